@@ -1,0 +1,193 @@
+"""The portions of mezuzot and tefillin, letter by letter, and a reader for the user's own text.
+
+Letters, lines and their provenance stand in `portions/texts.json`. They contain the Divine Name in
+full: what is printed of them goes to genizah.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from crownlet.datasets.alphabet import BY_CHAR
+
+Lines = tuple[tuple[str, ...], ...]
+
+TEFILLIN = ("kadesh", "vehaya_ki_yeviacha", "shema", "vehaya_im_shamoa")
+"""The four portions of tefillin, in the order of the Torah (Keset HaSofer 20:1)."""
+
+PORTIONS = ("mezuzah", *TEFILLIN, "mezuzah_reverse")
+
+MAX_BYTES = 8 * 1024 * 1024
+"""Largest text file read: the whole Torah, 304,805 letters, is about 700 kB."""
+
+_NAME = "יהוה"
+_STEMS = (_NAME, "אלהי")
+_WHOLE = frozenset({"שדי", "אדני", "צבאות"})
+
+
+@dataclass(frozen=True)
+class Portion:
+    """A text to be written, in the order of reading."""
+
+    name: str
+    words: tuple[str, ...]
+    lines: Lines | None
+    """The words by written line; None where the custom leaves lines free."""
+    name_words: frozenset[int]
+    """Indices of words that are, or hold, a Divine Name."""
+    opens: frozenset[int] = frozenset()
+    """Indices of words, after the first, with which a new portion (parsha) opens."""
+    large_letters: frozenset[tuple[int, int]] = frozenset()
+    """(word, place) of letters written large by tradition (Mishneh Torah, Tefillin 2:6)."""
+
+    @property
+    def letters(self) -> str:
+        """All letters, without spaces."""
+        return "".join(self.words)
+
+    @property
+    def name_letters(self) -> frozenset[int]:
+        """Indices into `letters` of the letters of Names, endings included, prefixes not.
+
+        What follows a Name in its word shares its holiness, what precedes does not (Keset HaSofer
+        11:7).
+        """
+        found: set[int] = set()
+        start = 0
+        for i, word in enumerate(self.words):
+            if i in self.name_words:
+                found.update(range(start + _name_start(word), start + len(word)))
+            start += len(word)
+        return frozenset(found)
+
+
+@cache
+def portion(name: str) -> Portion:
+    """The portion called `name`, one of `PORTIONS`. KeyError for any other name.
+
+    `mezuzah_reverse` is the back as one sees it, from the top: the fourteen letters behind line 1
+    (Ashkenazi custom, written upside down), then the Name of three letters behind the gap.
+    """
+    if name == "mezuzah":
+        return _mezuzah()
+    if name == "mezuzah_reverse":
+        reverse = _data()["mezuzah_reverse"]
+        return _portion(name, lines=_lines([reverse["kuzu"], [reverse["shaddai"]]]))
+    if name in TEFILLIN:
+        words = tuple(_data()["tefillin"][name])
+        large = _large_letters() if name == "shema" else frozenset()
+        return Portion(name, words, None, _holy(words), large_letters=large)
+    raise KeyError(f"no portion is called {name!r}; there are {', '.join(PORTIONS)}")
+
+
+def tefillin_lines(name: str, layout: Literal["arm", "head"]) -> Lines:
+    """A tefillin portion by the line beginnings of the Tur (Orach Chayim 35): 7 lines or 4.
+
+    A tradition on which scribes do not insist (Mishnah Berurah 35:2); two spots are uncertain, see
+    the JSON. KeyError for a portion that is not of tefillin.
+    """
+    key = {"arm": "hand", "head": "head"}[layout]
+    return _lines(_data()["tefillin_lines_tur_oc35"][key][name])
+
+
+def read_portion(name_or_path: str | Path) -> Portion:
+    """A portion by its name, or read from a UTF-8 text file whose lines are the written lines.
+
+    A file holds the 27 letters and spaces only; an empty line opens a new portion. ValueError, in
+    one sentence, for an unknown name and for a file that is not such a text.
+    """
+    if isinstance(name_or_path, str) and name_or_path in PORTIONS:
+        return portion(name_or_path)
+    path = Path(name_or_path)
+    if not path.is_file():
+        known = ", ".join(PORTIONS)
+        raise ValueError(f"{str(name_or_path)!r} is neither a portion ({known}) nor a text file")
+    rows = _read_text(path).splitlines()
+    for number, row in enumerate(rows, start=1):
+        _check_row(path, number, row)
+    lines = tuple(tuple(row.split()) for row in rows)
+    if not any(lines):
+        raise ValueError(f"{path} holds no letters")
+    return _portion(path.stem, lines)
+
+
+def _read_text(path: Path) -> str:
+    if path.stat().st_size > MAX_BYTES:
+        raise ValueError(f"{path} is larger than {MAX_BYTES // 2**20} MiB, too large for a portion")
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ValueError(f"{path} is not UTF-8 text (byte {error.start})") from None
+
+
+def _check_row(path: Path, number: int, row: str) -> None:
+    for column, char in enumerate(row, start=1):
+        if char not in BY_CHAR and char not in " \t":
+            raise ValueError(
+                f"{path}, line {number}, column {column}: U+{ord(char):04X} is not one of the 27 "
+                "letters (points, accents and signs must be taken out)"
+            )
+
+
+def _portion(name: str, lines: Lines) -> Portion:
+    """A portion from its lines, an empty line before a word that opens a new one."""
+    words: list[str] = []
+    opens: set[int] = set()
+    for line in lines:
+        if not line and words:
+            opens.add(len(words))
+        words.extend(line)
+    kept = tuple(line for line in lines if line)
+    opens.discard(len(words))
+    return Portion(name, tuple(words), kept, _holy(words), frozenset(opens))
+
+
+def _mezuzah() -> Portion:
+    data = _data()["mezuzah"]
+    lines = _lines(data["lines"])
+    words = tuple(word for line in lines for word in line)
+    opens = sum(len(line) for line in lines[: data["portion_break_after_line"]])
+    return Portion(
+        "mezuzah", words, lines, _holy(words), frozenset({opens}), large_letters=_large_letters()
+    )
+
+
+def _name_start(word: str) -> int:
+    """Where the Name begins in a word that holds one."""
+    starts = [word.index(stem) for stem in _STEMS if stem in word]
+    return min(starts, default=0)
+
+
+def _holy(words: Sequence[str]) -> frozenset[int]:
+    """Words that hold a Name, by spelling; in doubt a word counts as one, which does no harm.
+
+    "Other gods" is spelled with the same stem and is not a Name.
+    """
+    following = [*words[1:], ""]
+    return frozenset(
+        i
+        for i, (word, after) in enumerate(zip(words, following, strict=True))
+        if (word in _WHOLE or any(stem in word for stem in _STEMS))
+        and not ("אלהים" in word and after.startswith("אחרים"))
+    )
+
+
+def _large_letters() -> frozenset[tuple[int, int]]:
+    return frozenset((mark["word"], mark["letter"]) for mark in _data()["meta"]["large_letters"])
+
+
+def _lines(lines: Sequence[Sequence[str]]) -> Lines:
+    return tuple(tuple(line) for line in lines)
+
+
+@cache
+def _data() -> dict[str, Any]:
+    source = resources.files("crownlet.datasets.portions") / "texts.json"
+    data: dict[str, Any] = json.loads(source.read_text(encoding="utf-8"))
+    return data
