@@ -1,1 +1,4 @@
-"""Hydra configuration: configs/model."""
+"""Hydra group `model`: sizes and heads of the locator and the assessor.
+
+One file a network; the names of defects and letters come from `crownlet.datasets`.
+"""

@@ -1,10 +1,10 @@
 """The texts and the alphabet against published counts, rules and spellings.
 
 Sources: YD, OC = Shulchan Aruch, Yoreh De'ah and Orach Chayim; Tur; Keset = Keset HaSofer;
-Rambam = Mishneh Torah, Laws of Tefillin, Mezuzah and Torah Scroll; MS = Mishnat Sofrim; MB = Mishnah
-Berurah.
-"counted" values were counted outside this project, from the Westminster Leningrad Codex (npm
-morphhb 2.0.2) with the one correction of Rambam 2:6; 713, 170 and 3188 are also commonly stated.
+Rambam = Mishneh Torah, Laws of Tefillin, Mezuzah and Torah Scroll; MS = Mishnat Sofrim;
+MB = Mishnah Berurah. "counted" values were counted outside this project, from the Westminster
+Leningrad Codex (npm morphhb 2.0.2) with the one correction of Rambam 2:6; 713, 170 and 3188 are
+also commonly stated.
 """
 
 from __future__ import annotations
@@ -208,8 +208,8 @@ def test_full_and_defective_spellings(name: str, spellings: dict[str, int]) -> N
 
 
 def test_position_of_the_word_that_counts_cannot_verify(mezuzah: Portion) -> None:
-    # Rambam 2:6: the first vav is absent. Deut 6:9 is the last verse before the second portion, five
-    # words long; with its vav and zayin exchanged every count above would stay the same.
+    # Rambam 2:6: the first vav is absent. Deut 6:9, five words long, is the last verse before the
+    # second portion; with its vav and zayin exchanged every count above would stay the same.
     (opening,) = mezuzah.opens
     verse = mezuzah.words[opening - 5 : opening]
     slugs = [BY_CHAR[char].slug for char in verse[2]]
