@@ -1,0 +1,125 @@
+"""The wheel against the folders, the light install, and what the house forbids everywhere."""
+
+from __future__ import annotations
+
+import ast
+import re
+import shutil
+import subprocess
+import sys
+import zipfile
+from collections.abc import Iterable
+from pathlib import Path, PurePosixPath
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+ROOMS = ("configs", "datasets", "infer", "models", "train")
+FILES = ("README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml")
+HEAVY = (
+    *("torch", "torchvision", "pytorch_lightning", "lightning", "torchmetrics", "tensorboard"),
+    *("hydra", "omegaconf", "albumentations", "albucore", "shapely", "scipy", "sklearn"),
+    *("onnx", "onnxscript", "faster_coco_eval", "fontTools", "tqdm"),
+)
+
+
+def house() -> list[str]:
+    """Paths of the working tree that git tracks or would track, links left out."""
+    command = ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"]
+    listed = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    paths = [path for path in listed.split("\0") if path]
+    return [path for path in paths if (ROOT / path).is_file() and not (ROOT / path).is_symlink()]
+
+
+def in_rooms(paths: Iterable[str]) -> set[str]:
+    return {path for path in paths if PurePosixPath(path).parts[0] in ROOMS}
+
+
+@pytest.fixture(scope="module")
+def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A clean copy of the house: a stale `build/` would put deleted modules into the wheel."""
+    copy = tmp_path_factory.mktemp("source")
+    for path in house():
+        if PurePosixPath(path).parts[0] in (*ROOMS, *FILES):
+            (copy / path).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(ROOT / path, copy / path)
+    return copy
+
+
+def test_wheel_holds_every_module_and_data_file(source: Path, tmp_path: Path) -> None:
+    copied = {path.relative_to(source).as_posix() for path in source.rglob("*") if path.is_file()}
+    command = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation"]
+    subprocess.run([*command, "-q", "-w", str(tmp_path), str(source)], check=True)
+    (built,) = tmp_path.glob("*.whl")
+    with zipfile.ZipFile(built) as archive:
+        packed = {name for name in archive.namelist() if name.startswith("crownlet/")}
+    assert {name.removeprefix("crownlet/") for name in packed} == in_rooms(copied)
+
+
+def test_every_folder_with_python_is_a_package() -> None:
+    paths = [PurePosixPath(path) for path in in_rooms(house())]
+    folders = {path.parent for path in paths if path.suffix in (".py", ".yaml")}
+    packages = {path.parent for path in paths if path.name == "__init__.py"}
+    assert folders - packages == set()
+
+
+def test_packages_say_what_lives_there() -> None:
+    for path in in_rooms(house()):
+        if path.endswith("__init__.py"):
+            text = ast.get_docstring(ast.parse((ROOT / path).read_text(encoding="utf-8"))) or ""
+            assert len(text.splitlines()) >= 3, path
+
+
+LIGHT_IMPORTS = f"""
+import importlib, pkgutil, sys
+
+class Blocker:
+    def find_spec(self, name, path=None, target=None):
+        if name.partition(".")[0] in {HEAVY!r}:
+            raise ImportError("blocked: " + name)
+
+sys.meta_path.insert(0, Blocker())
+import crownlet.infer
+names = [m.name for m in pkgutil.walk_packages(crownlet.infer.__path__, "crownlet.infer.")]
+names += ["crownlet.datasets." + n for n in ("alphabet", "texts", "catalogue", "customs")]
+for name in names:
+    if not name.endswith("__main__"):
+        importlib.import_module(name)
+print(len(names))
+"""
+
+
+def test_inference_imports_nothing_heavy() -> None:
+    run = subprocess.run([sys.executable, "-c", LIGHT_IMPORTS], capture_output=True, text=True)
+    assert run.returncode == 0, run.stderr
+    assert int(run.stdout) > 4
+
+
+def test_no_room_is_imported_bare() -> None:
+    bare = []
+    for path in house():
+        if path.endswith(".py"):
+            for node in ast.walk(ast.parse((ROOT / path).read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Import):
+                    names = [alias.name for alias in node.names]
+                elif isinstance(node, ast.ImportFrom) and not node.level:
+                    names = [node.module or ""]
+                else:
+                    continue
+                bare += [(path, name) for name in names if name.partition(".")[0] in ROOMS]
+    assert bare == []
+
+
+def test_no_file_names_a_package_registry() -> None:
+    # Written in two halves so that this file does not name them either.
+    hosts = [("pypi", "org"), ("pythonhosted", "org"), ("npmjs", "org"), ("anaconda", "org")]
+    hosts += [("download.pytorch", "org"), ("golang", "org"), ("crates", "io")]
+    pattern = re.compile("|".join(re.escape(f"{a}.{b}") for a, b in hosts).encode())
+    named = [path for path in house() if pattern.search((ROOT / path).read_bytes())]
+    assert named == []
+
+
+def test_top_level_holds_the_rooms_only() -> None:
+    allowed = {*ROOMS, *FILES, "tests"}
+    top = {PurePosixPath(path).parts[0] for path in house()}
+    assert {name for name in top if not name.startswith(".")} - allowed == set()

@@ -1,0 +1,67 @@
+"""The tool never rules and never mends: no such word in what `infer` shows to its users."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+INFER = Path(__file__).resolve().parents[1] / "infer"
+TEMPLATES = (".html", ".j2", ".jinja", ".svg", ".md", ".txt")
+
+# "fit" only where it says what something is: not as a verb, nor as CSS writes it.
+RULING = re.compile(
+    r"(?<![-\w])(kosher|kasher|pasul|posul|(in)?valid|passed|unfit|disqualif\w+|"
+    r"(is|are|was|be|seems?)( not)? fit|"
+    r"scrap(e|ing)|repair\w*|rewrit\w+|add (a stroke|ink))(?![-\w(])",
+    re.IGNORECASE,
+)
+
+
+def sentences(source: str) -> Iterator[str]:
+    """String literals of more than one word, docstrings left out."""
+    tree = ast.parse(source)
+    docs = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        constant = node.value if isinstance(node, ast.Constant) else None
+        if isinstance(constant, str) and " " in constant and id(node) not in docs:
+            yield constant
+
+
+def shown() -> Iterator[tuple[str, str]]:
+    for path in sorted(INFER.rglob("*")):
+        if path.suffix == ".py":
+            for text in sentences(path.read_text(encoding="utf-8")):
+                yield path.name, text
+        elif path.suffix in TEMPLATES:
+            yield path.name, path.read_text(encoding="utf-8")
+
+
+def test_nothing_shown_rules_or_mends() -> None:
+    texts = list(shown())
+    assert texts
+    assert [(name, m[0]) for name, text in texts for m in RULING.finditer(text)] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "caught"),
+    [
+        ("This letter is Kosher.", True),
+        ("The mezuzah passed.", True),
+        ("an invalid bet", True),
+        ("this scroll is fit", True),
+        ("repair the tag", True),
+        ("img { object-fit: cover; width: fit-content }", False),
+        ("the page does not fit into memory", False),
+        ("Look here: a tag may be missing.", False),
+    ],
+)
+def test_the_words_are_recognised(text: str, caught: bool) -> None:
+    assert bool(RULING.search(text)) == caught
+
+
+def test_docstrings_are_not_shown() -> None:
+    assert list(sentences('"""A b."""\nX = "c d"\ndef f():\n    """E f."""\n')) == ["c d"]
