@@ -1,0 +1,149 @@
+"""Parts cut loose: a yud, head, drop, foot, nose, neck or hump parted from its letter by white.
+
+One body is required of every letter but he and kuf; even a separation too fine to notice counts
+(Orach Chayim 36:2; Mishnah Berurah 36:8-9).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crownlet.datasets.defects.common import (
+    DOUBTFUL,
+    Entry,
+    Family,
+    bar,
+    graded,
+    marked,
+    outlines,
+    outlines_but,
+    pick,
+)
+from crownlet.datasets.letterforms.glyph import Glyph, Part
+from crownlet.datasets.letterforms.hand import Hand
+from crownlet.datasets.letterforms.outlines import Floats, Region, retreat
+
+_LEAST = 0.3
+"""A part that would shrink below this extent in q is not cut further."""
+
+
+@dataclass(frozen=True)
+class Cut:
+    """Which parts come off, and which are shortened to let the white in.
+
+    Shortened parts that belong to the piece draw back from the rest; others draw back from it.
+    """
+
+    piece: tuple[str, ...]
+    shortened: tuple[str, ...]
+
+
+def _yud(yud: str, joint: str, *more: str) -> tuple[Cut, ...]:
+    """A yud parted where its joint meets the body, or where the joint leaves the yud."""
+    return Cut((yud, joint, *more), (joint,)), Cut((yud, *more), (joint,))
+
+
+CUTS: dict[str, tuple[Cut, ...]] = {
+    "א": (
+        *_yud("yud_upper", "joint_upper", "kotz_upper"),
+        *_yud("yud_lower", "joint_lower", "kotz_lower"),
+    ),
+    "ג": (Cut(("foot",), ("foot",)),),
+    "ח": (
+        Cut(("head_left", "leg_left", "tag"), ("hump",)),
+        Cut(("head_right", "leg_right"), ("hump",)),
+    ),
+    "ל": (Cut(("head", "neck", "joint_neck", "tag"), ("neck", "joint_neck")),),
+    "מ": (Cut(("head", "leg_left"), ("head", "leg_left")),),
+    "ע": (Cut(("yud",), ("thigh",)), Cut(("head", "leg", "tag"), ("leg",))),
+    "פ": _yud("drop", "joint"),
+    "ף": _yud("drop", "joint"),
+    "צ": _yud("yud", "joint"),
+    "ץ": _yud("yud", "joint"),
+    "ש": (
+        *_yud("yud_middle", "joint_middle"),
+        Cut(("yud_right",), ("thigh",)),
+        Cut(("head", "leg", "tag"), ("leg",)),
+    ),
+    "ת": (Cut(("leg_left", "foot"), ("leg_left",)),),
+}
+"""By letter, the ways in which a part comes loose; "tag" stands for all tags."""
+
+
+def part_loose(
+    glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
+) -> Glyph | None:
+    """A part off its letter; size = the white's width in q (0 while a hair still holds it)."""
+    if plainness == 0.0:
+        return marked(glyph, "part_loose", 0.0, 0.0)
+    ways = CUTS[glyph.letter]
+    start = pick(rng, len(ways))
+    gap = graded(plainness, 0.08, 0.05, 0.1, 0.32) * float(rng.uniform(0.9, 1.1))
+    for k in range(len(ways)):
+        way = ways[(start + k) % len(ways)]
+        piece = _named(glyph, way.piece)
+        if not all(glyph.has(name) for name in way.shortened):
+            continue
+        loosened = _cut(glyph, piece, way.shortened, gap)
+        if loosened is None:
+            continue
+        size, near, far = _white(loosened, piece)
+        if size <= 0.0:
+            continue
+        names = tuple(name for name in piece if loosened.has(name))
+        if plainness < DOUBTFUL:
+            width = graded(plainness, hand.joint, 0.06, 0, 0)
+            loosened, size = _held(loosened, near, far, width), 0.0
+        return marked(loosened, "part_loose", size, plainness, names)
+    return None
+
+
+def _named(glyph: Glyph, names: tuple[str, ...]) -> tuple[str, ...]:
+    """The names with "tag" replaced by those of the tags, less what the glyph lacks."""
+    tags = tuple(part.name for part in glyph.of_kind("tag")) if "tag" in names else ()
+    return tuple(name for name in names if glyph.has(name)) + tags
+
+
+def _cut(
+    glyph: Glyph, piece: tuple[str, ...], shortened: tuple[str, ...], gap: float
+) -> Glyph | None:
+    """The glyph with `shortened` drawn back until `gap` q of white lie round the piece."""
+    own = shortened[0] in piece
+    against = outlines_but(glyph, *piece) if own else outlines(glyph, *piece)
+    region, changed, gone = Region(against), [], []
+    # What else of the piece (or of the rest) lies nearer than the gap must draw back as well.
+    for part in glyph.parts:
+        if part.kind == "tag" or (part.name in piece) != own:
+            continue
+        if part.name not in shortened and not own:
+            continue
+        outline = retreat(part.outline, region, gap)
+        if outline is None or float(np.ptp(outline, axis=0).max()) < 0.05:
+            if part.name not in shortened or part.kind != "joint":
+                return None
+            gone.append(part.name)
+        elif outline is not part.outline:
+            if part.kind != "joint" and float(np.ptp(outline, axis=0).max()) < _LEAST:
+                return None
+            changed.append(replace(part, outline=outline))
+    return glyph.without(*gone).with_parts(changed)
+
+
+def _white(glyph: Glyph, piece: tuple[str, ...]) -> tuple[float, Floats, Floats]:
+    """Width of the white round the piece, and the two points between which it is narrowest."""
+    points = np.concatenate(outlines(glyph, *piece))
+    rest = Region(outlines_but(glyph, *piece))
+    clear = rest.clearance(points)
+    k = int(clear.argmin())
+    return max(0.0, float(clear[k])), points[k], rest.nearest(points[k])
+
+
+def _held(glyph: Glyph, near: Floats, far: Floats, width: float) -> Glyph:
+    """The glyph with a hair between two points, its ends sunk into the ink."""
+    reach = (far - near) / (float(np.hypot(*(far - near))) + 1e-9) * 0.06
+    return glyph.with_parts([Part("hair", "joint", bar(near - reach, far + reach, width))])
+
+
+FAMILY: Family = {"part_loose": Entry("".join(CUTS), part_loose)}

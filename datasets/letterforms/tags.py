@@ -1,0 +1,193 @@
+"""Tags (tagin): the thin strokes of a crown, set on the seat of a letter in the hand's own form.
+
+A tag is two rails about a curved axis, from its root to its tip: outline = left rail upward, then
+right rail downward, so that its axis and widths can be read back (`rails`). Proportions from real
+writing; three tags stand in the middle of the head, apart from one another and each attached
+(Mishnah Berurah 36:12-13).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crownlet.datasets.letterforms.glyph import Crown, DefectMark, Glyph, Outline, Part
+from crownlet.datasets.letterforms.hand import Hand
+from crownlet.datasets.letterforms.outlines import Floats, Region
+
+THREE_TAGGED = "שעטנזגצןץ"
+"""Letters that take three tags (Menachot 29b): on these a bare line is remarked upon."""
+SPREAD = 0.9
+"""Most q between the roots of the outer tags."""
+APART = 0.14
+"""Least white between two tags in q: stays open after a little ink spread."""
+_YUD_TALLEST = 0.75
+# Half widths of a form along the axis, as shares of the tag's thick end: (place, left, right).
+_PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
+    "flame": ((0, 0.28, 0.28), (0.2, 0.2, 0.2), (0.5, 0.3, 0.3), (0.78, 0.5, 0.5),
+              (0.92, 0.44, 0.4), (1, 0.12, 0.12)),
+    "wedge": ((0, 0.24, 0.24), (0.3, 0.26, 0.26), (0.7, 0.42, 0.42), (0.97, 0.56, 0.56),
+              (1, 0.5, 0.5)),
+    "flag": ((0, 0.26, 0.26), (0.4, 0.24, 0.24), (0.66, 0.26, 0.26), (0.74, 0.28, 0.75),
+             (0.9, 0.26, 0.95), (1, 0.16, 0.3)),
+    "bare": ((0, 0.3, 0.3), (0.5, 0.28, 0.28), (1, 0.26, 0.26)),
+    "square": ((0, 0.3, 0.3), (0.4, 0.22, 0.22), (0.7, 0.24, 0.24), (0.74, 0.72, 0.72),
+               (0.98, 0.78, 0.78), (1, 0.7, 0.7)),
+    "diamond": ((0, 0.3, 0.3), (0.4, 0.22, 0.22), (0.66, 0.22, 0.22), (0.72, 0.3, 0.3),
+                (0.85, 0.85, 0.85), (1, 0.1, 0.1)),
+    "round": ((0, 0.3, 0.3), (0.4, 0.22, 0.22), (0.68, 0.22, 0.22), (0.76, 0.6, 0.6),
+              (0.86, 0.78, 0.78), (0.95, 0.56, 0.56), (1, 0.2, 0.2)),
+}  # fmt: skip
+_HEADS = ("square", "diamond", "round")
+_AXIS = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91, 0.96, 1.0])
+_TABLES: dict[str, Floats] = {
+    name: np.array([np.interp(_AXIS, [p[0] for p in rows], [p[k] for p in rows]) for k in (1, 2)])
+    for name, rows in _PROFILES.items()
+}
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """Where the tags of one crown stand: arrays with one entry a tag, lengths in q."""
+
+    root: Floats
+    height: Floats
+    angle: Floats
+    """Degrees from upright, positive to the right."""
+    bend: float
+    width: float
+    profile: str
+
+
+def crown_letter(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int) -> Glyph:
+    """The glyph with `count` tags (0 to 5) standing on its crown seat, named tag_1.. from the left.
+
+    Of three the middle one is the tallest; of lamed's two the right one (Mishnat Sofrim, lamed).
+    On the letters of three tags a hand of bare lines leaves the mark `tag_bare`, by its habit.
+
+    Raises ValueError if the glyph has no seat or wears tags already.
+    """
+    if count == 0:
+        return glyph
+    if glyph.crown is None or not 0 < count <= 5:
+        raise ValueError(f"cannot set {count} tags on {glyph.letter!r}")
+    if glyph.tags:
+        raise ValueError(f"{glyph.letter!r} wears {glyph.tags} tags already")
+    plan = _planned(glyph, glyph.crown, hand, rng, count)
+    body = Region([part.outline for part in glyph.parts])
+    tags = tuple(_tag(k, plan, body, glyph.crown, rng, hand) for k in range(count))
+    crowned = replace(glyph, parts=glyph.parts + tags, tags=count)
+    if hand.tag_form != "bare" or glyph.letter not in THREE_TAGGED:
+        return crowned
+    mark = DefectMark("tag_bare", float(count), 1.0, tuple(tag.name for tag in tags))
+    return replace(crowned, defects=(*glyph.defects, mark))
+
+
+def rails(outline: Outline) -> tuple[Floats, Floats]:
+    """(left, right) rails of a tag drawn here, each (N, 2) from root to tip."""
+    half = len(outline) // 2
+    return outline[:half], outline[half:][::-1]
+
+
+def profile_of(hand: Hand) -> str:
+    """The name of the width profile this hand gives its tags; headed hands keep to one head."""
+    return _HEADS[(hand.seed >> 8) % 3] if hand.tag_form == "headed" else hand.tag_form
+
+
+def _planned(glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, count: int) -> _Plan:
+    """Roots, heights and angles, with enough white between each two."""
+    unsteady = hand.jitter
+    draws = rng.uniform(-1.0, 1.0, 2 * count + 4)
+    order = np.arange(count) - (count - 1) / 2
+    room = crown.x1 - crown.x0
+    pitch = min(0.4, 0.31 * room, SPREAD / max(1, count - 1)) if count > 1 else 0.0
+    pitch = max(pitch, min(0.24, room / max(1, count)))
+    height = np.full(count, hand.tag_height) * (1 + 0.12 * unsteady * draws[:count])
+    height *= _relative_heights(count)
+    if glyph.letter == "י":
+        height = np.minimum(height, _YUD_TALLEST)
+    lean = hand.tag_lean + 4.0 * unsteady * draws[2 * count]
+    fan = hand.tag_fan if count > 1 else 0.0
+    angle = lean + fan * order + 2.0 * unsteady * draws[count : 2 * count]
+    middle = (crown.x0 + crown.x1) / 2 + 0.08 * room * unsteady * draws[2 * count + 1]
+    form = profile_of(hand)
+    # A curl of the tip, to the side that this hand favours; flames curl the most.
+    curl = (0.12 if form == "flame" else 0.04) * (1 if hand.seed & 64 else -1)
+    bend = curl * (0.6 + 0.4 * draws[2 * count + 2])
+    width = hand.tag_width * (1 + 0.1 * unsteady * draws[2 * count + 3])
+    plan = _Plan(middle + pitch * order, height, angle, bend, width, form)
+    return _separated(plan) if count > 1 else plan
+
+
+def _relative_heights(count: int) -> Floats:
+    """Heights of the tags of one crown relative to the hand's."""
+    if count == 2:
+        return np.array([0.8, 1.1])
+    if count == 3:
+        return np.array([0.9, 1.12, 0.92])
+    return np.ones(count)
+
+
+def _separated(plan: _Plan) -> _Plan:
+    """The plan with its outer tags fanned out, then all made thinner, until they stand apart."""
+    for _ in range(3):
+        thinner = _room_for_width(plan)
+        if thinner >= 1.0:
+            return plan
+        if thinner < 0.75:
+            order = np.arange(len(plan.root)) - (len(plan.root) - 1) / 2
+            level = float(plan.angle.mean())
+            plan = replace(plan, angle=level + np.clip(plan.angle - level + 3 * order, -18, 18))
+    return replace(plan, width=plan.width * max(0.3, min(1.0, _room_for_width(plan))))
+
+
+def _room_for_width(plan: _Plan) -> float:
+    """By what factor the tags' widths may grow before the white falls below `APART`."""
+    level = np.linspace(0.0, 1.0, 17) * float(plan.height.max())
+    x, left, right = [], [], []
+    table = _TABLES[plan.profile]
+    for root, height, angle in zip(plan.root, plan.height, plan.angle, strict=True):
+        slope = math.radians(float(angle))
+        t = level / (height * math.cos(slope))
+        inside = t <= 1.0
+        reach = np.minimum(t, 1.0)
+        x.append(root + level * math.tan(slope) + plan.bend * height * reach**2)
+        steep = plan.width / math.cos(slope)
+        left.append(np.where(inside, np.interp(reach, _AXIS, table[0]) * steep, -9.0))
+        right.append(np.where(inside, np.interp(reach, _AXIS, table[1]) * steep, -9.0))
+    factor = np.inf
+    for k in range(len(x) - 1):
+        wide = right[k] + left[k + 1]
+        white = x[k + 1] - x[k] - APART
+        both = wide > 0
+        if both.any():
+            factor = min(factor, float((white[both] / wide[both]).min()))
+    return max(factor, 0.0)
+
+
+def _tag(
+    k: int, plan: _Plan, body: Region, crown: Crown, rng: np.random.Generator, hand: Hand
+) -> Part:
+    """One tag, its root sunk a little into the ink that it stands on."""
+    slope = math.radians(float(plan.angle[k]))
+    up = np.array([math.sin(slope), -math.cos(slope)])
+    side = np.array([math.cos(slope), math.sin(slope)])
+    foot = np.array([plan.root[k], _footing(float(plan.root[k]), plan.width, body, crown)])
+    sink = float(rng.uniform(0.06, 0.1))
+    length = float(plan.height[k]) + sink
+    axis = foot - sink * up + (length * _AXIS)[:, None] * up
+    axis = axis + (plan.bend * float(plan.height[k]) * _AXIS**2)[:, None] * side
+    half = _TABLES[plan.profile] * plan.width
+    half = half * (1 + hand.rough * 2 * rng.uniform(-1, 1, half.shape))
+    left = axis - half[0][:, None] * side
+    right = axis + half[1][:, None] * side
+    return Part(f"tag_{k + 1}", "tag", np.concatenate([left, right[::-1]]))
+
+
+def _footing(x: float, width: float, body: Region, crown: Crown) -> float:
+    """y of the ink under a root of this width at x: the lowest of three tries, so that it holds."""
+    tops = [body.top(x + d) for d in (-0.25 * width, 0.0, 0.25 * width)]
+    near = [top for top in tops if top is not None and abs(top - crown.y) < 0.6]
+    return max(near) if near else crown.y
