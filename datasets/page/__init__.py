@@ -1,4 +1,4 @@
-"""Whole pages: lines, spacing, skin, ink and camera, with their truth.
+"""A page of writing: text and faults, layout on ruled lines, ink on skin, camera, and its truth.
 
-`compose` sets a text in a hand on a page; `truth` is the record that training and tests read.
+`compose(spec, seed)` makes one page; everything is drawn from the seed.
 """

@@ -1,0 +1,152 @@
+"""A page from its specification and a seed: writing, skin, ink, camera, and the truth about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from crownlet.datasets.letterforms.hand import Hand
+from crownlet.datasets.letterforms.hands import draw_hand
+from crownlet.datasets.letterforms.raster import Mask, fill, finer_for
+from crownlet.datasets.page import camera, skin
+from crownlet.datasets.page.block import Block, write_block
+from crownlet.datasets.page.geometry import Geometry, draw_geometry
+from crownlet.datasets.page.ink import InkStyle, Spreader, draw_ink, lay
+from crownlet.datasets.page.labels import Drawn, label, label_gaps, project
+from crownlet.datasets.page.spec import PageSpec
+from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.page.turn import turned
+from crownlet.datasets.page.words import choose_text
+
+_SPLIT_SALT = {"train": 11, "calibrate": 23, "heldout": 37}
+
+
+def compose(spec: PageSpec, seed: int) -> PageTruth:
+    """Make one page. The same `spec` and `seed` give the same bytes.
+
+    ValueError for an unknown portion or a specification that cannot be.
+    """
+    rng = np.random.default_rng([seed, _SPLIT_SALT[spec.split]])
+    hand_seed = int(rng.integers(1 << 31)) if spec.hand is None else spec.hand
+    hand = draw_hand(hand_seed, spec.split)
+    body = float(np.exp(rng.uniform(*np.log(spec.body))))
+    text = choose_text(spec, rng, body)
+    scale = body / 3.0
+    block = write_block(text, spec, hand, scale, rng)
+    device = _device(spec, rng)
+    warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
+    geometry = draw_geometry(_frame(block, spec, rng), scale, warp, rng)
+    drawn = project(block.letters, geometry)
+    style = draw_ink(spec.augment.ink, rng)
+    image = _paint(spec, block, drawn, geometry, style, device, rng)
+    letters, kept = label(block.letters, drawn, geometry)
+    page = PageTruth(
+        image,
+        tuple(letters),
+        tuple(label_gaps(block.letters, kept, style.gain)),
+        _kept_missing(block, kept),
+        {
+            "seed": seed, "hand": hand_seed, "style": hand.style, "split": spec.split,
+            "text": text.name, "device": device, "dpi": spec.dpi, "body": body,
+            "turn": spec.turn,
+        },
+    )  # fmt: skip
+    return turned(page, spec.turn)
+
+
+def _device(spec: PageSpec, rng: np.random.Generator) -> str:
+    if spec.augment.device == "any":
+        return "camera" if rng.random() < 0.6 else "scanner"
+    return spec.augment.device
+
+
+def _frame(
+    block: Block, spec: PageSpec, rng: np.random.Generator
+) -> tuple[float, float, float, float]:
+    """What of the page is seen, in q: the main column with margins, or less of it."""
+    left, top, right, bottom = rng.uniform(*spec.margin, size=4)
+    first, last = block.ruled[0], block.ruled[-1]
+    # Crowns and lamed rise about 2 q above a line, finals fall 2 q below the body.
+    return (
+        block.edges[0] - left, first - 2.0 - top, block.edges[1] + right, last + 5.0 + bottom,
+    )  # fmt: skip
+
+
+def _paint(
+    spec: PageSpec,
+    block: Block,
+    drawn: Sequence[Drawn],
+    geometry: Geometry,
+    style: InkStyle,
+    device: str,
+    rng: np.random.Generator,
+) -> Mask:
+    """The finished image, uint8 (H, W, 3) RGB."""
+    aug, q = spec.augment, geometry.scale
+    cover = ink_cover(drawn, geometry, style, rng)
+    page = skin.draw_skin(geometry.size, q, aug.skin, rng)
+    if rng.random() < 0.25 * aug.skin:
+        skin.show_through(page, cover, q, rng)
+    if rng.random() < 0.75:
+        skin.score_lines(page, _ruling(block, geometry), q, aug.skin, rng)
+    page = lay(page, cover, q, style, rng)
+    if rng.random() < 0.2 * aug.skin:
+        skin.fold(page, q, rng)
+    if device == "none":
+        return camera.expose(page, 0.0, rng)
+    by_camera = device == "camera"
+    softer = 1.0 if by_camera else 0.3
+    camera.light(page, aug.light * softer, rng)
+    image = camera.expose(page, aug.light * softer, rng)
+    image = camera.optics(image, q, aug, by_camera, rng)
+    image = camera.sensor(image, aug, by_camera, rng)
+    if rng.random() < 0.15 * aug.light:
+        image = camera.greyed(image)
+    return image
+
+
+def ink_cover(
+    drawn: Sequence[Drawn], geometry: Geometry, style: InkStyle, rng: np.random.Generator
+) -> Mask:
+    """Ink coverage of the whole image, uint8 (H, W)."""
+    width, height = geometry.size
+    cover = np.zeros((height, width), np.uint8)
+    finer = finer_for(geometry.scale)
+    spread = Spreader(style, geometry.scale, finer, rng)
+    margin = 2.0 + 0.1 * geometry.scale
+    for shape in drawn:
+        ink = fill(shape.parts, shape.cuts, finer, margin)
+        if ink.x0 >= width or ink.y0 >= height:
+            continue
+        patch = spread(ink, rng)
+        rows, columns = patch.shape
+        top, left = max(0, ink.y0), max(0, ink.x0)
+        bottom, right = min(height, ink.y0 + rows), min(width, ink.x0 + columns)
+        if bottom <= top or right <= left:
+            continue
+        target = cover[top:bottom, left:right]
+        seen = patch[top - ink.y0 : bottom - ink.y0, left - ink.x0 : right - ink.x0]
+        np.maximum(target, seen, out=target)
+    return cover
+
+
+def _ruling(block: Block, geometry: Geometry) -> list[skin.Polyline]:
+    """The scored lines in px, a little past the column, and its two borders."""
+    left, right = block.edges
+    x = np.linspace(left - 30.0, right + 30.0, 24)
+    lines = [geometry(np.stack([x, np.full(24, y)], axis=1)) for y in block.ruled]
+    y = np.linspace(block.ruled[0] - 30.0, block.ruled[-1] + 30.0, 24)
+    borders = [geometry(np.stack([np.full(24, edge), y], axis=1)) for edge in (left, right)]
+    return lines + borders
+
+
+def _kept_missing(block: Block, kept: Sequence[int]) -> tuple[tuple[int, str], ...]:
+    """Missing letters between listed ones, in their numbering."""
+    number = {old: new for new, old in enumerate(kept)} | {-1: -1}
+    return tuple((number[i], char) for i, char in block.missing if i in number)
+
+
+def hand_of(page: PageTruth) -> Hand:
+    """The hand that wrote a composed page."""
+    return draw_hand(int(str(page.meta["hand"])), page.meta["split"])  # type: ignore[arg-type]

@@ -1,0 +1,148 @@
+"""What goes wrong on a page: a fault for each letter and gap, by habit of the hand or by chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crownlet.datasets.alphabet import LETTERS
+from crownlet.datasets.defects.apply import applicable
+from crownlet.datasets.letterforms.glyph import DefectMark
+from crownlet.datasets.page.spec import PageSpec
+from crownlet.datasets.texts import Lines
+
+_PAIRS = (
+    "אע בכ גצ דר הח וי זן טפ כך מם נן פף צץ םס וז ור ון חת הת הד ךר ךד ךו ךן בנ כנ גנ יח יל יר "
+    "קל תף צע סט"
+)
+CONFUSED = tuple(_PAIRS.split(" "))
+"""Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
+
+GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
+TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
+
+Fault = tuple[str, float]
+"""Name of a defect and its plainness."""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """A letter to be written, before it has a shape."""
+
+    letter: str
+    expected: str | None
+    line: int
+    word: int
+    place: int
+    faults: tuple[Fault, ...] = ()
+    marks: tuple[DefectMark, ...] = ()
+    """Faults of the text which this letter bears."""
+    gap_fault: str | None = None
+    """Fault of the gap to the next letter of the line."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Letters by line in reading order; `missing` as in `PageTruth`."""
+
+    lines: tuple[tuple[Slot, ...], ...]
+    missing: tuple[tuple[int, str], ...]
+
+
+def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> Plan:
+    """Decide what is written of `lines` and which faults each letter and gap gets."""
+    habits = _draw_habits(spec, rng)
+    rows: list[tuple[Slot, ...]] = []
+    missing: list[tuple[int, str]] = []
+    written = word_number = 0
+    for number, words in enumerate(lines):
+        row: list[Slot] = []
+        for word in words:
+            slots, lost = _write_word(word, number, word_number, spec, rng)
+            missing.extend((written + len(row) + at - 1, char) for at, char in lost)
+            row.extend(slots)
+            word_number += 1
+        rows.append(tuple(_spoil_line(row, spec, habits, rng)))
+        written += len(row)
+    return Plan(tuple(rows), tuple(missing))
+
+
+def _write_word(
+    word: str, line: int, number: int, spec: PageSpec, rng: np.random.Generator
+) -> tuple[list[Slot], list[tuple[int, str]]]:
+    """Slots of a word and what was left out: (letters of it written before, character)."""
+    slots: list[Slot] = []
+    lost: list[tuple[int, str]] = []
+    for place, char in enumerate(word):
+        slot = Slot(char, char, line, number, place)
+        fault = None
+        if spec.text_rate and rng.random() < spec.text_rate:
+            fault = _among(TEXT_FAULTS, spec, rng)
+        if fault == "letter_absent" and len(word) > 1:
+            lost.append((len(slots), char))
+            continue
+        if fault == "letter_swapped":
+            other = _confused_with(char, rng)
+            slot = replace(slot, letter=other, marks=(DefectMark("letter_swapped", 1.0),))
+        slots.append(slot)
+        if fault == "letter_extra":
+            double = char if rng.random() < 0.5 else LETTERS[int(rng.integers(len(LETTERS)))]
+            mark = DefectMark("letter_extra", 1.0)
+            slots.append(replace(slot, letter=double, expected=None, marks=(mark,)))
+    return slots, lost
+
+
+def _confused_with(char: str, rng: np.random.Generator) -> str:
+    pairs = [pair for pair in CONFUSED if char in pair]
+    if not pairs or rng.random() < 0.2:
+        others = LETTERS.replace(char, "")
+        return others[int(rng.integers(len(others)))]
+    return pairs[int(rng.integers(len(pairs)))].replace(char, "")
+
+
+def _spoil_line(
+    row: list[Slot], spec: PageSpec, habits: dict[str, float], rng: np.random.Generator
+) -> list[Slot]:
+    spoilt: list[Slot] = []
+    for i, slot in enumerate(row):
+        gap = None
+        if i + 1 < len(row) and rng.random() < spec.gap_rate:
+            gap = _gap_fault(slot, row[i + 1], spec, rng)
+        faults = _letter_faults(slot.letter, spec, habits, rng)
+        spoilt.append(replace(slot, faults=faults, gap_fault=gap))
+    return spoilt
+
+
+def _gap_fault(a: Slot, b: Slot, spec: PageSpec, rng: np.random.Generator) -> str | None:
+    inner = ("word_parted", "letters_touch", "letters_touch")
+    return _among(inner if a.word == b.word else ("words_joined",), spec, rng)
+
+
+def _letter_faults(
+    letter: str, spec: PageSpec, habits: dict[str, float], rng: np.random.Generator
+) -> tuple[Fault, ...]:
+    known = [name for name in applicable(letter) if spec.defects is None or name in spec.defects]
+    known = [name for name in known if name not in GAP_FAULTS]
+    names = [name for name in known if name in habits and rng.random() < habits[name]]
+    if known and not names and rng.random() < spec.defect_rate:
+        names.append(known[int(rng.integers(len(known)))])
+    if names and len(known) > 1 and rng.random() < spec.second_rate:
+        names.append(known[int(rng.integers(len(known)))])
+    low, high = spec.plainness
+    return tuple((name, float(rng.uniform(low, high))) for name in dict.fromkeys(names))
+
+
+def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:
+    """Faults this page's hand makes as a rule, with their rate on letters where they apply."""
+    every = sorted({name for letter in LETTERS for name in applicable(letter)} - {*GAP_FAULTS})
+    every = [name for name in every if spec.defects is None or name in spec.defects]
+    if not every or rng.random() >= spec.habit_rate:
+        return {}
+    names = rng.choice(every, size=min(len(every), int(rng.integers(1, 3))), replace=False)
+    return {str(name): float(rng.uniform(0.3, 1.0)) for name in names}
+
+
+def _among(names: tuple[str, ...], spec: PageSpec, rng: np.random.Generator) -> str | None:
+    known = [name for name in names if spec.defects is None or name in spec.defects]
+    return known[int(rng.integers(len(known)))] if known else None

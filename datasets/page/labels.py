@@ -1,0 +1,137 @@
+"""From placed letters to the truth of the finished image."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.page.geometry import Geometry, visible
+from crownlet.datasets.page.layout import Placed
+from crownlet.datasets.page.truth import Box, GapTruth, LetterTruth, PartShape
+
+Points = npt.NDArray[np.float64]
+
+LEAST_SEEN = 0.15
+"""A letter of which the frame shows a smaller share (of its box) is not listed."""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A letter's outlines in image px, in the order of its parts and cuts."""
+
+    parts: tuple[Points, ...]
+    cuts: tuple[Points, ...]
+
+
+def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
+    """Outlines of all letters in px; one call of `geometry` for the whole page."""
+    outlines = [
+        outline + np.array([p.x, p.y])
+        for p in letters
+        for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts)
+    ]
+    if not outlines:
+        return []
+    ends = np.cumsum([len(outline) for outline in outlines])
+    moved = iter(np.split(geometry(np.concatenate(outlines)), ends[:-1]))
+    return [
+        Drawn(tuple(next(moved) for _ in p.glyph.parts), tuple(next(moved) for _ in p.glyph.cuts))
+        for p in letters
+    ]
+
+
+def label(
+    letters: Sequence[Placed], drawn: Sequence[Drawn], geometry: Geometry
+) -> tuple[list[LetterTruth], list[int]]:
+    """Truth of the letters seen in the frame, and their indices among `letters`."""
+    bodies = _bodies(letters, geometry)
+    truths: list[LetterTruth] = []
+    kept: list[int] = []
+    for i, (placed, shape) in enumerate(zip(letters, drawn, strict=True)):
+        truth = _label_letter(placed, shape, bodies[i], geometry.size)
+        if truth is not None:
+            truths.append(truth)
+            kept.append(i)
+    return truths, kept
+
+
+def _label_letter(
+    placed: Placed, drawn: Drawn, body: tuple[float, float, float], size: tuple[int, int]
+) -> LetterTruth | None:
+    full = _box(drawn.parts)
+    box = _cut_box(full, size)
+    whole = box == full
+    polygons = drawn.parts
+    if not whole:
+        if _area(box) < LEAST_SEEN * _area(full):
+            return None
+        polygons = tuple(visible(polygon, size) for polygon in polygons)
+        shown = [polygon for polygon in polygons if len(polygon) >= 3]
+        if not shown:
+            return None
+        box = _box(shown)
+        if box[2] - box[0] < 2 or box[3] - box[1] < 2:
+            return None
+    parts = tuple(
+        PartShape(part.name, part.kind, polygon.astype(np.float32))
+        for part, polygon in zip(placed.glyph.parts, polygons, strict=True)
+        if len(polygon) >= 3
+    )
+    slot = placed.slot
+    return LetterTruth(
+        slot.letter, slot.expected, slot.line, slot.word, slot.place, box, (*body, 0.0),
+        placed.glyph.tags, (*placed.glyph.defects, *placed.marks), parts, whole,
+    )  # fmt: skip
+
+
+def _bodies(letters: Sequence[Placed], geometry: Geometry) -> list[tuple[float, float, float]]:
+    """(centre x, y of the ruled line, body height) in px of each letter."""
+    if not letters:
+        return []
+    middles = np.array([[sum(p.body) / 2, p.y] for p in letters])
+    top = geometry(middles)
+    foot = geometry(middles + np.array([0.0, BODY_HEIGHT]))
+    height = np.hypot(*(foot - top).T)
+    # The column of the body's middle, not of its top: tilted pages lean the letter.
+    x = (top[:, 0] + foot[:, 0]) / 2
+    return [(float(a), float(b), float(c)) for a, b, c in zip(x, top[:, 1], height, strict=True)]
+
+
+def _box(polygons: Sequence[Points]) -> Box:
+    points = np.concatenate(list(polygons))
+    x0, y0 = points.min(axis=0)
+    x1, y1 = points.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _cut_box(box: Box, size: tuple[int, int]) -> Box:
+    width, height = size
+    return (
+        min(max(box[0], 0.0), width), min(max(box[1], 0.0), height),
+        min(max(box[2], 0.0), width), min(max(box[3], 0.0), height),
+    )  # fmt: skip
+
+
+def _area(box: Box) -> float:
+    return max(0.0, box[2] - box[0]) * max(0.0, box[3] - box[1])
+
+
+def label_gaps(letters: Sequence[Placed], kept: Sequence[int], spread: float) -> list[GapTruth]:
+    """Gaps between listed neighbours; ink that spread by `spread` q over each edge narrows them."""
+    number = {old: new for new, old in enumerate(kept)}
+    gaps: list[GapTruth] = []
+    for i in kept:
+        right, left = letters[i - 1] if i else None, letters[i]
+        if right is None or i - 1 not in number or right.slot.line != left.slot.line:
+            continue
+        joined = right.slot.word == left.slot.word
+        width = right.body[0] - left.body[1] - 2 * spread
+        kind = "letter" if joined else "word"
+        gaps.append(
+            GapTruth(number[i - 1], number[i], kind, width, left.gap_marks)  # type: ignore[arg-type]
+        )
+    return gaps

@@ -1,0 +1,183 @@
+"""Letters set from right to left on ruled lines, justified by stretching those that may stretch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, DefectMark, Glyph
+from crownlet.datasets.letterforms.hand import Hand
+from crownlet.datasets.page.faults import Slot
+from crownlet.datasets.page.scribe import Crowning, write
+from crownlet.datasets.page.silhouette import CELLS, TOP, Silhouette, clearance, silhouette
+
+_BODY_ROWS = slice(int(-TOP * CELLS), int((BODY_HEIGHT - TOP) * CELLS))
+MOST_STRETCH = 9.0
+"""Longest stretch of one letter in q: letters up to about six times wide occur."""
+
+
+@dataclass(frozen=True)
+class Habits:
+    """Spacing habits of one page, in q, and the least white between letters that do not touch."""
+
+    letter_gap: float
+    word_gap: float
+    kern: float
+    """Share of idle white between open shapes which is taken out (0 sets by body edges)."""
+    uneven: float
+    tightest: float
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A letter on its line: add (x, y) q to its outlines to have it on the page."""
+
+    slot: Slot
+    glyph: Glyph
+    outline: Silhouette
+    seed: int
+    x: float = 0.0
+    y: float = 0.0
+    marks: tuple[DefectMark, ...] = ()
+    """Faults of its text and of its neighbourhood."""
+    gap_marks: tuple[DefectMark, ...] = ()
+    """Faults of the gap to its right."""
+
+    @property
+    def body(self) -> tuple[float, float]:
+        """Leftmost and rightmost ink of the body on the page, in q."""
+        return self.x + self.outline.body[0], self.x + self.outline.body[1]
+
+
+def draw_habits(hand: Hand, tightest: float, rng: np.random.Generator) -> Habits:
+    """This page's spacing, about the hand's habit."""
+    return Habits(
+        letter_gap=max(tightest, hand.letter_gap * float(rng.uniform(0.8, 1.2))),
+        word_gap=max(hand.word_gap * float(rng.uniform(0.8, 1.2)), 2.0 * hand.letter_gap + 0.1),
+        kern=float(rng.uniform(0.0, 0.7)),
+        uneven=float(rng.uniform(0.05, 0.3)),
+        tightest=tightest,
+    )
+
+
+def write_line(
+    slots: tuple[Slot, ...], hand: Hand, crowning: Crowning, rng: np.random.Generator
+) -> list[Placed]:
+    """All letters of a line in their natural width, not yet set."""
+    written: list[Placed] = []
+    for slot, seed in zip(slots, rng.integers(1 << 62, size=len(slots)), strict=True):
+        glyph = write(slot, hand, crowning, int(seed))
+        written.append(Placed(slot, glyph, silhouette(glyph), int(seed), marks=slot.marks))
+    return written
+
+
+def set_line(
+    letters: list[Placed], habits: Habits, seed: int, squeeze: float = 1.0
+) -> list[Placed]:
+    """Give each letter its x, the first one's body ending at 0; `squeeze` narrows every gap.
+
+    The same seed gives the same unevenness, so that a line can be set again after stretching.
+    """
+    rng = np.random.default_rng(seed)
+    placed: list[Placed] = []
+    for letter in letters:
+        if not placed:
+            placed.append(replace(letter, x=-letter.outline.body[1]))
+            continue
+        placed.append(_set_beside(placed, letter, habits, rng, squeeze))
+    return placed
+
+
+def _set_beside(
+    placed: list[Placed],
+    letter: Placed,
+    habits: Habits,
+    rng: np.random.Generator,
+    squeeze: float,
+) -> Placed:
+    """Set `letter` left of the last of `placed`, with the fault asked of the gap between them."""
+    last = placed[-1]
+    fault = last.slot.gap_fault
+    parts_words = last.slot.word != letter.slot.word
+    wide = parts_words != (fault in ("words_joined", "word_parted"))
+    uneven = float(np.exp(habits.uneven * rng.normal()))
+    habit = habits.word_gap if wide else habits.letter_gap
+    gap = max(habits.tightest, habit * uneven * squeeze)
+    white = clearance(last.outline, letter.outline)
+    between = last.outline.body[0] - letter.outline.body[1]
+    shift = between - gap
+    if not wide:
+        idle = max(0.0, white - shift - gap)
+        shift += min(habits.kern * idle, 0.6)
+    shift = min(shift, white - habits.tightest)
+    marks: tuple[DefectMark, ...] = ()
+    if fault == "letters_touch":
+        overlap = float(rng.uniform(0.04, 0.3))
+        beside = clearance(last.outline, letter.outline, _BODY_ROWS)
+        shift = (beside if np.isfinite(beside) else white) + overlap
+        mark = DefectMark(fault, overlap, min(1.0, 0.4 + overlap / 0.3))
+        placed[-1] = replace(last, marks=(*last.marks, mark))
+        marks = (mark,)
+    elif fault is not None:
+        marks = (DefectMark(fault, between - shift),)
+    own = marks if fault == "letters_touch" else ()
+    return replace(letter, x=last.x + shift, marks=(*letter.marks, *own), gap_marks=marks)
+
+
+def line_width(placed: list[Placed]) -> float:
+    """From the right edge of the first body to the left edge of the last, in q."""
+    return placed[0].body[1] - placed[-1].body[0] if placed else 0.0
+
+
+def justify(
+    letters: list[Placed],
+    width: float,
+    hand: Hand,
+    crowning: Crowning,
+    habits: Habits,
+    rng: np.random.Generator,
+) -> list[Placed]:
+    """Set a line to `width` q: narrow its gaps, or stretch letters, those at its end first."""
+    seed = int(rng.integers(1 << 62))
+    placed = set_line(letters, habits, seed)
+    over = line_width(placed) - width
+    if over > 0:
+        return _narrowed(letters, placed, width, habits, seed)
+    able = [i for i, letter in enumerate(letters) if letter.glyph.stretch is not None]
+    if not able or over > -0.3:
+        return placed
+    chosen = _choose(able, -over, hand, rng)
+    letters = list(letters)
+    for i, extra in chosen.items():
+        old = letters[i]
+        glyph = write(old.slot, hand, crowning, old.seed, extra)
+        letters[i] = replace(old, glyph=glyph, outline=silhouette(glyph))
+    return set_line(letters, habits, seed)
+
+
+def _choose(
+    able: list[int], missing: float, hand: Hand, rng: np.random.Generator
+) -> dict[int, float]:
+    """Which letters take how much of the missing width: mostly the last ones of the line."""
+    count = 1 + int(rng.random() < 0.5) + int(missing > MOST_STRETCH)
+    if rng.random() < 0.75:
+        chosen = able[-count:]
+    else:
+        chosen = sorted(rng.choice(able, size=min(count, len(able)), replace=False).tolist())
+    shares = rng.dirichlet(np.full(len(chosen), 2.0))
+    habit = min(1.0, 0.5 + hand.stretch_habit)
+    return {
+        i: min(MOST_STRETCH, float(missing * share * habit))
+        for i, share in zip(chosen, shares, strict=True)
+    }
+
+
+def _narrowed(
+    letters: list[Placed], placed: list[Placed], width: float, habits: Habits, seed: int
+) -> list[Placed]:
+    for squeeze in (0.85, 0.7, 0.55):
+        if line_width(placed) <= width:
+            break
+        placed = set_line(letters, habits, seed, squeeze)
+    return placed

@@ -1,0 +1,89 @@
+"""One letter from its slot: built, crowned, spoilt, and set down a little unsteadily."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from crownlet.datasets.alphabet import ONE_TAG, THREE_TAGS
+from crownlet.datasets.defects.apply import apply
+from crownlet.datasets.letterforms.build import build
+from crownlet.datasets.letterforms.glyph import Glyph, Outline
+from crownlet.datasets.letterforms.hand import Hand
+from crownlet.datasets.letterforms.tags import crown_letter
+from crownlet.datasets.page.faults import Slot
+from crownlet.datasets.page.spec import PageSpec
+
+LAMED = "ל"
+
+
+@dataclass(frozen=True)
+class Crowning:
+    """How many tags this page's hand gives: by custom, less `bare` letters, by chance `ragged`."""
+
+    bare: str = ""
+    ragged: float = 0.0
+
+    def count(self, letter: str, hand: Hand, rng: np.random.Generator) -> int:
+        """Tags for one letter."""
+        if letter in self.bare:
+            return 0
+        full = custom_count(letter, hand)
+        if self.ragged and rng.random() < self.ragged:
+            return int(rng.integers(0, 4 if full == 3 else full + 2))
+        return full
+
+
+def custom_count(letter: str, hand: Hand) -> int:
+    """Tags by class and by the hand's custom for single tags and lamed."""
+    if letter in THREE_TAGS:
+        return 3
+    if letter in ONE_TAG:
+        return 1 if hand.single_tags else 0
+    return 2 if letter == LAMED and hand.lamed_tags else 0
+
+
+def draw_crowning(spec: PageSpec, rng: np.random.Generator) -> Crowning:
+    """The page's way with tags: many real hands crown few letters or none."""
+    if rng.random() < spec.crowned:
+        return Crowning()
+    crowned = THREE_TAGS + ONE_TAG + LAMED
+    kind = rng.random()
+    if kind < 0.3:
+        return Crowning(bare=crowned)
+    if kind < 0.65:
+        bare = [c for c in crowned if rng.random() < 0.5]
+        return Crowning(bare="".join(bare))
+    return Crowning(ragged=float(rng.uniform(0.2, 1.0)))
+
+
+def write(slot: Slot, hand: Hand, crowning: Crowning, seed: int, stretch: float = 0.0) -> Glyph:
+    """The letter of `slot`; the same seed gives the same letter, but for the stretch (in q)."""
+    rng = np.random.default_rng(seed)
+    glyph = build(slot.letter, hand, rng, stretch=stretch)
+    if glyph.crown is not None:
+        count = crowning.count(slot.letter, hand, rng)
+        if count:
+            glyph = crown_letter(glyph, hand, rng, count)
+    for name, plainness in slot.faults:
+        spoilt = apply(name, glyph, hand, rng, plainness)
+        glyph = glyph if spoilt is None else spoilt
+    return _unsteady(glyph, hand, rng)
+
+
+def _unsteady(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
+    """A slight turn, growth and drop, as no two letters of a line hang quite alike."""
+    unsteady = hand.jitter
+    angle = np.deg2rad(1.6 * unsteady * rng.normal())
+    grow = 1.0 + 0.02 * unsteady * rng.normal(size=2)
+    drop = 0.07 * unsteady * rng.normal()
+    middle = np.array([glyph.advance / 2, 1.5])
+    c, s = np.cos(angle), np.sin(angle)
+    turn = (np.array([[c, s], [-s, c]]) * grow[:, None]).astype(np.float64)
+
+    def move(outline: Outline) -> Outline:
+        moved: Outline = (outline - middle) @ turn + middle + (0.0, drop)
+        return moved
+
+    return glyph.mapped(move)

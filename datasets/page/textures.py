@@ -1,0 +1,99 @@
+"""Endless patches of natural texture, drawn once a process and cropped for each page."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Field = npt.NDArray[np.float32]
+Kind = Literal["grain", "mottle", "cloud", "pores", "cells", "fibre", "crumple"]
+_SIDE = 512
+
+
+@cache
+def tile(kind: Kind) -> Field:
+    """A (512, 512) float32 texture of mean 0 and standard deviation 1 that joins at its borders."""
+    rng = np.random.default_rng([2202, sum(map(ord, kind))])
+    field = _DRAWN[kind](rng)
+    field = (field - field.mean()) / field.std()
+    return np.ascontiguousarray(field, np.float32)
+
+
+def texture(kind: Kind, size: tuple[int, int], grain: float, rng: np.random.Generator) -> Field:
+    """A (H, W) crop of `tile(kind)` for `size` = (W, H), enlarged `grain` times, flipped."""
+    width, height = size
+    field = tile(kind)
+    need = (int(height / grain) + 2, int(width / grain) + 2)
+    row, column = rng.integers(0, _SIDE, 2)
+    flip = rng.integers(0, 4)
+    rows = (np.arange(need[0]) + row) % _SIDE
+    columns = (np.arange(need[1]) + column) % _SIDE
+    if flip & 1:
+        rows = rows[::-1]
+    if flip & 2:
+        columns = columns[::-1]
+    part = field.take(rows, axis=0).take(columns, axis=1)
+    mode = cv2.INTER_AREA if grain < 1 else cv2.INTER_LINEAR
+    scaled: Field = cv2.resize(part, (width, height), interpolation=mode)
+    return scaled
+
+
+def _blurred(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDArray[np.float64]:
+    """Gaussian blur that wraps around; standard deviations in px."""
+    frequency = np.fft.fftfreq(_SIDE)
+    pass_x = np.exp(-2 * (np.pi * frequency * x) ** 2)
+    pass_y = np.exp(-2 * (np.pi * frequency * y) ** 2)
+    blurred: npt.NDArray[np.float64] = np.fft.ifft2(
+        np.fft.fft2(field) * pass_y[:, None] * pass_x
+    ).real
+    return blurred
+
+
+def _noise(rng: np.random.Generator, x: float, y: float) -> npt.NDArray[np.float64]:
+    field = _blurred(rng.normal(size=(_SIDE, _SIDE)), x, y)
+    return field / field.std()
+
+
+def _distance(rng: np.random.Generator, count: int) -> npt.NDArray[np.float64]:
+    """Distance to the nearest of `count` strewn points, wrapping around."""
+    points = rng.integers(0, _SIDE, (count, 2))
+    field = np.full((_SIDE, _SIDE), 255, np.uint8)
+    field[points[:, 0], points[:, 1]] = 0
+    wide = np.tile(field, (3, 3))[_SIDE // 2 : -_SIDE // 2, _SIDE // 2 : -_SIDE // 2]
+    far = cv2.distanceTransform(wide, cv2.DIST_L2, 5)
+    quarter = _SIDE // 2
+    middle = far[quarter:-quarter, quarter:-quarter].astype(np.float64)
+    return np.roll(middle, (quarter, quarter), (0, 1))
+
+
+def _pores(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Follicles: small dark dimples, unevenly strewn."""
+    dimples = np.exp(-((_distance(rng, 5000) / 2.2) ** 2))
+    return -dimples * np.clip(1.0 + 0.6 * _noise(rng, 20, 20), 0, 2.5)
+
+
+def _cells(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """A net of light creases about darker cells, as grain leather shows."""
+    far = _distance(rng, 3000)
+    return _blurred(far, 0.8, 0.8) / 6.0 + 0.5 * _noise(rng, 3, 3)
+
+
+def _crumple(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Creases: sharp ridges of a smooth field."""
+    ridges = [-np.abs(_noise(rng, s, s)) * s for s in (6.0, 12.0, 30.0)]
+    return np.asarray(sum(ridges))
+
+
+_DRAWN = {
+    "grain": lambda rng: _noise(rng, 0.6, 0.6) + 0.5 * _noise(rng, 1.5, 1.5),
+    "mottle": lambda rng: _noise(rng, 3, 3) + _noise(rng, 7, 7),
+    "cloud": lambda rng: _noise(rng, 20, 20) + _noise(rng, 60, 60),
+    "pores": _pores,
+    "cells": _cells,
+    "fibre": lambda rng: _noise(rng, 9, 0.7) + 0.6 * _noise(rng, 0.9, 14),
+    "crumple": _crumple,
+}
