@@ -55,7 +55,7 @@ CUTS: dict[str, tuple[Cut, ...]] = {
         Cut(("head_left", "leg_left", "tag"), ("hump",)),
         Cut(("head_right", "leg_right"), ("hump",)),
     ),
-    "ל": (Cut(("head", "neck", "joint_neck", "tag"), ("neck", "joint_neck")),),
+    "ל": (Cut(("head", "neck", "joint", "tag"), ("neck", "joint")),),
     "מ": (Cut(("head", "leg_left"), ("head", "leg_left")),),
     "ע": (Cut(("yud",), ("thigh",)), Cut(("head", "leg", "tag"), ("leg",))),
     "פ": _yud("drop", "joint"),

@@ -63,20 +63,25 @@ def head_melted(
     share = graded(plainness, 0.0, 0.3, 0.85, 1.0)
     left, right = rails(stalk.outline)
     axis, half = (left + right) / 2, (right - left) / 2
-    centre = head.outline.mean(axis=0)
-    along = axis[len(axis) // 2] - centre
-    along /= float(np.hypot(*along)) + 1e-9
+    # The bar's line: that of the stalk where it leaves the head; a drop melts straight downward.
+    hanging = head.kind == "drop"
+    joint = stalk.kind == "joint"
+    along = axis[len(axis) // (2 if joint else 4)] - axis[0]
+    along = np.array([0.0, 1.0]) if hanging else along / (float(np.hypot(*along)) + 1e-9)
     across = np.array([-along[1], along[0]])
-    wide = float(np.ptp(head.outline @ across))
-    width = wide * float(rng.uniform(0.55, 0.75))
-    offset = float((axis[1] - centre) @ across)
+    beside = (head.outline - axis[0]) @ across
+    wide, middle = float(np.ptp(beside)), float(beside.max() + beside.min()) / 2
+    width = wide * float(rng.uniform(0.5, 0.7))
     factor = 1.0 + (width / wide - 1.0) * share
 
     def squeeze(outline: Outline) -> Outline:
-        beside = (outline - centre) @ across
-        return outline + (beside * (factor - 1.0) + 0.7 * share * offset)[:, None] * across
+        off = (outline - axis[0]) @ across
+        there = (off - middle) * factor + middle * (1.0 - share)
+        return outline + (there - off)[:, None] * across
 
-    thick, size = _thickened(axis, half, width, share, stalk.kind == "joint")
+    if hanging:
+        axis = axis - (share * ((axis - axis[0]) @ across))[:, None] * across
+    thick, size = _thickened(axis, half, width, share, joint)
     changed = [head.mapped(squeeze), replace(stalk, outline=thick)]
     if kotz_name and glyph.has(kotz_name):
         changed.append(glyph.part(kotz_name).mapped(squeeze))

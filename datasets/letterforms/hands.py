@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
 import numpy as np
+
 from crownlet.datasets.letterforms.hand import Hand, Style, TagForm
 
 _T = TypeVar("_T")
@@ -120,7 +121,7 @@ def _stroke(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
 def _crowns(traits: _Traits, form: TagForm, rng: np.random.Generator) -> dict[str, Any]:
     """Height, thickness and lie of the tags, and which of the customary ones are written."""
     tall = rng.random() < 0.15
-    height = 0.75 + 0.55 * traits.show - 0.25 * traits.haste
+    height = 0.9 + 0.6 * traits.show - 0.3 * traits.haste
     height += float(rng.uniform(0.8, 1.8)) if tall else 0.0
     lean = 6.0 if form in ("flame", "flag") else 2.5
     return {

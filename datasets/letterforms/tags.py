@@ -42,6 +42,8 @@ _PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
 }  # fmt: skip
 _HEADS = ("square", "diamond", "round")
 _AXIS = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91, 0.96, 1.0])
+_NECK = 0.68
+"""Place at which heads and flags begin."""
 _TABLES: dict[str, Floats] = {
     name: np.array([np.interp(_AXIS, [p[0] for p in rows], [p[k] for p in rows]) for k in (1, 2)])
     for name, rows in _PROFILES.items()
@@ -104,12 +106,13 @@ def _planned(glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, c
     room = crown.x1 - crown.x0
     pitch = min(0.4, 0.31 * room, SPREAD / max(1, count - 1)) if count > 1 else 0.0
     pitch = max(pitch, min(0.24, room / max(1, count)))
-    height = np.full(count, hand.tag_height) * (1 + 0.12 * unsteady * draws[:count])
+    height = np.full(count, hand.tag_height) * (1.0 + 0.12 * unsteady * draws[:count])
     height *= _relative_heights(count)
     if glyph.letter == "י":
         height = np.minimum(height, _YUD_TALLEST)
     lean = hand.tag_lean + 4.0 * unsteady * draws[2 * count]
-    fan = hand.tag_fan if count > 1 else 0.0
+    # Tall tags fan less, or their tips would stand over the neighbours.
+    fan = min(hand.tag_fan, 9.0 / hand.tag_height) if count > 1 else 0.0
     angle = lean + fan * order + 2.0 * unsteady * draws[count : 2 * count]
     middle = (crown.x0 + crown.x1) / 2 + 0.08 * room * unsteady * draws[2 * count + 1]
     form = profile_of(hand)
@@ -119,6 +122,18 @@ def _planned(glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, c
     width = hand.tag_width * (1 + 0.1 * unsteady * draws[2 * count + 3])
     plan = _Plan(middle + pitch * order, height, angle, bend, width, form)
     return _separated(plan) if count > 1 else plan
+
+
+def _places(profile: str, width: float, height: float) -> Floats:
+    """Places of a profile on a tag of this height: on a tall one the head keeps its size."""
+    if profile in ("flame", "wedge", "bare"):
+        return _AXIS
+    head = min(1.0 - _NECK, (1.9 if profile == "flag" else 1.55) * width / height)
+    return np.where(
+        _AXIS <= _NECK,
+        _AXIS * (1.0 - head) / _NECK,
+        1.0 - (1.0 - _AXIS) * head / (1.0 - _NECK),
+    )
 
 
 def _relative_heights(count: int) -> Floats:
@@ -132,14 +147,12 @@ def _relative_heights(count: int) -> Floats:
 
 def _separated(plan: _Plan) -> _Plan:
     """The plan with its outer tags fanned out, then all made thinner, until they stand apart."""
+    order = np.arange(len(plan.root)) - (len(plan.root) - 1) / 2
     for _ in range(3):
-        thinner = _room_for_width(plan)
-        if thinner >= 1.0:
-            return plan
-        if thinner < 0.75:
-            order = np.arange(len(plan.root)) - (len(plan.root) - 1) / 2
-            level = float(plan.angle.mean())
-            plan = replace(plan, angle=level + np.clip(plan.angle - level + 3 * order, -18, 18))
+        room = _room_for_width(plan)
+        if room >= 0.75:
+            break
+        plan = replace(plan, angle=plan.angle + order * 2.5 / float(plan.height.max()))
     return replace(plan, width=plan.width * max(0.3, min(1.0, _room_for_width(plan))))
 
 
@@ -148,6 +161,7 @@ def _room_for_width(plan: _Plan) -> float:
     level = np.linspace(0.0, 1.0, 17) * float(plan.height.max())
     x, left, right = [], [], []
     table = _TABLES[plan.profile]
+    places = _places(plan.profile, plan.width, float(plan.height.mean()))
     for root, height, angle in zip(plan.root, plan.height, plan.angle, strict=True):
         slope = math.radians(float(angle))
         t = level / (height * math.cos(slope))
@@ -155,8 +169,8 @@ def _room_for_width(plan: _Plan) -> float:
         reach = np.minimum(t, 1.0)
         x.append(root + level * math.tan(slope) + plan.bend * height * reach**2)
         steep = plan.width / math.cos(slope)
-        left.append(np.where(inside, np.interp(reach, _AXIS, table[0]) * steep, -9.0))
-        right.append(np.where(inside, np.interp(reach, _AXIS, table[1]) * steep, -9.0))
+        left.append(np.where(inside, np.interp(reach, places, table[0]) * steep, -9.0))
+        right.append(np.where(inside, np.interp(reach, places, table[1]) * steep, -9.0))
     factor = np.inf
     for k in range(len(x) - 1):
         wide = right[k] + left[k + 1]
@@ -177,8 +191,9 @@ def _tag(
     foot = np.array([plan.root[k], _footing(float(plan.root[k]), plan.width, body, crown)])
     sink = float(rng.uniform(0.06, 0.1))
     length = float(plan.height[k]) + sink
-    axis = foot - sink * up + (length * _AXIS)[:, None] * up
-    axis = axis + (plan.bend * float(plan.height[k]) * _AXIS**2)[:, None] * side
+    t = _places(plan.profile, plan.width, length)
+    axis = foot - sink * up + (length * t)[:, None] * up
+    axis = axis + (plan.bend * float(plan.height[k]) * t**2)[:, None] * side
     half = _TABLES[plan.profile] * plan.width
     half = half * (1 + hand.rough * 2 * rng.uniform(-1, 1, half.shape))
     left = axis - half[0][:, None] * side
