@@ -29,9 +29,9 @@ def crop_matrix(
     """
     x, y, height, angle = body
     scale = BODY / max(height, 1.0)
-    wide = max(abs(box[0] - x), abs(box[2] - x)) * 2 if angle % 180 == 0 else 0.0
-    if angle % 180 != 0:
-        wide = max(abs(box[1] - y), abs(box[3] - y)) * 2
+    lying = round(angle / 90) % 2 == 1
+    near, far, middle = (box[1], box[3], y) if lying else (box[0], box[2], x)
+    wide = 2 * max(abs(near - middle), abs(far - middle))
     scale_x = min(scale, (WIDTH - 2 * MARGIN) / max(wide, 1.0))
     c, s = np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))
     turn = np.array([[scale_x * c, scale_x * s], [-scale * s, scale * c]])

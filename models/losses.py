@@ -1,0 +1,91 @@
+"""What each network is told when it errs."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from crownlet.models.assessor import AssessorOutput
+from crownlet.models.locator import LocatorOutput
+
+
+class LocatorTargets(NamedTuple):
+    """Dense targets of a batch of tiles; maps of (B, H / 4, W / 4) unless said otherwise."""
+
+    heat: Tensor
+    """1 at each anchor's cell, falling off around it."""
+    keep: Tensor
+    """0 where a letter is cut by the frame, so that nothing is asked there."""
+    cells: Tensor
+    """(P, 3) long: batch, row, column of the cells that must describe a letter."""
+    letter: Tensor
+    """(P,) long."""
+    turn: Tensor
+    """(P,) long, quarter turns clockwise."""
+    shape: Tensor
+    """(P, 6) in units of 28 px."""
+    scale: Tensor
+    """(P,) log(body / 28)."""
+
+
+def centre_loss(logit: Tensor, heat: Tensor, keep: Tensor) -> Tensor:
+    """Focal loss with reduced penalty near anchors (Law and Deng 2018), per letter."""
+    p = torch.sigmoid(logit).clamp(1e-5, 1 - 1e-5)
+    positive = (heat > 0.999).to(p.dtype) * keep
+    gain = positive * (1 - p) ** 2 * p.log()
+    rest = (1 - positive) * keep * (1 - heat) ** 4 * p**2 * (1 - p).log()
+    return -(gain + rest).sum() / positive.sum().clamp(min=1.0)
+
+
+def locator_loss(out: LocatorOutput, targets: LocatorTargets) -> dict[str, Tensor]:
+    """The parts of the locator's loss, already weighted; their sum is minimised."""
+    b, row, column = targets.cells.unbind(1)
+
+    def at(maps: Tensor) -> Tensor:
+        return maps[b, :, row, column].float()
+
+    return {
+        "centre": centre_loss(out.centre[:, 0].float(), targets.heat, targets.keep),
+        "letter": F.cross_entropy(at(out.letter), targets.letter, label_smoothing=0.02),
+        "turn": 0.3 * F.cross_entropy(at(out.turn), targets.turn),
+        "shape": 2.0 * F.smooth_l1_loss(at(out.shape), targets.shape, beta=0.1),
+        "scale": F.smooth_l1_loss(at(out.scale)[:, 0], targets.scale, beta=0.1),
+    }
+
+
+class AssessorTargets(NamedTuple):
+    """Targets of N crops."""
+
+    letter: Tensor
+    """(N,) long; 27 is "no letter"."""
+    defects: Tensor
+    """(N, D) in 0..1, nan where the defect does not apply to the letter; 0.5 is doubtful."""
+    tags: Tensor
+    """(N,) long in 0..4."""
+    parts: Tensor
+    """(N, 6, 32, 24) in 0..1, cover of each cell."""
+
+
+def assessor_loss(out: AssessorOutput, targets: AssessorTargets) -> dict[str, Tensor]:
+    """The parts of the assessor's loss, already weighted; their sum is minimised.
+
+    A defect that does not apply to a letter is asked nothing; for crops that show no letter only
+    the class is asked.
+    """
+    seen = targets.letter < 27
+    applies = ~torch.isnan(targets.defects) & seen[:, None]
+    wanted = torch.where(applies, targets.defects, 0.0)
+    each = F.binary_cross_entropy_with_logits(out.defects.float(), wanted, reduction="none")
+    # Summed over defects: a letter's dozen questions are independent, none should dilute another.
+    defects = (each * applies).sum() / seen.sum().clamp(min=1)
+    tags = F.cross_entropy(out.tags.float(), targets.tags, reduction="none")
+    parts = F.binary_cross_entropy_with_logits(out.parts.float(), targets.parts, reduction="none")
+    return {
+        "letter": F.cross_entropy(out.letter.float(), targets.letter, label_smoothing=0.01),
+        "defects": defects,
+        "tags": (tags * seen).sum() / seen.sum().clamp(min=1),
+        "parts": 2.0 * (parts.mean(dim=(1, 2, 3)) * seen).sum() / seen.sum().clamp(min=1),
+    }

@@ -1,0 +1,74 @@
+"""Exported files against torch and against the ONNX standard's own checker."""
+
+import json
+import subprocess
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import onnx
+import onnxruntime as ort
+import pytest
+import torch
+
+from crownlet.datasets.alphabet import LETTERS
+from crownlet.datasets.catalogue import LEARNED_DEFECTS
+from crownlet.models.assessor import Assessor
+from crownlet.models.locator import Locator
+from crownlet.train.export import PARITY, export_assessor, export_locator, write_checksums
+
+D = len(LEARNED_DEFECTS)
+Network = TypeVar("Network", Locator, Assessor)
+
+
+def calibration() -> dict[str, list[float]]:
+    return {"gain": [1.5] * D, "offset": [-0.5] * D, "temperatures": [1.2, 0.8]}
+
+
+def shaken(network: Network) -> Network:
+    # Fresh residual blocks are the identity; give every weight something to do.
+    with torch.no_grad():
+        for p in network.parameters():
+            p.add_(0.05 * torch.randn_like(p))
+    return network
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("weights")
+    torch.manual_seed(3)
+    assert export_locator(shaken(Locator()), out / "locator.onnx", "t") < PARITY
+    assert export_assessor(shaken(Assessor(D)), calibration(), out / "assessor.onnx", "t") < PARITY
+    write_checksums(out)
+    return out
+
+
+def test_both_files_stay_below_sixteen_mebibytes_together(folder: Path) -> None:
+    assert sum(path.stat().st_size for path in folder.glob("*.onnx")) < 16 * 2**20
+
+
+def test_the_model_carries_its_own_classes_and_sizes(folder: Path) -> None:
+    model = onnx.load(folder / "assessor.onnx")
+    onnx.checker.check_model(model)
+    facts = {entry.key: entry.value for entry in model.metadata_props}
+    assert facts["letters"] == LETTERS
+    assert json.loads(facts["defects"]) == list(LEARNED_DEFECTS)
+    assert json.loads(facts["crop"]) == [128, 96]
+
+
+@pytest.mark.parametrize("size", [(64, 32), (352, 608)])
+def test_the_locator_takes_pages_of_any_size(folder: Path, size: tuple[int, int]) -> None:
+    session = ort.InferenceSession(folder / "locator.onnx")
+    page = np.random.default_rng(1).random((1, 1, *size), np.float32)
+    outputs = session.run(None, {"page": page})
+    assert all(out.shape[2:] == (size[0] // 4, size[1] // 4) for out in outputs)
+    assert ((outputs[0] >= 0) & (outputs[0] <= 1)).all()
+
+
+def test_checksums_are_those_of_the_standard_tool(folder: Path) -> None:
+    # sha256sum of GNU coreutils reads the file as it stands.
+    run = subprocess.run(
+        ["sha256sum", "--check", "--strict", "checksums.sha256"],
+        cwd=folder, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stdout + run.stderr

@@ -1,0 +1,27 @@
+"""Budgets of steps and minutes."""
+
+import pytest
+
+from crownlet.train.schedule import Budget, rate
+
+
+def test_whichever_is_used_up_first_ends_the_run() -> None:
+    budget = Budget(steps=100, seconds=10.0)
+    assert budget.progress(50) == pytest.approx(0.5)
+    budget.spent = 9.0
+    assert budget.progress(50) == pytest.approx(0.9)
+    assert budget.progress(400) == 1.0
+
+
+def test_time_spent_before_a_resume_counts() -> None:
+    budget = Budget(steps=0, seconds=10.0)
+    budget.spent = 4.0
+    budget.start()
+    assert budget.progress(10**6) >= 0.4
+
+
+def test_the_rate_warms_up_then_falls_like_a_cosine() -> None:
+    # Loshchilov and Hutter 2017: half way down the cosine stands at one half.
+    assert rate(0.0, 0, warmup=100) == pytest.approx(0.01)
+    assert rate(0.5, 1000, warmup=100) == pytest.approx(0.01 + 0.99 * 0.5)
+    assert rate(1.0, 1000, warmup=100) == pytest.approx(0.01)

@@ -1,0 +1,34 @@
+"""`crownlet-train`: train, export and evaluate from one Hydra configuration."""
+
+from __future__ import annotations
+
+import hydra
+from omegaconf import DictConfig
+
+
+@hydra.main(version_base="1.3", config_path="pkg://crownlet.configs", config_name="train")
+def main(config: DictConfig) -> None:
+    """Do the configured job and say where its outcome is."""
+    # Each job imports what it needs: rendering should not wait for Lightning.
+    if config.job == "fit":
+        from crownlet.train.fit import fit
+
+        print(f"weights: {fit(config)}")
+    elif config.job == "render":
+        from crownlet.train.fit import render
+
+        render(config)
+    elif config.job == "export":
+        from crownlet.train.ship import ship
+
+        print(f"models: {ship(config)}")
+    elif config.job == "evaluate":
+        from crownlet.train.evaluate import evaluate
+
+        print(f"card: {evaluate(config)}")
+    else:
+        raise SystemExit(f"no job is called {config.job!r}: fit, render, export or evaluate")
+
+
+if __name__ == "__main__":
+    main()

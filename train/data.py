@@ -1,0 +1,155 @@
+"""The data module: pools of renders and labelled scans mixed by ratio, pools to validate on."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+import pytorch_lightning as pl
+import torch
+
+from crownlet.datasets.page.spec import PageSpec
+from crownlet.train.feed import start_feed
+from crownlet.train.pool import fill
+from crownlet.train.reservoir import Batch, PoolBatches, Reader, Reservoir
+
+
+@dataclass(frozen=True)
+class Renders:
+    """Pages drawn for training and for watching it; the hands of the two are never the same."""
+
+    folder: Path
+    spec: PageSpec
+    watch: PageSpec
+    first_seed: int = 0
+    pages: int = 200
+    watch_pages: int = 20
+    workers: int = 2
+    minutes: float = 60.0
+    """Rendering stops after this time even if pages are left."""
+
+
+@dataclass(frozen=True)
+class Scans:
+    """Labelled scans as COCO files, and their share of every batch (0 to 1)."""
+
+    labels: tuple[Path, ...] = ()
+    share: float = 0.0
+
+
+def count(folder: Path) -> int:
+    """Pages that a pool holds."""
+    return sum(1 for _ in folder.glob("*.npz")) if folder.exists() else 0
+
+
+def wait_for(folder: Path, pages: int, patience: float = 900.0) -> None:
+    """Wait for another process to fill a pool with `pages`; TimeoutError after `patience` s."""
+    end = time.monotonic() + patience
+    while count(folder) < pages:
+        if time.monotonic() > end:
+            raise TimeoutError(f"{folder} holds {count(folder)} of {pages} pages")
+        time.sleep(0.5)
+
+
+def render_watch(renders: Renders) -> None:
+    """Render the pages to watch, if they are not there, and wait for them."""
+    folder = renders.folder / "watch"
+    if count(folder) < renders.watch_pages:
+        feed = start_feed(folder, renders.watch, 0, renders.watch_pages, renders.workers, 3600)
+        for process in feed:
+            process.join()
+
+
+def render_train(renders: Renders) -> list[BaseProcess]:
+    """Start rendering what the training pool still lacks; the processes at work."""
+    folder = renders.folder / "train"
+    have = count(folder)
+    return start_feed(
+        folder, renders.spec, renders.first_seed + have, max(0, renders.pages - have),
+        renders.workers, renders.minutes * 60,
+    )  # fmt: skip
+
+
+class WholePool:
+    """Every row of a reservoir once, in order, in batches."""
+
+    def __init__(self, reservoir: Reservoir, batch_size: int) -> None:
+        self.reservoir = reservoir
+        self.batch_size = batch_size
+
+    def __len__(self) -> int:
+        return -(-self.reservoir.size // self.batch_size)
+
+    def __iter__(self) -> Iterator[Batch]:
+        rows = self.reservoir.all_rows()
+        for start in range(0, self.reservoir.size, self.batch_size):
+            yield {key: value[start : start + self.batch_size] for key, value in rows.items()}
+
+
+class PagesDataModule(pl.LightningDataModule):
+    """Feeds either network; `reader` chooses tiles or crops out of the stored pages.
+
+    Renders are made while training runs; a folder that already holds pages is used as it stands
+    and added to, so a resumed run does not render them again.
+    """
+
+    def __init__(
+        self,
+        renders: Renders,
+        scans: Scans,
+        reader: Reader,
+        batch_size: int,
+        capacity: int,
+        wait_rows: int,
+        seed: int,
+        device: torch.device,
+    ) -> None:
+        super().__init__()
+        self.renders, self.scans = renders, scans
+        self.reader, self.batch_size, self.capacity = reader, batch_size, capacity
+        self.wait_rows, self.seed, self.device = wait_rows, seed, device
+
+    def prepare_data(self) -> None:
+        """Start rendering, and cut examples out of labelled scans that have none yet.
+
+        Without workers nothing is rendered here: the pool is somebody else's, and what is to be
+        watched is waited for.
+        """
+        for number, labels in enumerate(self.scans.labels):
+            folder = self._scan_folder(number)
+            if not folder.exists():
+                from crownlet.datasets.coco import load_coco
+
+                pages = load_coco(labels)
+                fill(folder, ((f"s{k:06d}", page) for k, page in enumerate(pages)))
+        if self.renders.workers:
+            render_watch(self.renders)
+            render_train(self.renders)
+        else:
+            wait_for(self.renders.folder / "watch", self.renders.watch_pages)
+
+    def _train_folder(self) -> Path:
+        return self.renders.folder / "train"
+
+    def _scan_folder(self, number: int) -> Path:
+        return self.renders.folder / f"scans{number}"
+
+    def _reservoir(self, folder: Path, capacity: int) -> Reservoir:
+        return Reservoir(folder, self.reader, capacity, self.device)
+
+    def train_dataloader(self) -> PoolBatches:
+        """Endless mixed batches."""
+        sources = [(self._reservoir(self._train_folder(), self.capacity), 1.0 - self.scans.share)]
+        for number in range(len(self.scans.labels)):
+            reservoir = self._reservoir(self._scan_folder(number), max(1024, self.capacity // 4))
+            sources.append((reservoir, self.scans.share / len(self.scans.labels)))
+        return PoolBatches(sources, self.batch_size, self.seed, self.wait_rows)
+
+    def val_dataloader(self) -> WholePool:
+        """The pages that are watched, each once."""
+        reservoir = self._reservoir(self.renders.folder / "watch", self.renders.watch_pages * 128)
+        reservoir.top_up()
+        return WholePool(reservoir, self.batch_size)

@@ -1,0 +1,297 @@
+"""From a page whose truth is known to what the networks eat: one tile and a crop a letter.
+
+Renders and labelled scans both pass through here, so that they can be mixed; the cutting itself is
+`crownlet.infer.crops` and `crownlet.infer.flatten`, the same code that inference runs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
+from crownlet.datasets.page.truth import LetterTruth, PageTruth, PartShape
+from crownlet.infer import crops as cutting
+from crownlet.infer.flatten import flatten, to_gray
+
+TILE = 384
+"""Side of a locator tile in px."""
+TILE_LETTERS = 224
+"""Most letters kept of one tile."""
+MASK_STRIDE = 4
+MASK_CHANNEL = {
+    "tag": 1, "head": 2, "yud": 2, "drop": 2, "leg": 3, "foot": 3,
+    "roof": 4, "base": 4, "wall": 4, "body": 4, "neck": 4, "hump": 4, "heel": 4,
+    "joint": 5, "kotz": 5,
+}  # fmt: skip
+"""Part kind -> channel of `models.assessor.PARTS`; channel 0 is all ink of the letter."""
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A locator example: grey `image` (384, 384) uint8 and its letters.
+
+    `letters` is (n, 9) float32: anchor x, y, then l, t, r, b from anchor to box edge, class,
+    quarter turns, body height; `ignore` is (m, 4) float32 boxes of letters cut by the frame.
+    """
+
+    image: npt.NDArray[np.uint8]
+    letters: npt.NDArray[np.float32]
+    ignore: npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Crops:
+    """Assessor examples of one page, N of them.
+
+    `images` (N, 128, 96) uint8; `boxes` (N, 4) uint8, the letter's box in crop px; `letter` (N,)
+    uint8, 27 for "no letter"; `defects` (N, D) float16 in 0..1, nan where one does not apply;
+    `tags` (N,) uint8; `parts` (N, 6, 32, 24) uint8 in 0..255.
+    """
+
+    images: npt.NDArray[np.uint8]
+    boxes: npt.NDArray[np.uint8]
+    letter: npt.NDArray[np.uint8]
+    defects: npt.NDArray[np.float16]
+    tags: npt.NDArray[np.uint8]
+    parts: npt.NDArray[np.uint8]
+
+
+def plainness_target(plainness: float) -> float:
+    """Soft label of a defect: 0 up to a third, 1 from two thirds, a ramp through the doubtful."""
+    return float(np.clip((plainness - 1 / 3) * 3, 0.0, 1.0))
+
+
+def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
+    """(D,) targets of the learned defects for one letter, nan where one does not apply."""
+    marks = {mark.name: plainness_target(mark.plainness) for mark in letter.defects}
+    return np.array(
+        [
+            marks.get(name, 0.0) if letter.letter in CATALOGUE[name].letters else np.nan
+            for name in LEARNED_DEFECTS
+        ],
+        np.float16,
+    )
+
+
+def anchor_of(letter: LetterTruth) -> tuple[float, float]:
+    """Middle of the letter's body in px: 1.5 q below the ruled line, in the letter's own frame."""
+    x, y, height, angle = letter.body
+    a = np.deg2rad(angle)
+    return x - np.sin(a) * height / 2, y + np.cos(a) * height / 2
+
+
+def make_tile(page: PageTruth, rng: np.random.Generator, body: float | None = None) -> Tile:
+    """Cut one locator tile with bodies of about `body` px (drawn from 19 to 40 if None)."""
+    heights = np.array([letter.body[2] for letter in page.letters]) if page.letters else [48.0]
+    have = float(np.median(heights))
+    want = body if body else float(np.exp(rng.uniform(np.log(19.0), np.log(40.0))))
+    gray = flatten(to_gray(page.image), have * float(rng.uniform(0.7, 1.4)))
+    gray, points = _rescaled(gray, want / have, rng)
+    turns = int(rng.choice(4, p=(0.76, 0.08, 0.08, 0.08)))
+    top, left = _window(gray.shape, page, points, rng)
+    image = np.full((TILE, TILE), cutting.FILL, np.uint8)
+    view = gray[max(top, 0) : top + TILE, max(left, 0) : left + TILE]
+    y, x = max(-top, 0), max(-left, 0)
+    image[y : y + view.shape[0], x : x + view.shape[1]] = view
+    letters, ignore = _tile_truth(page, points, left, top)
+    return _turned(image, letters, ignore, turns)
+
+
+def _rescaled(
+    gray: npt.NDArray[np.uint8], scale: float, rng: np.random.Generator
+) -> tuple[npt.NDArray[np.uint8], float]:
+    """Resize, sometimes through a lower resolution, as a poor scan would have been."""
+    shape = gray.shape
+    if rng.random() < 0.2:
+        low = max(0.3, scale * float(rng.uniform(0.55, 0.9)))
+        if low < 1:
+            gray = _sized(gray, low)
+    size = (max(1, round(shape[1] * scale)), max(1, round(shape[0] * scale)))
+    shrinks = size[0] < gray.shape[1]
+    mode = cv2.INTER_AREA if shrinks else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(gray, size, interpolation=mode), np.uint8), scale
+
+
+def _sized(gray: npt.NDArray[np.uint8], scale: float) -> npt.NDArray[np.uint8]:
+    size = (max(1, round(gray.shape[1] * scale)), max(1, round(gray.shape[0] * scale)))
+    return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _window(
+    shape: tuple[int, ...], page: PageTruth, scale: float, rng: np.random.Generator
+) -> tuple[int, int]:
+    """Top left corner of a tile around a letter drawn at random, kept near the picture."""
+    if not page.letters:
+        return 0, 0
+    x, y = anchor_of(page.letters[int(rng.integers(len(page.letters)))])
+    corner = np.array([y, x]) * scale - rng.uniform(0.15, 0.85, 2) * TILE
+    room = np.array(shape[:2]) - TILE
+    corner = np.where(room > 0, np.clip(corner, -16, room + 16), room / 2 + rng.uniform(-9, 9, 2))
+    return int(corner[0]), int(corner[1])
+
+
+def _tile_truth(
+    page: PageTruth, scale: float, left: int, top: int
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    letters, ignore = [], []
+    for letter in page.letters:
+        ax, ay = anchor_of(letter)
+        x, y = ax * scale - left, ay * scale - top
+        box = np.array(letter.box) * scale - (left, top, left, top)
+        if box[2] <= 0 or box[3] <= 0 or box[0] >= TILE or box[1] >= TILE:
+            continue
+        seen = np.clip(box, 0, TILE)
+        share = float(np.prod(seen[2:] - seen[:2])) / max(float(np.prod(box[2:] - box[:2])), 1e-6)
+        inside = 0 <= x < TILE and 0 <= y < TILE
+        if not letter.whole or share < 0.9 or not inside:
+            ignore.append(seen)
+            continue
+        turn = round(letter.body[3] / 90) % 4
+        edges = (x - box[0], y - box[1], box[2] - x, box[3] - y)
+        letters.append((x, y, *edges, ord(letter.letter) - 0x5D0, turn, letter.body[2] * scale))
+    return (
+        np.array(letters, np.float32).reshape(-1, 9)[:TILE_LETTERS],
+        np.array(ignore, np.float32).reshape(-1, 4),
+    )
+
+
+def _turned(
+    image: npt.NDArray[np.uint8],
+    letters: npt.NDArray[np.float32],
+    ignore: npt.NDArray[np.float32],
+    turns: int,
+) -> Tile:
+    """Rotate a tile clockwise by quarter turns, truth included."""
+    for _ in range(turns):
+        image = np.ascontiguousarray(np.rot90(image, -1))
+        x, y, left, top, right, bottom = letters[:, :6].T.copy()
+        letters[:, :6] = np.stack([TILE - y, x, bottom, left, top, right], axis=1)
+        letters[:, 7] = (letters[:, 7] + 1) % 4
+        ignore = ignore[:, [3, 0, 1, 2]] * np.array((-1, 1, -1, 1)) + np.array((TILE, 0, TILE, 0))
+    return Tile(image, letters, ignore.astype(np.float32))
+
+
+def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Crops:
+    """Cut a crop of up to `most` letters of a page, boxes unsteady as the locator's are.
+
+    One in sixteen shows no letter: the white between lines, the meeting of two letters.
+    """
+    heights = [letter.body[2] for letter in page.letters]
+    body = float(np.median(heights)) if heights else cutting.BODY
+    gray = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
+    if rng.random() < 0.12:
+        gray, scale = _blurred_down(gray, body, rng), 1.0
+    gray, scale = cutting.fit_page(gray, body)
+    whole = [letter for letter in page.letters if letter.whole]
+    order = rng.permutation(len(whole))[:most]
+    rows = [_letter_crop(gray, whole[i], scale, rng) for i in order]
+    for _ in range(max(1, len(rows) // 16)):
+        empty = _empty_crop(gray, whole, scale, rng)
+        if empty is not None:
+            rows.append(empty)
+    if not rows:
+        return _no_crops()
+    columns = list(zip(*rows, strict=True))
+    return Crops(*(np.stack(column) for column in columns))
+
+
+def _no_crops() -> Crops:
+    h, w = cutting.HEIGHT, cutting.WIDTH
+    return Crops(
+        np.empty((0, h, w), np.uint8), np.empty((0, 4), np.uint8), np.empty(0, np.uint8),
+        np.empty((0, len(LEARNED_DEFECTS)), np.float16), np.empty(0, np.uint8),
+        np.empty((0, 6, h // MASK_STRIDE, w // MASK_STRIDE), np.uint8),
+    )  # fmt: skip
+
+
+def _blurred_down(
+    gray: npt.NDArray[np.uint8], body: float, rng: np.random.Generator
+) -> npt.NDArray[np.uint8]:
+    """Pass the page through a resolution of 17 to 40 px a body, and back."""
+    low = float(rng.uniform(17, 40)) / body
+    if low >= 1:
+        return gray
+    size = (gray.shape[1], gray.shape[0])
+    return np.asarray(cv2.resize(_sized(gray, low), size, interpolation=cv2.INTER_LINEAR), np.uint8)
+
+
+Row = tuple[
+    npt.NDArray[np.uint8], npt.NDArray[np.uint8], np.uint8,
+    npt.NDArray[np.float16], np.uint8, npt.NDArray[np.uint8],
+]  # fmt: skip
+
+
+def _unsteady(
+    letter: LetterTruth, scale: float, rng: np.random.Generator
+) -> tuple[tuple[float, float, float, float], tuple[float, float, float, float]]:
+    """The letter's body and box in px of the scaled page, off by what the locator is off by."""
+    x, y, height, angle = letter.body
+    q = height / 3
+    shift = np.clip(rng.normal(0, 0.14, 2), -0.4, 0.4) * q
+    size = float(np.clip(rng.normal(1, 0.05), 0.85, 1.15))
+    tilt = angle + float(np.clip(rng.normal(0, 1.0), -3, 3))
+    body = ((x + shift[0]) * scale, (y + shift[1]) * scale, height * size * scale, tilt)
+    edges = np.array(letter.box) + np.clip(rng.normal(0, 0.12, 4), -0.35, 0.35) * q
+    return body, (edges[0] * scale, edges[1] * scale, edges[2] * scale, edges[3] * scale)
+
+
+def _letter_crop(
+    gray: npt.NDArray[np.uint8], letter: LetterTruth, scale: float, rng: np.random.Generator
+) -> Row:
+    body, box = _unsteady(letter, scale, rng)
+    crop = cutting.crop_letter(gray, body, box)
+    matrix = cutting.crop_matrix(body, box) @ np.diag([scale, scale, 1.0])
+    return (
+        crop[0], box_of_plane(crop[1]), np.uint8(ord(letter.letter) - 0x5D0),
+        defect_targets(letter), np.uint8(min(letter.tags, 4)), part_masks(letter.parts, matrix),
+    )  # fmt: skip
+
+
+def _empty_crop(
+    gray: npt.NDArray[np.uint8], letters: list[LetterTruth], scale: float, rng: np.random.Generator
+) -> Row | None:
+    """A crop whose box lies where no letter is anchored."""
+    if not letters:
+        return None
+    near = letters[int(rng.integers(len(letters)))]
+    x, y, height, angle = near.body
+    q = height / 3
+    spot = np.array([x, y]) + rng.uniform(-4, 4, 2) * q
+    anchors = np.array([other.body[:2] for other in letters])
+    if np.abs((anchors - spot) / q).max(axis=1).min() < 0.9:
+        return None
+    half = rng.uniform(0.4, 1.6) * q
+    tall = rng.uniform(1.5, 4.0) * q
+    body = (spot[0] * scale, spot[1] * scale, height * scale, angle)
+    box = np.array([spot[0] - half, spot[1] - 0.2 * q, spot[0] + half, spot[1] + tall]) * scale
+    crop = cutting.crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
+    blank = np.zeros((6, cutting.HEIGHT // MASK_STRIDE, cutting.WIDTH // MASK_STRIDE), np.uint8)
+    unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
+    return (crop[0], box_of_plane(crop[1]), np.uint8(27), unknown, np.uint8(0), blank)
+
+
+def box_of_plane(plane: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """(x0, y0, x1, y1) of the filled box in a crop's second plane; zeros if it is empty."""
+    ys, xs = np.flatnonzero(plane.any(axis=1)), np.flatnonzero(plane.any(axis=0))
+    if not len(ys):
+        return np.zeros(4, np.uint8)
+    return np.array([xs[0], ys[0], xs[-1] + 1, ys[-1] + 1], np.uint8)
+
+
+def part_masks(
+    parts: tuple[PartShape, ...], matrix: npt.NDArray[np.float64]
+) -> npt.NDArray[np.uint8]:
+    """(6, 32, 24) cover of each part channel, for polygons mapped to crop px by `matrix` (2, 3)."""
+    full = np.zeros((6, cutting.HEIGHT, cutting.WIDTH), np.uint8)
+    for part in parts:
+        points = part.polygon @ matrix[:, :2].T + matrix[:, 2]
+        fixed = [np.round(points * 16).astype(np.int32)]
+        cv2.fillPoly(full[0], fixed, 255, shift=4)
+        cv2.fillPoly(full[MASK_CHANNEL[part.kind]], fixed, 255, shift=4)
+    size = (cutting.WIDTH // MASK_STRIDE, cutting.HEIGHT // MASK_STRIDE)
+    small = [cv2.resize(mask, size, interpolation=cv2.INTER_AREA) for mask in full]
+    return np.stack([np.asarray(mask, np.uint8) for mask in small])

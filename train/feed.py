@@ -1,0 +1,51 @@
+"""Rendering into a pool: pages by seed, on as many processes as the machine has cores."""
+
+from __future__ import annotations
+
+import multiprocessing as mp
+import time
+from collections.abc import Iterator
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+import cv2
+
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import PageSpec
+from crownlet.datasets.page.truth import PageTruth
+from crownlet.train.pool import fill
+
+
+def render_pages(
+    spec: PageSpec, seeds: range, stop_at: float = float("inf")
+) -> Iterator[tuple[str, PageTruth]]:
+    """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out."""
+    for seed in seeds:
+        if time.monotonic() > stop_at:
+            return
+        yield f"r{seed:09d}", compose(spec, seed)
+
+
+def _worker(folder: Path, spec: PageSpec, seeds: range, seconds: float) -> None:
+    cv2.setNumThreads(1)
+    fill(folder, render_pages(spec, seeds, time.monotonic() + seconds))
+
+
+def start_feed(
+    folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float
+) -> list[BaseProcess]:
+    """Start `workers` processes that fill `folder` with `pages` pages from seed `first` on.
+
+    They stop after `seconds` even if pages are left, so that a timed run ends in time.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    context = mp.get_context("spawn")
+    started: list[BaseProcess] = []
+    for k in range(workers):
+        seeds = range(first + k, first + pages, workers)
+        process = context.Process(
+            target=_worker, args=(folder, spec, seeds, seconds), daemon=True, name=f"render-{k}"
+        )
+        process.start()
+        started.append(process)
+    return started

@@ -1,0 +1,144 @@
+"""Examples held in memory on the training device, topped up from pools while training runs."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from crownlet.train.examples import TILE, TILE_LETTERS
+from crownlet.train.pool import fresh_files, load_crops, load_tile
+
+Batch = dict[str, Tensor]
+
+
+class Reader(Protocol):
+    """Turns one stored page into rows: tensors with the same first dimension."""
+
+    def __call__(self, path: Path) -> Mapping[str, Tensor]:
+        """Rows of the page in `path`."""
+
+
+def read_crops(path: Path) -> Batch:
+    """Assessor rows: `images`, `boxes`, `letter`, `defects`, `tags`, `parts` as in `Crops`."""
+    crops = load_crops(path)
+    return {
+        "images": torch.from_numpy(crops.images),
+        "boxes": torch.from_numpy(crops.boxes),
+        "letter": torch.from_numpy(crops.letter),
+        "defects": torch.from_numpy(crops.defects),
+        "tags": torch.from_numpy(crops.tags),
+        "parts": torch.from_numpy(crops.parts),
+    }
+
+
+def read_tile(path: Path) -> Batch:
+    """One locator row: `image`, `letters` padded with -1 to 224 rows, `ignore` padded to 64."""
+    tile = load_tile(path)
+    letters = np.full((1, TILE_LETTERS, 9), -1, np.float32)
+    letters[0, : len(tile.letters)] = tile.letters
+    ignore = np.zeros((1, 64, 4), np.float32)
+    ignore[0, : min(64, len(tile.ignore))] = tile.ignore[:64]
+    return {
+        "image": torch.from_numpy(tile.image.reshape(1, TILE, TILE)),
+        "letters": torch.from_numpy(letters),
+        "ignore": torch.from_numpy(ignore),
+    }
+
+
+@dataclass
+class Reservoir:
+    """A ring of at most `capacity` rows read from one pool; the oldest make room for the newest."""
+
+    folder: Path
+    reader: Reader
+    capacity: int
+    device: torch.device
+
+    def __post_init__(self) -> None:
+        self._rows: Batch = {}
+        self._next = 0
+        self.size = 0
+        self._seen: set[str] = set()
+        self._lock = threading.Lock()
+
+    def top_up(self) -> int:
+        """Read what is new in the pool; the number of pages read."""
+        files = fresh_files(self.folder, self._seen)
+        for path in files:
+            self._add(self.reader(path))
+        return len(files)
+
+    def _add(self, rows: Mapping[str, Tensor]) -> None:
+        count = next(iter(rows.values())).shape[0]
+        if not count:
+            return
+        if not self._rows:
+            self._rows = {
+                key: torch.zeros((self.capacity, *value.shape[1:]), dtype=value.dtype,
+                                 device=self.device)
+                for key, value in rows.items()
+            }  # fmt: skip
+        places = (torch.arange(count) + self._next) % self.capacity
+        with self._lock:
+            for key, value in rows.items():
+                self._rows[key][places.to(self.device)] = value.to(self.device)
+            self._next = (self._next + count) % self.capacity
+            self.size = min(self.capacity, self.size + count)
+
+    def draw(self, count: int, generator: torch.Generator) -> Batch:
+        """`count` rows at random, with replacement."""
+        places = torch.randint(self.size, (count,), generator=generator).to(self.device)
+        with self._lock:
+            return {key: value[places] for key, value in self._rows.items()}
+
+    def all_rows(self) -> Batch:
+        """Every row held."""
+        return {key: value[: self.size] for key, value in self._rows.items()}
+
+
+class PoolBatches:
+    """Endless batches mixed from several reservoirs by ratio; a thread tops them up meanwhile."""
+
+    def __init__(
+        self, sources: list[tuple[Reservoir, float]], batch_size: int, seed: int, wait_rows: int
+    ) -> None:
+        self.sources = [(reservoir, share) for reservoir, share in sources if share > 0]
+        self.batch_size = batch_size
+        self.generator = torch.Generator().manual_seed(seed)
+        self._wait_until(wait_rows)
+        self._thread = threading.Thread(target=self._follow, daemon=True)
+        self._thread.start()
+
+    def _wait_until(self, rows: int, patience: float = 900.0) -> None:
+        end = time.monotonic() + patience
+        for reservoir, _ in self.sources:
+            while reservoir.top_up() >= 0 and reservoir.size < rows:
+                if time.monotonic() > end:
+                    raise TimeoutError(
+                        f"{reservoir.folder} held {reservoir.size} examples after {patience:.0f} s,"
+                        f" {rows} are needed to begin"
+                    )
+                time.sleep(0.5)
+
+    def _follow(self) -> None:
+        while True:
+            for reservoir, _ in self.sources:
+                reservoir.top_up()
+            time.sleep(1.0)
+
+    def __iter__(self) -> Iterator[Batch]:
+        total = sum(share for _, share in self.sources)
+        while True:
+            drawn = [
+                reservoir.draw(max(1, round(self.batch_size * share / total)), self.generator)
+                for reservoir, share in self.sources
+            ]
+            yield {key: torch.cat([rows[key] for rows in drawn]) for key in drawn[0]}
