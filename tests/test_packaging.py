@@ -7,8 +7,9 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 import zipfile
-from collections.abc import Iterable
+from importlib.metadata import packages_distributions
 from pathlib import Path, PurePosixPath
 
 import pytest
@@ -24,23 +25,36 @@ HEAVY = (
 )
 
 
-def house() -> list[str]:
-    """Paths of the working tree that git tracks or would track, links left out."""
-    command = ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"]
+def house(*options: str) -> list[str]:
+    """Paths that git tracks, with further `options` of ls-files, links left out."""
+    command = ["git", "ls-files", "-z", "--cached", *options]
     listed = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
     paths = [path for path in listed.split("\0") if path]
     return [path for path in paths if (ROOT / path).is_file() and not (ROOT / path).is_symlink()]
 
 
-def in_rooms(paths: Iterable[str]) -> set[str]:
+def rooms() -> set[str]:
+    """Files of the rooms, those included that are not yet committed."""
+    paths = house("--others", "--exclude-standard")
     return {path for path in paths if PurePosixPath(path).parts[0] in ROOMS}
+
+
+def imports(path: str) -> list[str]:
+    """Absolute modules that a Python file imports."""
+    found = []
+    for node in ast.walk(ast.parse((ROOT / path).read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found.append(node.module)
+    return found
 
 
 @pytest.fixture(scope="module")
 def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A clean copy of the house: a stale `build/` would put deleted modules into the wheel."""
     copy = tmp_path_factory.mktemp("source")
-    for path in house():
+    for path in {*house(), *rooms()}:
         if PurePosixPath(path).parts[0] in (*ROOMS, *FILES):
             (copy / path).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(ROOT / path, copy / path)
@@ -54,18 +68,20 @@ def test_wheel_holds_every_module_and_data_file(source: Path, tmp_path: Path) ->
     (built,) = tmp_path.glob("*.whl")
     with zipfile.ZipFile(built) as archive:
         packed = {name for name in archive.namelist() if name.startswith("crownlet/")}
-    assert {name.removeprefix("crownlet/") for name in packed} == in_rooms(copied) - SHOWN_IN_README
+    assert {name.removeprefix("crownlet/") for name in packed} == copied - SHOWN_IN_README - {
+        *FILES
+    }
 
 
 def test_every_folder_with_python_is_a_package() -> None:
-    paths = [PurePosixPath(path) for path in in_rooms(house())]
+    paths = [PurePosixPath(path) for path in rooms()]
     folders = {path.parent for path in paths if path.suffix in (".py", ".yaml")}
     packages = {path.parent for path in paths if path.name == "__init__.py"}
     assert folders - packages == set()
 
 
 def test_packages_say_what_lives_there() -> None:
-    for path in in_rooms(house()):
+    for path in rooms():
         if path.endswith("__init__.py"):
             text = ast.get_docstring(ast.parse((ROOT / path).read_text(encoding="utf-8"))) or ""
             assert len(text.splitlines()) >= 3, path
@@ -97,18 +113,39 @@ def test_inference_imports_nothing_heavy() -> None:
 
 
 def test_no_room_is_imported_bare() -> None:
-    bare = []
-    for path in house():
-        if path.endswith(".py"):
-            for node in ast.walk(ast.parse((ROOT / path).read_text(encoding="utf-8"))):
-                if isinstance(node, ast.Import):
-                    names = [alias.name for alias in node.names]
-                elif isinstance(node, ast.ImportFrom) and not node.level:
-                    names = [node.module or ""]
-                else:
-                    continue
-                bare += [(path, name) for name in names if name.partition(".")[0] in ROOMS]
-    assert bare == []
+    python = [path for path in {*house(), *rooms()} if path.endswith(".py")]
+    named = [(path, name) for path in python for name in imports(path)]
+    assert [pair for pair in named if pair[1].partition(".")[0] in ROOMS] == []
+
+
+def declared(*extras: str) -> set[str]:
+    """Distributions that `pyproject.toml` names, without and with these extras."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    listed = list(project["dependencies"])
+    for extra in extras:
+        listed += project["optional-dependencies"][extra]
+    return {normal(re.split(r"[\[<>=~! ]", entry)[0]) for entry in listed}
+
+
+def normal(distribution: str) -> str:
+    return re.sub(r"[-_.]+", "-", distribution).lower()
+
+
+@pytest.mark.parametrize(
+    ("folders", "extras"),
+    [(("infer",), ()), (ROOMS, ("train",)), (("tests",), ("train", "test"))],
+)
+def test_what_is_imported_is_declared(folders: tuple[str, ...], extras: tuple[str, ...]) -> None:
+    homes = packages_distributions()
+    allowed = declared(*extras) | {"crownlet"}
+    undeclared = set()
+    for path in sorted({*house(), *rooms()}):
+        if path.endswith(".py") and PurePosixPath(path).parts[0] in folders:
+            for name in {name.partition(".")[0] for name in imports(path)}:
+                known = name in sys.stdlib_module_names or name == "crownlet"
+                if not known and not allowed & {normal(d) for d in homes.get(name, [])}:
+                    undeclared.add((path, name))
+    assert undeclared == set()
 
 
 def test_no_file_names_a_package_registry() -> None:
