@@ -8,7 +8,9 @@ from collections.abc import Iterator
 import pytest
 
 from crownlet.datasets import catalogue
+from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS, GRAVITIES, LEARNED_DEFECTS
+from crownlet.datasets.defects.apply import applicable
 
 ENTRY = """
 gravity_codes:
@@ -74,6 +76,13 @@ def test_learned_outputs_are_the_glyph_defects_that_do_not_follow_from_counts() 
     assert set(GLYPH_DEFECTS) - set(LEARNED_DEFECTS) == {"tag_missing"}
     assert all(CATALOGUE[name].scope == "glyph" for name in LEARNED_DEFECTS)
     assert list(GLYPH_DEFECTS) == [name for name in CATALOGUE if name in GLYPH_DEFECTS]
+
+
+def test_renderer_draws_each_defect_on_the_letters_of_the_catalogue() -> None:
+    # letters_touch is made on the page, between neighbours
+    for name in set(GLYPH_DEFECTS) - {"letters_touch"}:
+        drawn = {char for char in LETTERS if name in applicable(char)}
+        assert drawn == set(CATALOGUE[name].letters), name
 
 
 def texts() -> Iterator[str]:
