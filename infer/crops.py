@@ -1,7 +1,7 @@
 """The one way in which a letter is cut out of a page, for training and for inference alike.
 
 A crop shows the letter at `BODY` px a body, its ruled line at row `TOP`, with its neighbours, in
-plane 0 (grey) and the letter's own box in plane 1, since crowded letters overlap each other's boxes.
+plane 0 (grey) and the letter's own box in plane 1, since crowded letters share their boxes.
 """
 
 from __future__ import annotations

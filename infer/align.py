@@ -1,0 +1,123 @@
+"""The letters of a page laid against the expected text: who answers whom, what is absent or extra.
+
+Dynamic programming over whole rows at once: what it costs to read glyph i as letter j is the
+network's own surprise; absent and extra runs have affine costs (Gotoh 1982), so that a lost word
+counts as one mishap. The text may go on beyond both ends of the page at little cost.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.records import Floats, Ints
+
+DEAREST = 7.0
+"""Most that one wrong letter may cost: less than one absent and one extra."""
+OPEN_ABSENT, NEXT_ABSENT = 3.5, 2.0
+OPEN_EXTRA, NEXT_EXTRA = 3.5, 2.0
+NEXT_OUTSIDE = 0.25
+"""For each letter of the text before the page's first and after its last."""
+SPACE_WEIGHT = 0.6
+"""How much a word gap that is or is not there says beside the letters."""
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """`expected` (N,) is each glyph's index in the text, -1 for an extra glyph; `cost` the sum."""
+
+    expected: Ints
+    length: int
+    cost: float
+
+    @property
+    def absent(self) -> list[int]:
+        """Indices of letters of the text that no glyph answers, both ends included."""
+        there = np.zeros(self.length, bool)
+        there[self.expected[self.expected >= 0]] = True
+        return [int(j) for j in np.flatnonzero(~there)]
+
+
+def align(
+    letters: Floats,
+    text: Ints,
+    word_starts: npt.NDArray[np.bool_] | None = None,
+    opens: Floats | None = None,
+) -> Alignment:
+    """Align glyphs to a text.
+
+    `letters` (N, 27) are probabilities in reading order; `text` (M,) class numbers; `word_starts`
+    (M,) tells where words begin in the text and `opens` (N,) how likely one begins at each glyph.
+    """
+    costs = _costs(letters, text)
+    if word_starts is not None and opens is not None and len(text) and len(letters):
+        sure = np.clip(opens, 0.03, 0.97)
+        begun, inside = -np.log(sure), -np.log(1 - sure)
+        costs += SPACE_WEIGHT * np.where(word_starts[None, :], begun[:, None], inside[:, None])
+    return _gotoh(costs.astype(np.float32))
+
+
+def _costs(letters: Floats, text: Ints) -> Floats:
+    chance = 0.999 * letters + 0.001 / letters.shape[1]
+    return np.minimum(-np.log(np.maximum(chance, 1e-12)), DEAREST)[:, text]
+
+
+def _gotoh(costs: npt.NDArray[np.float32]) -> Alignment:
+    """Cheapest path through costs (N, M), a whole row at a time."""
+    count, length = costs.shape
+    steps = np.arange(length + 1, dtype=np.float32)
+    closed = np.full((count + 1, length + 1), np.inf, np.float32)  # no absent run ends here
+    closed[0, 0] = 0.0
+    matched = np.zeros((count + 1, length + 1), bool)
+    goes_on = np.zeros((count + 1, length + 1), bool)  # the extra run reaches back further
+    skips = np.zeros((count + 1, length + 1), bool)  # an absent run ends here
+    best = OPEN_ABSENT + NEXT_OUTSIDE * steps
+    best[0] = 0.0
+    skips[0, 1:] = True
+    extra = np.full(length + 1, np.inf, np.float32)
+    for i in range(1, count + 1):
+        fresh = best + (OPEN_EXTRA + NEXT_EXTRA)
+        goes_on[i] = extra + NEXT_EXTRA < fresh
+        extra = np.minimum(fresh, extra + NEXT_EXTRA)
+        match = best[:-1] + costs[i - 1]
+        matched[i, 1:] = match <= extra[1:]
+        closed[i, 0] = extra[0]
+        np.minimum(match, extra[1:], out=closed[i, 1:])
+        each = _next_absent(i, count)
+        run = np.minimum.accumulate(closed[i] - each * steps)
+        absent = run[:-1] + (OPEN_ABSENT + each * steps[1:])
+        skips[i, 1:] = absent < closed[i, 1:]
+        best = closed[i].copy()
+        np.minimum(best[1:], absent, out=best[1:])
+    return Alignment(_path(closed, matched, goes_on, skips), length, float(best[-1]))
+
+
+def _next_absent(row: int, rows: int) -> float:
+    """What each further absent letter costs after glyph `row`: little after the last."""
+    return NEXT_OUTSIDE if row == rows else NEXT_ABSENT
+
+
+def _path(
+    closed: npt.NDArray[np.float32],
+    matched: npt.NDArray[np.bool_],
+    goes_on: npt.NDArray[np.bool_],
+    skips: npt.NDArray[np.bool_],
+) -> Ints:
+    """Walk back from the end: each glyph's index in the text, -1 for an extra one."""
+    count, j = closed.shape[0] - 1, closed.shape[1] - 1
+    expected = np.full(count, -1, np.int64)
+    i = count
+    while i > 0:
+        if skips[i, j]:
+            each = _next_absent(i, count)
+            j = int(np.argmin(closed[i, :j] - each * np.arange(j, dtype=np.float32)))
+        if matched[i, j]:
+            expected[i - 1] = j - 1
+            i, j = i - 1, j - 1
+            continue
+        while goes_on[i, j]:
+            i -= 1
+        i -= 1
+    return expected

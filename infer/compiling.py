@@ -1,0 +1,152 @@
+"""Everything exact: from the letters seen to lines, whites, words, the text, and routes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crownlet.datasets.alphabet import LETTERS
+from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer import gaps, glyphs, matching, routing, whites
+from crownlet.infer.cautions import cut_by_frame, not_examined
+from crownlet.infer.layout import Layout, lay_out
+from crownlet.infer.records import Assessed, Floats, ImageFacts, Located, PageRecord, TextMatch
+from crownlet.infer.seeing import Seen, Stopwatch
+from crownlet.infer.thresholds import Thresholds
+from crownlet.infer.turning import letters_back, points_back
+
+if TYPE_CHECKING:
+    from crownlet.datasets.customs import Customs
+    from crownlet.datasets.texts import Portion
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What a page is judged by: the learned defects' names, customs, thresholds, text if known."""
+
+    learned: tuple[str, ...]
+    customs: Customs
+    thresholds: Thresholds
+    portion: Portion | None = None
+
+
+@dataclass(frozen=True)
+class Ordered:
+    """The letters of a page in reading order, with their whites."""
+
+    layout: Layout
+    found: Located
+    assessed: Assessed
+    odds: Floats
+    letters: str
+    measured: gaps.Measured
+    opens: Floats
+
+
+def compile_page(
+    name: str, facts: ImageFacts, seen: Seen, rules: Rules, watch: Stopwatch
+) -> PageRecord:
+    """The record of one page, without versions."""
+    with watch.stage("layout"):
+        page = ordered(seen, rules.thresholds)
+    with watch.stage("align"):
+        matched, match = _matched(page, seen, rules)
+    with watch.stage("route"):
+        return _routed(name, facts, seen, rules, page, matched, match)
+
+
+def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:
+    """Reading order, recognised letters and measured whites."""
+    layout = lay_out(seen.found)
+    found, assessed = seen.found.take(layout.order), seen.assessed.take(layout.order)
+    odds = glyphs.letter_odds(found, assessed, thresholds.locator_weight)
+    letters = glyphs.read_letters(odds)
+    white = whites.measure(seen.flat, seen.found, layout, letters)
+    measured = gaps.judge(white, layout, thresholds)
+    opens = gaps.opens(layout, measured)
+    return Ordered(layout, found, assessed, odds, letters, measured, opens)
+
+
+def _matched(
+    page: Ordered, seen: Seen, rules: Rules
+) -> tuple[matching.Matched | None, TextMatch | None]:
+    """The page against its portion; only the summary where they do not belong together."""
+    if rules.portion is None:
+        return None, None
+    matched = matching.match(page.odds, page.opens, rules.portion)
+    summary = matching.summary(matched, page.letters, seen.found, page.layout)
+    belongs = matching.agreement(matched, page.letters) >= matching.BELONGS
+    return (matched if belongs else None), summary
+
+
+def _routed(
+    name: str,
+    facts: ImageFacts,
+    seen: Seen,
+    rules: Rules,
+    page: Ordered,
+    matched: matching.Matched | None,
+    match: TextMatch | None,
+) -> PageRecord:
+    limits, customs, learned = rules.thresholds, rules.customs, rules.learned
+    q = float(np.median(page.found.body[:, 2])) / 3
+    skipped = routing.unresolved(q, limits)
+    words = matching.words_by_gaps(page.opens)
+    if matched is not None:
+        words = matching.words_by_text(matched)
+    given = letters_back(page.found, seen.turn, (facts.width, facts.height))
+    rows = glyphs.glyph_rows(
+        given, page.assessed, page.odds, page.layout.line, words, matched, learned, customs, limits,
+        skipped,
+    )  # fmt: skip
+    kinds = gaps.expected_kinds(page.layout, matched)
+    lost = {letter.after - 1 for letter in match.absent} if match is not None else set()
+    touch = learned.index("letters_touch") if "letters_touch" in learned else None
+    gap_rows = gaps.gap_rows(
+        page.layout, page.measured, page.assessed, touch, kinds, lost, limits, skipped
+    )
+    return PageRecord(
+        name=name, image=facts, glyphs=rows, gaps=gap_rows,
+        match=_turned(match, seen.turn, facts), turn=seen.turn,
+        quality=quality(page, facts), unresolved=skipped,
+        not_examined=not_examined(
+            q, limits, matched is not None, cut_by_frame(given, facts), _silent(customs)
+        ),
+    )  # fmt: skip
+
+
+def _turned(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
+    """Places of absent letters moved from the upright page to the picture as given."""
+    if match is None or not match.absent:
+        return match
+    at = np.array([letter.at for letter in match.absent])
+    back = points_back(at, turn, (facts.width, facts.height))
+    absent = tuple(
+        replace(letter, at=(float(x), float(y)))
+        for letter, (x, y) in zip(match.absent, back, strict=True)
+    )
+    return replace(match, absent=absent)
+
+
+def _silent(customs: Customs) -> tuple[str, ...]:
+    """Letters that may carry crowns and of which the customs expect nothing."""
+    crowned = CATALOGUE["tag_missing"].letters
+    return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)
+
+
+def quality(page: Ordered, facts: ImageFacts) -> dict[str, float]:
+    """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
+    q = float(np.median(page.found.body[:, 2])) / 3
+    measures = {
+        "q_px": q,
+        "body_px": 3 * q,
+        "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope))),
+        "lines": float(page.layout.line.max() + 1),
+        "columns": float(page.layout.column.max() + 1),
+        "yud_q": page.measured.whites.yud,
+    }
+    if facts.dpi:
+        measures["q_mm"] = q / facts.dpi * 25.4
+    return {key: round(value, 3) for key, value in measures.items()}

@@ -1,0 +1,104 @@
+"""Rows of `glyphs.csv`: one letter each, with its probabilities, crowns, route and reasons."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crownlet.datasets.alphabet import LETTERS, index_of
+from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
+from crownlet.infer.matching import Matched
+from crownlet.infer.records import Assessed, Box, Floats, GlyphRecord, Ints, Located
+from crownlet.infer.routing import defect_reasons, letter_reasons, merged
+from crownlet.infer.thresholds import Thresholds
+
+if TYPE_CHECKING:
+    from crownlet.datasets.customs import Customs
+
+PLAUSIBLE = 0.05
+"""The expected letter decides which crowns and faults are asked about if at least so likely."""
+
+
+def letter_odds(found: Located, assessed: Assessed, weight: float) -> Floats:
+    """(N, 27) probability of each letter: the assessor's, with the locator's as a second opinion.
+
+    `weight` is the exponent of the locator's; "no letter" keeps its share, so rows sum to less
+    than 1 by it.
+    """
+    ours = np.maximum(assessed.letters[:, :27], 1e-12)
+    both = ours * np.maximum(found.letters, 1e-4) ** weight
+    share = (1.0 - assessed.letters[:, 27:]) / both.sum(axis=1, keepdims=True)
+    return np.asarray(both * np.clip(share, 0.0, None))
+
+
+def read_letters(odds: Floats) -> str:
+    """The likeliest letter of each row."""
+    return "".join(LETTERS[k] for k in odds.argmax(axis=1)) if len(odds) else ""
+
+
+def glyph_rows(
+    found: Located,
+    assessed: Assessed,
+    odds: Floats,
+    lines: Ints,
+    words: tuple[Ints, Ints],
+    matched: Matched | None,
+    learned: tuple[str, ...],
+    customs: Customs,
+    thresholds: Thresholds,
+    skipped: tuple[str, ...],
+) -> tuple[GlyphRecord, ...]:
+    """Records in reading order, all arguments being in that order; `found` in px of the picture.
+
+    `learned` names the columns of `assessed.defects`; `skipped` defects are written but not routed.
+    """
+    rows = []
+    for i, letter in enumerate(read_letters(odds)):
+        expected = None if matched is None else matched.expected(i)
+        expected_p = float(odds[i, index_of(expected)]) if expected else 0.0
+        basis = expected if expected and expected_p >= PLAUSIBLE else letter
+        wanted = customs.tags_expected(basis)
+        p = probabilities(basis, assessed.defects[i], assessed.tags[i], wanted, learned)
+        letter_p = float(odds[i].max())
+        reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
+        route, names = merged(reasons + defect_reasons(p, thresholds, skipped))
+        x, y, height, turn = (float(v) for v in found.body[i])
+        rows.append(
+            GlyphRecord(
+                glyph=i + 1, line=int(lines[i]) + 1, word=int(words[0][i]) + 1,
+                place=int(words[1][i]) + 1, letter=letter, letter_p=letter_p, expected=expected,
+                box=_box(found.box[i]), body=(x, y, height, turn),
+                tags_seen=int(assessed.tags[i].argmax()), tags_expected=wanted, p=p, route=route,
+                reasons=names, in_name=matched is not None and matched.in_name(i),
+            )
+        )  # fmt: skip
+    return tuple(rows)
+
+
+def probabilities(
+    letter: str, defects: Floats, tags: Floats, wanted: int | None, learned: tuple[str, ...]
+) -> dict[str, float | None]:
+    """Probability of each glyph defect of one letter; None where it does not apply.
+
+    `tags` (5,) are the odds of 0 to 4 or more tags. Crowns missing or in excess are counted against
+    `wanted`, what the customs expect; without an expectation they have no probability.
+    """
+    column = {name: k for k, name in enumerate(learned)}
+    p: dict[str, float | None] = {}
+    for name in GLYPH_DEFECTS:
+        p[name] = None
+        if not CATALOGUE[name].applies_to(letter):
+            continue
+        if name == "tag_missing":
+            p[name] = float(tags[:wanted].sum()) if wanted else None
+        elif name == "tag_excess":
+            p[name] = None if wanted is None else float(tags[wanted + 1 :].sum())
+        elif name in column:
+            p[name] = float(defects[column[name]])
+    return p
+
+
+def _box(row: Floats) -> Box:
+    x0, y0, x1, y1 = (float(v) for v in row)
+    return x0, y0, x1, y1

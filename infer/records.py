@@ -1,0 +1,193 @@
+"""What the stages hand to each other, and what a page's inspection leaves.
+
+Glyphs, lines, words and places are numbered from 1, as an examiner counts them. Pixels are those of
+the image as given, upright by its EXIF; `q` is the kulmus, a third of the body height.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Route = Literal["clear", "review", "finding"]
+GapKind = Literal["letter", "word"]
+Box = tuple[float, float, float, float]
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Located:
+    """Letters as the locator saw them: one row a letter, in px of the page it was given."""
+
+    body: Floats
+    """(N, 4): centre x, y of the ruled line, body height, clockwise rotation in degrees."""
+    box: Floats
+    """(N, 4): x0, y0, x1, y1."""
+    score: Floats
+    """(N,): probability that a letter is anchored here."""
+    letters: Floats
+    """(N, 27): probability of each letter."""
+
+    def __len__(self) -> int:
+        return len(self.score)
+
+    def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Located:
+        """The rows that `index` names, in its order."""
+        return Located(self.body[index], self.box[index], self.score[index], self.letters[index])
+
+    def scaled(self, factor: float) -> Located:
+        """The same letters on a page enlarged by `factor`."""
+        grow = np.array([factor, factor, factor, 1.0])
+        return Located(self.body * grow, self.box * factor, self.score, self.letters)
+
+    @property
+    def anchors(self) -> Floats:
+        """(N, 2): middle of each body, half a body below its ruled line in the letter's frame."""
+        turn = np.deg2rad(self.body[:, 3])
+        down = np.stack([-np.sin(turn), np.cos(turn)], axis=1)
+        return self.body[:, :2] + down * (self.body[:, 2:3] / 2)
+
+
+@dataclass(frozen=True)
+class Assessed:
+    """Letters as the assessor saw them, row for row with `Located`."""
+
+    letters: Floats
+    """(N, 28): probability of each letter, last "no letter"."""
+    defects: Floats
+    """(N, D): probability of each learned defect."""
+    tags: Floats
+    """(N, 5): probability of 0, 1, 2, 3, 4 or more tags."""
+    parts: npt.NDArray[np.uint8]
+    """(N, P, 32, 24): probability of each part mask, 255 = 1."""
+
+    def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Assessed:
+        """The rows that `index` names, in its order."""
+        return Assessed(
+            self.letters[index], self.defects[index], self.tags[index], self.parts[index]
+        )
+
+
+@dataclass(frozen=True)
+class GlyphRecord:
+    """One letter of the page: a row of `glyphs.csv`."""
+
+    glyph: int
+    line: int
+    word: int
+    place: int
+    letter: str
+    letter_p: float
+    expected: str | None
+    """The letter the text asks for; "" for a letter that should not be there; None if unknown."""
+    box: Box
+    body: tuple[float, float, float, float]
+    tags_seen: int
+    tags_expected: int | None
+    p: Mapping[str, float | None]
+    """Probability of each glyph defect of the catalogue; None where it does not apply."""
+    route: Route = "clear"
+    reasons: tuple[str, ...] = ()
+    in_name: bool = False
+    """Whether it stands in a Divine Name (known only with a portion)."""
+
+    @property
+    def q(self) -> float:
+        """Kulmus in px."""
+        return self.body[2] / 3.0
+
+
+@dataclass(frozen=True)
+class GapRecord:
+    """The white between two neighbours of one line: a row of `gaps.csv`."""
+
+    line: int
+    right_glyph: int
+    left_glyph: int
+    expected: GapKind | None
+    width_px: float
+    width_q: float
+    width_yud: float
+    p_words_joined: float | None
+    p_word_parted: float | None
+    p_letters_touch: float | None
+    route: Route = "clear"
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class AbsentLetter:
+    """A letter of the text that has no glyph; `after` is the glyph before it (0: none)."""
+
+    letter: str
+    line: int
+    """Line of the page it should stand on, as its neighbours do."""
+    word: int
+    place: int
+    after: int
+    at: tuple[float, float]
+    """Where to look, px."""
+    route: Route = "finding"
+    in_name: bool = False
+
+
+@dataclass(frozen=True)
+class TextMatch:
+    """How the page agrees with the portion it was compared with."""
+
+    portion: str
+    letters_expected: int
+    matched: int
+    swapped: int
+    extra: int
+    absent: tuple[AbsentLetter, ...] = ()
+    note: str = ""
+    """A sentence for the top of the record when the page and the portion do not belong together."""
+
+
+@dataclass(frozen=True)
+class ImageFacts:
+    """What is known of the picture itself."""
+
+    path: str
+    width: int
+    height: int
+    mode: str
+    format: str
+    dpi: float | None = None
+    frames: int = 1
+    sha256: str = ""
+
+
+@dataclass(frozen=True)
+class PageRecord:
+    """Everything found on one page."""
+
+    name: str
+    image: ImageFacts
+    glyphs: tuple[GlyphRecord, ...]
+    gaps: tuple[GapRecord, ...]
+    match: TextMatch | None
+    turn: int
+    """Quarter turns: the page's writing is rotated clockwise by this many degrees."""
+    quality: Mapping[str, float] = field(default_factory=dict)
+    unresolved: tuple[str, ...] = ()
+    """Defects left out of the routing because the picture is too coarse for them."""
+    not_examined: tuple[str, ...] = ()
+    versions: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    timing: Mapping[str, float] = field(default_factory=dict)
+    """Seconds by stage."""
+
+    @property
+    def q(self) -> float:
+        """Kulmus of the page in px: median of its letters."""
+        return float(np.median([g.q for g in self.glyphs])) if self.glyphs else 0.0
+
+    def routed(self, route: Route) -> tuple[GlyphRecord, ...]:
+        """Glyphs with this route, in reading order."""
+        return tuple(g for g in self.glyphs if g.route == route)

@@ -1,0 +1,43 @@
+"""Quarter turns: a page lying on its side is turned upright, its letters turned back."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.records import Floats, Located
+
+_UPRIGHT = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
+
+
+def turn_upright(image: npt.NDArray[np.uint8], turn: int) -> npt.NDArray[np.uint8]:
+    """Undo a clockwise turn of 0, 90, 180 or 270 degrees."""
+    return image if turn == 0 else np.asarray(cv2.rotate(image, _UPRIGHT[turn]), np.uint8)
+
+
+def points_back(points: Floats, turn: int, size: tuple[int, int]) -> Floats:
+    """Points (N, 2) of the upright page on the picture as given, `size` its (width, height)."""
+    x, y = points.T
+    width, height = size
+    if turn == 90:
+        return np.stack([width - y, x], axis=1)
+    if turn == 180:
+        return np.stack([width - x, height - y], axis=1)
+    if turn == 270:
+        return np.stack([y, height - x], axis=1)
+    return points
+
+
+def letters_back(found: Located, turn: int, size: tuple[int, int]) -> Located:
+    """Letters of the upright page on the picture as given, `size` its (width, height)."""
+    if turn == 0:
+        return found
+    corners = np.stack(
+        [points_back(found.box[:, :2], turn, size), points_back(found.box[:, 2:], turn, size)]
+    )
+    body = found.body.copy()
+    body[:, :2] = points_back(found.body[:, :2], turn, size)
+    body[:, 3] = (body[:, 3] + turn) % 360
+    box = np.concatenate([corners.min(axis=0), corners.max(axis=0)], axis=1)
+    return Located(body, box, found.score, found.letters)

@@ -1,0 +1,148 @@
+"""The white between neighbours: measured on the ink of the body zone, and sorted into words.
+
+A gap is the horizontal white between two bodies between ruled line and base line; crowns, lamed's
+neck and long legs do not count (they would close gaps that every reader sees).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer import crops
+from crownlet.infer.layout import Layout
+from crownlet.infer.records import Floats, Located
+
+INK = 128
+ZONE = (0.02, 0.95)
+"""Rows looked at, in bodies below the ruled line: the base line's own blur is left out."""
+MODEL_YUD = 1.15
+"""Width of a yud in q where a page shows none."""
+
+
+@dataclass(frozen=True)
+class Whites:
+    """One entry a pair of neighbours: width in px and in q of the two letters."""
+
+    px: Floats
+    q: Floats
+    yud: float
+    """Width in q of this page's yud, the median of those seen."""
+
+
+def measure(flat: npt.NDArray[np.uint8], found: Located, layout: Layout, letters: str) -> Whites:
+    """Whites of all neighbours on a flattened upright page; `letters` as recognised, in order."""
+    if not len(found):
+        return Whites(np.zeros(0), np.zeros(0), MODEL_YUD)
+    page, scale = crops.fit_page(flat, float(np.median(found.body[:, 2])))
+    placed = found.scaled(scale).take(layout.order)
+    pairs = layout.pairs()
+    px = np.array([_white(page, placed, right, left) for right, left in pairs]) / scale
+    body = found.body[layout.order, 2]
+    q = np.array([(body[right] + body[left]) / 6 for right, left in pairs])
+    yuds = [i for i, letter in enumerate(letters) if letter == "י"]
+    widths = [_ink_width(page, placed, i) / placed.body[i, 2] * 3 for i in yuds]
+    usual = [w for w in widths if 0.5 < w < 2.2]
+    return Whites(px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else MODEL_YUD)
+
+
+def _rows(page: npt.NDArray[np.uint8], placed: Located, i: int, j: int) -> tuple[int, int]:
+    """Rows of the body zone shared by two letters."""
+    top = (placed.body[i, 1] + placed.body[j, 1]) / 2
+    height = (placed.body[i, 2] + placed.body[j, 2]) / 2
+    rows = np.clip([top + ZONE[0] * height, top + ZONE[1] * height], 0, page.shape[0] - 1)
+    return int(rows[0]), max(int(rows[0]) + 1, int(rows[1]))
+
+
+def _white(page: npt.NDArray[np.uint8], placed: Located, right: int, left: int) -> float:
+    """White in px between two neighbours; negative where the one reaches over the other."""
+    low, high = float(placed.box[left, 2]), float(placed.box[right, 0])
+    start, stop = float(placed.body[left, 0]), float(placed.body[right, 0])
+    x0, x1 = max(0, int(start)), min(page.shape[1], int(np.ceil(stop)) + 1)
+    if x1 - x0 < 2:
+        return high - low
+    y0, y1 = _rows(page, placed, right, left)
+    ink = page[y0:y1, x0:x1].min(axis=0)
+    white = ink >= INK
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
+    runs = edges.reshape(-1, 2)
+    slack = 0.12 * float(placed.body[right, 2])
+    a, b = min(low, high) - slack - x0, max(low, high) + slack - x0
+    # A white inside a letter (he's window, between lamed's arms) does not reach the box's edge.
+    near = runs[(runs[:, 1] > a) & (runs[:, 0] < b)]
+    if not len(near):
+        return min(high - low, 0.0)
+    from_ink, to_ink = near[np.argmax(near[:, 1] - near[:, 0])]
+    return _to_edge(ink, int(from_ink), int(to_ink))
+
+
+def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int) -> float:
+    """Length of a run of white columns, its ends placed between columns by their grey values."""
+    length = float(stop - start)
+    for inside, outside in ((start, start - 1), (stop - 1, stop)):
+        if 0 <= outside < len(ink):
+            pale, dark = float(ink[inside]), float(ink[outside])
+            length += (pale - INK) / max(pale - dark, 1.0) - 0.5
+    return length
+
+
+def _ink_width(page: npt.NDArray[np.uint8], placed: Located, i: int) -> float:
+    """Width in px of a letter's ink in the upper half of its body zone (a yud's head)."""
+    top, height = float(placed.body[i, 1]), float(placed.body[i, 2])
+    y0, y1 = max(0, int(top)), max(1, int(top + 0.5 * height))
+    x0, x1 = max(0, int(placed.box[i, 0])), int(np.ceil(placed.box[i, 2]))
+    zone = page[y0:y1, x0:x1]
+    if not zone.size:
+        return 0.0
+    columns = np.flatnonzero((zone < INK).any(axis=0))
+    return float(columns[-1] - columns[0] + 1) if len(columns) else 0.0
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How a line is spaced: usual letter gap, word gap and border between them; each (P,), q."""
+
+    letter: Floats
+    word: Floats
+    border: Floats
+
+
+def spacing(whites: Whites, line: npt.NDArray[np.int64]) -> Spacing:
+    """Spacing at each pair, from the line it stands in, `line` (P,), and the page around it."""
+    letter, word = _two_groups(whites.q, whites.yud)
+    letters, words = np.full(len(whites.q), letter), np.full(len(whites.q), word)
+    for number in np.unique(line):
+        rows = line == number
+        q = whites.q[rows]
+        border = letter + 0.5 * (word - letter)
+        near, far = q[q < border], q[q >= border]
+        # A line has few gaps: its own medians count as much as its gaps are many.
+        letters[rows] = _shrunk(near, letter, 6.0)
+        words[rows] = _shrunk(far, word, 4.0)
+    words = np.maximum(words, letters + 0.35 * whites.yud)
+    return Spacing(letters, words, letters + 0.5 * (words - letters))
+
+
+def _shrunk(values: Floats, prior: float, weight: float) -> float:
+    own = float(np.median(values)) if len(values) else prior
+    return (own * len(values) + prior * weight) / (len(values) + weight)
+
+
+def _two_groups(q: Floats, yud: float) -> tuple[float, float]:
+    """Usual letter gap and usual word gap of a page in q: medians either side of a border."""
+    if len(q) < 4:
+        return 0.35, 0.35 + yud
+    letter = float(np.percentile(q, 35))
+    word = letter + yud
+    for _ in range(12):
+        border = letter + 0.5 * (word - letter)
+        near, far = q[q < border], q[q >= border]
+        fresh = float(np.median(near)) if len(near) else letter
+        wide = float(np.median(far)) if len(far) >= 2 else fresh + yud
+        wide = float(np.clip(wide, fresh + 0.4 * yud, fresh + 2.5 * yud))
+        if abs(fresh - letter) + abs(wide - word) < 1e-4:
+            break
+        letter, word = fresh, wide
+    return letter, word

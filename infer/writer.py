@@ -1,0 +1,167 @@
+"""A page's record on disk: two tables, one JSON, one COCO file, whole or not at all.
+
+Everything is written into a folder beside the target, which then takes its place by renaming: a
+killed run leaves the old record or the new one, never half of either.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import json
+import os
+import shutil
+import tempfile
+from collections import Counter
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from crownlet.datasets.alphabet import index_of
+from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.infer.cautions import RULING
+from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
+
+SCHEMA = 1
+"""Version of the record's shape; a change that breaks a reader raises it."""
+
+GLYPH_COLUMNS = (
+    "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
+    "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_DEFECTS), "route", "reasons",
+)  # fmt: skip
+GAP_COLUMNS = (
+    "line", "right_glyph", "left_glyph", "expected", "width_px", "width_q", "width_yud",
+    "p_words_joined", "p_word_parted", "p_letters_touch", "route",
+)  # fmt: skip
+TEMPORARY = ".crownlet-"
+
+
+def write_page(page: PageRecord, run: Path) -> Path:
+    """Write `run/<page.name>/` as one step; OSError if the folder cannot be written."""
+    run.mkdir(parents=True, exist_ok=True)
+    target = run / page.name
+    draft = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=run))
+    try:
+        draft.chmod(0o755)
+        write_rows(draft / "glyphs.csv", GLYPH_COLUMNS, map(glyph_row, page.glyphs))
+        write_rows(draft / "gaps.csv", GAP_COLUMNS, map(gap_row, page.gaps))
+        write_json(draft / "page.json", page_json(page))
+        write_json(draft / "predictions.coco.json", coco_results(page))
+        _replace(draft, target)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    return target
+
+
+def _replace(draft: Path, target: Path) -> None:
+    """Put a finished folder in the place of an older one."""
+    if not target.exists():
+        draft.replace(target)
+        return
+    old = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=target.parent))
+    target.replace(old / "old")
+    draft.replace(target)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def write_rows(path: Path, columns: Iterable[str], rows: Iterable[Iterable[str]]) -> None:
+    """A CSV file by RFC 4180: UTF-8, commas, CRLF, a header row, quotes where needed."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\r\n")
+        writer.writerow(columns)
+        writer.writerows(rows)
+        _settle(file)
+
+
+def write_json(path: Path, data: Any) -> None:
+    """A JSON file, UTF-8, indented."""
+    with path.open("w", encoding="utf-8") as file:
+        json.dump(data, file, ensure_ascii=False, indent=1)
+        file.write("\n")
+        _settle(file)
+
+
+def _settle(file: Any) -> None:
+    file.flush()
+    os.fsync(file.fileno())
+
+
+def glyph_row(glyph: GlyphRecord) -> list[str]:
+    """One row of glyphs.csv, in the order of `GLYPH_COLUMNS`."""
+    return [
+        str(glyph.glyph), str(glyph.line), str(glyph.word), str(glyph.place), glyph.letter,
+        _p(glyph.letter_p), glyph.expected or "", *(f"{v:.1f}" for v in glyph.box),
+        f"{glyph.q:.2f}", str(glyph.tags_seen),
+        "" if glyph.tags_expected is None else str(glyph.tags_expected),
+        *(_p(glyph.p.get(name)) for name in GLYPH_DEFECTS), glyph.route, ";".join(glyph.reasons),
+    ]  # fmt: skip
+
+
+def gap_row(gap: GapRecord) -> list[str]:
+    """One row of gaps.csv, in the order of `GAP_COLUMNS`."""
+    return [
+        str(gap.line), str(gap.right_glyph), str(gap.left_glyph), gap.expected or "",
+        f"{gap.width_px:.1f}", f"{gap.width_q:.3f}", f"{gap.width_yud:.3f}",
+        _p(gap.p_words_joined), _p(gap.p_word_parted), _p(gap.p_letters_touch), gap.route,
+    ]  # fmt: skip
+
+
+def _p(value: float | None) -> str:
+    return "" if value is None else f"{value:.4f}"
+
+
+def page_json(page: PageRecord) -> dict[str, Any]:
+    """Everything about a page but its rows."""
+    return {
+        "schema": SCHEMA,
+        "page": page.name,
+        "caution": RULING,
+        "image": dataclasses.asdict(page.image) | {"turn": page.turn},
+        "versions": page.versions,
+        "quality": dict(page.quality),
+        "not_resolved": list(page.unresolved),
+        "not_examined": list(page.not_examined),
+        "text": None if page.match is None else dataclasses.asdict(page.match),
+        "counts": counts(page),
+        "in_divine_names": [g.glyph for g in page.glyphs if g.in_name and g.route != "clear"],
+        "seconds": {stage: round(value, 4) for stage, value in page.timing.items()},
+    }
+
+
+def counts(page: PageRecord) -> dict[str, Any]:
+    """How many letters and gaps, by route and by reason."""
+    reasons: Counter[str] = Counter()
+    rows: list[GlyphRecord | GapRecord] = [*page.glyphs, *page.gaps]
+    for row in rows:
+        reasons.update(f"{row.route}:{name}" for name in row.reasons[:1])
+    absent = len(page.match.absent) if page.match else 0
+    return {
+        "letters": len(page.glyphs),
+        "lines": max((g.line for g in page.glyphs), default=0),
+        "words": len({g.word for g in page.glyphs}),
+        "letters_by_route": _by_route(g.route for g in page.glyphs),
+        "gaps_by_route": _by_route(g.route for g in page.gaps),
+        "letters_absent": absent,
+        "first_reasons": dict(sorted(reasons.items())),
+    }
+
+
+def _by_route(routes: Iterable[str]) -> dict[str, int]:
+    seen = Counter(routes)
+    return {route: seen[route] for route in ("clear", "review", "finding")}
+
+
+def coco_results(page: PageRecord) -> list[dict[str, Any]]:
+    """The letters as COCO detection results: image 1, category 1 (alef) to 27 (tav)."""
+    return [
+        {
+            "image_id": 1,
+            "category_id": index_of(glyph.letter) + 1,
+            "bbox": [
+                round(glyph.box[0], 1), round(glyph.box[1], 1),
+                round(glyph.box[2] - glyph.box[0], 1), round(glyph.box[3] - glyph.box[1], 1),
+            ],
+            "score": round(glyph.letter_p, 5),
+        }
+        for glyph in page.glyphs
+    ]  # fmt: skip
