@@ -20,7 +20,7 @@ from crownlet.datasets.defects.common import (
 )
 from crownlet.datasets.letterforms.glyph import Glyph, Part
 from crownlet.datasets.letterforms.hand import Hand
-from crownlet.datasets.letterforms.outlines import Floats, Region, gap_between, retreat
+from crownlet.datasets.letterforms.outlines import Floats, Region, retreat
 from crownlet.datasets.letterforms.tags import THREE_TAGGED, crown_letter, rails
 
 _STUMP_COUNTS = 0.5
@@ -117,7 +117,7 @@ def tag_loose(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
         freed.append(loose)
     loosened = glyph.with_parts(freed)
     names = tuple(part.name for part in chosen)
-    size = gap_between([part.outline for part in freed], body)
+    size = float(region.clearance(np.concatenate([part.outline for part in freed])).min())
     if plainness < DOUBTFUL:
         # Near it, not it: the tag hangs by a hair, thinner the nearer to the defect.
         threads = [_thread(part, graded(plainness, 0.1, 0.045, 0, 0)) for part in chosen]

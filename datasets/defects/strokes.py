@@ -104,10 +104,14 @@ def _cracked(
     across = np.array([-along[1], along[0]])
     far = long + _BEYOND if reach == 1.0 else min(reach * long, long - 0.08)
     place = np.linspace(-_BEYOND, max(far, 0.02), 6)
-    jag = 0.12 * min(wide, 0.15) * rng.uniform(-1, 1, 6) + 0.03 * rng.uniform(-1, 1) * place
-    middle = start + place[:, None] * along + jag[:, None] * across
-    half = across * wide / 2
-    cut: Outline = np.concatenate([middle + half, (middle - half)[::-1]])
+    drift = 0.03 * float(rng.uniform(-1, 1)) * place
+    sides = wide / 2 + 0.07 * wide * rng.uniform(-1.0, 1.0, (2, 6))
+    middle = start + place[:, None] * along
+    upper = middle + (drift + sides[0])[:, None] * across
+    lower = middle + (drift - sides[1])[:, None] * across
+    cut: Outline = np.concatenate([upper, lower[::-1]])
+    inked = sides.sum(axis=0)[1:-1] if long > 3 * _BEYOND else sides.sum(axis=0)
+    wide = float(inked.min())
     size = wide if reach == 1.0 else 0.0
     return marked(replace(glyph, cuts=(*glyph.cuts, cut)), name, size, plainness, parts)
 

@@ -37,7 +37,8 @@ def leg_touches_roof(
         rise = graded(plainness, 0.0, max(0.0, top - under - _NEAREST), 0, 0)
         return marked(glyph.with_parts([_raised(leg, rise)]), "leg_touches_roof", 0.0, plainness)
     names = ("roof", "leg_left")
-    if rng.random() < 0.45:
+    # A wide contact comes of a leg begun too high rather than of a bridge of ink.
+    if rng.random() < graded(plainness, 0, 0.4, 0.5, 0.9):
         rise = top - under + graded(plainness, 0, 0.015, 0.08, 0.35)
         raised = _raised(leg, rise)
         across = slab(raised.outline, under)
@@ -45,7 +46,7 @@ def leg_touches_roof(
         if width > 0.02:
             touched = glyph.with_parts([raised])
             return marked(touched, "leg_touches_roof", width, plainness, names)
-    width = graded(plainness, 0, 0.035, 0.12, 0.5) * float(rng.uniform(0.85, 1.15))
+    width = graded(plainness, 0, 0.035, 0.1, 0.26) * float(rng.uniform(0.85, 1.15))
     skew = float(rng.uniform(-0.08, 0.08))
     start, end = np.array([x + skew, under - 0.15]), np.array([x, top + 0.25])
     thickness = width * float(end[1] - start[1]) / float(np.hypot(*(end - start)))

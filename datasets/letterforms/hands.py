@@ -126,7 +126,7 @@ def _crowns(traits: _Traits, form: TagForm, rng: np.random.Generator) -> dict[st
     lean = 6.0 if form in ("flame", "flag") else 2.5
     return {
         "tag_height": _near(rng, height, 0.18, 0.6, 3.2),
-        "tag_width": _near(rng, 0.13 + 0.07 * traits.weight, 0.02, 0.10, 0.24),
+        "tag_width": _near(rng, 0.15 + 0.07 * traits.weight, 0.02, 0.12, 0.26),
         "tag_fan": _near(rng, 6.0 + 3.0 * traits.show, 3.0, 0.0, 16.0),
         "tag_lean": _near(rng, 0.0, lean, -14.0, 14.0),
         "single_tags": bool(rng.random() < 0.70),

@@ -73,10 +73,14 @@ class Region:
         t: Floats = np.sort(where @ direction / float(direction @ direction))
         return t
 
-    def top(self, x: float) -> float | None:
-        """Smallest y of the ink above or below x; None where there is none."""
-        hits = self.along(np.array([x, 0.0]), np.array([0.0, 1.0]))
-        return float(hits[0]) if len(hits) else None
+    def tops(self, x: Floats) -> Floats:
+        """Smallest y of the ink at each x (N,); nan where there is none."""
+        a, b = self._a[:, 0] - x[:, None], self._b[:, 0] - x[:, None]
+        hit = (a < 0) != (b < 0)
+        share = a / np.where(hit, a - b, 1.0)
+        y: Floats = np.where(hit, self._a[:, 1] + share * self._d[:, 1], np.inf).min(axis=1)
+        y[np.isinf(y)] = np.nan
+        return y
 
 
 def densify(outline: Outline, step: float = 0.06) -> Outline:

@@ -42,6 +42,7 @@ _PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
 }  # fmt: skip
 _HEADS = ("square", "diamond", "round")
 _AXIS = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91, 0.96, 1.0])
+_LEVELS = np.linspace(0.0, 1.0, 17)
 _NECK = 0.68
 """Place at which heads and flags begin."""
 _TABLES: dict[str, Floats] = {
@@ -78,8 +79,8 @@ def crown_letter(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int)
     if glyph.tags:
         raise ValueError(f"{glyph.letter!r} wears {glyph.tags} tags already")
     plan = _planned(glyph, glyph.crown, hand, rng, count)
-    body = Region([part.outline for part in glyph.parts])
-    tags = tuple(_tag(k, plan, body, glyph.crown, rng, hand) for k in range(count))
+    footing = _footing(plan, Region([part.outline for part in glyph.parts]), glyph.crown)
+    tags = tuple(_tag(k, plan, float(footing[k]), rng, hand) for k in range(count))
     crowned = replace(glyph, parts=glyph.parts + tags, tags=count)
     if hand.tag_form != "bare" or glyph.letter not in THREE_TAGGED:
         return crowned
@@ -104,8 +105,9 @@ def _planned(glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, c
     draws = rng.uniform(-1.0, 1.0, 2 * count + 4)
     order = np.arange(count) - (count - 1) / 2
     room = crown.x1 - crown.x0
-    pitch = min(0.4, 0.31 * room, SPREAD / max(1, count - 1)) if count > 1 else 0.0
-    pitch = max(pitch, min(0.24, room / max(1, count)))
+    pitch = (
+        min(0.42, max(0.88 * room, 0.5) / (count - 1), SPREAD / (count - 1)) if count > 1 else 0.0
+    )
     height = np.full(count, hand.tag_height) * (1.0 + 0.12 * unsteady * draws[:count])
     height *= _relative_heights(count)
     if glyph.letter == "י":
@@ -147,48 +149,36 @@ def _relative_heights(count: int) -> Floats:
 
 def _separated(plan: _Plan) -> _Plan:
     """The plan with its outer tags fanned out, then all made thinner, until they stand apart."""
-    order = np.arange(len(plan.root)) - (len(plan.root) - 1) / 2
-    for _ in range(3):
+    room = _room_for_width(plan)
+    if room < 0.85:
+        order = np.arange(len(plan.root)) - (len(plan.root) - 1) / 2
+        plan = replace(plan, angle=plan.angle + order * 5.0 / float(plan.height.max()))
         room = _room_for_width(plan)
-        if room >= 0.75:
-            break
-        plan = replace(plan, angle=plan.angle + order * 2.5 / float(plan.height.max()))
-    return replace(plan, width=plan.width * max(0.3, min(1.0, _room_for_width(plan))))
+    return plan if room >= 1.0 else replace(plan, width=plan.width * max(0.3, room))
 
 
 def _room_for_width(plan: _Plan) -> float:
     """By what factor the tags' widths may grow before the white falls below `APART`."""
-    level = np.linspace(0.0, 1.0, 17) * float(plan.height.max())
-    x, left, right = [], [], []
-    table = _TABLES[plan.profile]
+    level = _LEVELS * float(plan.height.max())
+    slope = np.radians(plan.angle)[:, None]
+    height = plan.height[:, None]
+    place = level / (height * np.cos(slope))
+    x = plan.root[:, None] + level * np.tan(slope) + plan.bend * height * place**2
     places = _places(plan.profile, plan.width, float(plan.height.mean()))
-    for root, height, angle in zip(plan.root, plan.height, plan.angle, strict=True):
-        slope = math.radians(float(angle))
-        t = level / (height * math.cos(slope))
-        inside = t <= 1.0
-        reach = np.minimum(t, 1.0)
-        x.append(root + level * math.tan(slope) + plan.bend * height * reach**2)
-        steep = plan.width / math.cos(slope)
-        left.append(np.where(inside, np.interp(reach, places, table[0]) * steep, -9.0))
-        right.append(np.where(inside, np.interp(reach, places, table[1]) * steep, -9.0))
-    factor = np.inf
-    for k in range(len(x) - 1):
-        wide = right[k] + left[k + 1]
-        white = x[k + 1] - x[k] - APART
-        both = wide > 0
-        if both.any():
-            factor = min(factor, float((white[both] / wide[both]).min()))
-    return max(factor, 0.0)
+    table = _TABLES[plan.profile] * plan.width
+    left = np.interp(place, places, table[0], right=np.nan) / np.cos(slope)
+    right = np.interp(place, places, table[1], right=np.nan) / np.cos(slope)
+    wide = right[:-1] + left[1:]
+    white = x[1:] - x[:-1] - APART
+    return max(0.0, float(np.nanmin(white / wide)))
 
 
-def _tag(
-    k: int, plan: _Plan, body: Region, crown: Crown, rng: np.random.Generator, hand: Hand
-) -> Part:
-    """One tag, its root sunk a little into the ink that it stands on."""
+def _tag(k: int, plan: _Plan, footing: float, rng: np.random.Generator, hand: Hand) -> Part:
+    """One tag, its root sunk a little into the ink whose upper edge is at `footing`."""
     slope = math.radians(float(plan.angle[k]))
     up = np.array([math.sin(slope), -math.cos(slope)])
     side = np.array([math.cos(slope), math.sin(slope)])
-    foot = np.array([plan.root[k], _footing(float(plan.root[k]), plan.width, body, crown)])
+    foot = np.array([plan.root[k], footing])
     sink = float(rng.uniform(0.06, 0.1))
     length = float(plan.height[k]) + sink
     t = _places(plan.profile, plan.width, length)
@@ -201,8 +191,10 @@ def _tag(
     return Part(f"tag_{k + 1}", "tag", np.concatenate([left, right[::-1]]))
 
 
-def _footing(x: float, width: float, body: Region, crown: Crown) -> float:
-    """y of the ink under a root of this width at x: the lowest of three tries, so that it holds."""
-    tops = [body.top(x + d) for d in (-0.25 * width, 0.0, 0.25 * width)]
-    near = [top for top in tops if top is not None and abs(top - crown.y) < 0.6]
-    return max(near) if near else crown.y
+def _footing(plan: _Plan, body: Region, crown: Crown) -> Floats:
+    """y of the ink under each root: the lowest of three tries, so that the whole root holds."""
+    tries = plan.root[:, None] + np.array([-0.3, 0.0, 0.3]) * plan.width
+    tops = body.tops(tries.ravel()).reshape(tries.shape)
+    tops = np.where(np.abs(tops - crown.y) < 0.6, tops, crown.y)
+    lowest: Floats = tops.max(axis=1)
+    return lowest
