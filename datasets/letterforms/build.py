@@ -16,17 +16,18 @@ from crownlet.datasets.letterforms.sketch import Sketch
 
 FORMS: dict[str, Callable[[Sketch], None]] = {**HEADS, **FRAMES, **RINGS, **ARMS}
 """How each of the 27 letters is drawn."""
-MAY_STRETCH = "דהלרתםבכ"
-"""Letters that `build` can lengthen; bet and kaf only a little, as scribes do."""
+MAY_STRETCH = {"ד": 16.0, "ה": 16.0, "ל": 12.0, "ר": 16.0, "ת": 16.0, "ם": 12.0, "ב": 1.5, "כ": 1.5}
+"""Letters that may be lengthened, with the most q by which `build` does it."""
 
 
 def build(letter: str, hand: Hand, rng: np.random.Generator, stretch: float = 0.0) -> Glyph:
     """Draw `letter` (one of the 27) clean, as `hand` writes it, without tags.
 
-    Lengths are in q; the body hangs from y = 0 to y = 3 and starts at x = 0. `stretch` q are added to
-    the width of letters that may stretch, and ignored for others. KeyError for another character.
+    Lengths are in q; the body hangs from y = 0 to y = 3 and starts at x = 0. `stretch` q are added
+    to the width of letters that may stretch, and ignored for others. KeyError for another
+    character.
     """
     draw = FORMS[letter]
-    sketch = Sketch(letter, hand, rng, stretch if letter in MAY_STRETCH else 0.0)
+    sketch = Sketch(letter, hand, rng, min(stretch, MAY_STRETCH.get(letter, 0.0)))
     draw(sketch)
     return sketch.finish()

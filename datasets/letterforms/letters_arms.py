@@ -1,96 +1,118 @@
-"""Letters with arms on a body: alef, ayin, tsadi, the final tsadi, shin."""
+"""Letters with arms on a body: alef, ayin, tsadi, the final tsadi, shin.
+
+Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
+"""
 
 from __future__ import annotations
 
-from crownlet.datasets.letterforms.letters_heads import crowned_head, stem_x
-from crownlet.datasets.letterforms.sketch import Sketch
-from crownlet.datasets.letterforms.strokes import base, kotz, lens_leg, link, vav_head, yud_head
+from crownlet.datasets.letterforms.heads import crowned_head, vav_head, yud_head
+from crownlet.datasets.letterforms.sketch import Sketch, clamp
+from crownlet.datasets.letterforms.strokes import base, kotz, lens_leg, link
 
 
 def alef(d: Sketch) -> None:
-    w = d.w
+    """A diagonal body; a yud above and one below, each at one thin joint (MS alef)."""
+    w, own = max(d.w, 0.92), d.habits
     t = 0.86 * d.h
-    d.stroke(
-        "body",
-        "body",
-        [(0.2, 0.3, t * 0.95), (1.0 * w, 1.05, t), (1.9 * w, 1.9, t), (2.75 * w, 2.6, t * 0.85)],
-        start=0.5,
-        end=0.35,
-    )
-    yud_head(d, 2.35 * w, 0.42, "yud_upper", tilt=12)
-    link(d, (2.15 * w, 0.7), (1.7 * w, 1.5), "joint_upper", sag=0.05)
-    yud_head(d, 0.6, 2.58, "yud_lower", tilt=-4)
-    link(d, (0.75, 2.35), (1.2 * w, 1.3), "joint_lower", sag=-0.05)
+    d.stroke("body", "body", [
+        (0.18, 0.32, 0.94 * t), (1.0 * w, 1.06 + 0.04 * own.arm_curve, t),
+        (1.9 * w, 1.92 - 0.04 * own.arm_curve, t), (2.72 * w, 2.6 + d.j(0.04), 0.85 * t),
+    ], start=0.55, end=0.35 + 0.15 * own.tip)  # fmt: skip
+    yud_head(d, 2.36 * w, 0.4, "yud_upper", tilt=12)
+    link(d, (2.14 * w, 0.66), (1.7 * w, 1.5), "joint_upper", sag=0.06, flare=1.7)
+    low = 2.58 + d.j(0.03)
+    yud_head(d, 0.58, low, "yud_lower", tilt=-4 - 5 * own.foot, mirror=own.foot > 0.3)
+    link(d, (0.78, low - 0.2), (1.2 * w, 1.3), "joint_lower", sag=-0.05, flare=1.7)
     if d.hand.kotzim:
-        kotz(d, 2.72 * w, 0.2, 0.12, -0.3, "kotz_upper")
-        kotz(d, 0.9, 2.9, 0.06, 0.22, "kotz_lower")
+        kotz(d, 2.7 * w, 0.22, 0.1, -0.3, "kotz_upper")
+        kotz(d, 0.86, 2.85, 0.06, 0.24, "kotz_lower")
+
+
+def arm_gap(d: Sketch) -> float:
+    """The white between two heads that stand side by side."""
+    return clamp(0.46 + 1.0 * (d.w - 1) + d.j(0.04), 0.38, 0.7)
+
+
+def side_head(d: Sketch, x0: float, width: float, name: str, tilt: float) -> float:
+    """A yud-like head, vav-like in the Arizal tradition (Keset 5:2 ayin, shin); its middle x."""
+    x = x0 + width / 2
+    if d.style == "arizal":
+        vav_head(d, x0, x0 + width, 0.0, 0.78, name, kind="yud")
+    else:
+        yud_head(d, x, 0.44, name, tilt=tilt, width=width, height=0.82)
+    return x
+
+
+def thigh(d: Sketch, x: float, end_x: float, end_y: float, end: float = 0.25) -> None:
+    """The long arm that comes down from a right head and sweeps to the lower left."""
+    v = clamp(0.9 * d.v, 0.42, 0.68)
+    bow = 0.08 * d.habits.arm_curve
+    span = x - end_x
+    d.stroke("thigh", "leg", [
+        (x + 0.12, 0.55, 0.5), (x + 0.04 + 0.5 * bow, 1.3, v),
+        (x - 0.22 * span + bow, 2.0 + bow, v), (x - 0.55 * span, 2.6 + 0.6 * bow, 0.9 * v),
+        (end_x, end_y, end),
+    ], end=0.3)  # fmt: skip
 
 
 def ayin(d: Sketch) -> None:
-    w = d.w
-    crowned_head(d, 0.0, 1.1)
-    x = stem_x(d, 0.0, 1.1)
-    d.stroke("leg", "leg", [(x, 0.75, 0.45), (x + 0.1, 1.4, 0.5), (x + 0.45, 2.6, 0.42)])
-    right = 2.35 * w
-    if d.style == "arizal":
-        vav_head(d, right - 0.5, right + 0.42, 0.0, 0.9, "yud", kind="yud")
-    else:
-        yud_head(d, right, 0.45, "yud", tilt=10)
-    d.stroke(
-        "thigh",
-        "leg",
-        [(right + 0.12, 0.6, 0.6), (right - 0.05, 1.6, d.v * 0.95), (right - 0.75, 2.5, d.v * 0.85),
-         (0.2, 3.1, 0.25)],
-        end=0.3,
-    )  # fmt: skip
+    """A yud on a sweeping thigh; a zayin that meets it below its middle (MS ayin)."""
+    x = crowned_head(d, 0.0, 1.06)
+    d.stroke("leg", "leg", [(x, 0.7, 0.44), (x + 0.12, 1.4, 0.48), (x + 0.52, 2.62, 0.42)])
+    right = side_head(d, 1.06 + 0.25 + arm_gap(d), 0.95, "yud", tilt=9)
+    thigh(d, right, 0.16, 3.08 + d.j(0.05))
 
 
 def tsadi(d: Sketch) -> None:
-    w = d.w
-    crowned_head(d, 0.25, 1.35)
-    x = stem_x(d, 0.25, 1.35)
-    right = 2.5 * w
-    b = base(d, -0.1, right, outer=0.5, inner=0.2, depth=0.1, thick=0.82 * d.h, post=0.6)
-    d.stroke(
-        "neck",
-        "neck",
-        [(x, 0.75, 0.5), (x + 0.35, 1.35, 0.55), (right - 0.45, b - 0.02, 0.6),
-         (right - 0.4, b + 0.3, 0.6)],
-    )  # fmt: skip
-    mirrored = d.style == "arizal"
-    yud_head(d, 2.35 * w, 0.42, "yud", tilt=-10 if mirrored else 12, mirror=mirrored)
-    link(d, (2.2 * w, 0.7), (1.62 * w, 1.65), "joint")
+    """A bent nun with a yud on the middle of its neck; the yud turned over in the Arizal
+    tradition (MS tsadi; Keset 5:2)."""
+    x0 = 0.34
+    x = crowned_head(d, x0, x0 + 1.06)
+    right = 2.45 * d.w
+    b = base(d, -0.1, right, outer=0.5, inner=0.25, depth=0.25, thick=0.82 * d.h, post=0.6)
+    heel, y = right - 0.33, b + 0.25
+    knots = [
+        (x, 0.7, 0.46),
+        (x + 0.3 * (heel - x), 0.7 + 0.36 * (y - 0.7), 0.52),
+        (x + 0.78 * (heel - x), 0.7 + 0.7 * (y - 0.7), 0.58),
+        (heel, y, 0.58),
+    ]
+    d.stroke("neck", "neck", knots)
+    back_yud(d, x0 + 1.06 + arm_gap(d), (x + 0.3 * (right - x), 1.62))
 
 
 def tsadi_final(d: Sketch) -> None:
-    crowned_head(d, 0.0, 1.1)
-    x = stem_x(d, 0.0, 1.1)
-    lens_leg(d, x, 0.8, 5.0, drift=0.1)
-    mirrored = d.style == "arizal"
-    yud_head(d, 1.95, 0.42, "yud", tilt=-10 if mirrored else 12, mirror=mirrored)
-    link(d, (1.8, 0.7), (x + 0.05, 1.9), "joint", sag=0.15)
+    """The two heads of tsadi on the leg of a final nun (MS final tsadi)."""
+    x = crowned_head(d, 0.0, 1.06)
+    lens_leg(d, x, 0.75, 4.85 + 0.5 * (d.hand.final - 1) + d.j(0.1), drift=0.1)
+    back_yud(d, 1.06 + arm_gap(d), (x + 0.06, 1.95))
+
+
+def back_yud(d: Sketch, x0: float, foot: tuple[float, float]) -> None:
+    """The yud on the back of tsadi, whose joint reaches the neck at `foot`."""
+    over = d.style == "arizal"
+    x = x0 + 0.47
+    yud_head(d, x, 0.43, "yud", tilt=-8 if over else 10, mirror=over, width=0.94)
+    link(d, (x - 0.14, 0.7), foot, "joint", sag=0.12, thick=1.15 * d.joint, flare=1.6)
 
 
 def shin(d: Sketch) -> None:
-    w = d.w
-    crowned_head(d, 0.0, 1.05)
-    x = stem_x(d, 0.0, 1.05)
-    d.stroke("leg", "leg", [(x, 0.75, 0.45), (x + 0.03, 1.6, 0.5), (x + 0.1, 2.9, 0.4)])
-    right, mid = 2.95 * w, 1.75 * w
-    if d.style == "arizal":
-        vav_head(d, mid - 0.42, mid + 0.4, 0.05, 0.85, "yud_middle", kind="yud")
-        vav_head(d, right - 0.45, right + 0.42, 0.0, 0.9, "yud_right", kind="yud")
-    else:
-        yud_head(d, mid, 0.45, "yud_middle", tilt=8, width=0.85, height=0.8)
-        yud_head(d, right, 0.42, "yud_right", tilt=8, width=0.9)
-    link(d, (mid + 0.05, 0.75), (x + 0.2, 2.6), "joint_middle", sag=0.15, thick=0.32)
-    d.stroke(
-        "thigh",
-        "leg",
-        [(right + 0.1, 0.6, 0.6), (right - 0.08, 1.5, d.v * 0.9), (right - 0.8, 2.4, d.v * 0.85),
-         (x + 0.1, 2.95, 0.35)],
-        end=0.2,
-    )  # fmt: skip
+    """Three heads on arms that meet below in a point (MS shin)."""
+    x = crowned_head(d, 0.0, 1.0)
+    d.stroke("leg", "leg", [(x, 0.7, 0.44), (x + 0.01, 1.6, 0.46), (x + 0.1, 2.85, 0.4)])
+    gap = arm_gap(d)
+    mid = side_head(d, 1.0 + gap, 0.8, "yud_middle", tilt=7)
+    right = side_head(d, 1.8 + gap + arm_gap(d), 0.9, "yud_right", tilt=7)
+    t = clamp(1.3 * d.joint, 0.26, 0.4)
+    # Its end spreads, so that the whites at both sides of it end blunt and no ink bridges them.
+    knots = [
+        (mid + 0.06, 0.7, 1.4 * t),
+        (x + 0.7 * (mid - x) + 0.05, 1.55, t),
+        (x + 0.32 * (mid - x), 2.3, 1.1 * t),
+        (x + 0.17, 2.75, 2.0 * t),
+    ]
+    d.stroke("joint_middle", "joint", knots)
+    thigh(d, right, x - 0.02, 2.95 + d.j(0.05), end=0.34)
 
 
 ARMS = {"א": alef, "ע": ayin, "צ": tsadi, "ץ": tsadi_final, "ש": shin}

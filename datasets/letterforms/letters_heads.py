@@ -1,141 +1,123 @@
-"""Letters that are a head on a leg: vav, zayin, yud, gimel, nun and the final nun, chet."""
+"""Letters that are a head on a leg: vav, zayin, yud, gimel, nun, the final nun, chet.
+
+Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
+"""
 
 from __future__ import annotations
 
+from crownlet.datasets.letterforms.heads import crowned_head, vav_head, zayin_head
 from crownlet.datasets.letterforms.sketch import Sketch
-from crownlet.datasets.letterforms.strokes import (
-    base,
-    kotz,
-    leg,
-    lens_leg,
-    roof,
-    vav_head,
-    zayin_head,
-)
-
-
-def crowned_head(d: Sketch, x0: float, x1: float, y0: float = 0.0, name: str = "head") -> None:
-    """A left head which takes three tags: zayin-like, or vav-like in the Arizal tradition."""
-    if d.style == "arizal":
-        vav_head(d, x0, x1 - 0.05, y0, y0 + 0.92, name=name)
-    else:
-        zayin_head(d, x0, x1, y0, y0 + 0.95, name=name)
-    inset = 0.2 * (x1 - x0)
-    dip = 0.04 + 0.2 * d.flare
-    d.seat(x0 + inset, x1 - inset, y0 + dip)
-
-
-def stem_x(d: Sketch, x0: float, x1: float) -> float:
-    """Where the leg leaves a crowned head: its middle, or nearer the right edge if vav-like."""
-    return (x0 + x1) / 2 + (0.18 if d.style == "arizal" else 0.02) + d.j(0.04)
+from crownlet.datasets.letterforms.strokes import base, kotz, leg, lens_leg, roof, roof_seat
 
 
 def vav(d: Sketch) -> None:
+    """A short head rounded at the right; a straight leg of two pens, thinning (MS vav)."""
     x1 = 0.95 + d.j(0.04)
-    vav_head(d, 0.05, x1, 0.0, 0.9)
+    vav_head(d, 0.06, x1, 0.0, 0.86)
     if d.style == "arizal":
-        kotz(d, 0.16, 0.75, -0.02, 0.28, "kotz")
-    t = min(0.62, 0.82 * d.v)
-    leg(d, x1, 0.55, 2.95 + d.j(0.06), t, drift=d.j(0.05), fine=1.05)
+        kotz(d, 0.34, 0.66, -0.08, 0.3, "kotz")
+    t = min(0.6, 0.8 * d.v)
+    leg(d, x1, 0.5, d.foot_y(2.96), t, fine=1.1)
 
 
 def zayin(d: Sketch) -> None:
-    x1 = 1.2 * d.w
+    """A square head that overhangs its leg at both sides; the leg from its middle (MS zayin)."""
+    x1 = 1.2 * (0.5 + 0.5 * d.w)
     zayin_head(d, 0.0, x1)
-    d.seat(0.2, x1 - 0.2, 0.04 + 0.2 * d.flare)
-    lens_leg(d, x1 / 2 + d.j(0.05), 0.85, 2.9 + d.j(0.06))
+    d.seat(0.2, x1 - 0.2, 0.03 + 0.18 * d.flare)
+    lens_leg(d, x1 / 2 + d.j(0.03), 0.8, min(d.foot_y(2.88), 2.9))
 
 
 def yud(d: Sketch) -> None:
-    x1 = 1.0 + d.j(0.03)
-    vav_head(d, 0.05, x1, 0.05, 0.98, tilt=2)
-    t = min(0.55, 0.72 * d.v)
-    leg(d, x1, 0.6, 1.78 + d.j(0.08), t, drift=-0.12)
+    """A body of one pen, a short leg bent left, a small prickle below the left (MS yud)."""
+    x1 = 0.98 + d.j(0.03)
+    vav_head(d, 0.05, x1, 0.05, 0.96, tilt=2)
+    t = min(0.55, 0.74 * d.v)
+    leg(d, x1, 0.55, 1.8 + d.j(0.1), t, drift=-0.14)
     if d.hand.kotzim:
-        kotz(d, 0.22, 0.82, -0.06, 0.3 + d.j(0.04), "kotz")
-    d.seat(0.1, 0.32, 0.08)
+        kotz(d, 0.36, 0.74, -0.1, 0.34 + d.j(0.04), "kotz")
+    d.seat(0.22, 0.42, -0.03)
 
 
 def gimel(d: Sketch) -> None:
-    crowned_head(d, 0.7, 1.85)
-    x = stem_x(d, 0.7, 1.85)
-    d.stroke(
-        "leg",
-        "leg",
-        [
-            (x, 0.8, 0.42),
-            (x + 0.1, 1.5, 0.46 + 0.2 * d.swell),
-            (x + 0.3, 2.4, 0.5 + 0.3 * d.swell),
-            (x + 0.48, 3.22 + d.j(0.05), 0.14),
-        ],
-        end=d.cut * 0.5,
-    )
-    y = 2.66 + d.j(0.04)
-    d.stroke(
-        "foot",
-        "foot",
-        [(x + 0.32, 2.2, 0.34), (x - 0.3, y - 0.2, 0.5), (0.12, y, 0.52)],
-        end=0.5 * d.cut + d.j(0.2),
-    )
+    """A zayin-like head, a thin right foot that goes lower than the left one (MS gimel)."""
+    x = crowned_head(d, 0.66, 1.8)
+    curve = 0.05 * d.habits.leg_curve
+    knots = [
+        (x, 0.75, 0.4),
+        (x + 0.1 + curve, 1.5, 0.44 + 0.2 * d.swell),
+        (x + 0.28 + curve, 2.35, 0.5 + 0.3 * d.swell),
+        (x + 0.46, 3.24 + d.j(0.05), 0.15),
+    ]
+    d.stroke("leg", "leg", knots, end=0.4 * d.cut)
+    y = 2.62 + d.j(0.04)
+    foot = [(x + 0.34, 2.25, 0.3), (x - 0.25, y - 0.16, 0.5), (0.12 + d.j(0.05), y, 0.56)]
+    d.stroke("foot", "foot", foot, end=0.4 * d.cut + 0.2 * d.habits.tip)
 
 
 def nun(d: Sketch) -> None:
-    x0, x1 = 0.45, 1.6
-    crowned_head(d, x0, x1)
-    x = stem_x(d, x0, x1)
-    right = 1.95 * (0.5 + 0.5 * d.w)
-    low = base(d, 0.0, right, outer=0.4, thick=0.82 * d.h, inner=0.25, depth=0.2, post=0.62)
-    d.stroke(
-        "neck",
-        "neck",
-        [(x, 0.75, 0.5), (x + 0.12, 1.4, 0.5), (right - 0.31, low - 0.15, 0.62),
-         (right - 0.32, low + 0.15, 0.6)],
-    )  # fmt: skip
+    """The neck from the middle of the head, leaning right; the base past the head (MS nun)."""
+    x0 = 0.5
+    x = crowned_head(d, x0, x0 + 1.12)
+    right = 1.95 * (0.6 + 0.4 * d.w)
+    low = base(d, 0.0, right, outer=0.5, thick=0.82 * d.h, inner=0.25, depth=0.3, post=0.6)
+    knots = [
+        (x, 0.7, 0.46),
+        (x + 0.1, 1.3, 0.48),
+        (right - 0.36, low - 0.3, 0.58),
+        (right - 0.31, low + 0.15, 0.58),
+    ]
+    d.stroke("neck", "neck", knots)
 
 
 def nun_final(d: Sketch) -> None:
-    crowned_head(d, 0.0, 1.15)
-    x = stem_x(d, 0.0, 1.15)
-    length = 5.0 + 0.5 * (d.hand.final - 1) + d.j(0.1)
-    lens_leg(d, x, 0.8, max(4.35, length), drift=d.j(0.06) - 0.04)
+    """A long zayin, at least four pens with its head (MS final nun)."""
+    x = crowned_head(d, 0.0, 1.15)
+    length = 4.9 + 0.6 * (d.hand.final - 1) + d.j(0.12)
+    lens_leg(d, x, 0.75, max(4.35, length), drift=d.j(0.06) - 0.03)
 
 
 def chet(d: Sketch) -> None:
+    """Two zayins at most a pen apart under a peaked hump; in Vellish one flat roof (MS chet)."""
     if d.style == "vellish":
         return flat_chet(d)
     w = d.w
-    gap = 0.7 + 0.25 * (w - 1) + d.j(0.06)
-    a, b = 1.1, 1.1 + gap
-    zayin_head(d, 0.0, a, 0.1, 1.0, "head_left", tilt=d.j(2))
-    lens_leg(d, 0.55, 0.8, 2.95 + d.j(0.05), "leg_left", thick=0.66)
+    left = 1.05 * (0.6 + 0.4 * w)
+    right = left + 0.66 + 0.4 * (w - 1) + d.j(0.05)
+    zayin_head(d, 0.0, left, 0.1, 1.0, "head_left")
+    lens_leg(d, left / 2, 0.78, d.foot_y(), "leg_left", thick=0.64)
+    wide = 1.08 * (0.6 + 0.4 * w)
+    vav_head(d, right, right + wide, 0.1, 0.98, name="head_right")
     if d.style == "arizal":
-        vav_head(d, b, b + 1.05, 0.1, 0.98, name="head_right")
-        leg(d, b + 1.05, 0.6, 2.95 + d.j(0.05), 0.8 * d.v, name="leg_right")
+        leg(d, right + wide, 0.6, d.foot_y(), 0.8 * d.v, name="leg_right")
     else:
-        vav_head(d, b, b + 1.1, 0.1, 0.98, name="head_right")
-        lens_leg(d, b + 0.62, 0.8, 2.95 + d.j(0.05), "leg_right", thick=0.66)
-    thin = 0.24 + d.j(0.02)
-    thick = thin + (0.14 if d.style == "arizal" else 0.03)
-    peak = (a + b) / 2
-    top = -0.5 + d.j(0.08)
-    d.stroke(
-        "hump",
-        "hump",
-        [(a - 0.38, 0.4, thin), (a - 0.1, 0.02, thin), (peak, top, (thin + thick) / 2),
-         (b + 0.1, 0.02, thick), (b + 0.4, 0.4, thick)],
-    )  # fmt: skip
-    d.seat(0.1, 0.4, 0.18)
+        lens_leg(d, right + 0.58 * wide, 0.78, d.foot_y(), "leg_right", thick=0.64)
+    hump(d, left, right)
+    d.seat(0.1, 0.4, 0.12)
     return None
 
 
+def hump(d: Sketch, left: float, right: float) -> None:
+    """Two thin strokes that meet in a peak over the white between two heads."""
+    thin = 0.22 + d.j(0.02)
+    thick = thin + (0.16 if d.style == "arizal" else 0.03)
+    top, middle = -0.58 + d.j(0.1), (left + right) / 2 + d.j(0.04)
+    hollow = 0.03 + 0.02 * d.habits.arm_curve
+    d.block("hump", "hump", [
+        (left - 0.42, 0.3, 0.05, -hollow), (middle, top, d.soft, -hollow),
+        (right + 0.42, 0.3, 0.05, 0.0), (right + 0.42 - 1.3 * thick, 0.42, 0.05, hollow),
+        (middle, top + 1.5 * thin, 0.5 * d.soft, hollow),
+        (left - 0.42 + 1.3 * thin, 0.42, 0.05, 0.0),
+    ])  # fmt: skip
+
+
 def flat_chet(d: Sketch) -> None:
-    """The chet without hump: one flat roof over both legs."""
+    """The chet without hump: one flat roof, both legs joined to it (Keset 5:2 chet)."""
     x1 = 2.7 * d.w
-    t = roof(d, 0.0, x1, inner=0.12)
-    leg(d, x1, t + 0.1, 2.95 + d.j(0.05), name="leg_right", fine=0.8)
-    left = 0.32 + 0.8 * d.v
-    leg(d, left + 0.1, t - 0.25, 2.95 + d.j(0.05), 0.85 * d.v, name="leg_left", drift=-0.08)
-    d.seat(0.1, 0.4, 0.05)
+    t = roof(d, 0.0, x1)
+    leg(d, x1, t + 0.1, d.foot_y(), name="leg_right", fine=0.8)
+    leg(d, 0.34 + 0.85 * d.v, t - 0.3, d.foot_y(), 0.85 * d.v, name="leg_left", drift=-0.1)
+    roof_seat(d)
 
 
 HEADS = {

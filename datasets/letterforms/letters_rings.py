@@ -1,97 +1,144 @@
-"""Letters that close or nearly close a white: mem, final mem, samech, tet, pe, final pe."""
+"""Letters that hold a white: bet, kaf, mem, the final mem, samech, tet, pe, the final pe.
+
+Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
+"""
 
 from __future__ import annotations
 
-from crownlet.datasets.letterforms.letters_heads import crowned_head, stem_x
+from crownlet.datasets.letterforms.heads import crowned_head, vav_head
 from crownlet.datasets.letterforms.sketch import Sketch
-from crownlet.datasets.letterforms.strokes import base, leg, link, roof, vav_head, wall
+from crownlet.datasets.letterforms.strokes import base, kotz, leg, roof, roof_seat, wall
+
+
+def bet(d: Sketch) -> None:
+    """Square at the right above and below, a heel below; three pens by three (MS bet)."""
+    x1 = 2.75 * d.w + d.extra
+    t = roof(d, 0.05, x1)
+    h = d.heel
+    b = base(d, 0.0, x1 + h, outer=d.soft, post=0.0)
+    wall(d, x1, t - 0.1, b + 0.2)
+    d.block("heel", "heel", [
+        (x1 - 0.3, b + 0.02, 0.05, 0.0), (x1 + h + 0.02, b - 0.08 + d.j(0.04), d.soft, 0.0),
+        (x1 + h, 2.96, d.soft, -0.02), (x1 - 0.3, 2.94, 0.05, 0.0),
+    ])  # fmt: skip
+    if d.hand.kotzim:
+        kotz(d, x1 - 0.14, 0.08, 0.15, -0.28, "kotz")
+    roof_seat(d, 0.17)
+    d.stretchable(0.6, x1 - d.v - 0.1)
+
+
+def kaf(d: Sketch) -> None:
+    """Round at the right above and below, its white at least a pen (MS kaf)."""
+    x1 = 2.5 * d.w + d.extra
+    h = min(0.92 * d.h, 0.95)
+    t = roof(d, 0.0, x1, outer=1.0, inner=0.32 + d.fillet, depth=0.6, thick=h)
+    b = base(d, -0.03, x1, outer=1.0, inner=0.32 + d.fillet, depth=0.6, thick=h, bulge=0.0)
+    wall(d, x1, t + 0.3, b - 0.3, bulge=0.02)
+    d.stretchable(0.5, x1 - 1.2)
 
 
 def mem(d: Sketch) -> None:
-    x1 = 2.9 * d.w
+    """Round above, a corner below; the nose a leaning vav whose foot stays open (MS mem)."""
+    x1 = 2.85 * d.w
     h = 0.9 * d.h
-    t = roof(d, 0.95, x1, outer=0.75, inner=0.2, depth=0.4, thick=h)
-    b = base(d, 1.25, x1, outer=d.soft, inner=0.15, depth=0.3, thick=h)
-    wall(d, x1, t + 0.1, b)
-    vav_head(d, 0.3, 1.15, 0.0, 0.8)
-    d.stroke(
-        "leg_left",
-        "leg",
-        [(0.88, 0.55, 0.5), (0.75, 1.2, 0.5), (0.45, 2.2, 0.42), (0.2, 3.0, 0.16)],
-        end=0.3,
-    )
+    t = roof(d, 0.85, x1, outer=0.8, inner=0.2 + d.fillet, depth=0.6, thick=h)
+    b = base(d, 1.22 + 0.3 * (d.w - 1), x1, outer=d.soft, depth=0.3, thick=h, bulge=0.0)
+    wall(d, x1, t + 0.3, b)
+    vav_head(d, 0.22, 1.12, 0.0, 0.74)
+    curve = 0.05 * d.habits.leg_curve
+    d.stroke("leg_left", "leg", [
+        (0.86, 0.5, 0.5), (0.72 + curve, 1.2, 0.46), (0.42 + curve, 2.2, 0.4),
+        (0.18, 3.0 + d.j(0.05), 0.18),
+    ], end=0.3 + 0.3 * d.habits.tip)  # fmt: skip
 
 
 def mem_final(d: Sketch) -> None:
-    x1 = 2.75 * d.w + d.extra
+    """Closed; corners below, the roof past the closure at the left (MS final mem)."""
+    x1 = 2.7 * d.w + d.extra
     h = 0.88 * d.h
-    left = 0.35 + d.v
+    left = 0.36 + d.v
     t = roof(d, -0.1, x1, outer=0.5 if d.style == "beit_yosef" else d.soft, thick=h)
-    b = base(d, left - d.v - 0.03, x1, outer=d.soft, thick=h)
+    b, edge, low = 3 - h, left - d.v, 3.0 + d.j(0.05)
+    d.block("base", "base", [
+        (edge, b - 0.25, 0.02, 0.0), (left, b - 0.25, 0.02, 0.0), (left, b, d.fillet, 0.0),
+        (x1 - d.v, b + d.j(0.04), d.fillet, 0.0), (x1 - d.v, b - 0.3, 0.02, 0.0),
+        (x1, b - 0.3, 0.02, 0.02), (x1, 3.0, d.soft, -0.01), (edge - 0.04, low, d.soft, -0.02),
+    ])  # fmt: skip
     wall(d, x1, t + 0.1, b + 0.05)
-    wall(d, left, t - 0.15, b + 0.2, "wall_left")
+    wall(d, left, t - 0.3, b - 0.1, "wall_left")
     d.stretchable(left + 0.2, x1 - d.v - 0.2)
 
 
 def samech(d: Sketch) -> None:
-    x1 = 2.7 * d.w
-    h = 0.88 * d.h
-    left = 0.42 + d.v
-    t = roof(d, 0.0, x1, outer=0.95, inner=0.35, depth=0.3, thick=h)
-    d.block(
-        "base", "base",
-        [(left - d.v + 0.1, 2.2, 0.1, 0.0), (x1 - 0.05, 2.0, 0.1, 0.0), (x1 - 0.15, 3.0, 0.9, 0.0),
-         (left - d.v + 0.3, 3.0, 0.8, 0.0)],
-    )  # fmt: skip
-    wall(d, x1, t + 0.1, 2.2)
-    wall(d, left, t - 0.15, 2.35, "wall_left")
+    """Closed and round but for the roof's left end (MS samech)."""
+    x1 = 2.65 * d.w
+    h = 0.86 * d.h
+    left = 0.4 + d.v
+    edge = left - d.v
+    t = roof(d, 0.0, x1, outer=1.0, inner=0.3 + d.fillet, depth=0.6, thick=h)
+    d.block("base", "base", [
+        (edge, 1.55, 0.02, 0.0), (left, 1.55, 0.02, 0.0), (left, 3 - h, 0.3, 0.0),
+        (x1 - d.v, 3 - h, 0.3, 0.0), (x1 - d.v, 1.5, 0.02, 0.0), (x1, 1.5, 0.02, 0.02),
+        (x1 - 0.02, 3.02, 0.85, 0.02), (edge + 0.08, 3.0 + d.j(0.04), 0.7, 0.02),
+    ])  # fmt: skip
+    wall(d, x1, t + 0.3, 1.7)
+    wall(d, left, t - 0.3, 1.75, "wall_left")
 
 
 def tet(d: Sketch) -> None:
+    """A round limb whose head bends a little inward, and a zayin; the heads apart (MS tet)."""
     x1 = 2.75 * d.w
-    crowned_head(d, 0.0, 1.1)
-    x = stem_x(d, 0.0, 1.1)
-    b = base(d, 0.2, x1, outer=0.9, inner=0.3, depth=0.3, thick=0.85 * d.h)
-    d.stroke("leg_left", "leg", [(x, 0.75, 0.45), (x, 1.5, 0.5), (x - 0.02, b + 0.3, 0.55)])
-    d.stroke(
-        "wall",
-        "wall",
-        [(x1 - 0.5, 0.4, 0.6), (x1 - 0.36, 1.1, d.v), (x1 - d.v / 2, 1.7, d.v),
-         (x1 - d.v / 2, b, d.v)],
-    )  # fmt: skip
-    d.block(
-        "head_right", "head",
-        [(x1 - 0.95, 0.05, 0.1, -0.02), (x1 - 0.2, -0.02, 0.35, 0.03), (x1 - 0.05, 0.9, 0.1, 0.0),
-         (x1 - 0.95, 0.72, 0.12, -0.03)],
-    )  # fmt: skip
+    x = crowned_head(d, 0.0, 1.08, "head_left")
+    b = base(d, 0.22, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.85 * d.h)
+    d.stroke("leg_left", "leg", [(x, 0.7, 0.44), (x, 1.5, 0.5), (x - 0.04, b + 0.35, 0.52)])
+    v = d.v
+    d.stroke("wall", "wall", [
+        (x1 - 0.45, 0.45, 0.6), (x1 - 0.3 - 0.1 * v, 1.0, 0.95 * v), (x1 - 0.5 * v, 1.6, v),
+        (x1 - 0.5 * v, b - 0.2, v),
+    ])  # fmt: skip
+    d.block("head_right", "head", [
+        (x1 - 0.92, 0.06 + d.j(0.04), 0.12, -0.02), (x1 - 0.2, -0.02, 0.38, 0.04),
+        (x1 - 0.04, 0.95, 0.1, 0.0), (x1 - 0.5, 0.9, 0.1, -0.02),
+        (x1 - 0.95 + d.j(0.03), 0.66, 0.14, -0.02),
+    ])  # fmt: skip
 
 
 def drop(d: Sketch, t: float) -> None:
-    """Pe's drop: a small round head which hangs inside from a prickle at the roof's left."""
-    x = 0.85 + d.j(0.04)
-    y = t + 0.5
-    link(d, (0.22, t - 0.15), (x - 0.35, y + 0.1), "joint", sag=-0.1)
-    d.block(
-        "drop", "drop",
-        [(x - 0.5, y - 0.08, 0.12, 0.0), (x + 0.4, y - 0.05, 0.1, 0.0), (x + 0.42, y + 0.45, 0.15, 0.0),
-         (x - 0.25, y + 0.45, 0.25, 0.02)],
-    )  # fmt: skip
+    """Pe's drop: a small round head that hangs inside from a prickle at the roof's left (MS pe)."""
+    x = 0.8 + 0.05 * d.habits.drop + d.j(0.03)
+    y = t + 0.36 + 0.04 * d.habits.drop
+    knots = [
+        (0.28, t - 0.3, 0.34),
+        (0.24, t + 0.1, 0.28),
+        (0.32, y + 0.16, 0.28),
+        (x - 0.2, y + 0.3, 0.3),
+    ]
+    d.stroke("joint", "joint", knots)
+    d.block("drop", "drop", [
+        (x - 0.28, y + 0.02, 0.1, -0.01), (x + 0.36, y - 0.02 + d.j(0.02), 0.1, 0.0),
+        (x + 0.32, y + 0.56, 0.16, 0.03), (x - 0.32, y + 0.54, 0.25, 0.02),
+    ])  # fmt: skip
 
 
 def pe(d: Sketch) -> None:
-    x1 = 3.05 * d.w
-    h = 0.78 * d.h
-    t = roof(d, 0.0, x1, thick=h)
-    b = base(d, 0.0, x1, outer=0.9, thick=h)
-    wall(d, x1, t + 0.1, b + 0.05)
+    """A frame whose inner white has the form of a bet; round outside below (MS pe)."""
+    x1 = 3.05 * max(d.w, 0.9)
+    h = 0.74 * d.h
+    inner = None if d.style != "vellish" else 0.4
+    t = roof(d, 0.0, x1, thick=h, inner=inner)
+    b = base(d, 0.0, x1, outer=0.8, thick=h, inner=inner, depth=0.5, bulge=0.0)
+    wall(d, x1, t + 0.1, b - 0.05)
     drop(d, t)
 
 
 def pe_final(d: Sketch) -> None:
-    x1 = 2.75 * d.w
-    t = roof(d, 0.0, x1, thick=0.8 * d.h)
+    """A corner above like the bent form, a leg long enough to fold, and the drop (MS final pe)."""
+    x1 = 2.75 * max(d.w, 0.9)
+    t = roof(d, 0.0, x1, thick=0.82 * d.h)
     drop(d, t)
-    leg(d, x1, t + 0.1, 4.9, fine=0.8)
+    leg(d, x1, t + 0.1, 4.85 + 0.5 * (d.hand.final - 1) + d.j(0.1), fine=0.85)
 
 
-RINGS = {"מ": mem, "ם": mem_final, "ס": samech, "ט": tet, "פ": pe, "ף": pe_final}
+RINGS = {
+    "ב": bet, "כ": kaf, "מ": mem, "ם": mem_final, "ס": samech, "ט": tet, "פ": pe, "ף": pe_final,
+}  # fmt: skip

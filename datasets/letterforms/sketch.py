@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, Crown, Glyph, Part, PartKind
+from crownlet.datasets.letterforms.habits import habits_of
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.pen import Floats, blocks, stroke, waver
 
@@ -15,8 +16,9 @@ Corner = tuple[float, float, float, float]
 """x, y, softness and bow of the edge that follows, in q."""
 Knot = tuple[float, float, float]
 """x, y and thickness of a stroke, in q."""
-_DRAWS = 96
-_STEADIEST, _WILDEST = 0.0, 0.6
+_DRAWS = 128
+_WILDEST = 0.6
+"""Unsteadiness beyond this would break the rules of a clean letter."""
 
 
 def clamp(value: float, low: float, high: float) -> float:
@@ -25,26 +27,30 @@ def clamp(value: float, low: float, high: float) -> float:
 
 
 class Sketch:
-    """Collects the parts of one letter; lengths in q, measures kept to what stays legible."""
+    """Collects the parts of one letter. Lengths in q, held to what keeps a letter clean."""
 
     def __init__(self, letter: str, hand: Hand, rng: np.random.Generator, stretch: float) -> None:
         self.letter, self.hand, self.extra = letter, hand, max(0.0, stretch)
         self.style = hand.style
-        self.unsteady = 2.0 * clamp(hand.jitter, _STEADIEST, _WILDEST)
+        self.habits = habits_of(hand.seed)
+        self.unsteady = 2.0 * clamp(hand.jitter, 0.0, _WILDEST)
         self._draws = iter(rng.uniform(-1.0, 1.0, _DRAWS).tolist())
-        self.w = clamp(hand.width, 0.8, 1.25)
-        self.h = clamp(hand.horizontal + self.j(0.04), 0.7, 1.08)
-        self.v = clamp(hand.vertical + self.j(0.04), 0.4, 0.85)
-        self.flare = clamp(hand.flare, 0.0, 0.3)
-        self.soft = 0.03 + 0.5 * clamp(hand.corner + self.j(0.05), 0.0, 0.35)
-        self.cut = clamp(math.tan(math.radians(hand.pen_angle + self.j(6))), -0.3, 0.8)
-        self.joint = clamp(hand.joint, 0.16, 0.42)
+        own_width = 0.05 * self.habits.width_of(letter) + self.j(0.04)
+        self.w = clamp(hand.width + own_width, 0.84, 1.22)
+        self.h = clamp(hand.horizontal + self.j(0.04), 0.74, 1.06)
+        self.v = clamp(hand.vertical + self.j(0.04), 0.44, 0.84)
+        self.flare = clamp(hand.flare + self.j(0.02), 0.0, 0.28)
+        self.soft = 0.03 + 0.5 * clamp(hand.corner + self.j(0.05), 0.0, 0.3)
+        self.cut = clamp(math.tan(math.radians(hand.pen_angle + self.j(5))), -0.2, 0.8)
+        self.joint = clamp(hand.joint, 0.18, 0.36)
         self.taper = clamp(hand.taper + self.j(0.1), 0.0, 1.0)
-        self.swell = clamp(hand.swell + self.j(0.04), -0.1, 0.3)
-        self.tilt = clamp(hand.head_tilt, -14.0, 14.0)
-        self.bend = clamp(hand.bow, -0.25, 0.25) + self.j(0.06)
-        self.leg = clamp(hand.leg, 0.85, 1.12)
-        self.heel = clamp(hand.heel + self.j(0.05), 0.12, 0.45)
+        self.swell = clamp(hand.swell + self.j(0.04), -0.05, 0.25)
+        self.tilt = clamp(hand.head_tilt, -7.0, 10.0)
+        self.bend = clamp(hand.bow, -0.2, 0.2) + self.j(0.05)
+        self.heel = clamp(hand.heel + self.j(0.05), 0.16, 0.45)
+        self.fillet = 0.12 + 0.08 * self.habits.fillet
+        self.crest = 0.0
+        """y of the upper left point of the roof drawn last."""
         self._order: list[tuple[str, PartKind, int]] = []
         self._blocks: list[Sequence[Corner]] = []
         self._strokes: list[Floats] = []
@@ -54,6 +60,11 @@ class Sketch:
     def j(self, size: float) -> float:
         """A draw of this letter's unsteadiness: within about +-`size` for an average hand."""
         return size * self.unsteady * next(self._draws)
+
+    def foot_y(self, y: float = 2.95) -> float:
+        """Where a leg that should end at y ends in this hand and letter."""
+        length = y * (0.5 + 0.5 * clamp(self.hand.leg, 0.9, 1.1))
+        return min(length + self.j(0.07), 3.12)
 
     def block(self, name: str, kind: PartKind, corners: Sequence[Corner]) -> None:
         """Add a part bounded by edges and soft corners, clockwise from its upper left."""
@@ -65,7 +76,7 @@ class Sketch:
     ) -> None:
         """Add a part drawn in one movement; `start`, `end` are the slopes of its ends."""
         self._order.append((name, kind, len(self._strokes)))
-        self._strokes.append(stroke(knots, (start, end)))
+        self._strokes.append(stroke(knots, (start, end), self.soft))
 
     def seat(self, x0: float, x1: float, y: float) -> None:
         """Where tags may stand, before slant and wave."""
@@ -82,12 +93,8 @@ class Sketch:
             self._strokes[k] if k >= 0 else drawn[-1 - k] for _name, _kind, k in self._order
         ]
         seat = self._seat or (0.0, 1.0, 0.0)
-        marks = [(seat[0], seat[2]), (seat[1], seat[2])]
-        points = np.concatenate([*outlines, np.array(marks)])
-        wave = 0.012 + 0.03 * self.unsteady
-        points = waver(points, wave, [next(self._draws) for _ in range(8)])
-        lean = math.tan(math.radians(clamp(self.hand.slant + self.j(0.8), -8.0, 8.0)))
-        points[:, 0] -= lean * points[:, 1]
+        marks = np.array([(seat[0], seat[2]), (seat[1], seat[2])])
+        points = self._moved(np.concatenate([*outlines, marks]))
         inked = points[:-2]
         body = inked[(inked[:, 1] > -0.02) & (inked[:, 1] < BODY_HEIGHT + 0.02), 0]
         shift = float(body.min())
@@ -97,12 +104,21 @@ class Sketch:
             parts.append(Part(name, kind, points[start : start + len(outline)]))
             start += len(outline)
         (x0, y0), (x1, y1) = points[-2:].tolist()
+        span = self._stretch
         return Glyph(
             letter=self.letter,
             parts=tuple(parts),
             advance=float(body.max()) - shift,
             crown=None if self._seat is None else Crown(x0, x1, (y0 + y1) / 2),
-            stretch=None
-            if self._stretch is None
-            else (self._stretch[0] - shift, self._stretch[1] - shift),
+            stretch=None if span is None else (span[0] - shift, span[1] - shift),
         )
+
+    def _moved(self, points: Floats) -> Floats:
+        """All points with the unsteadiness of the whole letter and the hand's slant."""
+        points = waver(
+            points, 0.015 + 0.035 * self.unsteady, [next(self._draws) for _ in range(12)]
+        )
+        lean = math.tan(math.radians(clamp(self.hand.slant + self.j(0.8), -7.0, 7.0)))
+        points[:, 0] -= lean * points[:, 1]
+        points[:, 1] = points[:, 1] * (1 + self.j(0.02)) + self.j(0.04)
+        return points

@@ -1,0 +1,67 @@
+"""Habits of a hand too small to be settings: they follow from its seed and stay its own.
+
+A `Hand` holds what a rule or a reader would name; below that, each scribe slopes his roofs, shapes
+his heads and curves his legs in a way of his own. The model hand (seed 0) has none of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from functools import lru_cache
+
+import numpy as np
+
+_STREAM = 0x6A6D
+
+
+@dataclass(frozen=True)
+class Habits:
+    """Each in [-1, 1]; 0 is the model's way."""
+
+    roof_slope: float = 0.0
+    """Roofs rise to the left if positive."""
+    roof_dip: float = 0.0
+    """Roofs are hollow on top, or swell if negative."""
+    roof_wedge: float = 0.0
+    """Roofs are thicker at the left end."""
+    base_slope: float = 0.0
+    """Bases fall to the left."""
+    base_reach: float = 0.0
+    """Bases pass the roof on the left."""
+    head_lean: float = 0.0
+    """Heads are sheared to the right."""
+    head_size: float = 0.0
+    head_slope: float = 0.0
+    leg_curve: float = 0.0
+    """Legs bend outward on their way down."""
+    leg_drift: float = 0.0
+    """Legs end further right than they begin."""
+    leg_weight: float = 0.0
+    tip: float = 0.0
+    """How legs are cut at the end: low at the right if positive."""
+    arm_curve: float = 0.0
+    """Arms of shin and ayin sweep in a rounder bow."""
+    hanging: float = 0.0
+    """The loose leg of he is a wedge (-1), a drop (0), or a short leg (1)."""
+    fillet: float = 0.0
+    """Inner corners are filled."""
+    drop: float = 0.0
+    foot: float = 0.0
+    """Alef's lower yud is a wedge, tav's foot a long one."""
+    letter_width: tuple[float, ...] = (0.0,) * 27
+    """How much wider than usual each letter is, by its place in the alphabet."""
+
+    def width_of(self, letter: str) -> float:
+        """This hand's own leaning in the width of `letter`, in [-1, 1]."""
+        return self.letter_width[ord(letter) - 0x5D0]
+
+
+@lru_cache(maxsize=4096)
+def habits_of(seed: int) -> Habits:
+    """The habits of the hand with this seed."""
+    if seed == 0:
+        return Habits()
+    rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _STREAM])
+    own = {field.name: float(rng.uniform(-1, 1)) for field in fields(Habits)}
+    widths = tuple(rng.uniform(-1, 1, 27).tolist())
+    return Habits(**{**own, "letter_width": widths})  # type: ignore[arg-type]
