@@ -12,7 +12,11 @@ from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, DefectMark, Outline
 from crownlet.datasets.page.layout import Placed
 from crownlet.datasets.page.silhouette import CELLS, TOP, silhouette
 
-_SHORTER = (0.8, 0.65, 0.5)
+_WAYS = (
+    (0.8, 0.0, 1.0), (0.65, 0.0, 1.0), (1.0, 0.0, 0.7), (0.7, 0.0, 0.7), (0.8, 0.3, 0.8),
+    (0.8, -0.3, 0.8), (0.5, 0.0, 0.5), (0.6, 0.6, 0.5), (0.6, -0.6, 0.5), (0.4, 0.0, 0.3),
+)  # fmt: skip
+"""How letters yield: (rise above the line, bend of it, fall of the other below), mildest first."""
 _DISC = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
 _PAD = 3
 
@@ -41,19 +45,21 @@ class Ground:
         region, _ = self._region(i)
         region[region == i] = -1
 
-    def met(self, i: int) -> list[int]:
-        """Letters within about 1/8 q of letter `i` that are not meant to touch it."""
+    def met(self, i: int, beside: bool = False) -> list[int]:
+        """Letters within about 1/8 q of letter `i`; its neighbours only if `beside`.
+
+        Neighbours were set at their due distance, or to touch on purpose, when the line was set.
+        """
         region, cells = self._region(i, _PAD)
         near = cv2.dilate(np.pad(cells, _PAD), _DISC)
         found = region[(near > 0) & (region >= 0)]
         if found.size == 0:
             return []
-        return [int(j) for j in np.unique(found) if j != i and not self._meant(i, int(j))]
+        others = [int(j) for j in np.unique(found) if j != i]
+        return [j for j in others if beside or not self._neighbours(i, j)]
 
-    def _meant(self, i: int, j: int) -> bool:
-        a, b = self.letters[i], self.letters[j]
-        touch = any(mark.name == "letters_touch" for mark in a.gap_marks + b.gap_marks)
-        return abs(i - j) == 1 and a.slot.line == b.slot.line and touch
+    def _neighbours(self, i: int, j: int) -> bool:
+        return abs(i - j) == 1 and self.letters[i].slot.line == self.letters[j].slot.line
 
     def _region(self, i: int, pad: int = 0) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.uint8]]:
         letter = self.letters[i]
@@ -80,33 +86,30 @@ def keep_apart(letters: list[Placed]) -> list[Placed]:
 
 
 def _give_way(ground: Ground, i: int, met: list[int]) -> list[int]:
-    """Shorten letter `i` upwards, then those it meets downwards; the letters met even so."""
-    tall = ground.letters[i]
-    for share in _SHORTER:
-        ground.letters[i] = _shortened(tall, share, 1.0)
-        met = ground.met(i)
-        if not met:
-            return []
-    ground.letters[i] = tall
-    for j in ground.met(i):
-        long = ground.letters[j]
-        for share in _SHORTER:
+    """Shorten or bend letter `i` above, shorten those it meets below; who is met even so."""
+    tall, longs = ground.letters[i], {j: ground.letters[j] for j in met}
+    for above, lean, below in _WAYS:
+        ground.letters[i] = _yielding(tall, above, lean, 1.0)
+        for j, long in longs.items():
             ground.lift(j)
-            ground.letters[j] = _shortened(long, 1.0, share)
+            ground.letters[j] = _yielding(long, 1.0, 0.0, below)
             ground.place(j)
-            if j not in ground.met(i):
-                break
+        if not ground.met(i, beside=lean != 0.0):
+            return []
     return ground.met(i)
 
 
-def _shortened(letter: Placed, above: float, below: float) -> Placed:
+def _yielding(letter: Placed, above: float, lean: float, below: float) -> Placed:
+    """The letter with what rises above the line pressed to `above` and bent by `lean`, and what
+    falls below the body pressed to `below`."""
+    if (above, lean, below) == (1.0, 0.0, 1.0):
+        return letter
+
     def press(outline: Outline) -> Outline:
-        pressed = outline.copy()
-        y = pressed[:, 1]
-        pressed[:, 1] = np.where(
-            y < 0, y * above, np.where(y > BODY_HEIGHT, BODY_HEIGHT + (y - BODY_HEIGHT) * below, y)
-        )
-        return pressed
+        x, y = outline.T
+        up, down = np.minimum(y, 0.0), np.maximum(y - BODY_HEIGHT, 0.0)
+        body = np.clip(y, 0.0, BODY_HEIGHT)
+        return np.stack([x - lean * up, body + above * up + below * down], axis=1)
 
     glyph = letter.glyph.mapped(press)
     return replace(letter, glyph=glyph, outline=silhouette(glyph))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, DefectMark
 from crownlet.datasets.page.geometry import Geometry, visible
 from crownlet.datasets.page.layout import Placed
 from crownlet.datasets.page.truth import Box, GapTruth, LetterTruth, PartShape
@@ -84,8 +84,17 @@ def _label_letter(
     slot = placed.slot
     return LetterTruth(
         slot.letter, slot.expected, slot.line, slot.word, slot.place, box, (*body, 0.0),
-        placed.glyph.tags, (*placed.glyph.defects, *placed.marks), parts, whole,
+        placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
     )  # fmt: skip
+
+
+def _plainest(marks: tuple[DefectMark, ...]) -> tuple[DefectMark, ...]:
+    """One mark of each name: a letter may touch both its neighbours."""
+    found: dict[str, DefectMark] = {}
+    for mark in marks:
+        if mark.name not in found or mark.plainness > found[mark.name].plainness:
+            found[mark.name] = mark
+    return tuple(found.values())
 
 
 def _bodies(letters: Sequence[Placed], geometry: Geometry) -> list[tuple[float, float, float]]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any, Literal
 
 Split = Literal["train", "calibrate", "heldout"]
 Device = Literal["none", "scanner", "camera", "any"]
@@ -31,8 +32,6 @@ class PageSpec:
 
     portion: str | None = None
     """Name or file of the text; None for words drawn from all portions and invented ones."""
-    reverse_of: str | None = None
-    """Reserved words shown through from the other side come from this portion."""
     split: Split = "train"
     hand: int | None = None
     """Seed of the hand; None draws one by page."""
@@ -103,3 +102,19 @@ def mezuzah(body: float = 48.0, **changes: object) -> PageSpec:
         "text_rate": 0.0005, "plainness": (0.4, 1.0),
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
+
+
+def spec_from(render: Mapping[str, Any], augment: Mapping[str, Any]) -> PageSpec:
+    """A specification from plain values, as configurations hold them.
+
+    ValueError for a name that neither `PageSpec` nor `Augment` knows.
+    """
+    for kind, values in ((PageSpec, render), (Augment, augment)):
+        known = {f.name for f in fields(kind)}
+        unknown = sorted(set(values) - known)
+        if unknown:
+            raise ValueError(
+                f"unknown setting {unknown[0]!r}; there are {', '.join(sorted(known))}"
+            )
+    plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in render.items()}
+    return PageSpec(**plain, augment=Augment(**augment))
