@@ -10,6 +10,8 @@ import pytest
 from PIL import Image, ImageDraw, ImageFont
 
 from crownlet.datasets.alphabet import BY_CHAR, LETTERS, ONE_TAG, THREE_TAGS
+from crownlet.train.suites.defect_scores import plainness_of
+from crownlet.train.suites.matching import Detection
 from crownlet.train.suites.type_cuts import (
     DOUBTFUL_CROWNS,
     JOINTS,
@@ -23,6 +25,7 @@ from crownlet.train.suites.type_cuts import (
 from crownlet.train.suites.type_font import FILES, FOLDER, FontName, TypeGlyph, load_font
 from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
 from crownlet.train.suites.type_raster import draw
+from crownlet.train.suites.type_suite import measure_trial, trials
 
 FONTS: tuple[FontName, ...] = ("ashkenaz", "sefarad")
 needs_fonts = pytest.mark.skipif(
@@ -202,3 +205,40 @@ def test_boxes_of_a_degraded_page_follow_its_turn(seed: int) -> None:
     rise = (last.body[1] - first.body[1]) / (last.body[0] - first.body[0])
     assert last.line == first.line
     assert np.rad2deg(np.arctan(rise)) == pytest.approx(first.body[3], abs=0.01)
+
+
+def test_suite_measures_a_reader_by_what_it_knows() -> None:
+    """A reader that sees all, misreads every tenth, and knows no crown from another."""
+    trial = next(trial for trial in trials() if trial.name == "defects, clean, 32 px")
+    assert {spec.font for spec in trial.pages} == set(FONTS)
+    pages = {
+        (page := compose_type_page(spec, 7 + i)).image.tobytes(): page
+        for i, spec in enumerate(trial.pages)
+    }
+
+    def read(image: np.ndarray) -> list[Detection]:
+        return [
+            Detection(
+                "ם" if i % 10 == 0 else letter.letter,
+                letter.box,
+                {"tag_missing": 0.5, "part_loose": plainness_of(letter, "part_loose")},
+            )
+            for i, letter in enumerate(pages[image.tobytes()].letters)
+        ]
+
+    result = measure_trial(trial, read, seed=7)
+    assert result["letters"] == 2 * (713 + 729)
+    assert result["letter_error_rate"] == pytest.approx(0.1, abs=0.01)
+    scores = result["defects"]
+    assert isinstance(scores, dict)
+    assert scores["tag_missing"]["auroc"] == 0.5
+    assert scores["part_loose"]["auroc"] == 1.0
+    assert scores["leg_touches_roof"]["positives"] == 0
+    assert scores["leg_touches_roof"]["unseen"] > 0
+    # Points that can be read either way: yud, chet and lamed of one font, lamed of the other.
+    doubtful = sum(
+        letter.letter in DOUBTFUL_CROWNS[spec.font]
+        for spec, page in zip(trial.pages, pages.values(), strict=True)
+        for letter in page.letters
+    )
+    assert scores["tag_missing"]["doubtful"] == doubtful
