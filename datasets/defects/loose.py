@@ -56,7 +56,7 @@ CUTS: dict[str, tuple[Cut, ...]] = {
         Cut(("head_right", "leg_right"), ("hump",)),
     ),
     "ל": (Cut(("head", "neck", "joint", "tag"), ("neck", "joint")),),
-    "מ": (Cut(("head", "leg_left"), ("head", "leg_left")),),
+    "מ": (Cut(("head", "leg_left"), ("roof",)),),
     "ע": (Cut(("yud",), ("thigh",)), Cut(("head", "leg", "tag"), ("leg",))),
     "פ": _yud("drop", "joint"),
     "ף": _yud("drop", "joint"),
@@ -86,7 +86,9 @@ def part_loose(
         piece = _named(glyph, way.piece)
         if not all(glyph.has(name) for name in way.shortened):
             continue
-        loosened = _cut(glyph, piece, way.shortened, gap)
+        loosened = (
+            _nose_off(glyph, gap) if glyph.letter == "מ" else _cut(glyph, piece, way.shortened, gap)
+        )
         if loosened is None:
             continue
         size, near, far = _white(loosened, piece)
@@ -131,13 +133,44 @@ def _cut(
     return glyph.without(*gone).with_parts(changed)
 
 
+def _nose_off(glyph: Glyph, gap: float) -> Glyph:
+    """Mem's nose and roof drawn apart, the nose's foot following by half.
+
+    They overlap along their whole height, so that cutting one back would eat it up.
+    """
+    for _ in range(3):
+        roof, nose = glyph.part("roof").outline, [glyph.part("head"), glyph.part("leg_left")]
+        y = np.linspace(float(roof[:, 1].min()), 1.6, 24)
+        left, _right = Region([roof]).spans(y)
+        _left, right = Region([part.outline for part in nose]).spans(y)
+        apart = gap * 1.06 - float(np.nanmin(left - right))
+        if apart < 0.005:
+            break
+        x = roof[:, 0] - roof[:, 0].min()
+        moved = [_pushed(glyph.part("roof"), 0.55 * apart * np.clip(1.3 - x, 0.0, 1.0))]
+        for part in nose:
+            share = np.clip(1.1 - part.outline[:, 1] / 6.0, 0.5, 1.0)
+            moved.append(_pushed(part, -0.5 * apart * share))
+        glyph = glyph.with_parts(moved)
+    return glyph
+
+
+def _pushed(part: Part, shift: Floats) -> Part:
+    """The part with each point moved to the right by its `shift`."""
+    return replace(part, outline=part.outline + np.stack([shift, 0 * shift], axis=1))
+
+
 def _white(glyph: Glyph, piece: tuple[str, ...]) -> tuple[float, Floats, Floats]:
     """Width of the white round the piece, and the two points between which it is narrowest."""
-    points = np.concatenate(outlines(glyph, *piece))
-    rest = Region(outlines_but(glyph, *piece))
+    own, other = outlines(glyph, *piece), outlines_but(glyph, *piece)
+    loose, rest = Region(own), Region(other)
+    points, others = np.concatenate(own), np.concatenate(other)
     clear = rest.clearance(points)
     k = int(clear.argmin())
-    return max(0.0, float(clear[k])), points[k], rest.nearest(points[k])
+    # A point of the rest may also run into an edge of the piece.
+    near = others[np.hypot(*(others - points[k]).T) < 0.8]
+    back = float(loose.clearance(near).min()) if len(near) else float("inf")
+    return max(0.0, min(float(clear[k]), back)), points[k], rest.nearest(points[k])
 
 
 def _held(glyph: Glyph, near: Floats, far: Floats, width: float) -> Glyph:

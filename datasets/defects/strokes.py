@@ -58,7 +58,9 @@ def _chord(glyph: Glyph, part: Part, rng: np.random.Generator) -> tuple[Floats, 
     """The two ends of a way across the part where nothing else lies; None if there is none."""
     left, right = _sides(part)
     axis = (left + right) / 2
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))])
+    flat = part.kind in ("roof", "base")
+    steps = np.diff(axis[:, 0]) if flat else np.hypot(*np.diff(axis, axis=0).T)
+    run = np.concatenate([[0.0], np.cumsum(steps)])
     # The crack passes through the edges and ends in the white: all of it must be free.
     out = (right - left) / (np.hypot(*(right - left).T)[:, None] + 1e-9) * _BEYOND
     others = Region(outlines_but(glyph, part.name))
@@ -66,6 +68,11 @@ def _chord(glyph: Glyph, part: Part, rng: np.random.Generator) -> tuple[Floats, 
     clear = others.clearance(np.concatenate([left - out, axis, right + out]))
     free = clear.reshape(3, n).min(axis=0) > 0.1
     free &= (run > _MARGIN) & (run < run[-1] - _MARGIN)
+    if flat:
+        # At a slanted end the crack would leave no more than a crumb.
+        thick = np.hypot(*(right - left).T)
+        thin = run[thick < 0.8 * np.median(thick)]
+        free &= (np.abs(run[:, None] - thin) > _MARGIN).all(axis=1)
     where = np.flatnonzero(free)
     if not len(where):
         return None
@@ -110,8 +117,7 @@ def _cracked(
     upper = middle + (drift + sides[0])[:, None] * across
     lower = middle + (drift - sides[1])[:, None] * across
     cut: Outline = np.concatenate([upper, lower[::-1]])
-    inked = sides.sum(axis=0)[1:-1] if long > 3 * _BEYOND else sides.sum(axis=0)
-    wide = float(inked.min())
+    wide = float(sides.sum(axis=0)[1:-1].min())
     size = wide if reach == 1.0 else 0.0
     return marked(replace(glyph, cuts=(*glyph.cuts, cut)), name, size, plainness, parts)
 

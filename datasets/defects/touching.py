@@ -13,7 +13,7 @@ import numpy as np
 from crownlet.datasets.defects.common import DOUBTFUL, Entry, Family, bar, graded, marked
 from crownlet.datasets.letterforms.glyph import Glyph, Part
 from crownlet.datasets.letterforms.hand import Hand
-from crownlet.datasets.letterforms.outlines import Region, slab
+from crownlet.datasets.letterforms.outlines import Region
 
 _NEAREST = 0.1
 """White that is left over the leg just before it touches, in q."""
@@ -41,8 +41,8 @@ def leg_touches_roof(
     if rng.random() < graded(plainness, 0, 0.4, 0.5, 0.9):
         rise = top - under + graded(plainness, 0, 0.015, 0.08, 0.35)
         raised = _raised(leg, rise)
-        across = slab(raised.outline, under)
-        width = across[1] - across[0] if across else 0.0
+        left, right = Region([raised.outline]).spans(np.array([under]))
+        width = float(np.nan_to_num(right - left)[0])
         if width > 0.02:
             touched = glyph.with_parts([raised])
             return marked(touched, "leg_touches_roof", width, plainness, names)

@@ -23,7 +23,7 @@ from crownlet.datasets.defects.common import (
 )
 from crownlet.datasets.letterforms.glyph import Glyph, Outline, Part
 from crownlet.datasets.letterforms.hand import Hand
-from crownlet.datasets.letterforms.outlines import Floats, Region
+from crownlet.datasets.letterforms.outlines import Floats, Region, densify
 from crownlet.datasets.letterforms.tags import rails
 
 MELTING: dict[str, tuple[tuple[str, str, str], ...]] = {
@@ -43,9 +43,9 @@ STRAYING: dict[str, tuple[tuple[str, str, str], ...]] = {
     "ש": MELTING["ש"][:1],
 }
 _SLIDES: dict[str, tuple[float, float]] = {
-    "א": (0.7, 0.72), "צ": (0.55, 0.83), "ץ": (0.05, 1.0), "ש": (0.05, -1.0),
+    "א": (0.7, 0.72), "צ": (0.55, 0.83), "ץ": (0.05, 1.0),
 }  # fmt: skip
-"""By letter: the direction in which the limb runs that carries the joint."""
+"""By letter: the direction in which the limb runs that carries the joint and lets it slide."""
 
 
 def head_melted(
@@ -71,7 +71,7 @@ def head_melted(
     across = np.array([-along[1], along[0]])
     beside = (head.outline - axis[0]) @ across
     wide, middle = float(np.ptp(beside)), float(beside.max() + beside.min()) / 2
-    width = wide * float(rng.uniform(0.5, 0.7))
+    width = min(wide * float(rng.uniform(0.5, 0.7)), float(rng.uniform(0.5, 0.64)))
     factor = 1.0 + (width / wide - 1.0) * share
 
     def squeeze(outline: Outline) -> Outline:
@@ -96,6 +96,8 @@ def _thickened(
     have = 2 * np.hypot(half[:, 0], half[:, 1])
     fade = np.ones(len(axis)) if whole else np.linspace(1.6, 0.0, len(axis)).clip(0.0, 1.0)
     wanted = have + (np.maximum(width, have) - have) * share * fade
+    # Its end lies inside the head, whose outline it must not break with a corner.
+    wanted[:3] *= (0.55, 0.75, 0.9)
     half = half * (wanted / (have + 1e-9))[:, None]
     place = len(axis) // 2 if whole else len(axis) // 4
     return np.concatenate([axis - half, (axis + half)[::-1]]), float(wanted[place])
@@ -115,15 +117,14 @@ def yud_astray(
         return None
     far = graded(plainness, 0.0, 0.12, 0.3, 0.62) * float(rng.uniform(0.9, 1.1))
     turn = graded(plainness, 0.0, 6.0, 14.0, 28.0) * float(rng.uniform(-1.0, 1.0))
-    slide = np.array(_SLIDES[glyph.letter])
-    slide /= float(np.hypot(*slide))
     moves: list[tuple[Floats, Floats]] = [
-        (slide, slide),
-        (-slide, -slide),
         (np.array([0.25, -0.97]), np.zeros(2)),
         (np.array([0.95, 0.3]), np.zeros(2)),
         (np.array([-0.8, -0.6]), np.zeros(2)),
     ]
+    if glyph.letter in _SLIDES:
+        slide = np.array(_SLIDES[glyph.letter])
+        moves += [(slide, slide), (-slide, -slide)]
     for k in rng.permutation(len(moves)):
         move, end = moves[int(k)]
         moved = _strayed(glyph, way, far * move, far * end, turn)
@@ -158,11 +159,17 @@ def _strayed(
 def _apart(glyph: Glyph, way: tuple[str, str, str]) -> bool:
     """Whether the yud keeps off all other parts and its joint still reaches the body."""
     others = Region(outlines_but(glyph, *way))
-    points = np.concatenate(outlines(glyph, way[0], way[2]))
+    points = np.concatenate([densify(o, 0.12) for o in outlines(glyph, way[0], way[2])])
     if float(others.clearance(points).min()) < 0.08:
         return False
     left, right = rails(glyph.part(way[1]).outline)
-    return bool(others.contains(((left + right) / 2)[-2:]).any())
+    along = others.clearance(np.concatenate([left, right, (left + right) / 2]))
+    sides = along.reshape(3, len(left))
+    if float(sides[:, : len(left) // 3].min()) < 0.03:
+        return False
+    # Once in the body the joint stays there, or it would shut in a white.
+    leaves = (sides[:, :-1] < 0) & (sides[:, 1:] > 0)
+    return bool((sides[2, -2:] < 0).any() and not leaves[:, : -len(left) // 4].any())
 
 
 FAMILY: Family = {

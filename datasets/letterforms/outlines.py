@@ -82,6 +82,16 @@ class Region:
         y[np.isinf(y)] = np.nan
         return y
 
+    def spans(self, y: Floats) -> tuple[Floats, Floats]:
+        """Leftmost and rightmost x of the ink at each height y (N,); nan where there is none."""
+        a, b = self._a[:, 1] - y[:, None], self._b[:, 1] - y[:, None]
+        hit = (a < 0) != (b < 0)
+        x = self._a[:, 0] + a / np.where(hit, a - b, 1.0) * self._d[:, 0]
+        left, right = np.where(hit, x, np.inf).min(axis=1), np.where(hit, x, -np.inf).max(axis=1)
+        left[np.isinf(left)] = np.nan
+        right[np.isinf(right)] = np.nan
+        return left, right
+
 
 def densify(outline: Outline, step: float = 0.06) -> Outline:
     """The outline with points added so that no edge is longer than `step` q."""
@@ -120,7 +130,19 @@ def retreat(outline: Outline, region: Region, gap: float) -> Outline | None:
     before, after = (run[0] - 1) % len(dense), (run[-1] + 1) % len(dense)
     entry = _crossing(dense, clear, before, run[0])
     leave = _crossing(dense, clear, run[-1], after)
-    return np.concatenate([entry[None], dense[run], leave[None]])
+    steps = np.linspace(0.0, 1.0, 4 + int(np.hypot(*(entry - leave)) / 0.05))[1:-1, None]
+    closing = _kept_off(leave + steps * (entry - leave), region, gap)
+    return np.concatenate([entry[None], dense[run], leave[None], closing])
+
+
+def _kept_off(points: Floats, region: Region, gap: float) -> Floats:
+    """The points (N, 2), those nearer than `gap` to the region moved out to that distance."""
+    clear = region.clearance(points)
+    for k in np.flatnonzero(clear < gap - 1e-3):
+        foot = region.nearest(points[k])
+        away = (points[k] - foot) * (1.0 if clear[k] > 0 else -1.0)
+        points[k] = foot + away * (gap / (float(np.hypot(*away)) + 1e-9))
+    return points
 
 
 def _runs(keep: Mask) -> list[npt.NDArray[np.int64]]:
@@ -137,9 +159,3 @@ def _crossing(points: Floats, values: Floats, i: int, j: int) -> Floats:
     share = values[i] / (values[i] - values[j])
     point: Floats = points[i] + share * (points[j] - points[i])
     return point
-
-
-def slab(outline: Outline, y: float) -> tuple[float, float] | None:
-    """Leftmost and rightmost x of the outline at height y; None where it does not reach."""
-    hits = Region([outline]).along(np.array([0.0, y]), np.array([1.0, 0.0]))
-    return (float(hits[0]), float(hits[-1])) if len(hits) else None
