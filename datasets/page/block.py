@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from crownlet.datasets.letterforms.glyph import BODY_HEIGHT
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.page.crowding import keep_apart
 from crownlet.datasets.page.faults import Slot, plan_page
@@ -59,7 +60,7 @@ def write_block(
     indents = [_indent(text, i, rng) for i in range(len(lines))]
     lines = _set_lines(lines, indents, writing, rng)
     width = max((-line[-1].body[0] for line in lines if line), default=0.0)
-    ruled = tuple(i * hand.line_pitch for i in range(len(lines)))
+    ruled = tuple(i * hand.line_pitch for i in (text.rows or range(len(lines))))
     columns = [_lowered(lines, ruled, writing, rng)]
     missing = list(plan.missing)
     if rng.random() < spec.columns:
@@ -71,7 +72,18 @@ def write_block(
         columns.insert(0 if right else 1, _lowered(moved, ruled, writing, rng))
         missing = _merged_missing(missing, lost, columns, right)
     letters = _numbered([line for column in columns for line in column])
-    return Block(tuple(keep_apart(letters)), tuple(missing), ruled, (-width, 0.0))
+    letters = _upside_down(keep_apart(letters), text, ruled)
+    return Block(tuple(letters), tuple(missing), ruled, (-width, 0.0))
+
+
+def _upside_down(letters: list[Placed], text: Text, ruled: tuple[float, ...]) -> list[Placed]:
+    """Turn the lines that the text wants upside down about their own middle."""
+    turned = list(letters)
+    for number in text.upside_down:
+        ends = [edge for p in letters if p.slot.line == number for edge in p.body]
+        middle = ((min(ends) + max(ends)) / 2, ruled[number] + BODY_HEIGHT / 2)
+        turned = [replace(p, about=middle) if p.slot.line == number else p for p in turned]
+    return turned
 
 
 def _indent(text: Text, line: int, rng: np.random.Generator) -> float:

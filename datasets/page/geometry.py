@@ -76,6 +76,8 @@ def draw_geometry(
 def visible(polygon: Points, size: tuple[int, int]) -> Points:
     """The part of a polygon within an image of `size` (Sutherland-Hodgman); may be empty."""
     width, height = size
+    if (polygon >= 0).all() and (polygon <= size).all():
+        return polygon
     for axis, limit, sign in ((0, 0.0, 1.0), (0, width, -1.0), (1, 0.0, 1.0), (1, height, -1.0)):
         if len(polygon) == 0:
             break

@@ -110,8 +110,8 @@ def density(cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) ->
         streaks = texture("mottle", size, max(0.3, q / 9.0), rng)
         thin -= style.dry * np.clip(0.3 + 0.35 * streaks, 0.0, 1.0)
     if style.flakes:
-        specks = texture("grain", size, max(1.0, q / 14.0), rng)
-        thin -= style.flakes * 0.5 * np.clip(specks - 1.0, 0.0, 1.0)
+        specks = texture("mottle", size, max(0.25, q / 45.0), rng)
+        thin -= style.flakes * 0.45 * np.clip(specks - 1.2, 0.0, 1.0)
     np.maximum(thin, 0.45, out=thin)
     alpha *= thin
     return alpha

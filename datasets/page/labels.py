@@ -30,7 +30,7 @@ class Drawn:
 def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
     """Outlines of all letters in px; one call of `geometry` for the whole page."""
     outlines = [
-        outline + np.array([p.x, p.y])
+        _on_page(p, outline + np.array([p.x, p.y]))
         for p in letters
         for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts)
     ]
@@ -42,6 +42,10 @@ def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
         Drawn(tuple(next(moved) for _ in p.glyph.parts), tuple(next(moved) for _ in p.glyph.cuts))
         for p in letters
     ]
+
+
+def _on_page(placed: Placed, points: Points) -> Points:
+    return points if placed.about is None else 2.0 * np.array(placed.about) - points
 
 
 def label(
@@ -83,7 +87,8 @@ def _label_letter(
     )
     slot = placed.slot
     return LetterTruth(
-        slot.letter, slot.expected, slot.line, slot.word, slot.place, box, (*body, 0.0),
+        slot.letter, slot.expected, slot.line, slot.word, slot.place, box,
+        (*body, 0.0 if placed.about is None else 180.0),
         placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
     )  # fmt: skip
 
@@ -101,9 +106,13 @@ def _bodies(letters: Sequence[Placed], geometry: Geometry) -> list[tuple[float, 
     """(centre x, y of the ruled line, body height) in px of each letter."""
     if not letters:
         return []
-    middles = np.array([[sum(p.body) / 2, p.y] for p in letters])
-    top = geometry(middles)
-    foot = geometry(middles + np.array([0.0, BODY_HEIGHT]))
+    ends = [
+        np.array([[sum(p.body) / 2, p.y], [sum(p.body) / 2, p.y + BODY_HEIGHT]]) for p in letters
+    ]
+    moved = geometry(
+        np.concatenate([_on_page(p, end) for p, end in zip(letters, ends, strict=True)])
+    )
+    top, foot = moved[::2], moved[1::2]
     height = np.hypot(*(foot - top).T)
     # The column of the body's middle, not of its top: tilted pages lean the letter.
     x = (top[:, 0] + foot[:, 0]) / 2

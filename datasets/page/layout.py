@@ -43,6 +43,8 @@ class Placed:
     """Faults of its text and of its neighbourhood."""
     gap_marks: tuple[DefectMark, ...] = ()
     """Faults of the gap to its right."""
+    about: tuple[float, float] | None = None
+    """Point about which the letter is turned upside down."""
 
     @property
     def body(self) -> tuple[float, float]:

@@ -94,6 +94,6 @@ _DRAWN = {
     "cloud": lambda rng: _noise(rng, 20, 20) + _noise(rng, 60, 60),
     "pores": _pores,
     "cells": _cells,
-    "fibre": lambda rng: _noise(rng, 9, 0.7) + 0.6 * _noise(rng, 0.9, 14),
+    "fibre": lambda rng: _noise(rng, 9, 0.9) + 0.8 * _noise(rng, 4, 4),
     "crumple": _crumple,
 }

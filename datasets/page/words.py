@@ -26,6 +26,10 @@ class Text:
     name: str
     opens: frozenset[int] = field(default_factory=frozenset)
     """Lines, by number, that open a portion."""
+    rows: tuple[float, ...] | None = None
+    """Ruled line on which each line stands, if not one after the other."""
+    upside_down: frozenset[int] = field(default_factory=frozenset)
+    """Lines written upside down."""
 
 
 def choose_text(spec: PageSpec, rng: np.random.Generator, body: float) -> Text:
@@ -37,6 +41,9 @@ def choose_text(spec: PageSpec, rng: np.random.Generator, body: float) -> Text:
 
 def _portion(name: str) -> Text:
     text = read_portion(name)
+    if name == "mezuzah_reverse":
+        # Behind words 3 to 5 of line 1, upside down; and behind the gap of lines 6 and 7.
+        return Text(text.lines or (), name, rows=(0.0, 5.5), upside_down=frozenset({0}))
     lines = text.lines or _even_lines(text.words, 30)
     starts = np.cumsum([0] + [len(line) for line in lines])
     opens = frozenset(i for i, start in enumerate(starts[:-1]) if int(start) in text.opens)
