@@ -42,10 +42,20 @@ class Habits:
     arm_curve: float = 0.0
     """Arms of shin and ayin sweep in a rounder bow."""
     hanging: float = 0.0
-    """The loose leg of he is a wedge (-1), a drop (0), or a short leg (1)."""
+    """The loose leg of he widens to its foot (-1), is a drop (0), or a short leg (1)."""
     fillet: float = 0.0
     """Inner corners are filled."""
     drop: float = 0.0
+    roundness: float = 0.0
+    """Round corners turn wide."""
+    reach: float = 0.0
+    """The sweeping legs of lamed and kuf go far left."""
+    yud_tilt: float = 0.0
+    """Side heads look up."""
+    tail: float = 0.0
+    """Ayin's foot runs below the base line, gimel's rises."""
+    waist: float = 0.0
+    """Walls are thin in the middle."""
     foot: float = 0.0
     """Alef's lower yud is a wedge, tav's foot a long one."""
     letter_width: tuple[float, ...] = (0.0,) * 27

@@ -17,15 +17,31 @@ def alef(d: Sketch) -> None:
     d.stroke("body", "body", [
         (0.18, 0.32, 0.94 * t), (1.0 * w, 1.06 + 0.04 * own.arm_curve, t),
         (1.9 * w, 1.92 - 0.04 * own.arm_curve, t), (2.72 * w, 2.6 + d.j(0.04), 0.85 * t),
-    ], start=0.55, end=0.35 + 0.15 * own.tip)  # fmt: skip
-    yud_head(d, 2.36 * w, 0.4, "yud_upper", tilt=12)
+    ], start=0.7 + 0.15 * own.head_lean, end=0.5 + 0.2 * own.tip)  # fmt: skip
+    yud_head(d, 2.36 * w, 0.4, "yud_upper", 11 + 3 * own.yud_tilt, height=0.8)
     link(d, (2.14 * w, 0.66), (1.7 * w, 1.5), "joint_upper", sag=0.06, flare=1.7)
     low = 2.58 + d.j(0.03)
-    yud_head(d, 0.58, low, "yud_lower", tilt=-4 - 5 * own.foot, mirror=own.foot > 0.3)
+    lower_yud(d, low)
     link(d, (0.78, low - 0.2), (1.2 * w, 1.3), "joint_lower", sag=-0.05, flare=1.7)
     if d.hand.kotzim:
         kotz(d, 2.7 * w, 0.22, 0.1, -0.3, "kotz_upper")
         kotz(d, 0.86, 2.85, 0.06, 0.24, "kotz_lower")
+
+
+def lower_yud(d: Sketch, low: float) -> None:
+    """Alef's lower point about y = `low`: a hanging yud, or in some hands a wedge."""
+    way = d.habits.foot
+    if way > -0.3:
+        over = way > 0.3
+        middle = low + 0.06 if over else low
+        yud_head(d, 0.56, middle, "yud_lower", -4 - 4 * way, height=0.78, mirror=over)
+        return
+    wide = 0.05 * d.habits.head_size
+    d.block("yud_lower", "yud", [
+        (0.46 - wide, low - 0.32 + d.j(0.04), d.soft + 0.04, -0.03), (0.96, low - 0.4, 0.1, 0.0),
+        (1.06 + wide, low + 0.4 + d.j(0.03), d.soft, 0.02),
+        (0.08, low + 0.44 + d.j(0.04), d.soft, -(0.03 + 0.2 * d.flare)),
+    ])  # fmt: skip
 
 
 def arm_gap(d: Sketch) -> float:
@@ -39,7 +55,7 @@ def side_head(d: Sketch, x0: float, width: float, name: str, tilt: float) -> flo
     if d.style == "arizal":
         vav_head(d, x0, x0 + width, 0.0, 0.78, name, kind="yud")
     else:
-        yud_head(d, x, 0.44, name, tilt=tilt, width=width, height=0.82)
+        yud_head(d, x, 0.44, name, tilt + 5 * d.habits.yud_tilt, width, 0.82)
     return x
 
 
@@ -60,7 +76,7 @@ def ayin(d: Sketch) -> None:
     x = crowned_head(d, 0.0, 1.06)
     d.stroke("leg", "leg", [(x, 0.7, 0.44), (x + 0.12, 1.4, 0.48), (x + 0.52, 2.62, 0.42)])
     right = side_head(d, 1.06 + 0.25 + arm_gap(d), 0.95, "yud", tilt=9)
-    thigh(d, right, 0.16, 3.08 + d.j(0.05))
+    thigh(d, right, 0.14 - 0.06 * d.habits.tail, 3.1 + 0.15 * d.habits.tail + d.j(0.05))
 
 
 def tsadi(d: Sketch) -> None:
@@ -93,7 +109,7 @@ def back_yud(d: Sketch, x0: float, foot: tuple[float, float]) -> None:
     over = d.style == "arizal"
     x = x0 + 0.47
     yud_head(d, x, 0.43, "yud", tilt=-8 if over else 10, mirror=over, width=0.94)
-    link(d, (x - 0.14, 0.7), foot, "joint", sag=0.12, thick=1.15 * d.joint, flare=1.6)
+    link(d, (x - 0.08, 0.7), foot, "joint", sag=0.17, thick=1.15 * d.joint, flare=1.6)
 
 
 def shin(d: Sketch) -> None:

@@ -18,7 +18,8 @@ def dalet(d: Sketch) -> None:
     h = d.heel
     d.block("heel", "heel", [
         (x1 - 0.35, 0.15, 0.05, 0.0), (x1 + 0.75 * h, 0.08 + d.j(0.05), d.soft, 0.02),
-        (x1 + h, 0.72 * t + d.j(0.05), d.soft, -0.03), (x1 - 0.12, t + 0.3, 0.05, 0.0),
+        (x1 + h, 0.7 * t + d.j(0.05), d.soft + 0.05, -0.05), (x1 + 0.02, t + 0.55, 0.1, 0.0),
+        (x1 - 0.25, t + 0.3, 0.05, 0.0),
     ])  # fmt: skip
     if d.hand.kotzim:
         kotz(d, x1 - 0.12, 0.08, 0.12, -0.26, "kotz")
@@ -41,8 +42,17 @@ def loose_leg(d: Sketch, x: float, y0: float, y1: float) -> None:
     t = clamp(0.8 * d.v, 0.4, 0.6)
     way = d.habits.hanging
     length = y1 - y0
+    if way < -0.4:
+        knots = [
+            (x - 0.06, y0, 0.3),
+            (x - 0.02, y0 + 0.35 * length, 0.6 * t),
+            (x + 0.02 + d.j(0.03), y0 + 0.7 * length, t),
+            (x + 0.06, y1, 1.25 * t),
+        ]
+        d.stroke("leg_left", "leg", knots, start=d.j(0.3), end=0.3 * d.habits.tip)
+        return
     knots = [
-        (x - 0.03, y0, 0.26 + 0.08 * way),
+        (x - 0.03, y0, 0.3 + 0.06 * way),
         (x + 0.02 + 0.03 * way, y0 + 0.3 * length, (0.8 + 0.1 * way) * t),
         (x + 0.03 + d.j(0.03), y0 + (0.68 - 0.08 * way) * length, t),
         (x + 0.1 - 0.05 * way, y1, max(0.12, t * (0.75 - 0.2 * way - 0.5 * d.taper))),
@@ -103,13 +113,13 @@ def kuf(d: Sketch) -> None:
     """A right leg bent well to the left, and a loose left leg like a short final nun (MS kuf)."""
     x1 = 2.6 * d.w
     t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.55)
-    sweep(d, x1, t + 0.3, min(0.85, x1 - 1.6), 2.85 + d.j(0.06))
+    sweep(d, x1, t + 0.3, min(0.85 + 0.12 * d.habits.reach, x1 - 1.68), 2.85 + d.j(0.06))
     y0 = t + 0.03 + he_gap(d, t)
     thick = 0.46 + 0.16 * d.v
     d.stroke("leg_left", "leg", [
         (0.42, y0, 0.7 * thick), (0.46, y0 + 0.45, thick),
         (0.5 + 0.4 * d.bend + 0.05 * d.habits.leg_curve, 3.0, 0.8 * thick),
-        (0.56 + 0.06 * d.habits.leg_drift, 4.45 + 0.4 * (d.hand.final - 1) + d.j(0.1), 0.14),
+        (0.56 + 0.06 * d.habits.leg_drift, 4.45 + 0.4 * (d.hand.final - 1) + d.j(0.1), 0.17),
     ], start=-0.4 * d.cut, end=0.4 * d.cut + d.j(0.4))  # fmt: skip
     roof_seat(d)
 
@@ -119,7 +129,7 @@ def lamed(d: Sketch) -> None:
     (MS lamed)."""
     x1 = 2.35 * d.w + d.extra
     t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.9 * d.h)
-    sweep(d, x1, t + 0.25, 1.1, 3.0 + d.j(0.05))
+    sweep(d, x1, t + 0.25, 1.1 + 0.2 * d.habits.reach, 3.0 + d.j(0.05))
     # It stands in the white between the lines and leaves that of the letter above alone (OC 32:28).
     room = max(1.7, d.hand.line_pitch - 3.35)
     top = -clamp(2.45 * d.hand.neck + d.j(0.12), 1.6, room)

@@ -50,7 +50,7 @@ def gimel(d: Sketch) -> None:
         (x + 0.46, 3.24 + d.j(0.05), 0.15),
     ]
     d.stroke("leg", "leg", knots, end=0.4 * d.cut)
-    y = 2.62 + d.j(0.04)
+    y = 2.6 - 0.06 * d.habits.tail + d.j(0.04)
     foot = [(x + 0.34, 2.25, 0.3), (x - 0.25, y - 0.16, 0.5), (0.12 + d.j(0.05), y, 0.56)]
     d.stroke("foot", "foot", foot, end=0.4 * d.cut + 0.2 * d.habits.tip)
 

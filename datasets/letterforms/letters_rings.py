@@ -6,7 +6,7 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 from __future__ import annotations
 
 from crownlet.datasets.letterforms.heads import crowned_head, vav_head
-from crownlet.datasets.letterforms.sketch import Sketch
+from crownlet.datasets.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.letterforms.strokes import base, kotz, leg, roof, roof_seat, wall
 
 
@@ -54,7 +54,7 @@ def mem(d: Sketch) -> None:
 
 def mem_final(d: Sketch) -> None:
     """Closed; corners below, the roof past the closure at the left (MS final mem)."""
-    x1 = 2.7 * d.w + d.extra
+    x1 = max(2.7 * d.w, 1.05 + 2 * d.v) + d.extra
     h = 0.88 * d.h
     left = 0.36 + d.v
     t = roof(d, -0.1, x1, outer=0.5 if d.style == "beit_yosef" else d.soft, thick=h)
@@ -71,7 +71,7 @@ def mem_final(d: Sketch) -> None:
 
 def samech(d: Sketch) -> None:
     """Closed and round but for the roof's left end (MS samech)."""
-    x1 = 2.65 * d.w
+    x1 = max(2.65 * d.w, 1.1 + 2 * d.v)
     h = 0.86 * d.h
     left = 0.4 + d.v
     edge = left - d.v
@@ -107,16 +107,17 @@ def drop(d: Sketch, t: float) -> None:
     """Pe's drop: a small round head that hangs inside from a prickle at the roof's left (MS pe)."""
     x = 0.8 + 0.05 * d.habits.drop + d.j(0.03)
     y = t + 0.36 + 0.04 * d.habits.drop
+    thin = clamp(d.joint, 0.2, 0.28)
     knots = [
-        (0.28, t - 0.3, 0.34),
-        (0.24, t + 0.1, 0.28),
-        (0.32, y + 0.16, 0.28),
-        (x - 0.2, y + 0.3, 0.3),
+        (0.3, t - 0.3, 0.36),
+        (0.22, t + 0.08, 0.9 * thin),
+        (0.27, y + 0.2, thin),
+        (x - 0.15, y + 0.36, 1.3 * thin),
     ]
     d.stroke("joint", "joint", knots)
     d.block("drop", "drop", [
-        (x - 0.28, y + 0.02, 0.1, -0.01), (x + 0.36, y - 0.02 + d.j(0.02), 0.1, 0.0),
-        (x + 0.32, y + 0.56, 0.16, 0.03), (x - 0.32, y + 0.54, 0.25, 0.02),
+        (x - 0.26, y + 0.06, 0.12, -0.02), (x + 0.4, y - 0.03 + d.j(0.02), d.soft, -0.02),
+        (x + 0.36, y + 0.58 + d.j(0.03), 0.12, 0.03), (x - 0.34, y + 0.6, 0.28, 0.02),
     ])  # fmt: skip
 
 

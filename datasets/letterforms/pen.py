@@ -20,7 +20,7 @@ _EASE = np.linspace(0.0, 1.0, SAMPLES + 1)[1:, None]
 _MIXING = np.array([[0.4, 0.9], [0.9, 0.4], [0.2, 0.5], [0.5, 0.2], [0.1, 0.2], [0.2, 0.1]])
 """Share of each wave in the movement along x and y: the shorter, the smaller."""
 _EDGE = np.linspace(0.0, 1.0, 5)
-_TURN = np.array([0.25, 0.5, 0.75])
+_TURN = np.array([0.2, 0.4, 0.6, 0.8])
 _TURN_BASIS = np.stack([(1 - _TURN) ** 2, 2 * _TURN * (1 - _TURN), _TURN**2], axis=1)
 
 
@@ -84,7 +84,7 @@ def stroke(
 
 
 def blocks(vertices: Sequence[Sequence[tuple[float, float, float, float]]]) -> list[Floats]:
-    """Outlines (8 m, 2) of blocks of m corners (x, y, softness, bow), clockwise on the page.
+    """Outlines (9 m, 2) of blocks of m corners (x, y, softness, bow), clockwise on the page.
 
     Softness is how far from the corner, in q, its rounding begins; bow is how far the edge that
     leaves the corner swells outward (concave if negative) at its middle, in q.

@@ -25,6 +25,7 @@ def roof(
     corner below it. Returns the y of its under edge.
     """
     t, post, own = d.h if thick is None else thick, d.v, d.habits
+    turn = d.soft if outer is None else outer * (1 + 0.18 * own.roundness)
     rise = 0.05 + 0.45 * d.flare + 0.1 * own.roof_slope + d.j(0.06)
     dip = -(0.03 + 0.22 * d.flare + 0.05 * own.roof_dip) + d.j(0.02)
     wedge = 0.12 * own.roof_wedge + 0.25 * d.flare + d.j(0.03)
@@ -35,11 +36,16 @@ def roof(
         "roof",
         [
             (x0, -rise, d.soft * 0.6, dip),
-            (x1, right_y, d.soft if outer is None else outer, 0.02),
+            (x1, right_y, turn, 0.02),
             (x1, t + depth, 0.02, 0.0),
             (x1 - post, t + depth, 0.02, 0.0),
             (x1 - post, t, d.fillet if inner is None else inner, d.j(0.02)),
-            (x0 + 0.35 * d.cut * t, t + max(wedge - 0.5 * rise, -0.12), d.soft, -(0.02 + 0.25 * d.flare)),
+            (
+                x0 + 0.35 * d.cut * t,
+                t + max(wedge - 0.5 * rise, -0.12),
+                d.soft,
+                -(0.02 + 0.25 * d.flare),
+            ),
         ],
     )
     return t
@@ -91,7 +97,7 @@ def base(
 def wall(d: Sketch, x: float, y0: float, y1: float, name: str = "wall", bulge: float = 0.0) -> None:
     """An upright limb whose right edge is at x, from y0 to y1, waisted as the pen turns."""
     v, mid = d.v, x - d.v / 2
-    waist = v * (1 - 0.25 * max(0.0, d.swell)) + d.j(0.03)
+    waist = v * (1 - 0.2 * max(0.0, d.swell) - 0.07 * d.habits.waist) + d.j(0.03)
     knots = [(mid, y0, v), (mid + bulge, (y0 + y1) / 2, waist), (mid, y1, v)]
     d.stroke(name, "wall", knots)
 
@@ -116,7 +122,7 @@ def leg(
     body = t * (0.88 + 0.09 * own.leg_weight - 0.25 * fine * d.taper) + 0.5 * d.swell * t
     mid = x - t / 2
     drift += 0.14 * own.leg_drift + d.j(0.05)
-    curve = 0.1 * own.leg_curve + 0.7 * d.bend
+    curve = 0.07 * own.leg_curve + 0.6 * d.bend
     length = y1 - y0
     d.stroke(
         name,
@@ -180,4 +186,4 @@ def he_gap(d: Sketch, t: float) -> float:
 
     Open, and not above the roof's own thickness (Mishnat Sofrim, he).
     """
-    return clamp(d.hand.he_gap + d.j(0.08), 0.38, 0.8 * t)
+    return clamp(d.hand.he_gap + d.j(0.08), 0.42, 0.8 * t)
