@@ -73,7 +73,7 @@ def _label_letter(
     if not whole:
         if _area(box) < LEAST_SEEN * _area(full):
             return None
-        polygons = tuple(visible(polygon, size) for polygon in polygons)
+        polygons = tuple(np.clip(visible(p, size), 0.0, size) for p in polygons)
         shown = [polygon for polygon in polygons if len(polygon) >= 3]
         if not shown:
             return None

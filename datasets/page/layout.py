@@ -10,7 +10,7 @@ from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, DefectMark, Glyph
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.page.faults import Slot
 from crownlet.datasets.page.scribe import Crowning, write
-from crownlet.datasets.page.silhouette import CELLS, TOP, Silhouette, clearance, silhouette
+from crownlet.datasets.page.silhouette import CELLS, TOP, Silhouette, clearance, contact, silhouette
 
 _BODY_ROWS = slice(int(-TOP * CELLS), int((BODY_HEIGHT - TOP) * CELLS))
 MOST_STRETCH = 9.0
@@ -115,8 +115,8 @@ def _set_beside(
     shift = min(shift, white - habits.tightest)
     marks: tuple[DefectMark, ...] = ()
     if fault == "letters_touch":
-        overlap = float(rng.uniform(0.04, 0.3))
-        beside = clearance(last.outline, letter.outline, _BODY_ROWS)
+        overlap = float(rng.uniform(0.08, 0.35))
+        beside = contact(last.outline, letter.outline, _BODY_ROWS)
         shift = (beside if np.isfinite(beside) else white) + overlap
         mark = DefectMark(fault, overlap, min(1.0, 0.4 + overlap / 0.3))
         placed[-1] = replace(last, marks=(*last.marks, mark))

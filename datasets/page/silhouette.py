@@ -29,9 +29,11 @@ class Silhouette:
     x0: float
     """x in q of the first column."""
     left: npt.NDArray[np.float64]
-    """Leftmost ink of each row, or of its near rows; +inf in rows without ink."""
+    """Leftmost ink of each row; +inf in rows without ink."""
     right: npt.NDArray[np.float64]
     """Rightmost ink of each row; -inf in rows without ink."""
+    near_left: npt.NDArray[np.float64]
+    """Leftmost ink of each row and its near rows."""
     body: tuple[float, float]
     """Leftmost and rightmost ink within the body zone."""
 
@@ -49,16 +51,14 @@ def silhouette(glyph: Glyph) -> Silhouette:
     inked = cells.any(axis=1)
     left = np.where(inked, x0 + cells.argmax(axis=1) / CELLS, np.inf)
     right = np.where(inked, x0 + (width - cells[:, ::-1].argmax(axis=1)) / CELLS, -np.inf)
-    return Silhouette(
-        cells, x0, _spread(left, np.minimum), _spread(right, np.maximum), body_extent(glyph)
-    )
+    return Silhouette(cells, x0, left, right, _spread(left), body_extent(glyph))
 
 
-def _spread(edge: npt.NDArray[np.float64], take: np.ufunc) -> npt.NDArray[np.float64]:
+def _spread(edge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     out = edge.copy()
     for step in range(1, NEAR + 1):
-        take(out[step:], edge[:-step], out=out[step:])
-        take(out[:-step], edge[step:], out=out[:-step])
+        np.minimum(out[step:], edge[:-step], out=out[step:])
+        np.minimum(out[:-step], edge[step:], out=out[:-step])
     return out
 
 
@@ -88,9 +88,14 @@ def _following(count: int) -> npt.NDArray[np.intp]:
     return np.roll(np.arange(count), -1)
 
 
-def clearance(right: Silhouette, left: Silhouette, rows: slice = slice(None)) -> float:
+def clearance(right: Silhouette, left: Silhouette) -> float:
     """Smallest white in q between two letters if both stood at the same origin.
 
     Moving the left one by dx changes it by -dx; +inf where no rows face each other.
     """
-    return float((right.left[rows] - left.right[rows]).min())
+    return float((right.near_left - left.right).min())
+
+
+def contact(right: Silhouette, left: Silhouette, rows: slice, count: int = 3) -> float:
+    """White that vanishes when at least `count` of `rows` touch; +inf if fewer face each other."""
+    return float(np.partition(right.left[rows] - left.right[rows], count - 1)[count - 1])

@@ -1,0 +1,209 @@
+"""Composed pages: the same bytes for the same seed, and a truth that agrees with the pixels."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from crownlet.datasets.alphabet import LETTERS
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.geometry import draw_geometry
+from crownlet.datasets.page.spec import Augment, PageSpec, clean, mezuzah, spec_from, training
+from crownlet.datasets.page.truth import LetterTruth, PageTruth
+
+SPOTLESS = {
+    "defect_rate": 0.0, "habit_rate": 0.0, "gap_rate": 0.0, "text_rate": 0.0, "crowned": 1.0,
+    "augment": clean().augment,
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def scroll() -> PageTruth:
+    """A faultless mezuzah, black on white, letters 90 px high."""
+    return compose(mezuzah(body=90.0, **SPOTLESS), 3)
+
+
+@pytest.fixture(scope="module")
+def plain() -> PageTruth:
+    """A faultless fragment, black on white."""
+    return compose(clean(body=(72.0, 72.0), justify=0.0), 5)
+
+
+def _ink(page: PageTruth) -> npt.NDArray[np.uint8]:
+    return (page.image[:, :, 0] < 128).astype(np.uint8)
+
+
+@pytest.mark.parametrize("spec", [training(), training(turn=270, split="heldout")])
+def test_same_seed_same_bytes(spec: PageSpec) -> None:
+    first, again, other = compose(spec, 8), compose(spec, 8), compose(spec, 9)
+    assert first.image.tobytes() == again.image.tobytes()
+    assert [x.box for x in first.letters] == [x.box for x in again.letters]
+    assert first.gaps == again.gaps
+    assert first.meta["hand"] != other.meta["hand"]
+
+
+def test_a_mezuzah_has_its_lines_letters_pieces_and_rings(scroll: PageTruth) -> None:
+    # 22 lines: Tur YD 288; 713 letters: counted. 713 letters with 57 he and 5 kuf in two pieces
+    # (OC 36:2) are 775 pieces; 2 samech and 42 final mem are closed (Keset 5:3).
+    assert len(scroll.letters) == 713
+    assert len({letter.line for letter in scroll.letters}) == 22
+    assert len({letter.word for letter in scroll.letters}) == 170
+    ink = _ink(scroll)
+    pieces, _ = cv2.connectedComponents(ink, connectivity=8)
+    grounds, _ = cv2.connectedComponents(1 - ink, connectivity=4)
+    assert pieces - 1 == 775
+    assert grounds - 2 == 44
+
+
+def test_a_mezuzah_reads_as_the_text_asks(scroll: PageTruth) -> None:
+    # Letters a line as counted in scribal-rules section 8 (Tur YD 288 for the line starts).
+    counts = Counter(letter.line for letter in scroll.letters)
+    asked = "32 36 37 32 36 32 28 35 34 36 31 32 31 33 34 35 38 32 34 36 33 6"
+    assert [counts[i] for i in range(22)] == [int(n) for n in asked.split()]
+    assert all(letter.letter == letter.expected for letter in scroll.letters)
+    assert not any(letter.defects for letter in scroll.letters)
+
+
+def test_boxes_are_the_bounds_of_the_ink(plain: PageTruth) -> None:
+    ink = _ink(plain)
+    _, labels = cv2.connectedComponents(ink, connectivity=8)
+    for letter in plain.letters:
+        x0, y0, x1, y1 = (round(v) for v in letter.box)
+        own = {n for p in letter.parts for n in _labels_under(labels, p.polygon)} - {0}
+        rows, columns = np.nonzero(np.isin(labels[y0 - 3 : y1 + 3, x0 - 3 : x1 + 3], list(own)))
+        found = (columns.min() - 3, rows.min() - 3, columns.max() - 2, rows.max() - 2)
+        assert found == pytest.approx((0, 0, x1 - x0, y1 - y0), abs=2.1), letter.letter
+
+
+def _labels_under(labels: npt.NDArray[np.int32], polygon: npt.NDArray[np.float32]) -> set[int]:
+    mask = np.zeros(labels.shape, np.uint8)
+    cv2.fillPoly(mask, [np.rint(polygon - 0.5).astype(np.int32)], 1)
+    found, counts = np.unique(labels[mask > 0], return_counts=True)
+    return {int(n) for n, count in zip(found, counts, strict=True) if count > 3}
+
+
+def test_gaps_are_the_white_between_bodies(plain: PageTruth) -> None:
+    ink = _ink(plain)
+    measured, recorded = [], []
+    for gap in plain.gaps:
+        right, left = plain.letters[gap.right], plain.letters[gap.left]
+        white = _white_columns(ink, left, right)
+        if gap.width_q > 0.15:
+            measured.append(white / right.q)
+            recorded.append(gap.width_q)
+    assert len(measured) > 20
+    assert np.abs(np.array(measured) - recorded).max() < 0.15
+
+
+def _white_columns(ink: npt.NDArray[np.uint8], left: LetterTruth, right: LetterTruth) -> float:
+    """Longest run of inkless columns of the body zone between two neighbours' middles, px."""
+    top, height = max(left.body[1], right.body[1]), min(left.body[2], right.body[2])
+    zone = ink[round(top) + 1 : round(top + height) - 1, round(left.body[0]) : round(right.body[0])]
+    empty = ~zone.any(axis=0)
+    runs = np.split(empty, np.flatnonzero(np.diff(empty)) + 1)
+    edge = [run.size for run in runs if run.size and run[0]]
+    return float(max(edge, default=0))
+
+
+@pytest.mark.parametrize("device", ["scanner", "camera"])
+def test_parts_lie_on_dark_pixels_after_the_camera(device: str) -> None:
+    page = compose(
+        training(body=(60.0, 60.0), defect_rate=0.0, habit_rate=0.0, augment=Augment(device)), 4
+    )
+    gray = cv2.cvtColor(page.image, cv2.COLOR_RGB2GRAY)
+    ground = np.median(gray)
+    darker = []
+    for letter in page.letters:
+        for part in letter.parts:
+            mask = np.zeros(gray.shape, np.uint8)
+            cv2.fillPoly(mask, [np.rint(part.polygon - 0.5).astype(np.int32)], 1)
+            if part.kind != "tag":
+                darker.append(float(gray[mask > 0].mean() / ground))
+    assert np.quantile(darker, 0.95) < 0.75
+    assert np.median(darker) < 0.5
+
+
+@pytest.mark.parametrize("turn", [90, 180, 270])
+def test_turned_pages_keep_letters_under_their_boxes(turn: int) -> None:
+    values = {"body": (40.0, 40.0), "portion": None}
+    upright, page = compose(clean(**values), 2), compose(clean(turn=turn, **values), 2)
+    assert np.array_equal(np.rot90(upright.image, -turn // 90), page.image)
+    for a, b in zip(upright.letters, page.letters, strict=True):
+        assert b.body[3] == turn
+        x0, y0, x1, y1 = (round(v) for v in a.box)
+        u0, v0, u1, v1 = (round(v) for v in b.box)
+        back = np.rot90(page.image[v0:v1, u0:u1], turn // 90)
+        assert np.abs(back.mean() - upright.image[y0:y1, x0:x1].mean()) < 4
+
+
+def test_boxes_stay_within_the_image_and_cut_letters_say_so() -> None:
+    spec = training(margin=(-6.0, -3.0), columns=1.0)
+    pages = [compose(spec, seed) for seed in range(4)]
+    cut = 0
+    for page in pages:
+        height, width = page.image.shape[:2]
+        for letter in page.letters:
+            x0, y0, x1, y1 = letter.box
+            assert 0 <= x0 < x1 <= width and 0 <= y0 < y1 <= height
+            at_frame = min(x0, y0, width - x1, height - y1) <= 1e-6
+            assert letter.whole or at_frame
+            cut += not letter.whole
+    assert cut > 20
+
+
+def test_all_letters_and_faults_occur_in_training_pages() -> None:
+    pages = [compose(training(letters=(100, 110), body=(24.0, 26.0)), s) for s in range(24)]
+    letters = Counter(x.letter for page in pages for x in page.letters)
+    assert min(letters[char] for char in LETTERS) / letters.total() > 0.012
+    marks = Counter(m.name for page in pages for x in page.letters for m in x.defects)
+    marks.update(m.name for page in pages for gap in page.gaps for m in gap.defects)
+    marks["letter_absent"] = sum(len(page.missing) for page in pages)
+    from crownlet.datasets.catalogue import CATALOGUE
+
+    made = [name for name, defect in CATALOGUE.items() if defect.implemented]
+    assert not [name for name in made if marks[name] == 0]
+    spoilt = sum(bool(x.defects) for page in pages for x in page.letters) / letters.total()
+    assert 0.2 < spoilt < 0.6
+
+
+def test_touching_letters_share_a_piece_of_ink_and_joined_words_stand_close() -> None:
+    spec = clean(body=(72.0, 72.0), gap_rate=0.5, max_side=1400)
+    touching = 0
+    for seed in range(3):
+        page = compose(spec, seed)
+        _, labels = cv2.connectedComponents(_ink(page), connectivity=8)
+        typical = np.median([g.width_q for g in page.gaps if not g.defects])
+        for gap in page.gaps:
+            names = [mark.name for mark in gap.defects]
+            right, left = page.letters[gap.right], page.letters[gap.left]
+            if "letters_touch" in names:
+                touching += 1
+                both = [{n for p in x.parts for n in _labels_under(labels, p.polygon)} - {0}
+                        for x in (right, left)]  # fmt: skip
+                assert both[0] & both[1]
+                assert "letters_touch" in [m.name for m in right.defects]
+                assert "letters_touch" in [m.name for m in left.defects]
+            if "words_joined" in names:
+                assert gap.expected == "word"
+                assert gap.width_q < 3 * typical + 0.3
+    assert touching > 10
+
+
+def test_geometry_is_the_identity_on_a_flat_scan() -> None:
+    flat = draw_geometry((-10.0, -2.0, 0.0, 8.0), 12.0, 0.0, np.random.default_rng(0))
+    points = np.array([[-10.0, -2.0], [0.0, 8.0], [-4.0, 3.0]])
+    expected = (points - (-10.0, -2.0)) * 12.0
+    assert flat(points) == pytest.approx(expected)
+
+
+def test_wrong_specifications_are_refused() -> None:
+    with pytest.raises(ValueError, match="turn is 45"):
+        spec_from({"turn": 45}, {})
+    with pytest.raises(ValueError, match="unknown setting 'colour'"):
+        spec_from({}, {"colour": 1})
+    with pytest.raises(ValueError, match="neither a portion"):
+        compose(PageSpec(portion="no such text"), 0)
