@@ -25,6 +25,8 @@ from crownlet.datasets.letterforms.tags import THREE_TAGGED, crown_letter, rails
 
 _STUMP_COUNTS = 0.5
 """Plainness below which what is left of a tag still counts as a stroke."""
+_SUNK = 0.15
+"""Length in q from the end of a tag's root to where it surely stands free of the letter."""
 CROWNED = THREE_TAGGED + "בדקחיה" + "ל"
 
 
@@ -105,6 +107,8 @@ def tag_loose(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
     tags = glyph.of_kind("tag")
     if not tags:
         return None
+    if plainness == 0.0:
+        return marked(glyph, "tag_loose", 0.0, 0.0)
     count = len(tags) if rng.random() < 0.3 else 1
     chosen = [tags[int(k)] for k in np.sort(rng.permutation(len(tags))[:count])]
     body = outlines_but(glyph, *(tag.name for tag in tags))
@@ -158,16 +162,18 @@ def tag_merged(
     fixed, moving = tags[first], tags[first + 1]
     if rng.random() < 0.5:
         fixed, moving = moving, fixed
-    overlap = graded(plainness, -0.14, 0.012, 0.05, 0.16)
+    near = plainness < DOUBTFUL
+    overlap = -0.03 if near else graded(plainness, 0, 0.012, 0.05, 0.16)
+    share = plainness / DOUBTFUL if near else 1.0
     low = rng.random() < 0.3
-    brought = _brought(fixed, moving, overlap, low)
+    brought = _brought(fixed, moving, overlap, low, share)
     if brought is None:
         return None
     changed, size = [brought], _contact(fixed, brought)
     if len(tags) == 3 and rng.random() < 0.35:
         other = next(tag for tag in tags if tag not in (fixed, moving))
         middle = brought if moving is tags[1] else fixed
-        third = _brought(middle, other, overlap, low)
+        third = _brought(middle, other, overlap, low, share)
         if third is not None:
             changed.append(third)
             size = max(size, _contact(middle, third))
@@ -183,7 +189,8 @@ def _white(a: Part, b: Part, count: int = 33) -> tuple[Floats, Floats]:
         a, b = b, a
     near, far = rails(a.outline)[1][::-1], rails(b.outline)[0][::-1]
     top = max(float(near[:, 1].min()), float(far[:, 1].min()))
-    root = min(float(near[:, 1].max()), float(far[:, 1].max()))
+    # Not within the ink of the letter, in which the roots are sunk.
+    root = min(float(near[:, 1].max()), float(far[:, 1].max())) - _SUNK
     y = np.linspace(root, top, count)
     white = np.interp(y, far[:, 1], far[:, 0]) - np.interp(y, near[:, 1], near[:, 0])
     return y, white
@@ -195,8 +202,11 @@ def _contact(a: Part, b: Part) -> float:
     return float((white <= 0).mean() * (y[0] - y[-1]))
 
 
-def _brought(fixed: Part, moving: Part, overlap: float, low: bool) -> Part | None:
-    """`moving` leaned, or moved at its root, until it overlaps `fixed` by `overlap` q."""
+def _brought(fixed: Part, moving: Part, overlap: float, low: bool, share: float) -> Part | None:
+    """`moving` leaned, or moved at its root, until it overlaps `fixed` by `overlap` q.
+
+    It goes only a `share` of that way.
+    """
     y, white = _white(fixed, moving)
     root, top = float(moving.outline[:, 1].max()), float(y[-1])
     if root - top < 0.2:
@@ -205,7 +215,7 @@ def _brought(fixed: Part, moving: Part, overlap: float, low: bool) -> Part | Non
     # How much of a shift at the tip (or at the root) arrives at each height.
     arrives = np.clip(1.0 - height, 0.0, 1.0) if low else height
     arrives = np.where(height < 0.25 if low else height > 0.55, arrives, 1e-6)
-    shift = float(((white + overlap) / arrives).min())
+    shift = share * max(0.0, float(((white + overlap) / arrives).min()))
     side = 1.0 if fixed.outline[:, 0].mean() > moving.outline[:, 0].mean() else -1.0
     level = (root - moving.outline[:, 1]) / (root - top)
     move = side * shift * (np.clip(1.0 - level, 0.0, 1.0) if low else np.clip(level, 0.0, 1.3))

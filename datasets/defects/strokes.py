@@ -68,6 +68,7 @@ def _chord(glyph: Glyph, part: Part, rng: np.random.Generator) -> tuple[Floats, 
     clear = others.clearance(np.concatenate([left - out, axis, right + out]))
     free = clear.reshape(3, n).min(axis=0) > 0.1
     free &= (run > _MARGIN) & (run < run[-1] - _MARGIN)
+    free &= np.hypot(*(right - left).T) > 0.05
     if flat:
         # At a slanted end the crack would leave no more than a crumb.
         thick = np.hypot(*(right - left).T)

@@ -32,7 +32,7 @@ _FORM_SHARES: tuple[tuple[TagForm, float], ...] = (
     ("bare", 0.13),
 )
 _GOLDEN = 0.6180339887498949
-_SILVER = 0.7548776662466927
+_ROOT = 0.41421356237309515
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def draw_hand(seed: int, split: Split = "train") -> Hand:
 
     The same (seed, split) gives the same hand. Splits are disjoint: `Hand.seed` is a hash of both
     whose two lowest bits name the split (`split_of`), so no hand can occur in two of them. Styles
-    and tag forms are spread evenly over consecutive seeds: any 20 of them hold every style.
+    and tag forms are spread evenly over consecutive seeds: any 30 of them hold all.
 
     Raises ValueError on an unknown split or a negative seed.
     """
@@ -64,7 +64,7 @@ def draw_hand(seed: int, split: Split = "train") -> Hand:
     rng = np.random.default_rng([identity & 0xFFFFFFFF, identity >> 32])
     start = 0.37 * place
     style = _share(_STYLE_SHARES, (start + seed * _GOLDEN) % 1.0)
-    form = _share(_FORM_SHARES, (start + seed * _SILVER) % 1.0)
+    form = _share(_FORM_SHARES, (start + seed * _ROOT) % 1.0)
     return _hand(identity, style, form, rng)
 
 

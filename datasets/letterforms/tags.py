@@ -21,7 +21,7 @@ THREE_TAGGED = "שעטנזגצןץ"
 """Letters that take three tags (Menachot 29b): on these a bare line is remarked upon."""
 SPREAD = 0.9
 """Most q between the roots of the outer tags."""
-APART = 0.14
+APART = 0.18
 """Least white between two tags in q: stays open after a little ink spread."""
 _YUD_TALLEST = 0.75
 # Half widths of a form along the axis, as shares of the tag's thick end: (place, left, right).
@@ -89,9 +89,12 @@ def crown_letter(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int)
 
 
 def rails(outline: Outline) -> tuple[Floats, Floats]:
-    """(left, right) rails of a tag drawn here, each (N, 2) from root to tip."""
+    """(left, right) rails of a stroke, each (N, 2) from root to tip.
+
+    Outlines run up one rail and down the other; the middle point of an odd number is the tip's.
+    """
     half = len(outline) // 2
-    return outline[:half], outline[half:][::-1]
+    return outline[:half], outline[-half:][::-1]
 
 
 def profile_of(hand: Hand) -> str:
