@@ -19,6 +19,10 @@ _WAYS = (
 """How letters yield: (rise above the line, bend of it, fall of the other below), mildest first."""
 _DISC = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
 _PAD = 3
+_ROOM = 4.0
+"""White kept around the page in q, for letters that bend out of their place."""
+_ROOM = 4.0
+"""White in q around the page's letters: those that give way may move or lean out."""
 
 
 class Ground:
@@ -31,8 +35,8 @@ class Ground:
         top = min(p.y for p in letters) + TOP
         rows = letters[0].outline.cells.shape[0]
         height = (max(p.y for p in letters) - min(p.y for p in letters)) * CELLS + rows
-        self.origin = (left - 1.0, top - 1.0)
-        shape = (int(height) + 2 * CELLS + 2, int((right - left + 2.0) * CELLS) + 2)
+        self.origin = (left - _ROOM, top - _ROOM)
+        shape = (int(height + 2 * _ROOM * CELLS) + 2, int((right - left + 2 * _ROOM) * CELLS) + 2)
         self.owner: npt.NDArray[np.int32] = np.full(shape, -1, np.int32)
 
     def place(self, i: int) -> None:
