@@ -14,8 +14,8 @@ from crownlet.infer.records import Floats
 
 REACH = 3.0
 """Widest white of a first link, in bodies."""
-JUMP = 9.0
-"""Widest white between two stretches of one line: a portion gap of nine letters is seven bodies."""
+JUMP = 12.0
+"""Widest white between stretches of one line: a portion gap of nine letters is nine bodies."""
 DRIFT = 0.33
 """How far a neighbour may lie off the line, in bodies, beside `TILT` of its distance."""
 TILT = 0.10

@@ -73,4 +73,4 @@ def fit_page(page: npt.NDArray[np.uint8], body: float) -> tuple[npt.NDArray[np.u
     if scale >= 0.9:
         return page, 1.0
     size = (max(1, round(page.shape[1] * scale)), max(1, round(page.shape[0] * scale)))
-    return cv2.resize(page, size, interpolation=cv2.INTER_AREA), scale
+    return np.asarray(cv2.resize(page, size, interpolation=cv2.INTER_AREA), np.uint8), scale

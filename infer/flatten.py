@@ -21,7 +21,7 @@ def to_gray(image: npt.NDArray[np.uint8]) -> Gray:
     """Luminance of an (H, W) or (H, W, 3) RGB uint8 image, as (H, W) uint8."""
     if image.ndim == 2:
         return image
-    return cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
 def flatten(gray: Gray, body: float | None = None) -> Gray:
@@ -43,11 +43,11 @@ def flatten(gray: Gray, body: float | None = None) -> Gray:
     )
     ground = cv2.GaussianBlur(ground, (0, 0), 6.0, borderType=cv2.BORDER_REPLICATE)
     ground = cv2.resize(ground, (width, height), interpolation=cv2.INTER_LINEAR)
-    ratio = cv2.divide(gray, cv2.max(ground, 8), scale=GROUND)
+    ratio = cv2.divide(gray, np.maximum(ground, 8), scale=GROUND)
     # The darkest half percent may be speckle or frame; the dark mode of the ink lies above it.
     dark = float(np.percentile(ratio[:: max(1, height // 512), :: max(1, width // 512)], 2.0))
     if dark < GROUND - 24:
         gain = (GROUND - INK) / (GROUND - dark)
         lut = np.clip(GROUND - (GROUND - np.arange(256)) * gain, 0, 255).astype(np.uint8)
         ratio = cv2.LUT(ratio, lut)
-    return ratio
+    return np.asarray(ratio, np.uint8)

@@ -26,6 +26,9 @@ AGREED = 0.18
 """The locator's page scale is taken as right when its own answer differs by less than this."""
 ENOUGH = 5
 INK = 128
+UPSIDE_DOWN = 0.9
+"""Only a page on which nearly all stand on their heads is upside down: on the back of a mezuzah
+fourteen letters of seventeen do so by custom (Keset HaSofer 27:7)."""
 LADDER = (1.0, 1.5, 0.67, 2.25, 0.45, 3.4, 0.3)
 
 
@@ -127,4 +130,8 @@ def _height(found: Located) -> float:
 def _turn(found: Located) -> int:
     """Commonest turn in degrees, weighted by certainty."""
     quarters = (found.body[:, 3] / 90).round().astype(int) % 4
-    return 90 * int(np.bincount(quarters, weights=found.score, minlength=4).argmax())
+    shares = np.bincount(quarters, weights=found.score, minlength=4)
+    best = int(shares.argmax())
+    if best == 2 and shares[2] < UPSIDE_DOWN * shares.sum():
+        return 0
+    return 90 * best

@@ -48,22 +48,28 @@ def measure(flat: npt.NDArray[np.uint8], found: Located, layout: Layout, letters
     return Whites(px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else MODEL_YUD)
 
 
-def _rows(page: npt.NDArray[np.uint8], placed: Located, i: int, j: int) -> tuple[int, int]:
-    """Rows of the body zone shared by two letters."""
-    top = (placed.body[i, 1] + placed.body[j, 1]) / 2
-    height = (placed.body[i, 2] + placed.body[j, 2]) / 2
-    rows = np.clip([top + ZONE[0] * height, top + ZONE[1] * height], 0, page.shape[0] - 1)
+def _rows(
+    page: npt.NDArray[np.uint8], placed: Located, letters: list[int], zone: tuple[float, float]
+) -> tuple[int, int]:
+    """Rows of a zone, in bodies below the ruled line, that some letters share."""
+    height = float(np.mean(placed.body[letters, 2]))
+    ruled = float(np.mean(placed.body[letters, 1]))
+    down = -1.0 if abs(float(placed.body[letters[0], 3]) - 180) < 45 else 1.0
+    edges = sorted(ruled + down * share * height for share in zone)
+    rows = np.clip(edges, 0, page.shape[0] - 1)
     return int(rows[0]), max(int(rows[0]) + 1, int(rows[1]))
 
 
 def _white(page: npt.NDArray[np.uint8], placed: Located, right: int, left: int) -> float:
     """White in px between two neighbours; negative where the one reaches over the other."""
+    if placed.body[left, 0] > placed.body[right, 0]:
+        left, right = right, left  # Upside-down lines run from left to right.
     low, high = float(placed.box[left, 2]), float(placed.box[right, 0])
     start, stop = float(placed.body[left, 0]), float(placed.body[right, 0])
     x0, x1 = max(0, int(start)), min(page.shape[1], int(np.ceil(stop)) + 1)
     if x1 - x0 < 2:
         return high - low
-    y0, y1 = _rows(page, placed, right, left)
+    y0, y1 = _rows(page, placed, [right, left], ZONE)
     ink = page[y0:y1, x0:x1].min(axis=0)
     white = ink >= INK
     edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
@@ -90,8 +96,7 @@ def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int) -> float:
 
 def _ink_width(page: npt.NDArray[np.uint8], placed: Located, i: int) -> float:
     """Width in px of a letter's ink in the upper half of its body zone (a yud's head)."""
-    top, height = float(placed.body[i, 1]), float(placed.body[i, 2])
-    y0, y1 = max(0, int(top)), max(1, int(top + 0.5 * height))
+    y0, y1 = _rows(page, placed, [i], (0.0, 0.5))
     x0, x1 = max(0, int(placed.box[i, 0])), int(np.ceil(placed.box[i, 2]))
     zone = page[y0:y1, x0:x1]
     if not zone.size:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 import numpy.typing as npt
+
 from crownlet.datasets.alphabet import LETTERS, index_of
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
 from crownlet.infer.sessions import LOCATOR_BODY, LocatorMaps, ModelInfo

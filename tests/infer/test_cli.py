@@ -1,0 +1,115 @@
+"""The command line: exit codes, one sentence a bad page, others unharmed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import blocks
+import numpy as np
+import pytest
+from PIL import Image
+
+from crownlet.infer import cli
+from crownlet.infer import inspector as inspector_module
+
+
+@pytest.fixture(autouse=True)
+def reader(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Block letters are read in the networks' place; a named model folder is still looked for."""
+    real = inspector_module.Sessions
+
+    def sessions(folder: Path) -> object:
+        return (
+            blocks.BlockNetworks() if folder == inspector_module.weights_folder() else real(folder)
+        )
+
+    monkeypatch.setattr(inspector_module, "Sessions", sessions)
+
+
+@pytest.fixture
+def scan(tmp_path: Path) -> Path:
+    image, _ = blocks.page(["שמע ישראל"] * 4, 12.0)
+    Image.fromarray(image).save(tmp_path / "scan.png")
+    return tmp_path / "scan.png"
+
+
+def test_good_pages_end_with_0(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run = scan.parent / "run"
+    assert cli.main(["inspect", str(scan), "--out", str(run)]) == 0
+    assert sorted(p.name for p in (run / "scan").iterdir()) == [
+        "gaps.csv", "glyphs.csv", "page.json", "predictions.coco.json",
+    ]  # fmt: skip
+    out = capsys.readouterr()
+    assert "[1/1]" in out.out
+    assert "32 letters" in out.out
+    assert out.err == ""
+
+
+def test_bad_pages_are_named_and_the_others_are_whole(
+    scan: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = scan.parent
+    (folder / "empty.png").write_bytes(b"")
+    (folder / "cut.png").write_bytes(scan.read_bytes()[:500])
+    (folder / "note.jpg").write_text("no picture")
+    Image.fromarray(np.full((400, 300), 240, np.uint8)).save(folder / "blank.png")
+    names = ["empty.png", "cut.png", "scan.png", "note.jpg", "blank.png", "gone.png"]
+    run = folder / "run"
+    assert cli.main(["inspect", *(str(folder / n) for n in names), "--out", str(run)]) == 1
+    assert [p.name for p in run.iterdir()] == ["scan"]
+    lines = capsys.readouterr().err.splitlines()
+    causes = ["empty", "cut off", "not a PNG", "blank", "no such file"]
+    bad = [n for n in names if n != "scan.png"]
+    for line, name, cause in zip(lines[:-1], bad, causes, strict=True):
+        assert line.startswith(f"crownlet: {folder / name}: ")
+        assert cause in line
+    assert "5 of 6 pages failed" in lines[-1]
+
+
+@pytest.mark.parametrize(
+    ("options", "cause"),
+    [
+        (["--portion", "genesis"], "genesis"),
+        (["--customs", "nowhere.yaml"], "nowhere.yaml"),
+        (["--model", "no-such-folder"], "no such model folder"),
+    ],
+)
+def test_wrong_usage_ends_with_2(
+    scan: Path, options: list[str], cause: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = scan.parent / "run"
+    assert cli.main(["inspect", str(scan), "--out", str(run), *options]) == 2
+    err = capsys.readouterr().err
+    assert cause in err
+    assert err.count("\n") == 1
+    assert not run.exists()
+
+
+def test_out_that_is_a_file_and_no_arguments(scan: Path) -> None:
+    assert cli.main(["inspect", str(scan), "--out", str(scan)]) == 2
+    for arguments in ([], ["inspect"], ["inspect", str(scan)], ["weigh"]):
+        with pytest.raises(SystemExit) as caught:
+            cli.main(arguments)
+        assert caught.value.code == 2
+
+
+def test_pages_of_one_name_get_folders_of_their_own(scan: Path) -> None:
+    other = scan.parent / "two"
+    other.mkdir()
+    for name in ("scan.png", "SCAN.tif"):
+        Image.open(scan).save(other / name)
+    pages = [scan, other / "scan.png", other / "SCAN.tif", scan]
+    run = scan.parent / "run"
+    assert cli.main(["inspect", *map(str, pages), "--out", str(run)]) == 0
+    assert len(list(run.iterdir())) == 4
+    names = cli.page_names(pages)
+    assert names[0] == "scan"
+    assert len({n.casefold() for n in names}) == 4
+    assert names == cli.page_names(pages)
+
+
+def test_a_folder_that_cannot_be_written(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run = scan.parent / "blocked"
+    run.write_text("in the way")
+    assert cli.main(["inspect", str(scan), "--out", str(run / "below")]) == 1
+    assert "cannot be written" in capsys.readouterr().err

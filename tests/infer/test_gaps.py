@@ -1,0 +1,89 @@
+"""Whites between letters against rendered truth, and what is said of them."""
+
+from __future__ import annotations
+
+import blocks
+import numpy as np
+import pytest
+from test_layout import located
+
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import Augment, clean, mezuzah
+from crownlet.datasets.page.truth import PageTruth
+from crownlet.infer import gaps, whites
+from crownlet.infer.flatten import flatten, to_gray
+from crownlet.infer.layout import lay_out
+from crownlet.infer.sessions import weights_folder
+from crownlet.infer.thresholds import load_thresholds
+
+LIMITS = load_thresholds(weights_folder())
+SCAN = Augment("scanner", 0.5, 0.5, 0.5, 0.5, 0.5, 0.2)
+
+
+def measured(page: PageTruth) -> tuple[gaps.Measured, np.ndarray, list[str | None], list[set[str]]]:
+    """Measured gaps of a page beside their true widths in q, kinds and faults."""
+    found, letters = located(list(page.letters))
+    layout = lay_out(found)
+    text = "".join(letters[i].letter for i in layout.order)
+    flat = flatten(to_gray(page.image), float(np.median(found.body[:, 2])))
+    result = gaps.judge(whites.measure(flat, found, layout, text), layout, LIMITS)
+    known = {(g.right, g.left): g for g in page.gaps}
+    index = {id(t): k for k, t in enumerate(page.letters)}
+    truth = []
+    for right, left in layout.pairs():
+        pair = tuple(index[id(letters[layout.order[i]])] for i in (right, left))
+        truth.append(known.get(pair))  # type: ignore[call-overload]
+    width = np.array([g.width_q if g else np.nan for g in truth])
+    faults = [{d.name for d in g.defects} if g else set() for g in truth]
+    return result, width, [g.expected if g else None for g in truth], faults
+
+
+@pytest.mark.parametrize("body", [30.0, 64.0, 110.0])
+def test_whites_are_those_of_the_renderer(body: float) -> None:
+    page = compose(clean(portion="shema", body=(body, body), split="heldout"), 5)
+    result, width, _, _ = measured(page)
+    clear = np.isfinite(width) & (width > 0.15)
+    error = np.abs(result.whites.q - width)[clear]
+    assert clear.sum() > 150
+    assert np.median(error) < 0.05
+    assert np.percentile(error, 95) < 0.15
+
+
+def test_word_gaps_are_told_from_letter_gaps() -> None:
+    wrong = total = 0
+    for seed in range(4):
+        page = compose(mezuzah(48.0, split="heldout", gap_rate=0.0, augment=SCAN), seed)
+        result, _, kinds, _ = measured(page)
+        wide = result.word_p >= 0.5
+        known = [k for k, kind in enumerate(kinds) if kind is not None]
+        wrong += sum(bool(wide[k]) != (kinds[k] == "word") for k in known)
+        total += len(known)
+    assert total > 2000
+    assert wrong / total < 0.01
+
+
+def test_the_curve_rises_and_falls() -> None:
+    place, yuds = np.linspace(-0.5, 2, 20), np.linspace(-0.2, 2, 20)
+    joined = gaps.logistic(LIMITS.gaps["words_joined"], place, yuds)
+    parted = gaps.logistic(LIMITS.gaps["word_parted"], place, yuds)
+    assert (np.diff(joined) < 0).all()
+    assert (np.diff(parted) > 0).all()
+    # A word gap of one yud is right (Orach Chayim 32:32, gloss), a hair between letters too.
+    assert gaps.logistic(LIMITS.gaps["words_joined"], np.array([1.0]), np.array([1.0]))[0] < 0.05
+    assert gaps.logistic(LIMITS.gaps["word_parted"], np.array([0.0]), np.array([0.1]))[0] < 0.05
+
+
+def test_widths_of_blocks_to_the_pixel() -> None:
+    image, placed = blocks.page(["שמע ישראל אחד"] * 5, q=16.0, letter_gap=0.5, word_gap=2.0)
+    from crownlet.infer import Inspector
+
+    page = Inspector(networks=blocks.BlockNetworks()).inspect(image)
+    by_glyph = dict(enumerate(placed, start=1))
+    assert len(page.gaps) == 5 * 10
+    for gap in page.gaps:
+        right, left = by_glyph[gap.right_glyph], by_glyph[gap.left_glyph]
+        assert gap.width_px == pytest.approx(right.box[0] - left.box[2], abs=0.6)
+        kind = "word" if gap.width_q > 1 else "letter"
+        assert (gap.p_words_joined is not None) == (kind == "word")
+        assert (gap.p_word_parted is not None) == (kind == "letter")
+        assert gap.expected is None

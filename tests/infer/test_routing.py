@@ -1,0 +1,123 @@
+"""Routes from probabilities, the rules of the text, and the file the numbers come from."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import yaml
+
+from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
+from crownlet.datasets.customs import load_customs
+from crownlet.infer.glyphs import probabilities
+from crownlet.infer.routing import defect_reasons, letter_reasons, merged, unresolved
+from crownlet.infer.sessions import ModelError, weights_folder
+from crownlet.infer.thresholds import Pair, load_thresholds
+
+SHIPPED = load_thresholds(weights_folder())
+LIMITS = replace(
+    SHIPPED, default=Pair(0.2, 0.7), defects={"foot_level": Pair(0.4, 0.9)}, letter_p=0.9,
+    letter_p_expected=0.5, swapped_p=0.9,
+)  # fmt: skip
+
+
+def test_three_routes_and_their_borders() -> None:
+    p = {"tag_missing": 0.1, "tag_loose": 0.2, "part_loose": 0.7, "ring_open": None}
+    assert defect_reasons(p, LIMITS) == [("part_loose", "finding"), ("tag_loose", "review")]
+    assert defect_reasons({"foot_level": 0.7}, LIMITS) == [("foot_level", "review")]
+    assert merged([("tag_loose", "review"), ("part_loose", "finding")]) == (
+        "finding", ("part_loose", "tag_loose"),
+    )  # fmt: skip
+    assert merged([]) == ("clear", ())
+
+
+@pytest.mark.parametrize(
+    ("letter", "p", "expected", "expected_p", "reasons"),
+    [
+        ("ד", 0.99, None, 0.0, []),
+        ("ד", 0.80, None, 0.0, [("shape_doubt", "review")]),
+        ("ד", 0.80, "ד", 0.80, []),
+        ("ד", 0.45, "ד", 0.45, [("shape_doubt", "review")]),
+        ("ד", 0.99, "ר", 0.005, [("letter_swapped", "finding")]),
+        ("ד", 0.60, "ר", 0.39, [("letter_swapped", "review"), ("shape_doubt", "review")]),
+        ("ד", 0.95, "ר", 0.04, [("letter_swapped", "review"), ("shape_doubt", "review")]),
+        ("ד", 0.99, "", 0.0, [("letter_extra", "finding")]),
+        ("ד", 0.60, "", 0.0, [("letter_extra", "review")]),
+    ],
+)
+def test_letter_against_text(
+    letter: str, p: float, expected: str | None, expected_p: float, reasons: list[tuple[str, str]]
+) -> None:
+    assert letter_reasons(letter, p, expected, expected_p, LIMITS) == reasons
+
+
+def test_crowns_are_counted_against_the_customs() -> None:
+    tags = [0.1, 0.2, 0.3, 0.4, 0.0]
+    learned = dict.fromkeys(LEARNED_DEFECTS, 0.0)
+    # Shatnez getz take three tags (Menachot 29b), so fewer than three: 0.1 + 0.2 + 0.3.
+    p = probabilities("ש", list(learned.values()), _row(tags), 3, LEARNED_DEFECTS)
+    assert p["tag_missing"] == pytest.approx(0.6)
+    one = probabilities("ד", list(learned.values()), _row(tags), 1, LEARNED_DEFECTS)
+    assert one["tag_missing"] == pytest.approx(0.1)
+    silent = load_customs("unspecified").tags_expected("ד")
+    none = probabilities("ד", list(learned.values()), _row(tags), silent, LEARNED_DEFECTS)
+    assert none["tag_missing"] is None
+
+
+def _row(values: list[float]):  # type: ignore[no-untyped-def]
+    import numpy as np
+
+    return np.array(values)
+
+
+@pytest.mark.parametrize("letter", ["ג", "ס", "י", "ה", "א"])
+def test_what_does_not_apply_has_no_probability(letter: str) -> None:
+    p = probabilities(letter, [0.5] * len(LEARNED_DEFECTS), _row([0.2] * 5), None, LEARNED_DEFECTS)
+    assert tuple(p) == GLYPH_DEFECTS
+    for name, value in p.items():
+        if name not in ("tag_missing", "tag_excess"):
+            assert (value is not None) == CATALOGUE[name].applies_to(letter)
+
+
+def test_coarse_pictures_leave_crowns_out() -> None:
+    # A stem of 0.12 to 0.2 kulmus needs 2 px to be seen (brief, 7.2): 10 to 17 px a kulmus.
+    assert "tag_missing" in unresolved(5.0, SHIPPED)
+    assert "tag_missing" not in unresolved(17.0, SHIPPED)
+    assert defect_reasons({"tag_loose": 0.99}, LIMITS, ("tag_loose",)) == []
+
+
+def test_shipped_file_is_sane() -> None:
+    for name in (*GLYPH_DEFECTS, "words_joined", "word_parted"):
+        pair = SHIPPED.of(name)
+        assert 0 < pair.clear <= pair.finding < 1
+        assert name in CATALOGUE
+    assert set(SHIPPED.defects) <= set(CATALOGUE)
+    assert SHIPPED.provenance
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "cause"),
+    [
+        ("default", {"clear": 0.8, "finding": 0.2}, "above"),
+        ("default", {"clear": 0.8}, "finding"),
+        ("default", {"clear": -1, "finding": 0.2}, "between 0 and 1"),
+        ("letters", None, "thresholds.yaml"),
+        ("gaps", {"words_joined": {"bias": "x"}}, "float|convert|place"),
+    ],
+)
+def test_bad_threshold_files_are_named(tmp_path: Path, key: str, value: object, cause: str) -> None:
+    data = yaml.safe_load((weights_folder() / "thresholds.yaml").read_text())
+    data[key] = value
+    (tmp_path / "thresholds.yaml").write_text(yaml.safe_dump(data))
+    with pytest.raises(ModelError, match=cause) as caught:
+        load_thresholds(tmp_path)
+    assert str(tmp_path) in str(caught.value)
+
+
+def test_missing_and_broken_threshold_files(tmp_path: Path) -> None:
+    with pytest.raises(ModelError, match="missing"):
+        load_thresholds(tmp_path)
+    (tmp_path / "thresholds.yaml").write_text("a: [b")
+    with pytest.raises(ModelError, match="cannot be read"):
+        load_thresholds(tmp_path)

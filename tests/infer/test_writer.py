@@ -1,0 +1,120 @@
+"""Tables on disk: RFC 4180 and JSON as other programs read them, whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import blocks
+import pytest
+
+from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.texts import portion
+from crownlet.infer import writer
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.records import PageRecord
+
+LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
+
+
+@pytest.fixture(scope="module")
+def record() -> PageRecord:
+    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.9, ("ש", "tag_bare"): 0.8})
+    image, _ = blocks.page(LINES, 12.0)
+    return Inspector(networks=networks).inspect(image, "mezuzah", name="page one")
+
+
+def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) -> None:
+    folder = writer.write_page(record, tmp_path)
+    raw = (folder / "glyphs.csv").read_bytes()
+    # RFC 4180: each record on a line of its own ended by CRLF, the header first (2.1 to 2.3).
+    assert raw.count(b"\r\n") == raw.count(b"\n") == 714
+    rows = list(csv.DictReader(raw.decode("utf-8").splitlines()))
+    assert list(rows[0]) == [
+        "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1",
+        "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_DEFECTS), "route", "reasons",
+    ]  # fmt: skip
+    assert "".join(row["letter"] for row in rows) == portion("mezuzah").letters
+    assert [int(row["glyph"]) for row in rows] == list(range(1, 714))
+    shin = next(row for row in rows if row["letter"] == "ש")
+    assert shin["reasons"].split(";")[:1] == ["tag_missing"]
+    assert {"tag_loose", "tag_bare"} < set(shin["reasons"].split(";"))
+    assert shin["p_ring_open"] == ""  # a shin has no ring
+    assert 0 < float(shin["letter_p"]) <= 1
+    assert all(row["route"] in ("clear", "review", "finding") for row in rows)
+
+
+def test_gap_table_follows_the_contract(record: PageRecord, tmp_path: Path) -> None:
+    folder = writer.write_page(record, tmp_path)
+    with (folder / "gaps.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert list(rows[0]) == [
+        "line", "right_glyph", "left_glyph", "expected", "width_px", "width_q", "width_yud",
+        "p_words_joined", "p_word_parted", "p_letters_touch", "route",
+    ]  # fmt: skip
+    assert len(rows) == 713 - 22
+    # 170 words in 22 lines leave 148 word gaps.
+    assert sum(row["expected"] == "word" for row in rows) == 148
+    assert all((row["p_words_joined"] == "") == (row["expected"] == "letter") for row in rows)
+
+
+def test_page_json_says_what_was_and_was_not_done(record: PageRecord, tmp_path: Path) -> None:
+    text = (writer.write_page(record, tmp_path) / "page.json").read_text("utf-8")
+    data = json.loads(text)
+    assert data["schema"] == writer.SCHEMA
+    assert data["counts"]["letters"] == 713
+    assert sum(data["counts"]["letters_by_route"].values()) == 713
+    assert data["text"]["portion"] == "mezuzah"
+    assert re.fullmatch(r"[0-9a-f]{64}", data["versions"]["customs"]["sha256"])
+    assert data["versions"]["model"]["version"] == "blocks-1"
+    assert {"read", "size", "locate", "assess", "layout", "align", "route"} <= set(data["seconds"])
+    told = " ".join(data["not_examined"])
+    for unseen in ("ink", "parchment", "order of writing", "intention"):  # brief, 7.3, caution 6
+        assert unseen in told
+    for word in ("kosher", "pasul", "valid", "passed"):  # brief, 7.3, caution 1
+        assert not re.search(rf"\b{word}\b", text)
+
+
+def test_coco_results(record: PageRecord, tmp_path: Path) -> None:
+    path = writer.write_page(record, tmp_path) / "predictions.coco.json"
+    results = json.loads(path.read_text("utf-8"))
+    assert len(results) == 713
+    # COCO results format: bbox is [x, y, width, height].
+    for row, glyph in zip(results, record.glyphs, strict=True):
+        assert set(row) == {"image_id", "category_id", "bbox", "score"}
+        assert row["bbox"][2] == pytest.approx(glyph.box[2] - glyph.box[0], abs=0.11)
+        assert 1 <= row["category_id"] <= 27
+
+
+def test_a_second_run_replaces_the_first(record: PageRecord, tmp_path: Path) -> None:
+    folder = writer.write_page(record, tmp_path)
+    (folder / "stray.txt").write_text("left over")
+    writer.write_page(replace(record, glyphs=record.glyphs[:5]), tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["page one"]
+    assert len((folder / "glyphs.csv").read_text("utf-8").splitlines()) == 6
+    assert not (folder / "stray.txt").exists()
+
+
+def test_nothing_is_half_written(
+    record: PageRecord, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer.write_page(record, tmp_path)
+    before = {p.name: p.read_bytes() for p in (tmp_path / "page one").iterdir()}
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(writer, "write_json", full)
+    with pytest.raises(OSError, match="No space left"):
+        writer.write_page(replace(record, glyphs=()), tmp_path)
+    assert {p.name: p.read_bytes() for p in (tmp_path / "page one").iterdir()} == before
+    assert [p.name for p in tmp_path.iterdir()] == ["page one"]
+
+
+def test_odd_names_are_quoted_as_the_rfc_asks(tmp_path: Path) -> None:
+    writer.write_rows(tmp_path / "t.csv", ("a", "b"), [('x,"y"', "two\r\nlines"), ("", "שלום")])
+    with (tmp_path / "t.csv").open(encoding="utf-8", newline="") as file:
+        assert list(csv.reader(file)) == [["a", "b"], ['x,"y"', "two\r\nlines"], ["", "שלום"]]
