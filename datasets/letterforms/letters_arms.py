@@ -76,7 +76,7 @@ def ayin(d: Sketch) -> None:
     x = crowned_head(d, 0.0, 1.06)
     d.stroke("leg", "leg", [(x, 0.7, 0.44), (x + 0.12, 1.4, 0.48), (x + 0.52, 2.62, 0.42)])
     right = side_head(d, 1.06 + 0.25 + arm_gap(d), 0.95, "yud", tilt=9)
-    thigh(d, right, 0.14 - 0.06 * d.habits.tail, 3.1 + 0.15 * d.habits.tail + d.j(0.05))
+    thigh(d, right, 0.14 - 0.06 * d.habits.tail, 3.1 + 0.28 * max(-0.4, d.habits.tail) + d.j(0.05))
 
 
 def tsadi(d: Sketch) -> None:
@@ -128,7 +128,7 @@ def shin(d: Sketch) -> None:
         (x + 0.17, 2.75, 2.0 * t),
     ]
     d.stroke("joint_middle", "joint", knots)
-    thigh(d, right, x - 0.02, 2.95 + d.j(0.05), end=0.34)
+    thigh(d, right, x - 0.06, 2.95 + d.j(0.05), end=0.34)
 
 
 ARMS = {"א": alef, "ע": ayin, "צ": tsadi, "ץ": tsadi_final, "ש": shin}

@@ -35,7 +35,7 @@ def yud(d: Sketch) -> None:
     t = min(0.55, 0.74 * d.v)
     leg(d, x1, 0.55, 1.8 + d.j(0.1), t, drift=-0.14)
     if d.hand.kotzim:
-        kotz(d, 0.36, 0.74, -0.1, 0.34 + d.j(0.04), "kotz")
+        kotz(d, 0.34, 0.74, -0.1, 0.42 + d.j(0.04), "kotz")
     d.seat(0.22, 0.42, -0.03)
 
 

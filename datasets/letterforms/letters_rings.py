@@ -16,7 +16,7 @@ def bet(d: Sketch) -> None:
     t = roof(d, 0.05, x1)
     h = d.heel
     b = base(d, 0.0, x1 + h, outer=d.soft, post=0.0)
-    wall(d, x1, t - 0.1, b + 0.2)
+    wall(d, x1, t + 0.3, b + 0.1)
     d.block("heel", "heel", [
         (x1 - 0.3, b + 0.02, 0.05, 0.0), (x1 + h + 0.02, b - 0.08 + d.j(0.04), d.soft, 0.0),
         (x1 + h, 2.96, d.soft, -0.02), (x1 - 0.3, 2.94, 0.05, 0.0),
@@ -33,7 +33,7 @@ def kaf(d: Sketch) -> None:
     h = min(0.92 * d.h, 0.95)
     t = roof(d, 0.0, x1, outer=1.0, inner=0.32 + d.fillet, depth=0.6, thick=h)
     b = base(d, -0.03, x1, outer=1.0, inner=0.32 + d.fillet, depth=0.6, thick=h, bulge=0.0)
-    wall(d, x1, t + 0.3, b - 0.3, bulge=0.02)
+    wall(d, x1, t + 0.3, b - 0.3, plain=True)
     d.stretchable(0.5, x1 - 1.2)
 
 
@@ -43,7 +43,7 @@ def mem(d: Sketch) -> None:
     h = 0.9 * d.h
     t = roof(d, 0.85, x1, outer=0.8, inner=0.2 + d.fillet, depth=0.6, thick=h)
     b = base(d, 1.22 + 0.3 * (d.w - 1), x1, outer=d.soft, depth=0.3, thick=h, bulge=0.0)
-    wall(d, x1, t + 0.3, b)
+    wall(d, x1, t + 0.5, b - 0.2)
     vav_head(d, 0.22, 1.12, 0.0, 0.74)
     curve = 0.05 * d.habits.leg_curve
     d.stroke("leg_left", "leg", [
@@ -64,8 +64,8 @@ def mem_final(d: Sketch) -> None:
         (x1 - d.v, b + d.j(0.04), d.fillet, 0.0), (x1 - d.v, b - 0.3, 0.02, 0.0),
         (x1, b - 0.3, 0.02, 0.02), (x1, 3.0, d.soft, -0.01), (edge - 0.04, low, d.soft, -0.02),
     ])  # fmt: skip
-    wall(d, x1, t + 0.1, b + 0.05)
-    wall(d, left, t - 0.3, b - 0.1, "wall_left")
+    wall(d, x1, t + 0.3, b - 0.2)
+    wall(d, left, t - 0.3, b - 0.1, "wall_left", plain=True)
     d.stretchable(left + 0.2, x1 - d.v - 0.2)
 
 
@@ -81,8 +81,8 @@ def samech(d: Sketch) -> None:
         (x1 - d.v, 3 - h, 0.3, 0.0), (x1 - d.v, 1.5, 0.02, 0.0), (x1, 1.5, 0.02, 0.02),
         (x1 - 0.02, 3.02, 0.85, 0.02), (edge + 0.08, 3.0 + d.j(0.04), 0.7, 0.02),
     ])  # fmt: skip
-    wall(d, x1, t + 0.3, 1.7)
-    wall(d, left, t - 0.3, 1.75, "wall_left")
+    wall(d, x1, t + 0.3, 1.7, plain=True)
+    wall(d, left, t - 0.3, 1.75, "wall_left", plain=True)
 
 
 def tet(d: Sketch) -> None:
@@ -90,7 +90,11 @@ def tet(d: Sketch) -> None:
     x1 = 2.75 * d.w
     x = crowned_head(d, 0.0, 1.08, "head_left")
     b = base(d, 0.22, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.85 * d.h)
-    d.stroke("leg_left", "leg", [(x, 0.7, 0.44), (x, 1.5, 0.5), (x - 0.04, b + 0.35, 0.52)])
+    d.stroke(
+        "leg_left",
+        "leg",
+        [(x, 0.7, 0.44), (x, 1.5, 0.5), (x - 0.02, b + 0.3, 0.52), (x - 0.02, 2.88, 0.5)],
+    )
     v = d.v
     d.stroke("wall", "wall", [
         (x1 - 0.45, 0.45, 0.6), (x1 - 0.3 - 0.1 * v, 1.0, 0.95 * v), (x1 - 0.5 * v, 1.6, v),
@@ -128,7 +132,7 @@ def pe(d: Sketch) -> None:
     inner = None if d.style != "vellish" else 0.4
     t = roof(d, 0.0, x1, thick=h, inner=inner)
     b = base(d, 0.0, x1, outer=0.8, thick=h, inner=inner, depth=0.5, bulge=0.0)
-    wall(d, x1, t + 0.1, b - 0.05)
+    wall(d, x1, t + 0.3, b - 0.35)
     drop(d, t)
 
 

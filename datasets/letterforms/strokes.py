@@ -75,9 +75,8 @@ def base(
     post = d.v if post is None else post
     sag = 0.08 * own.base_slope + d.j(0.05)
     reach = x0 - 0.1 * own.base_reach
-    corners: list[Corner] = [
-        (reach + (0.12 + 0.5 * d.cut) * t, 3 - t + 0.6 * sag, d.soft, -0.02 + d.j(0.02))
-    ]
+    upper = min(reach + (0.12 + 0.5 * d.cut) * t, x1 - post - 0.25)
+    corners: list[Corner] = [(upper, 3 - t + 0.6 * sag, d.soft, -0.02 + d.j(0.02))]
     if post > 0:
         corners += [
             (x1 - post, 3 - t, d.fillet if inner is None else inner, 0.0),
@@ -94,11 +93,17 @@ def base(
     return 3 - t
 
 
-def wall(d: Sketch, x: float, y0: float, y1: float, name: str = "wall", bulge: float = 0.0) -> None:
-    """An upright limb whose right edge is at x, from y0 to y1, waisted as the pen turns."""
+def wall(
+    d: Sketch, x: float, y0: float, y1: float, name: str = "wall", plain: bool = False
+) -> None:
+    """An upright limb whose right edge is at x, from y0 to y1, waisted as the pen turns.
+
+    It should begin and end close to the limbs it joins; where it runs on in them, a `plain` one,
+    without waist, leaves no step.
+    """
     v, mid = d.v, x - d.v / 2
     waist = v * (1 - 0.2 * max(0.0, d.swell) - 0.07 * d.habits.waist) + d.j(0.03)
-    knots = [(mid, y0, v), (mid + bulge, (y0 + y1) / 2, waist), (mid, y1, v)]
+    knots = [(mid, y0, v), (mid, (y0 + y1) / 2, v if plain else waist), (mid, y1, v)]
     d.stroke(name, "wall", knots)
 
 
