@@ -126,10 +126,12 @@ def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Gene
         skin *= (1.0 - bleed)[:, :, None]
     size = (cover.shape[1], cover.shape[0])
     tone = 1.0 + 0.25 * texture("grain", size, max(0.6, q / 20.0), rng)
+    shine: Field | float = 0.0
     if style.gloss:
-        shine = np.clip(texture("mottle", size, max(0.3, q / 14.0), rng) - 1.6, 0.0, 1.0)
-        tone += (8.0 * style.gloss) * shine
-    paint: Field = np.asarray(cv2.merge([tone * c for c in style.colour]), np.float32)
+        spots = texture("mottle", size, max(0.3, q / 40.0), rng)
+        shine = (70.0 * style.gloss) * np.clip(spots - 1.3, 0.0, 1.0)
+    planes = [np.asarray(tone * c + shine, np.float32) for c in style.colour]
+    paint: Field = np.asarray(cv2.merge(planes), np.float32)
     paint -= skin
     paint *= alpha[:, :, None]
     skin += paint

@@ -116,7 +116,8 @@ def _set_beside(
     marks: tuple[DefectMark, ...] = ()
     if fault == "letters_touch":
         overlap = float(rng.uniform(0.08, 0.35))
-        beside = contact(last.outline, letter.outline, _BODY_ROWS)
+        beside = contact(last.outline, letter.outline, _BODY_ROWS, 1)
+        beside = min(contact(last.outline, letter.outline, _BODY_ROWS, 3), beside + 0.2)
         shift = (beside if np.isfinite(beside) else white) + overlap
         mark = DefectMark(fault, overlap, min(1.0, 0.4 + overlap / 0.3))
         placed[-1] = replace(last, marks=(*last.marks, mark))

@@ -96,6 +96,6 @@ def clearance(right: Silhouette, left: Silhouette) -> float:
     return float((right.near_left - left.right).min())
 
 
-def contact(right: Silhouette, left: Silhouette, rows: slice, count: int = 3) -> float:
+def contact(right: Silhouette, left: Silhouette, rows: slice, count: int) -> float:
     """White that vanishes when at least `count` of `rows` touch; +inf if fewer face each other."""
     return float(np.partition(right.left[rows] - left.right[rows], count - 1)[count - 1])

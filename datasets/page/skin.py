@@ -20,7 +20,9 @@ PALETTE: tuple[tuple[float, float, float], ...] = (
 )  # fmt: skip
 """White, cream, tan, ochre, brown, olive: skins in RGB as they look in fair light."""
 
-_GRAINS: tuple[Kind, ...] = ("pores", "cells", "fibre", "mottle", "crumple")
+_GRAINS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
+_COMMON = (0.32, 0.28, 0.2, 0.12, 0.08)
+_DEEP = {"pores": 0.06, "cells": 0.06, "mottle": 0.035, "crumple": 0.045, "fibre": 0.025}
 
 
 def draw_skin(size: tuple[int, int], q: float, strength: float, rng: np.random.Generator) -> Field:
@@ -35,9 +37,9 @@ def draw_skin(size: tuple[int, int], q: float, strength: float, rng: np.random.G
     darkness = 1.0 - colour.mean() / 255.0
     amount = strength * (0.5 + 2.0 * darkness)
     tone += texture("grain", size, float(rng.uniform(0.7, 2.0)), rng) * (0.012 * amount)
-    for kind in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False):
-        grain = float(np.clip(q * rng.uniform(0.03, 0.16), 0.35, 6.0))
-        tone += texture(kind, size, grain, rng) * (0.045 * amount * rng.random())
+    for kind in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False, p=_COMMON):
+        grain = float(np.clip(q * rng.uniform(0.02, 0.08), 0.35, 4.0))
+        tone += texture(kind, size, grain, rng) * (_DEEP[kind] * amount * rng.random())
     cloud = texture("cloud", size, max(width, height) / float(rng.uniform(150, 500)), rng)
     cloud *= np.float32(0.05 * amount * rng.random())
     warmth = rng.uniform(0.2, 1.2)
