@@ -187,13 +187,13 @@ def _white(a: Part, b: Part, count: int = 33) -> tuple[Floats, Floats]:
     """Heights (y, from below up) at which both tags stand, and the white between them there."""
     if a.outline[:, 0].mean() > b.outline[:, 0].mean():
         a, b = b, a
-    near, far = rails(a.outline)[1][::-1], rails(b.outline)[0][::-1]
-    top = max(float(near[:, 1].min()), float(far[:, 1].min()))
+    top = max(float(a.outline[:, 1].min()), float(b.outline[:, 1].min())) + 1e-3
     # Not within the ink of the letter, in which the roots are sunk.
-    root = min(float(near[:, 1].max()), float(far[:, 1].max())) - _SUNK
+    root = min(float(a.outline[:, 1].max()), float(b.outline[:, 1].max())) - _SUNK
     y = np.linspace(root, top, count)
-    white = np.interp(y, far[:, 1], far[:, 0]) - np.interp(y, near[:, 1], near[:, 0])
-    return y, white
+    _left, right = Region([a.outline]).spans(y)
+    left, _right = Region([b.outline]).spans(y)
+    return y, np.nan_to_num(left - right, nan=9.0)
 
 
 def _contact(a: Part, b: Part) -> float:
@@ -214,8 +214,8 @@ def _brought(fixed: Part, moving: Part, overlap: float, low: bool, share: float)
     height = (root - y) / (root - top)
     # How much of a shift at the tip (or at the root) arrives at each height.
     arrives = np.clip(1.0 - height, 0.0, 1.0) if low else height
-    arrives = np.where(height < 0.25 if low else height > 0.55, arrives, 1e-6)
-    shift = share * max(0.0, float(((white + overlap) / arrives).min()))
+    zone = arrives > 0.2
+    shift = share * max(0.0, float(((white + overlap)[zone] / arrives[zone]).min()))
     side = 1.0 if fixed.outline[:, 0].mean() > moving.outline[:, 0].mean() else -1.0
     level = (root - moving.outline[:, 1]) / (root - top)
     move = side * shift * (np.clip(1.0 - level, 0.0, 1.0) if low else np.clip(level, 0.0, 1.3))
