@@ -25,7 +25,7 @@ from crownlet.datasets.letterforms.tags import THREE_TAGGED, crown_letter, rails
 
 _STUMP_COUNTS = 0.5
 """Plainness below which what is left of a tag still counts as a stroke."""
-_SUNK = 0.15
+_SUNK = 0.11
 """Length in q from the end of a tag's root to where it surely stands free of the letter."""
 CROWNED = THREE_TAGGED + "בדקחיה" + "ל"
 
@@ -163,7 +163,7 @@ def tag_merged(
     if rng.random() < 0.5:
         fixed, moving = moving, fixed
     near = plainness < DOUBTFUL
-    overlap = -0.03 if near else graded(plainness, 0, 0.012, 0.05, 0.16)
+    overlap = -0.05 if near else graded(plainness, 0, 0.012, 0.05, 0.16)
     share = plainness / DOUBTFUL if near else 1.0
     low = rng.random() < 0.3
     brought = _brought(fixed, moving, overlap, low, share)

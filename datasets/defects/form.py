@@ -100,12 +100,13 @@ def kotz_missing(
     before = float(body.clearance(kotz.outline).max())
     if before <= 0.02:
         return None
-    keep = 1.0 - graded(plainness, 0.0, 0.4, 0.85, 1.0)
-    left, right = rails(kotz.outline)
-    root = (left[0] + right[0]) / 2
-    if keep <= 0.0:
+    if plainness == 1.0:
         return marked(glyph.without("kotz"), "kotz_missing", before, plainness, ("kotz",))
-    short = replace(kotz, outline=root + (kotz.outline - root) * keep)
+    left, right = rails(kotz.outline)
+    inward = left[0] + right[0] - left[-1] - right[-1]
+    inward /= float(np.hypot(*inward)) + 1e-9
+    sunk = graded(plainness, 0.0, 0.35, 0.8, 1.0) * before
+    short = replace(kotz, outline=kotz.outline + sunk * inward)
     after = max(0.0, float(body.clearance(short.outline).max()))
     return marked(glyph.with_parts([short]), "kotz_missing", before - after, plainness, ("kotz",))
 
