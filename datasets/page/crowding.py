@@ -13,8 +13,8 @@ from crownlet.datasets.page.layout import Placed
 from crownlet.datasets.page.silhouette import CELLS, TOP, silhouette
 
 _WAYS = (
-    (0.8, 0.0, 1.0), (0.65, 0.0, 1.0), (1.0, 0.0, 0.7), (0.7, 0.0, 0.7), (0.8, 0.3, 0.8),
-    (0.8, -0.3, 0.8), (0.5, 0.0, 0.5), (0.6, 0.6, 0.5), (0.6, -0.6, 0.5), (0.4, 0.0, 0.3),
+    (0.8, 0.0, 1.0), (0.65, 0.0, 1.0), (1.0, 0.0, 0.7), (0.7, 0.0, 0.7), (0.5, 0.0, 0.5),
+    (0.7, 0.25, 0.7), (0.7, -0.25, 0.7), (0.5, 0.4, 0.5), (0.5, -0.4, 0.5), (0.4, 0.0, 0.3),
 )  # fmt: skip
 """How letters yield: (rise above the line, bend of it, fall of the other below), mildest first."""
 _DISC = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
@@ -80,7 +80,8 @@ def keep_apart(letters: list[Placed]) -> list[Placed]:
         return []
     ground = Ground(list(letters))
     for i in range(len(letters)):
-        met = ground.met(i)
+        bent = i > 0 and ground.letters[i - 1].glyph is not letters[i - 1].glyph
+        met = ground.met(i, beside=bent and not _meant_to_touch(letters[i]))
         if met:
             met = _give_way(ground, i, met)
         for j in met:
@@ -117,6 +118,10 @@ def _yielding(letter: Placed, above: float, lean: float, below: float) -> Placed
 
     glyph = letter.glyph.mapped(press)
     return replace(letter, glyph=glyph, outline=silhouette(glyph))
+
+
+def _meant_to_touch(letter: Placed) -> bool:
+    return any(mark.name == "letters_touch" for mark in letter.gap_marks)
 
 
 def _mark_touching(ground: Ground, i: int, j: int) -> None:

@@ -13,7 +13,7 @@ from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, Glyph
 
 CELLS = 16
 """Rows and columns to a q."""
-TOP, BOTTOM = -4.5, 7.5
+TOP, BOTTOM = -7.5, 7.5
 """Rows kept, in q from the ruled line."""
 ROWS = int((BOTTOM - TOP) * CELLS)
 NEAR = 2
