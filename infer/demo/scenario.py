@@ -1,0 +1,82 @@
+"""The invented survey: two sources, one neat, one hasty, two mezuzot of each, both sides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from crownlet.datasets.page.spec import Augment, PageSpec, mezuzah
+
+BODY = 48.0
+DPI = 600
+"""At 600 dpi letters of 48 px are 2 mm high, as in a mezuzah of 10 cm."""
+
+Side = Literal["face", "reverse"]
+_SKIN = Augment(device="none", ink=0.45, skin=0.5, light=0.0, blur=0.0, noise=0.0, warp=0.0)
+_HASTE = (
+    "tag_missing", "tag_bare", "tag_loose", "tag_merged", "part_loose", "head_melted",
+    "yud_astray", "foot_level", "leg_touches_roof",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where scrolls are said to come from, and how its invented scribe writes."""
+
+    name: str
+    manner: str
+    hand: int
+    fault_rate: float
+    gap_rate: float
+    text_rate: float
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One side of one scroll."""
+
+    name: str
+    source: Source
+    scroll: int
+    side: Side
+    spec: PageSpec
+    seed: int
+
+    @property
+    def portion(self) -> str:
+        """The text that it should hold."""
+        return "mezuzah" if self.side == "face" else "mezuzah_reverse"
+
+
+SOURCES = (
+    Source("Source A", "an even, unhurried hand", 7, 0.005, 0.001, 0.0),
+    Source("Source B", "a quick, crowded hand", 4, 0.12, 0.015, 0.003),
+)
+SCROLLS = 2
+
+
+def sheets() -> tuple[Sheet, ...]:
+    """All sides of all scrolls, source by source."""
+    return tuple(
+        _sheet(source, scroll, side)
+        for source in SOURCES
+        for scroll in range(1, SCROLLS + 1)
+        for side in ("face", "reverse")
+    )
+
+
+def _sheet(source: Source, scroll: int, side: Side) -> Sheet:
+    if side == "face":
+        spec = mezuzah(
+            BODY, split="heldout", hand=source.hand, defect_rate=source.fault_rate, habit_rate=0.0,
+            gap_rate=source.gap_rate, text_rate=source.text_rate, plainness=(0.75, 1.0),
+            crowned=1.0, defects=_HASTE, augment=_SKIN, dpi=float(DPI),
+        )  # fmt: skip
+    else:
+        spec = PageSpec(
+            portion="mezuzah_reverse", split="heldout", hand=source.hand, body=(BODY, BODY),
+            margin=(6.0, 8.0), columns=0.0, defect_rate=0.0, habit_rate=0.0, gap_rate=0.0,
+            text_rate=0.0, crowned=1.0, augment=_SKIN, dpi=float(DPI),
+        )  # fmt: skip
+    name = f"{source.name[-1]}{scroll}-{side}"
+    return Sheet(name, source, scroll, side, spec, 100 * source.hand + scroll)

@@ -1,0 +1,155 @@
+"""The demo with block letters: all files, an index that opens offline, and honest words."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import blocks
+import numpy as np
+import pytest
+from PIL import Image
+
+from crownlet.datasets.page import compose as compose_module
+from crownlet.datasets.page.truth import LetterTruth, PageTruth
+from crownlet.infer.annotate import CLEAR, FINDING, REVIEW, annotated
+from crownlet.infer.demo import run
+from crownlet.infer.demo.scenario import sheets
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.places import places
+
+TEXTS = {"face": ["שמע ישראל", "אחד ואהבת"], "reverse": ["שדי"]}
+
+
+def block_page(spec: object, seed: int) -> PageTruth:
+    lines = TEXTS["reverse" if "reverse" in str(spec) else "face"]
+    tags = dict.fromkeys(range(40), 3)
+    image, placed = blocks.page(lines, 16.0, tags={k: v for k, v in tags.items() if k != 3})
+    letters = tuple(
+        LetterTruth(p.letter, p.letter, p.line, 0, k, p.box, (*p.body, 0.0), 3)
+        for k, p in enumerate(placed)
+    )
+    return PageTruth(np.repeat(image[..., None], 3, axis=2), letters)
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo")
+    defects = {("ש", "tag_loose"): 0.95, ("ע", "tag_bare"): 0.4}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(compose_module, "compose", block_page)
+        run.run_demo(
+            folder, say=lambda text: None,
+            inspector=Inspector(networks=blocks.BlockNetworks(defects)),
+        )  # fmt: skip
+    return folder
+
+
+class Links(HTMLParser):
+    """All addresses and ids of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.addresses: list[str] = []
+        self.ids: set[str] = set()
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        self.addresses += [v for k in ("href", "src") if (v := values.get(k))]
+        if values.get("id"):
+            self.ids.add(str(values["id"]))
+        if tag not in ("meta", "img", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_every_link_leads_to_a_file_of_the_demo(out: Path) -> None:
+    page = Links()
+    page.feed((out / "index.html").read_text("utf-8"))
+    assert page.open == []
+    assert len(page.addresses) > 8 * 5
+    for address in page.addresses:
+        if address.startswith("#"):
+            assert address[1:] in page.ids
+        else:
+            assert not re.match(r"[a-z]+:|//", address)
+            assert (out / address).is_file()
+
+
+def test_tables_of_each_sheet_and_of_the_survey(out: Path) -> None:
+    names = [sheet.name for sheet in sheets()]
+    assert len(names) == 8
+    for name in names:
+        files = {p.name for p in (out / "run" / name).iterdir()}
+        assert {"glyphs.csv", "gaps.csv", "page.json", "marked.jpg", "crops"} <= files
+    with (out / "survey.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["source"] for row in rows} == {"Source A", "Source B"}
+    assert {row["page"] for row in rows} == set(names)
+
+
+def test_words_on_the_page(out: Path) -> None:
+    text = (out / "index.html").read_text("utf-8")
+    assert "never a ruling" in text
+    assert "Divine Name" in text
+    assert "Not examined" in text
+    assert "tag loose" in text
+    for word in ("kosher", "pasul", "valid", "passed", "repair"):  # brief, 7.3, cautions 1 and 2
+        assert not re.search(rf"\b{word}", text, re.IGNORECASE)
+
+
+def test_a_demo_can_be_made_twice_in_one_folder(out: Path) -> None:
+    before = sorted(p.relative_to(out).as_posix() for p in out.rglob("*"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(compose_module, "compose", block_page)
+        patch.setattr(run, "sheets", lambda: sheets()[:1])
+        networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.95, ("ע", "tag_bare"): 0.4})
+        run.run_demo(out, say=lambda text: None, inspector=Inspector(networks=networks))
+    assert sorted(p.relative_to(out).as_posix() for p in out.rglob("*")) == before
+
+
+def test_routes_are_told_by_line_and_colour() -> None:
+    image, _ = blocks.page(["שעא"] * 4, 16.0, tags=dict.fromkeys(range(12), 3))
+    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.95, ("ע", "tag_bare"): 0.4})
+    page = Inspector(networks=networks).inspect(image)
+    marks = places(page)
+    assert [m.route for m in marks] == ["finding", "review"] * 4
+    assert [m.text for m in marks[:2]] == ["shin: tag loose", "ayin: tag bare"]
+    assert [m.number for m in marks] == list(range(1, 9))
+    picture = np.asarray(annotated(image, page))
+    for colour in (FINDING, REVIEW, CLEAR):
+        assert (picture == colour).all(axis=-1).any()
+    # Relative luminance by WCAG 2.1: the two signal colours differ for eyes without colour too.
+    assert contrast(FINDING, REVIEW) > 1.2
+
+
+def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
+    def luminance(colour: tuple[int, int, int]) -> float:
+        linear = [
+            v / 255 / 12.92 if v / 255 <= 0.04045 else ((v / 255 + 0.055) / 1.055) ** 2.4
+            for v in colour
+        ]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_letters_of_a_name_are_kept_apart() -> None:
+    image, _ = blocks.page(["שדי"], 16.0, tags={0: 3})
+    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.95})
+    page = Inspector(networks=networks).inspect(image)
+    named = replace(page, glyphs=tuple(replace(g, in_name=True) for g in page.glyphs))
+    assert all(mark.in_name for mark in places(named))
+
+
+def test_pictures_are_pictures(out: Path) -> None:
+    for path in [*out.rglob("*.jpg"), *out.rglob("*.png")]:
+        with Image.open(path) as image:
+            image.verify()
