@@ -116,19 +116,22 @@ def ink_cover(
     spread = Spreader(style, geometry.scale, finer, rng)
     margin = 2.0 + 0.1 * geometry.scale
     for shape in drawn:
-        ink = fill(shape.parts, shape.cuts, finer, margin)
-        if ink.x0 >= width or ink.y0 >= height:
-            continue
-        patch = spread(ink, rng)
-        rows, columns = patch.shape
-        top, left = max(0, ink.y0), max(0, ink.x0)
-        bottom, right = min(height, ink.y0 + rows), min(width, ink.x0 + columns)
-        if bottom <= top or right <= left:
-            continue
-        target = cover[top:bottom, left:right]
-        seen = patch[top - ink.y0 : bottom - ink.y0, left - ink.x0 : right - ink.x0]
-        np.maximum(target, seen, out=target)
+        for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
+            if parts:
+                ink = fill(parts, cuts, finer, margin)
+                if ink.x0 < width and ink.y0 < height:
+                    _add(cover, spread(ink, rng), ink.x0, ink.y0)
     return cover
+
+
+def _add(cover: Mask, patch: Mask, x: int, y: int) -> None:
+    """Lay `patch` on `cover` with its first px at column x, row y, as far as it is within."""
+    rows, columns = patch.shape
+    top, left = max(0, y), max(0, x)
+    bottom, right = min(cover.shape[0], y + rows), min(cover.shape[1], x + columns)
+    if bottom > top and right > left:
+        target = cover[top:bottom, left:right]
+        np.maximum(target, patch[top - y : bottom - y, left - x : right - x], out=target)
 
 
 def _ruling(block: Block, geometry: Geometry) -> list[skin.Polyline]:

@@ -21,10 +21,11 @@ LEAST_SEEN = 0.15
 
 @dataclass(frozen=True)
 class Drawn:
-    """A letter's outlines in image px, in the order of its parts and cuts."""
+    """A letter's outlines in image px, in the order of its parts and cuts, and ink beside them."""
 
     parts: tuple[Points, ...]
     cuts: tuple[Points, ...]
+    extra: tuple[Points, ...]
 
 
 def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
@@ -32,14 +33,18 @@ def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
     outlines = [
         _on_page(p, outline + np.array([p.x, p.y]))
         for p in letters
-        for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts)
+        for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts, *p.extra)
     ]
     if not outlines:
         return []
     ends = np.cumsum([len(outline) for outline in outlines])
     moved = iter(np.split(geometry(np.concatenate(outlines)), ends[:-1]))
     return [
-        Drawn(tuple(next(moved) for _ in p.glyph.parts), tuple(next(moved) for _ in p.glyph.cuts))
+        Drawn(
+            tuple(next(moved) for _ in p.glyph.parts),
+            tuple(next(moved) for _ in p.glyph.cuts),
+            tuple(next(moved) for _ in p.extra),
+        )
         for p in letters
     ]
 

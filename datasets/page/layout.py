@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, DefectMark, Glyph
+from crownlet.datasets.letterforms.glyph import DefectMark, Glyph, Outline
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.page.faults import Slot
 from crownlet.datasets.page.scribe import Crowning, write
-from crownlet.datasets.page.silhouette import CELLS, TOP, Silhouette, clearance, contact, silhouette
+from crownlet.datasets.page.silhouette import Silhouette, clearance, silhouette
+from crownlet.datasets.page.touching import bridged, moved_together
 
-_BODY_ROWS = slice(int(-TOP * CELLS), int((BODY_HEIGHT - TOP) * CELLS))
 MOST_STRETCH = 9.0
 """Longest stretch of one letter in q: letters up to about six times wide occur."""
 
@@ -43,6 +43,8 @@ class Placed:
     """Faults of its text and of its neighbourhood."""
     gap_marks: tuple[DefectMark, ...] = ()
     """Faults of the gap to its right."""
+    extra: tuple[Outline, ...] = ()
+    """Ink that belongs to no part, from this letter's origin."""
     about: tuple[float, float] | None = None
     """Point about which the letter is turned upside down."""
 
@@ -113,19 +115,29 @@ def _set_beside(
         idle = max(0.0, white - shift - gap)
         shift += min(habits.kern * idle, 0.6)
     shift = min(shift, white - habits.tightest)
-    marks: tuple[DefectMark, ...] = ()
     if fault == "letters_touch":
-        overlap = float(rng.uniform(0.08, 0.35))
-        beside = contact(last.outline, letter.outline, _BODY_ROWS, 1)
-        beside = min(contact(last.outline, letter.outline, _BODY_ROWS, 3), beside + 0.2)
-        shift = (beside if np.isfinite(beside) else white) + overlap
-        mark = DefectMark(fault, overlap, min(1.0, 0.4 + overlap / 0.3))
-        placed[-1] = replace(last, marks=(*last.marks, mark))
-        marks = (mark,)
-    elif fault is not None:
-        marks = (DefectMark(fault, between - shift),)
-    own = marks if fault == "letters_touch" else ()
-    return replace(letter, x=last.x + shift, marks=(*letter.marks, *own), gap_marks=marks)
+        return _touching(placed, letter, shift, rng)
+    marks = () if fault is None else (DefectMark(fault, between - shift),)
+    return replace(letter, x=last.x + shift, gap_marks=marks)
+
+
+def _touching(
+    placed: list[Placed], letter: Placed, shift: float, rng: np.random.Generator
+) -> Placed:
+    """`letter` in contact with the last of `placed`, both marked."""
+    last = placed[-1]
+    bridge: tuple[Outline, ...] = ()
+    found = None
+    if rng.random() < 0.5:
+        found = bridged(last.outline, letter.outline, shift, rng)
+    if found is not None:
+        bridge, mark = (found[0],), found[1]
+    else:
+        shift, mark = moved_together(last.outline, letter.outline, rng)
+    placed[-1] = replace(last, marks=(*last.marks, mark))
+    return replace(
+        letter, x=last.x + shift, marks=(*letter.marks, mark), gap_marks=(mark,), extra=bridge
+    )
 
 
 def line_width(placed: list[Placed]) -> float:
