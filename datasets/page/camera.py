@@ -11,7 +11,6 @@ from typing import Any
 
 os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
 
-import albumentations as A
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -73,7 +72,7 @@ def optics(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
         image = _falling_focus(image, blurred, rng) if camera and rng.random() < 0.4 else blurred
     if camera and rng.random() < 0.15:
         length = 2 * int(np.clip(round(widest * rng.random()), 1, 7)) + 1
-        image = _run(A.MotionBlur(blur_limit=(length, length), p=1.0), image, rng)
+        image = _run("MotionBlur", image, rng, blur_limit=(length, length))
     return image
 
 
@@ -81,8 +80,7 @@ def _blur(image: Image, sigma: float, rng: np.random.Generator) -> Image:
     """Gaussian for small blur; a disc, as lenses have it, for some of the rest."""
     if sigma > 1.2 and rng.random() < 0.5:
         radius = max(2, round(1.6 * sigma))
-        blur = A.Defocus(radius=(radius, radius), alias_blur=(0.3, 0.3), p=1.0)
-        return _run(blur, image, rng)
+        return _run("Defocus", image, rng, radius=(radius, radius), alias_blur=(0.3, 0.3))
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.uint8)
 
 
@@ -103,10 +101,10 @@ def sensor(image: Image, spec: Augment, camera: bool, rng: np.random.Generator) 
         image = _noisy(image, spec.noise * (9.0 if camera else 4.0) * rng.random() ** 1.5, rng)
     if rng.random() < 0.15:
         alpha = float(rng.uniform(0.1, 0.4))
-        image = _run(A.Sharpen(alpha=(alpha, alpha), lightness=(1.0, 1.0), p=1.0), image, rng)
+        image = _run("Sharpen", image, rng, alpha=(alpha, alpha), lightness=(1.0, 1.0))
     if rng.random() < (0.7 if camera else 0.3):
         quality = int(rng.integers(45 if camera else 70, 97))
-        image = _run(A.ImageCompression(quality_range=(quality, quality), p=1.0), image, rng)
+        image = _run("ImageCompression", image, rng, quality_range=(quality, quality))
     return image
 
 
@@ -122,9 +120,15 @@ def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
     return np.asarray(cv2.add(image, cv2.merge(planes), dtype=cv2.CV_8U), np.uint8)
 
 
-def _run(transform: Any, image: Image, rng: np.random.Generator) -> Image:
-    """One transform of albumentations, seeded from `rng`."""
-    seeded = A.Compose([transform], seed=int(rng.integers(1 << 31)))
+def _run(name: str, image: Image, rng: np.random.Generator, **options: Any) -> Image:
+    """One transform of albumentations by its name, seeded from `rng`.
+
+    Imported here, since the light install composes the demo's plain pages without the library.
+    """
+    import albumentations
+
+    transform = getattr(albumentations, name)(p=1.0, **options)
+    seeded = albumentations.Compose([transform], seed=int(rng.integers(1 << 31)))
     out: Image = seeded(image=image)["image"]
     return out
 

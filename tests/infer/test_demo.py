@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -153,3 +155,16 @@ def test_pictures_are_pictures(out: Path) -> None:
     for path in [*out.rglob("*.jpg"), *out.rglob("*.png")]:
         with Image.open(path) as image:
             image.verify()
+
+
+def test_sample_sheets_need_no_training_extra() -> None:
+    code = (
+        "import sys\n"
+        "for name in ('albumentations', 'torch', 'hydra', 'scipy', 'shapely', 'tqdm'):\n"
+        "    sys.modules[name] = None\n"
+        "from crownlet.datasets.page.compose import compose\n"
+        "from crownlet.infer.demo.scenario import sheets\n"
+        "print(len(compose(sheets()[0].spec, 1).letters))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "713"
