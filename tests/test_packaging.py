@@ -137,13 +137,14 @@ def normal(distribution: str) -> str:
 )
 def test_what_is_imported_is_declared(folders: tuple[str, ...], extras: tuple[str, ...]) -> None:
     homes = packages_distributions()
-    allowed = declared(*extras) | {"crownlet"}
+    allowed = declared(*extras)
+    helpers = {path.stem for path in (ROOT / "tests").rglob("*.py")}
+    own = {*sys.stdlib_module_names, "crownlet", *(helpers if "tests" in folders else ())}
     undeclared = set()
     for path in sorted({*house(), *rooms()}):
         if path.endswith(".py") and PurePosixPath(path).parts[0] in folders:
-            for name in {name.partition(".")[0] for name in imports(path)}:
-                known = name in sys.stdlib_module_names or name == "crownlet"
-                if not known and not allowed & {normal(d) for d in homes.get(name, [])}:
+            for name in {name.partition(".")[0] for name in imports(path)} - own:
+                if not allowed & {normal(home) for home in homes.get(name, [])}:
                     undeclared.add((path, name))
     assert undeclared == set()
 
