@@ -98,7 +98,8 @@ def sensor(image: Image, spec: Augment, camera: bool, rng: np.random.Generator) 
     if spec.noise <= 0:
         return image
     if rng.random() < 0.7:
-        image = _noisy(image, spec.noise * (9.0 if camera else 4.0) * rng.random() ** 1.5, rng)
+        most = (9.0 if camera else 4.0) * (0.35 + 0.65 * float(image[::16, ::16].mean()) / 255.0)
+        image = _noisy(image, spec.noise * most * rng.random() ** 1.5, rng)
     if rng.random() < 0.15:
         alpha = float(rng.uniform(0.1, 0.4))
         image = _run("Sharpen", image, rng, alpha=(alpha, alpha), lightness=(1.0, 1.0))

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.letterforms.raster import Mask, fill, finer_for
 from crownlet.datasets.page import camera, skin
@@ -148,8 +147,3 @@ def _kept_missing(block: Block, kept: Sequence[int]) -> tuple[tuple[int, str], .
     """Missing letters between listed ones, in their numbering."""
     number = {old: new for new, old in enumerate(kept)} | {-1: -1}
     return tuple((number[i], char) for i, char in block.missing if i in number)
-
-
-def hand_of(page: PageTruth) -> Hand:
-    """The hand that wrote a composed page."""
-    return draw_hand(int(str(page.meta["hand"])), page.meta["split"])  # type: ignore[arg-type]

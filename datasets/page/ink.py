@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.letterforms.raster import InkMask, Mask, edge_table
-from crownlet.datasets.page.textures import Field, texture, tile
+from crownlet.datasets.page.textures import Field, texture
 
 Colour = tuple[float, float, float]
 
@@ -140,9 +140,3 @@ def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Gene
 
 def _odd(px: float) -> int:
     return 2 * max(1, round(px / 2)) + 1
-
-
-def warm() -> None:
-    """Draw the shared textures now, so that the first page is as quick as the rest."""
-    for kind in ("grain", "mottle", "cloud", "pores", "cells", "fibre", "crumple"):
-        tile(kind)

@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 
-from crownlet.datasets.alphabet import ALPHABET, LETTERS
+from crownlet.datasets.alphabet import ALPHABET
 from crownlet.datasets.page.spec import PageSpec
 from crownlet.datasets.texts import TEFILLIN, Lines, read_portion
 
@@ -113,10 +113,3 @@ def _vocabulary() -> tuple[tuple[str, ...], list[float]]:
     cumulated = np.cumsum(weight / weight.sum())
     cumulated[-1] = 1.0
     return vocabulary, [float(c) for c in cumulated]
-
-
-def letter_shares(lines: Lines) -> dict[str, float]:
-    """Share of each of the 27 letters in `lines`."""
-    counts = Counter("".join(word for line in lines for word in line))
-    total = max(1, sum(counts.values()))
-    return {char: counts[char] / total for char in LETTERS}
