@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +24,8 @@ DONE, SOME_FAILED, WRONG_USAGE = 0, 1, 2
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     options = _parser().parse_args(arguments)
+    # Pillow's warnings on odd files would stand between our own sentences.
+    warnings.filterwarnings("ignore", module=r"PIL\.")
     try:
         run: Callable[[argparse.Namespace], int] = options.run
         return run(options)
@@ -108,7 +111,10 @@ def _one_page(
     except OSError as error:
         _complain(f"{path}: its record cannot be written to {out} ({error.strerror or error}).")
         return False
-    print(f"{count} {path} -> {folder}: {tally(record)}, {time.perf_counter() - start:.1f} s")
+    print(
+        f"{count} {path} -> {folder}: {tally(record)}, {time.perf_counter() - start:.1f} s",
+        flush=True,
+    )
     if record.match is not None and record.match.note:
         print(f"    {record.match.note}")
     return True

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.alphabet import LETTERS, index_of
+from crownlet.datasets.alphabet import index_of
 from crownlet.infer.align import Alignment, align
 from crownlet.infer.layout import Layout
 from crownlet.infer.records import AbsentLetter, Floats, Ints, Located, TextMatch
@@ -34,25 +34,31 @@ class Matched:
     """(M,) word of each letter of the text, from 0."""
     place_of: Ints
     """(M,) place of each letter of the text in its word, from 0."""
+    text: str
+    names: frozenset[int]
+    """Indices of the text's letters that stand in a Divine Name."""
 
     def expected(self, glyph: int) -> str:
         """The letter the text asks for at a glyph, "" for an extra one."""
         index = int(self.alignment.expected[glyph])
-        return self.portion.letters[index] if index >= 0 else ""
+        return self.text[index] if index >= 0 else ""
 
     def in_name(self, glyph: int) -> bool:
         """Whether a glyph stands in a Divine Name."""
-        return int(self.alignment.expected[glyph]) in self.portion.name_letters
+        return int(self.alignment.expected[glyph]) in self.names
 
 
 def match(letters: Floats, opens: Floats, portion: Portion) -> Matched:
     """Align letters (N, 27) in reading order to a portion."""
-    text = np.array([index_of(char) for char in portion.letters], dtype=np.int64)
+    classes = np.array([index_of(char) for char in portion.letters], dtype=np.int64)
     lengths = [len(word) for word in portion.words]
     word_of = np.repeat(np.arange(len(lengths)), lengths)
     place_of = np.concatenate([np.arange(n) for n in lengths]) if lengths else word_of
     starts = place_of == 0
-    return Matched(portion, align(letters, text, starts, opens), starts, word_of, place_of)
+    alignment = align(letters, classes, starts, opens)
+    return Matched(
+        portion, alignment, starts, word_of, place_of, portion.letters, portion.name_letters
+    )
 
 
 def agreement(matched: Matched, letters: str) -> float:
@@ -107,13 +113,13 @@ def _absent(matched: Matched, j: int, found: Located, layout: Layout) -> AbsentL
     same_line = len({int(layout.line[i]) for i in around}) == 1
     at = anchors[around if same_line else around[:1]].mean(axis=0)
     return AbsentLetter(
-        letter=LETTERS[index_of(matched.portion.letters[j])],
+        letter=matched.text[j],
         line=int(layout.line[around[0]]) + 1,
         word=int(matched.word_of[j]) + 1,
         place=int(matched.place_of[j]) + 1,
         after=int(before[-1]) + 1 if len(before) else 0,
         at=(float(at[0]), float(at[1])),
-        in_name=j in matched.portion.name_letters,
+        in_name=j in matched.names,
     )
 
 

@@ -62,7 +62,7 @@ def read_page(source: str | Path | npt.NDArray[Any], name: str = "array") -> Pag
         facts = ImageFacts(
             path=str(path), width=width, height=height, mode=image.mode,
             format=image.format or "", dpi=_dpi(image),
-            frames=int(getattr(image, "n_frames", 1)), sha256=hashlib.sha256(data).hexdigest(),
+            frames=_frames(image), sha256=hashlib.sha256(data).hexdigest(),
         )  # fmt: skip
         pixels = _upright_pixels(path, image)
     facts = ImageFacts(**{**facts.__dict__, "width": pixels.shape[1], "height": pixels.shape[0]})
@@ -134,6 +134,14 @@ def _too_large(size: tuple[int, int] | None) -> str:
 
 def _cause(error: Exception) -> str:
     return " ".join(str(error).split())[:160].rstrip(".") or type(error).__name__
+
+
+def _frames(image: Image.Image) -> int:
+    """Pictures in the file; 1 where damage behind the first keeps the others from being counted."""
+    try:
+        return int(getattr(image, "n_frames", 1))
+    except Exception:
+        return 1
 
 
 def _dpi(image: Image.Image) -> float | None:
