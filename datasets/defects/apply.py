@@ -6,7 +6,18 @@ from functools import lru_cache
 
 import numpy as np
 
-from crownlet.datasets.defects import crowns, form, loose, strokes, touching, yuds
+from crownlet.datasets.defects import (
+    corners,
+    crowns,
+    excess,
+    flakes,
+    form,
+    lengths,
+    loose,
+    strokes,
+    touching,
+    yuds,
+)
 from crownlet.datasets.defects.common import Entry
 from crownlet.datasets.letterforms.glyph import Glyph
 from crownlet.datasets.letterforms.hand import Hand
@@ -19,6 +30,15 @@ REGISTRY: dict[str, Entry] = {
     **form.FAMILY,
     **strokes.FAMILY,
 }
+"""What the networks of this version learn."""
+LATER: dict[str, Entry] = {
+    **excess.FAMILY,
+    **touching.LATER,
+    **corners.FAMILY,
+    **lengths.FAMILY,
+    **flakes.FAMILY,
+}
+"""Drawn already, but not learned yet (`implemented: false` in the catalogue)."""
 
 
 def apply(
@@ -32,9 +52,10 @@ def apply(
 
     Raises ValueError on an unknown name or a plainness outside 0..1.
     """
-    entry = REGISTRY.get(name)
+    entry = REGISTRY.get(name) or LATER.get(name)
     if entry is None:
-        raise ValueError(f"unknown defect {name!r}, known: {', '.join(REGISTRY)}")
+        known = ", ".join([*REGISTRY, *LATER])
+        raise ValueError(f"unknown defect {name!r}, known: {known}")
     if not 0.0 <= plainness <= 1.0:
         raise ValueError(f"plainness runs from 0 to 1, got {plainness}")
     if glyph.letter not in entry.letters or any(mark.name == name for mark in glyph.defects):
@@ -42,7 +63,11 @@ def apply(
     return entry.operation(glyph, hand, rng, plainness)
 
 
-@lru_cache(maxsize=32)
-def applicable(letter: str) -> tuple[str, ...]:
-    """Names of the defects that may befall this letter, in the registry's order."""
-    return tuple(name for name, entry in REGISTRY.items() if letter in entry.letters)
+@lru_cache(maxsize=64)
+def applicable(letter: str, later: bool = False) -> tuple[str, ...]:
+    """Names of the defects that may befall this letter, in the registry's order.
+
+    With `later`, those drawn but not learned yet instead of those learned.
+    """
+    registry = LATER if later else REGISTRY
+    return tuple(name for name, entry in registry.items() if letter in entry.letters)

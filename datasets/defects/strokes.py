@@ -139,7 +139,7 @@ def ring_open(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
         name = "roof" if up else "base"
     hits = Region([part.outline for part in glyph.parts]).along(origin, way)
     hits = hits[hits > 0]
-    if not len(hits):
+    if len(hits) < 2:
         return None
     chord = origin + way * hits[0], origin + way * hits[-1]
     return _cracked(glyph, chord, "ring_open", rng, plainness, (name,))

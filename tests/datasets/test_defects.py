@@ -26,7 +26,7 @@ from crownlet.datasets.letterforms.tags import crown_letter, rails
 LETTERS = "".join(chr(code) for code in range(0x5D0, 0x5EB))
 # Men. 29b and MB 36:13 (three), bedek chaya (one), MS lamed (two).
 COUNTS = dict.fromkeys("שעטנזגצןץ", 3) | dict.fromkeys("בדקחיה", 1) | {"ל": 2}
-HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(9)]
+HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(6)]
 PAIRS = [(name, letter) for letter in LETTERS for name in applicable(letter)]
 PX = 48
 
