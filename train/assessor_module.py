@@ -12,8 +12,8 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.losses import AssessorTargets, assessor_loss
 from crownlet.train.augment import light
 from crownlet.train.base_module import BudgetedModule
-from crownlet.train.metrics import auroc
 from crownlet.train.reservoir import Batch
+from crownlet.train.suites.defect_scores import DefectCases, score_defect
 
 
 def network_input(batch: Batch, strength: float = 0.0) -> Tensor:
@@ -69,7 +69,10 @@ class AssessorModule(BudgetedModule):
         wrong = (tags.argmax(1) != count)[seen].float().mean()
         self.log("val/tag_error", wrong, prog_bar=True)
         for k, name in enumerate(LEARNED_DEFECTS):
-            asked = seen & ((wanted[:, k] < 0.1) | (wanted[:, k] > 0.9))
-            value = auroc(wanted[asked, k].numpy() > 0.5, defects[asked, k].numpy())
+            asked = seen & ~torch.isnan(wanted[:, k])
+            # Soft targets fall back into absent, doubtful and plain, as the suites score them.
+            plainness = wanted[asked, k].double().mul(2).round().div(2)
+            cases = DefectCases(defects[asked, k].sigmoid().double().numpy(), plainness.numpy())
+            value = score_defect(cases).auroc
             if value is not None:
                 self.log(f"val/auroc_{name}", value)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing as mp
 import time
 from collections.abc import Iterator
@@ -15,15 +16,34 @@ from crownlet.datasets.page.spec import PageSpec
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.train.pool import fill
 
+LOG = logging.getLogger(__name__)
+
+
+class TooManyFailures(RuntimeError):
+    """So many pages could not be rendered that the rest would not be a fair sample."""
+
 
 def render_pages(
     spec: PageSpec, seeds: range, stop_at: float = float("inf")
 ) -> Iterator[tuple[str, PageTruth]]:
-    """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out."""
-    for seed in seeds:
+    """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out.
+
+    A page that fails is reported and left out, for a night's training should not end over one in
+    ten thousand; more than one in fifty is an error.
+    """
+    failed = 0
+    for done, seed in enumerate(seeds, start=1):
         if time.monotonic() > stop_at:
             return
-        yield f"r{seed:09d}", compose(spec, seed)
+        try:
+            page = compose(spec, seed)
+        except Exception:
+            failed += 1
+            LOG.exception("page %d could not be rendered", seed)
+            if failed > max(2, done / 50):
+                raise TooManyFailures(f"{failed} of {done} pages failed") from None
+            continue
+        yield f"r{seed:09d}", page
 
 
 def _worker(folder: Path, spec: PageSpec, seeds: range, seconds: float) -> None:

@@ -1,0 +1,107 @@
+"""The first suite: pages by hands that training never saw, and whole mezuzot with faulty text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.customs import Customs
+from crownlet.datasets.letterforms.glyph import DefectMark
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import mezuzah, training
+from crownlet.datasets.page.truth import LetterTruth, PageTruth
+from crownlet.infer.records import PageRecord
+from crownlet.train.suites.defect_scores import DOUBTFUL, NO_CASES, gather_cases, score_defect
+from crownlet.train.suites.errors import LetterErrors
+from crownlet.train.suites.matching import letter_errors, match_page
+
+Reader = Callable[[npt.NDArray[np.uint8], str | None], PageRecord | None]
+"""Inspects an image against a portion, if one is named; None for a page that is refused."""
+
+FIRST_SEED = 900_000_000
+
+
+def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
+    """The letter marked `tag_missing` if it has fewer tags than the customs expect, else not.
+
+    A hand that crowns nothing has no slip in it, but the tags are missing all the same.
+    """
+    expected = customs.tags_expected(letter.letter)
+    marks = [mark for mark in letter.defects if mark.name == "tag_missing"]
+    others = tuple(mark for mark in letter.defects if mark.name != "tag_missing")
+    if expected is None or letter.tags >= expected:
+        marks = [mark for mark in marks if DOUBTFUL[0] <= mark.plainness <= DOUBTFUL[1]]
+        return replace(letter, defects=(*others, *marks))
+    size = float(expected - letter.tags)
+    return replace(letter, defects=(*others, DefectMark("tag_missing", size)))
+
+
+def held_out_pages(count: int) -> Iterator[PageTruth]:
+    """Fragments of 60 to 110 letters, nearly a third of them with a fault, one hand a page."""
+    for k in range(count):
+        yield compose(training(split="heldout"), FIRST_SEED + k)
+
+
+def held_out_mezuzot(count: int) -> Iterator[PageTruth]:
+    """Whole mezuzot with faults of text and spacing, mostly clean letters."""
+    for k in range(count):
+        spec = mezuzah(48.0, split="heldout", gap_rate=0.03, text_rate=0.004)
+        yield compose(spec, FIRST_SEED + 500_000 + k)
+
+
+def measure_fragments(
+    read: Reader, pages: Iterator[PageTruth], customs: Customs
+) -> dict[str, object]:
+    """Letter errors, every glyph defect, and what the routing let through."""
+    errors = LetterErrors()
+    cases = dict.fromkeys(GLYPH_DEFECTS, NO_CASES)
+    routes = {"clear": 0, "review": 0, "finding": 0}
+    plain = cleared = refused = number = 0
+    worst: list[tuple[float, int]] = []
+    for number, page in enumerate(pages, start=1):
+        record = read(page.image, None)
+        if record is None:
+            refused += 1
+            errors += letter_errors(page.letters, ())
+            continue
+        truth = [with_expected_tags(letter, customs) for letter in page.letters]
+        match = match_page(truth, record.glyphs)
+        found = letter_errors(truth, record.glyphs, match)
+        errors += found
+        worst.append((found.rate or 0.0, number - 1))
+        for name in cases:
+            cases[name] += gather_cases(truth, record.glyphs, name, match)
+        for i, j in match.pairs:
+            glyph = record.glyphs[j]
+            routes[glyph.route] += 1
+            # A defect without a probability is "not examined" here, not cleared.
+            asked = [m for m in truth[i].defects if m.plainness > DOUBTFUL[1]]
+            asked = [m for m in asked if glyph.p.get(m.name) is not None]
+            plain += bool(asked)
+            cleared += bool(asked) and glyph.route == "clear"
+    total = max(1, sum(routes.values()))
+    return {
+        "pages": number,
+        "pages_refused": refused,
+        **errors.summary(),
+        "worst_pages": [
+            {"page": page, "letter_error_rate": rate}
+            for rate, page in sorted(worst, reverse=True)[:5]
+        ],
+        "defects": {name: asdict(score_defect(found)) for name, found in cases.items()},
+        "routing": {
+            **{name: count / total for name, count in routes.items()},
+            "letters_with_plain_faults": plain,
+            "of_them_cleared": cleared / max(1, plain),
+        },
+    }
+
+
+def summed(pages: Sequence[dict[str, int]]) -> dict[str, int]:
+    """Counts added up by name."""
+    names = dict.fromkeys(name for page in pages for name in page)
+    return {name: sum(page.get(name, 0) for page in pages) for name in names}
