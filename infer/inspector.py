@@ -16,7 +16,7 @@ from crownlet.infer.reading import read_page
 from crownlet.infer.records import PageRecord
 from crownlet.infer.seeing import Stopwatch, see
 from crownlet.infer.sessions import Networks, Sessions, weights_folder
-from crownlet.infer.thresholds import FILE, load_thresholds
+from crownlet.infer.thresholds import load_thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
@@ -39,7 +39,7 @@ class Inspector:
         folder = Path(model) if model is not None else weights_folder()
         self.customs = load_customs(customs)
         self.networks = networks if networks is not None else Sessions(folder)
-        self.thresholds = load_thresholds(folder if (folder / FILE).exists() else weights_folder())
+        self.thresholds = load_thresholds(folder)
 
     def inspect(
         self,
@@ -70,6 +70,7 @@ class Inspector:
             "thresholds": {
                 "version": self.thresholds.version,
                 "sha256": self.thresholds.checksum,
+                "routing_sha256": self.thresholds.routing_checksum,
                 "provenance": self.thresholds.provenance,
             },
             "customs": {

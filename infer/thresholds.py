@@ -1,22 +1,23 @@
-"""Every number that decides a route, from the `thresholds.yaml` that goes with the networks.
+"""Every number that decides a route: `thresholds.yaml` of the calibration, over `routing.yaml`.
 
-Nothing that sorts letters into clear, review and finding stands in code: the calibration writes the
-file, a user may lay his own beside the networks, and each record names the file it was made with.
+Nothing that sorts letters into clear, review and finding stands in code. A user may lay files of
+his own beside his networks, and each record names the files it was made with by their checksums.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import yaml
 
-from crownlet.infer.sessions import ModelError
+from crownlet.infer.sessions import ModelError, weights_folder
 
-FILE = "thresholds.yaml"
+FILE, ROUTING = "thresholds.yaml", "routing.yaml"
 
 
 @dataclass(frozen=True)
@@ -39,10 +40,11 @@ class Logistic:
 
 @dataclass(frozen=True)
 class Thresholds:
-    """All routing numbers of one file."""
+    """All numbers of the two files."""
 
     version: str
     checksum: str
+    routing_checksum: str
     provenance: str
     centre_p: float
     """Least probability of an anchor in the locator's map."""
@@ -68,28 +70,51 @@ class Thresholds:
 
 
 def load_thresholds(folder: Path) -> Thresholds:
-    """Read `thresholds.yaml` in a model folder; ModelError names what is wrong with it."""
-    path = folder / FILE
+    """Read the numbers of a model folder; ModelError names what is wrong with a file.
+
+    A folder without files of its own takes the shipped ones.
+    """
+    shipped = weights_folder()
+    base_path, path = _own(folder, shipped, ROUTING), _own(folder, shipped, FILE)
+    routing, base = _read(base_path)
+    content, fitted = _read(path)
+    checksums = (hashlib.sha256(content).hexdigest(), hashlib.sha256(routing).hexdigest())
+    with _blaming(base_path):
+        _parsed({"version": "", "provenance": "", **base}, *checksums)
+    with _blaming(path):
+        merged = {**base, **fitted, "defects": {**base["defects"], **fitted["defects"]}}
+        return _parsed(merged, *checksums)
+
+
+@contextmanager
+def _blaming(path: Path) -> Iterator[None]:
+    """Say of a file that it lacks or misstates what is read from it in this block."""
     try:
-        content = path.read_bytes()
-        data = yaml.safe_load(content)
-    except FileNotFoundError:
-        raise ModelError(path, "the thresholds file is missing.") from None
-    except (OSError, yaml.YAMLError, UnicodeDecodeError) as error:
-        cause = " ".join(str(error).split())[:160]
-        raise ModelError(path, f"cannot be read ({cause}).") from None
-    try:
-        return _parsed(data, hashlib.sha256(content).hexdigest())
-    except (KeyError, TypeError, ValueError) as error:
+        yield
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         cause = " ".join(str(error).split())
         raise ModelError(path, f"lacks or misstates a threshold ({cause}).") from None
 
 
-def _parsed(data: Any, checksum: str) -> Thresholds:
+def _own(folder: Path, shipped: Path, name: str) -> Path:
+    return folder / name if (folder / name).exists() else shipped / name
+
+
+def _read(path: Path) -> tuple[bytes, Any]:
+    try:
+        content = path.read_bytes()
+        return content, yaml.safe_load(content)
+    except (OSError, yaml.YAMLError, UnicodeDecodeError) as error:
+        cause = " ".join(str(error).split())[:160]
+        raise ModelError(path, f"cannot be read ({cause}).") from None
+
+
+def _parsed(data: Any, checksum: str, routing: str) -> Thresholds:
     letters, locator = data["letters"], data["locator"]
     return Thresholds(
         version=str(data["version"]),
         checksum=checksum,
+        routing_checksum=routing,
         provenance=str(data["provenance"]).strip(),
         centre_p=_share(locator["centre_p"]),
         no_letter_p=_share(letters["no_letter_p"]),

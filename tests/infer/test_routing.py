@@ -102,22 +102,37 @@ def test_shipped_file_is_sane() -> None:
         ("default", {"clear": 0.8, "finding": 0.2}, "above"),
         ("default", {"clear": 0.8}, "finding"),
         ("default", {"clear": -1, "finding": 0.2}, "between 0 and 1"),
-        ("letters", None, "thresholds.yaml"),
+        ("letters", None, "routing.yaml"),
         ("gaps", {"words_joined": {"bias": "x"}}, "float|convert|place"),
     ],
 )
 def test_bad_threshold_files_are_named(tmp_path: Path, key: str, value: object, cause: str) -> None:
-    data = yaml.safe_load((weights_folder() / "thresholds.yaml").read_text())
+    data = yaml.safe_load((weights_folder() / "routing.yaml").read_text())
     data[key] = value
-    (tmp_path / "thresholds.yaml").write_text(yaml.safe_dump(data))
+    (tmp_path / "routing.yaml").write_text(yaml.safe_dump(data))
     with pytest.raises(ModelError, match=cause) as caught:
         load_thresholds(tmp_path)
     assert str(tmp_path) in str(caught.value)
 
 
-def test_missing_and_broken_threshold_files(tmp_path: Path) -> None:
-    with pytest.raises(ModelError, match="missing"):
-        load_thresholds(tmp_path)
+def test_calibration_goes_before_the_shipped_numbers(tmp_path: Path) -> None:
+    assert load_thresholds(tmp_path) == SHIPPED
+    fitted = {"version": "x", "provenance": "y", "defects": {"ring_open": {"clear": 0.03,
+              "finding": 0.81}, "word_parted": {"clear": 0.4, "finding": 0.6}}}  # fmt: skip
+    (tmp_path / "thresholds.yaml").write_text(yaml.safe_dump(fitted))
+    own = load_thresholds(tmp_path)
+    assert (own.of("ring_open"), own.of("word_parted")) == (Pair(0.03, 0.81), Pair(0.4, 0.6))
+    assert own.of("words_joined") == SHIPPED.of("words_joined")
+    assert own.gaps == SHIPPED.gaps
+    assert own.checksum != SHIPPED.checksum
+    assert own.routing_checksum == SHIPPED.routing_checksum
+
+
+def test_broken_threshold_files(tmp_path: Path) -> None:
+    for text in ("version: 1", "- 1", "defects: 3\nversion: 1\nprovenance: x"):
+        (tmp_path / "thresholds.yaml").write_text(text)
+        with pytest.raises(ModelError, match=r"thresholds\.yaml: lacks or misstates"):
+            load_thresholds(tmp_path)
     (tmp_path / "thresholds.yaml").write_text("a: [b")
     with pytest.raises(ModelError, match="cannot be read"):
         load_thresholds(tmp_path)
