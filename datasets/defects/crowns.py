@@ -74,7 +74,7 @@ def _stumped(glyph: Glyph, names: tuple[str, ...], plainness: float) -> Glyph:
         height = float(root[1] - part.outline[:, 1].min())
         wanted = graded(plainness, height, min(height, 0.42), 0.12, 0.0)
         factor = wanted / max(height, 1e-6)
-        outline = root + (part.outline - root) * (max(factor, 0.5), factor)
+        outline = root + (part.outline - root) * (max(factor, 0.35), factor)
         kind = "kotz" if plainness >= _STUMP_COUNTS else part.kind
         short.append(replace(part, outline=outline, kind=kind))
     return glyph.with_parts(short)
