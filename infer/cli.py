@@ -152,6 +152,9 @@ def _candidates(stem: str, path: Path) -> list[str]:
 
 
 def _demo(options: argparse.Namespace) -> int:
+    if Path(options.out).exists() and not Path(options.out).is_dir():
+        _complain(f"{options.out}: is a file; the demo needs a folder.")
+        return WRONG_USAGE
     from crownlet.infer.demo.run import run_demo
     from crownlet.infer.reading import PageError
     from crownlet.infer.sessions import ModelError

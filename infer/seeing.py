@@ -17,6 +17,7 @@ from crownlet.infer.locate import locate
 from crownlet.infer.reading import PageError, PageImage
 from crownlet.infer.records import Assessed, Located
 from crownlet.infer.sessions import Networks
+from crownlet.infer.steady import steadied
 from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.turning import turn_upright
 
@@ -64,7 +65,7 @@ def see(
     with watch.stage("size"):
         flat, size = _sized(label, image, networks, limits)
     with watch.stage("locate"):
-        found = _located(networks, flat, size.body, limits.centre_p)
+        found = steadied(_located(networks, flat, size.body, limits.centre_p))
     with watch.stage("assess"):
         assessed = assess(networks, flat, found)
         kept = assessed.letters[:, 27] < limits.no_letter_p
