@@ -24,6 +24,7 @@ th { font-weight:400; color:var(--soft); font-size:14px; text-align:left; }
 th, td { padding:7px 14px 7px 0; border-bottom:1px solid var(--rule); vertical-align:baseline; }
 td.n, th.n { text-align:right; white-space:nowrap; }
 td.n + td:not(.n), th.n + th:not(.n) { padding-left:22px; padding-right:0; }
+td:first-child { white-space:nowrap; }
 h2 + .wide { margin-top:14px; }
 tr.sum td { font-weight:600; border-bottom-color:var(--ink); }
 .bar { display:flex; height:9px; min-width:150px; background:#e8e3d9; }
