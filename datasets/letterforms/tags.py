@@ -23,7 +23,8 @@ SPREAD = 0.9
 """Most q between the roots of the outer tags."""
 APART = 0.18
 """Least white between two tags in q: stays open after a little ink spread."""
-_YUD_TALLEST = 0.75
+_TALLEST = {"י": 0.7, "ל": 1.3} | dict.fromkeys("בדקה", 2.0)
+"""In q: a tall tag makes a little lamed of a yud (Mishnat Sofrim, yud) and one of a bet."""
 # Half widths of a form along the axis, as shares of the tag's thick end: (place, left, right).
 _PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
     "flame": ((0, 0.28, 0.28), (0.2, 0.2, 0.2), (0.5, 0.3, 0.3), (0.78, 0.5, 0.5),
@@ -111,10 +112,10 @@ def _planned(glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, c
     pitch = (
         min(0.42, max(0.88 * room, 0.5) / (count - 1), SPREAD / (count - 1)) if count > 1 else 0.0
     )
-    height = np.full(count, hand.tag_height) * (1.0 + 0.12 * unsteady * draws[:count])
+    height = np.full(count, min(hand.tag_height, _TALLEST.get(glyph.letter, 4.0))) * (
+        1.0 + 0.12 * unsteady * draws[:count]
+    )
     height *= _relative_heights(count)
-    if glyph.letter == "י":
-        height = np.minimum(height, _YUD_TALLEST)
     lean = hand.tag_lean + 4.0 * unsteady * draws[2 * count]
     # Tall tags fan less, or their tips would stand over the neighbours.
     fan = min(hand.tag_fan, 9.0 / hand.tag_height) if count > 1 else 0.0
