@@ -13,7 +13,7 @@ from crownlet.datasets.letterforms.outlines import Floats, Region
 
 _TURNS = np.linspace(0.0, 2 * np.pi, 11)[:-1]
 _TRIES = 14
-_STEP = 0.13
+_STEP, _GRAINS = 0.13, 700
 
 
 def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
@@ -40,10 +40,11 @@ def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
 
 
 def _grains(glyph: Glyph, rng: np.random.Generator) -> Floats:
-    """Points (N, 2) spread evenly over the ink, about 60 a square q."""
+    """Points (N, 2) spread evenly over the ink."""
     x0, y0, x1, y1 = glyph.bounds()
-    x, y = np.meshgrid(np.arange(x0, x1, _STEP), np.arange(y0, y1, _STEP))
-    points = np.stack([x.ravel(), y.ravel()], axis=1) + rng.uniform(0, _STEP, (x.size, 2))
+    step = min(_STEP, float(np.sqrt((x1 - x0) * (y1 - y0) / _GRAINS)))
+    x, y = np.meshgrid(np.arange(x0, x1, step), np.arange(y0, y1, step))
+    points = np.stack([x.ravel(), y.ravel()], axis=1) + rng.uniform(0, step, (x.size, 2))
     inked: Floats = points[Region([part.outline for part in glyph.parts]).contains(points)]
     return inked
 
