@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crownlet.datasets.alphabet import LETTERS
+from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.datasets.defects.apply import applicable
 from crownlet.datasets.letterforms.glyph import DefectMark
 from crownlet.datasets.page.spec import PageSpec
@@ -18,6 +19,9 @@ _PAIRS = (
 )
 CONFUSED = tuple(_PAIRS.split(" "))
 """Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
+
+_SPREAD = {name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE}
+_RARITY = {name: spread**-0.7 for name, spread in _SPREAD.items() if spread}
 
 GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
 TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
@@ -125,12 +129,19 @@ def _letter_faults(
     known = [name for name in applicable(letter) if spec.defects is None or name in spec.defects]
     known = [name for name in known if name not in GAP_FAULTS]
     names = [name for name in known if name in habits and rng.random() < habits[name]]
-    if known and not names and rng.random() < spec.defect_rate:
-        names.append(known[int(rng.integers(len(known)))])
+    # Letters with one possible fault get it less often: half the alphabet would be broken else.
+    if known and not names and rng.random() < spec.defect_rate * min(1.0, 0.25 + 0.25 * len(known)):
+        names.append(_rare_first(known, rng))
     if names and len(known) > 1 and rng.random() < spec.second_rate:
-        names.append(known[int(rng.integers(len(known)))])
+        names.append(_rare_first(known, rng))
     low, high = spec.plainness
     return tuple((name, float(rng.uniform(low, high))) for name in dict.fromkeys(names))
+
+
+def _rare_first(names: list[str], rng: np.random.Generator) -> str:
+    """One of the faults, those that few letters can have before those that all can."""
+    weights = np.array([_RARITY[name] for name in names])
+    return names[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
 
 
 def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:

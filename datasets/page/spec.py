@@ -39,7 +39,7 @@ class PageSpec:
     """How many letters a page of drawn words has."""
     max_side: int = 1024
     """Largest height and width in px of a page of drawn words."""
-    body: Range = (24.0, 90.0)
+    body: Range = (28.0, 96.0)
     """Height of a letter's body (3 q) in px."""
     dpi: float | None = None
     """Resolution to note in the record; the size of letters is given by `body`."""
@@ -49,15 +49,15 @@ class PageSpec:
     """Probability that a neighbouring column shows at the frame."""
     justify: float = 0.7
     """Probability that lines are brought to one width."""
-    defect_rate: float = 0.3
+    defect_rate: float = 0.4
     """Probability of a fault for each letter, for hands without a habit of it."""
     second_rate: float = 0.15
     """Probability of a further fault on a letter that has one."""
-    habit_rate: float = 0.25
+    habit_rate: float = 0.35
     """Probability that the hand has a fault as its habit."""
     defects: tuple[str, ...] | None = None
     """Faults to choose from; None for all that are implemented."""
-    plainness: Range = (0.1, 1.0)
+    plainness: Range = (0.2, 1.0)
     gap_rate: float = 0.04
     """Probability, for each gap, of words joined, a word parted or letters touching."""
     text_rate: float = 0.01
