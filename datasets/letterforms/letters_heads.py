@@ -34,8 +34,8 @@ def yud(d: Sketch) -> None:
     vav_head(d, 0.05, x1, 0.05, 0.96, tilt=2)
     t = min(0.55, 0.74 * d.v)
     leg(d, x1, 0.55, 1.8 + d.j(0.1), t, drift=-0.14)
-    if d.hand.kotzim:
-        kotz(d, 0.34, 0.74, -0.1, 0.42 + d.j(0.04), "kotz")
+    # Always there: a hand that leaves it out shows the fault in every yud (Mishnah Berurah 32:15).
+    kotz(d, 0.34, 0.74, -0.1, 0.42 + d.j(0.04), "kotz")
     d.seat(0.22, 0.42, -0.03)
 
 
