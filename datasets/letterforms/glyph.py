@@ -36,7 +36,7 @@ class Part:
 
     def moved(self, dx: float, dy: float) -> Part:
         """The same part shifted by (dx, dy) q."""
-        return replace(self, outline=self.outline + (dx, dy))
+        return replace(self, outline=self.outline + np.array((dx, dy)))
 
     def mapped(self, f: Callable[[Outline], Outline]) -> Part:
         """The same part with its outline passed through `f`."""
@@ -45,7 +45,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Crown:
-    """Where tags stand: a seat from (x0, y) to (x1, y) on the upper edge of a head or roof, in q."""
+    """Where tags stand: from (x0, y) to (x1, y) on the upper edge of a head or roof, in q."""
 
     x0: float
     x1: float
@@ -74,10 +74,10 @@ class Glyph:
     letter: str
     parts: tuple[Part, ...]
     advance: float
-    """Room on the line: the body lies in [0, advance], in q (tags, kotz and lamed's head may pass)."""
+    """Room on the line: the body lies in [0, advance], in q; tags, kotz, lamed's head may pass."""
     crown: Crown | None = None
     stretch: tuple[float, float] | None = None
-    """x interval which lengthens when the letter is stretched; None where it may not be stretched."""
+    """x interval which lengthens when the letter is stretched; None where it may not be."""
     cuts: tuple[Outline, ...] = ()
     tags: int = 0
     """Strokes standing on the letter as drawn, bare ones and loose ones included."""
