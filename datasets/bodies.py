@@ -36,7 +36,7 @@ def estimate_bodies(
     bodies: list[Body] = [(0.0, 0.0, 0.0, 0.0)] * len(letters)
     for number in np.unique(numbers):
         rows = np.flatnonzero(numbers == number)
-        top, base = _line_edges([letters[i] for i in rows], grid[rows], typical)
+        top, base = _line_edges([letters[i] for i in rows.tolist()], grid[rows], typical)
         for i, y0, y1 in zip(rows, top, base, strict=True):
             x = float(grid[i, 0] + grid[i, 2]) / 2
             bodies[i] = (x, float(y0), max(1.0, float(y1 - y0)), 0.0)
