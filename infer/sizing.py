@@ -20,11 +20,14 @@ Gray = npt.NDArray[np.uint8]
 
 SMALLEST_BODY = 17
 """Least body height in px: below it a kulmus is under six pixels and the letters run together."""
-WINDOW = 640
+WINDOW = 448
 """Side in px of the window that is tried, at the locator's scale."""
 AGREED = 0.18
 """The locator's page scale is taken as right when its own answer differs by less than this."""
-ENOUGH = 5
+CORRECTIONS = 5
+ENOUGH, FEW = 5, 40
+SURE = 0.6
+"""Mean probability of the window's letters with which the search for their size ends."""
 INK = 128
 UPSIDE_DOWN = 0.9
 """Only a page on which nearly all stand on their heads is upside down: on the back of a mezuzah
@@ -60,8 +63,8 @@ def stroke_width(flat: Gray) -> float:
     runs = runs[(runs >= 3) & (runs < flat.shape[0] // 4)]
     if len(runs) < 50:
         return 0.0
-    # Weighted by length: specks are many and short, but a page's ink lies in its strokes.
-    counts = np.bincount(runs, weights=runs.astype(np.float64)).astype(np.float32)
+    # Bins grow with length: specks are many and short, but a page's ink lies in its strokes.
+    counts = np.bincount(runs)
     levels = np.geomspace(3, max(4, len(counts)), 40)
     share = np.histogram(np.arange(len(counts)), bins=levels, weights=counts)[0]
     smooth = np.convolve(share, [0.25, 0.5, 0.25], "same")
@@ -77,26 +80,28 @@ def estimate(networks: Networks, flat: Gray, threshold: float) -> Size:
     for factor in LADDER:
         body = float(np.clip(guess * factor, 8, flat.shape[0]))
         found, agreed = _settled(networks, flat, body, threshold)
-        weight = float(found.score.sum())
+        if not len(found):
+            continue
+        sure = float(found.score.mean())
+        # Many doubtful letters at a wrong scale weigh less than a few sure ones at the right one.
+        weight = sure**2 * min(len(found), FEW) * (2.0 if agreed else 1.0)
         if weight > best:
-            best = weight
-            size = Size(_height(found), _turn(found), len(found))
-        if agreed and len(found) >= ENOUGH and weight > 0.55 * len(found):
+            best, size = weight, Size(_height(found), _turn(found), len(found))
+        if agreed and len(found) >= ENOUGH and sure > SURE:
             break
     return size
 
 
 def _settled(networks: Networks, flat: Gray, body: float, threshold: float) -> tuple[Located, bool]:
-    """Letters in a window at the scale for `body`, corrected by the letters' own size."""
-    found = _try(networks, flat, body, threshold)
-    for _ in range(3):
+    """Letters in a window at the scale for `body`, corrected until the letters agree with it."""
+    for _ in range(CORRECTIONS):
+        found = _try(networks, flat, body, threshold)
         if len(found) < 2:
             return found, False
         height = _height(found)
         if abs(np.log(height / body)) < AGREED:
             return found, True
-        body = height
-        found = _try(networks, flat, body, threshold)
+        body = float(np.clip(height, 8, flat.shape[0]))
     return found, False
 
 

@@ -100,7 +100,7 @@ def page(
 
 def _read(ink: npt.NDArray[np.bool_]) -> tuple[str, tuple[int, int], int] | None:
     """(letter, rows of its body, tags) of one upright block, or None if it is none."""
-    edge = np.flatnonzero(ink[:, : max(1, ink.shape[1] // 12)].all(axis=1))
+    edge = np.flatnonzero(ink[:, : max(1, ink.shape[1] // 12)].mean(axis=1) > 0.4)
     if len(edge) < 6:
         return None
     top, base = int(edge[0]), int(edge[-1]) + 1
@@ -113,7 +113,9 @@ def _read(ink: npt.NDArray[np.bool_]) -> tuple[str, tuple[int, int], int] | None
         for column in range(3):
             y = top + height * (0.4 / 3 + (row + 0.5) * (1 - 0.8 / 3) / 3)
             x = width * (side_x + (column + 0.5) * (1 - 2 * side_x) / 3)
-            cells[row, column] = ink[min(int(y), base - 1), min(int(x), width - 1)]
+            reach = max(1, height // 20)
+            around = ink[int(y) - reach : int(y) + reach + 1, int(x) - reach : int(x) + reach + 1]
+            cells[row, column] = around.size > 0 and around.mean() > 0.5
     if [*cells[0, ::2], *cells[2, ::2]] != [True, False, False, False]:
         return None
     index = sum(int(cells[c]) << k for k, c in enumerate(_CLASS_CELLS))
@@ -182,7 +184,7 @@ class BlockNetworks:
         assert crops.shape[1:] == (2, 128, 96)
         count = len(crops)
         letters = np.full((count, 28), 1e-4, np.float32)
-        defects = np.full((count, len(LEARNED_DEFECTS)), 0.01, np.float32)
+        defects = np.full((count, len(LEARNED_DEFECTS)), 1e-4, np.float32)
         tags = np.full((count, 5), 0.005, np.float32)
         parts = np.zeros((count, len(PARTS), 32, 24), np.float32)
         for k, crop in enumerate(crops):
@@ -199,7 +201,7 @@ class BlockNetworks:
             letters[k, index_of(letter)] = 0.99
             tags[k, min(seen, 4)] = 0.98
             for d, name in enumerate(LEARNED_DEFECTS):
-                defects[k, d] = self.defects.get((letter, name), 0.01)
+                defects[k, d] = self.defects.get((letter, name), 1e-4)
         return letters, defects, tags, parts
 
 

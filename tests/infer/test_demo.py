@@ -40,7 +40,7 @@ def block_page(spec: object, seed: int) -> PageTruth:
 @pytest.fixture(scope="module")
 def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo")
-    defects = {("ש", "tag_loose"): 0.95, ("ע", "tag_bare"): 0.4}
+    defects = {("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(compose_module, "compose", block_page)
         run.run_demo(
@@ -111,14 +111,14 @@ def test_a_demo_can_be_made_twice_in_one_folder(out: Path) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(compose_module, "compose", block_page)
         patch.setattr(run, "sheets", lambda: sheets()[:1])
-        networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.95, ("ע", "tag_bare"): 0.4})
+        networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
         run.run_demo(out, say=lambda text: None, inspector=Inspector(networks=networks))
     assert sorted(p.relative_to(out).as_posix() for p in out.rglob("*")) == before
 
 
 def test_routes_are_told_by_line_and_colour() -> None:
     image, _ = blocks.page(["שעא"] * 4, 16.0, tags=dict.fromkeys(range(12), 3))
-    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.95, ("ע", "tag_bare"): 0.4})
+    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
     page = Inspector(networks=networks).inspect(image)
     marks = places(page)
     assert [m.route for m in marks] == ["finding", "review"] * 4
@@ -145,7 +145,7 @@ def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
 
 def test_letters_of_a_name_are_kept_apart() -> None:
     image, _ = blocks.page(["שדי"], 16.0, tags={0: 3})
-    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.95})
+    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99})
     page = Inspector(networks=networks).inspect(image)
     named = replace(page, glyphs=tuple(replace(g, in_name=True) for g in page.glyphs))
     assert all(mark.in_name for mark in places(named))

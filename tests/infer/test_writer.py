@@ -22,7 +22,7 @@ LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 
 @pytest.fixture(scope="module")
 def record() -> PageRecord:
-    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.9, ("ש", "tag_bare"): 0.8})
+    networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ש", "tag_bare"): 0.97})
     image, _ = blocks.page(LINES, 12.0)
     return Inspector(networks=networks).inspect(image, "mezuzah", name="page one")
 
