@@ -156,7 +156,8 @@ def thresholds(
             hits, alarms = (plain >= cut).sum(), (clean >= cut).sum()
             if hits and hits / (hits + alarms) >= true:
                 finding = min(finding, float(cut))
-        clear = min(max(clear, 1e-3), 0.5)
+        # However well the network ranks, what it half believes is worth a look.
+        clear = min(max(clear, 1e-3), 0.2)
         chosen[name] = {"clear": round(clear, 4), "finding": round(max(finding, clear, 0.5), 4)}
     return chosen
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import torch
 import yaml
@@ -69,37 +68,20 @@ def calibration_logits(config: Config, assessor: Assessor) -> Logits:
     return collect(assessor, reservoir.all_rows())
 
 
-HEADER = """\
-# Every number that sorts letters into clear, review and finding. `crownlet-train job=export` writes
-# `version`, `provenance` and `defects` from the calibration hands; the rest is set by hand:
-#   locator.centre_p        least probability of an anchor
-#   locator.class_weight    exponent of the locator's opinion of the class beside the assessor's
-#   letters.no_letter_p     a place is dropped when "no letter" reaches this
-#   letters.review_below    doubt of shape, without an expected text (..._if_expected: with one)
-#   letters.swapped_finding another letter than expected is a finding from here on
-#   defects                 below `clear` nothing is shown, from `finding` on it is a finding,
-#                           between the two it goes to review
-#   gaps                    p = 1 / (1 + exp(-(bias + place * u + yud * y))): u is 0 at this line's
-#                           usual letter gap and 1 at its usual word gap, y the white in widths of
-#                           this hand's yud (Orach Chayim 32:32, gloss); fitted on calibration hands
-#   needs_q_px              least px a kulmus: a tag's stem is 0.12 to 0.2 kulmus wide, and a line
-#                           needs 2 px to be seen
-"""
-
-
 def _write_thresholds(
     config: Config, logits: Logits, chosen: dict[str, dict[str, float]], folder: Path
 ) -> None:
-    """Put the calibrated borders into the shipped thresholds, the rest left as it stands."""
-    shipped = Path(__file__).parents[1] / "models" / "weights" / "thresholds.yaml"
-    document: dict[str, Any] = yaml.safe_load(shipped.read_text(encoding="utf-8"))
-    document["version"] = f"{config.export.version}-provisional"
-    document["provenance"] = (
+    """Write the calibrated borders; what is set by hand stands in routing.yaml beside them."""
+    provenance = (
         f"{len(logits.true_letter)} letters on {config.export.calibration_pages} rendered pages by"
         f" hands of the calibration split, {datetime.date.today().isoformat()}: of the plain cases"
         " 1% lie below clear, of what lies above finding 95% are plain cases. Provisional, without"
         " a promise: letters of one hand err together and are counted singly here."
     )
-    document["defects"] = {**document["defects"], **chosen}
+    document = {
+        "version": f"{config.export.version}-provisional",
+        "provenance": provenance,
+        "defects": chosen,
+    }
     text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=96)
-    (folder / "thresholds.yaml").write_text(HEADER + text, encoding="utf-8")
+    (folder / "thresholds.yaml").write_text(text, encoding="utf-8")

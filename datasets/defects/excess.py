@@ -26,7 +26,7 @@ def tag_excess(
     """
     if plainness == 0.0:
         return marked(glyph, "tag_excess", 0.0, 0.0)
-    seat = glyph.crown or _seat(glyph)
+    seat = glyph.crown or seat_of(glyph)
     extra = 1 + pick(rng, 2)
     if seat is None or glyph.tags + extra > _MOST:
         return None
@@ -63,7 +63,7 @@ def _widened(glyph: Glyph, seat: Crown, count: int) -> Crown:
     return replace(seat, x0=middle - half, x1=middle + half)
 
 
-def _seat(glyph: Glyph) -> Crown | None:
+def seat_of(glyph: Glyph) -> Crown | None:
     """A seat on the head or roof of a letter that takes no tags."""
     for name in _TOPS:
         if glyph.has(name):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crownlet.datasets.alphabet import ONE_TAG, THREE_TAGS
+from crownlet.datasets.alphabet import LETTERS, ONE_TAG, THREE_TAGS
 from crownlet.datasets.defects.apply import apply
+from crownlet.datasets.defects.excess import seat_of
 from crownlet.datasets.letterforms.build import build
 from crownlet.datasets.letterforms.glyph import Glyph, Outline
 from crownlet.datasets.letterforms.hand import Hand
@@ -16,20 +17,25 @@ from crownlet.datasets.page.faults import Slot
 from crownlet.datasets.page.spec import PageSpec
 
 LAMED = "ל"
+UNCROWNED = "".join(c for c in LETTERS if c not in THREE_TAGS + ONE_TAG + LAMED)
 
 
 @dataclass(frozen=True)
 class Crowning:
-    """How many tags this page's hand gives: by custom, less `bare` letters, by chance `ragged`."""
+    """How many tags this page's hand gives: by custom, less `bare` letters, by chance `ragged`.
+
+    Some hands set a tag on letters of which no custom asks one, vav above all: `also`.
+    """
 
     bare: str = ""
     ragged: float = 0.0
+    also: str = ""
 
     def count(self, letter: str, hand: Hand, rng: np.random.Generator) -> int:
         """Tags for one letter."""
         if letter in self.bare:
             return 0
-        full = custom_count(letter, hand)
+        full = custom_count(letter, hand) or int(letter in self.also)
         if self.ragged and rng.random() < self.ragged:
             return int(rng.integers(0, 4 if full == 3 else full + 2))
         return full
@@ -46,22 +52,27 @@ def custom_count(letter: str, hand: Hand) -> int:
 
 def draw_crowning(spec: PageSpec, rng: np.random.Generator) -> Crowning:
     """The page's way with tags: many real hands crown few letters or none."""
+    also = ""
+    if rng.random() < spec.generous:
+        also = "ו" + "".join(c for c in UNCROWNED if rng.random() < 0.25)
     if rng.random() < spec.crowned:
-        return Crowning()
+        return Crowning(also=also)
     crowned = THREE_TAGS + ONE_TAG + LAMED
     kind = rng.random()
     if kind < 0.3:
-        return Crowning(bare=crowned)
+        return Crowning(bare=crowned, also=also)
     if kind < 0.65:
         bare = [c for c in crowned if rng.random() < 0.5]
-        return Crowning(bare="".join(bare))
-    return Crowning(ragged=float(rng.uniform(0.2, 1.0)))
+        return Crowning(bare="".join(bare), also=also)
+    return Crowning(ragged=float(rng.uniform(0.2, 1.0)), also=also)
 
 
 def write(slot: Slot, hand: Hand, crowning: Crowning, seed: int, stretch: float = 0.0) -> Glyph:
     """The letter of `slot`; the same seed gives the same letter, but for the stretch (in q)."""
     rng = np.random.default_rng(seed)
     glyph = build(slot.letter, hand, rng, stretch=stretch)
+    if glyph.crown is None and slot.letter in crowning.also:
+        glyph = replace(glyph, crown=seat_of(glyph))
     if glyph.crown is not None:
         count = crowning.count(slot.letter, hand, rng)
         if count:

@@ -64,6 +64,8 @@ class PageSpec:
     """Probability, for each letter, of another, an absent or an extra letter."""
     crowned: float = 0.75
     """Probability that the page is crowned as the custom asks; other hands leave out tags."""
+    generous: float = 0.2
+    """Probability that the hand sets a tag on vav and other letters of which no custom asks one."""
     tightest: float = 0.12
     """Smallest white in q left between neighbours that do not touch."""
     turn: Literal[0, 90, 180, 270] = 0
@@ -89,7 +91,7 @@ def clean(**changes: object) -> PageSpec:
     """Faultless black on white, straight, as the truth against which tests measure."""
     values: dict[str, object] = {
         "margin": (3.0, 4.0), "columns": 0.0, "defect_rate": 0.0, "habit_rate": 0.0,
-        "gap_rate": 0.0, "text_rate": 0.0, "crowned": 1.0, "augment": NO_AUGMENT,
+        "gap_rate": 0.0, "text_rate": 0.0, "crowned": 1.0, "generous": 0.0, "augment": NO_AUGMENT,
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
 
@@ -99,7 +101,7 @@ def mezuzah(body: float = 48.0, **changes: object) -> PageSpec:
     values: dict[str, object] = {
         "portion": "mezuzah", "body": (body, body), "margin": (3.0, 5.0), "columns": 0.0,
         "justify": 1.0, "defect_rate": 0.01, "habit_rate": 0.3, "gap_rate": 0.004,
-        "text_rate": 0.0005, "plainness": (0.4, 1.0),
+        "text_rate": 0.0005, "generous": 0.05, "plainness": (0.4, 1.0),
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
 
