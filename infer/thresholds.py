@@ -58,6 +58,8 @@ class Thresholds:
     """A letter other than the expected one is a finding from this probability on, else review."""
     locator_weight: float
     """Share of the locator's opinion of the class, as an exponent beside the assessor's."""
+    review_floor: float
+    """No defect sends a letter to review below this probability, whatever its own `clear`."""
     default: Pair
     defects: Mapping[str, Pair]
     gaps: Mapping[str, Logistic]
@@ -66,7 +68,9 @@ class Thresholds:
 
     def of(self, defect: str) -> Pair:
         """The two borders of one defect."""
-        return self.defects.get(defect, self.default)
+        pair = self.defects.get(defect, self.default)
+        clear = max(pair.clear, self.review_floor)
+        return Pair(clear, max(pair.finding, clear))
 
 
 def load_thresholds(folder: Path) -> Thresholds:
@@ -122,6 +126,7 @@ def _parsed(data: Any, checksum: str, routing: str) -> Thresholds:
         letter_p_expected=_share(letters["review_below_if_expected"]),
         swapped_p=_share(letters["swapped_finding"]),
         locator_weight=float(locator["class_weight"]),
+        review_floor=_share(data["review_floor"]),
         default=_pair("default", data["default"]),
         defects={str(name): _pair(str(name), row) for name, row in data["defects"].items()},
         gaps={

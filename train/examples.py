@@ -183,7 +183,7 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
     heights = [letter.body[2] for letter in page.letters]
     body = float(np.median(heights)) if heights else cutting.BODY
     gray = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
-    if rng.random() < 0.12:
+    if rng.random() < 0.2:
         gray, scale = _blurred_down(gray, body, rng), 1.0
     gray, scale = cutting.fit_page(gray, body)
     whole = [letter for letter in page.letters if letter.whole]
