@@ -13,6 +13,10 @@ ALWAYS = (
     "ruled lines scored without ink",
     "whether a mark in the picture is shadow, dust, glare or a fold: look at the parchment",
 )
+DOUBTED = (
+    "whether this is square script at all: the two networks agree on {:.0%} of the letters, and "
+    "nothing said of this page can be relied on"
+)
 WITHOUT_TEXT = "letters absent, extra or exchanged, and the division of words: no portion was named"
 RULING = (
     "A finding is a place to look at, never a ruling; no finding is no approval. The examiner "
@@ -32,7 +36,12 @@ _FAMILIES = {
 
 
 def not_examined(
-    q: float, thresholds: Thresholds, matched: bool, cut: int, customs_silent: tuple[str, ...]
+    q: float,
+    thresholds: Thresholds,
+    matched: bool,
+    cut: int,
+    customs_silent: tuple[str, ...],
+    agreement: float,
 ) -> tuple[str, ...]:
     """Sentences for `page.json`, those of this picture first."""
     here = [
@@ -40,6 +49,8 @@ def not_examined(
         for family, words in _FAMILIES.items()
         if q < thresholds.needs_q.get(family, 0.0)
     ]
+    if agreement < thresholds.doubted_agreement:
+        here.insert(0, DOUBTED.format(agreement))
     if cut:
         here.append(f"{cut} letter{'s' if cut > 1 else ''} cut by the frame of the picture")
     if not matched:

@@ -110,9 +110,10 @@ def _routed(
     return PageRecord(
         name=name, image=facts, glyphs=rows, gaps=gap_rows,
         match=_turned(match, seen.turn, facts), turn=seen.turn,
-        quality=quality(page, facts), unresolved=skipped,
+        quality=quality(page, facts, seen.agreement), unresolved=skipped,
         not_examined=not_examined(
-            q, limits, matched is not None, cut_by_frame(given, facts), _silent(customs)
+            q, limits, matched is not None, cut_by_frame(given, facts), _silent(customs),
+            seen.agreement,
         ),
     )  # fmt: skip
 
@@ -136,7 +137,7 @@ def _silent(customs: Customs) -> tuple[str, ...]:
     return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)
 
 
-def quality(page: Ordered, facts: ImageFacts) -> dict[str, float]:
+def quality(page: Ordered, facts: ImageFacts, agreement: float) -> dict[str, float]:
     """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
     q = float(np.median(page.found.body[:, 2])) / 3
     measures = {
@@ -146,6 +147,7 @@ def quality(page: Ordered, facts: ImageFacts) -> dict[str, float]:
         "lines": float(page.layout.line.max() + 1),
         "columns": float(page.layout.column.max() + 1),
         "yud_q": page.measured.whites.yud,
+        "agreement": agreement,
     }
     if facts.dpi:
         measures["q_mm"] = q / facts.dpi * 25.4

@@ -40,6 +40,8 @@ class Seen:
     found: Located
     assessed: Assessed
     turn: int
+    agreement: float
+    """How far the two networks agree on what was located, 0 to 1."""
 
 
 class Stopwatch:
@@ -68,11 +70,19 @@ def see(
         found = steadied(_located(networks, flat, size.body, limits.centre_p))
     with watch.stage("assess"):
         assessed = assess(networks, flat, found)
+        agreement = agreed(found, assessed)
         kept = assessed.letters[:, 27] < limits.no_letter_p
         found, assessed = found.take(kept), assessed.take(kept)
-    if not len(found):
+    if not len(found) or agreement < limits.least_agreement:
         raise PageError(label, NOTHING)
-    return Seen(flat, found, assessed, size.turn)
+    return Seen(flat, found, assessed, size.turn, agreement)
+
+
+def agreed(found: Located, assessed: Assessed) -> float:
+    """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
+    if not len(found):
+        return 0.0
+    return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
 
 
 def _sized(
@@ -85,9 +95,10 @@ def _sized(
     if high - low < LEAST_RANGE or sizing.ink_share(flat) < LEAST_INK:
         raise PageError(label, "the page is blank: there is no writing on it.")
     size = sizing.estimate(networks, flat, limits.centre_p)
-    if not size.letters:
+    small = size.body < SMALLEST_SEEN
+    if not size.letters or (small and size.sure < sizing.SURE):
         raise PageError(label, NOTHING)
-    if size.body < SMALLEST_SEEN:
+    if small:
         raise PageError(
             label,
             f"letters too small ({size.body:.0f} px; at least {sizing.SMALLEST_BODY} px needed).",

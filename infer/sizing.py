@@ -43,6 +43,8 @@ class Size:
     turn: int
     letters: int
     """How many letters the trial window showed; 0 when none were found at any size."""
+    sure: float = 0.0
+    """Mean probability of those letters."""
 
 
 def ink_share(flat: Gray) -> float:
@@ -86,7 +88,7 @@ def estimate(networks: Networks, flat: Gray, threshold: float) -> Size:
         # Many doubtful letters at a wrong scale weigh less than a few sure ones at the right one.
         weight = sure**2 * min(len(found), FEW) * (2.0 if agreed else 1.0)
         if weight > best:
-            best, size = weight, Size(_height(found), _turn(found), len(found))
+            best, size = weight, Size(_height(found), _turn(found), len(found), sure)
         if agreed and len(found) >= ENOUGH and sure > SURE:
             break
     return size

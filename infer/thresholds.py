@@ -48,6 +48,9 @@ class Thresholds:
     provenance: str
     centre_p: float
     """Least probability of an anchor in the locator's map."""
+    least_agreement: float
+    """A page on which the two networks agree less than this shows no square script."""
+    doubted_agreement: float
     no_letter_p: float
     """A place is dropped when the assessor is at least so sure that no letter stands there."""
     letter_p: float
@@ -121,6 +124,8 @@ def _parsed(data: Any, checksum: str, routing: str) -> Thresholds:
         routing_checksum=routing,
         provenance=str(data["provenance"]).strip(),
         centre_p=_share(locator["centre_p"]),
+        least_agreement=_share(locator["least_agreement"]),
+        doubted_agreement=_share(locator["doubted_agreement"]),
         no_letter_p=_share(letters["no_letter_p"]),
         letter_p=_share(letters["review_below"]),
         letter_p_expected=_share(letters["review_below_if_expected"]),

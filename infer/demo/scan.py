@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-
 PARCHMENT = np.array([233.0, 223.0, 201.0], np.float32)
 """Tone to which the scanner balances bare skin, so that two sides of one scroll look alike."""
 
