@@ -26,6 +26,8 @@ from crownlet.datasets.letterforms.outlines import Floats, Region
 
 _NEAREST = 0.1
 """White that is left over the leg just before it touches, in q."""
+_WIDEST, _SHARE = 0.45, 0.6
+"""A contact is no wider than this in q, nor than this share of the leg's own top."""
 
 
 def leg_touches_roof(
@@ -46,16 +48,19 @@ def leg_touches_roof(
         rise = graded(plainness, 0.0, max(0.0, top - under - _NEAREST), 0, 0)
         return marked(glyph.with_parts([_raised(leg, rise)]), "leg_touches_roof", 0.0, plainness)
     names = ("roof", "leg_left")
+    # Fused along its whole thickness it would be a plain chet's or tav's leg: another letter.
+    wide = _width_below(leg, top)
+    most, share = min(_WIDEST, _SHARE * wide), graded(plainness, 0, 0.2, 0.35, _SHARE)
     # A wide contact comes of a leg begun too high rather than of a bridge of ink.
     if rng.random() < graded(plainness, 0, 0.4, 0.5, 0.9):
         rise = top - under + graded(plainness, 0, 0.015, 0.08, 0.35)
-        raised = _raised(leg, rise)
+        raised = _narrowed(_raised(leg, rise), under, share * wide)
         left, right = Region([raised.outline]).spans(np.array([under]))
         width = float(np.nan_to_num(right - left)[0])
         if width > 0.02:
             touched = glyph.with_parts([raised])
             return marked(touched, "leg_touches_roof", width, plainness, names)
-    width = graded(plainness, 0, 0.035, 0.1, 0.26) * float(rng.uniform(0.85, 1.15))
+    width = min(graded(plainness, 0, 0.035, 0.12, 0.38) * float(rng.uniform(0.75, 1.15)), most)
     skew = float(rng.uniform(-0.08, 0.08))
     start, end = np.array([x + skew, under - 0.15]), np.array([x, top + 0.25])
     thickness = width * float(end[1] - start[1]) / float(np.hypot(*(end - start)))
@@ -68,6 +73,25 @@ def _raised(leg: Part, rise: float) -> Part:
     y = leg.outline[:, 1]
     share = (y.max() - y) / (y.max() - y.min() + 1e-9)
     return replace(leg, outline=leg.outline - np.stack([0 * y, rise * share], axis=1))
+
+
+def _width_below(leg: Part, top: float) -> float:
+    """How wide the leg is 0.25 q below its top."""
+    left, right = Region([leg.outline]).spans(np.array([top + 0.25]))
+    return float(np.nan_to_num(right - left)[0])
+
+
+def _narrowed(leg: Part, under: float, width: float) -> Part:
+    """The leg brought to at most `width` where it meets the roof at y = `under`, its full width
+    from 0.35 q below."""
+    region = Region([leg.outline])
+    left, right = region.spans(np.array([under + 0.02]))
+    if np.isnan(left).any() or right[0] - left[0] <= width:
+        return leg
+    x, y = leg.outline[:, 0], leg.outline[:, 1]
+    middle = float(left[0] + right[0]) / 2
+    factor = 1 - (1 - width / float(right[0] - left[0])) * np.clip((under + 0.35 - y) / 0.33, 0, 1)
+    return replace(leg, outline=np.stack([middle + (x - middle) * factor, y], axis=1))
 
 
 HEADS: dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = {

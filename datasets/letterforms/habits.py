@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 _STREAM = 0x6A6D
+_WAYS = 8
 
 
 @dataclass(frozen=True)
@@ -54,12 +55,22 @@ class Habits:
     """Side heads look up."""
     tail: float = 0.0
     """Ayin's foot runs below the base line, gimel's rises."""
+    nib: float = 0.0
+    """How the left ends of roofs are cut: standing back below if positive."""
     waist: float = 0.0
     """Walls are thin in the middle."""
     foot: float = 0.0
     """Alef's lower yud is a wedge, tav's foot a long one."""
     letter_width: tuple[float, ...] = (0.0,) * 27
     """How much wider than usual each letter is, by its place in the alphabet."""
+
+    ways: tuple[float, ...] = (0.0,) * (27 * _WAYS)
+    """What a hand may do in its own way in each letter: eight draws for each, by its place."""
+
+    def ways_of(self, letter: str) -> tuple[float, ...]:
+        """This hand's eight own ways of `letter`, each in [-1, 1]; its form says what they do."""
+        start = (ord(letter) - 0x5D0) * _WAYS
+        return self.ways[start : start + _WAYS]
 
     def width_of(self, letter: str) -> float:
         """This hand's own leaning in the width of `letter`, in [-1, 1]."""
@@ -74,4 +85,5 @@ def habits_of(seed: int) -> Habits:
     rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _STREAM])
     own = {field.name: float(rng.uniform(-1, 1)) for field in fields(Habits)}
     widths = tuple(rng.uniform(-1, 1, 27).tolist())
-    return Habits(**{**own, "letter_width": widths})  # type: ignore[arg-type]
+    ways = tuple(rng.uniform(-1, 1, 27 * _WAYS).tolist())
+    return Habits(**{**own, "letter_width": widths, "ways": ways})  # type: ignore[arg-type]

@@ -92,13 +92,13 @@ def _proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
     return {
         "width": _near(rng, 1.0 - 0.04 * traits.weight, 0.08, 0.86, 1.18),
         "slant": _near(rng, 0.0, 1.6, -4.0, 4.0),
-        "horizontal": _near(rng, 0.92 + 0.10 * traits.weight, 0.04, 0.82, 1.08),
-        "vertical": _near(rng, 0.54 + 0.28 * traits.weight, 0.05, 0.48, 0.86),
+        "horizontal": _near(rng, 0.85 + 0.14 * traits.weight, 0.06, 0.72, 1.06),
+        "vertical": _near(rng, 0.49 + 0.32 * traits.weight, 0.06, 0.40, 0.86),
         "joint": _near(rng, 0.20 + 0.10 * traits.weight, 0.03, 0.17, 0.34),
         "leg": _near(rng, 1.0 - 0.03 * traits.haste, 0.04, 0.90, 1.10),
         "final": _near(rng, 1.03 + 0.08 * traits.show, 0.05, 1.0, 1.2),
         "neck": _near(rng, 1.0 + 0.06 * traits.show, 0.06, 0.88, 1.15),
-        "he_gap": _near(rng, 0.52 - 0.08 * traits.haste, 0.10, 0.30, 0.80),
+        "he_gap": _near(rng, 0.54 - 0.10 * traits.haste, 0.13, 0.30, 0.80),
         "heel": _near(rng, 0.28 + 0.06 * traits.show, 0.06, 0.15, 0.42),
     }
 
@@ -107,7 +107,7 @@ def _stroke(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
     """What the pen leaves: angle, taper, swelling, softness of corners, roughness of edge."""
     return {
         "pen_angle": _near(rng, 20.0, 9.0, 2.0, 42.0),
-        "taper": _near(rng, 0.6, 0.15, 0.25, 0.9),
+        "taper": _near(rng, 0.62, 0.2, 0.15, 1.0),
         "swell": _near(rng, 0.10 + 0.05 * traits.roundness, 0.05, 0.0, 0.25),
         "bow": _near(rng, 0.0, 0.05 + 0.04 * traits.haste, -0.15, 0.15),
         "flare": _near(rng, 0.10 + 0.06 * traits.show, 0.06, 0.0, 0.28),

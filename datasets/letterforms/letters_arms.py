@@ -13,34 +13,64 @@ from crownlet.datasets.letterforms.strokes import base, kotz, lens_leg, link
 def alef(d: Sketch) -> None:
     """A diagonal body; a yud above and one below, each at one thin joint (MS alef)."""
     w, own = max(d.w, 0.92), d.habits
-    t = 0.86 * d.h
+    weight, bend, place, rise, spur = d.ways[:5]
+    t = (0.82 + 0.14 * weight) * d.h
+    snake = 0.05 * own.arm_curve + 0.1 * bend
     d.stroke("body", "body", [
-        (0.18, 0.32, 0.94 * t), (1.0 * w, 1.06 + 0.04 * own.arm_curve, t),
-        (1.9 * w, 1.92 - 0.04 * own.arm_curve, t), (2.72 * w, 2.6 + d.j(0.04), 0.85 * t),
+        (0.2, 0.32, 0.94 * t), (1.0 * w, 1.06 + snake, t),
+        (1.9 * w, 1.92 - snake, t), (2.72 * w, 2.6 + d.j(0.04), 0.85 * t),
     ], start=0.7 + 0.15 * own.head_lean, end=0.5 + 0.2 * own.tip)  # fmt: skip
-    yud_head(d, 2.36 * w, 0.4, "yud_upper", 11 + 3 * own.yud_tilt, height=0.8)
-    link(d, (2.14 * w, 0.66), (1.7 * w, 1.5), "joint_upper", sag=0.06, flare=1.7)
+    if spur > 0.3:
+        kotz(d, 0.4, 0.36, -0.3, -0.52, "spur", wide=0.42)
+    x = 2.36 * w + 0.08 * place
+    upper_yud(d, x)
+    link(d, (x - 0.14, 0.6), (1.7 * w + 0.1 * place, 1.5), "joint_upper", sag=0.06, flare=1.7)
     low = 2.58 + d.j(0.03)
     lower_yud(d, low)
-    link(d, (0.78, low - 0.2), (1.2 * w, 1.3), "joint_lower", sag=-0.05, flare=1.7)
+    end = (1.2 * w + 0.12 * rise, 1.3 + 0.1 * rise)
+    link(d, (0.72, low - 0.2), end, "joint_lower", sag=-0.05 - 0.06 * bend, flare=1.6)
     if d.hand.kotzim:
-        kotz(d, 2.7 * w, 0.22, 0.1, -0.3, "kotz_upper")
+        kotz(d, x + 0.34, 0.22, 0.1, -0.3, "kotz_upper")
         kotz(d, 0.86, 2.85, 0.06, 0.24, "kotz_lower")
 
 
-def lower_yud(d: Sketch, low: float) -> None:
-    """Alef's lower point about y = `low`: a hanging yud, or in some hands a wedge."""
-    way = d.habits.foot
-    if way > -0.3:
-        over = way > 0.3
-        middle = low + 0.06 if over else low
-        yud_head(d, 0.56, middle, "yud_lower", -4 - 4 * way, height=0.78, mirror=over)
+def upper_yud(d: Sketch, x: float) -> None:
+    """Alef's upper yud about x: rounded, or in some hands angular with a rising point."""
+    way = d.ways[5]
+    if way < 0.1:
+        yud_head(d, x, 0.4, "yud_upper", 11 + 3 * d.habits.yud_tilt - 8 * way, height=0.8)
         return
-    wide = 0.05 * d.habits.head_size
+    rise = 0.16 + 0.3 * way + d.j(0.03)
+    d.block("yud_upper", "yud", [
+        (x - 0.16, -0.02 - rise, d.soft, -(0.03 + 0.1 * d.flare)), (x + 0.56, 0.26, 0.1, 0.02),
+        (x + 0.1 + d.j(0.03), 0.86, 0.14, 0.02), (x - 0.5, 0.5 - 0.1 * way, 0.1, -0.05),
+    ])  # fmt: skip
+
+
+def lower_yud(d: Sketch, low: float) -> None:
+    """Alef's lower point about y = `low`: a hanging yud, a wedge, or a foot flat on the line."""
+    way, reach, tall = d.habits.foot, d.ways[6], d.ways[7]
+    if way > -0.1:
+        over = way > 0.45
+        middle = low + 0.06 if over else low
+        turn = -4 - 4 * way + 6 * reach
+        yud_head(d, 0.56, middle, "yud_lower", turn, height=0.78, mirror=over)
+        return
+    wide = 0.05 * d.habits.head_size + 0.08 * reach
+    top = low - 0.34 - 0.16 * tall
+    if way > -0.5:  # A wide foot.
+        d.block("yud_lower", "yud", [
+            (0.42 - wide, top + 0.02 + d.j(0.04), d.soft + 0.04, -0.03), (0.94, top - 0.06, 0.1, 0),
+            (1.04 + wide, low + 0.4 + d.j(0.03), d.soft, 0.02),
+            (0.04 - wide, low + 0.44 + d.j(0.04), d.soft, -(0.03 + 0.2 * d.flare)),
+        ])  # fmt: skip
+        return
+    # Like a small dalet: a leg with a flat foot that points to the left.
     d.block("yud_lower", "yud", [
-        (0.46 - wide, low - 0.32 + d.j(0.04), d.soft + 0.04, -0.03), (0.96, low - 0.4, 0.1, 0.0),
-        (1.06 + wide, low + 0.4 + d.j(0.03), d.soft, 0.02),
-        (0.08, low + 0.44 + d.j(0.04), d.soft, -(0.03 + 0.2 * d.flare)),
+        (0.5, top - 0.16, 0.1, 0.0), (0.92, top - 0.2 + d.j(0.03), 0.1, 0.0),
+        (0.98 + wide, low + 0.36, d.soft + 0.05, 0.02), (0.72, low + 0.46 + d.j(0.03), d.soft, 0.0),
+        (-0.02 - wide, low + 0.44 + d.j(0.03), d.soft, -(0.02 + 0.1 * d.flare)),
+        (0.1 - wide, low + 0.02, d.soft, 0.0), (0.44, low + 0.02, 0.12, 0.0),
     ])  # fmt: skip
 
 
@@ -100,7 +130,8 @@ def tsadi(d: Sketch) -> None:
 def tsadi_final(d: Sketch) -> None:
     """The two heads of tsadi on the leg of a final nun (MS final tsadi)."""
     x = crowned_head(d, 0.0, 1.06)
-    lens_leg(d, x, 0.75, 4.85 + 0.5 * (d.hand.final - 1) + d.j(0.1), drift=0.1)
+    length = 4.75 + 0.4 * d.ways[0] + 0.5 * (d.hand.final - 1) + d.j(0.1)
+    lens_leg(d, x, 0.75, length, drift=0.1 - 0.06 * d.ways[1])
     back_yud(d, 1.06 + arm_gap(d), (x + 0.06, 1.95))
 
 
@@ -115,7 +146,15 @@ def back_yud(d: Sketch, x0: float, foot: tuple[float, float]) -> None:
 def shin(d: Sketch) -> None:
     """Three heads on arms that meet below in a point (MS shin)."""
     x = crowned_head(d, 0.0, 1.0)
-    d.stroke("leg", "leg", [(x, 0.7, 0.44), (x + 0.01, 1.6, 0.46), (x + 0.1, 2.85, 0.4)])
+    foot, flat, weight, swing = d.ways[:4]
+    wide = 0.46 + 0.08 * weight
+    end = (x + 0.1 + 0.1 * foot, 2.85, 0.4 + 0.06 * weight)
+    d.stroke("leg", "leg", [(x, 0.7, 0.96 * wide), (x + 0.01 + 0.06 * foot, 1.6, wide), end])
+    if flat > 0.3:
+        d.block("base", "base", [
+            (x - 0.1, 2.5, 0.1, 0.0), (x + 0.6, 2.45, 0.1, 0.0),
+            (x + 0.36, 3.0 + d.j(0.04), 0.1 + 0.15 * flat, 0.02), (x - 0.12, 3.02, 0.08, 0.0),
+        ])  # fmt: skip
     gap = arm_gap(d)
     mid = side_head(d, 1.0 + gap, 0.8, "yud_middle", tilt=7)
     right = side_head(d, 1.8 + gap + arm_gap(d), 0.9, "yud_right", tilt=7)
@@ -128,7 +167,7 @@ def shin(d: Sketch) -> None:
         (x + 0.17, 2.75, 2.0 * t),
     ]
     d.stroke("joint_middle", "joint", knots)
-    thigh(d, right, x - 0.06, 2.95 + d.j(0.05), end=0.34)
+    thigh(d, right, x - 0.08 - 0.08 * swing, 2.95 + 0.06 * swing + d.j(0.05), end=0.34)
 
 
 ARMS = {"א": alef, "ע": ayin, "צ": tsadi, "ץ": tsadi_final, "ש": shin}

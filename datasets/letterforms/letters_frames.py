@@ -32,30 +32,35 @@ def he(d: Sketch) -> None:
     x1 = 2.7 * d.w + d.extra
     t = roof(d, 0.0, x1)
     leg(d, x1, t + 0.1, d.foot_y(2.97))
-    loose_leg(d, 0.42, t + 0.03 + he_gap(d, t), 2.94 + d.j(0.06))
+    place, lean, end = d.ways[:3]
+    x = 0.5 + 0.24 * place
+    loose_leg(d, x, d.under(x) + he_gap(d, t), 2.9 + 0.14 * end + d.j(0.06), 0.2 * lean)
     roof_seat(d)
     d.stretchable(1.0, x1 - d.v - 0.1)
 
 
-def loose_leg(d: Sketch, x: float, y0: float, y1: float) -> None:
-    """He's left leg: thin above, thicker below, its end bent a little to the right (MS he)."""
-    t = clamp(0.8 * d.v, 0.4, 0.6)
+def loose_leg(d: Sketch, x: float, y0: float, y1: float, lean: float) -> None:
+    """He's left leg: thin above, thicker below, its end bent a little to the right (MS he).
+
+    Its foot stands `lean` further right.
+    """
+    t = clamp(0.8 * d.v + 0.14 * d.ways[3], 0.32, 0.7)
     way = d.habits.hanging
     length = y1 - y0
     if way < -0.4:
         knots = [
             (x - 0.06, y0, 0.3),
-            (x - 0.02, y0 + 0.35 * length, 0.6 * t),
-            (x + 0.02 + d.j(0.03), y0 + 0.7 * length, t),
-            (x + 0.06, y1, 1.25 * t),
+            (x - 0.02 + 0.4 * lean, y0 + 0.35 * length, 0.6 * t),
+            (x + 0.02 + 0.7 * lean + d.j(0.03), y0 + 0.7 * length, t),
+            (x + 0.06 + lean, y1, 1.25 * t),
         ]
         d.stroke("leg_left", "leg", knots, start=d.j(0.3), end=0.3 * d.habits.tip)
         return
     knots = [
-        (x - 0.03, y0, 0.3 + 0.06 * way),
-        (x + 0.02 + 0.03 * way, y0 + 0.3 * length, (0.8 + 0.1 * way) * t),
-        (x + 0.03 + d.j(0.03), y0 + (0.68 - 0.08 * way) * length, t),
-        (x + 0.1 - 0.05 * way, y1, max(0.12, t * (0.75 - 0.2 * way - 0.5 * d.taper))),
+        (x - 0.03, y0, 0.32 + 0.06 * way + 0.1 * d.ways[4]),
+        (x + 0.02 + 0.03 * way + 0.3 * lean, y0 + 0.3 * length, (0.8 + 0.1 * way) * t),
+        (x + 0.03 + 0.7 * lean + d.j(0.03), y0 + (0.68 - 0.08 * way) * length, t),
+        (x + 0.1 - 0.05 * way + lean, y1, max(0.12, t * (0.75 - 0.2 * way - 0.5 * d.taper))),
     ]
     end = 0.4 * d.cut + 0.4 * d.habits.tip + d.j(0.3)
     d.stroke("leg_left", "leg", knots, start=-0.4 * d.cut + d.j(0.3), end=end)
@@ -77,22 +82,47 @@ def kaf_final(d: Sketch) -> None:
 
 
 def tav(d: Sketch) -> None:
-    """A dalet-like right leg; a left leg that ends in a foot under the roof's end (MS tav)."""
-    x1 = 2.9 * d.w + d.extra
-    t = roof(d, 0.22, x1)
+    """A dalet-like right leg; a left leg that ends in a foot under the roof's end (MS tav).
+
+    The left leg leaves the roof at its very end or further in, thin or at full thickness, upright
+    or leaning out to the left.
+    """
+    x1, x0 = 2.9 * d.w + d.extra, 0.22
+    place, neck, lean, head = d.ways[:4]
+    t = roof(d, x0, x1)
     leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8)
-    left, low = 0.86 + d.j(0.04), 2.97 + d.j(0.05)
-    own = d.habits
+    top = clamp(0.48 + 0.16 * neck, 0.32, 0.64)
+    x = x0 + 0.12 + top / 2 + 0.36 * (1 + place) + d.j(0.04)
+    out = clamp(0.2 + 0.34 * lean, -0.08, x - 0.35)
     d.stroke("leg_left", "leg", [
-        (left - 0.02, t - 0.3, 0.52), (left + 0.03, 1.4, 0.44 + 0.04 * own.leg_weight),
-        (left, 2.1, 0.48), (left - 0.06, 2.65, 0.46),
+        (x, t - 0.3, 1.05 * top), (x - 0.25 * out + 0.03, 1.4, top + 0.04 * d.habits.leg_weight),
+        (x - 0.66 * out, 2.1, max(0.44, top)), (x - out, 2.65, 0.48),
     ])  # fmt: skip
+    left_foot(d, x - out)
+    if head > 0.45:
+        low = t + 0.12 + d.j(0.04)
+        d.block("kotz", "kotz", [
+            (x0 - 0.1, d.crest - 0.1, 0.08, -0.03), (x0 + 0.5, d.crest + 0.12, 0.2, 0.0),
+            (max(x, x0 + 0.45), low, 0.05, 0.0), (x0 + 0.12, low - 0.03, 0.12, -0.03),
+        ])  # fmt: skip
+    d.stretchable(x + 0.4, x1 - d.v - 0.1)
+
+
+def left_foot(d: Sketch, x: float) -> None:
+    """Tav's foot under the leg that comes down at x: a block, a wedge, an upturned vav or a flat
+    stroke, run out to the left."""
+    tall, reach, slope, belly = d.ways[4:8]
+    low = 2.97 + d.j(0.05)
+    end = min(0.1 + 0.22 * reach, x - 0.64)
+    height = 0.66 + 0.2 * tall
+    right = x + 0.2 + 0.09 * belly
     d.block("foot", "foot", [
-        (0.3 + 0.25 * d.cut, 2.24 + 0.08 * own.foot, d.soft, 0.02), (left + 0.2, 2.1, 0.06, 0.0),
-        (left + 0.24, 2.5, 0.1, 0.02), (left + 0.1, low, 0.2, 0.03),
-        (0.12 + 0.05 * own.foot, low + 0.03, d.soft, -(0.02 + 0.2 * d.flare)),
+        (end + 0.14 + 0.3 * d.cut, low - height - 0.06 * slope, d.soft, 0.02),
+        (x + 0.12, low - height - 0.1 - 0.12 * slope, 0.06, 0.0),
+        (right, min(low - 0.42, 2.55), 0.1, 0.02),
+        (right - 0.1 + 0.06 * belly, low, 0.12 + 0.08 * (1 + slope), 0.03),
+        (end, low + 0.03 + 0.05 * slope, d.soft, -(0.02 + 0.2 * d.flare)),
     ])  # fmt: skip
-    d.stretchable(left + 0.4, x1 - d.v - 0.1)
 
 
 def sweep(d: Sketch, x1: float, y0: float, reach: float, y1: float) -> None:
@@ -113,15 +143,36 @@ def kuf(d: Sketch) -> None:
     """A right leg bent well to the left, and a loose left leg like a short final nun (MS kuf)."""
     x1 = 2.6 * d.w
     t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.55)
-    sweep(d, x1, t + 0.3, min(0.85 + 0.12 * d.habits.reach, x1 - 1.68), 2.85 + d.j(0.06))
-    y0 = t + 0.03 + he_gap(d, t)
-    thick = 0.46 + 0.16 * d.v
+    sweep(d, x1, t + 0.3, min(0.85 + 0.12 * d.habits.reach, x1 - 1.76), 2.85 + d.j(0.06))
+    place, lean, weight, head, end = d.ways[:5]
+    x = 0.42 + 0.14 * place
+    y0 = d.under(x) + he_gap(d, t)
+    thick = 0.46 + 0.16 * d.v + 0.1 * weight
+    foot = 4.4 + 0.35 * end + 0.4 * (d.hand.final - 1) + d.j(0.1)
     d.stroke("leg_left", "leg", [
-        (0.42, y0, 0.7 * thick), (0.46, y0 + 0.45, thick),
-        (0.5 + 0.4 * d.bend + 0.05 * d.habits.leg_curve, 3.0, 0.8 * thick),
-        (0.56 + 0.06 * d.habits.leg_drift, 4.45 + 0.4 * (d.hand.final - 1) + d.j(0.1), 0.17),
+        (x - 0.02, y0, (0.7 + 0.25 * head) * thick), (x + 0.02, y0 + 0.45, thick),
+        (x + 0.04 + 0.1 * lean + 0.4 * d.bend + 0.05 * d.habits.leg_curve, 3.0, 0.8 * thick),
+        (x + 0.08 + 0.12 * lean + 0.06 * d.habits.leg_drift, foot, 0.17),
     ], start=-0.4 * d.cut, end=0.4 * d.cut + d.j(0.4))  # fmt: skip
     roof_seat(d)
+
+
+def lamed_sweep(
+    d: Sketch, x1: float, y0: float, reach: float, bow: float, curl: float
+) -> None:  # fmt: skip
+    """The right limb of lamed: straight or in a bow to the lower left; in some hands its end curls
+    further left along the line."""
+    v, mid, y1 = d.v, x1 - d.v / 2, 3.0 + d.j(0.05)
+    drop = y1 - y0
+    knots = [
+        (mid, y0, v),
+        (mid - 0.06 + 0.06 * bow, y0 + 0.3 * drop, v),
+        (mid - (0.42 - 0.1 * bow) * reach, y0 + 0.68 * drop, 0.92 * v),
+        (mid - reach, y1 - 0.14 * (curl > 0.4), 0.56 * v),
+    ]
+    if curl > 0.4:
+        knots.append((mid - reach - 0.22 - 0.2 * curl, y1 + 0.03, 0.4 * v))
+    d.stroke("leg", "leg", knots, end=-0.25 + 0.2 * d.habits.tip)
 
 
 def lamed(d: Sketch) -> None:
@@ -129,22 +180,25 @@ def lamed(d: Sketch) -> None:
     (MS lamed)."""
     x1 = 2.35 * d.w + d.extra
     t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.9 * d.h)
-    sweep(d, x1, t + 0.25, 1.1 + 0.2 * d.habits.reach, 3.0 + d.j(0.05))
+    flag, angle, lean, round_, curl = d.ways[:5]
+    lamed_sweep(d, x1, t + 0.25, 1.1 + 0.22 * d.habits.reach, round_, curl)
     # It stands in the white between the lines and leaves that of the letter above alone (OC 32:28).
     room = max(1.7, d.hand.line_pitch - 3.35)
     top = -clamp(2.45 * d.hand.neck + d.j(0.12), 1.6, room)
-    vav_head(d, -0.52 + d.j(0.04), 0.42, top, top + 0.82)
+    over = 0.14 * lean
+    far = -0.5 - 0.18 * flag + d.j(0.04) - over
+    vav_head(d, far, 0.42 - over, top, top + 0.8 + 0.1 * angle, tilt=4 * min(0.0, angle))
     curve = 0.08 * d.habits.leg_curve + d.bend
     up = top + 0.45
     knots = [
-        (0.19, up, 0.44),
-        (0.18 + 0.5 * curve, up + 0.35 * (0.2 - up), 0.42),
-        (0.22 + 0.4 * curve, up + 0.7 * (0.2 - up), 0.34),
+        (0.19 - over, up, 0.44 + 0.06 * flag),
+        (0.18 + 0.5 * curve - 0.6 * over, up + 0.35 * (0.2 - up), 0.42 + 0.08 * angle),
+        (0.22 + 0.4 * curve - 0.2 * over, up + 0.7 * (0.2 - up), 0.34 + 0.06 * angle),
         (0.28, 0.2, 0.26),
     ]
     d.stroke("neck", "neck", knots)
     link(d, (0.28, 0.02), (0.32, 0.4), "joint", flare=1.0)
-    d.seat(-0.32, 0.24, top + 0.04)
+    d.seat(max(far + 0.22, -0.32 - over), 0.24 - over, top + 0.04)
     d.stretchable(0.7, x1 - 1.2)
 
 

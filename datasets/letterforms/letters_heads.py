@@ -6,34 +6,37 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 from __future__ import annotations
 
 from crownlet.datasets.letterforms.heads import crowned_head, vav_head, zayin_head
-from crownlet.datasets.letterforms.sketch import Sketch
+from crownlet.datasets.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.letterforms.strokes import base, kotz, leg, lens_leg, roof, roof_seat
 
 
 def vav(d: Sketch) -> None:
     """A short head rounded at the right; a straight leg of two pens, thinning (MS vav)."""
-    x1 = 0.95 + d.j(0.04)
-    vav_head(d, 0.06, x1, 0.0, 0.86)
+    wide, tall, weight, taper, length, slope = d.ways[:6]
+    x1 = 0.94 + 0.04 * wide + d.j(0.03)
+    vav_head(d, 0.1 - 0.08 * wide, x1, 0.0, 0.8 + 0.14 * tall, tilt=4 * slope)
     if d.style == "arizal":
         kotz(d, 0.34, 0.66, -0.08, 0.3, "kotz")
-    t = min(0.6, 0.8 * d.v)
-    leg(d, x1, 0.5, d.foot_y(2.96), t, fine=1.1)
+    t = min(0.66, (0.82 + 0.14 * weight) * d.v)
+    foot = d.foot_y(3.0 + 0.2 * length, most=3.38)
+    leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06)
 
 
 def zayin(d: Sketch) -> None:
     """A square head that overhangs its leg at both sides; the leg from its middle (MS zayin)."""
-    x1 = 1.2 * (0.5 + 0.5 * d.w)
-    zayin_head(d, 0.0, x1)
+    x1 = 1.16 * (0.5 + 0.5 * d.w) + 0.16 * d.ways[0]
+    zayin_head(d, 0.0, x1, 0.0, 0.9 + 0.12 * d.ways[1], tilt=3 * d.ways[2])
     d.seat(0.2, x1 - 0.2, 0.03 + 0.18 * d.flare)
-    lens_leg(d, x1 / 2 + d.j(0.03), 0.8, min(d.foot_y(2.88), 2.9))
+    lens_leg(d, x1 / 2 + d.j(0.03), 0.58, min(d.foot_y(2.88), 2.9))
 
 
 def yud(d: Sketch) -> None:
     """A body of one pen, a short leg bent left, a small prickle below the left (MS yud)."""
-    x1 = 0.98 + d.j(0.03)
-    vav_head(d, 0.05, x1, 0.05, 0.96, tilt=2)
+    size, length, bent, slope = d.ways[:4]
+    x1 = 0.97 + 0.05 * size + d.j(0.03)
+    vav_head(d, 0.08 - 0.05 * size, x1, 0.05, 0.92 + 0.08 * size, tilt=2 + 4 * slope)
     t = min(0.55, 0.74 * d.v)
-    leg(d, x1, 0.55, 1.8 + d.j(0.1), t, drift=-0.14)
+    leg(d, x1, 0.55, 1.85 + 0.25 * length + d.j(0.1), t, drift=-0.14 - 0.1 * bent)
     # Always there: a hand that leaves it out shows the fault in every yud (Mishnah Berurah 32:15).
     kotz(d, 0.34, 0.74, -0.1, 0.42 + d.j(0.04), "kotz")
     d.seat(0.22, 0.42, -0.03)
@@ -50,8 +53,13 @@ def gimel(d: Sketch) -> None:
         (x + 0.46, 3.24 + d.j(0.05), 0.15),
     ]
     d.stroke("leg", "leg", knots, end=0.4 * d.cut)
-    y = 2.6 - 0.06 * d.habits.tail + d.j(0.04)
-    foot = [(x + 0.34, 2.25, 0.3), (x - 0.25, y - 0.16, 0.5), (0.12 + d.j(0.05), y, 0.56)]
+    high, heavy, reach, joined = d.ways[:4]
+    wide = 0.54 + 0.12 * heavy
+    y = min(2.56 - 0.06 * d.habits.tail - 0.14 * high, 2.9 - wide / 2) + d.j(0.04)
+    foot = [
+        (x + 0.34, 2.3 + 0.1 * joined, 0.3 + 0.08 * heavy), (x - 0.25, y - 0.14, 0.9 * wide),
+        (0.14 - 0.12 * reach + d.j(0.05), y, wide),
+    ]  # fmt: skip
     d.stroke("foot", "foot", foot, end=0.4 * d.cut + 0.2 * d.habits.tip)
 
 
@@ -73,13 +81,16 @@ def nun(d: Sketch) -> None:
 def nun_final(d: Sketch) -> None:
     """A long zayin, at least four pens with its head (MS final nun)."""
     x = crowned_head(d, 0.0, 1.15)
-    length = 4.9 + 0.6 * (d.hand.final - 1) + d.j(0.12)
+    length = 4.85 + 0.45 * d.ways[0] + 0.6 * (d.hand.final - 1) + d.j(0.12)
     lens_leg(d, x, 0.75, max(4.35, length), drift=d.j(0.06) - 0.03)
 
 
 def chet(d: Sketch) -> None:
-    """Two zayins at most a pen apart under a peaked hump; in Vellish one flat roof (MS chet)."""
-    if d.style == "vellish":
+    """Two zayins at most a pen apart under a peaked hump; or plain, with one flat roof (MS chet).
+
+    Plain in Vellish, and by some hands of every style.
+    """
+    if d.style == "vellish" or d.ways[0] > 0.4:
         return flat_chet(d)
     w = d.w
     left = 1.05 * (0.6 + 0.4 * w)
@@ -99,9 +110,9 @@ def chet(d: Sketch) -> None:
 
 def hump(d: Sketch, left: float, right: float) -> None:
     """Two thin strokes that meet in a peak over the white between two heads."""
-    thin = 0.22 + d.j(0.02)
+    thin = 0.25 + 0.06 * d.ways[1] + d.j(0.02)
     thick = thin + (0.16 if d.style == "arizal" else 0.03)
-    top, middle = -0.58 + d.j(0.1), (left + right) / 2 + d.j(0.04)
+    top, middle = -0.6 + 0.22 * d.ways[2] + d.j(0.08), (left + right) / 2 + d.j(0.04)
     hollow = 0.03 + 0.02 * d.habits.arm_curve
     d.block("hump", "hump", [
         (left - 0.42, 0.3, 0.05, -hollow), (middle, top, d.soft, -hollow),
@@ -113,10 +124,22 @@ def hump(d: Sketch, left: float, right: float) -> None:
 
 def flat_chet(d: Sketch) -> None:
     """The chet without hump: one flat roof, both legs joined to it (Keset 5:2 chet)."""
-    x1 = 2.7 * d.w
+    place, form, weight, lean = d.ways[3:7]
+    x1 = 2.65 * d.w
     t = roof(d, 0.0, x1)
-    leg(d, x1, t + 0.1, d.foot_y(), name="leg_right", fine=0.8)
-    leg(d, 0.34 + 0.85 * d.v, t - 0.3, d.foot_y(), 0.85 * d.v, name="leg_left", drift=-0.1)
+    v = d.v * (0.9 + 0.12 * weight)
+    x = 0.2 + 0.16 * place + v
+    low = d.foot_y(2.96)
+    leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8)
+    if form < -0.3:  # Like a zayin's leg, swelling below a neck.
+        wide = clamp(1.1 * v, 0.5, 0.8)
+        mid = x - v / 2
+        d.stroke("leg_left", "leg", [
+            (mid, t - 0.3, 0.9 * v), (mid, t + 0.1, 0.85 * v),
+            (mid - 0.02 + 0.06 * lean, 1.85, wide), (mid + 0.14 * lean, low, 0.24),
+        ], end=0.4 * d.cut + d.j(0.3))  # fmt: skip
+    else:
+        leg(d, x, t - 0.3, low, v, drift=0.16 * lean, name="leg_left", fine=0.5 + 0.5 * form)
     roof_seat(d)
 
 

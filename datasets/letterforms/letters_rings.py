@@ -41,14 +41,27 @@ def mem(d: Sketch) -> None:
     """Round above, a corner below; the nose a leaning vav whose foot stays open (MS mem)."""
     x1 = 2.85 * d.w
     h = 0.9 * d.h
-    t = roof(d, 0.85, x1, outer=0.8, inner=0.2 + d.fillet, depth=0.6, thick=h)
-    b = base(d, 1.22 + 0.3 * (d.w - 1), x1, outer=d.soft, depth=0.3, thick=h, bulge=0.0)
+    notch, far, opening, peak, low, weight, corner = d.ways[:7]
+    deep = 0.5 + 0.5 * notch
+    # The notch runs down between nose and roof, but they meet below it over 0.15 q or more.
+    t = roof(
+        d, 0.85 + 0.3 * deep, x1, outer=0.75 + 0.25 * corner, inner=0.2 + d.fillet, depth=0.6,
+        thick=h, undercut=0.1 - 0.42 * deep,
+    )  # fmt: skip
+    foot = 0.14 + 0.3 * far
+    reach = foot + 0.34 + 0.7 + 0.28 * opening
+    b = base(
+        d, min(reach, x1 - 1.25), x1, outer=d.soft + 0.15 * max(0.0, corner), depth=0.3, thick=h,
+        bulge=0.0,
+    )  # fmt: skip
     wall(d, x1, t + 0.5, b - 0.2)
-    vav_head(d, 0.22, 1.12, 0.0, 0.74)
-    curve = 0.05 * d.habits.leg_curve
+    vav_head(d, 0.2 - 0.08 * weight, 1.14, -0.1 * max(0.0, peak), 0.78 + 0.08 * weight,
+             tilt=4 * peak)  # fmt: skip
+    curve, wide = 0.07 * d.habits.leg_curve, 1 + 0.18 * weight
+    fall = 0.86 - foot
     d.stroke("leg_left", "leg", [
-        (0.86, 0.5, 0.5), (0.72 + curve, 1.2, 0.46), (0.42 + curve, 2.2, 0.4),
-        (0.18, 3.0 + d.j(0.05), 0.18),
+        (0.86, 0.5, 0.54), (0.86 - 0.2 * fall + curve, 1.2, 0.46 * wide),
+        (0.86 - 0.64 * fall + curve, 2.2, 0.4 * wide), (foot, 3.05 + 0.14 * low + d.j(0.05), 0.18),
     ], end=0.3 + 0.3 * d.habits.tip)  # fmt: skip
 
 
@@ -109,19 +122,26 @@ def tet(d: Sketch) -> None:
 
 def drop(d: Sketch, t: float) -> None:
     """Pe's drop: a small round head that hangs inside from a prickle at the roof's left (MS pe)."""
+    stem, place, tall, wide, flat = d.ways[:5]
+    long = d.letter == "ף"
     x = 0.8 + 0.05 * d.habits.drop + d.j(0.03)
-    y = t + 0.36 + 0.04 * d.habits.drop
-    thin = clamp(d.joint, 0.2, 0.28)
+    y = t + 0.37 + 0.04 * d.habits.drop + (0.2 * (1 + place) if long else 0.02 * place)
+    tall = 0.58 + (0.16 if long else 0.06) * tall
+    thin = clamp(d.joint + 0.1 * max(0.0, stem), 0.2, 0.4)
+    # A stem runs down along the left end and curls in, or a thin joint slants to the drop.
     knots = [
         (0.3, t - 0.3, 0.36),
         (0.22, t + 0.08, 0.9 * thin),
-        (0.27, y + 0.2, thin),
-        (x - 0.15, y + 0.36, 1.3 * thin),
+        (0.28, y + 0.2 * tall, min(thin, 0.26)),
+        (x - 0.1, y + min(tall - 0.2, 0.2 * tall + 0.26), 1.15 * min(thin, 0.27)),
     ]
     d.stroke("joint", "joint", knots)
+    right = x + 0.38 + 0.1 * wide
+    left = x - 0.26 - 0.1 * max(0.0, flat)
     d.block("drop", "drop", [
-        (x - 0.26, y + 0.06, 0.12, -0.02), (x + 0.4, y - 0.03 + d.j(0.02), d.soft, -0.02),
-        (x + 0.36, y + 0.58 + d.j(0.03), 0.12, 0.03), (x - 0.34, y + 0.6, 0.28, 0.02),
+        (left, y + 0.06, 0.12, -0.02), (right, y - 0.03 + d.j(0.02), d.soft, -0.02),
+        (right - 0.04 - 0.06 * flat, y + tall + d.j(0.03), 0.12 - 0.06 * flat, 0.03),
+        (x - 0.34 - 0.06 * max(0.0, flat), y + tall + 0.02, 0.24 - 0.1 * flat, 0.02),
     ])  # fmt: skip
 
 
@@ -138,10 +158,11 @@ def pe(d: Sketch) -> None:
 
 def pe_final(d: Sketch) -> None:
     """A corner above like the bent form, a leg long enough to fold, and the drop (MS final pe)."""
-    x1 = 2.75 * max(d.w, 0.9)
+    x1 = 2.7 * max(d.w, 0.92)
     t = roof(d, 0.0, x1, thick=0.82 * d.h)
     drop(d, t)
-    leg(d, x1, t + 0.1, 4.85 + 0.5 * (d.hand.final - 1) + d.j(0.1), fine=0.85)
+    length = 4.4 + 0.75 * d.ways[5] + 0.5 * (d.hand.final - 1) + d.j(0.1)
+    leg(d, x1, t + 0.1, max(3.75, length), fine=0.85 + 0.3 * d.ways[6], drift=0.1 * d.ways[7])
 
 
 RINGS = {

@@ -33,12 +33,13 @@ class Sketch:
         self.letter, self.hand, self.extra = letter, hand, max(0.0, stretch)
         self.style = hand.style
         self.habits = habits_of(hand.seed)
+        self.ways = self.habits.ways_of(letter)
         self.unsteady = 2.0 * clamp(hand.jitter, 0.0, _WILDEST)
         self._draws = iter(rng.uniform(-1.0, 1.0, _DRAWS).tolist())
         own_width = 0.05 * self.habits.width_of(letter) + self.j(0.04)
         self.w = clamp(hand.width + own_width, 0.84, 1.22)
-        self.h = clamp(hand.horizontal + self.j(0.04), 0.74, 1.06)
-        self.v = clamp(hand.vertical + self.j(0.04), 0.44, 0.84)
+        self.h = clamp(hand.horizontal + self.j(0.04), 0.7, 1.06)
+        self.v = clamp(hand.vertical + self.j(0.04), 0.4, 0.84)
         self.flare = clamp(hand.flare + self.j(0.02), 0.0, 0.28)
         self.soft = 0.03 + 0.5 * clamp(hand.corner + self.j(0.05), 0.0, 0.3)
         self.cut = clamp(math.tan(math.radians(hand.pen_angle + self.j(5))), -0.2, 0.8)
@@ -51,6 +52,8 @@ class Sketch:
         self.fillet = 0.12 + 0.08 * self.habits.fillet
         self.crest = 0.0
         """y of the upper left point of the roof drawn last."""
+        self.eaves = (0.0, 1.0, 1.0, 1.0)
+        """The under edge of the roof drawn last, from x, y to x, y."""
         self._order: list[tuple[str, PartKind, int]] = []
         self._blocks: list[Sequence[Corner]] = []
         self._strokes: list[Floats] = []
@@ -61,10 +64,15 @@ class Sketch:
         """A draw of this letter's unsteadiness: within about +-`size` for an average hand."""
         return size * self.unsteady * next(self._draws)
 
-    def foot_y(self, y: float = 2.95) -> float:
+    def under(self, x: float) -> float:
+        """y of the under edge of the roof drawn last at x."""
+        x0, y0, x1, y1 = self.eaves
+        return y0 + (y1 - y0) * clamp((x - x0) / (x1 - x0), 0.0, 1.0)
+
+    def foot_y(self, y: float = 2.95, most: float = 3.12) -> float:
         """Where a leg that should end at y ends in this hand and letter."""
         length = y * (0.5 + 0.5 * clamp(self.hand.leg, 0.9, 1.1))
-        return min(length + self.j(0.07), 3.12)
+        return min(length + self.j(0.07), most)
 
     def block(self, name: str, kind: PartKind, corners: Sequence[Corner]) -> None:
         """Add a part bounded by edges and soft corners, clockwise from its upper left."""

@@ -18,18 +18,23 @@ def roof(
     depth: float = 0.4,
     thick: float | None = None,
     name: str = "roof",
+    undercut: float | None = None,
 ) -> float:
     """A roof from x0 to x1 under y = 0, with a shoulder of `depth` down to the limb at its right.
 
     `outer` is the softness of its upper right corner (the hand's own if None), `inner` that of the
-    corner below it. Returns the y of its under edge.
+    corner below it; `undercut` is how far right its left end stands back below. Returns the y of
+    its under edge.
     """
     t, post, own = d.h if thick is None else thick, d.v, d.habits
     turn = d.soft if outer is None else outer * (1 + 0.18 * own.roundness)
-    rise = 0.05 + 0.45 * d.flare + 0.1 * own.roof_slope + d.j(0.06)
+    rise = 0.05 + 0.45 * d.flare + 0.14 * own.roof_slope + d.j(0.06)
     dip = -(0.03 + 0.22 * d.flare + 0.05 * own.roof_dip) + d.j(0.02)
     wedge = 0.12 * own.roof_wedge + 0.25 * d.flare + d.j(0.03)
     d.crest = -rise
+    back = (0.35 * d.cut + 0.16 * own.nib) * t if undercut is None else undercut
+    low = t + max(wedge - 0.5 * rise, -0.12)
+    d.eaves = (x0 + back, low, x1 - post, t)
     right_y = 0.04 * own.roof_slope + d.j(0.04)
     d.block(
         name,
@@ -41,8 +46,8 @@ def roof(
             (x1 - post, t + depth, 0.02, 0.0),
             (x1 - post, t, d.fillet if inner is None else inner, d.j(0.02)),
             (
-                x0 + 0.35 * d.cut * t,
-                t + max(wedge - 0.5 * rise, -0.12),
+                x0 + back,
+                low,
                 d.soft,
                 -(0.02 + 0.25 * d.flare),
             ),
@@ -191,4 +196,4 @@ def he_gap(d: Sketch, t: float) -> float:
 
     Open, and not above the roof's own thickness (Mishnat Sofrim, he).
     """
-    return clamp(d.hand.he_gap + d.j(0.08), 0.42, 0.8 * t)
+    return clamp(d.hand.he_gap + d.j(0.08), 0.36, 0.8 * t)

@@ -231,7 +231,8 @@ def test_missing_tags_are_gone(letter: str) -> None:
         assert form(ink(changed)) == whole(letter)
         if not left:
             assert [mark.name for mark in changed.defects] == ["tag_missing"]
-            assert changed.bounds()[1] > glyph.bounds()[1]
+            # A chet's hump may be higher than its tag.
+            assert changed.bounds()[1] > glyph.bounds()[1] or glyph.has("hump")
 
 
 def test_some_lose_all_tags_and_some_only_one_or_two() -> None:

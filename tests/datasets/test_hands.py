@@ -76,7 +76,7 @@ def test_customs_of_single_and_lamed_tags() -> None:
         ("letter_gap", 0.08, 0.8, "brief 5.1"),
         ("word_gap", 0.8, 2.2, "plan; a small letter: OC 32:32 gloss"),
         ("line_pitch", 4.5, 7.0, "plan; a full line: OC 32:32 gloss; Keset 14:1"),
-        ("horizontal", 0.8, 1.1, "MS bet: roof, white and base are a kulmus each"),
+        ("horizontal", 0.7, 1.1, "MS bet: roof, white and base are a kulmus each"),
     ],
 )
 def test_ranges(name: str, low: float, high: float, source: str) -> None:

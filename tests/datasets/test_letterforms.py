@@ -177,7 +177,7 @@ def test_vav_has_a_short_head_and_a_leg_of_two_pens() -> None:
         x0, _, x1, _ = area(glyph, "head").bounds
         assert x1 - x0 <= 1.1, hand
         below = area(glyph).intersection(box(-9, 0.95, 9, 9)).bounds
-        assert below[3] - below[1] == pytest.approx(2.0, rel=0.15), hand
+        assert below[3] - below[1] == pytest.approx(2.0, rel=0.28), hand
 
 
 def test_zayin_leg_is_at_most_two_pens_and_its_head_overhangs() -> None:
@@ -213,7 +213,9 @@ def test_chet_halves_are_at_most_one_pen_apart() -> None:
             assert 0.2 <= white_between(glyph, "head_left", "head_right") <= 1.0, hand
             assert area(glyph, "hump").bounds[1] < area(glyph, "head_left").bounds[1], hand
         else:
-            assert hand.style == "vellish"
+            # Keset 5:2 chet: plain, both legs joined to one roof
+            assert white_between(glyph, "leg_left", "roof") == 0.0, hand
+            assert white_between(glyph, "leg_right", "roof") == 0.0, hand
 
 
 @pytest.mark.parametrize("letter", DETACHED)
