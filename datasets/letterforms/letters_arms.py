@@ -85,7 +85,10 @@ def side_head(d: Sketch, x0: float, width: float, name: str, tilt: float) -> flo
     if d.style == "arizal":
         vav_head(d, x0, x0 + width, 0.0, 0.78, name, kind="yud")
     else:
-        yud_head(d, x, 0.44, name, tilt + 5 * d.habits.yud_tilt, width, 0.82)
+        yud_head(
+            d, x, 0.44 + 0.05 * d.ways[4], name, tilt + 8 * d.habits.yud_tilt + 4 * d.ways[5],
+            width, 0.82,
+        )  # fmt: skip
     return x
 
 
@@ -104,7 +107,12 @@ def thigh(d: Sketch, x: float, end_x: float, end_y: float, end: float = 0.25) ->
 def ayin(d: Sketch) -> None:
     """A yud on a sweeping thigh; a zayin that meets it below its middle (MS ayin)."""
     x = crowned_head(d, 0.0, 1.06)
-    d.stroke("leg", "leg", [(x, 0.7, 0.44), (x + 0.12, 1.4, 0.48), (x + 0.52, 2.62, 0.42)])
+    weight, meet, straight = d.ways[:3]
+    wide = 0.46 + 0.08 * weight
+    d.stroke("leg", "leg", [
+        (x, 0.7, 0.95 * wide), (x + 0.14 + 0.06 * straight, 1.4, wide),
+        (x + 0.5 + 0.06 * meet, 2.62 + 0.04 * meet, 0.42),
+    ])  # fmt: skip
     right = side_head(d, 1.06 + 0.25 + arm_gap(d), 0.95, "yud", tilt=9)
     thigh(d, right, 0.14 - 0.06 * d.habits.tail, 3.1 + 0.28 * max(-0.4, d.habits.tail) + d.j(0.05))
 
@@ -138,9 +146,15 @@ def tsadi_final(d: Sketch) -> None:
 def back_yud(d: Sketch, x0: float, foot: tuple[float, float]) -> None:
     """The yud on the back of tsadi, whose joint reaches the neck at `foot`."""
     over = d.style == "arizal"
-    x = x0 + 0.47
-    yud_head(d, x, 0.43, "yud", tilt=-8 if over else 10, mirror=over, width=0.94)
-    link(d, (x - 0.08, 0.7), foot, "joint", sag=0.17, thick=1.15 * d.joint, flare=1.6)
+    high, turn, wide, heavy, near = d.ways[2:7]
+    x, y = x0 + 0.55 + 0.07 * wide, 0.42 + 0.08 * high
+    yud_head(
+        d, x, y, "yud", tilt=-8 - 6 * turn if over else 12 + 10 * turn, mirror=over,
+        width=0.94 + 0.1 * wide, height=0.82 - 0.08 * heavy,
+    )  # fmt: skip
+    end = (foot[0], foot[1] + 0.06 + 0.12 * near)
+    thick = (1.15 + 0.15 * heavy) * d.joint
+    link(d, (x - 0.08, y + 0.24), end, "joint", sag=0.18 + 0.05 * near, thick=thick, flare=1.6)
 
 
 def shin(d: Sketch) -> None:
@@ -148,12 +162,14 @@ def shin(d: Sketch) -> None:
     x = crowned_head(d, 0.0, 1.0)
     foot, flat, weight, swing = d.ways[:4]
     wide = 0.46 + 0.08 * weight
-    end = (x + 0.1 + 0.1 * foot, 2.85, 0.4 + 0.06 * weight)
-    d.stroke("leg", "leg", [(x, 0.7, 0.96 * wide), (x + 0.01 + 0.06 * foot, 1.6, wide), end])
+    lean = 0.2 + 0.24 * foot
+    end = (x + 0.06 + lean, 2.85, 0.4 + 0.06 * weight)
+    d.stroke("leg", "leg", [(x, 0.7, 0.96 * wide), (x + 0.4 * lean - 0.04, 1.6, wide), end])
     if flat > 0.3:
         d.block("base", "base", [
-            (x - 0.1, 2.5, 0.1, 0.0), (x + 0.6, 2.45, 0.1, 0.0),
-            (x + 0.36, 3.0 + d.j(0.04), 0.1 + 0.15 * flat, 0.02), (x - 0.12, 3.02, 0.08, 0.0),
+            (x - 0.14 + lean, 2.5, 0.1, 0.0), (x + 0.5 + lean, 2.45, 0.1, 0.0),
+            (x + 0.3 + lean, 3.0 + d.j(0.04), 0.1 + 0.15 * flat, 0.02),
+            (x - 0.16 + lean, 3.02, 0.08, 0.0),
         ])  # fmt: skip
     gap = arm_gap(d)
     mid = side_head(d, 1.0 + gap, 0.8, "yud_middle", tilt=7)
@@ -162,12 +178,12 @@ def shin(d: Sketch) -> None:
     # Its end spreads, so that the whites at both sides of it end blunt and no ink bridges them.
     knots = [
         (mid + 0.06, 0.7, 1.4 * t),
-        (x + 0.7 * (mid - x) + 0.05, 1.55, t),
-        (x + 0.32 * (mid - x), 2.3, 1.1 * t),
-        (x + 0.17, 2.75, 2.0 * t),
+        (x + 0.7 * (mid - x) + 0.03 + 0.35 * lean, 1.55, t),
+        (x + 0.3 * (mid - x) + 0.66 * lean, 2.3, 1.1 * t),
+        (x + 0.13 + lean, 2.75, 2.0 * t),
     ]
     d.stroke("joint_middle", "joint", knots)
-    thigh(d, right, x - 0.08 - 0.08 * swing, 2.95 + 0.06 * swing + d.j(0.05), end=0.34)
+    thigh(d, right, x - 0.1 - 0.08 * swing + lean, 2.95 + 0.06 * swing + d.j(0.05), end=0.34)
 
 
 ARMS = {"א": alef, "ע": ayin, "צ": tsadi, "ץ": tsadi_final, "ש": shin}

@@ -115,7 +115,7 @@ def left_foot(d: Sketch, x: float) -> None:
     low = 2.97 + d.j(0.05)
     end = min(0.1 + 0.22 * reach, x - 0.64)
     height = 0.66 + 0.2 * tall
-    right = x + 0.2 + 0.09 * belly
+    right = x + 0.21 + 0.12 * belly
     d.block("foot", "foot", [
         (end + 0.14 + 0.3 * d.cut, low - height - 0.06 * slope, d.soft, 0.02),
         (x + 0.12, low - height - 0.1 - 0.12 * slope, 0.06, 0.0),
@@ -185,9 +185,9 @@ def lamed(d: Sketch) -> None:
     # It stands in the white between the lines and leaves that of the letter above alone (OC 32:28).
     room = max(1.7, d.hand.line_pitch - 3.35)
     top = -clamp(2.45 * d.hand.neck + d.j(0.12), 1.6, room)
-    over = 0.14 * lean
+    over = 0.22 * lean
     far = -0.5 - 0.18 * flag + d.j(0.04) - over
-    vav_head(d, far, 0.42 - over, top, top + 0.8 + 0.1 * angle, tilt=4 * min(0.0, angle))
+    vav_head(d, far, 0.42 - over, top, top + 0.8 + 0.1 * angle, tilt=4 * min(0.0, angle) - 2)
     curve = 0.08 * d.habits.leg_curve + d.bend
     up = top + 0.45
     knots = [

@@ -17,7 +17,7 @@ def vav(d: Sketch) -> None:
     vav_head(d, 0.1 - 0.08 * wide, x1, 0.0, 0.8 + 0.14 * tall, tilt=4 * slope)
     if d.style == "arizal":
         kotz(d, 0.34, 0.66, -0.08, 0.3, "kotz")
-    t = min(0.66, (0.82 + 0.14 * weight) * d.v)
+    t = min(0.62, (0.8 + 0.14 * weight) * d.v)
     foot = d.foot_y(3.0 + 0.2 * length, most=3.38)
     leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06)
 
@@ -50,7 +50,7 @@ def gimel(d: Sketch) -> None:
         (x, 0.75, 0.4),
         (x + 0.1 + curve, 1.5, 0.44 + 0.2 * d.swell),
         (x + 0.28 + curve, 2.35, 0.5 + 0.3 * d.swell),
-        (x + 0.46, 3.24 + d.j(0.05), 0.15),
+        (x + 0.46, 3.21 + 0.07 * d.ways[4] + d.j(0.05), 0.15),
     ]
     d.stroke("leg", "leg", knots, end=0.4 * d.cut)
     high, heavy, reach, joined = d.ways[:4]
@@ -67,8 +67,11 @@ def nun(d: Sketch) -> None:
     """The neck from the middle of the head, leaning right; the base past the head (MS nun)."""
     x0 = 0.5
     x = crowned_head(d, x0, x0 + 1.12)
-    right = 1.95 * (0.6 + 0.4 * d.w)
-    low = base(d, 0.0, right, outer=0.5, thick=0.82 * d.h, inner=0.25, depth=0.3, post=0.6)
+    reach, lean = d.ways[:2]
+    right = 1.95 * (0.6 + 0.4 * d.w) + 0.12 * lean
+    low = base(
+        d, -0.08 - 0.14 * reach, right, outer=0.5, thick=0.82 * d.h, inner=0.25, depth=0.3, post=0.6
+    )
     knots = [
         (x, 0.7, 0.46),
         (x + 0.1, 1.3, 0.48),

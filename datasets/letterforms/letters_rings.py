@@ -45,18 +45,18 @@ def mem(d: Sketch) -> None:
     deep = 0.5 + 0.5 * notch
     # The notch runs down between nose and roof, but they meet below it over 0.15 q or more.
     t = roof(
-        d, 0.85 + 0.3 * deep, x1, outer=0.75 + 0.25 * corner, inner=0.2 + d.fillet, depth=0.6,
-        thick=h, undercut=0.1 - 0.42 * deep,
+        d, 0.9 + 0.36 * deep, x1, outer=0.75 + 0.25 * corner, inner=0.2 + d.fillet, depth=0.6,
+        thick=h, undercut=0.08 - 0.5 * deep,
     )  # fmt: skip
     foot = 0.14 + 0.3 * far
-    reach = foot + 0.34 + 0.7 + 0.28 * opening
+    reach = foot + 1.08 + 0.28 * opening
     b = base(
         d, min(reach, x1 - 1.25), x1, outer=d.soft + 0.15 * max(0.0, corner), depth=0.3, thick=h,
         bulge=0.0,
     )  # fmt: skip
     wall(d, x1, t + 0.5, b - 0.2)
-    vav_head(d, 0.2 - 0.08 * weight, 1.14, -0.1 * max(0.0, peak), 0.78 + 0.08 * weight,
-             tilt=4 * peak)  # fmt: skip
+    top, low_edge = -0.1 * max(0.0, peak), 0.78 + 0.08 * weight
+    vav_head(d, 0.2 - 0.08 * weight, 1.15 - 0.07 * deep, top, low_edge, tilt=4 * peak)
     curve, wide = 0.07 * d.habits.leg_curve, 1 + 0.18 * weight
     fall = 0.86 - foot
     d.stroke("leg_left", "leg", [
@@ -84,15 +84,18 @@ def mem_final(d: Sketch) -> None:
 
 def samech(d: Sketch) -> None:
     """Closed and round but for the roof's left end (MS samech)."""
+    fine = max(0.0, d.ways[0])
+    """Its base is drawn together toward the bottom."""
     x1 = max(2.65 * d.w, 1.1 + 2 * d.v)
     h = 0.86 * d.h
     left = 0.4 + d.v
     edge = left - d.v
     t = roof(d, 0.0, x1, outer=1.0, inner=0.3 + d.fillet, depth=0.6, thick=h)
     d.block("base", "base", [
-        (edge, 1.55, 0.02, 0.0), (left, 1.55, 0.02, 0.0), (left, 3 - h, 0.3, 0.0),
-        (x1 - d.v, 3 - h, 0.3, 0.0), (x1 - d.v, 1.5, 0.02, 0.0), (x1, 1.5, 0.02, 0.02),
-        (x1 - 0.02, 3.02, 0.85, 0.02), (edge + 0.08, 3.0 + d.j(0.04), 0.7, 0.02),
+        (edge, 1.55, 0.02, 0.0), (left, 1.55, 0.02, 0.0), (left + 0.1 * fine, 3 - h, 0.3, 0.0),
+        (x1 - d.v - 0.12 * fine, 3 - h, 0.3 + 0.2 * fine, 0.0), (x1 - d.v, 1.5, 0.02, 0.0),
+        (x1, 1.5, 0.02, 0.02), (x1 - 0.02 - 0.3 * fine, 3.02, 0.85 + 0.2 * fine, 0.02),
+        (edge + 0.08 + 0.26 * fine, 3.0 + d.j(0.04), 0.7 + 0.2 * fine, 0.02),
     ])  # fmt: skip
     wall(d, x1, t + 0.3, 1.7, plain=True)
     wall(d, left, t - 0.3, 1.75, "wall_left", plain=True)
