@@ -11,10 +11,11 @@ from pathlib import Path
 import pytorch_lightning as pl
 import torch
 
+from crownlet.datasets.coco import load_coco
 from crownlet.datasets.page.spec import PageSpec
 from crownlet.train.feed import start_feed
 from crownlet.train.pool import fill
-from crownlet.train.reservoir import Batch, PoolBatches, Reader, Reservoir
+from crownlet.train.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
 
 
 @dataclass(frozen=True)
@@ -111,6 +112,7 @@ class PagesDataModule(pl.LightningDataModule):
         self.renders, self.scans = renders, scans
         self.reader, self.batch_size, self.capacity = reader, batch_size, capacity
         self.wait_rows, self.seed, self.device = wait_rows, seed, device
+        self._feed: list[BaseProcess] | None = None
 
     def prepare_data(self) -> None:
         """Start rendering, and cut examples out of labelled scans that have none yet.
@@ -121,13 +123,11 @@ class PagesDataModule(pl.LightningDataModule):
         for number, labels in enumerate(self.scans.labels):
             folder = self._scan_folder(number)
             if not folder.exists():
-                from crownlet.datasets.coco import load_coco
-
                 pages = load_coco(labels)
                 fill(folder, ((f"s{k:06d}", page) for k, page in enumerate(pages)))
         if self.renders.workers:
             render_watch(self.renders)
-            render_train(self.renders)
+            self._feed = render_train(self.renders)
         else:
             wait_for(self.renders.folder / "watch", self.renders.watch_pages)
 
@@ -142,11 +142,17 @@ class PagesDataModule(pl.LightningDataModule):
 
     def train_dataloader(self) -> PoolBatches:
         """Endless mixed batches."""
-        sources = [(self._reservoir(self._train_folder(), self.capacity), 1.0 - self.scans.share)]
+        renders = self._reservoir(self._train_folder(), self.capacity)
+        sources = [Source(renders, 1.0 - self.scans.share, self._growing)]
         for number in range(len(self.scans.labels)):
             reservoir = self._reservoir(self._scan_folder(number), max(1024, self.capacity // 4))
-            sources.append((reservoir, self.scans.share / len(self.scans.labels)))
+            share = self.scans.share / len(self.scans.labels)
+            sources.append(Source(reservoir, share, lambda: False))
         return PoolBatches(sources, self.batch_size, self.seed, self.wait_rows)
+
+    def _growing(self) -> bool:
+        """Whether more renders may come; of a pool that others fill this is not known."""
+        return self._feed is None or any(process.is_alive() for process in self._feed)
 
     def val_dataloader(self) -> WholePool:
         """The pages that are watched, each once."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -104,41 +104,53 @@ class Reservoir:
         return {key: value[: self.size] for key, value in self._rows.items()}
 
 
+@dataclass(frozen=True)
+class Source:
+    """A reservoir, its share of every batch, and whether its pool may still grow."""
+
+    reservoir: Reservoir
+    share: float
+    growing: Callable[[], bool]
+
+
 class PoolBatches:
     """Endless batches mixed from several reservoirs by ratio; a thread tops them up meanwhile."""
 
-    def __init__(
-        self, sources: list[tuple[Reservoir, float]], batch_size: int, seed: int, wait_rows: int
-    ) -> None:
-        self.sources = [(reservoir, share) for reservoir, share in sources if share > 0]
+    def __init__(self, sources: list[Source], batch_size: int, seed: int, wait_rows: int) -> None:
+        self.sources = [source for source in sources if source.share > 0]
         self.batch_size = batch_size
         self.generator = torch.Generator().manual_seed(seed)
-        self._wait_until(wait_rows)
+        for source in self.sources:
+            _wait_for(source, wait_rows)
         self._thread = threading.Thread(target=self._follow, daemon=True)
         self._thread.start()
 
-    def _wait_until(self, rows: int, patience: float = 900.0) -> None:
-        end = time.monotonic() + patience
-        for reservoir, _ in self.sources:
-            while reservoir.top_up() >= 0 and reservoir.size < rows:
-                if time.monotonic() > end:
-                    raise TimeoutError(
-                        f"{reservoir.folder} held {reservoir.size} examples after {patience:.0f} s,"
-                        f" {rows} are needed to begin"
-                    )
-                time.sleep(0.5)
-
     def _follow(self) -> None:
         while True:
-            for reservoir, _ in self.sources:
-                reservoir.top_up()
+            for source in self.sources:
+                source.reservoir.top_up()
             time.sleep(1.0)
 
     def __iter__(self) -> Iterator[Batch]:
-        total = sum(share for _, share in self.sources)
+        total = sum(source.share for source in self.sources)
+        counts = [max(1, round(self.batch_size * s.share / total)) for s in self.sources]
         while True:
             drawn = [
-                reservoir.draw(max(1, round(self.batch_size * share / total)), self.generator)
-                for reservoir, share in self.sources
+                source.reservoir.draw(count, self.generator)
+                for source, count in zip(self.sources, counts, strict=True)
             ]
             yield {key: torch.cat([rows[key] for rows in drawn]) for key in drawn[0]}
+
+
+def _wait_for(source: Source, rows: int, patience: float = 900.0) -> None:
+    """Read a pool until it gave `rows`, or all it ever will; TimeoutError after `patience` s."""
+    reservoir, end = source.reservoir, time.monotonic() + patience
+    while True:
+        # Asked before reading: what is written between the two is then not missed.
+        growing = source.growing()
+        reservoir.top_up()
+        if reservoir.size >= rows or (reservoir.size and not growing):
+            return
+        if not growing or time.monotonic() > end:
+            raise TimeoutError(f"{reservoir.folder} gave {reservoir.size} examples of {rows}")
+        time.sleep(0.5)

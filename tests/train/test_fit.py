@@ -1,0 +1,75 @@
+"""A tiny run of each network: renders and labelled scans mixed, resumed, weights written."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from hydra import compose as compose_config
+from hydra import initialize_config_module
+from omegaconf import DictConfig
+from PIL import Image
+
+from crownlet.datasets.coco import to_coco
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import clean
+from crownlet.models.assessor import Assessor
+from crownlet.models.locator import Locator
+from crownlet.train.fit import fit, make_network
+from crownlet.train.weights import load_weights, save_weights
+
+
+def configured(folder: Path, model: str, *more: str) -> DictConfig:
+    with initialize_config_module("crownlet.configs", version_base="1.3"):
+        return compose_config(
+            "train",
+            [
+                f"model={model}", "trainer=tiny", "trainer.progress=false", f"out={folder / model}",
+                f"data.folder={folder / 'pool'}", "data.pages=4", "data.watch_pages=2",
+                "data.workers=1", "+data.spec.letters=[20,30]", *more,
+            ],
+        )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two labelled pages in COCO form, as a user would bring them."""
+    folder = tmp_path_factory.mktemp("scans")
+    pages = [compose(clean(letters=(20, 30)), seed) for seed in (1, 2)]
+    document = to_coco(pages)
+    for page, image in zip(pages, document["images"], strict=True):
+        Image.fromarray(page.image).save(folder / image["file_name"])
+    (folder / "labels.json").write_text(json.dumps(document), encoding="utf-8")
+    return folder / "labels.json"
+
+
+@pytest.mark.parametrize("model", ["assessor", "locator"])
+def test_a_run_learns_from_renders_and_scans_and_can_be_resumed(
+    tmp_path: Path, scans: Path, model: str
+) -> None:
+    mixed = (f"data.scans=[{scans}]", "data.scans_share=0.5")
+    path = fit(configured(tmp_path, model, *mixed))
+    assert path.suffix == ".safetensors"
+    fresh = make_network(configured(tmp_path, model).model)
+    assert isinstance(fresh, Assessor | Locator)
+    before = {key: value.clone() for key, value in fresh.state_dict().items()}
+    facts = load_weights(fresh, path)
+    assert facts["steps"] == 6
+    moved = [
+        key for key, value in fresh.state_dict().items() if not torch.equal(value, before[key])
+    ]
+    assert len(moved) > len(before) / 2
+    again = fit(configured(tmp_path, model, "trainer.max_steps=8", *mixed))
+    assert load_weights(fresh, again)["steps"] == 8
+    assert (tmp_path / model / "last.ckpt").exists()
+    assert list((tmp_path / model / "csv").rglob("metrics.csv"))
+    assert sorted(p.name for p in (tmp_path / "pool").iterdir()) == ["scans0", "train", "watch"]
+
+
+def test_weights_of_another_network_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "w.safetensors"
+
+    save_weights(torch.nn.Linear(2, 2), path, {"steps": np.int64(1).item()})
+    with pytest.raises(ValueError, match="does not fit"):
+        load_weights(Locator(), path)
