@@ -45,7 +45,7 @@ def leg_touches_roof(
         return None
     under = float(hits[-1])
     if plainness < DOUBTFUL:
-        rise = graded(plainness, 0.0, max(0.0, top - under - _NEAREST), 0, 0)
+        rise = graded(plainness, 0.0, max(0.0, _room_over(leg, roof) - _NEAREST), 0, 0)
         return marked(glyph.with_parts([_raised(leg, rise)]), "leg_touches_roof", 0.0, plainness)
     names = ("roof", "leg_left")
     # Fused along its whole thickness it would be a plain chet's or tav's leg: another letter.
@@ -62,7 +62,9 @@ def leg_touches_roof(
             return marked(touched, "leg_touches_roof", width, plainness, names)
     width = min(graded(plainness, 0, 0.035, 0.12, 0.38) * float(rng.uniform(0.75, 1.15)), most)
     skew = float(rng.uniform(-0.08, 0.08))
-    start, end = np.array([x + skew, under - 0.15]), np.array([x, top + 0.25])
+    edge, _right = Region([roof.outline]).spans(np.array([under - 0.15]))
+    root = max(x + skew, float(edge[0]) + width / 2 + 0.06)
+    start, end = np.array([root, under - 0.15]), np.array([_middle_below(leg, top), top + 0.25])
     thickness = width * float(end[1] - start[1]) / float(np.hypot(*(end - start)))
     bridge = Part("bridge", "joint", bar(start, end, thickness))
     return marked(glyph.with_parts([bridge]), "leg_touches_roof", width, plainness, names)
@@ -73,6 +75,23 @@ def _raised(leg: Part, rise: float) -> Part:
     y = leg.outline[:, 1]
     share = (y.max() - y) / (y.max() - y.min() + 1e-9)
     return replace(leg, outline=leg.outline - np.stack([0 * y, rise * share], axis=1))
+
+
+def _room_over(leg: Part, roof: Part) -> float:
+    """Least height of the white between any point of the leg's upper end and the roof."""
+    region, y = Region([roof.outline]), leg.outline[:, 1]
+    room = 9.0
+    for point in leg.outline[y < y.min() + 0.5]:
+        hits = region.along(np.array([point[0], 0.0]), np.array([0.0, 1.0]))
+        if len(hits):
+            room = min(room, float(point[1] - hits[-1]))
+    return room
+
+
+def _middle_below(leg: Part, top: float) -> float:
+    """x of the middle of the leg 0.25 q below its top."""
+    left, right = Region([leg.outline]).spans(np.array([top + 0.25]))
+    return float((left + right)[0]) / 2
 
 
 def _width_below(leg: Part, top: float) -> float:

@@ -55,6 +55,8 @@ class Habits:
     """Side heads look up."""
     tail: float = 0.0
     """Ayin's foot runs below the base line, gimel's rises."""
+    shoulder: float = 0.0
+    """The right corners of he, chet and tav are worn round if positive."""
     nib: float = 0.0
     """How the left ends of roofs are cut: standing back below if positive."""
     waist: float = 0.0

@@ -28,7 +28,7 @@ def zayin_head(
     spike = 0.02 + 0.35 * d.flare
     lean = 0.07 * d.cut + 0.09 * own.head_lean + d.j(0.03)
     hollow = -(0.02 + 0.3 * d.flare)
-    y1 += 0.06 * own.head_size + d.j(0.04)
+    y1 += 0.1 * own.head_size + d.j(0.04)
     corners: list[Corner] = [
         (x0 - lean, y0 - spike + d.j(0.03), d.soft * 0.5, hollow),
         (x1 - lean, y0 - 0.3 * spike + d.j(0.03), d.soft * 0.8, hollow),

@@ -30,7 +30,7 @@ def dalet(d: Sketch) -> None:
 def he(d: Sketch) -> None:
     """A dalet-like frame, a loose leg under the left end of its roof (MS he)."""
     x1 = 2.7 * d.w + d.extra
-    t = roof(d, 0.0, x1)
+    t = roof(d, 0.0, x1, outer=d.soft + 0.25 * max(0.0, d.habits.shoulder))
     leg(d, x1, t + 0.1, d.foot_y(2.97))
     place, lean, end = d.ways[:3]
     x = 0.5 + 0.24 * place
@@ -89,7 +89,7 @@ def tav(d: Sketch) -> None:
     """
     x1, x0 = 2.9 * d.w + d.extra, 0.22
     place, neck, lean, head = d.ways[:4]
-    t = roof(d, x0, x1)
+    t = roof(d, x0, x1, outer=d.soft + 0.4 * max(0.0, d.habits.shoulder))
     leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8)
     top = clamp(0.48 + 0.16 * neck, 0.32, 0.64)
     x = x0 + 0.12 + top / 2 + 0.36 * (1 + place) + d.j(0.04)
@@ -148,7 +148,7 @@ def kuf(d: Sketch) -> None:
     x = 0.42 + 0.14 * place
     y0 = d.under(x) + he_gap(d, t)
     thick = 0.46 + 0.16 * d.v + 0.1 * weight
-    foot = 4.4 + 0.35 * end + 0.4 * (d.hand.final - 1) + d.j(0.1)
+    foot = 4.35 + 0.45 * end + 0.4 * (d.hand.final - 1) + d.j(0.1)
     d.stroke("leg_left", "leg", [
         (x - 0.02, y0, (0.7 + 0.25 * head) * thick), (x + 0.02, y0 + 0.45, thick),
         (x + 0.04 + 0.1 * lean + 0.4 * d.bend + 0.05 * d.habits.leg_curve, 3.0, 0.8 * thick),

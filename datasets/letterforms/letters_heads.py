@@ -24,10 +24,10 @@ def vav(d: Sketch) -> None:
 
 def zayin(d: Sketch) -> None:
     """A square head that overhangs its leg at both sides; the leg from its middle (MS zayin)."""
-    x1 = 1.16 * (0.5 + 0.5 * d.w) + 0.16 * d.ways[0]
+    x1 = max(1.06, 1.18 * (0.5 + 0.5 * d.w) + 0.16 * d.ways[0])
     zayin_head(d, 0.0, x1, 0.0, 0.9 + 0.12 * d.ways[1], tilt=3 * d.ways[2])
     d.seat(0.2, x1 - 0.2, 0.03 + 0.18 * d.flare)
-    lens_leg(d, x1 / 2 + d.j(0.03), 0.58, min(d.foot_y(2.88), 2.9))
+    lens_leg(d, x1 / 2 + d.j(0.03), 0.58, min(d.foot_y(2.88), 2.9), thick=0.56)
 
 
 def yud(d: Sketch) -> None:
@@ -35,10 +35,10 @@ def yud(d: Sketch) -> None:
     size, length, bent, slope = d.ways[:4]
     x1 = 0.97 + 0.05 * size + d.j(0.03)
     vav_head(d, 0.08 - 0.05 * size, x1, 0.05, 0.92 + 0.08 * size, tilt=2 + 4 * slope)
-    t = min(0.55, 0.74 * d.v)
-    leg(d, x1, 0.55, 1.85 + 0.25 * length + d.j(0.1), t, drift=-0.14 - 0.1 * bent)
+    t = min(0.52, 0.74 * d.v)
+    leg(d, x1, 0.55, 1.85 + 0.25 * length + d.j(0.1), t, drift=-0.12 - 0.07 * bent)
     # Always there: a hand that leaves it out shows the fault in every yud (Mishnah Berurah 32:15).
-    kotz(d, 0.34, 0.74, -0.1, 0.42 + d.j(0.04), "kotz")
+    kotz(d, 0.32, 0.73, -0.19, 0.42 + d.j(0.04), "kotz")
     d.seat(0.22, 0.42, -0.03)
 
 
@@ -129,7 +129,7 @@ def flat_chet(d: Sketch) -> None:
     """The chet without hump: one flat roof, both legs joined to it (Keset 5:2 chet)."""
     place, form, weight, lean = d.ways[3:7]
     x1 = 2.65 * d.w
-    t = roof(d, 0.0, x1)
+    t = roof(d, 0.0, x1, outer=d.soft + 0.4 * max(0.0, d.habits.shoulder))
     v = d.v * (0.9 + 0.12 * weight)
     x = 0.2 + 0.16 * place + v
     low = d.foot_y(2.96)
