@@ -27,7 +27,7 @@ AGREED = 0.18
 CORRECTIONS = 5
 ENOUGH, FEW = 5, 40
 SURE = 0.6
-"""Mean probability of the window's letters with which the search for their size ends."""
+"""Mean probability of the window's letters, place and class, with which the search ends."""
 INK = 128
 UPSIDE_DOWN = 0.9
 """Only a page on which nearly all stand on their heads is upside down: on the back of a mezuzah
@@ -84,7 +84,8 @@ def estimate(networks: Networks, flat: Gray, threshold: float) -> Size:
         found, agreed = _settled(networks, flat, body, threshold)
         if not len(found):
             continue
-        sure = float(found.score.mean())
+        # Specks of a mottled skin pass for places of letters, but not for any one letter.
+        sure = float((found.score * found.letters.max(axis=1)).mean())
         # Many doubtful letters at a wrong scale weigh less than a few sure ones at the right one.
         weight = sure**2 * min(len(found), FEW) * (2.0 if agreed else 1.0)
         if weight > best:
