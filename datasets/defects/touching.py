@@ -26,7 +26,7 @@ from crownlet.datasets.letterforms.outlines import Floats, Region
 
 _NEAREST = 0.1
 """White that is left over the leg just before it touches, in q."""
-_WIDEST, _SHARE = 0.45, 0.6
+_WIDEST, _SHARE = 0.32, 0.4
 """A contact is no wider than this in q, nor than this share of the leg's own top."""
 
 
@@ -50,7 +50,7 @@ def leg_touches_roof(
     names = ("roof", "leg_left")
     # Fused along its whole thickness it would be a plain chet's or tav's leg: another letter.
     wide = _width_below(leg, top)
-    most, share = min(_WIDEST, _SHARE * wide), graded(plainness, 0, 0.2, 0.35, _SHARE)
+    most, share = min(_WIDEST, _SHARE * wide), graded(plainness, 0, 0.2, 0.3, _SHARE)
     # A wide contact comes of a leg begun too high rather than of a bridge of ink.
     if rng.random() < graded(plainness, 0, 0.4, 0.5, 0.9):
         rise = top - under + graded(plainness, 0, 0.015, 0.08, 0.35)
