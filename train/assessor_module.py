@@ -38,7 +38,7 @@ def targets_of(batch: Batch) -> AssessorTargets:
 
 
 class AssessorModule(BudgetedModule):
-    """Batches hold the rows of `train.examples.Crops`."""
+    """Batches hold the rows of `train.crop_examples.Crops`."""
 
     def __init__(self, network: Assessor, strength: float = 1.0, **budget: Any) -> None:
         super().__init__(**budget)

@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.page.truth import PageTruth
-from crownlet.train.examples import Crops, Tile, make_crops, make_tile
+from crownlet.train.crop_examples import Crops, make_crops
+from crownlet.train.tiles import Tile, make_tile
 
 TILE_KEYS = ("tile_image", "tile_letters", "tile_ignore")
 CROP_KEYS = ("images", "boxes", "letter", "defects", "tags", "parts")

@@ -13,8 +13,8 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from crownlet.train.examples import TILE, TILE_LETTERS
 from crownlet.train.pool import fresh_files, load_crops, load_tile
+from crownlet.train.tiles import TILE, TILE_LETTERS
 
 Batch = dict[str, Tensor]
 

@@ -15,7 +15,7 @@ REACH = 3
 def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTargets:
     """Targets of B tiles of `side` px.
 
-    `letters` is (B, n, 9) as in `train.examples.Tile`, padded with -1; `ignore` (B, m, 4) boxes in
+    `letters` is (B, n, 9) as in `train.tiles.Tile`, padded with -1; `ignore` (B, m, 4) boxes in
     px, padded with zeros.
     """
     cells = side // STRIDE

@@ -11,7 +11,8 @@ from crownlet.datasets.page.spec import clean
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.infer import crops
 from crownlet.infer.flatten import to_gray
-from crownlet.train.examples import anchor_of, make_crops, make_tile, part_masks, plainness_target
+from crownlet.train.crop_examples import make_crops, part_masks, plainness_target
+from crownlet.train.tiles import anchor_of, make_tile
 
 LETTERS = (20, 30)
 
