@@ -50,9 +50,10 @@ def leg_touches_roof(
     names = ("roof", "leg_left")
     # Fused along its whole thickness it would be a plain chet's or tav's leg: another letter.
     wide = _width_below(leg, top)
-    most, share = min(_WIDEST, _SHARE * wide), graded(plainness, 0, 0.2, 0.3, _SHARE)
-    # A wide contact comes of a leg begun too high rather than of a bridge of ink.
-    if rng.random() < graded(plainness, 0, 0.4, 0.5, 0.9):
+    most, share = min(_WIDEST, _SHARE * wide), graded(plainness, 0, 0.1, 0.16, 0.22)
+    # A leg begun too high touches with its tip; what touches widely is a bridge of ink, with its
+    # corners, for a leg that widens softly from the roof is a plain chet's.
+    if rng.random() < 0.4:
         rise = top - under + graded(plainness, 0, 0.015, 0.08, 0.35)
         raised = _narrowed(_raised(leg, rise), under, share * wide)
         left, right = Region([raised.outline]).spans(np.array([under]))

@@ -136,7 +136,7 @@ def flat_chet(d: Sketch) -> None:
     leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8)
     if form < 0.0:  # Like a zayin's leg, swelling below a neck.
         wide = clamp(1.1 * v, 0.5, 0.8)
-        mid, neck = x - v / 2, max(0.24, v * (0.62 + 0.28 * d.ways[7]))
+        mid, neck = x - v / 2, max(0.15, v * (0.5 + 0.38 * d.ways[7]))
         d.stroke("leg_left", "leg", [
             (mid, t - 0.3, max(neck, 0.9 * v)), (mid, t + 0.1, neck),
             (mid - 0.02 + 0.06 * lean, 1.85, wide), (mid + 0.14 * lean, low, 0.24),
