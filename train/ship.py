@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import torch
@@ -58,8 +58,7 @@ def _network(config: Config, name: str, weights: str) -> Assessor | Locator:
 
 def calibration_logits(config: Config, assessor: Assessor) -> Logits:
     """The assessor's word on pages by hands of the calibration split, rendered if need be."""
-    renders = make_renders(config)
-    renders = type(renders)(**{**vars(renders), "watch_pages": config.export.calibration_pages})
+    renders = replace(make_renders(config), watch_pages=config.export.calibration_pages)
     render_watch(renders)
     reservoir = Reservoir(
         renders.folder / "watch", read_crops, renders.watch_pages * 128, torch.device("cpu")
