@@ -10,13 +10,16 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.flatten import GROUND
+
 HEIGHT, WIDTH = 128, 96
 BODY = 48.0
 TOP = 50.0
 """Row of the ruled line: 3.1 q above it (lamed's head), 4.9 q below it (long finals)."""
 MARGIN = 10.0
 """White kept on either side of a letter too wide for the crop; such letters are narrowed to fit."""
-FILL = 224
+FILL = int(GROUND)
+"""Grey of what lies beyond the page: that of its skin."""
 
 
 def crop_matrix(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crownlet.infer.chains import Flat, chains, joined
-from crownlet.infer.records import Floats, Ints, Located
+from crownlet.infer.records import Ints, Located
 
 COLUMN_GAP = 1.6
 """Least white between columns, in bodies, through all lines (two fingers, Keset HaSofer 14:1)."""
@@ -114,12 +114,3 @@ def _column_of(page: Flat, line: list[int], walls: list[float]) -> int:
     """Column of a line, counted from the right."""
     middle = float(np.mean(page.u[line]))
     return sum(middle < wall for wall in walls)
-
-
-def local_bodies(found: Located, layout: Layout) -> Floats:
-    """(N,) body height by line in reading order: the median of the line smooths single letters."""
-    height = found.body[layout.order, 2].copy()
-    for number in np.unique(layout.line):
-        rows = layout.line == number
-        height[rows] = np.median(height[rows])
-    return height

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.flatten import GROUND
 from crownlet.infer.records import Floats, Located
 from crownlet.infer.sessions import LOCATOR_BODY, LocatorMaps, Networks
 
@@ -20,7 +21,6 @@ WHOLE_PIXELS = 4_000_000
 TILE = 1536
 OVERLAP = 320
 """Over ten bodies: wider than a letter stretched six times with its surroundings."""
-GROUND = 224
 NEAR = 0.25
 """Anchors closer than this many bodies are one letter; a vav and its neighbour stand 0.4 apart."""
 SAME_BOX = 0.6

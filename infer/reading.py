@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from crownlet.infer.errors import FileFault
 from crownlet.infer.records import ImageFacts
 
 MAX_PIXELS = 300_000_000
@@ -33,13 +34,8 @@ Pixels = npt.NDArray[np.uint8]
 _PILLOW = threading.Lock()
 
 
-class PageError(Exception):
+class PageError(FileFault):
     """A page that cannot be inspected: `path` names it, `reason` says why, in one sentence."""
-
-    def __init__(self, path: str | Path, reason: str) -> None:
-        super().__init__(f"{path}: {reason}")
-        self.path = str(path)
-        self.reason = reason
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.errors import FileFault
+
 if TYPE_CHECKING:
     import onnxruntime
 
@@ -28,13 +30,8 @@ LOCATOR_BODY = 28.0
 Float32 = npt.NDArray[np.float32]
 
 
-class ModelError(Exception):
+class ModelError(FileFault):
     """A model folder that cannot be used: `path` names the file, `reason` says why."""
-
-    def __init__(self, path: str | Path, reason: str) -> None:
-        super().__init__(f"{path}: {reason}")
-        self.path = str(path)
-        self.reason = reason
 
 
 @dataclass(frozen=True)

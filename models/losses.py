@@ -8,7 +8,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from crownlet.models.assessor import AssessorOutput
+from crownlet.models.assessor import NO_LETTER, AssessorOutput
 from crownlet.models.locator import LocatorOutput
 
 
@@ -75,7 +75,7 @@ def assessor_loss(out: AssessorOutput, targets: AssessorTargets) -> dict[str, Te
     A defect that does not apply to a letter is asked nothing; for crops that show no letter only
     the class is asked.
     """
-    seen = targets.letter < 27
+    seen = targets.letter < NO_LETTER
     applies = ~torch.isnan(targets.defects) & seen[:, None]
     wanted = torch.where(applies, targets.defects, 0.0)
     each = F.binary_cross_entropy_with_logits(out.defects.float(), wanted, reduction="none")

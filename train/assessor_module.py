@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.models.assessor import Assessor
+from crownlet.models.assessor import NO_LETTER, Assessor
 from crownlet.models.losses import AssessorTargets, assessor_loss
 from crownlet.train.augment import light
 from crownlet.train.base_module import BudgetedModule
@@ -64,7 +64,7 @@ class AssessorModule(BudgetedModule):
         letter, defects, tags = (torch.cat([o[k] for o, _ in self._seen]) for k in range(3))
         true, wanted, count = (torch.cat([t[k] for _, t in self._seen]) for k in range(3))
         self._seen.clear()
-        seen = true < 27
+        seen = true < NO_LETTER
         self.log("val/letter_error", (letter.argmax(1) != true).float().mean(), prog_bar=True)
         wrong = (tags.argmax(1) != count)[seen].float().mean()
         self.log("val/tag_error", wrong, prog_bar=True)

@@ -18,7 +18,7 @@ from torch import Tensor
 
 from crownlet.datasets.alphabet import ALPHABET
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.models.assessor import Assessor
+from crownlet.models.assessor import NO_LETTER, Assessor
 from crownlet.train.assessor_module import network_input
 from crownlet.train.reservoir import Batch
 
@@ -76,7 +76,7 @@ def calibrate(logits: Logits) -> Calibration:
         a, b = _platt(logits.defects[:, k], logits.true_defects[:, k])
         gain.append(a)
         offset.append(b)
-    seen = torch.from_numpy(logits.true_letter < 27)
+    seen = torch.from_numpy(logits.true_letter < NO_LETTER)
     letter = _temperature(logits.letter, torch.from_numpy(logits.true_letter))
     tags = _temperature(logits.tags[seen], torch.from_numpy(logits.true_tags)[seen])
     return Calibration(gain, offset, [letter, tags])
@@ -165,8 +165,3 @@ def thresholds(
 def write_calibration(calibration: Calibration, path: Path) -> None:
     """Write the curves beside the run's weights as YAML."""
     path.write_text(yaml.safe_dump(asdict(calibration), sort_keys=False), encoding="utf-8")
-
-
-def read_calibration(path: Path) -> Calibration:
-    """The curves written by `write_calibration`."""
-    return Calibration(**yaml.safe_load(path.read_text(encoding="utf-8")))

@@ -16,6 +16,7 @@ from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.page.truth import LetterTruth, PageTruth, PartShape
 from crownlet.infer import crops as cutting
 from crownlet.infer.flatten import flatten, to_gray
+from crownlet.models.assessor import NO_LETTER
 from crownlet.train.tiles import shrunk
 
 MASK_STRIDE = 4
@@ -157,7 +158,7 @@ def _empty_crop(
     crop = cutting.crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
     blank = np.zeros((6, cutting.HEIGHT // MASK_STRIDE, cutting.WIDTH // MASK_STRIDE), np.uint8)
     unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
-    return (crop[0], box_of_plane(crop[1]), np.uint8(27), unknown, np.uint8(0), blank)
+    return (crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER), unknown, np.uint8(0), blank)
 
 
 def box_of_plane(plane: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:

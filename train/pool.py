@@ -8,7 +8,6 @@ one a page; labelled scans become a pool in the same way.
 from __future__ import annotations
 
 import os
-import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -72,12 +71,3 @@ def fill(folder: Path, pages: Iterable[tuple[str, PageTruth]]) -> int:
         store(folder, name, prepare(page, rng))
         count += 1
     return count
-
-
-def whole_file(path: Path) -> bool:
-    """Whether a stored page can be read: a disk that filled up leaves broken archives behind."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            return archive.testzip() is None
-    except (zipfile.BadZipFile, OSError):
-        return False

@@ -105,12 +105,6 @@ def densify(outline: Outline, step: float = 0.06) -> Outline:
     return dense
 
 
-def gap_between(outlines: Sequence[Outline], others: Sequence[Outline]) -> float:
-    """Smallest white between two groups of outlines; 0 where they touch."""
-    points = np.concatenate([densify(outline) for outline in outlines])
-    return max(0.0, float(Region(others).clearance(points).min()))
-
-
 def retreat(outline: Outline, region: Region, gap: float) -> Outline | None:
     """The outline less everything nearer than `gap` to the region; the largest piece of it.
 
