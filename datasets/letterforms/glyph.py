@@ -82,6 +82,12 @@ class Glyph:
     tags: int = 0
     """Strokes standing on the letter as drawn, bare ones and loose ones included."""
     defects: tuple[DefectMark, ...] = field(default=())
+    other: str | None = None
+    """The letter it may be taken for as drawn, if its form lies between two."""
+    share: float = 0.0
+    """Chance, at most a half, that a reader takes it for `other`; above 0 its class is doubtful."""
+    oddity: str | None = None
+    """A known way of writing that is no defect, as in `LetterTruth`."""
 
     def part(self, name: str) -> Part:
         """The part called `name`; KeyError if this glyph has none."""

@@ -44,6 +44,10 @@ class Slot:
     """Faults of the text which this letter bears."""
     gap_fault: str | None = None
     """Fault of the gap to the next letter of the line."""
+    morph: tuple[str, float] | None = None
+    """Another letter and how far the form goes towards it, 0 to 1."""
+    oddity: str | None = None
+    """A known oddity of writing, as in `LetterTruth`."""
 
 
 @dataclass(frozen=True)

@@ -95,6 +95,7 @@ def _label_letter(
         slot.letter, slot.expected, slot.line, slot.word, slot.place, box,
         (*body, 0.0 if placed.about is None else 180.0),
         placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
+        placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
     )  # fmt: skip
 
 

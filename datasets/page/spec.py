@@ -62,6 +62,10 @@ class PageSpec:
     """Probability, for each gap, of words joined, a word parted or letters touching."""
     text_rate: float = 0.01
     """Probability, for each letter, of another, an absent or an extra letter."""
+    morph_rate: float = 0.04
+    """Probability, for each letter that has a like one, of a form on the way towards it."""
+    oddity_rate: float = 0.01
+    """Probability, for each letter, of a known oddity of writing."""
     crowned: float = 0.75
     """Probability that the page is crowned as the custom asks; other hands leave out tags."""
     generous: float = 0.2
@@ -91,7 +95,7 @@ def clean(**changes: object) -> PageSpec:
     """Faultless black on white, straight, as the truth against which tests measure."""
     values: dict[str, object] = {
         "margin": (3.0, 4.0), "columns": 0.0, "defect_rate": 0.0, "habit_rate": 0.0,
-        "gap_rate": 0.0, "text_rate": 0.0, "crowned": 1.0, "generous": 0.0, "augment": NO_AUGMENT,
+        "gap_rate": 0.0, "text_rate": 0.0, "morph_rate": 0.0, "oddity_rate": 0.0, "crowned": 1.0, "generous": 0.0, "augment": NO_AUGMENT,
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
 
@@ -101,7 +105,8 @@ def mezuzah(body: float = 48.0, **changes: object) -> PageSpec:
     values: dict[str, object] = {
         "portion": "mezuzah", "body": (body, body), "margin": (3.0, 5.0), "columns": 0.0,
         "justify": 1.0, "defect_rate": 0.01, "habit_rate": 0.3, "gap_rate": 0.004,
-        "text_rate": 0.0005, "generous": 0.05, "plainness": (0.4, 1.0),
+        "text_rate": 0.0005, "morph_rate": 0.002, "oddity_rate": 0.001, "generous": 0.05,
+        "plainness": (0.4, 1.0),
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
 

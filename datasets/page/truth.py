@@ -46,6 +46,12 @@ class LetterTruth:
     parts: tuple[PartShape, ...] = ()
     whole: bool = True
     """False when the frame of the image cuts the letter."""
+    other: str | None = None
+    """The letter it may be taken for as written, if its form lies between two."""
+    share: float = 0.0
+    """Chance, at most a half, that a reader takes it for `other`; above 0 its class is doubtful."""
+    oddity: str | None = None
+    """A known way of writing that is no defect: `large`, `small`, `dotted`, `inverted`, `curled`."""
 
     @property
     def q(self) -> float:
