@@ -92,6 +92,9 @@ def _annotation(letter: LetterTruth) -> Json:
             "q": round(letter.q, DIGITS),
             "defects": _marks(letter.defects),
             "whole": letter.whole,
+            "other": letter.other,
+            "share": round(letter.share, 4),
+            "oddity": letter.oddity,
             "parts": [{"name": part.name, "kind": part.kind} for part in letter.parts],
         },
     }

@@ -23,6 +23,10 @@ class LocatorTargets(NamedTuple):
     """(P, 3) long: batch, row, column of the cells that must describe a letter."""
     letter: Tensor
     """(P,) long."""
+    other: Tensor
+    """(P,) long, the letter it may be taken for."""
+    share: Tensor
+    """(P,) in 0..0.5, chance of that."""
     turn: Tensor
     """(P,) long, quarter turns clockwise."""
     shape: Tensor
@@ -49,7 +53,7 @@ def locator_loss(out: LocatorOutput, targets: LocatorTargets) -> dict[str, Tenso
 
     return {
         "centre": centre_loss(out.centre[:, 0].float(), targets.heat, targets.keep),
-        "letter": F.cross_entropy(at(out.letter), targets.letter, label_smoothing=0.02),
+        "letter": letter_loss(at(out.letter), targets, smoothing=0.02),
         "turn": 0.3 * F.cross_entropy(at(out.turn), targets.turn),
         "shape": 2.0 * F.smooth_l1_loss(at(out.shape), targets.shape, beta=0.1),
         "scale": F.smooth_l1_loss(at(out.scale)[:, 0], targets.scale, beta=0.1),
@@ -61,12 +65,30 @@ class AssessorTargets(NamedTuple):
 
     letter: Tensor
     """(N,) long; 27 is "no letter"."""
+    other: Tensor
+    """(N,) long, the letter it may be taken for."""
+    share: Tensor
+    """(N,) in 0..0.5, chance of that."""
     defects: Tensor
     """(N, D) in 0..1, nan where the defect does not apply to the letter; 0.5 is doubtful."""
     tags: Tensor
     """(N,) long in 0..4."""
     parts: Tensor
     """(N, 6, 32, 24) in 0..1, cover of each cell."""
+
+
+def letter_loss(
+    logits: Tensor, targets: LocatorTargets | AssessorTargets, smoothing: float
+) -> Tensor:
+    """Cross entropy against the letter and, where its form lies between two, the other one."""
+    pairs = ((targets.letter, 1 - targets.share), (targets.other, targets.share))
+    return sum(
+        (
+            F.cross_entropy(logits, kind, label_smoothing=smoothing, reduction="none") * weight
+            for kind, weight in pairs
+        ),
+        torch.zeros_like(targets.share),
+    ).mean()
 
 
 def assessor_loss(out: AssessorOutput, targets: AssessorTargets) -> dict[str, Tensor]:
@@ -84,7 +106,7 @@ def assessor_loss(out: AssessorOutput, targets: AssessorTargets) -> dict[str, Te
     tags = F.cross_entropy(out.tags.float(), targets.tags, reduction="none")
     parts = F.binary_cross_entropy_with_logits(out.parts.float(), targets.parts, reduction="none")
     return {
-        "letter": F.cross_entropy(out.letter.float(), targets.letter, label_smoothing=0.01),
+        "letter": letter_loss(out.letter.float(), targets, smoothing=0.01),
         "defects": defects,
         "tags": (tags * seen).sum() / seen.sum().clamp(min=1),
         "parts": 2.0 * (parts.mean(dim=(1, 2, 3)) * seen).sum() / seen.sum().clamp(min=1),

@@ -31,6 +31,8 @@ def targets_of(batch: Batch) -> AssessorTargets:
     """Typed targets of a batch of stored rows."""
     return AssessorTargets(
         letter=batch["letter"].long(),
+        other=batch["other"].long(),
+        share=batch["share"].float(),
         defects=batch["defects"].float(),
         tags=batch["tags"].long(),
         parts=batch["parts"].float() / 255,
@@ -56,16 +58,17 @@ class AssessorModule(BudgetedModule):
         out, targets = self.network(network_input(batch)), targets_of(batch)
         self.total(assessor_loss(out, targets), "val")
         answers = (out.letter, out.defects, out.tags)
-        truth = (targets.letter, targets.defects, targets.tags)
+        truth = (targets.letter, targets.defects, targets.tags, targets.share)
         self._seen.append(([x.float().cpu() for x in answers], [x.cpu() for x in truth]))
 
     def on_validation_epoch_end(self) -> None:
         """Log letter error, tag-count error and the AUROC of every learned defect."""
         letter, defects, tags = (torch.cat([o[k] for o, _ in self._seen]) for k in range(3))
-        true, wanted, count = (torch.cat([t[k] for _, t in self._seen]) for k in range(3))
+        true, wanted, count, share = (torch.cat([t[k] for _, t in self._seen]) for k in range(4))
         self._seen.clear()
         seen = true < NO_LETTER
-        self.log("val/letter_error", (letter.argmax(1) != true).float().mean(), prog_bar=True)
+        wrong_letter = (letter.argmax(1) != true)[share == 0].float().mean()
+        self.log("val/letter_error", wrong_letter, prog_bar=True)
         wrong = (tags.argmax(1) != count)[seen].float().mean()
         self.log("val/tag_error", wrong, prog_bar=True)
         for k, name in enumerate(LEARNED_DEFECTS):

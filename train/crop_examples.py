@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.alphabet import index_of
 from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.page.truth import LetterTruth, PageTruth, PartShape
 from crownlet.infer import crops as cutting
@@ -33,13 +34,16 @@ class Crops:
     """Assessor examples of one page, N of them.
 
     `images` (N, 128, 96) uint8; `boxes` (N, 4) uint8, the letter's box in crop px; `letter` (N,)
-    uint8, 27 for "no letter"; `defects` (N, D) float16 in 0..1, nan where one does not apply;
-    `tags` (N,) uint8; `parts` (N, 6, 32, 24) uint8 in 0..255.
+    uint8, 27 for "no letter"; `other` (N,) uint8, the letter it may be taken for (itself if none),
+    with the chance `share` (N,) float16; `defects` (N, D) float16 in 0..1, nan where one does not
+    apply; `tags` (N,) uint8; `parts` (N, 6, 32, 24) uint8 in 0..255.
     """
 
     images: npt.NDArray[np.uint8]
     boxes: npt.NDArray[np.uint8]
     letter: npt.NDArray[np.uint8]
+    other: npt.NDArray[np.uint8]
+    share: npt.NDArray[np.float16]
     defects: npt.NDArray[np.float16]
     tags: npt.NDArray[np.uint8]
     parts: npt.NDArray[np.uint8]
@@ -90,6 +94,7 @@ def _no_crops() -> Crops:
     h, w = cutting.HEIGHT, cutting.WIDTH
     return Crops(
         np.empty((0, h, w), np.uint8), np.empty((0, 4), np.uint8), np.empty(0, np.uint8),
+        np.empty(0, np.uint8), np.empty(0, np.float16),
         np.empty((0, len(LEARNED_DEFECTS)), np.float16), np.empty(0, np.uint8),
         np.empty((0, 6, h // MASK_STRIDE, w // MASK_STRIDE), np.uint8),
     )  # fmt: skip
@@ -107,7 +112,7 @@ def _blurred_down(
 
 
 Row = tuple[
-    npt.NDArray[np.uint8], npt.NDArray[np.uint8], np.uint8,
+    npt.NDArray[np.uint8], npt.NDArray[np.uint8], np.uint8, np.uint8, np.float16,
     npt.NDArray[np.float16], np.uint8, npt.NDArray[np.uint8],
 ]  # fmt: skip
 
@@ -133,7 +138,8 @@ def _letter_crop(
     crop = cutting.crop_letter(gray, body, box)
     matrix = cutting.crop_matrix(body, box) @ np.diag([scale, scale, 1.0])
     return (
-        crop[0], box_of_plane(crop[1]), np.uint8(ord(letter.letter) - 0x5D0),
+        crop[0], box_of_plane(crop[1]), np.uint8(index_of(letter.letter)),
+        np.uint8(index_of(letter.other or letter.letter)), np.float16(letter.share),
         defect_targets(letter), np.uint8(min(letter.tags, 4)), part_masks(letter.parts, matrix),
     )  # fmt: skip
 
@@ -158,7 +164,10 @@ def _empty_crop(
     crop = cutting.crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
     blank = np.zeros((6, cutting.HEIGHT // MASK_STRIDE, cutting.WIDTH // MASK_STRIDE), np.uint8)
     unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
-    return (crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER), unknown, np.uint8(0), blank)
+    return (
+        crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER), np.uint8(NO_LETTER), np.float16(0.0),
+        unknown, np.uint8(0), blank,
+    )  # fmt: skip
 
 
 def box_of_plane(plane: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:

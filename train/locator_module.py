@@ -16,7 +16,7 @@ from crownlet.train.targets import locator_targets
 
 
 class LocatorModule(BudgetedModule):
-    """Batches hold `image` (B, 384, 384) uint8, `letters` (B, n, 9) and `ignore` (B, m, 4)."""
+    """Batches hold `image` (B, 384, 384) uint8, `letters` (B, n, 11) and `ignore` (B, m, 4)."""
 
     def __init__(self, network: Locator, strength: float = 1.0, **budget: Any) -> None:
         super().__init__(**budget)

@@ -19,7 +19,7 @@ from crownlet.train.crop_examples import Crops, make_crops
 from crownlet.train.tiles import Tile, make_tile
 
 TILE_KEYS = ("tile_image", "tile_letters", "tile_ignore")
-CROP_KEYS = ("images", "boxes", "letter", "defects", "tags", "parts")
+CROP_KEYS = ("images", "boxes", "letter", "other", "share", "defects", "tags", "parts")
 
 Arrays = dict[str, npt.NDArray[np.generic]]
 

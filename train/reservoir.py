@@ -13,8 +13,8 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from crownlet.train.pool import fresh_files, load_crops, load_tile
-from crownlet.train.tiles import TILE, TILE_LETTERS
+from crownlet.train.pool import CROP_KEYS, fresh_files, load_crops, load_tile
+from crownlet.train.tiles import LETTER_ROW, TILE, TILE_LETTERS
 
 Batch = dict[str, Tensor]
 
@@ -27,22 +27,15 @@ class Reader(Protocol):
 
 
 def read_crops(path: Path) -> Batch:
-    """Assessor rows: `images`, `boxes`, `letter`, `defects`, `tags`, `parts` as in `Crops`."""
+    """Assessor rows, named as in `Crops`."""
     crops = load_crops(path)
-    return {
-        "images": torch.from_numpy(crops.images),
-        "boxes": torch.from_numpy(crops.boxes),
-        "letter": torch.from_numpy(crops.letter),
-        "defects": torch.from_numpy(crops.defects),
-        "tags": torch.from_numpy(crops.tags),
-        "parts": torch.from_numpy(crops.parts),
-    }
+    return {key: torch.from_numpy(getattr(crops, key)) for key in CROP_KEYS}
 
 
 def read_tile(path: Path) -> Batch:
     """One locator row: `image`, `letters` padded with -1 to 224 rows, `ignore` padded to 64."""
     tile = load_tile(path)
-    letters = np.full((1, TILE_LETTERS, 9), -1, np.float32)
+    letters = np.full((1, TILE_LETTERS, LETTER_ROW), -1, np.float32)
     letters[0, : len(tile.letters)] = tile.letters
     ignore = np.zeros((1, 64, 4), np.float32)
     ignore[0, : min(64, len(tile.ignore))] = tile.ignore[:64]

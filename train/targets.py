@@ -15,7 +15,7 @@ REACH = 3
 def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTargets:
     """Targets of B tiles of `side` px.
 
-    `letters` is (B, n, 9) as in `train.tiles.Tile`, padded with -1; `ignore` (B, m, 4) boxes in
+    `letters` is (B, n, 11) as in `train.tiles.Tile`, padded with -1; `ignore` (B, m, 4) boxes in
     px, padded with zeros.
     """
     cells = side // STRIDE
@@ -36,6 +36,8 @@ def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTarget
         keep=keep,
         cells=chosen_cells,
         letter=chosen[:, 6].long(),
+        other=chosen[:, 9].long(),
+        share=chosen[:, 10],
         turn=chosen[:, 7].long(),
         shape=torch.cat([offset, chosen[:, 2:6] / UNIT], dim=1),
         scale=torch.log(chosen[:, 8] / UNIT),

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.alphabet import index_of
 from crownlet.datasets.page.truth import LetterTruth, PageTruth
 from crownlet.infer.crops import FILL
 from crownlet.infer.flatten import flatten, to_gray
@@ -20,14 +21,17 @@ TILE = 384
 """Side of a locator tile in px."""
 TILE_LETTERS = 224
 """Most letters kept of one tile."""
+LETTER_ROW = 11
+"""Numbers that describe a letter of a tile."""
 
 
 @dataclass(frozen=True)
 class Tile:
     """A locator example: grey `image` (384, 384) uint8 and its letters.
 
-    `letters` is (n, 9) float32: anchor x, y, then l, t, r, b from anchor to box edge, class,
-    quarter turns, body height; `ignore` is (m, 4) float32 boxes of letters cut by the frame.
+    `letters` is (n, 11) float32: anchor x, y, then l, t, r, b from anchor to box edge, class,
+    quarter turns, body height, the class it may be taken for (its own if none) and the chance of
+    that; `ignore` is (m, 4) float32 boxes of letters cut by the frame.
     """
 
     image: npt.NDArray[np.uint8]
@@ -105,9 +109,11 @@ def _tile_truth(
             continue
         turn = round(letter.body[3] / 90) % 4
         edges = (x - box[0], y - box[1], box[2] - x, box[3] - y)
-        letters.append((x, y, *edges, ord(letter.letter) - 0x5D0, turn, letter.body[2] * scale))
+        kind, other = index_of(letter.letter), index_of(letter.other or letter.letter)
+        height = letter.body[2] * scale
+        letters.append((x, y, *edges, kind, turn, height, other, letter.share))
     return (
-        np.array(letters, np.float32).reshape(-1, 9)[:TILE_LETTERS],
+        np.array(letters, np.float32).reshape(-1, LETTER_ROW)[:TILE_LETTERS],
         np.array(ignore, np.float32).reshape(-1, 4),
     )
 

@@ -5,17 +5,27 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import torch
 from safetensors import safe_open
 from safetensors.torch import load_file, save_file
-from torch import nn
+from torch import Tensor, nn
+
+from crownlet.datasets.catalogue import LEARNED_DEFECTS
+
+HEAD = ("defects.weight", "defects.bias")
+"""Parameters of the assessor with a row for each learned defect."""
 
 
 def save_weights(network: nn.Module, path: Path, facts: dict[str, object]) -> None:
-    """Write a network's parameters and buffers with `facts` as metadata, in one step."""
+    """Write a network's parameters and buffers with `facts` as metadata, in one step.
+
+    The names of the learned defects go with them, since each has rows of its own.
+    """
     tensors = {
         key: value.detach().cpu().contiguous().clone()
         for key, value in network.state_dict().items()
     }
+    facts = {"defects": list(LEARNED_DEFECTS), **facts}
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_suffix(".tmp")
     save_file(tensors, temporary, {"facts": json.dumps(facts)})
@@ -23,13 +33,32 @@ def save_weights(network: nn.Module, path: Path, facts: dict[str, object]) -> No
 
 
 def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
-    """Fill a network from `path` and return the facts stored beside; ValueError if it differs."""
-    problems = network.load_state_dict(load_file(path), strict=False)
+    """Fill a network from `path` and return the facts stored beside; ValueError if it differs.
+
+    Rows of defects are found by name: those that the file lacks stay as the network has them.
+    """
+    with safe_open(path, framework="pt") as file:
+        facts: dict[str, object] = json.loads((file.metadata() or {}).get("facts", "{}"))
+    tensors = load_file(path)
+    names = facts.get("defects")
+    if isinstance(names, list) and names != list(LEARNED_DEFECTS):
+        _realign(tensors, network.state_dict(), names)
+    problems = network.load_state_dict(tensors, strict=False)
     if problems.missing_keys or problems.unexpected_keys:
         raise ValueError(
             f"{path} does not fit this network: missing {problems.missing_keys[:3]}, "
             f"unexpected {problems.unexpected_keys[:3]}"
         )
-    with safe_open(path, framework="pt") as file:
-        facts: dict[str, object] = json.loads((file.metadata() or {}).get("facts", "{}"))
     return facts
+
+
+def _realign(tensors: dict[str, Tensor], own: dict[str, Tensor], names: list[str]) -> None:
+    """Bring the rows of defects stored under `names` into the catalogue's present order."""
+    pairs = [(k, names.index(name)) for k, name in enumerate(LEARNED_DEFECTS) if name in names]
+    here = torch.tensor([k for k, _ in pairs], dtype=torch.long)
+    there = torch.tensor([k for _, k in pairs], dtype=torch.long)
+    for key in HEAD:
+        if key in tensors and key in own:
+            rows = own[key].clone()
+            rows[here] = tensors[key][there]
+            tensors[key] = rows

@@ -95,7 +95,8 @@ def clean(**changes: object) -> PageSpec:
     """Faultless black on white, straight, as the truth against which tests measure."""
     values: dict[str, object] = {
         "margin": (3.0, 4.0), "columns": 0.0, "defect_rate": 0.0, "habit_rate": 0.0,
-        "gap_rate": 0.0, "text_rate": 0.0, "morph_rate": 0.0, "oddity_rate": 0.0, "crowned": 1.0, "generous": 0.0, "augment": NO_AUGMENT,
+        "gap_rate": 0.0, "text_rate": 0.0, "morph_rate": 0.0, "oddity_rate": 0.0,
+        "crowned": 1.0, "generous": 0.0, "augment": NO_AUGMENT,
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
 

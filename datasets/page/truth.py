@@ -51,7 +51,7 @@ class LetterTruth:
     share: float = 0.0
     """Chance, at most a half, that a reader takes it for `other`; above 0 its class is doubtful."""
     oddity: str | None = None
-    """A known way of writing that is no defect: `large`, `small`, `dotted`, `inverted`, `curled`."""
+    """Known way of writing that is no defect: `large`, `small`, `dotted`, `inverted`, `curled`."""
 
     @property
     def q(self) -> float:

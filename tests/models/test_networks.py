@@ -7,7 +7,7 @@ from torchvision.ops import sigmoid_focal_loss
 
 from crownlet.models.assessor import PARTS, Assessor, AssessorExport, AssessorOutput
 from crownlet.models.locator import Locator, LocatorOutput
-from crownlet.models.losses import AssessorTargets, assessor_loss, centre_loss
+from crownlet.models.losses import AssessorTargets, assessor_loss, centre_loss, letter_loss
 
 
 @pytest.mark.parametrize("size", [(64, 96), (160, 32)])
@@ -52,6 +52,19 @@ def test_centre_loss_agrees_with_the_reference_focal_loss_without_bells() -> Non
     torch.testing.assert_close(found, expected, rtol=1e-3, atol=1e-3)
 
 
+def test_a_doubtful_class_is_told_as_torch_tells_soft_labels() -> None:
+    logits, share = torch.randn(4, 28), torch.tensor([0.0, 0.2, 0.5, 0.0])
+    letter, other = torch.tensor([3, 4, 1, 27]), torch.tensor([3, 7, 10, 27])
+    blank = torch.zeros(4, 1)
+    targets = AssessorTargets(letter, other, share, blank, letter, blank)
+    soft = torch.zeros(4, 28)
+    soft[range(4), letter] = 1 - share
+    soft[range(4), other] += share
+    # Reference: torch's own cross entropy with probabilities as labels.
+    expected = F.cross_entropy(logits, soft, label_smoothing=0.01)
+    torch.testing.assert_close(letter_loss(logits, targets, 0.01), expected)
+
+
 def test_a_defect_that_does_not_apply_is_asked_nothing() -> None:
     out = AssessorOutput(
         torch.zeros(2, 28), torch.zeros(2, 3, requires_grad=True), torch.zeros(2, 5),
@@ -59,8 +72,9 @@ def test_a_defect_that_does_not_apply_is_asked_nothing() -> None:
     )  # fmt: skip
     nan = float("nan")
     targets = AssessorTargets(
-        torch.tensor([3, 27]), torch.tensor([[1.0, nan, 0.0], [nan, nan, nan]]),
-        torch.tensor([0, 0]), torch.zeros(2, 6, 32, 24),
+        torch.tensor([3, 27]), torch.tensor([3, 27]), torch.zeros(2),
+        torch.tensor([[1.0, nan, 0.0], [nan, nan, nan]]), torch.tensor([0, 0]),
+        torch.zeros(2, 6, 32, 24),
     )  # fmt: skip
     assessor_loss(out, targets)["defects"].backward()
     assert out.defects.grad is not None

@@ -11,6 +11,7 @@ from hydra import initialize_config_module
 from omegaconf import DictConfig
 from PIL import Image
 
+from crownlet.datasets.catalogue import LEARNED_DEFECTS
 from crownlet.datasets.coco import to_coco
 from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.spec import clean
@@ -73,3 +74,17 @@ def test_weights_of_another_network_are_refused(tmp_path: Path) -> None:
     save_weights(torch.nn.Linear(2, 2), path, {"steps": np.int64(1).item()})
     with pytest.raises(ValueError, match="does not fit"):
         load_weights(Locator(), path)
+
+
+def test_a_new_defect_keeps_what_was_learned_of_the_others(tmp_path: Path) -> None:
+    """The rows of defects are found by name when the catalogue has grown or was sorted anew."""
+    old, path = Assessor(len(LEARNED_DEFECTS)), tmp_path / "old.safetensors"
+    names = [*reversed(LEARNED_DEFECTS[1:]), "no longer learned"]
+    save_weights(old, path, {"defects": names})
+    new = Assessor(len(LEARNED_DEFECTS))
+    fresh = new.defects.weight[0].clone()
+    load_weights(new, path)
+    for k, name in enumerate(LEARNED_DEFECTS[1:], start=1):
+        assert torch.equal(new.defects.weight[k], old.defects.weight[names.index(name)])
+        assert torch.equal(new.defects.bias[k], old.defects.bias[names.index(name)])
+    assert torch.equal(new.defects.weight[0], fresh)

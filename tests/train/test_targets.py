@@ -6,9 +6,9 @@ from crownlet.train.targets import locator_targets
 
 
 def padded(*letters: tuple[float, ...]) -> torch.Tensor:
-    rows = torch.full((1, 6, 9), -1.0)
+    rows = torch.full((1, 6, 11), -1.0)
     for k, letter in enumerate(letters):
-        rows[0, k] = torch.tensor(letter)
+        rows[0, k] = torch.tensor((*letter, letter[6], 0.0))
     return rows
 
 

@@ -102,14 +102,18 @@ def match_page(
 def letter_errors(
     truth: Sequence[LetterTruth], seen: Sequence[SeenLetter], match: PageMatch | None = None
 ) -> LetterErrors:
-    """Letter errors of one page; `match` defaults to `match_page(truth, seen)`."""
+    """Letter errors of one page; `match` defaults to `match_page(truth, seen)`.
+
+    Letters whose form lies between two (`share` above 0) are left out: no reading of them is true.
+    """
     match = match or match_page(truth, seen)
-    read = [(truth[i].letter, seen[j].letter) for i, j in match.pairs]
-    written = Counter(letter.letter for letter in truth if letter.whole)
+    sure = [not letter.share for letter in truth]
+    read = [(truth[i].letter, seen[j].letter) for i, j in match.pairs if sure[i]]
+    written = Counter(letter.letter for letter in truth if letter.whole and not letter.share)
     return LetterErrors(
         written.total(),
         Counter((a, b) for a, b in read if a != b),
-        Counter(truth[i].letter for i in match.missing),
+        Counter(truth[i].letter for i in match.missing if sure[i]),
         Counter(seen[j].letter for j in match.spurious),
         written,
     )
