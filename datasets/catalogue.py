@@ -165,4 +165,5 @@ GLYPH_DEFECTS: tuple[str, ...] = tuple(
 LEARNED_DEFECTS: tuple[str, ...] = tuple(
     name for name in GLYPH_DEFECTS if CATALOGUE[name].how == "learned"
 )
-"""Defects with a network output of their own; crowns missing or in excess follow from counts."""
+"""Defects with a network output of their own; crowns missing or in excess follow from counts, a
+stretched letter from its width and a doubt of shape from the odds of the letters."""

@@ -14,6 +14,7 @@ from crownlet.datasets.defects import (
     form,
     lengths,
     loose,
+    stretched,
     strokes,
     touching,
     yuds,
@@ -23,22 +24,26 @@ from crownlet.datasets.letterforms.glyph import Glyph
 from crownlet.datasets.letterforms.hand import Hand
 
 REGISTRY: dict[str, Entry] = {
-    **crowns.FAMILY,
-    **loose.FAMILY,
+    **stretched.FAMILY,
+    **lengths.FAMILY,
+    **form.FAMILY,
     **yuds.FAMILY,
     **touching.FAMILY,
-    **form.FAMILY,
-    **strokes.FAMILY,
-}
-"""What the networks of this version learn."""
-LATER: dict[str, Entry] = {
     **excess.FAMILY,
-    **touching.LATER,
+    **crowns.FAMILY,
+    **loose.FAMILY,
     **corners.FAMILY,
-    **lengths.FAMILY,
+    **strokes.FAMILY,
     **flakes.FAMILY,
 }
-"""Drawn already, but not learned yet (`implemented: false` in the catalogue)."""
+"""In the order in which several are put into one letter: what moves parts, then what cuts them."""
+_CLASHES = (
+    {"leg_short", "leg_long"},
+    {"tag_missing", "tag_excess"},
+    {"corner_rounded", "heel_missing"},
+    {"head_melted", "part_loose"},
+)
+"""Two that undo or hide each other."""
 
 
 def apply(
@@ -52,22 +57,20 @@ def apply(
 
     Raises ValueError on an unknown name or a plainness outside 0..1.
     """
-    entry = REGISTRY.get(name) or LATER.get(name)
+    entry = REGISTRY.get(name)
     if entry is None:
-        known = ", ".join([*REGISTRY, *LATER])
-        raise ValueError(f"unknown defect {name!r}, known: {known}")
+        raise ValueError(f"unknown defect {name!r}, known: {', '.join(REGISTRY)}")
     if not 0.0 <= plainness <= 1.0:
         raise ValueError(f"plainness runs from 0 to 1, got {plainness}")
-    if glyph.letter not in entry.letters or any(mark.name == name for mark in glyph.defects):
+    there = {mark.name for mark in glyph.defects}
+    if glyph.letter not in entry.letters or name in there:
+        return None
+    if any(name in pair and pair & there for pair in _CLASHES):
         return None
     return entry.operation(glyph, hand, rng, plainness)
 
 
 @lru_cache(maxsize=64)
-def applicable(letter: str, later: bool = False) -> tuple[str, ...]:
-    """Names of the defects that may befall this letter, in the registry's order.
-
-    With `later`, those drawn but not learned yet instead of those learned.
-    """
-    registry = LATER if later else REGISTRY
-    return tuple(name for name, entry in registry.items() if letter in entry.letters)
+def applicable(letter: str) -> tuple[str, ...]:
+    """Names of the defects that may befall this letter, in the registry's order."""
+    return tuple(name for name, entry in REGISTRY.items() if letter in entry.letters)

@@ -71,7 +71,7 @@ def corner_squared(
     corner = _corner(glyph, way, full)
     if corner is None:
         return None
-    share = graded(plainness, 0.0, 0.3, 0.75, 1.0)
+    share = graded(plainness, 0.0, 0.4, 0.8, 1.0)
     if share == 0.0:
         return marked(glyph, "corner_squared", 0.0, 0.0)
     left = 1.0 - 0.92 * share

@@ -210,8 +210,8 @@ def _contact(white: Floats, y: Floats) -> float:
     return float((np.nan_to_num(white, nan=1.0) <= 0).mean() * (y[-1] - y[0]))
 
 
-FAMILY: Family = {"leg_touches_roof": Entry("הק", leg_touches_roof)}
-LATER: Family = {
+FAMILY: Family = {
     "heads_touch": Entry("".join(HEADS), heads_touch),
     "ring_closed": Entry("מפף", ring_closed),
+    "leg_touches_roof": Entry("הק", leg_touches_roof),
 }

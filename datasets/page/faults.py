@@ -139,7 +139,8 @@ def _letter_faults(
     if names and len(known) > 1 and rng.random() < spec.second_rate:
         names.append(_rare_first(known, rng))
     low, high = spec.plainness
-    return tuple((name, float(rng.uniform(low, high))) for name in dict.fromkeys(names))
+    # In the order of the registry: a crack made first would be left behind by a moved stroke.
+    return tuple((name, float(rng.uniform(low, high))) for name in known if name in names)
 
 
 def _rare_first(names: list[str], rng: np.random.Generator) -> str:

@@ -9,7 +9,8 @@ import numpy as np
 from crownlet.datasets.alphabet import LETTERS, ONE_TAG, THREE_TAGS
 from crownlet.datasets.defects.apply import apply
 from crownlet.datasets.defects.excess import seat_of
-from crownlet.datasets.letterforms.build import build
+from crownlet.datasets.defects.stretched import noted
+from crownlet.datasets.letterforms.build import MAY_STRETCH, build
 from crownlet.datasets.letterforms.glyph import Glyph, Outline
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.tags import crown_letter
@@ -71,6 +72,8 @@ def write(slot: Slot, hand: Hand, crowning: Crowning, seed: int, stretch: float 
     """The letter of `slot`; the same seed gives the same letter, but for the stretch (in q)."""
     rng = np.random.default_rng(seed)
     glyph = build(slot.letter, hand, rng, stretch=stretch)
+    if stretch > 0:
+        glyph = noted(glyph, min(stretch, MAY_STRETCH.get(slot.letter, 0.0)))
     if glyph.crown is None and slot.letter in crowning.also:
         glyph = replace(glyph, crown=seat_of(glyph))
     if glyph.crown is not None:

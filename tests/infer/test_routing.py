@@ -75,9 +75,8 @@ def _row(values: list[float]):  # type: ignore[no-untyped-def]
 def test_what_does_not_apply_has_no_probability(letter: str) -> None:
     p = probabilities(letter, [0.5] * len(LEARNED_DEFECTS), _row([0.2] * 5), None, LEARNED_DEFECTS)
     assert tuple(p) == GLYPH_DEFECTS
-    for name, value in p.items():
-        if name not in ("tag_missing", "tag_excess"):
-            assert (value is not None) == CATALOGUE[name].applies_to(letter)
+    for name in LEARNED_DEFECTS:
+        assert (p[name] is not None) == CATALOGUE[name].applies_to(letter)
 
 
 def test_coarse_pictures_leave_crowns_out() -> None:
