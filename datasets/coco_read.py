@@ -204,19 +204,19 @@ def _letter(annotation: Json, char: str, box: Box, body: tuple[float, ...]) -> L
         _marks(own.get("defects", {})),
         _parts(annotation),
         bool(own.get("whole", True)),
-        *_doubt(own, f"annotation {annotation['id']}"),
-        own.get("oddity"),
+        oddity=own.get("oddity"),
+        **_doubt(own, f"annotation {annotation['id']}"),
     )
 
 
-def _doubt(own: Json, where: str) -> tuple[str | None, float]:
+def _doubt(own: Json, where: str) -> Json:
     """The letter this one may be taken for, and the chance of it."""
     other, share = own.get("other"), float(own.get("share", 0.0))
     if other is not None and other not in BY_CHAR:
         raise LabelError(f"{where} may be taken for {other!r}, which is no letter")
     if not 0.0 <= share <= 0.5:
         raise LabelError(f"{where} has the share {share}, not within 0 and 0.5")
-    return other, share
+    return {"other": other, "share": share}
 
 
 def _parts(annotation: Json) -> tuple[PartShape, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,13 +13,23 @@ from crownlet.datasets.customs import load_customs
 from crownlet.datasets.texts import read_portion
 from crownlet.infer.compiling import Rules, compile_page
 from crownlet.infer.reading import read_page
-from crownlet.infer.records import PageRecord
-from crownlet.infer.seeing import Stopwatch, see
+from crownlet.infer.records import ImageFacts, PageRecord
+from crownlet.infer.seeing import Seen, Stopwatch, see
 from crownlet.infer.sessions import Networks, Sessions, weights_folder
 from crownlet.infer.thresholds import load_thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
+
+
+@dataclass(frozen=True)
+class Look:
+    """A page as the networks see it, and the time that took; `label` names it in messages."""
+
+    label: str
+    facts: ImageFacts
+    seen: Seen
+    watch: Stopwatch
 
 
 class Inspector:
@@ -53,14 +63,30 @@ class Inspector:
         PageError says why a page cannot be inspected, ValueError what is wrong with the portion.
         """
         text = read_portion(portion) if isinstance(portion, str | Path) else portion
+        return self.record(self.look(source), text, name)
+
+    def look(self, source: str | Path | npt.NDArray[Any]) -> Look:
+        """What the networks see on a page, before it is compared with any text.
+
+        PageError says why a page cannot be inspected.
+        """
         label = "array" if isinstance(source, np.ndarray) else str(source)
         watch = Stopwatch()
         with watch.stage("read"):
             image = read_page(source)
-        seen = see(label, image, self.networks, self.thresholds, watch)
-        rules = Rules(self.networks.info.defects, self.customs, self.thresholds, text)
-        record = compile_page(name or Path(label).stem, image.facts, seen, rules, watch)
-        return replace(record, versions=self.versions(), timing=dict(watch.seconds))
+        return Look(
+            label, image.facts, see(label, image, self.networks, self.thresholds, watch), watch
+        )
+
+    def record(
+        self, look: Look, portion: Portion | None = None, name: str | None = None
+    ) -> PageRecord:
+        """The record of a page already looked at, against one text or none."""
+        rules = Rules(self.networks.info.defects, self.customs, self.thresholds, portion)
+        watch = Stopwatch()
+        record = compile_page(name or Path(look.label).stem, look.facts, look.seen, rules, watch)
+        timing = look.watch.seconds | watch.seconds
+        return replace(record, versions=self.versions(), timing=timing)
 
     def versions(self) -> dict[str, dict[str, str]]:
         """What the records of this inspector are made with, each with its checksum."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.customs import load_customs
+from crownlet.datasets.texts import Portion
 from crownlet.infer import Inspector
 from crownlet.infer.reading import PageError
-from crownlet.infer.records import PageRecord
+from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.train.suites.held_out import held_out_mezuzot, held_out_pages, measure_fragments
 from crownlet.train.suites.held_out_text import measure_mezuzot
 from crownlet.train.suites.photographs import PhotoReport, measure_photographs
@@ -29,11 +31,20 @@ def evaluate(config: Any) -> Path:
     model = str(config.evaluate.model)
     inspector = Inspector(model, CUSTOMS)
 
-    def read(image: npt.NDArray[np.uint8], portion: str | None = None) -> PageRecord | None:
+    def read(
+        image: npt.NDArray[np.uint8], texts: Sequence[Portion | None] = (None,)
+    ) -> list[PageRecord] | None:
         try:
-            return inspector.inspect(image, portion=portion)
+            look = inspector.look(image)
         except PageError:
             return None
+        return [inspector.record(look, text) for text in texts]
+
+    def glyphs_of(
+        image: npt.NDArray[np.uint8], texts: Sequence[Portion | None]
+    ) -> list[tuple[GlyphRecord, ...]]:
+        records = read(image, texts)
+        return [() for _ in texts] if records is None else [record.glyphs for record in records]
 
     customs = load_customs(CUSTOMS)
     suites: dict[str, object] = {}
@@ -43,7 +54,7 @@ def evaluate(config: Any) -> Path:
     if mezuzot:
         suites["held-out mezuzot"] = measure_mezuzot(read, held_out_mezuzot(mezuzot))
     if config.evaluate.type_pages:
-        suites["type pages"] = measure_type_pages(lambda image: getattr(read(image), "glyphs", ()))
+        suites["type pages"] = measure_type_pages(glyphs_of)
     photographs = Path(config.evaluate.photographs)
     if photographs.is_dir():
         report = measure_photographs(photographs, lambda path: _glyphs(inspector, path))

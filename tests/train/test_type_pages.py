@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import cv2
@@ -10,6 +11,7 @@ import pytest
 from PIL import Image, ImageDraw, ImageFont
 
 from crownlet.datasets.alphabet import BY_CHAR, LETTERS, ONE_TAG, THREE_TAGS
+from crownlet.datasets.texts import Portion
 from crownlet.train.suites.defect_scores import plainness_of
 from crownlet.train.suites.matching import Detection
 from crownlet.train.suites.type_cuts import (
@@ -216,8 +218,8 @@ def test_suite_measures_a_reader_by_what_it_knows() -> None:
         for i, spec in enumerate(trial.pages)
     }
 
-    def read(image: np.ndarray) -> list[Detection]:
-        return [
+    def read(image: np.ndarray, texts: Sequence[Portion | None]) -> list[list[Detection]]:
+        letters = [
             Detection(
                 "ם" if i % 10 == 0 else letter.letter,
                 letter.box,
@@ -225,6 +227,7 @@ def test_suite_measures_a_reader_by_what_it_knows() -> None:
             )
             for i, letter in enumerate(pages[image.tobytes()].letters)
         ]
+        return [letters for _ in texts]
 
     result = measure_trial(trial, read, seed=7)
     assert result["letters"] == 2 * (713 + 729)

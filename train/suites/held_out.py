@@ -14,13 +14,15 @@ from crownlet.datasets.letterforms.glyph import DefectMark
 from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.spec import mezuzah, training
 from crownlet.datasets.page.truth import LetterTruth, PageTruth
+from crownlet.datasets.texts import Portion
 from crownlet.infer.records import PageRecord
 from crownlet.train.suites.defect_scores import DOUBTFUL, NO_CASES, gather_cases, score_defect
 from crownlet.train.suites.errors import LetterErrors
 from crownlet.train.suites.matching import letter_errors, match_page
+from crownlet.train.suites.page_text import text_of
 
-Reader = Callable[[npt.NDArray[np.uint8], str | None], PageRecord | None]
-"""Inspects an image against a portion, if one is named; None for a page that is refused."""
+Reader = Callable[[npt.NDArray[np.uint8], Sequence[Portion | None]], Sequence[PageRecord] | None]
+"""Looks at an image once and compares it with each of some texts; None for a page refused."""
 
 FIRST_SEED = 900_000_000
 
@@ -56,21 +58,26 @@ def held_out_mezuzot(count: int) -> Iterator[PageTruth]:
 def measure_fragments(
     read: Reader, pages: Iterator[PageTruth], customs: Customs
 ) -> dict[str, object]:
-    """Letter errors, every glyph defect, and what the routing let through."""
+    """Letter errors, every glyph defect, and what the routing let through.
+
+    Letters are read without a text; defects and routes are those of the page against its own text,
+    as an examiner has it: which faults a letter can have is then known.
+    """
     errors = LetterErrors()
     cases = dict.fromkeys(GLYPH_DEFECTS, NO_CASES)
     routes = {"clear": 0, "review": 0, "finding": 0}
     plain = cleared = refused = number = 0
     worst: list[tuple[float, int]] = []
     for number, page in enumerate(pages, start=1):
-        record = read(page.image, None)
-        if record is None:
+        records = read(page.image, (None, text_of(page)))
+        if records is None:
             refused += 1
             errors += letter_errors(page.letters, ())
             continue
+        freely, record = records
         truth = [with_expected_tags(letter, customs) for letter in page.letters]
         match = match_page(truth, record.glyphs)
-        found = letter_errors(truth, record.glyphs, match)
+        found = letter_errors(truth, freely.glyphs)
         errors += found
         worst.append((found.rate or 0.0, number - 1))
         for name in cases:

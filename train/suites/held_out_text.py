@@ -8,6 +8,7 @@ from dataclasses import asdict
 import numpy as np
 
 from crownlet.datasets.page.truth import GapTruth, PageTruth
+from crownlet.datasets.texts import portion
 from crownlet.infer.records import PageRecord
 from crownlet.train.suites.defect_scores import NO_CASES, DefectCases, score_defect
 from crownlet.train.suites.errors import LetterErrors
@@ -26,10 +27,11 @@ def measure_mezuzot(read: Reader, pages: Iterator[PageTruth]) -> dict[str, objec
     number = 0
     for page in pages:
         number += 1
-        record = read(page.image, "mezuzah")
-        if record is None:
+        records = read(page.image, [portion("mezuzah")])
+        if records is None:
             errors += letter_errors(page.letters, ())
             continue
+        record = records[0]
         match = match_page(page.letters, record.glyphs)
         errors += letter_errors(page.letters, record.glyphs, match)
         for name in cases:

@@ -12,14 +12,16 @@ from dataclasses import asdict, dataclass
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.texts import Portion
 from crownlet.train.suites.defect_scores import NO_CASES, gather_cases, score_defect
 from crownlet.train.suites.errors import LetterErrors
 from crownlet.train.suites.matching import SeenLetter, letter_errors, match_page
+from crownlet.train.suites.page_text import text_of
 from crownlet.train.suites.type_font import FILES, FontName
 from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
 
-Reader = Callable[[npt.NDArray[np.uint8]], Sequence[SeenLetter]]
-"""Sees the letters of an image, (H, W) or (H, W, 3) RGB, in any order."""
+Reader = Callable[[npt.NDArray[np.uint8], Sequence[Portion | None]], Sequence[Sequence[SeenLetter]]]
+"""Sees the letters of an image, (H, W) or (H, W, 3) RGB, against each of some texts."""
 
 DEFECTS = {"tag_missing": 0.25, "part_loose": 0.25, "leg_touches_roof": 0.25}
 BODIES = (64, 32)
@@ -52,14 +54,17 @@ def _pages(body: int, degraded: bool, defects: dict[str, float]) -> Iterator[Typ
 
 
 def measure_trial(trial: Trial, read: Reader, seed: int = 0) -> dict[str, object]:
-    """Set the pages of a trial, have them read, and give the numbers as plain values."""
+    """Set the pages of a trial, have them read, and give the numbers as plain values.
+
+    Letters are read without a text, defects with it, as in `held_out.measure_fragments`.
+    """
     errors: dict[FontName, LetterErrors] = {font: LetterErrors() for font in FILES}
     cases = dict.fromkeys(trial.defects, NO_CASES)
     for number, spec in enumerate(trial.pages):
         page = compose_type_page(spec, seed + number)
-        seen = read(page.image)
+        freely, seen = read(page.image, (None, text_of(page)))
+        errors[spec.font] += letter_errors(page.letters, freely)
         match = match_page(page.letters, seen)
-        errors[spec.font] += letter_errors(page.letters, seen, match)
         for name in cases:
             cases[name] += gather_cases(page.letters, seen, name, match)
     total = sum(errors.values(), LetterErrors())
