@@ -10,7 +10,9 @@ from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.datasets.defects.apply import applicable
 from crownlet.datasets.letterforms.glyph import DefectMark
+from crownlet.datasets.letterforms.oddities import Oddity
 from crownlet.datasets.page.spec import PageSpec
+from crownlet.datasets.page.unusual import draw_morph, draw_oddity, is_other, large_places
 from crownlet.datasets.texts import Lines
 
 _PAIRS = (
@@ -45,8 +47,8 @@ class Slot:
     gap_fault: str | None = None
     """Fault of the gap to the next letter of the line."""
     morph: tuple[str, float] | None = None
-    """Another letter and how far the form goes towards it, 0 to 1."""
-    oddity: str | None = None
+    """Another letter and how far the form goes towards it, at most half of the way."""
+    oddity: Oddity | None = None
     """A known oddity of writing, as in `LetterTruth`."""
 
 
@@ -61,6 +63,7 @@ class Plan:
 def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> Plan:
     """Decide what is written of `lines` and which faults each letter and gap gets."""
     habits = _draw_habits(spec, rng)
+    large = large_places(lines, spec, rng)
     rows: list[tuple[Slot, ...]] = []
     missing: list[tuple[int, str]] = []
     written = word_number = 0
@@ -69,7 +72,7 @@ def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> Plan:
         for word in words:
             slots, lost = _write_word(word, number, word_number, spec, rng)
             missing.extend((written + len(row) + at - 1, char) for at, char in lost)
-            row.extend(slots)
+            row.extend(_unusual(slot, large, spec, rng) for slot in slots)
             word_number += 1
         rows.append(tuple(_spoil_line(row, spec, habits, rng)))
         written += len(row)
@@ -101,6 +104,24 @@ def _write_word(
     return slots, lost
 
 
+def _unusual(
+    slot: Slot, large: frozenset[tuple[int, int]], spec: PageSpec, rng: np.random.Generator
+) -> Slot:
+    """The slot, its letter perhaps drawn on the way to another, or written oddly."""
+    if slot.marks:
+        return slot
+    if (slot.word, slot.place) in large:
+        return replace(slot, oddity="large")
+    way = draw_morph(slot.letter, spec, rng)
+    if way is None:
+        return replace(slot, oddity=draw_oddity(slot.letter, spec, rng))
+    other, t = way
+    if t < 0.5:
+        return replace(slot, morph=way)
+    marks = (DefectMark("letter_swapped", 1.0),) if is_other(t) else ()
+    return replace(slot, letter=other, morph=(slot.letter, 1.0 - t), marks=marks)
+
+
 def _confused_with(char: str, rng: np.random.Generator) -> str:
     pairs = [pair for pair in CONFUSED if char in pair]
     if not pairs or rng.random() < 0.2:
@@ -117,7 +138,8 @@ def _spoil_line(
         gap = None
         if i + 1 < len(row) and rng.random() < spec.gap_rate:
             gap = _gap_fault(slot, row[i + 1], spec, rng)
-        faults = _letter_faults(slot.letter, spec, habits, rng)
+        usual = slot.morph is None and slot.oddity is None
+        faults = _letter_faults(slot.letter, spec, habits, rng) if usual else ()
         spoilt.append(replace(slot, faults=faults, gap_fault=gap))
     return spoilt
 

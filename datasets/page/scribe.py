@@ -13,6 +13,8 @@ from crownlet.datasets.defects.stretched import noted
 from crownlet.datasets.letterforms.build import MAY_STRETCH, build
 from crownlet.datasets.letterforms.glyph import Glyph, Outline
 from crownlet.datasets.letterforms.hand import Hand
+from crownlet.datasets.letterforms.morphs import build_between
+from crownlet.datasets.letterforms.oddities import AFTER_TAGS, written_oddly
 from crownlet.datasets.letterforms.tags import crown_letter
 from crownlet.datasets.page.faults import Slot
 from crownlet.datasets.page.spec import PageSpec
@@ -71,19 +73,38 @@ def draw_crowning(spec: PageSpec, rng: np.random.Generator) -> Crowning:
 def write(slot: Slot, hand: Hand, crowning: Crowning, seed: int, stretch: float = 0.0) -> Glyph:
     """The letter of `slot`; the same seed gives the same letter, but for the stretch (in q)."""
     rng = np.random.default_rng(seed)
-    glyph = build(slot.letter, hand, rng, stretch=stretch)
-    if stretch > 0:
+    glyph = _formed(slot, hand, rng, stretch)
+    if stretch > 0 and slot.morph is None:
         glyph = noted(glyph, min(stretch, MAY_STRETCH.get(slot.letter, 0.0)))
-    if glyph.crown is None and slot.letter in crowning.also:
+    if glyph.crown is None and slot.letter in crowning.also and slot.oddity is None:
         glyph = replace(glyph, crown=seat_of(glyph))
     if glyph.crown is not None:
         count = crowning.count(slot.letter, hand, rng)
+        if slot.morph is not None and _telling(slot.letter, slot.morph[0], hand):
+            count *= int(rng.random() < 0.5)
         if count:
             glyph = crown_letter(glyph, hand, rng, count)
+    if slot.oddity in AFTER_TAGS:
+        glyph = written_oddly(glyph, slot.oddity, hand, rng)
     for name, plainness in slot.faults:
         spoilt = apply(name, glyph, hand, rng, plainness)
         glyph = glyph if spoilt is None else spoilt
     return _unsteady(glyph, hand, rng)
+
+
+def _formed(slot: Slot, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
+    """The letter without tags: as the hand writes it, on the way to another, or written oddly."""
+    if slot.morph is not None:
+        return build_between(slot.letter, slot.morph[0], hand, rng, slot.morph[1], stretch)
+    glyph = build(slot.letter, hand, rng, stretch=stretch)
+    if slot.oddity is None or slot.oddity in AFTER_TAGS:
+        return glyph
+    return written_oddly(glyph, slot.oddity, hand, rng)
+
+
+def _telling(letter: str, other: str, hand: Hand) -> bool:
+    """Whether tags would tell the two letters apart where their form does not."""
+    return custom_count(letter, hand) != custom_count(other, hand)
 
 
 def _unsteady(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:

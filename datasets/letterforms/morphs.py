@@ -1,0 +1,263 @@
+"""Letters between two: a continuous way from one letter to another in one hand.
+
+Both letters are drawn by the same hand with the same unsteadiness, their parts are set side by side
+and each outline moves from the one to the other. What only one of them has grows out of its ink.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+
+from crownlet.datasets.letterforms.build import MAY_STRETCH, build
+from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, Crown, DefectMark, Glyph, Outline, Part
+from crownlet.datasets.letterforms.hand import Hand
+from crownlet.datasets.letterforms.letters_heads import flat_chet
+from crownlet.datasets.letterforms.outlines import Floats, Region
+from crownlet.datasets.letterforms.pairing import matched, sides
+from crownlet.datasets.letterforms.sketch import Sketch
+
+DOUBT = "shape_doubt"
+FIRST, LAST = 1 / 3, 2 / 3
+"""Between these the form is doubtful; before and after it is one letter and the other."""
+
+_THIRDS = (0.0, FIRST, 0.5, LAST, 1.0)
+
+
+@dataclass(frozen=True)
+class Between:
+    """How two letters correspond: which parts answer each other besides those of one name.
+
+    One of `<>^!` behind a name means its left, right, upper or lower half. `course` is how far
+    outlines have moved when a third, half and two thirds of the way are gone.
+    """
+
+    parts: tuple[tuple[str, str], ...] = ()
+    course: tuple[float, float, float] = (1 / 3, 1 / 2, 2 / 3)
+    closes: tuple[str, str] | None = None
+    """Two parts that come to touch just when half of the way is gone."""
+    shrinks: str | None = None
+    """A part that lies by itself and dwindles to a point where it lies."""
+
+
+_HEAD = (("roof", "head"),)
+_BENT = (("roof", "head"), ("wall", "neck"))
+_HANGING = ("leg_left", "roof")
+
+BETWEEN: Mapping[str, Between] = {
+    "דר": Between(),
+    "דך": Between(),
+    "רך": Between(),
+    "בכ": Between(),
+    "בנ": Between(_BENT),
+    "כנ": Between(_BENT),
+    "גנ": Between((("leg", "neck"), ("foot", "base"))),
+    "הח": Between((("leg", "leg_right"),), closes=_HANGING),
+    "הת": Between(closes=_HANGING),
+    "חת": Between((("leg_right", "leg"),)),
+    "הד": Between(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
+    "הק": Between(),
+    "וז": Between(),
+    "וי": Between(),
+    "רו": Between(_HEAD),
+    "ון": Between(),
+    "זן": Between(),
+    "ךן": Between(_HEAD),
+    "סם": Between(),
+    "מם": Between(
+        (("head", "roof<"), ("roof", "roof>"), ("leg_left", "wall_left")),
+        closes=("leg_left", "base"),
+    ),
+    "טס": Between(
+        (("head_left", "roof<"), ("head_right", "roof>"), ("leg_left", "wall_left")),
+        closes=("head_left", "head_right"),
+    ),
+    "כפ": Between(course=(0.2, 0.35, 0.5)),
+    "צע": Between((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
+}
+"""Pairs with a drawable way between them (Rambam, Tefillin 1:19; Mishnah Berurah 32:14; Keset 5:2).
+"""
+
+
+@cache
+def partners(letter: str) -> tuple[str, ...]:
+    """Letters towards which `letter` can be drawn."""
+    return tuple(pair.replace(letter, "") for pair in BETWEEN if letter in pair)
+
+
+def share_at(t: float) -> float:
+    """Chance that the form at `t` of the way is taken for the farther letter: half at the middle,
+    none outside the doubtful third."""
+    return max(0.0, 0.5 - 3.0 * abs(t - 0.5))
+
+
+def build_between(
+    letter: str, other: str, hand: Hand, rng: np.random.Generator, t: float, stretch: float = 0.0
+) -> Glyph:
+    """`letter` on its way to `other`, drawn clean without tags; at t = 0 and 1 it is one of them.
+
+    Named after the nearer one; in the doubtful third `other` and `share` tell the doubt, and a mark
+    `shape_doubt` its size.
+
+    Raises KeyError for a pair without a way (`partners`), ValueError for a t outside 0..1.
+    """
+    if not 0.0 <= t <= 1.0:
+        raise ValueError(f"a form lies between two letters at 0 to 1, got {t}")
+    if other not in partners(letter):
+        raise KeyError(f"no way is drawn between {letter!r} and {other!r}")
+    seed = int(rng.integers(1 << 62))
+    if not (letter in MAY_STRETCH and other in MAY_STRETCH):
+        stretch = 0.0
+    a, b = (_plain(char, hand, np.random.default_rng(seed), stretch) for char in (letter, other))
+    return morph(a, b, t)
+
+
+def _plain(letter: str, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
+    """As `build`, but chet always with its flat roof: from a peaked one no way leads elsewhere."""
+    if letter != "ח":
+        return build(letter, hand, rng, stretch)
+    sketch = Sketch(letter, hand, rng, 0.0)
+    flat_chet(sketch)
+    return sketch.finish()
+
+
+def morph(a: Glyph, b: Glyph, t: float) -> Glyph:
+    """The form at `t` of the way from `a` to `b`, both clean and untagged.
+
+    Raises KeyError for a pair without a way.
+    """
+    pair = a.letter + b.letter
+    if pair not in BETWEEN:
+        way, first, last, t_way = BETWEEN[pair[::-1]], b, a, 1.0 - t
+    else:
+        way, first, last, t_way = BETWEEN[pair], a, b, t
+    parts = _parts(first, last, way, t_way)
+    return _named(a, b, t, _finished(first, last, parts, t_way))
+
+
+def _parts(a: Glyph, b: Glyph, way: Between, t: float) -> list[Part]:
+    """The parts at `t` of the way, those that both have and those of one."""
+    pairs, only_a, only_b = sides(a, b, way.parts)
+    twins = [matched(first, last) for first, last in pairs]
+    s = float(np.interp(t, _THIRDS, (0.0, *_course(way, pairs, twins), 1.0)))
+    moved = [(1 - s) * first + s * last for first, last in twins]
+    near = 0 if t < 0.5 else 1
+    names = _names(pairs, near)
+    parts = [
+        replace(pair[near], name=name, outline=outline)
+        for pair, name, outline in zip(pairs, names, moved, strict=True)
+    ]
+    for own, ends, grown in ((only_a, 0, 1 - s), (only_b, 1, s)):
+        if own and grown > 0:
+            still = [twin[ends] for twin in twins]
+            parts += _grown(own, still, moved, grown, way.shrinks)
+    return _renamed(parts)
+
+
+def _names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
+    """Names from the nearer letter, or from the other where halves would share one."""
+    names = [pair[near].name for pair in pairs]
+    return [
+        pair[1 - near].name if names.count(name) > 1 else name
+        for pair, name in zip(pairs, names, strict=True)
+    ]
+
+
+def _renamed(parts: list[Part]) -> list[Part]:
+    seen: set[str] = set()
+    out: list[Part] = []
+    for part in parts:
+        name = part.name
+        while name in seen:
+            name += "_"
+        seen.add(name)
+        out.append(replace(part, name=name))
+    return out
+
+
+def _course(
+    way: Between, pairs: list[tuple[Part, Part]], twins: list[tuple[Outline, Outline]]
+) -> tuple[float, float, float]:
+    """How far outlines have moved at a third, half, two thirds of the way."""
+    if way.closes is None:
+        return way.course
+    names = [pair[0].name for pair in pairs]
+    leg, roof = (twins[names.index(name)] for name in way.closes)
+    low, high = 0.0, 1.0
+    for _ in range(9):
+        s = (low + high) / 2
+        gap = Region([(1 - s) * roof[0] + s * roof[1]]).clearance((1 - s) * leg[0] + s * leg[1])
+        low, high = (s, high) if gap.min() > 0 else (low, s)
+    # A third from the letters the white is still seen, and the contact a neck rather than a hair.
+    return 0.7 * high, high, high + 0.3 * (1 - high)
+
+
+def _grown(
+    own: list[Part], still: list[Outline], moved: list[Outline], grown: float, alone: str | None
+) -> list[Part]:
+    """Parts of one letter, `grown` of their size, on the ink of the parts that both have."""
+    points, now = np.concatenate(still), np.concatenate(moved)
+    root: tuple[Floats, Floats] | None = None
+    out = []
+    reach = [_nearest(part.outline, points) for part in own]
+    for k in sorted(range(len(own)), key=reach.__getitem__):
+        if own[k].name == alone:
+            middle = own[k].outline.mean(axis=0)
+            foot, here = middle, middle
+        else:
+            if root is None or reach[k] < 0.1:
+                at = int(((points - own[k].outline.mean(axis=0)) ** 2).sum(axis=1).argmin())
+                root = points[at], now[at]
+            foot, here = root
+        out.append(replace(own[k], outline=here + grown * (own[k].outline - foot)))
+    return out
+
+
+def _nearest(outline: Outline, points: Floats) -> float:
+    """Least distance of an outline's points to `points`."""
+    return float(np.sqrt(((outline[:, None] - points[None]) ** 2).sum(axis=2).min()))
+
+
+def _finished(a: Glyph, b: Glyph, parts: list[Part], t: float) -> Glyph:
+    """The glyph of these parts, its body from x = 0."""
+    points = np.concatenate([part.outline for part in parts])
+    body = points[(points[:, 1] > -0.02) & (points[:, 1] < BODY_HEIGHT + 0.02), 0]
+    shift = float(body.min())
+    advance = float(body.max()) - shift
+    stretch = None
+    if a.stretch is not None and b.stretch is not None:
+        low, high = ((1 - t) * p + t * q - shift for p, q in zip(a.stretch, b.stretch, strict=True))
+        stretch = (low, high)
+    return Glyph(
+        letter=a.letter,
+        parts=tuple(part.moved(-shift, 0.0) for part in parts),
+        advance=advance,
+        crown=_crown(a, b, t, advance),
+        stretch=stretch,
+    )
+
+
+def _crown(a: Glyph, b: Glyph, t: float, advance: float) -> Crown | None:
+    """Where tags stand: between both seats, or on the only one, as far along the letter."""
+    if a.crown is not None and b.crown is not None:
+        p, q = a.crown, b.crown
+        return Crown((1 - t) * p.x0 + t * q.x0, (1 - t) * p.x1 + t * q.x1, (1 - t) * p.y + t * q.y)
+    one = a if a.crown is not None else b
+    if one.crown is None:
+        return None
+    scale = advance / one.advance
+    return replace(one.crown, x0=one.crown.x0 * scale, x1=one.crown.x1 * scale)
+
+
+def _named(a: Glyph, b: Glyph, t: float, glyph: Glyph) -> Glyph:
+    """The glyph named after the nearer letter, with what is doubtful about it."""
+    near, far = (a.letter, b.letter) if t < 0.5 else (b.letter, a.letter)
+    share = share_at(t)
+    if share <= 0.0:
+        return replace(glyph, letter=near)
+    plainness = FIRST + (1 - FIRST) * share / 0.5
+    mark = DefectMark(DOUBT, share, plainness)
+    return replace(glyph, letter=near, other=far, share=share, defects=(mark,))
