@@ -8,7 +8,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from crownlet.models.assessor import NO_LETTER, AssessorOutput
+from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, AssessorOutput
 from crownlet.models.locator import LocatorOutput
 
 
@@ -72,7 +72,7 @@ class AssessorTargets(NamedTuple):
     defects: Tensor
     """(N, D) in 0..1, nan where the defect does not apply to the letter; 0.5 is doubtful."""
     tags: Tensor
-    """(N,) long in 0..4."""
+    """(N,) long in 0..4, or TAGS_UNKNOWN."""
     parts: Tensor
     """(N, 6, 32, 24) in 0..1, cover of each cell."""
 
@@ -91,8 +91,11 @@ def letter_loss(
     ).mean()
 
 
-def assessor_loss(out: AssessorOutput, targets: AssessorTargets) -> dict[str, Tensor]:
-    """The parts of the assessor's loss, already weighted; their sum is minimised.
+def assessor_loss(
+    out: AssessorOutput, targets: AssessorTargets, masks: float = 2.0
+) -> dict[str, Tensor]:
+    """The parts of the assessor's loss, already weighted (`masks` that of the part masks); their
+    sum is minimised.
 
     A defect that does not apply to a letter is asked nothing; for crops that show no letter only
     the class is asked.
@@ -103,11 +106,13 @@ def assessor_loss(out: AssessorOutput, targets: AssessorTargets) -> dict[str, Te
     each = F.binary_cross_entropy_with_logits(out.defects.float(), wanted, reduction="none")
     # Summed over defects: a letter's dozen questions are independent, none should dilute another.
     defects = (each * applies).sum() / seen.sum().clamp(min=1)
-    tags = F.cross_entropy(out.tags.float(), targets.tags, reduction="none")
+    tags = F.cross_entropy(
+        out.tags.float(), targets.tags, reduction="none", ignore_index=TAGS_UNKNOWN
+    )
     parts = F.binary_cross_entropy_with_logits(out.parts.float(), targets.parts, reduction="none")
     return {
         "letter": letter_loss(out.letter.float(), targets, smoothing=0.01),
         "defects": defects,
         "tags": (tags * seen).sum() / seen.sum().clamp(min=1),
-        "parts": 2.0 * (parts.mean(dim=(1, 2, 3)) * seen).sum() / seen.sum().clamp(min=1),
+        "parts": masks * (parts.mean(dim=(1, 2, 3)) * seen).sum() / seen.sum().clamp(min=1),
     }

@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.models.assessor import NO_LETTER, Assessor
+from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
 from crownlet.models.losses import AssessorTargets, assessor_loss
 from crownlet.train.augment import light
 from crownlet.train.base_module import BudgetedModule
@@ -42,21 +42,24 @@ def targets_of(batch: Batch) -> AssessorTargets:
 class AssessorModule(BudgetedModule):
     """Batches hold the rows of `train.crop_examples.Crops`."""
 
-    def __init__(self, network: Assessor, strength: float = 1.0, **budget: Any) -> None:
+    def __init__(
+        self, network: Assessor, strength: float = 1.0, masks: float = 2.0, **budget: Any
+    ) -> None:
         super().__init__(**budget)
         self.network = network.to(memory_format=torch.channels_last)
         self.strength = strength
+        self.masks = masks
         self._seen: list[tuple[list[Tensor], list[Tensor]]] = []
 
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch."""
         out = self.network(network_input(batch, self.strength))
-        return self.total(assessor_loss(out, targets_of(batch)), "train")
+        return self.total(assessor_loss(out, targets_of(batch), self.masks), "train")
 
     def validation_step(self, batch: Batch, batch_idx: int) -> None:
         """Losses; what is needed for the letter error and each defect's AUROC is kept."""
         out, targets = self.network(network_input(batch)), targets_of(batch)
-        self.total(assessor_loss(out, targets), "val")
+        self.total(assessor_loss(out, targets, self.masks), "val")
         answers = (out.letter, out.defects, out.tags)
         truth = (targets.letter, targets.defects, targets.tags, targets.share)
         self._seen.append(([x.float().cpu() for x in answers], [x.cpu() for x in truth]))
@@ -69,7 +72,7 @@ class AssessorModule(BudgetedModule):
         seen = true < NO_LETTER
         wrong_letter = (letter.argmax(1) != true)[share == 0].float().mean()
         self.log("val/letter_error", wrong_letter, prog_bar=True)
-        wrong = (tags.argmax(1) != count)[seen].float().mean()
+        wrong = (tags.argmax(1) != count)[seen & (count != TAGS_UNKNOWN)].float().mean()
         self.log("val/tag_error", wrong, prog_bar=True)
         for k, name in enumerate(LEARNED_DEFECTS):
             asked = seen & ~torch.isnan(wanted[:, k])

@@ -18,7 +18,7 @@ from torch import Tensor
 
 from crownlet.datasets.alphabet import ALPHABET
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.models.assessor import NO_LETTER, Assessor
+from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
 from crownlet.train.assessor_module import network_input
 from crownlet.train.reservoir import Batch
 
@@ -49,6 +49,11 @@ class Logits:
     true_defects: Floats
     """(N, D) in 0..1, nan where a defect does not apply; between 0.1 and 0.9 it is doubtful."""
     true_tags: npt.NDArray[np.int64]
+    """255 where unknown."""
+    other: npt.NDArray[np.int64]
+    """The letter it may be taken for, itself if none."""
+    share: Floats
+    """Chance of that."""
 
 
 @torch.no_grad()
@@ -66,6 +71,8 @@ def collect(network: Assessor, rows: Batch, batch_size: int = 128) -> Logits:
         rows["letter"].cpu().numpy().astype(np.int64),
         rows["defects"].cpu().numpy().astype(np.float64),
         rows["tags"].cpu().numpy().astype(np.int64),
+        rows["other"].cpu().numpy().astype(np.int64),
+        rows["share"].cpu().numpy().astype(np.float64),
     )  # fmt: skip
 
 
@@ -76,10 +83,20 @@ def calibrate(logits: Logits) -> Calibration:
         a, b = _platt(logits.defects[:, k], logits.true_defects[:, k])
         gain.append(a)
         offset.append(b)
-    seen = torch.from_numpy(logits.true_letter < NO_LETTER)
-    letter = _temperature(logits.letter, torch.from_numpy(logits.true_letter))
-    tags = _temperature(logits.tags[seen], torch.from_numpy(logits.true_tags)[seen])
+    letter = _temperature(logits.letter, _soft_letters(logits))
+    counted = torch.from_numpy((logits.true_letter < NO_LETTER) & (logits.true_tags < TAGS_UNKNOWN))
+    tags = _temperature(logits.tags[counted], torch.from_numpy(logits.true_tags)[counted])
     return Calibration(gain, offset, [letter, tags])
+
+
+def _soft_letters(logits: Logits) -> Tensor:
+    """(N, 28) probability of each class as the truth has it."""
+    rows = torch.arange(len(logits.true_letter))
+    share = torch.from_numpy(logits.share).to(logits.letter)
+    soft = torch.zeros_like(logits.letter)
+    soft[rows, torch.from_numpy(logits.true_letter)] = 1 - share
+    soft[rows, torch.from_numpy(logits.other)] += share
+    return soft
 
 
 def _platt(logit: Floats, wanted: Floats) -> tuple[float, float]:
@@ -99,7 +116,7 @@ def _platt(logit: Floats, wanted: Floats) -> tuple[float, float]:
 
 
 def _temperature(logits: Tensor, labels: Tensor) -> float:
-    """The temperature of least negative log likelihood."""
+    """The temperature of least negative log likelihood; labels are classes, or shares of them."""
     log_t = torch.zeros(1, requires_grad=True)
     optimizer = torch.optim.LBFGS([log_t], max_iter=50)
 
@@ -129,7 +146,7 @@ def defect_probabilities(
     crowns = np.array([letter.crown for letter in ALPHABET] + [0])[logits.true_letter]
     tags = torch.softmax(logits.tags / calibration.temperatures[1], dim=1).numpy()
     fewer = np.arange(tags.shape[1])[None, :] < crowns[:, None]
-    asked = crowns > 0
+    asked = (crowns > 0) & (logits.true_tags < TAGS_UNKNOWN)
     short = (logits.true_tags < crowns)[asked].astype(np.float64)
     pairs["tag_missing"] = ((tags * fewer).sum(axis=1)[asked].astype(np.float64), short)
     return pairs

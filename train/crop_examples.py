@@ -17,7 +17,7 @@ from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.page.truth import LetterTruth, PageTruth, PartShape
 from crownlet.infer import crops as cutting
 from crownlet.infer.flatten import flatten, to_gray
-from crownlet.models.assessor import NO_LETTER
+from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN
 from crownlet.train.tiles import shrunk
 
 MASK_STRIDE = 4
@@ -36,7 +36,7 @@ class Crops:
     `images` (N, 128, 96) uint8; `boxes` (N, 4) uint8, the letter's box in crop px; `letter` (N,)
     uint8, 27 for "no letter"; `other` (N,) uint8, the letter it may be taken for (itself if none),
     with the chance `share` (N,) float16; `defects` (N, D) float16 in 0..1, nan where one does not
-    apply; `tags` (N,) uint8; `parts` (N, 6, 32, 24) uint8 in 0..255.
+    apply; `tags` (N,) uint8, 255 where unknown; `parts` (N, 6, 32, 24) uint8 in 0..255.
     """
 
     images: npt.NDArray[np.uint8]
@@ -55,7 +55,12 @@ def plainness_target(plainness: float) -> float:
 
 
 def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
-    """(D,) targets of the learned defects for one letter, nan where one does not apply."""
+    """(D,) targets of the learned defects for one letter, nan where one does not apply.
+
+    Of a letter cut by the frame no defect is asked.
+    """
+    if not letter.whole:
+        return np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
     marks = {mark.name: plainness_target(mark.plainness) for mark in letter.defects}
     return np.array(
         [
@@ -64,6 +69,12 @@ def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
         ],
         np.float16,
     )
+
+
+def tags_target(letter: LetterTruth) -> np.uint8:
+    """Tags standing on a letter, 4 for more; unknown if the frame cuts it or nobody counted."""
+    known = letter.whole and letter.tags >= 0
+    return np.uint8(min(letter.tags, 4) if known else TAGS_UNKNOWN)
 
 
 def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Crops:
@@ -77,11 +88,11 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
     if rng.random() < 0.2:
         gray, scale = _blurred_down(gray, body, rng), 1.0
     gray, scale = cutting.fit_page(gray, body)
-    whole = [letter for letter in page.letters if letter.whole]
-    order = rng.permutation(len(whole))[:most]
-    rows = [_letter_crop(gray, whole[i], scale, rng) for i in order]
+    shown = [letter for letter in page.letters if letter.whole or letter.legible]
+    order = rng.permutation(len(shown))[:most]
+    rows = [_letter_crop(gray, shown[i], scale, rng) for i in order]
     for _ in range(max(1, len(rows) // 16)):
-        empty = _empty_crop(gray, whole, scale, rng)
+        empty = _empty_crop(gray, shown, scale, rng)
         if empty is not None:
             rows.append(empty)
     if not rows:
@@ -140,7 +151,7 @@ def _letter_crop(
     return (
         crop[0], box_of_plane(crop[1]), np.uint8(index_of(letter.letter)),
         np.uint8(index_of(letter.other or letter.letter)), np.float16(letter.share),
-        defect_targets(letter), np.uint8(min(letter.tags, 4)), part_masks(letter.parts, matrix),
+        defect_targets(letter), tags_target(letter), part_masks(letter.parts, matrix),
     )  # fmt: skip
 
 

@@ -45,7 +45,7 @@ def make_module(config: Config, network: Assessor | Locator) -> BudgetedModule:
         "warmup": config.trainer.warmup,
     }  # fmt: skip
     if isinstance(network, Assessor):
-        return AssessorModule(network, config.model.strength, **budget)
+        return AssessorModule(network, config.model.strength, config.model.masks, **budget)
     return LocatorModule(network, config.model.strength, **budget)
 
 

@@ -104,7 +104,7 @@ def _tile_truth(
         seen = np.clip(box, 0, TILE)
         share = float(np.prod(seen[2:] - seen[:2])) / max(float(np.prod(box[2:] - box[:2])), 1e-6)
         inside = 0 <= x < TILE and 0 <= y < TILE
-        if not letter.whole or share < 0.9 or not inside:
+        if not (letter.whole or letter.legible) or share < 0.9 or not inside:
             ignore.append(seen)
             continue
         turn = round(letter.body[3] / 90) % 4

@@ -19,7 +19,7 @@ def invented(n: int = 20_000) -> Logits:
     letter = torch.from_numpy(RNG.normal(0, 1.5, (n, 28)))
     true = torch.distributions.Categorical(logits=letter).sample().numpy()
     tags = torch.from_numpy(RNG.normal(0, 1, (n, 5)))
-    return Logits(3.0 * letter, z, tags, true, wanted, RNG.integers(0, 5, n))
+    return Logits(3.0 * letter, z, tags, true, wanted, RNG.integers(0, 5, n), true, np.zeros(n))
 
 
 def test_known_curves_are_found_again() -> None:

@@ -11,7 +11,14 @@ from crownlet.datasets.page.spec import clean
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.infer import crops
 from crownlet.infer.flatten import to_gray
-from crownlet.train.crop_examples import make_crops, part_masks, plainness_target
+from crownlet.models.assessor import TAGS_UNKNOWN
+from crownlet.train.crop_examples import (
+    defect_targets,
+    make_crops,
+    part_masks,
+    plainness_target,
+    tags_target,
+)
 from crownlet.train.tiles import anchor_of, make_tile
 
 LETTERS = (20, 30)
@@ -99,3 +106,12 @@ def test_the_anchor_is_half_a_body_below_the_ruled_line_in_the_letters_own_frame
         x, y = anchor_of(a)
         # A clockwise quarter turn takes (x, y) to (height - y, x).
         assert anchor_of(b) == pytest.approx((height - y, x), abs=1.0)
+
+
+def test_of_a_letter_cut_by_the_frame_only_the_class_is_asked() -> None:
+    letter = replace(compose(clean(letters=(20, 30)), 1).letters[0], whole=False, tags=3)
+    assert np.isnan(defect_targets(letter)).all()
+    assert tags_target(letter) == TAGS_UNKNOWN
+    assert tags_target(replace(letter, whole=True)) == 3
+    # A label without a count of tags (COCO in: -1) asks nothing of them.
+    assert tags_target(replace(letter, whole=True, tags=-1)) == TAGS_UNKNOWN
