@@ -10,11 +10,11 @@ from crownlet.datasets.letterforms.glyph import BODY_HEIGHT
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.page.crowding import keep_apart
 from crownlet.datasets.page.faults import Slot, plan_page
+from crownlet.datasets.page.justify import justify
 from crownlet.datasets.page.layout import (
     Habits,
     Placed,
     draw_habits,
-    justify,
     line_width,
     set_line,
     write_line,
@@ -25,6 +25,8 @@ from crownlet.datasets.page.words import Text, drawn_line
 
 COLUMN_GAP = (3.0, 8.0)
 """White between columns in q: two fingers by Keset HaSofer 14:1, often less."""
+CLOSEST_LINES = 4.0
+"""Least distance of lines in q: a body and one pen of white."""
 
 
 @dataclass(frozen=True)
@@ -54,13 +56,17 @@ def write_block(
 ) -> Block:
     """Write `text` at `scale` px a q: letters that do not touch stay apart by 1.5 px at least."""
     tightest = max(spec.tightest, 1.5 / scale)
-    writing = Writing(spec, hand, draw_crowning(spec, rng), draw_habits(hand, tightest, rng))
+    pitch = _pitch(spec, hand, rng)
+    if rng.random() < 0.5:  # the scribe who fits his letters to the room between the lines
+        hand = replace(hand, line_pitch=pitch)
+    habits = draw_habits(hand, tightest, spec.close, rng)
+    writing = Writing(spec, hand, draw_crowning(spec, rng), habits)
     plan = plan_page(text.lines, spec, rng)
     lines = [write_line(row, hand, writing.crowning, rng) for row in plan.lines]
     indents = [_indent(text, i, rng) for i in range(len(lines))]
     lines = _set_lines(lines, indents, writing, rng)
     width = max((-line[-1].body[0] for line in lines if line), default=0.0)
-    ruled = tuple(i * hand.line_pitch for i in (text.rows or range(len(lines))))
+    ruled = tuple(i * pitch for i in (text.rows or range(len(lines))))
     columns = [_lowered(lines, ruled, writing, rng)]
     missing = list(plan.missing)
     if rng.random() < spec.columns:
@@ -74,6 +80,13 @@ def write_block(
     letters = _numbered([line for column in columns for line in column])
     letters = _upside_down(keep_apart(letters), text, ruled)
     return Block(tuple(letters), tuple(missing), ruled, (-width, 0.0))
+
+
+def _pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:
+    """Distance of lines in q; on crowded pages lamed and the finals enter their neighbours."""
+    if rng.random() < spec.crowded:
+        return min(hand.line_pitch, float(rng.uniform(CLOSEST_LINES, 4.8)))
+    return hand.line_pitch
 
 
 def _upside_down(letters: list[Placed], text: Text, ruled: tuple[float, ...]) -> list[Placed]:
@@ -98,14 +111,18 @@ def _set_lines(
     habits = writing.habits
     seeds = rng.integers(1 << 62, size=len(lines))
     natural = [set_line(line, habits, int(s)) for line, s in zip(lines, seeds, strict=True)]
+    uneven = rng.normal(0, 0.4 * writing.hand.jitter, len(lines))
+    indents = [i + float(e) for i, e in zip(indents, uneven, strict=True)]
     if rng.random() >= writing.spec.justify or len(lines) < 2:
         return [_moved(line, -i) for line, i in zip(natural, indents, strict=True)]
     widths = [line_width(line) for line in natural]
-    typical = float(np.quantile(widths, rng.uniform(0.5, 1.0)))
+    typical = float(np.quantile(widths, rng.uniform(0.35, 1.0)))
+    if rng.random() < 0.2:
+        typical *= float(rng.uniform(1.0, 1.2))
     done: list[list[Placed]] = []
     for line, width, indent in zip(natural, widths, indents, strict=True):
         if width < 0.5 * typical:  # a last line of few words stays at its head
-            done.append(line)
+            done.append(_moved(line, -indent))
             continue
         room = typical - indent
         set_to = justify(line, room, writing.hand, writing.crowning, habits, rng)
@@ -123,11 +140,13 @@ def _lowered(
     writing: Writing,
     rng: np.random.Generator,
 ) -> list[list[Placed]]:
-    """Bring lines down to their ruled lines, each letter a little above or below."""
+    """Bring lines down to their ruled lines, which no scribe follows quite: they wave and drift."""
     unsteady = 0.05 * writing.hand.jitter
     lowered = []
     for line, y in zip(lines, ruled, strict=False):
-        slow = rng.normal(0, unsteady) * np.sin(np.arange(len(line)) * rng.uniform(0.1, 0.5))
+        along = np.arange(len(line))
+        slow = rng.normal(0, unsteady) * np.sin(along * rng.uniform(0.1, 0.5))
+        slow += np.clip(rng.normal(0, 0.3 * unsteady), -0.02, 0.02) * along
         lowered.append([replace(p, y=y + float(dy)) for p, dy in zip(line, slow, strict=True)])
     return lowered
 

@@ -10,13 +10,16 @@ from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.letterforms.raster import Mask, fill, finer_for
 from crownlet.datasets.page import camera, skin
 from crownlet.datasets.page.block import Block, write_block
-from crownlet.datasets.page.geometry import Geometry, draw_geometry
+from crownlet.datasets.page.geometry import Geometry, Points, draw_geometry
 from crownlet.datasets.page.ink import InkStyle, Spreader, draw_ink, lay
 from crownlet.datasets.page.labels import Drawn, label, label_gaps, project
 from crownlet.datasets.page.spec import PageSpec
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.page.turn import turned
 from crownlet.datasets.page.words import choose_text
+
+Frame = tuple[float, float, float, float]
+"""x0, y0, x1, y1 of what is seen of the page, in q."""
 
 _SPLIT_SALT = {"train": 11, "calibrate": 23, "heldout": 37}
 
@@ -60,16 +63,34 @@ def _device(spec: PageSpec, rng: np.random.Generator) -> str:
     return spec.augment.device
 
 
-def _frame(
-    block: Block, spec: PageSpec, rng: np.random.Generator
-) -> tuple[float, float, float, float]:
+def _frame(block: Block, spec: PageSpec, rng: np.random.Generator) -> Frame:
     """What of the page is seen, in q: the main column with margins, or less of it."""
     left, top, right, bottom = rng.uniform(*spec.margin, size=4)
     first, last = block.ruled[0], block.ruled[-1]
     # Crowns and lamed rise about 2 q above a line, finals fall 2 q below the body.
-    return (
+    whole = (
         block.edges[0] - left, first - 2.0 - top, block.edges[1] + right, last + 5.0 + bottom,
     )  # fmt: skip
+    return _cut_into(whole, block, rng) if rng.random() < spec.tight else whole
+
+
+def _cut_into(frame: Frame, block: Block, rng: np.random.Generator) -> Frame:
+    """A frame that cuts off lines and letters, at each side at any depth of the nearest ones."""
+    x0, y0, x1, y1 = frame
+    lines = len(block.ruled)
+    pitch = (block.ruled[-1] - block.ruled[0]) / (lines - 1) if lines > 1 else 0.0
+    reach = min(8.0, 0.2 * (block.edges[1] - block.edges[0]))
+    sides = rng.random(4) < 0.6
+    depth = rng.random(4)
+    if sides[0]:
+        x0 = block.edges[0] + reach * depth[0]
+    if sides[1] and lines > 2:
+        y0 = block.ruled[0] - 1.5 + (pitch + 1.0) * depth[1]
+    if sides[2]:
+        x1 = block.edges[1] - reach * depth[2]
+    if sides[3] and lines > 3:
+        y1 = block.ruled[-1] + 3.5 - (pitch + 1.0) * depth[3]
+    return x0, y0, x1, y1
 
 
 def _paint(
@@ -116,11 +137,17 @@ def ink_cover(
     margin = 2.0 + 0.1 * geometry.scale
     for shape in drawn:
         for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
-            if parts:
+            if parts and _within(parts, width, height, margin):
                 ink = fill(parts, cuts, finer, margin)
-                if ink.x0 < width and ink.y0 < height:
-                    _add(cover, spread(ink, rng), ink.x0, ink.y0)
+                _add(cover, spread(ink, rng), ink.x0, ink.y0)
     return cover
+
+
+def _within(parts: Sequence[Points], width: int, height: int, margin: float) -> bool:
+    """Whether the frame shows any of these outlines, with `margin` px for spreading ink."""
+    points = np.concatenate(parts)
+    low, high = points.min(axis=0) - margin, points.max(axis=0) + margin
+    return bool(low[0] < width and low[1] < height and high[0] > 0 and high[1] > 0)
 
 
 def _add(cover: Mask, patch: Mask, x: int, y: int) -> None:

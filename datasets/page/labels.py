@@ -18,6 +18,12 @@ Points = npt.NDArray[np.float64]
 LEAST_SEEN = 0.15
 """A letter of which the frame shows a smaller share (of its box) is not listed."""
 
+NEARLY_ALL = 0.85
+"""Share of a cut letter's box, tags aside, that must show for it to be located and read."""
+MOST_OFF_SIDE = 0.3
+"""Most, in q, that the frame may take off a side of such a letter: heels and feet tell
+dalet from resh, bet from kaf, he from dalet. No source; by eye."""
+
 
 @dataclass(frozen=True)
 class Drawn:
@@ -96,7 +102,17 @@ def _label_letter(
         (*body, 0.0 if placed.about is None else 180.0),
         placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
         placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
+        not whole and _legible(placed, drawn, body[2] / 3.0, size),
     )  # fmt: skip
+
+
+def _legible(placed: Placed, drawn: Drawn, q: float, size: tuple[int, int]) -> bool:
+    """Whether what the frame leaves of a letter is enough to read it by."""
+    ink = [p for part, p in zip(placed.glyph.parts, drawn.parts, strict=True) if part.kind != "tag"]
+    full = _box(ink or drawn.parts)
+    seen = _cut_box(full, size)
+    off_side = max(seen[0] - full[0], full[2] - seen[2])
+    return _area(seen) >= NEARLY_ALL * _area(full) and off_side <= MOST_OFF_SIDE * q
 
 
 def _plainest(marks: tuple[DefectMark, ...]) -> tuple[DefectMark, ...]:

@@ -1,4 +1,4 @@
-"""Letters set from right to left on ruled lines, justified by stretching those that may stretch."""
+"""Letters set from right to left on ruled lines, by the spacing of the hand."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from crownlet.datasets.page.scribe import Crowning, write
 from crownlet.datasets.page.silhouette import Silhouette, clearance, silhouette
 from crownlet.datasets.page.touching import bridged, moved_together
 
-MOST_STRETCH = 9.0
-"""Longest stretch of one letter in q: letters up to about six times wide occur."""
+CLOSEST_WORDS = 0.15
+"""Least white in q by which the gap between words passes that between letters."""
 
 
 @dataclass(frozen=True)
@@ -27,6 +27,11 @@ class Habits:
     """Share of idle white between open shapes which is taken out (0 sets by body edges)."""
     uneven: float
     tightest: float
+
+    @property
+    def contrast(self) -> float:
+        """How plain, 0 to 1, a gap of the wrong kind is: where the two are alike, hardly."""
+        return float(np.clip((self.word_gap - self.letter_gap) / 0.5, 0.0, 1.0))
 
 
 @dataclass(frozen=True)
@@ -54,15 +59,15 @@ class Placed:
         return self.x + self.outline.body[0], self.x + self.outline.body[1]
 
 
-def draw_habits(hand: Hand, tightest: float, rng: np.random.Generator) -> Habits:
-    """This page's spacing, about the hand's habit."""
-    return Habits(
-        letter_gap=max(tightest, hand.letter_gap * float(rng.uniform(0.8, 1.2))),
-        word_gap=max(hand.word_gap * float(rng.uniform(0.8, 1.2)), 2.0 * hand.letter_gap + 0.1),
-        kern=float(rng.uniform(0.0, 0.7)),
-        uneven=float(rng.uniform(0.05, 0.3)),
-        tightest=tightest,
-    )
+def draw_habits(hand: Hand, tightest: float, close: float, rng: np.random.Generator) -> Habits:
+    """This page's spacing, about the hand's habit; `close` is the chance of narrow word gaps."""
+    letter_gap = max(tightest, hand.letter_gap * float(rng.uniform(0.8, 1.2)))
+    word_gap = max(hand.word_gap * float(rng.uniform(0.8, 1.2)), 2.0 * hand.letter_gap + 0.1)
+    uneven = float(rng.uniform(0.05, 0.3))
+    if rng.random() < close:  # words still part, by little: such a hand must be even
+        word_gap = min(word_gap, float(rng.uniform(1.3, 1.8)) * letter_gap + CLOSEST_WORDS)
+        uneven = min(uneven, 0.12)
+    return Habits(letter_gap, word_gap, float(rng.uniform(0.0, 0.7)), uneven, tightest)
 
 
 def write_line(
@@ -117,7 +122,7 @@ def _set_beside(
     shift = min(shift, white - habits.tightest)
     if fault == "letters_touch":
         return _touching(placed, letter, shift, rng)
-    marks = () if fault is None else (DefectMark(fault, between - shift),)
+    marks = () if fault is None else (DefectMark(fault, between - shift, habits.contrast),)
     return replace(letter, x=last.x + shift, gap_marks=marks)
 
 
@@ -143,56 +148,3 @@ def _touching(
 def line_width(placed: list[Placed]) -> float:
     """From the right edge of the first body to the left edge of the last, in q."""
     return placed[0].body[1] - placed[-1].body[0] if placed else 0.0
-
-
-def justify(
-    letters: list[Placed],
-    width: float,
-    hand: Hand,
-    crowning: Crowning,
-    habits: Habits,
-    rng: np.random.Generator,
-) -> list[Placed]:
-    """Set a line to `width` q: narrow its gaps, or stretch letters, those at its end first."""
-    seed = int(rng.integers(1 << 62))
-    placed = set_line(letters, habits, seed)
-    over = line_width(placed) - width
-    if over > 0:
-        return _narrowed(letters, placed, width, habits, seed)
-    able = [i for i, letter in enumerate(letters) if letter.glyph.stretch is not None]
-    if not able or over > -0.3:
-        return placed
-    chosen = _choose(able, -over, hand, rng)
-    letters = list(letters)
-    for i, extra in chosen.items():
-        old = letters[i]
-        glyph = write(old.slot, hand, crowning, old.seed, extra)
-        letters[i] = replace(old, glyph=glyph, outline=silhouette(glyph))
-    return set_line(letters, habits, seed)
-
-
-def _choose(
-    able: list[int], missing: float, hand: Hand, rng: np.random.Generator
-) -> dict[int, float]:
-    """Which letters take how much of the missing width: mostly the last ones of the line."""
-    count = 1 + int(rng.random() < 0.5) + int(missing > MOST_STRETCH)
-    if rng.random() < 0.75:
-        chosen = able[-count:]
-    else:
-        chosen = sorted(rng.choice(able, size=min(count, len(able)), replace=False).tolist())
-    shares = rng.dirichlet(np.full(len(chosen), 2.0))
-    habit = min(1.0, 0.5 + hand.stretch_habit)
-    return {
-        i: min(MOST_STRETCH, float(missing * share * habit))
-        for i, share in zip(chosen, shares, strict=True)
-    }
-
-
-def _narrowed(
-    letters: list[Placed], placed: list[Placed], width: float, habits: Habits, seed: int
-) -> list[Placed]:
-    for squeeze in (0.85, 0.7, 0.55):
-        if line_width(placed) <= width:
-            break
-        placed = set_line(letters, habits, seed, squeeze)
-    return placed

@@ -45,10 +45,16 @@ class PageSpec:
     """Resolution to note in the record; the size of letters is given by `body`."""
     margin: Range = (-2.5, 5.0)
     """White around the text in q; below 0 the frame cuts letters off."""
+    tight: float = 0.35
+    """Probability that the frame cuts into the writing, its lines and letters, on several sides."""
     columns: float = 0.2
     """Probability that a neighbouring column shows at the frame."""
     justify: float = 0.7
     """Probability that lines are brought to one width."""
+    crowded: float = 0.2
+    """Probability of lines so close that lamed and finals enter their neighbours."""
+    close: float = 0.18
+    """Probability of word gaps hardly wider than letter gaps."""
     defect_rate: float = 0.4
     """Probability of a fault for each letter, for hands without a habit of it."""
     second_rate: float = 0.15
@@ -94,9 +100,10 @@ NO_AUGMENT = Augment("none", 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 def clean(**changes: object) -> PageSpec:
     """Faultless black on white, straight, as the truth against which tests measure."""
     values: dict[str, object] = {
-        "margin": (3.0, 4.0), "columns": 0.0, "defect_rate": 0.0, "habit_rate": 0.0,
-        "gap_rate": 0.0, "text_rate": 0.0, "morph_rate": 0.0, "oddity_rate": 0.0,
-        "crowned": 1.0, "generous": 0.0, "augment": NO_AUGMENT,
+        "margin": (3.0, 4.0), "columns": 0.0, "tight": 0.0, "crowded": 0.0, "close": 0.0,
+        "defect_rate": 0.0, "habit_rate": 0.0, "gap_rate": 0.0, "text_rate": 0.0,
+        "morph_rate": 0.0, "oddity_rate": 0.0, "crowned": 1.0, "generous": 0.0,
+        "augment": NO_AUGMENT,
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
 
@@ -105,7 +112,8 @@ def mezuzah(body: float = 48.0, **changes: object) -> PageSpec:
     """The whole 22 lines with their margins; mostly clean writing."""
     values: dict[str, object] = {
         "portion": "mezuzah", "body": (body, body), "margin": (3.0, 5.0), "columns": 0.0,
-        "justify": 1.0, "defect_rate": 0.01, "habit_rate": 0.3, "gap_rate": 0.004,
+        "tight": 0.0, "crowded": 0.0, "close": 0.1, "justify": 1.0, "defect_rate": 0.01,
+        "habit_rate": 0.3, "gap_rate": 0.004,
         "text_rate": 0.0005, "morph_rate": 0.002, "oddity_rate": 0.001, "generous": 0.05,
         "plainness": (0.4, 1.0),
     }  # fmt: skip

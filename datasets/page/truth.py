@@ -52,6 +52,8 @@ class LetterTruth:
     """Chance, at most a half, that a reader takes it for `other`; above 0 its class is doubtful."""
     oddity: str | None = None
     """Known way of writing that is no defect: `large`, `small`, `dotted`, `inverted`, `curled`."""
+    legible: bool = False
+    """Cut by the frame, yet nearly all shows: to be located and read, in its visible box."""
 
     @property
     def q(self) -> float:

@@ -16,7 +16,8 @@ from crownlet.datasets.page.spec import Augment, PageSpec, clean, mezuzah, spec_
 from crownlet.datasets.page.truth import LetterTruth, PageTruth
 
 SPOTLESS = {
-    "defect_rate": 0.0, "habit_rate": 0.0, "gap_rate": 0.0, "text_rate": 0.0, "crowned": 1.0,
+    "defect_rate": 0.0, "habit_rate": 0.0, "gap_rate": 0.0, "text_rate": 0.0,
+    "morph_rate": 0.0, "oddity_rate": 0.0, "close": 0.0, "crowned": 1.0,
     "augment": clean().augment,
 }  # fmt: skip
 
