@@ -1,58 +1,18 @@
-"""How ink takes the skin: it spreads, its edges are rough, it pools, runs dry and flakes."""
+"""How ink takes the skin: it spreads, its edges are rough, and its colour goes with its body."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from crownlet.datasets.letterforms.raster import InkMask, Mask, edge_table
+from crownlet.datasets.page.gloss import shine
+from crownlet.datasets.page.inkbody import thickness
+from crownlet.datasets.page.inkflow import Flow, flow_of
+from crownlet.datasets.page.inkstyle import MOST_GAIN, InkStyle, draw_ink
 from crownlet.datasets.page.textures import Field, texture
 
-Colour = tuple[float, float, float]
-
-MOST_GAIN = 0.04
-"""Most that ink spreads over each edge, in q: strokes thicken by twice this; he stays open."""
-
-
-@dataclass(frozen=True)
-class InkStyle:
-    """One page's ink. Lengths in q, strengths 0 to 1, colour in RGB 0 to 255."""
-
-    colour: Colour = (12.0, 10.0, 8.0)
-    gain: float = 0.0
-    soft: float = 0.0
-    rough: float = 0.0
-    dry: float = 0.0
-    pool: float = 0.0
-    halo: float = 0.0
-    flakes: float = 0.0
-    gloss: float = 0.0
-
-
-_BLACK, _BROWN, _GREY = (14.0, 12.0, 11.0), (62.0, 38.0, 20.0), (46.0, 46.0, 48.0)
-
-
-def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
-    """Ink of a page; `strength` 0 is even black with sharp edges."""
-    if strength <= 0:
-        return InkStyle()
-    u = rng.random(8) * strength
-    old = u[0] ** 2
-    toward = np.array(_BROWN if rng.random() < 0.7 else _GREY)
-    colour = np.array(_BLACK) * (1 - old) + toward * old
-    return InkStyle(
-        colour=(float(colour[0]), float(colour[1]), float(colour[2])),
-        gain=float(MOST_GAIN * (1.4 * u[1] - 0.4)),
-        soft=float(0.02 + 0.06 * u[2]),
-        rough=float(u[3]),
-        dry=float(0.45 * u[4] ** 2),
-        pool=float(0.3 * u[5]),
-        halo=float(0.25 * u[6] ** 2),
-        flakes=float(u[7] ** 3),
-        gloss=float(strength * rng.random() if rng.random() < 0.2 else 0.0),
-    )
+__all__ = ["MOST_GAIN", "InkStyle", "Spreader", "draw_ink", "lay"]
 
 
 class Spreader:
@@ -95,47 +55,72 @@ def _edge_noise(fine: float, rng: np.random.Generator) -> Mask:
     return np.clip(128.0 + 22.0 * wave + 10.0 * grit, 0, 255).astype(np.uint8)
 
 
-def density(cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
-    """Opacity of the ink at each px of the page, 0 to 1, from its coverage (uint8)."""
-    alpha: Field = cover.astype(np.float32)
-    alpha *= 1.0 / 255.0
-    if not (style.dry or style.pool or style.flakes):
-        return alpha
-    size = (cover.shape[1], cover.shape[0])
-    thin = np.full(cover.shape, 1.0, np.float32)
-    if style.pool:
-        inside = cv2.blur(cover, (_odd(0.9 * q), _odd(0.9 * q))).astype(np.float32)
-        thin -= style.pool * (1.0 - np.float32(1 / 255.0) * inside)
-    if style.dry:
-        streaks = texture("mottle", size, max(0.3, q / 9.0), rng)
-        thin -= style.dry * np.clip(0.3 + 0.35 * streaks, 0.0, 1.0)
-    if style.flakes:
-        specks = texture("mottle", size, max(0.25, q / 45.0), rng)
-        thin -= style.flakes * 0.45 * np.clip(specks - 1.2, 0.0, 1.0)
-    np.maximum(thin, 0.45, out=thin)
-    alpha *= thin
-    return alpha
-
-
 def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
     """Ink of `cover` laid on `skin`, (H, W, 3) float32 RGB; the skin is changed in place."""
-    alpha = density(cover, q, style, rng)
-    if style.halo:
-        bleed = cv2.blur(cover, (_odd(0.5 * q), _odd(0.5 * q))).astype(np.float32)
-        bleed *= np.float32(style.halo / 255.0)
-        skin *= (1.0 - bleed)[:, :, None]
-    size = (cover.shape[1], cover.shape[0])
-    tone = 1.0 + 0.25 * texture("grain", size, max(0.6, q / 20.0), rng)
-    shine: Field | float = 0.0
-    if style.gloss:
-        spots = texture("mottle", size, max(0.3, q / 40.0), rng)
-        shine = (70.0 * style.gloss) * np.clip(spots - 1.3, 0.0, 1.0)
-    planes = [np.asarray(tone * c + shine, np.float32) for c in style.colour]
-    paint: Field = np.asarray(cv2.merge(planes), np.float32)
-    paint -= skin
-    paint *= alpha[:, :, None]
-    skin += paint
+    _creep(skin, cover, q, style, rng)
+    flow = flow_of(cover, q)
+    if flow is None:
+        return skin
+    body = thickness(flow, cover, style, rng)
+    alpha = cover.ravel().take(flow.index).astype(np.float32).reshape(body.shape)
+    # Thin ink still covers: half the body hides two thirds of the skin.
+    alpha *= (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity / 255.0)
+    paint = _paint(flow, body, style, rng)
+    under = skin.reshape(-1, 3)
+    spots = under.take(flow.index, axis=0)
+    laid = np.stack([plane.ravel() for plane in paint], axis=1)
+    laid -= spots
+    laid *= alpha.reshape(-1, 1)
+    laid += spots
+    under[flow.index] = laid
     return skin
+
+
+def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -> list[Field]:
+    """Red, green and blue of the ink at the px of `flow`."""
+    tone: Field | float = 1.0
+    if style.grain:
+        tone = 1.0 + np.float32(style.grain) * flow.sample("grain", max(0.6, flow.q / 20.0), rng)
+    thin = 1.0 - body
+    planes = [
+        np.asarray((np.float32(c) + thin * np.float32(t - c)) * tone, np.float32)
+        for c, t in zip(style.colour, style.thin, strict=True)
+    ]
+    if style.retouch:
+        over = _retouched(flow, style.retouch, rng)
+        body += over * (0.95 - body)
+        for plane, c in zip(planes, style.patch, strict=True):
+            plane += over * (np.float32(c) - plane)
+    if style.gloss:
+        shine(planes, flow, style, rng)
+    return planes
+
+
+def _retouched(flow: Flow, share: float, rng: np.random.Generator) -> Field:
+    """1 where a letter was gone over later: one side of it, with an uneven border."""
+    count = len(flow.centres)
+    turn = rng.uniform(0, 2 * np.pi, count)
+    away = np.stack([np.cos(turn), np.sin(turn)], axis=1) / flow.q
+    offset = np.where(rng.random(count) < 0.15 * share, rng.uniform(-0.2, 1.0, count), -99.0)
+    offset -= (away * flow.centres).sum(axis=1)
+    side = flow.by_piece(offset) + flow.by_piece(away[:, 0]) * flow.x
+    side += flow.by_piece(away[:, 1]) * flow.y
+    side += 0.15 * flow.sample("mottle", flow.q * 0.05, rng)
+    return np.clip(4.0 * side, 0.0, 1.0)
+
+
+def _creep(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> None:
+    """Oil about the letters, and the narrow border where ink crept; both darken the skin."""
+    for strength, reach, tint in (
+        (style.halo, float(rng.uniform(0.4, 1.3)), (0.8, 1.0, 1.25)),
+        (0.45 * style.fringe, 0.16, (0.85, 1.0, 1.15)),
+    ):
+        if strength:
+            wide = _odd(reach * q)
+            bleed = cv2.blur(cv2.blur(cover, (wide, wide)), (wide, wide))
+            table = 1.0 - np.linspace(0.0, strength, 256)[:, None] * np.array(tint)
+            shade = cv2.LUT(cv2.merge([bleed] * 3), table.astype(np.float32).reshape(256, 1, 3))
+            cv2.multiply(skin, shade, dst=skin)
 
 
 def _odd(px: float) -> int:

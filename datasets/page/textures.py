@@ -10,7 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 Field = npt.NDArray[np.float32]
-Kind = Literal["grain", "mottle", "cloud", "pores", "cells", "fibre", "crumple"]
+Kind = Literal[
+    "grain", "mottle", "cloud", "pores", "cells", "fibre", "crumple", "dabs", "crackle", "scratches"
+]
 _SIDE = 512
 
 
@@ -88,6 +90,52 @@ def _crumple(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     return np.asarray(sum(ridges))
 
 
+def _patches(rng: np.random.Generator, count: int) -> npt.NDArray[np.int32]:
+    """Number of the nearest of `count` strewn points, wrapping around."""
+    points = rng.integers(0, _SIDE, (count, 2))
+    wide = np.full((3 * _SIDE, 3 * _SIDE), 255, np.uint8)
+    for down in range(3):
+        for across in range(3):
+            wide[points[:, 0] + down * _SIDE, points[:, 1] + across * _SIDE] = 0
+    _, labels = cv2.distanceTransformWithLabels(
+        wide, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    # A point and its repetitions bear different numbers: name them by where they stand.
+    rows, columns = np.nonzero(wide == 0)
+    place = np.zeros(labels.max() + 1, np.int32)
+    place[labels[rows, columns]] = (rows % _SIDE) * _SIDE + columns % _SIDE
+    middle = labels[_SIDE : 2 * _SIDE, _SIDE : 2 * _SIDE]
+    return np.asarray(place[middle], np.int32)
+
+
+def _dabs(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Patches of one tone each with sharp borders."""
+    level = rng.normal(size=_SIDE * _SIDE)
+    return _blurred(level[_patches(rng, 900)], 0.6, 0.6)
+
+
+def _crackle(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """A net of fine lines, broken here and there."""
+    cell = _patches(rng, 1400)
+    lines = (cell != np.roll(cell, 1, 0)) | (cell != np.roll(cell, 1, 1))
+    return _blurred(lines * np.clip(1.0 + _noise(rng, 12, 12), 0, 1.5), 0.5, 0.5)
+
+
+def _scratches(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Hair lines, most of them one way."""
+    wide = np.zeros((3 * _SIDE, 3 * _SIDE), np.uint8)
+    for _ in range(170):
+        x, y = rng.uniform(0, _SIDE, 2)
+        turn, half = rng.normal(-0.9, 0.5), rng.uniform(6, 30)
+        dx, dy = half * np.cos(turn), half * np.sin(turn)
+        for across in (0, _SIDE, 2 * _SIDE):
+            for down in (0, _SIDE, 2 * _SIDE):
+                ends = np.rint([x - dx + across, y - dy + down, x + dx + across, y + dy + down])
+                a, b, c, d = (int(v) for v in ends)
+                cv2.line(wide, (a, b), (c, d), int(rng.integers(120, 255)), 1, cv2.LINE_AA)
+    return wide[_SIDE : 2 * _SIDE, _SIDE : 2 * _SIDE].astype(np.float64)
+
+
 _DRAWN = {
     "grain": lambda rng: _noise(rng, 0.6, 0.6) + 0.5 * _noise(rng, 1.5, 1.5),
     "mottle": lambda rng: _noise(rng, 3, 3) + _noise(rng, 7, 7),
@@ -96,4 +144,7 @@ _DRAWN = {
     "cells": _cells,
     "fibre": lambda rng: _noise(rng, 9, 0.9) + 0.8 * _noise(rng, 4, 4),
     "crumple": _crumple,
+    "dabs": _dabs,
+    "crackle": _crackle,
+    "scratches": _scratches,
 }

@@ -1,0 +1,30 @@
+"""Raised ink that shines: a dull sheen, and lights on the side that faces the lamp."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from crownlet.datasets.page.inkflow import Flow
+from crownlet.datasets.page.inkstyle import InkStyle
+from crownlet.datasets.page.textures import Field
+
+LAMP = (262.0, 266.0, 262.0)
+SHEEN = (96.0, 102.0, 94.0)
+
+
+def shine(paint: list[Field], flow: Flow, style: InkStyle, rng: np.random.Generator) -> None:
+    """Lay sheen and lights over the three planes of colour, in place."""
+    q = flow.q
+    toward_x, toward_y = np.float32(np.cos(style.lamp)), np.float32(np.sin(style.lamp))
+    # Ink slopes down where there is less of it; the slope that looks to the lamp mirrors it.
+    facing = -(flow.slope_x * toward_x + flow.slope_y * toward_y)
+    bumps = flow.sample("mottle", max(0.3, q * float(rng.uniform(0.02, 0.045))), rng)
+    places = flow.sample("mottle", q * float(rng.uniform(0.15, 0.4)), rng)
+    broad = np.clip((flow.inside - 0.15) * 4.0, 0.3, 1.0)
+    dull = np.clip(0.35 + 0.5 * facing + 0.35 * places + 0.15 * bumps, 0.0, 0.9)
+    dull *= np.float32(style.gloss) * broad
+    level = np.float32(2.1 - 0.75 * style.gloss)
+    lit = np.clip((0.9 * facing + 0.45 * places + 0.45 * bumps - level) * 2.0, 0.0, 1.0) * broad
+    for plane, sheen, lamp in zip(paint, SHEEN, LAMP, strict=True):
+        plane += dull * (np.float32(sheen) - plane)
+        plane += lit * (np.float32(lamp) - plane)

@@ -1,0 +1,125 @@
+"""Where on a page there is ink, how its strokes run there, and which letter it belongs to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.letterforms.raster import Mask
+from crownlet.datasets.page.textures import Field, Kind, tile
+
+_ROW = 1024
+_COARSE = 6.0
+"""Coarse px a pen width: strokes need no finer grid to tell how they run."""
+_TURNS = np.pi / 4 * np.arange(4)
+_COS, _SIN = np.cos(_TURNS).astype(np.float32), np.sin(_TURNS).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Flow:
+    """The N inked px of a page, laid out as (N / 1024, 1024) arrays; the last one repeated."""
+
+    index: npt.NDArray[np.int64]
+    """Of each px in the flattened page; (N,)."""
+    x: Field
+    y: Field
+    q: float
+    inside: Field
+    """Share of ink in the square of 0.9 q around: 1 in broad strokes, near 0 in hairlines."""
+    knot: Field
+    """0 along a stroke, towards 1 at its ends, at corners and joints."""
+    slope_x: Field
+    slope_y: Field
+    """Towards more ink; about 1 at most."""
+    run: npt.NDArray[np.uint8]
+    """Direction of the stroke in eighths of a turn: 0 along x, 2 along y."""
+    piece: npt.NDArray[np.int32]
+    """Number of the connected piece of ink, from 0."""
+    centres: npt.NDArray[np.float64]
+    """(pieces, 2) px."""
+
+    def sample(self, kind: Kind, grain: float, rng: np.random.Generator) -> Field:
+        """Texture `kind`, `grain` page px to a px of its tile."""
+        return _at(kind, self.x, self.y, (grain, grain), rng)
+
+    def along(self, kind: Kind, grain: tuple[float, float], rng: np.random.Generator) -> Field:
+        """Texture `kind` turned with the strokes: `grain` along and across them."""
+        c, s = _COS.take(self.run), _SIN.take(self.run)
+        return _at(kind, c * self.x + s * self.y, c * self.y - s * self.x, grain, rng)
+
+    def turned(
+        self, kind: Kind, grain: tuple[float, float], angle: float, rng: np.random.Generator
+    ) -> Field:
+        """Texture `kind` turned by `angle`, its own x and y enlarged by `grain`."""
+        c, s = np.float32(np.cos(angle)), np.float32(np.sin(angle))
+        return _at(kind, c * self.x + s * self.y, c * self.y - s * self.x, grain, rng)
+
+    def by_piece(self, values: npt.NDArray[np.float64]) -> Field:
+        """One value of each piece, (pieces,), at its px."""
+        return values.astype(np.float32).take(self.piece)
+
+
+def _at(
+    kind: Kind, x: Field, y: Field, grain: tuple[float, float], rng: np.random.Generator
+) -> Field:
+    u, v = (
+        axis * np.float32(1.0 / size) + np.float32(start)
+        for axis, size, start in zip((x, y), grain, rng.uniform(0, 512, 2), strict=True)
+    )
+    wrapped = cv2.remap(tile(kind), u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+    return np.asarray(wrapped, np.float32)
+
+
+def flow_of(cover: Mask, q: float) -> Flow | None:
+    """Read the strokes of `cover`, uint8 (H, W) with pen width `q` px; None for an empty page."""
+    if not cover.any():
+        return None
+    found = cv2.findNonZero(cover).reshape(-1, 2)
+    count = -(-len(found) // _ROW) * _ROW
+    spots = np.concatenate([found, np.repeat(found[-1:], count - len(found), axis=0)])
+    x, y = (np.ascontiguousarray(spots[:, i], np.float32).reshape(-1, _ROW) for i in (0, 1))
+    index = spots[:, 1].astype(np.int64) * cover.shape[1] + spots[:, 0]
+    step = max(1.0, q / _COARSE)
+    size = (max(1, round(cover.shape[1] / step)), max(1, round(cover.shape[0] / step)))
+    small = np.asarray(cv2.resize(cover, size, interpolation=cv2.INTER_AREA), np.uint8)
+    to_x, to_y = np.float32(size[0] / cover.shape[1]), np.float32(size[1] / cover.shape[0])
+    u, v = (
+        (x + np.float32(0.5)) * to_x - np.float32(0.5),
+        (y + np.float32(0.5)) * to_y - np.float32(0.5),
+    )
+    fields, run = _strokes(small, q / step)
+    at = cv2.remap(fields, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    column = np.clip(np.rint(u), 0, size[0] - 1).astype(np.int64)
+    flat = np.clip(np.rint(v), 0, size[1] - 1).astype(np.int64) * size[0] + column
+    # The skin, piece 0, has no centre on a page that is all ink.
+    joined = cv2.dilate(small, np.ones((2, 2), np.uint8))
+    _, pieces, _, centres = cv2.connectedComponentsWithStats(joined)
+    inside, knot, slope_x, slope_y = (
+        np.ascontiguousarray(at[..., i], np.float32) for i in range(4)
+    )
+    return Flow(
+        index, x, y, q, inside, knot, slope_x, slope_y,
+        run=run.ravel().take(flat),
+        piece=np.asarray(pieces, np.int32).ravel().take(flat),
+        centres=np.nan_to_num(np.asarray(centres, np.float64)) / (to_x, to_y),
+    )  # fmt: skip
+
+
+def _strokes(small: Mask, q: float) -> tuple[Field, npt.NDArray[np.uint8]]:
+    """(h, w, 4) inside, knot and slopes, and the direction of strokes, of a coarse page."""
+    share = small.astype(np.float32) * np.float32(1 / 255.0)
+    width = 2 * round(0.45 * q) + 1
+    inside = cv2.blur(share, (width, width))
+    soft = cv2.GaussianBlur(share, (0, 0), 0.22 * q)
+    gx, gy = cv2.Sobel(soft, -1, 1, 0, scale=0.125), cv2.Sobel(soft, -1, 0, 1, scale=0.125)
+    near = (2 * round(0.5 * q) + 1,) * 2
+    xx, yy, xy = cv2.blur(gx * gx, near), cv2.blur(gy * gy, near), cv2.blur(gx * gy, near)
+    difference, twice = xx - yy, 2 * xy
+    angle = cv2.phase(-difference, -twice, angleInDegrees=True)
+    run = np.rint(angle * np.float32(1 / 90.0)).astype(np.uint8) & 3
+    knot = 1.0 - cv2.magnitude(difference, twice) / (xx + yy + np.float32(1e-5))
+    sharp = np.float32(0.5 * q)
+    return np.asarray(cv2.merge([inside, knot, gx * sharp, gy * sharp]), np.float32), run
