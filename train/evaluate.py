@@ -16,6 +16,7 @@ from crownlet.datasets.texts import Portion
 from crownlet.infer import Inspector
 from crownlet.infer.reading import PageError
 from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.train.suites.errors import LetterErrors
 from crownlet.train.suites.held_out import held_out_mezuzot, held_out_pages, measure_fragments
 from crownlet.train.suites.held_out_text import measure_mezuzot
 from crownlet.train.suites.photographs import PhotoReport, measure_photographs
@@ -24,6 +25,10 @@ from crownlet.train.suites.type_suite import measure_type_pages
 
 CUSTOMS = "beit_yosef"
 """Expects tags on all the letters that any custom asks them of, so that each is measured."""
+
+
+LARGE = 45
+"""Body height in px from which a photograph should be read nearly without error."""
 
 
 def evaluate(config: Any) -> Path:
@@ -80,9 +85,11 @@ def _glyphs(inspector: Inspector, path: Path) -> tuple[Any, ...]:
 
 
 def photo_card(report: PhotoReport) -> dict[str, object]:
-    """Letter errors of each photograph and of all."""
+    """Letter errors of each photograph, of all, and of those with letters that are not small."""
+    large = [photo.errors for photo in report.photos if (photo.body_px or 0) >= LARGE]
     return {
         **report.errors.summary(),
+        f"letters of {LARGE} px and more": sum(large, LetterErrors()).summary(),
         "photos": {
             photo.photo: {**photo.errors.summary(), "body_px": photo.body_px}
             for photo in report.photos

@@ -169,6 +169,22 @@ def test_joined_leg_makes_two_pieces_one(font: FontName) -> None:
             assert (pieces(glyph), pieces(join_leg(glyph, leg, width))) == (2, 1)
 
 
+@pytest.mark.parametrize("font", FONTS)
+def test_a_bare_tag_has_lost_its_head_and_nothing_else(font: FontName) -> None:
+    """Heads of tags are wider than their stems (Mishnah Berurah 36:12: tiny zayins)."""
+    for letter in THREE_TAGS:
+        glyph = load_font(font).glyphs[letter]
+        bare = cut_defect(font, glyph, "tag_bare", np.random.default_rng(3))
+        assert len(bare.tags) == len(glyph.tags) == 3
+        assert pieces(bare) == pieces(glyph)
+        for tag, (before, after) in enumerate(zip(glyph.tags, bare.tags, strict=True)):
+            if f"tag_{tag + 1}" not in bare.defects[-1].parts:
+                continue
+            assert abs(after[:, 1].min() - before[:, 1].min()) < 0.12
+            widths = [min(cv2.minAreaRect(t.astype(np.float32))[1]) for t in (before, after)]
+            assert widths[1] < 0.17 < 0.25 < widths[0]
+
+
 def test_defect_that_a_letter_cannot_have_is_refused() -> None:
     glyph = load_font("ashkenaz").glyphs["ו"]
     assert defects_of("ashkenaz", "ו") == ()

@@ -51,6 +51,8 @@ class DefectScore:
     doubtful: int
     unseen: int
     auroc: float | None
+    auroc_from_half: float | None
+    """The same with the plainer half of the doubtful cases among the positives."""
     average_precision: float | None
     recall_at_1_percent: float | None
     """Share of positives found when at most 1% of the negatives raise a false alarm."""
@@ -89,10 +91,13 @@ def score_defect(cases: DefectCases) -> DefectScore:
     y, p = positive[sure], cases.p[sure]
     counts = int(positive.sum()), int(negative.sum()), int((~sure).sum()), cases.unseen
     if not (y.any() and (~y).any()):
-        return DefectScore(*counts, None, None, None, calibration_error(y, p))
+        return DefectScore(*counts, None, None, None, None, calibration_error(y, p))
+    half = positive | (cases.plainness >= 0.5)
+    either = half | negative
     return DefectScore(
         *counts,
         float(roc_auc_score(y, p)),
+        float(roc_auc_score(half[either], cases.p[either])),
         float(average_precision_score(y, p)),
         recall_at(y, p, FALSE_ALARMS),
         calibration_error(y, p),

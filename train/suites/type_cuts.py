@@ -10,10 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from crownlet.datasets.alphabet import THREE_TAGS
 from crownlet.datasets.letterforms.glyph import DefectMark, Outline
 from crownlet.train.suites.type_font import UNITS_PER_Q, FontName, TypeGlyph, in_q
 
 Point = tuple[float, float]
+
+CUTS = ("tag_missing", "tag_bare", "part_loose", "leg_touches_roof")
+"""Names of the defects that can be cut into type."""
 
 TAGS: dict[FontName, dict[str, int]] = {
     "ashkenaz": dict.fromkeys("שעטנןזגצץ", 3) | dict.fromkeys("בדהק", 1) | {"י": 1, "ל": 2},
@@ -81,6 +85,8 @@ def defects_of(font: FontName, letter: str) -> tuple[str, ...]:
     names = []
     if TAGS[font].get(letter) and letter not in DOUBTFUL_CROWNS[font]:
         names.append("tag_missing")
+        if letter in THREE_TAGS:
+            names.append("tag_bare")
     if letter in JOINTS[font]:
         names.append("part_loose")
     if letter in LEGS[font]:
@@ -98,6 +104,8 @@ def cut_defect(font: FontName, glyph: TypeGlyph, name: str, rng: np.random.Gener
         raise ValueError(f"{name} cannot be cut into {glyph.letter!r} of {font}")
     if name == "tag_missing":
         return erase_tags(glyph, rng)
+    if name == "tag_bare":
+        return bare_tags(glyph, rng)
     if name == "part_loose":
         joints = JOINTS[font][glyph.letter]
         return part_joint(glyph, joints[rng.integers(len(joints))], rng.uniform(0.1, 0.25))
@@ -112,6 +120,27 @@ def erase_tags(glyph: TypeGlyph, rng: np.random.Generator) -> TypeGlyph:
     kept = tuple(tag for i, tag in enumerate(glyph.tags) if i not in gone)
     mark = DefectMark("tag_missing", float(len(gone)), parts=names)
     return replace(glyph, tags=kept, defects=(*glyph.defects, mark))
+
+
+def bare_tags(glyph: TypeGlyph, rng: np.random.Generator) -> TypeGlyph:
+    """Draw all tags, or half of the time one, as a line of even width from seat to top."""
+    count = len(glyph.tags)
+    bare = {int(rng.integers(count))} if rng.random() < 0.5 else set(range(count))
+    width = float(rng.uniform(0.1, 0.16))
+    tags = tuple(_line_of(tag, width) if i in bare else tag for i, tag in enumerate(glyph.tags))
+    names = tuple(f"tag_{i + 1}" for i in sorted(bare))
+    mark = DefectMark("tag_bare", float(len(bare)), parts=names)
+    return replace(glyph, tags=tags, defects=(*glyph.defects, mark))
+
+
+def _line_of(tag: Outline, width: float) -> Outline:
+    """A straight stroke from where the tag leaves its head to its farthest point."""
+    seat = (tag[0] + tag[-1]) / 2
+    top = tag[np.argmax(np.linalg.norm(tag - seat, axis=1))]
+    along = (top - seat) / np.linalg.norm(top - seat)
+    across = np.array([-along[1], along[0]]) * width / 2
+    line: Outline = np.array([seat + across, top + across, top - across, seat - across])
+    return line
 
 
 def part_joint(glyph: TypeGlyph, joint: Joint, width: float) -> TypeGlyph:

@@ -17,7 +17,7 @@ from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.letterforms.glyph import BODY_HEIGHT
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.texts import portion
-from crownlet.train.suites.type_cuts import cut_defect, defects_of
+from crownlet.train.suites.type_cuts import CUTS, cut_defect, defects_of
 from crownlet.train.suites.type_degrade import degrade, draw_turn
 from crownlet.train.suites.type_font import FontName, TypeFont, TypeGlyph, load_font
 from crownlet.train.suites.type_raster import Ink, draw
@@ -57,7 +57,7 @@ def compose_type_page(spec: TypeSpec, seed: int = 0) -> PageTruth:
         FileNotFoundError: the fonts are not installed.
         ValueError: a defect in `spec` cannot be cut into type.
     """
-    unknown = set(spec.defects) - {"tag_missing", "part_loose", "leg_touches_roof"}
+    unknown = set(spec.defects) - set(CUTS)
     if unknown:
         raise ValueError(f"cannot be cut into type: {', '.join(sorted(unknown))}")
     rng = np.random.default_rng(seed)

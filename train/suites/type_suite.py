@@ -23,7 +23,7 @@ from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
 Reader = Callable[[npt.NDArray[np.uint8], Sequence[Portion | None]], Sequence[Sequence[SeenLetter]]]
 """Sees the letters of an image, (H, W) or (H, W, 3) RGB, against each of some texts."""
 
-DEFECTS = {"tag_missing": 0.25, "part_loose": 0.25, "leg_touches_roof": 0.25}
+DEFECTS = {"tag_missing": 0.25, "tag_bare": 0.25, "part_loose": 0.25, "leg_touches_roof": 0.25}
 BODIES = (64, 32)
 
 
