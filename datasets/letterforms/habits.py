@@ -63,6 +63,14 @@ class Habits:
     """Walls are thin in the middle."""
     foot: float = 0.0
     """Alef's lower yud is a wedge, tav's foot a long one."""
+    leaf: float = 0.0
+    """Legs leave the roof thin, swell and end in a point, as a leaf does; near 1 only."""
+    flagged: float = 0.0
+    """Rounded heads hang down at the left like a flag (1) or rise to their point (-1)."""
+    tag_seat: float = 0.0
+    """Single tags stand at the left end of a roof, or further in (from 0.1 on, to 1)."""
+    strong: float = 0.0
+    """How far all slopes go beyond a copybook's: from 0 on, to twice as far and more."""
     letter_width: tuple[float, ...] = (0.0,) * 27
     """How much wider than usual each letter is, by its place in the alphabet."""
 

@@ -40,6 +40,7 @@ class Hand:
     tag_form: TagForm = "headed"
     tag_height: float = 0.9
     tag_width: float = 0.16
+    tag_root: float = 0.0
     tag_fan: float = 7.0
     tag_lean: float = 0.0
     single_tags: bool = True

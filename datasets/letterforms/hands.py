@@ -80,11 +80,56 @@ def _hand(identity: int, style: Style, form: TagForm, rng: np.random.Generator) 
         seed=identity,
         style=style,
         tag_form=form,
-        **_proportions(traits, rng),
-        **_stroke(traits, rng),
-        **_crowns(traits, form, rng),
-        **_spacing(traits, rng),
+        **{
+            **_proportions(traits, rng),
+            **_stroke(traits, rng),
+            **_crowns(traits, form, rng),
+            **_spacing(traits, rng),
+            **_manner(rng),
+            **_proud(rng),
+        },
     )
+
+
+def _manner(rng: np.random.Generator) -> dict[str, Any]:
+    """What a hand of a marked manner does otherwise: light, heavy, condensed, old, or none."""
+    u = float(rng.random())
+    if u < 0.12:  # A pen held steeply: thin uprights.
+        return {
+            "vertical": float(rng.uniform(0.3, 0.44)),
+            "pen_angle": float(rng.uniform(34.0, 50.0)),
+            "joint": float(rng.uniform(0.1, 0.2)),
+        }
+    if u < 0.20:  # Little white inside: photographs of old scrolls have such.
+        return {
+            "horizontal": float(rng.uniform(1.02, 1.28)),
+            "vertical": float(rng.uniform(0.7, 0.88)),
+            "joint": float(rng.uniform(0.22, 0.44)),
+        }
+    if u < 0.32:  # Letters drawn together, higher than wide.
+        return {
+            "width": float(rng.uniform(0.7, 0.86)),
+            "vertical": float(rng.uniform(0.38, 0.62)),
+        }
+    if u < 0.55:  # Old hands: heads askew, legs bent, joints of any thickness.
+        return {
+            "head_tilt": float(rng.uniform(2.0, 18.0)),
+            "bow": float(rng.uniform(-0.22, 0.26)),
+            "pen_angle": float(rng.uniform(22.0, 46.0)),
+            "joint": float(rng.uniform(0.1, 0.42)),
+            "taper": float(rng.uniform(0.15, 1.0)),
+        }
+    return {}
+
+
+def _proud(rng: np.random.Generator) -> dict[str, Any]:
+    """Necks and final legs long enough to enter the lines above and below, in some hands."""
+    proud = {}
+    if rng.random() < 0.13:
+        proud["neck"] = float(rng.uniform(1.12, 1.24))
+    if rng.random() < 0.15:
+        proud["final"] = float(rng.uniform(1.2, 1.9))
+    return proud
 
 
 def _proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
@@ -94,7 +139,7 @@ def _proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
         "slant": _near(rng, 0.0, 1.6, -4.0, 4.0),
         "horizontal": _near(rng, 0.85 + 0.14 * traits.weight, 0.06, 0.72, 1.06),
         "vertical": _near(rng, 0.49 + 0.32 * traits.weight, 0.06, 0.40, 0.86),
-        "joint": _near(rng, 0.20 + 0.10 * traits.weight, 0.03, 0.17, 0.34),
+        "joint": _near(rng, 0.20 + 0.12 * traits.weight, 0.05, 0.1, 0.4),
         "leg": _near(rng, 1.0 - 0.03 * traits.haste, 0.04, 0.90, 1.10),
         "final": _near(rng, 1.03 + 0.08 * traits.show, 0.05, 1.0, 1.2),
         "neck": _near(rng, 1.0 + 0.06 * traits.show, 0.06, 0.88, 1.15),
@@ -112,7 +157,7 @@ def _stroke(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
         "bow": _near(rng, 0.0, 0.05 + 0.04 * traits.haste, -0.15, 0.15),
         "flare": _near(rng, 0.10 + 0.06 * traits.show, 0.06, 0.0, 0.28),
         "corner": _near(rng, 0.05 + 0.14 * traits.roundness, 0.03, 0.02, 0.24),
-        "head_tilt": _near(rng, 1.0, 3.0, -6.0, 9.0),
+        "head_tilt": _near(rng, 1.0, 3.5, -7.0, 10.0),
         "jitter": _near(rng, 0.12 + 0.55 * traits.haste, 0.08, 0.05, 0.9),
         "rough": _near(rng, 0.010 + 0.025 * traits.haste, 0.005, 0.004, 0.045),
     }
@@ -120,14 +165,18 @@ def _stroke(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
 
 def _crowns(traits: _Traits, form: TagForm, rng: np.random.Generator) -> dict[str, Any]:
     """Height, thickness and lie of the tags, and which of the customary ones are written."""
-    tall = rng.random() < 0.15
+    tall = rng.random() < 0.16
     height = 0.9 + 0.6 * traits.show - 0.3 * traits.haste
-    height += float(rng.uniform(0.8, 1.8)) if tall else 0.0
-    lean = 6.0 if form in ("flame", "flag") else 2.5
+    height += float(rng.uniform(0.8, 2.2)) if tall else 0.0
+    lean = 6.0 if form in ("flame", "flag") else 4.0
+    fine = form != "bare" and rng.random() < 0.5
+    together = rng.random() < 0.18
+    fan = -4.0 if together else 6.0 + 3.0 * traits.show
     return {
-        "tag_height": _near(rng, height, 0.18, 0.6, 3.2),
-        "tag_width": _near(rng, 0.15 + 0.07 * traits.weight, 0.02, 0.12, 0.26),
-        "tag_fan": _near(rng, 6.0 + 3.0 * traits.show, 3.0, 0.0, 16.0),
+        "tag_height": _near(rng, height, 0.2, 0.6, 3.5),
+        "tag_width": _near(rng, 0.15 + 0.07 * traits.weight, 0.025, 0.12, 0.28),
+        "tag_root": float(rng.uniform(0.05, 0.09)) if fine else 0.0,
+        "tag_fan": _near(rng, fan, 3.0, -9.0, 16.0),
         "tag_lean": _near(rng, 0.0, lean, -14.0, 14.0),
         "single_tags": bool(rng.random() < 0.70),
         "lamed_tags": bool(rng.random() < 0.50),

@@ -35,7 +35,7 @@ def zayin_head(
         (x1 - 0.07 + lean, y1, d.soft, 0.02),
         (x0 + 0.07 + lean, y1 + d.j(0.04), d.soft, hollow),
     ]
-    d.block(name, "head", turned(corners, tilt + 0.4 * d.tilt + 5 * own.head_slope + d.j(4)))
+    d.block(name, "head", turned(corners, tilt + 0.5 * d.tilt + 5 * own.head_slope + d.j(4)))
 
 
 def vav_head(
@@ -46,15 +46,18 @@ def vav_head(
     own = d.habits
     spike = 0.06 + 0.4 * d.flare
     y1 += 0.06 * own.head_size + d.j(0.04)
+    hang, rise = 0.28 * max(0.0, own.flagged), 0.3 * max(0.0, -own.flagged)
+    if d.letter in "יל":  # The left end carries the kotz of the one, a tag of the other.
+        rise = 0.0
     corners: list[Corner] = [
-        (x0, y0 - spike + d.j(0.03), d.soft * 0.5, -(0.03 + 0.2 * d.flare)),
+        (x0, y0 - spike + hang + d.j(0.03), d.soft * 0.5, -(0.03 + 0.2 * d.flare)),
         (x1, y0 + d.j(0.03), 0.42, 0.03),
         (x1, y1 + 0.12, 0.05, 0.0),
         (x1 - 0.48, y1 + 0.1, 0.2, 0.03),
-        (x0 + 0.1 + 0.2 * d.cut + 0.04 * own.head_lean, y1 - 0.08, d.soft + 0.08,
+        (x0 + 0.1 + 0.2 * min(d.cut, 0.8) + 0.04 * own.head_lean, y1 - 0.08 - rise, d.soft + 0.08,
          -(0.02 + 0.2 * d.flare)),
     ]  # fmt: skip
-    d.block(name, kind, turned(corners, tilt + 0.3 * d.tilt + 3 * own.head_slope + d.j(3)))
+    d.block(name, kind, turned(corners, tilt + 0.45 * d.tilt + 3 * own.head_slope + d.j(3)))
 
 
 def yud_head(
@@ -72,7 +75,7 @@ def yud_head(
         (-a - lean, -b - spike, d.soft * 0.5, hollow),
         (a - lean, -b + 0.02, 0.24, 0.03),
         (a - 0.08, b, 0.16, 0.03),
-        (-a + 0.14 + 0.1 * d.cut, b - 0.02, d.soft + 0.06, hollow),
+        (-a + 0.14 + 0.1 * min(d.cut, 0.8), b - 0.02, d.soft + 0.06, hollow),
     ]
     if mirror:
         corners = [
@@ -82,7 +85,7 @@ def yud_head(
             (-a + 0.08, b, 0.16, 0.03),
         ]
     placed = [(x + cx, y + cy, soft, bow) for x, y, soft, bow in corners]
-    d.block(name, kind, turned(placed, tilt + 0.4 * d.tilt + 3 * own.head_slope + d.j(5)))
+    d.block(name, kind, turned(placed, tilt + 0.6 * d.tilt + 3 * own.head_slope + d.j(5)))
 
 
 def crowned_head(d: Sketch, x0: float, x1: float, name: str = "head") -> float:

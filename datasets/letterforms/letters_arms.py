@@ -22,9 +22,13 @@ def alef(d: Sketch) -> None:
     ], start=0.7 + 0.15 * own.head_lean, end=0.5 + 0.2 * own.tip)  # fmt: skip
     if spur > 0.3:
         kotz(d, 0.4, 0.36, -0.3, -0.52, "spur", wide=0.42)
-    x = 2.36 * w + 0.08 * place
+    # In some hands the yud stands near the end of the body, its joint coming straight down.
+    far = max(0.0, d.ways[6] - 0.2)
+    x = 2.36 * w + 0.08 * place + 0.12 * far
     upper_yud(d, x)
-    link(d, (x - 0.14, 0.6), (1.7 * w + 0.1 * place, 1.5), "joint_upper", sag=0.06, flare=1.7)
+    end_x = 1.7 * w + 0.1 * place + 0.5 * far
+    end_y = 1.5 + 0.95 * (0.1 * place + 0.5 * far)
+    link(d, (x - 0.14 + 0.1 * far, 0.6), (end_x, end_y), "joint_upper", sag=0.06, flare=1.7)
     low = 2.58 + d.j(0.03)
     lower_yud(d, low)
     end = (1.2 * w + 0.12 * rise, 1.3 + 0.1 * rise)
@@ -98,7 +102,7 @@ def thigh(d: Sketch, x: float, end_x: float, end_y: float, end: float = 0.25) ->
     bow = 0.08 * d.habits.arm_curve
     span = x - end_x
     d.stroke("thigh", "leg", [
-        (x + 0.12, 0.55, 0.5), (x + 0.04 + 0.5 * bow, 1.3, v),
+        (x + 0.12, 0.55, clamp(1.3 * d.joint + 0.12, 0.27, 0.56)), (x + 0.04 + 0.5 * bow, 1.3, v),
         (x - 0.22 * span + bow, 2.0 + bow, v), (x - 0.55 * span, 2.6 + 0.6 * bow, 0.9 * v),
         (end_x, end_y, end),
     ], end=0.3)  # fmt: skip
@@ -138,7 +142,7 @@ def tsadi(d: Sketch) -> None:
 def tsadi_final(d: Sketch) -> None:
     """The two heads of tsadi on the leg of a final nun (MS final tsadi)."""
     x = crowned_head(d, 0.0, 1.06)
-    length = 4.75 + 0.4 * d.ways[0] + 0.5 * (d.hand.final - 1) + d.j(0.1)
+    length = 4.75 + 0.4 * d.ways[0] + 0.5 * (d.hand.final - 1) + d.long + d.j(0.1)
     lens_leg(d, x, 0.75, length, drift=0.1 - 0.06 * d.ways[1])
     back_yud(d, 1.06 + arm_gap(d), (x + 0.06, 1.95))
 
@@ -174,7 +178,7 @@ def shin(d: Sketch) -> None:
     gap = arm_gap(d)
     mid = side_head(d, 1.0 + gap, 0.8, "yud_middle", tilt=7)
     right = side_head(d, 1.8 + gap + arm_gap(d), 0.9, "yud_right", tilt=7)
-    t = clamp(1.3 * d.joint, 0.26, 0.4)
+    t = clamp(1.2 * d.joint, 0.14, 0.46)
     # Its end spreads, so that the whites at both sides of it end blunt and no ink bridges them.
     knots = [
         (mid + 0.06, 0.7, 1.4 * t),

@@ -30,8 +30,9 @@ def dalet(d: Sketch) -> None:
 def he(d: Sketch) -> None:
     """A dalet-like frame, a loose leg under the left end of its roof (MS he)."""
     x1 = 2.7 * d.w + d.extra
-    t = roof(d, 0.0, x1, outer=d.soft + 0.25 * max(0.0, d.habits.shoulder))
-    leg(d, x1, t + 0.1, d.foot_y(2.97))
+    shoulder = d.soft + 0.25 * max(0.0, d.habits.shoulder)
+    t = roof(d, 0.0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
+    leg(d, x1, t + 0.1, d.foot_y(2.97), leaf=True)
     place, lean, end = d.ways[:3]
     x = 0.5 + 0.24 * place
     loose_leg(d, x, d.under(x) + he_gap(d, t), 2.9 + 0.14 * end + d.j(0.06), 0.2 * lean)
@@ -56,6 +57,16 @@ def loose_leg(d: Sketch, x: float, y0: float, y1: float, lean: float) -> None:
         ]
         d.stroke("leg_left", "leg", knots, start=d.j(0.3), end=0.3 * d.habits.tip)
         return
+    if way > 0.4:  # A leaf, pointed above and below.
+        belly = (0.8 + 0.3 * d.leaf) * t + 0.06
+        knots = [
+            (x + 0.02 + 0.1 * d.ways[4], y0 - 0.04, 0.16 + 0.08 * (1 - way)),
+            (x, y0 + 0.28 * length, 0.8 * belly),
+            (x + 0.02 + 0.6 * lean + d.j(0.03), y0 + 0.58 * length, belly),
+            (x + 0.06 + lean, y1, max(0.12, belly * (0.62 - 0.4 * d.taper))),
+        ]
+        d.stroke("leg_left", "leg", knots, start=-0.3 * d.cut, end=0.4 * d.cut + d.j(0.3))
+        return
     knots = [
         (x - 0.03, y0, 0.32 + 0.06 * way + 0.1 * d.ways[4]),
         (x + 0.02 + 0.03 * way + 0.3 * lean, y0 + 0.3 * length, (0.8 + 0.1 * way) * t),
@@ -78,7 +89,8 @@ def kaf_final(d: Sketch) -> None:
     """Rounded like resh, its leg twice as long as its roof (MS final kaf)."""
     x1 = 2.3 * (0.75 + 0.25 * d.w)
     t = roof(d, 0.0, x1, outer=0.85, inner=0.28 + d.fillet, depth=0.7)
-    leg(d, x1, t + 0.45, 2 * x1 + 0.15 + d.j(0.1), fine=0.85)
+    length = (2 * x1 + 0.15) * max(0.9, d.narrow) + d.long
+    leg(d, x1, t + 0.45, length + d.j(0.1), fine=0.85)
 
 
 def tav(d: Sketch) -> None:
@@ -89,13 +101,16 @@ def tav(d: Sketch) -> None:
     """
     x1, x0 = 2.9 * d.w + d.extra, 0.22
     place, neck, lean, head = d.ways[:4]
-    t = roof(d, x0, x1, outer=d.soft + 0.4 * max(0.0, d.habits.shoulder))
-    leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8)
-    top = clamp(0.48 + 0.16 * neck, 0.32, 0.64)
+    shoulder = d.soft + 0.4 * max(0.0, d.habits.shoulder)
+    t = roof(d, x0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
+    leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8, leaf=True)
+    # Some hands hang it on a thin joint.
+    top = clamp(0.48 + 0.16 * neck, 0.32, 0.64) if neck > -0.6 else clamp(1.1 * d.joint, 0.19, 0.3)
     x = x0 + 0.12 + top / 2 + 0.36 * (1 + place) + d.j(0.04)
     out = clamp(0.2 + 0.34 * lean, -0.08, x - 0.35)
     d.stroke("leg_left", "leg", [
-        (x, t - 0.3, 1.05 * top), (x - 0.25 * out + 0.03, 1.4, top + 0.04 * d.habits.leg_weight),
+        (x, t - 0.3, 1.05 * top),
+        (x - 0.25 * out + 0.03, max(1.4, t + 0.2), top + 0.04 * d.habits.leg_weight),
         (x - 0.66 * out, 2.1, max(0.44, top)), (x - out, 2.65, 0.48),
     ])  # fmt: skip
     left_foot(d, x - out)
@@ -148,7 +163,7 @@ def kuf(d: Sketch) -> None:
     x = 0.42 + 0.14 * place
     y0 = d.under(x) + he_gap(d, t)
     thick = 0.46 + 0.16 * d.v + 0.1 * weight
-    foot = 4.35 + 0.45 * end + 0.4 * (d.hand.final - 1) + d.j(0.1)
+    foot = 4.35 + 0.45 * end + 0.4 * (d.hand.final - 1) + 0.8 * d.long + d.j(0.1)
     d.stroke("leg_left", "leg", [
         (x - 0.02, y0, (0.7 + 0.25 * head) * thick), (x + 0.02, y0 + 0.45, thick),
         (x + 0.04 + 0.1 * lean + 0.4 * d.bend + 0.05 * d.habits.leg_curve, 3.0, 0.8 * thick),
@@ -183,7 +198,8 @@ def lamed(d: Sketch) -> None:
     flag, angle, lean, round_, curl = d.ways[:5]
     lamed_sweep(d, x1, t + 0.25, 1.1 + 0.22 * d.habits.reach, round_, curl)
     # It stands in the white between the lines and leaves that of the letter above alone (OC 32:28).
-    room = max(1.7, d.hand.line_pitch - 3.35)
+    # Proud hands let it rise into that line all the same.
+    room = max(1.7, d.hand.line_pitch - 3.35, 2.45 * d.hand.neck if d.hand.neck > 1.16 else 0.0)
     top = -clamp(2.45 * d.hand.neck + d.j(0.12), 1.6, room)
     over = 0.22 * lean
     far = -0.5 - 0.18 * flag + d.j(0.04) - over

@@ -16,7 +16,7 @@ def vav(d: Sketch) -> None:
     x1 = 0.94 + 0.04 * wide + d.j(0.03)
     vav_head(d, 0.1 - 0.08 * wide, x1, 0.0, 0.8 + 0.14 * tall, tilt=4 * slope)
     if d.style == "arizal":
-        kotz(d, 0.34, 0.66, -0.08, 0.3, "kotz")
+        kotz(d, 0.38, 0.66 - 0.22 * max(0.0, -d.habits.flagged), -0.1, 0.3, "kotz")
     t = min(0.62, (0.8 + 0.14 * weight) * d.v)
     foot = d.foot_y(3.0 + 0.2 * length, most=3.38)
     leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06)
@@ -39,7 +39,8 @@ def yud(d: Sketch) -> None:
     leg(d, x1, 0.55, 1.85 + 0.25 * length + d.j(0.1), t, drift=-0.12 - 0.07 * bent)
     # Always there: a hand that leaves it out shows the fault in every yud (Mishnah Berurah 32:15).
     kotz(d, 0.32, 0.73, -0.19, 0.42 + d.j(0.04), "kotz")
-    d.seat(0.22, 0.42, -0.03)
+    inward = 0.3 * max(0.0, d.habits.tag_seat - 0.1)
+    d.seat(0.22 + inward, 0.42 + inward, -0.03 + 0.2 * max(0.0, d.habits.flagged))
 
 
 def gimel(d: Sketch) -> None:
@@ -84,7 +85,7 @@ def nun(d: Sketch) -> None:
 def nun_final(d: Sketch) -> None:
     """A long zayin, at least four pens with its head (MS final nun)."""
     x = crowned_head(d, 0.0, 1.15)
-    length = 4.85 + 0.45 * d.ways[0] + 0.6 * (d.hand.final - 1) + d.j(0.12)
+    length = 4.85 + 0.45 * d.ways[0] + 0.6 * (d.hand.final - 1) + d.long + d.j(0.12)
     lens_leg(d, x, 0.75, max(4.35, length), drift=d.j(0.06) - 0.03)
 
 
@@ -129,14 +130,18 @@ def flat_chet(d: Sketch) -> None:
     """The chet without hump: one flat roof, both legs joined to it (Keset 5:2 chet)."""
     place, form, weight, lean = d.ways[3:7]
     x1 = 2.65 * d.w
-    t = roof(d, 0.0, x1, outer=d.soft + 0.4 * max(0.0, d.habits.shoulder))
+    shoulder = d.soft + 0.4 * max(0.0, d.habits.shoulder)
+    t = roof(d, 0.0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
     v = d.v * (0.9 + 0.12 * weight)
     x = 0.2 + 0.16 * place + v
     low = d.foot_y(2.96)
-    leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8)
+    leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8, leaf=True)
     if form < 0.0:  # Like a zayin's leg, swelling below a neck.
         wide = clamp(1.1 * v, 0.5, 0.8)
-        mid, neck = x - v / 2, max(0.15, v * (0.5 + 0.38 * d.ways[7]))
+        # A zayin's neck: a leg held by less is taken to hang free, as only few hands risk.
+        thin = d.ways[7]
+        neck = max(0.3, v * (0.72 + 0.22 * thin)) if thin > -0.7 else 0.15 - 0.5 * (thin + 0.7)
+        mid = x - v / 2
         d.stroke("leg_left", "leg", [
             (mid, t - 0.3, max(neck, 0.9 * v)), (mid, t + 0.1, neck),
             (mid - 0.02 + 0.06 * lean, 1.85, wide), (mid + 0.14 * lean, low, 0.24),

@@ -30,7 +30,7 @@ def bet(d: Sketch) -> None:
 def kaf(d: Sketch) -> None:
     """Round at the right above and below, its white at least a pen (MS kaf)."""
     x1 = 2.5 * d.w + d.extra
-    h = min(0.92 * d.h, 0.95)
+    h = min(0.92 * d.h, 0.95) + d.heavy
     t = roof(d, 0.0, x1, outer=1.0, inner=0.32 + d.fillet, depth=0.6, thick=h)
     b = base(d, -0.03, x1, outer=1.0, inner=0.32 + d.fillet, depth=0.6, thick=h, bulge=0.0)
     wall(d, x1, t + 0.3, b - 0.3, plain=True)
@@ -130,7 +130,7 @@ def drop(d: Sketch, t: float) -> None:
     x = 0.8 + 0.05 * d.habits.drop + d.j(0.03)
     y = t + 0.37 + 0.04 * d.habits.drop + (0.2 * (1 + place) if long else 0.02 * place)
     tall = 0.58 + (0.16 if long else 0.06) * tall
-    thin = clamp(d.joint + 0.1 * max(0.0, stem), 0.2, 0.4)
+    thin = clamp(d.joint + 0.1 * max(0.0, stem), 0.14, 0.44)
     # A stem runs down along the left end and curls in, or a thin joint slants to the drop.
     knots = [
         (0.3, t - 0.3, 0.36),
@@ -164,7 +164,7 @@ def pe_final(d: Sketch) -> None:
     x1 = 2.7 * max(d.w, 0.92)
     t = roof(d, 0.0, x1, thick=0.82 * d.h)
     drop(d, t)
-    length = 4.4 + 0.75 * d.ways[5] + 0.5 * (d.hand.final - 1) + d.j(0.1)
+    length = 4.4 + 0.75 * d.ways[5] + 0.5 * (d.hand.final - 1) + d.long + d.j(0.1)
     leg(d, x1, t + 0.1, max(3.75, length), fine=0.85 + 0.3 * d.ways[6], drift=0.1 * d.ways[7])
 
 

@@ -38,22 +38,33 @@ class Sketch:
         self._draws = iter(rng.uniform(-1.0, 1.0, _DRAWS).tolist())
         own_width = 0.05 * self.habits.width_of(letter) + self.j(0.04)
         self.w = clamp(hand.width + own_width, 0.84, 1.22)
+        self.narrow = clamp(hand.width / 0.86, 0.78, 1.0)
+        """By what factor a condensed hand draws the whole letter together."""
+        self.extra /= self.narrow
         self.h = clamp(hand.horizontal + self.j(0.04), 0.7, 1.06)
-        self.v = clamp(hand.vertical + self.j(0.04), 0.4, 0.84)
+        self.heavy = clamp(hand.horizontal - 1.06, 0.0, 0.22)
+        """q by which roofs and bases of a heavy hand exceed a pen, where the letter has room."""
+        self.v = clamp(hand.vertical + self.j(0.04), 0.3, 0.88)
         self.flare = clamp(hand.flare + self.j(0.02), 0.0, 0.28)
         self.soft = 0.03 + 0.5 * clamp(hand.corner + self.j(0.05), 0.0, 0.3)
-        self.cut = clamp(math.tan(math.radians(hand.pen_angle + self.j(5))), -0.2, 0.8)
-        self.joint = clamp(hand.joint, 0.18, 0.36)
+        self.cut = clamp(math.tan(math.radians(hand.pen_angle + self.j(5))), -0.2, 1.1)
+        self.joint = clamp(hand.joint, 0.1, 0.44)
         self.taper = clamp(hand.taper + self.j(0.1), 0.0, 1.0)
         self.swell = clamp(hand.swell + self.j(0.04), -0.05, 0.25)
-        self.tilt = clamp(hand.head_tilt, -7.0, 10.0)
-        self.bend = clamp(hand.bow, -0.2, 0.2) + self.j(0.05)
+        self.tilt = clamp(hand.head_tilt, -9.0, 20.0)
+        self.bend = clamp(hand.bow, -0.3, 0.3) + self.j(0.05)
+        self.leaf = clamp(2.0 * self.habits.leaf - 0.9, 0.0, 1.0)
+        self.strong = 1.0 + max(0.0, self.habits.strong)
+        self.long = 1.7 * clamp(hand.final - 1.2, 0.0, 0.7)
+        """q by which legs below the line exceed what is usual."""
         self.heel = clamp(hand.heel + self.j(0.05), 0.16, 0.45)
         self.fillet = 0.12 + 0.08 * self.habits.fillet
         self.crest = 0.0
         """y of the upper left point of the roof drawn last."""
         self.eaves = (0.0, 1.0, 1.0, 1.0)
         """The under edge of the roof drawn last, from x, y to x, y."""
+        self.ridge = (0.0, 0.0, 1.0, 0.0, 0.0)
+        """Its upper edge: from x, y to x, y, and how far it swells upward between them."""
         self._order: list[tuple[str, PartKind, int]] = []
         self._blocks: list[Sequence[Corner]] = []
         self._strokes: list[Floats] = []
@@ -68,6 +79,12 @@ class Sketch:
         """y of the under edge of the roof drawn last at x."""
         x0, y0, x1, y1 = self.eaves
         return y0 + (y1 - y0) * clamp((x - x0) / (x1 - x0), 0.0, 1.0)
+
+    def over(self, x: float) -> float:
+        """y of the upper edge of the roof drawn last at x."""
+        x0, y0, x1, y1, swell = self.ridge
+        s = clamp((x - x0) / (x1 - x0), 0.0, 1.0)
+        return y0 + (y1 - y0) * s - 4 * s * (1 - s) * swell
 
     def foot_y(self, y: float = 2.95, most: float = 3.12) -> float:
         """Where a leg that should end at y ends in this hand and letter."""
@@ -118,7 +135,9 @@ class Sketch:
             parts=tuple(parts),
             advance=float(body.max()) - shift,
             crown=None if self._seat is None else Crown(x0, x1, (y0 + y1) / 2),
-            stretch=None if span is None else (span[0] - shift, span[1] - shift),
+            stretch=None
+            if span is None
+            else (span[0] * self.narrow - shift, span[1] * self.narrow - shift),
         )
 
     def _moved(self, points: Floats) -> Floats:
@@ -127,6 +146,6 @@ class Sketch:
             points, 0.015 + 0.035 * self.unsteady, [next(self._draws) for _ in range(12)]
         )
         lean = math.tan(math.radians(clamp(self.hand.slant + self.j(0.8), -7.0, 7.0)))
-        points[:, 0] -= lean * points[:, 1]
+        points[:, 0] = points[:, 0] * self.narrow - lean * points[:, 1]
         points[:, 1] = points[:, 1] * (1 + self.j(0.02)) + self.j(0.04)
         return points

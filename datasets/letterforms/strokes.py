@@ -26,9 +26,9 @@ def roof(
     corner below it; `undercut` is how far right its left end stands back below. Returns the y of
     its under edge.
     """
-    t, post, own = d.h if thick is None else thick, d.v, d.habits
+    t, post, own = d.h + d.heavy if thick is None else thick, d.v, d.habits
     turn = d.soft if outer is None else outer * (1 + 0.18 * own.roundness)
-    rise = 0.05 + 0.45 * d.flare + 0.14 * own.roof_slope + d.j(0.06)
+    rise = 0.05 + 0.45 * d.flare + 0.14 * d.strong * own.roof_slope + d.j(0.06)
     dip = -(0.03 + 0.22 * d.flare + 0.05 * own.roof_dip) + d.j(0.02)
     wedge = 0.12 * own.roof_wedge + 0.25 * d.flare + d.j(0.03)
     d.crest = -rise
@@ -36,29 +36,21 @@ def roof(
     low = t + max(wedge - 0.5 * rise, -0.12)
     d.eaves = (x0 + back, low, x1 - post, t)
     right_y = 0.04 * own.roof_slope + d.j(0.04)
-    d.block(
-        name,
-        "roof",
-        [
-            (x0, -rise, d.soft * 0.6, dip),
-            (x1, right_y, turn, 0.02),
-            (x1, t + depth, 0.02, 0.0),
-            (x1 - post, t + depth, 0.02, 0.0),
-            (x1 - post, t, d.fillet if inner is None else inner, d.j(0.02)),
-            (
-                x0 + back,
-                low,
-                d.soft,
-                -(0.02 + 0.25 * d.flare),
-            ),
-        ],
-    )
+    d.ridge = (x0, -rise, x1, right_y, dip)
+    d.block(name, "roof", [
+        (x0, -rise, d.soft * 0.6, dip), (x1, right_y, turn, 0.02), (x1, t + depth, 0.02, 0.0),
+        (x1 - post, t + depth, 0.02, 0.0),
+        (x1 - post, t, d.fillet if inner is None else inner, d.j(0.02)),
+        (x0 + back, low, d.soft, -(0.02 + 0.25 * d.flare)),
+    ])  # fmt: skip
     return t
 
 
 def roof_seat(d: Sketch, x0: float = 0.12) -> None:
-    """One tag at the left end of the roof drawn last."""
-    d.seat(x0, x0 + 0.25, 0.7 * d.crest + 0.04)
+    """One tag on the roof drawn last: at its left end, by some hands further in."""
+    inward = max(0.0, d.habits.tag_seat - 0.1) * (0.8 + d.j(0.15))
+    x0 += inward * max(0.0, d.eaves[2] - x0 - 0.3)
+    d.seat(x0, x0 + 0.25, d.over(x0 + 0.12) + 0.02)
 
 
 def base(
@@ -76,9 +68,9 @@ def base(
     """A base from x0 to x1 above y = 3, its left end cut by the pen, with a shoulder of `depth` up
     to the limb at its right (none if `post` is 0). Returns the y of its upper edge.
     """
-    t, own = d.h if thick is None else thick, d.habits
+    t, own = d.h + d.heavy if thick is None else thick, d.habits
     post = d.v if post is None else post
-    sag = 0.08 * own.base_slope + d.j(0.05)
+    sag = 0.08 * own.base_slope + 0.16 * (d.strong - 1) * max(0.0, own.base_slope) + d.j(0.05)
     reach = x0 - 0.1 * own.base_reach
     upper = min(reach + (0.12 + 0.5 * d.cut) * t, x1 - post - 0.25)
     corners: list[Corner] = [(upper, 3 - t + 0.6 * sag, d.soft, -0.02 + d.j(0.02))]
@@ -121,13 +113,18 @@ def leg(
     drift: float = 0.0,
     name: str = "leg",
     fine: float = 1.0,
+    leaf: bool = False,
 ) -> None:
     """A leg with its right edge at x from y0 on, thinning to its cut end at y1.
 
-    `drift` is how far its end lies to the right; `fine` scales how much it thins.
+    `drift` is how far its end lies to the right; `fine` scales how much it thins; where it may be
+    a `leaf`, it is one in hands that draw legs so.
     """
     t = d.v if thick is None else thick
     own = d.habits
+    if leaf and d.leaf > 0:
+        leaf_leg(d, x, y0, y1, t, drift, name)
+        return
     thin = max(0.1, t * (1 - fine * (0.3 + 0.55 * d.taper)))
     body = t * (0.88 + 0.09 * own.leg_weight - 0.25 * fine * d.taper) + 0.5 * d.swell * t
     mid = x - t / 2
@@ -145,6 +142,21 @@ def leg(
         ],
         end=0.5 * d.cut + 0.6 * own.tip + d.j(0.3),
     )
+
+
+def leaf_leg(d: Sketch, x: float, y0: float, y1: float, t: float, drift: float, name: str) -> None:
+    """A leg like a leaf: a neck under its roof, a belly that passes it, a point.
+
+    Seen in old scrolls; the neck stays thick enough that the leg is not taken to hang free.
+    """
+    mid, length, own = x - t / 2, y1 - y0, d.habits
+    neck, belly = t * (1 - 0.42 * d.leaf), t * (1 + 0.3 * d.leaf)
+    curve = 0.12 * d.leaf + 0.6 * d.bend + 0.06 * own.leg_curve
+    d.stroke(name, "leg", [
+        (mid - 0.02, y0 - 0.35, 0.95 * t), (mid, y0 + 0.06, max(0.24, neck)),
+        (mid + curve, y0 + (0.45 + 0.08 * own.leg_drift) * length, belly),
+        (mid + drift + 0.1 * own.leg_drift, y1, max(0.14, 0.4 * t * (1.3 - d.taper))),
+    ], end=0.5 * d.cut + 0.5 * own.tip + d.j(0.3))  # fmt: skip
 
 
 def lens_leg(
@@ -186,7 +198,9 @@ def link(
 
     `flare` is how much thicker than its middle it leaves the head; `sag` moves its middle right.
     """
-    t = max(0.18, (d.joint if thick is None else thick) + d.j(0.03))
+    t = max(0.12, (d.joint if thick is None else thick) + d.j(0.03))
+    # A thick joint hardly widens toward the head, which must stay a head beside it.
+    flare = 1 + (flare - 1) * clamp((0.45 - t) / 0.2, 0.1, 1.0)
     mid = ((start[0] + end[0]) / 2 + sag, (start[1] + end[1]) / 2)
     d.stroke(name, kind, [(*start, t * flare), (*mid, t), (*end, t * 1.2)])
 

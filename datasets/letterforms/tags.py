@@ -16,6 +16,7 @@ import numpy as np
 from crownlet.datasets.letterforms.glyph import Crown, DefectMark, Glyph, Outline, Part
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.outlines import Floats, Region
+from crownlet.datasets.letterforms.tag_forms import half_widths, places, profile_of
 
 THREE_TAGGED = "שעטנזגצןץ"
 """Letters that take three tags (Menachot 29b): on these a bare line is remarked upon."""
@@ -25,31 +26,7 @@ APART = 0.18
 """Least white between two tags in q: stays open after a little ink spread."""
 _TALLEST = {"י": 0.7, "ל": 1.3} | dict.fromkeys("בדקה", 2.0)
 """In q: a tall tag makes a little lamed of a yud (Mishnat Sofrim, yud) and one of a bet."""
-# Half widths of a form along the axis, as shares of the tag's thick end: (place, left, right).
-_PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
-    "flame": ((0, 0.28, 0.28), (0.2, 0.2, 0.2), (0.5, 0.3, 0.3), (0.78, 0.5, 0.5),
-              (0.92, 0.44, 0.4), (1, 0.12, 0.12)),
-    "wedge": ((0, 0.24, 0.24), (0.3, 0.26, 0.26), (0.7, 0.42, 0.42), (0.97, 0.56, 0.56),
-              (1, 0.5, 0.5)),
-    "flag": ((0, 0.26, 0.26), (0.4, 0.24, 0.24), (0.66, 0.26, 0.26), (0.74, 0.28, 0.75),
-             (0.9, 0.26, 0.95), (1, 0.16, 0.3)),
-    "bare": ((0, 0.3, 0.3), (0.5, 0.28, 0.28), (1, 0.26, 0.26)),
-    "square": ((0, 0.3, 0.3), (0.4, 0.22, 0.22), (0.7, 0.24, 0.24), (0.74, 0.72, 0.72),
-               (0.98, 0.78, 0.78), (1, 0.7, 0.7)),
-    "diamond": ((0, 0.3, 0.3), (0.4, 0.22, 0.22), (0.66, 0.22, 0.22), (0.72, 0.3, 0.3),
-                (0.85, 0.85, 0.85), (1, 0.1, 0.1)),
-    "round": ((0, 0.3, 0.3), (0.4, 0.22, 0.22), (0.68, 0.22, 0.22), (0.76, 0.6, 0.6),
-              (0.86, 0.78, 0.78), (0.95, 0.56, 0.56), (1, 0.2, 0.2)),
-}  # fmt: skip
-_HEADS = ("square", "diamond", "round")
-_AXIS = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91, 0.96, 1.0])
 _LEVELS = np.linspace(0.0, 1.0, 17)
-_NECK = 0.68
-"""Place at which heads and flags begin."""
-_TABLES: dict[str, Floats] = {
-    name: np.array([np.interp(_AXIS, [p[0] for p in rows], [p[k] for p in rows]) for k in (1, 2)])
-    for name, rows in _PROFILES.items()
-}
 
 
 @dataclass(frozen=True)
@@ -60,9 +37,12 @@ class _Plan:
     height: Floats
     angle: Floats
     """Degrees from upright, positive to the right."""
-    bend: float
+    bend: Floats
+    """How far each tip curls to the right, as a share of the height."""
     width: float
     profile: str
+    thinnest: float
+    """Width of the roots in q, 0 for the form's own."""
 
 
 def crown_letter(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int) -> Glyph:
@@ -98,48 +78,43 @@ def rails(outline: Outline) -> tuple[Floats, Floats]:
     return outline[:half], outline[-half:][::-1]
 
 
-def profile_of(hand: Hand) -> str:
-    """The name of the width profile this hand gives its tags; headed hands keep to one head."""
-    return _HEADS[(hand.seed >> 8) % 3] if hand.tag_form == "headed" else hand.tag_form
-
-
 def _planned(glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, count: int) -> _Plan:
     """Roots, heights and angles, with enough white between each two."""
+    draws = rng.uniform(-1.0, 1.0, (4, max(count, 4)))
+    plan = _drawn(glyph, crown, hand, draws, count)
+    if count == 1:
+        return plan
+    plan = _separated(plan)
+    if plan.width < 0.8 * hand.tag_width:
+        # Set so unevenly, or leaning together, they would have to be hairs: set evenly.
+        even = replace(hand, tag_fan=max(2.0, hand.tag_fan))
+        plan = _separated(_drawn(glyph, crown, even, 0.0 * draws, count))
+    return plan
+
+
+def _drawn(glyph: Glyph, crown: Crown, hand: Hand, draws: Floats, count: int) -> _Plan:
+    """A crown in this hand, its unevenness from `draws` (4, N) in [-1, 1]."""
     unsteady = hand.jitter
-    draws = rng.uniform(-1.0, 1.0, 2 * count + 4)
     order = np.arange(count) - (count - 1) / 2
     room = crown.x1 - crown.x0
-    pitch = (
-        min(0.42, max(0.88 * room, 0.5) / (count - 1), SPREAD / (count - 1)) if count > 1 else 0.0
-    )
-    height = np.full(count, min(hand.tag_height, _TALLEST.get(glyph.letter, 4.0))) * (
-        1.0 + 0.12 * unsteady * draws[:count]
-    )
-    height *= _relative_heights(count)
-    lean = hand.tag_lean + 4.0 * unsteady * draws[2 * count]
-    # Tall tags fan less, or their tips would stand over the neighbours.
-    fan = min(hand.tag_fan, 9.0 / hand.tag_height) if count > 1 else 0.0
-    angle = lean + fan * order + 2.0 * unsteady * draws[count : 2 * count]
-    middle = (crown.x0 + crown.x1) / 2 + 0.08 * room * unsteady * draws[2 * count + 1]
+    pitch = min(0.42, max(0.88 * room, 0.5) / (count - 1), SPREAD / (count - 1)) if count > 1 else 0
+    height = np.full(count, min(hand.tag_height, _TALLEST.get(glyph.letter, 4.0)))
+    height *= (1.0 + 0.12 * unsteady * draws[0, :count]) * _relative_heights(count)
+    lean = hand.tag_lean + 4.0 * unsteady * draws[3, 0]
+    # Tall tags fan less, or their tips would stand over the neighbours; nor may they meet.
+    fan = min(max(hand.tag_fan, -5.0 / hand.tag_height), 9.0 / hand.tag_height)
+    fan = max(fan, 0.0) if count == 2 else fan
+    angle = lean + fan * order + (2.0 + 2.0 / hand.tag_height) * unsteady * draws[1, :count]
+    middle = (crown.x0 + crown.x1) / 2 + 0.08 * room * unsteady * draws[3, 1]
+    root = middle + pitch * order
+    if count > 1:
+        root += 0.1 * pitch * unsteady * draws[2, :count]
     form = profile_of(hand)
     # A curl of the tip, to the side that this hand favours; flames curl the most.
-    curl = (0.12 if form == "flame" else 0.04) * (1 if hand.seed & 64 else -1)
-    bend = curl * (0.6 + 0.4 * draws[2 * count + 2])
-    width = hand.tag_width * (1 + 0.1 * unsteady * draws[2 * count + 3])
-    plan = _Plan(middle + pitch * order, height, angle, bend, width, form)
-    return _separated(plan) if count > 1 else plan
-
-
-def _places(profile: str, width: float, height: float) -> Floats:
-    """Places of a profile on a tag of this height: on a tall one the head keeps its size."""
-    if profile in ("flame", "wedge", "bare"):
-        return _AXIS
-    head = min(1.0 - _NECK, (1.9 if profile == "flag" else 1.55) * width / height)
-    return np.where(
-        _AXIS <= _NECK,
-        _AXIS * (1.0 - head) / _NECK,
-        1.0 - (1.0 - _AXIS) * head / (1.0 - _NECK),
-    )
+    curl = (0.12 if form in ("flame", "leaf") else 0.05) * (1 if hand.seed & 64 else -1)
+    bend = curl * (0.6 + 0.4 * draws[3, 2]) + 0.03 * unsteady * draws[2, :count]
+    width = hand.tag_width * (1 + 0.1 * unsteady * draws[3, 3])
+    return _Plan(root, height, angle, bend, width, form, hand.tag_root)
 
 
 def _relative_heights(count: int) -> Floats:
@@ -167,11 +142,11 @@ def _room_for_width(plan: _Plan) -> float:
     slope = np.radians(plan.angle)[:, None]
     height = plan.height[:, None]
     place = level / (height * np.cos(slope))
-    x = plan.root[:, None] + level * np.tan(slope) + plan.bend * height * place**2
-    places = _places(plan.profile, plan.width, float(plan.height.mean()))
-    table = _TABLES[plan.profile] * plan.width
-    left = np.interp(place, places, table[0], right=np.nan) / np.cos(slope)
-    right = np.interp(place, places, table[1], right=np.nan) / np.cos(slope)
+    x = plan.root[:, None] + level * np.tan(slope) + plan.bend[:, None] * height * place**2
+    at = places(plan.profile, plan.width, float(plan.height.mean()))
+    table = half_widths(plan.profile, plan.width)
+    left = np.interp(place, at, table[0], right=np.nan) / np.cos(slope)
+    right = np.interp(place, at, table[1], right=np.nan) / np.cos(slope)
     wide = right[:-1] + left[1:]
     white = x[1:] - x[:-1] - APART
     return max(0.0, float(np.nanmin(white / wide)))
@@ -185,10 +160,10 @@ def _tag(k: int, plan: _Plan, footing: float, rng: np.random.Generator, hand: Ha
     foot = np.array([plan.root[k], footing])
     sink = float(rng.uniform(0.06, 0.1))
     length = float(plan.height[k]) + sink
-    t = _places(plan.profile, plan.width, length)
+    t = places(plan.profile, plan.width, length)
     axis = foot - sink * up + (length * t)[:, None] * up
-    axis = axis + (plan.bend * float(plan.height[k]) * t**2)[:, None] * side
-    half = _TABLES[plan.profile] * plan.width
+    axis = axis + (float(plan.bend[k] * plan.height[k]) * t**2)[:, None] * side
+    half = half_widths(plan.profile, plan.width, plan.thinnest)
     half = half * (1 + hand.rough * 2 * rng.uniform(-1, 1, half.shape))
     left = axis - half[0][:, None] * side
     right = axis + half[1][:, None] * side
