@@ -21,10 +21,10 @@ def shine(paint: list[Field], flow: Flow, style: InkStyle, rng: np.random.Genera
     bumps = flow.sample("mottle", max(0.3, q * float(rng.uniform(0.02, 0.045))), rng)
     places = flow.sample("mottle", q * float(rng.uniform(0.15, 0.4)), rng)
     broad = np.clip((flow.inside - 0.15) * 4.0, 0.3, 1.0)
-    dull = np.clip(0.35 + 0.5 * facing + 0.35 * places + 0.15 * bumps, 0.0, 0.9)
+    dull = np.clip(0.1 + 0.6 * facing + 0.3 * places + 0.25 * bumps, 0.0, 0.9)
     dull *= np.float32(style.gloss) * broad
-    level = np.float32(2.1 - 0.75 * style.gloss)
-    lit = np.clip((0.9 * facing + 0.45 * places + 0.45 * bumps - level) * 2.0, 0.0, 1.0) * broad
+    level = np.float32(1.9 - 0.85 * style.gloss)
+    lit = np.clip((0.9 * facing + 0.45 * places + 0.45 * bumps - level) * 1.1, 0.0, 1.0) * broad
     for plane, sheen, lamp in zip(paint, SHEEN, LAMP, strict=True):
         plane += dull * (np.float32(sheen) - plane)
         plane += lit * (np.float32(lamp) - plane)

@@ -20,7 +20,8 @@ class Spreader:
 
     def __init__(self, style: InkStyle, q: float, finer: int, rng: np.random.Generator) -> None:
         fine = q * finer
-        self.sigma = max(0.7, style.soft * fine)
+        # The edge moves by the noise within its own ramp, so rough edges need a wide one.
+        self.sigma = max(0.7, style.soft * fine, 0.06 * style.rough * fine)
         gain = style.gain * fine
         self.table = edge_table(self.sigma, gain)
         reach = 2 * int(np.ceil(max(0.0, gain) + 1.0)) + 1
@@ -52,7 +53,7 @@ def _edge_noise(fine: float, rng: np.random.Generator) -> Mask:
     side = 1024
     wave = texture("mottle", (side, side), fine / 28.0, rng)
     grit = texture("grain", (side, side), max(1.0, fine / 20.0), rng)
-    return np.clip(128.0 + 22.0 * wave + 10.0 * grit, 0, 255).astype(np.uint8)
+    return np.clip(128.0 + 30.0 * wave + 16.0 * grit, 0, 255).astype(np.uint8)
 
 
 def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
@@ -62,10 +63,10 @@ def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Gene
     if flow is None:
         return skin
     body = thickness(flow, cover, style, rng)
+    paint = _paint(flow, body, style, rng)
     alpha = cover.ravel().take(flow.index).astype(np.float32).reshape(body.shape)
     # Thin ink still covers: half the body hides two thirds of the skin.
     alpha *= (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity / 255.0)
-    paint = _paint(flow, body, style, rng)
     under = skin.reshape(-1, 3)
     spots = under.take(flow.index, axis=0)
     laid = np.stack([plane.ravel() for plane in paint], axis=1)
@@ -77,7 +78,7 @@ def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Gene
 
 
 def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -> list[Field]:
-    """Red, green and blue of the ink at the px of `flow`."""
+    """Red, green and blue of the ink at the px of `flow`; `body` grows where it is retouched."""
     tone: Field | float = 1.0
     if style.grain:
         tone = 1.0 + np.float32(style.grain) * flow.sample("grain", max(0.6, flow.q / 20.0), rng)
@@ -88,7 +89,7 @@ def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -
     ]
     if style.retouch:
         over = _retouched(flow, style.retouch, rng)
-        body += over * (0.95 - body)
+        body += 0.9 * over * (1.0 - body)
         for plane, c in zip(planes, style.patch, strict=True):
             plane += over * (np.float32(c) - plane)
     if style.gloss:
@@ -101,7 +102,7 @@ def _retouched(flow: Flow, share: float, rng: np.random.Generator) -> Field:
     count = len(flow.centres)
     turn = rng.uniform(0, 2 * np.pi, count)
     away = np.stack([np.cos(turn), np.sin(turn)], axis=1) / flow.q
-    offset = np.where(rng.random(count) < 0.15 * share, rng.uniform(-0.2, 1.0, count), -99.0)
+    offset = np.where(rng.random(count) < 0.3 * share, rng.uniform(-0.2, 1.0, count), -99.0)
     offset -= (away * flow.centres).sum(axis=1)
     side = flow.by_piece(offset) + flow.by_piece(away[:, 0]) * flow.x
     side += flow.by_piece(away[:, 1]) * flow.y
@@ -113,7 +114,7 @@ def _creep(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.G
     """Oil about the letters, and the narrow border where ink crept; both darken the skin."""
     for strength, reach, tint in (
         (style.halo, float(rng.uniform(0.4, 1.3)), (0.8, 1.0, 1.25)),
-        (0.45 * style.fringe, 0.16, (0.85, 1.0, 1.15)),
+        (0.6 * style.fringe, 0.2, (0.85, 1.0, 1.15)),
     ):
         if strength:
             wide = _odd(reach * q)

@@ -31,6 +31,9 @@ def _load(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) ->
     if style.uneven:
         clouds = flow.sample("mottle", q * float(rng.uniform(0.04, 0.16)), rng)
         full -= np.float32(0.3 * style.uneven) * np.clip(0.5 + 0.5 * clouds, 0.0, 2.0)
+    if style.grain:
+        speckle = flow.sample("grain", max(0.6, q / 20.0), rng)
+        full -= np.float32(0.35 * style.grain) * np.clip(0.3 + speckle, 0.0, 2.0)
     if style.pool:
         pooled = np.clip(1.2 * flow.inside + 0.5 * flow.knot, 0.0, 1.0)
         full -= np.float32(style.pool) * (1.0 - pooled)
@@ -69,10 +72,14 @@ def _strokes(
         ).astype(np.float32)
         full -= np.float32(0.6 * style.double) * (1.0 - again * np.float32(1 / 255.0))
     if style.dry:
-        streaks = flow.along("fibre", (q * 0.12, max(0.6, q * 0.07)), rng)
+        grain = (q * 0.14, max(0.4, q * float(rng.uniform(0.02, 0.06))))
+        if rng.random() < 0.7:
+            streaks = flow.along("fibre", grain, rng)
+        else:  # Broad strokes are also filled with the pen held one way.
+            streaks = flow.turned("fibre", grain, float(rng.normal(1.5, 0.3)), rng)
         here = flow.sample("cloud", q * float(rng.uniform(0.03, 0.1)), rng)
         amount = np.clip(0.45 + 0.7 * here + 0.8 * flow.knot, 0.0, 1.5)
-        full -= np.float32(0.75 * style.dry) * np.clip(streaks + 0.2, 0.0, 1.4) * amount
+        full -= np.float32(0.6 * style.dry) * np.clip(streaks - 0.1, 0.0, 1.3) * amount
 
 
 def _age(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) -> None:
@@ -85,7 +92,7 @@ def _age(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) -> 
     if style.flakes:
         specks = flow.sample("mottle", max(0.25, q * float(rng.uniform(0.012, 0.03))), rng)
         rare = np.float32(2.2 - 1.1 * style.flakes)
-        full -= np.clip((specks - rare) * np.float32(1.5), 0.0, 0.85)
+        full -= np.clip((specks - rare) * np.float32(1.2), 0.0, 0.85)
     if style.cracks:
         depth = np.float32(0.7 * style.cracks)
         net: Kind = "crackle" if rng.random() < 0.6 else "scratches"

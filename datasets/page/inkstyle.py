@@ -95,7 +95,7 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
         gain=float(MOST_GAIN * (1.4 * u[1] - 0.4)),
         soft=float(0.02 + 0.06 * u[2]),
         rough=float(u[3]),
-        grain=0.25 * float(u[4]),
+        grain=0.4 * float(u[4]),
         uneven=some(0.8),
         lifts=some(0.45),
         double=some(0.25),
