@@ -6,9 +6,8 @@ and each outline moves from the one to the other. What only one of them has grow
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from functools import cache
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,73 +18,16 @@ from crownlet.datasets.letterforms.letters_heads import flat_chet
 from crownlet.datasets.letterforms.outlines import Floats, Region
 from crownlet.datasets.letterforms.pairing import matched, sides
 from crownlet.datasets.letterforms.sketch import Sketch
+from crownlet.datasets.letterforms.ways import BETWEEN, SIGNS, Between, partners
 
 DOUBT = "shape_doubt"
 FIRST, LAST = 1 / 3, 2 / 3
 """Between these the form is doubtful; before and after it is one letter and the other."""
 
+UNSEEN = 0.08
+"""Nobody sees that a form has gone so far on its way; what it shows from there on is doubtful."""
+
 _THIRDS = (0.0, FIRST, 0.5, LAST, 1.0)
-
-
-@dataclass(frozen=True)
-class Between:
-    """How two letters correspond: which parts answer each other besides those of one name.
-
-    One of `<>^!` behind a name means its left, right, upper or lower half. `course` is how far
-    outlines have moved when a third, half and two thirds of the way are gone.
-    """
-
-    parts: tuple[tuple[str, str], ...] = ()
-    course: tuple[float, float, float] = (1 / 3, 1 / 2, 2 / 3)
-    closes: tuple[str, str] | None = None
-    """Two parts that come to touch just when half of the way is gone."""
-    shrinks: str | None = None
-    """A part that lies by itself and dwindles to a point where it lies."""
-
-
-_HEAD = (("roof", "head"),)
-_BENT = (("roof", "head"), ("wall", "neck"))
-_HANGING = ("leg_left", "roof")
-
-BETWEEN: Mapping[str, Between] = {
-    "דר": Between(),
-    "דך": Between(),
-    "רך": Between(),
-    "בכ": Between(),
-    "בנ": Between(_BENT),
-    "כנ": Between(_BENT),
-    "גנ": Between((("leg", "neck"), ("foot", "base"))),
-    "הח": Between((("leg", "leg_right"),), closes=_HANGING),
-    "הת": Between(closes=_HANGING),
-    "חת": Between((("leg_right", "leg"),)),
-    "הד": Between(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
-    "הק": Between(),
-    "וז": Between(),
-    "וי": Between(),
-    "רו": Between(_HEAD),
-    "ון": Between(),
-    "זן": Between(),
-    "ךן": Between(_HEAD),
-    "סם": Between(),
-    "מם": Between(
-        (("head", "roof<"), ("roof", "roof>"), ("leg_left", "wall_left")),
-        closes=("leg_left", "base"),
-    ),
-    "טס": Between(
-        (("head_left", "roof<"), ("head_right", "roof>"), ("leg_left", "wall_left")),
-        closes=("head_left", "head_right"),
-    ),
-    "כפ": Between(course=(0.2, 0.35, 0.5)),
-    "צע": Between((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
-}
-"""Pairs with a drawable way between them (Rambam, Tefillin 1:19; Mishnah Berurah 32:14; Keset 5:2).
-"""
-
-
-@cache
-def partners(letter: str) -> tuple[str, ...]:
-    """Letters towards which `letter` can be drawn."""
-    return tuple(pair.replace(letter, "") for pair in BETWEEN if letter in pair)
 
 
 def share_at(t: float) -> float:
@@ -100,7 +42,8 @@ def build_between(
     """`letter` on its way to `other`, drawn clean without tags; at t = 0 and 1 it is one of them.
 
     Named after the nearer one; in the doubtful third `other` and `share` tell the doubt, and a mark
-    `shape_doubt` its size.
+    `shape_doubt` its size. Defects that the form begins to show (`ways.SIGNS`) are marked doubtful,
+    without a size.
 
     Raises KeyError for a pair without a way (`partners`), ValueError for a t outside 0..1.
     """
@@ -154,7 +97,7 @@ def _parts(a: Glyph, b: Glyph, way: Between, t: float) -> list[Part]:
         if own and grown > 0:
             still = [twin[ends] for twin in twins]
             parts += _grown(own, still, moved, grown, way.shrinks)
-    return _renamed(parts)
+    return parts
 
 
 def _names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
@@ -164,18 +107,6 @@ def _names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
         pair[1 - near].name if names.count(name) > 1 else name
         for pair, name in zip(pairs, names, strict=True)
     ]
-
-
-def _renamed(parts: list[Part]) -> list[Part]:
-    seen: set[str] = set()
-    out: list[Part] = []
-    for part in parts:
-        name = part.name
-        while name in seen:
-            name += "_"
-        seen.add(name)
-        out.append(replace(part, name=name))
-    return out
 
 
 def _course(
@@ -221,12 +152,20 @@ def _nearest(outline: Outline, points: Floats) -> float:
     return float(np.sqrt(((outline[:, None] - points[None]) ** 2).sum(axis=2).min()))
 
 
-def _finished(a: Glyph, b: Glyph, parts: list[Part], t: float) -> Glyph:
-    """The glyph of these parts, its body from x = 0."""
+def _extent(parts: Sequence[Part]) -> Floats:
+    """Leftmost and rightmost x of the ink between ruled line and base line."""
+    region = Region([part.outline for part in parts])
     points = np.concatenate([part.outline for part in parts])
-    body = points[(points[:, 1] > -0.02) & (points[:, 1] < BODY_HEIGHT + 0.02), 0]
-    shift = float(body.min())
-    advance = float(body.max()) - shift
+    inside = points[(points[:, 1] >= 0.0) & (points[:, 1] <= BODY_HEIGHT), 0]
+    left, right = region.spans(np.array([0.0, BODY_HEIGHT]))
+    return np.array([np.nanmin([*left, inside.min()]), np.nanmax([*right, inside.max()])])
+
+
+def _finished(a: Glyph, b: Glyph, parts: list[Part], t: float) -> Glyph:
+    """The glyph of these parts, its body from x = 0 as that of both ends."""
+    off_a, off_b = (_extent(end.parts) - (0.0, end.advance) for end in (a, b))
+    shift, right = _extent(parts) - (1 - t) * off_a - t * off_b
+    advance = float(right - shift)
     stretch = None
     if a.stretch is not None and b.stretch is not None:
         low, high = ((1 - t) * p + t * q - shift for p, q in zip(a.stretch, b.stretch, strict=True))
@@ -255,9 +194,11 @@ def _crown(a: Glyph, b: Glyph, t: float, advance: float) -> Crown | None:
 def _named(a: Glyph, b: Glyph, t: float, glyph: Glyph) -> Glyph:
     """The glyph named after the nearer letter, with what is doubtful about it."""
     near, far = (a.letter, b.letter) if t < 0.5 else (b.letter, a.letter)
-    share = share_at(t)
+    share, off = share_at(t), min(t, 1.0 - t)
+    signs = SIGNS.get((near, far), ()) if off > UNSEEN else ()
+    marks = tuple(DefectMark(name, 0.0, plainness=0.5) for name in signs)
     if share <= 0.0:
-        return replace(glyph, letter=near)
+        return replace(glyph, letter=near, defects=marks)
     plainness = FIRST + (1 - FIRST) * share / 0.5
     mark = DefectMark(DOUBT, share, plainness)
-    return replace(glyph, letter=near, other=far, share=share, defects=(mark,))
+    return replace(glyph, letter=near, other=far, share=share, defects=(mark, *marks))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.datasets.letterforms.morphs import DOUBT, LAST, partners
+from crownlet.datasets.letterforms.morphs import DOUBT, LAST
 from crownlet.datasets.letterforms.oddities import Oddity, known
+from crownlet.datasets.letterforms.ways import partners
 from crownlet.datasets.page.spec import PageSpec
 from crownlet.datasets.texts import Lines, read_portion
 
