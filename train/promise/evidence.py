@@ -1,0 +1,165 @@
+"""What a calibration page shows of a network: each letter's probabilities beside the truth.
+
+Kept letter by letter with the scroll it comes from, so that thresholds can be chosen again in a
+second. One page by one hand is one scroll here; of labelled scans, one file is.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
+from crownlet.datasets.customs import Customs
+from crownlet.datasets.page.truth import LetterTruth, PageTruth
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.routing import DOUBT
+from crownlet.train.suites.defect_scores import plainness_of
+from crownlet.train.suites.held_out import with_expected_tags
+from crownlet.train.suites.matching import match_page
+
+NAMES = tuple(name for name in GLYPH_DEFECTS if name != DOUBT)
+"""Defects with borders of their own; a doubt of shape follows from the class."""
+_COUNTED = ("tag_missing", "tag_excess")
+
+Floats = npt.NDArray[np.float32]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """N letters of many scrolls, D defects."""
+
+    names: tuple[str, ...]
+    scroll: npt.NDArray[np.int64]
+    """(N,) the scroll of each letter, in the order in which scrolls are tested."""
+    p: Floats
+    """(N, D) probability of each defect; nan where there is none, or none that routes the letter:
+    it was not found, was taken for another letter, or the picture does not carry the judgement."""
+    plainness: Floats
+    """(N, D) 0 (not there) to 1; nan where the defect is not asked of the letter."""
+    raised: Bools
+    """(N,) whether the letter goes to review or finding for its class, its absence or its look,
+    whatever its defects."""
+    letter_p: Floats
+    """(N,) probability of the class read; nan where no glyph is."""
+    read: npt.NDArray[np.int8]
+    """(N,) 1 read as written, 0 read otherwise, -1 not found, -2 nothing is written there."""
+    facts: dict[str, Any] = field(default_factory=dict)
+    """What it was gathered with."""
+
+    def __len__(self) -> int:
+        return len(self.scroll)
+
+    def columns(self, name: str) -> tuple[Floats, Floats]:
+        """Probability and plainness of one defect, (N,) each."""
+        k = self.names.index(name)
+        return self.p[:, k], self.plainness[:, k]
+
+
+def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll: int) -> Evidence:
+    """The letters of one page against its record, which was made with the page's own text.
+
+    Letters that the frame cuts, and those whose class is itself doubtful, are left out. What was
+    seen where nothing is written bears no fault: whatever is found on it is false.
+    """
+    truth = [with_expected_tags(letter, customs) for letter in page.letters]
+    match = match_page(truth, record.glyphs)
+    seen = dict(match.pairs)
+    rows = []
+    for i, letter in enumerate(truth):
+        if letter.whole and letter.share == 0.0:
+            glyph = record.glyphs[seen[i]] if i in seen else None
+            raised = _raised(glyph) if glyph else _missed(i, letter, seen, record)
+            read = -1 if glyph is None else int(glyph.letter == letter.letter)
+            rows.append(
+                (_p(glyph, record), _asked(letter, glyph, record, customs), raised, glyph, read)
+            )
+    for j in match.spurious:
+        glyph = record.glyphs[j]
+        p = _p(glyph, record)
+        rows.append((p, np.where(np.isnan(p), np.nan, 0.0), _raised(glyph), glyph, -2))
+    return Evidence(
+        NAMES,
+        np.full(len(rows), scroll, np.int64),
+        np.array([row[0] for row in rows], np.float32).reshape(-1, len(NAMES)),
+        np.array([row[1] for row in rows], np.float32).reshape(-1, len(NAMES)),
+        np.array([row[2] for row in rows], np.bool_),
+        np.array([np.nan if row[3] is None else row[3].letter_p for row in rows], np.float32),
+        np.array([row[4] for row in rows], np.int8),
+    )
+
+
+def _p(glyph: GlyphRecord | None, record: PageRecord) -> npt.NDArray[np.float64]:
+    """What routes the letter, defect by defect."""
+    if glyph is None:
+        return np.full(len(NAMES), np.nan)
+    values = [None if _blind(name, glyph, record) else glyph.p.get(name) for name in NAMES]
+    return np.array([np.nan if value is None else value for value in values], np.float64)
+
+
+def _blind(name: str, glyph: GlyphRecord | None, record: PageRecord) -> bool:
+    """Whether the picture does not carry this judgement, so that it is named as not examined."""
+    return name in record.unresolved or (glyph is not None and name in glyph.not_examined)
+
+
+def _asked(
+    letter: LetterTruth, glyph: GlyphRecord | None, record: PageRecord, customs: Customs
+) -> npt.NDArray[np.float64]:
+    values = []
+    for name in NAMES:
+        asked = CATALOGUE[name].applies_to(letter.letter) and not _blind(name, glyph, record)
+        if name in _COUNTED:
+            # Without an expectation, or where nobody counted, tags are neither too few nor many.
+            asked &= customs.tags_expected(letter.letter) is not None and letter.tags >= 0
+        values.append(plainness_of(letter, name) if asked else np.nan)
+    return np.array(values, np.float64)
+
+
+def _raised(glyph: GlyphRecord) -> bool:
+    """Whether anything but the defects' own borders sends the letter to an examiner."""
+    return any(reason not in NAMES for reason in glyph.reasons)
+
+
+def _missed(i: int, letter: LetterTruth, seen: dict[int, int], record: PageRecord) -> bool:
+    """Whether a letter that was not found is named as absent within two glyphs of its place."""
+    before = next((seen[k] for k in range(i - 1, -1, -1) if k in seen), None)
+    place = 0 if before is None else record.glyphs[before].glyph
+    absent = record.match.absent if record.match else ()
+    return any(a.letter == letter.expected and abs(a.after - place) <= 2 for a in absent)
+
+
+def joined(parts: Iterable[Evidence], facts: dict[str, Any]) -> Evidence:
+    """Several pages' evidence as one, ordered by scroll. ValueError if there is none."""
+    found = list(parts)
+    if not found:
+        raise ValueError("no page gave any evidence")
+    order = np.argsort(np.concatenate([part.scroll for part in found]), kind="stable")
+    arrays = {key: np.concatenate([getattr(part, key) for part in found])[order] for key in _ARRAYS}
+    return Evidence(found[0].names, **arrays, facts=facts)
+
+
+_ARRAYS: Sequence[str] = ("scroll", "p", "plainness", "raised", "letter_p", "read")
+
+
+def save(evidence: Evidence, path: Path) -> None:
+    """Write it as one .npz."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    about = json.dumps({"names": evidence.names, "facts": evidence.facts}, ensure_ascii=False)
+    np.savez_compressed(
+        path, about=np.array(about), **{key: getattr(evidence, key) for key in _ARRAYS}
+    )
+
+
+def load(path: Path) -> Evidence:
+    """Read what `save` wrote; OSError or ValueError if it cannot be read."""
+    with np.load(path, allow_pickle=False) as file:
+        about = json.loads(str(file["about"]))
+        arrays = {key: file[key] for key in _ARRAYS}
+    return Evidence(tuple(about["names"]), **arrays, facts=about["facts"])

@@ -1,0 +1,113 @@
+"""Gathering evidence: calibration pages through the whole tool, as users run it, in processes."""
+
+from __future__ import annotations
+
+import datetime
+import logging
+import multiprocessing as mp
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+
+from crownlet.datasets.coco import load_coco
+from crownlet.datasets.page.spec import training
+from crownlet.datasets.page.truth import PageTruth
+from crownlet.infer import Inspector
+from crownlet.infer.reading import PageError
+from crownlet.infer.sessions import Sessions
+from crownlet.train.feed import render_pages
+from crownlet.train.promise.evidence import Evidence, joined, load, page_evidence, save
+from crownlet.train.suites.page_text import text_of
+
+LOG = logging.getLogger(__name__)
+FIRST_SEED = 700_000_000
+"""Pages of the calibration split from here on; the curves are calibrated on those from 0 on."""
+
+
+@dataclass(frozen=True)
+class Gathering:
+    """Which pages to inspect, with what, and how."""
+
+    model: Path
+    customs: str = "beit_yosef"
+    """Expects tags on all the letters that any custom asks them of, so that each is examined."""
+    pages: int = 1500
+    first_seed: int = FIRST_SEED
+    workers: int = 2
+    minutes: float = 60.0
+    """No page is begun after this time."""
+    scans: tuple[Path, ...] = ()
+    """Labelled scans instead of renders: COCO files, each one scroll."""
+
+
+def gather(what: Gathering, path: Path) -> Evidence:
+    """Inspect the pages, write the evidence to `path` and return it."""
+    parts = path.parent / f".{path.stem}.parts"
+    shutil.rmtree(parts, ignore_errors=True)
+    parts.mkdir(parents=True)
+    context = mp.get_context("spawn")
+    stop_at = time.monotonic() + 60 * what.minutes
+    started = []
+    for k in range(what.workers):
+        process = context.Process(target=_worker, args=(what, k, stop_at, parts), daemon=True)
+        process.start()
+        started.append(process)
+    for process in started:
+        process.join()
+    if any(process.exitcode for process in started):
+        raise RuntimeError("a process that gathered evidence failed; its error is above")
+    found = [load(part) for part in sorted(parts.glob("*.npz"))]
+    evidence = joined(found, _facts(what, found))
+    save(evidence, path)
+    shutil.rmtree(parts, ignore_errors=True)
+    return evidence
+
+
+def _facts(what: Gathering, found: list[Evidence]) -> dict[str, object]:
+    inspector = Inspector(what.model, what.customs)
+    return {
+        "source": [str(scan) for scan in what.scans] or "renders",
+        "pages": sum(part.facts["pages"] for part in found),
+        "pages_refused": sum(part.facts["refused"] for part in found),
+        "first_seed": what.first_seed,
+        "customs": what.customs,
+        "date": datetime.date.today().isoformat(),
+        "model": {"version": inspector.networks.info.version, **inspector.networks.info.checksums},
+    }
+
+
+def _worker(what: Gathering, number: int, stop_at: float, parts: Path) -> None:
+    """Every `workers`-th scroll, from the `number`-th on, into one file."""
+    cv2.setNumThreads(1)
+    inspector = Inspector(what.model, what.customs, networks=Sessions(what.model, threads=1))
+    found: list[Evidence] = []
+    pages = refused = 0
+    for scroll, page in _scrolls(what, number, stop_at):
+        pages += 1
+        try:
+            record = inspector.inspect(page.image, text_of(page))
+        except PageError:
+            refused += 1
+            continue
+        found.append(page_evidence(page, record, inspector.customs, scroll))
+        if pages % 25 == 0:
+            LOG.info("process %d: %d pages", number, pages)
+    if found:
+        facts = {"pages": pages, "refused": refused}
+        save(joined(found, facts), parts / f"{number:03d}.npz")
+
+
+def _scrolls(what: Gathering, number: int, stop_at: float) -> Iterator[tuple[int, PageTruth]]:
+    """Pages with the number of their scroll: a rendered page has a hand of its own."""
+    if what.scans:
+        for scroll in range(number, len(what.scans), what.workers):
+            for page in load_coco(what.scans[scroll]):
+                yield scroll, page
+        return
+    seeds = range(what.first_seed + number, what.first_seed + what.pages, what.workers)
+    for name, page in render_pages(training(split="calibrate"), seeds, stop_at):
+        yield int(name[1:]), page
