@@ -1,4 +1,4 @@
-"""Which letters a form can lie between, how their parts correspond, and what else is then in doubt."""
+"""Which letters a form can lie between, how parts correspond, what else is then in doubt."""
 
 from __future__ import annotations
 
