@@ -62,7 +62,7 @@ def write_block(
     habits = draw_habits(hand, tightest, spec.close, rng)
     writing = Writing(spec, hand, draw_crowning(spec, rng), habits)
     plan = plan_page(text.lines, spec, rng)
-    lines = [write_line(row, hand, writing.crowning, rng) for row in plan.lines]
+    lines = [write_line(row, hand, writing.crowning, habits, rng) for row in plan.lines]
     indents = [_indent(text, i, rng) for i in range(len(lines))]
     lines = _set_lines(lines, indents, writing, rng)
     width = max((-line[-1].body[0] for line in lines if line), default=0.0)
@@ -160,7 +160,7 @@ def _beside(
     rows = [tuple(replace(s, line=s.line + first) for s in row) for row in plan.lines]
     set_rows = [
         set_line(
-            write_line(row, writing.hand, writing.crowning, rng), writing.habits,
+            write_line(row, writing.hand, writing.crowning, writing.habits, rng), writing.habits,
             int(rng.integers(1 << 62)),
         )
         for row in rows

@@ -9,12 +9,17 @@ import numpy as np
 from crownlet.datasets.letterforms.glyph import DefectMark, Glyph, Outline
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.page.faults import Slot
+from crownlet.datasets.page.nesting import nests, shortened
 from crownlet.datasets.page.scribe import Crowning, write
 from crownlet.datasets.page.silhouette import Silhouette, clearance, silhouette
 from crownlet.datasets.page.touching import bridged, moved_together
 
 CLOSEST_WORDS = 0.15
 """Least white in q by which the gap between words passes that between letters."""
+NESTING = 0.25
+"""Share of pages whose hand sets yuds over the bases of other letters."""
+DEEPEST, DEEPEST_NEST = 0.6, 1.6
+"""Most idle white in q taken out between two letters."""
 
 
 @dataclass(frozen=True)
@@ -27,6 +32,8 @@ class Habits:
     """Share of idle white between open shapes which is taken out (0 sets by body edges)."""
     uneven: float
     tightest: float
+    nests: bool = False
+    """Yuds hang over the base of the letter before them."""
 
     @property
     def contrast(self) -> float:
@@ -67,16 +74,25 @@ def draw_habits(hand: Hand, tightest: float, close: float, rng: np.random.Genera
     if rng.random() < close:  # words still part, by little: such a hand must be even
         word_gap = min(word_gap, float(rng.uniform(1.3, 1.8)) * letter_gap + CLOSEST_WORDS)
         uneven = min(uneven, 0.12)
+    if rng.random() < NESTING:
+        return Habits(letter_gap, word_gap, float(rng.uniform(0.8, 1.0)), uneven, tightest, True)
     return Habits(letter_gap, word_gap, float(rng.uniform(0.0, 0.7)), uneven, tightest)
 
 
 def write_line(
-    slots: tuple[Slot, ...], hand: Hand, crowning: Crowning, rng: np.random.Generator
+    slots: tuple[Slot, ...],
+    hand: Hand,
+    crowning: Crowning,
+    habits: Habits,
+    rng: np.random.Generator,
 ) -> list[Placed]:
     """All letters of a line in their natural width, not yet set."""
     written: list[Placed] = []
     for slot, seed in zip(slots, rng.integers(1 << 62, size=len(slots)), strict=True):
         glyph = write(slot, hand, crowning, int(seed))
+        last = written[-1].slot if written else None
+        if habits.nests and last and last.word == slot.word and nests(slot.letter, last.letter):
+            glyph = shortened(glyph)
         written.append(Placed(slot, glyph, silhouette(glyph), int(seed), marks=slot.marks))
     return written
 
@@ -118,7 +134,7 @@ def _set_beside(
     shift = between - gap
     if not wide:
         idle = max(0.0, white - shift - gap)
-        shift += min(habits.kern * idle, 0.6)
+        shift += min(habits.kern * idle, DEEPEST_NEST if habits.nests else DEEPEST)
     shift = min(shift, white - habits.tightest)
     if fault == "letters_touch":
         return _touching(placed, letter, shift, rng)
