@@ -24,8 +24,9 @@ OVERLAP = 320
 NEAR = 0.25
 """Anchors closer than this many bodies are one letter; a vav and its neighbour stand 0.4 apart."""
 SAME_BOX = 0.6
-"""Boxes that share more of the smaller one are one letter; among 10,000 letters of our own pages no
-two neighbours share half."""
+"""Boxes that share more of the smaller one are one letter, if kin."""
+KIN = 0.3
+"""Anchors nearer than this share of a body may be one letter under two names."""
 
 Gray = npt.NDArray[np.uint8]
 
@@ -181,4 +182,7 @@ def _doubles(found: Located, anchors: Floats, i: int, near: npt.NDArray[np.int64
     low, high = np.maximum(ours[:2], theirs[:, :2]), np.minimum(ours[2:], theirs[:, 2:])
     shared = np.prod(np.clip(high - low, 0, None), axis=1)
     areas = np.minimum(np.prod(theirs[:, 2:] - theirs[:, :2], axis=1), np.prod(ours[2:] - ours[:2]))
-    return bool((shared > SAME_BOX * areas).any())
+    # A yud may stand over the base of the letter before it, wholly within that letter's box.
+    kin = away < KIN * found.body[i, 2]
+    kin |= found.letters[near].argmax(axis=1) == found.letters[i].argmax()
+    return bool(((shared > SAME_BOX * areas) & kin).any())
