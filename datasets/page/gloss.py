@@ -6,7 +6,7 @@ import numpy as np
 
 from crownlet.datasets.page.inkflow import Flow
 from crownlet.datasets.page.inkstyle import InkStyle
-from crownlet.datasets.page.textures import Field
+from crownlet.datasets.page.textures import Field, Kind
 
 LAMP = (262.0, 266.0, 262.0)
 SHEEN = (96.0, 102.0, 94.0)
@@ -18,12 +18,15 @@ def shine(paint: list[Field], flow: Flow, style: InkStyle, rng: np.random.Genera
     toward_x, toward_y = np.float32(np.cos(style.lamp)), np.float32(np.sin(style.lamp))
     # Ink slopes down where there is less of it; the slope that looks to the lamp mirrors it.
     facing = -(flow.slope_x * toward_x + flow.slope_y * toward_y)
-    bumps = flow.sample("mottle", max(0.3, q * float(rng.uniform(0.02, 0.045))), rng)
+    # Lights gather on small bumps, or along the cells of the skin beneath.
+    kind: Kind = ("mottle", "mottle", "cells", "crackle")[int(rng.integers(4))]
+    bumps = flow.sample(kind, max(0.3, q * float(rng.uniform(0.02, 0.045))), rng)
+    np.minimum(bumps, 0.9 if kind == "crackle" else 1.8, out=bumps)
     places = flow.sample("mottle", q * float(rng.uniform(0.15, 0.4)), rng)
-    broad = np.clip((flow.inside - 0.15) * 4.0, 0.3, 1.0)
+    broad = np.clip((flow.inside - 0.15) * 4.0, 0.3, 1.0) * (1.0 - 0.5 * flow.thin)
     dull = np.clip(0.1 + 0.6 * facing + 0.3 * places + 0.25 * bumps, 0.0, 0.9)
     dull *= np.float32(style.gloss) * broad
-    level = np.float32(1.9 - 0.85 * style.gloss)
+    level = np.float32(1.85 - 0.95 * style.gloss)
     lit = np.clip((0.9 * facing + 0.45 * places + 0.45 * bumps - level) * 1.1, 0.0, 1.0) * broad
     for plane, sheen, lamp in zip(paint, SHEEN, LAMP, strict=True):
         plane += dull * (np.float32(sheen) - plane)

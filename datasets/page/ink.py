@@ -8,6 +8,7 @@ import numpy as np
 from crownlet.datasets.letterforms.raster import InkMask, Mask, edge_table
 from crownlet.datasets.page.gloss import shine
 from crownlet.datasets.page.inkbody import thickness
+from crownlet.datasets.page.inkedge import ragged, relief, spatter, wander
 from crownlet.datasets.page.inkflow import Flow, flow_of
 from crownlet.datasets.page.inkstyle import MOST_GAIN, InkStyle, draw_ink
 from crownlet.datasets.page.textures import Field, texture
@@ -58,15 +59,18 @@ def _edge_noise(fine: float, rng: np.random.Generator) -> Mask:
 
 def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
     """Ink of `cover` laid on `skin`, (H, W, 3) float32 RGB; the skin is changed in place."""
+    cover = spatter(cover, q, style.spatter, rng)
     _creep(skin, cover, q, style, rng)
-    flow = flow_of(cover, q)
+    soft = wander(cover, q, style)
+    flow = flow_of(cover, q, soft)
     if flow is None:
         return skin
-    body = thickness(flow, cover, style, rng)
+    grip = relief(skin, flow, q) if style.ragged > 0.5 else None
+    body = thickness(flow, cover, grip, style, rng)
     paint = _paint(flow, body, style, rng)
-    alpha = cover.ravel().take(flow.index).astype(np.float32).reshape(body.shape)
+    alpha = ragged(flow, soft, grip, style, rng)
     # Thin ink still covers: half the body hides two thirds of the skin.
-    alpha *= (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity / 255.0)
+    alpha *= (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity)
     under = skin.reshape(-1, 3)
     spots = under.take(flow.index, axis=0)
     laid = np.stack([plane.ravel() for plane in paint], axis=1)
@@ -82,6 +86,7 @@ def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -
     tone: Field | float = 1.0
     if style.grain:
         tone = 1.0 + np.float32(style.grain) * flow.sample("grain", max(0.6, flow.q / 20.0), rng)
+        tone = np.maximum(tone, 0.3)
     thin = 1.0 - body
     planes = [
         np.asarray((np.float32(c) + thin * np.float32(t - c)) * tone, np.float32)

@@ -14,13 +14,20 @@ LEAST_THIN, LEAST_BROAD = 0.5, 0.12
 """Thickness that is never lost, in hairlines and in broad strokes: no stroke is cut through."""
 
 
-def thickness(flow: Flow, cover: Mask, style: InkStyle, rng: np.random.Generator) -> Field:
-    """Thickness of the ink at the px of `flow`, 0 to 1; exactly 1 where all strengths are 0."""
+def thickness(
+    flow: Flow, cover: Mask, grip: Field | None, style: InkStyle, rng: np.random.Generator
+) -> Field:
+    """Thickness of the ink at the px of `flow`, 0 to 1; exactly 1 where all strengths are 0.
+
+    `grip`: how far the skin stands out there; ink lies thinner on what stands out.
+    """
     full: Field = np.ones(flow.x.shape, np.float32)
     _load(full, flow, style, rng)
     _strokes(full, flow, cover, style, rng)
     _age(full, flow, style, rng)
-    broad = np.clip((flow.inside - 0.35) * 2.5, 0.0, 1.0)
+    if grip is not None:
+        full -= np.float32(0.2 * (style.ragged - 0.5)) * np.clip(0.5 + grip, 0.0, 2.0)
+    broad = np.clip((flow.inside - 0.35) * 2.5, 0.0, 1.0) * (1.0 - flow.thin)
     least = LEAST_THIN + (LEAST_BROAD - LEAST_THIN) * broad
     return np.asarray(np.clip(full, least, 1.0, out=full), np.float32)
 

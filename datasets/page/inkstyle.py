@@ -28,6 +28,10 @@ class InkStyle:
     gain: float = 0.0
     soft: float = 0.0
     rough: float = 0.0
+    ragged: float = 0.0
+    """Edges that follow the skin, here sharp and there blunt."""
+    spatter: float = 0.0
+    """Tiny drops about the letters."""
     grain: float = 0.0
     """Speckle of the ink itself."""
     uneven: float = 0.0
@@ -95,6 +99,8 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
         gain=float(MOST_GAIN * (1.4 * u[1] - 0.4)),
         soft=float(0.02 + 0.06 * u[2]),
         rough=float(u[3]),
+        ragged=float(strength * rng.random() ** 1.3),
+        spatter=some(0.3),
         grain=0.4 * float(u[4]),
         uneven=some(0.8),
         lifts=some(0.45),
@@ -104,8 +110,8 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
         worn=some(0.3),
         dips=some(0.5),
         retouch=some(0.15),
-        flakes=some(0.4, 1.5),
-        cracks=some(0.25),
+        flakes=some(0.5, 1.5),
+        cracks=some(0.3),
         halo=0.25 * some(0.3),
         fringe=some(0.3),
         gloss=float(strength * sheen**0.6) if shining < 0.11 else 0.0,

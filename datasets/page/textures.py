@@ -13,7 +13,7 @@ Field = npt.NDArray[np.float32]
 Kind = Literal[
     "grain", "mottle", "cloud", "pores", "cells", "fibre", "crumple", "dabs", "crackle", "scratches"
 ]
-_SIDE = 512
+SIDE = 512
 
 
 @cache
@@ -30,10 +30,10 @@ def texture(kind: Kind, size: tuple[int, int], grain: float, rng: np.random.Gene
     width, height = size
     field = tile(kind)
     need = (int(height / grain) + 2, int(width / grain) + 2)
-    row, column = rng.integers(0, _SIDE, 2)
+    row, column = rng.integers(0, SIDE, 2)
     flip = rng.integers(0, 4)
-    rows = (np.arange(need[0]) + row) % _SIDE
-    columns = (np.arange(need[1]) + column) % _SIDE
+    rows = (np.arange(need[0]) + row) % SIDE
+    columns = (np.arange(need[1]) + column) % SIDE
     if flip & 1:
         rows = rows[::-1]
     if flip & 2:
@@ -46,7 +46,7 @@ def texture(kind: Kind, size: tuple[int, int], grain: float, rng: np.random.Gene
 
 def _blurred(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDArray[np.float64]:
     """Gaussian blur that wraps around; standard deviations in px."""
-    frequency = np.fft.fftfreq(_SIDE)
+    frequency = np.fft.fftfreq(SIDE)
     pass_x = np.exp(-2 * (np.pi * frequency * x) ** 2)
     pass_y = np.exp(-2 * (np.pi * frequency * y) ** 2)
     blurred: npt.NDArray[np.float64] = np.fft.ifft2(
@@ -56,18 +56,18 @@ def _blurred(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDArray[
 
 
 def _noise(rng: np.random.Generator, x: float, y: float) -> npt.NDArray[np.float64]:
-    field = _blurred(rng.normal(size=(_SIDE, _SIDE)), x, y)
+    field = _blurred(rng.normal(size=(SIDE, SIDE)), x, y)
     return field / field.std()
 
 
 def _distance(rng: np.random.Generator, count: int) -> npt.NDArray[np.float64]:
     """Distance to the nearest of `count` strewn points, wrapping around."""
-    points = rng.integers(0, _SIDE, (count, 2))
-    field = np.full((_SIDE, _SIDE), 255, np.uint8)
+    points = rng.integers(0, SIDE, (count, 2))
+    field = np.full((SIDE, SIDE), 255, np.uint8)
     field[points[:, 0], points[:, 1]] = 0
-    wide = np.tile(field, (3, 3))[_SIDE // 2 : -_SIDE // 2, _SIDE // 2 : -_SIDE // 2]
+    wide = np.tile(field, (3, 3))[SIDE // 2 : -SIDE // 2, SIDE // 2 : -SIDE // 2]
     far = cv2.distanceTransform(wide, cv2.DIST_L2, 5)
-    quarter = _SIDE // 2
+    quarter = SIDE // 2
     middle = far[quarter:-quarter, quarter:-quarter].astype(np.float64)
     return np.roll(middle, (quarter, quarter), (0, 1))
 
@@ -92,25 +92,25 @@ def _crumple(rng: np.random.Generator) -> npt.NDArray[np.float64]:
 
 def _patches(rng: np.random.Generator, count: int) -> npt.NDArray[np.int32]:
     """Number of the nearest of `count` strewn points, wrapping around."""
-    points = rng.integers(0, _SIDE, (count, 2))
-    wide = np.full((3 * _SIDE, 3 * _SIDE), 255, np.uint8)
+    points = rng.integers(0, SIDE, (count, 2))
+    wide = np.full((3 * SIDE, 3 * SIDE), 255, np.uint8)
     for down in range(3):
         for across in range(3):
-            wide[points[:, 0] + down * _SIDE, points[:, 1] + across * _SIDE] = 0
+            wide[points[:, 0] + down * SIDE, points[:, 1] + across * SIDE] = 0
     _, labels = cv2.distanceTransformWithLabels(
         wide, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
     # A point and its repetitions bear different numbers: name them by where they stand.
     rows, columns = np.nonzero(wide == 0)
     place = np.zeros(labels.max() + 1, np.int32)
-    place[labels[rows, columns]] = (rows % _SIDE) * _SIDE + columns % _SIDE
-    middle = labels[_SIDE : 2 * _SIDE, _SIDE : 2 * _SIDE]
+    place[labels[rows, columns]] = (rows % SIDE) * SIDE + columns % SIDE
+    middle = labels[SIDE : 2 * SIDE, SIDE : 2 * SIDE]
     return np.asarray(place[middle], np.int32)
 
 
 def _dabs(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     """Patches of one tone each with sharp borders."""
-    level = rng.normal(size=_SIDE * _SIDE)
+    level = rng.normal(size=SIDE * SIDE)
     return _blurred(level[_patches(rng, 900)], 0.6, 0.6)
 
 
@@ -123,17 +123,17 @@ def _crackle(rng: np.random.Generator) -> npt.NDArray[np.float64]:
 
 def _scratches(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     """Hair lines, most of them one way."""
-    wide = np.zeros((3 * _SIDE, 3 * _SIDE), np.uint8)
+    wide = np.zeros((3 * SIDE, 3 * SIDE), np.uint8)
     for _ in range(170):
-        x, y = rng.uniform(0, _SIDE, 2)
+        x, y = rng.uniform(0, SIDE, 2)
         turn, half = rng.normal(-0.9, 0.5), rng.uniform(6, 30)
         dx, dy = half * np.cos(turn), half * np.sin(turn)
-        for across in (0, _SIDE, 2 * _SIDE):
-            for down in (0, _SIDE, 2 * _SIDE):
+        for across in (0, SIDE, 2 * SIDE):
+            for down in (0, SIDE, 2 * SIDE):
                 ends = np.rint([x - dx + across, y - dy + down, x + dx + across, y + dy + down])
                 a, b, c, d = (int(v) for v in ends)
                 cv2.line(wide, (a, b), (c, d), int(rng.integers(120, 255)), 1, cv2.LINE_AA)
-    return wide[_SIDE : 2 * _SIDE, _SIDE : 2 * _SIDE].astype(np.float64)
+    return wide[SIDE : 2 * SIDE, SIDE : 2 * SIDE].astype(np.float64)
 
 
 _DRAWN = {

@@ -16,7 +16,7 @@ Q = 14.0
 SKIN = 220.0
 STRENGTHS = (
     "uneven", "lifts", "double", "dry", "pool", "worn", "dips", "retouch", "flakes", "cracks",
-    "halo", "fringe", "gloss",
+    "halo", "fringe", "gloss", "ragged", "spatter",
 )  # fmt: skip
 WORST = InkStyle(
     thin=(96.0, 62.0, 34.0), gain=MOST_GAIN, soft=0.08, rough=1.0, grain=0.25, halo=0.25,
