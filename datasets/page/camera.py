@@ -1,61 +1,38 @@
-"""Optics and sensor: light, focus, motion, noise, colour and JPEG.
+"""Optics and sensor: exposure, focus, motion, noise, coarse pixels and JPEG.
 
-The only module that knows albumentations, so that the library can be replaced. Positions never
-change here: the geometry of the sheet is in `geometry.py`.
+Positions never change here: the geometry of the sheet is in `geometry.py`.
 """
 
 from __future__ import annotations
-
-import os
-from typing import Any
-
-os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.page.light import cast
 from crownlet.datasets.page.spec import Augment
 from crownlet.datasets.page.textures import Field, texture
 
 Image = npt.NDArray[np.uint8]
 
-
-def light(page: Field, strength: float, rng: np.random.Generator) -> None:
-    """Uneven light on (H, W, 3) float32: a falling lamp, dark corners, the shadow of a hand."""
-    if strength <= 0:
-        return
-    height, width = page.shape[:2]
-    y, x = np.mgrid[-1:1:24j, -1:1:32j].astype(np.float32)
-    field = 1.0 + strength * rng.uniform(0, 0.25) * (
-        np.cos(a := rng.uniform(0, 2 * np.pi)) * x + np.sin(a) * y
-    )
-    field -= strength * rng.uniform(0, 0.3) * (x * x + y * y) / 2
-    if rng.random() < 0.3:
-        b = rng.uniform(0, 2 * np.pi)
-        edge = np.cos(b) * x + np.sin(b) * y - rng.uniform(-0.4, 0.6)
-        soft = 1.0 / (1.0 + np.exp(-edge * rng.uniform(3, 20)))
-        field *= 1.0 - strength * rng.uniform(0.1, 0.45) * soft
-    field = np.asarray(np.maximum(field, 0.25), np.float32)
-    wide = cv2.resize(field, (width, height), interpolation=cv2.INTER_LINEAR)
-    page *= wide[:, :, None]
+LEAST_Q = 5.0
+"""Fewest px to a pen that an enlarged picture was taken with: coarser letters are not letters."""
 
 
 def expose(page: Field, strength: float, rng: np.random.Generator) -> Image:
     """Float light to uint8 with the exposure, contrast and colour cast of a careless camera."""
     if strength <= 0:
         return np.clip(np.rint(page), 0, 255).astype(np.uint8)
-    gain = np.exp(strength * rng.normal(-0.15, 0.3))
+    gain = np.exp(strength * rng.normal(-0.12, 0.35))
     # Cameras meter: bare skin ends below white but for one page in ten.
     bright = float(np.quantile(page[::16, ::16].max(axis=2), 0.8)) * gain
     ceiling = 300.0 if rng.random() < 0.1 else float(rng.uniform(190.0, 250.0))
-    gain *= min(max(1.0, 65.0 / max(bright, 1.0)), ceiling / max(bright, 1.0))
-    cast = np.exp(strength * rng.normal(0, 0.06, 3))
+    gain *= min(max(1.0, 72.0 / max(bright, 1.0)), ceiling / max(bright, 1.0))
     lift = strength * rng.uniform(0, 18)
-    scale = (gain * cast * (1 - lift / 255)).astype(np.float32)
-    page *= scale
-    page += np.float32(lift)
-    image = cv2.convertScaleAbs(np.maximum(page, 0.0, out=page))
+    scale = cast(strength, rng) * np.float32(gain * (1 - lift / 255))
+    # A matrix at once scales and lifts the channels, much quicker than numpy does.
+    mixed = cv2.transform(page, np.column_stack([np.diag(scale), np.full(3, lift, np.float32)]))
+    image = cv2.convertScaleAbs(np.maximum(mixed, 0.0, out=mixed))
     gamma = float(np.exp(strength * rng.normal(0, 0.15)))
     table = np.clip(np.rint(255 * (np.arange(256) / 255) ** gamma), 0, 255).astype(np.uint8)
     return np.asarray(cv2.LUT(image, table), np.uint8)
@@ -70,9 +47,10 @@ def optics(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
         sigma = float(widest * rng.random() ** 2)
         blurred = _blur(image, sigma, rng) if sigma > 0.25 else image
         image = _falling_focus(image, blurred, rng) if camera and rng.random() < 0.4 else blurred
-    if camera and rng.random() < 0.15:
-        length = 2 * int(np.clip(round(widest * rng.random()), 1, 7)) + 1
-        image = _run("MotionBlur", image, rng, blur_limit=(length, length))
+    if camera and rng.random() < 0.2:
+        image = _shaken(image, max(2.0, 2.0 * widest * rng.random()), rng)
+    if camera and rng.random() < 0.25:
+        image = _fringed(image, rng)
     return image
 
 
@@ -80,33 +58,100 @@ def _blur(image: Image, sigma: float, rng: np.random.Generator) -> Image:
     """Gaussian for small blur; a disc, as lenses have it, for some of the rest."""
     if sigma > 1.2 and rng.random() < 0.5:
         radius = max(2, round(1.6 * sigma))
-        return _run("Defocus", image, rng, radius=(radius, radius), alias_blur=(0.3, 0.3))
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
+        kernel = cv2.GaussianBlur(disc.astype(np.float32), (3, 3), 0.5)
+        return np.asarray(cv2.filter2D(image, -1, kernel / kernel.sum()), np.uint8)
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.uint8)
 
 
 def _falling_focus(sharp: Image, blurred: Image, rng: np.random.Generator) -> Image:
+    """Sharp on one side, or in the middle and blurred towards the frame."""
     height, width = sharp.shape[:2]
     a = rng.uniform(0, 2 * np.pi)
     y, x = np.mgrid[-1:1:16j, -1:1:16j].astype(np.float32)
-    ramp = np.clip(0.5 + np.cos(a) * x + np.sin(a) * y, 0, 1).astype(np.float32)
+    ramp = np.cos(a) * x + np.sin(a) * y
+    if rng.random() < 0.4:
+        ramp = 0.8 * (x * x + y * y) - 0.5
+    ramp = np.clip(0.5 + ramp, 0, 1).astype(np.float32)
     share = cv2.resize(ramp, (width, height))
     return np.asarray(cv2.blendLinear(blurred, sharp, share, 1.0 - share), np.uint8)
 
 
-def sensor(image: Image, spec: Augment, camera: bool, rng: np.random.Generator) -> Image:
-    """Sensor noise, sharpening and JPEG."""
+def _shaken(image: Image, length: float, rng: np.random.Generator) -> Image:
+    """Motion blur of `length` px in any direction."""
+    side = 2 * int(np.clip(round(length / 2), 1, 7)) + 1
+    kernel = np.zeros((side, side), np.uint8)
+    turn, half = rng.uniform(0, np.pi), (side - 1) / 2
+    step = np.array([np.cos(turn), np.sin(turn)]) * half
+    ends = np.rint((np.array([half - step, half + step])) * 16).astype(np.int32)
+    cv2.polylines(kernel, [ends], False, 255, 1, cv2.LINE_AA, 4)
+    return np.asarray(cv2.filter2D(image, -1, kernel / float(kernel.sum())), np.uint8)
+
+
+def _fringed(image: Image, rng: np.random.Generator) -> Image:
+    """Lateral colour of a cheap lens: red and blue a px apart towards the frame."""
+    height, width = image.shape[:2]
+    planes = list(cv2.split(image))
+    shift = float(rng.uniform(0.3, 1.2)) * 2.0 / max(height, width)
+    for channel, sign in ((0, 1.0), (2, -1.0)):
+        k = 1.0 + sign * shift
+        matrix = np.array([[k, 0, (1 - k) * width / 2], [0, k, (1 - k) * height / 2]])
+        planes[channel] = cv2.warpAffine(
+            planes[channel], matrix, (width, height), borderMode=cv2.BORDER_REPLICATE
+        )
+    return np.asarray(cv2.merge(planes), np.uint8)
+
+
+def sensor(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.Generator) -> Image:
+    """Sensor noise and what telephones do about it, sharpening, coarse pixels and JPEG."""
     if spec.noise <= 0:
         return image
     if rng.random() < 0.7:
         most = (9.0 if camera else 4.0) * (0.35 + 0.65 * float(image[::16, ::16].mean()) / 255.0)
         image = _noisy(image, spec.noise * most * rng.random() ** 1.5, rng)
+        if camera and q > 10 and rng.random() < 0.15:
+            image = np.asarray(cv2.medianBlur(image, 3), np.uint8)
     if rng.random() < 0.15:
-        alpha = float(rng.uniform(0.1, 0.4))
-        image = _run("Sharpen", image, rng, alpha=(alpha, alpha), lightness=(1.0, 1.0))
+        image = _sharpened(image, float(rng.uniform(0.3, 1.2)), rng)
+    coarse = max(LEAST_Q / q, float(rng.uniform(0.3, 0.9)))
+    if camera and coarse < 0.95 and rng.random() < 0.2 * spec.noise:
+        return _enlarged(image, coarse, rng)
     if rng.random() < (0.7 if camera else 0.3):
-        quality = int(rng.integers(45 if camera else 70, 97))
-        image = _run("ImageCompression", image, rng, quality_range=(quality, quality))
+        image = _compressed(image, _quality(camera, rng))
     return image
+
+
+def _quality(camera: bool, rng: np.random.Generator) -> int:
+    """JPEG quality: down to 20 for photographs that were sent on, to 60 for scans."""
+    least = 20 if camera else 60
+    return int(least + (97 - least) * rng.random() ** 0.6)
+
+
+def _compressed(image: Image, quality: int) -> Image:
+    bgr = cv2.cvtColor(image, cv2.COLOR_RGB2BGR)
+    _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    decoded = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+    return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
+
+
+def _sharpened(image: Image, amount: float, rng: np.random.Generator) -> Image:
+    """Unsharp mask, as telephones and scanning programmes apply it."""
+    soft = cv2.GaussianBlur(image, (0, 0), float(rng.uniform(0.7, 2.0)))
+    return np.asarray(cv2.addWeighted(image, 1.0 + amount, soft, -amount, 0.0), np.uint8)
+
+
+def _enlarged(image: Image, coarse: float, rng: np.random.Generator) -> Image:
+    """Taken from afar and enlarged: `coarse` of the px, compressed before or after."""
+    size = (image.shape[1], image.shape[0])
+    small = (max(1, round(size[0] * coarse)), max(1, round(size[1] * coarse)))
+    image = np.asarray(cv2.resize(image, small, interpolation=cv2.INTER_AREA), np.uint8)
+    before = rng.random() < 0.6
+    quality = max(50, _quality(True, rng))
+    if before:
+        image = _compressed(image, quality)
+    mode = cv2.INTER_CUBIC if rng.random() < 0.5 else cv2.INTER_LINEAR
+    image = np.asarray(cv2.resize(image, size, interpolation=mode), np.uint8)
+    return image if before else _compressed(image, quality)
 
 
 def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
@@ -119,19 +164,6 @@ def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
         planes = [luma + texture("grain", size, grain, rng) * np.float32(0.4 * deviation)] * 2
         planes.append(luma)
     return np.asarray(cv2.add(image, cv2.merge(planes), dtype=cv2.CV_8U), np.uint8)
-
-
-def _run(name: str, image: Image, rng: np.random.Generator, **options: Any) -> Image:
-    """One transform of albumentations by its name, seeded from `rng`.
-
-    Imported here, since the light install composes the demo's plain pages without the library.
-    """
-    import albumentations
-
-    transform = getattr(albumentations, name)(p=1.0, **options)
-    seeded = albumentations.Compose([transform], seed=int(rng.integers(1 << 31)))
-    out: Image = seeded(image=image)["image"]
-    return out
 
 
 def greyed(image: Image) -> Image:

@@ -10,10 +10,16 @@ from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.letterforms.raster import Mask, fill, finer_for
 from crownlet.datasets.page import camera, skin
 from crownlet.datasets.page.block import Block, write_block
+from crownlet.datasets.page.folds import creases, fold
 from crownlet.datasets.page.geometry import Geometry, Points, draw_geometry
+from crownlet.datasets.page.holes import pierce, specks
 from crownlet.datasets.page.ink import InkStyle, Spreader, draw_ink, lay
 from crownlet.datasets.page.labels import Drawn, label, label_gaps, project
+from crownlet.datasets.page.light import glare, light
+from crownlet.datasets.page.reverse import show_through
+from crownlet.datasets.page.ruling import score_lines
 from crownlet.datasets.page.spec import PageSpec
+from crownlet.datasets.page.textures import Field
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.page.turn import turned
 from crownlet.datasets.page.words import choose_text
@@ -105,25 +111,39 @@ def _paint(
     """The finished image, uint8 (H, W, 3) RGB."""
     aug, q = spec.augment, geometry.scale
     cover = ink_cover(drawn, geometry, style, rng)
-    page = skin.draw_skin(geometry.size, q, aug.skin, rng)
-    if rng.random() < 0.25 * aug.skin:
-        skin.show_through(page, cover, q, rng)
-    if rng.random() < 0.75:
-        skin.score_lines(page, _ruling(block, geometry), q, aug.skin, rng)
-    page = lay(page, cover, q, style, rng)
+    tone, colour = skin.draw_skin(geometry.size, q, aug.skin, rng)
     if rng.random() < 0.2 * aug.skin:
-        skin.fold(page, q, rng)
+        show_through(tone, cover, q, rng)
+    if rng.random() < 0.75:
+        score_lines(tone, *_ruling(block, geometry, rng), q, aug.skin, rng)
+    page = lay(skin.coloured(tone, colour, rng), cover, q, style, rng)
+    _wear(page, cover, q, aug.skin, rng)
     if device == "none":
         return camera.expose(page, 0.0, rng)
     by_camera = device == "camera"
     softer = 1.0 if by_camera else 0.3
-    camera.light(page, aug.light * softer, rng)
+    light(page, aug.light * softer, rng)
+    if rng.random() < (0.25 if by_camera else 0.04):
+        glare(page, aug.light, rng)
     image = camera.expose(page, aug.light * softer, rng)
     image = camera.optics(image, q, aug, by_camera, rng)
-    image = camera.sensor(image, aug, by_camera, rng)
+    image = camera.sensor(image, q, aug, by_camera, rng)
     if rng.random() < 0.15 * aug.light:
         image = camera.greyed(image)
     return image
+
+
+def _wear(page: Field, cover: Mask, q: float, strength: float, rng: np.random.Generator) -> None:
+    """What years do to a written sheet."""
+    chances = rng.random(4)
+    if chances[0] < 0.2 * strength:
+        fold(page, q, rng)
+    if chances[1] < 0.12 * strength:
+        creases(page, q, rng)
+    if chances[2] < 0.06 * strength:
+        pierce(page, cover, q, rng)
+    if chances[3] < 0.2 * strength:
+        specks(page, cover, q, rng)
 
 
 def ink_cover(
@@ -160,14 +180,20 @@ def _add(cover: Mask, patch: Mask, x: int, y: int) -> None:
         np.maximum(target, patch[top - y : bottom - y, left - x : right - x], out=target)
 
 
-def _ruling(block: Block, geometry: Geometry) -> list[skin.Polyline]:
-    """The scored lines in px, a little past the column, and its two borders."""
+def _ruling(
+    block: Block, geometry: Geometry, rng: np.random.Generator
+) -> tuple[list[skin.Polyline], list[skin.Polyline]]:
+    """The scored lines in px, a little past the column, and its two borders.
+
+    Letters hang from their line; with some hands a little below it, never across it.
+    """
     left, right = block.edges
+    hang = float(rng.uniform(0.0, 0.6)) if rng.random() < 0.5 else 0.0
     x = np.linspace(left - 30.0, right + 30.0, 24)
-    lines = [geometry(np.stack([x, np.full(24, y)], axis=1)) for y in block.ruled]
+    lines = [geometry(np.stack([x, np.full(24, y - hang)], axis=1)) for y in block.ruled]
     y = np.linspace(block.ruled[0] - 30.0, block.ruled[-1] + 30.0, 24)
     borders = [geometry(np.stack([np.full(24, edge), y], axis=1)) for edge in (left, right)]
-    return lines + borders
+    return lines, borders
 
 
 def _kept_missing(block: Block, kept: Sequence[int]) -> tuple[tuple[int, str], ...]:

@@ -87,12 +87,13 @@ def visible(polygon: Points, size: tuple[int, int]) -> Points:
 
 def _clip(polygon: Points, axis: int, limit: float, sign: float) -> Points:
     depth = sign * (polygon[:, axis] - limit)
-    following = np.roll(polygon, -1, axis=0)
-    after = np.roll(depth, -1)
-    kept: list[Points] = []
-    for p, q, d, e in zip(polygon, following, depth, after, strict=True):
-        if d >= 0:
-            kept.append(p)
-        if (d >= 0) != (e >= 0):
-            kept.append(p + (q - p) * (d / (d - e)))
-    return np.array(kept).reshape(-1, 2)
+    within = depth >= 0
+    if within.all():
+        return polygon
+    after = np.roll(np.arange(len(polygon)), -1)
+    crosses = within != within[after]
+    share = depth[crosses] / (depth[crosses] - depth[after][crosses])
+    edge = polygon[crosses] + (polygon[after][crosses] - polygon[crosses]) * share[:, None]
+    # Each point that stays, and behind it the crossing on the way to the next.
+    places = np.concatenate([2.0 * np.flatnonzero(within), 2.0 * np.flatnonzero(crosses) + 1.0])
+    return np.concatenate([polygon[within], edge])[np.argsort(places)]

@@ -1,0 +1,67 @@
+"""Folds and creases of the written sheet: they crack the ink to be seen, yet sever no stroke."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.page.skin import draw_lines
+from crownlet.datasets.page.textures import Field
+
+_MOST_BARE = 0.5
+"""Most that a crease lightens ink towards skin: half the ink's darkness stays, so the stroke runs
+on. A severed stroke is a defect and comes from `crownlet.datasets.defects` alone."""
+
+
+def fold(page: Field, q: float, rng: np.random.Generator) -> None:
+    """A fold across the sheet, ink included: shade on one side, light on the other, a crack."""
+    height, width = page.shape[:2]
+    upright = bool(rng.random() < 0.5)
+    at, lean = float(rng.uniform(0.1, 0.9)), float(rng.normal(0, 0.05))
+    middle = at * (width if upright else height)
+    x = np.arange(width, dtype=np.float32)
+    y = np.arange(height, dtype=np.float32)[:, None]
+    far = x - middle + lean * (y - height / 2) if upright else y - middle + lean * (x - width / 2)
+    reach = np.float32(max(2.0, q * rng.uniform(0.4, 3.0)))
+    slope = np.exp(-np.abs(far) / reach) * np.sign(far)
+    shade = np.asarray(1.0 + np.float32(rng.uniform(-0.14, 0.14)) * slope, np.float32)
+    cv2.multiply(page, cv2.merge([shade, shade, shade]), dst=page)
+    along = np.linspace(-5.0, (height if upright else width) + 5.0, 60)
+    half = (height if upright else width) / 2
+    across = middle - lean * (along - half) + np.cumsum(rng.normal(0, 0.03 * q, 60))
+    line = np.stack([across, along] if upright else [along, across], axis=1)
+    if rng.random() < 0.6:
+        _crack(page, [line], q, rng)
+
+
+def creases(page: Field, q: float, rng: np.random.Generator) -> None:
+    """Short wrinkles strewn over the sheet, most of them one way."""
+    height, width = page.shape[:2]
+    way = rng.uniform(0, np.pi)
+    lines = []
+    for _ in range(int(rng.integers(3, 14))):
+        turns = rng.normal(way, 0.3) + np.cumsum(rng.normal(0, 0.15, 12))
+        steps = np.stack([np.cos(turns), np.sin(turns)], axis=1) * q * rng.uniform(0.1, 0.7)
+        lines.append(rng.uniform(0, 1, 2) * (width, height) + np.cumsum(steps, axis=0))
+    _crack(page, lines, q, rng)
+
+
+def _crack(
+    page: Field, lines: list[npt.NDArray[np.float64]], q: float, rng: np.random.Generator
+) -> None:
+    """Hair cracks along `lines` (px), through which a little of the skin shows."""
+    height, width = page.shape[:2]
+    points = np.concatenate(lines)
+    x0, y0 = np.maximum(np.floor(points.min(axis=0)).astype(int) - 4, 0)
+    x1, y1 = np.minimum(np.ceil(points.max(axis=0)).astype(int) + 4, (width, height))
+    if x1 <= x0 or y1 <= y0:
+        return
+    patch = page[y0:y1, x0:x1]
+    mask = np.zeros(patch.shape[:2], np.uint8)
+    draw_lines(mask, [line - (x0, y0) for line in lines], max(1, round(0.05 * q)))
+    bare = mask.astype(np.float32) * np.float32(rng.uniform(0.15, _MOST_BARE) / 255.0)
+    gaps = rng.uniform(0.2, 1.0, (max(1, patch.shape[0] // 6), max(1, patch.shape[1] // 6)))
+    bare *= cv2.resize(gaps.astype(np.float32), (patch.shape[1], patch.shape[0]))
+    skin = np.quantile(page[::16, ::16].reshape(-1, 3), 0.7, axis=0) * rng.uniform(0.9, 1.15)
+    patch += bare[:, :, None] * (skin.astype(np.float32) - patch)
