@@ -29,7 +29,7 @@ def test_grids_run_from_safe_to_bold() -> None:
     assert list(CLEAR_GRID) == sorted(set(CLEAR_GRID))
     assert list(FINDING_GRID) == sorted(set(FINDING_GRID), reverse=True)
     assert CLEAR_GRID[-1] <= FINDING_GRID[-1]
-    steps = clear_steps(0.01)
+    steps = clear_steps(0.01, 1000)
     assert [s.threshold for s in steps if s.risk == 0.01] == list(CLEAR_GRID)
     gates = [s.risk for s in steps if s.risk > 0.01]
     assert gates == sorted(gates, reverse=True)
@@ -40,11 +40,13 @@ def test_grids_run_from_safe_to_bold() -> None:
 )
 def test_few_scrolls_carry_less(scrolls: int, risk: float | None) -> None:
     # (1 - r)^n <= 0.05: issue 3's 299 and 59; 14 is the first n with 0.8^n below 0.05.
-    assert reachable(0.01, scrolls) == risk
+    assert (reachable(0.01, scrolls) or [None])[-1] == risk
     kept = promise_clear(lambda threshold: np.zeros(scrolls), scrolls)
     assert (None if kept is None else kept.risk) == risk
     if kept is not None:
-        assert (kept.threshold, kept.seen, kept.scrolls) == (CLEAR_GRID[-1], 0.0, scrolls)
+        # Only the aim itself is followed to bolder borders.
+        assert kept.threshold == (CLEAR_GRID[-1] if risk == 0.01 else USEFUL)
+        assert (kept.seen, kept.scrolls) == (0.0, scrolls)
 
 
 def test_a_poor_network_is_promised_little_or_nothing() -> None:
@@ -77,5 +79,5 @@ def test_the_walk_of_findings_begins_where_there_are_findings() -> None:
     # Ten scrolls that learn stand for forty that test, and those can carry a tenth at most.
     few = promise_finding(losses(10), losses(40))
     assert few is not None
-    assert few.risk == 0.1
+    assert (few.risk, few.threshold) == (0.1, 0.9)
     assert promise_finding(lambda s: np.empty(0), lambda s: np.empty(0)) is None

@@ -22,7 +22,7 @@ def promise(config: Any) -> Path:
     aims = Aims(
         cleared=own.cleared, false=1.0 - own.findings_true, confidence=own.confidence,
         together=own.together, own=OmegaConf.to_container(own.cleared_of) or {},
-        unpromised=(own.unpromised.clear, own.unpromised.finding),
+        unpromised=(own.unpromised["clear"], own.unpromised["finding"]),
     )  # fmt: skip
     choices = choose(evidence, aims)
     burden = load_of(evidence, choices)

@@ -82,20 +82,24 @@ def follow(steps: Sequence[Step], losses: Losses, delta: float = DELTA) -> Promi
     return Promise(last.threshold, last.risk, len(x), bound, float(x.mean()))
 
 
-def reachable(aim: float, scrolls: int, delta: float = DELTA) -> float | None:
-    """The aim, or the smallest looser rung which so many scrolls could carry without a miss."""
-    rungs = [aim, *(risk for risk in RUNGS if risk > aim)]
-    return next((risk for risk in rungs if scrolls_needed(risk, 1 - delta) <= scrolls), None)
+def reachable(aim: float, scrolls: int, delta: float = DELTA) -> list[float]:
+    """The aim and the looser rungs that so many scrolls could carry without a miss, loose first."""
+    rungs = {aim, *(risk for risk in RUNGS if risk > aim)}
+    return [r for r in sorted(rungs, reverse=True) if scrolls_needed(r, 1 - delta) <= scrolls]
 
 
-def clear_steps(aim: float, grid: Sequence[float] = CLEAR_GRID) -> list[Step]:
+def clear_steps(aim: float, scrolls: int, delta: float = DELTA) -> list[Step]:
     """From safe to bold: looser risks at a useful border, then the aim from the lowest border on.
 
     A border that does not keep three times the aim at `USEFUL` is not followed to where it sends
-    most letters to review.
+    most letters to review. Where the scrolls are too few for the aim, what they can carry is tested
+    at `USEFUL` alone: a lesser promise is no licence for a bolder border.
     """
-    gates = [Step(USEFUL, risk) for risk in sorted(RUNGS, reverse=True) if risk >= 2.5 * aim]
-    return gates + [Step(threshold, aim) for threshold in grid]
+    risks = reachable(aim, scrolls, delta)
+    if aim not in risks:
+        return [Step(USEFUL, risk) for risk in risks]
+    gates = [Step(USEFUL, risk) for risk in risks if risk >= 2.5 * aim]
+    return gates + [Step(threshold, aim) for threshold in CLEAR_GRID]
 
 
 def promise_clear(
@@ -103,11 +107,10 @@ def promise_clear(
 ) -> Promise | None:
     """The boldest border below which a scroll has at most the promised share of its cases.
 
-    `losses(t)` are the shares below t of all `scrolls` that have a case. The risk tested depends on
+    `losses(t)` are the shares below t of all `scrolls` that have a case. The risks tested depend on
     their number alone.
     """
-    within = reachable(aim, scrolls, delta)
-    return None if within is None else follow(clear_steps(within), losses, delta)
+    return follow(clear_steps(aim, scrolls, delta), losses, delta)
 
 
 def promise_finding(
@@ -120,12 +123,11 @@ def promise_finding(
     sequence testing", Angelopoulos et al. 2021). Scrolls without a finding do not enter.
     """
     start = _surest(learning, aim)
-    within = reachable(aim, len(learning(FINDING_GRID[start])) * (LEARNING - 1), delta)
-    if within is None:
-        return None
-    gates = [risk for risk in sorted(RUNGS, reverse=True) if risk > within]
-    steps = [Step(FINDING_GRID[start], risk) for risk in gates]
-    steps += [Step(threshold, within) for threshold in FINDING_GRID[start:]]
+    expected = len(learning(FINDING_GRID[start])) * (LEARNING - 1)
+    risks = reachable(aim, expected, delta)
+    steps = [Step(FINDING_GRID[start], risk) for risk in risks]
+    if aim in risks:
+        steps += [Step(threshold, aim) for threshold in FINDING_GRID[start + 1 :]]
     return follow(steps, testing, delta)
 
 
