@@ -45,6 +45,8 @@ def ragged(
     edge = np.clip((wide - 0.5 + moved) * steep + 0.5, 0.0, 1.0)
     # The blur would eat hairlines and joints: they keep their own coverage.
     edge = np.maximum(edge, flow.thin)
+    # It would also close hair gaps, and those are findings.
+    edge = np.minimum(edge, 1.0 - flow.narrow)
     share = np.float32(min(1.0, 4.0 * style.ragged))
     return np.asarray(flow.exact + share * (edge - flow.exact), np.float32)
 

@@ -29,6 +29,8 @@ class Flow:
     """The coverage itself, 0 to 1."""
     thin: Field
     """Coverage by what is narrower than about a third of q: tags, joints, tips and hairlines."""
+    narrow: Field
+    """White where less than about a quarter of q of it parts ink from ink."""
     x: Field
     y: Field
     """Px from the upper left corner."""
@@ -117,8 +119,7 @@ def flow_of(cover: Mask, q: float, reach: Mask | None = None) -> Flow | None:
         np.ascontiguousarray(at[..., i], np.float32) for i in range(4)
     )
     return Flow(
-        index, _gather(cover, index), _gather(_thin(cover, q), index), x, y, q,
-        inside, knot, slope_x, slope_y,
+        index, *_thin_and_narrow(cover, q, index), x, y, q, inside, knot, slope_x, slope_y,
         run=run.ravel().take(flat),
         piece=np.asarray(pieces, np.int32).ravel().take(flat),
         centres=np.nan_to_num(np.asarray(centres, np.float64)) / (to_x, to_y),
@@ -131,10 +132,18 @@ def _gather(mask: Mask, index: npt.NDArray[np.int64]) -> Field:
     return found
 
 
-def _thin(cover: Mask, q: float) -> Mask:
-    wide = 2 * max(1, round(0.17 * q)) + 1
-    opened = cv2.morphologyEx(cover, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
-    return np.asarray(cv2.subtract(cover, opened), np.uint8)
+def _thin_and_narrow(
+    cover: Mask, q: float, index: npt.NDArray[np.int64]
+) -> tuple[Field, Field, Field]:
+    """Coverage, and what of it opening takes away and closing adds."""
+    sizes = (2 * max(1, round(half * q)) + 1 for half in (0.17, 0.12))
+    opener, closer = (np.ones((size, size), np.uint8) for size in sizes)
+    thin = cv2.subtract(cover, cv2.morphologyEx(cover, cv2.MORPH_OPEN, opener))
+    narrow = cv2.subtract(cv2.morphologyEx(cover, cv2.MORPH_CLOSE, closer), cover)
+    exact, thin_there, narrow_there = (
+        _gather(np.asarray(m, np.uint8), index) for m in (cover, thin, narrow)
+    )
+    return exact, thin_there, narrow_there
 
 
 def _strokes(small: Mask, q: float) -> tuple[Field, npt.NDArray[np.uint8]]:

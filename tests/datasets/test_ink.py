@@ -106,6 +106,32 @@ def test_no_ink_closes_the_gap_of_he_or_cuts_its_leg(name: str, seed: int) -> No
             assert roof.max(axis=0)[3:-3].min() > 0.35
 
 
+@pytest.mark.parametrize("name", STYLES)
+@pytest.mark.parametrize("seed", range(3))
+def test_hair_gaps_stay_and_hair_joints_hold(name: str, seed: int) -> None:
+    # A hair's breadth of white parts a letter (Orach Chayim 32:18), a hair of ink joins it.
+    parted = [b for x in range(2, 20, 5) for b in ((x, 2.0, x + 3, 3.0), (x, 3.15, x + 3, 4.2))]
+    joined = [
+        b
+        for x in range(2, 20, 5)
+        for b in ((x, 8.0, x + 3, 9.0), (x, 9.4, x + 3, 10.4), (x + 1.4, 8.9, x + 1.5, 9.5))
+    ]
+    fine = _cover(*parted, *joined)
+    even = _darkness(_laid(fine, InkStyle())[0])
+    dark = _darkness(_laid(fine, replace(STYLES[name], gain=0.0, soft=0.0, rough=0.0), seed)[0])
+    gap, bridge = (
+        slice(round(3.0 * Q) - 1, round(3.15 * Q) + 1),
+        slice(round(9.05 * Q), round(9.35 * Q)),
+    )
+    for x in range(2, 20, 5):
+        inner = slice(round((x + 0.3) * Q), round((x + 2.7) * Q))
+        lightest, before = (d[gap, inner].min(axis=0) for d in (dark, even))
+        # Oil and fringe shade the gap; half of the contrast stays.
+        assert np.mean(lightest < before + 0.45) > 0.95
+        held = dark[bridge, round((x + 1.2) * Q) : round((x + 1.7) * Q)].max(axis=1)
+        assert held.min() > 0.25
+
+
 def test_shining_ink_faces_its_lamp_and_outshines_skin() -> None:
     fine = _cover(*((x, 5, x + 3, 6) for x in range(2, 20, 4)))
     style = replace(InkStyle(), gloss=1.0, lamp=-np.pi / 2)
