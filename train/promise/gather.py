@@ -19,7 +19,7 @@ from crownlet.datasets.page.truth import PageTruth
 from crownlet.infer import Inspector
 from crownlet.infer.reading import PageError
 from crownlet.infer.sessions import Sessions
-from crownlet.train.feed import render_pages
+from crownlet.train.feed import TooManyFailures, render_pages
 from crownlet.train.promise.evidence import Evidence, joined, load, page_evidence, save
 from crownlet.train.suites.page_text import text_of
 
@@ -73,6 +73,7 @@ def _facts(what: Gathering, found: list[Evidence]) -> dict[str, object]:
         "source": [str(scan) for scan in what.scans] or "renders",
         "pages": sum(part.facts["pages"] for part in found),
         "pages_refused": sum(part.facts["refused"] for part in found),
+        "pages_failed": sum(part.facts["failed"] for part in found),
         "first_seed": what.first_seed,
         "customs": what.customs,
         "date": datetime.date.today().isoformat(),
@@ -85,19 +86,24 @@ def _worker(what: Gathering, number: int, stop_at: float, parts: Path) -> None:
     cv2.setNumThreads(1)
     inspector = Inspector(what.model, what.customs, networks=Sessions(what.model, threads=1))
     found: list[Evidence] = []
-    pages = refused = 0
+    pages = refused = failed = 0
     for scroll, page in _scrolls(what, number, stop_at):
         pages += 1
         try:
             record = inspector.inspect(page.image, text_of(page))
+            found.append(page_evidence(page, record, inspector.customs, scroll))
         except PageError:
             refused += 1
-            continue
-        found.append(page_evidence(page, record, inspector.customs, scroll))
-        if pages % 25 == 0:
-            LOG.info("process %d: %d pages", number, pages)
+        except Exception:
+            # As in rendering: one page in ten thousand should not cost the others.
+            failed += 1
+            LOG.exception("page of scroll %d could not be inspected", scroll)
+            if failed > max(2, pages / 50):
+                raise TooManyFailures(f"{failed} of {pages} pages failed") from None
+        if pages % 50 == 0:
+            print(f"process {number}: {pages} pages", flush=True)
     if found:
-        facts = {"pages": pages, "refused": refused}
+        facts = {"pages": pages, "refused": refused, "failed": failed}
         save(joined(found, facts), parts / f"{number:03d}.npz")
 
 

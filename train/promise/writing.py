@@ -13,6 +13,7 @@ from crownlet.train.promise.choosing import Aims, Choice, Load
 from crownlet.train.promise.evidence import Evidence
 
 NONE = "none"
+_FACTS = ("pages", "pages_refused", "pages_failed", "first_seed", "customs", "date", "model")
 
 
 def document(
@@ -37,11 +38,7 @@ def document(
                 "source": "renders" if rendered else "scans",
                 "scrolls": scrolls,
                 "letters": len(evidence),
-                **{
-                    key: evidence.facts[key]
-                    for key in ("pages", "pages_refused", "first_seed", "customs", "date", "model")
-                    if key in evidence.facts
-                },
+                **{key: evidence.facts[key] for key in _FACTS if key in evidence.facts},
             },
             "limits": limits(evidence, choices, aims, rendered),
             "load": {
