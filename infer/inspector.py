@@ -12,6 +12,7 @@ import numpy.typing as npt
 from crownlet.datasets.customs import load_customs
 from crownlet.datasets.texts import read_portion
 from crownlet.infer.compiling import Rules, compile_page
+from crownlet.infer.promise import NONE
 from crownlet.infer.reading import read_page
 from crownlet.infer.records import ImageFacts, PageRecord
 from crownlet.infer.seeing import Seen, Stopwatch, see
@@ -88,9 +89,10 @@ class Inspector:
         timing = look.watch.seconds | watch.seconds
         return replace(record, versions=self.versions(), timing=timing)
 
-    def versions(self) -> dict[str, dict[str, str]]:
+    def versions(self) -> dict[str, dict[str, Any]]:
         """What the records of this inspector are made with, each with its checksum."""
         info = self.networks.info
+        promise = self.thresholds.promise
         return {
             "model": {"version": info.version, **info.checksums},
             "thresholds": {
@@ -98,6 +100,7 @@ class Inspector:
                 "sha256": self.thresholds.checksum,
                 "routing_sha256": self.thresholds.routing_checksum,
                 "provenance": self.thresholds.provenance,
+                "promise": promise.record(info.checksums) if promise else NONE,
             },
             "customs": {
                 "name": self.customs.name,

@@ -9,12 +9,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import yaml
 
+from crownlet.infer.promise import Promise, parse_promise
 from crownlet.infer.sessions import ModelError, weights_folder
 
 FILE, ROUTING = "thresholds.yaml", "routing.yaml"
@@ -62,17 +63,22 @@ class Thresholds:
     locator_weight: float
     """Share of the locator's opinion of the class, as an exponent beside the assessor's."""
     review_floor: float
-    """No defect sends a letter to review below this probability, whatever its own `clear`."""
+    """Below this probability no defect sends a letter to review whose `clear` bears no promise."""
     default: Pair
     defects: Mapping[str, Pair]
     gaps: Mapping[str, Logistic]
     needs_q: Mapping[str, float]
     """Least px a kulmus for a family of defects to be resolved."""
+    promise: Promise | None = None
+    """What is promised of the borders, if anything."""
 
     def of(self, defect: str) -> Pair:
         """The two borders of one defect."""
         pair = self.defects.get(defect, self.default)
-        clear = max(pair.clear, self.review_floor)
+        made = self.promise.defects.get(defect) if self.promise else None
+        # A floor above a border that bears a promise would break it.
+        promised = made is not None and made.cleared_at_most is not None
+        clear = pair.clear if promised else max(pair.clear, self.review_floor)
         return Pair(clear, max(pair.finding, clear))
 
 
@@ -90,7 +96,7 @@ def load_thresholds(folder: Path) -> Thresholds:
         _parsed({"version": "", "provenance": "", **base}, *checksums)
     with _blaming(path):
         merged = {**base, **fitted, "defects": {**base["defects"], **fitted["defects"]}}
-        return _parsed(merged, *checksums)
+        return replace(_parsed(merged, *checksums), promise=parse_promise(fitted))
 
 
 @contextmanager

@@ -26,8 +26,13 @@ def main(config: DictConfig) -> None:
         from crownlet.train.evaluate import evaluate
 
         print(f"card: {evaluate(config)}")
+    elif config.job == "promise":
+        from crownlet.train.promise.job import promise
+
+        print(f"promise: {promise(config)}")
     else:
-        raise SystemExit(f"no job is called {config.job!r}: fit, render, export or evaluate")
+        jobs = "fit, render, export, promise or evaluate"
+        raise SystemExit(f"no job is called {config.job!r}: {jobs}")
 
 
 if __name__ == "__main__":
