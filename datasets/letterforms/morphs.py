@@ -15,6 +15,7 @@ from crownlet.datasets.letterforms.build import MAY_STRETCH, build
 from crownlet.datasets.letterforms.glyph import BODY_HEIGHT, Crown, DefectMark, Glyph, Outline, Part
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.letters_heads import flat_chet
+from crownlet.datasets.letterforms.meeting import course, neck_at, necked, places
 from crownlet.datasets.letterforms.outlines import Floats, Region
 from crownlet.datasets.letterforms.pairing import matched, sides
 from crownlet.datasets.letterforms.sketch import Sketch
@@ -85,8 +86,13 @@ def _parts(a: Glyph, b: Glyph, way: Between, t: float) -> list[Part]:
     """The parts at `t` of the way, those that both have and those of one."""
     pairs, only_a, only_b = sides(a, b, way.parts)
     twins = [matched(first, last) for first, last in pairs]
-    s = float(np.interp(t, _THIRDS, (0.0, *_course(way, pairs, twins), 1.0)))
+    s = float(np.interp(t, _THIRDS, (0.0, *course(way, pairs, twins), 1.0)))
     moved = [(1 - s) * first + s * last for first, last in twins]
+    if way.necked:
+        leg, roof = places(way, pairs)
+        moved[leg] = necked(moved[leg], moved[roof], neck_at(t))
+        # What joins leg and roof at the other end comes when they have met.
+        only_b = [part for part in only_b if part.kind != "kotz" or t > 0.5]
     near = 0 if t < 0.5 else 1
     names = _names(pairs, near)
     parts = [
@@ -107,23 +113,6 @@ def _names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
         pair[1 - near].name if names.count(name) > 1 else name
         for pair, name in zip(pairs, names, strict=True)
     ]
-
-
-def _course(
-    way: Between, pairs: list[tuple[Part, Part]], twins: list[tuple[Outline, Outline]]
-) -> tuple[float, float, float]:
-    """How far outlines have moved at a third, half, two thirds of the way."""
-    if way.closes is None:
-        return way.course
-    names = [pair[0].name for pair in pairs]
-    leg, roof = (twins[names.index(name)] for name in way.closes)
-    low, high = 0.0, 1.0
-    for _ in range(9):
-        s = (low + high) / 2
-        gap = Region([(1 - s) * roof[0] + s * roof[1]]).clearance((1 - s) * leg[0] + s * leg[1])
-        low, high = (s, high) if gap.min() > 0 else (low, s)
-    # A third from the letters the white is still seen, and the contact a neck rather than a hair.
-    return 0.7 * high, high, high + 0.3 * (1 - high)
 
 
 def _grown(

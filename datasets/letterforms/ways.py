@@ -19,6 +19,8 @@ class Between:
     course: tuple[float, float, float] = (1 / 3, 1 / 2, 2 / 3)
     closes: tuple[str, str] | None = None
     """Two parts that come to touch just when half of the way is gone."""
+    necked: bool = False
+    """Of `closes`: the leg that touches, `leg_left`, has a thin neck when it just does."""
     shrinks: str | None = None
     """A part that lies by itself and dwindles to a point where it lies."""
 
@@ -35,8 +37,8 @@ BETWEEN: Mapping[str, Between] = {
     "בנ": Between(_BENT),
     "כנ": Between(_BENT),
     "גנ": Between((("leg", "neck"), ("foot", "base"))),
-    "הח": Between((("leg", "leg_right"),), closes=_HANGING),
-    "הת": Between(closes=_HANGING),
+    "הח": Between((("leg", "leg_right"),), closes=_HANGING, necked=True),
+    "הת": Between(closes=_HANGING, necked=True),
     "חת": Between((("leg_right", "leg"),)),
     "הד": Between(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
     "הק": Between(),

@@ -15,9 +15,9 @@ TRADITION = 0.7
 _SHARES: dict[Oddity, float] = {
     "large": 1.0, "small": 1.0, "dotted": 0.7, "inverted": 1.5, "curled": 1.2,
 }  # fmt: skip
-_WEIGHTS = {
-    letter: 1.0 / max(1, len(partners(letter))) ** 0.5 for letter in map(chr, range(0x5D0, 0x5EB))
-}
+_WEIGHT = {"דר": 2.5, "הח": 2.0, "וז": 1.8, "סם": 2.0, "בכ": 1.4, "דך": 0.8, "הק": 0.6, "חת": 0.7}
+"""How often a letter goes this way rather than another; 1 for the rest. What is asked most about
+comes most."""
 
 
 def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[str, float] | None:
@@ -27,8 +27,9 @@ def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[s
     others = partners(letter)
     if not others or (spec.defects is not None and DOUBT not in spec.defects):
         return None
-    # Letters that can be taken for many others get each of them less often.
-    weights = np.array([_WEIGHTS[other] for other in others])
+    weights = np.array(
+        [_WEIGHT.get(letter + other, _WEIGHT.get(other + letter, 1.0)) for other in others]
+    )
     other = others[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
     return other, float(rng.random())
 
