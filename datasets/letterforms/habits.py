@@ -69,6 +69,8 @@ class Habits:
     """Rounded heads hang down at the left like a flag (1) or rise to their point (-1)."""
     tag_seat: float = 0.0
     """Single tags stand at the left end of a roof, or further in (from 0.1 on, to 1)."""
+    belly: float = 0.0
+    """The sweeping arms of shin and ayin are broadest below."""
     strong: float = 0.0
     """How far all slopes go beyond a copybook's: from 0 on, to twice as far and more."""
     letter_width: tuple[float, ...] = (0.0,) * 27

@@ -175,7 +175,7 @@ def _crowns(traits: _Traits, form: TagForm, rng: np.random.Generator) -> dict[st
     return {
         "tag_height": _near(rng, height, 0.2, 0.6, 3.5),
         "tag_width": _near(rng, 0.15 + 0.07 * traits.weight, 0.025, 0.12, 0.28),
-        "tag_root": float(rng.uniform(0.05, 0.09)) if fine else 0.0,
+        "tag_root": float(rng.uniform(0.065, 0.11)) if fine else 0.0,
         "tag_fan": _near(rng, fan, 3.0, -9.0, 16.0),
         "tag_lean": _near(rng, 0.0, lean, -14.0, 14.0),
         "single_tags": bool(rng.random() < 0.70),

@@ -67,6 +67,8 @@ def yud_head(
     """A tilted head about (cx, cy): pointed upper left, rounded upper right (or mirrored)."""
     own = d.habits
     size = 1 + 0.05 * own.head_size + d.j(0.03)
+    if name != "yud_lower":  # Alef's lower one has little room under the body.
+        size += 0.09 * max(0.0, own.head_size)
     a, b = size * width / 2, size * height / 2
     spike = 0.04 + 0.3 * d.flare
     hollow = -(0.02 + 0.22 * d.flare)

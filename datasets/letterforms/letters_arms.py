@@ -31,8 +31,11 @@ def alef(d: Sketch) -> None:
     link(d, (x - 0.14 + 0.1 * far, 0.6), (end_x, end_y), "joint_upper", sag=0.06, flare=1.7)
     low = 2.58 + d.j(0.03)
     lower_yud(d, low)
-    end = (1.2 * w + 0.12 * rise, 1.3 + 0.1 * rise)
-    link(d, (0.72, low - 0.2), end, "joint_lower", sag=-0.05 - 0.06 * bend, flare=1.6)
+    # In some hands it hangs straight down from near the upper end of the body.
+    near = max(0.0, d.ways[5] - 0.3) if own.foot <= 0.45 else 0.0
+    end = (1.2 * w + 0.12 * rise - 0.5 * near, 1.3 + 0.1 * rise - 0.45 * near)
+    start = (0.72 - 0.3 * near, low - (0.2 if own.foot > -0.1 else 0.05))
+    link(d, start, end, "joint_lower", sag=-0.05 - 0.06 * bend, flare=1.6)
     if d.hand.kotzim:
         kotz(d, x + 0.34, 0.22, 0.1, -0.3, "kotz_upper")
         kotz(d, 0.86, 2.85, 0.06, 0.24, "kotz_lower")
@@ -100,10 +103,14 @@ def thigh(d: Sketch, x: float, end_x: float, end_y: float, end: float = 0.25) ->
     """The long arm that comes down from a right head and sweeps to the lower left."""
     v = clamp(0.9 * d.v, 0.42, 0.68)
     bow = 0.08 * d.habits.arm_curve
+    # Some hands write it broadest below, like a boat.
+    boat = 1.0 + 0.5 * max(0.0, d.habits.belly - 0.2)
+    neck = clamp(1.3 * d.joint + 0.1, 0.26, 0.54)
     span = x - end_x
     d.stroke("thigh", "leg", [
-        (x + 0.12, 0.55, clamp(1.3 * d.joint + 0.12, 0.27, 0.56)), (x + 0.04 + 0.5 * bow, 1.3, v),
-        (x - 0.22 * span + bow, 2.0 + bow, v), (x - 0.55 * span, 2.6 + 0.6 * bow, 0.9 * v),
+        (x + 0.12, 0.55, neck), (x + 0.1, 0.98, 1.1 * neck), (x + 0.02 + 0.5 * bow, 1.45, v),
+        (x - 0.22 * span + bow, 2.0 + bow, (0.5 + 0.5 * boat) * v),
+        (x - 0.55 * span, 2.6 + 0.6 * bow - 0.2 * (boat - 1), 0.9 * boat * v),
         (end_x, end_y, end),
     ], end=0.3)  # fmt: skip
 

@@ -102,11 +102,12 @@ def tav(d: Sketch) -> None:
     x1, x0 = 2.9 * d.w + d.extra, 0.22
     place, neck, lean, head = d.ways[:4]
     shoulder = d.soft + 0.4 * max(0.0, d.habits.shoulder)
-    t = roof(d, x0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
-    leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8, leaf=True)
+    t = roof(d, x0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf * (d.v < 0.68))
+    leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8, leaf=d.v < 0.68)
     # Some hands hang it on a thin joint.
     top = clamp(0.48 + 0.16 * neck, 0.32, 0.64) if neck > -0.6 else clamp(1.1 * d.joint, 0.19, 0.3)
     x = x0 + 0.12 + top / 2 + 0.36 * (1 + place) + d.j(0.04)
+    x = min(x, x1 - d.v - 0.62 - top / 2)
     out = clamp(0.2 + 0.34 * lean, -0.08, x - 0.35)
     d.stroke("leg_left", "leg", [
         (x, t - 0.3, 1.05 * top),

@@ -13,13 +13,16 @@ from crownlet.datasets.letterforms.strokes import base, kotz, leg, lens_leg, roo
 def vav(d: Sketch) -> None:
     """A short head rounded at the right; a straight leg of two pens, thinning (MS vav)."""
     wide, tall, weight, taper, length, slope = d.ways[:6]
-    x1 = 0.94 + 0.04 * wide + d.j(0.03)
-    vav_head(d, 0.1 - 0.08 * wide, x1, 0.0, 0.8 + 0.14 * tall, tilt=4 * slope)
+    x1 = 0.93 + 0.035 * wide + d.j(0.02)
+    # A tilted head is drawn shorter, so that it stays within a pen.
+    x0 = 0.12 - 0.06 * wide + 0.007 * max(0.0, d.tilt)
+    vav_head(d, x0, x1, 0.0, 0.8 + 0.14 * tall, tilt=4 * slope)
     if d.style == "arizal":
-        kotz(d, 0.38, 0.66 - 0.22 * max(0.0, -d.habits.flagged), -0.1, 0.3, "kotz")
+        x, y = 0.39 + 0.004 * d.tilt, 0.66 - 0.22 * max(0.0, -d.habits.flagged) - 0.004 * d.tilt
+        kotz(d, x, y, -0.1, 0.3, "kotz")
     t = min(0.62, (0.8 + 0.14 * weight) * d.v)
     foot = d.foot_y(3.0 + 0.2 * length, most=3.38)
-    leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06)
+    leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06, leaf=True)
 
 
 def zayin(d: Sketch) -> None:
@@ -39,8 +42,10 @@ def yud(d: Sketch) -> None:
     leg(d, x1, 0.55, 1.85 + 0.25 * length + d.j(0.1), t, drift=-0.12 - 0.07 * bent)
     # Always there: a hand that leaves it out shows the fault in every yud (Mishnah Berurah 32:15).
     kotz(d, 0.32, 0.73, -0.19, 0.42 + d.j(0.04), "kotz")
-    inward = 0.3 * max(0.0, d.habits.tag_seat - 0.1)
-    d.seat(0.22 + inward, 0.42 + inward, -0.03 + 0.2 * max(0.0, d.habits.flagged))
+    inward = 0.3 * max(0.0, d.habits.tag_seat - 0.1) + 0.004 * max(0.0, d.tilt)
+    inward = min(0.3, inward + 0.1 * max(0.0, d.habits.flagged))
+    y = 0.28 * max(0.0, d.habits.flagged) * (0.68 - inward) - 0.005 * d.tilt
+    d.seat(0.22 + inward, 0.42 + inward, y - 0.03)
 
 
 def gimel(d: Sketch) -> None:
@@ -108,7 +113,7 @@ def chet(d: Sketch) -> None:
     else:
         lens_leg(d, right + 0.58 * wide, 0.78, d.foot_y(), "leg_right", thick=0.64)
     hump(d, left, right)
-    d.seat(0.1, 0.4, 0.12)
+    d.seat(0.14, 0.42, 0.12 - 0.003 * d.tilt)
     return None
 
 

@@ -103,7 +103,7 @@ def samech(d: Sketch) -> None:
 
 def tet(d: Sketch) -> None:
     """A round limb whose head bends a little inward, and a zayin; the heads apart (MS tet)."""
-    x1 = 2.75 * d.w
+    x1 = max(2.75 * d.w, 2.5)
     x = crowned_head(d, 0.0, 1.08, "head_left")
     b = base(d, 0.22, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.85 * d.h)
     d.stroke(

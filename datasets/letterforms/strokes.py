@@ -32,7 +32,7 @@ def roof(
     dip = -(0.03 + 0.22 * d.flare + 0.05 * own.roof_dip) + d.j(0.02)
     wedge = 0.12 * own.roof_wedge + 0.25 * d.flare + d.j(0.03)
     d.crest = -rise
-    back = (0.35 * d.cut + 0.16 * own.nib) * t if undercut is None else undercut
+    back = (0.35 * min(d.cut, 0.75) + 0.16 * own.nib) * t if undercut is None else undercut
     low = t + max(wedge - 0.5 * rise, -0.12)
     d.eaves = (x0 + back, low, x1 - post, t)
     right_y = 0.04 * own.roof_slope + d.j(0.04)
@@ -129,8 +129,8 @@ def leg(
     body = t * (0.88 + 0.09 * own.leg_weight - 0.25 * fine * d.taper) + 0.5 * d.swell * t
     mid = x - t / 2
     drift += 0.14 * own.leg_drift + d.j(0.05)
-    curve = 0.07 * own.leg_curve + 0.6 * d.bend
     length = y1 - y0
+    curve = 0.07 * own.leg_curve + 0.6 * d.bend * min(1.0, 0.45 * length)
     d.stroke(
         name,
         "leg",
@@ -198,11 +198,11 @@ def link(
 
     `flare` is how much thicker than its middle it leaves the head; `sag` moves its middle right.
     """
-    t = max(0.12, (d.joint if thick is None else thick) + d.j(0.03))
+    t = max(0.14, (d.joint if thick is None else thick) + d.j(0.03))
     # A thick joint hardly widens toward the head, which must stay a head beside it.
     flare = 1 + (flare - 1) * clamp((0.45 - t) / 0.2, 0.1, 1.0)
     mid = ((start[0] + end[0]) / 2 + sag, (start[1] + end[1]) / 2)
-    d.stroke(name, kind, [(*start, t * flare), (*mid, t), (*end, t * 1.2)])
+    d.stroke(name, kind, [(*start, t * flare), (*mid, t), (*end, t * 1.3)])
 
 
 def he_gap(d: Sketch, t: float) -> float:
