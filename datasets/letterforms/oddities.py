@@ -26,13 +26,15 @@ _BENDING = {"ח": "leg_left", "ק": "leg_left", "ן": "leg", "ך": "leg", "ף": 
 """Letters of which old hands curl a leg, and the leg."""
 
 LETTERS: dict[Oddity, str] = {
-    "large": "".join(c for c in _LETTERS if c not in "ךןףקל"),
-    "small": _LETTERS.replace("ל", ""),
+    "large": "".join(c for c in _LETTERS if c not in "ךןףקליוז"),
+    "small": "".join(c for c in _LETTERS if c not in "לוןךק"),
     "dotted": _LETTERS.replace("ל", ""),
     "inverted": "נ",
     "curled": _SPIRAL + "".join(c for c in _BENDING if c not in _SPIRAL),
 }
-"""Letters that are written so, as far as the lines above and below leave room for it."""
+"""Letters that are written so, as far as the lines above and below leave room for it, and as far as
+size alone makes no other letter of them: a small vav is a yud, a large zayin a final nun.
+"""
 AFTER_TAGS: tuple[Oddity, ...] = ("small", "dotted")
 """Oddities that come over the letter when its tags are set."""
 LARGEST = 2.0
