@@ -85,7 +85,9 @@ def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -
     """Red, green and blue of the ink at the px of `flow`; `body` grows where it is retouched."""
     tone: Field | float = 1.0
     if style.grain:
-        tone = 1.0 + np.float32(style.grain) * flow.sample("grain", max(0.6, flow.q / 20.0), rng)
+        # Finer grain than a px averages out.
+        grain = np.float32(style.grain * min(1.0, flow.q / 12.0))
+        tone = 1.0 + grain * flow.sample("grain", max(0.6, flow.q / 20.0), rng)
         tone = np.maximum(tone, 0.3)
     thin = 1.0 - body
     planes = [

@@ -40,7 +40,9 @@ def _load(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) ->
         full -= np.float32(0.3 * style.uneven) * np.clip(0.5 + 0.5 * clouds, 0.0, 2.0)
     if style.grain:
         speckle = flow.sample("grain", max(0.6, q / 20.0), rng)
-        full -= np.float32(0.35 * style.grain) * np.clip(0.3 + speckle, 0.0, 2.0)
+        full -= np.float32(0.35 * style.grain * min(1.0, q / 12.0)) * np.clip(
+            0.3 + speckle, 0.0, 2.0
+        )
     if style.pool:
         pooled = np.clip(1.2 * flow.inside + 0.5 * flow.knot, 0.0, 1.0)
         full -= np.float32(style.pool) * (1.0 - pooled)
