@@ -42,6 +42,17 @@ def marked(
     return replace(glyph, defects=(*glyph.defects, mark))
 
 
+def doubted(glyph: Glyph, other: str | None, plainness: float, most: float = 0.5) -> Glyph:
+    """The glyph said to be taken for `other`, the more the plainer, by `most` at plainness 1.
+
+    Below 1/3 it is not; a glyph that lies between two letters already stays as it is.
+    """
+    share = graded(plainness, 0.0, 0.0, 0.4, 1.0) * most
+    if other is None or share <= 0.0 or glyph.share > 0.0:
+        return glyph
+    return replace(glyph, other=other, share=share)
+
+
 def unmarked(glyph: Glyph, name: str) -> Glyph:
     """The glyph without marks of this name."""
     return replace(glyph, defects=tuple(mark for mark in glyph.defects if mark.name != name))

@@ -27,6 +27,8 @@ _STUMP_COUNTS = 0.5
 """Plainness below which what is left of a tag still counts as a stroke."""
 _SUNK = 0.11
 """Length in q from the end of a tag's root to where it surely stands free of the letter."""
+_HAIR = 0.09
+"""Tags nowhere wider than this in q have no head that could be seen to be missing."""
 CROWNED = THREE_TAGGED + "בדקחיה" + "ל"
 
 
@@ -89,6 +91,11 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     if not tags or hand.tag_form == "bare":
         return None
     width = float(rng.uniform(0.06, 0.10))
+    widest = max(float(np.hypot(*np.subtract(*rails(part.outline)).T).max()) for part in tags)
+    if widest < _HAIR:
+        return None
+    # A crown set so close that its heads are slight leaves lines that are slighter still.
+    width = min(width, 0.5 * widest)
     thinned = []
     for part in tags:
         left, right = rails(part.outline)
@@ -112,7 +119,7 @@ def tag_loose(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
     count = len(tags) if rng.random() < 0.3 else 1
     chosen = [tags[int(k)] for k in np.sort(rng.permutation(len(tags))[:count])]
     body = outlines_but(glyph, *(tag.name for tag in tags))
-    gap = graded(plainness, 0.05, 0.05, 0.1, 0.34) * float(rng.uniform(0.9, 1.1))
+    gap = graded(plainness, 0.05, 0.06, 0.16, 0.38) * float(rng.uniform(0.9, 1.1))
     region, freed = Region(body), []
     for part in chosen:
         loose = _lifted(part, region, gap, share=float(rng.uniform(0.2, 1.0)))
@@ -163,7 +170,7 @@ def tag_merged(
     if rng.random() < 0.5:
         fixed, moving = moving, fixed
     near = plainness < DOUBTFUL
-    overlap = -0.05 if near else graded(plainness, 0, 0.012, 0.05, 0.16)
+    overlap = -0.1 if near else graded(plainness, 0, 0.012, 0.05, 0.16)
     share = plainness / DOUBTFUL if near else 1.0
     low = rng.random() < 0.3
     brought = _brought(fixed, moving, overlap, low, share)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from crownlet.datasets.defects.common import DOUBTFUL, Entry, Family, graded, marked, pick
+from crownlet.datasets.defects.common import Entry, Family, graded, marked, pick
 from crownlet.datasets.letterforms.glyph import Crown, Glyph
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.outlines import Region
@@ -15,6 +15,8 @@ from crownlet.datasets.letterforms.tags import crown_letter, rails
 
 _TOPS = ("head", "head_left", "yud_upper", "roof", "body")
 _MOST = 5
+_COUNTS = 0.5
+"""Plainness below which a point is no stroke yet."""
 
 
 def tag_excess(
@@ -22,7 +24,7 @@ def tag_excess(
 ) -> Glyph | None:
     """Further tags beside the expected ones, or tags on a letter of none; size = how many.
 
-    Below 1/3 they are no more than points, which do not count as tags.
+    Below a half they are no more than points, which do not count as tags.
     """
     if plainness == 0.0:
         return marked(glyph, "tag_excess", 0.0, 0.0)
@@ -43,11 +45,11 @@ def tag_excess(
         for part in added:
             left, right = rails(part.outline)
             root = (left[0] + right[0]) / 2
-            kind = "kotz" if plainness < DOUBTFUL else part.kind
+            kind = "kotz" if plainness < _COUNTS else part.kind
             outline = root + (part.outline - root) * (max(share, 0.6), share)
             short.append(replace(part, outline=outline, kind=kind))
         crowned = crowned.with_parts(short)
-    counted = extra if plainness >= DOUBTFUL else 0
+    counted = extra if plainness >= _COUNTS else 0
     crowned = replace(crowned, crown=glyph.crown, tags=glyph.tags + counted, defects=glyph.defects)
     names = tuple(part.name for part in added)
     return marked(crowned, "tag_excess", extra, plainness, names)

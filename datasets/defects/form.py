@@ -25,7 +25,7 @@ def foot_level(
     lower = float(leg.outline[:, 1].max() - foot.outline[:, 1].max())
     if lower <= 0.0:
         return None
-    wanted = graded(plainness, lower, min(lower, 0.09), -0.03, -0.32)
+    wanted = graded(plainness, lower, min(lower, 0.09), -0.05, -0.34)
     change = lower - wanted
     by_leg = float(rng.uniform(0.35, 0.9))
     shorter = _lifted_end(leg, by_leg * change, float(foot.outline[:, 1].min()))
@@ -64,12 +64,14 @@ def heel_missing(
     before = float(heel.outline[:, 0].max())
     if before - edge < 0.08:
         return None
-    keep = 1.0 - graded(plainness, 0.0, 0.35, 0.85, 1.0)
+    keep = 1.0 - graded(plainness, 0.0, 0.3, 0.9, 1.0)
     changed = [_held_back(heel, edge, keep)]
     if low:
         changed.append(_held_back(glyph.part("base"), edge, keep))
     after = max(float(part.outline[:, 0].max()) for part in changed)
-    return marked(glyph.with_parts(changed), "heel_missing", before - after, plainness, ("heel",))
+    return marked(
+        glyph.with_parts(changed), "heel_missing", max(0.0, before - after), plainness, ("heel",)
+    )
 
 
 def _edge_beside(glyph: Glyph, name: str, low: bool) -> float:
@@ -105,7 +107,7 @@ def kotz_missing(
     left, right = rails(kotz.outline)
     inward = left[0] + right[0] - left[-1] - right[-1]
     inward /= float(np.hypot(*inward)) + 1e-9
-    sunk = graded(plainness, 0.0, 0.35, 0.8, 1.0) * before
+    sunk = graded(plainness, 0.0, 0.3, 0.9, 1.0) * before
     short = replace(kotz, outline=kotz.outline + sunk * inward)
     after = max(0.0, float(body.clearance(short.outline).max()))
     return marked(glyph.with_parts([short]), "kotz_missing", before - after, plainness, ("kotz",))

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from crownlet.datasets.defects.common import Entry, Family, graded, marked, pick
+from crownlet.datasets.defects.common import Entry, Family, doubted, graded, marked, pick
 from crownlet.datasets.letterforms.glyph import Glyph, Part
 from crownlet.datasets.letterforms.hand import Hand
 
@@ -15,34 +15,42 @@ SHORTENED: dict[str, tuple[str, ...]] = {
     "ך": ("leg",), "ן": ("leg",), "ף": ("leg",), "ץ": ("leg",), "ק": ("leg_left",),
     "ר": ("leg",), "ת": ("leg_left",),
 }  # fmt: skip
-LENGTHENED: dict[str, tuple[str, ...]] = dict.fromkeys("דוזיר", ("leg",))
-_REST = 0.3
-"""Of a leg at least this many q stay visible under its head or roof."""
+_REST = {"י": 0.08}
+"""Of a leg at least 0.3 q stay visible under its head or roof; of a yud's, less."""
+SHORT_LIKE = {"וleg": "י", "ןleg": "ז", "ךleg": "ר", "הleg_left": "ד", "קleg_left": "ה",
+              "תleg_left": "ף", "ףleg": "פ", "ץleg": "צ"}  # fmt: skip
+"""What a short leg makes of a letter: Mishnat Sofrim on vav, final nun, final kaf, he, kuf, tav,
+final pe, final tsadi; Menachot 29b."""
+LONG_LIKE = {"י": "ו", "ו": "ן", "ז": "ן", "ד": "ך", "ר": "ך"}
+"""What a long one makes of it: Mishnat Sofrim under each; Mishnah Berurah 32:72."""
 
 
 def leg_short(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
     """A leg shortened from its end; size = the length that is missing, in q."""
-    names = SHORTENED[glyph.letter]
+    names = [name for name in SHORTENED[glyph.letter] if glyph.has(name)]
+    if not names:
+        return None
     leg = glyph.part(names[pick(rng, len(names))])
     above, end = _hold(glyph, leg), float(leg.outline[:, 1].max())
-    room = end - above - _REST
+    room = end - above - _REST.get(glyph.letter, 0.3)
     if room < 0.25:
         return None
-    missing = graded(plainness, 0.0, 0.15 * room, 0.5 * room, room)
+    missing = graded(plainness, 0.0, 0.12 * room, 0.55 * room, room)
     changed = [_ended(leg, above, -missing)]
-    if glyph.letter == "ת":
+    if glyph.letter == "ת" and glyph.has("foot"):
         changed.append(glyph.part("foot").moved(0.0, -missing))
-    return marked(glyph.with_parts(changed), "leg_short", missing, plainness, (leg.name,))
+    spoilt = doubted(glyph.with_parts(changed), SHORT_LIKE.get(glyph.letter + leg.name), plainness)
+    return marked(spoilt, "leg_short", missing, plainness, (leg.name,))
 
 
 def leg_long(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
     """A leg lengthened from its end; size = the length too much, in q."""
-    names = LENGTHENED[glyph.letter]
-    leg = glyph.part(names[pick(rng, len(names))])
+    leg = glyph.part("leg")
     most = 1.1 if glyph.letter == "י" else 1.9
     excess = graded(plainness, 0.0, 0.15 * most, 0.5 * most, most)
-    longer = _ended(leg, _hold(glyph, leg), excess)
-    return marked(glyph.with_parts([longer]), "leg_long", excess, plainness, (leg.name,))
+    longer = glyph.with_parts([_ended(leg, _hold(glyph, leg), excess)])
+    longer = doubted(longer, LONG_LIKE[glyph.letter], plainness)
+    return marked(longer, "leg_long", excess, plainness, (leg.name,))
 
 
 def _hold(glyph: Glyph, leg: Part) -> float:
@@ -65,5 +73,5 @@ def _ended(leg: Part, above: float, shift: float) -> Part:
 
 FAMILY: Family = {
     "leg_short": Entry("".join(SHORTENED), leg_short),
-    "leg_long": Entry("".join(LENGTHENED), leg_long),
+    "leg_long": Entry("".join(LONG_LIKE), leg_long),
 }

@@ -15,6 +15,7 @@ from crownlet.datasets.defects.common import (
     Entry,
     Family,
     bar,
+    doubted,
     graded,
     marked,
     outlines,
@@ -80,7 +81,7 @@ def part_loose(
         return marked(glyph, "part_loose", 0.0, 0.0)
     ways = CUTS[glyph.letter]
     start = pick(rng, len(ways))
-    gap = graded(plainness, 0.08, 0.05, 0.1, 0.32) * float(rng.uniform(0.9, 1.1))
+    gap = graded(plainness, 0.08, 0.06, 0.16, 0.38) * float(rng.uniform(0.9, 1.1))
     for k in range(len(ways)):
         way = ways[(start + k) % len(ways)]
         piece = _named(glyph, way.piece)
@@ -98,6 +99,8 @@ def part_loose(
         if plainness < DOUBTFUL:
             width = graded(plainness, hand.joint, 0.06, 0, 0)
             loosened, size = _held(loosened, near, far, width), 0.0
+        # A tav whose left leg hangs free is like a he: Orach Chayim 36:2 on tav.
+        loosened = doubted(loosened, "ה" if glyph.letter == "ת" else None, plainness, 0.4)
         return marked(loosened, "part_loose", size, plainness, names)
     return None
 

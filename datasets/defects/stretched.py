@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from crownlet.datasets.defects.common import DOUBTFUL, PLAIN, Entry, Family, graded, marked
+from crownlet.datasets.defects.common import DOUBTFUL, PLAIN, Entry, Family, doubted, graded, marked
 from crownlet.datasets.letterforms.glyph import Glyph, Part
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.outlines import Floats, Region
@@ -14,6 +14,8 @@ from crownlet.datasets.letterforms.outlines import Floats, Region
 _RATIOS = (1.0, 1.2, 1.5, 2.6)
 """Width against the usual one at plainness 0, 1/3, 2/3 and 1. Hands are uneven by a twentieth;
 from half as wide again on the brief calls a letter stretched (4.3, F14)."""
+LIKE = {"ך": "ר", "ו": "ר", "נ": "כ"}
+"""What a wide roof or head makes of a letter (Mishnat Sofrim on final kaf, vav and nun)."""
 _TALL = 1.5
 """Where the ink stands higher than this in q there is a stem, which keeps its thickness."""
 
@@ -53,6 +55,7 @@ def overstretched(
         crown=crown,
         stretch=span,
     )
+    wide = doubted(wide, LIKE.get(glyph.letter), plainness)
     return marked(wide, "overstretched", ratio, plainness)
 
 
@@ -72,13 +75,13 @@ def _width(glyph: Glyph) -> tuple[float, float]:
 
 def _stretching(glyph: Glyph, x0: float, x1: float, extra: float) -> tuple[Floats, Floats]:
     """Places x and where they go: what grows is the lying strokes, not the stems."""
-    edges = np.linspace(x0, x1, 25)
+    edges = np.linspace(x0, x1, 17)
     if glyph.stretch is not None and glyph.stretch[1] - glyph.stretch[0] > 0.3:
         inside = (edges[:-1] >= glyph.stretch[0]) & (edges[1:] <= glyph.stretch[1])
         gives = inside.astype(np.float64)
     else:
         body = Region([p.outline for p in glyph.parts if p.kind not in ("tag", "kotz")])
-        y = np.linspace(-0.5, 4.5, 32)
+        y = np.linspace(-0.3, 4.3, 20)
         x = np.repeat((edges[:-1] + edges[1:]) / 2, len(y))
         inked = body.contains(np.stack([x, np.tile(y, len(edges) - 1)], axis=1))
         tall = inked.reshape(-1, len(y)).sum(axis=1) * (y[1] - y[0])

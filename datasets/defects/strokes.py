@@ -104,7 +104,7 @@ def _cracked(
     start, end = chord
     if rng.random() < 0.5:
         start, end = end, start
-    wide = graded(plainness, 0.05, 0.05, 0.1, 0.28) * float(rng.uniform(0.9, 1.1))
+    wide = graded(plainness, 0.05, 0.055, 0.15, 0.28) * float(rng.uniform(0.9, 1.1))
     reach = graded(plainness, 0.0, 0.75, 1.0, 1.0) if plainness < DOUBTFUL else 1.0
     along = end - start
     long = float(np.hypot(*along))

@@ -15,6 +15,7 @@ from crownlet.datasets.defects.common import (
     Entry,
     Family,
     bar,
+    doubted,
     graded,
     marked,
     outlines,
@@ -27,7 +28,11 @@ from crownlet.datasets.letterforms.outlines import Floats, Region
 _NEAREST = 0.1
 """White that is left over the leg just before it touches, in q."""
 _WIDEST, _SHARE = 0.32, 0.4
-"""A contact is no wider than this in q, nor than this share of the leg's own top."""
+"""A contact is no wider than this in q, nor than this share of the leg's own top.."""
+_FUSED = 0.15
+""".. but for so many of the plain ones, in which the leg melts into the roof as a chet's does."""
+_HAIRY, _CHETLIKE = 0.15, 0.45
+"""A he that touches by this width in q is a he with a contact; by that, as well a chet."""
 
 
 def leg_touches_roof(
@@ -60,15 +65,27 @@ def leg_touches_roof(
         width = float(np.nan_to_num(right - left)[0])
         if width > 0.02:
             touched = glyph.with_parts([raised])
+            touched = _chetlike(touched, width)
             return marked(touched, "leg_touches_roof", width, plainness, names)
-    width = min(graded(plainness, 0, 0.035, 0.12, 0.38) * float(rng.uniform(0.75, 1.15)), most)
+    width = min(graded(plainness, 0, 0.035, 0.13, 0.38) * float(rng.uniform(0.75, 1.15)), most)
+    if rng.random() < _FUSED:
+        width = max(width, graded(plainness, 0, 0.035, 0.2, 0.95) * wide)
     skew = float(rng.uniform(-0.08, 0.08))
     edge, _right = Region([roof.outline]).spans(np.array([under - 0.15]))
     root = max(x + skew, float(edge[0]) + width / 2 + 0.06)
     start, end = np.array([root, under - 0.15]), np.array([_middle_below(leg, top), top + 0.25])
     thickness = width * float(end[1] - start[1]) / float(np.hypot(*(end - start)))
     bridge = Part("bridge", "joint", bar(start, end, thickness))
-    return marked(glyph.with_parts([bridge]), "leg_touches_roof", width, plainness, names)
+    touched = _chetlike(glyph.with_parts([bridge]), width)
+    return marked(touched, "leg_touches_roof", width, plainness, names)
+
+
+def _chetlike(glyph: Glyph, width: float) -> Glyph:
+    """A contact by a hair leaves a he; the wider it is the more it is a chet (Mishnat Sofrim)."""
+    if glyph.letter != "ה" or width <= _HAIRY or glyph.share > 0.0:
+        return glyph
+    share = 0.5 * min(1.0, (width - _HAIRY) / (_CHETLIKE - _HAIRY))
+    return replace(glyph, other="ח", share=share)
 
 
 def _raised(leg: Part, rise: float) -> Part:
@@ -156,6 +173,8 @@ def heads_touch(
     size = _contact(_white_between(changed, still, leaning[:1], fine), fine)
     if (size > 0) != (plainness >= DOUBTFUL):
         return None
+    # Shut above, tet is like samech: the brief, E3.
+    changed = doubted(changed, "ס" if glyph.letter == "ט" else None, plainness)
     return marked(changed, "heads_touch", size, plainness, (*still, leaning[0]))
 
 
@@ -173,6 +192,8 @@ def ring_closed(
     names = ((still,), (mover,)) if mem else ((mover,), (still,))
     overlap = graded(plainness, 0, 0.03, 0.1, 0.25) if plainness >= DOUBTFUL else -_NEAREST
     changed = glyph
+    if not mem and rng.random() < 0.5:
+        return _bridged_drop(glyph, rng, plainness)
     for _ in range(3):
         white = _white_between(changed, *names, y)
         if np.isnan(white).all():
@@ -185,7 +206,34 @@ def ring_closed(
     size = _contact(_white_between(changed, *names, fine), fine)
     if (size > 0) != (plainness >= DOUBTFUL):
         return None
+    # Closed below, mem is like final mem: Orach Chayim 32:18.
+    changed = doubted(changed, "ם" if mem else None, plainness)
     return marked(changed, "ring_closed", size, plainness, (mover, still))
+
+
+def _bridged_drop(glyph: Glyph, rng: np.random.Generator, plainness: float) -> Glyph | None:
+    """Ink run from pe's drop to its wall, its base or its roof; size = the bridge's width."""
+    drop = glyph.part("drop").outline
+    frame = [p.outline for p in glyph.parts if p.name not in ("drop", "joint")]
+    right = drop[int(drop[:, 0].argmax())] - (0.1, 0.0)
+    foot = drop[int(drop[:, 1].argmax())] - (0.0, 0.1)
+    ways = [(right, (1.0, 0.0))]
+    if glyph.has("base"):
+        ways.append((foot, (0.0, 1.0)))
+    start, way = ways[pick(rng, len(ways))]
+    hits = Region(frame).along(start, np.array(way))
+    hits = hits[hits > 0.1]
+    if not len(hits) or hits[0] > 1.8:
+        return None
+    width = graded(plainness, 0.05, 0.055, 0.16, 0.42) * float(rng.uniform(0.85, 1.15))
+    far, aside = float(hits[0]) + 0.12, rng.uniform(-0.05, 0.05, 2)
+    if plainness < DOUBTFUL:
+        # A spur toward it, which does not reach.
+        far = max(0.1, float(hits[0]) - _NEAREST) * plainness / DOUBTFUL
+    end = start + np.array(way) * far + aside
+    bridged = glyph.with_parts([Part("bridge", "joint", bar(start, end, width))])
+    width = width if plainness >= DOUBTFUL else 0.0
+    return marked(bridged, "ring_closed", width, plainness, ("drop",))
 
 
 def _drawn_out(part: Part, shift: float) -> Part:

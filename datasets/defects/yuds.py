@@ -15,6 +15,7 @@ import numpy as np
 from crownlet.datasets.defects.common import (
     Entry,
     Family,
+    doubted,
     graded,
     marked,
     outlines,
@@ -72,6 +73,9 @@ def head_melted(
     beside = (head.outline - axis[0]) @ across
     wide, middle = float(np.ptp(beside)), float(beside.max() + beside.min()) / 2
     width = min(wide * float(rng.uniform(0.5, 0.7)), float(rng.uniform(0.5, 0.64)))
+    if not joint:
+        # A stout limb carries this head: it is lost when it is no broader than the limb.
+        width = min(width, 1.15 * float(2 * np.hypot(*half[len(half) // 4])))
     factor = 1.0 + (width / wide - 1.0) * share
 
     def squeeze(outline: Outline) -> Outline:
@@ -115,8 +119,8 @@ def yud_astray(
     way = ways[pick(rng, len(ways))]
     if not (glyph.has(way[0]) and glyph.has(way[1])):
         return None
-    far = graded(plainness, 0.0, 0.12, 0.3, 0.62) * float(rng.uniform(0.9, 1.1))
-    turn = graded(plainness, 0.0, 6.0, 14.0, 28.0) * float(rng.uniform(-1.0, 1.0))
+    far = graded(plainness, 0.0, 0.13, 0.42, 0.75) * float(rng.uniform(0.9, 1.1))
+    turn = graded(plainness, 0.0, 6.0, 18.0, 30.0) * float(rng.uniform(-1.0, 1.0))
     moves: list[tuple[Floats, Floats]] = [
         (np.array([0.25, -0.97]), np.zeros(2)),
         (np.array([0.95, 0.3]), np.zeros(2)),
@@ -129,6 +133,8 @@ def yud_astray(
         move, end = moves[int(k)]
         moved = _strayed(glyph, way, far * move, far * end, turn)
         if _apart(moved, way):
+            if glyph.letter == "צ" and int(k) == len(moves) - 2:
+                moved = doubted(moved, "ע", plainness)  # low on the neck: Mishnat Sofrim, tsadi
             return marked(moved, "yud_astray", far, plainness, way[:2])
     return None
 

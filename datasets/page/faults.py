@@ -9,6 +9,7 @@ import numpy as np
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.datasets.defects.apply import applicable
+from crownlet.datasets.defects.common import DOUBTFUL, PLAIN
 from crownlet.datasets.letterforms.glyph import DefectMark
 from crownlet.datasets.letterforms.oddities import Oddity
 from crownlet.datasets.page.spec import PageSpec
@@ -23,10 +24,13 @@ CONFUSED = tuple(_PAIRS.split(" "))
 """Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
 
 _SPREAD = {name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE}
-_RARITY = {name: spread**-0.7 for name, spread in _SPREAD.items() if spread}
+_RARITY = {name: spread**-1.0 for name, spread in _SPREAD.items() if spread}
 
 GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
 TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
+
+NO_HABIT = {*GAP_FAULTS, "overstretched"}
+"""A letter is stretched against the usual width of its hand: by habit there is nothing to see."""
 
 Fault = tuple[str, float]
 """Name of a defect and its plainness."""
@@ -160,9 +164,17 @@ def _letter_faults(
         names.append(_rare_first(known, rng))
     if names and len(known) > 1 and rng.random() < spec.second_rate:
         names.append(_rare_first(known, rng))
-    low, high = spec.plainness
     # In the order of the registry: a crack made first would be left behind by a moved stroke.
-    return tuple((name, float(rng.uniform(low, high))) for name in known if name in names)
+    return tuple((name, _plainness(spec, rng)) for name in known if name in names)
+
+
+def _plainness(spec: PageSpec, rng: np.random.Generator) -> float:
+    """How plain a fault is; the doubtful third, which teaches least, comes more seldom."""
+    low, high = spec.plainness
+    drawn = float(rng.uniform(low, high))
+    if DOUBTFUL <= drawn <= PLAIN and rng.random() < 0.4:
+        drawn = float(rng.uniform(low, high))
+    return drawn
 
 
 def _rare_first(names: list[str], rng: np.random.Generator) -> str:
@@ -173,7 +185,7 @@ def _rare_first(names: list[str], rng: np.random.Generator) -> str:
 
 def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:
     """Faults this page's hand makes as a rule, with their rate on letters where they apply."""
-    every = sorted({name for letter in LETTERS for name in applicable(letter)} - {*GAP_FAULTS})
+    every = sorted({name for letter in LETTERS for name in applicable(letter)} - {*NO_HABIT})
     every = [name for name in every if spec.defects is None or name in spec.defects]
     if not every or rng.random() >= spec.habit_rate:
         return {}
