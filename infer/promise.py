@@ -59,6 +59,7 @@ class Promise:
             "of": self.of,
             "calibration": {k: v for k, v in self.calibration.items() if k != "model"},
             "limits": list(self.limits),
+            "load": dict(self.load),
             "defects": {name: _plain(promise) for name, promise in self.defects.items()},
         }
 

@@ -68,6 +68,7 @@ def evaluate(config: Any) -> Path:
         "version": inspector.networks.info.version,
         "measured": datetime.date.today().isoformat(),
         "customs": CUSTOMS,
+        "promise": inspector.versions()["thresholds"]["promise"],
         "suites": suites,
     }
     if config.evaluate.speed:

@@ -83,11 +83,20 @@ def test_a_letter_that_was_not_found_counts_as_cleared_unless_it_is_named_absent
 
 
 def test_what_is_not_examined_or_doubtful_in_its_class_is_left_out() -> None:
-    letters = [written(0, 1.0), written(1, 1.0, other="ח", share=0.4), written(2, 1.0, whole=False)]
+    letters = [
+        written(0, 1.0),
+        written(1, None, other="ח", share=0.4),
+        written(2, 1.0, whole=False),
+    ]
     blind = seen(0, 0.0, not_examined=("leg_touches_roof",))
-    evidence, cases = gathered(letters, record(blind, seen(1, 0.0)))
-    assert len(evidence) == 1
+    evidence, cases = gathered(letters, record(blind, seen(1, 0.9, letter="ח")))
+    assert evidence.read.tolist() == [1, 1]  # either of the two letters is read rightly
     assert cases.cleared(0.2).tolist() == []
+    assert cases.false(0.5, learning=False).tolist() == []
+    # A fault that makes the class doubtful is a case all the same.
+    letters[1] = written(1, 1.0, other="ח", share=0.4)
+    page = record(blind, seen(1, 0.9))
+    assert gathered(letters, page)[1].cleared(0.95).tolist() == [1.0]
     assert not len(
         gathered(letters, record(seen(0, 0.0), unresolved=("leg_touches_roof",)))[1].scrolls
     )

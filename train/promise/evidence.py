@@ -66,7 +66,8 @@ class Evidence:
 def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll: int) -> Evidence:
     """The letters of one page against its record, which was made with the page's own text.
 
-    Letters that the frame cuts, and those whose class is itself doubtful, are left out. What was
+    Letters that the frame cuts are left out. Of a letter whose class is itself doubtful only the
+    faults that it bears are asked, for what else it may seem to have lies in its form. What was
     seen where nothing is written bears no fault: whatever is found on it is false.
     """
     truth = [with_expected_tags(letter, customs) for letter in page.letters]
@@ -74,10 +75,11 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
     seen = dict(match.pairs)
     rows = []
     for i, letter in enumerate(truth):
-        if letter.whole and letter.share == 0.0:
+        if letter.whole:
             glyph = record.glyphs[seen[i]] if i in seen else None
             raised = _raised(glyph) if glyph else _missed(i, letter, seen, record)
-            read = -1 if glyph is None else int(glyph.letter == letter.letter)
+            either = (letter.letter, letter.other if letter.share > 0 else letter.letter)
+            read = -1 if glyph is None else int(glyph.letter in either)
             rows.append(
                 (_p(glyph, record), _asked(letter, glyph, record, customs), raised, glyph, read)
             )
@@ -118,7 +120,9 @@ def _asked(
         if name in _COUNTED:
             # Without an expectation, or where nobody counted, tags are neither too few nor many.
             asked &= customs.tags_expected(letter.letter) is not None and letter.tags >= 0
-        values.append(plainness_of(letter, name) if asked else np.nan)
+        plainness = plainness_of(letter, name)
+        asked &= plainness > 0 or letter.share == 0.0
+        values.append(plainness if asked else np.nan)
     return np.array(values, np.float64)
 
 
