@@ -28,7 +28,8 @@ def expose(page: Field, strength: float, rng: np.random.Generator) -> Image:
     bright = float(np.quantile(page[::16, ::16].max(axis=2), 0.8)) * gain
     ceiling = 300.0 if rng.random() < 0.1 else float(rng.uniform(190.0, 250.0))
     gain *= min(max(1.0, 72.0 / max(bright, 1.0)), ceiling / max(bright, 1.0))
-    lift = strength * rng.uniform(0, 18)
+    # Stray light in the lens has no colour of the skin's: ink stays grey on yellow skin.
+    lift = strength * rng.uniform(0, 26)
     scale = cast(strength, rng) * np.float32(gain * (1 - lift / 255))
     # A matrix at once scales and lifts the channels, much quicker than numpy does.
     mixed = cv2.transform(page, np.column_stack([np.diag(scale), np.full(3, lift, np.float32)]))
@@ -106,9 +107,10 @@ def sensor(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
     """Sensor noise and what telephones do about it, sharpening, coarse pixels and JPEG."""
     if spec.noise <= 0:
         return image
-    if rng.random() < 0.7:
+    if rng.random() < (0.85 if camera else 0.6):
         most = (9.0 if camera else 4.0) * (0.35 + 0.65 * float(image[::16, ::16].mean()) / 255.0)
-        image = _noisy(image, spec.noise * most * rng.random() ** 1.5, rng)
+        least = 0.8 if camera else 0.2
+        image = _noisy(image, spec.noise * (least + most * rng.random() ** 1.5), rng)
         if camera and q > 10 and rng.random() < 0.15:
             image = np.asarray(cv2.medianBlur(image, 3), np.uint8)
     if rng.random() < 0.15:
@@ -117,8 +119,19 @@ def sensor(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
     if camera and coarse < 0.95 and rng.random() < 0.2 * spec.noise:
         return _enlarged(image, coarse, rng)
     if rng.random() < (0.7 if camera else 0.3):
-        image = _compressed(image, _quality(camera, rng))
+        image = _sent_on(image, _quality(camera, rng), rng)
     return image
+
+
+def _sent_on(image: Image, quality: int, rng: np.random.Generator) -> Image:
+    """Compressed; a third of the pictures while they were larger, so that no blocks show."""
+    if rng.random() >= 0.35:
+        return _compressed(image, quality)
+    size = (image.shape[1], image.shape[0])
+    more = float(rng.uniform(1.25, 1.7))
+    large = cv2.resize(image, None, fx=more, fy=more, interpolation=cv2.INTER_LINEAR)
+    large = _compressed(np.asarray(large, np.uint8), quality)
+    return np.asarray(cv2.resize(large, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def _quality(camera: bool, rng: np.random.Generator) -> int:
@@ -155,14 +168,16 @@ def _enlarged(image: Image, coarse: float, rng: np.random.Generator) -> Image:
 
 
 def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
+    """Noise of the whole sensor, and with most pictures of each colour for itself, blue most."""
     size = (image.shape[1], image.shape[0])
-    grain = float(rng.uniform(0.8, 1.8))
+    grain = float(rng.uniform(0.8, 2.2))
     luma = texture("grain", size, grain, rng) * np.float32(deviation)
-    if rng.random() < 0.5:
-        planes = [luma] * 3
-    else:
-        planes = [luma + texture("grain", size, grain, rng) * np.float32(0.4 * deviation)] * 2
-        planes.append(luma)
+    planes = [luma] * 3
+    if rng.random() < 0.65:
+        coarse = grain * float(rng.uniform(1.0, 3.0))  # blotches, where the colour is thinned out
+        for channel, share in ((0, 0.5), (2, float(rng.uniform(0.6, 2.0)))):
+            own = texture("grain", size, coarse, rng) * np.float32(share * deviation)
+            planes[channel] = luma + own
     return np.asarray(cv2.add(image, cv2.merge(planes), dtype=cv2.CV_8U), np.uint8)
 
 

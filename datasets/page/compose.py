@@ -10,18 +10,16 @@ from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.letterforms.raster import Mask, fill, finer_for
 from crownlet.datasets.page import camera, skin
 from crownlet.datasets.page.block import Block, write_block
-from crownlet.datasets.page.folds import creases, fold
 from crownlet.datasets.page.geometry import Geometry, Points, draw_geometry
-from crownlet.datasets.page.holes import pierce, specks
 from crownlet.datasets.page.ink import InkStyle, Spreader, draw_ink, lay
 from crownlet.datasets.page.labels import Drawn, label, label_gaps, project
-from crownlet.datasets.page.light import glare, light
+from crownlet.datasets.page.light import glare, light, sparkle
 from crownlet.datasets.page.reverse import show_through
 from crownlet.datasets.page.ruling import score_lines
 from crownlet.datasets.page.spec import PageSpec
-from crownlet.datasets.page.textures import Field
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.page.turn import turned
+from crownlet.datasets.page.wear import wear
 from crownlet.datasets.page.words import choose_text
 
 Frame = tuple[float, float, float, float]
@@ -117,7 +115,7 @@ def _paint(
     if rng.random() < 0.75:
         score_lines(tone, *_ruling(block, geometry, rng), q, aug.skin, rng)
     page = lay(skin.coloured(tone, colour, rng), cover, q, style, rng)
-    _wear(page, cover, q, aug.skin, rng)
+    wear(page, cover, q, aug.skin, rng)
     if device == "none":
         return camera.expose(page, 0.0, rng)
     by_camera = device == "camera"
@@ -125,25 +123,14 @@ def _paint(
     light(page, aug.light * softer, rng)
     if rng.random() < (0.25 if by_camera else 0.04):
         glare(page, aug.light, rng)
+    if rng.random() < (0.2 if by_camera else 0.05):
+        sparkle(page, q, aug.light, rng)
     image = camera.expose(page, aug.light * softer, rng)
     image = camera.optics(image, q, aug, by_camera, rng)
     image = camera.sensor(image, q, aug, by_camera, rng)
-    if rng.random() < 0.15 * aug.light:
+    if rng.random() < (0.06 if by_camera else 0.15) * aug.light:
         image = camera.greyed(image)
     return image
-
-
-def _wear(page: Field, cover: Mask, q: float, strength: float, rng: np.random.Generator) -> None:
-    """What years do to a written sheet."""
-    chances = rng.random(4)
-    if chances[0] < 0.2 * strength:
-        fold(page, q, rng)
-    if chances[1] < 0.12 * strength:
-        creases(page, q, rng)
-    if chances[2] < 0.06 * strength:
-        pierce(page, cover, q, rng)
-    if chances[3] < 0.2 * strength:
-        specks(page, cover, q, rng)
 
 
 def ink_cover(

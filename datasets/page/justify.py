@@ -11,8 +11,8 @@ from crownlet.datasets.page.layout import Habits, Placed, line_width, set_line
 from crownlet.datasets.page.scribe import Crowning, write
 from crownlet.datasets.page.silhouette import silhouette
 
-MOST_STRETCH = 13.0
-"""Longest stretch of one letter in q: letters up to about six times wide occur."""
+MOST_STRETCH = 16.0
+"""Longest stretch of one letter in q: letters about six times as wide as they are high occur."""
 
 LEAST_WIDTH = 0.78
 """Narrowest a letter is pressed at the end of a full line."""

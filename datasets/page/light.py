@@ -83,6 +83,21 @@ def glare(page: Field, strength: float, rng: np.random.Generator) -> None:
     page += thick * (lamp - page)
 
 
+def sparkle(page: Field, q: float, strength: float, rng: np.random.Generator) -> None:
+    """Glints on the creases of glossy skin and ink, in patches on one side of the lamp."""
+    if strength <= 0:
+        return
+    height, width = page.shape[:2]
+    creases = texture("cells", (width, height), float(np.clip(0.03 * q, 0.5, 3.0)), rng)
+    small = (max(8, width // _COARSE), max(8, height // _COARSE))
+    where = texture("cloud", small, max(small) / float(rng.uniform(100, 300)), rng)
+    lit = np.clip(creases - np.float32(rng.uniform(1.3, 2.0)), 0.0, 1.0)
+    lit *= cv2.resize(np.clip(where - np.float32(0.3), 0.0, 1.0), (width, height))
+    lit *= np.float32(min(1.0, strength) * rng.uniform(0.2, 0.6))
+    lamp = np.float32(float(page[::16, ::16].max()) * rng.uniform(1.1, 1.6))
+    page += cv2.merge([lit, lit, lit]) * (lamp - page)
+
+
 def cast(strength: float, rng: np.random.Generator) -> Field:
     """Colour of the light as factors, (3,) RGB: daylight mostly, tungsten, sky, bad tubes."""
     factors = rng.normal(0, 0.06, 3)

@@ -25,6 +25,11 @@ PALETTE: tuple[tuple[float, float, float], ...] = (
 )  # fmt: skip
 """White, cream, tan, ochre, brown, olive: skins in RGB as they look in fair light."""
 
+YELLOW: tuple[tuple[float, float, float], ...] = (
+    (190, 142, 52), (172, 132, 48), (150, 120, 36), (125, 103, 42), (176, 118, 40), (140, 100, 30),
+)  # fmt: skip
+"""Old skins under lamps, with hardly any blue: a quarter of all pages."""
+
 _GRAINS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
 _COMMON = (0.32, 0.28, 0.2, 0.12, 0.08)
 _DEEP = {"pores": 0.07, "cells": 0.07, "mottle": 0.04, "crumple": 0.05, "fibre": 0.03}
@@ -42,14 +47,21 @@ def draw_skin(
     tone = np.ones((height, width), np.float32)
     if strength <= 0:
         return tone, np.full(3, 255.0, np.float32)
-    pale = PALETTE[: 5 if rng.random() < 0.5 else None]
-    colour = np.array(pale[int(rng.integers(len(pale)))]) + rng.normal(0, 6, 3)
+    kind = rng.random()
+    choice = YELLOW if kind < 0.27 else PALETTE[: 5 if kind < 0.65 else None]
+    colour = np.array(choice[int(rng.integers(len(choice)))]) + rng.normal(0, 6, 3)
     colour = 255.0 + (np.clip(colour, 20, 255) - 255.0) * min(1.0, 0.4 + strength)
     amount = strength * (0.5 + 2.0 * (1.0 - colour.mean() / 255.0))
-    tone += texture("grain", size, float(rng.uniform(0.7, 2.0)), rng) * np.float32(0.012 * amount)
-    for kind in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False, p=_COMMON):
+    strong = rng.random() < 0.35
+    fine = 0.012 * amount if not strong else float(rng.uniform(0.015, 0.04))
+    tone += texture("grain", size, float(rng.uniform(0.7, 2.0)), rng) * np.float32(fine)
+    if strong:  # leather whose grain is as plain as the writing
+        grain = float(np.clip(q * rng.uniform(0.02, 0.06), 0.5, 4.0))
+        tone += texture("cells", size, grain, rng) * np.float32(rng.uniform(0.02, 0.06))
+        tone += texture("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
+    for name in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False, p=_COMMON):
         grain = float(np.clip(q * rng.uniform(0.02, 0.1), 0.35, 5.0))
-        tone += texture(kind, size, grain, rng) * np.float32(_DEEP[kind] * amount * rng.random())
+        tone += texture(name, size, grain, rng) * np.float32(_DEEP[name] * amount * rng.random())
     if rng.random() < 0.4 * strength:
         _lit(tone, q, amount, rng)
     if rng.random() < 0.25 * strength:
@@ -64,10 +76,18 @@ def draw_skin(
 
 
 def coloured(tone: Field, colour: Field, rng: np.random.Generator) -> Field:
-    """Skin of this tone as (H, W, 3) float32 RGB, 0 to 255; dark places are warmer."""
+    """Skin of this tone as (H, W, 3) float32 RGB, 0 to 255; dark places are warmer.
+
+    Half the skins are mottled redder and yellower besides.
+    """
     warmth = np.array([rng.uniform(0.65, 0.9), 1.0, rng.uniform(1.1, 1.9)], np.float32)
     np.maximum(tone, 0.2, out=tone)
     planes = [tone * (k * c) + (1 - k) * c for k, c in zip(warmth, colour, strict=True)]
+    if colour.min() < 250 and rng.random() < 0.5:
+        size = (tone.shape[1], tone.shape[0])
+        for channel, most in ((0, 0.03), (2, 0.1)):
+            tint = texture("mottle", size, float(rng.uniform(0.4, 3.0)), rng)
+            planes[channel] += tint * np.float32(colour[channel] * most * rng.random())
     skin: Field = np.asarray(cv2.merge(planes), np.float32)
     return skin
 

@@ -152,7 +152,8 @@ def test_boxes_stay_within_the_image_and_cut_letters_say_so() -> None:
         for letter in page.letters:
             x0, y0, x1, y1 = letter.box
             assert 0 <= x0 < x1 <= width and 0 <= y0 < y1 <= height
-            at_frame = min(x0, y0, width - x1, height - y1) <= 1e-6
+            # Of a letter in pieces the cut one may lie outside, as he's roof above its leg.
+            at_frame = min(x0, y0, width - x1, height - y1) <= letter.q
             assert letter.whole or at_frame
             cut += not letter.whole
     assert cut > 20
