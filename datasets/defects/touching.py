@@ -29,6 +29,8 @@ _NEAREST = 0.1
 """White that is left over the leg just before it touches, in q."""
 _WIDEST, _SHARE = 0.32, 0.4
 """A contact is no wider than this in q, nor than this share of the leg's own top.."""
+_LEAST = 0.14
+""".. but on a thin leg so wide, to be seen where a letter is small .."""
 _FUSED = 0.15
 """.. but for so many of the plain ones, in which the leg melts into the roof as a chet's does."""
 _HAIRY, _CHETLIKE = 0.15, 0.45
@@ -55,7 +57,7 @@ def leg_touches_roof(
     names = ("roof", "leg_left")
     # Fused along its whole thickness it would be a plain chet's or tav's leg: another letter.
     wide = _width_below(leg, top)
-    most, share = min(_WIDEST, _SHARE * wide), graded(plainness, 0, 0.1, 0.16, 0.22)
+    most, share = min(_WIDEST, max(_SHARE * wide, _LEAST)), graded(plainness, 0, 0.1, 0.16, 0.22)
     # A leg begun too high touches with its tip; what touches widely is a bridge of ink, with its
     # corners, for a leg that widens softly from the roof is a plain chet's.
     if rng.random() < 0.4:

@@ -24,7 +24,12 @@ CONFUSED = tuple(_PAIRS.split(" "))
 """Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
 
 _SPREAD = {name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE}
-_RARITY = {name: spread**-1.0 for name, spread in _SPREAD.items() if spread}
+# Only gimel, which few words have, can have its feet level.
+_RARITY = {
+    name: spread**-1.0 * (2.0 if name == "foot_level" else 1.0)
+    for name, spread in _SPREAD.items()
+    if spread
+}
 
 GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
 TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
