@@ -14,7 +14,7 @@ from pathlib import Path
 import cv2
 
 from crownlet.datasets.coco import load_coco
-from crownlet.datasets.page.spec import training
+from crownlet.datasets.page.spec import Split, training
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.infer import Inspector
 from crownlet.infer.reading import PageError
@@ -42,6 +42,8 @@ class Gathering:
     """No page is begun after this time."""
     scans: tuple[Path, ...] = ()
     """Labelled scans instead of renders: COCO files, each one scroll."""
+    split: Split = "calibrate"
+    """Hands that render the pages; thresholds are chosen on no other than these."""
 
 
 def gather(what: Gathering, path: Path) -> Evidence:
@@ -74,6 +76,7 @@ def _facts(what: Gathering, found: list[Evidence]) -> dict[str, object]:
         "pages": sum(part.facts["pages"] for part in found),
         "pages_refused": sum(part.facts["refused"] for part in found),
         "pages_failed": sum(part.facts["failed"] for part in found),
+        "split": what.split,
         "first_seed": what.first_seed,
         "customs": what.customs,
         "date": datetime.date.today().isoformat(),
@@ -115,5 +118,5 @@ def _scrolls(what: Gathering, number: int, stop_at: float) -> Iterator[tuple[int
                 yield scroll, page
         return
     seeds = range(what.first_seed + number, what.first_seed + what.pages, what.workers)
-    for name, page in render_pages(training(split="calibrate"), seeds, stop_at):
+    for name, page in render_pages(training(split=what.split), seeds, stop_at):
         yield int(name[1:]), page

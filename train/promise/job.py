@@ -8,14 +8,16 @@ from typing import Any
 import yaml
 from omegaconf import OmegaConf
 
+from crownlet.infer.thresholds import load_thresholds
 from crownlet.models.assessor import Assessor
 from crownlet.train.calibrate import Calibration
 from crownlet.train.fit import make_network
+from crownlet.train.promise.checking import check_table, kept, load_at
 from crownlet.train.promise.choosing import Aims, choose, load_of
 from crownlet.train.promise.evidence import Evidence, load, save
 from crownlet.train.promise.from_crops import crop_evidence
 from crownlet.train.promise.gather import Gathering, gather
-from crownlet.train.promise.writing import document, table, write_thresholds
+from crownlet.train.promise.writing import document, letters_line, table, write_thresholds
 from crownlet.train.weights import load_weights
 
 MODELS = Path(__file__).parents[2] / "configs" / "model"
@@ -27,6 +29,11 @@ def promise(config: Any) -> Path:
     own = config.promise
     path = Path(own.evidence)
     evidence = collected(config, path) if own.gather else load(path)
+    print(letters_line(evidence))
+    if own.check:
+        limits = load_thresholds(Path(own.model))
+        print(check_table(kept(evidence, limits), load_at(evidence, limits)))
+        return path
     aims = Aims(
         cleared=own.cleared, false=1.0 - own.findings_true, confidence=own.confidence,
         together=own.together, own={str(k): float(v) for k, v in own.cleared_of.items()},
@@ -59,5 +66,5 @@ def gathering(own: Any) -> Gathering:
     """What to gather, from the job's part of the configuration."""
     return Gathering(
         Path(own.model), own.customs, own.pages, own.first_seed, own.workers, own.minutes,
-        tuple(Path(scan) for scan in own.scans),
+        tuple(Path(scan) for scan in own.scans), own.split,
     )  # fmt: skip

@@ -13,7 +13,9 @@ from crownlet.train.promise.choosing import Aims, Choice, Load
 from crownlet.train.promise.evidence import Evidence
 
 NONE = "none"
-_FACTS = ("pages", "pages_refused", "pages_failed", "first_seed", "customs", "date", "model")
+_FACTS = (
+    "split", "pages", "pages_refused", "pages_failed", "first_seed", "customs", "date", "model",
+)  # fmt: skip
 
 
 def document(
@@ -23,11 +25,15 @@ def document(
     scrolls = len(np.unique(evidence.scroll))
     source = evidence.facts.get("source", "renders")
     rendered = source == "renders"
-    of_what = "rendered pages, each by a hand of its own" if rendered else "labelled scrolls"
+    of_what = (
+        "rendered pages, each by a hand of the calibration split"
+        if rendered
+        else "labelled scrolls"
+    )
     return {
         "version": version,
         "provenance": (
-            f"{len(evidence)} letters on {scrolls} {of_what}, calibration split,"
+            f"{len(evidence)} letters on {scrolls} {of_what},"
             f" {evidence.facts.get('date', '')}; chosen by tests in a fixed order, by scroll."
         ),
         "promise": {
@@ -131,6 +137,15 @@ def table(choices: Mapping[str, Choice], load: Load) -> str:
         f" review {load.review_of_clean:.2%}, to finding {load.finding_of_clean:.2%}"
     )
     return "\n".join(lines)
+
+
+def letters_line(evidence: Evidence) -> str:
+    """How letters were read, and how many of those that were not read rightly nobody is shown."""
+    parts = []
+    for code, words in ((0, "misread"), (-1, "not found"), (-2, "seen where nothing is written")):
+        here = evidence.read == code
+        parts.append(f"{int(here.sum())} {words} ({int((here & ~evidence.raised).sum())} unraised)")
+    return f"of {int((evidence.read > -2).sum())} letters " + ", ".join(parts)
 
 
 def _share(value: float) -> float:
