@@ -16,6 +16,10 @@ from crownlet.datasets.page.textures import Field, texture
 __all__ = ["MOST_GAIN", "InkStyle", "Spreader", "draw_ink", "lay"]
 
 
+HAIR = 0.13
+"""Strokes and gaps narrower than this, in q, stay as they were drawn: blur would undo them."""
+
+
 class Spreader:
     """Turns the exact masks of letters into the ink that stands on the page."""
 
@@ -28,12 +32,14 @@ class Spreader:
         reach = 2 * int(np.ceil(max(0.0, gain) + 1.0)) + 1
         self._reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
         self._core = np.ones((3, 3), np.uint8)
+        hair = max(3, round(HAIR * fine))
+        self._hair = np.ones((hair, hair), np.uint8)
         self.rough = style.rough
         if style.rough:
             self._noise = _edge_noise(fine, rng)
 
     def __call__(self, ink: InkMask, rng: np.random.Generator) -> Mask:
-        """Coverage of page px. Hairlines keep a core, and gaps are never bridged."""
+        """Coverage of page px. Hairlines stay, and gaps are never bridged."""
         mask = ink.mask
         soft = cv2.GaussianBlur(mask, (0, 0), self.sigma, borderType=cv2.BORDER_CONSTANT)
         if self.rough:
@@ -44,8 +50,12 @@ class Spreader:
             if noise.shape == mask.shape:
                 soft = cv2.addWeighted(soft, 1.0, noise, self.rough, -128.0 * self.rough)
         edged = np.asarray(cv2.LUT(soft, self.table), np.uint8)
-        cv2.max(edged, cv2.erode(mask, self._core), dst=edged)
         cv2.min(edged, cv2.dilate(mask, self._reach), dst=edged)
+        cv2.max(edged, cv2.erode(mask, self._core), dst=edged)
+        opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, self._hair)
+        closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, self._hair)
+        cv2.max(edged, cv2.subtract(mask, opened), dst=edged)
+        cv2.subtract(edged, cv2.subtract(closed, mask), dst=edged)
         return InkMask(edged, ink.x0, ink.y0, ink.finer).on_page()
 
 

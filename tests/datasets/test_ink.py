@@ -106,6 +106,19 @@ def test_no_ink_closes_the_gap_of_he_or_cuts_its_leg(name: str, seed: int) -> No
             assert roof.max(axis=0)[3:-3].min() > 0.35
 
 
+@pytest.mark.parametrize(("soft", "rough"), [(0.08, 0.0), (0.08, 1.0), (0.0, 1.0)])
+def test_spreading_keeps_hairs_and_hair_gaps(soft: float, rough: float) -> None:
+    hair, gap = (_cover((2, 3, 20, 3.08)), _cover((2, 7, 20, 8), (2, 8.08, 20, 9)))
+    style = InkStyle(soft=soft, rough=rough)
+    for fine, found in ((hair, slice(2, 5)), (gap, slice(7, 9))):
+        rng = np.random.default_rng(0)
+        cover = Spreader(style, Q, 4, rng)(InkMask(fine, 0, 0, 4), rng).astype(np.float64) / 255
+        zone = cover[round(found.start * Q) : round(found.stop * Q), round(4 * Q) : round(18 * Q)]
+        zone = zone if fine is hair else 1.0 - zone[round(0.5 * Q) : round(1.5 * Q)]
+        # Width left of 0.08 q, by column.
+        assert zone.sum(axis=0).min() / (0.08 * Q) > 0.5
+
+
 @pytest.mark.parametrize("name", STYLES)
 @pytest.mark.parametrize("seed", range(3))
 def test_hair_gaps_stay_and_hair_joints_hold(name: str, seed: int) -> None:
