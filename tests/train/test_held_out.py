@@ -54,6 +54,15 @@ def test_fewer_tags_than_the_custom_asks_are_missing_whoever_left_them_out() -> 
     assert with_expected_tags(doubtful, customs).defects == doubtful.defects
 
 
+def test_more_tags_than_the_custom_asks_are_in_excess_whoever_set_them() -> None:
+    # Vav is in neither class of Menachot 29b and bedek chaya; added tags: MB 36:13-14.
+    customs = load_customs("beit_yosef")
+    crowned = with_expected_tags(written(0, "ו", tags=1), customs)
+    assert [(m.name, m.size) for m in crowned.defects] == [("tag_excess", 1.0)]
+    doubtful = replace(written(0, "ו", tags=1), defects=(DefectMark("tag_excess", 1.0, 0.6),))
+    assert with_expected_tags(doubtful, customs).defects == doubtful.defects
+
+
 def test_faults_of_the_text_are_counted_where_they_are_and_where_they_are_not() -> None:
     truth = page(written(0, "ש"), written(1, "ר", "ד"), written(2, "ב", None), written(3, "ה"),
                  missing=((3, "ם"),))  # fmt: skip

@@ -25,21 +25,29 @@ Reader = Callable[[npt.NDArray[np.uint8], Sequence[Portion | None]], Sequence[Pa
 """Looks at an image once and compares it with each of some texts; None for a page refused."""
 
 FIRST_SEED = 900_000_000
+COUNTED = ("tag_missing", "tag_excess")
 
 
 def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
-    """The letter marked `tag_missing` if it has fewer tags than the customs expect, else not.
+    """The letter marked `tag_missing` or `tag_excess` as its tags differ from the customs' count.
 
-    A hand that crowns nothing has no slip in it, but the tags are missing all the same.
+    A hand that crowns nothing has no slip in it, but the tags are missing all the same; one that
+    crowns its vavs has tags too many. Stumps and points, of which it is doubtful whether they
+    count, stay doubtful.
     """
     expected = customs.tags_expected(letter.letter)
-    marks = [mark for mark in letter.defects if mark.name == "tag_missing"]
-    others = tuple(mark for mark in letter.defects if mark.name != "tag_missing")
-    if expected is None or letter.tags >= expected:
-        marks = [mark for mark in marks if DOUBTFUL[0] <= mark.plainness <= DOUBTFUL[1]]
-        return replace(letter, defects=(*others, *marks))
-    size = float(expected - letter.tags)
-    return replace(letter, defects=(*others, DefectMark("tag_missing", size)))
+    others = [mark for mark in letter.defects if mark.name not in COUNTED]
+    doubtful = [
+        mark
+        for mark in letter.defects
+        if mark.name in COUNTED and DOUBTFUL[0] <= mark.plainness <= DOUBTFUL[1]
+    ]
+    known = {mark.name for mark in doubtful}
+    missing = 0 if expected is None else expected - letter.tags
+    name = "tag_missing" if missing > 0 else "tag_excess"
+    if missing and name not in known:
+        doubtful.append(DefectMark(name, float(abs(missing))))
+    return replace(letter, defects=(*others, *doubtful))
 
 
 def held_out_pages(count: int) -> Iterator[PageTruth]:
