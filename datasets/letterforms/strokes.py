@@ -150,7 +150,7 @@ def leaf_leg(d: Sketch, x: float, y0: float, y1: float, t: float, drift: float, 
     Seen in old scrolls; the neck stays thick enough that the leg is not taken to hang free.
     """
     mid, length, own = x - t / 2, y1 - y0, d.habits
-    neck, belly = t * (1 - 0.42 * d.leaf), t * (1 + 0.3 * d.leaf)
+    neck, belly = t * (1 - 0.42 * d.leaf), max(t, min(0.86, t * (1 + 0.3 * d.leaf)))
     curve = 0.12 * d.leaf + 0.6 * d.bend + 0.06 * own.leg_curve
     d.stroke(name, "leg", [
         (mid - 0.02, y0 - 0.35, 0.95 * t), (mid, y0 + 0.06, max(0.24, neck)),
