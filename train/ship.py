@@ -10,6 +10,7 @@ import torch
 import yaml
 from omegaconf import OmegaConf
 
+from crownlet.infer.promise import NONE
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.calibrate import (
@@ -75,11 +76,13 @@ def _write_thresholds(
         f"{len(logits.true_letter)} letters on {config.export.calibration_pages} rendered pages by"
         f" hands of the calibration split, {datetime.date.today().isoformat()}: of the plain cases"
         " 1% lie below clear, of what lies above finding 95% are plain cases. Provisional, without"
-        " a promise: letters of one hand err together and are counted singly here."
+        " a promise: letters of one hand err together and are counted singly here. The job"
+        " `promise` puts others in their place."
     )
     document = {
         "version": f"{config.export.version}-provisional",
         "provenance": provenance,
+        "promise": NONE,
         "defects": chosen,
     }
     text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=96)
