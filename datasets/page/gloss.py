@@ -20,14 +20,14 @@ def shine(paint: list[Field], flow: Flow, style: InkStyle, rng: np.random.Genera
     facing = -(flow.slope_x * toward_x + flow.slope_y * toward_y)
     # Lights gather on small bumps, or along the cells of the skin beneath.
     kind: Kind = ("mottle", "mottle", "cells", "crackle")[int(rng.integers(4))]
-    bumps = flow.sample(kind, max(0.3, q * float(rng.uniform(0.02, 0.045))), rng)
+    bumps = flow.sample(kind, max(0.3, q * float(rng.uniform(0.01, 0.035))), rng)
     np.minimum(bumps, 0.9 if kind == "crackle" else 1.8, out=bumps)
-    places = flow.sample("mottle", q * float(rng.uniform(0.15, 0.4)), rng)
+    places = flow.sample("mottle", q * float(rng.uniform(0.08, 0.35)), rng)
     broad = np.clip((flow.inside - 0.15) * 4.0, 0.3, 1.0) * (1.0 - 0.5 * flow.thin)
-    dull = np.clip(0.1 + 0.6 * facing + 0.3 * places + 0.25 * bumps, 0.0, 0.9)
+    dull = np.clip(0.1 + 0.6 * facing + 0.25 * places + 0.3 * bumps, 0.0, 0.9)
     dull *= np.float32(style.gloss) * broad
     level = np.float32(1.85 - 0.95 * style.gloss)
-    lit = np.clip((0.9 * facing + 0.45 * places + 0.45 * bumps - level) * 1.1, 0.0, 1.0) * broad
+    lit = np.clip((1.1 * facing + 0.4 * places + 0.5 * bumps - level) * 1.1, 0.0, 1.0) * broad
     for plane, sheen, lamp in zip(paint, SHEEN, LAMP, strict=True):
         plane += dull * (np.float32(sheen) - plane)
         plane += lit * (np.float32(lamp) - plane)
