@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from crownlet.infer.quality.judging import Judged
 from crownlet.infer.records import ImageFacts, Located
 from crownlet.infer.thresholds import Thresholds
 
@@ -17,6 +18,15 @@ DOUBTED = (
     "whether this is square script at all: the two networks agree on {:.0%} of the letters, and "
     "nothing said of this page can be relied on"
 )
+STRANGE = (
+    "whether the networks know this script or hand: {:.0%} of the letters are unlike those they "
+    "know, so every letter is to be looked at"
+)
+UNFAMILIAR = (
+    "The shape is unlike the letters that the networks know: perhaps no letter, another script, a "
+    "hand of an unknown kind, or ink that is not the letter's. Nothing said of it can be relied on."
+)
+"""What the reason `unfamiliar` means; it is no defect of the catalogue."""
 WITHOUT_TEXT = "letters absent, extra or exchanged, and the division of words: no portion was named"
 RULING = (
     "A finding is a place to look at, never a ruling; no finding is no approval. The examiner "
@@ -27,16 +37,9 @@ NAME_CAUTION = (
     "the respect due to it (genizah)."
 )
 
-_FAMILIES = {
-    "crowns": "crowns",
-    "parts": "hairline breaks and contacts",
-    "form": "fine points of form",
-    "space": "contacts between letters",
-}
-
 
 def not_examined(
-    q: float,
+    judged: Judged,
     thresholds: Thresholds,
     matched: bool,
     cut: int,
@@ -44,13 +47,11 @@ def not_examined(
     agreement: float,
 ) -> tuple[str, ...]:
     """Sentences for `page.json`, those of this picture first."""
-    here = [
-        f"{words}: {thresholds.needs_q[family]:.0f} px per kulmus needed, here {q:.0f}"
-        for family, words in _FAMILIES.items()
-        if q < thresholds.needs_q.get(family, 0.0)
-    ]
+    here = list(judged.sentences)
     if agreement < thresholds.doubted_agreement:
         here.insert(0, DOUBTED.format(agreement))
+    elif judged.strange_page:
+        here.insert(0, STRANGE.format(judged.unfamiliar_share))
     if cut:
         here.append(f"{cut} letter{'s' if cut > 1 else ''} cut by the frame of the picture")
     if not matched:

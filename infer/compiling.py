@@ -9,9 +9,11 @@ import numpy as np
 
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer import gaps, glyphs, matching, routing, whites
+from crownlet.infer import gaps, glyphs, matching, whites
 from crownlet.infer.cautions import cut_by_frame, not_examined
 from crownlet.infer.layout import Layout, lay_out
+from crownlet.infer.quality.judging import Judged, judge
+from crownlet.infer.quality.measures import Measures
 from crownlet.infer.records import Assessed, Floats, ImageFacts, Located, PageRecord, TextMatch
 from crownlet.infer.seeing import Seen, Stopwatch
 from crownlet.infer.thresholds import Thresholds
@@ -39,6 +41,7 @@ class Ordered:
     layout: Layout
     found: Located
     assessed: Assessed
+    measures: Measures
     odds: Floats
     letters: str
     measured: gaps.Measured
@@ -66,7 +69,8 @@ def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:
     white = whites.measure(seen.flat, seen.found, layout, letters)
     measured = gaps.judge(white, layout, thresholds)
     opens = gaps.opens(layout, measured)
-    return Ordered(layout, found, assessed, odds, letters, measured, opens)
+    measures = seen.measures.take(layout.order)
+    return Ordered(layout, found, assessed, measures, odds, letters, measured, opens)
 
 
 def _matched(
@@ -91,28 +95,30 @@ def _routed(
     match: TextMatch | None,
 ) -> PageRecord:
     limits, customs, learned = rules.thresholds, rules.customs, rules.learned
-    q = float(np.median(page.found.body[:, 2])) / 3
-    skipped = routing.unresolved(q, limits)
+    judged = judge(
+        page.measures, page.found, page.assessed, page.odds, limits.picture,
+        doubted=seen.agreement < limits.doubted_agreement,
+    )  # fmt: skip
     words = matching.words_by_gaps(page.opens)
     if matched is not None:
         words = matching.words_by_text(matched)
     given = letters_back(page.found, seen.turn, (facts.width, facts.height))
     rows = glyphs.glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, matched, learned, customs, limits,
-        skipped,
+        judged,
     )  # fmt: skip
     kinds = gaps.expected_kinds(page.layout, matched)
     lost = {letter.after - 1 for letter in match.absent} if match is not None else set()
     touch = learned.index("letters_touch") if "letters_touch" in learned else None
     gap_rows = gaps.gap_rows(
-        page.layout, page.measured, page.assessed, touch, kinds, lost, limits, skipped
+        page.layout, page.measured, page.assessed, touch, kinds, lost, limits, judged.skipped
     )
     return PageRecord(
         name=name, image=facts, glyphs=rows, gaps=gap_rows,
         match=_turned(match, seen.turn, facts), turn=seen.turn,
-        quality=quality(page, facts, seen.agreement), unresolved=skipped,
+        quality=quality(page, facts, seen.agreement, judged), unresolved=judged.unresolved,
         not_examined=not_examined(
-            q, limits, matched is not None, cut_by_frame(given, facts), _silent(customs),
+            judged, limits, matched is not None, cut_by_frame(given, facts), _silent(customs),
             seen.agreement,
         ),
     )  # fmt: skip
@@ -137,7 +143,7 @@ def _silent(customs: Customs) -> tuple[str, ...]:
     return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)
 
 
-def quality(page: Ordered, facts: ImageFacts, agreement: float) -> dict[str, float]:
+def quality(page: Ordered, facts: ImageFacts, agreement: float, judged: Judged) -> dict[str, float]:
     """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
     q = float(np.median(page.found.body[:, 2])) / 3
     measures = {
@@ -148,6 +154,8 @@ def quality(page: Ordered, facts: ImageFacts, agreement: float) -> dict[str, flo
         "columns": float(page.layout.column.max() + 1),
         "yud_q": page.measured.whites.yud,
         "agreement": agreement,
+        "unfamiliar_share": judged.unfamiliar_share,
+        **page.measures.summary(),
     }
     if facts.dpi:
         measures["q_mm"] = q / facts.dpi * 25.4

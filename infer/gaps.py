@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,12 +84,13 @@ def gap_rows(
     kinds: list[GapKind | None],
     lost: set[int],
     thresholds: Thresholds,
-    skipped: tuple[str, ...],
+    skipped: Sequence[Collection[str]],
 ) -> tuple[GapRecord, ...]:
     """A record for each pair of neighbours.
 
     `assessed` is in reading order, `touch` the column of `letters_touch` in it; `lost` holds the
-    positions after which a letter of the text is absent; `skipped` defects are not routed.
+    positions after which a letter of the text is absent; `skipped` names, letter by letter, the
+    defects that are not routed.
     """
     rows = []
     for k, (right, left) in enumerate(layout.pairs()):
@@ -98,7 +100,8 @@ def gap_rows(
         parted = measured.parted[k] if kind == "letter" or (kind is None and not wide) else None
         touching = None if touch is None else _touching(assessed, touch, right, left, measured, k)
         p = {"words_joined": joined, "word_parted": parted, "letters_touch": touching}
-        reasons: list[Reason] = defect_reasons(p, thresholds, skipped)
+        blind = {*skipped[right], *skipped[left]}
+        reasons: list[Reason] = defect_reasons(p, thresholds, blind)
         if right in lost:
             reasons.append((ABSENT, "finding"))
         route, names = merged(reasons)

@@ -9,8 +9,10 @@ import numpy as np
 from crownlet.datasets.alphabet import LETTERS, index_of
 from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.infer.matching import Matched
+from crownlet.infer.quality.judging import Judged
+from crownlet.infer.quality.unfamiliar import REASON as UNFAMILIAR
 from crownlet.infer.records import Assessed, Box, Floats, GlyphRecord, Ints, Located
-from crownlet.infer.routing import defect_reasons, letter_reasons, merged
+from crownlet.infer.routing import DOUBT, defect_reasons, letter_reasons, merged
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
@@ -47,11 +49,11 @@ def glyph_rows(
     learned: tuple[str, ...],
     customs: Customs,
     thresholds: Thresholds,
-    skipped: tuple[str, ...],
+    judged: Judged,
 ) -> tuple[GlyphRecord, ...]:
     """Records in reading order, all arguments being in that order; `found` in px of the picture.
 
-    `learned` names the columns of `assessed.defects`; `skipped` defects are written but not routed.
+    `learned` names the columns of `assessed.defects`; what `judged` skips is written, not routed.
     """
     rows = []
     for i, letter in enumerate(read_letters(odds)):
@@ -61,8 +63,13 @@ def glyph_rows(
         wanted = customs.tags_expected(basis)
         p = probabilities(basis, assessed.defects[i], assessed.tags[i], wanted, learned)
         letter_p = float(odds[i].max())
+        large = matched is not None and written_large(matched, i)
+        p |= measured(p, letter_p, None if large else float(judged.stretched[i]))
+        skipped = judged.skipped[i]
         reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
-        route, names = merged(reasons + defect_reasons(p, thresholds, skipped))
+        reasons += defect_reasons(p, thresholds, skipped)
+        reasons += [(UNFAMILIAR, "review")] if judged.unfamiliar[i] else []
+        route, names = merged(reasons)
         x, y, height, turn = (float(v) for v in found.body[i])
         rows.append(
             GlyphRecord(
@@ -71,6 +78,7 @@ def glyph_rows(
                 box=_box(found.box[i]), body=(x, y, height, turn),
                 tags_seen=int(assessed.tags[i].argmax()), tags_expected=wanted, p=p, route=route,
                 reasons=names, in_name=matched is not None and matched.in_name(i),
+                not_examined=tuple(n for n in p if n in skipped and p[n] is not None),
             )
         )  # fmt: skip
     return tuple(rows)
@@ -97,6 +105,24 @@ def probabilities(
         elif name in column:
             p[name] = float(defects[column[name]])
     return p
+
+
+def measured(
+    p: dict[str, float | None], letter_p: float, stretched: float | None
+) -> dict[str, float | None]:
+    """The defects among `p` that follow from the odds of the letters and from the letter's width.
+
+    `stretched` is None for a letter that is large by tradition (Mishneh Torah, Tefillin 2:6).
+    """
+    found = {DOUBT: 1.0 - letter_p, "overstretched": stretched}
+    return {name: value for name, value in found.items() if name in p}
+
+
+def written_large(matched: Matched, glyph: int) -> bool:
+    """Whether the text has one of its large letters at a glyph."""
+    index = int(matched.alignment.expected[glyph])
+    place = int(matched.word_of[index]), int(matched.place_of[index])
+    return index >= 0 and place in matched.portion.large_letters
 
 
 def _box(row: Floats) -> Box:

@@ -95,6 +95,8 @@ class GlyphRecord:
     reasons: tuple[str, ...] = ()
     in_name: bool = False
     """Whether it stands in a Divine Name (known only with a portion)."""
+    not_examined: tuple[str, ...] = ()
+    """Defects that apply to the letter and were left out, the picture being too poor for them."""
 
     @property
     def q(self) -> float:
@@ -177,7 +179,7 @@ class PageRecord:
     """Quarter turns: the page's writing is rotated clockwise by this many degrees."""
     quality: Mapping[str, float] = field(default_factory=dict)
     unresolved: tuple[str, ...] = ()
-    """Defects left out of the routing because the picture is too coarse for them."""
+    """Defects left out of the routing of all letters, the picture being too poor for them."""
     not_examined: tuple[str, ...] = ()
     versions: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     timing: Mapping[str, float] = field(default_factory=dict)

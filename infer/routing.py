@@ -5,9 +5,8 @@ A route says where an examiner should look; it is never a decision about the let
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
-from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer.records import Route
 from crownlet.infer.thresholds import Thresholds
 
@@ -31,20 +30,16 @@ def merged(reasons: list[Reason]) -> tuple[Route, tuple[str, ...]]:
     return higher(*(route for _, route in reasons)), tuple(dict.fromkeys(n for n, _ in ordered))
 
 
-def unresolved(q: float, thresholds: Thresholds) -> tuple[str, ...]:
-    """Defects for which a kulmus of `q` px is too coarse."""
-    return tuple(
-        name for name, defect in CATALOGUE.items() if q < thresholds.needs_q.get(defect.family, 0.0)
-    )
-
-
 def defect_reasons(
-    p: Mapping[str, float | None], thresholds: Thresholds, skipped: tuple[str, ...] = ()
+    p: Mapping[str, float | None], thresholds: Thresholds, skipped: Collection[str] = ()
 ) -> list[Reason]:
-    """Reasons from probabilities, surest first; `skipped` defects have none."""
+    """Reasons from probabilities, surest first; `skipped` defects have none.
+
+    A doubt of shape has its own borders: see `letter_reasons`.
+    """
     reasons: list[Reason] = []
     for name, value in sorted(p.items(), key=lambda item: -(item[1] or 0.0)):
-        if value is None or name in skipped:
+        if value is None or name in skipped or name == DOUBT:
             continue
         pair = thresholds.of(name)
         if value >= pair.finding:

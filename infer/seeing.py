@@ -14,6 +14,7 @@ from crownlet.infer import sizing
 from crownlet.infer.assess import assess
 from crownlet.infer.flatten import flatten, to_gray
 from crownlet.infer.locate import locate
+from crownlet.infer.quality.measures import Measures, measure
 from crownlet.infer.reading import PageError, PageImage
 from crownlet.infer.records import Assessed, Located
 from crownlet.infer.sessions import Networks
@@ -40,6 +41,8 @@ class Seen:
     found: Located
     assessed: Assessed
     turn: int
+    measures: Measures
+    """Quality of the picture around the letters, row for row with `found`."""
     agreement: float
     """How far the two networks agree on what was located, 0 to 1."""
 
@@ -65,7 +68,8 @@ def see(
 ) -> Seen:
     """Size, straighten, locate and assess; PageError, naming `label`, when there is nothing."""
     with watch.stage("size"):
-        flat, size = _sized(label, image, networks, limits)
+        gray = to_gray(image.pixels)
+        flat, size = _sized(label, gray, networks, limits)
     with watch.stage("locate"):
         found = steadied(_located(networks, flat, size.body, limits.centre_p))
     with watch.stage("assess"):
@@ -75,7 +79,9 @@ def see(
         found, assessed = found.take(kept), assessed.take(kept)
     if not len(found) or agreement < limits.least_agreement:
         raise PageError(label, NOTHING)
-    return Seen(flat, found, assessed, size.turn, agreement)
+    with watch.stage("quality"):
+        measures = measure(gray, flat, found, size.turn)
+    return Seen(flat, found, assessed, size.turn, measures, agreement)
 
 
 def agreed(found: Located, assessed: Assessed) -> float:
@@ -86,10 +92,9 @@ def agreed(found: Located, assessed: Assessed) -> float:
 
 
 def _sized(
-    label: str, image: PageImage, networks: Networks, limits: Thresholds
+    label: str, gray: npt.NDArray[np.uint8], networks: Networks, limits: Thresholds
 ) -> tuple[npt.NDArray[np.uint8], sizing.Size]:
     """The flattened page, upright, and the size of its letters."""
-    gray = to_gray(image.pixels)
     low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
     flat = flatten(gray)
     if high - low < LEAST_RANGE or sizing.ink_share(flat) < LEAST_INK:

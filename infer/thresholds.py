@@ -16,6 +16,7 @@ from typing import Any
 import yaml
 
 from crownlet.infer.promise import Promise, parse_promise
+from crownlet.infer.quality.judging import Picture, parse_picture
 from crownlet.infer.sessions import ModelError, weights_folder
 
 FILE, ROUTING = "thresholds.yaml", "routing.yaml"
@@ -67,8 +68,8 @@ class Thresholds:
     default: Pair
     defects: Mapping[str, Pair]
     gaps: Mapping[str, Logistic]
-    needs_q: Mapping[str, float]
-    """Least px a kulmus for a family of defects to be resolved."""
+    picture: Picture
+    """What judgements need of the picture, and what is familiar in it."""
     promise: Promise | None = None
     """What is promised of the borders, if anything."""
 
@@ -144,7 +145,7 @@ def _parsed(data: Any, checksum: str, routing: str) -> Thresholds:
             str(name): Logistic(float(row["bias"]), float(row["place"]), float(row["yud"]))
             for name, row in data["gaps"].items()
         },
-        needs_q={str(name): float(value) for name, value in data["needs_q_px"].items()},
+        picture=parse_picture(data["picture"]),
     )
 
 

@@ -28,6 +28,7 @@ SCHEMA = 1
 GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
     "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_DEFECTS), "route", "reasons",
+    "not_examined",
 )  # fmt: skip
 GAP_COLUMNS = (
     "line", "right_glyph", "left_glyph", "expected", "width_px", "width_q", "width_yud",
@@ -94,6 +95,7 @@ def glyph_row(glyph: GlyphRecord) -> list[str]:
         f"{glyph.q:.2f}", str(glyph.tags_seen),
         "" if glyph.tags_expected is None else str(glyph.tags_expected),
         *(_p(glyph.p.get(name)) for name in GLYPH_DEFECTS), glyph.route, ";".join(glyph.reasons),
+        ";".join(glyph.not_examined),
     ]  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer.cautions import ALWAYS, NAME_CAUTION, RULING
+from crownlet.infer.cautions import ALWAYS, NAME_CAUTION, RULING, UNFAMILIAR
 from crownlet.infer.demo.scenario import SOURCES
 from crownlet.infer.demo.style import CSS
 from crownlet.infer.places import Place, shown
@@ -15,6 +15,8 @@ from crownlet.infer.plain import said
 
 if TYPE_CHECKING:
     from crownlet.infer.demo.run import Result
+
+_WITHOUT_ODDS = ("letter_absent", "letter_extra", "unfamiliar")
 
 
 def index_page(results: list[Result]) -> str:
@@ -159,7 +161,7 @@ def _card(mark: Place, crop: str) -> str:
         image = f"<details><summary>In a Divine Name: show</summary>{image}</details>"
     number = f"{mark.number}" if finding else f"{mark.number}?"
     classes = f"{mark.route}{' in-name' if mark.in_name else ''}"
-    odds = "" if mark.reasons[0] in ("letter_absent", "letter_extra") else f", {mark.p:.0%}"
+    odds = "" if mark.reasons[0] in _WITHOUT_ODDS else f", {mark.p:.0%}"
     return (
         f'<li class="{classes}"><div class="crop">{image}</div><div>'
         f'<span class="no">{number}</span> {escape(mark.text)}<br>'
@@ -193,6 +195,8 @@ def _glossary(results: list[Result]) -> str:
         for name in CATALOGUE
         if name in used
     )
+    if "unfamiliar" in used:
+        rows += f'<dt id="unfamiliar">unfamiliar</dt><dd>{escape(UNFAMILIAR)}</dd>'
     return f"<section><h2>What the names mean</h2><dl>{rows}</dl></section>"
 
 

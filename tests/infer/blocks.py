@@ -8,7 +8,7 @@ scale it is given, so that every stage around the networks is tested on real pic
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.alphabet import LETTERS, index_of
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
+from crownlet.infer.inspector import Inspector
 from crownlet.infer.sessions import LOCATOR_BODY, LocatorMaps, ModelInfo
 
 PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
@@ -203,6 +204,15 @@ class BlockNetworks:
             for d, name in enumerate(LEARNED_DEFECTS):
                 defects[k, d] = self.defects.get((letter, name), 1e-4)
         return letters, defects, tags, parts
+
+
+def inspector(networks: BlockNetworks) -> Inspector:
+    """An inspector of block letters, to which their sizes are no surprise."""
+    mine = Inspector(networks=networks)
+    familiar = replace(mine.thresholds.picture.familiar, shape=1e3)
+    picture = replace(mine.thresholds.picture, familiar=familiar)
+    mine.thresholds = replace(mine.thresholds, picture=picture)
+    return mine
 
 
 def _tight(ink: npt.NDArray[np.bool_]) -> tuple[str, tuple[int, int], int] | None:

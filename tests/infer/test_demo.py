@@ -20,7 +20,6 @@ from crownlet.datasets.page.truth import LetterTruth, PageTruth
 from crownlet.infer.annotate import CLEAR, FINDING, REVIEW, annotated
 from crownlet.infer.demo import run
 from crownlet.infer.demo.scenario import sheets
-from crownlet.infer.inspector import Inspector
 from crownlet.infer.places import places
 
 TEXTS = {"face": ["שמע ישראל", "אחד ואהבת"], "reverse": ["שדי"]}
@@ -45,7 +44,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
         patch.setattr(compose_module, "compose", block_page)
         run.run_demo(
             folder, say=lambda text: None,
-            inspector=Inspector(networks=blocks.BlockNetworks(defects)),
+            inspector=blocks.inspector(blocks.BlockNetworks(defects)),
         )  # fmt: skip
     return folder
 
@@ -112,14 +111,14 @@ def test_a_demo_can_be_made_twice_in_one_folder(out: Path) -> None:
         patch.setattr(compose_module, "compose", block_page)
         patch.setattr(run, "sheets", lambda: sheets()[:1])
         networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
-        run.run_demo(out, say=lambda text: None, inspector=Inspector(networks=networks))
+        run.run_demo(out, say=lambda text: None, inspector=blocks.inspector(networks))
     assert sorted(p.relative_to(out).as_posix() for p in out.rglob("*")) == before
 
 
 def test_routes_are_told_by_line_and_colour() -> None:
     image, _ = blocks.page(["שעא"] * 4, 16.0, tags={k: 3 for k in range(12) if k % 3 < 2})
     networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
-    page = Inspector(networks=networks).inspect(image)
+    page = blocks.inspector(networks).inspect(image)
     marks = places(page)
     assert [m.route for m in marks] == ["finding", "review"] * 4
     assert [m.text for m in marks[:2]] == ["shin: tag loose", "ayin: tag bare"]
@@ -146,7 +145,7 @@ def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
 def test_letters_of_a_name_are_kept_apart() -> None:
     image, _ = blocks.page(["שדי"], 16.0, tags={0: 3})
     networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99})
-    page = Inspector(networks=networks).inspect(image)
+    page = blocks.inspector(networks).inspect(image)
     named = replace(page, glyphs=tuple(replace(g, in_name=True) for g in page.glyphs))
     assert all(mark.in_name for mark in places(named))
 

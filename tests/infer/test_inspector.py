@@ -11,14 +11,13 @@ import numpy as np
 import pytest
 
 from crownlet.datasets.texts import portion
-from crownlet.infer.inspector import Inspector
 from crownlet.infer.reading import PageError
 
 LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 
 
 def inspect(image: np.ndarray, text: str | None = None, **options: object):  # type: ignore[no-untyped-def]
-    return Inspector(networks=blocks.BlockNetworks(**options)).inspect(image, text)
+    return blocks.inspector(blocks.BlockNetworks(**options)).inspect(image, text)
 
 
 @pytest.mark.parametrize("turn", [0, 90, 180, 270])
@@ -106,7 +105,7 @@ def test_coarse_pictures_say_so_and_do_not_route_crowns() -> None:
     assert "tag_missing" in page.unresolved
     assert page.glyphs[0].p["tag_missing"] is not None
     assert all("tag_missing" not in g.reasons for g in page.glyphs)
-    assert any(s.startswith("crowns: 9 px per kulmus needed, here 7") for s in page.not_examined)
+    assert any(s.startswith("crowns: 12.5 px per kulmus needed, here 7") for s in page.not_examined)
 
 
 def test_the_wrong_portion_is_said_once() -> None:

@@ -14,7 +14,6 @@ import pytest
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.texts import portion
 from crownlet.infer import writer
-from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 
 LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
@@ -23,8 +22,8 @@ LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 @pytest.fixture(scope="module")
 def record() -> PageRecord:
     networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ש", "tag_bare"): 0.97})
-    image, _ = blocks.page(LINES, 12.0)
-    return Inspector(networks=networks).inspect(image, "mezuzah", name="page one")
+    image, _ = blocks.page(LINES, 14.0)
+    return blocks.inspector(networks).inspect(image, "mezuzah", name="page one")
 
 
 def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) -> None:
@@ -36,6 +35,7 @@ def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) ->
     assert list(rows[0]) == [
         "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1",
         "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_DEFECTS), "route", "reasons",
+        "not_examined",
     ]  # fmt: skip
     assert "".join(row["letter"] for row in rows) == portion("mezuzah").letters
     assert [int(row["glyph"]) for row in rows] == list(range(1, 714))
