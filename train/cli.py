@@ -30,8 +30,16 @@ def main(config: DictConfig) -> None:
         from crownlet.train.promise.job import promise
 
         print(f"promise: {promise(config)}")
+    elif config.job == "proof":
+        from crownlet.train.proof_sheet import proof
+
+        print(f"page: {proof(config)}")
+    elif config.job == "critic":
+        from crownlet.train.critic.report import criticise
+
+        print(f"findings: {criticise(config)}")
     else:
-        jobs = "fit, render, export, promise or evaluate"
+        jobs = "fit, render, export, promise, evaluate, proof or critic"
         raise SystemExit(f"no job is called {config.job!r}: {jobs}")
 
 
