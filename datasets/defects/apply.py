@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from crownlet.datasets.defects import (
+    contacts,
     corners,
     crowns,
     excess,
@@ -14,6 +15,7 @@ from crownlet.datasets.defects import (
     form,
     lengths,
     loose,
+    merged,
     stretched,
     strokes,
     touching,
@@ -28,9 +30,11 @@ REGISTRY: dict[str, Entry] = {
     **lengths.FAMILY,
     **form.FAMILY,
     **yuds.FAMILY,
+    **contacts.FAMILY,
     **touching.FAMILY,
     **excess.FAMILY,
     **crowns.FAMILY,
+    **merged.FAMILY,
     **loose.FAMILY,
     **corners.FAMILY,
     **strokes.FAMILY,

@@ -1,8 +1,5 @@
-"""Contacts inside a letter: a hanging leg on its roof, two heads, a white that is shut in.
-
-No part may touch another but at its joint (Keset HaSofer 5:3); the leg of he and kuf must
-hang free, even of a hair's contact (Orach Chayim 32:18; Mishnah Berurah 32:82-83).
-"""
+"""The leg of he and kuf on its roof: it must hang free, even of a hair's contact (Orach Chayim
+32:18; Mishnah Berurah 32:82-83)."""
 
 from __future__ import annotations
 
@@ -15,15 +12,12 @@ from crownlet.datasets.defects.common import (
     Entry,
     Family,
     bar,
-    doubted,
     graded,
     marked,
-    outlines,
-    pick,
 )
 from crownlet.datasets.letterforms.glyph import Glyph, Part
 from crownlet.datasets.letterforms.hand import Hand
-from crownlet.datasets.letterforms.outlines import Floats, Region
+from crownlet.datasets.letterforms.outlines import Region
 
 _NEAREST = 0.1
 """White that is left over the leg just before it touches, in q."""
@@ -133,135 +127,4 @@ def _narrowed(leg: Part, under: float, width: float) -> Part:
     return replace(leg, outline=np.stack([middle + (x - middle) * factor, y], axis=1))
 
 
-HEADS: dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = {
-    "ט": ((("head_left",), ("head_right", "wall")),),
-    "ע": ((("head",), ("yud", "thigh")),),
-    "צ": ((("head",), ("yud", "joint")),),
-    "ץ": ((("head",), ("yud", "joint")),),
-    "ש": (
-        (("head",), ("yud_middle", "joint_middle")),
-        (("yud_middle",), ("yud_right", "thigh")),
-    ),
-}
-"""By letter: the head that stays, and the head with its limb that leans toward it."""
-
-
-def heads_touch(
-    glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
-) -> Glyph | None:
-    """A right head leans onto its left neighbour; size = length of the contact in q.
-
-    Below 1/3 it comes near without touching: size 0.
-    """
-    ways = HEADS[glyph.letter]
-    still, leaning = ways[pick(rng, len(ways))]
-    bends = 1.5
-    own = glyph.part(leaning[0]).outline
-    y = np.linspace(float(own[:, 1].min()) + 0.02, float(own[:, 1].max()), 24)
-    white = _white_between(glyph, still, leaning[:1], y)
-    top = float(y[0])
-    arrives = np.clip((bends - y) / (bends - top), 0.05, 1.0)
-    overlap = graded(plainness, 0, 0.02, 0.08, 0.2) if plainness >= DOUBTFUL else -_NEAREST
-    shift = max(0.0, float(np.nanmin((white + overlap) / arrives)))
-    shift *= min(1.0, plainness / DOUBTFUL)
-    moved = []
-    for name in leaning:
-        part = glyph.part(name)
-        share = np.clip((bends - part.outline[:, 1]) / (bends - top), 0.0, 1.2)
-        outline = part.outline - np.stack([shift * share, 0 * share], axis=1)
-        moved.append(replace(part, outline=outline))
-    changed = glyph.with_parts(moved)
-    fine = np.linspace(float(y[0]), float(y[-1]), 97)
-    size = _contact(_white_between(changed, still, leaning[:1], fine), fine)
-    if (size > 0) != (plainness >= DOUBTFUL):
-        return None
-    # Shut above, tet is like samech: the brief, E3.
-    changed = doubted(changed, "ס" if glyph.letter == "ט" else None, plainness)
-    return marked(changed, "heads_touch", size, plainness, (*still, leaning[0]))
-
-
-def ring_closed(
-    glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
-) -> Glyph | None:
-    """Mem's base drawn out to its nose, pe's drop to its wall; size = length of the contact in q.
-
-    Below 1/3 it comes near without touching: size 0.
-    """
-    mem = glyph.letter == "מ"
-    mover, still = ("base", "leg_left") if mem else ("drop", "wall" if glyph.has("wall") else "leg")
-    part = glyph.part(mover)
-    y = np.linspace(float(part.outline[:, 1].min()) + 0.02, float(part.outline[:, 1].max()), 24)
-    names = ((still,), (mover,)) if mem else ((mover,), (still,))
-    overlap = graded(plainness, 0, 0.03, 0.1, 0.25) if plainness >= DOUBTFUL else -_NEAREST
-    changed = glyph
-    if not mem and rng.random() < 0.5:
-        return _bridged_drop(glyph, rng, plainness)
-    for _ in range(3):
-        white = _white_between(changed, *names, y)
-        if np.isnan(white).all():
-            return None
-        shift = (float(np.nanmin(white)) + overlap) * min(1.0, plainness / DOUBTFUL)
-        if shift < 0.005:
-            break
-        changed = changed.with_parts([_drawn_out(changed.part(mover), -shift if mem else shift)])
-    fine = np.linspace(float(y[0]), float(y[-1]), 97)
-    size = _contact(_white_between(changed, *names, fine), fine)
-    if (size > 0) != (plainness >= DOUBTFUL):
-        return None
-    # Closed below, mem is like final mem: Orach Chayim 32:18.
-    changed = doubted(changed, "ם" if mem else None, plainness)
-    return marked(changed, "ring_closed", size, plainness, (mover, still))
-
-
-def _bridged_drop(glyph: Glyph, rng: np.random.Generator, plainness: float) -> Glyph | None:
-    """Ink run from pe's drop to its wall, its base or its roof; size = the bridge's width."""
-    drop = glyph.part("drop").outline
-    frame = [p.outline for p in glyph.parts if p.name not in ("drop", "joint")]
-    right = drop[int(drop[:, 0].argmax())] - (0.1, 0.0)
-    foot = drop[int(drop[:, 1].argmax())] - (0.0, 0.1)
-    ways = [(right, (1.0, 0.0))]
-    if glyph.has("base"):
-        ways.append((foot, (0.0, 1.0)))
-    start, way = ways[pick(rng, len(ways))]
-    hits = Region(frame).along(start, np.array(way))
-    hits = hits[hits > 0.1]
-    if not len(hits) or hits[0] > 1.8:
-        return None
-    width = graded(plainness, 0.05, 0.055, 0.16, 0.42) * float(rng.uniform(0.85, 1.15))
-    far, aside = float(hits[0]) + 0.12, rng.uniform(-0.05, 0.05, 2)
-    if plainness < DOUBTFUL:
-        # A spur toward it, which does not reach.
-        far = max(0.1, float(hits[0]) - _NEAREST) * plainness / DOUBTFUL
-    end = start + np.array(way) * far + aside
-    bridged = glyph.with_parts([Part("bridge", "joint", bar(start, end, width))])
-    width = width if plainness >= DOUBTFUL else 0.0
-    return marked(bridged, "ring_closed", width, plainness, ("drop",))
-
-
-def _drawn_out(part: Part, shift: float) -> Part:
-    """The part with its left end (right, if positive) moved by `shift` q, the rest following."""
-    x = part.outline[:, 0]
-    end, reach = (x.min(), 1.2) if shift < 0 else (x.max(), 0.8)
-    share = np.clip(1.0 - np.abs(x - end) / reach, 0.0, 1.0)
-    return replace(part, outline=part.outline + np.stack([shift * share, 0 * x], axis=1))
-
-
-def _white_between(
-    glyph: Glyph, left: tuple[str, ...], right: tuple[str, ...], y: Floats
-) -> Floats:
-    """White at each height between a group and the one to its right; nan where one is absent."""
-    _x, near = Region(outlines(glyph, *left)).spans(y)
-    far, _x = Region(outlines(glyph, *right)).spans(y)
-    return far - near
-
-
-def _contact(white: Floats, y: Floats) -> float:
-    """Length over which the white is gone."""
-    return float((np.nan_to_num(white, nan=1.0) <= 0).mean() * (y[-1] - y[0]))
-
-
-FAMILY: Family = {
-    "heads_touch": Entry("".join(HEADS), heads_touch),
-    "ring_closed": Entry("מפף", ring_closed),
-    "leg_touches_roof": Entry("הק", leg_touches_roof),
-}
+FAMILY: Family = {"leg_touches_roof": Entry("הק", leg_touches_roof)}
