@@ -65,3 +65,10 @@ def _crack(
     bare *= cv2.resize(gaps.astype(np.float32), (patch.shape[1], patch.shape[0]))
     skin = np.quantile(page[::16, ::16].reshape(-1, 3), 0.7, axis=0) * rng.uniform(0.9, 1.15)
     patch += bare[:, :, None] * (skin.astype(np.float32) - patch)
+    # The wrinkle stands up a little: one flank is lit, the other shaded.
+    flank = cv2.GaussianBlur(mask, (0, 0), max(0.8, q * float(rng.uniform(0.05, 0.2))))
+    step = max(1, round(0.1 * q))
+    slope = np.zeros(mask.shape, np.float32)
+    slope[step:] = flank[step:].astype(np.float32) - flank[:-step]
+    slope *= np.float32(rng.choice([-1.0, 1.0]) * rng.uniform(0.1, 0.35) / 255.0)
+    patch *= 1.0 + slope[:, :, None]

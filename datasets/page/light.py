@@ -88,7 +88,8 @@ def sparkle(page: Field, q: float, strength: float, rng: np.random.Generator) ->
     if strength <= 0:
         return
     height, width = page.shape[:2]
-    creases = texture("cells", (width, height), float(np.clip(0.03 * q, 0.5, 3.0)), rng)
+    kind: Kind = "cells" if rng.random() < 0.4 else "crackle"
+    creases = texture(kind, (width, height), float(np.clip(0.025 * q, 0.5, 3.0)), rng)
     small = (max(8, width // _COARSE), max(8, height // _COARSE))
     where = texture("cloud", small, max(small) / float(rng.uniform(100, 300)), rng)
     lit = np.clip(creases - np.float32(rng.uniform(1.3, 2.0)), 0.0, 1.0)

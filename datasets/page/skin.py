@@ -33,7 +33,7 @@ YELLOW: tuple[tuple[float, float, float], ...] = (
 _GRAINS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
 _COMMON = (0.32, 0.28, 0.2, 0.12, 0.08)
 _DEEP = {"pores": 0.07, "cells": 0.07, "mottle": 0.04, "crumple": 0.05, "fibre": 0.03}
-_LIT: tuple[Kind, ...] = ("cells", "mottle", "crumple")
+_LIT: tuple[Kind, ...] = ("cells", "mottle", "crumple", "leather")
 
 
 def draw_skin(
@@ -56,8 +56,9 @@ def draw_skin(
     fine = 0.012 * amount if not strong else float(rng.uniform(0.015, 0.04))
     tone += texture("grain", size, float(rng.uniform(0.7, 2.0)), rng) * np.float32(fine)
     if strong:  # leather whose grain is as plain as the writing
-        grain = float(np.clip(q * rng.uniform(0.02, 0.06), 0.5, 4.0))
-        tone += texture("cells", size, grain, rng) * np.float32(rng.uniform(0.02, 0.06))
+        grain = float(np.clip(q * rng.uniform(0.015, 0.035), 0.35, 4.0))
+        hide: Kind = "leather" if rng.random() < 0.7 else "cells"
+        tone += texture(hide, size, grain, rng) * np.float32(rng.uniform(0.02, 0.08))
         tone += texture("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
     for name in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False, p=_COMMON):
         grain = float(np.clip(q * rng.uniform(0.02, 0.1), 0.35, 5.0))

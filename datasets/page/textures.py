@@ -11,7 +11,17 @@ import numpy.typing as npt
 
 Field = npt.NDArray[np.float32]
 Kind = Literal[
-    "grain", "mottle", "cloud", "pores", "cells", "fibre", "crumple", "dabs", "crackle", "scratches"
+    "grain",
+    "mottle",
+    "cloud",
+    "pores",
+    "cells",
+    "fibre",
+    "crumple",
+    "dabs",
+    "crackle",
+    "scratches",
+    "leather",
 ]
 SIDE = 512
 
@@ -121,6 +131,17 @@ def _crackle(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     return _blurred(lines * np.clip(1.0 + _noise(rng, 12, 12), 0, 1.5), 0.5, 0.5)
 
 
+def _leather(rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Pebbled grain: dark cells, each of its own depth, parted by light creases."""
+    cell = _patches(rng, 1500)
+    lines = (cell != np.roll(cell, 1, 0)) | (cell != np.roll(cell, 1, 1))
+    wide = np.tile(np.where(lines, 0, 255).astype(np.uint8), (3, 3))
+    far = cv2.distanceTransform(wide, cv2.DIST_L2, 5)[SIDE : 2 * SIDE, SIDE : 2 * SIDE]
+    deep = np.clip(1.0 + 0.5 * rng.normal(size=SIDE * SIDE)[cell], 0.0, 2.2)
+    pebbles = -np.minimum(far, 4.0) / 4.0 * deep
+    return _blurred(pebbles, 1.0, 0.8) + 0.12 * _noise(rng, 2, 2) + 0.08 * _noise(rng, 20, 20)
+
+
 def _scratches(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     """Hair lines, most of them one way."""
     wide = np.zeros((3 * SIDE, 3 * SIDE), np.uint8)
@@ -147,4 +168,5 @@ _DRAWN = {
     "dabs": _dabs,
     "crackle": _crackle,
     "scratches": _scratches,
+    "leather": _leather,
 }
