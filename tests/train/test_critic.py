@@ -17,7 +17,7 @@ from crownlet.train.critic import fits
 from crownlet.train.critic.features import FAMILIES, LOOKS, MEANINGS, measure, table
 from crownlet.train.critic.patches import Patch, Picture, cut, cut_all, seen
 from crownlet.train.critic.report import judge, rows_of, summary
-from crownlet.train.critic.separate import Rows, auc, cross_validate, marks
+from crownlet.train.critic.separate import Rows, auc, by_chance, cross_validate, marks
 from crownlet.train.critic.spectra import camera
 from crownlet.train.proof_sheet import PX_A_Q, STRIP_Q, draw, page, strip_size
 
@@ -79,7 +79,7 @@ def test_a_known_difference_is_found_and_named(fit: object) -> None:
     assert spread.lean > 0.9 and spread.agreed == 6 and spread.coverage < 0.2
     # 14 and 3 grey levels on a contrast of about 0.9 * 160.
     assert spread.photo[1] > 2.5 * spread.render[1]
-    assert "ink_spread" in summary(found, first)
+    assert "ink_spread" in summary(found, first, {})
 
 
 def test_two_halves_of_one_set_are_not_told_apart() -> None:
@@ -89,6 +89,8 @@ def test_two_halves_of_one_set_are_not_told_apart() -> None:
     low, high = result.interval()
     assert low < 0.5 < high
     assert abs(result.auc - 0.5) < 0.15
+    low, high = by_chance(rows, fits.logistic, draws=8)
+    assert low < 0.5 < high
 
 
 def test_the_network_finds_blunt_edges_but_not_exposure() -> None:

@@ -21,12 +21,14 @@ from crownlet.train.critic.separate import (
     Mark,
     Rows,
     Separation,
+    by_chance,
     cross_validate,
     marks,
 )
 
 _TILE = (144, 192)
 _PHOTOS, _RENDERS = 3, 5
+_DRAWS = 20
 
 
 def criticise(config: Any) -> Path:
@@ -45,7 +47,7 @@ def examine(photos: Sequence[Picture], settings: Any, seed: int) -> Path:
     patches = cut_all(photos, 40, seed) + cut_all(renders, 4, seed)
     rows = rows_of(patches, table(patches))
     found = judge(rows, fits.logistic)
-    found["grey structure, boosted"] = _family(rows, "grey structure", fits.boosted)
+    found["grey structure, boosted"] = cross_validate(part_of(rows, "grey structure"), fits.boosted)
     if settings.epochs:
         network = fits.network(settings.epochs, seed)
         looked = rows_of(patches, np.stack([seen(patch) for patch in patches]))
@@ -53,7 +55,10 @@ def examine(photos: Sequence[Picture], settings: Any, seed: int) -> Path:
     folder = Path(settings.to)
     folder.mkdir(parents=True, exist_ok=True)
     ranked = marks(rows, tuple(MEANINGS))
-    write_whole(folder / "critic.md", summary(found, ranked).encode())
+    chance = {
+        family: by_chance(part_of(rows, family), fits.logistic, _DRAWS, seed) for family in FAMILIES
+    }
+    write_whole(folder / "critic.md", summary(found, ranked, chance).encode())
     _write_table(folder / "measures.csv", ranked)
     sheet = surest(patches, found["grey structure"].scores)
     cv2.imwrite(str(folder / "surest.png"), sheet[:, :, ::-1])
@@ -72,23 +77,29 @@ def rows_of(patches: Sequence[Patch], values: npt.NDArray[Any]) -> Rows:
 
 def judge(rows: Rows, fit: Fit) -> dict[str, Separation]:
     """Separation by each family of measures alone."""
-    return {family: _family(rows, family, fit) for family in FAMILIES}
+    return {family: cross_validate(part_of(rows, family), fit) for family in FAMILIES}
 
 
-def _family(rows: Rows, family: str, fit: Fit) -> Separation:
+def part_of(rows: Rows, family: str) -> Rows:
+    """The rows with the measures of `family` alone."""
     names = list(MEANINGS)
     columns = [names.index(name) for name in FAMILIES[family]]
-    return cross_validate(Rows(rows.values[:, columns], rows.real, rows.group, rows.picture), fit)
+    return Rows(rows.values[:, columns], rows.real, rows.group, rows.picture)
 
 
-def summary(found: Mapping[str, Separation], ranked: Sequence[Mark]) -> str:
-    """The findings as Markdown."""
+def summary(
+    found: Mapping[str, Separation],
+    ranked: Sequence[Mark],
+    chance: Mapping[str, tuple[float, float]],
+) -> str:
+    """The findings as Markdown; `chance` is what renders put for photographs give."""
     lines = ["# Renders and photographs", "", "Area under the curve; 0.5 is not told apart.", ""]
-    lines += ["| by | mean | 95% interval | each photograph |", "|---|---|---|---|"]
+    lines += ["| by | mean | 95% interval | by chance | each photograph |", "|---|---|---|---|---|"]
     for name, result in found.items():
         low, high = result.interval()
         each = " ".join(f"{value:.2f}" for value in result.by_group.values())
-        lines.append(f"| {name} | {result.auc:.3f} | {low:.2f} to {high:.2f} | {each} |")
+        null = "{:.2f} to {:.2f}".format(*chance[name]) if name in chance else ""
+        lines.append(f"| {name} | {result.auc:.3f} | {low:.2f} to {high:.2f} | {null} | {each} |")
     lines += [
         "",
         "Measures, the most telling first. `lean` +1: photographs always have more of it;",

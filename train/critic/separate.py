@@ -88,6 +88,26 @@ def cross_validate(rows: Rows, fit: Fit) -> Separation:
     return Separation(scores, by_group)
 
 
+def by_chance(rows: Rows, fit: Fit, draws: int, seed: int = 0) -> tuple[float, float]:
+    """95% of what comes out where nothing is to be told apart: renders put for the photographs.
+
+    A picture is of one make throughout, so a few pictures scatter widely about 0.5; an area within
+    this range says nothing.
+    """
+    renders = rows.take(~rows.real)
+    rng = np.random.default_rng(seed)
+    found = []
+    for _ in range(draws):
+        put = np.zeros(len(renders.real), np.bool_)
+        for group in np.unique(renders.group):
+            here = renders.group == group
+            put |= here & (renders.picture == rng.choice(np.unique(renders.picture[here])))
+        drawn = Rows(renders.values, put, renders.group, renders.picture)
+        found.append(cross_validate(drawn, fit).auc)
+    low, high = np.percentile(found, (2.5, 97.5))
+    return float(low), float(high)
+
+
 @dataclass(frozen=True)
 class Mark:
     """One measure: how it sets photographs apart, and whether renders reach them."""
