@@ -92,6 +92,7 @@ def _annotation(letter: LetterTruth) -> Json:
             "q": round(letter.q, DIGITS),
             "defects": _marks(letter.defects),
             "whole": letter.whole,
+            "legible": letter.legible,
             "other": letter.other,
             "share": round(letter.share, 4),
             "oddity": letter.oddity,

@@ -205,6 +205,7 @@ def _letter(annotation: Json, char: str, box: Box, body: tuple[float, ...]) -> L
         _parts(annotation),
         bool(own.get("whole", True)),
         oddity=own.get("oddity"),
+        legible=bool(own.get("legible", False)),
         **_doubt(own, f"annotation {annotation['id']}"),
     )
 
