@@ -42,6 +42,9 @@ def course(
             one = necked(one, other, _NECK)
         low, high = (s, high) if Region([other]).clearance(one).min() > 0 else (low, s)
     # A third from the letters the white is still seen, and the contact a neck rather than a hair.
+    if way.meets > 0.5:  # Sides that meet all along leave no doubt when they have met.
+        half = high * float(np.interp(0.5, (1 / 3, way.meets), (0.7, 1.0)))
+        return 0.7 * high, half, half + (high - half) / 6 / (way.meets - 0.5)
     return 0.7 * high, high, high + 0.3 * (1 - high)
 
 

@@ -28,6 +28,8 @@ FIRST, LAST = 1 / 3, 2 / 3
 UNSEEN = 0.08
 """Nobody sees that a form has gone so far on its way; what it shows from there on is doubtful."""
 
+_LOOSE = 0.8
+"""How far, as a logarithm, small signs may run ahead of the form or behind it."""
 _THIRDS = (0.0, FIRST, 0.5, LAST, 1.0)
 
 
@@ -56,7 +58,7 @@ def build_between(
     if not (letter in MAY_STRETCH and other in MAY_STRETCH):
         stretch = 0.0
     a, b = (_plain(char, hand, np.random.default_rng(seed), stretch) for char in (letter, other))
-    return morph(a, b, t)
+    return morph(a, b, t, float(np.exp(rng.uniform(-_LOOSE, _LOOSE))))
 
 
 def _plain(letter: str, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
@@ -68,8 +70,11 @@ def _plain(letter: str, hand: Hand, rng: np.random.Generator, stretch: float) ->
     return sketch.finish()
 
 
-def morph(a: Glyph, b: Glyph, t: float) -> Glyph:
+def morph(a: Glyph, b: Glyph, t: float, pace: float = 1.0) -> Glyph:
     """The form at `t` of the way from `a` to `b`, both clean and untagged.
+
+    Heels and prickles that one of them lacks grow early or late: by the power `pace` of their due
+    size, so that no small sign goes with the form in every letter.
 
     Raises KeyError for a pair without a way.
     """
@@ -78,11 +83,11 @@ def morph(a: Glyph, b: Glyph, t: float) -> Glyph:
         way, first, last, t_way = BETWEEN[pair[::-1]], b, a, 1.0 - t
     else:
         way, first, last, t_way = BETWEEN[pair], a, b, t
-    parts = _parts(first, last, way, t_way)
+    parts = _parts(first, last, way, t_way, pace)
     return _named(a, b, t, _finished(first, last, parts, t_way))
 
 
-def _parts(a: Glyph, b: Glyph, way: Between, t: float) -> list[Part]:
+def _parts(a: Glyph, b: Glyph, way: Between, t: float, pace: float) -> list[Part]:
     """The parts at `t` of the way, those that both have and those of one."""
     pairs, only_a, only_b = sides(a, b, way.parts)
     twins = [matched(first, last) for first, last in pairs]
@@ -102,7 +107,7 @@ def _parts(a: Glyph, b: Glyph, way: Between, t: float) -> list[Part]:
     for own, ends, grown in ((only_a, 0, 1 - s), (only_b, 1, s)):
         if own and grown > 0:
             still = [twin[ends] for twin in twins]
-            parts += _grown(own, still, moved, grown, way.shrinks)
+            parts += _grown(own, still, moved, (grown, grown**pace), way.shrinks)
     return parts
 
 
@@ -116,13 +121,18 @@ def _names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
 
 
 def _grown(
-    own: list[Part], still: list[Outline], moved: list[Outline], grown: float, alone: str | None
+    own: list[Part],
+    still: list[Outline],
+    moved: list[Outline],
+    grown: tuple[float, float],
+    alone: str | None,
 ) -> list[Part]:
-    """Parts of one letter, `grown` of their size, on the ink of the parts that both have."""
+    """Parts of one letter on the ink of the parts that both have, `grown` of their size: limbs, and
+    heels and prickles."""
     points, now = np.concatenate(still), np.concatenate(moved)
     root: tuple[Floats, Floats] | None = None
     out = []
-    reach = [_nearest(part.outline, points) for part in own]
+    reach = [((part.outline[:, None] - points) ** 2).sum(axis=2).min() ** 0.5 for part in own]
     for k in sorted(range(len(own)), key=reach.__getitem__):
         if own[k].name == alone:
             middle = own[k].outline.mean(axis=0)
@@ -132,13 +142,9 @@ def _grown(
                 at = int(((points - own[k].outline.mean(axis=0)) ** 2).sum(axis=1).argmin())
                 root = points[at], now[at]
             foot, here = root
-        out.append(replace(own[k], outline=here + grown * (own[k].outline - foot)))
+        size = grown[own[k].kind in ("heel", "kotz")]
+        out.append(replace(own[k], outline=here + size * (own[k].outline - foot)))
     return out
-
-
-def _nearest(outline: Outline, points: Floats) -> float:
-    """Least distance of an outline's points to `points`."""
-    return float(np.sqrt(((outline[:, None] - points[None]) ** 2).sum(axis=2).min()))
 
 
 def _extent(parts: Sequence[Part]) -> Floats:

@@ -18,7 +18,9 @@ class Between:
     parts: tuple[tuple[str, str], ...] = ()
     course: tuple[float, float, float] = (1 / 3, 1 / 2, 2 / 3)
     closes: tuple[str, str] | None = None
-    """Two parts that come to touch just when half of the way is gone."""
+    """Two parts that come to touch on the way."""
+    meets: float = 0.5
+    """How much of the way is gone when they do."""
     necked: bool = False
     """Of `closes`: the leg that touches, `leg_left`, has a thin neck when it just does."""
     shrinks: str | None = None
@@ -56,6 +58,7 @@ BETWEEN: Mapping[str, Between] = {
     "טס": Between(
         (("head_left", "roof<"), ("head_right", "roof>"), ("leg_left", "wall_left")),
         closes=("head_left", "head_right"),
+        meets=0.6,
     ),
     "כפ": Between(course=(0.2, 0.35, 0.5)),
     "צע": Between((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
