@@ -82,6 +82,19 @@ def test_a_letter_that_was_not_found_counts_as_cleared_unless_it_is_named_absent
     assert gathered(letters, replace(page, match=match))[1].cleared(0.2).tolist() == [0.0]
 
 
+def test_a_box_around_half_of_a_letter_is_that_letters() -> None:
+    # 3 of 8 px of it: an IoU of 0.375, below the 0.5 of the suites, and nothing else stands there.
+    half = seen(0, 0.7, box=(0.0, 0.0, 3.0, 8.0))
+    evidence, cases = gathered([written(0, 1.0)], record(half))
+    assert evidence.read.tolist() == [1]
+    assert cases.cleared(0.5).tolist() == [0.0]
+    # A speck of it is not the letter: that is not found, and a finding on the speck is false.
+    evidence, cases = gathered([written(0, 1.0)], record(seen(0, 0.7, box=(0.0, 0.0, 1.0, 8.0))))
+    assert evidence.read.tolist() == [-1, -2]
+    assert cases.cleared(0.5).tolist() == [1.0]
+    assert cases.false(0.5, learning=False).tolist() == [1.0]
+
+
 def test_what_is_not_examined_or_doubtful_in_its_class_is_left_out() -> None:
     letters = [
         written(0, 1.0),

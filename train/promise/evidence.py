@@ -22,11 +22,13 @@ from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.routing import DOUBT
 from crownlet.train.suites.defect_scores import plainness_of
 from crownlet.train.suites.held_out import with_expected_tags
-from crownlet.train.suites.matching import match_page
+from crownlet.train.suites.matching import match_boxes, match_page
 
 NAMES = tuple(name for name in GLYPH_DEFECTS if name != DOUBT)
 """Defects with borders of their own; a doubt of shape follows from the class."""
 _COUNTED = ("tag_missing", "tag_excess")
+LOOSELY = 0.15
+"""IoU from which a box that fits no letter is taken for one that has none."""
 
 Floats = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
@@ -71,8 +73,7 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
     seen where nothing is written bears no fault: whatever is found on it is false.
     """
     truth = [with_expected_tags(letter, customs) for letter in page.letters]
-    match = match_page(truth, record.glyphs)
-    seen = dict(match.pairs)
+    seen, spurious = _matched(truth, record.glyphs)
     rows = []
     for i, letter in enumerate(truth):
         if letter.whole:
@@ -83,7 +84,7 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
             rows.append(
                 (_p(glyph, record), _asked(letter, glyph, record, customs), raised, glyph, read)
             )
-    for j in match.spurious:
+    for j in spurious:
         glyph = record.glyphs[j]
         p = _p(glyph, record)
         rows.append((p, np.where(np.isnan(p), np.nan, 0.0), _raised(glyph), glyph, -2))
@@ -96,6 +97,23 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
         np.array([np.nan if row[3] is None else row[3].letter_p for row in rows], np.float32),
         np.array([row[4] for row in rows], np.int8),
     )
+
+
+def _matched(
+    truth: Sequence[LetterTruth], glyphs: Sequence[GlyphRecord]
+) -> tuple[dict[int, int], list[int]]:
+    """Glyph of each letter, and glyphs of none.
+
+    What is left of both is matched once more by less overlap: an examiner sent to a box around
+    half of a letter, or one without its crown, sees that letter.
+    """
+    match = match_page(truth, glyphs)
+    pairs = match_boxes(
+        [truth[i].box for i in match.missing], [glyphs[j].box for j in match.spurious], LOOSELY
+    )
+    more = {match.missing[a]: match.spurious[b] for a, b in pairs}
+    taken = set(more.values())
+    return dict(match.pairs) | more, [j for j in match.spurious if j not in taken]
 
 
 def _p(glyph: GlyphRecord | None, record: PageRecord) -> npt.NDArray[np.float64]:
