@@ -84,6 +84,8 @@ def _brought(fixed: Part, moving: Part, overlap: float, low: bool, share: float)
     # How much of a shift at the tip (or at the root) arrives at each height.
     arrives = np.clip(1.0 - height, 0.0, 1.0) if low else height
     zone = arrives > 0.2
+    if not zone.any():  # the other tag stands wholly above what can be moved
+        return None
     shift = share * max(0.0, float(((white + overlap)[zone] / arrives[zone]).min()))
     side = 1.0 if fixed.outline[:, 0].mean() > moving.outline[:, 0].mean() else -1.0
     level = (root - moving.outline[:, 1]) / (root - top)
