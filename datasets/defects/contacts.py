@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.datasets.defects.common import (
     DOUBTFUL,
     Entry,
@@ -26,6 +27,8 @@ from crownlet.datasets.letterforms.outlines import Floats, Region
 
 _NEAREST = 0.1
 """White that is left just before two parts touch, in q."""
+_ASTRAY = 0.15
+"""A yud moved by more than this in q might be said to be out of its place."""
 HEADS: dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = {
     "ט": ((("head_left",), ("head_right", "wall")),),
     "ע": ((("head",), ("yud", "thigh")),),
@@ -68,6 +71,9 @@ def heads_touch(
     size = _contact(_white_between(changed, still, leaning[:1], fine), fine)
     if (size > 0) != (plainness >= DOUBTFUL):
         return None
+    if shift > _ASTRAY and CATALOGUE["yud_astray"].applies_to(glyph.letter):
+        # The yud that leans so far is no longer in its place either; in doubt, nobody drew it so.
+        changed = marked(changed, "yud_astray", 0.0, 0.5)
     # Shut above, tet is like samech: the brief, E3.
     changed = doubted(changed, "ס" if glyph.letter == "ט" else None, plainness)
     return marked(changed, "heads_touch", size, plainness, (*still, leaning[0]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from crownlet.datasets.catalogue import CATALOGUE
@@ -13,9 +14,12 @@ from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.outlines import Floats, Region
 
 _TURNS = np.linspace(0.0, 2 * np.pi, 11)[:-1]
-_TRIES = 24
-_STEP, _GRAINS = 0.15, 500
-_HIDES = ("stroke_broken", "part_loose", "ring_open", "tag_loose")
+_TRIES = 36
+_FINE, _EVERY = 24, 7
+"""Squares a q in which ink is counted, and how many of them stand for one place of a flake."""
+_HIDES = (
+    "stroke_broken", "part_loose", "ring_open", "kotz_missing", "heel_missing", "leg_short",
+)  # fmt: skip
 """What flakes may have brought about besides, where nobody drew it: in doubt."""
 
 
@@ -26,32 +30,70 @@ def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     """
     if plainness == 0.0:
         return marked(glyph, "ink_lost", 0.0, 0.0)
-    wanted = graded(plainness, 0.0, 0.025, 0.12, 0.36) * float(rng.uniform(0.92, 1.08))
-    grains, cell = _grains(glyph, rng)
-    lost = np.zeros(len(grains), bool)
+    wanted = graded(plainness, 0.0, 0.025, 0.16, 0.36) * float(rng.uniform(0.92, 1.08))
+    sheet = _Sheet(glyph)
+    tags = [part.outline for part in glyph.of_kind("tag")]
+    crown = Region(tags) if tags else None
     flakes: list[Outline] = []
     # Flakes come in a patch, the largest at its middle.
+    grains = sheet.left()
     centre = grains[int(rng.random() * len(grains))]
     reach = float(rng.uniform(0.4, 1.4))
     # So large that a handful of them, each half on the ink, take what is wanted.
-    usual = np.sqrt(wanted * len(grains) * cell / float(rng.uniform(2.0, 6.0))) * 1.4
+    usual = np.sqrt(wanted * sheet.area / float(rng.uniform(2.0, 6.0))) * 1.4
+    lost = 0.0
     for _ in range(_TRIES):
-        left = grains[~lost]
-        near = left[int(np.hypot(*(left - rng.normal(centre, reach)).T).argmin())]
-        # Off the grain by chance, or the grains would count more ink lost than there is.
+        grains = sheet.left()
+        place = grains[int(np.hypot(*(grains - rng.normal(centre, reach)).T).argmin())]
         size = float(np.clip(usual * rng.uniform(0.5, 1.2), 0.1, 1.5))
-        flakes.append(_flake(near + rng.uniform(-_STEP, _STEP, 2), size, rng))
-        under = np.flatnonzero(np.hypot(*(grains - flakes[-1].mean(axis=0)).T) < 1.1 * size)
-        if len(under):
-            lost[under] |= Region([flakes[-1]]).contains(grains[under])
-        if lost.mean() >= wanted:
+        if crown is not None and float(crown.clearance(place[None])[0]) < 0.8 * size:
+            continue  # Crowns stay as they are: their tags are counted.
+        flakes.append(_flake(place, size, rng))
+        lost = sheet.less(flakes[-1])
+        if lost >= wanted:
             break
-    if not lost.any():
+    if lost < 0.7 * wanted:
         return None
     flaked = replace(glyph, cuts=(*glyph.cuts, *flakes))
     if plainness >= DOUBTFUL:
         flaked = _in_doubt(flaked)
-    return marked(flaked, "ink_lost", float(lost.mean()), plainness)
+    return marked(flaked, "ink_lost", lost, plainness)
+
+
+class _Sheet:
+    """A letter's ink in small squares, from which flakes are taken."""
+
+    def __init__(self, glyph: Glyph) -> None:
+        x0, y0, x1, y1 = glyph.bounds()
+        self._corner = np.array([x0, y0]) - 2 / _FINE
+        size = (int((y1 - y0) * _FINE) + 5, int((x1 - x0) * _FINE) + 5)
+        self._ink = np.zeros(size, np.uint8)
+        for part in glyph.parts:
+            self._fill(part.outline, 1)
+        for cut in glyph.cuts:
+            self._fill(cut, 0)
+        self._before = max(1, int(self._ink.sum()))
+
+    @property
+    def area(self) -> float:
+        """Square q of ink before any flake."""
+        return self._before / _FINE**2
+
+    def left(self) -> Floats:
+        """Points (N, 2) in q spread over the ink that is left."""
+        places = np.flatnonzero(self._ink)[::_EVERY]
+        y, x = np.divmod(places, self._ink.shape[1])
+        points: Floats = np.stack([x, y], axis=1) / _FINE + self._corner
+        return points
+
+    def less(self, flake: Outline) -> float:
+        """Take the flake out; the share of the ink that is lost by now."""
+        self._fill(flake, 0)
+        return 1.0 - int(self._ink.sum()) / self._before
+
+    def _fill(self, outline: Outline, value: int) -> None:
+        points = np.round((outline - self._corner) * (16 * _FINE)).astype(np.int32)
+        cv2.fillPoly(self._ink, [points], value, shift=4)
 
 
 def _in_doubt(glyph: Glyph) -> Glyph:
@@ -61,16 +103,6 @@ def _in_doubt(glyph: Glyph) -> Glyph:
         if name not in there and CATALOGUE[name].applies_to(glyph.letter):
             glyph = marked(glyph, name, 0.0, 0.5)
     return glyph
-
-
-def _grains(glyph: Glyph, rng: np.random.Generator) -> tuple[Floats, float]:
-    """Points (N, 2) spread evenly over the ink, and the area in square q for which each stands."""
-    x0, y0, x1, y1 = glyph.bounds()
-    step = min(_STEP, float(np.sqrt((x1 - x0) * (y1 - y0) / _GRAINS)))
-    x, y = np.meshgrid(np.arange(x0, x1, step), np.arange(y0, y1, step))
-    points = np.stack([x.ravel(), y.ravel()], axis=1) + rng.uniform(0, step, (x.size, 2))
-    inked: Floats = points[Region([part.outline for part in glyph.parts]).contains(points)]
-    return inked, step * step
 
 
 def _flake(centre: Floats, size: float, rng: np.random.Generator) -> Outline:

@@ -56,10 +56,11 @@ def leg_touches_roof(
     # corners, for a leg that widens softly from the roof is a plain chet's.
     if rng.random() < 0.4:
         rise = top - under + graded(plainness, 0, 0.015, 0.08, 0.35)
-        raised = _narrowed(_raised(leg, rise), under, share * wide)
+        least = graded(plainness, 0, 0.02, 0.1, 0.12)
+        raised = _narrowed(_raised(leg, rise), under, max(share * wide, 1.1 * least))
         left, right = Region([raised.outline]).spans(np.array([under]))
         width = float(np.nan_to_num(right - left)[0])
-        if width > 0.02:
+        if width > least:
             touched = glyph.with_parts([raised])
             touched = _chetlike(touched, width)
             return marked(touched, "leg_touches_roof", width, plainness, names)

@@ -26,7 +26,7 @@ CONFUSED = tuple(_PAIRS.split(" "))
 _SPREAD = {name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE}
 # Only gimel, which few words have, can have its feet level.
 _RARITY = {
-    name: spread**-1.0 * (2.0 if name == "foot_level" else 1.0)
+    name: spread**-1.0 * (3.0 if name == "foot_level" else 1.0)
     for name, spread in _SPREAD.items()
     if spread
 }

@@ -110,11 +110,9 @@ def test_every_pair_works_over_hands_of_all_styles(
         mark = changed.defects[-1]
         assert (mark.name, mark.plainness) == (name, plainness)
         assert mark.size > 0
-        # What flakes may have cut besides is marked as doubtful.
+        # What flakes may have cut besides, or a yud that leans, is marked as doubtful.
         others = [m for m in changed.defects[:-1] if m.name != "tag_bare"]
-        others = [
-            m for m in others if not (name == "ink_lost" and (m.size, m.plainness) == (0, 0.5))
-        ]
+        others = [m for m in others if (m.size, m.plainness) != (0, 0.5)]
         assert others == [m for m in glyph.defects if m.name != "tag_bare"]
         assert ink(glyph).symmetric_difference(ink(changed)).area > 0.0005
     # A chet without hump has no joint to part: MS chet. Yuds are drawn without a kotz by some.

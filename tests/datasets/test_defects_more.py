@@ -84,6 +84,36 @@ def test_a_stretched_letter_is_wider_by_its_size_and_no_stem_thickens(letter: st
         )
 
 
+# From scribal-rules section 4, which follows MS under each letter, Men. 29b and Shab. 103b.
+LIKE = [
+    ("corner_rounded", "דר"), ("corner_rounded", "בכ"), ("corner_rounded", "םס"),
+    ("corner_squared", "רד"), ("corner_squared", "כב"), ("corner_squared", "סם"),
+    ("leg_short", "וי"), ("leg_short", "תף"), ("leg_short", "ךר"), ("leg_long", "יו"),
+    ("leg_long", "ון"), ("leg_long", "זן"), ("leg_long", "דך"), ("leg_long", "רך"),
+    ("ring_closed", "מם"), ("overstretched", "ךר"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "pair"), LIKE)
+def test_a_plain_case_may_be_taken_for_the_letter_the_sources_name(name: str, pair: str) -> None:
+    letter, other = pair
+    for _glyph, changed in spoilt(name, letter, 1.0):
+        assert (changed.letter, changed.other) == (letter, other)
+        assert 0.25 <= changed.share <= 0.5
+    assert all(changed.share == 0 for _, changed in spoilt(name, letter, 0.3))
+
+
+def test_a_he_that_touches_by_a_hair_is_still_a_he() -> None:
+    # Even by a hair it counts (MB 32:82); fused in its whole width it is like a chet (MS he).
+    pairs = [pair for p in (0.7, 0.8, 0.9, 1.0) for pair in spoilt("leg_touches_roof", "ה", p)]
+    for _glyph, changed in pairs:
+        if changed.defects[-1].size < 0.12:
+            assert changed.share == 0
+        if changed.defects[-1].size > 0.4:
+            assert changed.other == "ח"
+            assert changed.share > 0.3
+
+
 @pytest.mark.parametrize("letter", REGISTRY["heads_touch"].letters)
 def test_touching_heads_shut_in_a_white(letter: str) -> None:
     # Heads must not touch, even by a hair: MS shin, tet, ayin, tsadi.
