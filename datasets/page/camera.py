@@ -29,7 +29,7 @@ def expose(page: Field, strength: float, rng: np.random.Generator) -> Image:
     ceiling = 300.0 if rng.random() < 0.1 else float(rng.uniform(190.0, 250.0))
     gain *= min(max(1.0, 72.0 / max(bright, 1.0)), ceiling / max(bright, 1.0))
     # Stray light in the lens has no colour of the skin's: ink stays grey on yellow skin.
-    lift = strength * rng.uniform(0, 26)
+    lift = strength * rng.uniform(3, 28)
     scale = cast(strength, rng) * np.float32(gain * (1 - lift / 255))
     # A matrix at once scales and lifts the channels, much quicker than numpy does.
     mixed = cv2.transform(page, np.column_stack([np.diag(scale), np.full(3, lift, np.float32)]))
@@ -109,14 +109,14 @@ def sensor(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
         return image
     if rng.random() < (0.85 if camera else 0.6):
         most = (9.0 if camera else 4.0) * (0.35 + 0.65 * float(image[::16, ::16].mean()) / 255.0)
-        least = 0.8 if camera else 0.2
+        least = 1.6 if camera else 0.2
         image = _noisy(image, spec.noise * (least + most * rng.random() ** 1.5), rng)
         if camera and q > 10 and rng.random() < 0.15:
             image = np.asarray(cv2.medianBlur(image, 3), np.uint8)
     if rng.random() < 0.15:
         image = _sharpened(image, float(rng.uniform(0.3, 1.2)), rng)
     coarse = max(LEAST_Q / q, float(rng.uniform(0.3, 0.9)))
-    if camera and coarse < 0.95 and rng.random() < 0.2 * spec.noise:
+    if camera and coarse < 0.95 and rng.random() < 0.15 * spec.noise:
         return _enlarged(image, coarse, rng)
     if rng.random() < (0.7 if camera else 0.3):
         image = _sent_on(image, _quality(camera, rng), rng)
@@ -135,9 +135,14 @@ def _sent_on(image: Image, quality: int, rng: np.random.Generator) -> Image:
 
 
 def _quality(camera: bool, rng: np.random.Generator) -> int:
-    """JPEG quality: down to 20 for photographs that were sent on, to 60 for scans."""
+    """JPEG quality: down to 20 for photographs that were sent on, to 60 for scans.
+
+    Four in ten are hardly compressed, as pictures come from a camera, and keep all their noise.
+    """
+    if rng.random() < 0.4:
+        return int(rng.integers(90, 99))
     least = 20 if camera else 60
-    return int(least + (97 - least) * rng.random() ** 0.6)
+    return int(least + (97 - least) * rng.random() ** 0.4)
 
 
 def _compressed(image: Image, quality: int) -> Image:
@@ -170,8 +175,11 @@ def _enlarged(image: Image, coarse: float, rng: np.random.Generator) -> Image:
 def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
     """Noise of the whole sensor, and with most pictures of each colour for itself, blue most."""
     size = (image.shape[1], image.shape[0])
-    grain = float(rng.uniform(0.8, 2.2))
+    grain = float(np.exp(rng.uniform(np.log(0.5), np.log(1.5))))
     luma = texture("grain", size, grain, rng) * np.float32(deviation)
+    if rng.random() < 0.6:  # of each pixel for itself, as where no programme smoothed the picture
+        fine = deviation * float(rng.uniform(0.2, 0.9))
+        luma += texture("white", size, 0.7, rng) * np.float32(fine)
     planes = [luma] * 3
     if rng.random() < 0.65:
         coarse = grain * float(rng.uniform(1.0, 3.0))  # blotches, where the colour is thinned out

@@ -27,8 +27,9 @@ PALETTE: tuple[tuple[float, float, float], ...] = (
 
 YELLOW: tuple[tuple[float, float, float], ...] = (
     (190, 142, 52), (172, 132, 48), (150, 120, 36), (125, 103, 42), (176, 118, 40), (140, 100, 30),
+    (168, 112, 24), (130, 98, 26), (164, 92, 28), (146, 116, 34),
 )  # fmt: skip
-"""Old skins under lamps, with hardly any blue: a quarter of all pages."""
+"""Old skins under lamps, with hardly any blue: a third of all pages."""
 
 _GRAINS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
 _COMMON = (0.32, 0.28, 0.2, 0.12, 0.08)
@@ -48,7 +49,7 @@ def draw_skin(
     if strength <= 0:
         return tone, np.full(3, 255.0, np.float32)
     kind = rng.random()
-    choice = YELLOW if kind < 0.27 else PALETTE[: 5 if kind < 0.65 else None]
+    choice = YELLOW if kind < 0.32 else PALETTE[: 5 if kind < 0.68 else None]
     colour = np.array(choice[int(rng.integers(len(choice)))]) + rng.normal(0, 6, 3)
     colour = 255.0 + (np.clip(colour, 20, 255) - 255.0) * min(1.0, 0.4 + strength)
     amount = strength * (0.5 + 2.0 * (1.0 - colour.mean() / 255.0))

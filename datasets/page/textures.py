@@ -22,6 +22,7 @@ Kind = Literal[
     "crackle",
     "scratches",
     "leather",
+    "white",
 ]
 SIDE = 512
 
@@ -119,9 +120,11 @@ def _patches(rng: np.random.Generator, count: int) -> npt.NDArray[np.int32]:
 
 
 def _dabs(rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Patches of one tone each with sharp borders."""
+    """Patches of one tone each; where they overlap, a seam below all tones."""
     level = rng.normal(size=SIDE * SIDE)
-    return _blurred(level[_patches(rng, 900)], 0.6, 0.6)
+    patch = _patches(rng, 900)
+    seam = (patch != np.roll(patch, 1, 0)) | (patch != np.roll(patch, 2, 1))
+    return _blurred(level[patch] - 1.5 * seam, 0.6, 0.6)
 
 
 def _crackle(rng: np.random.Generator) -> npt.NDArray[np.float64]:
@@ -169,4 +172,5 @@ _DRAWN = {
     "crackle": _crackle,
     "scratches": _scratches,
     "leather": _leather,
+    "white": lambda rng: rng.normal(size=(SIDE, SIDE)),
 }
