@@ -145,7 +145,11 @@ def letters_line(evidence: Evidence) -> str:
     for code, words in ((0, "misread"), (-1, "not found"), (-2, "seen where nothing is written")):
         here = evidence.read == code
         parts.append(f"{int(here.sum())} {words} ({int((here & ~evidence.raised).sum())} unraised)")
-    return f"of {int((evidence.read > -2).sum())} letters " + ", ".join(parts)
+    raised = float(evidence.raised[evidence.read > -1].mean())
+    total = int((evidence.read > -2).sum())
+    return (
+        f"of {total} letters " + ", ".join(parts) + f"; raised whatever their faults: {raised:.2%}"
+    )
 
 
 def _share(value: float) -> float:
