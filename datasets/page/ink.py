@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -69,6 +71,8 @@ def _edge_noise(fine: float, rng: np.random.Generator) -> Mask:
 
 def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
     """Ink of `cover` laid on `skin`, (H, W, 3) float32 RGB; the skin is changed in place."""
+    # Of small writing, edges are finer than the px: blurring them would only soften it.
+    style = replace(style, ragged=style.ragged * float(np.clip((q - 5.0) / 8.0, 0.0, 1.0)))
     cover = spatter(cover, q, style.spatter, rng)
     _creep(skin, cover, q, style, rng)
     soft = wander(cover, q, style)
@@ -78,9 +82,9 @@ def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Gene
     grip = relief(skin, flow, q) if style.ragged > 0.5 else None
     body = thickness(flow, cover, grip, style, rng)
     paint = _paint(flow, body, style, rng)
-    alpha = ragged(flow, soft, grip, style, rng)
     # Thin ink still covers: half the body hides two thirds of the skin.
-    alpha *= (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity)
+    opaque = (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity)
+    alpha = opaque * ragged(flow, soft, grip, style, rng)
     under = skin.reshape(-1, 3)
     spots = under.take(flow.index, axis=0)
     laid = np.stack([plane.ravel() for plane in paint], axis=1)
@@ -97,7 +101,7 @@ def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -
     if style.grain:
         # Finer grain than a px averages out.
         grain = np.float32(style.grain * min(1.0, flow.q / 12.0))
-        tone = 1.0 + grain * flow.sample("grain", max(0.6, flow.q / 20.0), rng)
+        tone = 1.0 + grain * flow.sample("grain", max(0.6, flow.q / 30.0), rng)
         tone = np.maximum(tone, 0.3)
     thin = 1.0 - body
     planes = [

@@ -39,8 +39,8 @@ def _load(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) ->
         clouds = flow.sample("mottle", q * float(rng.uniform(0.04, 0.16)), rng)
         full -= np.float32(0.3 * style.uneven) * np.clip(0.5 + 0.5 * clouds, 0.0, 2.0)
     if style.grain:
-        speckle = flow.sample("grain", max(0.6, q / 20.0), rng)
-        full -= np.float32(0.35 * style.grain * min(1.0, q / 12.0)) * np.clip(
+        speckle = flow.sample("grain", max(0.6, q / float(rng.uniform(15.0, 45.0))), rng)
+        full -= np.float32(0.25 * style.grain * min(1.0, q / 12.0)) * np.clip(
             0.3 + speckle, 0.0, 2.0
         )
     if style.pool:
@@ -79,7 +79,9 @@ def _strokes(
             flow.y + np.float32(q * rng.uniform(-0.2, 0.2)),
             cv2.INTER_LINEAR,
         ).astype(np.float32)
-        full -= np.float32(0.6 * style.double) * (1.0 - again * np.float32(1 / 255.0))
+        once = 1.0 - again * np.float32(1 / 255.0)
+        once *= np.clip(0.6 + 0.5 * flow.sample("mottle", q * 0.15, rng), 0.0, 1.2)
+        full -= np.float32(0.5 * style.double) * once
     if style.dry:
         grain = (q * 0.14, max(0.4, q * float(rng.uniform(0.02, 0.06))))
         if rng.random() < 0.7:
@@ -96,8 +98,9 @@ def _age(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) -> 
     q = flow.q
     if style.worn:
         here = flow.sample("mottle", q * float(rng.uniform(0.06, 0.25)), rng)
-        deep = np.clip(2.5 * flow.inside - 1.4, 0.0, 1.0)
-        full -= np.float32(0.6 * style.worn) * deep * np.clip(0.6 + 0.6 * here, 0.0, 1.5)
+        # Rims stay darker here and there only: a whole dark outline looks drawn.
+        deep = np.clip(2.5 * flow.inside - 1.2 + 0.4 * here, 0.0, 1.0)
+        full -= np.float32(0.5 * style.worn) * deep * np.clip(0.3 + 0.7 * here, 0.0, 1.5)
     if style.flakes:
         specks = flow.sample("mottle", max(0.25, q * float(rng.uniform(0.012, 0.03))), rng)
         rare = np.float32(2.2 - 1.1 * style.flakes)

@@ -10,7 +10,7 @@ from crownlet.datasets.page.inkflow import Flow
 from crownlet.datasets.page.inkstyle import InkStyle
 from crownlet.datasets.page.textures import Field
 
-REACH = 0.07
+REACH = 0.08
 """Standard deviation in q of the blur within which a ragged edge may wander."""
 
 
@@ -38,9 +38,9 @@ def ragged(
         noise -= 0.7 * grip
     here = flow.sample("mottle", q * 0.12, rng)
     sharpest = max(1.0, 2.5 * max(0.6, REACH * q))
-    steep = np.clip(sharpest * (0.75 - 0.35 * style.ragged * here), 0.7, sharpest)
-    # Held within 0.3 of the middle: an edge moves by less than its blur, gaps stay open.
-    moved = np.clip(np.float32(0.15 * style.ragged) * noise, -0.3, 0.3)
+    steep = np.clip(sharpest * (0.75 - 0.45 * style.ragged * here), 0.7, sharpest)
+    # Held within 0.36 of the middle: an edge moves by about its blur, gaps stay open.
+    moved = np.clip(np.float32(0.23 * style.ragged) * noise, -0.36, 0.36)
     wide = soft.ravel().take(flow.index).astype(np.float32).reshape(noise.shape) / 255.0
     edge = np.clip((wide - 0.5 + moved) * steep + 0.5, 0.0, 1.0)
     # The blur would eat hairlines and joints: they keep their own coverage.

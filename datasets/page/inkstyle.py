@@ -63,7 +63,7 @@ class InkStyle:
 
 
 _BLACK, _BROWN, _GREY, _BLUE, _GREEN = (
-    (14.0, 12.0, 11.0), (60.0, 40.0, 25.0), (46.0, 46.0, 48.0), (16.0, 18.0, 30.0),
+    (14.0, 13.0, 12.0), (60.0, 40.0, 25.0), (46.0, 46.0, 48.0), (16.0, 18.0, 30.0),
     (20.0, 26.0, 22.0),
 )  # fmt: skip
 _THIN = ((96.0, 62.0, 34.0), (84.0, 76.0, 66.0), (70.0, 50.0, 62.0), (58.0, 60.0, 58.0))
@@ -75,15 +75,18 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
     if strength <= 0:
         return InkStyle()
     u = rng.random(8) * strength
-    old = u[0] ** 2.5
+    old = u[0] ** 3
     kinds = (_BROWN, _GREY, _BLUE, _GREEN)
-    toward = np.array(kinds[int(rng.choice(4, p=(0.55, 0.2, 0.1, 0.15)))])
+    toward = np.array(kinds[int(rng.choice(4, p=(0.35, 0.3, 0.15, 0.2)))])
     colour = np.array(_BLACK) * (1 - old) + toward * old
-    thin = np.array(_THIN[int(rng.choice(4, p=(0.5, 0.2, 0.1, 0.2)))]) * rng.uniform(0.3, 1.0)
+    thin = np.array(_THIN[int(rng.choice(4, p=(0.3, 0.3, 0.1, 0.3)))]) * rng.uniform(0.3, 1.0)
     patch = np.array(kinds[int(rng.integers(4))]) * rng.uniform(0.2, 1.0)
 
     # Well kept pages show a little of everything, spoilt ones a lot of it.
     spoilt = strength * (0.12 + 0.88 * rng.random() ** 1.7)
+    faded = 0.75 * strength * rng.random() ** 1.5 if rng.random() < 0.08 else 0.0
+    # What is faded and spoilt at once nobody could read.
+    spoilt *= 1.0 - faded
 
     def some(share: float, power: float = 1.0) -> float:
         """A strength for `share` of the pages; a higher `power` keeps most of them low."""
@@ -95,7 +98,7 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
         colour=_as_colour(colour),
         thin=_as_colour(strength * thin + (1 - strength) * colour),
         patch=_as_colour(patch),
-        opacity=1.0 - 0.75 * (strength * rng.random() ** 1.5 if rng.random() < 0.1 else 0.0),
+        opacity=float(1.0 - faded),
         gain=float(MOST_GAIN * (1.4 * u[1] - 0.4)),
         soft=float(0.02 + 0.06 * u[2]),
         rough=float(u[3]),
@@ -104,14 +107,14 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
         grain=0.3 * float(u[4]),
         uneven=some(0.8),
         lifts=some(0.45),
-        double=some(0.25),
-        dry=some(0.4, 1.3),
+        double=some(0.18),
+        dry=some(0.2, 1.3),
         pool=0.15 * float(u[5]) + 0.6 * some(0.3),
-        worn=some(0.3),
+        worn=some(0.2),
         dips=some(0.5),
         retouch=some(0.15),
         flakes=some(0.5, 1.5),
-        cracks=some(0.3),
+        cracks=some(0.2),
         halo=0.25 * some(0.3),
         fringe=some(0.3),
         gloss=float(strength * sheen**0.6) if shining < 0.11 else 0.0,
