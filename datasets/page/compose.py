@@ -16,6 +16,7 @@ from crownlet.datasets.page.labels import Drawn, label, label_gaps, project
 from crownlet.datasets.page.light import glare, light, sparkle
 from crownlet.datasets.page.reverse import show_through
 from crownlet.datasets.page.ruling import score_lines
+from crownlet.datasets.page.sensor import sensor
 from crownlet.datasets.page.spec import PageSpec
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.page.turn import turned
@@ -127,7 +128,7 @@ def _paint(
         sparkle(page, q, aug.light, rng)
     image = camera.expose(page, aug.light * softer, rng)
     image = camera.optics(image, q, aug, by_camera, rng)
-    image = camera.sensor(image, q, aug, by_camera, rng)
+    image = sensor(image, q, aug, by_camera, rng)
     if rng.random() < (0.06 if by_camera else 0.15) * aug.light:
         image = camera.greyed(image)
     return image

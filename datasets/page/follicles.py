@@ -18,11 +18,16 @@ def hair_side(tone: Field, q: float, rng: np.random.Generator) -> None:
     apart = max(apart, (height * width / _MOST) ** 0.5)
     x, y = _dots(width, height, apart, rng)
     mask = np.zeros((height, width), np.uint8)
-    mask[y, x] = rng.integers(60, 256, len(x), dtype=np.uint8)
-    size = 2 * max(0, round(q * float(rng.uniform(0.015, 0.05)))) + 1
+    large = rng.random(len(x)) < rng.uniform(0.1, 0.6)
+    deep = rng.integers(60, 256, len(x), dtype=np.uint8)
+    mask[y[large], x[large]] = deep[large]
+    size = 2 * max(0, round(q * float(rng.uniform(0.02, 0.05)))) + 1
     if size > 1:
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
         mask = np.asarray(cv2.dilate(mask, disc), np.uint8)
+    mask[y[~large], x[~large]] = deep[~large]
+    if size > 3:
+        mask = np.asarray(cv2.dilate(mask, np.ones((2, 2), np.uint8)), np.uint8)
     soft = cv2.GaussianBlur(mask, (0, 0), max(0.6, 0.3 * size)).astype(np.float32)
     # Skins are hairier along the back than at the belly.
     grown = texture("cloud", (width, height), max(width, height) / 400.0, rng)

@@ -62,7 +62,8 @@ def draw_skin(
         tone += texture(hide, size, grain, rng) * np.float32(rng.uniform(0.02, 0.08))
         tone += texture("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
     for name in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False, p=_COMMON):
-        grain = float(np.clip(q * rng.uniform(0.02, 0.1), 0.35, 5.0))
+        most = 0.035 if name == "pores" else 0.1  # pores are 0.05 to 0.15 q wide
+        grain = float(np.clip(q * rng.uniform(0.015, most), 0.35, 5.0))
         tone += texture(name, size, grain, rng) * np.float32(_DEEP[name] * amount * rng.random())
     if rng.random() < 0.4 * strength:
         _lit(tone, q, amount, rng)

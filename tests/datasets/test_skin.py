@@ -8,7 +8,6 @@ import numpy.typing as npt
 import pytest
 import shapely
 
-from crownlet.datasets.page.camera import LEAST_Q, sensor
 from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.folds import creases, fold
 from crownlet.datasets.page.geometry import visible
@@ -16,6 +15,7 @@ from crownlet.datasets.page.holes import pierce, specks
 from crownlet.datasets.page.light import glare
 from crownlet.datasets.page.reverse import show_through
 from crownlet.datasets.page.ruling import score_lines
+from crownlet.datasets.page.sensor import LEAST_Q, sensor
 from crownlet.datasets.page.spec import Augment, clean
 from crownlet.datasets.page.truth import PageTruth
 
