@@ -12,9 +12,10 @@ from crownlet.datasets.letterforms.letters_arms import ARMS
 from crownlet.datasets.letterforms.letters_frames import FRAMES
 from crownlet.datasets.letterforms.letters_heads import HEADS
 from crownlet.datasets.letterforms.letters_rings import RINGS
+from crownlet.datasets.letterforms.letters_sweeps import SWEEPS
 from crownlet.datasets.letterforms.sketch import Sketch
 
-FORMS: dict[str, Callable[[Sketch], None]] = {**HEADS, **FRAMES, **RINGS, **ARMS}
+FORMS: dict[str, Callable[[Sketch], None]] = {**HEADS, **FRAMES, **RINGS, **ARMS, **SWEEPS}
 """How each of the 27 letters is drawn."""
 MAY_STRETCH = {"ד": 16.0, "ה": 16.0, "ל": 12.0, "ר": 16.0, "ת": 16.0, "ם": 12.0, "ב": 1.5, "כ": 1.5}
 """Letters that may be lengthened, with the most q by which `build` does it."""

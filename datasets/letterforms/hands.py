@@ -13,6 +13,7 @@ from typing import Any, Literal, TypeVar
 import numpy as np
 
 from crownlet.datasets.letterforms.hand import Hand, Style, TagForm
+from crownlet.datasets.letterforms.manners import draw_manner, draw_pride
 
 _T = TypeVar("_T")
 Split = Literal["train", "calibrate", "heldout"]
@@ -85,51 +86,10 @@ def _hand(identity: int, style: Style, form: TagForm, rng: np.random.Generator) 
             **_stroke(traits, rng),
             **_crowns(traits, form, rng),
             **_spacing(traits, rng),
-            **_manner(rng),
-            **_proud(rng),
+            **draw_manner(rng),
+            **draw_pride(rng),
         },
     )
-
-
-def _manner(rng: np.random.Generator) -> dict[str, Any]:
-    """What a hand of a marked manner does otherwise: light, heavy, condensed, old, or none."""
-    u = float(rng.random())
-    if u < 0.12:  # A pen held steeply: thin uprights.
-        return {
-            "vertical": float(rng.uniform(0.3, 0.44)),
-            "pen_angle": float(rng.uniform(34.0, 50.0)),
-            "joint": float(rng.uniform(0.1, 0.2)),
-        }
-    if u < 0.20:  # Little white inside: photographs of old scrolls have such.
-        return {
-            "horizontal": float(rng.uniform(1.02, 1.28)),
-            "vertical": float(rng.uniform(0.7, 0.88)),
-            "joint": float(rng.uniform(0.22, 0.44)),
-        }
-    if u < 0.32:  # Letters drawn together, higher than wide.
-        return {
-            "width": float(rng.uniform(0.7, 0.86)),
-            "vertical": float(rng.uniform(0.38, 0.62)),
-        }
-    if u < 0.55:  # Old hands: heads askew, legs bent, joints of any thickness.
-        return {
-            "head_tilt": float(rng.uniform(2.0, 18.0)),
-            "bow": float(rng.uniform(-0.22, 0.26)),
-            "pen_angle": float(rng.uniform(22.0, 46.0)),
-            "joint": float(rng.uniform(0.1, 0.42)),
-            "taper": float(rng.uniform(0.15, 1.0)),
-        }
-    return {}
-
-
-def _proud(rng: np.random.Generator) -> dict[str, Any]:
-    """Necks and final legs long enough to enter the lines above and below, in some hands."""
-    proud = {}
-    if rng.random() < 0.13:
-        proud["neck"] = float(rng.uniform(1.12, 1.24))
-    if rng.random() < 0.15:
-        proud["final"] = float(rng.uniform(1.2, 1.9))
-    return proud
 
 
 def _proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
@@ -143,7 +103,7 @@ def _proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
         "leg": _near(rng, 1.0 - 0.03 * traits.haste, 0.04, 0.90, 1.10),
         "final": _near(rng, 1.03 + 0.08 * traits.show, 0.05, 1.0, 1.2),
         "neck": _near(rng, 1.0 + 0.06 * traits.show, 0.06, 0.88, 1.15),
-        "he_gap": _near(rng, 0.54 - 0.10 * traits.haste, 0.13, 0.30, 0.80),
+        "he_gap": _near(rng, 0.54 - 0.10 * traits.haste, 0.14, 0.25, 0.80),
         "heel": _near(rng, 0.28 + 0.06 * traits.show, 0.06, 0.15, 0.42),
     }
 

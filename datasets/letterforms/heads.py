@@ -35,7 +35,7 @@ def zayin_head(
         (x1 - 0.07 + lean, y1, d.soft, 0.02),
         (x0 + 0.07 + lean, y1 + d.j(0.04), d.soft, hollow),
     ]
-    d.block(name, "head", turned(corners, tilt + 0.5 * d.tilt + 5 * own.head_slope + d.j(4)))
+    d.block(name, "head", turned(corners, tilt + 0.5 * d.tilt + 5 * own.head_slope + d.j(6)))
 
 
 def vav_head(
@@ -57,7 +57,7 @@ def vav_head(
         (x0 + 0.1 + 0.2 * min(d.cut, 0.8) + 0.04 * own.head_lean, y1 - 0.08 - rise, d.soft + 0.08,
          -(0.02 + 0.2 * d.flare)),
     ]  # fmt: skip
-    d.block(name, kind, turned(corners, tilt + 0.45 * d.tilt + 3 * own.head_slope + d.j(3)))
+    d.block(name, kind, turned(corners, tilt + 0.45 * d.tilt + 3 * own.head_slope + d.j(5)))
 
 
 def yud_head(
@@ -87,7 +87,7 @@ def yud_head(
             (-a + 0.08, b, 0.16, 0.03),
         ]
     placed = [(x + cx, y + cy, soft, bow) for x, y, soft, bow in corners]
-    d.block(name, kind, turned(placed, tilt + 0.6 * d.tilt + 3 * own.head_slope + d.j(5)))
+    d.block(name, kind, turned(placed, tilt + 0.6 * d.tilt + 3 * own.head_slope + d.j(7)))
 
 
 def crowned_head(d: Sketch, x0: float, x1: float, name: str = "head") -> float:

@@ -6,8 +6,9 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 from __future__ import annotations
 
 from crownlet.datasets.letterforms.heads import crowned_head, vav_head, yud_head
+from crownlet.datasets.letterforms.legs import lens_leg
 from crownlet.datasets.letterforms.sketch import Sketch, clamp
-from crownlet.datasets.letterforms.strokes import base, kotz, lens_leg, link
+from crownlet.datasets.letterforms.strokes import base, kotz, link
 
 
 def alef(d: Sketch) -> None:
@@ -185,7 +186,7 @@ def shin(d: Sketch) -> None:
     gap = arm_gap(d)
     mid = side_head(d, 1.0 + gap, 0.8, "yud_middle", tilt=7)
     right = side_head(d, 1.8 + gap + arm_gap(d), 0.9, "yud_right", tilt=7)
-    t = clamp(1.2 * d.joint, 0.14, 0.46)
+    t = clamp(1.2 * d.joint, 0.14, 0.43)
     # Its end spreads, so that the whites at both sides of it end blunt and no ink bridges them.
     knots = [
         (mid + 0.06, 0.7, 1.4 * t),

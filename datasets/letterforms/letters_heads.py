@@ -6,8 +6,9 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 from __future__ import annotations
 
 from crownlet.datasets.letterforms.heads import crowned_head, vav_head, zayin_head
+from crownlet.datasets.letterforms.legs import leg, lens_leg
 from crownlet.datasets.letterforms.sketch import Sketch, clamp
-from crownlet.datasets.letterforms.strokes import base, kotz, leg, lens_leg, roof, roof_seat
+from crownlet.datasets.letterforms.strokes import base, kotz, roof, roof_seat
 
 
 def vav(d: Sketch) -> None:
@@ -15,12 +16,14 @@ def vav(d: Sketch) -> None:
     wide, tall, weight, taper, length, slope = d.ways[:6]
     x1 = 0.93 + 0.035 * wide + d.j(0.02)
     # A tilted head is drawn shorter, so that it stays within a pen.
+    t = min(0.62, (0.8 + 0.14 * weight) * d.v)
     x0 = 0.12 - 0.06 * wide + 0.007 * max(0.0, d.tilt)
+    x0 = min(x0 + 0.25 * max(0.0, d.ways[6] - 0.2), x1 - t - 0.24)
     vav_head(d, x0, x1, 0.0, 0.8 + 0.14 * tall, tilt=4 * slope)
     if d.style == "arizal":
-        x, y = 0.39 + 0.004 * d.tilt, 0.66 - 0.22 * max(0.0, -d.habits.flagged) - 0.004 * d.tilt
+        x = max(0.39, x0 + 0.25) + 0.004 * d.tilt
+        y = 0.66 - 0.22 * max(0.0, -d.habits.flagged) - 0.004 * d.tilt
         kotz(d, x, y, -0.1, 0.3, "kotz")
-    t = min(0.62, (0.8 + 0.14 * weight) * d.v)
     foot = d.foot_y(3.0 + 0.2 * length, most=3.38)
     leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06, leaf=True)
 
@@ -30,7 +33,8 @@ def zayin(d: Sketch) -> None:
     x1 = max(1.06, 1.18 * (0.5 + 0.5 * d.w) + 0.16 * d.ways[0])
     zayin_head(d, 0.0, x1, 0.0, 0.9 + 0.12 * d.ways[1], tilt=3 * d.ways[2])
     d.seat(0.2, x1 - 0.2, 0.03 + 0.18 * d.flare)
-    lens_leg(d, x1 / 2 + d.j(0.03), 0.58, min(d.foot_y(2.88), 2.9), thick=0.56)
+    x = x1 / 2 + 0.02 * d.ways[3] + d.j(0.03)
+    lens_leg(d, x, 0.58, min(d.foot_y(2.88), 2.9), thick=0.55 + 0.09 * d.ways[4])
 
 
 def yud(d: Sketch) -> None:

@@ -6,8 +6,9 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 from __future__ import annotations
 
 from crownlet.datasets.letterforms.heads import crowned_head, vav_head
+from crownlet.datasets.letterforms.legs import leg
 from crownlet.datasets.letterforms.sketch import Sketch, clamp
-from crownlet.datasets.letterforms.strokes import base, kotz, leg, roof, roof_seat, wall
+from crownlet.datasets.letterforms.strokes import base, kotz, roof, roof_seat, wall
 
 
 def bet(d: Sketch) -> None:

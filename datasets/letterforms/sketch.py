@@ -36,7 +36,7 @@ class Sketch:
         self.ways = self.habits.ways_of(letter)
         self.unsteady = 2.0 * clamp(hand.jitter, 0.0, _WILDEST)
         self._draws = iter(rng.uniform(-1.0, 1.0, _DRAWS).tolist())
-        own_width = 0.05 * self.habits.width_of(letter) + self.j(0.04)
+        own_width = 0.08 * self.habits.width_of(letter) + self.j(0.04)
         self.w = clamp(hand.width + own_width, 0.84, 1.22)
         self.narrow = clamp(hand.width / 0.86, 0.78, 1.0)
         """By what factor a condensed hand draws the whole letter together."""
@@ -88,7 +88,7 @@ class Sketch:
 
     def foot_y(self, y: float = 2.95, most: float = 3.12) -> float:
         """Where a leg that should end at y ends in this hand and letter."""
-        length = y * (0.5 + 0.5 * clamp(self.hand.leg, 0.9, 1.1))
+        length = y * (0.5 + 0.5 * clamp(self.hand.leg, 0.84, 1.1))
         return min(length + self.j(0.07), most)
 
     def block(self, name: str, kind: PartKind, corners: Sequence[Corner]) -> None:

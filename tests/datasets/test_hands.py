@@ -102,6 +102,19 @@ def test_tags_run_from_a_fifth_of_the_letter_to_more_than_it() -> None:
     assert 0.25 < np.median(heights) < 0.5
 
 
+def test_hands_run_from_hairlines_to_heavy_and_from_narrow_to_wide() -> None:
+    # MB 32:36, 41: thickness has no minimum. The rest is common practice, no source: a pen held at
+    # 20 to 45 degrees, letters drawn together, heads askew.
+    spread = {name: np.quantile(values(name), (0.02, 0.98)) for name in (
+        "vertical", "width", "pen_angle", "head_tilt", "joint",
+    )}  # fmt: skip
+    assert spread["vertical"][0] < 0.36 and spread["vertical"][1] > 0.8
+    assert spread["width"][0] < 0.76 and spread["width"][1] > 1.1
+    assert spread["pen_angle"][1] > 44
+    assert spread["head_tilt"][1] > 12
+    assert spread["joint"][0] < 0.13 and spread["joint"][1] > 0.36
+
+
 @pytest.mark.parametrize(
     ("one", "other", "sign"),
     [

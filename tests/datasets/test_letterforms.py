@@ -36,6 +36,7 @@ PORTIONS = Path(__file__).parents[2] / "datasets" / "portions" / "texts.json"
 MODEL = [Hand(style=style, jitter=0.0) for style in STYLES]
 DRAWN = [draw_hand(seed, split) for split in SPLITS for seed in range(12)]
 HANDS = MODEL + DRAWN + [replace(hand, jitter=0.9) for hand in DRAWN[:8]]
+MANY = [draw_hand(seed) for seed in range(100, 220)]
 
 
 def drawings(letter: str, stretch: float = 0.0) -> list[tuple[Hand, Glyph]]:
@@ -231,6 +232,75 @@ def test_loose_leg_hangs_free_by_no_more_than_the_roof(letter: str) -> None:
         middle = glyph.advance / 2
         thickness = LineString([(middle, -9), (middle, 9)]).intersection(roof).length
         assert 0.2 <= area(glyph, "leg_left").distance(rest) <= thickness, hand
+
+
+def width_at(ink: BaseGeometry, y: float) -> float:
+    """Length of ink on the level line at y."""
+    return float(LineString([(-9.0, y), (30.0, y)]).intersection(ink).length)
+
+
+def test_loose_leg_of_he_is_thin_above_and_thicker_below() -> None:
+    # MS he: the left leg thin above, thicker below, set under the left end of the roof
+    for hand, glyph in drawings("ה"):
+        leg = area(glyph, "leg_left")
+        _, top, _, low = leg.bounds
+        widths = [width_at(leg, top + share * (low - top)) for share in (0.08, 0.5, 0.75)]
+        assert widths[0] < max(widths[1:]), hand
+        assert leg.centroid.x < 0.4 * glyph.advance, hand
+
+
+def test_a_plain_chet_hangs_its_leg_on_the_neck_of_a_zayin() -> None:
+    # Keset 5:2 chet: plain, both legs joined to one roof; the neck is MS zayin's leg where it
+    # leaves the head. A few hands leave it thinner.
+    necks, zayins = [], []
+    for _hand, glyph in drawings("ח"):
+        if not glyph.has("hump"):
+            under = area(glyph, "roof").intersection(box(0.8, -9, 1.3, 9)).bounds[3]
+            leg = area(glyph, "leg_left")
+            necks.append(min(width_at(leg, under + step) for step in (0.02, 0.1, 0.2)))
+    for _hand, glyph in drawings("ז"):
+        below = area(glyph, "head").bounds[3]
+        zayins.append(width_at(area(glyph, "leg"), below + 0.05))
+    assert len(necks) > 10
+    assert np.mean(np.array(necks) > 0.8 * np.median(zayins)) > 0.7
+
+
+YUDS = {
+    "א": [("yud_upper", "joint_upper"), ("yud_lower", "joint_lower")],
+    "צ": [("yud", "joint")], "ץ": [("yud", "joint")], "ש": [("yud_middle", "joint_middle")],
+}  # fmt: skip
+
+
+def test_joints_are_of_many_thicknesses_and_heads_stay_heads() -> None:
+    # MB 32:87, 90: a joint somewhat thick does no harm while the head is recognisable; a bar of
+    # even width does. MB 32:36, 41: a thin line is a line.
+    thick = []
+    for letter, pairs in YUDS.items():
+        for hand, glyph in drawings(letter):
+            for head, joint in pairs:
+                x0, y0, x1, y1 = area(glyph, head).bounds
+                rails = np.array_split(glyph.part(joint).outline, 2)
+                across = np.hypot(*(rails[0] - rails[1][::-1]).T)
+                thick.append(float(across[len(across) // 2]))
+                assert min(x1 - x0, y1 - y0) > 1.25 * thick[-1], hand
+    assert min(thick) < 0.18
+    assert 0.36 < max(thick) < 0.5
+
+
+@pytest.mark.parametrize(("letter", "usual"), [("ן", 5.6), ("ך", 5.2), ("ף", 5.3), ("ץ", 5.3)])
+def test_some_hands_let_final_letters_run_into_the_next_line(letter: str, usual: float) -> None:
+    # MS final kaf, nun: twice the roof or longer; that legs enter the next line is common
+    # practice, no source.
+    long = [build(letter, hand, np.random.default_rng(1)).bounds()[3] for hand in MANY]
+    assert 0.03 < np.mean(np.array(long) > usual) < 0.3
+
+
+def test_lameds_neck_is_as_long_as_a_vav_and_reaches_three_pens_in_some_hands() -> None:
+    # MS lamed: the neck long as a vav (three pens with its head); OC 32:28: it stands in the white
+    # between the lines
+    tall = [-build("ל", hand, np.random.default_rng(1)).bounds()[1] for hand in MANY]
+    assert min(tall) > 1.5
+    assert 2.8 < max(tall) < 3.5
 
 
 @pytest.mark.parametrize(("letter", "heads"), [("נ", ["head"]), ("צ", ["head", "yud"])])

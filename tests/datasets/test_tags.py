@@ -119,6 +119,30 @@ def test_a_crown_stands_on_the_middle_of_the_left_head(letter: str) -> None:
         assert max(roots) - min(roots) <= 0.95
 
 
+def test_formed_tags_of_many_hands_leave_the_head_as_a_hairline() -> None:
+    # Photographs of scrolls: a hairline that leaves the head and thickens upward (no source).
+    fine = []
+    for hand, glyph in crowned("ז"):
+        left, right = rails(glyph.part("tag_2").outline)
+        width = np.hypot(*(right - left).T)
+        if hand.tag_form != "bare":
+            fine.append(width[0] < 0.09 and width[0] < 0.6 * width.max())
+    assert 0.2 < np.mean(fine) < 0.7
+
+
+def test_single_tags_stand_at_the_left_end_or_further_in() -> None:
+    # MS dalet, he, kuf: on the left end of the roof; further in by some (one published page puts it
+    # nearer the centre, brief 3.1), as scrolls of old do.
+    for letter in "בדהק":
+        place = []
+        for _hand, glyph in crowned(letter):
+            left, right = rails(glyph.part("tag_1").outline)
+            place.append(float(left[0, 0] + right[0, 0]) / 2 / glyph.advance)
+        assert np.mean(np.array(place) < 0.25) > 0.4, letter
+        assert max(place) > 0.4, letter
+        assert max(place) < 0.85, letter
+
+
 def test_yuds_tag_stays_small() -> None:
     # A large tag makes the yud like a little lamed: MS yud (Y5); lamed's neck is far above 1 q.
     for _hand, glyph in crowned("י"):
