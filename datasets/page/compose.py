@@ -124,7 +124,7 @@ def _paint(
     light(page, aug.light * softer, rng)
     if rng.random() < (0.25 if by_camera else 0.04):
         glare(page, aug.light, rng)
-    if rng.random() < (0.2 if by_camera else 0.05):
+    if rng.random() < (0.28 if by_camera else 0.05):
         sparkle(page, q, aug.light, rng)
     image = camera.expose(page, aug.light * softer, rng)
     image = camera.optics(image, q, aug, by_camera, rng)

@@ -32,39 +32,44 @@ def fold(page: Field, q: float, rng: np.random.Generator) -> None:
     across = middle - lean * (along - half) + np.cumsum(rng.normal(0, 0.03 * q, 60))
     line = np.stack([across, along] if upright else [along, across], axis=1)
     if rng.random() < 0.6:
-        _crack(page, [line], q, rng)
+        _crack(page, line, _bare(page), q, rng)
 
 
 def creases(page: Field, q: float, rng: np.random.Generator) -> None:
     """Short wrinkles strewn over the sheet, most of them one way."""
     height, width = page.shape[:2]
     way = rng.uniform(0, np.pi)
-    lines = []
+    skin = _bare(page)
     for _ in range(int(rng.integers(3, 14))):
         turns = rng.normal(way, 0.3) + np.cumsum(rng.normal(0, 0.15, 12))
         steps = np.stack([np.cos(turns), np.sin(turns)], axis=1) * q * rng.uniform(0.1, 0.7)
-        lines.append(rng.uniform(0, 1, 2) * (width, height) + np.cumsum(steps, axis=0))
-    _crack(page, lines, q, rng)
+        line = rng.uniform(0, 1, 2) * (width, height) + np.cumsum(steps, axis=0)
+        _crack(page, line, skin, q, rng)
+
+
+def _bare(page: Field) -> Field:
+    """Colour of the skin, (3,), if the page is not mostly ink."""
+    return np.asarray(np.quantile(page[::16, ::16].reshape(-1, 3), 0.7, axis=0), np.float32)
 
 
 def _crack(
-    page: Field, lines: list[npt.NDArray[np.float64]], q: float, rng: np.random.Generator
+    page: Field, line: npt.NDArray[np.float64], skin: Field, q: float, rng: np.random.Generator
 ) -> None:
-    """Hair cracks along `lines` (px), through which a little of the skin shows."""
+    """A hair crack along `line` (px), through which a little of the `skin` shows."""
     height, width = page.shape[:2]
-    points = np.concatenate(lines)
-    x0, y0 = np.maximum(np.floor(points.min(axis=0)).astype(int) - 4, 0)
-    x1, y1 = np.minimum(np.ceil(points.max(axis=0)).astype(int) + 4, (width, height))
+    room = 4 + int(0.5 * q)
+    x0, y0 = np.maximum(np.floor(line.min(axis=0)).astype(int) - room, 0)
+    x1, y1 = np.minimum(np.ceil(line.max(axis=0)).astype(int) + room, (width, height))
     if x1 <= x0 or y1 <= y0:
         return
     patch = page[y0:y1, x0:x1]
     mask = np.zeros(patch.shape[:2], np.uint8)
-    draw_lines(mask, [line - (x0, y0) for line in lines], max(1, round(0.05 * q)))
+    draw_lines(mask, [line - (x0, y0)], max(1, round(0.05 * q)))
     bare = mask.astype(np.float32) * np.float32(rng.uniform(0.15, _MOST_BARE) / 255.0)
     gaps = rng.uniform(0.2, 1.0, (max(1, patch.shape[0] // 6), max(1, patch.shape[1] // 6)))
     bare *= cv2.resize(gaps.astype(np.float32), (patch.shape[1], patch.shape[0]))
-    skin = np.quantile(page[::16, ::16].reshape(-1, 3), 0.7, axis=0) * rng.uniform(0.9, 1.15)
-    patch += bare[:, :, None] * (skin.astype(np.float32) - patch)
+    shown = skin * np.float32(rng.uniform(0.9, 1.15))
+    patch += bare[:, :, None] * (shown - patch)
     # The wrinkle stands up a little: one flank is lit, the other shaded.
     flank = cv2.GaussianBlur(mask, (0, 0), max(0.8, q * float(rng.uniform(0.05, 0.2))))
     step = max(1, round(0.1 * q))

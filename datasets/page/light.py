@@ -7,8 +7,8 @@ import numpy as np
 
 from crownlet.datasets.page.textures import Field, Kind, texture
 
-MOST_GLARE = 0.7
-"""Most of the light at a glare spot that is mirrored lamp. Ink there keeps three tenths of its
+MOST_GLARE = 0.6
+"""Most of the light at a glare spot that is mirrored lamp. Ink there keeps four tenths of its
 contrast, so that its letters can still be read and stay in the truth; spots that wash letters out
 altogether are not drawn, since nobody could say what stood there."""
 _COARSE = 4
