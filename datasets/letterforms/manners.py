@@ -27,13 +27,15 @@ def draw_manner(rng: np.random.Generator) -> dict[str, Any]:
             "width": float(rng.uniform(0.7, 0.86)),
             "vertical": float(rng.uniform(0.38, 0.62)),
         }
-    if u < 0.55:  # Old hands: heads askew, legs bent, joints of any thickness.
+    if u < 0.55:  # Old hands: heads askew on legs that bend and taper, joints of any thickness.
         return {
             "head_tilt": float(rng.uniform(2.0, 18.0)),
             "bow": float(rng.uniform(-0.22, 0.26)),
             "pen_angle": float(rng.uniform(22.0, 46.0)),
             "joint": float(rng.uniform(0.1, 0.42)),
-            "taper": float(rng.uniform(0.15, 1.0)),
+            "taper": float(rng.uniform(0.4, 1.0)),
+            "vertical": float(rng.uniform(0.4, 0.74)),
+            "horizontal": float(rng.uniform(0.86, 1.12)),
         }
     if u < 0.63:  # Short legs, thick to their end.
         return {

@@ -70,7 +70,7 @@ def base(
     """
     t, own = d.h + d.heavy if thick is None else thick, d.habits
     post = d.v if post is None else post
-    sag = 0.08 * own.base_slope + 0.16 * (d.strong - 1) * max(0.0, own.base_slope) + d.j(0.05)
+    sag = 0.08 * own.base_slope + 0.24 * (d.strong - 1) * max(0.0, own.base_slope) + d.j(0.05)
     reach = x0 - 0.1 * own.base_reach
     upper = min(reach + (0.12 + 0.5 * d.cut) * t, x1 - post - 0.25)
     corners: list[Corner] = [(upper, 3 - t + 0.6 * sag, d.soft, -0.02 + d.j(0.02))]
