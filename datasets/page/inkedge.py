@@ -32,12 +32,14 @@ def ragged(
     if not style.ragged:
         return flow.exact
     q = flow.q
-    noise = 0.6 * flow.sample("mottle", max(0.3, q * float(rng.uniform(0.012, 0.06))), rng)
-    noise += 0.35 * flow.sample("grain", max(0.7, q * 0.05), rng)
+    # Waves of 0.1 to 0.8 q together: one length alone makes teeth of a saw.
+    noise = 0.4 * flow.sample("mottle", max(0.3, q * float(rng.uniform(0.01, 0.025))), rng)
+    noise += 0.6 * flow.sample("mottle", q * float(rng.uniform(0.035, 0.08)), rng)
+    noise += 0.25 * flow.sample("grain", max(0.7, q * 0.05), rng)
     if grip is not None:
-        noise -= 0.7 * grip
+        noise -= 0.6 * grip
     here = flow.sample("mottle", q * 0.12, rng)
-    noise *= np.clip(0.75 + 0.5 * here, 0.1, 1.75)
+    noise *= np.clip(0.65 + 0.55 * here, 0.1, 1.9)
     sharpest = max(1.0, 2.5 * max(0.6, REACH * q))
     steep = np.clip(sharpest * (0.75 - 0.45 * style.ragged * here), 0.7, sharpest)
     # Held within 0.36 of the middle: an edge moves by about its blur, gaps stay open.
