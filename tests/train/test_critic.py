@@ -189,6 +189,19 @@ def test_thickness_of_strokes_and_width_of_edges() -> None:
     assert measure(soft)["edge_width"] > 1.5 * values["edge_width"]
 
 
+def test_falling_light_is_not_taken_for_ink() -> None:
+    """The bars drawn are found in light that falls to a quarter, where one level cannot part."""
+    plain = written(8, "plain", True)
+    lamp = np.linspace(1.0, 0.25, 260)[None, :, None]
+    shaded = replace(plain, image=(plain.image * lamp).astype(np.uint8))
+    for before, after in zip(
+        *(cut(p, 9, np.random.default_rng(0)) for p in (plain, shaded)), strict=True
+    ):
+        assert (before.x, before.y) == (after.x, after.y)
+        both = (before.ink & after.ink).sum() / (before.ink | after.ink).sum()
+        assert both > 0.9
+
+
 def test_every_measure_is_named_and_stands_in_a_family() -> None:
     (patch,) = patches_of({}, {}, groups=1)[:1]
     assert set(measure(patch)) == set(MEANINGS)

@@ -114,8 +114,10 @@ def _steps(last: int, step: float) -> list[int]:
 
 def _patch(picture: Picture, x: int, y: int, image: Image) -> Patch | None:
     grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-    soft = cv2.GaussianBlur(grey, (0, 0), max(0.5, 0.06 * picture.q))
-    _, dark = cv2.threshold(soft, 0, 255, cv2.THRESH_BINARY_INV + cv2.THRESH_OTSU)
+    soft = np.asarray(cv2.GaussianBlur(grey, (0, 0), max(0.5, 0.06 * picture.q)), np.uint8)
+    _, dark = cv2.threshold(
+        _evened(soft, picture.q), 0, 255, cv2.THRESH_BINARY_INV + cv2.THRESH_OTSU
+    )
     share = float((dark > 0).mean())
     if not _INK[0] < share < _INK[1]:
         return None
@@ -124,7 +126,17 @@ def _patch(picture: Picture, x: int, y: int, image: Image) -> Patch | None:
     if core.sum() < 30 or skin.sum() < 100:
         return None
     patch = Patch(picture, x, y, image, grey.astype(np.float32), dark > 0, core, skin)
-    return patch if patch.contrast > 12 else None
+    return patch if patch.contrast > max(12.0, 0.2 * patch.skin_level) else None
+
+
+def _evened(grey: Image, q: float) -> Image:
+    """Grey over that of the skin about it, so that shade and a falling light are not ink."""
+    small = cv2.resize(grey, None, fx=4.0 / q, fy=4.0 / q, interpolation=cv2.INTER_AREA)
+    # The lightest within 1.5 pen widths: skin, since strokes are about one wide.
+    about = cv2.GaussianBlur(cv2.dilate(small, _disc(6.0)), (0, 0), 6.0)
+    skin = cv2.resize(about, grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    even = cv2.divide(grey, np.maximum(skin, 1), scale=200.0)
+    return np.asarray(even, np.uint8)
 
 
 def _disc(radius: float) -> Image:
