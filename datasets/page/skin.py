@@ -28,8 +28,9 @@ PALETTE: tuple[tuple[float, float, float], ...] = (
 YELLOW: tuple[tuple[float, float, float], ...] = (
     (190, 142, 52), (172, 132, 48), (150, 120, 36), (125, 103, 42), (176, 118, 40), (140, 100, 30),
     (168, 112, 24), (130, 98, 26), (164, 92, 28), (146, 116, 34),
+    (172, 124, 18), (150, 105, 14),
 )  # fmt: skip
-"""Old skins under lamps, with hardly any blue: a third of all pages."""
+"""Old skins under lamps, with hardly any blue: three pages in ten."""
 
 _GRAINS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
 _COMMON = (0.32, 0.28, 0.2, 0.12, 0.08)
@@ -49,7 +50,7 @@ def draw_skin(
     if strength <= 0:
         return tone, np.full(3, 255.0, np.float32)
     kind = rng.random()
-    choice = YELLOW if kind < 0.32 else PALETTE[: 5 if kind < 0.68 else None]
+    choice = YELLOW if kind < 0.3 else PALETTE[: 5 if kind < 0.72 else None]
     colour = np.array(choice[int(rng.integers(len(choice)))]) + rng.normal(0, 6, 3)
     colour = 255.0 + (np.clip(colour, 20, 255) - 255.0) * min(1.0, 0.4 + strength)
     amount = strength * (0.5 + 2.0 * (1.0 - colour.mean() / 255.0))
@@ -59,7 +60,7 @@ def draw_skin(
     if strong:  # leather whose grain is as plain as the writing
         grain = float(np.clip(q * rng.uniform(0.015, 0.035), 0.35, 4.0))
         hide: Kind = "leather" if rng.random() < 0.7 else "cells"
-        tone += texture(hide, size, grain, rng) * np.float32(rng.uniform(0.02, 0.08))
+        tone += texture(hide, size, grain, rng) * np.float32(rng.uniform(0.03, 0.1))
         tone += texture("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
     for name in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False, p=_COMMON):
         most = 0.035 if name == "pores" else 0.1  # pores are 0.05 to 0.15 q wide
