@@ -27,15 +27,14 @@ def alef(d: Sketch) -> None:
     far = max(0.0, d.ways[6] - 0.2)
     x = 2.36 * w + 0.08 * place + 0.12 * far
     upper_yud(d, x)
-    end_x = 1.7 * w + 0.1 * place + 0.5 * far
-    end_y = 1.5 + 0.95 * (0.1 * place + 0.5 * far)
-    link(d, (x - 0.14 + 0.1 * far, 0.6), (end_x, end_y), "joint_upper", sag=0.06, flare=1.7)
+    end = (1.7 * w + 0.1 * place + 0.5 * far, 1.5 + 0.095 * place + 0.475 * far)
+    link(d, (x - 0.14 + 0.1 * far, 0.6), end, "joint_upper", sag=0.06, flare=1.7)
     low = 2.58 + d.j(0.03)
     lower_yud(d, low)
     # In some hands it hangs straight down from near the upper end of the body.
     near = max(0.0, d.ways[5] - 0.3) if own.foot <= 0.45 else 0.0
-    end = (1.2 * w + 0.12 * rise - 0.5 * near, 1.3 + 0.1 * rise - 0.45 * near)
     start = (0.72 - 0.3 * near, low - (0.2 if own.foot > -0.1 else 0.05))
+    end = (1.2 * w + 0.12 * rise - 0.5 * near, 1.3 + 0.1 * rise - 0.45 * near)
     link(d, start, end, "joint_lower", sag=-0.05 - 0.06 * bend, flare=1.6)
     if d.hand.kotzim:
         kotz(d, x + 0.34, 0.22, 0.1, -0.3, "kotz_upper")
