@@ -117,8 +117,8 @@ def _set_lines(
         return [_moved(line, -i) for line, i in zip(natural, indents, strict=True)]
     widths = [line_width(line) for line in natural]
     typical = float(np.quantile(widths, rng.uniform(0.35, 1.0)))
-    if rng.random() < 0.2:
-        typical *= float(rng.uniform(1.0, 1.2))
+    if rng.random() < 0.3:
+        typical *= float(rng.uniform(1.0, 1.25))
     done: list[list[Placed]] = []
     for line, width, indent in zip(natural, widths, indents, strict=True):
         if width < 0.5 * typical:  # a last line of few words stays at its head
