@@ -7,6 +7,7 @@ from typing import NamedTuple
 import torch
 import torch.nn.functional as F
 from torch import Tensor
+from torchvision.ops import generalized_box_iou_loss
 
 from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, AssessorOutput
 from crownlet.models.locator import LocatorOutput
@@ -56,6 +57,8 @@ def locator_loss(out: LocatorOutput, targets: LocatorTargets) -> dict[str, Tenso
         "letter": letter_loss(at(out.letter), targets, smoothing=0.02),
         "turn": 0.3 * F.cross_entropy(at(out.turn), targets.turn),
         "shape": 2.0 * F.smooth_l1_loss(at(out.shape), targets.shape, beta=0.1),
+        # In px a yud's box may be little off and yet overlap its truth by less than half.
+        "box": 0.5 * box_loss(at(out.shape), targets.shape),
         "scale": F.smooth_l1_loss(at(out.scale)[:, 0], targets.scale, beta=0.1),
     }
 
@@ -75,6 +78,17 @@ class AssessorTargets(NamedTuple):
     """(N,) long in 0..4, or TAGS_UNKNOWN."""
     parts: Tensor
     """(N, 6, 32, 24) in 0..1, cover of each cell."""
+
+
+def box_loss(shape: Tensor, wanted: Tensor) -> Tensor:
+    """1 less the generalised overlap (Rezatofighi et al. 2019) of boxes given as `shape` rows."""
+    if not len(shape):
+        return shape.sum()
+    found, true = (
+        torch.cat([rows[:, :2] - rows[:, 2:4], rows[:, :2] + rows[:, 4:6]], dim=1)
+        for rows in (shape, wanted)
+    )
+    return generalized_box_iou_loss(found, true, reduction="mean")
 
 
 def letter_loss(

@@ -92,7 +92,7 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
     order = rng.permutation(len(shown))[:most]
     rows = [_letter_crop(gray, shown[i], scale, rng) for i in order]
     for _ in range(max(1, len(rows) // 16)):
-        empty = _empty_crop(gray, shown, scale, rng)
+        empty = _empty_crop(gray, list(page.letters), scale, rng)
         if empty is not None:
             rows.append(empty)
     if not rows:

@@ -8,11 +8,22 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.datasets.defects.common import DOUBTFUL, Entry, Family, graded, marked
+from crownlet.datasets.defects.common import (
+    DOUBTFUL,
+    Entry,
+    Family,
+    doubted,
+    graded,
+    marked,
+    pick,
+)
 from crownlet.datasets.letterforms.glyph import Glyph, Outline
 from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.outlines import Floats, Region
+from crownlet.datasets.letterforms.ways import partners
 
+_TELLING = 0.15
+"""A letter that has lost more of its ink than this may be read for another."""
 _TURNS = np.linspace(0.0, 2 * np.pi, 11)[:-1]
 _TRIES = 36
 _FINE, _EVERY = 24, 7
@@ -30,7 +41,7 @@ def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     """
     if plainness == 0.0:
         return marked(glyph, "ink_lost", 0.0, 0.0)
-    wanted = graded(plainness, 0.0, 0.025, 0.16, 0.36) * float(rng.uniform(0.92, 1.08))
+    wanted = graded(plainness, 0.0, 0.025, 0.16, 0.3) * float(rng.uniform(0.92, 1.08))
     sheet = _Sheet(glyph)
     tags = [part.outline for part in glyph.of_kind("tag")]
     crown = Region(tags) if tags else None
@@ -57,6 +68,9 @@ def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     flaked = replace(glyph, cuts=(*glyph.cuts, *flakes))
     if plainness >= DOUBTFUL:
         flaked = _in_doubt(flaked)
+    likes = partners(glyph.letter)
+    if lost > _TELLING and likes:
+        flaked = doubted(flaked, likes[pick(rng, len(likes))], plainness, 0.3)
     return marked(flaked, "ink_lost", lost, plainness)
 
 

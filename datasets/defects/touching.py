@@ -27,7 +27,7 @@ _LEAST = 0.14
 """.. but on a thin leg so wide, to be seen where a letter is small .."""
 _FUSED = 0.15
 """.. but for so many of the plain ones, in which the leg melts into the roof as a chet's does."""
-_HAIRY, _CHETLIKE = 0.15, 0.45
+_HAIRY, _CHETLIKE = 0.05, 0.3
 """A he that touches by this width in q is a he with a contact; by that, as well a chet."""
 
 

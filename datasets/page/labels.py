@@ -15,7 +15,7 @@ from crownlet.datasets.page.truth import Box, GapTruth, LetterTruth, PartShape
 
 Points = npt.NDArray[np.float64]
 
-LEAST_SEEN = 0.15
+LEAST_SEEN = 0.02
 """A letter of which the frame shows a smaller share (of its box) is not listed."""
 
 NEARLY_ALL = 0.85

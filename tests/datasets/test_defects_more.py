@@ -107,8 +107,9 @@ def test_a_he_that_touches_by_a_hair_is_still_a_he() -> None:
     # Even by a hair it counts (MB 32:82); fused in its whole width it is like a chet (MS he).
     pairs = [pair for p in (0.7, 0.8, 0.9, 1.0) for pair in spoilt("leg_touches_roof", "ה", p)]
     for _glyph, changed in pairs:
+        assert changed.letter == "ה"
         if changed.defects[-1].size < 0.12:
-            assert changed.share == 0
+            assert changed.share < 0.2
         if changed.defects[-1].size > 0.4:
             assert changed.other == "ח"
             assert changed.share > 0.3
