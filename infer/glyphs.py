@@ -68,7 +68,10 @@ def glyph_rows(
         skipped = judged.skipped[i]
         reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
         reasons += defect_reasons(p, thresholds, skipped)
-        reasons += [(UNFAMILIAR, "review")] if judged.unfamiliar[i] else []
+        if judged.unfamiliar[i]:
+            reasons.append((UNFAMILIAR, "review"))
+        if judged.strange_page:
+            reasons = [(name, "review") for name, _ in reasons]
         route, names = merged(reasons)
         x, y, height, turn = (float(v) for v in found.body[i])
         rows.append(

@@ -34,6 +34,8 @@ Floats = npt.NDArray[np.float64]
 FIRST_SEED = 700_000_000
 TAIL = 0.005
 """Share of the letters of faultless pages that may fall out of the familiar: half by each sign."""
+USUAL = 0.025
+"""A page is strange when half of its letters are like the most surprising fortieth of those."""
 DOUBTFUL = (1.2, 1.5)
 """A letter is doubtfully drawn out from the first, plainly from the second of its usual width on
 (`defects/stretched.py`)."""
@@ -141,16 +143,15 @@ def _spread(values: Floats) -> float:
 
 
 def bounds(letters: Letters) -> unfamiliar.Familiar:
-    """Quantiles over the letters, and over the pages of their shares of unfamiliar letters."""
+    """Quantiles over the letters."""
     plain = letters.drawn <= 1.0
     size = usual.Extent(*letters.sizes.T)
     odd = unfamiliar.oddness(size, letters.letter)
     # The size search and the two networks err together on whole pages; those count as letters too.
     nats = float(np.quantile(letters.surprise[plain], 1 - TAIL / 2))
     shape = float(np.quantile(odd[plain], 1 - TAIL / 2))
-    strange = (letters.surprise >= nats) | (odd >= shape)
-    shares = [strange[letters.page == k].mean() for k in np.unique(letters.page)]
-    return unfamiliar.Familiar(nats, shape, float(max(shares)))
+    page = float(np.quantile(letters.surprise[plain], 1 - USUAL))
+    return unfamiliar.Familiar(nats, shape, page)
 
 
 def stretch_curve(letters: Letters) -> usual.Stretch:
@@ -199,7 +200,7 @@ def main() -> None:
     found, curve = bounds(letters), stretch_curve(letters)
     new = [
         f"unfamiliar: {{surprise: {found.surprise:.2f}, shape: {found.shape:.2f}, "
-        f"page: {found.page:.3f}}}",
+        f"page: {found.page:.4f}}}",
         f"overstretched: {{bias: {curve.bias:.2f}, slope: {curve.slope:.2f}}}",
     ]
     print(report(letters), *new, sep="\n")

@@ -12,7 +12,14 @@ import numpy.typing as npt
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer.quality.measures import Measures
 from crownlet.infer.quality.needs import Needs, forbidden, parse_needs
-from crownlet.infer.quality.unfamiliar import Familiar, oddness, parse_familiar, score, surprise
+from crownlet.infer.quality.unfamiliar import (
+    Familiar,
+    oddness,
+    parse_familiar,
+    score,
+    strange_page,
+    surprise,
+)
 from crownlet.infer.quality.usual import Stretch, extent, stretch_ratios, stretched
 from crownlet.infer.records import Assessed, Floats, Located
 
@@ -40,13 +47,10 @@ class Judged:
     """(N,) whether a letter is unlike what is known, as all are on a page of an unknown hand."""
     unfamiliar_share: float
     """Share of the letters that are so by themselves."""
+    strange_page: bool
+    """Whether the whole page is taken as unfamiliar; nothing on it is more than a review."""
     stretched: Floats
     """(N,) probability that a letter is drawn out."""
-
-    @property
-    def strange_page(self) -> bool:
-        """Whether the whole page is taken as unfamiliar."""
-        return bool(len(self.unfamiliar)) and bool(self.unfamiliar.all())
 
 
 def parse_picture(data: Mapping[str, Any]) -> Picture:
@@ -74,10 +78,10 @@ def judge(
     letter = odds.argmax(axis=1)
     size = extent(found)
     bounds = picture.familiar
-    strange = score(surprise(found, assessed, odds), oddness(size, letter), bounds) >= 1.0
+    nats = surprise(found, assessed, odds)
+    strange = score(nats, oddness(size, letter), bounds) >= 1.0
     share = float(strange.mean()) if len(strange) else 0.0
-    if doubted or share >= bounds.page:
-        strange = np.ones(len(strange), np.bool_)
+    whole = doubted or strange_page(nats, bounds)
     blind = forbidden(measures, picture.needs)
     members = _members(picture.needs)
     skipped = tuple(
@@ -88,8 +92,9 @@ def judge(
         skipped=skipped,
         unresolved=tuple(n for n in CATALOGUE if picture.needs.group_of(n) in blind.unresolved),
         sentences=blind.sentences,
-        unfamiliar=strange,
+        unfamiliar=strange | whole,
         unfamiliar_share=share,
+        strange_page=whole,
         stretched=stretched(stretch_ratios(size.width, letter), picture.stretch),
     )
 

@@ -20,6 +20,9 @@ from crownlet.infer.records import Assessed, Floats, Ints, Located
 REASON = "unfamiliar"
 """A reason to look, beside the catalogue's defects."""
 
+FEWEST = 8
+"""Half of so many letters are beyond a fortieth by chance once in 30,000 pages (binomial)."""
+
 
 @dataclass(frozen=True)
 class Familiar:
@@ -30,7 +33,7 @@ class Familiar:
     shape: float
     """Spreads from the usual."""
     page: float
-    """Share of unfamiliar letters from which the whole page is taken as unfamiliar."""
+    """Nats that half the letters of a page must reach for the whole page to be unfamiliar."""
 
 
 def parse_familiar(data: Mapping[str, Any]) -> Familiar:
@@ -57,3 +60,12 @@ def oddness(size: Extent, letter: Ints) -> Floats:
 def score(surprised: Floats, odd: Floats, bounds: Familiar) -> Floats:
     """(N,) 1 and more where a letter is unlike what is known."""
     return np.maximum(surprised / bounds.surprise, odd / bounds.shape)
+
+
+def strange_page(surprised: Floats, bounds: Familiar) -> bool:
+    """Whether a page, by the surprise (N,) of its letters, is of a script or hand not known.
+
+    Faults make single letters surprising, another hand makes all of them a little so: half must
+    be more so than all but a fortieth of the letters known.
+    """
+    return len(surprised) >= FEWEST and float(np.median(surprised)) >= bounds.page
