@@ -23,8 +23,8 @@ LEAST_RISE = 64
 ROWS_A_BODY = 14
 REACH = (3, 16)
 """Least and most px looked at on either side of an edge; a strong blur is within 0.6 q."""
-MOST = 24_000
-"""Edges measured in each direction: thirty a letter on a page of eight hundred."""
+MOST = 16_000
+"""Edges measured in each direction: twenty a letter on a page of eight hundred."""
 UPRIGHT = 0.8
 """Edges that lie more across the line of measurement than this cosine are measured along it."""
 FEW = 4

@@ -80,7 +80,7 @@ def noise(gray: Gray, lines: int = 300) -> float:
         return 0.0
     second = np.abs(rows[:, :-2] - 2 * rows[:, 1:-1] + rows[:, 2:])
     counts = np.bincount(second.ravel(), minlength=2).astype(np.float64)
-    return float(_middle(counts)) / (0.6745 * np.sqrt(6.0))
+    return float(_middle(counts)) / (0.6745 * 6.0**0.5)
 
 
 def _middle(counts: Floats) -> float:
