@@ -8,6 +8,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from crownlet.datasets.page.lens import defocused, shaken
 from crownlet.datasets.page.light import cast
 from crownlet.datasets.page.sensor import SMALL_Q, Image
 from crownlet.datasets.page.spec import Augment
@@ -64,7 +65,7 @@ def optics(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
         blurred = _blur(image, sigma, rng) if sigma > 0.25 else image
         image = _falling_focus(image, blurred, rng) if camera and rng.random() < 0.4 else blurred
     if camera and rng.random() < 0.2:
-        image = _shaken(image, max(2.0, 2.0 * widest * rng.random()), rng)
+        image = shaken(image, max(2.0, 2.0 * widest * rng.random()), rng)
     if camera and rng.random() < 0.25:
         image = _fringed(image, rng)
     return image
@@ -73,10 +74,7 @@ def optics(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
 def _blur(image: Image, sigma: float, rng: np.random.Generator) -> Image:
     """Gaussian for small blur; a disc, as lenses have it, for some of the rest."""
     if sigma > 1.2 and rng.random() < 0.5:
-        radius = max(2, round(1.6 * sigma))
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
-        kernel = cv2.GaussianBlur(disc.astype(np.float32), (3, 3), 0.5)
-        return np.asarray(cv2.filter2D(image, -1, kernel / kernel.sum()), np.uint8)
+        return defocused(image, max(2, round(1.6 * sigma)), rng)
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.uint8)
 
 
@@ -91,17 +89,6 @@ def _falling_focus(sharp: Image, blurred: Image, rng: np.random.Generator) -> Im
     ramp = np.clip(0.5 + ramp, 0, 1).astype(np.float32)
     share = cv2.resize(ramp, (width, height))
     return np.asarray(cv2.blendLinear(blurred, sharp, share, 1.0 - share), np.uint8)
-
-
-def _shaken(image: Image, length: float, rng: np.random.Generator) -> Image:
-    """Motion blur of `length` px in any direction."""
-    side = 2 * int(np.clip(round(length / 2), 1, 7)) + 1
-    kernel = np.zeros((side, side), np.uint8)
-    turn, half = rng.uniform(0, np.pi), (side - 1) / 2
-    step = np.array([np.cos(turn), np.sin(turn)]) * half
-    ends = np.rint((np.array([half - step, half + step])) * 16).astype(np.int32)
-    cv2.polylines(kernel, [ends], False, 255, 1, cv2.LINE_AA, 4)
-    return np.asarray(cv2.filter2D(image, -1, kernel / float(kernel.sum())), np.uint8)
 
 
 def _fringed(image: Image, rng: np.random.Generator) -> Image:
