@@ -12,7 +12,9 @@ import pytest
 from scipy.special import erf
 from scipy.stats import norm
 
-from crownlet.infer.flatten import flatten
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import clean
+from crownlet.infer.flatten import flatten, to_gray
 from crownlet.infer.quality.edges import TENTHS, edge_widths
 from crownlet.infer.quality.light import light, noise
 from crownlet.infer.quality.measures import Measures, measure
@@ -67,6 +69,27 @@ def test_blurred_writing(q: float, share: float) -> None:
     expected = np.hypot(np.median(sharp), 2.563 * sigma)
     assert np.median(soft) == pytest.approx(expected, rel=0.1)
     assert np.quantile(np.abs(soft / expected - 1), 0.9) < 0.2
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+@pytest.mark.parametrize("share", [0.04, 0.08, 0.13])
+def test_blurred_faded_letters_of_rendered_hands(seed: int, share: float) -> None:
+    truth = compose(clean(body=(60.0, 60.0), split="calibrate"), seed)
+    image = to_gray(truth.image)
+    count, sigma, kept = len(truth.letters), share * 20.0, 0.5
+    found = Located(
+        np.array([letter.body for letter in truth.letters]),
+        np.array([letter.box for letter in truth.letters]), np.ones(count), np.eye(27)[[0] * count],
+    )  # fmt: skip
+    sharp = measured(image, found)
+    faded = np.round(255 - kept * (255 - cv2.GaussianBlur(image, (0, 0), sigma).astype(float)))
+    soft = measured(faded.astype(np.uint8), found)
+    expected = np.hypot(np.median(sharp.edge_px), 2.563 * sigma)
+    assert np.median(soft.edge_px) == pytest.approx(expected, rel=0.1)
+    # On white skin (255) the ink's depth is halved and no more: rise over rise.
+    assert np.median(soft.rise) <= kept * np.median(sharp.rise) + 1
+    if share < 0.1:  # a stroke keeps its depth until the blur reaches across it
+        assert np.median(soft.rise) == pytest.approx(kept * np.median(sharp.rise), rel=0.1)
 
 
 @pytest.mark.parametrize("lying", [False, True])

@@ -93,9 +93,10 @@ def measure_fragments(
         for i, j in match.pairs:
             glyph = record.glyphs[j]
             routes[glyph.route] += 1
-            # A defect without a probability is "not examined" here, not cleared.
+            # What has no probability, or was not examined, was not cleared either.
             asked = [m for m in truth[i].defects if m.plainness > DOUBTFUL[1]]
             asked = [m for m in asked if glyph.p.get(m.name) is not None]
+            asked = [m for m in asked if m.name not in glyph.not_examined]
             plain += bool(asked)
             cleared += bool(asked) and glyph.route == "clear"
     total = max(1, sum(routes.values()))
