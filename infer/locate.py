@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.alphabet import index_of
 from crownlet.infer.flatten import GROUND
 from crownlet.infer.records import Floats, Located
 from crownlet.infer.sessions import LOCATOR_BODY, LocatorMaps, Networks
@@ -183,6 +184,7 @@ def _doubles(found: Located, anchors: Floats, i: int, near: npt.NDArray[np.int64
     shared = np.prod(np.clip(high - low, 0, None), axis=1)
     areas = np.minimum(np.prod(theirs[:, 2:] - theirs[:, :2], axis=1), np.prod(ours[2:] - ours[:2]))
     # A yud may stand over the base of the letter before it, wholly within that letter's box.
-    kin = away < KIN * found.body[i, 2]
-    kin |= found.letters[near].argmax(axis=1) == found.letters[i].argmax()
+    yud = index_of("י")
+    one, other = found.letters[near].argmax(axis=1) == yud, found.letters[i].argmax() == yud
+    kin = (one == other) | (away < KIN * found.body[i, 2])
     return bool(((shared > SAME_BOX * areas) & kin).any())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -30,9 +32,12 @@ def points_back(points: Floats, turn: int, size: tuple[int, int]) -> Floats:
 
 
 def letters_back(found: Located, turn: int, size: tuple[int, int]) -> Located:
-    """Letters of the upright page on the picture as given, `size` its (width, height)."""
+    """Letters of the upright page on the picture as given, `size` its (width, height).
+
+    Boxes end where the picture does.
+    """
     if turn == 0:
-        return found
+        return replace(found, box=np.clip(found.box, 0.0, np.tile(size, 2)))
     corners = np.stack(
         [points_back(found.box[:, :2], turn, size), points_back(found.box[:, 2:], turn, size)]
     )
@@ -40,4 +45,4 @@ def letters_back(found: Located, turn: int, size: tuple[int, int]) -> Located:
     body[:, :2] = points_back(found.body[:, :2], turn, size)
     body[:, 3] = (body[:, 3] + turn) % 360
     box = np.concatenate([corners.min(axis=0), corners.max(axis=0)], axis=1)
-    return Located(body, box, found.score, found.letters)
+    return Located(body, np.clip(box, 0.0, np.tile(size, 2)), found.score, found.letters)

@@ -83,19 +83,21 @@ def match_page(
     """Match a page. Letters cut by the frame (`whole=False`) are neither missing nor spurious.
 
     Whole letters are matched first; what then lies by half or more of its area on a cut letter, or
-    matches it, is left out of account (as COCO does with regions to be ignored).
+    on one whose class is doubtful (`share` above 0), or matches it, is left out of account (as COCO
+    does with regions to be ignored).
     """
     whole = [i for i, letter in enumerate(truth) if letter.whole]
     boxes = _boxes([letter.box for letter in seen])
     pairs = [(whole[i], j) for i, j in match_boxes([truth[i].box for i in whole], boxes, least)]
-    cut = _boxes([letter.box for letter in truth if not letter.whole])
-    on_cut = _on(boxes, cut) | (iou(boxes, cut) >= least).any(axis=1)
+    loose = [letter.box for letter in truth if letter.share or not letter.whole]
+    ignored = _boxes(loose)
+    on_ignored = _on(boxes, ignored) | (iou(boxes, ignored) >= least).any(axis=1)
     found = {i for i, _ in pairs}
     used = {j for _, j in pairs}
     return PageMatch(
         tuple(pairs),
         tuple(i for i in whole if i not in found),
-        tuple(j for j in range(len(seen)) if j not in used and not on_cut[j]),
+        tuple(j for j in range(len(seen)) if j not in used and not on_ignored[j]),
     )
 
 
