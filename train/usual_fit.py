@@ -13,8 +13,8 @@ from crownlet.infer.quality import unfamiliar, usual
 Floats = npt.NDArray[np.float64]
 TAIL = 0.005
 """Share of the letters of faultless pages that may fall out of the familiar: half by each sign."""
-USUAL = 0.025
-"""A page is strange when half of its letters are like the most surprising fortieth of those."""
+USUAL = 0.05
+"""A page is strange when half of its letters are like the most surprising twentieth of those."""
 DOUBTFUL = (1.2, 1.5)
 """A letter is doubtfully drawn out from the first, plainly from the second of its usual width on
 (`defects/stretched.py`)."""

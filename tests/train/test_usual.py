@@ -33,7 +33,7 @@ def test_bounds_are_the_quantiles_they_claim_to_be() -> None:
     found = bounds(letters())
     # Quantiles of the exponential distribution that the surprises were drawn from.
     assert found.surprise == pytest.approx(expon.ppf(0.9975, scale=0.05), rel=0.2)
-    assert found.page == pytest.approx(expon.ppf(0.975, scale=0.05), rel=0.1)
+    assert found.page == pytest.approx(expon.ppf(0.95, scale=0.05), rel=0.1)
     # The larger of one normal deviation and of another's size exceeds 3 with 0.13% + 0.27%.
     assert found.shape == pytest.approx(3.1, abs=0.25)
 
