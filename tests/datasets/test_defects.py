@@ -15,10 +15,11 @@ import pytest
 import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapes import ink, polygon
 
 from crownlet.datasets.defects.apply import REGISTRY, applicable, apply
 from crownlet.datasets.letterforms.build import build
-from crownlet.datasets.letterforms.glyph import Glyph, Part
+from crownlet.datasets.letterforms.glyph import Glyph
 from crownlet.datasets.letterforms.hand import STYLES, Hand
 from crownlet.datasets.letterforms.hands import SPLITS, draw_hand
 from crownlet.datasets.letterforms.tags import crown_letter, rails
@@ -54,17 +55,6 @@ def spoilt(name: str, letter: str, plainness: float) -> list[tuple[Glyph, Glyph]
         if changed is not None:
             pairs.append((glyph, changed))
     return pairs
-
-
-def polygon(part: Part) -> BaseGeometry:
-    return shapely.make_valid(Polygon(part.outline))
-
-
-def ink(glyph: Glyph, *names: str) -> BaseGeometry:
-    parts = [part for part in glyph.parts if not names or part.name in names]
-    union = shapely.union_all([polygon(part) for part in parts])
-    cuts = [shapely.make_valid(Polygon(cut)) for cut in glyph.cuts]
-    return union.difference(shapely.union_all(cuts)) if cuts else union
 
 
 def rest(glyph: Glyph, *names: str) -> BaseGeometry:

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import shapely
 from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapes import ink
 
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.datasets.defects.apply import REGISTRY, apply
@@ -32,13 +32,6 @@ def spoilt(name: str, letter: str, plainness: float) -> list[tuple[Glyph, Glyph]
         if changed is not None:
             pairs.append((glyph, changed))
     return pairs
-
-
-def ink(glyph: Glyph, *names: str) -> BaseGeometry:
-    parts = [part for part in glyph.parts if not names or part.name in names]
-    union = shapely.union_all([shapely.make_valid(Polygon(p.outline)) for p in parts])
-    cuts = [shapely.make_valid(Polygon(cut)) for cut in glyph.cuts]
-    return union.difference(shapely.union_all(cuts)) if cuts else union
 
 
 def rings(area: BaseGeometry) -> int:

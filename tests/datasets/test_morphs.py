@@ -12,9 +12,8 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
-import shapely
 from shapely.geometry import Polygon
-from shapely.geometry.base import BaseGeometry
+from shapes import ink
 
 from crownlet.datasets.defects.apply import applicable
 from crownlet.datasets.letterforms.build import build
@@ -28,11 +27,6 @@ from crownlet.datasets.page.spec import clean, training
 PAIRS = tuple(BETWEEN)
 HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(4)]
 WAY = np.linspace(0.0, 1.0, 9)
-
-
-def ink(glyph: Glyph) -> BaseGeometry:
-    """Union of all parts."""
-    return shapely.union_all([shapely.make_valid(Polygon(part.outline)) for part in glyph.parts])
 
 
 def forms(pair: str, t: float) -> Iterator[Glyph]:

@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 import pytest
 import shapely
-from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
+from shapes import polygon
 
 from crownlet.datasets.letterforms.build import build
 from crownlet.datasets.letterforms.glyph import Glyph, Part
@@ -24,10 +24,6 @@ from crownlet.datasets.letterforms.tags import crown_letter, rails
 COUNTS = dict.fromkeys("שעטנזגצןץ", 3) | dict.fromkeys("בדקחיה", 1) | {"ל": 2}
 HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(20)]
 PX = 40
-
-
-def polygon(part: Part) -> BaseGeometry:
-    return shapely.make_valid(Polygon(part.outline))
 
 
 def crowned(letter: str) -> list[tuple[Hand, Glyph]]:
