@@ -87,11 +87,11 @@ def parse_promise(data: Mapping[str, Any]) -> Promise | None:
             raise ValueError("promises of defects without a promise at the head")
         return None
     return Promise(
-        confidence=_share(head["confidence"]),
+        confidence=share(head["confidence"]),
         of=str(head["of"]),
         calibration=dict(head["calibration"]),
         limits=tuple(str(sentence) for sentence in head["limits"]),
-        load={str(name): _share(value) for name, value in head["load"].items()},
+        load={str(name): share(value) for name, value in head["load"].items()},
         defects={name: None if row == NONE else _defect(row) for name, row in rows.items()},
     )
 
@@ -99,14 +99,15 @@ def parse_promise(data: Mapping[str, Any]) -> Promise | None:
 def _defect(row: Mapping[str, Any]) -> DefectPromise:
     cleared, true = row["cleared_at_most"], row["findings_true_at_least"]
     return DefectPromise(
-        None if cleared is None else _share(cleared),
-        None if true is None else _share(true),
+        None if cleared is None else share(cleared),
+        None if true is None else share(true),
         int(row["scrolls"]),
         int(row["cases"]),
     )
 
 
-def _share(value: Any) -> float:
+def share(value: Any) -> float:
+    """A number from 0 to 1 as a file gives it; ValueError for any other."""
     number = float(value)
     if not 0.0 <= number <= 1.0:
         raise ValueError(f"{number} is not between 0 and 1")

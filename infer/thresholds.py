@@ -15,7 +15,7 @@ from typing import Any
 
 import yaml
 
-from crownlet.infer.promise import Promise, parse_promise
+from crownlet.infer.promise import Promise, parse_promise, share
 from crownlet.infer.quality.judging import Picture, parse_picture
 from crownlet.infer.sessions import ModelError, weights_folder
 
@@ -130,15 +130,15 @@ def _parsed(data: Any, checksum: str, routing: str) -> Thresholds:
         checksum=checksum,
         routing_checksum=routing,
         provenance=str(data["provenance"]).strip(),
-        centre_p=_share(locator["centre_p"]),
-        least_agreement=_share(locator["least_agreement"]),
-        doubted_agreement=_share(locator["doubted_agreement"]),
-        no_letter_p=_share(letters["no_letter_p"]),
-        letter_p=_share(letters["review_below"]),
-        letter_p_expected=_share(letters["review_below_if_expected"]),
-        swapped_p=_share(letters["swapped_finding"]),
+        centre_p=share(locator["centre_p"]),
+        least_agreement=share(locator["least_agreement"]),
+        doubted_agreement=share(locator["doubted_agreement"]),
+        no_letter_p=share(letters["no_letter_p"]),
+        letter_p=share(letters["review_below"]),
+        letter_p_expected=share(letters["review_below_if_expected"]),
+        swapped_p=share(letters["swapped_finding"]),
         locator_weight=float(locator["class_weight"]),
-        review_floor=_share(data["review_floor"]),
+        review_floor=share(data["review_floor"]),
         default=_pair("default", data["default"]),
         defects={str(name): _pair(str(name), row) for name, row in data["defects"].items()},
         gaps={
@@ -150,14 +150,7 @@ def _parsed(data: Any, checksum: str, routing: str) -> Thresholds:
 
 
 def _pair(name: str, row: Mapping[str, Any]) -> Pair:
-    pair = Pair(_share(row["clear"]), _share(row["finding"]))
+    pair = Pair(share(row["clear"]), share(row["finding"]))
     if pair.clear > pair.finding:
         raise ValueError(f"{name}: clear {pair.clear} is above finding {pair.finding}")
     return pair
-
-
-def _share(value: Any) -> float:
-    number = float(value)
-    if not 0.0 <= number <= 1.0:
-        raise ValueError(f"{number} is not between 0 and 1")
-    return number
