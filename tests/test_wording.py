@@ -1,4 +1,4 @@
-"""The tool never rules and never mends: no such word in what `infer` shows to its users."""
+"""The tool never rules and never mends: no such word in what users are shown or told."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-INFER = Path(__file__).resolve().parents[1] / "infer"
+ROOT = Path(__file__).resolve().parents[1]
+INFER = ROOT / "infer"
 TEMPLATES = (".html", ".j2", ".jinja", ".svg", ".md", ".txt")
 
 # "fit" only where it says what something is: not as a verb, nor as CSS writes it.
@@ -38,6 +39,8 @@ def shown() -> Iterator[tuple[str, str]]:
                 yield path.name, text
         elif path.suffix in TEMPLATES:
             yield path.name, path.read_text(encoding="utf-8")
+    for path in (ROOT / "README.md", *sorted((ROOT / "configs" / "customs").glob("*.yaml"))):
+        yield path.name, path.read_text(encoding="utf-8")
 
 
 def test_nothing_shown_rules_or_mends() -> None:
