@@ -4,24 +4,20 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
 from crownlet.datasets.customs import load_customs
-from crownlet.datasets.texts import Portion
 from crownlet.infer import Inspector
 from crownlet.infer.reading import PageError
-from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.train.suites.errors import LetterErrors
 from crownlet.train.suites.held_out import held_out_mezuzot, held_out_pages, measure_fragments
 from crownlet.train.suites.held_out_text import measure_mezuzot
 from crownlet.train.suites.photographs import PhotoReport, measure_photographs
+from crownlet.train.suites.reading import Reader
 from crownlet.train.suites.speed import measure_speed
 from crownlet.train.suites.type_suite import measure_type_pages
+from crownlet.train.suites.worst import draw_sheet, wrong_letters
 
 CUSTOMS = "beit_yosef"
 """Expects tags on all the letters that any custom asks them of, so that each is measured."""
@@ -33,34 +29,22 @@ LARGE = 45
 
 def evaluate(config: Any) -> Path:
     """Run the suites as configured and write the card; its path."""
-    model = str(config.evaluate.model)
+    settings = config.evaluate
+    model = str(settings.model)
     inspector = Inspector(model, CUSTOMS)
-
-    def read(
-        image: npt.NDArray[np.uint8], texts: Sequence[Portion | None] = (None,)
-    ) -> list[PageRecord] | None:
-        try:
-            look = inspector.look(image)
-        except PageError:
-            return None
-        return [inspector.record(look, text) for text in texts]
-
-    def glyphs_of(
-        image: npt.NDArray[np.uint8], texts: Sequence[Portion | None]
-    ) -> list[tuple[GlyphRecord, ...]]:
-        records = read(image, texts)
-        return [() for _ in texts] if records is None else [record.glyphs for record in records]
-
-    customs = load_customs(CUSTOMS)
+    reader = Reader(model, CUSTOMS, settings.workers)
     suites: dict[str, object] = {}
-    pages, mezuzot = config.evaluate.held_out_pages, config.evaluate.mezuzot
-    if pages:
-        suites["held-out hands"] = measure_fragments(read, held_out_pages(pages), customs)
-    if mezuzot:
-        suites["held-out mezuzot"] = measure_mezuzot(read, held_out_mezuzot(mezuzot))
-    if config.evaluate.type_pages:
-        suites["type pages"] = measure_type_pages(glyphs_of)
-    photographs = Path(config.evaluate.photographs)
+    if settings.held_out_pages:
+        pages = list(reader.read(held_out_pages(settings.held_out_pages)))
+        suites["held-out hands"] = measure_fragments(pages, load_customs(CUSTOMS))
+        if settings.sheet:
+            draw_sheet(wrong_letters(pages), Path(settings.sheet))
+    if settings.mezuzot:
+        read = reader.read(held_out_mezuzot(settings.mezuzot))
+        suites["held-out mezuzot"] = measure_mezuzot(read)
+    if settings.type_pages:
+        suites["type pages"] = measure_type_pages(reader.read)
+    photographs = Path(settings.photographs)
     if photographs.is_dir():
         report = measure_photographs(photographs, lambda path: _glyphs(inspector, path))
         suites["photographs"] = photo_card(report)
@@ -71,9 +55,9 @@ def evaluate(config: Any) -> Path:
         "promise": inspector.versions()["thresholds"]["promise"],
         "suites": suites,
     }
-    if config.evaluate.speed:
+    if settings.speed:
         card["speed"] = measure_speed(model)
-    path = Path(config.evaluate.card)
+    path = Path(settings.card)
     path.write_text(json.dumps(_rounded(card), ensure_ascii=False, indent=1) + "\n", "utf-8")
     return path
 

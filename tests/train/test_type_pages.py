@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import cv2
@@ -11,7 +10,7 @@ import pytest
 from PIL import Image, ImageDraw, ImageFont
 
 from crownlet.datasets.alphabet import BY_CHAR, LETTERS, ONE_TAG, THREE_TAGS
-from crownlet.datasets.texts import Portion
+from crownlet.datasets.page.truth import PageTruth
 from crownlet.train.suites.defect_scores import plainness_of
 from crownlet.train.suites.matching import Detection
 from crownlet.train.suites.type_cuts import (
@@ -27,7 +26,7 @@ from crownlet.train.suites.type_cuts import (
 from crownlet.train.suites.type_font import FILES, FOLDER, FontName, TypeGlyph, load_font
 from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
 from crownlet.train.suites.type_raster import draw
-from crownlet.train.suites.type_suite import measure_trial, trials
+from crownlet.train.suites.type_suite import measure_trial, trial_jobs, trials
 
 FONTS: tuple[FontName, ...] = ("ashkenaz", "sefarad")
 needs_fonts = pytest.mark.skipif(
@@ -229,23 +228,19 @@ def test_suite_measures_a_reader_by_what_it_knows() -> None:
     """A reader that sees all, misreads every tenth, and knows no crown from another."""
     trial = next(trial for trial in trials() if trial.name == "defects, clean, 32 px")
     assert {spec.font for spec in trial.pages} == set(FONTS)
-    pages = {
-        (page := compose_type_page(spec, 7 + i)).image.tobytes(): page
-        for i, spec in enumerate(trial.pages)
-    }
+    pages = [compose_type_page(job.spec, job.seed) for job in trial_jobs(trial, 7)]  # type: ignore[arg-type]
 
-    def read(image: np.ndarray, texts: Sequence[Portion | None]) -> list[list[Detection]]:
-        letters = [
+    def seen(page: PageTruth) -> list[Detection]:
+        return [
             Detection(
                 "ם" if i % 10 == 0 else letter.letter,
                 letter.box,
                 {"tag_missing": 0.5, "part_loose": plainness_of(letter, "part_loose")},
             )
-            for i, letter in enumerate(pages[image.tobytes()].letters)
+            for i, letter in enumerate(page.letters)
         ]
-        return [letters for _ in texts]
 
-    result = measure_trial(trial, read, seed=7)
+    result = measure_trial(trial, [(page, [seen(page)] * 2) for page in pages])
     assert result["letters"] == 2 * (713 + 729)
     assert result["letter_error_rate"] == pytest.approx(0.1, abs=0.01)
     scores = result["defects"]
@@ -257,7 +252,7 @@ def test_suite_measures_a_reader_by_what_it_knows() -> None:
     # Points that can be read either way: yud, chet and lamed of one font, lamed of the other.
     doubtful = sum(
         letter.letter in DOUBTFUL_CROWNS[spec.font]
-        for spec, page in zip(trial.pages, pages.values(), strict=True)
+        for spec, page in zip(trial.pages, pages, strict=True)
         for letter in page.letters
     )
     assert scores["tag_missing"]["doubtful"] == doubtful

@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict, replace
-
-import numpy as np
-import numpy.typing as npt
 
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.customs import Customs
 from crownlet.datasets.letterforms.glyph import DefectMark
-from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.spec import mezuzah, training
-from crownlet.datasets.page.truth import LetterTruth, PageTruth
-from crownlet.datasets.texts import Portion
-from crownlet.infer.records import PageRecord
-from crownlet.train.suites.defect_scores import DOUBTFUL, NO_CASES, gather_cases, score_defect
-from crownlet.train.suites.errors import LetterErrors
-from crownlet.train.suites.matching import letter_errors, match_page
-from crownlet.train.suites.page_text import text_of
-
-Reader = Callable[[npt.NDArray[np.uint8], Sequence[Portion | None]], Sequence[PageRecord] | None]
-"""Looks at an image once and compares it with each of some texts; None for a page refused."""
+from crownlet.datasets.page.truth import LetterTruth
+from crownlet.infer.records import GlyphRecord
+from crownlet.train.suites.defect_scores import (
+    DOUBTFUL,
+    NO_CASES,
+    DefectScore,
+    gather_cases,
+    score_defect,
+)
+from crownlet.train.suites.held_out_letters import LetterTally
+from crownlet.train.suites.held_out_routes import RouteTally
+from crownlet.train.suites.matching import match_page
+from crownlet.train.suites.reading import OWN, Job, ReadPage
 
 FIRST_SEED = 900_000_000
 COUNTED = ("tag_missing", "tag_excess")
@@ -50,74 +49,62 @@ def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
     return replace(letter, defects=(*others, *doubtful))
 
 
-def held_out_pages(count: int) -> Iterator[PageTruth]:
-    """Fragments of 60 to 110 letters, nearly a third of them with a fault, one hand a page."""
-    for k in range(count):
-        yield compose(training(split="heldout"), FIRST_SEED + k)
+def held_out_pages(count: int) -> list[Job]:
+    """Fragments of 60 to 110 letters, nearly a third of them with a fault, one hand a page.
+
+    They are read without a text, then against their own.
+    """
+    spec = training(split="heldout")
+    return [Job(spec, FIRST_SEED + k, (None, OWN)) for k in range(count)]
 
 
-def held_out_mezuzot(count: int) -> Iterator[PageTruth]:
+def held_out_mezuzot(count: int) -> list[Job]:
     """Whole mezuzot with faults of text and spacing, mostly clean letters."""
-    for k in range(count):
-        spec = mezuzah(48.0, split="heldout", gap_rate=0.03, text_rate=0.004)
-        yield compose(spec, FIRST_SEED + 500_000 + k)
+    spec = mezuzah(48.0, split="heldout", gap_rate=0.03, text_rate=0.004)
+    return [Job(spec, FIRST_SEED + 500_000 + k, ("mezuzah",)) for k in range(count)]
 
 
-def measure_fragments(
-    read: Reader, pages: Iterator[PageTruth], customs: Customs
-) -> dict[str, object]:
+def measure_fragments(pages: Iterable[ReadPage], customs: Customs) -> dict[str, object]:
     """Letter errors, every glyph defect, and what the routing let through.
 
     Letters are read without a text; defects and routes are those of the page against its own text,
     as an examiner has it: which faults a letter can have is then known.
     """
-    errors = LetterErrors()
+    letters, routes = LetterTally(), RouteTally()
     cases = dict.fromkeys(GLYPH_DEFECTS, NO_CASES)
-    routes = {"clear": 0, "review": 0, "finding": 0}
-    plain = cleared = refused = number = 0
-    worst: list[tuple[float, int]] = []
-    for number, page in enumerate(pages, start=1):
-        records = read(page.image, (None, text_of(page)))
-        if records is None:
-            refused += 1
-            errors += letter_errors(page.letters, ())
+    examined = dict.fromkeys(GLYPH_DEFECTS, NO_CASES)
+    for page in pages:
+        letters.add(page)
+        if page.records is None:
             continue
-        freely, record = records
-        truth = [with_expected_tags(letter, customs) for letter in page.letters]
-        match = match_page(truth, record.glyphs)
-        found = letter_errors(truth, freely.glyphs)
-        errors += found
-        worst.append((found.rate or 0.0, number - 1))
-        for name in cases:
-            cases[name] += gather_cases(truth, record.glyphs, name, match)
-        for i, j in match.pairs:
-            glyph = record.glyphs[j]
-            routes[glyph.route] += 1
-            # What has no probability, or was not examined, was not cleared either.
-            asked = [m for m in truth[i].defects if m.plainness > DOUBTFUL[1]]
-            asked = [m for m in asked if glyph.p.get(m.name) is not None]
-            asked = [m for m in asked if m.name not in glyph.not_examined]
-            plain += bool(asked)
-            cleared += bool(asked) and glyph.route == "clear"
-    total = max(1, sum(routes.values()))
+        seen = page.records[1].glyphs
+        truth = [with_expected_tags(letter, customs) for letter in page.truth.letters]
+        match = match_page(truth, seen)
+        routes.add(truth, seen, match)
+        for name in GLYPH_DEFECTS:
+            cases[name] += gather_cases(truth, seen, name, match)
+            examined[name] += gather_cases(truth, _examined(seen, name), name, match)
     return {
-        "pages": number,
-        "pages_refused": refused,
-        **errors.summary(),
-        "worst_pages": [
-            {"page": page, "letter_error_rate": rate}
-            for rate, page in sorted(worst, reverse=True)[:5]
-        ],
-        "defects": {name: asdict(score_defect(found)) for name, found in cases.items()},
-        "routing": {
-            **{name: count / total for name, count in routes.items()},
-            "letters_with_plain_faults": plain,
-            "of_them_cleared": cleared / max(1, plain),
+        **letters.card(),
+        "defects": {
+            name: {
+                **asdict(score_defect(cases[name])),
+                "where_examined": _brief(score_defect(examined[name])),
+            }
+            for name in GLYPH_DEFECTS
         },
+        "routing": routes.card(),
     }
 
 
-def summed(pages: Sequence[dict[str, int]]) -> dict[str, int]:
-    """Counts added up by name."""
-    names = dict.fromkeys(name for page in pages for name in page)
-    return {name: sum(page.get(name, 0) for page in pages) for name in names}
+def _examined(seen: tuple[GlyphRecord, ...], name: str) -> list[GlyphRecord]:
+    """The same letters, those on which the picture does not let the defect be judged without it."""
+    return [
+        replace(glyph, p={**glyph.p, name: None}) if name in glyph.not_examined else glyph
+        for glyph in seen
+    ]
+
+
+def _brief(score: DefectScore) -> dict[str, object]:
+    keys = ("positives", "negatives", "auroc", "auroc_from_half", "calibration_error")
+    return {key: value for key, value in asdict(score).items() if key in keys}

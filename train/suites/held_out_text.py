@@ -2,36 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 
 import numpy as np
 
 from crownlet.datasets.page.truth import GapTruth, PageTruth
-from crownlet.datasets.texts import portion
 from crownlet.infer.records import PageRecord
 from crownlet.train.suites.defect_scores import NO_CASES, DefectCases, score_defect
 from crownlet.train.suites.errors import LetterErrors
-from crownlet.train.suites.held_out import Reader, summed
 from crownlet.train.suites.matching import PageMatch, letter_errors, match_page
+from crownlet.train.suites.reading import ReadPage
 
 GAP_DEFECTS = {"words_joined": "word", "word_parted": "letter"}
 TEXT_DEFECTS = ("letter_swapped", "letter_absent", "letter_extra")
 
 
-def measure_mezuzot(read: Reader, pages: Iterator[PageTruth]) -> dict[str, object]:
+def measure_mezuzot(pages: Iterable[ReadPage]) -> dict[str, object]:
     """Letter errors, gap defects, and how many faults of text were found and raised in vain."""
     errors = LetterErrors()
     cases = dict.fromkeys(GAP_DEFECTS, NO_CASES)
     counts: list[dict[str, int]] = []
     number = 0
-    for page in pages:
+    for read in pages:
         number += 1
-        records = read(page.image, [portion("mezuzah")])
-        if records is None:
+        page = read.truth
+        if read.records is None:
             errors += letter_errors(page.letters, ())
             continue
-        record = records[0]
+        record = read.records[0]
         match = match_page(page.letters, record.glyphs)
         errors += letter_errors(page.letters, record.glyphs, match)
         for name in cases:
@@ -113,3 +112,9 @@ def _count_absent(
 
 def _swapped(record: PageRecord, j: int) -> bool:
     return "letter_swapped" in record.glyphs[j].reasons
+
+
+def summed(pages: Sequence[dict[str, int]]) -> dict[str, int]:
+    """Counts added up by name."""
+    names = dict.fromkeys(name for page in pages for name in page)
+    return {name: sum(page.get(name, 0) for page in pages) for name in names}

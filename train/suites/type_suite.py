@@ -6,22 +6,20 @@ those letters have no probability of `tag_missing` and are counted as unseen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
+from itertools import islice
 
-import numpy as np
-import numpy.typing as npt
-
-from crownlet.datasets.texts import Portion
+from crownlet.datasets.page.truth import PageTruth
 from crownlet.train.suites.defect_scores import NO_CASES, gather_cases, score_defect
 from crownlet.train.suites.errors import LetterErrors
 from crownlet.train.suites.matching import SeenLetter, letter_errors, match_page
-from crownlet.train.suites.page_text import text_of
+from crownlet.train.suites.reading import OWN, Job, ReadPage
 from crownlet.train.suites.type_font import FILES, FontName
-from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
+from crownlet.train.suites.type_pages import TypeSpec
 
-Reader = Callable[[npt.NDArray[np.uint8], Sequence[Portion | None]], Sequence[Sequence[SeenLetter]]]
-"""Sees the letters of an image, (H, W) or (H, W, 3) RGB, against each of some texts."""
+SeenPage = tuple[PageTruth, Sequence[Sequence[SeenLetter]]]
+"""What is written on a page, and the letters seen on it against each text of its job."""
 
 DEFECTS = {"tag_missing": 0.25, "tag_bare": 0.25, "part_loose": 0.25, "leg_touches_roof": 0.25}
 BODIES = (64, 32)
@@ -53,16 +51,19 @@ def _pages(body: int, degraded: bool, defects: dict[str, float]) -> Iterator[Typ
         yield TypeSpec(font, "alphabet", body, "cream", defects, degraded=degraded)
 
 
-def measure_trial(trial: Trial, read: Reader, seed: int = 0) -> dict[str, object]:
-    """Set the pages of a trial, have them read, and give the numbers as plain values.
+def trial_jobs(trial: Trial, seed: int = 0) -> list[Job]:
+    """The pages of a trial, to be read without a text and against their own."""
+    return [Job(spec, seed + number, (None, OWN)) for number, spec in enumerate(trial.pages)]
+
+
+def measure_trial(trial: Trial, pages: Iterable[SeenPage]) -> dict[str, object]:
+    """The numbers of a trial as plain values, `pages` being those of its jobs, read.
 
     Letters are read without a text, defects with it, as in `held_out.measure_fragments`.
     """
     errors: dict[FontName, LetterErrors] = {font: LetterErrors() for font in FILES}
     cases = dict.fromkeys(trial.defects, NO_CASES)
-    for number, spec in enumerate(trial.pages):
-        page = compose_type_page(spec, seed + number)
-        freely, seen = read(page.image, (None, text_of(page)))
+    for spec, (page, (freely, seen)) in zip(trial.pages, pages, strict=True):
         errors[spec.font] += letter_errors(page.letters, freely)
         match = match_page(page.letters, seen)
         for name in cases:
@@ -76,7 +77,19 @@ def measure_trial(trial: Trial, read: Reader, seed: int = 0) -> dict[str, object
 
 
 def measure_type_pages(
-    read: Reader, degraded: bool = True, seed: int = 0
+    read: Callable[[Sequence[Job]], Iterable[ReadPage]], degraded: bool = True, seed: int = 0
 ) -> dict[str, dict[str, object]]:
     """The whole suite, by name of trial. About 2900 letters a trial."""
-    return {trial.name: measure_trial(trial, read, seed) for trial in trials(degraded)}
+    chosen = list(trials(degraded))
+    pages = iter(read([job for trial in chosen for job in trial_jobs(trial, seed)]))
+    return {
+        trial.name: measure_trial(trial, map(_seen, islice(pages, len(trial.pages))))
+        for trial in chosen
+    }
+
+
+def _seen(page: ReadPage) -> SeenPage:
+    """Of a refused page nothing is seen."""
+    if page.records is None:
+        return page.truth, [() for _ in page.job.texts]
+    return page.truth, [record.glyphs for record in page.records]
