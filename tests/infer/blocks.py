@@ -186,7 +186,8 @@ class BlockNetworks:
         count = len(crops)
         letters = np.full((count, 28), 1e-4, np.float32)
         defects = np.full((count, len(LEARNED_DEFECTS)), 1e-4, np.float32)
-        tags = np.full((count, 5), 0.005, np.float32)
+        # Strokes are counted: surer than any promised border, so that clear letters stay clear.
+        tags = np.full((count, 5), 1e-4, np.float32)
         parts = np.zeros((count, len(PARTS), 32, 24), np.float32)
         for k, crop in enumerate(crops):
             rows, columns = np.nonzero(crop[1])
@@ -196,11 +197,11 @@ class BlockNetworks:
                 answer = _tight(box)
             if answer is None:
                 letters[k, 27] = 0.99
-                tags[k, 0] = 0.98
+                tags[k, 0] = 1 - 4e-4
                 continue
             letter, _, seen = answer
             letters[k, index_of(letter)] = 0.99
-            tags[k, min(seen, 4)] = 0.98
+            tags[k, min(seen, 4)] = 1 - 4e-4
             for d, name in enumerate(LEARNED_DEFECTS):
                 defects[k, d] = self.defects.get((letter, name), 1e-4)
         return letters, defects, tags, parts
