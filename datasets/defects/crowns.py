@@ -81,21 +81,24 @@ def _stumped(glyph: Glyph, names: tuple[str, ...], plainness: float) -> Glyph:
 
 
 def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
-    """Formed tags become hairlines of even width; size = how many.
+    """Formed tags, all or some, become lines of even width; size = how many.
 
     None on a hand of bare lines: there `crown_letter` has marked the letter already.
     """
     tags = glyph.of_kind("tag")
     if not tags or hand.tag_form == "bare":
         return None
-    width = float(rng.uniform(0.06, 0.10))
+    width = float(rng.uniform(0.06, 0.16))
+    count = len(tags) if rng.random() < 0.6 else 1 + pick(rng, len(tags))
+    chosen = {int(k) for k in rng.permutation(len(tags))[:count]}
     widest = max(float(np.hypot(*np.subtract(*rails(part.outline)).T).max()) for part in tags)
     if widest < _HAIR:
         return None
     # A crown set so close that its heads are slight leaves lines that are slighter still.
     width = min(width, 0.5 * widest)
     thinned = []
-    for part in tags:
+    for k in sorted(chosen):
+        part = tags[k]
         left, right = rails(part.outline)
         axis, half = (left + right) / 2, (right - left) / 2
         length = np.hypot(half[:, 0], half[:, 1])[:, None] + 1e-9
@@ -103,8 +106,8 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
         bare = half / length * np.minimum(width / 2, max(float(length.mean()), 0.03))
         half = half + (bare - half) * graded(plainness, 0.0, 0.35, 0.85, 1.0)
         thinned.append(replace(part, outline=np.concatenate([axis - half, (axis + half)[::-1]])))
-    names = tuple(part.name for part in tags)
-    return marked(glyph.with_parts(thinned), "tag_bare", len(tags), plainness, names)
+    names = tuple(part.name for part in thinned)
+    return marked(glyph.with_parts(thinned), "tag_bare", len(names), plainness, names)
 
 
 def tag_loose(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:

@@ -17,6 +17,11 @@ SHORTENED: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _REST = {"י": 0.08}
 """Of a leg at least 0.3 q stay visible under its head or roof; of a yud's, less."""
+_SHORTEST = {"ו": 2.1, "ן": 3.5, "ך": 3.4}
+"""y in q at which these end at the least: shorter they are yud, zayin and resh outright, and a
+yud, a zayin and a resh written for another letter is `letter_swapped`."""
+_LONGEST = {"י": 0.9, "ו": 0.9, "ז": 0.9}
+"""Most, in q, by which these are too long; a final nun has at least 4 q (Mishnat Sofrim)."""
 SHORT_LIKE = {"וleg": "י", "ןleg": "ז", "ךleg": "ר", "הleg_left": "ד", "קleg_left": "ה",
               "תleg_left": "ף", "ףleg": "פ", "ץleg": "צ"}  # fmt: skip
 """What a short leg makes of a letter: Mishnat Sofrim on vav, final nun, final kaf, he, kuf, tav,
@@ -32,7 +37,7 @@ def leg_short(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
         return None
     leg = glyph.part(names[pick(rng, len(names))])
     above, end = _hold(glyph, leg), float(leg.outline[:, 1].max())
-    room = end - above - _REST.get(glyph.letter, 0.3)
+    room = end - max(above + _REST.get(glyph.letter, 0.3), _SHORTEST.get(glyph.letter, 0.0))
     if room < 0.25:
         return None
     missing = graded(plainness, 0.0, 0.12 * room, 0.55 * room, room)
@@ -46,7 +51,7 @@ def leg_short(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
 def leg_long(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
     """A leg lengthened from its end; size = the length too much, in q."""
     leg = glyph.part("leg")
-    most = 1.1 if glyph.letter == "י" else 1.9
+    most = _LONGEST.get(glyph.letter, 1.9)
     excess = graded(plainness, 0.0, 0.15 * most, 0.5 * most, most)
     longer = glyph.with_parts([_ended(leg, _hold(glyph, leg), excess)])
     longer = doubted(longer, LONG_LIKE[glyph.letter], plainness)
