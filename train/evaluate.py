@@ -33,15 +33,15 @@ def evaluate(config: Any) -> Path:
     model = str(settings.model)
     inspector = Inspector(model, CUSTOMS)
     reader = Reader(model, CUSTOMS, settings.workers)
-    suites: dict[str, object] = {}
+    customs, suites = load_customs(CUSTOMS), dict[str, object]()
     if settings.held_out_pages:
         pages = list(reader.read(held_out_pages(settings.held_out_pages)))
-        suites["held-out hands"] = measure_fragments(pages, load_customs(CUSTOMS))
+        suites["held-out hands"] = measure_fragments(pages, customs)
         if settings.sheet:
             draw_sheet(wrong_letters(pages), Path(settings.sheet))
     if settings.mezuzot:
         read = reader.read(held_out_mezuzot(settings.mezuzot))
-        suites["held-out mezuzot"] = measure_mezuzot(read)
+        suites["held-out mezuzot"] = measure_mezuzot(read, customs)
     if settings.type_pages:
         suites["type pages"] = measure_type_pages(reader.read)
     photographs = Path(settings.photographs)

@@ -7,10 +7,13 @@ from dataclasses import asdict
 
 import numpy as np
 
+from crownlet.datasets.customs import Customs
 from crownlet.datasets.page.truth import GapTruth, PageTruth
 from crownlet.infer.records import PageRecord
 from crownlet.train.suites.defect_scores import NO_CASES, DefectCases, score_defect
 from crownlet.train.suites.errors import LetterErrors
+from crownlet.train.suites.held_out import with_expected_tags
+from crownlet.train.suites.held_out_routes import RouteTally
 from crownlet.train.suites.matching import PageMatch, letter_errors, match_page
 from crownlet.train.suites.reading import ReadPage
 
@@ -18,9 +21,9 @@ GAP_DEFECTS = {"words_joined": "word", "word_parted": "letter"}
 TEXT_DEFECTS = ("letter_swapped", "letter_absent", "letter_extra")
 
 
-def measure_mezuzot(pages: Iterable[ReadPage]) -> dict[str, object]:
-    """Letter errors, gap defects, and how many faults of text were found and raised in vain."""
-    errors = LetterErrors()
+def measure_mezuzot(pages: Iterable[ReadPage], customs: Customs) -> dict[str, object]:
+    """Letter errors, gap defects, how many faults of text were found and raised in vain, routes."""
+    errors, routes = LetterErrors(), RouteTally()
     cases = dict.fromkeys(GAP_DEFECTS, NO_CASES)
     counts: list[dict[str, int]] = []
     number = 0
@@ -36,11 +39,14 @@ def measure_mezuzot(pages: Iterable[ReadPage]) -> dict[str, object]:
         for name in cases:
             cases[name] += gap_cases(page, record, match, name)
         counts.append(text_faults(page, record, match))
+        truth = [with_expected_tags(letter, customs) for letter in page.letters]
+        routes.add(truth, record.glyphs, match)
     return {
         "pages": number,
         **errors.summary(),
         "gaps": {name: asdict(score_defect(found)) for name, found in cases.items()},
         "text": summed(counts),
+        "routing": routes.card(),
     }
 
 
@@ -69,7 +75,8 @@ def text_faults(page: PageTruth, record: PageRecord, match: PageMatch) -> dict[s
     """Counts for one page: faults there, faults found, and findings where the text is right.
 
     An absent letter counts as found if one of the same name is missed within two glyphs of its
-    place; an extra one if it or its like beside it is named extra.
+    place; an extra one if it or its like beside it is named extra. A letter whose class is doubtful
+    is neither swapped nor raised in vain.
     """
     seen = dict(match.pairs)
     tally = dict.fromkeys(
@@ -84,6 +91,8 @@ def text_faults(page: PageTruth, record: PageRecord, match: PageMatch) -> dict[s
             hits = [j for j in beside if record.glyphs[j].expected == "" and j not in explained]
             tally["letter_extra_found"] += bool(hits)
             explained.update(hits[:1])
+        elif letter.share:
+            explained.update([seen[i]] if i in seen else [])
         elif letter.letter != letter.expected:
             tally["letter_swapped"] += 1
             if i in seen and _swapped(record, seen[i]):
