@@ -70,7 +70,8 @@ def _white(page: npt.NDArray[np.uint8], placed: Located, right: int, left: int) 
     if x1 - x0 < 2:
         return high - low
     y0, y1 = _rows(page, placed, [right, left], ZONE)
-    ink = page[y0:y1, x0:x1].min(axis=0)
+    window = _own_ink(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
+    ink = window.min(axis=0)
     white = ink >= INK
     edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
     runs = edges.reshape(-1, 2)
@@ -82,6 +83,35 @@ def _white(page: npt.NDArray[np.uint8], placed: Located, right: int, left: int) 
         return min(high - low, 0.0)
     from_ink, to_ink = near[np.argmax(near[:, 1] - near[:, 0])]
     return _to_edge(ink, int(from_ink), int(to_ink))
+
+
+def _own_ink(
+    window: npt.NDArray[np.uint8],
+    frame: tuple[int, int, int, int],
+    placed: Located,
+    right: int,
+    left: int,
+) -> npt.NDArray[np.uint8]:
+    """The window of two neighbours without letters of other lines that reach between them.
+
+    Lamed's head and the legs of finals stand in the zone of their neighbours' bodies; a reader does
+    not take them for its ink. `frame` is the window's x0, y0, x1, y1 on the page.
+    """
+    x0, y0, x1, y1 = frame
+    box = placed.box
+    near = (box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0)
+    away = np.abs(placed.body[:, 1] - placed.body[right, 1]) > 0.6 * placed.body[right, 2]
+    others = np.flatnonzero(near & away)
+    if not len(others):
+        return window
+    foreign = np.zeros(window.shape, np.bool_)
+    cleared = window.copy()
+    for i, value in [(int(i), True) for i in others] + [(right, False), (left, False)]:
+        a, b = np.clip(np.round(box[i, [0, 2]]).astype(int) - x0 + (-1, 1), 0, window.shape[1])
+        c, d = np.clip(np.round(box[i, [1, 3]]).astype(int) - y0 + (-1, 1), 0, window.shape[0])
+        foreign[c:d, a:b] = value
+    cleared[foreign] = 255
+    return cleared
 
 
 def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int) -> float:
