@@ -48,16 +48,20 @@ def evaluate(config: Any) -> Path:
     if photographs.is_dir():
         report = measure_photographs(photographs, lambda path: _glyphs(inspector, path))
         suites["photographs"] = photo_card(report)
+    path = Path(settings.card)
+    before = json.loads(path.read_text("utf-8")) if settings.update and path.exists() else {}
+    version = inspector.networks.info.version
+    before = before if before.get("version") == version else {}
     card: dict[str, object] = {
-        "version": inspector.networks.info.version,
+        **before,
+        "version": version,
         "measured": datetime.date.today().isoformat(),
         "customs": CUSTOMS,
         "promise": inspector.versions()["thresholds"]["promise"],
-        "suites": suites,
+        "suites": {**before.get("suites", {}), **suites},
     }
     if settings.speed:
         card["speed"] = measure_speed(model)
-    path = Path(settings.card)
     path.write_text(json.dumps(_rounded(card), ensure_ascii=False, indent=1) + "\n", "utf-8")
     return path
 
