@@ -76,6 +76,8 @@ class Habits:
     letter_width: tuple[float, ...] = (0.0,) * 27
     """How much wider than usual each letter is, by its place in the alphabet."""
 
+    loose: float = 0.0
+    """From 0 on: how far roofs and bases sag, tilt and taper letter by letter."""
     ways: tuple[float, ...] = (0.0,) * (27 * _WAYS)
     """What a hand may do in its own way in each letter: eight draws for each, by its place."""
 
@@ -95,7 +97,10 @@ def habits_of(seed: int) -> Habits:
     if seed == 0:
         return Habits()
     rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _STREAM])
-    own = {field.name: float(rng.uniform(-1, 1)) for field in fields(Habits)}
+    own = {
+        field.name: float(rng.uniform(-1, 1)) for field in fields(Habits) if field.name != "loose"
+    }
     widths = tuple(rng.uniform(-1, 1, 27).tolist())
     ways = tuple(rng.uniform(-1, 1, 27 * _WAYS).tolist())
-    return Habits(**{**own, "letter_width": widths, "ways": ways})  # type: ignore[arg-type]
+    loose = float(rng.uniform(-1, 1))
+    return Habits(**{**own, "letter_width": widths, "ways": ways, "loose": loose})  # type: ignore[arg-type]

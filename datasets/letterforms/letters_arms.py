@@ -136,13 +136,12 @@ def tsadi(d: Sketch) -> None:
     right = 2.45 * d.w
     b = base(d, -0.1, right, outer=0.5, inner=0.25, depth=0.25, thick=0.82 * d.h, post=0.6)
     heel, y = right - 0.33, b + 0.25
-    knots = [
-        (x, 0.7, 0.46),
-        (x + 0.3 * (heel - x), 0.7 + 0.36 * (y - 0.7), 0.52),
-        (x + 0.78 * (heel - x), 0.7 + 0.7 * (y - 0.7), 0.58),
-        (heel, y, 0.58),
-    ]
-    d.stroke("neck", "neck", knots)
+    thin = clamp(1.6 * d.ways[7], 0.0, 1.0)
+    d.stroke("neck", "neck", [
+        (x, 0.7, 0.46 - 0.24 * thin),
+        (x + 0.3 * (heel - x), 0.7 + 0.36 * (y - 0.7), 0.52 - 0.28 * thin),
+        (x + 0.78 * (heel - x), 0.7 + 0.7 * (y - 0.7), 0.58), (heel, y, 0.58),
+    ])  # fmt: skip
     back_yud(d, x0 + 1.06 + arm_gap(d), (x + 0.3 * (right - x), 1.62))
 
 
@@ -170,7 +169,7 @@ def back_yud(d: Sketch, x0: float, foot: tuple[float, float]) -> None:
 
 def shin(d: Sketch) -> None:
     """Three heads on arms that meet below in a point (MS shin)."""
-    x = crowned_head(d, 0.0, 1.0)
+    x = crowned_head(d, 0.0, 0.94)
     foot, flat, weight, swing = d.ways[:4]
     wide = 0.46 + 0.08 * weight
     lean = 0.2 + 0.24 * foot
@@ -182,9 +181,9 @@ def shin(d: Sketch) -> None:
             (x + 0.3 + lean, 3.0 + d.j(0.04), 0.1 + 0.15 * flat, 0.02),
             (x - 0.16 + lean, 3.02, 0.08, 0.0),
         ])  # fmt: skip
-    gap = arm_gap(d)
-    mid = side_head(d, 1.0 + gap, 0.8, "yud_middle", tilt=7)
-    right = side_head(d, 1.8 + gap + arm_gap(d), 0.9, "yud_right", tilt=7)
+    gap, close = arm_gap(d), 0.1 * max(0.0, d.ways[6])
+    mid = side_head(d, 0.94 + gap - close, 0.74, "yud_middle", tilt=7)
+    right = side_head(d, 1.68 + gap + arm_gap(d) - 2 * close, 0.85, "yud_right", tilt=7)
     t = clamp(1.2 * d.joint, 0.14, 0.43)
     # Its end spreads, so that the whites at both sides of it end blunt and no ink bridges them.
     knots = [

@@ -17,8 +17,8 @@ def vav(d: Sketch) -> None:
     x1 = 0.93 + 0.035 * wide + d.j(0.02)
     # A tilted head is drawn shorter, so that it stays within a pen.
     t = min(0.62, (0.8 + 0.14 * weight) * d.v)
-    x0 = 0.12 - 0.06 * wide + 0.007 * max(0.0, d.tilt)
-    x0 = min(x0 + 0.25 * max(0.0, d.ways[6] - 0.2), x1 - t - 0.24)
+    x0 = 0.06 - 0.06 * wide + 0.007 * max(0.0, d.tilt)
+    x0 = min(max(x0, x1 - 0.9) + 0.25 * max(0.0, d.ways[6] - 0.2), x1 - t - 0.24)
     vav_head(d, x0, x1, 0.0, 0.8 + 0.14 * tall, tilt=4 * slope)
     if d.style == "arizal":
         x = max(0.39, x0 + 0.25) + 0.004 * d.tilt
@@ -66,11 +66,15 @@ def gimel(d: Sketch) -> None:
     high, heavy, reach, joined = d.ways[:4]
     wide = 0.54 + 0.12 * heavy
     y = min(2.56 - 0.06 * d.habits.tail - 0.14 * high, 2.9 - wide / 2) + d.j(0.04)
+    low = d.ways[5] > 0.3
+    if low:  # Broad and almost on the line, as a nun's base lies.
+        wide = 0.64 + 0.1 * heavy
+        y = 3.0 - wide / 2 + d.j(0.02)
     foot = [
         (x + 0.34, 2.3 + 0.1 * joined, 0.3 + 0.08 * heavy), (x - 0.25, y - 0.14, 0.9 * wide),
         (0.14 - 0.12 * reach + d.j(0.05), y, wide),
     ]  # fmt: skip
-    d.stroke("foot", "foot", foot, end=0.4 * d.cut + 0.2 * d.habits.tip)
+    d.stroke("foot", "foot", foot, end=0.0 if low else 0.4 * d.cut + 0.2 * d.habits.tip)
 
 
 def nun(d: Sketch) -> None:
@@ -78,6 +82,8 @@ def nun(d: Sketch) -> None:
     x0 = 0.5
     x = crowned_head(d, x0, x0 + 1.12)
     reach, lean = d.ways[:2]
+    if d.ways[2] > 0.3:  # A base that hardly passes the head.
+        reach = -1.0 - 0.6 * d.ways[2]
     right = 1.95 * (0.6 + 0.4 * d.w) + 0.12 * lean
     low = base(
         d, -0.08 - 0.14 * reach, right, outer=0.5, thick=0.82 * d.h, inner=0.25, depth=0.3, post=0.6

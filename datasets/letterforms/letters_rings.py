@@ -13,7 +13,7 @@ from crownlet.datasets.letterforms.strokes import base, kotz, roof, roof_seat, w
 
 def bet(d: Sketch) -> None:
     """Square at the right above and below, a heel below; three pens by three (MS bet)."""
-    x1 = 2.75 * d.w + d.extra
+    x1 = (2.75 - 0.42 * max(0.0, 0.3 + d.ways[0])) * d.w + d.extra
     t = roof(d, 0.05, x1)
     h = d.heel
     b = base(d, 0.0, x1 + h, outer=d.soft, post=0.0)

@@ -55,14 +55,17 @@ class Sketch:
         self.bend = clamp(hand.bow, -0.3, 0.3) + self.j(0.05)
         self.leaf = clamp(2.0 * self.habits.leaf - 0.9, 0.0, 1.0)
         self.strong = 1.0 + max(0.0, self.habits.strong)
+        # Kuf's loose leg hangs close under its roof, which stays even.
+        sways = self.habits.loose > 0 and letter != "ק"
+        self.loose = 0.35 + 0.65 * self.habits.loose if sways else 0.0
         self.long = 1.7 * clamp(hand.final - 1.2, 0.0, 0.7)
         """q by which legs below the line exceed what is usual."""
         self.heel = clamp(hand.heel + self.j(0.05), 0.16, 0.45)
         self.fillet = 0.12 + 0.08 * self.habits.fillet
         self.crest = 0.0
         """y of the upper left point of the roof drawn last."""
-        self.eaves = (0.0, 1.0, 1.0, 1.0)
-        """The under edge of the roof drawn last, from x, y to x, y."""
+        self.eaves = (0.0, 1.0, 1.0, 1.0, 0.0)
+        """The under edge of the roof drawn last: from x, y to x, y, and how far it sags."""
         self.ridge = (0.0, 0.0, 1.0, 0.0, 0.0)
         """Its upper edge: from x, y to x, y, and how far it swells upward between them."""
         self._order: list[tuple[str, PartKind, int]] = []
@@ -75,10 +78,15 @@ class Sketch:
         """A draw of this letter's unsteadiness: within about +-`size` for an average hand."""
         return size * self.unsteady * next(self._draws)
 
+    def r(self, size: float) -> float:
+        """A draw within +-`size` for a loose hand, 0 for one that rules its bars."""
+        return size * self.loose * next(self._draws) if self.loose else 0.0
+
     def under(self, x: float) -> float:
         """y of the under edge of the roof drawn last at x."""
-        x0, y0, x1, y1 = self.eaves
-        return y0 + (y1 - y0) * clamp((x - x0) / (x1 - x0), 0.0, 1.0)
+        x0, y0, x1, y1, sag = self.eaves
+        s = clamp((x - x0) / (x1 - x0), 0.0, 1.0)
+        return y0 + (y1 - y0) * s + 4 * s * (1 - s) * sag
 
     def over(self, x: float) -> float:
         """y of the upper edge of the roof drawn last at x."""

@@ -29,21 +29,33 @@ def roof(
     t, post, own = d.h + d.heavy if thick is None else thick, d.v, d.habits
     turn = d.soft if outer is None else outer * (1 + 0.18 * own.roundness)
     rise = 0.05 + 0.45 * d.flare + 0.14 * d.strong * own.roof_slope + d.j(0.06)
-    dip = -(0.03 + 0.22 * d.flare + 0.05 * own.roof_dip) + d.j(0.02)
+    tilt, sag = d.r(0.09) * min(x1 - x0, 4.0), _sag(d)
+    dip = -(0.03 + 0.22 * d.flare + 0.05 * own.roof_dip) + d.j(0.02) - sag
     wedge = 0.12 * own.roof_wedge + 0.25 * d.flare + d.j(0.03)
-    d.crest = -rise
     back = (0.35 * min(d.cut, 0.75) + 0.16 * own.nib) * t if undercut is None else undercut
-    low = t + max(wedge - 0.5 * rise, -0.12)
-    d.eaves = (x0 + back, low, x1 - post, t)
+    if undercut is None:
+        back += (0.12 * d.loose + d.r(0.22)) * t
+    # Where a limb hangs on its left part, the roof does not rise from it.
+    least = -0.12 if not d.loose else -0.15 if d.letter in "םסתחפף" else -0.4
+    low = t + max(max(wedge - 0.5 * rise + d.r(0.2), -0.2) - tilt, least)
+    rise = max(rise + tilt, -0.25)
+    d.crest = -rise
+    d.eaves = (x0 + back, low, x1 - post, t, sag)
     right_y = 0.04 * own.roof_slope + d.j(0.04)
     d.ridge = (x0, -rise, x1, right_y, dip)
     d.block(name, "roof", [
         (x0, -rise, d.soft * 0.6, dip), (x1, right_y, turn, 0.02), (x1, t + depth, 0.02, 0.0),
         (x1 - post, t + depth, 0.02, 0.0),
-        (x1 - post, t, d.fillet if inner is None else inner, d.j(0.02)),
+        (x1 - post, t, d.fillet if inner is None else inner, sag + d.j(0.02)),
         (x0 + back, low, d.soft, -(0.02 + 0.25 * d.flare)),
     ])  # fmt: skip
     return t
+
+
+def _sag(d: Sketch) -> float:
+    """How far a bar of this hand sags in its middle; kaf and pe keep the white that they need."""
+    sag = d.r(0.13)
+    return -abs(sag) if d.letter in "כפף" else sag
 
 
 def roof_seat(d: Sketch, x0: float = 0.12) -> None:
@@ -71,9 +83,13 @@ def base(
     t, own = d.h + d.heavy if thick is None else thick, d.habits
     post = d.v if post is None else post
     sag = 0.08 * own.base_slope + 0.24 * (d.strong - 1) * max(0.0, own.base_slope) + d.j(0.05)
+    tilt = max(-0.22, min(0.12, d.r(0.09) * min(x1 - x0, 4.0)))
+    bend, thinner = -_sag(d), d.r(0.2)
     reach = x0 - 0.1 * own.base_reach
-    upper = min(reach + (0.12 + 0.5 * d.cut) * t, x1 - post - 0.25)
-    corners: list[Corner] = [(upper, 3 - t + 0.6 * sag, d.soft, -0.02 + d.j(0.02))]
+    upper = min(reach + (0.12 + 0.5 * d.cut + d.r(0.2)) * t, x1 - post - 0.25)
+    corners: list[Corner] = [
+        (upper, 3 - t + 0.6 * sag + tilt + thinner, d.soft, bend - 0.02 + d.j(0.02))
+    ]
     if post > 0:
         corners += [
             (x1 - post, 3 - t, d.fillet if inner is None else inner, 0.0),
@@ -83,8 +99,8 @@ def base(
     else:
         corners.append((x1, 3 - t, d.soft, 0.02))
     corners += [
-        (x1, 3.0, d.soft if outer is None else outer, -0.01 + d.j(0.03)),
-        (reach, 3.0 + sag + 0.15 * d.flare, d.soft, -(0.02 + 0.25 * d.flare)),
+        (x1, 3.0, d.soft if outer is None else outer, -0.01 - bend + d.j(0.03)),
+        (reach, 3.0 + sag + tilt + 0.15 * d.flare, d.soft, -(0.02 + 0.25 * d.flare)),
     ]
     d.block("base", "base", corners)
     return 3 - t

@@ -36,7 +36,7 @@ VARIANTS: dict[str, tuple[str, ...]] = {
     "wedge": ("wedge", "club"),
     "flag": ("flag", "pennant"),
     "bare": ("bare",),
-    "headed": ("square", "diamond", "round", "blob"),
+    "headed": ("square", "diamond", "round", "blob", "blob"),
 }
 """The profiles in which hands write each form."""
 AXIS = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91, 0.96, 1.0])

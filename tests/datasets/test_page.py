@@ -114,9 +114,15 @@ def _white_columns(ink: npt.NDArray[np.uint8], left: LetterTruth, right: LetterT
 
 @pytest.mark.parametrize("device", ["scanner", "camera"])
 def test_parts_lie_on_dark_pixels_after_the_camera(device: str) -> None:
-    page = compose(
-        training(body=(60.0, 60.0), defect_rate=0.0, habit_rate=0.0, augment=Augment(device)), 4
-    )
+    # Three pages: one alone may be written in pale ink throughout.
+    spec = training(body=(60.0, 60.0), defect_rate=0.0, habit_rate=0.0, augment=Augment(device))
+    darker = [share for seed in (4, 5, 6) for share in _darkness(compose(spec, seed))]
+    assert np.quantile(darker, 0.95) < 0.75
+    assert np.median(darker) < 0.5
+
+
+def _darkness(page: PageTruth) -> list[float]:
+    """How bright each part but tags is on the average, as a share of the skin about its letter."""
     gray = cv2.cvtColor(page.image, cv2.COLOR_RGB2GRAY)
     darker = []
     for letter in page.letters:
@@ -128,8 +134,7 @@ def test_parts_lie_on_dark_pixels_after_the_camera(device: str) -> None:
             cv2.fillPoly(mask, [np.rint(part.polygon - 0.5).astype(np.int32)], 1)
             if part.kind != "tag":
                 darker.append(float(gray[mask > 0].mean() / ground))
-    assert np.quantile(darker, 0.95) < 0.75
-    assert np.median(darker) < 0.5
+    return darker
 
 
 @pytest.mark.parametrize("turn", [90, 180, 270])
