@@ -25,9 +25,9 @@ OVERLAP = 320
 NEAR = 0.25
 """Anchors closer than this many bodies are one letter; a vav and its neighbour stand 0.4 apart."""
 SAME_BOX = 0.6
-"""Boxes that share more of the smaller one are one letter, if kin."""
+"""Boxes that share more of the smaller one are one letter, unless one of the two is a yud .."""
 KIN = 0.3
-"""Anchors nearer than this share of a body may be one letter under two names."""
+""".. whose anchor is at least this share of a body away: it may hang over another's base."""
 
 Gray = npt.NDArray[np.uint8]
 

@@ -20,8 +20,6 @@ _WAYS = (
 _DISC = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
 _PAD = 3
 _ROOM = 4.0
-"""White kept around the page in q, for letters that bend out of their place."""
-_ROOM = 4.0
 """White in q around the page's letters: those that give way may move or lean out."""
 
 

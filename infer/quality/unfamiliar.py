@@ -21,7 +21,7 @@ REASON = "unfamiliar"
 """A reason to look, beside the catalogue's defects."""
 
 FEWEST = 8
-"""Half of so many letters are beyond a fortieth by chance once in 30,000 pages (binomial)."""
+"""Half of so many letters are beyond a twentieth by chance once in 2,700 pages (binomial)."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +66,6 @@ def strange_page(surprised: Floats, bounds: Familiar) -> bool:
     """Whether a page, by the surprise (N,) of its letters, is of a script or hand not known.
 
     Faults make single letters surprising, another hand makes all of them a little so: half must
-    be more so than all but a fortieth of the letters known.
+    be more so than all but a twentieth of the letters known.
     """
     return len(surprised) >= FEWEST and float(np.median(surprised)) >= bounds.page
