@@ -1,0 +1,4 @@
+"""Geometric evidence: levels, gaps, lengths and heights of a letter's parts in kulmus and mm.
+
+Taken from part masks and ink, beside the networks; letters on which they disagree are reviewed.
+"""
