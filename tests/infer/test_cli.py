@@ -11,6 +11,7 @@ from PIL import Image
 
 from crownlet.infer import cli
 from crownlet.infer import inspector as inspector_module
+from crownlet.infer.commands import inspect
 
 
 @pytest.fixture(autouse=True)
@@ -102,10 +103,10 @@ def test_pages_of_one_name_get_folders_of_their_own(scan: Path) -> None:
     run = scan.parent / "run"
     assert cli.main(["inspect", *map(str, pages), "--out", str(run)]) == 0
     assert len(list(run.iterdir())) == 4
-    names = cli.page_names(pages)
+    names = inspect.page_names(pages)
     assert names[0] == "scan"
     assert len({n.casefold() for n in names}) == 4
-    assert names == cli.page_names(pages)
+    assert names == inspect.page_names(pages)
 
 
 def test_a_folder_that_cannot_be_written(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:

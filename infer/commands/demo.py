@@ -1,0 +1,35 @@
+"""`crownlet demo`: sample scrolls, inspected, with the result to open in a browser."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
+
+
+def add(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add the command and its arguments."""
+    demo = commands.add_parser("demo", help="make sample scrolls, inspect them, show the result")
+    demo.add_argument("out", metavar="OUT", help="folder for the demonstration")
+    demo.add_argument("--model", metavar="DIR", help=argparse.SUPPRESS)
+    demo.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Make the demonstration; returns the exit code."""
+    if Path(options.out).exists() and not Path(options.out).is_dir():
+        complain(f"{options.out}: is a file; the demo needs a folder.")
+        return WRONG_USAGE
+    from crownlet.infer.demo.run import run_demo
+    from crownlet.infer.reading import PageError
+    from crownlet.infer.sessions import ModelError
+
+    try:
+        index = run_demo(Path(options.out), model=options.model, say=print)
+    except (ModelError, PageError, OSError) as error:
+        complain(error)
+        return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED
+    print(f"Open {index} in a browser.")
+    return DONE
