@@ -13,6 +13,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.measuring.measurement import Measurement
+
 Route = Literal["clear", "review", "finding"]
 GapKind = Literal["letter", "word"]
 Box = tuple[float, float, float, float]
@@ -184,6 +186,8 @@ class PageRecord:
     versions: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     timing: Mapping[str, float] = field(default_factory=dict)
     """Seconds by stage."""
+    measurements: tuple[Measurement, ...] = ()
+    """Lengths taken on the ink of its letters, in reading order."""
 
     @property
     def q(self) -> float:
