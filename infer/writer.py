@@ -22,17 +22,17 @@ from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.infer.cautions import RULING
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
 
-SCHEMA = 1
+SCHEMA = 2
 """Version of the record's shape; a change that breaks a reader raises it."""
 
 GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
     "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_DEFECTS), "route", "reasons",
-    "not_examined",
+    "not_examined", "cx", "cy", "body", "rotation", "divine_name",
 )  # fmt: skip
 GAP_COLUMNS = (
     "line", "right_glyph", "left_glyph", "expected", "width_px", "width_q", "width_yud",
-    "p_words_joined", "p_word_parted", "p_letters_touch", "route",
+    "p_words_joined", "p_word_parted", "p_letters_touch", "route", "reasons",
 )  # fmt: skip
 TEMPORARY = ".crownlet-"
 
@@ -95,7 +95,7 @@ def glyph_row(glyph: GlyphRecord) -> list[str]:
         f"{glyph.q:.2f}", str(glyph.tags_seen),
         "" if glyph.tags_expected is None else str(glyph.tags_expected),
         *(_p(glyph.p.get(name)) for name in GLYPH_DEFECTS), glyph.route, ";".join(glyph.reasons),
-        ";".join(glyph.not_examined),
+        ";".join(glyph.not_examined), *(f"{v:.2f}" for v in glyph.body), str(int(glyph.in_name)),
     ]  # fmt: skip
 
 
@@ -105,6 +105,7 @@ def gap_row(gap: GapRecord) -> list[str]:
         str(gap.line), str(gap.right_glyph), str(gap.left_glyph), gap.expected or "",
         f"{gap.width_px:.1f}", f"{gap.width_q:.3f}", f"{gap.width_yud:.3f}",
         _p(gap.p_words_joined), _p(gap.p_word_parted), _p(gap.p_letters_touch), gap.route,
+        ";".join(gap.reasons),
     ]  # fmt: skip
 
 
@@ -125,7 +126,9 @@ def page_json(page: PageRecord) -> dict[str, Any]:
         "not_examined": list(page.not_examined),
         "text": None if page.match is None else dataclasses.asdict(page.match),
         "counts": counts(page),
-        "in_divine_names": [g.glyph for g in page.glyphs if g.in_name and g.route != "clear"],
+        "in_divine_names": [g.glyph for g in page.glyphs if g.in_name],
+        # An empty cell of `expected` may mean "not known" or "no letter": these are the latter.
+        "letters_extra": [g.glyph for g in page.glyphs if g.expected == ""],
         "seconds": {stage: round(value, 4) for stage, value in page.timing.items()},
     }
 

@@ -1,0 +1,67 @@
+"""One page of a finished run; nothing of it is read before it is asked for."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crownlet.infer.records import PageRecord
+from crownlet.infer.run.crops import SIZE, Crop, crop
+from crownlet.infer.run.pictures import Pictures, Pixels
+from crownlet.infer.run.tables import read_record
+
+if TYPE_CHECKING:
+    from crownlet.infer.findings import Finding
+    from crownlet.infer.measuring import Measurement
+
+
+class StoredPage:
+    """A page's record, findings and measurements, and the picture they were made from."""
+
+    def __init__(self, folder: Path, pictures: Pictures) -> None:
+        self.name = folder.name
+        self.folder = folder
+        self._pictures = pictures
+
+    @cached_property
+    def record(self) -> PageRecord:
+        """The page as inspected; RunError names a table that cannot be read."""
+        return read_record(self.folder)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """What findings.csv lists; empty in runs made before it was written."""
+        path = self.folder / "findings.csv"
+        if not path.is_file():
+            return ()
+        from crownlet.infer.findings import read_findings
+
+        return tuple(read_findings(path))
+
+    @cached_property
+    def measurements(self) -> tuple[Measurement, ...]:
+        """What measures.csv lists; empty in runs made before it was written."""
+        path = self.folder / "measures.csv"
+        if not path.is_file():
+            return ()
+        from crownlet.infer.measuring import read_measures
+
+        return tuple(read_measures(path))
+
+    @property
+    def checksum(self) -> str:
+        """SHA-256 of the picture file that was inspected; "" for an array."""
+        return self.record.image.sha256
+
+    def pixels(self) -> Pixels:
+        """The page as given, (H, W, 3) RGB uint8, not to be written to.
+
+        PageError if the picture has moved or changed since.
+        """
+        return self._pictures.read(self.record.image)
+
+    def crop(self, glyph: int, size: tuple[int, int] = SIZE) -> Crop:
+        """The window around a letter, by its number; PageError as for `pixels`."""
+        letter = self.record.glyphs[glyph - 1]
+        return crop(self.pixels(), letter.box, letter.q, size)

@@ -1,0 +1,213 @@
+"""A run read back is the run that was written, as far as its tables round."""
+
+from __future__ import annotations
+
+import json
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from crownlet.datasets.alphabet import LETTERS
+from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.infer.reading import PageError, read_page
+from crownlet.infer.records import (
+    AbsentLetter,
+    GapRecord,
+    GlyphRecord,
+    ImageFacts,
+    PageRecord,
+    TextMatch,
+)  # fmt: skip
+from crownlet.infer.run import RunError, crops, open_run
+from crownlet.infer.writer import write_page
+
+odds = st.floats(0, 1).map(lambda v: round(v, 4))
+lengths = st.floats(-50, 5000).map(lambda v: round(v, 1))
+routes = st.sampled_from(("clear", "review", "finding"))
+defects = st.lists(st.sampled_from(GLYPH_DEFECTS), max_size=3, unique=True).map(tuple)
+words = st.text(st.characters(codec="utf-8", exclude_categories=("Cs",)), max_size=30)
+
+
+@st.composite
+def glyph_records(draw: st.DrawFn, number: int) -> GlyphRecord:
+    box = tuple(draw(lengths) for _ in range(4))
+    height = round(draw(st.floats(5, 300)), 2)
+    body = (round(box[0], 2), round(box[1], 2), height, round(draw(st.floats(0, 359)), 2))
+    return GlyphRecord(
+        glyph=number, line=draw(st.integers(1, 60)), word=draw(st.integers(1, 900)),
+        place=draw(st.integers(1, 12)), letter=draw(st.sampled_from(LETTERS)),
+        letter_p=draw(odds), expected=draw(st.none() | st.just("") | st.sampled_from(LETTERS)),
+        box=box, body=body, tags_seen=draw(st.integers(0, 4)),
+        tags_expected=draw(st.none() | st.integers(0, 4)),
+        p={name: draw(st.none() | odds) for name in GLYPH_DEFECTS},
+        route=draw(routes), reasons=draw(defects), in_name=draw(st.booleans()),
+        not_examined=draw(defects),
+    )  # fmt: skip
+
+
+@st.composite
+def gap_records(draw: st.DrawFn) -> GapRecord:
+    wide = st.floats(-3, 20).map(lambda v: round(v, 3))
+    return GapRecord(
+        line=draw(st.integers(1, 60)), right_glyph=draw(st.integers(1, 900)),
+        left_glyph=draw(st.integers(1, 900)),
+        expected=draw(st.sampled_from((None, "letter", "word"))), width_px=draw(lengths),
+        width_q=draw(wide), width_yud=draw(wide), p_words_joined=draw(st.none() | odds),
+        p_word_parted=draw(st.none() | odds), p_letters_touch=draw(st.none() | odds),
+        route=draw(routes), reasons=draw(defects),
+    )  # fmt: skip
+
+
+@st.composite
+def matches(draw: st.DrawFn) -> TextMatch:
+    absent = st.builds(
+        AbsentLetter, letter=st.sampled_from(LETTERS), line=st.integers(1, 60),
+        word=st.integers(1, 900), place=st.integers(1, 12), after=st.integers(0, 900),
+        at=st.tuples(lengths, lengths), in_name=st.booleans(),
+    )  # fmt: skip
+    count = st.integers(0, 900)
+    return TextMatch(
+        draw(words), draw(count), draw(count), draw(count), draw(count),
+        tuple(draw(st.lists(absent, max_size=2))), draw(words),
+    )  # fmt: skip
+
+
+@st.composite
+def page_records(draw: st.DrawFn) -> PageRecord:
+    count = draw(st.integers(0, 4))
+    return PageRecord(
+        name="מזוזה one",
+        image=ImageFacts(
+            draw(words), draw(st.integers(17, 9000)), draw(st.integers(17, 9000)), "RGB", "PNG",
+            draw(st.none() | st.floats(73, 1200)), draw(st.integers(1, 4)), "0" * 64,
+        ),
+        glyphs=tuple(draw(glyph_records(k + 1)) for k in range(count)),
+        gaps=tuple(draw(st.lists(gap_records(), max_size=3))),
+        match=draw(st.none() | matches()),
+        turn=draw(st.sampled_from((0, 90, 180, 270))),
+        quality=draw(st.dictionaries(words, st.floats(-9, 9), max_size=2)),
+        unresolved=draw(defects),
+        not_examined=tuple(draw(st.lists(words, max_size=2))),
+        versions={"model": {"version": draw(words)}},
+        timing={"read": round(draw(st.floats(0, 9)), 4)},
+    )  # fmt: skip
+
+
+@given(page=page_records())
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_what_is_read_is_what_was_written(
+    page: PageRecord, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    run = tmp_path_factory.mktemp("run")
+    write_page(page, run)
+    # Every number above is drawn as the tables round it, so nothing at all may change.
+    assert open_run(run).pages[page.name].record == page
+
+
+def blank(name: str, path: str = "", sha256: str = "") -> PageRecord:
+    p = dict.fromkeys(GLYPH_DEFECTS)
+    body = (60.0, 40.0, 48.0, 0.0)
+    shin = GlyphRecord(1, 1, 1, 1, "ש", 0.9, None, (40.0, 40.0, 80.0, 88.0), body, 3, 3, p)
+    return PageRecord(name, ImageFacts(path, 200, 120, "RGB", "PNG", None, 1, sha256), (shin,), (),
+                      None, 0)  # fmt: skip
+
+
+@pytest.fixture
+def scanned(tmp_path: Path) -> tuple[Path, Path]:
+    """A run of one page in a folder with a space and a Hebrew name, and its scan."""
+    scans = tmp_path / "עבודה one" / "scans"
+    scans.mkdir(parents=True)
+    scan = scans / "דף.png"
+    Image.fromarray(np.random.default_rng(1).integers(0, 255, (120, 200, 3), np.uint8)).save(scan)
+    run = scans.parent / "run"
+    facts = read_page(scan).facts
+    write_page(blank("דף", facts.path, facts.sha256), run)
+    return run, scan
+
+
+def test_pixels_are_those_of_the_picture(scanned: tuple[Path, Path]) -> None:
+    run, scan = scanned
+    page = open_run(run).pages["דף"]
+    assert (page.pixels() == np.asarray(Image.open(scan))).all()
+    # A run moved together with its scans is still whole.
+    moved = run.parent.rename(run.parent.with_name("elsewhere"))
+    assert open_run(moved / "run").pages["דף"].pixels().shape == (120, 200, 3)
+
+
+def test_a_changed_or_lost_picture_is_said(scanned: tuple[Path, Path]) -> None:
+    run, scan = scanned
+    Image.new("RGB", (200, 120)).save(scan)
+    with pytest.raises(PageError, match="has changed since it was inspected"):
+        open_run(run).pages["דף"].pixels()
+    scan.unlink()
+    with pytest.raises(PageError, match="no longer there"):
+        open_run(run).pages["דף"].pixels()
+
+
+def test_what_is_no_run_is_said(scanned: tuple[Path, Path], tmp_path: Path) -> None:
+    run, scan = scanned
+    for path, words_ in (
+        (tmp_path / "none", "no such run"), (scan, "is a file"), (scan.parent, "no inspected page"),
+    ):  # fmt: skip
+        with pytest.raises(RunError, match=words_):
+            open_run(path)
+    (run / "דף" / "page.json").write_text("{")
+    with pytest.raises(RunError, match="cannot be read"):
+        _ = open_run(run).pages["דף"].record
+    write_page(replace(blank("דף"), name="דף"), run)
+    table = run / "דף" / "glyphs.csv"
+    table.write_bytes(table.read_bytes().replace("ש".encode(), b"X"))
+    with pytest.raises(RunError, match="damaged"):
+        _ = open_run(run).pages["דף"].record
+
+
+def test_scrolls_gather_pages(tmp_path: Path) -> None:
+    for name in ("a-face", "a-reverse", "b"):
+        write_page(blank(name), tmp_path)
+    listed = {"scrolls": [{"name": "a", "faces": ["a-face", "gone"], "reverses": ["a-reverse"],
+                           "source": "north", "notes": ["n"]}]}  # fmt: skip
+    (tmp_path / "scrolls.json").write_text(json.dumps(listed))
+    run = open_run(tmp_path)
+    assert [(s.name, s.faces, s.reverses, s.source) for s in run.scrolls] == [
+        ("a", ("a-face",), ("a-reverse",), "north"), ("b", ("b",), (), None),
+    ]  # fmt: skip
+    assert run.scroll_of("a-reverse").notes == ("n",)
+    (tmp_path / "scrolls.json").write_text('{"scrolls": 3}')
+    with pytest.raises(RunError, match="no list of scrolls"):
+        _ = open_run(tmp_path).scrolls
+
+
+def test_a_run_of_a_hundred_pages_opens_at_once(tmp_path: Path) -> None:
+    for number in range(100):
+        write_page(blank(f"page {number}"), tmp_path)
+    start = time.perf_counter()
+    run = open_run(tmp_path)
+    assert len(run.pages) == len(run.scrolls) == 100
+    assert time.perf_counter() - start < 0.5  # the brief of this part
+
+
+@pytest.mark.parametrize(("q", "scale"), [(20.0, 1.0), (40.0, 0.5), (10.0, 2.0), (33.0, 20 / 33)])
+@pytest.mark.parametrize("place", [(300.0, 200.0), (4.0, 596.0)])
+def test_the_affine_says_where_a_point_lies(
+    q: float, scale: float, place: tuple[float, float]
+) -> None:
+    """A square of 9 px drawn on the page is found on the crop where the affine puts it."""
+    page = np.full((600, 800, 3), 255, np.uint8)
+    x, y = (int(v) for v in place)
+    page[y - 4 : y + 5, x - 4 : x + 5] = 0
+    box = (x - 1.2 * q, y - 1.5 * q, x + 1.7 * q, y + 1.4 * q)
+    window = crops.crop(page, box, q)
+    assert window.pixels.shape == (180, 180, 3)
+    assert window.affine.scale == pytest.approx(scale)  # a body of 3 q is 60 px high
+    dark = 255.0 - window.pixels.min(axis=2).astype(float)
+    dark[dark < 60] = 0.0  # what lies beyond the page is no ink
+    rows, columns = np.indices(dark.shape) + 0.5  # middles of px
+    seen = (dark * columns).sum() / dark.sum(), (dark * rows).sum() / dark.sum()
+    middle = [float(np.mean([max(v - 4, 0), min(v + 5, end)])) for v, end in ((x, 800), (y, 600))]
+    assert seen == pytest.approx(window.affine.point(*middle), abs=0.25)
