@@ -49,13 +49,18 @@ def crop(pixels: Pixels, box: Box, q: float, size: tuple[int, int] = SIZE) -> Cr
     `pixels` is the page as given, (H, W, 3) RGB; `box` and `q` (kulmus) are in its px. A box too
     large for the window is shown smaller, whole.
     """
+    affine = frame(box, q, size)
+    return Crop(_cut(pixels, affine, size), affine)
+
+
+def frame(box: Box, q: float, size: tuple[int, int] = SIZE) -> Affine:
+    """Where `crop` puts the window, without its pixels."""
     width, height = size
     wide, high = max(box[2] - box[0], 1.0), max(box[3] - box[1], 1.0)
     scale = min(BODY / (3 * max(q, 1e-3)), 0.9 * width / wide, 0.9 * height / high)
-    affine = Affine(
+    return Affine(
         scale, width / 2 - scale * (box[0] + box[2]) / 2, height / 2 - scale * (box[1] + box[3]) / 2
     )
-    return Crop(_cut(pixels, affine, size), affine)
 
 
 def _cut(pixels: Pixels, affine: Affine, size: tuple[int, int]) -> Pixels:
