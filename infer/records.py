@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.measuring.measurement import Measurement
+from crownlet.infer.text_places import TextPlace
 
 Route = Literal["clear", "review", "finding"]
 GapKind = Literal["letter", "word"]
@@ -95,6 +96,8 @@ class GlyphRecord:
     """Probability of each glyph defect of the catalogue; None where it does not apply."""
     route: Route = "clear"
     reasons: tuple[str, ...] = ()
+    sure: tuple[str, ...] = ()
+    """Those of the reasons that are findings by themselves."""
     in_name: bool = False
     """Whether it stands in a Divine Name (known only with a portion)."""
     not_examined: tuple[str, ...] = ()
@@ -122,6 +125,8 @@ class GapRecord:
     p_letters_touch: float | None
     route: Route = "clear"
     reasons: tuple[str, ...] = ()
+    sure: tuple[str, ...] = ()
+    """Those of the reasons that are findings by themselves."""
 
 
 @dataclass(frozen=True)
@@ -152,6 +157,12 @@ class TextMatch:
     absent: tuple[AbsentLetter, ...] = ()
     note: str = ""
     """A sentence for the top of the record when the page and the portion do not belong together."""
+    places: tuple[TextPlace, ...] = ()
+    """Absent, extra and exchanged letters and words, a run being one place."""
+    found: float | None = None
+    """How sure the portion is where the page was searched for; None where it was named."""
+    also: tuple[str, ...] = ()
+    """Other passages in which the page's words stand as well."""
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,7 @@ from crownlet.infer.records import (
     TextMatch,
 )  # fmt: skip
 from crownlet.infer.routing import EXTRA
+from crownlet.infer.text_places import TextPlace
 
 Row = Mapping[str, str]
 Json = dict[str, Any]
@@ -103,7 +104,8 @@ def _match(data: Json | None) -> TextMatch | None:
     if data is None:
         return None
     absent = [_known(AbsentLetter, letter) for letter in data.get("absent", ())]
-    match: TextMatch = _known(TextMatch, data | {"absent": absent})
+    places = [_known(TextPlace, place) for place in data.get("places", ())]
+    match: TextMatch = _known(TextMatch, data | {"absent": absent, "places": places})
     return match
 
 
