@@ -199,6 +199,9 @@ class PageRecord:
     """Seconds by stage."""
     measurements: tuple[Measurement, ...] = ()
     """Lengths taken on the ink of its letters, in reading order."""
+    notes: tuple[str, ...] = ()
+    """Sentences for the top: how the picture stood, and a side that is not the one it was given as;
+    what the text says stands in `match.note`."""
 
     @property
     def q(self) -> float:

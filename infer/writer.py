@@ -119,6 +119,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
         "schema": SCHEMA,
         "page": page.name,
         "caution": RULING,
+        "notes": list(page.notes),
         "image": dataclasses.asdict(page.image) | {"turn": page.turn},
         "versions": page.versions,
         "quality": dict(page.quality),

@@ -87,6 +87,7 @@ def _page(facts: Json, glyphs: tuple[GlyphRecord, ...], gaps: tuple[GapRecord, .
         not_examined=tuple(facts.get("not_examined", ())),
         versions=facts.get("versions", {}),
         timing=facts.get("seconds", {}),
+        notes=tuple(facts.get("notes", ())),
     )
 
 
