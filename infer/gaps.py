@@ -10,7 +10,7 @@ import numpy as np
 from crownlet.infer.layout import Layout
 from crownlet.infer.matching import Matched
 from crownlet.infer.records import Assessed, Floats, GapKind, GapRecord
-from crownlet.infer.routing import ABSENT, Reason, defect_reasons, merged
+from crownlet.infer.routing import ABSENT, Reason, defect_reasons, merged, sure
 from crownlet.infer.thresholds import Logistic, Thresholds
 from crownlet.infer.whites import Whites, spacing
 
@@ -112,7 +112,7 @@ def gap_rows(
                 width_q=float(measured.whites.q[k]),
                 width_yud=float(measured.whites.q[k] / measured.whites.yud),
                 p_words_joined=_plain(joined), p_word_parted=_plain(parted),
-                p_letters_touch=_plain(touching), route=route, reasons=names,
+                p_letters_touch=_plain(touching), route=route, reasons=names, sure=sure(reasons),
             )
         )  # fmt: skip
     return tuple(rows)

@@ -12,7 +12,7 @@ from crownlet.infer.matching import Matched
 from crownlet.infer.quality.judging import Judged
 from crownlet.infer.quality.unfamiliar import REASON as UNFAMILIAR
 from crownlet.infer.records import Assessed, Box, Floats, GlyphRecord, Ints, Located
-from crownlet.infer.routing import DOUBT, defect_reasons, letter_reasons, merged
+from crownlet.infer.routing import DOUBT, defect_reasons, letter_reasons, merged, sure
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
@@ -80,7 +80,8 @@ def glyph_rows(
                 place=int(words[1][i]) + 1, letter=letter, letter_p=letter_p, expected=expected,
                 box=_box(found.box[i]), body=(x, y, height, turn),
                 tags_seen=int(assessed.tags[i].argmax()), tags_expected=wanted, p=p, route=route,
-                reasons=names, in_name=matched is not None and matched.in_name(i),
+                reasons=names, sure=sure(reasons),
+                in_name=matched is not None and matched.in_name(i),
                 not_examined=tuple(n for n in p if n in skipped and p[n] is not None),
             )
         )  # fmt: skip

@@ -30,6 +30,11 @@ def merged(reasons: list[Reason]) -> tuple[Route, tuple[str, ...]]:
     return higher(*(route for _, route in reasons)), tuple(dict.fromkeys(n for n, _ in ordered))
 
 
+def sure(reasons: list[Reason]) -> tuple[str, ...]:
+    """The reasons that are findings by themselves, each once."""
+    return tuple(dict.fromkeys(name for name, route in reasons if route == "finding"))
+
+
 def defect_reasons(
     p: Mapping[str, float | None], thresholds: Thresholds, skipped: Collection[str] = ()
 ) -> list[Reason]:

@@ -20,6 +20,7 @@ from typing import Any
 from crownlet.datasets.alphabet import index_of
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.infer.cautions import RULING
+from crownlet.infer.findings import Finding, write_findings
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
 
 SCHEMA = 2
@@ -37,8 +38,11 @@ GAP_COLUMNS = (
 TEMPORARY = ".crownlet-"
 
 
-def write_page(page: PageRecord, run: Path) -> Path:
-    """Write `run/<page.name>/` as one step; OSError if the folder cannot be written."""
+def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) -> Path:
+    """Write `run/<page.name>/` as one step; OSError if the folder cannot be written.
+
+    `findings` are those of the page by the customs in use.
+    """
     run.mkdir(parents=True, exist_ok=True)
     target = run / page.name
     draft = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=run))
@@ -46,6 +50,7 @@ def write_page(page: PageRecord, run: Path) -> Path:
         draft.chmod(0o755)
         write_rows(draft / "glyphs.csv", GLYPH_COLUMNS, map(glyph_row, page.glyphs))
         write_rows(draft / "gaps.csv", GAP_COLUMNS, map(gap_row, page.gaps))
+        write_findings(draft / "findings.csv", findings)
         write_json(draft / "page.json", page_json(page))
         write_json(draft / "predictions.coco.json", coco_results(page))
         _replace(draft, target)

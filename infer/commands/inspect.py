@@ -64,13 +64,14 @@ def _one_page(
     inspector: Inspector, path: Path, name: str, portion: Portion | None, out: Path, count: str
 ) -> bool:
     """Inspect and write one page; False, having said why, when it cannot be done."""
+    from crownlet.infer.findings import findings_of
     from crownlet.infer.reading import PageError
     from crownlet.infer.writer import write_page
 
     start = time.perf_counter()
     try:
         record = inspector.inspect(path, portion, name)
-        folder = write_page(record, out)
+        folder = write_page(record, out, findings_of(record, inspector.customs))
     except PageError as error:
         complain(error)
         return False

@@ -17,6 +17,7 @@ from crownlet.infer.annotate import annotated
 from crownlet.infer.demo.planted import Planted, planted
 from crownlet.infer.demo.scan import scanned
 from crownlet.infer.demo.scenario import DPI, Sheet, sheets
+from crownlet.infer.findings import findings_of
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.places import Place, places, shown
 from crownlet.infer.records import Box, PageRecord
@@ -79,7 +80,7 @@ def _one_sheet(sheet: Sheet, out: Path, inspector: Inspector) -> Result:
     scan.parent.mkdir(exist_ok=True)
     Image.fromarray(image).save(scan, dpi=(DPI, DPI), compress_level=1)
     record = inspector.inspect(scan, sheet.portion, sheet.name)
-    folder = write_page(record, out / "run")
+    folder = write_page(record, out / "run", findings_of(record, inspector.customs))
     picture = folder / "marked.jpg"
     annotated(image, record).save(picture, quality=85)
     marks = places(record)

@@ -37,7 +37,7 @@ class StoredPage:
             return ()
         from crownlet.infer.findings import read_findings
 
-        return tuple(read_findings(path))
+        return read_findings(path, self.measurements)
 
     @cached_property
     def measurements(self) -> tuple[Measurement, ...]:

@@ -1,0 +1,31 @@
+"""All findings of a page in the order of the sheet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from crownlet.datasets.customs import Customs
+from crownlet.infer.findings.finding import RANK, Finding
+from crownlet.infer.findings.letters import letter_findings
+from crownlet.infer.findings.spaces import absent_findings, gap_findings
+from crownlet.infer.records import PageRecord
+
+
+def findings_of(record: PageRecord, customs: Customs) -> tuple[Finding, ...]:
+    """Every place of a page that deserves a look, numbered from 1.
+
+    By heading, within it findings before reviews and the surest first, then as one reads.
+    """
+    every = [
+        *letter_findings(record, customs),
+        *gap_findings(record, customs),
+        *absent_findings(record, customs),
+    ]
+    ranked = sorted(every, key=_order)
+    return tuple(replace(finding, number=k) for k, finding in enumerate(ranked, start=1))
+
+
+def _order(finding: Finding) -> tuple[int, bool, float, int, int]:
+    p = 1.0 if finding.p is None else finding.p
+    first = finding.glyphs[0] if finding.glyphs else 0
+    return RANK[finding.heading], not finding.sure, -p, finding.line, first

@@ -1,0 +1,69 @@
+"""One place that deserves a look, as every list, sheet and page of the tool shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal
+
+from crownlet.datasets.catalogue import GRAVITIES, Opinion
+from crownlet.infer.records import Box, Route
+
+if TYPE_CHECKING:
+    from crownlet.infer.measuring import Measurement
+
+Heading = Literal["question", "outset", "custom", "information"]
+Scope = Literal["glyph", "gap", "text", "page"]
+
+HEADINGS: Mapping[Heading, str] = MappingProxyType(
+    {
+        "question": GRAVITIES["P"].heading,
+        "outset": GRAVITIES["L"].heading,
+        "custom": GRAVITIES["C"].heading,
+        "information": GRAVITIES["I"].heading,
+    }
+)
+"""Headings in the order of a sheet, with their plain words."""
+
+RANK: Mapping[Heading, int] = MappingProxyType({name: k for k, name in enumerate(HEADINGS)})
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A place to look at: a letter, a white, a place in the text, or the layout of the page."""
+
+    number: int
+    """From 1 in the order of the sheet: by heading, then by certainty, then as one reads."""
+    kind: str
+    """The gravest thing said of the place: a name of the catalogue, or `unfamiliar`."""
+    scope: Scope
+    glyphs: tuple[int, ...]
+    """Numbers of the letters concerned: one, both sides of a white, or those of a line."""
+    line: int
+    """Line of the page, from 1; 0 for the whole page."""
+    letter: str | None
+    """The letter as read; None where the finding is of no single letter."""
+    expected: str | None
+    """What the text asks for, several letters where a run is absent; "" for an extra letter."""
+    box: Box
+    """px of the picture as given."""
+    route: Route
+    """`finding` or `review`, the surest of all that is said of the place, as in glyphs.csv."""
+    p: float | None
+    """Probability of `kind`; None where it follows from counting or measuring."""
+    heading: Heading
+    code: str
+    """The catalogue's code of gravity that set the heading; "" where customs set it."""
+    opinions: tuple[Opinion, ...]
+    """What the sources say of this kind on this letter, disagreements included."""
+    measurements: tuple[Measurement, ...]
+    """What was measured on the letter that bears on `kind`."""
+    in_name: bool
+    """Whether a letter of it stands in a Divine Name."""
+    says: str
+    """One plain sentence."""
+    others: tuple[str, ...] = ()
+    """What else is said of the place, gravest first."""
+    sure: bool = True
+    """Whether `kind` itself, and not only another thing said of the place, is a finding."""

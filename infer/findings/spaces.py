@@ -1,0 +1,82 @@
+"""Findings on the whites between letters, and on letters of the text that are not on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+
+from crownlet.datasets.customs import Customs
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.gravity import weigh
+from crownlet.infer.findings.letters import Said
+from crownlet.infer.findings.sentences import absent_says, gap_says
+from crownlet.infer.records import AbsentLetter, Box, GapRecord, PageRecord
+
+_ABSENT = "letter_absent"
+
+
+def gap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """A finding for each white at which two letters or words come too near, or a word parts."""
+    number = {glyph.glyph: glyph for glyph in record.glyphs}
+    found = []
+    for gap in record.gaps:
+        said = _said(gap, customs)
+        if gap.route == "clear" or not said:
+            continue
+        first, right, left = said[0], number[gap.right_glyph], number[gap.left_glyph]
+        found.append(
+            Finding(
+                number=0, kind=first.kind, scope="gap", glyphs=(right.glyph, left.glyph),
+                line=gap.line, letter=None, expected=gap.expected,
+                box=between(right.box, left.box),
+                route="finding" if any(row.sure for row in said) else "review", p=first.p,
+                heading=first.weight.heading, code=first.weight.code,
+                opinions=first.weight.opinions, measurements=(),
+                in_name=right.in_name or left.in_name,
+                says=gap_says(first.kind, gap, right.letter, left.letter, first.sure),
+                others=tuple(row.kind for row in said[1:]), sure=first.sure,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _said(gap: GapRecord, customs: Customs) -> list[Said]:
+    """What is said of a white; an absent letter beside it is a finding of its own."""
+    p = {"words_joined": gap.p_words_joined, "word_parted": gap.p_word_parted,
+         "letters_touch": gap.p_letters_touch}  # fmt: skip
+    kinds = [kind for kind in gap.reasons if kind != _ABSENT]
+    surely = gap.sure or (kinds[:1] if gap.route == "finding" else ())
+    rows = [Said(kind, weigh(kind, None, customs), kind in surely, p.get(kind)) for kind in kinds]
+    return sorted(rows, key=lambda row: row.order)
+
+
+def between(right: Box, left: Box) -> Box:
+    """The white between two letters, at least a few px wide, with the height of both."""
+    x = sorted((left[2], right[0]))
+    middle, half = (x[0] + x[1]) / 2, max(4.0, (x[1] - x[0]) / 2)
+    return middle - half, min(left[1], right[1]), middle + half, max(left[3], right[3])
+
+
+def absent_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """A finding for each run of letters of one word that the page lacks at one place."""
+    if record.match is None:
+        return []
+    runs = groupby(record.match.absent, key=lambda letter: (letter.after, letter.word))
+    return [_absent(list(run), record, customs) for _, run in runs]
+
+
+def _absent(run: Sequence[AbsentLetter], record: PageRecord, customs: Customs) -> Finding:
+    first = run[0]
+    letters = "".join(letter.letter for letter in run)
+    whole = not any(glyph.word == first.word for glyph in record.glyphs)
+    weight = weigh(_ABSENT, None, customs)
+    half = 1.5 * record.q
+    x, y = first.at
+    return Finding(
+        number=0, kind=_ABSENT, scope="text", glyphs=(first.after,) if first.after else (),
+        line=first.line, letter=None, expected=letters,
+        box=(x - half, y - half, x + half, y + half), route=first.route, p=None,
+        heading=weight.heading, code=weight.code, opinions=weight.opinions, measurements=(),
+        in_name=any(letter.in_name for letter in run),
+        says=absent_says(letters, first.word, whole), sure=first.route == "finding",
+    )  # fmt: skip
