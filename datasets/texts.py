@@ -27,8 +27,8 @@ MAX_BYTES = 8 * 1024 * 1024
 """Largest text file read: the whole Torah, 304,805 letters, is about 700 kB."""
 
 _NAME = "יהוה"
-_STEMS = (_NAME, "אלהי")
-_WHOLE = frozenset({"שדי", "אדני", "צבאות"})
+_STEMS = (_NAME, "אלהי", "אלוה")
+_WHOLE = frozenset({"שדי", "אדני", "צבאות", "אהיה", "יה"})
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,10 @@ class Portion:
     """Indices of words, after the first, with which a new portion (parsha) opens."""
     large_letters: frozenset[tuple[int, int]] = frozenset()
     """(word, place) of letters written large by tradition (Mishneh Torah, Tefillin 2:6)."""
+    otherwise: frozenset[int] = frozenset()
+    """Indices of words that scrolls spell otherwise than the text we have."""
+    excerpt: bool = False
+    """Whether a page may begin and end anywhere in it: a passage cut out of a longer text."""
 
     @property
     def letters(self) -> str:
@@ -69,20 +73,23 @@ class Portion:
 
 @cache
 def portion(name: str) -> Portion:
-    """The portion called `name`, one of `PORTIONS`. KeyError for any other name.
+    """The portion called `name`, one of `PORTIONS` or `tefillin`, the four on one strip.
 
+    KeyError for any other name.
     `mezuzah_reverse` is the back as one sees it, from the top: the fourteen letters behind line 1
     (Ashkenazi custom, written upside down), then the Name of three letters behind the gap.
     """
     if name == "mezuzah":
         return _mezuzah()
+    if name == "tefillin":
+        return _strip()
     if name == "mezuzah_reverse":
         reverse = _data()["mezuzah_reverse"]
         return _portion(name, lines=_lines([reverse["kuzu"], [reverse["shaddai"]]]))
     if name in TEFILLIN:
         words = tuple(_data()["tefillin"][name])
         large = _large_letters() if name == "shema" else frozenset()
-        return Portion(name, words, None, _holy(words), large_letters=large)
+        return Portion(name, words, None, holy_words(words), large_letters=large)
     raise KeyError(f"no portion is called {name!r}; there are {', '.join(PORTIONS)}")
 
 
@@ -99,15 +106,17 @@ def tefillin_lines(name: str, layout: Literal["arm", "head"]) -> Lines:
 def read_portion(name_or_path: str | Path) -> Portion:
     """A portion by its name, or read from a UTF-8 text file whose lines are the written lines.
 
-    A file holds the 27 letters and spaces only; an empty line opens a new portion. ValueError, in
-    one sentence, for an unknown name and for a file that is not such a text.
+    A file holds the 27 letters and spaces only; an empty line opens a new portion. A passage of
+    the Pentateuch, such as `Exodus 13:1-16`, is read too. ValueError, in one sentence, for an
+    unknown name and for a file that is not such a text.
     """
     if isinstance(name_or_path, str) and name_or_path in PORTIONS:
         return portion(name_or_path)
+    if name_or_path == "tefillin":
+        return portion(name_or_path)
     path = Path(name_or_path)
     if not path.is_file():
-        known = ", ".join(PORTIONS)
-        raise ValueError(f"{str(name_or_path)!r} is neither a portion ({known}) nor a text file")
+        return _passage(str(name_or_path))
     rows = _read_text(path).splitlines()
     for number, row in enumerate(rows, start=1):
         _check_row(path, number, row)
@@ -115,6 +124,17 @@ def read_portion(name_or_path: str | Path) -> Portion:
     if not any(lines):
         raise ValueError(f"{path} holds no letters")
     return _portion(path.stem, lines)
+
+
+def _passage(name: str) -> Portion:
+    from crownlet.datasets.pentateuch.passages import EXAMPLE, looks_like_passage, passage
+
+    if looks_like_passage(name):
+        return passage(name)
+    known = ", ".join((*PORTIONS, "tefillin"))
+    raise ValueError(
+        f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE} nor a text file"
+    )
 
 
 def _read_text(path: Path) -> str:
@@ -145,7 +165,7 @@ def _portion(name: str, lines: Lines) -> Portion:
         words.extend(line)
     kept = tuple(line for line in lines if line)
     opens.discard(len(words))
-    return Portion(name, tuple(words), kept, _holy(words), frozenset(opens))
+    return Portion(name, tuple(words), kept, holy_words(words), frozenset(opens))
 
 
 def _mezuzah() -> Portion:
@@ -154,7 +174,23 @@ def _mezuzah() -> Portion:
     words = tuple(word for line in lines for word in line)
     opens = sum(len(line) for line in lines[: data["portion_break_after_line"]])
     return Portion(
-        "mezuzah", words, lines, _holy(words), frozenset({opens}), large_letters=_large_letters()
+        "mezuzah",
+        words,
+        lines,
+        holy_words(words),
+        frozenset({opens}),
+        large_letters=_large_letters(),
+    )
+
+
+def _strip() -> Portion:
+    """The four portions of tefillin one after the other, as on the strip of the arm."""
+    parts = [portion(name) for name in TEFILLIN]
+    words = tuple(word for part in parts for word in part.words)
+    starts = [sum(len(part.words) for part in parts[:k]) for k in range(len(parts))]
+    large = {(starts[2] + word, place) for word, place in parts[2].large_letters}
+    return Portion(
+        "tefillin", words, None, holy_words(words), frozenset(starts[1:]), frozenset(large)
     )
 
 
@@ -164,9 +200,11 @@ def _name_start(word: str) -> int:
     return min(starts, default=0)
 
 
-def _holy(words: Sequence[str]) -> frozenset[int]:
-    """Words that hold a Name, by spelling; in doubt a word counts as one, which does no harm.
+def holy_words(words: Sequence[str]) -> frozenset[int]:
+    """Indices of words that hold a Name, by spelling.
 
+    In doubt a word counts as one, which does no harm; the Name of two letters that is spelled like
+    the word "to" is left out.
     "Other gods" is spelled with the same stem and is not a Name.
     """
     following = [*words[1:], ""]
