@@ -1,0 +1,146 @@
+"""The queue kept in step with the run: new pages are appended, pages inspected anew are asked anew.
+
+Decisions stay whatever happens to their items. A doubt raised again on the same picture, of the
+same letter at the same place, keeps its item and so its decisions.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from crownlet.infer.records import Box
+from crownlet.infer.review import sheets
+from crownlet.infer.review.entries import now
+from crownlet.infer.review.queue import Question, askable, clear_letters, doubts
+from crownlet.infer.review.sampling import Clear, Draw, draw_audit
+
+if TYPE_CHECKING:
+    from crownlet.infer.run import Run, StoredPage
+
+SAME = 0.5
+"""Share of their union in which two boxes of one letter on one picture agree."""
+
+
+def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
+    """Bring the queue in step with `run`, inside a transaction; whether anything changed.
+
+    RunError if a page that is new or changed cannot be read.
+    """
+    known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
+    changed = sheets.drop(db, run, known) | sheets.gather(db, run, known)
+    new: list[tuple[int, StoredPage, tuple[Question, ...]]] = []
+    for page in run.pages.values():
+        stamp = sheets.stamp(page)
+        row = known.get(page.name)
+        if row is not None and row["stamp"] == stamp and row["present"]:
+            continue
+        changed = True
+        digest = sheets.digest(page)
+        if row is not None and row["digest"] == digest:
+            db.execute("UPDATE pages SET stamp = ?, present = 1 WHERE id = ?", (stamp, row["id"]))
+            continue
+        number = sheets.place_page(db, run, page, row, stamp, digest)
+        new.append((number, page, doubts(page)))
+    if new:
+        _ask(db, new, seed, share)
+    return changed
+
+
+def _ask(
+    db: sqlite3.Connection,
+    new: Sequence[tuple[int, StoredPage, tuple[Question, ...]]],
+    seed: int,
+    share: float,
+) -> None:
+    clear = [
+        Clear(page.name, glyph, askable(glyph, page.record))
+        for _, page, asked in new
+        for glyph in clear_letters(page, asked)
+    ]
+    draw = draw_audit(clear, (q for _, _, asked in new for q in asked), seed, share)
+    number = _record_draw(db, draw, {page.name: k for k, page, _ in new}, seed, share)
+    for page_id, page, asked in new:
+        _merge(db, page_id, asked)
+        for question in draw.questions.get(page.name, ()):
+            _insert(db, page_id, question, number)
+
+
+def _record_draw(
+    db: sqlite3.Connection, draw: Draw, ids: dict[str, int], seed: int, share: float
+) -> int:
+    made = db.execute("INSERT INTO draws (at, seed, share) VALUES (?, ?, ?)", (now(), seed, share))
+    number = int(made.lastrowid or 0)
+    db.executemany(
+        "INSERT INTO strata (draw, page, letter, letters, questions, drawn) "
+        "VALUES (?, ?, ?, ?, ?, ?)",
+        [(number, ids[s.page], s.letter, s.letters, s.questions, s.drawn) for s in draw.strata],
+    )
+    return number
+
+
+def _merge(db: sqlite3.Connection, page: int, asked: Sequence[Question]) -> None:
+    """Old items of the page live on where they are asked again; the others leave the queue."""
+    old = db.execute("SELECT * FROM items WHERE page = ?", (page,)).fetchall()
+    db.execute("UPDATE items SET live = 0 WHERE page = ?", (page,))
+    db.execute("UPDATE strata SET live = 0 WHERE page = ? AND draw < ?", (page, _last_draw(db)))
+    left = [row for row in old if row["origin"] != "audit"]
+    for question in asked:
+        same = next((row for row in left if _same(row, question)), None)
+        if same is None:
+            _insert(db, page, question, None)
+            continue
+        left.remove(same)
+        values = _values(question)
+        sets = ", ".join(f"{name} = ?" for name in values)
+        db.execute(
+            f"UPDATE items SET {sets}, live = 1 WHERE id = ?",
+            (*values.values(), same["id"]),
+        )
+
+
+def _last_draw(db: sqlite3.Connection) -> int:
+    return int(db.execute("SELECT max(id) FROM draws").fetchone()[0])
+
+
+def _same(row: sqlite3.Row, question: Question) -> bool:
+    box = (row["x0"], row["y0"], row["x1"], row["y1"])
+    return (
+        row["kind"] == question.kind
+        and row["letter"] == question.letter
+        and _overlap(box, question.box) >= SAME
+    )
+
+
+def _overlap(a: Box, b: Box) -> float:
+    """Intersection over union; 1 for two equal boxes, however thin."""
+    if a == b:
+        return 1.0
+    wide = max(0.0, min(a[2], b[2]) - max(a[0], b[0]))
+    high = max(0.0, min(a[3], b[3]) - max(a[1], b[1]))
+    areas = [(box[2] - box[0]) * (box[3] - box[1]) for box in (a, b)]
+    union = sum(areas) - wide * high
+    return wide * high / union if union > 0 else 0.0
+
+
+def _insert(db: sqlite3.Connection, page: int, question: Question, draw: int | None) -> None:
+    values = {"page": page, **_values(question), "draw": draw}
+    db.execute(
+        f"INSERT INTO items ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",
+        tuple(values.values()),
+    )
+
+
+def _values(question: Question) -> dict[str, Any]:
+    glyph, box = question.glyph, question.box
+    return {
+        "mark": question.mark, "kind": question.kind, "letter": question.letter,
+        "glyphs": json.dumps(question.glyphs),
+        "x0": box[0], "y0": box[1], "x1": box[2], "y1": box[3],
+        "body": json.dumps(glyph.body) if glyph else None,
+        "line": glyph.line if glyph else None, "word": glyph.word if glyph else None,
+        "place": glyph.place if glyph else None, "expected": glyph.expected if glyph else None,
+        "origin": question.origin, "p": question.p, "chance": question.chance,
+    }  # fmt: skip

@@ -1,0 +1,106 @@
+"""What goes into the queue: one question for each doubt about each place of a page."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from crownlet.infer.records import Box, GlyphRecord, PageRecord
+from crownlet.infer.review.entries import Origin
+
+if TYPE_CHECKING:
+    from crownlet.infer.findings import Finding
+    from crownlet.infer.run import StoredPage
+
+
+@dataclass(frozen=True)
+class Question:
+    """A doubt about a place, with what labels made of the answer will need."""
+
+    kind: str
+    letter: str
+    glyphs: tuple[int, ...]
+    box: Box
+    origin: Origin
+    p: float | None
+    glyph: GlyphRecord | None = None
+    """The letter asked about, where it is one letter."""
+    chance: float | None = None
+    """Chance with which an audit drew this question."""
+
+    @property
+    def mark(self) -> str:
+        """What tells the question from all others of its page."""
+        place = self.glyphs or tuple(round(v) for v in self.box)
+        return f"{self.kind}:{','.join(map(str, place))}"
+
+
+def doubts(page: StoredPage) -> tuple[Question, ...]:
+    """The questions of a page that the inspection raised, without any audit."""
+    record = page.record
+    asked: dict[str, Question] = {}
+    found = page.findings
+    for question in _of_findings(found, record) if found else _of_record(record):
+        asked.setdefault(question.mark, question)
+    return tuple(asked.values())
+
+
+def _of_findings(findings: tuple[Finding, ...], record: PageRecord) -> Iterator[Question]:
+    """A place listed once may be doubted for several reasons; each is a question of its own."""
+    for finding in findings:
+        glyph = None
+        if finding.scope == "glyph" and finding.glyphs:
+            glyph = record.glyphs[finding.glyphs[0] - 1]
+        sure = finding.route == "finding" and finding.sure
+        first = Question(
+            finding.kind, finding.letter or (glyph.letter if glyph else ""), finding.glyphs,
+            finding.box, "finding" if sure else "review", finding.p, glyph,
+        )  # fmt: skip
+        yield first
+        for kind in finding.others:
+            p = glyph.p.get(kind) if glyph else None
+            yield replace(first, kind=kind, origin="review", p=p)
+
+
+def _of_record(record: PageRecord) -> Iterator[Question]:
+    """For runs made before findings.csv was written."""
+    for glyph in record.glyphs:
+        for kind in glyph.reasons if glyph.route != "clear" else ():
+            yield Question(
+                kind, glyph.letter, (glyph.glyph,), glyph.box, glyph.route,  # type: ignore[arg-type]
+                glyph.p.get(kind), glyph,
+            )  # fmt: skip
+    for gap in record.gaps:
+        boxes = [record.glyphs[k - 1].box for k in (gap.right_glyph, gap.left_glyph)]
+        for kind in gap.reasons if gap.route != "clear" else ():
+            yield Question(
+                kind, "", (gap.right_glyph, gap.left_glyph), around(boxes),
+                gap.route,  # type: ignore[arg-type]
+                None,
+            )  # fmt: skip
+
+
+def around(boxes: list[Box]) -> Box:
+    """The smallest box that holds all of `boxes`."""
+    left, top, right, bottom = zip(*boxes, strict=True)
+    return min(left), min(top), max(right), max(bottom)
+
+
+def askable(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
+    """The doubts that a clear letter was cleared of: those that apply and were examined."""
+    skipped = {*glyph.not_examined, *record.unresolved}
+    return tuple(name for name, p in glyph.p.items() if p is not None and name not in skipped)
+
+
+def clear_letters(page: StoredPage, asked: tuple[Question, ...]) -> tuple[GlyphRecord, ...]:
+    """The letters of a page about which nothing is asked."""
+    doubted = {question.glyph.glyph for question in asked if question.glyph}
+    return tuple(g for g in page.record.glyphs if g.route == "clear" and g.glyph not in doubted)
+
+
+def lot(*parts: object) -> int:
+    """A number of 64 bits that follows from `parts` alone, the same on every machine."""
+    text = "\x1f".join(map(str, parts))
+    return int.from_bytes(hashlib.blake2b(text.encode(), digest_size=8).digest(), "big")

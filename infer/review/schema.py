@@ -1,0 +1,128 @@
+"""The file of decisions: its tables, and how it is opened so that nothing acknowledged is lost."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from crownlet.infer.review.entries import StoreError
+
+VERSION = 1
+WAIT = 20.0
+"""Seconds for which one window waits until another has written."""
+
+TABLES = """
+CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE pages (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL, scroll TEXT NOT NULL, source TEXT,
+    path TEXT NOT NULL, sha256 TEXT NOT NULL, width INTEGER NOT NULL, height INTEGER NOT NULL,
+    stamp TEXT NOT NULL, digest TEXT NOT NULL, versions TEXT NOT NULL,
+    present INTEGER NOT NULL DEFAULT 1
+);
+CREATE TABLE items (
+    id INTEGER PRIMARY KEY, page INTEGER NOT NULL REFERENCES pages (id), mark TEXT NOT NULL,
+    kind TEXT NOT NULL, letter TEXT NOT NULL, glyphs TEXT NOT NULL,
+    x0 REAL NOT NULL, y0 REAL NOT NULL, x1 REAL NOT NULL, y1 REAL NOT NULL,
+    body TEXT, line INTEGER, word INTEGER, place INTEGER, expected TEXT,
+    origin TEXT NOT NULL, p REAL, chance REAL, draw INTEGER, live INTEGER NOT NULL DEFAULT 1
+);
+CREATE INDEX items_page ON items (page);
+CREATE TABLE draws (
+    id INTEGER PRIMARY KEY, at TEXT NOT NULL, seed INTEGER NOT NULL, share REAL NOT NULL
+);
+CREATE TABLE strata (
+    draw INTEGER NOT NULL REFERENCES draws (id), page INTEGER NOT NULL REFERENCES pages (id),
+    letter TEXT NOT NULL, letters INTEGER NOT NULL, questions INTEGER NOT NULL,
+    drawn INTEGER NOT NULL, live INTEGER NOT NULL DEFAULT 1, PRIMARY KEY (draw, page, letter)
+);
+CREATE TABLE readers (name TEXT PRIMARY KEY, round INTEGER NOT NULL, since TEXT NOT NULL);
+CREATE TABLE orders (
+    reader TEXT NOT NULL REFERENCES readers (name), key TEXT NOT NULL,
+    item INTEGER NOT NULL REFERENCES items (id), PRIMARY KEY (reader, key)
+) WITHOUT ROWID;
+CREATE UNIQUE INDEX orders_item ON orders (item, reader);
+CREATE TABLE decisions (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, item INTEGER NOT NULL REFERENCES items (id),
+    reader TEXT NOT NULL REFERENCES readers (name), choice TEXT NOT NULL, right_letter TEXT,
+    note TEXT NOT NULL, at TEXT NOT NULL, blind INTEGER NOT NULL, opinion_shown INTEGER NOT NULL,
+    round INTEGER NOT NULL, version INTEGER NOT NULL,
+    undoes INTEGER UNIQUE REFERENCES decisions (id),
+    UNIQUE (item, reader, version)
+);
+CREATE INDEX decisions_reader ON decisions (reader, id);
+CREATE TABLE standing (
+    item INTEGER NOT NULL REFERENCES items (id), reader TEXT NOT NULL, version INTEGER NOT NULL,
+    decision INTEGER REFERENCES decisions (id), PRIMARY KEY (item, reader)
+) WITHOUT ROWID;
+CREATE TRIGGER decisions_stay BEFORE DELETE ON decisions
+BEGIN SELECT RAISE(ABORT, 'decisions are never deleted'); END;
+CREATE TRIGGER decisions_hold BEFORE UPDATE ON decisions
+BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
+"""
+"""`standing` follows from `decisions`: for each item and reader the version and what stands."""
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """Open or make the file: WAL, every commit forced to disk; StoreError says why not."""
+    try:
+        db = sqlite3.connect(path, timeout=WAIT, isolation_level=None, check_same_thread=False)
+    except sqlite3.Error as error:
+        raise StoreError(path, f"cannot be opened ({error}).") from None
+    db.row_factory = sqlite3.Row
+    try:
+        mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+        if mode != "wal":
+            raise StoreError(path, "lies where SQLite cannot keep a write-ahead log; move the run.")
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA foreign_keys = ON")
+        _prepare(db, path)
+    except sqlite3.Error as error:
+        db.close()
+        raise StoreError(path, f"is no file of decisions, or is damaged ({error}).") from None
+    except StoreError:
+        db.close()
+        raise
+    return db
+
+
+def _prepare(db: sqlite3.Connection, path: Path) -> None:
+    """Make the tables where there are none yet."""
+    with transaction(db, path):
+        version = db.execute("PRAGMA user_version").fetchone()[0]
+        if version > VERSION:
+            raise StoreError(path, "was written by a newer version of this program.")
+        if version == 0:
+            if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                raise StoreError(path, "is a database of something else.")
+            for statement in _statements():
+                db.execute(statement)
+            db.execute(f"PRAGMA user_version = {VERSION}")
+
+
+def _statements() -> list[str]:
+    """One by one: `executescript` would commit before it begins."""
+    statements, part = [], ""
+    for line in TABLES.splitlines():
+        part += line + "\n"
+        if sqlite3.complete_statement(part):
+            statements.append(part)
+            part = ""
+    return statements
+
+
+@contextmanager
+def transaction(db: sqlite3.Connection, path: Path) -> Iterator[None]:
+    """All or nothing, on disk at its end; begun as a writer, so that what is read stays true."""
+    try:
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+    except sqlite3.Error as error:
+        raise StoreError(path, f"cannot be written ({error}); nothing was kept.") from None

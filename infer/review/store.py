@@ -1,0 +1,225 @@
+"""Questions and decisions of a run in one SQLite file; every decision is on disk at once.
+
+Several windows, processes and readers may use one file: a decision carries the version of what its
+reader saw, and one made on something older is refused. Rows of decisions are only ever added.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crownlet.infer.review import filling, reading_out, writing_in
+from crownlet.infer.review.entries import (  # fmt: skip
+    ChoiceError,
+    Decision,
+    Disagreement,
+    Group,
+    Item,
+    ItemError,
+    Progress,
+    Reader,
+    StaleError,
+    State,
+    StoreError,
+    now,
+)
+from crownlet.infer.review.orders import Readers
+from crownlet.infer.review.schema import connect, transaction
+from crownlet.infer.review.writing_in import Said
+
+if TYPE_CHECKING:
+    from crownlet.infer.run import Run
+
+__all__ = [
+    "ChoiceError", "Decision", "Disagreement", "Group", "Item", "ItemError", "Progress", "Reader",
+    "ReviewStore", "Said", "StaleError", "StoreError",
+]  # fmt: skip
+
+SEED = 20_07
+AUDIT_SHARE = 0.02
+SECOND_SHARE = 1.0
+
+
+class ReviewStore:
+    """The queue and the decisions of one run; usable from several threads.
+
+    Seed and shares are those with which the file was made. Every method may raise StoreError where
+    the file cannot be read or written.
+    """
+
+    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
+        self.path = path
+        self._db = db
+        self._lock = threading.RLock()
+        meta = {row["name"]: row["value"] for row in db.execute("SELECT * FROM meta")}
+        self.seed = int(meta["seed"])
+        self.audit_share = float(meta["audit_share"])
+        self.second_share = float(meta["second_share"])
+        self._readers = Readers(db, self.seed, self.second_share)
+
+    @classmethod
+    def open(
+        cls,
+        path: str | Path,
+        run: Run,
+        seed: int = SEED,
+        audit_share: float = AUDIT_SHARE,
+        second_share: float = SECOND_SHARE,
+    ) -> ReviewStore:
+        """Open or make the file at `path` and bring its queue in step with `run`.
+
+        `audit_share` of the clear letters is mixed in, `second_share` of all items is asked of
+        every reader after the first; both and `seed` count when the file is made. Raises
+        StoreError, and RunError where a new page cannot be read.
+        """
+        path = Path(path)
+        for share in (audit_share, second_share):
+            if not 0 <= share <= 1:
+                raise ValueError(f"a share lies within 0 and 1, not {share}")
+        db = connect(path)
+        try:
+            with transaction(db, path):
+                values = {"seed": seed, "audit_share": audit_share, "second_share": second_share}
+                for name, value in values.items():
+                    db.execute("INSERT OR IGNORE INTO meta VALUES (?, ?)", (name, repr(value)))
+                store = cls(path, db)
+                if filling.fill(db, run, store.seed, store.audit_share):
+                    store._readers.append()
+        except BaseException:
+            db.close()
+            raise
+        return store
+
+    def close(self) -> None:
+        """Give the file back; nothing is lost without it."""
+        with self._lock:
+            self._db.close()
+
+    def items(
+        self,
+        reader: str,
+        *,
+        kind: str | None = None,
+        letter: str | None = None,
+        scroll: str | None = None,
+        state: State = "open",
+        reveal: bool = False,
+    ) -> list[Item]:
+        """This reader's items in this reader's order: by doubt and letter, within them by lot.
+
+        `reveal` fills in origin, probability and source, which tell what the networks think.
+        """
+        where = {"kind": kind, "letter": letter, "scroll": scroll}
+        with self._reading(reader):
+            return reading_out.items(self._db, reader, where, state, reveal=reveal)
+
+    def item(self, item_id: int, reader: str = "", *, reveal: bool = False) -> Item:
+        """One item, with what `reader` decided of it; ItemError if there is none."""
+        with self._reading(reader or None):
+            return reading_out.item(self._db, item_id, reader, reveal=reveal)
+
+    def next(
+        self,
+        reader: str,
+        after: int | None = None,
+        *,
+        kind: str | None = None,
+        letter: str | None = None,
+        scroll: str | None = None,
+        reveal: bool = False,
+    ) -> Item | None:
+        """The first open item behind item `after`, else the first of all; None if none is open."""
+        where = {"kind": kind, "letter": letter, "scroll": scroll}
+        with self._reading(reader):
+            return reading_out.next_open(self._db, reader, after, where, reveal=reveal)
+
+    def wall(
+        self, reader: str, letter: str, kind: str, state: State = "all", *, reveal: bool = False
+    ) -> list[Item]:
+        """The items of one letter and one doubt, audits among them."""
+        return self.items(reader, kind=kind, letter=letter, state=state, reveal=reveal)
+
+    def groups(self, reader: str) -> list[Group]:
+        """The walls there are, in the order of the catalogue and the alphabet."""
+        with self._reading(reader):
+            return reading_out.groups(self._db, reader)
+
+    def decide(
+        self,
+        item_id: int,
+        reader: str,
+        choice: str,
+        *,
+        version: int,
+        right_letter: str | None = None,
+        note: str = "",
+        blind: bool = True,
+        opinion_shown: bool = False,
+    ) -> Decision:
+        """Keep a decision; when this returns it is on disk.
+
+        Raises StaleError if the item's version is no longer `version`, ChoiceError for a choice
+        that says nothing clear, ItemError for an unknown item.
+        """
+        said = Said(item_id, choice, version, right_letter, note)
+        return self.decide_many([said], reader, blind=blind, opinion_shown=opinion_shown)[0]
+
+    def decide_many(
+        self, said: Sequence[Said], reader: str, *, blind: bool = True, opinion_shown: bool = False
+    ) -> list[Decision]:
+        """Keep several decisions together, all or none; raises as `decide` does."""
+        with self._writing(reader):
+            return writing_in.decide(
+                self._db, said, reader, self._readers.round(reader), blind, opinion_shown
+            )
+
+    def undo(self, reader: str) -> Decision | None:
+        """Take back this reader's last decision that stands; what stood before stands again.
+
+        Returns the decision taken back, None if there is none.
+        """
+        with self._writing(reader):
+            return writing_in.undo(self._db, reader, self._readers.round(reader))
+
+    def progress(self, reader: str) -> Progress:
+        """How far a reader has come."""
+        with self._reading(reader):
+            return reading_out.progress(self._db, reader)
+
+    def readers(self) -> list[Reader]:
+        """Everyone who has a queue here, the first reader first."""
+        with self._reading(None):
+            return reading_out.readers(self._db)
+
+    def disagreements(self, reader_a: str, reader_b: str) -> list[Disagreement]:
+        """Items of which both decided and said different things."""
+        with self._reading(None):
+            return reading_out.disagreements(self._db, reader_a, reader_b)
+
+    def decisions(self, reader: str | None = None) -> list[Decision]:
+        """Every row ever kept, what was taken back included, in the order in which it was said."""
+        with self._reading(None):
+            return reading_out.decisions(self._db, reader)
+
+    @contextmanager
+    def _reading(self, reader: str | None) -> Iterator[None]:
+        with self._lock:
+            if reader is not None and not self._readers.known(reader):
+                with transaction(self._db, self.path):
+                    self._readers.enter(reader, now())
+            try:
+                yield
+            except sqlite3.Error as error:
+                raise StoreError(self.path, f"cannot be read ({error}).") from None
+
+    @contextmanager
+    def _writing(self, reader: str) -> Iterator[None]:
+        with self._lock, transaction(self._db, self.path):
+            if not self._readers.known(reader):
+                self._readers.enter(reader, now())
+            yield

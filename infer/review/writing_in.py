@@ -1,0 +1,140 @@
+"""How decisions and their taking back are written: rows added, versions checked."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from crownlet.datasets.alphabet import LETTERS
+from crownlet.infer.review.entries import (  # fmt: skip
+    CHOICES,
+    TAKEN_BACK,
+    ChoiceError,
+    Decision,
+    ItemError,
+    StaleError,
+    now,
+)
+
+LONGEST_NOTE = 2000
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a reader says of one item, at the version that was shown."""
+
+    item: int
+    choice: str
+    version: int
+    right_letter: str | None = None
+    note: str = ""
+
+
+def decide(
+    db: sqlite3.Connection, said: Sequence[Said], reader: str, round_: int, blind: bool, shown: bool
+) -> list[Decision]:
+    """Add decisions, inside a transaction; StaleError, ChoiceError or ItemError refuse them all."""
+    made = []
+    for one in said:
+        _check(db, one)
+        _, version = _standing(db, one.item, reader)
+        if version != one.version:
+            raise StaleError(
+                "This letter was decided in another window meanwhile; nothing was overwritten. "
+                "Look at it again."
+            )
+        values = (
+            one.item, reader, one.choice, one.right_letter, one.note, now(), blind, shown, round_,
+            version + 1, None,
+        )  # fmt: skip
+        made.append(_add(db, values, stands=True))
+    return made
+
+
+def undo(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:
+    """Take back the reader's last decision that was not taken back, inside a transaction."""
+    row = db.execute(
+        "SELECT d.* FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id "
+        "WHERE d.reader = ? AND d.undoes IS NULL AND u.id IS NULL ORDER BY d.id DESC LIMIT 1",
+        (reader,),
+    ).fetchone()
+    if row is None:
+        return None
+    _, version = _standing(db, row["item"], reader)
+    values = (
+        row["item"], reader, TAKEN_BACK, None, "", now(), row["blind"],
+        row["opinion_shown"], round_, version + 1, row["id"],
+    )  # fmt: skip
+    _add(db, values, stands=False)
+    return to_decision(row)
+
+
+def to_decision(row: sqlite3.Row) -> Decision:
+    """A row of the table as a record."""
+    return Decision(
+        row["id"], row["item"], row["reader"], row["choice"], row["right_letter"], row["note"],
+        row["at"], bool(row["blind"]), bool(row["opinion_shown"]), row["round"], row["version"],
+        row["undoes"],
+    )  # fmt: skip
+
+
+def _check(db: sqlite3.Connection, said: Said) -> None:
+    """ItemError or ChoiceError for what cannot be meant."""
+    item = db.execute(
+        "SELECT letter, i.live AND p.present AS asked FROM items i JOIN pages p ON p.id = i.page "
+        "WHERE i.id = ?",
+        (said.item,),
+    ).fetchone()
+    if item is None:
+        raise ItemError(f"There is no item {said.item} in the queue.")
+    if not item["asked"]:
+        raise StaleError(
+            "The page was inspected anew and this is no longer asked; nothing was kept."
+        )
+    if said.choice not in CHOICES:
+        raise ChoiceError(f"{said.choice!r} is no choice; there are {', '.join(CHOICES)}.")
+    if (said.choice == "other_letter") != (said.right_letter is not None):
+        raise ChoiceError("With other_letter, and only with it, goes the letter that is written.")
+    if said.right_letter is not None:
+        if len(said.right_letter) != 1 or said.right_letter not in LETTERS:
+            raise ChoiceError(f"{said.right_letter!r} is none of the 27 letters.")
+        if said.right_letter == item["letter"]:
+            raise ChoiceError("That is the letter as read; another letter was meant.")
+    if len(said.note) > LONGEST_NOTE:
+        raise ChoiceError(f"A note has at most {LONGEST_NOTE} characters.")
+
+
+def _standing(db: sqlite3.Connection, item: int, reader: str) -> tuple[int | None, int]:
+    row = db.execute(
+        "SELECT decision, version FROM standing WHERE item = ? AND reader = ?", (item, reader)
+    ).fetchone()
+    return (row["decision"], row["version"]) if row else (None, 0)
+
+
+def _add(db: sqlite3.Connection, values: tuple[object, ...], *, stands: bool) -> Decision:
+    made = db.execute(
+        "INSERT INTO decisions (item, reader, choice, right_letter, note, at, blind, opinion_shown,"
+        " round, version, undoes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        values,
+    )
+    row = db.execute("SELECT * FROM decisions WHERE id = ?", (made.lastrowid,)).fetchone()
+    item, reader = row["item"], row["reader"]
+    decision = row["id"] if stands else _before(db, item, reader)
+    db.execute(
+        "INSERT INTO standing (item, reader, version, decision) VALUES (?, ?, ?, ?) "
+        "ON CONFLICT (item, reader) DO UPDATE SET version = excluded.version, "
+        "decision = excluded.decision",
+        (item, reader, row["version"], decision),
+    )
+    return to_decision(row)
+
+
+def _before(db: sqlite3.Connection, item: int, reader: str) -> int | None:
+    """The newest decision on an item that is not taken back."""
+    row = db.execute(
+        "SELECT max(d.id) AS id FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id "
+        "WHERE d.item = ? AND d.reader = ? AND d.undoes IS NULL AND u.id IS NULL",
+        (item, reader),
+    ).fetchone()
+    return row["id"] if row else None
