@@ -12,11 +12,13 @@ import numpy.typing as npt
 from crownlet.datasets.customs import load_customs
 from crownlet.datasets.texts import read_portion
 from crownlet.infer.compiling import Rules, compile_page
+from crownlet.infer.overturned import righted
 from crownlet.infer.promise import NONE
 from crownlet.infer.reading import read_page
 from crownlet.infer.records import ImageFacts, PageRecord
 from crownlet.infer.seeing import Seen, Stopwatch, see
 from crownlet.infer.sessions import Networks, Sessions, weights_folder
+from crownlet.infer.sides import stood
 from crownlet.infer.thresholds import load_thresholds
 
 if TYPE_CHECKING:
@@ -75,9 +77,8 @@ class Inspector:
         watch = Stopwatch()
         with watch.stage("read"):
             image = read_page(source)
-        return Look(
-            label, image.facts, see(label, image, self.networks, self.thresholds, watch), watch
-        )
+        seen = righted(see(label, image, self.networks, self.thresholds, watch))
+        return Look(label, image.facts, seen, watch)
 
     def record(
         self, look: Look, portion: Portion | None = None, name: str | None = None
@@ -87,7 +88,8 @@ class Inspector:
         watch = Stopwatch()
         record = compile_page(name or Path(look.label).stem, look.facts, look.seen, rules, watch)
         timing = look.watch.seconds | watch.seconds
-        return replace(record, versions=self.versions(), timing=timing)
+        notes = (*stood(look.seen.turn), *record.notes)
+        return replace(record, versions=self.versions(), timing=timing, notes=notes)
 
     def versions(self) -> dict[str, dict[str, Any]]:
         """What the records of this inspector are made with, each with its checksum."""

@@ -1,19 +1,20 @@
-"""`crownlet inspect`: page pictures in, tables out, one folder a page."""
+"""`crownlet inspect`: page pictures in; tables out, one folder a page, and the list of scrolls."""
 
 from __future__ import annotations
 
 import argparse
-import time
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
+from crownlet.infer.commands.naming import page_names
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
+    from crownlet.infer.commands.working import Work
     from crownlet.infer.inspector import Inspector
-    from crownlet.infer.records import PageRecord
+    from crownlet.infer.scrolls.grouping import Place
+    from crownlet.infer.scrolls.table import Table
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -22,28 +23,59 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     inspect.add_argument("pages", nargs="+", metavar="PAGE", help="PNG, JPEG, TIFF or WebP")
     inspect.add_argument("--out", required=True, metavar="RUN", help="folder for the records")
     inspect.add_argument("--portion", help="mezuzah, kadesh, shema ..., or a UTF-8 text file")
+    inspect.add_argument(
+        "--scrolls",
+        metavar="FILE",
+        help="CSV table of scan, scroll, side (face or reverse) and, if wished, source; "
+        "without it, names such as a1-face and a1-reverse tell",
+    )
     inspect.add_argument("--customs", default="unspecified", help="a shipped name or a YAML file")
     inspect.add_argument("--model", metavar="DIR", help="other networks than the shipped ones")
     inspect.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
-    """Inspect every page; returns the exit code."""
-    out = Path(options.out)
+    """Inspect every page and gather the scrolls; returns the exit code."""
+    out, paths = Path(options.out), [Path(page) for page in options.pages]
     if out.exists() and not out.is_dir():
         complain(f"{out}: is a file; --out needs a folder.")
         return WRONG_USAGE
-    opened = _open_inspector(options)
-    if opened is None:
+    placed = _places(paths, options.scrolls, out)
+    opened = _open_inspector(options) if placed is not None else None
+    if placed is None or opened is None:
         return WRONG_USAGE
-    inspector, portion = opened
-    paths = [Path(page) for page in options.pages]
-    failed = 0
-    for number, (path, name) in enumerate(zip(paths, page_names(paths), strict=True), start=1):
-        failed += not _one_page(inspector, path, name, portion, out, f"[{number}/{len(paths)}]")
-    if failed:
-        complain(f"{failed} of {len(paths)} pages failed; the others are in {out}.")
-    return SOME_FAILED if failed else DONE
+    from crownlet.infer.commands.working import Work
+
+    table, places = placed
+    work = Work(*opened, out, len(paths))
+    listed = True
+    try:
+        for path, place in zip(paths, places, strict=True):
+            work.one_page(path, place)
+    finally:  # After Ctrl-C too: the pages finished so far make scrolls.
+        if work.fresh:
+            listed = _list_scrolls(work, table)
+    if work.failed:
+        complain(f"{work.failed} of {len(paths)} pages failed; the others are in {out}.")
+    return DONE if listed and not work.failed else SOME_FAILED
+
+
+def _places(
+    paths: list[Path], file: str | None, out: Path
+) -> tuple[Table | None, tuple[Place, ...]] | None:
+    """The table, and where each page belongs, or None after saying what is wrong."""
+    from crownlet.infer.errors import FileFault
+    from crownlet.infer.scrolls.grouping import place_pages
+    from crownlet.infer.scrolls.listing import given_places
+    from crownlet.infer.scrolls.table import read_table
+
+    pages = list(zip(page_names(paths), map(str, paths), strict=True))
+    try:
+        table = read_table(file) if file else None
+        return table, place_pages(pages, table, given_places(out))
+    except FileFault as error:
+        complain(error)
+        return None
 
 
 def _open_inspector(options: argparse.Namespace) -> tuple[Inspector, Portion | None] | None:
@@ -60,62 +92,20 @@ def _open_inspector(options: argparse.Namespace) -> tuple[Inspector, Portion | N
         return None
 
 
-def _one_page(
-    inspector: Inspector, path: Path, name: str, portion: Portion | None, out: Path, count: str
-) -> bool:
-    """Inspect and write one page; False, having said why, when it cannot be done."""
-    from crownlet.infer.findings import findings_of
-    from crownlet.infer.reading import PageError
-    from crownlet.infer.writer import write_page
+def _list_scrolls(work: Work, table: Table | None) -> bool:
+    """Bring RUN/scrolls.json up to date, and say what no page has said yet."""
+    from crownlet.infer.errors import FileFault
+    from crownlet.infer.scrolls.updating import update_scrolls
 
-    start = time.perf_counter()
     try:
-        record = inspector.inspect(path, portion, name)
-        folder = write_page(record, out, findings_of(record, inspector.customs))
-    except PageError as error:
-        complain(error)
+        scrolls = update_scrolls(work.out, work.fresh, table)
+    except (FileFault, OSError) as error:
+        complain(f"{work.out}: its scrolls cannot be listed ({error}).")
         return False
-    except MemoryError:
-        complain(f"{path}: there is not enough memory for this page.")
-        return False
-    except OSError as error:
-        complain(f"{path}: its record cannot be written to {out} ({error.strerror or error}).")
-        return False
-    print(
-        f"{count} {path} -> {folder}: {tally(record)}, {time.perf_counter() - start:.1f} s",
-        flush=True,
-    )
-    if record.match is not None and record.match.note:
-        print(f"    {record.match.note}")
+    for scroll in scrolls:
+        new = [note for note in scroll.notes if note not in work.said]
+        if new and not work.fresh.keys().isdisjoint(scroll.pages):
+            print(f"Scroll {scroll.name}:", *new, sep="\n    ")
+            work.said.update(new)
+    print(f"{work.out / 'scrolls.json'}: {len(scrolls)} scroll{'s' * (len(scrolls) != 1)}")
     return True
-
-
-def tally(record: PageRecord) -> str:
-    """Counts of a page in words."""
-    findings, review = len(record.routed("finding")), len(record.routed("review"))
-    return f"{len(record.glyphs)} letters, {findings} findings, {review} to review"
-
-
-def page_names(paths: Sequence[Path]) -> list[str]:
-    """A folder name for each page: its stem, made distinct where several pages share it.
-
-    The names depend on the list alone, and differ without regard to upper and lower case.
-    """
-    names: list[str] = []
-    taken: set[str] = set()
-    for path in paths:
-        stem = path.stem.strip(". ") or "page"
-        for candidate in _candidates(stem, path):
-            if candidate.casefold() not in taken:
-                break
-        taken.add(candidate.casefold())
-        names.append(candidate)
-    return names
-
-
-def _candidates(stem: str, path: Path) -> list[str]:
-    """Names to try for a page: its stem, with its suffix, with its folder, with numbers."""
-    suffix, folder = path.suffix.lstrip("."), path.parent.name
-    tries = [stem, f"{stem}-{suffix}" if suffix else stem]
-    tries += [f"{folder}-{stem}"] if folder else []
-    return tries + [f"{stem}-{number}" for number in range(2, 100_000)]

@@ -2,3 +2,24 @@
 
 One scroll is one object, whatever the number of its pictures.
 """
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from crownlet.infer.scrolls.gathering import gather
+    from crownlet.infer.scrolls.scroll import Scroll
+
+__all__ = ["Scroll", "gather"]
+
+_HOMES = {"Scroll": "scroll", "gather": "gathering"}
+
+
+def __getattr__(name: str) -> object:
+    """Load the public names when first asked for."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

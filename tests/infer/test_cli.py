@@ -11,7 +11,7 @@ from PIL import Image
 
 from crownlet.infer import cli
 from crownlet.infer import inspector as inspector_module
-from crownlet.infer.commands import inspect
+from crownlet.infer.commands import naming
 
 
 @pytest.fixture(autouse=True)
@@ -37,9 +37,9 @@ def scan(tmp_path: Path) -> Path:
 def test_good_pages_end_with_0(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:
     run = scan.parent / "run"
     assert cli.main(["inspect", str(scan), "--out", str(run)]) == 0
-    assert sorted(p.name for p in (run / "scan").iterdir()) == [
-        "gaps.csv", "glyphs.csv", "page.json", "predictions.coco.json",
-    ]  # fmt: skip
+    tables = {"gaps.csv", "glyphs.csv", "page.json", "predictions.coco.json", "findings.csv"}
+    assert tables <= {p.name for p in (run / "scan").iterdir()}
+    assert not list(run.rglob(".*"))
     out = capsys.readouterr()
     assert "[1/1]" in out.out
     assert "32 letters" in out.out
@@ -57,7 +57,7 @@ def test_bad_pages_are_named_and_the_others_are_whole(
     names = ["empty.png", "cut.png", "scan.png", "note.jpg", "blank.png", "gone.png"]
     run = folder / "run"
     assert cli.main(["inspect", *(str(folder / n) for n in names), "--out", str(run)]) == 1
-    assert [p.name for p in run.iterdir()] == ["scan"]
+    assert sorted(p.name for p in run.iterdir()) == ["scan", "scrolls.json"]
     lines = capsys.readouterr().err.splitlines()
     causes = ["empty", "cut off", "not a PNG", "blank", "no such file"]
     bad = [n for n in names if n != "scan.png"]
@@ -102,11 +102,11 @@ def test_pages_of_one_name_get_folders_of_their_own(scan: Path) -> None:
     pages = [scan, other / "scan.png", other / "SCAN.tif", scan]
     run = scan.parent / "run"
     assert cli.main(["inspect", *map(str, pages), "--out", str(run)]) == 0
-    assert len(list(run.iterdir())) == 4
-    names = inspect.page_names(pages)
+    assert len([p for p in run.iterdir() if p.is_dir()]) == 4
+    names = naming.page_names(pages)
     assert names[0] == "scan"
     assert len({n.casefold() for n in names}) == 4
-    assert names == inspect.page_names(pages)
+    assert names == naming.page_names(pages)
 
 
 def test_a_folder_that_cannot_be_written(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,0 +1,47 @@
+"""The reverse of a mezuzah whose picture stands on its head, set right.
+
+The writing there goes both ways: fourteen letters upside down behind line 1, and the Name of three
+letters upright behind the gap (Keset HaSofer 27:7). Which way up most letters stand therefore says
+nothing; what stands upright does.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from crownlet.infer.glyphs import read_letters
+from crownlet.infer.layout import lay_out
+from crownlet.infer.records import Located
+from crownlet.infer.seeing import Seen
+from crownlet.infer.sides import LIKE, MANY, likeness, reverse_lines
+from crownlet.infer.turning import letters_back
+
+_NAME_LIKE = 0.6
+"""Two of the three letters of the Name will do: the other line is plain enough."""
+
+
+def righted(seen: Seen) -> Seen:
+    """The same page, turned over where it is a reverse that stands on its head."""
+    if not on_its_head(seen.found):
+        return seen
+    height, width = seen.flat.shape
+    return Seen(
+        flat=np.asarray(cv2.rotate(seen.flat, cv2.ROTATE_180), np.uint8),
+        found=letters_back(seen.found, 180, (width, height)),
+        assessed=seen.assessed,
+        turn=(seen.turn + 180) % 360,
+        measures=seen.measures,
+        agreement=seen.agreement,
+    )
+
+
+def on_its_head(found: Located) -> bool:
+    """Whether these letters are a reverse of which the wrong line stands upright."""
+    if not 0 < len(found) <= MANY:
+        return False
+    found = found.take(lay_out(found).order)
+    over = np.abs(found.body[:, 3] % 360 - 180) < 45
+    behind_line_1, name = reverse_lines()
+    upright, turned = (read_letters(found.letters[rows]) for rows in (~over, over))
+    return likeness(upright, behind_line_1) >= LIKE and likeness(turned, name) >= _NAME_LIKE

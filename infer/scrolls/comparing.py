@@ -1,0 +1,78 @@
+"""Face against reverse: which letter forms the hand crowns on which side, with counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from statistics import fmean
+
+from crownlet.datasets.alphabet import BY_CHAR
+from crownlet.infer.scrolls.chances import tail
+from crownlet.infer.scrolls.scroll import Comparison, Crowned, FormOnSides, Sides
+from crownlet.infer.scrolls.sketch import Letter
+from crownlet.infer.scrolls.wording import both_sides, overall
+
+FORMS = "שדיוזכמסב"
+"""Letters that stand on both sides of a mezuzah, the Name's first."""
+FEW, MOST = 0.2, 0.8
+"""Shares of crowned letters up to which a side is uncrowned and from which it is crowned."""
+
+
+def compare(face: Iterable[Letter], reverse: Iterable[Letter]) -> Comparison:
+    """The crowns of both sides of one scroll, form by form and over all."""
+    here, there = _by_form(face), _by_form(reverse)
+    forms = tuple(_form(form, here[form], there[form]) for form in FORMS)
+    seen = [form for form in forms if form.face.letters and form.reverse.letters]
+    more, fewer = tail(
+        [(f.face.letters, f.face.crowned, f.reverse.letters, f.reverse.crowned) for f in seen]
+    )
+    chance = min(more, fewer) if seen else None
+    return Comparison(
+        forms=tuple(form for form in forms if form.face.letters or form.reverse.letters),
+        reverse_letters=sum(form.reverse.letters for form in seen),
+        chance=chance,
+        says=overall(seen, more, fewer),
+    )
+
+
+def _by_form(letters: Iterable[Letter]) -> dict[str, list[Letter]]:
+    found: dict[str, list[Letter]] = {form: [] for form in FORMS}
+    for letter in letters:
+        if letter.letter in found and letter.tags is not None:
+            found[letter.letter].append(letter)
+    return found
+
+
+def _form(form: str, face: Sequence[Letter], reverse: Sequence[Letter]) -> FormOnSides:
+    wanted = BY_CHAR[form].crown
+    here, there = crowned(face, wanted), crowned(reverse, wanted)
+    sides = which_sides(here, there)
+    return FormOnSides(form, wanted, here, there, sides, both_sides(form, wanted, here, there))
+
+
+def crowned(letters: Sequence[Letter], wanted: int) -> Crowned:
+    """How the letters of one form, whose crowns were judged, are crowned."""
+    counts = [letter.tags or 0 for letter in letters]
+    least = max(wanted, 1)
+    full = sum(count >= least for count in counts)
+    bare = [letter.p_bare for letter in letters if letter.p_bare is not None]
+    missing = [letter.p_missing for letter in letters if letter.p_missing is not None]
+    return Crowned(
+        letters=len(letters),
+        crowned=full,
+        some=sum(0 < count < least for count in counts),
+        bare=sum(p >= 0.5 for p in bare),
+        p_missing=round(fmean(missing), 4) if missing else None,
+        p_bare=round(fmean(bare), 4) if bare else None,
+    )
+
+
+def which_sides(face: Crowned, reverse: Crowned) -> Sides:
+    """On which sides a form is crowned, by the shares `FEW` and `MOST`."""
+    if not face.letters or not reverse.letters:
+        return "mixed"
+    here, there = face.crowned / face.letters, reverse.crowned / reverse.letters
+    if here <= FEW:
+        return "reverse_only" if there >= MOST else "neither" if there <= FEW else "mixed"
+    if here >= MOST:
+        return "both" if there >= MOST else "face_only" if there <= FEW else "mixed"
+    return "mixed"

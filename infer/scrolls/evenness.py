@@ -1,0 +1,127 @@
+"""How evenly a hand writes each letter form, and whether it tires from the first lines to the last.
+
+Widths and heights are of the letter's box, tags included, in q; a form is described by its median
+and by 1.4826 times the median deviation from it, which a few stretched letters do not move.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import median
+
+from crownlet.datasets.alphabet import ALPHABET
+from crownlet.infer.scrolls.drift import drifts
+from crownlet.infer.scrolls.scroll import Consistency, FormEvenness, Third
+from crownlet.infer.scrolls.sketch import Letter
+from crownlet.infer.scrolls.wording import CROWN_WORDS, uneven_form
+
+LEAST = 5
+"""Fewer letters of a form say nothing of how evenly it is written."""
+LINES = 6
+"""A page of fewer lines has no first and last third."""
+SIGMA = 1.4826
+"""Median deviation to standard deviation, for a normal spread."""
+WIDTHS, HEIGHTS = 0.30, 0.16
+"""Dispersions from which a form is called uneven."""
+CROWNS = (0.1, 0.9)
+"""A form with a share of crowned letters between these is crowned at one time, at another not."""
+
+
+def evenness(pages: Sequence[tuple[int, Sequence[Letter]]]) -> Consistency:
+    """Evenness over the pages of a face, each given as its lines and its letters."""
+    letters: list[Letter] = []
+    lines = 0
+    for count, page in pages:
+        letters += [letter._replace(line=lines + letter.line) for letter in page]
+        lines += count
+    thirds = _thirds(letters, lines)
+    forms = tuple(
+        _form(form.char, form.crown, own, thirds)
+        for form in ALPHABET
+        if len(own := [letter for letter in letters if letter.letter == form.char]) >= LEAST
+    )
+    ranked = sorted((f for f in forms if f.uneven), key=lambda f: (-len(f.uneven), -f.letters))
+    return Consistency(
+        lines=lines,
+        forms=forms,
+        size_first=_size(thirds[0], letters) if thirds else None,
+        size_last=_size(thirds[1], letters) if thirds else None,
+        says=tuple(uneven_form(form) for form in ranked),
+    )
+
+
+Thirds = tuple[list[Letter], list[Letter]]
+
+
+def _thirds(letters: list[Letter], lines: int) -> Thirds | None:
+    """Letters of the first and of the last third of the lines."""
+    if lines < LINES:
+        return None
+    return (
+        [letter for letter in letters if 3 * letter.line <= lines],
+        [letter for letter in letters if 3 * (lines - letter.line) < lines],
+    )
+
+
+def _size(third: list[Letter], letters: list[Letter]) -> float | None:
+    if not third:
+        return None
+    return round(median(x.q for x in third) / median(x.q for x in letters), 4)
+
+
+def _form(form: str, crown: int, own: list[Letter], thirds: Thirds | None) -> FormEvenness:
+    widths, heights = [x.width for x in own], [x.height for x in own]
+    judged = [x.tags for x in own if x.tags is not None]
+    first = last = None
+    uneven: list[str] = []
+    if crown and len(judged) >= LEAST:
+        share = sum(tags >= crown for tags in judged) / len(judged)
+        if CROWNS[0] < share < CROWNS[1]:
+            with_it = sum(tags >= crown for tags in judged)
+            uneven.append(f"{with_it} of {len(judged)} with {CROWN_WORDS[crown]}")
+    for name, values, most in (("width", widths, WIDTHS), ("height", heights, HEIGHTS)):
+        if dispersion(values) > most:
+            uneven.append(
+                f"{name} {median(values):.1f} kulmus in the middle, half of them "
+                f"{_deviation(values):.2f} kulmus or more off it"
+            )
+    if thirds:
+        parts = [[x for x in third if x.letter == form] for third in thirds]
+        if all(parts):
+            first, last = (_third(part, crown) for part in parts)
+            uneven += drifts(parts[0], parts[1], crown)
+    return FormEvenness(
+        letter=form,
+        letters=len(own),
+        judged=len(judged),
+        crowned=sum(tags >= crown for tags in judged) if crown else None,
+        width=round(median(widths), 3),
+        width_spread=round(dispersion(widths), 3),
+        height=round(median(heights), 3),
+        height_spread=round(dispersion(heights), 3),
+        findings=sum(x.finding for x in own),
+        first=first,
+        last=last,
+        uneven=tuple(uneven),
+    )
+
+
+def _deviation(values: Sequence[float]) -> float:
+    middle = median(values)
+    return median(abs(value - middle) for value in values)
+
+
+def dispersion(values: Sequence[float]) -> float:
+    """1.4826 times the median deviation from the median, over the median."""
+    return SIGMA * _deviation(values) / median(values)
+
+
+def _third(part: list[Letter], crown: int) -> Third:
+    judged = [x.tags for x in part if x.tags is not None]
+    return Third(
+        letters=len(part),
+        crowned=sum(tags >= crown for tags in judged) if crown else None,
+        width=round(median(x.width for x in part), 3),
+        height=round(median(x.height for x in part), 3),
+        findings=sum(x.finding for x in part),
+    )

@@ -1,0 +1,124 @@
+"""What is known of one scroll: its sides, what is said of them, and how even its hand is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from crownlet.infer.sides import Side
+
+SIDES: tuple[Side, ...] = ("face", "reverse")
+
+Sides = Literal["reverse_only", "face_only", "both", "neither", "mixed"]
+"""On which side a letter form is crowned."""
+
+
+@dataclass(frozen=True)
+class Crowned:
+    """The letters of one form on one side, as far as their crowns can be judged."""
+
+    letters: int
+    crowned: int
+    """Letters with as many tags as the form has by class (1 for a form that asks for none)."""
+    some: int
+    """Letters with fewer tags than that, but not none."""
+    bare: int
+    """Letters whose tags are rather plain lines than tiny zayins."""
+    p_missing: float | None
+    """Mean probability that tags are missing; None where the customs expect nothing."""
+    p_bare: float | None
+    """Mean probability that tags are plain lines; None where that does not apply."""
+
+
+@dataclass(frozen=True)
+class FormOnSides:
+    """One letter form on the face and on the reverse."""
+
+    letter: str
+    wanted: int
+    """Tags of the form by class: 3, 1 or 0."""
+    face: Crowned
+    reverse: Crowned
+    sides: Sides
+    says: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Crowns of the face against those of the reverse."""
+
+    forms: tuple[FormOnSides, ...]
+    reverse_letters: int
+    """Letters of the reverse that could be compared."""
+    chance: float | None
+    """How often so great a difference, in the direction seen, would come about if the sides did not
+    differ: exact, over all forms; None where nothing can be compared."""
+    says: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Third:
+    """A form in the first or the last third of the lines; lengths in q."""
+
+    letters: int
+    crowned: int | None
+    """None for a form that asks for no crowns."""
+    width: float
+    height: float
+    findings: int
+
+
+@dataclass(frozen=True)
+class FormEvenness:
+    """How evenly the hand writes one form."""
+
+    letter: str
+    letters: int
+    judged: int
+    """Letters whose crowns could be judged."""
+    crowned: int | None
+    width: float
+    """Median width of the box in q."""
+    width_spread: float
+    """Dispersion of the widths about it: 1.4826 times the median deviation, over the median."""
+    height: float
+    height_spread: float
+    findings: int
+    first: Third | None
+    last: Third | None
+    uneven: tuple[str, ...]
+    """What is uneven about it, with numbers; empty where nothing is."""
+
+
+@dataclass(frozen=True)
+class Consistency:
+    """Evenness of a scroll's face, form by form."""
+
+    lines: int
+    forms: tuple[FormEvenness, ...]
+    size_first: float | None
+    """Kulmus of the first third of the lines over that of all lines; None with too few lines."""
+    size_last: float | None
+    says: tuple[str, ...]
+    """The uneven forms, the plainest first, each in one sentence."""
+
+
+@dataclass(frozen=True)
+class Scroll:
+    """Pictures that belong to one object; pages by their names."""
+
+    name: str
+    faces: tuple[str, ...]
+    reverses: tuple[str, ...]
+    source: str | None
+    notes: tuple[str, ...]
+    """Mix-ups and what else belongs at the top, each in one sentence."""
+    comparison: Comparison | None
+    """None unless both sides are there."""
+    consistency: Consistency | None
+    """None without a face."""
+
+    @property
+    def pages(self) -> tuple[str, ...]:
+        """Faces, then reverses."""
+        return (*self.faces, *self.reverses)

@@ -1,0 +1,92 @@
+"""A page in brief: what comparing pages needs, without the rest of the record.
+
+A run of a hundred scrolls holds hundred thousands of letters; of each only a few numbers are kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from crownlet.infer.quality.unfamiliar import REASON as UNFAMILIAR
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.scrolls.scroll import Side
+from crownlet.infer.sides import reads_as
+
+READ = 0.5
+"""A letter less sure than this is compared with no other."""
+_CROWN_NEEDS = ("tag_missing", "tag_bare", "tag_excess")
+
+
+class Letter(NamedTuple):
+    """One letter that was read without doubt; lengths in q."""
+
+    letter: str
+    line: int
+    q: float
+    """Kulmus in px."""
+    tags: int | None
+    """Tags seen; None where the picture is too poor to judge crowns."""
+    p_missing: float | None
+    p_bare: float | None
+    width: float
+    height: float
+    finding: bool
+
+
+@dataclass(frozen=True)
+class Sketch:
+    """One page in brief."""
+
+    name: str
+    path: str
+    sha256: str
+    lines: int
+    letters: tuple[Letter, ...]
+    text: str
+    """All letters as read, in reading order."""
+    side: Side | None
+    """Side as which the page reads, whatever it was given as; None where that cannot be told."""
+    notes: tuple[str, ...]
+
+
+def sketch(record: PageRecord) -> Sketch:
+    """A page in brief."""
+    text = "".join(glyph.letter for glyph in record.glyphs)
+    notes = [*record.notes]
+    if record.match is not None and record.match.note:
+        notes.append(record.match.note)
+    return Sketch(
+        name=record.name,
+        path=record.image.path,
+        sha256=record.image.sha256,
+        lines=max((glyph.line for glyph in record.glyphs), default=0),
+        letters=tuple(_letter(glyph) for glyph in record.glyphs if _plain(glyph)),
+        text=text,
+        side=reads_as(text),
+        notes=tuple(notes),
+    )
+
+
+def _plain(glyph: GlyphRecord) -> bool:
+    """Whether a letter is surely what it is read as, and of a kind that the networks know."""
+    agreed = glyph.expected is None or glyph.expected == glyph.letter
+    return agreed and glyph.letter_p >= READ and UNFAMILIAR not in glyph.reasons
+
+
+def _letter(glyph: GlyphRecord) -> Letter:
+    x0, y0, x1, y1 = glyph.box
+    if round(glyph.body[3] / 90) % 2:
+        x0, y0, x1, y1 = y0, x0, y1, x1  # A picture on its side: widths run down it.
+    judged = not set(_CROWN_NEEDS) & set(glyph.not_examined)
+    return Letter(
+        letter=glyph.letter,
+        line=glyph.line,
+        q=glyph.q,
+        tags=glyph.tags_seen if judged else None,
+        p_missing=glyph.p.get("tag_missing"),
+        p_bare=glyph.p.get("tag_bare"),
+        width=(x1 - x0) / glyph.q,
+        height=(y1 - y0) / glyph.q,
+        finding=glyph.route == "finding",
+    )

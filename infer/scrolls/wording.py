@@ -1,0 +1,96 @@
+"""Sentences on crowns and on evenness, with the counts that they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from crownlet.infer.plain import latin
+from crownlet.infer.scrolls.scroll import Crowned, FormEvenness, FormOnSides
+
+SURE = 0.05
+"""A difference that comes about by chance more often than this is called unsure."""
+CROWN_WORDS = {0: "a crown", 1: "its crown", 3: "three crowns"}
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words with commas and a last "and"."""
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
+
+
+def names(forms: Sequence[FormOnSides]) -> str:
+    """Names of letter forms, such as "shin, dalet and yud"."""
+    return listed([latin(form.letter) for form in forms])
+
+
+def both_sides(letter: str, wanted: int, face: Crowned, reverse: Crowned) -> str:
+    """One form on both sides: "shin: on the face 6 of 6 without three crowns; ..."."""
+    crown = CROWN_WORDS[wanted]
+    return (
+        f"{latin(letter)}: on the face {_side(face, crown)}; on the reverse {_side(reverse, crown)}"
+    )
+
+
+def _side(side: Crowned, crown: str) -> str:
+    if not side.letters:
+        return "none that can be judged"
+    with_it = side.crowned * 2 > side.letters
+    count = side.crowned if with_it else side.letters - side.crowned
+    said = f"{count} of {side.letters} {'with' if with_it else 'without'} {crown}"
+    if side.some:
+        said += f", {side.some} with fewer"
+    if side.bare and side.crowned + side.some:
+        said += f", {side.bare} with plain lines"
+    return said
+
+
+def overall(forms: Sequence[FormOnSides], more: float, fewer: float) -> tuple[str, ...]:
+    """What all forms together say; `more` and `fewer` are the exact odds of either direction."""
+    if not forms:
+        return ("No letter form stands on both sides so that its crowns could be compared.",)
+    said = []
+    for kind, one, other, odds in (
+        ("reverse_only", "reverse", "face", more),
+        ("face_only", "face", "reverse", fewer),
+    ):
+        found = [form for form in forms if form.sides == kind]
+        if found:
+            sure = "" if odds <= SURE else " That is too little to tell a habit from chance."
+            said.append(
+                f"Look here: {names(found)} {_are(found)} crowned on the {one} and not on the "
+                f"{other} ({_counts(found)}).{sure}"
+            )
+    if not said:
+        alike = {"both": "crowned on both sides", "neither": "without crowns on both sides"}
+        for kind, words in alike.items():
+            found = [
+                form for form in forms if form.sides == kind and (form.wanted or kind == "both")
+            ]
+            if found:
+                said.append(
+                    f"{names(found)} {_are(found)} {words} ({_counts(found)}).".capitalize()
+                )
+    return (*said, _few(forms))
+
+
+def _are(forms: Sequence[FormOnSides]) -> str:
+    return "is" if len(forms) == 1 else "are"
+
+
+def _counts(forms: Sequence[FormOnSides]) -> str:
+    """Crowned letters over letters of both sides, all forms together."""
+    here = sum(f.face.crowned for f in forms), sum(f.face.letters for f in forms)
+    there = sum(f.reverse.crowned for f in forms), sum(f.reverse.letters for f in forms)
+    return f"face {here[0]} of {here[1]}, reverse {there[0]} of {there[1]}"
+
+
+def _few(forms: Sequence[FormOnSides]) -> str:
+    count = sum(form.reverse.letters for form in forms)
+    asking = sum(form.reverse.letters for form in forms if form.wanted)
+    return (
+        f"A reverse has few letters: {count} could be compared, {asking} of forms that bear crowns."
+    )
+
+
+def uneven_form(form: FormEvenness) -> str:
+    """One uneven form: its name, how many letters, and what is uneven."""
+    return f"{latin(form.letter)} ({form.letters} letters): {'; '.join(form.uneven)}."
