@@ -17,7 +17,7 @@ import yaml
 from crownlet.datasets.alphabet import LETTERS, ONE_TAG, THREE_TAGS
 
 Family = Literal["crowns", "parts", "form", "space", "text"]
-Scope = Literal["glyph", "gap", "text"]
+Scope = Literal["glyph", "gap", "text", "page"]
 How = Literal["learned", "measured", "counted", "aligned"]
 Unit = Literal["q", "count", "ratio", "probability"]
 
@@ -53,7 +53,8 @@ class Defect:
     name: str
     family: Family
     scope: Scope
-    """`glyph`: seen on one letter; `gap`: between two; `text`: against the expected text."""
+    """`glyph`: seen on one letter; `gap`: between two; `text`: against the expected text; `page`: in
+    lines, margins and blocks, or in many letters together."""
     letters: str
     """The letters that can have it."""
     description: str

@@ -1,0 +1,84 @@
+"""Page records made by hand: from a few numbers, or from what the renderer knows of a page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.page.truth import LetterTruth, PageTruth
+from crownlet.infer.records import GapRecord, GlyphRecord, ImageFacts, PageRecord, TextMatch
+
+Q = 10.0
+"""Kulmus in px of pages made by hand."""
+
+
+def glyph(number: int = 1, letter: str = "ש", **changes: object) -> GlyphRecord:
+    """A clear letter; every field can be changed."""
+    values: dict[str, object] = {
+        "glyph": number, "line": 1, "word": 1, "place": number, "letter": letter,
+        "letter_p": 0.999, "expected": letter, "box": (0.0, 0.0, 30.0, 30.0),
+        "body": (15.0, 0.0, 30.0, 0.0), "tags_seen": 0, "tags_expected": None,
+        "p": dict.fromkeys(GLYPH_DEFECTS),
+    }  # fmt: skip
+    return GlyphRecord(**(values | changes))  # type: ignore[arg-type]
+
+
+def flagged(number: int, letter: str, *reasons: str, p: float = 0.9, **changes: object):
+    """A letter of which something is said, surely."""
+    values = {"reasons": reasons, "sure": reasons, "route": "finding",
+              "p": dict.fromkeys(reasons, p)} | changes  # fmt: skip
+    return glyph(number, letter, **values)
+
+
+def record(
+    glyphs: Sequence[GlyphRecord], gaps: Sequence[GapRecord] = (), match: TextMatch | None = None,
+    **changes: object,
+) -> PageRecord:  # fmt: skip
+    """A page upright in its picture."""
+    facts = ImageFacts("page.png", 2000, 2000, "L", "PNG", 600.0)
+    values: dict[str, object] = {"turn": 0, "quality": {"yud_q": 1.1, "tilt_degrees": 0.0}}
+    return PageRecord(
+        name="page", image=facts, glyphs=tuple(glyphs), gaps=tuple(gaps), match=match,
+        **(values | changes),  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def block(
+    edges: Sequence[tuple[float, float]], *, pitch: float | Sequence[float] = 6.0,
+    words: int = 5, scale: Sequence[float] | None = None, **changes: object,
+) -> PageRecord:  # fmt: skip
+    """Lines of letters from a left to a right edge, both in q from the page's left.
+
+    `pitch` is one distance of ruled lines in q, or one to each line from the one above; `scale` is
+    the size of each line's letters.
+    """
+    pitches = [pitch] * len(edges) if isinstance(pitch, float) else list(pitch)
+    tops = np.cumsum(pitches) * Q
+    sizes = list(scale) if scale is not None else [1.0] * len(edges)
+    glyphs: list[GlyphRecord] = []
+    for number, ((left, right), top, size) in enumerate(zip(edges, tops, sizes, strict=True), 1):
+        width = 2.6 * Q * size
+        count = max(2, round((right - left) / (3.2 * size)))
+        for k, x1 in enumerate(np.linspace(right * Q, left * Q + width, count)):
+            box = (float(x1 - width), float(top), float(x1), float(top + 3 * Q * size))
+            body = ((box[0] + box[2]) / 2, float(top), 3 * Q * size, 0.0)
+            word = (number - 1) * words + k * words // count + 1
+            glyphs.append(
+                glyph(len(glyphs) + 1, "ר", line=number, word=word, place=1, box=box, body=body)
+            )
+    return record(glyphs, **changes)
+
+
+def from_truth(page: PageTruth | tuple[LetterTruth, ...], **changes: object) -> PageRecord:
+    """What an inspection that sees everything rightly would record of a rendered page."""
+    letters = page.letters if isinstance(page, PageTruth) else page
+    glyphs = [
+        glyph(
+            k, t.letter, line=t.line + 1, word=t.word + 1, place=t.place + 1, expected=t.expected,
+            box=t.box, body=t.body, tags_seen=max(0, t.tags),
+        )
+        for k, t in enumerate(letters, start=1)
+    ]  # fmt: skip
+    return record(glyphs, **changes)
