@@ -186,6 +186,11 @@ class ReviewStore:
         with self._writing(reader):
             return writing_in.undo(self._db, reader, self._readers.round(reader))
 
+    def undo_step(self, reader: str) -> list[Decision]:
+        """Take back what this reader kept last in one step; [] if there is nothing."""
+        with self._writing(reader):
+            return writing_in.undo_step(self._db, reader, self._readers.round(reader))
+
     def progress(self, reader: str) -> Progress:
         """How far a reader has come."""
         with self._reading(reader):

@@ -29,13 +29,16 @@ class Said:
     version: int
     right_letter: str | None = None
     note: str = ""
+    opinion_shown: bool = False
+    """Whether the reader had been told of this one before; then it is not blind either."""
 
 
 def decide(
     db: sqlite3.Connection, said: Sequence[Said], reader: str, round_: int, blind: bool, shown: bool
 ) -> list[Decision]:
     """Add decisions, inside a transaction; StaleError, ChoiceError or ItemError refuse them all."""
-    made = []
+    # One moment for all: by it `undo_step` knows what was kept together.
+    made, at = [], now()
     for one in said:
         _check(db, one)
         _, version = _standing(db, one.item, reader)
@@ -45,8 +48,8 @@ def decide(
                 "Look at it again."
             )
         values = (
-            one.item, reader, one.choice, one.right_letter, one.note, now(), blind, shown, round_,
-            version + 1, None,
+            one.item, reader, one.choice, one.right_letter, one.note, at,
+            blind and not one.opinion_shown, shown or one.opinion_shown, round_, version + 1, None,
         )  # fmt: skip
         made.append(_add(db, values, stands=True))
     return made
@@ -54,11 +57,7 @@ def decide(
 
 def undo(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:
     """Take back the reader's last decision that was not taken back, inside a transaction."""
-    row = db.execute(
-        "SELECT d.* FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id "
-        "WHERE d.reader = ? AND d.undoes IS NULL AND u.id IS NULL ORDER BY d.id DESC LIMIT 1",
-        (reader,),
-    ).fetchone()
+    row = _last(db, reader)
     if row is None:
         return None
     _, version = _standing(db, row["item"], reader)
@@ -68,6 +67,27 @@ def undo(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:
     )  # fmt: skip
     _add(db, values, stands=False)
     return to_decision(row)
+
+
+def undo_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Decision]:
+    """Take back the reader's last decision and those kept together with it."""
+    back = []
+    while (decision := undo(db, reader, round_)) is not None:
+        back.append(decision)
+        before = _last(db, reader)
+        if before is None or before["at"] != decision.at:
+            break
+    return back
+
+
+def _last(db: sqlite3.Connection, reader: str) -> sqlite3.Row | None:
+    """The reader's last decision that was not taken back."""
+    row: sqlite3.Row | None = db.execute(
+        "SELECT d.* FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id "
+        "WHERE d.reader = ? AND d.undoes IS NULL AND u.id IS NULL ORDER BY d.id DESC LIMIT 1",
+        (reader,),
+    ).fetchone()
+    return row
 
 
 def to_decision(row: sqlite3.Row) -> Decision:
