@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.alphabet import BY_CHAR, BY_SLUG
 from crownlet.datasets.bodies import estimate_bodies
+from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.letterforms.glyph import DefectMark
 from crownlet.datasets.page.truth import Box, GapTruth, LetterTruth, PageTruth, PartShape
 
@@ -203,11 +204,26 @@ def _letter(annotation: Json, char: str, box: Box, body: tuple[float, ...]) -> L
         int(own.get("tags", UNKNOWN)),
         _marks(own.get("defects", {})),
         _parts(annotation),
-        bool(own.get("whole", True)),
+        **_extent(own, char),
         oddity=own.get("oddity"),
-        legible=bool(own.get("legible", False)),
         **_doubt(own, f"annotation {annotation['id']}"),
     )
+
+
+def _extent(own: Json, char: str) -> Json:
+    """How much of a letter is labelled.
+
+    Where `known` names only some of the faults that the letter can have, the others are unknown and
+    nothing may be concluded from their silence: like a letter cut by the frame it is located and
+    read, where `letter_known`, but never asked for faults.
+    """
+    whole, legible = bool(own.get("whole", True)), bool(own.get("legible", False))
+    if "known" in own:
+        asked = {name for name in LEARNED_DEFECTS if CATALOGUE[name].applies_to(char)}
+        sure = bool(own.get("letter_known", True))
+        legible = sure and (whole or legible)
+        whole = whole and sure and asked <= set(own["known"])
+    return {"whole": whole, "legible": legible}
 
 
 def _doubt(own: Json, where: str) -> Json:

@@ -139,3 +139,51 @@ class Disagreement:
     item: Item
     first: Decision
     second: Decision
+
+
+@dataclass(frozen=True)
+class Audited:
+    """A question of the audit, and what a reader said of it."""
+
+    scroll: str
+    kind: str
+    chance: float
+    """Chance with which it was drawn."""
+    choice: str | None
+    """None while it is open."""
+
+
+@dataclass(frozen=True)
+class Audit:
+    """The audit of the run as it stands."""
+
+    letters: int
+    """Clear letters from which it was drawn."""
+    questions: int
+    """Doubts that these letters were cleared of, all together."""
+    asked: tuple[Audited, ...]
+    """The audit in one reader's queue."""
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A decision that stands, with all that is known of what was asked; for exports."""
+
+    page: str
+    scroll: str
+    source: str | None
+    sha256: str
+    """Checksum of the picture that was judged."""
+    asked: bool
+    """False once the page was inspected anew and no longer raises the doubt."""
+    kind: str
+    letter: str
+    glyphs: tuple[int, ...]
+    box: Box
+    line: int | None
+    word: int | None
+    place: int | None
+    origin: Origin
+    p: float | None
+    chance: float | None
+    decision: Decision

@@ -110,11 +110,11 @@ def _same(row: sqlite3.Row, question: Question) -> bool:
     return (
         row["kind"] == question.kind
         and row["letter"] == question.letter
-        and _overlap(box, question.box) >= SAME
+        and overlap(box, question.box) >= SAME
     )
 
 
-def _overlap(a: Box, b: Box) -> float:
+def overlap(a: Box, b: Box) -> float:
     """Intersection over union; 1 for two equal boxes, however thin."""
     if a == b:
         return 1.0

@@ -7,6 +7,8 @@ import sqlite3
 from collections.abc import Mapping
 
 from crownlet.infer.review.entries import (
+    Audit,
+    Audited,
     Decision,
     Disagreement,
     Group,
@@ -14,6 +16,7 @@ from crownlet.infer.review.entries import (
     ItemError,
     Progress,
     Reader,
+    Standing,
     State,
 )  # fmt: skip
 from crownlet.infer.review.writing_in import to_decision
@@ -143,6 +146,42 @@ def disagreements(db: sqlite3.Connection, a: str, b: str) -> list[Disagreement]:
         )
         for row in rows
     ]
+
+
+def audit(db: sqlite3.Connection, reader: str) -> Audit:
+    """The audit in a reader's queue, and how many letters and doubts it was drawn from."""
+    rows = db.execute(
+        "SELECT p.scroll, i.kind, i.chance, d.choice "
+        + _QUEUE.replace("WHERE", "LEFT JOIN decisions d ON d.id = s.decision WHERE")
+        + " AND i.origin = 'audit' ORDER BY i.id",
+        {"reader": reader},
+    )
+    asked = tuple(Audited(*row) for row in rows)
+    drawn = db.execute(
+        "SELECT total(t.letters), total(t.questions) FROM strata t JOIN pages p ON p.id = t.page "
+        "WHERE t.live AND p.present"
+    ).fetchone()
+    return Audit(int(drawn[0]), int(drawn[1]), asked)
+
+
+def stands(db: sqlite3.Connection) -> list[Standing]:
+    """Every decision that stands, of any reader and any state of the queue, oldest first."""
+    rows = db.execute(
+        "SELECT i.*, p.name AS page_name, p.scroll, p.source, p.sha256, p.present, d.id AS d_id "
+        "FROM standing s JOIN decisions d ON d.id = s.decision JOIN items i ON i.id = s.item "
+        "JOIN pages p ON p.id = i.page ORDER BY d.id"
+    ).fetchall()
+    return [
+        Standing(
+            page=row["page_name"], scroll=row["scroll"], source=row["source"], sha256=row["sha256"],
+            asked=bool(row["live"] and row["present"]), kind=row["kind"], letter=row["letter"],
+            glyphs=tuple(json.loads(row["glyphs"])),
+            box=(row["x0"], row["y0"], row["x1"], row["y1"]), line=row["line"], word=row["word"],
+            place=row["place"], origin=row["origin"], p=row["p"], chance=row["chance"],
+            decision=_decision(db, row["d_id"]),
+        )
+        for row in rows
+    ]  # fmt: skip
 
 
 def _decision(db: sqlite3.Connection, number: int) -> Decision:

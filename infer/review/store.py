@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.infer.review import filling, reading_out, writing_in
-from crownlet.infer.review.entries import (  # fmt: skip
+from crownlet.infer.review.entries import (
+    Audit,
     ChoiceError,
     Decision,
     Disagreement,
@@ -24,6 +25,7 @@ from crownlet.infer.review.entries import (  # fmt: skip
     Progress,
     Reader,
     StaleError,
+    Standing,
     State,
     StoreError,
     now,
@@ -206,10 +208,20 @@ class ReviewStore:
         with self._reading(None):
             return reading_out.disagreements(self._db, reader_a, reader_b)
 
+    def audit(self, reader: str) -> Audit:
+        """The audited letters in a reader's queue, for `missed_estimate`."""
+        with self._reading(reader):
+            return reading_out.audit(self._db, reader)
+
     def decisions(self, reader: str | None = None) -> list[Decision]:
         """Every row ever kept, what was taken back included, in the order in which it was said."""
         with self._reading(None):
             return reading_out.decisions(self._db, reader)
+
+    def standing(self) -> list[Standing]:
+        """Every decision that stands, of all readers, with what was asked; for exports."""
+        with self._reading(None):
+            return reading_out.stands(self._db)
 
     @contextmanager
     def _reading(self, reader: str | None) -> Iterator[None]:

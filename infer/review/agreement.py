@@ -1,0 +1,98 @@
+"""How far two readers agree beyond chance: Cohen's kappa (Cohen 1960), with its table."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from crownlet.infer.review.entries import CHOICES
+
+if TYPE_CHECKING:
+    from crownlet.infer.review.store import ReviewStore
+
+Pair = tuple[str, str]
+ALL = ""
+"""Key under which all doubts together stand."""
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Two readers over the items that both decided."""
+
+    labels: tuple[str, ...]
+    table: tuple[tuple[int, ...], ...]
+    """Items by what the first reader said (row) and the second (column)."""
+
+    @property
+    def items(self) -> int:
+        """How many both decided."""
+        return sum(map(sum, self.table))
+
+    @property
+    def agreed(self) -> float | None:
+        """Share on which they said the same; None without items."""
+        same = sum(row[k] for k, row in enumerate(self.table))
+        return same / self.items if self.items else None
+
+    @property
+    def by_chance(self) -> float | None:
+        """Share on which readers with these habits would agree by chance."""
+        if not self.items:
+            return None
+        rows = [sum(row) for row in self.table]
+        columns = [sum(column) for column in zip(*self.table, strict=True)]
+        return sum(a * b for a, b in zip(rows, columns, strict=True)) / self.items**2
+
+    @property
+    def kappa(self) -> float | None:
+        """1 for full agreement, 0 for what chance gives; None where chance alone gives it all."""
+        agreed, chance = self.agreed, self.by_chance
+        if agreed is None or chance is None or chance == 1.0:
+            return None
+        return (agreed - chance) / (1.0 - chance)
+
+
+def agreement(pairs: Iterable[Pair], labels: Sequence[str] = CHOICES) -> Agreement:
+    """Agreement over pairs of what the first and the second said, all among `labels`."""
+    counts = Counter(pairs)
+    if unknown := {label for pair in counts for label in pair} - set(labels):
+        raise ValueError(f"not among the labels: {', '.join(sorted(unknown))}")
+    table = tuple(tuple(counts[a, b] for b in labels) for a in labels)
+    return Agreement(tuple(labels), table)
+
+
+def agreements(store: ReviewStore, first: str, second: str) -> dict[str, Agreement]:
+    """Two readers' agreement by doubt, and under `ALL` over everything both decided.
+
+    Two who both said that it is another letter agree only if they mean the same one.
+    """
+    said: dict[str, list[Pair]] = defaultdict(list)
+    for kind, pair in _pairs(store, first, second):
+        said[kind].append(pair)
+        said[ALL].append(pair)
+    return {kind: agreement(pairs, _labels(pairs)) for kind, pairs in sorted(said.items())}
+
+
+def _pairs(store: ReviewStore, first: str, second: str) -> Iterable[tuple[str, Pair]]:
+    others = {i.id: i.decision for i in store.items(second, state="done") if i.decision}
+    for item in store.items(first, state="done"):
+        other = others.get(item.id)
+        if item.decision and other:
+            yield (
+                item.kind,
+                (
+                    _label(item.decision.choice, item.decision.right_letter),
+                    _label(other.choice, other.right_letter),
+                ),
+            )
+
+
+def _label(choice: str, right_letter: str | None) -> str:
+    return f"{choice} {right_letter}" if right_letter else choice
+
+
+def _labels(pairs: Iterable[Pair]) -> tuple[str, ...]:
+    seen = {label for pair in pairs for label in pair}
+    return tuple(c for c in CHOICES if c in seen) + tuple(sorted(seen - set(CHOICES)))

@@ -1,0 +1,115 @@
+"""What the inspection missed, estimated from the audited letters, with an interval by scroll.
+
+Each answer counts as the inverse of the chance with which its question was drawn (Horvitz and
+Thompson 1952), as a ratio, so that questions left open or answered "cannot tell" fall out of both
+sides. Letters of one hand go wrong together, so the variance is the one between scrolls
+(linearised; Cochran, Sampling Techniques, 3rd ed. 1977, 6.3 and 11.7), unless the letters alone
+give a larger one (Kish 1965: the square of the sum of weights over the sum of their squares), as
+when nothing was missed; Student's t with one degree less than there are scrolls, in Wilson's form
+(1927), which stays within 0 and 1. It speaks of the scrolls of this run, every one of which was
+sampled.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import sqrt
+from typing import TYPE_CHECKING, NamedTuple
+
+from crownlet.infer.review.entries import Audited
+from crownlet.infer.review.student import student_quantile
+
+if TYPE_CHECKING:
+    from crownlet.infer.review.store import ReviewStore
+
+ALL = ""
+"""Key under which all doubts together stand."""
+LEAST_SCROLLS = 3
+"""With fewer scrolls nothing is said beyond the counts."""
+CONFIDENCE = 0.95
+MISSED = frozenset({"present", "other_letter"})
+ANSWERED = MISSED | {"not_present"}
+
+
+class Answer(NamedTuple):
+    """One audited question that was decided."""
+
+    scroll: str
+    kind: str
+    choice: str
+    chance: float
+
+
+@dataclass(frozen=True)
+class Missed:
+    """Audited questions, and what they say of all questions of clear letters."""
+
+    asked: int
+    answered: int
+    """Decided, and neither "cannot tell" nor left to an authority."""
+    missed: int
+    """Of these, where a reader saw what the inspection cleared, or another letter."""
+    scrolls: int
+    """Scrolls with an answer."""
+    share: float | None = None
+    """Estimated share of the clear letters' questions that were missed; None with few scrolls."""
+    low: float | None = None
+    high: float | None = None
+    """Ends of the interval with `CONFIDENCE`."""
+    faults: float | None = None
+    """Estimated number of faults missed on the clear letters of the run."""
+
+
+def estimate(
+    answers: Iterable[Answer], asked: int, questions: float, confidence: float = CONFIDENCE
+) -> Missed:
+    """What audited questions tell of all `questions` of the clear letters."""
+    told = [a for a in answers if a.choice in ANSWERED]
+    by_scroll: dict[str, list[Answer]] = defaultdict(list)
+    for answer in told:
+        by_scroll[answer.scroll].append(answer)
+    missed = sum(a.choice in MISSED for a in told)
+    counts = Missed(asked, len(told), missed, len(by_scroll))
+    if counts.scrolls < LEAST_SCROLLS:
+        return counts
+    weight = sum(1 / a.chance for a in told)
+    share = sum(1 / a.chance for a in told if a.choice in MISSED) / weight
+    low, high = _interval(share, list(by_scroll.values()), weight, confidence)
+    return Missed(asked, len(told), missed, counts.scrolls, share, low, high, share * questions)
+
+
+def _interval(
+    share: float, scrolls: Sequence[Sequence[Answer]], weight: float, confidence: float
+) -> tuple[float, float]:
+    count, error = len(scrolls), 1 - confidence
+    variance = count / (count - 1) * sum(_residual(s, share) ** 2 for s in scrolls) / weight**2
+    worth = weight**2 / sum(a.chance**-2 for answers in scrolls for a in answers)
+    if variance > 0:
+        worth = min(worth, share * (1 - share) / variance)
+    z = student_quantile(1 - error / 2, count - 1)
+    middle = (share + z * z / (2 * worth)) / (1 + z * z / worth)
+    half = z / (1 + z * z / worth) * sqrt(share * (1 - share) / worth + (z / (2 * worth)) ** 2)
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def _residual(answers: Sequence[Answer], share: float) -> float:
+    return sum(((a.choice in MISSED) - share) / a.chance for a in answers)
+
+
+def missed_estimate(store: ReviewStore, reader: str) -> dict[str, Missed]:
+    """What one reader's answers to the audit tell: by doubt, and under `ALL` all together."""
+    audit = store.audit(reader)
+    kinds: dict[str, list[Audited]] = defaultdict(list)
+    for asked in audit.asked:
+        kinds[asked.kind].append(asked)
+    told = {
+        kind: estimate(_answers(asked), len(asked), sum(1 / a.chance for a in asked))
+        for kind, asked in sorted(kinds.items())
+    }
+    return {ALL: estimate(_answers(audit.asked), len(audit.asked), audit.questions), **told}
+
+
+def _answers(asked: Iterable[Audited]) -> list[Answer]:
+    return [Answer(a.scroll, a.kind, a.choice, a.chance) for a in asked if a.choice is not None]
