@@ -21,6 +21,7 @@ from crownlet.datasets.alphabet import index_of
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.infer.cautions import RULING
 from crownlet.infer.findings import Finding, write_findings
+from crownlet.infer.measuring import write_measures
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
 
 SCHEMA = 2
@@ -51,6 +52,7 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
         write_rows(draft / "glyphs.csv", GLYPH_COLUMNS, map(glyph_row, page.glyphs))
         write_rows(draft / "gaps.csv", GAP_COLUMNS, map(gap_row, page.gaps))
         write_findings(draft / "findings.csv", findings)
+        write_measures(draft / "measures.csv", page.measurements)
         write_json(draft / "page.json", page_json(page))
         write_json(draft / "predictions.coco.json", coco_results(page))
         _replace(draft, target)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.crops import SIZE, Crop, crop
 from crownlet.infer.run.pictures import Pictures, Pixels
-from crownlet.infer.run.tables import read_record
+from crownlet.infer.run.tables import RunError, read_record
 
 if TYPE_CHECKING:
     from crownlet.infer.findings import Finding
@@ -31,23 +31,21 @@ class StoredPage:
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
-        """What findings.csv lists; empty in runs made before it was written."""
+        """What findings.csv lists; empty in runs made before it was written. RunError as above."""
         path = self.folder / "findings.csv"
         if not path.is_file():
             return ()
         from crownlet.infer.findings import read_findings
 
-        return read_findings(path, self.measurements)
+        try:
+            return read_findings(path, self.measurements)
+        except (OSError, ValueError) as error:
+            raise RunError(path, f"cannot be read ({error}).") from None
 
-    @cached_property
+    @property
     def measurements(self) -> tuple[Measurement, ...]:
         """What measures.csv lists; empty in runs made before it was written."""
-        path = self.folder / "measures.csv"
-        if not path.is_file():
-            return ()
-        from crownlet.infer.measuring import read_measures
-
-        return tuple(read_measures(path))
+        return self.record.measurements
 
     @property
     def checksum(self) -> str:

@@ -18,6 +18,7 @@ from typing import Any
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.infer.errors import FileFault
+from crownlet.infer.measuring import Measurement, read_measures
 from crownlet.infer.records import (
     AbsentLetter,
     GapRecord,
@@ -45,7 +46,7 @@ def read_record(folder: Path) -> PageRecord:
     try:
         glyphs = _glyphs(read_table(folder / "glyphs.csv"), facts)
         gaps = tuple(_gap(row) for row in read_table(folder / "gaps.csv"))
-        return _page(facts, glyphs, gaps)
+        return _page(facts, glyphs, gaps, _measures(folder))
     except (KeyError, TypeError, ValueError) as error:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None
 
@@ -74,7 +75,18 @@ def _cause(error: Exception) -> str:
     return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
-def _page(facts: Json, glyphs: tuple[GlyphRecord, ...], gaps: tuple[GapRecord, ...]) -> PageRecord:
+def _measures(folder: Path) -> tuple[Measurement, ...]:
+    """What measures.csv lists; nothing in runs made before it was written."""
+    path = folder / "measures.csv"
+    return read_measures(path) if path.is_file() else ()
+
+
+def _page(
+    facts: Json,
+    glyphs: tuple[GlyphRecord, ...],
+    gaps: tuple[GapRecord, ...],
+    measurements: tuple[Measurement, ...],
+) -> PageRecord:
     return PageRecord(
         name=str(facts["page"]),
         image=_known(ImageFacts, facts["image"]),
@@ -87,6 +99,7 @@ def _page(facts: Json, glyphs: tuple[GlyphRecord, ...], gaps: tuple[GapRecord, .
         not_examined=tuple(facts.get("not_examined", ())),
         versions=facts.get("versions", {}),
         timing=facts.get("seconds", {}),
+        measurements=measurements,
         notes=tuple(facts.get("notes", ())),
     )
 

@@ -6,6 +6,7 @@ import json
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from PIL import Image
 
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.infer.measuring import Measurement
 from crownlet.infer.reading import PageError, read_page
 from crownlet.infer.records import (
     AbsentLetter,
@@ -25,6 +27,7 @@ from crownlet.infer.records import (
     TextMatch,
 )  # fmt: skip
 from crownlet.infer.run import RunError, crops, open_run
+from crownlet.infer.text_places import Mishap, TextPlace
 from crownlet.infer.writer import write_page
 
 odds = st.floats(0, 1).map(lambda v: round(v, 4))
@@ -72,9 +75,26 @@ def matches(draw: st.DrawFn) -> TextMatch:
         at=st.tuples(lengths, lengths), in_name=st.booleans(),
     )  # fmt: skip
     count = st.integers(0, 900)
+    place = st.builds(
+        TextPlace, mishap=st.sampled_from(get_args(Mishap)), defect=words, letters=words,
+        glyphs=st.lists(count, max_size=3).map(tuple), after=count, line=count, word=count,
+        at=st.tuples(lengths, lengths), in_name=st.booleans(), sure=st.booleans(), says=words,
+    )  # fmt: skip
     return TextMatch(
         draw(words), draw(count), draw(count), draw(count), draw(count),
         tuple(draw(st.lists(absent, max_size=2))), draw(words),
+        tuple(draw(st.lists(place, max_size=2))), draw(st.none() | odds),
+        tuple(draw(st.lists(words, max_size=2))),
+    )  # fmt: skip
+
+
+def measurements() -> st.SearchStrategy[Measurement]:
+    fine = st.floats(-9, 9).map(lambda v: round(v, 3))
+    return st.builds(
+        Measurement, glyph=st.integers(1, 900), name=st.sampled_from(("leg_gap", "foot_drop")),
+        q=fine, mm=st.none() | fine, start=st.tuples(lengths, lengths),
+        end=st.tuples(lengths, lengths), of=st.sampled_from(GLYPH_DEFECTS),
+        says=st.sampled_from(("there", "not_there", "unclear")),
     )  # fmt: skip
 
 
@@ -96,6 +116,8 @@ def page_records(draw: st.DrawFn) -> PageRecord:
         not_examined=tuple(draw(st.lists(words, max_size=2))),
         versions={"model": {"version": draw(words)}},
         timing={"read": round(draw(st.floats(0, 9)), 4)},
+        measurements=tuple(draw(st.lists(measurements(), max_size=2))),
+        notes=tuple(draw(st.lists(words, max_size=2))),
     )  # fmt: skip
 
 
