@@ -1,0 +1,45 @@
+"""`crownlet sheet`: triage sheets of a run's scrolls, their index, and the teaching sheet."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
+
+
+def add(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add the command and its arguments."""
+    sheet = commands.add_parser("sheet", help="write sheets of a run to read and to print")
+    sheet.add_argument("folder", metavar="RUN", help="folder of `crownlet inspect`")
+    sheet.add_argument("--scroll", metavar="NAME", help="only the sheet of this scroll")
+    sheet.add_argument(
+        "--show-names", action="store_true",
+        help="show the Divine Names, which are covered otherwise; such paper goes to genizah",
+    )  # fmt: skip
+    sheet.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write the sheets; returns the exit code."""
+    from crownlet.infer.errors import FileFault
+    from crownlet.infer.run import open_run
+    from crownlet.infer.sheet.making import make_sheets
+
+    try:
+        opened = open_run(options.folder)
+        if options.scroll and options.scroll not in {s.name for s in opened.scrolls}:
+            known = ", ".join(sorted(s.name for s in opened.scrolls)[:12])
+            complain(
+                f"{options.folder}: no scroll is called {options.scroll!r}; there are {known}."
+            )
+            return WRONG_USAGE
+        made = make_sheets(opened, options.scroll, options.show_names, print, complain)
+    except FileFault as error:
+        complain(error)
+        return WRONG_USAGE
+    except OSError as error:
+        complain(f"{options.folder}: sheets cannot be written ({error.strerror or error}).")
+        return SOME_FAILED
+    print(f"Open {made.index} in a browser.")
+    return SOME_FAILED if made.failed else DONE

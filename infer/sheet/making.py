@@ -1,0 +1,84 @@
+"""All sheets of a run, written into RUN/sheets."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from crownlet.infer.errors import FileFault
+from crownlet.infer.findings import HEADINGS
+from crownlet.infer.run import Run, StoredScroll
+from crownlet.infer.sheet.decided import decisions_of
+from crownlet.infer.sheet.index import Row, addresses, index_page, row
+from crownlet.infer.sheet.render import file_names, render, write_whole
+from crownlet.infer.sheet.scroll import Decisions, scroll_view
+from crownlet.infer.sheet.teaching import teaching_page
+
+FOLDER = "sheets"
+Say = Callable[[str], object]
+
+
+@dataclass(frozen=True)
+class Made:
+    """What was written."""
+
+    index: Path
+    failed: int
+    """Scrolls of which no sheet could be made."""
+
+
+def make_sheets(
+    run: Run,
+    only: str | None = None,
+    show_names: bool = False,
+    say: Say = print,
+    complain: Say = print,
+) -> Made:
+    """Write a sheet for each scroll, the index and the teaching sheet.
+
+    With `only`, the name of a scroll, its sheet and the index. A scroll whose pictures have moved
+    is said and left out. RunError for a damaged run, OSError if a file cannot be written.
+    """
+    folder = run.folder / FOLDER
+    files = file_names(scroll.name for scroll in run.scrolls)
+    links, decisions = addresses(files), decisions_of(run)
+    chosen = [scroll for scroll in run.scrolls if only in (None, scroll.name)]
+    faults: dict[str, FileFault] = {}
+    for number, scroll in enumerate(chosen, start=1):
+        start = time.perf_counter()
+        path = folder / files[scroll.name]
+        try:
+            write_whole(path, sheet_page(run, scroll, show_names, decisions))
+        except FileFault as error:
+            faults[scroll.name] = error
+            complain(str(error))
+            continue
+        took = time.perf_counter() - start
+        say(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
+    if only is None:
+        sound = [scroll for scroll in chosen if scroll.name not in faults]
+        write_whole(folder / "teaching.html", teaching_page(run, sound, show_names))
+    rows = []
+    for scroll in run.scrolls:
+        href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
+        rows.append(_row(run, scroll, href, faults.get(scroll.name)))
+    write_whole(folder / "index.html", index_page(rows, (folder / "teaching.html").is_file()))
+    return Made(folder / "index.html", len(faults))
+
+
+def sheet_page(
+    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
+) -> str:
+    """The triage sheet of one scroll; PageError if a picture of it has moved."""
+    return render("sheet.html", v=scroll_view(run, scroll, show_names, decisions))
+
+
+def _row(run: Run, scroll: StoredScroll, href: str, fault: FileFault | None) -> Row:
+    """The scroll in the index; without counts where its tables cannot be read."""
+    said = (f"No new sheet: {fault.reason}",) if fault else ()
+    try:
+        return row(run, scroll, href, said)
+    except FileFault as error:
+        return Row(scroll.name, href, said or (error.reason,), (0,) * len(HEADINGS), 0, 0)

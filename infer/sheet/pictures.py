@@ -1,0 +1,134 @@
+"""Pictures of a sheet as data URIs: windows around letters, and the page small.
+
+All windows of one entry have one scale, so that what was found, its neighbour that is well formed
+and our drawing can be compared by eye.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from crownlet.infer.records import Box, GlyphRecord
+from crownlet.infer.run.crops import BODY, Affine, crop
+from crownlet.infer.sheet.upright import Pixels, Turned
+from crownlet.infer.sheet.veil import Veiled
+
+Q_PX = (20.0, 32.0)
+"""A kulmus of a picture lies between these, px; between them the scan's own px are kept."""
+WIDE = (19.0, 7.6)
+"""Width and height in q of the window that shows a letter among its neighbours."""
+NARROW = (6.0, 6.0)
+"""Least width and height in q of the windows that are compared."""
+PAGE_PX = 1300
+"""Longer side of the page's picture for a body of 20 px or less; more for smaller writing."""
+ROOM = 5.0
+"""q of margin about the writing in the page's picture."""
+QUALITY = 82
+
+
+@dataclass(frozen=True)
+class Picture:
+    """An image to be set in a page."""
+
+    uri: str
+    width: int
+    height: int
+
+
+@dataclass(frozen=True)
+class Window:
+    """A picture of a place, and where the page's px lie in it."""
+
+    picture: Picture
+    turn: Turned
+    affine: Affine
+
+    def box(self, box: Box) -> Box:
+        """A box of the page in px of the picture."""
+        return self.affine.box(self.turn.box(box))
+
+    def point(self, x: float, y: float) -> tuple[float, float]:
+        """A point of the page in px of the picture."""
+        return self.affine.point(*self.turn.point(x, y))
+
+
+def window(
+    page: Veiled,
+    box: Box,
+    size_q: tuple[float, float],
+    q: float,
+    rotation: float,
+    letters: Iterable[GlyphRecord] = (),
+    bare: Iterable[Box] = (),
+    q_px: tuple[float, float] = Q_PX,
+) -> Window:
+    """A window of `size_q` (width, height in q) about the middle of `box`, upright.
+
+    `box` and `q` are in px of the page as given, `rotation` in degrees clockwise. Of the Names only
+    the `letters` are shown, and what lies in the boxes `bare`.
+    """
+    turn = Turned.upright(rotation, page.pixels)
+    scale = float(np.clip(q, *q_px))
+    size = (round(size_q[0] * scale), round(size_q[1] * scale))
+    x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+    spot = turn.box((x, y, x, y))
+    # `crop` makes bodies of BODY px; told of a smaller kulmus it shows more.
+    unit = q * (BODY / 3) / scale
+    covered, affine = crop(turn.view(page.covered), spot, unit, size)
+    holes = [*page.bared(letters, box), *bare]
+    if holes:
+        seen, _ = crop(turn.view(page.pixels), spot, unit, size)
+        for hole in holes:
+            x0, y0, x1, y1 = _whole(affine.box(turn.box(hole)), size)
+            covered[y0:y1, x0:x1] = seen[y0:y1, x0:x1]
+    return Window(encoded(covered), turn, affine)
+
+
+def _whole(box: Box, size: tuple[int, int]) -> tuple[int, int, int, int]:
+    x0, x1 = np.clip([np.floor(box[0]), np.ceil(box[2])], 0, size[0]).astype(int)
+    y0, y1 = np.clip([np.floor(box[1]), np.ceil(box[3])], 0, size[1]).astype(int)
+    return int(x0), int(y0), int(x1), int(y1)
+
+
+def small_page(page: Veiled) -> tuple[Picture, Turned, Box]:
+    """The written part of the page, upright and small; the turn, and the part in px as seen.
+
+    Lightened, so that marks stand out and little toner is used.
+    """
+    turn = Turned(page.page.turn // 90 % 4, page.pixels.shape[1], page.pixels.shape[0])
+    part = _written(page, turn)
+    x0, y0, x1, y1 = (round(v) for v in part)
+    view = turn.view(page.covered)[y0:y1, x0:x1]
+    body = max(3 * page.page.q, 1.0)
+    scale = min(1.0, max(PAGE_PX / max(view.shape[:2]), 20.0 / body))
+    size = (max(1, round(view.shape[1] * scale)), max(1, round(view.shape[0] * scale)))
+    small = cv2.resize(np.ascontiguousarray(view), size, interpolation=cv2.INTER_AREA)
+    lighter = 255 - (255 - small.astype(np.uint16)) * 4 // 5
+    return encoded(lighter.astype(np.uint8)), turn, (x0, y0, x1, y1)
+
+
+def _written(page: Veiled, turn: Turned) -> Box:
+    """All letters with some margin, as far as the page goes."""
+    width, height = turn.size
+    if not page.page.glyphs:
+        return 0.0, 0.0, float(width), float(height)
+    boxes = np.array([turn.box(glyph.box) for glyph in page.page.glyphs])
+    room = ROOM * page.page.q
+    x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0) - room), 0)
+    x1, y1 = np.minimum(np.ceil(boxes[:, 2:].max(axis=0) + room), (width, height))
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def encoded(pixels: Pixels, quality: int = QUALITY) -> Picture:
+    """RGB pixels as a JPEG in a data URI."""
+    bgr = cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_RGB2BGR)
+    done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    if not done:
+        raise ValueError(f"a picture of {pixels.shape} cannot be encoded")
+    text = base64.b64encode(data.tobytes()).decode("ascii")
+    return Picture(f"data:image/jpeg;base64,{text}", pixels.shape[1], pixels.shape[0])

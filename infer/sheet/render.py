@@ -1,0 +1,75 @@
+"""Templates filled in, file names made safe, files put in place whole."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from crownlet.infer.plain import latin, said
+from crownlet.infer.sheet import words
+
+_HERE = Path(__file__).parent
+_TAKEN = ("index", "teaching")
+_LONGEST = 80
+
+
+def render(template: str, **values: Any) -> str:
+    """A whole HTML page."""
+    return _environment().get_template(template).render(**values)
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    made.globals.update(
+        css=Markup((_HERE / "paper.css").read_text(encoding="utf-8")),
+        said=said, latin=latin, term=words.trade_term, described=words.described, count=words.count,
+        apart=words.APART, differ=words.DIFFER, r=_round,
+    )  # fmt: skip
+    return made
+
+
+def _round(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def file_names(names: Iterable[str]) -> dict[str, str]:
+    """A file name for each scroll, safe on every system and distinct in any case of letters."""
+    table: dict[str, str] = {}
+    taken = set(_TAKEN)
+    for name in names:
+        stem = re.sub(r"[^\w.-]+", "_", name).strip("._")[:_LONGEST] or "scroll"
+        candidate, number = stem, 1
+        while candidate.casefold() in taken:
+            number += 1
+            candidate = f"{stem}-{number}"
+        taken.add(candidate.casefold())
+        table[name] = f"{candidate}.html"
+    return table
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file as one step; OSError if it cannot be written."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=".crownlet-", dir=path.parent)
+    draft = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        draft.chmod(0o644)
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)

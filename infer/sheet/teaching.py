@@ -1,0 +1,147 @@
+"""The teaching sheet: one page a defect, what was found beside what is well formed.
+
+No source and no scroll is named in it: it is made to be shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from crownlet.datasets.catalogue import CATALOGUE, Opinion
+from crownlet.infer.findings import Finding
+from crownlet.infer.plain import latin, said
+from crownlet.infer.reading import PageError
+from crownlet.infer.run import Run, StoredScroll
+from crownlet.infer.sheet import words
+from crownlet.infer.sheet.entries import Compared, Page, compare
+from crownlet.infer.sheet.render import render
+from crownlet.infer.sheet.scroll import pages_of
+from crownlet.infer.sheet.wellformed import WellFormed
+
+EXAMPLES = 3
+FINE = (44.0, 64.0)
+"""px of a kulmus in the large pictures of this sheet."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A finding that may stand as an example."""
+
+    scroll: StoredScroll
+    page: str
+    finding: Finding
+
+
+@dataclass(frozen=True)
+class Example:
+    """A finding with what is well formed beside it."""
+
+    name: str
+    """Name of the letter, empty for a white."""
+    says: str
+    network: str
+    compared: Compared
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """One page of the teaching sheet."""
+
+    title: str
+    term: str | None
+    described: str
+    examples: tuple[Example, ...]
+    cited: tuple[words.Cited, ...]
+    differ: bool
+    found: int
+    """Findings of this kind in the run."""
+    scrolls: int
+    """Scrolls in which there are some."""
+
+
+def teaching_page(run: Run, scrolls: Iterable[StoredScroll], show_names: bool = False) -> str:
+    """The teaching sheet of some scrolls of a run; RunError for a damaged table."""
+    made = lessons(run, scrolls, show_names)
+    return render("teaching.html", lessons=made, shows_names=show_names)
+
+
+def lessons(
+    run: Run, scrolls: Iterable[StoredScroll], show_names: bool = False
+) -> tuple[Lesson, ...]:
+    """A lesson for each defect found in the scrolls, in the order of the catalogue.
+
+    Scrolls whose pictures have moved give no examples; without an example there is no lesson.
+    """
+    bench = _Bench(run, show_names)
+    by_kind = _by_kind(run, scrolls)
+    made = (_lesson(bench, kind, by_kind[kind]) for kind in CATALOGUE if kind in by_kind)
+    return tuple(lesson for lesson in made if lesson.examples)
+
+
+def _by_kind(run: Run, scrolls: Iterable[StoredScroll]) -> Mapping[str, list[Choice]]:
+    table: dict[str, list[Choice]] = {}
+    for scroll in scrolls:
+        for page in (*scroll.faces, *scroll.reverses):
+            for finding in run.pages[page].findings:
+                if finding.route == "finding" and finding.sure and finding.scope != "page":
+                    table.setdefault(finding.kind, []).append(Choice(scroll, page, finding))
+    return table
+
+
+class _Bench:
+    """The pages of scrolls, each read when an example is first taken from it."""
+
+    def __init__(self, run: Run, show_names: bool) -> None:
+        self._run, self._show_names = run, show_names
+        self._known: dict[str, tuple[dict[str, Page], WellFormed] | None] = {}
+
+    def example(self, choice: Choice) -> Example | None:
+        """The example, or None if its picture has moved."""
+        if choice.scroll.name not in self._known:
+            self._known[choice.scroll.name] = self._read(choice.scroll)
+        known = self._known[choice.scroll.name]
+        compared = known and compare(known[0][choice.page], choice.finding, known[1], FINE)
+        if not compared:
+            return None
+        letter = choice.finding.letter
+        name = latin(letter) if letter else ""
+        return Example(name, choice.finding.says, words.network(choice.finding), compared)
+
+    def _read(self, scroll: StoredScroll) -> tuple[dict[str, Page], WellFormed] | None:
+        try:
+            pages = pages_of(self._run, scroll, self._show_names)
+        except PageError:
+            return None
+        return {page.name: page for page in pages}, WellFormed([page.veiled for page in pages])
+
+
+def _lesson(bench: _Bench, kind: str, choices: Sequence[Choice]) -> Lesson:
+    examples = filter(None, map(bench.example, choose(choices)))
+    opinions: tuple[Opinion, ...] = CATALOGUE[kind].gravity
+    return Lesson(
+        title=said(kind), term=words.trade_term(kind), described=words.described(kind),
+        examples=tuple(examples), cited=words.cited(opinions), differ=words.differ(opinions),
+        found=len(choices), scrolls=len({choice.scroll.name for choice in choices}),
+    )  # fmt: skip
+
+
+def choose(choices: Iterable[Choice], most: int = EXAMPLES) -> list[Choice]:
+    """The surest findings, of different letters and scrolls as far as there are any.
+
+    Letters of a Divine Name are left out.
+    """
+    rest = [choice for choice in choices if not choice.finding.in_name]
+    rest.sort(key=lambda c: (-(c.finding.p or 1.0), c.page, c.finding.number))
+    chosen: list[Choice] = []
+    while rest and len(chosen) < most:
+        # min takes the first of equals, so the surest.
+        best = min(rest, key=lambda choice: _alike(choice, chosen))
+        rest.remove(best)
+        chosen.append(best)
+    return chosen
+
+
+def _alike(choice: Choice, chosen: Sequence[Choice]) -> int:
+    letters = sum(choice.finding.letter == other.finding.letter for other in chosen)
+    return 2 * letters + sum(choice.scroll.name == other.scroll.name for other in chosen)

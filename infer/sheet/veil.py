@@ -1,0 +1,102 @@
+"""A page whose Divine Names lie under plain plates, in its pixels and not only in its look."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from crownlet.infer.records import Box, GlyphRecord, PageRecord
+from crownlet.infer.sheet.names import in_names
+from crownlet.infer.sheet.upright import Pixels, Turned
+
+PLATE = (226, 222, 214)
+"""Colour of a plate, RGB: lighter than ink, darker than paper."""
+WORD = "Name"
+_WORD_INK = (118, 112, 104)
+_MARGIN = 0.22
+"""q by which a plate passes the box of its letter, boxes being off by a few px."""
+
+
+class Veiled:
+    """The pixels of one page, as given and with its Names covered."""
+
+    def __init__(self, page: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
+        self.page = page
+        self.pixels = pixels
+        self.names: Collection[int] = frozenset() if show_names else in_names(page)
+        self.covered = self._covered() if self.names else pixels
+
+    def bared(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:
+        """What of `box` may be seen without plates: the boxes of `letters`, if a plate is near."""
+        if not any(_meet(_plate(glyph), box) for glyph in self._hidden()):
+            return ()
+        return tuple(glyph.box for glyph in letters)
+
+    def _hidden(self) -> list[GlyphRecord]:
+        return [g for g in self.page.glyphs if g.glyph in self.names]
+
+    def _covered(self) -> Pixels:
+        page = self.pixels.copy()
+        for run in _runs(self._hidden()):
+            for glyph in run:
+                x0, y0, x1, y1 = _inside(_plate(glyph), page)
+                page[y0:y1, x0:x1] = PLATE
+            _label(page, run)
+        return page
+
+
+def _runs(letters: Iterable[GlyphRecord]) -> list[list[GlyphRecord]]:
+    """Letters that follow each other in one word."""
+    ordered = sorted(letters, key=lambda g: g.glyph)
+    runs = [[ordered[0]]] if ordered else []
+    for before, after in pairwise(ordered):
+        if after.glyph == before.glyph + 1 and after.word == before.word:
+            runs[-1].append(after)
+        else:
+            runs.append([after])
+    return runs
+
+
+def _plate(glyph: GlyphRecord) -> Box:
+    x0, y0, x1, y1 = glyph.box
+    m = _MARGIN * glyph.q
+    return x0 - m, y0 - m, x1 + m, y1 + m
+
+
+def _label(page: Pixels, run: list[GlyphRecord]) -> None:
+    """The word on the plate, upright for the letters; none where there is no room for it."""
+    q, angle = run[0].q, np.deg2rad(run[0].body[3])
+    room = sum(glyph.box[2] - glyph.box[0] for glyph in run)
+    weight = max(1, round(q / 9))
+    (wide, high), low = cv2.getTextSize(WORD, cv2.FONT_HERSHEY_SIMPLEX, q / 14, weight)
+    if wide > room:
+        return
+    word = np.full((high + low, wide, 3), PLATE, np.uint8)
+    cv2.putText(
+        word, WORD, (0, high), cv2.FONT_HERSHEY_SIMPLEX, q / 14, _WORD_INK, weight, cv2.LINE_AA
+    )
+    word = np.rot90(word, -Turned.upright(run[0].body[3], page).quarters)
+    x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)
+    y = float(np.median([g.body[1] for g in run])) + 1.5 * q * np.cos(angle)
+    _paste(page, word, round(x - word.shape[1] / 2), round(y - word.shape[0] / 2))
+
+
+def _paste(page: Pixels, piece: Pixels, x: int, y: int) -> None:
+    x, y = max(0, x), max(0, y)
+    part = page[y : y + piece.shape[0], x : x + piece.shape[1]]
+    part[:] = piece[: part.shape[0], : part.shape[1]]
+
+
+def _inside(box: Box, page: Pixels) -> tuple[int, int, int, int]:
+    height, width = page.shape[:2]
+    return (
+        max(0, int(box[0])), max(0, int(box[1])),
+        min(width, int(np.ceil(box[2]))), min(height, int(np.ceil(box[3]))),
+    )  # fmt: skip
+
+
+def _meet(a: Box, b: Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

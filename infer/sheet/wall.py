@@ -1,0 +1,68 @@
+"""Places to review as a wall of small pictures, by kind and letter, to sweep at a glance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from crownlet.infer.findings import HEADINGS, Finding
+from crownlet.infer.plain import latin, said
+from crownlet.infer.sheet.decided import Decided
+from crownlet.infer.sheet.entries import Page
+from crownlet.infer.sheet.pictures import Window, window
+
+SIZE = (6.0, 6.5)
+"""Width and height in q of a small picture."""
+Q_PX = (14.0, 18.0)
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One place."""
+
+    label: str
+    anchor: str
+    window: Window
+    p: float | None
+    line: int
+    decisions: tuple[Decided, ...]
+
+
+@dataclass(frozen=True)
+class Brick:
+    """All places of one kind on one letter, the likeliest first."""
+
+    title: str
+    tiles: tuple[Tile, ...]
+
+
+def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
+    """All places to review of some pages, kinds in the order of their headings."""
+    groups: dict[tuple[int, str, str], list[tuple[Page, Finding]]] = {}
+    for page in pages:
+        for finding in page.findings:
+            if finding.route == "review" and finding.scope != "page":
+                rank = list(HEADINGS).index(finding.heading)
+                key = rank, finding.kind, finding.letter or ""
+                groups.setdefault(key, []).append((page, finding))
+    return tuple(
+        Brick(
+            f"{latin(letter)}: {said(kind)}" if letter else said(kind),
+            tuple(_tile(page, f) for page, f in sorted(rows, key=lambda row: -(row[1].p or 0))),
+        )
+        for (_, kind, letter), rows in sorted(groups.items(), key=lambda item: item[0])
+    )
+
+
+def _tile(page: Page, finding: Finding) -> Tile:
+    letters = page.letters(finding)
+    q = letters[0].q if letters else max(page.veiled.page.q, 1.0)
+    rotation = letters[0].body[3] if letters else float(page.veiled.page.turn)
+    single = letters if finding.scope == "glyph" else ()
+    high = max(SIZE[1], (finding.box[3] - finding.box[1]) / q + 1)
+    wide = max(SIZE[0], min(14.0, (finding.box[2] - finding.box[0]) / q + 2))
+    seen = window(page.veiled, finding.box, (wide, high), q, rotation, single, (), Q_PX)
+    return Tile(
+        page.label(finding), page.anchor(finding), seen, finding.p, finding.line,
+        page.decided.get(finding.number, ()),
+    )  # fmt: skip

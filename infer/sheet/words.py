@@ -1,0 +1,115 @@
+"""What an entry says of a finding, in plain words and numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from crownlet.datasets.alphabet import BY_CHAR
+from crownlet.datasets.catalogue import CATALOGUE, GRAVITIES, Opinion
+from crownlet.infer.cautions import UNFAMILIAR
+from crownlet.infer.findings import Finding
+from crownlet.infer.measuring import Measurement
+from crownlet.infer.plain import latin, said
+
+_ODDS = (
+    (0.98, "all but sure"),
+    (0.9, "sure"),
+    (0.7, "rather sure"),
+    (0.4, "undecided"),
+    (0.0, "rather doubts it"),
+)
+"""Words for a calibrated probability, from the surest."""
+_SAYS = {
+    "there": "the measure shows it",
+    "not_there": "the measure does not show it",
+    "unclear": "the measure cannot tell",
+}
+DIFFER = "The books do not agree on how far this matters."
+APART = "Network and measure disagree here: look closely."
+MANY = 3
+"""Letters that a title names one by one."""
+COUNTED = "counted, not estimated: no probability"
+ALIGNED = "follows from the text, not from the network"
+
+
+@dataclass(frozen=True)
+class Cited:
+    """One opinion with the words of its code."""
+
+    meaning: str
+    statement: str
+    source: str
+
+
+def title(finding: Finding) -> str:
+    """What is pointed at, such as `he: leg touches roof`."""
+    name = said(finding.kind)
+    letters = finding.letter or finding.expected or ""
+    named = [latin(char) for char in letters if char in BY_CHAR]
+    if len(named) > MANY:
+        return f"{len(named)} letters: {name}"
+    return f"{', '.join(named)}: {name}" if named else name
+
+
+def trade_term(kind: str) -> str | None:
+    """The trade's own word for it, where there is one."""
+    return CATALOGUE[kind].trade_term if kind in CATALOGUE else None
+
+
+def described(kind: str) -> str:
+    """The defect in one or two plain sentences."""
+    return CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR
+
+
+def odds(p: float) -> str:
+    """A probability in words and number."""
+    words = next(words for least, words in _ODDS if p >= least)
+    number = "above 0.99" if p > 0.99 else "below 0.01" if p < 0.01 else f"{p:.2f}"
+    return f"{words} ({number})"
+
+
+def network(finding: Finding) -> str:
+    """What the network says of the kind."""
+    if finding.p is not None:
+        return odds(finding.p)
+    how = CATALOGUE[finding.kind].how if finding.kind in CATALOGUE else "learned"
+    return ALIGNED if how == "aligned" else COUNTED
+
+
+def measured(measure: Measurement) -> str:
+    """A measure in numbers and words."""
+    mm = "" if measure.mm is None else f", {measure.mm:.2f} mm"
+    return f"{said(measure.name)} {length(measure.q)}{mm}: {_SAYS[measure.says]}"
+
+
+def length(q: float) -> str:
+    """A length in kulmus."""
+    return f"{q:.2f} q".replace("-", "−")
+
+
+def disagree(finding: Finding) -> bool:
+    """Whether network and measure say opposite things of the kind."""
+    if finding.p is None:
+        return False
+    against = "not_there" if finding.p >= 0.5 else "there"
+    own = [m for m in finding.measurements if m.of == finding.kind]
+    return any(m.says == against for m in own)
+
+
+def cited(opinions: Iterable[Opinion]) -> tuple[Cited, ...]:
+    """Opinions, the gravest first, each with what its code means."""
+    rank = list(GRAVITIES)
+    ordered = sorted(opinions, key=lambda opinion: rank.index(opinion.code))
+    return tuple(Cited(GRAVITIES[o.code].meaning, o.statement, o.source) for o in ordered)
+
+
+def differ(opinions: Sequence[Opinion]) -> bool:
+    """Whether the opinions put a fault under different headings, or name a dispute."""
+    headings = {GRAVITIES[opinion.code].heading for opinion in opinions}
+    return len(headings) > 1 or any(opinion.code == "D" for opinion in opinions)
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """`1 letter`, `2 letters`."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
