@@ -103,6 +103,21 @@ def tefillin_lines(name: str, layout: Literal["arm", "head"]) -> Lines:
     return _lines(_data()["tefillin_lines_tur_oc35"][key][name])
 
 
+@cache
+def verse_ends(name: str) -> frozenset[int]:
+    """Indices of the words, in the portion called `name`, with which a verse ends.
+
+    Empty for the back of the mezuzah; KeyError for a name that is none of `PORTIONS`.
+    """
+    parts = {"mezuzah": ("shema", "vehaya_im_shamoa"), "mezuzah_reverse": ()}.get(name, (name,))
+    verses = [words for part in parts for words in _data()["tefillin_verses"][part].values()]
+    ends, last = set(), -1
+    for words in verses:
+        last += len(words)
+        ends.add(last)
+    return frozenset(ends)
+
+
 def read_portion(name_or_path: str | Path) -> Portion:
     """A portion by its name, or read from a UTF-8 text file whose lines are the written lines.
 

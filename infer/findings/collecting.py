@@ -6,8 +6,10 @@ from dataclasses import replace
 
 from crownlet.datasets.customs import Customs
 from crownlet.infer.findings.finding import RANK, Finding
+from crownlet.infer.findings.laying import layout_findings
 from crownlet.infer.findings.letters import letter_findings
-from crownlet.infer.findings.spaces import absent_findings, gap_findings
+from crownlet.infer.findings.mishaps import mishap_findings
+from crownlet.infer.findings.spaces import gap_findings
 from crownlet.infer.records import PageRecord
 
 
@@ -19,7 +21,8 @@ def findings_of(record: PageRecord, customs: Customs) -> tuple[Finding, ...]:
     every = [
         *letter_findings(record, customs),
         *gap_findings(record, customs),
-        *absent_findings(record, customs),
+        *mishap_findings(record, customs),
+        *layout_findings(record, customs),
     ]
     ranked = sorted(every, key=_order)
     return tuple(replace(finding, number=k) for k, finding in enumerate(ranked, start=1))

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from crownlet.datasets.customs import Customs
+from crownlet.infer.findings.crowns import crowned_by_list, wanting
 from crownlet.infer.findings.finding import RANK, Finding
-from crownlet.infer.findings.gravity import Weight, weigh
+from crownlet.infer.findings.gravity import Weight, opinions_on, weigh
+from crownlet.infer.findings.mishaps import told
 from crownlet.infer.findings.sentences import letter_says
-from crownlet.infer.findings.silence import silent
+from crownlet.infer.findings.silence import DETACHED, of_yud_length, silent
 from crownlet.infer.measuring import Measurement
 from crownlet.infer.records import GlyphRecord, PageRecord
+
+_OF_TEXT = ("letter_swapped", "letter_extra", "shape_doubt")
 
 
 @dataclass(frozen=True)
@@ -34,9 +38,11 @@ def letter_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     measured: dict[int, list[Measurement]] = {}
     for measurement in record.measurements:
         measured.setdefault(measurement.glyph, []).append(measurement)
-    found = []
+    found, by_text = [], told(record)
     for glyph in record.glyphs:
         said = letter_said(glyph, record, customs)
+        if glyph.glyph in by_text:
+            said = [row for row in said if row.kind not in _OF_TEXT]
         if said:
             found.append(_finding(glyph, said, measured.get(glyph.glyph, ())))
     return found
@@ -46,19 +52,23 @@ def letter_said(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> lis
     """Everything said of a letter, gravest first, without what these customs accept."""
     surely = glyph.sure or (glyph.reasons[:1] if glyph.route == "finding" else ())
     rows = [
-        Said(
-            kind, weigh(kind, basis(glyph), customs, glyph.tags_seen), kind in surely,
-            odds(glyph, kind),
-        )
+        Said(kind, _weight(kind, glyph, record, customs), kind in surely, odds(glyph, kind))
         for kind in glyph.reasons
         if not silent(kind, glyph, record, customs)
-    ]  # fmt: skip
+    ]
+    listed = wanting(glyph, record, customs)
+    if listed is not None and listed not in glyph.reasons:
+        weight = Weight("custom", "", opinions_on(listed, glyph.letter))
+        rows.append(Said(listed, weight, False, None))
     return sorted(rows, key=lambda row: row.order)
 
 
-def basis(glyph: GlyphRecord) -> str:
-    """The letter of whose form the page speaks: the one read."""
-    return glyph.letter
+def _weight(kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs) -> Weight:
+    """The weight of one thing said, which customs alone may have made worth a look."""
+    weight = weigh(kind, glyph.letter, customs, glyph.tags_seen)
+    long_leg = kind == "leg_short" and glyph.letter in DETACHED and of_yud_length(glyph, record)
+    crowned = kind == "tag_excess" and crowned_by_list(glyph, record)
+    return replace(weight, heading="custom", code="") if long_leg or crowned else weight
 
 
 def odds(glyph: GlyphRecord, kind: str) -> float | None:

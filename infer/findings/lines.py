@@ -25,11 +25,15 @@ class Line:
     """(N,) middle of each body, px."""
     v: Floats
     """(N,) half a body below the ruled line, px."""
+    wide: Floats
+    """(N,) width of each letter's ink along the writing, px."""
     left: float
     """Leftmost ink, px along the writing."""
     right: float
     q: float
     """Kulmus of the line in px: median of its letters."""
+    across: bool
+    """Whether the line runs down or up the picture, the page being turned by a quarter."""
 
     @property
     def width(self) -> float:
@@ -79,9 +83,10 @@ def _line(number: int, glyphs: Sequence[GlyphRecord], angle: float) -> Line:
     along = middle[:, 0] * c + middle[:, 1] * s
     # A box is upright in the picture; on a turned page its height lies along the writing.
     sides = (boxes[:, 2:] - boxes[:, :2]) / 2
-    half = sides[:, 0] if abs(c) > abs(s) else sides[:, 1]
+    across = bool(abs(s) > abs(c))
+    half = sides[:, 1] if across else sides[:, 0]
     return Line(
-        number, tuple(glyphs), u=x * c + y * s, v=y * c - x * s,
+        number, tuple(glyphs), u=x * c + y * s, v=y * c - x * s, wide=2 * half,
         left=float((along - half).min()), right=float((along + half).max()),
-        q=float(np.median(body[:, 2])) / 3,
+        q=float(np.median(body[:, 2])) / 3, across=across,
     )  # fmt: skip

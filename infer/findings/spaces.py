@@ -1,16 +1,13 @@
-"""Findings on the whites between letters, and on letters of the text that are not on the page."""
+"""Findings on the whites between letters."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
-from itertools import groupby
 
 from crownlet.datasets.customs import Customs
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.gravity import weigh
 from crownlet.infer.findings.letters import Said
-from crownlet.infer.findings.sentences import absent_says, gap_says
-from crownlet.infer.records import AbsentLetter, Box, GapRecord, PageRecord
+from crownlet.infer.findings.sentences import gap_says
+from crownlet.infer.records import Box, GapRecord, PageRecord
 
 _ABSENT = "letter_absent"
 
@@ -55,28 +52,3 @@ def between(right: Box, left: Box) -> Box:
     x = sorted((left[2], right[0]))
     middle, half = (x[0] + x[1]) / 2, max(4.0, (x[1] - x[0]) / 2)
     return middle - half, min(left[1], right[1]), middle + half, max(left[3], right[3])
-
-
-def absent_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """A finding for each run of letters of one word that the page lacks at one place."""
-    if record.match is None:
-        return []
-    runs = groupby(record.match.absent, key=lambda letter: (letter.after, letter.word))
-    return [_absent(list(run), record, customs) for _, run in runs]
-
-
-def _absent(run: Sequence[AbsentLetter], record: PageRecord, customs: Customs) -> Finding:
-    first = run[0]
-    letters = "".join(letter.letter for letter in run)
-    whole = not any(glyph.word == first.word for glyph in record.glyphs)
-    weight = weigh(_ABSENT, None, customs)
-    half = 1.5 * record.q
-    x, y = first.at
-    return Finding(
-        number=0, kind=_ABSENT, scope="text", glyphs=(first.after,) if first.after else (),
-        line=first.line, letter=None, expected=letters,
-        box=(x - half, y - half, x + half, y + half), route=first.route, p=None,
-        heading=weight.heading, code=weight.code, opinions=weight.opinions, measurements=(),
-        in_name=any(letter.in_name for letter in run),
-        says=absent_says(letters, first.word, whole), sure=first.route == "finding",
-    )  # fmt: skip

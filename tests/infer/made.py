@@ -37,12 +37,18 @@ def record(
     **changes: object,
 ) -> PageRecord:  # fmt: skip
     """A page upright in its picture."""
-    facts = ImageFacts("page.png", 2000, 2000, "L", "PNG", 600.0)
-    values: dict[str, object] = {"turn": 0, "quality": {"yud_q": 1.1, "tilt_degrees": 0.0}}
+    values: dict[str, object] = {
+        "image": facts(2000, 2000), "turn": 0, "quality": {"yud_q": 1.1, "tilt_degrees": 0.0},
+    }  # fmt: skip
     return PageRecord(
-        name="page", image=facts, glyphs=tuple(glyphs), gaps=tuple(gaps), match=match,
+        name="page", glyphs=tuple(glyphs), gaps=tuple(gaps), match=match,
         **(values | changes),  # type: ignore[arg-type]
     )  # fmt: skip
+
+
+def facts(width: int, height: int) -> ImageFacts:
+    """A picture of this size, scanned at 600 dpi."""
+    return ImageFacts("page.png", width, height, "L", "PNG", 600.0)
 
 
 def block(
@@ -74,6 +80,8 @@ def block(
 def from_truth(page: PageTruth | tuple[LetterTruth, ...], **changes: object) -> PageRecord:
     """What an inspection that sees everything rightly would record of a rendered page."""
     letters = page.letters if isinstance(page, PageTruth) else page
+    if isinstance(page, PageTruth):
+        changes = {"image": facts(page.image.shape[1], page.image.shape[0])} | changes
     glyphs = [
         glyph(
             k, t.letter, line=t.line + 1, word=t.word + 1, place=t.place + 1, expected=t.expected,
