@@ -1,0 +1,94 @@
+"""`crownlet review`: the letters of a run put before a reader, on a page of this machine alone."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import webbrowser
+from typing import TYPE_CHECKING, Any
+
+from crownlet.infer.commands import DONE, WRONG_USAGE, complain
+
+if TYPE_CHECKING:
+    from crownlet.infer.review.store import ReviewStore
+    from crownlet.infer.run import Run
+
+
+def add(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add the command and its arguments."""
+    review = commands.add_parser("review", help="decide about the places of a run, in a browser")
+    review.add_argument("folder", metavar="RUN", help="folder that `crownlet inspect` wrote")
+    review.add_argument("--reader", default="", metavar="NAME", help="who decides")
+    review.add_argument("--port", type=int, default=0, help="port to use; any free one if absent")
+    review.add_argument("--open", action="store_true", help="open the page in the usual browser")
+    review.add_argument(
+        "--export", action="store_true", help="write labels and decisions into RUN and end"
+    )
+    review.add_argument(
+        "--audit", type=_share, metavar="SHARE",
+        help="share of clear letters mixed in, when the review is first opened (0.02)",
+    )  # fmt: skip
+    review.add_argument(
+        "--seed", type=int, metavar="N", help="draws them, when the review is first opened"
+    )
+    review.set_defaults(run=run)
+
+
+def _share(text: str) -> float:
+    try:
+        share = float(text)
+    except ValueError:
+        share = -1.0
+    if not 0 <= share <= 1:
+        raise argparse.ArgumentTypeError(f"a share lies within 0 and 1, not {text}")
+    return share
+
+
+def run(options: argparse.Namespace) -> int:
+    """Serve the page until stopped, or write the decisions out; returns the exit code."""
+    from crownlet.infer.errors import FileFault
+    from crownlet.infer.run import open_run
+
+    try:
+        opened = open_run(options.folder)
+        return _export(opened) if options.export else _serve(options, opened)
+    except FileFault as error:
+        complain(error)
+    except OSError as error:
+        complain(f"{options.folder}: cannot be written ({error.strerror or error}).")
+    return WRONG_USAGE
+
+
+def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
+    from crownlet.infer.review.store import AUDIT_SHARE, SEED, ReviewStore
+
+    return ReviewStore.open(
+        opened.folder / "review.sqlite3",
+        opened,
+        seed=SEED if options.seed is None else options.seed,
+        audit_share=AUDIT_SHARE if options.audit is None else options.audit,
+    )
+
+
+def _export(opened: Run) -> int:
+    from crownlet.infer.review.exporting import export
+
+    print(f"{opened.folder}: {export(opened)}")
+    return DONE
+
+
+def _serve(options: argparse.Namespace, opened: Run) -> int:
+    from crownlet.infer.review.serving import bind, serve
+
+    listening, store = bind(options.port), _store(options, opened)
+
+    def ready(address: str) -> None:
+        print(f"Review of {opened.folder}: open\n\n    {address}\n", flush=True)
+        print("in a browser on this machine. Ctrl-C ends it; every decision is kept.", flush=True)
+        if options.open:
+            webbrowser.open(address)
+
+    with contextlib.suppress(KeyboardInterrupt):
+        serve(opened, store, listening, options.reader, ready)
+    print(f"Ended. The decisions are in {store.path}.")
+    return DONE

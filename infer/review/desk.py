@@ -1,0 +1,122 @@
+"""The desk between store and pages: what is before a reader, and what he has been told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from markupsafe import Markup
+
+from crownlet.infer.review.asking import Chosen, Sentence, Window
+from crownlet.infer.review.crops import Crops
+from crownlet.infer.review.entries import Item, ItemError
+from crownlet.infer.review.forms import FORMS, Cut
+from crownlet.infer.review.showing import picture_marks, shown
+
+if TYPE_CHECKING:
+    from crownlet.infer.review.store import ReviewStore
+    from crownlet.infer.run import Run
+
+VIEWS: tuple[Cut, ...] = ("line", "near")
+
+
+class View(NamedTuple):
+    """One picture of the place, with what is drawn over it."""
+
+    name: Cut
+    width: int
+    height: int
+    marks: Markup
+
+
+@dataclass
+class Desk:
+    """One review in progress, shared by all its windows."""
+
+    run: Run
+    store: ReviewStore
+    crops: Crops
+    _told: set[tuple[str, int]] = field(default_factory=set)
+    """Readers and items of which the program's word was shown to them."""
+    _warmed: set[str] = field(default_factory=set)
+    _orders: dict[tuple[str, Chosen], dict[int, int]] = field(default_factory=dict)
+
+    def item(self, window: Window, number: int) -> Item:
+        """One item as this reader meets it; Sentence if there is none."""
+        try:
+            return self.store.item(number, window.reader)
+        except ItemError:
+            raise Sentence("There is no such letter in this review.", 404) from None
+
+    def letter(self, window: Window, item: Item | None, chosen: Chosen) -> dict[str, Any]:
+        """What `letter.html` needs to put one item before its reader, or to say none is left."""
+        if item is None:
+            return {"shown": None, "url": f"/one{chosen.query}"}
+        blind = window.blind and item.decision is None
+        if not blind:
+            self.tell(window.reader, item.id)
+        self._ahead(window, item, chosen)
+        group = Chosen(item.kind, item.letter)
+        return {
+            "shown": shown(item, self.run, blind=blind),
+            "url": f"/one/{item.id}{chosen.query}",
+            "query": chosen.query,
+            "wall": group.wall,
+            "left": self.left(window, chosen),
+            "cuts": [
+                View(cut, *FORMS[cut].size, picture_marks(item, self.run, cut, rulers=not blind))
+                for cut in VIEWS
+            ],
+        }
+
+    def warm(self, reader: str) -> None:
+        """Have the small pictures of a reader's letters cut, whenever there is time."""
+        if reader not in self._warmed:
+            self._warmed.add(reader)
+            self.crops.want(self.store.items(reader, state="all"), "wall", first=False)
+
+    def tell(self, reader: str, number: int) -> None:
+        """Remember that a reader has seen what the program or another reader says of an item."""
+        self._told.add((reader, number))
+
+    def told(self, reader: str, number: int) -> bool:
+        """Whether a reader has seen what the program or another reader says of an item."""
+        return (reader, number) in self._told
+
+    def next(self, window: Window, after: int | None, chosen: Chosen) -> Item | None:
+        """The next open item, from the beginning again at the end; None if all are decided."""
+        return self.store.next(window.reader, after, kind=chosen.kind, letter=chosen.letter)
+
+    def previous(self, window: Window, before: int, chosen: Chosen) -> Item:
+        """The item before this one in the reader's order, decided or not."""
+        order = self._order(window, chosen)
+        numbers = list(order)
+        at = order.get(before, 0)
+        return self.item(window, numbers[at - 1] if at else before)
+
+    def left(self, window: Window, chosen: Chosen) -> int:
+        """How many items of a choice are open."""
+        if chosen == Chosen():
+            return self.store.progress(window.reader).open
+        return sum(
+            group.open
+            for group in self.store.groups(window.reader)
+            if chosen.kind in (None, group.kind) and chosen.letter in (None, group.letter)
+        )
+
+    def _order(self, window: Window, chosen: Chosen) -> dict[int, int]:
+        """Place of each item in this reader's order, which is drawn once for all."""
+        key = (window.reader, chosen)
+        if key not in self._orders:
+            items = self.store.items(
+                window.reader, kind=chosen.kind, letter=chosen.letter, state="all"
+            )
+            self._orders[key] = {item.id: place for place, item in enumerate(items)}
+        return self._orders[key]
+
+    def _ahead(self, window: Window, item: Item, chosen: Chosen) -> None:
+        """Have the pictures of this item and of the next one cut before they are asked for."""
+        coming = self.next(window, item.id, chosen)
+        for one in filter(None, (coming, item)):
+            for cut in VIEWS:
+                self.crops.want([one], cut)

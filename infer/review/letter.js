@@ -1,0 +1,80 @@
+// One letter at a time: its decision, the next, the pictures.
+
+import { $, ask, main, post, tell } from "./server.js";
+
+export const article = () => main.querySelector("article[data-id]");
+const button = (name) => main.querySelector(`[data-do=${name}]`);
+const pressed = (it) => it.getAttribute("aria-pressed") === "true";
+const press = (it, on) => it.setAttribute("aria-pressed", String(on));
+
+export function show(answer, push = true) {
+  if (answer.html === undefined) return;
+  $("letter").innerHTML = answer.html;
+  const here = location.pathname + location.search;
+  if (push && here !== answer.url) history.pushState(null, "", answer.url);
+  window.scrollTo(0, 0);
+  watchPictures();
+}
+
+export async function go(url, push = true) {
+  const answer = await ask(url, { headers: { "X-Part": "letter" } });
+  if (!answer) return;
+  show(answer, push);
+  tell("");
+}
+
+export function step(way) {
+  const here = article();
+  if (here) go(`/step/${here.dataset.id}/${way}${here.dataset.query}`);
+}
+
+export async function decide(choice, rightLetter) {
+  const { id, version, query } = article().dataset;
+  const data = { items: [[id, version]], choice, right_letter: rightLetter, note: $("note").value };
+  const answer = await post(`/decide${query}`, data, show);
+  if (!answer) return;
+  show(answer);
+  tell(answer.said);
+}
+
+export async function undo() {
+  const answer = await post("/undo", {});
+  if (!answer) return;
+  show(answer);
+  tell(answer.said);
+}
+
+export function toggleNear() {
+  for (const view of main.querySelectorAll(".view")) view.hidden = !view.hidden;
+  press(button("near"), !pressed(button("near")));
+}
+
+export function toggleMarks() {
+  press(button("marks"), main.classList.toggle("unmarked"));
+}
+
+export function watchPictures() {
+  for (const picture of main.querySelectorAll(".view img")) {
+    const lost = () => {
+      picture.hidden = true;
+      picture.parentElement.querySelector(".lost").hidden = false;
+    };
+    picture.addEventListener("error", lost);
+    // It may have come to nothing before this script did.
+    if (picture.complete && !picture.naturalWidth && picture.loading !== "lazy") lost();
+  }
+  if (button("marks")) press(button("marks"), main.classList.contains("unmarked"));
+}
+
+// Whether the key meant something here.
+export function letterKey(key) {
+  const ways = { n: "next", ArrowDown: "next", p: "previous", ArrowUp: "previous" };
+  if (!article()) return false;
+  if (key in ways) step(ways[key]);
+  else if (key === "z") toggleNear();
+  else if (key === "h") toggleMarks();
+  else if (key === "m") $("note").focus();
+  else if (key === "w") location.assign(article().dataset.wall);
+  else return false;
+  return true;
+}

@@ -1,0 +1,49 @@
+// What is saved is what the server confirmed: until it answers nothing moves on, and what it did
+// not take is said to be not saved.
+
+export const $ = (id) => document.getElementById(id);
+export const main = $("main");
+
+export function tell(text) {
+  $("alarm").textContent = "";
+  $("said").textContent = text;
+}
+
+function alarm(text) {
+  $("said").textContent = "";
+  $("alarm").textContent = text;
+}
+
+let busy = false;
+export const isBusy = () => busy;
+
+// The server's answer, or null after saying what went wrong; `refresh` shows what stands there now.
+export async function ask(path, options, refresh = () => {}) {
+  if (busy) return null;
+  busy = true;
+  main.setAttribute("aria-busy", "true");
+  const unsaved = options.method === "POST" ? " This was not saved." : "";
+  try {
+    const reply = await fetch(path, { ...options, signal: AbortSignal.timeout(20000) });
+    const json = (reply.headers.get("content-type") || "").startsWith("application/json");
+    const answer = json ? await reply.json() : { error: await reply.text() };
+    if (reply.ok) return answer;
+    refresh(answer);
+    alarm(answer.error.trim() + unsaved);
+  } catch {
+    alarm(
+      `The server does not answer.${unsaved} What was confirmed before is kept. ` +
+        "Start `crownlet review` again and open the address it prints."
+    );
+  } finally {
+    busy = false;
+    main.removeAttribute("aria-busy");
+  }
+  return null;
+}
+
+export function post(path, data, refresh) {
+  const body = JSON.stringify({ reader: document.body.dataset.reader, ...data });
+  const headers = { "Content-Type": "application/json" };
+  return ask(path, { method: "POST", headers, body }, refresh);
+}

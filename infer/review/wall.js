@@ -1,0 +1,125 @@
+// The wall: crops from right to left, one in focus, the rest swept together.
+
+import { $, post, tell } from "./server.js";
+
+export const wall = $("wall");
+const cells = wall ? [...wall.querySelectorAll(".cell")] : [];
+const places = new Map(cells.map((cell, i) => [cell.dataset.id, i]));
+const seen = new Set();
+
+export const focused = () =>
+  cells.includes(document.activeElement)
+    ? document.activeElement
+    : cells.find((cell) => cell.tabIndex === 0);
+
+export function focusOn(cell) {
+  const before = cells.find((one) => one.tabIndex === 0);
+  if (before) before.tabIndex = -1;
+  cell.tabIndex = 0;
+  cell.focus();
+}
+
+function move(by) {
+  const at = cells.indexOf(focused());
+  focusOn(cells[Math.min(cells.length - 1, Math.max(0, at + by))]);
+}
+
+function columns() {
+  const next = cells.findIndex((cell) => cell.offsetTop > cells[0].offsetTop);
+  return next < 0 ? cells.length : next;
+}
+
+const rows = () => Math.max(1, Math.floor(window.innerHeight / cells[0].offsetHeight) - 1);
+
+function refresh(answer) {
+  for (const { id, version, choice, words, tag } of answer.cells || []) {
+    const place = places.get(String(id));
+    if (place === undefined) continue;
+    const cell = cells[place];
+    Object.assign(cell.dataset, { version, choice });
+    cell.lastElementChild.textContent = tag;
+    cell.setAttribute("aria-label", `Crop ${place + 1}: ${words}`);
+  }
+  $("open").textContent = cells.filter((cell) => !cell.dataset.choice).length;
+}
+
+async function send(chosen, choice, rightLetter) {
+  const items = chosen.map((cell) => [cell.dataset.id, cell.dataset.version]);
+  const data = { items, choice, right_letter: rightLetter, note: null, wall: true };
+  const answer = await post("/decide", data, refresh);
+  if (!answer) return false;
+  refresh(answer);
+  tell(answer.said);
+  return true;
+}
+
+export async function decide(choice, rightLetter) {
+  if (await send([focused()], choice, rightLetter)) move(1);
+}
+
+export async function undo() {
+  const answer = await post("/undo", { wall: true });
+  if (!answer) return;
+  refresh(answer);
+  tell(answer.said);
+  const place = places.get(String(answer.cells.at(-1).id));
+  if (place !== undefined) focusOn(cells[place]);
+}
+
+// A sweep takes only what has been on the screen, with its picture.
+const rest = () => cells.filter((cell) => !cell.dataset.choice && seen.has(cell));
+
+export function askRest() {
+  const count = rest().length;
+  const unseen = cells.filter((cell) => !cell.dataset.choice && !seen.has(cell)).length;
+  if (!count) {
+    tell(unseen ? "Nothing open has been on your screen yet." : "Nothing is open here.");
+    return;
+  }
+  const one = count === 1;
+  $("rest-words").textContent =
+    `${count} open crop${one ? " has" : "s have"} been on your screen. ` +
+    `Set ${one ? "it" : "them all"} to “not present”?` +
+    (unseen ? ` ${unseen} more ${unseen === 1 ? "was" : "were"} not shown yet and stay open.` : "");
+  $("rest").returnValue = "";
+  $("rest").showModal();
+  $("rest-yes").focus();
+}
+
+const open = (cell) => location.assign(`/one/${cell.dataset.id}`);
+
+// Whether the key meant something here.
+export function wallKey(key) {
+  const page = columns() * rows();
+  const ways = {
+    ArrowLeft: 1, ArrowRight: -1, ArrowDown: columns(), ArrowUp: -columns(),
+    PageDown: page, PageUp: -page, Home: -cells.length, End: cells.length,
+  };
+  if (key in ways) move(ways[key]);
+  else if (key === "r") askRest();
+  else if (key === "o" || key === "Enter") open(focused());
+  else return false;
+  return true;
+}
+
+export function startWall() {
+  const sight = new IntersectionObserver((entries) => {
+    for (const { isIntersecting, target } of entries) {
+      const picture = target.firstElementChild;
+      const note = () => picture.naturalWidth && seen.add(target);
+      if (!isIntersecting) picture.onload = null;
+      else if (picture.complete) note();
+      else picture.onload = note;
+    }
+  }, { threshold: 0.6 });
+  for (const cell of cells) sight.observe(cell);
+  wall.addEventListener("dblclick", (event) => {
+    const cell = event.target.closest(".cell");
+    if (cell) open(cell);
+  });
+  $("rest").addEventListener("close", () => {
+    focusOn(focused());
+    if ($("rest").returnValue === "yes") send(rest(), "not_present", null);
+  });
+  focusOn(cells[0]);
+}
