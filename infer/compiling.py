@@ -12,6 +12,7 @@ from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer import gaps, glyphs, matching, whites
 from crownlet.infer.cautions import cut_by_frame, not_examined
 from crownlet.infer.layout import Layout, lay_out
+from crownlet.infer.measuring.letters import Upright, measure_letters
 from crownlet.infer.quality.judging import Judged, judge
 from crownlet.infer.quality.measures import Measures
 from crownlet.infer.records import Assessed, Floats, ImageFacts, Located, PageRecord, TextMatch
@@ -57,7 +58,11 @@ def compile_page(
     with watch.stage("align"):
         matched, match = _matched(page, seen, rules)
     with watch.stage("route"):
-        return _routed(name, facts, seen, rules, page, matched, match)
+        record = _routed(name, facts, seen, rules, page, matched, match)
+    with watch.stage("measure"):
+        upright = Upright(seen.flat, seen.turn, (facts.width, facts.height), facts.dpi)
+        taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
+    return replace(record, measurements=taken)
 
 
 def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:

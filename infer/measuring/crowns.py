@@ -1,0 +1,55 @@
+"""How high each tag stands above its head, from the ink under it to its tip."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.measuring import edges, seats
+from crownlet.infer.measuring.ink import LetterInk
+from crownlet.infer.measuring.length import Length
+from crownlet.infer.records import Floats
+
+Bools = npt.NDArray[np.bool_]
+
+ABOVE = 0.06
+"""Ink less than this above the head, in q, is the head's own edge."""
+NECK = -1.2
+"""Lamed's head stands higher than this, in q below the ruled line."""
+LEAST = 0.12
+"""What rises less than this, in q, is no stroke: the roots of tags are sunk by 0.1 q."""
+SURE = 0.3
+"""The assessor calls so much of a stroke tag, or it is none."""
+
+
+def tag_heights(ink: LetterInk, of: str = "tag_missing") -> list[Length]:
+    """The height of every tag that is seen, in q, from the left."""
+    top, known = seats.seat(ink)
+    if not known.any():
+        return []
+    rows = np.arange(int(np.nanmax(top)) + 1)[:, None]
+    raised = ink.own[: len(rows)] * (rows < top - ABOVE * ink.scale).astype(np.uint8)
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(raised, connectivity=8)
+    high = [k for k in range(1, count) if stats[k, cv2.CC_STAT_HEIGHT] > LEAST * ink.scale]
+    high.sort(key=lambda k: float(centres[k][0]))
+    strokes = [np.asarray(labels == k) for k in high]
+    return [_height(ink, stroke, top, of) for stroke in strokes if _is_tag(ink, stroke)]
+
+
+def _is_tag(ink: LetterInk, stroke: Bools) -> bool:
+    if ink.letter == "ל":  # Its crown lies at the edge of the assessor's crop.
+        return bool(stroke[: ink.y(NECK)].any())
+    return float(ink.part("tag")[: len(stroke)][stroke].mean()) > SURE
+
+
+def _height(ink: LetterInk, stroke: Bools, seat: Floats, of: str) -> Length:
+    """From the seat under the stroke's root to its tip."""
+    rows, columns = np.nonzero(stroke)
+    root = columns[rows >= rows.max() - 1]
+    foot = float(seat[root].mean())
+    near = cv2.dilate(stroke.astype(np.uint8), np.ones((3, 3), np.uint8))
+    top = edges.tops(ink.dark[: len(near)] * near)
+    k = int(np.nanargmin(top))
+    start, end = np.array([float(root.mean()) + 0.5, foot]), np.array([k + 0.5, float(top[k])])
+    return Length("tag_height", of, (foot - end[1]) / ink.scale, start, end)

@@ -1,0 +1,104 @@
+"""White that parts a piece of a letter from the rest: a yud, a foot, a tag, the leg of he.
+
+A letter is one body but for the left leg of he and kuf (Orach Chayim 36:2), so each further piece
+of its ink is measured: the shortest way over the white, edge to edge.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.measuring.edges import white_between
+from crownlet.infer.measuring.ink import LetterInk, Mask, Piece
+from crownlet.infer.measuring.length import Length
+from crownlet.infer.records import Floats
+
+HUNG = "הק"
+"""Letters whose left leg hangs free."""
+TAG_SHARE = 0.4
+"""A piece is a tag if the networks call so much of it one .."""
+TAG_AREA = 0.45
+""".. or if it stands above the line and has less ink than this, in square q: tags are at most 2 q
+high and 0.2 q thick."""
+FOOT = 0.1
+"""The foot of a tag, in q."""
+
+
+def gaps(ink: LetterInk) -> list[Length]:
+    """The whites round all pieces but the largest; for he and kuf that over the leg as well."""
+    leg = hanging_leg(ink)
+    found = []
+    for piece in ink.pieces[1:]:
+        name, of = ("leg_gap", "leg_touches_roof") if piece is leg else _named(ink, piece)
+        if of is not None:
+            found.append(_white(ink, piece, name, of))
+    if leg is None and ink.letter in HUNG:
+        found.extend(_contact(ink))
+    return found
+
+
+def hanging_leg(ink: LetterInk) -> Piece | None:
+    """The left leg of he or kuf, if it stands apart: the largest piece under the roof."""
+    if ink.letter not in HUNG:
+        return None
+    low = [p for p in ink.pieces[1:] if p.y1 > ink.y(1.8) and p.area > 0.1 * ink.scale**2]
+    return low[0] if low else None
+
+
+def _named(ink: LetterInk, piece: Piece) -> tuple[str, str | None]:
+    """What is parted here, and the defect that it bears on."""
+    if _is_tag(ink, piece):
+        return "tag_gap", "tag_loose" if CATALOGUE["tag_loose"].applies_to(ink.letter) else None
+    if CATALOGUE["part_loose"].applies_to(ink.letter):
+        return "part_gap", "part_loose"
+    applies = CATALOGUE["stroke_broken"].applies_to(ink.letter)
+    return "break_gap", "stroke_broken" if applies else None
+
+
+def _is_tag(ink: LetterInk, piece: Piece) -> bool:
+    window = (slice(piece.y0, piece.y1), slice(piece.x0, piece.x1))
+    share = float(ink.part("tag")[window][ink.labels[window] == piece.label].mean())
+    above = piece.y1 < ink.y(-1.2 if ink.letter == "ל" else 0.1)
+    return share > TAG_SHARE or (above and piece.area < TAG_AREA * ink.scale**2)
+
+
+def _white(ink: LetterInk, piece: Piece, name: str, of: str) -> Length:
+    """The shortest way over the white between a piece and the other ink of its letter."""
+    others = ink.of(tuple(p for p in ink.pieces if p is not piece))
+    if name == "tag_gap" and others[piece.y1 - round(FOOT * ink.scale) :].any():
+        # From the foot down: the tags beside it are nearer than the head.
+        others[: max(0, piece.y1 - round(FOOT * ink.scale))] = 0
+    near, far = nearest(ink.of((piece,)), others)
+    start, end = white_between(ink.dark, near, far)
+    return Length(name, of, float(np.hypot(*(end - start))) / ink.scale, start, end)
+
+
+def nearest(one: Mask, other: Mask) -> tuple[Floats, Floats]:
+    """Middles of the two nearest pixels of two pieces, px."""
+    away, places = cv2.distanceTransformWithLabels(
+        1 - other, cv2.DIST_L2, cv2.DIST_MASK_PRECISE, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    rows, columns = np.nonzero(one)
+    k = int(away[rows, columns].argmin())
+    i, j = int(rows[k]), int(columns[k])
+    m, n = np.argwhere((places == places[i, j]) & (other > 0))[0]
+    return np.array([j + 0.5, i + 0.5]), np.array([n + 0.5, m + 0.5])
+
+
+def _contact(ink: LetterInk) -> list[Length]:
+    """Where the left leg runs into the roof: no white, at the narrowest place of the ink."""
+    left = ink.x(-0.2)
+    rows = slice(ink.y(0.6), ink.y(1.7))
+    zone = ink.own[rows, :left]
+    below = ink.own[ink.y(1.7) : ink.y(2.5), :left]
+    if not zone.any() or not below.any():
+        return []
+    wide = zone.sum(axis=1)
+    if not wide.all():
+        return []
+    row = int(wide.argmin())
+    x = float(np.flatnonzero(zone[row]).mean()) + 0.5
+    point = np.array([x, rows.start + row + 0.5])
+    return [Length("leg_gap", "leg_touches_roof", 0.0, point, point)]
