@@ -1,0 +1,94 @@
+"""The study of coverage: how often 95% limits hold the truth, and tests see what is not there.
+
+    python tests/survey/study_coverage.py [RUNS]      (1,000 runs: some six minutes on one core)
+
+writes `coverage.csv` beside itself: one row a case, with the share of runs whose interval holds the
+true rate, the share that lies wholly above and wholly below it, and the median width.
+"""
+
+from __future__ import annotations
+
+import csv
+import sys
+from collections.abc import Iterator
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import simulated
+
+from crownlet.infer.survey.contrasts import welch
+from crownlet.infer.survey.estimators import corrected, read
+from crownlet.infer.survey.tuning import tune
+
+RATES = (0.005, 0.02, 0.05, 0.15, 0.3)
+LIKENESSES = (0.01, 0.05, 0.1)
+SCROLLS = (5, 8, 15, 30)
+RATIOS = (1, 4)
+AUDIT = 40
+COLUMNS = (
+    "study", "rate", "likeness", "scrolls", "ratio", "runs", "covered", "above", "below", "width",
+    "narrower",
+)  # fmt: skip
+
+
+def read_whole(
+    rng: np.random.Generator, rate: float, likeness: float, scrolls: int, ratio: float, runs: int
+) -> list[object]:
+    """Every letter read."""
+    of = simulated.sizes(scrolls, ratio)
+    own = simulated.scroll_rates(rng, rate, likeness, (runs, scrolls))
+    counts = rng.binomial(of, own).astype(float)
+    limits = np.array([read(row, of.astype(float)).limits() for row in counts])
+    return ["read", rate, likeness, scrolls, ratio, runs, *_summary(limits, rate), ""]
+
+
+def audited(
+    rng: np.random.Generator, rate: float, likeness: float, scrolls: int, ratio: float, runs: int
+) -> list[object]:
+    """40 letters of each scroll read; `narrower`: against those letters alone."""
+    of, limits, alone = simulated.sizes(scrolls, ratio), [], []
+    for _ in range(runs):
+        letters = simulated.letters(rng, rate, likeness, of, AUDIT)
+        limits.append(corrected(letters, tune(letters)).limits())
+        alone.append(corrected(letters, 0.0).limits())
+    narrower = np.mean(np.ptp(limits, axis=1) < np.ptp(alone, axis=1))
+    covered = _summary(np.array(limits), rate)
+    return ["audited", rate, likeness, scrolls, ratio, runs, *covered, f"{narrower:.3f}"]
+
+
+def no_difference(
+    rng: np.random.Generator, rate: float, likeness: float, scrolls: int, ratio: float, runs: int
+) -> list[object]:
+    """Two sources alike; `covered`: not seen as different at 5%."""
+    of = simulated.sizes(scrolls, ratio)
+    own = simulated.scroll_rates(rng, rate, likeness, (runs, 2, scrolls))
+    p = [welch(*pair).p for pair in rng.binomial(of, own) / of]
+    kept = np.mean([value is None or value >= 0.05 for value in p])
+    return ["no difference", rate, likeness, scrolls, ratio, runs, f"{kept:.3f}", "", "", "", ""]
+
+
+def _summary(limits: np.ndarray, rate: float) -> list[str]:
+    low, high = limits.T
+    above, below = np.mean(low > rate), np.mean(high < rate)
+    numbers = (1 - above - below, above, below, float(np.median(high - low)))
+    return [f"{number:.4g}" for number in numbers]
+
+
+def rows(runs: int) -> Iterator[list[object]]:
+    """Every case, each with its own seed."""
+    whole = list(product(RATES, LIKENESSES, SCROLLS, RATIOS))
+    drawn = list(product(RATES, LIKENESSES[:2], SCROLLS, (2,)))
+    for study, cases in ((read_whole, whole), (audited, drawn), (no_difference, whole)):
+        for number, case in enumerate(cases):
+            yield study(np.random.default_rng([number, 5]), *case, runs)
+
+
+if __name__ == "__main__":
+    held = rows(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    with Path(__file__).with_name("coverage.csv").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(COLUMNS)
+        for row in held:
+            writer.writerow(row)
+            file.flush()

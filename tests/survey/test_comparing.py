@@ -1,0 +1,212 @@
+"""A whole survey from its tables of letters: bases, cautions, time, and what is written."""
+
+from __future__ import annotations
+
+import csv
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from crownlet.infer.survey.comparing import from_tables
+from crownlet.infer.survey.records import Comparison, Rate
+from crownlet.infer.survey.tables import TableError
+from crownlet.infer.survey.writing import write_comparison
+
+SCROLLS, LETTERS = 6, 120
+SOURCES = ("A", "B", "C")
+
+
+def small(seed: int = 0, **more: object) -> Comparison:
+    """Three sources of six scrolls, two defects; the second never applies to every other letter."""
+    rng = np.random.default_rng(seed)
+    scroll = np.repeat(np.arange(3 * SCROLLS), LETTERS)
+    source = np.array(SOURCES)[scroll // SCROLLS]
+    truth = rng.random((2, len(scroll))) < 0.1
+    predicted = np.clip(truth * 0.7 + 0.2 * rng.random(truth.shape), 0, 1)
+    predicted[1, ::2] = np.nan
+    given: dict[str, object] = {"label": None, "chance": 1.0}
+    given.update({name: make(truth, scroll) for name, make in more.items()})  # type: ignore[operator]
+    return from_tables(("heel_missing", "tag_bare"), scroll, source, predicted, **given)
+
+
+def whole(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
+    return truth.astype(float)
+
+
+def first_thirty(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
+    return np.where(np.arange(truth.shape[1]) % LETTERS < 30, truth, np.nan)
+
+
+def a_quarter(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
+    return np.full(truth.shape[1], 0.25)
+
+
+def rate(results: Comparison, defect: str, source: str) -> Rate:
+    return next(r for r in results.rates if (r.defect, r.source) == (defect, source))
+
+
+def test_a_bare_network_is_marked_unaudited() -> None:
+    results = small()
+    assert {r.basis for r in results.rates} == {"unaudited"}
+    assert all(r.note.startswith("Unaudited") and r.audited == 0 for r in results.rates)
+    assert {c.basis for c in results.contrasts} == {"unaudited"}
+
+
+def test_letters_that_cannot_have_a_defect_are_not_counted() -> None:
+    results = small(label=whole)
+    assert rate(results, "heel_missing", "A").letters == SCROLLS * LETTERS
+    assert rate(results, "tag_bare", "A").letters == SCROLLS * LETTERS // 2
+    assert rate(results, "tag_bare", "B").basis == "read"
+
+
+def test_a_full_reading_counts_what_was_read() -> None:
+    """By counting in the same draw; the network's word does not matter then."""
+    results = small(label=whole)
+    truth = np.random.default_rng(0).random((2, 3 * SCROLLS * LETTERS)) < 0.1
+    for place, source in enumerate(SOURCES):
+        mine = truth[0, place * SCROLLS * LETTERS : (place + 1) * SCROLLS * LETTERS]
+        assert rate(results, "heel_missing", source).rate == pytest.approx(mine.mean())
+
+
+def test_an_audit_of_every_letter_is_a_full_reading() -> None:
+    """Chances of 1, and one letter that nobody could read: audited, and all but equal."""
+
+    def but_one(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
+        label = truth.astype(float)
+        label[:, 0] = np.nan
+        return label
+
+    read, audited = small(label=whole), small(label=but_one)
+    one, other = (rate(r, "heel_missing", "A") for r in (read, audited))
+    assert (one.basis, other.basis) == ("read", "audited")
+    assert other.rate == pytest.approx(one.rate, abs=2e-3)
+    assert other.high == pytest.approx(one.high, abs=5e-3)
+
+
+def test_audited_letters_correct_the_network() -> None:
+    """The network says 0.8 where there is a defect and 0.1 where not; one in ten has it."""
+    results = small(label=first_thirty, chance=a_quarter)
+    found, bare = rate(results, "heel_missing", "A"), rate(small(), "heel_missing", "A")
+    true = (np.random.default_rng(0).random((2, 3 * SCROLLS * LETTERS)) < 0.1)[
+        0, : SCROLLS * LETTERS
+    ]
+    assert found.basis == "audited" and found.audited == SCROLLS * 30
+    assert abs(found.rate - true.mean()) < 0.02 < abs(bare.rate - true.mean())
+    assert found.low is not None and found.low < true.mean() < (found.high or 0)
+
+
+def test_few_scrolls() -> None:
+    rng = np.random.default_rng(2)
+    scroll = np.repeat(["a1", "a2", "b1", "b2", "b3"], 50)
+    results = from_tables(
+        ["heel_missing"], scroll, [name[0] for name in scroll], rng.random((1, 250))
+    )
+    two, three = results.rates
+    assert two.low is two.high is None and "No interval" in two.note
+    assert three.low is not None and three.note.endswith("Few scrolls: 3.")
+    assert results.contrasts[0].p is None and results.contrasts[0].p_holm is None
+    assert [share.low for share in results.shares if share.source == "a"] == [None, None]
+
+
+def test_contrasts_rest_on_scrolls_and_are_corrected_over_all() -> None:
+    results = small(label=whole)
+    truth = np.random.default_rng(0).random((2, 3 * SCROLLS, LETTERS)) < 0.1
+    own = truth[0].mean(axis=1)
+    theirs = stats.ttest_ind(own[:SCROLLS], own[SCROLLS : 2 * SCROLLS], equal_var=False)
+    assert results.contrasts[0].p == pytest.approx(theirs.pvalue, abs=1e-9)
+    p = [c.p for c in results.contrasts]
+    assert len(p) == 6 and None not in p
+    expected = multipletests(np.array(p, dtype=float), method="holm")[1]
+    assert [c.p_holm for c in results.contrasts] == pytest.approx(list(expected))
+
+
+def test_an_audited_source_is_not_tested_against_a_bare_one() -> None:
+    def only_a(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
+        return np.where(scroll < SCROLLS, first_thirty(truth, scroll), np.nan)
+
+    results = small(label=only_a, chance=a_quarter)
+    tested = {(c.first, c.second): c.p is not None for c in results.contrasts}
+    assert tested == {("A", "B"): False, ("A", "C"): False, ("B", "C"): True}
+
+
+def test_sides_of_a_scroll_are_pairs() -> None:
+    rng = np.random.default_rng(3)
+    scroll = np.repeat(np.arange(9), 80)
+    side = np.tile(np.repeat(["face", "reverse"], 40), 9)
+    label = (rng.random(720) < np.where(side == "face", 0.1, 0.3)).astype(float)
+    results = from_tables(
+        ["heel_missing"], scroll, ["A"] * 720, label[None], label=label[None], side=side
+    )
+    by_side = label.reshape(9, 2, 40).mean(axis=2)
+    theirs = stats.ttest_rel(by_side[:, 0], by_side[:, 1])
+    assert results.pairs[0].scrolls == 9 and results.pairs[0].difference < 0
+    assert results.pairs[0].p == pytest.approx(theirs.pvalue, abs=1e-9)
+    assert small().pairs == ()
+
+
+def test_shares_of_scrolls() -> None:
+    """Clopper & Pearson's limits for 2 of 6, from scipy's exact interval."""
+    scroll = np.repeat(np.arange(6), 10)
+    predicted = np.zeros((2, 60))
+    predicted[0, [3, 14]] = 0.9
+    predicted[1, [15]] = 0.9
+    results = from_tables(["heel_missing", "tag_bare"], scroll, ["A"] * 60, predicted)
+    counts = [(share.defect, share.with_finding) for share in results.shares]
+    assert counts == [("heel_missing", 2), ("tag_bare", 1), ("any", 2)]
+    theirs = stats.binomtest(2, 6).proportion_ci(method="exact")
+    assert (results.shares[0].low, results.shares[0].high) == pytest.approx(
+        (theirs.low, theirs.high)
+    )
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        ({"label": [[2.0, 0, 0, 0]]}, "label must be 0, 1"),
+        ({"chance": [0.0, 1, 1, 1]}, "chance"),
+        ({"label": [[0.0, 1]]}, "shape"),
+    ],
+)
+def test_arrays_that_do_not_fit_are_refused(more: dict[str, object], says: str) -> None:
+    with pytest.raises(TableError, match=says):
+        from_tables(["tag_bare"], [0, 0, 1, 1], ["A"] * 4, [[0.1, 0.2, 0.3, 0.4]], **more)
+
+
+def test_a_scroll_of_two_sources_is_refused_by_name() -> None:
+    with pytest.raises(TableError, match="scroll s2 has letters of two sources"):
+        from_tables(["tag_bare"], ["s1", "s2", "s2"], ["A", "A", "B"], [[0.1, 0.2, 0.3]])
+
+
+def test_tables_are_the_same_bytes_each_time(tmp_path: Path) -> None:
+    results = small(label=first_thirty, chance=a_quarter)
+    for folder in ("one", "two with space"):
+        write_comparison(results, tmp_path / folder)
+    names = sorted(path.name for path in (tmp_path / "one").iterdir())
+    assert names == ["contrasts.csv", "pairs.csv", "rates.csv", "shares.csv"]
+    for name in names:
+        one, two = ((tmp_path / f / name).read_bytes() for f in ("one", "two with space"))
+        assert one == two
+    with (tmp_path / "one" / "rates.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["source"] for row in rows[:3]] == list(SOURCES)
+    assert float(rows[0]["rate"]) == pytest.approx(results.rates[0].rate)
+
+
+def test_two_hundred_scrolls_within_the_time() -> None:
+    """Issue 5: 200 scrolls, 140,000 letters, 22 defects, in at most 20 s on two cores."""
+    rng = np.random.default_rng(8)
+    scroll = np.repeat(np.arange(200), 700)
+    predicted = rng.beta(0.3, 8, (22, 140_000))
+    predicted[rng.random(predicted.shape) < 0.6] = np.nan
+    label = np.where(rng.random(140_000) < 0.06, (rng.random(predicted.shape) < predicted), np.nan)
+    source = np.array(["A", "B", "C", "D"])[scroll % 4]
+    start = time.perf_counter()
+    results = from_tables(
+        [f"d{n}" for n in range(22)], scroll, source, predicted, label=label, chance=0.06
+    )
+    assert time.perf_counter() - start < 20
+    assert len(results.rates) == 88 and len(results.contrasts) == 22 * 6

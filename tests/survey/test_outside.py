@@ -1,0 +1,208 @@
+"""Rates and limits against published examples and other libraries."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.proportion import proportion_confint
+
+from crownlet.infer.survey.contrasts import holm, paired, welch
+from crownlet.infer.survey.estimators import Letters, corrected, read
+from crownlet.infer.survey.intervals import clopper_pearson, effective_scrolls, logit_limits
+from crownlet.infer.survey.likeness import LIKENESSES, betabinomial_limits, correlation
+from crownlet.infer.survey.tuning import tune
+
+# Schools (elementary, high, middle) by district in `apiclus1`, a cluster sample of 15 Californian
+# districts, in the data of R's package `survey` (counted from the copy in xKDR/Survey.jl, assets).
+DISTRICTS = np.array([
+    (8, 1, 2), (2, 1, 1), (1, 0, 1), (10, 0, 3), (2, 0, 0), (2, 1, 1), (2, 1, 1), (13, 0, 3),
+    (4, 4, 1), (34, 0, 0), (16, 2, 3), (30, 3, 4), (10, 0, 3), (1, 0, 0), (9, 1, 2),
+])  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kind", "mean", "se_fpc", "se"),
+    [
+        (0, 0.786885, 0.0463, 0.0468025716133837),
+        (1, 0.076503, 0.0268, 0.0270798559291773),
+        (2, 0.136612, 0.0296, 0.0299472342965665),
+    ],
+)
+def test_published_cluster_sample(kind: int, mean: float, se_fpc: float, se: float) -> None:
+    """T. Lumley, "Simple summary statistics" (r-survey.r-forge.r-project.org): svymean(~stype,
+    dclus1) prints the mean and the standard error with the correction for 15 districts of 757;
+    without the correction: R's survey as kept in xKDR/Survey.jl, test/r_reference."""
+    sizes = DISTRICTS.sum(axis=1).astype(float)
+    found = read(DISTRICTS[:, kind].astype(float), sizes)
+    assert found.rate == pytest.approx(mean, abs=5e-7)
+    assert found.variance**0.5 == pytest.approx(se, rel=1e-9)
+    assert (found.variance * (1 - 15 / 757)) ** 0.5 == pytest.approx(se_fpc, abs=5e-5)
+
+
+def clustered(seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    scroll = np.repeat(np.arange(9), [40, 55, 61, 38, 90, 77, 50, 62, 45])
+    label = (rng.random(len(scroll)) < rng.beta(2, 18, 9)[scroll]).astype(float)
+    return scroll, label
+
+
+def test_same_as_statsmodels_clustered_regression_and_gee() -> None:
+    """An OLS mean with clustered covariance, and a logistic GEE with independence, have the
+    linearised variance without m / (m - 1)."""
+    scroll, label = clustered()
+    found = read(np.bincount(scroll, label), np.bincount(scroll).astype(float))
+    ones = np.ones_like(label)
+    fit = sm.OLS(label, ones).fit(
+        cov_type="cluster", cov_kwds={"groups": scroll, "use_correction": False}
+    )
+    assert found.rate == pytest.approx(fit.params[0], abs=1e-12)
+    assert found.variance * 8 / 9 == pytest.approx(fit.cov_params()[0, 0], rel=1e-9)
+    gee = sm.GEE(label, ones, groups=scroll, family=sm.families.Binomial()).fit()
+    se = gee.bse[0] * found.rate * (1 - found.rate)
+    assert found.rate == pytest.approx(1 / (1 + np.exp(-gee.params[0])), abs=1e-6)
+    assert (found.variance * 8 / 9) ** 0.5 == pytest.approx(se, abs=1e-6)
+
+
+def test_likeness_same_as_analysis_of_variance() -> None:
+    """The mean squares of statsmodels' one-way analysis, put together by hand."""
+    scroll, label = clustered()
+    dummies = (scroll[:, None] == np.arange(9)).astype(float)
+    fit = sm.OLS(label, dummies).fit()
+    sizes = np.bincount(scroll).astype(float)
+    within = fit.mse_resid
+    between = (np.square(fit.fittedvalues - label.mean())).sum() / 8
+    size = (sizes.sum() - np.square(sizes).sum() / sizes.sum()) / 8
+    expected = (between - within) / (between + (size - 1) * within)
+    assert correlation(np.bincount(scroll, label), sizes) == pytest.approx(expected, abs=1e-12)
+    assert correlation(np.zeros(3), np.full(3, 5.0)) is None
+
+
+def test_likeness_is_recovered() -> None:
+    rng = np.random.default_rng(0)
+    own = rng.beta(0.2 * 9, 0.8 * 9, 4000)
+    assert correlation(rng.binomial(60, own).astype(float), np.full(4000, 60.0)) == pytest.approx(
+        0.1, abs=0.01
+    )
+
+
+@pytest.mark.parametrize(("count", "of"), [(0, 8), (3, 8), (8, 8), (1, 30)])
+def test_exact_limits_same_as_statsmodels(count: int, of: int) -> None:
+    assert clopper_pearson(count, of) == pytest.approx(
+        proportion_confint(count, of, method="beta"), abs=1e-9
+    )
+
+
+def test_betabinomial_limits_same_as_a_sum_over_scipy_probabilities() -> None:
+    counts, sizes = np.array([0.0, 3, 1, 9]), np.array([50.0, 60, 40, 70])
+    mean = np.linspace(1e-4, 1 - 1e-4, 20001)
+    strength = (1 - LIKENESSES) / LIKENESSES
+    density = np.zeros(len(mean))
+    for s in strength:
+        each = [
+            stats.betabinom.pmf(k, n, mean * s, (1 - mean) * s)
+            for k, n in zip(counts, sizes, strict=True)
+        ]
+        density += np.prod(each, axis=0) * stats.beta.pdf(mean, 0.5, 0.5)
+    mass = np.cumsum(density) / density.sum()
+    expected = np.interp([0.025, 0.975], mass, mean)
+    assert betabinomial_limits(counts, sizes) == pytest.approx(tuple(expected), rel=2e-2)
+
+
+def test_no_finding_gives_a_limit_that_counts_scrolls() -> None:
+    """The rule of three (3 / n) for letters would say 0.003 with 5 scrolls of 200 letters."""
+    limits = [read(np.zeros(m), np.full(m, 200.0)).limits() for m in (3, 5, 15, 30)]
+    assert all(low == 0 for low, _ in limits)
+    highs = [high for _, high in limits]
+    assert highs == sorted(highs, reverse=True)
+    assert 10 * 3 / 1000 < highs[1] < clopper_pearson(0, 5)[1]
+
+
+def test_logit_limits_same_as_statsmodels_logistic_regression() -> None:
+    """With the variance of unlike letters and no end to the degrees of freedom."""
+    label = np.repeat([1.0, 0.0], [13, 187])
+    fit = sm.Logit(label, np.ones_like(label)).fit(disp=0)
+    low, high = (1 / (1 + np.exp(-bound)) for bound in fit.conf_int()[0])
+    ours = logit_limits(0.065, 0.065 * 0.935 / 200, df=1e9)
+    assert ours == pytest.approx((low, high), abs=1e-6)
+
+
+def test_effective_scrolls() -> None:
+    """Kish, Survey Sampling (1965): (sum w)^2 / sum w^2; equal sizes count each for one."""
+    assert effective_scrolls(np.full(7, 30.0)) == pytest.approx(7)
+    assert effective_scrolls(np.array([1.0, 2, 3])) == pytest.approx(36 / 14)
+
+
+def test_welch_and_paired_same_as_scipy() -> None:
+    rng = np.random.default_rng(1)
+    first, second = rng.beta(2, 30, 7), rng.beta(2, 15, 11)
+    theirs = stats.ttest_ind(first, second, equal_var=False)
+    ours = welch(first, second)
+    limits = theirs.confidence_interval()
+    assert (ours.p, ours.df) == pytest.approx((theirs.pvalue, theirs.df), abs=1e-12)
+    assert (ours.low, ours.high) == pytest.approx((limits.low, limits.high), abs=1e-12)
+    theirs = stats.ttest_rel(first, second[:7])
+    assert paired(first, second[:7]).p == pytest.approx(theirs.pvalue, abs=1e-12)
+
+
+def test_holm_same_as_statsmodels() -> None:
+    values = list(np.random.default_rng(4).random(40) ** 3)
+    expected = multipletests(values, method="holm")[1]
+    assert holm(values) == pytest.approx(list(expected), abs=1e-12)
+    with_none = holm([0.01, None, 0.04])
+    assert with_none == [pytest.approx(0.02), None, pytest.approx(0.04)]
+
+
+# ppi_py silences all warnings as it is imported, so it is asked in a process of its own.
+THEIRS = """
+import json, sys
+import numpy as np
+from ppi_py import ppi_mean_ci, ppi_mean_pointestimate
+given = json.load(sys.stdin)
+labels, said, others = (np.array(given[name]) for name in ("labels", "said", "others"))
+out = {}
+for lam in (0.0, 0.6, 1.0):
+    low, high = ppi_mean_ci(labels, said, others, alpha=0.05, lam=lam)
+    point = ppi_mean_pointestimate(labels, said, others, lam=lam)
+    out[lam] = [float(np.ravel(value)[0]) for value in (point, low, high)]
+out["tuned"] = float(np.ravel(ppi_mean_pointestimate(labels, said, others))[0])
+json.dump(out, sys.stdout)
+"""
+
+
+def test_same_as_ppi_python_where_letters_are_independent() -> None:
+    """One letter a scroll, some read: its lambda is ours times the share not read, since it takes
+    the predictions of the unread alone; its variance has no m / (m - 1)."""
+    rng = np.random.default_rng(6)
+    asked, rest = 120, 480
+    labels = (rng.random(asked) < 0.3).astype(float)
+    said = np.clip(0.2 + 0.6 * labels + 0.1 * rng.standard_normal(asked), 0, 1)
+    # The unread have the same predictions four times over, so that both sets have one mean: the
+    # linearised variance takes both about the common mean, ppi_py each about its own.
+    others = np.tile(said, rest // asked)
+    given = {"labels": labels.tolist(), "said": said.tolist(), "others": others.tolist()}
+    done = subprocess.run(
+        [sys.executable, "-c", THEIRS], input=json.dumps(given), capture_output=True, text=True,
+        check=True, timeout=120,
+    )  # fmt: skip
+    theirs = json.loads(done.stdout)
+    every = asked + rest
+    letters = Letters(
+        np.arange(every),
+        np.concatenate([said, others]),
+        np.concatenate([labels, np.full(rest, np.nan)]),
+        np.full(every, asked / every),
+    )
+    for lam in (0.0, 0.6, 1.0):
+        point, low, high = theirs[str(lam)]
+        ours = corrected(letters, lam * every / rest)
+        se = (high - low) / 2 / stats.norm.ppf(0.975)
+        assert ours.rate == pytest.approx(point, abs=1e-6)
+        assert (ours.variance * (every - 1) / every) ** 0.5 == pytest.approx(se, abs=1e-6)
+    assert corrected(letters, tune(letters)).rate == pytest.approx(theirs["tuned"], abs=2e-3)
