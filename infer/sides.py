@@ -11,6 +11,7 @@ from difflib import SequenceMatcher
 from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.texts import portion, read_portion
+from crownlet.infer.elsewhere import traced
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
@@ -66,17 +67,18 @@ def record_side(
 ) -> PageRecord:
     """The record of one side of a scroll whose text is `given`.
 
-    A page that plainly reads as the other side is compared with that side's text, and says so.
+    A page that plainly reads as the other side is compared with that side's text, and says so; one
+    that holds neither says where its writing seems to come from.
     """
     text = portion_for(side, given)
     record = inspector.record(look, text, name)
     letters = "".join(glyph.letter for glyph in record.glyphs)
     other = exchanged(letters, side, text)
     if other is None:
-        return record
+        return traced(record)
     right, said = other
     record = inspector.record(look, right, name)
-    return replace(record, notes=(*record.notes, said))
+    return traced(replace(record, notes=(*record.notes, said)))
 
 
 def exchanged(letters: str, side: Side | None, text: Portion | None) -> tuple[Portion, str] | None:

@@ -9,7 +9,7 @@ from crownlet.datasets.alphabet import BY_CHAR
 from crownlet.infer.scrolls.chances import tail
 from crownlet.infer.scrolls.scroll import Comparison, Crowned, FormOnSides, Sides
 from crownlet.infer.scrolls.sketch import Letter
-from crownlet.infer.scrolls.wording import both_sides, overall
+from crownlet.infer.scrolls.wording import both_sides, overall, unjudged
 
 FORMS = "שדיוזכמסב"
 """Letters that stand on both sides of a mezuzah, the Name's first."""
@@ -19,19 +19,30 @@ FEW, MOST = 0.2, 0.8
 
 def compare(face: Iterable[Letter], reverse: Iterable[Letter]) -> Comparison:
     """The crowns of both sides of one scroll, form by form and over all."""
+    face, reverse = list(face), list(reverse)
     here, there = _by_form(face), _by_form(reverse)
     forms = tuple(_form(form, here[form], there[form]) for form in FORMS)
     seen = [form for form in forms if form.face.letters and form.reverse.letters]
-    more, fewer = tail(
-        [(f.face.letters, f.face.crowned, f.reverse.letters, f.reverse.crowned) for f in seen]
+    # Either direction may turn up, so the odds of one count twice.
+    more, fewer = (
+        min(1.0, 2 * odds)
+        for odds in tail(
+            [(f.face.letters, f.face.crowned, f.reverse.letters, f.reverse.crowned) for f in seen]
+        )
     )
-    chance = min(more, fewer) if seen else None
     return Comparison(
         forms=tuple(form for form in forms if form.face.letters or form.reverse.letters),
         reverse_letters=sum(form.reverse.letters for form in seen),
-        chance=chance,
-        says=overall(seen, more, fewer),
+        chance=min(more, fewer) if seen else None,
+        says=overall(seen, more, fewer) + unjudged(_uncounted(face, reverse)),
     )
+
+
+def _uncounted(*sides: Sequence[Letter]) -> str:
+    """Forms on both sides whose tags the picture does not let count on one of them."""
+    standing = set.intersection(*({x.letter for x in side} for side in sides))
+    counted = set.intersection(*({x.letter for x in side if x.tags is not None} for side in sides))
+    return "".join(form for form in FORMS if form in standing - counted)
 
 
 def _by_form(letters: Iterable[Letter]) -> dict[str, list[Letter]]:

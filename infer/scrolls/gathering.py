@@ -9,6 +9,7 @@ from crownlet.infer.scrolls import mixups
 from crownlet.infer.scrolls.comparing import compare
 from crownlet.infer.scrolls.evenness import evenness
 from crownlet.infer.scrolls.grouping import Place, place_pages
+from crownlet.infer.scrolls.hands import other_hands
 from crownlet.infer.scrolls.scroll import Scroll
 from crownlet.infer.scrolls.sketch import Sketch, sketch
 from crownlet.infer.scrolls.table import Table
@@ -68,6 +69,8 @@ def _notes(
     given = {place.page: place.side for place in group}
     notes = [doubled[page.name] for page in pages if page.name in doubled]
     notes += mixups.same_texts(faces) + mixups.same_texts(reverses)
+    notes += mixups.not_compared(pages)
+    notes += other_hands(faces) if len(faces) > 1 else []
     for page in pages:
         own = [*mixups.exchanged(page, given[page.name]), *page.notes]
         notes += [f"{page.name}: {note}" if len(pages) > 1 else note for note in own]

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from itertools import combinations
 
 from crownlet.infer.scrolls.sketch import Sketch
 from crownlet.infer.sides import GIVEN, Side
 
-GRAM = 8
+RUN = 8
 """Texts are compared by runs of so many letters: a page of a Torah scroll repeats few of them."""
+UNLIKE = 0.2
+"""Share of letters left out of comparisons from which that is said."""
 SAME = 0.4
 """Two pages that share this part of the shorter one's runs hold the same text."""
 
@@ -29,21 +32,25 @@ def same_pictures(pages: Iterable[Sketch]) -> dict[str, str]:
 
 
 def same_texts(pages: Sequence[Sketch]) -> list[str]:
-    """Pages of one side of one scroll that hold the same text."""
+    """A sentence for each two pages of one side of one scroll that hold the same text."""
+    own = {page.name: runs(page.text) for page in pages}
+    sums = {page.name: page.sha256 for page in pages}
+    holders: dict[str, list[str]] = {}
+    for name, texts in own.items():
+        for text in texts:
+            holders.setdefault(text, []).append(name)
+    shared = Counter(pair for names in holders.values() for pair in combinations(names, 2))
     return [
-        f"{a.name} and {b.name} are given as one side of one scroll and hold the same text: two "
-        "pictures of one page, or pages of two scrolls put together."
-        for a, b in combinations(pages, 2)
-        if a.sha256 != b.sha256 and overlap(a.text, b.text) >= SAME
+        f"{a} and {b} are given as one side of one scroll and hold the same text: two pictures of "
+        "one page, or pages of two scrolls put together."
+        for (a, b), count in sorted(shared.items())
+        if count >= SAME * min(len(own[a]), len(own[b])) and (not sums[a] or sums[a] != sums[b])
     ]
 
 
-def overlap(a: str, b: str) -> float:
-    """Share of the shorter text's runs of `GRAM` letters that the other holds too."""
-    if min(len(a), len(b)) < GRAM:
-        return float(a == b and bool(a))
-    runs = [{text[i : i + GRAM] for i in range(len(text) - GRAM + 1)} for text in (a, b)]
-    return len(runs[0] & runs[1]) / min(map(len, runs))
+def runs(text: str) -> set[str]:
+    """All runs of `RUN` letters; a shorter text is one run."""
+    return {text[i : i + RUN] for i in range(max(len(text) - RUN + 1, min(len(text), 1)))}
 
 
 def exchanged(page: Sketch, given: Side | None) -> list[str]:
@@ -54,3 +61,14 @@ def exchanged(page: Sketch, given: Side | None) -> list[str]:
     if any(note.startswith(opening) for note in page.notes):
         return []
     return [f"{opening} as {'a reverse' if page.side == 'reverse' else 'a face'}."]
+
+
+def not_compared(pages: Sequence[Sketch]) -> list[str]:
+    """A sentence where many letters are of no kind that the networks know."""
+    unlike, letters = sum(page.unlike for page in pages), sum(len(page.text) for page in pages)
+    if unlike < UNLIKE * max(letters, 1):
+        return []
+    return [
+        f"{unlike} of {letters} letters are unlike those that the networks know; what is said of "
+        "crowns and of evenness leaves them out."
+    ]

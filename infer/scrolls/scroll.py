@@ -51,8 +51,8 @@ class Comparison:
     reverse_letters: int
     """Letters of the reverse that could be compared."""
     chance: float | None
-    """How often so great a difference, in the direction seen, would come about if the sides did not
-    differ: exact, over all forms; None where nothing can be compared."""
+    """How often so great a difference would come about if the hand crowned both sides alike: exact,
+    two-sided, over all forms; None where nothing can be compared."""
     says: tuple[str, ...]
 
 

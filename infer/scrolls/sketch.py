@@ -15,7 +15,8 @@ from crownlet.infer.sides import reads_as
 
 READ = 0.5
 """A letter less sure than this is compared with no other."""
-_CROWN_NEEDS = ("tag_missing", "tag_bare", "tag_excess")
+_COUNTING = frozenset({"tag_missing", "tag_excess"})
+"""A picture too poor for these is too poor to count tags."""
 
 
 class Letter(NamedTuple):
@@ -48,6 +49,8 @@ class Sketch:
     side: Side | None
     """Side as which the page reads, whatever it was given as; None where that cannot be told."""
     notes: tuple[str, ...]
+    unlike: int = 0
+    """Letters unlike those that the networks know; they are compared with none."""
 
 
 def sketch(record: PageRecord) -> Sketch:
@@ -65,6 +68,7 @@ def sketch(record: PageRecord) -> Sketch:
         text=text,
         side=reads_as(text),
         notes=tuple(notes),
+        unlike=sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs),
     )
 
 
@@ -78,14 +82,15 @@ def _letter(glyph: GlyphRecord) -> Letter:
     x0, y0, x1, y1 = glyph.box
     if round(glyph.body[3] / 90) % 2:
         x0, y0, x1, y1 = y0, x0, y1, x1  # A picture on its side: widths run down it.
-    judged = not set(_CROWN_NEEDS) & set(glyph.not_examined)
+    counted = _COUNTING.isdisjoint(glyph.not_examined)
+    bare = "tag_bare" not in glyph.not_examined
     return Letter(
         letter=glyph.letter,
         line=glyph.line,
         q=glyph.q,
-        tags=glyph.tags_seen if judged else None,
-        p_missing=glyph.p.get("tag_missing"),
-        p_bare=glyph.p.get("tag_bare"),
+        tags=glyph.tags_seen if counted else None,
+        p_missing=glyph.p.get("tag_missing") if counted else None,
+        p_bare=glyph.p.get("tag_bare") if bare else None,
         width=(x1 - x0) / glyph.q,
         height=(y1 - y0) / glyph.q,
         finding=glyph.route == "finding",

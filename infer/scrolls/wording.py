@@ -62,13 +62,15 @@ def overall(forms: Sequence[FormOnSides], more: float, fewer: float) -> tuple[st
     if not said:
         alike = {"both": "crowned on both sides", "neither": "without crowns on both sides"}
         for kind, words in alike.items():
-            found = [
-                form for form in forms if form.sides == kind and (form.wanted or kind == "both")
-            ]
+            found = [form for form in forms if form.sides == kind and form.wanted]
             if found:
-                said.append(
-                    f"{names(found)} {_are(found)} {words} ({_counts(found)}).".capitalize()
-                )
+                said.append(f"Alike: {names(found)} {_are(found)} {words} ({_counts(found)}).")
+    mixed = [form for form in forms if form.wanted and form.sides == "mixed"]
+    if mixed and not said:
+        said.append(
+            f"No plain difference: {names(mixed)} {_are(mixed)} crowned at times "
+            f"({_counts(mixed)})."
+        )
     return (*said, _few(forms))
 
 
@@ -89,6 +91,13 @@ def _few(forms: Sequence[FormOnSides]) -> str:
     return (
         f"A reverse has few letters: {count} could be compared, {asking} of forms that bear crowns."
     )
+
+
+def unjudged(letters: str) -> tuple[str, ...]:
+    """A sentence on the forms whose tags cannot be counted."""
+    if not letters:
+        return ()
+    return (f"The pictures are too poor to count the tags of {listed([*map(latin, letters)])}.",)
 
 
 def uneven_form(form: FormEvenness) -> str:

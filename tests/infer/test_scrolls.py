@@ -1,0 +1,179 @@
+"""Pages into scrolls: crowns of both sides, evenness, mix-ups; on records made by hand."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import made_pages as made
+import pytest
+
+from crownlet.datasets.alphabet import BY_CHAR
+from crownlet.datasets.texts import portion
+from crownlet.infer.records import PageRecord, TextMatch
+from crownlet.infer.scrolls import Scroll, gather
+from crownlet.infer.scrolls.grouping import Place
+from crownlet.infer.scrolls.listing import given_places, write_scrolls
+from crownlet.infer.scrolls.scroll import FormOnSides
+
+FACE = portion("mezuzah").letters
+BACK = portion("mezuzah_reverse").letters
+
+
+def one(*records: PageRecord) -> Scroll:
+    (scroll,) = gather(records)
+    return scroll
+
+
+def form(scroll: Scroll, letter: str) -> FormOnSides:
+    assert scroll.comparison is not None
+    return next(f for f in scroll.comparison.forms if f.letter == letter)
+
+
+def test_sides_of_one_scroll_are_one_object() -> None:
+    texts = {"a-face": FACE, "b-reverse": BACK, "lone": FACE[::-1], "a-reverse": BACK}
+    scrolls = gather(made.written(name, text) for name, text in texts.items())
+    assert [(s.name, s.faces, s.reverses) for s in scrolls] == [
+        ("a", ("a-face",), ("a-reverse",)), ("b", (), ("b-reverse",)), ("lone", ("lone",), ()),
+    ]  # fmt: skip
+    assert scrolls[0].comparison is not None
+    assert scrolls[1].comparison is scrolls[2].comparison is scrolls[1].consistency is None
+
+
+def test_a_hand_that_crowns_the_outside_only() -> None:
+    scroll = one(made.written("a-face", FACE, crowned=False), made.written("a-reverse", BACK))
+    # The texts' counts are checked against scribes' tables in tests/outside/test_check_values.py.
+    assert form(scroll, "ש").face.letters == FACE.count("ש")
+    for letter in "שדיזב":
+        assert form(scroll, letter).sides == "reverse_only"
+    for letter in "וכמס":
+        assert form(scroll, letter).sides == "neither"
+    said = form(scroll, "ש").says
+    assert f"{FACE.count('ש')} of {FACE.count('ש')} without three crowns" in said
+    assert "1 of 1 with three crowns" in said
+    assert scroll.comparison is not None
+    assert scroll.comparison.says[0].startswith("Look here: shin, dalet, yud, zayin and bet are")
+    assert "17 could be compared, 7 of" in scroll.comparison.says[-1]
+    assert scroll.comparison.chance is not None
+    assert scroll.comparison.chance < 1e-6
+
+
+def test_a_hand_that_crowns_both_sides_alike_or_the_inside_only() -> None:
+    both = one(made.written("a-face", FACE), made.written("a-reverse", BACK)).comparison
+    assert both is not None
+    assert both.chance == 1.0
+    assert both.says[0].startswith("Alike: shin, dalet, yud, zayin and bet are crowned on both")
+    inside = one(made.written("a-face", FACE), made.written("a-reverse", BACK, crowned=False))
+    assert form(inside, "ש").sides == "face_only"
+    assert inside.comparison is not None
+    assert "crowned on the face and not on the reverse" in inside.comparison.says[0]
+
+
+def test_what_is_too_little_is_called_so() -> None:
+    # Two of five shins crowned here, one of one there: by chance in every second scroll.
+    face = made.page("a-face", [made.glyph(k, "ש", tags=0) for k in range(1, 6)])
+    back = made.page("a-reverse", [made.glyph(1, "ש", tags=3)])
+    said = one(face, back).comparison
+    assert said is not None
+    assert said.chance == pytest.approx(2 / 6)
+    assert "too little to tell a habit from chance" in said.says[0]
+
+
+def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
+    poor = [made.glyph(k, "ש", not_examined=("tag_missing",)) for k in range(1, 4)]
+    strange = [made.glyph(k, "ד", reasons=("unfamiliar",)) for k in range(4, 8)]
+    other = [
+        made.glyph(8, "ד", expected="ר"),
+        made.glyph(9, "ד", letter_p=0.4),
+        made.glyph(10, "ד"),
+    ]
+    scroll = one(made.page("a-face", [*poor, *strange, *other]), made.written("a-reverse", BACK))
+    assert form(scroll, "ש").face.letters == 0
+    assert form(scroll, "ד").face.letters == 1
+    assert scroll.comparison is not None
+    assert any("too poor to count the tags of shin" in text for text in scroll.comparison.says)
+
+
+def test_an_even_hand_is_not_called_uneven_and_an_uneven_one_is() -> None:
+    even = one(made.written("a-face", FACE)).consistency
+    assert even is not None
+    assert even.lines == 72
+    assert even.says == ()
+    assert even.size_first == even.size_last == 1.0
+    letters = [
+        made.glyph(k, "ש", line=k, tags=3 if k % 2 else 0, width=3.0 if k <= 10 else 3.6)
+        for k in range(1, 31)
+    ]
+    letters += [made.glyph(30 + k, "ב", line=k, tags=1) for k in range(1, 31)]
+    uneven = one(made.page("b-face", letters)).consistency
+    assert uneven is not None
+    assert [f.letter for f in uneven.forms if f.uneven] == ["ש"]
+    (said,) = uneven.says
+    assert said.startswith("shin (30 letters): 15 of 30 with three crowns")
+    assert "width 3.0 kulmus in the first lines, 3.6 in the last" in said
+
+
+def test_findings_that_gather_in_the_last_lines() -> None:
+    letters = [made.glyph(k, "ב", line=k, tags=1, route="finding" if k > 20 else "clear")
+               for k in range(1, 31)]  # fmt: skip
+    said = one(made.page("a-face", letters)).consistency
+    assert said is not None
+    assert "findings: 0 of 10 in the first lines, 10 of 10 in the last" in said.says[0]
+
+
+def test_exchanged_sides_are_told_once_and_shown_as_they_read() -> None:
+    scroll = one(made.written("a-reverse", FACE), made.written("a-face", BACK))
+    assert (scroll.faces, scroll.reverses) == (("a-reverse",), ("a-face",))
+    assert scroll.notes == (
+        "a-reverse: Given as a reverse, this page reads as a face.",
+        "a-face: Given as a face, this page reads as a reverse.",
+    )
+    own = "Given as a face, this page reads as the reverse of a mezuzah."
+    told = one(made.written("a-face", BACK, notes=(own,)))
+    assert told.notes == (own,)
+
+
+def test_two_pictures_of_one_side_and_one_picture_twice() -> None:
+    pages = [made.written("a-face", FACE), made.written("a-face-2", FACE[:300])]
+    assert "hold the same text" in one(*pages).notes[0]
+    halves = [made.written("a-face", FACE[:350]), made.written("a-face-2", FACE[350:])]
+    assert one(*halves).notes == ()
+    same = [made.written(name, FACE, sha256="5" * 64) for name in ("a-face", "a-face-2", "b-face")]
+    a, b = gather(same)
+    assert a.notes == b.notes == ("The same picture was given 3 times: a-face, a-face-2, b-face.",)
+
+
+def test_sentences_of_the_pages_stand_at_the_top() -> None:
+    match = TextMatch("mezuzah", 713, 1, 1, 0, note="They do not belong together.")
+    turned = made.written("a-face", "שמע", notes=("It stood upside down.",), match=match)
+    assert one(turned).notes == ("It stood upside down.", "They do not belong together.")
+    both = one(turned, made.written("a-reverse", BACK))
+    assert both.notes[0] == "a-face: It stood upside down."
+
+
+def test_pages_whose_letters_differ_in_proportions() -> None:
+    def page(name: str, text: str, wider: float) -> PageRecord:
+        letters = [
+            made.glyph(k, c, line=1 + k // 10, tags=BY_CHAR[c].crown, width=2 * wider)
+            for k, c in enumerate(text, start=1)
+        ]
+        return made.page(name, letters)
+
+    text = FACE[:330], FACE[330:]
+    assert one(page("a-face", text[0], 1.0), page("a-face-2", text[1], 1.02)).notes == ()
+    (note,) = one(page("a-face", text[0], 1.0), page("a-face-2", text[1], 1.3)).notes
+    assert "differ in the proportions" in note
+
+
+def test_the_list_is_whole_and_remembers_what_was_given(tmp_path: Path) -> None:
+    scrolls = gather([made.written("א-face", FACE), made.written("א-reverse", BACK)])
+    places = [Place("א-face", "א", "face", "N"), Place("א-reverse", "א", "reverse", "N")]
+    path = write_scrolls(tmp_path / "run", scrolls, places)
+    first = path.read_bytes()
+    assert write_scrolls(tmp_path / "run", scrolls, places).read_bytes() == first
+    assert [p.name for p in path.parent.iterdir()] == ["scrolls.json"]
+    data = json.loads(first)
+    assert data["scrolls"][0]["name"] == "א"
+    assert data["scrolls"][0]["comparison"]["forms"][0]["letter"] == "ש"
+    assert given_places(path.parent) == {place.page: place for place in places}
+    assert given_places(tmp_path) == {}
