@@ -2,7 +2,8 @@
 
 Dynamic programming over whole rows at once: what it costs to read glyph i as letter j is the
 network's own surprise; absent and extra runs have affine costs (Gotoh 1982), so that a lost word
-counts as one mishap. The text may go on beyond both ends of the page at little cost.
+counts as one mishap. The text may go on beyond both ends of the page, and wherever the frame of the
+picture cuts it off, at little cost.
 """
 
 from __future__ import annotations
@@ -22,6 +23,21 @@ NEXT_OUTSIDE = 0.25
 """For each letter of the text before the page's first and after its last."""
 SPACE_WEIGHT = 0.6
 """How much a word gap that is or is not there says beside the letters."""
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What each mishap costs: to open a run of absent or extra letters, and each letter of it."""
+
+    dearest: float = DEAREST
+    open_absent: float = OPEN_ABSENT
+    next_absent: float = NEXT_ABSENT
+    next_outside: float = NEXT_OUTSIDE
+    open_extra: float = OPEN_EXTRA
+    next_extra: float = NEXT_EXTRA
+
+
+USUAL = Prices()
 
 
 @dataclass(frozen=True)
@@ -45,27 +61,37 @@ def align(
     text: Ints,
     word_starts: npt.NDArray[np.bool_] | None = None,
     opens: Floats | None = None,
+    cut: npt.NDArray[np.bool_] | None = None,
+    prices: Prices = USUAL,
 ) -> Alignment:
     """Align glyphs to a text.
 
     `letters` (N, 27) are probabilities in reading order; `text` (M,) class numbers; `word_starts`
-    (M,) tells where words begin in the text and `opens` (N,) how likely one begins at each glyph.
+    (M,) tells where words begin in the text and `opens` (N,) how likely one begins at each glyph;
+    `cut` (N,) tells after which glyphs the frame may hide text.
     """
-    costs = _costs(letters, text)
+    costs = _costs(letters, text, prices.dearest)
     if word_starts is not None and opens is not None and len(text) and len(letters):
         sure = np.clip(opens, 0.03, 0.97)
         begun, inside = -np.log(sure), -np.log(1 - sure)
         costs += SPACE_WEIGHT * np.where(word_starts[None, :], begun[:, None], inside[:, None])
-    return _gotoh(costs.astype(np.float32))
+    each = np.full(len(letters) + 1, prices.next_absent)
+    each[[0, -1]] = prices.next_outside
+    if cut is not None:
+        each[1:][cut] = prices.next_outside
+    return _gotoh(costs.astype(np.float32), each, prices)
 
 
-def _costs(letters: Floats, text: Ints) -> Floats:
+def _costs(letters: Floats, text: Ints, dearest: float = DEAREST) -> Floats:
     chance = 0.999 * letters + 0.001 / letters.shape[1]
-    return np.minimum(-np.log(np.maximum(chance, 1e-12)), DEAREST)[:, text]
+    return np.minimum(-np.log(np.maximum(chance, 1e-12)), dearest)[:, text]
 
 
-def _gotoh(costs: npt.NDArray[np.float32]) -> Alignment:
-    """Cheapest path through costs (N, M), a whole row at a time."""
+def _gotoh(costs: npt.NDArray[np.float32], each: Floats, prices: Prices) -> Alignment:
+    """Cheapest path through costs (N, M), a whole row at a time.
+
+    `each` (N + 1,) is what every absent letter costs after so many glyphs.
+    """
     count, length = costs.shape
     steps = np.arange(length + 1, dtype=np.float32)
     closed = np.full((count + 1, length + 1), np.inf, np.float32)  # no absent run ends here
@@ -73,30 +99,26 @@ def _gotoh(costs: npt.NDArray[np.float32]) -> Alignment:
     matched = np.zeros((count + 1, length + 1), bool)
     goes_on = np.zeros((count + 1, length + 1), bool)  # the extra run reaches back further
     skips = np.zeros((count + 1, length + 1), bool)  # an absent run ends here
-    best = OPEN_ABSENT + NEXT_OUTSIDE * steps
+    best = (prices.open_absent + each[0] * steps).astype(np.float32)
     best[0] = 0.0
     skips[0, 1:] = True
     extra = np.full(length + 1, np.inf, np.float32)
     for i in range(1, count + 1):
-        fresh = best + (OPEN_EXTRA + NEXT_EXTRA)
-        goes_on[i] = extra + NEXT_EXTRA < fresh
-        extra = np.minimum(fresh, extra + NEXT_EXTRA)
+        fresh = best + (prices.open_extra + prices.next_extra)
+        goes_on[i] = extra + prices.next_extra < fresh
+        extra = np.minimum(fresh, extra + prices.next_extra)
         match = best[:-1] + costs[i - 1]
         matched[i, 1:] = match <= extra[1:]
         closed[i, 0] = extra[0]
         np.minimum(match, extra[1:], out=closed[i, 1:])
-        each = _next_absent(i, count)
-        run = np.minimum.accumulate(closed[i] - each * steps)
-        absent = run[:-1] + (OPEN_ABSENT + each * steps[1:])
+        along = np.float32(each[i]) * steps
+        run = np.minimum.accumulate(closed[i] - along)
+        absent = run[:-1] + (np.float32(prices.open_absent) + along[1:])
         skips[i, 1:] = absent < closed[i, 1:]
         best = closed[i].copy()
         np.minimum(best[1:], absent, out=best[1:])
-    return Alignment(_path(closed, matched, goes_on, skips), length, float(best[-1]))
-
-
-def _next_absent(row: int, rows: int) -> float:
-    """What each further absent letter costs after glyph `row`: little after the last."""
-    return NEXT_OUTSIDE if row == rows else NEXT_ABSENT
+    expected = _path(closed, matched, goes_on, skips, each)
+    return Alignment(expected, length, float(best[-1]))
 
 
 def _path(
@@ -104,6 +126,7 @@ def _path(
     matched: npt.NDArray[np.bool_],
     goes_on: npt.NDArray[np.bool_],
     skips: npt.NDArray[np.bool_],
+    each: Floats,
 ) -> Ints:
     """Walk back from the end: each glyph's index in the text, -1 for an extra one."""
     count, j = closed.shape[0] - 1, closed.shape[1] - 1
@@ -111,8 +134,8 @@ def _path(
     i = count
     while i > 0:
         if skips[i, j]:
-            each = _next_absent(i, count)
-            j = int(np.argmin(closed[i, :j] - each * np.arange(j, dtype=np.float32)))
+            along = np.float32(each[i]) * np.arange(j, dtype=np.float32)
+            j = int(np.argmin(closed[i, :j] - along))
         if matched[i, j]:
             expected[i - 1] = j - 1
             i, j = i - 1, j - 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -11,12 +11,14 @@ from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer import gaps, glyphs, matching, whites
 from crownlet.infer.cautions import cut_by_frame, not_examined
+from crownlet.infer.comparing import compared
 from crownlet.infer.layout import Layout, lay_out
 from crownlet.infer.measuring.letters import Upright, measure_letters
 from crownlet.infer.quality.judging import Judged, judge
 from crownlet.infer.quality.measures import Measures
 from crownlet.infer.records import Assessed, Floats, ImageFacts, Located, PageRecord, TextMatch
 from crownlet.infer.seeing import Seen, Stopwatch
+from crownlet.infer.summing import Reading
 from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.turning import letters_back, points_back
 
@@ -32,7 +34,8 @@ class Rules:
     learned: tuple[str, ...]
     customs: Customs
     thresholds: Thresholds
-    portion: Portion | None = None
+    portion: Portion | Literal["auto"] | None = None
+    """`auto`: the page's own words tell."""
 
 
 @dataclass(frozen=True)
@@ -81,13 +84,13 @@ def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:
 def _matched(
     page: Ordered, seen: Seen, rules: Rules
 ) -> tuple[matching.Matched | None, TextMatch | None]:
-    """The page against its portion; only the summary where they do not belong together."""
-    if rules.portion is None:
-        return None, None
-    matched = matching.match(page.odds, page.opens, rules.portion)
-    summary = matching.summary(matched, page.letters, seen.found, page.layout)
-    belongs = matching.agreement(matched, page.letters) >= matching.BELONGS
-    return (matched if belongs else None), summary
+    """The page against its text, named or found."""
+    height, width = seen.flat.shape
+    reading = Reading(
+        page.odds, page.opens, page.letters, page.found, page.layout, (width, height),
+        rules.thresholds.swapped_p,
+    )  # fmt: skip
+    return compared(reading, rules.portion)
 
 
 def _routed(
@@ -113,7 +116,8 @@ def _routed(
         judged,
     )  # fmt: skip
     kinds = gaps.expected_kinds(page.layout, matched)
-    lost = {letter.after - 1 for letter in match.absent} if match is not None else set()
+    absent = match.absent if match is not None else ()
+    lost = {letter.after - 1 for letter in absent if letter.route == "finding"}
     touch = learned.index("letters_touch") if "letters_touch" in learned else None
     gap_rows = gaps.gap_rows(
         page.layout, page.measured, page.assessed, touch, kinds, lost, limits, judged.skipped
@@ -130,16 +134,16 @@ def _routed(
 
 
 def _turned(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
-    """Places of absent letters moved from the upright page to the picture as given."""
-    if match is None or not match.absent:
+    """Places of the text moved from the upright page to the picture as given."""
+    if match is None or not (match.absent or match.places):
         return match
-    at = np.array([letter.at for letter in match.absent])
+    at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
     back = points_back(at, turn, (facts.width, facts.height))
-    absent = tuple(
-        replace(letter, at=(float(x), float(y)))
-        for letter, (x, y) in zip(match.absent, back, strict=True)
-    )
-    return replace(match, absent=absent)
+    moved = [(float(x), float(y)) for x, y in back]
+    count = len(match.absent)
+    absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))
+    places = tuple(replace(p, at=at) for p, at in zip(match.places, moved[count:], strict=True))
+    return replace(match, absent=absent, places=places)
 
 
 def _silent(customs: Customs) -> tuple[str, ...]:

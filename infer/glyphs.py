@@ -67,6 +67,8 @@ def glyph_rows(
         p |= measured(p, letter_p, None if large else float(judged.stretched[i]))
         skipped = judged.skipped[i]
         reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
+        if reasons and matched is not None and matched.spelled_otherwise(i):
+            reasons = [(name, "review") for name, _ in reasons]
         reasons += defect_reasons(p, thresholds, skipped)
         if judged.unfamiliar[i]:
             reasons.append((UNFAMILIAR, "review"))

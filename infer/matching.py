@@ -1,8 +1,8 @@
-"""The page against a portion: what each glyph should be, what is absent, and where words divide."""
+"""The page against a portion: what each glyph should be, and where words divide."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,16 +10,16 @@ import numpy.typing as npt
 
 from crownlet.datasets.alphabet import index_of
 from crownlet.infer.align import Alignment, align
-from crownlet.infer.layout import Layout
-from crownlet.infer.records import AbsentLetter, Floats, Ints, Located, TextMatch
+from crownlet.infer.records import Floats, Ints
+from crownlet.infer.settling import settled
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
 
 BELONGS = 0.6
 """A page and a portion of which fewer letters agree than this share do not belong together."""
-OUTSIDE = 12
-"""A longer run of the text before the page's first or after its last letter is not on the page."""
+
+Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Matched:
 
     portion: Portion
     alignment: Alignment
-    starts: npt.NDArray[np.bool_]
+    starts: Bools
     """(M,) where words begin in the text."""
     word_of: Ints
     """(M,) word of each letter of the text, from 0."""
@@ -37,90 +37,76 @@ class Matched:
     text: str
     names: frozenset[int]
     """Indices of the text's letters that stand in a Divine Name."""
+    foreign: frozenset[int] = frozenset()
+    """Glyphs that belong to other texts at the edge of the page."""
 
-    def expected(self, glyph: int) -> str:
-        """The letter the text asks for at a glyph, "" for an extra one."""
+    def expected(self, glyph: int) -> str | None:
+        """The letter the text asks for at a glyph, "" for an extra one, None for a foreign one."""
         index = int(self.alignment.expected[glyph])
-        return self.text[index] if index >= 0 else ""
+        if index >= 0:
+            return self.text[index]
+        return None if glyph in self.foreign else ""
 
     def in_name(self, glyph: int) -> bool:
         """Whether a glyph stands in a Divine Name."""
         return int(self.alignment.expected[glyph]) in self.names
 
+    def spelled_otherwise(self, glyph: int) -> bool:
+        """Whether scrolls spell the word of a glyph, or the one it follows, otherwise."""
+        if not self.portion.otherwise:
+            return False
+        before = self.alignment.expected[: glyph + 1]
+        answered = before[before >= 0]
+        return len(answered) > 0 and int(self.word_of[answered[-1]]) in self.portion.otherwise
 
-def match(letters: Floats, opens: Floats, portion: Portion) -> Matched:
-    """Align letters (N, 27) in reading order to a portion."""
+    def without(self, foreign: Bools) -> Matched:
+        """The same with glyphs of other texts marked, which answer no letter of this one."""
+        expected = np.where(foreign, -1, self.alignment.expected)
+        rows = frozenset(int(i) for i in np.flatnonzero(foreign))
+        return replace(self, alignment=replace(self.alignment, expected=expected), foreign=rows)
+
+    def part(self, portion: Portion, before: int) -> Matched:
+        """The same against whole words of the portion, `before` letters of which come before."""
+        word_of, place_of = _divided(portion)
+        expected = self.alignment.expected
+        expected = np.where(expected >= before, expected - before, -1)
+        alignment = replace(self.alignment, expected=expected, length=len(word_of))
+        return replace(
+            self, portion=portion, alignment=alignment, starts=place_of == 0, word_of=word_of,
+            place_of=place_of, text=portion.letters, names=portion.name_letters,
+        )  # fmt: skip
+
+
+def match(letters: Floats, opens: Floats, portion: Portion, cut: Bools | None = None) -> Matched:
+    """Align letters (N, 27) in reading order to a portion.
+
+    `opens` (N,) says how likely a word begins at each, `cut` (N,) after which of them the frame of
+    the picture may hide text.
+    """
     classes = np.array([index_of(char) for char in portion.letters], dtype=np.int64)
+    word_of, place_of = _divided(portion)
+    starts = place_of == 0
+    alignment = align(letters, classes, starts, opens, cut)
+    read = letters.argmax(axis=1) if len(letters) else np.zeros(0, np.int64)
+    expected = settled(alignment.expected, read, classes, starts)
+    return Matched(
+        portion, replace(alignment, expected=expected), starts, word_of, place_of,
+        portion.letters, portion.name_letters,
+    )  # fmt: skip
+
+
+def _divided(portion: Portion) -> tuple[Ints, Ints]:
+    """Word, and place in it, of each letter of a portion, from 0."""
     lengths = [len(word) for word in portion.words]
     word_of = np.repeat(np.arange(len(lengths)), lengths)
     place_of = np.concatenate([np.arange(n) for n in lengths]) if lengths else word_of
-    starts = place_of == 0
-    alignment = align(letters, classes, starts, opens)
-    return Matched(
-        portion, alignment, starts, word_of, place_of, portion.letters, portion.name_letters
-    )
+    return word_of, place_of
 
 
 def agreement(matched: Matched, letters: str) -> float:
-    """Share of the page's letters that are those the text asks for."""
+    """Share of the page's letters that are those the text asks for, those of other texts apart."""
     same = sum(matched.expected(i) == letter for i, letter in enumerate(letters))
-    return same / max(len(letters), 1)
-
-
-def summary(matched: Matched, letters: str, found: Located, layout: Layout) -> TextMatch:
-    """Counts, and every absent letter with the place to look at."""
-    portion, alignment = matched.portion, matched.alignment
-    share = agreement(matched, letters)
-    pairs = [(matched.expected(i), letter) for i, letter in enumerate(letters)]
-    extra = sum(expected == "" for expected, _ in pairs)
-    swapped = sum(expected not in ("", letter) for expected, letter in pairs)
-    length = alignment.length
-    if share < BELONGS:
-        note = (
-            f"The writing and the portion {portion.name!r} do not belong together: "
-            f"{share:.0%} of the letters agree; it was not compared further."
-        )
-        return TextMatch(portion.name, length, len(letters) - extra, swapped, extra, note=note)
-    first, last = _span(alignment)
-    absent = tuple(
-        _absent(matched, j, found, layout) for j in alignment.absent if first <= j <= last
-    )
-    note = ""
-    if first > 0 or last < length - 1:
-        note = (
-            f"The page shows letters {first + 1} to {last + 1} of the {length} of {portion.name!r}."
-        )
-    return TextMatch(portion.name, length, len(letters) - extra, swapped, extra, absent, note)
-
-
-def _span(alignment: Alignment) -> tuple[int, int]:
-    """First and last letter of the text that belong on the page."""
-    answered = alignment.expected[alignment.expected >= 0]
-    last = alignment.length - 1
-    if not len(answered):
-        return 0, last
-    first_seen, last_seen = int(answered.min()), int(answered.max())
-    first = first_seen if first_seen > OUTSIDE else 0
-    return first, last_seen if last - last_seen > OUTSIDE else last
-
-
-def _absent(matched: Matched, j: int, found: Located, layout: Layout) -> AbsentLetter:
-    expected = matched.alignment.expected
-    before = np.flatnonzero((expected >= 0) & (expected < j))
-    after = np.flatnonzero(expected > j)
-    anchors = found.anchors[layout.order]
-    around = [int(rows[k]) for rows, k in ((before, -1), (after, 0)) if len(rows)]
-    same_line = len({int(layout.line[i]) for i in around}) == 1
-    at = anchors[around if same_line else around[:1]].mean(axis=0)
-    return AbsentLetter(
-        letter=matched.text[j],
-        line=int(layout.line[around[0]]) + 1,
-        word=int(matched.word_of[j]) + 1,
-        place=int(matched.place_of[j]) + 1,
-        after=int(before[-1]) + 1 if len(before) else 0,
-        at=(float(at[0]), float(at[1])),
-        in_name=j in matched.names,
-    )
+    return same / max(len(letters) - len(matched.foreign), 1)
 
 
 def words_by_text(matched: Matched) -> tuple[Ints, Ints]:

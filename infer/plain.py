@@ -38,3 +38,15 @@ def gap_words(gap: GapRecord) -> str:
 def absent_words(letter: AbsentLetter) -> str:
     """One line on a letter of the text that is not on the page."""
     return f"{latin(letter.letter)}: letter absent (word {letter.word}, letter {letter.place})"
+
+
+_NAMES = {"יהוה": "ה׳", "אלהי": "אלקי", "אלוה": "אלוק"}
+_WHOLE_NAMES = {"שדי": "ש־די", "אדני": "אד־ני", "צבאות": "צב־אות", "אהיה": "אק־יה", "יה": "י־ה"}
+
+
+def veiled(word: str) -> str:
+    """A word as it is written where the Divine Name is not to be (common practice)."""
+    word = _WHOLE_NAMES.get(word, word)
+    for name, written in _NAMES.items():
+        word = word.replace(name, written)
+    return word

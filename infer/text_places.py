@@ -12,6 +12,7 @@ Mishap = Literal[
     "letter_extra",
     "letters_extra",
     "words_extra",
+    "lines_extra",
     "letter_doubled",
     "words_doubled",
     "letters_exchanged",

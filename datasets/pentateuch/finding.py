@@ -45,6 +45,8 @@ class Found:
     """Letter of the portion, from 0, near which the page begins."""
     stop: int
     """Letter of the portion near which it ends."""
+    verse: int | None = None
+    """Index of the portion's first verse; None for a known portion."""
 
 
 def find_passage(letters: str) -> Found | None:
@@ -118,7 +120,9 @@ def _passage(best: Place, sure: float, also: Sequence[str], length: int) -> Foun
     low, high = max(best.start - room, 0), min(best.stop + room, len(text.codes)) - 1
     first, last = text.verse_of_letter(low), text.verse_of_letter(high)
     begin = int(text.word_starts[text.verse_starts[first]])
-    return Found(verses(first, last), sure, tuple(also), best.start - begin, best.stop - begin)
+    return Found(
+        verses(first, last), sure, tuple(also), best.start - begin, best.stop - begin, first
+    )
 
 
 def _reference(place: Place) -> str:
