@@ -10,11 +10,11 @@ from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
 from crownlet.infer.commands.naming import page_names
 
 if TYPE_CHECKING:
-    from crownlet.datasets.texts import Portion
     from crownlet.infer.commands.working import Work
     from crownlet.infer.inspector import Inspector
     from crownlet.infer.scrolls.grouping import Place
     from crownlet.infer.scrolls.table import Table
+    from crownlet.infer.wanted import Wanted
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -22,7 +22,12 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     inspect = commands.add_parser("inspect", help="inspect page images and write their tables")
     inspect.add_argument("pages", nargs="+", metavar="PAGE", help="PNG, JPEG, TIFF or WebP")
     inspect.add_argument("--out", required=True, metavar="RUN", help="folder for the records")
-    inspect.add_argument("--portion", help="mezuzah, kadesh, shema ..., or a UTF-8 text file")
+    inspect.add_argument(
+        "--portion",
+        default="auto",
+        help="mezuzah, kadesh, shema ..., a passage such as 'Exodus 13:1-16', a UTF-8 text file; "
+        "auto (the default) looks for the page's words in the Pentateuch, none compares nothing",
+    )
     inspect.add_argument(
         "--scrolls",
         metavar="FILE",
@@ -78,14 +83,14 @@ def _places(
         return None
 
 
-def _open_inspector(options: argparse.Namespace) -> tuple[Inspector, Portion | None] | None:
+def _open_inspector(options: argparse.Namespace) -> tuple[Inspector, Wanted] | None:
     """Networks, customs and portion, or None after saying what is wrong with one of them."""
-    from crownlet.datasets.texts import read_portion
     from crownlet.infer.inspector import Inspector
     from crownlet.infer.sessions import ModelError
+    from crownlet.infer.wanted import read_wanted
 
     try:
-        portion = read_portion(options.portion) if options.portion else None
+        portion = read_wanted(options.portion)
         return Inspector(options.model, options.customs), portion
     except (ValueError, OSError, ModelError) as error:
         complain(error)
@@ -98,13 +103,13 @@ def _list_scrolls(work: Work, table: Table | None) -> bool:
     from crownlet.infer.scrolls.updating import update_scrolls
 
     try:
-        scrolls = update_scrolls(work.out, work.fresh, table)
+        scrolls = update_scrolls(work.out, table)
     except (FileFault, OSError) as error:
         complain(f"{work.out}: its scrolls cannot be listed ({error}).")
         return False
     for scroll in scrolls:
         new = [note for note in scroll.notes if note not in work.said]
-        if new and not work.fresh.keys().isdisjoint(scroll.pages):
+        if new and not work.fresh.isdisjoint(scroll.pages):
             print(f"Scroll {scroll.name}:", *new, sep="\n    ")
             work.said.update(new)
     print(f"{work.out / 'scrolls.json'}: {len(scrolls)} scroll{'s' * (len(scrolls) != 1)}")

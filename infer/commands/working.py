@@ -8,16 +8,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.infer.commands import complain
+from crownlet.infer.findings import findings_of
 from crownlet.infer.reading import PageError
-from crownlet.infer.scrolls.sketch import Sketch, sketch
+from crownlet.infer.scrolls.sketch import top_notes
 from crownlet.infer.sides import record_side
 from crownlet.infer.writer import write_page
 
 if TYPE_CHECKING:
-    from crownlet.datasets.texts import Portion
     from crownlet.infer.inspector import Inspector
     from crownlet.infer.records import PageRecord
     from crownlet.infer.scrolls.grouping import Place
+    from crownlet.infer.wanted import Wanted
 
 TIMED = 3
 """After so many pages it is told how long the rest may take."""
@@ -25,19 +26,19 @@ TIMED = 3
 
 @dataclass
 class Work:
-    """The pages of one command. Records are let go when written; sketches stay."""
+    """The pages of one command."""
 
     inspector: Inspector
-    portion: Portion | None
+    portion: Wanted
     out: Path
     pages: int
-    fresh: dict[str, Sketch] = field(default_factory=dict)
-    """Pages inspected so far, by name."""
+    fresh: set[str] = field(default_factory=set)
+    """Pages written so far."""
     said: set[str] = field(default_factory=set)
     """Sentences already printed, as pages and as scrolls write them."""
     failed: int = 0
     done: int = 0
-    start: float = field(default_factory=time.perf_counter)
+    start: float = field(default_factory=lambda: time.perf_counter())
 
     def one_page(self, path: Path, place: Place) -> None:
         """Inspect and write one page, or say why it cannot be done."""
@@ -53,16 +54,16 @@ class Work:
             f"{seconds:.1f} s{self._rest()}",
             flush=True,
         )
-        page = self.fresh[record.name] = sketch(record)
-        for note in page.notes:
+        self.fresh.add(record.name)
+        for note in top_notes(record):
             print(f"    {note}")
-            self.said |= {note, f"{page.name}: {note}"}
+            self.said |= {note, f"{record.name}: {note}"}
 
     def _record(self, path: Path, place: Place) -> PageRecord | None:
         try:
             look = self.inspector.look(path)
             record = record_side(self.inspector, look, place.side, self.portion, place.page)
-            write_page(record, self.out)
+            write_page(record, self.out, findings_of(record, self.inspector.customs))
         except PageError as error:
             complain(error)
         except MemoryError:

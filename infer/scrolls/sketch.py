@@ -56,9 +56,6 @@ class Sketch:
 def sketch(record: PageRecord) -> Sketch:
     """A page in brief."""
     text = "".join(glyph.letter for glyph in record.glyphs)
-    notes = [*record.notes]
-    if record.match is not None and record.match.note:
-        notes.append(record.match.note)
     return Sketch(
         name=record.name,
         path=record.image.path,
@@ -67,9 +64,15 @@ def sketch(record: PageRecord) -> Sketch:
         letters=tuple(_letter(glyph) for glyph in record.glyphs if _plain(glyph)),
         text=text,
         side=reads_as(text),
-        notes=tuple(notes),
+        notes=top_notes(record),
         unlike=sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs),
     )
+
+
+def top_notes(record: PageRecord) -> tuple[str, ...]:
+    """The sentences that belong at the top of a page."""
+    said = record.match.note if record.match is not None else ""
+    return (*record.notes, said) if said else record.notes
 
 
 def _plain(glyph: GlyphRecord) -> bool:
