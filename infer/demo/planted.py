@@ -5,12 +5,13 @@ No measure of accuracy: the networks learned from pages by the same generator.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from crownlet.datasets.page.truth import PageTruth
-from crownlet.infer.places import Place
+from crownlet.infer.findings import Finding
 from crownlet.infer.records import PageRecord
 
 PLAIN = 2 / 3
@@ -19,18 +20,19 @@ PLAIN = 2 / 3
 
 @dataclass(frozen=True)
 class Planted:
-    """Plain faults put into a sheet, and those of them at which a place points."""
+    """Plain faults put into a sheet, and those of them at which a finding points."""
 
     faults: int
     pointed_at: int
 
 
-def planted(truth: PageTruth, record: PageRecord, marks: tuple[Place, ...]) -> Planted:
+def planted(truth: PageTruth, record: PageRecord, findings: Iterable[Finding]) -> Planted:
     """Count plain faults of letters, and those marked by name or as a doubt of the letter."""
     anchors = np.array([_anchor(g.body) for g in record.glyphs])
-    reasons: dict[int, set[str]] = {}
-    for mark in marks:
-        reasons.setdefault(mark.glyph, set()).update(mark.reasons)
+    named: dict[int, set[str]] = {}
+    for finding in findings:
+        for glyph in finding.glyphs:
+            named.setdefault(glyph, set()).update({finding.kind, *finding.others})
     faults = pointed = 0
     for letter in truth.letters:
         plain = {d.name for d in letter.defects if d.plainness >= PLAIN}
@@ -38,7 +40,7 @@ def planted(truth: PageTruth, record: PageRecord, marks: tuple[Place, ...]) -> P
             continue
         away = np.hypot(*(anchors - _anchor(letter.body)).T)
         nearest = int(away.argmin())
-        seen = reasons.get(nearest + 1, set()) if away[nearest] < letter.body[2] / 2 else set()
+        seen = named.get(nearest + 1, set()) if away[nearest] < letter.body[2] / 2 else set()
         faults += len(plain)
         pointed += len(plain & seen)
     return Planted(faults, pointed)

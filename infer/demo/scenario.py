@@ -43,6 +43,11 @@ class Sheet:
     seed: int
 
     @property
+    def scroll_name(self) -> str:
+        """The scroll's name, of source and number."""
+        return f"{self.source.name[-1]}{self.scroll}"
+
+    @property
     def portion(self) -> str:
         """The text that it should hold."""
         return "mezuzah" if self.side == "face" else "mezuzah_reverse"
@@ -70,13 +75,15 @@ def _sheet(source: Source, scroll: int, side: Side) -> Sheet:
         spec = mezuzah(
             BODY, split="heldout", hand=source.hand, defect_rate=source.fault_rate, habit_rate=0.0,
             gap_rate=source.gap_rate, text_rate=source.text_rate, plainness=(0.75, 1.0),
-            crowned=1.0, defects=_HASTE, augment=_SKIN, dpi=float(DPI),
+            crowned=1.0, generous=0.0, morph_rate=0.0, oddity_rate=0.0,
+            defects=_HASTE, augment=_SKIN, dpi=float(DPI),
         )  # fmt: skip
     else:
         spec = PageSpec(
             portion="mezuzah_reverse", split="heldout", hand=source.hand, body=(BODY, BODY),
-            margin=(6.0, 8.0), columns=0.0, defect_rate=0.0, habit_rate=0.0, gap_rate=0.0,
-            text_rate=0.0, crowned=1.0, augment=_SKIN, dpi=float(DPI),
+            margin=(6.0, 8.0), columns=0.0, tight=0.0, justify=0.0, defect_rate=0.0,
+            habit_rate=0.0, gap_rate=0.0, text_rate=0.0, morph_rate=0.0, oddity_rate=0.0,
+            crowned=1.0, generous=0.0, augment=_SKIN, dpi=float(DPI),
         )  # fmt: skip
     name = f"{source.name[-1]}{scroll}-{side}"
     return Sheet(name, source, scroll, side, spec, 100 * source.hand + scroll)

@@ -15,8 +15,9 @@ from crownlet.infer.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet import words
 from crownlet.infer.sheet.decided import Decided
-from crownlet.infer.sheet.entries import Entry, Page, entry
+from crownlet.infer.sheet.entries import Entry, entry
 from crownlet.infer.sheet.marks import Mark, Spot, place_marks
+from crownlet.infer.sheet.page import Page
 from crownlet.infer.sheet.pictures import Picture, small_page
 from crownlet.infer.sheet.veil import Veiled
 from crownlet.infer.sheet.wall import Brick, wall

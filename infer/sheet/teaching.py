@@ -14,12 +14,14 @@ from crownlet.infer.plain import latin, said
 from crownlet.infer.reading import PageError
 from crownlet.infer.run import Run, StoredScroll
 from crownlet.infer.sheet import words
-from crownlet.infer.sheet.entries import Compared, Page, compare
+from crownlet.infer.sheet.comparing import Compared, compare
+from crownlet.infer.sheet.page import Page
 from crownlet.infer.sheet.render import render
 from crownlet.infer.sheet.scroll import pages_of
 from crownlet.infer.sheet.wellformed import WellFormed
 
-EXAMPLES = 3
+EXAMPLES = 2
+"""As many as one page holds with large pictures."""
 FINE = (44.0, 64.0)
 """px of a kulmus in the large pictures of this sheet."""
 

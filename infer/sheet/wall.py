@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from crownlet.infer.findings import HEADINGS, Finding
 from crownlet.infer.plain import latin, said
 from crownlet.infer.sheet.decided import Decided
-from crownlet.infer.sheet.entries import Page
-from crownlet.infer.sheet.pictures import Window, window
+from crownlet.infer.sheet.page import Page
+from crownlet.infer.sheet.pictures import Window
 
 SIZE = (6.0, 6.5)
 """Width and height in q of a small picture."""
+WIDEST = 14.0
 Q_PX = (14.0, 18.0)
 
 
@@ -55,14 +56,10 @@ def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
 
 
 def _tile(page: Page, finding: Finding) -> Tile:
-    letters = page.letters(finding)
-    q = letters[0].q if letters else max(page.veiled.page.q, 1.0)
-    rotation = letters[0].body[3] if letters else float(page.veiled.page.turn)
-    single = letters if finding.scope == "glyph" else ()
+    q, _ = page.pen(page.letters(finding))
     high = max(SIZE[1], (finding.box[3] - finding.box[1]) / q + 1)
-    wide = max(SIZE[0], min(14.0, (finding.box[2] - finding.box[0]) / q + 2))
-    seen = window(page.veiled, finding.box, (wide, high), q, rotation, single, (), Q_PX)
+    wide = max(SIZE[0], min(WIDEST, (finding.box[2] - finding.box[0]) / q + 2))
     return Tile(
-        page.label(finding), page.anchor(finding), seen, finding.p, finding.line,
-        page.decided.get(finding.number, ()),
+        page.label(finding), page.anchor(finding), page.window(finding, (wide, high), Q_PX),
+        finding.p, finding.line, page.decided.get(finding.number, ()),
     )  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -35,35 +35,43 @@ class WellFormed:
 
     def __init__(self, pages: Sequence[Veiled]) -> None:
         self._pages = pages
-        self._known: dict[tuple[str, str], Example | None] = {}
+        self._known: dict[tuple[str, str, str], Example | None] = {}
 
-    def letter(self, char: str, kind: str) -> Example | None:
-        """A letter of this form without a doubt about `kind`; None if the scroll has none."""
-        key = char, kind
+    def letter(self, char: str, kind: str, near: Veiled) -> Example | None:
+        """A letter of this form without a doubt about `kind`; None if the scroll has none.
+
+        From the page `near` if it has one: it was written and pictured alike.
+        """
+        key = char, kind, near.page.name
         if key not in self._known:
-            ranked = sorted(self._letters(char, kind), key=lambda row: row[0])[:LOOKED_AT]
-            best = max(ranked, key=lambda row: _sharpness(row[1], row[2]), default=None)
-            self._known[key] = best and Example(best[1], (best[2],))
+            pages = self._from(near)
+            self._known[key] = next(filter(None, (_letter(p, char, kind) for p in pages)), None)
         return self._known[key]
 
-    def white(self, kind: str) -> Example | None:
+    def white(self, kind: str, near: Veiled) -> Example | None:
         """Two neighbours whose white is without a doubt about `kind`."""
-        key = "", kind
+        key = "", kind, near.page.name
         if key not in self._known:
-            rows = [row for page in self._pages for row in _whites(page, kind)]
-            best = min(rows, key=lambda row: row[0], default=None)
-            self._known[key] = best and Example(best[1], best[2])
+            pages = self._from(near)
+            self._known[key] = next(filter(None, (_white(page, kind) for page in pages)), None)
         return self._known[key]
 
-    def _letters(self, char: str, kind: str) -> Iterable[tuple[float, Veiled, GlyphRecord]]:
-        for page in self._pages:
-            height, width = page.pixels.shape[:2]
-            for glyph in page.page.glyphs:
-                if glyph.letter != char or not _clear(glyph, kind) or glyph.glyph in page.names:
-                    continue
-                x0, y0, x1, y1 = glyph.box
-                if min(x0, y0) > 2 and x1 < width - 2 and y1 < height - 2:
-                    yield _doubt(glyph, kind), page, glyph
+    def _from(self, near: Veiled) -> list[Veiled]:
+        return sorted(self._pages, key=lambda page: page is not near)
+
+
+def _letter(page: Veiled, char: str, kind: str) -> Example | None:
+    """Of the letters with the lowest odds the one with the best picture."""
+    height, width = page.pixels.shape[:2]
+    fair = [
+        glyph
+        for glyph in page.page.glyphs
+        if glyph.letter == char and _clear(glyph, kind) and glyph.glyph not in page.names
+        and min(glyph.box[:2]) > 2 and glyph.box[2] < width - 2 and glyph.box[3] < height - 2
+    ]  # fmt: skip
+    fair.sort(key=lambda glyph: _doubt(glyph, kind))
+    best = max(fair[:LOOKED_AT], key=lambda glyph: _sharpness(page, glyph), default=None)
+    return Example(page, (best,)) if best else None
 
 
 def _clear(glyph: GlyphRecord, kind: str) -> bool:
@@ -75,7 +83,8 @@ def _doubt(glyph: GlyphRecord, kind: str) -> float:
     """How far from faultless: this defect above all, then any other, then the reading."""
     others = [p for p in glyph.p.values() if p is not None]
     own = glyph.p.get(kind) or 0.0
-    crowns = abs(glyph.tags_seen - (glyph.tags_expected or glyph.tags_seen))
+    wanted = glyph.tags_seen if glyph.tags_expected is None else glyph.tags_expected
+    crowns = abs(glyph.tags_seen - wanted)
     return own + 0.3 * max(others, default=0.0) + 0.3 * (1 - glyph.letter_p) + crowns
 
 
@@ -91,16 +100,19 @@ def _sharpness(page: Veiled, glyph: GlyphRecord) -> float:
     return float((high - low) / 255 + steep / 255)
 
 
-def _whites(
-    page: Veiled, kind: str
-) -> Iterable[tuple[float, Veiled, tuple[GlyphRecord, GlyphRecord]]]:
+def _white(page: Veiled, kind: str) -> Example | None:
     glyphs = page.page.glyphs
+    fair: list[tuple[float, GapRecord]] = []
     for gap in page.page.gaps:
         right, left = glyphs[gap.right_glyph - 1], glyphs[gap.left_glyph - 1]
         p = _odds(gap, kind)
         clear = gap.route == right.route == left.route == "clear"
         if clear and p is not None and not {right.glyph, left.glyph} & set(page.names):
-            yield p, page, (right, left)
+            fair.append((p, gap))
+    if not fair:
+        return None
+    _, best = min(fair, key=lambda row: row[0])
+    return Example(page, (glyphs[best.right_glyph - 1], glyphs[best.left_glyph - 1]))
 
 
 def _odds(gap: GapRecord, kind: str) -> float | None:

@@ -21,9 +21,9 @@ _ODDS = (
 )
 """Words for a calibrated probability, from the surest."""
 _SAYS = {
-    "there": "the measure shows it",
-    "not_there": "the measure does not show it",
-    "unclear": "the measure cannot tell",
+    "there": "by this it is there",
+    "not_there": "by this it is not there",
+    "unclear": "this cannot tell",
 }
 DIFFER = "The books do not agree on how far this matters."
 APART = "Network and measure disagree here: look closely."
@@ -77,10 +77,16 @@ def network(finding: Finding) -> str:
     return ALIGNED if how == "aligned" else COUNTED
 
 
-def measured(measure: Measurement) -> str:
-    """A measure in numbers and words."""
-    mm = "" if measure.mm is None else f", {measure.mm:.2f} mm"
-    return f"{said(measure.name)} {length(measure.q)}{mm}: {_SAYS[measure.says]}"
+def measured(measures: Iterable[Measurement]) -> tuple[str, ...]:
+    """Measures in numbers and words; those of one name that say the same stand together."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for m in measures:
+        mm = "" if m.mm is None else f" ({m.mm:.2f} mm)".replace("-", "−")
+        groups.setdefault((m.name, m.says), []).append(f"{length(m.q)}{mm}")
+    return tuple(
+        f"{said(name)} {', '.join(lengths)}; {_SAYS[says]}"
+        for (name, says), lengths in groups.items()
+    )
 
 
 def length(q: float) -> str:
