@@ -155,10 +155,10 @@ def test_pages_finished_before_a_stop_make_scrolls(
     pages = [scan(tmp_path / f"{name}-face.png", FACE) for name in "abc"]
     write = working.write_page
 
-    def stopping(record: Any, out: Path) -> Path:
+    def stopping(record: Any, out: Path, findings: Any) -> Path:
         if record.name == "c-face":
             raise KeyboardInterrupt
-        return write(record, out)
+        return write(record, out, findings)
 
     monkeypatch.setattr(working, "write_page", stopping)
     assert inspect(tmp_path / "run", *pages) == 130
