@@ -27,7 +27,9 @@ UNFAMILIAR = (
     "hand of an unknown kind, or ink that is not the letter's. Nothing said of it can be relied on."
 )
 """What the reason `unfamiliar` means; it is no defect of the catalogue."""
-WITHOUT_TEXT = "letters absent, extra or exchanged, and the division of words: no portion was named"
+WITHOUT_TEXT = (
+    "letters absent, extra or exchanged, and the division of words: no portion was named or found"
+)
 RULING = (
     "A finding is a place to look at, never a ruling; no finding is no approval. The examiner "
     "looks, and questions go to a recognised authority."

@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from crownlet.infer.foreign import foreign
 from crownlet.infer.framing import Frame, frame
 from crownlet.infer.matching import BELONGS, Matched, agreement, match
 from crownlet.infer.records import TextMatch
 from crownlet.infer.summing import Reading, summary
+from crownlet.infer.wanted import AUTO
 
 if TYPE_CHECKING:
     from crownlet.datasets.pentateuch.finding import Found
     from crownlet.datasets.texts import Portion
+    from crownlet.infer.wanted import Wanted
 
-AUTO: Literal["auto"] = "auto"
-"""In place of a portion: look for the passage."""
 SURE = 0.9
 """A passage found with less is told with the others in which the words stand."""
 
 Compared = tuple[Matched | None, TextMatch | None]
 
 
-def compared(page: Reading, portion: Portion | Literal["auto"] | None) -> Compared:
+def compared(page: Reading, portion: Wanted) -> Compared:
     """The page against its text; only the summary where they do not belong together.
 
     Neither where there is no text, or none was found.

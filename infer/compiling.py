@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,7 +24,7 @@ from crownlet.infer.turning import letters_back, points_back
 
 if TYPE_CHECKING:
     from crownlet.datasets.customs import Customs
-    from crownlet.datasets.texts import Portion
+    from crownlet.infer.wanted import Wanted
 
 
 @dataclass(frozen=True)
@@ -34,8 +34,7 @@ class Rules:
     learned: tuple[str, ...]
     customs: Customs
     thresholds: Thresholds
-    portion: Portion | Literal["auto"] | None = None
-    """`auto`: the page's own words tell."""
+    portion: Wanted = None
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.customs import load_customs
-from crownlet.datasets.texts import read_portion
 from crownlet.infer.compiling import Rules, compile_page
+from crownlet.infer.findings.unexamined import unexamined
 from crownlet.infer.overturned import righted
 from crownlet.infer.promise import NONE
 from crownlet.infer.reading import read_page
@@ -20,9 +20,11 @@ from crownlet.infer.seeing import Seen, Stopwatch, see
 from crownlet.infer.sessions import Networks, Sessions, weights_folder
 from crownlet.infer.sides import stood
 from crownlet.infer.thresholds import load_thresholds
+from crownlet.infer.wanted import read_wanted
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
+    from crownlet.infer.wanted import Wanted
 
 
 @dataclass(frozen=True)
@@ -62,10 +64,12 @@ class Inspector:
     ) -> PageRecord:
         """Inspect one page, from a file or an array (H, W) or (H, W, 3) RGB.
 
-        `portion` is a portion, its name or a text file; `name` is what the record is called.
+        `portion` is a portion, its name, a passage such as `Exodus 13:1-16` or a text file; `auto`
+        has the page's own words tell; without one nothing is compared. `name` is what the record
+        is called.
         PageError says why a page cannot be inspected, ValueError what is wrong with the portion.
         """
-        text = read_portion(portion) if isinstance(portion, str | Path) else portion
+        text = read_wanted(portion) if isinstance(portion, str | Path) else portion
         return self.record(self.look(source), text, name)
 
     def look(self, source: str | Path | npt.NDArray[Any]) -> Look:
@@ -80,16 +84,17 @@ class Inspector:
         seen = righted(see(label, image, self.networks, self.thresholds, watch))
         return Look(label, image.facts, seen, watch)
 
-    def record(
-        self, look: Look, portion: Portion | None = None, name: str | None = None
-    ) -> PageRecord:
+    def record(self, look: Look, portion: Wanted = None, name: str | None = None) -> PageRecord:
         """The record of a page already looked at, against one text or none."""
         rules = Rules(self.networks.info.defects, self.customs, self.thresholds, portion)
         watch = Stopwatch()
         record = compile_page(name or Path(look.label).stem, look.facts, look.seen, rules, watch)
         timing = look.watch.seconds | watch.seconds
         notes = (*stood(look.seen.turn), *record.notes)
-        return replace(record, versions=self.versions(), timing=timing, notes=notes)
+        silent = (*unexamined(record, self.customs), *record.not_examined)
+        return replace(
+            record, versions=self.versions(), timing=timing, notes=notes, not_examined=silent
+        )
 
     def versions(self) -> dict[str, dict[str, Any]]:
         """What the records of this inspector are made with, each with its checksum."""

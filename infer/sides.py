@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.texts import portion, read_portion
 from crownlet.infer.elsewhere import traced
+from crownlet.infer.wanted import AUTO
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
     from crownlet.infer.inspector import Inspector, Look
     from crownlet.infer.records import PageRecord
+    from crownlet.infer.wanted import Wanted
 
 Side = Literal["face", "reverse"]
 
@@ -55,15 +57,15 @@ def likeness(a: str, b: str) -> float:
     return SequenceMatcher(None, a, b, autojunk=False).ratio()
 
 
-def portion_for(side: Side | None, given: Portion | None) -> Portion | None:
+def portion_for(side: Side | None, given: Wanted) -> Wanted:
     """The text of a page of this side, where the scroll's is `given`."""
-    if side == "reverse" and given is not None and given.name == FACE:
+    if side == "reverse" and given is not None and given != AUTO and given.name == FACE:
         return read_portion(REVERSE)
     return given
 
 
 def record_side(
-    inspector: Inspector, look: Look, side: Side | None, given: Portion | None, name: str
+    inspector: Inspector, look: Look, side: Side | None, given: Wanted, name: str
 ) -> PageRecord:
     """The record of one side of a scroll whose text is `given`.
 
@@ -81,13 +83,15 @@ def record_side(
     return traced(replace(record, notes=(*record.notes, said)))
 
 
-def exchanged(letters: str, side: Side | None, text: Portion | None) -> tuple[Portion, str] | None:
+def exchanged(letters: str, side: Side | None, text: Wanted) -> tuple[Portion, str] | None:
     """The text with which a page is to be compared instead, and the sentence that says so.
 
     None where the page reads as what it was given as, or is of no mezuzah.
     """
     reads = reads_as(letters)
-    if text is None or text.name not in (FACE, REVERSE) or reads is None:
+    if text == AUTO and side is not None and reads is not None and reads != side:
+        text = read_portion(FACE if side == "face" else REVERSE)
+    if text is None or text == AUTO or text.name not in (FACE, REVERSE) or reads is None:
         return None
     if reads == "reverse" and text.name == FACE:
         opening = GIVEN.format("face") if side == "face" else "This page reads"
