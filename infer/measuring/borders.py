@@ -85,6 +85,10 @@ BORDERS = (
            "Near the four of a final nun (MS vav); whole 3.26"),
     Border("length", "leg_long", "ז", 3.35, 3.00, "As vav (MS zayin); whole 2.98"),
     Border("length", "leg_long", "י", 2.45, 2.20, "Near the three of a vav (MS yud); whole 2.17"),
+    # No defect: "there" is a hump, "not_there" a flat roof; customs say which is looked for.
+    Border("roof_end", "custom_form", "ח", 0.45, 0.65,
+           "The white under a hump (MS chet) reaches the height of the heads: at most 0.38 in 324 "
+           "humped chets by calibration hands, at least 0.74 in 108 flat ones"),
 )  # fmt: skip
 
 _BY_KEY = {(b.name, b.of, letter): b for b in BORDERS for letter in b.letters}

@@ -9,11 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer.measuring import crowns, feet, heads, legs, openings, parting, points
+from crownlet.infer.measuring import crowns, feet, forms, heads, legs, openings, parting, points
 from crownlet.infer.measuring.borders import border_of, nearer
 from crownlet.infer.measuring.ink import LetterInk, cut_out
 from crownlet.infer.measuring.length import Length
 from crownlet.infer.measuring.measurement import Measurement, Says
+from crownlet.infer.measuring.wanting import wanting
 from crownlet.infer.records import GlyphRecord, Located
 from crownlet.infer.turning import points_back
 
@@ -28,6 +29,7 @@ MEASURES: tuple[tuple[str, Measure], ...] = (
     (CATALOGUE["tag_missing"].letters, crowns.tag_heights),
     ("".join(points.HEELS), points.heel),
     ("י", points.kotz),
+    ("ח", forms.hump),
 )
 """What is measured on which letters; whites between pieces are measured on all."""
 
@@ -83,7 +85,8 @@ def lengths(ink: LetterInk) -> list[Length]:
 
 def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Says]]:
     """Lengths with what they say; nothing is said of a letter whose ink runs into a neighbour's."""
-    for length in lengths(ink):
+    found = lengths(ink)
+    for length in found + wanting(ink, row, found):
         if length.of == "leg_short":
             border = nearer(length.name, ink.letter, length.q)
         else:

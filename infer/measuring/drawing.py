@@ -1,0 +1,111 @@
+"""Rulers drawn over a crop: a fragment of SVG, so that the pixels stay as they are.
+
+A dark line on a broader pale one is seen on ink and on skin, and by every eye: nothing hangs on a
+colour. Each ruler ends in ticks across it and bears its length in kulmus, and in mm where known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from math import hypot
+from typing import Protocol
+
+from crownlet.infer.measuring.measurement import Measurement, Point
+
+TICK = 3.5
+"""Half the length of a tick, px of the crop."""
+SHORTEST = 1.0
+"""A ruler shorter than this, in px, is a place: a ring is drawn around it."""
+RING = 4.0
+PALE, DARK = "#ffffff", "#16335b"
+BROAD, FINE = 2.6, 1.1
+TEXT, ASIDE = 8.0, 5.0
+"""Height of the figures, and how far they stand off the ruler, px."""
+
+
+class Affine(Protocol):
+    """Page px to crop px: `scale * page + (x, y)`."""
+
+    @property
+    def scale(self) -> float: ...
+    @property
+    def x(self) -> float: ...
+    @property
+    def y(self) -> float: ...
+
+
+def overlay(affine: Affine, size: tuple[int, int], measurements: Iterable[Measurement]) -> str:
+    """An `<svg>` of `size` (width, height) px with the rulers of one crop, to be laid over it.
+
+    Only numbers and the names of measures stand in it; with none it is empty of rulers.
+    """
+    width, height = size
+    drawn: list[str] = []
+    taken: list[tuple[float, float]] = []
+    for measurement in measurements:
+        start, end = (_placed(affine, p) for p in (measurement.start, measurement.end))
+        figure = label(measurement)
+        at = _clear(_beside(start, end, len(figure)), taken, size, len(figure))
+        taken.append(at)
+        drawn.append(
+            f'<g class="ruler" data-measure="{measurement.name}" data-says="{measurement.says}">'
+            f"{_lines(start, end)}{_figure(at, figure)}</g>"
+        )
+    return (
+        f'<svg class="rulers" xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
+        f'viewBox="0 0 {width} {height}" fill="none" stroke-linecap="round" direction="ltr">'
+        f"{''.join(drawn)}</svg>"
+    )
+
+
+def label(measurement: Measurement) -> str:
+    """The length in words of numbers, such as `0.42 q, 0.31 mm`."""
+    mm = "" if measurement.mm is None else f", {measurement.mm:.2f} mm"
+    return f"{measurement.q + 0.0:.2f} q{mm}".replace("-0.00", "0.00")
+
+
+def _placed(affine: Affine, point: Point) -> Point:
+    return affine.scale * point[0] + affine.x, affine.scale * point[1] + affine.y
+
+
+def _lines(start: Point, end: Point) -> str:
+    """The ruler twice, pale and broad below, dark and fine above."""
+    dx, dy = end[0] - start[0], end[1] - start[1]
+    length = hypot(dx, dy)
+    if length < SHORTEST:
+        shape = f'<circle cx="{start[0]:.1f}" cy="{start[1]:.1f}" r="{RING:g}"'
+    else:
+        u, v = -dy / length * TICK, dx / length * TICK
+        ticks = (f"M{x - u:.1f} {y - v:.1f}L{x + u:.1f} {y + v:.1f}" for x, y in (start, end))
+        line = f"M{start[0]:.1f} {start[1]:.1f}L{end[0]:.1f} {end[1]:.1f}"
+        shape = f'<path d="{line}{"".join(ticks)}"'
+    pens = ((PALE, BROAD), (DARK, FINE))
+    return "".join(f'{shape} stroke="{ink}" stroke-width="{pen:g}"/>' for ink, pen in pens)
+
+
+def _figure(at: Point, text: str) -> str:
+    return (
+        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" font-family="sans-serif" font-size="{TEXT:g}" '
+        f'fill="{DARK}" stroke="{PALE}" stroke-width="2.2" paint-order="stroke">{text}</text>'
+    )
+
+
+def _beside(start: Point, end: Point, letters: int) -> Point:
+    """Where figures of so many letters begin beside a ruler: right of a steep one, above a flat."""
+    x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
+    if abs(end[1] - start[1]) >= abs(end[0] - start[0]):
+        return max(start[0], end[0]) + ASIDE, y + TEXT / 3
+    return x - _width(letters) / 2, min(start[1], end[1]) - ASIDE
+
+
+def _clear(at: Point, taken: Sequence[Point], size: tuple[int, int], letters: int) -> Point:
+    """The place moved into the crop and down until no other figures stand there."""
+    x = min(max(at[0], 1.0), max(1.0, size[0] - _width(letters) - 1.0))
+    y = min(max(at[1], TEXT), size[1] - 2.0)
+    while any(abs(y - b) < TEXT and abs(x - a) < _width(letters) for a, b in taken):
+        y += TEXT
+    return x, y
+
+
+def _width(letters: int) -> float:
+    return 0.55 * TEXT * letters
