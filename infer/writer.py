@@ -30,11 +30,11 @@ SCHEMA = 2
 GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
     "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_DEFECTS), "route", "reasons",
-    "not_examined", "cx", "cy", "body", "rotation", "divine_name",
+    "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure",
 )  # fmt: skip
 GAP_COLUMNS = (
     "line", "right_glyph", "left_glyph", "expected", "width_px", "width_q", "width_yud",
-    "p_words_joined", "p_word_parted", "p_letters_touch", "route", "reasons",
+    "p_words_joined", "p_word_parted", "p_letters_touch", "route", "reasons", "sure",
 )  # fmt: skip
 TEMPORARY = ".crownlet-"
 
@@ -103,6 +103,7 @@ def glyph_row(glyph: GlyphRecord) -> list[str]:
         "" if glyph.tags_expected is None else str(glyph.tags_expected),
         *(_p(glyph.p.get(name)) for name in GLYPH_DEFECTS), glyph.route, ";".join(glyph.reasons),
         ";".join(glyph.not_examined), *(f"{v:.2f}" for v in glyph.body), str(int(glyph.in_name)),
+        ";".join(glyph.sure),
     ]  # fmt: skip
 
 
@@ -112,7 +113,7 @@ def gap_row(gap: GapRecord) -> list[str]:
         str(gap.line), str(gap.right_glyph), str(gap.left_glyph), gap.expected or "",
         f"{gap.width_px:.1f}", f"{gap.width_q:.3f}", f"{gap.width_yud:.3f}",
         _p(gap.p_words_joined), _p(gap.p_word_parted), _p(gap.p_letters_touch), gap.route,
-        ";".join(gap.reasons),
+        ";".join(gap.reasons), ";".join(gap.sure),
     ]  # fmt: skip
 
 

@@ -31,7 +31,7 @@ class Exported:
     decided: int
     """Decisions that stand."""
     letters: int
-    """Letters of which something is known now."""
+    """Letters of which somebody said something."""
     left_out: tuple[str, ...] = ()
     """A sentence for each page whose decisions stand in the table only."""
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.crops import SIZE, Crop, crop
 from crownlet.infer.run.pictures import Pictures, Pixels
-from crownlet.infer.run.tables import RunError, read_record
+from crownlet.infer.run.record import read_record
+from crownlet.infer.run.tables import RunError
 
 if TYPE_CHECKING:
     from crownlet.infer.findings import Finding

@@ -50,7 +50,7 @@ def glyph_records(draw: st.DrawFn, number: int) -> GlyphRecord:
         tags_expected=draw(st.none() | st.integers(0, 4)),
         p={name: draw(st.none() | odds) for name in GLYPH_DEFECTS},
         route=draw(routes), reasons=draw(defects), in_name=draw(st.booleans()),
-        not_examined=draw(defects),
+        not_examined=draw(defects), sure=draw(defects),
     )  # fmt: skip
 
 
@@ -63,7 +63,7 @@ def gap_records(draw: st.DrawFn) -> GapRecord:
         expected=draw(st.sampled_from((None, "letter", "word"))), width_px=draw(lengths),
         width_q=draw(wide), width_yud=draw(wide), p_words_joined=draw(st.none() | odds),
         p_word_parted=draw(st.none() | odds), p_letters_touch=draw(st.none() | odds),
-        route=draw(routes), reasons=draw(defects),
+        route=draw(routes), reasons=draw(defects), sure=draw(defects),
     )  # fmt: skip
 
 

@@ -35,7 +35,7 @@ def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) ->
     assert list(rows[0]) == [
         "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1",
         "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_DEFECTS), "route", "reasons",
-        "not_examined", "cx", "cy", "body", "rotation", "divine_name",
+        "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure",
     ]  # fmt: skip
     assert "".join(row["letter"] for row in rows) == portion("mezuzah").letters
     assert [int(row["glyph"]) for row in rows] == list(range(1, 714))
@@ -53,7 +53,7 @@ def test_gap_table_follows_the_contract(record: PageRecord, tmp_path: Path) -> N
         rows = list(csv.DictReader(file))
     assert list(rows[0]) == [
         "line", "right_glyph", "left_glyph", "expected", "width_px", "width_q", "width_yud",
-        "p_words_joined", "p_word_parted", "p_letters_touch", "route", "reasons",
+        "p_words_joined", "p_word_parted", "p_letters_touch", "route", "reasons", "sure",
     ]  # fmt: skip
     assert len(rows) == 713 - 22
     # 170 words in 22 lines leave 148 word gaps.

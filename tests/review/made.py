@@ -1,0 +1,71 @@
+"""Runs of made-up records: letters in rows, a share of them doubted, with or without pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from crownlet.datasets.alphabet import LETTERS
+from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
+from crownlet.infer.reading import read_page
+from crownlet.infer.records import GapRecord, GlyphRecord, ImageFacts, PageRecord
+from crownlet.infer.run import Run, open_run
+from crownlet.infer.writer import write_page
+
+PITCH = 20
+"""px between two letters; a line has 40 of them."""
+SHAPE = (420, 840)
+
+
+def record(name: str, letters: int = 713, doubted: float = 0.1, seed: int = 0) -> PageRecord:
+    """A page of random letters, each doubted by one or two of its defects with chance `doubted`."""
+    rng = np.random.default_rng([seed, sum(name.encode())])
+    glyphs = []
+    for k in range(letters):
+        letter = LETTERS[int(rng.integers(27))]
+        x, y = 20.0 + PITCH * (k % 40), 20.0 + PITCH * (k // 40)
+        can = [d for d in GLYPH_DEFECTS if CATALOGUE[d].applies_to(letter)]
+        p: dict[str, float | None] = {d: 0.01 if d in can else None for d in GLYPH_DEFECTS}
+        kinds = tuple(map(str, rng.choice(can, 1 + k % 2, replace=False)))
+        raised = bool(rng.random() < doubted)
+        route = ("finding" if k % 3 else "review") if raised else "clear"
+        glyphs.append(
+            GlyphRecord(
+                glyph=k + 1, line=k // 40 + 1, word=k // 4 + 1, place=k % 4 + 1, letter=letter,
+                letter_p=0.99, expected=letter, box=(x - 6, y, x + 6, y + 12),
+                body=(x, y, 12.0, 0.0), tags_seen=0, tags_expected=0,
+                p=p | dict.fromkeys(kinds, 0.9) if raised else p, route=route,
+                reasons=kinds if raised else (),
+            )
+        )  # fmt: skip
+    gap = GapRecord(1, 1, 2, "letter", 8.0, 2.0, 2.0, None, 0.9, 0.0, "finding", ("word_parted",))
+    facts = ImageFacts(f"{name}.png", SHAPE[1], SHAPE[0], "RGB", "PNG", sha256=f"{seed:064d}")
+    versions = {"model": {"version": "9"}}
+    return PageRecord(name, facts, tuple(glyphs), (gap,), None, 0, versions=versions)
+
+
+def run(folder: Path, names: Sequence[str], **of_pages: float) -> Run:
+    """A run of such pages, without pictures."""
+    for name in names:
+        write_page(record(name, **of_pages), folder)  # type: ignore[arg-type]
+    return open_run(folder)
+
+
+def pictured(folder: Path, names: Sequence[str], letters: int = 80) -> Run:
+    """A run in `folder/run` whose pictures lie in `folder/scans`: a block where each letter is."""
+    (folder / "scans").mkdir(parents=True, exist_ok=True)
+    for number, name in enumerate(names):
+        page = record(name, letters, 0.3)
+        image = np.full((*SHAPE, 3), 230, np.uint8)
+        image[0, 0] = number
+        for glyph in page.glyphs:
+            x0, y0, x1, y1 = (int(v) for v in glyph.box)
+            image[y0:y1, x0:x1] = 20
+        scan = folder / "scans" / f"{name}.png"
+        scan.write_bytes(cv2.imencode(".png", image)[1].tobytes())
+        write_page(replace(page, image=read_page(scan).facts), folder / "run")
+    return open_run(folder / "run")

@@ -1,0 +1,134 @@
+"""The audit: drawn with the chances it states, and what is estimated from it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+import made
+import numpy as np
+import pytest
+from scipy.stats import t
+from statsmodels.stats.proportion import proportion_confint
+
+from crownlet.infer.records import GlyphRecord
+from crownlet.infer.review.missed import ALL, Answer, estimate, missed_estimate
+from crownlet.infer.review.queue import askable
+from crownlet.infer.review.sampling import Clear, draw_audit
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.review.student import student_quantile
+
+
+def clear_letters(count: int = 400) -> list[Clear]:
+    record = made.record("a", count, 0.0)
+    return [Clear("a", g, askable(g, record)) for g in record.glyphs]
+
+
+def test_the_share_drawn_is_the_share_asked() -> None:
+    letters = clear_letters()
+    draw = draw_audit(letters, [], 1, 0.1)
+    forms = Counter(c.glyph.letter for c in letters)
+    drawn = Counter(q.letter for q in draw.questions["a"])
+    assert drawn == {form: max(1, round(0.1 * count)) for form, count in forms.items()}
+    assert sum(s.letters for s in draw.strata) == 400
+    assert sum(s.drawn for s in draw.strata) == sum(drawn.values())
+    assert draw_audit(letters[::-1], [], 1, 0.1).questions["a"] == draw.questions["a"]
+    assert not draw_audit(letters, [], 1, 0.0).questions
+
+
+def test_each_question_is_drawn_as_often_as_its_chance_says() -> None:
+    letters = clear_letters(60)
+    wall = draw_audit(letters, [], 0, 1.0).questions["a"][:8]  # some doubts asked already
+    seen: Counter[tuple[int, str]] = Counter()
+    chance: dict[tuple[int, str], float] = {}
+    rounds = 3000
+    for seed in range(rounds):
+        for question in draw_audit(letters, wall, seed, 0.3).questions["a"]:
+            key = (question.glyphs[0], question.kind)
+            seen[key] += 1
+            assert question.chance
+            assert chance.setdefault(key, question.chance) == question.chance
+    # All questions of all letters can be drawn; their chances add up to the letters drawn.
+    assert set(chance) == {(c.glyph.glyph, k) for c in letters for k in c.kinds}
+    away = [(seen[key] - rounds * p) / np.sqrt(rounds * p * (1 - p)) for key, p in chance.items()]
+    assert np.std(away) == pytest.approx(1.0, abs=0.15)
+    assert np.max(np.abs(away)) < 5
+
+
+def test_only_what_was_examined_is_asked() -> None:
+    record = replace(made.record("a", 1, 0.0), unresolved=("ink_lost",))
+    glyph: GlyphRecord = replace(record.glyphs[0], not_examined=("stroke_broken",))
+    asked = askable(glyph, record)
+    assert not {"ink_lost", "stroke_broken"} & set(asked)
+    assert set(asked) <= {name for name, p in glyph.p.items() if p is not None}
+
+
+@pytest.mark.parametrize("p", [0.9, 0.95, 0.975])
+@pytest.mark.parametrize("freedom", [2, 3, 4, 7, 20, 99])
+def test_student_is_that_of_scipy(p: float, freedom: int) -> None:
+    assert student_quantile(p, freedom) == pytest.approx(t.ppf(p, freedom), rel=2e-3)
+
+
+def test_with_many_scrolls_and_none_alike_the_interval_is_wilsons() -> None:
+    """statsmodels' Wilson interval for 12 of 400, each scroll having given one answer."""
+    answers = [
+        Answer(f"s{k}", "ink_lost", "present" if k < 12 else "not_present", 0.02)
+        for k in range(400)
+    ]
+    told = estimate(answers, 400, 20_000)
+    low, high = proportion_confint(12, 400, method="wilson")
+    assert (told.share, told.faults) == (pytest.approx(0.03), pytest.approx(600))
+    assert told.low == pytest.approx(low, rel=0.02)  # Student's t of 399, n - 1 for n
+    assert told.high == pytest.approx(high, rel=0.02)
+
+
+def test_with_few_scrolls_only_counts_are_given() -> None:
+    answers = [Answer(f"s{k % 2}", "ink_lost", "present", 0.1) for k in range(50)]
+    told = estimate([*answers, Answer("s3", "ink_lost", "cannot_tell", 0.1)], 60, 500)
+    assert (told.asked, told.answered, told.missed, told.scrolls) == (60, 50, 50, 2)
+    assert told.share is told.low is told.high is told.faults is None
+
+
+@pytest.mark.parametrize("bad", [0.0, 0.02, 0.1])
+def test_the_interval_holds_the_share_that_was_missed(bad: float) -> None:
+    """Forty scrolls, misses in clusters: in `bad` of the scrolls half the questions, a hundredth
+    elsewhere. The true share of the run lies in at least 92 of 100 intervals of 95%."""
+    rng = np.random.default_rng(5)
+    held, rounds = 0, 300
+    for _ in range(rounds):
+        rates = np.where(rng.random(40) < bad, 0.5, 0.01)
+        missed = rng.random((40, 1000)) < rates[:, None]
+        chances = rng.choice([0.006, 0.036], (40, 1000))
+        asked = rng.random((40, 1000)) < chances
+        answers = [
+            Answer(f"s{s}", "ink_lost", "present" if missed[s, k] else "not_present", chances[s, k])
+            for s, k in np.argwhere(asked)
+        ]
+        told = estimate(answers, len(answers), 40_000)
+        assert told.low is not None
+        assert told.high is not None
+        held += told.low <= missed.mean() <= told.high
+    assert held / rounds >= 0.92
+
+
+def test_the_estimate_of_a_store(tmp_path: Path) -> None:
+    run = made.run(tmp_path / "run", [f"s{k}" for k in range(6)], letters=300)
+    store = ReviewStore.open(tmp_path / "r", run, audit_share=0.1)
+    audits = [i for i in store.items("anna", reveal=True) if i.origin == "audit"]
+    before = missed_estimate(store, "anna")[ALL]
+    assert (before.asked, before.answered, before.share) == (len(audits), 0, None)
+    for item in audits:
+        store.decide(item.id, "anna", "not_present", version=0)
+    told = missed_estimate(store, "anna")
+    assert (told[ALL].answered, told[ALL].missed, told[ALL].scrolls) == (len(audits), 0, 6)
+    assert told[ALL].share == told[ALL].faults == 0.0
+    assert told[ALL].high is not None
+    assert 0.0 < told[ALL].high < 0.1  # nothing missed in so many is not nothing missed at all
+    audit = store.audit("anna")
+    wanted = [
+        (g, askable(g, p.record)) for p in run.pages.values() for g in p.record.glyphs
+        if g.route == "clear"
+    ]  # fmt: skip
+    assert (audit.letters, audit.questions) == (len(wanted), sum(len(k) for _, k in wanted))
+    store.close()
