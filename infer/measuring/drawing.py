@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from math import hypot
-from typing import Protocol
 
 from crownlet.infer.measuring.measurement import Measurement, Point
 
@@ -23,15 +22,8 @@ TEXT, ASIDE = 8.0, 5.0
 """Height of the figures, and how far they stand off the ruler, px."""
 
 
-class Affine(Protocol):
-    """Page px to crop px: `scale * page + (x, y)`."""
-
-    @property
-    def scale(self) -> float: ...
-    @property
-    def x(self) -> float: ...
-    @property
-    def y(self) -> float: ...
+Affine = tuple[float, float, float]
+"""(scale, x, y): page px to crop px is `scale * page + (x, y)`."""
 
 
 def overlay(affine: Affine, size: tuple[int, int], measurements: Iterable[Measurement]) -> str:
@@ -65,7 +57,8 @@ def label(measurement: Measurement) -> str:
 
 
 def _placed(affine: Affine, point: Point) -> Point:
-    return affine.scale * point[0] + affine.x, affine.scale * point[1] + affine.y
+    scale, x, y = affine
+    return scale * point[0] + x, scale * point[1] + y
 
 
 def _lines(start: Point, end: Point) -> str:
