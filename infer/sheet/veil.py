@@ -16,6 +16,8 @@ PLATE = (226, 222, 214)
 """Colour of a plate, RGB: lighter than ink, darker than paper."""
 WORD = "Name"
 _WORD_INK = (118, 112, 104)
+_SMALL = 16.0
+"""q over the scale of the lettering."""
 _MARGIN = 0.22
 """q by which a plate passes the box of its letter, boxes being off by a few px."""
 
@@ -71,12 +73,12 @@ def _label(page: Pixels, run: list[GlyphRecord]) -> None:
     q, angle = run[0].q, np.deg2rad(run[0].body[3])
     room = sum(glyph.box[2] - glyph.box[0] for glyph in run)
     weight = max(1, round(q / 9))
-    (wide, high), low = cv2.getTextSize(WORD, cv2.FONT_HERSHEY_SIMPLEX, q / 14, weight)
+    (wide, high), _ = cv2.getTextSize(WORD, cv2.FONT_HERSHEY_SIMPLEX, q / _SMALL, weight)
     if wide > room:
         return
-    word = np.full((high + low, wide, 3), PLATE, np.uint8)
+    word = np.full((high + 2 * weight, wide, 3), PLATE, np.uint8)
     cv2.putText(
-        word, WORD, (0, high), cv2.FONT_HERSHEY_SIMPLEX, q / 14, _WORD_INK, weight, cv2.LINE_AA
+        word, WORD, (0, high + weight), cv2.FONT_HERSHEY_SIMPLEX, q / _SMALL, _WORD_INK, weight, cv2.LINE_AA
     )
     word = np.rot90(word, -Turned.upright(run[0].body[3], page).quarters)
     x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)
