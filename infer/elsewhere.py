@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from crownlet.infer.matching import BELONGS
-from crownlet.infer.records import PageRecord, TextMatch
+from crownlet.infer.records import PageRecord
 
 
-def belongs(match: TextMatch, letters: int) -> bool:
-    """Whether a page of so many letters holds the text with which it was compared."""
-    return match.matched - match.swapped >= BELONGS * letters
+def strange(record: PageRecord) -> bool:
+    """Whether a page was compared with a text and does not hold it."""
+    return record.match is not None and all(glyph.expected is None for glyph in record.glyphs)
 
 
 def traced(record: PageRecord) -> PageRecord:
     """The record; where a page does not hold its text, with what it seems to hold instead."""
     match = record.match
-    if match is None or belongs(match, len(record.glyphs)):
+    if match is None or not strange(record):
         return record
+    # Loaded only here: a page that holds its text has no need of the Pentateuch.
     from crownlet.datasets.pentateuch.finding import find_passage
 
     found = find_passage("".join(glyph.letter for glyph in record.glyphs))
