@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from crownlet.datasets.customs import Customs
 from crownlet.infer.findings.breaks import break_findings
+from crownlet.infer.findings.chets import chet_findings
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.levels import level_findings
 from crownlet.infer.findings.lines import blocks
@@ -24,7 +25,7 @@ def layout_findings(record: PageRecord, customs: Customs) -> list[Finding]:
         found += edge_findings(block, record.image, customs, broken_lines(record))
         found += level_findings(block, customs)
     found += break_findings(record, columns, customs)
-    for look in (start_findings, size_findings, verse_findings, reverse_findings):
+    for look in (start_findings, size_findings, verse_findings, reverse_findings, chet_findings):
         found += look(record, customs)
     return [finding for finding in found if finding.kind not in record.unresolved]
 

@@ -50,7 +50,8 @@ def letter_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 
 def letter_said(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> list[Said]:
     """Everything said of a letter, gravest first, without what these customs accept."""
-    surely = glyph.sure or (glyph.reasons[:1] if glyph.route == "finding" else ())
+    # A measure may since have sent a finding to review.
+    surely = (glyph.sure or glyph.reasons[:1]) if glyph.route == "finding" else ()
     rows = [
         Said(kind, _weight(kind, glyph, record, customs), kind in surely, odds(glyph, kind))
         for kind in glyph.reasons

@@ -42,7 +42,7 @@ def _said(gap: GapRecord, customs: Customs) -> list[Said]:
     p = {"words_joined": gap.p_words_joined, "word_parted": gap.p_word_parted,
          "letters_touch": gap.p_letters_touch}  # fmt: skip
     kinds = [kind for kind in gap.reasons if kind != _ABSENT]
-    surely = gap.sure or (kinds[:1] if gap.route == "finding" else ())
+    surely = (gap.sure or kinds[:1]) if gap.route == "finding" else ()
     rows = [Said(kind, weigh(kind, None, customs), kind in surely, p.get(kind)) for kind in kinds]
     return sorted(rows, key=lambda row: row.order)
 

@@ -115,7 +115,7 @@ def test_blurred_letters_are_left_out_of_routing_and_named(tmp_path: Path) -> No
     assert told[0].startswith(f"crowns of {count} of {len(page.glyphs)} letters: edges")
     with (writer.write_page(page, tmp_path) / "glyphs.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    assert list(rows[0])[-1] == "not_examined"
+    assert "not_examined" in rows[0]
     assert [r["not_examined"] for r in rows] == [";".join(g.not_examined) for g in page.glyphs]
 
 
