@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
 
 
+TWO = "This compares two readers who have both decided; choose them here."
+
+
 class Row(NamedTuple):
     """One place on which two readers differ."""
 
@@ -39,7 +42,8 @@ async def differences(request: Request) -> Response:
     desk, looking = desk_of(request), named(request)
     readers = [entry.name for entry in desk.store.readers()]
     a, b = _pair(request, readers)
-    found = desk.store.disagreements(a, b) if a != b else []
+    two = a != b and b != ""
+    found = desk.store.disagreements(a, b) if two else []
     for entry in found:
         # From here on both know what the other said.
         desk.tell(looking.reader, entry.item.id)
@@ -48,7 +52,7 @@ async def differences(request: Request) -> Response:
         for entry in found
     ]
     desk.crops.want([row.item for row in rows], "wall")
-    summary, kinds = _summary(desk.store, a, b) if a != b else (["Choose two readers."], [])
+    summary, kinds = _summary(desk.store, a, b) if two else ([TWO], [])
     return page(
         request, "differences.html", readers=readers, a=a, b=b, rows=rows, summary=summary,
         kinds=kinds,

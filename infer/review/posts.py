@@ -57,7 +57,8 @@ async def decide(request: Request) -> Response:
     desk, sent = desk_of(request), await _sent(request)
     looking = Window(reader_name(sent.get("reader")), window(request).blind)
     items, choice = _items(sent.get("items")), sent.get("choice")
-    right, note = sent.get("right_letter"), sent.get("note") or ""
+    right = sent.get("right_letter")
+    note = "" if sent.get("note") is None else sent["note"]
     if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
         raise Sentence("This is no decision.")
     try:

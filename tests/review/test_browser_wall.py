@@ -1,0 +1,119 @@
+"""The wall in a real browser: its time, its sweep by keys; phone width; use without a mouse."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+from driving import WALL, kept, press
+from playwright.sync_api import Page, expect
+
+pytest_plugins = ("driving",)
+
+
+def time_of_wall(page: Page) -> float:
+    """Seconds from asking for the wall until every picture on the screen is there."""
+    start = time.perf_counter()
+    page.goto(WALL, wait_until="commit")
+    page.wait_for_function(
+        """() => { const cells = [...document.querySelectorAll('.cell')];
+        const shown = cells.filter(c => c.getBoundingClientRect().top < innerHeight);
+        return cells.length == 520 && shown.length > 20 &&
+          shown.every(c => c.firstElementChild.complete && c.firstElementChild.naturalWidth); }"""
+    )
+    return time.perf_counter() - start
+
+
+def time_of_frames(page: Page) -> list[float]:
+    """Milliseconds between the frames of a scroll down the wall, the shortest first."""
+    times: list[float] = page.evaluate(
+        """async () => { const times = []; let last = performance.now();
+        for (let i = 0; i < 120; i++) { window.scrollBy(0, 90);
+          await new Promise(requestAnimationFrame);
+          const now = performance.now(); times.push(now - last); last = now; }
+        return times.sort((a, b) => a - b); }"""
+    )
+    return times
+
+
+def test_a_wall_of_500_is_there_in_a_second_and_swept_by_keys(
+    page: Page, run: Path, reader: str
+) -> None:
+    seconds = min(time_of_wall(page) for _ in range(3))
+    print(f"a wall of 520 crops: {seconds:.2f} s")
+    assert seconds < 1.0
+    # From right to left: the left arrow leads to the second crop, which stands left of the first.
+    boxes = [page.locator(".cell").nth(i).bounding_box() for i in (0, 1)]
+    assert boxes[1]["x"] < boxes[0]["x"] and boxes[1]["y"] == boxes[0]["y"]  # type: ignore[index]
+    press(page, "1", "ArrowLeft", "1", "3")
+    assert [c for _, c in kept(run, reader)] == ["present", "present", "cannot_tell"]
+    marked = page.locator(".cell:not([data-choice=''])")
+    assert [
+        int(x)
+        for x in marked.evaluate_all("cs => cs.map(c => [...c.parentNode.children].indexOf(c))")
+    ] == [0, 2, 3]
+    # What was never on the screen is not swept.
+    page.keyboard.press("r")
+    expect(page.locator("#rest-words")).to_contain_text("not shown yet and stay open")
+    press(page, "Enter")
+    expect(page.locator("#said")).to_contain_text("Saved")
+    some = len(kept(run, reader))
+    assert 20 < some < 120
+    frames = time_of_frames(page)
+    print(f"scrolling: median frame {frames[60]:.0f} ms, slowest but five {frames[114]:.0f} ms")
+    assert frames[60] < 50
+    page.keyboard.press("Home")
+    for _ in range(22):
+        page.keyboard.press("PageDown")
+        page.wait_for_timeout(120)
+    page.keyboard.press("r")
+    press(page, "Enter")
+    expect(page.locator("#open")).to_have_text("0")
+    rows = kept(run, reader)
+    assert len(rows) == 520 and len({item for item, _ in rows}) == 520
+    assert sum(choice == "not_present" for _, choice in rows) == 517
+    # The sweep is taken back as one.
+    press(page, "u")
+    expect(page.locator("#open")).to_have_text(str(520 - some))
+
+
+def test_at_the_width_of_a_phone(page: Page) -> None:
+    page.set_viewport_size({"width": 360, "height": 720})
+    for place in ("/", "/one", WALL):
+        page.goto(place)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        for button in page.locator(".choices button").all():
+            box = button.bounding_box()
+            # WCAG 2.2, 2.5.8: a target is at least 24 px each way.
+            assert box is not None and min(box["width"], box["height"]) >= 24
+            assert box["x"] >= 0 and box["x"] + box["width"] <= 360
+
+
+def test_it_can_be_heard_and_gone_through_without_a_mouse(
+    page: Page, run: Path, reader: str
+) -> None:
+    """WCAG 2.2: 4.1.2 names and roles, 4.1.3 status messages, 2.4.7 visible focus."""
+    page.goto("/one")
+    nameless = page.evaluate(
+        """() => [...document.querySelectorAll('button, a, input, textarea, img')]
+        .filter(e => e.type != 'hidden')
+        .filter(e => !(e.ariaLabel || e.textContent.trim() || e.alt || e.labels?.length))
+        .map(e => e.outerHTML)"""
+    )
+    assert nameless == []
+    assert page.locator("#said").get_attribute("aria-live") == "polite"
+    assert page.locator("#alarm").get_attribute("role") == "alert"
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.dataset.choice") == "not_present":
+            break
+    width = page.evaluate("getComputedStyle(document.activeElement).outlineWidth")
+    assert float(width.removesuffix("px")) >= 2
+    press(page, "Enter")
+    expect(page.locator("#said")).to_contain_text("Saved: not present. Next:")
+    page.keyboard.press("?")
+    expect(page.locator("#help")).to_be_visible()
+    page.keyboard.press("1")
+    page.keyboard.press("Escape")
+    expect(page.locator("#help")).to_be_hidden()
+    assert len(kept(run, reader)) == 1
