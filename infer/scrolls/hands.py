@@ -12,7 +12,7 @@ from math import expm1, log
 from statistics import fmean, median
 
 from crownlet.infer.scrolls.sketch import Letter, Sketch
-from crownlet.infer.scrolls.wording import listed
+from crownlet.infer.scrolls.wording import some_of
 
 WIDTHS = "אבגזחטיכמסעפצקש"
 """Forms that no scribe stretches to fill a line; vav and nun are too narrow to measure."""
@@ -65,7 +65,7 @@ def other_hands(pages: Sequence[Sketch]) -> list[str]:
         said = f"{pages[0].name} and {pages[1].name} differ in the proportions of their letters"
         return [f"{said} ({most}): they may be by two hands, or of two scrolls."]
     differ = "differs" if len(far) == 1 else "differ"
-    said = f"{listed(list(far))} {differ} from the other pages in the proportions of the letters"
+    said = f"{some_of(list(far))} {differ} from the other pages in the proportions of the letters"
     return [f"{said} ({most}): perhaps another hand, or another scroll."]
 
 

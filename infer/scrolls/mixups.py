@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from itertools import combinations
 
 from crownlet.infer.scrolls.sketch import Sketch
+from crownlet.infer.scrolls.wording import some_of
 from crownlet.infer.sides import GIVEN, Side
 
 RUN = 8
@@ -26,8 +27,8 @@ def same_pictures(pages: Iterable[Sketch]) -> dict[str, str]:
     said: dict[str, str] = {}
     for names in by_sum.values():
         if len(names) > 1:
-            shown = ", ".join(sorted(names))
-            said |= dict.fromkeys(names, f"The same picture was given {len(names)} times: {shown}.")
+            text = f"The same picture was given {len(names)} times: {some_of(sorted(names))}."
+            said |= dict.fromkeys(names, text)
     return said
 
 

@@ -9,12 +9,20 @@ from crownlet.infer.scrolls.scroll import Crowned, FormEvenness, FormOnSides
 
 SURE = 0.05
 """A difference that comes about by chance more often than this is called unsure."""
+NAMED = 6
+"""Pages named in one sentence."""
 CROWN_WORDS = {0: "a crown", 1: "its crown", 3: "three crowns"}
 
 
 def listed(words: Sequence[str]) -> str:
     """Words with commas and a last "and"."""
     return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
+
+
+def some_of(pages: Sequence[str]) -> str:
+    """Names of pages, of many only the first few."""
+    more = len(pages) - NAMED
+    return listed([*pages[:NAMED], f"{more} more"] if more > 0 else pages)
 
 
 def names(forms: Sequence[FormOnSides]) -> str:

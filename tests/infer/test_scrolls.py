@@ -140,7 +140,8 @@ def test_two_pictures_of_one_side_and_one_picture_twice() -> None:
     assert one(*halves).notes == ()
     same = [made.written(name, FACE, sha256="5" * 64) for name in ("a-face", "a-face-2", "b-face")]
     a, b = gather(same)
-    assert a.notes == b.notes == ("The same picture was given 3 times: a-face, a-face-2, b-face.",)
+    said = "The same picture was given 3 times: a-face, a-face-2 and b-face."
+    assert a.notes == b.notes == (said,)
 
 
 def test_sentences_of_the_pages_stand_at_the_top() -> None:
