@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 SURE = 0.9
 """A passage found with less is told with the others in which the words stand."""
+NAMED = 3
+"""Other places that are named in the note; all stand in the record."""
 
 Compared = tuple[Matched | None, TextMatch | None]
 
@@ -39,7 +41,7 @@ def compared(page: Reading, portion: Wanted) -> Compared:
 
 
 def _laid(page: Reading, portion: Portion, view: Frame) -> Matched:
-    matched = match(page.odds, page.opens, portion, view.after)
+    matched = match(page.odds, page.opens, portion, view.perhaps)
     return matched.without(foreign(matched.alignment.expected, page.found, page.layout))
 
 
@@ -79,5 +81,7 @@ def _found_words(name: str, found: Found) -> str:
     """What the page was taken for, by its words."""
     if found.confidence >= SURE or not found.also:
         return f"By its words this is {name!r}."
-    others = ", ".join(found.also)
+    others = ", ".join(found.also[:NAMED])
+    if len(found.also) > NAMED:
+        others += f" and {len(found.also) - NAMED} other places"
     return f"By its words this may be {name!r}; the same words stand in {others}."

@@ -14,10 +14,12 @@ import numpy.typing as npt
 from crownlet.infer.layout import Layout
 from crownlet.infer.records import Ints, Located
 
-ROOM = 0.6
-"""White in bodies between the last letter and the frame in which another would show in part."""
-LINE_ROOM = 0.9
-"""Share of the distance between lines above or below which another line would show in part."""
+ROOM = 0.9
+"""White in bodies between the last letter and the frame in which another would be seen."""
+WORD_ROOM = 2.2
+"""The same where a word gap may come between."""
+LINE_ROOM = 0.5
+"""Bodies by which another line must come into the picture to be seen."""
 USUAL_PITCH = 2.0
 """Distance between lines, in bodies, where there is but one line (Orach Chayim 32:32)."""
 
@@ -30,6 +32,8 @@ class Frame:
     """Before the first letter."""
     after: npt.NDArray[np.bool_]
     """(N,) after each letter; the last one's says whether text may be hidden below the page."""
+    perhaps: npt.NDArray[np.bool_]
+    """(N,) the same where the white up to the frame might be a word gap."""
 
 
 def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
@@ -40,7 +44,7 @@ def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
     count = len(found)
     after = np.zeros(count, bool)
     if not count:
-        return Frame(False, after)
+        return Frame(False, after, after)
     ends = np.flatnonzero(np.append(np.diff(layout.line) != 0, True))
     heads = np.concatenate([[0], ends[:-1] + 1])
     body = float(np.median(found.body[:, 2]))
@@ -48,17 +52,18 @@ def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
     right = size[0] - np.maximum.reduceat(found.box[:, 2], heads)
     above, below = _room_across(found, layout, heads, ends, size[1], body)
     turns = layout.column[ends[:-1]] != layout.column[heads[1:]]
-    sides = (left[:-1] < ROOM * body) | (right[1:] < ROOM * body)
     columns = turns & (below[:-1] | above[1:])
-    after[ends[:-1]] = sides | columns
-    after[-1] = bool(left[-1] < ROOM * body or below[-1])
-    return Frame(bool(right[0] < ROOM * body or above[0]), after)
+    perhaps = after.copy()
+    for mask, room in ((after, ROOM * body), (perhaps, WORD_ROOM * body)):
+        mask[ends[:-1]] = (left[:-1] < room) | (right[1:] < room) | columns
+        mask[-1] = left[-1] < room or below[-1]
+    return Frame(bool(right[0] < WORD_ROOM * body or above[0]), after, perhaps)
 
 
 def _room_across(
     found: Located, layout: Layout, heads: Ints, ends: Ints, height: int, body: float
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """(L,) whether a line above, and one below, would lie outside the picture.
+    """(L,) whether a line above, and one below, would lie, wholly or mostly, outside the picture.
 
     Measured where the line is farthest from the frame, so that a tilted page is not cut at once.
     """
@@ -71,6 +76,6 @@ def _room_across(
     above, below = np.zeros(len(heads), bool), np.zeros(len(heads), bool)
     for k, (head, end) in enumerate(zip(heads, ends, strict=True)):
         line = anchors[head : end + 1]
-        above[k] = line.max() < LINE_ROOM * pitch
-        below[k] = height - line.min() < LINE_ROOM * pitch
+        above[k] = line.max() < pitch + LINE_ROOM * body
+        below[k] = height - line.min() < pitch + LINE_ROOM * body
     return above, below

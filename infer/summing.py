@@ -50,15 +50,15 @@ def summary(matched: Matched, page: Reading, view: Frame) -> TextMatch:
         matched, page.letters, page.odds, page.opens, page.found, page.layout, page.surely
     )
     return TextMatch(
-        name, length, answered, swapped, extra, absent, _note(matched, view, hidden),
+        name, length, answered, swapped, extra, absent, _note(matched, hidden),
         mishaps(teller, gone, extra_runs(matched)),
     )  # fmt: skip
 
 
-def _note(matched: Matched, view: Frame, hidden: int) -> str:
+def _note(matched: Matched, hidden: int) -> str:
     """Which part of the portion the page shows, and what was not compared."""
     sentences = []
-    first, last = span(matched, view)
+    first, last = span(matched)
     length = matched.alignment.length
     if first > 0 or last < length - 1:
         sentences.append(

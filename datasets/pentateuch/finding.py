@@ -20,13 +20,15 @@ LEAST = 25
 """Fewer letters are not looked for, but on the reverse of a mezuzah."""
 PER_EDIT = 2.0
 """How much surer (logarithm of the odds) one letter less to change makes a place."""
-NAMED = 0.05
+NAMED = 0.02
 """A rival place at least so likely is named."""
 ALIKE, EACH = 0.48, 4.0
 """Least share of letters alike is `ALIKE + EACH / letters`; of other Hebrew texts, measured on the
 Prophets and Writings, at most 0.5 of 25 letters and 0.4 of 100 are."""
 COVERED = 0.45
 """A page is found, too, if so much of it lies in runs of one place: text between may be cut off."""
+SLACK = 2.0
+"""Letters by which two places that agree equally well may differ."""
 EDGE = 8
 """A known portion may seem to begin or end so many letters outside itself."""
 
@@ -84,10 +86,17 @@ def _share(place: Place, length: int) -> float:
 
 
 def _chosen(known: Sequence[Place]) -> Place:
-    """The best place; of equals one in a known portion."""
-    ties = [place for place in known if place.edits <= known[0].edits]
+    """The best place; of equals one in a known portion.
+
+    Lines of other texts beside the page cost each of them differently, so what agrees counts.
+    """
+    ties = [p for p in known if p is known[0] or (p.text != "torah" and _equal(p, known[0]))]
     order = {"tefillin": 1, "mezuzah": 0, "torah": 2}
     return min(ties, key=lambda place: (order[place.text], place.start))
+
+
+def _equal(place: Place, best: Place) -> bool:
+    return place.score >= best.score - SLACK
 
 
 def _apart(rivals: Sequence[Place], best: Place) -> list[Place]:
@@ -99,9 +108,8 @@ def _apart(rivals: Sequence[Place], best: Place) -> list[Place]:
 
 def _known(best: Place, sure: float, also: Sequence[str], known: Sequence[Place]) -> Found:
     """A known portion: one of the four, else the text in which they stand together."""
-    edits = best.edits
-    torah = [_reference(p) for p in known if p.text == "torah" and p.edits <= edits][:1]
-    strips = [p for p in known if p.text == "tefillin" and p.edits <= edits]
+    torah = [_reference(p) for p in known if p.text == "torah" and _equal(p, best)][:1]
+    strips = [p for p in known if p.text == "tefillin" and _equal(p, best)]
     start = 0
     for name in TEFILLIN:
         stop = start + len(portion(name).letters)

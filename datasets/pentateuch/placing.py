@@ -16,8 +16,8 @@ from crownlet.datasets.pentateuch.seeds import FOLDED, GAP, LONG_SEED, SHORT_SEE
 from crownlet.datasets.pentateuch.text import Codes, codes_of, pentateuch
 from crownlet.datasets.texts import portion
 
-SHORT = 150
-"""Pages of fewer letters are looked for by short seeds, and in more places."""
+SHORT, LONG = 150, 600
+"""Letters under which a page is looked for by short seeds, and in many places."""
 MANY, FEW = 16, 6
 """So many places are weighed against each other on short and on long pages."""
 COMPARED = 3000
@@ -70,7 +70,7 @@ def places(page: Codes) -> list[Place]:
     short = len(page) < SHORT
     runs = _index(SHORT_SEED if short else LONG_SEED).runs(page)
     chains: dict[tuple[str, int, int], float] = {}
-    for shift in candidates(runs, len(page), MANY if short else FEW):
+    for shift in candidates(runs, len(page), MANY if len(page) < LONG else FEW):
         for name, bounds in _bounds().items():
             if bounds[0] - len(page) <= shift <= bounds[1]:
                 best = chain(runs, shift, len(page), bounds)
