@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from crownlet.infer.survey.contrasts import Tested, holm, paired, welch
 from crownlet.infer.survey.estimators import Estimate, Letters, corrected, read
-from crownlet.infer.survey.intervals import clopper_pearson
 from crownlet.infer.survey.likeness import Floats, correlation
 from crownlet.infer.survey.records import (
     FEW_SCROLLS,
@@ -22,8 +21,8 @@ from crownlet.infer.survey.records import (
     Contrast,
     Pair,
     Rate,
-    Share,
 )
+from crownlet.infer.survey.shares import shares
 from crownlet.infer.survey.tables import FACE, REVERSE, Tables, tables
 from crownlet.infer.survey.tuning import tune
 
@@ -53,7 +52,7 @@ def compare(survey: Tables) -> Comparison:
     pairs_p = holm([pair.p for pair in pairs])
     return Comparison(
         tuple(rates),
-        _shares(survey),
+        shares(survey),
         tuple(replace(c, p_holm=p) for c, p in zip(contrasts, corrected_p, strict=True)),
         tuple(replace(c, p_holm=p) for c, p in zip(pairs, pairs_p, strict=True)),
     )
@@ -61,6 +60,18 @@ def compare(survey: Tables) -> Comparison:
 
 Known = tuple[str, Basis, Estimate, float | None]
 """A source's code, its basis, its estimate and the likeness within its scrolls."""
+
+
+def by_letter(survey: Tables) -> tuple[Rate, ...]:
+    """Rates of each letter of the alphabet that can have a defect, in the alphabet's order."""
+    rates: list[Rate] = []
+    for place, defect in enumerate(survey.defects):
+        letters = survey.letters(place)
+        forms = survey.letter[~np.isnan(survey.predicted[place])]
+        for form in np.unique(forms):
+            known = _estimates(survey, letters.of(np.asarray(forms == form)))
+            rates += [_rate(defect, *one, letter=str(form)) for one in known]
+    return tuple(rates)
 
 
 def _estimates(survey: Tables, letters: Letters) -> list[Known]:
@@ -98,7 +109,9 @@ def _basis(letters: Letters) -> Basis:
     return "audited" if len(np.unique(letters.scroll[judged])) >= MIN_SCROLLS else "unaudited"
 
 
-def _rate(defect: str, code: str, basis: Basis, found: Estimate, likeness: float | None) -> Rate:
+def _rate(
+    defect: str, code: str, basis: Basis, found: Estimate, likeness: float | None, letter: str = ""
+) -> Rate:
     scrolls, letters = len(found.sizes), int(found.sizes.sum())
     rate = min(max(found.rate, 0.0), 1.0)
     variance = found.variance if scrolls > 1 else None
@@ -106,6 +119,7 @@ def _rate(defect: str, code: str, basis: Basis, found: Estimate, likeness: float
     unlike = rate * (1 - rate) / found.audited
     return Rate(
         defect=defect,
+        letter=letter,
         source=code,
         basis=basis,
         scrolls=scrolls,
@@ -156,23 +170,3 @@ def _pair(defect: str, survey: Tables, letters: Letters, applies: NDArray[np.boo
     basis = max((one[0] for one in sides), key=ORDER.index)
     test = paired(sides[0][1].scroll_rates, sides[1][1].scroll_rates)
     return [Pair(defect, basis, len(both), test.difference, test.low, test.high, test.p, None)]
-
-
-def _shares(survey: Tables) -> tuple[Share, ...]:
-    """Scrolls with a finding, for each defect and for any, by source."""
-    scrolls = len(survey.source_of)
-    has = np.zeros((len(survey.defects), scrolls), dtype=bool)
-    for place, found in enumerate(survey.found):
-        has[place, survey.scroll[found & ~np.isnan(survey.predicted[place])]] = True
-    rows = [*zip(survey.defects, has, strict=True), ("any", has.any(axis=0))]
-    return tuple(
-        _share(defect, code, row[survey.source_of == number])
-        for defect, row in rows
-        for number, code in enumerate(survey.sources)
-    )
-
-
-def _share(defect: str, code: str, has: NDArray[np.bool_]) -> Share:
-    count, of = int(has.sum()), len(has)
-    low, high = clopper_pearson(count, of) if of >= MIN_SCROLLS else (None, None)
-    return Share(defect, code, of, count, count / of, low, high)

@@ -8,8 +8,12 @@ from scipy import special
 
 Floats = NDArray[np.float64]
 
-LIKENESSES: Floats = np.geomspace(0.001, 0.9, 12)
-"""Values of likeness weighed equally before the data: from next to none to nearly whole."""
+LIKENESSES: Floats = np.geomspace(0.001, 0.5, 12)
+"""Values of likeness weighed equally before the data. With rare defects in few scrolls, limits
+with a highest value of 0.3 held the truth as often in simulations and were a third narrower, with
+0.9 twice as wide; but the fixed habit of one scribe is high likeness too."""
+_LOOK: Floats = LIKENESSES[[0, 6, -1]]
+"""Enough of them to see where on the grid the mass lies."""
 _LOGITS = (-14.0, 8.0)
 _TAIL = 14.0
 """Log posterior below its peak at which the second, finer grid ends."""
@@ -43,10 +47,10 @@ def betabinomial_limits(counts: Floats, sizes: Floats, level: float = 0.95) -> t
     finding at all still gives an upper limit that counts scrolls, not letters.
     """
     logits = np.linspace(*_LOGITS, 67)
-    density = _log_posterior(logits, counts, sizes)
+    density = _log_posterior(logits, counts, sizes, _LOOK)
     near = np.flatnonzero(density > density.max() - _TAIL)
-    logits = np.linspace(logits[max(near[0] - 1, 0)], logits[min(near[-1] + 1, 66)], 97)
-    density = _log_posterior(logits, counts, sizes)
+    logits = np.linspace(logits[max(near[0] - 1, 0)], logits[min(near[-1] + 1, 66)], 73)
+    density = _log_posterior(logits, counts, sizes, LIKENESSES)
     weight = np.exp(density - density.max())
     mass = np.concatenate([[0.0], np.cumsum((weight[1:] + weight[:-1]) / 2)])
     tail = (1 - level) / 2
@@ -54,15 +58,16 @@ def betabinomial_limits(counts: Floats, sizes: Floats, level: float = 0.95) -> t
     return float(low), float(high)
 
 
-def _log_posterior(logits: Floats, counts: Floats, sizes: Floats) -> Floats:
+def _log_posterior(logits: Floats, counts: Floats, sizes: Floats, likenesses: Floats) -> Floats:
     """Log density over the logit of the mean rate, (points,), likeness summed out."""
-    strength = (1 - LIKENESSES) / LIKENESSES
+    strength = (1 - likenesses) / likenesses
     a = special.expit(logits)[:, None] * strength
     b = special.expit(-logits)[:, None] * strength
-    log = np.zeros(a.shape)
+    # Products of beta functions B(count + a, rest + b) / B(a, b), by what depends on what.
+    log = len(counts) * (special.gammaln(strength) - special.gammaln(a) - special.gammaln(b))
     for count, size in zip(counts, sizes, strict=True):
-        log += special.betaln(count + a, size - count + b)
-    log -= len(counts) * special.betaln(a, b)
+        log += special.gammaln(count + a) + special.gammaln(size - count + b)
+        log -= special.gammaln(size + strength)
     # Jeffreys' prior Beta(1/2, 1/2), seen on the logit scale.
     prior = 0.5 * (special.log_expit(logits) + special.log_expit(-logits))
     return np.asarray(special.logsumexp(log, axis=1) + prior)

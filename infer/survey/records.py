@@ -27,6 +27,8 @@ class Rate:
     """How often a defect was found among the letters of one source that can have it."""
 
     defect: str
+    letter: str
+    """The one letter of the alphabet counted; empty for all that can have the defect."""
     source: str
     basis: Basis
     scrolls: int

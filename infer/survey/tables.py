@@ -38,6 +38,8 @@ class Tables:
     """(defects, letters): whether the tool made a finding of it."""
     side: NDArray[np.str_]
     """(letters,): `face`, `reverse`, or empty."""
+    letter: NDArray[np.str_]
+    """(letters,): which letter of the alphabet it is, or empty."""
 
     def letters(self, defect: int) -> Letters:
         """The letters that can have the defect, scrolls still numbered over the whole survey."""
@@ -56,12 +58,13 @@ def tables(
     chance: ArrayLike | float = 1.0,
     found: ArrayLike | None = None,
     side: ArrayLike | None = None,
+    letter: ArrayLike | None = None,
 ) -> Tables:
     """Check and number the letters of a survey.
 
-    `scroll`, `source`, `chance` and `side` are (letters,), the first two names or numbers;
-    `predicted`, `label` and `found` are (defects, letters). Without `found`, a finding is a
-    prediction of 0.5 or more. TableError says what does not fit.
+    `scroll`, `source`, `chance`, `side` and `letter` are (letters,), the first two names or
+    numbers; `predicted`, `label` and `found` are (defects, letters). Without `found`, a finding is
+    a prediction of 0.5 or more. TableError says what does not fit.
     """
     said = np.asarray(predicted, dtype=np.float64)
     names, number = np.unique(np.asarray(scroll), return_inverse=True)
@@ -83,10 +86,23 @@ def tables(
     )
     marks = said >= 0.5 if found is None else np.asarray(found, dtype=np.bool_)
     _need(marks.shape == said.shape, "found must have the shape of predicted.")
-    sides = np.full(count, "") if side is None else np.asarray(side, dtype=np.str_)
+    sides, forms = (
+        np.full(count, "") if given is None else np.asarray(given, dtype=np.str_)
+        for given in (side, letter)
+    )
+    _need(sides.shape == forms.shape == (count,), "side and letter must have one entry a letter.")
     codes, source_of = _sources(np.asarray(source), number, names)
     return Tables(
-        tuple(defects), codes, number.astype(np.int64), source_of, said, word, odds, marks, sides
+        tuple(defects),
+        codes,
+        number.astype(np.int64),
+        source_of,
+        said,
+        word,
+        odds,
+        marks,
+        sides,
+        forms,
     )
 
 
