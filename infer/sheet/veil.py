@@ -78,7 +78,14 @@ def _label(page: Pixels, run: list[GlyphRecord]) -> None:
         return
     word = np.full((high + 2 * weight, wide, 3), PLATE, np.uint8)
     cv2.putText(
-        word, WORD, (0, high + weight), cv2.FONT_HERSHEY_SIMPLEX, q / _SMALL, _WORD_INK, weight, cv2.LINE_AA
+        word,
+        WORD,
+        (0, high + weight),
+        cv2.FONT_HERSHEY_SIMPLEX,
+        q / _SMALL,
+        _WORD_INK,
+        weight,
+        cv2.LINE_AA,
     )
     word = np.rot90(word, -Turned.upright(run[0].body[3], page).quarters)
     x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)

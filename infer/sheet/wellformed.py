@@ -13,6 +13,8 @@ from crownlet.infer.sheet.veil import Veiled
 
 LOOKED_AT = 6
 """Candidates with the lowest odds whose pictures are compared."""
+ALIKE = 0.05
+"""Doubts that differ by less count as alike."""
 
 
 @dataclass(frozen=True)
@@ -69,9 +71,12 @@ def _letter(page: Veiled, char: str, kind: str) -> Example | None:
         if glyph.letter == char and _clear(glyph, kind) and glyph.glyph not in page.names
         and min(glyph.box[:2]) > 2 and glyph.box[2] < width - 2 and glyph.box[3] < height - 2
     ]  # fmt: skip
+    if not fair:
+        return None
     fair.sort(key=lambda glyph: _doubt(glyph, kind))
-    best = max(fair[:LOOKED_AT], key=lambda glyph: _sharpness(page, glyph), default=None)
-    return Example(page, (best,)) if best else None
+    least = _doubt(fair[0], kind)
+    alike = [glyph for glyph in fair[:LOOKED_AT] if _doubt(glyph, kind) <= least + ALIKE]
+    return Example(page, (max(alike, key=lambda glyph: _sharpness(page, glyph)),))
 
 
 def _clear(glyph: GlyphRecord, kind: str) -> bool:

@@ -1,0 +1,111 @@
+"""`crownlet sheet`: all files of a run, what cannot be done, and what readers decided."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+import sheet_made as made
+
+from crownlet.infer.cli import main
+from crownlet.infer.run import Run, open_run
+from crownlet.infer.sheet.making import make_sheets
+
+TAG = ("tag_loose", "finding", 0.97)
+FOOT = ("foot_level", "finding", 0.95)
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Run:
+    made.page(tmp_path, "calm", made.glyphs())
+    made.page(tmp_path, "bad", made.glyphs(doubts={1: TAG, 31: FOOT}))
+    made.page(tmp_path, "slight", made.glyphs(doubts={31: FOOT}))
+    names = ("calm", "slight", "bad")
+    return made.scrolls(tmp_path, [{"name": n, "faces": [n]} for n in names])
+
+
+def test_the_command_writes_every_sheet(run: Run, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["sheet", str(run.folder)]) == 0
+    names = {p.name for p in (run.folder / "sheets").iterdir()}
+    assert names == {"index.html", "teaching.html", "calm.html", "slight.html", "bad.html"}
+    assert "index.html in a browser" in capsys.readouterr().out
+
+
+def test_the_index_puts_the_most_urgent_first(run: Run) -> None:
+    made_sheets = make_sheets(run, say=lambda line: None)
+    index = made.Document(made_sheets.index.read_text(encoding="utf-8"))
+    assert index.links == ["teaching.html", "bad.html", "slight.html", "calm.html"]
+
+
+def test_one_scroll_alone(run: Run, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["sheet", str(run.folder), "--scroll", "slight"]) == 0
+    assert {p.name for p in (run.folder / "sheets").iterdir()} == {"index.html", "slight.html"}
+    assert main(["sheet", str(run.folder), "--scroll", "none"]) == 2
+    assert "no scroll is called 'none'" in capsys.readouterr().err
+
+
+def test_a_picture_that_moved_is_said_and_the_rest_is_made(
+    run: Run, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (run.folder.parent / "scans" / "bad.png").unlink()
+    assert main(["sheet", str(run.folder)]) == 1
+    said = capsys.readouterr().err
+    assert "bad.png" in said
+    assert said.count("\n") == 1
+    sheets = run.folder / "sheets"
+    assert not (sheets / "bad.html").exists()
+    index = made.Document((sheets / "index.html").read_text(encoding="utf-8"))
+    assert "No new sheet" in index.text
+    assert (sheets / "slight.html").exists()
+
+
+def test_no_run_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["sheet", str(tmp_path / "none")]) == 2
+    assert capsys.readouterr().err.startswith("crownlet: ")
+
+
+def test_decisions_stand_on_the_sheet(run: Run) -> None:
+    from crownlet.infer.review.store import ReviewStore
+
+    store = ReviewStore.open(run.folder / "review.sqlite3", run, audit_share=0.0)
+    item = next(i for i in store.items("Dov <b>") if i.page == "bad" and i.kind == "tag_loose")
+    store.decide(item.id, "Dov <b>", "not_present", version=item.version, note="a fold")
+    store.close()
+    make_sheets(open_run(run.folder), say=lambda line: None)
+    text = (run.folder / "sheets" / "bad.html").read_text(encoding="utf-8")
+    shown = made.Document(text).text
+    assert "not present" in shown
+    assert "Dov <b>" in shown
+    assert "a fold" in shown
+    assert "<b>," not in text
+    other = (run.folder / "sheets" / "slight.html").read_text(encoding="utf-8")
+    assert "Decided" not in made.Document(other).text
+
+
+def test_the_teaching_sheet_names_nobody(tmp_path: Path) -> None:
+    made.page(tmp_path, "secretpage", made.glyphs(doubts={1: TAG, 10: FOOT, 31: FOOT}))
+    entry = {"name": "secretscroll", "faces": ["secretpage"], "source": "secretsource"}
+    run = made.scrolls(tmp_path, [entry])
+    make_sheets(run, say=lambda line: None)
+    text = (run.folder / "sheets" / "teaching.html").read_text(encoding="utf-8")
+    assert "secret" not in text
+    document = made.Document(text)
+    assert "Tag loose" in document.text
+    assert "MB 36:13" in document.text
+    assert document.tags.count("section") == 2
+    assert not any(made.red(image).any() for image in document.pictures())
+
+
+def test_a_hundred_scrolls_stay_quick(tmp_path: Path) -> None:
+    """The index of a hundred scrolls is one table of a hundred rows, small enough to open."""
+    names = [f"s{k:03d}" for k in range(100)]
+    for name in names:
+        made.page(tmp_path, name, made.glyphs(doubts={31: FOOT}))
+    run = made.scrolls(tmp_path, [{"name": n, "faces": [n]} for n in names])
+    start = time.perf_counter()
+    made_sheets = make_sheets(run, say=lambda line: None)
+    assert time.perf_counter() - start < 60
+    index = made_sheets.index.read_text(encoding="utf-8")
+    assert made.Document(index).tags.count("tr") == 101
+    assert len(index) < 100_000

@@ -1,0 +1,153 @@
+"""What a sheet is made of: turns, Names in words, numbers in words, marks, examples."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+import sheet_made as made
+
+from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.measuring import Measurement
+from crownlet.infer.records import ImageFacts, PageRecord
+from crownlet.infer.sheet import words
+from crownlet.infer.sheet.hebrew import spelled
+from crownlet.infer.sheet.marks import Spot, place_marks
+from crownlet.infer.sheet.names import in_names, masked
+from crownlet.infer.sheet.render import file_names
+from crownlet.infer.sheet.upright import Turned
+from crownlet.infer.sheet.veil import Veiled
+from crownlet.infer.sheet.wellformed import WellFormed
+
+ROTATE = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE}
+
+
+@pytest.mark.parametrize("degrees", [0, 90, 180, 270])
+def test_turns_undo_opencv_s(degrees: int) -> None:
+    upright = np.arange(5 * 8 * 3, dtype=np.uint8).reshape(5, 8, 3)
+    page = cv2.rotate(upright, ROTATE[degrees]) if degrees else upright
+    turn = Turned.upright(float(degrees), page)
+    assert (turn.view(page) == upright).all()
+    assert turn.size == (8, 5)
+    # A pixel keeps its place: its middle, found by its value.
+    for y, x in ((0, 0), (1, 6), (4, 7)):
+        row, column = np.argwhere((page == upright[y, x]).all(axis=-1))[0]
+        assert turn.point(column + 0.5, row + 0.5) == (x + 0.5, y + 0.5)
+        assert turn.box((column, row, column + 1, row + 1)) == (x, y, x + 1, y + 1)
+
+
+@pytest.mark.parametrize(
+    ("word", "start", "written"),
+    [
+        ("יהוה", 0, "ה׳"),
+        ("ליהוה", 1, "לה׳"),
+        ("אלהיכם", 0, "אלקיכם"),
+        ("ואלהינו", 1, "ואלקינו"),
+        ("שדי", 0, "ש־די"),
+        ("יהה", 0, "ה׳"),
+    ],
+)
+def test_names_as_commonly_written(word: str, start: int, written: str) -> None:
+    """Common practice of scribes and printers, no printed source."""
+    assert masked(word, start) == written
+
+
+def record(letters: list[object]) -> PageRecord:
+    facts = ImageFacts("x.png", 1240, 560, "RGB", "PNG")
+    return PageRecord("x", facts, tuple(letters), (), None, 0)  # type: ignore[arg-type]
+
+
+def test_names_found_by_spelling() -> None:
+    """Ten Names stand in a mezuzah, 45 letters with their endings (counted; Keset 11:7), and
+    "other gods", of the same stem, is none."""
+    from crownlet.datasets.texts import portion
+
+    text = portion("mezuzah")
+    assert text.lines is not None
+    letters = made.glyphs([" ".join(line) for line in text.lines])
+    bare = [replace(g, in_name=False, expected=None) for g in letters]
+    found = in_names(record(bare))
+    assert {n - 1 for n in found} == text.name_letters
+    assert len(found) == 45
+
+
+def test_the_letter_is_marked_in_its_word() -> None:
+    letters = made.glyphs()
+    line = [g for g in letters if g.line == 3]
+    shown = spelled(line, {line[7].glyph}, ())
+    assert shown.word == 2
+    word = shown.words[1]
+    assert (word.before, word.marked, word.after) == ("ה", "א", "לה")
+
+
+@pytest.mark.parametrize(
+    ("p", "said"),
+    [(0.9999, "all but sure (above 0.99)"), (0.95, "sure (0.95)"), (0.5, "undecided (0.50)")],
+)
+def test_odds_in_words(p: float, said: str) -> None:
+    assert words.odds(p) == said
+
+
+def test_network_and_measure_may_disagree() -> None:
+    from crownlet.datasets.customs import load_customs
+    from crownlet.infer.findings import findings_of
+
+    page = record(made.glyphs(doubts={31: ("foot_level", "finding", 0.95)}))
+    finding = findings_of(page, load_customs())[0]
+    seen = Measurement(31, "foot_drop", 0.3, 0.2, (0, 0), (0, 4), "foot_level", "not_there")
+    assert words.disagree(replace(finding, measurements=(seen,)))
+    assert not words.disagree(replace(finding, measurements=(replace(seen, says="there"),)))
+    assert words.measured([seen]) == ("foot drop 0.30 q (0.20 mm); by this it is not there",)
+
+
+def test_disputes_are_told() -> None:
+    """Tags wanting: the Shulchan Aruch and others differ (OC 36:3; MB 36:15)."""
+    assert words.differ(CATALOGUE["tag_missing"].opinions_on("ש"))
+    assert not words.differ(CATALOGUE["foot_level"].opinions_on("ג"))
+
+
+def test_marks_keep_apart_and_on_the_page() -> None:
+    part = (0.0, 0.0, 600.0, 400.0)
+    spots = [
+        Spot(str(k), f"f-{k}", "finding" if k % 2 else "review", (x, y, x + 24, y + 42))
+        for k, (x, y) in enumerate((x, y) for y in (0, 120, 240, 350) for x in range(0, 580, 60))
+    ]
+    marks = place_marks(spots, Turned(0, 600, 400), part, 14.0)
+    assert {m.label for m in marks} == {s.label for s in spots}
+    for k, mark in enumerate(marks):
+        x0, y0, x1, y1 = mark.tab
+        assert x0 >= 0 and x1 <= 600 and y0 >= 0 and y1 <= 400
+        for a0, b0, a1, b1 in (other.tab for other in marks[:k]):
+            assert x0 >= a1 or x1 <= a0 or y0 >= b1 or y1 <= b0
+
+
+def test_the_clearest_letter_is_the_example() -> None:
+    letters = made.glyphs()
+    lameds = [g for g in letters if g.letter == "ל" and not g.in_name]
+    assert len(lameds) > 2
+    doubted = [
+        replace(g, p={**g.p, "part_loose": 0.6}) if g.letter == "ל" and g is not lameds[1] else g
+        for g in letters
+    ]
+    pixels = made.picture(doubted)
+    x0, y0, x1, y1 = (round(v) for v in lameds[1].box)
+    pixels[y0:y1, x0:x1] = 120  # The clearest letter is the palest: clearness goes before looks.
+    page = Veiled(record(doubted), pixels)
+    example = WellFormed([page]).letter("ל", "part_loose", page)
+    assert example is not None
+    assert example.letters == (lameds[1],)
+    raised = [replace(g, route="review") if g.letter == "ל" else g for g in doubted]
+    again = Veiled(record(raised), made.picture(raised))
+    assert WellFormed([again]).letter("ל", "part_loose", again) is None
+
+
+def test_file_names_are_safe_and_distinct() -> None:
+    names = ["a/b", "A_b", "..", "index", "קלף א", "x" * 300, "con/../../etc"]
+    files = file_names(names)
+    assert len({f.casefold() for f in files.values()}) == len(names)
+    for file in files.values():
+        assert "/" not in file and not file.startswith(".") and len(file) < 100
+    assert "index.html" not in files.values()
+    assert files["קלף א"] == "קלף_א.html"
