@@ -7,6 +7,7 @@ colour. Each ruler ends in ticks across it and bears its length in kulmus, and i
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from html import escape
 from math import hypot
 
 from crownlet.infer.measuring.measurement import Measurement, Point
@@ -40,7 +41,7 @@ def overlay(affine: Affine, size: tuple[int, int], measurements: Iterable[Measur
         at = _clear(_beside(start, end, len(figure)), taken, size, len(figure))
         taken.append(at)
         drawn.append(
-            f'<g class="ruler" data-measure="{measurement.name}" data-says="{measurement.says}">'
+            f'<g class="ruler" data-measure="{escape(measurement.name)}" data-says="{measurement.says}">'
             f"{_lines(start, end)}{_figure(at, figure)}</g>"
         )
     return (
