@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crownlet.infer.review.entries import CHOICES
+from crownlet.infer.review.entries import CHOICES, Decision
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -66,7 +66,8 @@ def agreement(pairs: Iterable[Pair], labels: Sequence[str] = CHOICES) -> Agreeme
 def agreements(store: ReviewStore, first: str, second: str) -> dict[str, Agreement]:
     """Two readers' agreement by doubt, and under `ALL` over everything both decided.
 
-    Two who both said that it is another letter agree only if they mean the same one.
+    What a reader decided after he was told what others think counts for nothing here. Two who both
+    said that it is another letter agree only if they mean the same one.
     """
     said: dict[str, list[Pair]] = defaultdict(list)
     for kind, pair in _pairs(store, first, second):
@@ -75,22 +76,15 @@ def agreements(store: ReviewStore, first: str, second: str) -> dict[str, Agreeme
     return {kind: agreement(pairs, _labels(pairs)) for kind, pairs in sorted(said.items())}
 
 
-def _pairs(store: ReviewStore, first: str, second: str) -> Iterable[tuple[str, Pair]]:
-    others = {i.id: i.decision for i in store.items(second, state="done") if i.decision}
-    for item in store.items(first, state="done"):
-        other = others.get(item.id)
-        if item.decision and other:
-            yield (
-                item.kind,
-                (
-                    _label(item.decision.choice, item.decision.right_letter),
-                    _label(other.choice, other.right_letter),
-                ),
-            )
+def _pairs(store: ReviewStore, first: str, second: str) -> Iterator[tuple[str, Pair]]:
+    others = {item: decision for item, _, decision in store.alone(second)}
+    for item, kind, decision in store.alone(first):
+        if item in others:
+            yield kind, (_label(decision), _label(others[item]))
 
 
-def _label(choice: str, right_letter: str | None) -> str:
-    return f"{choice} {right_letter}" if right_letter else choice
+def _label(decision: Decision) -> str:
+    return " ".join(filter(None, (decision.choice, decision.right_letter)))
 
 
 def _labels(pairs: Iterable[Pair]) -> tuple[str, ...]:

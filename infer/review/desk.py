@@ -11,7 +11,8 @@ from crownlet.infer.review.asking import Chosen, Sentence, Window
 from crownlet.infer.review.crops import Crops
 from crownlet.infer.review.entries import Item, ItemError
 from crownlet.infer.review.forms import FORMS, Cut
-from crownlet.infer.review.showing import picture_marks, shown
+from crownlet.infer.review.marks import picture_marks
+from crownlet.infer.review.showing import shown
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -77,7 +78,9 @@ class Desk:
 
     def tell(self, reader: str, number: int) -> None:
         """Remember that a reader has seen what the program or another reader says of an item."""
-        self._told.add((reader, number))
+        if not self.told(reader, number):
+            self.store.tell(reader, [number])
+            self._told.add((reader, number))
 
     def told(self, reader: str, number: int) -> bool:
         """Whether a reader has seen what the program or another reader says of an item."""

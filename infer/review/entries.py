@@ -150,7 +150,7 @@ class Audited:
     chance: float
     """Chance with which it was drawn."""
     choice: str | None
-    """None while it is open."""
+    """None while it is open, or was decided only after the reader was told what others think."""
 
 
 @dataclass(frozen=True)

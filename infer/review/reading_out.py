@@ -38,6 +38,12 @@ FROM orders o JOIN items i ON i.id = o.item JOIN pages p ON p.id = i.page
 LEFT JOIN standing s ON s.item = i.id AND s.reader = :reader
 WHERE o.reader = :reader AND i.live AND p.present
 """
+_ALONE = """
+(SELECT max(x.id) FROM decisions x WHERE x.item = i.id AND x.reader = :reader
+ AND x.undoes IS NULL AND NOT x.opinion_shown
+ AND NOT EXISTS (SELECT 1 FROM decisions u WHERE u.undoes = x.id))
+"""
+"""What a reader said last of an item before he was told what others think of it."""
 _COLUMNS = {"kind": "i.kind", "letter": "i.letter", "scroll": "p.scroll"}
 _STATES: Mapping[State, str] = {
     "open": " AND s.decision IS NULL", "done": " AND s.decision IS NOT NULL", "all": "",
@@ -148,11 +154,22 @@ def disagreements(db: sqlite3.Connection, a: str, b: str) -> list[Disagreement]:
     ]
 
 
+def alone(db: sqlite3.Connection, reader: str) -> list[tuple[int, str, Decision]]:
+    """Item, doubt and decision of all that a reader decided before being told anything."""
+    rows = db.execute(
+        "SELECT i.kind, d.* FROM items i JOIN pages p ON p.id = i.page "
+        f"JOIN decisions d ON d.id = {_ALONE} WHERE i.live AND p.present ORDER BY i.id",
+        {"reader": reader},
+    )
+    return [(row["item"], row["kind"], to_decision(row)) for row in rows]
+
+
 def audit(db: sqlite3.Connection, reader: str) -> Audit:
     """The audit in a reader's queue, and how many letters and doubts it was drawn from."""
+    alone = f"LEFT JOIN decisions d ON d.id = {_ALONE} WHERE"
     rows = db.execute(
         "SELECT p.scroll, i.kind, i.chance, d.choice "
-        + _QUEUE.replace("WHERE", "LEFT JOIN decisions d ON d.id = s.decision WHERE")
+        + _QUEUE.replace("WHERE", alone)
         + " AND i.origin = 'audit' ORDER BY i.id",
         {"reader": reader},
     )

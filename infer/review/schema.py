@@ -56,12 +56,17 @@ CREATE TABLE standing (
     item INTEGER NOT NULL REFERENCES items (id), reader TEXT NOT NULL, version INTEGER NOT NULL,
     decision INTEGER REFERENCES decisions (id), PRIMARY KEY (item, reader)
 ) WITHOUT ROWID;
+CREATE TABLE told (
+    item INTEGER NOT NULL REFERENCES items (id), reader TEXT NOT NULL, at TEXT NOT NULL,
+    PRIMARY KEY (item, reader)
+) WITHOUT ROWID;
 CREATE TRIGGER decisions_stay BEFORE DELETE ON decisions
 BEGIN SELECT RAISE(ABORT, 'decisions are never deleted'); END;
 CREATE TRIGGER decisions_hold BEFORE UPDATE ON decisions
 BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
 """
-"""`standing` follows from `decisions`: for each item and reader the version and what stands."""
+"""`standing` follows from `decisions`: for each item and reader the version and what stands; `told`
+says which readers were shown what the networks or another reader think of an item."""
 
 
 def connect(path: Path) -> sqlite3.Connection:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -180,6 +180,14 @@ class ReviewStore:
                 self._db, said, reader, self._readers.round(reader), blind, opinion_shown
             )
 
+    def tell(self, reader: str, items: Iterable[int]) -> None:
+        """Keep that `reader` is about to be shown what the networks or others think of `items`.
+
+        Whatever he decides of them from now on counts as told, and no longer as his alone.
+        """
+        with self._writing(reader):
+            writing_in.tell(self._db, items, reader)
+
     def undo(self, reader: str) -> Decision | None:
         """Take back this reader's last decision that stands; what stood before stands again.
 
@@ -207,6 +215,11 @@ class ReviewStore:
         """Items of which both decided and said different things."""
         with self._reading(None):
             return reading_out.disagreements(self._db, reader_a, reader_b)
+
+    def alone(self, reader: str) -> list[tuple[int, str, Decision]]:
+        """Item, doubt and decision of all that a reader decided before being told anything."""
+        with self._reading(reader):
+            return reading_out.alone(self._db, reader)
 
     def audit(self, reader: str) -> Audit:
         """The audited letters in a reader's queue, for `missed_estimate`."""

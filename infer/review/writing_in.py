@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from crownlet.datasets.alphabet import LETTERS
@@ -47,12 +47,26 @@ def decide(
                 "This letter was decided in another window meanwhile; nothing was overwritten. "
                 "Look at it again."
             )
+        told = shown or one.opinion_shown or was_told(db, one.item, reader)
         values = (
-            one.item, reader, one.choice, one.right_letter, one.note, at,
-            blind and not one.opinion_shown, shown or one.opinion_shown, round_, version + 1, None,
+            one.item, reader, one.choice, one.right_letter, one.note, at, blind and not told, told,
+            round_, version + 1, None,
         )  # fmt: skip
         made.append(_add(db, values, stands=True))
     return made
+
+
+def tell(db: sqlite3.Connection, items: Iterable[int], reader: str) -> None:
+    """Keep that a reader was told what others think of items, inside a transaction."""
+    at = now()
+    rows = [(item, reader, at) for item in items]
+    db.executemany("INSERT OR IGNORE INTO told VALUES (?, ?, ?)", rows)
+
+
+def was_told(db: sqlite3.Connection, item: int, reader: str) -> bool:
+    """Whether a reader was told what others think of an item."""
+    found = db.execute("SELECT 1 FROM told WHERE item = ? AND reader = ?", (item, reader))
+    return found.fetchone() is not None
 
 
 def undo(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:

@@ -77,5 +77,12 @@ def test_two_readers_of_one_store(tmp_path: Path) -> None:
     differing = store.disagreements("anna", "ben")
     assert {d.item.id for d in differing} == {several[1].id, several[2].id, other.id}
     assert all(d.first.reader == "anna" and d.second.reader == "ben" for d in differing)
+    # What is changed after the reader was told of it settles the dispute, not the agreement.
+    store.tell("ben", [several[1].id])
+    changed = store.decide(several[1].id, "ben", "present", version=1)
+    assert (changed.opinion_shown, changed.blind) == (True, False)
+    assert {d.item.id for d in store.disagreements("anna", "ben")} == {several[2].id, other.id}
+    assert agreements(store, "anna", "ben")[kind] == told[kind]
+    store.undo("ben")
     store.undo("ben")
     assert {d.item.id for d in store.disagreements("anna", "ben")} == {i.id for i in several[1:]}

@@ -125,6 +125,11 @@ def test_the_estimate_of_a_store(tmp_path: Path) -> None:
     assert told[ALL].share == told[ALL].faults == 0.0
     assert told[ALL].high is not None
     assert 0.0 < told[ALL].high < 0.1  # nothing missed in so many is not nothing missed at all
+    # An answer given after being told does not count; the one before it does.
+    store.tell("anna", [k.id for k in audits])
+    for item in audits[:3]:
+        store.decide(item.id, "anna", "present", version=1)
+    assert missed_estimate(store, "anna") == told
     audit = store.audit("anna")
     wanted = [
         (g, askable(g, p.record)) for p in run.pages.values() for g in p.record.glyphs
