@@ -25,10 +25,12 @@ def glyph(number: int = 1, letter: str = "ש", **changes: object) -> GlyphRecord
     return GlyphRecord(**(values | changes))  # type: ignore[arg-type]
 
 
-def flagged(number: int, letter: str, *reasons: str, p: float = 0.9, **changes: object):
+def flagged(
+    number: int, letter: str, *reasons: str, p: float | dict[str, float] = 0.9, **changes: object
+) -> GlyphRecord:
     """A letter of which something is said, surely."""
     values = {"reasons": reasons, "sure": reasons, "route": "finding",
-              "p": dict.fromkeys(reasons, p)} | changes  # fmt: skip
+              "p": p if isinstance(p, dict) else dict.fromkeys(reasons, p)} | changes  # fmt: skip
     return glyph(number, letter, **values)
 
 
