@@ -41,7 +41,8 @@ def overlay(affine: Affine, size: tuple[int, int], measurements: Iterable[Measur
         at = _clear(_beside(start, end, len(figure)), taken, size, len(figure))
         taken.append(at)
         drawn.append(
-            f'<g class="ruler" data-measure="{escape(measurement.name)}" data-says="{measurement.says}">'
+            f'<g class="ruler" data-measure="{escape(measurement.name)}" '
+            f'data-says="{measurement.says}">'
             f"{_lines(start, end)}{_figure(at, figure)}</g>"
         )
     return (
