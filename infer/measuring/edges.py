@@ -11,6 +11,8 @@ from crownlet.infer.measuring.ink import Grey
 from crownlet.infer.records import Floats
 
 HALF = 0.5
+SKIN = 0.2
+"""Most darkness of bare skin: ink that faded to a quarter is still ink (OC 32:27)."""
 STEP = 0.25
 """Px between samples along a ruler."""
 BEYOND = 2.0
@@ -79,6 +81,13 @@ def white_between(dark: Grey, a: Floats, b: Floats) -> tuple[Floats, Floats]:
     before = _crossing(place[middle::-1], values[middle::-1], 0.0)
     after = _crossing(place[middle:], values[middle:], length)
     return a + before * unit, a + after * unit
+
+
+def is_white(dark: Grey, a: Floats, b: Floats) -> bool:
+    """Whether skin shows somewhere between a and b; pale ink, and a blurred hairline, are none."""
+    count = max(3, int(float(np.hypot(*(b - a))) / STEP) + 1)
+    along = np.linspace(0.0, 1.0, count)[:, None]
+    return float(sampled(dark, a + along * (b - a)).min()) <= SKIN
 
 
 def _crossing(place: Floats, values: Floats, otherwise: float) -> float:

@@ -8,10 +8,9 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from crownlet.infer.measuring.edges import white_between
 from crownlet.infer.measuring.ink import LetterInk
 from crownlet.infer.measuring.length import Length
-from crownlet.infer.measuring.parting import nearest
+from crownlet.infer.measuring.parting import nearest, white
 
 HEADS = {"ט": 2, "ע": 2, "צ": 2, "ץ": 2, "ש": 3}
 ZONE = (0.05, 0.9)
@@ -31,9 +30,7 @@ def head_gaps(ink: LetterInk) -> list[Length]:
     found = []
     for a, b in pairwise(heads):
         near, far = nearest((labels == a).astype(np.uint8), (labels == b).astype(np.uint8))
-        start, end = white_between(ink.dark, near, far)
-        size = float(np.hypot(*(end - start))) / ink.scale
-        found.append(Length("head_gap", "heads_touch", size, start, end))
+        found.append(white(ink, "head_gap", "heads_touch", near, far))
     if len(heads) < HEADS[ink.letter] and heads:
         widest = max(heads, key=lambda k: int(stats[k, cv2.CC_STAT_WIDTH]))
         x, y, width, height = (int(v) for v in stats[widest][:4])

@@ -18,6 +18,8 @@ class Length:
     q: float
     start: Floats
     end: Floats
+    sure: bool = True
+    """Whether what it spans is as white as skin, where it measures a white."""
 
 
 def upright(name: str, of: str, x: float, y0: float, y1: float, scale: float) -> Length:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -93,8 +93,10 @@ def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Says]]:
             border = border_of(length.name, length.of, ink.letter)
         if border is None or border.of in row.not_examined:
             continue
-        says = "unclear" if ink.mixed else border.says(length.q)
-        yield Length(length.name, border.of, length.q, length.start, length.end), says
+        says = border.says(length.q)
+        if ink.mixed or (says == "there" and not length.sure):
+            says = "unclear"
+        yield replace(length, of=border.of), says
 
 
 def _measurement(

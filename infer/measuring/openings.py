@@ -9,10 +9,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from crownlet.infer.measuring.edges import white_between
+from crownlet.infer.measuring.edges import SKIN, is_white, white_between
 from crownlet.infer.measuring.ink import LetterInk, Mask
 from crownlet.infer.measuring.length import Length
-from crownlet.infer.measuring.parting import nearest
+from crownlet.infer.measuring.parting import nearest, white
 from crownlet.infer.records import Floats
 
 RINGS, MEM, DROPPED = "סם", "מ", "פף"
@@ -23,8 +23,9 @@ NOSE_BELOW = 1.9
 """Mem's nose is joined to its roof above this."""
 LEAST = 0.1
 """Both show at least so much ink below it, in square q."""
-HOLE = 0.03
-"""A white shut in is larger than this, in square q: smaller ones are flaws of the ink."""
+HOLE, ROOF = 0.03, 0.7
+"""A white shut in is larger than this, in square q, and has its middle lower than this, in q below
+the ruled line: others are flaws of the ink."""
 INSIDE = (0.6, 2.6)
 """Rows in q below the ruled line between which the inner white has its middle."""
 STEPS = 7
@@ -51,7 +52,8 @@ def opening(ink: LetterInk) -> list[Length]:
         middle = (narrow + wide) / 2
         narrow, wide = (middle, wide) if _leads_out(depth, centre, middle) else (narrow, middle)
     start, end = _ruler(ink, depth, centre, narrow, wide)
-    return [Length("opening", of, float(np.hypot(*(end - start))) / ink.scale, start, end)]
+    size = float(np.hypot(*(end - start))) / ink.scale
+    return [Length("opening", of, size, start, end, is_white(ink.dark, start, end))]
 
 
 def _drop(ink: LetterInk) -> tuple[Mask, Mask]:
@@ -63,10 +65,13 @@ def _drop(ink: LetterInk) -> tuple[Mask, Mask]:
 
 def _shut_in(ink: LetterInk) -> Floats | None:
     """Middle of a white that ink shuts in all round, if there is one."""
-    white = np.pad(1 - ink.own, 1, constant_values=1)
-    count, _, stats, centres = cv2.connectedComponentsWithStats(white, connectivity=4)
-    shut = [k for k in range(2, count) if stats[k, cv2.CC_STAT_AREA] > HOLE * ink.scale**2]
-    return np.asarray(centres[shut[0]]) - 0.5 if shut else None
+    bare = np.pad((ink.whole <= SKIN).astype(np.uint8), 1, constant_values=1)
+    count, _, stats, centres = cv2.connectedComponentsWithStats(bare, connectivity=4)
+    under = ink.y(ROOF) + 1
+    for k in range(2, count):
+        if stats[k, cv2.CC_STAT_AREA] > HOLE * ink.scale**2 and centres[k, 1] > under:
+            return np.asarray(centres[k]) - 0.5
+    return None
 
 
 def _nose(ink: LetterInk) -> tuple[Mask, Mask]:
@@ -92,9 +97,7 @@ def _apart(ink: LetterInk, one: Mask, other: Mask) -> list[Length]:
     near, far = nearest(one, other)
     if np.hypot(*(far - near)) < 1.5:
         return [Length("opening", "ring_closed", 0.0, near, far)]
-    start, end = white_between(ink.dark, near, far)
-    size = float(np.hypot(*(end - start))) / ink.scale
-    return [Length("opening", "ring_closed", size, start, end)]
+    return [white(ink, "opening", "ring_closed", near, far)]
 
 
 def _depths(ink: LetterInk) -> tuple[Floats, tuple[int, int] | None]:

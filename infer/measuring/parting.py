@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer.measuring.edges import white_between
+from crownlet.infer.measuring.edges import is_white, white_between
 from crownlet.infer.measuring.ink import LetterInk, Mask, Piece
 from crownlet.infer.measuring.length import Length
 from crownlet.infer.records import Floats
@@ -71,8 +71,14 @@ def _white(ink: LetterInk, piece: Piece, name: str, of: str) -> Length:
         # From the foot down: the tags beside it are nearer than the head.
         others[: max(0, piece.y1 - round(FOOT * ink.scale))] = 0
     near, far = nearest(ink.of((piece,)), others)
+    return white(ink, name, of, near, far)
+
+
+def white(ink: LetterInk, name: str, of: str, near: Floats, far: Floats) -> Length:
+    """The white between two points that lie in ink."""
     start, end = white_between(ink.dark, near, far)
-    return Length(name, of, float(np.hypot(*(end - start))) / ink.scale, start, end)
+    size = float(np.hypot(*(end - start))) / ink.scale
+    return Length(name, of, size, start, end, is_white(ink.dark, start, end))
 
 
 def nearest(one: Mask, other: Mask) -> tuple[Floats, Floats]:
