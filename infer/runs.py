@@ -65,7 +65,7 @@ def absent_runs(matched: Matched, layout: Layout, view: Frame) -> tuple[list[Run
     breaks = int(view.after.sum()) - len(across)
     hidden = across
     if len(cut) - len(across) >= max(MANY_CUT * breaks, LEAST_CUT):
-        ends = {run for run in runs if run.before < 0 or run is runs[-1] and run.last == last}
+        ends = {run for run in runs if run.before < 0 or (run is runs[-1] and run.last == last)}
         hidden = ends | across | {r for r in runs if _at(r, rows, view.perhaps, view.before)}
     shown = [replace(run, doubted=run in cut) for run in runs if run not in hidden]
     return shown, sum(run.length for run in hidden)

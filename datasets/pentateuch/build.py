@@ -84,7 +84,7 @@ def _corrected(name: str, tokens: list[str]) -> list[str]:
 
 def _large(verse: ElementTree.Element) -> Iterator[tuple[int, int]]:
     """(word, letter) of letters marked as large."""
-    for number, word in enumerate(verse.iter(f"{SPACE}w")):
+    for number, word in enumerate(verse.findall(f"{SPACE}w")):
         for part in word.iter(f"{SPACE}seg"):
             if part.get("type") == "x-large":
                 yield number, len(consonants(word.text or ""))
