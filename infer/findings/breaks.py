@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from crownlet.datasets.customs import Customs
+from crownlet.infer.findings.edges import FULL
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.lines import Block, Line
-from crownlet.infer.findings.margins import FULL
 from crownlet.infer.findings.paging import page_finding
 from crownlet.infer.findings.text import first_of, text_of
 from crownlet.infer.records import PageRecord

@@ -33,7 +33,7 @@ def layout_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 def broken_lines(record: PageRecord) -> frozenset[int]:
     """Lines at which a portion of the text ends or begins, so that they may be short."""
     text = text_of(record)
-    firsts = [first_of(record, word) for word in text.opens] if text is not None else []
+    firsts = [first_of(record, word) for word in (0, *text.opens)] if text is not None else []
     return frozenset(n for first in firsts if first for n in (first.line - 1, first.line))
 
 

@@ -1,0 +1,87 @@
+"""The two edges of a column: how far each full line reaches out, apart from what all share.
+
+Margins are scored without ink and do not show, so an edge is where the letters end. Each line is
+measured in its own kulmus: a camera held aslant shrinks lines and letters together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from crownlet.infer.findings.lines import Block, Line
+from crownlet.infer.records import Floats, ImageFacts
+
+Side = Literal["left", "right"]
+SIDES: tuple[Side, Side] = ("right", "left")
+FRAME = 1.5
+"""With less white than this, in q, to the frame, letters may be cut off, and no end shows."""
+FULL = 0.75
+"""A full line is at least this share of its column's usual width; shorter ones end or begin a
+portion, or are cut by the frame."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One side of a column: how far each full line reaches out, in q, from a common upright."""
+
+    side: Side
+    lines: tuple[Line, ...]
+    out: Floats
+    """(N,), larger is further out."""
+
+    @property
+    def at(self) -> Floats:
+        """(N,) number of each line, as a place down the page."""
+        return np.array([float(line.number) for line in self.lines])
+
+    @property
+    def slope(self) -> float:
+        """q by which the edge moves out from line to line."""
+        return float(np.polyfit(self.at, self.out, 1)[0]) if len(self.lines) > 2 else 0.0
+
+    @property
+    def spread(self) -> float:
+        """q between the 10th and the 90th percentile, about the edge's own straight way."""
+        way = np.polyval(np.polyfit(self.at, self.out, 1), self.at)
+        low, high = np.percentile(self.out - way, [10, 90])
+        return float(high - low)
+
+
+def edges_of(block: Block, facts: ImageFacts, breaks: frozenset[int]) -> tuple[Edge, Edge]:
+    """Right and left edge, without what both lean in common: a page that hangs askew."""
+    right, left = (_edge(block, facts, side, breaks) for side in SIDES)
+    lean = 0.0
+    if right.slope * left.slope < 0:
+        lean = float(np.sign(right.slope)) * min(abs(right.slope), abs(left.slope))
+    return (
+        replace(right, out=right.out - lean * right.at),
+        replace(left, out=left.out + lean * left.at),
+    )
+
+
+def _edge(block: Block, facts: ImageFacts, side: Side, breaks: frozenset[int]) -> Edge:
+    """One edge by its full lines; a column's last line may end where it will."""
+    usual = float(np.median([line.width for line in block.lines]))
+    last = block.lines[-1].number
+    lines = tuple(
+        line for line in block.lines
+        if line.width >= FULL * usual and line.number not in breaks and line.number != last
+        and room(line, side, facts) > FRAME * line.q
+    )  # fmt: skip
+    middle = float(np.mean([(line.left + line.right) / 2 for line in block.lines]))
+    out = [
+        (line.right - middle if side == "right" else middle - line.left) / line.q for line in lines
+    ]
+    return Edge(side, lines, np.array(out))
+
+
+def room(line: Line, side: Side, facts: ImageFacts) -> float:
+    """px between a line's end and the frame of the picture, along the writing."""
+    end = int(np.argmax(line.u) if side == "right" else np.argmin(line.u))
+    x0, y0, x1, y1 = line.glyphs[end].box
+    if line.across:
+        return min(y0, facts.height - y1)
+    return min(x0, facts.width - x1)
