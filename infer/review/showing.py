@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from markupsafe import Markup
-
 from crownlet.datasets.alphabet import BY_CHAR
 from crownlet.infer.measuring import Measurement
 from crownlet.infer.records import GapRecord, GlyphRecord, Route
 from crownlet.infer.review.context import Context, context_of
-from crownlet.infer.review.forms import FORMS, Cut, affine_of, quarters
 from crownlet.infer.review.questions import question
 
 if TYPE_CHECKING:
@@ -129,33 +126,3 @@ def measure_words(m: Measurement) -> str:
     """A measurement in words."""
     mm = "" if m.mm is None else f" ({m.mm:.2f} mm)"
     return f"{m.name.replace('_', ' ')}: {m.q:.2f} kulmus{mm}; {SAYS.get(m.says, m.says)}"
-
-
-def picture_marks(item: Item, run: Run, cut: Cut, *, rulers: bool) -> Markup:
-    """SVG over a picture: the letter's corners and, unless blind, the rulers of its measures."""
-    width, height = FORMS[cut].size
-    affine, turns = affine_of(item, run, cut), quarters(item, run)
-    lying = (height, width) if turns % 2 else (width, height)
-    x0, y0, x1, y1 = affine.box(item.box)
-    inner = _bracket(x0 - 9, y0 - 9, x1 + 9, y1 + 9)
-    measures = measures_of(item, run) if rulers else ()
-    if measures:
-        from crownlet.infer.measuring.drawing import overlay
-
-        inner += overlay(affine, lying, measures)
-    turn = (
-        f"translate({width / 2:g} {height / 2:g}) rotate({-90 * turns}) "
-        f"translate({-lying[0] / 2:g} {-lying[1] / 2:g})"
-    )
-    # Numbers of our own only: nothing here comes from a file's text.
-    return Markup(f'<g transform="{turn}">{inner}</g>')
-
-
-def _bracket(x0: float, y0: float, x1: float, y1: float) -> str:
-    arm = min(26.0, (x1 - x0) / 3, (y1 - y0) / 3)
-    path = "".join(
-        f"M{x + dx:.1f} {y:.1f}H{x:.1f}V{y + dy:.1f}"
-        for x, dx in ((x0, arm), (x1, -arm))
-        for y, dy in ((y0, arm), (y1, -arm))
-    )
-    return f'<path class="halo" d="{path}"/><path class="mark" d="{path}"/>'
