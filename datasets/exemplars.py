@@ -1,20 +1,19 @@
 """Draws a well-formed letter of each form and style once, as outlines that any page can show.
 
 `python -m crownlet.datasets.exemplars infer/sheet/exemplars.json`. Sheets show them beside what was
-found; they are read from the file, so that a sheet needs neither the renderer nor shapely.
+found; they are read from the file, so that a sheet needs no renderer.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
+import cv2
 import numpy as np
-from shapely import Polygon, make_valid, unary_union
-from shapely.geometry.base import BaseGeometry
-from shapely.geometry.polygon import orient
+import numpy.typing as npt
 
 from crownlet.datasets.alphabet import ALPHABET
 from crownlet.datasets.letterforms.build import build
@@ -22,12 +21,16 @@ from crownlet.datasets.letterforms.glyph import Glyph
 from crownlet.datasets.letterforms.hand import STYLES, Hand, Style
 from crownlet.datasets.letterforms.tags import crown_letter
 
-SOFT = 0.035
-"""q by which ink rounds an outer corner and fills an inner one; less than any joint or gap."""
-EXACT = 0.006
-"""q by which an outline may be simplified: half of what the file's two decimals can say."""
+FINE = 240
+"""px of a kulmus in the raster from which outlines are taken."""
+SOFT = 0.03
+"""q of softening, which rounds corners as a pen does; less than half of any joint or gap."""
+EXACT = 0.005
+"""q by which an outline may be simplified: half of what the file can say."""
 UNIT = 100
 """Whole numbers of the paths in one q."""
+_ORIGIN, _WIDE, _HIGH = np.array([2.0, 5.5]), 9.0, 14.0
+"""The raster in q: where the glyph's origin lies, and its size."""
 
 
 def model_hand(style: Style) -> Hand:
@@ -51,44 +54,53 @@ def drawing(letter: str, style: Style) -> Glyph:
     return crown_letter(glyph, hand, rng, 2 if letter == "ל" else crown)
 
 
-def outline(glyph: Glyph) -> BaseGeometry:
-    """The ink of a glyph in q, its corners as soft as a pen leaves them."""
-    ink = unary_union([_solid(part.outline) for part in glyph.parts])
-    if glyph.cuts:
-        ink = ink.difference(unary_union([_solid(cut) for cut in glyph.cuts]))
-    # Opened, the thin strokes would go; so ink is rounded by closing and then only shaved.
-    closed = ink.buffer(SOFT, quad_segs=6).buffer(-SOFT, quad_segs=6)
-    return closed.simplify(EXACT)
+def outlines(glyph: Glyph) -> list[npt.NDArray[np.int64]]:
+    """The ink's outlines, holes among them by the even-odd rule, in hundredths of a q (N, 2)."""
+    ink = np.zeros((round(_HIGH * FINE), round(_WIDE * FINE)), np.uint8)
+    for part in glyph.parts:
+        cv2.fillPoly(ink, [_raster(part.outline)], 255)
+    for cut in glyph.cuts:
+        cv2.fillPoly(ink, [_raster(cut)], 0)
+    soft = cv2.GaussianBlur(ink, (0, 0), SOFT * FINE)
+    mask = (soft > 127).astype(np.uint8)
+    rings, _ = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    rings = sorted(rings, key=lambda ring: -cv2.contourArea(ring))
+    simple = [
+        np.asarray(cv2.approxPolyDP(ring, EXACT * FINE, True)[:, 0], np.float64) for ring in rings
+    ]
+    # The middle of a pixel is half a pixel right of and below its corner.
+    return [_units(ring + 0.5) for ring in simple if len(ring) > 3]
 
 
-def _solid(points: Sequence[Sequence[float]]) -> BaseGeometry:
-    return make_valid(Polygon(points)).buffer(0)
+def _raster(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int32]:
+    return np.round((points + _ORIGIN) * FINE).astype(np.int32)
 
 
-def path(shape: BaseGeometry) -> str:
-    """SVG path data in hundredths of a q, holes by the even-odd rule."""
-    polygons = [g for g in getattr(shape, "geoms", [shape]) if isinstance(g, Polygon)]
-    rings = [ring for p in map(orient, polygons) for ring in (p.exterior, *p.interiors)]
-    return "".join(_ring(ring.coords) for ring in rings)
+def _units(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+    return np.round((points / FINE - _ORIGIN) * UNIT).astype(np.int64)
 
 
-def _ring(points: Iterable[tuple[float, ...]]) -> str:
-    whole = np.round(np.asarray(list(points))[:-1, :2] * UNIT).astype(int)
-    steps = np.diff(whole, axis=0)
-    start = f"M{whole[0][0]} {whole[0][1]}"
-    return start + "l" + " ".join(f"{x} {y}" for x, y in steps if x or y).replace(" -", "-") + "z"
+def path(rings: Sequence[npt.NDArray[np.int64]]) -> str:
+    """SVG path data of closed outlines, relative steps."""
+    return "".join(_ring(ring) for ring in rings)
+
+
+def _ring(points: npt.NDArray[np.int64]) -> str:
+    steps = [(x, y) for x, y in np.diff(points, axis=0) if x or y]
+    told = " ".join(f"{x} {y}" for x, y in steps).replace(" -", "-")
+    return f"M{points[0][0]} {points[0][1]}l{told}z"
 
 
 def exemplars() -> dict[str, dict[str, dict[str, object]]]:
-    """By style and slug: path data, bounding box and advance, all in hundredths of a q."""
+    """By style and slug: path data and bounding box, in hundredths of a q."""
     table: dict[str, dict[str, dict[str, object]]] = {}
     for style in STYLES:
         table[style] = {}
         for letter in ALPHABET:
-            glyph = drawing(letter.char, style)
-            shape = outline(glyph)
-            box = [round(v * UNIT) for v in shape.bounds]
-            table[style][letter.slug] = {"d": path(shape), "box": box}
+            rings = outlines(drawing(letter.char, style))
+            points = np.concatenate(rings)
+            box = [*points.min(axis=0).tolist(), *points.max(axis=0).tolist()]
+            table[style][letter.slug] = {"d": path(rings), "box": box}
     return table
 
 

@@ -13,3 +13,15 @@ def said(name: str) -> str:
 def latin(letter: str) -> str:
     """A letter's name in Latin script, such as "final kaf"."""
     return BY_CHAR[letter].name
+
+
+_NAMES = {"יהוה": "ה׳", "אלהי": "אלקי", "אלוה": "אלוק"}
+_WHOLE_NAMES = {"שדי": "ש־די", "אדני": "אד־ני", "צבאות": "צב־אות", "אהיה": "אק־יה", "יה": "י־ה"}
+
+
+def veiled(word: str) -> str:
+    """A word as it is written where the Divine Name is not to be (common practice)."""
+    word = _WHOLE_NAMES.get(word, word)
+    for name, written in _NAMES.items():
+        word = word.replace(name, written)
+    return word

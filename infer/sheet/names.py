@@ -9,15 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from itertools import groupby
 
+from crownlet.infer.plain import veiled
 from crownlet.infer.records import GlyphRecord, PageRecord
 
 FOUR = "יהוה"
-_SPELLED = (FOUR, "אלהי")
+_SPELLED = (FOUR, "אלהי", "אלוה")
 _WHOLE = frozenset({"שדי", "אדני", "צבאות"})
-_WRITTEN = {
-    FOUR: "ה׳", "אלהי": "אלקי", "שדי": "ש־די", "אדני": "אד־ני", "צבאות": "צב־אות",
-}  # fmt: skip
-"""How scribes and printers write the Names where they are not to be written (common practice)."""
+_UNREAD = "ה׳"
+"""What stands for a Name that is not spelled as one, a letter being absent or misread."""
 
 
 def in_names(page: PageRecord) -> frozenset[int]:
@@ -66,8 +65,5 @@ def _expected(line: Iterable[GlyphRecord]) -> str:
 def masked(letters: str, start: int) -> str:
     """A word whose letters from `start` on are a Name and its ending, as it may be printed."""
     name = letters[start:]
-    for stem, written in _WRITTEN.items():
-        if stem in name:
-            return letters[:start] + name.replace(stem, written)
-    # A Name with a letter absent, extra or misread.
-    return letters[:start] + _WRITTEN[FOUR]
+    written = veiled(name)
+    return letters[:start] + (_UNREAD if written == name else written)

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 
 from crownlet.infer.plain import latin, said
 from crownlet.infer.sheet import words
@@ -33,7 +32,6 @@ def _environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.globals.update(
-        css=Markup((_HERE / "paper.css").read_text(encoding="utf-8")),
         said=said, latin=latin, term=words.trade_term, described=words.described, count=words.count,
         apart=words.APART, differ=words.DIFFER, r=_round,
     )  # fmt: skip
