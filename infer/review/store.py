@@ -6,16 +6,12 @@ reader saw, and one made on something older is refused. Rows of decisions are on
 
 from __future__ import annotations
 
-import sqlite3
-import threading
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.infer.review import filling, reading_out, writing_in
 from crownlet.infer.review.entries import (
-    Audit,
     ChoiceError,
     Decision,
     Disagreement,
@@ -25,13 +21,11 @@ from crownlet.infer.review.entries import (
     Progress,
     Reader,
     StaleError,
-    Standing,
     State,
     StoreError,
-    now,
 )
-from crownlet.infer.review.orders import Readers
 from crownlet.infer.review.schema import connect, transaction
+from crownlet.infer.review.summaries import Summaries
 from crownlet.infer.review.writing_in import Said
 
 if TYPE_CHECKING:
@@ -47,22 +41,12 @@ AUDIT_SHARE = 0.02
 SECOND_SHARE = 1.0
 
 
-class ReviewStore:
+class ReviewStore(Summaries):
     """The queue and the decisions of one run; usable from several threads.
 
     Seed and shares are those with which the file was made. Every method may raise StoreError where
     the file cannot be read or written.
     """
-
-    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
-        self.path = path
-        self._db = db
-        self._lock = threading.RLock()
-        meta = {row["name"]: row["value"] for row in db.execute("SELECT * FROM meta")}
-        self.seed = int(meta["seed"])
-        self.audit_share = float(meta["audit_share"])
-        self.second_share = float(meta["second_share"])
-        self._readers = Readers(db, self.seed, self.second_share)
 
     @classmethod
     def open(
@@ -96,11 +80,6 @@ class ReviewStore:
             db.close()
             raise
         return store
-
-    def close(self) -> None:
-        """Give the file back; nothing is lost without it."""
-        with self._lock:
-            self._db.close()
 
     def items(
         self,
@@ -205,51 +184,3 @@ class ReviewStore:
         """How far a reader has come."""
         with self._reading(reader):
             return reading_out.progress(self._db, reader)
-
-    def readers(self) -> list[Reader]:
-        """Everyone who has a queue here, the first reader first."""
-        with self._reading(None):
-            return reading_out.readers(self._db)
-
-    def disagreements(self, reader_a: str, reader_b: str) -> list[Disagreement]:
-        """Items of which both decided and said different things."""
-        with self._reading(None):
-            return reading_out.disagreements(self._db, reader_a, reader_b)
-
-    def alone(self, reader: str) -> list[tuple[int, str, Decision]]:
-        """Item, doubt and decision of all that a reader decided before being told anything."""
-        with self._reading(reader):
-            return reading_out.alone(self._db, reader)
-
-    def audit(self, reader: str) -> Audit:
-        """The audited letters in a reader's queue, for `missed_estimate`."""
-        with self._reading(reader):
-            return reading_out.audit(self._db, reader)
-
-    def decisions(self, reader: str | None = None) -> list[Decision]:
-        """Every row ever kept, what was taken back included, in the order in which it was said."""
-        with self._reading(None):
-            return reading_out.decisions(self._db, reader)
-
-    def standing(self) -> list[Standing]:
-        """Every decision that stands, of all readers, with what was asked; for exports."""
-        with self._reading(None):
-            return reading_out.stands(self._db)
-
-    @contextmanager
-    def _reading(self, reader: str | None) -> Iterator[None]:
-        with self._lock:
-            if reader is not None and not self._readers.known(reader):
-                with transaction(self._db, self.path):
-                    self._readers.enter(reader, now())
-            try:
-                yield
-            except sqlite3.Error as error:
-                raise StoreError(self.path, f"cannot be read ({error}).") from None
-
-    @contextmanager
-    def _writing(self, reader: str) -> Iterator[None]:
-        with self._lock, transaction(self._db, self.path):
-            if not self._readers.known(reader):
-                self._readers.enter(reader, now())
-            yield
