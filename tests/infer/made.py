@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -92,3 +93,20 @@ def from_truth(page: PageTruth | tuple[LetterTruth, ...], **changes: object) -> 
         for k, t in enumerate(letters, start=1)
     ]  # fmt: skip
     return record(glyphs, **changes)
+
+
+def turned(page: PageRecord, turn: int) -> PageRecord:
+    """The same page in a picture turned clockwise by quarter turns."""
+    width, height = page.image.width, page.image.height
+    steps = turn // 90
+    glyphs = []
+    for g in page.glyphs:
+        box, (x, y, size, angle) = g.box, g.body
+        w, h = width, height
+        for _ in range(steps):
+            box = (h - box[3], box[0], h - box[1], box[2])
+            x, y = h - y, x
+            w, h = h, w
+        glyphs.append(replace(g, box=box, body=(x, y, size, (angle + turn) % 360)))
+    size_now = (height, width) if steps % 2 else (width, height)
+    return replace(page, glyphs=tuple(glyphs), turn=turn, image=facts(*size_now))

@@ -1,0 +1,280 @@
+"""Every custom: the default lists neither of two accepted forms, a chosen one the other.
+
+Forms and sources: the settings that must be the user's custom (scribal-rules.md 7.4), each with its
+book in configs/customs/unspecified.yaml.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import fields, replace
+
+import made
+import numpy as np
+import pytest
+from made_text import FOURTH, written
+
+from crownlet.datasets.customs import Customs, load_customs
+from crownlet.datasets.texts import portion
+from crownlet.infer.findings import Finding, findings_of
+from crownlet.infer.findings.crowns import LISTED
+from crownlet.infer.findings.unexamined import RECORDED_ONLY, unexamined
+from crownlet.infer.glyphs import probabilities
+from crownlet.infer.measuring import Measurement
+from crownlet.infer.records import PageRecord
+
+DEFAULT = load_customs()
+
+
+def customs(**settings: object) -> Customs:
+    return replace(DEFAULT, **settings)  # type: ignore[arg-type]
+
+
+MEZUZAH = portion("mezuzah")
+LINES = [list(line) for line in MEZUZAH.lines or ()]
+
+
+def mezuzah(**how: object) -> PageRecord:
+    return written(MEZUZAH, LINES, **how)  # type: ignore[arg-type]
+
+
+def fourth(**how: object) -> PageRecord:
+    text = portion(FOURTH)
+    words = list(text.words)
+    rows = [words[k : k + 8] for k in range(0, 56, 8)]
+    return written(text, rows, **how)  # type: ignore[arg-type]
+
+
+def otherwise() -> PageRecord:
+    """A mezuzah of which one word stands at the end of the line before."""
+    lines = [list(line) for line in LINES]
+    lines[2].append(lines[3].pop(0))
+    return written(MEZUZAH, lines)
+
+
+def bare() -> PageRecord:
+    return made.record([made.flagged(1, "ש", "tag_bare")])
+
+
+def headed() -> PageRecord:
+    return made.record([made.glyph(1, "ש", tags_seen=3, tags_expected=3)])
+
+
+def kaf(square: bool) -> PageRecord:
+    reasons = ("corner_squared",) if square else ()
+    return made.record([made.flagged(1, "ך", *reasons) if square else made.glyph(1, "ך")])
+
+
+def crowned(letter: str, tags: int) -> Callable[[Customs], PageRecord]:
+    """A letter with so many tags, as the inspection records it under these customs."""
+
+    def page(by: Customs) -> PageRecord:
+        wanted = by.tags_expected(letter)
+        odds = np.eye(5)[tags]
+        p = probabilities(letter, np.zeros(0), odds, wanted, ())
+        kinds = tuple(k for k in ("tag_missing", "tag_excess") if (p[k] or 0.0) > 0.5)
+        glyph = made.glyph(
+            1, letter, tags_seen=tags, tags_expected=wanted, reasons=kinds, sure=kinds,
+            route="finding" if kinds else "clear", p=p,
+        )  # fmt: skip
+        return made.record([glyph])
+
+    return page
+
+
+def chet(flat: bool) -> PageRecord:
+    says = "not_there" if flat else "there"
+    measure = Measurement(1, "roof_end", 0.9 if flat else 0.1, None, (0.0, 0.0), (0.0, 9.0),
+                          "custom_form", says)  # fmt: skip
+    return made.record([made.glyph(1, "ח")], measurements=(measure,))
+
+
+def listed(tags: int) -> PageRecord:
+    """The kuf of "and bind them", which the list of Rambam, Tefillin 2:9, gives three zayins."""
+    text = portion("shema")
+    words = [list(text.words[33:40])]
+    seen = {"35_1": {"tags_seen": tags}}
+    for word, place in LISTED["shema"]:
+        seen.setdefault(f"{word}_{place}", {"tags_seen": LISTED["shema"][word, place]})
+    return written(text, words, first=33, **seen)
+
+
+def back(both: bool) -> PageRecord:
+    text = portion("mezuzah_reverse")
+    rows = [list(text.words[:3]), [text.words[3]]] if both else [[text.words[3]]]
+    page = written(text, rows, first=0 if both else 3)
+    assert page.match is not None
+    return page
+
+
+def sized(large: bool) -> PageRecord:
+    tall = {"tall": 1.6} if large else {}
+    return mezuzah(**{"0_2": tall, "5_2": tall})
+
+
+def legged(short: float) -> PageRecord:
+    """A he that the network takes for short-legged, its left leg measured."""
+    glyph = made.flagged(1, "ה", "leg_short")
+    leg = Measurement(1, "left_leg_length", short, None, (0.0, 0.0), (0.0, 9.0), "leg_short",
+                      "unclear")  # fmt: skip
+    return made.record([glyph], measurements=(leg,))
+
+
+Maker = Callable[[], PageRecord]
+CASES: tuple[tuple[str, str, Maker, Maker, str], ...] = (
+    # setting, value, the form it names, the other accepted form, heading of the other
+    ("tag_form", "zayin", headed, bare, "custom"),  # MB 36:12
+    ("final_kaf_top", "round", lambda: kaf(False), lambda: kaf(True), "question"),  # D: MB 32:73
+    ("chet_top", "hump", lambda: chet(False), lambda: chet(True), "custom"),  # MS chet
+    ("chet_top", "flat", lambda: chet(True), lambda: chet(False), "custom"),  # Keset 5:2
+    ("crown_list", "rambam", lambda: listed(3), lambda: listed(1), "custom"),  # Tefillin 2:9
+    ("mezuzah_break", "tur", mezuzah, lambda: mezuzah(indent=10.0), "custom"),  # Tur YD 288
+    ("mezuzah_break", "nine_yuds", lambda: mezuzah(indent=10.0), mezuzah, "custom"),
+    ("mezuzah_break", "open", lambda: mezuzah(short=10.0), mezuzah, "custom"),  # Keset 27:3
+    ("tefillin_break", "rambam", lambda: fourth(indent=10.0), fourth, "custom"),  # OC 32:36
+    ("tefillin_break", "line_head", fourth, lambda: fourth(indent=10.0), "custom"),
+    ("tefillin_break", "divided", lambda: fourth(indent=5.0), fourth, "custom"),
+    ("mezuzah_lines", "tur", mezuzah, otherwise, "custom"),  # Tur YD 288
+    ("large_letters", "expected", lambda: sized(True), lambda: sized(False), "custom"),
+    ("large_letters", "not_expected", lambda: sized(False), lambda: sized(True), "custom"),
+    ("verse_gap", "wider", lambda: mezuzah(verse=1.8), mezuzah, "custom"),  # OC 32:32 gloss
+    ("verse_gap", "same", mezuzah, lambda: mezuzah(verse=1.8), "custom"),  # Keset 16:7
+    ("reverse_text", "both", lambda: back(True), lambda: back(False), "custom"),  # Keset 27:7
+    ("reverse_text", "name_only", lambda: back(False), lambda: back(True), "custom"),
+    ("leg_minimum", "strict", headed, lambda: legged(1.1), "custom"),  # MS he against OC 32:15
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("setting", "value", "named", "other", "heading"), CASES)
+def test_default_lists_neither_form_and_the_custom_the_other(
+    setting: str, value: str, named: Maker, other: Maker, heading: str
+) -> None:
+    by = customs(**{setting: value})
+    assert findings_of(named(), DEFAULT) == ()
+    assert findings_of(other(), DEFAULT) == ()
+    assert findings_of(named(), by) == ()
+    found = findings_of(other(), by)
+    assert found
+    assert {finding.heading for finding in found} == {heading}
+
+
+@pytest.mark.parametrize(
+    ("setting", "letter", "tags"),
+    [("bedek_chaya", "ב", 1), ("bedek_chaya", "י", 1), ("lamed_tags", "ל", 2)],
+)
+def test_single_tags_and_lameds_two(setting: str, letter: str, tags: int) -> None:
+    expected, bare_ones = customs(**{setting: "expected"}), customs(**{setting: "not_expected"})
+    with_tags, without = crowned(letter, tags), crowned(letter, 0)
+    for page in (with_tags, without):
+        assert findings_of(page(DEFAULT), DEFAULT) == ()
+    assert findings_of(with_tags(expected), expected) == ()
+    assert findings_of(without(bare_ones), bare_ones) == ()
+    # Left out where due: required at the outset (Mishnat Sofrim under each letter).
+    (missing,) = findings_of(without(expected), expected)
+    assert (missing.kind, missing.heading) == ("tag_missing", "outset")
+    (excess,) = findings_of(with_tags(bare_ones), bare_ones)
+    assert (excess.kind, excess.heading) == ("tag_excess", "custom")
+
+
+@pytest.mark.parametrize("heading", ["question", "outset", "information"])
+def test_the_kotz_of_the_yud_stands_where_the_custom_puts_it(heading: str) -> None:
+    page = made.record([made.flagged(1, "י", "kotz_missing")])
+    assert [f.heading for f in findings_of(page, DEFAULT)] == ["question"]  # P+: MB 32:15
+    assert [f.heading for f in findings_of(page, customs(yud_kotz=heading))] == [heading]
+
+
+@pytest.mark.parametrize(("value", "found"), [("tur", True), ("free", False)])
+def test_tefillin_lines_follow_the_list_only_where_asked(value: str, found: bool) -> None:
+    # The Tur's seven lines of a portion (Orach Chayim 35), not insisted on (MB 35:2).
+    page = fourth()
+    kinds = [f.kind for f in findings_of(page, customs(tefillin_lines=value))]
+    assert kinds == (["line_start"] if found else [])
+    assert findings_of(page, DEFAULT) == ()
+
+
+def test_settings_that_name_both_forms_accept_them() -> None:
+    for by in (
+        customs(tag_form="line"), customs(final_kaf_top="square_accepted"),
+        customs(mezuzah_lines="free"), customs(crown_list="no_list"),
+        customs(leg_minimum="yud_size"),
+    ):  # fmt: skip
+        for page in (bare(), headed(), kaf(True), otherwise(), legged(1.1)):
+            assert findings_of(page, by) == ()
+
+
+def test_a_leg_under_a_yud_is_listed_by_every_custom() -> None:
+    for value in ("unspecified", "yud_size", "strict"):
+        (finding,) = findings_of(legged(0.6), customs(leg_minimum=value))
+        assert (finding.kind, finding.heading) == ("leg_short", "question")  # OC 32:15
+
+
+def test_crowns_of_the_old_list_are_those_of_the_book() -> None:
+    # Rambam, Tefillin 2:9 and 5:3: 16 letters with 57 zayins, 13 with 39; by portion 1, 5, 5, 5.
+    tefillin = [LISTED[n] for n in ("kadesh", "vehaya_ki_yeviacha", "shema", "vehaya_im_shamoa")]
+    assert [len(one) for one in tefillin] == [1, 5, 5, 5]
+    assert [sum(one.values()) for one in tefillin] == [3, 20, 18, 16]
+    assert (len(LISTED["mezuzah"]), sum(LISTED["mezuzah"].values())) == (13, 39)
+    for name, places in LISTED.items():
+        words = portion(name).words
+        letters = "".join(words[word][place] for word, place in places)
+        assert set(letters) <= set("שענזטגץ" if name == "mezuzah" else "םהקטפת")
+
+
+def test_a_list_ignored_counts_by_class_alone() -> None:
+    page = crowned("ם", 3)
+    by = customs(crown_list="no_list")
+    (finding,) = findings_of(page(by), by)
+    assert finding.kind == "tag_excess"
+
+
+def every_setting() -> set[str]:
+    return {f.name for f in fields(Customs)} - {"name", "checksum", "version", "large_letter_ratio"}
+
+
+def test_no_setting_is_left_out() -> None:
+    tested = {case[0] for case in CASES} | {
+        "bedek_chaya", "lamed_tags", "tags_absent", "yud_kotz", "tefillin_lines",
+    }  # fmt: skip
+    assert tested.isdisjoint(RECORDED_ONLY)
+    assert tested | set(RECORDED_ONLY) == every_setting()
+
+
+@pytest.mark.parametrize("setting", sorted(RECORDED_ONLY))
+def test_a_setting_that_nothing_examines_is_said_so(setting: str) -> None:
+    from typing import get_args, get_type_hints
+
+    for value in get_args(get_type_hints(Customs)[setting]):
+        told = unexamined(headed(), customs(**{setting: value}))
+        named = [s for s in told if s.startswith("settings recorded but not examined")]
+        assert bool(named) == (value != "unspecified")
+        assert not named or RECORDED_ONLY[setting] in named[0]
+
+
+def test_what_the_default_accepts_is_counted_and_not_hidden() -> None:
+    assert unexamined(bare(), DEFAULT) == (
+        "tags without heads of 1 letter: tag_form is unspecified, so none is listed",
+    )
+    assert unexamined(bare(), customs(tag_form="line")) == ()
+    assert any("final_kaf_top" in sentence for sentence in unexamined(kaf(True), DEFAULT))
+
+
+def test_settings_that_need_a_text_are_named_without_one() -> None:
+    by = customs(verse_gap="wider", large_letters="expected")
+    assert unexamined(headed(), by) == (
+        "settings that need the page's portion by name: large_letters, verse_gap",
+    )
+    assert unexamined(mezuzah(), by) == ()
+
+
+def kinds(found: tuple[Finding, ...]) -> list[str]:
+    return [finding.kind for finding in found]
+
+
+def test_a_letter_half_way_to_large_is_not_enough() -> None:
+    # Half way between 1 and the ratio asked for, 1.5: from 1.25 on it is large.
+    by = customs(large_letters="expected")
+    near = mezuzah(**{"0_2": {"tall": 1.2}, "5_2": {"tall": 1.3}})
+    (finding,) = findings_of(near, by)
+    assert (finding.kind, finding.letter) == ("letter_size", "ע")
+    four = customs(large_letters="expected", large_letter_ratio=4.0)  # Keset 20:5: as four
+    assert kinds(findings_of(near, four)) == ["letter_size", "letter_size"]
