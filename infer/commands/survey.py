@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import TYPE_CHECKING
+
+from crownlet.infer.commands import DONE, WRONG_USAGE, complain
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.plan import Aim, Plan
-
-WRONG_USAGE = 2
 
 ASSUMED = """\
 What this takes for granted: scrolls of a source are drawn by chance, not chosen for their faults;
@@ -52,19 +51,16 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    try:
-        from crownlet.infer.survey.plan import Aim, PlanError, plans
-    except ModuleNotFoundError as error:
-        print(f"crownlet: {error.name} is missing; install crownlet[survey].", file=sys.stderr)
-        return WRONG_USAGE
+    from crownlet.infer.survey.plan import Aim, PlanError, plans
+
     names = ("rate", "difference", "letters", "likeness", "agreement", "power", "comparisons")
     try:
         aim = Aim(**{name: getattr(options, name) for name in names})
         print(_words(aim, plans(aim)))
     except PlanError as error:
-        print(f"crownlet: {error}", file=sys.stderr)
+        complain(error)
         return WRONG_USAGE
-    return 0
+    return DONE
 
 
 def _share(of_one: float) -> str:

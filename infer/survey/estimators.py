@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from crownlet.infer.survey.intervals import effective_scrolls, logit_limits
+from crownlet.infer.survey.intervals import effective_scrolls, logit_lower, score_upper
 from crownlet.infer.survey.likeness import Floats, betabinomial_limits
 
 Ints = NDArray[np.int64]
@@ -72,8 +72,8 @@ class Estimate:
     def limits(self) -> tuple[float, float]:
         """The 95% limits; three scrolls at least.
 
-        The lower limit by t quantiles on the logit scale; the upper the higher of that and the
-        beta-binomial one. Residuals are corrected for the weight of large scrolls (Bell &
+        The lower limit by a t quantile on the logit scale; the upper the higher of the score limit
+        and the beta-binomial one. Residuals are corrected for the weight of large scrolls (Bell &
         McCaffrey 2002), and the degrees of freedom are those of as many equal scrolls.
         """
         share = self.sizes / self.sizes.sum()
@@ -85,8 +85,8 @@ class Estimate:
             return low, 1.0
         if corrected > 0:
             df = effective_scrolls(self.sizes) - 1
-            low, upper = logit_limits(self.rate, corrected, df)
-            high = max(high, upper)
+            low = logit_lower(self.rate, corrected, df)
+            high = max(high, score_upper(self.rate, corrected, df))
         return low, high
 
     @property

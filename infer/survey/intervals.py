@@ -19,17 +19,31 @@ def clopper_pearson(count: int, of: int, level: float = LEVEL) -> tuple[float, f
     return low, high
 
 
-def logit_limits(
-    rate: float, variance: float, df: float, level: float = LEVEL
-) -> tuple[float, float]:
-    """Limits of a rate strictly between 0 and 1 by t quantiles on the logit scale.
+def logit_lower(rate: float, variance: float, df: float, level: float = LEVEL) -> float:
+    """Lower limit of a rate strictly between 0 and 1 by a t quantile on the logit scale.
 
     Near 0 the estimate is skewed, so that a symmetric interval sits too low: with 5 scrolls and a
     rate of 2% it covered 89% where this one covered 94%. R's `svyciprop(method = "xlogit")`.
     """
-    reach = float(stats.t.ppf((1 + level) / 2, df)) * math.sqrt(variance) / (rate * (1 - rate))
-    middle = float(special.logit(rate))
-    return float(special.expit(middle - reach)), float(special.expit(middle + reach))
+    reach = _quantile(df, level) * math.sqrt(variance) / (rate * (1 - rate))
+    return float(special.expit(special.logit(rate) - reach))
+
+
+def score_upper(rate: float, variance: float, df: float, level: float = LEVEL) -> float:
+    """Upper limit by the score of as many unlike letters as have this variance (Wilson 1927).
+
+    Where the standard error exceeds the rate, the logit scale would reach up to nearly 1; this
+    does not. A t quantile takes the place of the normal one.
+    """
+    t = _quantile(df, level)
+    letters = rate * (1 - rate) / variance
+    middle = rate + t**2 / (2 * letters)
+    reach = t * math.sqrt(variance + t**2 / (4 * letters**2))
+    return min(1.0, (middle + reach) / (1 + t**2 / letters))
+
+
+def _quantile(df: float, level: float) -> float:
+    return float(stats.t.ppf((1 + level) / 2, df))
 
 
 def effective_scrolls(sizes: Floats) -> float:

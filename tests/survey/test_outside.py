@@ -15,7 +15,12 @@ from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.survey.contrasts import holm, paired, welch
 from crownlet.infer.survey.estimators import Letters, corrected, read
-from crownlet.infer.survey.intervals import clopper_pearson, effective_scrolls, logit_limits
+from crownlet.infer.survey.intervals import (
+    clopper_pearson,
+    effective_scrolls,
+    logit_lower,
+    score_upper,
+)
 from crownlet.infer.survey.likeness import LIKENESSES, betabinomial_limits, correlation
 from crownlet.infer.survey.tuning import tune
 
@@ -124,13 +129,16 @@ def test_no_finding_gives_a_limit_that_counts_scrolls() -> None:
     assert 10 * 3 / 1000 < highs[1] < clopper_pearson(0, 5)[1]
 
 
-def test_logit_limits_same_as_statsmodels_logistic_regression() -> None:
-    """With the variance of unlike letters and no end to the degrees of freedom."""
+def test_limits_of_unlike_letters_same_as_statsmodels() -> None:
+    """With no end to the degrees of freedom: the lower limit of a logistic regression, the upper
+    one of Wilson's interval."""
     label = np.repeat([1.0, 0.0], [13, 187])
     fit = sm.Logit(label, np.ones_like(label)).fit(disp=0)
-    low, high = (1 / (1 + np.exp(-bound)) for bound in fit.conf_int()[0])
-    ours = logit_limits(0.065, 0.065 * 0.935 / 200, df=1e9)
-    assert ours == pytest.approx((low, high), abs=1e-6)
+    low = 1 / (1 + np.exp(-fit.conf_int()[0, 0]))
+    variance = 0.065 * 0.935 / 200
+    assert logit_lower(0.065, variance, df=1e9) == pytest.approx(low, abs=1e-6)
+    high = proportion_confint(13, 200, method="wilson")[1]
+    assert score_upper(0.065, variance, df=1e9) == pytest.approx(high, abs=1e-6)
 
 
 def test_effective_scrolls() -> None:

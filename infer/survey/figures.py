@@ -1,0 +1,146 @@
+"""Pictures of a survey: a forest of rates by defect, and small ones by letter; SVG and PNG.
+
+Sources are told apart by colour, mark and order at once, and an unaudited rate is hollow, so that
+nothing is lost to colour blindness or a grey print. The same numbers give the same bytes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FuncFormatter
+
+from crownlet.infer.survey.records import Rate
+
+# Okabe & Ito, Color Universal Design (2008): told apart by the colour blind too.
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
+MARKS = ("o", "s", "^", "D", "v", "P", "X")
+TICKS = (0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.4, 0.7, 1)
+FEW_TICKS = (0, 0.05, 0.25, 0.75)
+DPI = 150
+STYLE: dict[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "svg.hashsalt": "crownlet",
+    "svg.fonttype": "path",
+}
+
+
+def forest(rates: Sequence[Rate], names: dict[str, str]) -> Figure:
+    """Rates with their limits, a group of rows a defect; `names` maps a defect to plain words.
+
+    A row without an interval, for want of scrolls, is a mark alone. Per cent of letters on a
+    scale of square roots, on which rare and common defects can both be read.
+    """
+    defects, sources = _order(rates)
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(7.5, 1.2 + 0.22 * len(defects) * (len(sources) + 0.8)))
+        FigureCanvasAgg(figure)
+        axes = figure.add_subplot()
+        step = len(sources) + 0.8
+        for rate in rates:
+            row = defects.index(rate.defect) * step + sources.index(rate.source)
+            _mark(axes, rate, row, sources.index(rate.source))
+        middles = [place * step + (len(sources) - 1) / 2 for place in range(len(defects))]
+        axes.set_yticks(middles, [names.get(defect, defect) for defect in defects])
+        axes.set_ylim(len(defects) * step - 0.6, -0.8)
+        _per_cent(axes, _top(rates), TICKS)
+        axes.set_xlabel("letters with it, of those that can have it (95% limits)")
+        _key(figure, sources, any(rate.basis == "unaudited" for rate in rates))
+    return figure
+
+
+def by_letter(rates: Sequence[Rate], defect_name: str, columns: int = 6) -> Figure:
+    """One defect's rates letter by letter, a small picture each, all on one scale."""
+    letters = sorted({rate.letter for rate in rates})
+    sources = _order(rates)[1]
+    rows = math.ceil(len(letters) / columns)
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(7.5, 1.1 + rows * (0.5 + 0.16 * len(sources))))
+        FigureCanvasAgg(figure)
+        grid = figure.subplots(rows, columns, sharex=True, squeeze=False)
+        for place, axes in enumerate(grid.flat):
+            axes.set_yticks([])
+            axes.spines["left"].set_visible(False)
+            if place >= len(letters):
+                axes.set_axis_off()
+                continue
+            axes.set_title(letters[place], fontsize=13)
+            for rate in rates:
+                if rate.letter == letters[place]:
+                    _mark(axes, rate, sources.index(rate.source), sources.index(rate.source))
+            axes.set_ylim(len(sources) - 0.4, -0.6)
+            _per_cent(axes, _top(rates), FEW_TICKS)
+        figure.suptitle(defect_name, x=0.02, ha="left", fontsize=10)
+        _key(figure, sources, any(rate.basis == "unaudited" for rate in rates))
+    return figure
+
+
+def save(figure: Figure, path: Path) -> None:
+    """Write `path`.svg and `path`.png; OSError if they cannot be written."""
+    with mpl.rc_context(STYLE):
+        figure.savefig(path.with_suffix(".svg"), metadata={"Date": None, "Creator": None})
+        figure.savefig(path.with_suffix(".png"), dpi=DPI, metadata={"Software": None})
+
+
+def _order(rates: Sequence[Rate]) -> tuple[list[str], list[str]]:
+    """Defects as they come, sources sorted, so that a source keeps its colour in every figure."""
+    return list(dict.fromkeys(r.defect for r in rates)), sorted({r.source for r in rates})
+
+
+def _mark(axes: Axes, rate: Rate, row: float, place: int) -> None:
+    colour = COLOURS[place % len(COLOURS)]
+    if rate.low is not None and rate.high is not None:
+        dashes = (0, (3, 1.5)) if rate.basis == "unaudited" else "-"
+        ends = [rate.low, rate.high]
+        axes.plot(ends, [row, row], color=colour, linewidth=1.4, linestyle=dashes, zorder=2)
+    fill = "white" if rate.basis == "unaudited" else colour
+    axes.plot(
+        [rate.rate], [row], MARKS[place % len(MARKS)],
+        color=colour, markerfacecolor=fill, markersize=5, zorder=3, clip_on=False,
+    )  # fmt: skip
+
+
+def _top(rates: Sequence[Rate]) -> float:
+    """Where the scale ends, a little beyond the highest limit."""
+    return min(1.0, 1.1 * max((max(rate.rate, rate.high or 0) for rate in rates), default=1.0))
+
+
+def _per_cent(axes: Axes, top: float, ticks: Sequence[float]) -> None:
+    axes.set_xscale("function", functions=(_root, _square))
+    axes.set_xlim(0, max(top, 0.01))
+    axes.set_xticks([tick for tick in ticks if tick <= top])
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda share, _: f"{share * 100:g}%"))
+    axes.grid(axis="x", color="#dddddd", linewidth=0.6)
+    axes.set_axisbelow(True)
+
+
+def _root(share: float) -> float:
+    return abs(share) ** 0.5
+
+
+def _square(root: float) -> float:
+    return root**2
+
+
+def _key(figure: Figure, sources: Sequence[str], hollow: bool) -> None:
+    handles = [
+        Line2D([], [], color=COLOURS[i % 7], marker=MARKS[i % 7], label=f"source {code}")
+        for i, code in enumerate(sources)
+    ]
+    if hollow:
+        note = "hollow: unaudited, the network's word alone"
+        look: dict[str, Any] = {"color": "#555555", "marker": "o", "linestyle": ""}
+        handles.append(Line2D([], [], markerfacecolor="white", label=note, **look))
+    figure.tight_layout(rect=(0, 0, 1, 1 - 0.3 / figure.get_figheight()))
+    figure.legend(handles=handles, loc="upper right", ncols=len(handles), frameon=False)
