@@ -10,20 +10,25 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from crownlet.infer.glyphs import read_letters
+from crownlet.infer.glyphs import letter_odds, read_letters
 from crownlet.infer.layout import lay_out
 from crownlet.infer.records import Located
 from crownlet.infer.seeing import Seen
 from crownlet.infer.sides import LIKE, MANY, likeness, reverse_lines
 from crownlet.infer.turning import letters_back
 
-_NAME_LIKE = 0.6
-"""Two of the three letters of the Name will do: the other line is plain enough."""
+_NAME_LIKE = 0.5
+"""Two of the three letters of the Name will do, with a speck or two read as letters."""
+_LOCATOR = 0.5
+"""Weight of the locator's opinion of a letter beside the assessor's."""
 
 
 def righted(seen: Seen) -> Seen:
     """The same page, turned over where it is a reverse that stands on its head."""
-    if not on_its_head(seen.found):
+    if not 0 < len(seen.found) <= MANY:
+        return seen
+    letters = read_letters(letter_odds(seen.found, seen.assessed, _LOCATOR))
+    if not on_its_head(seen.found, letters):
         return seen
     height, width = seen.flat.shape
     return Seen(
@@ -36,12 +41,11 @@ def righted(seen: Seen) -> Seen:
     )
 
 
-def on_its_head(found: Located) -> bool:
+def on_its_head(found: Located, letters: str) -> bool:
     """Whether these letters are a reverse of which the wrong line stands upright."""
-    if not 0 < len(found) <= MANY:
-        return False
-    found = found.take(lay_out(found).order)
-    over = np.abs(found.body[:, 3] % 360 - 180) < 45
+    order = lay_out(found).order
+    over = np.abs(found.body[order, 3] % 360 - 180) < 45
+    upright = "".join(letters[i] for i in order[~over])
+    turned = "".join(letters[i] for i in order[over])
     behind_line_1, name = reverse_lines()
-    upright, turned = (read_letters(found.letters[rows]) for rows in (~over, over))
     return likeness(upright, behind_line_1) >= LIKE and likeness(turned, name) >= _NAME_LIKE

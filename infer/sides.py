@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 Side = Literal["face", "reverse"]
 
 FACE, REVERSE = "mezuzah", "mezuzah_reverse"
-LIKE = 0.8
+LIKE = 0.7
 """Least likeness (2 matches / both lengths) of a page's letters to those of the reverse."""
 MANY = 60
 """A page with more letters is no reverse, whatever else was read on it."""
