@@ -13,7 +13,7 @@ from crownlet.datasets.alphabet import ALPHABET
 from crownlet.infer.scrolls.drift import drifts
 from crownlet.infer.scrolls.scroll import Consistency, FormEvenness, Third
 from crownlet.infer.scrolls.sketch import Letter
-from crownlet.infer.scrolls.wording import CROWN_WORDS, uneven_form
+from crownlet.infer.scrolls.wording import CROWN_WORDS, resized, uneven_form
 
 LEAST = 5
 """Fewer letters of a form say nothing of how evenly it is written."""
@@ -26,8 +26,11 @@ STRETCHED = "דהחלםרת"
 WIDTHS, STRETCHED_WIDTHS, HEIGHTS = 0.16, 0.30, 0.20
 """Dispersions from which a form is called uneven: more than any form with five letters or more in
 seven photographs of old scrolls (0.13, 0.22, 0.14) or by 24 rendered hands (0.07, 0.06, 0.16)."""
-CROWNS = (0.1, 0.9)
-"""A form with a share of crowned letters between these is crowned at one time, at another not."""
+ODD, SHARE = 1, 0.1
+"""A form is crowned at one time, at another not, if more letters than these are unlike the rest."""
+RESIZED = 0.05
+"""Difference of size between first and last lines that is worth a word; rendered hands, scanned,
+stay below 0.01."""
 
 
 def evenness(pages: Sequence[tuple[int, Sequence[Letter]]]) -> Consistency:
@@ -44,12 +47,16 @@ def evenness(pages: Sequence[tuple[int, Sequence[Letter]]]) -> Consistency:
         if len(own := [letter for letter in letters if letter.letter == form.char]) >= LEAST
     )
     ranked = sorted((f for f in forms if f.uneven), key=lambda f: (-len(f.uneven), -f.letters))
+    first, last = (_size(third, letters) for third in thirds or ([], []))
+    says = [uneven_form(form) for form in ranked]
+    if first and last and abs(last / first - 1) > RESIZED:
+        says.append(resized(first, last))
     return Consistency(
         lines=lines,
         forms=forms,
-        size_first=_size(thirds[0], letters) if thirds else None,
-        size_last=_size(thirds[1], letters) if thirds else None,
-        says=tuple(uneven_form(form) for form in ranked),
+        size_first=first,
+        size_last=last,
+        says=tuple(says),
     )
 
 
@@ -78,9 +85,9 @@ def _form(form: str, crown: int, own: list[Letter], thirds: Thirds | None) -> Fo
     first = last = None
     uneven: list[str] = []
     if crown and len(judged) >= LEAST:
-        share = sum(tags >= crown for tags in judged) / len(judged)
-        if CROWNS[0] < share < CROWNS[1]:
-            with_it = sum(tags >= crown for tags in judged)
+        with_it = sum(tags >= crown for tags in judged)
+        few = min(with_it, len(judged) - with_it)
+        if few > max(ODD, SHARE * len(judged)):
             uneven.append(f"{with_it} of {len(judged)} with {CROWN_WORDS[crown]}")
     widest = STRETCHED_WIDTHS if form in STRETCHED else WIDTHS
     for name, values, most in (("width", widths, widest), ("height", heights, HEIGHTS)):

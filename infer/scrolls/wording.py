@@ -111,3 +111,12 @@ def unjudged(letters: str) -> tuple[str, ...]:
 def uneven_form(form: FormEvenness) -> str:
     """One uneven form: its name, how many letters, and what is uneven."""
     return f"{latin(form.letter)} ({form.letters} letters): {'; '.join(form.uneven)}."
+
+
+def resized(first: float, last: float) -> str:
+    """How much the writing grows or shrinks from the first lines to the last."""
+    way = "larger" if last > first else "smaller"
+    return (
+        f"The writing of the last lines is {abs(last / first - 1):.0%} {way} than that of the "
+        "first; a camera held askew shows the same."
+    )

@@ -121,6 +121,23 @@ def test_findings_that_gather_in_the_last_lines() -> None:
     assert "findings: 0 of 10 in the first lines, 10 of 10 in the last" in said.says[0]
 
 
+def test_one_odd_letter_is_no_unevenness_and_growing_writing_is_told() -> None:
+    letters = [made.glyph(k, "ט", line=k, tags=3 if k > 1 else 0) for k in range(1, 8)]
+    odd = one(made.page("a-face", letters)).consistency
+    assert odd is not None
+    assert odd.says == ()
+    growing = [made.glyph(k, "ב", line=k, tags=1, q=10.0 + 0.1 * k) for k in range(1, 31)]
+    said = one(made.page("a-face", growing)).consistency
+    assert said is not None
+    # First ten lines: 10.55 px in the middle; last ten: 12.55; all: 11.55.
+    assert said.size_first == pytest.approx(10.55 / 11.55, abs=1e-4)
+    assert said.size_last == pytest.approx(12.55 / 11.55, abs=1e-4)
+    assert said.says == (
+        "The writing of the last lines is 19% larger than that of the first; a camera held askew "
+        "shows the same.",
+    )
+
+
 def test_exchanged_sides_are_told_once_and_shown_as_they_read() -> None:
     scroll = one(made.written("a-reverse", FACE), made.written("a-face", BACK))
     assert (scroll.faces, scroll.reverses) == (("a-reverse",), ("a-face",))
