@@ -49,10 +49,12 @@ def _placed(page: StoredPage, told: Sequence[Standing]) -> tuple[Words, int]:
     words: Words = defaultdict(list)
     lost = 0
     for said in told:
+        if not said.letter and len(said.glyphs) != 2:
+            continue  # A place in the text or the layout of lines: COCO has no label for it.
         glyphs = _glyphs(page.record, said) if said.sha256 == page.checksum else ()
         if glyphs:
             words[glyphs].append(Word(said.kind, said.letter, said.decision))
-        elif said.glyphs or said.sha256 != page.checksum:
+        else:
             lost += 1
     return words, lost
 

@@ -14,11 +14,15 @@ from typing import Any
 
 from crownlet.datasets.alphabet import index_of
 from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.quality.unfamiliar import REASON as UNFAMILIAR
 from crownlet.infer.records import GapRecord, GlyphRecord
 from crownlet.infer.review.entries import Decision
+from crownlet.infer.routing import DOUBT, SWAPPED
 
 Json = dict[str, Any]
 ANSWERS = {"present": True, "not_present": False}
+DOUBTFUL = frozenset({DOUBT, UNFAMILIAR})
+"""Doubts which, confirmed, say that the letter cannot be told."""
 DIGITS = 2
 
 
@@ -63,12 +67,19 @@ def annotation(glyph: GlyphRecord, words: Sequence[Word]) -> Json:
 
 def class_of(glyph: GlyphRecord, words: Sequence[Word]) -> tuple[str, bool]:
     """The letter as the readers have it, and whether they say one and the same."""
-    said = {
-        word.decision.right_letter or word.letter
-        for word in words
-        if word.decision.choice in ANSWERS or word.decision.choice == "other_letter"
-    }
+    said = {letter for word in words if (letter := _meant(glyph, word))}
     return (said.pop(), True) if len(said) == 1 else (glyph.letter, False)
+
+
+def _meant(glyph: GlyphRecord, word: Word) -> str | None:
+    """Which letter a reader took it for; None if he did not say."""
+    choice = word.decision.choice
+    if choice == "other_letter":
+        return word.decision.right_letter
+    if choice not in ANSWERS or (word.kind in DOUBTFUL and ANSWERS[choice]):
+        return None
+    # Not another letter than the text has: then it is the one of the text.
+    return glyph.expected if word.kind == SWAPPED and not ANSWERS[choice] else word.letter
 
 
 def agreed(words: Sequence[Word], letter: str) -> dict[str, bool]:

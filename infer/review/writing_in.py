@@ -72,26 +72,30 @@ def was_told(db: sqlite3.Connection, item: int, reader: str) -> bool:
 def undo(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:
     """Take back the reader's last decision that was not taken back, inside a transaction."""
     row = _last(db, reader)
-    if row is None:
-        return None
-    _, version = _standing(db, row["item"], reader)
+    return None if row is None else _take_back(db, row, round_)
+
+
+def undo_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Decision]:
+    """Take back the reader's last decision and those kept together with it, the last first."""
+    last = _last(db, reader)
+    if last is None:
+        return []
+    rows = db.execute(
+        "SELECT d.* FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id WHERE d.reader = ? "
+        "AND d.at = ? AND d.undoes IS NULL AND u.id IS NULL ORDER BY d.id DESC",
+        (reader, last["at"]),
+    ).fetchall()
+    return [_take_back(db, row, round_) for row in rows]
+
+
+def _take_back(db: sqlite3.Connection, row: sqlite3.Row, round_: int) -> Decision:
+    _, version = _standing(db, row["item"], row["reader"])
     values = (
-        row["item"], reader, TAKEN_BACK, None, "", now(), row["blind"],
+        row["item"], row["reader"], TAKEN_BACK, None, "", now(), row["blind"],
         row["opinion_shown"], round_, version + 1, row["id"],
     )  # fmt: skip
     _add(db, values, stands=False)
     return to_decision(row)
-
-
-def undo_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Decision]:
-    """Take back the reader's last decision and those kept together with it."""
-    back = []
-    while (decision := undo(db, reader, round_)) is not None:
-        back.append(decision)
-        before = _last(db, reader)
-        if before is None or before["at"] != decision.at:
-            break
-    return back
 
 
 def _last(db: sqlite3.Connection, reader: str) -> sqlite3.Row | None:
@@ -130,6 +134,8 @@ def _check(db: sqlite3.Connection, said: Said) -> None:
         raise ChoiceError(f"{said.choice!r} is no choice; there are {', '.join(CHOICES)}.")
     if (said.choice == "other_letter") != (said.right_letter is not None):
         raise ChoiceError("With other_letter, and only with it, goes the letter that is written.")
+    if said.right_letter is not None and not item["letter"]:
+        raise ChoiceError("This is asked of no single letter, so it cannot be another one.")
     if said.right_letter is not None:
         if len(said.right_letter) != 1 or said.right_letter not in LETTERS:
             raise ChoiceError(f"{said.right_letter!r} is none of the 27 letters.")

@@ -15,6 +15,7 @@ from faster_coco_eval import COCO
 from crownlet.datasets.alphabet import BY_SLUG, index_of
 from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.coco import load_coco
+from crownlet.infer.findings.finding import Finding, Scope
 from crownlet.infer.review.entries import Item, StoreError
 from crownlet.infer.review.exporting import export
 from crownlet.infer.review.store import ReviewStore, Said
@@ -152,6 +153,57 @@ def test_decisions_as_a_table(run: Run, store: ReviewStore) -> None:
     assert (row["page"], row["kind"], row["letter"]) == (first.page, first.kind, first.letter)
     assert (row["reader"], row["choice"], row["note"]) == ("anna", "present", 'a "b"\nc')
     assert row["still_asked"] == "1"
+
+
+def finding(kind: str, scope: Scope, glyphs: tuple[int, ...], letter: str | None) -> Finding:
+    return Finding(
+        1, kind, scope, glyphs, 1, letter, None, (1.0, 2.0, 3.0, 4.0), "finding", None, "question",
+        "", (), (), False, "Look here.",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kind", "choice", "meant"),
+    [
+        ("letter_swapped", "present", "ב"),  # another letter than the text's: as read
+        ("letter_swapped", "not_present", "כ"),  # no other than the text's: misread
+        ("letter_extra", "present", "ב"),
+        ("shape_doubt", "not_present", "ב"),
+        ("shape_doubt", "present", None),  # nobody can tell which
+        ("unfamiliar", "present", None),
+    ],
+)
+def test_what_an_answer_says_of_the_letter_itself(
+    run: Run, kind: str, choice: str, meant: str | None
+) -> None:
+    record = run.pages["a"].record
+    first = replace(record.glyphs[0], letter="ב", expected="כ")
+    page = replace(record, glyphs=(first, *record.glyphs[1:]))
+    scope: Scope = "text" if kind.startswith("letter") else "glyph"
+    write_page(page, run.folder, [finding(kind, scope, (1,), "ב")])
+    store = ReviewStore.open(run.folder / "r", open_run(run.folder))
+    (item,) = [i for i in store.items("anna") if i.page == "a" and i.glyphs == (1,)]
+    store.decide(item.id, "anna", choice, version=0)
+    export(open_run(run.folder), store)
+    own = written(run)[1]
+    assert own["attributes"]["letter_known"] == (meant is not None)
+    assert own["category_id"] == index_of(meant or "ב") + 1
+    assert own["attributes"]["known"] == (["shape_doubt"] if kind == "shape_doubt" else [])
+
+
+def test_places_of_text_and_layout_stand_in_the_table_only(run: Run) -> None:
+    found = [
+        finding("letter_absent", "text", (4,), None),
+        finding("margin_uneven", "page", (1, 2, 3), None),
+    ]
+    write_page(run.pages["a"].record, run.folder, found)
+    store = ReviewStore.open(run.folder / "r", open_run(run.folder))
+    for item in store.items("anna"):
+        if item.page == "a" and not item.letter:
+            store.decide(item.id, "anna", "present", version=0)
+    told = export(open_run(run.folder), store)
+    assert (told.decided, told.letters, told.left_out) == (2, 0, ())
+    assert len((run.folder / "decisions.csv").read_text("utf-8").splitlines()) == 3
 
 
 def test_gaps_carry_what_was_said_of_them(run: Run, store: ReviewStore) -> None:

@@ -211,6 +211,9 @@ def test_what_says_nothing_clear_is_refused(store: ReviewStore) -> None:
     ):
         with pytest.raises(ChoiceError, match=words):
             store.decide(item.id, "anna", choice, version=0, right_letter=right)
+    gap = next(i for i in store.items("anna") if not i.letter)
+    with pytest.raises(ChoiceError, match="no single letter"):
+        store.decide(gap.id, "anna", "other_letter", version=0, right_letter="א")
     with pytest.raises(ChoiceError, match="note"):
         store.decide(item.id, "anna", "present", version=0, note="x" * 2001)
     with pytest.raises(ItemError, match="no item 0"):
@@ -219,6 +222,12 @@ def test_what_says_nothing_clear_is_refused(store: ReviewStore) -> None:
         with pytest.raises(ChoiceError, match="name"):
             store.items(name)
     assert store.decisions() == []
+
+
+def test_each_commit_is_forced_to_disk(store: ReviewStore) -> None:
+    """SQLite, "PRAGMA synchronous": 2 is FULL, which in WAL mode syncs after every commit."""
+    assert store._db.execute("PRAGMA synchronous").fetchone()[0] == 2
+    assert store._db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
 
 
 def test_a_reader_whose_first_word_is_refused_may_go_on(store: ReviewStore) -> None:
