@@ -121,24 +121,37 @@ def _exchanged(expected: Ints, read: Ints, text: Ints) -> Ints:
     """Two neighbours that stand in each other's place answer each other's letter."""
     for i in range(len(expected) - 1):
         here, after = int(expected[i]), int(expected[i + 1])
-        if here >= 1 and after < 0 and _free(expected, i, here - 1):
-            pair = here - 1
-        elif here < 0 and after >= 0 and _free_after(expected, i + 1, after + 1, len(text)):
-            pair = after
-        else:
+        pair = here - 1 if here >= 1 and after < 0 else after if here < 0 else -1
+        if pair < 0 or pair + 1 >= len(text):
             continue
-        if read[i] == text[pair + 1] != text[pair] == read[i + 1]:
+        if not read[i] == text[pair + 1] != text[pair] == read[i + 1]:
+            continue
+        free = _free(expected, i, pair, text) if here >= 1 else _free_after(
+            expected, i + 1, pair + 1, text)  # fmt: skip
+        if free:
             expected[i], expected[i + 1] = pair, pair + 1
     return expected
 
 
-def _free(expected: Ints, i: int, j: int) -> bool:
-    """Whether letter `j`, just before that of glyph `i`, is absent."""
+def _free(expected: Ints, i: int, j: int, text: Ints) -> bool:
+    """Whether letter `j`, just before that of glyph `i`, is absent, or its like before it is."""
     before = expected[:i][expected[:i] >= 0]
-    return not len(before) or int(before[-1]) < j
+    if not len(before) or int(before[-1]) < j:
+        return True
+    alike = j >= 1 and expected[i - 1] == j and text[j - 1] == text[j]
+    if alike and (len(before) == 1 or int(before[-2]) < j - 1):
+        expected[i - 1] = j - 1
+        return True
+    return False
 
 
-def _free_after(expected: Ints, i: int, j: int, length: int) -> bool:
-    """Whether letter `j`, just after that of glyph `i`, is absent."""
+def _free_after(expected: Ints, i: int, j: int, text: Ints) -> bool:
+    """Whether letter `j`, just after that of glyph `i`, is absent, or its like after it is."""
     later = expected[i + 1 :][expected[i + 1 :] >= 0]
-    return j < length and (not len(later) or int(later[0]) > j)
+    if not len(later) or int(later[0]) > j:
+        return True
+    alike = j + 1 < len(text) and expected[i + 1] == j and text[j + 1] == text[j]
+    if alike and (len(later) == 1 or int(later[1]) > j + 1):
+        expected[i + 1] = j + 1
+        return True
+    return False

@@ -27,8 +27,8 @@ ALIKE, EACH = 0.48, 4.0
 Prophets and Writings, at most 0.5 of 25 letters and 0.4 of 100 are."""
 COVERED = 0.45
 """A page is found, too, if so much of it lies in runs of one place: text between may be cut off."""
-SLACK = 2.0
-"""Letters by which two places that agree equally well may differ."""
+SLACK = 6.0
+"""Letters by which two places that agree equally well may differ by chance."""
 EDGE = 8
 """A known portion may seem to begin or end so many letters outside itself."""
 
