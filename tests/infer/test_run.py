@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import time
 from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
+import blocks
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -16,6 +18,7 @@ from PIL import Image
 
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.texts import portion
 from crownlet.infer.measuring import Measurement
 from crownlet.infer.reading import PageError, read_page
 from crownlet.infer.records import (
@@ -28,7 +31,7 @@ from crownlet.infer.records import (
 )  # fmt: skip
 from crownlet.infer.run import RunError, crops, open_run
 from crownlet.infer.text_places import Mishap, TextPlace
-from crownlet.infer.writer import write_page
+from crownlet.infer.writer import write_page, write_rows
 
 odds = st.floats(0, 1).map(lambda v: round(v, 4))
 lengths = st.floats(-50, 5000).map(lambda v: round(v, 1))
@@ -138,6 +141,33 @@ def blank(name: str, path: str = "", sha256: str = "") -> PageRecord:
     shin = GlyphRecord(1, 1, 1, 1, "ש", 0.9, None, (40.0, 40.0, 80.0, 88.0), body, 3, 3, p)
     return PageRecord(name, ImageFacts(path, 200, 120, "RGB", "PNG", None, 1, sha256), (shin,), (),
                       None, 0)  # fmt: skip
+
+
+NEW_COLUMNS = ("cx", "cy", "body", "rotation", "divine_name", "sure")
+"""What schema 1 did not have."""
+
+
+def test_a_run_of_schema_1_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
+    lines = [" ".join(line) for line in portion("mezuzah").lines or ()]
+    image, placed = blocks.page(lines, 14.0)
+    record = blocks.inspector(blocks.BlockNetworks()).inspect(image, "mezuzah", name="old")
+    folder = write_page(record, tmp_path)
+    with (folder / "glyphs.csv").open(encoding="utf-8", newline="") as file:
+        rows = [{k: v for k, v in r.items() if k not in NEW_COLUMNS} for r in csv.DictReader(file)]
+    write_rows(folder / "glyphs.csv", rows[0], (row.values() for row in rows))
+    facts = json.loads((folder / "page.json").read_text("utf-8"))
+    facts |= {"schema": 1}
+    del facts["letters_extra"]
+    (folder / "page.json").write_text(json.dumps(facts), "utf-8")
+    for name in ("findings.csv", "measures.csv"):
+        (folder / name).unlink()
+    page = open_run(tmp_path).pages["old"]
+    assert page.findings == page.measurements == ()
+    assert [g.letter for g in page.record.glyphs] == [g.letter for g in record.glyphs]
+    assert [g.expected for g in page.record.glyphs] == [g.expected for g in record.glyphs]
+    # Blocks are all of one height, so that the guess can be held against where they were drawn.
+    for old, new in zip(placed, page.record.glyphs, strict=True):
+        assert new.body[:3] == pytest.approx(old.body, abs=1.5)
 
 
 @pytest.fixture

@@ -18,6 +18,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from crownlet.infer.findings import Finding
 from crownlet.infer.review.entries import CHOICES, TAKEN_BACK
 from crownlet.infer.review.store import (
     ChoiceError,
@@ -51,6 +52,24 @@ def test_every_doubt_is_asked_once(run: Run, store: ReviewStore) -> None:
     )
     assert Counter((i.page, i.glyphs[0], i.kind) for i in asked if len(i.glyphs) == 1) == wanted
     assert [i.kind for i in asked if len(i.glyphs) == 2] == ["word_parted"] * 3
+
+
+def test_a_place_doubted_for_several_reasons_is_asked_for_each(run: Run, tmp_path: Path) -> None:
+    """findings.csv lists a place once, with what else is said of it."""
+    record = run.pages["a"].record
+    shin = replace(record.glyphs[4], letter="ש")
+    page = replace(record, glyphs=(*record.glyphs[:4], shin, *record.glyphs[5:]))
+    found = Finding(
+        1, "part_loose", "glyph", (5,), 1, "ש", "ש", shin.box, "finding", 0.9, "question", "", (),
+        (), False, "Look here.", ("tag_loose", "tag_bare"),
+    )  # fmt: skip
+    write_page(page, tmp_path / "one", [found])
+    store = ReviewStore.open(tmp_path / "r", open_run(tmp_path / "one"), audit_share=0.0)
+    assert [(i.kind, i.glyphs, i.letter, i.origin) for i in store.items("a", reveal=True)] == [
+        ("tag_bare", (5,), "ש", "review"),
+        ("tag_loose", (5,), "ש", "review"),
+        ("part_loose", (5,), "ש", "finding"),
+    ]
 
 
 def test_items_do_not_say_why_they_are_asked(store: ReviewStore) -> None:
