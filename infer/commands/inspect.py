@@ -70,14 +70,19 @@ def _places(
 ) -> tuple[Table | None, tuple[Place, ...]] | None:
     """The table, and where each page belongs, or None after saying what is wrong."""
     from crownlet.infer.errors import FileFault
-    from crownlet.infer.scrolls.grouping import place_pages
+    from crownlet.infer.scrolls.grouping import place_pages, unlisted
     from crownlet.infer.scrolls.listing import given_places
     from crownlet.infer.scrolls.table import read_table
+    from crownlet.infer.scrolls.wording import some_of
 
     pages = list(zip(page_names(paths), map(str, paths), strict=True))
     try:
         table = read_table(file) if file else None
-        return table, place_pages(pages, table, given_places(out))
+        places = place_pages(pages, table, given_places(out))
+        left = unlisted(pages, table) if table else []
+        if left:
+            print(f"Not in {file}, so placed by name: {some_of(left)}.")
+        return table, places
     except FileFault as error:
         complain(error)
         return None

@@ -43,6 +43,12 @@ def place_pages(
     )
 
 
+def unlisted(pages: Sequence[tuple[str, str]], table: Table) -> list[str]:
+    """Names of the pages that the table does not name; TableError as above."""
+    rows = _rows(pages, table)
+    return [name for name, _ in pages if name not in rows]
+
+
 def by_name(name: str, path: str = "") -> Place:
     """The place that a page's name tells: `a1-face` and `a1_reverse` belong to the scroll `a1`."""
     ending = _ENDING.fullmatch(name)

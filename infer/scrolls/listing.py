@@ -56,4 +56,6 @@ def given_places(run: Path) -> dict[str, Place]:
         data: dict[str, Any] = json.loads(path.read_bytes())
         return {entry["page"]: Place(**entry) for entry in data["given"]}
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise FileFault(path, f"is no list of scrolls ({error!r}).") from None
+        raise FileFault(
+            path, f"is no list of scrolls; without it names tell ({error!r})."
+        ) from None

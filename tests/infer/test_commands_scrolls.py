@@ -87,6 +87,17 @@ def test_a_table_names_scrolls_and_sources_and_is_kept_for_later(tmp_path: Path)
     assert listed(run) == {"S1": scroll}
 
 
+def test_pages_that_the_table_does_not_name_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pages = [scan(tmp_path / f"{name}.png", FACE) for name in ("x", "b-face")]
+    table = tmp_path / "table.csv"
+    table.write_text("scan,scroll,side\nx.png,S1,face\n")
+    assert inspect(tmp_path / "run", *pages, "--scrolls", table) == 0
+    assert f"Not in {table}, so placed by name: b-face." in capsys.readouterr().out
+    assert list(listed(tmp_path / "run")) == ["b", "S1"]
+
+
 def test_pages_inspected_apart_make_the_same_list(tmp_path: Path) -> None:
     pages = [scan(tmp_path / "a-face.png", FACE), scan(tmp_path / "a-reverse.png", BACK)]
     pages.append(scan(tmp_path / "b-face.png", FACE[::-1]))
