@@ -12,9 +12,15 @@ from crownlet.infer.sheet.comparing import Compared, compare
 from crownlet.infer.sheet.decided import Decided
 from crownlet.infer.sheet.hebrew import Spelled, spelled
 from crownlet.infer.sheet.page import Page
-from crownlet.infer.sheet.pictures import Q_PX, WIDE, Window
+from crownlet.infer.sheet.pictures import Q_PX, Window
 from crownlet.infer.sheet.wellformed import WellFormed
 
+HIGH = 7.6
+"""Least height in q of the window that shows a place among its neighbours."""
+ROW = 5.5
+"""Width over height of a row of pictures: on A4 it is 32 mm high."""
+SHAPES = (2.0, 4.0)
+"""Width over height of the picture of a place among its neighbours."""
 FLAT = 1.6
 """Width over height from which a closer picture shows no more than the one among neighbours."""
 
@@ -42,21 +48,20 @@ class Entry:
     @property
     def closer(self) -> bool:
         """Whether a closer picture is worth its room."""
-        return self.compared is not None and (
-            self.compared.shape < FLAT or bool(self.compared.rulers)
-        )
+        return self.compared is not None and _closer(self.compared)
 
 
 def entry(page: Page, finding: Finding, well: WellFormed) -> Entry:
     """The entry of one finding."""
     letters = page.letters(finding)
-    seen = _seen(page, finding)
+    compared = compare(page, finding, well)
+    seen = _seen(page, finding, compared)
     line = spelled(page.lines.get(finding.line, []), set(finding.glyphs), page.veiled.names)
     return Entry(
         label=page.label(finding), anchor=page.anchor(finding), finding=finding,
         title=words.title(finding), where=where(page, finding, letters, line), line=line,
         seen=seen, frame=seen.box(finding.box) if seen else None,
-        compared=compare(page, finding, well), network=words.network(finding),
+        compared=compared, network=words.network(finding),
         measured=words.measured(finding.measurements),
         disagree=words.disagree(finding), decisions=page.decided.get(finding.number, ()),
     )  # fmt: skip
@@ -74,10 +79,17 @@ def where(page: Page, finding: Finding, letters: Sequence[GlyphRecord], line: Sp
     return ", ".join(place)
 
 
-def _seen(page: Page, finding: Finding) -> Window | None:
-    if finding.scope == "page":
+def _closer(compared: Compared) -> bool:
+    return compared.shape < FLAT or bool(compared.rulers)
+
+
+def _seen(page: Page, finding: Finding, compared: Compared | None) -> Window | None:
+    """The place among its neighbours, as wide as makes the row of pictures neither high nor low."""
+    if compared is None:
         return None
     q, _ = page.pen(page.letters(finding))
-    wide = max(WIDE[0], (finding.box[2] - finding.box[0]) / q + 4)
-    high = max(WIDE[1], (finding.box[3] - finding.box[1]) / q + 2)
+    beside = _closer(compared) + bool(compared.well) + bool(compared.drawn)
+    high = max(HIGH, (finding.box[3] - finding.box[1]) / q + 2)
+    shape = min(max(ROW - beside * compared.shape, SHAPES[0]), SHAPES[1])
+    wide = max(high * shape, (finding.box[2] - finding.box[0]) / q + 4)
     return page.window(finding, (wide, high), Q_PX)

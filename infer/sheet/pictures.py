@@ -20,8 +20,6 @@ from crownlet.infer.sheet.veil import Veiled
 
 Q_PX = (20.0, 32.0)
 """A kulmus of a picture lies between these, px; between them the scan's own px are kept."""
-WIDE = (19.0, 7.6)
-"""Width and height in q of the window that shows a letter among its neighbours."""
 PAGE_PX = 1300
 """Longer side of the page's picture for a body of 20 px or less; more for smaller writing."""
 ROOM = 5.0

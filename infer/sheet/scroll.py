@@ -43,6 +43,8 @@ class PageView:
     q: float
     marks: tuple[Mark, ...]
     letters: int
+    partly: int
+    """Letters on which something could not be examined."""
     findings: int
     review: int
     compared_with: str
@@ -107,6 +109,8 @@ class ScrollView:
     versions: Mapping[str, Any]
     shows_names: bool
     has_names: bool
+    kinds: Counter[str]
+    """Findings by kind."""
     decided: Counter[str]
     comparison: Mapping[str, Any] | None
     """Face against reverse, as in scrolls.json."""
@@ -130,6 +134,7 @@ def scroll_view(
         bricks=wall(pages), not_examined=ALWAYS, limits=_limits(first),
         versions=first.versions, shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
+        kinds=Counter(each.finding.kind for each in entries),
         decided=Counter(d.says for page in pages for each in page.decided.values() for d in each),
         comparison=told.get("comparison"), consistency=told.get("consistency"),
     )  # fmt: skip
@@ -224,6 +229,7 @@ def _view(page: Page) -> PageView:
     return PageView(
         name=page.name, side=page.side, picture=picture, part=part, q=max(record.q, 1.0),
         marks=tuple(place_marks(spots, turn, part, max(record.q, 1.0))), letters=len(record.glyphs),
+        partly=sum(bool(record.unresolved or g.not_examined) for g in record.glyphs),
         findings=routes["finding"], review=routes["review"],
         compared_with=match.portion if match else "",
         not_examined=tuple(line for line in record.not_examined if line not in ALWAYS),

@@ -53,6 +53,8 @@ class Lesson:
     title: str
     term: str | None
     described: str
+    letters: str
+    """The letters that can have it."""
     examples: tuple[Example, ...]
     cited: tuple[words.Cited, ...]
     differ: bool
@@ -123,6 +125,7 @@ def _lesson(bench: _Bench, kind: str, choices: Sequence[Choice]) -> Lesson:
     opinions: tuple[Opinion, ...] = CATALOGUE[kind].gravity
     return Lesson(
         title=said(kind), term=words.trade_term(kind), described=words.described(kind),
+        letters=CATALOGUE[kind].letters,
         examples=tuple(examples), cited=words.cited(opinions), differ=words.differ(opinions),
         found=len(choices), scrolls=len({choice.scroll.name for choice in choices}),
     )  # fmt: skip

@@ -21,9 +21,9 @@ _ODDS = (
 )
 """Words for a calibrated probability, from the surest."""
 _SAYS = {
-    "there": "by this it is there",
-    "not_there": "by this it is not there",
-    "unclear": "this cannot tell",
+    "there": "speaks for it",
+    "not_there": "speaks against it",
+    "unclear": "undecided",
 }
 DIFFER = "The books do not agree on how far this matters."
 APART = "Network and measure disagree here: look closely."
@@ -35,11 +35,12 @@ ALIGNED = "follows from the text, not from the network"
 
 @dataclass(frozen=True)
 class Cited:
-    """One opinion with the words of its code."""
+    """What one source says."""
 
-    meaning: str
     statement: str
     source: str
+    letters: str
+    """The letters of which it speaks."""
 
 
 def title(finding: Finding) -> str:
@@ -107,7 +108,7 @@ def cited(opinions: Iterable[Opinion]) -> tuple[Cited, ...]:
     """Opinions, the gravest first, each with what its code means."""
     rank = list(GRAVITIES)
     ordered = sorted(opinions, key=lambda opinion: rank.index(opinion.code))
-    return tuple(Cited(GRAVITIES[o.code].meaning, o.statement, o.source) for o in ordered)
+    return tuple(Cited(o.statement, o.source, o.letters) for o in ordered)
 
 
 def differ(opinions: Sequence[Opinion]) -> bool:

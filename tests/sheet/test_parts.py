@@ -99,7 +99,7 @@ def test_network_and_measure_may_disagree() -> None:
     seen = Measurement(31, "foot_drop", 0.3, 0.2, (0, 0), (0, 4), "foot_level", "not_there")
     assert words.disagree(replace(finding, measurements=(seen,)))
     assert not words.disagree(replace(finding, measurements=(replace(seen, says="there"),)))
-    assert words.measured([seen]) == ("foot drop 0.30 q (0.20 mm); by this it is not there",)
+    assert words.measured([seen]) == ("foot drop 0.30 q (0.20 mm); speaks against it",)
 
 
 def test_disputes_are_told() -> None:
