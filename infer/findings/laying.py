@@ -14,6 +14,7 @@ from crownlet.infer.findings.sizes import size_findings
 from crownlet.infer.findings.starts import start_findings
 from crownlet.infer.findings.text import first_of, text_of
 from crownlet.infer.findings.verses import verse_findings
+from crownlet.infer.findings.words import word_findings
 from crownlet.infer.records import PageRecord
 
 
@@ -24,6 +25,7 @@ def layout_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     for block in () if _is_reverse(record) else columns:
         found += edge_findings(block, record.image, customs, broken_lines(record))
         found += level_findings(block, customs)
+    found += word_findings(record, customs)
     found += break_findings(record, columns, customs)
     for look in (start_findings, size_findings, verse_findings, reverse_findings, chet_findings):
         found += look(record, customs)
