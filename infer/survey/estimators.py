@@ -62,6 +62,9 @@ class Estimate:
     audit_variance: float
     """Part of the variance that comes of auditing some letters only."""
     audited: int
+    """Letters judged."""
+    audit_size: float
+    """As how many letters drawn by one chance these count: (sum w)^2 / sum w^2 (Kish 1965)."""
 
     @property
     def variance(self) -> float:
@@ -97,7 +100,7 @@ class Estimate:
         rate it could see is one letter in those audited.
         """
         left_out = 1 - self.audited / float(self.sizes.sum())
-        return left_out / self.audited**2
+        return left_out / self.audit_size**2
 
     def _effective_counts(self) -> tuple[Floats, Floats]:
         """Counts and sizes that carry as much knowledge as the audit left: all letters if all read.
@@ -106,7 +109,8 @@ class Estimate:
         are set to 0 and the others scaled so that the total stays.
         """
         total = float(self.sizes.sum())
-        floor = min(max(self.rate, 1 / (self.audited + 2)), 1 - 1 / (self.audited + 2))
+        least = 1 / (self.audit_size + 2)
+        floor = min(max(self.rate, least), 1 - least)
         binomial = floor * (1 - floor) / total
         sizes = self.sizes * binomial / (binomial + self.audit_variance + self._unseen)
         counts = np.clip(self.scroll_rates, 0, 1) * sizes
@@ -119,7 +123,8 @@ def read(counts: Floats, sizes: Floats) -> Estimate:
     """The plain clustered ratio: every letter judged; `counts` in `sizes`, both (scrolls,)."""
     total = float(sizes.sum())
     rate = float(counts.sum()) / total
-    return Estimate(rate, counts / sizes, sizes, (counts - rate * sizes) / total, 0.0, int(total))
+    residuals = (counts - rate * sizes) / total
+    return Estimate(rate, counts / sizes, sizes, residuals, 0.0, int(total), total)
 
 
 def corrected(letters: Letters, tuning: float | Floats) -> Estimate:
@@ -144,4 +149,5 @@ def corrected(letters: Letters, tuning: float | Floats) -> Estimate:
         residuals,
         float(noise.sum()) / weights**2,
         int((weight > 0).sum()),
+        weights**2 / float(np.square(weight).sum()),
     )
