@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from crownlet.infer.records import Box
 from crownlet.infer.review import sheets
@@ -18,10 +18,19 @@ from crownlet.infer.review.queue import Question, askable, clear_letters, doubts
 from crownlet.infer.review.sampling import Clear, Draw, draw_audit
 
 if TYPE_CHECKING:
-    from crownlet.infer.run import Run, StoredPage
+    from crownlet.infer.run import Run
 
 SAME = 0.5
 """Share of their union in which two boxes of one letter on one picture agree."""
+
+
+class Fresh(NamedTuple):
+    """A page that is new or was inspected anew: what it asks, and its clear letters."""
+
+    id: int
+    name: str
+    asked: tuple[Question, ...]
+    clear: list[Clear]
 
 
 def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
@@ -31,7 +40,7 @@ def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
     """
     known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
     changed = sheets.drop(db, run, known) | sheets.gather(db, run, known)
-    new: list[tuple[int, StoredPage, tuple[Question, ...]]] = []
+    new: list[Fresh] = []
     for page in run.pages.values():
         stamp = sheets.stamp(page)
         row = known.get(page.name)
@@ -42,30 +51,27 @@ def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
         if row is not None and row["digest"] == digest:
             db.execute("UPDATE pages SET stamp = ?, present = 1 WHERE id = ?", (stamp, row["id"]))
             continue
-        number = sheets.place_page(db, run, page, row, stamp, digest)
-        new.append((number, page, doubts(page)))
+        record, found = page.brief()
+        number = sheets.place_page(db, run.scroll_of(page.name), record, row, stamp, digest)
+        asked = doubts(record, found)
+        clear = [
+            Clear(page.name, glyph, askable(glyph, record))
+            for glyph in clear_letters(record, asked)
+        ]
+        new.append(Fresh(number, page.name, asked, clear))
     if new:
         _ask(db, new, seed, share)
     return changed
 
 
-def _ask(
-    db: sqlite3.Connection,
-    new: Sequence[tuple[int, StoredPage, tuple[Question, ...]]],
-    seed: int,
-    share: float,
-) -> None:
-    clear = [
-        Clear(page.name, glyph, askable(glyph, page.record))
-        for _, page, asked in new
-        for glyph in clear_letters(page, asked)
-    ]
-    draw = draw_audit(clear, (q for _, _, asked in new for q in asked), seed, share)
-    number = _record_draw(db, draw, {page.name: k for k, page, _ in new}, seed, share)
-    for page_id, page, asked in new:
-        _merge(db, page_id, asked)
+def _ask(db: sqlite3.Connection, new: Sequence[Fresh], seed: int, share: float) -> None:
+    clear = [letter for page in new for letter in page.clear]
+    draw = draw_audit(clear, (q for page in new for q in page.asked), seed, share)
+    number = _record_draw(db, draw, {page.name: page.id for page in new}, seed, share)
+    for page in new:
+        _merge(db, page.id, page.asked)
         for question in draw.questions.get(page.name, ()):
-            _insert(db, page_id, question, number)
+            _insert(db, page.id, question, number)
 
 
 def _record_draw(

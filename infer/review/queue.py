@@ -12,7 +12,6 @@ from crownlet.infer.review.entries import Origin
 
 if TYPE_CHECKING:
     from crownlet.infer.findings import Finding
-    from crownlet.infer.run import StoredPage
 
 
 @dataclass(frozen=True)
@@ -37,11 +36,9 @@ class Question:
         return f"{self.kind}:{','.join(map(str, place))}"
 
 
-def doubts(page: StoredPage) -> tuple[Question, ...]:
+def doubts(record: PageRecord, found: tuple[Finding, ...]) -> tuple[Question, ...]:
     """The questions of a page that the inspection raised, without any audit."""
-    record = page.record
     asked: dict[str, Question] = {}
-    found = page.findings
     for question in _of_findings(found, record) if found else _of_record(record):
         asked.setdefault(question.mark, question)
     return tuple(asked.values())
@@ -94,10 +91,10 @@ def askable(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
     return tuple(name for name, p in glyph.p.items() if p is not None and name not in skipped)
 
 
-def clear_letters(page: StoredPage, asked: tuple[Question, ...]) -> tuple[GlyphRecord, ...]:
+def clear_letters(record: PageRecord, asked: tuple[Question, ...]) -> tuple[GlyphRecord, ...]:
     """The letters of a page about which nothing is asked."""
     doubted = {question.glyph.glyph for question in asked if question.glyph}
-    return tuple(g for g in page.record.glyphs if g.route == "clear" and g.glyph not in doubted)
+    return tuple(g for g in record.glyphs if g.route == "clear" and g.glyph not in doubted)
 
 
 def lot(*parts: object) -> int:

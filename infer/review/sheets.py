@@ -7,25 +7,31 @@ import json
 import sqlite3
 from typing import TYPE_CHECKING
 
+from crownlet.infer.records import PageRecord
+
 if TYPE_CHECKING:
-    from crownlet.infer.run import Run, StoredPage
+    from crownlet.infer.run import Run, StoredPage, StoredScroll
 
 TABLES = ("page.json", "glyphs.csv", "findings.csv")
 
 
 def place_page(
-    db: sqlite3.Connection, run: Run, page: StoredPage, row: sqlite3.Row | None, stamp: str,
+    db: sqlite3.Connection,
+    scroll: StoredScroll,
+    record: PageRecord,
+    row: sqlite3.Row | None,
+    stamp: str,
     digest: str,
-) -> int:  # fmt: skip
+) -> int:
     """The page's row: its old one if the picture is the same, else a new one in its place."""
-    facts, scroll = page.record.image, run.scroll_of(page.name)
+    facts = record.image
     if row is not None and row["sha256"] != facts.sha256:
         db.execute("UPDATE pages SET present = 0 WHERE id = ?", (row["id"],))
         row = None
     values = {
-        "name": page.name, "scroll": scroll.name, "source": scroll.source, "path": facts.path,
+        "name": record.name, "scroll": scroll.name, "source": scroll.source, "path": facts.path,
         "sha256": facts.sha256, "width": facts.width, "height": facts.height, "stamp": stamp,
-        "digest": digest, "versions": json.dumps(page.record.versions, ensure_ascii=False),
+        "digest": digest, "versions": json.dumps(record.versions, ensure_ascii=False),
         "present": 1, "id": row["id"] if row is not None else None,
     }  # fmt: skip
     names = ", ".join(values)

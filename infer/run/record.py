@@ -23,12 +23,16 @@ from crownlet.infer.run.tables import Json, RunError, read_json, read_table
 from crownlet.infer.text_places import TextPlace
 
 
-def read_record(folder: Path) -> PageRecord:
-    """The record kept in a page's folder; RunError names the file that cannot be read."""
+def read_record(folder: Path, *, measured: bool = True) -> PageRecord:
+    """The record kept in a page's folder; RunError names the file that cannot be read.
+
+    Unless `measured`, measures.csv, the longest table, is left alone.
+    """
     facts = read_json(folder / "page.json")
     try:
+        measures = _measures(folder) if measured else ()
         rows = glyphs(read_table(folder / "glyphs.csv"), facts)
-        return _page(facts, rows, gaps(read_table(folder / "gaps.csv")), _measures(folder))
+        return _page(facts, rows, gaps(read_table(folder / "gaps.csv")), measures)
     except (KeyError, TypeError, ValueError, OSError) as error:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None
 
