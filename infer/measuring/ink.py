@@ -128,13 +128,14 @@ def cut_out(
     body: tuple[float, float, float, float],
     box: tuple[float, float, float, float],
     parts: Mask,
+    q: float,
 ) -> LetterInk | None:
     """The ink of a letter of the flattened page (H, W); None where no ink is the letter's.
 
     `body` (centre x, y of the ruled line, height, clockwise degrees) and `box` are in px of the
-    page; `parts` (6, 32, 24) are the assessor's masks.
+    page; `parts` (6, 32, 24) are the assessor's masks and `q` is the kulmus in px.
     """
-    patch, back, origin, scale = _patch(flat, body, box)
+    patch, back, origin, scale = _patch(flat, body, box, q)
     dark = _darkness(patch)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         (dark >= 0.5).astype(np.uint8), connectivity=8
@@ -169,10 +170,10 @@ def _patch(
     flat: Mask,
     body: tuple[float, float, float, float],
     box: tuple[float, float, float, float],
+    q: float,
 ) -> tuple[Mask, Floats, tuple[float, float], float]:
     """The letter upright at `scale` px per q, the way back to the page, and its frame's zero."""
-    x, y, height, angle = body
-    q = height / 3.0
+    x, y, _, angle = body
     scale = min(q, FINEST)
     c, s = np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))
     turn = np.array([[c, s], [-s, c]]) * (scale / q)

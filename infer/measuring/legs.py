@@ -20,9 +20,6 @@ RIGHT, LEFT, HEADED = "דהךרף", "ת", "וזיןץ"
 ROOFS = (0.2, 1.8)
 """A roof's underside lies between these, in q below the ruled line; what is higher may be a tag
 that leans out over its head."""
-SHARE = 30
-"""Percentile of the undersides of the columns beside the leg: drops, points and joints hang lower
-than the roof itself."""
 
 
 def leg_lengths(ink: LetterInk) -> list[Length]:
@@ -67,9 +64,16 @@ def _head_top(ink: LetterInk) -> float | None:
 
 
 def _underside(ink: LetterInk, end: int) -> float | None:
-    """Level at which the roof ends beside a leg that ends in column `end`."""
+    """Level at which the roof ends beside a leg that ends in column `end`, in the half next to it.
+
+    The other half of a roof may be cut off aslant, and a drop hangs from it.
+    """
     above, below = (ink.y(q) for q in ROOFS)
     under = above + edges.undersides(ink.body[above : below + 1])
     columns = np.arange(len(under))
-    beside = under[(under < below - 1.0) & (columns > end if ink.letter in LEFT else columns < end)]
-    return float(np.percentile(beside, SHARE)) if len(beside) > 1 else None
+    beside = columns > end if ink.letter in LEFT else columns < end
+    free = np.flatnonzero((under < below - 1.0) & beside)
+    if len(free) < 4:
+        return None
+    half = free[: len(free) // 2] if ink.letter in LEFT else free[len(free) // 2 :]
+    return float(np.median(under[half]))

@@ -7,19 +7,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer.measuring import crowns, feet, forms, heads, legs, openings, parting, points
-from crownlet.infer.measuring.borders import border_of, nearer
+from crownlet.infer.measuring.borders import Border, border_of, nearer
 from crownlet.infer.measuring.ink import LetterInk, cut_out
 from crownlet.infer.measuring.length import Length
 from crownlet.infer.measuring.measurement import Measurement, Says
 from crownlet.infer.measuring.wanting import wanting
-from crownlet.infer.records import GlyphRecord, Located
+from crownlet.infer.records import Floats, GlyphRecord, Located
 from crownlet.infer.turning import points_back
 
 LEAST_Q = 6.0
 """Fewest px a kulmus for which anything is measured: a tenth of a q is then more than half a px."""
+AROUND = 8
+"""Letters before and after one by which its height is steadied."""
+OTHER = 0.08
+"""A letter that is by so much (natural logarithm) larger or smaller is of another size."""
 Measure = Callable[[LetterInk], list[Length]]
 MEASURES: tuple[tuple[str, Measure], ...] = (
     ("ג", feet.foot_drop),
@@ -53,24 +58,26 @@ def measure_letters(
     `found` (upright page) and the part masks `parts` (N, 6, 32, 24) are row for row with `rows`. A
     defect that the picture does not show well enough is left out, as it is of the routing.
     """
-    taken: list[tuple[GlyphRecord, Length, Says]] = []
+    heights = steady_heights(found.body[:, 2])
+    taken: list[tuple[GlyphRecord, Length, Says, float]] = []
     ends = []
     for i, row in enumerate(rows):
-        body, box = tuple(found.body[i].tolist()), tuple(found.box[i].tolist())
-        if body[2] < 3.0 * LEAST_Q:
+        q = float(heights[i]) / 3.0
+        if q < LEAST_Q:
             continue
-        ink = cut_out(page.flat, row.letter, body, box, parts[i])
+        body, box = tuple(found.body[i].tolist()), tuple(found.box[i].tolist())
+        ink = cut_out(page.flat, row.letter, body, box, parts[i], q)
         if ink is None:
             continue
         for length, says in _judged(ink, row):
-            taken.append((row, length, says))
+            taken.append((row, length, says, q))
             ends.append(ink.on_page(np.stack([length.start, length.end])))
     if not taken:
         return ()
     placed = points_back(np.concatenate(ends), page.turn, page.size).reshape(-1, 4).tolist()
     return tuple(
-        _measurement(row, length, says, ruler, page.dpi)
-        for (row, length, says), ruler in zip(taken, placed, strict=True)
+        _measurement(row.glyph, length, says, ruler, q / page.dpi * 25.4 if page.dpi else None)
+        for (row, length, says, q), ruler in zip(taken, placed, strict=True)
     )
 
 
@@ -87,21 +94,45 @@ def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Says]]:
     """Lengths with what they say; nothing is said of a letter whose ink runs into a neighbour's."""
     found = lengths(ink)
     for length in found + wanting(ink, row, found):
-        if length.of == "leg_short":
-            border = nearer(length.name, ink.letter, length.q)
-        else:
-            border = border_of(length.name, length.of, ink.letter)
+        border = _border(length, row)
         if border is None or border.of in row.not_examined:
             continue
         says = border.says(length.q)
         if ink.mixed or (says == "there" and not length.sure):
             says = "unclear"
-        yield replace(length, of=border.of), says
+        yield replace(length, name=border.name, of=border.of), says
+
+
+def _border(length: Length, row: GlyphRecord) -> Border | None:
+    """What a length is held against."""
+    if length.of == "leg_short":
+        return nearer(length.name, row.letter, length.q)
+    broken, loose = (row.p.get(of) or 0.0 for of in ("stroke_broken", "part_loose"))
+    if length.of == "part_loose" and broken > loose:
+        return border_of("break_gap", "stroke_broken", row.letter)
+    return border_of(length.name, length.of, row.letter)
+
+
+def steady_heights(height: Floats) -> Floats:
+    """(N,) body heights of letters in reading order, steadied by those around each.
+
+    The pen is the same from letter to letter, the eye for its width is not: single heights are off
+    by a fiftieth. A letter of its own size, as a large one, keeps its own.
+    """
+    padded = np.pad(height, AROUND, mode="reflect") if len(height) > AROUND else height
+    if padded is height:
+        usual = np.full(len(height), np.median(height))
+    else:
+        usual = np.median(sliding_window_view(padded, 2 * AROUND + 1), axis=1)
+    return np.where(np.abs(np.log(height / usual)) < OTHER, usual, height)
 
 
 def _measurement(
-    row: GlyphRecord, length: Length, says: Says, ruler: list[float], dpi: float | None
+    glyph: int, length: Length, says: Says, ruler: list[float], mm: float | None
 ) -> Measurement:
-    mm = length.q * row.q / dpi * 25.4 if dpi else None
+    """The measure with its ruler x0, y0, x1, y1; `mm` is the length of a kulmus."""
     start, end = (ruler[0], ruler[1]), (ruler[2], ruler[3])
-    return Measurement(row.glyph, length.name, float(length.q), mm, start, end, length.of, says)
+    q = float(length.q)
+    return Measurement(
+        glyph, length.name, q, None if mm is None else q * mm, start, end, length.of, says
+    )
