@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -38,7 +39,7 @@ class Desk:
     store: ReviewStore
     crops: Crops
     _told: set[tuple[str, int]] = field(default_factory=set)
-    """Readers and items of which the program's word was shown to them."""
+    """Readers and items that are known to be told in the store."""
     _warmed: set[str] = field(default_factory=set)
     _orders: dict[tuple[str, Chosen], dict[int, int]] = field(default_factory=dict)
 
@@ -55,7 +56,7 @@ class Desk:
             return {"shown": None, "url": f"/one{chosen.query}"}
         blind = window.blind and item.decision is None
         if not blind:
-            self.tell(window.reader, item.id)
+            self.tell(window.reader, [item.id])
         self._ahead(window, item, chosen)
         group = Chosen(item.kind, item.letter)
         return {
@@ -76,15 +77,12 @@ class Desk:
             self._warmed.add(reader)
             self.crops.want(self.store.items(reader, state="all"), "wall", first=False)
 
-    def tell(self, reader: str, number: int) -> None:
-        """Remember that a reader has seen what the program or another reader says of an item."""
-        if not self.told(reader, number):
-            self.store.tell(reader, [number])
-            self._told.add((reader, number))
-
-    def told(self, reader: str, number: int) -> bool:
-        """Whether a reader has seen what the program or another reader says of an item."""
-        return (reader, number) in self._told
+    def tell(self, reader: str, numbers: Iterable[int]) -> None:
+        """Keep that a reader has seen what the program or another reader says of items."""
+        new = {(reader, number) for number in numbers} - self._told
+        if new:
+            self.store.tell(reader, sorted(number for _, number in new))
+            self._told |= new
 
     def next(self, window: Window, after: int | None, chosen: Chosen) -> Item | None:
         """The next open item, from the beginning again at the end; None if all are decided."""

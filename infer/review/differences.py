@@ -44,9 +44,8 @@ async def differences(request: Request) -> Response:
     a, b = _pair(request, readers)
     two = a != b and b != ""
     found = desk.store.disagreements(a, b) if two else []
-    for entry in found:
-        # From here on both know what the other said.
-        desk.tell(looking.reader, entry.item.id)
+    # From here on this reader knows what the other said.
+    desk.tell(looking.reader, (entry.item.id for entry in found))
     rows = [
         Row(entry.item, question(entry.item.kind, entry.item.letter), entry.first, entry.second)
         for entry in found

@@ -19,7 +19,6 @@ from crownlet.infer.review.asking import (
     reader_name,
     window,
 )  # fmt: skip
-from crownlet.infer.review.desk import Desk
 from crownlet.infer.review.entries import ChoiceError, Item, ItemError, StaleError
 from crownlet.infer.review.pages import desk_of
 from crownlet.infer.review.rendering import render, sign
@@ -62,9 +61,8 @@ async def decide(request: Request) -> Response:
     if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
         raise Sentence("This is no decision.")
     try:
-        desk.store.decide_many(
-            _said(desk, looking, items, choice, right, note), looking.reader, blind=looking.blind
-        )
+        said = [Said(item, choice, version, right, note) for item, version in items]
+        desk.store.decide_many(said, looking.reader, blind=looking.blind)
     except StaleError:
         return _now(request, looking, items, sent, {"error": STALE}, 409)
     except ItemError:
@@ -121,20 +119,6 @@ def _items(given: object) -> list[tuple[int, int]]:
     if len(pairs) != len(given):
         raise Sentence("This is no decision on any letter.")
     return [(number(str(a)), number(str(b))) for a, b in pairs]
-
-
-def _said(
-    desk: Desk, looking: Window, items: list[tuple[int, int]], choice: str, right: str | None,
-    note: str,
-) -> list[Said]:  # fmt: skip
-    """The same decision on each item, each with whether its reader had been told before."""
-    return [
-        Said(
-            item, choice, version, right_letter=right, note=note,
-            opinion_shown=desk.told(looking.reader, item),
-        )
-        for item, version in items
-    ]  # fmt: skip
 
 
 def _now(
