@@ -39,7 +39,7 @@ class Frame:
 def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
     """What the frame of an upright page of `size` (width, height) px may hide.
 
-    `found` is in reading order. Lines written upside down count as any other.
+    `found` is in reading order. Lines written upside down begin at their left.
     """
     count = len(found)
     after = np.zeros(count, bool)
@@ -50,6 +50,8 @@ def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
     body = float(np.median(found.body[:, 2]))
     left = np.minimum.reduceat(found.box[:, 0], heads)
     right = size[0] - np.maximum.reduceat(found.box[:, 2], heads)
+    over = np.abs(found.body[heads, 3] % 360 - 180) < 45
+    left, right = np.where(over, right, left), np.where(over, left, right)
     above, below = _room_across(found, layout, heads, ends, size[1], body)
     turns = layout.column[ends[:-1]] != layout.column[heads[1:]]
     columns = turns & (below[:-1] | above[1:])

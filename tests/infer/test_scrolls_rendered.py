@@ -107,3 +107,13 @@ def test_a_reverse_given_as_face_and_a_wrong_portion() -> None:
     assert "seems to be 'shema'" in strange.match.note
     assert not strange.match.absent
     assert not [g for g in strange.glyphs if {"letter_swapped", "letter_extra"} & set(g.reasons)]
+
+
+def test_letters_beyond_the_frame_of_a_line_upside_down_are_no_findings() -> None:
+    """The line behind line 1 begins at its left: cut there, its first letters may be hidden."""
+    truth = rendered("mezuzah_reverse", 7, 1.0)
+    cut = round(truth.letters[4].box[0]) - 3
+    record = inspected(truth.image[:, cut:], "mezuzah", "a-reverse", "reverse")
+    assert record.match is not None
+    assert "".join(g.letter for g in record.glyphs) == BACK.letters[4:]
+    assert [(a.letter, a.route) for a in record.match.absent] == [(c, "review") for c in "כוזו"]
