@@ -6,7 +6,7 @@ colour. Each ruler ends in ticks across it and bears its length in kulmus, and i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from html import escape
 from math import hypot
 
@@ -19,6 +19,8 @@ SHORTEST = 1.0
 RING = 4.0
 PALE, DARK = "#ffffff", "#16335b"
 BROAD, FINE = 2.6, 1.1
+FEW = 2
+"""Of more measures the lengths stand in a list below, by number, where they hide no ink."""
 TEXT, ASIDE = 8.0, 5.0
 """Height of the figures, and how far they stand off the ruler, px."""
 
@@ -30,20 +32,24 @@ Affine = tuple[float, float, float]
 def overlay(affine: Affine, size: tuple[int, int], measurements: Iterable[Measurement]) -> str:
     """An `<svg>` of `size` (width, height) px with the rulers of one crop, to be laid over it.
 
-    Only numbers and the names of measures stand in it; with none it is empty of rulers.
+    Only numbers and the names of measures stand in it; with no measures it is empty.
     """
     width, height = size
+    listed = tuple(measurements)
+    beside = len(listed) <= FEW
     drawn: list[str] = []
-    taken: list[tuple[float, float]] = []
-    for measurement in measurements:
+    for k, measurement in enumerate(listed):
         start, end = (_placed(affine, p) for p in (measurement.start, measurement.end))
         figure = label(measurement)
-        at = _clear(_beside(start, end, len(figure)), taken, size, len(figure))
-        taken.append(at)
+        written = figure if beside else str(k + 1)
+        figures = _figure(_within(_beside(start, end, len(written)), size, len(written)), written)
+        if not beside:
+            at = 2.0, height - 3.0 - (len(listed) - 1 - k) * (TEXT + 1.0)
+            figures += _figure(at, f"{k + 1}: {figure}")
         drawn.append(
             f'<g class="ruler" data-measure="{escape(measurement.name)}" '
             f'data-says="{measurement.says}">'
-            f"{_lines(start, end)}{_figure(at, figure)}</g>"
+            f"{_lines(start, end)}{figures}</g>"
         )
     return (
         f'<svg class="rulers" xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
@@ -93,13 +99,10 @@ def _beside(start: Point, end: Point, letters: int) -> Point:
     return x - _width(letters) / 2, min(start[1], end[1]) - ASIDE
 
 
-def _clear(at: Point, taken: Sequence[Point], size: tuple[int, int], letters: int) -> Point:
-    """The place moved into the crop and down until no other figures stand there."""
+def _within(at: Point, size: tuple[int, int], letters: int) -> Point:
+    """The place moved into the crop."""
     x = min(max(at[0], 1.0), max(1.0, size[0] - _width(letters) - 1.0))
-    y = min(max(at[1], TEXT), size[1] - 2.0)
-    while any(abs(y - b) < TEXT and abs(x - a) < _width(letters) for a, b in taken):
-        y += TEXT
-    return x, y
+    return x, min(max(at[1], TEXT), size[1] - 2.0)
 
 
 def _width(letters: int) -> float:
