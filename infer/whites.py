@@ -16,6 +16,9 @@ from crownlet.infer.layout import Layout
 from crownlet.infer.records import Floats, Located
 
 INK = 128
+"""Grey below which a pixel of the flattened page is ink; pale ink has a level of its own."""
+PALE = 60
+"""Ink whose darkest tenth is paler than this is held against its skin, half way between the two."""
 ZONE = (0.02, 0.95)
 """Rows looked at, in bodies below the ruled line: the base line's own blur is left out."""
 MODEL_YUD = 1.15
@@ -71,8 +74,9 @@ def _white(page: npt.NDArray[np.uint8], placed: Located, right: int, left: int) 
         return high - low
     y0, y1 = _rows(page, placed, [right, left], ZONE)
     window = _own_ink(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
+    level = ink_level(window)
     ink = window.min(axis=0)
-    white = ink >= INK
+    white = ink >= level
     edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
     runs = edges.reshape(-1, 2)
     slack = 0.12 * float(placed.body[right, 2])
@@ -82,7 +86,7 @@ def _white(page: npt.NDArray[np.uint8], placed: Located, right: int, left: int) 
     if not len(near):
         return min(high - low, 0.0)
     from_ink, to_ink = near[np.argmax(near[:, 1] - near[:, 0])]
-    return _to_edge(ink, int(from_ink), int(to_ink))
+    return _to_edge(ink, int(from_ink), int(to_ink), level)
 
 
 def _own_ink(
@@ -114,13 +118,19 @@ def _own_ink(
     return cleared
 
 
-def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int) -> float:
+def ink_level(window: npt.NDArray[np.uint8]) -> float:
+    """Grey below which a pixel of these letters is ink: where ink is pale, half way to its skin."""
+    dark, skin = np.percentile(window, (10, 90)) if window.size else (0.0, 0.0)
+    return max(INK, float(dark + skin) / 2) if dark > PALE else INK
+
+
+def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int, level: float) -> float:
     """Length of a run of white columns, its ends placed between columns by their grey values."""
     length = float(stop - start)
     for inside, outside in ((start, start - 1), (stop - 1, stop)):
         if 0 <= outside < len(ink):
             pale, dark = float(ink[inside]), float(ink[outside])
-            length += (pale - INK) / max(pale - dark, 1.0) - 0.5
+            length += (pale - level) / max(pale - dark, 1.0) - 0.5
     return length
 
 
@@ -131,7 +141,7 @@ def _ink_width(page: npt.NDArray[np.uint8], placed: Located, i: int) -> float:
     zone = page[y0:y1, x0:x1]
     if not zone.size:
         return 0.0
-    columns = np.flatnonzero((zone < INK).any(axis=0))
+    columns = np.flatnonzero((zone < ink_level(zone)).any(axis=0))
     return float(columns[-1] - columns[0] + 1) if len(columns) else 0.0
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import blocks
 import numpy as np
 import pytest
@@ -45,6 +47,22 @@ def test_whites_are_those_of_the_renderer(body: float) -> None:
     clear = np.isfinite(width) & (width > 0.15)
     error = np.abs(result.whites.q - width)[clear]
     assert clear.sum() > 150
+    assert np.median(error) < 0.05
+    assert np.percentile(error, 95) < 0.15
+
+
+@pytest.mark.parametrize("left", [0.6, 0.45])
+def test_whites_between_faded_letters_are_the_same(left: float) -> None:
+    """A part of the page faded to this share of its darkness; it was once half taken for white,
+    with errors of 1.2 q at 0.45."""
+    page = compose(clean(portion="shema", body=(40.0, 40.0), split="heldout"), 5)
+    width = page.image.shape[1]
+    share = np.where(np.arange(width) < 0.6 * width, left, 1.0)
+    share = share[:, None] if page.image.ndim == 3 else share
+    pale = 255 - (255 - page.image.astype(np.float64)) * share
+    result, true, _, _ = measured(replace(page, image=pale.astype(np.uint8)))
+    clear = np.isfinite(true) & (true > 0.15)
+    error = np.abs(result.whites.q - true)[clear]
     assert np.median(error) < 0.05
     assert np.percentile(error, 95) < 0.15
 
