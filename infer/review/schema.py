@@ -48,9 +48,10 @@ CREATE TABLE decisions (
     reader TEXT NOT NULL REFERENCES readers (name), choice TEXT NOT NULL, right_letter TEXT,
     note TEXT NOT NULL, at TEXT NOT NULL, blind INTEGER NOT NULL, opinion_shown INTEGER NOT NULL,
     round INTEGER NOT NULL, version INTEGER NOT NULL,
-    undoes INTEGER UNIQUE REFERENCES decisions (id),
+    undoes INTEGER REFERENCES decisions (id),
     UNIQUE (item, reader, version)
 );
+CREATE UNIQUE INDEX decisions_undoes ON decisions (undoes) WHERE undoes IS NOT NULL;
 CREATE INDEX decisions_reader ON decisions (reader, id);
 CREATE TABLE standing (
     item INTEGER NOT NULL REFERENCES items (id), reader TEXT NOT NULL, version INTEGER NOT NULL,
