@@ -18,7 +18,7 @@ from crownlet.infer.quality.judging import Judged, judge
 from crownlet.infer.quality.measures import Measures
 from crownlet.infer.records import Assessed, Floats, ImageFacts, Located, PageRecord, TextMatch
 from crownlet.infer.seeing import Seen, Stopwatch
-from crownlet.infer.summing import Reading
+from crownlet.infer.summing import Reading, unsure
 from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.turning import letters_back, points_back
 
@@ -106,6 +106,8 @@ def _routed(
         page.measures, page.found, page.assessed, page.odds, limits.picture,
         doubted=seen.agreement < limits.doubted_agreement,
     )  # fmt: skip
+    if match is not None and judged.strange_page:
+        match = unsure(match)
     words = matching.words_by_gaps(page.opens)
     if matched is not None:
         words = matching.words_by_text(matched)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from crownlet.infer.framing import Frame
 from crownlet.infer.layout import Layout
@@ -88,3 +88,10 @@ def absent_letters(matched: Matched, run: Run, page: Reading) -> list[AbsentLett
         )
         for j in range(run.first, run.last + 1)
     ]  # fmt: skip
+
+
+def unsure(match: TextMatch) -> TextMatch:
+    """The same for a page whose letters the networks do not know: all is for review."""
+    absent = tuple(replace(letter, route="review") for letter in match.absent)
+    places = tuple(replace(place, sure=False) for place in match.places)
+    return replace(match, absent=absent, places=places)

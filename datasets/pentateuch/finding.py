@@ -22,11 +22,12 @@ PER_EDIT = 2.0
 """How much surer (logarithm of the odds) one letter less to change makes a place."""
 NAMED = 0.02
 """A rival place at least so likely is named."""
-ALIKE, EACH = 0.48, 4.0
-"""Least share of letters alike is `ALIKE + EACH / letters`; of other Hebrew texts, measured on the
-Prophets and Writings, at most 0.5 of 25 letters and 0.4 of 100 are."""
-COVERED = 0.45
-"""A page is found, too, if so much of it lies in runs of one place: text between may be cut off."""
+ALIKE, EACH = 0.46, 6.0
+"""Least share of letters alike is `ALIKE + EACH / letters`. Of 25 letters of the Prophets and
+Writings half are alike at the best place, of 90 a third; one page of 25 in a hundred has 0.76."""
+COVERED, COVERED_EACH = 0.36, 9.0
+"""A page is found, too, if so much of it lies in runs of one place, text between being cut off. Of
+the Prophets and Writings a third of 25 letters does, a seventh of 90, a twelfth of 150."""
 SLACK = 6.0
 """Letters by which two places that agree equally well may differ by chance."""
 EDGE = 8
@@ -76,7 +77,7 @@ def find_passage(letters: str) -> Found | None:
 
 def _alike(place: Place, length: int) -> bool:
     same = 1.0 - place.edits / length
-    return same >= ALIKE + EACH / length or (length >= 150 and place.score >= COVERED * length)
+    return same >= ALIKE + EACH / length or place.score >= COVERED * length + COVERED_EACH
 
 
 def _share(place: Place, length: int) -> float:
