@@ -8,7 +8,7 @@ from crownlet.infer.findings import Finding
 from crownlet.infer.plain import latin
 from crownlet.infer.records import Box
 from crownlet.infer.sheet.drawings import Drawing, drawing
-from crownlet.infer.sheet.page import Page
+from crownlet.infer.sheet.page import Page, extent
 from crownlet.infer.sheet.pictures import Window, window
 from crownlet.infer.sheet.rulers import Ruler, rulers
 from crownlet.infer.sheet.wellformed import Example, WellFormed
@@ -86,17 +86,14 @@ def _size(
     page: Page, finding: Finding, example: Example | None, drawn: Drawn | None
 ) -> tuple[float, float]:
     """Width and height in q that hold the finding, the example and the drawing."""
-    boxes = [(finding.box, *page.pen(page.letters(finding)))]
+    extents = [page.extent(finding)]
     if example:
-        boxes.append((example.box, example.letters[0].q, example.letters[0].body[3]))
+        first = example.letters[0]
+        extents.append(extent(example.box, first.q, first.body[3]))
     if drawn:
-        boxes.append((drawn.drawing.box, 100.0, 0.0))
-    wide, high = NARROW
-    for (x0, y0, x1, y1), unit, rotation in boxes:
-        across, down = (x1 - x0) / unit, (y1 - y0) / unit
-        if round(rotation / 90) % 2:
-            across, down = down, across
-        wide, high = max(wide, across + 2 * MARGIN), max(high, down + 2 * MARGIN)
+        extents.append(extent(drawn.drawing.box, 100.0, 0.0))
+    wide = max(NARROW[0], *(across + 2 * MARGIN for across, _ in extents))
+    high = max(NARROW[1], *(down + 2 * MARGIN for _, down in extents))
     return min(wide, WIDEST), high
 
 

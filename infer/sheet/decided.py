@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -21,13 +21,19 @@ _NEAR = 3.0
 class Decided:
     """What one reader decided about one finding."""
 
+    choice: str
+    """The decision as the store names it."""
     says: str
-    """The decision in plain words."""
+    """The same in plain words."""
     about: str
     """The doubt that was decided, where it is not the finding's own kind."""
     reader: str
     day: str
     note: str
+
+
+Decisions = Mapping[tuple[str, int], tuple[Decided, ...]]
+"""By page and number of the finding."""
 
 
 def decisions_of(run: Run) -> dict[tuple[str, int], tuple[Decided, ...]]:
@@ -75,7 +81,7 @@ def _decided(said: Standing, finding: Finding) -> Decided:
 
     made = said.decision
     return Decided(
-        says=decided(made.choice, made.right_letter),
+        choice=made.choice, says=decided(made.choice, made.right_letter),
         about="" if said.kind == finding.kind else said.kind,
         reader=made.reader, day=made.at[:10], note=made.note,
     )  # fmt: skip

@@ -87,9 +87,9 @@ def _seen(page: Page, finding: Finding, compared: Compared | None) -> Window | N
     """The place among its neighbours, as wide as makes the row of pictures neither high nor low."""
     if compared is None:
         return None
-    q, _ = page.pen(page.letters(finding))
+    across, down = page.extent(finding)
     beside = _closer(compared) + bool(compared.well) + bool(compared.drawn)
-    high = max(HIGH, (finding.box[3] - finding.box[1]) / q + 2)
+    high = max(HIGH, down + 2)
     shape = min(max(ROW - beside * compared.shape, SHAPES[0]), SHAPES[1])
-    wide = max(high * shape, (finding.box[2] - finding.box[0]) / q + 4)
+    wide = max(high * shape, across + 4)
     return page.window(finding, (wide, high), Q_PX)

@@ -10,10 +10,10 @@ from pathlib import Path
 from crownlet.infer.errors import FileFault
 from crownlet.infer.findings import HEADINGS
 from crownlet.infer.run import Run, StoredScroll
-from crownlet.infer.sheet.decided import decisions_of
+from crownlet.infer.sheet.decided import Decisions, decisions_of
 from crownlet.infer.sheet.index import Row, addresses, index_page, row
 from crownlet.infer.sheet.render import file_names, render, write_whole
-from crownlet.infer.sheet.scroll import Decisions, scroll_view
+from crownlet.infer.sheet.scroll import scroll_view
 from crownlet.infer.sheet.teaching import teaching_page
 
 FOLDER = "sheets"
@@ -59,11 +59,11 @@ def make_sheets(
         say(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
     if only is None:
         sound = [scroll for scroll in chosen if scroll.name not in faults]
-        write_whole(folder / "teaching.html", teaching_page(run, sound, show_names))
+        write_whole(folder / "teaching.html", teaching_page(run, sound, show_names, decisions))
     rows = []
     for scroll in run.scrolls:
         href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
-        rows.append(_row(run, scroll, href, faults.get(scroll.name)))
+        rows.append(_row(run, scroll, href, decisions, faults.get(scroll.name)))
     write_whole(folder / "index.html", index_page(rows, (folder / "teaching.html").is_file()))
     return Made(folder / "index.html", len(faults))
 
@@ -75,10 +75,12 @@ def sheet_page(
     return render("sheet.html", v=scroll_view(run, scroll, show_names, decisions))
 
 
-def _row(run: Run, scroll: StoredScroll, href: str, fault: FileFault | None) -> Row:
+def _row(
+    run: Run, scroll: StoredScroll, href: str, decisions: Decisions, fault: FileFault | None
+) -> Row:
     """The scroll in the index; without counts where its tables cannot be read."""
     said = (f"No new sheet: {fault.reason}",) if fault else ()
     try:
-        return row(run, scroll, href, said)
+        return row(run, scroll, href, decisions, said)
     except FileFault as error:
-        return Row(scroll.name, href, said or (error.reason,), (0,) * len(HEADINGS), 0, 0)
+        return Row(scroll.name, href, said or (error.reason,), (0,) * len(HEADINGS), 0, 0, 0)

@@ -52,6 +52,11 @@ class Page:
             return letters[0].q, letters[0].body[3]
         return max(self.veiled.page.q, 1.0), float(self.veiled.page.turn)
 
+    def extent(self, finding: Finding) -> tuple[float, float]:
+        """Width and height in q of a finding's place, upright."""
+        q, rotation = self.pen(self.letters(finding))
+        return extent(finding.box, q, rotation)
+
     def window(
         self, finding: Finding, size_q: tuple[float, float], q_px: tuple[float, float]
     ) -> Window:
@@ -64,3 +69,9 @@ class Page:
             shown = [glyph for glyph in letters if glyph.glyph not in self.veiled.names]
             bare = (finding.box,) if finding.scope == "gap" and self.veiled.names else ()
         return window(self.veiled, finding.box, size_q, q, rotation, shown, bare, q_px)
+
+
+def extent(box: Box, q: float, rotation: float) -> tuple[float, float]:
+    """Width and height in q of a box in px of the page as given, upright for this rotation."""
+    across, down = (box[2] - box[0]) / q, (box[3] - box[1]) / q
+    return (down, across) if round(rotation / 90) % 2 else (across, down)

@@ -24,6 +24,8 @@ PAGE_PX = 1300
 """Longer side of the page's picture for a body of 20 px or less; more for smaller writing."""
 ROOM = 5.0
 """q of margin about the writing in the page's picture."""
+TONE = np.array([236.0, 229.0, 214.0])
+"""RGB of bare skin in the page's picture."""
 QUALITY = 82
 
 
@@ -99,13 +101,30 @@ def small_page(page: Veiled) -> tuple[Picture, Turned, Box]:
     turn = Turned(page.page.turn // 90 % 4, page.pixels.shape[1], page.pixels.shape[0])
     part = _written(page, turn)
     x0, y0, x1, y1 = (round(v) for v in part)
-    view = turn.view(page.covered)[y0:y1, x0:x1]
     body = max(3 * page.page.q, 1.0)
-    scale = min(1.0, max(PAGE_PX / max(view.shape[:2]), 20.0 / body))
-    size = (max(1, round(view.shape[1] * scale)), max(1, round(view.shape[0] * scale)))
-    small = cv2.resize(np.ascontiguousarray(view), size, interpolation=cv2.INTER_AREA)
-    lighter = 255 - (255 - small.astype(np.uint16)) * 4 // 5
-    return encoded(lighter.astype(np.uint8)), turn, (x0, y0, x1, y1)
+    scale = min(1.0, max(PAGE_PX / max(y1 - y0, x1 - x0), 20.0 / body))
+
+    def small(pixels: Pixels) -> Pixels:
+        view = turn.view(pixels)[y0:y1, x0:x1]
+        size = (max(1, round(view.shape[1] * scale)), max(1, round(view.shape[0] * scale)))
+        return np.asarray(
+            cv2.resize(np.ascontiguousarray(view), size, interpolation=cv2.INTER_AREA), np.uint8
+        )
+
+    covered = small(page.covered)
+    light = _light(covered)
+    if page.names:
+        # Plates keep their tone, or they would be lost on a page that is made lighter.
+        plates = np.abs(covered.astype(np.int16) - small(page.pixels)).max(axis=2) > 0
+        light[plates] = covered[plates]
+    return encoded(light), turn, (x0, y0, x1, y1)
+
+
+def _light(page: Pixels) -> Pixels:
+    """The page with its skin brought to one light tone, whatever the light it was pictured in."""
+    skin = np.percentile(page[::4, ::4].reshape(-1, 3), 70, axis=0)
+    even = np.clip(page * (TONE / np.maximum(skin, 30.0)), 0, 255)
+    return np.asarray(255 - 0.85 * (255 - even), np.uint8)
 
 
 def _written(page: Veiled, turn: Turned) -> Box:

@@ -14,7 +14,7 @@ from crownlet.infer.records import Box, PageRecord
 from crownlet.infer.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet import words
-from crownlet.infer.sheet.decided import Decided
+from crownlet.infer.sheet.decided import Decisions
 from crownlet.infer.sheet.entries import Entry, entry
 from crownlet.infer.sheet.marks import Mark, Spot, place_marks
 from crownlet.infer.sheet.page import Page
@@ -22,10 +22,6 @@ from crownlet.infer.sheet.pictures import Picture, small_page
 from crownlet.infer.sheet.veil import Veiled
 from crownlet.infer.sheet.wall import Brick, wall
 from crownlet.infer.sheet.wellformed import WellFormed
-
-Decisions = Mapping[tuple[str, int], tuple[Decided, ...]]
-"""By page and number of the finding."""
-
 
 MM = 1.55
 """mm of paper for one q of a page's picture; less where the page is too wide for that."""
@@ -116,6 +112,12 @@ class ScrollView:
     """Face against reverse, as in scrolls.json."""
     consistency: Mapping[str, Any] | None
     """Evenness of the hand, as in scrolls.json."""
+
+    @property
+    def room(self) -> float:
+        """Height in mm that the first page has left for the picture, below its words."""
+        lines = sum(2 + len(note) // 95 for note in self.notes) + len(self.kinds) // 5
+        return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
 
 
 def scroll_view(

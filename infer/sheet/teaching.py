@@ -15,6 +15,7 @@ from crownlet.infer.reading import PageError
 from crownlet.infer.run import Run, StoredScroll
 from crownlet.infer.sheet import words
 from crownlet.infer.sheet.comparing import Compared, compare
+from crownlet.infer.sheet.decided import Decisions
 from crownlet.infer.sheet.page import Page
 from crownlet.infer.sheet.render import render
 from crownlet.infer.sheet.scroll import pages_of
@@ -33,6 +34,8 @@ class Choice:
     scroll: StoredScroll
     page: str
     finding: Finding
+    confirmed: bool = False
+    """Whether a reader decided that it is there."""
 
 
 @dataclass(frozen=True)
@@ -64,33 +67,51 @@ class Lesson:
     """Scrolls in which there are some."""
 
 
-def teaching_page(run: Run, scrolls: Iterable[StoredScroll], show_names: bool = False) -> str:
+def teaching_page(
+    run: Run,
+    scrolls: Iterable[StoredScroll],
+    show_names: bool = False,
+    decisions: Decisions | None = None,
+) -> str:
     """The teaching sheet of some scrolls of a run; RunError for a damaged table."""
-    made = lessons(run, scrolls, show_names)
+    made = lessons(run, scrolls, show_names, decisions)
     return render("teaching.html", lessons=made, shows_names=show_names)
 
 
 def lessons(
-    run: Run, scrolls: Iterable[StoredScroll], show_names: bool = False
+    run: Run,
+    scrolls: Iterable[StoredScroll],
+    show_names: bool = False,
+    decisions: Decisions | None = None,
 ) -> tuple[Lesson, ...]:
     """A lesson for each defect found in the scrolls, in the order of the catalogue.
 
-    Scrolls whose pictures have moved give no examples; without an example there is no lesson.
+    Scrolls whose pictures have moved give no examples, nor do findings that a reader decided to be
+    other than present; without an example there is no lesson.
     """
     bench = _Bench(run, show_names)
-    by_kind = _by_kind(run, scrolls)
+    by_kind = _by_kind(run, scrolls, decisions or {})
     made = (_lesson(bench, kind, by_kind[kind]) for kind in CATALOGUE if kind in by_kind)
     return tuple(lesson for lesson in made if lesson.examples)
 
 
-def _by_kind(run: Run, scrolls: Iterable[StoredScroll]) -> Mapping[str, list[Choice]]:
+def _by_kind(
+    run: Run, scrolls: Iterable[StoredScroll], decisions: Decisions
+) -> Mapping[str, list[Choice]]:
     table: dict[str, list[Choice]] = {}
     for scroll in scrolls:
         for page in (*scroll.faces, *scroll.reverses):
             for finding in run.pages[page].findings:
-                if finding.route == "finding" and finding.sure and finding.scope != "page":
-                    table.setdefault(finding.kind, []).append(Choice(scroll, page, finding))
+                said = {d.choice for d in decisions.get((page, finding.number), ()) if not d.about}
+                if finding.scope != "page" and _teaches(finding, said):
+                    choice = Choice(scroll, page, finding, bool(said))
+                    table.setdefault(finding.kind, []).append(choice)
     return table
+
+
+def _teaches(finding: Finding, said: set[str]) -> bool:
+    """Whether a finding is sure enough, by a reader or, where none has looked, by the program."""
+    return said == {"present"} if said else finding.route == "finding" and finding.sure
 
 
 class _Bench:
@@ -132,12 +153,12 @@ def _lesson(bench: _Bench, kind: str, choices: Sequence[Choice]) -> Lesson:
 
 
 def choose(choices: Iterable[Choice], most: int = EXAMPLES) -> list[Choice]:
-    """The surest findings, of different letters and scrolls as far as there are any.
+    """What readers confirmed, then the surest, of different letters and scrolls as far as may be.
 
     Letters of a Divine Name are left out.
     """
     rest = [choice for choice in choices if not choice.finding.in_name]
-    rest.sort(key=lambda c: (-(c.finding.p or 1.0), c.page, c.finding.number))
+    rest.sort(key=lambda c: (not c.confirmed, -(c.finding.p or 1.0), c.page, c.finding.number))
     chosen: list[Choice] = []
     while rest and len(chosen) < most:
         # min takes the first of equals, so the surest.

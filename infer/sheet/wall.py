@@ -56,9 +56,8 @@ def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
 
 
 def _tile(page: Page, finding: Finding) -> Tile:
-    q, _ = page.pen(page.letters(finding))
-    high = max(SIZE[1], (finding.box[3] - finding.box[1]) / q + 1)
-    wide = max(SIZE[0], min(WIDEST, (finding.box[2] - finding.box[0]) / q + 2))
+    across, down = page.extent(finding)
+    high, wide = max(SIZE[1], down + 1), max(SIZE[0], min(WIDEST, across + 2))
     return Tile(
         page.label(finding), page.anchor(finding), page.window(finding, (wide, high), Q_PX),
         finding.p, finding.line, page.decided.get(finding.number, ()),

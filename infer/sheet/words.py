@@ -29,8 +29,13 @@ DIFFER = "The books do not agree on how far this matters."
 APART = "Network and measure disagree here: look closely."
 MANY = 3
 """Letters that a title names one by one."""
-COUNTED = "counted, not estimated: no probability"
-ALIGNED = "follows from the text, not from the network"
+_WITHOUT = {
+    "aligned": "not asked, it follows from the text",
+    "counted": "not asked, it was counted",
+    "measured": "not asked, it was measured",
+    "learned": "gives no probability",
+}
+"""What is said of the network where there is no probability, by how a defect is known."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,7 @@ def network(finding: Finding) -> str:
     if finding.p is not None:
         return odds(finding.p)
     how = CATALOGUE[finding.kind].how if finding.kind in CATALOGUE else "learned"
-    return ALIGNED if how == "aligned" else COUNTED
+    return _WITHOUT[how]
 
 
 def measured(measures: Iterable[Measurement]) -> tuple[str, ...]:

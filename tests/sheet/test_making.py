@@ -79,6 +79,10 @@ def test_decisions_stand_on_the_sheet(run: Run) -> None:
     assert "Dov <b>" in shown
     assert "a fold" in shown
     assert "<b>," not in text
+    # What a reader did not find there is not taught.
+    teaching = (run.folder / "sheets" / "teaching.html").read_text(encoding="utf-8")
+    assert "Tag loose" not in made.Document(teaching).text
+    assert "Foot level" in made.Document(teaching).text
     other = (run.folder / "sheets" / "slight.html").read_text(encoding="utf-8")
     assert "Decided" not in made.Document(other).text
 
