@@ -78,8 +78,14 @@ def _export(opened: Run) -> int:
 
 
 def _serve(options: argparse.Namespace, opened: Run) -> int:
+    from crownlet.infer.review.asking import Sentence, reader_name
     from crownlet.infer.review.serving import bind, serve
 
+    try:
+        reader = reader_name(options.reader) if options.reader else ""
+    except Sentence as error:
+        complain(f"--reader: {error}")
+        return WRONG_USAGE
     listening, store = bind(options.port), _store(options, opened)
 
     def ready(address: str) -> None:
@@ -89,6 +95,6 @@ def _serve(options: argparse.Namespace, opened: Run) -> int:
             webbrowser.open(address)
 
     with contextlib.suppress(KeyboardInterrupt):
-        serve(opened, store, listening, options.reader, ready)
+        serve(opened, store, listening, reader, ready)
     print(f"Ended. The decisions are in {store.path}.")
     return DONE

@@ -4,7 +4,6 @@ import { $, ask, main, post, tell } from "./server.js";
 
 export const article = () => main.querySelector("article[data-id]");
 const button = (name) => main.querySelector(`[data-do=${name}]`);
-const pressed = (it) => it.getAttribute("aria-pressed") === "true";
 const press = (it, on) => it.setAttribute("aria-pressed", String(on));
 
 export function show(answer, push = true) {
@@ -45,8 +44,7 @@ export async function undo() {
 }
 
 export function toggleNear() {
-  for (const view of main.querySelectorAll(".view")) view.hidden = !view.hidden;
-  press(button("near"), !pressed(button("near")));
+  press(button("near"), main.classList.toggle("nearer"));
 }
 
 export function toggleMarks() {
@@ -63,7 +61,9 @@ export function watchPictures() {
     // It may have come to nothing before this script did.
     if (picture.complete && !picture.naturalWidth && picture.loading !== "lazy") lost();
   }
-  if (button("marks")) press(button("marks"), main.classList.contains("unmarked"));
+  if (!article()) return;
+  press(button("marks"), main.classList.contains("unmarked"));
+  press(button("near"), main.classList.contains("nearer"));
 }
 
 // Whether the key meant something here.

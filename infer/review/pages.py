@@ -137,8 +137,16 @@ async def wall(request: Request) -> Response:
     return page(
         request, "wall.html", kind=kind, letter=form, letter_name=_name(form), cells=cells,
         open=sum(cell.decision is None for cell in cells), question=question(kind, form),
-        one=f"/one{Chosen(kind, form).query}",
+        one=f"/one{Chosen(kind, form).query}", following=_following(desk, looking, kind, form),
     )  # fmt: skip
+
+
+def _following(desk: Desk, looking: Window, kind: str, form: str) -> str:
+    """The address of the next wall with open items, from the first again; "" if there is none."""
+    groups = desk.store.groups(looking.reader)
+    here = next((k for k, g in enumerate(groups) if (g.kind, g.letter) == (kind, form)), 0)
+    others = (*groups[here + 1 :], *groups[:here])
+    return next((Chosen(g.kind, g.letter).wall for g in others if g.open), "")
 
 
 async def picture(request: Request) -> Response:

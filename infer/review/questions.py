@@ -34,6 +34,7 @@ QUESTIONS = {
     "overstretched": "Is this {letter} much wider than others of its kind on the page?",
     "letters_touch": "Does this {letter} touch a neighbour?",
     "words_joined": "Is the gap between these words so small that they may read as one?",
+    "words_near": "Does this hand leave, as a rule, much less than a yud between words?",
     "word_parted": "Is the gap inside this word so wide that it may read as two?",
     "letter_absent": "Is a letter of the text absent at this place?",
     "letter_extra": "Does a letter stand here that the text does not have?",

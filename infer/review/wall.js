@@ -97,6 +97,7 @@ export function wallKey(key) {
   };
   if (key in ways) move(ways[key]);
   else if (key === "r") askRest();
+  else if (key === "g") $("following")?.click();
   else if (key === "o" || key === "Enter") open(focused());
   else return false;
   return true;
@@ -121,5 +122,5 @@ export function startWall() {
     focusOn(focused());
     if ($("rest").returnValue === "yes") send(rest(), "not_present", null);
   });
-  focusOn(cells[0]);
+  focusOn(cells.find((cell) => !cell.dataset.choice) || cells[0]);
 }

@@ -73,7 +73,7 @@ def test_a_hebrew_keyboard_works(page: Page, run: Path, reader: str) -> None:
     page.goto("/one")
     here = number(page)
     page.evaluate(KEY.format(on="body", key="מ", code="KeyN"))
-    page.wait_for_function(f"document.querySelector('article').dataset.id != '{here}'")
+    expect(page.locator("article")).not_to_have_attribute("data-id", str(here))
     page.keyboard.press("5")
     page.evaluate(KEY.format(on="activeElement", key="ר", code="KeyR"))
     expect(page.locator("#said")).to_contain_text("wrong letter: resh")

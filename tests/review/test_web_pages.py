@@ -18,6 +18,8 @@ from sklearn.metrics import cohen_kappa_score
 from starlette.testclient import TestClient
 
 from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.measuring import Measurement, write_measures
+from crownlet.infer.records import TextMatch
 from crownlet.infer.review.context import context_of
 from crownlet.infer.review.entries import Item
 from crownlet.infer.review.forms import FORMS, cut_picture
@@ -209,8 +211,6 @@ def test_the_line_of_text_is_that_of_the_book() -> None:
         replace(g, line=1, word=k, letter=letter, expected="" if i == 5 else letter)
         for i, (g, (letter, k)) in enumerate(zip(page.glyphs, spelt, strict=True))
     )
-    from crownlet.infer.records import TextMatch
-
     record = replace(page, glyphs=glyphs, match=TextMatch("given", 25, 25, 0, 1))
 
     def line(glyph: int, kind: str = "tag_missing") -> list[str]:
@@ -264,3 +264,22 @@ def test_names_in_hebrew_and_runs_with_spaces(tmp_path: Path) -> None:
         assert say(window, number, version, reader="רות").is_success
         assert window.get("/").status_code == 200 and quote("רות")
         assert [d.reader for d in review.store.decisions()] == ["רות"]
+
+
+def test_rulers_are_drawn_only_when_they_may_be_seen(tmp_path: Path) -> None:
+    folder = made.pictured(tmp_path, ["a"]).folder
+    doubted = next(g for g in open_run(folder).pages["a"].record.glyphs if g.reasons)
+    name = '"><script>x</script>'
+    at = ((30.0, 30.0), (34.0, 30.0))
+    ruler = Measurement(doubted.glyph, name, 0.25, 0.1, *at, doubted.reasons[0], "there")
+    write_measures(folder / "a" / "measures.csv", [ruler])
+    with serving_made.review(open_run(folder)) as review:
+        window = review.client()
+        items = review.store.items("anna", kind=doubted.reasons[0])
+        item = next(i for i in items if i.glyphs == (doubted.glyph,))
+        text, number, version = shown(window, f"/one/{item.id}")
+        assert "ruler" not in text and "0.25" not in text
+        say(window, number, version)
+        text = window.get(f"/one/{item.id}").text
+        assert 'class="ruler"' in text and "0.25 kulmus (0.10 mm); speaks for it" in text
+        assert name not in text and "<script>x" not in text
