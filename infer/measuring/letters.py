@@ -12,7 +12,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer.measuring import crowns, feet, forms, heads, legs, openings, parting, points
 from crownlet.infer.measuring.borders import Border, border_of, nearer
-from crownlet.infer.measuring.ink import LetterInk, cut_out
+from crownlet.infer.measuring.cutting import cut_out
+from crownlet.infer.measuring.ink import LetterInk
 from crownlet.infer.measuring.length import Length
 from crownlet.infer.measuring.measurement import Measurement, Says
 from crownlet.infer.measuring.wanting import wanting
@@ -81,18 +82,20 @@ def measure_letters(
     )
 
 
-def lengths(ink: LetterInk) -> list[Length]:
-    """All that is measured on one letter."""
+def lengths(ink: LetterInk, crowned: bool = True) -> list[Length]:
+    """All that is measured on one letter, its crown if `crowned`."""
     found = parting.gaps(ink)
     for letters, measure in MEASURES:
-        if ink.letter in letters:
+        if ink.letter in letters and (crowned or measure is not crowns.tag_heights):
             found += measure(ink)
     return found
 
 
 def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Says]]:
     """Lengths with what they say; nothing is said of a letter whose ink runs into a neighbour's."""
-    found = lengths(ink)
+    # Crowns that no custom asks for are measured where the letter is looked at anyway.
+    crowned = row.tags_expected is not None or row.route != "clear"
+    found = lengths(ink, crowned)
     for length in found + wanting(ink, row, found):
         border = _border(length, row)
         if border is None or border.of in row.not_examined:

@@ -1,0 +1,150 @@
+"""A letter cut out of the flattened page: its patch, how dark each pixel is, and its own pieces."""
+
+from __future__ import annotations
+
+from math import ceil, cos, radians, sin
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer import crops
+from crownlet.infer.measuring.ink import Grey, LetterInk, Mask, Piece, mask_on
+from crownlet.infer.records import Floats
+
+FINEST = 24.0
+"""Most px per q looked at: a tenth of a q is then 2.4 px, and pages of larger letters cost no
+more."""
+ROOM = 0.3
+"""White around the letter's box, in q; the locator's boxes are within 0.25 q of the ink's."""
+SPECK = 0.02
+"""Pieces of ink smaller than this, in square q, are specks: a hair's point of 0.1 by 0.2 q."""
+COVERED = 0.2
+"""Ink is the letter's where the assessor calls it so from this probability on: of a letter that
+stands apart all but a hundredth is (935 letters by calibration hands)."""
+UPRIGHT = 0.2
+"""A letter turned by less, in degrees, is cut out as it stands: a leg of 5 q leans by 0.02 q."""
+WIDEST = 400
+"""Most px of a patch either way."""
+OWN, WHOLE = 0.5, 0.97
+"""A piece is the letter's from the one share of such ink on; below the other it runs into a
+neighbour, and what is not covered is cut off."""
+
+
+def cut_out(
+    flat: Mask,
+    letter: str,
+    body: tuple[float, float, float, float],
+    box: tuple[float, float, float, float],
+    parts: Mask,
+    q: float,
+) -> LetterInk | None:
+    """The ink of a letter of the flattened page (H, W); None where no ink is the letter's.
+
+    `body` (centre x, y of the ruled line, height, clockwise degrees) and `box` are in px of the
+    page; `parts` (6, 32, 24) are the assessor's masks and `q` is the kulmus in px.
+    """
+    patch, back, origin, scale = _patch(flat, body, box, q)
+    dark = _darkness(patch)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        (dark >= 0.5).astype(np.uint8), connectivity=8
+    )
+    if count < 2:
+        return None
+    crop = _through(crops.crop_matrix(body, box), back)
+    cover = mask_on(parts[0], crop, dark.shape)
+    numbered = np.asarray(labels, np.int32)
+    pieces, mixed = _own(numbered, np.asarray(stats, np.int32), cover, scale)
+    if not pieces:
+        return None
+    alone = len(pieces) == count - 1 and not mixed
+    return LetterInk(letter, scale, origin, dark, numbered, pieces, mixed, alone, back, crop, parts)
+
+
+def _patch(
+    flat: Mask,
+    body: tuple[float, float, float, float],
+    box: tuple[float, float, float, float],
+    q: float,
+) -> tuple[Mask, Floats, tuple[float, float], float]:
+    """The letter upright at `scale` px per q, the way back to the page, and its frame's zero."""
+    x, y, _, angle = body
+    scale = min(q, FINEST)
+    grow = scale / q
+    c, s = grow * cos(radians(angle)), grow * sin(radians(angle))
+    ends = [(i - x, j - y) for i in (box[0], box[2]) for j in (box[1], box[3])]
+    across, down = [c * i + s * j for i, j in ends], [c * j - s * i for i, j in ends]
+    room = ROOM * scale
+    width, tall = (min(WIDEST, ceil(max(v) - min(v) + 2 * room) + 2) for v in (across, down))
+    left, top = ceil(room - min(across)), ceil(room - min(down))
+    if abs(angle) < UPRIGHT and scale == q:
+        column, row = int(x) - left, int(y) - top
+        back = np.array([[1.0, 0.0, column], [0.0, 1.0, row]])
+        return _window(flat, column, row, width, tall), back, (x - column, y - row), scale
+    onto = np.array([[c, s, left - c * x - s * y], [-s, c, top + s * x - c * y]])
+    by_number = onto.copy()
+    by_number[:, 2] += ((c + s) / 2 - 0.5, (c - s) / 2 - 0.5)
+    patch = cv2.warpAffine(
+        flat, by_number, (width, tall), flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT, borderValue=crops.FILL,
+    )  # fmt: skip
+    back = np.asarray(cv2.invertAffineTransform(onto), np.float64)
+    return np.asarray(patch, np.uint8), back, (float(left), float(top)), scale
+
+
+def _window(flat: Mask, column: int, row: int, width: int, tall: int) -> Mask:
+    """Part of the page, bare skin beyond its edges."""
+    inside = flat[max(0, row) : max(0, row + tall), max(0, column) : max(0, column + width)]
+    before, above = max(0, -column), max(0, -row)
+    after, below = width - before - inside.shape[1], tall - above - inside.shape[0]
+    if not (before or above or after or below):
+        return inside
+    return np.pad(inside, ((above, below), (before, after)), constant_values=crops.FILL)
+
+
+_GREYS = np.arange(256, dtype=np.float32)
+
+
+def _darkness(patch: Mask) -> Grey:
+    """Share of ink 0 to 1, between the middle greys of this letter's ink and of its skin."""
+    counts = np.bincount(patch[::2, ::2].ravel(), minlength=256)
+    skin = _middle(counts, 160, 256, crops.FILL)
+    ink = _middle(counts, 0, 112, 32)
+    table = np.clip((skin - _GREYS) / max(skin - ink, 1.0), 0.0, 1.0)
+    return np.asarray(cv2.LUT(patch, table), np.float32)
+
+
+def _middle(counts: npt.NDArray[np.int64], low: int, high: int, else_: float) -> float:
+    """Median grey of the pixels between two greys."""
+    sums = np.cumsum(counts[low:high])
+    return low + float(np.searchsorted(sums, sums[-1] / 2)) if sums[-1] >= 8 else float(else_)
+
+
+def _own(
+    labels: npt.NDArray[np.int32], stats: npt.NDArray[np.int32], cover: Grey, scale: float
+) -> tuple[tuple[Piece, ...], bool]:
+    """Pieces that are the letter's, the largest first, and whether one runs into a neighbour.
+
+    What is cut off of a piece is taken out of `labels`.
+    """
+    large = [k for k in range(1, len(stats)) if stats[k, cv2.CC_STAT_AREA] >= SPECK * scale**2]
+    pieces, mixed = [], False
+    for k in large:
+        x0, y0, width, height, area = (int(v) for v in stats[k])
+        window = labels[y0 : y0 + height, x0 : x0 + width]
+        here = window == k
+        covered = here & (cover[y0 : y0 + height, x0 : x0 + width] > COVERED)
+        share = float(covered.sum()) / area
+        if share < OWN:
+            continue
+        if share < WHOLE:
+            mixed = True
+            window[here & ~covered] = 0
+        pieces.append(Piece(k, x0, y0, x0 + width, y0 + height, area))
+    return tuple(sorted(pieces, key=lambda piece: -piece.area)), mixed
+
+
+def _through(first: Floats, then: Floats) -> Floats:
+    """The affine map that takes points through `then` and after that through `first`."""
+    matrix = first[:, :2] @ then[:, :2]
+    return np.concatenate([matrix, (first[:, :2] @ then[:, 2] + first[:, 2])[:, None]], axis=1)
