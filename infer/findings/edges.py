@@ -1,7 +1,6 @@
 """The two edges of a column: how far each full line reaches out, apart from what all share.
 
-Margins are scored without ink and do not show, so an edge is where the letters end. Each line is
-measured in its own kulmus: a camera held aslant shrinks lines and letters together.
+Margins are scored without ink and do not show, so an edge is where the letters end.
 """
 
 from __future__ import annotations
@@ -39,14 +38,21 @@ class Edge:
 
     @property
     def slope(self) -> float:
-        """q by which the edge moves out from line to line."""
-        return float(np.polyfit(self.at, self.out, 1)[0]) if len(self.lines) > 2 else 0.0
+        """q by which the edge moves out from line to line: the median of all pairs of lines."""
+        i, j = np.triu_indices(len(self.lines), 1)
+        steps = (self.out[j] - self.out[i]) / (self.at[j] - self.at[i])
+        return float(np.median(steps)) if len(steps) else 0.0
+
+    @property
+    def past(self) -> Floats:
+        """(N,) q by which each line passes the edge's own straight way."""
+        rest = self.out - self.slope * self.at
+        return np.asarray(rest - np.median(rest))
 
     @property
     def spread(self) -> float:
-        """q between the 10th and the 90th percentile, about the edge's own straight way."""
-        way = np.polyval(np.polyfit(self.at, self.out, 1), self.at)
-        low, high = np.percentile(self.out - way, [10, 90])
+        """q between the 10th and the 90th percentile of `past`."""
+        low, high = np.percentile(self.past, [10, 90])
         return float(high - low)
 
 
@@ -73,7 +79,7 @@ def _edge(block: Block, facts: ImageFacts, side: Side, breaks: frozenset[int]) -
     )  # fmt: skip
     middle = float(np.mean([(line.left + line.right) / 2 for line in block.lines]))
     out = [
-        (line.right - middle if side == "right" else middle - line.left) / line.q for line in lines
+        (line.right - middle if side == "right" else middle - line.left) / block.q for line in lines
     ]
     return Edge(side, lines, np.array(out))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from crownlet.datasets.customs import Customs
@@ -20,14 +22,15 @@ DEEP = 1.5
 """A letter reaches far into one of another line from this many q on: half of the body's height."""
 ASIDE = 0.3
 """Overlap in q along the line from which two letters stand one above the other."""
-
+FEW = 4
+"""A line of fewer letters is a piece at the frame, or no line."""
 NAMED = 4
 """Lines named one by one; of more only the number is said."""
 
 
 def level_findings(block: Block, customs: Customs) -> list[Finding]:
     """One finding for each column in which lines are near."""
-    pairs = list(zip(block.lines, block.lines[1:], strict=False))
+    pairs = list(pairwise(line for line in block.lines if len(line.glyphs) >= FEW))
     if not pairs:
         return []
     pitch = np.array([distance(above, below) for above, below in pairs])

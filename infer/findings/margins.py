@@ -1,8 +1,8 @@
 """The edges of a column: uneven, overrun by a line, or drawing the block narrower or wider.
 
-Measured on the letters, since margins are scored without ink and do not show. Each line is measured
-in its own kulmus, so that a camera held aslant, which shrinks lines and letters together, bends the
-edges less; where the letters themselves change size down the page nothing is said of the shape.
+Unevenness is about the straight way that an edge takes. Whether that way is the block's own or that
+of a camera held aslant the edges alone cannot tell: where the letters, too, change size down the
+page nothing is said of the shape. What both edges lean alike is the page's and not the block's.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ def _uneven(edge: Edge, customs: Customs) -> Finding | None:
 
 def _over(edge: Edge, customs: Customs) -> list[Finding]:
     """Lines of an otherwise even edge that pass it; too many of them are no exception."""
-    past = edge.out - float(np.median(edge.out))
+    past = edge.past
     over = [k for k in range(len(past)) if past[k] >= OVER]
     if not over or len(over) > FEW:
         return []
