@@ -55,10 +55,18 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
         write_measures(draft / "measures.csv", page.measurements)
         write_json(draft / "page.json", page_json(page))
         write_json(draft / "predictions.coco.json", coco_results(page))
+        to_disk(draft)
         _replace(draft, target)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
     return target
+
+
+def to_disk(draft: Path) -> None:
+    """Every file of a folder on disk before it takes its place, so that power may fail after it."""
+    for path in draft.iterdir():
+        with path.open("r+b") as file:
+            os.fsync(file.fileno())
 
 
 def _replace(draft: Path, target: Path) -> None:
@@ -78,7 +86,6 @@ def write_rows(path: Path, columns: Iterable[str], rows: Iterable[Iterable[str]]
         writer = csv.writer(file, lineterminator="\r\n")
         writer.writerow(columns)
         writer.writerows(rows)
-        _settle(file)
 
 
 def write_json(path: Path, data: Any) -> None:
@@ -86,12 +93,6 @@ def write_json(path: Path, data: Any) -> None:
     with path.open("w", encoding="utf-8") as file:
         json.dump(data, file, ensure_ascii=False, indent=1)
         file.write("\n")
-        _settle(file)
-
-
-def _settle(file: Any) -> None:
-    file.flush()
-    os.fsync(file.fileno())
 
 
 def glyph_row(glyph: GlyphRecord) -> list[str]:

@@ -12,7 +12,7 @@ from crownlet.infer.review.entries import Standing, StoreError
 from crownlet.infer.review.label_pages import labels
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import TEMPORARY, write_json, write_rows
+from crownlet.infer.writer import TEMPORARY, to_disk, write_json, write_rows
 
 STORE, LABELS, DECISIONS = "review.sqlite3", "labels.coco.json", "decisions.csv"
 COLUMNS = (
@@ -99,4 +99,5 @@ def replacing(target: Path) -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix=TEMPORARY, dir=target.parent) as folder:
         draft = Path(folder) / target.name
         yield draft
+        to_disk(draft.parent)
         draft.replace(target)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import signal
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -276,6 +278,44 @@ def test_the_file_itself_refuses_to_forget(store: ReviewStore) -> None:
                 other.execute(change)
 
 
+def test_a_full_disk_and_a_held_lock_are_said_and_pass(store: ReviewStore) -> None:
+    first, second = store.items("anna")[:2]
+    pages = store._db.execute("PRAGMA page_count").fetchone()[0]
+    store._db.execute(f"PRAGMA max_page_count = {pages}")
+    notes = iter(range(1000))
+    with pytest.raises(StoreError, match=r"full\); nothing was kept"):
+        for k in notes:
+            store.decide(first.id, "anna", "present", version=k, note="x" * 2000)
+    kept = store.item(first.id, "anna").version
+    assert len(store.decisions()) == kept
+    store._db.execute(f"PRAGMA max_page_count = {pages + 1000}")
+    store.decide(first.id, "anna", "present", version=kept)
+
+    store._db.execute("PRAGMA busy_timeout = 50")
+    with sqlite3.connect(store.path, isolation_level=None) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreError, match=r"locked\); nothing was kept"):
+            store.decide(second.id, "anna", "present", version=0)
+        other.execute("ROLLBACK")
+    store.decide(second.id, "anna", "present", version=0)
+
+
+def test_threads_of_one_window_share_a_store(store: ReviewStore) -> None:
+    items = store.items("anna")[:40]
+
+    def sweep(k: int) -> int:
+        won = 0
+        for item in items[:: 1 if k % 2 else -1]:
+            with contextlib.suppress(StaleError):
+                store.decide(item.id, "anna", "present", version=0)
+                won += 1
+        return won
+
+    with ThreadPoolExecutor(8) as pool:
+        assert sum(pool.map(sweep, range(8))) == len(items)
+    assert len(store.decisions()) == len(items)
+
+
 def test_a_file_that_is_none_is_said(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "r.sqlite3"
     path.write_bytes(b"no database" * 100)
@@ -413,6 +453,13 @@ def test_a_hundred_scrolls_stay_quick(tmp_path: Path) -> None:
         store.decide(item.id, "anna", "present", version=item.version)
         steps.append(time.perf_counter() - start)
         after = item.id
+    for name in ("anna", "ben"):
+        store.decide_many([Said(i.id, "present", i.version) for i in store.items(name)], name)
+    start = time.process_time()
+    assert len(store.alone("anna")) > 9000
+    assert len(store.standing()) > 18000
+    assert store.disagreements("anna", "ben") == []
+    assert time.process_time() - start < 2
     assert first < 3
     assert later < 0.3
     assert sorted(steps)[100] < 0.01
