@@ -77,11 +77,14 @@ def _same(a: Iterable[float], b: Iterable[float]) -> bool:
 
 
 def _decided(said: Standing, finding: Finding) -> Decided:
-    from crownlet.infer.review.words import decided
+    from crownlet.infer.review.words import BY_NAME, decided
 
     made = said.decision
+    words = decided(made.choice, made.right_letter)
+    if made.choice == "authority":
+        words = BY_NAME[made.choice].words
     return Decided(
-        choice=made.choice, says=decided(made.choice, made.right_letter),
+        choice=made.choice, says=words,
         about="" if said.kind == finding.kind else said.kind,
         reader=made.reader, day=made.at[:10], note=made.note,
     )  # fmt: skip

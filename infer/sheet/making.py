@@ -9,7 +9,7 @@ from pathlib import Path
 
 from crownlet.infer.errors import FileFault
 from crownlet.infer.findings import HEADINGS
-from crownlet.infer.run import Run, StoredScroll
+from crownlet.infer.run import Run, StoredScroll, open_run
 from crownlet.infer.sheet.decided import Decisions, decisions_of
 from crownlet.infer.sheet.index import Row, addresses, index_page, row
 from crownlet.infer.sheet.render import file_names, render, write_whole
@@ -46,25 +46,31 @@ def make_sheets(
     links, decisions = addresses(files), decisions_of(run)
     chosen = [scroll for scroll in run.scrolls if only in (None, scroll.name)]
     faults: dict[str, FileFault] = {}
+    rows: dict[str, Row] = {}
     for number, scroll in enumerate(chosen, start=1):
         start = time.perf_counter()
         path = folder / files[scroll.name]
+        # Opened anew for each scroll: a hundred of them are too large to hold.
+        fresh = open_run(run.folder)
         try:
-            write_whole(path, sheet_page(run, scroll, show_names, decisions))
+            write_whole(path, sheet_page(fresh, scroll, show_names, decisions))
         except FileFault as error:
             faults[scroll.name] = error
             complain(str(error))
             continue
+        rows[scroll.name] = row(fresh, scroll, links[scroll.name], decisions)
         took = time.perf_counter() - start
         say(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
     if only is None:
         sound = [scroll for scroll in chosen if scroll.name not in faults]
         write_whole(folder / "teaching.html", teaching_page(run, sound, show_names, decisions))
-    rows = []
     for scroll in run.scrolls:
-        href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
-        rows.append(_row(run, scroll, href, decisions, faults.get(scroll.name)))
-    write_whole(folder / "index.html", index_page(rows, (folder / "teaching.html").is_file()))
+        if scroll.name not in rows:
+            href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
+            fault = faults.get(scroll.name)
+            rows[scroll.name] = _row(open_run(run.folder), scroll, href, decisions, fault)
+    taught = (folder / "teaching.html").is_file()
+    write_whole(folder / "index.html", index_page(rows.values(), taught))
     return Made(folder / "index.html", len(faults))
 
 

@@ -10,6 +10,7 @@ from crownlet.infer.plain import latin, said
 from crownlet.infer.sheet.decided import Decided
 from crownlet.infer.sheet.page import Page
 from crownlet.infer.sheet.pictures import Window
+from crownlet.infer.sheet.words import disagree
 
 SIZE = (6.0, 6.5)
 """Width and height in q of a small picture."""
@@ -35,6 +36,8 @@ class Brick:
 
     title: str
     tiles: tuple[Tile, ...]
+    against: int
+    """Places of which the network and the measure say opposite things."""
 
 
 def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
@@ -50,6 +53,7 @@ def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
         Brick(
             f"{latin(letter)}: {said(kind)}" if letter else said(kind),
             tuple(_tile(page, f) for page, f in sorted(rows, key=lambda row: -(row[1].p or 0))),
+            sum(disagree(f) for _, f in rows),
         )
         for (_, kind, letter), rows in sorted(groups.items(), key=lambda item: item[0])
     )

@@ -101,12 +101,11 @@ def length(q: float) -> str:
 
 
 def disagree(finding: Finding) -> bool:
-    """Whether network and measure say opposite things of the kind."""
+    """Whether network and measure say opposite things of the kind (`measuring/disagreement.py`)."""
     if finding.p is None:
         return False
-    against = "not_there" if finding.p >= 0.5 else "there"
-    own = [m for m in finding.measurements if m.of == finding.kind]
-    return any(m.says == against for m in own)
+    says = {m.says for m in finding.measurements if m.of == finding.kind}
+    return says == {"not_there"} if finding.p >= 0.5 else "there" in says
 
 
 def cited(opinions: Iterable[Opinion]) -> tuple[Cited, ...]:
