@@ -10,6 +10,7 @@ from crownlet.infer.findings.laying import layout_findings
 from crownlet.infer.findings.letters import letter_findings
 from crownlet.infer.findings.mishaps import mishap_findings
 from crownlet.infer.findings.spaces import gap_findings
+from crownlet.infer.findings.strangers import strange, stranger_findings
 from crownlet.infer.records import PageRecord
 
 
@@ -22,10 +23,18 @@ def findings_of(record: PageRecord, customs: Customs) -> tuple[Finding, ...]:
         *letter_findings(record, customs),
         *gap_findings(record, customs),
         *mishap_findings(record, customs),
-        *layout_findings(record, customs),
+        *_of_page(record, customs),
     ]
     ranked = sorted(every, key=_order)
     return tuple(replace(finding, number=k) for k, finding in enumerate(ranked, start=1))
+
+
+def _of_page(record: PageRecord, customs: Customs) -> list[Finding]:
+    """Findings on the page as a whole; on an unfamiliar one nothing is more than a review."""
+    found = [*layout_findings(record, customs), *stranger_findings(record, customs)]
+    if not strange(record):
+        return found
+    return [replace(finding, route="review", sure=False) for finding in found]
 
 
 def _order(finding: Finding) -> tuple[int, bool, float, int, int]:

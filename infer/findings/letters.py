@@ -12,6 +12,7 @@ from crownlet.infer.findings.gravity import Weight, opinions_on, weigh
 from crownlet.infer.findings.mishaps import told
 from crownlet.infer.findings.sentences import letter_says
 from crownlet.infer.findings.silence import DETACHED, of_yud_length, silent
+from crownlet.infer.findings.strangers import UNFAMILIAR, strange
 from crownlet.infer.measuring import Measurement
 from crownlet.infer.records import GlyphRecord, PageRecord
 
@@ -39,10 +40,10 @@ def letter_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     for measurement in record.measurements:
         measured.setdefault(measurement.glyph, []).append(measurement)
     found, by_text = [], told(record)
+    by_page = (UNFAMILIAR,) if strange(record) else ()
     for glyph in record.glyphs:
-        said = letter_said(glyph, record, customs)
-        if glyph.glyph in by_text:
-            said = [row for row in said if row.kind not in _OF_TEXT]
+        elsewhere = (*by_page, *(_OF_TEXT if glyph.glyph in by_text else ()))
+        said = [row for row in letter_said(glyph, record, customs) if row.kind not in elsewhere]
         if said:
             found.append(_finding(glyph, said, measured.get(glyph.glyph, ())))
     return found

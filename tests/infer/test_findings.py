@@ -129,6 +129,20 @@ def test_what_is_unfamiliar_has_no_source_and_is_for_information() -> None:
     assert (finding.heading, finding.code, finding.opinions) == ("information", "", ())
 
 
+def test_an_unfamiliar_page_is_said_once_and_not_letter_by_letter() -> None:
+    strange = [made.flagged(k, "ש", "unfamiliar", sure=(), route="review") for k in range(1, 9)]
+    also = made.flagged(9, "ה", "leg_touches_roof", "unfamiliar", sure=(), route="review")
+    fine = made.glyph(10, "ש")
+    touching, page = findings_of(made.record([*strange, also, fine]), DEFAULT)
+    assert (touching.kind, touching.others) == ("leg_touches_roof", ())
+    assert (page.kind, page.scope, page.heading) == ("unfamiliar", "page", "information")
+    assert page.glyphs == tuple(range(1, 10))
+    assert (page.route, page.sure) == ("review", False)
+    assert "9 of 10 letters" in page.says
+    few = made.record([strange[0], *(made.glyph(k) for k in range(2, 9))])
+    assert [f.scope for f in findings_of(few, DEFAULT)] == ["glyph"]
+
+
 def test_whites_and_absent_letters_are_places_too() -> None:
     glyphs = [made.glyph(k, c, box=(200.0 - 40 * k, 0.0, 230.0 - 40 * k, 30.0))
               for k, c in enumerate("שמע", start=1)]  # fmt: skip
