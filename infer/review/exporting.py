@@ -10,6 +10,7 @@ from pathlib import Path
 
 from crownlet.infer.review.entries import Standing, StoreError
 from crownlet.infer.review.label_pages import labels
+from crownlet.infer.review.missed import ALL, missed_estimate, sentence
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import Run, open_run
 from crownlet.infer.writer import TEMPORARY, to_disk, write_json, write_rows
@@ -34,13 +35,15 @@ class Exported:
     """Letters of which somebody said something."""
     left_out: tuple[str, ...] = ()
     """A sentence for each page whose decisions stand in the table only."""
+    missed: tuple[str, ...] = ()
+    """What each reader's answers say of what the inspection missed."""
 
     def __str__(self) -> str:
         told = (
             f"{self.labels.name} ({self.letters} letters), "
-            f"{self.decisions.name} ({self.decided} decisions)"
+            f"{self.decisions.name} ({self.decided} decisions)."
         )
-        return "; ".join((told, *self.left_out))
+        return "\n".join((told, *self.left_out, *self.missed))
 
 
 def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
@@ -53,6 +56,11 @@ def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
     own = store or reviewed(opened)
     try:
         standing = own.standing()
+        missed = tuple(
+            f"{reader.name}: {sentence(missed_estimate(own, reader.name)[ALL])}"
+            for reader in own.readers()
+            if reader.done
+        )
     finally:
         if store is None:
             own.close()
@@ -62,7 +70,7 @@ def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
         write_json(draft, data)
     with replacing(folder / DECISIONS) as draft:
         write_rows(draft, COLUMNS, map(row, standing))
-    return Exported(folder / LABELS, folder / DECISIONS, len(standing), letters, left_out)
+    return Exported(folder / LABELS, folder / DECISIONS, len(standing), letters, left_out, missed)
 
 
 def reviewed(run: Run) -> ReviewStore:

@@ -39,7 +39,7 @@ def labels(run: Run, standing: Sequence[Standing]) -> tuple[Json, int, tuple[str
         letters += sum(len(glyphs) == 1 for glyphs in words)
         if lost:
             left_out.append(
-                f"page {name}: {lost} decisions on what is no longer read there are left out"
+                f"page {name}: {lost} decisions on what is no longer read there are left out."
             )
     return collect(records), letters, tuple(left_out)
 

@@ -113,3 +113,15 @@ def missed_estimate(store: ReviewStore, reader: str) -> dict[str, Missed]:
 
 def _answers(asked: Iterable[Audited]) -> list[Answer]:
     return [Answer(a.scroll, a.kind, a.choice, a.chance) for a in asked if a.choice is not None]
+
+
+def sentence(told: Missed) -> str:
+    """What the audit says, in words."""
+    mixed = f"Of {told.asked} questions about clear letters mixed in, {told.answered} are answered"
+    if not told.answered:
+        return f"{mixed}: nothing can be said yet of what was missed."
+    seen = f"{mixed}; in {told.missed} the reader saw what the program had cleared"
+    if told.share is None or told.low is None or told.high is None:
+        return f"{seen}. With fewer than {LEAST_SCROLLS} scrolls no share is estimated."
+    share, low, high = (f"{100 * v:.2g}%" for v in (told.share, told.low, told.high))
+    return f"{seen}: about {share} of all that it cleared ({low} to {high} with 95% confidence)."

@@ -97,7 +97,7 @@ async def export(request: Request) -> Response:
 
     desk = desk_of(request)
     written = await run_in_threadpool(write, desk.run, desk.store)
-    request.app.state.message[window(request).reader] = f"Written: {written}."
+    request.app.state.message[window(request).reader] = f"Written: {written}"
     return RedirectResponse("/", 303)
 
 

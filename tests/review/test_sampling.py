@@ -13,7 +13,7 @@ from scipy.stats import t
 from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.records import GlyphRecord
-from crownlet.infer.review.missed import ALL, Answer, estimate, missed_estimate
+from crownlet.infer.review.missed import ALL, Answer, estimate, missed_estimate, sentence
 from crownlet.infer.review.queue import askable
 from crownlet.infer.review.sampling import Clear, draw_audit
 from crownlet.infer.review.store import ReviewStore
@@ -88,6 +88,7 @@ def test_with_few_scrolls_only_counts_are_given() -> None:
     told = estimate([*answers, Answer("s3", "ink_lost", "cannot_tell", 0.1)], 60, 500)
     assert (told.asked, told.answered, told.missed, told.scrolls) == (60, 50, 50, 2)
     assert told.share is told.low is told.high is told.faults is None
+    assert "fewer than 3 scrolls" in sentence(told)
 
 
 @pytest.mark.parametrize("bad", [0.0, 0.02, 0.1])
@@ -125,6 +126,9 @@ def test_the_estimate_of_a_store(tmp_path: Path) -> None:
     assert told[ALL].share == told[ALL].faults == 0.0
     assert told[ALL].high is not None
     assert 0.0 < told[ALL].high < 0.1  # nothing missed in so many is not nothing missed at all
+    assert sentence(told[ALL]).startswith(f"Of {len(audits)} questions about clear letters")
+    assert "(0% to " in sentence(told[ALL])
+    assert "nothing can be said yet" in sentence(before)
     # An answer given after being told does not count; the one before it does.
     store.tell("anna", [k.id for k in audits])
     for item in audits[:3]:
