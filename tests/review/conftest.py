@@ -1,4 +1,4 @@
-"""Made-up runs for all tests of the review, importable as `made`."""
+"""Made-up runs for all tests of the review, importable as `made_runs`."""
 
 import sys
 from pathlib import Path

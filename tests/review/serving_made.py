@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
-import made
+import made_runs as made
 import numpy as np
 from starlette.testclient import TestClient
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import made
+import made_runs as made
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st

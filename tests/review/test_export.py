@@ -7,7 +7,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-import made
+import made_runs as made
 import numpy as np
 import pytest
 from faster_coco_eval import COCO

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
-import made
+import made_runs as made
 import numpy as np
 import pytest
 from scipy.stats import t

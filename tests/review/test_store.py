@@ -15,7 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-import made
+import made_runs as made
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st

@@ -9,7 +9,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-import made
+import made_runs as made
 import pytest
 import serving_made
 from serving_made import Server

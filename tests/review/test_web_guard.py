@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-import made
+import made_runs as made
 import pytest
 import serving_made
 from serving_made import HOST, ORIGIN, PORT, TOKEN, Review

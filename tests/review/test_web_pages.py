@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 import cv2
-import made
+import made_runs as made
 import numpy as np
 import pytest
 import serving_made
