@@ -12,6 +12,7 @@ from crownlet.datasets.alphabet import index_of
 from crownlet.infer.align import Alignment, align
 from crownlet.infer.records import Floats, Ints
 from crownlet.infer.settling import settled
+from crownlet.infer.window import window
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Portion
@@ -86,11 +87,13 @@ def match(letters: Floats, opens: Floats, portion: Portion, cut: Bools | None = 
     classes = np.array([index_of(char) for char in portion.letters], dtype=np.int64)
     word_of, place_of = _divided(portion)
     starts = place_of == 0
-    alignment = align(letters, classes, starts, opens, cut)
     read = letters.argmax(axis=1) if len(letters) else np.zeros(0, np.int64)
-    expected = settled(alignment.expected, read, classes, starts)
+    low, high = window(read, classes)
+    near = align(letters, classes[low:high], starts[low:high], opens, cut)
+    expected = np.where(near.expected >= 0, near.expected + low, -1)
+    alignment = Alignment(settled(expected, read, classes, starts), len(classes), near.cost)
     return Matched(
-        portion, replace(alignment, expected=expected), starts, word_of, place_of,
+        portion, alignment, starts, word_of, place_of,
         portion.letters, portion.name_letters,
     )  # fmt: skip
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 import written
@@ -210,6 +212,19 @@ def test_a_line_of_another_text_in_the_middle_is_one_place() -> None:
     (place,) = told([*LINES[:9], other, *LINES[9:]]).places
     assert place.mishap == "lines_extra"
     assert place.line == 10
+
+
+def test_a_page_of_a_whole_book() -> None:
+    book = passage("Genesis 1-50")
+    words = passage("Genesis 41:1-20").words
+    lines = [" ".join(words[k : k + 7]) for k in range(0, len(words), 7)]
+    start = time.process_time()
+    _, match = compared(written.reading(lines), book)
+    assert time.process_time() - start < 1.0  # measured 0.2 s
+    assert match is not None
+    assert match.places == ()
+    first = book.letters.index(passage("Genesis 41:1-20").letters)
+    assert f"letters {first + 1} to " in match.note
 
 
 @pytest.mark.parametrize("name", TEFILLIN)
