@@ -6,6 +6,7 @@ Opinions are those of the catalogue and measurements those of measures.csv, so n
 from __future__ import annotations
 
 import csv
+import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import cast, get_args
@@ -27,6 +28,8 @@ def write_findings(path: Path, findings: Iterable[Finding]) -> None:
         writer = csv.writer(file, lineterminator="\r\n")
         writer.writerow(COLUMNS)
         writer.writerows(map(finding_row, findings))
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def finding_row(finding: Finding) -> list[str]:

@@ -7,118 +7,33 @@ book in configs/customs/unspecified.yaml.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import made
-import numpy as np
 import pytest
-from made_text import FOURTH, written
+from made_customs import (
+    DEFAULT,
+    back,
+    bare,
+    chet,
+    crowned,
+    customs,
+    fourth,
+    headed,
+    kaf,
+    legged,
+    listed,
+    mezuzah,
+    otherwise,
+    sized,
+)  # fmt: skip
 
-from crownlet.datasets.customs import Customs, load_customs
+from crownlet.datasets.customs import Customs
 from crownlet.datasets.texts import portion
 from crownlet.infer.findings import Finding, findings_of
 from crownlet.infer.findings.crowns import LISTED
-from crownlet.infer.findings.unexamined import RECORDED_ONLY, unexamined
-from crownlet.infer.glyphs import probabilities
-from crownlet.infer.measuring import Measurement
+from crownlet.infer.findings.unexamined import RECORDED_ONLY
 from crownlet.infer.records import PageRecord
-
-DEFAULT = load_customs()
-
-
-def customs(**settings: object) -> Customs:
-    return replace(DEFAULT, **settings)  # type: ignore[arg-type]
-
-
-MEZUZAH = portion("mezuzah")
-LINES = [list(line) for line in MEZUZAH.lines or ()]
-
-
-def mezuzah(**how: object) -> PageRecord:
-    return written(MEZUZAH, LINES, **how)  # type: ignore[arg-type]
-
-
-def fourth(**how: object) -> PageRecord:
-    text = portion(FOURTH)
-    words = list(text.words)
-    rows = [words[k : k + 8] for k in range(0, 56, 8)]
-    return written(text, rows, **how)  # type: ignore[arg-type]
-
-
-def otherwise() -> PageRecord:
-    """A mezuzah of which one word stands at the end of the line before."""
-    lines = [list(line) for line in LINES]
-    lines[2].append(lines[3].pop(0))
-    return written(MEZUZAH, lines)
-
-
-def bare() -> PageRecord:
-    return made.record([made.flagged(1, "ש", "tag_bare")])
-
-
-def headed() -> PageRecord:
-    return made.record([made.glyph(1, "ש", tags_seen=3, tags_expected=3)])
-
-
-def kaf(square: bool) -> PageRecord:
-    reasons = ("corner_squared",) if square else ()
-    return made.record([made.flagged(1, "ך", *reasons) if square else made.glyph(1, "ך")])
-
-
-def crowned(letter: str, tags: int) -> Callable[[Customs], PageRecord]:
-    """A letter with so many tags, as the inspection records it under these customs."""
-
-    def page(by: Customs) -> PageRecord:
-        wanted = by.tags_expected(letter)
-        odds = np.eye(5)[tags]
-        p = probabilities(letter, np.zeros(0), odds, wanted, ())
-        kinds = tuple(k for k in ("tag_missing", "tag_excess") if (p[k] or 0.0) > 0.5)
-        glyph = made.glyph(
-            1, letter, tags_seen=tags, tags_expected=wanted, reasons=kinds, sure=kinds,
-            route="finding" if kinds else "clear", p=p,
-        )  # fmt: skip
-        return made.record([glyph])
-
-    return page
-
-
-def chet(flat: bool) -> PageRecord:
-    says = "not_there" if flat else "there"
-    measure = Measurement(1, "roof_end", 0.9 if flat else 0.1, None, (0.0, 0.0), (0.0, 9.0),
-                          "custom_form", says)  # fmt: skip
-    return made.record([made.glyph(1, "ח")], measurements=(measure,))
-
-
-def listed(tags: int) -> PageRecord:
-    """The kuf of "and bind them", which the list of Rambam, Tefillin 2:9, gives three zayins."""
-    text = portion("shema")
-    words = [list(text.words[33:40])]
-    seen = {"35_1": {"tags_seen": tags}}
-    for word, place in LISTED["shema"]:
-        seen.setdefault(f"{word}_{place}", {"tags_seen": LISTED["shema"][word, place]})
-    return written(text, words, first=33, **seen)
-
-
-def back(both: bool) -> PageRecord:
-    text = portion("mezuzah_reverse")
-    rows = [list(text.words[:3]), [text.words[3]]] if both else [[text.words[3]]]
-    page = written(text, rows, first=0 if both else 3)
-    assert page.match is not None
-    return page
-
-
-def sized(large: bool) -> PageRecord:
-    tall = {"tall": 1.6} if large else {}
-    return mezuzah(**{"0_2": tall, "5_2": tall})
-
-
-def legged(short: float) -> PageRecord:
-    """A he that the network takes for short-legged, its left leg measured."""
-    glyph = made.flagged(1, "ה", "leg_short")
-    leg = Measurement(1, "left_leg_length", short, None, (0.0, 0.0), (0.0, 9.0), "leg_short",
-                      "unclear")  # fmt: skip
-    return made.record([glyph], measurements=(leg,))
-
 
 Maker = Callable[[], PageRecord]
 CASES: tuple[tuple[str, str, Maker, Maker, str], ...] = (
@@ -237,33 +152,6 @@ def test_no_setting_is_left_out() -> None:
     }  # fmt: skip
     assert tested.isdisjoint(RECORDED_ONLY)
     assert tested | set(RECORDED_ONLY) == every_setting()
-
-
-@pytest.mark.parametrize("setting", sorted(RECORDED_ONLY))
-def test_a_setting_that_nothing_examines_is_said_so(setting: str) -> None:
-    from typing import get_args, get_type_hints
-
-    for value in get_args(get_type_hints(Customs)[setting]):
-        told = unexamined(headed(), customs(**{setting: value}))
-        named = [s for s in told if s.startswith("settings recorded but not examined")]
-        assert bool(named) == (value != "unspecified")
-        assert not named or RECORDED_ONLY[setting] in named[0]
-
-
-def test_what_the_default_accepts_is_counted_and_not_hidden() -> None:
-    assert unexamined(bare(), DEFAULT) == (
-        "tags without heads of 1 letter: tag_form is unspecified, so none is listed",
-    )
-    assert unexamined(bare(), customs(tag_form="line")) == ()
-    assert any("final_kaf_top" in sentence for sentence in unexamined(kaf(True), DEFAULT))
-
-
-def test_settings_that_need_a_text_are_named_without_one() -> None:
-    by = customs(verse_gap="wider", large_letters="expected")
-    assert unexamined(headed(), by) == (
-        "settings that need the page's portion by name: large_letters, verse_gap",
-    )
-    assert unexamined(mezuzah(), by) == ()
 
 
 def kinds(found: tuple[Finding, ...]) -> list[str]:

@@ -2,48 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 
 import made
 import numpy as np
 import pytest
+from made_blocks import DEFAULT, FAULTLESS, LINES, found, kinds, rows, wave
 
-from crownlet.datasets.customs import load_customs
 from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import NO_AUGMENT, mezuzah
-from crownlet.infer.findings import Finding, findings_of
+from crownlet.datasets.page.spec import mezuzah
+from crownlet.infer.findings import findings_of
 from crownlet.infer.findings.edges import edges_of
-from crownlet.infer.findings.laying import layout_findings
-from crownlet.infer.findings.levels import distance
 from crownlet.infer.findings.lines import blocks
 from crownlet.infer.findings.unexamined import unexamined
-from crownlet.infer.records import PageRecord
-
-DEFAULT = load_customs()
-LINES = 14
-Pair = tuple[float, float]
-
-
-def rows(left: Sequence[float] = (), right: Sequence[float] = ()) -> list[Pair]:
-    """Edges in q of lines from 20 to 120, moved by the amounts given."""
-    lefts = [20.0 + d for d in left] or [20.0] * LINES
-    rights = [120.0 + d for d in right] or [120.0] * LINES
-    return list(zip(lefts, rights, strict=True))
-
-
-def found(page: PageRecord) -> list[Finding]:
-    return layout_findings(page, DEFAULT)
-
-
-def kinds(page: PageRecord) -> list[str]:
-    return [finding.kind for finding in found(page)]
-
-
-def wave(size: float) -> list[float]:
-    """Edges that differ by `size` from one line to the next, without any trend."""
-    return [size / 2 * (-1) ** k for k in range(LINES)]
 
 
 def test_an_even_block_has_none() -> None:
@@ -136,42 +107,6 @@ def test_few_lines_say_nothing_of_margins() -> None:
     assert kinds(made.block([(20.0 + 8 * (k % 2), 120.0) for k in range(4)])) == []
 
 
-@pytest.mark.parametrize("pitch", [3.4, 4.0])
-def test_near_lines(pitch: float) -> None:
-    (finding,) = found(made.block(rows(), pitch=pitch))
-    # The rule is a white of one line, 3 q (OC 32:32 gloss): what is left is said.
-    assert (finding.kind, finding.heading) == ("lines_near", "outset")
-    assert f"white of {pitch - 3:.1f} kulmus" in finding.says
-
-
-def test_lines_by_the_rule_and_one_pair_too_near() -> None:
-    assert kinds(made.block(rows(), pitch=6.0)) == []
-    pitches = [6.0] * LINES
-    pitches[5] = 4.5
-    (finding,) = found(made.block(rows(), pitch=pitches))
-    assert finding.says.startswith("Line 6 follows the one above with a white of 1.5")
-    assert {made_line(finding, k) for k in (0, -1)} == {5, 6}
-
-
-def made_line(finding: Finding, at: int) -> int:
-    page = made.block(rows())
-    per_line = len(page.glyphs) // LINES
-    return (finding.glyphs[at] - 1) // per_line + 1
-
-
-def test_a_lamed_deep_in_a_letter_above() -> None:
-    page = made.block(rows())
-    k = len(page.glyphs) // 2
-    tall = page.glyphs[k]
-    x0, y0, x1, y1 = tall.box
-    for depth, deep in ((1.0, False), (2.0, True)):
-        lamed = replace(tall, letter="ל", box=(x0, y0 - (3.0 + depth) * made.Q, x1, y1))
-        glyphs = (*page.glyphs[:k], lamed, *page.glyphs[k + 1 :])
-        got = found(replace(page, glyphs=glyphs))
-        assert [f.kind for f in got] == (["lines_near"] if deep else [])  # OC 32:28
-        assert all(f.glyphs == (lamed.glyph,) for f in got)
-
-
 def test_two_columns_are_two_blocks() -> None:
     right, left = made.block(rows()), made.block([(a - 200, b - 200) for a, b in rows()])
     shifted = [
@@ -189,12 +124,6 @@ def test_nothing_is_said_where_the_picture_does_not_carry_it() -> None:
     assert findings_of(made.record([made.glyph()]), DEFAULT) == ()
 
 
-FAULTLESS: dict[str, object] = {
-    "split": "heldout", "defect_rate": 0.0, "habit_rate": 0.0, "gap_rate": 0.0, "text_rate": 0.0,
-    "morph_rate": 0.0, "oddity_rate": 0.0, "close": 0.0, "augment": NO_AUGMENT,
-}  # fmt: skip
-
-
 @pytest.mark.parametrize("seed", [2, 4, 14, 21, 26])
 def test_faultless_mezuzot_are_said_uneven_only_where_they_are(seed: int) -> None:
     """Against the boxes of the renderer itself; seed 21 ends its lines 13 q apart."""
@@ -205,18 +134,6 @@ def test_faultless_mezuzot_are_said_uneven_only_where_they_are(seed: int) -> Non
     low, high = np.percentile(ends, [10, 90])
     assert got == (["margin_uneven"] if high - low > 6.0 else [])
     assert not 4.5 < high - low < 6.0  # the seeds lie off the border
-
-
-def test_crowded_lines_are_near_and_measured_rightly() -> None:
-    truth = compose(mezuzah(24.0, **(FAULTLESS | {"crowded": 1.0})), 1)
-    page = made.from_truth(truth)
-    lines = blocks(page)[0].lines
-    for k, (above, below) in enumerate(pairwise(lines)):
-        mine = [t.body[1] for t in truth.letters if t.line == k + 1]
-        over = [t.body[1] for t in truth.letters if t.line == k]
-        true = float(np.median(mine) - np.median(over)) / below.q
-        assert distance(above, below) == pytest.approx(true, abs=0.2)
-    assert kinds(page) == ["lines_near"]
 
 
 def test_edges_do_not_depend_on_the_size_of_the_picture() -> None:

@@ -1,0 +1,36 @@
+"""What is not examined is said: settings without effect, forms accepted, texts not known."""
+
+from __future__ import annotations
+
+from typing import get_args, get_type_hints
+
+import pytest
+from made_customs import DEFAULT, bare, customs, headed, kaf, mezuzah
+
+from crownlet.datasets.customs import Customs
+from crownlet.infer.findings.unexamined import RECORDED_ONLY, unexamined
+
+
+@pytest.mark.parametrize("setting", sorted(RECORDED_ONLY))
+def test_a_setting_that_nothing_examines_is_said_so(setting: str) -> None:
+    for value in get_args(get_type_hints(Customs)[setting]):
+        told = unexamined(headed(), customs(**{setting: value}))
+        named = [s for s in told if s.startswith("settings recorded but not examined")]
+        assert bool(named) == (value != "unspecified")
+        assert not named or RECORDED_ONLY[setting] in named[0]
+
+
+def test_what_the_default_accepts_is_counted_and_not_hidden() -> None:
+    assert unexamined(bare(), DEFAULT) == (
+        "tags without heads of 1 letter: tag_form is unspecified, so none is listed",
+    )
+    assert unexamined(bare(), customs(tag_form="line")) == ()
+    assert any("final_kaf_top" in sentence for sentence in unexamined(kaf(True), DEFAULT))
+
+
+def test_settings_that_need_a_text_are_named_without_one() -> None:
+    by = customs(verse_gap="wider", large_letters="expected")
+    assert unexamined(headed(), by) == (
+        "settings that need the page's portion by name: large_letters, verse_gap",
+    )
+    assert unexamined(mezuzah(), by) == ()
