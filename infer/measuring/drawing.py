@@ -29,9 +29,16 @@ Affine = tuple[float, float, float]
 """(scale, x, y): page px to crop px is `scale * page + (x, y)`."""
 
 
-def overlay(affine: Affine, size: tuple[int, int], measurements: Iterable[Measurement]) -> str:
+def overlay(
+    affine: Affine,
+    size: tuple[int, int],
+    measurements: Iterable[Measurement],
+    *,
+    lettered: bool = True,
+) -> str:
     """An `<svg>` of `size` (width, height) px with the rulers of one crop, to be laid over it.
 
+    Without `lettered` the lengths are left to whoever sets them beside the crop.
     Only numbers and the names of measures stand in it; with no measures it is empty.
     """
     width, height = size
@@ -46,6 +53,7 @@ def overlay(affine: Affine, size: tuple[int, int], measurements: Iterable[Measur
         if not beside:
             at = 2.0, height - 3.0 - (len(listed) - 1 - k) * (TEXT + 1.0)
             figures += _figure(at, f"{k + 1}: {figure}")
+        figures = figures if lettered else ""
         drawn.append(
             f'<g class="ruler" data-measure="{escape(measurement.name)}" '
             f'data-says="{measurement.says}">'

@@ -10,7 +10,7 @@ from crownlet.infer.records import Box
 from crownlet.infer.sheet.drawings import Drawing, drawing
 from crownlet.infer.sheet.page import Page, extent
 from crownlet.infer.sheet.pictures import Window, window
-from crownlet.infer.sheet.rulers import Ruler, rulers
+from crownlet.infer.sheet.rulers import rulers
 from crownlet.infer.sheet.wellformed import Example, WellFormed
 
 NARROW = (6.0, 6.0)
@@ -47,7 +47,8 @@ class Compared:
     close: Window
     box: Box
     """The place itself in px of `close`."""
-    rulers: tuple[Ruler, ...]
+    rulers: str
+    """Measures drawn on `close`, a fragment of SVG; empty without any."""
     well: Well | None
     drawn: Drawn | None
 
@@ -70,7 +71,7 @@ def compare(
     close = page.window(finding, size, q_px)
     return Compared(
         size_q=size, close=close, box=close.box(finding.box),
-        rulers=rulers(close, finding.measurements),
+        rulers=rulers(close, page.pen(page.letters(finding))[0], finding.measurements),
         well=_well(page, example, size, q_px) if example else None, drawn=drawn,
     )  # fmt: skip
 

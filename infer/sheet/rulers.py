@@ -1,44 +1,43 @@
-"""Measures drawn on a window as rulers with a cross stroke at each end."""
+"""Measures drawn over a window, as the review page draws them (`measuring/drawing.py`)."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from math import hypot
+from collections.abc import Sequence
+from dataclasses import replace
 
 from crownlet.infer.measuring import Measurement
+from crownlet.infer.measuring.drawing import overlay
+from crownlet.infer.run.crops import BODY
 from crownlet.infer.sheet import words
 from crownlet.infer.sheet.pictures import Window
 
-_CROSS = 8.0
-"""Half the length of a cross stroke, px of the window."""
-_LINE = 19.0
+_LETTERS = 0.085
+"""Height of the figures against the picture's width."""
 
 
-@dataclass(frozen=True)
-class Ruler:
-    """One ruler in px of its window, and where its length is written."""
+def rulers(window: Window, q: float, measurements: Sequence[Measurement]) -> str:
+    """A fragment of SVG in px of the window, empty without measures; `q` in px of the page.
 
-    path: str
-    label: str
-    at: tuple[float, float]
-    anchor: str
-
-
-def rulers(window: Window, measurements: Iterable[Measurement]) -> tuple[Ruler, ...]:
-    """A ruler for each measure; lengths are written in the corner below, where they hide no ink."""
-    made = []
-    for k, measure in enumerate(measurements):
-        a, b = window.point(*measure.start), window.point(*measure.end)
-        at = 6.0, window.picture.height - 8.0 - k * _LINE
-        made.append(Ruler(_path(a, b), words.length(measure.q), at, "start"))
-    return tuple(made)
+    Rulers are drawn for bodies of `BODY` px and enlarged with the picture; lengths stand in the
+    corner below, where they hide no ink.
+    """
+    if not measurements:
+        return ""
+    # As seen: a turned page has turned rulers, upright figures.
+    seen = [
+        replace(m, start=window.point(*m.start), end=window.point(*m.end)) for m in measurements
+    ]
+    grow = 3 * q * window.affine.scale / BODY
+    size = round(window.picture.width / grow), round(window.picture.height / grow)
+    drawn = overlay((1 / grow, 0.0, 0.0), size, seen, lettered=False)
+    return f'<g transform="scale({grow:.4f})">{drawn}</g>{_lengths(window, measurements)}'
 
 
-def _path(a: tuple[float, float], b: tuple[float, float]) -> str:
-    dx, dy = b[0] - a[0], b[1] - a[1]
-    long = hypot(dx, dy)
-    # A ruler of no length stands across, as most gaps are measured up and down.
-    nx, ny = (-dy / long * _CROSS, dx / long * _CROSS) if long > 0.5 else (_CROSS, 0.0)
-    ends = "".join(f"M{x - nx:.1f} {y - ny:.1f}L{x + nx:.1f} {y + ny:.1f}" for x, y in (a, b))
-    return f"M{a[0]:.1f} {a[1]:.1f}L{b[0]:.1f} {b[1]:.1f}{ends}"
+def _lengths(window: Window, measurements: Sequence[Measurement]) -> str:
+    high = _LETTERS * min(window.picture.width, window.picture.height)
+    foot = window.picture.height - 0.4 * high
+    return "".join(
+        f'<text class="length" x="{0.4 * high:.1f}" y="{foot - k * 1.15 * high:.1f}" '
+        f'font-size="{high:.1f}" stroke-width="{0.28 * high:.1f}">{words.length(m.q)}</text>'
+        for k, m in enumerate(reversed(measurements))
+    )
