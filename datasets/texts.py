@@ -14,21 +14,15 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
-from crownlet.datasets.alphabet import BY_CHAR
-
-Lines = tuple[tuple[str, ...], ...]
+from crownlet.datasets.names import holy_words, name_start
+from crownlet.datasets.text_files import Lines, read_lines
 
 TEFILLIN = ("kadesh", "vehaya_ki_yeviacha", "shema", "vehaya_im_shamoa")
 """The four portions of tefillin, in the order of the Torah (Keset HaSofer 20:1)."""
 
 PORTIONS = ("mezuzah", *TEFILLIN, "mezuzah_reverse")
-
-MAX_BYTES = 8 * 1024 * 1024
-"""Largest text file read: the whole Torah, 304,805 letters, is about 700 kB."""
-
-_NAME = "יהוה"
-_STEMS = (_NAME, "אלהי", "אלוה")
-_WHOLE = frozenset({"שדי", "אדני", "צבאות", "אהיה", "יה"})
+KNOWN = (*PORTIONS, "tefillin")
+"""All names, with the four portions on one strip."""
 
 
 @dataclass(frozen=True)
@@ -66,16 +60,15 @@ class Portion:
         start = 0
         for i, word in enumerate(self.words):
             if i in self.name_words:
-                found.update(range(start + _name_start(word), start + len(word)))
+                found.update(range(start + name_start(word), start + len(word)))
             start += len(word)
         return frozenset(found)
 
 
 @cache
 def portion(name: str) -> Portion:
-    """The portion called `name`, one of `PORTIONS` or `tefillin`, the four on one strip.
+    """The portion called `name`, one of `KNOWN`; KeyError for any other name.
 
-    KeyError for any other name.
     `mezuzah_reverse` is the back as one sees it, from the top: the fourteen letters behind line 1
     (Ashkenazi custom, written upside down), then the Name of three letters behind the gap.
     """
@@ -90,7 +83,7 @@ def portion(name: str) -> Portion:
         words = tuple(_data()["tefillin"][name])
         large = _large_letters() if name == "shema" else frozenset()
         return Portion(name, words, None, holy_words(words), large_letters=large)
-    raise KeyError(f"no portion is called {name!r}; there are {', '.join(PORTIONS)}")
+    raise KeyError(f"no portion is called {name!r}; there are {', '.join(KNOWN)}")
 
 
 def tefillin_lines(name: str, layout: Literal["arm", "head"]) -> Lines:
@@ -109,7 +102,8 @@ def verse_ends(name: str) -> frozenset[int]:
 
     Empty for the back of the mezuzah; KeyError for a name that is none of `PORTIONS`.
     """
-    parts = {"mezuzah": ("shema", "vehaya_im_shamoa"), "mezuzah_reverse": ()}.get(name, (name,))
+    together = {"mezuzah": TEFILLIN[2:], "mezuzah_reverse": (), "tefillin": TEFILLIN}
+    parts = together.get(name, (name,))
     verses = [words for part in parts for words in _data()["tefillin_verses"][part].values()]
     ends, last = set(), -1
     for words in verses:
@@ -125,20 +119,12 @@ def read_portion(name_or_path: str | Path) -> Portion:
     the Pentateuch, such as `Exodus 13:1-16`, is read too. ValueError, in one sentence, for an
     unknown name and for a file that is not such a text.
     """
-    if isinstance(name_or_path, str) and name_or_path in PORTIONS:
-        return portion(name_or_path)
-    if name_or_path == "tefillin":
+    if isinstance(name_or_path, str) and name_or_path in KNOWN:
         return portion(name_or_path)
     path = Path(name_or_path)
     if not path.is_file():
         return _passage(str(name_or_path))
-    rows = _read_text(path).splitlines()
-    for number, row in enumerate(rows, start=1):
-        _check_row(path, number, row)
-    lines = tuple(tuple(row.split()) for row in rows)
-    if not any(lines):
-        raise ValueError(f"{path} holds no letters")
-    return _portion(path.stem, lines)
+    return _portion(path.stem, read_lines(path))
 
 
 def _passage(name: str) -> Portion:
@@ -146,28 +132,10 @@ def _passage(name: str) -> Portion:
 
     if looks_like_passage(name):
         return passage(name)
-    known = ", ".join((*PORTIONS, "tefillin"))
+    known = ", ".join(KNOWN)
     raise ValueError(
         f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE} nor a text file"
     )
-
-
-def _read_text(path: Path) -> str:
-    if path.stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path} is larger than {MAX_BYTES // 2**20} MiB, too large for a portion")
-    try:
-        return path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise ValueError(f"{path} is not UTF-8 text (byte {error.start})") from None
-
-
-def _check_row(path: Path, number: int, row: str) -> None:
-    for column, char in enumerate(row, start=1):
-        if char not in BY_CHAR and char not in " \t":
-            raise ValueError(
-                f"{path}, line {number}, column {column}: U+{ord(char):04X} is not one of the 27 "
-                "letters (points, accents and signs must be taken out)"
-            )
 
 
 def _portion(name: str, lines: Lines) -> Portion:
@@ -206,28 +174,6 @@ def _strip() -> Portion:
     large = {(starts[2] + word, place) for word, place in parts[2].large_letters}
     return Portion(
         "tefillin", words, None, holy_words(words), frozenset(starts[1:]), frozenset(large)
-    )
-
-
-def _name_start(word: str) -> int:
-    """Where the Name begins in a word that holds one."""
-    starts = [word.index(stem) for stem in _STEMS if stem in word]
-    return min(starts, default=0)
-
-
-def holy_words(words: Sequence[str]) -> frozenset[int]:
-    """Indices of words that hold a Name, by spelling.
-
-    In doubt a word counts as one, which does no harm; the Name of two letters that is spelled like
-    the word "to" is left out.
-    "Other gods" is spelled with the same stem and is not a Name.
-    """
-    following = [*words[1:], ""]
-    return frozenset(
-        i
-        for i, (word, after) in enumerate(zip(words, following, strict=True))
-        if (word in _WHOLE or any(stem in word for stem in _STEMS))
-        and not ("אלהים" in word and after.startswith("אחרים"))
     )
 
 

@@ -15,6 +15,8 @@ from crownlet.infer.records import GlyphRecord, PageRecord
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Lines, Portion
 
+ARM_LINES = 28
+"""Lines of the strip of the arm: four columns of seven (Tur, Orach Chayim 35)."""
 _TEFILLIN_LINES: dict[int, Literal["arm", "head"]] = {7: "arm", 4: "head"}
 
 
@@ -55,6 +57,8 @@ def line_starts(record: PageRecord, portion: Portion) -> tuple[LineStart, ...]:
 
 def listed(portion: Portion, lines: int) -> Lines | None:
     """The words of a portion by the lines of the list that a page of so many lines may follow."""
+    if portion.name == "tefillin" and lines == ARM_LINES:
+        return tuple(line for name in TEFILLIN for line in tefillin_lines(name, "arm"))
     if portion.name in TEFILLIN and lines in _TEFILLIN_LINES:
         return tefillin_lines(portion.name, _TEFILLIN_LINES[lines])
     return portion.lines

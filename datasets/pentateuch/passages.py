@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from functools import cache
 
+from crownlet.datasets.names import holy_words
 from crownlet.datasets.pentateuch.text import Pentateuch, pentateuch, provenance
-from crownlet.datasets.texts import Portion, holy_words
+from crownlet.datasets.texts import Portion
 
 _NAME = re.compile(
     r"(?P<book>[A-Za-z]{2,}) +(?P<start>\d+(:\d+)?)"

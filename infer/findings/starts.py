@@ -17,7 +17,7 @@ def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     setting = None
     if text is not None and text.name == "mezuzah":
         setting = customs.mezuzah_lines
-    elif text is not None and text.name in TEFILLIN:
+    elif text is not None and text.name in (*TEFILLIN, "tefillin"):
         setting = customs.tefillin_lines
     if text is None or setting != "tur":
         return []
