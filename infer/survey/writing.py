@@ -27,7 +27,12 @@ def write_comparison(results: Comparison, folder: Path) -> None:
         ("pairs.csv", Pair, results.pairs),
     )
     for name, kind, rows in tables:
-        _replace(folder / name, _text(kind, rows))
+        write_table(folder / name, kind, rows)
+
+
+def write_table(path: Path, kind: type[Any], rows: Sequence[Any]) -> None:
+    """Write records of one kind, such as the `Rate`s by letter, as one table."""
+    _replace(path, _text(kind, rows))
 
 
 def _text(kind: type[Any], rows: Sequence[Any]) -> str:

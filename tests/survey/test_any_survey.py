@@ -1,0 +1,62 @@
+"""Whatever a survey holds, its limits stand in order, and letters of the alphabet add up."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+
+from crownlet.infer.survey.comparing import by_letter, compare
+from crownlet.infer.survey.tables import Tables, tables
+
+
+def survey(rng: np.random.Generator) -> Tables:
+    """One to eight scrolls of one to 39 letters, up to three sources, and anything from no defect
+    to nothing else, from a blind network to one that knows, from no audit to a full one."""
+    scroll = np.repeat(np.arange(of := rng.integers(1, 9)), rng.integers(1, 40, of))
+    letters = len(scroll)
+    source = np.array(list("ABC"))[rng.integers(0, rng.integers(1, 4), of)][scroll]
+    truth = (rng.random((2, letters)) < rng.choice([0, 0.02, 0.3, 0.9, 1])).astype(float)
+    predicted = np.clip(rng.choice([0, 1]) * truth + rng.random(truth.shape) * 0.2, 0, 1)
+    predicted[rng.random(truth.shape) < rng.choice([0, 0.3, 1])] = np.nan
+    chance = rng.choice([rng.uniform(0.05, 1), 1.0]) * rng.uniform(0.5, 1, letters)
+    label = np.where(rng.random(letters) < chance * rng.choice([0, 1]), truth, np.nan)
+    side = rng.choice(["face", "reverse"], letters)
+    form = rng.choice(["ב", "ת"], letters)
+    return tables(
+        ["one", "two"], scroll, source, predicted, label=label, chance=chance, side=side,
+        letter=form,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(80))
+def test_limits_stand_in_order(seed: int) -> None:
+    held = survey(np.random.default_rng(seed))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        results = compare(held)
+        rates = (*results.rates, *by_letter(held))
+    for rate in rates:
+        assert 0 <= rate.rate <= 1 and rate.letters > 0
+        assert (rate.low is None) == (rate.high is None) == (rate.scrolls < 3)
+        if rate.low is not None and rate.high is not None:
+            assert 0 <= rate.low <= rate.rate + 1e-12 and rate.rate - 1e-12 <= rate.high <= 1
+            assert rate.low < rate.high
+    for test in (*results.contrasts, *results.pairs):
+        if test.p is not None and test.p_holm is not None:
+            assert 0 <= test.p <= test.p_holm <= 1
+
+
+def test_letters_of_the_alphabet_add_up_to_all() -> None:
+    """By counting: each letter's rate is its own share, and their counts those of all letters."""
+    rng = np.random.default_rng(1)
+    scroll = np.repeat(np.arange(4), 100)
+    form = rng.choice(["ש", "ב", "ת"], 400)
+    label = (rng.random((1, 400)) < np.where(form == "ש", 0.4, 0.1)).astype(float)
+    held = tables(["tag_bare"], scroll, ["A"] * 400, label, label=label, letter=form)
+    rates = {rate.letter: rate for rate in by_letter(held)}
+    assert list(rates) == ["ב", "ש", "ת"]
+    for letter, rate in rates.items():
+        assert rate.rate == pytest.approx(label[0, form == letter].mean())
+    assert sum(rate.letters for rate in rates.values()) == compare(held).rates[0].letters == 400
