@@ -84,3 +84,13 @@ def test_no_list_and_no_text() -> None:
         page, glyphs=tuple(dataclasses.replace(g, expected=None) for g in page.glyphs)
     )
     assert line_starts(plain, portion("mezuzah")) == ()
+
+
+def test_the_strip_of_the_arm() -> None:
+    lines = [" ".join(line) for name in TEFILLIN for line in tefillin_lines(name, "arm")]
+    page = record(lines, portion("tefillin"))
+    assert line_starts(page, portion("tefillin")) == ()
+    first, *rest = lines[8].split()
+    lines[7], lines[8] = f"{lines[7]} {first}", " ".join(rest)
+    (start,) = line_starts(record(lines, portion("tefillin")), portion("tefillin"))
+    assert (start.line, start.expected_word) == (9, first)
