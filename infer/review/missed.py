@@ -2,12 +2,12 @@
 
 Each answer counts as the inverse of the chance with which its question was drawn (Horvitz and
 Thompson 1952), as a ratio, so that questions left open or answered "cannot tell" fall out of both
-sides. Letters of one hand go wrong together, so the variance is the one between scrolls
-(linearised; Cochran, Sampling Techniques, 3rd ed. 1977, 6.3 and 11.7), unless the letters alone
-give a larger one (Kish 1965: the square of the sum of weights over the sum of their squares), as
-when nothing was missed; Student's t with one degree less than there are scrolls, in Wilson's form
-(1927), which stays within 0 and 1. It speaks of the scrolls of this run, every one of which was
-sampled.
+sides. The interval is Wilson's (1927), which stays within 0 and 1, and the wider of two. One counts
+letters, as many as their unequal chances leave (Kish 1965: the square of the sum of weights over
+the sum of their squares). As letters of one hand go wrong together, the other counts scrolls: the
+linearised variance between them (Cochran, Sampling Techniques, 3rd ed. 1977, 6.3 and 11.7), with
+Student's t of one degree less than there are scrolls. It speaks of the scrolls of this run, every
+one of which was sampled.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import sqrt
+from statistics import NormalDist
 from typing import TYPE_CHECKING, NamedTuple
 
 from crownlet.infer.review.entries import Audited
@@ -83,12 +84,19 @@ def estimate(
 def _interval(
     share: float, scrolls: Sequence[Sequence[Answer]], weight: float, confidence: float
 ) -> tuple[float, float]:
-    count, error = len(scrolls), 1 - confidence
+    """The wider of the interval by letters and, where scrolls differ at all, the one by scroll."""
+    count, p = len(scrolls), (1 + confidence) / 2
+    letters = weight**2 / sum(a.chance**-2 for answers in scrolls for a in answers)
+    found = [_wilson(share, letters, NormalDist().inv_cdf(p))]
     variance = count / (count - 1) * sum(_residual(s, share) ** 2 for s in scrolls) / weight**2
-    worth = weight**2 / sum(a.chance**-2 for answers in scrolls for a in answers)
     if variance > 0:
-        worth = min(worth, share * (1 - share) / variance)
-    z = student_quantile(1 - error / 2, count - 1)
+        worth = share * (1 - share) / variance
+        found.append(_wilson(share, worth, student_quantile(p, count - 1)))
+    return min(low for low, _ in found), max(high for _, high in found)
+
+
+def _wilson(share: float, worth: float, z: float) -> tuple[float, float]:
+    """Wilson's interval for a share seen in `worth` independent answers."""
     middle = (share + z * z / (2 * worth)) / (1 + z * z / worth)
     half = z / (1 + z * z / worth) * sqrt(share * (1 - share) / worth + (z / (2 * worth)) ** 2)
     return max(0.0, middle - half), min(1.0, middle + half)
