@@ -65,7 +65,7 @@ class Page:
         q, rotation = self.pen(letters)
         bare: tuple[Box, ...] = ()
         shown: Sequence[GlyphRecord] = letters
-        if finding.scope != "glyph" or len(letters) != 1:
+        if len(letters) != 1:
             shown = [glyph for glyph in letters if glyph.glyph not in self.veiled.names]
             bare = (finding.box,) if finding.scope == "gap" and self.veiled.names else ()
         return window(self.veiled, finding.box, size_q, q, rotation, shown, bare, q_px)

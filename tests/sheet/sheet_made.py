@@ -69,8 +69,9 @@ def _doubted(glyph: GlyphRecord, kind: str, route: str, p: float) -> GlyphRecord
 
 
 def picture(letters: Sequence[GlyphRecord]) -> npt.NDArray[np.uint8]:
-    """The page (560, 1240, 3) RGB."""
-    page = np.empty((560, 1240, 3), np.uint8)
+    """The page as RGB, 1240 px wide, 560 px high or as its lines need."""
+    height = max(560, round(max(g.box[3] for g in letters)) + 80)
+    page = np.empty((height, 1240, 3), np.uint8)
     page[:] = SKIN
     for g in letters:
         x0, y0, x1, y1 = (round(v) for v in g.box)

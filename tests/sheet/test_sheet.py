@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import time
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,6 +14,7 @@ import pytest
 import sheet_made as made
 
 from crownlet.datasets.catalogue import GRAVITIES
+from crownlet.infer.records import GlyphRecord
 from crownlet.infer.run import Run
 from crownlet.infer.sheet.making import make_sheets, sheet_page
 from crownlet.infer.sheet.veil import PLATE
@@ -151,7 +154,7 @@ def test_names_can_be_shown_and_are_warned_of(run: Run) -> None:
 def test_an_unmatched_page_is_veiled_by_spelling(tmp_path: Path) -> None:
     """A page compared with no text has no letters marked as a Name's."""
     letters = made.glyphs()
-    plain = [type(g)(**{**g.__dict__, "in_name": False, "expected": None}) for g in letters]
+    plain = [replace(g, in_name=False, expected=None) for g in letters]
     made.page(tmp_path, "one", plain)
     scan = tmp_path / "scans" / "one.png"
     cv2.imwrite(str(scan), cv2.cvtColor(made.picture(letters), cv2.COLOR_RGB2BGR))
@@ -191,3 +194,65 @@ def test_hostile_names_are_only_words(tmp_path: Path) -> None:
         made.Document(text)
     index = made.Document(made_sheets.index.read_text(encoding="utf-8"))
     assert all((folder / link).is_file() for link in index.links)
+
+
+def turned(letters: list[GlyphRecord], width: int, height: int) -> list[GlyphRecord]:
+    """The same letters on a page turned by half."""
+    return [
+        replace(
+            g,
+            box=(width - g.box[2], height - g.box[3], width - g.box[0], height - g.box[1]),
+            body=(width - g.body[0], height - g.body[1], g.body[2], 180.0),
+        )
+        for g in letters
+    ]
+
+
+def test_a_page_upside_down_is_shown_upright_and_veiled(tmp_path: Path) -> None:
+    letters = made.glyphs(doubts=DOUBTS)
+    made.page(tmp_path, "up", letters)
+    made.page(tmp_path, "down", turned(letters, 1240, 560), turn=180)
+    run = made.scrolls(tmp_path, [{"name": n, "faces": [n]} for n in ("up", "down")])
+    up, down = (made.Document(sheet_page(run, scroll)).pictures() for scroll in run.scrolls)
+    assert len(up) == len(down)
+    for one, other in zip(up, down, strict=True):
+        assert one.shape == other.shape
+        assert np.abs(one.astype(int) - other).mean() < 3
+    pages = [image for image in down if image.shape[1] > 900]
+    assert not any(made.red(image).any() for image in pages)
+
+
+def test_findings_of_several_columns_keep_their_own_numbers(tmp_path: Path) -> None:
+    for name in ("c1", "c2"):
+        made.page(tmp_path, name, made.glyphs(doubts=DOUBTS))
+    run = made.scrolls(tmp_path, [{"name": "c", "faces": ["c1", "c2"]}])
+    ids = made.Document(sheet_page(run, run.scrolls[0])).ids
+    assert len(ids) == len(set(ids)) == 2 * len(DOUBTS)
+    assert {"f-a1", "f-b1"} <= set(ids)
+
+
+def test_a_mezuzah_s_sheet_takes_two_seconds_at_most(tmp_path: Path) -> None:
+    """713 letters, many with findings; the promise of the issue, in processor time."""
+    letters = made.glyphs()
+    lines = 17
+    many = [
+        replace(g, glyph=len(letters) * k + g.glyph, line=3 * k + g.line, word=50 * k + g.word,
+                box=(g.box[0], g.box[1] + 336 * k, g.box[2], g.box[3] + 336 * k),
+                body=(g.body[0], g.body[1] + 336 * k, *g.body[2:]))
+        for k in range(lines) for g in letters
+    ]  # fmt: skip
+    assert len(many) > 713
+    doubted = [
+        replace(g, route="finding", reasons=("part_loose",), sure=("part_loose",),
+                p={**g.p, "part_loose": 0.97})
+        if g.glyph % 3 == 0 and "part_loose" in g.p and g.letter in "אגחלמתש" else g for g in many
+    ]  # fmt: skip
+    assert sum(g.route == "finding" for g in doubted) > 50
+    made.page(tmp_path, "m", doubted)
+    run = made.scrolls(tmp_path, [{"name": "m", "faces": ["m"]}])
+    sheet_page(run, run.scrolls[0])
+    run = made.scrolls(tmp_path, [{"name": "m", "faces": ["m"]}])
+    start = time.process_time()
+    html = sheet_page(run, run.scrolls[0])
+    assert time.process_time() - start < 2.0
+    assert len(html) < 6_000_000
