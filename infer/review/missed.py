@@ -99,7 +99,8 @@ def _wilson(share: float, worth: float, z: float) -> tuple[float, float]:
     """Wilson's interval for a share seen in `worth` independent answers."""
     middle = (share + z * z / (2 * worth)) / (1 + z * z / worth)
     half = z / (1 + z * z / worth) * sqrt(share * (1 - share) / worth + (z / (2 * worth)) ** 2)
-    return max(0.0, middle - half), min(1.0, middle + half)
+    # Rounded, since both ends touch 0 or 1 exactly where nothing or everything was missed.
+    return max(0.0, round(middle - half, 12)), min(1.0, round(middle + half, 12))
 
 
 def _residual(answers: Sequence[Answer], share: float) -> float:
