@@ -49,7 +49,7 @@ def row(
     found = Counter(f.heading for f in findings if f.route == "finding")
     records = [page.record for page in pages]
     return Row(
-        name=scroll.name, href=href, notes=(*faults, *notes_of(scroll, records)),
+        name=scroll.name, href=href, notes=(*faults, *notes_of(scroll, pages)),
         by_heading=tuple(found[heading] for heading in HEADINGS),
         review=sum(f.route == "review" for f in findings),
         decided=sum(page in names for page, _ in decisions),

@@ -23,6 +23,11 @@ from crownlet.infer.sheet.view import Group, PageView, ScrollView, Sources
 from crownlet.infer.sheet.wall import wall
 from crownlet.infer.sheet.wellformed import WellFormed
 
+OLDER = (
+    "inspected by an older version that kept no list of findings; inspect it anew, or nothing is "
+    "pointed at here."
+)
+
 
 def scroll_view(
     run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
@@ -35,7 +40,7 @@ def scroll_view(
     first = pages[0].veiled.page
     told = _told(run, scroll)
     return ScrollView(
-        scroll=scroll, notes=notes_of(scroll, [page.veiled.page for page in pages]),
+        scroll=scroll, notes=notes_of(scroll, [run.pages[page.name] for page in pages]),
         pages=tuple(_view(page) for page in pages), groups=groups, sources=_sources(entries),
         bricks=wall(pages), not_examined=ALWAYS, limits=_limits(first),
         versions=first.versions, shows_names=show_names,
@@ -46,11 +51,14 @@ def scroll_view(
     )  # fmt: skip
 
 
-def notes_of(scroll: StoredScroll, pages: Iterable[PageRecord]) -> tuple[str, ...]:
+def notes_of(scroll: StoredScroll, pages: Iterable[StoredPage]) -> tuple[str, ...]:
     """Sentences for the very top, each once: of the scroll, then of its pages."""
     notes = list(scroll.notes)
     for page in pages:
-        notes += [*page.notes, page.match.note if page.match else ""]
+        match = page.record.match
+        notes += [*page.record.notes, match.note if match else ""]
+        if not (page.folder / "findings.csv").is_file():
+            notes.append(f"{page.name}: {OLDER}")
     return tuple(dict.fromkeys(filter(None, notes)))
 
 

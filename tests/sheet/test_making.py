@@ -65,6 +65,13 @@ def test_no_run_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert capsys.readouterr().err.startswith("crownlet: ")
 
 
+def test_a_run_without_findings_is_not_taken_for_clear(run: Run) -> None:
+    (run.folder / "bad" / "findings.csv").unlink()
+    make_sheets(open_run(run.folder), say=lambda line: None)
+    text = made.Document((run.folder / "sheets" / "bad.html").read_text(encoding="utf-8")).text
+    assert "bad: inspected by an older version" in text
+
+
 def test_decisions_stand_on_the_sheet(run: Run) -> None:
     from crownlet.infer.review.store import ReviewStore
 
