@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from crownlet.datasets.texts import portion
 from crownlet.infer.foreign import foreign
 from crownlet.infer.framing import Frame, frame
+from crownlet.infer.line_starts import lines_of_mezuzah
 from crownlet.infer.matching import BELONGS, Matched, agreement, match
 from crownlet.infer.records import TextMatch
 from crownlet.infer.summing import Reading, summary
@@ -19,29 +21,30 @@ if TYPE_CHECKING:
 
 SURE = 0.9
 """A passage found with less is told with the others in which the words stand."""
+MEZUZAH = "mezuzah"
 NAMED = 3
 """Other places that are named in the note; all stand in the record."""
 
 Compared = tuple[Matched | None, TextMatch | None]
 
 
-def compared(page: Reading, portion: Wanted) -> Compared:
+def compared(page: Reading, text: Wanted) -> Compared:
     """The page against its text; only the summary where they do not belong together.
 
     Neither where there is no text, or none was found.
     """
-    if portion is None or not page.letters:
+    if text is None or not page.letters:
         return None, None
     view = frame(page.found, page.layout, page.size)
-    if portion == AUTO:
+    if text == AUTO:
         return _searched(page, view)
-    matched = _laid(page, portion, view)
+    matched = _laid(page, text, view)
     said = summary(matched, page, view)
     return (matched if agreement(matched, page.letters) >= BELONGS else None), said
 
 
-def _laid(page: Reading, portion: Portion, view: Frame) -> Matched:
-    matched = match(page.odds, page.opens, portion, view.perhaps)
+def _laid(page: Reading, text: Portion, view: Frame) -> Matched:
+    matched = match(page.odds, page.opens, text, view.perhaps)
     return matched.without(foreign(matched.alignment.expected, page.found, page.layout))
 
 
@@ -53,6 +56,11 @@ def _searched(page: Reading, view: Frame) -> Compared:
     if found is None:
         return None, None
     matched = _narrowed(_laid(page, found.portion, view), found)
+    if MEZUZAH in found.also and lines_of_mezuzah(matched, page.layout):
+        whole = portion(MEZUZAH)
+        others = (found.portion.name, *(name for name in found.also if name != MEZUZAH))
+        found = replace(found, portion=whole, also=others)
+        matched = _laid(page, whole, view)
     if agreement(matched, page.letters) < BELONGS:
         return None, None
     said = summary(matched, page, view)

@@ -9,14 +9,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from crownlet.datasets.texts import TEFILLIN, tefillin_lines
+import numpy as np
+
+from crownlet.datasets.texts import TEFILLIN, portion, tefillin_lines
 from crownlet.infer.records import GlyphRecord, PageRecord
 
 if TYPE_CHECKING:
     from crownlet.datasets.texts import Lines, Portion
+    from crownlet.infer.layout import Layout
+    from crownlet.infer.matching import Matched
 
 ARM_LINES = 28
 """Lines of the strip of the arm: four columns of seven (Tur, Orach Chayim 35)."""
+FEWEST_LINES, MOST_LINES = 3, 0.6
+"""A page of so many lines, of which such a share begin as in the list, follows the list."""
 _TEFILLIN_LINES: dict[int, Literal["arm", "head"]] = {7: "arm", 4: "head"}
 
 
@@ -34,12 +40,12 @@ class LineStart:
     """The line's first letter that belongs to the text."""
 
 
-def line_starts(record: PageRecord, portion: Portion) -> tuple[LineStart, ...]:
+def line_starts(record: PageRecord, text: Portion) -> tuple[LineStart, ...]:
     """Lines of the page that begin elsewhere than in the list, from the top.
 
     Empty where there is no list for the portion, or the page was not compared with its text.
     """
-    lists = listed(portion, max((glyph.line for glyph in record.glyphs), default=0))
+    lists = listed(text, max((glyph.line for glyph in record.glyphs), default=0))
     if lists is None:
         return ()
     starts = _starts(lists)
@@ -49,19 +55,38 @@ def line_starts(record: PageRecord, portion: Portion) -> tuple[LineStart, ...]:
         if word in starts and glyph.place == 1:
             continue
         nearest = min(starts, key=lambda start: (abs(start - word), start))
-        found.append(
-            LineStart(glyph.line, portion.words[nearest], portion.words[word], glyph.glyph)
-        )
+        found.append(LineStart(glyph.line, text.words[nearest], text.words[word], glyph.glyph))
     return tuple(found)
 
 
-def listed(portion: Portion, lines: int) -> Lines | None:
+def listed(text: Portion, lines: int) -> Lines | None:
     """The words of a portion by the lines of the list that a page of so many lines may follow."""
-    if portion.name == "tefillin" and lines == ARM_LINES:
+    if text.name == "tefillin" and lines == ARM_LINES:
         return tuple(line for name in TEFILLIN for line in tefillin_lines(name, "arm"))
-    if portion.name in TEFILLIN and lines in _TEFILLIN_LINES:
-        return tefillin_lines(portion.name, _TEFILLIN_LINES[lines])
-    return portion.lines
+    if text.name in TEFILLIN and lines in _TEFILLIN_LINES:
+        return tefillin_lines(text.name, _TEFILLIN_LINES[lines])
+    return text.lines
+
+
+def lines_of_mezuzah(matched: Matched, layout: Layout) -> bool:
+    """Whether a page that may be part of a mezuzah or of tefillin has the lines of a mezuzah.
+
+    `matched` lays it against one of the portions that the mezuzah holds.
+    """
+    mezuzah = portion("mezuzah")
+    offset = mezuzah.letters.find(matched.text)
+    expected = matched.alignment.expected
+    rows = np.flatnonzero(expected >= 0)
+    if offset < 0 or not len(rows):
+        return False
+    _, first = np.unique(layout.line[rows], return_index=True)
+    lengths = [len("".join(line)) for line in mezuzah.lines or ()]
+    listed_starts = np.cumsum([0, *lengths])
+    # The page's first letter may begin anywhere: it tells nothing.
+    begins = expected[rows[first]][1:] + offset
+    return len(begins) + 1 >= FEWEST_LINES and bool(
+        np.isin(begins, listed_starts).mean() >= MOST_LINES
+    )
 
 
 def _starts(lines: Lines) -> list[int]:

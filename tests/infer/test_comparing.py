@@ -235,6 +235,16 @@ def test_a_slip_of_tefillin_is_named(name: str, layout: str) -> None:
     assert (match.portion, match.places) == (name, ())
 
 
+def test_part_of_a_mezuzah_is_told_by_its_lines() -> None:
+    match = told(LINES[9:17], "auto")
+    assert match.portion == "mezuzah"
+    assert "vehaya_im_shamoa" in match.also
+    words = "".join(portion("vehaya_im_shamoa").letters)[60:320]
+    match = told([words[k : k + 26] for k in range(0, len(words), 26)], "auto")
+    assert match.portion == "vehaya_im_shamoa"
+    assert "mezuzah" in match.also
+
+
 def test_words_that_scrolls_spell_otherwise_are_no_finding() -> None:
     # Genesis 19:16: the codex has one yud less than the scrolls (Miqra al pi ha-Masorah).
     words = [w.replace("ויחזקו", "ויחזיקו") for w in passage("Genesis 19:15-26").words]
