@@ -57,7 +57,8 @@ def portion_break(record: PageRecord, columns: tuple[Block, ...], word: int) -> 
     line = block.lines[k]
     unit = yud * line.q
     at = next(i for i, glyph in enumerate(line.glyphs) if glyph.glyph == first.glyph)
-    three = 3 * float(np.median(np.concatenate([row.wide for row in block.lines])))
+    wide = np.concatenate([row.ink[:, 2] - row.ink[:, 0] for row in block.lines])
+    three = 3 * float(np.median(wide))
     before = block.lines[k - 1] if k else None
     end = (before.left - edges[0]) / unit if before is not None else None
     if at == 0:

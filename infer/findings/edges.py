@@ -17,6 +17,8 @@ Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("right", "left")
 FRAME = 1.5
 """With less white than this, in q, to the frame, letters may be cut off, and no end shows."""
+ROUNDS, STRAY = 3, 1.5
+"""How often the way of an edge is drawn anew, and q from which a line may be far off it."""
 FULL = 0.75
 """A full line is at least this share of its column's usual width; shorter ones end or begin a
 portion, or are cut by the frame."""
@@ -45,8 +47,17 @@ class Edge:
 
     @property
     def past(self) -> Floats:
-        """(N,) q by which each line passes the edge's own straight way."""
-        rest = self.out - self.slope * self.at
+        """(N,) q by which each line passes the edge's own way.
+
+        The way may bow a little, as the edge of a page does before a camera; lines far off it have
+        no say in it.
+        """
+        rest, near = self.out, np.ones(len(self.out), np.bool_)
+        for _ in range(ROUNDS):
+            way = np.polyfit(self.at[near], self.out[near], 2)
+            rest = self.out - np.polyval(way, self.at)
+            off = np.abs(rest - np.median(rest))
+            near = off <= max(STRAY, 2.5 * float(np.median(off)))
         return np.asarray(rest - np.median(rest))
 
     @property

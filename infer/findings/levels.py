@@ -53,25 +53,21 @@ def reaching_letters(above: Line, below: Line) -> list[GlyphRecord]:
     """Letters of either line that reach deep into the body of a letter of the other."""
     found = []
     for own, other in ((below, above), (above, below)):
-        limit = DEEP * own.q
-        for glyph in own.glyphs:
-            if any(_overlap(glyph, letter, own.q) > limit for letter in other.glyphs):
-                found.append(glyph)
+        deep = reach(own, other).max(axis=1) > DEEP * own.q
+        found += [glyph for glyph, far in zip(own.glyphs, deep, strict=True) if far]
     return found
 
 
-def _overlap(glyph: GlyphRecord, letter: GlyphRecord, q: float) -> float:
-    """How far the ink box of one letter reaches into the body of another, px down the page.
+def reach(own: Line, other: Line) -> Floats:
+    """(N, M) how far the ink of each letter reaches into the body of each of another line, px.
 
-    Upright writing only: of letters on a page turned by a quarter nothing is said.
+    0 where the two do not stand one above the other.
     """
-    if min(abs(glyph.body[3]), abs(letter.body[3])) > 45:
-        return 0.0
-    top, height = letter.body[1], letter.body[2]
-    beside = min(glyph.box[2], letter.box[2]) - max(glyph.box[0], letter.box[0])
-    if beside < ASIDE * q:
-        return 0.0
-    return min(glyph.box[3], top + height) - max(glyph.box[1], top)
+    left, top, right, bottom = own.ink.T[:, :, None]
+    body = np.array([glyph.body[2] for glyph in other.glyphs]) / 2
+    beside = np.minimum(right, other.ink[:, 2]) - np.maximum(left, other.ink[:, 0])
+    depth = np.minimum(bottom, other.v + body) - np.maximum(top, other.v - body)
+    return np.where(beside < ASIDE * own.q, 0.0, depth)
 
 
 def _finding(

@@ -25,15 +25,22 @@ class Line:
     """(N,) middle of each body, px."""
     v: Floats
     """(N,) half a body below the ruled line, px."""
-    wide: Floats
-    """(N,) width of each letter's ink along the writing, px."""
-    left: float
-    """Leftmost ink, px along the writing."""
-    right: float
+    ink: Floats
+    """(N, 4) left, top, right and bottom of each letter's ink in u and v, px."""
     q: float
     """Kulmus of the line in px: median of its letters."""
     across: bool
     """Whether the line runs down or up the picture, the page being turned by a quarter."""
+
+    @property
+    def left(self) -> float:
+        """Leftmost ink, px along the writing."""
+        return float(self.ink[:, 0].min())
+
+    @property
+    def right(self) -> float:
+        """Rightmost ink, px along the writing."""
+        return float(self.ink[:, 2].max())
 
     @property
     def width(self) -> float:
@@ -79,14 +86,24 @@ def _line(number: int, glyphs: Sequence[GlyphRecord], angle: float) -> Line:
     turn = np.deg2rad(body[:, 3])
     x = body[:, 0] - np.sin(turn) * body[:, 2] / 2
     y = body[:, 1] + np.cos(turn) * body[:, 2] / 2
-    middle = (boxes[:, :2] + boxes[:, 2:]) / 2
-    along = middle[:, 0] * c + middle[:, 1] * s
-    # A box is upright in the picture; on a turned page its height lies along the writing.
-    sides = (boxes[:, 2:] - boxes[:, :2]) / 2
-    across = bool(abs(s) > abs(c))
-    half = sides[:, 1] if across else sides[:, 0]
     return Line(
-        number, tuple(glyphs), u=x * c + y * s, v=y * c - x * s, wide=2 * half,
-        left=float((along - half).min()), right=float((along + half).max()),
-        q=float(np.median(body[:, 2])) / 3, across=across,
+        number, tuple(glyphs), u=x * c + y * s, v=y * c - x * s,
+        ink=_straight(boxes, float(c), float(s)), q=float(np.median(body[:, 2])) / 3,
+        across=bool(abs(s) > abs(c)),
     )  # fmt: skip
+
+
+def _straight(boxes: Floats, c: float, s: float) -> Floats:
+    """Boxes (N, 4) of the picture as boxes along the writing, which is turned by cos c and sin s.
+
+    An upright box around a letter that leans by a little is larger than the letter; by as much it
+    is made smaller again.
+    """
+    x, y = ((boxes[:, :2] + boxes[:, 2:]) / 2).T
+    wide, high = ((boxes[:, 2:] - boxes[:, :2]) / 2).T
+    if abs(s) > abs(c):
+        wide, high = high, wide
+    lean = min(abs(s), abs(c))
+    u, v = x * c + y * s, y * c - x * s
+    wide, high = wide - lean * high, high - lean * wide
+    return np.stack([u - wide, v - high, u + wide, v + high], axis=1)
