@@ -6,12 +6,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from crownlet.datasets.alphabet import index_of
 from crownlet.infer.runs import Run
 from crownlet.infer.telling import Teller, place_of, words_between
 from crownlet.infer.text_places import Mishap, TextPlace
 
 ALIKE = 0.8
 """An extra run is a second copy if so many of its letters are those of the first."""
+PLAUSIBLE = 0.05
+"""A letter may be another one of at least this probability."""
 NEAR = 40
 """Words that stand elsewhere are looked for within so many letters."""
 WHOLE_LINE = 12
@@ -90,8 +93,8 @@ def _kind(teller: Teller, run: Run) -> Mishap:
 def _copy(teller: Teller, run: Run) -> str | None:
     """The words of which an extra run is a second copy, those before it or after."""
     matched, size = teller.matched, run.length
-    expected, letters = matched.alignment.expected, teller.letters
-    mine = letters[run.first : run.last + 1]
+    expected = matched.alignment.expected
+    mine = teller.odds[run.first : run.last + 1]
     for first in (run.first - size, run.last + 1):
         glyphs = expected[max(first, 0) : first + size]
         if first < 0 or len(glyphs) < size or (glyphs < 0).any():
@@ -100,7 +103,8 @@ def _copy(teller: Teller, run: Run) -> str | None:
         if high - low != size - 1:
             continue
         text, whole = words_between(teller.matched, low, high)
-        same = np.mean([a == b for a, b in zip(mine, text.replace(" ", ""), strict=True)])
+        copied = [index_of(letter) for letter in text.replace(" ", "")]
+        same = np.mean(mine[np.arange(size), copied] >= PLAUSIBLE)
         if same >= ALIKE and (whole or size == 1):
             return text
     return None

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import written
 
+from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.pentateuch.passages import passage
 from crownlet.datasets.texts import TEFILLIN, portion, tefillin_lines
 from crownlet.infer.comparing import compared
@@ -124,6 +126,25 @@ def test_edits_far_apart_are_each_found(seed: int) -> None:
     places = told(lines).places
     assert [p.mishap for p in places] == [kind for kind, _ in wanted[::-1]]
     assert [p.letters for p in places] == [letters for _, letters in wanted[::-1]]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_letters_read_with_doubt_make_no_mishap(seed: int) -> None:
+    """Three letters in a hundred misread, with the right one as second choice; a word doubled."""
+    rng = np.random.default_rng(seed)
+    words = list(TEXT.words)
+    at = int(rng.integers(5, 150))
+    words[at:at] = [words[at]]
+    page = written.reading([" ".join(words[k : k + 8]) for k in range(0, len(words), 8)])
+    odds = page.odds.copy()
+    for i in np.flatnonzero(rng.random(len(odds)) < 0.03):
+        right, odds[i] = int(odds[i].argmax()), 0.01 / 25
+        odds[i, rng.integers(27)] += 0.59
+        odds[i, right] += 0.4
+    letters = "".join(LETTERS[k] for k in odds.argmax(axis=1))
+    _, match = compared(replace(page, odds=odds, letters=letters), TEXT)
+    assert match is not None
+    assert [(p.mishap, p.letters) for p in match.places] == [("words_doubled", words[at])]
 
 
 def test_part_of_the_text_and_its_missing_ends() -> None:
