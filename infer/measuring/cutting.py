@@ -94,12 +94,15 @@ def _patch(
 
 def _window(flat: Mask, column: int, row: int, width: int, tall: int) -> Mask:
     """Part of the page, bare skin beyond its edges."""
-    inside = flat[max(0, row) : max(0, row + tall), max(0, column) : max(0, column + width)]
-    before, above = max(0, -column), max(0, -row)
-    after, below = width - before - inside.shape[1], tall - above - inside.shape[0]
-    if not (before or above or after or below):
+    y0, y1 = max(0, row), min(flat.shape[0], row + tall)
+    x0, x1 = max(0, column), min(flat.shape[1], column + width)
+    inside = flat[y0:y1, x0:x1]
+    if inside.shape == (tall, width):
         return inside
-    return np.pad(inside, ((above, below), (before, after)), constant_values=crops.FILL)
+    framed = np.full((tall, width), crops.FILL, np.uint8)
+    if y0 < y1 and x0 < x1:
+        framed[y0 - row : y1 - row, x0 - column : x1 - column] = inside
+    return framed
 
 
 _GREYS = np.arange(256, dtype=np.float32)
@@ -127,8 +130,12 @@ def _own(
 
     What is cut off of a piece is taken out of `labels`.
     """
-    large = [k for k in range(1, len(stats)) if stats[k, cv2.CC_STAT_AREA] >= SPECK * scale**2]
-    pieces, mixed = [], False
+    rows, columns = labels.shape
+    areas = stats[:, cv2.CC_STAT_AREA]
+    large = [k for k in range(1, len(stats)) if areas[k] >= SPECK * scale**2]
+    large.sort(key=lambda k: -int(areas[k]))
+    pieces: list[Piece] = []
+    mixed = False
     for k in large:
         x0, y0, width, height, area = (int(v) for v in stats[k])
         window = labels[y0 : y0 + height, x0 : x0 + width]
@@ -137,11 +144,14 @@ def _own(
         share = float(covered.sum()) / area
         if share < OWN:
             continue
+        # The box holds all of the letter: what runs out of the room around it is a neighbour's.
+        if pieces and (y0 == 0 or x0 == 0 or y0 + height == rows or x0 + width == columns):
+            continue
         if share < WHOLE:
             mixed = True
             window[here & ~covered] = 0
         pieces.append(Piece(k, x0, y0, x0 + width, y0 + height, area))
-    return tuple(sorted(pieces, key=lambda piece: -piece.area)), mixed
+    return tuple(pieces), mixed
 
 
 def _through(first: Floats, then: Floats) -> Floats:

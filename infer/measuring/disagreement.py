@@ -15,7 +15,18 @@ from crownlet.infer.records import GlyphRecord
 from crownlet.infer.routing import EXTRA, SWAPPED
 from crownlet.infer.thresholds import Thresholds
 
-TRUSTED: dict[str, str] = {}
+TRUSTED = frozenset(
+    {"part_loose", "heads_touch", "leg_touches_roof", "ring_open", "ring_closed", "foot_level"}
+)
+"""Defects of which the measure is heard.
+
+Of 4872 letters without a fault on 20 clean pages by held-out hands at 64 px none was sent to review
+by it, of 4885 on 20 pages photographed or scanned, worn and faded, 30 to 90 px, six (0.12%: four
+drops of pe, one ring, one alef). Of 283 plain cases on 28 such pages the measure denied two, and of
+twelve it said nothing. Whites at tags and across strokes are not heard: on worn pages pale ink and
+hairlines read as white there (in 0.15 and 0.1% of the letters); nor are lengths, heels and points,
+in which hands and customs differ.
+"""
 
 
 def reviewed(

@@ -69,6 +69,8 @@ def _underside(ink: LetterInk, end: int) -> float | None:
     The other half of a roof may be cut off aslant, and a drop hangs from it.
     """
     above, below = (ink.y(q) for q in ROOFS)
+    if above >= below:
+        return None
     under = above + edges.undersides(ink.body[above : below + 1])
     columns = np.arange(len(under))
     beside = columns > end if ink.letter in LEFT else columns < end

@@ -122,10 +122,10 @@ def steady_heights(height: Floats) -> Floats:
     The pen is the same from letter to letter, the eye for its width is not: single heights are off
     by a fiftieth. A letter of its own size, as a large one, keeps its own.
     """
-    padded = np.pad(height, AROUND, mode="reflect") if len(height) > AROUND else height
-    if padded is height:
-        usual = np.full(len(height), np.median(height))
+    if len(height) <= AROUND:
+        usual = np.full(len(height), np.median(height)) if len(height) else height
     else:
+        padded = np.pad(height, AROUND, mode="reflect")
         usual = np.median(sliding_window_view(padded, 2 * AROUND + 1), axis=1)
     return np.where(np.abs(np.log(height / usual)) < OTHER, usual, height)
 

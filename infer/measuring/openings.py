@@ -23,7 +23,7 @@ NOSE_BELOW = 1.9
 """Mem's nose is joined to its roof above this."""
 LEAST = 0.1
 """Both show at least so much ink below it, in square q."""
-HOLE, ROOF = 0.1, 0.7
+HOLE, ROOF = 0.05, 0.45
 """A white shut in is larger than this, in square q, and has its middle lower than this, in q below
 the ruled line: others are flaws of the ink."""
 INSIDE = (0.6, 2.6)

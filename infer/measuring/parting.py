@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.measuring import seats
 from crownlet.infer.measuring.edges import is_white, white_between
 from crownlet.infer.measuring.ink import LetterInk, Mask, Piece
 from crownlet.infer.measuring.length import Length
@@ -22,8 +23,8 @@ TAG_SHARE = 0.4
 TAG_AREA = 0.45
 """.. or if it stands above the line and has less ink than this, in square q: tags are at most 2 q
 high and 0.2 q thick."""
-FOOT = 0.1
-"""The foot of a tag, in q."""
+HEAD = 0.1
+"""Ink higher above the head's edge than this, in q, is a tag's."""
 
 
 def gaps(ink: LetterInk) -> list[Length]:
@@ -67,11 +68,17 @@ def _is_tag(ink: LetterInk, piece: Piece) -> bool:
 def _white(ink: LetterInk, piece: Piece, name: str, of: str) -> Length:
     """The shortest way over the white between a piece and the other ink of its letter."""
     others = ink.of(tuple(p for p in ink.pieces if p is not piece))
-    if name == "tag_gap" and others[piece.y1 - round(FOOT * ink.scale) :].any():
-        # From the foot down: the tags beside it are nearer than the head.
-        others[: max(0, piece.y1 - round(FOOT * ink.scale))] = 0
+    if name == "tag_gap":
+        others = _head(ink, others)
     near, far = nearest(ink.of((piece,)), others)
     return white(ink, name, of, near, far)
+
+
+def _head(ink: LetterInk, others: Mask) -> Mask:
+    """Of this ink what is no tag: the tags beside a loose one are nearer to it than the head."""
+    top, _ = seats.seat(ink)
+    head = others * (np.arange(len(others))[:, None] >= top - HEAD * ink.scale)
+    return head.astype(np.uint8) if head.any() else others
 
 
 def white(ink: LetterInk, name: str, of: str, near: Floats, far: Floats) -> Length:

@@ -29,6 +29,9 @@ def seat(ink: LetterInk) -> tuple[Floats, Bools]:
     Elsewhere it is that of the nearest of them; all NaN where there is none.
     """
     low = ink.y(HEADS["ל" if ink.letter == "ל" else ""])
+    if low < 1:
+        width = ink.dark.shape[1]
+        return np.full(width, np.nan), np.zeros(width, np.bool_)
     size = max(3, int(PEN * ink.scale) | 1)
     reach = np.arange(size) - size // 2
     disc = (reach[:, None] ** 2 + reach**2 <= (size / 2) ** 2).astype(np.uint8)
