@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from crownlet.datasets.pentateuch.distance import distance
 from crownlet.datasets.pentateuch.passages import verses
-from crownlet.datasets.pentateuch.placing import Place, places
+from crownlet.datasets.pentateuch.placing import COMPARED, Place, places
 from crownlet.datasets.pentateuch.text import Codes, codes_of, pentateuch
 from crownlet.datasets.texts import TEFILLIN, Portion, portion
 
@@ -76,13 +76,13 @@ def find_passage(letters: str) -> Found | None:
 
 
 def _alike(place: Place, length: int) -> bool:
-    same = 1.0 - place.edits / length
+    same = 1.0 - place.edits / min(length, COMPARED)
     return same >= ALIKE + EACH / length or place.score >= COVERED * length + COVERED_EACH
 
 
 def _share(place: Place, length: int) -> float:
     """How sure it is that the page shows this text at all."""
-    same = max(1.0 - place.edits / length, place.score / length)
+    same = max(1.0 - place.edits / min(length, COMPARED), place.score / length)
     return 1.0 / (1.0 + math.exp(-(same - ALIKE - EACH / length) / 0.04 - 1.0))
 
 

@@ -162,6 +162,18 @@ def test_the_letters_of_the_torah_in_another_order_are_not_found() -> None:
         assert find_passage("".join(letters)) is None
 
 
+def test_very_long_pages() -> None:
+    rng = np.random.default_rng(8)
+    start = time.process_time()
+    found = find_passage(edited(TORAH[40_000:49_000], 0.1, rng))
+    assert time.process_time() - start < 2.0  # measured 0.4 s
+    assert found is not None
+    assert abs(letter_of(found) - 40_000) <= 5
+    words = list(pentateuch().words[5_000:7_500])
+    rng.shuffle(words)
+    assert find_passage("".join(words)) is None
+
+
 def test_too_few_letters_and_other_signs() -> None:
     assert find_passage("") is None
     assert find_passage(TORAH[:24]) is None
