@@ -13,6 +13,7 @@ from crownlet.infer import gaps, glyphs, matching, whites
 from crownlet.infer.cautions import cut_by_frame, not_examined
 from crownlet.infer.comparing import compared
 from crownlet.infer.layout import Layout, lay_out
+from crownlet.infer.measuring.disagreement import reviewed
 from crownlet.infer.measuring.letters import Upright, measure_letters
 from crownlet.infer.quality.judging import Judged, judge
 from crownlet.infer.quality.measures import Measures
@@ -35,6 +36,8 @@ class Rules:
     customs: Customs
     thresholds: Thresholds
     portion: Wanted = None
+    measured: bool = True
+    """Whether lengths are taken and weighed against the networks."""
 
 
 @dataclass(frozen=True)
@@ -61,10 +64,13 @@ def compile_page(
         matched, match = _matched(page, seen, rules)
     with watch.stage("route"):
         record = _routed(name, facts, seen, rules, page, matched, match)
+    if not rules.measured:
+        return record
     with watch.stage("measure"):
         upright = Upright(seen.flat, seen.turn, (facts.width, facts.height), facts.dpi)
         taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
-    return replace(record, measurements=taken)
+        rows = reviewed(record.glyphs, taken, rules.thresholds)
+    return replace(record, glyphs=rows, measurements=taken)
 
 
 def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:

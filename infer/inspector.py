@@ -41,7 +41,8 @@ class Inspector:
     """Inspects pages with one pair of networks and one set of customs.
 
     `model` is a folder with other networks than the shipped ones, `customs` a shipped name or a
-    YAML file. ModelError and ValueError say what is wrong with either.
+    YAML file; ModelError and ValueError say what is wrong with either. `measured` says whether
+    lengths are taken on the ink and weighed against the networks.
     """
 
     def __init__(
@@ -50,11 +51,13 @@ class Inspector:
         customs: str | Path = "unspecified",
         *,
         networks: Networks | None = None,
+        measured: bool = True,
     ) -> None:
         folder = Path(model) if model is not None else weights_folder()
         self.customs = load_customs(customs)
         self.networks = networks if networks is not None else Sessions(folder)
         self.thresholds = load_thresholds(folder)
+        self.measured = measured
 
     def inspect(
         self,
@@ -86,7 +89,9 @@ class Inspector:
 
     def record(self, look: Look, portion: Wanted = None, name: str | None = None) -> PageRecord:
         """The record of a page already looked at, against one text or none."""
-        rules = Rules(self.networks.info.defects, self.customs, self.thresholds, portion)
+        rules = Rules(
+            self.networks.info.defects, self.customs, self.thresholds, portion, self.measured
+        )
         watch = Stopwatch()
         record = compile_page(name or Path(look.label).stem, look.facts, look.seen, rules, watch)
         timing = look.watch.seconds | watch.seconds
