@@ -62,9 +62,11 @@ class Edge:
 
     @property
     def spread(self) -> float:
-        """q between the 10th and the 90th percentile of `past`."""
-        low, high = np.percentile(self.past, [10, 90])
-        return float(high - low)
+        """q over which `past` runs without its tenths at either end, one line at the least: a line
+        may be indented where a portion begins."""
+        cut = max(1, round(0.1 * len(self.lines)))
+        inner = np.sort(self.past)[cut:-cut]
+        return float(np.ptp(inner)) if len(inner) else 0.0
 
 
 def edges_of(block: Block, facts: ImageFacts, breaks: frozenset[int]) -> tuple[Edge, Edge]:

@@ -19,8 +19,8 @@ from crownlet.infer.records import Floats, ImageFacts
 LEAST_LINES = 6
 """With fewer full lines an edge says nothing."""
 UNEVEN: dict[Side, float] = {"left": 5.0, "right": 1.5}
-"""Spread of an edge in q (10th to 90th percentile) from which it is called uneven. The right edge
-is where a line begins; at the left a line ends, and scribes' lines differ there by a letter."""
+"""Spread of an edge in q, without its tenths, from which it is called uneven. At the right a line
+begins; at the left it ends, and scribes' lines differ there by a letter."""
 OVER, FEW = 4.0, 3
 """A line over the margin passes the usual edge by this many q; more than a few are an uneven
 edge."""
