@@ -130,7 +130,6 @@ def _own(
 
     What is cut off of a piece is taken out of `labels`.
     """
-    rows, columns = labels.shape
     areas = stats[:, cv2.CC_STAT_AREA]
     large = [k for k in range(1, len(stats)) if areas[k] >= SPECK * scale**2]
     large.sort(key=lambda k: -int(areas[k]))
@@ -144,8 +143,8 @@ def _own(
         share = float(covered.sum()) / area
         if share < OWN:
             continue
-        # The box holds all of the letter: what runs out of the room around it is a neighbour's.
-        if pieces and (y0 == 0 or x0 == 0 or y0 + height == rows or x0 + width == columns):
+        # What runs out of the room below the letter's box is a tag of the next line.
+        if pieces and y0 + height == len(labels):
             continue
         if share < WHOLE:
             mixed = True

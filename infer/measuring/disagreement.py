@@ -23,9 +23,9 @@ TRUSTED = frozenset(
 Of 4872 letters without a fault on 20 clean pages by held-out hands at 64 px none was sent to review
 by it, of 4885 on 20 pages photographed or scanned, worn and faded, 30 to 90 px, six (0.12%: four
 drops of pe, one ring, one alef). Of 283 plain cases on 28 such pages the measure denied two, and of
-twelve it said nothing. Whites at tags and across strokes are not heard: on worn pages pale ink and
-hairlines read as white there (in 0.15 and 0.1% of the letters); nor are lengths, heels and points,
-in which hands and customs differ.
+twelve it said nothing. Whites at tags are not heard, since hairline stems are often too pale to say
+anything, nor whites across strokes, which worn ink has as well (0.1% of the letters), nor lengths,
+heels and points, in which hands and customs differ.
 """
 
 

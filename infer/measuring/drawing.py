@@ -19,7 +19,7 @@ SHORTEST = 1.0
 RING = 4.0
 PALE, DARK = "#ffffff", "#16335b"
 BROAD, FINE = 2.6, 1.1
-FEW = 2
+FEW = 1
 """Of more measures the lengths stand in a list below, by number, where they hide no ink."""
 TEXT, ASIDE = 8.0, 5.0
 """Height of the figures, and how far they stand off the ruler, px."""

@@ -83,11 +83,19 @@ def white_between(dark: Grey, a: Floats, b: Floats) -> tuple[Floats, Floats]:
     return a + before * unit, a + after * unit
 
 
-def is_white(dark: Grey, a: Floats, b: Floats) -> bool:
-    """Whether skin shows somewhere between a and b; pale ink, and a blurred hairline, are none."""
-    count = max(3, int(float(np.hypot(*(b - a))) / STEP) + 1)
-    along = np.linspace(0.0, 1.0, count)[:, None]
-    return float(sampled(dark, a + along * (b - a)).min()) <= SKIN
+def is_white(dark: Grey, a: Floats, b: Floats, beside: float = 0.0) -> bool:
+    """Whether skin shows somewhere on the way from a to b; pale ink, a blurred hairline, are none.
+
+    Ink up to `beside` px away from the straight way counts as well.
+    """
+    along = b - a
+    length = float(np.hypot(*along))
+    place = np.linspace(0.0, 1.0, max(3, int(length / STEP) + 1))[:, None, None]
+    aside = np.arange(-beside, beside + 1.0)[:, None]
+    across = np.array([-along[1], along[0]]) / max(length, 1e-9)
+    points = a + place * along + aside * across
+    values = sampled(dark, points.reshape(-1, 2)).reshape(points.shape[:2])
+    return float(values.max(axis=1).min()) <= SKIN
 
 
 def _crossing(place: Floats, values: Floats, otherwise: float) -> float:

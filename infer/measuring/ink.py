@@ -97,11 +97,11 @@ class LetterInk:
 
     def x(self, q: float) -> int:
         """Column at frame x, within the patch."""
-        return int(np.clip(round(self.origin[0] + q * self.scale), 0, self.dark.shape[1]))
+        return min(max(round(self.origin[0] + q * self.scale), 0), self.dark.shape[1])
 
     def y(self, q: float) -> int:
         """Row at frame y, within the patch."""
-        return int(np.clip(round(self.origin[1] + q * self.scale), 0, self.dark.shape[0]))
+        return min(max(round(self.origin[1] + q * self.scale), 0), self.dark.shape[0])
 
     def on_page(self, points: Floats) -> Floats:
         """Patch px (N, 2) to px of the upright page."""

@@ -23,6 +23,9 @@ TAG_SHARE = 0.4
 TAG_AREA = 0.45
 """.. or if it stands above the line and has less ink than this, in square q: tags are at most 2 q
 high and 0.2 q thick."""
+STEM = 0.15
+"""The hairline stem of a tag, pale where it is blurred, stands within so much, in q, of the
+shortest way over the white."""
 HEAD = 0.1
 """Ink higher above the head's edge than this, in q, is a tag's."""
 
@@ -71,7 +74,7 @@ def _white(ink: LetterInk, piece: Piece, name: str, of: str) -> Length:
     if name == "tag_gap":
         others = _head(ink, others)
     near, far = nearest(ink.of((piece,)), others)
-    return white(ink, name, of, near, far)
+    return white(ink, name, of, near, far, STEM * ink.scale if name == "tag_gap" else 0.0)
 
 
 def _head(ink: LetterInk, others: Mask) -> Mask:
@@ -81,11 +84,13 @@ def _head(ink: LetterInk, others: Mask) -> Mask:
     return head.astype(np.uint8) if head.any() else others
 
 
-def white(ink: LetterInk, name: str, of: str, near: Floats, far: Floats) -> Length:
-    """The white between two points that lie in ink."""
+def white(
+    ink: LetterInk, name: str, of: str, near: Floats, far: Floats, beside: float = 0.0
+) -> Length:
+    """The white between two points that lie in ink; ink up to `beside` px away may bridge it."""
     start, end = white_between(ink.dark, near, far)
     size = float(np.hypot(*(end - start))) / ink.scale
-    return Length(name, of, size, start, end, is_white(ink.dark, start, end))
+    return Length(name, of, size, start, end, is_white(ink.dark, start, end, beside))
 
 
 def nearest(one: Mask, other: Mask) -> tuple[Floats, Floats]:

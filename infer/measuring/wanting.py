@@ -26,7 +26,8 @@ def wanting(ink: LetterInk, row: GlyphRecord, found: list[Length]) -> list[Lengt
             place = _middle(ink, part)
             absent.append(Length(name, of, 0.0, place, place))
     seen = sum(length.name == "tag_height" for length in found)
-    if row.tags_expected and seen < row.tags_expected:
+    merged = (row.p.get("tag_merged") or 0.0) >= SUSPECTED
+    if row.tags_expected and seen < row.tags_expected and not merged:
         absent += _tags(ink, row.tags_expected)
     return absent
 

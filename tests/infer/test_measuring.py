@@ -65,6 +65,10 @@ def test_ink_faded_to_a_third_is_no_white() -> None:
     start, end = white_between(dark, np.array([8.0, 14.0]), np.array([30.0, 14.0]))
     assert end[0] - start[0] > 8.0
     assert not is_white(dark, start, end)
+    # Just above the pale bar there is skin, but the bar is near.
+    above = np.array([0.0, -5.5])
+    assert is_white(dark, start + above, end + above)
+    assert not is_white(dark, start + above, end + above, beside=3.0)
 
 
 @pytest.fixture(scope="module")
@@ -181,5 +185,7 @@ def test_rulers_stand_where_they_were_taken() -> None:
     (ring, _) = root.findall(f".//{space}circle")
     assert (ring.attrib["cx"], ring.attrib["cy"]) == ("30.8", "18.0")
     figures = root.findall(f".//{space}text")
-    assert [f.text for f in figures] == ["0.21 q, 0.15 mm", "0.00 q"]
+    assert [f.text for f in figures] == ["1", "1: 0.21 q, 0.15 mm", "2", "2: 0.00 q"]
+    alone = ET.fromstring(drawing.overlay((0.5, 3.0, -2.0), (90, 80), TAKEN[:1]))
+    assert [f.text for f in alone.findall(f".//{space}text")] == ["0.21 q, 0.15 mm"]
     assert all(0 <= float(f.attrib["x"]) <= 90 and 0 <= float(f.attrib["y"]) <= 80 for f in figures)
