@@ -53,8 +53,8 @@ class Defect:
     name: str
     family: Family
     scope: Scope
-    """`glyph`: seen on one letter; `gap`: between two; `text`: against the expected text; `page`: in
-    lines, margins and blocks, or in many letters together."""
+    """`glyph`: seen on one letter; `gap`: between two; `text`: against the expected text; `page`:
+    in lines, margins and blocks, or in many letters together."""
     letters: str
     """The letters that can have it."""
     description: str
