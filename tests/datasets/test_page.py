@@ -175,7 +175,8 @@ def test_all_letters_and_faults_occur_in_training_pages() -> None:
     marks["letter_absent"] = sum(len(page.missing) for page in pages)
     from crownlet.datasets.catalogue import CATALOGUE
 
-    made = [name for name, defect in CATALOGUE.items() if defect.implemented]
+    # Lines and margins (scope page) are measured and never planted one by one.
+    made = [n for n, d in CATALOGUE.items() if d.implemented and d.scope != "page"]
     # A doubt of shape is a form between two letters, told by `other` and `share`.
     assert not [name for name in made if marks[name] == 0 and name != "shape_doubt"]
     spoilt = sum(bool(x.defects) for page in pages for x in page.letters) / letters.total()
