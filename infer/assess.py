@@ -1,6 +1,12 @@
-"""Every located letter cut out and shown to the assessor, in batches that fit the cache."""
+"""Every located letter cut out and shown to the assessor, in small batches, one a core at a time.
+
+A core that works on a batch of its own needs to wait for no other, and while one cuts letters out
+the next computes. What a letter's answer is does not depend on the batch it is in.
+"""
 
 from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import numpy.typing as npt
@@ -9,7 +15,9 @@ from crownlet.infer import crops
 from crownlet.infer.records import Assessed, Located
 from crownlet.infer.sessions import Networks
 
-BATCH = 32
+BATCH = 16
+"""Crops at a time: larger ones are no quicker (bench/figures.md) and take more memory."""
+Answers = tuple[npt.NDArray[np.generic], ...]
 
 
 def assess(networks: Networks, flat: npt.NDArray[np.uint8], found: Located) -> Assessed:
@@ -19,20 +27,32 @@ def assess(networks: Networks, flat: npt.NDArray[np.uint8], found: Located) -> A
         return _nothing(len(info.defects), len(info.parts))
     page, scale = crops.fit_page(flat, float(np.median(found.body[:, 2])))
     placed = found.scaled(scale)
-    buffer = np.empty((BATCH, 2, crops.HEIGHT, crops.WIDTH), np.uint8)
-    answers = []
-    for start in range(0, len(found), BATCH):
-        count = min(BATCH, len(found) - start)
-        for k in range(count):
-            body, box = placed.body[start + k], placed.box[start + k]
-            crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])
-        letter, defects, tags, parts = networks.assess(buffer[:count])
-        masks = np.clip(parts * 255 + 0.5, 0, 255).astype(np.uint8)
-        answers.append((letter, defects, tags, masks))
-    letters, defects, tags, masks = (np.concatenate(part) for part in zip(*answers, strict=True))
+
+    def answers(start: int) -> Answers:
+        return _batch(networks, page, placed, start)
+
+    starts = range(0, len(found), BATCH)
+    lanes = min(networks.lanes, len(starts))
+    if lanes == 1:
+        batches = [answers(start) for start in starts]
+    else:
+        with ThreadPoolExecutor(lanes, "assess") as pool:
+            batches = list(pool.map(answers, starts))
+    letters, defects, tags, masks = (np.concatenate(part) for part in zip(*batches, strict=True))
     return Assessed(
         letters.astype(np.float64), defects.astype(np.float64), tags.astype(np.float64), masks
     )
+
+
+def _batch(networks: Networks, page: npt.NDArray[np.uint8], placed: Located, start: int) -> Answers:
+    """Answers for the letters from `start` on, the masks as bytes."""
+    count = min(BATCH, len(placed) - start)
+    buffer = np.empty((count, 2, crops.HEIGHT, crops.WIDTH), np.uint8)
+    for k in range(count):
+        body, box = placed.body[start + k], placed.box[start + k]
+        crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])
+    letter, defects, tags, parts = networks.assess(buffer)
+    return letter, defects, tags, np.clip(parts * 255 + 0.5, 0, 255).astype(np.uint8)
 
 
 def _nothing(defects: int, parts: int) -> Assessed:

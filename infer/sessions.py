@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.cores import physical_cores
 from crownlet.infer.errors import FileFault
 
 if TYPE_CHECKING:
@@ -66,6 +66,10 @@ class Networks(Protocol):
     def info(self) -> ModelInfo:
         """Names and versions."""
 
+    @property
+    def lanes(self) -> int:
+        """How many threads may call `assess` at once to keep the processor busy."""
+
     def locate(self, page: Float32) -> LocatorMaps:
         """Maps for a page (1, 1, H, W), H and W multiples of 32, flattened grey / 255."""
 
@@ -85,14 +89,20 @@ class Sessions:
         self.folder = Path(folder) if folder is not None else weights_folder()
         self.threads = threads or physical_cores()
         files = verified_files(self.folder)
-        self._locator = self._session("locator.onnx", files["locator.onnx"], MAPS)
-        self._assessor = self._session("assessor.onnx", files["assessor.onnx"], HEADS)
+        # One page has one locator run but many batches of crops: those go a core each.
+        self._locator = self._session("locator.onnx", files["locator.onnx"], MAPS, self.threads)
+        self._assessor = self._session("assessor.onnx", files["assessor.onnx"], HEADS, 1)
         self._info = self._read_info(files)
 
     @property
     def info(self) -> ModelInfo:
         """Names and versions, read from the networks' own metadata."""
         return self._info
+
+    @property
+    def lanes(self) -> int:
+        """Batches of crops that are assessed at once, each on one core."""
+        return self.threads
 
     def locate(self, page: Float32) -> LocatorMaps:
         """Maps for a page (1, 1, H, W) float32, H and W multiples of 32."""
@@ -105,12 +115,12 @@ class Sessions:
         return letter, defects, tags, parts
 
     def _session(
-        self, name: str, data: bytes, outputs: tuple[str, ...]
+        self, name: str, data: bytes, outputs: tuple[str, ...], threads: int
     ) -> onnxruntime.InferenceSession:
         import onnxruntime as ort
 
         options = ort.SessionOptions()
-        options.intra_op_num_threads = self.threads
+        options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
         options.graph_optimization_level = ort.GraphOptimizationLevel.ORT_ENABLE_ALL
         options.log_severity_level = 3
@@ -183,18 +193,3 @@ def _checksums(path: Path) -> dict[str, str]:
         raise ModelError(path, f"cannot be read ({error}).") from None
     pairs = (line.split(maxsplit=1) for line in lines if line.strip())
     return {pair[1].lstrip("*").strip(): pair[0].lower() for pair in pairs if len(pair) == 2}
-
-
-def physical_cores() -> int:
-    """Processor cores open to this process, hyper-threads counted once."""
-    if not hasattr(os, "sched_getaffinity"):
-        return os.cpu_count() or 1
-    ours = os.sched_getaffinity(0)
-    siblings = set()
-    for cpu in ours:
-        path = Path(f"/sys/devices/system/cpu/cpu{cpu}/topology/thread_siblings_list")
-        try:
-            siblings.add(path.read_text().strip())
-        except OSError:
-            return len(ours)
-    return max(1, len(siblings))

@@ -133,6 +133,7 @@ class BlockNetworks:
 
     defects: dict[tuple[str, str], float] = field(default_factory=dict)
     seen: list[tuple[int, int]] = field(default_factory=list)
+    lanes: int = 1
 
     @property
     def info(self) -> ModelInfo:

@@ -13,7 +13,8 @@ from onnx import TensorProto, helper
 
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.infer.sessions import HEADS, MAPS, ModelError, Sessions, physical_cores
+from crownlet.infer.cores import physical_cores
+from crownlet.infer.sessions import HEADS, MAPS, ModelError, Sessions
 
 PARTS = ["ink", "tag", "head", "leg", "roof", "joint"]
 
