@@ -93,6 +93,7 @@ def _annotation(letter: LetterTruth) -> Json:
             "defects": _marks(letter.defects),
             "whole": letter.whole,
             "legible": letter.legible,
+            **({} if letter.known is None else {"known": list(letter.known)}),
             "other": letter.other,
             "share": round(letter.share, 4),
             "oddity": letter.oddity,

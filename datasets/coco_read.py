@@ -14,7 +14,6 @@ import numpy.typing as npt
 
 from crownlet.datasets.alphabet import BY_CHAR, BY_SLUG
 from crownlet.datasets.bodies import estimate_bodies
-from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.letterforms.glyph import DefectMark
 from crownlet.datasets.page.truth import Box, GapTruth, LetterTruth, PageTruth, PartShape
 
@@ -204,26 +203,31 @@ def _letter(annotation: Json, char: str, box: Box, body: tuple[float, ...]) -> L
         int(own.get("tags", UNKNOWN)),
         _marks(own.get("defects", {})),
         _parts(annotation),
-        **_extent(own, char),
+        **_extent(own),
         oddity=own.get("oddity"),
         **_doubt(own, f"annotation {annotation['id']}"),
     )
 
 
-def _extent(own: Json, char: str) -> Json:
-    """How much of a letter is labelled.
+def _extent(own: Json) -> Json:
+    """How much of a letter is labelled, and which faults were looked for.
 
-    Where `known` names only some of the faults that the letter can have, the others are unknown and
-    nothing may be concluded from their silence: like a letter cut by the frame it is located and
-    read, where `letter_known`, but never asked for faults.
+    `letter_known` false: a letter stands here and nothing is known of it, so it is kept out of
+    training like one that the frame cuts. `known` names the faults that were looked for; where
+    there is neither that nor a list of faults, as in the labels of general tools, none was.
     """
-    whole, legible = bool(own.get("whole", True)), bool(own.get("legible", False))
-    if "known" in own:
-        asked = {name for name in LEARNED_DEFECTS if CATALOGUE[name].applies_to(char)}
-        sure = bool(own.get("letter_known", True))
-        legible = sure and (whole or legible)
-        whole = whole and sure and asked <= set(own["known"])
-    return {"whole": whole, "legible": legible}
+    sure = bool(own.get("letter_known", True))
+    return {
+        "whole": sure and bool(own.get("whole", True)),
+        "legible": sure and bool(own.get("legible", False)),
+        "known": _known(own),
+    }
+
+
+def _known(own: Json) -> tuple[str, ...] | None:
+    if own.get("known") is None:
+        return None if "defects" in own else ()
+    return tuple(str(name) for name in own["known"])
 
 
 def _doubt(own: Json, where: str) -> Json:

@@ -104,9 +104,13 @@ def test_labels_are_read_back_and_unknown_is_not_absent(run: Run, store: ReviewS
         assert letter.letter == glyph.letter
         assert letter.box == pytest.approx(glyph.box)
         assert letter.body == pytest.approx(glyph.body)
+        said = glyph.glyph == item.glyphs[0]
+        assert letter.known == ((item.kind,) if said else ())
+        assert letter.whole == said  # of the others not even the letter is known
         # The trainer asks nothing of what nobody looked for: nan, never 0.
-        assert np.isnan(defect_targets(letter)).all()
-        assert letter.legible == (glyph.glyph == item.glyphs[0])
+        asked = dict(zip(LEARNED_DEFECTS, defect_targets(letter), strict=True))
+        told = {name: target for name, target in asked.items() if not np.isnan(target)}
+        assert told == ({item.kind: 1.0} if said and item.kind in LEARNED_DEFECTS else {})
 
 
 def test_a_letter_asked_about_everything_is_whole(run: Run, store: ReviewStore) -> None:

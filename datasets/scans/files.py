@@ -1,0 +1,17 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that nobody ever sees half of it; its folder is made if need be."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        temporary.write_bytes(data)
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)

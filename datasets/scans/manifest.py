@@ -1,0 +1,124 @@
+"""What a data set folder holds: its scans with their hands, splits, origins and checksums.
+
+FOLDER/manifest.yaml    the list, with the version, raised by one at every change
+FOLDER/scans/           the pictures, byte for byte as they came
+FOLDER/labels/          one COCO file a scan
+FOLDER/texts/           the written lines, where only those were known
+FOLDER/datasheet.md     for readers
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import yaml
+
+from crownlet.datasets.coco_read import LabelError
+from crownlet.datasets.scans.files import write_whole
+
+FORMAT = 1
+MANIFEST = "manifest.yaml"
+SPLITS = ("train", "validation", "calibrate", "test")
+"""Taught from; watched while training; thresholds set on; measured on, and nothing else."""
+
+
+@dataclass(frozen=True)
+class Scan:
+    """One picture of the data set; paths are relative to its folder, with `/`."""
+
+    file: str
+    sha256: str
+    likeness: str
+    """Perceptual hash (see `likeness.py`), 64 hexadecimal digits."""
+    scroll: str
+    """The hand: all pages of one scroll stand in one split."""
+    split: str
+    provenance: str
+    licence: str = ""
+    consent: str = ""
+    labels: str | None = None
+    """COCO file of this scan alone; None while nothing is labelled."""
+    labels_sha256: str | None = None
+    labelled: str = ""
+    """How: by whom or what, as the datasheet says it."""
+    text: str | None = None
+    """File of the written lines, where they are known."""
+    text_sha256: str | None = None
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """The list of scans, with its version and what was done to it."""
+
+    version: int = 0
+    scans: tuple[Scan, ...] = ()
+    changes: tuple[str, ...] = ()
+    """One sentence for each version, from version 1 on."""
+
+    def changed(self, scans: tuple[Scan, ...], what: str) -> Manifest:
+        """The next version."""
+        return replace(self, version=self.version + 1, scans=scans, changes=(*self.changes, what))
+
+
+def sha256(data: bytes) -> str:
+    """Checksum in hexadecimal digits."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """The manifest of a data set; LabelError says in one sentence why it is none."""
+    path = folder / MANIFEST
+    try:
+        data = yaml.load(path.read_bytes(), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+    except (FileNotFoundError, NotADirectoryError):
+        raise LabelError(f"{folder} is no data set: it has no {MANIFEST}") from None
+    except (yaml.YAMLError, UnicodeDecodeError) as error:
+        raise LabelError(f"{path} is not YAML: {str(error).splitlines()[0]}") from None
+    if not isinstance(data, dict) or data.get("format") != FORMAT:
+        raise LabelError(f"{path} is no manifest of format {FORMAT}")
+    try:
+        return Manifest(
+            int(data["version"]),
+            tuple(_scan(path, number, row) for number, row in enumerate(data["scans"], start=1)),
+            tuple(str(what) for what in data["changes"]),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        if isinstance(error, LabelError):
+            raise
+        raise LabelError(f"{path} is damaged: {error!r}") from None
+
+
+def _scan(path: Path, number: int, row: Mapping[str, Any]) -> Scan:
+    names = {field.name for field in fields(Scan)}
+    unknown = sorted(set(row) - names)
+    if unknown:
+        raise LabelError(f"{path}: scan {number} has the unknown entry {unknown[0]}")
+    scan = Scan(**{name: value if value is None else str(value) for name, value in row.items()})
+    for name in (scan.file, scan.labels, scan.text):
+        if name is not None and (PurePosixPath(name).is_absolute() or ".." in name.split("/")):
+            raise LabelError(f"{path}: scan {number} lies outside the data set: {name}")
+    return scan
+
+
+def manifest_bytes(manifest: Manifest) -> bytes:
+    """The file's content: the same for the same manifest."""
+    data = {
+        "format": FORMAT,
+        "version": manifest.version,
+        "changes": list(manifest.changes),
+        "scans": [
+            {name: value for name, value in asdict(scan).items() if value not in (None, "")}
+            for scan in sorted(manifest.scans, key=lambda scan: scan.file)
+        ],
+    }
+    text: str = yaml.safe_dump(data, allow_unicode=True, sort_keys=False, width=10_000)
+    return text.encode("utf-8")
+
+
+def write_manifest(folder: Path, manifest: Manifest) -> None:
+    """Write the manifest, whole or not at all; OSError if it cannot be written."""
+    write_whole(folder / MANIFEST, manifest_bytes(manifest))
