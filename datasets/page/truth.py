@@ -54,6 +54,8 @@ class LetterTruth:
     """Known way of writing that is no defect: `large`, `small`, `dotted`, `inverted`, `curled`."""
     legible: bool = False
     """Cut by the frame, yet nearly all shows: to be located and read, in its visible box."""
+    known: tuple[str, ...] | None = None
+    """Faults that were looked for, by catalogue name; None for all. Of others nothing is known."""
 
     @property
     def q(self) -> float:
