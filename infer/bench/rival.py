@@ -1,0 +1,41 @@
+"""Tesseract with its model for the Hebrew script on the same page: time, and letters read."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+MODELS = ("script/Hebrew", "Hebrew")
+"""Names of the script model, as Tesseract and as Debian's `tesseract-ocr-script-hebr` call it."""
+BLOCK = "6"
+"""Page segmentation as one block of text, which is what a mezuzah is and costs least."""
+
+
+def version() -> str | None:
+    """Version of the Tesseract on this machine, None where it or its Hebrew model is missing."""
+    if model() is None:
+        return None
+    run = subprocess.run(["tesseract", "--version"], capture_output=True, text=True)
+    return (run.stdout or run.stderr).splitlines()[0].split()[-1]
+
+
+def model() -> str | None:
+    """The installed script model, None where there is none."""
+    if shutil.which("tesseract") is None:
+        return None
+    listed = subprocess.run(["tesseract", "--list-langs"], capture_output=True, text=True)
+    names = (listed.stdout + listed.stderr).split()
+    return next((name for name in MODELS if name in names), None)
+
+
+def read(page: Path) -> tuple[str, float]:
+    """Text of a page, and the seconds from the start of the process to its end."""
+    name = model()
+    if name is None:
+        raise FileNotFoundError("Tesseract's Hebrew script model is not installed.")
+    start = time.perf_counter()
+    command = ["tesseract", str(page), "stdout", "-l", name, "--psm", BLOCK]
+    run = subprocess.run(command, capture_output=True, text=True, check=True)
+    return run.stdout, time.perf_counter() - start

@@ -1,0 +1,83 @@
+"""The bench: what it counts, checked by hand and by the onnx package; a run on a small page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import onnx
+import pytest
+from rapidfuzz.distance import Levenshtein
+
+from crownlet.infer import crops
+from crownlet.infer.bench.__main__ import main
+from crownlet.infer.bench.peak import BATCH, CHANNELS, LAYERS, SIDE, convolutions, measured_peak
+from crownlet.infer.bench.reading_errors import error_rate, letters_of
+from crownlet.infer.bench.work import flops_a_crop
+from crownlet.infer.sessions import weights_folder
+
+
+def test_stack_of_convolutions_is_a_model_that_the_onnx_package_accepts() -> None:
+    model = onnx.load_from_string(convolutions())
+    onnx.checker.check_model(model, full_check=True)
+    assert [node.op_type for node in model.graph.node] == ["Conv"] * LAYERS
+    shape = model.graph.output[0].type.tensor_type.shape.dim
+    assert [size.dim_value for size in shape] == [BATCH, CHANNELS, SIDE, SIDE]
+
+
+def test_peak_is_that_of_a_processor() -> None:
+    # One core of any processor of the last ten years: 1 to 1000 billion a second.
+    assert 1e9 < measured_peak(threads=1, repeats=1) < 1e12
+
+
+def test_operations_of_the_assessor_by_onnx_shape_inference() -> None:
+    """2 x outputs x inputs of each (Goodfellow et al. 2016, 9.1), shapes from the onnx package."""
+    model = onnx.load(weights_folder() / "assessor.onnx")
+    model.graph.input[0].type.tensor_type.shape.dim[0].dim_value = 1
+    sizes = [1, 2, crops.HEIGHT, crops.WIDTH]
+    assert [d.dim_value for d in model.graph.input[0].type.tensor_type.shape.dim] == sizes
+    graph = onnx.shape_inference.infer_shapes(model, data_prop=True).graph
+    weights = {w.name: list(w.dims) for w in graph.initializer}
+    shown = {v.name: v.type.tensor_type.shape.dim for v in [*graph.value_info, *graph.output]}
+    total = 0
+    for node in graph.node:
+        if node.op_type == "Conv":
+            area = [d.dim_value for d in shown[node.output[0]]][2:]
+            total += 2 * int(np.prod(area)) * int(np.prod(weights[node.input[1]]))
+        elif node.op_type == "Gemm":
+            total += 2 * int(np.prod(weights[node.input[1]]))
+    assert flops_a_crop(weights_folder()) == total
+
+
+@pytest.mark.parametrize(
+    ("read", "written"),
+    [("", "שמע"), ("שמע", "שמע"), ("שמעע", "שמע"), ("אהבת", "ואהבת"), ("מגן", "נגמ")],
+)
+def test_letter_errors_as_rapidfuzz_counts_them(read: str, written: str) -> None:
+    assert error_rate(read, written) == Levenshtein.distance(read, written) / len(written)
+
+
+def test_points_and_signs_are_no_letters() -> None:
+    assert letters_of("וְאָהַבְתָּ את\n:x") == "ואהבתאת"
+
+
+def test_a_run_writes_table_and_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
+
+    page = compose_type_page(TypeSpec("ashkenaz", "mezuzah", 32.0)).image[:330]
+    path, out = tmp_path / "שתי שורות.png", tmp_path / "figures.json"
+    cv2.imencode(".png", page)[1].tofile(path)
+    assert main([str(path), "--repeats", "1", "--alone", "--json", str(out)]) == 0
+    facts = json.loads(out.read_text(encoding="utf-8"))
+    assert facts["page"]["letters"] > 50
+    assert facts["warm"]["page_s"] >= sum(facts["warm"]["stages_s"].values()) * 0.9
+    assert facts["memory"]["peak_mb"] > facts["memory"]["ready_mb"] > 20
+    assert facts["letter_error_rate"] > 0.5  # Most of the mezuzah is not on these lines.
+    assert f"{facts['page']['letters']} letters" in capsys.readouterr().out
+
+
+def test_a_missing_page_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([str(tmp_path / "none.png"), "--alone"]) == 1
+    assert "there is no such file" in capsys.readouterr().err
