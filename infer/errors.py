@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from pathlib import Path
 
 
@@ -9,6 +10,18 @@ class FileFault(Exception):
     """A file that cannot be used: `path` names it, `reason` says why."""
 
     def __init__(self, path: str | Path, reason: str) -> None:
-        super().__init__(f"{path}: {reason}")
+        super().__init__(f"{plain(path)}: {reason}")
         self.path = str(path)
         self.reason = reason
+
+    def __reduce__(self) -> tuple[type[FileFault], tuple[str, str]]:
+        return type(self), (self.path, self.reason)
+
+
+def plain(path: str | Path) -> str:
+    """A path that can be printed on one line: line breaks and broken characters as U+FFFD."""
+    text = str(path)
+    return "".join("\ufffd" if unicodedata.category(c) in _UNPRINTED else c for c in text)
+
+
+_UNPRINTED = ("Cc", "Cs", "Zl", "Zp")

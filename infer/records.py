@@ -202,6 +202,8 @@ class PageRecord:
     notes: tuple[str, ...] = ()
     """Sentences for the top: how the picture stood, and a side that is not the one it was given as;
     what the text says stands in `match.note`."""
+    asked: Mapping[str, str] = field(default_factory=dict)
+    """What was asked of a batch: text and side, by which a later run knows whether to keep this."""
 
     @property
     def q(self) -> float:

@@ -1,4 +1,4 @@
-"""A page's record on disk: two tables, one JSON, one COCO file, whole or not at all.
+"""A page's record on disk: tables, JSON and a COCO file, whole or not at all.
 
 Everything is written into a folder beside the target, which then takes its place by renaming: a
 killed run leaves the old record or the new one, never half of either.
@@ -11,7 +11,6 @@ import dataclasses
 import json
 import os
 import shutil
-import tempfile
 from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
@@ -20,9 +19,12 @@ from typing import Any
 from crownlet.datasets.alphabet import index_of
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.infer.cautions import RULING
+from crownlet.infer.drafts import TEMPORARY, draft_folder, replace_folder
 from crownlet.infer.findings import Finding, write_findings
 from crownlet.infer.measuring import write_measures
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
+
+__all__ = ["TEMPORARY", "to_disk", "write_json", "write_page", "write_rows"]
 
 SCHEMA = 2
 """Version of the record's shape; a change that breaks a reader raises it."""
@@ -36,7 +38,11 @@ GAP_COLUMNS = (
     "line", "right_glyph", "left_glyph", "expected", "width_px", "width_q", "width_yud",
     "p_words_joined", "p_word_parted", "p_letters_touch", "route", "reasons", "sure",
 )  # fmt: skip
-TEMPORARY = ".crownlet-"
+FILES = (
+    "glyphs.csv", "gaps.csv", "findings.csv", "measures.csv", "page.json",
+    "predictions.coco.json", "timing.json",
+)  # fmt: skip
+"""What a page's folder holds; all but the times are the same for the same page."""
 
 
 def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) -> Path:
@@ -46,17 +52,19 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
     """
     run.mkdir(parents=True, exist_ok=True)
     target = run / page.name
-    draft = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=run))
+    draft = draft_folder(run)
     try:
-        draft.chmod(0o755)
         write_rows(draft / "glyphs.csv", GLYPH_COLUMNS, map(glyph_row, page.glyphs))
         write_rows(draft / "gaps.csv", GAP_COLUMNS, map(gap_row, page.gaps))
         write_findings(draft / "findings.csv", findings)
         write_measures(draft / "measures.csv", page.measurements)
         write_json(draft / "page.json", page_json(page))
         write_json(draft / "predictions.coco.json", coco_results(page))
+        # Apart, since no two inspections take the same time.
+        seconds = {stage: round(value, 4) for stage, value in page.timing.items()}
+        write_json(draft / "timing.json", {"seconds": seconds})
         to_disk(draft)
-        _replace(draft, target)
+        replace_folder(draft, target)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
     return target
@@ -67,17 +75,6 @@ def to_disk(draft: Path) -> None:
     for path in draft.iterdir():
         with path.open("r+b") as file:
             os.fsync(file.fileno())
-
-
-def _replace(draft: Path, target: Path) -> None:
-    """Put a finished folder in the place of an older one."""
-    if not target.exists():
-        draft.replace(target)
-        return
-    old = Path(tempfile.mkdtemp(prefix=TEMPORARY, dir=target.parent))
-    target.replace(old / "old")
-    draft.replace(target)
-    shutil.rmtree(old, ignore_errors=True)
 
 
 def write_rows(path: Path, columns: Iterable[str], rows: Iterable[Iterable[str]]) -> None:
@@ -139,7 +136,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
         "in_divine_names": [g.glyph for g in page.glyphs if g.in_name],
         # An empty cell of `expected` may mean "not known" or "no letter": these are the latter.
         "letters_extra": [g.glyph for g in page.glyphs if g.expected == ""],
-        "seconds": {stage: round(value, 4) for stage, value in page.timing.items()},
+        "asked": dict(page.asked),
     }
 
 

@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
-from crownlet.infer.commands.naming import page_names
 
 if TYPE_CHECKING:
-    from crownlet.infer.commands.working import Work
-    from crownlet.infer.inspector import Inspector
+    from crownlet.infer.commands.spreading import Setting
+    from crownlet.infer.commands.working import Desk, Outcome, Task, Work
     from crownlet.infer.scrolls.grouping import Place
     from crownlet.infer.scrolls.table import Table
-    from crownlet.infer.wanted import Wanted
+
+MOST_WORKERS = 256
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
     """Add the command and its arguments."""
     inspect = commands.add_parser("inspect", help="inspect page images and write their tables")
-    inspect.add_argument("pages", nargs="+", metavar="PAGE", help="PNG, JPEG, TIFF or WebP")
+    inspect.add_argument(
+        "pages", nargs="+", metavar="PAGE",
+        help="PNG, JPEG, TIFF or WebP; a folder stands for all pictures below it, and patterns "
+        "such as 'scans/**/*.tif' may be quoted",
+    )  # fmt: skip
     inspect.add_argument("--out", required=True, metavar="RUN", help="folder for the records")
     inspect.add_argument(
         "--portion",
@@ -36,47 +42,88 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     )
     inspect.add_argument("--customs", default="unspecified", help="a shipped name or a YAML file")
     inspect.add_argument("--model", metavar="DIR", help="other networks than the shipped ones")
+    inspect.add_argument(
+        "--workers", type=_workers, default=1, metavar="N",
+        help="processes that share the pages and the cores (1); the tables are the same",
+    )  # fmt: skip
+    inspect.add_argument(
+        "--anew", action="store_true",
+        help="inspect every page; else those that RUN holds already, made from the same picture "
+        "with the same networks, customs and text, are kept",
+    )  # fmt: skip
     inspect.set_defaults(run=run)
+
+
+def _workers(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= MOST_WORKERS:
+        raise argparse.ArgumentTypeError(f"a whole number from 1 to {MOST_WORKERS}, not {text}")
+    return int(text)
 
 
 def run(options: argparse.Namespace) -> int:
     """Inspect every page and gather the scrolls; returns the exit code."""
-    out, paths = Path(options.out), [Path(page) for page in options.pages]
+    from crownlet.infer.commands.finding import pictures
+    from crownlet.infer.drafts import sweep
+
+    out = Path(options.out)
     if out.exists() and not out.is_dir():
         complain(f"{out}: is a file; --out needs a folder.")
         return WRONG_USAGE
+    paths, wrong = pictures(options.pages, out)
+    for sentence in wrong:
+        complain(sentence)
+    if not paths:
+        return WRONG_USAGE
     placed = _places(paths, options.scrolls, out)
-    opened = _open_inspector(options) if placed is not None else None
+    opened = _open(options, out) if placed is not None else None
     if placed is None or opened is None:
         return WRONG_USAGE
-    from crownlet.infer.commands.working import Work
+    from crownlet.infer.commands.working import Task, Work
 
     table, places = placed
-    work = Work(*opened, out, len(paths))
+    sweep(out)
+    work = Work(out, len(paths))
+    tasks = [Task(path, place) for path, place in zip(paths, places, strict=True)]
     listed = True
     try:
-        for path, place in zip(paths, places, strict=True):
-            work.one_page(path, place)
+        for outcome in _outcomes(tasks, *opened, options.workers):
+            work.note(outcome)
     finally:  # After Ctrl-C too: the pages finished so far make scrolls.
-        if work.fresh:
+        if work.fresh or work.kept:
             listed = _list_scrolls(work, table)
+    if work.kept:
+        pages = "1 page was" if work.kept == 1 else f"{work.kept} pages were"
+        print(f"{pages} inspected before and kept as {'it is' if work.kept == 1 else 'they are'}.")
     if work.failed:
         complain(f"{work.failed} of {len(paths)} pages failed; the others are in {out}.")
-    return DONE if listed and not work.failed else SOME_FAILED
+    return DONE if listed and not work.failed and not wrong else SOME_FAILED
+
+
+def _outcomes(tasks: list[Task], desk: Desk, setting: Setting, workers: int) -> Iterator[Outcome]:
+    """Outcomes as they come, from this process or from several."""
+    if workers == 1:
+        yield from map(desk.one, tasks)
+        return
+    from crownlet.infer.commands.spreading import spread
+    from crownlet.infer.cores import physical_cores
+
+    threads = max(1, physical_cores() // workers)
+    yield from spread(tasks, replace(setting, threads=threads), workers)
 
 
 def _places(
     paths: list[Path], file: str | None, out: Path
 ) -> tuple[Table | None, tuple[Place, ...]] | None:
     """The table, and where each page belongs, or None after saying what is wrong."""
+    from crownlet.infer.commands.naming import page_names
     from crownlet.infer.errors import FileFault
     from crownlet.infer.scrolls.grouping import place_pages, unlisted
     from crownlet.infer.scrolls.listing import given_places
     from crownlet.infer.scrolls.table import read_table
     from crownlet.infer.scrolls.wording import some_of
 
-    pages = list(zip(page_names(paths), map(str, paths), strict=True))
     try:
+        pages = list(zip(page_names(paths, out), map(str, paths), strict=True))
         table = read_table(file) if file else None
         places = place_pages(pages, table, given_places(out))
         left = unlisted(pages, table) if table else []
@@ -85,18 +132,19 @@ def _places(
         return table, places
     except FileFault as error:
         complain(error)
-        return None
+    except OSError as error:
+        complain(f"{out}: cannot be read ({error.strerror or error}).")
+    return None
 
 
-def _open_inspector(options: argparse.Namespace) -> tuple[Inspector, Wanted] | None:
+def _open(options: argparse.Namespace, out: Path) -> tuple[Desk, Setting] | None:
     """Networks, customs and portion, or None after saying what is wrong with one of them."""
-    from crownlet.infer.inspector import Inspector
+    from crownlet.infer.commands.spreading import Setting
     from crownlet.infer.sessions import ModelError
-    from crownlet.infer.wanted import read_wanted
 
+    setting = Setting(options.model, options.customs, options.portion, out, options.anew)
     try:
-        portion = read_wanted(options.portion)
-        return Inspector(options.model, options.customs), portion
+        return setting.desk(), setting
     except (ValueError, OSError, ModelError) as error:
         complain(error)
         return None

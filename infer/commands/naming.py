@@ -2,30 +2,112 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+import json
+import unicodedata
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+TAKEN = (
+    "sheets", "scrolls.json", "labels.coco.json", "decisions.csv", "review.sqlite3",
+    "review.sqlite3-wal", "review.sqlite3-shm",
+)  # fmt: skip
+"""What else lies in a run."""
+LONGEST = 200
+"""Bytes of a name; file systems end at 255."""
 
-def page_names(paths: Sequence[Path]) -> list[str]:
+
+def page_names(paths: Sequence[Path], run: Path | None = None) -> list[str]:
     """A folder name for each page: its stem, made distinct where several pages share it.
 
-    The names depend on the list alone, and differ without regard to upper and lower case.
+    The names depend on the set of pages, not on their order, and differ without regard to upper
+    and lower case. A page that `run` holds keeps its name there; no other page takes it.
     """
-    names: list[str] = []
-    taken: set[str] = set()
-    for path in paths:
-        stem = path.stem.strip(". ") or "page"
-        for candidate in _candidates(stem, path):
-            if candidate.casefold() not in taken:
-                break
-        taken.add(candidate.casefold())
-        names.append(candidate)
-    return names
+    held = _Held(run)
+    names: dict[Path, str] = {}
+    taken = {name.casefold() for name in TAKEN}
+    paths = [Path(path) for path in paths]
+    unnamed = sorted(set(paths), key=lambda path: path.absolute().as_posix())
+    for keep in (True, False):
+        for path in unnamed:
+            if path not in names:
+                fits = held.of if keep else held.free
+                found = next(
+                    (n for n in _candidates(path) if n.casefold() not in taken and fits(n, path)),
+                    None,
+                )
+                if found is not None:
+                    names[path] = found
+                    taken.add(found.casefold())
+    return [names[path] for path in paths]
 
 
-def _candidates(stem: str, path: Path) -> list[str]:
-    """Names to try for a page: its stem, with its suffix, with its folder, with numbers."""
-    suffix, folder = path.suffix.lstrip("."), path.parent.name
-    tries = [stem, f"{stem}-{suffix}" if suffix else stem]
-    tries += [f"{folder}-{stem}"] if folder else []
-    return tries + [f"{stem}-{number}" for number in range(2, 100_000)]
+def _candidates(path: Path) -> Iterator[str]:
+    """Names to try for a page: its stem, with its suffix, with its folder, with both."""
+    stem = _plain(path.stem) or "page"
+    suffix, folder = _plain(path.suffix.lstrip(".")), _plain(path.absolute().parent.name)
+    yield stem
+    if suffix:
+        yield f"{stem}-{suffix}"
+    if folder:
+        yield _cut(f"{folder}-{stem}")
+        yield _cut(f"{folder}-{stem}-{suffix}")
+    # Two folders of one name: told apart by where they lie, so that the order does not matter.
+    where = hashlib.sha256(path.absolute().as_posix().encode("utf-8", "replace")).hexdigest()
+    yield _cut(f"{stem}-{where[:8]}")
+    yield _cut(f"{stem}-{where}")
+
+
+def _plain(name: str) -> str:
+    """A name without what no folder should be called by: control signs, broken characters."""
+    kept = (c if unicodedata.category(c)[0] != "C" or c == "\u200f" else "_" for c in name)
+    return _cut("".join(kept).strip(". "))
+
+
+def _cut(name: str) -> str:
+    return name.encode()[-LONGEST:].decode("utf-8", "ignore")
+
+
+class _Held:
+    """The names that a run has given."""
+
+    def __init__(self, run: Path | None) -> None:
+        self._run = run
+        folders = run.iterdir() if run is not None and run.is_dir() else ()
+        self._names = {p.name.casefold(): p.name for p in folders if not p.name.startswith(".")}
+        self._facts: dict[str, tuple[str, str]] = {}
+
+    def of(self, name: str, path: Path) -> bool:
+        """Whether the page of this name was made from the picture at `path`."""
+        recorded = self._picture(name)[0]
+        return bool(recorded) and Path(recorded).absolute() == path.absolute()
+
+    def free(self, name: str, path: Path) -> bool:
+        """Whether `path` may take a name: nobody has it, or the same picture lay elsewhere."""
+        if name.casefold() not in self._names:
+            return True
+        # A folder that is no page of ours is not to be written over either.
+        checksum = self._picture(name)[1]
+        return bool(checksum) and checksum == file_checksum(path)
+
+    def _picture(self, name: str) -> tuple[str, str]:
+        """Path and checksum of a page's picture; empty where there is no such record."""
+        if self._run is None or name.casefold() not in self._names:
+            return "", ""
+        if name not in self._facts:
+            try:
+                path = self._run / self._names[name.casefold()] / "page.json"
+                image = json.loads(path.read_bytes())["image"]
+                self._facts[name] = str(image["path"]), str(image["sha256"])
+            except (OSError, ValueError, KeyError, TypeError):
+                self._facts[name] = "", ""
+        return self._facts[name]
+
+
+def file_checksum(path: Path) -> str | None:
+    """SHA-256 of a file, in hexadecimal; None if it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None

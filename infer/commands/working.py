@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.infer.commands import complain
+from crownlet.infer.commands.keeping import asked, kept
+from crownlet.infer.errors import plain
 from crownlet.infer.findings import findings_of
 from crownlet.infer.reading import PageError
 from crownlet.infer.scrolls.sketch import top_notes
@@ -24,12 +26,74 @@ TIMED = 3
 """After so many pages it is told how long the rest may take."""
 
 
-@dataclass
-class Work:
-    """The pages of one command."""
+@dataclass(frozen=True)
+class Task:
+    """One picture and where its page belongs."""
+
+    path: Path
+    place: Place
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a task: counts in words, or why there is no page, in a sentence."""
+
+    task: Task
+    tally: str = ""
+    notes: tuple[str, ...] = ()
+    fault: str = ""
+    kept: bool = False
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What inspects pages and where it puts them; `anew` keeps no page that is there."""
 
     inspector: Inspector
     portion: Wanted
+    out: Path
+    anew: bool = False
+
+    def one(self, task: Task) -> Outcome:
+        """Inspect and write one page, unless its record is there already; never raises."""
+        start = time.perf_counter()
+        try:
+            record = self._record(task)
+        except PageError as error:
+            return Outcome(task, fault=str(error))
+        except MemoryError:
+            return Outcome(task, fault=f"{plain(task.path)}: there is not enough memory for it.")
+        except OSError as error:
+            why = error.strerror or error
+            said = f"{plain(task.path)}: its record cannot be written to {self.out} ({why})."
+            return Outcome(task, fault=said)
+        except Exception as error:
+            # A page that trips one of our own stages must not take the others with it.
+            cause = " ".join(f"{type(error).__name__}: {error}".split())[:160]
+            said = f"{plain(task.path)}: could not be inspected, a fault of this program ({cause})."
+            return Outcome(task, fault=said)
+        if record is None:
+            return Outcome(task, kept=True)
+        seconds = time.perf_counter() - start
+        return Outcome(task, tally(record), tuple(top_notes(record)), seconds=seconds)
+
+    def _record(self, task: Task) -> PageRecord | None:
+        name, side = task.place.page, task.place.side
+        question, versions = asked(self.portion, side), self.inspector.versions()
+        if not self.anew and kept(self.out / name, task.path, versions, question):
+            return None
+        look = self.inspector.look(task.path)
+        record = record_side(self.inspector, look, side, self.portion, name)
+        record = replace(record, asked=question)
+        write_page(record, self.out, findings_of(record, self.inspector.customs))
+        return record
+
+
+@dataclass
+class Work:
+    """What has become of the pages of one command."""
+
     out: Path
     pages: int
     fresh: set[str] = field(default_factory=set)
@@ -37,49 +101,35 @@ class Work:
     said: set[str] = field(default_factory=set)
     """Sentences already printed, as pages and as scrolls write them."""
     failed: int = 0
+    kept: int = 0
     done: int = 0
     start: float = field(default_factory=lambda: time.perf_counter())
 
-    def one_page(self, path: Path, place: Place) -> None:
-        """Inspect and write one page, or say why it cannot be done."""
-        start = time.perf_counter()
+    def note(self, outcome: Outcome) -> None:
+        """Count a page, and print what there is to say of it."""
         self.done += 1
-        record = self._record(path, place)
-        if record is None:
+        name = outcome.task.place.page
+        if outcome.fault:
             self.failed += 1
-            return
-        seconds = time.perf_counter() - start
-        print(
-            f"[{self.done}/{self.pages}] {path} -> {self.out / record.name}: {tally(record)}, "
-            f"{seconds:.1f} s{self._rest()}",
-            flush=True,
-        )
-        self.fresh.add(record.name)
-        for note in top_notes(record):
-            print(f"    {note}")
-            self.said |= {note, f"{record.name}: {note}"}
-
-    def _record(self, path: Path, place: Place) -> PageRecord | None:
-        try:
-            look = self.inspector.look(path)
-            record = record_side(self.inspector, look, place.side, self.portion, place.page)
-            write_page(record, self.out, findings_of(record, self.inspector.customs))
-        except PageError as error:
-            complain(error)
-        except MemoryError:
-            complain(f"{path}: there is not enough memory for this page.")
-        except OSError as error:
-            why = error.strerror or error
-            complain(f"{path}: its record cannot be written to {self.out} ({why}).")
+            complain(outcome.fault)
+        elif outcome.kept:
+            self.kept += 1
         else:
-            return record
-        return None
+            print(
+                f"[{self.done}/{self.pages}] {plain(outcome.task.path)} -> {self.out / name}: "
+                f"{outcome.tally}, {outcome.seconds:.1f} s{self._rest()}",
+                flush=True,
+            )
+            self.fresh.add(name)
+        for note in outcome.notes:
+            print(f"    {note}")
+            self.said |= {note, f"{name}: {note}"}
 
     def _rest(self) -> str:
         """How long the rest may take, in words; nothing when that is soon or not yet known."""
-        left = self.pages - self.done
-        seconds = (time.perf_counter() - self.start) / self.done * left
-        if self.done < TIMED or seconds < 60:
+        left, looked_at = self.pages - self.done, self.done - self.kept
+        seconds = (time.perf_counter() - self.start) / looked_at * left
+        if looked_at < TIMED or seconds < 60:
             return ""
         return f"; about {seconds / 60:.0f} min left"
 

@@ -32,7 +32,8 @@ def read_record(folder: Path, *, measured: bool = True) -> PageRecord:
     try:
         measures = _measures(folder) if measured else ()
         rows = glyphs(read_table(folder / "glyphs.csv"), facts)
-        return _page(facts, rows, gaps(read_table(folder / "gaps.csv")), measures)
+        whites = gaps(read_table(folder / "gaps.csv"))
+        return _page(facts, rows, whites, measures, _seconds(folder, facts))
     except (KeyError, TypeError, ValueError, OSError) as error:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None
 
@@ -43,11 +44,19 @@ def _measures(folder: Path) -> tuple[Measurement, ...]:
     return read_measures(path) if path.is_file() else ()
 
 
+def _seconds(folder: Path, facts: Json) -> Json:
+    """Seconds by stage; older runs keep them among the facts."""
+    path = folder / "timing.json"
+    seconds: Json = (read_json(path) if path.is_file() else facts).get("seconds", {})
+    return seconds
+
+
 def _page(
     facts: Json,
     glyphs: tuple[GlyphRecord, ...],
     gaps: tuple[GapRecord, ...],
     measurements: tuple[Measurement, ...],
+    seconds: Json,
 ) -> PageRecord:
     return PageRecord(
         name=str(facts["page"]),
@@ -60,9 +69,10 @@ def _page(
         unresolved=tuple(facts.get("not_resolved", ())),
         not_examined=tuple(facts.get("not_examined", ())),
         versions=facts.get("versions", {}),
-        timing=facts.get("seconds", {}),
+        timing=seconds,
         measurements=measurements,
         notes=tuple(facts.get("notes", ())),
+        asked=facts.get("asked", {}),
     )
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
-import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+from crownlet.infer.drafts import draft_file
 from crownlet.infer.errors import FileFault
 from crownlet.infer.scrolls.grouping import Place
 from crownlet.infer.scrolls.scroll import Scroll
@@ -29,17 +29,17 @@ def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[Place])
         "given": [dataclasses.asdict(place) for place in places],
     }
     run.mkdir(parents=True, exist_ok=True)
-    handle, draft = tempfile.mkstemp(prefix=".crownlet-", dir=run)
+    handle, draft = draft_file(run)
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             json.dump(data, file, ensure_ascii=False, indent=1)
             file.write("\n")
             file.flush()
             os.fsync(file.fileno())
-        Path(draft).chmod(0o644)
-        Path(draft).replace(run / NAME)
+        draft.chmod(0o644)
+        draft.replace(run / NAME)
     except BaseException:
-        Path(draft).unlink(missing_ok=True)
+        draft.unlink(missing_ok=True)
         raise
     return run / NAME
 

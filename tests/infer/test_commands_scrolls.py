@@ -179,10 +179,10 @@ def test_pages_finished_before_a_stop_make_scrolls(
 def test_progress_counts_pages_and_tells_the_time_left(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    page = scan(tmp_path / "x.png", FACE)
+    pages = [scan(tmp_path / f"{name}.png", FACE) for name in "vwxyz"]
     clock = iter(range(0, 100_000, 30))
     monkeypatch.setattr(working.time, "perf_counter", lambda: float(next(clock)))
-    assert inspect(tmp_path / "run", *[page] * 5) == 0
+    assert inspect(tmp_path / "run", *pages) == 0
     lines = [line for line in capsys.readouterr().out.splitlines() if line.startswith("[")]
     assert [line.partition("]")[0] for line in lines] == [f"[{k}/5" for k in range(1, 6)]
     assert ["min left" in line for line in lines] == [False, False, True, True, False]
