@@ -1,0 +1,184 @@
+"""The manifest of a survey: which scan is which side of which scroll of which source.
+
+Every line is checked before anything runs, and every fault is told, not only the first.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from crownlet.datasets.customs import load_customs
+from crownlet.infer.errors import FileFault
+from crownlet.infer.scrolls.cells import Cells, TableError, read_cells
+from crownlet.infer.scrolls.scroll import SIDES
+from crownlet.infer.sides import Side
+from crownlet.infer.wanted import read_wanted
+
+NEEDED = ("scan", "scroll", "source", "side")
+COLUMNS = (*NEEDED, "portion", "customs", "note")
+MAX_NAME = 120
+
+
+class ManifestError(TableError):
+    """A manifest with wrong lines; `faults` has a sentence for each, in the order of the lines."""
+
+    def __init__(self, path: str | Path, faults: Sequence[str]) -> None:
+        lines = f"{len(faults)} faults" if len(faults) > 1 else "1 fault"
+        super().__init__(path, "\n    ".join((f"{lines}; nothing was run.", *faults)))
+        self.faults = tuple(faults)
+
+    def __reduce__(self) -> tuple[type[FileFault], tuple[str, str]]:
+        return type(self), (self.path, self.faults)  # type: ignore[return-value]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One scan; `line` is its line in the file."""
+
+    line: int
+    scan: Path
+    scroll: str
+    source: str
+    side: Side
+    portion: str
+    customs: str
+    sha256: str
+    """Of the picture file."""
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """All rows, in the order of the file."""
+
+    path: Path
+    sha256: str
+    rows: tuple[Row, ...]
+
+    @property
+    def sources(self) -> dict[str, int]:
+        """Scrolls of each source."""
+        scrolls = {row.scroll.casefold(): row.source for row in self.rows}
+        return {name: list(scrolls.values()).count(name) for name in sorted({*scrolls.values()})}
+
+
+def read_manifest(
+    path: str | Path, portion: str = "auto", customs: str = "unspecified"
+) -> Manifest:
+    """Read and check a manifest; `portion` and `customs` stand in for cells left empty.
+
+    Scans, and files named as portion or customs, are seen from the manifest's folder. ManifestError
+    tells every fault by line and column; TableError where the file is no table at all.
+    """
+    path = Path(path)
+    columns, lines = read_cells(path, COLUMNS, NEEDED)
+    checks = _Checks(path.parent, {"portion": portion, "customs": customs})
+    rows = [row for line in lines if (row := checks.row(columns, line)) is not None]
+    if checks.faults:
+        raise ManifestError(path, checks.faults)
+    return Manifest(path, hashlib.sha256(path.read_bytes()).hexdigest(), tuple(rows))
+
+
+@dataclass
+class _Checks:
+    """What the lines so far have said, and what was wrong with them."""
+
+    folder: Path
+    defaults: Mapping[str, str]
+    faults: list[str] = field(default_factory=list)
+    _files: dict[Path, int] = field(default_factory=dict)
+    _pictures: dict[str, int] = field(default_factory=dict)
+    _scrolls: dict[str, tuple[str, int]] = field(default_factory=dict)
+    _sources: dict[str, tuple[str, int]] = field(default_factory=dict)
+    _known: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    def row(self, columns: Sequence[str], found: Cells) -> Row | None:
+        """The row of a line; None where it has a fault."""
+        before = len(self.faults)
+        try:
+            values = {"portion": "", "customs": "", **found.named(columns)}
+        except ValueError as error:
+            self.faults.append(f"line {found.line}: {error}")
+            return None
+        for name in NEEDED:
+            if not values[name]:
+                self._fault(found.line, name, "is empty.")
+        if values["side"] and values["side"].casefold() not in SIDES:
+            said = f"{values['side']!r} is neither face nor reverse."
+            self._fault(found.line, "side", said)
+        self._names(found.line, values)
+        texts = {name: self._setting(found.line, name, values[name]) for name in self.defaults}
+        scan, checksum = self._scan(found.line, values["scan"])
+        if len(self.faults) > before:
+            return None
+        side: Side = "face" if values["side"].casefold() == "face" else "reverse"
+        return Row(
+            found.line, scan, values["scroll"], values["source"], side,
+            texts["portion"], texts["customs"], checksum,
+        )  # fmt: skip
+
+    def _fault(self, line: int, column: str, reason: str) -> None:
+        self.faults.append(f"line {line}, column {column}: {reason}")
+
+    def _names(self, line: int, values: Mapping[str, str]) -> None:
+        """Scroll and source can be told apart, and a scroll has one source."""
+        for name in ("scroll", "source"):
+            if len(values[name]) > MAX_NAME:
+                self._fault(line, name, f"the name is longer than {MAX_NAME} characters.")
+            if any(unicodedata.category(c) == "Cc" for c in values[name]):
+                self._fault(line, name, "the name holds a control character.")
+        scroll, source = values["scroll"], values["source"]
+        if not scroll or not source:
+            return
+        first, at = self._sources.setdefault(source.casefold(), (source, line))
+        if first != source:
+            self._fault(line, "source", f"{source!r} is written {first!r} on line {at}.")
+        first, at = self._scrolls.setdefault(scroll.casefold(), (source, line))
+        if first.casefold() != source.casefold():
+            said = f"line {at} names another source, {first!r}, for the scroll {scroll!r}."
+            self._fault(line, "source", said)
+
+    def _setting(self, line: int, column: str, cell: str) -> str:
+        """A portion or customs that can be read; each is tried once."""
+        value = cell or self.defaults[column]
+        if cell and (self.folder / cell).is_file():
+            value = str(self.folder / cell)
+        if (column, value) not in self._known:
+            self._known[column, value] = ""
+            try:
+                read_wanted(value) if column == "portion" else load_customs(value)
+            except (ValueError, OSError) as error:
+                self._known[column, value] = f"{str(error).rstrip('.')}."
+        if self._known[column, value]:
+            self._fault(line, column, self._known[column, value])
+        return value
+
+    def _scan(self, line: int, cell: str) -> tuple[Path, str]:
+        """Path and checksum of a picture that no earlier line names; empty where there is none."""
+        if not cell:
+            return Path(), ""
+        path = next((p for form in ("NFC", "NFD") if (p := self._path(cell, form)).is_file()), None)
+        if path is None:
+            there = "is not a file" if self._path(cell, "NFC").exists() else "no such file"
+            self._fault(line, "scan", f"{cell!r}: {there}.")
+            return Path(), ""
+        at = self._files.setdefault(path.resolve(), line)
+        if at != line:
+            self._fault(line, "scan", f"{cell!r} stands on line {at} already.")
+            return path, ""
+        try:
+            with path.open("rb") as file:
+                checksum = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            self._fault(line, "scan", f"{cell!r} cannot be read ({error.strerror or error}).")
+            return path, ""
+        at = self._pictures.setdefault(checksum, line)
+        if at != line:
+            self._fault(line, "scan", f"{cell!r} is the same picture as that of line {at}.")
+        return path, checksum
+
+    def _path(self, cell: str, form: str) -> Path:
+        return self.folder / unicodedata.normalize(form, cell)  # type: ignore[arg-type]
