@@ -41,7 +41,7 @@ def inspections(request: dict[str, Any]) -> dict[str, Any]:
     inspector = Inspector(request["model"])
     ready = time.perf_counter() - BEGUN
     memory = {"ready_mb": peak_memory()}
-    rounds = []
+    rounds: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as folder:
         for _ in range(request["repeats"] + 1):
             start, cpu = time.perf_counter(), time.process_time()
@@ -57,7 +57,7 @@ def inspections(request: dict[str, Any]) -> dict[str, Any]:
         "letters": "".join(glyph.letter for glyph in record.glyphs),
         "megapixels": record.image.width * record.image.height / 1e6,
         "cold": {"ready_s": ready, **first},
-        "warm": min(others, key=lambda each: each["page_s"]),
+        "warm": min(others, key=lambda each: float(each["page_s"])),
         "memory": memory | {"peak_mb": peak_memory()},
         "whole_s": time.perf_counter() - BEGUN,
     }
