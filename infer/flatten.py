@@ -5,9 +5,14 @@ Used in the same form by training and inference, so that the networks see one ki
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import cv2
 import numpy as np
 import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 Gray = npt.NDArray[np.uint8]
 
@@ -22,6 +27,19 @@ def to_gray(image: npt.NDArray[np.uint8]) -> Gray:
     if image.ndim == 2:
         return image
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+STRIP = 256
+"""Rows of a picture that are turned grey at once."""
+
+
+def grey_in_strips(image: Image.Image) -> Gray:
+    """`to_gray` of an RGB Pillow image, without a whole copy of it in colour."""
+    gray = np.empty((image.height, image.width), np.uint8)
+    for top in range(0, image.height, STRIP):
+        below = min(top + STRIP, image.height)
+        gray[top:below] = to_gray(np.asarray(image.crop((0, top, image.width, below))))
+    return gray
 
 
 def flatten(gray: Gray, body: float | None = None) -> Gray:
@@ -43,11 +61,13 @@ def flatten(gray: Gray, body: float | None = None) -> Gray:
     )
     ground = cv2.GaussianBlur(ground, (0, 0), 6.0, borderType=cv2.BORDER_REPLICATE)
     ground = cv2.resize(ground, (width, height), interpolation=cv2.INTER_LINEAR)
-    ratio = cv2.divide(gray, np.maximum(ground, 8), scale=GROUND)
+    # In place from here on: a page may have hundreds of megabytes.
+    np.maximum(ground, 8, out=ground)
+    ratio = cv2.divide(gray, ground, dst=ground, scale=GROUND)
     # The darkest half percent may be speckle or frame; the dark mode of the ink lies above it.
     dark = float(np.percentile(ratio[:: max(1, height // 512), :: max(1, width // 512)], 2.0))
     if dark < GROUND - 24:
         gain = (GROUND - INK) / (GROUND - dark)
         lut = np.clip(GROUND - (GROUND - np.arange(256)) * gain, 0, 255).astype(np.uint8)
-        ratio = cv2.LUT(ratio, lut)
+        ratio = cv2.LUT(ratio, lut, dst=ratio)
     return np.asarray(ratio, np.uint8)

@@ -108,6 +108,7 @@ def _sized(
             label,
             f"letters too small ({size.body:.0f} px; at least {sizing.SMALLEST_BODY} px needed).",
         )
+    del flat  # Before the next one is made: a page may have hundreds of megabytes.
     return turn_upright(flatten(gray, size.body), size.turn), size
 
 
