@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import multiprocessing as mp
-import os
 import sys
 from collections.abc import Iterator
 from functools import partial
@@ -17,6 +16,7 @@ from omegaconf import DictConfig, OmegaConf
 from tqdm import tqdm
 
 from crownlet.datasets.coco import Json, collect, record
+from crownlet.datasets.files import write_whole
 from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.spec import PageSpec, spec_from
 from crownlet.datasets.texts import read_portion
@@ -77,16 +77,6 @@ def _render_page(folder: Path, spec: PageSpec, seed: int, number: int) -> Record
         raise OSError(f"{name} could not be encoded")
     write_whole(folder / name, data.tobytes())
     return record(page, name)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that nobody ever sees half of it."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        temporary.write_bytes(data)
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ from typing import Any
 import yaml
 
 from crownlet.datasets.coco_read import LabelError
-from crownlet.datasets.scans.files import write_whole
+from crownlet.datasets.files import write_whole
 
 FORMAT = 1
 MANIFEST = "manifest.yaml"
@@ -97,7 +97,8 @@ def _scan(path: Path, number: int, row: Mapping[str, Any]) -> Scan:
     unknown = sorted(set(row) - names)
     if unknown:
         raise LabelError(f"{path}: scan {number} has the unknown entry {unknown[0]}")
-    scan = Scan(**{name: value if value is None else str(value) for name, value in row.items()})
+    values: dict[str, Any] = {k: v if v is None else str(v) for k, v in row.items()}
+    scan = Scan(**values)
     for name in (scan.file, scan.labels, scan.text):
         if name is not None and (PurePosixPath(name).is_absolute() or ".." in name.split("/")):
             raise LabelError(f"{path}: scan {number} lies outside the data set: {name}")

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.render_cli import write_whole
+from crownlet.datasets.files import write_whole
 from crownlet.train.critic import fits
 from crownlet.train.critic.features import FAMILIES, MEANINGS, table
 from crownlet.train.critic.patches import Image, Patch, Picture, cut_all, seen

@@ -1,0 +1,252 @@
+"""A data set of scans: what goes in comes out, and every wrong record is named."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from crownlet.datasets.coco import to_coco
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import training
+from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.scans.cli import main
+from crownlet.datasets.scans.manifest import read_manifest
+from crownlet.datasets.scans.reading import open_scans
+
+Json = dict[str, Any]
+
+
+@pytest.fixture(scope="module")
+def pages() -> list[PageTruth]:
+    """Pages by two hands, with faults."""
+    spec = training(body=(24.0, 30.0), letters=(20, 30), text_rate=0.05)
+    return [compose(spec, seed) for seed in (1, 2)]
+
+
+@pytest.fixture(scope="module")
+def source(pages: list[PageTruth], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Pictures `a.png`, `ב.png` and their labels, as a label tool leaves them."""
+    folder = tmp_path_factory.mktemp("from a tool")
+    names = ["a.png", "ב.png"]
+    for page, name in zip(pages, names, strict=True):
+        done, data = cv2.imencode(".png", page.image[:, :, ::-1])
+        assert done
+        (folder / name).write_bytes(data.tobytes())
+    for page, name in zip(pages, names, strict=True):
+        labels = to_coco([page], [name])
+        (folder / f"{name}.json").write_text(json.dumps(labels), encoding="utf-8")
+    return folder
+
+
+def run(*arguments: object) -> int:
+    with pytest.raises(SystemExit) as end:
+        main([str(a) for a in arguments])
+    return int(end.value.code or 0)
+
+
+def add(folder: Path, source: Path, name: str, *more: object, split: str = "train") -> int:
+    return run(
+        "add", folder, "--scans", source / name, "--labels", source / f"{name}.json",
+        "--split", split, "--scroll", f"hand of {name}", "--provenance", "rendered", *more,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def ready(source: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("sets") / "set one"
+    assert add(folder, source, "a.png") == 0
+    assert add(folder, source, "ב.png", "--licence", "CC0", split="test") == 0
+    return folder
+
+
+@pytest.fixture
+def folder(ready: Path, tmp_path: Path) -> Path:
+    """A copy to spoil."""
+    return Path(shutil.copytree(ready, tmp_path / "set one"))
+
+
+def test_what_was_added_is_read_back(ready: Path, pages: list[PageTruth]) -> None:
+    scans = open_scans(ready)
+    assert scans.version == 2
+    for split, page in zip(("train", "test"), pages, strict=True):
+        (back,) = scans.pages(split)
+        assert np.array_equal(back.image, page.image)
+        assert [x.letter for x in back.letters] == [x.letter for x in page.letters]
+        assert [x.known for x in back.letters] == [None] * len(page.letters)
+        for x, y in zip(back.letters, page.letters, strict=True):
+            assert [m.name for m in x.defects] == [m.name for m in y.defects]
+    assert back.meta["scroll"] == "hand of ב.png"
+    assert run("check", ready) == 0
+
+
+def test_the_same_additions_give_the_same_bytes(ready: Path, source: Path, tmp_path: Path) -> None:
+    again = tmp_path / "set one"
+    add(again, source, "a.png")
+    add(again, source, "ב.png", "--licence", "CC0", split="test")
+    files = {p.relative_to(ready): p.read_bytes() for p in ready.rglob("*") if p.is_file()}
+    assert files == {p.relative_to(again): p.read_bytes() for p in again.rglob("*") if p.is_file()}
+    assert open_scans(again).checksum == open_scans(ready).checksum
+
+
+def test_the_datasheet_counts_letters_defects_scrolls_and_splits(
+    ready: Path, pages: list[PageTruth]
+) -> None:
+    text = (ready / "datasheet.md").read_text("utf-8")
+    # The section headings of Gebru et al., Datasheets for Datasets (CACM 2021).
+    for heading in (
+        "Motivation", "Composition", "Collection process", "Preprocessing, cleaning, labelling",
+        "Uses", "Distribution", "Maintenance",
+    ):  # fmt: skip
+        assert f"## {heading}\n" in text
+    known = [[x for x in page.letters if x.whole or x.legible] for page in pages]
+    assert f"| train | 1 | 1 | 1 | {len(known[0])} |" in text
+    assert f"| hand of ב.png | test | 1 | {len(known[1])} |" in text
+    yuds = sum(x.letter == "י" for found in known for x in found)
+    assert f"| י yud | {yuds} |" in text
+    assert "| rendered | CC0 | not said | 1 |" in text
+
+
+def _double(data: Json) -> None:
+    data["annotations"][4]["id"] = data["annotations"][3]["id"]
+
+
+def _defect(name: str, letter: str) -> Callable[[Json], None]:
+    def change(data: Json) -> None:
+        ids = {c["letter"]: c["id"] for c in data["categories"]}
+        data["annotations"][0].update(category_id=ids[letter])
+        data["annotations"][0]["attributes"] = {"defects": {name: {"plainness": 1.0}}}
+
+    return change
+
+
+CHANGES: list[tuple[Callable[[Json], Any], str]] = [
+    (lambda d: d["categories"][3].update(name="digamma"), "category 4: 'digamma' is no letter"),
+    (lambda d: d["annotations"][2].update(category_id=99), "annotation 3: has the unknown cat"),
+    (_double, "annotation 4: its id is given twice"),
+    (lambda d: d["images"].append(d["images"][0]), "image 1: its id is given twice"),
+    (lambda d: d["annotations"][0].update(bbox=[9000, 2, 9, 9]), "annotation 1: its box"),
+    (lambda d: d["annotations"][0].update(bbox=[5, 2, 0, 9]), "annotation 1: has an empty box"),
+    (lambda d: d["annotations"][0].update(bbox=[5, 2, float("nan"), 9]), "annotation 1: has no b"),
+    (lambda d: d["annotations"][0].update(image_id=7), "annotation 1: belongs to no image"),
+    (lambda d: d["annotations"].clear(), "image 1: no letter is labelled"),
+    (lambda d: d["images"][0].update(width=3), "image 1: is said to be 3 x"),
+    (lambda d: d["images"][0].update(file_name="gone.png"), "image 1: its picture gone.png is not"),
+    # Only letters of shatnez getz carry a crown of zayins (Menachot 29b): vav cannot lack one.
+    (_defect("tag_bare", "ו"), "annotation 1: has tag_bare, which vav cannot have"),
+    # Two of the letters only are closed rings (Keset HaSofer 5:3).
+    (_defect("ring_open", "ב"), "annotation 1: has ring_open, which bet cannot have"),
+    (_defect("rust", "ב"), "annotation 1: has the unknown defect 'rust'"),
+    (_defect("words_joined", "ב"), "annotation 1: has words_joined, which is no defect of a"),
+    (lambda d: d["annotations"][0]["attributes"].update(tags="two"), "annotation 1: tags is 'two'"),
+    (
+        lambda d: d["annotations"][0]["attributes"].update(
+            known=[], defects={"stroke_broken": {"plainness": 1}}
+        ),
+        "annotation 1: has stroke_broken, which by `known` was not looked for",
+    ),
+]
+
+
+@pytest.mark.parametrize(("change", "message"), CHANGES, ids=[m for _, m in CHANGES])
+def test_wrong_records_are_named_and_nothing_is_added(
+    source: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    change: Callable[[Json], Any], message: str,
+) -> None:  # fmt: skip
+    data = json.loads((source / "a.png.json").read_text("utf-8"))
+    change(data)
+    (tmp_path / "labels.json").write_text(json.dumps(data), "utf-8")
+    code = run(
+        "add", tmp_path / "set", "--scans", source, "--labels", tmp_path / "labels.json",
+        "--split", "train", "--scroll", "x", "--provenance", "rendered",
+    )  # fmt: skip
+    told = capsys.readouterr().err
+    assert code == 1
+    assert f"labels.json: {message}" in told, told
+    assert not (tmp_path / "set").exists()
+
+
+def test_all_wrong_records_are_named_at_once(
+    source: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = json.loads((source / "a.png.json").read_text("utf-8"))
+    for annotation in data["annotations"][:5]:
+        annotation["bbox"][2] = -1
+    (tmp_path / "labels.json").write_text(json.dumps(data), "utf-8")
+    shutil.copy(source / "a.png", tmp_path)
+    assert run(
+        "add", tmp_path / "set", "--scans", tmp_path / "a.png", "--labels",
+        tmp_path / "labels.json", "--split", "train", "--scroll", "x", "--provenance", "rendered",
+    ) == 1  # fmt: skip
+    assert len([x for x in capsys.readouterr().err.splitlines() if "empty box" in x]) == 5
+
+
+def test_copies_and_scrolls_in_two_splits_are_refused(
+    folder: Path, source: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert add(folder, source, "a.png", split="test") == 1
+    assert "is in the data set already, as scans/a-" in capsys.readouterr().err
+    # The same page saved anew, paler and half as large: another file, the same picture.
+    image = cv2.imread(str(source / "a.png"))
+    small = cv2.resize(image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    cv2.imwrite(str(tmp_path / "copy.jpg"), (40 + small * 0.8).astype(np.uint8))
+    more = ("--scans", tmp_path / "copy.jpg", "--provenance", "x")
+    assert run("add", folder, *more, "--split", "test", "--scroll", "other") == 1
+    assert "looks like a copy of scans/a-" in capsys.readouterr().err
+    assert run("add", folder, *more, "--split", "calibrate", "--scroll", "hand of ב.png") == 1
+    assert "scroll hand of ב.png is in test already" in capsys.readouterr().err
+    assert run("add", folder, *more, "--split", "train", "--scroll", "hand of a.png") == 0
+
+
+def test_changes_behind_the_manifests_back_are_named(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, second = read_manifest(folder).scans
+    labels = folder / str(first.labels)
+    data = json.loads(labels.read_text("utf-8"))
+    data["annotations"][7]["bbox"][0] = -50
+    labels.write_text(json.dumps(data), "utf-8")
+    (folder / second.file).write_bytes(b"\x89PNG no more")
+    shutil.copy(labels, folder / "scans" / "stranger.png")
+    assert run("check", folder) == 1
+    told = capsys.readouterr().err.splitlines()
+    assert f"{first.labels}: has changed: its checksum is another" in told
+    assert any(line.startswith(f"{first.labels}: annotation 8: its box [-50") for line in told)
+    assert any(line.startswith(f"{second.file}: ") for line in told)
+    assert "scans/stranger.png: is not listed in manifest.yaml" in told
+    with pytest.raises(ValueError, match="has changed since it was added"):
+        list(open_scans(folder).pages("train"))
+
+
+def test_new_labels_keep_what_nobody_looked_at_again(folder: Path, source: Path) -> None:
+    data = json.loads((source / "a.png.json").read_text("utf-8"))
+    for number, annotation in enumerate(data["annotations"]):
+        said = {"letter_known": number == 3, "known": ["ink_lost"] if number == 3 else []}
+        annotation["attributes"] = said
+    labels = source / "anew.json"
+    labels.write_text(json.dumps(data), "utf-8")
+    more = ("--split", "train", "--scroll", "hand of a.png", "--provenance", "a review")
+    before = next(open_scans(folder).pages("train"))
+    assert run("add", folder, "--scans", source, "--labels", labels, *more, "--renew") == 0
+    after = next(open_scans(folder).pages("train"))
+    labels.unlink()
+    assert after.letters[3].known == ("ink_lost",)
+    others = [k for k in range(len(before.letters)) if k != 3]
+    assert [after.letters[k].defects for k in others] == [before.letters[k].defects for k in others]
+    assert run("check", folder) == 0
+    assert open_scans(folder).version == 3
+
+
+def test_folders_that_are_none_are_told_in_one_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("check", tmp_path) == 2
+    assert capsys.readouterr().err == (
+        f"crownlet-scans: {tmp_path} is no data set: it has no manifest.yaml\n"
+    )
