@@ -1,0 +1,174 @@
+"""What a survey found in plain words, for readers without statistics; nothing here judges."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.plain import latin, said
+from crownlet.infer.survey.figuring import of, one_of, unit
+from crownlet.infer.survey.records import LEVEL, Comparison, Contrast, Rate
+
+SURE = 1 - LEVEL
+"""Corrected p below which two sources are said to differ."""
+CLEAR, OPEN = 6, 4
+"""Most defects of each kind that are put into words; the tables hold them all."""
+FEW_LETTERS = 6
+
+
+@dataclass(frozen=True)
+class Told:
+    """One defect in words."""
+
+    defect: str
+    title: str
+    sentences: tuple[str, ...]
+    differs: bool
+
+
+def told(results: Comparison) -> tuple[Told, ...]:
+    """The plainest differences first, then the commonest defects that leave the question open."""
+    rates, contrasts = _by_defect(results.rates), _by_defect(results.contrasts)
+    apart = sorted((d for d in rates if _clear(contrasts[d])), key=lambda d: _least(contrasts[d]))
+    others = sorted(set(rates) - set(apart), key=lambda d: (-max(r.rate for r in rates[d]), d))
+    seen = [d for d in others if any(_of_note(rate) for rate in rates[d])]
+    return tuple(
+        Told(d, said(d), _sentences(d, rates[d], contrasts[d]), d in apart)
+        for d in (*apart[:CLEAR], *seen[:OPEN])
+    )
+
+
+def left_out(results: Comparison, shown: Sequence[Told]) -> str:
+    """What to say of the defects that are only in the tables; empty if there is none."""
+    rest = {rate.defect for rate in results.rates} - {one.defect for one in shown}
+    if not rest:
+        return ""
+    apart = {c.defect for c in results.contrasts if _sure(c)} & rest
+    many = f"{len(rest)} further kinds" if len(rest) > 1 else "One further kind"
+    if apart:
+        names = one_of(sorted(said(d) for d in apart))
+        return f"{many} of finding stand in the tables; among them sources differ in {names}."
+    return (
+        f"{many} of finding stand in the tables; in none of them could the survey tell sources"
+        " apart. That does not show that they are alike."
+    )
+
+
+def letters_of(defect: str) -> str:
+    """Which letters are counted for a defect, as it stands after "of 100"."""
+    if defect == "tag_missing":
+        return "letters that should carry crowns"
+    if defect.startswith("tag_") and defect != "tag_excess":
+        return "letters with crowns"
+    letters = CATALOGUE[defect].letters if defect in CATALOGUE else ""
+    if 0 < len(letters) <= FEW_LETTERS:
+        return f"letters that can have it ({', '.join(latin(c) for c in letters)})"
+    return "letters that can have it"
+
+
+def meaning(contrast: Contrast) -> str:
+    """What one comparison says, for its row in the table."""
+    if contrast.p_holm is None or contrast.low is None or contrast.high is None:
+        return "not tested"
+    more, less = contrast.first, contrast.second
+    if contrast.difference < 0:
+        more, less = less, more
+    if not _sure(contrast):
+        return "cannot tell"
+    if contrast.basis == "unaudited":
+        return f"the network marks more on {more} than on {less}; unaudited"
+    return f"more on {more} than on {less}"
+
+
+def _sentences(
+    defect: str, rates: Sequence[Rate], contrasts: Sequence[Contrast]
+) -> tuple[str, ...]:
+    return tuple(filter(None, (_counts(defect, rates), *_compared(contrasts, rates))))
+
+
+def _counts(defect: str, rates: Sequence[Rate]) -> str:
+    many = unit(rate.rate for rate in rates)
+    parts = [_count(many, rate, place == 0) for place, rate in enumerate(rates)]
+    return f"Of {many:,} {letters_of(defect)}, {one_of(parts)}."
+
+
+def _count(many: int, rate: Rate, first: bool) -> str:
+    """`A has it on 3 (1 to 8)`; the network's word alone is never put as what is there."""
+    verb = "the network marks" if rate.basis == "unaudited" else ""
+    number = of(many, rate.rate) if rate.rate > 0 else "none"
+    limits = "no interval"
+    if rate.low is not None and rate.high is not None:
+        limits = f"{of(many, rate.low)} to {of(many, rate.high)}"
+    if verb:
+        return f"{verb + ' ' if first else ''}{number} on {rate.source} ({limits}, unaudited)"
+    has = "lacks them" if rate.defect == "tag_missing" else "has it"
+    return f"{rate.source} {has} on {number} ({limits})"
+
+
+def _compared(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> list[str]:
+    tested = [c for c in contrasts if c.p_holm is not None]
+    apart = [c for c in tested if _sure(c)]
+    lines = [_apart(c) for c in apart]
+    rest = [c for c in tested if not _sure(c)]
+    if rest:
+        lines.append(_open(rest, rates))
+    untested = [c for c in contrasts if c.p_holm is None]
+    if untested and len(untested) < len(contrasts):
+        pairs = one_of(f"{c.first} with {c.second}" for c in untested)
+        lines.append(f"{pairs}: not to be compared here.")
+    elif untested:
+        lines.append("Sources cannot be compared here: too few scrolls, or none that varies.")
+    return lines
+
+
+def _apart(contrast: Contrast) -> str:
+    low, high = sorted((abs(contrast.low or 0.0), abs(contrast.high or 0.0)))
+    more, less = contrast.first, contrast.second
+    if contrast.difference < 0:
+        more, less = less, more
+    many = unit([contrast.difference])
+    # Holm's corrected p may be small while the plain interval reaches 0 only by rounding.
+    reach = f"by {of(many, low)} to {of(many, high)} letters in {many:,}"
+    if contrast.basis == "unaudited":
+        return (
+            f"The network marks more on {more} than on {less}, {reach}; whether they are there no"
+            " reader has checked."
+        )
+    return f"Scrolls of {more} have it more often than those of {less}, {reach}."
+
+
+def _open(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> str:
+    scrolls = sorted({r.scrolls for r in rates})
+    many = f"{scrolls[0]}" if len(scrolls) == 1 else f"{scrolls[0]} to {scrolls[-1]}"
+    pairs = one_of(f"{c.first} and {c.second}" for c in contrasts)
+    return f"With these {many} scrolls a source the survey cannot tell whether {pairs} differ."
+
+
+def _clear(contrasts: Iterable[Contrast]) -> bool:
+    return any(_sure(contrast) for contrast in contrasts)
+
+
+def _sure(contrast: Contrast) -> bool:
+    return contrast.p_holm is not None and contrast.p_holm < SURE
+
+
+def _least(contrasts: Iterable[Contrast]) -> tuple[float, str]:
+    return min((c.p_holm, c.defect) for c in contrasts if c.p_holm is not None)
+
+
+def _of_note(rate: Rate) -> bool:
+    """Whether one letter in 500 or more has it."""
+    return rate.rate >= 0.002
+
+
+Row = TypeVar("Row", Rate, Contrast)
+
+
+def _by_defect(rows: Iterable[Row]) -> defaultdict[str, list[Row]]:
+    held: defaultdict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        held[row.defect].append(row)
+    return held
