@@ -37,6 +37,8 @@ def bench(plan: Plan) -> dict[str, Any]:
     written = portion(plan.portion).letters
     letters = ours.pop("letters")
     kept = networks.shown(sessions, plan.page)
+    # Whatever else runs here may have slowed it the first time.
+    peak = max(peak, measured_peak(sessions.threads))
     seconds = ours["warm"]["page_s"]
     return {
         "machine": machine(sessions.threads, load, peak),
