@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import reprlib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, get_args, get_type_hints
+from typing import Any, Literal, cast, get_args, get_type_hints
 
 import yaml
 
 from crownlet.datasets.alphabet import BY_CHAR, index_of
 
-CUSTOMS = ("unspecified", "beit_yosef", "arizal", "vellish")
+CUSTOMS = ("unspecified", "beit_yosef", "arizal", "vellish", "strict")
 """Customs that are shipped."""
 
 MAX_BYTES = 64 * 1024
@@ -109,9 +110,9 @@ def _parse(file: str, stem: str, content: bytes) -> Customs:
     known = {field.name for field in fields(Customs)} - {"checksum"}
     for key, value in settings.items():
         if key not in known:
-            near = difflib.get_close_matches(str(key), known, n=1)
+            near = difflib.get_close_matches(key if isinstance(key, str) else "", known, n=1)
             hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(known))}"
-            raise ValueError(f"{file}: unknown key {key!r}; {hint}")
+            raise ValueError(f"{file}: unknown key {_shown(key)}; {hint}")
         _check(file, key, value)
     return Customs(checksum=hashlib.sha256(content).hexdigest(), **settings)
 
@@ -139,12 +140,20 @@ def _check(file: str, key: str, value: object) -> None:
     if key == "name":
         fine, wanted = isinstance(value, str) and bool(value), "a name"
     elif key == "version":
-        fine, wanted = whole and int(str(value)) >= 1, "a whole number from 1"
+        fine, wanted = whole and 1 <= cast(int, value) < 2**31, "a whole number from 1"
     elif key == "large_letter_ratio":
         number = isinstance(value, float) or whole
-        fine = number and low <= float(str(value)) <= high
+        fine = number and low <= cast(float, value) <= high
         wanted = f"a number from {low:g} to {high:g}"
     else:
         fine, wanted = value in allowed, ", ".join(allowed)
     if not fine:
-        raise ValueError(f"{file}: {key} is {value!r}; allowed: {wanted}")
+        raise ValueError(f"{file}: {key} is {_shown(value)}; allowed: {wanted}")
+
+
+def _shown(value: object) -> str:
+    """A value in short: written out, a few aliases can fill the memory."""
+    try:
+        return reprlib.repr(value)[:80]
+    except ValueError:
+        return "a number of more digits than can be shown"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 from crownlet.infer.commands import complain
 from crownlet.infer.commands.keeping import asked, kept
 from crownlet.infer.errors import plain
-from crownlet.infer.findings import findings_of
+from crownlet.infer.findings import Finding, findings_of
 from crownlet.infer.reading import PageError
 from crownlet.infer.scrolls.sketch import top_notes
 from crownlet.infer.sides import record_side
@@ -59,7 +60,7 @@ class Desk:
         """Inspect and write one page, unless its record is there already; never raises."""
         start = time.perf_counter()
         try:
-            record = self._record(task)
+            made = self._record(task)
         except PageError as error:
             return Outcome(task, fault=str(error))
         except MemoryError:
@@ -73,12 +74,13 @@ class Desk:
             cause = " ".join(f"{type(error).__name__}: {error}".split())[:160]
             said = f"{plain(task.path)}: could not be inspected, a fault of this program ({cause})."
             return Outcome(task, fault=said)
-        if record is None:
+        if made is None:
             return Outcome(task, kept=True)
+        record, findings = made
         seconds = time.perf_counter() - start
-        return Outcome(task, tally(record), tuple(top_notes(record)), seconds=seconds)
+        return Outcome(task, tally(record, findings), tuple(top_notes(record)), seconds=seconds)
 
-    def _record(self, task: Task) -> PageRecord | None:
+    def _record(self, task: Task) -> tuple[PageRecord, tuple[Finding, ...]] | None:
         name, side = task.place.page, task.place.side
         question, versions = asked(self.portion, side), self.inspector.versions()
         if not self.anew and kept(self.out / name, task.path, versions, question):
@@ -86,8 +88,9 @@ class Desk:
         look = self.inspector.look(task.path)
         record = record_side(self.inspector, look, side, self.portion, name)
         record = replace(record, asked=question)
-        write_page(record, self.out, findings_of(record, self.inspector.customs))
-        return record
+        findings = findings_of(record, self.inspector.customs)
+        write_page(record, self.out, findings)
+        return record, findings
 
 
 @dataclass
@@ -134,7 +137,8 @@ class Work:
         return f"; about {seconds / 60:.0f} min left"
 
 
-def tally(record: PageRecord) -> str:
-    """Counts of a page in words."""
-    findings, review = len(record.routed("finding")), len(record.routed("review"))
-    return f"{len(record.glyphs)} letters, {findings} findings, {review} to review"
+def tally(record: PageRecord, findings: Sequence[Finding]) -> str:
+    """Counts of a page in words, as its sheet has them."""
+    found = sum(finding.route == "finding" for finding in findings)
+    many = f"{found} finding{'' if found == 1 else 's'}"
+    return f"{len(record.glyphs)} letters, {many}, {len(findings) - found} to review"

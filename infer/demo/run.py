@@ -9,6 +9,7 @@ from pathlib import Path
 
 from PIL import Image
 
+from crownlet.infer.commands.working import tally
 from crownlet.infer.demo.planted import Planted, planted
 from crownlet.infer.demo.scan import scanned
 from crownlet.infer.demo.scenario import DPI, Sheet, sheets
@@ -55,7 +56,8 @@ def run_demo(
     for number, sheet in enumerate(work, start=1):
         results.append(_one_sheet(sheet, out, inspector))
         took = time.perf_counter() - start
-        say(f"[{number}/{len(work)}] {sheet.name}: {_tally(results[-1])} ({took:.0f} s)")
+        told = tally(results[-1].record, results[-1].findings)
+        say(f"[{number}/{len(work)}] {sheet.name}: {told} ({took:.0f} s)")
     table = write_scroll_table(out / "scrolls.csv", work)
     update_scrolls(run, read_table(table))
     made = make_sheets(open_run(run), say=lambda line: None, complain=say)
@@ -77,9 +79,3 @@ def _one_sheet(sheet: Sheet, out: Path, inspector: Inspector) -> Result:
     write_page(record, out / "run", findings)
     where = scan.relative_to(out).as_posix()
     return Result(sheet, record, findings, where, planted(truth, record, findings))
-
-
-def _tally(result: Result) -> str:
-    found = sum(f.route == "finding" for f in result.findings)
-    letters = len(result.record.glyphs)
-    return f"{letters} letters, {found} findings, {len(result.findings) - found} to review"

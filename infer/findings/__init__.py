@@ -3,7 +3,8 @@
 Headings come from the catalogue's sources and the user's customs; nothing here rules.
 
 One place is listed once. Its `kind` is the gravest thing said of it, what else is said of it stands
-in `others`, so that an examiner who holds the parchment turns to each place a single time.
+in `others`, so that an examiner who holds the parchment turns to each place a single time. A doubt
+that is graver than what was surely found is a place to review of its own.
 """
 
 from crownlet.infer.findings.collecting import findings_of

@@ -1,8 +1,12 @@
-"""Findings on single letters: all that is said of one letter is one place."""
+"""Findings on single letters: all that is said of one letter is one place.
+
+Only a doubt that is graver than what is surely there becomes a place of its own, to review: so
+nothing doubtful stands among the findings under a heading that it may not deserve.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from crownlet.datasets.customs import Customs
@@ -16,6 +20,7 @@ from crownlet.infer.findings.strangers import UNFAMILIAR, strange
 from crownlet.infer.measuring import Measurement
 from crownlet.infer.records import GlyphRecord, PageRecord
 
+TOUCH = "letters_touch"
 _OF_TEXT = ("letter_swapped", "letter_extra", "shape_doubt")
 
 
@@ -40,13 +45,38 @@ def letter_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     for measurement in record.measurements:
         measured.setdefault(measurement.glyph, []).append(measurement)
     found, by_text = [], told(record)
+    touching = _touching(record)
     by_page = (UNFAMILIAR,) if strange(record) else ()
     for glyph in record.glyphs:
         elsewhere = (*by_page, *(_OF_TEXT if glyph.glyph in by_text else ()))
         said = [row for row in letter_said(glyph, record, customs) if row.kind not in elsewhere]
-        if said:
-            found.append(_finding(glyph, said, measured.get(glyph.glyph, ())))
+        said = [row for row in said if not _told_by_gap(row, glyph, touching)]
+        found += [_finding(glyph, rows, measured.get(glyph.glyph, ())) for rows in places(said)]
     return found
+
+
+def places(said: Sequence[Said]) -> list[Sequence[Said]]:
+    """What is said of one place, gravest first, in one piece; doubts graver than all that is sure
+    come apart from it."""
+    first = next((k for k, row in enumerate(said) if row.sure), 0)
+    return [part for part in (said[:first], said[first:]) if part]
+
+
+def _touching(record: PageRecord) -> dict[int, bool]:
+    """Letters that a listed white says touch, and whether it is sure: one contact is one place."""
+    table: dict[int, bool] = {}
+    for gap in record.gaps:
+        if gap.route != "clear" and TOUCH in gap.reasons:
+            sure = gap.route == "finding" and TOUCH in (gap.sure or gap.reasons[:1])
+            for glyph in (gap.right_glyph, gap.left_glyph):
+                table[glyph] = table.get(glyph, False) or sure
+    return table
+
+
+def _told_by_gap(row: Said, glyph: GlyphRecord, touching: Mapping[int, bool]) -> bool:
+    if row.kind != TOUCH or glyph.glyph not in touching:
+        return False
+    return touching[glyph.glyph] or not row.sure
 
 
 def letter_said(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> list[Said]:

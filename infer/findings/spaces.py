@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from crownlet.datasets.customs import Customs
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.gravity import weigh
-from crownlet.infer.findings.letters import Said
+from crownlet.infer.findings.letters import Said, places
 from crownlet.infer.findings.sentences import gap_says
-from crownlet.infer.records import Box, GapRecord, PageRecord
+from crownlet.infer.records import Box, GapRecord, GlyphRecord, PageRecord
 
 _ABSENT = "letter_absent"
 
@@ -20,21 +22,24 @@ def gap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
         said = _said(gap, customs)
         if gap.route == "clear" or not said:
             continue
-        first, right, left = said[0], number[gap.right_glyph], number[gap.left_glyph]
-        found.append(
-            Finding(
-                number=0, kind=first.kind, scope="gap", glyphs=(right.glyph, left.glyph),
-                line=gap.line, letter=None, expected=gap.expected,
-                box=between(right.box, left.box),
-                route="finding" if any(row.sure for row in said) else "review", p=first.p,
-                heading=first.weight.heading, code=first.weight.code,
-                opinions=first.weight.opinions, measurements=(),
-                in_name=right.in_name or left.in_name,
-                says=gap_says(first.kind, gap, right.letter, left.letter, first.sure),
-                others=tuple(row.kind for row in said[1:]), sure=first.sure,
-            )
-        )  # fmt: skip
+        ends = number[gap.right_glyph], number[gap.left_glyph]
+        found += [_finding(gap, *ends, rows) for rows in places(said)]
     return found
+
+
+def _finding(
+    gap: GapRecord, right: GlyphRecord, left: GlyphRecord, said: Sequence[Said]
+) -> Finding:
+    first = said[0]
+    return Finding(
+        number=0, kind=first.kind, scope="gap", glyphs=(right.glyph, left.glyph),
+        line=gap.line, letter=None, expected=gap.expected, box=between(right.box, left.box),
+        route="finding" if any(row.sure for row in said) else "review", p=first.p,
+        heading=first.weight.heading, code=first.weight.code,
+        opinions=first.weight.opinions, measurements=(), in_name=right.in_name or left.in_name,
+        says=gap_says(first.kind, gap, right.letter, left.letter, first.sure),
+        others=tuple(row.kind for row in said[1:]), sure=first.sure,
+    )  # fmt: skip
 
 
 def _said(gap: GapRecord, customs: Customs) -> list[Said]:

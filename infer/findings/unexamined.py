@@ -62,23 +62,35 @@ def _aslant(record: PageRecord) -> str:
     return ASLANT if any(seen_aslant(block) for block in blocks(record)) else ""
 
 
+def accepted(record: PageRecord, customs: Customs) -> tuple[tuple[str, int], ...]:
+    """Settings left unspecified by which forms that were seen are accepted, and on how many
+    letters."""
+    counts = (
+        (name, sum(kind in glyph.reasons and asked(glyph) for glyph in record.glyphs))
+        for name, kind, asked in _ACCEPTED
+        if not _set(customs, name)
+    )
+    return tuple((name, count) for name, count in counts if count)
+
+
+def accepted_says(name: str, count: int) -> str:
+    """The same as a sentence that says how such letters are listed."""
+    return f"{count} letter{'' if count == 1 else 's'}{_SAYS[name]}"
+
+
 def _accepted(record: PageRecord, customs: Customs) -> tuple[str, ...]:
-    """Forms that were seen and are accepted where a setting is left unspecified."""
-    found = []
-    for name, kind, words, asked in _ACCEPTED:
-        if _set(customs, name):
-            continue
-        count = sum(kind in glyph.reasons and asked(glyph) for glyph in record.glyphs)
-        if count:
-            letters = "letter" if count == 1 else "letters"
-            found.append(f"{words} of {count} {letters}: {name} is unspecified, so none is listed")
-    return tuple(found)
+    return tuple(accepted_says(name, count) for name, count in accepted(record, customs))
 
 
-_ACCEPTED: tuple[tuple[str, str, str, Callable[[GlyphRecord], bool]], ...] = (
-    ("tag_form", "tag_bare", "tags without heads", lambda glyph: True),
-    (
-        "final_kaf_top", "corner_squared", "square tops of final kaf",
-        lambda glyph: glyph.letter == FINAL_KAF,
-    ),
-)  # fmt: skip
+_ACCEPTED: tuple[tuple[str, str, Callable[[GlyphRecord], bool]], ...] = (
+    ("tag_form", "tag_bare", lambda glyph: True),
+    ("final_kaf_top", "corner_squared", lambda glyph: glyph.letter == FINAL_KAF),
+)
+_SAYS: Mapping[str, str] = MappingProxyType(
+    {
+        "tag_form": " whose crowns look like bare lines, an accepted custom though a tiny zayin is "
+        "held to be better (MB 36:12): not listed; customs with tag_form: zayin list them",
+        "final_kaf_top": ", final kaf, whose top right looks square, which some accept (MS final "
+        "kaf; MB 32:73): not listed; customs with final_kaf_top: round list them",
+    }
+)

@@ -30,6 +30,8 @@ class Mark:
     height: float
     tab: Box
     """Room for the number."""
+    quiet: bool = False
+    """Whether it is a thin frame without a number."""
 
     @property
     def centre(self) -> tuple[float, float]:
@@ -45,6 +47,7 @@ class Spot:
     anchor: str
     route: str
     box: Box
+    quiet: bool = False
 
 
 def place_marks(spots: Iterable[Spot], turn: Turned, part: Box, q: float) -> list[Mark]:
@@ -57,8 +60,11 @@ def place_marks(spots: Iterable[Spot], turn: Turned, part: Box, q: float) -> lis
         y0, y1 = max(y0, part[1]), min(max(y1, part[1]), part[3])
         high = _HIGH[spot.route] * q
         wide = (len(spot.label) * _DIGIT + 0.35) * high
-        tab = _free(_seats((x0, y0, x1, y1), wide, high), [m.tab for m in marks], part)
-        marks.append(Mark(spot.label, spot.anchor, spot.route, x0, y0, x1 - x0, y1 - y0, tab))
+        taken = [m.tab for m in marks if not m.quiet]
+        tab = _free(_seats((x0, y0, x1, y1), wide, high), taken, part)
+        marks.append(
+            Mark(spot.label, spot.anchor, spot.route, x0, y0, x1 - x0, y1 - y0, tab, spot.quiet)
+        )
     return marks
 
 

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from crownlet.datasets.customs import CUSTOMS, Customs, load_customs
 from crownlet.infer.cautions import ALWAYS
 from crownlet.infer.findings import HEADINGS, Finding
+from crownlet.infer.findings.unexamined import accepted as accepted_forms
+from crownlet.infer.findings.unexamined import accepted_says
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet import words
 from crownlet.infer.sheet.decided import Decisions
 from crownlet.infer.sheet.entries import Entry, entry
+from crownlet.infer.sheet.gathering import Row, gather, kinds_of
 from crownlet.infer.sheet.marks import Spot, place_marks
 from crownlet.infer.sheet.page import Page
 from crownlet.infer.sheet.pictures import small_page
@@ -35,17 +38,17 @@ def scroll_view(
     """The sheet of one scroll; PageError if a picture has moved, RunError for a damaged table."""
     pages = pages_of(run, scroll, show_names, decisions)
     well = WellFormed([page.veiled for page in pages])
-    groups = _groups(pages, well)
-    entries = [each for group in groups for each in group.entries]
+    rows = _found(pages)
+    groups = _groups(rows, well)
     first = pages[0].veiled.page
     told = _told(run, scroll)
     return ScrollView(
         scroll=scroll, notes=notes_of(scroll, [run.pages[page.name] for page in pages]),
-        pages=tuple(_view(page) for page in pages), groups=groups, sources=_sources(entries),
-        bricks=wall(pages), not_examined=ALWAYS, limits=_limits(first),
-        versions=first.versions, shows_names=show_names,
+        pages=tuple(_view(page, _quiet(groups)) for page in pages), groups=groups,
+        sources=_sources([each for group in groups for each in group.entries]), bricks=wall(pages),
+        not_examined=ALWAYS, limits=_limits(first), versions=first.versions, shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
-        kinds=Counter(each.finding.kind for each in entries),
+        kinds=kinds_of(rows),
         decided=Counter(d.says for page in pages for each in page.decided.values() for d in each),
         comparison=told.get("comparison"), consistency=told.get("consistency"),
     )  # fmt: skip
@@ -101,16 +104,21 @@ def _page(stored: StoredPage, side: str, mark: str, show_names: bool, decisions:
     return Page(name, side, mark, veiled, stored.findings, customs_of(stored.record), decided)
 
 
-def _groups(pages: Sequence[Page], well: WellFormed) -> tuple[Group, ...]:
+def _found(pages: Sequence[Page]) -> list[Row]:
     """Findings by heading, the surest first; reviews are left to the wall."""
     rows = [(page, f) for page in pages for f in page.findings if f.route == "finding"]
-    rows.sort(key=lambda row: _order(row[1]))
+    return sorted(rows, key=lambda row: _order(row[1]))
+
+
+def _groups(rows: Sequence[Row], well: WellFormed) -> tuple[Group, ...]:
+    full, gathered = gather(rows)
     return tuple(
         Group(
-            heading, plain, tuple(entry(page, f, well) for page, f in rows if f.heading == heading)
+            heading, plain, tuple(entry(page, f, well) for page, f in full if f.heading == heading),
+            gathered[heading],
         )
         for heading, plain in HEADINGS.items()
-    )
+    )  # fmt: skip
 
 
 def _order(finding: Finding) -> tuple[int, bool, float]:
@@ -131,23 +139,38 @@ def _sources(entries: Iterable[Entry]) -> dict[str, Sources]:
     return table
 
 
-def _view(page: Page) -> PageView:
+def _quiet(groups: Iterable[Group]) -> frozenset[str]:
+    """Places told together without a picture of their own."""
+    return frozenset().union(*(each.anchors for group in groups for each in group.gathered))
+
+
+def _view(page: Page, quiet: Collection[str]) -> PageView:
     record = page.veiled.page
     picture, turn, part = small_page(page.veiled)
     spots = [
-        Spot(page.label(f), page.anchor(f), f.route, f.box)
+        Spot(page.label(f), page.anchor(f), f.route, f.box, page.anchor(f) in quiet)
         for f in page.findings if f.scope != "page"
     ]  # fmt: skip
     routes = Counter(f.route for f in page.findings)
     match = record.match
+    accepted = _accepted(record)
     return PageView(
         name=page.name, side=page.side, picture=picture, part=part, q=max(record.q, 1.0),
         marks=tuple(place_marks(spots, turn, part, max(record.q, 1.0))), letters=len(record.glyphs),
         partly=sum(bool(record.unresolved or g.not_examined) for g in record.glyphs),
         findings=routes["finding"], review=routes["review"],
         compared_with=match.portion if match else "",
-        not_examined=tuple(line for line in record.not_examined if line not in ALWAYS),
+        not_examined=tuple(
+            line for line in record.not_examined if line not in (*ALWAYS, *accepted)
+        ),
+        accepted=accepted,
     )  # fmt: skip
+
+
+def _accepted(record: PageRecord) -> tuple[str, ...]:
+    """What the record says was seen and, by its customs, is not listed."""
+    by_default = (accepted_says(*each) for each in accepted_forms(record, load_customs()))
+    return tuple(line for line in by_default if line in record.not_examined)
 
 
 def _told(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:

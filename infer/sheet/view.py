@@ -12,6 +12,7 @@ from crownlet.infer.records import Box
 from crownlet.infer.run import StoredScroll
 from crownlet.infer.sheet import words
 from crownlet.infer.sheet.entries import Entry
+from crownlet.infer.sheet.gathering import Gathered
 from crownlet.infer.sheet.marks import Mark
 from crownlet.infer.sheet.pictures import Picture
 from crownlet.infer.sheet.wall import Brick
@@ -38,6 +39,8 @@ class PageView:
     review: int
     compared_with: str
     not_examined: tuple[str, ...]
+    accepted: tuple[str, ...]
+    """Forms that were seen and, by the customs, are not listed."""
 
     @property
     def view(self) -> str:
@@ -58,6 +61,14 @@ class Group:
     key: Heading
     heading: str
     entries: tuple[Entry, ...]
+    """Those shown in full."""
+    gathered: tuple[Gathered, ...] = ()
+    """Those that come many times, together."""
+
+    @property
+    def total(self) -> int:
+        """Findings under this heading."""
+        return len(self.entries) + sum(len(g.tiles) + len(g.listed) for g in self.gathered)
 
     @property
     def lesser(self) -> bool:

@@ -52,14 +52,15 @@ def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
     return tuple(
         Brick(
             f"{latin(letter)}: {said(kind)}" if letter else said(kind),
-            tuple(_tile(page, f) for page, f in sorted(rows, key=lambda row: -(row[1].p or 0))),
+            tuple(tile(page, f) for page, f in sorted(rows, key=lambda row: -(row[1].p or 0))),
             sum(disagree(f) for _, f in rows),
         )
         for (_, kind, letter), rows in sorted(groups.items(), key=lambda item: item[0])
     )
 
 
-def _tile(page: Page, finding: Finding) -> Tile:
+def tile(page: Page, finding: Finding) -> Tile:
+    """One place as a small picture."""
     across, down = page.extent(finding)
     high, wide = max(SIZE[1], down + 1), max(SIZE[0], min(WIDEST, across + 2))
     return Tile(

@@ -78,12 +78,32 @@ def test_no_tags_at_all_weighs_more_than_some() -> None:
 def test_one_letter_is_one_place_and_its_gravest_matter_leads() -> None:
     glyph = made.flagged(
         7, "ש", "tag_missing", "heads_touch", tags_seen=2, tags_expected=3,
-        p={"tag_missing": 0.99, "heads_touch": 0.3}, sure=("tag_missing",),
+        p={"tag_missing": 0.99, "heads_touch": 0.97}, sure=("tag_missing", "heads_touch"),
     )  # fmt: skip
     finding = only(made.record([glyph]))
     assert (finding.kind, finding.others) == ("heads_touch", ("tag_missing",))
-    assert (finding.route, finding.sure, finding.p) == ("finding", False, 0.3)
-    assert "perhaps" in finding.says  # what is in doubt is said so, though the letter is a finding
+    assert (finding.route, finding.sure, finding.p) == ("finding", True, 0.97)
+
+
+def test_a_graver_doubt_is_a_place_to_review_and_no_finding() -> None:
+    glyph = made.flagged(
+        7, "ש", "tag_missing", "heads_touch", tags_seen=2, tags_expected=3,
+        p={"tag_missing": 0.99, "heads_touch": 0.3}, sure=("tag_missing",),
+    )  # fmt: skip
+    doubt, found = findings_of(made.record([glyph]), DEFAULT)
+    assert (doubt.kind, doubt.route, doubt.heading) == ("heads_touch", "review", "question")
+    assert (found.kind, found.route, found.heading) == ("tag_missing", "finding", "outset")
+    assert "perhaps" in doubt.says and not doubt.others and not found.others
+
+
+def test_one_contact_of_two_letters_is_one_place() -> None:
+    pair = [made.flagged(k, "ש", "letters_touch") for k in (1, 2)]
+    white = gap(1, 2, route="finding", reasons=("letters_touch",), sure=("letters_touch",))
+    finding = only(replace(made.record(pair), gaps=(white,)))
+    assert (finding.scope, finding.glyphs, finding.others) == ("gap", (1, 2), ())
+    doubtful = replace(white, route="review", sure=())
+    assert [f.scope for f in findings_of(replace(made.record(pair), gaps=(doubtful,)), DEFAULT)] \
+        .count("glyph") == 2  # fmt: skip
 
 
 def test_order_is_heading_then_certainty_then_reading() -> None:

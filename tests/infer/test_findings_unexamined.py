@@ -7,7 +7,7 @@ from typing import get_args, get_type_hints
 import pytest
 from made_customs import DEFAULT, bare, customs, headed, kaf, mezuzah
 
-from crownlet.datasets.customs import Customs
+from crownlet.datasets.customs import Customs, load_customs
 from crownlet.infer.findings.unexamined import RECORDED_ONLY, unexamined
 
 
@@ -21,9 +21,11 @@ def test_a_setting_that_nothing_examines_is_said_so(setting: str) -> None:
 
 
 def test_what_the_default_accepts_is_counted_and_not_hidden() -> None:
-    assert unexamined(bare(), DEFAULT) == (
-        "tags without heads of 1 letter: tag_form is unspecified, so none is listed",
-    )
+    # A bare line is an accepted custom, a tiny zayin is held to be better: MB 36:12.
+    (told,) = unexamined(bare(), DEFAULT)
+    assert told.startswith("1 letter whose crowns look like bare lines") and "MB 36:12" in told
+    assert "tag_form: zayin" in told
+    assert unexamined(bare(), load_customs("strict")) == ()
     assert unexamined(bare(), customs(tag_form="line")) == ()
     assert any("final_kaf_top" in sentence for sentence in unexamined(kaf(True), DEFAULT))
 

@@ -1,0 +1,40 @@
+"""What a hand does everywhere is told once on the sheet, and no place of it is lost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import sheet_made as made
+
+from crownlet.infer.sheet.gathering import MANY, SHOWN
+from crownlet.infer.sheet.making import sheet_page
+
+
+def text(tmp_path: Path, kind: str, many: int) -> made.Document:
+    """The sheet of one page on which every shin of `many` has the same."""
+    doubts = dict.fromkeys(range(1, many + 1), (kind, "finding", 0.99))
+    line = " ".join(["ששש"] * ((many + 2) // 3 + 1))
+    letters = made.glyphs([line[:47], line[48:]] if len(line) > 47 else [line], doubts)
+    made.page(tmp_path, "a", letters)
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    return made.Document(sheet_page(run, run.scrolls[0]))
+
+
+@pytest.mark.parametrize(
+    ("kind", "heading"), [("tag_loose", "question"), ("overstretched", "outset")]
+)
+def test_many_of_a_kind_are_gathered_and_all_are_named(
+    tmp_path: Path, kind: str, heading: str
+) -> None:
+    many = MANY[heading] + 1  # type: ignore[index]
+    html = text(tmp_path, kind, many)
+    assert html.tags.count("article") == SHOWN[heading]  # type: ignore[index]
+    assert {f"f-{k}" for k in range(1, many + 1)} <= set(html.ids)
+    assert {f"#f-{k}" for k in range(1, many + 1)} <= set(html.links)
+    assert f"{many} letters: shin {many} of" in html.text and f"{many} findings" in html.text
+
+
+def test_few_of_a_kind_stand_each_for_itself(tmp_path: Path) -> None:
+    html = text(tmp_path, "tag_loose", MANY["question"])
+    assert html.tags.count("article") == MANY["question"]
