@@ -12,7 +12,8 @@ import json
 import os
 import shutil
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from crownlet.infer.findings import Finding, write_findings
 from crownlet.infer.measuring import write_measures
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
 
-__all__ = ["TEMPORARY", "to_disk", "write_json", "write_page", "write_rows"]
+__all__ = ["TEMPORARY", "replacing", "to_disk", "write_json", "write_page", "write_rows"]
 
 SCHEMA = 2
 """Version of the record's shape; a change that breaks a reader raises it."""
@@ -75,6 +76,18 @@ def to_disk(draft: Path) -> None:
     for path in draft.iterdir():
         with path.open("r+b") as file:
             os.fsync(file.fileno())
+
+
+@contextmanager
+def replacing(target: Path) -> Iterator[Path]:
+    """A draft of one file that takes its target's place when it is whole and on disk."""
+    folder = draft_folder(target.parent)
+    try:
+        yield folder / target.name
+        to_disk(folder)
+        (folder / target.name).replace(target)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def write_rows(path: Path, columns: Iterable[str], rows: Iterable[Iterable[str]]) -> None:

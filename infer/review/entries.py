@@ -17,7 +17,8 @@ CHOICES: tuple[Choice, ...] = (
 TAKEN_BACK = "taken_back"
 """What stands as choice in the row of an undo."""
 
-Origin = Literal["finding", "review", "audit"]
+Origin = Literal["finding", "review", "audit", "survey"]
+"""Why a question is asked; `survey`: drawn by lot for a survey, whatever its route."""
 State = Literal["open", "done", "all"]
 
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +10,7 @@ from crownlet.infer.review.label_pages import labels
 from crownlet.infer.review.missed import ALL, missed_estimate, sentence
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import TEMPORARY, to_disk, write_json, write_rows
+from crownlet.infer.writer import replacing, write_json, write_rows
 
 STORE, LABELS, DECISIONS = "review.sqlite3", "labels.coco.json", "decisions.csv"
 COLUMNS = (
@@ -99,13 +96,3 @@ def _text(number: int | None) -> str:
 
 def _p(value: float | None) -> str:
     return "" if value is None else f"{value:.6g}"
-
-
-@contextmanager
-def replacing(target: Path) -> Iterator[Path]:
-    """A draft beside `target` that takes its place when it is whole."""
-    with tempfile.TemporaryDirectory(prefix=TEMPORARY, dir=target.parent) as folder:
-        draft = Path(folder) / target.name
-        yield draft
-        to_disk(draft.parent)
-        draft.replace(target)

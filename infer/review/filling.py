@@ -16,6 +16,7 @@ from crownlet.infer.review import sheets
 from crownlet.infer.review.entries import now
 from crownlet.infer.review.queue import Question, askable, clear_letters, doubts
 from crownlet.infer.review.sampling import Clear, Draw, draw_audit
+from crownlet.infer.review.surveyed import surveyed
 
 if TYPE_CHECKING:
     from crownlet.infer.run import Run
@@ -36,27 +37,30 @@ class Fresh(NamedTuple):
 def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
     """Bring the queue in step with `run`, inside a transaction; whether anything changed.
 
-    RunError if a page that is new or changed cannot be read.
+    A survey asks what its audit drew, and nothing else. RunError if a page that is new or changed
+    cannot be read.
     """
+    survey = surveyed(run)
     known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
     changed = sheets.drop(db, run, known) | sheets.gather(db, run, known)
     new: list[Fresh] = []
     for page in run.pages.values():
-        stamp = sheets.stamp(page)
+        drawn = survey.stamp(page.name) if survey else ""
+        stamp = sheets.stamp(page) + drawn
         row = known.get(page.name)
         if row is not None and row["stamp"] == stamp and row["present"]:
             continue
         changed = True
-        digest = sheets.digest(page)
+        digest = sheets.digest(page) + drawn
         if row is not None and row["digest"] == digest:
             db.execute("UPDATE pages SET stamp = ?, present = 1 WHERE id = ?", (stamp, row["id"]))
             continue
         record, found = page.brief()
         number = sheets.place_page(db, run.scroll_of(page.name), record, row, stamp, digest)
-        asked = doubts(record, found)
+        asked = survey.questions(record) if survey else doubts(record, found)
         clear = [
             Clear(page.name, glyph, askable(glyph, record))
-            for glyph in clear_letters(record, asked)
+            for glyph in (() if survey else clear_letters(record, asked))
         ]
         new.append(Fresh(number, page.name, asked, clear))
     if new:

@@ -6,15 +6,25 @@ defect, or was not examined for it, is not counted for it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.infer.run import Run, RunError, open_run
+from crownlet.infer.survey.audit import Pair, read_audit
+from crownlet.infer.survey.codes import Key, read_keys
 from crownlet.infer.survey.estimators import Ints
-from crownlet.infer.survey.tables import Tables
+from crownlet.infer.survey.labels import AuditCounts, labels
+from crownlet.infer.survey.likeness import Floats
+from crownlet.infer.survey.state import Survey, read_survey
+from crownlet.infer.survey.stored import PageLetters, read_letters
+from crownlet.infer.survey.tables import FACE, REVERSE, Tables, tables
+
+__all__ = ["AuditCounts", "Gathered", "SurveyedScroll", "gather"]
 
 
 @dataclass(frozen=True)
@@ -33,17 +43,6 @@ class SurveyedScroll:
 
 
 @dataclass(frozen=True)
-class AuditCounts:
-    """How far the audit has come; counts of (letter, defect) pairs."""
-
-    drawn: int
-    decided: int
-    """Answered with present or not present, before the reader was told anything."""
-    cannot_tell: int
-    """Answered otherwise: cannot tell, for an authority, or another letter than read."""
-
-
-@dataclass(frozen=True)
 class Gathered:
     """A survey as `compare` takes it, with what a report says beside the numbers."""
 
@@ -54,7 +53,7 @@ class Gathered:
     glyph: Ints
     """Number of each letter on its page, from 1, (letters,)."""
     codes: Mapping[str, str]
-    """Source to code; empty where the key, S/sources.csv, was taken away."""
+    """Source to code."""
     scrolls: tuple[SurveyedScroll, ...]
     audit: AuditCounts
     versions: Mapping[str, tuple[str, ...]]
@@ -65,4 +64,118 @@ class Gathered:
 
 def gather(folder: Path) -> Gathered:
     """Read the survey in a folder; FileFault says what is absent or cannot be read."""
-    raise NotImplementedError
+    survey, keys = _begun(folder)
+    run = open_run(folder)
+    pages = read_pages(folder, survey, keys)
+    scroll_of = {key.page: key for key in keys}
+    pairs = read_audit(folder)
+    said = labels(run, pairs)
+    page = np.repeat([p.page for p in pages], [len(p.glyph) for p in pages])
+    numbers = np.concatenate([p.glyph for p in pages])
+    label, chance = _audit(page, numbers, pairs, said.of, scroll_of)
+    sides = {p.page: _side(run, p.page) for p in pages}
+    built = tables(
+        GLYPH_DEFECTS,
+        scroll=np.array([scroll_of[name].coded_scroll for name in page]),
+        source=np.array([scroll_of[name].code for name in page]),
+        predicted=np.concatenate([p.predicted for p in pages], axis=1),
+        label=label,
+        chance=chance,
+        found=np.concatenate([p.found for p in pages], axis=1),
+        side=np.array([sides[name] for name in page]),
+        letter=np.concatenate([p.letter for p in pages]),
+    )
+    return Gathered(
+        built, page, numbers, {key.source: key.code for key in keys},
+        _scrolls(pages, scroll_of, sides), said.counts, _versions(survey, pages),
+        (*_notes(survey), *said.notes),
+    )  # fmt: skip
+
+
+def _begun(folder: Path) -> tuple[Survey, tuple[Key, ...]]:
+    """Record and key of a complete survey."""
+    if not folder.is_dir():
+        raise RunError(folder, "there is no such survey.")
+    survey, keys = read_survey(folder), read_keys(folder)
+    if survey is None:
+        raise RunError(folder, "holds no survey; make one with `crownlet survey run`.")
+    if not survey.complete:
+        raise RunError(folder, "the survey is not complete; run `crownlet survey run` again.")
+    if not keys:
+        raise RunError(folder, "sources.csv is absent, which says whose the scrolls are.")
+    if not survey.pages:
+        raise RunError(folder, "none of its pages could be inspected.")
+    if unknown := survey.pages.keys() - {key.page for key in keys}:
+        raise RunError(folder, f"sources.csv does not name the page {min(unknown)}.")
+    return survey, keys
+
+
+def read_pages(folder: Path, survey: Survey, keys: Iterable[Key]) -> list[PageLetters]:
+    """The pages of a survey that were inspected, in the order of their names."""
+    names = sorted(key.page for key in keys if key.page in survey.pages)
+    return [read_letters(folder / name, survey.pages[name]) for name in names]
+
+
+def _side(run: Run, page: str) -> str:
+    return REVERSE if page in run.scroll_of(page).reverses else FACE
+
+
+def _audit(
+    page: NDArray[np.str_],
+    numbers: Ints,
+    pairs: Sequence[Pair],
+    said: Mapping[tuple[str, int, str], float],
+    scroll_of: Mapping[str, Key],
+) -> tuple[Floats, Floats]:
+    """Labels and chances, (defects, letters) both.
+
+    Every letter of a scroll has the chance of those drawn in it, drawn or not; where nothing was
+    drawn there is no label either, and 1 stands.
+    """
+    label = np.full((len(GLYPH_DEFECTS), len(page)), np.nan)
+    chance = np.ones_like(label)
+    at = {place: k for k, place in enumerate(zip(page.tolist(), numbers.tolist(), strict=True))}
+    scrolls = np.array([scroll_of[name].coded_scroll for name in page])
+    rows = {defect: row for row, defect in enumerate(GLYPH_DEFECTS)}
+    for scroll, row, odds in {
+        (scroll_of[p.page].coded_scroll, rows[p.defect], p.chance) for p in pairs
+    }:
+        chance[row, scrolls == scroll] = odds
+    for (name, number, defect), value in said.items():
+        label[rows[defect], at[name, number]] = value
+    return label, chance
+
+
+def _scrolls(
+    pages: Sequence[PageLetters], scroll_of: Mapping[str, Key], sides: Mapping[str, str]
+) -> tuple[SurveyedScroll, ...]:
+    own: dict[tuple[str, str], list[PageLetters]] = {}
+    for page in pages:
+        key = scroll_of[page.page]
+        own.setdefault((key.coded_scroll, key.code), []).append(page)
+    return tuple(
+        SurveyedScroll(
+            name, code,
+            faces=sum(sides[page.page] == FACE for page in group),
+            reverses=sum(sides[page.page] == REVERSE for page in group),
+            letters=sum(len(page.glyph) for page in group),
+            findings=sum(int(page.marked.sum()) for page in group),
+        )
+        for (name, code), group in sorted(own.items())
+    )  # fmt: skip
+
+
+def _versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tuple[str, ...]]:
+    """Every version that the pages name, beside that of the package."""
+    found: dict[str, set[str]] = {"model": set(), "thresholds": set(), "customs": set()}
+    for page in pages:
+        for name, one in page.facts.get("versions", {}).items():
+            if name in found:
+                called = f"{one['name']} " if "name" in one else ""
+                found[name].add(f"{called}{one.get('version', '')}".strip())
+    package = str(survey.versions.get("package", ""))
+    return {"package": (package,)} | {name: tuple(sorted(seen)) for name, seen in found.items()}
+
+
+def _notes(survey: Survey) -> tuple[str, ...]:
+    return tuple(f"{page} was not inspected: {why}" for page, why in sorted(survey.failed.items()))

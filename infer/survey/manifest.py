@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from crownlet.datasets.customs import load_customs
-from crownlet.infer.errors import FileFault
 from crownlet.infer.scrolls.cells import Cells, TableError, read_cells
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.sides import Side
@@ -30,9 +29,6 @@ class ManifestError(TableError):
         lines = f"{len(faults)} faults" if len(faults) > 1 else "1 fault"
         super().__init__(path, "\n    ".join((f"{lines}; nothing was run.", *faults)))
         self.faults = tuple(faults)
-
-    def __reduce__(self) -> tuple[type[FileFault], tuple[str, str]]:
-        return type(self), (self.path, self.faults)  # type: ignore[return-value]
 
 
 @dataclass(frozen=True)

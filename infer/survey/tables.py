@@ -33,7 +33,7 @@ class Tables:
     label: Floats
     """(defects, letters), 0 or 1; NaN where no reader judged."""
     chance: Floats
-    """(letters,)."""
+    """(defects, letters): before the draw, that the letter would be judged for the defect."""
     found: NDArray[np.bool_]
     """(defects, letters): whether the tool made a finding of it."""
     side: NDArray[np.str_]
@@ -44,9 +44,9 @@ class Tables:
     def letters(self, defect: int) -> Letters:
         """The letters that can have the defect, scrolls still numbered over the whole survey."""
         applies = ~np.isnan(self.predicted[defect])
-        return Letters(self.scroll, self.predicted[defect], self.label[defect], self.chance).of(
-            applies
-        )
+        return Letters(
+            self.scroll, self.predicted[defect], self.label[defect], self.chance[defect]
+        ).of(applies)
 
 
 def tables(
@@ -62,9 +62,9 @@ def tables(
 ) -> Tables:
     """Check and number the letters of a survey.
 
-    `scroll`, `source`, `chance`, `side` and `letter` are (letters,), the first two names or
-    numbers; `predicted`, `label` and `found` are (defects, letters). Without `found`, a finding is
-    a prediction of 0.5 or more. TableError says what does not fit.
+    `scroll`, `source`, `side` and `letter` are (letters,), the first two names or numbers;
+    `predicted`, `label` and `found` are (defects, letters); `chance` is either. Without `found`, a
+    finding is a prediction of 0.5 or more. TableError says what does not fit.
     """
     said = np.asarray(predicted, dtype=np.float64)
     names, number = np.unique(np.asarray(scroll), return_inverse=True)
@@ -75,7 +75,9 @@ def tables(
     )
     word = np.full(said.shape, np.nan) if label is None else np.asarray(label, dtype=np.float64)
     _need(word.shape == said.shape, "label must have the shape of predicted.")
-    odds = np.broadcast_to(np.asarray(chance, dtype=np.float64), (count,))
+    odds = np.asarray(chance, dtype=np.float64)
+    _need(odds.shape in ((), (count,), said.shape), "chance must have one entry a letter.")
+    odds = np.broadcast_to(odds, said.shape)
     _need(bool(np.all((odds > 0) & (odds <= 1))), "every chance must be above 0 and at most 1.")
     _need(
         bool(np.all(np.isnan(said) | ((said >= 0) & (said <= 1)))),

@@ -1,0 +1,110 @@
+"""What readers said of the audit: labels by page, letter and defect, and how far they have come.
+
+Only what a reader said before he was told anything counts, and of several readers the one who came
+first. A defect counts as audited when all its letters are decided: readers go by letter, so that
+those decided first are not a draw by chance.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from crownlet.infer.survey.audit import Pair
+
+if TYPE_CHECKING:
+    from crownlet.infer.review.store import ReviewStore
+    from crownlet.infer.run import Run
+
+SAYS = {"present": 1.0, "not_present": 0.0}
+Place = tuple[str, int, str]
+"""Page, letter, defect."""
+
+
+@dataclass(frozen=True)
+class AuditCounts:
+    """How far the audit has come; counts of (letter, defect) pairs."""
+
+    drawn: int
+    decided: int
+    """Answered with present or not present, before the reader was told anything."""
+    cannot_tell: int
+    """Answered otherwise: cannot tell, for an authority, or another letter than read."""
+
+
+@dataclass(frozen=True)
+class Labels:
+    """Labels of the audit, 0 or 1."""
+
+    of: Mapping[Place, float]
+    """Only of defects whose letters are all decided."""
+    counts: AuditCounts
+    notes: tuple[str, ...]
+
+
+def labels(run: Run, pairs: Iterable[Pair]) -> Labels:
+    """Read the decisions of a survey; StoreError if their file cannot be read."""
+    from crownlet.infer.review.exporting import STORE
+    from crownlet.infer.review.store import ReviewStore
+
+    drawn: dict[str, list[Place]] = defaultdict(list)
+    for pair in pairs:
+        drawn[pair.defect].append((pair.page, pair.glyph, pair.defect))
+    path = run.folder / STORE
+    said: list[dict[Place, str]] = []
+    if path.is_file():
+        store = ReviewStore.open(path, run)
+        try:
+            said = [_said(store, reader.name) for reader in store.readers()]
+        finally:
+            store.close()
+    first: dict[Place, str] = {}
+    for reader in reversed(said):
+        first.update(reader)
+    return _labels(drawn, first, _differ(said))
+
+
+def _said(store: ReviewStore, reader: str) -> dict[Place, str]:
+    """One reader's answers to the audit."""
+    items = {item.id: item for item in store.items(reader, state="all", reveal=True)}
+    return {
+        (items[number].page, items[number].glyphs[0], kind): decision.choice
+        for number, kind, decision in store.alone(reader)
+        if number in items and items[number].origin == "survey"
+    }
+
+
+def _labels(
+    drawn: Mapping[str, list[Place]], first: Mapping[Place, str], notes: tuple[str, ...]
+) -> Labels:
+    found: dict[Place, float] = {}
+    answers: Counter[bool] = Counter()
+    open_: list[str] = []
+    for defect, places in drawn.items():
+        answered = [place for place in places if place in first]
+        answers.update(first[place] in SAYS for place in answered)
+        if len(answered) == len(places):
+            found.update((p, SAYS[first[p]]) for p in answered if first[p] in SAYS)
+        elif answered:
+            open_.append(
+                f"{defect}: {len(places) - len(answered)} of {len(places)} drawn letters are not "
+                "decided yet; until they are, none of its labels counts."
+            )
+    total = sum(map(len, drawn.values()))
+    return Labels(found, AuditCounts(total, answers[True], answers[False]), (*open_, *notes))
+
+
+def _differ(said: list[dict[Place, str]]) -> tuple[str, ...]:
+    """How often later readers said otherwise than the first."""
+    notes = []
+    for number, other in enumerate(said[1:], start=2):
+        both = [place for place in other if place in said[0]]
+        unlike = sum(other[place] != said[0][place] for place in both)
+        if both:
+            notes.append(
+                f"Reader {number} answered {len(both)} of the first reader's questions, "
+                f"{unlike} of them differently; the first reader's word counts."
+            )
+    return tuple(notes)
