@@ -64,6 +64,19 @@ def load_coco(path: str | Path, images: str | Path | None = None) -> CocoPages:
     from its line; where tags or reading order are not given they are `UNKNOWN`.
     """
     path = Path(path)
+    try:
+        return _pages(path, Path(images) if images else None)
+    except LabelError as error:
+        # Names and ids of strangers may hold line breaks.
+        text = "".join(c if c.isprintable() else "\ufffd" for c in str(error))
+        raise LabelError(text if str(path) in text else f"{path}: {text}") from None
+    except Exception as error:
+        # Lists where mappings belong, words where numbers do: too many ways to name one by one.
+        cause = " ".join(f"{type(error).__name__}: {error}".split())[:160]
+        raise LabelError(f"{path} is not built as COCO labels are ({cause})") from None
+
+
+def _pages(path: Path, images: Path | None) -> CocoPages:
     data = _read_json(path)
     letters = _categories(data, path)
     by_image: dict[Any, list[Json]] = defaultdict(list)
@@ -72,7 +85,7 @@ def load_coco(path: str | Path, images: str | Path | None = None) -> CocoPages:
         if annotation.get("image_id") not in known:
             raise LabelError(f"{path}: annotation {annotation['id']} belongs to no image")
         by_image[annotation["image_id"]].append(annotation)
-    folders = [Path(images)] if images else [path.parent, path.parent / "images"]
+    folders = [images] if images else [path.parent, path.parent / "images"]
     files = [_find(image, folders, path) for image in known.values()]
     truths = [_page(image, by_image[key], letters, path) for key, image in known.items()]
     return CocoPages(files, truths)
@@ -93,7 +106,9 @@ def _read_json(path: Path) -> Json:
         data = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise LabelError(f"{path} does not exist") from None
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+    except RecursionError:
+        raise LabelError(f"{path} is not JSON: it is nested too deep") from None
+    except ValueError as error:
         raise LabelError(f"{path} is not JSON: {error}") from None
     if not isinstance(data, dict) or "images" not in data:
         raise LabelError(f"{path} holds no COCO labels: there is no list of images")

@@ -14,8 +14,18 @@ class FileFault(Exception):
         self.path = str(path)
         self.reason = reason
 
-    def __reduce__(self) -> tuple[type[FileFault], tuple[str, str]]:
-        return type(self), (self.path, self.reason)
+    def __reduce__(self) -> tuple[object, ...]:
+        # From one process to another, whatever arguments a kind of fault is made with.
+        return _again, (type(self), self.args, dict(self.__dict__))
+
+
+def _again(
+    kind: type[FileFault], arguments: tuple[object, ...], values: dict[str, object]
+) -> FileFault:
+    fault = kind.__new__(kind)
+    fault.args = arguments
+    fault.__dict__.update(values)
+    return fault
 
 
 def plain(path: str | Path) -> str:

@@ -1,8 +1,7 @@
 """Read a page image: PNG, JPEG, TIFF or WebP, or an array, as upright 8-bit grey or RGB.
 
 Pillow reads the header and refuses bombs and damage (OpenCV decodes a 48 kB bomb into gigabytes and
-returns nothing on damage); every depth and colour mode takes an explicit path, since Pillow clips
-16-bit pictures to white when it converts them.
+returns nothing on damage); what a picture would take in memory is reckoned before it is decoded.
 """
 
 from __future__ import annotations
@@ -12,25 +11,28 @@ import io
 import threading
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, UnidentifiedImageError
 
+from crownlet.infer.depths import Pixels, bytes_a_pixel, over_white, scaled, to_eight_bits
 from crownlet.infer.errors import FileFault
+from crownlet.infer.exif import orientation, upright
+from crownlet.infer.flatten import grey_in_strips
 from crownlet.infer.records import ImageFacts
 
 MAX_PIXELS = 300_000_000
 """Largest page read; a Torah column at 1200 dpi has about 100 megapixels."""
+ROOM = 1_300_000_000
+"""Bytes that reading one picture may take: with the program itself they stay below 1.5 GB."""
 MIN_SIDE = 17
 """A side shorter than the smallest letter cannot hold one."""
 FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
-
-Pixels = npt.NDArray[np.uint8]
 _PILLOW = threading.Lock()
 
 
@@ -46,30 +48,38 @@ class PageImage:
     facts: ImageFacts
 
 
-def read_page(source: str | Path | npt.NDArray[Any], name: str = "array") -> PageImage:
-    """Read a page from a file or take it from an array; PageError says why not."""
+def read_page(
+    source: str | Path | npt.NDArray[Any], name: str = "array", colour: bool = True
+) -> PageImage:
+    """A page from a file or an array, RGB files as grey if not `colour`; PageError says why not."""
     if isinstance(source, np.ndarray):
         return _from_array(source, name)
     path = Path(source)
     data = _bytes_of(path)
-    image = _decode(path, data)
-    with image:
-        width, height = image.size
-        facts = ImageFacts(
-            path=str(path), width=width, height=height, mode=image.mode,
-            format=image.format or "", dpi=_dpi(image),
-            frames=_frames(image), sha256=hashlib.sha256(data).hexdigest(),
-        )  # fmt: skip
-        pixels = _upright_pixels(path, image)
-    facts = ImageFacts(**{**facts.__dict__, "width": pixels.shape[1], "height": pixels.shape[0]})
-    return PageImage(pixels, facts)
+    with _decode(path, data) as image:
+        mode, kind, dpi, turn = image.mode, image.format or "", _dpi(image), orientation(image)
+        pixels = _pixels(path, image, colour)
+        frames = _frames(image)
+    pixels = upright(pixels, turn)
+    height, width = pixels.shape[:2]
+    checksum = hashlib.sha256(data).hexdigest()
+    return PageImage(
+        pixels, ImageFacts(str(path), width, height, mode, kind, dpi, frames, checksum)
+    )
 
 
 def _bytes_of(path: Path) -> bytes:
     try:
+        str(path).encode()
         if path.is_dir():
             raise PageError(path, "is a folder, not an image file.")
+        if path.exists() and not path.is_file():
+            raise PageError(path, "is no file.")
         data = path.read_bytes()
+    except UnicodeEncodeError:
+        raise PageError(path, "its name is not in UTF-8; give it another.") from None
+    except ValueError as error:
+        raise PageError(path, f"cannot be the name of a file ({_cause(error)}).") from None
     except FileNotFoundError:
         raise PageError(path, "there is no such file.") from None
     except OSError as error:
@@ -104,8 +114,9 @@ def _decode(path: Path, data: bytes) -> Image.Image:
     except Exception as error:
         raise PageError(path, f"is damaged and cannot be opened ({_cause(error)}).") from None
     width, height = image.size
-    if width * height > MAX_PIXELS:
-        raise PageError(path, _too_large((width, height)))
+    most = min(MAX_PIXELS, max(0, ROOM - len(data)) // bytes_a_pixel(image))
+    if width * height > most:
+        raise PageError(path, _too_large((width, height), most))
     if min(width, height) < MIN_SIDE:
         raise PageError(path, f"the picture is too small ({width} x {height} px).")
     try:
@@ -122,10 +133,12 @@ def _decode(path: Path, data: bytes) -> Image.Image:
     return image
 
 
-def _too_large(size: tuple[int, int] | None) -> str:
-    limit = MAX_PIXELS // 1_000_000
+def _too_large(size: tuple[int, int] | None, most: int = MAX_PIXELS) -> str:
     here = f"{size[0]} x {size[1]} px" if size else "by its header more than twice that"
-    return f"the picture is too large ({here}; at most {limit} megapixels are read)."
+    return (
+        f"the picture is too large ({here}; at most {most // 1_000_000} megapixels of this kind "
+        "are read)."
+    )
 
 
 def _cause(error: Exception) -> str:
@@ -135,7 +148,8 @@ def _cause(error: Exception) -> str:
 def _frames(image: Image.Image) -> int:
     """Pictures in the file; 1 where damage behind the first keeps the others from being counted."""
     try:
-        return int(getattr(image, "n_frames", 1))
+        with _limits():
+            return int(getattr(image, "n_frames", 1))
     except Exception:
         return 1
 
@@ -148,53 +162,17 @@ def _dpi(image: Image.Image) -> float | None:
     return round(value, 1) if 72 < value < 20_000 else None
 
 
-def _upright_pixels(path: Path, image: Image.Image) -> Pixels:
-    # An unreadable EXIF block is no reason to refuse the picture: it stays as it is.
-    with suppress(Exception):
-        image = ImageOps.exif_transpose(image)
+def _pixels(path: Path, image: Image.Image, colour: bool) -> Pixels:
     try:
-        return _to_eight_bits(image)
+        if image.mode == "RGB" and not colour and "transparency" not in image.info:
+            return grey_in_strips(image)
+        return to_eight_bits(image)
     except MemoryError:
         raise PageError(path, "the picture does not fit into memory.") from None
-    except (ValueError, OSError) as error:
+    except Exception as error:
         raise PageError(
             path, f"its colour mode {image.mode} cannot be read ({_cause(error)})."
         ) from None
-
-
-def _to_eight_bits(image: Image.Image) -> Pixels:
-    """Any Pillow mode as (H, W) or (H, W, 3) uint8."""
-    mode = image.mode
-    if mode.startswith("I") or mode == "F":
-        return _scaled(np.asarray(image))
-    if mode in ("L", "RGB"):
-        return np.asarray(image)
-    if mode == "1":
-        return np.asarray(image.convert("L"))
-    if mode in ("LA", "La", "PA", "RGBA", "RGBa") or "transparency" in image.info:
-        return _over_white(np.asarray(image.convert("RGBA")))
-    return np.asarray(image.convert("RGB"))
-
-
-def _scaled(values: npt.NDArray[Any]) -> Pixels:
-    """Deep grey values brought to 0..255: scaled by the depth they use, never clipped."""
-    finite = np.nan_to_num(values.astype(np.float32))
-    low, top = float(finite.min()), float(finite.max())
-    if values.dtype.kind == "f" or low < 0 or top > 65535:
-        span = max(top - low, 1e-6)
-        return ((finite - low) * (255.0 / span)).astype(np.uint8)
-    depth = next(bits for bits in (8, 10, 12, 14, 16) if top < 2**bits)
-    return (finite * (255.0 / (2**depth - 1))).astype(np.uint8)
-
-
-def _over_white(rgba: Pixels) -> Pixels:
-    """RGBA laid over white, row block by row block so that no float copy of the page is made."""
-    out = np.empty((*rgba.shape[:2], 3), np.uint8)
-    for top in range(0, len(rgba), 256):
-        block = rgba[top : top + 256].astype(np.uint16)
-        alpha = block[..., 3:]
-        out[top : top + 256] = (block[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
-    return out
 
 
 def _from_array(array: npt.NDArray[Any], name: str) -> PageImage:
@@ -211,13 +189,13 @@ def _from_array(array: npt.NDArray[Any], name: str) -> PageImage:
         raise PageError(name, _too_large((shape[1], shape[0])))
     pixels = array
     if array.dtype == np.uint16:
-        pixels = _scaled(array)
+        pixels = scaled(array)
     elif array.dtype == np.bool_:
         pixels = array.astype(np.uint8) * 255
     if pixels.ndim == 3 and shape[2] == 1:
         pixels = pixels[..., 0]
     elif pixels.ndim == 3 and shape[2] == 4:
-        pixels = _over_white(pixels)
+        pixels = over_white(pixels)
     mode = "L" if pixels.ndim == 2 else "RGB"
     facts = ImageFacts(name, shape[1], shape[0], mode, "array")
     return PageImage(np.ascontiguousarray(pixels), facts)

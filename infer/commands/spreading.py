@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import warnings
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -100,6 +101,7 @@ _DESK: list[Desk] = []
 def _begin(setting: Setting) -> None:
     """In a new process: leave Ctrl-C to the parent, and end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    warnings.filterwarnings("ignore", module=r"PIL\.")
     _SETTING[:] = [setting]
     parent = multiprocessing.parent_process()
     if parent is not None:
