@@ -1,11 +1,11 @@
-"""`crownlet survey plan`: how many scrolls of each source, and how many letters to audit."""
+"""`crownlet survey`: its actions, and how many scrolls and audited letters a survey needs."""
 
 from __future__ import annotations
 
 import argparse
 from typing import TYPE_CHECKING
 
-from crownlet.infer.commands import DONE, WRONG_USAGE, complain
+from crownlet.infer.commands import DONE, WRONG_USAGE, complain, survey_run
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.plan import Aim, Plan
@@ -48,6 +48,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         "--comparisons", type=int, default=1, help="comparisons made at once (defects x pairs)"
     )
     plan.set_defaults(run=_plan)
+    survey_run.add(actions)
 
 
 def _plan(options: argparse.Namespace) -> int:
