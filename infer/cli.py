@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 
 from crownlet.infer.commands import WRONG_USAGE, complain
 
-COMMANDS = ("inspect", "sheet", "review", "survey", "demo")
+COMMANDS = ("inspect", "drift", "sheet", "review", "survey", "demo")
 """Modules of `crownlet.infer.commands`, in the order in which `--help` lists them."""
 EXTRAS = {"review": "review", "survey": "survey"}
 """Commands that need more than the light install, and the extra that brings it."""

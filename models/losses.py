@@ -77,7 +77,7 @@ class AssessorTargets(NamedTuple):
     tags: Tensor
     """(N,) long in 0..4, or TAGS_UNKNOWN."""
     parts: Tensor
-    """(N, 6, 32, 24) in 0..1, cover of each cell."""
+    """(N, 6, 32, 24) in 0..1, cover of each cell; all 0 where nobody has drawn the parts."""
 
 
 def box_loss(shape: Tensor, wanted: Tensor) -> Tensor:
@@ -124,9 +124,11 @@ def assessor_loss(
         out.tags.float(), targets.tags, reduction="none", ignore_index=TAGS_UNKNOWN
     )
     parts = F.binary_cross_entropy_with_logits(out.parts.float(), targets.parts, reduction="none")
+    # A letter has ink: where its masks are empty nobody has drawn them, as on labelled scans.
+    drawn = seen & (targets.parts.flatten(1).amax(dim=1) > 0)
     return {
         "letter": letter_loss(out.letter.float(), targets, smoothing=0.01),
         "defects": defects,
         "tags": (tags * seen).sum() / seen.sum().clamp(min=1),
-        "parts": masks * (parts.mean(dim=(1, 2, 3)) * seen).sum() / seen.sum().clamp(min=1),
+        "parts": masks * (parts.mean(dim=(1, 2, 3)) * drawn).sum() / drawn.sum().clamp(min=1),
     }

@@ -11,7 +11,7 @@ from crownlet.datasets.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
 from crownlet.models.losses import AssessorTargets, assessor_loss
 from crownlet.train.augment import light
-from crownlet.train.base_module import BudgetedModule
+from crownlet.train.base_module import STAGES, BudgetedModule
 from crownlet.train.reservoir import Batch
 from crownlet.train.suites.defect_scores import DefectCases, score_defect
 
@@ -49,31 +49,36 @@ class AssessorModule(BudgetedModule):
         self.network = network.to(memory_format=torch.channels_last)
         self.strength = strength
         self.masks = masks
-        self._seen: list[tuple[list[Tensor], list[Tensor]]] = []
+        self._seen: dict[int, list[tuple[list[Tensor], list[Tensor]]]] = {}
 
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch."""
         out = self.network(network_input(batch, self.strength))
         return self.total(assessor_loss(out, targets_of(batch), self.masks), "train")
 
-    def validation_step(self, batch: Batch, batch_idx: int) -> None:
+    def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
         """Losses; what is needed for the letter error and each defect's AUROC is kept."""
         out, targets = self.network(network_input(batch)), targets_of(batch)
-        self.total(assessor_loss(out, targets, self.masks), "val")
+        self.total(assessor_loss(out, targets, self.masks), STAGES[dataloader_idx])
         answers = (out.letter, out.defects, out.tags)
         truth = (targets.letter, targets.defects, targets.tags, targets.share)
-        self._seen.append(([x.float().cpu() for x in answers], [x.cpu() for x in truth]))
+        kept = ([x.float().cpu() for x in answers], [x.cpu() for x in truth])
+        self._seen.setdefault(dataloader_idx, []).append(kept)
 
     def on_validation_epoch_end(self) -> None:
         """Log letter error, tag-count error and the AUROC of every learned defect."""
-        letter, defects, tags = (torch.cat([o[k] for o, _ in self._seen]) for k in range(3))
-        true, wanted, count, share = (torch.cat([t[k] for _, t in self._seen]) for k in range(4))
+        for number, rows in self._seen.items():
+            self._score(rows, STAGES[number])
         self._seen.clear()
+
+    def _score(self, rows: list[tuple[list[Tensor], list[Tensor]]], stage: str) -> None:
+        letter, defects, tags = (torch.cat([o[k] for o, _ in rows]) for k in range(3))
+        true, wanted, count, share = (torch.cat([t[k] for _, t in rows]) for k in range(4))
         seen = true < NO_LETTER
-        wrong_letter = (letter.argmax(1) != true)[share == 0].float().mean()
-        self.log("val/letter_error", wrong_letter, prog_bar=True)
-        wrong = (tags.argmax(1) != count)[seen & (count != TAGS_UNKNOWN)].float().mean()
-        self.log("val/tag_error", wrong, prog_bar=True)
+        counted = seen & (count != TAGS_UNKNOWN)
+        values = {"letter_error": (letter.argmax(1) != true)[share == 0].float().mean()}
+        if counted.any():
+            values["tag_error"] = (tags.argmax(1) != count)[counted].float().mean()
         for k, name in enumerate(LEARNED_DEFECTS):
             asked = seen & ~torch.isnan(wanted[:, k])
             # Soft targets fall back into absent, doubtful and plain, as the suites score them.
@@ -81,4 +86,5 @@ class AssessorModule(BudgetedModule):
             cases = DefectCases(defects[asked, k].sigmoid().double().numpy(), plainness.numpy())
             value = score_defect(cases).auroc
             if value is not None:
-                self.log(f"val/auroc_{name}", value)
+                values[f"auroc_{name}"] = torch.tensor(value)
+        self.note(values, stage)

@@ -30,6 +30,18 @@ def main(config: DictConfig) -> None:
         from crownlet.train.promise.job import promise
 
         print(f"promise: {promise(config)}")
+    elif config.job == "reference":
+        from crownlet.train.reference import reference
+
+        print(f"reference: {reference(config)}")
+    elif config.job == "gate":
+        from crownlet.train.gate.job import gate
+
+        print(f"outcome: {gate(config)}")
+    elif config.job in ("promote", "restore"):
+        from crownlet.train.gate import promote
+
+        print(f"in use: {getattr(promote, config.job)(config)}")
     elif config.job == "proof":
         from crownlet.train.proof_sheet import proof
 
@@ -39,7 +51,10 @@ def main(config: DictConfig) -> None:
 
         print(f"findings: {criticise(config)}")
     else:
-        jobs = "fit, render, export, promise, evaluate, proof or critic"
+        jobs = (
+            "fit, render, export, promise, reference, evaluate, gate, promote, restore, proof or"
+            " critic"
+        )
         raise SystemExit(f"no job is called {config.job!r}: {jobs}")
 
 

@@ -57,14 +57,17 @@ def plainness_target(plainness: float) -> float:
 def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
     """(D,) targets of the learned defects for one letter, nan where one does not apply.
 
-    Of a letter cut by the frame no defect is asked.
+    Of a letter cut by the frame no defect is asked, nor one that nobody looked for.
     """
     if not letter.whole:
         return np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
     marks = {mark.name: plainness_target(mark.plainness) for mark in letter.defects}
+    asked = LEARNED_DEFECTS if letter.known is None else letter.known
     return np.array(
         [
-            marks.get(name, 0.0) if letter.letter in CATALOGUE[name].letters else np.nan
+            marks.get(name, 0.0)
+            if name in asked and letter.letter in CATALOGUE[name].letters
+            else np.nan
             for name in LEARNED_DEFECTS
         ],
         np.float16,

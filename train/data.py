@@ -11,11 +11,10 @@ from pathlib import Path
 import pytorch_lightning as pl
 import torch
 
-from crownlet.datasets.coco import load_coco
 from crownlet.datasets.page.spec import PageSpec
 from crownlet.train.feed import start_feed
-from crownlet.train.pool import fill
 from crownlet.train.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
+from crownlet.train.scan_pools import Scans, fill_pool
 
 
 @dataclass(frozen=True)
@@ -31,14 +30,6 @@ class Renders:
     workers: int = 2
     minutes: float = 60.0
     """Rendering stops after this time even if pages are left."""
-
-
-@dataclass(frozen=True)
-class Scans:
-    """Labelled scans as COCO files, and their share of every batch (0 to 1)."""
-
-    labels: tuple[Path, ...] = ()
-    share: float = 0.0
 
 
 def count(folder: Path) -> int:
@@ -75,19 +66,20 @@ def render_train(renders: Renders) -> list[BaseProcess]:
 
 
 class WholePool:
-    """Every row of a reservoir once, in order, in batches."""
+    """Every row of some reservoirs once, in order, in batches."""
 
-    def __init__(self, reservoir: Reservoir, batch_size: int) -> None:
-        self.reservoir = reservoir
+    def __init__(self, reservoirs: list[Reservoir], batch_size: int) -> None:
+        self.reservoirs = reservoirs
         self.batch_size = batch_size
 
     def __len__(self) -> int:
-        return -(-self.reservoir.size // self.batch_size)
+        return sum(-(-reservoir.size // self.batch_size) for reservoir in self.reservoirs)
 
     def __iter__(self) -> Iterator[Batch]:
-        rows = self.reservoir.all_rows()
-        for start in range(0, self.reservoir.size, self.batch_size):
-            yield {key: value[start : start + self.batch_size] for key, value in rows.items()}
+        for reservoir in self.reservoirs:
+            rows = reservoir.all_rows()
+            for start in range(0, reservoir.size, self.batch_size):
+                yield {key: value[start : start + self.batch_size] for key, value in rows.items()}
 
 
 class PagesDataModule(pl.LightningDataModule):
@@ -120,11 +112,11 @@ class PagesDataModule(pl.LightningDataModule):
         Without workers nothing is rendered here: the pool is somebody else's, and what is to be
         watched is waited for.
         """
-        for number, labels in enumerate(self.scans.labels):
-            folder = self._scan_folder(number)
-            if not folder.exists():
-                pages = load_coco(labels)
-                fill(folder, ((f"s{k:06d}", page) for k, page in enumerate(pages)))
+        for number, source in enumerate(self.scans.sources):
+            if not fill_pool(self._scan_folder(number), source, "train", self.scans.copies):
+                raise ValueError(f"{source}: no page of it is there to learn from")
+            if source.is_dir():
+                fill_pool(self._watched_scans(number), source, "validation", 1)
         if self.renders.workers:
             render_watch(self.renders)
             self._feed = render_train(self.renders)
@@ -137,6 +129,9 @@ class PagesDataModule(pl.LightningDataModule):
     def _scan_folder(self, number: int) -> Path:
         return self.renders.folder / f"scans{number}"
 
+    def _watched_scans(self, number: int) -> Path:
+        return self.renders.folder / f"scans{number}-watch"
+
     def _reservoir(self, folder: Path, capacity: int) -> Reservoir:
         return Reservoir(folder, self.reader, capacity, self.device)
 
@@ -144,18 +139,29 @@ class PagesDataModule(pl.LightningDataModule):
         """Endless mixed batches."""
         renders = self._reservoir(self._train_folder(), self.capacity)
         sources = [Source(renders, 1.0 - self.scans.share, self._growing)]
-        for number in range(len(self.scans.labels)):
+        for number in range(len(self.scans.sources)):
             reservoir = self._reservoir(self._scan_folder(number), max(1024, self.capacity // 4))
-            share = self.scans.share / len(self.scans.labels)
+            share = self.scans.share / len(self.scans.sources)
             sources.append(Source(reservoir, share, lambda: False))
-        return PoolBatches(sources, self.batch_size, self.seed, self.wait_rows)
+        # Processes that train together must not all see the same examples.
+        rank = self.trainer.global_rank if self.trainer is not None else 0
+        return PoolBatches(sources, self.batch_size, self.seed + 7919 * rank, self.wait_rows)
 
     def _growing(self) -> bool:
         """Whether more renders may come; of a pool that others fill this is not known."""
         return self._feed is None or any(process.is_alive() for process in self._feed)
 
-    def val_dataloader(self) -> WholePool:
-        """The pages that are watched, each once."""
-        reservoir = self._reservoir(self.renders.folder / "watch", self.renders.watch_pages * 128)
+    def val_dataloader(self) -> list[WholePool]:
+        """The pages that are watched, each once: renders, then scans if any are kept for it."""
+        watched = [self._whole(self.renders.folder / "watch", self.renders.watch_pages * 128)]
+        folders = [self._watched_scans(number) for number in range(len(self.scans.sources))]
+        scans = [self._whole(folder, 128 * count(folder)) for folder in folders if count(folder)]
+        if scans:
+            reservoirs = [reservoir for whole in scans for reservoir in whole.reservoirs]
+            watched.append(WholePool(reservoirs, self.batch_size))
+        return watched
+
+    def _whole(self, folder: Path, capacity: int) -> WholePool:
+        reservoir = self._reservoir(folder, capacity)
         reservoir.top_up()
-        return WholePool(reservoir, self.batch_size)
+        return WholePool([reservoir], self.batch_size)

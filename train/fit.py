@@ -9,7 +9,13 @@ from typing import Any
 import pytorch_lightning as pl
 import torch
 from omegaconf import OmegaConf
-from pytorch_lightning.callbacks import EMAWeightAveraging, LearningRateMonitor, ModelCheckpoint
+from pytorch_lightning.callbacks import (
+    Callback,
+    EarlyStopping,
+    EMAWeightAveraging,
+    LearningRateMonitor,
+    ModelCheckpoint,
+)
 from pytorch_lightning.loggers import CSVLogger, TensorBoardLogger
 
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
@@ -18,13 +24,17 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.assessor_module import AssessorModule
 from crownlet.train.base_module import BudgetedModule
-from crownlet.train.data import PagesDataModule, Renders, Scans, render_train, render_watch
+from crownlet.train.data import PagesDataModule, Renders, render_train, render_watch
+from crownlet.train.freezing import freeze
 from crownlet.train.locator_module import LocatorModule
 from crownlet.train.reservoir import read_crops, read_tile
+from crownlet.train.scan_pools import Scans, facts_of, fingerprint, paths_of, scan_pages
 from crownlet.train.weights import load_weights, save_weights
 
 Config = Any
 """A Hydra configuration; see configs/train.yaml for its keys."""
+WATCHED = "val_scans/loss"
+"""What decides which step was the best, and when learning has ended, where scans are watched."""
 
 
 def make_network(model: Config) -> Assessor | Locator:
@@ -44,9 +54,14 @@ def make_module(config: Config, network: Assessor | Locator) -> BudgetedModule:
         "max_steps": config.trainer.max_steps, "max_minutes": config.trainer.max_minutes,
         "warmup": config.trainer.warmup,
     }  # fmt: skip
+    frozen = freeze(network, config.model.freeze)
+    module: BudgetedModule
     if isinstance(network, Assessor):
-        return AssessorModule(network, config.model.strength, config.model.masks, **budget)
-    return LocatorModule(network, config.model.strength, **budget)
+        module = AssessorModule(network, config.model.strength, config.model.masks, **budget)
+    else:
+        module = LocatorModule(network, config.model.strength, **budget)
+    module.keep_still(frozen)
+    return module
 
 
 def make_renders(config: Config) -> Renders:
@@ -68,9 +83,16 @@ def render(config: Config) -> None:
         process.join()
 
 
+def watches_scans(config: Config) -> bool:
+    """Whether any labelled scans are kept to watch the training by."""
+    return any(
+        next(iter(scan_pages(path, "validation")), None) for path in paths_of(config.data.scans)
+    )
+
+
 def make_data(config: Config, device: torch.device) -> PagesDataModule:
     """The data module of a run."""
-    scans = Scans(tuple(Path(path) for path in config.data.scans), config.data.scans_share)
+    scans = Scans(paths_of(config.data.scans), config.data.scans_share, config.data.scans_copies)
     size = config.trainer
     reader = read_crops if config.model.name == "assessor" else read_tile
     return PagesDataModule(
@@ -79,8 +101,29 @@ def make_data(config: Config, device: torch.device) -> PagesDataModule:
     )  # fmt: skip
 
 
+def make_callbacks(config: Config, out: Path) -> list[Callback]:
+    """Averaged weights and a rolling checkpoint; where scans are watched, the best one as well."""
+    trainer = config.trainer
+    callbacks: list[Callback] = [
+        EMAWeightAveraging(decay=trainer.ema, use_buffers=True),
+        LearningRateMonitor("step"),
+        ModelCheckpoint(
+            out, save_last=True, save_top_k=0, every_n_train_steps=trainer.val_every,
+            enable_version_counter=False,
+        ),
+    ]  # fmt: skip
+    if watches_scans(config):
+        best = ModelCheckpoint(
+            out, "best", monitor=WATCHED, save_top_k=1, enable_version_counter=False
+        )
+        callbacks.append(best)
+        if trainer.patience:
+            callbacks.append(EarlyStopping(WATCHED, patience=trainer.patience, mode="min"))
+    return callbacks
+
+
 def make_trainer(config: Config, out: Path) -> pl.Trainer:
-    """Lightning's trainer with averaged weights, a rolling checkpoint and two logs."""
+    """Lightning's trainer, with two logs."""
     trainer = config.trainer
     return pl.Trainer(
         accelerator=trainer.accelerator,
@@ -98,22 +141,16 @@ def make_trainer(config: Config, out: Path) -> pl.Trainer:
         enable_progress_bar=trainer.progress,
         default_root_dir=out,
         logger=[CSVLogger(out, name="csv"), TensorBoardLogger(out, name="tensorboard")],
-        callbacks=[
-            EMAWeightAveraging(decay=trainer.ema, use_buffers=True),
-            LearningRateMonitor("step"),
-            ModelCheckpoint(
-                out,
-                save_last=True,
-                save_top_k=0,
-                every_n_train_steps=trainer.val_every,
-                enable_version_counter=False,
-            ),
-        ],
+        callbacks=make_callbacks(config, out),
     )
 
 
 def fit(config: Config) -> Path:
-    """Train one network as configured; the path of its weights."""
+    """Train one network as configured; the path of its weights.
+
+    Checkpoints (`last.ckpt`, `best.ckpt`) are for going on here and are never shipped; they are
+    read as tensors and plain values only.
+    """
     pl.seed_everything(config.seed, workers=True, verbose=False)
     torch.set_float32_matmul_precision("high")
     out = Path(config.out)
@@ -129,10 +166,34 @@ def fit(config: Config) -> Path:
     trainer.fit(
         module, data,
         ckpt_path=str(last) if config.resume and last.exists() else None,
-        weights_only=False,
+        weights_only=True,
     )  # fmt: skip
+    facts = {**_facts(config, trainer), **_take_best(trainer, module)}
     path = out / f"{config.model.name}.safetensors"
-    metrics = {key: float(value) for key, value in trainer.callback_metrics.items()}
-    facts: dict[str, object] = {"steps": trainer.global_step, "seed": config.seed, **metrics}
-    save_weights(network, path, facts)
+    if trainer.is_global_zero:
+        save_weights(network, path, facts)
     return path
+
+
+def _facts(config: Config, trainer: pl.Trainer) -> dict[str, object]:
+    """What the weights should say of themselves: how they came about, and how they measured."""
+    parent = Path(config.start_from) if config.start_from else None
+    return {
+        "steps": trainer.global_step,
+        "seed": config.seed,
+        "parent": fingerprint(parent) if parent else None,
+        "scans": [facts_of(path) for path in paths_of(config.data.scans)],
+        **{key: float(value) for key, value in trainer.callback_metrics.items()},
+    }
+
+
+def _take_best(trainer: pl.Trainer, module: BudgetedModule) -> dict[str, object]:
+    """Put the weights that did best on the watched scans in place, and say of which step they are;
+    where none are watched the last averaged ones stay."""
+    for callback in trainer.checkpoint_callbacks:
+        path = getattr(callback, "best_model_path", "")
+        if getattr(callback, "monitor", None) == WATCHED and path:
+            kept = torch.load(path, map_location="cpu", weights_only=True)
+            module.load_state_dict(kept["state_dict"])
+            return {"best_step": int(kept["global_step"])}
+    return {}

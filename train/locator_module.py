@@ -10,7 +10,7 @@ from torch import Tensor
 from crownlet.models.locator import Locator
 from crownlet.models.losses import locator_loss
 from crownlet.train.augment import light
-from crownlet.train.base_module import BudgetedModule
+from crownlet.train.base_module import STAGES, BudgetedModule
 from crownlet.train.reservoir import Batch
 from crownlet.train.targets import locator_targets
 
@@ -33,13 +33,13 @@ class LocatorModule(BudgetedModule):
         """Loss of one batch."""
         return self.total(self._losses(batch, self.strength), "train")
 
-    def validation_step(self, batch: Batch, batch_idx: int) -> None:
+    def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
         """Losses, and the share of anchors whose class is right."""
         image = batch["image"][:, None].float() / 255
         targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
         out = self.network(image)
-        self.total(locator_loss(out, targets), "val")
+        self.total(locator_loss(out, targets), STAGES[dataloader_idx])
         b, row, column = targets.cells.unbind(1)
         wrong = (out.letter[b, :, row, column].argmax(1) != targets.letter).float().mean()
         missed = (torch.sigmoid(out.centre[b, 0, row, column]) < 0.3).float().mean()
-        self.log_dict({"val/letter_error": wrong, "val/missed": missed}, prog_bar=True)
+        self.note({"letter_error": wrong, "missed": missed}, STAGES[dataloader_idx])

@@ -115,17 +115,27 @@ def main() -> None:
     if chosen.write:
         table.write_text(sizes(letters), "utf-8")
         usual.usual.cache_clear()
+    new = picture_lines(letters)
+    print(report(letters), *new, sep="\n")
+    if chosen.write:
+        write_lines(Path(inspector.networks.info.folder), new)
+
+
+def picture_lines(letters: Letters) -> list[str]:
+    """What is familiar to these networks, as lines of routing.yaml."""
     found, curve = bounds(letters), stretch_curve(letters)
-    new = [
+    return [
         f"unfamiliar: {{surprise: {found.surprise:.2f}, shape: {found.shape:.2f}, "
         f"page: {found.page:.4f}}}",
         f"overstretched: {{bias: {curve.bias:.2f}, slope: {curve.slope:.2f}}}",
     ]
-    print(report(letters), *new, sep="\n")
-    if chosen.write:
-        path = Path(inspector.networks.info.folder) / ROUTING
-        source = path if path.exists() else weights_folder() / ROUTING
-        path.write_text(with_lines(source.read_text("utf-8"), new), "utf-8")
+
+
+def write_lines(model: Path, new: list[str]) -> None:
+    """Exchange lines of the routing.yaml of a model folder, or begin one from the shipped file."""
+    path = model / ROUTING
+    source = path if path.exists() else weights_folder() / ROUTING
+    path.write_text(with_lines(source.read_text("utf-8"), new), "utf-8")
 
 
 def with_lines(text: str, new: list[str]) -> str:

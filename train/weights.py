@@ -37,8 +37,7 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
 
     Rows of defects are found by name: those that the file lacks stay as the network has them.
     """
-    with safe_open(path, framework="pt") as file:
-        facts: dict[str, object] = json.loads((file.metadata() or {}).get("facts", "{}"))
+    facts = facts_of(path)
     tensors = load_file(path)
     names = facts.get("defects")
     if isinstance(names, list) and names != list(LEARNED_DEFECTS):
@@ -49,6 +48,13 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
             f"{path} does not fit this network: missing {problems.missing_keys[:3]}, "
             f"unexpected {problems.unexpected_keys[:3]}"
         )
+    return facts
+
+
+def facts_of(path: Path) -> dict[str, object]:
+    """The facts stored beside the weights in `path`."""
+    with safe_open(path, framework="pt") as file:
+        facts: dict[str, object] = json.loads((file.metadata() or {}).get("facts", "{}"))
     return facts
 
 

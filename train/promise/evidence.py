@@ -20,13 +20,12 @@ from crownlet.datasets.customs import Customs
 from crownlet.datasets.page.truth import LetterTruth, PageTruth
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.routing import DOUBT
-from crownlet.train.suites.defect_scores import plainness_of
+from crownlet.train.suites.defect_scores import COUNTED, looked_for, plainness_of
 from crownlet.train.suites.held_out import with_expected_tags
 from crownlet.train.suites.matching import match_boxes, match_page
 
 NAMES = tuple(name for name in GLYPH_DEFECTS if name != DOUBT)
 """Defects with borders of their own; a doubt of shape follows from the class."""
-_COUNTED = ("tag_missing", "tag_excess")
 LOOSELY = 0.15
 """IoU from which a box that fits no letter is taken for one that has none."""
 
@@ -135,9 +134,10 @@ def _asked(
     values = []
     for name in NAMES:
         asked = CATALOGUE[name].applies_to(letter.letter) and not _blind(name, glyph, record)
-        if name in _COUNTED:
-            # Without an expectation, or where nobody counted, tags are neither too few nor many.
-            asked &= customs.tags_expected(letter.letter) is not None and letter.tags >= 0
+        asked &= looked_for(letter, name)
+        if name in COUNTED:
+            # Without an expectation tags are neither too few nor too many.
+            asked &= customs.tags_expected(letter.letter) is not None
         plainness = plainness_of(letter, name)
         asked &= plainness > 0 or letter.share == 0.0
         values.append(plainness if asked else np.nan)

@@ -21,6 +21,7 @@ from crownlet.infer.reading import PageError
 from crownlet.infer.sessions import Sessions
 from crownlet.train.feed import TooManyFailures, render_pages
 from crownlet.train.promise.evidence import Evidence, joined, load, page_evidence, save
+from crownlet.train.scan_pools import scan_pages
 from crownlet.train.suites.page_text import text_of
 
 LOG = logging.getLogger(__name__)
@@ -41,7 +42,8 @@ class Gathering:
     minutes: float = 60.0
     """No page is begun after this time."""
     scans: tuple[Path, ...] = ()
-    """Labelled scans instead of renders: COCO files, each one scroll."""
+    """Labelled scans instead of renders: COCO files, each one scroll, or a data set's folder, of
+    which the part `calibrate` is taken."""
     split: Split = "calibrate"
     """Hands that render the pages; thresholds are chosen on no other than these."""
 
@@ -113,10 +115,21 @@ def _worker(what: Gathering, number: int, stop_at: float, parts: Path) -> None:
 def _scrolls(what: Gathering, number: int, stop_at: float) -> Iterator[tuple[int, PageTruth]]:
     """Pages with the number of their scroll: a rendered page has a hand of its own."""
     if what.scans:
-        for scroll in range(number, len(what.scans), what.workers):
-            for page in load_coco(what.scans[scroll]):
+        for scroll, page in _labelled(what.scans):
+            if scroll % what.workers == number:
                 yield scroll, page
         return
     seeds = range(what.first_seed + number, what.first_seed + what.pages, what.workers)
     for name, page in render_pages(training(split=what.split), seeds, stop_at):
         yield int(name[1:]), page
+
+
+def _labelled(scans: tuple[Path, ...]) -> Iterator[tuple[int, PageTruth]]:
+    """Pages of all sources with the number of their scroll."""
+    numbers: dict[tuple[Path, str], int] = {}
+    for source in scans:
+        folder = source.is_dir()
+        for page in scan_pages(source, "calibrate") if folder else load_coco(source):
+            # A COCO file is one scroll, whatever its pages say.
+            key = (source, str(page.meta.get("scroll", "")) if folder else "")
+            yield numbers.setdefault(key, len(numbers)), page

@@ -18,6 +18,7 @@ from crownlet.train.promise.evidence import Evidence, load, save
 from crownlet.train.promise.from_crops import crop_evidence
 from crownlet.train.promise.gather import Gathering, gather
 from crownlet.train.promise.writing import document, letters_line, table, write_thresholds
+from crownlet.train.scan_pools import paths_of
 from crownlet.train.weights import load_weights
 
 MODELS = Path(__file__).parents[2] / "configs" / "model"
@@ -66,5 +67,5 @@ def gathering(own: Any) -> Gathering:
     """What to gather, from the job's part of the configuration."""
     return Gathering(
         Path(own.model), own.customs, own.pages, own.first_seed, own.workers, own.minutes,
-        tuple(Path(scan) for scan in own.scans), own.split,
+        paths_of(own.scans), own.split,
     )  # fmt: skip

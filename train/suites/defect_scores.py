@@ -16,6 +16,8 @@ Floats = npt.NDArray[np.float64]
 
 DOUBTFUL = (1 / 3, 2 / 3)
 """Plainness between these, inclusive, is kept out of positives and negatives."""
+COUNTED = ("tag_missing", "tag_excess")
+"""Faults of number: nothing is known of them where nobody has counted the tags."""
 FALSE_ALARMS = 0.01
 BINS = 15
 """Equal bins of probability for the calibration error (Guo et al. 2017, On Calibration)."""
@@ -69,6 +71,8 @@ def gather_cases(
     match = match or match_page(truth, seen)
     p, plainness, unseen = [], [], 0
     for i, j in match.pairs:
+        if not looked_for(truth[i], name):
+            continue
         plain, probability = plainness_of(truth[i], name), seen[j].p.get(name)
         if probability is not None:
             p.append(probability)
@@ -77,6 +81,13 @@ def gather_cases(
             unseen += 1
     unseen += sum(plainness_of(truth[i], name) > DOUBTFUL[1] for i in match.missing)
     return DefectCases(np.array(p, np.float64), np.array(plainness, np.float64), unseen)
+
+
+def looked_for(letter: LetterTruth, name: str) -> bool:
+    """Whether the truth says of a letter that it has the defect or has not."""
+    if letter.known is not None:
+        return name in letter.known
+    return name not in COUNTED or letter.tags >= 0
 
 
 def plainness_of(letter: LetterTruth, name: str) -> float:

@@ -12,6 +12,7 @@ from crownlet.datasets.page.spec import mezuzah, training
 from crownlet.datasets.page.truth import LetterTruth
 from crownlet.infer.records import GlyphRecord
 from crownlet.train.suites.defect_scores import (
+    COUNTED,
     DOUBTFUL,
     NO_CASES,
     DefectScore,
@@ -24,7 +25,6 @@ from crownlet.train.suites.matching import match_page
 from crownlet.train.suites.reading import OWN, Job, ReadPage
 
 FIRST_SEED = 900_000_000
-COUNTED = ("tag_missing", "tag_excess")
 
 
 def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
@@ -32,8 +32,10 @@ def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
 
     A hand that crowns nothing has no slip in it, but the tags are missing all the same; one that
     crowns its vavs has tags too many. Stumps and points, of which it is doubtful whether they
-    count, stay doubtful.
+    count, stay doubtful; of a letter whose tags nobody counted nothing changes.
     """
+    if letter.tags < 0:
+        return letter
     expected = customs.tags_expected(letter.letter)
     others = [mark for mark in letter.defects if mark.name not in COUNTED]
     doubtful = [

@@ -32,12 +32,15 @@ OWN = "own"
 class Job:
     """One page: how it is made, and against which texts it is read (None: without a text)."""
 
-    spec: PageSpec | TypeSpec
+    spec: PageSpec | TypeSpec | PageTruth
+    """What to make, or, of a labelled scan, the page itself."""
     seed: int
     texts: tuple[str | None, ...] = (None,)
 
     def page(self) -> PageTruth:
         """Make the page; the same job gives the same bytes."""
+        if isinstance(self.spec, PageTruth):
+            return self.spec
         if isinstance(self.spec, TypeSpec):
             return compose_type_page(self.spec, self.seed)
         return compose(self.spec, self.seed)

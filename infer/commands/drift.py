@@ -1,0 +1,69 @@
+"""`crownlet drift`: whether the pages of a run look like what the networks know."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crownlet.infer.commands import DONE, WRONG_USAGE, complain
+
+if TYPE_CHECKING:
+    from crownlet.infer.drift.comparing import Drift
+
+
+def add(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add the command and its arguments."""
+    drift = commands.add_parser(
+        "drift", help="whether the pages of a run look like what the networks know"
+    )
+    drift.add_argument("run_folder", metavar="RUN", help="folder written by `crownlet inspect`")
+    drift.add_argument("--model", metavar="DIR", help="the networks that made the run, if others")
+    drift.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Compare, say it and write it into the run."""
+    from crownlet.infer.drift.telling import lines, write
+    from crownlet.infer.errors import FileFault
+
+    folder = Path(options.run_folder)
+    try:
+        found = compared(folder, options.model)
+        path = write(found, folder)
+    except FileFault as error:
+        complain(error)
+        return WRONG_USAGE
+    except OSError as error:
+        complain(f"{folder}: cannot be written ({error.strerror or error}).")
+        return WRONG_USAGE
+    print(*lines(found), f"Compared with {found.reference}; written to {path}", sep="\n")
+    return DONE
+
+
+def compared(folder: Path, model: str | None) -> Drift:
+    """The run in a folder beside the reference of a model; FileFault where that cannot be."""
+    from crownlet.infer.drift.comparing import compare
+    from crownlet.infer.drift.reference import NAME, ReferenceError, read
+    from crownlet.infer.drift.sketch import of_scroll
+    from crownlet.infer.run import open_run
+    from crownlet.infer.run.tables import RunError
+    from crownlet.infer.sessions import weights_folder
+
+    place = Path(model) if model else weights_folder()
+    reference, opened = read(place), open_run(folder)
+    scrolls = {}
+    for scroll in opened.scrolls:
+        records = [opened.pages[page].brief()[0] for page in scroll.pages]
+        for record in records:
+            made_by = record.versions.get("model", {})
+            if any(made_by.get(name) != value for name, value in reference.model.items()):
+                raise ReferenceError(
+                    place / NAME, f"belongs to other networks than those that read {record.name}."
+                )
+        records = [record for record in records if record.glyphs]
+        if records:
+            scrolls[scroll.name] = of_scroll(records)
+    if not scrolls:
+        raise RunError(folder, "has no letters to compare.")
+    return compare(reference, scrolls)

@@ -1,0 +1,125 @@
+"""What the networks know, as kept beside them: sketches of rendered pages by hands of their own.
+
+Half of the pages say what is usual (`middle`, `spread`), the other half how far pages go from it
+that are of the same kind, so that a page's place among them is exact (split conformal prediction:
+Vovk, Gammerman & Shafer 2005; for outliers Bates et al. 2023).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from crownlet.infer.drift.sketch import FEATURES, Floats
+from crownlet.infer.errors import FileFault
+
+NAME = "reference.json"
+SCHEMA = 1
+FEWEST = 20
+LEAST = 1e-3
+"""Least spread of a feature: several are shares that are 0 on most pages."""
+
+
+class ReferenceError(FileFault):
+    """A reference that is absent, or cannot be used."""
+
+
+@dataclass(frozen=True)
+class Reference:
+    """F features; `below` and `above` are spreads to either side, as standard deviations."""
+
+    middle: Floats
+    below: Floats
+    above: Floats
+    pages: Floats
+    """(N, F) the half of the pages that a new one is placed among."""
+    model: dict[str, str]
+    """Checksums of the networks that it belongs to."""
+    provenance: str
+
+    def strangeness(self, sketches: Floats) -> Floats:
+        """(M, F) deviation of each of (M, F) in spreads, counted only where it is strange."""
+        off = sketches - self.middle
+        high, low = off / self.above, -off / self.below
+        sides = [feature.side for feature in FEATURES]
+        asked_high = np.array([side != "low" for side in sides])
+        asked_low = np.array([side != "high" for side in sides])
+        return np.maximum(np.where(asked_high, high, -np.inf), np.where(asked_low, low, -np.inf))
+
+    def chances(self, sketches: Floats) -> Floats:
+        """(M,) share of known pages at least as strange as each of (M, F), never 0.
+
+        Of a page of the same kind as these it falls below a with probability a at most.
+        """
+        known = np.sort(self.strangeness(self.pages).max(axis=1))
+        found = self.strangeness(sketches).max(axis=1)
+        beyond = len(known) - np.searchsorted(known, found, side="left")
+        return np.asarray((1 + beyond) / (len(known) + 1), np.float64)
+
+
+def fit(sketches: Floats, model: dict[str, str], provenance: str) -> Reference:
+    """A reference from (N, F) sketches of known pages in random order; ValueError with too few."""
+    if len(sketches) < 2 * FEWEST:
+        raise ValueError(f"{len(sketches)} pages are too few for a reference; take {2 * FEWEST}")
+    half = sketches[: len(sketches) // 2]
+    low, middle, high = np.quantile(half, (0.025, 0.5, 0.975), axis=0)
+    return Reference(
+        middle,
+        np.maximum((middle - low) / 1.96, LEAST),
+        np.maximum((high - middle) / 1.96, LEAST),
+        sketches[len(sketches) // 2 :],
+        model,
+        provenance,
+    )
+
+
+def write(reference: Reference, folder: Path) -> Path:
+    """Write `reference.json` into a model folder."""
+    rows = zip(FEATURES, reference.middle, reference.below, reference.above, strict=True)
+    data = {
+        "schema": SCHEMA,
+        "provenance": reference.provenance,
+        "model": reference.model,
+        "features": {f.name: [_short(m), _short(b), _short(a)] for f, m, b, a in rows},
+        "pages": [[_short(value) for value in row] for row in reference.pages],
+    }
+    path = folder / NAME
+    draft = folder / f".{NAME}"
+    draft.write_text(json.dumps(data, ensure_ascii=False) + "\n", "utf-8")
+    draft.replace(path)
+    return path
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.5g}")
+
+
+def read(folder: Path) -> Reference:
+    """The reference of a model folder; ReferenceError says what is wrong with it."""
+    path = folder / NAME
+    try:
+        return _parsed(json.loads(path.read_text("utf-8")))
+    except FileNotFoundError:
+        raise ReferenceError(
+            path, "there is no reference of what these networks know; the job `reference` makes it."
+        ) from None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        cause = " ".join(str(error).split())[:160]
+        raise ReferenceError(path, f"cannot be used ({cause}).") from None
+
+
+def _parsed(data: dict[str, Any]) -> Reference:
+    names = [feature.name for feature in FEATURES]
+    if data["schema"] != SCHEMA or list(data["features"]) != names:
+        raise ValueError("it was written by another version")
+    middle, below, above = np.array([data["features"][n] for n in names], np.float64).T
+    pages = np.array(data["pages"], np.float64)
+    if pages.ndim != 2 or pages.shape[1] != len(names) or len(pages) < FEWEST:
+        raise ValueError("its pages are not a table")
+    return Reference(
+        middle, below, above, pages, dict(data["model"]), str(data["provenance"])
+    )

@@ -1,0 +1,68 @@
+"""Gate and promotion with the shipped networks: offered to themselves they are no better."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hydra import compose as compose_config
+from hydra import initialize_config_module
+from omegaconf import DictConfig
+
+from crownlet.infer.cli import main
+from crownlet.infer.sessions import weights_folder
+from crownlet.train.gate.promote import Refused, promote, restore
+
+
+def configured(folder: Path, scans: Path, *more: str) -> DictConfig:
+    with initialize_config_module("crownlet.configs", version_base="1.3"):
+        return compose_config(
+            "train",
+            [
+                f"gate.scans='{scans}'", "gate.held_out_pages=1", "gate.mezuzot=0",
+                "gate.type_pages=false", "gate.photographs=none", "gate.workers=1",
+                f"promote.store='{folder / 'store'}'", f"promote.current='{folder / 'in use'}'",
+                "promote.steps=[gate]", "export.version=new", *more,
+            ],
+        )  # fmt: skip
+
+
+def test_refused_with_its_numbers_then_promoted_for_a_reason_then_put_back(
+    tmp_path: Path, scan_set: Callable[..., Path]
+) -> None:
+    scans = scan_set(tmp_path, {"test": (11, 12)})
+    for name in ("in use", "offered"):
+        (tmp_path / name).mkdir()
+        for path in weights_folder().glob("*"):
+            if path.is_file() and path.suffix != ".safetensors":
+                shutil.copy(path, tmp_path / name)
+    routing = tmp_path / "offered" / "routing.yaml"
+    routing.write_text("# offered\n" + routing.read_text("utf-8"), "utf-8")
+    offered = f"promote.new='{tmp_path / 'offered'}'"
+    with pytest.raises(Refused, match=r"scans, letters: .* not shown to be better"):
+        promote(configured(tmp_path, scans, offered))
+    assert not (tmp_path / "in use" / "routing.yaml").read_text("utf-8").startswith("# offered")
+
+    current = promote(configured(tmp_path, scans, "promote.steps=[]", "promote.because=tried"))
+    card = json.loads((current / "card.json").read_text("utf-8"))
+    origin = card["origin"]
+    assert origin["because"] == "tried"
+    assert origin["parent"]["version"] == card["version"]
+    # The gate's table of the first offer is kept; the same networks differ nowhere.
+    rows = origin["gate"]["suites"]
+    assert rows["scans"]["letters"]["scrolls"] == 2
+    assert rows["scans"]["letters"]["old"] == rows["scans"]["letters"]["new"]
+    assert rows["held-out hands"]["by_letter"]
+    assert origin["gate"]["scans"]["version"] == 2
+    assert origin["gate"]["against"]
+    assert routing.read_bytes() == (current / "routing.yaml").read_bytes()
+
+    page = next((scans / "scans").iterdir())
+    command = ["inspect", str(page), "--out", str(tmp_path / "run"), "--model", str(current)]
+    assert main([*command, "--portion", "none"]) == 0
+
+    assert restore(configured(tmp_path, scans)) == current
+    assert not (current / "routing.yaml").read_text("utf-8").startswith("# offered")

@@ -1,0 +1,125 @@
+"""Retraining on labelled scans: what stands still, what is unknown, when it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+from hydra import compose as compose_config
+from hydra import initialize_config_module
+from omegaconf import DictConfig
+
+from crownlet.datasets.catalogue import LEARNED_DEFECTS
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import clean
+from crownlet.models.assessor import Assessor, AssessorOutput
+from crownlet.models.losses import AssessorTargets, assessor_loss
+from crownlet.train.crop_examples import defect_targets
+from crownlet.train.fit import fit, make_module, make_network
+from crownlet.train.freezing import HEADS, freeze
+from crownlet.train.pool import fill
+from crownlet.train.scan_pools import MARK, fill_pool
+from crownlet.train.weights import facts_of, load_weights, save_weights
+
+
+def configured(*more: str) -> DictConfig:
+    with initialize_config_module("crownlet.configs", version_base="1.3"):
+        return compose_config("train", ["trainer=tiny", "trainer.progress=false", *more])
+
+
+@pytest.fixture(scope="module")
+def scans(tmp_path_factory: pytest.TempPathFactory, scan_set: Callable[..., Path]) -> Path:
+    folder = tmp_path_factory.mktemp("scans and labels")
+    return scan_set(folder, {"train": (1,), "validation": (2,)})
+
+
+def test_a_frozen_trunk_stands_still_and_learning_ends_when_the_scans_gain_nothing(
+    tmp_path: Path, scans: Path
+) -> None:
+    start = tmp_path / "start.safetensors"
+    old = Assessor(len(LEARNED_DEFECTS))
+    save_weights(old, start, {})
+    for folder, seed in (("train", 4), ("watch", 5)):
+        page = compose(clean(letters=(20, 30)), seed)
+        fill(tmp_path / "out" / "pool" / folder, [("r0", page)])
+    config = configured(
+        "model=assessor", "model.freeze=trunk", f"start_from='{start}'", f"out='{tmp_path}/out'",
+        f"data.scans='{scans}'", "data.scans_share=0.5", "data.scans_copies=2",
+        "data.watch_pages=1", "data.workers=0", "trainer.max_steps=60", "trainer.val_every=1",
+        "trainer.patience=1", "trainer.warmup=1", "trainer.batch_size=32", "model.lr=0.5",
+    )  # fmt: skip
+    path = fit(config)
+    new, facts = Assessor(len(LEARNED_DEFECTS)), facts_of(path)
+    load_weights(new, path)
+    for name, value in new.state_dict().items():
+        same = torch.equal(value, old.state_dict()[name])
+        # Statistics of the batch norms stand still as well.
+        assert same is (name.split(".")[0] not in HEADS["Assessor"]), name
+    # So large a step only does harm: it ends long before the steps are used up.
+    assert facts["steps"] < 60
+    assert facts["best_step"] <= facts["steps"]
+    assert facts["scans"][0]["version"] == 2
+    # What is read to go on holds tensors and plain values, and no code.
+    kept = torch.load(tmp_path / "out" / "last.ckpt", weights_only=True)
+    assert kept["global_step"] == facts["steps"]
+
+
+def test_examples_are_cut_anew_when_the_scans_have_changed(
+    tmp_path: Path, scan_set: Callable[..., Path]
+) -> None:
+    scans, pool = scan_set(tmp_path, {"train": (3,)}), tmp_path / "pool"
+    assert fill_pool(pool, scans, "train", 3) == 3
+    first = {path.name: path.stat().st_mtime_ns for path in pool.iterdir()}
+    assert fill_pool(pool, scans, "train", 3) == 3
+    assert first == {path.name: path.stat().st_mtime_ns for path in pool.iterdir()}
+    # No two cuts of a page are alike.
+    one, two = (np.load(path)["images"] for path in sorted(pool.glob("*.npz"))[:2])
+    assert not np.array_equal(one, two)
+    (pool / MARK).unlink()
+    assert fill_pool(pool, scans, "train", 1) == 1
+
+
+def test_faults_that_nobody_looked_for_are_not_asked() -> None:
+    letter = compose(clean(letters=(20, 30)), 1).letters[0]
+    every = ~np.isnan(defect_targets(letter))
+    few = ~np.isnan(defect_targets(replace(letter, known=("overstretched",))))
+    asked = np.array([name == "overstretched" for name in LEARNED_DEFECTS])
+    assert np.array_equal(few, every & asked)
+
+
+def test_parts_that_nobody_drew_are_not_asked() -> None:
+    many = len(LEARNED_DEFECTS)
+    out = AssessorOutput(
+        torch.zeros(2, 28), torch.zeros(2, many), torch.zeros(2, 5), torch.zeros(2, 6, 32, 24)
+    )
+    drawn = torch.zeros(2, 6, 32, 24)
+    drawn[1, 0, 5:9, 5:9] = 1.0
+    both = AssessorTargets(
+        torch.tensor([1, 2]), torch.tensor([1, 2]), torch.zeros(2), torch.zeros(2, many),
+        torch.tensor([0, 0]), drawn,
+    )  # fmt: skip
+    # Every probability is a half: its cross entropy is ln 2 whatever the truth, of the drawn alone.
+    assert assessor_loss(out, both, 1.0)["parts"].item() == pytest.approx(np.log(2), abs=1e-4)
+    none = both._replace(parts=torch.zeros(2, 6, 32, 24))
+    assert assessor_loss(out, none, 1.0)["parts"].item() == 0.0
+
+
+@pytest.mark.parametrize("model", ["assessor", "locator"])
+def test_the_optimiser_has_the_heads_alone_when_the_trunk_is_frozen(model: str) -> None:
+    config = configured(f"model={model}", "model.freeze=trunk")
+    module = make_module(config, make_network(config.model))
+    optimizer = module.configure_optimizers()["optimizer"]
+    learning = sum(len(group["params"]) for group in optimizer.param_groups)
+    assert 0 < learning < len(list(module.network.parameters()))
+    with pytest.raises(ValueError, match="none or trunk"):
+        freeze(make_network(config.model), "everything")
+
+
+def test_several_processes_are_chosen_by_configuration_alone() -> None:
+    trainer = configured("trainer=ddp").trainer
+    assert (trainer.strategy, trainer.accelerator, trainer.max_minutes) == ("ddp", "gpu", 0)
+    assert trainer.max_steps > 0

@@ -1,0 +1,125 @@
+"""The jobs `promote` and `restore`: from trained weights to the model in use, and back.
+
+Each step may be left out, so that it can be done by itself before (`promote.steps`): `export`,
+`bounds` (what is familiar), `promise` (thresholds), `reference` (for drift), `evaluate`, `gate`.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+from omegaconf import OmegaConf
+
+from crownlet.infer import Inspector
+from crownlet.infer.thresholds import ROUTING
+from crownlet.train.evaluate import evaluate
+from crownlet.train.gate.job import identity, table, weigh
+from crownlet.train.gate.store import Store, StoreError
+from crownlet.train.promise.job import promise
+from crownlet.train.reference import write_reference
+from crownlet.train.ship import ship
+from crownlet.train.usual import gather, picture_lines, write_lines
+from crownlet.train.weights import facts_of
+
+STEPS = ("export", "bounds", "promise", "reference", "evaluate", "gate")
+CARD = "card.json"
+
+
+class Refused(SystemExit):
+    """The gate speaks against the new model; the message holds its reasons."""
+
+
+def promote(config: Any) -> Path:
+    """Make, measure and promote a model; the folder in use. Refused says which numbers spoke
+    against it; it is promoted all the same where `promote.because` says why."""
+    own = config.promote
+    unknown = set(own.steps) - set(STEPS)
+    if unknown:
+        raise ValueError(f"promote.steps: no step is called {min(unknown)!r}: {', '.join(STEPS)}")
+    store = Store(Path(own.store), Path(own.current))
+    kept = made(config, store)
+    before = identity(store.current)
+    outcome = _said_before(kept)
+    if "gate" in own.steps:
+        outcome = weigh(store.current, kept, config.gate)
+        print(table(outcome))
+    write_origin(kept, before, outcome, own.because)
+    if outcome["against"] and not own.because:
+        raise Refused(
+            "not promoted: " + "; ".join(outcome["against"]) + f". It lies in {kept}; with"
+            ' promote.steps=[] promote.because="why" it is promoted all the same.'
+        )
+    replaced = _kept_current(store, before["version"])
+    store.use(kept.name, replaced, own.because or "the gate spoke for it")
+    print(f"{store.current}: {replaced} replaced by {kept.name}; back with job=restore")
+    return store.current
+
+
+def restore(config: Any) -> Path:
+    """Bring the model back that the last promotion put aside; the folder in use."""
+    store = Store(Path(config.promote.store), Path(config.promote.current))
+    print(f"{store.current}: brought back {store.restore()}")
+    return store.current
+
+
+def made(config: Any, store: Store) -> Path:
+    """The new model in the store, with all that the steps write beside its networks."""
+    own, folder = config.promote, store.folder / config.export.version
+    if own.new:
+        folder = store.keep(Path(own.new), config.export.version)
+    elif "export" in own.steps:
+        if folder.exists():
+            raise StoreError(f"{folder} is there already; choose another export.version.")
+        ship(_with(config, "export", to=str(folder)))
+        for name in ("locator", "assessor"):
+            shutil.copy2(config.export[name], folder / f"{name}.safetensors")
+        shutil.copy2(store.current / ROUTING, folder / ROUTING)
+    if "bounds" in own.steps:
+        write_lines(folder, picture_lines(gather(Inspector(folder), own.bounds_pages)))
+    if "promise" in own.steps:
+        evidence = str(store.folder / f".{folder.name}-evidence.npz")
+        promise(_with(config, "promise", model=str(folder), evidence=evidence))
+    if "reference" in own.steps:
+        write_reference(folder, config.reference)
+    if "evaluate" in own.steps:
+        evaluate(_with(config, "evaluate", model=str(folder), card=str(folder / CARD)))
+    return folder
+
+
+def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str | None) -> None:
+    """Add to the card where the model comes from, and what the gate said of it."""
+    path = model / CARD
+    card = json.loads(path.read_text("utf-8")) if path.exists() else {}
+    weights = {name: model / f"{name}.safetensors" for name in ("locator", "assessor")}
+    card["origin"] = {
+        "parent": parent,
+        "trained": {name: facts_of(path) for name, path in weights.items() if path.exists()},
+        "gate": outcome,
+        "because": because,
+    }
+    path.write_text(json.dumps(card, ensure_ascii=False, indent=1) + "\n", "utf-8")
+
+
+def _said_before(model: Path) -> dict[str, Any]:
+    """What the gate said of a model that is offered again."""
+    path = model / CARD
+    card = json.loads(path.read_text("utf-8")) if path.exists() else {}
+    said = card.get("origin", {}).get("gate")
+    return dict(said) if said else {"against": ["the gate was left out"]}
+
+
+def _with(config: Any, part: str, **values: str) -> Any:
+    """The configuration with other values in one of its parts."""
+    return OmegaConf.merge(config, {part: values})
+
+
+def _kept_current(store: Store, version: str) -> str:
+    """Keep the model in use; under a longer name where its version names another already."""
+    try:
+        return store.keep(store.current, version).name
+    except StoreError:
+        digest = identity(store.current)["assessor.onnx"][:8]
+        return store.keep(store.current, f"{version}-{digest}").name
