@@ -1,0 +1,83 @@
+"""A page with a known text labels its own letters, and leaves out what is doubtful."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import pytest
+
+from crownlet.datasets.page.compose import compose
+from crownlet.datasets.page.spec import training
+from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.scans.cli import main
+from crownlet.datasets.scans.reading import open_scans
+from crownlet.datasets.texts import portion
+from crownlet.infer import Inspector
+from crownlet.train.labelling.self_labels import NoLabels, label_page
+from crownlet.train.suites.matching import match_boxes
+
+# 60 letters of the mezuzah; in what is written, resh stands for dalet in line 1 (word 6: `one`).
+TEXT = "שמע ישראל יהוה אלהינו יהוה אחד ואהבת\nאת יהוה אלהיך בכל לבבך ובכל נפשך ובכל מאדך\n"
+CHANGED = TEXT.replace("אחד", "אחר")
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, PageTruth]:
+    """A page by a hand that nothing was trained on, with one letter changed."""
+    folder = tmp_path_factory.mktemp("self")
+    (folder / "asked.txt").write_text(TEXT, "utf-8")
+    (folder / "written.txt").write_text(CHANGED, "utf-8")
+    spec = training(
+        portion=str(folder / "written.txt"), split="heldout", body=(30.0, 30.0), margin=(2.0, 3.0),
+        tight=0.0, columns=0.0, text_rate=0.0, morph_rate=0.0, defect_rate=0.1,
+    )  # fmt: skip
+    page = compose(spec, 5)
+    cv2.imwrite(str(folder / "page.png"), page.image[:, :, ::-1])
+    return folder, page
+
+
+@pytest.fixture(scope="module")
+def labelled(written: tuple[Path, PageTruth]) -> Path:
+    folder, _ = written
+    own = ["--split", "train", "--scroll", "s", "--provenance", "rendered"]
+    for arguments in (
+        ["add", folder / "set", "--scans", folder / "page.png", *own],
+        ["label", folder / "set", "--portion", folder / "asked.txt"],
+    ):
+        with pytest.raises(SystemExit) as end:
+            main([str(a) for a in arguments])
+        assert end.value.code == 0
+    return folder / "set"
+
+
+def test_letters_are_labelled_by_the_text(labelled: Path, written: tuple[Path, PageTruth]) -> None:
+    _, truth = written
+    scans = open_scans(labelled)
+    (page,) = scans.pages("train")
+    assert scans.version == 2
+    sure = [letter for letter in page.letters if letter.whole]
+    assert len(sure) >= 0.8 * len(truth.letters)
+    pairs = match_boxes([t.box for t in truth.letters], [s.box for s in sure])
+    assert len(pairs) == len(sure)  # every box lies on the letter it names
+    assert [truth.letters[i].letter for i, _ in pairs] == [sure[k].letter for _, k in pairs]
+    # Nobody looked for faults, and nobody counted tags.
+    assert {letter.known for letter in page.letters} == {()}
+    assert {letter.tags for letter in page.letters} == {-1}
+
+
+def test_the_changed_letter_is_not_labelled(
+    labelled: Path, written: tuple[Path, PageTruth]
+) -> None:
+    _, truth = written
+    (page,) = open_scans(labelled).pages("train")
+    changed = next(t for t in truth.letters if t.letter == "ר" and t.word == 5)
+    pairs = match_boxes([changed.box], [x.box for x in page.letters])
+    (found,) = [page.letters[k] for _, k in pairs]
+    assert not found.whole and not found.legible
+
+
+def test_a_page_of_another_text_labels_nothing(written: tuple[Path, PageTruth]) -> None:
+    folder, _ = written
+    with pytest.raises(NoLabels, match="of its letters agree with the text"):
+        label_page(Inspector(measured=False), folder / "page.png", portion("kadesh"))
