@@ -132,6 +132,8 @@ def _check(db: sqlite3.Connection, said: Said) -> None:
         )
     if said.choice not in CHOICES:
         raise ChoiceError(f"{said.choice!r} is no choice; there are {', '.join(CHOICES)}.")
+    if any("\ud800" <= char <= "\udfff" for char in said.note):
+        raise ChoiceError("The note holds half a character; write it anew.")
     if (said.choice == "other_letter") != (said.right_letter is not None):
         raise ChoiceError("With other_letter, and only with it, goes the letter that is written.")
     if said.right_letter is not None and not item["letter"]:
