@@ -5,7 +5,14 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from crownlet.infer.commands import DONE, WRONG_USAGE, complain, survey_run
+from crownlet.infer.commands import (
+    DONE,
+    WRONG_USAGE,
+    complain,
+    survey_compare,
+    survey_demo,
+    survey_run,
+)
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.plan import Aim, Plan
@@ -49,6 +56,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     plan.set_defaults(run=_plan)
     survey_run.add(actions)
+    survey_compare.add(actions)
+    survey_demo.add(actions)
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -38,6 +38,8 @@ class Example:
 
     letter: str
     picture: Picture
+    at: tuple[int, int, int, int]
+    """Left, top, width and height of the letter in the picture, per cent."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,11 @@ class _Album:
         if glyph.glyph in page.names:
             return None
         seen = window(page, glyph.box, SIZE_Q, glyph.q, glyph.body[3], q_px=Q_PX)
-        return Example(glyph.letter, seen.picture)
+        x0, y0, x1, y1 = seen.box(glyph.box)
+        across, down = 100 / seen.picture.width, 100 / seen.picture.height
+        at = (x0 * across, y0 * down, (x1 - x0) * across, (y1 - y0) * down)
+        left, top, width, height = (round(part) for part in at)
+        return Example(glyph.letter, seen.picture, (left, top, width, height))
 
     def _page(self, name: str) -> Veiled | None:
         if name not in self._pages:

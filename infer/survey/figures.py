@@ -44,7 +44,7 @@ def forest(rates: Sequence[Rate], names: dict[str, str]) -> Figure:
     """
     defects, sources = _order(rates)
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.5, 1.2 + 0.22 * len(defects) * (len(sources) + 0.8)))
+        figure = Figure(figsize=(7.5, 0.9 + 0.2 * len(defects) * (len(sources) + 0.8)))
         FigureCanvasAgg(figure)
         axes = figure.add_subplot()
         step = len(sources) + 0.8
@@ -53,6 +53,10 @@ def forest(rates: Sequence[Rate], names: dict[str, str]) -> Figure:
             _mark(axes, rate, row, sources.index(rate.source))
         middles = [place * step + (len(sources) - 1) / 2 for place in range(len(defects))]
         axes.set_yticks(middles, [names.get(defect, defect) for defect in defects])
+        between = [place * step - 0.9 for place in range(1, len(defects))]
+        axes.hlines(between, 0, 1, "#eeeeee", linewidth=0.6, transform=axes.get_yaxis_transform())
+        axes.tick_params(axis="y", length=0)
+        axes.spines["left"].set_visible(False)
         axes.set_ylim(len(defects) * step - 0.6, -0.8)
         _per_cent(axes, _top(rates), TICKS)
         axes.set_xlabel("letters with it, of those that can have it (95% limits)")
@@ -66,7 +70,7 @@ def by_letter(rates: Sequence[Rate], defect_name: str, columns: int = 6) -> Figu
     sources = _order(rates)[1]
     rows = math.ceil(len(letters) / columns)
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(7.5, 1.1 + rows * (0.5 + 0.16 * len(sources))))
+        figure = Figure(figsize=(7.5, 0.95 + rows * (0.5 + 0.16 * len(sources))))
         FigureCanvasAgg(figure)
         grid = figure.subplots(rows, columns, sharex=True, squeeze=False)
         for place, axes in enumerate(grid.flat):
@@ -81,8 +85,10 @@ def by_letter(rates: Sequence[Rate], defect_name: str, columns: int = 6) -> Figu
                     _mark(axes, rate, sources.index(rate.source), sources.index(rate.source))
             axes.set_ylim(len(sources) - 0.4, -0.6)
             _per_cent(axes, _top(rates), FEW_TICKS)
-        figure.suptitle(defect_name, x=0.02, ha="left", fontsize=10)
-        _key(figure, sources, any(rate.basis == "unaudited" for rate in rates))
+            axes.tick_params(labelbottom=place + columns >= len(letters), length=2)
+        high = figure.get_figheight()
+        figure.text(0.01, 1 - 0.06 / high, defect_name, ha="left", va="top", fontsize=10)
+        _key(figure, sources, any(rate.basis == "unaudited" for rate in rates), 0.25)
     return figure
 
 
@@ -133,7 +139,8 @@ def _square(root: float) -> float:
     return root**2
 
 
-def _key(figure: Figure, sources: Sequence[str], hollow: bool) -> None:
+def _key(figure: Figure, sources: Sequence[str], hollow: bool, below: float = 0.0) -> None:
+    """The key in the upper right corner, `below` inches under the edge."""
     handles = [
         Line2D([], [], color=COLOURS[i % 7], marker=MARKS[i % 7], label=f"source {code}")
         for i, code in enumerate(sources)
@@ -142,5 +149,8 @@ def _key(figure: Figure, sources: Sequence[str], hollow: bool) -> None:
         note = "hollow: unaudited, the network's word alone"
         look: dict[str, Any] = {"color": "#555555", "marker": "o", "linestyle": ""}
         handles.append(Line2D([], [], markerfacecolor="white", label=note, **look))
-    figure.tight_layout(rect=(0, 0, 1, 1 - 0.3 / figure.get_figheight()))
-    figure.legend(handles=handles, loc="upper right", ncols=len(handles), frameon=False)
+    # No title above the axes but the key's: 0.35 inches hold it in a figure of any height.
+    high = figure.get_figheight()
+    figure.tight_layout(rect=(0, 0, 1, 1 - (0.35 + below) / high), pad=0.3)
+    where: dict[str, Any] = {"loc": "upper right", "bbox_to_anchor": (1, 1 + (0.02 - below) / high)}
+    figure.legend(handles=handles, ncols=len(handles), frameon=False, **where)

@@ -9,9 +9,11 @@ NONE = "–"
 
 
 def percent(share: float | None) -> str:
-    """A share from 0 to 1, such as "3.1%"; two digits more below 1%, a true minus sign."""
+    """A share from 0 to 1, such as "3.1%"; one digit more below 1%, a true minus sign."""
     if share is None:
         return NONE
+    if share == 0:
+        return "0%"
     digits = 1 if abs(share) >= 0.00995 else 2
     return f"{100 * share:.{digits}f}%".replace("-", "−")
 

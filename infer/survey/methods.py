@@ -17,9 +17,9 @@ def methods(survey: Gathered, results: Comparison) -> tuple[str, ...]:
         "The network gives every letter a calibrated probability of every finding. Letters drawn "
         "by a recorded lot with known chances were shown to a reader who was not told what the "
         f"network thinks: {audit.drawn:,} questions drawn, {audit.decided:,} answered, of "
-        f"{audit.cannot_tell:,} no answer could be given. Letters the network itself doubted are "
-        "used with their own chances only, since a queue of doubtful letters tells nothing of "
-        "the others.",
+        f"{audit.cannot_tell:,} no answer could be given. Whether the network doubted a letter "
+        "plays no part in the draw; what readers said of its doubts beyond the draw "
+        "is not used, since doubtful letters tell nothing of the others.",
         "Audited rates are difference estimates: the network's mean over all letters plus its "
         "mean error on the audited ones, weighted by one over the chance of the draw; how far "
         "the network is trusted (lambda of PPI++) is fitted on other scrolls than it is used on "

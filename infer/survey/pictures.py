@@ -25,13 +25,18 @@ PX = 96
 def forest_of(rates: Sequence[Rate], out: Path) -> Embedded | None:
     """All defects met with; None where there is nothing to draw."""
     met = {rate.defect for rate in rates if rate.rate >= SEEN}
-    drawn = [rate for rate in rates if rate.defect in met]
+    height = {d: max(rate.rate for rate in rates if rate.defect == d) for d in met}
+    drawn = sorted(
+        (rate for rate in rates if rate.defect in met),
+        key=lambda rate: (-height[rate.defect], rate.defect, rate.source),
+    )
     if not drawn:
         return None
     figure = forest(drawn, {defect: said(defect) for defect in met})
     caption = (
-        "Each mark is a rate, the line through it its 95% interval; the wider, the less is known. "
-        "The scale is drawn out at its lower end. Kinds that are all but absent are left out."
+        "The commonest first. Each mark is a rate, the line through it its 95% interval; the "
+        "wider, the less is known. The scale is drawn out at its lower end. Kinds that are all "
+        "but absent are left out."
     )
     return _embedded(figure, out / "forest", "Rates of each finding by source", caption)
 

@@ -32,7 +32,9 @@ class Told:
 def told(results: Comparison) -> tuple[Told, ...]:
     """The plainest differences first, then the commonest defects that leave the question open."""
     rates, contrasts = _by_defect(results.rates), _by_defect(results.contrasts)
-    apart = sorted((d for d in rates if _clear(contrasts[d])), key=lambda d: _least(contrasts[d]))
+    apart = sorted(
+        (d for d in rates if _clear(contrasts[d], rates[d])), key=lambda d: _least(contrasts[d])
+    )
     others = sorted(set(rates) - set(apart), key=lambda d: (-max(r.rate for r in rates[d]), d))
     seen = [d for d in others if any(_of_note(rate) for rate in rates[d])]
     return tuple(
@@ -46,15 +48,21 @@ def left_out(results: Comparison, shown: Sequence[Told]) -> str:
     rest = {rate.defect for rate in results.rates} - {one.defect for one in shown}
     if not rest:
         return ""
-    apart = {c.defect for c in results.contrasts if _sure(c)} & rest
     many = f"{len(rest)} further kinds" if len(rest) > 1 else "One further kind"
-    if apart:
-        names = one_of(sorted(said(d) for d in apart))
-        return f"{many} of finding stand in the tables; among them sources differ in {names}."
-    return (
-        f"{many} of finding stand in the tables; in none of them could the survey tell sources"
-        " apart. That does not show that they are alike."
-    )
+    lines = [f"{many} of finding stand in the tables."]
+    sure = [c for c in results.contrasts if _sure(c) and c.defect in rest]
+    bare = one_of(sorted({said(c.defect) for c in sure if c.basis == "unaudited"}))
+    read = one_of(sorted({said(c.defect) for c in sure if c.basis != "unaudited"}))
+    if read:
+        lines.append(f"Among them sources differ in {read}.")
+    if bare:
+        lines.append(
+            f"In {bare} the network's word differs between sources; no reader has checked it, and"
+            " so small a difference may lie in the hand and not in faults."
+        )
+    if not sure:
+        lines.append("In none could the survey tell sources apart, which shows no likeness.")
+    return " ".join(lines)
 
 
 def letters_of(defect: str) -> str:
@@ -79,7 +87,7 @@ def meaning(contrast: Contrast) -> str:
     if not _sure(contrast):
         return "cannot tell"
     if contrast.basis == "unaudited":
-        return f"the network marks more on {more} than on {less}; unaudited"
+        return f"the network expects more on {more} than on {less}"
     return f"more on {more} than on {less}"
 
 
@@ -90,22 +98,27 @@ def _sentences(
 
 
 def _counts(defect: str, rates: Sequence[Rate]) -> str:
+    """The network's word alone is never put as what is there."""
     many = unit(rate.rate for rate in rates)
-    parts = [_count(many, rate, place == 0) for place, rate in enumerate(rates)]
-    return f"Of {many:,} {letters_of(defect)}, {one_of(parts)}."
+    has = "lacks them on" if defect == "tag_missing" else "has it on"
+    checked = [(r.source, _count(many, r)) for r in rates if r.basis != "unaudited"]
+    bare = [f"{_count(many, r)} on {r.source}" for r in rates if r.basis == "unaudited"]
+    parts = []
+    if checked:
+        first, *rest = (f"{code} {has if k == 0 else 'on'} {n}" for k, (code, n) in
+                        enumerate(checked))  # fmt: skip
+        parts.append(one_of([first, *rest]))
+    if bare:
+        parts.append(f"the network, unaudited, expects {one_of(bare)}")
+    return f"Of {many:,} {letters_of(defect)}, {'; '.join(parts)}."
 
 
-def _count(many: int, rate: Rate, first: bool) -> str:
-    """`A has it on 3 (1 to 8)`; the network's word alone is never put as what is there."""
-    verb = "the network marks" if rate.basis == "unaudited" else ""
+def _count(many: int, rate: Rate) -> str:
+    """`3 (1 to 8)`."""
     number = of(many, rate.rate) if rate.rate > 0 else "none"
-    limits = "no interval"
-    if rate.low is not None and rate.high is not None:
-        limits = f"{of(many, rate.low)} to {of(many, rate.high)}"
-    if verb:
-        return f"{verb + ' ' if first else ''}{number} on {rate.source} ({limits}, unaudited)"
-    has = "lacks them" if rate.defect == "tag_missing" else "has it"
-    return f"{rate.source} {has} on {number} ({limits})"
+    if rate.low is None or rate.high is None:
+        return f"{number} (no interval)"
+    return f"{number} ({of(many, rate.low)} to {of(many, rate.high)})"
 
 
 def _compared(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> list[str]:
@@ -114,7 +127,7 @@ def _compared(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> list[str]
     lines = [_apart(c) for c in apart]
     rest = [c for c in tested if not _sure(c)]
     if rest:
-        lines.append(_open(rest, rates))
+        lines.append(_open(rest, rates, len(rest) == len(contrasts)))
     untested = [c for c in contrasts if c.p_holm is None]
     if untested and len(untested) < len(contrasts):
         pairs = one_of(f"{c.first} with {c.second}" for c in untested)
@@ -130,25 +143,30 @@ def _apart(contrast: Contrast) -> str:
     if contrast.difference < 0:
         more, less = less, more
     many = unit([contrast.difference])
-    # Holm's corrected p may be small while the plain interval reaches 0 only by rounding.
     reach = f"by {of(many, low)} to {of(many, high)} letters in {many:,}"
     if contrast.basis == "unaudited":
         return (
-            f"The network marks more on {more} than on {less}, {reach}; whether they are there no"
+            f"The network expects more on {more} than on {less}, {reach}; whether they are there no"
             " reader has checked."
         )
     return f"Scrolls of {more} have it more often than those of {less}, {reach}."
 
 
-def _open(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> str:
+def _open(contrasts: Sequence[Contrast], rates: Sequence[Rate], every: bool) -> str:
     scrolls = sorted({r.scrolls for r in rates})
     many = f"{scrolls[0]}" if len(scrolls) == 1 else f"{scrolls[0]} to {scrolls[-1]}"
-    pairs = one_of(f"{c.first} and {c.second}" for c in contrasts)
-    return f"With these {many} scrolls a source the survey cannot tell whether {pairs} differ."
+    pairs = ", or ".join(f"{c.first} from {c.second}" for c in contrasts)
+    which = f"{pairs.replace(' from ', ' differs from ', 1)}"
+    if every and len(contrasts) > 1:
+        which = "any of them differ"
+    return f"With these {many} scrolls a source the survey cannot tell whether {which}."
 
 
-def _clear(contrasts: Iterable[Contrast]) -> bool:
-    return any(_sure(contrast) for contrast in contrasts)
+def _clear(contrasts: Iterable[Contrast], rates: Iterable[Rate]) -> bool:
+    """Whether sources differ, and not by the network's word alone on a defect it hardly sees."""
+    sure = [contrast for contrast in contrasts if _sure(contrast)]
+    audited = any(contrast.basis != "unaudited" for contrast in sure)
+    return audited or (bool(sure) and any(_of_note(rate) for rate in rates))
 
 
 def _sure(contrast: Contrast) -> bool:

@@ -63,7 +63,11 @@ def untested(results: Comparison) -> str:
             kinds.setdefault(said(c.defect), []).append(f"{c.first} with {c.second}")
     if not kinds:
         return ""
-    listed = "; ".join(f"{kind} ({', '.join(pairs)})" for kind, pairs in kinds.items())
+    every = len(results.contrasts) // len({c.defect for c in results.contrasts})
+    listed = ", ".join(
+        kind if len(pairs) >= every else f"{kind} ({', '.join(pairs)})"
+        for kind, pairs in kinds.items()
+    )
     return (
         "Not compared, for want of scrolls, since no scroll differs from its fellows, or since "
         f"only one of two sources was audited: {listed}."

@@ -13,7 +13,7 @@ from crownlet.infer import sheet
 from crownlet.infer.plain import latin, said
 from crownlet.infer.run import open_run
 from crownlet.infer.sheet.render import write_whole
-from crownlet.infer.sheet.words import count
+from crownlet.infer.sheet.words import count, described
 from crownlet.infer.survey import cautions, figuring, plainly, remarks
 from crownlet.infer.survey.comparing import by_letter, compare
 from crownlet.infer.survey.evenness import evenness
@@ -55,6 +55,7 @@ def write_report(
     write_table(out / "letters.csv", Rate, letters)
     told = plainly.told(results)
     defects = [one.defect for one in told]
+    marked = [d for d in defects if survey.tables.found[survey.tables.defects.index(d)].any()]
     view = View(
         title="Sources compared", lead=remarks.lead(survey),
         opening=(*opening, *((NAMED,) if names else ())), told=told,
@@ -66,7 +67,7 @@ def write_report(
         sides=remarks.sides(results), forest=forest_of(results.rates, out),
         letters=letters_of(letters, defects, out),
         evenness=evenness(folder, {scroll.name: scroll.code for scroll in survey.scrolls}),
-        examples=examples(survey, open_run(folder), defects[:SHOWN], seed),
+        examples=examples(survey, open_run(folder), marked[:SHOWN], seed),
         lots=remarks.lots(seed), put_in=put_in(results) if put_in else None,
         methods=methods(survey, results), limits=limits(),
         versions=tuple((what, ", ".join(which)) for what, which in survey.versions.items()),
@@ -97,6 +98,6 @@ def _environment() -> Environment:
     )  # fmt: skip
     made.globals.update(
         said=said, latin=latin, count=count, percent=figuring.percent, chance=figuring.chance,
-        meaning=plainly.meaning,
+        described=described, meaning=plainly.meaning,
     )  # fmt: skip
     return made
