@@ -83,7 +83,7 @@ class Inspector:
         label = "array" if isinstance(source, np.ndarray) else str(source)
         watch = Stopwatch()
         with watch.stage("read"):
-            image = read_page(source)
+            image = read_page(source, colour=False)
         seen = righted(see(label, image, self.networks, self.thresholds, watch))
         return Look(label, image.facts, seen, watch)
 
