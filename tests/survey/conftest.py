@@ -1,6 +1,7 @@
-"""Makes the simulated surveys importable, as `simulated`."""
+"""Makes simulated surveys, block letters and made-up runs importable by their names."""
 
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))
+HERE = Path(__file__).parent
+sys.path[:0] = [str(HERE), str(HERE.parent / "infer"), str(HERE.parent / "review")]

@@ -1,0 +1,244 @@
+"""The audit of a survey drawn and answered, and what is gathered of it to compare.
+
+Pages are made-up records, so that what stands on them is known; no network takes part.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from pathlib import Path
+
+import made_runs as made
+import numpy as np
+import pytest
+
+from crownlet.datasets.catalogue import GLYPH_DEFECTS
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.run import RunError, open_run
+from crownlet.infer.scrolls.updating import update_scrolls
+from crownlet.infer.survey.audit import draw, read_audit, write_audit
+from crownlet.infer.survey.codes import Key, write_keys
+from crownlet.infer.survey.comparing import compare
+from crownlet.infer.survey.gathering import gather
+from crownlet.infer.survey.state import Survey, write_survey
+from crownlet.infer.survey.stored import PageLetters, read_letters
+from crownlet.infer.writer import write_page
+
+PAGES = {
+    "S001-face": "A", "S001-reverse": "A", "S002-face": "A", "S003-face": "A",
+    "S004-face": "B", "S005-face": "B", "S006-face": "B",
+}  # fmt: skip
+LETTERS = 60
+DEFECT = "ink_lost"
+"""Every letter can have it."""
+
+
+def surveyed(folder: Path, size: float, defects: tuple[str, ...] = (DEFECT,)) -> Path:
+    """A complete survey of made-up pages."""
+    keys = []
+    for line, (page, code) in enumerate(PAGES.items(), start=2):
+        record = made.record(page, LETTERS, 0.3, seed=line)
+        write_page(record, folder)
+        scroll, _, side = page.partition("-")
+        source = {"A": "Northgate", "B": "Southgate"}[code]
+        keys.append(Key(page, code, scroll, source, scroll, side, page, record.image.sha256, line))
+    update_scrolls(folder)
+    write_keys(folder, keys)
+    pages = {key.page: key.sha256 for key in keys}
+    pairs = draw(scrolls(folder, pages), defects, size, 7)
+    write_audit(folder, pairs)
+    write_survey(folder, Survey("0", 7, size, defects, True, pages, versions={"package": "1"}))
+    return folder
+
+
+def scrolls(folder: Path, pages: dict[str, str]) -> dict[str, list[PageLetters]]:
+    found: dict[str, list[PageLetters]] = {}
+    for page, checksum in pages.items():
+        letters = read_letters(folder / page, checksum)
+        found.setdefault(page.partition("-")[0], []).append(letters)
+    return found
+
+
+def answer(folder: Path, reader: str, choice: dict[int, str], told: bool = False) -> None:
+    """Answer all questions: `choice` by the number of the letter on its page, else not present."""
+    store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
+    for item in store.items(reader):
+        if told:
+            store.tell(reader, [item.id])
+        said = choice.get(item.glyphs[0], "not_present")
+        store.decide(item.id, reader, said, version=item.version)
+    store.close()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return surveyed(tmp_path / "S", 6)
+
+
+def test_each_scroll_and_defect_has_as_many_letters_and_its_chance(tmp_path: Path) -> None:
+    """Weights of a stratified draw sum to the stratum (Cochran 1977, section 5.2): drawn letters
+    counted as 1 / chance are all letters that can have the defect."""
+    folder = surveyed(tmp_path / "S", 6, GLYPH_DEFECTS)
+    pairs = read_audit(folder)
+    able = Counter(
+        (page.page.partition("-")[0], defect)
+        for page in (p for group in scrolls(folder, checksums(folder)).values() for p in group)
+        for row, defect in enumerate(GLYPH_DEFECTS)
+        for value in page.predicted[row]
+        if not math.isnan(value)
+    )
+    drawn = Counter((pair.page.partition("-")[0], pair.defect) for pair in pairs)
+    assert drawn == {stratum: min(6, size) for stratum, size in able.items()}
+    for stratum, size in able.items():
+        chances = {p.chance for p in pairs if (p.page.partition("-")[0], p.defect) == stratum}
+        assert chances == {drawn[stratum] / size}
+    assert len({(pair.page, pair.glyph, pair.defect) for pair in pairs}) == len(pairs)
+
+
+def checksums(folder: Path) -> dict[str, str]:
+    return {name: page.checksum for name, page in open_run(folder).pages.items()}
+
+
+def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
+    """Over 400 seeds each letter is drawn as often as its chance says, within 4.5 standard errors
+    of a binomial count; findings, the tenth part, as often as the others."""
+    strata = scrolls(folder, checksums(folder))
+    seeds, size = 400, 6
+    counts: Counter[tuple[str, int]] = Counter()
+    for seed in range(seeds):
+        counts.update((p.page, p.glyph) for p in draw(strata, [DEFECT], size, seed))
+    marked = {(p.page, int(g)) for group in strata.values() for p in group
+              for g in p.glyph[p.marked]}  # fmt: skip
+    assert len(marked) > 30
+    for pages in strata.values():
+        members = [(p.page, int(g)) for p in pages for g in p.glyph]
+        chance = size / len(members)
+        spread = math.sqrt(seeds * chance * (1 - chance))
+        assert all(abs(counts[m] - seeds * chance) < 4.5 * spread for m in members)
+    mine = sum(counts[m] for m in marked)
+    expected = sum(
+        seeds * size / sum(len(p.glyph) for p in pages) * sum(int(p.marked.sum()) for p in pages)
+        for pages in strata.values()
+    )
+    assert abs(mine - expected) < 4.5 * math.sqrt(expected)
+
+
+def test_a_larger_audit_draws_the_same_letters_and_more(folder: Path) -> None:
+    strata = scrolls(folder, checksums(folder))
+    less, more = ({(p.page, p.glyph) for p in draw(strata, [DEFECT], size, 7)} for size in (3, 9))
+    assert less < more and len(less) == 6 * 3 and len(more) == 6 * 9
+    assert len(draw(strata, [DEFECT], 0.1, 7)) == 5 * 6 + 12
+    assert draw(strata, [DEFECT], 0, 7) == ()
+
+
+def test_a_survey_wholly_read_gives_the_share_that_was_put_in(tmp_path: Path) -> None:
+    """Every letter judged: the rate is a plain count, 3 letters of 60 on each page."""
+    folder = surveyed(tmp_path / "S", 1e5)
+    answer(folder, "first", dict.fromkeys((4, 9, 30), "present"))
+    gathered = gather(folder)
+    assert gathered.audit.drawn == gathered.audit.decided == LETTERS * len(PAGES)
+    rates = [rate for rate in compare(gathered.tables).rates if rate.defect == DEFECT]
+    assert [(r.source, r.basis, r.audited) for r in rates] == [
+        ("A", "read", 4 * LETTERS), ("B", "read", 3 * LETTERS),
+    ]  # fmt: skip
+    assert [r.rate for r in rates] == pytest.approx([3 / 60, 3 / 60])
+    assert [(s.code, s.faces, s.reverses, s.letters) for s in gathered.scrolls][:2] == [
+        ("A", 1, 1, 2 * LETTERS), ("A", 1, 0, LETTERS),
+    ]  # fmt: skip
+
+
+def test_labels_chances_and_predictions_stand_at_their_letters(folder: Path) -> None:
+    marked = {pair.glyph for pair in read_audit(folder) if pair.glyph % 2}
+    answer(folder, "first", dict.fromkeys(marked, "present"))
+    gathered, run = gather(folder), open_run(folder)
+    table, row = gathered.tables, GLYPH_DEFECTS.index(DEFECT)
+    drawn = {(pair.page, pair.glyph): pair.chance for pair in read_audit(folder)}
+    for k, place in enumerate(zip(gathered.page.tolist(), gathered.glyph.tolist(), strict=True)):
+        glyph = run.pages[place[0]].record.glyphs[place[1] - 1]
+        assert table.letter[k] == glyph.letter
+        assert table.side[k] == place[0].partition("-")[2]
+        assert table.sources[table.source_of[table.scroll[k]]] == PAGES[place[0]]
+        for number, defect in enumerate(GLYPH_DEFECTS):
+            p = glyph.p[defect]
+            assert table.predicted[number, k] == pytest.approx(math.nan if p is None else p,
+                                                               nan_ok=True)  # fmt: skip
+            assert table.found[number, k] == (defect in glyph.sure)
+        says = math.nan if place not in drawn else float(place[1] % 2)
+        assert table.label[row, k] == pytest.approx(says, nan_ok=True)
+    for (page, number), chance in drawn.items():
+        k = next(iter(np.flatnonzero((gathered.page == page) & (gathered.glyph == number))))
+        scroll = table.scroll == table.scroll[k]
+        assert set(table.chance[row, scroll]) == {chance}
+    other = np.delete(np.arange(len(GLYPH_DEFECTS)), row)
+    assert np.isnan(table.label[other]).all() and (table.chance[other] == 1).all()
+    assert {rate.basis for rate in compare(table).rates if rate.defect == DEFECT} == {"audited"}
+
+
+def test_what_cannot_be_told_is_no_label_and_an_open_defect_has_none(folder: Path) -> None:
+    first = read_audit(folder)[0].glyph
+    answer(folder, "first", {first: "cannot_tell"})
+    unsure = sum(pair.glyph == first for pair in read_audit(folder))
+    gathered = gather(folder)
+    assert gathered.audit.cannot_tell == unsure and not gathered.notes
+    row = GLYPH_DEFECTS.index(DEFECT)
+    assert np.isfinite(gathered.tables.label[row]).sum() == gathered.audit.decided == 36 - unsure
+
+    store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
+    store.undo("first")
+    store.close()
+    gathered = gather(folder)
+    assert np.isnan(gathered.tables.label).all()
+    assert gathered.notes == (
+        "ink_lost: 1 of 36 drawn letters are not decided yet; until they are, none of its labels "
+        "counts.",
+    )
+
+
+def test_what_was_said_after_being_told_does_not_count(folder: Path) -> None:
+    answer(folder, "first", {}, told=True)
+    assert gather(folder).audit.decided == 0
+    answer(folder, "second", {})
+    assert gather(folder).audit.decided == 36
+
+
+def test_of_two_readers_the_first_counts_and_their_differences_are_told(folder: Path) -> None:
+    answer(folder, "first", {})
+    answer(folder, "second", {read_audit(folder)[0].glyph: "present"})
+    gathered = gather(folder)
+    unlike = sum(pair.glyph == read_audit(folder)[0].glyph for pair in read_audit(folder))
+    assert np.nansum(gathered.tables.label) == 0
+    assert gathered.notes == (
+        f"Reader 2 answered 36 of the first reader's questions, {unlike} of them differently; the "
+        "first reader's word counts.",
+    )
+
+
+def test_a_larger_audit_keeps_what_was_decided(folder: Path) -> None:
+    answer(folder, "first", {})
+    pairs = draw(scrolls(folder, checksums(folder)), (DEFECT,), 8, 7)
+    write_audit(folder, pairs)
+    assert (gather(folder).audit.drawn, gather(folder).audit.decided) == (48, 36)
+    store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
+    assert store.progress("first").open == 12
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("gone", "says"),
+    [
+        ("survey.json", "holds no survey"),
+        ("sources.csv", "which says whose"),
+        ("audit.csv", "cannot be read"),
+    ],
+)
+def test_what_is_absent_is_said(folder: Path, gone: str, says: str) -> None:
+    (folder / gone).unlink()
+    with pytest.raises(RunError, match=says):
+        gather(folder)
+
+
+def test_pages_inspected_outside_the_survey_are_refused(folder: Path) -> None:
+    write_page(made.record("S002-face", LETTERS, seed=99), folder)
+    with pytest.raises(RunError, match="inspected outside the survey"):
+        gather(folder)

@@ -1,0 +1,149 @@
+"""Manifests of a survey: what is read, and how every wrong line is named before anything runs."""
+
+from __future__ import annotations
+
+import unicodedata
+from pathlib import Path
+
+import pytest
+
+from crownlet.infer import cli
+from crownlet.infer.scrolls.cells import TableError
+from crownlet.infer.survey.codes import coded, read_keys, write_keys
+from crownlet.infer.survey.manifest import ManifestError, read_manifest
+
+HEADER = "scan,scroll,source,side,portion,customs,note\n"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in ("a.png", "b.png", "c.png", "d.png", "סריקה 1.png"):
+        (tmp_path / name).write_bytes(name.encode())
+    (tmp_path / "copy.png").write_bytes(b"a.png")
+    return tmp_path
+
+
+def written(folder: Path, rows: str, header: str = HEADER) -> Path:
+    path = folder / "m.csv"
+    path.write_text(header + rows, encoding="utf-8")
+    return path
+
+
+def test_rows_are_read_with_paths_from_the_manifests_folder_and_what_is_left_empty(
+    folder: Path,
+) -> None:
+    (folder / "mine.yaml").write_text("name: mine\n")
+    manifest = read_manifest(
+        written(
+            folder,
+            "a.png,s1,North,face,mezuzah,beit_yosef,worn\nb.png,s1,North,REVERSE,,,\n"
+            "סריקה 1.png,מגילה,South,face,,mine.yaml,\n",
+        ),
+        "none",
+        "arizal",
+    )
+    first, second, third = manifest.rows
+    assert (first.scan, first.side, first.portion, first.customs) == (
+        folder / "a.png", "face", "mezuzah", "beit_yosef",
+    )  # fmt: skip
+    assert (second.side, second.portion, second.customs) == ("reverse", "none", "arizal")
+    assert (third.scroll, third.customs, third.line) == ("מגילה", str(folder / "mine.yaml"), 4)
+    assert manifest.sources == {"North": 1, "South": 1}
+    # SHA-256 of the five bytes "a.png", by coreutils' sha256sum.
+    assert first.sha256 == "7f071235805fbf58a2524f77bff76e1391d0d1cfe2f4c190d73054495e05b460"
+
+
+@pytest.mark.parametrize("divider", [",", ";", "\t"])
+@pytest.mark.parametrize("coding", ["utf-8", "utf-8-sig"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_tables_as_spreadsheets_write_them(
+    folder: Path, divider: str, coding: str, end: str
+) -> None:
+    """Spreadsheets divide by semicolons where commas are decimal, mark UTF-8, and end lines by
+    CRLF (RFC 4180, section 2)."""
+    lines = ["scan,scroll,source,side", "סריקה 1.png,s1,North,face"]
+    text = "".join(line.replace(",", divider) + end for line in lines)
+    path = folder / "m.csv"
+    path.write_bytes(text.encode(coding))
+    assert [row.scan.name for row in read_manifest(path).rows] == ["סריקה 1.png"]
+
+
+def test_names_in_the_other_unicode_form_are_the_same_names(folder: Path) -> None:
+    """Unicode Standard Annex 15: e with acute is one code point or two."""
+    (folder / unicodedata.normalize("NFD", "caf\u00e9.png")).write_bytes(b"x")
+    rows = "caf\u00e9.png,s1,North,face,,,\nb.png,s1,North,face,,,\n"
+    assert len(read_manifest(written(folder, rows)).rows) == 2
+
+
+WRONG = {
+    "gone.png,s1,North,face,,,": ["scan: 'gone.png': no such file."],
+    ".,s1,North,face,,,": ["scan: '.': is not a file."],
+    ",s1,North,face,,,": ["scan: is empty."],
+    "b.png,,North,face,,,": ["scroll: is empty."],
+    "b.png,s2,,face,,,": ["source: is empty."],
+    "b.png,s2,North,,,,": ["side: is empty."],
+    "b.png,s2,North,front,,,": ["side: 'front' is neither face nor reverse."],
+    "b.png,s2,North,face,mezuza,,": ["portion: 'mezuza' is neither a portion"],
+    "b.png,s2,North,face,,sfardi,": ["customs: 'sfardi' is neither shipped customs"],
+    "a.png,s2,North,face,,,": ["scan: 'a.png' stands on line 2 already."],
+    "./a.png,s2,North,face,,,": ["scan: './a.png' stands on line 2 already."],
+    "copy.png,s2,North,face,,,": ["scan: 'copy.png' is the same picture as that of line 2."],
+    "b.png,S1,South,face,,,": ["source: line 2 names another source, 'North', for the scroll"],
+    "b.png,s2,north,face,,,": ["source: 'north' is written 'North' on line 2."],
+    "gone.png,s2,,front,x,y,": ["source: is", "side: 'f", "portion: 'x", "customs: 'y", "scan: 'g"],
+}
+
+
+@pytest.mark.parametrize("row", WRONG)
+def test_each_fault_is_named_by_line_and_column(folder: Path, row: str) -> None:
+    path = written(folder, f"a.png,s1,North,face,,,\n\n{row}\n")
+    with pytest.raises(ManifestError) as caught:
+        read_manifest(path)
+    assert len(caught.value.faults) == len(WRONG[row])
+    for fault, says in zip(caught.value.faults, WRONG[row], strict=True):
+        assert fault.startswith(f"line 4, column {says}") and fault.endswith(".")
+
+
+def test_every_fault_is_told_and_nothing_is_run(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(folder, "gone.png,s1,North,face,,,\na.png,s1,North,front,,,\nb.png,s2\n")
+    out = folder / "S"
+    assert cli.main(["survey", "run", str(path), "--out", str(out)]) == 2
+    said = capsys.readouterr().err.splitlines()
+    assert said[0] == f"crownlet: {path}: 3 faults; nothing was run."
+    assert [line.strip().split(":")[0] for line in said[1:]] == [
+        "line 2, column scan", "line 3, column side", "line 4",
+    ]  # fmt: skip
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("header", "says"),
+    [
+        ("scan,scroll,side\n", "line 1: the column source is absent"),
+        ("scan,scroll,side,source,shop\n", "line 1, column 5: 'shop' is none of"),
+        ("scan,scan,scroll,side,source\n", "line 1, column 2: 'scan' stands twice"),
+        (HEADER, "the table has no rows"),
+    ],
+)
+def test_what_is_no_manifest_is_refused(folder: Path, header: str, says: str) -> None:
+    with pytest.raises(TableError, match=says):
+        read_manifest(written(folder, "", header))
+
+
+def test_codes_hang_on_the_seed_and_stay_when_the_survey_grows(folder: Path) -> None:
+    rows = "a.png,s1,North,face,,,\nb.png,s1,North,reverse,,,\nc.png,s2,South,face,,,\n"
+    first = coded(read_manifest(written(folder, rows)), 1)
+    assert {key.code for key in first} == {"A", "B"}
+    assert [key.page.partition("-")[2] for key in first] == ["face", "reverse", "face"]
+    assert first[0].coded_scroll == first[1].coded_scroll != first[2].coded_scroll
+    orders = {coded(read_manifest(folder / "m.csv"), seed)[0].code for seed in range(20)}
+    assert orders == {"A", "B"}
+
+    write_keys(folder, first)
+    assert read_keys(folder) == first
+    more = read_manifest(written(folder, "d.png,s0,East,face,,,\n" + rows))
+    grown = coded(more, 1, read_keys(folder))
+    assert [(key.page, key.code) for key in grown[1:]] == [(key.page, key.code) for key in first]
+    assert (grown[0].page, grown[0].code) == ("S003-face", "C")

@@ -1,0 +1,232 @@
+"""`crownlet survey run` on four tiny pages of block letters: begun, stopped, grown, read blind."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import blocks
+import pytest
+from PIL import Image
+
+from crownlet.datasets.texts import portion
+from crownlet.infer import cli, inspector
+from crownlet.infer.commands import working
+from crownlet.infer.review.entries import StoreError
+from crownlet.infer.review.showing import shown
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.run import open_run
+from crownlet.infer.survey import running
+from crownlet.infer.survey.audit import read_audit
+from crownlet.infer.survey.gathering import gather
+from crownlet.infer.survey.state import read_survey
+
+LINES = [" ".join(line) for line in (portion("mezuzah").lines or ())[:4]]
+ROWS = ("a,s1,Northgate,face", "b,s1,Northgate,face", "c,s2,Southgate,face", "d,s3,Southgate,face")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def reader() -> Iterator[None]:
+    """Block letters, to whose reader their sizes are no surprise."""
+    familiar = blocks.inspector(blocks.BlockNetworks()).thresholds
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(running, "Sessions", lambda folder: blocks.BlockNetworks())
+        patch.setattr(inspector, "load_thresholds", lambda folder: familiar)
+        yield
+
+
+@pytest.fixture(scope="module")
+def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Four pages of one line each, and a manifest."""
+    folder = tmp_path_factory.mktemp("Northgate scans")
+    for name, line in zip("abcd", LINES, strict=True):
+        Image.fromarray(blocks.page([line], 18.0, margin=6.0)[0]).save(folder / f"{name}.png")
+    manifest(folder, ROWS)
+    return folder
+
+
+def manifest(folder: Path, rows: tuple[str, ...]) -> Path:
+    lines = [",".join([f"{row.split(',')[0]}.png", *row.split(",")[1:]]) for row in rows]
+    path = folder / "m.csv"
+    path.write_text("scan,scroll,source,side\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def survey(scans: Path, out: Path, *more: str) -> int:
+    options = ["--portion", "none", "--audit", "2", *more]
+    return cli.main(["survey", "run", str(scans / "m.csv"), "--out", str(out), *options])
+
+
+@pytest.fixture(scope="module")
+def once(reader: None, scans: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("out") / "S"
+    assert survey(scans, out) == 0
+    return out
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    """Everything but how long it took."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != "timing.json"
+    }
+
+
+def test_a_survey_is_inspected_recorded_and_drawn(once: Path) -> None:
+    recorded = read_survey(once)
+    assert recorded is not None and recorded.complete and recorded.seed == 2007
+    assert set(open_run(once).pages) == set(recorded.pages) and len(recorded.pages) == 4
+    pairs = read_audit(once)
+    by_scroll = {name.partition("-")[0] for name in recorded.pages}
+    assert {pair.page.partition("-")[0] for pair in pairs} == by_scroll and len(by_scroll) == 3
+    gathered = gather(once)
+    assert set(gathered.codes) == {"Northgate", "Southgate"}
+    assert sorted(gathered.codes.values()) == ["A", "B"] == list(gathered.tables.sources)
+    assert [scroll.faces for scroll in gathered.scrolls].count(2) == 1
+    assert gathered.audit.drawn == len(pairs) and gathered.audit.decided == 0
+
+
+def test_the_same_survey_gives_the_same_bytes_and_keeps_finished_pages(
+    once: Path, scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "S"
+    shutil.copytree(once, out)
+    before = {path: path.stat().st_mtime_ns for path in out.glob("*/page.json")}
+    assert survey(scans, out) == 0
+    assert "4 pages were inspected before and kept." in capsys.readouterr().out
+    assert {path: path.stat().st_mtime_ns for path in out.glob("*/page.json")} == before
+    assert files(out) == files(once)
+
+
+def test_nobody_who_reads_sees_a_source(once: Path, tmp_path: Path) -> None:
+    out = tmp_path / "S"
+    shutil.copytree(once, out)
+    run = open_run(out)
+    store = ReviewStore.open(out / "review.sqlite3", run)
+    items = store.items("reader", reveal=True)
+    assert len(items) == len(read_audit(out)) and {item.origin for item in items} == {"survey"}
+    for item in items:
+        for blind in (True, False):
+            told = repr(shown(item, run, blind=blind))
+            assert not any(name in told for name in ("Northgate", "Southgate", "s1", "s2", "s3"))
+    store.close()
+    assert "gate" not in (out / "scrolls.json").read_text(encoding="utf-8")
+    assert "gate" not in (out / "audit.csv").read_text(encoding="utf-8")
+    assert "gate" not in (out / "survey.json").read_text(encoding="utf-8")
+
+
+def test_a_bad_scan_is_named_at_the_end_and_stops_nothing(
+    scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = tmp_path / "Northgate"
+    shutil.copytree(scans, own)
+    (own / "b.png").write_bytes(b"no picture")
+    out = tmp_path / "S"
+    assert survey(own, out) == 1
+    said = capsys.readouterr().err.splitlines()
+    assert said[-2] == "crownlet: 1 of 4 scans failed:"
+    assert said[-1].startswith("crownlet: line 3 of the manifest, S00")
+    gathered = gather(out)
+    assert len(gathered.scrolls) == 3 and len(gathered.notes) == 1
+    assert "was not inspected" in gathered.notes[0] and "gate" not in gathered.notes[0]
+
+    shutil.copy(scans / "b.png", own / "b.png")
+    assert survey(own, out) == 0
+    assert not gather(out).notes
+
+
+def test_a_changed_picture_is_inspected_anew_and_said(
+    scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own, out = tmp_path / "scans", tmp_path / "S"
+    shutil.copytree(scans, own)
+    assert survey(own, out) == 0
+    Image.fromarray(blocks.page(["אבגד"], 18.0, margin=6.0)[0]).save(own / "d.png")
+    capsys.readouterr()
+    assert survey(own, out) == 0
+    said = capsys.readouterr().out
+    page = next(p.name for p in open_run(out).pages.values() if len(p.record.glyphs) == 4)
+    assert f"Inspected anew, since picture, networks, customs or text changed: {page}." in said
+    assert "3 pages were inspected before and kept." in said
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="has no fork and no SIGKILL")
+def test_a_killed_survey_goes_on_where_it_was(once: Path, scans: Path, tmp_path: Path) -> None:
+    out = tmp_path / "S"
+    write, calls = working.write_page, []
+
+    def killed(*arguments: object) -> object:
+        calls.append(1)
+        if len(calls) == 3:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return write(*arguments)  # type: ignore[arg-type]
+
+    child = os.fork()
+    if child == 0:
+        try:
+            working.write_page = killed  # type: ignore[assignment]
+            survey(scans, out)
+        finally:
+            os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
+    done = {path: path.stat().st_mtime_ns for path in out.glob("*/page.json")}
+    assert len(done) == 2
+    with pytest.raises(StoreError, match="not complete"):
+        ReviewStore.open(out / "review.sqlite3", open_run(out))
+    (out / "review.sqlite3").unlink()
+    for path in out.glob("review.sqlite3-*"):
+        path.unlink()
+
+    assert survey(scans, out) == 0
+    assert {path: path.stat().st_mtime_ns for path in done} == done
+    assert files(out) == files(once)
+
+
+def test_ctrl_c_leaves_whole_pages(
+    scans: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "S"
+    write, calls = working.write_page, []
+
+    def stopped(*arguments: object) -> object:
+        calls.append(1)
+        if len(calls) == 2:
+            raise KeyboardInterrupt
+        return write(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(working, "write_page", stopped)
+    assert survey(scans, out) == 130
+    recorded = read_survey(out)
+    assert recorded is not None and not recorded.complete
+    assert len(open_run(out).pages) == 1
+
+
+def test_the_seed_stays_and_another_run_is_not_written_into(
+    once: Path, scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "S"
+    shutil.copytree(once, out)
+    assert survey(scans, out, "--seed", "1") == 2
+    assert "was begun with the seed 2007" in capsys.readouterr().err
+    (out / "survey.json").unlink()
+    assert survey(scans, out) == 2
+    assert "holds pages of another run" in capsys.readouterr().err
+
+
+def test_pages_that_left_the_manifest_are_left_out(
+    once: Path, scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own, out = tmp_path / "scans", tmp_path / "S"
+    shutil.copytree(scans, own)
+    shutil.copytree(once, out)
+    manifest(own, ROWS[:3])
+    assert survey(own, out) == 0
+    assert "no longer in the manifest" in capsys.readouterr().out
+    assert len(gather(out).scrolls) == 2
+    assert json.loads((out / "survey.json").read_bytes())["complete"]
