@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import webbrowser
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, WRONG_USAGE, complain
@@ -31,6 +32,10 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     review.add_argument(
         "--seed", type=int, metavar="N", help="draws them, when the review is first opened"
     )
+    review.add_argument(
+        "--only", type=Path, metavar="FILE.csv",
+        help="ask only what this file lists (page, glyph, kind), such as RUN/choice.csv",
+    )  # fmt: skip
     review.set_defaults(run=run)
 
 
@@ -60,14 +65,22 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
+    from crownlet.infer.review.only import read_list
     from crownlet.infer.review.store import AUDIT_SHARE, SEED, ReviewStore
 
+    only = _beside(options.only, opened.folder) if options.only else None
     return ReviewStore.open(
         opened.folder / "review.sqlite3",
         opened,
         seed=SEED if options.seed is None else options.seed,
         audit_share=AUDIT_SHARE if options.audit is None else options.audit,
+        only=None if only is None else read_list(only, opened),
     )
+
+
+def _beside(path: Path, run: Path) -> Path:
+    """A list named as it lies, or as it lies in the run."""
+    return path if path.is_file() else run / path
 
 
 def _export(opened: Run) -> int:

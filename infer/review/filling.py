@@ -75,7 +75,7 @@ def _ask(db: sqlite3.Connection, new: Sequence[Fresh], seed: int, share: float) 
     for page in new:
         _merge(db, page.id, page.asked)
         for question in draw.questions.get(page.name, ()):
-            _insert(db, page.id, question, number)
+            insert(db, page.id, question, number)
 
 
 def _record_draw(
@@ -100,7 +100,7 @@ def _merge(db: sqlite3.Connection, page: int, asked: Sequence[Question]) -> None
     for question in asked:
         same = next((row for row in left if _same(row, question)), None)
         if same is None:
-            _insert(db, page, question, None)
+            insert(db, page, question, None)
             continue
         left.remove(same)
         values = _values(question)
@@ -135,7 +135,8 @@ def overlap(a: Box, b: Box) -> float:
     return wide * high / union if union > 0 else 0.0
 
 
-def _insert(db: sqlite3.Connection, page: int, question: Question, draw: int | None) -> None:
+def insert(db: sqlite3.Connection, page: int, question: Question, draw: int | None) -> None:
+    """Put a question about a page into the queue, inside a transaction."""
     values = {"page": page, **_values(question), "draw": draw}
     db.execute(
         f"INSERT INTO items ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",

@@ -32,6 +32,8 @@ FROM orders o JOIN items i ON i.id = o.item JOIN pages p ON p.id = i.page
 LEFT JOIN standing s ON s.item = i.id AND s.reader = :reader
 WHERE o.reader = :reader AND i.live AND p.present
 """
+_SHOWN = " AND i.id IN (SELECT id FROM shown) "
+"""Of a review of a list alone, what is on the list; see `only.py`."""
 _COLUMNS = {"kind": "i.kind", "letter": "i.letter", "scroll": "p.scroll"}
 _STATES: Mapping[State, str] = {
     "open": " AND s.decision IS NULL", "done": " AND s.decision IS NOT NULL", "all": "",
@@ -45,7 +47,7 @@ def items(
     asked, values = _narrowed(reader, where)
     rows = db.execute(
         _ITEM + "JOIN orders o ON o.item = i.id" + _STOOD
-        + "WHERE o.reader = :reader AND i.live AND p.present"
+        + "WHERE o.reader = :reader AND i.live AND p.present" + _SHOWN
         + asked + _STATES[state] + " ORDER BY o.key",
         values,
     )  # fmt: skip
@@ -74,7 +76,7 @@ def next_open(
     parts = ([" AND o.key > :key"] if key else []) + [""]
     for behind in parts:
         found = db.execute(
-            "SELECT i.id" + QUEUE + asked + behind + " ORDER BY o.key LIMIT 1",
+            "SELECT i.id" + QUEUE + _SHOWN + asked + behind + " ORDER BY o.key LIMIT 1",
             values | {"key": key["key"] if key else None},
         ).fetchone()
         if found:
@@ -86,7 +88,7 @@ def groups(db: sqlite3.Connection, reader: str) -> list[Group]:
     """Open and done items by doubt and letter, in the order of the queue."""
     rows = db.execute(
         "SELECT i.letter, i.kind, sum(s.decision IS NULL) AS open, "
-        "sum(s.decision IS NOT NULL) AS done" + QUEUE + "GROUP BY i.kind, i.letter "
+        "sum(s.decision IS NOT NULL) AS done" + QUEUE + _SHOWN + "GROUP BY i.kind, i.letter "
         "ORDER BY min(o.key)",
         {"reader": reader},
     )
@@ -98,7 +100,7 @@ def progress(db: sqlite3.Connection, reader: str) -> Progress:
     rows = db.execute(
         "SELECT d.choice, count(*) AS n " + QUEUE.replace(
             "WHERE", "LEFT JOIN decisions d ON d.id = s.decision WHERE"
-        ) + "GROUP BY d.choice ORDER BY d.choice",
+        ) + _SHOWN + "GROUP BY d.choice ORDER BY d.choice",
         {"reader": reader},
     )  # fmt: skip
     counts = {row["choice"]: int(row["n"]) for row in rows}

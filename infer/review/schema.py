@@ -84,6 +84,8 @@ def connect(path: Path) -> sqlite3.Connection:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         _prepare(db, path)
+        # Each window has its own: a review of a list alone is narrowed in `only.py`.
+        db.execute("CREATE TEMP VIEW shown AS SELECT id FROM items")
     except sqlite3.Error as error:
         db.close()
         raise StoreError(path, f"is no file of decisions, or is damaged ({error}).") from None

@@ -24,6 +24,7 @@ from crownlet.infer.review.entries import (
     State,
     StoreError,
 )
+from crownlet.infer.review.only import Asked, narrow
 from crownlet.infer.review.schema import connect, transaction
 from crownlet.infer.review.summaries import Summaries
 from crownlet.infer.review.writing_in import Said
@@ -56,12 +57,14 @@ class ReviewStore(Summaries):
         seed: int = SEED,
         audit_share: float = AUDIT_SHARE,
         second_share: float = SECOND_SHARE,
+        only: tuple[Asked, ...] | None = None,
     ) -> ReviewStore:
         """Open or make the file at `path` and bring its queue in step with `run`.
 
         `audit_share` of the clear letters is mixed in, `second_share` of all items is asked of
-        every reader after the first; both and `seed` count when the file is made. Raises
-        StoreError, and RunError where a new page cannot be read.
+        every reader after the first; both and `seed` count when the file is made. `only` are the
+        questions to be shown, if not all. Raises StoreError, and RunError where a new page cannot
+        be read.
         """
         path = Path(path)
         for share in (audit_share, second_share):
@@ -74,7 +77,10 @@ class ReviewStore(Summaries):
                 for name, value in values.items():
                     db.execute("INSERT OR IGNORE INTO meta VALUES (?, ?)", (name, repr(value)))
                 store = cls(path, db)
-                if filling.fill(db, run, store.seed, store.audit_share):
+                changed = filling.fill(db, run, store.seed, store.audit_share)
+                if only is not None:
+                    changed |= narrow(db, run, only)
+                if changed:
                     store._readers.append()
         except BaseException:
             db.close()

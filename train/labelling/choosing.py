@@ -121,7 +121,8 @@ def _within_quota(candidates: Sequence[Chosen], n: int) -> tuple[Chosen, ...]:
     cells = {(c.letter, c.kind) for c in candidates}
     share = math.ceil(2 * n / max(len(cells), 1))
     taken: Counter[tuple[str, str]] = Counter()
-    first, later = [], []
+    first: list[Chosen] = []
+    later: list[Chosen] = []
     for one in candidates:
         taken[one.letter, one.kind] += 1
         (first if taken[one.letter, one.kind] <= share else later).append(one)
