@@ -38,6 +38,10 @@ def main(config: DictConfig) -> None:
         from crownlet.train.gate.job import gate
 
         print(f"outcome: {gate(config)}")
+    elif config.job == "new_hand":
+        from crownlet.train.new_hand import new_hand
+
+        print(f"experiment: {new_hand(config)}")
     elif config.job in ("promote", "restore"):
         from crownlet.train.gate import promote
 

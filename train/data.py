@@ -30,6 +30,8 @@ class Renders:
     workers: int = 2
     minutes: float = 60.0
     """Rendering stops after this time even if pages are left."""
+    styles: tuple[str, ...] = ()
+    """Only hands of these styles write; empty for all."""
 
 
 def count(folder: Path) -> int:
@@ -50,7 +52,9 @@ def render_watch(renders: Renders) -> None:
     """Render the pages to watch, if they are not there, and wait for them."""
     folder = renders.folder / "watch"
     if count(folder) < renders.watch_pages:
-        feed = start_feed(folder, renders.watch, 0, renders.watch_pages, renders.workers, 3600)
+        feed = start_feed(
+            folder, renders.watch, 0, renders.watch_pages, renders.workers, 3600, renders.styles
+        )
         for process in feed:
             process.join()
 
@@ -61,7 +65,7 @@ def render_train(renders: Renders) -> list[BaseProcess]:
     have = count(folder)
     return start_feed(
         folder, renders.spec, renders.first_seed + have, max(0, renders.pages - have),
-        renders.workers, renders.minutes * 60,
+        renders.workers, renders.minutes * 60, renders.styles,
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.spec import PageSpec
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.train.pool import fill
+from crownlet.train.styles import with_style
 
 LOG = logging.getLogger(__name__)
 
@@ -24,9 +25,11 @@ class TooManyFailures(RuntimeError):
 
 
 def render_pages(
-    spec: PageSpec, seeds: range, stop_at: float = float("inf")
+    spec: PageSpec, seeds: range, stop_at: float = float("inf"), styles: tuple[str, ...] = ()
 ) -> Iterator[tuple[str, PageTruth]]:
     """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out.
+
+    By hands of the named styles only, if any are named.
 
     A page that fails is reported and left out, for a night's training should not end over one in
     ten thousand; more than one in fifty is an error.
@@ -36,7 +39,7 @@ def render_pages(
         if time.monotonic() > stop_at:
             return
         try:
-            page = compose(spec, seed)
+            page = compose(with_style(spec, seed, styles), seed)
         except Exception:
             failed += 1
             LOG.exception("page %d could not be rendered", seed)
@@ -46,14 +49,17 @@ def render_pages(
         yield f"r{seed:09d}", page
 
 
-def _worker(folder: Path, spec: PageSpec, seeds: range, seconds: float) -> None:
+def _worker(
+    folder: Path, spec: PageSpec, seeds: range, seconds: float, styles: tuple[str, ...]
+) -> None:
     cv2.setNumThreads(1)
-    fill(folder, render_pages(spec, seeds, time.monotonic() + seconds))
+    fill(folder, render_pages(spec, seeds, time.monotonic() + seconds, styles))
 
 
 def start_feed(
-    folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float
-) -> list[BaseProcess]:
+    folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float,
+    styles: tuple[str, ...] = (),
+) -> list[BaseProcess]:  # fmt: skip
     """Start `workers` processes that fill `folder` with `pages` pages from seed `first` on.
 
     They stop after `seconds` even if pages are left, so that a timed run ends in time.
@@ -64,8 +70,9 @@ def start_feed(
     for k in range(workers):
         seeds = range(first + k, first + pages, workers)
         process = context.Process(
-            target=_worker, args=(folder, spec, seeds, seconds), daemon=True, name=f"render-{k}"
-        )
+            target=_worker, args=(folder, spec, seeds, seconds, styles), daemon=True,
+            name=f"render-{k}",
+        )  # fmt: skip
         process.start()
         started.append(process)
     return started

@@ -72,6 +72,7 @@ def make_renders(config: Config) -> Renders:
     return Renders(
         Path(config.data.folder), spec, replace(spec, split="calibrate"), config.data.first_seed,
         config.data.pages, config.data.watch_pages, config.data.workers, config.data.minutes,
+        tuple(config.data.styles),
     )  # fmt: skip
 
 

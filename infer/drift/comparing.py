@@ -75,8 +75,8 @@ def _by(strange: Floats, usual: float) -> tuple[Feature, ...]:
 
 def tail(count: int, of: int, chance: float = ALPHA) -> float:
     """Probability of `count` or more out of `of` at this chance each."""
-    below = sum(comb(of, k) * chance**k * (1 - chance) ** (of - k) for k in range(count))
-    return max(0.0, 1.0 - below)
+    rest = range(count, of + 1)
+    return sum(comb(of, k) * chance**k * (1 - chance) ** (of - k) for k in rest)
 
 
 def _shifted(known: Floats, new: Floats) -> tuple[Feature, ...]:

@@ -25,6 +25,8 @@ from crownlet.train.pool import fill
 from crownlet.train.scan_pools import MARK, fill_pool
 from crownlet.train.weights import facts_of, load_weights, save_weights
 
+SMALL = ((8, 8, 8, 8), 16)
+
 
 def configured(*more: str) -> DictConfig:
     with initialize_config_module("crownlet.configs", version_base="1.3"):
@@ -41,19 +43,20 @@ def test_a_frozen_trunk_stands_still_and_learning_ends_when_the_scans_gain_nothi
     tmp_path: Path, scans: Path
 ) -> None:
     start = tmp_path / "start.safetensors"
-    old = Assessor(len(LEARNED_DEFECTS))
+    old = Assessor(len(LEARNED_DEFECTS), *SMALL)
     save_weights(old, start, {})
     for folder, seed in (("train", 4), ("watch", 5)):
         page = compose(clean(letters=(20, 30)), seed)
         fill(tmp_path / "out" / "pool" / folder, [("r0", page)])
     config = configured(
-        "model=assessor", "model.freeze=trunk", f"start_from='{start}'", f"out='{tmp_path}/out'",
-        f"data.scans='{scans}'", "data.scans_share=0.5", "data.scans_copies=2",
-        "data.watch_pages=1", "data.workers=0", "trainer.max_steps=60", "trainer.val_every=1",
-        "trainer.patience=1", "trainer.warmup=1", "trainer.batch_size=32", "model.lr=0.5",
+        "model=assessor", "model.widths=[8,8,8,8]", "model.hidden=16", "model.freeze=trunk",
+        f"start_from='{start}'", f"out='{tmp_path}/out'", f"data.scans='{scans}'",
+        "data.scans_share=0.5", "data.scans_copies=2", "data.watch_pages=1", "data.workers=0",
+        "trainer.max_steps=60", "trainer.val_every=1", "trainer.patience=1", "trainer.warmup=1",
+        "trainer.batch_size=32", "model.lr=0.5",
     )  # fmt: skip
     path = fit(config)
-    new, facts = Assessor(len(LEARNED_DEFECTS)), facts_of(path)
+    new, facts = Assessor(len(LEARNED_DEFECTS), *SMALL), facts_of(path)
     load_weights(new, path)
     for name, value in new.state_dict().items():
         same = torch.equal(value, old.state_dict()[name])

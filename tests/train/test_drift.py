@@ -1,0 +1,110 @@
+"""Drift: chances against scipy and by simulation; renders that are like, type that is not."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from crownlet.datasets.page.truth import PageTruth
+from crownlet.infer import Inspector
+from crownlet.infer.cli import main
+from crownlet.infer.drift.comparing import ALPHA, compare, smirnov, tail
+from crownlet.infer.drift.reference import Reference, fit, read
+from crownlet.infer.drift.sketch import FEATURES, sketch
+from crownlet.infer.records import PageRecord
+from crownlet.infer.sessions import weights_folder
+from crownlet.infer.writer import write_page
+from crownlet.train.reference import jobs
+from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
+
+MODEL = {"assessor.onnx": "a"}
+
+
+def drawn(rng: np.random.Generator, count: int) -> np.ndarray:
+    """Pages whose features hang together and are skewed, as real ones are."""
+    common = rng.gamma(2.0, 1.0, (count, 1))
+    return common * 0.5 + rng.gamma(1.5, 1.0, (count, len(FEATURES)))
+
+
+def test_pages_of_the_known_kind_stand_out_no_oftener_than_is_said() -> None:
+    """Exactness of split conformal prediction (Vovk, Gammerman and Shafer 2005)."""
+    rng = np.random.default_rng(8)
+    alarms = []
+    for _ in range(60):
+        reference = fit(drawn(rng, 120), MODEL, "made up")
+        alarms.append((reference.chances(drawn(rng, 200)) <= ALPHA).mean())
+    # The mean of 60 references, whose own rates have a spread of 0.028 (Beta(3, 58)).
+    assert np.mean(alarms) <= ALPHA + 3 * 0.028 / np.sqrt(60)
+    assert np.mean(alarms) > 0.02
+
+
+def test_chances_are_those_of_scipy() -> None:
+    assert tail(3, 20) == pytest.approx(stats.binom.sf(2, 20, ALPHA))
+    rng = np.random.default_rng(2)
+    known, new = rng.normal(size=80), rng.normal(0.4, 1, size=30)
+    other = stats.ks_2samp(known, new, alternative="greater", method="asymp")
+    size = 80 * 30 / 110
+    # scipy corrects Smirnov's limit for small samples; the gap itself is the same.
+    assert smirnov(known, new) == pytest.approx(np.exp(-2 * size * other.statistic**2))
+    assert smirnov(new, known) > 0.5
+
+
+def test_a_run_that_is_a_little_worse_all_over_is_told_though_no_scroll_stands_out() -> None:
+    rng = np.random.default_rng(4)
+    reference = fit(drawn(rng, 200), MODEL, "made up")
+    scrolls = {f"s{k}": row for k, row in enumerate(drawn(rng, 30))}
+    assert compare(reference, scrolls).likeness == "alike"
+    worse = {name: row + np.eye(len(FEATURES))[0] * 1.5 for name, row in scrolls.items()}
+    found = compare(reference, worse)
+    assert found.likeness in ("shifted", "unlike")
+    assert [feature.name for feature in found.shifted] == ["doubt"]
+    strange = {"one": scrolls["s0"] + 1000.0}
+    assert compare(reference, strange).likeness == "unlike"
+
+
+@pytest.fixture(scope="module")
+def inspector() -> Inspector:
+    return Inspector(measured=False)
+
+
+@pytest.fixture(scope="module")
+def known() -> Reference:
+    return read(weights_folder())
+
+
+def record(inspector: Inspector, page: PageTruth, name: str) -> PageRecord:
+    return inspector.inspect(page.image, None, name)
+
+
+def test_hands_never_seen_are_like_what_is_known_and_type_is_not(
+    inspector: Inspector, known: Reference, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Renders by held-out hands; type is Debian's culmus, black on white."""
+    for k, job in enumerate(jobs(4, "heldout", 970_000_000)):
+        write_page(record(inspector, job.page(), f"held{k}"), tmp_path / "renders")
+    assert main(["drift", str(tmp_path / "renders")]) == 0
+    assert "look like what the networks know" in capsys.readouterr().out
+    found = json.loads((tmp_path / "renders" / "drift.json").read_text("utf-8"))
+    assert found["likeness"] == "alike"
+    assert len(found["scrolls"]) == 4
+
+    type_page = compose_type_page(TypeSpec("ashkenaz", "alphabet", 64), 0)
+    few_lines = replace(type_page, image=type_page.image[: type_page.image.shape[0] // 5])
+    printed = record(inspector, few_lines, "type")
+    told = compare(known, {"type": sketch(printed)})
+    assert told.likeness == "unlike"
+    assert told.scrolls[0].features
+
+    # A reference that belongs to other networks is not used.
+    write_page(printed, tmp_path / "run")
+    page = tmp_path / "run" / "type" / "page.json"
+    data = json.loads(page.read_text("utf-8"))
+    data["versions"] = {"model": {"assessor.onnx": "of others"}}
+    page.write_text(json.dumps(data), "utf-8")
+    assert main(["drift", str(tmp_path / "run")]) == 2
+    assert "belongs to other networks" in capsys.readouterr().err
