@@ -97,8 +97,8 @@ def _says(survey: Gathered, rows: list[PutInRow]) -> tuple[str, ...]:
         f"The scribes are invented: {manners}.",
         "Set: how often such a scribe makes the fault over many scrolls. Written: how often it "
         "stands in these scrolls. Network alone: the mean of its probabilities, before the audit "
-        f"corrects them; it is off by {100 * off:.1f} in 100 letters at most, on pages by the generator from which "
-        "it learned, and would be off by more on real writing.",
+        f"corrects them; it is off by {100 * off:.1f} in 100 letters at most, on pages by the "
+        "generator from which it learned, and would be off by more on real writing.",
         f"{held} of {len(rows)} intervals hold what was set. Scribes that were invented to be "
         "compared test the reckoning, and say nothing about any scribe there is.",
     )

@@ -28,7 +28,7 @@ SIZE_Q = (7.0, 7.0)
 Q_PX = (12.0, 12.0)
 KEPT = 6
 """Pages held in memory at once."""
-SPARE = 4
+SPARE = 24
 """Letters drawn beyond those wanted, for Names and pictures that have gone."""
 
 

@@ -1,0 +1,243 @@
+"""The report of a survey: whole and self-contained, no name unasked, its numbers those on disk."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import re
+import shutil
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import sheet_made
+
+from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.run import open_run
+from crownlet.infer.survey.examples import examples
+from crownlet.infer.survey.figuring import of, percent, unit
+from crownlet.infer.survey.gathering import AuditCounts, Gathered, SurveyedScroll
+from crownlet.infer.survey.report import write_report
+from crownlet.infer.survey.tables import tables
+
+NAMES = {"<script>alert(1)</script>": "A", 'Smith & "Sons" Ltd': "B", "Northgate": "C"}
+DEFECTS = ("part_loose", "heel_missing", "leg_touches_roof")
+SCROLLS = 4
+SEED = 5
+# HTML Living Standard, 13.1.2: elements without an end tag.
+VOID = {"meta", "img", "br", "link", "input", "hr"}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Twelve pages of blocks, red where a Name stands."""
+    out = tmp_path_factory.mktemp("survey")
+    for number in range(3 * SCROLLS):
+        sheet_made.page(out, f"S{number:03d}-face", sheet_made.glyphs())
+    return out / "run"
+
+
+@pytest.fixture(scope="module")
+def survey(folder: Path) -> Gathered:
+    """B has far more loose parts than A and C; every third letter was read."""
+    rng = np.random.default_rng(3)
+    pages = list(open_run(folder).pages)
+    letters = [glyph.letter for glyph in sheet_made.glyphs()]
+    count = len(letters)
+    scroll = np.repeat(np.arange(len(pages)), count)
+    code = np.array(list("ABC"))[scroll // SCROLLS]
+    form = np.array(letters * len(pages))
+    can = np.array([np.isin(form, list(CATALOGUE[d].letters)) for d in DEFECTS])
+    truth = rng.random(can.shape) < np.where(code == "B", 0.6, 0.03)
+    truth[1:] &= rng.random((2, len(form))) < 0.3
+    said = np.where(truth, 0.9, 0.02) + rng.uniform(-0.02, 0.05, can.shape)
+    label = np.where(rng.random(can.shape) < 1 / 3, truth, np.nan)
+    label[2] = np.nan
+    built = tables(
+        DEFECTS, scroll, code, np.where(can, said, np.nan), label=np.where(can, label, np.nan),
+        chance=1 / 3, found=can & (said > 0.5), letter=form,
+        side=np.where(np.arange(len(scroll)) % 3, "face", "reverse"),
+    )  # fmt: skip
+    scrolls = [
+        SurveyedScroll(f"S{k:03d}", "ABC"[k // SCROLLS], 1, 0, count, 3) for k in range(len(pages))
+    ]
+    return Gathered(
+        built, np.repeat(pages, count), np.tile(np.arange(1, count + 1), len(pages)), NAMES,
+        tuple(scrolls), AuditCounts(300, 290, 10), {"package": ("1",)}, ("A page failed.",),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def page(folder: Path, survey: Gathered) -> str:
+    return write_report(folder, survey, SEED).read_text(encoding="utf-8")
+
+
+class Seen(HTMLParser):
+    """Tags that do not close, identifiers, addresses, and the tables that say what they hold."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.addresses: list[str] = []
+        self.tables: dict[str, list[list[str]]] = {}
+        self._table = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        told = {name: value or "" for name, value in attrs}
+        assert len(told) == len(attrs)
+        if tag not in VOID:
+            self.open.append(tag)
+        self.ids += [told["id"]] if "id" in told else []
+        self.addresses += [told[name] for name in ("src", "href") if name in told]
+        if tag == "table":
+            self._table = told.get("data-table", "")
+        if tag == "tr" and self._table:
+            self.tables.setdefault(self._table, []).append([])
+        if tag in ("td", "th") and self._table:
+            self.tables[self._table][-1].append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+        self._table = "" if tag == "table" else self._table
+
+    def handle_data(self, data: str) -> None:
+        if self._table and {"td", "th"} & set(self.open) and self.tables[self._table][-1]:
+            self.tables[self._table][-1][-1] += data.strip()
+
+
+def test_the_page_is_whole_and_needs_nothing_else(page: str) -> None:
+    seen = Seen(page)
+    assert seen.open == [] and len(set(seen.ids)) == len(seen.ids)
+    assert seen.addresses and all(address.startswith("data:image/") for address in seen.addresses)
+    assert "<script" not in page and not re.search(r"https?:|url\(|@import", page)
+    for section in ("plain", "careful", "forest", "rates", "contrasts", "shares", "pairs"):
+        assert section in seen.ids
+    assert seen.ids.index("careful") < seen.ids.index("sources") < seen.ids.index("rates")
+    assert "A page failed." in page
+
+
+def test_no_source_is_named_unasked(folder: Path, page: str) -> None:
+    files = [p for p in (folder / "report").iterdir() if p.suffix != ".png"]
+    assert {p.suffix for p in files} == {".csv", ".svg", ".html"}
+    for path in files:
+        text = path.read_text(encoding="utf-8")
+        assert not any(word in text for word in ("alert(1)", "Sons", "Northgate"))
+
+
+def test_names_that_were_asked_for_are_escaped_and_warned_of(
+    folder: Path, survey: Gathered, page: str, tmp_path: Path
+) -> None:
+    text = write_report(beside(folder, tmp_path), survey, SEED, names=True).read_text("utf-8")
+    assert "<script" not in text and "&lt;script&gt;alert(1)&lt;/script&gt;" in text
+    assert "Smith &amp; &#34;Sons&#34; Ltd" in text and "Northgate" in text
+    assert "not for passing on" in text and "not for passing on" not in page
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "numbers"),
+    [
+        ("rates", ("defect", "source", "basis"),
+         ("scrolls", "letters", "audited", "rate", "low", "high")),
+        ("contrasts", ("defect", "first", "second", "basis"),
+         ("difference", "low", "high", "p", "p_holm")),
+        ("shares", ("defect", "source"), ("scrolls", "with_finding", "share", "low", "high")),
+        ("pairs", ("defect", "basis"), ("scrolls", "difference", "low", "high", "p", "p_holm")),
+    ],
+)  # fmt: skip
+def test_tables_say_what_the_files_say(
+    folder: Path, page: str, name: str, key: tuple[str, ...], numbers: tuple[str, ...]
+) -> None:
+    with (folder / "report" / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+        kept = {tuple(row[k] for k in key): row for row in csv.DictReader(file)}
+    rows = Seen(page).tables[name][1:]
+    assert rows
+    if name in ("rates", "pairs"):
+        assert len(rows) == len(kept)
+    for cells in rows:
+        values = cells[:-1] if name == "contrasts" else cells
+        head = [cell.replace(" ", "_") for cell in values[: len(values) - len(numbers)]]
+        if name == "contrasts":
+            head[1:2] = cells[1].split(" less ")
+        head = ["any" if part == "any_kind" else part for part in head]
+        row = kept[tuple(head)]
+        for column, cell in zip(numbers, values[-len(numbers) :], strict=True):
+            assert agrees(cell, row[column]), (head, column, cell, row[column])
+
+
+def agrees(shown: str, kept: str) -> bool:
+    """A number as shown is the one kept, to half of its last digit."""
+    if not kept or shown == "–":
+        return not kept and shown == "–"
+    if shown == "below 0.001":
+        return float(kept) < 0.001
+    text = shown.replace("−", "-").replace(",", "")
+    scale = 100 if text.endswith("%") else 1
+    text = text.removesuffix("%")
+    digits = len(text.partition(".")[2])
+    exact = text == "0" and scale == 100
+    return abs(float(text) - scale * float(kept)) <= (0 if exact else 0.5001 * 10**-digits)
+
+
+def test_divine_names_lie_under_plates(page: str) -> None:
+    """Blocks of Names are red on the made-up pages: no picture shows any red."""
+    crops = re.findall(r"data:image/jpeg;base64,([A-Za-z0-9+/=]+)", page)
+    assert len(crops) > 12
+    for crop in crops:
+        pixels = cv2.imdecode(np.frombuffer(base64.b64decode(crop), np.uint8), cv2.IMREAD_COLOR)
+        blue, green, red = (pixels[..., k].astype(int) for k in range(3))
+        assert not np.any((red - green > 90) & (red - blue > 90))
+
+
+def test_the_lot_alone_chooses_letters(folder: Path, survey: Gathered) -> None:
+    """The probabilities turned round choose the same letters; another seed chooses others."""
+    run = open_run(folder)
+    turned = replace(survey.tables, predicted=1 - survey.tables.predicted)
+    first = examples(survey, run, DEFECTS[:1], SEED)
+    assert examples(replace(survey, tables=turned), run, DEFECTS[:1], SEED) == first
+    assert examples(survey, run, DEFECTS[:1], SEED + 1) != first
+    assert [len(row.examples) for row in first[0].rows] == [6, 6, 6]
+
+
+def test_plain_words_come_from_the_numbers(folder: Path, page: str) -> None:
+    with (folder / "report" / "rates.csv").open(encoding="utf-8", newline="") as file:
+        rows = {(r["defect"], r["source"]): r for r in csv.DictReader(file)}
+    told = re.search(r"Of 100 letters that can have it, A has it on ([^,]+), B on ([^ ]+) ", page)
+    assert told is not None
+    assert float(told[2]) == round(100 * float(rows["part_loose", "B"]["rate"]))
+    assert "Scrolls of B have it more often than those of A" in page
+    assert "cannot tell whether A differs from C" in page
+    # 0.9 to the 4th power: four scrolls, one in ten of them bad.
+    assert "66 of 100 surveys with 4 scrolls" in page
+    assert "Few scrolls of A, B and C: fewer than 8." in page
+
+
+def test_what_no_reader_checked_is_never_put_as_fact(
+    folder: Path, survey: Gathered, tmp_path: Path
+) -> None:
+    bare = replace(survey.tables, label=np.full_like(survey.tables.label, np.nan))
+    nothing = replace(survey, tables=bare, audit=AuditCounts(0, 0, 0))
+    text = write_report(beside(folder, tmp_path), nothing, SEED).read_text("utf-8")
+    assert "Unaudited: all rates rest on the network&#39;s word alone." in text
+    assert "has it on" not in text and "have it more often" not in text
+    assert "the network, unaudited, expects" in text
+
+
+def beside(folder: Path, tmp_path: Path) -> Path:
+    """The same run in another folder, without its report."""
+    return shutil.copytree(folder, tmp_path / "run", ignore=shutil.ignore_patterns("report"))
+
+
+def test_numbers_as_a_reader_meets_them() -> None:
+    """By hand."""
+    assert [percent(v) for v in (0.0, 0.00042, 0.031, 1.0, None, -0.02)] == [
+        "0%", "0.04%", "3.1%", "100.0%", "–", "−2.0%",
+    ]  # fmt: skip
+    assert [of(100, v) for v in (0.03, 0.0096, 0.004, 0.0001, 0.0)] == [
+        "3", "1", "0.4", "under 0.1", "0",
+    ]  # fmt: skip
+    assert unit([0.002, 0.001]) == 1000 and unit([0.002, 0.3]) == 100
