@@ -71,7 +71,7 @@ def _of_coco(path: Path, pictures: Sequence[Picture]) -> Found:
     return [
         Arrival(
             found[image["file_name"]], part(data, image), None, _scroll(image),
-            "by hand" if _has_attributes(data) else "letters and boxes by hand",
+            "letters and defects, as given" if _tells_defects(data) else "letters only, as given",
         )
         for image in data["images"]
     ], []  # fmt: skip
@@ -130,5 +130,6 @@ def _scroll(image: Json) -> str | None:
     return str(scroll) if scroll is not None else None
 
 
-def _has_attributes(data: Json) -> bool:
-    return any((a.get("attributes") or {}).get("known") for a in data.get("annotations", ()))
+def _tells_defects(data: Json) -> bool:
+    own = [a.get("attributes") or {} for a in data.get("annotations", ())]
+    return any(o["known"] if o.get("known") is not None else "defects" in o for o in own)

@@ -10,28 +10,51 @@ SAME = 0.5
 
 
 def merged(old: Json, new: Json) -> Json:
-    """The new labels; letters of which they say nothing keep what the old ones say.
+    """The new labels, with what the old ones know beyond them.
 
-    A review lists all letters of a page, and of most says nothing.
+    A review lists all letters of a page, says nothing of most, and of the others only which faults
+    were asked about (`known`). Labels without `known` take the place of the old ones.
     """
     letters = {c["id"]: c["name"] for c in old["categories"]}
     ids = {c["name"]: c["id"] for c in new["categories"]}
-    left = [a for a in old["annotations"] if _known(a)]
+    left = [a for a in old["annotations"] if _sure(a) and letters[a["category_id"]] in ids]
     rows = []
     for annotation in new["annotations"]:
-        if not _known(annotation):
-            best = max(left, key=lambda a: overlap(a["bbox"], annotation["bbox"]), default=None)
-            if best is not None and overlap(best["bbox"], annotation["bbox"]) >= SAME:
-                same = ids.get(letters[best["category_id"]])
-                if same is not None:
-                    annotation = best | {"id": annotation["id"], "category_id": same}
-                    annotation["image_id"] = new["images"][0]["id"]
-        rows.append(annotation)
+        best = max(left, key=lambda a: overlap(a["bbox"], annotation["bbox"]), default=None)
+        if best is None or overlap(best["bbox"], annotation["bbox"]) < SAME:
+            rows.append(annotation)
+            continue
+        kept = best | {"category_id": ids[letters[best["category_id"]]]}
+        kept |= {"id": annotation["id"], "image_id": annotation["image_id"]}
+        if not _sure(annotation):
+            rows.append(kept)
+        elif kept["category_id"] == annotation["category_id"] and "known" in _own(annotation):
+            rows.append(_joined(kept, annotation))
+        else:
+            rows.append(annotation)
     return new | {"annotations": rows}
 
 
-def _known(annotation: Json) -> bool:
-    return bool((annotation.get("attributes") or {}).get("letter_known", True))
+def _joined(old: Json, new: Json) -> Json:
+    """One letter, of which both know something; where they differ the new one counts."""
+    was, now = _own(old), _own(new)
+    asked = now["known"]
+    defects = {k: v for k, v in (was.get("defects") or {}).items() if k not in asked}
+    own = now | was | {"defects": defects | (now.get("defects") or {}), "letter_known": True}
+    if was.get("known") is not None:
+        own["known"] = list(dict.fromkeys([*was["known"], *asked]))
+    elif "defects" not in was:
+        own["known"] = asked
+    own["decisions"] = [*was.get("decisions", ()), *now.get("decisions", ())]
+    return old | {"attributes": own}
+
+
+def _own(annotation: Json) -> Json:
+    return annotation.get("attributes") or {}
+
+
+def _sure(annotation: Json) -> bool:
+    return bool(_own(annotation).get("letter_known", True))
 
 
 def overlap(a: list[float], b: list[float]) -> float:

@@ -18,6 +18,7 @@ from crownlet.datasets.page.spec import training
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.scans.cli import main
 from crownlet.datasets.scans.manifest import read_manifest
+from crownlet.datasets.scans.merging import merged
 from crownlet.datasets.scans.reading import open_scans
 
 Json = dict[str, Any]
@@ -225,10 +226,13 @@ def test_changes_behind_the_manifests_back_are_named(
 
 
 def test_new_labels_keep_what_nobody_looked_at_again(folder: Path, source: Path) -> None:
+    """A review asked one thing of one letter, and lists the others without a word."""
     data = json.loads((source / "a.png.json").read_text("utf-8"))
     for number, annotation in enumerate(data["annotations"]):
-        said = {"letter_known": number == 3, "known": ["ink_lost"] if number == 3 else []}
-        annotation["attributes"] = said
+        asked = {"known": ["ink_lost"], "defects": {"ink_lost": {"plainness": 1.0}}}
+        annotation["attributes"] = (
+            asked if number == 3 else {"letter_known": False, "known": [], "defects": {}}
+        )
     labels = source / "anew.json"
     labels.write_text(json.dumps(data), "utf-8")
     more = ("--split", "train", "--scroll", "hand of a.png", "--provenance", "a review")
@@ -236,11 +240,61 @@ def test_new_labels_keep_what_nobody_looked_at_again(folder: Path, source: Path)
     assert run("add", folder, "--scans", source, "--labels", labels, *more, "--renew") == 0
     after = next(open_scans(folder).pages("train"))
     labels.unlink()
-    assert after.letters[3].known == ("ink_lost",)
-    others = [k for k in range(len(before.letters)) if k != 3]
-    assert [after.letters[k].defects for k in others] == [before.letters[k].defects for k in others]
+    asked, others = after.letters[3], [k for k in range(len(before.letters)) if k != 3]
+    for letters in (lambda p: p.defects, lambda p: p.tags, lambda p: p.known, lambda p: p.box):
+        assert [letters(after.letters[k]) for k in others] == [
+            letters(before.letters[k]) for k in others
+        ]
+    names = {m.name for m in before.letters[3].defects}
+    assert {m.name for m in asked.defects} == names | {"ink_lost"}
+    assert asked.known is None  # the renderer knows all faults; the review took none of that away
     assert run("check", folder) == 0
     assert open_scans(folder).version == 3
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "known", "defects"),
+    [
+        # Letters by the text, then a review; then another; then one that takes a fault back.
+        (([], []), (["ink_lost"], ["ink_lost"]), ["ink_lost"], ["ink_lost"]),
+        ((["ink_lost"], ["ink_lost"]), (["leg_long"], []), ["ink_lost", "leg_long"], ["ink_lost"]),
+        ((["ink_lost"], ["ink_lost"]), (["ink_lost"], []), ["ink_lost"], []),
+    ],
+)
+def test_reviews_add_to_each_other(
+    was: tuple[list[str], list[str]], now: tuple[list[str], list[str]], known: list[str],
+    defects: list[str],
+) -> None:  # fmt: skip
+    def labels(asked: list[str], there: list[str]) -> Json:
+        own = {"known": asked, "defects": {name: {"plainness": 1.0} for name in there}}
+        letter = {"id": 1, "image_id": 1, "category_id": 4, "bbox": [5, 5, 20, 20]}
+        return {
+            "categories": [{"id": 4, "name": "vav"}],
+            "annotations": [letter | {"attributes": own}],
+        }
+
+    (joined,) = merged(labels(*was), labels(*now))["annotations"]
+    assert joined["attributes"]["known"] == known
+    assert list(joined["attributes"]["defects"]) == defects
+
+
+def test_plain_labels_of_other_tools_say_nothing_of_defects(source: Path, tmp_path: Path) -> None:
+    data = json.loads((source / "a.png.json").read_text("utf-8"))
+    for annotation in data["annotations"]:
+        del annotation["attributes"], annotation["segmentation"]
+    for category in data["categories"]:
+        category["name"] = category.pop("letter")  # the character itself
+    (tmp_path / "plain.json").write_text(json.dumps(data), "utf-8")
+    assert run(
+        "add", tmp_path / "set", "--scans", source / "a.png", "--labels", tmp_path / "plain.json",
+        "--split", "train", "--scroll", "s", "--provenance", "another tool",
+    ) == 0  # fmt: skip
+    (page,) = open_scans(tmp_path / "set").pages("train")
+    assert {x.known for x in page.letters} == {()}
+    assert {x.tags for x in page.letters} == {-1}
+    assert "| letters only, as given | 1 |" in (tmp_path / "set" / "datasheet.md").read_text(
+        "utf-8"
+    )
 
 
 def test_folders_that_are_none_are_told_in_one_sentence(
