@@ -53,14 +53,16 @@ def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
     own = store or reviewed(opened)
     try:
         standing = own.standing()
-        missed = tuple(
-            f"{reader.name}: {sentence(missed_estimate(own, reader.name)[ALL])}"
+        told = {
+            reader.name: missed_estimate(own, reader.name)[ALL]
             for reader in own.readers()
             if reader.done
-        )
+        }
     finally:
         if store is None:
             own.close()
+    # A survey mixes no clear letters in: its audit is read by `crownlet survey compare`.
+    missed = tuple(f"{name}: {sentence(one)}" for name, one in told.items() if one.asked)
     data, letters, left_out = labels(opened, standing)
     folder = opened.folder
     with replacing(folder / LABELS) as draft:

@@ -136,11 +136,11 @@ def _audit(
     chance = np.ones_like(label)
     at = {place: k for k, place in enumerate(zip(page.tolist(), numbers.tolist(), strict=True))}
     scrolls = np.array([scroll_of[name].coded_scroll for name in page])
+    own = {scroll: np.flatnonzero(scrolls == scroll) for scroll in np.unique(scrolls).tolist()}
     rows = {defect: row for row, defect in enumerate(GLYPH_DEFECTS)}
-    for scroll, row, odds in {
-        (scroll_of[p.page].coded_scroll, rows[p.defect], p.chance) for p in pairs
-    }:
-        chance[row, scrolls == scroll] = odds
+    strata = {(scroll_of[p.page].coded_scroll, rows[p.defect], p.chance) for p in pairs}
+    for scroll, row, odds in strata:
+        chance[row, own[scroll]] = odds
     for (name, number, defect), value in said.items():
         label[rows[defect], at[name, number]] = value
     return label, chance
