@@ -43,8 +43,8 @@ def _joined(old: Json, new: Json) -> Json:
     own = now | was | {"defects": defects | (now.get("defects") or {}), "letter_known": True}
     if was.get("known") is not None:
         own["known"] = list(dict.fromkeys([*was["known"], *asked]))
-    elif "defects" not in was:
-        own["known"] = asked
+    elif "defects" in was:
+        own.pop("known")  # somebody had looked for all of them
     own["decisions"] = [*was.get("decisions", ()), *now.get("decisions", ())]
     return old | {"attributes": own}
 
