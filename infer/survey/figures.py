@@ -55,7 +55,7 @@ def forest(rates: Sequence[Rate], names: dict[str, str]) -> Figure:
         axes.set_yticks(middles, [names.get(defect, defect) for defect in defects])
         between = [place * step - 0.9 for place in range(1, len(defects))]
         axes.hlines(between, 0, 1, "#eeeeee", linewidth=0.6, transform=axes.get_yaxis_transform())
-        axes.tick_params(axis="y", length=0)
+        axes.tick_params(axis="y", length=0, pad=8)
         axes.spines["left"].set_visible(False)
         axes.set_ylim(len(defects) * step - 0.6, -0.8)
         _per_cent(axes, _top(rates), TICKS)

@@ -31,8 +31,9 @@ def methods(survey: Gathered, results: Comparison) -> tuple[str, ...]:
         "Shares of scrolls: Clopper and Pearson 1934.",
         "Sources are compared by Welch's t test on the rates of their scrolls (Welch 1947), so "
         "that each scroll counts once, however long; p values are corrected for all "
-        f"{sum(c.p is not None for c in results.contrasts)} tests made here (Holm 1979). Face and "
-        "reverse: paired t tests over scrolls, corrected among themselves.",
+        f"{sum(c.p is not None for c in results.contrasts)} tests made here, those on the "
+        "network's word alone apart (Holm 1979). Face and reverse: paired t tests over scrolls, "
+        "corrected among themselves.",
         "Pages were found, read and compared with their texts by the tool's networks; letters "
         "that were not examined for a finding, the picture being too poor, are not counted "
         "for it.",

@@ -30,8 +30,14 @@ class Told:
 
 
 def told(results: Comparison) -> tuple[Told, ...]:
-    """The plainest differences first, then the commonest defects that leave the question open."""
-    rates, contrasts = _by_defect(results.rates), _by_defect(results.contrasts)
+    """The plainest differences first, then the commonest defects that leave the question open.
+
+    Where anything was audited, what no reader checked is left to the tables.
+    """
+    checked = {rate.defect for rate in results.rates if rate.basis != "unaudited"}
+    shown = checked or {rate.defect for rate in results.rates}
+    rates = _by_defect(rate for rate in results.rates if rate.defect in shown)
+    contrasts = _by_defect(results.contrasts)
     apart = sorted(
         (d for d in rates if _clear(contrasts[d], rates[d])), key=lambda d: _least(contrasts[d])
     )
@@ -58,7 +64,7 @@ def left_out(results: Comparison, shown: Sequence[Told]) -> str:
     if bare:
         lines.append(
             f"In {bare} the network's word differs between sources; no reader has checked it, and"
-            " so small a difference may lie in the hand and not in faults."
+            " the difference may lie in hand or picture and not in faults."
         )
     if not sure:
         lines.append("In none could the survey tell sources apart, which shows no likeness.")

@@ -87,7 +87,8 @@ class Contrast:
     """Two-sided; None where scrolls do not vary, where a source has fewer than `MIN_SCROLLS`, or
     where only one of the two was audited."""
     p_holm: float | None
-    """Corrected over all defects and pairs of sources of the survey (Holm 1979)."""
+    """Corrected over all defects and pairs of sources of the survey (Holm 1979), those on the
+    network's word alone apart from the others."""
 
 
 @dataclass(frozen=True)

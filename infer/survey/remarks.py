@@ -41,18 +41,23 @@ def tests(results: Comparison) -> str:
         f"{made:,} comparisons were made, scroll by scroll, each scroll counting once, so that a "
         "difference may be a little other than that of two rates above. p is how often so great a "
         "difference would come about if the sources were alike; among so many, some are small by "
-        f"chance. Only the corrected p speaks for all of them together: below {SURE:.2f} the "
-        "survey says that two sources differ. Low and high are not corrected."
+        "chance. Only the corrected p speaks for all of them together (what no reader checked is "
+        f"corrected apart): below {SURE:.2f} the survey says that two sources differ. Low and "
+        "high are not corrected."
     )
 
 
 def tested(results: Comparison) -> tuple[Contrast, ...]:
-    """The comparisons made, those of the plainest defect first."""
+    """The comparisons made: what a reader stands behind, the plainest first, then the rest."""
     made = [c for c in results.contrasts if c.p_holm is not None]
     least: dict[str, float] = {}
     for c in made:
         least[c.defect] = min(c.p or 0.0, least.get(c.defect, 1.0))
-    return tuple(sorted(made, key=lambda c: (least[c.defect], c.defect)))
+
+    def place(c: Contrast) -> tuple[bool, float, str]:
+        return c.basis == "unaudited", least[c.defect], c.defect
+
+    return tuple(sorted(made, key=place))
 
 
 def untested(results: Comparison) -> str:

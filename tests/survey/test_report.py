@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 import sheet_made
+from statsmodels.stats.multitest import multipletests
 
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer.run import open_run
@@ -181,6 +182,16 @@ def agrees(shown: str, kept: str) -> bool:
     digits = len(text.partition(".")[2])
     exact = text == "0" and scale == 100
     return abs(float(text) - scale * float(kept)) <= (0 if exact else 0.5001 * 10**-digits)
+
+
+@pytest.mark.parametrize("bare", [False, True])
+def test_what_no_reader_checked_is_corrected_apart(folder: Path, page: str, bare: bool) -> None:
+    """Holm (1979) by statsmodels, within each family."""
+    with (folder / "report" / "contrasts.csv").open(encoding="utf-8", newline="") as file:
+        rows = [r for r in csv.DictReader(file) if r["p"] and (r["basis"] == "unaudited") is bare]
+    assert len(rows) >= 3
+    expected = multipletests([float(r["p"]) for r in rows], method="holm")[1]
+    assert [float(r["p_holm"]) for r in rows] == pytest.approx(list(expected), rel=1e-8)
 
 
 def test_divine_names_lie_under_plates(page: str) -> None:
