@@ -32,9 +32,10 @@ class PageLetters:
     """(defects, letters), rows as `GLYPH_DEFECTS`; NaN where the letter cannot have the defect or
     was not examined for it."""
     found: NDArray[np.bool_]
-    """(defects, letters): whether it is a finding."""
+    """(defects, letters): whether it is listed as a finding; forms that the customs accept are
+    not."""
     marked: NDArray[np.bool_]
-    """(letters,): whether the letter is a finding for any reason."""
+    """(letters,): whether the letter is listed as a finding of any defect."""
     facts: Json
     """page.json."""
 
@@ -53,17 +54,29 @@ def read_letters(folder: Path, picture: str) -> PageLetters:
         for name in facts["not_resolved"]:
             predicted[_PLACE[name]] = np.nan
         found = np.zeros(predicted.shape, dtype=np.bool_)
+        listed = _listed(folder)
         for k, names in enumerate(table.names("sure")):
             for name in set(names) & _PLACE.keys():
-                found[_PLACE[name], k] = True
-        routes = np.array(table.text("route"), dtype=np.str_)
+                found[_PLACE[name], k] = listed is None or (k + 1, name) in listed
         return PageLetters(
             folder.name, np.array(table.text("letter"), dtype=np.str_),
             np.fromiter(table.whole("glyph"), dtype=np.int64), predicted, found,
-            np.asarray(routes == "finding"), facts,
+            found.any(axis=0), facts,
         )  # fmt: skip
     except (KeyError, TypeError, ValueError) as error:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None
+
+
+def _listed(folder: Path) -> set[tuple[int, str]] | None:
+    """Letters and kinds that findings.csv names; None in runs made before it was written."""
+    if not (folder / "findings.csv").is_file():
+        return None
+    table = read_table(folder / "findings.csv")
+    rows = zip(table.names("glyphs"), table.text("kind"), table.names("others"), strict=True)
+    return {
+        (int(glyph), name) for glyphs, kind, others in rows for glyph in glyphs
+        for name in (kind, *others)
+    }  # fmt: skip
 
 
 def able(page: PageLetters, defect: str) -> list[tuple[int, str]]:
