@@ -56,8 +56,8 @@ def main(config: DictConfig) -> None:
         print(f"findings: {criticise(config)}")
     else:
         jobs = (
-            "fit, render, export, promise, reference, evaluate, gate, promote, restore, proof or"
-            " critic"
+            "fit, render, export, promise, reference, evaluate, gate, promote, restore,"
+            " new_hand, proof or critic"
         )
         raise SystemExit(f"no job is called {config.job!r}: {jobs}")
 

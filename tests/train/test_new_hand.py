@@ -1,0 +1,46 @@
+"""Styles held out of the renders, and the experiment's pages."""
+
+from __future__ import annotations
+
+import pytest
+from hydra import compose as compose_config
+from hydra import initialize_config_module
+
+from crownlet.datasets.letterforms.hands import draw_hand
+from crownlet.datasets.page.spec import training
+from crownlet.datasets.scans.reading import open_scans
+from crownlet.train.new_hand import STYLES, new_hand
+from crownlet.train.styles import with_style
+
+
+def test_hands_of_a_style_held_out_never_write() -> None:
+    kept = STYLES[:2]
+    specs = [with_style(training(), seed, kept) for seed in range(60)]
+    hands = [draw_hand(spec.hand, spec.split) for spec in specs if spec.hand is not None]
+    assert {hand.style for hand in hands} == set(kept)
+    # Every page has a hand of its own, the same each time.
+    assert len({spec.hand for spec in specs}) == 60
+    assert with_style(training(), 7, kept) == specs[7]
+    assert with_style(training(), 7, ()) == training()
+    with pytest.raises(ValueError, match="no hand writes"):
+        with_style(training(), 7, ("unheard",))
+
+
+def test_either_data_set_has_the_same_pages_but_only_one_has_labels(tmp_path: object) -> None:
+    with initialize_config_module("crownlet.configs", version_base="1.3"):
+        config = compose_config(
+            "train",
+            [
+                "+experiment=new_hand", f"new_hand.folder='{tmp_path}'", "new_hand.stages=[scans]",
+                "new_hand.pages=1", "new_hand.watched=0", "new_hand.tested=1",
+                "new_hand.portion=mezuzah_reverse",
+            ],
+        )  # fmt: skip
+    folder = new_hand(config) / "hand0"
+    labelled, bare = open_scans(folder / "labelled"), open_scans(folder / "unlabelled")
+    assert [len(labelled.of(split)) for split in ("train", "validation", "test")] == [1, 0, 1]
+    assert [len(bare.of(split)) for split in ("train", "validation", "test")] == [0, 0, 1]
+    one, other = ([scan.sha256 for scan in s.manifest.scans] for s in (labelled, bare))
+    assert one == other
+    (page,) = labelled.pages("train")
+    assert draw_hand(page.meta["hand"], "heldout").style == "vellish"
