@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from typing import NamedTuple
-from urllib.parse import quote, unquote, urlencode
+from urllib.parse import unquote, urlencode
 
 from starlette.requests import Request
 
@@ -35,20 +35,15 @@ class Chosen(NamedTuple):
 
     kind: str | None = None
     letter: str | None = None
+    scroll: str | None = None
 
     @property
     def query(self) -> str:
         """As the end of an address."""
-        parts = {"kind": self.kind, "letter": None if self.letter is None else slug(self.letter)}
+        letter = None if self.letter is None else slug(self.letter)
+        parts = {"kind": self.kind, "letter": letter, "scroll": self.scroll}
         told = {name: value for name, value in parts.items() if value is not None}
         return f"?{urlencode(told)}" if told else ""
-
-    @property
-    def wall(self) -> str:
-        """The address of the wall; "" where not both are chosen."""
-        if self.kind is None or self.letter is None:
-            return ""
-        return f"/wall/{quote(self.kind, safe='')}/{slug(self.letter)}"
 
 
 def slug(letter: str) -> str:
@@ -67,8 +62,8 @@ def letter_of(name: str) -> str:
 
 def chosen(request: Request) -> Chosen:
     """The choice in a request's query."""
-    kind, letter = request.query_params.get("kind"), request.query_params.get("letter")
-    return Chosen(kind or None, None if not letter else letter_of(letter))
+    kind, letter, scroll = (request.query_params.get(k) for k in ("kind", "letter", "scroll"))
+    return Chosen(kind or None, None if not letter else letter_of(letter), scroll or None)
 
 
 def reader_name(given: object) -> str:

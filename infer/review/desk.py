@@ -14,6 +14,7 @@ from crownlet.infer.review.entries import Item, ItemError
 from crownlet.infer.review.forms import FORMS, Cut
 from crownlet.infer.review.marks import picture_marks
 from crownlet.infer.review.showing import shown
+from crownlet.infer.review.walls import wall_of
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -58,12 +59,12 @@ class Desk:
         if not blind:
             self.tell(window.reader, [item.id])
         self._ahead(window, item, chosen)
-        group = Chosen(item.kind, item.letter)
+        hung = wall_of(self.store.groups(window.reader), item.kind, item.letter or "")
         return {
             "shown": shown(item, self.run, blind=blind),
             "url": f"/one/{item.id}{chosen.query}",
             "query": chosen.query,
-            "wall": group.wall,
+            "wall": hung.href if hung else "",
             "left": self.left(window, chosen),
             "cuts": [
                 View(cut, *FORMS[cut].size, picture_marks(item, self.run, cut, rulers=not blind))
@@ -86,7 +87,7 @@ class Desk:
 
     def next(self, window: Window, after: int | None, chosen: Chosen) -> Item | None:
         """The next open item, from the beginning again at the end; None if all are decided."""
-        return self.store.next(window.reader, after, kind=chosen.kind, letter=chosen.letter)
+        return self.store.next(window.reader, after, **chosen._asdict())
 
     def previous(self, window: Window, before: int, chosen: Chosen) -> Item:
         """The item before this one in the reader's order, decided or not."""
@@ -99,6 +100,8 @@ class Desk:
         """How many items of a choice are open."""
         if chosen == Chosen():
             return self.store.progress(window.reader).open
+        if chosen.scroll is not None:
+            return len(self.store.items(window.reader, **chosen._asdict()))
         return sum(
             group.open
             for group in self.store.groups(window.reader)
@@ -109,9 +112,7 @@ class Desk:
         """Place of each item in this reader's order, which is drawn once for all."""
         key = (window.reader, chosen)
         if key not in self._orders:
-            items = self.store.items(
-                window.reader, kind=chosen.kind, letter=chosen.letter, state="all"
-            )
+            items = self.store.items(window.reader, **chosen._asdict(), state="all")
             self._orders[key] = {item.id: place for place, item in enumerate(items)}
         return self._orders[key]
 

@@ -19,7 +19,9 @@ from crownlet.infer.review.sampling import Clear, Draw, draw_audit
 from crownlet.infer.review.surveyed import surveyed
 
 if TYPE_CHECKING:
-    from crownlet.infer.run import Run
+    from crownlet.infer.findings import Finding
+    from crownlet.infer.records import PageRecord
+    from crownlet.infer.run import Run, StoredPage
 
 SAME = 0.5
 """Share of their union in which two boxes of one letter on one picture agree."""
@@ -57,7 +59,7 @@ def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
             continue
         record, found = page.brief()
         number = sheets.place_page(db, run.scroll_of(page.name), record, row, stamp, digest)
-        asked = survey.questions(record) if survey else doubts(record, found)
+        asked = survey.questions(record) if survey else _doubts(page, record, found)
         clear = [
             Clear(page.name, glyph, askable(glyph, record))
             for glyph in (() if survey else clear_letters(record, asked))
@@ -66,6 +68,12 @@ def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
     if new:
         _ask(db, new, seed, share)
     return changed
+
+
+def _doubts(
+    page: StoredPage, record: PageRecord, found: tuple[Finding, ...]
+) -> tuple[Question, ...]:
+    return doubts(record, found, (page.folder / "findings.csv").is_file())
 
 
 def _ask(db: sqlite3.Connection, new: Sequence[Fresh], seed: int, share: float) -> None:

@@ -68,13 +68,13 @@ def cut_picture(pixels: Pixels, item: Item, run: Run, cut: Cut) -> bytes:
     if form.marked:
         _corners(picture, window.affine.box(item.box))
     upright = np.ascontiguousarray(np.rot90(picture, turns))
-    if form.marked and _in_name(item, run):
+    if form.marked and in_name(item, run):
         _write(upright, "Name")
     data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, form.quality])[1]
     return data.tobytes()
 
 
-def _in_name(item: Item, run: Run) -> bool:
+def in_name(item: Item, run: Run) -> bool:
     """Whether a letter of the item stands in a Divine Name."""
     glyphs = run.pages[item.page].record.glyphs
     return any(glyphs[number - 1].in_name for number in item.glyphs)

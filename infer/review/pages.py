@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
+from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -15,9 +17,13 @@ from crownlet.infer.cautions import NAME_CAUTION, RULING, UNFAMILIAR
 from crownlet.infer.review.asking import Chosen, Sentence, Window, chosen, letter_of, number, window
 from crownlet.infer.review.desk import Desk
 from crownlet.infer.review.entries import Item
-from crownlet.infer.review.forms import FORMS
+from crownlet.infer.review.forms import FORMS, in_name
+from crownlet.infer.review.missed import ALL, missed_estimate, sentence
 from crownlet.infer.review.questions import question
+from crownlet.infer.review.queue import lot
 from crownlet.infer.review.rendering import render
+from crownlet.infer.review.walls import Wall, walls
+from crownlet.infer.survey.state import read_survey
 
 CAUTIONS = (
     RULING,
@@ -61,36 +67,48 @@ async def start(request: Request) -> Response:
         pages=len(desk.run.pages), scrolls=len(desk.run.scrolls),
         readers=[entry.name for entry in desk.store.readers()],
         progress=desk.store.progress(reader) if reader else None,
-        doubts=_doubts(desk, reader) if reader else [],
+        doubts=_doubts(desk, reader) if reader else [], missed=_missed(desk, reader),
+        names=sorted(scroll.name for scroll in desk.run.scrolls),
         message=request.app.state.message.pop(reader, ""), cautions=CAUTIONS,
+        survey=read_survey(desk.run.folder) is not None,
     )  # fmt: skip
 
 
+def _missed(desk: Desk, reader: str) -> str:
+    """What the letters mixed in tell, at the end: a count on the way would tell which they are."""
+    if not reader or desk.store.progress(reader).open:
+        return ""
+    told = missed_estimate(desk.store, reader)[ALL]
+    return sentence(told) if told.asked else ""
+
+
 def _doubts(desk: Desk, reader: str) -> list[dict[str, Any]]:
-    """Groups by doubt in the order of the catalogue, letters by the alphabet."""
+    """Walls by doubt in the order of the catalogue, letters by the alphabet, several last."""
     order = list(CATALOGUE)
-    groups = sorted(
-        desk.store.groups(reader),
-        key=lambda g: (
-            order.index(g.kind) if g.kind in CATALOGUE else len(order),
-            g.kind,
-            LETTERS.find(g.letter or " "),
+    hung = sorted(
+        walls(desk.store.groups(reader)),
+        key=lambda wall: (
+            order.index(wall.kind) if wall.kind in CATALOGUE else len(order), wall.kind,
+            len(wall.letters) > 1, LETTERS.find(wall.letters[0] or " "),
         ),
-    )
+    )  # fmt: skip
     return [
         {
             "kind": kind,
             "words": CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR,
-            "groups": [
-                {
-                    "letter": g.letter, "name": _name(g.letter), "open": g.open, "done": g.done,
-                    "href": Chosen(g.kind, g.letter).wall,
-                }
-                for g in members
+            "walls": [
+                {"letter": "" if len(wall.letters) > 1 else wall.letters[0], "name": _named(wall),
+                 "several": len(wall.letters) > 1, "open": wall.open, "done": wall.done,
+                 "href": wall.href}
+                for wall in members
             ],
         }
-        for kind, members in groupby(groups, key=lambda g: g.kind)
+        for kind, members in groupby(hung, key=lambda wall: wall.kind)
     ]  # fmt: skip
+
+
+def _named(wall: Wall) -> str:
+    return "several letters" if len(wall.letters) > 1 else _name(wall.letters[0])
 
 
 def _name(letter: str) -> str:
@@ -127,26 +145,41 @@ async def step(request: Request) -> Response:
 
 
 async def wall(request: Request) -> Response:
-    """All crops of one letter and one doubt."""
+    """All crops of one letter and one doubt, or of the letters that hang together."""
     desk, looking = desk_of(request), named(request)
-    kind, form = request.path_params["kind"], letter_of(request.path_params["letter"])
-    cells = desk.store.wall(looking.reader, form, kind)
+    kind, name = request.path_params["kind"], request.path_params["letter"]
+    hung = walls(desk.store.groups(looking.reader))
+    here = next(
+        (each for each in hung if each.href == f"/wall/{quote(kind, safe='')}/{name}"), None
+    )
+    if here is None:
+        # A letter that hangs with others has a wall of its own too, for who asks by its address.
+        here = Wall(kind, (letter_of(name),), 0, 0)
+    cells = [
+        cell for form in here.letters for cell in desk.store.wall(looking.reader, form, kind)
+    ]  # fmt: skip
     if not cells:
         raise Sentence("There is no such wall in this review.", 404)
+    if len(here.letters) > 1:
+        # By lot, as on a wall of one letter: the letters' order must not tell the audit's apart.
+        cells.sort(key=lambda cell: lot("wall", looking.reader, cell.id))
     desk.crops.want(cells, "wall")
+    form = here.letters[0] if len(here.letters) == 1 else ""
+    following = _following(hung, here)
     return page(
-        request, "wall.html", kind=kind, letter=form, letter_name=_name(form), cells=cells,
+        request, "wall.html", kind=kind, letter=form, letter_name=_named(here), cells=cells,
+        in_name={cell.id for cell in cells if in_name(cell, desk.run)},
         open=sum(cell.decision is None for cell in cells), question=question(kind, form),
-        one=f"/one{Chosen(kind, form).query}", following=_following(desk, looking, kind, form),
+        one=f"/one{Chosen(kind, None if len(here.letters) > 1 else form).query}",
+        following=following,
     )  # fmt: skip
 
 
-def _following(desk: Desk, looking: Window, kind: str, form: str) -> str:
+def _following(hung: Sequence[Wall], here: Wall) -> str:
     """The address of the next wall with open items, from the first again; "" if there is none."""
-    groups = desk.store.groups(looking.reader)
-    here = next((k for k, g in enumerate(groups) if (g.kind, g.letter) == (kind, form)), 0)
-    others = (*groups[here + 1 :], *groups[:here])
-    return next((Chosen(g.kind, g.letter).wall for g in others if g.open), "")
+    at = next((k for k, wall in enumerate(hung) if wall.href == here.href), 0)
+    others = (*hung[at + 1 :], *hung[:at])
+    return next((wall.href for wall in others if wall.open), "")
 
 
 async def picture(request: Request) -> Response:

@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from crownlet.infer.findings import Finding
 
 
+PAIR = 2
+"""A question about more letters is about a line or the page, not about them."""
+
+
 @dataclass(frozen=True)
 class Question:
     """A doubt about a place, with what labels made of the answer will need."""
@@ -36,10 +40,15 @@ class Question:
         return f"{self.kind}:{','.join(map(str, place))}"
 
 
-def doubts(record: PageRecord, found: tuple[Finding, ...]) -> tuple[Question, ...]:
-    """The questions of a page that the inspection raised, without any audit."""
+def doubts(
+    record: PageRecord, found: tuple[Finding, ...], listed: bool = True
+) -> tuple[Question, ...]:
+    """The questions of a page that the inspection raised, without any audit.
+
+    `listed` is false for runs made before findings were listed.
+    """
     asked: dict[str, Question] = {}
-    for question in _of_findings(found, record) if found else _of_record(record):
+    for question in _of_findings(found, record) if listed else _of_record(record):
         asked.setdefault(question.mark, question)
     return tuple(asked.values())
 
@@ -86,15 +95,19 @@ def around(boxes: list[Box]) -> Box:
 
 
 def askable(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
-    """The doubts that a clear letter was cleared of: those that apply and were examined."""
-    skipped = {*glyph.not_examined, *record.unresolved}
+    """The doubts that a clear letter was cleared of: those that apply and were examined.
+
+    What was seen and by the customs is not listed was not cleared.
+    """
+    skipped = {*glyph.not_examined, *record.unresolved, *glyph.reasons}
     return tuple(name for name, p in glyph.p.items() if p is not None and name not in skipped)
 
 
 def clear_letters(record: PageRecord, asked: tuple[Question, ...]) -> tuple[GlyphRecord, ...]:
-    """The letters of a page about which nothing is asked."""
-    doubted = {question.glyph.glyph for question in asked if question.glyph}
-    return tuple(g for g in record.glyphs if g.route == "clear" and g.glyph not in doubted)
+    """The letters of a page at which nothing points, be it a letter or a white beside it."""
+    doubted = {glyph for question in asked if len(question.glyphs) <= PAIR
+               for glyph in question.glyphs}  # fmt: skip
+    return tuple(g for g in record.glyphs if g.glyph not in doubted)
 
 
 def lot(*parts: object) -> int:

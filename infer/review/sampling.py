@@ -2,9 +2,10 @@
 
 Letters are drawn by letter form, at least one of each form (stratified sampling without
 replacement; Cochran, Sampling Techniques, 3rd ed. 1977, chapter 5). Of a letter drawn one doubt is
-asked, drawn in turn, `HIDING` times as likely one that the queue asks of this form already: so
-audits hide among other items, and yet no question weighs too much. The chance of a question is the
-product of both.
+asked, drawn in turn, `HIDING` times as likely one that the queue asks already. The chance of a
+question is the product of both. Letters that fall into one block draw by the same lots, so that
+they are mostly asked of the same doubt and fill walls instead of standing alone; of each letter by
+itself the chances stay what they are (coordination by permanent random numbers; Ohlsson 1995).
 """
 
 from __future__ import annotations
@@ -12,12 +13,17 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
+from math import log
 
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.review.queue import Question, lot
 
 HIDING = 6
 """More hides better; 6 leaves the estimate worth about 60% of the letters asked."""
+
+
+BLOCK = 8
+"""Letters drawn that share their lots, on average."""
 
 
 @dataclass(frozen=True)
@@ -60,38 +66,40 @@ def draw_audit(
     for letter in letters:
         if letter.kinds:
             forms[letter.glyph.letter].append(letter)
-    walls = {(q.letter, q.kind) for q in asked}
+    doubted = {q.kind for q in asked}
     drawn: dict[str, list[Question]] = defaultdict(list)
     strata: list[Stratum] = []
+    counts = {
+        form: min(len(members), max(1, round(share * len(members)))) if share > 0 else 0
+        for form, members in forms.items()
+    }
+    blocks = max(1, round(sum(counts.values()) / BLOCK))
     for form, members in sorted(forms.items()):
-        count = min(len(members), max(1, round(share * len(members)))) if share > 0 else 0
+        count = counts[form]
         ranked = sorted(members, key=lambda m: lot(seed, "letter", m.page, m.glyph.glyph))
         for letter in ranked[:count]:
-            question = _question(letter, walls, seed, count / len(members))
+            block = lot(seed, "block", letter.page, letter.glyph.glyph) % blocks
+            question = _question(letter, doubted, (seed, block), count / len(members))
             drawn[letter.page].append(question)
         strata += _strata(form, members, {id(m) for m in ranked[:count]})
     return Draw({page: tuple(questions) for page, questions in drawn.items()}, tuple(strata))
 
 
-def _question(letter: Clear, walls: Set[tuple[str, str]], seed: int, chance: float) -> Question:
+def _question(letter: Clear, doubted: Set[str], block: tuple[int, int], chance: float) -> Question:
     """One doubt about a letter, drawn by lot with the chance it has."""
     glyph = letter.glyph
-    worth = [HIDING if (glyph.letter, kind) in walls else 1 for kind in letter.kinds]
-    place = lot(seed, "doubt", letter.page, glyph.glyph) / 2**64 * sum(worth)
-    k = _fallen(worth, place)
+    worth = {kind: HIDING if kind in doubted else 1 for kind in letter.kinds}
+    kind = min(worth, key=lambda kind: _wait(worth[kind], *block, kind))
     return Question(
-        letter.kinds[k], glyph.letter, (glyph.glyph,), glyph.box, "audit",
-        glyph.p.get(letter.kinds[k]), glyph, chance * worth[k] / sum(worth),
+        kind, glyph.letter, (glyph.glyph,), glyph.box, "audit", glyph.p.get(kind), glyph,
+        chance * worth[kind] / sum(worth.values()),
     )  # fmt: skip
 
 
-def _fallen(worth: Sequence[int], place: float) -> int:
-    """On which of the parts, laid end to end, a point falls."""
-    for k, size in enumerate(worth):
-        place -= size
-        if place < 0:
-            return k
-    return len(worth) - 1
+def _wait(worth: int, seed: int, block: int, kind: str) -> float:
+    """An exponential time that comes `worth` times as fast; the first of several comes with the
+    share that its worth has in all."""
+    return -log((lot(seed, "doubt", block, kind) + 1) / (2**64 + 1)) / worth
 
 
 def _strata(form: str, members: Sequence[Clear], drawn: set[int]) -> list[Stratum]:

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 from crownlet.datasets.alphabet import BY_CHAR
 from crownlet.infer.measuring import Measurement
+from crownlet.infer.plain import said
 from crownlet.infer.records import GapRecord, GlyphRecord, Route
 from crownlet.infer.review.context import Context, context_of
 from crownlet.infer.review.questions import question
+from crownlet.infer.review.queue import PAIR
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import Item
@@ -80,9 +82,21 @@ def word_on(item: Item, run: Run) -> Word:
         source=scroll.source,
         page=item.page,
         place=where,
-        network=tuple(_network(item, glyph, _gap(item, record.gaps))),
+        network=(*_network(item, glyph, _gap(item, record.gaps)), *_besides(item, run)),
         measures=tuple(measure_words(m) for m in measures_of(item, run)),
     )
+
+
+def _besides(item: Item, run: Run) -> tuple[str, ...]:
+    """What else is said of the same place."""
+    kinds = [
+        said(kind)
+        for finding in run.pages[item.page].findings
+        if item.glyphs and finding.glyphs == item.glyphs
+        for kind in (finding.kind, *finding.others)
+        if kind != item.kind
+    ]
+    return (f"It also says of this place: {', '.join(kinds)}.",) if kinds else ()
 
 
 def _gap(item: Item, gaps: tuple[GapRecord, ...]) -> GapRecord | None:
@@ -116,7 +130,9 @@ def chances(p: float) -> str:
 
 
 def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
-    """The measurements of an item's letters that bear on its doubt."""
+    """The measurements of an item's letters that bear on its doubt; none of a line or a page."""
+    if len(item.glyphs) > PAIR:
+        return ()
     return tuple(
         m for m in run.pages[item.page].measurements if m.glyph in item.glyphs and m.of == item.kind
     )

@@ -38,7 +38,7 @@ function refresh(answer) {
     const cell = cells[place];
     Object.assign(cell.dataset, { version, choice });
     cell.lastElementChild.textContent = tag;
-    cell.setAttribute("aria-label", `Crop ${place + 1}: ${words}`);
+    cell.setAttribute("aria-label", `${cell.getAttribute("aria-label").split(":")[0]}: ${words}`);
   }
   $("open").textContent = cells.filter((cell) => !cell.dataset.choice).length;
 }

@@ -14,7 +14,7 @@ from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.infer.reading import read_page
 from crownlet.infer.records import GapRecord, GlyphRecord, ImageFacts, PageRecord
 from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import write_page
+from crownlet.infer.writer import write_page as write_with_findings
 
 PITCH = 20
 """px between two letters; a line has 40 of them."""
@@ -46,6 +46,11 @@ def record(name: str, letters: int = 713, doubted: float = 0.1, seed: int = 0) -
     facts = ImageFacts(f"{name}.png", SHAPE[1], SHAPE[0], "RGB", "PNG", sha256=f"{seed:064d}")
     versions = {"model": {"version": "9"}}
     return PageRecord(name, facts, tuple(glyphs), (gap,), None, 0, versions=versions)
+
+
+def write_page(page: PageRecord, folder: Path) -> None:
+    """Write a page as before findings were listed, so that its letters' own doubts are asked."""
+    (write_with_findings(page, folder) / "findings.csv").unlink()
 
 
 def run(folder: Path, names: Sequence[str], **of_pages: float) -> Run:

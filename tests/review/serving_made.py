@@ -21,7 +21,6 @@ from crownlet.infer.review.crops import Crops
 from crownlet.infer.review.desk import Desk
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import write_page
 
 PORT, TOKEN = 8123, "a-token-of-the-test"
 HOST = f"127.0.0.1:{PORT}"
@@ -90,7 +89,7 @@ def wall_run(folder: Path, pages: int, letters: int, scan: int = 1) -> Run:
         path = folder / "scans" / f"{name}.png"
         path.write_bytes(cv2.imencode(".png", image)[1].tobytes())
         facts = read_page(path).facts
-        write_page(replace(page, glyphs=glyphs, gaps=(), image=facts), folder / "run")
+        made.write_page(replace(page, glyphs=glyphs, gaps=(), image=facts), folder / "run")
     return open_run(folder / "run")
 
 

@@ -240,7 +240,7 @@ def test_decisions_on_an_older_inspection_find_their_letter(run: Run, store: Rev
         replace(g, glyph=k, route="clear", reasons=())
         for k, g in enumerate(record.glyphs[1:], start=1)
     )
-    write_page(replace(record, glyphs=less, gaps=()), run.folder)
+    made.write_page(replace(record, glyphs=less, gaps=()), run.folder)
     again = open_run(run.folder)
     told = export(again, ReviewStore.open(store.path, again))
     assert (told.letters, told.left_out) == (1, ())

@@ -124,9 +124,9 @@ def test_a_huge_body_is_refused_however_it_comes(reviewed: Review) -> None:
 def test_nothing_is_kept_by_the_browser_and_nothing_foreign_is_loaded(reviewed: Review) -> None:
     window = reviewed.client()
     kind = reviewed.store.groups("anna")[0]
-    from crownlet.infer.review.asking import Chosen
+    from crownlet.infer.review.asking import slug
 
-    for place in ("/", "/one", Chosen(kind.kind, kind.letter).wall, "/differences"):
+    for place in ("/", "/one", f"/wall/{kind.kind}/{slug(kind.letter)}", "/differences"):
         answer = window.get(place)
         assert answer.status_code == 200
         assert answer.headers["cache-control"] == "no-store"

@@ -25,7 +25,6 @@ from crownlet.infer.review.entries import Item
 from crownlet.infer.review.forms import FORMS, cut_picture
 from crownlet.infer.review.questions import QUESTIONS, question
 from crownlet.infer.run import open_run
-from crownlet.infer.writer import write_page
 
 PAGES = ["Plony-1", "Plony-2", "Almony-1"]
 
@@ -245,7 +244,7 @@ def test_turned_writing_is_shown_upright(tmp_path: Path, turn: int) -> None:
     ):
         record = made.record(name, 1, doubted=0)
         glyph = replace(record.glyphs[0], box=place, body=(*place[:2], 60.0, angle))
-        write_page(replace(record, glyphs=(glyph,), gaps=()), tmp_path)
+        made.write_page(replace(record, glyphs=(glyph,), gaps=()), tmp_path)
         run = open_run(tmp_path)
         item = Item(1, name, "s", (1,), "tag_missing", "ש", place, 0, None)
         data = cut_picture(pixels, item, run, "line")
