@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from crownlet.datasets.coco_read import LabelError
 from crownlet.datasets.scans.complaints import Complaint
@@ -16,10 +17,17 @@ DONE, WRONG_RECORDS, WRONG_USAGE = 0, 1, 2
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run one command; exit code 1 where records are wrong, 2 where nothing could be done."""
+    from crownlet.infer.errors import FileFault
+
     options = parser().parse_args(arguments)
     try:
         code = options.run(options)
-    except (LabelError, ValueError) as error:
+    except ModuleNotFoundError as error:
+        print(
+            f"crownlet-scans: {error.name} is missing: install the extra `train`", file=sys.stderr
+        )
+        code = WRONG_USAGE
+    except (LabelError, ValueError, FileFault) as error:
         print(f"crownlet-scans: {error}", file=sys.stderr)
         code = WRONG_USAGE
     except OSError as error:
@@ -46,8 +54,14 @@ def parser() -> argparse.ArgumentParser:
     return whole
 
 
-def _command(commands, name, says, run, folder="FOLDER"):  # type: ignore[no-untyped-def]
-    command = commands.add_parser(name, help=says, description=says)
+def _command(
+    commands: argparse._SubParsersAction[Any],
+    name: str,
+    says: str,
+    run: Callable[[argparse.Namespace], int],
+    folder: str = "FOLDER",
+) -> argparse.ArgumentParser:
+    command: argparse.ArgumentParser = commands.add_parser(name, help=says, description=says)
     command.add_argument("folder", type=Path, metavar=folder)
     command.set_defaults(run=run)
     return command
@@ -112,6 +126,8 @@ def _label(options: argparse.Namespace) -> int:
 def _choose(options: argparse.Namespace) -> int:
     from crownlet.train.labelling.choosing import choose_run
 
+    if options.n < 1:
+        raise ValueError(f"--n is {options.n}; choose at least one letter")
     print(choose_run(options.folder, options.n, options.seed))
     return DONE
 

@@ -304,3 +304,22 @@ def test_folders_that_are_none_are_told_in_one_sentence(
     assert capsys.readouterr().err == (
         f"crownlet-scans: {tmp_path} is no data set: it has no manifest.yaml\n"
     )
+    (tmp_path / "manifest.yaml").write_text("format: 1\nscans: [", "utf-8")
+    assert run("check", tmp_path) == 2
+    assert "manifest.yaml is not YAML" in capsys.readouterr().err
+    inside = "{file: ../x.png, sha256: a, likeness: a, scroll: s, split: train, provenance: p}"
+    text = f"format: 1\nversion: 0\nchanges: []\nscans: [{inside}]\n"
+    (tmp_path / "manifest.yaml").write_text(text, "utf-8")
+    assert run("check", tmp_path) == 2
+    assert "scan 1 lies outside the data set: ../x.png" in capsys.readouterr().err
+    assert run("choose", tmp_path) == 2
+    assert capsys.readouterr().err.startswith(f"crownlet-scans: {tmp_path}")
+
+
+def test_pictures_that_cannot_be_read_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "a.png").write_bytes(b"no picture")
+    more = ("--split", "train", "--scroll", "s", "--provenance", "x")
+    assert run("add", tmp_path / "set", "--scans", tmp_path, *more) == 1
+    assert f"{tmp_path / 'a.png'}: is not a PNG, JPEG" in capsys.readouterr().err
