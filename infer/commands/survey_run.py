@@ -28,7 +28,7 @@ def add(actions: argparse._SubParsersAction[Any]) -> None:
     run.add_argument("--out", required=True, metavar="S", help="folder of the survey")
     run.add_argument(
         "--audit", type=_audit, metavar="N",
-        help="letters of each scroll to be judged for each defect (5), as `survey plan` advises; "
+        help="letters of each scroll to be judged for each defect (10), as `survey plan` advises; "
         "below 1, that share of them; 0, none",
     )  # fmt: skip
     run.add_argument(

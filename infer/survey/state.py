@@ -14,7 +14,7 @@ from crownlet.infer.writer import replacing, write_json
 NAME = "survey.json"
 SCHEMA = 1
 SEED = 2007
-LETTERS_AUDITED = 5.0
+LETTERS_AUDITED = 10.0
 """Letters of each scroll that are audited for each defect, unless asked otherwise."""
 
 

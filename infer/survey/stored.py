@@ -61,7 +61,7 @@ def read_letters(folder: Path, picture: str) -> PageLetters:
         return PageLetters(
             folder.name, np.array(table.text("letter"), dtype=np.str_),
             np.fromiter(table.whole("glyph"), dtype=np.int64), predicted, found,
-            found.any(axis=0), facts,
+            np.asarray(found.any(axis=0)), facts,
         )  # fmt: skip
     except (KeyError, TypeError, ValueError) as error:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import blocks
 import pytest
+import serving_made
 from PIL import Image
 
 from crownlet.datasets.texts import portion
@@ -230,3 +231,17 @@ def test_pages_that_left_the_manifest_are_left_out(
     assert "no longer in the manifest" in capsys.readouterr().out
     assert len(gather(out).scrolls) == 2
     assert json.loads((out / "survey.json").read_bytes())["complete"]
+
+
+def test_the_review_page_shows_no_source_and_says_how_letters_were_drawn(
+    once: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "S"
+    shutil.copytree(once, out)
+    with serving_made.review(open_run(out)) as review:
+        window = review.client()
+        start, one = (window.get(address).text for address in ("/", "/one"))
+    assert "drawn by lot for a survey" in start
+    assert "mixed in by lot" not in start
+    for text in (start, one):
+        assert "Northgate" not in text and "Southgate" not in text
