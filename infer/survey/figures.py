@@ -151,6 +151,6 @@ def _key(figure: Figure, sources: Sequence[str], hollow: bool, below: float = 0.
         handles.append(Line2D([], [], markerfacecolor="white", label=note, **look))
     # No title above the axes but the key's: 0.35 inches hold it in a figure of any height.
     high = figure.get_figheight()
-    figure.tight_layout(rect=(0, 0, 1, 1 - (0.35 + below) / high), pad=0.3)
+    figure.tight_layout(rect=(0, 0, 1, 1 - (0.35 + below) / high), pad=0.3, w_pad=1.4)
     where: dict[str, Any] = {"loc": "upper right", "bbox_to_anchor": (1, 1 + (0.02 - below) / high)}
     figure.legend(handles=handles, ncols=len(handles), frameon=False, **where)

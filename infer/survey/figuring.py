@@ -15,7 +15,8 @@ def percent(share: float | None) -> str:
     if share == 0:
         return "0%"
     digits = 1 if abs(share) >= 0.00995 else 2
-    return f"{100 * share:.{digits}f}%".replace("-", "−")
+    # Adding 0 makes of minus nothing plain nothing.
+    return f"{round(100 * share, digits) + 0.0:.{digits}f}%".replace("-", "−")
 
 
 def interval(low: float | None, high: float | None) -> str:
@@ -27,7 +28,7 @@ def chance(p: float | None) -> str:
     """A p value; nothing smaller than a thousandth is told apart."""
     if p is None:
         return NONE
-    return "below 0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+    return "<0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
 def unit(shares: Iterable[float | None]) -> int:

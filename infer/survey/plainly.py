@@ -93,7 +93,7 @@ def meaning(contrast: Contrast) -> str:
     if not _sure(contrast):
         return "cannot tell"
     if contrast.basis == "unaudited":
-        return f"the network expects more on {more} than on {less}"
+        return f"network: more on {more} than on {less}"
     return f"more on {more} than on {less}"
 
 

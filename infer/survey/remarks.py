@@ -87,13 +87,18 @@ def found(results: Comparison) -> tuple[Share, ...]:
 
 def sides(results: Comparison) -> str:
     """What the two sides of the same scrolls tell, all sources together."""
-    apart = [p for p in results.pairs if p.p_holm is not None and p.p_holm < SURE]
+    sure = [p for p in results.pairs if p.p_holm is not None and p.p_holm < SURE]
+    apart = [p for p in sure if p.basis != "unaudited"]
+    bare = len(sure) - len(apart)
     words = [
         f"{said(p.defect)} is {'commoner' if p.difference > 0 else 'rarer'} on the face "
         f"(by {percent(abs(p.difference))} of its letters; {interval(p.low, p.high)})"
         for p in apart
     ]
     said_so = f"Here {one_of(words)}." if words else "No difference between the sides was shown."
+    if bare:
+        kinds = f"{bare} kinds" if bare > 1 else "one kind"
+        said_so += f" In {kinds} the network's word differs, which no reader has checked."
     return (
         "The two sides of the same scrolls, all sources together, scroll against itself: the rate "
         f"on the face less that on the reverse. {said_so} A reverse has few letters, and many "

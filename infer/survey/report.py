@@ -22,6 +22,7 @@ from crownlet.infer.survey.gathering import Gathered
 from crownlet.infer.survey.methods import limits, methods
 from crownlet.infer.survey.pictures import forest_of, letters_of
 from crownlet.infer.survey.records import Comparison, Rate
+from crownlet.infer.survey.sides import SourcePair, by_source
 from crownlet.infer.survey.view import PutIn, Source, View
 from crownlet.infer.survey.writing import write_comparison, write_table
 
@@ -56,6 +57,8 @@ def write_report(
     told = plainly.told(results)
     defects = [one.defect for one in told]
     marked = [d for d in defects if survey.tables.found[survey.tables.defects.index(d)].any()]
+    pairs = by_source(survey.tables, defects)
+    write_table(out / "pairs_by_source.csv", SourcePair, pairs)
     view = View(
         title="Sources compared", lead=remarks.lead(survey),
         opening=(*opening, *((NAMED,) if names else ())), told=told,
@@ -64,7 +67,7 @@ def write_report(
         sources=_sources(survey, names), audited=remarks.audited(survey), notes=survey.notes,
         results=results, tests=remarks.tests(results), tested=remarks.tested(results),
         untested=remarks.untested(results), shares=remarks.found(results),
-        sides=remarks.sides(results), forest=forest_of(results.rates, out),
+        sides=remarks.sides(results), source_pairs=pairs, forest=forest_of(results.rates, out),
         letters=letters_of(letters, defects, out),
         evenness=evenness(folder, {scroll.name: scroll.code for scroll in survey.scrolls}),
         examples=examples(survey, open_run(folder), marked[:SHOWN], seed),

@@ -9,6 +9,7 @@ from crownlet.infer.survey.evenness import Evenness
 from crownlet.infer.survey.examples import Shown
 from crownlet.infer.survey.plainly import Told
 from crownlet.infer.survey.records import Comparison, Contrast, Rate, Share
+from crownlet.infer.survey.sides import SourcePair
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,7 @@ class View:
     untested: str
     shares: tuple[Share, ...]
     sides: str
+    source_pairs: tuple[SourcePair, ...]
     forest: Embedded | None
     letters: tuple[Embedded, ...]
     evenness: tuple[Evenness, ...]

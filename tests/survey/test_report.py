@@ -148,6 +148,8 @@ def test_names_that_were_asked_for_are_escaped_and_warned_of(
          ("difference", "low", "high", "p", "p_holm")),
         ("shares", ("defect", "source"), ("scrolls", "with_finding", "share", "low", "high")),
         ("pairs", ("defect", "basis"), ("scrolls", "difference", "low", "high", "p", "p_holm")),
+        ("pairs_by_source", ("defect", "source", "basis"),
+         ("scrolls", "difference", "low", "high", "p", "p_holm")),
     ],
 )  # fmt: skip
 def test_tables_say_what_the_files_say(
@@ -174,7 +176,7 @@ def agrees(shown: str, kept: str) -> bool:
     """A number as shown is the one kept, to half of its last digit."""
     if not kept or shown == "–":
         return not kept and shown == "–"
-    if shown == "below 0.001":
+    if shown == "<0.001":
         return float(kept) < 0.001
     text = shown.replace("−", "-").replace(",", "")
     scale = 100 if text.endswith("%") else 1
