@@ -5,16 +5,19 @@ from __future__ import annotations
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
 
 from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.spec import training
-from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.page.truth import LetterTruth, PageTruth
 from crownlet.datasets.scans.cli import main
 from crownlet.datasets.scans.reading import open_scans
 from crownlet.datasets.texts import portion
 from crownlet.infer import Inspector
-from crownlet.train.labelling.self_labels import NoLabels, label_page
+from crownlet.infer.records import GlyphRecord, ImageFacts, PageRecord
+from crownlet.train.labelling.measuring import Tally, tally
+from crownlet.train.labelling.self_labels import NoLabels, SelfLabelled, label_page
 from crownlet.train.suites.matching import match_boxes
 
 # 60 letters of the mezuzah; in what is written, resh stands for dalet in line 1 (word 6: `one`).
@@ -26,7 +29,6 @@ CHANGED = TEXT.replace("אחד", "אחר")
 def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, PageTruth]:
     """A page by a hand that nothing was trained on, with one letter changed."""
     folder = tmp_path_factory.mktemp("self")
-    (folder / "asked.txt").write_text(TEXT, "utf-8")
     (folder / "written.txt").write_text(CHANGED, "utf-8")
     spec = training(
         portion=str(folder / "written.txt"), split="heldout", body=(30.0, 30.0), margin=(2.0, 3.0),
@@ -41,9 +43,23 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, PageTruth]:
 def labelled(written: tuple[Path, PageTruth]) -> Path:
     folder, _ = written
     own = ["--split", "train", "--scroll", "s", "--provenance", "rendered"]
+    lines = "".join(
+        f'<TextLine id="l{k}"><TextEquiv><Unicode>{line}</Unicode></TextEquiv></TextLine>'
+        for k, line in enumerate(TEXT.splitlines())
+    )
+    page = f'<Page imageFilename="page.png"><TextRegion id="r">{lines}</TextRegion></Page>'
+    (folder / "page.xml").write_text(f"<PcGts>{page}</PcGts>", "utf-8")
     for arguments in (
-        ["add", folder / "set", "--scans", folder / "page.png", *own],
-        ["label", folder / "set", "--portion", folder / "asked.txt"],
+        [
+            "add",
+            folder / "set",
+            "--scans",
+            folder / "page.png",
+            "--labels",
+            folder / "page.xml",
+            *own,
+        ],
+        ["label", folder / "set"],
     ):
         with pytest.raises(SystemExit) as end:
             main([str(a) for a in arguments])
@@ -81,3 +97,24 @@ def test_a_page_of_another_text_labels_nothing(written: tuple[Path, PageTruth]) 
     folder, _ = written
     with pytest.raises(NoLabels, match="of its letters agree with the text"):
         label_page(Inspector(measured=False), folder / "page.png", portion("kadesh"))
+
+
+def test_the_measure_counts_what_was_planted() -> None:
+    """Four letters: read and labelled; misread, labelled right; labelled wrong; not labelled."""
+    boxes = [(30.0 * k, 0.0, 30.0 * k + 20, 20.0) for k in range(4)]
+    body = (0.0, 0.0, 20.0, 0.0)
+
+    def letters(chars: str) -> tuple[LetterTruth, ...]:
+        pairs = zip(chars, boxes, strict=True)
+        return tuple(LetterTruth(c, c, 0, 0, 0, box, body, 0) for c, box in pairs)
+
+    glyphs = tuple(
+        GlyphRecord(k + 1, 1, 1, 1, c, 0.9, c, box, body, 0, 0, {})
+        for k, (c, box) in enumerate(zip("אהגד", boxes, strict=True))
+    )
+    facts = ImageFacts("a.png", 200, 40, "L", "PNG")
+    page = PageTruth(np.zeros((40, 200), np.uint8), letters("אבגד"))
+    labels = PageTruth(page.image, letters("אבהד"))
+    found = SelfLabelled(labels, np.array([True, True, True, False]))
+    record = PageRecord("a", facts, glyphs, (), None, 0)
+    assert tally(page, record, found) == Tally(written=4, misread=1, labelled=3, wrong=1, righted=1)

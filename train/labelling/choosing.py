@@ -70,7 +70,7 @@ def choose(pages: Iterable[PageRecord], n: int, seed: int = 0) -> tuple[Chosen, 
     if n < 1 or not doubted:
         return ()
     drawn = _drawn([(g, asked) for _, g, asked in doubted], min(SPARE * n, len(doubted)), seed)
-    candidates = [_chosen(*doubted[i]) for i in drawn]
+    candidates = [chosen_of(*doubted[i]) for i in drawn]
     return _within_quota(candidates, n)
 
 
@@ -108,7 +108,8 @@ def _drawn(
     return np.asarray(list(dict.fromkeys(found.tolist())), np.int64)
 
 
-def _chosen(page: PageRecord, glyph: GlyphRecord, asked: list[float]) -> Chosen:
+def chosen_of(page: PageRecord, glyph: GlyphRecord, asked: list[float]) -> Chosen:
+    """A letter with the greatest of its doubts."""
     kind = ASKED[int(np.argmax(asked))]
     return Chosen(page.name, glyph.glyph, glyph.letter, kind, float(glyph.p[kind] or 0.0))
 
