@@ -117,10 +117,12 @@ def kill_batches(
     return kills
 
 
-def kill_inspect(folder: Path, times: int, workers: int, seed: int = 0) -> Kills:
+def kill_inspect(
+    folder: Path, times: int, workers: int, pages: int = PAGES, seed: int = 0
+) -> Kills:
     """`crownlet inspect` on a folder of small pages."""
     scans = folder / "scans"
-    tiny.pages(scans, PAGES)
+    tiny.pages(scans, pages)
     good, run = folder / "good", folder / "run"
     options = ("--portion", "mezuzah_reverse", "--workers", workers)
     make = crownlet("inspect", scans, "--out", good, *options)
@@ -131,10 +133,10 @@ def kill_inspect(folder: Path, times: int, workers: int, seed: int = 0) -> Kills
     return kill_batches(name, command, [*command, "--anew"], run, good, times, window, rng)
 
 
-def kill_survey(folder: Path, times: int, seed: int = 0) -> Kills:
+def kill_survey(folder: Path, times: int, pages: int = PAGES, seed: int = 0) -> Kills:
     """`crownlet survey run` on a manifest of small pages."""
-    pages = tiny.pages(folder / "scans", PAGES)
-    rows = [f"scans/{page.name},s{k},source {k % 2},face" for k, page in enumerate(pages)]
+    scans = tiny.pages(folder / "scans", pages)
+    rows = [f"scans/{scan.name},s{k},source {k % 2},face" for k, scan in enumerate(scans)]
     manifest = folder / "manifest.csv"
     manifest.write_text("\n".join(("scan,scroll,source,side", *rows)) + "\n")
     good, run = folder / "good", folder / "run"

@@ -4,26 +4,28 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
 from kill_often import kill_inspect, kill_survey
 from kill_review import Kills, kill_review
 
 TIMES = 5
 
 
-def whole(kills: Kills) -> None:
+def whole(kills: Kills, times: int = TIMES) -> None:
     assert kills.wrong == []
-    assert kills.killed == TIMES
+    assert kills.killed == times
     assert kills.finished > 0
 
 
-@pytest.mark.parametrize("workers", [1, 2])
-def test_inspect(tmp_path: Path, workers: int) -> None:
-    whole(kill_inspect(tmp_path, TIMES, workers))
+def test_inspect(tmp_path: Path) -> None:
+    whole(kill_inspect(tmp_path, TIMES, 1, pages=3))
+
+
+def test_inspect_by_several_processes(tmp_path: Path) -> None:
+    whole(kill_inspect(tmp_path, 2, 2, pages=3), 2)
 
 
 def test_survey_run(tmp_path: Path) -> None:
-    whole(kill_survey(tmp_path, TIMES))
+    whole(kill_survey(tmp_path, TIMES, pages=3))
 
 
 def test_review(tmp_path: Path) -> None:

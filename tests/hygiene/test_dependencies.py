@@ -1,0 +1,110 @@
+"""Licences and versions of what the package brings, from the metadata of what is installed."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import audit
+import pytest
+import sbom
+
+ROOT = Path(__file__).resolve().parents[2]
+EXCEPTED = {
+    "certifi": "MPL-2.0: a list of certificates, unchanged",
+    "hypothesis": "MPL-2.0: runs tests, is shipped with nothing",
+    "pathspec": "MPL-2.0: of mypy, is shipped with nothing",
+    "tqdm": "MPL-2.0 AND MIT: progress of training, unchanged",
+}
+"""For training and tests alone, with what is not permissive about them and why it may be."""
+GPU = ("nvidia-", "cuda-")
+"""Libraries of the card's maker, which torch brings for training on one."""
+
+
+def of_card(name: str) -> bool:
+    return name.startswith(GPU)
+
+
+@pytest.mark.parametrize("extras", [(), ("review",), ("survey",), ("review", "survey")])
+def test_what_users_install_is_permissive(extras: tuple[str, ...]) -> None:
+    found = audit.installed(*extras)
+    assert len(found) > 6
+    wrong = {
+        n: audit.licence(d) for n, d in found.items() if not audit.permissive(audit.licence(d))
+    }
+    assert wrong == {}
+
+
+def test_what_training_and_tests_bring_is_permissive_or_known() -> None:
+    found = audit.installed("all")
+    wrong = {
+        name: audit.licence(one) for name, one in found.items()
+        if not audit.permissive(audit.licence(one)) and name not in EXCEPTED and not of_card(name)
+    }  # fmt: skip
+    assert wrong == {}
+    users = audit.installed("review", "survey")
+    assert not [name for name in users if name in EXCEPTED or of_card(name)]
+
+
+@pytest.mark.parametrize(
+    ("name", "fine"),
+    [
+        # SPDX identifiers; which are copyleft: choosealicense.com/appendix, from memory.
+        ("MIT", True), ("BSD-3-Clause AND 0BSD AND Zlib", True),
+        ("Apache-2.0 OR BSD-2-Clause", True),
+        ("Apache-2.0 WITH LLVM-exception", True), ("MIT-CMU", True), ("GPL-3.0-only", False),
+        ("MIT AND LGPL-2.1-or-later", False), ("AGPL-3.0", False),
+        ("MPL-2.0", False), ("", False),
+        ("LicenseRef-NVIDIA-Proprietary", False), ("Proprietary", False), ("CC-BY-NC-4.0", False),
+        ("MPL-2.0 AND MIT", False),
+    ],
+)  # fmt: skip
+def test_licences_are_told_apart(name: str, fine: bool) -> None:
+    assert audit.permissive(name) is fine
+
+
+def test_every_direct_dependency_is_pinned_or_bounded() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    lines = [*project["dependencies"]]
+    for extra in project["optional-dependencies"].values():
+        lines += [line for line in extra if not line.startswith(audit.ROOT)]
+    text = (ROOT / "configs" / "constraints.txt").read_text("utf-8")
+    pinned = {audit.plain(name) for name in re.findall(r"^([\w.-]+)==\S+$", text, re.M)}
+    open_ended = [line for line in lines if not re.search("<|==", line)]
+    names = {audit.plain(re.split(r"[\[<>=~! ]", line)[0]) for line in open_ended}
+    assert names - pinned == set()
+    untested = [line for line in lines if not re.search(r"[<>=]", line) and "types-" not in line]
+    assert untested == []
+
+
+def test_the_list_of_parts_is_cyclonedx() -> None:
+    made = sbom.bom("review", "survey")
+    # ECMA-424: bomFormat and specVersion are required; serialNumber matches this pattern.
+    assert (made["bomFormat"], made["specVersion"]) == ("CycloneDX", "1.6")
+    uuid = r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
+    assert re.fullmatch(uuid, made["serialNumber"])
+    parts = {part["bom-ref"]: part for part in made["components"]}
+    assert len(parts) == len(made["components"])
+    known = {*parts, made["metadata"]["component"]["bom-ref"]}
+    for entry in made["dependencies"]:
+        assert entry["ref"] in known
+        assert set(entry["dependsOn"]) <= known
+        assert len(set(entry["dependsOn"])) == len(entry["dependsOn"])
+    named = {part["name"] for part in parts.values()}
+    assert {"numpy", "onnxruntime", "starlette", "scipy", "locator.onnx"} <= named
+    assert not {"torch", "pytest"} & named
+    # Type, name and, for a library, its licence: what whoever takes it over needs to know.
+    assert all(p["type"] and p["name"] for p in parts.values())
+    assert all(p["licenses"] for p in parts.values() if p["type"] == "library")
+    assert re.fullmatch(r"[0-9a-f]{64}", parts["crownlet/locator.onnx"]["hashes"][0]["content"])
+
+
+def test_the_list_is_the_same_every_time() -> None:
+    script = Path(__file__).with_name("sbom.py")
+    outs = [subprocess.check_output([sys.executable, "-I", script]) for _ in range(2)]
+    assert outs[0] == outs[1]
+    assert json.loads(outs[0])["components"]
