@@ -11,13 +11,13 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 INFER = ROOT / "infer"
-TEMPLATES = (".html", ".j2", ".jinja", ".svg", ".md", ".txt")
+TEMPLATES = (".html", ".js", ".j2", ".jinja", ".svg", ".md", ".txt")
 
 # "fit" only where it says what something is: not as a verb, nor as CSS writes it.
 RULING = re.compile(
     r"(?<![-\w])(kosher|kasher|pasul|posul|(in)?valid|passed|unfit|disqualif\w+|"
     r"(is|are|was|be|seems?)( not)? fit|"
-    r"scrap(e|ing)|repair\w*|rewrit\w+|add (a stroke|ink))(?![-\w(])",
+    r"need(s|ed)? no genizah|scrap(e|ing)|repair\w*|rewrit\w+|add (a stroke|ink))(?![-\w(])",
     re.IGNORECASE,
 )
 
@@ -57,6 +57,7 @@ def test_nothing_shown_rules_or_mends() -> None:
         ("an invalid bet", True),
         ("this scroll is fit", True),
         ("repair the tag", True),
+        ("this paper needs no genizah", True),
         ("img { object-fit: cover; width: fit-content }", False),
         ("the page does not fit into memory", False),
         ("Look here: a tag may be missing.", False),

@@ -15,7 +15,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     sheet.add_argument("--scroll", metavar="NAME", help="only the sheet of this scroll")
     sheet.add_argument(
         "--show-names", action="store_true",
-        help="show the Divine Names, which are covered otherwise; such paper goes to genizah",
+        help="show the Divine Names, covered otherwise; on paper they are treated with due respect",
     )  # fmt: skip
     sheet.set_defaults(run=run)
 

@@ -2,10 +2,10 @@
 
 Letters are drawn by letter form, at least one of each form (stratified sampling without
 replacement; Cochran, Sampling Techniques, 3rd ed. 1977, chapter 5). Of a letter drawn one doubt is
-asked, drawn in turn, `HIDING` times as likely one that the queue asks already. The chance of a
-question is the product of both. Letters that fall into one block draw by the same lots, so that
-they are mostly asked of the same doubt and fill walls instead of standing alone; of each letter by
-itself the chances stay what they are (coordination by permanent random numbers; Ohlsson 1995).
+asked, drawn in turn, `HIDING` times as likely one that the queue asks of this form already. The
+chance of a question is the product of both. Letters that fall into one block draw by the same lots,
+so that they are mostly asked of the same doubt and fill walls instead of standing alone; for each
+letter by itself the chances stay what they are (coordination by permanent random numbers).
 """
 
 from __future__ import annotations
@@ -20,8 +20,6 @@ from crownlet.infer.review.queue import Question, lot
 
 HIDING = 6
 """More hides better; 6 leaves the estimate worth about 60% of the letters asked."""
-
-
 BLOCK = 8
 """Letters drawn that share their lots, on average."""
 
@@ -66,7 +64,7 @@ def draw_audit(
     for letter in letters:
         if letter.kinds:
             forms[letter.glyph.letter].append(letter)
-    doubted = {q.kind for q in asked}
+    doubted = {(q.letter, q.kind) for q in asked}
     drawn: dict[str, list[Question]] = defaultdict(list)
     strata: list[Stratum] = []
     counts = {
@@ -88,7 +86,7 @@ def draw_audit(
 def _question(letter: Clear, doubted: Set[str], block: tuple[int, int], chance: float) -> Question:
     """One doubt about a letter, drawn by lot with the chance it has."""
     glyph = letter.glyph
-    worth = {kind: HIDING if kind in doubted else 1 for kind in letter.kinds}
+    worth = {kind: HIDING if (glyph.letter, kind) in doubted else 1 for kind in letter.kinds}
     kind = min(worth, key=lambda kind: _wait(worth[kind], *block, kind))
     return Question(
         kind, glyph.letter, (glyph.glyph,), glyph.box, "audit", glyph.p.get(kind), glyph,
