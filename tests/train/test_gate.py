@@ -54,7 +54,7 @@ def test_areas_are_those_of_scikit_learn_and_limits_those_of_the_bootstrap_by_sc
     assert found.old == pytest.approx(roc_auc_score(old.plain, old.p))
     assert found.new == pytest.approx(roc_auc_score(new.plain, new.p))
     drawn = []
-    for _ in range(600):
+    for _ in range(300):
         rows = (rng.integers(0, 40, 40)[:, None] * 25 + np.arange(25)).ravel()
         plain = old.plain[rows]
         drawn.append(roc_auc_score(plain, new.p[rows]) - roc_auc_score(plain, old.p[rows]))
@@ -99,6 +99,8 @@ def test_each_number_that_speaks_against_a_model_is_named() -> None:
     assert why.startswith("renders, tag_missing: 0.9900 before, 0.9000 now")
     with pytest.raises(ValueError, match="was not measured"):
         reasons(lost, replace(RULE, must_improve=("unheard",)))
+    blind = {"scans": suites(good, good)["scans"]}
+    assert reasons(blind, RULE) == ["renders: guarded, and not measured"]
 
 
 def test_what_nobody_looked_for_is_neither_there_nor_absent() -> None:
