@@ -166,7 +166,10 @@ def _contrast(defect: str, first: Known, second: Known) -> Contrast:
 
 
 def _pair(defect: str, survey: Tables, letters: Letters, applies: NDArray[np.bool_]) -> list[Pair]:
-    """The scrolls with letters on both sides, of all sources; nothing where there is none."""
+    """The scrolls with letters on both sides, of all sources; nothing where there is none.
+
+    As between sources, a corrected rate is not tested against the network's bare word.
+    """
     side: NDArray[np.str_] = survey.side[applies]
     face, reverse = letters.scroll[side == FACE], letters.scroll[side == REVERSE]
     both = np.intersect1d(face, reverse)
@@ -179,4 +182,6 @@ def _pair(defect: str, survey: Tables, letters: Letters, applies: NDArray[np.boo
     ]
     basis = max((one[0] for one in sides), key=ORDER.index)
     test = paired(sides[0][1].scroll_rates, sides[1][1].scroll_rates)
+    if basis == "unaudited" and sides[0][0] != sides[1][0]:
+        test = Tested(test.difference, None, None, None, None)
     return [Pair(defect, basis, len(both), test.difference, test.low, test.high, test.p, None)]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from scipy.stats import gamma
 
 from crownlet.datasets.page.faults import plan_page
 from crownlet.datasets.page.spec import Augment, PageSpec, mezuzah
@@ -79,7 +80,7 @@ def sheets(scrolls: int, text: Path) -> tuple[Sheet, ...]:
     return tuple(made)
 
 
-def spec_of(scribe: Scribe, side: Side, text: Path, strength: float = 1.0) -> PageSpec:
+def spec_of(scribe: Scribe, side: Side, text: Path, strength: float) -> PageSpec:
     """How the generator writes one side; a chance above 1 is 1."""
     rate = min(1.0, strength * (scribe.face if side == "face" else scribe.reverse))
     spec = mezuzah(
@@ -102,14 +103,16 @@ def write_text(path: Path) -> Path:
 def set_rates(scribe: Scribe, text: Path, counted: dict[str, str]) -> dict[str, float]:
     """Chance of each fault over both sides, from pages that are planned and not written.
 
+    Their scrolls stand evenly over the distribution of scrolls: strong ones are cut off at 1.
     `counted` maps a fault to the letters that count for it.
     """
     letters = dict.fromkeys(counted, 0)
     faults = dict.fromkeys(counted, 0)
     for side in ("face", "reverse"):
-        spec = spec_of(scribe, side, text)
-        lines = read_portion(spec.portion or "").lines or ()
         for seed in range(PLANNED):
+            strength = float(gamma.ppf((seed + 0.5) / PLANNED, SPREAD, scale=1 / SPREAD))
+            spec = spec_of(scribe, side, text, strength)
+            lines = read_portion(spec.portion or "").lines or ()
             for row in plan_page(lines, spec, np.random.default_rng(seed)).lines:
                 for slot in row:
                     had = {name for name, _ in slot.faults}

@@ -17,6 +17,7 @@ import sheet_made
 from statsmodels.stats.multitest import multipletests
 
 from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer import cli
 from crownlet.infer.run import open_run
 from crownlet.infer.survey.examples import examples
 from crownlet.infer.survey.figuring import of, percent, unit
@@ -254,3 +255,20 @@ def test_numbers_as_a_reader_meets_them() -> None:
         "3", "1", "0.4", "under 0.1", "0",
     ]  # fmt: skip
     assert unit([0.002, 0.001]) == 1000 and unit([0.002, 0.3]) == 100
+
+
+def test_the_demonstration_says_what_was_put_in(tmp_path: Path) -> None:
+    """The generator's record: what was written is what a reader of every letter finds."""
+    assert cli.main(["survey", "demo", str(tmp_path / "demo"), "--scrolls", "1"]) == 0
+    report = tmp_path / "demo" / "survey" / "report"
+    page = (report / "report.html").read_text("utf-8")
+    assert "Sources, scribes and faults are invented" in page and "invented source" not in page
+    with (report / "rates.csv").open(encoding="utf-8", newline="") as file:
+        basis = {(r["defect"], r["source"]): r["basis"] for r in csv.DictReader(file)}
+    rows = Seen(page).tables["putin"][1:]
+    assert len(rows) == 9 and "No interval is given for A, B and C" in page
+    read = [row for row in rows if basis[row[0].replace(" ", "_"), row[1]] == "read"]
+    assert read and all(row[3] == row[5] for row in read)
+    # Half of the letters of one fault alone, at 0.95: `PageSpec.defect_rate` and `_letter_faults`.
+    most = max(float(row[2].removesuffix("%")) for row in rows if row[0] == "tag missing")
+    assert 30 < most < 47.5
