@@ -8,9 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from crownlet.datasets.customs import load_customs
 from crownlet.infer.cautions import RULING
 from crownlet.infer.demo.planted import Planted
-from crownlet.infer.demo.scenario import SOURCES
+from crownlet.infer.demo.scenario import SOURCES, Source
+from crownlet.infer.findings import HEADINGS
+from crownlet.infer.findings.unexamined import accepted
 from crownlet.infer.sheet.render import file_names, render
 
 if TYPE_CHECKING:
@@ -25,12 +28,14 @@ class Line:
     href: str
     letters: int
     findings: int
+    grave: int
+    """Findings under the gravest heading."""
     review: int
 
     @property
     def rate(self) -> float:
-        """Findings in a hundred letters."""
-        return 100 * self.findings / max(self.letters, 1)
+        """Findings under the gravest heading in a hundred letters."""
+        return 100 * self.grave / max(self.letters, 1)
 
 
 def index_page(results: Sequence[Result], folder: Path) -> str:
@@ -49,7 +54,8 @@ def index_page(results: Sequence[Result], folder: Path) -> str:
         planted=Planted(
             sum(r.planted.faults for r in results), sum(r.planted.pointed_at for r in results)
         ),
-        scans=[(r.sheet.name, r.scan) for r in results],
+        bare=[_bare(results, source) for source in SOURCES],
+        gravest=HEADINGS["question"].lower(), scans=[(r.sheet.name, r.scan) for r in results],
     )  # fmt: skip
 
 
@@ -69,4 +75,16 @@ def _lines(results: Sequence[Result], folder: str) -> list[Line]:
 def _line(title: str, href: str, results: Sequence[Result]) -> Line:
     routes = Counter(f.route for r in results for f in r.findings)
     letters = sum(len(r.record.glyphs) for r in results)
-    return Line(title, href, letters, routes["finding"], routes["review"])
+    grave = sum(
+        f.route == "finding" and f.heading == "question" for r in results for f in r.findings
+    )
+    return Line(title, href, letters, routes["finding"], grave, routes["review"])
+
+
+def _bare(results: Sequence[Result], source: Source) -> int:
+    """Letters whose crowns look like bare lines, which by the default customs are not listed."""
+    return sum(
+        count
+        for r in results if r.sheet.source == source
+        for name, count in accepted(r.record, load_customs()) if name == "tag_form"
+    )  # fmt: skip

@@ -83,7 +83,9 @@ def draw_audit(
     return Draw({page: tuple(questions) for page, questions in drawn.items()}, tuple(strata))
 
 
-def _question(letter: Clear, doubted: Set[str], block: tuple[int, int], chance: float) -> Question:
+def _question(
+    letter: Clear, doubted: Set[tuple[str, str]], block: tuple[int, int], chance: float
+) -> Question:
     """One doubt about a letter, drawn by lot with the chance it has."""
     glyph = letter.glyph
     worth = {kind: HIDING if (glyph.letter, kind) in doubted else 1 for kind in letter.kinds}
