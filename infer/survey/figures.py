@@ -24,7 +24,7 @@ from crownlet.infer.survey.records import Rate
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 MARKS = ("o", "s", "^", "D", "v", "P", "X")
 TICKS = (0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.4, 0.7, 1)
-FEW_TICKS = (0, 0.05, 0.25, 0.75)
+FEW_TICKS, LOW_TICKS = (0, 0.1, 0.4, 0.9), (0, 0.02, 0.08)
 DPI = 150
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
@@ -84,7 +84,7 @@ def by_letter(rates: Sequence[Rate], defect_name: str, columns: int = 6) -> Figu
                 if rate.letter == letters[place]:
                     _mark(axes, rate, sources.index(rate.source), sources.index(rate.source))
             axes.set_ylim(len(sources) - 0.4, -0.6)
-            _per_cent(axes, _top(rates), FEW_TICKS)
+            _per_cent(axes, _top(rates), FEW_TICKS if _top(rates) > 0.2 else LOW_TICKS)
             axes.tick_params(labelbottom=place + columns >= len(letters), length=2)
         high = figure.get_figheight()
         figure.text(0.01, 1 - 0.06 / high, defect_name, ha="left", va="top", fontsize=10)
