@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import shutil
 import time
 from pathlib import Path
@@ -11,11 +10,10 @@ from typing import Any
 
 import pytest
 import yaml
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from strangers import JSON, MANY, ROWS, sentence
 
-from crownlet.datasets.coco_read import LabelError, load_coco
 from crownlet.datasets.customs import load_customs
 from crownlet.datasets.texts import read_portion
 from crownlet.infer.errors import FileFault
@@ -23,27 +21,6 @@ from crownlet.infer.scrolls.table import read_table
 from crownlet.infer.sessions import ModelError, verified_files, weights_folder
 from crownlet.infer.survey.manifest import ManifestError, read_manifest
 from crownlet.infer.thresholds import load_thresholds
-
-MANY = settings(
-    max_examples=80, deadline=None, derandomize=True,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
-)  # fmt: skip
-CELL = st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "S", "Z", "C")), max_size=12)
-ROWS = st.lists(st.lists(CELL | st.sampled_from(("a.png", "S1", "face", "reverse"))), max_size=6)
-JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
-    lambda inner: (
-        st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4)
-    ),
-    max_leaves=12,
-)  # fmt: skip
-
-
-def sentence(error: BaseException, path: Path, lines: int = 1) -> None:
-    text = str(error)
-    assert str(path) in text
-    assert len(text.splitlines()) <= lines, text
-    assert len(text) < 1500
 
 
 def table(rows: list[list[str]], divider: str) -> bytes:
@@ -72,59 +49,6 @@ def test_tables_of_scrolls_and_manifests(tmp_path: Path, content: bytes) -> None
         assert all("\n" not in fault for fault in error.faults)
     except FileFault as error:
         sentence(error, path)
-
-
-def labels(folder: Path, **changes: Any) -> Path:
-    """A COCO file of one letter on one picture, with something else in places."""
-    Image.new("L", (40, 40), 255).save(folder / "p.png")
-    data = {
-        "images": [{"id": 1, "file_name": "p.png", "width": 40, "height": 40}],
-        "categories": [{"id": 1, "name": "alef"}],
-        "annotations": [
-            {"id": 1, "image_id": 1, "category_id": 1, "bbox": [5, 5, 20, 20], "attributes": {}}
-        ],
-    }
-    for place, value in changes.items():
-        *steps, last = place.split("_in_")[::-1]
-        target: Any = data
-        for step in steps:
-            target = target[step][0] if isinstance(target[step], list) else target[step]
-        target[last] = value
-    path = folder / "labels.json"
-    path.write_text(json.dumps(data))
-    return path
-
-
-PLACES = (
-    "images", "categories", "annotations", "id_in_images", "file_name_in_images",
-    "width_in_images", "crownlet_in_images", "name_in_categories", "id_in_categories",
-    "image_id_in_annotations", "category_id_in_annotations", "bbox_in_annotations",
-    "segmentation_in_annotations", "attributes_in_annotations", "body_in_attributes_in_annotations",
-    "defects_in_attributes_in_annotations", "line_in_attributes_in_annotations",
-    "parts_in_attributes_in_annotations", "tags_in_attributes_in_annotations",
-    "share_in_attributes_in_annotations", "known_in_attributes_in_annotations",
-)  # fmt: skip
-
-
-@settings(MANY, max_examples=250)
-@given(st.sampled_from(PLACES), JSON)
-def test_labels(tmp_path: Path, place: str, value: Any) -> None:
-    path = labels(tmp_path, **{place: value})
-    try:
-        load_coco(path)
-    except LabelError as error:
-        sentence(error, path)
-
-
-@pytest.mark.parametrize(
-    "content", [b"", b"[]", b"{", b"\xff\xfe", b"[" * 100_000, b'{"images":1e999}']
-)
-def test_labels_that_are_none(tmp_path: Path, content: bytes) -> None:
-    path = tmp_path / "labels.json"
-    path.write_bytes(content)
-    with pytest.raises(LabelError) as caught:
-        load_coco(path)
-    sentence(caught.value, path)
 
 
 BOMB = "a: &a [x,x,x,x,x,x,x,x,x]\n" + "".join(
