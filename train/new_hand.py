@@ -137,12 +137,11 @@ def _of(config: Config, name: str, out: Path, start_from: str | None) -> Config:
     """The configuration of one fit: pages of the other styles from the experiment's own pool."""
     styles = [style for style in STYLES if style != config.new_hand.style]
     folder = Path(config.new_hand.folder) / "base" / "pool"
-    model = OmegaConf.merge(OmegaConf.load(MODELS / f"{name}.yaml"), config.new_hand.get(name, {}))
     changed = OmegaConf.merge(config, {
         "out": str(out), "start_from": start_from,
         "data": {"folder": str(folder), "styles": styles},
     })  # fmt: skip
-    changed.model = model
+    changed.model = OmegaConf.load(MODELS / f"{name}.yaml")
     return changed
 
 
