@@ -65,9 +65,6 @@ class Estimate:
     """Letters judged."""
     audit_size: float
     """As how many letters drawn by one chance these count: (sum w)^2 / sum w^2 (Kish 1965)."""
-    met: bool
-    """Whether one letter at least was judged to have it; else 0 is not excluded, whatever the
-    network says of the letters that nobody read."""
 
     @property
     def variance(self) -> float:
@@ -93,7 +90,7 @@ class Estimate:
             df = effective_scrolls(self.sizes) - 1
             low = logit_lower(self.rate, corrected, df)
             high = max(high, score_upper(self.rate, corrected, df))
-        return (low if self.met else 0.0), high
+        return low, high
 
     @property
     def _unseen(self) -> float:
@@ -127,7 +124,7 @@ def read(counts: Floats, sizes: Floats) -> Estimate:
     total = float(sizes.sum())
     rate = float(counts.sum()) / total
     residuals = (counts - rate * sizes) / total
-    return Estimate(rate, counts / sizes, sizes, residuals, 0.0, int(total), total, rate > 0)
+    return Estimate(rate, counts / sizes, sizes, residuals, 0.0, int(total), total)
 
 
 def corrected(letters: Letters, tuning: float | Floats) -> Estimate:
@@ -153,5 +150,4 @@ def corrected(letters: Letters, tuning: float | Floats) -> Estimate:
         float(noise.sum()) / weights**2,
         int((weight > 0).sum()),
         weights**2 / float(np.square(weight).sum()),
-        bool((letters.label > 0).any()),
     )

@@ -115,15 +115,3 @@ def test_the_table_of_the_study_still_holds(case: tuple[str, ...]) -> None:
     covered, then = float(str(anew[6])), float(row["covered"])
     middle = (300 * covered + 1000 * then) / 1300
     assert abs(covered - then) < 3.5 * (middle * (1 - middle) * (1 / 300 + 1 / 1000)) ** 0.5 + 1e-9
-
-
-def test_what_no_reader_met_is_never_said_to_exist() -> None:
-    """True rate 0 and a network that mumbles: 0 stays within the limits (else the unread letters'
-    probabilities alone would prove a defect)."""
-    rng = np.random.default_rng(23)
-    of = simulated.sizes(8)
-    drawn = [simulated.letters(rng, 1e-12, 0.01, of, 20) for _ in range(100)]
-    assert all(one.label[~np.isnan(one.label)].sum() == 0 for one in drawn)
-    limits = [corrected(one, tune(one)).limits() for one in drawn]
-    assert {low for low, _ in limits} == {0.0}
-    assert all(0 < high < 0.1 for _, high in limits)
