@@ -76,8 +76,7 @@ def cut_picture(pixels: Pixels, item: Item, run: Run, cut: Cut) -> bytes:
 
 def in_name(item: Item, run: Run) -> bool:
     """Whether a letter of the item stands in a Divine Name."""
-    glyphs = run.pages[item.page].record.glyphs
-    return any(glyphs[number - 1].in_name for number in item.glyphs)
+    return not run.pages[item.page].names.isdisjoint(item.glyphs)
 
 
 def _write(picture: Pixels, text: str) -> None:

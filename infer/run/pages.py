@@ -64,6 +64,11 @@ class StoredPage:
         except (KeyError, TypeError):
             raise RunError(path, "says nothing of the picture.") from None
 
+    @cached_property
+    def names(self) -> frozenset[int]:
+        """Letters in a Divine Name, read without the page's tables; RunError as for `record`."""
+        return frozenset(read_json(self.folder / "page.json").get("in_divine_names", ()))
+
     def pixels(self) -> Pixels:
         """The page as given, (H, W, 3) RGB uint8, not to be written to.
 
