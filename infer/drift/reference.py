@@ -120,6 +120,4 @@ def _parsed(data: dict[str, Any]) -> Reference:
     pages = np.array(data["pages"], np.float64)
     if pages.ndim != 2 or pages.shape[1] != len(names) or len(pages) < FEWEST:
         raise ValueError("its pages are not a table")
-    return Reference(
-        middle, below, above, pages, dict(data["model"]), str(data["provenance"])
-    )
+    return Reference(middle, below, above, pages, dict(data["model"]), str(data["provenance"]))
