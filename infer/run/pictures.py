@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from collections import OrderedDict
 from pathlib import Path
@@ -22,27 +23,34 @@ ROOM = 400_000_000
 def find_picture(facts: ImageFacts, run: Path) -> Path:
     """Where the picture lies: as recorded, seen from the run, or by its name in `run/../scans`.
 
-    PageError if it is in none of these places.
+    Another picture of the same name is passed over. PageError if it is in none of these places,
+    or if only changed ones are.
     """
     recorded = Path(facts.path)
-    for path in (
-        recorded,
-        run / recorded,
-        run.parent / recorded,
-        run.parent / "scans" / recorded.name,
-    ):
-        if path.is_file():
+    places = (recorded, run / recorded, run.parent / recorded, run.parent / "scans" / recorded.name)
+    there = [path for path in places if path.is_file()]
+    for path in there:
+        # By its bytes, before anything is decoded.
+        if not facts.sha256 or _checksum(path) == facts.sha256:
             return path
+    if there:
+        raise PageError(
+            there[0], "the picture has changed since it was inspected; inspect it anew."
+        )
     raise PageError(facts.path, "the picture is no longer there; put it back, or inspect it anew.")
+
+
+def _checksum(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise PageError(path, f"cannot be read ({error.strerror or error}).") from None
 
 
 def read_picture(facts: ImageFacts, run: Path) -> Pixels:
     """The page as given, (H, W, 3) RGB uint8; PageError if it has moved or changed."""
-    path = find_picture(facts, run)
-    image = read_page(path)
-    if image.facts.sha256 != facts.sha256:
-        raise PageError(path, "the picture has changed since it was inspected; inspect it anew.")
-    pixels = image.pixels
+    pixels = read_page(find_picture(facts, run)).pixels
     return pixels if pixels.ndim == 3 else np.repeat(pixels[..., None], 3, axis=2)
 
 

@@ -202,6 +202,18 @@ def test_a_changed_or_lost_picture_is_said(scanned: tuple[Path, Path]) -> None:
         open_run(run).pages["דף"].pixels()
 
 
+def test_another_picture_of_the_same_name_is_passed_over(scanned: tuple[Path, Path]) -> None:
+    run, scan = scanned
+    whole = np.asarray(Image.open(scan))
+    # The run went elsewhere with its scans; where they lay, another picture has the same name.
+    kept = run.parent / "kept" / "scans" / scan.name
+    kept.parent.mkdir(parents=True)
+    scan.rename(kept)
+    moved = run.rename(run.parent / "kept" / "run")
+    Image.new("RGB", (200, 120)).save(scan)
+    assert (open_run(moved).pages["דף"].pixels() == whole).all()
+
+
 def test_what_is_no_run_is_said(scanned: tuple[Path, Path], tmp_path: Path) -> None:
     run, scan = scanned
     for path, words_ in (
