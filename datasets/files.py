@@ -1,9 +1,16 @@
-"""Files that appear whole or not at all."""
+"""Files that appear whole or not at all, and how one is known again."""
 
 from __future__ import annotations
 
+import hashlib
 import os
 from pathlib import Path
+
+
+def file_checksum(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal; OSError if it cannot be read."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -34,12 +34,6 @@ def draft_folder(beside: Path) -> Path:
     return draft
 
 
-def draft_file(beside: Path) -> tuple[int, Path]:
-    """A new empty file in `beside`, open, as descriptor and path; OSError as above."""
-    handle, name = tempfile.mkstemp(prefix=_prefix(), dir=beside)
-    return handle, Path(name)
-
-
 def _prefix() -> str:
     return f"{TEMPORARY}{_host()}-{os.getpid()}-"
 

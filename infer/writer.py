@@ -6,26 +6,21 @@ killed run leaves the old record or the new one, never half of either.
 
 from __future__ import annotations
 
-import csv
 import dataclasses
-import json
-import os
 import shutil
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.alphabet import index_of
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.infer.cautions import RULING
-from crownlet.infer.drafts import TEMPORARY, draft_folder, replace_folder
+from crownlet.infer.drafts import draft_folder, replace_folder
+from crownlet.infer.files import to_disk, write_json, write_rows
 from crownlet.infer.findings import Finding, write_findings
 from crownlet.infer.measuring import write_measures
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
-
-__all__ = ["TEMPORARY", "replacing", "to_disk", "write_json", "write_page", "write_rows"]
 
 SCHEMA = 2
 """Version of the record's shape; a change that breaks a reader raises it."""
@@ -69,40 +64,6 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
     finally:
         shutil.rmtree(draft, ignore_errors=True)
     return target
-
-
-def to_disk(draft: Path) -> None:
-    """Every file of a folder on disk before it takes its place, so that power may fail after it."""
-    for path in draft.iterdir():
-        with path.open("r+b") as file:
-            os.fsync(file.fileno())
-
-
-@contextmanager
-def replacing(target: Path) -> Iterator[Path]:
-    """A draft of one file that takes its target's place when it is whole and on disk."""
-    folder = draft_folder(target.parent)
-    try:
-        yield folder / target.name
-        to_disk(folder)
-        (folder / target.name).replace(target)
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def write_rows(path: Path, columns: Iterable[str], rows: Iterable[Iterable[str]]) -> None:
-    """A CSV file by RFC 4180: UTF-8, commas, CRLF, a header row, quotes where needed."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\r\n")
-        writer.writerow(columns)
-        writer.writerows(rows)
-
-
-def write_json(path: Path, data: Any) -> None:
-    """A JSON file, UTF-8, indented."""
-    with path.open("w", encoding="utf-8") as file:
-        json.dump(data, file, ensure_ascii=False, indent=1)
-        file.write("\n")
 
 
 def glyph_row(glyph: GlyphRecord) -> list[str]:

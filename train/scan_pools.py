@@ -6,7 +6,6 @@ file, all of which teaches.
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from crownlet.datasets.coco import load_coco
+from crownlet.datasets.files import file_checksum
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.scans.reading import open_scans
 from crownlet.train.pool import fill
@@ -52,7 +52,7 @@ def fingerprint(source: Path) -> str:
     """SHA-256 of a file, or of a data set's manifest, which lists the checksums of all in it."""
     if source.is_dir():
         return open_scans(source).checksum
-    return hashlib.sha256(source.read_bytes()).hexdigest()
+    return file_checksum(source)
 
 
 def facts_of(source: Path) -> dict[str, object]:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crownlet.infer.commands.naming import file_checksum
+from crownlet.infer.commands.naming import checksum_if_there
 from crownlet.infer.wanted import AUTO, NOT_COMPARED
 from crownlet.infer.writer import FILES, SCHEMA
 
@@ -48,6 +48,6 @@ def kept(
             and Path(image["path"]).absolute() == picture.absolute()
             and all((folder / name).is_file() for name in FILES)
         )
-        return bool(same and image["sha256"] == file_checksum(picture))
+        return bool(same and image["sha256"] == checksum_if_there(picture))
     except (OSError, ValueError, KeyError, TypeError):
         return False

@@ -8,6 +8,8 @@ import unicodedata
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from crownlet.datasets.files import file_checksum
+
 TAKEN = (
     "sheets", "scrolls.json", "labels.coco.json", "decisions.csv", "review.sqlite3",
     "review.sqlite3-wal", "review.sqlite3-shm",
@@ -88,7 +90,7 @@ class _Held:
             return True
         # A folder that is no page of ours is not to be written over either.
         checksum = self._picture(name)[1]
-        return bool(checksum) and checksum == file_checksum(path)
+        return bool(checksum) and checksum == checksum_if_there(path)
 
     def _picture(self, name: str) -> tuple[str, str]:
         """Path and checksum of a page's picture; empty where there is no such record."""
@@ -104,10 +106,9 @@ class _Held:
         return self._facts[name]
 
 
-def file_checksum(path: Path) -> str | None:
+def checksum_if_there(path: Path) -> str | None:
     """SHA-256 of a file, in hexadecimal; None if it cannot be read."""
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return file_checksum(path)
     except OSError:
         return None

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.infer.demo.scenario import Sheet
+from crownlet.infer.files import write_rows
 
 if TYPE_CHECKING:
     from crownlet.infer.demo.run import Result
@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 def write_scroll_table(path: Path, work: Iterable[Sheet]) -> Path:
     """The table that `crownlet inspect --scrolls` takes."""
     rows = [(sheet.name, sheet.scroll_name, sheet.side, sheet.source.name) for sheet in work]
-    return _write(path, ("scan", "scroll", "side", "source"), rows)
+    write_rows(path, ("scan", "scroll", "side", "source"), rows)
+    return path
 
 
 def write_survey(path: Path, results: Iterable[Result]) -> Path:
@@ -29,12 +30,5 @@ def write_survey(path: Path, results: Iterable[Result]) -> Path:
         tally = Counter((f.kind, f.route) for f in result.findings)
         rows += [(*head, *key, n) for key, n in sorted(tally.items())] or [(*head, "", "", 0)]
     columns = ("source", "scroll", "side", "page", "letters", "kind", "route", "count")
-    return _write(path, columns, rows)
-
-
-def _write(path: Path, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> Path:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(columns)
-        writer.writerows(rows)
+    write_rows(path, columns, rows)
     return path

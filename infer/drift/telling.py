@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.infer.drift.comparing import Drift
-from crownlet.infer.writer import write_json
+from crownlet.infer.files import write_json
 
 NAME = "drift.json"
 SAYS = {

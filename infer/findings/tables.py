@@ -6,11 +6,11 @@ Opinions are those of the catalogue and measurements those of measures.csv, so n
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import cast, get_args
 
+from crownlet.infer.files import write_rows
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading, Scope
 from crownlet.infer.findings.gravity import opinions_on
 from crownlet.infer.measuring import Measurement
@@ -24,12 +24,7 @@ COLUMNS = (
 
 def write_findings(path: Path, findings: Iterable[Finding]) -> None:
     """Write findings.csv (RFC 4180: UTF-8, commas, CRLF, a header row)."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\r\n")
-        writer.writerow(COLUMNS)
-        writer.writerows(map(finding_row, findings))
-        file.flush()
-        os.fsync(file.fileno())
+    write_rows(path, COLUMNS, map(finding_row, findings))
 
 
 def finding_row(finding: Finding) -> list[str]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import cast, get_args
 
 from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.infer.files import write_rows
 from crownlet.infer.measuring.measurement import Measurement, Says
 
 COLUMNS = ("glyph", "measure", "q", "mm", "x0", "y0", "x1", "y1", "defect", "says")
@@ -15,10 +16,7 @@ COLUMNS = ("glyph", "measure", "q", "mm", "x0", "y0", "x1", "y1", "defect", "say
 
 def write_measures(path: Path, measurements: Iterable[Measurement]) -> None:
     """Write the table (RFC 4180: UTF-8, commas, CRLF, a header row)."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\r\n")
-        writer.writerow(COLUMNS)
-        writer.writerows(map(measure_row, measurements))
+    write_rows(path, COLUMNS, map(measure_row, measurements))
 
 
 def measure_row(m: Measurement) -> list[str]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from crownlet.infer.files import replacing, write_json, write_rows
 from crownlet.infer.review.entries import Standing, StoreError
 from crownlet.infer.review.label_pages import labels
 from crownlet.infer.review.missed import ALL, missed_estimate, sentence
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import replacing, write_json, write_rows
 
 STORE, LABELS, DECISIONS = "review.sqlite3", "labels.coco.json", "decisions.csv"
 COLUMNS = (

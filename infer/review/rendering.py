@@ -6,25 +6,21 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 
 from crownlet.datasets.alphabet import ALPHABET
 from crownlet.infer.plain import said
 from crownlet.infer.review.words import BY_NAME, CHOICES, decided
+from crownlet.infer.templates import environment
 
 FOLDER = Path(__file__).resolve().parent
 
 
 @cache
 def _environment() -> Environment:
-    environment = Environment(
-        loader=FileSystemLoader(FOLDER), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    environment.globals.update(
-        choices=CHOICES, alphabet=ALPHABET, decided=decided, said=said, sign=sign
+    return environment(
+        FOLDER, choices=CHOICES, alphabet=ALPHABET, decided=decided, said=said, sign=sign
     )
-    return environment
 
 
 def sign(choice: str) -> str:

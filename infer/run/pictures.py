@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import threading
 from collections import OrderedDict
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.files import file_checksum
 from crownlet.infer.reading import PageError, read_page
 from crownlet.infer.records import ImageFacts
 
@@ -42,8 +42,7 @@ def find_picture(facts: ImageFacts, run: Path) -> Path:
 
 def _checksum(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return file_checksum(path)
     except OSError as error:
         raise PageError(path, f"cannot be read ({error.strerror or error}).") from None
 

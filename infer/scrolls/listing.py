@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from crownlet.infer.drafts import draft_file
 from crownlet.infer.errors import FileFault
+from crownlet.infer.files import replacing, write_json
 from crownlet.infer.scrolls.grouping import Place
 from crownlet.infer.scrolls.scroll import Scroll
 
@@ -28,19 +27,8 @@ def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[Place])
         "scrolls": [dataclasses.asdict(scroll) for scroll in scrolls],
         "given": [dataclasses.asdict(place) for place in places],
     }
-    run.mkdir(parents=True, exist_ok=True)
-    handle, draft = draft_file(run)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(data, file, ensure_ascii=False, indent=1)
-            file.write("\n")
-            file.flush()
-            os.fsync(file.fileno())
-        draft.chmod(0o644)
-        draft.replace(run / NAME)
-    except BaseException:
-        draft.unlink(missing_ok=True)
-        raise
+    with replacing(run / NAME) as draft:
+        write_json(draft, data)
     return run / NAME
 
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 
+from crownlet.infer.files import replacing
 from crownlet.infer.plain import latin, said
 from crownlet.infer.sheet import words
+from crownlet.infer.templates import environment
 
 _HERE = Path(__file__).parent
 _TAKEN = ("index", "teaching")
@@ -27,15 +27,10 @@ def render(template: str, **values: Any) -> str:
 
 @cache
 def _environment() -> Environment:
-    made = Environment(
-        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+    return environment(
+        _HERE, said=said, latin=latin, term=words.trade_term, described=words.described,
+        count=words.count, apart=words.APART, differ=words.DIFFER, r=_round,
     )  # fmt: skip
-    made.globals.update(
-        said=said, latin=latin, term=words.trade_term, described=words.described, count=words.count,
-        apart=words.APART, differ=words.DIFFER, r=_round,
-    )  # fmt: skip
-    return made
 
 
 def _round(value: float) -> str:
@@ -59,15 +54,5 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a file as one step; OSError if it cannot be written."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".crownlet-", dir=path.parent)
-    draft = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        draft.chmod(0o644)
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
+    with replacing(path) as draft:
+        draft.write_text(text, encoding="utf-8")

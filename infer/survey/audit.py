@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from heapq import nsmallest
 from pathlib import Path
 
+from crownlet.infer.files import replacing, write_rows
 from crownlet.infer.review.queue import lot
 from crownlet.infer.run.tables import RunError, read_table
 from crownlet.infer.survey.stored import PageLetters, able
-from crownlet.infer.writer import replacing, write_rows
 
 NAME = "audit.csv"
 COLUMNS = ("page", "glyph", "letter", "defect", "chance")

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
+from crownlet.infer.files import replacing, write_rows
 from crownlet.infer.review.queue import lot
 from crownlet.infer.run.tables import RunError, read_table
 from crownlet.infer.survey.manifest import Manifest, Row
-from crownlet.infer.writer import replacing, write_rows
 
 NAME = "sources.csv"
 COLUMNS = ("page", "code", "coded_scroll", "source", "scroll", "side", "scan", "sha256", "line")

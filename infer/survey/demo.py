@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import shutil
 import time
 from collections.abc import Callable
@@ -12,6 +11,7 @@ from PIL import Image
 
 from crownlet.datasets.page.truth import LetterTruth
 from crownlet.infer.demo.scan import scanned
+from crownlet.infer.files import write_rows
 from crownlet.infer.run import open_run
 from crownlet.infer.survey.codes import read_keys
 from crownlet.infer.survey.demo_scenario import DPI, FAULTS, SEED, Sheet, sheets, write_text
@@ -79,12 +79,12 @@ def _write(sheet: Sheet, out: Path) -> tuple[LetterTruth, ...]:
 
 
 def _manifest(out: Path, work: tuple[Sheet, ...]) -> Path:
-    path = out / "manifest.csv"
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(COLUMNS)
-        for sheet in work:
-            portion = "text.txt" if sheet.side == "face" else "mezuzah_reverse"
-            scan = f"scans/{sheet.name}.png"
-            writer.writerow((scan, sheet.scroll, sheet.scribe.source, sheet.side, portion))
-    return path
+    rows = [
+        (
+            f"scans/{sheet.name}.png", sheet.scroll, sheet.scribe.source, sheet.side,
+            "text.txt" if sheet.side == "face" else "mezuzah_reverse",
+        )
+        for sheet in work
+    ]  # fmt: skip
+    write_rows(out / "manifest.csv", COLUMNS, rows)
+    return out / "manifest.csv"

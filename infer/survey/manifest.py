@@ -5,13 +5,13 @@ Every line is checked before anything runs, and every fault is told, not only th
 
 from __future__ import annotations
 
-import hashlib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from crownlet.datasets.customs import load_customs
+from crownlet.datasets.files import file_checksum
 from crownlet.infer.scrolls.cells import Cells, TableError, read_cells
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.sides import Side
@@ -75,7 +75,7 @@ def read_manifest(
     rows = [row for line in lines if (row := checks.row(columns, line)) is not None]
     if checks.faults:
         raise ManifestError(path, checks.faults)
-    return Manifest(path, hashlib.sha256(path.read_bytes()).hexdigest(), tuple(rows))
+    return Manifest(path, file_checksum(path), tuple(rows))
 
 
 @dataclass
@@ -166,8 +166,7 @@ class _Checks:
             self._fault(line, "scan", f"{cell!r} stands on line {at} already.")
             return path, ""
         try:
-            with path.open("rb") as file:
-                checksum = hashlib.file_digest(file, "sha256").hexdigest()
+            checksum = file_checksum(path)
         except OSError as error:
             self._fault(line, "scan", f"{cell!r} cannot be read ({error.strerror or error}).")
             return path, ""

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 
 from crownlet.infer import sheet
 from crownlet.infer.plain import latin, said
@@ -25,6 +25,7 @@ from crownlet.infer.survey.records import Comparison, Rate
 from crownlet.infer.survey.sides import SourcePair, by_source
 from crownlet.infer.survey.view import PutIn, Source, View
 from crownlet.infer.survey.writing import write_comparison, write_table
+from crownlet.infer.templates import environment
 
 FOLDER, PAGE = "report", "report.html"
 SHOWN = 3
@@ -94,13 +95,8 @@ def _sources(survey: Gathered, names: bool) -> tuple[Source, ...]:
 @cache
 def _environment() -> Environment:
     """The sheets' paper is this report's too."""
-    folders = [Path(__file__).parent, Path(sheet.__file__).parent]
-    made = Environment(
-        loader=FileSystemLoader(folders), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+    return environment(
+        Path(__file__).parent, Path(sheet.__file__).parent, said=said, latin=latin, count=count,
+        percent=figuring.percent, chance=figuring.chance, described=described,
+        meaning=plainly.meaning,
     )  # fmt: skip
-    made.globals.update(
-        said=said, latin=latin, count=count, percent=figuring.percent, chance=figuring.chance,
-        described=described, meaning=plainly.meaning,
-    )  # fmt: skip
-    return made

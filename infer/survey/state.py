@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.infer.cautions import RULING
+from crownlet.infer.files import replacing, write_json
 from crownlet.infer.run.tables import RunError, read_json
-from crownlet.infer.writer import replacing, write_json
 
 NAME = "survey.json"
 SCHEMA = 1

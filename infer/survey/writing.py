@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import astuple, fields
 from pathlib import Path
 from typing import Any
 
+from crownlet.infer.files import replacing, write_rows
 from crownlet.infer.survey.records import Comparison, Contrast, Pair, Rate, Share
 
 DIGITS = 10
@@ -31,33 +28,17 @@ def write_comparison(results: Comparison, folder: Path) -> None:
 
 
 def write_table(path: Path, kind: type[Any], rows: Sequence[Any]) -> None:
-    """Write records of one kind, such as the `Rate`s by letter, as one table."""
-    _replace(path, _text(kind, rows))
+    """Write records of one kind, such as the `Rate`s by letter, as one table.
 
-
-def _text(kind: type[Any], rows: Sequence[Any]) -> str:
-    """RFC 4180 with a header row; an unknown number is an empty field."""
-    held = io.StringIO()
-    writer = csv.writer(held)
-    writer.writerow(field.name for field in fields(kind))
-    writer.writerows([_cell(value) for value in astuple(row)] for row in rows)
-    return held.getvalue()
+    An unknown number is an empty field.
+    """
+    columns = (field.name for field in fields(kind))
+    cells = ([_cell(value) for value in astuple(row)] for row in rows)
+    with replacing(path) as draft:
+        write_rows(draft, columns, cells)
 
 
 def _cell(value: object) -> str:
     if value is None:
         return ""
     return f"{value:.{DIGITS}g}" if isinstance(value, float) else str(value)
-
-
-def _replace(path: Path, text: str) -> None:
-    """Whole or not at all: a killed run leaves the old table or the new one."""
-    handle, draft = tempfile.mkstemp(prefix=".crownlet-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-        Path(draft).chmod(0o644)
-        Path(draft).replace(path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise

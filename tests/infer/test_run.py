@@ -19,6 +19,7 @@ from PIL import Image
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.texts import portion
+from crownlet.infer.files import write_rows
 from crownlet.infer.measuring import Measurement
 from crownlet.infer.reading import PageError, read_page
 from crownlet.infer.records import (
@@ -31,7 +32,7 @@ from crownlet.infer.records import (
 )  # fmt: skip
 from crownlet.infer.run import RunError, crops, open_run
 from crownlet.infer.text_places import Mishap, TextPlace
-from crownlet.infer.writer import write_page, write_rows
+from crownlet.infer.writer import write_page
 
 odds = st.floats(0, 1).map(lambda v: round(v, 4))
 lengths = st.floats(-50, 5000).map(lambda v: round(v, 1))

@@ -6,22 +6,18 @@ its own (`models/weights`, or one that the user names), so that nothing that rea
 
 from __future__ import annotations
 
-import ctypes
 import datetime
 import json
-import os
 import shutil
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from crownlet.infer.drafts import draft_folder, replace_folder
 from crownlet.infer.sessions import verified_files
 
 HISTORY = "history.json"
 PACKAGE = "__init__.py"
-_EXCHANGE, _HERE = 2, -100
-"""RENAME_EXCHANGE and AT_FDCWD of renameat2(2)."""
 
 
 class StoreError(ValueError):
@@ -56,7 +52,8 @@ class Store:
         package = self.current / PACKAGE
         if package.exists():
             shutil.copy2(package, draft / PACKAGE)
-        exchange(draft, self.current)
+        replace_folder(draft, self.current.resolve())
+        shutil.rmtree(draft, ignore_errors=True)
         today = datetime.date.today().isoformat()
         entry = {"date": today, "from": replaced, "to": version, "because": because}
         self._note([*self.history(), entry])
@@ -86,34 +83,8 @@ class Store:
 
 def _copy(model: Path, beside: Path) -> Path:
     """The files of a model in a fresh folder of the same file system as `beside`."""
-    draft = Path(tempfile.mkdtemp(prefix=".crownlet-", dir=beside))
+    draft = draft_folder(beside)
     for path in sorted(model.iterdir()):
         if path.is_file() and path.name != PACKAGE:
             shutil.copy2(path, draft / path.name)
-    draft.chmod(0o755)
     return draft
-
-
-def exchange(draft: Path, target: Path) -> None:
-    """Put `draft` in the place of `target`, which is removed afterwards.
-
-    Where the system can, both change places at once, so that no reader finds the folder absent.
-    """
-    if not target.exists():
-        draft.replace(target)
-        return
-    if not _swapped(draft, target):
-        aside = Path(tempfile.mkdtemp(prefix=".crownlet-", dir=target.parent))
-        target.replace(aside / "old")
-        draft.replace(target)
-        draft = aside
-    shutil.rmtree(draft)
-
-
-def _swapped(one: Path, two: Path) -> bool:
-    """Whether renameat2(2) of Linux exchanged the two."""
-    rename = getattr(ctypes.CDLL(None), "renameat2", None)
-    if rename is None:
-        return False
-    paths = [os.fsencode(path.resolve()) for path in (one, two)]
-    return bool(rename(_HERE, paths[0], _HERE, paths[1], _EXCHANGE) == 0)

@@ -22,10 +22,10 @@ from sklearn.cluster import kmeans_plusplus
 
 from crownlet.datasets.alphabet import LETTERS, index_of
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
+from crownlet.infer.files import write_rows
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.routing import DOUBT
 from crownlet.infer.run import open_run
-from crownlet.infer.writer import write_rows
 
 CHOICE = "choice.csv"
 COLUMNS = ("page", "glyph", "letter", "kind", "p")
