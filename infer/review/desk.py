@@ -41,7 +41,6 @@ class Desk:
     crops: Crops
     _told: set[tuple[str, int]] = field(default_factory=set)
     """Readers and items that are known to be told in the store."""
-    _warmed: set[str] = field(default_factory=set)
     _orders: dict[tuple[str, Chosen], dict[int, int]] = field(default_factory=dict)
 
     def item(self, window: Window, number: int) -> Item:
@@ -71,12 +70,6 @@ class Desk:
                 for cut in VIEWS
             ],
         }
-
-    def warm(self, reader: str) -> None:
-        """Have the small pictures of a reader's letters cut, whenever there is time."""
-        if reader not in self._warmed:
-            self._warmed.add(reader)
-            self.crops.want(self.store.items(reader, state="all"), "wall", first=False)
 
     def tell(self, reader: str, numbers: Iterable[int]) -> None:
         """Keep that a reader has seen what the program or another reader says of items."""

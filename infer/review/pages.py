@@ -60,8 +60,6 @@ def named(request: Request) -> Window:
 async def start(request: Request) -> Response:
     """The beginning: who reads, how far, and where to look."""
     desk, reader = desk_of(request), window(request).reader
-    if reader:
-        desk.warm(reader)
     return page(
         request, "start.html",
         pages=len(desk.run.pages), scrolls=len(desk.run.scrolls),

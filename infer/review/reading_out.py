@@ -54,6 +54,15 @@ def items(
     return [_item(row, reveal) for row in rows]
 
 
+def asked(db: sqlite3.Connection) -> list[Item]:
+    """Everything in the queue, page by page, without what any reader said."""
+    rows = db.execute(
+        _ITEM + _STOOD + "WHERE i.live AND p.present" + _SHOWN + " ORDER BY p.id, i.id",
+        {"reader": ""},
+    )
+    return [_item(row, reveal=False) for row in rows]
+
+
 def item(db: sqlite3.Connection, item_id: int, reader: str, *, reveal: bool) -> Item:
     """One item, in the queue or no longer; ItemError if there never was one."""
     row = db.execute(

@@ -45,6 +45,7 @@ def serve(
     """
     token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
     crops = Crops(run)
+    crops.want(store.asked(), "wall", first=False)
     desk = Desk(run, store, crops)
     config = uvicorn.Config(
         create_app(desk, token, port, reader),

@@ -8,11 +8,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from crownlet.infer.review import said
+from crownlet.infer.review import reading_out, said
 from crownlet.infer.review.entries import (
     Audit,
     Decision,
     Disagreement,
+    Item,
     Reader,
     Standing,
     StoreError,
@@ -70,6 +71,11 @@ class Summaries(Connected):
         """Everyone who has a queue here, the first reader first."""
         with self._reading(None):
             return said.readers(self._db)
+
+    def asked(self) -> list[Item]:
+        """All that is asked, as a reader who has decided nothing would meet it."""
+        with self._reading(None):
+            return reading_out.asked(self._db)
 
     def disagreements(self, reader_a: str, reader_b: str) -> list[Disagreement]:
         """Items of which both decided and said different things."""

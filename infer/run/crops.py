@@ -91,10 +91,12 @@ def _cut(pixels: Pixels, affine: Affine, size: tuple[int, int]) -> Pixels:
 
 def _window(pixels: Pixels, left: int, top: int, right: int, bottom: int) -> Pixels:
     """A part of the page; what lies beyond its frame has the colour `GROUND`."""
-    out = np.empty((bottom - top, right - left, 3), np.uint8)
-    out[:] = GROUND
     height, width = pixels.shape[:2]
     x0, y0, x1, y1 = max(left, 0), max(top, 0), min(right, width), min(bottom, height)
+    if (x0, y0, x1, y1) == (left, top, right, bottom):
+        return pixels[top:bottom, left:right]
+    out = np.empty((bottom - top, right - left, 3), np.uint8)
+    out[:] = GROUND
     if x0 < x1 and y0 < y1:
         out[y0 - top : y1 - top, x0 - left : x1 - left] = pixels[y0:y1, x0:x1]
     return out

@@ -1,0 +1,75 @@
+"""Small pictures kept beside a run: there without its scans, and never of another page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import made_runs as made
+import pytest
+
+from crownlet.infer.review.crops import Crops
+from crownlet.infer.review.kept import NAME, Kept
+from crownlet.infer.review.store import Item, ReviewStore
+from crownlet.infer.run import Run, open_run
+
+
+@contextmanager
+def cutting(run: Run) -> Iterator[tuple[Crops, list[Item]]]:
+    with (
+        closing(ReviewStore.open(run.folder / "review.sqlite3", run)) as store,
+        closing(Crops(run)) as crops,
+    ):
+        yield crops, store.asked()
+
+
+def pictures(run: Run) -> list[bytes | None]:
+    with cutting(run) as (crops, items):
+        crops.want(items, "wall", first=False)
+        return [crops.get(item, "wall") for item in items]
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Run:
+    return made.pictured(tmp_path, ["a", "b"])
+
+
+def test_a_second_start_needs_no_scan(run: Run) -> None:
+    cut = pictures(run)
+    assert len(cut) > 20 and None not in cut
+    for scan in (run.folder.parent / "scans").iterdir():
+        scan.unlink()
+    assert pictures(open_run(run.folder)) == cut
+    with cutting(open_run(run.folder)) as (crops, items):
+        assert crops.get(items[0], "near") is None  # Of the scan itself nothing is kept.
+    (run.folder / NAME).unlink()
+    assert set(pictures(open_run(run.folder))) == {None}
+
+
+def test_a_page_inspected_anew_is_cut_anew(run: Run) -> None:
+    pictures(run)
+    made.write_page(made.record("a", 80, 0.3), run.folder)  # Of a scan that there is not.
+    with cutting(open_run(run.folder)) as (crops, items):
+        assert {item.page for item in items if crops.get(item, "wall")} == {"b"}
+
+
+def test_a_damaged_file_or_one_that_is_none_does_no_harm(run: Run) -> None:
+    cut = pictures(run)
+    path = run.folder / NAME
+    path.write_bytes(b"no database" * 1000)
+    assert pictures(open_run(run.folder)) == cut
+    path.unlink()
+    path.mkdir()
+    assert pictures(open_run(run.folder)) == cut
+
+
+def test_pictures_of_another_state_of_the_page_go_away(tmp_path: Path) -> None:
+    with closing(Kept(tmp_path / NAME)) as kept:
+        kept.keep("a", "first", {"1": b"x", "2": b"y"})
+        kept.keep("b", "first", {"1": b"z"})
+        kept.keep("a", "second", {"1": b"w"})
+    with closing(Kept(tmp_path / NAME)) as kept:
+        assert kept.of_page("a", "first") == {}
+        assert kept.of_page("a", "second") == {"1": b"w"}
+        assert kept.of_page("b", "first") == {"1": b"z"}
