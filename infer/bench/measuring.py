@@ -12,6 +12,7 @@ from crownlet.datasets.texts import portion
 from crownlet.infer.bench import networks, rival
 from crownlet.infer.bench.peak import measured_peak
 from crownlet.infer.bench.reading_errors import error_rate, letters_of
+from crownlet.infer.bench.work import in_integers
 from crownlet.infer.bench.worker import measured
 from crownlet.infer.sessions import Sessions
 
@@ -32,16 +33,17 @@ def bench(plan: Plan) -> dict[str, Any]:
     """All figures of one run, seconds and MiB unless the key says otherwise."""
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else None
     sessions = Sessions(plan.model)
-    peak = measured_peak(sessions.threads)
+    integers = in_integers(sessions.folder)
+    peak = measured_peak(sessions.threads, integers=integers)
     ours = measured(plan.page, plan.portion, plan.model, plan.repeats)
     written = portion(plan.portion).letters
     letters = ours.pop("letters")
     kept = networks.shown(sessions, plan.page)
     # Whatever else runs here may have slowed it the first time.
-    peak = max(peak, measured_peak(sessions.threads))
+    peak = max(peak, measured_peak(sessions.threads, integers=integers))
     seconds = ours["warm"]["page_s"]
     return {
-        "machine": machine(sessions.threads, load, peak),
+        "machine": machine(sessions.threads, load, peak) | {"integers": integers},
         "page": {"file": plan.page.name, "megapixels": ours.pop("megapixels"),
                  "letters": len(letters)},
         **ours,

@@ -16,7 +16,8 @@ def _rows(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
     load = machine["load_before"]
     yield "processor", f"{machine['processor']}, {machine['threads']} threads"
     yield "load before the run", "unknown" if load is None else f"{load:.2f}"
-    yield "convolution peak, GFLOP/s", f"{machine['peak_gigaflop_a_second']:.0f}"
+    numbers = "integers" if machine["integers"] else "floats"
+    yield f"convolution peak in {numbers}, G/s", f"{machine['peak_gigaflop_a_second']:.0f}"
     yield "page", f"{page['megapixels']:.1f} megapixels, {page['letters']} letters"
     cold, warm = facts["cold"], facts["warm"]
     yield "networks ready, s", f"{cold['ready_s'] + cold['python_s']:.2f}"
@@ -31,7 +32,7 @@ def _rows(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
     for name, row in facts["networks"].items():
         yield (
             f"{name} alone",
-            f"{row['seconds']:.3f} s, {row['gigaflop']:.0f} GFLOP, "
+            f"{row['seconds']:.3f} s, {row['gigaflop']:.0f} G operations, "
             f"{row['share_of_peak']:.0%} of the peak",
         )
     yield from _rivals(facts)

@@ -26,6 +26,11 @@ def flops_a_pixel(folder: Path, side: int = 256) -> float:
     return flops(folder / "locator.onnx", {"page": page}) / side**2
 
 
+def in_integers(folder: Path) -> bool:
+    """Whether the networks of a model folder reckon in 8-bit integers, by their operators."""
+    return b"QuantizeLinear" in (folder / "assessor.onnx").read_bytes()
+
+
 def flops(network: Path, feed: dict[str, npt.NDArray[Any]]) -> int:
     """Operations of the convolutions and matrix products of one run, none optimised away.
 

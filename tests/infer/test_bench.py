@@ -19,17 +19,21 @@ from crownlet.infer.bench.work import flops_a_crop
 from crownlet.infer.sessions import weights_folder
 
 
-def test_stack_of_convolutions_is_a_model_that_the_onnx_package_accepts() -> None:
-    model = onnx.load_from_string(convolutions())
+@pytest.mark.parametrize(("integers", "operator"), [(False, "Conv"), (True, "QLinearConv")])
+def test_stack_of_convolutions_is_a_model_that_the_onnx_package_accepts(
+    integers: bool, operator: str
+) -> None:
+    model = onnx.load_from_string(convolutions(integers))
     onnx.checker.check_model(model, full_check=True)
-    assert [node.op_type for node in model.graph.node] == ["Conv"] * LAYERS
+    assert [node.op_type for node in model.graph.node] == [operator] * LAYERS
     shape = model.graph.output[0].type.tensor_type.shape.dim
     assert [size.dim_value for size in shape] == [BATCH, CHANNELS, SIDE, SIDE]
 
 
-def test_peak_is_that_of_a_processor() -> None:
-    # One core of any processor of the last ten years: 1 to 1000 billion a second.
-    assert 1e9 < measured_peak(threads=1, repeats=1) < 1e12
+@pytest.mark.parametrize("integers", [False, True])
+def test_peak_is_that_of_a_processor(integers: bool) -> None:
+    # One core of any processor of the last ten years: 1 to 1000 billion a second, integers 4 times.
+    assert 1e9 < measured_peak(threads=1, repeats=1, integers=integers) < 4e12
 
 
 def test_operations_of_the_assessor_by_onnx_shape_inference() -> None:
@@ -39,8 +43,10 @@ def test_operations_of_the_assessor_by_onnx_shape_inference() -> None:
     sizes = [1, 2, crops.HEIGHT, crops.WIDTH]
     assert [d.dim_value for d in model.graph.input[0].type.tensor_type.shape.dim] == sizes
     graph = onnx.shape_inference.infer_shapes(model, data_prop=True).graph
-    weights = {w.name: list(w.dims) for w in graph.initializer}
     shown = {v.name: v.type.tensor_type.shape.dim for v in [*graph.value_info, *graph.output]}
+    # Weights in integers come out of a node, the others out of the file.
+    weights = {name: [d.dim_value for d in dims] for name, dims in shown.items()}
+    weights |= {w.name: list(w.dims) for w in graph.initializer}
     total = 0
     for node in graph.node:
         if node.op_type == "Conv":
