@@ -6,11 +6,12 @@ other's nearest neighbour in the local direction, and stretches are then joined 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from crownlet.infer.records import Floats
+from crownlet.infer.records import Floats, Ints
 
 REACH = 3.0
 """Widest white of a first link, in bodies."""
@@ -19,6 +20,8 @@ JUMP = 12.0
 DRIFT = 0.33
 """How far a neighbour may lie off the line, in bodies, beside `TILT` of its distance."""
 TILT = 0.10
+ROWS = 64
+"""Letters compared at once with all others: what a step works on then stays in the cache."""
 
 
 @dataclass(frozen=True)
@@ -35,9 +38,8 @@ class Flat:
 def chains(page: Flat) -> list[list[int]]:
     """Stretches of neighbouring letters, each from right to left."""
     count = len(page.u)
-    to_left = [_nearest(page, i, -1) for i in range(count)]
-    to_right = [_nearest(page, i, 1) for i in range(count)]
-    follow = {i: j for i, j in enumerate(to_left) if j >= 0 and to_right[j] == i}
+    to_left, to_right = _nearest(page, -1), _nearest(page, 1)
+    follow = {i: int(j) for i, j in enumerate(to_left) if j >= 0 and to_right[j] == i}
     starts = sorted(set(range(count)) - set(follow.values()), key=lambda i: page.v[i])
     result = []
     for start in starts:
@@ -48,21 +50,29 @@ def chains(page: Flat) -> list[list[int]]:
     return result
 
 
-def _nearest(page: Flat, i: int, side: int) -> int:
-    """The neighbour of letter `i` on its left (-1) or right (1); -1 when there is none."""
-    away = (page.u - page.u[i]) * side
-    off = np.abs(page.v - page.v[i])
-    height = page.height[i]
+def blocks(count: int) -> Iterator[slice]:
+    """The rows 0 to `count`, `ROWS` at a time."""
+    return (slice(start, start + ROWS) for start in range(0, count, ROWS))
+
+
+def _nearest(page: Flat, side: int) -> Ints:
+    """(N,) each letter's neighbour on its left (-1) or right (1); -1 when there is none."""
+    nearest = [_nearest_of(page, rows, side) for rows in blocks(len(page.u))]
+    return np.concatenate(nearest) if nearest else np.zeros(0, np.int64)
+
+
+def _nearest_of(page: Flat, rows: slice, side: int) -> Ints:
+    """The same of the letters `rows` alone."""
+    away = (page.u - page.u[rows, None]) * side
+    off = np.abs(page.v - page.v[rows, None])
+    height = page.height[rows, None]
     near = (away > 0.12 * height) & (off < DRIFT * height + TILT * away) & (off < 0.8 * height)
-    rows = np.nonzero(near)[0]
-    if not len(rows):
-        return -1
-    left, right = (i, rows) if side < 0 else (rows, i)
-    white = page.left[left] - page.right[right]
-    cost = np.maximum(white, 0) + 0.5 * away[rows] + 1.5 * off[rows]
-    cost[white > REACH * height] = np.inf
-    best = int(cost.argmin())
-    return int(rows[best]) if np.isfinite(cost[best]) else -1
+    ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
+    white = ends[0] - ends[1]
+    cost = np.maximum(white, 0) + 0.5 * away + 1.5 * off
+    cost[~near | (white > REACH * height)] = np.inf
+    best = cost.argmin(axis=1)
+    return np.where(np.isfinite(cost.min(axis=1)), best, -1)
 
 
 def joined(page: Flat, stretches: list[list[int]], walls: list[float]) -> list[list[int]]:

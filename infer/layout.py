@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from crownlet.infer.chains import Flat, chains, joined
-from crownlet.infer.records import Ints, Located
+from crownlet.infer.chains import Flat, blocks, chains, joined
+from crownlet.infer.records import Floats, Ints, Located
 
 COLUMN_GAP = 1.6
 """Least white between columns, in bodies, through all lines (two fingers, Keset HaSofer 14:1)."""
@@ -60,17 +60,20 @@ def lay_out(found: Located) -> Layout:
 
 def page_slope(found: Located) -> float:
     """Median tilt dy/dx of the links between near neighbours."""
-    anchors, height = found.anchors, found.body[:, 2]
-    slopes = []
-    for i in range(len(found)):
-        offset = anchors - anchors[i]
-        near = (offset[:, 0] < -0.3 * height[i]) & (offset[:, 0] > -3.5 * height[i])
-        near &= np.abs(offset[:, 1]) < 0.3 * np.abs(offset[:, 0]) + 0.1 * height[i]
-        rows = np.nonzero(near)[0]
-        if len(rows):
-            j = rows[np.abs(offset[rows, 0]).argmin()]
-            slopes.append(offset[j, 1] / offset[j, 0])
-    return float(np.median(slopes)) if len(slopes) >= 4 else 0.0
+    slopes = [_slopes(found, rows) for rows in blocks(len(found))]
+    every = np.concatenate(slopes) if slopes else np.zeros(0)
+    return float(np.median(every)) if len(every) >= 4 else 0.0
+
+
+def _slopes(found: Located, rows: slice) -> Floats:
+    """Tilts of the links from the letters `rows` to their near neighbours on the left."""
+    x, y = found.anchors.T
+    along, down, height = x - x[rows, None], y - y[rows, None], found.body[rows, 2, None]
+    near = (along < -0.3 * height) & (along > -3.5 * height)
+    near &= np.abs(down) < 0.3 * np.abs(along) + 0.1 * height
+    i = np.flatnonzero(near.any(axis=1))
+    j = np.where(near, -along, np.inf).argmin(axis=1)[i]
+    return down[i, j] / along[i, j]
 
 
 def straightened(found: Located, slope: float) -> Flat:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator
 from itertools import pairwise
 
@@ -12,7 +11,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.alphabet import index_of
 from crownlet.infer.flatten import GROUND
-from crownlet.infer.records import Floats, Located
+from crownlet.infer.records import Floats, Ints, Located
 from crownlet.infer.sessions import LOCATOR_BODY, LocatorMaps, Networks
 
 STRIDE = 4
@@ -154,37 +153,47 @@ def without_doubles(found: Located) -> Located:
     """The surest of several answers for one letter: anchors nearly at one place, or one box."""
     if not len(found):
         return found
-    anchors = found.anchors
-    reach = float(np.median(found.body[:, 2])) * 3
-    bins: dict[tuple[int, int], list[int]] = defaultdict(list)
-    cells = np.floor(anchors / reach).astype(int)
-    kept = []
-    for i in np.argsort(-found.score, kind="stable"):
-        column, row = cells[i]
-        near = [
-            j
-            for dx in (-1, 0, 1)
-            for dy in (-1, 0, 1)
-            for j in bins.get((column + dx, row + dy), ())
-        ]
-        if near and _doubles(found, anchors, int(i), np.array(near)):
-            continue
-        bins[(column, row)].append(int(i))
-        kept.append(int(i))
-    return found.take(np.sort(np.array(kept)))
+    order = np.argsort(-found.score, kind="stable")
+    surest = found.take(order)
+    later, surer = _near(surest)
+    double = _doubles(surest, later, surer)
+    kept = np.ones(len(found), np.bool_)
+    for i, j in zip(later[double], surer[double], strict=True):
+        # One that is itself left out takes no other with it.
+        kept[i] &= not kept[j]
+    return found.take(np.sort(order[kept]))
 
 
-def _doubles(found: Located, anchors: Floats, i: int, near: npt.NDArray[np.int64]) -> bool:
-    """Whether letter `i` repeats one of the letters `near`."""
-    away = np.hypot(*(anchors[near] - anchors[i]).T)
-    if (away < NEAR * np.minimum(found.body[near, 2], found.body[i, 2])).any():
-        return True
-    ours, theirs = found.box[i], found.box[near]
-    low, high = np.maximum(ours[:2], theirs[:, :2]), np.minimum(ours[2:], theirs[:, 2:])
+def _near(found: Located) -> tuple[Ints, Ints]:
+    """Pairs (i, j), i rising and j before i, in one or in neighbouring cells of three bodies."""
+    cells = np.floor(found.anchors / (float(np.median(found.body[:, 2])) * 3)).astype(int)
+    cells -= cells.min(axis=0)
+    stride = int(cells[:, 0].max()) + 2  # No cell is the neighbour of one in the next row.
+    place = cells[:, 1] * stride + cells[:, 0]
+    by_place = np.argsort(place)
+    ordered = place[by_place]
+    pairs = []
+    for row in (-stride, 0, stride):
+        first = np.searchsorted(ordered, place + row - 1, "left")
+        count = np.searchsorted(ordered, place + row + 1, "right") - first
+        start = np.cumsum(count) - count
+        i = np.repeat(np.arange(len(place)), count)
+        j = by_place[np.arange(len(i)) - np.repeat(start - first, count)]
+        pairs.append(np.stack([i, j])[:, j < i])
+    near = np.concatenate(pairs, axis=1)
+    i, j = near[:, np.argsort(near[0], kind="stable")]
+    return i, j
+
+
+def _doubles(found: Located, i: Ints, j: Ints) -> npt.NDArray[np.bool_]:
+    """(P,) whether letter `i` repeats letter `j`."""
+    away = np.hypot(*(found.anchors[j] - found.anchors[i]).T)
+    close = away < NEAR * np.minimum(found.body[j, 2], found.body[i, 2])
+    low = np.maximum(found.box[i, :2], found.box[j, :2])
+    high = np.minimum(found.box[i, 2:], found.box[j, 2:])
     shared = np.prod(np.clip(high - low, 0, None), axis=1)
-    areas = np.minimum(np.prod(theirs[:, 2:] - theirs[:, :2], axis=1), np.prod(ours[2:] - ours[:2]))
+    area = np.prod(found.box[:, 2:] - found.box[:, :2], axis=1)
     # A yud may stand over the base of the letter before it, wholly within that letter's box.
-    yud = index_of("י")
-    one, other = found.letters[near].argmax(axis=1) == yud, found.letters[i].argmax() == yud
-    kin = (one == other) | (away < KIN * found.body[i, 2])
-    return bool(((shared > SAME_BOX * areas) & kin).any())
+    yud = found.letters.argmax(axis=1) == index_of("י")
+    kin = (yud[i] == yud[j]) | (away < KIN * found.body[i, 2])
+    return np.asarray(close | ((shared > SAME_BOX * np.minimum(area[i], area[j])) & kin))
