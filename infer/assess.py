@@ -20,16 +20,15 @@ BATCH = 16
 Answers = tuple[npt.NDArray[np.generic], ...]
 
 
-def assess(networks: Networks, flat: npt.NDArray[np.uint8], found: Located) -> Assessed:
-    """Class, defects, tags and part masks of each letter of a flattened page (H, W) uint8."""
-    info = networks.info
-    if not len(found):
-        return _nothing(len(info.defects), len(info.parts))
-    page, scale = crops.fit_page(flat, float(np.median(found.body[:, 2])))
-    placed = found.scaled(scale)
+def assess(networks: Networks, fitted: crops.Fitted, found: Located) -> Assessed:
+    """Class, defects, tags and part masks of each letter, of which there is one at least.
+
+    `found` is in px of the page as it was before it was fitted.
+    """
+    placed = found.scaled(fitted.scale)
 
     def answers(start: int) -> Answers:
-        return _batch(networks, page, placed, start)
+        return _batch(networks, fitted.page, placed, start)
 
     starts = range(0, len(found), BATCH)
     lanes = min(networks.lanes, len(starts))
@@ -53,10 +52,3 @@ def _batch(networks: Networks, page: npt.NDArray[np.uint8], placed: Located, sta
         crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])
     letter, defects, tags, parts = networks.assess(buffer)
     return letter, defects, tags, np.clip(parts * 255 + 0.5, 0, 255).astype(np.uint8)
-
-
-def _nothing(defects: int, parts: int) -> Assessed:
-    return Assessed(
-        np.zeros((0, 28)), np.zeros((0, defects)), np.zeros((0, 5)),
-        np.zeros((0, parts, 32, 24), np.uint8),
-    )  # fmt: skip

@@ -79,7 +79,7 @@ def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:
     found, assessed = seen.found.take(layout.order), seen.assessed.take(layout.order)
     odds = glyphs.letter_odds(found, assessed, thresholds.locator_weight)
     letters = glyphs.read_letters(odds)
-    white = whites.measure(seen.flat, seen.found, layout, letters)
+    white = whites.measure(seen.fitted, seen.found, layout, letters)
     measured = gaps.judge(white, layout, thresholds)
     opens = gaps.opens(layout, measured)
     measures = seen.measures.take(layout.order)

@@ -6,11 +6,16 @@ plane 0 (grey) and the letter's own box in plane 1, since crowded letters share 
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, NamedTuple
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.flatten import GROUND
+
+if TYPE_CHECKING:
+    from crownlet.infer.records import Located
 
 HEIGHT, WIDTH = 128, 96
 BODY = 48.0
@@ -67,13 +72,26 @@ def crop_letter(
     return crop
 
 
-def fit_page(page: npt.NDArray[np.uint8], body: float) -> tuple[npt.NDArray[np.uint8], float]:
-    """Shrink a page by area averaging until bodies are about `BODY` px; (page, scale applied).
+class Fitted(NamedTuple):
+    """A flattened page (H, W) whose bodies are about `BODY` px, and the scale applied for that."""
+
+    page: npt.NDArray[np.uint8]
+    scale: float
+
+
+def fitted(flat: npt.NDArray[np.uint8], found: Located) -> Fitted:
+    """A page fitted to the usual height of the letters found on it."""
+    return fit_page(flat, float(np.median(found.body[:, 2])))
+
+
+def fit_page(page: npt.NDArray[np.uint8], body: float) -> Fitted:
+    """Shrink a page by area averaging until bodies of `body` px are about `BODY` px.
 
     Pages with smaller letters stay as they are (scale 1): the crop itself enlarges them.
     """
     scale = BODY / body
     if scale >= 0.9:
-        return page, 1.0
+        return Fitted(page, 1.0)
     size = (max(1, round(page.shape[1] * scale)), max(1, round(page.shape[0] * scale)))
-    return np.asarray(cv2.resize(page, size, interpolation=cv2.INTER_AREA), np.uint8), scale
+    small = cv2.resize(page, size, interpolation=cv2.INTER_AREA)
+    return Fitted(np.asarray(small, np.uint8), scale)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from crownlet.infer import crops
 from crownlet.infer.glyphs import letter_odds, read_letters
 from crownlet.infer.layout import lay_out
 from crownlet.infer.records import Located
@@ -31,9 +32,12 @@ def righted(seen: Seen) -> Seen:
     if not on_its_head(seen.found, letters):
         return seen
     height, width = seen.flat.shape
+    flat = np.asarray(cv2.rotate(seen.flat, cv2.ROTATE_180), np.uint8)
+    found = letters_back(seen.found, 180, (width, height))
     return Seen(
-        flat=np.asarray(cv2.rotate(seen.flat, cv2.ROTATE_180), np.uint8),
-        found=letters_back(seen.found, 180, (width, height)),
+        flat=flat,
+        fitted=crops.fitted(flat, found),
+        found=found,
         assessed=seen.assessed,
         turn=(seen.turn + 180) % 360,
         measures=seen.measures,

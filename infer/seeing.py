@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer import sizing
+from crownlet.infer import crops, sizing
 from crownlet.infer.assess import assess
 from crownlet.infer.flatten import flatten, to_gray
 from crownlet.infer.locate import locate
@@ -38,6 +38,8 @@ class Seen:
     """What both networks saw on an upright page `flat` (H, W), turned back by `turn` degrees."""
 
     flat: npt.NDArray[np.uint8]
+    fitted: crops.Fitted
+    """`flat` at the size at which letters are looked at."""
     found: Located
     assessed: Assessed
     turn: int
@@ -72,22 +74,25 @@ def see(
         flat, size = _sized(label, gray, networks, limits)
     with watch.stage("locate"):
         found = steadied(_located(networks, flat, size.body, limits.centre_p))
+    if not len(found):
+        raise PageError(label, NOTHING)
     with watch.stage("assess"):
-        assessed = assess(networks, flat, found)
+        fitted = crops.fitted(flat, found)
+        assessed = assess(networks, fitted, found)
         agreement = agreed(found, assessed)
         kept = assessed.letters[:, 27] < limits.no_letter_p
-        found, assessed = found.take(kept), assessed.take(kept)
-    if not len(found) or agreement < limits.least_agreement:
-        raise PageError(label, NOTHING)
+        if not kept.any() or agreement < limits.least_agreement:
+            raise PageError(label, NOTHING)
+        if not kept.all():
+            found, assessed = found.take(kept), assessed.take(kept)
+            fitted = crops.fitted(flat, found)
     with watch.stage("quality"):
         measures = measure(gray, flat, found, size.turn)
-    return Seen(flat, found, assessed, size.turn, measures, agreement)
+    return Seen(flat, fitted, found, assessed, size.turn, measures, agreement)
 
 
 def agreed(found: Located, assessed: Assessed) -> float:
     """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
-    if not len(found):
-        return 0.0
     return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
 
 

@@ -35,11 +35,14 @@ class Whites:
     """Width in q of this page's yud, the median of those seen."""
 
 
-def measure(flat: npt.NDArray[np.uint8], found: Located, layout: Layout, letters: str) -> Whites:
-    """Whites of all neighbours on a flattened upright page; `letters` as recognised, in order."""
+def measure(fitted: crops.Fitted, found: Located, layout: Layout, letters: str) -> Whites:
+    """Whites of all neighbours on a flattened upright page; `letters` as recognised, in order.
+
+    `found` is in px of the page as it was before it was fitted, and so are the whites.
+    """
     if not len(found):
         return Whites(np.zeros(0), np.zeros(0), MODEL_YUD)
-    page, scale = crops.fit_page(flat, float(np.median(found.body[:, 2])))
+    page, scale = fitted
     placed = found.scaled(scale).take(layout.order)
     pairs = layout.pairs()
     px = np.array([_white(page, placed, right, left) for right, left in pairs]) / scale

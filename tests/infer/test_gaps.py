@@ -12,7 +12,7 @@ from test_layout import located
 from crownlet.datasets.page.compose import compose
 from crownlet.datasets.page.spec import Augment, clean, mezuzah
 from crownlet.datasets.page.truth import PageTruth
-from crownlet.infer import gaps, whites
+from crownlet.infer import crops, gaps, whites
 from crownlet.infer.flatten import flatten, to_gray
 from crownlet.infer.layout import lay_out
 from crownlet.infer.sessions import weights_folder
@@ -28,7 +28,9 @@ def measured(page: PageTruth) -> tuple[gaps.Measured, np.ndarray, list[str | Non
     layout = lay_out(found)
     text = "".join(letters[i].letter for i in layout.order)
     flat = flatten(to_gray(page.image), float(np.median(found.body[:, 2])))
-    result = gaps.judge(whites.measure(flat, found, layout, text), layout, LIMITS)
+    result = gaps.judge(
+        whites.measure(crops.fitted(flat, found), found, layout, text), layout, LIMITS
+    )
     known = {(g.right, g.left): g for g in page.gaps}
     index = {id(t): k for k, t in enumerate(page.letters)}
     truth = []
