@@ -15,7 +15,7 @@ from crownlet.infer.commands import WRONG_USAGE, complain
 
 COMMANDS = ("inspect", "drift", "sheet", "review", "survey", "demo")
 """Modules of `crownlet.infer.commands`, in the order in which `--help` lists them."""
-EXTRAS = {"review": "review", "survey": "survey"}
+EXTRAS = {"inspect": "cluster", "review": "review", "survey": "survey"}
 """Commands that need more than the light install, and the extra that brings it."""
 STOPPED = 130
 

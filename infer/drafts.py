@@ -48,13 +48,17 @@ def replace_folder(draft: Path, target: Path) -> None:
     On Linux both change places in one step. Elsewhere the old one is set aside for a moment under
     its own name, where `sweep` finds it if the process is killed just then.
     """
-    if not target.exists():
+    try:
+        # Takes no place where anything stands, even if another process put it there this moment.
         draft.replace(target)
-    elif not _exchanged(draft, target):
-        aside = draft_folder(target.parent)
-        target.replace(aside / target.name)
-        draft.replace(target)
-        shutil.rmtree(aside, ignore_errors=True)
+    except OSError:
+        if not target.exists():
+            raise
+        if not _exchanged(draft, target):
+            aside = draft_folder(target.parent)
+            target.replace(aside / target.name)
+            draft.replace(target)
+            shutil.rmtree(aside, ignore_errors=True)
 
 
 def _exchanged(one: Path, other: Path) -> bool:

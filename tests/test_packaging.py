@@ -18,9 +18,13 @@ ROOT = Path(__file__).resolve().parents[1]
 ROOMS = ("configs", "datasets", "infer", "models", "train")
 FILES = ("README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml")
 SHOWN_IN_README = {"datasets/letterforms/sampler.png"}
-# Rooms of `infer` that come with an extra of their own, and the extra.
-WITH_EXTRA = {"infer/review": "review", "infer/survey": "survey"}
-EXTRAS = ("matplotlib", "starlette", "uvicorn", "statsmodels", "playwright")
+# Rooms and modules of `infer` that come with an extra of their own, and the extra.
+WITH_EXTRA = {
+    "infer/review": "review",
+    "infer/survey": "survey",
+    "infer/commands/clustering": "cluster",
+}
+EXTRAS = ("dask", "distributed", "matplotlib", "starlette", "uvicorn", "statsmodels", "playwright")
 HEAVY = (
     *EXTRAS,
     *("torch", "torchvision", "pytorch_lightning", "lightning", "torchmetrics", "tensorboard"),
@@ -103,9 +107,9 @@ class Blocker:
 
 sys.meta_path.insert(0, Blocker())
 import crownlet.infer
-apart = tuple("crownlet." + room.replace("/", ".") + "." for room in {tuple(WITH_EXTRA)!r})
+apart = tuple("crownlet." + place.replace("/", ".") + "." for place in {tuple(WITH_EXTRA)!r})
 names = [m.name for m in pkgutil.walk_packages(crownlet.infer.__path__, "crownlet.infer.")]
-names = [name for name in names if not name.startswith(apart)]
+names = [name for name in names if not f"{{name}}.".startswith(apart)]
 names += ["crownlet.datasets." + n for n in ("alphabet", "texts", "catalogue", "customs",
     "pentateuch")]
 for name in names:
@@ -145,7 +149,7 @@ def normal(distribution: str) -> str:
     [
         (("infer",), ()),
         (ROOMS, ("train", "review", "survey")),
-        (("tests",), ("train", "review", "survey", "test")),
+        (("tests",), ("train", "review", "survey", "cluster", "test")),
     ],
 )
 def test_what_is_imported_is_declared(folders: tuple[str, ...], extras: tuple[str, ...]) -> None:
@@ -156,8 +160,8 @@ def test_what_is_imported_is_declared(folders: tuple[str, ...], extras: tuple[st
     undeclared = set()
     for path in sorted({*house(), *rooms()}):
         if path.endswith(".py") and PurePosixPath(path).parts[0] in folders:
-            room = PurePosixPath(path).parent.as_posix()
-            more = declared(WITH_EXTRA[room]) if room in WITH_EXTRA else set()
+            places = {PurePosixPath(path).parent.as_posix(), path.removesuffix(".py")}
+            more = declared(*(WITH_EXTRA[place] for place in places & {*WITH_EXTRA}))
             for name in {name.partition(".")[0] for name in imports(path)} - own:
                 if not (allowed | more) & {normal(home) for home in homes.get(name, [])}:
                     undeclared.add((path, name))

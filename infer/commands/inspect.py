@@ -42,9 +42,16 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     )
     inspect.add_argument("--customs", default="unspecified", help="a shipped name or a YAML file")
     inspect.add_argument("--model", metavar="DIR", help="other networks than the shipped ones")
-    inspect.add_argument(
+    spread = inspect.add_mutually_exclusive_group()
+    spread.add_argument(
         "--workers", type=_workers, default=1, metavar="N",
         help="processes that share the pages and the cores (1); the tables are the same",
+    )  # fmt: skip
+    spread.add_argument(
+        "--cluster", metavar="ADDRESS",
+        help="scheduler of a Dask cluster whose workers share the pages, such as "
+        "tcp://10.0.0.1:8786; they see pictures and RUN at the same paths as this machine. Only "
+        "one that you trust: either side runs what the other sends (tls:// by Dask's own settings)",
     )  # fmt: skip
     inspect.add_argument(
         "--anew", action="store_true",
@@ -74,11 +81,14 @@ def run(options: argparse.Namespace) -> int:
         complain(sentence)
     if not paths:
         return WRONG_USAGE
+    if options.cluster:
+        paths = [path.absolute() for path in paths]
     placed = _places(paths, options.scrolls, out)
     opened = _open(options, out) if placed is not None else None
     if placed is None or opened is None:
         return WRONG_USAGE
     from crownlet.infer.commands.working import Task, Work
+    from crownlet.infer.errors import FileFault
 
     table, places = placed
     sweep(out)
@@ -86,8 +96,11 @@ def run(options: argparse.Namespace) -> int:
     tasks = [Task(path, place) for path, place in zip(paths, places, strict=True)]
     listed = True
     try:
-        for outcome in _outcomes(tasks, *opened, options.workers):
+        for outcome in _outcomes(tasks, *opened, options):
             work.note(outcome)
+    except FileFault as error:
+        complain(error)
+        return SOME_FAILED
     finally:  # After Ctrl-C too: the pages finished so far make scrolls.
         if work.fresh or work.kept:
             listed = _list_scrolls(work, table)
@@ -99,16 +112,25 @@ def run(options: argparse.Namespace) -> int:
     return DONE if listed and not work.failed and not wrong else SOME_FAILED
 
 
-def _outcomes(tasks: list[Task], desk: Desk, setting: Setting, workers: int) -> Iterator[Outcome]:
-    """Outcomes as they come, from this process or from several."""
-    if workers == 1:
+def _outcomes(
+    tasks: list[Task], desk: Desk, setting: Setting, options: argparse.Namespace
+) -> Iterator[Outcome]:
+    """Outcomes as they come, from this process or from several; FileFault where those cannot."""
+    if options.workers == 1 and not options.cluster:
         yield from map(desk.one, tasks)
         return
-    from crownlet.infer.commands.spreading import spread
-    from crownlet.infer.cores import physical_cores
+    from crownlet.infer.commands.spreading import Processes, spread
 
-    threads = max(1, physical_cores() // workers)
-    yield from spread(tasks, replace(setting, threads=threads), workers)
+    if options.cluster:
+        from crownlet.infer.commands.clustering import joined
+
+        with joined(options.cluster, setting, desk) as cluster:
+            yield from spread(tasks, cluster)
+    else:
+        from crownlet.infer.cores import physical_cores
+
+        threads = max(1, physical_cores() // options.workers)
+        yield from spread(tasks, Processes(replace(setting, threads=threads), options.workers))
 
 
 def _places(

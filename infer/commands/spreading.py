@@ -1,4 +1,4 @@
-"""Pages inspected by several processes of this machine, each with its share of the cores."""
+"""Pages inspected by several processes; on this machine each has its share of the cores."""
 
 from __future__ import annotations
 
@@ -8,19 +8,23 @@ import signal
 import threading
 import warnings
 from collections import deque
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from crownlet.infer.commands.working import Desk, Outcome, Task
-from crownlet.infer.errors import plain
+from crownlet.infer.errors import FileFault, plain
 
 LOST = (
-    "the process that inspected it ended suddenly, twice (memory may have run out, or the picture "
-    "is damaged in an unknown way)."
+    "every process that inspected it ended suddenly (memory may have run out, or the picture is "
+    "damaged in an unknown way)."
 )
+LOOK_AGAIN = 10.0
+"""Seconds."""
 
 
 @dataclass(frozen=True)
@@ -52,46 +56,86 @@ class Setting:
         return Desk(inspector, portion, self.out, self.anew)
 
 
-def spread(tasks: Iterable[Task], setting: Setting, workers: int) -> Iterator[Outcome]:
+class Crew(Protocol):
+    """Processes that inspect pages, on this machine or on others."""
+
+    @property
+    def lost(self) -> type[Exception]:
+        """What a page's future raises when its process ended under it."""
+
+    def room(self) -> int:
+        """How many pages keep all of them at work now."""
+
+    def at_work(self) -> AbstractContextManager[Callable[[Task], Future[Outcome]]]:
+        """Within it a page can be handed to them."""
+
+
+@dataclass(frozen=True)
+class Processes:
+    """Processes of this machine."""
+
+    setting: Setting
+    count: int
+    lost = BrokenProcessPool
+
+    def room(self) -> int:
+        """One page waits for whoever is done first."""
+        return self.count + 1
+
+    @contextmanager
+    def at_work(self) -> Iterator[Callable[[Task], Future[Outcome]]]:
+        """Processes of their own for each round: a pool that lost one takes no more pages."""
+        spawn = multiprocessing.get_context("spawn")
+        pool = ProcessPoolExecutor(self.count, spawn, initializer=_begin, initargs=(self.setting,))
+        try:
+            yield lambda task: pool.submit(_one, task)
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def spread(tasks: Iterable[Task], crew: Crew) -> Iterator[Outcome]:
     """The outcomes of all tasks, as they come.
 
-    Where a process dies, the pages then under way are tried again, each in a process of its own;
-    one that ends this process too is given up, the others are not.
+    Where a process dies, the pages that may have been its end are tried again, each while nothing
+    else is under way; one that ends a process then too is given up, the others are not.
     """
     waiting = deque(tasks)
     while waiting:
-        for suspect in (yield from _round(waiting, setting, workers)):
-            if (yield from _round(deque([suspect]), setting, 1)):
+        for suspect in (yield from _round(waiting, crew)):
+            if (yield from _round(deque([suspect]), crew)):
                 yield Outcome(suspect, fault=f"{plain(suspect.path)}: {LOST}")
 
 
-def _round(
-    waiting: deque[Task], setting: Setting, workers: int
-) -> Generator[Outcome, None, list[Task]]:
-    """Work until nothing waits; stops early, with the tasks under way, when a process dies."""
-    pool = ProcessPoolExecutor(
-        workers, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(setting,)
-    )
+def _round(waiting: deque[Task], crew: Crew) -> Generator[Outcome, None, list[Task]]:
+    """Work until nothing waits; once a process has died, only until nothing is under way.
+
+    Returns the tasks that may have been its end. FileFault where a process cannot begin.
+    """
     running: dict[Future[Outcome], Task] = {}
-    try:
-        while waiting or running:
-            while waiting and len(running) <= workers:
-                running[pool.submit(_one, waiting[0])] = waiting[0]
-                waiting.popleft()
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
-                if future.exception() is None:
-                    del running[future]
+    suspects: list[Task] = []
+    sound = True
+    with crew.at_work() as submit:
+        while running or (waiting and sound):
+            room = crew.room()
+            try:
+                while waiting and sound and len(running) < room:
+                    running[submit(waiting[0])] = waiting[0]
+                    waiting.popleft()
+            except crew.lost:
+                sound = False
+            # Not for ever: meanwhile there may be room for more.
+            for future in wait(running, LOOK_AGAIN, FIRST_COMPLETED).done:
+                task, fault = running.pop(future), future.exception()
+                if fault is None:
                     yield future.result()
-                elif isinstance(future.exception(), BrokenProcessPool):
-                    raise BrokenProcessPool
+                elif isinstance(fault, crew.lost):
+                    sound = False
+                    suspects.append(task)
+                elif isinstance(fault, FileFault):
+                    raise fault
                 else:
-                    task = running.pop(future)
-                    yield Outcome(task, fault=f"{plain(task.path)}: {future.exception()}")
-    except BrokenProcessPool:
-        return list(running.values())
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-    return []
+                    yield Outcome(task, fault=f"{plain(task.path)}: {fault}")
+    return suspects
 
 
 _SETTING: list[Setting] = []

@@ -29,7 +29,7 @@ def of_card(name: str) -> bool:
     return name.startswith(GPU)
 
 
-@pytest.mark.parametrize("extras", [(), ("review",), ("survey",), ("review", "survey")])
+@pytest.mark.parametrize("extras", [(), ("review",), ("survey",), ("cluster",)])
 def test_what_users_install_is_permissive(extras: tuple[str, ...]) -> None:
     found = audit.installed(*extras)
     assert len(found) > 6
@@ -46,7 +46,7 @@ def test_what_training_and_tests_bring_is_permissive_or_known() -> None:
         if not audit.permissive(audit.licence(one)) and name not in EXCEPTED and not of_card(name)
     }  # fmt: skip
     assert wrong == {}
-    users = audit.installed("review", "survey")
+    users = audit.installed("review", "survey", "cluster")
     assert not [name for name in users if name in EXCEPTED or of_card(name)]
 
 

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import os
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from crownlet.infer.commands.working import Outcome, Task
 
 
+@dataclass(frozen=True)
 class DyingDesk:
     """Dies on pictures whose name says so; on `once` only until it has left a mark."""
+
+    portion: None = None
+    inspector: Any = field(default_factory=lambda: SimpleNamespace(versions=dict))
 
     def one(self, task: Task) -> Outcome:
         mark = task.path.with_suffix(".mark")

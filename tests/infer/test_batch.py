@@ -18,7 +18,7 @@ from PIL import Image
 from crownlet.infer import cli, drafts, inspector
 from crownlet.infer.commands import naming
 from crownlet.infer.commands.finding import pictures
-from crownlet.infer.commands.spreading import spread
+from crownlet.infer.commands.spreading import Processes, spread
 from crownlet.infer.commands.working import Task
 from crownlet.infer.scrolls.grouping import Place
 
@@ -176,7 +176,7 @@ def test_a_page_that_ends_its_process_stops_no_other(tmp_path: Path) -> None:
     names = ["a", "once-b", "c", "always-d", "e", "f", "once-g", "h"]
     tasks = [Task(tmp_path / f"{n}.png", Place(n, n, None)) for n in names]
     setting = dying.DyingSetting(tmp_path)
-    outcomes = list(spread(tasks, setting, 2))  # type: ignore[arg-type]
+    outcomes = list(spread(tasks, Processes(setting, 2)))  # type: ignore[arg-type]
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
     assert set(faults) == {"always-d"}

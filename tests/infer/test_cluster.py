@@ -1,0 +1,207 @@
+"""A Dask cluster of this machine: a scheduler, two workers, one of them killed at work."""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import dying
+import pytest
+import tiny
+from distributed import Client
+
+from crownlet.infer import cli
+from crownlet.infer.commands import clustering
+from crownlet.infer.commands.clustering import Cluster, ClusterError, Job
+from crownlet.infer.commands.spreading import LOST, Setting, spread
+from crownlet.infer.commands.working import Task
+from crownlet.infer.drafts import draft_folder
+from crownlet.infer.scrolls.grouping import Place
+from crownlet.infer.writer import FILES
+
+
+@contextmanager
+def cluster(folder: Path, *workers: str) -> Iterator[tuple[Client, subprocess.Popen[bytes]]]:
+    """A client and the scheduler of workers with so many threads, each begun again if it ends."""
+    file = folder / "scheduler.json"
+    dask = [sys.executable, "-m", "dask"]
+    quiet = ["--no-dashboard", "--host", "127.0.0.1", "--scheduler-file", str(file)]
+    worker = [*dask, "worker", *quiet, "--local-directory", str(folder), "--memory-limit", "0"]
+    commands = [[*dask, "scheduler", *quiet, "--port", "0"]]
+    commands += [[*worker, "--nthreads", threads] for threads in workers]
+    # What a worker unpickles it has to find, as `crownlet` where that is installed.
+    here = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    with (folder / "log").open("w") as log:
+        running = [subprocess.Popen(c, stdout=log, stderr=log, env=here) for c in commands]
+    try:
+        while not file.is_file() or not file.stat().st_size:
+            time.sleep(0.05)
+        with Client(json.loads(file.read_text())["address"], set_as_default=False) as client:
+            client.wait_for_workers(len(workers), timeout=60)
+            yield client, running[0]
+            if running[0].poll() is None:
+                client.shutdown()
+    finally:
+        for process in running:
+            process.terminate()
+            process.wait(20)
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+    """Two workers; one of them works on two pages at once."""
+    with cluster(tmp_path_factory.mktemp("cluster"), "1", "2") as (client, _):
+        yield client
+
+
+def test_a_worker_is_killed_and_the_pages_are_those_of_a_plain_run(
+    client: Client, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scans = tmp_path / "scans"
+    pages = tiny.pages(scans, 7)
+    (scans / "cut.png").write_bytes(pages[0].read_bytes()[:300])
+    run, plain = tmp_path / "run", tmp_path / "plain"
+    command = ["inspect", str(scans), "--out", str(run), "--cluster", client.scheduler.address]
+    killed = []
+
+    def kill() -> None:
+        first_page(run)
+        busy = next(worker for worker, tasks in client.processing().items() if tasks)
+        killed.append(client.run(os.getpid, workers=[busy])[busy])
+        os.kill(killed[0], signal.SIGKILL)
+
+    killer = threading.Thread(target=kill)
+    killer.start()
+    assert cli.main(command) == 1
+    killer.join(20)
+    assert len(killed) == 1
+    said = capsys.readouterr()
+    told = [line.split(" -> ")[1].split(":")[0] for line in said.out.splitlines() if " -> " in line]
+    # A worker may end between the writing of a page and the word of it; that page is kept.
+    assert len(told) == len(set(told)) <= len(pages)
+    assert said.err.startswith(f"crownlet: {scans / 'cut.png'}: ")
+    assert len(said.err.splitlines()) == 2
+    before = {path: path.stat().st_ino for path in run.glob("p*/*")}
+    assert cli.main(command) == 1
+    assert "7 pages were inspected before and kept" in capsys.readouterr().out
+    assert {path: path.stat().st_ino for path in run.glob("p*/*")} == before
+    assert cli.main(["inspect", str(scans), "--out", str(plain)]) == 1
+    assert tiny.contents(run) == tiny.contents(plain)
+    assert not [path for path in run.iterdir() if path.name.startswith(".")]
+
+
+def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Path) -> None:
+    names = ["a", "once-b", "c", "always-d", "e", "f", "g", "h"]
+    tasks = [Task(tmp_path / f"{name}.png", Place(name, name, None)) for name in names]
+    for task in tasks:
+        task.path.write_bytes(b"")
+    setting = dying.DyingSetting(tmp_path)
+    job = Job(setting, draft_folder(tmp_path), clustering.made_with(setting.desk()))  # type: ignore[arg-type]
+    outcomes = list(spread(tasks, Cluster("", client, job)))
+    assert sorted(o.task.place.page for o in outcomes) == sorted(names)
+    faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
+    assert faults == {"always-d": f"{tmp_path / 'always-d.png'}: {LOST}"}
+
+
+def test_the_scheduler_dies_and_the_finished_pages_stay(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pages, run = tiny.pages(tmp_path / "scans", 6), tmp_path / "run"
+    with cluster(tmp_path, "1") as (client, scheduler):
+        killer = threading.Thread(target=lambda: (first_page(run), scheduler.kill()))
+        killer.start()
+        address = client.scheduler.address
+        command = ["inspect", *map(str, pages), "--out", str(run), "--cluster", address]
+        assert cli.main(command) == 1
+        killer.join(20)
+    assert capsys.readouterr().err.startswith(f"crownlet: {address}: the scheduler is gone; ")
+    assert not [path for path in run.glob("p*") if len(list(path.iterdir())) != len(FILES)]
+
+
+def first_page(run: Path) -> None:
+    """Wait until there is one."""
+    while not list(run.glob("*/page.json")):
+        time.sleep(0.01)
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Job:
+    """A job that this process, in a worker's place, can do."""
+    setting = Setting(None, "unspecified", "none", tmp_path)
+    return Job(setting, draft_folder(tmp_path), clustering.made_with(setting.desk()))
+
+
+def test_a_worker_says_what_it_lacks(job: Job, tmp_path: Path) -> None:
+    here = socket.gethostname()
+    other = {**job.made_with, "onnxruntime": "1.0", "model": ""}
+    wrong = {
+        f"{here}: does not see {tmp_path}: ": replace(job, mark=tmp_path / "gone"),
+        f"{here}: has another onnxruntime, another model than ": replace(job, made_with=other),
+        f"{here}: cannot inspect these pages ({tmp_path}/m: there is no such model folder.)":
+            replace(job, setting=replace(job.setting, model=str(tmp_path / "m"))),
+    }  # fmt: skip
+    for said, unable in wrong.items():
+        with pytest.raises(ClusterError) as error:
+            clustering._desk(unable)
+        assert str(error.value).startswith(said)
+        assert pickle.loads(pickle.dumps(error.value)).args == error.value.args
+    scan = tmp_path / "not here.png"
+    outcome = clustering._one(job, Task(scan, Place("a", "a", None)))
+    assert outcome.fault.startswith(f"{scan}: is not seen from {here}: ")
+    job.mark.rmdir()
+    clustering._forget()
+    assert not clustering._DESKS
+
+
+def test_what_is_sent_does_not_hang_on_where_a_process_was_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("own.yaml", "own.txt", "arizal", "shema"):
+        Path(name).write_text("")
+    sent = clustering._everywhere(Setting("m", "own.yaml", "own.txt", Path("run")))
+    assert (sent.model, sent.customs) == (f"{tmp_path}/m", f"{tmp_path}/own.yaml")
+    assert (sent.portion, sent.out) == (f"{tmp_path}/own.txt", tmp_path / "run")
+    # Shipped names go before files, as everywhere.
+    sent = clustering._everywhere(Setting(None, "arizal", "shema", Path("run")))
+    assert (sent.model, sent.customs, sent.portion) == (None, "arizal", "shema")
+
+
+@pytest.mark.parametrize(
+    "address", ["127.0.0.1:9", "nowhere://127.0.0.1:9", "tls://127.0.0.1:9", "host:port"]
+)
+def test_an_address_where_nobody_answers(
+    address: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(clustering, "PATIENCE", 1)
+    (page,) = tiny.pages(tmp_path / "scans", 1)
+    command = ["inspect", str(page), "--out", str(tmp_path / "run"), "--cluster", address]
+    assert cli.main(command) == 1
+    said = capsys.readouterr().err
+    assert said.startswith(f"crownlet: {address}: no cluster answers there (")
+    assert said.count("\n") == 1
+
+
+def test_without_dask_a_sentence_says_how_to_get_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    monkeypatch.delitem(sys.modules, "crownlet.infer.commands.clustering")
+    (page,) = tiny.pages(tmp_path / "scans", 1)
+    command = ["inspect", str(page), "--out", str(tmp_path / "run"), "--cluster", "127.0.0.1:9"]
+    assert cli.main(command) == 2
+    assert capsys.readouterr().err.endswith("install it with: pip install '.[cluster]'\n")
