@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer.findings import HEADINGS, Finding, Heading
 from crownlet.infer.plain import latin, said
+from crownlet.infer.quality.unfamiliar import REASON as UNFAMILIAR
 from crownlet.infer.sheet.decided import Decided
 from crownlet.infer.sheet.page import Page
 from crownlet.infer.sheet.wall import Tile, tile
@@ -56,12 +57,13 @@ class Gathered:
 def gather(rows: Sequence[Row]) -> tuple[list[Row], dict[Heading, tuple[Gathered, ...]]]:
     """Findings to show in full, in their order, and by heading those to show together.
 
-    What has other matters beside it, or is of the whole page, is shown in full.
+    What has other matters beside it, or is of the whole page, is shown in full. That a letter with
+    a fault is unlike those the networks know is no other matter.
     """
     groups: dict[tuple[Heading, str], list[Row]] = {}
     for row in rows:
         finding = row[1]
-        if finding.scope != "page" and not finding.others:
+        if finding.scope != "page" and {*finding.others} <= {UNFAMILIAR}:
             groups.setdefault((finding.heading, finding.kind), []).append(row)
     many = {key: group for key, group in groups.items() if len(group) > MANY[key[0]]}
     left = {key: group[SHOWN[key[0]] :] for key, group in many.items()}

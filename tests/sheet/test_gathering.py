@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,11 +12,13 @@ from crownlet.infer.sheet.gathering import MANY, SHOWN
 from crownlet.infer.sheet.making import sheet_page
 
 
-def text(tmp_path: Path, kind: str, many: int) -> made.Document:
-    """The sheet of one page on which every shin of `many` has the same."""
+def text(tmp_path: Path, kind: str, many: int, beside: str | None = None) -> made.Document:
+    """The sheet of one page on which every shin of `many` has the same, and a doubt `beside` it."""
     doubts = dict.fromkeys(range(1, many + 1), (kind, "finding", 0.99))
     line = " ".join(["ששש"] * ((many + 2) // 3 + 1))
     letters = made.glyphs([line[:47], line[48:]] if len(line) > 47 else [line], doubts)
+    if beside:
+        letters = [replace(g, reasons=(*g.reasons, beside) if g.reasons else ()) for g in letters]
     made.page(tmp_path, "a", letters)
     run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
     return made.Document(sheet_page(run, run.scrolls[0]))
@@ -38,3 +41,12 @@ def test_many_of_a_kind_are_gathered_and_all_are_named(
 def test_few_of_a_kind_stand_each_for_itself(tmp_path: Path) -> None:
     html = text(tmp_path, "tag_loose", MANY["question"])
     assert html.tags.count("article") == MANY["question"]
+
+
+@pytest.mark.parametrize(("beside", "full"), [("unfamiliar", False), ("tag_merged", True)])
+def test_another_matter_is_shown_in_full_but_not_that_the_form_is_strange(
+    tmp_path: Path, beside: str, full: bool
+) -> None:
+    many = MANY["question"] + 1
+    html = text(tmp_path, "tag_loose", many, beside)
+    assert html.tags.count("article") == (many if full else SHOWN["question"])
