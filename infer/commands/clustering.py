@@ -102,27 +102,36 @@ def joined(address: str, setting: Setting, desk: Desk) -> Iterator[Cluster]:
 
     ClusterError in one sentence where there is no answer, or a worker is not able.
     """
+    with _client(address) as client:
+        mark = _mark(setting.out)
+        try:
+            job = Job(_everywhere(setting), mark.absolute(), made_with(desk))
+            cluster = Cluster(address, client, job)
+            cluster.admit()
+            yield cluster
+        finally:
+            shutil.rmtree(mark, ignore_errors=True)
+        client.run(_forget, on_error="ignore")
+
+
+def _client(address: str) -> Client:
     # Dask tells the log what we say in a sentence.
     for name in ("distributed", "distributed.client"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         # Tried apart, since a client that finds nobody cannot be closed.
         asyncio.run(_greet(address))
-        client = Client(address, timeout=PATIENCE, set_as_default=False)
+        return Client(address, timeout=PATIENCE, set_as_default=False)
     except Exception as error:  # As many kinds as there are addresses, and servers of other trades.
         raise ClusterError(address, f"no cluster answers there ({_cause(error)}).") from None
-    setting.out.mkdir(parents=True, exist_ok=True)
-    mark = draft_folder(setting.out)
+
+
+def _mark(out: Path) -> Path:
     try:
-        job = Job(_everywhere(setting), mark.absolute(), made_with(desk))
-        cluster = Cluster(address, client, job)
-        cluster.admit()
-        yield cluster
-        mark.rmdir()
-        client.run(_forget, on_error="ignore")
-    finally:
-        shutil.rmtree(mark, ignore_errors=True)
-        client.close()
+        out.mkdir(parents=True, exist_ok=True)
+        return draft_folder(out)
+    except OSError as error:
+        raise ClusterError(out, f"cannot be written ({error.strerror or error}).") from None
 
 
 async def _greet(address: str) -> None:

@@ -56,13 +56,22 @@ class StoredPage:
         return self.record.measurements
 
     @cached_property
-    def checksum(self) -> str:
-        """SHA-256 of the picture file that was inspected; "" for an array."""
+    def image(self) -> tuple[str, str]:
+        """Path and SHA-256 of the picture that was inspected, the latter "" for an array.
+
+        Read without the page's tables; RunError where that cannot be.
+        """
         path = self.folder / "page.json"
         try:
-            return str(read_json(path)["image"]["sha256"])
+            image = read_json(path)["image"]
+            return str(image["path"]), str(image["sha256"])
         except (KeyError, TypeError):
             raise RunError(path, "says nothing of the picture.") from None
+
+    @property
+    def checksum(self) -> str:
+        """SHA-256 of the picture file that was inspected; "" for an array."""
+        return self.image[1]
 
     @cached_property
     def names(self) -> frozenset[int]:

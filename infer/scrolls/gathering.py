@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from crownlet.infer.records import PageRecord
 from crownlet.infer.scrolls import mixups
@@ -21,18 +21,24 @@ def gather(records: Iterable[PageRecord], table: Table | None = None) -> tuple[S
     `records` is gone through once, so they may be read one after the other. TableError where the
     table and the pages do not go together.
     """
-    pages = [sketch(record) for record in records]
-    return scrolls_of(pages, place_pages([(page.name, page.path) for page in pages], table))
+    pages = {page.name: page for page in map(sketch, records)}
+    places = place_pages([(page.name, page.path) for page in pages.values()], table)
+    doubled = mixups.same_pictures((page.name, page.sha256) for page in pages.values())
+    return tuple(scrolls_of(places, doubled, pages.__getitem__))
 
 
-def scrolls_of(pages: Sequence[Sketch], places: Sequence[Place]) -> tuple[Scroll, ...]:
-    """The scrolls of pages whose places are known."""
-    by_name = {page.name: page for page in pages}
-    doubled = mixups.same_pictures(pages)
+def scrolls_of(
+    places: Iterable[Place], doubled: Mapping[str, str], read: Callable[[str], Sketch]
+) -> Iterator[Scroll]:
+    """The scrolls of pages whose places are known, one after the other.
+
+    `doubled` has what `mixups.same_pictures` says of a page, `read` gives a page by its name.
+    """
     groups: dict[str, list[Place]] = {}
     for place in places:
         groups.setdefault(place.scroll.casefold(), []).append(place)
-    return tuple(_scroll(group, by_name, doubled) for group in groups.values())
+    for group in groups.values():
+        yield _scroll(group, {place.page: read(place.page) for place in group}, doubled)
 
 
 def _scroll(

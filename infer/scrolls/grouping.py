@@ -69,8 +69,14 @@ def _side(word: str) -> Side:
 def _rows(pages: Sequence[tuple[str, str]], table: Table) -> dict[str, Row]:
     """Rows by the name of the page they mean."""
     found: dict[str, Row] = {}
+    called: dict[str, dict[str, str]] = {}
+    for name, path in pages:
+        file = Path(plain_name(path))
+        for call in (plain_name(name), file.name, file.stem):
+            called.setdefault(call, {})[name] = path
     for row in table.rows:
-        meant = [name for name, path in pages if _means(row.scan, name, path)]
+        near = called.get(row.scan, {}) | called.get(Path(row.scan).name, {})
+        meant = [name for name, path in near.items() if _means(row.scan, name, path)]
         exact = [name for name in meant if plain_name(name) == row.scan]
         if len(meant) > 1 and len(exact) != 1:
             said = f"{row.scan!r} is the name of {len(meant)} pages; write its folder too."

@@ -18,12 +18,12 @@ SAME = 0.4
 """Two pages that share this part of the shorter one's runs hold the same text."""
 
 
-def same_pictures(pages: Iterable[Sketch]) -> dict[str, str]:
-    """A sentence for each page whose picture was given more than once, byte for byte."""
+def same_pictures(checksums: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """A sentence for each page whose picture was given more than once, by page and SHA-256."""
     by_sum: dict[str, list[str]] = {}
-    for page in pages:
-        if page.sha256:
-            by_sum.setdefault(page.sha256, []).append(page.name)
+    for name, checksum in checksums:
+        if checksum:
+            by_sum.setdefault(checksum, []).append(name)
     said: dict[str, str] = {}
     for names in by_sum.values():
         if len(names) > 1:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from crownlet.infer.run import open_run
@@ -9,8 +10,9 @@ from crownlet.infer.run.record import read_record
 from crownlet.infer.scrolls.gathering import scrolls_of
 from crownlet.infer.scrolls.grouping import place_pages
 from crownlet.infer.scrolls.listing import given_places, write_scrolls
+from crownlet.infer.scrolls.mixups import same_pictures
 from crownlet.infer.scrolls.scroll import Scroll
-from crownlet.infer.scrolls.sketch import sketch
+from crownlet.infer.scrolls.sketch import Sketch, sketch
 from crownlet.infer.scrolls.table import Table
 
 
@@ -21,9 +23,18 @@ def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
     together or apart. TableError where table and pages do not go together, FileFault where the run
     cannot be read, OSError where it cannot be written.
     """
-    # Read one by one and let go again: a run of a hundred scrolls is too large to hold.
-    pages = [sketch(read_record(page.folder)) for page in open_run(run).pages.values()]
-    places = place_pages([(page.name, page.path) for page in pages], table, given_places(run))
-    scrolls = scrolls_of(pages, places)
+    pages = open_run(run).pages
+    images = {name: page.image for name, page in pages.items()}
+    places = place_pages(
+        [(name, path) for name, (path, _) in images.items()], table, given_places(run)
+    )
+    doubled = same_pictures((name, checksum) for name, (_, checksum) in images.items())
+
+    def read(name: str) -> Sketch:
+        record = read_record(pages[name].folder, measured=False)
+        return replace(sketch(record), name=name)
+
+    # Scroll by scroll: the letters of a library's pages are too many to hold.
+    scrolls = tuple(scrolls_of(places, doubled, read))
     write_scrolls(run, scrolls, places)
     return scrolls

@@ -18,7 +18,7 @@ from PIL import Image
 from crownlet.infer import cli, drafts, inspector
 from crownlet.infer.commands import naming
 from crownlet.infer.commands.finding import pictures
-from crownlet.infer.commands.spreading import Processes, spread
+from crownlet.infer.commands.spreading import LOST, Processes, spread
 from crownlet.infer.commands.working import Task
 from crownlet.infer.scrolls.grouping import Place
 
@@ -172,15 +172,17 @@ def test_the_same_bytes_whatever_order_batches_and_workers(tmp_path: Path) -> No
     assert tiny.contents(one) == tiny.contents(many) == tiny.contents(apart)
 
 
-def test_a_page_that_ends_its_process_stops_no_other(tmp_path: Path) -> None:
-    names = ["a", "once-b", "c", "always-d", "e", "f", "once-g", "h"]
+@pytest.mark.parametrize(("third", "lost"), [("once-c", set()), ("always-c", {"always-c"})])
+def test_a_page_that_ends_its_process_stops_no_other(
+    tmp_path: Path, third: str, lost: set[str]
+) -> None:
+    names = ["a", "b", third, "d", "e", "f"]
     tasks = [Task(tmp_path / f"{n}.png", Place(n, n, None)) for n in names]
     setting = dying.DyingSetting(tmp_path)
     outcomes = list(spread(tasks, Processes(setting, 2)))  # type: ignore[arg-type]
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
-    assert set(faults) == {"always-d"}
-    assert faults["always-d"].startswith(f"{tmp_path / 'always-d.png'}: ")
+    assert faults == {name: f"{tmp_path / name}.png: {LOST}" for name in lost}
 
 
 def test_drafts_of_ended_processes_are_cleared_and_others_stay(tmp_path: Path) -> None:

@@ -114,6 +114,16 @@ def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Pa
     assert faults == {"always-d": f"{tmp_path / 'always-d.png'}: {LOST}"}
 
 
+def test_a_run_that_cannot_be_written_is_said(
+    client: Client, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (page,) = tiny.pages(tmp_path / "scans", 1)
+    run = page / "run"
+    command = ["inspect", str(page), "--out", str(run), "--cluster", client.scheduler.address]
+    assert cli.main(command) == 1
+    assert capsys.readouterr().err == f"crownlet: {run}: cannot be written (Not a directory).\n"
+
+
 def test_the_scheduler_dies_and_the_finished_pages_stay(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

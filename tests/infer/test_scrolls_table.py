@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from crownlet.infer.scrolls import grouping
 from crownlet.infer.scrolls.grouping import Place, by_name, place_pages
-from crownlet.infer.scrolls.table import TableError, read_table
+from crownlet.infer.scrolls.table import Row, Table, TableError, read_table
 
 
 def table(folder: Path, text: str, encoding: str = "utf-8") -> Path:
@@ -123,3 +124,14 @@ def test_names_in_either_unicode_form_are_one(tmp_path: Path) -> None:
     # One file system stores e + acute as two code points, another as one (Unicode, annex 15).
     rows = read_table(table(tmp_path, "scan,scroll,side\ne\u0301.png,s,face\n"))
     assert place_pages([("\u00e9", "in/\u00e9.png")], rows)[0].scroll == "s"
+
+
+def test_a_long_table_is_not_held_against_every_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    pages = [(f"s{n}", f"/scans/box{n % 7}/s{n}.tif") for n in range(2000)]
+    rows = [Row(n + 2, f"box{n % 7}/s{n}", f"scroll{n}", "face", None) for n in range(2000)]
+    compared = []
+    means = grouping._means
+    monkeypatch.setattr(grouping, "_means", lambda *of: compared.append(of) or means(*of))
+    places = place_pages(pages, Table("t.csv", tuple(rows)))
+    assert [place.scroll for place in places] == [row.scroll for row in rows]
+    assert len(compared) == len(rows)
