@@ -127,7 +127,7 @@ def _routed(
     lost = {letter.after - 1 for letter in absent if letter.route == "finding"}
     touch = learned.index("letters_touch") if "letters_touch" in learned else None
     gap_rows = gaps.gap_rows(
-        page.layout, page.measured, page.assessed, touch, kinds, lost, limits, judged.skipped
+        page.layout, page.measured, page.assessed, touch, kinds, lost, limits, judged
     )
     return PageRecord(
         name=name, image=facts, glyphs=rows, gaps=gap_rows,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from crownlet.infer.layout import Layout
 from crownlet.infer.matching import Matched
+from crownlet.infer.quality.judging import Judged
 from crownlet.infer.records import Assessed, Floats, GapKind, GapRecord
 from crownlet.infer.routing import ABSENT, Reason, defect_reasons, merged, sure
 from crownlet.infer.thresholds import Logistic, Thresholds
@@ -84,13 +84,13 @@ def gap_rows(
     kinds: list[GapKind | None],
     lost: set[int],
     thresholds: Thresholds,
-    skipped: Sequence[Collection[str]],
+    judged: Judged,
 ) -> tuple[GapRecord, ...]:
     """A record for each pair of neighbours.
 
     `assessed` is in reading order, `touch` the column of `letters_touch` in it; `lost` holds the
-    positions after which a letter of the text is absent; `skipped` names, letter by letter, the
-    defects that are not routed.
+    positions after which a letter of the text is absent; `judged` says which defects are not routed
+    and whether anything may be more than a review.
     """
     rows = []
     for k, (right, left) in enumerate(layout.pairs()):
@@ -100,10 +100,12 @@ def gap_rows(
         parted = measured.parted[k] if kind == "letter" or (kind is None and not wide) else None
         touching = None if touch is None else _touching(assessed, touch, right, left, measured, k)
         p = {"words_joined": joined, "word_parted": parted, "letters_touch": touching}
-        blind = {*skipped[right], *skipped[left]}
+        blind = judged.skipped[right] | judged.skipped[left]
         reasons: list[Reason] = defect_reasons(p, thresholds, blind)
         if right in lost:
             reasons.append((ABSENT, "finding"))
+        if judged.strange_page:
+            reasons = [(name, "review") for name, _ in reasons]
         route, names = merged(reasons)
         rows.append(
             GapRecord(

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 Cut = Literal["wall", "line", "near"]
 MARK, HALO = (0, 88, 143), (255, 255, 255)
+LEAST = 26.0
+"""Least width of a frame, px."""
 
 
 @dataclass(frozen=True)
@@ -88,8 +90,10 @@ def _write(picture: Pixels, text: str) -> None:
 
 
 def _corners(picture: Pixels, box: Box, room: float = 5) -> None:
-    """Draw four corners round a letter, outside its ink, dark with a light halo."""
-    x0, y0, x1, y1 = box[0] - room, box[1] - room, box[2] + room, box[3] + room
+    """Draw four corners round a letter, outside its ink, dark with a light halo; a narrow white is
+    framed as wide as can be seen."""
+    aside = max(room, (LEAST - box[2] + box[0]) / 2)
+    x0, y0, x1, y1 = box[0] - aside, box[1] - room, box[2] + aside, box[3] + room
     arm = min(9.0, (x1 - x0) / 3, (y1 - y0) / 3)
     for colour, width in ((HALO, 4), (MARK, 2)):
         for x, dx in ((x0, arm), (x1, -arm)):
