@@ -14,10 +14,12 @@ import numpy.typing as npt
 from crownlet.infer import crops
 from crownlet.infer.layout import Layout
 from crownlet.infer.own_ink import ink_level, own_ink, without_specks
-from crownlet.infer.records import Floats, Located
+from crownlet.infer.records import Floats, Ints, Located
 
 ZONE = (0.02, 0.95)
 """Rows looked at, in bodies below the ruled line: the base line's own blur is left out."""
+HEAD = (0.0, 0.5)
+"""Rows of a yud's head."""
 MODEL_YUD = 1.15
 """Width of a yud in q where a page shows none."""
 
@@ -41,38 +43,44 @@ def measure(fitted: crops.Fitted, found: Located, layout: Layout, letters: str) 
         return Whites(np.zeros(0), np.zeros(0), MODEL_YUD)
     page, scale = fitted
     placed = found.scaled(scale).take(layout.order)
-    pairs = layout.pairs()
-    px = np.array([_white(page, placed, right, left) for right, left in pairs]) / scale
-    body = found.body[layout.order, 2]
-    q = np.array([(body[right] + body[left]) / 6 for right, left in pairs])
-    yuds = [i for i, letter in enumerate(letters) if letter == "י"]
-    widths = [_ink_width(page, placed, i) / placed.body[i, 2] * 3 for i in yuds]
+    pairs = np.array(layout.pairs(), np.int64).reshape(-1, 2)
+    back = placed.body[pairs[:, 1], 0] > placed.body[pairs[:, 0], 0]
+    pairs[back] = pairs[back, ::-1]  # Upside-down lines run from left to right.
+    zones = _rows(page, placed, pairs, ZONE)
+    seen = [_white(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
+    px = np.array(seen) / scale
+    q = found.body[layout.order, 2][pairs].sum(axis=1) / 6
+    yuds = np.flatnonzero(np.array(list(letters)) == "י")
+    heads = np.column_stack([yuds, _rows(page, placed, yuds[:, None], HEAD)])
+    widths = [_head_width(page, placed, *place) for place in heads.tolist()]
     usual = [w for w in widths if 0.5 < w < 2.2]
     return Whites(px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else MODEL_YUD)
 
 
 def _rows(
-    page: npt.NDArray[np.uint8], placed: Located, letters: list[int], zone: tuple[float, float]
-) -> tuple[int, int]:
-    """Rows of a zone, in bodies below the ruled line, that some letters share."""
-    height = float(np.mean(placed.body[letters, 2]))
-    ruled = float(np.mean(placed.body[letters, 1]))
-    down = -1.0 if abs(float(placed.body[letters[0], 3]) - 180) < 45 else 1.0
-    edges = sorted(ruled + down * share * height for share in zone)
-    rows = np.clip(edges, 0, page.shape[0] - 1)
-    return int(rows[0]), max(int(rows[0]) + 1, int(rows[1]))
+    page: npt.NDArray[np.uint8], placed: Located, letters: Ints, zone: tuple[float, float]
+) -> Ints:
+    """(P, 2) rows of a zone, in bodies below the ruled line, that `letters` (P, K) share."""
+    ruled, height = placed.body[letters, 1:3].mean(axis=1).T
+    down = np.where(np.abs(placed.body[letters[:, 0], 3] - 180) < 45, -1.0, 1.0)
+    edges = np.sort(ruled[:, None] + np.outer(down, zone) * height[:, None], axis=1)
+    rows = np.clip(edges, 0, page.shape[0] - 1).astype(np.int64)
+    rows[:, 1] = np.maximum(rows[:, 0] + 1, rows[:, 1])
+    return rows
 
 
-def _white(page: npt.NDArray[np.uint8], placed: Located, right: int, left: int) -> float:
-    """White in px between two neighbours; negative where the one reaches over the other."""
-    if placed.body[left, 0] > placed.body[right, 0]:
-        left, right = right, left  # Upside-down lines run from left to right.
+def _white(
+    page: npt.NDArray[np.uint8], placed: Located, right: int, left: int, y0: int, y1: int
+) -> float:
+    """White in px between two neighbours in rows `y0` to `y1`.
+
+    Negative where the one reaches over the other.
+    """
     low, high = float(placed.box[left, 2]), float(placed.box[right, 0])
     start, stop = float(placed.body[left, 0]), float(placed.body[right, 0])
     x0, x1 = max(0, int(start)), min(page.shape[1], int(np.ceil(stop)) + 1)
     if x1 - x0 < 2:
         return high - low
-    y0, y1 = _rows(page, placed, [right, left], ZONE)
     window = own_ink(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
     level = ink_level(window)
     ink = without_specks(window, level, float(placed.body[right, 2]) / 3).min(axis=0)
@@ -99,15 +107,15 @@ def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int, level: float) ->
     return length
 
 
-def _ink_width(page: npt.NDArray[np.uint8], placed: Located, i: int) -> float:
-    """Width in px of a letter's ink in the upper half of its body zone (a yud's head)."""
-    y0, y1 = _rows(page, placed, [i], (0.0, 0.5))
+def _head_width(page: npt.NDArray[np.uint8], placed: Located, i: int, y0: int, y1: int) -> float:
+    """Width in q of the ink of letter `i` in rows `y0` to `y1`."""
     x0, x1 = max(0, int(placed.box[i, 0])), int(np.ceil(placed.box[i, 2]))
     zone = page[y0:y1, x0:x1]
     if not zone.size:
         return 0.0
     columns = np.flatnonzero((zone < ink_level(zone)).any(axis=0))
-    return float(columns[-1] - columns[0] + 1) if len(columns) else 0.0
+    width = float(columns[-1] - columns[0] + 1) if len(columns) else 0.0
+    return width / float(placed.body[i, 2]) * 3
 
 
 @dataclass(frozen=True)
