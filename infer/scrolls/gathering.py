@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from crownlet.infer.records import PageRecord
 from crownlet.infer.scrolls import mixups
+from crownlet.infer.scrolls.alike import told
 from crownlet.infer.scrolls.comparing import compare
 from crownlet.infer.scrolls.evenness import evenness
 from crownlet.infer.scrolls.grouping import Place, place_pages
@@ -24,7 +25,8 @@ def gather(records: Iterable[PageRecord], table: Table | None = None) -> tuple[S
     pages = {page.name: page for page in map(sketch, records)}
     places = place_pages([(page.name, page.path) for page in pages.values()], table)
     doubled = mixups.same_pictures((page.name, page.sha256) for page in pages.values())
-    return tuple(scrolls_of(places, doubled, pages.__getitem__))
+    signs = {page.name: page.sign for page in pages.values()}
+    return told(scrolls_of(places, doubled, pages.__getitem__), signs, doubled)
 
 
 def scrolls_of(

@@ -5,11 +5,12 @@ A run of a hundred scrolls holds hundred thousands of letters; of each only a fe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from crownlet.infer.quality.unfamiliar import REASON as UNFAMILIAR
 from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.scrolls.alike import Signature, signature
 from crownlet.infer.scrolls.scroll import Side
 from crownlet.infer.sides import reads_as
 
@@ -51,6 +52,8 @@ class Sketch:
     notes: tuple[str, ...]
     unlike: int = 0
     """Letters unlike those that the networks know; they are compared with none."""
+    sign: Signature | None = field(default=None, compare=False, repr=False)
+    """What tells this page from others; None where its letters are too few."""
 
 
 def sketch(record: PageRecord) -> Sketch:
@@ -66,6 +69,7 @@ def sketch(record: PageRecord) -> Sketch:
         side=reads_as(text),
         notes=top_notes(record),
         unlike=sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs),
+        sign=signature(record.glyphs),
     )
 
 

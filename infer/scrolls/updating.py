@@ -7,6 +7,7 @@ from pathlib import Path
 
 from crownlet.infer.run import open_run
 from crownlet.infer.run.record import read_record
+from crownlet.infer.scrolls.alike import Signature, told
 from crownlet.infer.scrolls.gathering import scrolls_of
 from crownlet.infer.scrolls.grouping import place_pages
 from crownlet.infer.scrolls.listing import given_places, write_scrolls
@@ -30,11 +31,14 @@ def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
     )
     doubled = same_pictures((name, checksum) for name, (_, checksum) in images.items())
 
+    signs: dict[str, Signature | None] = {}
+
     def read(name: str) -> Sketch:
-        record = read_record(pages[name].folder, measured=False)
-        return replace(sketch(record), name=name)
+        page = sketch(read_record(pages[name].folder, measured=False))
+        signs[name] = page.sign
+        return replace(page, name=name)
 
     # Scroll by scroll: the letters of a library's pages are too many to hold.
-    scrolls = tuple(scrolls_of(places, doubled, read))
+    scrolls = told(tuple(scrolls_of(places, doubled, read)), signs, doubled)
     write_scrolls(run, scrolls, places)
     return scrolls

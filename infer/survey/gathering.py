@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from crownlet.datasets.catalogue import GLYPH_DEFECTS
 from crownlet.infer.run import Run, RunError, open_run
+from crownlet.infer.scrolls.alike import SAME_PAGE
 from crownlet.infer.survey.audit import Pair, read_audit
 from crownlet.infer.survey.codes import Key, read_keys
 from crownlet.infer.survey.estimators import Ints
@@ -88,7 +89,7 @@ def gather(folder: Path) -> Gathered:
     return Gathered(
         built, page, numbers, {key.source: key.code for key in keys},
         _scrolls(pages, scroll_of, sides), said.counts, _versions(survey, pages),
-        (*_notes(survey), *said.notes),
+        (*_notes(survey), *_doubles(run), *said.notes),
     )  # fmt: skip
 
 
@@ -179,3 +180,9 @@ def _versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tuple[s
 
 def _notes(survey: Survey) -> tuple[str, ...]:
     return tuple(f"{page} was not inspected: {why}" for page, why in sorted(survey.failed.items()))
+
+
+def _doubles(run: Run) -> list[str]:
+    """What is said of pictures that may show one page, each once."""
+    notes = (note for scroll in run.scrolls for note in scroll.notes)
+    return list(dict.fromkeys(note for note in notes if SAME_PAGE in note))

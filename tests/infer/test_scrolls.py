@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import made_pages as made
+import numpy as np
 import pytest
+from made import turned
 
 from crownlet.datasets.alphabet import BY_CHAR
 from crownlet.datasets.texts import portion
 from crownlet.infer.records import PageRecord, TextMatch
 from crownlet.infer.scrolls import Scroll, gather
+from crownlet.infer.scrolls.alike import SAME_PAGE
 from crownlet.infer.scrolls.grouping import Place
 from crownlet.infer.scrolls.listing import given_places, write_scrolls
 from crownlet.infer.scrolls.scroll import FormOnSides
@@ -159,6 +163,31 @@ def test_two_pictures_of_one_side_and_one_picture_twice() -> None:
     a, b = gather(same)
     said = "The same picture was given 3 times: a-face, a-face-2 and b-face."
     assert a.notes == b.notes == (said,)
+
+
+def shaken(name: str, widths: int, noise: int, **page: object) -> PageRecord:
+    """A face whose letters differ in width by 6%, drawn by `widths`, as measured with errors."""
+    record = made.written(name, FACE, **page)
+    wide = np.random.default_rng(widths).normal(1, 0.06, len(record.glyphs))
+    wide *= np.random.default_rng(noise).normal(1, 0.02, len(wide))
+    glyphs = [
+        replace(g, box=(*g.box[:2], g.box[0] + w * (g.box[2] - g.box[0]), g.box[3]))
+        for g, w in zip(record.glyphs, wide, strict=True)
+    ]
+    return replace(record, glyphs=tuple(glyphs))
+
+
+def test_two_pictures_of_one_page_are_told_wherever_they_were_given() -> None:
+    page = shaken("a-face", 1, 2, sha256="1" * 64)
+    again = turned(shaken("c-face", 1, 3, sha256="3" * 64), 90)
+    other = shaken("b-face", 4, 5, sha256="2" * 64)
+    a, b, c = gather([page, other, again])
+    said = "a-face and c-face may show the same page: letter by letter they are alike."
+    assert a.notes[0] == c.notes[0] and a.notes[0].startswith(said)
+    assert not [note for note in b.notes if SAME_PAGE in note]
+    bytewise = gather([page, replace(again, image=page.image)])
+    assert "The same picture was given 2 times" in bytewise[0].notes[0]
+    assert not [note for note in bytewise[0].notes if SAME_PAGE in note]
 
 
 def test_sentences_of_the_pages_stand_at_the_top() -> None:
