@@ -78,7 +78,8 @@ def compare(
 
 def _example(page: Page, finding: Finding, well: WellFormed) -> Example | None:
     if finding.scope == "gap":
-        return well.white(finding.kind, page.veiled)
+        pair = "".join(glyph.letter for glyph in page.letters(finding))
+        return well.white(pair, finding.kind, page.veiled)
     char = finding.expected or finding.letter or ""
     return well.letter(char, finding.kind, page.veiled) if len(char) == 1 else None
 

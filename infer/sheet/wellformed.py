@@ -50,12 +50,15 @@ class WellFormed:
             self._known[key] = next(filter(None, (_letter(p, char, kind) for p in pages)), None)
         return self._known[key]
 
-    def white(self, kind: str, near: Veiled) -> Example | None:
-        """Two neighbours whose white is without a doubt about `kind`."""
-        key = "", kind, near.page.name
+    def white(self, pair: str, kind: str, near: Veiled) -> Example | None:
+        """Two neighbours whose white is without a doubt about `kind`; the same letters, if any.
+
+        `pair` are the letters in question, the right one first.
+        """
+        key = pair, kind, near.page.name
         if key not in self._known:
             pages = self._from(near)
-            self._known[key] = next(filter(None, (_white(page, kind) for page in pages)), None)
+            self._known[key] = next(filter(None, (_white(p, pair, kind) for p in pages)), None)
         return self._known[key]
 
     def _from(self, near: Veiled) -> list[Veiled]:
@@ -105,24 +108,24 @@ def _sharpness(page: Veiled, glyph: GlyphRecord) -> float:
     return float((high - low) / 255 + steep / 255)
 
 
-def _white(page: Veiled, kind: str) -> Example | None:
+def _white(page: Veiled, pair: str, kind: str) -> Example | None:
+    """Of the whites with most letters of the pair on their sides the one with the lowest odds."""
     glyphs = page.page.glyphs
-    fair: list[tuple[float, GapRecord]] = []
+    fair: list[tuple[int, float, tuple[GlyphRecord, GlyphRecord]]] = []
     for gap in page.page.gaps:
         right, left = glyphs[gap.right_glyph - 1], glyphs[gap.left_glyph - 1]
         p = _odds(gap, kind)
         clear = gap.route == right.route == left.route == "clear"
         if clear and p is not None and not {right.glyph, left.glyph} & set(page.names):
-            fair.append((p, gap))
-    if not fair:
-        return None
-    _, best = min(fair, key=lambda row: row[0])
-    return Example(page, (glyphs[best.right_glyph - 1], glyphs[best.left_glyph - 1]))
+            other = sum(a != b for a, b in zip(right.letter + left.letter, pair, strict=False))
+            fair.append((other, p, (right, left)))
+    return Example(page, min(fair, key=lambda row: row[:2])[2]) if fair else None
 
 
 def _odds(gap: GapRecord, kind: str) -> float | None:
+    """Chance of the defect; None for whites of another kind: of words, of letters in one word."""
     return {
         "words_joined": gap.p_words_joined,
         "word_parted": gap.p_word_parted,
-        "letters_touch": gap.p_letters_touch,
+        "letters_touch": None if gap.p_word_parted is None else gap.p_letters_touch,
     }.get(kind)

@@ -11,7 +11,7 @@ import sheet_made as made
 
 from crownlet.datasets.catalogue import CATALOGUE
 from crownlet.infer.measuring import Measurement
-from crownlet.infer.records import ImageFacts, PageRecord
+from crownlet.infer.records import GapRecord, ImageFacts, PageRecord
 from crownlet.infer.sheet import words
 from crownlet.infer.sheet.hebrew import spelled
 from crownlet.infer.sheet.marks import Spot, place_marks
@@ -141,6 +141,20 @@ def test_the_clearest_letter_is_the_example() -> None:
     raised = [replace(g, route="review") if g.letter == "ל" else g for g in doubted]
     again = Veiled(record(raised), made.picture(raised))
     assert WellFormed([again]).letter("ל", "part_loose", again) is None
+
+
+@pytest.mark.parametrize(("pair", "shown"), [("הד", "הד"), ("דב", "שב"), ("קק", "שב")])
+def test_a_contact_is_held_beside_the_same_letters_apart_in_one_word(pair: str, shown: str) -> None:
+    letters = made.glyphs(["הד שב", "אהדם תה דם"])
+    odds = {(1, 2): 0.02, (3, 4): 0.01, (2, 3): 0.0}  # The last is the white between two words.
+    gaps = tuple(
+        GapRecord(1, a, b, None, 8.0, 1.0, 1.0, 0.1 if p == 0 else None, None if p == 0 else 0.1, p)
+        for (a, b), p in odds.items()
+    )
+    page = Veiled(replace(record(letters), gaps=gaps), made.picture(letters))
+    example = WellFormed([page]).white(pair, "letters_touch", page)
+    assert example is not None
+    assert "".join(g.letter for g in example.letters) == shown
 
 
 def test_file_names_are_safe_and_distinct() -> None:
