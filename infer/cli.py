@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
+import sys
 import warnings
 from collections.abc import Callable, Sequence
 
@@ -27,7 +29,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     warnings.filterwarnings("ignore", module=r"PIL\.")
     try:
         run: Callable[[argparse.Namespace], int] = options.run
-        return run(options)
+        code = run(options)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        # Whoever read the output has gone (`crownlet ... | head`); Python would flush once more.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return STOPPED
     except KeyboardInterrupt:
         complain("stopped; pages finished so far are whole.")
         return STOPPED

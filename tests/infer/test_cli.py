@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import blocks
@@ -115,3 +117,13 @@ def test_a_folder_that_cannot_be_written(scan: Path, capsys: pytest.CaptureFixtu
     run.write_text("in the way")
     assert cli.main(["inspect", str(scan), "--out", str(run / "below")]) == 1
     assert "cannot be written" in capsys.readouterr().err
+
+
+def test_a_reader_of_the_output_who_goes_away_is_no_fault() -> None:
+    wanted = [sys.executable, "-m", "crownlet.infer.cli", "survey", "plan", "--rate", "0.05"]
+    command = [*wanted, "--difference", "0.05", "--letters", "200"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdout is not None and process.stderr is not None
+        process.stdout.close()
+        assert process.stderr.read() == b""
+    assert process.returncode == cli.STOPPED
