@@ -56,15 +56,16 @@ def raised(ink: LetterInk) -> tuple[Floats, list[Bools]]:
 def _is_tag(ink: LetterInk, stroke: Bools) -> bool:
     if ink.letter == "ל":  # Its crown lies at the edge of the assessor's crop.
         return bool(stroke[: ink.y(NECK)].any())
-    return float(ink.part("tag")[: len(stroke)][stroke].mean()) > SURE
+    return float(ink.tags[: len(stroke)][stroke].mean()) > SURE
 
 
 def _height(ink: LetterInk, stroke: Bools, seat: Floats) -> Length:
     """From the seat under the stroke's root to its tip."""
-    rows, columns = np.nonzero(stroke)
+    inked = stroke.view(np.uint8)
+    columns, rows = cv2.findNonZero(inked).reshape(-1, 2).T
     root = columns[rows >= rows.max() - 1]
     foot = float(seat[root].mean())
-    near = cv2.dilate(stroke.astype(np.uint8), np.ones((3, 3), np.uint8))
+    near = cv2.dilate(inked, np.ones((3, 3), np.uint8))
     top = edges.tops(ink.dark[: len(near)] * near)
     k = int(np.nanargmin(top))
     start, end = np.array([float(root.mean()) + 0.5, foot]), np.array([k + 0.5, float(top[k])])

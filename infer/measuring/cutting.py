@@ -110,17 +110,18 @@ _GREYS = np.arange(256, dtype=np.float32)
 
 def _darkness(patch: Mask) -> Grey:
     """Share of ink 0 to 1, between the middle greys of this letter's ink and of its skin."""
-    counts = np.bincount(patch[::2, ::2].ravel(), minlength=256)
-    skin = _middle(counts, 160, 256, crops.FILL)
-    ink = _middle(counts, 0, 112, 32)
+    sums = np.cumsum(np.bincount(patch[::2, ::2].ravel(), minlength=256))
+    skin = _middle(sums, 160, 255, crops.FILL)
+    ink = _middle(sums, 0, 111, 32)
     table = np.clip((skin - _GREYS) / max(skin - ink, 1.0), 0.0, 1.0)
     return np.asarray(cv2.LUT(patch, table), np.float32)
 
 
-def _middle(counts: npt.NDArray[np.int64], low: int, high: int, else_: float) -> float:
-    """Median grey of the pixels between two greys."""
-    sums = np.cumsum(counts[low:high])
-    return low + float(np.searchsorted(sums, sums[-1] / 2)) if sums[-1] >= 8 else float(else_)
+def _middle(sums: npt.NDArray[np.int64], low: int, high: int, else_: float) -> float:
+    """Median grey of the pixels from one grey to another; `sums` are the counts up to each."""
+    before = int(sums[low - 1]) if low else 0
+    count = int(sums[high]) - before
+    return float(np.searchsorted(sums, before + count / 2)) if count >= 8 else float(else_)
 
 
 def _own(
@@ -130,13 +131,12 @@ def _own(
 
     What is cut off of a piece is taken out of `labels`.
     """
-    areas = stats[:, cv2.CC_STAT_AREA]
-    large = [k for k in range(1, len(stats)) if areas[k] >= SPECK * scale**2]
-    large.sort(key=lambda k: -int(areas[k]))
+    least = SPECK * scale**2
+    large = [(k, *row) for k, row in enumerate(stats.tolist()) if k and row[4] >= least]
+    large.sort(key=lambda row: -row[5])
     pieces: list[Piece] = []
     mixed = False
-    for k in large:
-        x0, y0, width, height, area = (int(v) for v in stats[k])
+    for k, x0, y0, width, height, area in large:
         window = labels[y0 : y0 + height, x0 : x0 + width]
         here = window == k
         covered = here & (cover[y0 : y0 + height, x0 : x0 + width] > COVERED)

@@ -61,7 +61,7 @@ def _first(dark: Grey) -> Floats:
     high = dark[at, columns]
     low = np.where(at > 0, dark[np.maximum(at - 1, 0), columns], 0.0)
     y: Floats = at + 0.5 - _share(high, low)
-    y[~inked.any(axis=0)] = np.nan
+    y[high < HALF] = np.nan
     return y
 
 

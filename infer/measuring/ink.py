@@ -77,6 +77,11 @@ class LetterInk:
         """`dark` of all its pieces, with their soft edges."""
         return self.soft(self.pieces)
 
+    @cached_property
+    def tags(self) -> Grey:
+        """`part` of the tags."""
+        return self.part("tag")
+
     def of(self, pieces: tuple[Piece, ...]) -> Mask:
         """(h, w): 1 on these pieces."""
         inked = np.zeros(self.labels.shape, np.bool_)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -60,7 +60,7 @@ def measure_letters(
     defect that the picture does not show well enough is left out, as it is of the routing.
     """
     heights = steady_heights(found.body[:, 2])
-    taken: list[tuple[GlyphRecord, Length, Says, float]] = []
+    taken: list[tuple[GlyphRecord, Length, Border, Says, float]] = []
     ends = []
     for i, row in enumerate(rows):
         q = float(heights[i]) / 3.0
@@ -70,15 +70,17 @@ def measure_letters(
         ink = cut_out(page.flat, row.letter, body, box, parts[i], q)
         if ink is None:
             continue
-        for length, says in _judged(ink, row):
-            taken.append((row, length, says, q))
+        for length, border, says in _judged(ink, row):
+            taken.append((row, length, border, says, q))
             ends.append(ink.on_page(np.stack([length.start, length.end])))
     if not taken:
         return ()
     placed = points_back(np.concatenate(ends), page.turn, page.size).reshape(-1, 4).tolist()
     return tuple(
-        _measurement(row.glyph, length, says, ruler, q / page.dpi * 25.4 if page.dpi else None)
-        for (row, length, says, q), ruler in zip(taken, placed, strict=True)
+        _measurement(
+            row.glyph, length, border, says, ruler, q / page.dpi * 25.4 if page.dpi else None
+        )
+        for (row, length, border, says, q), ruler in zip(taken, placed, strict=True)
     )
 
 
@@ -91,8 +93,11 @@ def lengths(ink: LetterInk, crowned: bool = True) -> list[Length]:
     return found
 
 
-def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Says]]:
-    """Lengths with what they say; nothing is said of a letter whose ink runs into a neighbour's."""
+def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Border, Says]]:
+    """Lengths with what they are held against and what they say.
+
+    Nothing is said of a letter whose ink runs into a neighbour's.
+    """
     # Crowns that no custom asks for are measured where the letter is looked at anyway.
     crowned = row.tags_expected is not None or row.route != "clear"
     found = lengths(ink, crowned)
@@ -103,7 +108,7 @@ def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Says]]:
         says = border.says(length.q)
         if ink.mixed or (says == "there" and not length.sure):
             says = "unclear"
-        yield replace(length, name=border.name, of=border.of), says
+        yield length, border, says
 
 
 def _border(length: Length, row: GlyphRecord) -> Border | None:
@@ -131,11 +136,11 @@ def steady_heights(height: Floats) -> Floats:
 
 
 def _measurement(
-    glyph: int, length: Length, says: Says, ruler: list[float], mm: float | None
+    glyph: int, length: Length, border: Border, says: Says, ruler: list[float], mm: float | None
 ) -> Measurement:
     """The measure with its ruler x0, y0, x1, y1; `mm` is the length of a kulmus."""
     start, end = (ruler[0], ruler[1]), (ruler[2], ruler[3])
     q = float(length.q)
     return Measurement(
-        glyph, length.name, q, None if mm is None else q * mm, start, end, length.of, says
+        glyph, border.name, q, None if mm is None else q * mm, start, end, border.of, says
     )

@@ -63,7 +63,7 @@ def _named(ink: LetterInk, piece: Piece) -> tuple[str, str | None]:
 
 def _is_tag(ink: LetterInk, piece: Piece) -> bool:
     window = (slice(piece.y0, piece.y1), slice(piece.x0, piece.x1))
-    share = float(ink.part("tag")[window][ink.labels[window] == piece.label].mean())
+    share = float(ink.tags[window][ink.labels[window] == piece.label].mean())
     above = piece.y1 < ink.y(-1.2 if ink.letter == "ל" else 0.1)
     return share > TAG_SHARE or (above and piece.area < TAG_AREA * ink.scale**2)
 
@@ -98,10 +98,10 @@ def nearest(one: Mask, other: Mask) -> tuple[Floats, Floats]:
     away, places = cv2.distanceTransformWithLabels(
         1 - other, cv2.DIST_L2, cv2.DIST_MASK_PRECISE, labelType=cv2.DIST_LABEL_PIXEL
     )
-    rows, columns = np.nonzero(one)
+    columns, rows = cv2.findNonZero(one).reshape(-1, 2).T
     k = int(away[rows, columns].argmin())
     i, j = int(rows[k]), int(columns[k])
-    m, n = np.argwhere((places == places[i, j]) & (other > 0))[0]
+    m, n = divmod(int(((places == places[i, j]) & (other > 0)).argmax()), other.shape[1])
     return np.array([j + 0.5, i + 0.5]), np.array([n + 0.5, m + 0.5])
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.measuring import edges
-from crownlet.infer.measuring.ink import LetterInk
+from crownlet.infer.measuring.ink import LetterInk, Mask
 from crownlet.infer.records import Floats
 
 Bools = npt.NDArray[np.bool_]
@@ -33,9 +35,7 @@ def seat(ink: LetterInk) -> tuple[Floats, Bools]:
         width = ink.dark.shape[1]
         return np.full(width, np.nan), np.zeros(width, np.bool_)
     size = max(3, int(PEN * ink.scale) | 1)
-    reach = np.arange(size) - size // 2
-    disc = (reach[:, None] ** 2 + reach**2 <= (size / 2) ** 2).astype(np.uint8)
-    thick = np.asarray(cv2.morphologyEx(ink.own[:low], cv2.MORPH_OPEN, disc), np.uint8)
+    thick = np.asarray(cv2.morphologyEx(ink.own[:low], cv2.MORPH_OPEN, _disc(size)), np.uint8)
     known = np.asarray(thick.any(axis=0), np.bool_)
     rough, fine = thick.argmax(axis=0).astype(np.float64), edges.tops(ink.whole[:low])
     if ink.letter != "ל":
@@ -50,6 +50,13 @@ def seat(ink: LetterInk) -> tuple[Floats, Bools]:
         return np.full(len(top), np.nan), known
     middles = (columns[1:] + columns[:-1]) / 2
     return top[columns[np.searchsorted(middles, np.arange(len(top)))]], known
+
+
+@cache
+def _disc(size: int) -> Mask:
+    """A disc of an odd number of px across."""
+    reach = np.arange(size) - size // 2
+    return (reach[:, None] ** 2 + reach**2 <= (size / 2) ** 2).astype(np.uint8)
 
 
 def _level(top: Floats, known: Bools, scale: float) -> Bools:
