@@ -24,6 +24,8 @@ FAR = 0.3
 """Logarithm of width beyond which a letter is stretched, as many scribes stretch the same ones."""
 LEAST = 100
 """With fewer letters nothing is said: the likeness of two pages spreads by one over their root."""
+BLOCK = 1000
+"""Pages that are held against all later ones at once: ten thousand would ask for half a GB."""
 ALIKE = 0.75
 """Likeness, the cosine of two signatures, from which two pictures may show one page.
 
@@ -56,7 +58,12 @@ def same_pages(signatures: Mapping[str, Signature | None]) -> list[tuple[str, st
     """Pairs of names whose pictures may show one page."""
     signed = {name: sign for name, sign in signatures.items() if sign is not None}
     names, signs = list(signed), np.array(list(signed.values())).reshape(-1, SIZE)
-    return [(names[i], names[j]) for i, j in np.argwhere(np.triu(signs @ signs.T >= ALIKE, 1))]
+    pairs: list[tuple[str, str]] = []
+    for first in range(0, len(names), BLOCK):
+        alike = signs[first : first + BLOCK] @ signs[first:].T >= ALIKE
+        found = np.argwhere(np.triu(alike, 1)) + first
+        pairs += [(names[i], names[j]) for i, j in found]
+    return pairs
 
 
 def told(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import made_pages as made
@@ -14,7 +15,7 @@ from made import turned
 from crownlet.datasets.alphabet import BY_CHAR
 from crownlet.datasets.texts import portion
 from crownlet.infer.records import PageRecord, TextMatch
-from crownlet.infer.scrolls import Scroll, gather
+from crownlet.infer.scrolls import Scroll, alike, gather
 from crownlet.infer.scrolls.alike import SAME_PAGE
 from crownlet.infer.scrolls.grouping import Place
 from crownlet.infer.scrolls.listing import given_places, write_scrolls
@@ -224,3 +225,13 @@ def test_the_list_is_whole_and_remembers_what_was_given(tmp_path: Path) -> None:
     assert data["scrolls"][0]["comparison"]["forms"][0]["letter"] == "ש"
     assert given_places(path.parent) == {place.page: place for place in places}
     assert given_places(tmp_path) == {}
+
+
+def test_pages_are_held_against_each_other_block_by_block(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(alike, "BLOCK", 3)
+    rng = np.random.default_rng(0)
+    kinds = rng.normal(size=(4, alike.SIZE))
+    signs = {f"p{k}": kinds[k % 4] + 0.3 * rng.normal(size=alike.SIZE) for k in range(10)}
+    units = {name: (sign / np.linalg.norm(sign)).astype(np.float32) for name, sign in signs.items()}
+    pairs = [(a, b) for a, b in combinations(units, 2) if (int(a[1:]) - int(b[1:])) % 4 == 0]
+    assert sorted(alike.same_pages(units | {"few": None})) == sorted(pairs)
