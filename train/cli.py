@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import hydra
 from omegaconf import DictConfig
 
@@ -22,6 +24,12 @@ def main(config: DictConfig) -> None:
         from crownlet.train.ship import ship
 
         print(f"models: {ship(config)}")
+    elif config.job == "integers":
+        from crownlet.train.quantise import integers
+
+        own = config.integers
+        for name, value in integers(Path(own.model), own.pages, own.held_out).items():
+            print(f"{name:<28}{value:.5g}")
     elif config.job == "evaluate":
         from crownlet.train.evaluate import evaluate
 
@@ -56,7 +64,7 @@ def main(config: DictConfig) -> None:
         print(f"findings: {criticise(config)}")
     else:
         jobs = (
-            "fit, render, export, promise, reference, evaluate, gate, promote, restore,"
+            "fit, render, export, integers, promise, reference, evaluate, gate, promote, restore,"
             " new_hand, proof or critic"
         )
         raise SystemExit(f"no job is called {config.job!r}: {jobs}")

@@ -1,7 +1,8 @@
 """The jobs `promote` and `restore`: from trained weights to the model in use, and back.
 
 Each step may be left out, so that it can be done by itself before (`promote.steps`): `export`,
-`bounds` (what is familiar), `promise` (thresholds), `reference` (for drift), `evaluate`, `gate`.
+`integers`, `bounds` (what is familiar), `promise` (thresholds), `reference` (for drift),
+`evaluate`, `gate`.
 """
 
 from __future__ import annotations
@@ -19,12 +20,13 @@ from crownlet.train.evaluate import evaluate
 from crownlet.train.gate.job import identity, table, weigh
 from crownlet.train.gate.store import Store, StoreError
 from crownlet.train.promise.job import promise
+from crownlet.train.quantise import integers
 from crownlet.train.reference import write_reference
 from crownlet.train.ship import ship
 from crownlet.train.usual import gather, picture_lines, write_lines
 from crownlet.train.weights import facts_of
 
-STEPS = ("export", "bounds", "promise", "reference", "evaluate", "gate")
+STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "gate")
 CARD = "card.json"
 
 
@@ -77,6 +79,8 @@ def made(config: Any, store: Store) -> Path:
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")
         shutil.copy2(store.current / ROUTING, folder / ROUTING)
+    if "integers" in own.steps:
+        integers(folder, config.integers.pages, config.integers.held_out)
     if "bounds" in own.steps:
         write_lines(folder, picture_lines(gather(Inspector(folder), own.bounds_pages)))
     if "promise" in own.steps:
