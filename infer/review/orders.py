@@ -5,18 +5,21 @@ from __future__ import annotations
 import sqlite3
 
 from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.datasets.catalogue import CATALOGUE, GRAVITIES
+from crownlet.infer.findings.gravity import opinions_on
 from crownlet.infer.review.entries import ChoiceError
 from crownlet.infer.review.queue import lot
 
 LONGEST_NAME = 60
+_HEADINGS = list(dict.fromkeys(gravity.heading for gravity in GRAVITIES.values()))
 _RANK = {name: k for k, name in enumerate(CATALOGUE)}
 
 
 class Readers:
     """The readers of one store; the first reads the whole queue, every other a share of it.
 
-    An order goes by doubt, then by letter, then by lot; the lot is another for each reader.
+    An order goes by heading, the gravest that the sources give the doubt on its letter, then by
+    doubt, letter and lot; the lot is another for each reader.
     """
 
     def __init__(self, db: sqlite3.Connection, seed: int, second_share: float) -> None:
@@ -77,7 +80,9 @@ class Readers:
         return lot(self._seed, "second", row["page"], row["mark"]) < self._share * 2**64
 
     def _key(self, reader: str, row: sqlite3.Row) -> str:
+        told = (GRAVITIES[o.code].heading for o in opinions_on(row["kind"], row["letter"]))
+        grave = min(map(_HEADINGS.index, told), default=len(_HEADINGS))
         kind = _RANK.get(row["kind"], len(_RANK))
         letter = LETTERS.find(row["letter"][:1]) if row["letter"] else len(LETTERS)
         chance = lot(self._seed, "order", reader, row["page"], row["mark"])
-        return f"{kind:03d}{row['kind']}:{letter:02d}:{chance:016x}:{row['id']}"
+        return f"{grave}{kind:03d}{row['kind']}:{letter:02d}:{chance:016x}:{row['id']}"

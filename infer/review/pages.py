@@ -81,15 +81,16 @@ def _missed(desk: Desk, reader: str) -> str:
 
 
 def _doubts(desk: Desk, reader: str) -> list[dict[str, Any]]:
-    """Walls by doubt in the order of the catalogue, letters by the alphabet, several last."""
-    order = list(CATALOGUE)
-    hung = sorted(
-        walls(desk.store.groups(reader)),
+    """Walls by doubt in the order of the queue, letters by the alphabet, several last."""
+    hung = walls(desk.store.groups(reader))
+    order = list(dict.fromkeys(wall.kind for wall in hung))
+    hung.sort(
         key=lambda wall: (
-            order.index(wall.kind) if wall.kind in CATALOGUE else len(order), wall.kind,
-            len(wall.letters) > 1, LETTERS.find(wall.letters[0] or " "),
-        ),
-    )  # fmt: skip
+            order.index(wall.kind),
+            len(wall.letters) > 1,
+            LETTERS.find(wall.letters[0] or " "),
+        )
+    )
     return [
         {
             "kind": kind,

@@ -17,12 +17,16 @@ class Choice(NamedTuple):
     key: str
     mark: str
     words: str
+    """As an answer to the question."""
     short: str
+    """As what was said."""
+    brief: str = ""
+    """As an answer where there is little room; "" if `short` will do."""
 
 
 CHOICES = (
-    Choice("present", "1", "●", "present", "present"),
-    Choice("not_present", "2", "○", "not present", "not present"),
+    Choice("present", "1", "●", "yes: present", "present", "yes"),
+    Choice("not_present", "2", "○", "no: not present", "not present", "no"),
     Choice("cannot_tell", "3", "◐", "cannot tell from the picture", "cannot tell"),
     Choice("authority", "4", "?", "question for an authority", "question"),
     Choice("other_letter", "5", "≠", "wrong letter: which?", "wrong letter"),
