@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import sys
 from pathlib import Path
 
 import cv2
@@ -12,6 +14,7 @@ import pytest
 from rapidfuzz.distance import Levenshtein
 
 from crownlet.infer import crops
+from crownlet.infer.bench import million
 from crownlet.infer.bench.__main__ import main
 from crownlet.infer.bench.peak import BATCH, CHANNELS, LAYERS, SIDE, convolutions, measured_peak
 from crownlet.infer.bench.reading_errors import error_rate, letters_of
@@ -82,6 +85,20 @@ def test_a_run_writes_table_and_json(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert facts["memory"]["peak_mb"] > facts["memory"]["ready_mb"] > 20
     assert facts["letter_error_rate"] > 0.5  # Most of the mezuzah is not on these lines.
     assert f"{facts['page']['letters']} letters" in capsys.readouterr().out
+
+
+def test_the_reckoning_of_a_million_pages_is_that_of_its_page_time(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = Path(million.__file__).with_name("million_pages.md").read_text(encoding="utf-8")
+    (seconds,) = re.findall(r"bench\.million --seconds ([\d.]+)", text)
+    assert f"**{seconds} s**" in text
+    monkeypatch.setattr(sys, "argv", ["million", "--seconds", seconds])
+    million.main()
+    told = capsys.readouterr().out.splitlines()
+    assert [line for line in told if line.startswith("|") and line not in text] == []
+    assert f"core hours: {float(seconds) * 1e6 / 3600:.0f}" in told
+    assert f"| core hours | {float(seconds) * 1e6 / 3600:.0f} |" in text
 
 
 def test_a_missing_page_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
