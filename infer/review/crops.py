@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from crownlet.infer.errors import FileFault
 from crownlet.infer.review import sheets
-from crownlet.infer.review.forms import FORMS, Cut, cut_picture
+from crownlet.infer.review.forms import FORMS, WIDE, Cut, cut_picture
 from crownlet.infer.review.kept import NAME, Kept
 from crownlet.infer.run.pictures import Pixels, read_picture
 
@@ -135,7 +135,7 @@ class Crops:
 
     def _state(self, page: str) -> str:
         """What small pictures follow from: the page's scan and tables, and how they are cut."""
-        return f"{sheets.digest(self._run.pages[page])} {FORMS[SMALL]}"
+        return f"{sheets.digest(self._run.pages[page])} {FORMS[SMALL]} {WIDE}"
 
     def _pixels(self, page: str, wanted: Iterable[Key]) -> Pixels:
         """A page's pixels. For small pictures alone it does not push out the page being read."""

@@ -94,6 +94,9 @@ class Item:
     """The networks' probability; None unless asked for, or where there is none."""
     source: str | None = None
     """Where the scroll comes from; None unless asked for, or not known."""
+    body: tuple[float, float, float, float] | None = None
+    """Of the letter in question: middle of its ruled line, height of its body (px), degrees
+    clockwise; None where the doubt is of no single letter."""
 
 
 @dataclass(frozen=True)

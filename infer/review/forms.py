@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import cv2
@@ -32,11 +32,32 @@ class Form:
     """Whether the letter's corners are drawn into the picture."""
 
 
+WIDE = (272, 124)
+"""Size of the small picture of a stretched letter, two places of a wall, px."""
 FORMS: dict[Cut, Form] = {
     "wall": Form((132, 124), 54, 84, marked=True),
     "line": Form((960, 400), 140, 90),
     "near": Form((960, 400), 240, 90),
 }
+
+
+def is_wide(item: Item) -> bool:
+    """Whether a letter is so stretched that in one place of a wall its parts would be too small.
+
+    That it is stretched is seen in one place as well.
+    """
+    if item.body is None or item.kind == "overstretched":
+        return False
+    sides = item.box[2] - item.box[0], item.box[3] - item.box[1]
+    across = sides[round(item.body[3] / 90) % 2]
+    form = FORMS["wall"]
+    return across * form.body / max(item.body[2], 1.0) > form.size[0]
+
+
+def form_of(item: Item, cut: Cut) -> Form:
+    """How one of an item's pictures is cut."""
+    form = FORMS[cut]
+    return replace(form, size=WIDE) if cut == "wall" and is_wide(item) else form
 
 
 def q_of(item: Item, run: Run) -> float:
@@ -54,7 +75,7 @@ def quarters(item: Item, run: Run) -> int:
 
 def affine_of(item: Item, run: Run, cut: Cut) -> Affine:
     """The way from page px to the px of one of its pictures before it is turned upright."""
-    form = FORMS[cut]
+    form = form_of(item, cut)
     return frame(item.box, q_of(item, run) * BODY / form.body, _lying(form, quarters(item, run)))
 
 
@@ -64,7 +85,7 @@ def _lying(form: Form, turns: int) -> tuple[int, int]:
 
 def cut_picture(pixels: Pixels, item: Item, run: Run, cut: Cut) -> bytes:
     """A picture of an item as JPEG, from the pixels of its page, (H, W, 3) RGB."""
-    form, turns = FORMS[cut], quarters(item, run)
+    form, turns = form_of(item, cut), quarters(item, run)
     window = crop(pixels, item.box, q_of(item, run) * BODY / form.body, _lying(form, turns))
     picture = np.ascontiguousarray(window.pixels[..., ::-1])
     if form.marked:

@@ -17,7 +17,7 @@ from crownlet.infer.cautions import NAME_CAUTION, RULING, UNFAMILIAR
 from crownlet.infer.review.asking import Chosen, Sentence, Window, chosen, letter_of, number, window
 from crownlet.infer.review.desk import Desk
 from crownlet.infer.review.entries import Item
-from crownlet.infer.review.forms import FORMS, in_name
+from crownlet.infer.review.forms import FORMS, in_name, is_wide
 from crownlet.infer.review.missed import ALL, missed_estimate, sentence
 from crownlet.infer.review.questions import question
 from crownlet.infer.review.queue import lot
@@ -168,6 +168,7 @@ async def wall(request: Request) -> Response:
     return page(
         request, "wall.html", kind=kind, letter=form, letter_name=_named(here), cells=cells,
         in_name={cell.id for cell in cells if in_name(cell, desk.run)},
+        wide={cell.id for cell in cells if is_wide(cell)},
         open=sum(cell.decision is None for cell in cells), question=question(kind, form),
         one=f"/one{Chosen(kind, None if len(here.letters) > 1 else form).query}",
         following=following,

@@ -139,4 +139,5 @@ def _item(row: sqlite3.Row, reveal: bool) -> Item:
         decision=decision,
         origin=row["origin"] if reveal else None, p=row["p"] if reveal else None,
         source=row["source"] if reveal else None,
+        body=tuple(json.loads(row["body"])) if row["body"] else None,
     )  # fmt: skip

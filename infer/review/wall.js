@@ -29,6 +29,19 @@ function columns() {
   return next < 0 ? cells.length : next;
 }
 
+const middle = (cell) => cell.offsetLeft + cell.offsetWidth / 2;
+
+// To the row above or below: places of stretched letters are wider than others.
+function moveRow(way) {
+  const here = focused();
+  const beyond = cells.filter((cell) => way * (cell.offsetTop - here.offsetTop) > 0);
+  if (!beyond.length) return move(way * cells.length);
+  const top = (way > 0 ? beyond[0] : beyond.at(-1)).offsetTop;
+  const away = (cell) => Math.abs(middle(cell) - middle(here));
+  const row = beyond.filter((cell) => cell.offsetTop === top);
+  focusOn(row.reduce((best, cell) => (away(cell) < away(best) ? cell : best)));
+}
+
 const rows = () => Math.max(1, Math.floor(window.innerHeight / cells[0].offsetHeight) - 1);
 
 function refresh(answer) {
@@ -92,10 +105,11 @@ const open = (cell) => location.assign(`/one/${cell.dataset.id}`);
 export function wallKey(key) {
   const page = columns() * rows();
   const ways = {
-    ArrowLeft: 1, ArrowRight: -1, ArrowDown: columns(), ArrowUp: -columns(),
+    ArrowLeft: 1, ArrowRight: -1,
     PageDown: page, PageUp: -page, Home: -cells.length, End: cells.length,
   };
   if (key in ways) move(ways[key]);
+  else if (key === "ArrowDown" || key === "ArrowUp") moveRow(key === "ArrowDown" ? 1 : -1);
   else if (key === "r") askRest();
   else if (key === "g") $("following")?.click();
   else if (key === "o" || key === "Enter") open(focused());

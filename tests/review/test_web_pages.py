@@ -22,7 +22,7 @@ from crownlet.infer.measuring import Measurement, write_measures
 from crownlet.infer.records import TextMatch
 from crownlet.infer.review.context import context_of
 from crownlet.infer.review.entries import Item
-from crownlet.infer.review.forms import FORMS, cut_picture
+from crownlet.infer.review.forms import FORMS, cut_picture, is_wide
 from crownlet.infer.review.questions import QUESTIONS, question
 from crownlet.infer.run import open_run
 
@@ -282,3 +282,17 @@ def test_rulers_are_drawn_only_when_they_may_be_seen(tmp_path: Path) -> None:
         text = window.get(f"/one/{item.id}").text
         assert 'class="ruler"' in text and "0.25 kulmus (0.10 mm); speaks for it" in text
         assert name not in text and "<script>x" not in text
+
+
+@pytest.mark.parametrize("turn", [0, 90])
+def test_a_stretched_letter_takes_two_places_of_a_wall(tmp_path: Path, turn: int) -> None:
+    run = made.pictured(tmp_path, ["a"])
+    pixels = run.pages["a"].pixels()
+    for across, size in ((25.0, (132, 124)), (40.0, (272, 124))):
+        wide, high = (across, 12.0) if turn == 0 else (12.0, across)
+        box, body = (60.0, 60.0, 60.0 + wide, 60.0 + high), (60.0, 60.0, 12.0, float(turn))
+        item = Item(1, "a", "s", (1,), "part_loose", "ת", box, 0, None, body=body)
+        data = np.frombuffer(cut_picture(pixels, item, run, "wall"), np.uint8)
+        assert cv2.imdecode(data, cv2.IMREAD_COLOR).shape[1::-1] == size
+        # That it is stretched shows in one place as well.
+        assert not is_wide(replace(item, kind="overstretched"))
