@@ -56,13 +56,15 @@ class Job:
     made_with: dict[str, str]
 
 
-@dataclass(frozen=True)
+@dataclass
 class Cluster:
     """The workers of a cluster, as a crew."""
 
     address: str
     client: Client
     job: Job
+    idle: bool = False
+    """Whether there was no worker when last asked."""
     lost = KilledWorker
 
     def admit(self) -> None:
@@ -79,8 +81,9 @@ class Cluster:
     def room(self) -> int:
         """A page for each thread, and one for each worker that waits there."""
         threads = self.client.nthreads().values()
-        if not threads:
+        if not threads and not self.idle:
             complain("the cluster has no workers now; waiting for some.")
+        self.idle = not threads
         return max(1, sum(threads) + len(threads))
 
     @contextmanager
