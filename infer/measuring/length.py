@@ -19,7 +19,8 @@ class Length:
     start: Floats
     end: Floats
     sure: bool = True
-    """Whether what it spans is as white as skin, where it measures a white."""
+    """Whether a white that it measures is as white as skin, and, where none was found, its place as
+    dark as ink."""
 
 
 def upright(name: str, of: str, x: float, y0: float, y1: float, scale: float) -> Length:

@@ -106,7 +106,8 @@ def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Border, 
         if border is None or border.of in row.not_examined:
             continue
         says = border.says(length.q)
-        if ink.mixed or (says == "there" and not length.sure):
+        doubtful = not length.sure and (says == "there" or length.q == 0.0)
+        if ink.mixed or doubtful:
             says = "unclear"
         yield length, border, says
 

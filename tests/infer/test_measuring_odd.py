@@ -7,6 +7,7 @@ import warnings
 import cv2
 import numpy as np
 import numpy.typing as npt
+import pytest
 
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.infer.measuring.cutting import cut_out
@@ -73,3 +74,31 @@ def test_the_width_of_the_pen_is_steadied_but_large_letters_keep_theirs() -> Non
     assert np.abs(np.delete(steady, 30) - 60.0).max() < 1.0
     assert steady_heights(np.array([40.0, 41.0])).tolist() == [40.5, 40.5]
     assert len(steady_heights(np.zeros(0))) == 0
+
+
+def test_of_a_part_that_is_not_among_the_letters_ink_no_white_is_said_to_be_wanting() -> None:
+    q, flat = 20.0, np.full((200, 200), 224, np.uint8)
+    flat[60:120, 80:120] = 32
+    parts = np.full((6, 32, 24), 255, np.uint8)
+    for left, listed in ((80.0, ["part_gap"]), (62.0, [])):
+        box, body = (left, 60.0, 120.0, 120.0), (100.0, 60.0, 3 * q, 0.0)
+        ink = cut_out(flat, "ג", body, box, parts, q)
+        assert ink is not None
+        row = GlyphRecord(
+            1, 1, 1, 1, "ג", 0.9, None, box, body, 0, 0, {"part_loose": 0.9}, "finding"
+        )
+        assert [length.name for length in wanting(ink, row, [])] == listed
+
+
+@pytest.mark.parametrize(("bridge", "sure"), [(32, True), (110, False)])
+def test_a_white_that_blur_may_have_closed_is_not_said_to_be_wanting(
+    bridge: int, sure: bool
+) -> None:
+    q, flat = 20.0, np.full((200, 200), 224, np.uint8)
+    flat[60:120, 80:120], flat[92:96, 80:120] = 32, bridge
+    parts = np.full((6, 32, 24), 255, np.uint8)
+    box, body = (80.0, 60.0, 120.0, 120.0), (100.0, 60.0, 3 * q, 0.0)
+    ink = cut_out(flat, "ג", body, box, parts, q)
+    assert ink is not None and len(ink.pieces) == 1
+    row = GlyphRecord(1, 1, 1, 1, "ג", 0.9, None, box, body, 0, 0, {"part_loose": 0.9}, "finding")
+    assert [length.sure for length in wanting(ink, row, [])] == [sure]
