@@ -8,18 +8,13 @@ tried again by Dask (`distributed.scheduler.allowed-failures`), then once more a
 from __future__ import annotations
 
 import asyncio
-import hashlib
-import json
 import logging
 import shutil
-import socket
-import threading
 from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import CancelledError, Future
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 
 from distributed import Client, KilledWorker, Security, rpc
@@ -28,32 +23,13 @@ from distributed.comm import CommClosedError
 from crownlet.datasets.customs import CUSTOMS
 from crownlet.datasets.texts import KNOWN
 from crownlet.infer.commands import complain
-from crownlet.infer.commands.keeping import asked
+from crownlet.infer.commands.cluster_desks import ClusterError, Job, forget, made_with, one, ready
 from crownlet.infer.commands.spreading import Setting
 from crownlet.infer.commands.working import Desk, Outcome, Task
 from crownlet.infer.drafts import draft_folder
-from crownlet.infer.errors import FileFault, plain
-from crownlet.infer.sessions import ModelError
 
 PATIENCE = 8
 """Seconds within which a scheduler answers."""
-PROGRAMS = ("crownlet", "numpy", "onnxruntime", "opencv-python-headless", "pillow")
-"""What the numbers of a record hang on, besides networks, customs and text."""
-SHARED = "pictures and RUN must lie at the same paths on every worker"
-
-
-class ClusterError(FileFault):
-    """A cluster that cannot do the work: `path` names the scheduler or the worker's machine."""
-
-
-@dataclass(frozen=True)
-class Job:
-    """What a worker needs to set up a desk, and what it must then hold."""
-
-    setting: Setting
-    mark: Path
-    """A folder that the client has made in RUN."""
-    made_with: dict[str, str]
 
 
 @dataclass
@@ -69,7 +45,7 @@ class Cluster:
 
     def admit(self) -> None:
         """Set up a desk in every worker; ClusterError for the first that cannot have one."""
-        said = self.client.run(_ready, self.job, on_error="return")
+        said = self.client.run(ready, self.job, on_error="return")
         if not said:
             raise ClusterError(self.address, "the cluster has no workers.")
         for worker, fault in sorted(said.items()):
@@ -91,7 +67,7 @@ class Cluster:
         """ClusterError where the scheduler is lost."""
         pool = self.client.get_executor(pure=False)
         try:
-            yield partial(pool.submit, _one, self.job)
+            yield partial(pool.submit, one, self.job)
         except (CancelledError, CommClosedError):
             said = "the scheduler is gone; pages finished so far are whole, begin again to go on."
             raise ClusterError(self.address, said) from None
@@ -114,7 +90,7 @@ def joined(address: str, setting: Setting, desk: Desk) -> Iterator[Cluster]:
             yield cluster
         finally:
             shutil.rmtree(mark, ignore_errors=True)
-        client.run(_forget, on_error="ignore")
+        client.run(forget, on_error="ignore")
 
 
 def _client(address: str) -> Client:
@@ -160,62 +136,3 @@ def _everywhere(setting: Setting) -> Setting:
 def _file(name: str, known: Collection[str]) -> str:
     path = Path(name)
     return name if name in known or not path.is_file() else str(path.absolute())
-
-
-def made_with(desk: Desk) -> dict[str, str]:
-    """Versions and checksums that two desks must share for their pages to be the same."""
-    facts = {**desk.inspector.versions(), "portion": asked(desk.portion, None)}
-    sums = {
-        name: hashlib.sha256(json.dumps(fact, sort_keys=True).encode()).hexdigest()
-        for name, fact in facts.items()
-    }
-    return {name: version(name) for name in PROGRAMS} | sums
-
-
-_DESKS: dict[Path, Desk] = {}
-"""In a worker: the desks of the commands under way, by their marks."""
-_SETTING_UP = threading.Lock()
-
-
-def _desk(job: Job) -> Desk:
-    """In a worker: its desk for this job; ClusterError where there can be none."""
-    with _SETTING_UP:
-        if job.mark not in _DESKS:
-            _forget()
-            _DESKS[job.mark] = _new_desk(job)
-        return _DESKS[job.mark]
-
-
-def _new_desk(job: Job) -> Desk:
-    here = socket.gethostname()
-    if not job.mark.is_dir():
-        raise ClusterError(here, f"does not see {plain(job.setting.out)}: {SHARED}.")
-    try:
-        draft_folder(job.setting.out).rmdir()
-        desk = job.setting.desk()
-    except (ValueError, OSError, ModelError) as error:
-        raise ClusterError(here, f"cannot inspect these pages ({error}).") from None
-    held = made_with(desk)
-    unlike = [name for name, value in job.made_with.items() if held[name] != value]
-    if unlike:
-        said = f"has another {', another '.join(unlike)} than this machine: pages would differ."
-        raise ClusterError(here, said)
-    return desk
-
-
-def _ready(job: Job) -> None:
-    _desk(job)
-
-
-def _one(job: Job, task: Task) -> Outcome:
-    desk = _desk(job)
-    if not task.path.exists():
-        said = f"{plain(task.path)}: is not seen from {socket.gethostname()}: {SHARED}."
-        return Outcome(task, fault=said)
-    return desk.one(task)
-
-
-def _forget() -> None:
-    """Desks of commands that have ended, however they did."""
-    for mark in [mark for mark in _DESKS if not mark.exists()]:
-        del _DESKS[mark]

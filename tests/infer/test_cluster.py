@@ -22,8 +22,9 @@ import tiny
 from distributed import Client
 
 from crownlet.infer import cli
-from crownlet.infer.commands import clustering
-from crownlet.infer.commands.clustering import Cluster, ClusterError, Job
+from crownlet.infer.commands import cluster_desks, clustering
+from crownlet.infer.commands.cluster_desks import ClusterError, Job
+from crownlet.infer.commands.clustering import Cluster
 from crownlet.infer.commands.spreading import LOST, Setting, spread
 from crownlet.infer.commands.working import Task
 from crownlet.infer.drafts import draft_folder
@@ -111,7 +112,7 @@ def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Pa
     for task in tasks:
         task.path.write_bytes(b"")
     setting = dying.DyingSetting(tmp_path)
-    job = Job(setting, draft_folder(tmp_path), clustering.made_with(setting.desk()))  # type: ignore[arg-type]
+    job = Job(setting, draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))  # type: ignore[arg-type]
     outcomes = list(spread(tasks, Cluster("", client, job)))
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
@@ -153,7 +154,7 @@ def first_page(run: Path) -> None:
 def job(tmp_path: Path) -> Job:
     """A job that this process, in a worker's place, can do."""
     setting = Setting(None, "unspecified", "none", tmp_path)
-    return Job(setting, draft_folder(tmp_path), clustering.made_with(setting.desk()))
+    return Job(setting, draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))
 
 
 def test_a_worker_says_what_it_lacks(job: Job, tmp_path: Path) -> None:
@@ -167,15 +168,15 @@ def test_a_worker_says_what_it_lacks(job: Job, tmp_path: Path) -> None:
     }  # fmt: skip
     for said, unable in wrong.items():
         with pytest.raises(ClusterError) as error:
-            clustering._desk(unable)
+            cluster_desks.desk_for(unable)
         assert str(error.value).startswith(said)
         assert pickle.loads(pickle.dumps(error.value)).args == error.value.args
     scan = tmp_path / "not here.png"
-    outcome = clustering._one(job, Task(scan, Place("a", "a", None)))
+    outcome = cluster_desks.one(job, Task(scan, Place("a", "a", None)))
     assert outcome.fault.startswith(f"{scan}: is not seen from {here}: ")
     job.mark.rmdir()
-    clustering._forget()
-    assert not clustering._DESKS
+    cluster_desks.forget()
+    assert not cluster_desks._DESKS
 
 
 def test_what_is_sent_does_not_hang_on_where_a_process_was_begun(
