@@ -124,6 +124,8 @@ class Sessions:
         options.inter_op_num_threads = 1
         options.graph_optimization_level = ort.GraphOptimizationLevel.ORT_ENABLE_ALL
         options.log_severity_level = 3
+        # Threads that wait in a loop are no quicker and take a fifth more of the processor's time.
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         try:
             session = ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
         except Exception as error:

@@ -34,10 +34,13 @@ def measured(page: Path, portion: str, model: Path | None, repeats: int) -> dict
 
 def inspections(request: dict[str, Any]) -> dict[str, Any]:
     """Inspect a page `repeats` times after a first one; the quickest of them counts as warm."""
+    import cv2
+
     from crownlet.infer.findings import findings_of
     from crownlet.infer.inspector import Inspector
     from crownlet.infer.writer import write_page
 
+    cv2.setNumThreads(1)  # As `crownlet inspect` has it.
     inspector = Inspector(request["model"])
     ready = time.perf_counter() - BEGUN
     memory = {"ready_mb": peak_memory()}

@@ -40,17 +40,17 @@ class Setting:
 
     def desk(self) -> Desk:
         """Networks, customs and portion opened; ValueError, OSError or ModelError as they say."""
+        import cv2
+
         from crownlet.infer.inspector import Inspector
+        from crownlet.infer.sessions import Sessions
         from crownlet.infer.wanted import read_wanted
 
+        # On pictures of one letter OpenCV's other threads gain nothing and never rest.
+        cv2.setNumThreads(1)
         portion = read_wanted(self.portion)
         if self.threads is None:
             return Desk(Inspector(self.model, self.customs), portion, self.out, self.anew)
-        import cv2
-
-        from crownlet.infer.sessions import Sessions
-
-        cv2.setNumThreads(self.threads)
         networks = Sessions(self.model, self.threads)
         inspector = Inspector(self.model, self.customs, networks=networks)
         return Desk(inspector, portion, self.out, self.anew)
