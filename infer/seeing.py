@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -76,7 +77,9 @@ def see(
         found = steadied(_located(networks, flat, size.body, limits.centre_p))
     if not len(found):
         raise PageError(label, NOTHING)
-    with watch.stage("assess"):
+    with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
+        # No network is asked for it; where the assessor strikes letters out it is measured anew.
+        quality = beside.submit(measure, gray, flat, found, size.turn)
         fitted = crops.fitted(flat, found)
         assessed = assess(networks, fitted, found)
         agreement = agreed(found, assessed)
@@ -87,7 +90,7 @@ def see(
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = crops.fitted(flat, found)
     with watch.stage("quality"):
-        measures = measure(gray, flat, found, size.turn)
+        measures = quality.result() if kept.all() else measure(gray, flat, found, size.turn)
     return Seen(flat, fitted, found, assessed, size.turn, measures, agreement)
 
 
