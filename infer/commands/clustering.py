@@ -18,7 +18,6 @@ from functools import partial
 from pathlib import Path
 
 from distributed import Client, KilledWorker, Security, rpc
-from distributed.comm import CommClosedError
 
 from crownlet.datasets.customs import CUSTOMS
 from crownlet.datasets.texts import KNOWN
@@ -64,13 +63,10 @@ class Cluster:
 
     @contextmanager
     def at_work(self) -> Iterator[Callable[[Task], Future[Outcome]]]:
-        """ClusterError where the scheduler is lost."""
+        """Pages still waiting when it ends are not begun any more."""
         pool = self.client.get_executor(pure=False)
         try:
             yield partial(pool.submit, one, self.job)
-        except (CancelledError, CommClosedError):
-            said = "the scheduler is gone; pages finished so far are whole, begin again to go on."
-            raise ClusterError(self.address, said) from None
         finally:
             pool.shutdown(wait=False)
 
@@ -79,7 +75,8 @@ class Cluster:
 def joined(address: str, setting: Setting, desk: Desk) -> Iterator[Cluster]:
     """The cluster at an address, each worker found able to do what `desk` does.
 
-    ClusterError in one sentence where there is no answer, or a worker is not able.
+    ClusterError in one sentence where there is no answer, a worker is not able, or the scheduler
+    is lost on the way.
     """
     with _client(address) as client:
         mark = _mark(setting.out)
@@ -88,9 +85,13 @@ def joined(address: str, setting: Setting, desk: Desk) -> Iterator[Cluster]:
             cluster = Cluster(address, client, job)
             cluster.admit()
             yield cluster
+            mark.rmdir()
+            client.run(forget, on_error="ignore")
+        except (CancelledError, OSError):
+            said = "the scheduler is gone; pages finished so far are whole, begin again to go on."
+            raise ClusterError(address, said) from None
         finally:
             shutil.rmtree(mark, ignore_errors=True)
-        client.run(forget, on_error="ignore")
 
 
 def _client(address: str) -> Client:
