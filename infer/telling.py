@@ -112,9 +112,9 @@ def _sentence(mishap: Mishap, letters: str, word: int) -> str:
     count, many = len(letters.replace(" ", "")), " " in letters
     shown = _shown(letters)
     if mishap == "letter_absent":
-        return f"{latin(letters)} absent from word {word}"
+        return f"{latin(letters)} absent from word {word} of the text"
     if mishap == "letters_absent":
-        return f"{count} letters absent from word {word} on: {shown}"
+        return f"{count} letters absent from word {word} of the text on: {shown}"
     if mishap == "words_absent":
         return f"{'words' if many else 'a word'} absent: {shown}"
     if mishap == "letter_doubled":

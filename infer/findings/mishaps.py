@@ -54,7 +54,7 @@ def _place(place: TextPlace, record: PageRecord, customs: Customs) -> Finding:
         box=_about(place.at, record.q) if absent else around(boxes),
         route="finding" if place.sure else "review", p=None, heading=weight.heading,
         code=weight.code, opinions=weight.opinions, measurements=(), in_name=place.in_name,
-        says=place.says, sure=place.sure,
+        says=f"{place.says[:1].upper()}{place.says[1:].rstrip('.')}.", sure=place.sure,
     )  # fmt: skip
 
 

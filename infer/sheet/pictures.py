@@ -7,7 +7,7 @@ and our drawing can be compared by eye.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -16,7 +16,7 @@ import numpy as np
 from crownlet.infer.records import Box, GlyphRecord
 from crownlet.infer.run.crops import BODY, Affine, crop
 from crownlet.infer.sheet.upright import Pixels, Turned
-from crownlet.infer.sheet.veil import Veiled
+from crownlet.infer.sheet.veil import PLATE, Veiled
 
 Q_PX = (20.0, 32.0)
 """A kulmus of a picture lies between these, px; between them the scan's own px are kept."""
@@ -61,7 +61,7 @@ def window(
     size_q: tuple[float, float],
     q: float,
     rotation: float,
-    letters: Iterable[GlyphRecord] = (),
+    letters: Collection[GlyphRecord] = (),
     bare: Iterable[Box] = (),
     q_px: tuple[float, float] = Q_PX,
 ) -> Window:
@@ -80,6 +80,10 @@ def window(
     covered, affine = crop(turn.view(page.covered), spot, unit, size)
     holes = [*page.bared(letters, box), *bare]
     if holes:
+        for plate in page.plates(letters):
+            # Without the word on it, of which a bared letter would leave pieces.
+            x0, y0, x1, y1 = _whole(affine.box(turn.box(plate)), size)
+            covered[y0:y1, x0:x1] = PLATE
         seen, _ = crop(turn.view(page.pixels), spot, unit, size)
         for hole in holes:
             x0, y0, x1, y1 = _whole(affine.box(turn.box(hole)), size)

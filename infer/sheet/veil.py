@@ -37,6 +37,12 @@ class Veiled:
             return ()
         return tuple(glyph.box for glyph in letters)
 
+    def plates(self, letters: Iterable[GlyphRecord]) -> tuple[Box, ...]:
+        """The plates of the Names to which any of `letters` belongs."""
+        shown = {glyph.glyph for glyph in letters}
+        runs = _runs(self._hidden())
+        return tuple(_plate(g) for run in runs if shown & {g.glyph for g in run} for g in run)
+
     def _hidden(self) -> list[GlyphRecord]:
         return [g for g in self.page.glyphs if g.glyph in self.names]
 
