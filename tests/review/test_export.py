@@ -37,7 +37,8 @@ def store(run: Run) -> ReviewStore:
 def doubts(store: ReviewStore) -> list[Item]:
     """Doubts of page a that are faults of one letter, each of another letter."""
     every = [i for i in store.items("anna") if i.page == "a" and len(i.glyphs) == 1]
-    return list({i.glyphs: i for i in every if i.letter not in "א"}.values())
+    faults = [i for i in every if i.letter not in "א" and i.kind != "shape_doubt"]
+    return list({i.glyphs: i for i in faults}.values())
 
 
 def written(run: Run) -> dict[int, dict]:  # type: ignore[type-arg]
