@@ -23,7 +23,7 @@ from crownlet.infer.sheet.page import Page
 from crownlet.infer.sheet.pictures import small_page
 from crownlet.infer.sheet.veil import Veiled
 from crownlet.infer.sheet.view import Group, PageView, ScrollView, Sources
-from crownlet.infer.sheet.wall import wall
+from crownlet.infer.sheet.wall import page_doubts, wall
 from crownlet.infer.sheet.wellformed import WellFormed
 
 OLDER = (
@@ -46,6 +46,7 @@ def scroll_view(
         scroll=scroll, notes=notes_of(scroll, [run.pages[page.name] for page in pages]),
         pages=tuple(_view(page, _quiet(groups)) for page in pages), groups=groups,
         sources=_sources([each for group in groups for each in group.entries]), bricks=wall(pages),
+        doubts=page_doubts(pages),
         not_examined=ALWAYS, limits=_limits(first), versions=first.versions, shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
         kinds=kinds_of(rows),

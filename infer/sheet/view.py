@@ -19,6 +19,8 @@ from crownlet.infer.sheet.wall import Brick
 
 MM = 1.55
 """mm of paper for one q of a page's picture; less where the page is too wide for that."""
+CROWDED = 0.2
+"""Where more than this share of the letters is marked the picture is twice as large."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,8 @@ class PageView:
     def wide(self, high: float) -> float:
         """Width in mm on paper: letters as large as they need be, the picture at most `high`."""
         width, height = self.part[2] - self.part[0], self.part[3] - self.part[1]
-        return min(MM * width / self.q, high * width / max(height, 1.0))
+        grown = 2.0 if len(self.marks) > CROWDED * self.letters else 1.0
+        return min(grown * MM * width / self.q, high * width / max(height, 1.0))
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,8 @@ class ScrollView:
     sources: Mapping[str, Sources]
     """By anchor of the entry."""
     bricks: tuple[Brick, ...]
+    doubts: tuple[str, ...]
+    """What is in doubt about whole pages, which no small picture shows."""
     not_examined: tuple[str, ...]
     """What is examined in no picture."""
     limits: tuple[str, ...]

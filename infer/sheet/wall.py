@@ -40,6 +40,15 @@ class Brick:
     """Places of which the network and the measure say opposite things."""
 
 
+def page_doubts(pages: Sequence[Page]) -> tuple[str, ...]:
+    """What is to review about whole pages, a sentence each."""
+    return tuple(
+        f"{page.side.capitalize()}, whole page: {finding.says}"
+        for page in pages for finding in page.findings
+        if finding.route == "review" and finding.scope == "page"
+    )  # fmt: skip
+
+
 def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
     """All places to review of some pages, kinds in the order of their headings."""
     groups: dict[tuple[int, str, str], list[tuple[Page, Finding]]] = {}

@@ -50,3 +50,12 @@ def test_another_matter_is_shown_in_full_but_not_that_the_form_is_strange(
     many = MANY["question"] + 1
     html = text(tmp_path, "tag_loose", many, beside)
     assert html.tags.count("article") == (many if full else SHOWN["question"])
+
+
+def test_what_is_in_doubt_about_a_whole_page_is_told_and_counted(tmp_path: Path) -> None:
+    letters = made.glyphs(doubts=dict.fromkeys(range(1, 100), ("unfamiliar", "review", 0.5)))
+    made.page(tmp_path, "a", letters)
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = made.Document(sheet_page(run, run.scrolls[0])).text
+    assert f"Face, whole page: {len(letters)} of {len(letters)} letters are unlike" in html
+    assert "To review 1 place" in " ".join(html.split())
