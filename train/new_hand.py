@@ -3,8 +3,9 @@
 base     both networks learn from hands of the other styles, and are exported
 scans    mezuzot by one held-out hand of the style: a data set with labels, one without
 label    the unlabelled pages label their own letters, their text being known
-retrain  the base learns on, once from either data set
-gate     either of the two beside the base, on other scrolls of that hand and on all suites
+retrain  the base learns on from either data set, and as long from neither: what did they bring?
+export   each of them, calibrated on hands of the other styles
+gate     each beside the base, on other scrolls of that hand and on all suites
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from crownlet.train.ship import ship
 
 NETWORKS = ("locator", "assessor")
 KINDS = ("labelled", "unlabelled")
+"""The data sets; whoever learns from `neither` sees the renders alone."""
 STYLES = ("beit_yosef", "arizal", "vellish")
 FIRST_SEED = 960_000_000
 MODELS = Path(__file__).parents[1] / "configs" / "model"
@@ -38,7 +40,10 @@ Config = Any
 def new_hand(config: Config) -> Path:
     """Do the stages that the configuration names, in their order; the experiment's folder."""
     own = config.new_hand
-    stages = {"base": base, "scans": scans, "label": label, "retrain": retrain, "gate": gates}
+    stages = {
+        "base": base, "scans": scans, "label": label, "retrain": retrain, "export": exports,
+        "gate": gates,
+    }  # fmt: skip
     unknown = set(own.stages) - set(stages)
     if unknown:
         raise ValueError(f"no stage is called {min(unknown)!r}: {', '.join(stages)}")
@@ -83,26 +88,34 @@ def label(config: Config) -> None:
 
 
 def retrain(config: Config) -> None:
-    """Go on from the base with either data set, renders of the other styles mixed in."""
+    """Go on from the base with each data set, renders of the other styles mixed in."""
     own, more = config.new_hand, config.new_hand.retrain
-    for kind in KINDS:
+    for kind in own.kinds:
         folder = _hand_folder(own) / f"from-{kind}"
         for name in NETWORKS:
             start = Path(own.folder) / "base" / name / f"{name}.safetensors"
             changed = _of(config, name, folder / name, start_from=str(start))
             changed.model.lr = more.lr
-            changed.data.scans = str(_hand_folder(own) / kind)
-            changed.data.scans_share = more.scans_share
+            if kind in KINDS:
+                changed.data.scans = str(_hand_folder(own) / kind)
+                changed.data.scans_share = more.scans_share
             for key in ("max_steps", "max_minutes", "val_every", "patience"):
                 changed.trainer[key] = more[key]
             fit(changed)
+
+
+def exports(config: Config) -> None:
+    """Export what has learnt on."""
+    own = config.new_hand
+    for kind in own.kinds:
+        folder = _hand_folder(own) / f"from-{kind}"
         _export(config, folder, {name: folder / name for name in NETWORKS})
 
 
 def gates(config: Config) -> None:
-    """Measure both beside the base; `gate.json` of each in its folder."""
+    """Measure each beside the base; `gate.json` of each in its folder."""
     own = config.new_hand
-    for kind in KINDS:
+    for kind in own.kinds:
         folder = _hand_folder(own) / f"from-{kind}"
         tested = OmegaConf.merge(config, {"gate": {
             "old": str(Path(own.folder) / "base" / "model"), "new": str(folder / "model"),
