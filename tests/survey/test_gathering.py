@@ -5,6 +5,7 @@ Pages are made-up records, so that what stands on them is known; no network take
 
 from __future__ import annotations
 
+import json
 import math
 from collections import Counter
 from dataclasses import replace
@@ -20,6 +21,7 @@ from crownlet.infer.findings import findings_of
 from crownlet.infer.records import PageRecord
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import RunError, open_run
+from crownlet.infer.scrolls.alike import SAID
 from crownlet.infer.scrolls.updating import update_scrolls
 from crownlet.infer.survey.audit import draw, read_audit, write_audit
 from crownlet.infer.survey.codes import Key, write_keys
@@ -258,3 +260,15 @@ def test_pages_inspected_outside_the_survey_are_refused(folder: Path) -> None:
     write_page(made.record("S002-face", LETTERS, seed=99), folder)
     with pytest.raises(RunError, match="inspected outside the survey"):
         gather(folder)
+
+
+def test_a_page_that_may_be_counted_twice_is_said_once(folder: Path) -> None:
+    assert not [note for note in gather(folder).notes if "same page" in note]
+    path = folder / "scrolls.json"
+    listed = json.loads(path.read_bytes())
+    said = SAID.format("S001-face", "S004-face")
+    for scroll in listed["scrolls"]:
+        if {"S001-face", "S004-face"} & {*scroll["faces"]}:
+            scroll["notes"].append(said)
+    path.write_text(json.dumps(listed), encoding="utf-8")
+    assert [note for note in gather(folder).notes if "same page" in note] == [said]
