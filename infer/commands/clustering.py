@@ -11,7 +11,7 @@ import asyncio
 import logging
 import shutil
 from collections.abc import Callable, Collection, Iterator
-from concurrent.futures import CancelledError, Future
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
@@ -99,8 +99,10 @@ def _client(address: str) -> Client:
     for name in ("distributed", "distributed.client"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
-        # Tried apart, since a client that finds nobody cannot be closed.
-        asyncio.run(_greet(address))
+        # Tried apart, since a client that finds nobody cannot be closed; in a thread of its own,
+        # since a notebook's has a loop running.
+        with ThreadPoolExecutor(1) as pool:
+            pool.submit(asyncio.run, _greet(address)).result()
         return Client(address, timeout=PATIENCE, set_as_default=False)
     except Exception as error:  # As many kinds as there are addresses, and servers of other trades.
         raise ClusterError(address, f"no cluster answers there ({_cause(error)}).") from None
