@@ -9,10 +9,11 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from crownlet.datasets.files import file_checksum
+from crownlet.infer.review.names import DECISIONS, LABELS, PICTURES, STORE
 
 TAKEN = (
-    "sheets", "scrolls.json", "labels.coco.json", "decisions.csv", "review.sqlite3",
-    "review.sqlite3-wal", "review.sqlite3-shm",
+    "sheets", "scrolls.json", LABELS, DECISIONS,
+    *(name + end for name in (STORE, PICTURES) for end in ("", "-wal", "-shm")),
 )  # fmt: skip
 """What else lies in a run."""
 LONGEST = 200

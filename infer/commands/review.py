@@ -65,12 +65,13 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
+    from crownlet.infer.review.names import STORE
     from crownlet.infer.review.only import read_list
     from crownlet.infer.review.store import AUDIT_SHARE, SEED, ReviewStore
 
     only = _beside(options.only, opened.folder) if options.only else None
     return ReviewStore.open(
-        opened.folder / "review.sqlite3",
+        opened.folder / STORE,
         opened,
         seed=SEED if options.seed is None else options.seed,
         audit_share=AUDIT_SHARE if options.audit is None else options.audit,

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING
 from crownlet.infer.errors import FileFault
 from crownlet.infer.review import sheets
 from crownlet.infer.review.forms import FORMS, WIDE, Cut, cut_picture
-from crownlet.infer.review.kept import NAME, Kept
+from crownlet.infer.review.kept import Kept
+from crownlet.infer.review.names import PICTURES
 from crownlet.infer.run.pictures import Pixels, read_picture
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ class Crops:
 
     def __init__(self, run: Run) -> None:
         self._run = run
-        self._disk = Kept(run.folder / NAME)
+        self._disk = Kept(run.folder / PICTURES)
         self._done: OrderedDict[Key, bytes] = OrderedDict()
         self._bytes = 0
         self._wanted: OrderedDict[str, OrderedDict[Key, Item]] = OrderedDict()

@@ -9,10 +9,10 @@ from crownlet.infer.files import replacing, write_json, write_rows
 from crownlet.infer.review.entries import Standing, StoreError
 from crownlet.infer.review.label_pages import labels
 from crownlet.infer.review.missed import ALL, missed_estimate, sentence
+from crownlet.infer.review.names import DECISIONS, LABELS, STORE
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import Run, open_run
 
-STORE, LABELS, DECISIONS = "review.sqlite3", "labels.coco.json", "decisions.csv"
 COLUMNS = (
     "decision", "page", "scroll", "source", "glyphs", "line", "word", "place", "letter", "kind",
     "choice", "right_letter", "note", "reader", "round", "at", "blind", "opinion_shown", "origin",

@@ -12,7 +12,6 @@ import threading
 from collections.abc import Mapping
 from pathlib import Path
 
-NAME = "review.pictures.sqlite3"
 _TABLE = """
 CREATE TABLE IF NOT EXISTS pictures (
     page TEXT NOT NULL, state TEXT NOT NULL, place TEXT NOT NULL, jpeg BLOB NOT NULL,

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from crownlet.infer.findings import Finding
+from crownlet.infer.review.names import STORE
 from crownlet.infer.run import Run
 
 if TYPE_CHECKING:
     from crownlet.infer.review.entries import Standing
 
-STORE = "review.sqlite3"
 _NEAR = 3.0
 """px by which boxes may differ that mean one place of no letter."""
 

@@ -48,7 +48,7 @@ def _anchor(body: tuple[float, float, float, float]) -> NDArray[np.float64]:
 
 def decide(run: Run, truth: Truth) -> int:
     """Answer every question of the audit as it was written; returns how many."""
-    from crownlet.infer.review.exporting import STORE
+    from crownlet.infer.review.names import STORE
 
     store = ReviewStore.open(run.folder / STORE, run)
     try:

@@ -46,7 +46,7 @@ class Labels:
 
 def labels(run: Run, pairs: Iterable[Pair]) -> Labels:
     """Read the decisions of a survey; StoreError if their file cannot be read."""
-    from crownlet.infer.review.exporting import STORE
+    from crownlet.infer.review.names import STORE
     from crownlet.infer.review.store import ReviewStore
 
     drawn: dict[str, list[Place]] = defaultdict(list)

@@ -10,7 +10,8 @@ import made_runs as made
 import pytest
 
 from crownlet.infer.review.crops import Crops
-from crownlet.infer.review.kept import NAME, Kept
+from crownlet.infer.review.kept import Kept
+from crownlet.infer.review.names import PICTURES
 from crownlet.infer.review.store import Item, ReviewStore
 from crownlet.infer.run import Run, open_run
 
@@ -43,7 +44,7 @@ def test_a_second_start_needs_no_scan(run: Run) -> None:
     assert pictures(open_run(run.folder)) == cut
     with cutting(open_run(run.folder)) as (crops, items):
         assert crops.get(items[0], "near") is None  # Of the scan itself nothing is kept.
-    (run.folder / NAME).unlink()
+    (run.folder / PICTURES).unlink()
     assert set(pictures(open_run(run.folder))) == {None}
 
 
@@ -56,7 +57,7 @@ def test_a_page_inspected_anew_is_cut_anew(run: Run) -> None:
 
 def test_a_damaged_file_or_one_that_is_none_does_no_harm(run: Run) -> None:
     cut = pictures(run)
-    path = run.folder / NAME
+    path = run.folder / PICTURES
     path.write_bytes(b"no database" * 1000)
     assert pictures(open_run(run.folder)) == cut
     path.unlink()
@@ -65,11 +66,11 @@ def test_a_damaged_file_or_one_that_is_none_does_no_harm(run: Run) -> None:
 
 
 def test_pictures_of_another_state_of_the_page_go_away(tmp_path: Path) -> None:
-    with closing(Kept(tmp_path / NAME)) as kept:
+    with closing(Kept(tmp_path / PICTURES)) as kept:
         kept.keep("a", "first", {"1": b"x", "2": b"y"})
         kept.keep("b", "first", {"1": b"z"})
         kept.keep("a", "second", {"1": b"w"})
-    with closing(Kept(tmp_path / NAME)) as kept:
+    with closing(Kept(tmp_path / PICTURES)) as kept:
         assert kept.of_page("a", "first") == {}
         assert kept.of_page("a", "second") == {"1": b"w"}
         assert kept.of_page("b", "first") == {"1": b"z"}
