@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hydra import compose as compose_config
 from hydra import initialize_config_module
@@ -26,17 +28,20 @@ def test_hands_of_a_style_held_out_never_write() -> None:
         with_style(training(), 7, ("unheard",))
 
 
-def test_either_data_set_has_the_same_pages_but_only_one_has_labels(tmp_path: object) -> None:
+def _scans(folder: Path, *changes: str) -> Path:
     with initialize_config_module("crownlet.configs", version_base="1.3"):
         config = compose_config(
             "train",
             [
-                "+experiment=new_hand", f"new_hand.folder='{tmp_path}'", "new_hand.stages=[scans]",
-                "new_hand.pages=1", "new_hand.watched=0", "new_hand.tested=1",
-                "new_hand.portion=mezuzah_reverse",
+                "+experiment=new_hand", f"new_hand.folder='{folder}'", "new_hand.stages=[scans]",
+                "new_hand.pages=1", "new_hand.watched=0", "new_hand.tested=1", *changes,
             ],
         )  # fmt: skip
-    folder = new_hand(config) / "hand0"
+    return new_hand(config)
+
+
+def test_either_data_set_has_the_same_pages_but_only_one_has_labels(tmp_path: Path) -> None:
+    folder = _scans(tmp_path, "new_hand.portion=mezuzah_reverse") / "hand0"
     labelled, bare = open_scans(folder / "labelled"), open_scans(folder / "unlabelled")
     assert [len(labelled.of(split)) for split in ("train", "validation", "test")] == [1, 0, 1]
     assert [len(bare.of(split)) for split in ("train", "validation", "test")] == [0, 0, 1]
@@ -44,3 +49,15 @@ def test_either_data_set_has_the_same_pages_but_only_one_has_labels(tmp_path: ob
     assert one == other
     (page,) = labelled.pages("train")
     assert draw_hand(page.meta["hand"], "heldout").style == "vellish"
+
+
+def test_a_hand_may_be_a_typeface_that_others_have_drawn(tmp_path: Path) -> None:
+    """22 lines: Tur YD 288; 713 letters: counted; the font is one of Debian's culmus."""
+    folder = _scans(tmp_path, "new_hand.typeface=sefarad", "new_hand.type.body=24") / "sefarad"
+    labelled, bare = open_scans(folder / "labelled"), open_scans(folder / "unlabelled")
+    assert [len(labelled.of(split)) for split in ("train", "test")] == [1, 1]
+    assert [len(bare.of(split)) for split in ("train", "test")] == [0, 1]
+    (page,) = labelled.pages("train")
+    assert page.meta["font"] == "sefarad"
+    assert (len(page.letters), page.letters[-1].line + 1) == (713, 22)
+    assert {mark.name for letter in page.letters for mark in letter.defects} >= {"tag_bare"}

@@ -1,8 +1,9 @@
 """The two scribal-style fonts of Debian's `culmus`, as outlines in q with their tags told apart.
 
-They serve the type-page suite alone: nothing here is ever trained on, and no letterform is traced
-from them. Lengths follow `datasets.letterforms.glyph`: q is a third of the body, y grows down, the
-ruled line is y = 0 and the base line y = 3.
+They serve the type-page suite: nothing that is shipped was trained on them (the experiment
+`new_hand` may be), and no letterform is traced from them. Lengths follow
+`datasets.letterforms.glyph`: q is a third of the body, y grows down, the ruled line is y = 0 and
+the base line y = 3.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Pages set in the two scribal-style fonts of Debian's `culmus`: the outside check of the networks.
 
-The fonts are never trained on. Every box is taken from the ink of its letter; defects are cut into
-the letters here (`type_cuts`), and what was cut is recorded as truth.
+Nothing that is shipped was trained on the fonts. Every box is taken from the ink of its letter;
+defects are cut into the letters here (`type_cuts`), and what was cut is recorded as truth.
 """
 
 from __future__ import annotations
