@@ -23,6 +23,7 @@ from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.scans.adding import Source, add
 from crownlet.train.fit import fit
 from crownlet.train.gate.job import gate
+from crownlet.train.gate.looking import look
 from crownlet.train.labelling.folders import label_folder
 from crownlet.train.ship import ship
 from crownlet.train.unseen import hand_folder, unseen_pages
@@ -113,14 +114,17 @@ def exports(config: Config) -> None:
 def gates(config: Config) -> None:
     """Measure each beside the base; `gate.json` of each in its folder."""
     own = config.new_hand
+    old = Path(own.folder) / "base" / "model"
+    before = None
     for kind in own.kinds:
         folder = hand_folder(own) / f"from-{kind}"
         tested = OmegaConf.merge(config, {"gate": {
-            "old": str(Path(own.folder) / "base" / "model"), "new": str(folder / "model"),
+            "old": str(old), "new": str(folder / "model"),
             "scans": str(hand_folder(own) / "labelled"), "to": str(folder / "gate.json"),
         }})  # fmt: skip
-        print(f"five pages, {kind}:")
-        gate(tested)
+        before = before or look(old, tested.gate)
+        print(f"pages of the hand, {kind}:", flush=True)
+        gate(tested, before)
 
 
 def _write(page: PageTruth, seed: int, folder: Path) -> tuple[Path, Path]:

@@ -12,14 +12,18 @@ from crownlet.infer.sessions import Sessions
 from crownlet.train.gate.comparing import LETTERS, Compared, compare
 from crownlet.train.gate.looking import look
 from crownlet.train.gate.paired import Difference
+from crownlet.train.gate.tallies import Tally
 from crownlet.train.gate.verdict import Rule, reasons, words
 from crownlet.train.scan_pools import facts_of
 
 
-def gate(config: Any) -> Path:
-    """Measure `gate.old` beside `gate.new`, print the table, write the outcome; its path."""
+def gate(config: Any, before: dict[str, Tally] | None = None) -> Path:
+    """Measure `gate.old` beside `gate.new`, print the table, write the outcome; its path.
+
+    `before` is what `look` has found of the old model already, where several are set beside it.
+    """
     settings = config.gate
-    outcome = weigh(Path(settings.old), Path(settings.new), settings)
+    outcome = weigh(Path(settings.old), Path(settings.new), settings, before)
     path = Path(settings.to)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(json.dumps(outcome, ensure_ascii=False, indent=1) + "\n", "utf-8")
@@ -27,9 +31,12 @@ def gate(config: Any) -> Path:
     return path
 
 
-def weigh(old: Path, new: Path, settings: Any) -> dict[str, Any]:
+def weigh(
+    old: Path, new: Path, settings: Any, before: dict[str, Tally] | None = None
+) -> dict[str, Any]:
     """The whole outcome as plain values: models, rule, suites, reasons against (none: accepted)."""
-    before, after = look(old, settings), look(new, settings)
+    before = before or look(old, settings)
+    after = look(new, settings)
     suites = {name: compare(before[name], after[name]) for name in after}
     rule = Rule(
         tuple(settings.must_improve),
