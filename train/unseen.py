@@ -15,7 +15,7 @@ import numpy as np
 
 from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import PageSpec, mezuzah
+from crownlet.datasets.page.spec import mezuzah
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
 
@@ -39,17 +39,22 @@ def unseen_pages(own: Config) -> Iterator[tuple[str, int, PageTruth]]:
 
 
 def _page(own: Config, seed: int) -> PageTruth:
-    if own.typeface:
-        rng = np.random.default_rng(seed)
-        # Each framed and ruled in its own way, as scans of different scrolls are.
-        margin, pitch = rng.uniform(1.5, 6.0), rng.uniform(2.95, 4.2)
-        spec = TypeSpec(own.typeface, "mezuzah", **own.type, margin=margin, pitch=pitch)
-        return compose_type_page(spec, seed)
-    return compose(_spec(own), seed)
+    return _typeset(own, seed) if own.typeface else _written(own, seed)
 
 
-def _spec(own: Config) -> PageSpec:
+def _typeset(own: Config, seed: int) -> PageTruth:
+    """Each page framed and ruled in its own way, as scans of different scrolls are."""
+    rng = np.random.default_rng(seed)
+    margin, pitch = rng.uniform(1.5, 6.0), rng.uniform(2.95, 4.2)
+    spec = TypeSpec(own.typeface, "mezuzah", **own.type, margin=margin, pitch=pitch)
+    return compose_type_page(spec, seed)
+
+
+def _written(own: Config, seed: int) -> PageTruth:
     changes = {str(key): value for key, value in own.spec.items()}
+    manner: dict[str, Any] = {str(key): value for key, value in own.manner.items()}
+    spec = replace(mezuzah(48.0, split="heldout", **changes), portion=own.portion)
     seeds = (k for k in range(10**6) if draw_hand(k, "heldout").style == own.style)
-    hand = [next(seeds) for _ in range(own.hand + 1)][-1]
-    return replace(mezuzah(48.0, split="heldout", **changes), hand=hand, portion=own.portion)
+    number = [next(seeds) for _ in range(own.hand + 1)][-1]
+    hand = replace(draw_hand(number, "heldout"), **manner)
+    return compose(replace(spec, hand=number), seed, hand)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from crownlet.datasets.letterforms.hand import Hand
 from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.letterforms.raster import Mask, fill, finer_for
 from crownlet.datasets.page import camera, skin
@@ -29,14 +30,15 @@ Frame = tuple[float, float, float, float]
 _SPLIT_SALT = {"train": 11, "calibrate": 23, "heldout": 37}
 
 
-def compose(spec: PageSpec, seed: int) -> PageTruth:
+def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
     """Make one page. The same `spec` and `seed` give the same bytes.
 
+    `hand` writes in place of the one drawn by its seed, and may be unlike any that is drawn.
     ValueError for an unknown portion or a specification that cannot be.
     """
     rng = np.random.default_rng([seed, _SPLIT_SALT[spec.split]])
     hand_seed = int(rng.integers(1 << 31)) if spec.hand is None else spec.hand
-    hand = draw_hand(hand_seed, spec.split)
+    hand = hand or draw_hand(hand_seed, spec.split)
     body = float(np.exp(rng.uniform(*np.log(spec.body))))
     text = choose_text(spec, rng, body)
     scale = body / 3.0

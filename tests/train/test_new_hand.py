@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from hydra import initialize_config_module
 
 from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.page.spec import training
+from crownlet.datasets.page.truth import LetterTruth
 from crownlet.datasets.scans.reading import open_scans
 from crownlet.train.new_hand import STYLES, new_hand
 from crownlet.train.styles import with_style
@@ -61,3 +63,22 @@ def test_a_hand_may_be_a_typeface_that_others_have_drawn(tmp_path: Path) -> None
     assert page.meta["font"] == "sefarad"
     assert (len(page.letters), page.letters[-1].line + 1) == (713, 22)
     assert {mark.name for letter in page.letters for mark in letter.defects} >= {"tag_bare"}
+
+
+def test_a_hand_may_be_led_beyond_what_is_drawn(tmp_path: Path) -> None:
+    plain = _scans(tmp_path / "plain", "new_hand.portion=mezuzah_reverse") / "hand0"
+    led = _scans(
+        tmp_path / "led", "new_hand.portion=mezuzah_reverse", "+new_hand.manner={width:0.6}"
+    )
+    (one,), (other,) = (
+        open_scans(folder / "labelled").pages("train") for folder in (plain, led / "hand0")
+    )
+    # The same hand, text and page, its letters narrower.
+    assert one.meta["hand"] == other.meta["hand"]
+    wide, narrow = (_width(page.letters) for page in (one, other))
+    assert 0.5 < narrow / wide < 0.9
+
+
+def _width(letters: Sequence[LetterTruth]) -> float:
+    """Mean width of a letter in bodies."""
+    return sum((a.box[2] - a.box[0]) / a.body[2] for a in letters) / len(letters)
