@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -105,23 +105,25 @@ def _written(folder: Path, old: Manifest, fresh: Sequence[tuple[Arrival, Scan]])
     told = [f"{added} added to {split}"] if added else []
     told += [f"{renewed} labelled anew"] if renewed else []
     new = old.changed(tuple(scans.values()), f"Scans: {', '.join(told)}.")
-    return keep(folder, new)
+    return keep(folder, old, new)
 
 
-def keep(folder: Path, manifest: Manifest) -> Manifest:
-    """Write a new version with its datasheet, and clear away labels that it no longer names."""
-    write_manifest(folder, manifest)
-    write_datasheet(folder, manifest)
-    named = {name for scan in manifest.scans for name in (scan.labels, scan.text)}
-    for path in _left_over(folder):
-        if path.relative_to(folder).as_posix() not in named:
-            path.unlink(missing_ok=True)
-    return manifest
+def keep(folder: Path, old: Manifest, new: Manifest) -> Manifest:
+    """Write a new version with its datasheet, and delete labels that only the old version names.
+
+    Files that no manifest named belong to somebody else, wherever they stand, and stay.
+    """
+    write_manifest(folder, new)
+    write_datasheet(folder, new)
+    for name in sorted(_named(old) - _named(new)):
+        (folder / name).unlink(missing_ok=True)
+    return new
 
 
-def _left_over(folder: Path) -> Iterator[Path]:
-    for name in ("labels", "texts"):
-        yield from sorted((folder / name).glob("*"))
+def _named(manifest: Manifest) -> set[str]:
+    """Files of labels and of texts: only those are ever replaced."""
+    names = {name for scan in manifest.scans for name in (scan.labels, scan.text) if name}
+    return {name for name in names if name.startswith(("labels/", "texts/"))}
 
 
 def _with_files(folder: Path, arrival: Arrival, scan: Scan) -> Scan:

@@ -252,6 +252,38 @@ def test_new_labels_keep_what_nobody_looked_at_again(folder: Path, source: Path)
     assert open_scans(folder).version == 3
 
 
+def test_only_what_an_earlier_manifest_named_is_deleted(
+    folder: Path, source: Path, tmp_path: Path
+) -> None:
+    """No source: files that the tool did not write are not its own to delete (common practice)."""
+    given = folder / "labels" / "given.json"
+    shutil.copy(source / "a.png.json", given)
+    strangers = [given, folder / "labels" / "notes.md", folder / "texts" / "mine.txt"]
+    for path in strangers[1:]:
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("mine", "utf-8")
+    held = [path.read_bytes() for path in strangers]
+    more = ("--split", "train", "--scroll", "hand of a.png", "--provenance", "rendered")
+    own = tmp_path / "own set"
+    shutil.copytree(folder / "labels", own / "labels")
+    in_own = own / "labels" / "given.json"
+    assert run("add", own, "--scans", source / "a.png", "--labels", in_own, *more) == 0
+    assert in_own.read_bytes() == held[0]
+    assert run("check", own) == 0
+    # New labels of a page that is there: those that the last version named go, nothing else does.
+    first, second = (str(scan.labels) for scan in read_manifest(folder).scans)
+    data = json.loads(given.read_text("utf-8"))
+    data["annotations"][0]["bbox"][0] += 1
+    given.write_text(json.dumps(data), "utf-8")
+    held[0] = given.read_bytes()
+    assert run("add", folder, "--scans", source / "a.png", "--labels", given, *more, "--renew") == 0
+    assert [path.read_bytes() for path in strangers] == held
+    assert not (folder / first).exists()
+    assert {str(scan.labels) for scan in read_manifest(folder).scans} - {first} > {second}
+    assert all((folder / str(scan.labels)).is_file() for scan in read_manifest(folder).scans)
+    assert run("check", folder) == 0
+
+
 @pytest.mark.parametrize(
     ("was", "now", "known", "defects"),
     [

@@ -67,7 +67,7 @@ def label_folder(
     if not done:
         return Told(manifest.version, "No scan labelled itself.", left_out)
     what = f"Scans: {done} labelled themselves, {letters} of {seen} letters."
-    new = keep(folder, manifest.changed(tuple(scans.values()), what))
+    new = keep(folder, manifest, manifest.changed(tuple(scans.values()), what))
     return Told(new.version, what, left_out)
 
 
