@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +29,22 @@ HEADS = ("letter", "defects", "tags", "parts")
 LOCATOR_BODY = 28.0
 """Body height in px at which the locator wants its page."""
 Float32 = npt.NDArray[np.float32]
+
+
+def onnx_runtime() -> Any:
+    """The module `onnxruntime`, which no other code imports by itself: it then reports nothing.
+
+    Otherwise its import writes a device id and a queue of events below ~/.cache and sends them to
+    the vendor. `ORT_DISABLE_TELEMETRY` prevents all of it, and only before the first import
+    (Privacy.md of the package, "Disabling Telemetry"); a value of the user's own does not count,
+    since what is inspected here is private. New processes inherit it, and ask here too. Builds for
+    Windows before 1DS heed only the function.
+    """
+    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+    import onnxruntime
+
+    onnxruntime.disable_telemetry_events()
+    return onnxruntime
 
 
 class ModelError(FileFault):
@@ -117,8 +134,7 @@ class Sessions:
     def _session(
         self, name: str, data: bytes, outputs: tuple[str, ...], threads: int
     ) -> onnxruntime.InferenceSession:
-        import onnxruntime as ort
-
+        ort = onnx_runtime()
         options = ort.SessionOptions()
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1

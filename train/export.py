@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 import onnx
-import onnxruntime as ort
 import torch
 from torch import Tensor, nn
 
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
 from crownlet.infer import crops
+from crownlet.infer.sessions import onnx_runtime
 from crownlet.models.assessor import PARTS, Assessor, AssessorExport
 from crownlet.models.locator import UNIT, Locator, LocatorExport
 
@@ -98,7 +98,7 @@ def _parity(
     network: nn.Module, path: Path, samples: list[Tensor], name: str,
     probabilities: Callable[[list[np.ndarray]], list[np.ndarray]],
 ) -> float:  # fmt: skip
-    session = ort.InferenceSession(path, providers=["CPUExecutionProvider"])
+    session = onnx_runtime().InferenceSession(path, providers=["CPUExecutionProvider"])
     worst = 0.0
     for sample in samples:
         with torch.no_grad():

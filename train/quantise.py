@@ -22,7 +22,7 @@ from crownlet.datasets.page.spec import training
 from crownlet.infer import Inspector
 from crownlet.infer.bench.networks import Shown
 from crownlet.infer.reading import PageError
-from crownlet.infer.sessions import NAMES, Sessions
+from crownlet.infer.sessions import NAMES, Sessions, onnx_runtime
 from crownlet.train.export import write_checksums
 
 FIRST_SEED = 960_000_000
@@ -69,6 +69,7 @@ def show(model: Path, pages: int, split: str, first: int) -> Shown:
 
 def write_integers(network: Path, to: Path, shown: Sequence[dict[str, npt.NDArray[Any]]]) -> None:
     """One network with 8-bit weights and activations, calibrated on its inputs `shown`."""
+    onnx_runtime()
     from onnxruntime.quantization import (
         CalibrationDataReader,
         QuantFormat,

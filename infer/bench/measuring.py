@@ -14,7 +14,7 @@ from crownlet.infer.bench.peak import measured_peak
 from crownlet.infer.bench.reading_errors import error_rate, letters_of
 from crownlet.infer.bench.work import in_integers
 from crownlet.infer.bench.worker import measured
-from crownlet.infer.sessions import Sessions
+from crownlet.infer.sessions import Sessions, onnx_runtime
 
 
 @dataclass(frozen=True)
@@ -59,11 +59,9 @@ def bench(plan: Plan) -> dict[str, Any]:
 
 def machine(threads: int, load: float | None, peak: float) -> dict[str, Any]:
     """The processor, and how busy it was before the run: a busy one makes every figure worse."""
-    import onnxruntime
-
     return {
         "processor": _processor(), "threads": threads, "load_before": load,
-        "peak_gigaflop_a_second": peak / 1e9, "onnxruntime": onnxruntime.__version__,
+        "peak_gigaflop_a_second": peak / 1e9, "onnxruntime": onnx_runtime().__version__,
         "python": platform.python_version(),
     }  # fmt: skip
 

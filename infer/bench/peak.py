@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.sessions import onnx_runtime
+
 CHANNELS, SIDE, LAYERS, BATCH = 64, 32, 6, 4
 FLOPS = 2 * 9 * CHANNELS**2 * SIDE**2 * LAYERS * BATCH
 """Operations of one run, of floating point or of integers; multiplying and adding are two."""
@@ -27,7 +29,7 @@ INTS = 7
 
 def measured_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
     """Operations a second, the best of `repeats` rounds, in float32 or in 8-bit integers."""
-    import onnxruntime as ort
+    ort = onnx_runtime()
 
     options = ort.SessionOptions()
     options.intra_op_num_threads, options.inter_op_num_threads = threads, 1

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer import crops
+from crownlet.infer.sessions import onnx_runtime
 
 
 def flops_a_crop(folder: Path) -> int:
@@ -36,7 +37,7 @@ def flops(network: Path, feed: dict[str, npt.NDArray[Any]]) -> int:
 
     A multiplication and an addition are two; what is added for biases and curves is left out.
     """
-    import onnxruntime as ort
+    ort = onnx_runtime()
 
     with tempfile.TemporaryDirectory() as folder:
         options = ort.SessionOptions()

@@ -115,14 +115,12 @@ def test_networks_are_verified_before_they_are_loaded(
     model: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One bit of a network changed, at the head, in the middle, at the end, or all of it gone."""
-    import onnxruntime
-
-    from crownlet.infer.sessions import Sessions
+    from crownlet.infer.sessions import Sessions, onnx_runtime
 
     def loaded(*_: object, **__: object) -> None:
         raise AssertionError("loaded before it was verified")
 
-    monkeypatch.setattr(onnxruntime, "InferenceSession", loaded)
+    monkeypatch.setattr(onnx_runtime(), "InferenceSession", loaded)
     whole = (model / name).read_bytes()
     try:
         for at in (0, len(whole) // 2, len(whole) - 1, None):

@@ -7,12 +7,12 @@ from typing import TypeVar
 
 import numpy as np
 import onnx
-import onnxruntime as ort
 import pytest
 import torch
 
 from crownlet.datasets.alphabet import LETTERS
 from crownlet.datasets.catalogue import LEARNED_DEFECTS
+from crownlet.infer.sessions import onnx_runtime
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.export import PARITY, export_assessor, export_locator, write_checksums
@@ -58,7 +58,7 @@ def test_the_model_carries_its_own_classes_and_sizes(folder: Path) -> None:
 
 @pytest.mark.parametrize("size", [(64, 32), (352, 608)])
 def test_the_locator_takes_pages_of_any_size(folder: Path, size: tuple[int, int]) -> None:
-    session = ort.InferenceSession(folder / "locator.onnx")
+    session = onnx_runtime().InferenceSession(folder / "locator.onnx")
     page = np.random.default_rng(1).random((1, 1, *size), np.float32)
     outputs = session.run(None, {"page": page})
     assert all(out.shape[2:] == (size[0] // 4, size[1] // 4) for out in outputs)
