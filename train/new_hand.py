@@ -19,6 +19,7 @@ from omegaconf import OmegaConf
 from PIL import Image
 
 from crownlet.datasets.coco import to_coco
+from crownlet.datasets.letterforms.hand import STYLES
 from crownlet.datasets.page.truth import PageTruth
 from crownlet.datasets.scans.adding import Source, add
 from crownlet.train.fit import fit
@@ -31,7 +32,6 @@ from crownlet.train.unseen import hand_folder, unseen_pages
 NETWORKS = ("locator", "assessor")
 KINDS = ("labelled", "unlabelled")
 """The data sets; whoever learns from `neither` sees the renders alone."""
-STYLES = ("beit_yosef", "arizal", "vellish")
 MODELS = Path(__file__).parents[1] / "configs" / "model"
 Config = Any
 
@@ -62,8 +62,7 @@ def base(config: Config) -> None:
 
 def base_export(config: Config) -> None:
     """Export the base, which may have been trained on another machine."""
-    folder = Path(config.new_hand.folder) / "base"
-    _export(config, folder, {name: folder / name for name in NETWORKS})
+    _export(config, Path(config.new_hand.folder) / "base")
 
 
 def scans(config: Config) -> None:
@@ -107,8 +106,7 @@ def exports(config: Config) -> None:
     """Export what has learnt on."""
     own = config.new_hand
     for kind in own.kinds:
-        folder = hand_folder(own) / f"from-{kind}"
-        _export(config, folder, {name: folder / name for name in NETWORKS})
+        _export(config, hand_folder(own) / f"from-{kind}")
 
 
 def gates(config: Config) -> None:
@@ -148,10 +146,10 @@ def _of(config: Config, name: str, out: Path, start_from: str | None) -> Config:
     return changed
 
 
-def _export(config: Config, folder: Path, weights: dict[str, Path]) -> None:
-    """Calibrated on other hands of the other styles."""
+def _export(config: Config, folder: Path) -> None:
+    """Both networks of a folder, calibrated on other hands of the other styles."""
     changed = _of(config, "assessor", folder, None)
     changed.export.to, changed.export.version = str(folder / "model"), folder.name
-    for name, place in weights.items():
-        changed.export[name] = str(place / f"{name}.safetensors")
+    for name in NETWORKS:
+        changed.export[name] = str(folder / name / f"{name}.safetensors")
     ship(changed)

@@ -53,8 +53,7 @@ def _typeset(own: Config, seed: int) -> PageTruth:
 def _written(own: Config, seed: int) -> PageTruth:
     changes = {str(key): value for key, value in own.spec.items()}
     manner: dict[str, Any] = {str(key): value for key, value in own.manner.items()}
-    spec = replace(mezuzah(48.0, split="heldout", **changes), portion=own.portion)
     seeds = (k for k in range(10**6) if draw_hand(k, "heldout").style == own.style)
     number = [next(seeds) for _ in range(own.hand + 1)][-1]
-    hand = replace(draw_hand(number, "heldout"), **manner)
-    return compose(replace(spec, hand=number), seed, hand)
+    spec = replace(mezuzah(48.0, split="heldout", **changes), hand=number, portion=own.portion)
+    return compose(spec, seed, replace(draw_hand(number, "heldout"), **manner))

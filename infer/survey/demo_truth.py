@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from crownlet.datasets.page.truth import LetterTruth
 from crownlet.infer.records import GlyphRecord
+from crownlet.infer.review.names import STORE
 from crownlet.infer.review.store import ReviewStore, Said
 from crownlet.infer.run import Run
 from crownlet.infer.survey.demo_scenario import FAULTS, SCRIBES, Sheet, set_rates
@@ -48,8 +49,6 @@ def _anchor(body: tuple[float, float, float, float]) -> NDArray[np.float64]:
 
 def decide(run: Run, truth: Truth) -> int:
     """Answer every question of the audit as it was written; returns how many."""
-    from crownlet.infer.review.names import STORE
-
     store = ReviewStore.open(run.folder / STORE, run)
     try:
         answers = []

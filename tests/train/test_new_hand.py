@@ -9,11 +9,12 @@ import pytest
 from hydra import compose as compose_config
 from hydra import initialize_config_module
 
+from crownlet.datasets.letterforms.hand import STYLES
 from crownlet.datasets.letterforms.hands import draw_hand
 from crownlet.datasets.page.spec import training
 from crownlet.datasets.page.truth import LetterTruth
 from crownlet.datasets.scans.reading import open_scans
-from crownlet.train.new_hand import STYLES, new_hand
+from crownlet.train.new_hand import new_hand
 from crownlet.train.styles import with_style
 
 
