@@ -6,14 +6,6 @@ stage takes a plain typed record and returns one. Nothing here imports torch.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from crownlet.infer.inspector import Inspector
-    from crownlet.infer.reading import PageError
-    from crownlet.infer.records import PageRecord
-    from crownlet.infer.sessions import ModelError
-
 __all__ = ["Inspector", "ModelError", "PageError", "PageRecord"]
 
 _HOMES = {

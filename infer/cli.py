@@ -13,12 +13,15 @@ import sys
 import warnings
 from collections.abc import Callable, Sequence
 
-from crownlet.infer.commands import WRONG_USAGE, complain
+from crownlet.infer.commands import WRONG_USAGE
+from crownlet.infer.view.console import complain
 
 COMMANDS = ("inspect", "drift", "sheet", "review", "survey", "demo")
 """Modules of `crownlet.infer.commands`, in the order in which `--help` lists them."""
+
 EXTRAS = {"inspect": "cluster", "review": "review", "survey": "survey"}
 """Commands that need more than the light install, and the extra that brings it."""
+
 STOPPED = 130
 
 

@@ -9,22 +9,38 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.customs import load_customs
-from crownlet.infer.compiling import Rules, compile_page
-from crownlet.infer.findings.unexamined import unexamined
-from crownlet.infer.overturned import righted
-from crownlet.infer.promise import NONE
-from crownlet.infer.reading import read_page
-from crownlet.infer.records import ImageFacts, PageRecord
-from crownlet.infer.seeing import Seen, Stopwatch, see
-from crownlet.infer.sessions import Networks, Sessions, weights_folder
-from crownlet.infer.sides import stood
-from crownlet.infer.thresholds import load_thresholds
-from crownlet.infer.wanted import read_wanted
+from crownlet.datasets.files.images import ImageFacts, read_page
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.not_listed import unexamined
+from crownlet.infer.networks import Networks, Sessions, weights_folder
+from crownlet.infer.pipeline import Rules, Seen, Stopwatch, compile_page, righted, see, stood
+from crownlet.infer.records import PageRecord
+from crownlet.infer.text.search import read_wanted, traced
+from crownlet.infer.text.side import Side, exchanged, portion_for
+from crownlet.infer.thresholds import NONE, load_thresholds
 
 if TYPE_CHECKING:
-    from crownlet.datasets.texts import Portion
-    from crownlet.infer.wanted import Wanted
+    from crownlet.datasets.scribal.portion import Portion
+    from crownlet.infer.text.search import Wanted
+
+
+def record_side(
+    inspector: Inspector, look: Look, side: Side | None, given: Wanted, name: str
+) -> PageRecord:
+    """The record of one side of a scroll whose text is `given`.
+
+    A page that plainly reads as the other side is compared with that side's text, and says so; one
+    that holds neither says where its writing seems to come from.
+    """
+    text = portion_for(side, given)
+    record = inspector.record(look, text, name)
+    letters = "".join(glyph.letter for glyph in record.glyphs)
+    other = exchanged(letters, side, text)
+    if other is None:
+        return traced(record)
+    right, said = other
+    record = inspector.record(look, right, name)
+    return traced(replace(record, notes=(*record.notes, said)))
 
 
 @dataclass(frozen=True)

@@ -13,13 +13,95 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer.measuring.measurement import Measurement
-from crownlet.infer.text_places import TextPlace
+from crownlet.datasets.files.images import ImageFacts
+
+REASON = "unfamiliar"
+"""A reason to look, beside the catalogue's defects."""
+
+DOUBT = "shape_doubt"
+
+SWAPPED, EXTRA, ABSENT = "letter_swapped", "letter_extra", "letter_absent"
+
+Mishap = Literal[
+    "letter_absent",
+    "letters_absent",
+    "words_absent",
+    "letter_extra",
+    "letters_extra",
+    "words_extra",
+    "lines_extra",
+    "letter_doubled",
+    "words_doubled",
+    "letters_exchanged",
+    "words_exchanged",
+]
+"""What happened, as seen from the text; `doubled` is an extra run that stands beside its like."""
+
+
+@dataclass(frozen=True)
+class TextPlace:
+    """One place where the page and the text part company; glyphs, lines and words from 1."""
+
+    mishap: Mishap
+    defect: str
+    """The catalogue's name: `letter_absent`, `letter_extra` or `letter_swapped`."""
+    letters: str
+    """The letters concerned, words divided by spaces; as the text has them if absent, else as
+    the page has them. They may hold a Divine Name."""
+    glyphs: tuple[int, ...]
+    """The glyphs concerned; empty where letters are absent."""
+    after: int
+    """The glyph before the place; 0: none."""
+    line: int
+    word: int
+    """The word of the text, from 1, at which the place begins."""
+    at: tuple[float, float]
+    """Where to look, px of the picture as given."""
+    in_name: bool
+    """Whether a Divine Name is concerned."""
+    sure: bool
+    """Whether it is a finding; otherwise the networks cannot tell."""
+    says: str
+    """One plain sentence, Divine Names veiled."""
+
+
+Says = Literal["there", "not_there", "unclear"]
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """A length on the letter, in kulmus, beside the opinion of the networks.
+
+    It says where the ink ends; whether that is a fault is for the examiner.
+    """
+
+    glyph: int
+    """Number of the letter, from 1."""
+    name: str
+    """What was measured: `foot_drop`, `part_gap`, `leg_gap`, `leg_length`, ... (borders.yaml)."""
+    q: float
+    """In kulmus of this letter; below 0 where two levels lie the other way round."""
+    mm: float | None
+    """The same in millimetres; None where the resolution is not known."""
+    start: Point
+    """Ends of the ruler: x, y in px of the page as given."""
+    end: Point
+    of: str
+    """The defect of the catalogue on which it bears."""
+    says: Says
+    """Whether by this measure alone the defect is there."""
+
 
 Route = Literal["clear", "review", "finding"]
+
 GapKind = Literal["letter", "word"]
+
 Box = tuple[float, float, float, float]
+
 Floats = npt.NDArray[np.float64]
+
 Ints = npt.NDArray[np.int64]
 
 
@@ -163,20 +245,6 @@ class TextMatch:
     """How sure the portion is where the page was searched for; None where it was named."""
     also: tuple[str, ...] = ()
     """Other passages in which the page's words stand as well."""
-
-
-@dataclass(frozen=True)
-class ImageFacts:
-    """What is known of the picture itself."""
-
-    path: str
-    width: int
-    height: int
-    mode: str
-    format: str
-    dpi: float | None = None
-    frames: int = 1
-    sha256: str = ""
 
 
 @dataclass(frozen=True)

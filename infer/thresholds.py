@@ -15,9 +15,210 @@ from typing import Any
 
 import yaml
 
-from crownlet.infer.promise import Promise, parse_promise, share
-from crownlet.infer.quality.judging import Picture, parse_picture
-from crownlet.infer.sessions import ModelError, weights_folder
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.networks import ModelError, weights_folder
+
+
+@dataclass(frozen=True)
+class Picture:
+    """The `picture` of routing.yaml."""
+
+    needs: Needs
+    familiar: Familiar
+    stretch: Stretch
+
+
+def parse_picture(data: Mapping[str, Any]) -> Picture:
+    """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
+    curve = data["overstretched"]
+    return Picture(
+        parse_needs(data["needs"]),
+        parse_familiar(data["unfamiliar"]),
+        Stretch(float(curve["bias"]), float(curve["slope"])),
+    )
+
+
+WORDS = {
+    "crowns": "crowns",
+    "hairlines": "hairline breaks and contacts",
+    "parts": "parts of letters",
+    "form": "fine points of form",
+    "space": "whites between letters and words",
+}
+
+
+@dataclass(frozen=True)
+class Need:
+    """The least a picture must give for a group of defects to be judged on it."""
+
+    q_px: float
+    """Least px per kulmus."""
+    edge_q: float
+    """Widest edge of the ink, from 10 to 90%, in kulmus."""
+    contrast: float
+    """Least (skin - ink) / (skin + ink)."""
+    glare: float
+    """Largest share of the letter's box that may be burnt out."""
+
+
+@dataclass(frozen=True)
+class Needs:
+    """The `needs` of routing.yaml."""
+
+    groups: Mapping[str, Need]
+    hairlines: frozenset[str]
+    """Defects that are a white or a line thinner than the parts of a letter."""
+    nearly_all: float
+    """From this share of letters on, a group counts as not examined on the whole page."""
+
+    def group_of(self, defect: str) -> str | None:
+        """The group whose need a defect of the catalogue has; None for one without a need."""
+        group = "hairlines" if defect in self.hairlines else CATALOGUE[defect].family
+        return group if group in self.groups else None
+
+
+def parse_needs(data: Mapping[str, Any]) -> Needs:
+    """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
+    groups = {
+        str(name): Need(*(float(row[key]) for key in ("q_px", "edge_q", "contrast", "glare")))
+        for name, row in data["groups"].items()
+    }
+    hairlines = frozenset(str(name) for name in data["hairlines"])
+    if unknown := (hairlines - set(CATALOGUE)) | (set(groups) - set(WORDS)):
+        raise ValueError(f"unknown names in needs: {', '.join(sorted(unknown))}")
+    return Needs(groups, hairlines, float(data["nearly_all"]))
+
+
+@dataclass(frozen=True)
+class Familiar:
+    """Bounds of the familiar: quantiles over faultless rendered pages, see routing.yaml."""
+
+    surprise: float
+    """Nats."""
+    shape: float
+    """Spreads from the usual."""
+    page: float
+    """Nats that half the letters of a page must reach for the whole page to be unfamiliar."""
+
+
+def parse_familiar(data: Mapping[str, Any]) -> Familiar:
+    """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
+    return Familiar(*(float(data[key]) for key in ("surprise", "shape", "page")))
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Probability that a letter is drawn out: 1 / (1 + exp(-(bias + slope * ln(ratio))))."""
+
+    bias: float
+    slope: float
+
+
+NONE = "none"
+
+OTHERS = (
+    "The promise was made for other networks than these; for these nothing is promised until the"
+    " thresholds are calibrated on them."
+)
+
+
+@dataclass(frozen=True)
+class DefectPromise:
+    """Of one defect; None for a side of which nothing is promised."""
+
+    cleared_at_most: float | None
+    """Share of a scroll's plain cases that is cleared, on average over scrolls."""
+    findings_true_at_least: float | None
+    """Share of a scroll's findings that is true, on average over scrolls."""
+    scrolls: int
+    cases: int
+
+
+@dataclass(frozen=True)
+class Promise:
+    """What a file of thresholds promises."""
+
+    confidence: float
+    of: str
+    """Whether the confidence is of each promise alone or of all together."""
+    calibration: Mapping[str, Any]
+    """The scrolls on which it was made, and the networks for which."""
+    limits: tuple[str, ...]
+    load: Mapping[str, float]
+    """Shares of the calibration's letters that go to review and to finding."""
+    defects: Mapping[str, DefectPromise | None]
+
+    def made_for(self, checksums: Mapping[str, str]) -> bool:
+        """Whether these are the networks it was made for, by their files' checksums."""
+        model = self.calibration.get("model")
+        return isinstance(model, Mapping) and all(
+            model.get(name) == checksum for name, checksum in checksums.items()
+        )
+
+    def record(self, checksums: Mapping[str, str]) -> dict[str, Any]:
+        """For `page.json`, in plain values."""
+        if not self.made_for(checksums):
+            return {"note": OTHERS}
+        return {
+            "unit": "scroll",
+            "confidence": self.confidence,
+            "of": self.of,
+            "calibration": {k: v for k, v in self.calibration.items() if k != "model"},
+            "limits": list(self.limits),
+            "load": dict(self.load),
+            "defects": {name: _plain(promise) for name, promise in self.defects.items()},
+        }
+
+
+def _plain(promise: DefectPromise | None) -> dict[str, Any] | str:
+    if promise is None:
+        return NONE
+    return {
+        "cleared_at_most": promise.cleared_at_most,
+        "findings_true_at_least": promise.findings_true_at_least,
+        "scrolls": promise.scrolls,
+        "cases": promise.cases,
+    }
+
+
+def parse_promise(data: Mapping[str, Any]) -> Promise | None:
+    """From the plain values of `thresholds.yaml`; None for a file that promises nothing.
+
+    KeyError, TypeError or ValueError for a promise that is misstated.
+    """
+    head = data.get("promise", NONE)
+    rows = {str(name): row.get("promise", NONE) for name, row in data["defects"].items()}
+    if head == NONE:
+        if any(row != NONE for row in rows.values()):
+            raise ValueError("promises of defects without a promise at the head")
+        return None
+    return Promise(
+        confidence=share(head["confidence"]),
+        of=str(head["of"]),
+        calibration=dict(head["calibration"]),
+        limits=tuple(str(sentence) for sentence in head["limits"]),
+        load={str(name): share(value) for name, value in head["load"].items()},
+        defects={name: None if row == NONE else _defect(row) for name, row in rows.items()},
+    )
+
+
+def _defect(row: Mapping[str, Any]) -> DefectPromise:
+    cleared, true = row["cleared_at_most"], row["findings_true_at_least"]
+    return DefectPromise(
+        None if cleared is None else share(cleared),
+        None if true is None else share(true),
+        int(row["scrolls"]),
+        int(row["cases"]),
+    )
+
+
+def share(value: Any) -> float:
+    """A number from 0 to 1 as a file gives it; ValueError for any other."""
+    number = float(value)
+    if not 0.0 <= number <= 1.0:
+        raise ValueError(f"{number} is not between 0 and 1")
+    return number
+
 
 FILE, ROUTING = "thresholds.yaml", "routing.yaml"
 

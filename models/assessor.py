@@ -11,11 +11,15 @@ from crownlet.models.blocks import Rise, stage
 
 CLASSES = 28
 """27 letters and "no letter"."""
+
 NO_LETTER = 27
+
 TAG_COUNTS = 5
 """0, 1, 2, 3, and 4 or more."""
+
 TAGS_UNKNOWN = 255
 """Target of a crop whose tags nobody counted."""
+
 PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
 """Channels of the part masks."""
 

@@ -11,8 +11,10 @@ from crownlet.models.blocks import Rise, conv, stage
 
 STRIDE = 4
 """Page px to one cell of the output."""
+
 UNIT = 28.0
 """Body height in px at which the page is shown; the unit of `shape` and of `scale`."""
+
 LETTERS = 27
 
 

@@ -13,53 +13,53 @@ def main(config: DictConfig) -> None:
     """Do the configured job and say where its outcome is."""
     # Each job imports what it needs: rendering should not wait for Lightning.
     if config.job == "fit":
-        from crownlet.train.fit import fit
+        from crownlet.train.fit.fit import fit
 
         print(f"weights: {fit(config)}")
     elif config.job == "render":
-        from crownlet.train.fit import render
+        from crownlet.train.fit.fit import render
 
         render(config)
     elif config.job == "export":
-        from crownlet.train.ship import ship
+        from crownlet.train.export.onnx import ship
 
         print(f"models: {ship(config)}")
     elif config.job == "integers":
-        from crownlet.train.quantise import integers
+        from crownlet.train.export.quantise import integers
 
         own = config.integers
         for name, value in integers(Path(own.model), own.pages, own.held_out).items():
             print(f"{name:<28}{value:.5g}")
     elif config.job == "evaluate":
-        from crownlet.train.evaluate import evaluate
+        from crownlet.train.evaluation.evaluate import evaluate
 
         print(f"card: {evaluate(config)}")
     elif config.job == "promise":
-        from crownlet.train.promise.job import promise
+        from crownlet.train.risk_control.gather import promise
 
         print(f"promise: {promise(config)}")
     elif config.job == "reference":
-        from crownlet.train.reference import reference
+        from crownlet.train.calibration.drift_reference import reference
 
         print(f"reference: {reference(config)}")
     elif config.job == "gate":
-        from crownlet.train.gate.job import gate
+        from crownlet.train.release.job import gate
 
         print(f"outcome: {gate(config)}")
     elif config.job == "new_hand":
-        from crownlet.train.new_hand import new_hand
+        from crownlet.train.experiments.new_hand import new_hand
 
         print(f"experiment: {new_hand(config)}")
     elif config.job in ("promote", "restore"):
-        from crownlet.train.gate import promote
+        from crownlet.train.release import promote
 
         print(f"in use: {getattr(promote, config.job)(config)}")
     elif config.job == "proof":
-        from crownlet.train.proof_sheet import proof
+        from crownlet.train.realism.pictures import proof
 
         print(f"page: {proof(config)}")
     elif config.job == "critic":
-        from crownlet.train.critic.report import criticise
+        from crownlet.train.realism.report import criticise
 
         print(f"findings: {criticise(config)}")
     else:

@@ -8,14 +8,15 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from crownlet.datasets.alphabet import ALPHABET
-from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
-from crownlet.datasets.coco_read import load_coco
-from crownlet.datasets.files import write_whole
-from crownlet.datasets.page.truth import LetterTruth
+from crownlet.datasets.coco.read import load_coco
+from crownlet.datasets.coco.truth import LetterTruth
+from crownlet.datasets.files.atomic import write_whole_files
 from crownlet.datasets.scans.manifest import SPLITS, Manifest, Scan
+from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 
 DATASHEET = "datasheet.md"
+
 Row = dict[str, Any]
 
 
@@ -25,7 +26,7 @@ def write_datasheet(folder: Path, manifest: Manifest) -> Path:
     The same data set gives the same bytes.
     """
     path = folder / DATASHEET
-    write_whole(path, datasheet(folder, manifest).encode("utf-8"))
+    write_whole_files(path, datasheet(folder, manifest).encode("utf-8"))
     return path
 
 

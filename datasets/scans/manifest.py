@@ -10,18 +10,21 @@ FOLDER/datasheet.md     for readers
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 import yaml
 
-from crownlet.datasets.coco_read import LabelError
-from crownlet.datasets.files import write_whole
+from crownlet.datasets.coco.read import LabelError, load_coco
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.files.atomic import write_whole_files
 
 FORMAT = 1
+
 MANIFEST = "manifest.yaml"
+
 SPLITS = ("train", "validation", "calibrate", "test")
 """Taught from; watched while training; thresholds set on; measured on, and nothing else."""
 
@@ -122,4 +125,56 @@ def manifest_bytes(manifest: Manifest) -> bytes:
 
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Write the manifest, whole or not at all; OSError if it cannot be written."""
-    write_whole(folder / MANIFEST, manifest_bytes(manifest))
+    write_whole_files(folder / MANIFEST, manifest_bytes(manifest))
+
+
+@dataclass(frozen=True)
+class Scans:
+    """A data set opened for reading."""
+
+    folder: Path
+    manifest: Manifest
+    checksum: str
+    """SHA-256 of the manifest, which lists the checksums of all scans and labels."""
+
+    @property
+    def version(self) -> int:
+        """Raised by one at every change."""
+        return self.manifest.version
+
+    def of(self, split: str) -> tuple[Scan, ...]:
+        """The labelled scans of one split, in the manifest's order."""
+        if split not in SPLITS:
+            raise LabelError(f"{split!r} is no split; there are {', '.join(SPLITS)}")
+        return tuple(s for s in self.manifest.scans if s.split == split and s.labels)
+
+    def pages(self, split: str) -> Iterator[PageTruth]:
+        """The labelled pages of one split, each read when its turn comes.
+
+        `meta` names the scroll, the file and the version. LabelError if a file is gone, damaged,
+        or no longer the one that was added.
+        """
+        for scan in self.of(split):
+            yield self.page(scan)
+
+    def page(self, scan: Scan) -> PageTruth:
+        """One labelled page; LabelError as above."""
+        labels = str(scan.labels)
+        for name, checksum in ((scan.file, scan.sha256), (labels, scan.labels_sha256)):
+            path = self.folder / name
+            if not path.is_file():
+                raise LabelError(f"{path} is gone")
+            if sha256(path.read_bytes()) != checksum:
+                raise LabelError(f"{path} has changed since it was added (its checksum differs)")
+        pages = load_coco(self.folder / labels, (self.folder / scan.file).parent)
+        if len(pages) != 1:
+            raise LabelError(f"{self.folder / labels} labels {len(pages)} pictures, not one")
+        own = {"scroll": scan.scroll, "file": scan.file, "dataset_version": self.version}
+        return replace(pages[0], meta=pages[0].meta | own)
+
+
+def open_scans(folder: str | Path) -> Scans:
+    """Open a data set; LabelError says in one sentence why it cannot be read."""
+    folder = Path(folder)
+    manifest = read_manifest(folder)
+    return Scans(folder, manifest, sha256((folder / MANIFEST).read_bytes()))

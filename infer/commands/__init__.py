@@ -6,12 +6,5 @@ import: `crownlet --help` loads all of them, so what costs time is imported when
 
 from __future__ import annotations
 
-import sys
-
 DONE, SOME_FAILED, WRONG_USAGE = 0, 1, 2
 """Exit codes: done; some pages failed, each named on stderr; wrong usage."""
-
-
-def complain(text: object) -> None:
-    """One sentence on stderr, with the program's name before it."""
-    print(f"crownlet: {text}", file=sys.stderr)

@@ -6,7 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
+from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.view.console import complain
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -22,9 +23,9 @@ def run(options: argparse.Namespace) -> int:
     if Path(options.out).exists() and not Path(options.out).is_dir():
         complain(f"{options.out}: is a file; the demo needs a folder.")
         return WRONG_USAGE
+    from crownlet.datasets.files.images import PageError
     from crownlet.infer.demo.run import run_demo
-    from crownlet.infer.reading import PageError
-    from crownlet.infer.sessions import ModelError
+    from crownlet.infer.networks import ModelError
 
     try:
         index = run_demo(Path(options.out), model=options.model, say=print)

@@ -6,10 +6,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crownlet.infer.commands import DONE, WRONG_USAGE, complain
+from crownlet.infer.commands import DONE, WRONG_USAGE
+from crownlet.infer.view.console import complain
 
 if TYPE_CHECKING:
-    from crownlet.infer.drift.comparing import Drift
+    from crownlet.infer.drift.compare import Drift
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -24,8 +25,8 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare, say it and write it into the run."""
-    from crownlet.infer.drift.telling import lines, write
-    from crownlet.infer.errors import FileFault
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.drift.compare import lines, write
 
     folder = Path(options.run_folder)
     try:
@@ -43,12 +44,11 @@ def run(options: argparse.Namespace) -> int:
 
 def compared(folder: Path, model: str | None) -> Drift:
     """The run in a folder beside the reference of a model; FileFault where that cannot be."""
-    from crownlet.infer.drift.comparing import compare
-    from crownlet.infer.drift.reference import NAME, ReferenceError, read
-    from crownlet.infer.drift.sketch import of_scroll
-    from crownlet.infer.run import open_run
+    from crownlet.infer.drift.compare import compare
+    from crownlet.infer.drift.reference import NAME, ReferenceError, of_scroll, read
+    from crownlet.infer.networks import weights_folder
+    from crownlet.infer.run.run import open_run
     from crownlet.infer.run.tables import RunError
-    from crownlet.infer.sessions import weights_folder
 
     place = Path(model) if model else weights_folder()
     reference, opened = read(place), open_run(folder)

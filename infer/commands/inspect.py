@@ -8,13 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
+from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.view.console import complain
 
 if TYPE_CHECKING:
-    from crownlet.infer.commands.spreading import Setting
-    from crownlet.infer.commands.working import Desk, Outcome, Task, Work
-    from crownlet.infer.scrolls.grouping import Place
-    from crownlet.infer.scrolls.table import Table
+    from crownlet.infer.batch.processes import Setting
+    from crownlet.infer.batch.worker import Desk, Outcome, Task, Work
+    from crownlet.infer.scrolls.members import Place, Table
 
 MOST_WORKERS = 256
 
@@ -69,8 +69,8 @@ def _workers(text: str) -> int:
 
 def run(options: argparse.Namespace) -> int:
     """Inspect every page and gather the scrolls; returns the exit code."""
-    from crownlet.infer.commands.finding import pictures
-    from crownlet.infer.drafts import sweep
+    from crownlet.datasets.files.atomic import sweep
+    from crownlet.infer.batch.inputs import pictures
 
     out = Path(options.out)
     if out.exists() and not out.is_dir():
@@ -87,8 +87,8 @@ def run(options: argparse.Namespace) -> int:
     opened = _open(options, out) if placed is not None else None
     if placed is None or opened is None:
         return WRONG_USAGE
-    from crownlet.infer.commands.working import Task, Work
-    from crownlet.infer.errors import FileFault
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.batch.worker import Task, Work
 
     table, places = placed
     sweep(out)
@@ -119,15 +119,15 @@ def _outcomes(
     if options.workers == 1 and not options.cluster:
         yield from map(desk.one, tasks)
         return
-    from crownlet.infer.commands.spreading import Processes, spread
+    from crownlet.infer.batch.processes import Processes, spread
 
     if options.cluster:
-        from crownlet.infer.commands.clustering import joined
+        from crownlet.infer.batch.dask_cluster import joined
 
         with joined(options.cluster, setting, desk) as cluster:
             yield from spread(tasks, cluster)
     else:
-        from crownlet.infer.cores import physical_cores
+        from crownlet.infer.networks import physical_cores
 
         threads = max(1, physical_cores() // options.workers)
         yield from spread(tasks, Processes(replace(setting, threads=threads), options.workers))
@@ -137,11 +137,10 @@ def _places(
     paths: list[Path], file: str | None, out: Path
 ) -> tuple[Table | None, tuple[Place, ...]] | None:
     """The table, and where each page belongs, or None after saying what is wrong."""
-    from crownlet.infer.commands.naming import page_names
-    from crownlet.infer.errors import FileFault
-    from crownlet.infer.scrolls.grouping import place_pages, unlisted
-    from crownlet.infer.scrolls.listing import given_places
-    from crownlet.infer.scrolls.table import read_table
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.batch.inputs import page_names
+    from crownlet.infer.scrolls.gather import given_places
+    from crownlet.infer.scrolls.members import place_pages, read_table, unlisted
     from crownlet.infer.scrolls.wording import some_of
 
     try:
@@ -161,8 +160,8 @@ def _places(
 
 def _open(options: argparse.Namespace, out: Path) -> tuple[Desk, Setting] | None:
     """Networks, customs and portion, or None after saying what is wrong with one of them."""
-    from crownlet.infer.commands.spreading import Setting
-    from crownlet.infer.sessions import ModelError
+    from crownlet.infer.batch.processes import Setting
+    from crownlet.infer.networks import ModelError
 
     setting = Setting(options.model, options.customs, options.portion, out, options.anew)
     try:
@@ -174,8 +173,8 @@ def _open(options: argparse.Namespace, out: Path) -> tuple[Desk, Setting] | None
 
 def _list_scrolls(work: Work, table: Table | None) -> bool:
     """Bring RUN/scrolls.json up to date, and say what no page has said yet."""
-    from crownlet.infer.errors import FileFault
-    from crownlet.infer.scrolls.updating import update_scrolls
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.scrolls.gather import update_scrolls
 
     try:
         scrolls = update_scrolls(work.out, table)

@@ -8,11 +8,12 @@ import webbrowser
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crownlet.infer.commands import DONE, WRONG_USAGE, complain
+from crownlet.infer.commands import DONE, WRONG_USAGE
+from crownlet.infer.view.console import complain
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
-    from crownlet.infer.run import Run
+    from crownlet.infer.run.run import Run
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -51,8 +52,8 @@ def _share(text: str) -> float:
 
 def run(options: argparse.Namespace) -> int:
     """Serve the page until stopped, or write the decisions out; returns the exit code."""
-    from crownlet.infer.errors import FileFault
-    from crownlet.infer.run import open_run
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.run.run import open_run
 
     try:
         opened = open_run(options.folder)
@@ -65,9 +66,9 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
-    from crownlet.infer.review.names import STORE
-    from crownlet.infer.review.only import read_list
     from crownlet.infer.review.store import AUDIT_SHARE, SEED, ReviewStore
+    from crownlet.infer.review.subset import read_list
+    from crownlet.infer.run.names import STORE
 
     only = _beside(options.only, opened.folder) if options.only else None
     return ReviewStore.open(
@@ -85,15 +86,15 @@ def _beside(path: Path, run: Path) -> Path:
 
 
 def _export(opened: Run) -> int:
-    from crownlet.infer.review.exporting import export
+    from crownlet.infer.review.export import export
 
     print(f"{opened.folder}: {export(opened)}")
     return DONE
 
 
 def _serve(options: argparse.Namespace, opened: Run) -> int:
-    from crownlet.infer.review.asking import Sentence, reader_name
-    from crownlet.infer.review.serving import bind, serve
+    from crownlet.infer.review.web.app import bind, serve
+    from crownlet.infer.review.web.requests import Sentence, reader_name
 
     try:
         reader = reader_name(options.reader) if options.reader else ""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE, complain
+from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.view.console import complain
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -22,9 +23,9 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write the sheets; returns the exit code."""
-    from crownlet.infer.errors import FileFault
-    from crownlet.infer.run import open_run
-    from crownlet.infer.sheet.making import make_sheets
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.run.run import open_run
+    from crownlet.infer.sheet.make import make_sheets
 
     try:
         opened = open_run(options.folder)

@@ -3,19 +3,228 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from crownlet.infer.commands import (
-    DONE,
-    WRONG_USAGE,
-    complain,
-    survey_compare,
-    survey_demo,
-    survey_run,
-)
+from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.view.console import complain
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.plan import Aim, Plan
+    from crownlet.infer.survey.run import Running
+
+CAUTION = (
+    "The sources stand as codes everywhere but in sources.csv. Name none in public: no finding is "
+    "a ruling, and scrolls that came by chance do not speak for a source."
+)
+
+
+def add_survey_run(actions: argparse._SubParsersAction[Any]) -> None:
+    """Add the action and its arguments."""
+    run = actions.add_parser("run", help="inspect the scans of a manifest and draw the audit")
+    run.add_argument(
+        "manifest", metavar="MANIFEST.csv",
+        help="CSV table of scan, scroll, source, side (face or reverse) and, if wished, portion, "
+        "customs, note; scans are seen from its folder",
+    )  # fmt: skip
+    run.add_argument("--out", required=True, metavar="S", help="folder of the survey")
+    run.add_argument(
+        "--audit", type=_audit, metavar="N",
+        help="letters of each scroll to be judged for each defect (10), as `survey plan` advises; "
+        "below 1, that share of them; 0, none",
+    )  # fmt: skip
+    run.add_argument(
+        "--defects", type=_defects, metavar="NAME,...",
+        help="defects to be audited, all if absent; few, chosen beforehand, are sooner read",
+    )  # fmt: skip
+    run.add_argument("--seed", type=int, metavar="K", help="draws codes and letters (2007)")
+    run.add_argument("--portion", default="auto", help="where the manifest names none (auto)")
+    run.add_argument(
+        "--customs", default="unspecified", help="where the manifest names none (unspecified)"
+    )
+    run.add_argument("--model", metavar="DIR", help="other networks than the shipped ones")
+    run.set_defaults(run=_run)
+
+
+def _audit(text: str) -> float:
+    try:
+        size = float(text)
+    except ValueError:
+        size = -1.0
+    if not 0 <= size < 1e6 or (size > 1 and size != int(size)):
+        raise argparse.ArgumentTypeError(f"a whole number, or a share below 1, not {text}")
+    return size
+
+
+def _defects(text: str) -> tuple[str, ...]:
+    from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+
+    named = [name.strip() for name in text.split(",") if name.strip()]
+    for name in named:
+        if name not in GLYPH_DEFECTS:
+            known = ", ".join(GLYPH_DEFECTS)
+            raise argparse.ArgumentTypeError(f"{name!r} is none of {known}")
+    return tuple(name for name in GLYPH_DEFECTS if name in named)
+
+
+def _run(options: argparse.Namespace) -> int:
+    running = _prepared(options)
+    if running is None:
+        return WRONG_USAGE
+    from crownlet.datasets.files.errors import FileFault
+
+    try:
+        return _inspect(running)
+    except FileFault as error:
+        complain(error)
+    except OSError as error:
+        complain(f"{running.folder}: cannot be written ({error.strerror or error}).")
+    return SOME_FAILED
+
+
+def _prepared(options: argparse.Namespace) -> Running | None:
+    """The survey, or None after saying what is wrong with it."""
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.survey.manifest import read_manifest
+    from crownlet.infer.survey.run import Wish, prepare
+
+    wish = Wish(options.seed, options.audit, options.defects, options.model)
+    try:
+        manifest = read_manifest(options.manifest, options.portion, options.customs)
+        return prepare(manifest, Path(options.out), wish)
+    except (FileFault, ValueError, OSError) as error:
+        complain(error)
+        return None
+
+
+def _inspect(running: Running) -> int:
+    from crownlet.infer.batch.worker import Work
+
+    rows = running.manifest.rows
+    work = Work(running.folder, len(rows))
+    _begin(running)
+    for outcome in running.pages():
+        work.note(outcome)
+    drawn = running.finish()
+    _kept(running, work.kept)
+    _drawn(running, drawn)
+    if running.failed:
+        lines = {key.page: key.line for key in running.keys}
+        complain(f"{len(running.failed)} of {len(rows)} scans failed:")
+        for page, why in running.failed.items():
+            complain(f"line {lines[page]} of the manifest, {page}: {why}")
+        return SOME_FAILED
+    return DONE
+
+
+def _begin(running: Running) -> None:
+    from crownlet.infer.survey.records import MIN_SCROLLS
+
+    sources = running.manifest.sources
+    scrolls = sum(sources.values())
+    print(
+        f"{running.manifest.path}: {len(running.keys)} scans, {scrolls} scrolls, "
+        f"{len(sources)} sources."
+    )
+    for name, count in sources.items():
+        if count < MIN_SCROLLS:
+            print(f"{name}: {count} of {MIN_SCROLLS} scrolls that an interval needs.")
+
+
+def _kept(running: Running, kept: int) -> None:
+    if kept:
+        print(f"{kept} pages were inspected before and kept.")
+    if running.anew:
+        print(
+            "Inspected anew, since picture, networks, customs or text changed: "
+            f"{', '.join(running.anew)}."
+        )
+    if left := running.left_over():
+        print(f"In {running.folder} but no longer in the manifest: {', '.join(left)}; left out.")
+
+
+def _drawn(running: Running, drawn: int) -> None:
+    survey = running.survey
+    print(f"{running.folder}: {drawn} questions drawn for the audit, by the seed {survey.seed}.")
+    if drawn:
+        print(f"Answer them with: crownlet review {running.folder}")
+    print(CAUTION)
+
+
+def add_survey_compare(actions: argparse._SubParsersAction[Any]) -> None:
+    """Add the action and its arguments."""
+    compare = actions.add_parser("compare", help="compare the sources of a survey, with a report")
+    compare.add_argument("survey", metavar="S", help="folder of a survey made by `survey run`")
+    compare.add_argument(
+        "--names", action="store_true", help="say in the report which source is which code"
+    )
+    compare.set_defaults(run=_run_survey_compare)
+
+
+def _run_survey_compare(options: argparse.Namespace) -> int:
+    """Write S/report; returns the exit code."""
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.run.survey_state import SEED, read_survey
+    from crownlet.infer.survey.data import gather
+    from crownlet.infer.survey.methods import NAMING
+    from crownlet.infer.survey.report import write_report
+
+    folder = Path(options.survey)
+    try:
+        gathered = gather(folder)
+        survey = read_survey(folder)
+        seed = survey.seed if survey else SEED
+        page = write_report(folder, gathered, seed, names=options.names)
+    except FileFault as error:
+        complain(error)
+        return WRONG_USAGE
+    except OSError as error:
+        complain(error)
+        return SOME_FAILED
+    print(f"Open {page} in a browser; the tables and figures lie beside it.")
+    if options.names:
+        print(f"The report names the sources. {NAMING}")
+    return DONE
+
+
+MOST = 100
+
+
+def add_survey_demo(actions: argparse._SubParsersAction[Any]) -> None:
+    """Add the action and its arguments."""
+    demo = actions.add_parser("demo", help="make an invented survey and compare its sources")
+    demo.add_argument("out", metavar="OUT", help="folder for the demonstration")
+    demo.add_argument(
+        "--scrolls", type=_scrolls, default=8, metavar="N", help="scrolls of each source (8)"
+    )
+    demo.add_argument("--model", metavar="DIR", help=argparse.SUPPRESS)
+    demo.set_defaults(run=_run_survey_demo)
+
+
+def _scrolls(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= MOST:
+        raise argparse.ArgumentTypeError(f"a number from 1 to {MOST}, not {text}")
+    return int(text)
+
+
+def _run_survey_demo(options: argparse.Namespace) -> int:
+    """Make the demonstration; returns the exit code."""
+    out = Path(options.out)
+    if out.exists() and not out.is_dir():
+        complain(f"{options.out}: is a file; the demo needs a folder.")
+        return WRONG_USAGE
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.demo.survey import run_demo
+    from crownlet.infer.networks import ModelError
+
+    try:
+        report = run_demo(out, options.scrolls, options.model)
+    except (FileFault, ModelError, OSError) as error:
+        complain(error)
+        return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED
+    print(f"Open {report} in a browser.")
+    return DONE
+
 
 ASSUMED = """\
 What this takes for granted: scrolls of a source are drawn by chance, not chosen for their faults;
@@ -55,9 +264,9 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         "--comparisons", type=int, default=1, help="comparisons made at once (defects x pairs)"
     )
     plan.set_defaults(run=_plan)
-    survey_run.add(actions)
-    survey_compare.add(actions)
-    survey_demo.add(actions)
+    add_survey_run(actions)
+    add_survey_compare(actions)
+    add_survey_demo(actions)
 
 
 def _plan(options: argparse.Namespace) -> int:

@@ -3,21 +3,34 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from PIL import Image
 
-from crownlet.infer.commands.working import tally
-from crownlet.infer.demo.planted import Planted, planted
-from crownlet.infer.demo.scan import scanned
-from crownlet.infer.demo.scenario import DPI, Sheet, sheets
-from crownlet.infer.demo.tables import write_scroll_table, write_survey
-from crownlet.infer.findings import Finding, findings_of
+from crownlet.datasets.files.atomic import write_rows
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.batch.worker import tally
+from crownlet.infer.demo.samples import (
+    DPI,
+    SOURCES,
+    Planted,
+    Sheet,
+    Source,
+    planted,
+    scanned,
+    sheets,
+)
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.finding import HEADINGS, Finding
+from crownlet.infer.findings.not_listed import accepted
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
-from crownlet.infer.writer import write_page
+from crownlet.infer.run.write import write_page
+from crownlet.infer.sheet.templates import file_names, render
+from crownlet.infer.view.wording import RULING
 
 
 @dataclass(frozen=True)
@@ -41,12 +54,12 @@ def run_demo(
 
     ModelError when the networks cannot be used, OSError when `out` cannot be written.
     """
-    from crownlet.infer.demo.index import index_page
-    from crownlet.infer.run import open_run
-    from crownlet.infer.scrolls.table import read_table
-    from crownlet.infer.scrolls.updating import update_scrolls
-    from crownlet.infer.sheet.making import make_sheets
-    from crownlet.infer.sheet.render import write_whole
+    pass
+    from crownlet.datasets.files.atomic import write_whole
+    from crownlet.infer.run.run import open_run
+    from crownlet.infer.scrolls.gather import update_scrolls
+    from crownlet.infer.scrolls.members import read_table
+    from crownlet.infer.sheet.make import make_sheets
 
     start = time.perf_counter()
     inspector = inspector or Inspector(model)
@@ -68,7 +81,7 @@ def run_demo(
 
 def _one_sheet(sheet: Sheet, out: Path, inspector: Inspector) -> Result:
     """Compose, scan and inspect one sheet."""
-    from crownlet.datasets.page.compose import compose
+    from crownlet.datasets.render.page.compose import compose
 
     truth = compose(sheet.spec, sheet.seed)
     scan = out / "scans" / f"{sheet.name}.png"
@@ -79,3 +92,93 @@ def _one_sheet(sheet: Sheet, out: Path, inspector: Inspector) -> Result:
     write_page(record, out / "run", findings)
     where = scan.relative_to(out).as_posix()
     return Result(sheet, record, findings, where, planted(truth, record, findings))
+
+
+@dataclass(frozen=True)
+class Line:
+    """One row of the overview; `href` leads to the scroll's sheet, empty in a sum."""
+
+    title: str
+    href: str
+    letters: int
+    findings: int
+    grave: int
+    """Findings under the gravest heading."""
+    review: int
+
+    @property
+    def rate(self) -> float:
+        """Findings under the gravest heading in a hundred letters."""
+        return 100 * self.grave / max(self.letters, 1)
+
+
+def index_page(results: Sequence[Result], folder: Path) -> str:
+    """The whole page; `folder` holds the sheets, seen from the page."""
+    tallies = {
+        source.name: Counter(
+            f.kind for r in results if r.sheet.source == source for f in r.findings
+        )
+        for source in SOURCES
+    }
+    kinds = sum(tallies.values(), Counter[str]()).most_common()
+    return render(
+        "demo.html", sources=SOURCES, lines=_lines(results, folder.as_posix()), ruling=RULING,
+        sheets=len(results), letters=sum(len(r.record.glyphs) for r in results),
+        folder=folder.as_posix(), kinds=[name for name, _ in kinds], tallies=tallies,
+        planted=Planted(
+            sum(r.planted.faults for r in results), sum(r.planted.pointed_at for r in results)
+        ),
+        bare=[_bare(results, source) for source in SOURCES],
+        gravest=HEADINGS["question"].lower(), scans=[(r.sheet.name, r.scan) for r in results],
+    )  # fmt: skip
+
+
+def _lines(results: Sequence[Result], folder: str) -> list[Line]:
+    files = file_names(sorted({r.sheet.scroll_name for r in results}))
+    lines = []
+    for source in SOURCES:
+        own = [r for r in results if r.sheet.source == source]
+        for name in sorted({r.sheet.scroll_name for r in own}):
+            both = [r for r in own if r.sheet.scroll_name == name]
+            title = f"{source.name}, scroll {both[0].sheet.scroll}"
+            lines.append(_line(title, f"{folder}/{files[name]}", both))
+        lines.append(_line(f"{source.name}, all scrolls", "", own))
+    return lines
+
+
+def _line(title: str, href: str, results: Sequence[Result]) -> Line:
+    routes = Counter(f.route for r in results for f in r.findings)
+    letters = sum(len(r.record.glyphs) for r in results)
+    grave = sum(
+        f.route == "finding" and f.heading == "question" for r in results for f in r.findings
+    )
+    return Line(title, href, letters, routes["finding"], grave, routes["review"])
+
+
+def _bare(results: Sequence[Result], source: Source) -> int:
+    """Letters whose crowns look like bare lines, which by the default customs are not listed."""
+    return sum(
+        count
+        for r in results if r.sheet.source == source
+        for name, count in accepted(r.record, load_customs()) if name == "tag_form"
+    )  # fmt: skip
+
+
+def write_scroll_table(path: Path, work: Iterable[Sheet]) -> Path:
+    """The table that `crownlet inspect --scrolls` takes."""
+    rows = [(sheet.name, sheet.scroll_name, sheet.side, sheet.source.name) for sheet in work]
+    write_rows(path, ("scan", "scroll", "side", "source"), rows)
+    return path
+
+
+def write_survey(path: Path, results: Iterable[Result]) -> Path:
+    """One row a sheet and kind."""
+    rows: list[Sequence[object]] = []
+    for result in results:
+        sheet, letters = result.sheet, len(result.record.glyphs)
+        head = (sheet.source.name, sheet.scroll, sheet.side, sheet.name, letters)
+        tally = Counter((f.kind, f.route) for f in result.findings)
+        rows += [(*head, *key, n) for key, n in sorted(tally.items())] or [(*head, "", "", 0)]
+    columns = ("source", "scroll", "side", "page", "letters", "kind", "route", "count")
+    write_rows(path, columns, rows)
+    return path

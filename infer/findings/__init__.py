@@ -7,8 +7,6 @@ in `others`, so that an examiner who holds the parchment turns to each place a s
 that is graver than what was surely found is a place to review of its own.
 """
 
-from crownlet.infer.findings.collecting import findings_of
-from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.findings.tables import read_findings, write_findings
+from __future__ import annotations
 
 __all__ = ["HEADINGS", "Finding", "Heading", "findings_of", "read_findings", "write_findings"]

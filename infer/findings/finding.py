@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
-from crownlet.datasets.catalogue import GRAVITIES, Opinion
+from crownlet.datasets.scribal.catalogue import GRAVITIES, Opinion
 from crownlet.infer.records import Box, Route
 
 if TYPE_CHECKING:
-    from crownlet.infer.measuring import Measurement
+    from crownlet.infer.records import Measurement
 
 Heading = Literal["question", "outset", "custom", "information"]
+
 Scope = Literal["glyph", "gap", "text", "page"]
 
 HEADINGS: Mapping[Heading, str] = MappingProxyType(

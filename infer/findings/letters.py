@@ -9,18 +9,47 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from crownlet.datasets.customs import Customs
-from crownlet.infer.findings.crowns import crowned_by_list, wanting
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.findings.customs import (
+    DETACHED,
+    crowned_by_list,
+    of_yud_length,
+    silent,
+    wanting,
+)
 from crownlet.infer.findings.finding import RANK, Finding
-from crownlet.infer.findings.gravity import Weight, opinions_on, weigh
-from crownlet.infer.findings.mishaps import told
-from crownlet.infer.findings.sentences import letter_says
-from crownlet.infer.findings.silence import DETACHED, of_yud_length, silent
-from crownlet.infer.findings.strangers import UNFAMILIAR, strange
-from crownlet.infer.measuring import Measurement
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.findings.messages import gap_says, letter_says
+from crownlet.infer.findings.page import page_finding
+from crownlet.infer.findings.severity import Weight, opinions_on, weigh
+from crownlet.infer.findings.text import told
+from crownlet.infer.records import Box, GapRecord, GlyphRecord, Measurement, PageRecord
+
+UNFAMILIAR = "unfamiliar"
+
+MOST = 0.5
+"""From this share of unfamiliar letters on it is the page that is unfamiliar."""
+
+
+def strange(record: PageRecord) -> bool:
+    """Whether a page is unfamiliar as a whole."""
+    count = sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs)
+    return count > 1 and count >= MOST * len(record.glyphs)
+
+
+def stranger_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """One finding for an unfamiliar page; none for pages with some unfamiliar letters."""
+    if not strange(record):
+        return []
+    glyphs = tuple(glyph for glyph in record.glyphs if UNFAMILIAR in glyph.reasons)
+    says = (
+        f"{len(glyphs)} of {len(record.glyphs)} letters are unlike those that the networks know: "
+    )
+    says += "nothing said of them can be relied on."
+    return [page_finding(UNFAMILIAR, glyphs, says, customs)]
+
 
 TOUCH = "letters_touch"
+
 _OF_TEXT = ("letter_swapped", "letter_extra", "shape_doubt")
 
 
@@ -123,3 +152,51 @@ def _finding(glyph: GlyphRecord, said: Sequence[Said], measured: Iterable[Measur
         says=letter_says(first.kind, glyph, first.sure),
         others=tuple(row.kind for row in said[1:]), sure=first.sure,
     )  # fmt: skip
+
+
+_ABSENT = "letter_absent"
+
+
+def gap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """A finding for each white at which two letters or words come too near, or a word parts."""
+    number = {glyph.glyph: glyph for glyph in record.glyphs}
+    found = []
+    for gap in record.gaps:
+        said = _said(gap, customs)
+        if gap.route == "clear" or not said:
+            continue
+        ends = number[gap.right_glyph], number[gap.left_glyph]
+        found += [_finding_spaces(gap, *ends, rows) for rows in places(said)]
+    return found
+
+
+def _finding_spaces(
+    gap: GapRecord, right: GlyphRecord, left: GlyphRecord, said: Sequence[Said]
+) -> Finding:
+    first = said[0]
+    return Finding(
+        number=0, kind=first.kind, scope="gap", glyphs=(right.glyph, left.glyph),
+        line=gap.line, letter=None, expected=gap.expected, box=between(right.box, left.box),
+        route="finding" if any(row.sure for row in said) else "review", p=first.p,
+        heading=first.weight.heading, code=first.weight.code,
+        opinions=first.weight.opinions, measurements=(), in_name=right.in_name or left.in_name,
+        says=gap_says(first.kind, gap, right.letter, left.letter, first.sure),
+        others=tuple(row.kind for row in said[1:]), sure=first.sure,
+    )  # fmt: skip
+
+
+def _said(gap: GapRecord, customs: Customs) -> list[Said]:
+    """What is said of a white; an absent letter beside it is a finding of its own."""
+    p = {"words_joined": gap.p_words_joined, "word_parted": gap.p_word_parted,
+         "letters_touch": gap.p_letters_touch}  # fmt: skip
+    kinds = [kind for kind in gap.reasons if kind != _ABSENT]
+    surely = (gap.sure or kinds[:1]) if gap.route == "finding" else ()
+    rows = [Said(kind, weigh(kind, None, customs), kind in surely, p.get(kind)) for kind in kinds]
+    return sorted(rows, key=lambda row: row.order)
+
+
+def between(right: Box, left: Box) -> Box:
+    """The white between two letters, at least a few px wide, with the height of both."""
+    x = sorted((left[2], right[0]))
+    middle, half = (x[0] + x[1]) / 2, max(4.0, (x[1] - x[0]) / 2)
+    return middle - half, min(left[1], right[1]), middle + half, max(left[3], right[3])

@@ -1,29 +1,127 @@
-"""What is known of the text of a page: the portion it was compared with, where it has a name."""
+"""Findings on the text: letters and words absent, extra or exchanged; a run is one place.
+
+A single letter that is read otherwise than the text has it is listed with all else that is said of
+it (`letters.py`), so that one letter is one place.
+"""
 
 from __future__ import annotations
 
-from crownlet.datasets.texts import Portion, portion
-from crownlet.infer.records import GlyphRecord, PageRecord
+from collections.abc import Sequence
+from itertools import groupby
+
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.datasets.scribal.texts import TEFILLIN
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.messages import absent_says
+from crownlet.infer.findings.page import around, counted, page_finding, text_of
+from crownlet.infer.findings.severity import weigh
+from crownlet.infer.records import AbsentLetter, Box, PageRecord, TextPlace
+from crownlet.infer.text.line_starts import line_starts
 
 
-def text_of(record: PageRecord) -> Portion | None:
-    """The portion a page was found to follow; None without one, or for a text of the user's."""
-    if record.match is None or not any(glyph.expected for glyph in record.glyphs):
-        return None
-    try:
-        return portion(record.match.portion)
-    except KeyError:
-        return None
+def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """One finding for all lines of a page that begin with another word than the list's."""
+    text = text_of(record)
+    setting = None
+    if text is not None and text.name == "mezuzah":
+        setting = customs.mezuzah_lines
+    elif text is not None and text.name in (*TEFILLIN, "tefillin"):
+        setting = customs.tefillin_lines
+    if text is None or setting != "tur":
+        return []
+    starts = line_starts(record, text)
+    if not starts:
+        return []
+    numbers = {start.glyph for start in starts}
+    glyphs = tuple(glyph for glyph in record.glyphs if glyph.glyph in numbers)
+    where = counted([start.line for start in starts]).capitalize()
+    verb = "begins with another word" if len(starts) == 1 else "begin with other words"
+    says = f"{where} {verb} than in the list of the Tur."
+    return [page_finding("line_start", glyphs, says, customs)]
 
 
-def letter_at(record: PageRecord, word: int, place: int) -> GlyphRecord | None:
-    """The letter of the page at a word and place of the text, both from 0; None if none is."""
-    for glyph in record.glyphs:
-        if glyph.word == word + 1 and glyph.place == place + 1 and glyph.expected:
-            return glyph
-    return None
+REVERSE = "mezuzah_reverse"
 
 
-def first_of(record: PageRecord, word: int) -> GlyphRecord | None:
-    """The first letter of the page in a word of the text, from 0."""
-    return letter_at(record, word, 0)
+def reverse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """A finding on a back that has the fourteen letters, or lacks them, against the customs."""
+    text = text_of(record)
+    if text is None or text.name != REVERSE or customs.reverse_text == "unspecified":
+        return []
+    name = max(text.name_words)
+    fourteen = tuple(g for g in record.glyphs if g.expected and g.word - 1 < name)
+    there = 2 * len(fourteen) >= sum(len(word) for word in text.words[:name])
+    if there == (customs.reverse_text == "both"):
+        return []
+    if there:
+        says = "The fourteen letters are on the back; the custom chosen is the Name alone."
+        return [page_finding("reverse_text", fourteen, says, customs)]
+    says = "The fourteen letters are not seen on the back; the custom chosen has them."
+    return [page_finding("reverse_text", record.glyphs, says, customs)]
+
+
+def accepted_absence(record: PageRecord, customs: Customs) -> bool:
+    """Whether letters of the fourteen may be absent without a word: unless customs ask for both."""
+    text = text_of(record)
+    return text is not None and text.name == REVERSE and customs.reverse_text != "both"
+
+
+_ABSENT = "letter_absent"
+
+
+def mishap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """A finding for each place where page and text part company."""
+    match = record.match
+    if match is None or accepted_absence(record, customs):
+        return []
+    if match.places:
+        return [_place(place, record, customs) for place in match.places if _own(place)]
+    runs = groupby(match.absent, key=lambda letter: (letter.after, letter.word))
+    return [_absent(list(run), record, customs) for _, run in runs]
+
+
+def told(record: PageRecord) -> frozenset[int]:
+    """Letters of which a place of the text already says that they are extra or exchanged."""
+    places = record.match.places if record.match is not None else ()
+    return frozenset(glyph for place in places if _own(place) for glyph in place.glyphs)
+
+
+def _own(place: TextPlace) -> bool:
+    return len(place.glyphs) != 1
+
+
+def _place(place: TextPlace, record: PageRecord, customs: Customs) -> Finding:
+    weight = weigh(place.defect, None, customs)
+    inside = set(place.glyphs)
+    boxes = [glyph.box for glyph in record.glyphs if glyph.glyph in inside]
+    absent = not boxes
+    return Finding(
+        number=0, kind=place.defect, scope="text",
+        glyphs=place.glyphs or ((place.after,) if place.after else ()), line=place.line,
+        letter=None, expected=place.letters if absent else None,
+        box=_about(place.at, record.q) if absent else around(boxes),
+        route="finding" if place.sure else "review", p=None, heading=weight.heading,
+        code=weight.code, opinions=weight.opinions, measurements=(), in_name=place.in_name,
+        says=f"{place.says[:1].upper()}{place.says[1:].rstrip('.')}.", sure=place.sure,
+    )  # fmt: skip
+
+
+def _absent(run: Sequence[AbsentLetter], record: PageRecord, customs: Customs) -> Finding:
+    """The same from letters one by one, as records without places have them."""
+    first = run[0]
+    letters = "".join(letter.letter for letter in run)
+    whole = not any(glyph.word == first.word for glyph in record.glyphs)
+    weight = weigh(_ABSENT, None, customs)
+    return Finding(
+        number=0, kind=_ABSENT, scope="text", glyphs=(first.after,) if first.after else (),
+        line=first.line, letter=None, expected=letters, box=_about(first.at, record.q),
+        route=first.route, p=None, heading=weight.heading, code=weight.code,
+        opinions=weight.opinions, measurements=(), in_name=any(a.in_name for a in run),
+        says=absent_says(letters, first.word, whole), sure=first.route == "finding",
+    )  # fmt: skip
+
+
+def _about(at: tuple[float, float], q: float) -> Box:
+    """A letter's room around a point."""
+    half = 1.5 * q
+    return at[0] - half, at[1] - half, at[0] + half, at[1] + half

@@ -7,12 +7,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crownlet.infer.review.entries import CHOICES, Decision
+from crownlet.infer.review.models import CHOICES, Decision
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
 
 Pair = tuple[str, str]
+
 ALL = ""
 """Key under which all doubts together stand."""
 

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from crownlet.infer.review.entries import StoreError
+from crownlet.infer.review.models import StoreError
 
 VERSION = 1
+
 WAIT = 20.0
 """Seconds for which one window waits until another has written."""
 

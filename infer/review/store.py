@@ -6,39 +6,122 @@ reader saw, and one made on something older is refused. Rows of decisions are on
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import sqlite3
+import threading
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crownlet.infer.review import filling, reading_out, writing_in
-from crownlet.infer.review.entries import (
-    ChoiceError,
+from crownlet.infer.review import decisions as writing_in
+from crownlet.infer.review import queries as said
+from crownlet.infer.review import sync as filling
+from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.models import (
+    Audit,
     Decision,
     Disagreement,
     Group,
     Item,
-    ItemError,
     Progress,
     Reader,
-    StaleError,
+    Standing,
     State,
     StoreError,
+    now,
 )
-from crownlet.infer.review.only import Asked, narrow
+from crownlet.infer.review.reader_order import Readers
 from crownlet.infer.review.schema import connect, transaction
-from crownlet.infer.review.summaries import Summaries
-from crownlet.infer.review.writing_in import Said
+from crownlet.infer.review.subset import Asked, narrow
 
 if TYPE_CHECKING:
-    from crownlet.infer.run import Run
+    from crownlet.infer.run.run import Run
 
-__all__ = [
-    "ChoiceError", "Decision", "Disagreement", "Group", "Item", "ItemError", "Progress", "Reader",
-    "ReviewStore", "Said", "StaleError", "StoreError",
-]  # fmt: skip
+
+class Connected:
+    """A connection that several threads share, one at a time."""
+
+    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
+        self.path = path
+        self._db = db
+        self._lock = threading.RLock()
+        meta = {row["name"]: row["value"] for row in db.execute("SELECT * FROM meta")}
+        self.seed = int(meta["seed"])
+        self.audit_share = float(meta["audit_share"])
+        self.second_share = float(meta["second_share"])
+        self._readers = Readers(db, self.seed, self.second_share)
+
+    def close(self) -> None:
+        """Give the file back; nothing is lost without it."""
+        with self._lock:
+            self._db.close()
+
+    @contextmanager
+    def _reading(self, reader: str | None) -> Iterator[None]:
+        with self._lock:
+            self._enter(reader)
+            try:
+                yield
+            except sqlite3.Error as error:
+                raise StoreError(self.path, f"cannot be read ({error}).") from None
+
+    @contextmanager
+    def _writing(self, reader: str) -> Iterator[None]:
+        with self._lock:
+            self._enter(reader)
+            with transaction(self._db, self.path):
+                yield
+
+    def _enter(self, reader: str | None) -> None:
+        """A new reader gets a queue, which stays though what he came for be refused."""
+        if reader is not None and not self._readers.known(reader):
+            with transaction(self._db, self.path):
+                self._readers.enter(reader, now())
+
+
+class Summaries(Connected):
+    """What all readers said."""
+
+    def readers(self) -> list[Reader]:
+        """Everyone who has a queue here, the first reader first."""
+        with self._reading(None):
+            return said.readers(self._db)
+
+    def asked(self) -> list[Item]:
+        """All that is asked, as a reader who has decided nothing would meet it."""
+        with self._reading(None):
+            return said.asked(self._db)
+
+    def disagreements(self, reader_a: str, reader_b: str) -> list[Disagreement]:
+        """Items of which both decided and said different things."""
+        with self._reading(None):
+            return said.disagreements(self._db, reader_a, reader_b)
+
+    def alone(self, reader: str) -> list[tuple[int, str, Decision]]:
+        """Item, doubt and decision of all that a reader decided before being told anything."""
+        with self._reading(reader):
+            return said.alone(self._db, reader)
+
+    def audit(self, reader: str) -> Audit:
+        """The audited letters in a reader's queue, for `missed_estimate`."""
+        with self._reading(reader):
+            return said.audit(self._db, reader)
+
+    def decisions(self, reader: str | None = None) -> list[Decision]:
+        """Every row ever kept, what was taken back included, in the order in which it was said."""
+        with self._reading(None):
+            return said.decisions(self._db, reader)
+
+    def standing(self) -> list[Standing]:
+        """Every decision that stands, of all readers, with what was asked; for exports."""
+        with self._reading(None):
+            return said.stands(self._db)
+
 
 SEED = 20_07
+
 AUDIT_SHARE = 0.02
+
 SECOND_SHARE = 1.0
 
 
@@ -103,12 +186,12 @@ class ReviewStore(Summaries):
         """
         where = {"kind": kind, "letter": letter, "scroll": scroll}
         with self._reading(reader):
-            return reading_out.items(self._db, reader, where, state, reveal=reveal)
+            return said.items(self._db, reader, where, state, reveal=reveal)
 
     def item(self, item_id: int, reader: str = "", *, reveal: bool = False) -> Item:
         """One item, with what `reader` decided of it; ItemError if there is none."""
         with self._reading(reader or None):
-            return reading_out.item(self._db, item_id, reader, reveal=reveal)
+            return said.item(self._db, item_id, reader, reveal=reveal)
 
     def next(
         self,
@@ -123,7 +206,7 @@ class ReviewStore(Summaries):
         """The first open item behind item `after`, else the first of all; None if none is open."""
         where = {"kind": kind, "letter": letter, "scroll": scroll}
         with self._reading(reader):
-            return reading_out.next_open(self._db, reader, after, where, reveal=reveal)
+            return said.next_open(self._db, reader, after, where, reveal=reveal)
 
     def wall(
         self, reader: str, letter: str, kind: str, state: State = "all", *, reveal: bool = False
@@ -134,7 +217,7 @@ class ReviewStore(Summaries):
     def groups(self, reader: str) -> list[Group]:
         """The walls there are, in the order of the catalogue and the alphabet."""
         with self._reading(reader):
-            return reading_out.groups(self._db, reader)
+            return said.groups(self._db, reader)
 
     def decide(
         self,
@@ -189,4 +272,4 @@ class ReviewStore(Summaries):
     def progress(self, reader: str) -> Progress:
         """How far a reader has come."""
         with self._reading(reader):
-            return reading_out.progress(self._db, reader)
+            return said.progress(self._db, reader)

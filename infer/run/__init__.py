@@ -3,8 +3,6 @@
 The triage sheet, the review page and the survey all start here, never from the networks.
 """
 
-from crownlet.infer.run.opening import Run, StoredScroll, open_run
-from crownlet.infer.run.pages import StoredPage
-from crownlet.infer.run.tables import RunError
+from __future__ import annotations
 
 __all__ = ["Run", "RunError", "StoredPage", "StoredScroll", "open_run"]

@@ -5,12 +5,6 @@ One scroll is one object, whatever the number of its pictures.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from crownlet.infer.scrolls.gathering import gather
-    from crownlet.infer.scrolls.scroll import Scroll
-
 __all__ = ["Scroll", "gather"]
 
 _HOMES = {"Scroll": "scroll", "gather": "gathering"}

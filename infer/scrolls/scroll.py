@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from crownlet.infer.sides import Side
+from crownlet.infer.text.side import Side
 
 SIDES: tuple[Side, ...] = ("face", "reverse")
 

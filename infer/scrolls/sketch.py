@@ -8,14 +8,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from crownlet.infer.quality.unfamiliar import REASON as UNFAMILIAR
+from crownlet.infer.records import REASON as UNFAMILIAR
 from crownlet.infer.records import GlyphRecord, PageRecord
-from crownlet.infer.scrolls.alike import Signature, signature
-from crownlet.infer.scrolls.scroll import Side
-from crownlet.infer.sides import reads_as
+from crownlet.infer.scrolls.same_page import Signature, signature
+from crownlet.infer.text.side import Side, reads_as
 
 READ = 0.5
 """A letter less sure than this is compared with no other."""
+
 _COUNTING = frozenset({"tag_missing", "tag_excess"})
 """A picture too poor for these is too poor to count tags."""
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from crownlet.infer.plain import latin
 from crownlet.infer.scrolls.scroll import Crowned, FormEvenness, FormOnSides
+from crownlet.infer.view.wording import latin
 
 SURE = 0.05
 """A difference that comes about by chance more often than this is called unsure."""
+
 NAMED = 6
 """Pages named in one sentence."""
+
 CROWN_WORDS = {0: "a crown", 1: "its crown", 3: "three crowns"}
 
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 
-from crownlet.datasets.customs import Customs
-from crownlet.infer.findings import Finding
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Box, GlyphRecord
-from crownlet.infer.sheet.decided import Decided
+from crownlet.infer.sheet.decisions import Decided
 from crownlet.infer.sheet.pictures import Window, window
+from crownlet.infer.sheet.upright import Turned
 from crownlet.infer.sheet.veil import Veiled
 
 
@@ -75,3 +76,88 @@ def extent(box: Box, q: float, rotation: float) -> tuple[float, float]:
     """Width and height in q of a box in px of the page as given, upright for this rotation."""
     across, down = (box[2] - box[0]) / q, (box[3] - box[1]) / q
     return (down, across) if round(rotation / 90) % 2 else (across, down)
+
+
+_HIGH = {"finding": 1.9, "review": 1.5}
+"""Height in q of the figures."""
+
+_DIGIT = 0.58
+"""Width of a figure against its height."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One mark in px of the upright page."""
+
+    label: str
+    anchor: str
+    route: str
+    x: float
+    y: float
+    width: float
+    height: float
+    tab: Box
+    """Room for the number."""
+    quiet: bool = False
+    """Whether it is a thin frame without a number."""
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Middle of the tab's foot line, for the figures."""
+        return (self.tab[0] + self.tab[2]) / 2, self.tab[3] - 0.2 * (self.tab[3] - self.tab[1])
+
+
+@dataclass(frozen=True)
+class Spot:
+    """What is to be marked: a box in px of the page as given."""
+
+    label: str
+    anchor: str
+    route: str
+    box: Box
+    quiet: bool = False
+
+
+def place_marks(spots: Iterable[Spot], turn: Turned, part: Box, q: float) -> list[Mark]:
+    """Marks for all spots inside `part` of the page; findings choose their room first."""
+    marks: list[Mark] = []
+    for spot in sorted(spots, key=lambda spot: spot.route != "finding"):
+        x0, y0, x1, y1 = turn.box(spot.box)
+        x0, x1 = min(x0, (x0 + x1) / 2 - 0.4 * q), max(x1, (x0 + x1) / 2 + 0.4 * q)
+        x0, x1 = max(x0, part[0]), min(max(x1, part[0]), part[2])
+        y0, y1 = max(y0, part[1]), min(max(y1, part[1]), part[3])
+        high = _HIGH[spot.route] * q
+        wide = (len(spot.label) * _DIGIT + 0.35) * high
+        taken = [m.tab for m in marks if not m.quiet]
+        tab = _free(_seats((x0, y0, x1, y1), wide, high), taken, part)
+        marks.append(
+            Mark(spot.label, spot.anchor, spot.route, x0, y0, x1 - x0, y1 - y0, tab, spot.quiet)
+        )
+    return marks
+
+
+def _seats(box: Box, wide: float, high: float) -> list[Box]:
+    """Places for a number about a box, the best first."""
+    x0, y0, x1, y1 = box
+    lefts = (x1 - wide, (x0 + x1 - wide) / 2, x0)
+    above = [(x, y0 - high, x + wide, y0) for x in lefts]
+    below = [(x, y1, x + wide, y1 + high) for x in lefts]
+    higher = [(x, y0 - 2 * high, x + wide, y0 - high) for x in lefts]
+    return above + below + higher
+
+
+def _free(seats: list[Box], taken: list[Box], part: Box) -> Box:
+    """The first seat that meets none taken and lies on the page; else the one that meets least."""
+
+    def cost(seat: Box) -> float:
+        beyond = [part[0] - seat[0], part[1] - seat[1], seat[2] - part[2], seat[3] - part[3]]
+        return 100 * sum(max(0.0, v) for v in beyond) + sum(
+            _overlap(seat, other) for other in taken
+        )
+
+    return min(seats, key=cost)
+
+
+def _overlap(a: Box, b: Box) -> float:
+    wide, high = min(a[2], b[2]) - max(a[0], b[0]), min(a[3], b[3]) - max(a[1], b[1])
+    return max(0.0, wide) * max(0.0, high)

@@ -14,18 +14,23 @@ import cv2
 import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord
-from crownlet.infer.run.crops import BODY, Affine, crop
+from crownlet.infer.run.pictures import Affine, crop
 from crownlet.infer.sheet.upright import Pixels, Turned
 from crownlet.infer.sheet.veil import PLATE, Veiled
+from crownlet.infer.view.rulers import BODY
 
 Q_PX = (20.0, 32.0)
 """A kulmus of a picture lies between these, px; between them the scan's own px are kept."""
+
 PAGE_PX = 1300
 """Longer side of the page's picture for a body of 20 px or less; more for smaller writing."""
+
 ROOM = 5.0
 """q of margin about the writing in the page's picture."""
+
 TONE = np.array([236.0, 229.0, 214.0])
 """RGB of bare skin in the page's picture."""
+
 QUALITY = 82
 
 

@@ -2,22 +2,87 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
-from itertools import pairwise
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby, pairwise
 
 import cv2
 import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
-from crownlet.infer.sheet.names import in_names
 from crownlet.infer.sheet.upright import Pixels, Turned
+from crownlet.infer.view.wording import veiled
+
+FOUR = "יהוה"
+
+_SPELLED = (FOUR, "אלהי", "אלוה")
+
+_WHOLE = frozenset({"שדי", "אדני", "צבאות"})
+
+_UNREAD = "ה׳"
+"""What stands for a Name that is not spelled as one, a letter being absent or misread."""
+
+
+def in_names(page: PageRecord) -> frozenset[int]:
+    """Numbers of the glyphs that stand in a Divine Name."""
+    known = {glyph.glyph for glyph in page.glyphs if glyph.in_name}
+    for _, line in groupby(page.glyphs, key=lambda glyph: glyph.line):
+        words = [list(word) for _, word in groupby(line, key=lambda glyph: glyph.word)]
+        for word, after in zip(words, [*words[1:], []], strict=True):
+            known.update(_spelled(word, after))
+        # Word gaps may have been misread: the four letters are veiled wherever they stand.
+        known.update(_four([glyph for word in words for glyph in word]))
+    return frozenset(known)
+
+
+def _spelled(word: Sequence[GlyphRecord], after: Sequence[GlyphRecord]) -> set[int]:
+    """Glyphs of a word that spell a Name, and what follows it in the word."""
+    found: set[int] = set()
+    for letters, following in ((_read(word), _read(after)), (_expected(word), _expected(after))):
+        if "אלהים" in letters and following.startswith("אחרים"):
+            continue  # "Other gods" is no Name.
+        starts = [letters.index(stem) for stem in _SPELLED if stem in letters]
+        starts += [0] if letters in _WHOLE else []
+        found.update(glyph.glyph for glyph in word[min(starts, default=len(word)) :])
+    return found
+
+
+def _four(line: Sequence[GlyphRecord]) -> set[int]:
+    found: set[int] = set()
+    for letters in (_read(line), _expected(line)):
+        start = letters.find(FOUR)
+        while start >= 0:
+            found.update(glyph.glyph for glyph in line[start : start + len(FOUR)])
+            start = letters.find(FOUR, start + 1)
+    return found
+
+
+def _read(line: Iterable[GlyphRecord]) -> str:
+    return "".join(glyph.letter for glyph in line)
+
+
+def _expected(line: Iterable[GlyphRecord]) -> str:
+    """The text's letters, one a glyph, so that places agree with the glyphs'."""
+    return "".join(glyph.expected or glyph.letter for glyph in line)
+
+
+def masked(letters: str, start: int) -> str:
+    """A word whose letters from `start` on are a Name and its ending, as it may be printed."""
+    name = letters[start:]
+    written = veiled(name)
+    return letters[:start] + (_UNREAD if written == name else written)
+
 
 PLATE = (226, 222, 214)
 """Colour of a plate, RGB: lighter than ink, darker than paper."""
+
 WORD = "Name"
+
 _WORD_INK = (118, 112, 104)
+
 _SMALL = 16.0
 """q over the scale of the lettering."""
+
 _MARGIN = 0.22
 """q by which a plate passes the box of its letter, boxes being off by a few px."""
 
@@ -115,3 +180,62 @@ def _inside(box: Box, page: Pixels) -> tuple[int, int, int, int]:
 
 def _meet(a: Box, b: Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
+AROUND = 2
+"""Words shown on either side."""
+
+
+@dataclass(frozen=True)
+class Word:
+    """A word in three pieces; the middle one is marked, and empty where nothing is."""
+
+    before: str
+    marked: str
+    after: str
+
+
+@dataclass(frozen=True)
+class Spelled:
+    """Words about a place in the order of reading, and where on its line the place stands."""
+
+    words: tuple[Word, ...]
+    word: int
+    """Number of the word in its line, from 1."""
+
+
+def spelled(
+    line: Sequence[GlyphRecord], marked: Collection[int], names: Collection[int]
+) -> Spelled:
+    """The words of a line about the marked glyphs, as they are read on the page.
+
+    `line` holds the line's glyphs in reading order, `names` the numbers of those in a Name.
+    """
+    words = [list(word) for _, word in groupby(line, key=lambda glyph: glyph.word)]
+    hit = [k for k, word in enumerate(words) if any(glyph.glyph in marked for glyph in word)]
+    if not hit:
+        return Spelled((), 0)
+    near = words[max(0, hit[0] - AROUND) : hit[-1] + AROUND + 1]
+    return Spelled(tuple(_word(word, marked, names) for word in near), hit[0] + 1)
+
+
+def _word(word: Sequence[GlyphRecord], marked: Collection[int], names: Collection[int]) -> Word:
+    letters = "".join(glyph.letter for glyph in word)
+    holy = next((k for k, glyph in enumerate(word) if glyph.glyph in names), None)
+    inside = [k for k, glyph in enumerate(word) if glyph.glyph in marked]
+    if holy is not None:
+        return _masked(letters, holy, inside)
+    if not inside:
+        return Word(letters, "", "")
+    first, last = inside[0], inside[-1] + 1
+    return Word(letters[:first], letters[first:last], letters[last:])
+
+
+def _masked(letters: str, holy: int, inside: Sequence[int]) -> Word:
+    """A word with a Name; a letter inside the Name has no place in what is printed of it."""
+    text = masked(letters, holy)
+    if not inside:
+        return Word(text, "", "")
+    if inside[-1] < holy:
+        return Word(text[: inside[0]], text[inside[0] : inside[-1] + 1], text[inside[-1] + 1 :])
+    return Word(text[:holy], text[holy:], "")

@@ -9,29 +9,19 @@ reader does fastest, and no defect has fewer letters than another.
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from heapq import nsmallest
-from pathlib import Path
+from typing import TYPE_CHECKING
 
-from crownlet.infer.files import replacing, write_rows
 from crownlet.infer.review.queue import lot
-from crownlet.infer.run.tables import RunError, read_table
-from crownlet.infer.survey.stored import PageLetters, able
+from crownlet.infer.review.survey_questions import Pair
+from crownlet.infer.survey.page_letters import PageLetters, able
 
-NAME = "audit.csv"
-COLUMNS = ("page", "glyph", "letter", "defect", "chance")
-
-
-@dataclass(frozen=True)
-class Pair:
-    """A letter, a defect to be judged on it, and the chance with which the pair was drawn."""
-
-    page: str
-    glyph: int
-    letter: str
-    defect: str
-    chance: float
+if TYPE_CHECKING:
+    from crownlet.infer.review.store import ReviewStore
+    from crownlet.infer.run.run import Run
 
 
 def draw(
@@ -60,27 +50,94 @@ def _stratum(pages: Sequence[PageLetters], defect: str, size: float, seed: int) 
     return [Pair(*member, defect, count / len(members)) for member in drawn]
 
 
-def write_audit(folder: Path, pairs: Iterable[Pair]) -> None:
-    """Write S/audit.csv whole or not at all; OSError if it cannot be written."""
-    with replacing(folder / NAME) as draft:
-        write_rows(
-            draft, COLUMNS,
-            ((p.page, str(p.glyph), p.letter, p.defect, repr(p.chance)) for p in pairs),
-        )  # fmt: skip
+SAYS = {"present": 1.0, "not_present": 0.0}
+
+Place = tuple[str, int, str]
+"""Page, letter, defect."""
 
 
-def read_audit(folder: Path) -> tuple[Pair, ...]:
-    """The drawn pairs; RunError if they cannot be read."""
-    path = folder / NAME
-    table = read_table(path)
-    try:
-        rows = zip(
-            table.text("page"), table.whole("glyph"), table.text("letter"), table.text("defect"),
-            table.number("chance"), strict=True,
-        )  # fmt: skip
-        pairs = tuple(Pair(*row) for row in rows)
-    except (KeyError, ValueError) as error:
-        raise RunError(path, f"is no audit of a survey ({error}).") from None
-    if any(not 0 < pair.chance <= 1 for pair in pairs):
-        raise RunError(path, "has a chance outside 0 to 1.")
-    return pairs
+@dataclass(frozen=True)
+class AuditCounts:
+    """How far the audit has come; counts of (letter, defect) pairs."""
+
+    drawn: int
+    decided: int
+    """Answered with present or not present, before the reader was told anything."""
+    cannot_tell: int
+    """Answered otherwise: cannot tell, for an authority, or another letter than read."""
+
+
+@dataclass(frozen=True)
+class Labels:
+    """Labels of the audit, 0 or 1."""
+
+    of: Mapping[Place, float]
+    """Only of defects whose letters are all decided."""
+    counts: AuditCounts
+    notes: tuple[str, ...]
+
+
+def labels(run: Run, pairs: Iterable[Pair]) -> Labels:
+    """Read the decisions of a survey; StoreError if their file cannot be read."""
+    from crownlet.infer.review.store import ReviewStore
+    from crownlet.infer.run.names import STORE
+
+    drawn: dict[str, list[Place]] = defaultdict(list)
+    for pair in pairs:
+        drawn[pair.defect].append((pair.page, pair.glyph, pair.defect))
+    path = run.folder / STORE
+    said: list[dict[Place, str]] = []
+    if path.is_file():
+        store = ReviewStore.open(path, run)
+        try:
+            said = [_said(store, reader.name) for reader in store.readers()]
+        finally:
+            store.close()
+    first: dict[Place, str] = {}
+    for reader in reversed(said):
+        first.update(reader)
+    return _labels(drawn, first, _differ(said))
+
+
+def _said(store: ReviewStore, reader: str) -> dict[Place, str]:
+    """One reader's answers to the audit."""
+    items = {item.id: item for item in store.items(reader, state="all", reveal=True)}
+    return {
+        (items[number].page, items[number].glyphs[0], kind): decision.choice
+        for number, kind, decision in store.alone(reader)
+        if number in items and items[number].origin == "survey"
+    }
+
+
+def _labels(
+    drawn: Mapping[str, list[Place]], first: Mapping[Place, str], notes: tuple[str, ...]
+) -> Labels:
+    found: dict[Place, float] = {}
+    answers: Counter[bool] = Counter()
+    open_: list[str] = []
+    for defect, places in drawn.items():
+        answered = [place for place in places if place in first]
+        answers.update(first[place] in SAYS for place in answered)
+        if len(answered) == len(places):
+            found.update((p, SAYS[first[p]]) for p in answered if first[p] in SAYS)
+        elif answered:
+            open_.append(
+                f"{defect}: {len(places) - len(answered)} of {len(places)} drawn letters are not "
+                "decided yet; until they are, none of its labels counts."
+            )
+    total = sum(map(len, drawn.values()))
+    return Labels(found, AuditCounts(total, answers[True], answers[False]), (*open_, *notes))
+
+
+def _differ(said: list[dict[Place, str]]) -> tuple[str, ...]:
+    """How often later readers said otherwise than the first."""
+    notes = []
+    for number, other in enumerate(said[1:], start=2):
+        both = [place for place in other if place in said[0]]
+        unlike = sum(other[place] != said[0][place] for place in both)
+        if both:
+            notes.append(
+                f"Reader {number} answered {len(both)} of the first reader's questions, "
+                f"{unlike} of them differently; the first reader's word counts."
+            )
+    return tuple(notes)

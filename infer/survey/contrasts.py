@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from scipy import stats
 
-from crownlet.infer.survey.likeness import Floats
+from crownlet.infer.survey.intervals import Floats
 from crownlet.infer.survey.records import LEVEL, MIN_SCROLLS
 
 

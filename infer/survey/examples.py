@@ -13,21 +13,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from crownlet.infer.reading import PageError
+from crownlet.datasets.files.images import PageError
 from crownlet.infer.review.queue import lot
 from crownlet.infer.sheet.pictures import Picture, window
 from crownlet.infer.sheet.veil import Veiled
 
 if TYPE_CHECKING:
-    from crownlet.infer.run import Run
-    from crownlet.infer.survey.gathering import Gathered
+    from crownlet.infer.run.run import Run
+    from crownlet.infer.survey.data import Gathered
 
 ANY, MARKED = 6, 4
 """Letters of a source drawn among all, and among those marked with one defect."""
+
 SIZE_Q = (7.0, 7.0)
+
 Q_PX = (12.0, 12.0)
+
 KEPT = 6
 """Pages held in memory at once."""
+
 SPARE = 24
 """Letters drawn beyond those wanted, for Names and pictures that have gone."""
 

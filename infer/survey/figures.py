@@ -22,10 +22,15 @@ from crownlet.infer.survey.records import Rate
 
 # Okabe & Ito, Color Universal Design (2008): told apart by the colour blind too.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
+
 MARKS = ("o", "s", "^", "D", "v", "P", "X")
+
 TICKS = (0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.4, 0.7, 1)
+
 FEW_TICKS, LOW_TICKS = (0, 0.1, 0.4, 0.9), (0, 0.02, 0.08)
+
 DPI = 150
+
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9,

@@ -10,15 +10,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.files import file_checksum
-from crownlet.infer.scrolls.cells import Cells, TableError, read_cells
+from crownlet.datasets.files.atomic import file_checksum
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.scrolls.members import Cells, TableError, read_cells
 from crownlet.infer.scrolls.scroll import SIDES
-from crownlet.infer.sides import Side
-from crownlet.infer.wanted import read_wanted
+from crownlet.infer.text.search import read_wanted
+from crownlet.infer.text.side import Side
 
 NEEDED = ("scan", "scroll", "source", "side")
+
 COLUMNS = (*NEEDED, "portion", "customs", "note")
+
 MAX_NAME = 120
 
 

@@ -16,8 +16,10 @@ from scipy import stats
 from crownlet.infer.survey.records import MIN_SCROLLS
 
 MOST_SCROLLS = 100_000
+
 TRIED = (10, 20, 40, 80, 160, 320)
 """Letters audited in each scroll that a plan tries, as far as the scroll has them."""
+
 WORTH = 1.15
 """An audit is enough if it needs at most this many times the scrolls of a full reading."""
 

@@ -16,8 +16,10 @@ Basis = Literal["read", "audited", "unaudited"]
 
 LEVEL = 0.95
 """Confidence of every interval."""
+
 MIN_SCROLLS = 3
 """Fewer scrolls of a source give no interval and no contrast: nothing tells how scrolls vary."""
+
 FEW_SCROLLS = 8
 """Fewer scrolls than this are said to be few beside every number."""
 

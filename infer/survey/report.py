@@ -3,33 +3,69 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import astuple, fields
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment
 
+from crownlet.datasets.files.atomic import replacing, write_rows, write_whole
 from crownlet.infer import sheet
-from crownlet.infer.plain import latin, said
-from crownlet.infer.run import open_run
-from crownlet.infer.sheet.render import write_whole
-from crownlet.infer.sheet.words import count, described
-from crownlet.infer.survey import cautions, figuring, plainly, remarks
-from crownlet.infer.survey.comparing import by_letter, compare
-from crownlet.infer.survey.evenness import evenness
+from crownlet.infer.run.run import open_run
+from crownlet.infer.survey import methods as cautions
+from crownlet.infer.survey import narrative as plainly
+from crownlet.infer.survey.by_source import SourcePair, by_source, evenness
+from crownlet.infer.survey.compare import by_letter, compare
+from crownlet.infer.survey.data import Gathered
 from crownlet.infer.survey.examples import examples
-from crownlet.infer.survey.gathering import Gathered
 from crownlet.infer.survey.methods import limits, methods
-from crownlet.infer.survey.pictures import forest_of, letters_of
-from crownlet.infer.survey.records import Comparison, Rate
-from crownlet.infer.survey.sides import SourcePair, by_source
-from crownlet.infer.survey.view import PutIn, Source, View
-from crownlet.infer.survey.writing import write_comparison, write_table
-from crownlet.infer.templates import environment
+from crownlet.infer.survey.records import Comparison, Contrast, Pair, Rate, Share
+from crownlet.infer.survey.report_view import PutIn, Source, View, forest_of, letters_of
+from crownlet.infer.view import wording as figuring
+from crownlet.infer.view.templates import environment
+from crownlet.infer.view.wording import count, described, latin, said
+
+DIGITS = 10
+"""Significant digits of a number written: enough for any use, the same on every machine."""
+
+
+def write_comparison(results: Comparison, folder: Path) -> None:
+    """Write the four tables into a folder, which is made if need be; OSError if it cannot be."""
+    folder.mkdir(parents=True, exist_ok=True)
+    tables: tuple[tuple[str, type[Any], Sequence[Any]], ...] = (
+        ("rates.csv", Rate, results.rates),
+        ("shares.csv", Share, results.shares),
+        ("contrasts.csv", Contrast, results.contrasts),
+        ("pairs.csv", Pair, results.pairs),
+    )
+    for name, kind, rows in tables:
+        write_table(folder / name, kind, rows)
+
+
+def write_table(path: Path, kind: type[Any], rows: Sequence[Any]) -> None:
+    """Write records of one kind, such as the `Rate`s by letter, as one table.
+
+    An unknown number is an empty field.
+    """
+    columns = (field.name for field in fields(kind))
+    cells = ([_cell(value) for value in astuple(row)] for row in rows)
+    with replacing(path) as draft:
+        write_rows(draft, columns, cells)
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.{DIGITS}g}" if isinstance(value, float) else str(value)
+
 
 FOLDER, PAGE = "report", "report.html"
+
 SHOWN = 3
 """Defects of which marked letters are shown."""
+
 NAMED = (
     "Names were asked for: this copy says which source is which, and is not for passing on. "
     f"{cautions.NAMING}"
@@ -61,18 +97,18 @@ def write_report(
     pairs = by_source(survey.tables, defects)
     write_table(out / "pairs_by_source.csv", SourcePair, pairs)
     view = View(
-        title="Sources compared", lead=remarks.lead(survey),
+        title="Sources compared", lead=plainly.lead(survey),
         opening=(*opening, *((NAMED,) if names else ())), told=told,
         left_out=plainly.left_out(results, told), naming=cautions.NAMING,
         cautions=cautions.cautions(results, survey.audit), names=names,
-        sources=_sources(survey, names), audited=remarks.audited(survey), notes=survey.notes,
-        results=results, tests=remarks.tests(results), tested=remarks.tested(results),
-        untested=remarks.untested(results), shares=remarks.found(results),
-        sides=remarks.sides(results), source_pairs=pairs, forest=forest_of(results.rates, out),
+        sources=_sources(survey, names), audited=plainly.audited(survey), notes=survey.notes,
+        results=results, tests=plainly.tests(results), tested=plainly.tested(results),
+        untested=plainly.untested(results), shares=plainly.found(results),
+        sides=plainly.sides(results), source_pairs=pairs, forest=forest_of(results.rates, out),
         letters=letters_of(letters, defects, out),
         evenness=evenness(folder, {scroll.name: scroll.code for scroll in survey.scrolls}),
         examples=examples(survey, open_run(folder), marked[:SHOWN], seed),
-        lots=remarks.lots(seed), put_in=put_in(results) if put_in else None,
+        lots=plainly.lots(seed), put_in=put_in(results) if put_in else None,
         methods=methods(survey, results), limits=limits(),
         versions=tuple((what, ", ".join(which)) for what, which in survey.versions.items()),
     )  # fmt: skip
@@ -96,7 +132,8 @@ def _sources(survey: Gathered, names: bool) -> tuple[Source, ...]:
 def _environment() -> Environment:
     """The sheets' paper is this report's too."""
     return environment(
-        Path(__file__).parent, Path(sheet.__file__).parent, said=said, latin=latin, count=count,
+        Path(__file__).parent / "templates", Path(sheet.__file__).parent / "templates",
+        said=said, latin=latin, count=count,
         percent=figuring.percent, chance=figuring.chance, described=described,
         meaning=plainly.meaning,
     )  # fmt: skip

@@ -6,7 +6,7 @@ import shapely
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from crownlet.datasets.letterforms.glyph import Glyph, Part
+from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 
 
 def polygon(part: Part) -> BaseGeometry:

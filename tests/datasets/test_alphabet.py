@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from crownlet.datasets.alphabet import ALPHABET, BY_CHAR, BY_SLUG, LETTERS, index_of
+from crownlet.datasets.scribal.alphabet import ALPHABET, BY_CHAR, BY_SLUG, LETTERS, index_of
 
 
 def test_class_index_is_the_code_point() -> None:

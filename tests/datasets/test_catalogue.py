@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 import pytest
 
-from crownlet.datasets import catalogue
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS, GRAVITIES, LEARNED_DEFECTS
-from crownlet.datasets.defects.apply import applicable
+from crownlet.datasets.render.defects.apply import applicable
+from crownlet.datasets.scribal import catalogue
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, GRAVITIES, LEARNED_DEFECTS
 
 ENTRY = """
 gravity_codes:

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from faster_coco_eval import COCO, COCOeval_faster
 
-from crownlet.datasets.bodies import estimate_bodies, group_lines
-from crownlet.datasets.coco import LabelError, load_coco, to_coco
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean, training
-from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.coco.read import LabelError, estimate_bodies, group_lines, load_coco
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.coco.write import to_coco
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean, training
 
 Json = dict[str, Any]
 

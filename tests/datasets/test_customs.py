@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 import yaml
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.customs import CUSTOMS, Customs, load_customs
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.customs import CUSTOMS, Customs, load_customs
 
 THREE = "שעטנזגןצץ"  # Menachot 29b, with the finals of Mishnah Berurah 36:13
 ONE = "בדקחיה"  # Mishnat Sofrim under each letter

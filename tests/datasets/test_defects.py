@@ -17,12 +17,12 @@ from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapes import ink, polygon
 
-from crownlet.datasets.defects.apply import REGISTRY, applicable, apply
-from crownlet.datasets.letterforms.build import build
-from crownlet.datasets.letterforms.glyph import Glyph
-from crownlet.datasets.letterforms.hand import STYLES, Hand
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand
-from crownlet.datasets.letterforms.tags import crown_letter, rails
+from crownlet.datasets.render.defects.apply import REGISTRY, applicable, apply
+from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
+from crownlet.datasets.render.letterforms.glyph import Glyph
+from crownlet.datasets.render.letterforms.hand import STYLES, Hand
+from crownlet.datasets.render.letterforms.tags import crown_letter, rails
 
 LETTERS = "".join(chr(code) for code in range(0x5D0, 0x5EB))
 # Men. 29b and MB 36:13 (three), bedek chaya (one), MS lamed (two).
@@ -369,6 +369,6 @@ def test_a_defect_that_does_not_apply_changes_nothing() -> None:
 
 def test_letters_agree_with_the_catalogue() -> None:
     # The catalogue states the letters with their sources.
-    catalogue = pytest.importorskip("crownlet.datasets.catalogue").CATALOGUE
+    catalogue = pytest.importorskip("crownlet.datasets.scribal.catalogue").CATALOGUE
     for name, entry in REGISTRY.items():
         assert set(entry.letters) == set(catalogue[name].letters), name

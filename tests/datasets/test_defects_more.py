@@ -11,12 +11,12 @@ from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapes import ink
 
-from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.datasets.defects.apply import REGISTRY, apply
-from crownlet.datasets.letterforms.build import build
-from crownlet.datasets.letterforms.glyph import Glyph
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand
-from crownlet.datasets.letterforms.tags import crown_letter
+from crownlet.datasets.render.defects.apply import REGISTRY, apply
+from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
+from crownlet.datasets.render.letterforms.glyph import Glyph
+from crownlet.datasets.render.letterforms.tags import crown_letter
+from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 # Men. 29b and MB 36:13 (three), bedek chaya (one), MS lamed (two).
 COUNTS = dict.fromkeys("שעטנזגצןץ", 3) | dict.fromkeys("בדקחיה", 1) | {"ל": 2}

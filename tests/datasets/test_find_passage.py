@@ -13,12 +13,10 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 from rapidfuzz.fuzz import partial_ratio_alignment
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.pentateuch.distance import distance
-from crownlet.datasets.pentateuch.finding import Found, find_passage
-from crownlet.datasets.pentateuch.passages import passage
-from crownlet.datasets.pentateuch.text import codes_of, pentateuch
-from crownlet.datasets.texts import PORTIONS, portion
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.pentateuch.search import Found, distance, find_passage
+from crownlet.datasets.scribal.pentateuch.text import codes_of, passage, pentateuch
+from crownlet.datasets.scribal.texts import PORTIONS, portion
 
 TORAH = "".join(pentateuch().words)
 NAMED = (*(name for name in PORTIONS if name != "mezuzah_reverse"), "tefillin")
@@ -183,8 +181,8 @@ def test_too_few_letters_and_other_signs() -> None:
 
 def test_loading_and_finding_take_less_than_a_second() -> None:
     code = (
-        "import time; from crownlet.datasets.pentateuch.finding import find_passage; "
-        "from crownlet.datasets.texts import portion; t = time.process_time(); "
+        "import time; from crownlet.datasets.scribal.pentateuch.search import find_passage; "
+        "from crownlet.datasets.scribal.texts import portion; t = time.process_time(); "
         "find_passage(portion('mezuzah').letters); print(time.process_time() - t)"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -11,8 +11,8 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from crownlet.datasets.letterforms.hand import STYLES, TAG_FORMS, Hand
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand, split_of
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand, split_of
+from crownlet.datasets.render.letterforms.hand import STYLES, TAG_FORMS, Hand
 
 MANY = [draw_hand(seed) for seed in range(1500)]
 

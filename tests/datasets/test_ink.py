@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from crownlet.datasets.letterforms.raster import InkMask
-from crownlet.datasets.page.ink import MOST_GAIN, InkStyle, Spreader, draw_ink, lay
+from crownlet.datasets.render.letterforms.raster import InkMask
+from crownlet.datasets.render.page.ink import Spreader, lay
+from crownlet.datasets.render.page.ink_style import MOST_GAIN, InkStyle, draw_ink
 
 Q = 14.0
 SKIN = 220.0
@@ -175,7 +176,7 @@ def test_strengths_stay_between_none_and_one() -> None:
 
 
 def test_strokes_and_their_direction_are_found() -> None:
-    from crownlet.datasets.page.inkflow import flow_of
+    from crownlet.datasets.render.page.ink_body import flow_of
 
     cover = cv2.resize(_cover((4, 4, 12, 5), (16, 3, 17, 12)), None, fx=0.25, fy=0.25)
     flow = flow_of(np.asarray(cover, np.uint8), Q)

@@ -19,10 +19,10 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from crownlet.datasets.letterforms.build import MAY_STRETCH, build
-from crownlet.datasets.letterforms.glyph import Glyph
-from crownlet.datasets.letterforms.hand import STYLES, Hand
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand
+from crownlet.datasets.render.letterforms.build import MAY_STRETCH, build
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
+from crownlet.datasets.render.letterforms.glyph import Glyph
+from crownlet.datasets.render.letterforms.hand import STYLES, Hand
 
 LETTERS = "".join(chr(code) for code in range(0x5D0, 0x5EB))
 DETACHED = "הק"

@@ -15,14 +15,14 @@ import pytest
 from shapely.geometry import Polygon
 from shapes import ink
 
-from crownlet.datasets.defects.apply import applicable
-from crownlet.datasets.letterforms.build import build
-from crownlet.datasets.letterforms.glyph import Glyph
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand
-from crownlet.datasets.letterforms.morphs import build_between, share_at
-from crownlet.datasets.letterforms.ways import BETWEEN, SIGNS, partners
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean, training
+from crownlet.datasets.render.defects.apply import applicable
+from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
+from crownlet.datasets.render.letterforms.glyph import Glyph
+from crownlet.datasets.render.letterforms.morph_ways import BETWEEN, SIGNS, partners
+from crownlet.datasets.render.letterforms.morphs import build_between, share_at
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean, training
 
 PAIRS = tuple(BETWEEN)
 HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(4)]

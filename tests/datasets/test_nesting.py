@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from crownlet.datasets.page import layout
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.page import layout
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
 
 
 @pytest.fixture

@@ -15,17 +15,17 @@ import shapely
 from shapely.geometry import Polygon
 from shapes import ink
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.letterforms.build import build
-from crownlet.datasets.letterforms.glyph import Glyph
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand
-from crownlet.datasets.letterforms.oddities import LETTERS as WRITTEN
-from crownlet.datasets.letterforms.oddities import Oddity, known, written_oddly
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.faults import Slot
-from crownlet.datasets.page.scribe import Crowning, write
-from crownlet.datasets.page.spec import clean, mezuzah, training
-from crownlet.datasets.page.truth import LetterTruth
+from crownlet.datasets.coco.truth import LetterTruth
+from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
+from crownlet.datasets.render.letterforms.glyph import Glyph
+from crownlet.datasets.render.letterforms.oddities import LETTERS as WRITTEN
+from crownlet.datasets.render.letterforms.oddities import Oddity, known, written_oddly
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.faults import Slot
+from crownlet.datasets.render.page.scribe import Crowning, write
+from crownlet.datasets.render.page.spec import clean, mezuzah, training
+from crownlet.datasets.scribal.alphabet import LETTERS
 
 HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(5)]
 

@@ -9,11 +9,18 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.geometry import draw_geometry
-from crownlet.datasets.page.spec import Augment, PageSpec, clean, mezuzah, spec_from, training
-from crownlet.datasets.page.truth import LetterTruth, PageTruth
+from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.geometry import draw_geometry
+from crownlet.datasets.render.page.spec import (
+    Augment,
+    PageSpec,
+    clean,
+    mezuzah,
+    spec_from,
+    training,
+)
+from crownlet.datasets.scribal.alphabet import LETTERS
 
 SPOTLESS = {
     "defect_rate": 0.0, "habit_rate": 0.0, "gap_rate": 0.0, "text_rate": 0.0,
@@ -173,7 +180,7 @@ def test_all_letters_and_faults_occur_in_training_pages() -> None:
     marks = Counter(m.name for page in pages for x in page.letters for m in x.defects)
     marks.update(m.name for page in pages for gap in page.gaps for m in gap.defects)
     marks["letter_absent"] = sum(len(page.missing) for page in pages)
-    from crownlet.datasets.catalogue import CATALOGUE
+    from crownlet.datasets.scribal.catalogue import CATALOGUE
 
     # Lines and margins (scope page) are measured and never planted one by one.
     made = [n for n, d in CATALOGUE.items() if d.implemented and d.scope != "page"]

@@ -13,13 +13,20 @@ from pathlib import Path
 
 import pytest
 
-from crownlet.datasets.alphabet import ALPHABET, BY_SLUG, LETTERS
-from crownlet.datasets.pentateuch import build, masorah
-from crownlet.datasets.pentateuch.passages import BOOKS, looks_like_passage, passage
-from crownlet.datasets.pentateuch.text import codes_of, pentateuch, provenance
-from crownlet.datasets.texts import portion, read_portion
+from crownlet.datasets.scribal.alphabet import ALPHABET, BY_SLUG, LETTERS
+from crownlet.datasets.scribal.pentateuch import build
+from crownlet.datasets.scribal.pentateuch import build as masorah
+from crownlet.datasets.scribal.pentateuch.text import (
+    BOOKS,
+    codes_of,
+    looks_like_passage,
+    passage,
+    pentateuch,
+    provenance,
+)
+from crownlet.datasets.scribal.texts import portion, read_portion
 
-FOLDER = resources.files("crownlet.datasets.pentateuch")
+FOLDER = resources.files("crownlet.datasets.scribal.pentateuch")
 NAME = "".join(BY_SLUG[slug].char for slug in ("yud", "he", "vav", "he"))
 
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from crownlet.datasets.letterforms.glyph import Glyph, Outline, Part
-from crownlet.datasets.letterforms.raster import coverage, fill, finer_for, trim
+from crownlet.datasets.coco.truth import Outline
+from crownlet.datasets.render.letterforms.glyph import Glyph, Part
+from crownlet.datasets.render.letterforms.raster import coverage, fill, finer_for, trim
 
 
 def _square(x0: float, y0: float, x1: float, y1: float) -> Outline:

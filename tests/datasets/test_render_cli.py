@@ -10,13 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from crownlet.datasets.coco import load_coco
-from crownlet.datasets.page.spec import PageSpec, spec_from, training
-from crownlet.datasets.render_cli import render
+from crownlet.datasets.coco.read import load_coco
+from crownlet.datasets.render.cli import render
+from crownlet.datasets.render.page.spec import PageSpec, spec_from, training
 
 
 def _call(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "crownlet.datasets.render_cli", *arguments]
+    command = [sys.executable, "-m", "crownlet.datasets.render.cli", *arguments]
     return subprocess.run(command, capture_output=True, text=True, cwd=cwd, check=False)
 
 
@@ -76,7 +76,7 @@ def test_every_preset_is_a_specification(name: str, augment: str) -> None:
 
 def test_labels_are_written_last_and_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     spec = training(body=(24, 26), letters=(10, 12))
-    from crownlet.datasets import render_cli
+    from crownlet.datasets.render import cli as render_cli
 
     def fail(spec: PageSpec, seed: int) -> None:
         raise OSError("the disk is full")

@@ -12,14 +12,13 @@ import cv2
 import numpy as np
 import pytest
 
-from crownlet.datasets.coco import to_coco
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import training
-from crownlet.datasets.page.truth import PageTruth
-from crownlet.datasets.scans.cli import main
-from crownlet.datasets.scans.manifest import read_manifest
-from crownlet.datasets.scans.merging import merged
-from crownlet.datasets.scans.reading import open_scans
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.coco.write import to_coco
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import training
+from crownlet.datasets.scans.add import merged
+from crownlet.datasets.scans.manifest import open_scans, read_manifest
+from crownlet.train.scans_cli import main
 
 Json = dict[str, Any]
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.datasets.coco_read import LabelError
-from crownlet.datasets.scans.adding import Source, add
-from crownlet.datasets.scans.written_lines import letters, read_written, written_complaints
-from crownlet.datasets.texts import read_portion
+from crownlet.datasets.coco.read import LabelError
+from crownlet.datasets.scans.add import Source, add
+from crownlet.datasets.scans.imports import letters, read_written, written_complaints
+from crownlet.datasets.scribal.texts import read_portion
 
 # Written after the PAGE schema of 2019-07-15 (primaresearch.org), reading order out of file order.
 PAGE = """<?xml version="1.0" encoding="UTF-8"?>

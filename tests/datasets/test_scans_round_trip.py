@@ -11,12 +11,12 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
-from crownlet.datasets.coco import load_coco, to_coco
-from crownlet.datasets.letterforms.glyph import DefectMark
-from crownlet.datasets.page.truth import GapTruth, LetterTruth, PageTruth, PartShape
-from crownlet.datasets.scans.coco_checking import coco_complaints
+from crownlet.datasets.coco.read import load_coco
+from crownlet.datasets.coco.truth import DefectMark, GapTruth, LetterTruth, PageTruth, PartShape
+from crownlet.datasets.coco.write import to_coco
+from crownlet.datasets.scans.check_coco import coco_complaints
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 
 SIZE = 400
 

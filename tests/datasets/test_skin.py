@@ -8,16 +8,14 @@ import numpy.typing as npt
 import pytest
 import shapely
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.folds import creases, fold
-from crownlet.datasets.page.geometry import visible
-from crownlet.datasets.page.holes import pierce, specks
-from crownlet.datasets.page.light import glare
-from crownlet.datasets.page.reverse import show_through
-from crownlet.datasets.page.ruling import score_lines
-from crownlet.datasets.page.sensor import LEAST_Q, sensor
-from crownlet.datasets.page.spec import Augment, clean
-from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.page.camera import LEAST_Q, sensor
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.damage import creases, fold, pierce, specks
+from crownlet.datasets.render.page.geometry import visible
+from crownlet.datasets.render.page.light import glare
+from crownlet.datasets.render.page.skin import score_lines, show_through
+from crownlet.datasets.render.page.spec import Augment, clean
 
 Q = 16.0
 

@@ -14,11 +14,11 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 from shapes import polygon
 
-from crownlet.datasets.letterforms.build import build
-from crownlet.datasets.letterforms.glyph import Glyph, Part
-from crownlet.datasets.letterforms.hand import Hand
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand
-from crownlet.datasets.letterforms.tags import crown_letter, rails
+from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
+from crownlet.datasets.render.letterforms.glyph import Glyph, Part
+from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.letterforms.tags import crown_letter, rails
 
 # Men. 29b and MB 36:13 (three), the custom of bedek chaya (one), MS lamed (two).
 COUNTS = dict.fromkeys("שעטנזגצןץ", 3) | dict.fromkeys("בדקחיה", 1) | {"ל": 2}

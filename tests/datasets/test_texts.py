@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from crownlet.datasets.texts import PORTIONS, portion, read_portion
+from crownlet.datasets.scribal.texts import PORTIONS, portion, read_portion
 
 
 @pytest.mark.parametrize("name", PORTIONS)

@@ -45,7 +45,7 @@ def unclear(path: Path, text: str) -> bool:
 
 def one(path: Path) -> str:
     """What becomes of a file: `read`, `refused`, or what is wrong with that."""
-    from crownlet.infer.reading import PageError, read_page
+    from crownlet.datasets.files.images import PageError, read_page
 
     signal.alarm(SECONDS)
     try:

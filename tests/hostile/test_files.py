@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from strangers import JSON, MANY, ROWS, sentence
 
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.texts import read_portion
-from crownlet.infer.errors import FileFault
-from crownlet.infer.scrolls.table import read_table
-from crownlet.infer.sessions import ModelError, verified_files, weights_folder
+from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.datasets.scribal.texts import read_portion
+from crownlet.infer.networks import ModelError, verified_files, weights_folder
+from crownlet.infer.scrolls.members import read_table
 from crownlet.infer.survey.manifest import ManifestError, read_manifest
 from crownlet.infer.thresholds import load_thresholds
 
@@ -115,7 +115,7 @@ def test_networks_are_verified_before_they_are_loaded(
     model: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One bit of a network changed, at the head, in the middle, at the end, or all of it gone."""
-    from crownlet.infer.sessions import Sessions, onnx_runtime
+    from crownlet.infer.networks import Sessions, onnx_runtime
 
     def loaded(*_: object, **__: object) -> None:
         raise AssertionError("loaded before it was verified")

@@ -19,9 +19,11 @@ import pytest
 import tiny
 from PIL import Image
 
-from crownlet.infer import cli, drafts, inspector
-from crownlet.infer.review.store import ReviewStore, StoreError
-from crownlet.infer.run import open_run
+from crownlet.datasets.files import atomic as drafts
+from crownlet.infer import cli, inspector
+from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.run.run import open_run
 
 LIMIT = 2000
 """Bytes; every table of a page is longer."""

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from PIL import Image
 from strangers import JSON, MANY, sentence
 
-from crownlet.datasets.coco_read import LabelError, load_coco
-from crownlet.datasets.scans.safe_xml import parse_xml
+from crownlet.datasets.coco.read import LabelError, load_coco
+from crownlet.datasets.scans.imports import parse_xml
 
 
 def labels(folder: Path, **changes: Any) -> Path:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.infer.reading import PageError, read_page
+from crownlet.datasets.files.images import PageError, read_page
 
 
 @pytest.mark.parametrize("kind", mutants.KINDS)
@@ -34,8 +34,8 @@ def test_what_a_picture_takes_is_reckoned_before_it_is_decoded(
     Image.new(mode, (4000, 4000), None).save(path)
     code = (
         "import sys, pathlib; sys.path.insert(0, sys.argv[2]); import fuzz_pages\n"
-        "from PIL import Image\nfrom crownlet.infer.depths import bytes_a_pixel\n"
-        "from crownlet.infer.reading import read_page\n"
+        "from PIL import Image\nfrom crownlet.datasets.files.images import bytes_a_pixel\n"
+        "from crownlet.datasets.files.images import read_page\n"
         "before = fuzz_pages.peak(); read_page(sys.argv[1])\n"
         "print(fuzz_pages.peak() - before, bytes_a_pixel(Image.open(sys.argv[1])))"
     )

@@ -45,7 +45,7 @@ def component(found: Distribution) -> dict[str, Any]:
 
 def networks() -> list[dict[str, Any]]:
     """The networks that are shipped."""
-    from crownlet.infer.sessions import NAMES, weights_folder
+    from crownlet.infer.networks import NAMES, weights_folder
 
     return [
         {

@@ -14,10 +14,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.alphabet import LETTERS, index_of
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
+from crownlet.datasets.scribal.alphabet import LETTERS, index_of
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.sessions import LOCATOR_BODY, LocatorMaps, ModelInfo
+from crownlet.infer.networks import LOCATOR_BODY, LocatorMaps, ModelInfo
 
 PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
 _CLASS_CELLS = ((0, 1), (1, 0), (1, 1), (1, 2), (2, 1))

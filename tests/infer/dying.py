@@ -9,7 +9,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from crownlet.infer.commands.working import Outcome, Task
+from crownlet.infer.batch.worker import Outcome, Task
 
 
 @dataclass(frozen=True)

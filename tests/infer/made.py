@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from crownlet.datasets.catalogue import GLYPH_DEFECTS
-from crownlet.datasets.page.truth import LetterTruth, PageTruth
-from crownlet.infer.records import GapRecord, GlyphRecord, ImageFacts, PageRecord, TextMatch
+from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord, TextMatch
 
 Q = 10.0
 """Kulmus in px of pages made by hand."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.page.spec import NO_AUGMENT
-from crownlet.infer.findings import Finding
-from crownlet.infer.findings.laying import layout_findings
+from crownlet.datasets.render.page.spec import NO_AUGMENT
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.layout import layout_findings
 from crownlet.infer.records import PageRecord
 
 DEFAULT = load_customs()

@@ -9,12 +9,11 @@ import made
 import numpy as np
 from made_text import FOURTH, written
 
-from crownlet.datasets.customs import Customs, load_customs
-from crownlet.datasets.texts import portion
-from crownlet.infer.findings.crowns import LISTED
-from crownlet.infer.glyphs import probabilities
-from crownlet.infer.measuring import Measurement
-from crownlet.infer.records import PageRecord
+from crownlet.datasets.scribal.customs import Customs, load_customs
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.findings.customs import LISTED
+from crownlet.infer.records import Measurement, PageRecord
+from crownlet.infer.routing.glyphs import probabilities
 
 DEFAULT = load_customs()
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from crownlet.datasets.alphabet import BY_CHAR
-from crownlet.infer.records import GlyphRecord, ImageFacts, PageRecord, TextMatch
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.infer.records import GlyphRecord, PageRecord, TextMatch
 
 
 def glyph(

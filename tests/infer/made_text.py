@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import made
 
-from crownlet.datasets.texts import Portion, verse_ends
+from crownlet.datasets.scribal.portion import Portion
+from crownlet.datasets.scribal.texts import verse_ends
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord, TextMatch
 
 Q, YUD = made.Q, 1.1

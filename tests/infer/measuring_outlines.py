@@ -7,7 +7,7 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from crownlet.datasets.page.truth import LetterTruth
+from crownlet.datasets.coco.truth import LetterTruth
 
 WIDE = 99.0
 HEADS = {

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from measuring_outlines import true_lengths
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.datasets.page.truth import PageTruth
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 

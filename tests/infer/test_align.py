@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 
-from crownlet.datasets.alphabet import LETTERS, index_of
-from crownlet.datasets.texts import portion
-from crownlet.infer import align as module
-from crownlet.infer.align import Alignment, Prices, align
+from crownlet.datasets.scribal.alphabet import LETTERS, index_of
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.text import alignment as module
+from crownlet.infer.text.alignment import Alignment, Prices, align
 
 TEXT = portion("mezuzah").letters
 

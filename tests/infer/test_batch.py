@@ -15,12 +15,13 @@ import pytest
 import tiny
 from PIL import Image
 
-from crownlet.infer import cli, drafts, inspector
-from crownlet.infer.commands import naming
-from crownlet.infer.commands.finding import pictures
-from crownlet.infer.commands.spreading import LOST, Processes, spread
-from crownlet.infer.commands.working import Task
-from crownlet.infer.scrolls.grouping import Place
+from crownlet.datasets.files import atomic as drafts
+from crownlet.infer import cli, inspector
+from crownlet.infer.batch import inputs as naming
+from crownlet.infer.batch.inputs import pictures
+from crownlet.infer.batch.processes import LOST, Processes, spread
+from crownlet.infer.batch.worker import Task
+from crownlet.infer.scrolls.members import Place
 
 
 @pytest.fixture

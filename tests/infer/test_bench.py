@@ -13,13 +13,20 @@ import onnx
 import pytest
 from rapidfuzz.distance import Levenshtein
 
-from crownlet.infer import crops
-from crownlet.infer.bench import million
-from crownlet.infer.bench.__main__ import main
-from crownlet.infer.bench.peak import BATCH, CHANNELS, LAYERS, SIDE, convolutions, measured_peak
-from crownlet.infer.bench.reading_errors import error_rate, letters_of
-from crownlet.infer.bench.work import flops_a_crop
-from crownlet.infer.sessions import weights_folder
+from crownlet.infer.image import crops
+from crownlet.infer.networks import weights_folder
+from crownlet.train.bench import million
+from crownlet.train.bench.__main__ import main
+from crownlet.train.bench.baseline import error_rate, letters_of
+from crownlet.train.bench.networks import (
+    BATCH,
+    CHANNELS,
+    LAYERS,
+    SIDE,
+    convolutions,
+    flops_a_crop,
+    measured_peak,
+)
 
 
 @pytest.mark.parametrize(("integers", "operator"), [(False, "Conv"), (True, "QLinearConv")])
@@ -73,7 +80,7 @@ def test_points_and_signs_are_no_letters() -> None:
 
 
 def test_a_run_writes_table_and_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
+    from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 
     page = compose_type_page(TypeSpec("ashkenaz", "mezuzah", 32.0)).image[:330]
     path, out = tmp_path / "שתי שורות.png", tmp_path / "figures.json"

@@ -13,7 +13,7 @@ from PIL import Image
 
 from crownlet.infer import cli
 from crownlet.infer import inspector as inspector_module
-from crownlet.infer.commands import naming
+from crownlet.infer.batch import inputs as naming
 
 
 @pytest.fixture(autouse=True)

@@ -21,15 +21,15 @@ import pytest
 import tiny
 from distributed import Client
 
+from crownlet.datasets.files.atomic import draft_folder
 from crownlet.infer import cli
-from crownlet.infer.commands import cluster_desks, clustering
-from crownlet.infer.commands.cluster_desks import ClusterError, Job
-from crownlet.infer.commands.clustering import Cluster
-from crownlet.infer.commands.spreading import LOST, Setting, spread
-from crownlet.infer.commands.working import Task
-from crownlet.infer.drafts import draft_folder
-from crownlet.infer.scrolls.grouping import Place
-from crownlet.infer.writer import FILES
+from crownlet.infer.batch import dask_cluster as cluster_desks
+from crownlet.infer.batch import dask_cluster as clustering
+from crownlet.infer.batch.dask_cluster import Cluster, ClusterError, Job
+from crownlet.infer.batch.processes import LOST, Setting, spread
+from crownlet.infer.batch.worker import Task
+from crownlet.infer.run.write import FILES
+from crownlet.infer.scrolls.members import Place
 
 
 @contextmanager
@@ -215,7 +215,7 @@ def test_without_dask_a_sentence_says_how_to_get_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
-    monkeypatch.delitem(sys.modules, "crownlet.infer.commands.clustering")
+    monkeypatch.delitem(sys.modules, "crownlet.infer.batch.dask_cluster")
     (page,) = tiny.pages(tmp_path / "scans", 1)
     command = ["inspect", str(page), "--out", str(tmp_path / "run"), "--cluster", "127.0.0.1:9"]
     assert cli.main(command) == 2

@@ -63,6 +63,6 @@ def test_an_absent_extra_is_named_in_one_sentence(
 
 
 def test_an_absent_module_of_ours_is_no_absent_extra(needing: list[str]) -> None:
-    needing[0] = "crownlet.infer.review.app"
+    needing[0] = "crownlet.infer.review.web.app"
     with pytest.raises(ModuleNotFoundError):
         cli.main(["review"])

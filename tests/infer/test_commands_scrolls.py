@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.datasets.texts import portion
+from crownlet.datasets.scribal.texts import portion
 from crownlet.infer import cli, inspector
-from crownlet.infer.commands import working
-from crownlet.infer.run import open_run
+from crownlet.infer.batch import worker as working
+from crownlet.infer.run.run import open_run
 
 FACE = [" ".join(line) for line in (portion("mezuzah").lines or ())[:8]]
 BEHIND, NAME = (" ".join(line) for line in portion("mezuzah_reverse").lines or ())

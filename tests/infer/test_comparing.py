@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 import written
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.pentateuch.passages import passage
-from crownlet.datasets.texts import TEFILLIN, portion, tefillin_lines
-from crownlet.infer.comparing import compared
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.pentateuch.text import passage
+from crownlet.datasets.scribal.texts import TEFILLIN, portion, tefillin_lines
 from crownlet.infer.records import TextMatch
+from crownlet.infer.text.search import compared
 
 LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 TEXT = portion("mezuzah")

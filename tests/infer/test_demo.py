@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.datasets.page import compose as compose_module
-from crownlet.datasets.page.truth import LetterTruth, PageTruth
+from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.render.page import compose as compose_module
 from crownlet.infer.demo import run
-from crownlet.infer.demo.scenario import sheets
-from crownlet.infer.run import open_run
+from crownlet.infer.demo.samples import sheets
+from crownlet.infer.run.run import open_run
 
 TEXTS = {"face": ["שמע ישראל", "אחד ואהבת"], "reverse": ["שדי"]}
 
@@ -127,8 +127,8 @@ def test_sample_sheets_need_no_training_extra() -> None:
         "import sys\n"
         "for name in ('albumentations', 'torch', 'hydra', 'scipy', 'shapely', 'tqdm'):\n"
         "    sys.modules[name] = None\n"
-        "from crownlet.datasets.page.compose import compose\n"
-        "from crownlet.infer.demo.scenario import sheets\n"
+        "from crownlet.datasets.render.page.compose import compose\n"
+        "from crownlet.infer.demo.samples import sheets\n"
         "print(len(compose(sheets()[0].spec, 1).letters))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -8,12 +8,11 @@ import made
 import pytest
 from made import gap
 
-from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.datasets.customs import Customs, load_customs
-from crownlet.infer.findings import HEADINGS, Finding, findings_of
-from crownlet.infer.measuring import Measurement
-from crownlet.infer.records import AbsentLetter, PageRecord, TextMatch
-from crownlet.infer.text_places import TextPlace
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.datasets.scribal.customs import Customs, load_customs
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.finding import HEADINGS, Finding
+from crownlet.infer.records import AbsentLetter, Measurement, PageRecord, TextMatch, TextPlace
 
 DEFAULT = load_customs()
 

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import Augment, clean
-from crownlet.datasets.page.truth import PageTruth
-from crownlet.infer import Inspector
-from crownlet.infer.findings import findings_of
-from crownlet.infer.findings.chets import MEASURE
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import Augment, clean
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.forms import MEASURE
+from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 
 WORDS = "אחד חמשה לחם\nזבח רחם חדש\nמנחה חתם אח\nשמח חיים פתח"

@@ -28,11 +28,12 @@ from made_customs import (
     sized,
 )  # fmt: skip
 
-from crownlet.datasets.customs import Customs
-from crownlet.datasets.texts import portion
-from crownlet.infer.findings import Finding, findings_of
-from crownlet.infer.findings.crowns import LISTED
-from crownlet.infer.findings.unexamined import RECORDED_ONLY
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.customs import LISTED
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.not_listed import RECORDED_ONLY
 from crownlet.infer.records import PageRecord
 
 Maker = Callable[[], PageRecord]

@@ -9,12 +9,11 @@ import numpy as np
 import pytest
 from made_blocks import DEFAULT, FAULTLESS, LINES, found, kinds, rows, wave
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import mezuzah
-from crownlet.infer.findings import findings_of
-from crownlet.infer.findings.edges import edges_of
-from crownlet.infer.findings.lines import blocks
-from crownlet.infer.findings.unexamined import unexamined
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import mezuzah
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.columns import blocks, edges_of
+from crownlet.infer.findings.not_listed import unexamined
 
 
 def test_an_even_block_has_none() -> None:

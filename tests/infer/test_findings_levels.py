@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from made_blocks import FAULTLESS, LINES, found, kinds, rows
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import mezuzah
-from crownlet.infer.findings import Finding
-from crownlet.infer.findings.levels import distance
-from crownlet.infer.findings.lines import blocks
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import mezuzah
+from crownlet.infer.findings.columns import blocks
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.layout import distance
 
 
 @pytest.mark.parametrize("pitch", [3.4, 4.0])

@@ -9,10 +9,10 @@ import made
 import pytest
 from made import gap
 
-from crownlet.datasets.customs import load_customs
-from crownlet.infer.findings import findings_of, read_findings, write_findings
-from crownlet.infer.measuring import Measurement
-from crownlet.infer.records import PageRecord
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.records import Measurement, PageRecord
+from crownlet.infer.run.tables import read_findings, write_findings
 
 DEFAULT, STRICT = load_customs(), load_customs("beit_yosef")
 

@@ -7,8 +7,8 @@ from typing import get_args, get_type_hints
 import pytest
 from made_customs import DEFAULT, bare, customs, headed, kaf, mezuzah
 
-from crownlet.datasets.customs import Customs, load_customs
-from crownlet.infer.findings.unexamined import RECORDED_ONLY, unexamined
+from crownlet.datasets.scribal.customs import Customs, load_customs
+from crownlet.infer.findings.not_listed import RECORDED_ONLY, unexamined
 
 
 @pytest.mark.parametrize("setting", sorted(RECORDED_ONLY))

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from test_gaps import SCAN, measured
 
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import mezuzah
-from crownlet.infer.findings import Finding, findings_of
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import mezuzah
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import GapRecord, PageRecord
 
 DEFAULT = load_customs()

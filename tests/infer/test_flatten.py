@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.infer.flatten import GROUND, INK, flatten, to_gray
-from crownlet.infer.reading import read_page
-from crownlet.infer.sizing import stroke_width
+from crownlet.datasets.files.images import read_page, to_gray
+from crownlet.infer.image.flatten import GROUND, INK, flatten
+from crownlet.infer.letters.scale import stroke_width
 
 
 @pytest.mark.parametrize("kind", ["png", "jpg"])

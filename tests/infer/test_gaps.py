@@ -10,13 +10,16 @@ import numpy as np
 import pytest
 from test_layout import located
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import Augment, clean, mezuzah
-from crownlet.datasets.page.truth import PageTruth
-from crownlet.infer import crops, gaps, whites
-from crownlet.infer.flatten import flatten, to_gray
-from crownlet.infer.layout import lay_out
-from crownlet.infer.sessions import weights_folder
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.files.images import to_gray
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import Augment, clean, mezuzah
+from crownlet.infer.image import crops
+from crownlet.infer.image.flatten import flatten
+from crownlet.infer.layout import spacing as whites
+from crownlet.infer.layout.lines import lay_out
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.routing import gaps
 from crownlet.infer.thresholds import load_thresholds
 
 LIMITS = load_thresholds(weights_folder())
@@ -127,7 +130,7 @@ def test_the_curve_rises_and_falls() -> None:
 
 def test_widths_of_blocks_to_the_pixel() -> None:
     image, placed = blocks.page(["שמע ישראל אחד"] * 5, q=16.0, letter_gap=0.5, word_gap=2.0)
-    from crownlet.infer import Inspector
+    from crownlet.infer.inspector import Inspector
 
     page = Inspector(networks=blocks.BlockNetworks()).inspect(image)
     by_glyph = dict(enumerate(placed, start=1))

@@ -10,8 +10,8 @@ import blocks
 import pytest
 from PIL import Image
 
-from crownlet.datasets.pentateuch.passages import passage
-from crownlet.datasets.texts import portion
+from crownlet.datasets.scribal.pentateuch.text import passage
+from crownlet.datasets.scribal.texts import portion
 from crownlet.infer import cli
 from crownlet.infer import inspector as inspector_module
 

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from crownlet.datasets.texts import portion
-from crownlet.infer.reading import PageError
+from crownlet.datasets.files.images import PageError
+from crownlet.datasets.scribal.texts import portion
 
 LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import Augment, clean, mezuzah
-from crownlet.datasets.page.truth import LetterTruth
-from crownlet.datasets.texts import portion
-from crownlet.infer.layout import Layout, lay_out
+from crownlet.datasets.coco.truth import LetterTruth
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import Augment, clean, mezuzah
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.records import Located
 
 

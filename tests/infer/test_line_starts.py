@@ -7,11 +7,13 @@ import dataclasses
 import pytest
 import written
 
-from crownlet.datasets.texts import TEFILLIN, Portion, portion, tefillin_lines
-from crownlet.infer.comparing import compared
-from crownlet.infer.line_starts import LineStart, line_starts
-from crownlet.infer.matching import words_by_text
-from crownlet.infer.records import GlyphRecord, ImageFacts, PageRecord
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.portion import Portion
+from crownlet.datasets.scribal.texts import TEFILLIN, portion, tefillin_lines
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.text.line_starts import LineStart, line_starts
+from crownlet.infer.text.match import words_by_text
+from crownlet.infer.text.search import compared
 
 LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 

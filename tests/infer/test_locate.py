@@ -7,12 +7,12 @@ import cv2
 import numpy as np
 import pytest
 
-from crownlet.datasets.alphabet import index_of
-from crownlet.infer import locate as module
-from crownlet.infer.locate import decode, locate, without_doubles
+from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.infer.image.rotate import letters_back, points_back, turn_upright
+from crownlet.infer.letters import locator as module
+from crownlet.infer.letters.locator import decode, locate, without_doubles
+from crownlet.infer.networks import LocatorMaps
 from crownlet.infer.records import Located
-from crownlet.infer.sessions import LocatorMaps
-from crownlet.infer.turning import letters_back, points_back, turn_upright
 
 
 def maps_with(row: int, column: int, **values: float) -> LocatorMaps:

@@ -12,12 +12,13 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.measuring import Measurement, drawing, read_measures, write_measures
-from crownlet.infer.measuring.borders import BORDERS, border_of, nearer
-from crownlet.infer.measuring.edges import bottoms, is_white, lefts, rights, tops, white_between
-from crownlet.infer.records import PageRecord
+from crownlet.infer.measure.edges import bottoms, is_white, lefts, rights, tops, white_between
+from crownlet.infer.measure.limits import BORDERS, border_of, nearer
+from crownlet.infer.records import Measurement, PageRecord
+from crownlet.infer.run.tables import read_measures, write_measures
+from crownlet.infer.view import rulers as drawing
 
 ALLOWED = 0.1
 """Error in q that the issue allows at 64 px a body."""

@@ -6,11 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer.measuring import Measurement, Says
-from crownlet.infer.measuring.disagreement import TRUSTED, reviewed
-from crownlet.infer.records import GlyphRecord, Route
-from crownlet.infer.sessions import weights_folder
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.records import GlyphRecord, Measurement, Route, Says
+from crownlet.infer.routing.reasons import TRUSTED, reviewed
 from crownlet.infer.thresholds import load_thresholds
 
 LIMITS = load_thresholds(weights_folder())

@@ -9,10 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.infer.measuring.cutting import cut_out
-from crownlet.infer.measuring.letters import lengths, steady_heights
-from crownlet.infer.measuring.wanting import wanting
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.infer.measure.ink import cut_out
+from crownlet.infer.measure.letters import lengths, steady_heights, wanting
 from crownlet.infer.records import GlyphRecord
 
 

@@ -10,9 +10,9 @@ import blocks
 import pytest
 import yaml
 
-from crownlet.infer import writer
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.sessions import ModelError
+from crownlet.infer.networks import ModelError
+from crownlet.infer.run import write as writer
 from crownlet.infer.thresholds import load_thresholds
 
 MODEL = {"locator.onnx": "aa", "assessor.onnx": "bb"}

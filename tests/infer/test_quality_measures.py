@@ -12,12 +12,12 @@ import pytest
 from scipy.special import erf
 from scipy.stats import norm
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.infer.flatten import flatten, to_gray
-from crownlet.infer.quality.edges import TENTHS, edge_widths
-from crownlet.infer.quality.light import light, noise
-from crownlet.infer.quality.measures import Measures, measure
+from crownlet.datasets.files.images import to_gray
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.infer.image.flatten import flatten
+from crownlet.infer.quality.blur import TENTHS, edge_widths
+from crownlet.infer.quality.measures import Measures, light, measure, noise
 from crownlet.infer.records import Located
 
 Gray = npt.NDArray[np.uint8]

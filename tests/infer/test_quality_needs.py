@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer import writer
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.quality.legibility import forbidden
 from crownlet.infer.quality.measures import Measures
-from crownlet.infer.quality.needs import forbidden
 from crownlet.infer.records import PageRecord
-from crownlet.infer.sessions import weights_folder
+from crownlet.infer.run import write as writer
 from crownlet.infer.thresholds import load_thresholds
 
 NEEDS = load_thresholds(weights_folder()).picture.needs

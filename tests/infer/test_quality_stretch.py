@@ -6,11 +6,11 @@ import blocks
 import numpy as np
 import pytest
 
-from crownlet.datasets.alphabet import index_of
-from crownlet.datasets.texts import portion
-from crownlet.infer.quality.usual import extent, stretch_ratios, stretched, usual
+from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.quality.familiarity import extent, stretch_ratios, stretched, usual
 from crownlet.infer.records import Located, PageRecord
-from crownlet.infer.sessions import weights_folder
 from crownlet.infer.thresholds import load_thresholds
 
 CURVE = load_thresholds(weights_folder()).picture.stretch

@@ -16,11 +16,12 @@ import pytest
 from PIL import Image, ImageDraw, ImageFont
 from scipy.stats import binom
 
-from crownlet.datasets.texts import portion
+from crownlet.datasets.files.images import PageError
+from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.quality.unfamiliar import FEWEST, Familiar, strange_page
-from crownlet.infer.reading import PageError
+from crownlet.infer.quality.familiarity import FEWEST, strange_page
 from crownlet.infer.records import PageRecord
+from crownlet.infer.thresholds import Familiar
 
 DEJAVU = Path("/usr/share/fonts/truetype/dejavu")
 CULMUS = Path("/usr/share/fonts/truetype/culmus")

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.infer.reading import MAX_PIXELS, PageError, read_page
+from crownlet.datasets.files.images import MAX_PIXELS, PageError, read_page
 
 RAMP = np.tile(np.linspace(0, 255, 64).astype(np.uint8), (40, 1))
 RGB = np.stack([RAMP, RAMP[:, ::-1], np.full_like(RAMP, 90)], axis=-1)

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 import yaml
 
-from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
-from crownlet.datasets.customs import load_customs
-from crownlet.infer.glyphs import probabilities
-from crownlet.infer.routing import defect_reasons, letter_reasons, merged
-from crownlet.infer.sessions import ModelError, weights_folder
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.networks import ModelError, weights_folder
+from crownlet.infer.routing.glyphs import probabilities
+from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged
 from crownlet.infer.thresholds import Pair, load_thresholds
 
 SHIPPED = load_thresholds(weights_folder())

@@ -16,23 +16,25 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import GLYPH_DEFECTS
-from crownlet.datasets.texts import portion
-from crownlet.infer.files import write_rows
-from crownlet.infer.measuring import Measurement
-from crownlet.infer.reading import PageError, read_page
+from crownlet.datasets.files.atomic import write_rows
+from crownlet.datasets.files.images import ImageFacts, PageError, read_page
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.records import (
     AbsentLetter,
     GapRecord,
     GlyphRecord,
-    ImageFacts,
+    Measurement,
+    Mishap,
     PageRecord,
-    TextMatch,
-)  # fmt: skip
-from crownlet.infer.run import RunError, crops, open_run
-from crownlet.infer.text_places import Mishap, TextPlace
-from crownlet.infer.writer import write_page
+    TextMatch,  # fmt: skip
+    TextPlace,
+)
+from crownlet.infer.run import pictures as crops
+from crownlet.infer.run.run import open_run
+from crownlet.infer.run.tables import RunError
+from crownlet.infer.run.write import write_page
 
 odds = st.floats(0, 1).map(lambda v: round(v, 4))
 lengths = st.floats(-50, 5000).map(lambda v: round(v, 1))

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 from made import turned
 
-from crownlet.datasets.alphabet import BY_CHAR
-from crownlet.datasets.texts import portion
+from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.records import PageRecord, TextMatch
-from crownlet.infer.scrolls import Scroll, alike, gather
-from crownlet.infer.scrolls.alike import SAME_PAGE
-from crownlet.infer.scrolls.grouping import Place
-from crownlet.infer.scrolls.listing import given_places, write_scrolls
-from crownlet.infer.scrolls.scroll import FormOnSides
+from crownlet.infer.scrolls import same_page as alike
+from crownlet.infer.scrolls.gather import gather, given_places, write_scrolls
+from crownlet.infer.scrolls.members import Place
+from crownlet.infer.scrolls.same_page import SAME_PAGE
+from crownlet.infer.scrolls.scroll import FormOnSides, Scroll
 
 FACE = portion("mezuzah").letters
 BACK = portion("mezuzah_reverse").letters

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from crownlet.infer.scrolls.chances import draws, tail
-from crownlet.infer.scrolls.drift import rank_sum
-from crownlet.infer.scrolls.evenness import dispersion
+from crownlet.infer.scrolls.crowns import draws, tail
+from crownlet.infer.scrolls.evenness import dispersion, rank_sum
 
 
 @pytest.mark.parametrize(

@@ -8,14 +8,13 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.datasets.page.truth import PageTruth
-from crownlet.datasets.texts import portion
-from crownlet.infer.inspector import Inspector
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.inspector import Inspector, record_side
 from crownlet.infer.records import PageRecord
-from crownlet.infer.scrolls import gather
-from crownlet.infer.sides import record_side
+from crownlet.infer.scrolls.gather import gather
 
 BODY = 48.0
 BACK = portion("mezuzah_reverse")

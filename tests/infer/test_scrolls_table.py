@@ -6,9 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from crownlet.infer.scrolls import grouping
-from crownlet.infer.scrolls.grouping import Place, by_name, place_pages
-from crownlet.infer.scrolls.table import Row, Table, TableError, read_table
+from crownlet.infer.scrolls import members as grouping
+from crownlet.infer.scrolls.members import (
+    Place,
+    Row,
+    Table,
+    TableError,
+    by_name,
+    place_pages,
+    read_table,
+)
 
 
 def table(folder: Path, text: str, encoding: str = "utf-8") -> Path:

@@ -11,10 +11,9 @@ import onnx
 import pytest
 from onnx import TensorProto, helper
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.infer.cores import physical_cores
-from crownlet.infer.sessions import HEADS, MAPS, ModelError, Sessions
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.infer.networks import HEADS, MAPS, ModelError, Sessions, physical_cores
 
 PARTS = ["ink", "tag", "head", "leg", "roof", "joint"]
 

@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crownlet.datasets.alphabet import index_of
-from crownlet.infer.settling import settled
+from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.infer.text.alignment import settled
 
 
 def run(expected: list[int], page: str, words: str) -> list[int]:

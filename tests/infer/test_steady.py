@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from crownlet.infer.letters.locator import steadied
 from crownlet.infer.records import Located
-from crownlet.infer.steady import steadied
 
 RNG = np.random.default_rng(3)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.infer.own_ink import INK, PALE, ink_level
+from crownlet.infer.layout.spacing import INK, PALE, ink_level
 
 
 def test_level_of_pale_ink_is_half_way_by_numpys_quantiles() -> None:

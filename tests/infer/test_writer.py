@@ -11,10 +11,10 @@ from pathlib import Path
 import blocks
 import pytest
 
-from crownlet.datasets.catalogue import GLYPH_DEFECTS
-from crownlet.datasets.texts import portion
-from crownlet.infer import writer
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.records import PageRecord
+from crownlet.infer.run import write as writer
 
 LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from PIL import Image
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
 
 APART = ("timing.json",)
 """What differs from one inspection of a page to the next: how long it took."""

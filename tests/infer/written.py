@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from crownlet.datasets.alphabet import LETTERS, index_of
-from crownlet.infer.layout import lay_out
+from crownlet.datasets.scribal.alphabet import LETTERS, index_of
+from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.records import Located
-from crownlet.infer.summing import Reading
+from crownlet.infer.text.summary import Reading
 
 BODY, WIDTH, WORD, PITCH = 30.0, 26.0, 22.0, 60.0
 """Height and width of a letter with its gap, white between words, distance of lines; px."""

@@ -11,7 +11,7 @@ from mapie.risk_control import control_fwer
 from mapie.risk_control.methods import compute_hoeffding_bentkus_p_value
 from scipy.stats import binomtest
 
-from crownlet.train.promise.bounds import (
+from crownlet.train.risk_control.bounds import (
     betting,
     chosen_bound,
     exact_binomial,
@@ -19,7 +19,7 @@ from crownlet.train.promise.bounds import (
     scrolls_needed,
     upper_limit,
 )
-from crownlet.train.promise.sequence import walk
+from crownlet.train.risk_control.testing import walk
 
 
 @pytest.mark.parametrize(

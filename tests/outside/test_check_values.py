@@ -14,8 +14,16 @@ from collections import Counter
 
 import pytest
 
-from crownlet.datasets.alphabet import ALPHABET, BY_CHAR, BY_SLUG, LETTERS, ONE_TAG, THREE_TAGS
-from crownlet.datasets.texts import TEFILLIN, Portion, portion, tefillin_lines
+from crownlet.datasets.scribal.alphabet import (
+    ALPHABET,
+    BY_CHAR,
+    BY_SLUG,
+    LETTERS,
+    ONE_TAG,
+    THREE_TAGS,
+)
+from crownlet.datasets.scribal.portion import Portion
+from crownlet.datasets.scribal.texts import TEFILLIN, portion, tefillin_lines
 
 NAME = "".join(BY_SLUG[slug].char for slug in ("yud", "he", "vav", "he"))
 """The four-letter Name, put together so that it need not be printed here."""

@@ -9,12 +9,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
-from crownlet.infer.reading import read_page
-from crownlet.infer.records import GapRecord, GlyphRecord, ImageFacts, PageRecord
-from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import write_page as write_with_findings
+from crownlet.datasets.files.images import ImageFacts, read_page
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
+from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
+from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.run.write import write_page as write_with_findings
 
 PITCH = 20
 """px between two letters; a line has 40 of them."""

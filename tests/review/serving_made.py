@@ -15,12 +15,12 @@ import made_runs as made
 import numpy as np
 from starlette.testclient import TestClient
 
-from crownlet.infer.reading import read_page
-from crownlet.infer.review.app import create_app
-from crownlet.infer.review.crops import Crops
-from crownlet.infer.review.desk import Desk
+from crownlet.datasets.files.images import read_page
+from crownlet.infer.review.picture_cache import Crops
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.run import Run, open_run
+from crownlet.infer.review.web.app import create_app
+from crownlet.infer.review.web.session import Desk
+from crownlet.infer.run.run import Run, open_run
 
 PORT, TOKEN = 8123, "a-token-of-the-test"
 HOST = f"127.0.0.1:{PORT}"

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
 from crownlet.infer.review.agreement import ALL, agreement, agreements
-from crownlet.infer.review.entries import CHOICES
+from crownlet.infer.review.models import CHOICES
 from crownlet.infer.review.store import ReviewStore
 
 pairs = st.lists(st.tuples(st.sampled_from(CHOICES), st.sampled_from(CHOICES)), min_size=2)

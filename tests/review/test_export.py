@@ -12,16 +12,18 @@ import numpy as np
 import pytest
 from faster_coco_eval import COCO
 
-from crownlet.datasets.alphabet import BY_SLUG, index_of
-from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
-from crownlet.datasets.coco import load_coco
+from crownlet.datasets.coco.read import load_coco
+from crownlet.datasets.scribal.alphabet import BY_SLUG, index_of
+from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.findings.finding import Finding, Scope
-from crownlet.infer.review.entries import Item, StoreError
-from crownlet.infer.review.exporting import export
-from crownlet.infer.review.store import ReviewStore, Said
-from crownlet.infer.run import Run, RunError, open_run
-from crownlet.infer.writer import write_page
-from crownlet.train.crop_examples import defect_targets
+from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.export import export
+from crownlet.infer.review.models import Item, StoreError
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.run.tables import RunError
+from crownlet.infer.run.write import write_page
+from crownlet.train.fit.crops import defect_targets
 
 
 @pytest.fixture
@@ -271,7 +273,7 @@ def test_a_full_disk_leaves_the_older_files(
     # Each file is whole; the labels, which are written first, may be newer than the table.
     for name, old in (("write_json", (0, 1)), ("write_rows", (1,))):
         with monkeypatch.context() as patch:
-            patch.setattr(f"crownlet.infer.review.exporting.{name}", full)
+            patch.setattr(f"crownlet.infer.review.export.{name}", full)
             with pytest.raises(OSError, match="No space"):
                 export(run, store)
         assert all(files[k].read_bytes() == before[k] for k in old)

@@ -9,11 +9,11 @@ from pathlib import Path
 import made_runs as made
 import pytest
 
-from crownlet.infer.review.crops import Crops
-from crownlet.infer.review.kept import Kept
-from crownlet.infer.review.names import PICTURES
-from crownlet.infer.review.store import Item, ReviewStore
-from crownlet.infer.run import Run, open_run
+from crownlet.infer.review.models import Item
+from crownlet.infer.review.picture_cache import Crops, Kept
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.run.names import PICTURES
+from crownlet.infer.run.run import Run, open_run
 
 
 @contextmanager

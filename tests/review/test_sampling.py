@@ -13,13 +13,18 @@ from scipy.stats import t
 from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.records import GlyphRecord
-from crownlet.infer.review.entries import Group
-from crownlet.infer.review.missed import ALL, Answer, estimate, missed_estimate, sentence
-from crownlet.infer.review.queue import askable
-from crownlet.infer.review.sampling import Clear, draw_audit
+from crownlet.infer.review.miss_rate import (
+    ALL,
+    Answer,
+    estimate,
+    missed_estimate,
+    sentence,
+    student_quantile,
+)
+from crownlet.infer.review.models import Group
+from crownlet.infer.review.queue import Clear, askable, draw_audit
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.review.student import student_quantile
-from crownlet.infer.review.walls import SMALL, wall_of, walls
+from crownlet.infer.review.web.session import SMALL, wall_of, walls
 
 
 def clear_letters(count: int = 400) -> list[Clear]:

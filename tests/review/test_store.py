@@ -20,18 +20,19 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from crownlet.infer.findings import Finding
-from crownlet.infer.review.entries import CHOICES, TAKEN_BACK
-from crownlet.infer.review.store import (
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.models import (
+    CHOICES,
+    TAKEN_BACK,
     ChoiceError,
     ItemError,
-    ReviewStore,
-    Said,
     StaleError,
     StoreError,
 )
-from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import write_page
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.run.write import write_page
 
 
 @pytest.fixture

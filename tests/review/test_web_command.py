@@ -89,7 +89,7 @@ def test_a_share_that_is_none_is_refused(run: Path, share: str) -> None:
 
 
 def test_export_writes_what_was_decided(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from crownlet.infer.run import open_run
+    from crownlet.infer.run.run import open_run
 
     with serving_made.review(open_run(run)) as review:
         item = review.store.items("anna")[0]

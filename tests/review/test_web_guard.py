@@ -16,7 +16,7 @@ import pytest
 import serving_made
 from serving_made import HOST, ORIGIN, PORT, TOKEN, Review
 
-from crownlet.infer.review.guard import LARGEST_BODY
+from crownlet.infer.review.web.security import LARGEST_BODY
 
 SECRET = "root:x:0:0"
 
@@ -124,7 +124,7 @@ def test_a_huge_body_is_refused_however_it_comes(reviewed: Review) -> None:
 def test_nothing_is_kept_by_the_browser_and_nothing_foreign_is_loaded(reviewed: Review) -> None:
     window = reviewed.client()
     kind = reviewed.store.groups("anna")[0]
-    from crownlet.infer.review.asking import slug
+    from crownlet.infer.review.web.requests import slug
 
     for place in ("/", "/one", f"/wall/{kind.kind}/{slug(kind.letter)}", "/differences"):
         answer = window.get(place)

@@ -17,14 +17,13 @@ from serving_made import ORIGIN, Review, say
 from sklearn.metrics import cohen_kappa_score
 from starlette.testclient import TestClient
 
-from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer.measuring import Measurement, write_measures
-from crownlet.infer.records import TextMatch
-from crownlet.infer.review.context import context_of
-from crownlet.infer.review.entries import Item
-from crownlet.infer.review.forms import FORMS, cut_picture, is_wide
-from crownlet.infer.review.questions import QUESTIONS, question
-from crownlet.infer.run import open_run
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.records import Measurement, TextMatch
+from crownlet.infer.review.item_crops import FORMS, cut_picture, is_wide
+from crownlet.infer.review.models import Item
+from crownlet.infer.review.web.item_view import QUESTIONS, context_of, question
+from crownlet.infer.run.run import open_run
+from crownlet.infer.run.tables import write_measures
 
 PAGES = ["Plony-1", "Plony-2", "Almony-1"]
 

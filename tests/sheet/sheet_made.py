@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.catalogue import CATALOGUE, GLYPH_DEFECTS
-from crownlet.datasets.customs import load_customs
-from crownlet.infer.findings import findings_of
-from crownlet.infer.reading import read_page
-from crownlet.infer.records import GlyphRecord, ImageFacts, PageRecord
-from crownlet.infer.run import Run, open_run
-from crownlet.infer.writer import write_page
+from crownlet.datasets.files.images import ImageFacts, read_page
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.run.write import write_page
 
 Q = 14.0
 SKIN, INK, HOLY = (236, 228, 208), (28, 24, 22), (220, 0, 0)

@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from crownlet.datasets.alphabet import ALPHABET, BY_CHAR
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.exemplars import exemplars
-from crownlet.infer.sheet.drawings import drawing
+from crownlet.datasets.render.letterforms.sampler import exemplars
+from crownlet.datasets.scribal.alphabet import ALPHABET, BY_CHAR
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.sheet.wellformed import drawing
 
 FILE = Path(__file__).resolve().parents[2] / "infer" / "sheet" / "exemplars.json"
 STYLES = ("beit_yosef", "arizal", "vellish")

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 import sheet_made as made
 
-from crownlet.infer.sheet.gathering import MANY, SHOWN
-from crownlet.infer.sheet.making import sheet_page
+from crownlet.infer.sheet.groups import MANY, SHOWN
+from crownlet.infer.sheet.make import sheet_page
 
 
 def text(tmp_path: Path, kind: str, many: int, beside: str | None = None) -> made.Document:

@@ -9,8 +9,8 @@ import pytest
 import sheet_made as made
 
 from crownlet.infer.cli import main
-from crownlet.infer.run import Run, open_run
-from crownlet.infer.sheet.making import make_sheets
+from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.sheet.make import make_sheets
 
 TAG = ("tag_loose", "finding", 0.97)
 FOOT = ("foot_level", "finding", 0.95)

@@ -9,16 +9,14 @@ import numpy as np
 import pytest
 import sheet_made as made
 
-from crownlet.datasets.catalogue import CATALOGUE
-from crownlet.infer.measuring import Measurement
-from crownlet.infer.records import GapRecord, ImageFacts, PageRecord
-from crownlet.infer.sheet import words
-from crownlet.infer.sheet.hebrew import spelled
-from crownlet.infer.sheet.marks import Spot, place_marks
-from crownlet.infer.sheet.names import in_names, masked
-from crownlet.infer.sheet.render import file_names
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.records import GapRecord, Measurement, PageRecord
+from crownlet.infer.sheet import wording as words
+from crownlet.infer.sheet.page import Spot, place_marks
+from crownlet.infer.sheet.templates import file_names
 from crownlet.infer.sheet.upright import Turned
-from crownlet.infer.sheet.veil import Veiled
+from crownlet.infer.sheet.veil import Veiled, in_names, masked, spelled
 from crownlet.infer.sheet.wellformed import WellFormed
 
 ROTATE = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE}
@@ -62,7 +60,7 @@ def record(letters: list[object]) -> PageRecord:
 def test_names_found_by_spelling() -> None:
     """Ten Names stand in a mezuzah, 45 letters with their endings (counted; Keset 11:7), and
     "other gods", of the same stem, is none."""
-    from crownlet.datasets.texts import portion
+    from crownlet.datasets.scribal.texts import portion
 
     text = portion("mezuzah")
     assert text.lines is not None
@@ -91,8 +89,8 @@ def test_odds_in_words(p: float, said: str) -> None:
 
 
 def test_network_and_measure_may_disagree() -> None:
-    from crownlet.datasets.customs import load_customs
-    from crownlet.infer.findings import findings_of
+    from crownlet.datasets.scribal.customs import load_customs
+    from crownlet.infer.findings.collect import findings_of
 
     page = record(made.glyphs(doubts={31: ("foot_level", "finding", 0.95)}))
     finding = findings_of(page, load_customs())[0]

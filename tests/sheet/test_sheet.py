@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 import sheet_made as made
 
-from crownlet.datasets.catalogue import GRAVITIES
+from crownlet.datasets.scribal.catalogue import GRAVITIES
 from crownlet.infer.records import GlyphRecord
-from crownlet.infer.run import Run
-from crownlet.infer.sheet.making import make_sheets, sheet_page
+from crownlet.infer.run.run import Run
+from crownlet.infer.sheet.make import make_sheets, sheet_page
 from crownlet.infer.sheet.veil import PLATE
 
 # Letters of the made-up page, by number: see sheet_made.LINES.

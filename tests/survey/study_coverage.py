@@ -31,8 +31,7 @@ import numpy as np
 import simulated
 
 from crownlet.infer.survey.contrasts import welch
-from crownlet.infer.survey.estimators import corrected, read
-from crownlet.infer.survey.tuning import tune
+from crownlet.infer.survey.estimators import corrected, read, tune
 
 RATES = (0.005, 0.02, 0.05, 0.15, 0.3)
 LIKENESSES = (0.01, 0.05, 0.1)

@@ -7,8 +7,8 @@ import warnings
 import numpy as np
 import pytest
 
-from crownlet.infer.survey.comparing import by_letter, compare
-from crownlet.infer.survey.tables import Tables, tables
+from crownlet.infer.survey.compare import by_letter, compare
+from crownlet.infer.survey.data import Tables, tables
 
 
 def survey(rng: np.random.Generator) -> Tables:

@@ -11,10 +11,10 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from crownlet.infer.survey.comparing import from_tables
+from crownlet.infer.survey.compare import from_tables
+from crownlet.infer.survey.data import TableError
 from crownlet.infer.survey.records import Comparison, Rate
-from crownlet.infer.survey.tables import TableError
-from crownlet.infer.survey.writing import write_comparison
+from crownlet.infer.survey.report import write_comparison
 
 SCROLLS, LETTERS = 6, 120
 SOURCES = ("A", "B", "C")

@@ -13,8 +13,7 @@ import study_coverage
 from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.survey.contrasts import welch
-from crownlet.infer.survey.estimators import corrected, read
-from crownlet.infer.survey.tuning import tune
+from crownlet.infer.survey.estimators import corrected, read, tune
 
 TABLE = Path(__file__).with_name("coverage.csv")
 

@@ -15,21 +15,23 @@ import made_runs as made
 import numpy as np
 import pytest
 
-from crownlet.datasets.catalogue import GLYPH_DEFECTS
-from crownlet.datasets.customs import load_customs
-from crownlet.infer.findings import findings_of
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import findings_of
 from crownlet.infer.records import PageRecord
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.run import RunError, open_run
-from crownlet.infer.scrolls.alike import SAID
-from crownlet.infer.scrolls.updating import update_scrolls
-from crownlet.infer.survey.audit import draw, read_audit, write_audit
-from crownlet.infer.survey.codes import Key, write_keys
-from crownlet.infer.survey.comparing import compare
-from crownlet.infer.survey.gathering import gather
-from crownlet.infer.survey.state import Survey, write_survey
-from crownlet.infer.survey.stored import PageLetters, read_letters
-from crownlet.infer.writer import write_page
+from crownlet.infer.review.survey_questions import read_audit, write_audit
+from crownlet.infer.run.run import open_run
+from crownlet.infer.run.survey_state import Survey, write_survey
+from crownlet.infer.run.tables import RunError
+from crownlet.infer.run.write import write_page
+from crownlet.infer.scrolls.gather import update_scrolls
+from crownlet.infer.scrolls.same_page import SAID
+from crownlet.infer.survey.audit import draw
+from crownlet.infer.survey.compare import compare
+from crownlet.infer.survey.data import gather
+from crownlet.infer.survey.page_letters import PageLetters, read_letters
+from crownlet.infer.survey.pseudonyms import Key, write_keys
 
 PAGES = {
     "S001-face": "A", "S001-reverse": "A", "S002-face": "A", "S003-face": "A",

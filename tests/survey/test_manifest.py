@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from crownlet.infer import cli
-from crownlet.infer.scrolls.cells import TableError
-from crownlet.infer.survey.codes import coded, read_keys, write_keys
+from crownlet.infer.scrolls.members import TableError
 from crownlet.infer.survey.manifest import ManifestError, read_manifest
+from crownlet.infer.survey.pseudonyms import coded, read_keys, write_keys
 
 HEADER = "scan,scroll,source,side,portion,customs,note\n"
 

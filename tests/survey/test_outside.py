@@ -14,15 +14,16 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.survey.contrasts import holm, paired, welch
-from crownlet.infer.survey.estimators import Letters, corrected, read
+from crownlet.infer.survey.estimators import Letters, corrected, read, tune
 from crownlet.infer.survey.intervals import (
+    LIKENESSES,
+    betabinomial_limits,
     clopper_pearson,
+    correlation,
     effective_scrolls,
     logit_lower,
     score_upper,
 )
-from crownlet.infer.survey.likeness import LIKENESSES, betabinomial_limits, correlation
-from crownlet.infer.survey.tuning import tune
 
 # Schools (elementary, high, middle) by district in `apiclus1`, a cluster sample of 15 Californian
 # districts, in the data of R's package `survey` (counted from the copy in xKDR/Survey.jl, assets).

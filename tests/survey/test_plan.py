@@ -12,9 +12,8 @@ from statsmodels.stats.power import TTestIndPower
 
 from crownlet.infer.commands import survey
 from crownlet.infer.survey.contrasts import welch
-from crownlet.infer.survey.estimators import corrected
+from crownlet.infer.survey.estimators import corrected, tune
 from crownlet.infer.survey.plan import Aim, PlanError, advised, plan, plans, power
-from crownlet.infer.survey.tuning import tune
 
 
 @pytest.mark.parametrize("difference", [0.02, 0.05, 0.2])

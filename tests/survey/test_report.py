@@ -16,14 +16,14 @@ import pytest
 import sheet_made
 from statsmodels.stats.multitest import multipletests
 
-from crownlet.datasets.catalogue import CATALOGUE
+from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer import cli
-from crownlet.infer.run import open_run
+from crownlet.infer.run.run import open_run
+from crownlet.infer.survey.audit import AuditCounts
+from crownlet.infer.survey.data import Gathered, SurveyedScroll, tables
 from crownlet.infer.survey.examples import examples
-from crownlet.infer.survey.figuring import of, percent, unit
-from crownlet.infer.survey.gathering import AuditCounts, Gathered, SurveyedScroll
 from crownlet.infer.survey.report import write_report
-from crownlet.infer.survey.tables import tables
+from crownlet.infer.view.wording import of, percent, unit
 
 NAMES = {"<script>alert(1)</script>": "A", 'Smith & "Sons" Ltd': "B", "Northgate": "C"}
 DEFECTS = ("part_loose", "heel_missing", "leg_touches_roof")

@@ -15,17 +15,17 @@ import pytest
 import serving_made
 from PIL import Image
 
-from crownlet.datasets.texts import portion
+from crownlet.datasets.scribal.texts import portion
 from crownlet.infer import cli, inspector
-from crownlet.infer.commands import working
-from crownlet.infer.review.entries import StoreError
-from crownlet.infer.review.showing import shown
+from crownlet.infer.batch import worker as working
+from crownlet.infer.review.models import StoreError
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.run import open_run
-from crownlet.infer.survey import running
-from crownlet.infer.survey.audit import read_audit
-from crownlet.infer.survey.gathering import gather
-from crownlet.infer.survey.state import read_survey
+from crownlet.infer.review.survey_questions import read_audit
+from crownlet.infer.review.web.item_view import shown
+from crownlet.infer.run.run import open_run
+from crownlet.infer.run.survey_state import read_survey
+from crownlet.infer.survey import run as running
+from crownlet.infer.survey.data import gather
 
 LINES = [" ".join(line) for line in (portion("mezuzah").lines or ())[:4]]
 ROWS = ("a,s1,Northgate,face", "b,s1,Northgate,face", "c,s2,Southgate,face", "d,s3,Southgate,face")

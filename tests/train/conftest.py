@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from crownlet.datasets.coco import to_coco
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.datasets.scans.adding import Source, add
+from crownlet.datasets.coco.write import to_coco
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.datasets.scans.add import Source, add
 
 
 def make_scans(folder: Path, splits: dict[str, tuple[int, ...]], **spec: object) -> Path:

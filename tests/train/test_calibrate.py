@@ -3,8 +3,8 @@
 import numpy as np
 import torch
 
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.train.calibrate import Logits, calibrate, thresholds
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.train.calibration.networks import Logits, calibrate, thresholds
 
 RNG = np.random.default_rng(7)
 

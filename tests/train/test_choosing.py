@@ -10,16 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import CATALOGUE, LEARNED_DEFECTS
-from crownlet.datasets.scans.cli import main
-from crownlet.infer.records import GlyphRecord, ImageFacts, PageRecord
-from crownlet.infer.review.entries import StoreError
-from crownlet.infer.review.only import read_list
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.review.models import StoreError
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.run import open_run
-from crownlet.infer.writer import write_page
-from crownlet.train.labelling.choosing import ASKED, Chosen, choose, doubts
+from crownlet.infer.review.subset import read_list
+from crownlet.infer.run.run import open_run
+from crownlet.infer.run.write import write_page
+from crownlet.train.labelling.choose import ASKED, Chosen, choose, doubts
+from crownlet.train.scans_cli import main
 
 COUNT = 400
 

@@ -13,13 +13,12 @@ import pytest
 from PIL import Image as Pillow
 from sklearn.metrics import roc_auc_score
 
-from crownlet.train.critic import fits
-from crownlet.train.critic.features import FAMILIES, LOOKS, MEANINGS, measure, table
-from crownlet.train.critic.patches import Patch, Picture, cut, cut_all, seen
-from crownlet.train.critic.report import judge, rows_of, summary
-from crownlet.train.critic.separate import Rows, auc, by_chance, cross_validate, marks
-from crownlet.train.critic.spectra import camera
-from crownlet.train.proof_sheet import PX_A_Q, STRIP_Q, draw, page, strip_size
+from crownlet.train.realism import separate as fits
+from crownlet.train.realism.features import FAMILIES, LOOKS, MEANINGS, camera, measure, table
+from crownlet.train.realism.patches import Patch, Picture, cut, cut_all, seen
+from crownlet.train.realism.pictures import PX_A_Q, STRIP_Q, draw, page, strip_size
+from crownlet.train.realism.report import judge, rows_of, summary
+from crownlet.train.realism.separate import Rows, auc, by_chance, cross_validate, marks
 
 Q = 10.0
 PLAIN = Picture("plain", "plain", np.full((80, 100, 3), 200, np.uint8), Q, True)

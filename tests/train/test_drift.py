@@ -10,17 +10,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from crownlet.datasets.page.truth import PageTruth
-from crownlet.infer import Inspector
+from crownlet.datasets.coco.truth import PageTruth
 from crownlet.infer.cli import main
-from crownlet.infer.drift.comparing import ALPHA, compare, smirnov, tail
-from crownlet.infer.drift.reference import Reference, fit, read
-from crownlet.infer.drift.sketch import FEATURES, sketch
+from crownlet.infer.drift.compare import ALPHA, compare, smirnov, tail
+from crownlet.infer.drift.reference import FEATURES, Reference, fit, read, sketch
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.networks import weights_folder
 from crownlet.infer.records import PageRecord
-from crownlet.infer.sessions import weights_folder
-from crownlet.infer.writer import write_page
-from crownlet.train.reference import jobs
-from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
+from crownlet.infer.run.write import write_page
+from crownlet.train.calibration.drift_reference import jobs
+from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 
 MODEL = {"assessor.onnx": "a"}
 

@@ -6,20 +6,20 @@ import cv2
 import numpy as np
 import pytest
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.datasets.page.truth import PageTruth
-from crownlet.infer import crops
-from crownlet.infer.flatten import to_gray
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.files.images import to_gray
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.infer.image import crops
 from crownlet.models.assessor import TAGS_UNKNOWN
-from crownlet.train.crop_examples import (
+from crownlet.train.fit.crops import (
     defect_targets,
     make_crops,
     part_masks,
     plainness_target,
     tags_target,
 )
-from crownlet.train.tiles import anchor_of, make_tile
+from crownlet.train.fit.tiles import anchor_of, make_tile
 
 LETTERS = (20, 30)
 

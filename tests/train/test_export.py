@@ -10,12 +10,12 @@ import onnx
 import pytest
 import torch
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.infer.sessions import onnx_runtime
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.infer.networks import onnx_runtime
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
-from crownlet.train.export import PARITY, export_assessor, export_locator, write_checksums
+from crownlet.train.export.onnx import PARITY, export_assessor, export_locator, write_checksums
 
 D = len(LEARNED_DEFECTS)
 Network = TypeVar("Network", Locator, Assessor)

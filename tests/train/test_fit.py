@@ -11,14 +11,14 @@ from hydra import initialize_config_module
 from omegaconf import DictConfig
 from PIL import Image
 
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.datasets.coco import to_coco
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
+from crownlet.datasets.coco.write import to_coco
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
-from crownlet.train.fit import fit, make_network
-from crownlet.train.weights import load_weights, save_weights
+from crownlet.train.fit.fit import fit, make_network
+from crownlet.train.fit.weights import load_weights, save_weights
 
 
 def configured(folder: Path, model: str, *more: str) -> DictConfig:

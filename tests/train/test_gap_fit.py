@@ -5,10 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crownlet.infer.gaps import logistic
-from crownlet.infer.sessions import weights_folder
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.routing.gaps import logistic
 from crownlet.infer.thresholds import ROUTING, Logistic, load_thresholds
-from crownlet.train.gap_fit import Gaps, fit, written
+from crownlet.train.calibration.gaps import Gaps, fit, written
 
 TRUE = Logistic(2.0, -9.0, 0.5)
 

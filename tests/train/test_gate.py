@@ -11,15 +11,14 @@ import pytest
 from scipy import stats
 from sklearn.metrics import roc_auc_score
 
-from crownlet.datasets.letterforms.glyph import DefectMark
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.train.gate.comparing import Compared
-from crownlet.train.gate.paired import Difference, Scored, aurocs, rates
-from crownlet.train.gate.store import Store, StoreError
-from crownlet.train.gate.verdict import Rule, reasons
-from crownlet.train.suites.defect_scores import gather_cases
-from crownlet.train.suites.matching import Detection
+from crownlet.datasets.coco.truth import DefectMark
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.train.evaluation.defect_scores import gather_cases
+from crownlet.train.evaluation.matching import Detection
+from crownlet.train.release.compare import Compared, Difference, Scored, aurocs, rates
+from crownlet.train.release.job import Rule, reasons
+from crownlet.train.release.promote import Store, StoreError
 
 
 def test_of_scrolls_of_one_size_the_interval_is_the_paired_t_interval() -> None:

@@ -13,8 +13,8 @@ from hydra import initialize_config_module
 from omegaconf import DictConfig
 
 from crownlet.infer.cli import main
-from crownlet.infer.sessions import weights_folder
-from crownlet.train.gate.promote import Refused, promote, restore
+from crownlet.infer.networks import weights_folder
+from crownlet.train.release.promote import Refused, promote, restore
 
 
 def configured(folder: Path, scans: Path, *more: str) -> DictConfig:

@@ -4,20 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.letterforms.glyph import DefectMark
-from crownlet.datasets.page.truth import GapTruth, LetterTruth, PageTruth
-from crownlet.infer.records import (
-    AbsentLetter,
-    GapRecord,
-    GlyphRecord,
-    ImageFacts,
-    PageRecord,
-    TextMatch,
-)
-from crownlet.train.suites.held_out import with_expected_tags
-from crownlet.train.suites.held_out_text import gap_cases, text_faults
-from crownlet.train.suites.matching import match_page
+from crownlet.datasets.coco.truth import DefectMark, GapTruth, LetterTruth, PageTruth
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.records import AbsentLetter, GapRecord, GlyphRecord, PageRecord, TextMatch
+from crownlet.train.evaluation.held_out import with_expected_tags
+from crownlet.train.evaluation.held_out_text import gap_cases, text_faults
+from crownlet.train.evaluation.matching import match_page
 
 
 def written(place: int, letter: str, expected: str | None = "", tags: int = 0) -> LetterTruth:

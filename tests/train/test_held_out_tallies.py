@@ -6,15 +6,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from crownlet.datasets.letterforms.glyph import DefectMark
-from crownlet.datasets.page.spec import clean
-from crownlet.datasets.page.truth import LetterTruth, PageTruth
-from crownlet.infer.records import GlyphRecord, ImageFacts, PageRecord
-from crownlet.train.suites.held_out_letters import FORM, LetterTally
-from crownlet.train.suites.held_out_routes import RouteTally
-from crownlet.train.suites.matching import match_page
-from crownlet.train.suites.reading import Job, ReadPage
-from crownlet.train.suites.worst import draw_sheet, wrong_letters
+from crownlet.datasets.coco.truth import DefectMark, LetterTruth, PageTruth
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.render.page.spec import clean
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.train.evaluation.held_out import FORM, LetterTally, RouteTally
+from crownlet.train.evaluation.matching import match_page
+from crownlet.train.evaluation.workers import Job, ReadPage
+from crownlet.train.evaluation.worst import draw_sheet, wrong_letters
 
 NO_IMAGE = np.zeros((0, 0), np.uint8)
 META: dict[str, object] = {"hand": 1, "device": "camera", "style": "vellish", "body": 40.0}

@@ -20,19 +20,24 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import precision_recall_curve
 from torchvision.ops import box_iou
 
-from crownlet.datasets.alphabet import LETTERS
-from crownlet.datasets.letterforms.glyph import DefectMark
-from crownlet.datasets.page.truth import Box, LetterTruth
-from crownlet.train.suites.defect_scores import (
+from crownlet.datasets.coco.truth import Box, DefectMark, LetterTruth
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.train.evaluation.defect_scores import (
     NO_CASES,
     DefectCases,
     calibration_error,
     gather_cases,
     score_defect,
-    score_pages,
-)  # fmt: skip
-from crownlet.train.suites.errors import LetterErrors
-from crownlet.train.suites.matching import Detection, iou, letter_errors, match_boxes, match_page
+    score_pages,  # fmt: skip
+)
+from crownlet.train.evaluation.matching import (
+    Detection,
+    LetterErrors,
+    iou,
+    letter_errors,
+    match_boxes,
+    match_page,
+)
 
 Floats = npt.NDArray[np.float64]
 

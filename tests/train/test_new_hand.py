@@ -9,13 +9,13 @@ import pytest
 from hydra import compose as compose_config
 from hydra import initialize_config_module
 
-from crownlet.datasets.letterforms.hand import STYLES
-from crownlet.datasets.letterforms.hands import draw_hand
-from crownlet.datasets.page.spec import training
-from crownlet.datasets.page.truth import LetterTruth
-from crownlet.datasets.scans.reading import open_scans
-from crownlet.train.new_hand import new_hand
-from crownlet.train.styles import with_style
+from crownlet.datasets.coco.truth import LetterTruth
+from crownlet.datasets.render.letterforms.draw_hand import draw_hand
+from crownlet.datasets.render.letterforms.hand import STYLES
+from crownlet.datasets.render.page.spec import training
+from crownlet.datasets.scans.manifest import open_scans
+from crownlet.train.experiments.new_hand import new_hand
+from crownlet.train.fit.pool import with_style
 
 
 def test_hands_of_a_style_held_out_never_write() -> None:

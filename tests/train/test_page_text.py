@@ -1,9 +1,9 @@
 """The text of a rendered page, read back from its truth."""
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
-from crownlet.datasets.texts import portion
-from crownlet.train.suites.page_text import text_of
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.datasets.scribal.texts import portion
+from crownlet.train.evaluation.workers import text_of
 
 
 def test_a_page_with_faults_of_text_still_tells_its_own_text() -> None:

@@ -12,14 +12,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crownlet.train.suites.photographs import (
+from crownlet.train.evaluation.photographs import (
     TABLE,
     load_transcriptions,
     measure_photographs,
     read_lines,
-    score_lines,
-)  # fmt: skip
-from crownlet.train.suites.transcription import align, parse_line
+    score_lines,  # fmt: skip
+)
+from crownlet.train.evaluation.transcription import align, parse_line
 
 few_letters = st.text("אבג", max_size=7)
 

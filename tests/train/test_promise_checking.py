@@ -7,11 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crownlet.infer.promise import DefectPromise, Promise
-from crownlet.infer.sessions import weights_folder
-from crownlet.infer.thresholds import Pair, load_thresholds
-from crownlet.train.promise.checking import broken, check_table, kept, load_at
-from crownlet.train.promise.evidence import NAMES, Evidence
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.thresholds import DefectPromise, Pair, Promise, load_thresholds
+from crownlet.train.risk_control.check import broken, check_table, kept, load_at
+from crownlet.train.risk_control.evidence import NAMES, Evidence
 
 K = NAMES.index("ring_open")
 BORDERS = Pair(0.1, 0.8)

@@ -7,15 +7,15 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import training
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import training
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
-from crownlet.train.calibrate import Calibration
-from crownlet.train.pool import fill
-from crownlet.train.promise.choosing import Cases
-from crownlet.train.promise.from_crops import crop_evidence
-from crownlet.train.suites.defect_scores import plainness_of
+from crownlet.train.calibration.networks import Calibration
+from crownlet.train.evaluation.defect_scores import plainness_of
+from crownlet.train.fit.pool import fill
+from crownlet.train.risk_control.choose import Cases
+from crownlet.train.risk_control.evidence import crop_evidence
 
 
 def test_cases_are_those_of_the_pages(tmp_path: Path) -> None:

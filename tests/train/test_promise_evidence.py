@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crownlet.datasets.customs import load_customs
-from crownlet.datasets.letterforms.glyph import DefectMark
-from crownlet.datasets.page.truth import LetterTruth, PageTruth
-from crownlet.infer.records import AbsentLetter, GlyphRecord, ImageFacts, PageRecord, TextMatch
-from crownlet.train.promise.choosing import Aims, Cases, choose, load_of
-from crownlet.train.promise.evidence import NAMES, Evidence, joined, load, page_evidence, save
+from crownlet.datasets.coco.truth import DefectMark, LetterTruth, PageTruth
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.records import AbsentLetter, GlyphRecord, PageRecord, TextMatch
+from crownlet.train.risk_control.choose import Aims, Cases, choose, load_of
+from crownlet.train.risk_control.evidence import NAMES, Evidence, joined, load, page_evidence, save
 
 CUSTOMS = load_customs("beit_yosef")
 IMAGE = np.zeros((8, 8), np.uint8)

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 from omegaconf import OmegaConf
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import training
-from crownlet.infer import Inspector
-from crownlet.infer.sessions import verified_files, weights_folder
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import training
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.networks import verified_files, weights_folder
 from crownlet.infer.thresholds import load_thresholds
-from crownlet.train.promise.evidence import load
-from crownlet.train.promise.job import promise
+from crownlet.train.risk_control.evidence import load
+from crownlet.train.risk_control.gather import promise
 
 CONFIG = Path(__file__).parents[2] / "configs" / "train.yaml"
 

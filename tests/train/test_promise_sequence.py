@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crownlet.train.promise.sequence import (
+from crownlet.train.risk_control.testing import (
     CLEAR_GRID,
     FINDING_GRID,
     USEFUL,

@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import norm
 
-from crownlet.train.promise.bounds import exact_binomial
-from crownlet.train.promise.sequence import (
+from crownlet.train.risk_control.bounds import exact_binomial
+from crownlet.train.risk_control.testing import (
     CLEAR_GRID,
     FINDING_GRID,
     promise_clear,

@@ -11,13 +11,13 @@ import pytest
 import yaml
 from onnx import numpy_helper
 
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.infer.sessions import NAMES, Sessions, weights_folder
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.infer.networks import NAMES, Sessions, weights_folder
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
-from crownlet.train.export import export_assessor, export_locator, write_checksums
-from crownlet.train.quantise import in_floats, integers, quantise
-from crownlet.train.weights import load_weights
+from crownlet.train.export.onnx import export_assessor, export_locator, write_checksums
+from crownlet.train.export.quantise import in_floats, integers, quantise
+from crownlet.train.fit.weights import load_weights
 
 
 @pytest.fixture(scope="module")

@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from crownlet.datasets.letterforms.hand import STYLES
-from crownlet.datasets.letterforms.hands import SPLITS, draw_hand, split_of
-from crownlet.datasets.page.spec import NO_AUGMENT, PageSpec, Split, clean
-from crownlet.infer.sessions import weights_folder
-from crownlet.train.suites.held_out import held_out_mezuzot, held_out_pages
-from crownlet.train.suites.reading import OWN, Job, Reader
+from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand, split_of
+from crownlet.datasets.render.letterforms.hand import STYLES
+from crownlet.datasets.render.page.spec import NO_AUGMENT, PageSpec, Split, clean
+from crownlet.infer.networks import weights_folder
+from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages
+from crownlet.train.evaluation.workers import OWN, Job, Reader
 
 
 def few(job: Job) -> Job:

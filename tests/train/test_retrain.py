@@ -13,17 +13,16 @@ from hydra import compose as compose_config
 from hydra import initialize_config_module
 from omegaconf import DictConfig
 
-from crownlet.datasets.catalogue import LEARNED_DEFECTS
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import clean
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import clean
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor, AssessorOutput
 from crownlet.models.losses import AssessorTargets, assessor_loss
-from crownlet.train.crop_examples import defect_targets
-from crownlet.train.fit import fit, make_module, make_network
-from crownlet.train.freezing import HEADS, freeze
-from crownlet.train.pool import fill
-from crownlet.train.scan_pools import MARK, fill_pool
-from crownlet.train.weights import facts_of, load_weights, save_weights
+from crownlet.train.fit.crops import defect_targets
+from crownlet.train.fit.data import MARK, fill_pool
+from crownlet.train.fit.fit import fit, make_module, make_network
+from crownlet.train.fit.pool import fill
+from crownlet.train.fit.weights import HEADS, facts_of, freeze, load_weights, save_weights
 
 SMALL = ((8, 8, 8, 8), 16)
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from crownlet.train.schedule import Budget, rate
+from crownlet.train.fit.modules import Budget, rate
 
 
 def test_whichever_is_used_up_first_ends_the_run() -> None:

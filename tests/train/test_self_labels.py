@@ -8,17 +8,18 @@ import cv2
 import numpy as np
 import pytest
 
-from crownlet.datasets.page.compose import compose
-from crownlet.datasets.page.spec import training
-from crownlet.datasets.page.truth import LetterTruth, PageTruth
-from crownlet.datasets.scans.cli import main
-from crownlet.datasets.scans.reading import open_scans
-from crownlet.datasets.texts import portion
-from crownlet.infer import Inspector
-from crownlet.infer.records import GlyphRecord, ImageFacts, PageRecord
-from crownlet.train.labelling.measuring import Tally, tally
+from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import training
+from crownlet.datasets.scans.manifest import open_scans
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.train.evaluation.matching import match_boxes
+from crownlet.train.labelling.measure import Tally, tally
 from crownlet.train.labelling.self_labels import NoLabels, SelfLabelled, label_page
-from crownlet.train.suites.matching import match_boxes
+from crownlet.train.scans_cli import main
 
 # 60 letters of the mezuzah; in what is written, resh stands for dalet in line 1 (word 6: `one`).
 TEXT = "שמע ישראל יהוה אלהינו יהוה אחד ואהבת\nאת יהוה אלהיך בכל לבבך ובכל נפשך ובכל מאדך\n"

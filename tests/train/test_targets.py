@@ -2,7 +2,7 @@
 
 import torch
 
-from crownlet.train.targets import locator_targets
+from crownlet.train.fit.tiles import locator_targets
 
 
 def padded(*letters: tuple[float, ...]) -> torch.Tensor:

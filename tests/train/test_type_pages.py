@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
 
-from crownlet.datasets.alphabet import BY_CHAR, LETTERS, ONE_TAG, THREE_TAGS
-from crownlet.datasets.page.truth import PageTruth
-from crownlet.train.suites.defect_scores import plainness_of
-from crownlet.train.suites.matching import Detection
-from crownlet.train.suites.type_cuts import (
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.scribal.alphabet import BY_CHAR, LETTERS, ONE_TAG, THREE_TAGS
+from crownlet.train.evaluation.defect_scores import plainness_of
+from crownlet.train.evaluation.matching import Detection
+from crownlet.train.evaluation.type_cuts import (
     DOUBTFUL_CROWNS,
     JOINTS,
     LEGS,
@@ -21,12 +21,11 @@ from crownlet.train.suites.type_cuts import (
     cut_defect,
     defects_of,
     join_leg,
-    part_joint,
-)  # fmt: skip
-from crownlet.train.suites.type_font import FILES, FOLDER, FontName, TypeGlyph, load_font
-from crownlet.train.suites.type_pages import TypeSpec, compose_type_page
-from crownlet.train.suites.type_raster import draw
-from crownlet.train.suites.type_suite import measure_trial, trial_jobs, trials
+    part_joint,  # fmt: skip
+)
+from crownlet.train.evaluation.type_font import FILES, FOLDER, FontName, TypeGlyph, draw, load_font
+from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
+from crownlet.train.evaluation.type_suite import measure_trial, trial_jobs, trials
 
 FONTS: tuple[FontName, ...] = ("ashkenaz", "sefarad")
 needs_fonts = pytest.mark.skipif(

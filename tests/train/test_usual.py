@@ -8,12 +8,11 @@ import yaml
 from scipy.stats import expon
 from sklearn.linear_model import LogisticRegression
 
-from crownlet.datasets.alphabet import ALPHABET
-from crownlet.infer.quality.unfamiliar import parse_familiar
-from crownlet.infer.quality.usual import usual
-from crownlet.infer.sessions import weights_folder
-from crownlet.train.usual import with_lines
-from crownlet.train.usual_fit import Letters, bounds, sizes, stretch_curve
+from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.quality.familiarity import usual
+from crownlet.infer.thresholds import parse_familiar
+from crownlet.train.calibration.familiarity import Letters, bounds, sizes, stretch_curve, with_lines
 
 
 def letters(count: int = 27 * 300, drawn_share: float = 0.0) -> Letters:

@@ -9,30 +9,41 @@ marked as a letter of which nothing is known.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.alphabet import index_of
-from crownlet.datasets.page.truth import Box, LetterTruth, PageTruth
-from crownlet.datasets.texts import Portion
-from crownlet.infer.compiling import ordered
-from crownlet.infer.errors import FileFault
+from crownlet.datasets.coco.truth import Box, LetterTruth, PageTruth
+from crownlet.datasets.coco.write import collect
+from crownlet.datasets.coco.write import record as coco_record
+from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.scans.add import keep, labelled
+from crownlet.datasets.scans.complaint import Complaint
+from crownlet.datasets.scans.manifest import Scan, read_manifest
+from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.datasets.scribal.portion import Portion
+from crownlet.datasets.scribal.texts import read_portion
 from crownlet.infer.inspector import Inspector
+from crownlet.infer.pipeline import ordered
 from crownlet.infer.records import AbsentLetter, Floats, GlyphRecord, PageRecord
 
 EXPECTED_P = 0.15
 """Least probability of the letter that the text asks for. Of 12 mezuzot (four by hands never seen,
 four of those badly taken, four in type never seen) 8 315 letters were above it, 2 of them wrong; of
 those below it about half."""
+
 SCORE = 0.5
 """Least probability, by the locator, that a letter stands here at all."""
+
 REACH = 3
 """Neighbours on either side that are asked whether they agree with the text."""
+
 DISSENT = 1
 """How many of them may not."""
+
 BELONGS = 0.8
 """Least share of the page's letters that agree with the text; below it nothing is labelled."""
 
@@ -140,3 +151,71 @@ def _unseen(absent: AbsentLetter, q: float, size: tuple[int, int]) -> LetterTrut
             (x, y - 1.5 * q, 3 * q, 0.0), -1,
         ), whole=False, known=(),
     )  # fmt: skip
+
+
+HOW = "letters by the text, defects by nobody"
+
+TAUGHT = ("train", "validation")
+"""Labels that follow from the networks teach, but measure nothing."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """What came of it."""
+
+    version: int
+    sentence: str
+    left_out: list[Complaint] = field(default_factory=list)
+    """Scans that labelled nothing, and why."""
+
+
+def label_folder(
+    folder: Path, portion: str | None = None, model: Path | None = None, anew: bool = False
+) -> Told:
+    """Label the scans of `train` and `validation` that nobody labelled.
+
+    `portion` is the text of those that came without one; `anew` has those labelled again that
+    labelled themselves before. ValueError for an unknown text, LabelError for no data set,
+    ModelError for networks that cannot be used.
+    """
+    manifest = read_manifest(folder)
+    if portion is not None:
+        read_portion(portion)
+    wanted = [
+        s for s in manifest.scans if s.split in TAUGHT and (not s.labels or (anew and _self(s)))
+    ]
+    inspector = Inspector(model, measured=False) if wanted else None
+    scans = {scan.file: scan for scan in manifest.scans}
+    letters = seen = done = 0
+    left_out: list[Complaint] = []
+    for scan in wanted:
+        text = folder / scan.text if scan.text else portion
+        if text is None:
+            left_out.append(Complaint(scan.file, "", "its text is not known: name a portion"))
+            continue
+        try:
+            assert inspector is not None
+            found = label_page(inspector, folder / scan.file, read_portion(text))
+        except FileFault as error:
+            left_out.append(Complaint(scan.file, "", error.reason.rstrip(".")))
+            continue
+        scans[scan.file] = labelled(folder, scan, coco(found, scan), HOW)
+        letters, seen = letters + found.labelled, seen + len(found.sure)
+        done += 1
+    if not done:
+        return Told(manifest.version, "No scan labelled itself.", left_out)
+    what = f"Scans: {done} labelled themselves, {letters} of {seen} letters."
+    new = keep(folder, manifest, manifest.changed(tuple(scans.values()), what))
+    return Told(new.version, what, left_out)
+
+
+def _self(scan: Scan) -> bool:
+    return scan.labelled == HOW
+
+
+def coco(found: SelfLabelled, scan: Scan) -> dict[str, Any]:
+    """COCO labels of a page that labelled itself; unknown letters say so."""
+    image, rows = coco_record(found.truth, Path(scan.file).name)
+    for row, sure in zip(rows, found.sure.tolist(), strict=True):
+        row["attributes"]["letter_known"] = sure
+    return collect([(image, rows)])

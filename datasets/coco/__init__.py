@@ -1,0 +1,1 @@
+"""The truth about a page, written to and read from COCO."""

@@ -1,4 +1,0 @@
-"""The consonants of the Pentateuch, verse by verse, and the finding of a passage by its content.
-
-Text of a public source, named with its licence beside the data.
-"""

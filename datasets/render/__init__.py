@@ -1,0 +1,1 @@
+"""Pages drawn from nothing: letterforms, defects, page."""

@@ -1,0 +1,107 @@
+"""A drawn letter as named parts: the unit on which hands and defects work.
+
+All lengths are in `q`, the width of the pen (kulmus). x grows to the right, y grows down; y = 0 is
+the ruled line from which letters hang, y = 3 the base line (the model letter is three pens high,
+Mishnat Sofrim on bet).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from crownlet.datasets.coco.truth import DefectMark, Outline, PartKind
+
+BODY_HEIGHT = 3.0
+"""Height of the letter body in q."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """One named piece of a letter: `name` is unique in the glyph, `kind` is its anatomy."""
+
+    name: str
+    kind: PartKind
+    outline: Outline
+
+    def moved(self, dx: float, dy: float) -> Part:
+        """The same part shifted by (dx, dy) q."""
+        return replace(self, outline=self.outline + np.array((dx, dy)))
+
+    def mapped(self, f: Callable[[Outline], Outline]) -> Part:
+        """The same part with its outline passed through `f`."""
+        return replace(self, outline=f(self.outline))
+
+
+@dataclass(frozen=True)
+class Crown:
+    """Where tags stand: from (x0, y) to (x1, y) on the upper edge of a head or roof, in q."""
+
+    x0: float
+    x1: float
+    y: float
+
+
+@dataclass(frozen=True)
+class Glyph:
+    """One letter as the pen leaves it: ink is the union of `parts` less the union of `cuts`."""
+
+    letter: str
+    parts: tuple[Part, ...]
+    advance: float
+    """Room on the line: the body lies in [0, advance], in q; tags, kotz, lamed's head may pass."""
+    crown: Crown | None = None
+    stretch: tuple[float, float] | None = None
+    """x interval which lengthens when the letter is stretched; None where it may not be."""
+    cuts: tuple[Outline, ...] = ()
+    tags: int = 0
+    """Strokes standing on the letter as drawn, bare ones and loose ones included."""
+    defects: tuple[DefectMark, ...] = field(default=())
+    other: str | None = None
+    """The letter it may be taken for as drawn, if its form lies between two."""
+    share: float = 0.0
+    """Chance, at most a half, that a reader takes it for `other`; above 0 its class is doubtful."""
+    oddity: str | None = None
+    """A known way of writing that is no defect, as in `LetterTruth`."""
+
+    def part(self, name: str) -> Part:
+        """The part called `name`; KeyError if this glyph has none."""
+        for part in self.parts:
+            if part.name == name:
+                return part
+        raise KeyError(f"{self.letter!r} has no part {name!r}")
+
+    def has(self, name: str) -> bool:
+        """Whether a part is called `name`."""
+        return any(part.name == name for part in self.parts)
+
+    def of_kind(self, *kinds: PartKind) -> tuple[Part, ...]:
+        """All parts of these kinds, in drawing order."""
+        return tuple(part for part in self.parts if part.kind in kinds)
+
+    def without(self, *names: str) -> Glyph:
+        """The glyph less the parts called so."""
+        return replace(self, parts=tuple(p for p in self.parts if p.name not in names))
+
+    def with_parts(self, parts: Iterable[Part]) -> Glyph:
+        """The glyph with `parts` put in place of those of the same name, or added at the end."""
+        new = {part.name: part for part in parts}
+        kept = tuple(new.pop(part.name, part) for part in self.parts)
+        return replace(self, parts=kept + tuple(new.values()))
+
+    def mapped(self, f: Callable[[Outline], Outline]) -> Glyph:
+        """Every part and cut passed through `f`; the crown and advance stay as they are."""
+        return replace(
+            self,
+            parts=tuple(part.mapped(f) for part in self.parts),
+            cuts=tuple(f(cut) for cut in self.cuts),
+        )
+
+    def bounds(self) -> tuple[float, float, float, float]:
+        """(x0, y0, x1, y1) of all parts, in q."""
+        points = np.concatenate([part.outline for part in self.parts])
+        x0, y0 = points.min(axis=0)
+        x1, y1 = points.max(axis=0)
+        return float(x0), float(y0), float(x1), float(y1)

@@ -1,0 +1,168 @@
+"""Which letters a form can lie between, how parts correspond, what else is then in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from crownlet.datasets.coco.truth import Outline
+from crownlet.datasets.render.letterforms.glyph import Part
+from crownlet.datasets.render.letterforms.outlines import Region
+
+
+@dataclass(frozen=True)
+class Between:
+    """How two letters correspond: which parts answer each other besides those of one name.
+
+    One of `<>^!` behind a name means its left, right, upper or lower half. `course` is how far
+    outlines have moved when a third, half and two thirds of the way are gone.
+    """
+
+    parts: tuple[tuple[str, str], ...] = ()
+    course: tuple[float, float, float] = (1 / 3, 1 / 2, 2 / 3)
+    closes: tuple[str, str] | None = None
+    """Two parts that come to touch on the way."""
+    meets: float = 0.5
+    """How much of the way is gone when they do."""
+    necked: bool = False
+    """Of `closes`: the leg that touches, `leg_left`, has a thin neck when it just does."""
+    shrinks: str | None = None
+    """A part that lies by itself and dwindles to a point where it lies."""
+
+
+_HEAD = (("roof", "head"),)
+
+_BENT = (("roof", "head"), ("wall", "neck"))
+
+_HANGING = ("leg_left", "roof")
+
+BETWEEN: Mapping[str, Between] = {
+    "דר": Between(),
+    "דך": Between(),
+    "רך": Between(),
+    "בכ": Between(),
+    "בנ": Between(_BENT),
+    "כנ": Between(_BENT),
+    "גנ": Between((("leg", "neck"), ("foot", "base"))),
+    "הח": Between((("leg", "leg_right"),), closes=_HANGING, necked=True),
+    "הת": Between(closes=_HANGING, necked=True),
+    "חת": Between((("leg_right", "leg"),)),
+    "הד": Between(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
+    "הק": Between(),
+    "וז": Between(),
+    "וי": Between(),
+    "רו": Between(_HEAD),
+    "ון": Between(),
+    "זן": Between(),
+    "ךן": Between(_HEAD),
+    "סם": Between(),
+    "מם": Between(
+        (("head", "roof<"), ("roof", "roof>"), ("leg_left", "wall_left")),
+        closes=("leg_left", "base"),
+    ),
+    "טס": Between(
+        (("head_left", "roof<"), ("head_right", "roof>"), ("leg_left", "wall_left")),
+        closes=("head_left", "head_right"),
+        meets=0.6,
+    ),
+    "כפ": Between(course=(0.2, 0.35, 0.5)),
+    "צע": Between((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
+}
+"""Pairs with a drawable way between them (Rambam, Tefillin 1:19; Mishnah Berurah 32:14; Keset 5:2).
+"""
+
+SIGNS: Mapping[tuple[str, str], tuple[str, ...]] = {
+    ("ד", "ר"): ("corner_rounded", "heel_missing"),
+    ("ר", "ד"): ("corner_squared",),
+    ("ד", "ך"): ("corner_rounded", "heel_missing", "leg_long"),
+    ("ך", "ד"): ("corner_squared", "leg_short"),
+    ("ר", "ך"): ("leg_long",),
+    ("ך", "ר"): ("leg_short",),
+    ("ב", "כ"): ("corner_rounded", "heel_missing"),
+    ("כ", "ב"): ("corner_squared",),
+    ("ב", "נ"): ("corner_rounded", "heel_missing"),
+    ("ג", "נ"): ("foot_level",),
+    ("ה", "ח"): ("leg_touches_roof",),
+    ("ה", "ת"): ("leg_touches_roof",),
+    ("ה", "ד"): ("leg_short",),
+    ("ד", "ה"): ("heel_missing",),
+    ("ה", "ק"): ("corner_rounded",),
+    ("ק", "ה"): ("leg_short",),
+    ("ו", "י"): ("leg_short",),
+    ("י", "ו"): ("leg_long", "kotz_missing"),
+    ("ו", "ן"): ("leg_long",),
+    ("ן", "ו"): ("leg_short",),
+    ("ז", "ן"): ("leg_long",),
+    ("ן", "ז"): ("leg_short",),
+    ("ס", "ם"): ("corner_squared",),
+    ("ם", "ס"): ("corner_rounded",),
+    ("מ", "ם"): ("ring_closed",),
+    ("ם", "מ"): ("corner_rounded",),
+    ("ט", "ס"): ("heads_touch",),
+    ("פ", "כ"): ("head_melted",),
+    ("צ", "ע"): ("yud_astray",),
+}
+"""Defects which a letter begins to show on its way to another; how far is not measured."""
+
+
+@cache
+def partners(letter: str) -> tuple[str, ...]:
+    """Letters towards which `letter` can be drawn."""
+    return tuple(pair.replace(letter, "") for pair in BETWEEN if letter in pair)
+
+
+_NECK, _THINNEST, _LONG = 0.5, 0.22, 0.5
+"""Of its width a leg keeps so much where it just touches its roof, but so many q; the neck's q."""
+
+
+def places(way: Between, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:
+    """Which of the pairs come to touch. TypeError for a way on which none do."""
+    names = [pair[0].name for pair in pairs]
+    if way.closes is None:
+        raise TypeError("on this way nothing comes to touch")
+    return names.index(way.closes[0]), names.index(way.closes[1])
+
+
+def neck_at(t: float) -> float:
+    """The share of its width that the upper end of a leg has at `t` of the way."""
+    return float(np.interp(t, (0.25, 0.5, 2 / 3, 0.75), (1.0, _NECK, 0.9, 1.0)))
+
+
+def course(
+    way: Between, pairs: Sequence[tuple[Part, Part]], twins: Sequence[tuple[Outline, Outline]]
+) -> tuple[float, float, float]:
+    """How far outlines have moved at a third, half, two thirds of the way."""
+    if way.closes is None:
+        return way.course
+    ends = [twins[place] for place in places(way, pairs)]
+    low, high = 0.0, 1.0
+    for _ in range(9):
+        s = (low + high) / 2
+        one, other = ((1 - s) * first + s * last for first, last in ends)
+        if way.necked:
+            one = necked(one, other, _NECK)
+        low, high = (s, high) if Region([other]).clearance(one).min() > 0 else (low, s)
+    # A third from the letters the white is still seen, and the contact a neck rather than a hair.
+    if way.meets > 0.5:  # Sides that meet all along leave no doubt when they have met.
+        half = high * float(np.interp(0.5, (1 / 3, way.meets), (0.7, 1.0)))
+        return 0.7 * high, half, half + (high - half) / 6 / (way.meets - 0.5)
+    return 0.7 * high, high, high + 0.3 * (1 - high)
+
+
+def necked(leg: Outline, roof: Outline, share: float) -> Outline:
+    """The leg, its upper end under the roof drawn in to `share` of its width."""
+    top = float(leg[:, 1].min())
+    left, right = Region([leg]).spans(np.array([top + 0.15]))
+    width = float(right[0] - left[0])
+    if share == 1.0 or not width > _THINNEST:
+        return leg
+    eaves = float(Region([roof]).spans(np.array([top - 0.1]))[0][0])
+    middle = float(np.nanmax([(left[0] + right[0]) / 2, eaves + _THINNEST]))
+    hits = Region([roof]).along(np.array([middle, -1.0]), np.array([0.0, 1.0]))
+    under = max(top, float(hits[-1]) - 1.0 if len(hits) else top)
+    fade = np.clip(1.0 - (leg[:, 1] - under) / _LONG, 0.0, 1.0)
+    drawn_in = 1.0 - (1.0 - max(share, _THINNEST / width)) * fade
+    return np.stack([middle + (leg[:, 0] - middle) * drawn_in, leg[:, 1]], axis=1)

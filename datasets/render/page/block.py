@@ -1,0 +1,198 @@
+"""The writing of a page in q: one block of lines, and what is seen of the columns beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.page.faults import Slot, plan_page
+from crownlet.datasets.render.page.layout import (
+    Habits,
+    Placed,
+    draw_habits,
+    line_width,
+    set_line,
+    write_line,
+)
+from crownlet.datasets.render.page.scribe import Crowning, draw_crowning
+from crownlet.datasets.render.page.spacing import justify, keep_apart
+from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.datasets.render.page.text import Text, drawn_line
+
+COLUMN_GAP = (3.0, 8.0)
+"""White between columns in q: two fingers by Keset HaSofer 14:1, often less."""
+
+CLOSEST_LINES = 4.0
+"""Least distance of lines in q: a body and one pen of white."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Letters of a page in reading order; lengths in q, the text's right edge at x = 0."""
+
+    letters: tuple[Placed, ...]
+    missing: tuple[tuple[int, str], ...]
+    ruled: tuple[float, ...]
+    """y of the ruled lines."""
+    edges: tuple[float, float]
+    """Left and right edge of the main column."""
+
+
+@dataclass(frozen=True)
+class Writing:
+    """The scribe at this page: his hand, his crowns and his spacing."""
+
+    spec: PageSpec
+    hand: Hand
+    crowning: Crowning
+    habits: Habits
+
+
+def write_block(
+    text: Text, spec: PageSpec, hand: Hand, scale: float, rng: np.random.Generator
+) -> Block:
+    """Write `text` at `scale` px a q: letters that do not touch stay apart by 1.5 px at least."""
+    tightest = max(spec.tightest, 1.5 / scale)
+    pitch = _pitch(spec, hand, rng)
+    if rng.random() < 0.5:  # the scribe who fits his letters to the room between the lines
+        hand = replace(hand, line_pitch=pitch)
+    habits = draw_habits(hand, tightest, spec.close, rng)
+    writing = Writing(spec, hand, draw_crowning(spec, rng), habits)
+    plan = plan_page(text.lines, spec, rng)
+    lines = [write_line(row, hand, writing.crowning, habits, rng) for row in plan.lines]
+    indents = [_indent(text, i, rng) for i in range(len(lines))]
+    lines = _set_lines(lines, indents, writing, rng)
+    width = max((-line[-1].body[0] for line in lines if line), default=0.0)
+    ruled = tuple(i * pitch for i in (text.rows or range(len(lines))))
+    columns = [_lowered(lines, ruled, writing, rng)]
+    missing = list(plan.missing)
+    if rng.random() < spec.columns:
+        gap = float(rng.uniform(*COLUMN_GAP))
+        right = bool(rng.random() < 0.5)
+        beside, lost = _beside(writing, len(lines), len(text.lines), rng)
+        edge = gap + max(map(line_width, beside)) if right else -width - gap
+        moved = [[replace(p, x=p.x + edge) for p in line] for line in beside]
+        columns.insert(0 if right else 1, _lowered(moved, ruled, writing, rng))
+        missing = _merged_missing(missing, lost, columns, right)
+    letters = _numbered([line for column in columns for line in column])
+    letters = _upside_down(keep_apart(letters), text, ruled)
+    return Block(tuple(letters), tuple(missing), ruled, (-width, 0.0))
+
+
+def _pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:
+    """Distance of lines in q; on crowded pages lamed and the finals enter their neighbours."""
+    if rng.random() < spec.crowded:
+        return min(hand.line_pitch, float(rng.uniform(CLOSEST_LINES, 4.8)))
+    return hand.line_pitch
+
+
+def _upside_down(letters: list[Placed], text: Text, ruled: tuple[float, ...]) -> list[Placed]:
+    """Turn the lines that the text wants upside down about their own middle."""
+    turned = list(letters)
+    for number in text.upside_down:
+        ends = [edge for p in letters if p.slot.line == number for edge in p.body]
+        middle = ((min(ends) + max(ends)) / 2, ruled[number] + BODY_HEIGHT / 2)
+        turned = [replace(p, about=middle) if p.slot.line == number else p for p in turned]
+    return turned
+
+
+def _indent(text: Text, line: int, rng: np.random.Generator) -> float:
+    """White before a line that opens a portion: none, or up to about nine yuds (custom)."""
+    opens = line > 0 and line in text.opens
+    return float(rng.uniform(8.0, 12.0)) if opens and rng.random() < 0.5 else 0.0
+
+
+def _set_lines(
+    lines: list[list[Placed]], indents: list[float], writing: Writing, rng: np.random.Generator
+) -> list[list[Placed]]:
+    habits = writing.habits
+    seeds = rng.integers(1 << 62, size=len(lines))
+    natural = [set_line(line, habits, int(s)) for line, s in zip(lines, seeds, strict=True)]
+    uneven = rng.normal(0, 0.4 * writing.hand.jitter, len(lines))
+    indents = [i + float(e) for i, e in zip(indents, uneven, strict=True)]
+    if rng.random() >= writing.spec.justify or len(lines) < 2:
+        return [_moved(line, -i) for line, i in zip(natural, indents, strict=True)]
+    widths = [line_width(line) for line in natural]
+    typical = float(np.quantile(widths, rng.uniform(0.35, 1.0)))
+    if rng.random() < 0.3:
+        typical *= float(rng.uniform(1.0, 1.25))
+    done: list[list[Placed]] = []
+    for line, width, indent in zip(natural, widths, indents, strict=True):
+        if width < 0.5 * typical:  # a last line of few words stays at its head
+            done.append(_moved(line, -indent))
+            continue
+        room = typical - indent
+        set_to = justify(line, room, writing.hand, writing.crowning, habits, rng)
+        done.append(_moved(set_to, -indent))
+    return done
+
+
+def _moved(line: list[Placed], dx: float) -> list[Placed]:
+    return [replace(p, x=p.x + dx) for p in line] if dx else line
+
+
+def _lowered(
+    lines: list[list[Placed]],
+    ruled: tuple[float, ...],
+    writing: Writing,
+    rng: np.random.Generator,
+) -> list[list[Placed]]:
+    """Bring lines down to their ruled lines, which no scribe follows quite: they wave and drift."""
+    unsteady = 0.05 * writing.hand.jitter
+    lowered = []
+    for line, y in zip(lines, ruled, strict=False):
+        along = np.arange(len(line))
+        slow = rng.normal(0, unsteady) * np.sin(along * rng.uniform(0.1, 0.5))
+        slow += np.clip(rng.normal(0, 0.3 * unsteady), -0.02, 0.02) * along
+        lowered.append([replace(p, y=y + float(dy)) for p, dy in zip(line, slow, strict=True)])
+    return lowered
+
+
+def _beside(
+    writing: Writing, count: int, first: int, rng: np.random.Generator
+) -> tuple[list[list[Placed]], tuple[tuple[int, str], ...]]:
+    """The near words of a neighbouring column."""
+    text = tuple(drawn_line(rng, int(rng.integers(3, 7))) for _ in range(count))
+    plan = plan_page(text, writing.spec, rng)
+    rows = [tuple(replace(s, line=s.line + first) for s in row) for row in plan.lines]
+    set_rows = [
+        set_line(
+            write_line(row, writing.hand, writing.crowning, writing.habits, rng), writing.habits,
+            int(rng.integers(1 << 62)),
+        )
+        for row in rows
+    ]  # fmt: skip
+    return set_rows, plan.missing
+
+
+def _merged_missing(
+    missing: list[tuple[int, str]],
+    lost: tuple[tuple[int, str], ...],
+    columns: list[list[list[Placed]]],
+    right: bool,
+) -> list[tuple[int, str]]:
+    first = sum(map(len, columns[0]))
+    if right:
+        return [*lost, *((i + first, char) for i, char in missing)]
+    return [*missing, *((i + first, char) for i, char in lost)]
+
+
+def _numbered(lines: list[list[Placed]]) -> list[Placed]:
+    """Lines and words counted anew through all columns."""
+    letters: list[Placed] = []
+    words = -1
+    for number, line in enumerate(lines):
+        last: tuple[int, int] | None = None
+        for p in line:
+            key = (p.slot.line, p.slot.word)
+            words += key != last
+            last = key
+            letters.append(replace(p, slot=_renumbered(p.slot, number, words)))
+    return letters
+
+
+def _renumbered(slot: Slot, line: int, word: int) -> Slot:
+    return replace(slot, line=line, word=word)

@@ -1,0 +1,191 @@
+"""A page from its specification and a seed: writing, skin, ink, camera, and the truth about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.letterforms.draw_hand import draw_hand
+from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.letterforms.raster import Mask, fill, finer_for
+from crownlet.datasets.render.page import camera, skin
+from crownlet.datasets.render.page.block import Block, write_block
+from crownlet.datasets.render.page.camera import sensor
+from crownlet.datasets.render.page.damage import wear
+from crownlet.datasets.render.page.geometry import Geometry, Points, draw_geometry
+from crownlet.datasets.render.page.ink import Spreader, lay
+from crownlet.datasets.render.page.ink_style import InkStyle, draw_ink
+from crownlet.datasets.render.page.labels import Drawn, label, label_gaps, project, turned
+from crownlet.datasets.render.page.light import glare, light, sparkle
+from crownlet.datasets.render.page.skin import score_lines, show_through
+from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.datasets.render.page.text import choose_text
+
+Frame = tuple[float, float, float, float]
+"""x0, y0, x1, y1 of what is seen of the page, in q."""
+
+_SPLIT_SALT = {"train": 11, "calibrate": 23, "heldout": 37}
+
+
+def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
+    """Make one page. The same `spec` and `seed` give the same bytes.
+
+    `hand` writes in place of the one drawn by its seed, and may be unlike any that is drawn.
+    ValueError for an unknown portion or a specification that cannot be.
+    """
+    rng = np.random.default_rng([seed, _SPLIT_SALT[spec.split]])
+    hand_seed = int(rng.integers(1 << 31)) if spec.hand is None else spec.hand
+    hand = hand or draw_hand(hand_seed, spec.split)
+    body = float(np.exp(rng.uniform(*np.log(spec.body))))
+    text = choose_text(spec, rng, body)
+    scale = body / 3.0
+    block = write_block(text, spec, hand, scale, rng)
+    device = _device(spec, rng)
+    warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
+    geometry = draw_geometry(_frame(block, spec, rng), scale, warp, rng)
+    drawn = project(block.letters, geometry)
+    style = draw_ink(spec.augment.ink, rng)
+    image = _paint(spec, block, drawn, geometry, style, device, rng)
+    letters, kept = label(block.letters, drawn, geometry)
+    page = PageTruth(
+        image,
+        tuple(letters),
+        tuple(label_gaps(block.letters, kept, style.gain)),
+        _kept_missing(block, kept),
+        {
+            "seed": seed, "hand": hand_seed, "style": hand.style, "split": spec.split,
+            "text": text.name, "device": device, "dpi": spec.dpi, "body": body,
+            "turn": spec.turn,
+        },
+    )  # fmt: skip
+    return turned(page, spec.turn)
+
+
+def _device(spec: PageSpec, rng: np.random.Generator) -> str:
+    if spec.augment.device == "any":
+        return "camera" if rng.random() < 0.6 else "scanner"
+    return spec.augment.device
+
+
+def _frame(block: Block, spec: PageSpec, rng: np.random.Generator) -> Frame:
+    """What of the page is seen, in q: the main column with margins, or less of it."""
+    left, top, right, bottom = rng.uniform(*spec.margin, size=4)
+    first, last = block.ruled[0], block.ruled[-1]
+    # Crowns and lamed rise about 2 q above a line, finals fall 2 q below the body.
+    whole = (
+        block.edges[0] - left, first - 2.0 - top, block.edges[1] + right, last + 5.0 + bottom,
+    )  # fmt: skip
+    return _cut_into(whole, block, rng) if rng.random() < spec.tight else whole
+
+
+def _cut_into(frame: Frame, block: Block, rng: np.random.Generator) -> Frame:
+    """A frame that cuts off lines and letters, at each side at any depth of the nearest ones."""
+    x0, y0, x1, y1 = frame
+    lines = len(block.ruled)
+    pitch = (block.ruled[-1] - block.ruled[0]) / (lines - 1) if lines > 1 else 0.0
+    reach = min(8.0, 0.2 * (block.edges[1] - block.edges[0]))
+    sides = rng.random(4) < 0.6
+    depth = rng.random(4)
+    if sides[0]:
+        x0 = block.edges[0] + reach * depth[0]
+    if sides[1] and lines > 2:
+        y0 = block.ruled[0] - 1.5 + (pitch + 1.0) * depth[1]
+    if sides[2]:
+        x1 = block.edges[1] - reach * depth[2]
+    if sides[3] and lines > 3:
+        y1 = block.ruled[-1] + 3.5 - (pitch + 1.0) * depth[3]
+    return x0, y0, x1, y1
+
+
+def _paint(
+    spec: PageSpec,
+    block: Block,
+    drawn: Sequence[Drawn],
+    geometry: Geometry,
+    style: InkStyle,
+    device: str,
+    rng: np.random.Generator,
+) -> Mask:
+    """The finished image, uint8 (H, W, 3) RGB."""
+    aug, q = spec.augment, geometry.scale
+    cover = ink_cover(drawn, geometry, style, rng)
+    tone, colour = skin.draw_skin(geometry.size, q, aug.skin, rng)
+    if rng.random() < 0.2 * aug.skin:
+        show_through(tone, cover, q, rng)
+    if rng.random() < 0.75:
+        score_lines(tone, *_ruling(block, geometry, rng), q, aug.skin, rng)
+    page = lay(skin.coloured(tone, colour, rng), cover, q, style, rng)
+    wear(page, cover, q, aug.skin, rng)
+    if device == "none":
+        return camera.expose(page, 0.0, rng)
+    by_camera = device == "camera"
+    softer = 1.0 if by_camera else 0.3
+    light(page, aug.light * softer, rng)
+    if rng.random() < (0.25 if by_camera else 0.04):
+        glare(page, aug.light, rng)
+    if rng.random() < (0.28 if by_camera else 0.05):
+        sparkle(page, q, aug.light, rng)
+    image = camera.expose(page, aug.light * softer, rng)
+    image = camera.optics(image, q, aug, by_camera, rng)
+    image = sensor(image, q, aug, by_camera, rng)
+    if rng.random() < (0.06 if by_camera else 0.15) * aug.light:
+        image = camera.greyed(image)
+    return image
+
+
+def ink_cover(
+    drawn: Sequence[Drawn], geometry: Geometry, style: InkStyle, rng: np.random.Generator
+) -> Mask:
+    """Ink coverage of the whole image, uint8 (H, W)."""
+    width, height = geometry.size
+    cover = np.zeros((height, width), np.uint8)
+    finer = finer_for(geometry.scale)
+    spread = Spreader(style, geometry.scale, finer, rng)
+    margin = 2.0 + 0.1 * geometry.scale
+    for shape in drawn:
+        for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
+            if parts and _within(parts, width, height, margin):
+                ink = fill(parts, cuts, finer, margin)
+                _add(cover, spread(ink, rng), ink.x0, ink.y0)
+    return cover
+
+
+def _within(parts: Sequence[Points], width: int, height: int, margin: float) -> bool:
+    """Whether the frame shows any of these outlines, with `margin` px for spreading ink."""
+    points = np.concatenate(parts)
+    low, high = points.min(axis=0) - margin, points.max(axis=0) + margin
+    return bool(low[0] < width and low[1] < height and high[0] > 0 and high[1] > 0)
+
+
+def _add(cover: Mask, patch: Mask, x: int, y: int) -> None:
+    """Lay `patch` on `cover` with its first px at column x, row y, as far as it is within."""
+    rows, columns = patch.shape
+    top, left = max(0, y), max(0, x)
+    bottom, right = min(cover.shape[0], y + rows), min(cover.shape[1], x + columns)
+    if bottom > top and right > left:
+        target = cover[top:bottom, left:right]
+        np.maximum(target, patch[top - y : bottom - y, left - x : right - x], out=target)
+
+
+def _ruling(
+    block: Block, geometry: Geometry, rng: np.random.Generator
+) -> tuple[list[skin.Polyline], list[skin.Polyline]]:
+    """The scored lines in px, a little past the column, and its two borders.
+
+    Letters hang from their line; with some hands a little below it, never across it.
+    """
+    left, right = block.edges
+    hang = float(rng.uniform(0.0, 0.6)) if rng.random() < 0.5 else 0.0
+    x = np.linspace(left - 30.0, right + 30.0, 24)
+    lines = [geometry(np.stack([x, np.full(24, y - hang)], axis=1)) for y in block.ruled]
+    y = np.linspace(block.ruled[0] - 30.0, block.ruled[-1] + 30.0, 24)
+    borders = [geometry(np.stack([np.full(24, edge), y], axis=1)) for edge in (left, right)]
+    return lines, borders
+
+
+def _kept_missing(block: Block, kept: Sequence[int]) -> tuple[tuple[int, str], ...]:
+    """Missing letters between listed ones, in their numbering."""
+    number = {old: new for new, old in enumerate(kept)} | {-1: -1}
+    return tuple((number[i], char) for i, char in block.missing if i in number)

@@ -1,0 +1,263 @@
+"""What goes wrong on a page: a fault for each letter and gap, by habit of the hand or by chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crownlet.datasets.coco.truth import DefectMark
+from crownlet.datasets.render.defects.apply import applicable
+from crownlet.datasets.render.defects.common import DOUBTFUL, PLAIN
+from crownlet.datasets.render.letterforms.morph_ways import partners
+from crownlet.datasets.render.letterforms.morphs import DOUBT, LAST
+from crownlet.datasets.render.letterforms.oddities import Oddity, known
+from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.datasets.scribal.portion import Lines
+from crownlet.datasets.scribal.texts import read_portion
+
+TRADITION = 0.7
+"""Share of pages with a verse of large letters that have them large: it is a custom."""
+
+_SHARES: dict[Oddity, float] = {
+    "large": 1.0, "small": 1.0, "dotted": 0.7, "inverted": 1.5, "curled": 1.2,
+}  # fmt: skip
+
+_WEIGHT = {"דר": 2.5, "הח": 2.0, "וז": 1.8, "סם": 2.0, "בכ": 1.4, "דך": 0.8, "הק": 0.6, "חת": 0.7}
+"""How often a letter goes this way rather than another; 1 for the rest. What is asked most about
+comes most."""
+
+
+def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[str, float] | None:
+    """Another letter and how far `letter` goes towards it, 0 to 1; None for most letters."""
+    if not spec.morph_rate or rng.random() >= spec.morph_rate:
+        return None
+    others = partners(letter)
+    if not others or (spec.defects is not None and DOUBT not in spec.defects):
+        return None
+    weights = np.array(
+        [_WEIGHT.get(letter + other, _WEIGHT.get(other + letter, 1.0)) for other in others]
+    )
+    other = others[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
+    return other, float(rng.random())
+
+
+def is_other(t: float) -> bool:
+    """Whether a form that far on its way is no longer the letter from which it started."""
+    return t > LAST
+
+
+def draw_oddity(letter: str, spec: PageSpec, rng: np.random.Generator) -> Oddity | None:
+    """A known oddity of this letter; None for most."""
+    if not spec.oddity_rate or rng.random() >= spec.oddity_rate:
+        return None
+    names = known(letter)
+    if not names:
+        return None
+    weights = np.array([_SHARES[name] for name in names])
+    return names[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
+
+
+def large_places(
+    lines: Lines, spec: PageSpec, rng: np.random.Generator
+) -> frozenset[tuple[int, int]]:
+    """(word, place) of letters that this page writes large by tradition (Rambam, Tefillin 2:6)."""
+    if spec.portion is None or not spec.oddity_rate:
+        return frozenset()
+    text = read_portion(spec.portion)
+    # Words seen of a neighbouring column are another text.
+    if text.words != tuple(word for line in lines for word in line):
+        return frozenset()
+    return text.large_letters if rng.random() < TRADITION else frozenset()
+
+
+_PAIRS = (
+    "אע בכ גצ דר הח וי זן טפ כך מם נן פף צץ םס וז ור ון חת הת הד ךר ךד ךו ךן בנ כנ גנ יח יל יר "
+    "קל תף צע סט"
+)
+
+CONFUSED = tuple(_PAIRS.split(" "))
+"""Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
+
+_SPREAD = {name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE}
+
+# Only gimel, which few words have, can have its feet level.
+_RARITY = {
+    name: spread**-1.0 * (3.0 if name == "foot_level" else 1.0)
+    for name, spread in _SPREAD.items()
+    if spread
+}
+
+GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
+
+TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
+
+NO_HABIT = {*GAP_FAULTS, "overstretched"}
+"""A letter is stretched against the usual width of its hand: by habit there is nothing to see."""
+
+Fault = tuple[str, float]
+"""Name of a defect and its plainness."""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """A letter to be written, before it has a shape."""
+
+    letter: str
+    expected: str | None
+    line: int
+    word: int
+    place: int
+    faults: tuple[Fault, ...] = ()
+    marks: tuple[DefectMark, ...] = ()
+    """Faults of the text which this letter bears."""
+    gap_fault: str | None = None
+    """Fault of the gap to the next letter of the line."""
+    morph: tuple[str, float] | None = None
+    """Another letter and how far the form goes towards it, at most half of the way."""
+    oddity: Oddity | None = None
+    """A known oddity of writing, as in `LetterTruth`."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Letters by line in reading order; `missing` as in `PageTruth`."""
+
+    lines: tuple[tuple[Slot, ...], ...]
+    missing: tuple[tuple[int, str], ...]
+
+
+def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> Plan:
+    """Decide what is written of `lines` and which faults each letter and gap gets."""
+    habits = _draw_habits(spec, rng)
+    large = large_places(lines, spec, rng)
+    rows: list[tuple[Slot, ...]] = []
+    missing: list[tuple[int, str]] = []
+    written = word_number = 0
+    for number, words in enumerate(lines):
+        row: list[Slot] = []
+        for word in words:
+            slots, lost = _write_word(word, number, word_number, spec, rng)
+            missing.extend((written + len(row) + at - 1, char) for at, char in lost)
+            row.extend(_unusual(slot, large, spec, rng) for slot in slots)
+            word_number += 1
+        rows.append(tuple(_spoil_line(row, spec, habits, rng)))
+        written += len(row)
+    return Plan(tuple(rows), tuple(missing))
+
+
+def _write_word(
+    word: str, line: int, number: int, spec: PageSpec, rng: np.random.Generator
+) -> tuple[list[Slot], list[tuple[int, str]]]:
+    """Slots of a word and what was left out: (letters of it written before, character)."""
+    slots: list[Slot] = []
+    lost: list[tuple[int, str]] = []
+    for place, char in enumerate(word):
+        slot = Slot(char, char, line, number, place)
+        fault = None
+        if spec.text_rate and rng.random() < spec.text_rate:
+            fault = _among(TEXT_FAULTS, spec, rng)
+        if fault == "letter_absent" and len(word) > 1:
+            lost.append((len(slots), char))
+            continue
+        if fault == "letter_swapped":
+            other = _confused_with(char, rng)
+            slot = replace(slot, letter=other, marks=(DefectMark("letter_swapped", 1.0),))
+        slots.append(slot)
+        if fault == "letter_extra":
+            double = char if rng.random() < 0.5 else LETTERS[int(rng.integers(len(LETTERS)))]
+            mark = DefectMark("letter_extra", 1.0)
+            slots.append(replace(slot, letter=double, expected=None, marks=(mark,)))
+    return slots, lost
+
+
+def _unusual(
+    slot: Slot, large: frozenset[tuple[int, int]], spec: PageSpec, rng: np.random.Generator
+) -> Slot:
+    """The slot, its letter perhaps drawn on the way to another, or written oddly."""
+    if slot.marks:
+        return slot
+    if (slot.word, slot.place) in large:
+        return replace(slot, oddity="large")
+    way = draw_morph(slot.letter, spec, rng)
+    if way is None:
+        return replace(slot, oddity=draw_oddity(slot.letter, spec, rng))
+    other, t = way
+    if t < 0.5:
+        return replace(slot, morph=way)
+    marks = (DefectMark("letter_swapped", 1.0),) if is_other(t) else ()
+    return replace(slot, letter=other, morph=(slot.letter, 1.0 - t), marks=marks)
+
+
+def _confused_with(char: str, rng: np.random.Generator) -> str:
+    pairs = [pair for pair in CONFUSED if char in pair]
+    if not pairs or rng.random() < 0.2:
+        others = LETTERS.replace(char, "")
+        return others[int(rng.integers(len(others)))]
+    return pairs[int(rng.integers(len(pairs)))].replace(char, "")
+
+
+def _spoil_line(
+    row: list[Slot], spec: PageSpec, habits: dict[str, float], rng: np.random.Generator
+) -> list[Slot]:
+    spoilt: list[Slot] = []
+    for i, slot in enumerate(row):
+        gap = None
+        if i + 1 < len(row) and rng.random() < spec.gap_rate:
+            gap = _gap_fault(slot, row[i + 1], spec, rng)
+        usual = slot.morph is None and slot.oddity is None
+        faults = _letter_faults(slot.letter, spec, habits, rng) if usual else ()
+        spoilt.append(replace(slot, faults=faults, gap_fault=gap))
+    return spoilt
+
+
+def _gap_fault(a: Slot, b: Slot, spec: PageSpec, rng: np.random.Generator) -> str | None:
+    inner = ("word_parted", "letters_touch", "letters_touch")
+    return _among(inner if a.word == b.word else ("words_joined",), spec, rng)
+
+
+def _letter_faults(
+    letter: str, spec: PageSpec, habits: dict[str, float], rng: np.random.Generator
+) -> tuple[Fault, ...]:
+    known = [name for name in applicable(letter) if spec.defects is None or name in spec.defects]
+    known = [name for name in known if name not in GAP_FAULTS]
+    names = [name for name in known if name in habits and rng.random() < habits[name]]
+    # Letters with one possible fault get it less often: half the alphabet would be broken else.
+    if known and not names and rng.random() < spec.defect_rate * min(1.0, 0.25 + 0.25 * len(known)):
+        names.append(_rare_first(known, rng))
+    if names and len(known) > 1 and rng.random() < spec.second_rate:
+        names.append(_rare_first(known, rng))
+    # In the order of the registry: a crack made first would be left behind by a moved stroke.
+    return tuple((name, _plainness(spec, rng)) for name in known if name in names)
+
+
+def _plainness(spec: PageSpec, rng: np.random.Generator) -> float:
+    """How plain a fault is; the doubtful third, which teaches least, comes more seldom."""
+    low, high = spec.plainness
+    drawn = float(rng.uniform(low, high))
+    if DOUBTFUL <= drawn <= PLAIN and rng.random() < 0.4:
+        drawn = float(rng.uniform(low, high))
+    return drawn
+
+
+def _rare_first(names: list[str], rng: np.random.Generator) -> str:
+    """One of the faults, those that few letters can have before those that all can."""
+    weights = np.array([_RARITY[name] for name in names])
+    return names[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
+
+
+def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:
+    """Faults this page's hand makes as a rule, with their rate on letters where they apply."""
+    every = sorted({name for letter in LETTERS for name in applicable(letter)} - {*NO_HABIT})
+    every = [name for name in every if spec.defects is None or name in spec.defects]
+    if not every or rng.random() >= spec.habit_rate:
+        return {}
+    names = rng.choice(every, size=min(len(every), int(rng.integers(1, 3))), replace=False)
+    return {str(name): float(rng.uniform(0.3, 1.0)) for name in names}
+
+
+def _among(names: tuple[str, ...], spec: PageSpec, rng: np.random.Generator) -> str | None:
+    known = [name for name in names if spec.defects is None or name in spec.defects]
+    return known[int(rng.integers(len(known)))] if known else None

@@ -1,0 +1,215 @@
+"""From placed letters to the truth of the finished image."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.coco.truth import (
+    Box,
+    DefectMark,
+    GapTruth,
+    LetterTruth,
+    PageTruth,
+    PartShape,
+)
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.page.geometry import Geometry, visible
+from crownlet.datasets.render.page.layout import Placed
+
+Points = npt.NDArray[np.float64]
+
+LEAST_SEEN = 0.02
+"""A letter of which the frame shows a smaller share (of its box) is not listed."""
+
+NEARLY_ALL = 0.85
+"""Share of a cut letter's box, tags aside, that must show for it to be located and read."""
+
+MOST_OFF_SIDE = 0.3
+"""Most, in q, that the frame may take off a side of such a letter: heels and feet tell
+dalet from resh, bet from kaf, he from dalet. No source; by eye."""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A letter's outlines in image px, in the order of its parts and cuts, and ink beside them."""
+
+    parts: tuple[Points, ...]
+    cuts: tuple[Points, ...]
+    extra: tuple[Points, ...]
+
+
+def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
+    """Outlines of all letters in px; one call of `geometry` for the whole page."""
+    outlines = [
+        _on_page(p, outline + np.array([p.x, p.y]))
+        for p in letters
+        for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts, *p.extra)
+    ]
+    if not outlines:
+        return []
+    ends = np.cumsum([len(outline) for outline in outlines])
+    moved = iter(np.split(geometry(np.concatenate(outlines)), ends[:-1]))
+    return [
+        Drawn(
+            tuple(next(moved) for _ in p.glyph.parts),
+            tuple(next(moved) for _ in p.glyph.cuts),
+            tuple(next(moved) for _ in p.extra),
+        )
+        for p in letters
+    ]
+
+
+def _on_page(placed: Placed, points: Points) -> Points:
+    return points if placed.about is None else 2.0 * np.array(placed.about) - points
+
+
+def label(
+    letters: Sequence[Placed], drawn: Sequence[Drawn], geometry: Geometry
+) -> tuple[list[LetterTruth], list[int]]:
+    """Truth of the letters seen in the frame, and their indices among `letters`."""
+    bodies = _bodies(letters, geometry)
+    truths: list[LetterTruth] = []
+    kept: list[int] = []
+    for i, (placed, shape) in enumerate(zip(letters, drawn, strict=True)):
+        truth = _label_letter(placed, shape, bodies[i], geometry.size)
+        if truth is not None:
+            truths.append(truth)
+            kept.append(i)
+    return truths, kept
+
+
+def _label_letter(
+    placed: Placed, drawn: Drawn, body: tuple[float, float, float], size: tuple[int, int]
+) -> LetterTruth | None:
+    full = _box(drawn.parts)
+    box = _cut_box(full, size)
+    whole = box == full
+    polygons = drawn.parts
+    if not whole:
+        if _area(box) < LEAST_SEEN * _area(full):
+            return None
+        polygons = tuple(np.clip(visible(p, size), 0.0, size) for p in polygons)
+        shown = [polygon for polygon in polygons if len(polygon) >= 3]
+        if not shown:
+            return None
+        box = _box(shown)
+        if box[2] - box[0] < 2 or box[3] - box[1] < 2:
+            return None
+    parts = tuple(
+        PartShape(part.name, part.kind, polygon.astype(np.float32))
+        for part, polygon in zip(placed.glyph.parts, polygons, strict=True)
+        if len(polygon) >= 3
+    )
+    slot = placed.slot
+    return LetterTruth(
+        slot.letter, slot.expected, slot.line, slot.word, slot.place, box,
+        (*body, 0.0 if placed.about is None else 180.0),
+        placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
+        placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
+        not whole and _legible(placed, drawn, body[2] / 3.0, size),
+    )  # fmt: skip
+
+
+def _legible(placed: Placed, drawn: Drawn, q: float, size: tuple[int, int]) -> bool:
+    """Whether what the frame leaves of a letter is enough to read it by."""
+    ink = [p for part, p in zip(placed.glyph.parts, drawn.parts, strict=True) if part.kind != "tag"]
+    full = _box(ink or drawn.parts)
+    seen = _cut_box(full, size)
+    off_side = max(seen[0] - full[0], full[2] - seen[2])
+    return _area(seen) >= NEARLY_ALL * _area(full) and off_side <= MOST_OFF_SIDE * q
+
+
+def _plainest(marks: tuple[DefectMark, ...]) -> tuple[DefectMark, ...]:
+    """One mark of each name: a letter may touch both its neighbours."""
+    found: dict[str, DefectMark] = {}
+    for mark in marks:
+        if mark.name not in found or mark.plainness > found[mark.name].plainness:
+            found[mark.name] = mark
+    return tuple(found.values())
+
+
+def _bodies(letters: Sequence[Placed], geometry: Geometry) -> list[tuple[float, float, float]]:
+    """(centre x, y of the ruled line, body height) in px of each letter."""
+    if not letters:
+        return []
+    ends = [
+        np.array([[sum(p.body) / 2, p.y], [sum(p.body) / 2, p.y + BODY_HEIGHT]]) for p in letters
+    ]
+    moved = geometry(
+        np.concatenate([_on_page(p, end) for p, end in zip(letters, ends, strict=True)])
+    )
+    top, foot = moved[::2], moved[1::2]
+    height = np.hypot(*(foot - top).T)
+    # The column of the body's middle, not of its top: tilted pages lean the letter.
+    x = (top[:, 0] + foot[:, 0]) / 2
+    return [(float(a), float(b), float(c)) for a, b, c in zip(x, top[:, 1], height, strict=True)]
+
+
+def _box(polygons: Sequence[Points]) -> Box:
+    points = np.concatenate(list(polygons))
+    x0, y0 = points.min(axis=0)
+    x1, y1 = points.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _cut_box(box: Box, size: tuple[int, int]) -> Box:
+    width, height = size
+    return (
+        min(max(box[0], 0.0), width), min(max(box[1], 0.0), height),
+        min(max(box[2], 0.0), width), min(max(box[3], 0.0), height),
+    )  # fmt: skip
+
+
+def _area(box: Box) -> float:
+    return max(0.0, box[2] - box[0]) * max(0.0, box[3] - box[1])
+
+
+def label_gaps(letters: Sequence[Placed], kept: Sequence[int], spread: float) -> list[GapTruth]:
+    """Gaps between listed neighbours; ink that spread by `spread` q over each edge narrows them."""
+    number = {old: new for new, old in enumerate(kept)}
+    gaps: list[GapTruth] = []
+    for i in kept:
+        right, left = letters[i - 1] if i else None, letters[i]
+        if right is None or i - 1 not in number or right.slot.line != left.slot.line:
+            continue
+        joined = right.slot.word == left.slot.word
+        width = right.body[0] - left.body[1] - 2 * spread
+        kind = "letter" if joined else "word"
+        gaps.append(
+            GapTruth(number[i - 1], number[i], kind, width, left.gap_marks)  # type: ignore[arg-type]
+        )
+    return gaps
+
+
+def turned(page: PageTruth, degrees: int) -> PageTruth:
+    """`page` turned clockwise by a multiple of 90 degrees."""
+    for _ in range(degrees // 90 % 4):
+        page = _quarter(page)
+    return page
+
+
+def _quarter(page: PageTruth) -> PageTruth:
+    height = float(page.image.shape[0])
+    letters = tuple(_turn_letter(letter, height) for letter in page.letters)
+    image = np.ascontiguousarray(np.rot90(page.image, -1))
+    return replace(page, image=image, letters=letters)
+
+
+def _turn_letter(letter: LetterTruth, height: float) -> LetterTruth:
+    x0, y0, x1, y1 = letter.box
+    x, y, body, angle = letter.body
+    return replace(
+        letter,
+        box=(height - y1, x0, height - y0, x1),
+        body=(height - y, x, body, (angle + 90.0) % 360.0),
+        parts=tuple(_turn_part(part, height) for part in letter.parts),
+    )
+
+
+def _turn_part(part: PartShape, height: float) -> PartShape:
+    x, y = part.polygon.T
+    return replace(part, polygon=np.stack([np.float32(height) - y, x], axis=1))

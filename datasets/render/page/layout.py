@@ -1,0 +1,340 @@
+"""Letters set from right to left on ruled lines, by the spacing of the hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.coco.truth import DefectMark, Outline
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
+from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.page.faults import Slot
+from crownlet.datasets.render.page.scribe import Crowning, write
+
+YUD = "י"
+
+OPEN = "בגכנעפצ"
+"""Letters with a base that reaches left below white in which a yud finds room."""
+
+LOWEST = 1.75
+"""y in q at which such a yud ends at the latest: above the base, whose top is at 2."""
+
+
+def nests(letter: str, before: str | None) -> bool:
+    """Whether this letter may hang over the base of the one before it."""
+    return letter == YUD and before is not None and before in OPEN
+
+
+def shortened(glyph: Glyph) -> Glyph:
+    """The letter with what hangs below the line pressed until it ends above a base."""
+    low = max(float(part.outline[:, 1].max()) for part in glyph.parts if part.kind != "tag")
+    if not LOWEST < low < BODY_HEIGHT:
+        return glyph
+    share = LOWEST / low
+
+    def press(outline: Outline) -> Outline:
+        pressed = outline.copy()
+        pressed[:, 1] = pressed[:, 1].clip(max=0.0) + share * pressed[:, 1].clip(min=0.0)
+        return pressed
+
+    return glyph.mapped(press)
+
+
+CELLS = 16
+"""Rows and columns to a q."""
+
+TOP, BOTTOM = -7.5, 7.5
+"""Rows kept, in q from the ruled line."""
+
+ROWS = int((BOTTOM - TOP) * CELLS)
+
+NEAR = 2
+"""Rows above and below in which the neighbour's ink still counts as beside."""
+
+_SHIFT = 6
+
+
+@dataclass(frozen=True)
+class Silhouette:
+    """Ink cells of a glyph; edges in q from the glyph's own origin, by row."""
+
+    cells: npt.NDArray[np.uint8]
+    x0: float
+    """x in q of the first column."""
+    left: npt.NDArray[np.float64]
+    """Leftmost ink of each row; +inf in rows without ink."""
+    right: npt.NDArray[np.float64]
+    """Rightmost ink of each row; -inf in rows without ink."""
+    near_left: npt.NDArray[np.float64]
+    """Leftmost ink of each row and its near rows."""
+    body: tuple[float, float]
+    """Leftmost and rightmost ink within the body zone."""
+
+
+def silhouette(glyph: Glyph) -> Silhouette:
+    """The silhouette of `glyph`, cuts ignored."""
+    outlines = [part.outline for part in glyph.parts]
+    points = np.concatenate(outlines)
+    x0 = float(np.floor(points[:, 0].min() * CELLS) - 1) / CELLS
+    width = int(np.ceil((points[:, 0].max() - x0) * CELLS)) + 2
+    cells = np.zeros((ROWS, width), np.uint8)
+    for outline in outlines:
+        fixed = np.rint(((outline - (x0, TOP)) * CELLS - 0.5) * (1 << _SHIFT)).astype(np.int32)
+        cv2.fillPoly(cells, [fixed], 1, shift=_SHIFT)
+    inked = cells.any(axis=1)
+    left = np.where(inked, x0 + cells.argmax(axis=1) / CELLS, np.inf)
+    right = np.where(inked, x0 + (width - cells[:, ::-1].argmax(axis=1)) / CELLS, -np.inf)
+    return Silhouette(cells, x0, left, right, _spread(left), body_extent(glyph))
+
+
+def _spread(edge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    out = edge.copy()
+    for step in range(1, NEAR + 1):
+        np.minimum(out[step:], edge[:-step], out=out[step:])
+        np.minimum(out[:-step], edge[step:], out=out[:-step])
+    return out
+
+
+def body_extent(glyph: Glyph) -> tuple[float, float]:
+    """Leftmost and rightmost x of the ink within the body zone, 0 <= y <= 3 q."""
+    x = np.concatenate([_within(part.outline) for part in glyph.parts if part.kind != "tag"])
+    if len(x) == 0:
+        x = np.concatenate([part.outline[:, 0] for part in glyph.parts])
+    return float(x.min()), float(x.max())
+
+
+def _within(outline: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """x of the vertices in the body zone and of the edges' crossings of its two borders."""
+    x, y = outline[:, 0], outline[:, 1]
+    found = [x[(y >= 0.0) & (y <= BODY_HEIGHT)]]
+    after_x, after_y = x[_following(len(x))], y[_following(len(y))]
+    for border in (0.0, BODY_HEIGHT):
+        across = (y < border) != (after_y < border)
+        share = (border - y[across]) / (after_y[across] - y[across])
+        found.append(x[across] + share * (after_x[across] - x[across]))
+    return np.concatenate(found)
+
+
+@cache
+def _following(count: int) -> npt.NDArray[np.intp]:
+    """Index of each vertex's next one; much quicker than rolling."""
+    return np.roll(np.arange(count), -1)
+
+
+def clearance(right: Silhouette, left: Silhouette) -> float:
+    """Smallest white in q between two letters if both stood at the same origin.
+
+    Moving the left one by dx changes it by -dx; +inf where no rows face each other.
+    """
+    return float((right.near_left - left.right).min())
+
+
+def contact(right: Silhouette, left: Silhouette, rows: slice, count: int) -> float:
+    """White that vanishes when at least `count` of `rows` touch; +inf if fewer face each other."""
+    return float(np.partition(right.left[rows] - left.right[rows], count - 1)[count - 1])
+
+
+_BODY = slice(int(-TOP * CELLS), int((BODY_HEIGHT - TOP) * CELLS))
+
+LONGEST_BRIDGE = 0.9
+"""Widest white in q that a drop of ink bridges."""
+
+
+def moved_together(
+    right: Silhouette, left: Silhouette, rng: np.random.Generator
+) -> tuple[float, DefectMark]:
+    """How far to move the left letter (q, from a common origin) so that bodies touch."""
+    deep = float(rng.uniform(0.12, 0.26))  # cells make outlines look 1/8 q nearer
+    first = contact(right, left, _BODY, 1)
+    if not np.isfinite(first):
+        first = contact(right, left, slice(None), 1)
+    shift = min(contact(right, left, _BODY, 3), first + 0.08) + deep
+    rows = right.left[_BODY] - left.right[_BODY] < shift
+    return shift, _mark(float(rows.sum()) / CELLS)
+
+
+def bridged(
+    right: Silhouette, left: Silhouette, shift: float, rng: np.random.Generator
+) -> tuple[Outline, DefectMark] | None:
+    """A thin bar of ink between bodies `shift` apart, in q from the left letter's origin.
+
+    None where the white between them is too wide for it.
+    """
+    near, far = left.right[_BODY], right.left[_BODY] - shift
+    white = np.where(np.isfinite(far - near), far - near, np.inf)
+    rows = np.flatnonzero(white < min(white.min() + 0.4, LONGEST_BRIDGE))
+    if len(rows) == 0:
+        return None
+    row = int(rng.choice(rows))
+    y = (row + 0.5) / CELLS
+    thick = float(rng.uniform(0.1, 0.4))
+    x0, x1 = float(near[row]) - 0.15, float(far[row]) + 0.15
+    x = np.linspace(x0, x1, 7)
+    waist = thick / 2 * (0.6 + 0.4 * np.linspace(-1, 1, 7) ** 2)
+    rise = y + np.linspace(0, float(rng.normal(0, 0.1)), 7)
+    upper = np.stack([x, rise - waist], axis=1)
+    lower = np.stack([x, rise + waist], axis=1)[::-1]
+    return np.concatenate([upper, lower]), _mark(0.6 * thick)
+
+
+def _mark(width: float) -> DefectMark:
+    """A contact of `width` q; even a hair's breadth is a contact, though not a plain one."""
+    return DefectMark("letters_touch", width, float(min(1.0, 0.45 + 1.2 * width)))
+
+
+CLOSEST_WORDS = 0.15
+"""Least white in q by which the gap between words passes that between letters."""
+
+NESTING = 0.25
+"""Share of pages whose hand sets yuds over the bases of other letters."""
+
+DEEPEST, DEEPEST_NEST = 0.6, 1.6
+"""Most idle white in q taken out between two letters."""
+
+
+@dataclass(frozen=True)
+class Habits:
+    """Spacing habits of one page, in q, and the least white between letters that do not touch."""
+
+    letter_gap: float
+    word_gap: float
+    kern: float
+    """Share of idle white between open shapes which is taken out (0 sets by body edges)."""
+    uneven: float
+    tightest: float
+    nests: bool = False
+    """Yuds hang over the base of the letter before them."""
+
+    @property
+    def contrast(self) -> float:
+        """How plain, 0 to 1, a gap of the wrong kind is: where the two are alike, hardly."""
+        return float(np.clip((self.word_gap - self.letter_gap) / 0.5, 0.0, 1.0))
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A letter on its line: add (x, y) q to its outlines to have it on the page."""
+
+    slot: Slot
+    glyph: Glyph
+    outline: Silhouette
+    seed: int
+    x: float = 0.0
+    y: float = 0.0
+    marks: tuple[DefectMark, ...] = ()
+    """Faults of its text and of its neighbourhood."""
+    gap_marks: tuple[DefectMark, ...] = ()
+    """Faults of the gap to its right."""
+    extra: tuple[Outline, ...] = ()
+    """Ink that belongs to no part, from this letter's origin."""
+    about: tuple[float, float] | None = None
+    """Point about which the letter is turned upside down."""
+
+    @property
+    def body(self) -> tuple[float, float]:
+        """Leftmost and rightmost ink of the body on the page, in q."""
+        return self.x + self.outline.body[0], self.x + self.outline.body[1]
+
+
+def draw_habits(hand: Hand, tightest: float, close: float, rng: np.random.Generator) -> Habits:
+    """This page's spacing, about the hand's habit; `close` is the chance of narrow word gaps."""
+    letter_gap = max(tightest, hand.letter_gap * float(rng.uniform(0.8, 1.2)))
+    word_gap = max(hand.word_gap * float(rng.uniform(0.8, 1.2)), 2.0 * hand.letter_gap + 0.1)
+    uneven = float(rng.uniform(0.05, 0.3))
+    if rng.random() < close:  # words still part, by little: such a hand must be even
+        word_gap = min(word_gap, float(rng.uniform(1.3, 1.8)) * letter_gap + CLOSEST_WORDS)
+        uneven = min(uneven, 0.12)
+    if rng.random() < NESTING:
+        return Habits(letter_gap, word_gap, float(rng.uniform(0.8, 1.0)), uneven, tightest, True)
+    return Habits(letter_gap, word_gap, float(rng.uniform(0.0, 0.7)), uneven, tightest)
+
+
+def write_line(
+    slots: tuple[Slot, ...],
+    hand: Hand,
+    crowning: Crowning,
+    habits: Habits,
+    rng: np.random.Generator,
+) -> list[Placed]:
+    """All letters of a line in their natural width, not yet set."""
+    written: list[Placed] = []
+    for slot, seed in zip(slots, rng.integers(1 << 62, size=len(slots)), strict=True):
+        glyph = write(slot, hand, crowning, int(seed))
+        last = written[-1].slot if written else None
+        if habits.nests and last and last.word == slot.word and nests(slot.letter, last.letter):
+            glyph = shortened(glyph)
+        written.append(Placed(slot, glyph, silhouette(glyph), int(seed), marks=slot.marks))
+    return written
+
+
+def set_line(
+    letters: list[Placed], habits: Habits, seed: int, squeeze: float = 1.0
+) -> list[Placed]:
+    """Give each letter its x, the first one's body ending at 0; `squeeze` narrows every gap.
+
+    The same seed gives the same unevenness, so that a line can be set again after stretching.
+    """
+    rng = np.random.default_rng(seed)
+    placed: list[Placed] = []
+    for letter in letters:
+        if not placed:
+            placed.append(replace(letter, x=-letter.outline.body[1]))
+            continue
+        placed.append(_set_beside(placed, letter, habits, rng, squeeze))
+    return placed
+
+
+def _set_beside(
+    placed: list[Placed],
+    letter: Placed,
+    habits: Habits,
+    rng: np.random.Generator,
+    squeeze: float,
+) -> Placed:
+    """Set `letter` left of the last of `placed`, with the fault asked of the gap between them."""
+    last = placed[-1]
+    fault = last.slot.gap_fault
+    parts_words = last.slot.word != letter.slot.word
+    wide = parts_words != (fault in ("words_joined", "word_parted"))
+    uneven = float(np.exp(habits.uneven * rng.normal()))
+    habit = habits.word_gap if wide else habits.letter_gap
+    gap = max(habits.tightest, habit * uneven * squeeze)
+    white = clearance(last.outline, letter.outline)
+    between = last.outline.body[0] - letter.outline.body[1]
+    shift = between - gap
+    if not wide:
+        idle = max(0.0, white - shift - gap)
+        shift += min(habits.kern * idle, DEEPEST_NEST if habits.nests else DEEPEST)
+    shift = min(shift, white - habits.tightest)
+    if fault == "letters_touch":
+        return _touching(placed, letter, shift, rng)
+    marks = () if fault is None else (DefectMark(fault, between - shift, habits.contrast),)
+    return replace(letter, x=last.x + shift, gap_marks=marks)
+
+
+def _touching(
+    placed: list[Placed], letter: Placed, shift: float, rng: np.random.Generator
+) -> Placed:
+    """`letter` in contact with the last of `placed`, both marked."""
+    last = placed[-1]
+    bridge: tuple[Outline, ...] = ()
+    found = None
+    if rng.random() < 0.5:
+        found = bridged(last.outline, letter.outline, shift, rng)
+    if found is not None:
+        bridge, mark = (found[0],), found[1]
+    else:
+        shift, mark = moved_together(last.outline, letter.outline, rng)
+    placed[-1] = replace(last, marks=(*last.marks, mark))
+    return replace(
+        letter, x=last.x + shift, marks=(*letter.marks, mark), gap_marks=(mark,), extra=bridge
+    )
+
+
+def line_width(placed: list[Placed]) -> float:
+    """From the right edge of the first body to the left edge of the last, in q."""
+    return placed[0].body[1] - placed[-1].body[0] if placed else 0.0

@@ -1,0 +1,1 @@
+"""What the trade knows: alphabet, texts, Pentateuch, defect catalogue, customs, Divine Names."""

@@ -1,0 +1,35 @@
+"""Words that hold a Divine Name, by their spelling, and where in the word it begins."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+FOUR = "יהוה"
+
+STEMS = (FOUR, "אלהי", "אלוה")
+"""A word in which one of these stands holds a Name."""
+
+WHOLE = frozenset({"שדי", "אדני", "צבאות", "אהיה", "יה"})
+"""Words that are Names only as a whole."""
+
+
+def name_start(word: str) -> int:
+    """Where the Name begins in a word that holds one."""
+    starts = [word.index(stem) for stem in STEMS if stem in word]
+    return min(starts, default=0)
+
+
+def holy_words(words: Sequence[str]) -> frozenset[int]:
+    """Indices of words that hold a Name, by spelling.
+
+    In doubt a word counts as one, which does no harm; the Name of two letters that is spelled like
+    the word "to" is left out.
+    "Other gods" is spelled with the same stem and is not a Name.
+    """
+    following = [*words[1:], ""]
+    return frozenset(
+        i
+        for i, (word, after) in enumerate(zip(words, following, strict=True))
+        if (word in WHOLE or any(stem in word for stem in STEMS))
+        and not ("אלהים" in word and after.startswith("אחרים"))
+    )

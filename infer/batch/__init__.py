@@ -1,0 +1,1 @@
+"""Many pages: inputs, worker, process pool, Dask cluster."""

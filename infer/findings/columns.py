@@ -1,0 +1,208 @@
+"""The lines of a page as edges and levels: in q, along and across the writing.
+
+u runs along the writing to the right, v across it downward, both on the page set upright and
+straight; a page may hold several columns, each of which is a block of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.infer.records import Floats, GlyphRecord, PageRecord
+
+
+@dataclass(frozen=True)
+class Line:
+    """One written line."""
+
+    number: int
+    """Line of the page, from 1."""
+    glyphs: tuple[GlyphRecord, ...]
+    u: Floats
+    """(N,) middle of each body, px."""
+    v: Floats
+    """(N,) half a body below the ruled line, px."""
+    ink: Floats
+    """(N, 4) left, top, right and bottom of each letter's ink in u and v, px."""
+    q: float
+    """Kulmus of the line in px: median of its letters."""
+    across: bool
+    """Whether the line runs down or up the picture, the page being turned by a quarter."""
+
+    @property
+    def left(self) -> float:
+        """Leftmost ink, px along the writing."""
+        return float(self.ink[:, 0].min())
+
+    @property
+    def right(self) -> float:
+        """Rightmost ink, px along the writing."""
+        return float(self.ink[:, 2].max())
+
+    @property
+    def width(self) -> float:
+        """px from the leftmost to the rightmost ink."""
+        return self.right - self.left
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """The numbers of its letters."""
+        return tuple(glyph.glyph for glyph in self.glyphs)
+
+
+@dataclass(frozen=True)
+class Block:
+    """The lines of one column from the top, and its kulmus in px."""
+
+    lines: tuple[Line, ...]
+    q: float
+
+
+def blocks(record: PageRecord) -> tuple[Block, ...]:
+    """The columns of a page in the order of reading."""
+    if not record.glyphs:
+        return ()
+    angle = np.deg2rad(record.turn + record.quality.get("tilt_degrees", 0.0))
+    rows: dict[int, list[GlyphRecord]] = {}
+    for glyph in record.glyphs:
+        rows.setdefault(glyph.line, []).append(glyph)
+    lines = [_line(number, glyphs, float(angle)) for number, glyphs in sorted(rows.items())]
+    columns: list[list[Line]] = []
+    for line in lines:
+        higher = columns and np.median(line.v) > np.median(columns[-1][-1].v)
+        if not higher:
+            columns.append([])
+        columns[-1].append(line)
+    return tuple(Block(tuple(c), float(np.median([line.q for line in c]))) for c in columns)
+
+
+def _line(number: int, glyphs: Sequence[GlyphRecord], angle: float) -> Line:
+    boxes = np.array([glyph.box for glyph in glyphs])
+    body = np.array([glyph.body for glyph in glyphs])
+    c, s = np.cos(angle), np.sin(angle)
+    turn = np.deg2rad(body[:, 3])
+    x = body[:, 0] - np.sin(turn) * body[:, 2] / 2
+    y = body[:, 1] + np.cos(turn) * body[:, 2] / 2
+    return Line(
+        number, tuple(glyphs), u=x * c + y * s, v=y * c - x * s,
+        ink=_straight(boxes, float(c), float(s)), q=float(np.median(body[:, 2])) / 3,
+        across=bool(abs(s) > abs(c)),
+    )  # fmt: skip
+
+
+def _straight(boxes: Floats, c: float, s: float) -> Floats:
+    """Boxes (N, 4) of the picture as boxes along the writing, which is turned by cos c and sin s.
+
+    An upright box around a letter that leans by a little is larger than the letter; by as much it
+    is made smaller again.
+    """
+    x, y = ((boxes[:, :2] + boxes[:, 2:]) / 2).T
+    wide, high = ((boxes[:, 2:] - boxes[:, :2]) / 2).T
+    if abs(s) > abs(c):
+        wide, high = high, wide
+    lean = min(abs(s), abs(c))
+    u, v = x * c + y * s, y * c - x * s
+    wide, high = wide - lean * high, high - lean * wide
+    return np.stack([u - wide, v - high, u + wide, v + high], axis=1)
+
+
+Side = Literal["left", "right"]
+
+SIDES: tuple[Side, Side] = ("right", "left")
+
+FRAME = 1.5
+"""With less white than this, in q, to the frame, letters may be cut off, and no end shows."""
+
+ROUNDS, STRAY = 3, 1.5
+"""How often the way of an edge is drawn anew, and q from which a line may be far off it."""
+
+FULL = 0.75
+"""A full line is at least this share of its column's usual width; shorter ones end or begin a
+portion, or are cut by the frame."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One side of a column: how far each full line reaches out, in q, from a common upright."""
+
+    side: Side
+    lines: tuple[Line, ...]
+    out: Floats
+    """(N,), larger is further out."""
+
+    @property
+    def at(self) -> Floats:
+        """(N,) number of each line, as a place down the page."""
+        return np.array([float(line.number) for line in self.lines])
+
+    @property
+    def slope(self) -> float:
+        """q by which the edge moves out from line to line: the median of all pairs of lines."""
+        i, j = np.triu_indices(len(self.lines), 1)
+        steps = (self.out[j] - self.out[i]) / (self.at[j] - self.at[i])
+        return float(np.median(steps)) if len(steps) else 0.0
+
+    @property
+    def past(self) -> Floats:
+        """(N,) q by which each line passes the edge's own way.
+
+        The way may bow a little, as the edge of a page does before a camera; lines far off it have
+        no say in it.
+        """
+        rest, near = self.out, np.ones(len(self.out), np.bool_)
+        for _ in range(ROUNDS):
+            way = np.polyfit(self.at[near], self.out[near], 2)
+            rest = self.out - np.polyval(way, self.at)
+            off = np.abs(rest - np.median(rest))
+            near = off <= max(STRAY, 2.5 * float(np.median(off)))
+        return np.asarray(rest - np.median(rest))
+
+    @property
+    def spread(self) -> float:
+        """q over which `past` runs without its tenths at either end, one line at the least: a line
+        may be indented where a portion begins."""
+        cut = max(1, round(0.1 * len(self.lines)))
+        inner = np.sort(self.past)[cut:-cut]
+        return float(np.ptp(inner)) if len(inner) else 0.0
+
+
+def edges_of(block: Block, facts: ImageFacts, breaks: frozenset[int]) -> tuple[Edge, Edge]:
+    """Right and left edge, without what both lean in common: a page that hangs askew."""
+    right, left = (_edge(block, facts, side, breaks) for side in SIDES)
+    lean = 0.0
+    if right.slope * left.slope < 0:
+        lean = float(np.sign(right.slope)) * min(abs(right.slope), abs(left.slope))
+    return (
+        replace(right, out=right.out - lean * right.at),
+        replace(left, out=left.out + lean * left.at),
+    )
+
+
+def _edge(block: Block, facts: ImageFacts, side: Side, breaks: frozenset[int]) -> Edge:
+    """One edge by its full lines; a column's last line may end where it will."""
+    usual = float(np.median([line.width for line in block.lines]))
+    last = block.lines[-1].number
+    lines = tuple(
+        line for line in block.lines
+        if line.width >= FULL * usual and line.number not in breaks and line.number != last
+        and room(line, side, facts) > FRAME * line.q
+    )  # fmt: skip
+    middle = float(np.mean([(line.left + line.right) / 2 for line in block.lines]))
+    out = [
+        (line.right - middle if side == "right" else middle - line.left) / block.q for line in lines
+    ]
+    return Edge(side, lines, np.array(out))
+
+
+def room(line: Line, side: Side, facts: ImageFacts) -> float:
+    """px between a line's end and the frame of the picture, along the writing."""
+    end = int(np.argmax(line.u) if side == "right" else np.argmin(line.u))
+    x0, y0, x1, y1 = line.glyphs[end].box
+    if line.across:
+        return min(y0, facts.height - y1)
+    return min(x0, facts.width - x1)

@@ -1,0 +1,97 @@
+"""Letters that an old list crowns otherwise than their class: Mishneh Torah, Tefillin 2:9 and 5:3.
+
+Sixteen letters in tefillin with 57 tiny zayins; the thirteen of the mezuzah have three each, which
+is what their class has anyway, so the list changes nothing there. Leaving out, adding or reducing
+them does no harm by the same source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.findings.page import text_of
+from crownlet.infer.records import GlyphRecord, PageRecord
+
+Place = tuple[int, int]
+
+LISTED: Mapping[str, Mapping[Place, int]] = {
+    "mezuzah": {
+        (0, 0): 3, (0, 2): 3, (13, 0): 3, (45, 1): 3, (45, 2): 3, (40, 1): 3, (40, 2): 3,
+        (75, 1): 3, (150, 1): 3, (150, 3): 3, (133, 1): 3, (133, 3): 3, (169, 3): 3,
+    },
+    "kadesh": {(131, 4): 3},
+    "vehaya_ki_yeviacha": {(11, 4): 4, (60, 0): 4, (60, 3): 4, (63, 2): 4, (90, 3): 4},
+    "shema": {(34, 2): 3, (35, 1): 3, (40, 1): 4, (40, 2): 4, (40, 3): 4},
+    "vehaya_im_shamoa": {(26, 3): 3, (26, 4): 1, (85, 1): 4, (85, 3): 4, (85, 4): 4},
+}  # fmt: skip
+"""Tags by (word, place) of the text, from 0; the second portion's he's are those of "I will give",
+twice of "was hard", of "he slew" and of "your hand"."""
+
+
+def listed(glyph: GlyphRecord, record: PageRecord) -> int | None:
+    """Tags that the list has on a letter; None for a letter that it does not name."""
+    text = text_of(record)
+    if text is None or not glyph.expected:
+        return None
+    return LISTED.get(text.name, {}).get((glyph.word - 1, glyph.place - 1))
+
+
+def accepted(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> bool:
+    """Whether the customs accept the tags seen on a listed letter, whatever its class has."""
+    tags = listed(glyph, record)
+    if tags is None or customs.crown_list == "no_list":
+        return False
+    if customs.crown_list == "rambam":
+        return glyph.tags_seen == tags
+    return glyph.tags_seen in (tags, glyph.tags_expected)
+
+
+def wanting(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> str | None:
+    """What the list, where the customs follow it, misses on a letter: a kind of finding or None."""
+    tags = listed(glyph, record)
+    if tags is None or customs.crown_list != "rambam" or glyph.tags_seen == tags:
+        return None
+    if "tag_missing" in glyph.not_examined or "tag_excess" in glyph.not_examined:
+        return None
+    return "tag_missing" if glyph.tags_seen < tags else "tag_excess"
+
+
+def crowned_by_list(glyph: GlyphRecord, record: PageRecord) -> bool:
+    """Whether a letter has just the tags that the list gives it."""
+    return listed(glyph, record) == glyph.tags_seen
+
+
+FINAL_KAF, DETACHED = "ך", "הק"
+
+YUD = 1.0
+"""Length in q of a yud's body (Mishnat Sofrim, yud), which the left leg of he and kuf has at least
+(Orach Chayim 32:15; Mishnah Berurah 32:38-40)."""
+
+
+def silent(kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs) -> bool:
+    """Whether the customs accept what is said of a letter.
+
+    Unspecified accepts either of two accepted forms, so that the default lists neither.
+    """
+    if kind == "tag_bare":
+        return customs.tag_form != "zayin"
+    if kind == "corner_squared" and glyph.letter == FINAL_KAF:
+        return customs.final_kaf_top != "round"
+    if kind in ("tag_missing", "tag_excess"):
+        return accepted(glyph, record, customs)
+    if kind == "leg_short" and glyph.letter in DETACHED:
+        return customs.leg_minimum != "strict" and of_yud_length(glyph, record)
+    return False
+
+
+def of_yud_length(glyph: GlyphRecord, record: PageRecord) -> bool:
+    """Whether the left leg of a he or kuf was measured, and is as long as a yud.
+
+    A right leg that is short by its own measure is another matter.
+    """
+    lengths = {
+        m.name: m for m in record.measurements if m.glyph == glyph.glyph and m.of == "leg_short"
+    }
+    left, right = lengths.get("left_leg_length"), lengths.get("leg_length")
+    return left is not None and left.q >= YUD and (right is None or right.says != "there")

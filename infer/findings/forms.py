@@ -1,0 +1,76 @@
+"""The letters of Deuteronomy 6:4 that tradition writes large, against the same letters elsewhere.
+
+Height is that of the ink below the tags, so that crowns do not count; it is compared with the other
+ayins or dalets of the page, by the same hand, or with its usual body where there are too few.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.page import letter_at, page_finding, text_of
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.view.wording import latin
+
+LEAST = 3
+"""Other letters of the same kind needed to know the hand's usual height."""
+
+
+def size_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """A finding for each letter that is large, or is not, against the customs."""
+    text = text_of(record)
+    if text is None or customs.large_letters == "unspecified":
+        return []
+    border = (1.0 + customs.large_letter_ratio) / 2
+    found = []
+    for word, place in sorted(text.large_letters):
+        glyph = letter_at(record, word, place)
+        if glyph is None or glyph.letter != text.words[word][place]:
+            continue
+        ratio = height_ratio(record, glyph)
+        if (ratio >= border) == (customs.large_letters == "expected"):
+            continue
+        asked = "as the others" if ratio >= border else "larger"
+        says = f"{latin(glyph.letter).capitalize()}: {ratio:.2f} times as high as others of its "
+        says += f"kind; the customs chosen have it {asked}."
+        found.append(page_finding("letter_size", (glyph,), says, customs, glyph.letter))
+    return found
+
+
+def height_ratio(record: PageRecord, glyph: GlyphRecord) -> float:
+    """Height of a letter's ink without its tags against the usual one of this letter."""
+    others = [g for g in record.glyphs if g.letter == glyph.letter and g.glyph != glyph.glyph]
+    if len(others) < LEAST:
+        return _below(glyph) / glyph.body[2]
+    tags = float(np.median([_tall(g) - _below(g) for g in others]))
+    usual = float(np.median([_tall(g) for g in others])) - tags
+    return (_tall(glyph) - tags) / max(usual, 1e-6)
+
+
+def _tall(glyph: GlyphRecord) -> float:
+    return glyph.box[3] - glyph.box[1]
+
+
+def _below(glyph: GlyphRecord) -> float:
+    """px of ink below the ruled line."""
+    return glyph.box[3] - max(glyph.box[1], glyph.body[1])
+
+
+CHET, MEASURE = "ח", "roof_end"
+
+
+def chet_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """One finding for all chets of a page that were measured to have the other form."""
+    if customs.chet_top == "unspecified":
+        return []
+    other, form = ("not_there", "flat") if customs.chet_top == "hump" else ("there", "with a hump")
+    seen = {m.glyph: m.says for m in record.measurements if m.name == MEASURE}
+    glyphs = tuple(glyph for glyph in record.glyphs if seen.get(glyph.glyph) == other)
+    if not glyphs:
+        return []
+    many = f"{len(glyphs)} of {len(seen)} chets"
+    says = f"{many} {'is' if len(glyphs) == 1 else 'are'} {form}; the custom chosen is "
+    says += f"{'a hump' if customs.chet_top == 'hump' else 'a flat roof'}."
+    return [page_finding("custom_form", glyphs, says, customs, CHET)]

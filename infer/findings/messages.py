@@ -1,0 +1,79 @@
+"""One plain sentence for each finding: what seems to be there, never what it means."""
+
+from __future__ import annotations
+
+from crownlet.infer.records import GapRecord, GlyphRecord
+from crownlet.infer.view.wording import UNFAMILIAR, latin, said
+
+
+def letter_says(kind: str, glyph: GlyphRecord, sure: bool) -> str:
+    """A sentence on one letter; "may" where the program is in doubt."""
+    name = latin(glyph.letter).capitalize()
+    if kind == "unfamiliar":
+        return f"{name}? {UNFAMILIAR}"
+    if kind == "tag_missing" and glyph.tags_expected is not None:
+        return f"{name}: {_tags(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
+    if kind == "tag_excess" and glyph.tags_expected is not None:
+        return f"{name}: {_tags(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
+    if kind == "letter_swapped" and glyph.expected:
+        seems = "is read" if sure else "may be read"
+        return f"{name} {seems} where the text has {latin(glyph.expected)}."
+    if kind == "letter_extra":
+        return f"{name}: the text has no letter here."
+    if kind == "shape_doubt":
+        return f"{name}: the form may be read as another letter."
+    return f"{name}: {_PLAIN.get(kind, said(kind) + '{maybe}').format(maybe=_maybe(sure))}."
+
+
+def _tags(count: int) -> str:
+    many = "4 or more" if count >= 4 else str(count)
+    return f"{many} tag{'' if count == 1 else 's'}"
+
+
+def _maybe(sure: bool) -> str:
+    return "" if sure else ", perhaps"
+
+
+_PLAIN = {
+    "tag_bare": "a tag without a small head{maybe}",
+    "tag_loose": "white between a tag and the letter{maybe}",
+    "tag_merged": "two tags touch{maybe}",
+    "part_loose": "white between a part and the body of the letter{maybe}",
+    "head_melted": "a head runs into the body without a thin joint{maybe}",
+    "yud_astray": "a yud stands out of its place{maybe}",
+    "heads_touch": "two heads touch{maybe}",
+    "leg_touches_roof": "the left leg touches the roof or the right leg{maybe}",
+    "stroke_broken": "white across a stroke{maybe}",
+    "ink_lost": "ink is lost from part of the letter{maybe}",
+    "foot_level": "the right foot does not reach lower than the left{maybe}",
+    "heel_missing": "no heel behind the corner{maybe}",
+    "corner_rounded": "a corner is rounded{maybe}",
+    "corner_squared": "a corner where it should be round{maybe}",
+    "leg_short": "a leg is short{maybe}",
+    "leg_long": "a leg is long{maybe}",
+    "kotz_missing": "no small point at the lower left{maybe}",
+    "ring_open": "the ring is open{maybe}",
+    "ring_closed": "the white inside is closed{maybe}",
+    "overstretched": "much wider than others of its kind here{maybe}",
+    "letters_touch": "touches a neighbour{maybe}",
+}
+
+
+def gap_says(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> str:
+    """A sentence on the white between two letters."""
+    between = f"between {latin(right)} and {latin(left)}"
+    width = f"the white is {max(gap.width_yud, 0.0):.1f} of this hand's yud wide"
+    if kind == "words_joined":
+        return f"Two words may read as one {between}: {width}."
+    if kind == "word_parted":
+        return f"One word may read as two {between}: {width}."
+    return f"The letters touch{_maybe(sure)} {between}: {width}."
+
+
+def absent_says(letters: str, word: int, whole_word: bool) -> str:
+    """A sentence on letters of the text that are not on the page."""
+    names = ", ".join(latin(char) for char in letters)
+    if whole_word:
+        return f"Word {word} of the text, {names}, is not on the page."
+    verb = "is" if len(letters) == 1 else "are"
+    return f"Of word {word} of the text {names} {verb} not on the page."

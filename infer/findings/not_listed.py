@@ -1,0 +1,98 @@
+"""What the customs ask for and nothing looks at, and what is seen and, by them, not listed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.findings.columns import blocks
+from crownlet.infer.findings.customs import FINAL_KAF
+from crownlet.infer.findings.layout import ASLANT, seen_aslant
+from crownlet.infer.findings.page import text_of
+from crownlet.infer.records import GlyphRecord, PageRecord
+
+RECORDED_ONLY: Mapping[str, str] = MappingProxyType(
+    {
+        "style": "style of script",
+        "tsadi_yud_reversed": "which way the yud of tsadi faces",
+        "chet_right_leg": "right half of chet",
+        "final_mem_upper_right": "upper right of final mem",
+        "pe_white_bet": "white bet inside pe",
+        "tav_foot": "foot of tav",
+        "inner_surround": "holes in the white inside a letter",
+    }
+)
+"""Settings that are kept with the record and change nothing: networks and measures do not see these
+forms surely enough. The upper right of a final mem was tried: by hands of the style that rounds it
+and of those that do not, its radius overlaps by more than half."""
+
+OF_TEXT = (
+    "crown_list", "mezuzah_break", "tefillin_break", "reverse_text", "large_letters",
+    "mezuzah_lines", "tefillin_lines", "verse_gap",
+)  # fmt: skip
+"""Settings that only a page compared with its portion can be held against."""
+
+
+def unexamined(record: PageRecord, customs: Customs) -> tuple[str, ...]:
+    """Sentences for what a page's record lists as not examined."""
+    return tuple(
+        sentence
+        for sentence in (_recorded(customs), _without_text(record, customs), _aslant(record))
+        if sentence
+    ) + _accepted(record, customs)
+
+
+def _set(customs: Customs, name: str) -> bool:
+    return getattr(customs, name) != "unspecified"
+
+
+def _recorded(customs: Customs) -> str:
+    names = [words for key, words in RECORDED_ONLY.items() if _set(customs, key)]
+    return f"settings recorded but not examined: {', '.join(names)}" if names else ""
+
+
+def _without_text(record: PageRecord, customs: Customs) -> str:
+    names = [name for name in OF_TEXT if _set(customs, name)]
+    if not names or text_of(record) is not None:
+        return ""
+    return f"settings that need the page's portion by name: {', '.join(names)}"
+
+
+def _aslant(record: PageRecord) -> str:
+    return ASLANT if any(seen_aslant(block) for block in blocks(record)) else ""
+
+
+def accepted(record: PageRecord, customs: Customs) -> tuple[tuple[str, int], ...]:
+    """Settings left unspecified by which forms that were seen are accepted, and on how many
+    letters."""
+    counts = (
+        (name, sum(kind in glyph.reasons and asked(glyph) for glyph in record.glyphs))
+        for name, kind, asked in _ACCEPTED
+        if not _set(customs, name)
+    )
+    return tuple((name, count) for name, count in counts if count)
+
+
+def accepted_says(name: str, count: int) -> str:
+    """The same as a sentence that says how such letters are listed."""
+    return f"{count} letter{'' if count == 1 else 's'}{_SAYS[name]}"
+
+
+def _accepted(record: PageRecord, customs: Customs) -> tuple[str, ...]:
+    return tuple(accepted_says(name, count) for name, count in accepted(record, customs))
+
+
+_ACCEPTED: tuple[tuple[str, str, Callable[[GlyphRecord], bool]], ...] = (
+    ("tag_form", "tag_bare", lambda glyph: True),
+    ("final_kaf_top", "corner_squared", lambda glyph: glyph.letter == FINAL_KAF),
+)
+
+_SAYS: Mapping[str, str] = MappingProxyType(
+    {
+        "tag_form": " whose crowns look like bare lines, an accepted custom though a tiny zayin is "
+        "held to be better (MB 36:12): not listed; customs with tag_form: zayin list them",
+        "final_kaf_top": ", final kaf, whose top right looks square, which some accept (MS final "
+        "kaf; MB 32:73): not listed; customs with final_kaf_top: round list them",
+    }
+)

@@ -1,0 +1,85 @@
+"""Under which heading a finding is listed: by what the sources say of this letter, and by customs.
+
+The gravest opinion on the letter sets the heading; all opinions stay with the finding, so that a
+disagreement shows. A heading orders a list: it never says what a scroll is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from crownlet.datasets.scribal.alphabet import THREE_TAGS
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.findings.finding import HEADINGS, Heading
+
+_ORDER = tuple(GRAVITIES)
+
+_HEADING: dict[str, Heading] = {
+    code: heading
+    for code, gravity in GRAVITIES.items()
+    for heading, words in HEADINGS.items()
+    if words == gravity.heading
+}
+
+_BARE_OF_TAGS_ONLY = frozenset({"P", "P+", "D", "ch"})
+"""Of missing tags the graver opinions speak of a letter without any (OC 36:3; MB 36:15)."""
+
+
+@dataclass(frozen=True)
+class Weight:
+    """How a kind of finding is listed."""
+
+    heading: Heading
+    code: str
+    """"" where customs, or no source at all, set the heading."""
+    opinions: tuple[Opinion, ...]
+
+
+def weigh(kind: str, letter: str | None, customs: Customs, tags_seen: int | None = None) -> Weight:
+    """The weight of `kind` on a letter, or of a place that is of no single letter (None).
+
+    `tags_seen` tells a letter without any tags from one that lacks some.
+    """
+    opinions = opinions_on(kind, letter)
+    moved = _moved(kind, letter, customs, tags_seen)
+    if moved is not None:
+        return Weight(moved, "", opinions)
+    if not opinions:
+        return Weight("information", "", ())
+    some = kind == "tag_missing" and (tags_seen or 0) > 0
+    asked = [o for o in opinions if not (some and o.code in _BARE_OF_TAGS_ONLY)] or [*opinions]
+    code = min((o.code for o in asked), key=_ORDER.index)
+    return Weight(_HEADING[code], code, opinions)
+
+
+def opinions_on(kind: str, letter: str | None) -> tuple[Opinion, ...]:
+    """What the catalogue records of `kind` on this letter; all of it where there is no letter."""
+    defect = CATALOGUE.get(kind)
+    if defect is None:
+        return ()
+    return defect.opinions_on(letter) if letter else defect.gravity
+
+
+def _moved(
+    kind: str, letter: str | None, customs: Customs, tags_seen: int | None
+) -> Heading | None:
+    """The heading that customs give in place of the catalogue's; None where they give none."""
+    if kind == "tag_missing" and tags_seen == 0 and letter is not None and letter in THREE_TAGS:
+        return _chosen(customs.tags_absent)
+    if kind == "kotz_missing":
+        return _chosen(customs.yud_kotz)
+    if kind == "tag_bare":
+        return "custom"  # It is listed only where the customs ask for tiny zayins.
+    if kind == "tag_excess" and letter is not None and customs.tags_expected(letter) == 0:
+        asked = {"ל": customs.lamed_tags}.get(letter, customs.bedek_chaya)
+        crowned = letter in CATALOGUE["tag_missing"].letters
+        return "custom" if crowned and asked == "not_expected" else None
+    return None
+
+
+def _chosen(setting: str) -> Heading | None:
+    headings: dict[str, Heading] = {
+        "question": "question", "outset": "outset", "information": "information",
+    }  # fmt: skip
+    return headings.get(setting)

@@ -1,0 +1,1 @@
+"""Pictures made ready for the networks: flattened, rotated, cropped."""

@@ -1,0 +1,1 @@
+"""Lines, gaps between letters, and what the frame of the picture cuts."""

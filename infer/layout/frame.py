@@ -1,0 +1,86 @@
+"""Where the frame of a picture may hide text: lines cut at their ends, columns cut above or below.
+
+Letters that would stand outside the picture are not absent. A tight frame that leaves less than a
+letter's room beside a line cannot tell either way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.layout.lines import Layout
+from crownlet.infer.records import Ints, Located
+
+ROOM = 0.9
+"""White in bodies between the last letter and the frame in which another would be seen."""
+
+WORD_ROOM = 2.2
+"""The same where a word gap may come between."""
+
+LINE_ROOM = 0.5
+"""Bodies by which another line must come into the picture to be seen."""
+
+USUAL_PITCH = 2.0
+"""Distance between lines, in bodies, where there is but one line (Orach Chayim 32:32)."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where text may be hidden between the letters of a page in reading order."""
+
+    before: bool
+    """Before the first letter."""
+    after: npt.NDArray[np.bool_]
+    """(N,) after each letter; the last one's says whether text may be hidden below the page."""
+    perhaps: npt.NDArray[np.bool_]
+    """(N,) the same where the white up to the frame might be a word gap."""
+
+
+def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
+    """What the frame of an upright page of `size` (width, height) px may hide.
+
+    `found` is in reading order. Lines written upside down begin at their left.
+    """
+    count = len(found)
+    after = np.zeros(count, bool)
+    if not count:
+        return Frame(False, after, after)
+    ends = np.flatnonzero(np.append(np.diff(layout.line) != 0, True))
+    heads = np.concatenate([[0], ends[:-1] + 1])
+    body = float(np.median(found.body[:, 2]))
+    left = np.minimum.reduceat(found.box[:, 0], heads)
+    right = size[0] - np.maximum.reduceat(found.box[:, 2], heads)
+    over = np.abs(found.body[heads, 3] % 360 - 180) < 45
+    left, right = np.where(over, right, left), np.where(over, left, right)
+    above, below = _room_across(found, layout, heads, ends, size[1], body)
+    turns = layout.column[ends[:-1]] != layout.column[heads[1:]]
+    columns = turns & (below[:-1] | above[1:])
+    perhaps = after.copy()
+    for mask, room in ((after, ROOM * body), (perhaps, WORD_ROOM * body)):
+        mask[ends[:-1]] = (left[:-1] < room) | (right[1:] < room) | columns
+        mask[-1] = left[-1] < room or below[-1]
+    return Frame(bool(right[0] < WORD_ROOM * body or above[0]), after, perhaps)
+
+
+def _room_across(
+    found: Located, layout: Layout, heads: Ints, ends: Ints, height: int, body: float
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """(L,) whether a line above, and one below, would lie, wholly or mostly, outside the picture.
+
+    Measured where the line is farthest from the frame, so that a tilted page is not cut at once.
+    """
+    anchors = found.anchors[:, 1]
+    middles = np.array([np.median(anchors[a : b + 1]) for a, b in zip(heads, ends, strict=True)])
+    columns = layout.column[heads]
+    steps = np.diff(middles)[columns[1:] == columns[:-1]]
+    pitch = float(np.median(steps)) if len(steps) else USUAL_PITCH * body
+    pitch = pitch if pitch > 0 else USUAL_PITCH * body
+    above, below = np.zeros(len(heads), bool), np.zeros(len(heads), bool)
+    for k, (head, end) in enumerate(zip(heads, ends, strict=True)):
+        line = anchors[head : end + 1]
+        above[k] = line.max() < pitch + LINE_ROOM * body
+        below[k] = height - line.min() < pitch + LINE_ROOM * body
+    return above, below

@@ -1,0 +1,233 @@
+"""Reading order: lines, columns and the neighbours in them, on upright but tilted or bowed pages.
+
+Anchors lie half a body below the ruled line, so letters of one line are level however they are
+stretched and whatever they carry above or below.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from crownlet.infer.records import Floats, Ints, Located
+
+REACH = 3.0
+"""Widest white of a first link, in bodies."""
+
+JUMP = 12.0
+"""Widest white between stretches of one line: a portion gap of nine letters is nine bodies."""
+
+DRIFT = 0.33
+"""How far a neighbour may lie off the line, in bodies, beside `TILT` of its distance."""
+
+TILT = 0.10
+
+ROWS = 64
+"""Letters compared at once with all others: what a step works on then stays in the cache."""
+
+
+@dataclass(frozen=True)
+class Flat:
+    """Anchors, ink edges and heights of letters on the straightened page; each (N,), px."""
+
+    u: Floats
+    v: Floats
+    left: Floats
+    right: Floats
+    height: Floats
+
+
+def chains(page: Flat) -> list[list[int]]:
+    """Stretches of neighbouring letters, each from right to left."""
+    count = len(page.u)
+    to_left, to_right = _nearest(page, -1), _nearest(page, 1)
+    follow = {i: int(j) for i, j in enumerate(to_left) if j >= 0 and to_right[j] == i}
+    starts = sorted(set(range(count)) - set(follow.values()), key=lambda i: page.v[i])
+    result = []
+    for start in starts:
+        chain = [start]
+        while chain[-1] in follow:
+            chain.append(follow[chain[-1]])
+        result.append(chain)
+    return result
+
+
+def blocks(count: int) -> Iterator[slice]:
+    """The rows 0 to `count`, `ROWS` at a time."""
+    return (slice(start, start + ROWS) for start in range(0, count, ROWS))
+
+
+def _nearest(page: Flat, side: int) -> Ints:
+    """(N,) each letter's neighbour on its left (-1) or right (1); -1 when there is none."""
+    nearest = [_nearest_of(page, rows, side) for rows in blocks(len(page.u))]
+    return np.concatenate(nearest) if nearest else np.zeros(0, np.int64)
+
+
+def _nearest_of(page: Flat, rows: slice, side: int) -> Ints:
+    """The same of the letters `rows` alone."""
+    away = (page.u - page.u[rows, None]) * side
+    off = np.abs(page.v - page.v[rows, None])
+    height = page.height[rows, None]
+    near = (away > 0.12 * height) & (off < DRIFT * height + TILT * away) & (off < 0.8 * height)
+    ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
+    white = ends[0] - ends[1]
+    cost = np.maximum(white, 0) + 0.5 * away + 1.5 * off
+    cost[~near | (white > REACH * height)] = np.inf
+    best = cost.argmin(axis=1)
+    return np.where(np.isfinite(cost.min(axis=1)), best, -1)
+
+
+def joined(page: Flat, stretches: list[list[int]], walls: list[float]) -> list[list[int]]:
+    """Stretches of one line put together, right to left, never across a column wall (u)."""
+    lines = [list(s) for s in stretches]
+    while len(lines) > 1:
+        pair = _best_pair(page, lines, walls)
+        if pair is None:
+            break
+        right, left = pair
+        lines[right] += lines[left]
+        del lines[left]
+    return lines
+
+
+def _best_pair(page: Flat, lines: list[list[int]], walls: list[float]) -> tuple[int, int] | None:
+    """The two stretches that continue each other best; None when none do."""
+    tails = np.array([line[-1] for line in lines])
+    heads = np.array([line[0] for line in lines])
+    height = float(np.median(page.height))
+    white = page.left[tails][:, None] - page.right[heads][None, :]
+    apart = page.u[tails][:, None] - page.u[heads][None, :]
+    guess_left = np.array([_slope(page, line[-6:]) for line in lines])
+    guess_right = np.array([_slope(page, line[:6]) for line in lines])
+    drop = page.v[heads][None, :] - page.v[tails][:, None]
+    lean = (guess_left[:, None] + guess_right[None, :]) / 2
+    off = np.abs(drop + lean * apart)
+    cost = np.maximum(white, 0) + 3 * off
+    cost[(apart < 0.1 * height) | (white > JUMP * height) | (off > 0.5 * height)] = np.inf
+    for wall in walls:
+        crosses = (page.u[tails][:, None] > wall) & (page.u[heads][None, :] < wall)
+        cost[crosses] = np.inf
+    np.fill_diagonal(cost, np.inf)
+    best = int(cost.argmin())
+    if not np.isfinite(cost.flat[best]):
+        return None
+    return best // len(lines), best % len(lines)
+
+
+def _slope(page: Flat, letters: list[int]) -> float:
+    """Slope dv/du of a few neighbouring letters; level when they are too few to tell."""
+    if len(letters) < 3:
+        return 0.0
+    u, v = page.u[letters], page.v[letters]
+    spread = float(np.var(u))
+    slope = float(np.mean((u - u.mean()) * (v - v.mean()))) / max(spread, 1e-9)
+    return float(np.clip(slope, -0.2, 0.2))
+
+
+COLUMN_GAP = 1.6
+"""Least white between columns, in bodies, through all lines (two fingers, Keset HaSofer 14:1)."""
+
+COLUMN_LINES = 3
+"""A column has at least so many lines: two words beside each other are none."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """`order` (N,) names the located letters in reading order; `line` (N,) and `column` (N,) tell,
+    in that order, where each stands, from 0; `slope` is the page's tilt, dy/dx."""
+
+    order: Ints
+    line: Ints
+    column: Ints
+    slope: float
+
+    def pairs(self) -> list[tuple[int, int]]:
+        """Neighbours (right, left) as positions in the reading order."""
+        same = np.nonzero(self.line[1:] == self.line[:-1])[0]
+        return [(int(i), int(i) + 1) for i in same]
+
+
+def lay_out(found: Located) -> Layout:
+    """Lines and reading order of the letters of an upright page."""
+    if not len(found):
+        empty = np.zeros(0, np.int64)
+        return Layout(empty, empty, empty, 0.0)
+    slope = page_slope(found)
+    page = straightened(found, slope)
+    stretches = chains(page)
+    walls = _walls(page, stretches)
+    lines = joined(page, stretches, walls)
+    columns = [_column_of(page, line, walls) for line in lines]
+    ranks = sorted(range(len(lines)), key=lambda k: (columns[k], float(np.mean(page.v[lines[k]]))))
+    order, line, column = [], [], []
+    for number, k in enumerate(ranks):
+        letters = sorted(lines[k], key=lambda i: -page.u[i])
+        if np.median(np.abs(found.body[letters, 3] - 180)) < 45:
+            letters.reverse()  # Upside down, as on the back of a mezuzah: read from the left.
+        order += letters
+        line += [number] * len(letters)
+        column += [columns[k]] * len(letters)
+    return Layout(np.array(order), np.array(line), np.array(column), slope)
+
+
+def page_slope(found: Located) -> float:
+    """Median tilt dy/dx of the links between near neighbours."""
+    slopes = [_slopes(found, rows) for rows in blocks(len(found))]
+    every = np.concatenate(slopes) if slopes else np.zeros(0)
+    return float(np.median(every)) if len(every) >= 4 else 0.0
+
+
+def _slopes(found: Located, rows: slice) -> Floats:
+    """Tilts of the links from the letters `rows` to their near neighbours on the left."""
+    x, y = found.anchors.T
+    along, down, height = x - x[rows, None], y - y[rows, None], found.body[rows, 2, None]
+    near = (along < -0.3 * height) & (along > -3.5 * height)
+    near &= np.abs(down) < 0.3 * np.abs(along) + 0.1 * height
+    i = np.flatnonzero(near.any(axis=1))
+    j = np.where(near, -along, np.inf).argmin(axis=1)[i]
+    return down[i, j] / along[i, j]
+
+
+def straightened(found: Located, slope: float) -> Flat:
+    """The letters in axes along and across the writing."""
+    c, s = np.cos(np.arctan(slope)), np.sin(np.arctan(slope))
+    x, y = found.anchors.T
+    u = x * c + y * s
+    return Flat(
+        u=u,
+        v=y * c - x * s,
+        left=u + (found.box[:, 0] - x),
+        right=u + (found.box[:, 2] - x),
+        height=found.body[:, 2],
+    )
+
+
+def _walls(page: Flat, stretches: list[list[int]]) -> list[float]:
+    """Middles (values of u) of whites that run through all lines, from right to left."""
+    height = float(np.median(page.height))
+    spans = sorted(
+        (min(page.left[s]), max(page.right[s])) for s in stretches if len(s) >= 3
+    )  # Short stretches are noise or words astray; they make no column and close none.
+    merged: list[list[float]] = []
+    counts: list[int] = []
+    for low, high in spans:
+        if merged and low < merged[-1][1] + COLUMN_GAP * height:
+            merged[-1][1] = max(merged[-1][1], high)
+            counts[-1] += 1
+        else:
+            merged.append([float(low), float(high)])
+            counts.append(1)
+    walls = [
+        (merged[k][1] + merged[k + 1][0]) / 2
+        for k in range(len(merged) - 1)
+        if min(counts[k], counts[k + 1]) >= COLUMN_LINES
+    ]
+    return walls[::-1]
+
+
+def _column_of(page: Flat, line: list[int], walls: list[float]) -> int:
+    """Column of a line, counted from the right."""
+    middle = float(np.mean(page.u[line]))
+    return sum(middle < wall for wall in walls)

@@ -1,0 +1,229 @@
+"""The white between neighbours: measured on the ink of the body zone, and sorted into words.
+
+A gap is the horizontal white between two bodies between ruled line and base line; crowns, lamed's
+neck and long legs do not count (they would close gaps that every reader sees).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.image import crops
+from crownlet.infer.layout.lines import Layout
+from crownlet.infer.records import Floats, Ints, Located
+
+INK = 128
+"""Grey below which a pixel of the flattened page is ink; pale ink has a level of its own."""
+
+PALE = 60
+"""Ink whose darkest tenth is paler than this is held against its skin, half way between the two."""
+
+SPECK = 0.15
+"""Area in square q below which a dark spot between two letters is none of their ink."""
+
+
+def own_ink(
+    window: npt.NDArray[np.uint8],
+    frame: tuple[int, int, int, int],
+    placed: Located,
+    right: int,
+    left: int,
+) -> npt.NDArray[np.uint8]:
+    """The window of two neighbours without letters of other lines that reach between them.
+
+    Lamed's head and the legs of finals stand in the zone of their neighbours' bodies; a reader does
+    not take them for its ink. `frame` is the window's x0, y0, x1, y1 on the page.
+    """
+    x0, y0, x1, y1 = frame
+    box = placed.box
+    near = (box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0)
+    away = np.abs(placed.body[:, 1] - placed.body[right, 1]) > 0.6 * placed.body[right, 2]
+    others = np.flatnonzero(near & away)
+    if not len(others):
+        return window
+    foreign = np.zeros(window.shape, np.bool_)
+    cleared = window.copy()
+    for i, value in [(int(i), True) for i in others] + [(right, False), (left, False)]:
+        a, b = np.clip(np.round(box[i, [0, 2]]).astype(int) - x0 + (-1, 1), 0, window.shape[1])
+        c, d = np.clip(np.round(box[i, [1, 3]]).astype(int) - y0 + (-1, 1), 0, window.shape[0])
+        foreign[c:d, a:b] = value
+    cleared[foreign] = 255
+    return cleared
+
+
+def without_specks(window: npt.NDArray[np.uint8], level: float, q: float) -> npt.NDArray[np.uint8]:
+    """The window without dark spots too small for a stroke: pores of the skin, dust."""
+    dark = (window < level).astype(np.uint8)
+    spots = cv2.connectedComponents(dark)[1]
+    small = np.bincount(spots.ravel()) < SPECK * q**2
+    return np.where(small[spots], 255, window) if len(small) > 1 and small.any() else window
+
+
+def ink_level(window: npt.NDArray[np.uint8]) -> float:
+    """Grey below which a pixel of these letters is ink: where ink is pale, half way to its skin."""
+    greys = np.sort(window, axis=None, kind="stable")  # By counting: six times as quick.
+    dark, skin = (_quantile(greys, share) for share in (0.1, 0.9)) if len(greys) else (0.0, 0.0)
+    return max(INK, (dark + skin) / 2) if dark > PALE else INK
+
+
+def _quantile(ordered: npt.NDArray[np.uint8], share: float) -> float:
+    """`np.quantile` of greys in order, to the last bit."""
+    k, far = divmod((len(ordered) - 1) * share, 1.0)
+    low, high = float(ordered[int(k)]), float(ordered[min(int(k) + 1, len(ordered) - 1)])
+    return low + (high - low) * far if far < 0.5 else high - (high - low) * (1 - far)
+
+
+ZONE = (0.02, 0.95)
+"""Rows looked at, in bodies below the ruled line: the base line's own blur is left out."""
+
+HEAD = (0.0, 0.5)
+"""Rows of a yud's head."""
+
+MODEL_YUD = 1.15
+"""Width of a yud in q where a page shows none."""
+
+
+@dataclass(frozen=True)
+class Whites:
+    """One entry a pair of neighbours: width in px and in q of the two letters."""
+
+    px: Floats
+    q: Floats
+    yud: float
+    """Width in q of this page's yud, the median of those seen."""
+
+
+def measure(fitted: crops.Fitted, found: Located, layout: Layout, letters: str) -> Whites:
+    """Whites of all neighbours on a flattened upright page; `letters` as recognised, in order.
+
+    `found` is in px of the page as it was before it was fitted, and so are the whites.
+    """
+    if not len(found):
+        return Whites(np.zeros(0), np.zeros(0), MODEL_YUD)
+    page, scale = fitted
+    placed = found.scaled(scale).take(layout.order)
+    pairs = np.array(layout.pairs(), np.int64).reshape(-1, 2)
+    back = placed.body[pairs[:, 1], 0] > placed.body[pairs[:, 0], 0]
+    pairs[back] = pairs[back, ::-1]  # Upside-down lines run from left to right.
+    zones = _rows(page, placed, pairs, ZONE)
+    seen = [_white(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
+    px = np.array(seen) / scale
+    q = found.body[layout.order, 2][pairs].sum(axis=1) / 6
+    yuds = np.flatnonzero(np.array(list(letters)) == "י")
+    heads = np.column_stack([yuds, _rows(page, placed, yuds[:, None], HEAD)])
+    widths = [_head_width(page, placed, *place) for place in heads.tolist()]
+    usual = [w for w in widths if 0.5 < w < 2.2]
+    return Whites(px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else MODEL_YUD)
+
+
+def _rows(
+    page: npt.NDArray[np.uint8], placed: Located, letters: Ints, zone: tuple[float, float]
+) -> Ints:
+    """(P, 2) rows of a zone, in bodies below the ruled line, that `letters` (P, K) share."""
+    ruled, height = placed.body[letters, 1:3].mean(axis=1).T
+    down = np.where(np.abs(placed.body[letters[:, 0], 3] - 180) < 45, -1.0, 1.0)
+    edges = np.sort(ruled[:, None] + np.outer(down, zone) * height[:, None], axis=1)
+    rows = np.clip(edges, 0, page.shape[0] - 1).astype(np.int64)
+    rows[:, 1] = np.maximum(rows[:, 0] + 1, rows[:, 1])
+    return rows
+
+
+def _white(
+    page: npt.NDArray[np.uint8], placed: Located, right: int, left: int, y0: int, y1: int
+) -> float:
+    """White in px between two neighbours in rows `y0` to `y1`.
+
+    Negative where the one reaches over the other.
+    """
+    low, high = float(placed.box[left, 2]), float(placed.box[right, 0])
+    start, stop = float(placed.body[left, 0]), float(placed.body[right, 0])
+    x0, x1 = max(0, int(start)), min(page.shape[1], int(np.ceil(stop)) + 1)
+    if x1 - x0 < 2:
+        return high - low
+    window = own_ink(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
+    level = ink_level(window)
+    ink = without_specks(window, level, float(placed.body[right, 2]) / 3).min(axis=0)
+    white = ink >= level
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
+    runs = edges.reshape(-1, 2)
+    slack = 0.12 * float(placed.body[right, 2])
+    a, b = min(low, high) - slack - x0, max(low, high) + slack - x0
+    # A white inside a letter (he's window, between lamed's arms) does not reach the box's edge.
+    near = runs[(runs[:, 1] > a) & (runs[:, 0] < b)]
+    if not len(near):
+        return min(high - low, 0.0)
+    from_ink, to_ink = near[np.argmax(near[:, 1] - near[:, 0])]
+    return _to_edge(ink, int(from_ink), int(to_ink), level)
+
+
+def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int, level: float) -> float:
+    """Length of a run of white columns, its ends placed between columns by their grey values."""
+    length = float(stop - start)
+    for inside, outside in ((start, start - 1), (stop - 1, stop)):
+        if 0 <= outside < len(ink):
+            pale, dark = float(ink[inside]), float(ink[outside])
+            length += (pale - level) / max(pale - dark, 1.0) - 0.5
+    return length
+
+
+def _head_width(page: npt.NDArray[np.uint8], placed: Located, i: int, y0: int, y1: int) -> float:
+    """Width in q of the ink of letter `i` in rows `y0` to `y1`."""
+    x0, x1 = max(0, int(placed.box[i, 0])), int(np.ceil(placed.box[i, 2]))
+    zone = page[y0:y1, x0:x1]
+    if not zone.size:
+        return 0.0
+    columns = np.flatnonzero((zone < ink_level(zone)).any(axis=0))
+    width = float(columns[-1] - columns[0] + 1) if len(columns) else 0.0
+    return width / float(placed.body[i, 2]) * 3
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How a line is spaced: usual letter gap, word gap and border between them; each (P,), q."""
+
+    letter: Floats
+    word: Floats
+    border: Floats
+
+
+def spacing(whites: Whites, line: npt.NDArray[np.int64]) -> Spacing:
+    """Spacing at each pair, from the line it stands in, `line` (P,), and the page around it."""
+    letter, word = _two_groups(whites.q, whites.yud)
+    letters, words = np.full(len(whites.q), letter), np.full(len(whites.q), word)
+    for number in np.unique(line):
+        rows = line == number
+        q = whites.q[rows]
+        border = letter + 0.5 * (word - letter)
+        near, far = q[q < border], q[q >= border]
+        # A line has few gaps: its own medians count as much as its gaps are many.
+        letters[rows] = _shrunk(near, letter, 6.0)
+        words[rows] = _shrunk(far, word, 4.0)
+    words = np.maximum(words, letters + 0.35 * whites.yud)
+    return Spacing(letters, words, letters + 0.5 * (words - letters))
+
+
+def _shrunk(values: Floats, prior: float, weight: float) -> float:
+    own = float(np.median(values)) if len(values) else prior
+    return (own * len(values) + prior * weight) / (len(values) + weight)
+
+
+def _two_groups(q: Floats, yud: float) -> tuple[float, float]:
+    """Usual letter gap and usual word gap of a page in q: medians either side of a border."""
+    if len(q) < 4:
+        return 0.35, 0.35 + yud
+    letter = float(np.percentile(q, 35))
+    word = letter + yud
+    for _ in range(12):
+        border = letter + 0.5 * (word - letter)
+        near, far = q[q < border], q[q >= border]
+        fresh = float(np.median(near)) if len(near) else letter
+        wide = float(np.median(far)) if len(far) >= 2 else fresh + yud
+        wide = float(np.clip(wide, fresh + 0.4 * yud, fresh + 2.5 * yud))
+        if abs(fresh - letter) + abs(wide - word) < 1e-4:
+            break
+        letter, word = fresh, wide
+    return letter, word

@@ -1,0 +1,1 @@
+"""All that is learned about letters: scale estimation, the locator, the assessor."""

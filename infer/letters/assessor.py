@@ -1,0 +1,74 @@
+"""Every located letter cut out and shown to the assessor, in small batches, one a core at a time.
+
+A core that works on a batch of its own needs to wait for no other, and while one cuts letters out
+the next computes. What a letter's answer is does not depend on the batch it is in.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.infer.image import crops
+from crownlet.infer.networks import Networks
+from crownlet.infer.records import Assessed, Floats, Located
+
+
+def letter_odds(found: Located, assessed: Assessed, weight: float) -> Floats:
+    """(N, 27) probability of each letter: the assessor's, with the locator's as a second opinion.
+
+    `weight` is the exponent of the locator's; "no letter" keeps its share, so rows sum to less
+    than 1 by it.
+    """
+    ours = np.maximum(assessed.letters[:, :27], 1e-12)
+    both = ours * np.maximum(found.letters, 1e-4) ** weight
+    share = (1.0 - assessed.letters[:, 27:]) / both.sum(axis=1, keepdims=True)
+    return np.asarray(both * np.clip(share, 0.0, None))
+
+
+def read_letters(odds: Floats) -> str:
+    """The likeliest letter of each row."""
+    return "".join(LETTERS[k] for k in odds.argmax(axis=1)) if len(odds) else ""
+
+
+BATCH = 16
+"""Crops at a time: larger ones are no quicker (bench/figures.md) and take more memory."""
+
+Answers = tuple[npt.NDArray[np.generic], ...]
+
+
+def assess(networks: Networks, fitted: crops.Fitted, found: Located) -> Assessed:
+    """Class, defects, tags and part masks of each letter, of which there is one at least.
+
+    `found` is in px of the page as it was before it was fitted.
+    """
+    placed = found.scaled(fitted.scale)
+
+    def answers(start: int) -> Answers:
+        return _batch(networks, fitted.page, placed, start)
+
+    starts = range(0, len(found), BATCH)
+    lanes = min(networks.lanes, len(starts))
+    if lanes == 1:
+        batches = [answers(start) for start in starts]
+    else:
+        with ThreadPoolExecutor(lanes, "assess") as pool:
+            batches = list(pool.map(answers, starts))
+    letters, defects, tags, masks = (np.concatenate(part) for part in zip(*batches, strict=True))
+    return Assessed(
+        letters.astype(np.float64), defects.astype(np.float64), tags.astype(np.float64), masks
+    )
+
+
+def _batch(networks: Networks, page: npt.NDArray[np.uint8], placed: Located, start: int) -> Answers:
+    """Answers for the letters from `start` on, the masks as bytes."""
+    count = min(BATCH, len(placed) - start)
+    buffer = np.empty((count, 2, crops.HEIGHT, crops.WIDTH), np.uint8)
+    for k in range(count):
+        body, box = placed.body[start + k], placed.box[start + k]
+        crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])
+    letter, defects, tags, parts = networks.assess(buffer)
+    return letter, defects, tags, np.clip(parts * 255 + 0.5, 0, 255).astype(np.uint8)

@@ -1,0 +1,258 @@
+"""Letters of a whole page from the locator's maps: peaks, boxes, classes, turns, no doubles."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.infer.image.flatten import GROUND
+from crownlet.infer.networks import LOCATOR_BODY, LocatorMaps, Networks
+from crownlet.infer.records import Floats, Ints, Located
+
+STRIDE = 4
+
+MULTIPLE = 32
+
+WHOLE_PIXELS = 4_000_000
+"""A page of at most so many pixels goes through the locator in one piece."""
+
+TILE = 1536
+
+OVERLAP = 320
+"""Over ten bodies: wider than a letter stretched six times with its surroundings."""
+
+NEAR = 0.25
+"""Anchors closer than this many bodies are one letter; a vav and its neighbour stand 0.4 apart."""
+
+SAME_BOX = 0.6
+"""Boxes that share more of the smaller one are one letter, unless one of the two is a yud .."""
+
+KIN = 0.3
+""".. whose anchor is at least this share of a body away: it may hang over another's base."""
+
+Gray = npt.NDArray[np.uint8]
+
+
+def locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
+    """All letters of a flattened page (H, W) uint8 whose bodies are about `body` px high.
+
+    `threshold` is the least centre probability kept. The answer is in px of `flat`.
+    """
+    scale = LOCATOR_BODY / body
+    page = resized(flat, scale)
+    found = [
+        _kept_core(decode(networks.locate(_padded(piece)), threshold), core, origin)
+        for piece, origin, core in _pieces(page)
+    ]
+    return without_doubles(_joined(found)).scaled(1.0 / scale)
+
+
+def resized(flat: Gray, scale: float) -> Gray:
+    """A page enlarged by `scale`: by area averaging when it shrinks."""
+    size = (max(1, round(flat.shape[1] * scale)), max(1, round(flat.shape[0] * scale)))
+    if size == (flat.shape[1], flat.shape[0]):
+        return flat
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(flat, size, interpolation=way), np.uint8)
+
+
+def _pieces(
+    page: Gray,
+) -> Iterator[tuple[Gray, tuple[int, int], tuple[float, float, float, float]]]:
+    """(pixels, their origin (x, y), the core that this piece answers for) over the page."""
+    height, width = page.shape
+    if height * width <= WHOLE_PIXELS:
+        yield page, (0, 0), (-np.inf, -np.inf, np.inf, np.inf)
+        return
+    rows, columns = _starts(height), _starts(width)
+    for top, y0, y1 in rows:
+        for left, x0, x1 in columns:
+            yield page[top : top + TILE, left : left + TILE], (left, top), (x0, y0, x1, y1)
+
+
+def _starts(length: int) -> list[tuple[int, float, float]]:
+    """(start of a tile, start and end of its core) along one axis, cores meeting halfway."""
+    if length <= TILE:
+        return [(0, -np.inf, np.inf)]
+    count = int(np.ceil((length - OVERLAP) / (TILE - OVERLAP)))
+    starts = np.linspace(0, length - TILE, count).round().astype(int)
+    seams = [(a + TILE + b) / 2 for a, b in pairwise(starts)]
+    edges = [-np.inf, *seams, np.inf]
+    return [(int(s), edges[i], edges[i + 1]) for i, s in enumerate(starts)]
+
+
+def _padded(piece: Gray) -> npt.NDArray[np.float32]:
+    """The piece as (1, 1, H, W) float32 in 0..1, filled up with bare ground to multiples of 32."""
+    height = -(-piece.shape[0] // MULTIPLE) * MULTIPLE
+    width = -(-piece.shape[1] // MULTIPLE) * MULTIPLE
+    page = np.full((1, 1, height, width), GROUND / 255.0, np.float32)
+    np.multiply(piece, np.float32(1 / 255), out=page[0, 0, : piece.shape[0], : piece.shape[1]])
+    return page
+
+
+def decode(maps: LocatorMaps, threshold: float) -> Located:
+    """Letters of one locator run, in px of its input: 3 x 3 maxima of `centre` over `threshold`."""
+    rows, columns = peaks(maps.centre, threshold)
+    shape = maps.shape[:, rows, columns].astype(np.float64) * LOCATOR_BODY
+    cells = np.stack([(columns + 0.5) * STRIDE, (rows + 0.5) * STRIDE], axis=1)
+    anchor = cells + shape[:2].T
+    box = np.concatenate([anchor - shape[2:4].T, anchor + shape[4:6].T], axis=1)
+    height = LOCATOR_BODY * np.exp(maps.scale[0, rows, columns].astype(np.float64))
+    turn = 90.0 * maps.turn[:, rows, columns].argmax(axis=0)
+    angle = np.deg2rad(turn)
+    down = np.stack([-np.sin(angle), np.cos(angle)], axis=1)
+    ruled = anchor - down * (height[:, None] / 2)
+    return Located(
+        body=np.column_stack([ruled, height, turn]),
+        box=box,
+        score=maps.centre[rows, columns].astype(np.float64),
+        letters=softmax(maps.letter[:, rows, columns].T.astype(np.float64)),
+    )
+
+
+def peaks(
+    centre: npt.NDArray[np.float32], threshold: float
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Rows and columns of the 3 x 3 maxima of a map (h, w) that reach `threshold`."""
+    highest = cv2.dilate(centre, np.ones((3, 3), np.uint8))
+    rows, columns = np.nonzero((centre >= threshold) & (centre >= highest))
+    return rows, columns
+
+
+def softmax(logits: Floats) -> Floats:
+    """Probabilities over the last axis."""
+    if not logits.size:
+        return logits
+    grown = np.exp(logits - logits.max(axis=-1, keepdims=True))
+    return grown / grown.sum(axis=-1, keepdims=True)
+
+
+def _kept_core(
+    found: Located, core: tuple[float, float, float, float], origin: tuple[int, int]
+) -> Located:
+    """Letters of a tile moved to the page, those of its core only."""
+    shift = np.array([origin[0], origin[1]], np.float64)
+    body = found.body.copy()
+    body[:, :2] += shift
+    moved = Located(body, found.box + np.tile(shift, 2), found.score, found.letters)
+    x, y = moved.anchors.T
+    # A little beyond the core: an anchor may jump the seam between two tiles; doubles go later.
+    slack = LOCATOR_BODY
+    inside = (x >= core[0] - slack) & (x < core[2] + slack)
+    return moved.take(inside & (y >= core[1] - slack) & (y < core[3] + slack))
+
+
+def _joined(found: list[Located]) -> Located:
+    return Located(
+        body=np.concatenate([f.body for f in found]),
+        box=np.concatenate([f.box for f in found]),
+        score=np.concatenate([f.score for f in found]),
+        letters=np.concatenate([f.letters for f in found]),
+    )
+
+
+def without_doubles(found: Located) -> Located:
+    """The surest of several answers for one letter: anchors nearly at one place, or one box."""
+    if not len(found):
+        return found
+    order = np.argsort(-found.score, kind="stable")
+    surest = found.take(order)
+    later, surer = _near(surest)
+    double = _doubles(surest, later, surer)
+    kept = np.ones(len(found), np.bool_)
+    for i, j in zip(later[double], surer[double], strict=True):
+        # One that is itself left out takes no other with it.
+        kept[i] &= not kept[j]
+    return found.take(np.sort(order[kept]))
+
+
+def _near(found: Located) -> tuple[Ints, Ints]:
+    """Pairs (i, j), i rising and j before i, in one or in neighbouring cells of three bodies."""
+    cells = np.floor(found.anchors / (float(np.median(found.body[:, 2])) * 3)).astype(int)
+    cells -= cells.min(axis=0)
+    stride = int(cells[:, 0].max()) + 2  # No cell is the neighbour of one in the next row.
+    place = cells[:, 1] * stride + cells[:, 0]
+    by_place = np.argsort(place)
+    ordered = place[by_place]
+    pairs = []
+    for row in (-stride, 0, stride):
+        first = np.searchsorted(ordered, place + row - 1, "left")
+        count = np.searchsorted(ordered, place + row + 1, "right") - first
+        start = np.cumsum(count) - count
+        i = np.repeat(np.arange(len(place)), count)
+        j = by_place[np.arange(len(i)) - np.repeat(start - first, count)]
+        pairs.append(np.stack([i, j])[:, j < i])
+    near = np.concatenate(pairs, axis=1)
+    i, j = near[:, np.argsort(near[0], kind="stable")]
+    return i, j
+
+
+def _doubles(found: Located, i: Ints, j: Ints) -> npt.NDArray[np.bool_]:
+    """(P,) whether letter `i` repeats letter `j`."""
+    away = np.hypot(*(found.anchors[j] - found.anchors[i]).T)
+    close = away < NEAR * np.minimum(found.body[j, 2], found.body[i, 2])
+    low = np.maximum(found.box[i, :2], found.box[j, :2])
+    high = np.minimum(found.box[i, 2:], found.box[j, 2:])
+    shared = np.prod(np.clip(high - low, 0, None), axis=1)
+    area = np.prod(found.box[:, 2:] - found.box[:, :2], axis=1)
+    # A yud may stand over the base of the letter before it, wholly within that letter's box.
+    yud = found.letters.argmax(axis=1) == index_of("י")
+    kin = (yud[i] == yud[j]) | (away < KIN * found.body[i, 2])
+    return np.asarray(close | ((shared > SAME_BOX * np.minimum(area[i], area[j])) & kin))
+
+
+NEAREST = 9
+"""A letter and its eight nearest."""
+
+REACH = 5.0
+"""Letters farther off than so many bodies have no say."""
+
+LARGE = 0.22
+"""A letter whose height differs by more than this (logarithm) from its neighbours' is its own."""
+
+OWN = 0.25
+"""Share of a letter's own height in the corrected one."""
+
+ROWS = 512
+
+
+def steadied(found: Located) -> Located:
+    """The same letters with heights and turns that agree with their neighbours'."""
+    if len(found) < 3:
+        return found
+    anchors, height = found.anchors, found.body[:, 2]
+    quarters = (found.body[:, 3] / 90).round().astype(int) % 4
+    heights, turns = height.copy(), quarters.copy()
+    for start in range(0, len(found), ROWS):
+        rows = slice(start, min(start + ROWS, len(found)))
+        near, heard = _neighbours(anchors, rows, height[rows])
+        around = np.where(heard, np.log(height)[near], np.nan)
+        usual = np.nanmedian(around, axis=1)
+        own = np.log(height[rows])
+        close = np.abs(own - usual) < LARGE
+        heights[rows] = np.where(close, np.exp(OWN * own + (1 - OWN) * usual), height[rows])
+        votes = np.stack([(heard & (quarters[near] == k)).sum(axis=1) for k in range(4)], axis=1)
+        ahead = votes.max(axis=1) > votes[np.arange(len(votes)), quarters[rows]]
+        turns[rows] = np.where(ahead, votes.argmax(axis=1), quarters[rows])
+    return Located(_bodies(anchors, heights, 90.0 * turns), found.box, found.score, found.letters)
+
+
+def _neighbours(anchors: Floats, rows: slice, height: Floats) -> tuple[np.ndarray, np.ndarray]:
+    """(R, k) indices of the nearest letters, the letter itself first, and whether each is heard."""
+    away = np.hypot(*(anchors[rows, None, :] - anchors[None, :, :]).transpose(2, 0, 1))
+    count = min(NEAREST, len(anchors))
+    near = np.argpartition(away, count - 1, axis=1)[:, :count]
+    heard = np.take_along_axis(away, near, axis=1) <= REACH * height[:, None]
+    return near, heard
+
+
+def _bodies(anchors: Floats, heights: Floats, turns: Floats) -> Floats:
+    """Bodies that keep their anchors: the ruled line follows the height."""
+    angle = np.deg2rad(turns)
+    down = np.stack([-np.sin(angle), np.cos(angle)], axis=1)
+    return np.column_stack([anchors - down * (heights[:, None] / 2), heights, turns])

@@ -1,0 +1,185 @@
+"""Where ink ends, between pixels: the place at which it is half as dark as the letter's ink.
+
+Pixels are continuous: pixel i covers [i, i + 1), its middle is i + 0.5.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.measure.ink import Grey, LetterInk, Mask
+from crownlet.infer.records import Floats
+
+HALF = 0.5
+
+SKIN = 0.2
+"""Most darkness of bare skin: ink that faded to a quarter is still ink (OC 32:27)."""
+
+STEP = 0.25
+"""Px between samples along a ruler."""
+
+BEYOND = 2.0
+"""Px by which a ruler is looked along past both its ends."""
+
+
+def tops(dark: Grey) -> Floats:
+    """(w,) y of the uppermost edge in each column; nan where there is no ink."""
+    return _first(dark)
+
+
+def bottoms(dark: Grey) -> Floats:
+    """(w,) y of the lowest edge in each column; nan where there is no ink."""
+    return len(dark) - _first(dark[::-1])
+
+
+def lefts(dark: Grey) -> Floats:
+    """(h,) x of the leftmost edge in each row; nan where there is no ink."""
+    return _first(dark.T)
+
+
+def rights(dark: Grey) -> Floats:
+    """(h,) x of the rightmost edge in each row; nan where there is no ink."""
+    return dark.shape[1] - _first(dark.T[::-1])
+
+
+def undersides(dark: Grey) -> Floats:
+    """(w,) y at which the uppermost ink of each column ends; nan where there is none."""
+    inked = dark >= HALF
+    first = inked.argmax(axis=0)
+    columns = np.arange(dark.shape[1])
+    after = ~inked & (np.arange(len(dark))[:, None] > first)
+    end = np.where(after.any(axis=0), after.argmax(axis=0), len(dark))
+    high = dark[np.maximum(end - 1, 0), columns]
+    low = np.where(end < len(dark), dark[np.minimum(end, len(dark) - 1), columns], 0.0)
+    y: Floats = end - 0.5 + _share(high, low)
+    y[~inked.any(axis=0)] = np.nan
+    return y
+
+
+def _first(dark: Grey) -> Floats:
+    """Where each column crosses the half level for the first time, from row 0 on."""
+    inked = dark >= HALF
+    at = inked.argmax(axis=0)
+    columns = np.arange(dark.shape[1])
+    high = dark[at, columns]
+    low = np.where(at > 0, dark[np.maximum(at - 1, 0), columns], 0.0)
+    y: Floats = at + 0.5 - _share(high, low)
+    y[high < HALF] = np.nan
+    return y
+
+
+def _share(high: Floats, low: Floats) -> Floats:
+    """How far from the darker of two neighbours toward the paler one the half level lies."""
+    return np.asarray((high - HALF) / np.maximum(high - low, 1e-6))
+
+
+def white_between(dark: Grey, a: Floats, b: Floats) -> tuple[Floats, Floats]:
+    """The two edges of the white between points a and b (2,) that lie in ink."""
+    along = b - a
+    length = float(np.hypot(*along))
+    unit = along / max(length, 1e-9)
+    place = np.arange(-BEYOND, length + BEYOND + STEP, STEP)
+    values = sampled(dark, a + place[:, None] * unit)
+    middle = int(np.argmin(np.where((place >= 0) & (place <= length), values, 2.0)))
+    before = _crossing(place[middle::-1], values[middle::-1], 0.0)
+    after = _crossing(place[middle:], values[middle:], length)
+    return a + before * unit, a + after * unit
+
+
+def is_white(dark: Grey, a: Floats, b: Floats, beside: float = 0.0) -> bool:
+    """Whether skin shows somewhere on the way from a to b; pale ink, a blurred hairline, are none.
+
+    Ink up to `beside` px away from the straight way counts as well.
+    """
+    along = b - a
+    length = float(np.hypot(*along))
+    place = np.linspace(0.0, 1.0, max(3, int(length / STEP) + 1))[:, None, None]
+    aside = np.arange(-beside, beside + 1.0)[:, None]
+    across = np.array([-along[1], along[0]]) / max(length, 1e-9)
+    points = a + place * along + aside * across
+    values = sampled(dark, points.reshape(-1, 2)).reshape(points.shape[:2])
+    return float(values.max(axis=1).min()) <= SKIN
+
+
+def _crossing(place: Floats, values: Floats, otherwise: float) -> float:
+    """Where values first rise to the half level."""
+    over = values >= HALF
+    k = int(over.argmax())
+    if not over[k] or k == 0:
+        return otherwise
+    share = float((HALF - values[k - 1]) / max(values[k] - values[k - 1], 1e-6))
+    return float(place[k - 1] + share * (place[k] - place[k - 1]))
+
+
+def sampled(dark: Grey, points: Floats) -> Floats:
+    """Values at points (N, 2), px, between the four pixels around each."""
+    height, width = dark.shape
+    x = np.clip(points[:, 0] - 0.5, 0.0, width - 1.001)
+    y = np.clip(points[:, 1] - 0.5, 0.0, height - 1.001)
+    i, j = x.astype(np.int64), y.astype(np.int64)
+    u, v = x - i, y - j
+    upper = dark[j, i] * (1 - u) + dark[j, i + 1] * u
+    lower = dark[j + 1, i] * (1 - u) + dark[j + 1, i + 1] * u
+    return np.asarray(upper * (1 - v) + lower * v, np.float64)
+
+
+Bools = npt.NDArray[np.bool_]
+
+PEN = 0.36
+"""Strokes thinner than this, in q, are no part of a head: tags are 0.12 to 0.3 q thick."""
+
+HEADS = {"": 1.2, "ל": -0.6}
+"""Heads and roofs end above this, in q below the ruled line: their lower part is left aside."""
+
+STEEP = 0.25
+"""An edge that falls by more than this within as much, in q, is a flank."""
+
+ROOM = (-0.5, 0.9)
+"""Heads begin between these, in q below the ruled line: the heads of tags may be as thick as the
+pen, but stand higher. Lamed's stands on its neck."""
+
+
+def seat(ink: LetterInk) -> tuple[Floats, Bools]:
+    """(w,) y of the upper edge of head or roof, and the columns in which it was seen.
+
+    Elsewhere it is that of the nearest of them; all NaN where there is none.
+    """
+    low = ink.y(HEADS["ל" if ink.letter == "ל" else ""])
+    if low < 1:
+        width = ink.dark.shape[1]
+        return np.full(width, np.nan), np.zeros(width, np.bool_)
+    size = max(3, int(PEN * ink.scale) | 1)
+    thick = np.asarray(cv2.morphologyEx(ink.own[:low], cv2.MORPH_OPEN, _disc(size)), np.uint8)
+    known = np.asarray(thick.any(axis=0), np.bool_)
+    rough, fine = thick.argmax(axis=0).astype(np.float64), tops(ink.whole[:low])
+    if ink.letter != "ל":
+        known &= rough > ink.origin[1] + ROOM[0] * ink.scale
+        known &= rough < ink.origin[1] + ROOM[1] * ink.scale
+    known = _level(rough, known, ink.scale)
+    # Under a tag the edge of the head cannot be seen; a head all covered is known to the pixel.
+    bare = known & (np.abs(fine - rough) < 1.0)
+    known, top = (bare, fine) if bare.any() else (known, rough)
+    columns = np.flatnonzero(known)
+    if not len(columns):
+        return np.full(len(top), np.nan), known
+    middles = (columns[1:] + columns[:-1]) / 2
+    return top[columns[np.searchsorted(middles, np.arange(len(top)))]], known
+
+
+@cache
+def _disc(size: int) -> Mask:
+    """A disc of an odd number of px across."""
+    reach = np.arange(size) - size // 2
+    return (reach[:, None] ** 2 + reach**2 <= (size / 2) ** 2).astype(np.uint8)
+
+
+def _level(top: Floats, known: Bools, scale: float) -> Bools:
+    """Columns of the upper edge itself, not of a flank that falls away from it."""
+    reach = max(1, round(STEEP * scale))
+    high = np.where(known, top, np.inf).astype(np.float32)[None]
+    highest = cv2.erode(high, np.ones((1, 2 * reach + 1), np.uint8))[0]
+    return np.asarray(known & (top - highest <= reach))

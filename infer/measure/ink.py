@@ -1,0 +1,311 @@
+"""The ink of one letter in the letter's own frame, at the full resolution of the page.
+
+Frame: x in q to the right of the body's middle, y in q below the ruled line, both along the
+letter's own uprightness. The edge of the ink is where it is half as dark as this letter's ink is
+against the skin around it; between pixels it is interpolated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from math import ceil, cos, radians, sin
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.image import crops
+from crownlet.infer.records import Floats
+
+Mask = npt.NDArray[np.uint8]
+
+Grey = npt.NDArray[np.float32]
+
+PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
+
+CELL = 4.0
+"""Px of the assessor's crop in a cell of its part masks."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A connected piece of the letter's ink: its number in `labels` and its box in patch px."""
+
+    label: int
+    x0: int
+    y0: int
+    x1: int
+    y1: int
+    area: int
+
+
+@dataclass(frozen=True)
+class LetterInk:
+    """One letter cut out of the page, with the pieces that are its own."""
+
+    letter: str
+    scale: float
+    """Patch px per q."""
+    origin: tuple[float, float]
+    """Frame's (0, 0) in patch px."""
+    dark: Grey
+    """(h, w): 0 skin, 1 ink, of all ink in sight."""
+    labels: npt.NDArray[np.int32]
+    """(h, w): number of the piece, 0 for white."""
+    pieces: tuple[Piece, ...]
+    """The letter's own pieces, the largest first."""
+    mixed: bool
+    """Whether its ink runs into a neighbour's, so that its ends cannot be told from the ink."""
+    alone: bool
+    """Whether no other ink is in sight."""
+    to_page: Floats
+    """(2, 3): patch px to px of the upright page."""
+    crop: Floats
+    """(2, 3): patch px to px of the assessor's crop."""
+    parts: npt.NDArray[np.uint8]
+    """(6, 32, 24) part masks of the assessor."""
+
+    @cached_property
+    def own(self) -> Mask:
+        """(h, w): 1 where ink is the letter's own."""
+        return (self.labels > 0).astype(np.uint8) if self.alone else self.of(self.pieces)
+
+    @cached_property
+    def body(self) -> Grey:
+        """`dark` of the largest piece alone, with its soft edge."""
+        return self.soft(self.pieces[:1])
+
+    @cached_property
+    def whole(self) -> Grey:
+        """`dark` of all its pieces, with their soft edges."""
+        return self.soft(self.pieces)
+
+    @cached_property
+    def tags(self) -> Grey:
+        """`part` of the tags."""
+        return self.part("tag")
+
+    def of(self, pieces: tuple[Piece, ...]) -> Mask:
+        """(h, w): 1 on these pieces."""
+        inked = np.zeros(self.labels.shape, np.bool_)
+        for piece in pieces:
+            inked |= self.labels == piece.label
+        return inked.view(np.uint8)
+
+    def soft(self, pieces: tuple[Piece, ...]) -> Grey:
+        """`dark` on these pieces and the pixels beside them, 0 elsewhere."""
+        if self.alone and len(pieces) == len(self.pieces):
+            return self.dark
+        near = cv2.dilate(self.of(pieces), np.ones((3, 3), np.uint8))
+        return np.asarray(self.dark * near, np.float32)
+
+    def part(self, name: str) -> Grey:
+        """(h, w): probability 0 to 1 that a pixel belongs to this part, as the assessor sees it."""
+        return mask_on(self.parts[PARTS.index(name)], self.crop, self.dark.shape)
+
+    def x(self, q: float) -> int:
+        """Column at frame x, within the patch."""
+        return min(max(round(self.origin[0] + q * self.scale), 0), self.dark.shape[1])
+
+    def y(self, q: float) -> int:
+        """Row at frame y, within the patch."""
+        return min(max(round(self.origin[1] + q * self.scale), 0), self.dark.shape[0])
+
+    def on_page(self, points: Floats) -> Floats:
+        """Patch px (N, 2) to px of the upright page."""
+        return np.asarray(points @ self.to_page[:, :2].T + self.to_page[:, 2])
+
+
+def mask_on(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:
+    """A part mask (32, 24) drawn out smoothly over a patch (h, w), 0 to 1."""
+    matrix = crop / CELL
+    # The masks lie on the ink best so (three pages by held-out hands, to a tenth of a cell): from
+    # the middles of cells, and half a px by which crops are cut beside their own truth.
+    matrix[:, 2] += matrix[:, :2].sum(axis=1) * 0.5 - 0.3
+    size = (shape[1], shape[0])
+    drawn = cv2.warpAffine(
+        mask, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,  # lamed's tags reach out of the assessor's crop
+    )  # fmt: skip
+    return np.asarray(drawn, np.float32) / 255.0
+
+
+FINEST = 24.0
+"""Most px per q looked at: a tenth of a q is then 2.4 px, and pages of larger letters cost no
+more."""
+
+ROOM = 0.3
+"""White around the letter's box, in q; the locator's boxes are within 0.25 q of the ink's."""
+
+SPECK = 0.02
+"""Pieces of ink smaller than this, in square q, are specks: a hair's point of 0.1 by 0.2 q."""
+
+COVERED = 0.2
+"""Ink is the letter's where the assessor calls it so from this probability on: of a letter that
+stands apart all but a hundredth is (935 letters by calibration hands)."""
+
+UPRIGHT = 0.2
+"""A letter turned by less, in degrees, is cut out as it stands: a leg of 5 q leans by 0.02 q."""
+
+WIDEST = 400
+"""Most px of a patch either way."""
+
+OWN, WHOLE = 0.5, 0.97
+"""A piece is the letter's from the one share of such ink on; below the other it runs into a
+neighbour, and what is not covered is cut off."""
+
+
+def cut_out(
+    flat: Mask,
+    letter: str,
+    body: tuple[float, float, float, float],
+    box: tuple[float, float, float, float],
+    parts: Mask,
+    q: float,
+) -> LetterInk | None:
+    """The ink of a letter of the flattened page (H, W); None where no ink is the letter's.
+
+    `body` (centre x, y of the ruled line, height, clockwise degrees) and `box` are in px of the
+    page; `parts` (6, 32, 24) are the assessor's masks and `q` is the kulmus in px.
+    """
+    patch, back, origin, scale = _patch(flat, body, box, q)
+    dark = _darkness(patch)
+    # With statistics this takes five times as long; of most pieces nothing but the area is needed.
+    _, numbered = cv2.connectedComponents((dark >= 0.5).astype(np.uint8), connectivity=8)
+    labels = np.asarray(numbered, np.int32)
+    areas = np.bincount(labels.ravel())
+    if len(areas) < 2:
+        return None
+    crop = _through(crops.crop_matrix(body, box), back)
+    cover = mask_on(parts[0], crop, dark.shape)
+    pieces, mixed = _own(labels, areas, cover > COVERED, SPECK * scale**2)
+    if not pieces:
+        return None
+    alone = len(pieces) == len(areas) - 1 and not mixed
+    return LetterInk(letter, scale, origin, dark, labels, pieces, mixed, alone, back, crop, parts)
+
+
+def _patch(
+    flat: Mask,
+    body: tuple[float, float, float, float],
+    box: tuple[float, float, float, float],
+    q: float,
+) -> tuple[Mask, Floats, tuple[float, float], float]:
+    """The letter upright at `scale` px per q, the way back to the page, and its frame's zero."""
+    x, y, _, angle = body
+    scale = min(q, FINEST)
+    grow = scale / q
+    c, s = grow * cos(radians(angle)), grow * sin(radians(angle))
+    ends = [(i - x, j - y) for i in (box[0], box[2]) for j in (box[1], box[3])]
+    across, down = [c * i + s * j for i, j in ends], [c * j - s * i for i, j in ends]
+    room = ROOM * scale
+    width, tall = (min(WIDEST, ceil(max(v) - min(v) + 2 * room) + 2) for v in (across, down))
+    left, top = ceil(room - min(across)), ceil(room - min(down))
+    if abs(angle) < UPRIGHT and scale == q:
+        column, row = int(x) - left, int(y) - top
+        back = np.array([[1.0, 0.0, column], [0.0, 1.0, row]])
+        return _window(flat, column, row, width, tall), back, (x - column, y - row), scale
+    onto = np.array([[c, s, left - c * x - s * y], [-s, c, top + s * x - c * y]])
+    by_number = onto.copy()
+    by_number[:, 2] += ((c + s) / 2 - 0.5, (c - s) / 2 - 0.5)
+    patch = cv2.warpAffine(
+        flat, by_number, (width, tall), flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT, borderValue=crops.FILL,
+    )  # fmt: skip
+    back = np.asarray(cv2.invertAffineTransform(onto), np.float64)
+    return np.asarray(patch, np.uint8), back, (float(left), float(top)), scale
+
+
+def _window(flat: Mask, column: int, row: int, width: int, tall: int) -> Mask:
+    """Part of the page, bare skin beyond its edges."""
+    y0, y1 = max(0, row), min(flat.shape[0], row + tall)
+    x0, x1 = max(0, column), min(flat.shape[1], column + width)
+    inside = flat[y0:y1, x0:x1]
+    if inside.shape == (tall, width):
+        return inside
+    framed = np.full((tall, width), crops.FILL, np.uint8)
+    if y0 < y1 and x0 < x1:
+        framed[y0 - row : y1 - row, x0 - column : x1 - column] = inside
+    return framed
+
+
+_GREYS = np.arange(256, dtype=np.float32)
+
+
+def _darkness(patch: Mask) -> Grey:
+    """Share of ink 0 to 1, between the middle greys of this letter's ink and of its skin."""
+    sums = np.cumsum(np.bincount(patch[::2, ::2].ravel(), minlength=256))
+    skin = _middle(sums, 160, 255, crops.FILL)
+    ink = _middle(sums, 0, 111, 32)
+    table = np.clip((skin - _GREYS) / max(skin - ink, 1.0), 0.0, 1.0)
+    return np.asarray(cv2.LUT(patch, table), np.float32)
+
+
+def _middle(sums: npt.NDArray[np.int64], low: int, high: int, else_: float) -> float:
+    """Median grey of the pixels from one grey to another; `sums` are the counts up to each."""
+    before = int(sums[low - 1]) if low else 0
+    count = int(sums[high]) - before
+    return float(np.searchsorted(sums, before + count / 2)) if count >= 8 else float(else_)
+
+
+def _own(
+    labels: npt.NDArray[np.int32],
+    areas: npt.NDArray[np.int64],
+    covered: npt.NDArray[np.bool_],
+    least: float,
+) -> tuple[tuple[Piece, ...], bool]:
+    """Pieces that are the letter's, the largest first, and whether one runs into a neighbour.
+
+    `areas` are those of all pieces by their number; what is smaller than `least` is a speck. What
+    is cut off of a piece is taken out of `labels`.
+    """
+    pieces: list[Piece] = []
+    mixed = False
+    for k in (np.argsort(-areas[1:], kind="stable") + 1).tolist():
+        area = int(areas[k])
+        if area < least:
+            break
+        here = labels == k
+        share = np.count_nonzero(here & covered) / area
+        if share < OWN:
+            continue
+        x0, y0, width, height = cv2.boundingRect(here.astype(np.uint8))
+        # What runs out of the room below the letter's box is a tag of the next line.
+        if pieces and y0 + height == len(labels):
+            continue
+        if share < WHOLE:
+            mixed = True
+            labels[here & ~covered] = 0
+        pieces.append(Piece(k, x0, y0, x0 + width, y0 + height, area))
+    return tuple(pieces), mixed
+
+
+def _through(first: Floats, then: Floats) -> Floats:
+    """The affine map that takes points through `then` and after that through `first`."""
+    matrix = first[:, :2] @ then[:, :2]
+    return np.concatenate([matrix, (first[:, :2] @ then[:, 2] + first[:, 2])[:, None]], axis=1)
+
+
+@dataclass(frozen=True)
+class Length:
+    """A length in q between two points of the letter's patch, px."""
+
+    name: str
+    of: str
+    q: float
+    start: Floats
+    end: Floats
+    sure: bool = True
+    """Whether a white that it measures is as white as skin, and, where none was found, its place as
+    dark as ink."""
+
+
+def upright(name: str, of: str, x: float, y0: float, y1: float, scale: float) -> Length:
+    """The height between two levels at column x; below 0 where y1 lies above y0."""
+    return Length(name, of, (y1 - y0) / scale, np.array([x, y0]), np.array([x, y1]))
+
+
+def level(name: str, of: str, y: float, x0: float, x1: float, scale: float) -> Length:
+    """The width between two columns at height y; below 0 where x1 lies left of x0."""
+    return Length(name, of, (x1 - x0) / scale, np.array([x0, y]), np.array([x1, y]))

@@ -1,0 +1,206 @@
+"""How long legs are: under a roof from its underside, under a head from its top.
+
+A head slopes and is rounded below, so that where it ends and its leg begins is a matter of taste;
+Mishnat Sofrim gives the final nun's four pens with its head.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from crownlet.infer.measure import edges
+from crownlet.infer.measure.edges import seat
+from crownlet.infer.measure.gaps import hanging_leg, nearest, white
+from crownlet.infer.measure.ink import Length, LetterInk, level, upright
+from crownlet.infer.records import Floats
+
+RIGHT, LEFT, HEADED = "דהךרף", "ת", "וזיןץ"
+"""Letters whose leg stands at the right of a roof, at its left, or under a head."""
+
+ROOFS = (0.2, 1.8)
+"""A roof's underside lies between these, in q below the ruled line; what is higher may be a tag
+that leans out over its head."""
+
+
+def leg_lengths(ink: LetterInk) -> list[Length]:
+    """Lengths of the legs that may be short or long, in q along the upright."""
+    found = []
+    leg = hanging_leg(ink)
+    if ink.letter in RIGHT + LEFT + HEADED:
+        others = tuple(piece for piece in ink.pieces if piece is not leg)
+        found += _held(ink, edges.bottoms(ink.soft(others) if leg else ink.whole))
+    if leg is not None:
+        dark = ink.soft((leg,))
+        top, end = float(np.nanmin(edges.tops(dark))), edges.bottoms(dark)
+        k = int(np.nanargmax(end))
+        found.append(
+            upright("left_leg_length", "leg_short", k + 0.5, top, float(end[k]), ink.scale)
+        )
+    return found
+
+
+def _held(ink: LetterInk, low: Floats) -> list[Length]:
+    """A leg that hangs on its roof or head; `low` (w,) are the lower edges of the letter."""
+    inked = np.flatnonzero(np.isfinite(low))
+    middle = int((inked[0] + inked[-1]) / 2)
+    if ink.letter in RIGHT:
+        low[:middle] = np.nan
+    elif ink.letter in LEFT:
+        low[middle:] = np.nan
+    if not np.isfinite(low).any():
+        return []
+    k = int(np.nanargmax(low))
+    name = "length" if ink.letter in HEADED else "leg_length"
+    start = _head_top(ink) if ink.letter in HEADED else _underside(ink, k)
+    if start is None:
+        return []
+    return [upright(name, "leg_short", k + 0.5, start, float(low[k]), ink.scale)]
+
+
+def _head_top(ink: LetterInk) -> float | None:
+    """Level of the upper edge of the head, tags aside, in its middle."""
+    top, known = seat(ink)
+    return float(np.median(top[known])) if known.any() else None
+
+
+def _underside(ink: LetterInk, end: int) -> float | None:
+    """Level at which the roof ends beside a leg that ends in column `end`, in the half next to it.
+
+    The other half of a roof may be cut off aslant, and a drop hangs from it.
+    """
+    above, below = (ink.y(q) for q in ROOFS)
+    if above >= below:
+        return None
+    under = above + edges.undersides(ink.body[above : below + 1])
+    columns = np.arange(len(under))
+    beside = columns > end if ink.letter in LEFT else columns < end
+    free = np.flatnonzero((under < below - 1.0) & beside)
+    if len(free) < 4:
+        return None
+    half = free[: len(free) // 2] if ink.letter in LEFT else free[len(free) // 2 :]
+    return float(np.median(under[half]))
+
+
+ZONE = 2.2
+"""The feet are looked for lower than this, in q below the ruled line."""
+
+RIGHT_feet = 0.45
+"""The right foot's end lies within so much, in q, of the right edge of the feet."""
+
+BETWEEN = 0.15
+"""Ink between the two ends that belongs to neither, in q."""
+
+
+def foot_drop(ink: LetterInk) -> list[Length]:
+    """Height of the left foot's end above the right foot's, q; below 0 if the left is lower."""
+    low = edges.bottoms(ink.whole)
+    low[~(low > ink.y(ZONE))] = np.nan
+    columns = np.flatnonzero(np.isfinite(low))
+    if len(columns) < 0.6 * ink.scale:
+        return []
+    border = columns[-1] - RIGHT_feet * ink.scale
+    right = columns[columns >= border]
+    left = columns[columns < border - BETWEEN * ink.scale]
+    if not len(right) or not len(left):
+        return []
+    a, b = int(left[low[left].argmax()]), int(right[low[right].argmax()])
+    x = a + 0.5
+    return [
+        Length(
+            "foot_drop", "foot_level", float(low[b] - low[a]) / ink.scale,
+            np.array([x, low[a]]), np.array([x, low[b]]),
+        )
+    ]  # fmt: skip
+
+
+HEADS = {"ט": 2, "ע": 2, "צ": 2, "ץ": 2, "ש": 3}
+
+ZONE_heads = (0.05, 0.9)
+"""Rows of the heads in q below the ruled line: tags stand above, limbs meet below."""
+
+LEAST = 0.12
+"""A head shows at least so much ink there, in square q."""
+
+
+def head_gaps(ink: LetterInk) -> list[Length]:
+    """The white between each two neighbouring heads, q; one of 0 for each that is wanting."""
+    top, foot = ink.y(ZONE_heads[0]), ink.y(ZONE_heads[1])
+    zone = np.zeros_like(ink.own)
+    zone[top:foot] = ink.own[top:foot]
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(zone, connectivity=8)
+    heads = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] > LEAST * ink.scale**2]
+    heads.sort(key=lambda k: float(centres[k][0]))
+    found = []
+    for a, b in pairwise(heads):
+        near, far = nearest((labels == a).astype(np.uint8), (labels == b).astype(np.uint8))
+        found.append(white(ink, "head_gap", "heads_touch", near, far))
+    if len(heads) < HEADS[ink.letter] and heads:
+        widest = max(heads, key=lambda k: int(stats[k, cv2.CC_STAT_WIDTH]))
+        x, y, width, height = (int(v) for v in stats[widest][:4])
+        point = np.array([x + width / 2, y + height / 2])
+        found.append(Length("head_gap", "heads_touch", 0.0, point, point))
+    return found
+
+
+HEELS = {"ב": ((2.05, 3.1), (1.15, 1.85)), "ד": ((0.0, 1.1), (1.45, 2.1))}
+"""By letter, rows in q below the ruled line: those of the heel, and of the limb it stands out
+from."""
+
+
+def heel(ink: LetterInk) -> list[Length]:
+    """How far the heel stands out to the right of wall or leg, q (Mishnat Sofrim: bet, dalet)."""
+    zone, limb = HEELS[ink.letter]
+    right = edges.rights(ink.body)
+    out, beside = (right[ink.y(a) : ink.y(b)] for a, b in (zone, limb))
+    if not np.isfinite(out).any() or not np.isfinite(beside).any():
+        return []
+    k = int(np.nanargmax(out))
+    edge = float(np.nanmedian(beside))
+    y = ink.y(zone[0]) + k + 0.5
+    return [level("heel", "heel_missing", y, edge, float(out[k]), ink.scale)]
+
+
+def kotz(ink: LetterInk) -> list[Length]:
+    """How far the lower left point of the yud reaches below its head's underside, q.
+
+    It is the deepest fall of the lower edge's level on the way from the left to the leg's end.
+    """
+    low = edges.bottoms(ink.body)
+    inked = np.flatnonzero(np.isfinite(low))
+    low = low[inked[0] : int(np.nanargmax(low)) + 1]
+    if len(low) < 3:
+        return []
+    low = np.where(np.isfinite(low), low, low[0])
+    after = int((np.maximum.accumulate(low) - low).argmax())
+    tip = int(low[: after + 1].argmax())
+    x = inked[0] + tip + 0.5
+    return [upright("kotz", "kotz_missing", x, float(low[after]), float(low[tip]), ink.scale)]
+
+
+MIDDLE, RIGHT_forms = (0.34, 0.68), (0.72, 0.95)
+"""Shares of a chet's width, from its left: where a hump rises, and its right head's top."""
+
+
+def hump(ink: LetterInk) -> list[Length]:
+    """How far below the top of a chet's right head its roof ends, in the middle, in q.
+
+    Under a hump the white rises to the height of the heads; a flat roof lies there at its full
+    thickness. Half of the columns decide, so that a tag that stands there does not.
+    """
+    top, under = edges.tops(ink.body), edges.undersides(ink.body)
+    inked = np.flatnonzero(np.isfinite(top))
+    if len(inked) < ink.scale:
+        return []
+    first, width = int(inked[0]), int(inked[-1] - inked[0]) + 1
+    middle, right = (
+        row[first + int(low * width) : first + int(high * width)]
+        for row, (low, high) in ((under, MIDDLE), (top, RIGHT_forms))
+    )
+    if not (np.isfinite(middle).any() and np.isfinite(right).any()):
+        return []
+    level, end = float(np.nanmedian(right)), float(np.nanmedian(middle))
+    x = first + 0.5 * (MIDDLE[0] + MIDDLE[1]) * width
+    return [upright("roof_end", "custom_form", x, level, end, ink.scale)]

@@ -1,0 +1,232 @@
+"""The one place that knows ONNX Runtime: both networks, verified, with what they say of themselves.
+
+A model folder holds `locator.onnx`, `assessor.onnx`, `checksums.sha256` (as `sha256sum` writes it)
+and `thresholds.yaml`. Files are read once, verified, and loaded from those same bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.files.errors import FileFault
+
+if TYPE_CHECKING:
+    import onnxruntime
+
+
+def physical_cores() -> int:
+    """Processor cores open to this process, hyper-threads counted once."""
+    if not hasattr(os, "sched_getaffinity"):
+        return os.cpu_count() or 1
+    ours = os.sched_getaffinity(0)
+    siblings = set()
+    for cpu in ours:
+        path = Path(f"/sys/devices/system/cpu/cpu{cpu}/topology/thread_siblings_list")
+        try:
+            siblings.add(path.read_text().strip())
+        except OSError:
+            return len(ours)
+    return max(1, len(siblings))
+
+
+NAMES = ("locator.onnx", "assessor.onnx")
+
+MAPS = ("centre", "letter", "turn", "shape", "scale")
+
+HEADS = ("letter", "defects", "tags", "parts")
+
+LOCATOR_BODY = 28.0
+"""Body height in px at which the locator wants its page."""
+
+Float32 = npt.NDArray[np.float32]
+
+
+def onnx_runtime() -> Any:
+    """The module `onnxruntime`, which no other code imports by itself: it then reports nothing.
+
+    Otherwise its import writes a device id and a queue of events below ~/.cache and sends them to
+    the vendor. `ORT_DISABLE_TELEMETRY` prevents all of it, and only before the first import
+    (Privacy.md of the package, "Disabling Telemetry"); a value of the user's own does not count,
+    since what is inspected here is private. New processes inherit it, and ask here too. Builds for
+    Windows before 1DS heed only the function.
+    """
+    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+    import onnxruntime
+
+    onnxruntime.disable_telemetry_events()
+    return onnxruntime
+
+
+class ModelError(FileFault):
+    """A model folder that cannot be used: `path` names the file, `reason` says why."""
+
+
+@dataclass(frozen=True)
+class ModelInfo:
+    """What the networks say of themselves."""
+
+    version: str
+    letters: str
+    """The 27 letters in the order of the outputs."""
+    defects: tuple[str, ...]
+    """Names of the learned defects, in the order of the assessor's output."""
+    parts: tuple[str, ...]
+    checksums: dict[str, str] = field(default_factory=dict)
+    folder: str = ""
+
+
+@dataclass(frozen=True)
+class LocatorMaps:
+    """The locator's answer at stride 4: `centre` (h, w), the others (channels, h, w)."""
+
+    centre: Float32
+    letter: Float32
+    turn: Float32
+    shape: Float32
+    scale: Float32
+
+
+class Networks(Protocol):
+    """What the stages ask of the two networks; tests put drawn-up answers in their place."""
+
+    @property
+    def info(self) -> ModelInfo:
+        """Names and versions."""
+
+    @property
+    def lanes(self) -> int:
+        """How many threads may call `assess` at once to keep the processor busy."""
+
+    def locate(self, page: Float32) -> LocatorMaps:
+        """Maps for a page (1, 1, H, W), H and W multiples of 32, flattened grey / 255."""
+
+    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, Float32, Float32, Float32]:
+        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96)."""
+
+
+def weights_folder() -> Path:
+    """Folder of the shipped networks."""
+    return Path(str(resources.files("crownlet.models.weights")))
+
+
+class Sessions:
+    """Both networks in ONNX Runtime on the processor."""
+
+    def __init__(self, folder: str | Path | None = None, threads: int | None = None) -> None:
+        self.folder = Path(folder) if folder is not None else weights_folder()
+        self.threads = threads or physical_cores()
+        files = verified_files(self.folder)
+        # One page has one locator run but many batches of crops: those go a core each.
+        self._locator = self._session("locator.onnx", files["locator.onnx"], MAPS, self.threads)
+        self._assessor = self._session("assessor.onnx", files["assessor.onnx"], HEADS, 1)
+        self._info = self._read_info(files)
+
+    @property
+    def info(self) -> ModelInfo:
+        """Names and versions, read from the networks' own metadata."""
+        return self._info
+
+    @property
+    def lanes(self) -> int:
+        """Batches of crops that are assessed at once, each on one core."""
+        return self.threads
+
+    def locate(self, page: Float32) -> LocatorMaps:
+        """Maps for a page (1, 1, H, W) float32, H and W multiples of 32."""
+        maps = dict(zip(MAPS, self._locator.run(list(MAPS), {"page": page}), strict=True))
+        return LocatorMaps(maps.pop("centre")[0, 0], **{k: v[0] for k, v in maps.items()})
+
+    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, Float32, Float32, Float32]:
+        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96) uint8."""
+        letter, defects, tags, parts = self._assessor.run(list(HEADS), {"crops": crops})
+        return letter, defects, tags, parts
+
+    def _session(
+        self, name: str, data: bytes, outputs: tuple[str, ...], threads: int
+    ) -> onnxruntime.InferenceSession:
+        ort = onnx_runtime()
+        options = ort.SessionOptions()
+        options.intra_op_num_threads = threads
+        options.inter_op_num_threads = 1
+        options.graph_optimization_level = ort.GraphOptimizationLevel.ORT_ENABLE_ALL
+        options.log_severity_level = 3
+        # Threads that wait in a loop are no quicker and take a fifth more of the processor's time.
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+        try:
+            session = ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+        except Exception as error:
+            cause = " ".join(str(error).split())[:160]
+            raise ModelError(self.folder / name, f"is not a usable network ({cause}).") from None
+        missing = set(outputs) - {output.name for output in session.get_outputs()}
+        if missing:
+            raise ModelError(self.folder / name, f"lacks the outputs {', '.join(sorted(missing))}.")
+        return session
+
+    def _read_info(self, files: dict[str, bytes]) -> ModelInfo:
+        meta = dict(self._assessor.get_modelmeta().custom_metadata_map)
+        path = self.folder / "assessor.onnx"
+        try:
+            letters, defects, parts = (_names(meta[k]) for k in ("letters", "defects", "parts"))
+        except KeyError as error:
+            raise ModelError(path, f"does not say its {error.args[0]} in its metadata.") from None
+        if len(letters) != 27:
+            raise ModelError(path, f"names {len(letters)} letters in its metadata, not 27.")
+        return ModelInfo(
+            version=meta.get("version", "unknown"),
+            letters="".join(letters),
+            defects=tuple(defects),
+            parts=tuple(parts),
+            checksums={name: hashlib.sha256(data).hexdigest() for name, data in files.items()},
+            folder=str(self.folder),
+        )
+
+
+def _names(text: str) -> list[str]:
+    """A metadata value that lists names: JSON, or plain letters."""
+    try:
+        value = json.loads(text)
+    except ValueError:
+        value = text
+    return [str(item) for item in value]
+
+
+def verified_files(folder: Path) -> dict[str, bytes]:
+    """Both network files of `folder`, their SHA-256 checked against `checksums.sha256`."""
+    if not folder.is_dir():
+        raise ModelError(folder, "there is no such model folder.")
+    sums = _checksums(folder / "checksums.sha256")
+    files = {}
+    for name in NAMES:
+        path = folder / name
+        if name not in sums:
+            raise ModelError(folder / "checksums.sha256", f"has no checksum for {name}.")
+        try:
+            data = path.read_bytes()
+        except FileNotFoundError:
+            raise ModelError(path, "the model file is missing.") from None
+        except OSError as error:
+            raise ModelError(path, f"cannot be read ({error.strerror or error}).") from None
+        if hashlib.sha256(data).hexdigest() != sums[name]:
+            raise ModelError(path, "its checksum is not the one in checksums.sha256.")
+        files[name] = data
+    return files
+
+
+def _checksums(path: Path) -> dict[str, str]:
+    try:
+        lines = path.read_text("ascii").splitlines()
+    except FileNotFoundError:
+        raise ModelError(path, "the checksum file is missing.") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ModelError(path, f"cannot be read ({error}).") from None
+    pairs = (line.split(maxsplit=1) for line in lines if line.strip())
+    return {pair[1].lstrip("*").strip(): pair[0].lower() for pair in pairs if len(pair) == 2}

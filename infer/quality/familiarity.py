@@ -1,0 +1,122 @@
+"""Is this a letter of the square script, in a hand of the kinds the networks know?
+
+Two signs. The networks' surprise, in nats: their entropy over the letters, less the logarithm of
+the probability that both mean the same letter ("no letter" is none). And the shape: a box narrower,
+or deeper or shallower, than boxes of the letter read; a wider box is a stretched letter and has its
+own place, and how high crowns stand is a habit of the hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import numpy as np
+import yaml
+
+from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.infer.records import Assessed, Floats, Ints, Located
+from crownlet.infer.thresholds import Familiar, Stretch
+
+OWN = 3.0
+"""The page's other examples of a letter outweigh the rendered hands from so many on."""
+
+
+@dataclass(frozen=True)
+class Usual:
+    """Sizes of the 27 letters in q, each (27,)."""
+
+    width: Floats
+    width_spread: Floats
+    """Of the logarithm."""
+    below: Floats
+    """From the ruled line to the lowest ink."""
+    below_spread: Floats
+
+
+@dataclass(frozen=True)
+class Extent:
+    """Sizes of N letters in q, as they stand upright; each (N,)."""
+
+    width: Floats
+    below: Floats
+
+
+@cache
+def usual() -> Usual:
+    """The sizes in `usual.yaml`."""
+    text = (resources.files("crownlet.infer.quality") / "usual.yaml").read_bytes()
+    rows = yaml.safe_load(text)["letters"]
+    table = [[*rows[letter.slug]["width"], *rows[letter.slug]["below"]] for letter in ALPHABET]
+    return Usual(*np.array(table, np.float64).T)
+
+
+def extent(found: Located) -> Extent:
+    """Width, and depth below the ruled line, by the way up of each letter."""
+    q = found.body[:, 2] / 3.0
+    quarter = (found.body[:, 3] / 90).round().astype(int) % 4
+    x, y = found.body[:, 0], found.body[:, 1]
+    x0, y0, x1, y1 = found.box.T
+    lying = quarter % 2 == 1
+    below = np.choose(quarter, [y1 - y, x - x0, y - y0, x1 - x])
+    return Extent(np.where(lying, y1 - y0, x1 - x0) / q, below / q)
+
+
+def stretch_ratios(width: Floats, letter: Ints) -> Floats:
+    """(N,) width of each letter over what is usual for it in this hand.
+
+    `width` in q, `letter` the class of each. A hand that writes wide writes all letters wide, so
+    the rendered widths are first brought to this hand's; then its own examples count.
+    """
+    if not len(width):
+        return np.zeros(0)
+    own = np.log(np.maximum(width, 1e-3))
+    rendered = np.log(usual().width)[letter]
+    expected = rendered + float(np.median(own - rendered))
+    for k in np.unique(letter):
+        here = letter == k
+        others = int(here.sum()) - 1
+        middle = float(np.median(own[here]))
+        expected[here] = (OWN * expected[here] + others * middle) / (OWN + others)
+    return np.exp(own - expected)
+
+
+def stretched(ratio: Floats, curve: Stretch) -> Floats:
+    """(N,) probability of `overstretched`."""
+    z = curve.bias + curve.slope * np.log(np.maximum(ratio, 1e-6))
+    return 1.0 / (1.0 + np.exp(-np.clip(z, -40.0, 40.0)))
+
+
+FEWEST = 8
+"""Half of so many letters are beyond a twentieth by chance once in 2,700 pages (binomial)."""
+
+
+def surprise(found: Located, assessed: Assessed, odds: Floats) -> Floats:
+    """(N,) nats; `odds` (N, 27) are the letters' probabilities by both networks."""
+    share = odds / np.maximum(odds.sum(axis=1, keepdims=True), 1e-9)
+    entropy = -(share * np.log(np.maximum(share, 1e-9))).sum(axis=1)
+    agreed = (found.letters * assessed.letters[:, :27]).sum(axis=1)
+    return np.asarray(entropy - np.log(np.maximum(agreed, 1e-6)), np.float64)
+
+
+def oddness(size: Extent, letter: Ints) -> Floats:
+    """(N,) largest deviation from the usual of the letter read, in spreads."""
+    known = usual()
+    narrow = -(np.log(np.maximum(size.width, 1e-3)) - np.log(known.width)[letter])
+    deep = np.abs(size.below - known.below[letter]) / known.below_spread[letter]
+    return np.maximum(narrow / known.width_spread[letter], deep)
+
+
+def score(surprised: Floats, odd: Floats, bounds: Familiar) -> Floats:
+    """(N,) 1 and more where a letter is unlike what is known."""
+    return np.maximum(surprised / bounds.surprise, odd / bounds.shape)
+
+
+def strange_page(surprised: Floats, bounds: Familiar) -> bool:
+    """Whether a page, by the surprise (N,) of its letters, is of a script or hand not known.
+
+    Faults make single letters surprising, another hand makes all of them a little so: half must
+    be more so than all but a twentieth of the letters known.
+    """
+    return len(surprised) >= FEWEST and float(np.median(surprised)) >= bounds.page

@@ -1,0 +1,155 @@
+"""What the picture and the sizes of the letters say, ready for the rows of a page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.quality.familiarity import (
+    extent,
+    oddness,
+    score,
+    strange_page,
+    stretch_ratios,
+    stretched,
+    surprise,
+)
+from crownlet.infer.quality.measures import Measures
+from crownlet.infer.records import Assessed, Floats, Located
+from crownlet.infer.thresholds import WORDS, Need, Needs, Picture
+
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Forbidden:
+    """Which of N letters the picture does not show well enough, group by group."""
+
+    letters: Mapping[str, Bools]
+    """(N,) by group."""
+    unresolved: tuple[str, ...]
+    """Groups forbidden on the whole page; on it, for every letter."""
+    sentences: tuple[str, ...]
+    """The same in words and numbers."""
+
+
+def forbidden(measures: Measures, needs: Needs) -> Forbidden:
+    """Hold every letter's measures against what each group needs."""
+    letters: dict[str, Bools] = {}
+    unresolved, sentences = [], []
+    for group, need in needs.groups.items():
+        failures = [(rule, rule.fails(measures, need)) for rule in _RULES]
+        failing = np.logical_or.reduce([bad for _, bad in failures])
+        total, count = len(failing), int(failing.sum())
+        if not count:
+            letters[group] = failing
+            continue
+        whole = count >= needs.nearly_all * total
+        if whole:
+            unresolved.append(group)
+            failing = np.ones(total, np.bool_)
+        letters[group] = failing
+        of = WORDS[group] if whole else f"{WORDS[group]} of {count} of {total} letters"
+        told = [rule.words(measures, need, bad) for rule, bad in failures if bad.any()]
+        sentences.append(f"{of}: " + "; ".join(told))
+    return Forbidden(letters, tuple(unresolved), tuple(sentences))
+
+
+@dataclass(frozen=True)
+class _Rule:
+    value: Callable[[Measures], Floats]
+    limit: Callable[[Need], float]
+    least: bool
+    text: str
+
+    def fails(self, measures: Measures, need: Need) -> Bools:
+        value, limit = self.value(measures), self.limit(need)
+        return np.asarray(value < limit if self.least else value > limit, np.bool_)
+
+    def words(self, measures: Measures, need: Need, bad: Bools) -> str:
+        return self.text.format(self.limit(need), float(np.median(self.value(measures)[bad])))
+
+
+_RULES = (
+    _Rule(lambda m: m.q_px, lambda n: n.q_px, True, "{:.3g} px per kulmus needed, here {:.3g}"),
+    _Rule(
+        lambda m: m.edge_q, lambda n: n.edge_q, False,
+        "edges of at most {:.2f} kulmus needed, here {:.2f}",
+    ),
+    _Rule(
+        lambda m: m.contrast, lambda n: n.contrast, True,
+        "contrast of ink and skin of {:.2f} needed, here {:.2f}",
+    ),
+    _Rule(
+        lambda m: m.glare, lambda n: n.glare, False,
+        "glare over at most {:.0%} of a letter, here {:.0%}",
+    ),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Per letter, all in one order, and for the page."""
+
+    skipped: tuple[frozenset[str], ...]
+    """Defects that the picture does not let anyone judge on this letter."""
+    unresolved: tuple[str, ...]
+    """Defects not judged on the whole page."""
+    sentences: tuple[str, ...]
+    """What is not judged, where and why, in words and numbers."""
+    unfamiliar: npt.NDArray[np.bool_]
+    """(N,) whether a letter is unlike what is known, as all are on a page of an unknown hand."""
+    unfamiliar_share: float
+    """Share of the letters that are so by themselves."""
+    strange_page: bool
+    """Whether the whole page is taken as unfamiliar; nothing on it is more than a review."""
+    stretched: Floats
+    """(N,) probability that a letter is drawn out."""
+
+
+def judge(
+    measures: Measures,
+    found: Located,
+    assessed: Assessed,
+    odds: Floats,
+    picture: Picture,
+    doubted: bool,
+) -> Judged:
+    """Judge N letters; `found` on the upright page, `odds` (N, 27) by both networks.
+
+    `doubted` says that the networks agree too little on the page for any letter to be familiar.
+    """
+    letter = odds.argmax(axis=1)
+    size = extent(found)
+    bounds = picture.familiar
+    nats = surprise(found, assessed, odds)
+    strange = score(nats, oddness(size, letter), bounds) >= 1.0
+    share = float(strange.mean()) if len(strange) else 0.0
+    whole = doubted or strange_page(nats, bounds)
+    blind = forbidden(measures, picture.needs)
+    members = _members(picture.needs)
+    skipped = tuple(
+        frozenset(name for group, bad in blind.letters.items() if bad[i] for name in members[group])
+        for i in range(len(letter))
+    )
+    return Judged(
+        skipped=skipped,
+        unresolved=tuple(n for n in CATALOGUE if picture.needs.group_of(n) in blind.unresolved),
+        sentences=blind.sentences,
+        unfamiliar=strange | whole,
+        unfamiliar_share=share,
+        strange_page=whole,
+        stretched=stretched(stretch_ratios(size.width, letter), picture.stretch),
+    )
+
+
+def _members(needs: Needs) -> dict[str, tuple[str, ...]]:
+    """Defects by the group whose need they have."""
+    return {
+        group: tuple(name for name in CATALOGUE if needs.group_of(name) == group)
+        for group in needs.groups
+    }

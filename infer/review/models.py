@@ -1,0 +1,196 @@
+"""What the store gives out and takes in: items, decisions, groups, progress, and its refusals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Literal
+
+from crownlet.datasets.files.errors import FileFault
+from crownlet.infer.records import Box
+
+Choice = Literal["present", "not_present", "cannot_tell", "authority", "other_letter"]
+
+CHOICES: tuple[Choice, ...] = (
+    "present", "not_present", "cannot_tell", "authority", "other_letter",
+)  # fmt: skip
+"""What a reader may say of a doubt; `authority` keeps it as a question for an authority."""
+
+TAKEN_BACK = "taken_back"
+"""What stands as choice in the row of an undo."""
+
+Origin = Literal["finding", "review", "audit", "survey"]
+"""Why a question is asked; `survey`: drawn by lot for a survey, whatever its route."""
+
+State = Literal["open", "done", "all"]
+
+
+def now() -> str:
+    """This moment, UTC, ISO 8601 with microseconds."""
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+class StoreError(FileFault):
+    """A file of decisions that cannot be used: `path` names it, `reason` says why."""
+
+
+class StaleError(Exception):
+    """A decision on what the page showed, which is no longer so; nothing was changed."""
+
+
+class ChoiceError(ValueError):
+    """A decision that says nothing clear; nothing was changed."""
+
+
+class ItemError(LookupError):
+    """An item that is not in the queue."""
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One row of what a reader said; never changed and never deleted."""
+
+    id: int
+    item: int
+    reader: str
+    choice: str
+    """One of `CHOICES`, or `TAKEN_BACK` in the row of an undo."""
+    right_letter: str | None
+    """With `other_letter`: the letter that is written."""
+    note: str
+    at: str
+    """UTC, ISO 8601 with microseconds."""
+    blind: bool
+    """Whether the source was hidden."""
+    opinion_shown: bool
+    """Whether the network's opinion was shown before."""
+    round: int
+    """1 for the first reader of the store, 2 for every other."""
+    version: int
+    """Version of the item, for this reader, after the decision."""
+    undoes: int | None = None
+    """The decision that this row takes back."""
+
+
+@dataclass(frozen=True)
+class Item:
+    """One doubt about one place, as one reader meets it."""
+
+    id: int
+    page: str
+    scroll: str
+    glyphs: tuple[int, ...]
+    """Numbers of the letters on the page; the first is the one asked about."""
+    kind: str
+    """The doubt: a name of the catalogue, or `unfamiliar`."""
+    letter: str
+    """The letter as read; "" where the doubt is of no single letter."""
+    box: Box
+    """px of the picture as given."""
+    version: int
+    """To be sent back with a decision: how often this reader decided or took back here."""
+    decision: Decision | None
+    """What this reader said last and did not take back."""
+    origin: Origin | None = None
+    """Why it is in the queue; None unless asked for, as it tells what the networks think."""
+    p: float | None = None
+    """The networks' probability; None unless asked for, or where there is none."""
+    source: str | None = None
+    """Where the scroll comes from; None unless asked for, or not known."""
+    body: tuple[float, float, float, float] | None = None
+    """Of the letter in question: middle of its ruled line, height of its body (px), degrees
+    clockwise; None where the doubt is of no single letter."""
+
+
+@dataclass(frozen=True)
+class Group:
+    """The items of one letter and one doubt: what a wall shows."""
+
+    letter: str
+    kind: str
+    open: int
+    done: int
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far one reader has come."""
+
+    reader: str
+    open: int
+    done: int
+    choices: dict[str, int]
+    """Items by what the reader said of them."""
+
+    @property
+    def total(self) -> int:
+        """Items in this reader's queue."""
+        return self.open + self.done
+
+
+@dataclass(frozen=True)
+class Reader:
+    """Someone who has a queue in this store."""
+
+    name: str
+    round: int
+    since: str
+    """UTC, ISO 8601."""
+    done: int
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """An item of which two readers said different things."""
+
+    item: Item
+    first: Decision
+    second: Decision
+
+
+@dataclass(frozen=True)
+class Audited:
+    """A question of the audit, and what a reader said of it."""
+
+    scroll: str
+    kind: str
+    chance: float
+    """Chance with which it was drawn."""
+    choice: str | None
+    """None while it is open, or was decided only after the reader was told what others think."""
+
+
+@dataclass(frozen=True)
+class Audit:
+    """The audit of the run as it stands."""
+
+    letters: int
+    """Clear letters from which it was drawn."""
+    questions: int
+    """Doubts that these letters were cleared of, all together."""
+    asked: tuple[Audited, ...]
+    """The audit in one reader's queue."""
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A decision that stands, with all that is known of what was asked; for exports."""
+
+    page: str
+    scroll: str
+    source: str | None
+    sha256: str
+    """Checksum of the picture that was judged."""
+    asked: bool
+    """False once the page was inspected anew and no longer raises the doubt."""
+    kind: str
+    letter: str
+    glyphs: tuple[int, ...]
+    box: Box
+    line: int | None
+    word: int | None
+    place: int | None
+    origin: Origin
+    p: float | None
+    chance: float | None
+    decision: Decision

@@ -1,4 +1,0 @@
-"""What a review is called where it lies in its run."""
-
-STORE, PICTURES = "review.sqlite3", "review.pictures.sqlite3"
-LABELS, DECISIONS = "labels.coco.json", "decisions.csv"

@@ -1,0 +1,91 @@
+"""A review of a list of letters alone: one row of a CSV file for each question.
+
+The columns are `page`, `glyph` and `kind`; others are left alone. Questions that the inspection did
+not raise come into the queue; what is not on the list stays there, out of sight.
+"""
+
+from __future__ import annotations
+
+import csv
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.queue import Question, askable
+from crownlet.infer.review.sync import insert
+
+if TYPE_CHECKING:
+    from crownlet.infer.run.run import Run
+
+COLUMNS = ("page", "glyph", "kind")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One row: a letter of a page and what is asked of it."""
+
+    page: str
+    glyph: int
+    kind: str
+
+
+def read_list(path: Path, run: Run) -> tuple[Asked, ...]:
+    """The rows of a list; StoreError names the line that asks for what is not in the run."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            rows = csv.DictReader(file)
+            if missing := [name for name in COLUMNS if name not in (rows.fieldnames or ())]:
+                raise StoreError(path, f"it has no column {missing[0]}.")
+            return tuple(_asked(path, rows.line_num, row, run) for row in rows)
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        why = getattr(error, "strerror", None) or error
+        raise StoreError(path, f"cannot be read as CSV ({why}).") from None
+
+
+def _asked(path: Path, line: int, row: dict[str, str], run: Run) -> Asked:
+    page, number, kind = (row[name] or "" for name in COLUMNS)
+    if page not in run.pages:
+        raise StoreError(path, f"line {line}: page {page!r} is not in the run.")
+    record = run.pages[page].record
+    if not (number.isdecimal() and 1 <= int(number) <= len(record.glyphs)):
+        raise StoreError(path, f"line {line}: page {page} has no letter {number!r}.")
+    glyph = record.glyphs[int(number) - 1]
+    if kind not in askable(glyph, record) and kind not in glyph.reasons:
+        raise StoreError(path, f"line {line}: {kind!r} cannot be asked of letter {number}.")
+    return Asked(page, int(number), kind)
+
+
+def narrow(db: sqlite3.Connection, run: Run, asked: tuple[Asked, ...]) -> bool:
+    """Show these questions only, inside a transaction; whether any was new to the queue."""
+    db.execute("DROP VIEW shown")
+    db.execute("CREATE TEMP TABLE shown (id INTEGER PRIMARY KEY)")
+    new = False
+    for one in asked:
+        glyph = run.pages[one.page].record.glyphs[one.glyph - 1]
+        question = Question(
+            one.kind,
+            glyph.letter,
+            (glyph.glyph,),
+            glyph.box,
+            "review",
+            glyph.p.get(one.kind),
+            glyph,
+        )
+        item = _item(db, one.page, question)
+        if item is None:
+            (page,) = db.execute("SELECT id FROM pages WHERE name = ?", (one.page,)).fetchone()
+            insert(db, page, question, None)
+            item, new = _item(db, one.page, question), True
+        db.execute("INSERT OR IGNORE INTO shown VALUES (?)", (item,))
+    return new
+
+
+def _item(db: sqlite3.Connection, page: str, question: Question) -> int | None:
+    row = db.execute(
+        "SELECT i.id FROM items i JOIN pages p ON p.id = i.page "
+        "WHERE p.name = ? AND i.mark = ? AND i.live ORDER BY i.id",
+        (page, question.mark),
+    ).fetchone()
+    return None if row is None else int(row[0])

@@ -1,0 +1,105 @@
+"""The questions of a survey's audit: a review of its folder asks these and no others.
+
+They were drawn irrespective of what the networks think, so among them nothing tells. Doubtful
+letters are not mixed in: many faults in sight make a reader expect them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crownlet.datasets.files.atomic import replacing, write_rows
+from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.queue import Question
+from crownlet.infer.run.survey_state import read_survey
+from crownlet.infer.run.tables import RunError, read_table
+
+if TYPE_CHECKING:
+    from crownlet.infer.records import PageRecord
+    from crownlet.infer.run.run import Run
+
+NAME = "audit.csv"
+
+COLUMNS = ("page", "glyph", "letter", "defect", "chance")
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A letter, a defect to be judged on it, and the chance with which the pair was drawn."""
+
+    page: str
+    glyph: int
+    letter: str
+    defect: str
+    chance: float
+
+
+def write_audit(folder: Path, pairs: Iterable[Pair]) -> None:
+    """Write S/audit.csv whole or not at all; OSError if it cannot be written."""
+    with replacing(folder / NAME) as draft:
+        write_rows(
+            draft, COLUMNS,
+            ((p.page, str(p.glyph), p.letter, p.defect, repr(p.chance)) for p in pairs),
+        )  # fmt: skip
+
+
+def read_audit(folder: Path) -> tuple[Pair, ...]:
+    """The drawn pairs; RunError if they cannot be read."""
+    path = folder / NAME
+    table = read_table(path)
+    try:
+        rows = zip(
+            table.text("page"), table.whole("glyph"), table.text("letter"), table.text("defect"),
+            table.number("chance"), strict=True,
+        )  # fmt: skip
+        pairs = tuple(Pair(*row) for row in rows)
+    except (KeyError, ValueError) as error:
+        raise RunError(path, f"is no audit of a survey ({error}).") from None
+    if any(not 0 < pair.chance <= 1 for pair in pairs):
+        raise RunError(path, "has a chance outside 0 to 1.")
+    return pairs
+
+
+class Surveyed:
+    """The audit of a survey, by page."""
+
+    def __init__(self, run: Run, pairs: tuple[Pair, ...]) -> None:
+        self._path = run.folder / NAME
+        self._pairs: dict[str, list[Pair]] = defaultdict(list)
+        for pair in pairs:
+            self._pairs[pair.page].append(pair)
+
+    def stamp(self, page: str) -> str:
+        """What changes when other letters of a page are drawn, or by other chances."""
+        return ";" + hashlib.sha256(repr(self._pairs[page]).encode()).hexdigest()
+
+    def questions(self, record: PageRecord) -> tuple[Question, ...]:
+        """What is asked of a page; StoreError if it was inspected anew since."""
+        return tuple(self._question(record, pair) for pair in self._pairs[record.name])
+
+    def _question(self, record: PageRecord, pair: Pair) -> Question:
+        glyph = record.glyphs[pair.glyph - 1] if 0 < pair.glyph <= len(record.glyphs) else None
+        if glyph is None or glyph.letter != pair.letter:
+            raise StoreError(self._path, f"does not fit the page {record.name}; run the survey.")
+        return Question(
+            pair.defect, glyph.letter, (glyph.glyph,), glyph.box, "survey", glyph.p[pair.defect],
+            glyph, pair.chance,
+        )  # fmt: skip
+
+
+def surveyed(run: Run) -> Surveyed | None:
+    """The audit of a survey's folder; None for any other run.
+
+    StoreError while the survey is not complete, RunError if its files cannot be read.
+    """
+    survey = read_survey(run.folder)
+    if survey is None:
+        return None
+    if not survey.complete:
+        raise StoreError(run.folder, "the survey is not complete; run `crownlet survey run` again.")
+    return Surveyed(run, read_audit(run.folder))

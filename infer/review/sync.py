@@ -1,0 +1,240 @@
+"""The queue kept in step with the run: new pages are appended, pages inspected anew are asked anew.
+
+Decisions stay whatever happens to their items. A doubt raised again on the same picture, of the
+same letter at the same place, keeps its item and so its decisions.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from crownlet.infer.records import Box, PageRecord
+from crownlet.infer.review.models import now
+from crownlet.infer.review.queue import (
+    Clear,
+    Draw,
+    Question,
+    askable,
+    clear_letters,
+    doubts,
+    draw_audit,
+)
+from crownlet.infer.review.survey_questions import surveyed
+
+if TYPE_CHECKING:
+    from crownlet.infer.findings.finding import Finding
+    from crownlet.infer.run.run import Run, StoredPage, StoredScroll
+
+TABLES = ("page.json", "glyphs.csv", "findings.csv")
+
+
+def place_page(
+    db: sqlite3.Connection,
+    scroll: StoredScroll,
+    record: PageRecord,
+    row: sqlite3.Row | None,
+    stamp: str,
+    digest: str,
+) -> int:
+    """The page's row: its old one if the picture is the same, else a new one in its place."""
+    facts = record.image
+    if row is not None and row["sha256"] != facts.sha256:
+        db.execute("UPDATE pages SET present = 0 WHERE id = ?", (row["id"],))
+        row = None
+    values = {
+        "name": record.name, "scroll": scroll.name, "source": scroll.source, "path": facts.path,
+        "sha256": facts.sha256, "width": facts.width, "height": facts.height, "stamp": stamp,
+        "digest": digest, "versions": json.dumps(record.versions, ensure_ascii=False),
+        "present": 1, "id": row["id"] if row is not None else None,
+    }  # fmt: skip
+    names = ", ".join(values)
+    marks = ", ".join("?" * len(values))
+    sets = ", ".join(f"{name} = excluded.{name}" for name in values if name != "id")
+    db.execute(
+        f"INSERT INTO pages ({names}) VALUES ({marks}) ON CONFLICT (id) DO UPDATE SET {sets}",
+        tuple(values.values()),
+    )
+    if row is not None:
+        return int(row["id"])
+    return int(db.execute("SELECT last_insert_rowid()").fetchone()[0])
+
+
+def drop(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> bool:
+    """Pages no longer in the run leave the queue; they may come back."""
+    gone = [row["id"] for name, row in known.items() if row["present"] and name not in run.pages]
+    db.executemany("UPDATE pages SET present = 0 WHERE id = ?", [(number,) for number in gone])
+    return bool(gone)
+
+
+def gather(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> bool:
+    """Pages gathered into other scrolls than before."""
+    moved = []
+    for name, row in known.items():
+        if name in run.pages:
+            scroll = run.scroll_of(name)
+            if (scroll.name, scroll.source) != (row["scroll"], row["source"]):
+                moved.append((scroll.name, scroll.source, row["id"]))
+    db.executemany("UPDATE pages SET scroll = ?, source = ? WHERE id = ?", moved)
+    return bool(moved)
+
+
+def page_stamp(page: StoredPage) -> str:
+    """Times and sizes of the tables: enough to see that nothing was written since."""
+    files = [page.folder / name for name in TABLES]
+    facts = [path.stat() if path.exists() else None for path in files]
+    return ";".join(f"{s.st_mtime_ns}-{s.st_size}" if s else "" for s in facts)
+
+
+def page_digest(page: StoredPage) -> str:
+    """What the tables say, whenever they were written: letters, findings and the picture."""
+    state = hashlib.sha256(page.checksum.encode())
+    for name in TABLES[1:]:
+        path = page.folder / name
+        state.update(path.read_bytes() if path.exists() else b"")
+    return state.hexdigest()
+
+
+SAME = 0.5
+"""Share of their union in which two boxes of one letter on one picture agree."""
+
+
+class Fresh(NamedTuple):
+    """A page that is new or was inspected anew: what it asks, and its clear letters."""
+
+    id: int
+    name: str
+    asked: tuple[Question, ...]
+    clear: list[Clear]
+
+
+def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
+    """Bring the queue in step with `run`, inside a transaction; whether anything changed.
+
+    A survey asks what its audit drew, and nothing else. RunError if a page that is new or changed
+    cannot be read.
+    """
+    survey = surveyed(run)
+    known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
+    changed = drop(db, run, known) | gather(db, run, known)
+    new: list[Fresh] = []
+    for page in run.pages.values():
+        drawn = survey.stamp(page.name) if survey else ""
+        stamp = page_stamp(page) + drawn
+        row = known.get(page.name)
+        if row is not None and row["stamp"] == stamp and row["present"]:
+            continue
+        changed = True
+        digest = page_digest(page) + drawn
+        if row is not None and row["digest"] == digest:
+            db.execute("UPDATE pages SET stamp = ?, present = 1 WHERE id = ?", (stamp, row["id"]))
+            continue
+        record, found = page.brief()
+        number = place_page(db, run.scroll_of(page.name), record, row, stamp, digest)
+        asked = survey.questions(record) if survey else _doubts(page, record, found)
+        clear = [
+            Clear(page.name, glyph, askable(glyph, record))
+            for glyph in (() if survey else clear_letters(record, asked))
+        ]
+        new.append(Fresh(number, page.name, asked, clear))
+    if new:
+        _ask(db, new, seed, share)
+    return changed
+
+
+def _doubts(
+    page: StoredPage, record: PageRecord, found: tuple[Finding, ...]
+) -> tuple[Question, ...]:
+    return doubts(record, found, (page.folder / "findings.csv").is_file())
+
+
+def _ask(db: sqlite3.Connection, new: Sequence[Fresh], seed: int, share: float) -> None:
+    clear = [letter for page in new for letter in page.clear]
+    draw = draw_audit(clear, (q for page in new for q in page.asked), seed, share)
+    number = _record_draw(db, draw, {page.name: page.id for page in new}, seed, share)
+    for page in new:
+        _merge(db, page.id, page.asked)
+        for question in draw.questions.get(page.name, ()):
+            insert(db, page.id, question, number)
+
+
+def _record_draw(
+    db: sqlite3.Connection, draw: Draw, ids: dict[str, int], seed: int, share: float
+) -> int:
+    made = db.execute("INSERT INTO draws (at, seed, share) VALUES (?, ?, ?)", (now(), seed, share))
+    number = int(made.lastrowid or 0)
+    db.executemany(
+        "INSERT INTO strata (draw, page, letter, letters, questions, drawn) "
+        "VALUES (?, ?, ?, ?, ?, ?)",
+        [(number, ids[s.page], s.letter, s.letters, s.questions, s.drawn) for s in draw.strata],
+    )
+    return number
+
+
+def _merge(db: sqlite3.Connection, page: int, asked: Sequence[Question]) -> None:
+    """Old items of the page live on where they are asked again; the others leave the queue."""
+    old = db.execute("SELECT * FROM items WHERE page = ?", (page,)).fetchall()
+    db.execute("UPDATE items SET live = 0 WHERE page = ?", (page,))
+    db.execute("UPDATE strata SET live = 0 WHERE page = ? AND draw < ?", (page, _last_draw(db)))
+    left = [row for row in old if row["origin"] != "audit"]
+    for question in asked:
+        same = next((row for row in left if _same(row, question)), None)
+        if same is None:
+            insert(db, page, question, None)
+            continue
+        left.remove(same)
+        values = _values(question)
+        sets = ", ".join(f"{name} = ?" for name in values)
+        db.execute(
+            f"UPDATE items SET {sets}, live = 1 WHERE id = ?",
+            (*values.values(), same["id"]),
+        )
+
+
+def _last_draw(db: sqlite3.Connection) -> int:
+    return int(db.execute("SELECT max(id) FROM draws").fetchone()[0])
+
+
+def _same(row: sqlite3.Row, question: Question) -> bool:
+    box = (row["x0"], row["y0"], row["x1"], row["y1"])
+    return (
+        row["kind"] == question.kind
+        and row["letter"] == question.letter
+        and overlap(box, question.box) >= SAME
+    )
+
+
+def overlap(a: Box, b: Box) -> float:
+    """Intersection over union; 1 for two equal boxes, however thin."""
+    if a == b:
+        return 1.0
+    wide = max(0.0, min(a[2], b[2]) - max(a[0], b[0]))
+    high = max(0.0, min(a[3], b[3]) - max(a[1], b[1]))
+    areas = [(box[2] - box[0]) * (box[3] - box[1]) for box in (a, b)]
+    union = sum(areas) - wide * high
+    return wide * high / union if union > 0 else 0.0
+
+
+def insert(db: sqlite3.Connection, page: int, question: Question, draw: int | None) -> None:
+    """Put a question about a page into the queue, inside a transaction."""
+    values = {"page": page, **_values(question), "draw": draw}
+    db.execute(
+        f"INSERT INTO items ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",
+        tuple(values.values()),
+    )
+
+
+def _values(question: Question) -> dict[str, Any]:
+    glyph, box = question.glyph, question.box
+    return {
+        "mark": question.mark, "kind": question.kind, "letter": question.letter,
+        "glyphs": json.dumps(question.glyphs),
+        "x0": box[0], "y0": box[1], "x1": box[2], "y1": box[3],
+        "body": json.dumps(glyph.body) if glyph else None,
+        "line": glyph.line if glyph else None, "word": glyph.word if glyph else None,
+        "place": glyph.place if glyph else None, "expected": glyph.expected if glyph else None,
+        "origin": question.origin, "p": question.p, "chance": question.chance,
+    }  # fmt: skip

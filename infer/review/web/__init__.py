@@ -1,0 +1,1 @@
+"""The local review page: application, security, pages, actions."""

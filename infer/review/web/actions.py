@@ -1,0 +1,151 @@
+"""What a reader sends: a name, the switch of blindness, decisions, undoing, the export."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+from urllib.parse import quote
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.models import ChoiceError, Item, ItemError, StaleError
+from crownlet.infer.review.web.pages import desk_of
+from crownlet.infer.review.web.requests import (
+    Sentence,
+    Window,
+    chosen,
+    cookie,
+    number,
+    reader_name,
+    window,
+)
+from crownlet.infer.review.web.templates import decided, render, sign
+
+STALE = "This was decided meanwhile in another window; what stands there is shown now."
+
+
+async def take_reader(request: Request) -> Response:
+    """Keep the reader's name for this window."""
+    form = await request.form()
+    answer = RedirectResponse("/", 303)
+    _keep(request, answer, "reader", quote(reader_name(form.get("reader"))))
+    return answer
+
+
+async def take_blind(request: Request) -> Response:
+    """Switch between blind and not, and go back to where it was asked."""
+    form = await request.form()
+    back = form.get("back")
+    # Only a path of this server: "//elsewhere" would be another host.
+    inside = isinstance(back, str) and back.startswith("/") and not back.startswith(("//", "/\\"))
+    answer = RedirectResponse(str(back) if inside else "/", 303)
+    _keep(request, answer, "blind", "1" if form.get("blind") == "1" else "0")
+    return answer
+
+
+def _keep(request: Request, answer: Response, name: str, value: str) -> None:
+    answer.set_cookie(cookie(request, name), value, httponly=True, samesite="strict", path="/")
+
+
+async def decide(request: Request) -> Response:
+    """Keep a decision on one item, or the same on many in one step; answer when it is on disk."""
+    desk, sent = desk_of(request), await _sent(request)
+    looking = Window(reader_name(sent.get("reader")), window(request).blind)
+    items, choice = _items(sent.get("items")), sent.get("choice")
+    right = sent.get("right_letter")
+    note = "" if sent.get("note") is None else sent["note"]
+    if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
+        raise Sentence("This is no decision.")
+    try:
+        said = [Said(item, choice, version, right, note) for item, version in items]
+        desk.store.decide_many(said, looking.reader, blind=looking.blind)
+    except StaleError:
+        return _now(request, looking, items, sent, {"error": STALE}, 409)
+    except ItemError:
+        raise Sentence("There is no such letter in this review.", 404) from None
+    except ChoiceError as error:
+        raise Sentence(str(error)) from None
+    words = decided(choice, right)
+    told = f"Saved: {words}." if len(items) == 1 else f"Saved {len(items)} times: {words}."
+    if sent.get("wall"):
+        return _now(request, looking, items, sent, {"said": told})
+    choice_of = chosen(request)
+    return _with_letter(request, looking, desk.next(looking, items[-1][0], choice_of), told)
+
+
+async def undo(request: Request) -> Response:
+    """Take the reader's last decision back."""
+    desk, sent = desk_of(request), await _sent(request)
+    looking = Window(reader_name(sent.get("reader")), window(request).blind)
+    back = desk.store.undo_step(looking.reader)
+    if not back:
+        raise Sentence("There is nothing to take back.")
+    words = decided(back[0].choice, back[0].right_letter)
+    told = f"Taken back{f' {len(back)} times' if len(back) > 1 else ''}: {words}."
+    if sent.get("wall"):
+        return _now(request, looking, [(d.item, 0) for d in back], sent, {"said": told})
+    return _with_letter(request, looking, desk.item(looking, back[0].item), told)
+
+
+async def export(request: Request) -> Response:
+    """Write decisions and labels into the run."""
+    from crownlet.infer.review.export import export as write
+
+    desk = desk_of(request)
+    written = await run_in_threadpool(write, desk.run, desk.store)
+    request.app.state.message[window(request).reader] = f"Written: {written}"
+    return RedirectResponse("/", 303)
+
+
+async def _sent(request: Request) -> dict[str, Any]:
+    try:
+        sent = json.loads(await request.body())
+    except (ValueError, RecursionError):
+        sent = None
+    if not isinstance(sent, dict):
+        raise Sentence("This request cannot be read.")
+    return sent
+
+
+def _items(given: object) -> list[tuple[int, int]]:
+    """Items with the versions that the window showed; Sentence if there are none."""
+    if not isinstance(given, list) or not given:
+        raise Sentence("This is no decision on any letter.")
+    pairs = [pair for pair in given if isinstance(pair, list) and len(pair) == 2]
+    if len(pairs) != len(given):
+        raise Sentence("This is no decision on any letter.")
+    return [(number(str(a)), number(str(b))) for a, b in pairs]
+
+
+def _now(
+    request: Request, looking: Window, items: list[tuple[int, int]], sent: dict[str, Any],
+    answer: dict[str, Any], status: int = 200,
+) -> Response:  # fmt: skip
+    """What stands now at these items, for the window to show."""
+    desk = desk_of(request)
+    now = [desk.item(looking, k) for k, _ in items]
+    if not sent.get("wall"):
+        part = desk.letter(looking, now[0], chosen(request))
+        answer |= {"url": part["url"], "html": render("letter.html", part)}
+    return JSONResponse({**answer, "cells": [_cell(item) for item in now]}, status)
+
+
+def _with_letter(request: Request, looking: Window, item: Item | None, told: str) -> Response:
+    part = desk_of(request).letter(looking, item, chosen(request))
+    following = f" Next: {part['shown'].question}" if part["shown"] else " Nothing is left here."
+    return JSONResponse(
+        {"said": told + following, "url": part["url"], "html": render("letter.html", part)}
+    )
+
+
+def _cell(item: Item) -> dict[str, Any]:
+    """An item as the wall shows it."""
+    made = item.decision
+    words = decided(made.choice, made.right_letter) if made else "open"
+    return {
+        "id": item.id, "version": item.version, "choice": made.choice if made else "",
+        "words": words, "tag": f"{sign(made.choice)} {words}" if made else "",
+    }  # fmt: skip

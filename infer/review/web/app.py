@@ -1,0 +1,147 @@
+"""The review page as an ASGI application: its addresses, and how refusals are said."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from crownlet.datasets.files.errors import FileFault
+from crownlet.infer.review.models import ChoiceError
+from crownlet.infer.review.picture_cache import Crops
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.review.web import actions as posts
+from crownlet.infer.review.web import pages
+from crownlet.infer.review.web.pages import differences
+from crownlet.infer.review.web.requests import Sentence
+from crownlet.infer.review.web.security import Guard
+from crownlet.infer.review.web.session import Desk
+from crownlet.infer.review.web.templates import STATIC
+from crownlet.infer.run.run import Run
+
+ICON = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><path fill="none" '
+    'stroke="#00588f" stroke-width="2" d="M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10"/></svg>'
+)
+
+SCRIPTS = ("page.js", "server.js", "letter.js", "wall.js", "picker.js")
+
+WORDS = {404: "There is nothing at this address.", 405: "This address is not used in this way."}
+
+
+def create_app(desk: Desk, token: str, port: int, reader: str = "") -> Guard:
+    """The application for one review, open only to windows that bring `token` once.
+
+    `reader` is who reads in windows that have not named anyone else.
+    """
+    app = Starlette(
+        routes=[
+            Route("/", pages.start),
+            Route("/one", pages.one),
+            Route("/one/{number}", pages.one),
+            Route("/step/{number}/{way}", pages.step),
+            Route("/wall/{kind}/{letter}", pages.wall),
+            Route("/differences", differences),
+            Route("/crop/{number}/{cut}.jpg", pages.picture),
+            Route("/reader", posts.take_reader, methods=["POST"]),
+            Route("/blind", posts.take_blind, methods=["POST"]),
+            Route("/decide", posts.decide, methods=["POST"]),
+            Route("/undo", posts.undo, methods=["POST"]),
+            Route("/export", posts.export, methods=["POST"]),
+            Route("/style.css", _file(STATIC / "style.css", "text/css")),
+            *(Route(f"/{name}", _file(STATIC / name, "text/javascript")) for name in SCRIPTS),
+            Route("/icon.svg", _icon),
+        ],
+        exception_handlers={
+            Sentence: _sentence, ChoiceError: _sentence, FileFault: _fault, HTTPException: _http,
+        },
+    )  # fmt: skip
+    app.state.desk, app.state.port, app.state.reader = desk, port, reader
+    app.state.message = {}
+    return Guard(app, token, port)
+
+
+def _file(path: Path, kind: str):  # type: ignore[no-untyped-def]
+    async def serve(_: Request) -> Response:
+        return FileResponse(path, media_type=kind)
+
+    return serve
+
+
+async def _icon(_: Request) -> Response:
+    return Response(ICON, media_type="image/svg+xml")
+
+
+def _say(request: Request, text: str, status: int) -> Response:
+    """A sentence; for the script as JSON."""
+    asked = request.headers.get("content-type", "").startswith("application/json")
+    if asked or "x-part" in request.headers:
+        return JSONResponse({"error": text}, status)
+    return PlainTextResponse(text + "\n", status)
+
+
+async def _sentence(request: Request, error: Exception) -> Response:
+    return _say(request, str(error), getattr(error, "status", 400))
+
+
+async def _fault(request: Request, error: Exception) -> Response:
+    return _say(request, str(error), 500)
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    return _say(request, WORDS.get(status, "This cannot be done."), status)
+
+
+HOST = "127.0.0.1"
+
+
+class PortError(FileFault):
+    """A port that cannot be taken."""
+
+
+def bind(port: int) -> socket.socket:
+    """A socket on this machine alone; port 0 takes any free one. PortError if it is taken."""
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((HOST, port))
+    except (OSError, OverflowError) as error:
+        listening.close()
+        reason = getattr(error, "strerror", None) or str(error)
+        raise PortError(f"port {port}", f"cannot be used ({reason}); choose another.") from None
+    return listening
+
+
+def serve(
+    run: Run, store: ReviewStore, listening: socket.socket, reader: str,
+    ready: Callable[[str], None],
+) -> None:  # fmt: skip
+    """Serve until stopped; `ready` is called with the address once the server is about to listen.
+
+    Everything decided is in the store at any time, so any end is a clean one.
+    """
+    token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
+    crops = Crops(run)
+    crops.want(store.asked(), "wall", first=False)
+    desk = Desk(run, store, crops)
+    config = uvicorn.Config(
+        create_app(desk, token, port, reader),
+        log_level="warning", access_log=False, lifespan="off", server_header=False, ws="none",
+        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=65536,
+    )  # fmt: skip
+    listening.listen(128)
+    ready(f"http://{HOST}:{port}/?token={token}")
+    try:
+        uvicorn.Server(config).run(sockets=[listening])
+    finally:
+        crops.close()
+        store.close()

@@ -1,0 +1,292 @@
+"""What the page shows of one item: before the decision, and after it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.records import (
+    AbsentLetter,
+    GapRecord,
+    GlyphRecord,
+    Measurement,
+    PageRecord,
+    Route,
+)
+from crownlet.infer.review.queue import PAIR
+from crownlet.infer.view.wording import said
+
+if TYPE_CHECKING:
+    from crownlet.infer.review.models import Item
+    from crownlet.infer.run.run import Run
+
+
+class Mark(NamedTuple):
+    """One letter of the line; `here` if the question is about it."""
+
+    letter: str
+    here: bool
+
+
+class Context(NamedTuple):
+    """A line in the order of reading: words of letters, and whether a Name is concerned."""
+
+    words: tuple[tuple[Mark, ...], ...]
+    expected: bool
+    """Whether this is the expected text; else it is what the program read."""
+    in_name: bool
+    line: int
+
+
+def context_of(item: Item, record: PageRecord) -> Context | None:
+    """The line of an item's place; None where it stands on no line."""
+    own = [record.glyphs[number - 1] for number in item.glyphs]
+    if not own:
+        return None
+    line = own[0].line
+    absent = _absent(item, record)
+    glyphs = [glyph for glyph in record.glyphs if glyph.line == line]
+    here = set() if absent else {glyph.glyph for glyph in own}
+    return Context(
+        words=tuple(_words(glyphs, here, record, absent)),
+        expected=record.match is not None,
+        in_name=any(glyph.in_name for glyph in own) or bool(absent and absent.in_name),
+        line=line,
+    )
+
+
+def _absent(item: Item, record: PageRecord) -> AbsentLetter | None:
+    """The absent letter that an item asks after, the nearest to its box."""
+    if item.kind != "letter_absent" or record.match is None:
+        return None
+    x, y = (item.box[0] + item.box[2]) / 2, (item.box[1] + item.box[3]) / 2
+    near = [e for e in record.match.absent if item.letter in ("", e.letter)]
+    return min(near, key=lambda e: abs(e.at[0] - x) + abs(e.at[1] - y), default=None)
+
+
+def _words(
+    glyphs: Iterable[GlyphRecord], here: set[int], record: PageRecord, asked: AbsentLetter | None
+) -> Iterable[tuple[Mark, ...]]:
+    gone: dict[int, list[AbsentLetter]] = {}
+    for entry in record.match.absent if record.match else ():
+        gone.setdefault(entry.after, []).append(entry)
+    word: list[Mark] = []
+    number = None
+    for glyph in glyphs:
+        if number not in (None, glyph.word) and word:
+            yield tuple(word)
+            word = []
+        number = glyph.word
+        letter = glyph.letter if glyph.expected is None else glyph.expected
+        # A letter too many has no place in the text; it is shown only where it is asked after.
+        if letter or glyph.glyph in here:
+            word.append(Mark(letter or glyph.letter, glyph.glyph in here))
+        word.extend(Mark(entry.letter, entry is asked) for entry in gone.get(glyph.glyph, ()))
+    if word:
+        yield tuple(word)
+
+
+QUESTIONS = {
+    "tag_missing": "Do fewer tags stand on this {letter} than expected{tags}?",
+    "tag_bare": "Is a tag of this {letter} a plain line, without its small head?",
+    "tag_loose": "Is there white between a tag and this {letter}?",
+    "tag_merged": "Do two tags of this {letter} touch each other?",
+    "tag_excess": "Do more tags stand on this {letter} than expected{tags}?",
+    "part_loose": "Is there white between {part} and the body of this {letter}?",
+    "head_melted": "Is a thin joint of this {letter} gone, its yud, head or drop run into a bar?",
+    "yud_astray": "Is a yud of this {letter} joined at the wrong place, or out of line?",
+    "heads_touch": "Do two heads of this {letter} touch each other?",
+    "leg_touches_roof": "Does the left leg of this {letter} touch its roof or its right leg?",
+    "stroke_broken": "Does white cut across a stroke of this {letter}?",
+    "ink_lost": "Has ink flaked or faded from this {letter}?",
+    "foot_level": "Is the right foot of this {letter} no lower than the left one?",
+    "heel_missing": "Is the heel behind the corner of this {letter} missing?",
+    "corner_rounded": "Is a corner of this {letter} rounded where it should be sharp?",
+    "corner_squared": "Has this {letter} a corner where it should be round?",
+    "leg_short": "Is a leg of this {letter} shorter than the letter asks for?",
+    "leg_long": "Is a leg of this {letter} so long that it comes near another letter?",
+    "kotz_missing": "Is the small point at the lower left of this {letter} missing?",
+    "ring_open": "Is this {letter} open somewhere, where it should be closed all round?",
+    "ring_closed": "Is this {letter} closed, where it should be open?",
+    "overstretched": "Is this {letter} much wider than others of its kind on the page?",
+    "letters_touch": "Does this {letter} touch a neighbour?",
+    "words_joined": "Is the gap between these words so small that they may read as one?",
+    "words_near": "Does this hand leave, as a rule, much less than a yud between words?",
+    "word_parted": "Is the gap inside this word so wide that it may read as two?",
+    "letter_absent": "Is a letter of the text absent at this place?",
+    "letter_extra": "Does a letter stand here that the text does not have?",
+    "letter_swapped": "Is a letter other than the text's {expected} written here?",
+    "shape_doubt": "Does this form lie between two letters, so that a reader cannot tell which?",
+    "margin_uneven": "Do these lines begin, or end, out of line with one another?",
+    "block_narrowing": "Does an edge of this column move in or out, line by line?",
+    "line_over_margin": "Does this line run past the margin of its column?",
+    "lines_near": "Do these lines stand too near, or letters reach far into another line?",
+    "line_start": "Does this line begin with another word than the handed-down list has?",
+    "portion_break": "Is the white between these portions laid out otherwise than the custom has?",
+    "letter_size": "Is the size of this {letter} other than the custom has it?",
+    "verse_gap": "Is the white between these verses other than the custom has it?",
+    "reverse_text": "Is the text on this reverse other than the custom has it?",
+    "custom_form": "Has this {letter} the form that the chosen customs do not name?",
+    "unfamiliar": "Is this something other than a plain letter (a stain, other writing)?",
+}
+"""Question by catalogue name; `{letter}` is the letter's Latin name."""
+
+PARTS = {
+    "א": "a yud", "ג": "the foot", "ל": "the neck", "מ": "the nose", "ע": "a head",
+    "פ": "the drop", "ף": "the drop", "צ": "the yud", "ץ": "the yud", "ש": "a head",
+    "ת": "the foot",
+}  # fmt: skip
+"""What may lie apart from the body, by letter; else "a part"."""
+
+
+def question(kind: str, letter: str, expected: str | None = None, tags: int | None = None) -> str:
+    """The question for a doubt of `kind` about a letter.
+
+    `expected` is the text's letter if it is known, `tags` the tags expected by the customs.
+    """
+    words = QUESTIONS.get(kind)
+    if words is None:
+        entry = CATALOGUE.get(kind)
+        told = entry.description if entry else kind.replace("_", " ")
+        return f"{told} Is it so here?"
+    return words.format(
+        letter=_name(letter) or "letter",
+        expected=_name(expected or letter) or "letter",
+        part=PARTS.get(letter, "a part"),
+        tags="" if tags is None else f" ({tags})",
+    )
+
+
+def _name(letter: str) -> str:
+    return BY_CHAR[letter].name if letter in BY_CHAR else ""
+
+
+ROUTES: dict[Route, str] = {
+    "clear": "It saw nothing to look at here.",
+    "review": "It was in doubt and sent this place to review.",
+    "finding": "It listed this place as a finding.",
+}
+
+SAYS = {"there": "speaks for it", "not_there": "speaks against it", "unclear": "leaves it open"}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One item as the page puts it to the examiner."""
+
+    item: Item
+    question: str
+    letter: str
+    """Latin name of the letter; "" where the question is about no single letter."""
+    context: Context | None
+    word: Word | None
+    """What the program and the measure say; None while the decision is to be made blind."""
+
+
+@dataclass(frozen=True)
+class Word:
+    """What is hidden until the decision."""
+
+    scroll: str
+    source: str | None
+    page: str
+    place: str
+    network: tuple[str, ...]
+    measures: tuple[str, ...]
+
+
+def shown(item: Item, run: Run, *, blind: bool) -> Shown:
+    """Everything the page shows of an item; without the program's word while `blind`."""
+    record = run.pages[item.page].record
+    glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
+    context = context_of(item, record)
+    if blind and context is not None and not context.expected:
+        # What the program read is its opinion too.
+        context = Context((), False, context.in_name, context.line)
+    return Shown(
+        item=item,
+        question=question(
+            item.kind,
+            item.letter or "",
+            glyph.expected if glyph else None,
+            glyph.tags_expected if glyph else None,
+        ),
+        letter=BY_CHAR[item.letter].name if item.letter in BY_CHAR else "",
+        context=context,
+        word=None if blind else word_on(item, run),
+    )
+
+
+def word_on(item: Item, run: Run) -> Word:
+    """What the program and the measure say of an item, and where it stands."""
+    record, scroll = run.pages[item.page].record, run.scroll_of(item.page)
+    glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
+    where = f"line {glyph.line}, word {glyph.word}, letter {glyph.place}" if glyph else ""
+    return Word(
+        scroll=scroll.name,
+        source=scroll.source,
+        page=item.page,
+        place=where,
+        network=(*_network(item, glyph, _gap(item, record.gaps)), *_besides(item, run)),
+        measures=tuple(measure_words(m) for m in measures_of(item, run)),
+    )
+
+
+def _besides(item: Item, run: Run) -> tuple[str, ...]:
+    """What else is said of the same place."""
+    kinds = [
+        said(kind)
+        for finding in run.pages[item.page].findings
+        if item.glyphs and finding.glyphs == item.glyphs
+        for kind in (finding.kind, *finding.others)
+        if kind != item.kind
+    ]
+    return (f"It also says of this place: {', '.join(kinds)}.",) if kinds else ()
+
+
+def _gap(item: Item, gaps: tuple[GapRecord, ...]) -> GapRecord | None:
+    pair = set(item.glyphs)
+    return next((gap for gap in gaps if {gap.right_glyph, gap.left_glyph} == pair), None)
+
+
+def _network(item: Item, glyph: GlyphRecord | None, gap: GapRecord | None) -> list[str]:
+    p: float | None = None
+    if gap is not None and len(item.glyphs) == 2:
+        p = getattr(gap, f"p_{item.kind}", None)
+    elif glyph is not None:
+        p = glyph.p.get(item.kind)
+    told = [] if p is None else [f"It gives {chances(p)} that it is so."]
+    seen = gap if gap is not None and len(item.glyphs) == 2 else glyph
+    if seen is not None:
+        told.append(ROUTES[seen.route])
+    if glyph is not None and len(item.glyphs) == 1:
+        name = BY_CHAR[glyph.letter].name
+        told.append(f"It read the letter as {name} ({chances(glyph.letter_p)}).")
+    return told
+
+
+def chances(p: float) -> str:
+    """A probability as an examiner says it: chances in a hundred."""
+    if p < 0.005:
+        return "less than 1 chance in 100"
+    if p > 0.995:
+        return "more than 99 chances in 100"
+    return f"{round(p * 100)} chance{'' if round(p * 100) == 1 else 's'} in 100"
+
+
+def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
+    """The measurements of an item's letters that bear on its doubt; none of a line or a page."""
+    if len(item.glyphs) > PAIR:
+        return ()
+    return tuple(
+        m for m in run.pages[item.page].measurements if m.glyph in item.glyphs and m.of == item.kind
+    )
+
+
+def measure_words(m: Measurement) -> str:
+    """A measurement in words."""
+    mm = "" if m.mm is None else f" ({m.mm:.2f} mm)"
+    return f"{m.name.replace('_', ' ')}: {m.q:.2f} kulmus{mm}; {SAYS.get(m.says, m.says)}"

@@ -1,0 +1,99 @@
+"""What a window asks with: who reads, blind or not, which letters; read and checked."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import NamedTuple
+from urllib.parse import unquote, urlencode
+
+from starlette.requests import Request
+
+from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
+
+LONGEST_NAME = 60
+
+NO_LETTER = "none"
+"""Stands in addresses for doubts of no single letter."""
+
+
+class Sentence(Exception):
+    """A request that cannot be met: the sentence for the reader, and the status of the answer."""
+
+    def __init__(self, text: str, status: int = 400) -> None:
+        super().__init__(text)
+        self.status = status
+
+
+class Window(NamedTuple):
+    """Who looks, and whether blind."""
+
+    reader: str
+    blind: bool
+
+
+class Chosen(NamedTuple):
+    """The letters that one goes through; None means any."""
+
+    kind: str | None = None
+    letter: str | None = None
+    scroll: str | None = None
+
+    @property
+    def query(self) -> str:
+        """As the end of an address."""
+        letter = None if self.letter is None else slug(self.letter)
+        parts = {"kind": self.kind, "letter": letter, "scroll": self.scroll}
+        told = {name: value for name, value in parts.items() if value is not None}
+        return f"?{urlencode(told)}" if told else ""
+
+
+def slug(letter: str) -> str:
+    """A letter in an address."""
+    return BY_CHAR[letter].slug if letter in BY_CHAR else NO_LETTER
+
+
+def letter_of(name: str) -> str:
+    """The letter of a slug, "" for none; Sentence if there is no such letter."""
+    if name == NO_LETTER:
+        return ""
+    if name not in BY_SLUG:
+        raise Sentence("There is no such letter.", 404)
+    return BY_SLUG[name].char
+
+
+def chosen(request: Request) -> Chosen:
+    """The choice in a request's query."""
+    kind, letter, scroll = (request.query_params.get(k) for k in ("kind", "letter", "scroll"))
+    return Chosen(kind or None, None if not letter else letter_of(letter), scroll or None)
+
+
+def reader_name(given: object) -> str:
+    """A reader's name as kept; Sentence if it is none."""
+    if not isinstance(given, str):
+        raise Sentence("The reader's name is missing; choose one at the beginning.")
+    name = " ".join(unicodedata.normalize("NFC", given).split())
+    if not name or len(name) > LONGEST_NAME or not name.isprintable():
+        raise Sentence(f"Give a name of 1 to {LONGEST_NAME} letters.")
+    return name
+
+
+def cookie(request: Request, name: str) -> str:
+    """The name of one of this server's own cookies; ports share a browser's jar."""
+    return f"crownlet_{name}_{request.app.state.port}"
+
+
+def window(request: Request) -> Window:
+    """Who looks, by the window's cookies, else by the command line; "" before a name is given."""
+    given = unquote(request.cookies.get(cookie(request, "reader"), ""))
+    try:
+        reader = reader_name(given or request.app.state.reader)
+    except Sentence:
+        reader = ""
+    return Window(reader, request.cookies.get(cookie(request, "blind"), "1") != "0")
+
+
+def number(text: object) -> int:
+    """An item's number; Sentence if it is none."""
+    if isinstance(text, str) and text.isascii() and text.isdigit() and len(text) < 16:
+        return int(text)
+    raise Sentence("There is no such letter in this review.", 404)

@@ -1,0 +1,153 @@
+"""The door of the review page: this machine, this window, small bodies, nothing kept by browsers.
+
+The address printed by `crownlet review` carries a random token. The first visit exchanges it for a
+cookie (HttpOnly, SameSite=Strict, named by the port, since browsers share cookies between ports)
+and takes it out of the address; without either, every request is refused. A Host other than this
+machine's means a foreign name bound to 127.0.0.1 (DNS rebinding); a foreign Origin, another site.
+"""
+
+from __future__ import annotations
+
+import secrets
+from http.cookies import CookieError, SimpleCookie
+from urllib.parse import parse_qs
+
+from starlette.datastructures import Headers
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LARGEST_BODY = 1_000_000
+"""Bytes; the decisions of a wall of ten thousand letters fit."""
+
+CLOSED = (
+    "This page opens only from the address that `crownlet review` printed last. Copy it from the "
+    "terminal; a server started anew has a new address.\n"
+)
+
+FOREIGN = "Requests that come from another site are refused.\n"
+
+TOO_LARGE = "The request is too large.\n"
+
+HEADERS = {
+    "cache-control": "no-store",
+    "content-security-policy": "default-src 'none'; img-src 'self'; style-src 'self'; "
+    "script-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    # Not "no-referrer": it makes browsers send "Origin: null" with forms.
+    "referrer-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=()",
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+}
+
+
+class Guard:
+    """ASGI middleware that lets through only the windows opened with the printed address."""
+
+    def __init__(self, app: ASGIApp, token: str, port: int) -> None:
+        self.app = app
+        self.cookie = f"crownlet_{port}"
+        self._token = token
+        self._ticket = secrets.token_urlsafe(32)
+        self._hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer a request, or hand it on (the ASGI signature)."""
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+        elif scope["type"] == "http":
+            await self._http(scope, receive, send)
+        # No other kind of connection is answered: the server closes it.
+
+    async def _http(self, scope: Scope, receive: Receive, send: Send) -> None:
+        refusal = self._refusal(scope)
+        answer = refusal or self._entrance(scope)
+        decorated = _Decorated(send)
+        if answer is not None:
+            await answer(scope, receive, decorated)
+            return
+        body = await _whole_body(receive)
+        if body is None:
+            await PlainTextResponse(TOO_LARGE, 413)(scope, receive, decorated)
+            return
+        await self.app(scope, _Replay(body, receive), decorated)
+
+    def _refusal(self, scope: Scope) -> Response | None:
+        """What stands against a request before anyone asks what it wants."""
+        headers = Headers(scope=scope)
+        if headers.getlist("host") not in [[host] for host in self._hosts]:
+            return PlainTextResponse(CLOSED, 403)
+        origin = headers.get("origin")
+        ours = {f"http://{host}" for host in self._hosts}
+        if origin is not None and origin not in ours:
+            return PlainTextResponse(FOREIGN, 403)
+        if scope["method"] not in ("GET", "HEAD") and origin is None:
+            return PlainTextResponse(FOREIGN, 403)
+        return None
+
+    def _entrance(self, scope: Scope) -> Response | None:
+        """Exchange the address's token for a cookie, or refuse; None for a window that is known."""
+        given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
+        if scope["path"] == "/" and _same(given, self._token):
+            answer = RedirectResponse("/", 303)
+            answer.set_cookie(self.cookie, self._ticket, httponly=True, samesite="strict", path="/")
+            return answer
+        if _same(_cookie(scope, self.cookie), self._ticket):
+            return None
+        return PlainTextResponse(CLOSED, 403)
+
+
+def _same(given: str, secret: str) -> bool:
+    return secrets.compare_digest(given.encode(), secret.encode())
+
+
+def _cookie(scope: Scope, name: str) -> str:
+    jar: SimpleCookie = SimpleCookie()
+    try:
+        jar.load(Headers(scope=scope).get("cookie", ""))
+    except CookieError:
+        return ""
+    return jar[name].value if name in jar else ""
+
+
+class _Decorated:
+    """`send` that adds the headers of safety to every answer."""
+
+    def __init__(self, send: Send) -> None:
+        self._send = send
+
+    async def __call__(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            extra = [(name.encode(), value.encode()) for name, value in HEADERS.items()]
+            message = {**message, "headers": [*message.get("headers", []), *extra]}
+        await self._send(message)
+
+
+async def _whole_body(receive: Receive) -> bytes | None:
+    """The body of a request; None if it is larger than `LARGEST_BODY`, whatever it announced."""
+    body = bytearray()
+    while True:
+        message = await receive()
+        if message["type"] != "http.request":
+            return bytes(body)
+        body += message.get("body", b"")
+        if len(body) > LARGEST_BODY:
+            return None
+        if not message.get("more_body", False):
+            return bytes(body)
+
+
+class _Replay:
+    """`receive` that hands out a body already read, then what the connection says."""
+
+    def __init__(self, body: bytes, receive: Receive) -> None:
+        self._body: bytes | None = body
+        self._receive = receive
+
+    async def __call__(self) -> Message:
+        if self._body is None:
+            return await self._receive()
+        body, self._body = self._body, None
+        return {"type": "http.request", "body": body, "more_body": False}

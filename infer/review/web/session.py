@@ -1,0 +1,172 @@
+"""The desk between store and pages: what is before a reader, and what he has been told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import quote
+
+from markupsafe import Markup
+
+from crownlet.infer.review.item_crops import FORMS, Cut, picture_marks
+from crownlet.infer.review.models import Group, Item, ItemError
+from crownlet.infer.review.picture_cache import Crops
+from crownlet.infer.review.web.item_view import shown
+from crownlet.infer.review.web.requests import Chosen, Sentence, Window, slug
+
+if TYPE_CHECKING:
+    from crownlet.infer.review.store import ReviewStore
+    from crownlet.infer.run.run import Run
+
+SMALL = 6
+"""Groups of fewer crops hang together."""
+
+SEVERAL = "several"
+"""Stands in an address for several letters."""
+
+
+class Wall(NamedTuple):
+    """One wall of a reader's queue."""
+
+    kind: str
+    letters: tuple[str, ...]
+    open: int
+    done: int
+
+    @property
+    def href(self) -> str:
+        """Its address; one that hangs several letters says so and leaves out which."""
+        name = SEVERAL if len(self.letters) > 1 else slug(self.letters[0])
+        return f"/wall/{quote(self.kind, safe='')}/{name}"
+
+
+def walls(groups: Sequence[Group]) -> list[Wall]:
+    """The walls of a queue, doubts in the order of the groups, several letters last."""
+    order = list(dict.fromkeys(group.kind for group in groups))
+    by_kind = sorted(groups, key=lambda group: order.index(group.kind))
+    made = [_of_kind(list(members)) for _, members in groupby(by_kind, key=lambda g: g.kind)]
+    return [wall for several in made for wall in several]
+
+
+def wall_of(groups: Sequence[Group], kind: str, letter: str) -> Wall | None:
+    """The wall on which a letter and a doubt hang; None where nothing asks for it."""
+    hung = (wall for wall in walls(groups) if wall.kind == kind and letter in wall.letters)
+    return next(hung, None)
+
+
+def _of_kind(groups: list[Group]) -> list[Wall]:
+    small = [group for group in groups if group.open + group.done < SMALL]
+    large = [group for group in groups if group not in small]
+    while small and large and sum(g.open + g.done for g in small) < SMALL:
+        # What is left over would stand alone: the least of the large ones joins it.
+        least = min(large, key=lambda g: g.open + g.done)
+        large.remove(least)
+        small.append(least)
+    return [_wall([group]) for group in large] + ([_wall(small)] if small else [])
+
+
+def _wall(groups: Iterable[Group]) -> Wall:
+    members = sorted(groups, key=lambda g: g.letter)
+    return Wall(
+        members[0].kind, tuple(g.letter for g in members), sum(g.open for g in members),
+        sum(g.done for g in members),
+    )  # fmt: skip
+
+
+VIEWS: tuple[Cut, ...] = ("line", "near")
+
+
+class View(NamedTuple):
+    """One picture of the place, with what is drawn over it."""
+
+    name: Cut
+    width: int
+    height: int
+    marks: Markup
+
+
+@dataclass
+class Desk:
+    """One review in progress, shared by all its windows."""
+
+    run: Run
+    store: ReviewStore
+    crops: Crops
+    _told: set[tuple[str, int]] = field(default_factory=set)
+    """Readers and items that are known to be told in the store."""
+    _orders: dict[tuple[str, Chosen], dict[int, int]] = field(default_factory=dict)
+
+    def item(self, window: Window, number: int) -> Item:
+        """One item as this reader meets it; Sentence if there is none."""
+        try:
+            return self.store.item(number, window.reader)
+        except ItemError:
+            raise Sentence("There is no such letter in this review.", 404) from None
+
+    def letter(self, window: Window, item: Item | None, chosen: Chosen) -> dict[str, Any]:
+        """What `letter.html` needs to put one item before its reader, or to say none is left."""
+        if item is None:
+            return {"shown": None, "url": f"/one{chosen.query}"}
+        blind = window.blind and item.decision is None
+        if not blind:
+            self.tell(window.reader, [item.id])
+        self._ahead(window, item, chosen)
+        hung = wall_of(self.store.groups(window.reader), item.kind, item.letter or "")
+        return {
+            "shown": shown(item, self.run, blind=blind),
+            "url": f"/one/{item.id}{chosen.query}",
+            "query": chosen.query,
+            "wall": hung.href if hung else "",
+            "left": self.left(window, chosen),
+            "cuts": [
+                View(cut, *FORMS[cut].size, picture_marks(item, self.run, cut, rulers=not blind))
+                for cut in VIEWS
+            ],
+        }
+
+    def tell(self, reader: str, numbers: Iterable[int]) -> None:
+        """Keep that a reader has seen what the program or another reader says of items."""
+        new = {(reader, number) for number in numbers} - self._told
+        if new:
+            self.store.tell(reader, sorted(number for _, number in new))
+            self._told |= new
+
+    def next(self, window: Window, after: int | None, chosen: Chosen) -> Item | None:
+        """The next open item, from the beginning again at the end; None if all are decided."""
+        return self.store.next(window.reader, after, **chosen._asdict())
+
+    def previous(self, window: Window, before: int, chosen: Chosen) -> Item:
+        """The item before this one in the reader's order, decided or not."""
+        order = self._order(window, chosen)
+        numbers = list(order)
+        at = order.get(before, 0)
+        return self.item(window, numbers[at - 1] if at else before)
+
+    def left(self, window: Window, chosen: Chosen) -> int:
+        """How many items of a choice are open."""
+        if chosen == Chosen():
+            return self.store.progress(window.reader).open
+        if chosen.scroll is not None:
+            return len(self.store.items(window.reader, **chosen._asdict()))
+        return sum(
+            group.open
+            for group in self.store.groups(window.reader)
+            if chosen.kind in (None, group.kind) and chosen.letter in (None, group.letter)
+        )
+
+    def _order(self, window: Window, chosen: Chosen) -> dict[int, int]:
+        """Place of each item in this reader's order, which is drawn once for all."""
+        key = (window.reader, chosen)
+        if key not in self._orders:
+            items = self.store.items(window.reader, **chosen._asdict(), state="all")
+            self._orders[key] = {item.id: place for place, item in enumerate(items)}
+        return self._orders[key]
+
+    def _ahead(self, window: Window, item: Item, chosen: Chosen) -> None:
+        """Have the pictures of this item and of the next one cut before they are asked for."""
+        coming = self.next(window, item.id, chosen)
+        for one in filter(None, (coming, item)):
+            for cut in VIEWS:
+                self.crops.want([one], cut)

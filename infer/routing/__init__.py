@@ -1,0 +1,1 @@
+"""From probabilities to clear, review or finding; the rows of the tables."""

@@ -1,0 +1,118 @@
+"""Rows of `glyphs.csv`: one letter each, with its probabilities, crowns, route and reasons."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
+from crownlet.infer.letters.assessor import read_letters
+from crownlet.infer.quality.legibility import Judged
+from crownlet.infer.records import DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
+from crownlet.infer.records import REASON as UNFAMILIAR
+from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged, sure
+from crownlet.infer.text.match import Matched
+from crownlet.infer.thresholds import Thresholds
+
+if TYPE_CHECKING:
+    from crownlet.datasets.scribal.customs import Customs
+
+PLAUSIBLE = 0.05
+"""The expected letter decides which crowns and faults are asked about if at least so likely."""
+
+
+def glyph_rows(
+    found: Located,
+    assessed: Assessed,
+    odds: Floats,
+    lines: Ints,
+    words: tuple[Ints, Ints],
+    matched: Matched | None,
+    learned: tuple[str, ...],
+    customs: Customs,
+    thresholds: Thresholds,
+    judged: Judged,
+) -> tuple[GlyphRecord, ...]:
+    """Records in reading order, all arguments being in that order; `found` in px of the picture.
+
+    `learned` names the columns of `assessed.defects`; what `judged` skips is written, not routed.
+    """
+    rows = []
+    for i, letter in enumerate(read_letters(odds)):
+        expected = None if matched is None else matched.expected(i)
+        expected_p = float(odds[i, index_of(expected)]) if expected else 0.0
+        basis = expected if expected and expected_p >= PLAUSIBLE else letter
+        wanted = customs.tags_expected(basis)
+        p = probabilities(basis, assessed.defects[i], assessed.tags[i], wanted, learned)
+        letter_p = float(odds[i].max())
+        large = matched is not None and written_large(matched, i)
+        p |= measured(p, letter_p, None if large else float(judged.stretched[i]))
+        skipped = judged.skipped[i]
+        reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
+        if reasons and matched is not None and matched.spelled_otherwise(i):
+            reasons = [(name, "review") for name, _ in reasons]
+        reasons += defect_reasons(p, thresholds, skipped)
+        if judged.unfamiliar[i]:
+            reasons.append((UNFAMILIAR, "review"))
+        if judged.strange_page:
+            reasons = [(name, "review") for name, _ in reasons]
+        route, names = merged(reasons)
+        x, y, height, turn = (float(v) for v in found.body[i])
+        rows.append(
+            GlyphRecord(
+                glyph=i + 1, line=int(lines[i]) + 1, word=int(words[0][i]) + 1,
+                place=int(words[1][i]) + 1, letter=letter, letter_p=letter_p, expected=expected,
+                box=_box(found.box[i]), body=(x, y, height, turn),
+                tags_seen=int(assessed.tags[i].argmax()), tags_expected=wanted, p=p, route=route,
+                reasons=names, sure=sure(reasons),
+                in_name=matched is not None and matched.in_name(i),
+                not_examined=tuple(n for n in p if n in skipped and p[n] is not None),
+            )
+        )  # fmt: skip
+    return tuple(rows)
+
+
+def probabilities(
+    letter: str, defects: Floats, tags: Floats, wanted: int | None, learned: tuple[str, ...]
+) -> dict[str, float | None]:
+    """Probability of each glyph defect of one letter; None where it does not apply.
+
+    `tags` (5,) are the odds of 0 to 4 or more tags. Crowns missing or in excess are counted against
+    `wanted`, what the customs expect; without an expectation they have no probability.
+    """
+    column = {name: k for k, name in enumerate(learned)}
+    p: dict[str, float | None] = {}
+    for name in GLYPH_DEFECTS:
+        p[name] = None
+        if not CATALOGUE[name].applies_to(letter):
+            continue
+        if name == "tag_missing":
+            p[name] = float(tags[:wanted].sum()) if wanted else None
+        elif name == "tag_excess":
+            p[name] = None if wanted is None else float(tags[wanted + 1 :].sum())
+        elif name in column:
+            p[name] = float(defects[column[name]])
+    return p
+
+
+def measured(
+    p: dict[str, float | None], letter_p: float, stretched: float | None
+) -> dict[str, float | None]:
+    """The defects among `p` that follow from the odds of the letters and from the letter's width.
+
+    `stretched` is None for a letter that is large by tradition (Mishneh Torah, Tefillin 2:6).
+    """
+    found = {DOUBT: 1.0 - letter_p, "overstretched": stretched}
+    return {name: value for name, value in found.items() if name in p}
+
+
+def written_large(matched: Matched, glyph: int) -> bool:
+    """Whether the text has one of its large letters at a glyph."""
+    index = int(matched.alignment.expected[glyph])
+    place = int(matched.word_of[index]), int(matched.place_of[index])
+    return index >= 0 and place in matched.portion.large_letters
+
+
+def _box(row: Floats) -> Box:
+    x0, y0, x1, y1 = (float(v) for v in row)
+    return x0, y0, x1, y1

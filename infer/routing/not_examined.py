@@ -1,0 +1,55 @@
+"""What a page's record must say it did not examine, in plain words."""
+
+from __future__ import annotations
+
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.infer.quality.legibility import Judged
+from crownlet.infer.records import Located
+from crownlet.infer.thresholds import Thresholds
+from crownlet.infer.view.wording import ALWAYS
+
+DOUBTED = (
+    "whether this is square script at all: the two networks agree on {:.0%} of the letters, and "
+    "nothing said of this page can be relied on"
+)
+
+STRANGE = (
+    "whether the networks know this script or hand: {:.0%} of the letters are unlike those they "
+    "know, so every letter is to be looked at"
+)
+
+WITHOUT_TEXT = (
+    "letters absent, extra or exchanged, and the division of words: no portion was named or found"
+)
+
+
+def not_examined(
+    judged: Judged,
+    thresholds: Thresholds,
+    matched: bool,
+    cut: int,
+    customs_silent: tuple[str, ...],
+    agreement: float,
+) -> tuple[str, ...]:
+    """Sentences for `page.json`, those of this picture first."""
+    here = list(judged.sentences)
+    if agreement < thresholds.doubted_agreement:
+        here.insert(0, DOUBTED.format(agreement))
+    elif judged.strange_page:
+        here.insert(0, STRANGE.format(judged.unfamiliar_share))
+    if cut:
+        here.append(f"{cut} letter{'s' if cut > 1 else ''} cut by the frame of the picture")
+    if not matched:
+        here.append(WITHOUT_TEXT)
+    if customs_silent:
+        here.append("crowns on which these customs expect nothing: " + " ".join(customs_silent))
+    return (*here, *ALWAYS)
+
+
+def cut_by_frame(found: Located, facts: ImageFacts) -> int:
+    """How many letters touch the edge of the picture."""
+    edge = 1.0
+    low = (found.box[:, :2] < edge).any(axis=1)
+    right = found.box[:, 2] > facts.width - edge
+    below = found.box[:, 3] > facts.height - edge
+    return int((low | right | below).sum())

@@ -1,0 +1,178 @@
+"""A page's record rebuilt from its folder, as `infer/writer.py` leaves it: three tables, one JSON.
+
+Numbers come back as they were rounded for the tables.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import fields
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.records import (
+    EXTRA,
+    AbsentLetter,
+    GapRecord,
+    GlyphRecord,
+    Measurement,
+    PageRecord,
+    TextMatch,
+    TextPlace,
+)
+from crownlet.infer.run.tables import Columns, Json, RunError, read_json, read_measures, read_table
+
+GAP_DEFECTS = ("words_joined", "word_parted", "letters_touch")
+
+LONG = frozenset("ךןףץק")
+"""Letters whose leg goes below the base line."""
+
+
+def glyphs(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
+    """The letters of a page; KeyError or ValueError for what is no such table."""
+    letters, numbers = table.text("letter"), list(table.whole("glyph"))
+    if unknown := set(letters) - set(LETTERS):
+        raise ValueError(f"{sorted(unknown)[0]!r} is no letter")
+    tags = (int(cell) if cell else None for cell in table.text("tags_expected"))
+    columns: dict[str, Iterable[Any]] = {
+        **{name: table.whole(name) for name in ("line", "word", "place", "tags_seen")},
+        "glyph": numbers, "letter": letters, "letter_p": table.number("letter_p"),
+        "expected": _expected(table, facts, numbers),
+        "box": table.numbers("x0", "y0", "x1", "y1"),
+        "body": _bodies(table, float(facts["image"]["turn"])),
+        "tags_expected": tags, "p": _odds(table), "route": table.text("route"),
+        **{name: table.names(name) for name in ("reasons", "sure", "not_examined")},
+        "in_name": map(set(facts.get("in_divine_names", ())).__contains__, numbers),
+    }  # fmt: skip
+    return tuple(GlyphRecord(**row) for row in _rows(columns))
+
+
+def _rows(columns: dict[str, Iterable[Any]]) -> Iterable[dict[str, Any]]:
+    """Columns of equal length, row by row."""
+    return (dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True))
+
+
+def _odds(table: Columns) -> Iterable[dict[str, float | None]]:
+    """The probabilities of each letter's defects."""
+    columns = [table.maybe(f"p_{name}") for name in GLYPH_DEFECTS]
+    return (dict(zip(GLYPH_DEFECTS, row, strict=True)) for row in zip(*columns, strict=True))
+
+
+def _expected(table: Columns, facts: Json, numbers: list[int]) -> list[str | None]:
+    """An empty cell means "not known", or that the text has no letter there."""
+    extra = facts.get("letters_extra")
+    if extra is None:
+        found = zip(numbers, table.names("reasons"), strict=True)
+        extra = [number for number, reasons in found if EXTRA in reasons]
+    none = set(extra)
+    cells = zip(table.text("expected"), numbers, strict=True)
+    return [cell or ("" if number in none else None) for cell, number in cells]
+
+
+def gaps(table: Columns) -> tuple[GapRecord, ...]:
+    """The whites of a page; KeyError or ValueError for what is no such table."""
+    columns: dict[str, Iterable[Any]] = {
+        **{name: table.whole(name) for name in ("line", "right_glyph", "left_glyph")},
+        "expected": (cell or None for cell in table.text("expected")),
+        **{name: table.number(name) for name in ("width_px", "width_q", "width_yud")},
+        **{f"p_{name}": table.maybe(f"p_{name}") for name in GAP_DEFECTS},
+        "route": table.text("route"),
+        **{name: table.names(name) for name in ("reasons", "sure")},
+    }
+    return tuple(GapRecord(**row) for row in _rows(columns))
+
+
+def _bodies(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:
+    if "body" in table:
+        return table.numbers("cx", "cy", "body", "rotation")
+    return _guessed(table, turn)
+
+
+def _guessed(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:
+    """Three kulmus above where the line's letters end; for upright pages."""
+    ends: dict[str, list[float]] = defaultdict(list)
+    rows = list(zip(table.text("line"), table.text("letter"), table.numbers("x0", "x1", "y1", "q"),
+                    strict=True))  # fmt: skip
+    for line, letter, (_, _, end, _) in rows:
+        if letter not in LONG:
+            ends[line].append(end)
+    bases = {line: median(values) for line, values in ends.items()}
+    for line, _, (left, right, end, q) in rows:
+        yield (left + right) / 2, bases.get(line, end) - 3 * q, 3 * q, turn
+
+
+def read_record(folder: Path, *, measured: bool = True) -> PageRecord:
+    """The record kept in a page's folder; RunError names the file that cannot be read.
+
+    Unless `measured`, measures.csv, the longest table, is left alone.
+    """
+    facts = read_json(folder / "page.json")
+    try:
+        measures = _measures(folder) if measured else ()
+        rows = glyphs(read_table(folder / "glyphs.csv"), facts)
+        whites = gaps(read_table(folder / "gaps.csv"))
+        return _page(facts, rows, whites, measures, _seconds(folder, facts))
+    except (KeyError, TypeError, ValueError, OSError) as error:
+        raise RunError(folder, f"its tables are damaged ({error!r}).") from None
+
+
+def _measures(folder: Path) -> tuple[Measurement, ...]:
+    """What measures.csv lists; nothing in runs made before it was written."""
+    path = folder / "measures.csv"
+    return read_measures(path) if path.is_file() else ()
+
+
+def _seconds(folder: Path, facts: Json) -> Json:
+    """Seconds by stage; older runs keep them among the facts."""
+    path = folder / "timing.json"
+    seconds: Json = (read_json(path) if path.is_file() else facts).get("seconds", {})
+    return seconds
+
+
+def _page(
+    facts: Json,
+    glyphs: tuple[GlyphRecord, ...],
+    gaps: tuple[GapRecord, ...],
+    measurements: tuple[Measurement, ...],
+    seconds: Json,
+) -> PageRecord:
+    return PageRecord(
+        name=str(facts["page"]),
+        image=_known(ImageFacts, facts["image"]),
+        glyphs=glyphs,
+        gaps=gaps,
+        match=_match(facts.get("text")),
+        turn=int(facts["image"]["turn"]),
+        quality=facts.get("quality", {}),
+        unresolved=tuple(facts.get("not_resolved", ())),
+        not_examined=tuple(facts.get("not_examined", ())),
+        versions=facts.get("versions", {}),
+        timing=seconds,
+        measurements=measurements,
+        notes=tuple(facts.get("notes", ())),
+        asked=facts.get("asked", {}),
+    )
+
+
+def _known(kind: type[Any], data: Json) -> Any:
+    """A record of `kind` from what `data` has of its fields; lists become tuples."""
+    names = {field.name for field in fields(kind)}
+    return kind(**{key: _tuples(value) for key, value in data.items() if key in names})
+
+
+def _tuples(value: Any) -> Any:
+    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
+
+
+def _match(data: Json | None) -> TextMatch | None:
+    if data is None:
+        return None
+    absent = [_known(AbsentLetter, letter) for letter in data.get("absent", ())]
+    places = [_known(TextPlace, place) for place in data.get("places", ())]
+    match: TextMatch = _known(TextMatch, data | {"absent": absent, "places": places})
+    return match

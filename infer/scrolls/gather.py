@@ -1,0 +1,157 @@
+"""Records of pages in, scrolls out."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from crownlet.datasets.files.atomic import replacing, write_json
+from crownlet.datasets.files.errors import FileFault
+from crownlet.infer.records import PageRecord
+from crownlet.infer.run.read import read_record
+from crownlet.infer.run.run import open_run
+from crownlet.infer.scrolls import checks as mixups
+from crownlet.infer.scrolls.checks import other_hands, same_pictures
+from crownlet.infer.scrolls.crowns import compare
+from crownlet.infer.scrolls.evenness import evenness
+from crownlet.infer.scrolls.members import Place, Table, place_pages
+from crownlet.infer.scrolls.same_page import Signature, told
+from crownlet.infer.scrolls.scroll import Scroll
+from crownlet.infer.scrolls.sketch import Sketch, sketch
+
+
+def gather(records: Iterable[PageRecord], table: Table | None = None) -> tuple[Scroll, ...]:
+    """The scrolls of some pages, in the order of their first pages.
+
+    `records` is gone through once, so they may be read one after the other. TableError where the
+    table and the pages do not go together.
+    """
+    pages = {page.name: page for page in map(sketch, records)}
+    places = place_pages([(page.name, page.path) for page in pages.values()], table)
+    doubled = mixups.same_pictures((page.name, page.sha256) for page in pages.values())
+    signs = {page.name: page.sign for page in pages.values()}
+    return told(scrolls_of(places, doubled, pages.__getitem__), signs, doubled)
+
+
+def scrolls_of(
+    places: Iterable[Place], doubled: Mapping[str, str], read: Callable[[str], Sketch]
+) -> Iterator[Scroll]:
+    """The scrolls of pages whose places are known, one after the other.
+
+    `doubled` has what `mixups.same_pictures` says of a page, `read` gives a page by its name.
+    """
+    groups: dict[str, list[Place]] = {}
+    for place in places:
+        groups.setdefault(place.scroll.casefold(), []).append(place)
+    for group in groups.values():
+        yield _scroll(group, {place.page: read(place.page) for place in group}, doubled)
+
+
+def _scroll(
+    group: Sequence[Place], pages: Mapping[str, Sketch], doubled: Mapping[str, str]
+) -> Scroll:
+    sides = {place.page: pages[place.page].side or place.side or "face" for place in group}
+    faces = [pages[name] for name, side in sides.items() if side == "face"]
+    reverses = [pages[name] for name, side in sides.items() if side == "reverse"]
+    comparison = None
+    if faces and reverses:
+        comparison = compare(
+            (letter for page in faces for letter in page.letters),
+            (letter for page in reverses for letter in page.letters),
+        )
+    return Scroll(
+        name=group[0].scroll,
+        faces=tuple(page.name for page in faces),
+        reverses=tuple(page.name for page in reverses),
+        source=next((place.source for place in group if place.source), None),
+        notes=tuple(_notes(group, faces, reverses, doubled)),
+        comparison=comparison,
+        consistency=evenness([(page.lines, page.letters) for page in faces]) if faces else None,
+    )
+
+
+def _notes(
+    group: Sequence[Place],
+    faces: Sequence[Sketch],
+    reverses: Sequence[Sketch],
+    doubled: Mapping[str, str],
+) -> list[str]:
+    """What belongs at the top, each once: pictures, then pages against each other, then pages."""
+    pages = [*faces, *reverses]
+    given = {place.page: place.side for place in group}
+    notes = [doubled[page.name] for page in pages if page.name in doubled]
+    notes += mixups.same_texts(faces) + mixups.same_texts(reverses)
+    notes += mixups.not_compared(pages)
+    notes += other_hands(faces) if len(faces) > 1 else []
+    for page in pages:
+        own = [*mixups.exchanged(page, given[page.name]), *page.notes]
+        notes += [f"{page.name}: {note}" if len(pages) > 1 else note for note in own]
+    return list(dict.fromkeys(notes))
+
+
+NAME = "scrolls.json"
+
+SCHEMA = 1
+
+
+def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[Place]) -> Path:
+    """Write RUN/scrolls.json; OSError if it cannot be written.
+
+    Beside the scrolls stand the sides as they were given, for pages inspected later.
+    """
+    data = {
+        "schema": SCHEMA,
+        "scrolls": [dataclasses.asdict(scroll) for scroll in scrolls],
+        "given": [dataclasses.asdict(place) for place in places],
+    }
+    with replacing(run / NAME) as draft:
+        write_json(draft, data)
+    return run / NAME
+
+
+def given_places(run: Path) -> dict[str, Place]:
+    """Where the pages of a run were said to belong, by page; empty if nothing was.
+
+    FileFault if the list is there and cannot be read.
+    """
+    path = run / NAME
+    if not path.is_file():
+        return {}
+    try:
+        data: dict[str, Any] = json.loads(path.read_bytes())
+        return {entry["page"]: Place(**entry) for entry in data["given"]}
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise FileFault(
+            path, f"is no list of scrolls; without it names tell ({error!r})."
+        ) from None
+
+
+def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
+    """Write RUN/scrolls.json over all pages of a run; returns its scrolls.
+
+    Pages are read as they stand on disk, so the list is the same whether they were inspected
+    together or apart. TableError where table and pages do not go together, FileFault where the run
+    cannot be read, OSError where it cannot be written.
+    """
+    pages = open_run(run).pages
+    images = {name: page.image for name, page in pages.items()}
+    places = place_pages(
+        [(name, path) for name, (path, _) in images.items()], table, given_places(run)
+    )
+    doubled = same_pictures((name, checksum) for name, (_, checksum) in images.items())
+
+    signs: dict[str, Signature | None] = {}
+
+    def read(name: str) -> Sketch:
+        page = sketch(read_record(pages[name].folder, measured=False))
+        signs[name] = page.sign
+        return replace(page, name=name)
+
+    # Scroll by scroll: the letters of a library's pages are too many to hold.
+    scrolls = told(tuple(scrolls_of(places, doubled, read)), signs, doubled)
+    write_scrolls(run, scrolls, places)
+    return scrolls

@@ -1,0 +1,266 @@
+"""Which pages make up which scroll: by the user's table, else by the names of the pages."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from crownlet.datasets.files.errors import FileFault
+from crownlet.infer.scrolls.scroll import SIDES
+from crownlet.infer.text.side import Side
+
+MAX_BYTES = 4 * 1024 * 1024
+
+
+class TableError(FileFault):
+    """A table that cannot be used; the reason names line and column."""
+
+
+@dataclass(frozen=True)
+class Cells:
+    """The cells of one line, without the spaces around them; `line` is its number in the file."""
+
+    line: int
+    cells: tuple[str, ...]
+
+    def named(self, columns: Sequence[str]) -> dict[str, str]:
+        """Cells by column; ValueError says that there are too few or too many."""
+        if len(self.cells) != len(columns):
+            raise ValueError(f"{len(self.cells)} cells, where {len(columns)} belong.")
+        return dict(zip(columns, self.cells, strict=True))
+
+
+def read_cells(
+    path: str | Path, known: Sequence[str], needed: Sequence[str]
+) -> tuple[list[str], list[Cells]]:
+    """The columns of a CSV file, UTF-8 with or without its mark, and its lines but the empty ones.
+
+    Commas, semicolons and tabs divide. TableError for what is no such table, for a column not
+    `known` or there twice, for an absent `needed` one, and where no line follows the header.
+    """
+    text = _text(Path(path))
+    first = text.partition("\n")[0]
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=max(",;\t", key=first.count), strict=True
+    )
+    try:
+        columns = _columns(path, next(reader, []), known, needed)
+        rows, start = [], reader.line_num + 1
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                rows.append(Cells(start, tuple(plain_name(cell.strip()) for cell in cells)))
+            start = reader.line_num + 1
+    except csv.Error as error:
+        raise TableError(path, f"line {reader.line_num}: no table ({error}).") from None
+    if not rows:
+        raise TableError(path, "the table has no rows.")
+    return columns, rows
+
+
+def plain_name(text: str) -> str:
+    """A name as it is compared: one Unicode form, whatever the system that wrote it."""
+    return unicodedata.normalize("NFC", text)
+
+
+def _text(path: Path) -> str:
+    try:
+        if not path.is_file():
+            raise TableError(path, "no such file." if not path.exists() else "is not a file.")
+        if path.stat().st_size > MAX_BYTES:
+            raise TableError(path, f"is larger than {MAX_BYTES // 2**20} MiB.")
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise TableError(path, f"cannot be read ({error.strerror or error}).") from None
+    except UnicodeDecodeError as error:
+        raise TableError(path, f"is not UTF-8 text (byte {error.start}).") from None
+
+
+def _columns(
+    path: str | Path, header: Sequence[str], known: Sequence[str], needed: Sequence[str]
+) -> list[str]:
+    columns = [cell.strip().casefold() for cell in header]
+    for place, name in enumerate(columns, start=1):
+        if name not in known:
+            said = f"{name!r} is none of {', '.join(known)}."
+            raise TableError(path, f"line 1, column {place}: {said}")
+        if name in columns[: place - 1]:
+            raise TableError(path, f"line 1, column {place}: {name!r} stands twice.")
+    for name in needed:
+        if name not in columns:
+            raise TableError(path, f"line 1: the column {name} is absent.")
+    return columns
+
+
+NEEDED = ("scan", "scroll", "side")
+
+COLUMNS = (*NEEDED, "source")
+
+MAX_NAME = 120
+
+_FORBIDDEN = '/\\:*?"<>|'
+"""Not in the name of a scroll: files are named after it."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One scan; `line` is its line in the file."""
+
+    line: int
+    scan: str
+    scroll: str
+    side: Side
+    source: str | None
+
+
+@dataclass(frozen=True)
+class Table:
+    """All rows of a table, in its order."""
+
+    path: str
+    rows: tuple[Row, ...]
+
+    def fault(self, row: Row, column: str, reason: str) -> TableError:
+        """An error that names a row and a column."""
+        return TableError(self.path, f"line {row.line}, column {column}: {reason}")
+
+
+def read_table(path: str | Path) -> Table:
+    """A table from a CSV file, UTF-8, with columns `scan,scroll,side` and optionally `source`.
+
+    Commas, semicolons and tabs divide. TableError, in one sentence, for anything else.
+    """
+    columns, lines = read_cells(path, COLUMNS, NEEDED)
+    rows = [_row(path, columns, line) for line in lines]
+    table = Table(str(path), tuple(rows))
+    _check_together(table)
+    return table
+
+
+def _row(path: str | Path, columns: list[str], found: Cells) -> Row:
+    line = found.line
+    try:
+        values = found.named(columns)
+    except ValueError as error:
+        raise TableError(path, f"line {line}: {error}") from None
+    for name in NEEDED:
+        if not values[name]:
+            raise TableError(path, f"line {line}, column {name}: is empty.")
+    scroll = values["scroll"]
+    odd = next((c for c in scroll if c in _FORBIDDEN or unicodedata.category(c) == "Cc"), None)
+    if odd is not None or scroll.startswith(".") or len(scroll) > MAX_NAME:
+        why = f"holds {odd!r}" if odd else "begins with a dot" if scroll[0] == "." else "is long"
+        raise TableError(path, f"line {line}, column scroll: the name {why}; files are named so.")
+    side = next((side for side in SIDES if side == values["side"].casefold()), None)
+    if side is None:
+        said = f"{values['side']!r} is neither face nor reverse."
+        raise TableError(path, f"line {line}, column side: {said}")
+    return Row(line, values["scan"], scroll, side, values.get("source") or None)
+
+
+def _check_together(table: Table) -> None:
+    """No scan twice, one source a scroll."""
+    scans: dict[str, Row] = {}
+    sources: dict[str, Row] = {}
+    for row in table.rows:
+        earlier = scans.setdefault(row.scan, row)
+        if earlier is not row:
+            raise table.fault(row, "scan", f"{row.scan!r} stands on line {earlier.line} already.")
+        first = sources.setdefault(row.scroll.casefold(), row)
+        if first.source != row.source:
+            raise table.fault(
+                row, "source", f"line {first.line} names another source for this scroll."
+            )
+
+
+_ENDING = re.compile(r"(?P<scroll>.*[^-_ .])[-_ .]+(?P<side>face|reverse)([-_ .]*\d+)?", re.I)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a page belongs; `side` is None where nothing says it."""
+
+    page: str
+    scroll: str
+    side: Side | None
+    source: str | None = None
+
+
+def place_pages(
+    pages: Sequence[tuple[str, str]],
+    table: Table | None = None,
+    earlier: Mapping[str, Place] | None = None,
+) -> tuple[Place, ...]:
+    """A place for each page, given as its name and the path of its picture.
+
+    The table says it, or else what was said `earlier`, by page, or else the name. TableError where
+    a row of the table means several pages, or several rows one page.
+    """
+    rows = _rows(pages, table) if table else {}
+    said = earlier or {}
+    return tuple(
+        Place(name, rows[name].scroll, rows[name].side, rows[name].source)
+        if name in rows
+        else said.get(name) or by_name(name, path)
+        for name, path in pages
+    )
+
+
+def unlisted(pages: Sequence[tuple[str, str]], table: Table) -> list[str]:
+    """Names of the pages that the table does not name; TableError as above."""
+    rows = _rows(pages, table)
+    return [name for name, _ in pages if name not in rows]
+
+
+def by_name(name: str, path: str = "") -> Place:
+    """The place that a page's name tells: `a1-face` and `a1_reverse` belong to the scroll `a1`."""
+    ending = _ENDING.fullmatch(name)
+    if ending:
+        return Place(name, ending["scroll"], _side(ending["side"]))
+    # A page whose name another had taken: its folder tells it from the other.
+    file = Path(path)
+    ending = _ENDING.fullmatch(file.stem)
+    if ending and file.parent.name and name != file.stem:
+        return Place(name, f"{file.parent.name}-{ending['scroll']}", _side(ending["side"]))
+    return Place(name, name, None)
+
+
+def _side(word: str) -> Side:
+    return "face" if word.casefold() == "face" else "reverse"
+
+
+def _rows(pages: Sequence[tuple[str, str]], table: Table) -> dict[str, Row]:
+    """Rows by the name of the page they mean."""
+    found: dict[str, Row] = {}
+    called: dict[str, dict[str, str]] = {}
+    for name, path in pages:
+        file = Path(plain_name(path))
+        for call in (plain_name(name), file.name, file.stem):
+            called.setdefault(call, {})[name] = path
+    for row in table.rows:
+        near = called.get(row.scan, {}) | called.get(Path(row.scan).name, {})
+        meant = [name for name, path in near.items() if _means(row.scan, name, path)]
+        exact = [name for name in meant if plain_name(name) == row.scan]
+        if len(meant) > 1 and len(exact) != 1:
+            said = f"{row.scan!r} is the name of {len(meant)} pages; write its folder too."
+            raise table.fault(row, "scan", said)
+        for name in exact if len(meant) > 1 else meant:
+            if name in found:
+                said = f"the page {name!r} is named on line {found[name].line} already."
+                raise table.fault(row, "scan", said)
+            found[name] = row
+    return found
+
+
+def _means(scan: str, name: str, path: str) -> bool:
+    """Whether a scan of the table is this page: its name, its file, or its file without ending."""
+    if plain_name(name) == scan:
+        return True
+    parts, wanted = Path(plain_name(path)).parts, Path(scan).parts
+    if not parts or not wanted or parts[-len(wanted) : -1] != wanted[:-1]:
+        return False
+    return wanted[-1] in (parts[-1], Path(parts[-1]).stem)

@@ -1,0 +1,97 @@
+"""Two pictures that may show one page: given twice, turned, packed anew or photographed again.
+
+How wide a scribe happens to draw each letter, against his usual for that form, comes again in every
+picture of the page and on no other page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.records import GlyphRecord
+from crownlet.infer.scrolls.scroll import Scroll
+
+Signature = npt.NDArray[np.float32]
+"""(SIZE,) of length 1: how much wider than usual each letter is, by its place; 0 where none is."""
+
+SIZE, LONGEST = 4096, 64
+"""Places, and letters of a line; longer lines and pages fall on places taken before."""
+
+FAR = 0.3
+"""Logarithm of width beyond which a letter is stretched, as many scribes stretch the same ones."""
+
+LEAST = 100
+"""With fewer letters nothing is said: the likeness of two pages spreads by one over their root."""
+
+BLOCK = 1000
+"""Pages that are held against all later ones at once: ten thousand would ask for half a GB."""
+
+ALIKE = 0.75
+"""Likeness, the cosine of two signatures, from which two pictures may show one page.
+
+Fifty pictures of ten mezuzot by five held-out hands, two by each (upright, upside down, strongly
+compressed, at 0.7 of the size, and bent by a camera): of one page 0.85 and more (100 pairs), of two
+pages by one hand 0.44 at most (125), by two hands 0.66 at most (12,000, with 150 more mezuzot).
+"""
+
+SAME_PAGE = "may show the same page"
+
+SAID = "{} and {} " + SAME_PAGE + ": letter by letter they are alike. If so, it is counted twice."
+
+
+def signature(glyphs: Sequence[GlyphRecord]) -> Signature | None:
+    """What tells a page by its letters, in reading order; None where they are too few."""
+    if len(glyphs) < LEAST:
+        return None
+    boxes = np.array([glyph.box for glyph in glyphs])
+    sides = np.array([round(glyph.body[3] / 90) % 2 for glyph in glyphs])
+    across = (boxes[:, 2:] - boxes[:, :2])[np.arange(len(glyphs)), sides]
+    wide = np.log(np.maximum(across, 1.0) / np.array([glyph.q for glyph in glyphs]))
+    forms = np.array([ord(glyph.letter) for glyph in glyphs])
+    for form in np.unique(forms):
+        wide[forms == form] -= np.median(wide[forms == form])
+    lines = np.array([glyph.line for glyph in glyphs])
+    places = np.concatenate([np.arange(count) for count in np.unique(lines, return_counts=True)[1]])
+    found = np.bincount((lines * LONGEST + places % LONGEST) % SIZE, np.clip(wide, -FAR, FAR), SIZE)
+    return np.asarray(found / max(float(np.linalg.norm(found)), 1e-9), np.float32)
+
+
+def same_pages(signatures: Mapping[str, Signature | None]) -> list[tuple[str, str]]:
+    """Pairs of names whose pictures may show one page."""
+    signed = {name: sign for name, sign in signatures.items() if sign is not None}
+    names, signs = list(signed), np.array(list(signed.values())).reshape(-1, SIZE)
+    pairs: list[tuple[str, str]] = []
+    for first in range(0, len(names), BLOCK):
+        alike = signs[first : first + BLOCK] @ signs[first:].T >= ALIKE
+        found = np.argwhere(np.triu(alike, 1)) + first
+        pairs += [(names[i], names[j]) for i, j in found]
+    return pairs
+
+
+def told(
+    scrolls: Iterable[Scroll],
+    signatures: Mapping[str, Signature | None],
+    doubled: Mapping[str, str],
+) -> tuple[Scroll, ...]:
+    """The scrolls with a sentence at the top for each two pictures that may show one page.
+
+    `doubled` has what is said of the same picture file given twice.
+    """
+    said: dict[str, list[str]] = {}
+    for pair in same_pages(signatures):
+        if pair[0] in doubled and doubled[pair[0]] == doubled.get(pair[1]):
+            continue
+        for name in pair:
+            said.setdefault(name, []).append(SAID.format(*pair))
+    return tuple(
+        replace(scroll, notes=tuple(dict.fromkeys([*_of(scroll, said), *scroll.notes])))
+        for scroll in scrolls
+    )
+
+
+def _of(scroll: Scroll, said: Mapping[str, Sequence[str]]) -> list[str]:
+    return [text for page in scroll.pages for text in said.get(page, ())]

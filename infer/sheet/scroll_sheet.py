@@ -1,0 +1,302 @@
+"""Everything a triage sheet shows of one scroll, gathered from its pages."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from crownlet.datasets.scribal.customs import CUSTOMS, Customs, load_customs
+from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
+from crownlet.infer.findings.not_listed import accepted as accepted_forms
+from crownlet.infer.findings.not_listed import accepted_says
+from crownlet.infer.records import Box, PageRecord
+from crownlet.infer.run.run import Run, StoredPage, StoredScroll
+from crownlet.infer.run.tables import read_json
+from crownlet.infer.sheet import wording as words
+from crownlet.infer.sheet.decisions import Decisions
+from crownlet.infer.sheet.entry import Entry, entry
+from crownlet.infer.sheet.groups import Brick, Gathered, Row, gather, kinds_of, page_doubts, wall
+from crownlet.infer.sheet.page import Mark, Page, Spot, place_marks
+from crownlet.infer.sheet.pictures import Picture, small_page
+from crownlet.infer.sheet.veil import Veiled
+from crownlet.infer.sheet.wellformed import WellFormed
+from crownlet.infer.view.wording import ALWAYS
+
+MM = 1.55
+"""mm of paper for one q of a page's picture; less where the page is too wide for that."""
+
+CROWDED = 0.2
+"""Where more than this share of the letters is marked the picture is twice as large."""
+
+
+@dataclass(frozen=True)
+class PageView:
+    """One page as pictured, with its counts."""
+
+    name: str
+    side: str
+    picture: Picture
+    part: Box
+    """What is pictured, in px of the upright page; the marks are given in them."""
+    q: float
+    marks: tuple[Mark, ...]
+    letters: int
+    partly: int
+    """Letters on which something could not be examined."""
+    findings: int
+    review: int
+    compared_with: str
+    not_examined: tuple[str, ...]
+    accepted: tuple[str, ...]
+    """Forms that were seen and, by the customs, are not listed."""
+
+    @property
+    def view(self) -> str:
+        """The SVG viewBox of the part."""
+        x0, y0, x1, y1 = (round(v) for v in self.part)
+        return f"{x0} {y0} {x1 - x0} {y1 - y0}"
+
+    def wide(self, high: float) -> float:
+        """Width in mm on paper: letters as large as they need be, the picture at most `high`."""
+        width, height = self.part[2] - self.part[0], self.part[3] - self.part[1]
+        grown = 2.0 if len(self.marks) > CROWDED * self.letters else 1.0
+        return min(grown * MM * width / self.q, high * width / max(height, 1.0))
+
+
+@dataclass(frozen=True)
+class Group:
+    """The findings under one heading."""
+
+    key: Heading
+    heading: str
+    entries: tuple[Entry, ...]
+    """Those shown in full."""
+    gathered: tuple[Gathered, ...] = ()
+    """Those that come many times, together."""
+
+    @property
+    def total(self) -> int:
+        """Findings under this heading."""
+        return len(self.entries) + sum(len(g.tiles) + len(g.listed) for g in self.gathered)
+
+    @property
+    def lesser(self) -> bool:
+        """Whether its entries are set small, two beside each other."""
+        return self.key in ("custom", "information")
+
+
+@dataclass(frozen=True)
+class Sources:
+    """What the books say of one kind on some letters; said in full where it first comes up."""
+
+    first: str
+    """Label of the entry that says it in full."""
+    cited: tuple[words.Cited, ...]
+    differ: bool
+
+    @property
+    def books(self) -> str:
+        """The sources alone, each once."""
+        places = [p.strip() for cited in self.cited for p in cited.source.split(";")]
+        return "; ".join(dict.fromkeys(places))
+
+
+@dataclass(frozen=True)
+class ScrollView:
+    """A triage sheet, ready for its template."""
+
+    scroll: StoredScroll
+    notes: tuple[str, ...]
+    pages: tuple[PageView, ...]
+    groups: tuple[Group, ...]
+    sources: Mapping[str, Sources]
+    """By anchor of the entry."""
+    bricks: tuple[Brick, ...]
+    doubts: tuple[str, ...]
+    """What is in doubt about whole pages, which no small picture shows."""
+    not_examined: tuple[str, ...]
+    """What is examined in no picture."""
+    limits: tuple[str, ...]
+    versions: Mapping[str, Any]
+    shows_names: bool
+    has_names: bool
+    kinds: Counter[str]
+    """Findings by kind."""
+    decided: Counter[str]
+    comparison: Mapping[str, Any] | None
+    """Face against reverse, as in scrolls.json."""
+    consistency: Mapping[str, Any] | None
+    """Evenness of the hand, as in scrolls.json."""
+
+    @property
+    def room(self) -> float:
+        """Height in mm that the first page has left for the picture, below its words."""
+        lines = sum(2 + len(note) // 95 for note in self.notes) + len(self.kinds) // 5
+        return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
+
+
+OLDER = (
+    "inspected by an older version that kept no list of findings; inspect it anew, or nothing is "
+    "pointed at here."
+)
+
+
+def scroll_view(
+    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
+) -> ScrollView:
+    """The sheet of one scroll; PageError if a picture has moved, RunError for a damaged table."""
+    pages = pages_of(run, scroll, show_names, decisions)
+    well = WellFormed([page.veiled for page in pages])
+    rows = _found(pages)
+    groups = _groups(rows, well)
+    first = pages[0].veiled.page
+    told = _told(run, scroll)
+    return ScrollView(
+        scroll=scroll, notes=notes_of(scroll, [run.pages[page.name] for page in pages]),
+        pages=tuple(_view(page, _quiet(groups)) for page in pages), groups=groups,
+        sources=_sources([each for group in groups for each in group.entries]), bricks=wall(pages),
+        doubts=page_doubts(pages),
+        not_examined=ALWAYS, limits=_limits(first), versions=first.versions, shows_names=show_names,
+        has_names=any(page.veiled.names for page in pages),
+        kinds=kinds_of(rows),
+        decided=Counter(d.says for page in pages for each in page.decided.values() for d in each),
+        comparison=told.get("comparison"), consistency=told.get("consistency"),
+    )  # fmt: skip
+
+
+def notes_of(scroll: StoredScroll, pages: Iterable[StoredPage]) -> tuple[str, ...]:
+    """Sentences for the very top, each once: of the scroll, then of its pages."""
+    notes = list(scroll.notes)
+    for page in pages:
+        match = page.record.match
+        notes += [*page.record.notes, match.note if match else ""]
+        if not (page.folder / "findings.csv").is_file():
+            notes.append(f"{page.name}: {OLDER}")
+    return tuple(dict.fromkeys(filter(None, notes)))
+
+
+def customs_of(page: PageRecord) -> Customs:
+    """The customs by which a page was inspected, if they are shipped ones, else unspecified."""
+    made = page.versions.get("customs", {})
+    name = made.get("name", "")
+    if name in CUSTOMS:
+        customs = load_customs(name)
+        if customs.checksum == made.get("sha256", customs.checksum):
+            return customs
+    return load_customs()
+
+
+def sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
+    """Words for the side of each page, and what stands before its numbers."""
+    table = {}
+    for pages, side, mark in ((scroll.faces, "face", ""), (scroll.reverses, "reverse", "R")):
+        for k, name in enumerate(pages, start=1):
+            several = len(pages) > 1
+            table[name] = (
+                f"{side} {k}" if several else side,
+                f"{mark}{chr(96 + k) if k <= 26 else f'p{k}-'}" if several else mark,
+            )
+    return table
+
+
+def pages_of(
+    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
+) -> list[Page]:
+    """The pages of a scroll with their pixels, faces first; PageError if a picture has moved."""
+    named = sides(scroll)
+    return [_page(run.pages[name], *named[name], show_names, decisions or {}) for name in named]
+
+
+def _page(stored: StoredPage, side: str, mark: str, show_names: bool, decisions: Decisions) -> Page:
+    name = stored.name
+    decided = {number: each for (page, number), each in decisions.items() if page == name}
+    veiled = Veiled(stored.record, stored.pixels(), show_names)
+    return Page(name, side, mark, veiled, stored.findings, customs_of(stored.record), decided)
+
+
+def _found(pages: Sequence[Page]) -> list[Row]:
+    """Findings by heading, the surest first; reviews are left to the wall."""
+    rows = [(page, f) for page in pages for f in page.findings if f.route == "finding"]
+    return sorted(rows, key=lambda row: _order(row[1]))
+
+
+def _groups(rows: Sequence[Row], well: WellFormed) -> tuple[Group, ...]:
+    full, gathered = gather(rows)
+    return tuple(
+        Group(
+            heading, plain, tuple(entry(page, f, well) for page, f in full if f.heading == heading),
+            gathered[heading],
+        )
+        for heading, plain in HEADINGS.items()
+    )  # fmt: skip
+
+
+def _order(finding: Finding) -> tuple[int, bool, float]:
+    """By heading, then certainty; each page's own order is kept among equals."""
+    p = 1.0 if finding.p is None else finding.p
+    return list(HEADINGS).index(finding.heading), not finding.sure, -p
+
+
+def _sources(entries: Iterable[Entry]) -> dict[str, Sources]:
+    told: dict[object, Sources] = {}
+    table = {}
+    for each in entries:
+        key = each.finding.kind, each.finding.opinions
+        if key not in told:
+            opinions = each.finding.opinions
+            told[key] = Sources(each.label, words.cited(opinions), words.differ(opinions))
+        table[each.anchor] = told[key]
+    return table
+
+
+def _quiet(groups: Iterable[Group]) -> frozenset[str]:
+    """Places told together without a picture of their own."""
+    return frozenset().union(*(each.anchors for group in groups for each in group.gathered))
+
+
+def _view(page: Page, quiet: Collection[str]) -> PageView:
+    record = page.veiled.page
+    picture, turn, part = small_page(page.veiled)
+    spots = [
+        Spot(page.label(f), page.anchor(f), f.route, f.box, page.anchor(f) in quiet)
+        for f in page.findings if f.scope != "page"
+    ]  # fmt: skip
+    routes = Counter(f.route for f in page.findings)
+    match = record.match
+    accepted = _accepted(record)
+    return PageView(
+        name=page.name, side=page.side, picture=picture, part=part, q=max(record.q, 1.0),
+        marks=tuple(place_marks(spots, turn, part, max(record.q, 1.0))), letters=len(record.glyphs),
+        partly=sum(bool(record.unresolved or g.not_examined) for g in record.glyphs),
+        findings=routes["finding"], review=routes["review"],
+        compared_with=match.portion if match else "",
+        not_examined=tuple(
+            line for line in record.not_examined if line not in (*ALWAYS, *accepted)
+        ),
+        accepted=accepted,
+    )  # fmt: skip
+
+
+def _accepted(record: PageRecord) -> tuple[str, ...]:
+    """What the record says was seen and, by its customs, is not listed."""
+    by_default = (accepted_says(*each) for each in accepted_forms(record, load_customs()))
+    return tuple(line for line in by_default if line in record.not_examined)
+
+
+def _told(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
+    """What scrolls.json says of a scroll; empty for runs made before it was written."""
+    path = run.folder / "scrolls.json"
+    listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
+    return next((entry for entry in listed if entry.get("name") == scroll.name), {})
+
+
+def _limits(page: PageRecord) -> tuple[str, ...]:
+    """What the promise of the thresholds does not reach, in its own two shortest sentences."""
+    promise: Any = page.versions.get("thresholds", {}).get("promise")
+    if not isinstance(promise, Mapping):
+        return ()
+    if "note" in promise:
+        return (str(promise["note"]),)
+    return tuple(str(line) for line in promise.get("limits", ())[:2])

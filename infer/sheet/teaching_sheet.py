@@ -1,0 +1,175 @@
+"""The teaching sheet: one page a defect, what was found beside what is well formed.
+
+No source and no scroll is named in it: it is made to be shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from crownlet.datasets.files.images import PageError
+from crownlet.datasets.scribal.catalogue import CATALOGUE, Opinion
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.run.run import Run, StoredScroll
+from crownlet.infer.sheet import wording as words
+from crownlet.infer.sheet.decisions import Decisions
+from crownlet.infer.sheet.entry import Compared, compare
+from crownlet.infer.sheet.page import Page
+from crownlet.infer.sheet.scroll_sheet import pages_of
+from crownlet.infer.sheet.templates import render
+from crownlet.infer.sheet.wellformed import WellFormed
+from crownlet.infer.view import wording as words_
+from crownlet.infer.view.wording import latin, said
+
+EXAMPLES = 2
+"""As many as one page holds with large pictures."""
+
+FINE = (44.0, 64.0)
+"""px of a kulmus in the large pictures of this sheet."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A finding that may stand as an example."""
+
+    scroll: StoredScroll
+    page: str
+    finding: Finding
+    confirmed: bool = False
+    """Whether a reader decided that it is there."""
+
+
+@dataclass(frozen=True)
+class Example:
+    """A finding with what is well formed beside it."""
+
+    name: str
+    """Name of the letter, empty for a white."""
+    says: str
+    network: str
+    compared: Compared
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """One page of the teaching sheet."""
+
+    title: str
+    term: str | None
+    described: str
+    letters: str
+    """The letters that can have it."""
+    examples: tuple[Example, ...]
+    cited: tuple[words.Cited, ...]
+    differ: bool
+    found: int
+    """Findings of this kind in the run."""
+    scrolls: int
+    """Scrolls in which there are some."""
+
+
+def teaching_page(
+    run: Run,
+    scrolls: Iterable[StoredScroll],
+    show_names: bool = False,
+    decisions: Decisions | None = None,
+) -> str:
+    """The teaching sheet of some scrolls of a run; RunError for a damaged table."""
+    made = lessons(run, scrolls, show_names, decisions)
+    return render("teaching.html", lessons=made, shows_names=show_names)
+
+
+def lessons(
+    run: Run,
+    scrolls: Iterable[StoredScroll],
+    show_names: bool = False,
+    decisions: Decisions | None = None,
+) -> tuple[Lesson, ...]:
+    """A lesson for each defect found in the scrolls, in the order of the catalogue.
+
+    Scrolls whose pictures have moved give no examples, nor do findings that a reader decided to be
+    other than present; without an example there is no lesson.
+    """
+    bench = _Bench(run, show_names)
+    by_kind = _by_kind(run, scrolls, decisions or {})
+    made = (_lesson(bench, kind, by_kind[kind]) for kind in CATALOGUE if kind in by_kind)
+    return tuple(lesson for lesson in made if lesson.examples)
+
+
+def _by_kind(
+    run: Run, scrolls: Iterable[StoredScroll], decisions: Decisions
+) -> Mapping[str, list[Choice]]:
+    table: dict[str, list[Choice]] = {}
+    for scroll in scrolls:
+        for page in (*scroll.faces, *scroll.reverses):
+            for finding in run.pages[page].findings:
+                said = {d.choice for d in decisions.get((page, finding.number), ()) if not d.about}
+                if finding.scope != "page" and _teaches(finding, said):
+                    choice = Choice(scroll, page, finding, bool(said))
+                    table.setdefault(finding.kind, []).append(choice)
+    return table
+
+
+def _teaches(finding: Finding, said: set[str]) -> bool:
+    """Whether a finding is sure enough, by a reader or, where none has looked, by the program."""
+    return said == {"present"} if said else finding.route == "finding" and finding.sure
+
+
+class _Bench:
+    """The pages of scrolls, each read when an example is first taken from it."""
+
+    def __init__(self, run: Run, show_names: bool) -> None:
+        self._run, self._show_names = run, show_names
+        self._known: dict[str, tuple[dict[str, Page], WellFormed] | None] = {}
+
+    def example(self, choice: Choice) -> Example | None:
+        """The example, or None if its picture has moved."""
+        if choice.scroll.name not in self._known:
+            self._known[choice.scroll.name] = self._read(choice.scroll)
+        known = self._known[choice.scroll.name]
+        compared = known and compare(known[0][choice.page], choice.finding, known[1], FINE)
+        if not compared:
+            return None
+        letter = choice.finding.letter
+        name = latin(letter) if letter else ""
+        return Example(name, choice.finding.says, words.network(choice.finding), compared)
+
+    def _read(self, scroll: StoredScroll) -> tuple[dict[str, Page], WellFormed] | None:
+        try:
+            pages = pages_of(self._run, scroll, self._show_names)
+        except PageError:
+            return None
+        return {page.name: page for page in pages}, WellFormed([page.veiled for page in pages])
+
+
+def _lesson(bench: _Bench, kind: str, choices: Sequence[Choice]) -> Lesson:
+    examples = filter(None, map(bench.example, choose(choices)))
+    opinions: tuple[Opinion, ...] = CATALOGUE[kind].gravity
+    return Lesson(
+        title=said(kind), term=words.trade_term(kind), described=words_.described(kind),
+        letters=CATALOGUE[kind].letters,
+        examples=tuple(examples), cited=words.cited(opinions), differ=words.differ(opinions),
+        found=len(choices), scrolls=len({choice.scroll.name for choice in choices}),
+    )  # fmt: skip
+
+
+def choose(choices: Iterable[Choice], most: int = EXAMPLES) -> list[Choice]:
+    """What readers confirmed, then the surest, of different letters and scrolls as far as may be.
+
+    Letters of a Divine Name are left out.
+    """
+    rest = [choice for choice in choices if not choice.finding.in_name]
+    rest.sort(key=lambda c: (not c.confirmed, -(c.finding.p or 1.0), c.page, c.finding.number))
+    chosen: list[Choice] = []
+    while rest and len(chosen) < most:
+        # min takes the first of equals, so the surest.
+        best = min(rest, key=lambda choice: _alike(choice, chosen))
+        rest.remove(best)
+        chosen.append(best)
+    return chosen
+
+
+def _alike(choice: Choice, chosen: Sequence[Choice]) -> int:
+    letters = sum(choice.finding.letter == other.finding.letter for other in chosen)
+    return 2 * letters + sum(choice.scroll.name == other.scroll.name for other in chosen)

@@ -1,0 +1,54 @@
+"""Templates filled in, file names made safe, files put in place whole."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment
+
+from crownlet.infer.sheet import wording as words
+from crownlet.infer.view import wording as words_
+from crownlet.infer.view.templates import environment
+from crownlet.infer.view.wording import latin, said
+
+_HERE = Path(__file__).parent / "templates"
+
+_TAKEN = ("index", "teaching")
+
+_LONGEST = 80
+
+
+def render(template: str, **values: Any) -> str:
+    """A whole HTML page."""
+    return _environment().get_template(template).render(**values)
+
+
+@cache
+def _environment() -> Environment:
+    return environment(
+        _HERE, said=said, latin=latin, term=words.trade_term, described=words_.described,
+        count=words_.count, apart=words.APART, differ=words.DIFFER, r=_round,
+    )  # fmt: skip
+
+
+def _round(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def file_names(names: Iterable[str]) -> dict[str, str]:
+    """A file name for each scroll, safe on every system and distinct in any case of letters."""
+    table: dict[str, str] = {}
+    taken = set(_TAKEN)
+    for name in names:
+        stem = re.sub(r"[^\w.-]+", "_", name).strip("._")[:_LONGEST] or "scroll"
+        candidate, number = stem, 1
+        while candidate.casefold() in taken:
+            number += 1
+            candidate = f"{stem}-{number}"
+        taken.add(candidate.casefold())
+        table[name] = f"{candidate}.html"
+    return table

@@ -1,0 +1,120 @@
+"""What an entry says of a finding, in plain words and numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.records import Measurement
+from crownlet.infer.view.wording import latin, said
+
+_ODDS = (
+    (0.98, "all but sure"),
+    (0.9, "sure"),
+    (0.7, "rather sure"),
+    (0.4, "undecided"),
+    (0.0, "rather doubts it"),
+)
+"""Words for a calibrated probability, from the surest."""
+
+_SAYS = {
+    "there": "speaks for it",
+    "not_there": "speaks against it",
+    "unclear": "undecided",
+}
+
+DIFFER = "The books do not agree on how far this matters."
+
+APART = "Network and measure disagree here: look closely."
+
+MANY = 3
+"""Letters that a title names one by one."""
+
+_WITHOUT = {
+    "aligned": "not asked, it follows from the text",
+    "counted": "not asked, it was counted",
+    "measured": "not asked, it was measured",
+    "learned": "gives no probability",
+}
+"""What is said of the network where there is no probability, by how a defect is known."""
+
+
+@dataclass(frozen=True)
+class Cited:
+    """What one source says."""
+
+    statement: str
+    source: str
+    letters: str
+    """The letters of which it speaks."""
+
+
+def title(finding: Finding) -> str:
+    """What is pointed at, such as `he: leg touches roof`."""
+    name = said(finding.kind)
+    letters = finding.letter or finding.expected or ""
+    named = [latin(char) for char in letters if char in BY_CHAR]
+    if len(named) > MANY:
+        return f"{len(named)} letters: {name}"
+    return f"{', '.join(named)}: {name}" if named else name
+
+
+def trade_term(kind: str) -> str | None:
+    """The trade's own word for it, where there is one."""
+    return CATALOGUE[kind].trade_term if kind in CATALOGUE else None
+
+
+def odds(p: float) -> str:
+    """A probability in words and number."""
+    words = next(words for least, words in _ODDS if p >= least)
+    number = "above 0.99" if p > 0.99 else "below 0.01" if p < 0.01 else f"{p:.2f}"
+    return f"{words} ({number})"
+
+
+def network(finding: Finding) -> str:
+    """What the network says of the kind."""
+    if finding.p is not None:
+        return odds(finding.p)
+    how = CATALOGUE[finding.kind].how if finding.kind in CATALOGUE else "learned"
+    return _WITHOUT[how]
+
+
+def measured(measures: Iterable[Measurement]) -> tuple[str, ...]:
+    """Measures in numbers and words; those of one name that say the same stand together."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for m in measures:
+        mm = "" if m.mm is None else f" ({m.mm:.2f} mm)".replace("-", "−")
+        groups.setdefault((m.name, m.says), []).append(f"{length(m.q)}{mm}")
+    return tuple(
+        f"{said(name)} {', '.join(lengths)}; {_SAYS[says]}"
+        for (name, says), lengths in groups.items()
+    )
+
+
+def length(q: float) -> str:
+    """A length in kulmus."""
+    return f"{q:.2f} q".replace("-", "−")
+
+
+def disagree(finding: Finding) -> bool:
+    """Whether network and measure say opposite things of the kind (`measuring/disagreement.py`)."""
+    if finding.p is None:
+        return False
+    says = {m.says for m in finding.measurements if m.of == finding.kind}
+    return says == {"not_there"} if finding.p >= 0.5 else "there" in says
+
+
+def cited(opinions: Iterable[Opinion]) -> tuple[Cited, ...]:
+    """Opinions, the gravest first, each with what its code means."""
+    rank = list(GRAVITIES)
+    ordered = sorted(opinions, key=lambda opinion: rank.index(opinion.code))
+    return tuple(Cited(o.statement, o.source, o.letters) for o in ordered)
+
+
+def differ(opinions: Sequence[Opinion]) -> bool:
+    """Whether the opinions put a fault under different headings, or name a dispute."""
+    headings = {GRAVITIES[opinion.code].heading for opinion in opinions}
+    return len(headings) > 1 or any(opinion.code == "D" for opinion in opinions)

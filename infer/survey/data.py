@@ -1,0 +1,300 @@
+"""A finished survey gathered from its folder: pages, audit and decisions as the arrays to compare.
+
+What the networks say of a letter is their calibrated probability; a letter that cannot have a
+defect, or was not examined for it, is not counted for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.review.survey_questions import Pair, read_audit
+from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.run.survey_state import Survey, read_survey
+from crownlet.infer.run.tables import RunError
+from crownlet.infer.scrolls.same_page import SAME_PAGE
+from crownlet.infer.survey.audit import AuditCounts, labels
+from crownlet.infer.survey.estimators import Ints, Letters
+from crownlet.infer.survey.intervals import Floats
+from crownlet.infer.survey.page_letters import PageLetters, read_letters
+from crownlet.infer.survey.pseudonyms import Key, read_keys
+
+FACE, REVERSE = "face", "reverse"
+
+
+class TableError(ValueError):
+    """The arrays of a survey do not fit together; the message is one sentence for the user."""
+
+
+@dataclass(frozen=True)
+class Tables:
+    """All letters of a survey; build it with `tables`, which checks."""
+
+    defects: tuple[str, ...]
+    sources: tuple[str, ...]
+    scroll: Ints
+    """Scroll number of each letter, from 0, (letters,)."""
+    source_of: Ints
+    """Number in `sources` of each scroll, (scrolls,)."""
+    predicted: Floats
+    """(defects, letters); NaN where the letter cannot have the defect."""
+    label: Floats
+    """(defects, letters), 0 or 1; NaN where no reader judged."""
+    chance: Floats
+    """(defects, letters): before the draw, that the letter would be judged for the defect."""
+    found: NDArray[np.bool_]
+    """(defects, letters): whether the tool made a finding of it."""
+    side: NDArray[np.str_]
+    """(letters,): `face`, `reverse`, or empty."""
+    letter: NDArray[np.str_]
+    """(letters,): which letter of the alphabet it is, or empty."""
+
+    def letters(self, defect: int) -> Letters:
+        """The letters that can have the defect, scrolls still numbered over the whole survey."""
+        applies = ~np.isnan(self.predicted[defect])
+        return Letters(
+            self.scroll, self.predicted[defect], self.label[defect], self.chance[defect]
+        ).of(applies)
+
+
+def tables(
+    defects: Sequence[str],
+    scroll: ArrayLike,
+    source: ArrayLike,
+    predicted: ArrayLike,
+    label: ArrayLike | None = None,
+    chance: ArrayLike | float = 1.0,
+    found: ArrayLike | None = None,
+    side: ArrayLike | None = None,
+    letter: ArrayLike | None = None,
+) -> Tables:
+    """Check and number the letters of a survey.
+
+    `scroll`, `source`, `side` and `letter` are (letters,), the first two names or numbers;
+    `predicted`, `label` and `found` are (defects, letters); `chance` is either. Without `found`, a
+    finding is a prediction of 0.5 or more. TableError says what does not fit.
+    """
+    said = np.asarray(predicted, dtype=np.float64)
+    names, number = np.unique(np.asarray(scroll), return_inverse=True)
+    count = len(number)
+    _need(
+        said.shape == (len(defects), count),
+        "predicted must have a row a defect, a column a letter.",
+    )
+    word = np.full(said.shape, np.nan) if label is None else np.asarray(label, dtype=np.float64)
+    _need(word.shape == said.shape, "label must have the shape of predicted.")
+    odds = np.asarray(chance, dtype=np.float64)
+    _need(odds.shape in ((), (count,), said.shape), "chance must have one entry a letter.")
+    odds = np.broadcast_to(odds, said.shape)
+    _need(bool(np.all((odds > 0) & (odds <= 1))), "every chance must be above 0 and at most 1.")
+    _need(
+        bool(np.all(np.isnan(said) | ((said >= 0) & (said <= 1)))),
+        "predicted must lie from 0 to 1.",
+    )
+    _need(
+        bool(np.all(np.isnan(word) | (word == 0) | (word == 1))), "label must be 0, 1 or missing."
+    )
+    marks = said >= 0.5 if found is None else np.asarray(found, dtype=np.bool_)
+    _need(marks.shape == said.shape, "found must have the shape of predicted.")
+    sides, forms = (
+        np.full(count, "") if given is None else np.asarray(given, dtype=np.str_)
+        for given in (side, letter)
+    )
+    _need(sides.shape == forms.shape == (count,), "side and letter must have one entry a letter.")
+    codes, source_of = _sources(np.asarray(source), number, names)
+    return Tables(
+        tuple(defects),
+        codes,
+        number.astype(np.int64),
+        source_of,
+        said,
+        word,
+        odds,
+        marks,
+        sides,
+        forms,
+    )
+
+
+def _sources(
+    source: NDArray[np.generic], number: Ints, names: NDArray[np.generic]
+) -> tuple[tuple[str, ...], Ints]:
+    """Names of the sources, and each scroll's source; a scroll of two sources is an error."""
+    _need(source.shape == number.shape, "source must name one source a letter.")
+    codes, place = np.unique(source, return_inverse=True)
+    source_of = np.zeros(len(names), dtype=np.int64)
+    source_of[number] = place
+    for wrong in np.flatnonzero(source_of[number] != place)[:1]:
+        raise TableError(f"scroll {names[number[wrong]]} has letters of two sources.")
+    return tuple(str(code) for code in codes), source_of
+
+
+def _need(holds: bool, sentence: str) -> None:
+    if not holds:
+        raise TableError(sentence)
+
+
+@dataclass(frozen=True)
+class SurveyedScroll:
+    """One scroll of a survey, by its coded name."""
+
+    name: str
+    code: str
+    """Code of its source: A, B, C."""
+    faces: int
+    """Pages of each side."""
+    reverses: int
+    letters: int
+    findings: int
+    """Letters with a finding."""
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """A survey as `compare` takes it, with what a report says beside the numbers."""
+
+    tables: Tables
+    """Sources are codes; `letters` are in the order of `page` and `glyph`."""
+    page: NDArray[np.str_]
+    """Page of each letter, by its coded name, (letters,): a key of `open_run(folder).pages`."""
+    glyph: Ints
+    """Number of each letter on its page, from 1, (letters,)."""
+    codes: Mapping[str, str]
+    """Source to code."""
+    scrolls: tuple[SurveyedScroll, ...]
+    audit: AuditCounts
+    versions: Mapping[str, tuple[str, ...]]
+    """`package`, `model`, `thresholds`, `customs`: every one that the pages were made with."""
+    notes: tuple[str, ...]
+    """Plain sentences: pages that failed, mixed versions, readers who differ."""
+
+
+def gather(folder: Path) -> Gathered:
+    """Read the survey in a folder; FileFault says what is absent or cannot be read."""
+    survey, keys = _begun(folder)
+    run = open_run(folder)
+    pages = read_pages(folder, survey, keys)
+    scroll_of = {key.page: key for key in keys}
+    pairs = read_audit(folder)
+    said = labels(run, pairs)
+    page = np.repeat([p.page for p in pages], [len(p.glyph) for p in pages])
+    numbers = np.concatenate([p.glyph for p in pages])
+    label, chance = _audit(page, numbers, pairs, said.of, scroll_of)
+    sides = {p.page: _side(run, p.page) for p in pages}
+    built = tables(
+        GLYPH_DEFECTS,
+        scroll=np.array([scroll_of[name].coded_scroll for name in page]),
+        source=np.array([scroll_of[name].code for name in page]),
+        predicted=np.concatenate([p.predicted for p in pages], axis=1),
+        label=label,
+        chance=chance,
+        found=np.concatenate([p.found for p in pages], axis=1),
+        side=np.array([sides[name] for name in page]),
+        letter=np.concatenate([p.letter for p in pages]),
+    )
+    return Gathered(
+        built, page, numbers, {key.source: key.code for key in keys},
+        _scrolls(pages, scroll_of, sides), said.counts, _versions(survey, pages),
+        (*_notes(survey), *_doubles(run), *said.notes),
+    )  # fmt: skip
+
+
+def _begun(folder: Path) -> tuple[Survey, tuple[Key, ...]]:
+    """Record and key of a complete survey."""
+    if not folder.is_dir():
+        raise RunError(folder, "there is no such survey.")
+    survey, keys = read_survey(folder), read_keys(folder)
+    if survey is None:
+        raise RunError(folder, "holds no survey; make one with `crownlet survey run`.")
+    if not survey.complete:
+        raise RunError(folder, "the survey is not complete; run `crownlet survey run` again.")
+    if not keys:
+        raise RunError(folder, "sources.csv is absent, which says whose the scrolls are.")
+    if not survey.pages:
+        raise RunError(folder, "none of its pages could be inspected.")
+    if unknown := survey.pages.keys() - {key.page for key in keys}:
+        raise RunError(folder, f"sources.csv does not name the page {min(unknown)}.")
+    return survey, keys
+
+
+def read_pages(folder: Path, survey: Survey, keys: Iterable[Key]) -> list[PageLetters]:
+    """The pages of a survey that were inspected, in the order of their names."""
+    names = sorted(key.page for key in keys if key.page in survey.pages)
+    return [read_letters(folder / name, survey.pages[name]) for name in names]
+
+
+def _side(run: Run, page: str) -> str:
+    return REVERSE if page in run.scroll_of(page).reverses else FACE
+
+
+def _audit(
+    page: NDArray[np.str_],
+    numbers: Ints,
+    pairs: Sequence[Pair],
+    said: Mapping[tuple[str, int, str], float],
+    scroll_of: Mapping[str, Key],
+) -> tuple[Floats, Floats]:
+    """Labels and chances, (defects, letters) both.
+
+    Every letter of a scroll has the chance of those drawn in it, drawn or not; where nothing was
+    drawn there is no label either, and 1 stands.
+    """
+    label = np.full((len(GLYPH_DEFECTS), len(page)), np.nan)
+    chance = np.ones_like(label)
+    at = {place: k for k, place in enumerate(zip(page.tolist(), numbers.tolist(), strict=True))}
+    scrolls = np.array([scroll_of[name].coded_scroll for name in page])
+    own = {scroll: np.flatnonzero(scrolls == scroll) for scroll in np.unique(scrolls).tolist()}
+    rows = {defect: row for row, defect in enumerate(GLYPH_DEFECTS)}
+    strata = {(scroll_of[p.page].coded_scroll, rows[p.defect], p.chance) for p in pairs}
+    for scroll, row, odds in strata:
+        chance[row, own[scroll]] = odds
+    for (name, number, defect), value in said.items():
+        label[rows[defect], at[name, number]] = value
+    return label, chance
+
+
+def _scrolls(
+    pages: Sequence[PageLetters], scroll_of: Mapping[str, Key], sides: Mapping[str, str]
+) -> tuple[SurveyedScroll, ...]:
+    own: dict[tuple[str, str], list[PageLetters]] = {}
+    for page in pages:
+        key = scroll_of[page.page]
+        own.setdefault((key.coded_scroll, key.code), []).append(page)
+    return tuple(
+        SurveyedScroll(
+            name, code,
+            faces=sum(sides[page.page] == FACE for page in group),
+            reverses=sum(sides[page.page] == REVERSE for page in group),
+            letters=sum(len(page.glyph) for page in group),
+            findings=sum(int(page.marked.sum()) for page in group),
+        )
+        for (name, code), group in sorted(own.items())
+    )  # fmt: skip
+
+
+def _versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tuple[str, ...]]:
+    """Every version that the pages name, beside that of the package."""
+    found: dict[str, set[str]] = {"model": set(), "thresholds": set(), "customs": set()}
+    for page in pages:
+        for name, one in page.facts.get("versions", {}).items():
+            if name in found:
+                called = f"{one['name']} " if "name" in one else ""
+                found[name].add(f"{called}{one.get('version', '')}".strip())
+    package = str(survey.versions.get("package", ""))
+    return {"package": (package,)} | {name: tuple(sorted(seen)) for name, seen in found.items()}
+
+
+def _notes(survey: Survey) -> tuple[str, ...]:
+    return tuple(f"{page} was not inspected: {why}" for page, why in sorted(survey.failed.items()))
+
+
+def _doubles(run: Run) -> list[str]:
+    """What is said of pictures that may show one page, each once."""
+    notes = (note for scroll in run.scrolls for note in scroll.notes)
+    return list(dict.fromkeys(note for note in notes if SAME_PAGE in note))

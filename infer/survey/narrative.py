@@ -1,0 +1,307 @@
+"""What a survey found in plain words, for readers without statistics; nothing here judges."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.survey.data import Gathered
+from crownlet.infer.survey.records import LEVEL, MIN_SCROLLS, Comparison, Contrast, Rate, Share
+from crownlet.infer.view.wording import interval, latin, of, one_of, percent, said, unit
+
+SURE = 1 - LEVEL
+"""Corrected p below which two sources are said to differ."""
+
+CLEAR, OPEN = 6, 4
+"""Most defects of each kind that are put into words; the tables hold them all."""
+
+FEW_LETTERS = 6
+
+
+@dataclass(frozen=True)
+class Told:
+    """One defect in words."""
+
+    defect: str
+    title: str
+    sentences: tuple[str, ...]
+    differs: bool
+
+
+def told(results: Comparison) -> tuple[Told, ...]:
+    """The plainest differences first, then the commonest defects that leave the question open.
+
+    Where anything was audited, what no reader checked is left to the tables.
+    """
+    checked = {rate.defect for rate in results.rates if rate.basis != "unaudited"}
+    shown = checked or {rate.defect for rate in results.rates}
+    rates = _by_defect(rate for rate in results.rates if rate.defect in shown)
+    contrasts = _by_defect(results.contrasts)
+    apart = sorted(
+        (d for d in rates if _clear(contrasts[d], rates[d])), key=lambda d: _least(contrasts[d])
+    )
+    others = sorted(set(rates) - set(apart), key=lambda d: (-max(r.rate for r in rates[d]), d))
+    seen = [d for d in others if any(_of_note(rate) for rate in rates[d])]
+    return tuple(
+        Told(d, said(d), _sentences(d, rates[d], contrasts[d]), d in apart)
+        for d in (*apart[:CLEAR], *seen[:OPEN])
+    )
+
+
+def left_out(results: Comparison, shown: Sequence[Told]) -> str:
+    """What to say of the defects that are only in the tables; empty if there is none."""
+    rest = {rate.defect for rate in results.rates} - {one.defect for one in shown}
+    if not rest:
+        return ""
+    many = f"{len(rest)} further kinds" if len(rest) > 1 else "One further kind"
+    lines = [f"{many} of finding stand in the tables."]
+    sure = [c for c in results.contrasts if _sure(c) and c.defect in rest]
+    bare = one_of(sorted({said(c.defect) for c in sure if c.basis == "unaudited"}))
+    read = one_of(sorted({said(c.defect) for c in sure if c.basis != "unaudited"}))
+    if read:
+        lines.append(f"Among them sources differ in {read}.")
+    if bare:
+        lines.append(
+            f"In {bare} the network's word differs between sources; no reader has checked it, and"
+            " the difference may lie in hand or picture and not in faults."
+        )
+    if not sure:
+        lines.append("In none could the survey tell sources apart, which shows no likeness.")
+    return " ".join(lines)
+
+
+def letters_of(defect: str) -> str:
+    """Which letters are counted for a defect, as it stands after "of 100"."""
+    if defect == "tag_missing":
+        return "letters that should carry crowns"
+    if defect.startswith("tag_") and defect != "tag_excess":
+        return "letters with crowns"
+    letters = CATALOGUE[defect].letters if defect in CATALOGUE else ""
+    if 0 < len(letters) <= FEW_LETTERS:
+        return f"letters that can have it ({', '.join(latin(c) for c in letters)})"
+    return "letters that can have it"
+
+
+def meaning(contrast: Contrast) -> str:
+    """What one comparison says, for its row in the table."""
+    if contrast.p_holm is None or contrast.low is None or contrast.high is None:
+        return "not tested"
+    more, less = contrast.first, contrast.second
+    if contrast.difference < 0:
+        more, less = less, more
+    if not _sure(contrast):
+        return "cannot tell"
+    if contrast.basis == "unaudited":
+        return f"network: more on {more} than on {less}"
+    return f"more on {more} than on {less}"
+
+
+def _sentences(
+    defect: str, rates: Sequence[Rate], contrasts: Sequence[Contrast]
+) -> tuple[str, ...]:
+    return tuple(filter(None, (_counts(defect, rates), *_compared(contrasts, rates))))
+
+
+def _counts(defect: str, rates: Sequence[Rate]) -> str:
+    """The network's word alone is never put as what is there."""
+    many = unit(rate.rate for rate in rates)
+    has = "lacks them on" if defect == "tag_missing" else "has it on"
+    checked = [(r.source, _count(many, r)) for r in rates if r.basis != "unaudited"]
+    bare = [f"{_count(many, r)} on {r.source}" for r in rates if r.basis == "unaudited"]
+    parts = []
+    if checked:
+        first, *rest = (f"{code} {has if k == 0 else 'on'} {n}" for k, (code, n) in
+                        enumerate(checked))  # fmt: skip
+        parts.append(one_of([first, *rest]))
+    if bare:
+        parts.append(f"the network, unaudited, expects {one_of(bare)}")
+    return f"Of {many:,} {letters_of(defect)}, {'; '.join(parts)}."
+
+
+def _count(many: int, rate: Rate) -> str:
+    """`3 (1 to 8)`."""
+    number = of(many, rate.rate) if rate.rate > 0 else "none"
+    if rate.low is None or rate.high is None:
+        return f"{number} (no interval)"
+    return f"{number} ({of(many, rate.low)} to {of(many, rate.high)})"
+
+
+def _compared(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> list[str]:
+    tested = [c for c in contrasts if c.p_holm is not None]
+    apart = [c for c in tested if _sure(c)]
+    lines = [_apart(c) for c in apart]
+    rest = [c for c in tested if not _sure(c)]
+    if rest:
+        lines.append(_open(rest, rates, len(rest) == len(contrasts)))
+    untested = [c for c in contrasts if c.p_holm is None]
+    if untested and len(untested) < len(contrasts):
+        pairs = one_of(f"{c.first} with {c.second}" for c in untested)
+        lines.append(f"{pairs}: not to be compared here.")
+    elif untested:
+        lines.append("Sources cannot be compared here: too few scrolls, or none that varies.")
+    return lines
+
+
+def _apart(contrast: Contrast) -> str:
+    low, high = sorted((abs(contrast.low or 0.0), abs(contrast.high or 0.0)))
+    more, less = contrast.first, contrast.second
+    if contrast.difference < 0:
+        more, less = less, more
+    many = unit([contrast.difference])
+    reach = f"by {of(many, low)} to {of(many, high)} letters in {many:,}"
+    if contrast.basis == "unaudited":
+        return (
+            f"The network expects more on {more} than on {less}, {reach}; whether they are there no"
+            " reader has checked."
+        )
+    return f"Scrolls of {more} have it more often than those of {less}, {reach}."
+
+
+def _open(contrasts: Sequence[Contrast], rates: Sequence[Rate], every: bool) -> str:
+    scrolls = sorted({r.scrolls for r in rates})
+    many = f"{scrolls[0]}" if len(scrolls) == 1 else f"{scrolls[0]} to {scrolls[-1]}"
+    pairs = ", or ".join(f"{c.first} from {c.second}" for c in contrasts)
+    which = f"{pairs.replace(' from ', ' differs from ', 1)}"
+    if every and len(contrasts) > 1:
+        which = "any of them differ"
+    return f"With these {many} scrolls a source the survey cannot tell whether {which}."
+
+
+def _clear(contrasts: Iterable[Contrast], rates: Iterable[Rate]) -> bool:
+    """Whether sources differ, and not by the network's word alone on a defect it hardly sees."""
+    sure = [contrast for contrast in contrasts if _sure(contrast)]
+    audited = any(contrast.basis != "unaudited" for contrast in sure)
+    return audited or (bool(sure) and any(_of_note(rate) for rate in rates))
+
+
+def _sure(contrast: Contrast) -> bool:
+    return contrast.p_holm is not None and contrast.p_holm < SURE
+
+
+def _least(contrasts: Iterable[Contrast]) -> tuple[float, str]:
+    return min((c.p_holm, c.defect) for c in contrasts if c.p_holm is not None)
+
+
+def _of_note(rate: Rate) -> bool:
+    """Whether one letter in 500 or more has it."""
+    return rate.rate >= 0.002
+
+
+Row = TypeVar("Row", Rate, Contrast)
+
+
+def _by_defect(rows: Iterable[Row]) -> defaultdict[str, list[Row]]:
+    held: defaultdict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        held[row.defect].append(row)
+    return held
+
+
+def lead(survey: Gathered) -> str:
+    """What was compared, in one sentence."""
+    sources, letters = len(survey.tables.sources), len(survey.page)
+    many = f"{sources} sources" if sources > 1 else "one source"
+    return (
+        f"{len(survey.scrolls):,} scrolls of {many}, {letters:,} letters: how often each kind of "
+        "finding stands on them, how sure that is, and whether the sources differ."
+    )
+
+
+def audited(survey: Gathered) -> str:
+    """How far the audit has come."""
+    audit = survey.audit
+    if not audit.drawn:
+        return "No letters were drawn for an audit: every rate here is the network's word alone."
+    done = f"{audit.decided:,} of {audit.drawn:,} questions drawn by lot are answered"
+    rest = f", {audit.cannot_tell:,} more could not be" if audit.cannot_tell else ""
+    return f"Audit: {done}{rest}."
+
+
+def tests(results: Comparison) -> str:
+    """How many comparisons were made, and what their p values mean."""
+    made = sum(c.p is not None for c in results.contrasts)
+    if not made:
+        return (
+            f"No two sources can be compared: that asks for {MIN_SCROLLS} scrolls of each that are "
+            "not all alike."
+        )
+    return (
+        f"{made:,} comparisons were made, scroll by scroll, each scroll counting once, so that a "
+        "difference may be a little other than that of two rates above. p is how often so great a "
+        "difference would come about if the sources were alike; among so many, some are small by "
+        "chance. Only the corrected p speaks for all of them together (what no reader checked is "
+        f"corrected apart): below {SURE:.2f} the survey says that two sources differ. Low and "
+        "high are not corrected."
+    )
+
+
+def tested(results: Comparison) -> tuple[Contrast, ...]:
+    """The comparisons made: what a reader stands behind, the plainest first, then the rest."""
+    made = [c for c in results.contrasts if c.p_holm is not None]
+    least: dict[str, float] = {}
+    for c in made:
+        least[c.defect] = min(c.p or 0.0, least.get(c.defect, 1.0))
+
+    def place(c: Contrast) -> tuple[bool, float, str]:
+        return c.basis == "unaudited", least[c.defect], c.defect
+
+    return tuple(sorted(made, key=place))
+
+
+def untested(results: Comparison) -> str:
+    """Which comparisons could not be made; empty if all could."""
+    kinds: dict[str, list[str]] = {}
+    for c in results.contrasts:
+        if c.p_holm is None:
+            kinds.setdefault(said(c.defect), []).append(f"{c.first} with {c.second}")
+    if not kinds:
+        return ""
+    every = len(results.contrasts) // len({c.defect for c in results.contrasts})
+    listed = ", ".join(
+        kind if len(pairs) >= every else f"{kind} ({', '.join(pairs)})"
+        for kind, pairs in kinds.items()
+    )
+    return (
+        "Not compared, for want of scrolls, since no scroll differs from its fellows, or since "
+        f"only one of two sources was audited: {listed}."
+    )
+
+
+def found(results: Comparison) -> tuple[Share, ...]:
+    """Shares of scrolls, without the kinds that were found nowhere."""
+    seen = {share.defect for share in results.shares if share.with_finding}
+    return tuple(s for s in results.shares if s.defect in seen or s.defect == "any")
+
+
+def sides(results: Comparison) -> str:
+    """What the two sides of the same scrolls tell, all sources together."""
+    sure = [p for p in results.pairs if p.p_holm is not None and p.p_holm < SURE]
+    apart = [p for p in sure if p.basis != "unaudited"]
+    bare = len(sure) - len(apart)
+    words = [
+        f"{said(p.defect)} is {'commoner' if p.difference > 0 else 'rarer'} on the face "
+        f"(by {percent(abs(p.difference))} of its letters; {interval(p.low, p.high)})"
+        for p in apart
+    ]
+    said_so = f"Here {one_of(words)}." if words else "No difference between the sides was shown."
+    if bare:
+        kinds = f"{bare} kinds" if bare > 1 else "one kind"
+        said_so += f" In {kinds} the network's word differs, which no reader has checked."
+    return (
+        "The two sides of the same scrolls, all sources together, scroll against itself: the rate "
+        f"on the face less that on the reverse. {said_so} A reverse has few letters, and many "
+        "kinds can hardly stand on it."
+    )
+
+
+def lots(seed: int) -> str:
+    """How the example letters were chosen."""
+    return (
+        f"Neither the worst nor the best: these letters were drawn by lot (seed {seed}), the first "
+        "rows among all letters of a source, the others among those that the tool marked. What is "
+        "marked may not be there. The letter meant stands in the middle; letters of the Divine "
+        "Name are not drawn, and lie under plates where they stand beside one."
+    )

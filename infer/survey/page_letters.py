@@ -1,0 +1,85 @@
+"""The letters of one surveyed page as columns, without building its whole record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.run.tables import Json, RunError, read_json, read_table
+
+if TYPE_CHECKING:
+    from crownlet.infer.survey.estimators import Ints
+    from crownlet.infer.survey.intervals import Floats
+
+_PLACE = {name: place for place, name in enumerate(GLYPH_DEFECTS)}
+
+
+@dataclass(frozen=True)
+class PageLetters:
+    """The letters of a page in reading order."""
+
+    page: str
+    letter: NDArray[np.str_]
+    """(letters,), as read."""
+    glyph: Ints
+    """(letters,), from 1."""
+    predicted: Floats
+    """(defects, letters), rows as `GLYPH_DEFECTS`; NaN where the letter cannot have the defect or
+    was not examined for it."""
+    found: NDArray[np.bool_]
+    """(defects, letters): whether it is listed as a finding; forms that the customs accept are
+    not."""
+    marked: NDArray[np.bool_]
+    """(letters,): whether the letter is listed as a finding of any defect."""
+    facts: Json
+    """page.json."""
+
+
+def read_letters(folder: Path, picture: str) -> PageLetters:
+    """Read a page's folder; RunError if it cannot be read or is not of that picture (SHA-256)."""
+    facts, table = read_json(folder / "page.json"), read_table(folder / "glyphs.csv")
+    try:
+        if facts["image"]["sha256"] != picture:
+            raise RunError(folder, "was inspected outside the survey; run the survey again.")
+        rows = [table.maybe(f"p_{name}") for name in GLYPH_DEFECTS]
+        predicted = np.array(rows, dtype=np.float64)  # None becomes NaN.
+        for k, names in enumerate(table.names("not_examined")):
+            for name in set(names) & _PLACE.keys():
+                predicted[_PLACE[name], k] = np.nan
+        for name in facts["not_resolved"]:
+            predicted[_PLACE[name]] = np.nan
+        found = np.zeros(predicted.shape, dtype=np.bool_)
+        listed = _listed(folder)
+        for k, names in enumerate(table.names("sure")):
+            for name in set(names) & _PLACE.keys():
+                found[_PLACE[name], k] = listed is None or (k + 1, name) in listed
+        return PageLetters(
+            folder.name, np.array(table.text("letter"), dtype=np.str_),
+            np.fromiter(table.whole("glyph"), dtype=np.int64), predicted, found,
+            np.asarray(found.any(axis=0)), facts,
+        )  # fmt: skip
+    except (KeyError, TypeError, ValueError) as error:
+        raise RunError(folder, f"its tables are damaged ({error!r}).") from None
+
+
+def _listed(folder: Path) -> set[tuple[int, str]] | None:
+    """Letters and kinds that findings.csv names; None in runs made before it was written."""
+    if not (folder / "findings.csv").is_file():
+        return None
+    table = read_table(folder / "findings.csv")
+    rows = zip(table.names("glyphs"), table.text("kind"), table.names("others"), strict=True)
+    return {
+        (int(glyph), name) for glyphs, kind, others in rows for glyph in glyphs
+        for name in (kind, *others)
+    }  # fmt: skip
+
+
+def able(page: PageLetters, defect: str) -> list[tuple[int, str]]:
+    """Number and letter of those that can have a defect and were examined for it."""
+    examined = ~np.isnan(page.predicted[_PLACE[defect]])
+    return list(zip(page.glyph[examined].tolist(), page.letter[examined].tolist(), strict=True))

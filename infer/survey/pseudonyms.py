@@ -1,0 +1,106 @@
+"""Codes in place of names: sources A, B, C, scrolls S001, pages S001-face; the key lies apart.
+
+Who reads the letters sees the codes at most. The order is drawn by the seed, so that it tells
+nothing; what has a code keeps it when the survey grows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
+
+from crownlet.datasets.files.atomic import replacing, write_rows
+from crownlet.infer.review.queue import lot
+from crownlet.infer.run.tables import RunError, read_table
+from crownlet.infer.survey.manifest import Manifest, Row
+
+NAME = "sources.csv"
+
+COLUMNS = ("page", "code", "coded_scroll", "source", "scroll", "side", "scan", "sha256", "line")
+
+
+@dataclass(frozen=True)
+class Key:
+    """One page: its codes, and what they stand for."""
+
+    page: str
+    code: str
+    coded_scroll: str
+    source: str
+    scroll: str
+    side: str
+    scan: str
+    sha256: str
+    """Of the picture."""
+    line: int
+    """Line of the manifest."""
+
+
+def coded(manifest: Manifest, seed: int, earlier: Iterable[Key] = ()) -> tuple[Key, ...]:
+    """A key for each row of the manifest, in its order; codes given `earlier` stay."""
+    known = tuple(earlier)
+    sources = _codes(
+        {row.source.casefold() for row in manifest.rows},
+        {key.source.casefold(): key.code for key in known}, _letters(), (seed, "source"),
+    )  # fmt: skip
+    scrolls = _codes(
+        {row.scroll.casefold() for row in manifest.rows},
+        {key.scroll.casefold(): key.coded_scroll for key in known},
+        (f"S{number:03d}" for number in count(1)), (seed, "scroll"),
+    )  # fmt: skip
+    met: dict[tuple[str, str], int] = {}
+    return tuple(
+        _key(row, sources[row.source.casefold()], scrolls[row.scroll.casefold()], met)
+        for row in manifest.rows
+    )
+
+
+def _key(row: Row, code: str, scroll: str, met: dict[tuple[str, str], int]) -> Key:
+    number = met[scroll, row.side] = met.get((scroll, row.side), 0) + 1
+    page = f"{scroll}-{row.side}" + (f"-{number}" if number > 1 else "")
+    return Key(
+        page, code, scroll, row.source, row.scroll, row.side, str(row.scan), row.sha256, row.line
+    )
+
+
+def _codes(
+    names: set[str], known: Mapping[str, str], free: Iterator[str], lots: tuple[object, ...]
+) -> dict[str, str]:
+    """A code for each name: its own of before, else the next free one, by lot."""
+    codes = {name: known[name] for name in names if name in known}
+    taken = set(known.values())
+    for name in sorted(names - codes.keys(), key=lambda name: lot(*lots, name)):
+        codes[name] = next(code for code in free if code not in taken)
+    return codes
+
+
+def _letters() -> Iterator[str]:
+    """A to Z, then AA, AB and on."""
+    for number in count():
+        text, rest = "", number + 1
+        while rest:
+            rest, place = divmod(rest - 1, 26)
+            text = chr(65 + place) + text
+        yield text
+
+
+def write_keys(folder: Path, keys: Iterable[Key]) -> None:
+    """Write S/sources.csv whole or not at all; OSError if it cannot be written."""
+    rows = ([str(getattr(key, name)) for name in COLUMNS] for key in keys)
+    with replacing(folder / NAME) as draft:
+        write_rows(draft, COLUMNS, rows)
+
+
+def read_keys(folder: Path) -> tuple[Key, ...]:
+    """The key of a survey; none where it was not begun. RunError if it cannot be read."""
+    path = folder / NAME
+    if not path.is_file():
+        return ()
+    try:
+        table = read_table(path)
+        columns = [*map(table.text, COLUMNS[:-1]), tuple(table.whole("line"))]
+    except (KeyError, ValueError) as error:
+        raise RunError(path, f"is no key of a survey ({error}).") from None
+    return tuple(Key(*row) for row in zip(*columns, strict=True))

@@ -1,0 +1,158 @@
+"""The report's contents as plain records for its template."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from crownlet.infer.survey.by_source import Evenness, SourcePair
+from crownlet.infer.survey.examples import Shown
+from crownlet.infer.survey.figures import by_letter, forest, save
+from crownlet.infer.survey.narrative import Told
+from crownlet.infer.survey.narrative import letters_of as counted
+from crownlet.infer.survey.records import Comparison, Contrast, Rate, Share
+from crownlet.infer.view.wording import said
+
+
+@dataclass(frozen=True)
+class Embedded:
+    """A figure as a data URI, with what it says for those who do not see it."""
+
+    uri: str
+    width: int
+    height: int
+    alt: str
+    caption: str
+
+
+@dataclass(frozen=True)
+class Source:
+    """A source by its code; `name` is empty unless names were asked for."""
+
+    code: str
+    name: str
+    scrolls: int
+    pages: int
+    letters: int
+
+
+@dataclass(frozen=True)
+class PutInRow:
+    """What a demonstration put in, beside what was estimated; shares of letters."""
+
+    defect: str
+    source: str
+    set_to: float
+    """Rate of the invented scribe."""
+    written: float
+    """Rate in the scrolls that were written."""
+    network: float
+    """The network's mean probability, before the audit corrects it."""
+    rate: Rate
+
+    @property
+    def holds(self) -> str:
+        """Whether the interval holds the rate that was set."""
+        if self.rate.low is None or self.rate.high is None:
+            return ""
+        return "yes" if self.rate.low <= self.set_to <= self.rate.high else "no"
+
+
+@dataclass(frozen=True)
+class PutIn:
+    """The last section of a demonstration's report."""
+
+    says: tuple[str, ...]
+    rows: tuple[PutInRow, ...]
+
+
+@dataclass(frozen=True)
+class View:
+    """Everything the template shows."""
+
+    title: str
+    lead: str
+    opening: tuple[str, ...]
+    """Boxed sentences at the very top: names asked for, a demonstration."""
+    told: Sequence[Told]
+    left_out: str
+    naming: str
+    cautions: tuple[str, ...]
+    names: bool
+    sources: tuple[Source, ...]
+    audited: str
+    notes: tuple[str, ...]
+    results: Comparison
+    tests: str
+    tested: tuple[Contrast, ...]
+    untested: str
+    shares: tuple[Share, ...]
+    sides: str
+    source_pairs: tuple[SourcePair, ...]
+    forest: Embedded | None
+    letters: tuple[Embedded, ...]
+    evenness: tuple[Evenness, ...]
+    examples: tuple[Shown, ...]
+    lots: str
+    put_in: PutIn | None
+    methods: tuple[str, ...]
+    limits: tuple[str, ...]
+    versions: tuple[tuple[str, str], ...]
+
+
+SMALL = 4
+"""Most defects shown letter by letter."""
+
+SEEN = 0.0005
+"""Defects rarer than this in every source are left out of the forest; the tables hold them."""
+
+PX = 96
+"""CSS px in an inch."""
+
+
+def forest_of(rates: Sequence[Rate], out: Path) -> Embedded | None:
+    """All defects met with; None where there is nothing to draw."""
+    met = {rate.defect for rate in rates if rate.rate >= SEEN}
+    height = {d: max(rate.rate for rate in rates if rate.defect == d) for d in met}
+    drawn = sorted(
+        (rate for rate in rates if rate.defect in met),
+        key=lambda rate: (-height[rate.defect], rate.defect, rate.source),
+    )
+    if not drawn:
+        return None
+    figure = forest(drawn, {defect: said(defect) for defect in met})
+    caption = (
+        "The commonest first. Each mark is a rate, the line through it its 95% interval; the "
+        "wider, the less is known. The scale is drawn out at its lower end. Kinds that are all "
+        "but absent are left out."
+    )
+    return _embedded(figure, out / "forest", "Rates of each finding by source", caption)
+
+
+def letters_of(rates: Sequence[Rate], defects: Sequence[str], out: Path) -> tuple[Embedded, ...]:
+    """The first few of `defects`, letter by letter; a defect of one letter needs no such picture.
+
+    Figures of an earlier report are taken away, so that none is left that says other things.
+    """
+    for old in sorted(out.glob("letters-*.*g")):
+        old.unlink()
+    made: list[Embedded] = []
+    for defect in defects:
+        mine = [rate for rate in rates if rate.defect == defect]
+        if len({rate.letter for rate in mine}) > 1 and len(made) < SMALL:
+            figure = by_letter(mine, said(defect))
+            caption = f"Share of the {counted(defect)} on which it stands, letter by letter."
+            alt = f"Rates of {said(defect)} by letter and source"
+            made.append(_embedded(figure, out / f"letters-{defect}", alt, caption))
+    return tuple(made)
+
+
+def _embedded(figure: Figure, path: Path, alt: str, caption: str) -> Embedded:
+    save(figure, path)
+    data = base64.b64encode(path.with_suffix(".svg").read_bytes()).decode("ascii")
+    width, height = (round(inches * PX) for inches in figure.get_size_inches())
+    return Embedded(f"data:image/svg+xml;base64,{data}", width, height, alt, caption)

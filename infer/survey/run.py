@@ -1,0 +1,151 @@
+"""A survey run: every page of the manifest inspected into its folder, then the audit drawn.
+
+A stopped survey goes on where it was: pages that are finished, made from the same picture with the
+same networks, customs and text, are kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from crownlet.datasets.files.atomic import sweep
+from crownlet.datasets.files.errors import FileFault, plain
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.batch.worker import Desk, Outcome, Task
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.networks import Networks, Sessions
+from crownlet.infer.review.survey_questions import write_audit
+from crownlet.infer.run.survey_state import LETTERS_AUDITED, SEED, Survey, read_survey, write_survey
+from crownlet.infer.scrolls.gather import update_scrolls
+from crownlet.infer.scrolls.members import Place
+from crownlet.infer.survey.audit import draw
+from crownlet.infer.survey.manifest import Manifest, Row
+from crownlet.infer.survey.page_letters import PageLetters, read_letters
+from crownlet.infer.survey.pseudonyms import Key, coded, read_keys, write_keys
+from crownlet.infer.text.search import read_wanted
+
+
+class SurveyError(FileFault):
+    """A survey that cannot be begun or gone on with: `path` names its folder, `reason` says why."""
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What the user asked for; None leaves it as it was, or as usual."""
+
+    seed: int | None = None
+    audit: float | None = None
+    defects: tuple[str, ...] | None = None
+    model: str | None = None
+
+
+@dataclass
+class Running:
+    """A survey under way."""
+
+    manifest: Manifest
+    folder: Path
+    survey: Survey
+    keys: tuple[Key, ...]
+    desks: Mapping[tuple[str, str], Desk]
+    """By portion and customs."""
+    anew: list[str] = field(default_factory=list)
+    """Pages that were there and had to be inspected again."""
+    failed: dict[str, str] = field(default_factory=dict)
+
+    def pages(self) -> Iterator[Outcome]:
+        """Inspect page after page; OSError if the folder cannot be written."""
+        write_survey(self.folder, self.survey)
+        write_keys(self.folder, self.keys)
+        sweep(self.folder)
+        for row, key in zip(self.manifest.rows, self.keys, strict=True):
+            yield self._page(row, key)
+
+    def _page(self, row: Row, key: Key) -> Outcome:
+        before = (self.folder / key.page / "page.json").is_file()
+        place = Place(key.page, key.coded_scroll, row.side)
+        outcome = self.desks[row.portion, row.customs].one(Task(row.scan, place))
+        if outcome.fault:
+            # Without the path, which may tell the source.
+            self.failed[key.page] = outcome.fault.removeprefix(f"{plain(row.scan)}: ")
+        elif before and not outcome.kept:
+            self.anew.append(key.page)
+        return outcome
+
+    def finish(self) -> int:
+        """List the scrolls, draw the audit and record it all; returns how many pairs were drawn.
+
+        FileFault where a page cannot be read back, OSError where the folder cannot be written.
+        """
+        good = {key.page: key.sha256 for key in self.keys if key.page not in self.failed}
+        scrolls: dict[str, list[PageLetters]] = {}
+        for key in self.keys:
+            if key.page in good:
+                page = read_letters(self.folder / key.page, key.sha256)
+                scrolls.setdefault(key.coded_scroll, []).append(page)
+        if good:
+            update_scrolls(self.folder)
+        pairs = draw(scrolls, self.survey.defects, self.survey.audit, self.survey.seed)
+        write_audit(self.folder, pairs)
+        done = replace(self.survey, complete=True, pages=good, failed=dict(self.failed))
+        write_survey(self.folder, done)
+        return len(pairs)
+
+    def left_over(self) -> list[str]:
+        """Pages in the folder that the manifest does not name."""
+        named = {key.page for key in self.keys}
+        found = (path.parent.name for path in self.folder.glob("*/page.json"))
+        return sorted(page for page in found if page not in named)
+
+
+def prepare(
+    manifest: Manifest, folder: Path, wish: Wish, networks: Networks | None = None
+) -> Running:
+    """Everything that can be refused, refused before the first page.
+
+    SurveyError, RunError, ModelError and ValueError say what is wrong.
+    """
+    survey = _survey(manifest, folder, wish)
+    networks = networks or Sessions(wish.model)
+    desks = {
+        (row.portion, row.customs): Desk(
+            Inspector(wish.model, row.customs, networks=networks), read_wanted(row.portion), folder
+        )
+        for row in {(row.portion, row.customs): row for row in manifest.rows}.values()
+    }
+    made_with = next(iter(desks.values())).inspector.versions()
+    survey = replace(survey, versions=_versions(made_with))
+    return Running(manifest, folder, survey, coded(manifest, survey.seed, read_keys(folder)), desks)
+
+
+def _survey(manifest: Manifest, folder: Path, wish: Wish) -> Survey:
+    """What the survey is begun with, or gone on with."""
+    if folder.exists() and not folder.is_dir():
+        raise SurveyError(folder, "is a file; --out needs a folder.")
+    earlier = read_survey(folder)
+    if earlier is None:
+        if next(folder.glob("*/page.json"), None) is not None:
+            raise SurveyError(folder, "holds pages of another run; a survey needs its own folder.")
+        earlier = Survey(manifest.sha256, SEED if wish.seed is None else wish.seed,
+                         LETTERS_AUDITED, GLYPH_DEFECTS)  # fmt: skip
+    if wish.seed not in (None, earlier.seed):
+        raise SurveyError(folder, f"was begun with the seed {earlier.seed}, which stays.")
+    return Survey(
+        manifest.sha256,
+        earlier.seed,
+        earlier.audit if wish.audit is None else wish.audit,
+        earlier.defects if wish.defects is None else wish.defects,
+    )
+
+
+def _versions(made_with: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    try:
+        package = version("crownlet")
+    except PackageNotFoundError:
+        package = "unknown"
+    named = {name: made_with[name]["version"] for name in ("model", "thresholds")}
+    return {"package": package, **named}

@@ -1,0 +1,1 @@
+"""The page against its text: alignment, search, discrepancies."""

@@ -1,0 +1,348 @@
+"""Runs of absent and extra letters told as what happened to the text, each as one place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from crownlet.datasets.scribal.alphabet import index_of
+from crownlet.infer.layout.frame import Frame
+from crownlet.infer.layout.lines import Layout
+from crownlet.infer.records import ABSENT, EXTRA, SWAPPED, Floats, Ints, Located, Mishap, TextPlace
+from crownlet.infer.text.match import Bools, Matched
+from crownlet.infer.view.wording import latin, veiled
+
+OUTSIDE = 12
+"""A longer run of the text before the page's first or after its last letter is not on the page."""
+
+MANY_CUT = 1 / 3
+"""If so many lines that the frame may cut lack letters there, the frame has cut them."""
+
+LEAST_CUT = 3
+
+
+@dataclass(frozen=True)
+class Run:
+    """Letters `first` to `last` of the text absent, or glyphs `first` to `last` extra."""
+
+    first: int
+    last: int
+    before: int
+    """The glyph before the run; -1: none."""
+    doubted: bool = False
+    """Absent letters that may stand outside the picture."""
+
+    @property
+    def length(self) -> int:
+        """Letters in the run."""
+        return self.last - self.first + 1
+
+
+def span(matched: Matched) -> tuple[int, int]:
+    """First and last letter of the text that belong on the page."""
+    expected, length = matched.alignment.expected, matched.alignment.length
+    answered = expected[expected >= 0]
+    if not len(answered):
+        return 0, length - 1
+    first, last = int(answered.min()), int(answered.max())
+    if not (matched.portion.excerpt or first > OUTSIDE):
+        first = 0
+    if not (matched.portion.excerpt or length - 1 - last > OUTSIDE):
+        last = length - 1
+    return first, last
+
+
+def absent_runs(matched: Matched, layout: Layout, view: Frame) -> tuple[list[Run], int]:
+    """Runs of absent letters, and how many letters the frame of the picture hides."""
+    expected = matched.alignment.expected
+    rows = np.flatnonzero(expected >= 0)
+    first, last = span(matched)
+    edges = [(-1, first - 1), *((int(i), int(expected[i])) for i in rows), (-1, last + 1)]
+    runs = []
+    for (glyph, a), (_, b) in pairwise(edges):
+        if b - a > 1:
+            runs.append(Run(a + 1, b - 1, glyph))
+    cut = {run for run in runs if _at(run, rows, view.after, view.before)}
+    across = {run for run in cut if _new_column(run, rows, layout)}
+    breaks = int(view.after.sum()) - len(across)
+    hidden = across
+    if len(cut) - len(across) >= max(MANY_CUT * breaks, LEAST_CUT):
+        ends = {run for run in runs if run.before < 0 or (run is runs[-1] and run.last == last)}
+        hidden = ends | across | {r for r in runs if _at(r, rows, view.perhaps, view.before)}
+    shown = [replace(run, doubted=run in cut) for run in runs if run not in hidden]
+    return shown, sum(run.length for run in hidden)
+
+
+def _at(run: Run, rows: Ints, mask: Bools, before: bool) -> bool:
+    """Whether a run stands where `mask` is set."""
+    return before if run.before < 0 else bool(mask[_next(run, rows)])
+
+
+def _next(run: Run, rows: Ints) -> int:
+    """The last glyph, extra ones included, before the one that goes on after a run."""
+    k = int(np.searchsorted(rows, run.before))
+    return int(rows[k + 1]) - 1 if k + 1 < len(rows) else run.before
+
+
+def _new_column(run: Run, rows: Ints, layout: Layout) -> bool:
+    at = _next(run, rows)
+    return (
+        run.before >= 0
+        and at + 1 < len(layout.column)
+        and layout.column[at] != layout.column[at + 1]
+    )
+
+
+def extra_runs(matched: Matched) -> list[Run]:
+    """Runs of extra letters; those of other texts apart."""
+    runs: list[Run] = []
+    for i in np.flatnonzero(matched.alignment.expected < 0):
+        glyph = int(i)
+        if glyph in matched.foreign:
+            continue
+        if runs and runs[-1].last == glyph - 1:
+            runs[-1] = Run(runs[-1].first, glyph, runs[-1].before)
+        else:
+            runs.append(Run(glyph, glyph, glyph - 1))
+    return runs
+
+
+MOST_WORDS = 8
+"""Longer runs are told by their first and last words."""
+
+
+@dataclass(frozen=True)
+class Teller:
+    """What is needed to tell of a mishap; arrays by glyph in reading order."""
+
+    matched: Matched
+    letters: str
+    odds: Floats
+    """(N, 27) probability of each letter."""
+    opens: Floats
+    """(N,) how likely a word begins at each."""
+    found: Located
+    layout: Layout
+    surely: float
+    """Probability from which a letter's class is sure."""
+
+
+def words_between(matched: Matched, first: int, last: int) -> tuple[str, bool]:
+    """Letters `first` to `last` of the text, words divided, and whether they are whole words."""
+    text = "".join(
+        (" " if j > first and matched.starts[j] else "") + matched.text[j]
+        for j in range(first, last + 1)
+    )
+    ends = last + 1 == len(matched.text) or bool(matched.starts[last + 1])
+    return text, bool(matched.starts[first]) and ends
+
+
+def place_of(
+    teller: Teller, mishap: Mishap, letters: str, run: Run, glyphs: tuple[int, ...]
+) -> TextPlace:
+    """The place of a run: absent letters where `glyphs` is empty, else those glyphs (from 1)."""
+    matched = teller.matched
+    defect = ABSENT if not glyphs else SWAPPED if mishap == "letters_exchanged" else EXTRA
+    words = _words_touched(teller, run, glyphs)
+    if glyphs:
+        rows = [glyph - 1 for glyph in glyphs]
+        line = int(teller.layout.line[rows[0]]) + 1
+        x, y = teller.found.anchors[rows].mean(axis=0)
+        at = (float(x), float(y))
+        in_name = any(matched.in_name(i) for i in rows)
+        sure = _surely(teller, rows)
+    else:
+        line, at = where(matched, run, teller.found, teller.layout)
+        in_name = any(j in matched.names for j in range(run.first, run.last + 1))
+        sure = not run.doubted
+    otherwise = bool(words & matched.portion.otherwise)
+    return TextPlace(
+        mishap=mishap, defect=defect, letters=letters, glyphs=glyphs, after=run.before + 1,
+        line=line, word=min(words, default=0) + 1, at=at, in_name=in_name,
+        sure=sure and not otherwise, says=_says(mishap, letters, min(words, default=0) + 1, run,
+                                                 otherwise),
+    )  # fmt: skip
+
+
+def _surely(teller: Teller, rows: list[int]) -> bool:
+    return bool(np.mean(teller.odds[rows].max(axis=1) >= teller.surely) > 0.5)
+
+
+def _words_touched(teller: Teller, run: Run, glyphs: tuple[int, ...]) -> set[int]:
+    """Words of the text, from 0, in which a run stands, or after which it does."""
+    matched = teller.matched
+    if not glyphs:
+        return {int(matched.word_of[j]) for j in range(run.first, run.last + 1)}
+    expected = matched.alignment.expected
+    answered = [int(expected[g - 1]) for g in glyphs if expected[g - 1] >= 0]
+    if not answered:
+        before = expected[: run.first][expected[: run.first] >= 0]
+        answered = [int(before[-1])] if len(before) else []
+    return {int(matched.word_of[j]) for j in answered}
+
+
+def where(
+    matched: Matched, run: Run, found: Located, layout: Layout
+) -> tuple[int, tuple[float, float]]:
+    """Line, from 1, and place in px where absent letters would stand."""
+    later = np.flatnonzero(matched.alignment.expected > run.last)
+    around = [i for i in (run.before, int(later[0]) if len(later) else -1) if i >= 0]
+    same = len({int(layout.line[i]) for i in around}) == 1
+    at = found.anchors[around if same else around[:1]].mean(axis=0)
+    return int(layout.line[around[0]]) + 1, (float(at[0]), float(at[1]))
+
+
+def _says(mishap: Mishap, letters: str, word: int, run: Run, otherwise: bool) -> str:
+    sentence = _sentence(mishap, letters, word)
+    if run.doubted:
+        sentence += ", or outside the picture"
+    if otherwise:
+        sentence += "; sources differ in the spelling here"
+    return sentence
+
+
+def _sentence(mishap: Mishap, letters: str, word: int) -> str:
+    count, many = len(letters.replace(" ", "")), " " in letters
+    shown = _shown(letters)
+    if mishap == "letter_absent":
+        return f"{latin(letters)} absent from word {word} of the text"
+    if mishap == "letters_absent":
+        return f"{count} letters absent from word {word} of the text on: {shown}"
+    if mishap == "words_absent":
+        return f"{'words' if many else 'a word'} absent: {shown}"
+    if mishap == "letter_doubled":
+        return f"{latin(letters)} is written twice"
+    if mishap == "words_doubled":
+        return f"{'words are' if many else 'a word is'} written twice: {shown}"
+    if mishap == "letter_extra":
+        return f"{latin(letters)} that the text does not have here"
+    if mishap == "lines_extra":
+        return f"{count} letters in lines of their own that the text does not have here"
+    if mishap == "letters_exchanged":
+        return f"{latin(letters[0])} and {latin(letters[1])} exchanged"
+    if mishap == "words_exchanged":
+        return f"{'words stand' if many else 'a word stands'} elsewhere than in the text: {shown}"
+    what = "words" if mishap == "words_extra" else f"{count} letters"
+    return f"{what} that the text does not have here: {shown}"
+
+
+def _shown(letters: str) -> str:
+    """The words, Names veiled; of many only the first and the last."""
+    words = [veiled(word) for word in letters.split()]
+    if len(words) > MOST_WORDS:
+        words = [*words[:3], "…", *words[-2:], f"({len(letters.split())} words)"]
+    return " ".join(words)
+
+
+ALIKE = 0.8
+"""An extra run is a second copy if so many of its letters are those of the first."""
+
+PLAUSIBLE = 0.05
+"""A letter may be another one of at least this probability."""
+
+NEAR = 40
+"""Words that stand elsewhere are looked for within so many letters."""
+
+WHOLE_LINE = 12
+"""Fewer letters that make up a line are called letters."""
+
+
+def mishaps(teller: Teller, gone: Sequence[Run], extra: Sequence[Run]) -> tuple[TextPlace, ...]:
+    """All places at which letters or words are absent, extra or exchanged, in reading order."""
+    places = [_exchanged(teller, i) for i in _exchanges(teller)]
+    left = list(extra)
+    for run in gone:
+        moved = next((e for e in left if _moved(teller, run, e)), None)
+        if moved is None:
+            places.append(_absent(teller, run))
+        else:
+            left.remove(moved)
+            places.append(_extra(teller, moved, "words_exchanged"))
+    places += [_extra(teller, run, _kind(teller, run)) for run in left]
+    return tuple(sorted(places, key=lambda place: (place.after, place.mishap)))
+
+
+def _absent(teller: Teller, run: Run) -> TextPlace:
+    text, whole = words_between(teller.matched, run.first, run.last)
+    kind: Mishap = "words_absent" if whole and run.length > 1 else "letters_absent"
+    if run.length == 1:
+        kind = "letter_absent"
+    return place_of(teller, kind, text, run, ())
+
+
+def _exchanges(teller: Teller) -> list[int]:
+    """Glyphs that stand in each other's place with the next one."""
+    expected, letters = teller.matched.alignment.expected, teller.letters
+    text = teller.matched.text
+    return [
+        i
+        for i in range(len(letters) - 1)
+        if expected[i] >= 0
+        and expected[i + 1] == expected[i] + 1
+        and letters[i] == text[expected[i + 1]] != text[expected[i]] == letters[i + 1]
+    ]
+
+
+def _exchanged(teller: Teller, glyph: int) -> TextPlace:
+    run = Run(glyph, glyph + 1, glyph - 1)
+    letters = teller.letters[glyph : glyph + 2]
+    return place_of(teller, "letters_exchanged", letters, run, (glyph + 1, glyph + 2))
+
+
+def _moved(teller: Teller, run: Run, extra: Run) -> bool:
+    """Whether an extra run is what is absent elsewhere nearby, word by word."""
+    text, whole = words_between(teller.matched, run.first, run.last)
+    near = abs(extra.before - run.before) <= NEAR + extra.length
+    glyphs = teller.letters[extra.first : extra.last + 1]
+    return whole and run.length > 1 and near and glyphs == text.replace(" ", "")
+
+
+def _kind(teller: Teller, run: Run) -> Mishap:
+    """What an extra run is: a second copy, whole lines, words or letters."""
+    copy = _copy(teller, run)
+    if copy is not None:
+        return "letter_doubled" if run.length == 1 else "words_doubled"
+    if run.length == 1:
+        return "letter_extra"
+    line = teller.layout.line
+    begins = run.first == 0 or line[run.first - 1] != line[run.first]
+    ends = run.last + 1 == len(line) or line[run.last] != line[run.last + 1]
+    if begins and ends and run.length >= WHOLE_LINE:
+        return "lines_extra"
+    after = run.last + 1
+    worded = teller.opens[run.first] >= 0.5 and (
+        after == len(teller.opens) or teller.opens[after] >= 0.5
+    )
+    return "words_extra" if worded else "letters_extra"
+
+
+def _copy(teller: Teller, run: Run) -> str | None:
+    """The words of which an extra run is a second copy, those before it or after."""
+    matched, size = teller.matched, run.length
+    expected = matched.alignment.expected
+    mine = teller.odds[run.first : run.last + 1]
+    for first in (run.first - size, run.last + 1):
+        glyphs = expected[max(first, 0) : first + size]
+        if first < 0 or len(glyphs) < size or (glyphs < 0).any():
+            continue
+        low, high = int(glyphs[0]), int(glyphs[-1])
+        if high - low != size - 1:
+            continue
+        text, whole = words_between(teller.matched, low, high)
+        copied = [index_of(letter) for letter in text.replace(" ", "")]
+        same = np.mean(mine[np.arange(size), copied] >= PLAUSIBLE)
+        if same >= ALIKE and (whole or size == 1):
+            return text
+    return None
+
+
+def _extra(teller: Teller, run: Run, kind: Mishap) -> TextPlace:
+    copy = _copy(teller, run) if kind in ("words_doubled", "letter_doubled") else None
+    shown = copy or "".join(
+        (" " if i > run.first and teller.opens[i] >= 0.5 else "") + teller.letters[i]
+        for i in range(run.first, run.last + 1)
+    )
+    return place_of(teller, kind, shown, run, tuple(range(run.first + 1, run.last + 2)))

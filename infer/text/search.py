@@ -1,0 +1,129 @@
+"""A page laid against its text, which was named or is found by the page's own words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+from crownlet.datasets.scribal.texts import portion, read_portion
+from crownlet.infer.layout.frame import Frame, frame
+from crownlet.infer.records import PageRecord, TextMatch
+from crownlet.infer.text.line_starts import lines_of_mezuzah
+from crownlet.infer.text.match import BELONGS, Matched, agreement, foreign, match
+from crownlet.infer.text.summary import Reading, summary
+
+if TYPE_CHECKING:
+    from crownlet.datasets.scribal.pentateuch.search import Found
+    from crownlet.datasets.scribal.portion import Portion
+
+AUTO: Literal["auto"] = "auto"
+"""In place of a portion: look for the passage in the Pentateuch."""
+
+NOT_COMPARED = "none"
+
+Wanted: TypeAlias = "Portion | Literal['auto'] | None"
+
+
+def read_wanted(name_or_path: str | Path) -> Wanted:
+    """`auto`, `none`, or what `read_portion` reads, whose ValueError says what is wrong."""
+    if name_or_path == AUTO:
+        return AUTO
+    return None if name_or_path == NOT_COMPARED else read_portion(name_or_path)
+
+
+SURE = 0.9
+"""A passage found with less is told with the others in which the words stand."""
+
+MEZUZAH = "mezuzah"
+
+NAMED = 3
+"""Other places that are named in the note; all stand in the record."""
+
+Compared = tuple[Matched | None, TextMatch | None]
+
+
+def compared(page: Reading, text: Wanted) -> Compared:
+    """The page against its text; only the summary where they do not belong together.
+
+    Neither where there is no text, or none was found.
+    """
+    if text is None or not page.letters:
+        return None, None
+    view = frame(page.found, page.layout, page.size)
+    if text == AUTO:
+        return _searched(page, view)
+    matched = _laid(page, text, view)
+    said = summary(matched, page, view)
+    return (matched if agreement(matched, page.letters) >= BELONGS else None), said
+
+
+def _laid(page: Reading, text: Portion, view: Frame) -> Matched:
+    matched = match(page.odds, page.opens, text, view.perhaps)
+    return matched.without(foreign(matched.alignment.expected, page.found, page.layout))
+
+
+def _searched(page: Reading, view: Frame) -> Compared:
+    # Loaded only here: the text of the Pentateuch is not needed where the portion is named.
+    from crownlet.datasets.scribal.pentateuch.search import find_passage
+
+    found = find_passage(page.letters)
+    if found is None:
+        return None, None
+    matched = _narrowed(_laid(page, found.portion, view), found)
+    if MEZUZAH in found.also and lines_of_mezuzah(matched, page.layout):
+        whole = portion(MEZUZAH)
+        others = (found.portion.name, *(name for name in found.also if name != MEZUZAH))
+        found = replace(found, portion=whole, also=others)
+        matched = _laid(page, whole, view)
+    if agreement(matched, page.letters) < BELONGS:
+        return None, None
+    said = summary(matched, page, view)
+    note = " ".join(filter(None, (_found_words(matched.portion.name, found), said.note)))
+    return matched, replace(said, found=round(found.confidence, 3), also=found.also, note=note)
+
+
+def _narrowed(matched: Matched, found: Found) -> Matched:
+    """A found passage without the verses around it that the page does not show."""
+    expected = matched.alignment.expected
+    answered = expected[expected >= 0]
+    if found.verse is None or not len(answered):
+        return matched
+    from crownlet.datasets.scribal.pentateuch.text import pentateuch, verses
+
+    text = pentateuch()
+    begin = int(text.verse_starts[found.verse])
+    first = text.verse_at(begin + int(matched.word_of[answered.min()]))
+    last = text.verse_at(begin + int(matched.word_of[answered.max()]))
+    before = int(text.word_starts[text.verse_starts[first]] - text.word_starts[begin])
+    return matched.part(verses(first, last), before)
+
+
+def _found_words(name: str, found: Found) -> str:
+    """What the page was taken for, by its words."""
+    if found.confidence >= SURE or not found.also:
+        return f"By its words this is {name!r}."
+    others = ", ".join(found.also[:NAMED])
+    if len(found.also) > NAMED:
+        others += f" and {len(found.also) - NAMED} other places"
+    return f"By its words this may be {name!r}; the same words stand in {others}."
+
+
+def strange(record: PageRecord) -> bool:
+    """Whether a page was compared with a text and does not hold it."""
+    return record.match is not None and all(glyph.expected is None for glyph in record.glyphs)
+
+
+def traced(record: PageRecord) -> PageRecord:
+    """The record; where a page does not hold its text, with what it seems to hold instead."""
+    match = record.match
+    if match is None or not strange(record):
+        return record
+    # Loaded only here: a page that holds its text has no need of the Pentateuch.
+    from crownlet.datasets.scribal.pentateuch.search import find_passage
+
+    found = find_passage("".join(glyph.letter for glyph in record.glyphs))
+    if found is None or found.portion.name == match.portion:
+        return record
+    said = f"{match.note} It seems to be {found.portion.name!r}."
+    return replace(record, match=replace(match, note=said))

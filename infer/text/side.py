@@ -1,0 +1,83 @@
+"""Which side of a mezuzah a page is, told by its letters alone.
+
+On the back stand, by one custom, fourteen letters upside down behind line 1, and the Name of three
+letters behind the gap between the portions (Keset HaSofer 27:7; Tur, Yoreh Deah 288).
+"""
+
+from __future__ import annotations
+
+from difflib import SequenceMatcher
+from typing import TYPE_CHECKING, Literal
+
+from crownlet.datasets.scribal.texts import portion, read_portion
+from crownlet.infer.text.search import AUTO
+
+if TYPE_CHECKING:
+    from crownlet.datasets.scribal.portion import Portion
+    from crownlet.infer.text.search import Wanted
+
+Side = Literal["face", "reverse"]
+
+FACE, REVERSE = "mezuzah", "mezuzah_reverse"
+
+LIKE = 0.7
+"""Least likeness (2 matches / both lengths) of a page's letters to those of the reverse."""
+
+MANY = 60
+"""A page with more letters is no reverse, whatever else was read on it."""
+
+GIVEN = "Given as a {}, this page reads"
+"""How the sentence begins that tells of exchanged sides."""
+
+
+def reads_as(letters: str) -> Side | None:
+    """The side as which a page reads, by its letters in reading order; None if neither is plain."""
+    if len(letters) > MANY:
+        return "face"
+    if any(likeness(letters, text) >= LIKE for text in reverse_texts()):
+        return "reverse"
+    return None
+
+
+def reverse_lines() -> tuple[str, str]:
+    """Letters behind line 1, and of the Name behind the gap between the portions."""
+    first, name = portion(REVERSE).lines or ((), ())
+    return "".join(first), "".join(name)
+
+
+def reverse_texts() -> tuple[str, ...]:
+    """The reverse by either custom, also as it reads when its picture stands on its head."""
+    first, name = reverse_lines()
+    return first + name, name + first, first, name
+
+
+def likeness(a: str, b: str) -> float:
+    """Letters that two texts share in order, twice, over the letters of both: 0 to 1."""
+    return SequenceMatcher(None, a, b, autojunk=False).ratio()
+
+
+def portion_for(side: Side | None, given: Wanted) -> Wanted:
+    """The text of a page of this side, where the scroll's is `given`."""
+    if side == "reverse" and given is not None and given != AUTO and given.name == FACE:
+        return read_portion(REVERSE)
+    return given
+
+
+def exchanged(letters: str, side: Side | None, text: Wanted) -> tuple[Portion, str] | None:
+    """The text with which a page is to be compared instead, and the sentence that says so.
+
+    None where the page reads as what it was given as, or is of no mezuzah.
+    """
+    reads = reads_as(letters)
+    if text == AUTO and side is not None and reads is not None and reads != side:
+        text = read_portion(FACE if side == "face" else REVERSE)
+    if text is None or text == AUTO or text.name not in (FACE, REVERSE) or reads is None:
+        return None
+    if reads == "reverse" and text.name == FACE:
+        opening = GIVEN.format("face") if side == "face" else "This page reads"
+        rest = "as the reverse of a mezuzah; it was compared with the text of the reverse."
+        return read_portion(REVERSE), f"{opening} {rest}"
+    if reads == "face" and text.name == REVERSE:
+        rest = f"as a face ({len(letters)} letters); it was compared with the text of the mezuzah."
+        return read_portion(FACE), f"{GIVEN.format('reverse')} {rest}"
+    return None

@@ -1,0 +1,1 @@
+"""What everything that a person sees shares: wording, templates, rulers, console."""

@@ -1,0 +1,125 @@
+"""Rulers drawn over a crop: a fragment of SVG, so that the pixels stay as they are.
+
+A dark line on a broader pale one is seen on ink and on skin, and by every eye: nothing hangs on a
+colour. Each ruler ends in ticks across it and bears its length in kulmus, and in mm where known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from html import escape
+from math import hypot
+
+from crownlet.infer.records import Measurement, Point
+
+BODY = 60.0
+"""Body height of a letter in a crop, px."""
+
+TICK = 3.5
+"""Half the length of a tick, px of the crop."""
+
+SHORTEST = 1.0
+"""A ruler shorter than this, in px, is a place: a ring is drawn around it."""
+
+RING = 4.0
+
+PALE, DARK = "#ffffff", "#16335b"
+
+BROAD, FINE = 2.6, 1.1
+
+FEW = 1
+"""Of more measures the lengths stand in a list below, by number, where they hide no ink."""
+
+TEXT, ASIDE = 8.0, 5.0
+"""Height of the figures, and how far they stand off the ruler, px."""
+
+Affine = tuple[float, float, float]
+"""(scale, x, y): page px to crop px is `scale * page + (x, y)`."""
+
+
+def overlay(
+    affine: Affine,
+    size: tuple[int, int],
+    measurements: Iterable[Measurement],
+    *,
+    lettered: bool = True,
+) -> str:
+    """An `<svg>` of `size` (width, height) px with the rulers of one crop, to be laid over it.
+
+    Without `lettered` the lengths are left to whoever sets them beside the crop.
+    Only numbers and the names of measures stand in it; with no measures it is empty.
+    """
+    width, height = size
+    listed = tuple(measurements)
+    beside = len(listed) <= FEW
+    drawn: list[str] = []
+    for k, measurement in enumerate(listed):
+        start, end = (_placed(affine, p) for p in (measurement.start, measurement.end))
+        figure = label(measurement)
+        written = figure if beside else str(k + 1)
+        figures = _figure(_within(_beside(start, end, len(written)), size, len(written)), written)
+        if not beside:
+            at = 2.0, height - 3.0 - (len(listed) - 1 - k) * (TEXT + 1.0)
+            figures += _figure(at, f"{k + 1}: {figure}")
+        figures = figures if lettered else ""
+        drawn.append(
+            f'<g class="ruler" data-measure="{escape(measurement.name)}" '
+            f'data-says="{measurement.says}">'
+            f"{_lines(start, end)}{figures}</g>"
+        )
+    return (
+        f'<svg class="rulers" xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
+        f'viewBox="0 0 {width} {height}" fill="none" stroke-linecap="round" direction="ltr">'
+        f"{''.join(drawn)}</svg>"
+    )
+
+
+def label(measurement: Measurement) -> str:
+    """The length in words of numbers, such as `0.42 q, 0.31 mm`."""
+    mm = "" if measurement.mm is None else f", {measurement.mm:.2f} mm"
+    return f"{measurement.q + 0.0:.2f} q{mm}".replace("-0.00", "0.00")
+
+
+def _placed(affine: Affine, point: Point) -> Point:
+    scale, x, y = affine
+    return scale * point[0] + x, scale * point[1] + y
+
+
+def _lines(start: Point, end: Point) -> str:
+    """The ruler twice, pale and broad below, dark and fine above."""
+    dx, dy = end[0] - start[0], end[1] - start[1]
+    length = hypot(dx, dy)
+    if length < SHORTEST:
+        shape = f'<circle cx="{start[0]:.1f}" cy="{start[1]:.1f}" r="{RING:g}"'
+    else:
+        u, v = -dy / length * TICK, dx / length * TICK
+        ticks = (f"M{x - u:.1f} {y - v:.1f}L{x + u:.1f} {y + v:.1f}" for x, y in (start, end))
+        line = f"M{start[0]:.1f} {start[1]:.1f}L{end[0]:.1f} {end[1]:.1f}"
+        shape = f'<path d="{line}{"".join(ticks)}"'
+    pens = ((PALE, BROAD), (DARK, FINE))
+    return "".join(f'{shape} stroke="{ink}" stroke-width="{pen:g}"/>' for ink, pen in pens)
+
+
+def _figure(at: Point, text: str) -> str:
+    return (
+        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" font-family="sans-serif" font-size="{TEXT:g}" '
+        f'fill="{DARK}" stroke="{PALE}" stroke-width="2.2" paint-order="stroke">{text}</text>'
+    )
+
+
+def _beside(start: Point, end: Point, letters: int) -> Point:
+    """Where figures of so many letters begin beside a ruler: right of a steep one, above a flat."""
+    x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
+    if abs(end[1] - start[1]) >= abs(end[0] - start[0]):
+        return max(start[0], end[0]) + ASIDE, y + TEXT / 3
+    return x - _width(letters) / 2, min(start[1], end[1]) - ASIDE
+
+
+def _within(at: Point, size: tuple[int, int], letters: int) -> Point:
+    """The place moved into the crop."""
+    x = min(max(at[0], 1.0), max(1.0, size[0] - _width(letters) - 1.0))
+    return x, min(max(at[1], TEXT), size[1] - 2.0)
+
+
+def _width(letters: int) -> float:
+    return 0.55 * TEXT * letters

@@ -1,0 +1,113 @@
+"""Plain words and Latin names for people who do not read the script or the column names."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+
+ALWAYS = (
+    "kind of ink, kind and tanning of the parchment",
+    "order of writing, and whether anything was added or mended after a later letter",
+    "the scribe, his hand and his intention, above all in the Divine Names",
+    "holes, cracks and ink lost in depth, which show only on the object against the light",
+    "ruled lines scored without ink",
+    "whether a mark in the picture is shadow, dust, glare or a fold: look at the parchment",
+)
+
+UNFAMILIAR = (
+    "The shape is unlike the letters that the networks know: perhaps no letter, another script, a "
+    "hand of an unknown kind, or ink that is not the letter's. Nothing said of it can be relied on."
+)
+"""What the reason `unfamiliar` means; it is no defect of the catalogue."""
+
+RULING = (
+    "A finding is a place to look at, never a ruling; no finding is no approval. The examiner "
+    "looks, and questions go to a recognised authority."
+)
+
+NAME_CAUTION = (
+    "The picture and its crops may hold the Divine Name: printed on paper they are treated with "
+    "the respect due to it (genizah)."
+)
+
+
+def described(kind: str) -> str:
+    """The defect in one or two plain sentences."""
+    return CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """`1 letter`, `2 letters`."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def said(name: str) -> str:
+    """A defect's name as words: `tag_missing` is "tag missing"."""
+    return name.replace("_", " ")
+
+
+def latin(letter: str) -> str:
+    """A letter's name in Latin script, such as "final kaf"."""
+    return BY_CHAR[letter].name
+
+
+_NAMES = {"יהוה": "ה׳", "אלהי": "אלקי", "אלוה": "אלוק"}
+
+_WHOLE_NAMES = {"שדי": "ש־די", "אדני": "אד־ני", "צבאות": "צב־אות", "אהיה": "אק־יה", "יה": "י־ה"}
+
+
+def veiled(word: str) -> str:
+    """A word as it is written where the Divine Name is not to be (common practice)."""
+    word = _WHOLE_NAMES.get(word, word)
+    for name, written in _NAMES.items():
+        word = word.replace(name, written)
+    return word
+
+
+NONE = "–"
+"""What stands where nothing could be computed."""
+
+
+def percent(share: float | None) -> str:
+    """A share from 0 to 1, such as "3.1%"; one digit more below 1%, a true minus sign."""
+    if share is None:
+        return NONE
+    if share == 0:
+        return "0%"
+    digits = 1 if abs(share) >= 0.00995 else 2
+    # Adding 0 makes of minus nothing plain nothing.
+    return f"{round(100 * share, digits) + 0.0:.{digits}f}%".replace("-", "−")
+
+
+def interval(low: float | None, high: float | None) -> str:
+    """Both limits of an interval."""
+    return NONE if low is None or high is None else f"{percent(low)} to {percent(high)}"
+
+
+def chance(p: float | None) -> str:
+    """A p value; nothing smaller than a thousandth is told apart."""
+    if p is None:
+        return NONE
+    return "<0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+
+
+def unit(shares: Iterable[float | None]) -> int:
+    """Letters to count by, 100 or 1,000, so that the largest of the shares is at least one."""
+    return 100 if max((abs(s) for s in shares if s is not None), default=1.0) >= 0.01 else 1000
+
+
+def of(many: int, share: float) -> str:
+    """How many of `many` letters a share is, in the shortest honest form."""
+    count = many * share
+    if 0 < abs(count) < 0.05:
+        return "under 0.1"
+    text = f"{count:.0f}" if abs(count) >= 0.95 else f"{count:.1f}".removesuffix(".0")
+    return text.replace("-", "−")
+
+
+def one_of(words: Iterable[str]) -> str:
+    """`A`, `A and B`, `A, B and C`."""
+    listed = list(words)
+    return " and ".join([", ".join(listed[:-1]), listed[-1]] if len(listed) > 1 else listed)

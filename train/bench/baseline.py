@@ -1,0 +1,63 @@
+"""Tesseract with its model for the Hebrew script on the same page: time, and letters read."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import numpy as np
+
+from crownlet.datasets.scribal.alphabet import LETTERS
+
+MODELS = ("script/Hebrew", "Hebrew")
+"""Names of the script model, as Tesseract and as Debian's `tesseract-ocr-script-hebr` call it."""
+
+BLOCK = "6"
+"""Page segmentation as one block of text, which is what a mezuzah is and costs least."""
+
+
+def version() -> str | None:
+    """Version of the Tesseract on this machine, None where it or its Hebrew model is missing."""
+    if model() is None:
+        return None
+    run = subprocess.run(["tesseract", "--version"], capture_output=True, text=True)
+    return (run.stdout or run.stderr).splitlines()[0].split()[-1]
+
+
+def model() -> str | None:
+    """The installed script model, None where there is none."""
+    if shutil.which("tesseract") is None:
+        return None
+    listed = subprocess.run(["tesseract", "--list-langs"], capture_output=True, text=True)
+    names = (listed.stdout + listed.stderr).split()
+    return next((name for name in MODELS if name in names), None)
+
+
+def read(page: Path) -> tuple[str, float]:
+    """Text of a page, and the seconds from the start of the process to its end."""
+    name = model()
+    if name is None:
+        raise FileNotFoundError("Tesseract's Hebrew script model is not installed.")
+    start = time.perf_counter()
+    command = ["tesseract", str(page), "stdout", "-l", name, "--psm", BLOCK]
+    run = subprocess.run(command, capture_output=True, text=True, check=True)
+    return run.stdout, time.perf_counter() - start
+
+
+def letters_of(text: str) -> str:
+    """The 27 letters of a text, in order; points, signs and spaces left out."""
+    return "".join(letter for letter in text if letter in LETTERS)
+
+
+def error_rate(read: str, written: str) -> float:
+    """Fewest letters put in, left out or exchanged (Levenshtein 1966) by letter of `written`."""
+    ours = np.array([ord(letter) for letter in read], np.int64)
+    steps = np.arange(len(read) + 1)
+    row = steps
+    for count, letter in enumerate(written, start=1):
+        kept = np.concatenate([[count], np.minimum(row[1:] + 1, row[:-1] + (ours != ord(letter)))])
+        # A letter put in costs one more than the cell before it: a running minimum.
+        row = np.minimum.accumulate(kept - steps) + steps
+    return float(row[-1]) / len(written)

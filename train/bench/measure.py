@@ -1,0 +1,192 @@
+"""Everything that one run of the bench measures, as plain numbers."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+
+from crownlet.datasets.scribal.texts import portion
+from crownlet.infer.networks import Sessions, onnx_runtime
+from crownlet.train.bench import baseline as rival
+from crownlet.train.bench import networks
+from crownlet.train.bench.baseline import error_rate, letters_of
+from crownlet.train.bench.networks import in_integers, measured_peak
+
+BEGUN = time.perf_counter()
+
+
+def measured(page: Path, portion: str, model: Path | None, repeats: int) -> dict[str, Any]:
+    """Times, memory and letters of one page, inspected in a fresh process."""
+    request = {"page": str(page), "portion": portion, "repeats": repeats}
+    request["model"] = str(model) if model else None
+    start = time.perf_counter()
+    run = subprocess.run(
+        [sys.executable, "-m", "crownlet.train.bench.measure", json.dumps(request)],
+        capture_output=True, text=True,
+    )  # fmt: skip
+    whole = time.perf_counter() - start
+    if run.returncode:
+        raise RuntimeError(run.stderr.strip().splitlines()[-1])
+    facts: dict[str, Any] = json.loads(run.stdout.splitlines()[-1])
+    # What Python takes to start and to end is counted with the cold start.
+    facts["cold"]["python_s"] = whole - facts.pop("whole_s")
+    return facts
+
+
+def inspections(request: dict[str, Any]) -> dict[str, Any]:
+    """Inspect a page `repeats` times after a first one; the quickest of them counts as warm."""
+    import cv2
+
+    from crownlet.infer.findings.collect import findings_of
+    from crownlet.infer.inspector import Inspector
+    from crownlet.infer.run.write import write_page
+
+    cv2.setNumThreads(1)  # As `crownlet inspect` has it.
+    inspector = Inspector(request["model"])
+    ready = time.perf_counter() - BEGUN
+    memory = {"ready_mb": peak_memory()}
+    rounds: list[dict[str, Any]] = []
+    with tempfile.TemporaryDirectory() as folder:
+        for _ in range(request["repeats"] + 1):
+            start, cpu = time.perf_counter(), time.process_time()
+            record = inspector.inspect(request["page"], request["portion"])
+            read = time.perf_counter()
+            write_page(record, Path(folder), findings_of(record, inspector.customs))
+            end = time.perf_counter()
+            stages = {**record.timing, "write": end - read}
+            used = time.process_time() - cpu
+            rounds.append({"page_s": end - start, "cpu_s": used, "stages_s": stages})
+    first, *others = rounds
+    return {
+        "letters": "".join(glyph.letter for glyph in record.glyphs),
+        "megapixels": record.image.width * record.image.height / 1e6,
+        "cold": {"ready_s": ready, **first},
+        "warm": min(others, key=lambda each: float(each["page_s"])),
+        "memory": memory | {"peak_mb": peak_memory()},
+        "whole_s": time.perf_counter() - BEGUN,
+    }
+
+
+def peak_memory() -> float:
+    """Most memory that this process has held so far, in MiB."""
+    status = Path("/proc/self/status")
+    if status.exists():  # ru_maxrss a process inherits from the one that started it.
+        return int(status.read_text().split("VmHWM:")[1].split()[0]) / 1024
+    import resource
+
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return most / 2**20 if sys.platform == "darwin" else most / 1024
+
+
+if __name__ == "__main__":
+    print(json.dumps(inspections(json.loads(sys.argv[1]))))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is measured: a page, the portion it shows, the networks, and how often."""
+
+    page: Path
+    portion: str = "mezuzah"
+    model: Path | None = None
+    repeats: int = 5
+    rivals: bool = True
+    """Whether Tesseract and torch run too, where they are installed."""
+
+
+def bench(plan: Plan) -> dict[str, Any]:
+    """All figures of one run, seconds and MiB unless the key says otherwise."""
+    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else None
+    sessions = Sessions(plan.model)
+    integers = in_integers(sessions.folder)
+    peak = measured_peak(sessions.threads, integers=integers)
+    ours = measured(plan.page, plan.portion, plan.model, plan.repeats)
+    written = portion(plan.portion).letters
+    letters = ours.pop("letters")
+    kept = networks.shown(sessions, plan.page)
+    # Whatever else runs here may have slowed it the first time.
+    peak = max(peak, measured_peak(sessions.threads, integers=integers))
+    seconds = ours["warm"]["page_s"]
+    return {
+        "machine": machine(sessions.threads, load, peak) | {"integers": integers},
+        "page": {"file": plan.page.name, "megapixels": ours.pop("megapixels"),
+                 "letters": len(letters)},
+        **ours,
+        "pages_a_second": 1 / seconds,
+        "letters_a_second": len(letters) / seconds,
+        "letter_error_rate": error_rate(letters, written),
+        "networks": networks.alone(kept, peak, plan.repeats),
+        "tesseract": _tesseract(plan, written, seconds) if plan.rivals else None,
+        "torch": _torch(plan, kept) if plan.rivals else None,
+        "load_after": os.getloadavg()[0] if hasattr(os, "getloadavg") else None,
+    }  # fmt: skip
+
+
+def machine(threads: int, load: float | None, peak: float) -> dict[str, Any]:
+    """The processor, and how busy it was before the run: a busy one makes every figure worse."""
+    return {
+        "processor": _processor(), "threads": threads, "load_before": load,
+        "peak_gigaflop_a_second": peak / 1e9, "onnxruntime": onnx_runtime().__version__,
+        "python": platform.python_version(),
+    }  # fmt: skip
+
+
+def _processor() -> str:
+    facts = Path("/proc/cpuinfo")
+    lines = facts.read_text(encoding="utf-8").splitlines() if facts.exists() else []
+    names = [line.partition(":")[2].strip() for line in lines if line.startswith("model name")]
+    return names[0] if names else platform.processor() or platform.machine()
+
+
+def _tesseract(plan: Plan, written: str, ours: float) -> dict[str, Any] | None:
+    version = rival.version()
+    if version is None:
+        return None
+    runs = [rival.read(plan.page) for _ in range(max(2, plan.repeats - 2))]
+    text, seconds = min(runs, key=lambda run: run[1])
+    return {
+        "version": version, "model": rival.model(), "page_s": seconds,
+        "letter_error_rate": error_rate(letters_of(text), written), "times_ours": seconds / ours,
+    }  # fmt: skip
+
+
+def _torch(plan: Plan, kept: networks.Shown) -> dict[str, float] | None:
+    """Seconds of the same networks in torch, None where it or its weights are missing."""
+    try:
+        from crownlet.train.bench.networks import seconds_in_torch
+    except ModuleNotFoundError:
+        return None
+    folder = kept.sessions.folder
+    if not (folder / "assessor.safetensors").exists():
+        return None
+    threads, repeats = kept.sessions.threads, min(3, plan.repeats)
+    return seconds_in_torch(folder, kept.pages, kept.crops, repeats, threads)
+
+
+BODY = 58.0
+"""Body height in px of the page set here: a mezuzah of 714 letters then has 10.2 megapixels."""
+
+
+def set_page(folder: Path, body: float = BODY) -> Path:
+    """Write a mezuzah set in a scribal-style font as PNG; needs the extra `train` and the font.
+
+    Raises:
+        FileNotFoundError: the fonts are not installed.
+        ModuleNotFoundError: the extra `train` is not installed.
+    """
+    from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
+
+    path = folder / "mezuzah.png"
+    page = compose_type_page(TypeSpec("ashkenaz", "mezuzah", body, "cream"))
+    Image.fromarray(page.image).save(path)
+    return path

@@ -1,0 +1,1 @@
+"""What is fitted after training: temperatures, gaps, familiarity, drift reference."""

@@ -1,0 +1,55 @@
+"""The job `reference`: sketches of pages that the networks know, kept beside them for drift.
+
+Hands of the calibration split write the pages: half as faulty as those of training, half with few
+faults, as scrolls in use are.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from crownlet.datasets.render.page.spec import training
+from crownlet.infer.drift import reference as references
+from crownlet.infer.drift.reference import Floats, sketch
+from crownlet.infer.networks import Sessions
+from crownlet.train.evaluation.workers import Job, Reader
+
+FIRST_SEED = 710_000_000
+
+CUSTOMS = "unspecified"
+
+
+def reference(config: Any) -> Path:
+    """Write `reference.json` beside the networks of `reference.model`; its path."""
+    return write_reference(Path(config.reference.model), config.reference)
+
+
+def write_reference(model: Path, settings: Any) -> Path:
+    """Read `settings.pages` pages with the networks in `model` and keep their sketches there."""
+    reader = Reader(str(model), CUSTOMS, settings.workers)
+    found = np.stack(list(sketches(reader, jobs(settings.pages))))
+    today = datetime.date.today().isoformat()
+    provenance = f"{len(found)} rendered pages by hands of the calibration split, {today}"
+    checksums = Sessions(model, threads=1).info.checksums
+    return references.write(references.fit(found, checksums, provenance), model)
+
+
+def jobs(count: int, split: str = "calibrate", first_seed: int = FIRST_SEED) -> list[Job]:
+    """Pages, of which every other one has few faults."""
+    plain = {"defect_rate": 0.03, "habit_rate": 0.05, "gap_rate": 0.005, "morph_rate": 0.005}
+    return [
+        Job(training(split=split, **(plain if k // 2 % 2 else {})), first_seed + k)
+        for k in range(count)
+    ]
+
+
+def sketches(reader: Reader, pages: list[Job]) -> Iterator[Floats]:
+    """(F,) of each page that is not refused."""
+    for page in reader.read(pages):
+        if page.records and page.records[0].glyphs:
+            yield sketch(page.records[0])

@@ -1,0 +1,159 @@
+"""Fit the odds that two words read as one, or one as two, to whites measured on rendered pages.
+
+    python -m crownlet.train.calibration.gaps [--mezuzot 16] [--fragments 44] [--model FOLDER]
+        [--write]
+
+Pages by hands of the calibration split are seen by the networks and their whites measured as in
+use; pages by held-out hands show how the old and the new odds do. With `--write` the new ones go
+into the `gaps` of the `routing.yaml` of the networks' folder. To be run again when the measuring of
+whites or the spacing of rendered pages has changed; some five minutes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.linear_model import LogisticRegression
+
+from crownlet.datasets.coco.truth import GapKind, GapTruth, PageTruth
+from crownlet.datasets.files.images import PageError, read_page
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import PageSpec, Split, mezuzah, training
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.pipeline import Ordered, Stopwatch, ordered, see
+from crownlet.infer.routing.gaps import logistic
+from crownlet.infer.thresholds import ROUTING, Logistic
+from crownlet.train.evaluation.defect_scores import DOUBTFUL, DefectCases, DefectScore, score_defect
+from crownlet.train.evaluation.matching import Detection, match_page
+
+FIRST_SEED = 720_000_000
+
+KINDS: dict[str, GapKind] = {"words_joined": "word", "word_parted": "letter"}
+
+GAP_RATE = 0.03
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """Gaps that can have one fault, each (N,): place and width in yuds as in `infer.gaps`."""
+
+    place: Floats
+    yuds: Floats
+    plainness: Floats
+
+    def score(self, curve: Logistic) -> DefectScore:
+        """How a curve does on them."""
+        return score_defect(DefectCases(logistic(curve, self.place, self.yuds), self.plainness))
+
+
+def pages(split: Split, mezuzot: int, fragments: int) -> Iterator[PageTruth]:
+    """Whole mezuzot with more faults of spacing than usual, then fragments, one hand a page."""
+    whole = mezuzah(48.0, split=split, gap_rate=GAP_RATE, text_rate=0.0)
+    specs: list[PageSpec] = [whole] * mezuzot + [training(split=split)] * fragments
+    for k, spec in enumerate(specs):
+        yield compose(spec, FIRST_SEED + k)
+
+
+def gather(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, Gaps]:
+    """Whites between letters that were both found, by the fault they can have."""
+    rows: dict[str, list[tuple[float, float, float]]] = {name: [] for name in KINDS}
+    for truth in truths:
+        try:
+            image = read_page(truth.image)
+            seen = see("page", image, inspector.networks, inspector.thresholds, Stopwatch())
+        except PageError:
+            continue
+        if seen.turn:
+            continue
+        page = ordered(seen, inspector.thresholds)
+        for k, gap in _measured(truth, page):
+            for name, kind in KINDS.items():
+                if gap.expected == kind:
+                    whites = page.measured.whites
+                    place, yuds = page.measured.place[k], whites.q[k] / whites.yud
+                    rows[name].append((float(place), float(yuds), _plainness(gap, name)))
+    return {
+        name: Gaps(*np.array(found, np.float64).reshape(-1, 3).T) for name, found in rows.items()
+    }
+
+
+def _measured(truth: PageTruth, page: Ordered) -> Iterator[tuple[int, GapTruth]]:
+    """Numbers of the pairs of the layout that are neighbours in truth, with the gap there."""
+    boxes = [(float(a), float(b), float(c), float(d)) for a, b, c, d in page.found.box]
+    seen = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
+    written = {j: i for i, j in match_page(truth.letters, seen).pairs}
+    gaps = {(gap.right, gap.left): gap for gap in truth.gaps}
+    for k, (right, left) in enumerate(page.layout.pairs()):
+        gap = gaps.get((written.get(right, -1), written.get(left, -1)))
+        if gap is not None:
+            yield k, gap
+
+
+def _plainness(gap: GapTruth, name: str) -> float:
+    return max((mark.plainness for mark in gap.defects if mark.name == name), default=0.0)
+
+
+def fit(gaps: Gaps) -> Logistic:
+    """Logistic regression of plain faults against gaps without one; ValueError if either lacks."""
+    sure = (gaps.plainness < DOUBTFUL[0]) | (gaps.plainness > DOUBTFUL[1])
+    x = np.stack([gaps.place, gaps.yuds], axis=1)[sure]
+    model = LogisticRegression(C=1e4, max_iter=2000).fit(x, gaps.plainness[sure] > DOUBTFUL[1])
+    (place, yud), bias = model.coef_[0], model.intercept_[0]
+    return Logistic(round(float(bias), 1), round(float(place), 1), round(float(yud), 1))
+
+
+def line(name: str, curve: Logistic) -> str:
+    """The curve as a line of routing.yaml."""
+    return f"{name}: {{bias: {curve.bias}, place: {curve.place}, yud: {curve.yud}}}"
+
+
+def written(text: str, curves: dict[str, Logistic]) -> str:
+    """The text of a routing.yaml with the curves of its `gaps` exchanged; ValueError without."""
+    for name, curve in curves.items():
+        text, found = re.subn(rf"(?m)^  {name}: \{{bias: .*\}}$", f"  {line(name, curve)}", text)
+        if found != 1:
+            raise ValueError(f"routing.yaml has no single curve for {name!r}")
+    return text
+
+
+def _told(score: DefectScore) -> str:
+    values = (score.auroc, score.average_precision, score.calibration_error)
+    words = ("AUROC", "AP", "calibration error")
+    told = ", ".join(f"{w} {v:.4f}" for w, v in zip(words, values, strict=True) if v is not None)
+    return f"{told} ({score.positives} of {score.positives + score.negatives})"
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Gather, fit, print, and with `--write` write."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--mezuzot", type=int, default=16)
+    parser.add_argument("--fragments", type=int, default=44)
+    parser.add_argument("--model", type=Path)
+    parser.add_argument("--write", action="store_true")
+    chosen = parser.parse_args(arguments)
+    inspector = Inspector(chosen.model)
+    splits: tuple[Split, ...] = ("calibrate", "heldout")
+    whites = {s: gather(inspector, pages(s, chosen.mezuzot, chosen.fragments)) for s in splits}
+    curves = {name: fit(gaps) for name, gaps in whites["calibrate"].items()}
+    for name, curve in curves.items():
+        print(line(name, curve))
+        for split in splits:
+            for word, used in (("before", inspector.thresholds.gaps[name]), ("after", curve)):
+                print(f"  {split}, {word}: {_told(whites[split][name].score(used))}")
+    if chosen.write:
+        path = Path(inspector.networks.info.folder) / ROUTING
+        source = path if path.exists() else weights_folder() / ROUTING
+        path.write_text(written(source.read_text("utf-8"), curves), "utf-8")
+
+
+if __name__ == "__main__":
+    main()

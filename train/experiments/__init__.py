@@ -1,0 +1,1 @@
+"""Experiments that are repeated by one command, with their numbers."""

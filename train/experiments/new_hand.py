@@ -1,0 +1,205 @@
+"""The experiment of a hand never seen (`configs/experiment/new_hand.yaml`), stage by stage.
+
+base     both networks learn from hands of the other styles
+ship     they are exported, calibrated on further hands of those styles
+scans    mezuzot by one held-out hand of the style, or in a typeface: with labels, and without
+label    the unlabelled pages label their own letters, their text being known
+retrain  the base learns on from either data set, and as long from neither: what did they bring?
+export   each of them, calibrated on hands of the other styles
+gate     each beside the base, on other scrolls of that hand and on all suites
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from omegaconf import OmegaConf
+from PIL import Image
+
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.coco.write import to_coco
+from crownlet.datasets.render.letterforms.draw_hand import draw_hand
+from crownlet.datasets.render.letterforms.hand import STYLES
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import mezuzah
+from crownlet.datasets.scans.add import Source, add
+from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
+from crownlet.train.export.onnx import ship
+from crownlet.train.fit.fit import fit
+from crownlet.train.labelling.self_labels import label_folder
+from crownlet.train.release.job import gate
+from crownlet.train.release.pages import look
+
+FIRST_SEED = 960_000_000
+
+Config_unseen = Any
+
+
+def hand_folder(own: Config_unseen) -> Path:
+    """Where everything of this hand lies (`own`: the `new_hand` of the configuration)."""
+    return Path(own.folder) / (own.typeface or f"hand{own.hand}")
+
+
+def unseen_pages(own: Config_unseen) -> Iterator[tuple[str, int, PageTruth]]:
+    """Split, seed and page: what is learnt from, watched, and measured on; each its own scroll."""
+    parts = (("train", own.pages), ("validation", own.watched), ("test", own.tested))
+    seed = FIRST_SEED + 1000 * own.hand
+    for split, count in parts:
+        for _ in range(count):
+            yield split, seed, _page(own, seed)
+            seed += 1
+
+
+def _page(own: Config_unseen, seed: int) -> PageTruth:
+    return _typeset(own, seed) if own.typeface else _written(own, seed)
+
+
+def _typeset(own: Config_unseen, seed: int) -> PageTruth:
+    """Each page framed and ruled in its own way, as scans of different scrolls are."""
+    rng = np.random.default_rng(seed)
+    margin, pitch = rng.uniform(1.5, 6.0), rng.uniform(2.95, 4.2)
+    spec = TypeSpec(own.typeface, "mezuzah", **own.type, margin=margin, pitch=pitch)
+    return compose_type_page(spec, seed)
+
+
+def _written(own: Config_unseen, seed: int) -> PageTruth:
+    changes = {str(key): value for key, value in own.spec.items()}
+    manner: dict[str, Any] = {str(key): value for key, value in own.manner.items()}
+    seeds = (k for k in range(10**6) if draw_hand(k, "heldout").style == own.style)
+    number = [next(seeds) for _ in range(own.hand + 1)][-1]
+    spec = replace(mezuzah(48.0, split="heldout", **changes), hand=number, portion=own.portion)
+    return compose(spec, seed, replace(draw_hand(number, "heldout"), **manner))
+
+
+NETWORKS = ("locator", "assessor")
+
+KINDS = ("labelled", "unlabelled")
+"""The data sets; whoever learns from `neither` sees the renders alone."""
+
+MODELS = Path(__file__).parents[2] / "configs" / "model"
+
+Config = Any
+
+
+def new_hand(config: Config) -> Path:
+    """Do the stages that the configuration names, in their order; the experiment's folder."""
+    own = config.new_hand
+    stages = {
+        "base": base, "ship": base_export, "scans": scans, "label": label, "retrain": retrain,
+        "export": exports, "gate": gates,
+    }  # fmt: skip
+    unknown = set(own.stages) - set(stages)
+    if unknown:
+        raise ValueError(f"no stage is called {min(unknown)!r}: {', '.join(stages)}")
+    for name, stage in stages.items():
+        if name in own.stages:
+            print(f"stage {name}", flush=True)
+            stage(config)
+    return Path(own.folder)
+
+
+def base(config: Config) -> None:
+    """Train on the other styles from nothing."""
+    folder = Path(config.new_hand.folder) / "base"
+    for name in NETWORKS:
+        fit(_of(config, name, folder / name, start_from=None))
+
+
+def base_export(config: Config) -> None:
+    """Export the base, which may have been trained on another machine."""
+    _export(config, Path(config.new_hand.folder) / "base")
+
+
+def scans(config: Config) -> None:
+    """Draw the hand's mezuzot, and make both data sets of them."""
+    folder = hand_folder(config.new_hand)
+    for split, seed, page in unseen_pages(config.new_hand):
+        picture, labels = _write(page, seed, folder / "came")
+        for kind in KINDS:
+            given = [labels] if kind == "labelled" or split == "test" else []
+            source = Source([picture], split, "rendered", given, scroll=picture.stem)
+            _, wrong = add(folder / kind, source)
+            if wrong:
+                raise ValueError(str(wrong[0]))
+
+
+def label(config: Config) -> None:
+    """Have the unlabelled pages label themselves, as read by the base."""
+    own = config.new_hand
+    model = Path(own.folder) / "base" / "model"
+    print(label_folder(hand_folder(own) / "unlabelled", own.portion, model).sentence)
+
+
+def retrain(config: Config) -> None:
+    """Go on from the base with each data set, renders of the other styles mixed in."""
+    own, more = config.new_hand, config.new_hand.retrain
+    for kind in own.kinds:
+        folder = hand_folder(own) / f"from-{kind}"
+        for name in NETWORKS:
+            start = Path(own.folder) / "base" / name / f"{name}.safetensors"
+            changed = _of(config, name, folder / name, start_from=str(start))
+            changed.model.lr = more.lr
+            if kind in KINDS:
+                changed.data.scans = str(hand_folder(own) / kind)
+                changed.data.scans_share = more.scans_share
+            for key in ("max_steps", "max_minutes", "val_every", "patience"):
+                changed.trainer[key] = more[key]
+            fit(changed)
+
+
+def exports(config: Config) -> None:
+    """Export what has learnt on."""
+    own = config.new_hand
+    for kind in own.kinds:
+        _export(config, hand_folder(own) / f"from-{kind}")
+
+
+def gates(config: Config) -> None:
+    """Measure each beside the base; `gate.json` of each in its folder."""
+    own = config.new_hand
+    old = Path(own.folder) / "base" / "model"
+    before = None
+    for kind in own.kinds:
+        folder = hand_folder(own) / f"from-{kind}"
+        tested = OmegaConf.merge(config, {"gate": {
+            "old": str(old), "new": str(folder / "model"),
+            "scans": str(hand_folder(own) / "labelled"), "to": str(folder / "gate.json"),
+        }})  # fmt: skip
+        before = before or look(old, tested.gate)
+        print(f"pages of the hand, {kind}:", flush=True)
+        gate(tested, before)
+
+
+def _write(page: PageTruth, seed: int, folder: Path) -> tuple[Path, Path]:
+    """One page as a picture and a COCO file, named by its seed: a scroll by itself."""
+    folder.mkdir(parents=True, exist_ok=True)
+    picture, labels = folder / f"scroll-{seed}.png", folder / f"scroll-{seed}.json"
+    Image.fromarray(page.image).save(picture)
+    labels.write_text(json.dumps(to_coco([page], [picture.name])), "utf-8")
+    return picture, labels
+
+
+def _of(config: Config, name: str, out: Path, start_from: str | None) -> Config:
+    """The configuration of one fit: pages of the other styles from the experiment's own pool."""
+    styles = [style for style in STYLES if style != config.new_hand.style]
+    folder = Path(config.new_hand.folder) / "base" / "pool"
+    changed = OmegaConf.merge(config, {
+        "out": str(out), "start_from": start_from,
+        "data": {"folder": str(folder), "styles": styles},
+    })  # fmt: skip
+    changed.model = OmegaConf.load(MODELS / f"{name}.yaml")
+    return changed
+
+
+def _export(config: Config, folder: Path) -> None:
+    """Both networks of a folder, calibrated on other hands of the other styles."""
+    changed = _of(config, "assessor", folder, None)
+    changed.export.to, changed.export.version = str(folder / "model"), folder.name
+    for name in NETWORKS:
+        changed.export[name] = str(folder / name / f"{name}.safetensors")
+    ship(changed)

@@ -1,0 +1,1 @@
+"""From torch to ONNX, in floats and in integers."""

@@ -1,0 +1,1 @@
+"""Training of the two networks: Lightning modules, data, reservoirs, targets."""

@@ -1,0 +1,239 @@
+"""The data module: pools of renders and labelled scans mixed by ratio, pools to validate on."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from typing import Any, Literal
+
+import pytorch_lightning as pl
+import torch
+
+from crownlet.datasets.coco.read import load_coco
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.files.atomic import file_checksum
+from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.datasets.scans.manifest import open_scans
+from crownlet.train.fit.pool import fill, start_feed
+from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
+
+Part = Literal["train", "validation", "calibrate", "test"]
+
+MARK = "source.txt"
+"""Beside the examples: the fingerprint of what they were cut from, written when all are there."""
+
+
+@dataclass(frozen=True)
+class Scans:
+    """Labelled scans, their share of every batch (0 to 1), and how often each page is cut up.
+
+    Every cut draws other crops, places, sizes and blurs of the same page.
+    """
+
+    sources: tuple[Path, ...] = ()
+    share: float = 0.0
+    copies: int = 1
+
+
+def paths_of(given: Any) -> tuple[Path, ...]:
+    """Paths of a configuration: none, one, or a list."""
+    return tuple(Path(path) for path in ([given] if isinstance(given, str) else given or ()))
+
+
+def scan_pages(source: Path, part: Part) -> Iterator[PageTruth]:
+    """The pages of one part; LabelError names what cannot be used."""
+    if source.is_dir():
+        yield from open_scans(source).pages(part)
+    elif part == "train":
+        yield from load_coco(source)
+
+
+def fingerprint(source: Path) -> str:
+    """SHA-256 of a file, or of a data set's manifest, which lists the checksums of all in it."""
+    if source.is_dir():
+        return open_scans(source).checksum
+    return file_checksum(source)
+
+
+def facts_of(source: Path) -> dict[str, object]:
+    """Name, checksum and, of a data set, version, for the card."""
+    version = {"version": open_scans(source).version} if source.is_dir() else {}
+    return {"name": source.name, **version, "sha256": fingerprint(source)}
+
+
+def fill_pool(folder: Path, source: Path, part: Part, copies: int) -> int:
+    """Cut examples out of one part into `folder`, unless they are there; the number of files.
+
+    What was cut from other bytes, or not to the end, makes room.
+    """
+    mark, wanted = folder / MARK, f"{fingerprint(source)} {part} {copies}\n"
+    if not (mark.exists() and mark.read_text("utf-8") == wanted):
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(parents=True)
+        fill(folder, _copies(source, part, copies))
+        mark.write_text(wanted, "utf-8")
+    return sum(1 for _ in folder.glob("*.npz"))
+
+
+def _copies(source: Path, part: Part, copies: int) -> Iterator[tuple[str, PageTruth]]:
+    for number, page in enumerate(scan_pages(source, part)):
+        for copy in range(copies):
+            yield f"s{number:06d}c{copy:03d}", page
+
+
+@dataclass(frozen=True)
+class Renders:
+    """Pages drawn for training and for watching it; the hands of the two are never the same."""
+
+    folder: Path
+    spec: PageSpec
+    watch: PageSpec
+    first_seed: int = 0
+    pages: int = 200
+    watch_pages: int = 20
+    workers: int = 2
+    minutes: float = 60.0
+    """Rendering stops after this time even if pages are left."""
+    styles: tuple[str, ...] = ()
+    """Only hands of these styles write; empty for all."""
+
+
+def count(folder: Path) -> int:
+    """Pages that a pool holds."""
+    return sum(1 for _ in folder.glob("*.npz")) if folder.exists() else 0
+
+
+def wait_for(folder: Path, pages: int, patience: float = 900.0) -> None:
+    """Wait for another process to fill a pool with `pages`; TimeoutError after `patience` s."""
+    end = time.monotonic() + patience
+    while count(folder) < pages:
+        if time.monotonic() > end:
+            raise TimeoutError(f"{folder} holds {count(folder)} of {pages} pages")
+        time.sleep(0.5)
+
+
+def render_watch(renders: Renders) -> None:
+    """Render the pages to watch, if they are not there, and wait for them."""
+    folder = renders.folder / "watch"
+    if count(folder) < renders.watch_pages:
+        feed = start_feed(
+            folder, renders.watch, 0, renders.watch_pages, renders.workers, 3600, renders.styles
+        )
+        for process in feed:
+            process.join()
+
+
+def render_train(renders: Renders) -> list[BaseProcess]:
+    """Start rendering what the training pool still lacks; the processes at work."""
+    folder = renders.folder / "train"
+    have = count(folder)
+    return start_feed(
+        folder, renders.spec, renders.first_seed + have, max(0, renders.pages - have),
+        renders.workers, renders.minutes * 60, renders.styles,
+    )  # fmt: skip
+
+
+class WholePool:
+    """Every row of some reservoirs once, in order, in batches."""
+
+    def __init__(self, reservoirs: list[Reservoir], batch_size: int) -> None:
+        self.reservoirs = reservoirs
+        self.batch_size = batch_size
+
+    def __len__(self) -> int:
+        return sum(-(-reservoir.size // self.batch_size) for reservoir in self.reservoirs)
+
+    def __iter__(self) -> Iterator[Batch]:
+        for reservoir in self.reservoirs:
+            rows = reservoir.all_rows()
+            for start in range(0, reservoir.size, self.batch_size):
+                yield {key: value[start : start + self.batch_size] for key, value in rows.items()}
+
+
+class PagesDataModule(pl.LightningDataModule):
+    """Feeds either network; `reader` chooses tiles or crops out of the stored pages.
+
+    Renders are made while training runs; a folder that already holds pages is used as it stands
+    and added to, so a resumed run does not render them again.
+    """
+
+    def __init__(
+        self,
+        renders: Renders,
+        scans: Scans,
+        reader: Reader,
+        batch_size: int,
+        capacity: int,
+        wait_rows: int,
+        seed: int,
+        device: torch.device,
+    ) -> None:
+        super().__init__()
+        self.renders, self.scans = renders, scans
+        self.reader, self.batch_size, self.capacity = reader, batch_size, capacity
+        self.wait_rows, self.seed, self.device = wait_rows, seed, device
+        self._feed: list[BaseProcess] | None = None
+
+    def prepare_data(self) -> None:
+        """Start rendering, and cut examples out of labelled scans that have none yet.
+
+        Without workers nothing is rendered here: the pool is somebody else's, and what is to be
+        watched is waited for.
+        """
+        for number, source in enumerate(self.scans.sources):
+            if not fill_pool(self._scan_folder(number), source, "train", self.scans.copies):
+                raise ValueError(f"{source}: no page of it is there to learn from")
+            if source.is_dir():
+                fill_pool(self._watched_scans(number), source, "validation", 1)
+        if self.renders.workers:
+            render_watch(self.renders)
+            self._feed = render_train(self.renders)
+        else:
+            wait_for(self.renders.folder / "watch", self.renders.watch_pages)
+
+    def _train_folder(self) -> Path:
+        return self.renders.folder / "train"
+
+    def _scan_folder(self, number: int) -> Path:
+        return self.renders.folder / f"scans{number}"
+
+    def _watched_scans(self, number: int) -> Path:
+        return self.renders.folder / f"scans{number}-watch"
+
+    def _reservoir(self, folder: Path, capacity: int) -> Reservoir:
+        return Reservoir(folder, self.reader, capacity, self.device)
+
+    def train_dataloader(self) -> PoolBatches:
+        """Endless mixed batches."""
+        renders = self._reservoir(self._train_folder(), self.capacity)
+        sources = [Source(renders, 1.0 - self.scans.share, self._growing)]
+        for number in range(len(self.scans.sources)):
+            reservoir = self._reservoir(self._scan_folder(number), max(1024, self.capacity // 4))
+            share = self.scans.share / len(self.scans.sources)
+            sources.append(Source(reservoir, share, lambda: False))
+        # Processes that train together must not all see the same examples.
+        rank = self.trainer.global_rank if self.trainer is not None else 0
+        return PoolBatches(sources, self.batch_size, self.seed + 7919 * rank, self.wait_rows)
+
+    def _growing(self) -> bool:
+        """Whether more renders may come; of a pool that others fill this is not known."""
+        return self._feed is None or any(process.is_alive() for process in self._feed)
+
+    def val_dataloader(self) -> list[WholePool]:
+        """The pages that are watched, each once: renders, then scans if any are kept for it."""
+        watched = [self._whole(self.renders.folder / "watch", self.renders.watch_pages * 128)]
+        folders = [self._watched_scans(number) for number in range(len(self.scans.sources))]
+        scans = [self._whole(folder, 128 * count(folder)) for folder in folders if count(folder)]
+        if scans:
+            reservoirs = [reservoir for whole in scans for reservoir in whole.reservoirs]
+            watched.append(WholePool(reservoirs, self.batch_size))
+        return watched
+
+    def _whole(self, folder: Path, capacity: int) -> WholePool:
+        reservoir = self._reservoir(folder, capacity)
+        reservoir.top_up()
+        return WholePool([reservoir], self.batch_size)

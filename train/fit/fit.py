@@ -1,0 +1,207 @@
+"""One training run: from a configuration to weights, resumable, logged to CSV and TensorBoard."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytorch_lightning as pl
+import torch
+from omegaconf import OmegaConf
+from pytorch_lightning.callbacks import (
+    Callback,
+    EarlyStopping,
+    EMAWeightAveraging,
+    LearningRateMonitor,
+    ModelCheckpoint,
+)
+from pytorch_lightning.loggers import CSVLogger, TensorBoardLogger
+
+from crownlet.datasets.render.page.spec import PageSpec, training
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.models.assessor import Assessor
+from crownlet.models.locator import Locator
+from crownlet.train.fit.data import (
+    PagesDataModule,
+    Renders,
+    Scans,
+    facts_of,
+    fingerprint,
+    paths_of,
+    render_train,
+    render_watch,
+    scan_pages,
+)
+from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
+from crownlet.train.fit.reservoir import read_crops, read_tile
+from crownlet.train.fit.weights import freeze, load_weights, save_weights
+
+Config = Any
+"""A Hydra configuration; see configs/train.yaml for its keys."""
+
+WATCHED = "val_scans/loss"
+"""What decides which step was the best, and when learning has ended, where scans are watched."""
+
+
+def make_network(model: Config) -> Assessor | Locator:
+    """The network that `configs/model` describes."""
+    widths = tuple(model.widths)
+    if model.name == "assessor":
+        return Assessor(len(LEARNED_DEFECTS), widths, model.hidden)
+    if model.name == "locator":
+        return Locator(widths, model.head)
+    raise ValueError(f"no network is called {model.name!r}: assessor or locator")
+
+
+def make_module(config: Config, network: Assessor | Locator) -> BudgetedModule:
+    """The Lightning module around a network."""
+    budget = {
+        "lr": config.model.lr, "weight_decay": config.model.weight_decay,
+        "max_steps": config.trainer.max_steps, "max_minutes": config.trainer.max_minutes,
+        "warmup": config.trainer.warmup,
+    }  # fmt: skip
+    frozen = freeze(network, config.model.freeze)
+    module: BudgetedModule
+    if isinstance(network, Assessor):
+        module = AssessorModule(network, config.model.strength, config.model.masks, **budget)
+    else:
+        module = LocatorModule(network, config.model.strength, **budget)
+    module.keep_still(frozen)
+    return module
+
+
+def make_renders(config: Config) -> Renders:
+    """What to render; pages to watch come from the hands kept for calibration."""
+    given: Any = OmegaConf.to_container(config.data.spec, resolve=True)
+    changes = {key: tuple(v) if isinstance(v, list) else v for key, v in given.items()}
+    spec: PageSpec = training(**changes)
+    return Renders(
+        Path(config.data.folder), spec, replace(spec, split="calibrate"), config.data.first_seed,
+        config.data.pages, config.data.watch_pages, config.data.workers, config.data.minutes,
+        tuple(config.data.styles),
+    )  # fmt: skip
+
+
+def render(config: Config) -> None:
+    """Fill the pool and return when it is full or the time is used up."""
+    renders = make_renders(config)
+    render_watch(renders)
+    for process in render_train(renders):
+        process.join()
+
+
+def watches_scans(config: Config) -> bool:
+    """Whether any labelled scans are kept to watch the training by."""
+    return any(
+        next(iter(scan_pages(path, "validation")), None) for path in paths_of(config.data.scans)
+    )
+
+
+def make_data(config: Config, device: torch.device) -> PagesDataModule:
+    """The data module of a run."""
+    scans = Scans(paths_of(config.data.scans), config.data.scans_share, config.data.scans_copies)
+    size = config.trainer
+    reader = read_crops if config.model.name == "assessor" else read_tile
+    return PagesDataModule(
+        make_renders(config), scans, reader, size.batch_size, size.capacity, size.wait_rows,
+        config.seed, device,
+    )  # fmt: skip
+
+
+def make_callbacks(config: Config, out: Path) -> list[Callback]:
+    """Averaged weights and a rolling checkpoint; where scans are watched, the best one as well."""
+    trainer = config.trainer
+    callbacks: list[Callback] = [
+        EMAWeightAveraging(decay=trainer.ema, use_buffers=True),
+        LearningRateMonitor("step"),
+        ModelCheckpoint(
+            out, save_last=True, save_top_k=0, every_n_train_steps=trainer.val_every,
+            enable_version_counter=False,
+        ),
+    ]  # fmt: skip
+    if watches_scans(config):
+        best = ModelCheckpoint(
+            out, "best", monitor=WATCHED, save_top_k=1, enable_version_counter=False
+        )
+        callbacks.append(best)
+        if trainer.patience:
+            callbacks.append(EarlyStopping(WATCHED, patience=trainer.patience, mode="min"))
+    return callbacks
+
+
+def make_trainer(config: Config, out: Path) -> pl.Trainer:
+    """Lightning's trainer, with two logs."""
+    trainer = config.trainer
+    return pl.Trainer(
+        accelerator=trainer.accelerator,
+        devices=trainer.devices,
+        strategy=trainer.strategy,
+        precision=trainer.precision,
+        max_steps=trainer.max_steps if trainer.max_steps > 0 else -1,
+        max_epochs=-1,
+        val_check_interval=trainer.val_every,
+        check_val_every_n_epoch=None,
+        num_sanity_val_steps=0,
+        log_every_n_steps=trainer.log_every,
+        gradient_clip_val=2.0,
+        enable_model_summary=False,
+        enable_progress_bar=trainer.progress,
+        default_root_dir=out,
+        logger=[CSVLogger(out, name="csv"), TensorBoardLogger(out, name="tensorboard")],
+        callbacks=make_callbacks(config, out),
+    )
+
+
+def fit(config: Config) -> Path:
+    """Train one network as configured; the path of its weights.
+
+    Checkpoints (`last.ckpt`, `best.ckpt`) are for going on here and are never shipped; they are
+    read as tensors and plain values only.
+    """
+    pl.seed_everything(config.seed, workers=True, verbose=False)
+    torch.set_float32_matmul_precision("high")
+    out = Path(config.out)
+    out.mkdir(parents=True, exist_ok=True)
+    network = make_network(config.model)
+    if config.start_from:
+        load_weights(network, Path(config.start_from))
+    module = make_module(config, network)
+    on_gpu = config.trainer.accelerator == "gpu"
+    data = make_data(config, torch.device("cuda" if on_gpu else "cpu"))
+    trainer = make_trainer(config, out)
+    last = out / "last.ckpt"
+    trainer.fit(
+        module, data,
+        ckpt_path=str(last) if config.resume and last.exists() else None,
+        weights_only=True,
+    )  # fmt: skip
+    facts = {**_facts(config, trainer), **_take_best(trainer, module)}
+    path = out / f"{config.model.name}.safetensors"
+    if trainer.is_global_zero:
+        save_weights(network, path, facts)
+    return path
+
+
+def _facts(config: Config, trainer: pl.Trainer) -> dict[str, object]:
+    """What the weights should say of themselves: how they came about, and how they measured."""
+    parent = Path(config.start_from) if config.start_from else None
+    return {
+        "steps": trainer.global_step,
+        "seed": config.seed,
+        "parent": fingerprint(parent) if parent else None,
+        "scans": [facts_of(path) for path in paths_of(config.data.scans)],
+        **{key: float(value) for key, value in trainer.callback_metrics.items()},
+    }
+
+
+def _take_best(trainer: pl.Trainer, module: BudgetedModule) -> dict[str, object]:
+    """Put the weights that did best on the watched scans in place, and say of which step they are;
+    where none are watched the last averaged ones stay."""
+    for callback in trainer.checkpoint_callbacks:
+        path = getattr(callback, "best_model_path", "")
+        if getattr(callback, "monitor", None) == WATCHED and path:
+            kept = torch.load(path, map_location="cpu", weights_only=True)
+            module.load_state_dict(kept["state_dict"])
+            return {"best_step": int(kept["global_step"])}
+    return {}

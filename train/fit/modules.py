@@ -1,0 +1,239 @@
+"""What both Lightning modules share: optimiser, budgeted learning rate, and a resumable clock."""
+
+from __future__ import annotations
+
+import math
+import time
+from typing import Any
+
+import pytorch_lightning as pl
+import torch
+from pytorch_lightning.utilities.types import OptimizerLRSchedulerConfig
+from torch import Tensor, nn
+
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
+from crownlet.models.locator import Locator
+from crownlet.models.losses import AssessorTargets, assessor_loss, locator_loss
+from crownlet.train.evaluation.defect_scores import DefectCases, score_defect
+from crownlet.train.fit.reservoir import Batch
+from crownlet.train.fit.tiles import locator_targets
+from crownlet.train.fit.weights import light
+
+
+class Budget:
+    """A run's allowance in steps and seconds. Time spent before a resume counts."""
+
+    def __init__(self, steps: int, seconds: float) -> None:
+        self.steps = steps
+        self.seconds = seconds
+        self.spent = 0.0
+        self._since: float | None = None
+
+    def start(self) -> None:
+        """Begin, or go on after a resume."""
+        self._since = time.monotonic()
+
+    def elapsed(self) -> float:
+        """Seconds trained so far, earlier parts of the run included."""
+        return self.spent + (time.monotonic() - self._since if self._since is not None else 0.0)
+
+    def progress(self, step: int) -> float:
+        """Share of the allowance used, 0 to 1."""
+        by_steps = step / self.steps if self.steps > 0 else 0.0
+        by_time = self.elapsed() / self.seconds if self.seconds > 0 else 0.0
+        return min(1.0, max(by_steps, by_time))
+
+
+def rate(progress: float, step: int, warmup: int = 200) -> float:
+    """Share of the peak learning rate: linear warm-up in steps, then a cosine down to 1%."""
+    ramp = min(1.0, (step + 1) / max(1, warmup))
+    return ramp * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * progress)))
+
+
+STAGES = ("val", "val_scans")
+"""Names under which the watched renders and the watched scans are logged."""
+
+
+class BudgetedModule(pl.LightningModule):
+    """AdamW under a cosine that ends when the steps or the minutes are used up."""
+
+    def __init__(
+        self, lr: float, weight_decay: float, max_steps: int, max_minutes: float, warmup: int
+    ) -> None:
+        super().__init__()
+        self.lr = lr
+        self.weight_decay = weight_decay
+        self.warmup = warmup
+        self.budget = Budget(max_steps, max_minutes * 60)
+        self.frozen: tuple[nn.Module, ...] = ()
+        """Children that neither learn nor renew their statistics."""
+
+    def keep_still(self, frozen: tuple[nn.Module, ...]) -> None:
+        """Keep children of the network in eval mode from now on."""
+        self.frozen = frozen
+        self.train(self.training)
+
+    def train(self, mode: bool = True) -> BudgetedModule:
+        """As usual, but for what is frozen."""
+        super().train(mode)
+        for child in self.frozen:
+            child.eval()
+        return self
+
+    def on_train_start(self) -> None:
+        """Start the clock; RuntimeError where clocks that differ would end the run."""
+        if self.trainer.world_size > 1 and self.budget.seconds > 0:
+            raise RuntimeError(
+                "processes that train together end by steps: set trainer.max_minutes=0 and"
+                " trainer.max_steps"
+            )
+        self.budget.start()
+
+    def on_train_batch_end(self, outputs: Any, batch: Any, batch_idx: int) -> None:
+        """Stop once the allowance is used."""
+        if self.budget.progress(self.global_step) >= 1.0:
+            self.trainer.should_stop = True
+
+    def on_save_checkpoint(self, checkpoint: dict[str, Any]) -> None:
+        """Keep the time spent, so that a resumed run ends where it would have."""
+        checkpoint["seconds_spent"] = self.budget.elapsed()
+
+    def on_load_checkpoint(self, checkpoint: dict[str, Any]) -> None:
+        """Take the time spent before."""
+        self.budget.spent = float(checkpoint.get("seconds_spent", 0.0))
+
+    def configure_optimizers(self) -> OptimizerLRSchedulerConfig:
+        """AdamW; no decay on norms and biases, as is common practice."""
+        learning = [p for p in self.parameters() if p.requires_grad]
+        decayed = [p for p in learning if p.ndim > 1]
+        free = [p for p in learning if p.ndim <= 1]
+        optimizer = torch.optim.AdamW(
+            [{"params": decayed, "weight_decay": self.weight_decay},
+             {"params": free, "weight_decay": 0.0}],
+            lr=self.lr,
+        )  # fmt: skip
+        scheduler = torch.optim.lr_scheduler.LambdaLR(
+            optimizer, lambda step: rate(self.budget.progress(step), step, self.warmup)
+        )
+        return {
+            "optimizer": optimizer,
+            "lr_scheduler": {"scheduler": scheduler, "interval": "step"},
+        }
+
+    def total(self, losses: dict[str, Tensor], stage: str) -> Tensor:
+        """Log each part of the loss under `stage/` and return their sum."""
+        loss = torch.stack(list(losses.values())).sum()
+        parts = {key: value.detach() for key, value in losses.items()}
+        self.note({**parts, "loss": loss.detach()}, stage)
+        return loss
+
+    def note(self, values: dict[str, Any], stage: str) -> None:
+        """Log values under `stage/`; the loss and the letter error are shown as well."""
+        for key, value in values.items():
+            shown = key in ("loss", "letter_error")
+            self.log(f"{stage}/{key}", value, prog_bar=shown, add_dataloader_idx=False)
+
+
+def network_input(batch: Batch, strength: float = 0.0) -> Tensor:
+    """(N, 2, 128, 96) float in 0..1 from `images` (N, 128, 96) and `boxes` (N, 4), both uint8."""
+    images = light(batch["images"][:, None].float() / 255, strength)
+    rows = torch.arange(images.shape[2], device=images.device)[None, :, None]
+    columns = torch.arange(images.shape[3], device=images.device)[None, None, :]
+    x0, y0, x1, y1 = (edge[:, None, None] for edge in batch["boxes"].long().unbind(1))
+    plane = (rows >= y0) & (rows < y1) & (columns >= x0) & (columns < x1)
+    both = torch.cat([images, plane[:, None].to(images.dtype)], dim=1)
+    return both.to(memory_format=torch.channels_last)
+
+
+def targets_of(batch: Batch) -> AssessorTargets:
+    """Typed targets of a batch of stored rows."""
+    return AssessorTargets(
+        letter=batch["letter"].long(),
+        other=batch["other"].long(),
+        share=batch["share"].float(),
+        defects=batch["defects"].float(),
+        tags=batch["tags"].long(),
+        parts=batch["parts"].float() / 255,
+    )
+
+
+class AssessorModule(BudgetedModule):
+    """Batches hold the rows of `train.crop_examples.Crops`."""
+
+    def __init__(
+        self, network: Assessor, strength: float = 1.0, masks: float = 2.0, **budget: Any
+    ) -> None:
+        super().__init__(**budget)
+        self.network = network.to(memory_format=torch.channels_last)
+        self.strength = strength
+        self.masks = masks
+        self._seen: dict[int, list[tuple[list[Tensor], list[Tensor]]]] = {}
+
+    def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
+        """Loss of one batch."""
+        out = self.network(network_input(batch, self.strength))
+        return self.total(assessor_loss(out, targets_of(batch), self.masks), "train")
+
+    def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
+        """Losses; what is needed for the letter error and each defect's AUROC is kept."""
+        out, targets = self.network(network_input(batch)), targets_of(batch)
+        self.total(assessor_loss(out, targets, self.masks), STAGES[dataloader_idx])
+        answers = (out.letter, out.defects, out.tags)
+        truth = (targets.letter, targets.defects, targets.tags, targets.share)
+        kept = ([x.float().cpu() for x in answers], [x.cpu() for x in truth])
+        self._seen.setdefault(dataloader_idx, []).append(kept)
+
+    def on_validation_epoch_end(self) -> None:
+        """Log letter error, tag-count error and the AUROC of every learned defect."""
+        for number, rows in self._seen.items():
+            self._score(rows, STAGES[number])
+        self._seen.clear()
+
+    def _score(self, rows: list[tuple[list[Tensor], list[Tensor]]], stage: str) -> None:
+        letter, defects, tags = (torch.cat([o[k] for o, _ in rows]) for k in range(3))
+        true, wanted, count, share = (torch.cat([t[k] for _, t in rows]) for k in range(4))
+        seen = true < NO_LETTER
+        counted = seen & (count != TAGS_UNKNOWN)
+        values = {"letter_error": (letter.argmax(1) != true)[share == 0].float().mean()}
+        if counted.any():
+            values["tag_error"] = (tags.argmax(1) != count)[counted].float().mean()
+        for k, name in enumerate(LEARNED_DEFECTS):
+            asked = seen & ~torch.isnan(wanted[:, k])
+            # Soft targets fall back into absent, doubtful and plain, as the suites score them.
+            plainness = wanted[asked, k].double().mul(2).round().div(2)
+            cases = DefectCases(defects[asked, k].sigmoid().double().numpy(), plainness.numpy())
+            value = score_defect(cases).auroc
+            if value is not None:
+                values[f"auroc_{name}"] = torch.tensor(value)
+        self.note(values, stage)
+
+
+class LocatorModule(BudgetedModule):
+    """Batches hold `image` (B, 384, 384) uint8, `letters` (B, n, 11) and `ignore` (B, m, 4)."""
+
+    def __init__(self, network: Locator, strength: float = 1.0, **budget: Any) -> None:
+        super().__init__(**budget)
+        self.network = network.to(memory_format=torch.channels_last)
+        self.strength = strength
+
+    def _losses(self, batch: Batch, strength: float) -> dict[str, Tensor]:
+        image = batch["image"][:, None].float() / 255
+        image = light(image, strength).to(memory_format=torch.channels_last)
+        targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
+        return locator_loss(self.network(image), targets)
+
+    def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
+        """Loss of one batch."""
+        return self.total(self._losses(batch, self.strength), "train")
+
+    def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
+        """Losses, and the share of anchors whose class is right."""
+        image = batch["image"][:, None].float() / 255
+        targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
+        out = self.network(image)
+        self.total(locator_loss(out, targets), STAGES[dataloader_idx])
+        b, row, column = targets.cells.unbind(1)
+        wrong = (out.letter[b, :, row, column].argmax(1) != targets.letter).float().mean()
+        missed = (torch.sigmoid(out.centre[b, 0, row, column]) < 0.3).float().mean()
+        self.note({"letter_error": wrong, "missed": missed}, STAGES[dataloader_idx])

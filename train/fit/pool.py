@@ -1,0 +1,159 @@
+"""Example pools: folders of prepared pages which training reads, and which may still be growing.
+
+Rendering is slower than a GPU trains, so every page is kept and shown several times ("data
+echoing", Choi et al. 2019) while other processes add new ones. A pool is a folder of `.npz` files,
+one a page; labelled scans become a pool in the same way.
+"""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing as mp
+import os
+import time
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.letterforms.draw_hand import draw_hand
+from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.train.fit.crops import Crops, make_crops
+from crownlet.train.fit.tiles import Tile, make_tile
+
+TILE_KEYS = ("tile_image", "tile_letters", "tile_ignore")
+
+CROP_KEYS = ("images", "boxes", "letter", "other", "share", "defects", "tags", "parts")
+
+Arrays = dict[str, npt.NDArray[np.generic]]
+
+
+def prepare(page: PageTruth, rng: np.random.Generator) -> Arrays:
+    """The examples of one page as named arrays: one tile and its crops."""
+    tile = make_tile(page, rng)
+    crops = make_crops(page, rng)
+    arrays: Arrays = {key: getattr(crops, key) for key in CROP_KEYS}
+    arrays["tile_image"] = tile.image
+    arrays["tile_letters"] = tile.letters
+    arrays["tile_ignore"] = tile.ignore
+    return arrays
+
+
+def store(folder: Path, name: str, arrays: Arrays) -> None:
+    """Write one page's examples so that a reader never sees half a file."""
+    temporary = folder / f".{name}.{os.getpid()}.tmp"
+    with temporary.open("wb") as file:
+        np.savez(file, **arrays)  # type: ignore[arg-type]
+    temporary.replace(folder / f"{name}.npz")
+
+
+def load_tile(path: Path) -> Tile:
+    """The locator example of one stored page."""
+    with np.load(path) as file:
+        return Tile(*(file[key] for key in TILE_KEYS))
+
+
+def load_crops(path: Path) -> Crops:
+    """The assessor examples of one stored page."""
+    with np.load(path) as file:
+        return Crops(*(file[key] for key in CROP_KEYS))
+
+
+def fresh_files(folder: Path, seen: set[str]) -> list[Path]:
+    """Files that appeared in the pool since `seen`, which is brought up to date."""
+    found = sorted(path for path in folder.glob("*.npz") if path.name not in seen)
+    seen.update(path.name for path in found)
+    return found
+
+
+def fill(folder: Path, pages: Iterable[tuple[str, PageTruth]]) -> int:
+    """Prepare and store named pages; the number stored. Names give the random draws, not order."""
+    folder.mkdir(parents=True, exist_ok=True)
+    count = 0
+    for name, page in pages:
+        rng = np.random.default_rng(list(name.encode()))
+        store(folder, name, prepare(page, rng))
+        count += 1
+    return count
+
+
+def with_style(spec: PageSpec, seed: int, styles: tuple[str, ...]) -> PageSpec:
+    """The page's specification with a hand of one of the styles; unchanged if none is named.
+
+    The same seed gives the same hand. ValueError if there is no such style.
+    """
+    if not styles or spec.hand is not None:
+        return spec
+    rng = np.random.default_rng([seed, 0x57])
+    for _ in range(1000):
+        hand = int(rng.integers(1 << 31))
+        if draw_hand(hand, spec.split).style in styles:
+            return replace(spec, hand=hand)
+    raise ValueError(f"no hand writes in any of the styles {', '.join(styles)}")
+
+
+LOG = logging.getLogger(__name__)
+
+
+class TooManyFailures(RuntimeError):
+    """So many pages could not be rendered that the rest would not be a fair sample."""
+
+
+def render_pages(
+    spec: PageSpec, seeds: range, stop_at: float = float("inf"), styles: tuple[str, ...] = ()
+) -> Iterator[tuple[str, PageTruth]]:
+    """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out.
+
+    By hands of the named styles only, if any are named.
+
+    A page that fails is reported and left out, for a night's training should not end over one in
+    ten thousand; more than one in fifty is an error.
+    """
+    failed = 0
+    for done, seed in enumerate(seeds, start=1):
+        if time.monotonic() > stop_at:
+            return
+        try:
+            page = compose(with_style(spec, seed, styles), seed)
+        except Exception:
+            failed += 1
+            LOG.exception("page %d could not be rendered", seed)
+            if failed > max(2, done / 50):
+                raise TooManyFailures(f"{failed} of {done} pages failed") from None
+            continue
+        yield f"r{seed:09d}", page
+
+
+def _worker(
+    folder: Path, spec: PageSpec, seeds: range, seconds: float, styles: tuple[str, ...]
+) -> None:
+    cv2.setNumThreads(1)
+    fill(folder, render_pages(spec, seeds, time.monotonic() + seconds, styles))
+
+
+def start_feed(
+    folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float,
+    styles: tuple[str, ...] = (),
+) -> list[BaseProcess]:  # fmt: skip
+    """Start `workers` processes that fill `folder` with `pages` pages from seed `first` on.
+
+    They stop after `seconds` even if pages are left, so that a timed run ends in time.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    context = mp.get_context("spawn")
+    started: list[BaseProcess] = []
+    for k in range(workers):
+        seeds = range(first + k, first + pages, workers)
+        process = context.Process(
+            target=_worker, args=(folder, spec, seeds, seconds, styles), daemon=True,
+            name=f"render-{k}",
+        )  # fmt: skip
+        process.start()
+        started.append(process)
+    return started

@@ -1,0 +1,234 @@
+"""One suite compared: all letters, each letter, all defects, the crowns, each defect."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import rankdata, t
+
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.records import PageRecord
+from crownlet.train.evaluation.defect_scores import DOUBTFUL, NO_CASES, DefectCases, gather_cases
+from crownlet.train.evaluation.held_out import with_expected_tags
+from crownlet.train.evaluation.matching import LetterErrors, letter_errors, match_page
+
+Floats = npt.NDArray[np.float64]
+
+Ints = npt.NDArray[np.int64]
+
+LEVEL = 0.95
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A measure of the old and of the new model, and new less old with its limits."""
+
+    old: float
+    new: float
+    low: float | None
+    """None with fewer than two scrolls: nothing then says how scrolls differ."""
+    high: float | None
+    scrolls: int
+    cases: int
+
+    @property
+    def difference(self) -> float:
+        """New less old."""
+        return self.new - self.old
+
+
+@dataclass(frozen=True)
+class Scored:
+    """One model's probabilities of one defect on N letters."""
+
+    scroll: Ints
+    p: Floats
+    plain: npt.NDArray[np.bool_]
+    """Whether the defect is there."""
+
+
+def rates(
+    old: npt.ArrayLike, new: npt.ArrayLike, sizes: npt.ArrayLike, level: float = LEVEL
+) -> Difference:
+    """Error rates: errors of the old and of the new model in `sizes` letters, (scrolls,) each.
+
+    The variance is never taken below that of one error more or less: models that agree on every
+    letter read have not shown that they always do.
+    """
+    a, b, n = (np.asarray(x, np.float64) for x in (old, new, sizes))
+    total = float(n.sum())
+    first, second = float(a.sum()) / total, float(b.sum()) / total
+    residuals = ((b - a) - (second - first) * n) / total
+    spread = _limits(second - first, residuals, 1 / total, level)
+    return Difference(first, second, *spread, len(n), int(total))
+
+
+def aurocs(
+    pairs: Sequence[tuple[Scored, Scored]], scrolls: int, level: float = LEVEL
+) -> Difference | None:
+    """Mean AUROC over defects, `pairs` holding (old, new) of each; scroll numbers below `scrolls`.
+
+    Defects without cases on either side are left out; None if none is left. The two models need
+    not have probabilities for the same letters.
+    """
+    rows = [(_placed(a, scrolls), _placed(b, scrolls), int(b.plain.sum())) for a, b in pairs]
+    kept = [(a, b, cases) for a, b, cases in rows if a is not None and b is not None]
+    if not kept:
+        return None
+    first = float(np.mean([a[0] for a, _, _ in kept]))
+    second = float(np.mean([b[0] for _, b, _ in kept]))
+    residuals = np.mean([b[1] - a[1] for a, b, _ in kept], axis=0)
+    cases = sum(cases for _, _, cases in kept)
+    # As if one case more had moved past half of what it is told from.
+    spread = _limits(second - first, residuals, 0.5 / cases, level)
+    return Difference(first, second, *spread, scrolls, cases)
+
+
+def _placed(scored: Scored, scrolls: int) -> tuple[float, Floats] | None:
+    """AUROC, and each scroll's part in its error, (scrolls,); None without cases on both sides."""
+    plain, rest = int(scored.plain.sum()), int((~scored.plain).sum())
+    if not plain or not rest:
+        return None
+    every = rankdata(scored.p)
+    above = (every[scored.plain] - rankdata(scored.p[scored.plain])) / rest
+    below = 1 - (every[~scored.plain] - rankdata(scored.p[~scored.plain])) / plain
+    area = float(above.mean())
+    parts = np.bincount(scored.scroll[scored.plain], above - area, scrolls) / plain
+    return area, parts + np.bincount(scored.scroll[~scored.plain], below - area, scrolls) / rest
+
+
+def _limits(
+    middle: float, residuals: Floats, least: float, level: float
+) -> tuple[float | None, float | None]:
+    """Limits by a t quantile; `least` is the smallest standard error taken."""
+    scrolls = len(residuals)
+    if scrolls < 2:
+        return None, None
+    error = np.sqrt(np.square(residuals).sum() * scrolls / (scrolls - 1))
+    reach = float(t.ppf((1 + level) / 2, scrolls - 1)) * max(float(error), least)
+    return middle - reach, middle + reach
+
+
+@dataclass
+class Tally:
+    """One model on the scrolls of one suite, added page by page; scrolls in order of appearance."""
+
+    errors: dict[str, LetterErrors] = field(default_factory=dict)
+    cases: dict[str, dict[str, DefectCases]] = field(default_factory=dict)
+
+    def add_errors(self, scroll: str, found: LetterErrors) -> None:
+        """Count letter errors of one page."""
+        self.errors[scroll] = self.errors.get(scroll, LetterErrors()) + found
+
+    def add(
+        self,
+        scroll: str,
+        page: PageTruth,
+        records: Sequence[PageRecord] | None,
+        customs: Customs,
+    ) -> None:
+        """Count a page: letters by its first record, defects by its last, as the suites do.
+
+        A page that was refused (None) has lost all its letters.
+        """
+        self.add_errors(scroll, letter_errors(page.letters, records[0].glyphs if records else ()))
+        if not records:
+            return
+        truth = [with_expected_tags(letter, customs) for letter in page.letters]
+        seen = records[-1].glyphs
+        match = match_page(truth, seen)
+        mine = self.cases.setdefault(scroll, {})
+        for name in GLYPH_DEFECTS:
+            found = gather_cases(truth, seen, name, match)
+            if len(found.p):
+                mine[name] = mine.get(name, NO_CASES) + found
+
+
+def counts(
+    tally: Tally, scrolls: Iterable[str], letter: str | None = None
+) -> tuple[Floats, Floats]:
+    """Errors and letters of each scroll, of all letters or of one; spurious letters are of all."""
+    rows = [_of(tally.errors[scroll], letter) for scroll in scrolls]
+    return np.array([row[0] for row in rows], float), np.array([row[1] for row in rows], float)
+
+
+def _of(errors: LetterErrors, letter: str | None) -> tuple[int, int]:
+    if letter is None:
+        return errors.errors, errors.true
+    wrong = sum(n for (written, _), n in errors.substituted.items() if written == letter)
+    return wrong + errors.missing[letter], errors.written[letter]
+
+
+def scored(tally: Tally, scrolls: Mapping[str, int], name: str) -> Scored:
+    """The plain and the absent cases of one defect; `scrolls` numbers them."""
+    numbers: list[Ints] = [np.empty(0, np.int64)]
+    found = NO_CASES
+    for scroll, number in scrolls.items():
+        cases = tally.cases.get(scroll, {}).get(name, NO_CASES)
+        found += cases
+        numbers.append(np.full(len(cases.p), number, np.int64))
+    plain = found.plainness > DOUBTFUL[1]
+    sure = plain | (found.plainness < DOUBTFUL[0])
+    return Scored(np.concatenate(numbers)[sure], found.p[sure], plain[sure])
+
+
+CROWNS = tuple(name for name in GLYPH_DEFECTS if name.startswith("tag_"))
+
+LETTERS, DEFECTS, CROWN = "letters", "defects", "crowns"
+"""Measures of a whole suite: letter error rate, mean AUROC of all defects, of those of crowns."""
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A suite's differences; those of single letters and defects have wider limits, being many."""
+
+    whole: dict[str, Difference] = field(default_factory=dict)
+    by_letter: dict[str, Difference] = field(default_factory=dict)
+    by_defect: dict[str, Difference] = field(default_factory=dict)
+
+
+def compare(old: Tally, new: Tally) -> Compared:
+    """Both models on the same scrolls. Limits of k letters, or defects, together hold with 95%
+    (each at 1 - 0.05 / k, Bonferroni)."""
+    scrolls = {scroll: number for number, scroll in enumerate(new.errors)}
+    if list(old.errors) != list(scrolls):
+        raise ValueError("the two models were not shown the same scrolls")
+    whole = {LETTERS: _rates(old, new, scrolls)} if scrolls else {}
+    pairs = {
+        name: (scored(old, scrolls, name), scored(new, scrolls, name)) for name in GLYPH_DEFECTS
+    }
+    for measure, names in ((DEFECTS, GLYPH_DEFECTS), (CROWN, CROWNS)):
+        found = aurocs([pairs[name] for name in names], len(scrolls))
+        if found is not None:
+            whole[measure] = found
+    written = [letter for letter in ALPHABET if counts(new, scrolls, letter.char)[1].sum() > 0]
+    asked = [name for name in GLYPH_DEFECTS if aurocs([pairs[name]], len(scrolls))]
+    by_defect = {
+        name: aurocs([pairs[name]], len(scrolls), 1 - (1 - LEVEL) / len(asked)) for name in asked
+    }
+    return Compared(
+        whole,
+        {
+            letter.slug: _rates(old, new, scrolls, letter.char, 1 - (1 - LEVEL) / len(written))
+            for letter in written
+        },
+        {name: found for name, found in by_defect.items() if found is not None},
+    )
+
+
+def _rates(
+    old: Tally, new: Tally, scrolls: dict[str, int], letter: str | None = None,
+    level: float = LEVEL,
+) -> Difference:  # fmt: skip
+    first, sizes = counts(old, scrolls, letter)
+    second, _ = counts(new, scrolls, letter)
+    held = sizes > 0
+    if letter is None:
+        held[:] = True
+    return rates(first[held], second[held], sizes[held], level)

@@ -1,0 +1,173 @@
+"""The job `gate`: both models on the same pages, the table of differences, and the verdict."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from crownlet.infer.networks import Sessions
+from crownlet.train.fit.data import facts_of
+from crownlet.train.release.compare import LETTERS, Compared, Difference, Tally, compare
+from crownlet.train.release.pages import look
+
+
+@dataclass(frozen=True)
+class Rule:
+    """The `gate` part of configs/train.yaml."""
+
+    must_improve: tuple[str, ...]
+    """Suites, or suite/measure (letters, defects, crowns, or a defect's name)."""
+    guarded: tuple[str, ...]
+    letters: float
+    """Margin of letter error rates."""
+    auroc: float
+    """Margin of AUROC."""
+
+
+def reasons(suites: Mapping[str, Compared], rule: Rule) -> list[str]:
+    """Why the new networks are refused, one sentence each with its numbers; none if they are not.
+
+    What must improve or is guarded, and was not measured, is a reason too.
+    """
+    wanted = [_named(name) for name in rule.must_improve]
+    found = [f"{name}: guarded, and not measured" for name in rule.guarded if name not in suites]
+    found += [why for suite, measure in wanted for why in _not_better(suites, suite, measure)]
+    for suite, compared in suites.items():
+        for measure, one in compared.whole.items():
+            if (suite, measure) not in wanted:
+                found += _worse(suite, measure, one, rule, strictly=suite in rule.guarded)
+        for measure, one in (*compared.by_letter.items(), *compared.by_defect.items()):
+            if (suite, measure) not in wanted:
+                found += _worse(suite, measure, one, rule, False, measure in compared.by_letter)
+    return found
+
+
+def _named(name: str) -> tuple[str, str]:
+    suite, _, measure = name.partition("/")
+    return suite, measure or LETTERS
+
+
+def _not_better(suites: Mapping[str, Compared], suite: str, measure: str) -> Iterator[str]:
+    compared = suites.get(suite)
+    one = compared and (compared.whole.get(measure) or compared.by_defect.get(measure))
+    if not one:
+        yield f"{suite}, {measure}: to be better, and not measured"
+        return
+    _, high = harm(one, measure == LETTERS)
+    if high is None or high >= 0:
+        yield f"{suite}, {measure}: {words(one, measure == LETTERS)}; not shown to be better"
+
+
+def _worse(
+    suite: str, measure: str, one: Difference, rule: Rule, strictly: bool, letter: bool = False
+) -> Iterator[str]:
+    errors = letter or measure == LETTERS
+    margin = rule.letters if errors else rule.auroc
+    low, high = harm(one, errors)
+    text = f"{suite}, {measure}: {words(one, errors)}"
+    shown = f"{100 * margin:g} points" if errors else f"{margin:g}"
+    if low is not None and low > margin:
+        yield f"{text}; worse by more than {shown}"
+    elif strictly and (high is None or high > margin):
+        yield f"{text}; not shown to be worse by {shown} at most"
+
+
+def harm(one: Difference, errors: bool) -> tuple[float | None, float | None]:
+    """Limits of how much worse the new model is: more errors, or less AUROC."""
+    if one.low is None or one.high is None:
+        return None, None
+    return (one.low, one.high) if errors else (-one.high, -one.low)
+
+
+def words(one: Difference, errors: bool) -> str:
+    """Old, new and the difference with its limits, in percent or as AUROC."""
+    unit, digits = (100.0, 2) if errors else (1.0, 4)
+    old, new = (f"{value * unit:.{digits}f}" for value in (one.old, one.new))
+    percent = "%" if errors else ""
+    if one.low is None or one.high is None:
+        reach = "no interval, one scroll"
+    else:
+        low, high = (f"{value * unit:+.{digits}f}" for value in (one.low, one.high))
+        reach = f"{low} to {high}, {one.scrolls} scrolls"
+    return f"{old}{percent} before, {new}{percent} now ({reach})"
+
+
+def gate(config: Any, before: dict[str, Tally] | None = None) -> Path:
+    """Measure `gate.old` beside `gate.new`, print the table, write the outcome; its path.
+
+    `before` is what `look` has found of the old model already, where several are set beside it.
+    """
+    settings = config.gate
+    outcome = weigh(Path(settings.old), Path(settings.new), settings, before)
+    path = Path(settings.to)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(outcome, ensure_ascii=False, indent=1) + "\n", "utf-8")
+    print(table(outcome))
+    return path
+
+
+def weigh(
+    old: Path, new: Path, settings: Any, before: dict[str, Tally] | None = None
+) -> dict[str, Any]:
+    """The whole outcome as plain values: models, rule, suites, reasons against (none: accepted)."""
+    before = before or look(old, settings)
+    after = look(new, settings)
+    suites = {name: compare(before[name], after[name]) for name in after}
+    rule = Rule(
+        tuple(settings.must_improve),
+        tuple(settings.guarded),
+        settings.margin.letters,
+        settings.margin.auroc,
+    )
+    scans = Path(settings.scans) if settings.scans else None
+    return {
+        "measured": datetime.date.today().isoformat(),
+        "old": identity(old),
+        "new": identity(new),
+        "scans": facts_of(scans) if scans else None,
+        "rule": asdict(rule),
+        "against": reasons(suites, rule),
+        "suites": {name: _plain(found) for name, found in suites.items()},
+    }
+
+
+def identity(model: Path) -> dict[str, str]:
+    """Version and checksums of the networks in a folder; ModelError if they cannot be used."""
+    info = Sessions(model, threads=1).info
+    return {"version": info.version, **info.checksums}
+
+
+def _plain(found: Compared) -> dict[str, Any]:
+    rows = {
+        name: {"text": words(one, name == LETTERS), **_numbers(one)}
+        for name, one in found.whole.items()
+    }
+    return {
+        **rows,
+        "by_letter": {name: _numbers(one) for name, one in found.by_letter.items()},
+        "by_defect": {name: _numbers(one) for name, one in found.by_defect.items()},
+    }
+
+
+def _numbers(one: Difference) -> dict[str, float | None]:
+    return {
+        key: float(f"{value:.5g}") if isinstance(value, float) else value
+        for key, value in asdict(one).items()
+    }
+
+
+def table(outcome: dict[str, Any]) -> str:
+    """What a developer should see first."""
+    lines = [f"{outcome['old']['version']} beside {outcome['new']['version']}"]
+    for suite, rows in outcome["suites"].items():
+        lines += [
+            f"{suite:18}{measure:9}{row['text']}"
+            for measure, row in rows.items()
+            if not measure.startswith("by_")
+        ]
+    lines += [f"against it: {why}" for why in outcome["against"]]
+    return "\n".join(lines if outcome["against"] else [*lines, "nothing is against it"])

@@ -1,0 +1,94 @@
+"""The pages that both models read: the suites of the evaluation, and the user's own test scans."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.files.images import PageError
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages
+from crownlet.train.evaluation.photographs import measure_photographs
+from crownlet.train.evaluation.type_suite import trial_jobs, trials
+from crownlet.train.evaluation.workers import OWN, Job, Reader, read_page, text_of
+from crownlet.train.fit.data import scan_pages
+from crownlet.train.release.compare import Tally
+
+HELD_OUT, MEZUZOT, TYPE = "held-out hands", "held-out mezuzot", "type pages"
+
+PHOTOGRAPHS, SCANS = "photographs", "scans"
+
+
+def look(model: Path, settings: Any) -> dict[str, Tally]:
+    """What one model does on every suite that `settings` (the `gate` of train.yaml) asks for."""
+    reader = Reader(str(model), settings.customs, settings.workers)
+    tallies = {name: _read(reader, jobs) for name, jobs in _suites(settings).items() if jobs}
+    if Path(settings.photographs).is_dir():
+        tallies[PHOTOGRAPHS] = _photographs(reader, Path(settings.photographs))
+    if settings.scans:
+        tallies[SCANS] = _scans(reader, Path(settings.scans))
+    return tallies
+
+
+def _suites(settings: Any) -> dict[str, list[tuple[str, Job]]]:
+    """Jobs with the name of their scroll: a hand a page; in type, where there is none, the page."""
+    made = {
+        HELD_OUT: held_out_pages(settings.held_out_pages),
+        MEZUZOT: [Job(j.spec, j.seed, (None, OWN)) for j in held_out_mezuzot(settings.mezuzot)],
+    }
+    jobs = {name: [(str(job.seed), job) for job in rows] for name, rows in made.items()}
+    jobs[TYPE] = []
+    for trial in trials() if settings.type_pages else ():
+        jobs[TYPE] += [(f"{trial.name}, page {job.seed}", job) for job in trial_jobs(trial)]
+    return jobs
+
+
+def _read(reader: Reader, jobs: list[tuple[str, Job]]) -> Tally:
+    tally, customs = Tally(), load_customs(reader.customs)
+    pages = reader.read([job for _, job in jobs])
+    for (scroll, _), page in zip(jobs, pages, strict=True):
+        tally.add(scroll, page.truth, page.records, customs)
+    return tally
+
+
+def _scans(reader: Reader, folder: Path) -> Tally:
+    """The test part of the user's scans, page by page, for pictures may be large."""
+    tally, customs, inspector = Tally(), load_customs(reader.customs), reader.inspector()
+    for number, page in enumerate(_test_pages(folder)):
+        texts = (None, OWN) if _has_text(page) else (None,)
+        read = read_page(inspector, Job(page, number, texts))
+        tally.add(scroll_of(page, number), read.truth, read.records, customs)
+    if not tally.errors:
+        raise ValueError(f"{folder}: no scan of it is kept for testing")
+    return tally
+
+
+def _test_pages(folder: Path) -> Iterator[PageTruth]:
+    return scan_pages(folder, "test")
+
+
+def scroll_of(page: PageTruth, number: int) -> str:
+    """The scroll of a labelled scan; a page that does not say is one of its own."""
+    return str(page.meta.get("scroll") or f"page {number}")
+
+
+def _has_text(page: PageTruth) -> bool:
+    """Whether the labels give the words of a text to compare the page with."""
+    known = [letter.word >= 0 and letter.expected is not None for letter in page.letters]
+    return bool(known) and all(known) and bool(text_of(page).words)
+
+
+def _photographs(reader: Reader, folder: Path) -> Tally:
+    tally, inspector = Tally(), reader.inspector()
+
+    def glyphs(path: Path) -> tuple[Any, ...]:
+        try:
+            return inspector.inspect(path).glyphs
+        except PageError:
+            return ()
+
+    for photo in measure_photographs(folder, glyphs).photos:
+        tally.add_errors(photo.photo, photo.errors)
+    return tally

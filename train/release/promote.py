@@ -1,0 +1,208 @@
+"""The jobs `promote` and `restore`: from trained weights to the model in use, and back.
+
+Each step may be left out, so that it can be done by itself before (`promote.steps`): `export`,
+`integers`, `bounds` (what is familiar), `promise` (thresholds), `reference` (for drift),
+`evaluate`, `gate`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from omegaconf import OmegaConf
+
+from crownlet.datasets.files.atomic import draft_folder, replace_folder
+from crownlet.infer.inspector import Inspector
+from crownlet.infer.networks import verified_files
+from crownlet.infer.thresholds import ROUTING
+from crownlet.train.calibration.drift_reference import write_reference
+from crownlet.train.calibration.familiarity import gather, picture_lines, write_lines
+from crownlet.train.evaluation.evaluate import evaluate
+from crownlet.train.export.onnx import ship
+from crownlet.train.export.quantise import integers
+from crownlet.train.fit.weights import facts_of
+from crownlet.train.release.job import identity, table, weigh
+from crownlet.train.risk_control.gather import promise
+
+HISTORY = "history.json"
+
+PACKAGE = "__init__.py"
+
+
+class StoreError(ValueError):
+    """A version that cannot be kept or brought back; the message says why."""
+
+
+@dataclass(frozen=True)
+class Store:
+    """Versions kept in `folder`; `current` is the folder of the model in use."""
+
+    folder: Path
+    current: Path
+
+    def keep(self, model: Path, version: str) -> Path:
+        """Keep a copy of a model under its version; StoreError if that names another already."""
+        place = self.folder / version
+        if place.exists():
+            if verified_files(place) != verified_files(model):
+                raise StoreError(f"{place} holds other networks; choose another export.version.")
+            return place
+        self.folder.mkdir(parents=True, exist_ok=True)
+        draft = _copy(model, self.folder)
+        verified_files(draft)
+        draft.replace(place)
+        return place
+
+    def use(self, version: str, replaced: str, because: str) -> None:
+        """Put a kept version in the place of the model in use, in one step, and note it."""
+        place = self.folder / version
+        verified_files(place)
+        draft = _copy(place, self.current.parent)
+        package = self.current / PACKAGE
+        if package.exists():
+            shutil.copy2(package, draft / PACKAGE)
+        replace_folder(draft, self.current.resolve())
+        shutil.rmtree(draft, ignore_errors=True)
+        today = datetime.date.today().isoformat()
+        entry = {"date": today, "from": replaced, "to": version, "because": because}
+        self._note([*self.history(), entry])
+
+    def history(self) -> list[dict[str, Any]]:
+        """Every exchange, the oldest first."""
+        path = self.folder / HISTORY
+        return list(json.loads(path.read_text("utf-8"))) if path.exists() else []
+
+    def restore(self) -> str:
+        """Bring back the version that the last exchange put aside; its name.
+
+        StoreError if nothing was exchanged yet.
+        """
+        history = self.history()
+        if not history:
+            raise StoreError(f"{self.folder}: no model was put aside yet.")
+        last = history[-1]
+        self.use(last["from"], last["to"], "brought back")
+        return str(last["from"])
+
+    def _note(self, entries: list[dict[str, Any]]) -> None:
+        draft = self.folder / f".{HISTORY}"
+        draft.write_text(json.dumps(entries, ensure_ascii=False, indent=1) + "\n", "utf-8")
+        draft.replace(self.folder / HISTORY)
+
+
+def _copy(model: Path, beside: Path) -> Path:
+    """The files of a model in a fresh folder of the same file system as `beside`."""
+    draft = draft_folder(beside)
+    for path in sorted(model.iterdir()):
+        if path.is_file() and path.name != PACKAGE:
+            shutil.copy2(path, draft / path.name)
+    return draft
+
+
+STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "gate")
+
+CARD = "card.json"
+
+
+class Refused(SystemExit):
+    """The gate speaks against the new model; the message holds its reasons."""
+
+
+def promote(config: Any) -> Path:
+    """Make, measure and promote a model; the folder in use. Refused says which numbers spoke
+    against it; it is promoted all the same where `promote.because` says why."""
+    own = config.promote
+    unknown = set(own.steps) - set(STEPS)
+    if unknown:
+        raise ValueError(f"promote.steps: no step is called {min(unknown)!r}: {', '.join(STEPS)}")
+    store = Store(Path(own.store), Path(own.current))
+    kept = made(config, store)
+    before = identity(store.current)
+    outcome = _said_before(kept)
+    if "gate" in own.steps:
+        outcome = weigh(store.current, kept, config.gate)
+        print(table(outcome))
+    write_origin(kept, before, outcome, own.because)
+    if outcome["against"] and not own.because:
+        raise Refused(
+            "not promoted: " + "; ".join(outcome["against"]) + f". It lies in {kept}; with"
+            ' promote.steps=[] promote.because="why" it is promoted all the same.'
+        )
+    replaced = _kept_current(store, before["version"])
+    store.use(kept.name, replaced, own.because or "the gate spoke for it")
+    print(f"{store.current}: {replaced} replaced by {kept.name}; back with job=restore")
+    return store.current
+
+
+def restore(config: Any) -> Path:
+    """Bring the model back that the last promotion put aside; the folder in use."""
+    store = Store(Path(config.promote.store), Path(config.promote.current))
+    print(f"{store.current}: brought back {store.restore()}")
+    return store.current
+
+
+def made(config: Any, store: Store) -> Path:
+    """The new model in the store, with all that the steps write beside its networks."""
+    own, folder = config.promote, store.folder / config.export.version
+    if own.new:
+        folder = store.keep(Path(own.new), config.export.version)
+    elif "export" in own.steps:
+        if folder.exists():
+            raise StoreError(f"{folder} is there already; choose another export.version.")
+        ship(_with(config, "export", to=str(folder)))
+        for name in ("locator", "assessor"):
+            shutil.copy2(config.export[name], folder / f"{name}.safetensors")
+        shutil.copy2(store.current / ROUTING, folder / ROUTING)
+    if "integers" in own.steps:
+        integers(folder, config.integers.pages, config.integers.held_out)
+    if "bounds" in own.steps:
+        write_lines(folder, picture_lines(gather(Inspector(folder), own.bounds_pages)))
+    if "promise" in own.steps:
+        evidence = str(store.folder / f".{folder.name}-evidence.npz")
+        promise(_with(config, "promise", model=str(folder), evidence=evidence))
+    if "reference" in own.steps:
+        write_reference(folder, config.reference)
+    if "evaluate" in own.steps:
+        evaluate(_with(config, "evaluate", model=str(folder), card=str(folder / CARD)))
+    return folder
+
+
+def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str | None) -> None:
+    """Add to the card where the model comes from, and what the gate said of it."""
+    path = model / CARD
+    card = json.loads(path.read_text("utf-8")) if path.exists() else {}
+    weights = {name: model / f"{name}.safetensors" for name in ("locator", "assessor")}
+    card["origin"] = {
+        "parent": parent,
+        "trained": {name: facts_of(path) for name, path in weights.items() if path.exists()},
+        "gate": outcome,
+        "because": because,
+    }
+    path.write_text(json.dumps(card, ensure_ascii=False, indent=1) + "\n", "utf-8")
+
+
+def _said_before(model: Path) -> dict[str, Any]:
+    """What the gate said of a model that is offered again."""
+    path = model / CARD
+    card = json.loads(path.read_text("utf-8")) if path.exists() else {}
+    said = card.get("origin", {}).get("gate")
+    return dict(said) if said else {"against": ["the gate was left out"]}
+
+
+def _with(config: Any, part: str, **values: str) -> Any:
+    """The configuration with other values in one of its parts."""
+    return OmegaConf.merge(config, {part: values})
+
+
+def _kept_current(store: Store, version: str) -> str:
+    """Keep the model in use; under a longer name where its version names another already."""
+    try:
+        return store.keep(store.current, version).name
+    except StoreError:
+        digest = identity(store.current)["assessor.onnx"][:8]
+        return store.keep(store.current, f"{version}-{digest}").name

@@ -1,0 +1,246 @@
+"""What a calibration page shows of a network: each letter's probabilities beside the truth.
+
+Kept letter by letter with the scroll it comes from, so that thresholds can be chosen again in a
+second. One page by one hand is one scroll here; of labelled scans, one file is.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import torch
+
+from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.records import DOUBT, GlyphRecord, PageRecord
+from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
+from crownlet.train.calibration.networks import Calibration, Logits, collect
+from crownlet.train.evaluation.defect_scores import COUNTED, looked_for, plainness_of
+from crownlet.train.evaluation.held_out import with_expected_tags
+from crownlet.train.evaluation.matching import match_boxes, match_page
+from crownlet.train.fit.reservoir import read_crops
+
+NAMES = tuple(name for name in GLYPH_DEFECTS if name != DOUBT)
+"""Defects with borders of their own; a doubt of shape follows from the class."""
+
+LOOSELY = 0.15
+"""IoU from which a box that fits no letter is taken for one that has none."""
+
+Floats = npt.NDArray[np.float32]
+
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """N letters of many scrolls, D defects."""
+
+    names: tuple[str, ...]
+    scroll: npt.NDArray[np.int64]
+    """(N,) the scroll of each letter, in the order in which scrolls are tested."""
+    p: Floats
+    """(N, D) probability of each defect; nan where there is none, or none that routes the letter:
+    it was not found, was taken for another letter, or the picture does not carry the judgement."""
+    plainness: Floats
+    """(N, D) 0 (not there) to 1; nan where the defect is not asked of the letter."""
+    raised: Bools
+    """(N,) whether the letter goes to review or finding for its class, its absence or its look,
+    whatever its defects."""
+    letter_p: Floats
+    """(N,) probability of the class read; nan where no glyph is."""
+    read: npt.NDArray[np.int8]
+    """(N,) 1 read as written, 0 read otherwise, -1 not found, -2 nothing is written there."""
+    facts: dict[str, Any] = field(default_factory=dict)
+    """What it was gathered with."""
+
+    def __len__(self) -> int:
+        return len(self.scroll)
+
+    def columns(self, name: str) -> tuple[Floats, Floats]:
+        """Probability and plainness of one defect, (N,) each."""
+        k = self.names.index(name)
+        return self.p[:, k], self.plainness[:, k]
+
+
+def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll: int) -> Evidence:
+    """The letters of one page against its record, which was made with the page's own text.
+
+    Letters that the frame cuts are left out. Of a letter whose class is itself doubtful only the
+    faults that it bears are asked, for what else it may seem to have lies in its form. What was
+    seen where nothing is written bears no fault: whatever is found on it is false.
+    """
+    truth = [with_expected_tags(letter, customs) for letter in page.letters]
+    seen, spurious = _matched(truth, record.glyphs)
+    rows = []
+    for i, letter in enumerate(truth):
+        if letter.whole:
+            glyph = record.glyphs[seen[i]] if i in seen else None
+            raised = _raised(glyph) if glyph else _missed(i, letter, seen, record)
+            either = (letter.letter, letter.other if letter.share > 0 else letter.letter)
+            read = -1 if glyph is None else int(glyph.letter in either)
+            rows.append(
+                (_p(glyph, record), _asked(letter, glyph, record, customs), raised, glyph, read)
+            )
+    for j in spurious:
+        glyph = record.glyphs[j]
+        p = _p(glyph, record)
+        rows.append((p, np.where(np.isnan(p), np.nan, 0.0), _raised(glyph), glyph, -2))
+    return Evidence(
+        NAMES,
+        np.full(len(rows), scroll, np.int64),
+        np.array([row[0] for row in rows], np.float32).reshape(-1, len(NAMES)),
+        np.array([row[1] for row in rows], np.float32).reshape(-1, len(NAMES)),
+        np.array([row[2] for row in rows], np.bool_),
+        np.array([np.nan if row[3] is None else row[3].letter_p for row in rows], np.float32),
+        np.array([row[4] for row in rows], np.int8),
+    )
+
+
+def _matched(
+    truth: Sequence[LetterTruth], glyphs: Sequence[GlyphRecord]
+) -> tuple[dict[int, int], list[int]]:
+    """Glyph of each letter, and glyphs of none.
+
+    What is left of both is matched once more by less overlap: an examiner sent to a box around
+    half of a letter, or one without its crown, sees that letter.
+    """
+    match = match_page(truth, glyphs)
+    pairs = match_boxes(
+        [truth[i].box for i in match.missing], [glyphs[j].box for j in match.spurious], LOOSELY
+    )
+    more = {match.missing[a]: match.spurious[b] for a, b in pairs}
+    taken = set(more.values())
+    return dict(match.pairs) | more, [j for j in match.spurious if j not in taken]
+
+
+def _p(glyph: GlyphRecord | None, record: PageRecord) -> npt.NDArray[np.float64]:
+    """What routes the letter, defect by defect."""
+    if glyph is None:
+        return np.full(len(NAMES), np.nan)
+    values = [None if _blind(name, glyph, record) else glyph.p.get(name) for name in NAMES]
+    return np.array([np.nan if value is None else value for value in values], np.float64)
+
+
+def _blind(name: str, glyph: GlyphRecord | None, record: PageRecord) -> bool:
+    """Whether the picture does not carry this judgement, so that it is named as not examined."""
+    return name in record.unresolved or (glyph is not None and name in glyph.not_examined)
+
+
+def _asked(
+    letter: LetterTruth, glyph: GlyphRecord | None, record: PageRecord, customs: Customs
+) -> npt.NDArray[np.float64]:
+    values = []
+    for name in NAMES:
+        asked = CATALOGUE[name].applies_to(letter.letter) and not _blind(name, glyph, record)
+        asked &= looked_for(letter, name)
+        if name in COUNTED:
+            # Without an expectation tags are neither too few nor too many.
+            asked &= customs.tags_expected(letter.letter) is not None
+        plainness = plainness_of(letter, name)
+        asked &= plainness > 0 or letter.share == 0.0
+        values.append(plainness if asked else np.nan)
+    return np.array(values, np.float64)
+
+
+def _raised(glyph: GlyphRecord) -> bool:
+    """Whether anything but the defects' own borders sends the letter to an examiner."""
+    return any(reason not in NAMES for reason in glyph.reasons)
+
+
+def _missed(i: int, letter: LetterTruth, seen: dict[int, int], record: PageRecord) -> bool:
+    """Whether a letter that was not found is named as absent within two glyphs of its place."""
+    before = next((seen[k] for k in range(i - 1, -1, -1) if k in seen), None)
+    place = 0 if before is None else record.glyphs[before].glyph
+    absent = record.match.absent if record.match else ()
+    return any(a.letter == letter.expected and abs(a.after - place) <= 2 for a in absent)
+
+
+def joined(parts: Iterable[Evidence], facts: dict[str, Any]) -> Evidence:
+    """Several pages' evidence as one, ordered by scroll. ValueError if there is none."""
+    found = list(parts)
+    if not found:
+        raise ValueError("no page gave any evidence")
+    order = np.argsort(np.concatenate([part.scroll for part in found]), kind="stable")
+    arrays = {key: np.concatenate([getattr(part, key) for part in found])[order] for key in _ARRAYS}
+    return Evidence(found[0].names, **arrays, facts=facts)
+
+
+_ARRAYS: Sequence[str] = ("scroll", "p", "plainness", "raised", "letter_p", "read")
+
+
+def save(evidence: Evidence, path: Path) -> None:
+    """Write it as one .npz."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    about = json.dumps({"names": evidence.names, "facts": evidence.facts}, ensure_ascii=False)
+    np.savez_compressed(
+        path, about=np.array(about), **{key: getattr(evidence, key) for key in _ARRAYS}
+    )
+
+
+def load(path: Path) -> Evidence:
+    """Read what `save` wrote; OSError or ValueError if it cannot be read."""
+    with np.load(path, allow_pickle=False) as file:
+        about = json.loads(str(file["about"]))
+        arrays = {key: file[key] for key in _ARRAYS}
+    return Evidence(tuple(about["names"]), **arrays, facts=about["facts"])
+
+
+Floats_from_crops = npt.NDArray[np.float64]
+
+
+def crop_evidence(network: Assessor, pool: Path, curves: Calibration) -> Evidence:
+    """The evidence of a pool of pages, each by a hand of its own. ValueError for an empty one."""
+    parts = []
+    for scroll, path in enumerate(sorted(pool.glob("*.npz"))):
+        rows = read_crops(path)
+        if len(rows["letter"]):
+            parts.append(_evidence(collect(network, rows), curves, scroll))
+    return joined(parts, {"source": "renders", "pages": len(parts), "crops": True})
+
+
+def _evidence(logits: Logits, curves: Calibration, scroll: int) -> Evidence:
+    kept = logits.true_letter < NO_LETTER
+    z = logits.defects * np.array(curves.gain) + np.array(curves.offset)
+    p = dict(zip(LEARNED_DEFECTS, (1 / (1 + np.exp(-z))).T, strict=True))
+    truth = _plainness(logits.true_defects)
+    # As on whole pages: of a letter whose class is doubtful only the faults that it bears.
+    truth[(logits.share > 0)[:, None] & ~(truth > 0)] = np.nan
+    plainness = dict(zip(LEARNED_DEFECTS, truth.T, strict=True))
+    p["tag_missing"], plainness["tag_missing"] = _tags(logits, curves.temperatures[1])
+    letters = torch.softmax(logits.letter / curves.temperatures[0], dim=1).numpy()
+    nothing = np.full(len(kept), np.nan)
+    asked = np.stack([plainness.get(name, nothing) for name in NAMES], axis=1)[kept]
+    seen = np.stack([p.get(name, nothing) for name in NAMES], axis=1)[kept]
+    count = int(kept.sum())
+    return Evidence(
+        NAMES,
+        np.full(count, scroll, np.int64),
+        np.where(np.isnan(asked), np.nan, seen).astype(np.float32),
+        asked.astype(np.float32),
+        np.zeros(count, np.bool_),
+        letters.max(axis=1)[kept].astype(np.float32),
+        (letters.argmax(axis=1) == logits.true_letter)[kept].astype(np.int8),
+    )
+
+
+def _plainness(target: Floats_from_crops) -> Floats_from_crops:
+    """Back from the soft labels of `crop_examples.plainness_target`; 0 and 1 as they are."""
+    return np.where((target > 0) & (target < 1), (target + 1) / 3, target)
+
+
+def _tags(logits: Logits, temperature: float) -> tuple[Floats_from_crops, Floats_from_crops]:
+    """Fewer tags than the fullest custom asks: probability and truth, nan where none is asked."""
+    crowns = np.array([letter.crown for letter in ALPHABET] + [0])[logits.true_letter]
+    odds = torch.softmax(logits.tags / temperature, dim=1).numpy()
+    fewer = np.arange(odds.shape[1])[None, :] < crowns[:, None]
+    asked = (crowns > 0) & (logits.true_tags < TAGS_UNKNOWN)
+    short = (logits.true_tags < crowns).astype(np.float64)
+    return (odds * fewer).sum(axis=1), np.where(asked, short, np.nan)
