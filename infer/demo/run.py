@@ -29,7 +29,7 @@ from crownlet.infer.findings.not_listed import accepted
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.write import write_page
-from crownlet.infer.sheet.templates import file_names, render
+from crownlet.infer.sheet.render import file_names, render
 from crownlet.infer.view.wording import RULING
 
 

@@ -77,7 +77,7 @@ def _same(a: Iterable[float], b: Iterable[float]) -> bool:
 
 
 def _decided(said: Standing, finding: Finding) -> Decided:
-    from crownlet.infer.review.web.templates import BY_NAME, decided
+    from crownlet.infer.review.web.render import BY_NAME, decided
 
     made = said.decision
     words = decided(made.choice, made.right_letter)

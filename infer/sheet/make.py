@@ -14,9 +14,9 @@ from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.findings.finding import HEADINGS
 from crownlet.infer.run.run import Run, StoredScroll, open_run
 from crownlet.infer.sheet.decisions import Decisions, decisions_of
+from crownlet.infer.sheet.render import file_names, render
 from crownlet.infer.sheet.scroll_sheet import notes_of, scroll_view
 from crownlet.infer.sheet.teaching_sheet import teaching_page
-from crownlet.infer.sheet.templates import file_names, render
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,8 @@ from crownlet.infer.sheet import wording as words
 from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.entry import Compared, compare
 from crownlet.infer.sheet.page import Page
+from crownlet.infer.sheet.render import render
 from crownlet.infer.sheet.scroll_sheet import pages_of
-from crownlet.infer.sheet.templates import render
 from crownlet.infer.sheet.wellformed import WellFormed
 from crownlet.infer.view import wording as words_
 from crownlet.infer.view.wording import latin, said

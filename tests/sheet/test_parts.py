@@ -14,7 +14,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import GapRecord, Measurement, PageRecord
 from crownlet.infer.sheet import wording as words
 from crownlet.infer.sheet.page import Spot, place_marks
-from crownlet.infer.sheet.templates import file_names
+from crownlet.infer.sheet.render import file_names
 from crownlet.infer.sheet.upright import Turned
 from crownlet.infer.sheet.veil import Veiled, in_names, masked, spelled
 from crownlet.infer.sheet.wellformed import WellFormed

@@ -13,6 +13,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from crownlet.infer.review.decisions import Said
 from crownlet.infer.review.models import ChoiceError, Item, ItemError, StaleError
 from crownlet.infer.review.web.pages import desk_of
+from crownlet.infer.review.web.render import decided, render, sign
 from crownlet.infer.review.web.requests import (
     Sentence,
     Window,
@@ -22,7 +23,6 @@ from crownlet.infer.review.web.requests import (
     reader_name,
     window,
 )
-from crownlet.infer.review.web.templates import decided, render, sign
 
 STALE = "This was decided meanwhile in another window; what stands there is shown now."
 

@@ -21,10 +21,10 @@ from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web import actions as posts
 from crownlet.infer.review.web import pages
 from crownlet.infer.review.web.pages import differences
+from crownlet.infer.review.web.render import STATIC
 from crownlet.infer.review.web.requests import Sentence
 from crownlet.infer.review.web.security import Guard
 from crownlet.infer.review.web.session import Desk
-from crownlet.infer.review.web.templates import STATIC
 from crownlet.infer.run.run import Run
 
 ICON = (

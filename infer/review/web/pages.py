@@ -20,6 +20,7 @@ from crownlet.infer.review.miss_rate import ALL, missed_estimate, sentence
 from crownlet.infer.review.models import Decision, Item
 from crownlet.infer.review.queue import lot
 from crownlet.infer.review.web.item_view import question
+from crownlet.infer.review.web.render import render
 from crownlet.infer.review.web.requests import (
     Chosen,
     Sentence,
@@ -30,7 +31,6 @@ from crownlet.infer.review.web.requests import (
     window,
 )
 from crownlet.infer.review.web.session import Desk, Wall, walls
-from crownlet.infer.review.web.templates import render
 from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.view.wording import NAME_CAUTION, RULING, UNFAMILIAR
 
