@@ -31,7 +31,7 @@ SHATNEZ_GETZ = "שעטנזגצןץ"
 BEDEK_CHAYA = "בדקחיה"
 INK_SPREAD = 0.1
 """q by which ink may gain on every side together (scribal-rules 2.1)."""
-PORTIONS = Path(__file__).parents[2] / "datasets" / "portions" / "texts.json"
+PORTIONS = Path(__file__).parents[2] / "datasets" / "scribal" / "portions" / "texts.json"
 
 MODEL = [Hand(style=style, jitter=0.0) for style in STYLES]
 DRAWN = [draw_hand(seed, split) for split in SPLITS for seed in range(12)]

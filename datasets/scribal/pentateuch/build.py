@@ -1,8 +1,8 @@
 """Write `pentateuch.txt.gz` and `provenance.json` from an unpacked npm package `morphhb` 2.0.2.
 
 Run `python -m crownlet.datasets.scribal.pentateuch.build PACKAGE_FOLDER`. The same package gives
-the same bytes. Consonants only, as written (ketiv), one verse a line; what is read (qere) stands in notes
-of the source and is left out, as are points, accents and the slashes that part prefixes.
+the same bytes. Consonants only, as written (ketiv), one verse per line; what is read (qere) stands
+in notes of the source and is left out, as are points, accents and the slashes that part prefixes.
 """
 
 from __future__ import annotations
