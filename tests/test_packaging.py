@@ -162,7 +162,7 @@ def test_what_is_imported_is_declared(folders: tuple[str, ...], extras: tuple[st
     for path in sorted({*house(), *rooms()}):
         if path.endswith(".py") and PurePosixPath(path).parts[0] in folders:
             parents = {parent.as_posix() for parent in PurePosixPath(path).parents}
-                places = {*parents, path.removesuffix(".py")}
+            places = {*parents, path.removesuffix(".py")}
             more = declared(*(WITH_EXTRA[place] for place in places & {*WITH_EXTRA}))
             for name in {name.partition(".")[0] for name in imports(path)} - own:
                 if not (allowed | more) & {normal(home) for home in homes.get(name, [])}:
