@@ -45,7 +45,7 @@ def run(options: argparse.Namespace) -> int:
 def compared(folder: Path, model: str | None) -> Drift:
     """The run in a folder beside the reference of a model; FileFault where that cannot be."""
     from crownlet.infer.drift.compare import compare
-    from crownlet.infer.drift.reference import NAME, ReferenceError, of_scroll, read
+    from crownlet.infer.drift.reference import NAME, DriftReferenceError, of_scroll, read
     from crownlet.infer.networks import weights_folder
     from crownlet.infer.run.run import open_run
     from crownlet.infer.run.tables import RunError
@@ -58,7 +58,7 @@ def compared(folder: Path, model: str | None) -> Drift:
         for record in records:
             made_by = record.versions.get("model", {})
             if any(made_by.get(name) != value for name, value in reference.model.items()):
-                raise ReferenceError(
+                raise DriftReferenceError(
                     place / NAME, f"belongs to other networks than those that read {record.name}."
                 )
         records = [record for record in records if record.glyphs]

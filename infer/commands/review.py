@@ -94,11 +94,11 @@ def _export(opened: Run) -> int:
 
 def _serve(options: argparse.Namespace, opened: Run) -> int:
     from crownlet.infer.review.web.app import bind, serve
-    from crownlet.infer.review.web.requests import Sentence, reader_name
+    from crownlet.infer.review.web.requests import UserFacingError, reader_name
 
     try:
         reader = reader_name(options.reader) if options.reader else ""
-    except Sentence as error:
+    except UserFacingError as error:
         complain(f"--reader: {error}")
         return WRONG_USAGE
     listening, store = bind(options.port), _store(options, opened)

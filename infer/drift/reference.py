@@ -97,7 +97,7 @@ LEAST = 1e-3
 """Least spread of a feature: several are shares that are 0 on most pages."""
 
 
-class ReferenceError(FileFault):
+class DriftReferenceError(FileFault):
     """A reference that is absent, or cannot be used."""
 
 
@@ -177,12 +177,12 @@ def read(folder: Path) -> Reference:
     try:
         return _parsed(json.loads(path.read_text("utf-8")))
     except FileNotFoundError:
-        raise ReferenceError(
+        raise DriftReferenceError(
             path, "there is no reference of what these networks know; the job `reference` makes it."
         ) from None
     except (OSError, ValueError, KeyError, TypeError) as error:
         cause = " ".join(str(error).split())[:160]
-        raise ReferenceError(path, f"cannot be used ({cause}).") from None
+        raise DriftReferenceError(path, f"cannot be used ({cause}).") from None
 
 
 def _parsed(data: dict[str, Any]) -> Reference:

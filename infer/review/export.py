@@ -17,7 +17,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import DOUBT, SWAPPED, GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.records import REASON as UNFAMILIAR
 from crownlet.infer.review.miss_rate import ALL, missed_estimate, sentence
-from crownlet.infer.review.models import Decision, Standing, StoreError
+from crownlet.infer.review.models import Decision, ReviewStoreError, Standing
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.sync import SAME, overlap
 from crownlet.infer.run.names import DECISIONS, LABELS, STORE
@@ -282,7 +282,7 @@ def reviewed(run: Run) -> ReviewStore:
     """The file of decisions of a run, its queue in step; StoreError if nothing was reviewed yet."""
     path = run.folder / STORE
     if not path.is_file():
-        raise StoreError(path, "nothing was reviewed yet; begin with `crownlet review`.")
+        raise ReviewStoreError(path, "nothing was reviewed yet; begin with `crownlet review`.")
     return ReviewStore.open(path, run)
 
 

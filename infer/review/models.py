@@ -30,7 +30,7 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="microseconds")
 
 
-class StoreError(FileFault):
+class ReviewStoreError(FileFault):
     """A file of decisions that cannot be used: `path` names it, `reason` says why."""
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.models import ReviewStoreError
 
 VERSION = 1
 
@@ -76,12 +76,14 @@ def connect(path: Path) -> sqlite3.Connection:
     try:
         db = sqlite3.connect(path, timeout=WAIT, isolation_level=None, check_same_thread=False)
     except sqlite3.Error as error:
-        raise StoreError(path, f"cannot be opened ({error}).") from None
+        raise ReviewStoreError(path, f"cannot be opened ({error}).") from None
     db.row_factory = sqlite3.Row
     try:
         mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
         if mode != "wal":
-            raise StoreError(path, "lies where SQLite cannot keep a write-ahead log; move the run.")
+            raise ReviewStoreError(
+                path, "lies where SQLite cannot keep a write-ahead log; move the run."
+            )
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         _prepare(db, path)
@@ -89,8 +91,8 @@ def connect(path: Path) -> sqlite3.Connection:
         db.execute("CREATE TEMP VIEW shown AS SELECT id FROM items")
     except sqlite3.Error as error:
         db.close()
-        raise StoreError(path, f"is no file of decisions, or is damaged ({error}).") from None
-    except StoreError:
+        raise ReviewStoreError(path, f"is no file of decisions, or is damaged ({error}).") from None
+    except ReviewStoreError:
         db.close()
         raise
     return db
@@ -101,10 +103,10 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     with transaction(db, path):
         version = db.execute("PRAGMA user_version").fetchone()[0]
         if version > VERSION:
-            raise StoreError(path, "was written by a newer version of this program.")
+            raise ReviewStoreError(path, "was written by a newer version of this program.")
         if version == 0:
             if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                raise StoreError(path, "is a database of something else.")
+                raise ReviewStoreError(path, "is a database of something else.")
             for statement in _statements():
                 db.execute(statement)
             db.execute(f"PRAGMA user_version = {VERSION}")
@@ -134,4 +136,4 @@ def transaction(db: sqlite3.Connection, path: Path) -> Iterator[None]:
                 db.execute("ROLLBACK")
             raise
     except sqlite3.Error as error:
-        raise StoreError(path, f"cannot be written ({error}); nothing was kept.") from None
+        raise ReviewStoreError(path, f"cannot be written ({error}); nothing was kept.") from None

@@ -25,9 +25,9 @@ from crownlet.infer.review.models import (
     Item,
     Progress,
     Reader,
+    ReviewStoreError,
     Standing,
     State,
-    StoreError,
     now,
 )
 from crownlet.infer.review.reader_order import Readers
@@ -63,7 +63,7 @@ class Connected:
             try:
                 yield
             except sqlite3.Error as error:
-                raise StoreError(self.path, f"cannot be read ({error}).") from None
+                raise ReviewStoreError(self.path, f"cannot be read ({error}).") from None
 
     @contextmanager
     def _writing(self, reader: str) -> Iterator[None]:

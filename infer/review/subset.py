@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.queue import Question, askable
 from crownlet.infer.review.sync import insert
 
@@ -37,23 +37,23 @@ def read_list(path: Path, run: Run) -> tuple[Asked, ...]:
         with path.open(encoding="utf-8-sig", newline="") as file:
             rows = csv.DictReader(file)
             if missing := [name for name in COLUMNS if name not in (rows.fieldnames or ())]:
-                raise StoreError(path, f"it has no column {missing[0]}.")
+                raise ReviewStoreError(path, f"it has no column {missing[0]}.")
             return tuple(_asked(path, rows.line_num, row, run) for row in rows)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         why = getattr(error, "strerror", None) or error
-        raise StoreError(path, f"cannot be read as CSV ({why}).") from None
+        raise ReviewStoreError(path, f"cannot be read as CSV ({why}).") from None
 
 
 def _asked(path: Path, line: int, row: dict[str, str], run: Run) -> Asked:
     page, number, kind = (row[name] or "" for name in COLUMNS)
     if page not in run.pages:
-        raise StoreError(path, f"line {line}: page {page!r} is not in the run.")
+        raise ReviewStoreError(path, f"line {line}: page {page!r} is not in the run.")
     record = run.pages[page].record
     if not (number.isdecimal() and 1 <= int(number) <= len(record.glyphs)):
-        raise StoreError(path, f"line {line}: page {page} has no letter {number!r}.")
+        raise ReviewStoreError(path, f"line {line}: page {page} has no letter {number!r}.")
     glyph = record.glyphs[int(number) - 1]
     if kind not in askable(glyph, record) and kind not in glyph.reasons:
-        raise StoreError(path, f"line {line}: {kind!r} cannot be asked of letter {number}.")
+        raise ReviewStoreError(path, f"line {line}: {kind!r} cannot be asked of letter {number}.")
     return Asked(page, int(number), kind)
 
 

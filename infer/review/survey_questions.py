@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.datasets.files.atomic import replacing, write_rows
-from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.queue import Question
 from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.run.tables import RunError, read_table
@@ -85,7 +85,9 @@ class Surveyed:
     def _question(self, record: PageRecord, pair: Pair) -> Question:
         glyph = record.glyphs[pair.glyph - 1] if 0 < pair.glyph <= len(record.glyphs) else None
         if glyph is None or glyph.letter != pair.letter:
-            raise StoreError(self._path, f"does not fit the page {record.name}; run the survey.")
+            raise ReviewStoreError(
+                self._path, f"does not fit the page {record.name}; run the survey."
+            )
         return Question(
             pair.defect, glyph.letter, (glyph.glyph,), glyph.box, "survey", glyph.p[pair.defect],
             glyph, pair.chance,
@@ -101,5 +103,7 @@ def surveyed(run: Run) -> Surveyed | None:
     if survey is None:
         return None
     if not survey.complete:
-        raise StoreError(run.folder, "the survey is not complete; run `crownlet survey run` again.")
+        raise ReviewStoreError(
+            run.folder, "the survey is not complete; run `crownlet survey run` again."
+        )
     return Surveyed(run, read_audit(run.folder))

@@ -17,7 +17,7 @@ from crownlet.infer.text.side import Side
 MAX_BYTES = 4 * 1024 * 1024
 
 
-class TableError(FileFault):
+class ScrollTableError(FileFault):
     """A table that cannot be used; the reason names line and column."""
 
 
@@ -56,9 +56,9 @@ def read_cells(
                 rows.append(Cells(start, tuple(plain_name(cell.strip()) for cell in cells)))
             start = reader.line_num + 1
     except csv.Error as error:
-        raise TableError(path, f"line {reader.line_num}: no table ({error}).") from None
+        raise ScrollTableError(path, f"line {reader.line_num}: no table ({error}).") from None
     if not rows:
-        raise TableError(path, "the table has no rows.")
+        raise ScrollTableError(path, "the table has no rows.")
     return columns, rows
 
 
@@ -70,14 +70,14 @@ def plain_name(text: str) -> str:
 def _text(path: Path) -> str:
     try:
         if not path.is_file():
-            raise TableError(path, "no such file." if not path.exists() else "is not a file.")
+            raise ScrollTableError(path, "no such file." if not path.exists() else "is not a file.")
         if path.stat().st_size > MAX_BYTES:
-            raise TableError(path, f"is larger than {MAX_BYTES // 2**20} MiB.")
+            raise ScrollTableError(path, f"is larger than {MAX_BYTES // 2**20} MiB.")
         return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise TableError(path, f"cannot be read ({error.strerror or error}).") from None
+        raise ScrollTableError(path, f"cannot be read ({error.strerror or error}).") from None
     except UnicodeDecodeError as error:
-        raise TableError(path, f"is not UTF-8 text (byte {error.start}).") from None
+        raise ScrollTableError(path, f"is not UTF-8 text (byte {error.start}).") from None
 
 
 def _columns(
@@ -87,12 +87,12 @@ def _columns(
     for place, name in enumerate(columns, start=1):
         if name not in known:
             said = f"{name!r} is none of {', '.join(known)}."
-            raise TableError(path, f"line 1, column {place}: {said}")
+            raise ScrollTableError(path, f"line 1, column {place}: {said}")
         if name in columns[: place - 1]:
-            raise TableError(path, f"line 1, column {place}: {name!r} stands twice.")
+            raise ScrollTableError(path, f"line 1, column {place}: {name!r} stands twice.")
     for name in needed:
         if name not in columns:
-            raise TableError(path, f"line 1: the column {name} is absent.")
+            raise ScrollTableError(path, f"line 1: the column {name} is absent.")
     return columns
 
 
@@ -124,9 +124,9 @@ class Table:
     path: str
     rows: tuple[Row, ...]
 
-    def fault(self, row: Row, column: str, reason: str) -> TableError:
+    def fault(self, row: Row, column: str, reason: str) -> ScrollTableError:
         """An error that names a row and a column."""
-        return TableError(self.path, f"line {row.line}, column {column}: {reason}")
+        return ScrollTableError(self.path, f"line {row.line}, column {column}: {reason}")
 
 
 def read_table(path: str | Path) -> Table:
@@ -146,19 +146,21 @@ def _row(path: str | Path, columns: list[str], found: Cells) -> Row:
     try:
         values = found.named(columns)
     except ValueError as error:
-        raise TableError(path, f"line {line}: {error}") from None
+        raise ScrollTableError(path, f"line {line}: {error}") from None
     for name in NEEDED:
         if not values[name]:
-            raise TableError(path, f"line {line}, column {name}: is empty.")
+            raise ScrollTableError(path, f"line {line}, column {name}: is empty.")
     scroll = values["scroll"]
     odd = next((c for c in scroll if c in _FORBIDDEN or unicodedata.category(c) == "Cc"), None)
     if odd is not None or scroll.startswith(".") or len(scroll) > MAX_NAME:
         why = f"holds {odd!r}" if odd else "begins with a dot" if scroll[0] == "." else "is long"
-        raise TableError(path, f"line {line}, column scroll: the name {why}; files are named so.")
+        raise ScrollTableError(
+            path, f"line {line}, column scroll: the name {why}; files are named so."
+        )
     side = next((side for side in SIDES if side == values["side"].casefold()), None)
     if side is None:
         said = f"{values['side']!r} is neither face nor reverse."
-        raise TableError(path, f"line {line}, column side: {said}")
+        raise ScrollTableError(path, f"line {line}, column side: {said}")
     return Row(line, values["scan"], scroll, side, values.get("source") or None)
 
 

@@ -28,7 +28,7 @@ from crownlet.infer.survey.pseudonyms import Key, read_keys
 FACE, REVERSE = "face", "reverse"
 
 
-class TableError(ValueError):
+class SurveyTableError(ValueError):
     """The arrays of a survey do not fit together; the message is one sentence for the user."""
 
 
@@ -131,13 +131,13 @@ def _sources(
     source_of = np.zeros(len(names), dtype=np.int64)
     source_of[number] = place
     for wrong in np.flatnonzero(source_of[number] != place)[:1]:
-        raise TableError(f"scroll {names[number[wrong]]} has letters of two sources.")
+        raise SurveyTableError(f"scroll {names[number[wrong]]} has letters of two sources.")
     return tuple(str(code) for code in codes), source_of
 
 
 def _need(holds: bool, sentence: str) -> None:
     if not holds:
-        raise TableError(sentence)
+        raise SurveyTableError(sentence)
 
 
 @dataclass(frozen=True)

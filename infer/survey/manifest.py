@@ -12,7 +12,7 @@ from pathlib import Path
 
 from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.scrolls.members import Cells, TableError, read_cells
+from crownlet.infer.scrolls.members import Cells, ScrollTableError, read_cells
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.text.search import read_wanted
 from crownlet.infer.text.side import Side
@@ -24,7 +24,7 @@ COLUMNS = (*NEEDED, "portion", "customs", "note")
 MAX_NAME = 120
 
 
-class ManifestError(TableError):
+class ManifestError(ScrollTableError):
     """A manifest with wrong lines; `faults` has a sentence for each, in the order of the lines."""
 
     def __init__(self, path: str | Path, faults: Sequence[str]) -> None:

@@ -21,7 +21,7 @@ from PIL import Image
 
 from crownlet.datasets.files import atomic as drafts
 from crownlet.infer import cli, inspector
-from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.run import open_run
 
@@ -94,7 +94,7 @@ def test_a_decision_that_finds_no_room(run: Path, tmp_path: Path) -> None:
     # "PRAGMA max_page_count": SQLITE_FULL as on a full disk (sqlite.org/pragma.html).
     pages = store._db.execute("PRAGMA page_count").fetchone()[0]
     store._db.execute(f"PRAGMA max_page_count = {pages}")
-    with pytest.raises(StoreError, match=r"cannot be written .*full.*; nothing was kept\."):
+    with pytest.raises(ReviewStoreError, match=r"cannot be written .*full.*; nothing was kept\."):
         for version in range(2000):
             store.decide(item.id, "anna", "present", version=version, note="n" * 2000)
     before = len(store.decisions())

@@ -10,8 +10,8 @@ from crownlet.infer.scrolls import members as grouping
 from crownlet.infer.scrolls.members import (
     Place,
     Row,
+    ScrollTableError,
     Table,
-    TableError,
     by_name,
     place_pages,
     read_table,
@@ -66,7 +66,7 @@ def test_wrong_tables_are_told_by_line_and_column(
     tmp_path: Path, text: str, named: tuple[str, ...]
 ) -> None:
     path = table(tmp_path, text)
-    with pytest.raises(TableError) as caught:
+    with pytest.raises(ScrollTableError) as caught:
         read_table(path)
     said = str(caught.value)
     assert said.startswith(f"{path}: ")
@@ -76,9 +76,9 @@ def test_wrong_tables_are_told_by_line_and_column(
 
 def test_no_table_at_all(tmp_path: Path) -> None:
     for path in (tmp_path / "gone.csv", tmp_path):
-        with pytest.raises(TableError, match="file"):
+        with pytest.raises(ScrollTableError, match="file"):
             read_table(path)
-    with pytest.raises(TableError, match="UTF-8"):
+    with pytest.raises(ScrollTableError, match="UTF-8"):
         read_table(table(tmp_path, "scan,scroll,side\nמ,a,face\n", "cp1255"))
 
 
@@ -118,12 +118,12 @@ def test_the_table_goes_before_what_was_said_and_that_before_the_name(tmp_path: 
 def test_a_row_that_means_two_pages_asks_for_the_folder(tmp_path: Path) -> None:
     pages = [("x", "one/x.png"), ("x-png", "two/x.png")]
     short = read_table(table(tmp_path, "scan,scroll,side\nx.png,s,face\n"))
-    with pytest.raises(TableError, match=r"line 2, column scan: .*folder"):
+    with pytest.raises(ScrollTableError, match=r"line 2, column scan: .*folder"):
         place_pages(pages, short)
     full = read_table(table(tmp_path, "scan,scroll,side\ntwo/x.png,s,face\n"))
     assert [p.scroll for p in place_pages(pages, full)] == ["x", "s"]
     doubled = read_table(table(tmp_path, "scan,scroll,side\ntwo/x.png,s,face\nx-png,t,face\n"))
-    with pytest.raises(TableError, match=r"line 3, column scan: .*line 2"):
+    with pytest.raises(ScrollTableError, match=r"line 3, column scan: .*line 2"):
         place_pages(pages, doubled)
 
 

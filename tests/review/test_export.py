@@ -18,7 +18,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.findings.finding import Finding, Scope
 from crownlet.infer.review.decisions import Said
 from crownlet.infer.review.export import export
-from crownlet.infer.review.models import Item, StoreError
+from crownlet.infer.review.models import Item, ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.run.tables import RunError
@@ -254,7 +254,7 @@ def test_nothing_reviewed_and_no_run_are_said(tmp_path: Path) -> None:
     with pytest.raises(RunError, match="no such run"):
         export(tmp_path / "none")
     made.pictured(tmp_path, ["a"])
-    with pytest.raises(StoreError, match="nothing was reviewed"):
+    with pytest.raises(ReviewStoreError, match="nothing was reviewed"):
         export(tmp_path / "run")
 
 

@@ -27,8 +27,8 @@ from crownlet.infer.review.models import (
     TAKEN_BACK,
     ChoiceError,
     ItemError,
+    ReviewStoreError,
     StaleError,
-    StoreError,
 )
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.run import Run, open_run
@@ -284,7 +284,7 @@ def test_a_full_disk_and_a_held_lock_are_said_and_pass(store: ReviewStore) -> No
     pages = store._db.execute("PRAGMA page_count").fetchone()[0]
     store._db.execute(f"PRAGMA max_page_count = {pages}")
     notes = iter(range(1000))
-    with pytest.raises(StoreError, match=r"full\); nothing was kept"):
+    with pytest.raises(ReviewStoreError, match=r"full\); nothing was kept"):
         for k in notes:
             store.decide(first.id, "anna", "present", version=k, note="x" * 2000)
     kept = store.item(first.id, "anna").version
@@ -295,7 +295,7 @@ def test_a_full_disk_and_a_held_lock_are_said_and_pass(store: ReviewStore) -> No
     store._db.execute("PRAGMA busy_timeout = 50")
     with sqlite3.connect(store.path, isolation_level=None) as other:
         other.execute("BEGIN IMMEDIATE")
-        with pytest.raises(StoreError, match=r"locked\); nothing was kept"):
+        with pytest.raises(ReviewStoreError, match=r"locked\); nothing was kept"):
             store.decide(second.id, "anna", "present", version=0)
         other.execute("ROLLBACK")
     store.decide(second.id, "anna", "present", version=0)
@@ -320,20 +320,20 @@ def test_threads_of_one_window_share_a_store(store: ReviewStore) -> None:
 def test_a_file_that_is_none_is_said(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "r.sqlite3"
     path.write_bytes(b"no database" * 100)
-    with pytest.raises(StoreError, match="no file of decisions"):
+    with pytest.raises(ReviewStoreError, match="no file of decisions"):
         ReviewStore.open(path, run)
     path.unlink()
     with sqlite3.connect(path) as db:
         db.execute("CREATE TABLE t (x)")
-    with pytest.raises(StoreError, match="something else"):
+    with pytest.raises(ReviewStoreError, match="something else"):
         ReviewStore.open(path, run)
     path.unlink()
     ReviewStore.open(path, run).close()
     with sqlite3.connect(path) as db:
         db.execute("PRAGMA user_version = 99")
-    with pytest.raises(StoreError, match="newer version"):
+    with pytest.raises(ReviewStoreError, match="newer version"):
         ReviewStore.open(path, run)
-    with pytest.raises(StoreError, match="cannot be opened"):
+    with pytest.raises(ReviewStoreError, match="cannot be opened"):
         ReviewStore.open(tmp_path / "no" / "r.sqlite3", run)
 
 

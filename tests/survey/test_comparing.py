@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from crownlet.infer.survey.compare import from_tables
-from crownlet.infer.survey.data import TableError
+from crownlet.infer.survey.data import SurveyTableError
 from crownlet.infer.survey.records import Comparison, Rate
 from crownlet.infer.survey.report import write_comparison
 
@@ -172,12 +172,12 @@ def test_shares_of_scrolls() -> None:
     ],
 )
 def test_arrays_that_do_not_fit_are_refused(more: dict[str, object], says: str) -> None:
-    with pytest.raises(TableError, match=says):
+    with pytest.raises(SurveyTableError, match=says):
         from_tables(["tag_bare"], [0, 0, 1, 1], ["A"] * 4, [[0.1, 0.2, 0.3, 0.4]], **more)
 
 
 def test_a_scroll_of_two_sources_is_refused_by_name() -> None:
-    with pytest.raises(TableError, match="scroll s2 has letters of two sources"):
+    with pytest.raises(SurveyTableError, match="scroll s2 has letters of two sources"):
         from_tables(["tag_bare"], ["s1", "s2", "s2"], ["A", "A", "B"], [[0.1, 0.2, 0.3]])
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from crownlet.infer import cli
-from crownlet.infer.scrolls.members import TableError
+from crownlet.infer.scrolls.members import ScrollTableError
 from crownlet.infer.survey.manifest import ManifestError, read_manifest
 from crownlet.infer.survey.pseudonyms import coded, read_keys, write_keys
 
@@ -128,7 +128,7 @@ def test_every_fault_is_told_and_nothing_is_run(
     ],
 )
 def test_what_is_no_manifest_is_refused(folder: Path, header: str, says: str) -> None:
-    with pytest.raises(TableError, match=says):
+    with pytest.raises(ScrollTableError, match=says):
         read_manifest(written(folder, "", header))
 
 

@@ -18,7 +18,7 @@ from PIL import Image
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer import cli, inspector
 from crownlet.infer.batch import worker as working
-from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.survey_questions import read_audit
 from crownlet.infer.review.web.item_view import shown
@@ -178,7 +178,7 @@ def test_a_killed_survey_goes_on_where_it_was(once: Path, scans: Path, tmp_path:
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
     done = {path: path.stat().st_mtime_ns for path in out.glob("*/page.json")}
     assert len(done) == 2
-    with pytest.raises(StoreError, match="not complete"):
+    with pytest.raises(ReviewStoreError, match="not complete"):
         ReviewStore.open(out / "review.sqlite3", open_run(out))
     (out / "review.sqlite3").unlink()
     for path in out.glob("review.sqlite3-*"):

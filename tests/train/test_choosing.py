@@ -14,7 +14,7 @@ from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.records import GlyphRecord, PageRecord
-from crownlet.infer.review.models import StoreError
+from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.subset import read_list
 from crownlet.infer.run.run import open_run
@@ -127,5 +127,5 @@ def test_wrong_lines_of_a_list_are_named(
 ) -> None:
     write_page(page, tmp_path / "run")
     (tmp_path / "list.csv").write_text(text, "utf-8", newline="")
-    with pytest.raises(StoreError, match=why):
+    with pytest.raises(ReviewStoreError, match=why):
         read_list(tmp_path / "list.csv", open_run(tmp_path / "run"))

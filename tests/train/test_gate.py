@@ -18,7 +18,7 @@ from crownlet.train.evaluation.defect_scores import gather_cases
 from crownlet.train.evaluation.matching import Detection
 from crownlet.train.release.compare import Compared, Difference, Scored, aurocs, rates
 from crownlet.train.release.job import Rule, reasons
-from crownlet.train.release.promote import Store, StoreError
+from crownlet.train.release.promote import ModelStoreError, Store
 
 
 def test_of_scrolls_of_one_size_the_interval_is_the_paired_t_interval() -> None:
@@ -134,9 +134,9 @@ def test_a_version_put_aside_comes_back_with_every_byte(tmp_path: Path) -> None:
     store = Store(tmp_path / "store", current)
     store.keep(current, "1")
     new = store.keep(made_up(tmp_path / "new", b"new"), "2")
-    with pytest.raises(StoreError, match="choose another"):
+    with pytest.raises(ModelStoreError, match="choose another"):
         store.keep(current, "2")
-    with pytest.raises(StoreError, match="put aside yet"):
+    with pytest.raises(ModelStoreError, match="put aside yet"):
         store.restore()
     store.use(new.name, "1", "tried")
     assert (current / "assessor.onnx").read_bytes() == b"new"

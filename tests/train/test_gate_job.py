@@ -14,7 +14,7 @@ from omegaconf import DictConfig
 
 from crownlet.infer.cli import main
 from crownlet.infer.networks import weights_folder
-from crownlet.train.release.promote import Refused, promote, restore
+from crownlet.train.release.promote import PromotionRefused, promote, restore
 
 
 def configured(folder: Path, scans: Path, *more: str) -> DictConfig:
@@ -42,7 +42,7 @@ def test_refused_with_its_numbers_then_promoted_for_a_reason_then_put_back(
     routing = tmp_path / "offered" / "routing.yaml"
     routing.write_text("# offered\n" + routing.read_text("utf-8"), "utf-8")
     offered = f"promote.new='{tmp_path / 'offered'}'"
-    with pytest.raises(Refused, match=r"scans, letters: .* not shown to be better"):
+    with pytest.raises(PromotionRefused, match=r"scans, letters: .* not shown to be better"):
         promote(configured(tmp_path, scans, offered))
     assert not (tmp_path / "in use" / "routing.yaml").read_text("utf-8").startswith("# offered")
 

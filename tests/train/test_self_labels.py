@@ -18,7 +18,7 @@ from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.train.evaluation.matching import match_boxes
 from crownlet.train.labelling.measure import Tally, tally
-from crownlet.train.labelling.self_labels import NoLabels, SelfLabelled, label_page
+from crownlet.train.labelling.self_labels import NoLabelsError, SelfLabelled, label_page
 from crownlet.train.scans_cli import main
 
 # 60 letters of the mezuzah; in what is written, resh stands for dalet in line 1 (word 6: `one`).
@@ -96,7 +96,7 @@ def test_the_changed_letter_is_not_labelled(
 
 def test_a_page_of_another_text_labels_nothing(written: tuple[Path, PageTruth]) -> None:
     folder, _ = written
-    with pytest.raises(NoLabels, match="of its letters agree with the text"):
+    with pytest.raises(NoLabelsError, match="of its letters agree with the text"):
         label_page(Inspector(measured=False), folder / "page.png", portion("kadesh"))
 
 

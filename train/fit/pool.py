@@ -101,7 +101,7 @@ def with_style(spec: PageSpec, seed: int, styles: tuple[str, ...]) -> PageSpec:
 LOG = logging.getLogger(__name__)
 
 
-class TooManyFailures(RuntimeError):
+class TooManyFailuresError(RuntimeError):
     """So many pages could not be rendered that the rest would not be a fair sample."""
 
 
@@ -125,7 +125,7 @@ def render_pages(
             failed += 1
             LOG.exception("page %d could not be rendered", seed)
             if failed > max(2, done / 50):
-                raise TooManyFailures(f"{failed} of {done} pages failed") from None
+                raise TooManyFailuresError(f"{failed} of {done} pages failed") from None
             continue
         yield f"r{seed:09d}", page
 

@@ -25,7 +25,7 @@ from crownlet.train.evaluation.matching import match_boxes
 from crownlet.train.evaluation.type_font import FILES
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 from crownlet.train.labelling.choose import LEAST, Chosen, choose, chosen_of, doubts
-from crownlet.train.labelling.self_labels import NoLabels, SelfLabelled, self_labels
+from crownlet.train.labelling.self_labels import NoLabelsError, SelfLabelled, self_labels
 
 SEED = 77_000
 
@@ -88,7 +88,7 @@ def measured(inspector: Inspector, page: PageTruth) -> tuple[Tally, PageRecord]:
     seen = ordered(look.seen, inspector.thresholds)
     try:
         found: SelfLabelled | None = self_labels(record, seen.odds, seen.found.score)
-    except NoLabels:
+    except NoLabelsError:
         found = None
     return tally(page, record, found), record
 

@@ -62,7 +62,7 @@ class SelfLabelled:
         return int(self.sure.sum())
 
 
-class NoLabels(FileFault):
+class NoLabelsError(FileFault):
     """A page that labels nothing: `path` names it, `reason` says why."""
 
 
@@ -84,7 +84,7 @@ def self_labels(record: PageRecord, odds: Floats, scores: Floats) -> SelfLabelle
     agree = np.array([g.expected == g.letter for g in record.glyphs], bool)
     if match is None or not len(agree) or agree.mean() < BELONGS:
         share = f"{agree.mean():.0%}" if len(agree) else "none"
-        raise NoLabels(record.image.path, f"only {share} of its letters agree with the text.")
+        raise NoLabelsError(record.image.path, f"only {share} of its letters agree with the text.")
     size = (record.image.width, record.image.height)
     sure = _likely(record.glyphs, odds, scores) & _among_friends(agree)
     sure &= _apart(record.glyphs, match.absent)

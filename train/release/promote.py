@@ -34,7 +34,7 @@ HISTORY = "history.json"
 PACKAGE = "__init__.py"
 
 
-class StoreError(ValueError):
+class ModelStoreError(ValueError):
     """A version that cannot be kept or brought back; the message says why."""
 
 
@@ -50,7 +50,9 @@ class Store:
         place = self.folder / version
         if place.exists():
             if verified_files(place) != verified_files(model):
-                raise StoreError(f"{place} holds other networks; choose another export.version.")
+                raise ModelStoreError(
+                    f"{place} holds other networks; choose another export.version."
+                )
             return place
         self.folder.mkdir(parents=True, exist_ok=True)
         draft = _copy(model, self.folder)
@@ -84,7 +86,7 @@ class Store:
         """
         history = self.history()
         if not history:
-            raise StoreError(f"{self.folder}: no model was put aside yet.")
+            raise ModelStoreError(f"{self.folder}: no model was put aside yet.")
         last = history[-1]
         self.use(last["from"], last["to"], "brought back")
         return str(last["from"])
@@ -109,7 +111,7 @@ STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "ga
 CARD = "card.json"
 
 
-class Refused(SystemExit):
+class PromotionRefused(SystemExit):
     """The gate speaks against the new model; the message holds its reasons."""
 
 
@@ -129,7 +131,7 @@ def promote(config: Any) -> Path:
         print(table(outcome))
     write_origin(kept, before, outcome, own.because)
     if outcome["against"] and not own.because:
-        raise Refused(
+        raise PromotionRefused(
             "not promoted: " + "; ".join(outcome["against"]) + f". It lies in {kept}; with"
             ' promote.steps=[] promote.because="why" it is promoted all the same.'
         )
@@ -153,7 +155,7 @@ def made(config: Any, store: Store) -> Path:
         folder = store.keep(Path(own.new), config.export.version)
     elif "export" in own.steps:
         if folder.exists():
-            raise StoreError(f"{folder} is there already; choose another export.version.")
+            raise ModelStoreError(f"{folder} is there already; choose another export.version.")
         ship(_with(config, "export", to=str(folder)))
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")
@@ -203,6 +205,6 @@ def _kept_current(store: Store, version: str) -> str:
     """Keep the model in use; under a longer name where its version names another already."""
     try:
         return store.keep(store.current, version).name
-    except StoreError:
+    except ModelStoreError:
         digest = identity(store.current)["assessor.onnx"][:8]
         return store.keep(store.current, f"{version}-{digest}").name

@@ -28,7 +28,7 @@ from crownlet.train.calibration.networks import Calibration
 from crownlet.train.evaluation.workers import text_of
 from crownlet.train.fit.data import paths_of, scan_pages
 from crownlet.train.fit.fit import make_network
-from crownlet.train.fit.pool import TooManyFailures, render_pages
+from crownlet.train.fit.pool import TooManyFailuresError, render_pages
 from crownlet.train.fit.weights import load_weights
 from crownlet.train.risk_control.check import check_table, kept, load_at
 from crownlet.train.risk_control.choose import Aims, choose, load_of
@@ -123,7 +123,7 @@ def _worker(what: Gathering, number: int, stop_at: float, parts: Path) -> None:
             failed += 1
             LOG.exception("page of scroll %d could not be inspected", scroll)
             if failed > max(2, pages / 50):
-                raise TooManyFailures(f"{failed} of {pages} pages failed") from None
+                raise TooManyFailuresError(f"{failed} of {pages} pages failed") from None
         if pages % 50 == 0:
             print(f"process {number}: {pages} pages", flush=True)
     if found:

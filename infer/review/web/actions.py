@@ -15,7 +15,7 @@ from crownlet.infer.review.models import ChoiceError, Item, ItemError, StaleErro
 from crownlet.infer.review.web.pages import desk_of
 from crownlet.infer.review.web.render import decided, render, sign
 from crownlet.infer.review.web.requests import (
-    Sentence,
+    UserFacingError,
     Window,
     chosen,
     cookie,
@@ -58,16 +58,16 @@ async def decide(request: Request) -> Response:
     right = sent.get("right_letter")
     note = "" if sent.get("note") is None else sent["note"]
     if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
-        raise Sentence("This is no decision.")
+        raise UserFacingError("This is no decision.")
     try:
         said = [Said(item, choice, version, right, note) for item, version in items]
         desk.store.decide_many(said, looking.reader, blind=looking.blind)
     except StaleError:
         return _now(request, looking, items, sent, {"error": STALE}, 409)
     except ItemError:
-        raise Sentence("There is no such letter in this review.", 404) from None
+        raise UserFacingError("There is no such letter in this review.", 404) from None
     except ChoiceError as error:
-        raise Sentence(str(error)) from None
+        raise UserFacingError(str(error)) from None
     words = decided(choice, right)
     told = f"Saved: {words}." if len(items) == 1 else f"Saved {len(items)} times: {words}."
     if sent.get("wall"):
@@ -82,7 +82,7 @@ async def undo(request: Request) -> Response:
     looking = Window(reader_name(sent.get("reader")), window(request).blind)
     back = desk.store.undo_step(looking.reader)
     if not back:
-        raise Sentence("There is nothing to take back.")
+        raise UserFacingError("There is nothing to take back.")
     words = decided(back[0].choice, back[0].right_letter)
     told = f"Taken back{f' {len(back)} times' if len(back) > 1 else ''}: {words}."
     if sent.get("wall"):
@@ -106,17 +106,17 @@ async def _sent(request: Request) -> dict[str, Any]:
     except (ValueError, RecursionError):
         sent = None
     if not isinstance(sent, dict):
-        raise Sentence("This request cannot be read.")
+        raise UserFacingError("This request cannot be read.")
     return sent
 
 
 def _items(given: object) -> list[tuple[int, int]]:
     """Items with the versions that the window showed; Sentence if there are none."""
     if not isinstance(given, list) or not given:
-        raise Sentence("This is no decision on any letter.")
+        raise UserFacingError("This is no decision on any letter.")
     pairs = [pair for pair in given if isinstance(pair, list) and len(pair) == 2]
     if len(pairs) != len(given):
-        raise Sentence("This is no decision on any letter.")
+        raise UserFacingError("This is no decision on any letter.")
     return [(number(str(a)), number(str(b))) for a, b in pairs]
 
 

@@ -22,7 +22,7 @@ from crownlet.infer.review.web import actions as posts
 from crownlet.infer.review.web import pages
 from crownlet.infer.review.web.pages import differences
 from crownlet.infer.review.web.render import STATIC
-from crownlet.infer.review.web.requests import Sentence
+from crownlet.infer.review.web.requests import UserFacingError
 from crownlet.infer.review.web.security import Guard
 from crownlet.infer.review.web.session import Desk
 from crownlet.infer.run.run import Run
@@ -61,7 +61,7 @@ def create_app(desk: Desk, token: str, port: int, reader: str = "") -> Guard:
             Route("/icon.svg", _icon),
         ],
         exception_handlers={
-            Sentence: _sentence, ChoiceError: _sentence, FileFault: _fault, HTTPException: _http,
+            UserFacingError: _sentence, ChoiceError: _sentence, FileFault: _fault, HTTPException: _http,
         },
     )  # fmt: skip
     app.state.desk, app.state.port, app.state.reader = desk, port, reader

@@ -23,7 +23,7 @@ from crownlet.infer.review.web.item_view import question
 from crownlet.infer.review.web.render import render
 from crownlet.infer.review.web.requests import (
     Chosen,
-    Sentence,
+    UserFacingError,
     Window,
     chosen,
     letter_of,
@@ -65,7 +65,7 @@ def named(request: Request) -> Window:
     """The window of a reader who has given a name; Sentence if he has not."""
     found = window(request)
     if not found.reader:
-        raise Sentence("Give your name at the beginning first.", 403)
+        raise UserFacingError("Give your name at the beginning first.", 403)
     return found
 
 
@@ -170,7 +170,7 @@ async def wall(request: Request) -> Response:
         cell for form in here.letters for cell in desk.store.wall(looking.reader, form, kind)
     ]  # fmt: skip
     if not cells:
-        raise Sentence("There is no such wall in this review.", 404)
+        raise UserFacingError("There is no such wall in this review.", 404)
     if len(here.letters) > 1:
         # By lot, as on a wall of one letter: the letters' order must not tell the audit's apart.
         cells.sort(key=lambda cell: lot("wall", looking.reader, cell.id))
@@ -199,11 +199,11 @@ async def picture(request: Request) -> Response:
     desk, looking = desk_of(request), window(request)
     cut = request.path_params["cut"]
     if cut not in FORMS:
-        raise Sentence("There is no such picture.", 404)
+        raise UserFacingError("There is no such picture.", 404)
     item = desk.item(looking, number(request.path_params["number"]))
     data = await run_in_threadpool(desk.crops.get, item, cut)
     if data is None:
-        raise Sentence("The picture's file has moved or changed since the inspection.", 404)
+        raise UserFacingError("The picture's file has moved or changed since the inspection.", 404)
     return Response(data, media_type="image/jpeg")
 
 

@@ -16,7 +16,7 @@ NO_LETTER = "none"
 """Stands in addresses for doubts of no single letter."""
 
 
-class Sentence(Exception):
+class UserFacingError(Exception):
     """A request that cannot be met: the sentence for the reader, and the status of the answer."""
 
     def __init__(self, text: str, status: int = 400) -> None:
@@ -57,7 +57,7 @@ def letter_of(name: str) -> str:
     if name == NO_LETTER:
         return ""
     if name not in BY_SLUG:
-        raise Sentence("There is no such letter.", 404)
+        raise UserFacingError("There is no such letter.", 404)
     return BY_SLUG[name].char
 
 
@@ -70,10 +70,10 @@ def chosen(request: Request) -> Chosen:
 def reader_name(given: object) -> str:
     """A reader's name as kept; Sentence if it is none."""
     if not isinstance(given, str):
-        raise Sentence("The reader's name is missing; choose one at the beginning.")
+        raise UserFacingError("The reader's name is missing; choose one at the beginning.")
     name = " ".join(unicodedata.normalize("NFC", given).split())
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
-        raise Sentence(f"Give a name of 1 to {LONGEST_NAME} letters.")
+        raise UserFacingError(f"Give a name of 1 to {LONGEST_NAME} letters.")
     return name
 
 
@@ -87,7 +87,7 @@ def window(request: Request) -> Window:
     given = unquote(request.cookies.get(cookie(request, "reader"), ""))
     try:
         reader = reader_name(given or request.app.state.reader)
-    except Sentence:
+    except UserFacingError:
         reader = ""
     return Window(reader, request.cookies.get(cookie(request, "blind"), "1") != "0")
 
@@ -96,4 +96,4 @@ def number(text: object) -> int:
     """An item's number; Sentence if it is none."""
     if isinstance(text, str) and text.isascii() and text.isdigit() and len(text) < 16:
         return int(text)
-    raise Sentence("There is no such letter in this review.", 404)
+    raise UserFacingError("There is no such letter in this review.", 404)

@@ -14,7 +14,7 @@ from crownlet.infer.review.item_crops import FORMS, Cut, picture_marks
 from crownlet.infer.review.models import Group, Item, ItemError
 from crownlet.infer.review.picture_cache import Crops
 from crownlet.infer.review.web.item_view import shown
-from crownlet.infer.review.web.requests import Chosen, Sentence, Window, slug
+from crownlet.infer.review.web.requests import Chosen, UserFacingError, Window, slug
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -103,7 +103,7 @@ class Desk:
         try:
             return self.store.item(number, window.reader)
         except ItemError:
-            raise Sentence("There is no such letter in this review.", 404) from None
+            raise UserFacingError("There is no such letter in this review.", 404) from None
 
     def letter(self, window: Window, item: Item | None, chosen: Chosen) -> dict[str, Any]:
         """What `letter.html` needs to put one item before its reader, or to say none is left."""
