@@ -15,17 +15,17 @@ from crownlet.infer.findings.not_listed import unexamined
 from crownlet.infer.networks import Networks, Sessions, weights_folder
 from crownlet.infer.pipeline import Rules, Seen, Stopwatch, compile_page, righted, see, stood
 from crownlet.infer.records import PageRecord
-from crownlet.infer.text.search import read_wanted, traced
-from crownlet.infer.text.side import Side, exchanged, portion_for
+from crownlet.infer.text.search import add_likely_passage, read_text_choice
+from crownlet.infer.text.side import Side, exchange_side, portion_for
 from crownlet.infer.thresholds import NONE, load_thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
-    from crownlet.infer.text.search import Wanted
+    from crownlet.infer.text.search import TextChoice
 
 
 def record_side(
-    inspector: Inspector, look: Look, side: Side | None, given: Wanted, name: str
+    inspector: Inspector, look: Look, side: Side | None, given: TextChoice, name: str
 ) -> PageRecord:
     """The record of one side of a scroll whose text is `given`.
 
@@ -35,12 +35,12 @@ def record_side(
     text = portion_for(side, given)
     record = inspector.record(look, text, name)
     letters = "".join(glyph.letter for glyph in record.glyphs)
-    other = exchanged(letters, side, text)
+    other = exchange_side(letters, side, text)
     if other is None:
-        return traced(record)
+        return add_likely_passage(record)
     right, said = other
     record = inspector.record(look, right, name)
-    return traced(replace(record, notes=(*record.notes, said)))
+    return add_likely_passage(replace(record, notes=(*record.notes, said)))
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ class Inspector:
         is called.
         PageError says why a page cannot be inspected, ValueError what is wrong with the portion.
         """
-        text = read_wanted(portion) if isinstance(portion, str | Path) else portion
+        text = read_text_choice(portion) if isinstance(portion, str | Path) else portion
         return self.record(self.look(source), text, name)
 
     def look(self, source: str | Path | npt.NDArray[Any]) -> Look:
@@ -103,7 +103,7 @@ class Inspector:
         seen = righted(see(label, image, self.networks, self.thresholds, watch))
         return Look(label, image.facts, seen, watch)
 
-    def record(self, look: Look, portion: Wanted = None, name: str | None = None) -> PageRecord:
+    def record(self, look: Look, portion: TextChoice = None, name: str | None = None) -> PageRecord:
         """The record of a page already looked at, against one text or none."""
         rules = Rules(
             self.networks.info.defects, self.customs, self.thresholds, portion, self.measured

@@ -35,14 +35,19 @@ from crownlet.infer.routing import glyphs as glyphs_
 from crownlet.infer.routing.not_examined import cut_by_frame, not_examined
 from crownlet.infer.routing.reasons import reviewed
 from crownlet.infer.text import match as matching
-from crownlet.infer.text.search import compared
-from crownlet.infer.text.side import LIKE, MANY, likeness, reverse_lines
-from crownlet.infer.text.summary import Reading, unsure
+from crownlet.infer.text.search import compare_with_text
+from crownlet.infer.text.side import (
+    MAX_REVERSE_LETTERS,
+    MIN_REVERSE_SIMILARITY,
+    letter_similarity,
+    reverse_lines,
+)
+from crownlet.infer.text.summary import Reading, all_for_review
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
-    from crownlet.infer.text.search import Wanted
+    from crownlet.infer.text.search import TextChoice
 
 
 def stood(turn: int) -> tuple[str, ...]:
@@ -173,7 +178,7 @@ class Rules:
     learned: tuple[str, ...]
     customs: Customs
     thresholds: Thresholds
-    portion: Wanted = None
+    portion: TextChoice = None
     measured: bool = True
     """Whether lengths are taken and weighed against the networks."""
 
@@ -226,14 +231,14 @@ def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:
 
 def _matched(
     page: Ordered, seen: Seen, rules: Rules
-) -> tuple[matching.Matched | None, TextMatch | None]:
+) -> tuple[matching.AlignedText | None, TextMatch | None]:
     """The page against its text, named or found."""
     height, width = seen.flat.shape
     reading = Reading(
         page.odds, page.opens, page.letters, page.found, page.layout, (width, height),
         rules.thresholds.swapped_p,
     )  # fmt: skip
-    return compared(reading, rules.portion)
+    return compare_with_text(reading, rules.portion)
 
 
 def _routed(
@@ -242,7 +247,7 @@ def _routed(
     seen: Seen,
     rules: Rules,
     page: Ordered,
-    matched: matching.Matched | None,
+    matched: matching.AlignedText | None,
     match: TextMatch | None,
 ) -> PageRecord:
     limits, customs, learned = rules.thresholds, rules.customs, rules.learned
@@ -251,7 +256,7 @@ def _routed(
         doubted=seen.agreement < limits.doubted_agreement,
     )  # fmt: skip
     if match is not None and judged.strange_page:
-        match = unsure(match)
+        match = all_for_review(match)
     words = matching.words_by_gaps(page.opens)
     if matched is not None:
         words = matching.words_by_text(matched)
@@ -325,7 +330,7 @@ _LOCATOR = 0.5
 
 def righted(seen: Seen) -> Seen:
     """The same page, turned over where it is a reverse that stands on its head."""
-    if not 0 < len(seen.found) <= MANY:
+    if not 0 < len(seen.found) <= MAX_REVERSE_LETTERS:
         return seen
     letters = read_letters(letter_odds(seen.found, seen.assessed, _LOCATOR))
     if not on_its_head(seen.found, letters):
@@ -351,4 +356,7 @@ def on_its_head(found: Located, letters: str) -> bool:
     upright = "".join(letters[i] for i in order[~over])
     turned = "".join(letters[i] for i in order[over])
     behind_line_1, name = reverse_lines()
-    return likeness(upright, behind_line_1) >= LIKE and likeness(turned, name) >= _NAME_LIKE
+    return (
+        letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
+        and letter_similarity(turned, name) >= _NAME_LIKE
+    )

@@ -45,11 +45,11 @@ class Setting:
 
         from crownlet.infer.inspector import Inspector
         from crownlet.infer.networks import Sessions
-        from crownlet.infer.text.search import read_wanted
+        from crownlet.infer.text.search import read_text_choice
 
         # On pictures of one letter OpenCV's other threads gain nothing and never rest.
         cv2.setNumThreads(1)
-        portion = read_wanted(self.portion)
+        portion = read_text_choice(self.portion)
         if self.threads is None:
             return Desk(Inspector(self.model, self.customs), portion, self.out, self.anew)
         networks = Sessions(self.model, self.threads)

@@ -25,11 +25,11 @@ if TYPE_CHECKING:
     from crownlet.infer.inspector import Inspector
     from crownlet.infer.records import PageRecord
     from crownlet.infer.scrolls.members import Place
-    from crownlet.infer.text.search import Wanted
+    from crownlet.infer.text.search import TextChoice
     from crownlet.infer.text.side import Side
 
 
-def asked(portion: Wanted, side: Side | None) -> dict[str, str]:
+def asked(portion: TextChoice, side: Side | None) -> dict[str, str]:
     """What a page was asked with, as its record keeps it."""
     said = {"side": side or ""}
     if portion is None or portion == AUTO:
@@ -94,7 +94,7 @@ class Desk:
     """What inspects pages and where it puts them; `anew` keeps no page that is there."""
 
     inspector: Inspector
-    portion: Wanted
+    portion: TextChoice
     out: Path
     anew: bool = False
 

@@ -16,7 +16,7 @@ from crownlet.infer.findings.messages import absent_says
 from crownlet.infer.findings.page import around, counted, page_finding, text_of
 from crownlet.infer.findings.severity import weigh
 from crownlet.infer.records import AbsentLetter, Box, PageRecord, TextPlace
-from crownlet.infer.text.line_starts import line_starts
+from crownlet.infer.text.line_starts import unlisted_line_starts
 
 
 def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
@@ -29,7 +29,7 @@ def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
         setting = customs.tefillin_lines
     if text is None or setting != "tur":
         return []
-    starts = line_starts(record, text)
+    starts = unlisted_line_starts(record, text)
     if not starts:
         return []
     numbers = {start.glyph for start in starts}

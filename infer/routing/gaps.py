@@ -11,7 +11,7 @@ from crownlet.infer.layout.spacing import Whites, spacing
 from crownlet.infer.quality.legibility import Judged
 from crownlet.infer.records import ABSENT, Assessed, Floats, GapKind, GapRecord
 from crownlet.infer.routing.reasons import Reason, defect_reasons, merged, sure
-from crownlet.infer.text.match import Matched
+from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import Logistic, Thresholds
 
 TOUCH_REACH = 0.25
@@ -63,7 +63,7 @@ def opens(layout: Layout, measured: Measured) -> Floats:
     return begin
 
 
-def expected_kinds(layout: Layout, matched: Matched | None) -> list[GapKind | None]:
+def expected_kinds(layout: Layout, matched: AlignedText | None) -> list[GapKind | None]:
     """What the text asks for in each gap; None where it does not say."""
     if matched is None:
         return [None] * len(layout.pairs())

@@ -11,7 +11,7 @@ from crownlet.infer.quality.legibility import Judged
 from crownlet.infer.records import DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
 from crownlet.infer.records import REASON as UNFAMILIAR
 from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged, sure
-from crownlet.infer.text.match import Matched
+from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def glyph_rows(
     odds: Floats,
     lines: Ints,
     words: tuple[Ints, Ints],
-    matched: Matched | None,
+    matched: AlignedText | None,
     learned: tuple[str, ...],
     customs: Customs,
     thresholds: Thresholds,
@@ -106,7 +106,7 @@ def measured(
     return {name: value for name, value in found.items() if name in p}
 
 
-def written_large(matched: Matched, glyph: int) -> bool:
+def written_large(matched: AlignedText, glyph: int) -> bool:
     """Whether the text has one of its large letters at a glyph."""
     index = int(matched.alignment.expected[glyph])
     place = int(matched.word_of[index]), int(matched.place_of[index])

@@ -10,7 +10,7 @@ from statistics import fmean, median
 
 from crownlet.infer.scrolls.sketch import Letter, Sketch
 from crownlet.infer.scrolls.wording import some_of
-from crownlet.infer.text.side import GIVEN, Side
+from crownlet.infer.text.side import GIVEN_AS_OPENING, Side
 
 RUN = 8
 """Texts are compared by runs of so many letters: a page of a Torah scroll repeats few of them."""
@@ -62,7 +62,7 @@ def exchanged(page: Sketch, given: Side | None) -> list[str]:
     """A sentence where a page reads as the other side, unless the page says so itself."""
     if given is None or page.side in (None, given):
         return []
-    opening = GIVEN.format(given)
+    opening = GIVEN_AS_OPENING.format(given)
     if any(note.startswith(opening) for note in page.notes):
         return []
     return [f"{opening} as {'a reverse' if page.side == 'reverse' else 'a face'}."]

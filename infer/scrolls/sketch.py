@@ -11,7 +11,7 @@ from typing import NamedTuple
 from crownlet.infer.records import REASON as UNFAMILIAR
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.scrolls.same_page import Signature, signature
-from crownlet.infer.text.side import Side, reads_as
+from crownlet.infer.text.side import Side, side_by_letters
 
 READ = 0.5
 """A letter less sure than this is compared with no other."""
@@ -66,7 +66,7 @@ def sketch(record: PageRecord) -> Sketch:
         lines=max((glyph.line for glyph in record.glyphs), default=0),
         letters=tuple(_letter(glyph) for glyph in record.glyphs if _plain(glyph)),
         text=text,
-        side=reads_as(text),
+        side=side_by_letters(text),
         notes=top_notes(record),
         unlike=sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs),
         sign=signature(record.glyphs),

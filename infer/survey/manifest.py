@@ -14,7 +14,7 @@ from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.scrolls.members import Cells, ScrollTableError, read_cells
 from crownlet.infer.scrolls.scroll import SIDES
-from crownlet.infer.text.search import read_wanted
+from crownlet.infer.text.search import read_text_choice
 from crownlet.infer.text.side import Side
 
 NEEDED = ("scan", "scroll", "source", "side")
@@ -147,7 +147,7 @@ class _Checks:
         if (column, value) not in self._known:
             self._known[column, value] = ""
             try:
-                read_wanted(value) if column == "portion" else load_customs(value)
+                read_text_choice(value) if column == "portion" else load_customs(value)
             except (ValueError, OSError) as error:
                 self._known[column, value] = f"{str(error).rstrip('.')}."
         if self._known[column, value]:

@@ -26,7 +26,7 @@ from crownlet.infer.survey.audit import draw
 from crownlet.infer.survey.manifest import Manifest, Row
 from crownlet.infer.survey.page_letters import PageLetters, read_letters
 from crownlet.infer.survey.pseudonyms import Key, coded, read_keys, write_keys
-from crownlet.infer.text.search import read_wanted
+from crownlet.infer.text.search import read_text_choice
 
 
 class SurveyError(FileFault):
@@ -113,7 +113,9 @@ def prepare(
     networks = networks or Sessions(wish.model)
     desks = {
         (row.portion, row.customs): Desk(
-            Inspector(wish.model, row.customs, networks=networks), read_wanted(row.portion), folder
+            Inspector(wish.model, row.customs, networks=networks),
+            read_text_choice(row.portion),
+            folder,
         )
         for row in {(row.portion, row.customs): row for row in manifest.rows}.values()
     }

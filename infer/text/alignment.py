@@ -15,33 +15,33 @@ import numpy.typing as npt
 
 from crownlet.infer.records import Floats, Ints
 
-DEAREST = 7.0
+MAX_SUBSTITUTION_COST = 7.0
 """Most that one wrong letter may cost: less than one absent and one extra."""
 
-OPEN_ABSENT, NEXT_ABSENT = 3.5, 2.0
+ABSENT_OPEN_COST, ABSENT_EXTEND_COST = 3.5, 2.0
 
-OPEN_EXTRA, NEXT_EXTRA = 3.5, 2.0
+EXTRA_OPEN_COST, EXTRA_EXTEND_COST = 3.5, 2.0
 
-NEXT_OUTSIDE = 0.25
+OUTSIDE_LETTER_COST = 0.25
 """For each letter of the text before the page's first and after its last."""
 
-SPACE_WEIGHT = 0.6
+WORD_GAP_WEIGHT = 0.6
 """How much a word gap that is or is not there says beside the letters."""
 
 
 @dataclass(frozen=True)
-class Prices:
+class EditCosts:
     """What each mishap costs: to open a run of absent or extra letters, and each letter of it."""
 
-    dearest: float = DEAREST
-    open_absent: float = OPEN_ABSENT
-    next_absent: float = NEXT_ABSENT
-    next_outside: float = NEXT_OUTSIDE
-    open_extra: float = OPEN_EXTRA
-    next_extra: float = NEXT_EXTRA
+    dearest: float = MAX_SUBSTITUTION_COST
+    open_absent: float = ABSENT_OPEN_COST
+    next_absent: float = ABSENT_EXTEND_COST
+    next_outside: float = OUTSIDE_LETTER_COST
+    open_extra: float = EXTRA_OPEN_COST
+    next_extra: float = EXTRA_EXTEND_COST
 
 
-USUAL = Prices()
+DEFAULT_COSTS = EditCosts()
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def align(
     word_starts: npt.NDArray[np.bool_] | None = None,
     opens: Floats | None = None,
     cut: npt.NDArray[np.bool_] | None = None,
-    prices: Prices = USUAL,
+    prices: EditCosts = DEFAULT_COSTS,
 ) -> Alignment:
     """Align glyphs to a text.
 
@@ -74,11 +74,11 @@ def align(
     (M,) tells where words begin in the text and `opens` (N,) how likely one begins at each glyph;
     `cut` (N,) tells after which glyphs the frame may hide text.
     """
-    costs = _costs(letters, text, prices.dearest)
+    costs = _substitution_costs(letters, text, prices.dearest)
     if word_starts is not None and opens is not None and len(text) and len(letters):
         sure = np.clip(opens, 0.03, 0.97)
         begun, inside = -np.log(sure), -np.log(1 - sure)
-        costs += SPACE_WEIGHT * np.where(word_starts[None, :], begun[:, None], inside[:, None])
+        costs += WORD_GAP_WEIGHT * np.where(word_starts[None, :], begun[:, None], inside[:, None])
     each = np.full(len(letters) + 1, prices.next_absent)
     each[[0, -1]] = prices.next_outside
     if cut is not None:
@@ -86,12 +86,14 @@ def align(
     return _gotoh(costs.astype(np.float32), each, prices)
 
 
-def _costs(letters: Floats, text: Ints, dearest: float = DEAREST) -> Floats:
+def _substitution_costs(
+    letters: Floats, text: Ints, dearest: float = MAX_SUBSTITUTION_COST
+) -> Floats:
     chance = 0.999 * letters + 0.001 / letters.shape[1]
     return np.minimum(-np.log(np.maximum(chance, 1e-12)), dearest)[:, text]
 
 
-def _gotoh(costs: npt.NDArray[np.float32], each: Floats, prices: Prices) -> Alignment:
+def _gotoh(costs: npt.NDArray[np.float32], each: Floats, prices: EditCosts) -> Alignment:
     """Cheapest path through costs (N, M), a whole row at a time.
 
     `each` (N + 1,) is what every absent letter costs after so many glyphs.
@@ -121,11 +123,11 @@ def _gotoh(costs: npt.NDArray[np.float32], each: Floats, prices: Prices) -> Alig
         skips[i, 1:] = absent < closed[i, 1:]
         best = closed[i].copy()
         np.minimum(best[1:], absent, out=best[1:])
-    expected = _path(closed, matched, goes_on, skips, each)
+    expected = _trace_back(closed, matched, goes_on, skips, each)
     return Alignment(expected, length, float(best[-1]))
 
 
-def _path(
+def _trace_back(
     closed: npt.NDArray[np.float32],
     matched: npt.NDArray[np.bool_],
     goes_on: npt.NDArray[np.bool_],
@@ -153,29 +155,29 @@ def _path(
 Bools = npt.NDArray[np.bool_]
 
 
-def settled(expected: Ints, read: Ints, text: Ints, starts: Bools) -> Ints:
+def normalise_indels(expected: Ints, read: Ints, text: Ints, starts: Bools) -> Ints:
     """The alignment `expected` (N,) settled.
 
     `read` (N,) and `text` (M,) are classes, `starts` (M,) tells where words begin.
     """
-    moved = _absent_runs(expected.copy(), text, starts)
-    moved = _extra_runs(moved, read, starts)
-    return _exchanged(moved, read, text)
+    moved = _move_absent_to_words(expected.copy(), text, starts)
+    moved = _move_extra_between_words(moved, read, starts)
+    return _pair_exchanged(moved, read, text)
 
 
-def _begins(starts: Bools, j: int) -> bool:
+def _word_begins(starts: Bools, j: int) -> bool:
     return j >= len(starts) or bool(starts[j])
 
 
-def _absent_runs(expected: Ints, text: Ints, starts: Bools) -> Ints:
+def _move_absent_to_words(expected: Ints, text: Ints, starts: Bools) -> Ints:
     """Runs of absent letters begin and end with words where they can."""
     for i in range(1, len(expected)):
         first, last = int(expected[i - 1]) + 1, int(expected[i]) - 1
         if expected[i - 1] < 0 or last - first < 1:
             continue
-        if _begins(starts, first) and _begins(starts, last + 1):
+        if _word_begins(starts, first) and _word_begins(starts, last + 1):
             continue
-        shift = _absent_shift(expected, i, first, last, text, starts)
+        shift = _shift_to_words(expected, i, first, last, text, starts)
         for k in range(abs(shift)):
             # Letters cross the run one by one, each keeping its like.
             if shift < 0:
@@ -185,7 +187,9 @@ def _absent_runs(expected: Ints, text: Ints, starts: Bools) -> Ints:
     return expected
 
 
-def _absent_shift(expected: Ints, i: int, first: int, last: int, text: Ints, starts: Bools) -> int:
+def _shift_to_words(
+    expected: Ints, i: int, first: int, last: int, text: Ints, starts: Bools
+) -> int:
     """The least shift of a run, left (< 0) or right, that makes it whole words; 0 if none."""
     best = 0
     for side in (-1, 1):
@@ -196,13 +200,13 @@ def _absent_shift(expected: Ints, i: int, first: int, last: int, text: Ints, sta
             here, there = (first - k, last - k + 1) if side < 0 else (last + k, first + k - 1)
             if expected[glyph] != here or text[here] != text[there]:
                 break
-            if _begins(starts, first + side * k) and _begins(starts, last + 1 + side * k):
+            if _word_begins(starts, first + side * k) and _word_begins(starts, last + 1 + side * k):
                 best = side * k if not best or k < abs(best) else best
                 break
     return best
 
 
-def _extra_runs(expected: Ints, read: Ints, starts: Bools) -> Ints:
+def _move_extra_between_words(expected: Ints, read: Ints, starts: Bools) -> Ints:
     """Runs of extra letters stand between words where they can: the later copy is the extra one."""
     i = 0
     while i < len(expected):
@@ -213,15 +217,15 @@ def _extra_runs(expected: Ints, read: Ints, starts: Bools) -> Ints:
         while stop < len(expected) and expected[stop] < 0:
             stop += 1
         if stop - i >= 2:
-            _place_extra(expected, i, stop, read, starts)
+            _move_extra_run(expected, i, stop, read, starts)
         i = stop
     return expected
 
 
-def _place_extra(expected: Ints, first: int, stop: int, read: Ints, starts: Bools) -> None:
+def _move_extra_run(expected: Ints, first: int, stop: int, read: Ints, starts: Bools) -> None:
     """Move the extra run `first` to `stop`, the later place before the earlier."""
     for shift in (*range(stop - first, 0, -1), *range(-1, first - stop - 1, -1)):
-        if _movable(expected, first, stop, shift, read) and _between(expected, first, stop, shift,
+        if _can_move(expected, first, stop, shift, read) and _stands_between_words(expected, first, stop, shift,
                                                                      starts):  # fmt: skip
             rows = range(abs(shift))
             if shift > 0:
@@ -233,11 +237,11 @@ def _place_extra(expected: Ints, first: int, stop: int, read: Ints, starts: Bool
                 expected[first + shift : stop + shift] = -1
                 expected[stop + shift : stop] = answers[::-1]
             return
-        if shift == 1 and _between(expected, first, stop, 0, starts):
+        if shift == 1 and _stands_between_words(expected, first, stop, 0, starts):
             return
 
 
-def _movable(expected: Ints, first: int, stop: int, shift: int, read: Ints) -> bool:
+def _can_move(expected: Ints, first: int, stop: int, shift: int, read: Ints) -> bool:
     """Whether the glyphs that would cross the run have their likes at its other end."""
     for k in range(abs(shift)):
         a, b = (first + k, stop + k) if shift > 0 else (stop - 1 - k, first - 1 - k)
@@ -246,16 +250,16 @@ def _movable(expected: Ints, first: int, stop: int, shift: int, read: Ints) -> b
     return True
 
 
-def _between(expected: Ints, first: int, stop: int, shift: int, starts: Bools) -> bool:
+def _stands_between_words(expected: Ints, first: int, stop: int, shift: int, starts: Bools) -> bool:
     """Whether the moved run would stand between two words of the text."""
     if shift > 0:
         before = int(expected[stop + shift - 1])
     else:
         before = int(expected[first + shift - 1]) if first + shift > 0 else -1
-    return _begins(starts, before + 1)
+    return _word_begins(starts, before + 1)
 
 
-def _exchanged(expected: Ints, read: Ints, text: Ints) -> Ints:
+def _pair_exchanged(expected: Ints, read: Ints, text: Ints) -> Ints:
     """Two neighbours that stand in each other's place answer each other's letter."""
     for i in range(len(expected) - 1):
         here, after = int(expected[i]), int(expected[i + 1])
@@ -264,14 +268,14 @@ def _exchanged(expected: Ints, read: Ints, text: Ints) -> Ints:
             continue
         if not read[i] == text[pair + 1] != text[pair] == read[i + 1]:
             continue
-        free = _free(expected, i, pair, text) if here >= 1 else _free_after(
+        free = _is_free_before(expected, i, pair, text) if here >= 1 else _is_free_after(
             expected, i + 1, pair + 1, text)  # fmt: skip
         if free:
             expected[i], expected[i + 1] = pair, pair + 1
     return expected
 
 
-def _free(expected: Ints, i: int, j: int, text: Ints) -> bool:
+def _is_free_before(expected: Ints, i: int, j: int, text: Ints) -> bool:
     """Whether letter `j`, just before that of glyph `i`, is absent, or its like before it is."""
     before = expected[:i][expected[:i] >= 0]
     if not len(before) or int(before[-1]) < j:
@@ -283,7 +287,7 @@ def _free(expected: Ints, i: int, j: int, text: Ints) -> bool:
     return False
 
 
-def _free_after(expected: Ints, i: int, j: int, text: Ints) -> bool:
+def _is_free_after(expected: Ints, i: int, j: int, text: Ints) -> bool:
     """Whether letter `j`, just after that of glyph `i`, is absent, or its like after it is."""
     later = expected[i + 1 :][expected[i + 1 :] >= 0]
     if not len(later) or int(later[0]) > j:

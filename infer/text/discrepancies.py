@@ -12,20 +12,20 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.layout.frame import Frame
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.records import ABSENT, EXTRA, SWAPPED, Floats, Ints, Located, Mishap, TextPlace
-from crownlet.infer.text.match import Bools, Matched
+from crownlet.infer.text.match import AlignedText, Bools
 from crownlet.infer.view.wording import latin, veiled
 
-OUTSIDE = 12
+MIN_LETTERS_OFF_PAGE = 12
 """A longer run of the text before the page's first or after its last letter is not on the page."""
 
-MANY_CUT = 1 / 3
+MIN_CUT_SHARE_OF_LINES = 1 / 3
 """If so many lines that the frame may cut lack letters there, the frame has cut them."""
 
-LEAST_CUT = 3
+MIN_CUT_LINES = 3
 
 
 @dataclass(frozen=True)
-class Run:
+class Indel:
     """Letters `first` to `last` of the text absent, or glyphs `first` to `last` extra."""
 
     first: int
@@ -41,54 +41,54 @@ class Run:
         return self.last - self.first + 1
 
 
-def span(matched: Matched) -> tuple[int, int]:
+def shown_span(matched: AlignedText) -> tuple[int, int]:
     """First and last letter of the text that belong on the page."""
     expected, length = matched.alignment.expected, matched.alignment.length
     answered = expected[expected >= 0]
     if not len(answered):
         return 0, length - 1
     first, last = int(answered.min()), int(answered.max())
-    if not (matched.portion.excerpt or first > OUTSIDE):
+    if not (matched.portion.excerpt or first > MIN_LETTERS_OFF_PAGE):
         first = 0
-    if not (matched.portion.excerpt or length - 1 - last > OUTSIDE):
+    if not (matched.portion.excerpt or length - 1 - last > MIN_LETTERS_OFF_PAGE):
         last = length - 1
     return first, last
 
 
-def absent_runs(matched: Matched, layout: Layout, view: Frame) -> tuple[list[Run], int]:
+def find_absent(matched: AlignedText, layout: Layout, view: Frame) -> tuple[list[Indel], int]:
     """Runs of absent letters, and how many letters the frame of the picture hides."""
     expected = matched.alignment.expected
     rows = np.flatnonzero(expected >= 0)
-    first, last = span(matched)
+    first, last = shown_span(matched)
     edges = [(-1, first - 1), *((int(i), int(expected[i])) for i in rows), (-1, last + 1)]
     runs = []
     for (glyph, a), (_, b) in pairwise(edges):
         if b - a > 1:
-            runs.append(Run(a + 1, b - 1, glyph))
-    cut = {run for run in runs if _at(run, rows, view.after, view.before)}
-    across = {run for run in cut if _new_column(run, rows, layout)}
+            runs.append(Indel(a + 1, b - 1, glyph))
+    cut = {run for run in runs if _stands_at(run, rows, view.after, view.before)}
+    across = {run for run in cut if _crosses_columns(run, rows, layout)}
     breaks = int(view.after.sum()) - len(across)
     hidden = across
-    if len(cut) - len(across) >= max(MANY_CUT * breaks, LEAST_CUT):
+    if len(cut) - len(across) >= max(MIN_CUT_SHARE_OF_LINES * breaks, MIN_CUT_LINES):
         ends = {run for run in runs if run.before < 0 or (run is runs[-1] and run.last == last)}
-        hidden = ends | across | {r for r in runs if _at(r, rows, view.perhaps, view.before)}
+        hidden = ends | across | {r for r in runs if _stands_at(r, rows, view.perhaps, view.before)}
     shown = [replace(run, doubted=run in cut) for run in runs if run not in hidden]
     return shown, sum(run.length for run in hidden)
 
 
-def _at(run: Run, rows: Ints, mask: Bools, before: bool) -> bool:
+def _stands_at(run: Indel, rows: Ints, mask: Bools, before: bool) -> bool:
     """Whether a run stands where `mask` is set."""
-    return before if run.before < 0 else bool(mask[_next(run, rows)])
+    return before if run.before < 0 else bool(mask[_last_glyph_before_next(run, rows)])
 
 
-def _next(run: Run, rows: Ints) -> int:
+def _last_glyph_before_next(run: Indel, rows: Ints) -> int:
     """The last glyph, extra ones included, before the one that goes on after a run."""
     k = int(np.searchsorted(rows, run.before))
     return int(rows[k + 1]) - 1 if k + 1 < len(rows) else run.before
 
 
-def _new_column(run: Run, rows: Ints, layout: Layout) -> bool:
-    at = _next(run, rows)
+def _crosses_columns(run: Indel, rows: Ints, layout: Layout) -> bool:
+    at = _last_glyph_before_next(run, rows)
     return (
         run.before >= 0
         and at + 1 < len(layout.column)
@@ -96,21 +96,21 @@ def _new_column(run: Run, rows: Ints, layout: Layout) -> bool:
     )
 
 
-def extra_runs(matched: Matched) -> list[Run]:
+def find_extra(matched: AlignedText) -> list[Indel]:
     """Runs of extra letters; those of other texts apart."""
-    runs: list[Run] = []
+    runs: list[Indel] = []
     for i in np.flatnonzero(matched.alignment.expected < 0):
         glyph = int(i)
         if glyph in matched.foreign:
             continue
         if runs and runs[-1].last == glyph - 1:
-            runs[-1] = Run(runs[-1].first, glyph, runs[-1].before)
+            runs[-1] = Indel(runs[-1].first, glyph, runs[-1].before)
         else:
-            runs.append(Run(glyph, glyph, glyph - 1))
+            runs.append(Indel(glyph, glyph, glyph - 1))
     return runs
 
 
-MOST_WORDS = 8
+MAX_WORDS_IN_MESSAGE = 8
 """Longer runs are told by their first and last words."""
 
 
@@ -118,7 +118,7 @@ MOST_WORDS = 8
 class Teller:
     """What is needed to tell of a mishap; arrays by glyph in reading order."""
 
-    matched: Matched
+    matched: AlignedText
     letters: str
     odds: Floats
     """(N, 27) probability of each letter."""
@@ -130,7 +130,7 @@ class Teller:
     """Probability from which a letter's class is sure."""
 
 
-def words_between(matched: Matched, first: int, last: int) -> tuple[str, bool]:
+def words_between(matched: AlignedText, first: int, last: int) -> tuple[str, bool]:
     """Letters `first` to `last` of the text, words divided, and whether they are whole words."""
     text = "".join(
         (" " if j > first and matched.starts[j] else "") + matched.text[j]
@@ -140,8 +140,8 @@ def words_between(matched: Matched, first: int, last: int) -> tuple[str, bool]:
     return text, bool(matched.starts[first]) and ends
 
 
-def place_of(
-    teller: Teller, mishap: Mishap, letters: str, run: Run, glyphs: tuple[int, ...]
+def text_place(
+    teller: Teller, mishap: Mishap, letters: str, run: Indel, glyphs: tuple[int, ...]
 ) -> TextPlace:
     """The place of a run: absent letters where `glyphs` is empty, else those glyphs (from 1)."""
     matched = teller.matched
@@ -153,25 +153,25 @@ def place_of(
         x, y = teller.found.anchors[rows].mean(axis=0)
         at = (float(x), float(y))
         in_name = any(matched.in_name(i) for i in rows)
-        sure = _surely(teller, rows)
+        sure = _read_surely(teller, rows)
     else:
-        line, at = where(matched, run, teller.found, teller.layout)
+        line, at = place_of_absent(matched, run, teller.found, teller.layout)
         in_name = any(j in matched.names for j in range(run.first, run.last + 1))
         sure = not run.doubted
     otherwise = bool(words & matched.portion.otherwise)
     return TextPlace(
         mishap=mishap, defect=defect, letters=letters, glyphs=glyphs, after=run.before + 1,
         line=line, word=min(words, default=0) + 1, at=at, in_name=in_name,
-        sure=sure and not otherwise, says=_says(mishap, letters, min(words, default=0) + 1, run,
+        sure=sure and not otherwise, says=_message(mishap, letters, min(words, default=0) + 1, run,
                                                  otherwise),
     )  # fmt: skip
 
 
-def _surely(teller: Teller, rows: list[int]) -> bool:
+def _read_surely(teller: Teller, rows: list[int]) -> bool:
     return bool(np.mean(teller.odds[rows].max(axis=1) >= teller.surely) > 0.5)
 
 
-def _words_touched(teller: Teller, run: Run, glyphs: tuple[int, ...]) -> set[int]:
+def _words_touched(teller: Teller, run: Indel, glyphs: tuple[int, ...]) -> set[int]:
     """Words of the text, from 0, in which a run stands, or after which it does."""
     matched = teller.matched
     if not glyphs:
@@ -184,8 +184,8 @@ def _words_touched(teller: Teller, run: Run, glyphs: tuple[int, ...]) -> set[int
     return {int(matched.word_of[j]) for j in answered}
 
 
-def where(
-    matched: Matched, run: Run, found: Located, layout: Layout
+def place_of_absent(
+    matched: AlignedText, run: Indel, found: Located, layout: Layout
 ) -> tuple[int, tuple[float, float]]:
     """Line, from 1, and place in px where absent letters would stand."""
     later = np.flatnonzero(matched.alignment.expected > run.last)
@@ -195,7 +195,7 @@ def where(
     return int(layout.line[around[0]]) + 1, (float(at[0]), float(at[1]))
 
 
-def _says(mishap: Mishap, letters: str, word: int, run: Run, otherwise: bool) -> str:
+def _message(mishap: Mishap, letters: str, word: int, run: Indel, otherwise: bool) -> str:
     sentence = _sentence(mishap, letters, word)
     if run.doubted:
         sentence += ", or outside the picture"
@@ -232,48 +232,50 @@ def _sentence(mishap: Mishap, letters: str, word: int) -> str:
 def _shown(letters: str) -> str:
     """The words, Names veiled; of many only the first and the last."""
     words = [veiled(word) for word in letters.split()]
-    if len(words) > MOST_WORDS:
+    if len(words) > MAX_WORDS_IN_MESSAGE:
         words = [*words[:3], "…", *words[-2:], f"({len(letters.split())} words)"]
     return " ".join(words)
 
 
-ALIKE = 0.8
+MIN_COPY_AGREEMENT = 0.8
 """An extra run is a second copy if so many of its letters are those of the first."""
 
-PLAUSIBLE = 0.05
+MIN_ALTERNATIVE_LETTER_P = 0.05
 """A letter may be another one of at least this probability."""
 
-NEAR = 40
+MAX_MOVED_DISTANCE_LETTERS = 40
 """Words that stand elsewhere are looked for within so many letters."""
 
-WHOLE_LINE = 12
+MIN_LETTERS_OF_EXTRA_LINE = 12
 """Fewer letters that make up a line are called letters."""
 
 
-def mishaps(teller: Teller, gone: Sequence[Run], extra: Sequence[Run]) -> tuple[TextPlace, ...]:
+def find_discrepancies(
+    teller: Teller, gone: Sequence[Indel], extra: Sequence[Indel]
+) -> tuple[TextPlace, ...]:
     """All places at which letters or words are absent, extra or exchanged, in reading order."""
-    places = [_exchanged(teller, i) for i in _exchanges(teller)]
+    places = [_exchanged_place(teller, i) for i in _find_exchanged(teller)]
     left = list(extra)
     for run in gone:
-        moved = next((e for e in left if _moved(teller, run, e)), None)
+        moved = next((e for e in left if _is_moved(teller, run, e)), None)
         if moved is None:
-            places.append(_absent(teller, run))
+            places.append(_absent_place(teller, run))
         else:
             left.remove(moved)
-            places.append(_extra(teller, moved, "words_exchanged"))
-    places += [_extra(teller, run, _kind(teller, run)) for run in left]
+            places.append(_extra_place(teller, moved, "words_exchanged"))
+    places += [_extra_place(teller, run, _extra_kind(teller, run)) for run in left]
     return tuple(sorted(places, key=lambda place: (place.after, place.mishap)))
 
 
-def _absent(teller: Teller, run: Run) -> TextPlace:
+def _absent_place(teller: Teller, run: Indel) -> TextPlace:
     text, whole = words_between(teller.matched, run.first, run.last)
     kind: Mishap = "words_absent" if whole and run.length > 1 else "letters_absent"
     if run.length == 1:
         kind = "letter_absent"
-    return place_of(teller, kind, text, run, ())
+    return text_place(teller, kind, text, run, ())
 
 
-def _exchanges(teller: Teller) -> list[int]:
+def _find_exchanged(teller: Teller) -> list[int]:
     """Glyphs that stand in each other's place with the next one."""
     expected, letters = teller.matched.alignment.expected, teller.letters
     text = teller.matched.text
@@ -286,23 +288,23 @@ def _exchanges(teller: Teller) -> list[int]:
     ]
 
 
-def _exchanged(teller: Teller, glyph: int) -> TextPlace:
-    run = Run(glyph, glyph + 1, glyph - 1)
+def _exchanged_place(teller: Teller, glyph: int) -> TextPlace:
+    run = Indel(glyph, glyph + 1, glyph - 1)
     letters = teller.letters[glyph : glyph + 2]
-    return place_of(teller, "letters_exchanged", letters, run, (glyph + 1, glyph + 2))
+    return text_place(teller, "letters_exchanged", letters, run, (glyph + 1, glyph + 2))
 
 
-def _moved(teller: Teller, run: Run, extra: Run) -> bool:
+def _is_moved(teller: Teller, run: Indel, extra: Indel) -> bool:
     """Whether an extra run is what is absent elsewhere nearby, word by word."""
     text, whole = words_between(teller.matched, run.first, run.last)
-    near = abs(extra.before - run.before) <= NEAR + extra.length
+    near = abs(extra.before - run.before) <= MAX_MOVED_DISTANCE_LETTERS + extra.length
     glyphs = teller.letters[extra.first : extra.last + 1]
     return whole and run.length > 1 and near and glyphs == text.replace(" ", "")
 
 
-def _kind(teller: Teller, run: Run) -> Mishap:
+def _extra_kind(teller: Teller, run: Indel) -> Mishap:
     """What an extra run is: a second copy, whole lines, words or letters."""
-    copy = _copy(teller, run)
+    copy = _copied_words(teller, run)
     if copy is not None:
         return "letter_doubled" if run.length == 1 else "words_doubled"
     if run.length == 1:
@@ -310,7 +312,7 @@ def _kind(teller: Teller, run: Run) -> Mishap:
     line = teller.layout.line
     begins = run.first == 0 or line[run.first - 1] != line[run.first]
     ends = run.last + 1 == len(line) or line[run.last] != line[run.last + 1]
-    if begins and ends and run.length >= WHOLE_LINE:
+    if begins and ends and run.length >= MIN_LETTERS_OF_EXTRA_LINE:
         return "lines_extra"
     after = run.last + 1
     worded = teller.opens[run.first] >= 0.5 and (
@@ -319,7 +321,7 @@ def _kind(teller: Teller, run: Run) -> Mishap:
     return "words_extra" if worded else "letters_extra"
 
 
-def _copy(teller: Teller, run: Run) -> str | None:
+def _copied_words(teller: Teller, run: Indel) -> str | None:
     """The words of which an extra run is a second copy, those before it or after."""
     matched, size = teller.matched, run.length
     expected = matched.alignment.expected
@@ -333,16 +335,16 @@ def _copy(teller: Teller, run: Run) -> str | None:
             continue
         text, whole = words_between(teller.matched, low, high)
         copied = [index_of(letter) for letter in text.replace(" ", "")]
-        same = np.mean(mine[np.arange(size), copied] >= PLAUSIBLE)
-        if same >= ALIKE and (whole or size == 1):
+        same = np.mean(mine[np.arange(size), copied] >= MIN_ALTERNATIVE_LETTER_P)
+        if same >= MIN_COPY_AGREEMENT and (whole or size == 1):
             return text
     return None
 
 
-def _extra(teller: Teller, run: Run, kind: Mishap) -> TextPlace:
-    copy = _copy(teller, run) if kind in ("words_doubled", "letter_doubled") else None
+def _extra_place(teller: Teller, run: Indel, kind: Mishap) -> TextPlace:
+    copy = _copied_words(teller, run) if kind in ("words_doubled", "letter_doubled") else None
     shown = copy or "".join(
         (" " if i > run.first and teller.opens[i] >= 0.5 else "") + teller.letters[i]
         for i in range(run.first, run.last + 1)
     )
-    return place_of(teller, kind, shown, run, tuple(range(run.first + 1, run.last + 2)))
+    return text_place(teller, kind, shown, run, tuple(range(run.first + 1, run.last + 2)))

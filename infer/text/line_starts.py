@@ -17,12 +17,12 @@ from crownlet.infer.records import GlyphRecord, PageRecord
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Lines, Portion
     from crownlet.infer.layout.lines import Layout
-    from crownlet.infer.text.match import Matched
+    from crownlet.infer.text.match import AlignedText
 
 ARM_LINES = 28
 """Lines of the strip of the arm: four columns of seven (Tur, Orach Chayim 35)."""
 
-FEWEST_LINES, MOST_LINES = 3, 0.6
+MIN_LINES_FOR_LIST, MIN_SHARE_OF_LISTED_STARTS = 3, 0.6
 """A page of so many lines, of which such a share begin as in the list, follows the list."""
 
 _TEFILLIN_LINES: dict[int, Literal["arm", "head"]] = {7: "arm", 4: "head"}
@@ -42,17 +42,17 @@ class LineStart:
     """The line's first letter that belongs to the text."""
 
 
-def line_starts(record: PageRecord, text: Portion) -> tuple[LineStart, ...]:
+def unlisted_line_starts(record: PageRecord, text: Portion) -> tuple[LineStart, ...]:
     """Lines of the page that begin elsewhere than in the list, from the top.
 
     Empty where there is no list for the portion, or the page was not compared with its text.
     """
-    lists = listed(text, max((glyph.line for glyph in record.glyphs), default=0))
+    lists = listed_lines(text, max((glyph.line for glyph in record.glyphs), default=0))
     if lists is None:
         return ()
-    starts = _starts(lists)
+    starts = _first_words(lists)
     found = []
-    for glyph in _firsts(record):
+    for glyph in _first_glyphs(record):
         word = glyph.word - 1
         if word in starts and glyph.place == 1:
             continue
@@ -61,7 +61,7 @@ def line_starts(record: PageRecord, text: Portion) -> tuple[LineStart, ...]:
     return tuple(found)
 
 
-def listed(text: Portion, lines: int) -> Lines | None:
+def listed_lines(text: Portion, lines: int) -> Lines | None:
     """The words of a portion by the lines of the list that a page of so many lines may follow."""
     if text.name == "tefillin" and lines == ARM_LINES:
         return tuple(line for name in TEFILLIN for line in tefillin_lines(name, "arm"))
@@ -70,7 +70,7 @@ def listed(text: Portion, lines: int) -> Lines | None:
     return text.lines
 
 
-def lines_of_mezuzah(matched: Matched, layout: Layout) -> bool:
+def has_lines_of_mezuzah(matched: AlignedText, layout: Layout) -> bool:
     """Whether a page that may be part of a mezuzah or of tefillin has the lines of a mezuzah.
 
     `matched` lays it against one of the portions that the mezuzah holds.
@@ -86,12 +86,12 @@ def lines_of_mezuzah(matched: Matched, layout: Layout) -> bool:
     listed_starts = np.cumsum([0, *lengths])
     # The page's first letter may begin anywhere: it tells nothing.
     begins = expected[rows[first]][1:] + offset
-    return len(begins) + 1 >= FEWEST_LINES and bool(
-        np.isin(begins, listed_starts).mean() >= MOST_LINES
+    return len(begins) + 1 >= MIN_LINES_FOR_LIST and bool(
+        np.isin(begins, listed_starts).mean() >= MIN_SHARE_OF_LISTED_STARTS
     )
 
 
-def _starts(lines: Lines) -> list[int]:
+def _first_words(lines: Lines) -> list[int]:
     """Index of the word with which each line begins."""
     starts, word = [], 0
     for line in lines:
@@ -100,7 +100,7 @@ def _starts(lines: Lines) -> list[int]:
     return starts
 
 
-def _firsts(record: PageRecord) -> list[GlyphRecord]:
+def _first_glyphs(record: PageRecord) -> list[GlyphRecord]:
     """The first letter of each line that answers a letter of the text."""
     firsts: dict[int, GlyphRecord] = {}
     for glyph in record.glyphs:

@@ -9,9 +9,15 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from crownlet.datasets.scribal.texts import portion, read_portion
 from crownlet.infer.layout.frame import Frame, frame
 from crownlet.infer.records import PageRecord, TextMatch
-from crownlet.infer.text.line_starts import lines_of_mezuzah
-from crownlet.infer.text.match import BELONGS, Matched, agreement, foreign, match
-from crownlet.infer.text.summary import Reading, summary
+from crownlet.infer.text.line_starts import has_lines_of_mezuzah
+from crownlet.infer.text.match import (
+    MIN_TEXT_AGREEMENT,
+    AlignedText,
+    align_to_portion,
+    foreign_letters,
+    share_agreeing,
+)
+from crownlet.infer.text.summary import Reading, summarise
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.pentateuch.search import Found
@@ -22,28 +28,28 @@ AUTO: Literal["auto"] = "auto"
 
 NOT_COMPARED = "none"
 
-Wanted: TypeAlias = "Portion | Literal['auto'] | None"
+TextChoice: TypeAlias = "Portion | Literal['auto'] | None"
 
 
-def read_wanted(name_or_path: str | Path) -> Wanted:
+def read_text_choice(name_or_path: str | Path) -> TextChoice:
     """`auto`, `none`, or what `read_portion` reads, whose ValueError says what is wrong."""
     if name_or_path == AUTO:
         return AUTO
     return None if name_or_path == NOT_COMPARED else read_portion(name_or_path)
 
 
-SURE = 0.9
+MIN_CONFIDENCE_WITHOUT_ALTERNATIVES = 0.9
 """A passage found with less is told with the others in which the words stand."""
 
 MEZUZAH = "mezuzah"
 
-NAMED = 3
+MAX_ALTERNATIVES_IN_NOTE = 3
 """Other places that are named in the note; all stand in the record."""
 
-Compared = tuple[Matched | None, TextMatch | None]
+TextComparison = tuple[AlignedText | None, TextMatch | None]
 
 
-def compared(page: Reading, text: Wanted) -> Compared:
+def compare_with_text(page: Reading, text: TextChoice) -> TextComparison:
     """The page against its text; only the summary where they do not belong together.
 
     Neither where there is no text, or none was found.
@@ -52,38 +58,38 @@ def compared(page: Reading, text: Wanted) -> Compared:
         return None, None
     view = frame(page.found, page.layout, page.size)
     if text == AUTO:
-        return _searched(page, view)
-    matched = _laid(page, text, view)
-    said = summary(matched, page, view)
-    return (matched if agreement(matched, page.letters) >= BELONGS else None), said
+        return _search_and_compare(page, view)
+    matched = _align(page, text, view)
+    said = summarise(matched, page, view)
+    return (matched if share_agreeing(matched, page.letters) >= MIN_TEXT_AGREEMENT else None), said
 
 
-def _laid(page: Reading, text: Portion, view: Frame) -> Matched:
-    matched = match(page.odds, page.opens, text, view.perhaps)
-    return matched.without(foreign(matched.alignment.expected, page.found, page.layout))
+def _align(page: Reading, text: Portion, view: Frame) -> AlignedText:
+    matched = align_to_portion(page.odds, page.opens, text, view.perhaps)
+    return matched.without(foreign_letters(matched.alignment.expected, page.found, page.layout))
 
 
-def _searched(page: Reading, view: Frame) -> Compared:
+def _search_and_compare(page: Reading, view: Frame) -> TextComparison:
     # Loaded only here: the text of the Pentateuch is not needed where the portion is named.
     from crownlet.datasets.scribal.pentateuch.search import find_passage
 
     found = find_passage(page.letters)
     if found is None:
         return None, None
-    matched = _narrowed(_laid(page, found.portion, view), found)
-    if MEZUZAH in found.also and lines_of_mezuzah(matched, page.layout):
+    matched = _trim_to_shown_verses(_align(page, found.portion, view), found)
+    if MEZUZAH in found.also and has_lines_of_mezuzah(matched, page.layout):
         whole = portion(MEZUZAH)
         others = (found.portion.name, *(name for name in found.also if name != MEZUZAH))
         found = replace(found, portion=whole, also=others)
-        matched = _laid(page, whole, view)
-    if agreement(matched, page.letters) < BELONGS:
+        matched = _align(page, whole, view)
+    if share_agreeing(matched, page.letters) < MIN_TEXT_AGREEMENT:
         return None, None
-    said = summary(matched, page, view)
-    note = " ".join(filter(None, (_found_words(matched.portion.name, found), said.note)))
+    said = summarise(matched, page, view)
+    note = " ".join(filter(None, (_search_note(matched.portion.name, found), said.note)))
     return matched, replace(said, found=round(found.confidence, 3), also=found.also, note=note)
 
 
-def _narrowed(matched: Matched, found: Found) -> Matched:
+def _trim_to_shown_verses(matched: AlignedText, found: Found) -> AlignedText:
     """A found passage without the verses around it that the page does not show."""
     expected = matched.alignment.expected
     answered = expected[expected >= 0]
@@ -99,25 +105,25 @@ def _narrowed(matched: Matched, found: Found) -> Matched:
     return matched.part(verses(first, last), before)
 
 
-def _found_words(name: str, found: Found) -> str:
+def _search_note(name: str, found: Found) -> str:
     """What the page was taken for, by its words."""
-    if found.confidence >= SURE or not found.also:
+    if found.confidence >= MIN_CONFIDENCE_WITHOUT_ALTERNATIVES or not found.also:
         return f"By its words this is {name!r}."
-    others = ", ".join(found.also[:NAMED])
-    if len(found.also) > NAMED:
-        others += f" and {len(found.also) - NAMED} other places"
+    others = ", ".join(found.also[:MAX_ALTERNATIVES_IN_NOTE])
+    if len(found.also) > MAX_ALTERNATIVES_IN_NOTE:
+        others += f" and {len(found.also) - MAX_ALTERNATIVES_IN_NOTE} other places"
     return f"By its words this may be {name!r}; the same words stand in {others}."
 
 
-def strange(record: PageRecord) -> bool:
+def holds_other_text(record: PageRecord) -> bool:
     """Whether a page was compared with a text and does not hold it."""
     return record.match is not None and all(glyph.expected is None for glyph in record.glyphs)
 
 
-def traced(record: PageRecord) -> PageRecord:
+def add_likely_passage(record: PageRecord) -> PageRecord:
     """The record; where a page does not hold its text, with what it seems to hold instead."""
     match = record.match
-    if match is None or not strange(record):
+    if match is None or not holds_other_text(record):
         return record
     # Loaded only here: a page that holds its text has no need of the Pentateuch.
     from crownlet.datasets.scribal.pentateuch.search import find_passage

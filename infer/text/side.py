@@ -14,27 +14,27 @@ from crownlet.infer.text.search import AUTO
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
-    from crownlet.infer.text.search import Wanted
+    from crownlet.infer.text.search import TextChoice
 
 Side = Literal["face", "reverse"]
 
 FACE, REVERSE = "mezuzah", "mezuzah_reverse"
 
-LIKE = 0.7
+MIN_REVERSE_SIMILARITY = 0.7
 """Least likeness (2 matches / both lengths) of a page's letters to those of the reverse."""
 
-MANY = 60
+MAX_REVERSE_LETTERS = 60
 """A page with more letters is no reverse, whatever else was read on it."""
 
-GIVEN = "Given as a {}, this page reads"
+GIVEN_AS_OPENING = "Given as a {}, this page reads"
 """How the sentence begins that tells of exchanged sides."""
 
 
-def reads_as(letters: str) -> Side | None:
+def side_by_letters(letters: str) -> Side | None:
     """The side as which a page reads, by its letters in reading order; None if neither is plain."""
-    if len(letters) > MANY:
+    if len(letters) > MAX_REVERSE_LETTERS:
         return "face"
-    if any(likeness(letters, text) >= LIKE for text in reverse_texts()):
+    if any(letter_similarity(letters, text) >= MIN_REVERSE_SIMILARITY for text in reverse_texts()):
         return "reverse"
     return None
 
@@ -51,33 +51,33 @@ def reverse_texts() -> tuple[str, ...]:
     return first + name, name + first, first, name
 
 
-def likeness(a: str, b: str) -> float:
+def letter_similarity(a: str, b: str) -> float:
     """Letters that two texts share in order, twice, over the letters of both: 0 to 1."""
     return SequenceMatcher(None, a, b, autojunk=False).ratio()
 
 
-def portion_for(side: Side | None, given: Wanted) -> Wanted:
+def portion_for(side: Side | None, given: TextChoice) -> TextChoice:
     """The text of a page of this side, where the scroll's is `given`."""
     if side == "reverse" and given is not None and given != AUTO and given.name == FACE:
         return read_portion(REVERSE)
     return given
 
 
-def exchanged(letters: str, side: Side | None, text: Wanted) -> tuple[Portion, str] | None:
+def exchange_side(letters: str, side: Side | None, text: TextChoice) -> tuple[Portion, str] | None:
     """The text with which a page is to be compared instead, and the sentence that says so.
 
     None where the page reads as what it was given as, or is of no mezuzah.
     """
-    reads = reads_as(letters)
+    reads = side_by_letters(letters)
     if text == AUTO and side is not None and reads is not None and reads != side:
         text = read_portion(FACE if side == "face" else REVERSE)
     if text is None or text == AUTO or text.name not in (FACE, REVERSE) or reads is None:
         return None
     if reads == "reverse" and text.name == FACE:
-        opening = GIVEN.format("face") if side == "face" else "This page reads"
+        opening = GIVEN_AS_OPENING.format("face") if side == "face" else "This page reads"
         rest = "as the reverse of a mezuzah; it was compared with the text of the reverse."
         return read_portion(REVERSE), f"{opening} {rest}"
     if reads == "face" and text.name == REVERSE:
         rest = f"as a face ({len(letters)} letters); it was compared with the text of the mezuzah."
-        return read_portion(FACE), f"{GIVEN.format('reverse')} {rest}"
+        return read_portion(FACE), f"{GIVEN_AS_OPENING.format('reverse')} {rest}"
     return None

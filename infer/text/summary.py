@@ -8,15 +8,15 @@ from crownlet.infer.layout.frame import Frame
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.records import AbsentLetter, Floats, Located, TextMatch
 from crownlet.infer.text.discrepancies import (
-    Run,
+    Indel,
     Teller,
-    absent_runs,
-    extra_runs,
-    mishaps,
-    span,
-    where,
+    find_absent,
+    find_discrepancies,
+    find_extra,
+    place_of_absent,
+    shown_span,
 )
-from crownlet.infer.text.match import BELONGS, Matched, agreement
+from crownlet.infer.text.match import MIN_TEXT_AGREEMENT, AlignedText, share_agreeing
 
 
 @dataclass(frozen=True)
@@ -36,35 +36,35 @@ class Reading:
     """Probability from which a letter's class is sure."""
 
 
-def summary(matched: Matched, page: Reading, view: Frame) -> TextMatch:
+def summarise(matched: AlignedText, page: Reading, view: Frame) -> TextMatch:
     """Counts, and every mishap of the text with the place to look at."""
     name, length = matched.portion.name, matched.alignment.length
     pairs = [(matched.expected(i), letter) for i, letter in enumerate(page.letters)]
     extra = sum(expected == "" for expected, _ in pairs)
     swapped = sum(bool(expected) and expected != letter for expected, letter in pairs)
     answered = len(pairs) - extra - len(matched.foreign)
-    share = agreement(matched, page.letters)
-    if share < BELONGS:
+    share = share_agreeing(matched, page.letters)
+    if share < MIN_TEXT_AGREEMENT:
         note = (
             f"The writing and the portion {name!r} do not belong together: "
             f"{share:.0%} of the letters agree; it was not compared further."
         )
         return TextMatch(name, length, answered, swapped, extra, note=note)
-    gone, hidden = absent_runs(matched, page.layout, view)
+    gone, hidden = find_absent(matched, page.layout, view)
     absent = tuple(letter for run in gone for letter in absent_letters(matched, run, page))
     teller = Teller(
         matched, page.letters, page.odds, page.opens, page.found, page.layout, page.surely
     )
     return TextMatch(
-        name, length, answered, swapped, extra, absent, _note(matched, hidden),
-        mishaps(teller, gone, extra_runs(matched)),
+        name, length, answered, swapped, extra, absent, _summary_note(matched, hidden),
+        find_discrepancies(teller, gone, find_extra(matched)),
     )  # fmt: skip
 
 
-def _note(matched: Matched, hidden: int) -> str:
+def _summary_note(matched: AlignedText, hidden: int) -> str:
     """Which part of the portion the page shows, and what was not compared."""
     sentences = []
-    first, last = span(matched)
+    first, last = shown_span(matched)
     length = matched.alignment.length
     if first > 0 or last < length - 1:
         sentences.append(
@@ -81,9 +81,9 @@ def _note(matched: Matched, hidden: int) -> str:
     return " ".join(sentences)
 
 
-def absent_letters(matched: Matched, run: Run, page: Reading) -> list[AbsentLetter]:
+def absent_letters(matched: AlignedText, run: Indel, page: Reading) -> list[AbsentLetter]:
     """A record for each letter of a run, all with one place to look at."""
-    line, at = where(matched, run, page.found, page.layout)
+    line, at = place_of_absent(matched, run, page.found, page.layout)
     words = {int(matched.word_of[j]) for j in range(run.first, run.last + 1)}
     doubted = run.doubted or bool(words & matched.portion.otherwise)
     return [
@@ -96,7 +96,7 @@ def absent_letters(matched: Matched, run: Run, page: Reading) -> list[AbsentLett
     ]  # fmt: skip
 
 
-def unsure(match: TextMatch) -> TextMatch:
+def all_for_review(match: TextMatch) -> TextMatch:
     """The same for a page whose letters the networks do not know: all is for review."""
     absent = tuple(replace(letter, route="review") for letter in match.absent)
     places = tuple(replace(place, sure=False) for place in match.places)

@@ -15,7 +15,7 @@ from rapidfuzz.distance import Levenshtein
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.text import alignment as module
-from crownlet.infer.text.alignment import Alignment, Prices, align
+from crownlet.infer.text.alignment import Alignment, EditCosts, align
 
 TEXT = portion("mezuzah").letters
 
@@ -116,14 +116,14 @@ def reference(costs: npt.NDArray[np.float64], cut: frozenset[int] = frozenset())
     best[0, 0] = 0
     for i in range(count + 1):
         outside = i in (0, count) or i - 1 in cut
-        each = module.NEXT_OUTSIDE if outside else module.NEXT_ABSENT
+        each = module.OUTSIDE_LETTER_COST if outside else module.ABSENT_EXTEND_COST
         for j in range(length + 1):
             if j:
-                opened = best[i, j - 1] + module.OPEN_ABSENT + each
+                opened = best[i, j - 1] + module.ABSENT_OPEN_COST + each
                 absent[i, j] = min(opened, absent[i, j - 1] + each)
             if i:
-                opened = best[i - 1, j] + module.OPEN_EXTRA + module.NEXT_EXTRA
-                extra[i, j] = min(opened, extra[i - 1, j] + module.NEXT_EXTRA)
+                opened = best[i - 1, j] + module.EXTRA_OPEN_COST + module.EXTRA_EXTEND_COST
+                extra[i, j] = min(opened, extra[i - 1, j] + module.EXTRA_EXTEND_COST)
             match = best[i - 1, j - 1] + costs[i - 1, j - 1] if i and j else big
             best[i, j] = min(best[i, j], match, absent[i, j], extra[i, j])
     return float(best[count, length])
@@ -135,20 +135,20 @@ def cost_of(result: Alignment, costs: npt.NDArray[np.float64]) -> float:
     i = 0
     while i < count:
         if result.expected[i] < 0:
-            total += module.OPEN_EXTRA
+            total += module.EXTRA_OPEN_COST
             while i < count and result.expected[i] < 0:
-                total += module.NEXT_EXTRA
+                total += module.EXTRA_EXTEND_COST
                 i += 1
             continue
         jump = int(result.expected[i]) - j
         if jump:
             inside = (result.expected[:i] >= 0).any()
-            total += module.OPEN_ABSENT
-            total += jump * (module.NEXT_ABSENT if inside else module.NEXT_OUTSIDE)
+            total += module.ABSENT_OPEN_COST
+            total += jump * (module.ABSENT_EXTEND_COST if inside else module.OUTSIDE_LETTER_COST)
         total += float(costs[i, result.expected[i]])
         j, i = int(result.expected[i]) + 1, i + 1
     if j < result.length:
-        total += module.OPEN_ABSENT + (result.length - j) * module.NEXT_OUTSIDE
+        total += module.ABSENT_OPEN_COST + (result.length - j) * module.OUTSIDE_LETTER_COST
     return total
 
 
@@ -160,7 +160,7 @@ def test_no_alignment_is_cheaper(seed: int) -> None:
     page = "".join(rng.choice(list(LETTERS[:4]), int(rng.integers(1, 14))))
     odds = rng.dirichlet(np.full(27, 0.3), len(page)) * 0.4 + seen(page) * 0.6
     result = align(odds, classes(text))
-    costs = module._costs(odds, classes(text))
+    costs = module._substitution_costs(odds, classes(text))
     assert result.cost == pytest.approx(reference(costs), abs=1e-3)
     assert cost_of(result, costs) == pytest.approx(result.cost, abs=1e-3)
 
@@ -177,12 +177,12 @@ def test_none_is_cheaper_where_the_frame_cuts(seed: int) -> None:
     page = "".join(rng.choice(list(LETTERS[:4]), int(rng.integers(1, 14))))
     cut = rng.random(len(page)) < 0.4
     result = align(seen(page), classes(text), cut=cut)
-    costs = module._costs(seen(page), classes(text))
+    costs = module._substitution_costs(seen(page), classes(text))
     rows = frozenset(int(i) for i in np.flatnonzero(cut))
     assert result.cost == pytest.approx(reference(costs, rows), abs=1e-3)
 
 
-UNIT = Prices(dearest=1.0, open_absent=0.0, next_absent=1.0, next_outside=1.0, open_extra=0.0,
+UNIT = EditCosts(dearest=1.0, open_absent=0.0, next_absent=1.0, next_outside=1.0, open_extra=0.0,
               next_extra=1.0)  # fmt: skip
 SHORT = st.text(alphabet="אבגד", max_size=18)
 

@@ -13,14 +13,16 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.pentateuch.text import passage
 from crownlet.datasets.scribal.texts import TEFILLIN, portion, tefillin_lines
 from crownlet.infer.records import TextMatch
-from crownlet.infer.text.search import compared
+from crownlet.infer.text.search import compare_with_text
 
 LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 TEXT = portion("mezuzah")
 
 
 def told(lines: list[str], text: str = "mezuzah") -> TextMatch:
-    _, match = compared(written.reading(lines), "auto" if text == "auto" else portion(text))
+    _, match = compare_with_text(
+        written.reading(lines), "auto" if text == "auto" else portion(text)
+    )
     assert match is not None
     return match
 
@@ -91,7 +93,7 @@ def test_a_bent_letter_at_the_end_of_a_word_is_swapped(
     old: str, new: str, pair: tuple[str, str]
 ) -> None:
     page = written.reading(changed(5, old, new))
-    matched, match = compared(page, TEXT)
+    matched, match = compare_with_text(page, TEXT)
     assert matched is not None
     assert match is not None
     assert (match.swapped, match.absent, match.extra) == (1, (), 0)
@@ -142,7 +144,7 @@ def test_letters_read_with_doubt_make_no_mishap(seed: int) -> None:
         odds[i, rng.integers(27)] += 0.59
         odds[i, right] += 0.4
     letters = "".join(LETTERS[k] for k in odds.argmax(axis=1))
-    _, match = compared(replace(page, odds=odds, letters=letters), TEXT)
+    _, match = compare_with_text(replace(page, odds=odds, letters=letters), TEXT)
     assert match is not None
     assert [(p.mishap, p.letters) for p in match.places] == [("words_doubled", words[at])]
 
@@ -161,7 +163,7 @@ def test_an_absent_first_letter_is_absent() -> None:
 @pytest.mark.parametrize("cut", [(200, 0, 0, 0), (0, 0, 200, 0), (150, 0, 150, 0)])
 def test_letters_outside_the_picture_are_not_absent(cut: tuple[float, ...]) -> None:
     page = written.cropped(written.reading(LINES), *cut)
-    _, match = compared(page, TEXT)
+    _, match = compare_with_text(page, TEXT)
     assert match is not None
     assert match.absent == ()
     assert match.swapped == match.extra == 0
@@ -170,12 +172,12 @@ def test_letters_outside_the_picture_are_not_absent(cut: tuple[float, ...]) -> N
 
 def test_lines_below_the_picture_are_not_absent_for_certain() -> None:
     page = written.cropped(written.reading(LINES), 0, 0, 0, 90 + 30)
-    _, match = compared(page, TEXT)
+    _, match = compare_with_text(page, TEXT)
     assert match is not None
     assert [p.sure for p in match.places] == [False]
     assert all(letter.route == "review" for letter in match.absent)
     whole = written.reading(LINES[:-1], margin=(90.0, 90.0, 90.0, 150.0))
-    _, match = compared(whole, TEXT)
+    _, match = compare_with_text(whole, TEXT)
     assert match is not None
     assert [(p.mishap, p.letters, p.sure) for p in match.places] == [
         ("words_absent", LINES[-1], True)
@@ -184,7 +186,7 @@ def test_lines_below_the_picture_are_not_absent_for_certain() -> None:
 
 def test_a_skipped_line_is_told_even_where_the_frame_is_tight() -> None:
     page = written.reading(LINES[:8] + LINES[9:], margin=(5.0, 5.0, 5.0, 5.0))
-    _, match = compared(page, TEXT)
+    _, match = compare_with_text(page, TEXT)
     assert match is not None
     (place,) = match.places
     assert place.letters == LINES[8]
@@ -195,7 +197,7 @@ def test_three_columns_of_a_scroll_find_themselves() -> None:
     lines = [" ".join(words[k : k + 6]) for k in range(4, 4 + 6 * 36, 6)]
     page = written.reading(lines, column=12)
     assert int(page.layout.column.max()) == 2
-    matched, match = compared(page, "auto")
+    matched, match = compare_with_text(page, "auto")
     assert matched is not None
     assert match is not None
     assert match.portion.startswith("Numbers 20:1-")
@@ -207,7 +209,7 @@ def test_columns_that_the_frame_cuts_below() -> None:
     words = passage("Numbers 20").words
     lines = [" ".join(words[k : k + 6]) for k in range(0, 6 * 36, 6)]
     page = written.cropped(written.reading(lines, column=12), 0, 0, 0, 90 + 4 * 60)
-    _, match = compared(page, "auto")
+    _, match = compare_with_text(page, "auto")
     assert match is not None
     assert match.portion.startswith("Numbers 20:1-")
     assert match.absent == ()
@@ -240,7 +242,7 @@ def test_a_page_of_a_whole_book() -> None:
     words = passage("Genesis 41:1-20").words
     lines = [" ".join(words[k : k + 7]) for k in range(0, len(words), 7)]
     start = time.process_time()
-    _, match = compared(written.reading(lines), book)
+    _, match = compare_with_text(written.reading(lines), book)
     assert time.process_time() - start < 1.0  # measured 0.2 s
     assert match is not None
     assert match.places == ()
@@ -276,10 +278,10 @@ def test_words_that_scrolls_spell_otherwise_are_no_finding() -> None:
 
 
 def test_other_writing_is_not_compared() -> None:
-    assert compared(written.reading(["הללו את יהוה כל גוים שבחוהו כל האמים"] * 2), "auto") == (
+    assert compare_with_text(written.reading(["הללו את יהוה כל גוים שבחוהו כל האמים"] * 2), "auto") == (
         None, None,
     )  # fmt: skip
-    assert compared(written.reading(LINES), None) == (None, None)
+    assert compare_with_text(written.reading(LINES), None) == (None, None)
 
 
 def test_names_are_veiled_in_sentences() -> None:

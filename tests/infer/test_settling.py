@@ -7,14 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.infer.text.alignment import settled
+from crownlet.infer.text.alignment import normalise_indels
 
 
 def run(expected: list[int], page: str, words: str) -> list[int]:
     text = words.replace(" ", "")
     starts = np.array([k == 0 or words[i - 1] == " " for i, k in _letters(words)])
     codes = [np.array([index_of(c) for c in letters], np.int64) for letters in (page, text)]
-    return settled(np.array(expected), *codes, starts).tolist()
+    return normalise_indels(np.array(expected), *codes, starts).tolist()
 
 
 def _letters(words: str) -> list[tuple[int, int]]:
