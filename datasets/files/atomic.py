@@ -20,16 +20,16 @@ from pathlib import Path
 from typing import Any
 
 
-def write_whole(path: Path, text: str) -> None:
+def write_file(path: Path, text: str) -> None:
     """Write a file as one step; OSError if it cannot be written."""
-    with replacing(path) as draft:
+    with atomic_write(path) as draft:
         draft.write_text(text, encoding="utf-8")
 
 
-TEMPORARY = ".crownlet-"
+DRAFT_PREFIX = ".crownlet-"
 """Begins the name of every draft."""
 
-FORGOTTEN = 86_400.0
+ABANDONED_DRAFT_SECONDS = 86_400.0
 """Seconds after which a draft that does not name its process is taken for left behind."""
 
 _OWNED = re.compile(r"\.crownlet-(?P<host>[A-Za-z0-9_]*)-(?P<pid>\d+)-[^-]+")
@@ -38,18 +38,18 @@ _EXCHANGE, _HERE = 2, -100
 """RENAME_EXCHANGE and AT_FDCWD of Linux (renameat2(2), fcntl.h)."""
 
 
-def draft_folder(beside: Path) -> Path:
+def make_draft_folder(beside: Path) -> Path:
     """A new empty folder in `beside`; OSError if there is no writing there."""
-    draft = Path(tempfile.mkdtemp(prefix=_prefix(), dir=beside))
+    draft = Path(tempfile.mkdtemp(prefix=_draft_prefix(), dir=beside))
     draft.chmod(0o755)
     return draft
 
 
-def _prefix() -> str:
-    return f"{TEMPORARY}{_host()}-{os.getpid()}-"
+def _draft_prefix() -> str:
+    return f"{DRAFT_PREFIX}{_host_name()}-{os.getpid()}-"
 
 
-def _host() -> str:
+def _host_name() -> str:
     return re.sub(r"[^A-Za-z0-9]", "_", socket.gethostname())[:40]
 
 
@@ -65,14 +65,14 @@ def replace_folder(draft: Path, target: Path) -> None:
     except OSError:
         if not target.exists():
             raise
-        if not _exchanged(draft, target):
-            aside = draft_folder(target.parent)
+        if not _exchange_folders(draft, target):
+            aside = make_draft_folder(target.parent)
             target.replace(aside / target.name)
             draft.replace(target)
             shutil.rmtree(aside, ignore_errors=True)
 
 
-def _exchanged(one: Path, other: Path) -> bool:
+def _exchange_folders(one: Path, other: Path) -> bool:
     """Whether two folders could be made to change places in one step."""
     if not sys.platform.startswith("linux"):
         return False
@@ -83,7 +83,7 @@ def _exchanged(one: Path, other: Path) -> bool:
     return False
 
 
-def sweep(run: Path) -> int:
+def remove_abandoned_drafts(run: Path) -> int:
     """Clear away what killed processes left in `run`; returns how many drafts there were.
 
     A page that was set aside and has no successor is put back. Drafts of processes that still run,
@@ -91,24 +91,24 @@ def sweep(run: Path) -> int:
     """
     swept = 0
     with contextlib.suppress(OSError):
-        for path in sorted(run.glob(f"{TEMPORARY}*")):
-            if _left_behind(path):
-                _clear(path, run)
+        for path in sorted(run.glob(f"{DRAFT_PREFIX}*")):
+            if _is_abandoned(path):
+                _remove_draft(path, run)
                 swept += 1
     return swept
 
 
-def _left_behind(path: Path) -> bool:
+def _is_abandoned(path: Path) -> bool:
     owner = _OWNED.fullmatch(path.name)
-    if owner is None or owner["host"] != _host():
+    if owner is None or owner["host"] != _host_name():
         try:
-            return time.time() - path.stat().st_mtime > FORGOTTEN
+            return time.time() - path.stat().st_mtime > ABANDONED_DRAFT_SECONDS
         except OSError:
             return False
-    return not _runs(int(owner["pid"]))
+    return not _is_running(int(owner["pid"]))
 
 
-def _runs(process: int) -> bool:
+def _is_running(process: int) -> bool:
     try:
         os.kill(process, 0)
     except ProcessLookupError:
@@ -118,7 +118,7 @@ def _runs(process: int) -> bool:
     return True
 
 
-def _clear(path: Path, run: Path) -> None:
+def _remove_draft(path: Path, run: Path) -> None:
     if not path.is_dir() or path.is_symlink():
         path.unlink(missing_ok=True)
         return
@@ -129,29 +129,29 @@ def _clear(path: Path, run: Path) -> None:
 
 
 @contextmanager
-def replacing(target: Path) -> Iterator[Path]:
+def atomic_write(target: Path) -> Iterator[Path]:
     """A draft of one file that takes its target's place when it is whole and on disk.
 
     The folder is made if need be; OSError if there is no writing in it.
     """
     target.parent.mkdir(parents=True, exist_ok=True)
-    folder = draft_folder(target.parent)
+    folder = make_draft_folder(target.parent)
     try:
         yield folder / target.name
-        to_disk(folder)
+        sync_folder(folder)
         (folder / target.name).replace(target)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def to_disk(draft: Path) -> None:
+def sync_folder(draft: Path) -> None:
     """Every file of a folder on disk before it takes its place, so that power may fail after it."""
     for path in draft.iterdir():
         with path.open("r+b") as file:
             os.fsync(file.fileno())
 
 
-def write_rows(path: Path, columns: Iterable[str], rows: Iterable[Iterable[object]]) -> None:
+def write_csv(path: Path, columns: Iterable[str], rows: Iterable[Iterable[object]]) -> None:
     """A CSV file by RFC 4180: UTF-8, commas, CRLF, a header row, quotes where needed."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\r\n")

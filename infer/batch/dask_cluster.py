@@ -24,7 +24,7 @@ from pathlib import Path
 
 from distributed import Client, KilledWorker, Security, rpc
 
-from crownlet.datasets.files.atomic import draft_folder
+from crownlet.datasets.files.atomic import make_draft_folder
 from crownlet.datasets.files.errors import FileFault, plain
 from crownlet.datasets.scribal.customs import CUSTOMS
 from crownlet.datasets.scribal.texts import KNOWN
@@ -83,7 +83,7 @@ def _new_desk(job: Job) -> Desk:
     if not job.mark.is_dir():
         raise ClusterError(here, f"does not see {plain(job.setting.out)}: {SHARED}.")
     try:
-        draft_folder(job.setting.out).rmdir()
+        make_draft_folder(job.setting.out).rmdir()
         desk = job.setting.desk()
     except (ValueError, OSError, ModelError) as error:
         raise ClusterError(here, f"cannot inspect these pages ({error}).") from None
@@ -200,7 +200,7 @@ def _client(address: str) -> Client:
 def _mark(out: Path) -> Path:
     try:
         out.mkdir(parents=True, exist_ok=True)
-        return draft_folder(out)
+        return make_draft_folder(out)
     except OSError as error:
         raise ClusterError(out, f"cannot be written ({error.strerror or error}).") from None
 

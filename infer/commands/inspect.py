@@ -69,7 +69,7 @@ def _workers(text: str) -> int:
 
 def run(options: argparse.Namespace) -> int:
     """Inspect every page and gather the scrolls; returns the exit code."""
-    from crownlet.datasets.files.atomic import sweep
+    from crownlet.datasets.files.atomic import remove_abandoned_drafts
     from crownlet.infer.batch.inputs import pictures
 
     out = Path(options.out)
@@ -91,7 +91,7 @@ def run(options: argparse.Namespace) -> int:
     from crownlet.infer.batch.worker import Task, Work
 
     table, places = placed
-    sweep(out)
+    remove_abandoned_drafts(out)
     work = Work(out, len(paths))
     tasks = [Task(path, place) for path, place in zip(paths, places, strict=True)]
     listed = True

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from crownlet.datasets.files.atomic import write_rows
+from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.batch.worker import tally
 from crownlet.infer.demo.samples import (
@@ -55,7 +55,7 @@ def run_demo(
     ModelError when the networks cannot be used, OSError when `out` cannot be written.
     """
     pass
-    from crownlet.datasets.files.atomic import write_whole
+    from crownlet.datasets.files.atomic import write_file
     from crownlet.infer.run.run import open_run
     from crownlet.infer.scrolls.gather import update_scrolls
     from crownlet.infer.scrolls.members import read_table
@@ -75,7 +75,7 @@ def run_demo(
     update_scrolls(run, read_table(table))
     made = make_sheets(open_run(run), say=lambda line: None, complain=say)
     write_survey(out / "survey.csv", results)
-    write_whole(out / "index.html", index_page(results, made.index.parent.relative_to(out)))
+    write_file(out / "index.html", index_page(results, made.index.parent.relative_to(out)))
     return out / "index.html"
 
 
@@ -167,7 +167,7 @@ def _bare(results: Sequence[Result], source: Source) -> int:
 def write_scroll_table(path: Path, work: Iterable[Sheet]) -> Path:
     """The table that `crownlet inspect --scrolls` takes."""
     rows = [(sheet.name, sheet.scroll_name, sheet.side, sheet.source.name) for sheet in work]
-    write_rows(path, ("scan", "scroll", "side", "source"), rows)
+    write_csv(path, ("scan", "scroll", "side", "source"), rows)
     return path
 
 
@@ -180,5 +180,5 @@ def write_survey(path: Path, results: Iterable[Result]) -> Path:
         tally = Counter((f.kind, f.route) for f in result.findings)
         rows += [(*head, *key, n) for key, n in sorted(tally.items())] or [(*head, "", "", 0)]
     columns = ("source", "scroll", "side", "page", "letters", "kind", "route", "count")
-    write_rows(path, columns, rows)
+    write_csv(path, columns, rows)
     return path

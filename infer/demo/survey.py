@@ -18,7 +18,7 @@ from PIL import Image
 from scipy.stats import gamma
 
 from crownlet.datasets.coco.truth import LetterTruth
-from crownlet.datasets.files.atomic import write_rows
+from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.render.page.faults import plan_page
 from crownlet.datasets.render.page.spec import Augment, PageSpec, mezuzah
 from crownlet.datasets.scribal.texts import read_portion
@@ -303,5 +303,5 @@ def _manifest(out: Path, work: tuple[Sheet, ...]) -> Path:
         )
         for sheet in work
     ]  # fmt: skip
-    write_rows(out / "manifest.csv", COLUMNS, rows)
+    write_csv(out / "manifest.csv", COLUMNS, rows)
     return out / "manifest.csv"

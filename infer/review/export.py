@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.coco.write import collect
-from crownlet.datasets.files.atomic import replacing, write_json, write_rows
+from crownlet.datasets.files.atomic import atomic_write, write_csv, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -252,7 +252,7 @@ class Exported:
 def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
     """Write labels and decisions into the folder of a run, each file whole or not at all.
 
-    Raises RunError for a folder that is no run, StoreError where nothing was reviewed or the file
+    Raises RunError for a folder that is no run, ReviewStoreError where nothing was reviewed or the file
     cannot be read, OSError where the folder cannot be written.
     """
     opened = run if isinstance(run, Run) else open_run(run)
@@ -271,15 +271,15 @@ def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
     missed = tuple(f"{name}: {sentence(one)}" for name, one in told.items() if one.asked)
     data, letters, left_out = labels(opened, standing)
     folder = opened.folder
-    with replacing(folder / LABELS) as draft:
+    with atomic_write(folder / LABELS) as draft:
         write_json(draft, data)
-    with replacing(folder / DECISIONS) as draft:
-        write_rows(draft, COLUMNS, map(row, standing))
+    with atomic_write(folder / DECISIONS) as draft:
+        write_csv(draft, COLUMNS, map(row, standing))
     return Exported(folder / LABELS, folder / DECISIONS, len(standing), letters, left_out, missed)
 
 
 def reviewed(run: Run) -> ReviewStore:
-    """The file of decisions of a run, its queue in step; StoreError if nothing was reviewed yet."""
+    """The file of decisions of a run, its queue in step; ReviewStoreError if nothing was reviewed yet."""
     path = run.folder / STORE
     if not path.is_file():
         raise ReviewStoreError(path, "nothing was reviewed yet; begin with `crownlet review`.")

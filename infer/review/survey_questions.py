@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crownlet.datasets.files.atomic import replacing, write_rows
+from crownlet.datasets.files.atomic import atomic_write, write_csv
 from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.queue import Question
 from crownlet.infer.run.survey_state import read_survey
@@ -41,8 +41,8 @@ class Pair:
 
 def write_audit(folder: Path, pairs: Iterable[Pair]) -> None:
     """Write S/audit.csv whole or not at all; OSError if it cannot be written."""
-    with replacing(folder / NAME) as draft:
-        write_rows(
+    with atomic_write(folder / NAME) as draft:
+        write_csv(
             draft, COLUMNS,
             ((p.page, str(p.glyph), p.letter, p.defect, repr(p.chance)) for p in pairs),
         )  # fmt: skip
@@ -79,7 +79,7 @@ class Surveyed:
         return ";" + hashlib.sha256(repr(self._pairs[page]).encode()).hexdigest()
 
     def questions(self, record: PageRecord) -> tuple[Question, ...]:
-        """What is asked of a page; StoreError if it was inspected anew since."""
+        """What is asked of a page; ReviewStoreError if it was inspected anew since."""
         return tuple(self._question(record, pair) for pair in self._pairs[record.name])
 
     def _question(self, record: PageRecord, pair: Pair) -> Question:
@@ -97,7 +97,7 @@ class Surveyed:
 def surveyed(run: Run) -> Surveyed | None:
     """The audit of a survey's folder; None for any other run.
 
-    StoreError while the survey is not complete, RunError if its files cannot be read.
+    ReviewStoreError while the survey is not complete, RunError if its files cannot be read.
     """
     survey = read_survey(run.folder)
     if survey is None:

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from crownlet.datasets.files.atomic import replacing, write_json
+from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.view.wording import RULING
 
@@ -45,7 +45,7 @@ class Survey:
 def write_survey(folder: Path, survey: Survey) -> None:
     """Write S/survey.json whole or not at all; OSError if it cannot be written."""
     folder.mkdir(parents=True, exist_ok=True)
-    with replacing(folder / NAME) as draft:
+    with atomic_write(folder / NAME) as draft:
         write_json(draft, {"schema": SCHEMA, "caution": RULING, **asdict(survey)})
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, cast, get_args
 
-from crownlet.datasets.files.atomic import write_rows
+from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading, Scope
@@ -101,7 +101,7 @@ COLUMNS = (
 
 def write_findings(path: Path, findings: Iterable[Finding]) -> None:
     """Write findings.csv (RFC 4180: UTF-8, commas, CRLF, a header row)."""
-    write_rows(path, COLUMNS, map(finding_row, findings))
+    write_csv(path, COLUMNS, map(finding_row, findings))
 
 
 def finding_row(finding: Finding) -> list[str]:
@@ -170,7 +170,7 @@ COLUMNS_table = ("glyph", "measure", "q", "mm", "x0", "y0", "x1", "y1", "defect"
 
 def write_measures(path: Path, measurements: Iterable[Measurement]) -> None:
     """Write the table (RFC 4180: UTF-8, commas, CRLF, a header row)."""
-    write_rows(path, COLUMNS_table, map(measure_row, measurements))
+    write_csv(path, COLUMNS_table, map(measure_row, measurements))
 
 
 def measure_row(m: Measurement) -> list[str]:

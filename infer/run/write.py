@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.files.atomic import (
-    draft_folder,
+    make_draft_folder,
     replace_folder,
-    to_disk,
+    sync_folder,
+    write_csv,
     write_json,
-    write_rows,
 )
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
@@ -55,10 +55,10 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
     """
     run.mkdir(parents=True, exist_ok=True)
     target = run / page.name
-    draft = draft_folder(run)
+    draft = make_draft_folder(run)
     try:
-        write_rows(draft / "glyphs.csv", GLYPH_COLUMNS, map(glyph_row, page.glyphs))
-        write_rows(draft / "gaps.csv", GAP_COLUMNS, map(gap_row, page.gaps))
+        write_csv(draft / "glyphs.csv", GLYPH_COLUMNS, map(glyph_row, page.glyphs))
+        write_csv(draft / "gaps.csv", GAP_COLUMNS, map(gap_row, page.gaps))
         write_findings(draft / "findings.csv", findings)
         write_measures(draft / "measures.csv", page.measurements)
         write_json(draft / "page.json", page_json(page))
@@ -66,7 +66,7 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
         # Apart, since no two inspections take the same time.
         seconds = {stage: round(value, 4) for stage, value in page.timing.items()}
         write_json(draft / "timing.json", {"seconds": seconds})
-        to_disk(draft)
+        sync_folder(draft)
         replace_folder(draft, target)
     finally:
         shutil.rmtree(draft, ignore_errors=True)

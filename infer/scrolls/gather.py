@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from crownlet.datasets.files.atomic import replacing, write_json
+from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.read import read_record
@@ -27,7 +27,7 @@ from crownlet.infer.scrolls.sketch import Sketch, sketch
 def gather(records: Iterable[PageRecord], table: Table | None = None) -> tuple[Scroll, ...]:
     """The scrolls of some pages, in the order of their first pages.
 
-    `records` is gone through once, so they may be read one after the other. TableError where the
+    `records` is gone through once, so they may be read one after the other. ScrollTableError where the
     table and the pages do not go together.
     """
     pages = {page.name: page for page in map(sketch, records)}
@@ -108,7 +108,7 @@ def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[Place])
         "scrolls": [dataclasses.asdict(scroll) for scroll in scrolls],
         "given": [dataclasses.asdict(place) for place in places],
     }
-    with replacing(run / NAME) as draft:
+    with atomic_write(run / NAME) as draft:
         write_json(draft, data)
     return run / NAME
 
@@ -134,7 +134,7 @@ def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
     """Write RUN/scrolls.json over all pages of a run; returns its scrolls.
 
     Pages are read as they stand on disk, so the list is the same whether they were inspected
-    together or apart. TableError where table and pages do not go together, FileFault where the run
+    together or apart. ScrollTableError where table and pages do not go together, FileFault where the run
     cannot be read, OSError where it cannot be written.
     """
     pages = open_run(run).pages

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from crownlet.datasets.files.atomic import write_whole
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.findings.finding import HEADINGS
 from crownlet.infer.run.run import Run, StoredScroll, open_run
@@ -115,7 +115,7 @@ def make_sheets(
         # Opened anew for each scroll: a hundred of them are too large to hold.
         fresh = open_run(run.folder)
         try:
-            write_whole(path, sheet_page(fresh, scroll, show_names, decisions))
+            write_file(path, sheet_page(fresh, scroll, show_names, decisions))
         except FileFault as error:
             faults[scroll.name] = error
             complain(str(error))
@@ -125,14 +125,14 @@ def make_sheets(
         say(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
     if only is None:
         sound = [scroll for scroll in chosen if scroll.name not in faults]
-        write_whole(folder / "teaching.html", teaching_page(run, sound, show_names, decisions))
+        write_file(folder / "teaching.html", teaching_page(run, sound, show_names, decisions))
     for scroll in run.scrolls:
         if scroll.name not in rows:
             href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
             fault = faults.get(scroll.name)
             rows[scroll.name] = _row(open_run(run.folder), scroll, href, decisions, fault)
     taught = (folder / "teaching.html").is_file()
-    write_whole(folder / "index.html", index_page(rows.values(), taught))
+    write_file(folder / "index.html", index_page(rows.values(), taught))
     return Made(folder / "index.html", len(faults))
 
 

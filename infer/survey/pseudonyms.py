@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
-from crownlet.datasets.files.atomic import replacing, write_rows
+from crownlet.datasets.files.atomic import atomic_write, write_csv
 from crownlet.infer.review.queue import lot
 from crownlet.infer.run.tables import RunError, read_table
 from crownlet.infer.survey.manifest import Manifest, Row
@@ -89,8 +89,8 @@ def _letters() -> Iterator[str]:
 def write_keys(folder: Path, keys: Iterable[Key]) -> None:
     """Write S/sources.csv whole or not at all; OSError if it cannot be written."""
     rows = ([str(getattr(key, name)) for name in COLUMNS] for key in keys)
-    with replacing(folder / NAME) as draft:
-        write_rows(draft, COLUMNS, rows)
+    with atomic_write(folder / NAME) as draft:
+        write_csv(draft, COLUMNS, rows)
 
 
 def read_keys(folder: Path) -> tuple[Key, ...]:

@@ -11,7 +11,7 @@ from typing import Any
 
 from jinja2 import Environment
 
-from crownlet.datasets.files.atomic import replacing, write_rows, write_whole
+from crownlet.datasets.files.atomic import atomic_write, write_csv, write_file
 from crownlet.infer import sheet
 from crownlet.infer.run.run import open_run
 from crownlet.infer.survey import methods as cautions
@@ -51,8 +51,8 @@ def write_table(path: Path, kind: type[Any], rows: Sequence[Any]) -> None:
     """
     columns = (field.name for field in fields(kind))
     cells = ([_cell(value) for value in astuple(row)] for row in rows)
-    with replacing(path) as draft:
-        write_rows(draft, columns, cells)
+    with atomic_write(path) as draft:
+        write_csv(draft, columns, cells)
 
 
 def _cell(value: object) -> str:
@@ -112,7 +112,7 @@ def write_report(
         methods=methods(survey, results), limits=limits(),
         versions=tuple((what, ", ".join(which)) for what, which in survey.versions.items()),
     )  # fmt: skip
-    write_whole(out / PAGE, _environment().get_template("report.html").render(v=view))
+    write_file(out / PAGE, _environment().get_template("report.html").render(v=view))
     return out / PAGE
 
 

@@ -12,7 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from crownlet.datasets.files.atomic import sweep
+from crownlet.datasets.files.atomic import remove_abandoned_drafts
 from crownlet.datasets.files.errors import FileFault, plain
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.batch.worker import Desk, Outcome, Task
@@ -61,7 +61,7 @@ class Running:
         """Inspect page after page; OSError if the folder cannot be written."""
         write_survey(self.folder, self.survey)
         write_keys(self.folder, self.keys)
-        sweep(self.folder)
+        remove_abandoned_drafts(self.folder)
         for row, key in zip(self.manifest.rows, self.keys, strict=True):
             yield self._page(row, key)
 

@@ -21,7 +21,7 @@ import pytest
 import tiny
 from distributed import Client
 
-from crownlet.datasets.files.atomic import draft_folder
+from crownlet.datasets.files.atomic import make_draft_folder
 from crownlet.infer import cli
 from crownlet.infer.batch import dask_cluster as cluster_desks
 from crownlet.infer.batch import dask_cluster as clustering
@@ -112,7 +112,7 @@ def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Pa
     for task in tasks:
         task.path.write_bytes(b"")
     setting = dying.DyingSetting(tmp_path)
-    job = Job(setting, draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))  # type: ignore[arg-type]
+    job = Job(setting, make_draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))  # type: ignore[arg-type]
     outcomes = list(spread(tasks, Cluster("", client, job)))
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
@@ -154,7 +154,7 @@ def first_page(run: Path) -> None:
 def job(tmp_path: Path) -> Job:
     """A job that this process, in a worker's place, can do."""
     setting = Setting(None, "unspecified", "none", tmp_path)
-    return Job(setting, draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))
+    return Job(setting, make_draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))
 
 
 def test_a_worker_says_what_it_lacks(job: Job, tmp_path: Path) -> None:

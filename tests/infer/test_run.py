@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from crownlet.datasets.files.atomic import write_rows
+from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.files.images import ImageFacts, PageError, read_page
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
@@ -157,7 +157,7 @@ def test_a_run_of_schema_1_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
     folder = write_page(record, tmp_path)
     with (folder / "glyphs.csv").open(encoding="utf-8", newline="") as file:
         rows = [{k: v for k, v in r.items() if k not in NEW_COLUMNS} for r in csv.DictReader(file)]
-    write_rows(folder / "glyphs.csv", rows[0], (row.values() for row in rows))
+    write_csv(folder / "glyphs.csv", rows[0], (row.values() for row in rows))
     facts = json.loads((folder / "page.json").read_text("utf-8"))
     facts |= {"schema": 1}
     del facts["letters_extra"]

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from scipy.sparse import csr_matrix
 from sklearn.cluster import kmeans_plusplus
 
-from crownlet.datasets.files.atomic import write_rows
+from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.records import DOUBT, GlyphRecord, PageRecord
@@ -58,7 +58,7 @@ def choose_run(folder: Path, n: int, seed: int = 0) -> str:
     run = open_run(folder)
     chosen = choose((page.record for page in run.pages.values()), n, seed)
     rows = [(c.page, str(c.glyph), c.letter, c.kind, f"{c.p:.4f}") for c in chosen]
-    write_rows(run.folder / CHOICE, COLUMNS, rows)
+    write_csv(run.folder / CHOICE, COLUMNS, rows)
     letters, kinds = len({c.letter for c in chosen}), len({c.kind for c in chosen})
     return (
         f"{run.folder / CHOICE}: {len(chosen)} letters, {letters} of the 27 and {kinds} kinds of "

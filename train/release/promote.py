@@ -16,7 +16,8 @@ from typing import Any
 
 from omegaconf import OmegaConf
 
-from crownlet.datasets.files.atomic import draft_folder, replace_folder
+from crownlet.datasets.files.atomic import make_draft_folder, replace_folder
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import verified_files
 from crownlet.infer.thresholds import ROUTING
@@ -34,7 +35,7 @@ HISTORY = "history.json"
 PACKAGE = "__init__.py"
 
 
-class ModelStoreError(ValueError):
+class ModelStoreError(CrownletError, ValueError):
     """A version that cannot be kept or brought back; the message says why."""
 
 
@@ -46,7 +47,7 @@ class Store:
     current: Path
 
     def keep(self, model: Path, version: str) -> Path:
-        """Keep a copy of a model under its version; StoreError if that names another already."""
+        """Keep a copy of a model under its version; ModelStoreError if that names another already."""
         place = self.folder / version
         if place.exists():
             if verified_files(place) != verified_files(model):
@@ -82,7 +83,7 @@ class Store:
     def restore(self) -> str:
         """Bring back the version that the last exchange put aside; its name.
 
-        StoreError if nothing was exchanged yet.
+        ModelStoreError if nothing was exchanged yet.
         """
         history = self.history()
         if not history:
@@ -99,7 +100,7 @@ class Store:
 
 def _copy(model: Path, beside: Path) -> Path:
     """The files of a model in a fresh folder of the same file system as `beside`."""
-    draft = draft_folder(beside)
+    draft = make_draft_folder(beside)
     for path in sorted(model.iterdir()):
         if path.is_file() and path.name != PACKAGE:
             shutil.copy2(path, draft / path.name)
@@ -111,13 +112,14 @@ STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "ga
 CARD = "card.json"
 
 
-class PromotionRefused(SystemExit):
+class PromotionRefused(CrownletError):
     """The gate speaks against the new model; the message holds its reasons."""
 
 
 def promote(config: Any) -> Path:
-    """Make, measure and promote a model; the folder in use. Refused says which numbers spoke
-    against it; it is promoted all the same where `promote.because` says why."""
+    """Make, measure and promote a model; the folder in use.
+
+    PromotionRefused says which numbers speak against it; it is promoted all the same where `promote.because` says why."""
     own = config.promote
     unknown = set(own.steps) - set(STEPS)
     if unknown:
