@@ -53,7 +53,11 @@ def main(config: DictConfig) -> None:
     elif config.job in ("promote", "restore"):
         from crownlet.train.release import promote
 
-        print(f"in use: {getattr(promote, config.job)(config)}")
+        try:
+            print(f"in use: {getattr(promote, config.job)(config)}")
+        except promote.PromotionRefused as error:
+            # The message goes to stderr, and the exit code is 1.
+            raise SystemExit(str(error)) from None
     elif config.job == "proof":
         from crownlet.train.realism.pictures import proof
 

@@ -20,6 +20,7 @@ from crownlet.datasets.coco.truth import (
     PageTruth,
     PartShape,
 )
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 
 Json = dict[str, Any]
@@ -31,7 +32,7 @@ UNKNOWN = -1
 """Number of tags, line, word or place where the labels do not give it."""
 
 
-class LabelError(ValueError):
+class LabelError(CrownletError, ValueError):
     """Labels that cannot be used; the message names the file and the record."""
 
 

@@ -1,4 +1,35 @@
-"""How a file that cannot be used is named to the user: which one, and why, in one sentence."""
+"""Every error of this package, in one tree: `except CrownletError` catches them all.
+
+The message is one sentence for the user. Where a base in brackets stands beside a class, code that
+expects that kind of error catches it as well. On the right: exit code of the command line, where
+the error ends the command. 1 means that some pages or records failed, 2 that nothing could be done.
+
+    CrownletError
+    ├── FileFault                       a file that cannot be used                  2
+    │   ├── PageError                   a picture; the other pages go on            1
+    │   ├── ModelError                  a folder of networks                        2
+    │   ├── DriftReferenceError         what the networks know, for `drift`         2
+    │   ├── RunError                    a run's folder or a table in it             2
+    │   ├── ScrollTableError            the table of `inspect --scrolls`            2
+    │   │   └── ManifestError           the manifest of a survey                    2
+    │   ├── SurveyError                 a survey's folder                           2
+    │   ├── ReviewStoreError            the file of a review's decisions            2
+    │   ├── PortError                   a port that is taken, `review`              2
+    │   ├── ClusterError                a cluster, or a worker of one               1
+    │   └── NoLabelsError               a scan that does not agree with its text    1
+    ├── LabelError (ValueError)         labels of a data set                        2
+    ├── PlanError (ValueError)          numbers of `survey plan`                    2
+    ├── SurveyTableError (ValueError)   letters that no survey can compare          2
+    ├── UserFacingError                 a request of the review page                answer 4xx
+    ├── StaleError                      a decision on what has changed since        answer 409
+    ├── ChoiceError (ValueError)        a decision that is not clear                answer 400
+    ├── ItemError (LookupError)         an item that is not in the queue            answer 404
+    ├── TooManyFailuresError (RuntimeError)   pages that cannot be rendered         1
+    ├── ModelStoreError (ValueError)    a version of the networks                   1
+    └── PromotionRefused                new networks that are not promoted          1
+
+Customs, portions and configurations that are wrong raise ValueError, as Python's own calls do.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +37,11 @@ import unicodedata
 from pathlib import Path
 
 
-class FileFault(Exception):
+class CrownletError(Exception):
+    """The root of all errors that this package raises on purpose."""
+
+
+class FileFault(CrownletError):
     """A file that cannot be used: `path` names it, `reason` says why."""
 
     def __init__(self, path: str | Path, reason: str) -> None:
@@ -15,11 +50,11 @@ class FileFault(Exception):
         self.reason = reason
 
     def __reduce__(self) -> tuple[object, ...]:
-        # From one process to another, whatever arguments a kind of fault is made with.
-        return _again, (type(self), self.args, dict(self.__dict__))
+        # A subclass may have other arguments, and errors travel between processes.
+        return _restored, (type(self), self.args, dict(self.__dict__))
 
 
-def _again(
+def _restored(
     kind: type[FileFault], arguments: tuple[object, ...], values: dict[str, object]
 ) -> FileFault:
     fault = kind.__new__(kind)
@@ -35,3 +70,4 @@ def plain(path: str | Path) -> str:
 
 
 _UNPRINTED = ("Cc", "Cs", "Zl", "Zp")
+"""Unicode categories of control characters, broken halves, and separators of lines."""

@@ -172,7 +172,7 @@ def _short(value: float) -> float:
 
 
 def read(folder: Path) -> Reference:
-    """The reference of a model folder; ReferenceError says what is wrong with it."""
+    """The reference of a model folder; DriftReferenceError says what is wrong with it."""
     path = folder / NAME
     try:
         return _parsed(json.loads(path.read_text("utf-8")))

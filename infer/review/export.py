@@ -252,8 +252,8 @@ class Exported:
 def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
     """Write labels and decisions into the folder of a run, each file whole or not at all.
 
-    Raises RunError for a folder that is no run, ReviewStoreError where nothing was reviewed or the file
-    cannot be read, OSError where the folder cannot be written.
+    Raises RunError for a folder that is no run, ReviewStoreError where nothing was reviewed or the
+    file cannot be read, OSError where the folder cannot be written.
     """
     opened = run if isinstance(run, Run) else open_run(run)
     own = store or reviewed(opened)
@@ -279,7 +279,7 @@ def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
 
 
 def reviewed(run: Run) -> ReviewStore:
-    """The file of decisions of a run, its queue in step; ReviewStoreError if nothing was reviewed yet."""
+    """The file of decisions of a run, its queue in step; ReviewStoreError without any."""
     path = run.folder / STORE
     if not path.is_file():
         raise ReviewStoreError(path, "nothing was reviewed yet; begin with `crownlet review`.")

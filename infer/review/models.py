@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Literal
 
-from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.errors import CrownletError, FileFault
 from crownlet.infer.records import Box
 
 Choice = Literal["present", "not_present", "cannot_tell", "authority", "other_letter"]
@@ -34,15 +34,15 @@ class ReviewStoreError(FileFault):
     """A file of decisions that cannot be used: `path` names it, `reason` says why."""
 
 
-class StaleError(Exception):
+class StaleError(CrownletError):
     """A decision on what the page showed, which is no longer so; nothing was changed."""
 
 
-class ChoiceError(ValueError):
+class ChoiceError(CrownletError, ValueError):
     """A decision that says nothing clear; nothing was changed."""
 
 
-class ItemError(LookupError):
+class ItemError(CrownletError, LookupError):
     """An item that is not in the queue."""
 
 

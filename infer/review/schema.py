@@ -72,7 +72,7 @@ says which readers were shown what the networks or another reader think of an it
 
 
 def connect(path: Path) -> sqlite3.Connection:
-    """Open or make the file: WAL, every commit forced to disk; StoreError says why not."""
+    """Open or make the file: WAL, every commit forced to disk; ReviewStoreError says why not."""
     try:
         db = sqlite3.connect(path, timeout=WAIT, isolation_level=None, check_same_thread=False)
     except sqlite3.Error as error:

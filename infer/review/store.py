@@ -128,8 +128,8 @@ SECOND_SHARE = 1.0
 class ReviewStore(Summaries):
     """The queue and the decisions of one run; usable from several threads.
 
-    Seed and shares are those with which the file was made. Every method may raise StoreError where
-    the file cannot be read or written.
+    Seed and shares are those with which the file was made. Every method may raise ReviewStoreError
+    where the file cannot be read or written.
     """
 
     @classmethod
@@ -146,8 +146,8 @@ class ReviewStore(Summaries):
 
         `audit_share` of the clear letters is mixed in, `second_share` of all items is asked of
         every reader after the first; both and `seed` count when the file is made. `only` are the
-        questions to be shown, if not all. Raises StoreError, and RunError where a new page cannot
-        be read.
+        questions to be shown, if not all. Raises ReviewStoreError, and RunError where a new page
+        cannot be read.
         """
         path = Path(path)
         for share in (audit_share, second_share):

@@ -32,7 +32,7 @@ class Asked:
 
 
 def read_list(path: Path, run: Run) -> tuple[Asked, ...]:
-    """The rows of a list; StoreError names the line that asks for what is not in the run."""
+    """The rows of a list; ReviewStoreError names the line that asks for what is not in the run."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             rows = csv.DictReader(file)

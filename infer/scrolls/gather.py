@@ -27,8 +27,8 @@ from crownlet.infer.scrolls.sketch import Sketch, sketch
 def gather(records: Iterable[PageRecord], table: Table | None = None) -> tuple[Scroll, ...]:
     """The scrolls of some pages, in the order of their first pages.
 
-    `records` is gone through once, so they may be read one after the other. ScrollTableError where the
-    table and the pages do not go together.
+    `records` is gone through once, so they may be read one after the other. ScrollTableError where
+    the table and the pages do not go together.
     """
     pages = {page.name: page for page in map(sketch, records)}
     places = place_pages([(page.name, page.path) for page in pages.values()], table)
@@ -134,8 +134,8 @@ def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
     """Write RUN/scrolls.json over all pages of a run; returns its scrolls.
 
     Pages are read as they stand on disk, so the list is the same whether they were inspected
-    together or apart. ScrollTableError where table and pages do not go together, FileFault where the run
-    cannot be read, OSError where it cannot be written.
+    together or apart. ScrollTableError where table and pages do not go together, FileFault where the
+    run cannot be read, OSError where it cannot be written.
     """
     pages = open_run(run).pages
     images = {name: page.image for name, page in pages.items()}

@@ -40,7 +40,7 @@ def read_cells(
 ) -> tuple[list[str], list[Cells]]:
     """The columns of a CSV file, UTF-8 with or without its mark, and its lines but the empty ones.
 
-    Commas, semicolons and tabs divide. TableError for what is no such table, for a column not
+    Commas, semicolons and tabs divide. ScrollTableError for what is no such table, for a column not
     `known` or there twice, for an absent `needed` one, and where no line follows the header.
     """
     text = _text(Path(path))
@@ -132,7 +132,7 @@ class Table:
 def read_table(path: str | Path) -> Table:
     """A table from a CSV file, UTF-8, with columns `scan,scroll,side` and optionally `source`.
 
-    Commas, semicolons and tabs divide. TableError, in one sentence, for anything else.
+    Commas, semicolons and tabs divide. ScrollTableError, in one sentence, for anything else.
     """
     columns, lines = read_cells(path, COLUMNS, NEEDED)
     rows = [_row(path, columns, line) for line in lines]
@@ -199,8 +199,8 @@ def place_pages(
 ) -> tuple[Place, ...]:
     """A place for each page, given as its name and the path of its picture.
 
-    The table says it, or else what was said `earlier`, by page, or else the name. TableError where
-    a row of the table means several pages, or several rows one page.
+    The table says it, or else what was said `earlier`, by page, or else the name. ScrollTableError
+    where a row of the table means several pages, or several rows one page.
     """
     rows = _rows(pages, table) if table else {}
     said = earlier or {}
@@ -213,7 +213,7 @@ def place_pages(
 
 
 def unlisted(pages: Sequence[tuple[str, str]], table: Table) -> list[str]:
-    """Names of the pages that the table does not name; TableError as above."""
+    """Names of the pages that the table does not name; ScrollTableError as above."""
     rows = _rows(pages, table)
     return [name for name, _ in pages if name not in rows]
 

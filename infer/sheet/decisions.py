@@ -39,7 +39,7 @@ Decisions = Mapping[tuple[str, int], tuple[Decided, ...]]
 def decisions_of(run: Run) -> dict[tuple[str, int], tuple[Decided, ...]]:
     """Decisions that stand, by page and number of the finding; empty where nobody has reviewed.
 
-    StoreError if the file of decisions cannot be read.
+    ReviewStoreError if the file of decisions cannot be read.
     """
     if not (run.folder / STORE).is_file():
         return {}

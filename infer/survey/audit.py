@@ -78,7 +78,7 @@ class Labels:
 
 
 def labels(run: Run, pairs: Iterable[Pair]) -> Labels:
-    """Read the decisions of a survey; StoreError if their file cannot be read."""
+    """Read the decisions of a survey; ReviewStoreError if their file cannot be read."""
     from crownlet.infer.review.store import ReviewStore
     from crownlet.infer.run.names import STORE
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.review.survey_questions import Pair, read_audit
 from crownlet.infer.run.run import Run, open_run
@@ -28,7 +29,7 @@ from crownlet.infer.survey.pseudonyms import Key, read_keys
 FACE, REVERSE = "face", "reverse"
 
 
-class SurveyTableError(ValueError):
+class SurveyTableError(CrownletError, ValueError):
     """The arrays of a survey do not fit together; the message is one sentence for the user."""
 
 
@@ -78,7 +79,7 @@ def tables(
 
     `scroll`, `source`, `side` and `letter` are (letters,), the first two names or numbers;
     `predicted`, `label` and `found` are (defects, letters); `chance` is either. Without `found`, a
-    finding is a prediction of 0.5 or more. TableError says what does not fit.
+    finding is a prediction of 0.5 or more. SurveyTableError says what does not fit.
     """
     said = np.asarray(predicted, dtype=np.float64)
     names, number = np.unique(np.asarray(scroll), return_inverse=True)

@@ -69,7 +69,7 @@ def read_manifest(
     """Read and check a manifest; `portion` and `customs` stand in for cells left empty.
 
     Scans, and files named as portion or customs, are seen from the manifest's folder. ManifestError
-    tells every fault by line and column; TableError where the file is no table at all.
+    tells every fault by line and column; ScrollTableError where the file is no table at all.
     """
     path = Path(path)
     columns, lines = read_cells(path, COLUMNS, NEEDED)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from scipy import stats
 
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.infer.survey.records import MIN_SCROLLS
 
 MOST_SCROLLS = 100_000
@@ -24,7 +25,7 @@ WORTH = 1.15
 """An audit is enough if it needs at most this many times the scrolls of a full reading."""
 
 
-class PlanError(ValueError):
+class PlanError(CrownletError, ValueError):
     """A plan that cannot be made; the message is one sentence for the user."""
 
 

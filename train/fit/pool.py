@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec
@@ -101,7 +102,7 @@ def with_style(spec: PageSpec, seed: int, styles: tuple[str, ...]) -> PageSpec:
 LOG = logging.getLogger(__name__)
 
 
-class TooManyFailuresError(RuntimeError):
+class TooManyFailuresError(CrownletError, RuntimeError):
     """So many pages could not be rendered that the rest would not be a fair sample."""
 
 

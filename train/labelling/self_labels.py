@@ -69,7 +69,7 @@ class NoLabelsError(FileFault):
 def label_page(inspector: Inspector, path: Path, portion: Portion) -> SelfLabelled:
     """Label the page in a picture file.
 
-    NoLabels where page and text do not belong together, PageError for a picture that cannot be
+    NoLabelsError where page and text do not belong together, PageError for a picture that cannot be
     inspected.
     """
     look = inspector.look(path)

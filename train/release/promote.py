@@ -47,7 +47,7 @@ class Store:
     current: Path
 
     def keep(self, model: Path, version: str) -> Path:
-        """Keep a copy of a model under its version; ModelStoreError if that names another already."""
+        """Keep a copy of a model under its version; ModelStoreError if it names another already."""
         place = self.folder / version
         if place.exists():
             if verified_files(place) != verified_files(model):
@@ -119,7 +119,8 @@ class PromotionRefused(CrownletError):
 def promote(config: Any) -> Path:
     """Make, measure and promote a model; the folder in use.
 
-    PromotionRefused says which numbers speak against it; it is promoted all the same where `promote.because` says why."""
+    PromotionRefused says which numbers speak against it; it is promoted all the same where
+    `promote.because` gives a reason."""
     own = config.promote
     unknown = set(own.steps) - set(STEPS)
     if unknown:

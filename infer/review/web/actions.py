@@ -111,7 +111,7 @@ async def _sent(request: Request) -> dict[str, Any]:
 
 
 def _items(given: object) -> list[tuple[int, int]]:
-    """Items with the versions that the window showed; Sentence if there are none."""
+    """Items with the versions that the window showed; UserFacingError if there are none."""
     if not isinstance(given, list) or not given:
         raise UserFacingError("This is no decision on any letter.")
     pairs = [pair for pair in given if isinstance(pair, list) and len(pair) == 2]

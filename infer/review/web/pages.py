@@ -62,7 +62,7 @@ def _query(request: Request) -> str:
 
 
 def named(request: Request) -> Window:
-    """The window of a reader who has given a name; Sentence if he has not."""
+    """The window of a reader who has given a name; UserFacingError if he has not."""
     found = window(request)
     if not found.reader:
         raise UserFacingError("Give your name at the beginning first.", 403)

@@ -8,6 +8,7 @@ from urllib.parse import unquote, urlencode
 
 from starlette.requests import Request
 
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 
 LONGEST_NAME = 60
@@ -16,7 +17,7 @@ NO_LETTER = "none"
 """Stands in addresses for doubts of no single letter."""
 
 
-class UserFacingError(Exception):
+class UserFacingError(CrownletError):
     """A request that cannot be met: the sentence for the reader, and the status of the answer."""
 
     def __init__(self, text: str, status: int = 400) -> None:
@@ -53,7 +54,7 @@ def slug(letter: str) -> str:
 
 
 def letter_of(name: str) -> str:
-    """The letter of a slug, "" for none; Sentence if there is no such letter."""
+    """The letter of a slug, "" for none; UserFacingError if there is no such letter."""
     if name == NO_LETTER:
         return ""
     if name not in BY_SLUG:
@@ -68,7 +69,7 @@ def chosen(request: Request) -> Chosen:
 
 
 def reader_name(given: object) -> str:
-    """A reader's name as kept; Sentence if it is none."""
+    """A reader's name as kept; UserFacingError if it is none."""
     if not isinstance(given, str):
         raise UserFacingError("The reader's name is missing; choose one at the beginning.")
     name = " ".join(unicodedata.normalize("NFC", given).split())
@@ -93,7 +94,7 @@ def window(request: Request) -> Window:
 
 
 def number(text: object) -> int:
-    """An item's number; Sentence if it is none."""
+    """An item's number; UserFacingError if it is none."""
     if isinstance(text, str) and text.isascii() and text.isdigit() and len(text) < 16:
         return int(text)
     raise UserFacingError("There is no such letter in this review.", 404)

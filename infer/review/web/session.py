@@ -99,7 +99,7 @@ class Desk:
     _orders: dict[tuple[str, Chosen], dict[int, int]] = field(default_factory=dict)
 
     def item(self, window: Window, number: int) -> Item:
-        """One item as this reader meets it; Sentence if there is none."""
+        """One item as this reader meets it; UserFacingError if there is none."""
         try:
             return self.store.item(number, window.reader)
         except ItemError:
