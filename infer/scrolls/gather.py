@@ -134,8 +134,8 @@ def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
     """Write RUN/scrolls.json over all pages of a run; returns its scrolls.
 
     Pages are read as they stand on disk, so the list is the same whether they were inspected
-    together or apart. ScrollTableError where table and pages do not go together, FileFault where the
-    run cannot be read, OSError where it cannot be written.
+    together or apart. ScrollTableError where table and pages do not go together, FileFault where
+    the run cannot be read, OSError where it cannot be written.
     """
     pages = open_run(run).pages
     images = {name: page.image for name, page in pages.items()}
