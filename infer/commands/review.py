@@ -66,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
-    from crownlet.infer.review.store import AUDIT_SHARE, SEED, ReviewStore
+    from crownlet.infer.review.store import DEFAULT_AUDIT_SHARE, DEFAULT_SEED, ReviewStore
     from crownlet.infer.review.subset import read_list
     from crownlet.infer.run.names import STORE
 
@@ -74,8 +74,8 @@ def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
     return ReviewStore.open(
         opened.folder / STORE,
         opened,
-        seed=SEED if options.seed is None else options.seed,
-        audit_share=AUDIT_SHARE if options.audit is None else options.audit,
+        seed=DEFAULT_SEED if options.seed is None else options.seed,
+        audit_share=DEFAULT_AUDIT_SHARE if options.audit is None else options.audit,
         only=None if only is None else read_list(only, opened),
     )
 

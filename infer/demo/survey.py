@@ -24,7 +24,7 @@ from crownlet.datasets.render.page.spec import Augment, PageSpec, mezuzah
 from crownlet.datasets.scribal.texts import read_portion
 from crownlet.infer.demo.samples import scanned
 from crownlet.infer.records import GlyphRecord
-from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.names import STORE
 from crownlet.infer.run.run import Run, open_run
@@ -190,7 +190,7 @@ def decide(run: Run, truth: Truth) -> int:
             choice = "cannot_tell" if marks is None else "not_present"
             if marks and item.kind in marks:
                 choice = "present"
-            answers.append(Said(item.id, choice, item.version))
+            answers.append(Answer(item.id, choice, item.version))
         store.decide_many(answers, READER)
         return len(answers)
     finally:

@@ -9,19 +9,19 @@ from dataclasses import dataclass
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.review.models import (
     CHOICES,
-    TAKEN_BACK,
+    UNDONE,
     ChoiceError,
     Decision,
     ItemError,
     StaleError,
-    now,
+    utc_now,
 )
 
-LONGEST_NOTE = 2000
+MAX_NOTE_CHARACTERS = 2000
 
 
 @dataclass(frozen=True)
-class Said:
+class Answer:
     """What a reader says of one item, at the version that was shown."""
 
     item: int
@@ -33,51 +33,56 @@ class Said:
     """Whether the reader had been told of this one before; then it is not blind either."""
 
 
-def decide(
-    db: sqlite3.Connection, said: Sequence[Said], reader: str, round_: int, blind: bool, shown: bool
+def add_decisions(
+    db: sqlite3.Connection,
+    said: Sequence[Answer],
+    reader: str,
+    round_: int,
+    blind: bool,
+    shown: bool,
 ) -> list[Decision]:
     """Add decisions, inside a transaction; StaleError, ChoiceError or ItemError refuse them all."""
     # One moment for all: by it `undo_step` knows what was kept together.
-    made, at = [], now()
+    made, at = [], utc_now()
     for one in said:
-        _check(db, one)
-        _, version = _standing(db, one.item, reader)
+        _check_answer(db, one)
+        _, version = _standing_version(db, one.item, reader)
         if version != one.version:
             raise StaleError(
                 "This letter was decided in another window meanwhile; nothing was overwritten. "
                 "Look at it again."
             )
-        told = shown or one.opinion_shown or was_told(db, one.item, reader)
+        told = shown or one.opinion_shown or was_disclosed(db, one.item, reader)
         values = (
             one.item, reader, one.choice, one.right_letter, one.note, at, blind and not told, told,
             round_, version + 1, None,
         )  # fmt: skip
-        made.append(_add(db, values, stands=True))
+        made.append(_insert_decision(db, values, stands=True))
     return made
 
 
-def tell(db: sqlite3.Connection, items: Iterable[int], reader: str) -> None:
+def record_disclosure(db: sqlite3.Connection, items: Iterable[int], reader: str) -> None:
     """Keep that a reader was told what others think of items, inside a transaction."""
-    at = now()
+    at = utc_now()
     rows = [(item, reader, at) for item in items]
     db.executemany("INSERT OR IGNORE INTO told VALUES (?, ?, ?)", rows)
 
 
-def was_told(db: sqlite3.Connection, item: int, reader: str) -> bool:
+def was_disclosed(db: sqlite3.Connection, item: int, reader: str) -> bool:
     """Whether a reader was told what others think of an item."""
     found = db.execute("SELECT 1 FROM told WHERE item = ? AND reader = ?", (item, reader))
     return found.fetchone() is not None
 
 
-def undo(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:
+def undo_last(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:
     """Take back the reader's last decision that was not taken back, inside a transaction."""
-    row = _last(db, reader)
-    return None if row is None else _take_back(db, row, round_)
+    row = _select_last_decision(db, reader)
+    return None if row is None else _undo(db, row, round_)
 
 
-def undo_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Decision]:
+def undo_last_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Decision]:
     """Take back the reader's last decision and those kept together with it, the last first."""
-    last = _last(db, reader)
+    last = _select_last_decision(db, reader)
     if last is None:
         return []
     rows = db.execute(
@@ -85,20 +90,20 @@ def undo_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Decision
         "AND d.at = ? AND +d.undoes IS NULL AND u.id IS NULL ORDER BY d.id DESC",
         (reader, last["at"]),
     ).fetchall()
-    return [_take_back(db, row, round_) for row in rows]
+    return [_undo(db, row, round_) for row in rows]
 
 
-def _take_back(db: sqlite3.Connection, row: sqlite3.Row, round_: int) -> Decision:
-    _, version = _standing(db, row["item"], row["reader"])
+def _undo(db: sqlite3.Connection, row: sqlite3.Row, round_: int) -> Decision:
+    _, version = _standing_version(db, row["item"], row["reader"])
     values = (
-        row["item"], row["reader"], TAKEN_BACK, None, "", now(), row["blind"],
+        row["item"], row["reader"], UNDONE, None, "", utc_now(), row["blind"],
         row["opinion_shown"], round_, version + 1, row["id"],
     )  # fmt: skip
-    _add(db, values, stands=False)
-    return to_decision(row)
+    _insert_decision(db, values, stands=False)
+    return decision_from_row(row)
 
 
-def _last(db: sqlite3.Connection, reader: str) -> sqlite3.Row | None:
+def _select_last_decision(db: sqlite3.Connection, reader: str) -> sqlite3.Row | None:
     """The reader's last decision that was not taken back."""
     row: sqlite3.Row | None = db.execute(
         "SELECT d.* FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id "
@@ -108,7 +113,7 @@ def _last(db: sqlite3.Connection, reader: str) -> sqlite3.Row | None:
     return row
 
 
-def to_decision(row: sqlite3.Row) -> Decision:
+def decision_from_row(row: sqlite3.Row) -> Decision:
     """A row of the table as a record."""
     return Decision(
         row["id"], row["item"], row["reader"], row["choice"], row["right_letter"], row["note"],
@@ -117,7 +122,7 @@ def to_decision(row: sqlite3.Row) -> Decision:
     )  # fmt: skip
 
 
-def _check(db: sqlite3.Connection, said: Said) -> None:
+def _check_answer(db: sqlite3.Connection, said: Answer) -> None:
     """ItemError or ChoiceError for what cannot be meant."""
     item = db.execute(
         "SELECT letter, i.live AND p.present AS asked FROM items i JOIN pages p ON p.id = i.page "
@@ -143,18 +148,20 @@ def _check(db: sqlite3.Connection, said: Said) -> None:
             raise ChoiceError(f"{said.right_letter!r} is none of the 27 letters.")
         if said.right_letter == item["letter"]:
             raise ChoiceError("That is the letter as read; another letter was meant.")
-    if len(said.note) > LONGEST_NOTE:
-        raise ChoiceError(f"A note has at most {LONGEST_NOTE} characters.")
+    if len(said.note) > MAX_NOTE_CHARACTERS:
+        raise ChoiceError(f"A note has at most {MAX_NOTE_CHARACTERS} characters.")
 
 
-def _standing(db: sqlite3.Connection, item: int, reader: str) -> tuple[int | None, int]:
+def _standing_version(db: sqlite3.Connection, item: int, reader: str) -> tuple[int | None, int]:
     row = db.execute(
         "SELECT decision, version FROM standing WHERE item = ? AND reader = ?", (item, reader)
     ).fetchone()
     return (row["decision"], row["version"]) if row else (None, 0)
 
 
-def _add(db: sqlite3.Connection, values: tuple[object, ...], *, stands: bool) -> Decision:
+def _insert_decision(
+    db: sqlite3.Connection, values: tuple[object, ...], *, stands: bool
+) -> Decision:
     made = db.execute(
         "INSERT INTO decisions (item, reader, choice, right_letter, note, at, blind, opinion_shown,"
         " round, version, undoes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -162,17 +169,17 @@ def _add(db: sqlite3.Connection, values: tuple[object, ...], *, stands: bool) ->
     )
     row = db.execute("SELECT * FROM decisions WHERE id = ?", (made.lastrowid,)).fetchone()
     item, reader = row["item"], row["reader"]
-    decision = row["id"] if stands else _before(db, item, reader)
+    decision = row["id"] if stands else _last_valid_decision(db, item, reader)
     db.execute(
         "INSERT INTO standing (item, reader, version, decision) VALUES (?, ?, ?, ?) "
         "ON CONFLICT (item, reader) DO UPDATE SET version = excluded.version, "
         "decision = excluded.decision",
         (item, reader, row["version"], decision),
     )
-    return to_decision(row)
+    return decision_from_row(row)
 
 
-def _before(db: sqlite3.Connection, item: int, reader: str) -> int | None:
+def _last_valid_decision(db: sqlite3.Connection, item: int, reader: str) -> int | None:
     """The newest decision on an item that is not taken back."""
     # The plus signs leave SQLite the index by item only: all others hold thousands of rows.
     row = db.execute(

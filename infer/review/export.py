@@ -17,9 +17,9 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import DOUBT, SWAPPED, GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.records import REASON as UNFAMILIAR
 from crownlet.infer.review.miss_rate import ALL, missed_estimate, sentence
-from crownlet.infer.review.models import Decision, ReviewStoreError, Standing
+from crownlet.infer.review.models import Decision, ReviewStoreError, StandingDecision
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.review.sync import SAME, overlap
+from crownlet.infer.review.sync import MIN_SAME_PLACE_IOU, box_iou
 from crownlet.infer.run.names import DECISIONS, LABELS, STORE
 from crownlet.infer.run.pictures import find_picture
 from crownlet.infer.run.run import Run, StoredPage, open_run
@@ -140,9 +140,9 @@ Json = dict[str, Any]
 Words = dict[tuple[int, ...], list[Word]]
 
 
-def labels(run: Run, standing: Sequence[Standing]) -> tuple[Json, int, tuple[str, ...]]:
+def labels(run: Run, standing: Sequence[StandingDecision]) -> tuple[Json, int, tuple[str, ...]]:
     """COCO labels, how many letters are labelled in them, and a sentence for each page left out."""
-    by_page: dict[str, list[Standing]] = defaultdict(list)
+    by_page: dict[str, list[StandingDecision]] = defaultdict(list)
     for said in standing:
         by_page[said.page].append(said)
     records, left_out, letters = [], [], 0
@@ -162,7 +162,7 @@ def labels(run: Run, standing: Sequence[Standing]) -> tuple[Json, int, tuple[str
     return collect(records), letters, tuple(left_out)
 
 
-def _placed(page: StoredPage, told: Sequence[Standing]) -> tuple[Words, int]:
+def _placed(page: StoredPage, told: Sequence[StandingDecision]) -> tuple[Words, int]:
     """What was said, by the letters of the page as it is read now, and how many found no place."""
     words: Words = defaultdict(list)
     lost = 0
@@ -177,12 +177,12 @@ def _placed(page: StoredPage, told: Sequence[Standing]) -> tuple[Words, int]:
     return words, lost
 
 
-def _glyphs(record: PageRecord, said: Standing) -> tuple[int, ...]:
+def _glyphs(record: PageRecord, said: StandingDecision) -> tuple[int, ...]:
     """The letters that were asked about; of an earlier inspection, the one at the same place."""
     if said.asked or len(said.glyphs) != 1:
         return said.glyphs if said.asked else ()
-    best = max(record.glyphs, key=lambda glyph: overlap(glyph.box, said.box), default=None)
-    return (best.glyph,) if best and overlap(best.box, said.box) >= SAME else ()
+    best = max(record.glyphs, key=lambda glyph: box_iou(glyph.box, said.box), default=None)
+    return (best.glyph,) if best and box_iou(best.box, said.box) >= MIN_SAME_PLACE_IOU else ()
 
 
 def _page(run: Run, page: StoredPage, words: Words) -> tuple[Json, list[Json]]:
@@ -286,7 +286,7 @@ def reviewed(run: Run) -> ReviewStore:
     return ReviewStore.open(path, run)
 
 
-def row(said: Standing) -> list[str]:
+def row(said: StandingDecision) -> list[str]:
     """One row of decisions.csv, in the order of `COLUMNS`."""
     told = said.decision
     return [

@@ -19,7 +19,7 @@ from math import sqrt
 from statistics import NormalDist
 from typing import TYPE_CHECKING, NamedTuple
 
-from crownlet.infer.review.models import Audited
+from crownlet.infer.review.models import AuditedQuestion
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -134,7 +134,7 @@ def _residual(answers: Sequence[Answer], share: float) -> float:
 def missed_estimate(store: ReviewStore, reader: str) -> dict[str, Missed]:
     """What one reader's answers to the audit tell: by doubt, and under `ALL` all together."""
     audit = store.audit(reader)
-    kinds: dict[str, list[Audited]] = defaultdict(list)
+    kinds: dict[str, list[AuditedQuestion]] = defaultdict(list)
     for asked in audit.asked:
         kinds[asked.kind].append(asked)
     told = {
@@ -144,7 +144,7 @@ def missed_estimate(store: ReviewStore, reader: str) -> dict[str, Missed]:
     return {ALL: estimate(_answers(audit.asked), len(audit.asked), audit.questions), **told}
 
 
-def _answers(asked: Iterable[Audited]) -> list[Answer]:
+def _answers(asked: Iterable[AuditedQuestion]) -> list[Answer]:
     return [Answer(a.scroll, a.kind, a.choice, a.chance) for a in asked if a.choice is not None]
 
 

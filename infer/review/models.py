@@ -16,7 +16,7 @@ CHOICES: tuple[Choice, ...] = (
 )  # fmt: skip
 """What a reader may say of a doubt; `authority` keeps it as a question for an authority."""
 
-TAKEN_BACK = "taken_back"
+UNDONE = "taken_back"
 """What stands as choice in the row of an undo."""
 
 Origin = Literal["finding", "review", "audit", "survey"]
@@ -25,7 +25,7 @@ Origin = Literal["finding", "review", "audit", "survey"]
 State = Literal["open", "done", "all"]
 
 
-def now() -> str:
+def utc_now() -> str:
     """This moment, UTC, ISO 8601 with microseconds."""
     return datetime.now(UTC).isoformat(timespec="microseconds")
 
@@ -103,7 +103,7 @@ class Item:
 
 
 @dataclass(frozen=True)
-class Group:
+class ItemGroup:
     """The items of one letter and one doubt: what a wall shows."""
 
     letter: str
@@ -149,7 +149,7 @@ class Disagreement:
 
 
 @dataclass(frozen=True)
-class Audited:
+class AuditedQuestion:
     """A question of the audit, and what a reader said of it."""
 
     scroll: str
@@ -168,12 +168,12 @@ class Audit:
     """Clear letters from which it was drawn."""
     questions: int
     """Doubts that these letters were cleared of, all together."""
-    asked: tuple[Audited, ...]
+    asked: tuple[AuditedQuestion, ...]
     """The audit in one reader's queue."""
 
 
 @dataclass(frozen=True)
-class Standing:
+class StandingDecision:
     """A decision that stands, with all that is known of what was asked; for exports."""
 
     page: str

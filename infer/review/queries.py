@@ -6,121 +6,128 @@ import json
 import sqlite3
 from collections.abc import Mapping
 
-from crownlet.infer.review.decisions import to_decision
+from crownlet.infer.review.decisions import decision_from_row
 from crownlet.infer.review.models import (
     Audit,
-    Audited,
+    AuditedQuestion,
     Decision,
     Disagreement,
-    Group,
     Item,
     ItemError,
+    ItemGroup,
     Progress,
     Reader,
-    Standing,
+    StandingDecision,
     State,
 )
 
-Where = Mapping[str, str | None]
+FilterValues = Mapping[str, str | None]
 
-_ITEM = """
+_SELECT_ITEM = """
 SELECT i.*, p.name AS page_name, p.scroll, p.source, s.version, d.id AS d_id, d.reader, d.choice,
        d.right_letter, d.note, d.at, d.blind, d.opinion_shown, d.round, d.version AS d_version,
        d.undoes
 FROM items i JOIN pages p ON p.id = i.page
 """
 
-_STOOD = """
+_JOIN_STANDING = """
 LEFT JOIN standing s ON s.item = i.id AND s.reader = :reader
 LEFT JOIN decisions d ON d.id = s.decision
 """
 
-QUEUE = """
+_FROM_QUEUE = """
 FROM orders o JOIN items i ON i.id = o.item JOIN pages p ON p.id = i.page
 LEFT JOIN standing s ON s.item = i.id AND s.reader = :reader
 WHERE o.reader = :reader AND i.live AND p.present
 """
 
-_SHOWN = " AND i.id IN (SELECT id FROM shown) "
+_AND_SHOWN = " AND i.id IN (SELECT id FROM shown) "
 """Of a review of a list alone, what is on the list; see `only.py`."""
 
-_COLUMNS = {"kind": "i.kind", "letter": "i.letter", "scroll": "p.scroll"}
+_FILTER_COLUMNS = {"kind": "i.kind", "letter": "i.letter", "scroll": "p.scroll"}
 
-_STATES: Mapping[State, str] = {
+_AND_STATE: Mapping[State, str] = {
     "open": " AND s.decision IS NULL", "done": " AND s.decision IS NOT NULL", "all": "",
 }  # fmt: skip
 
 
-def items(
-    db: sqlite3.Connection, reader: str, where: Where, state: State, *, reveal: bool
+def select_items(
+    db: sqlite3.Connection, reader: str, where: FilterValues, state: State, *, reveal: bool
 ) -> list[Item]:
     """Items of a reader's queue, in its order."""
-    asked, values = _narrowed(reader, where)
+    asked, values = _filter_sql(reader, where)
     rows = db.execute(
-        _ITEM + "JOIN orders o ON o.item = i.id" + _STOOD
-        + "WHERE o.reader = :reader AND i.live AND p.present" + _SHOWN
-        + asked + _STATES[state] + " ORDER BY o.key",
+        _SELECT_ITEM + "JOIN orders o ON o.item = i.id" + _JOIN_STANDING
+        + "WHERE o.reader = :reader AND i.live AND p.present" + _AND_SHOWN
+        + asked + _AND_STATE[state] + " ORDER BY o.key",
         values,
     )  # fmt: skip
-    return [_item(row, reveal) for row in rows]
+    return [_item_from_row(row, reveal) for row in rows]
 
 
-def asked(db: sqlite3.Connection) -> list[Item]:
+def select_all_items(db: sqlite3.Connection) -> list[Item]:
     """Everything in the queue, page by page, without what any reader said."""
     rows = db.execute(
-        _ITEM + _STOOD + "WHERE i.live AND p.present" + _SHOWN + " ORDER BY p.id, i.id",
+        _SELECT_ITEM
+        + _JOIN_STANDING
+        + "WHERE i.live AND p.present"
+        + _AND_SHOWN
+        + " ORDER BY p.id, i.id",
         {"reader": ""},
     )
-    return [_item(row, reveal=False) for row in rows]
+    return [_item_from_row(row, reveal=False) for row in rows]
 
 
-def item(db: sqlite3.Connection, item_id: int, reader: str, *, reveal: bool) -> Item:
+def select_item(db: sqlite3.Connection, item_id: int, reader: str, *, reveal: bool) -> Item:
     """One item, in the queue or no longer; ItemError if there never was one."""
     row = db.execute(
-        _ITEM + _STOOD + "WHERE i.id = :item", {"reader": reader, "item": item_id}
+        _SELECT_ITEM + _JOIN_STANDING + "WHERE i.id = :item", {"reader": reader, "item": item_id}
     ).fetchone()
     if row is None:
         raise ItemError(f"There is no item {item_id} in the queue.")
-    return _item(row, reveal)
+    return _item_from_row(row, reveal)
 
 
-def next_open(
-    db: sqlite3.Connection, reader: str, after: int | None, where: Where, *, reveal: bool
+def select_next_open(
+    db: sqlite3.Connection, reader: str, after: int | None, where: FilterValues, *, reveal: bool
 ) -> Item | None:
     """The first open item behind `after` in the reader's order, else the first of all."""
-    asked, values = _narrowed(reader, where)
-    asked += _STATES["open"]
+    asked, values = _filter_sql(reader, where)
+    asked += _AND_STATE["open"]
     key = db.execute(
         "SELECT key FROM orders WHERE item = ? AND reader = ?", (after, reader)
     ).fetchone()
     parts = ([" AND o.key > :key"] if key else []) + [""]
     for behind in parts:
         found = db.execute(
-            "SELECT i.id" + QUEUE + _SHOWN + asked + behind + " ORDER BY o.key LIMIT 1",
+            "SELECT i.id" + _FROM_QUEUE + _AND_SHOWN + asked + behind + " ORDER BY o.key LIMIT 1",
             values | {"key": key["key"] if key else None},
         ).fetchone()
         if found:
-            return item(db, found["id"], reader, reveal=reveal)
+            return select_item(db, found["id"], reader, reveal=reveal)
     return None
 
 
-def groups(db: sqlite3.Connection, reader: str) -> list[Group]:
+def count_groups(db: sqlite3.Connection, reader: str) -> list[ItemGroup]:
     """Open and done items by doubt and letter, in the order of the queue."""
     rows = db.execute(
         "SELECT i.letter, i.kind, sum(s.decision IS NULL) AS open, "
-        "sum(s.decision IS NOT NULL) AS done" + QUEUE + _SHOWN + "GROUP BY i.kind, i.letter "
+        "sum(s.decision IS NOT NULL) AS done"
+        + _FROM_QUEUE
+        + _AND_SHOWN
+        + "GROUP BY i.kind, i.letter "
         "ORDER BY min(o.key)",
         {"reader": reader},
     )
-    return [Group(row["letter"], row["kind"], row["open"], row["done"]) for row in rows]
+    return [ItemGroup(row["letter"], row["kind"], row["open"], row["done"]) for row in rows]
 
 
-def progress(db: sqlite3.Connection, reader: str) -> Progress:
+def count_progress(db: sqlite3.Connection, reader: str) -> Progress:
     """Counts of a reader's queue."""
     rows = db.execute(
-        "SELECT d.choice, count(*) AS n " + QUEUE.replace(
+        "SELECT d.choice, count(*) AS n " + _FROM_QUEUE.replace(
             "WHERE", "LEFT JOIN decisions d ON d.id = s.decision WHERE"
-        ) + _SHOWN + "GROUP BY d.choice ORDER BY d.choice",
+        ) + _AND_SHOWN + "GROUP BY d.choice ORDER BY d.choice",
         {"reader": reader},
     )  # fmt: skip
     counts = {row["choice"]: int(row["n"]) for row in rows}
@@ -128,14 +135,14 @@ def progress(db: sqlite3.Connection, reader: str) -> Progress:
     return Progress(reader, still, sum(counts.values()), counts)
 
 
-def _narrowed(reader: str, where: Where) -> tuple[str, dict[str, str | None]]:
+def _filter_sql(reader: str, where: FilterValues) -> tuple[str, dict[str, str | None]]:
     """Conditions and values for the filters that are set."""
     set_ = {name: value for name, value in where.items() if value is not None}
-    asked = "".join(f" AND {_COLUMNS[name]} = :{name}" for name in set_)
+    asked = "".join(f" AND {_FILTER_COLUMNS[name]} = :{name}" for name in set_)
     return asked, {"reader": reader, **set_}
 
 
-def _item(row: sqlite3.Row, reveal: bool) -> Item:
+def _item_from_row(row: sqlite3.Row, reveal: bool) -> Item:
     decision = None
     if row["d_id"] is not None:
         decision = Decision(
@@ -154,7 +161,7 @@ def _item(row: sqlite3.Row, reveal: bool) -> Item:
     )  # fmt: skip
 
 
-_ALONE = """
+_INDEPENDENT_DECISION_ID = """
 (SELECT max(x.id) FROM decisions x WHERE x.item = i.id AND +x.reader = :reader
  AND x.undoes IS NULL AND NOT x.opinion_shown
  AND NOT EXISTS (SELECT 1 FROM decisions u WHERE u.undoes = x.id))
@@ -163,7 +170,7 @@ _ALONE = """
 SQLite the index by item only; by reader it would go through thousands of rows for each item."""
 
 
-def readers(db: sqlite3.Connection) -> list[Reader]:
+def select_readers(db: sqlite3.Connection) -> list[Reader]:
     """Every reader, in the order in which they came."""
     rows = db.execute(
         "SELECT r.*, (SELECT count(*) FROM standing s WHERE s.reader = r.name "
@@ -172,16 +179,16 @@ def readers(db: sqlite3.Connection) -> list[Reader]:
     return [Reader(row["name"], row["round"], row["since"], row["done"]) for row in rows]
 
 
-def decisions(db: sqlite3.Connection, reader: str | None) -> list[Decision]:
+def select_decisions(db: sqlite3.Connection, reader: str | None) -> list[Decision]:
     """All rows, oldest first."""
     rows = db.execute(
         "SELECT * FROM decisions WHERE :reader IS NULL OR reader = :reader ORDER BY id",
         {"reader": reader},
     )
-    return [to_decision(row) for row in rows]
+    return [decision_from_row(row) for row in rows]
 
 
-def disagreements(db: sqlite3.Connection, a: str, b: str) -> list[Disagreement]:
+def select_disagreements(db: sqlite3.Connection, a: str, b: str) -> list[Disagreement]:
     """Items on which two readers' standing decisions differ, in the order of the queue."""
     rows = db.execute(
         "SELECT i.id, x.id AS a, y.id AS b FROM items i JOIN pages p ON p.id = i.page "
@@ -193,32 +200,36 @@ def disagreements(db: sqlite3.Connection, a: str, b: str) -> list[Disagreement]:
     ).fetchall()
     return [
         Disagreement(
-            item(db, row["id"], a, reveal=False), _decision(db, row["a"]), _decision(db, row["b"])
+            select_item(db, row["id"], a, reveal=False),
+            _select_decision(db, row["a"]),
+            _select_decision(db, row["b"]),
         )
         for row in rows
     ]
 
 
-def alone(db: sqlite3.Connection, reader: str) -> list[tuple[int, str, Decision]]:
+def select_independent_decisions(
+    db: sqlite3.Connection, reader: str
+) -> list[tuple[int, str, Decision]]:
     """Item, doubt and decision of all that a reader decided before being told anything."""
     rows = db.execute(
         "SELECT i.kind, d.* FROM items i JOIN pages p ON p.id = i.page "
-        f"JOIN decisions d ON d.id = {_ALONE} WHERE i.live AND p.present ORDER BY i.id",
+        f"JOIN decisions d ON d.id = {_INDEPENDENT_DECISION_ID} WHERE i.live AND p.present ORDER BY i.id",
         {"reader": reader},
     )
-    return [(row["item"], row["kind"], to_decision(row)) for row in rows]
+    return [(row["item"], row["kind"], decision_from_row(row)) for row in rows]
 
 
-def audit(db: sqlite3.Connection, reader: str) -> Audit:
+def select_audit(db: sqlite3.Connection, reader: str) -> Audit:
     """The audit in a reader's queue, and how many letters and doubts it was drawn from."""
-    alone = f"LEFT JOIN decisions d ON d.id = {_ALONE} WHERE"
+    alone = f"LEFT JOIN decisions d ON d.id = {_INDEPENDENT_DECISION_ID} WHERE"
     rows = db.execute(
         "SELECT p.scroll, i.kind, i.chance, d.choice "
-        + QUEUE.replace("WHERE", alone)
+        + _FROM_QUEUE.replace("WHERE", alone)
         + " AND i.origin = 'audit' ORDER BY i.id",
         {"reader": reader},
     )
-    asked = tuple(Audited(*row) for row in rows)
+    asked = tuple(AuditedQuestion(*row) for row in rows)
     drawn = db.execute(
         "SELECT total(t.letters), total(t.questions) FROM strata t JOIN pages p ON p.id = t.page "
         "WHERE t.live AND p.present"
@@ -226,7 +237,7 @@ def audit(db: sqlite3.Connection, reader: str) -> Audit:
     return Audit(int(drawn[0]), int(drawn[1]), asked)
 
 
-def stands(db: sqlite3.Connection) -> list[Standing]:
+def select_standing_decisions(db: sqlite3.Connection) -> list[StandingDecision]:
     """Every decision that stands, of any reader and any state of the queue, oldest first."""
     rows = db.execute(
         "SELECT i.*, p.name AS page_name, p.scroll, p.source, p.sha256, p.present, d.id AS d_id "
@@ -234,17 +245,19 @@ def stands(db: sqlite3.Connection) -> list[Standing]:
         "JOIN pages p ON p.id = i.page ORDER BY d.id"
     ).fetchall()
     return [
-        Standing(
+        StandingDecision(
             page=row["page_name"], scroll=row["scroll"], source=row["source"], sha256=row["sha256"],
             asked=bool(row["live"] and row["present"]), kind=row["kind"], letter=row["letter"],
             glyphs=tuple(json.loads(row["glyphs"])),
             box=(row["x0"], row["y0"], row["x1"], row["y1"]), line=row["line"], word=row["word"],
             place=row["place"], origin=row["origin"], p=row["p"], chance=row["chance"],
-            decision=_decision(db, row["d_id"]),
+            decision=_select_decision(db, row["d_id"]),
         )
         for row in rows
     ]  # fmt: skip
 
 
-def _decision(db: sqlite3.Connection, number: int) -> Decision:
-    return to_decision(db.execute("SELECT * FROM decisions WHERE id = ?", (number,)).fetchone())
+def _select_decision(db: sqlite3.Connection, number: int) -> Decision:
+    return decision_from_row(
+        db.execute("SELECT * FROM decisions WHERE id = ?", (number,)).fetchone()
+    )

@@ -15,7 +15,7 @@ from crownlet.infer.review.models import Origin
 if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
 
-PAIR = 2
+MAX_QUESTION_LETTERS = 2
 """A question about more letters is about a line or the page, not about them."""
 
 
@@ -41,7 +41,7 @@ class Question:
         return f"{self.kind}:{','.join(map(str, place))}"
 
 
-def doubts(
+def page_questions(
     record: PageRecord, found: tuple[Finding, ...], listed: bool = True
 ) -> tuple[Question, ...]:
     """The questions of a page that the inspection raised, without any audit.
@@ -49,12 +49,14 @@ def doubts(
     `listed` is false for runs made before findings were listed.
     """
     asked: dict[str, Question] = {}
-    for question in _of_findings(found, record) if listed else _of_record(record):
+    for question in (
+        _questions_of_findings(found, record) if listed else _questions_of_routes(record)
+    ):
         asked.setdefault(question.mark, question)
     return tuple(asked.values())
 
 
-def _of_findings(findings: tuple[Finding, ...], record: PageRecord) -> Iterator[Question]:
+def _questions_of_findings(findings: tuple[Finding, ...], record: PageRecord) -> Iterator[Question]:
     """A place listed once may be doubted for several reasons; each is a question of its own."""
     for finding in findings:
         glyph = None
@@ -71,7 +73,7 @@ def _of_findings(findings: tuple[Finding, ...], record: PageRecord) -> Iterator[
             yield replace(first, kind=kind, origin="review", p=p)
 
 
-def _of_record(record: PageRecord) -> Iterator[Question]:
+def _questions_of_routes(record: PageRecord) -> Iterator[Question]:
     """For runs made before findings.csv was written."""
     for glyph in record.glyphs:
         for kind in glyph.reasons if glyph.route != "clear" else ():
@@ -95,7 +97,7 @@ def around(boxes: list[Box]) -> Box:
     return min(left), min(top), max(right), max(bottom)
 
 
-def askable(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
+def askable_kinds(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
     """The doubts that a clear letter was cleared of: those that apply and were examined.
 
     What was seen and by the customs is not listed was not cleared.
@@ -104,28 +106,30 @@ def askable(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
     return tuple(name for name, p in glyph.p.items() if p is not None and name not in skipped)
 
 
-def clear_letters(record: PageRecord, asked: tuple[Question, ...]) -> tuple[GlyphRecord, ...]:
+def select_clear_letters(
+    record: PageRecord, asked: tuple[Question, ...]
+) -> tuple[GlyphRecord, ...]:
     """The letters of a page at which nothing points, be it a letter or a white beside it."""
-    doubted = {glyph for question in asked if len(question.glyphs) <= PAIR
+    doubted = {glyph for question in asked if len(question.glyphs) <= MAX_QUESTION_LETTERS
                for glyph in question.glyphs}  # fmt: skip
     return tuple(g for g in record.glyphs if g.glyph not in doubted)
 
 
-def lot(*parts: object) -> int:
+def stable_hash(*parts: object) -> int:
     """A number of 64 bits that follows from `parts` alone, the same on every machine."""
     text = "\x1f".join(map(str, parts))
     return int.from_bytes(hashlib.blake2b(text.encode(), digest_size=8).digest(), "big")
 
 
-HIDING = 6
+SAME_DOUBT_WEIGHT = 6
 """More hides better; 6 leaves the estimate worth about 60% of the letters asked."""
 
-BLOCK = 8
+LETTERS_PER_BLOCK = 8
 """Letters drawn that share their lots, on average."""
 
 
 @dataclass(frozen=True)
-class Clear:
+class ClearLetter:
     """A letter that the inspection left clear, and the doubts that it was cleared of."""
 
     page: str
@@ -146,7 +150,7 @@ class Stratum:
 
 
 @dataclass(frozen=True)
-class Draw:
+class AuditDraw:
     """What was drawn: questions by page, and from how many."""
 
     questions: Mapping[str, tuple[Question, ...]]
@@ -154,13 +158,13 @@ class Draw:
 
 
 def draw_audit(
-    letters: Iterable[Clear], asked: Iterable[Question], seed: int, share: float
-) -> Draw:
+    letters: Iterable[ClearLetter], asked: Iterable[Question], seed: int, share: float
+) -> AuditDraw:
     """Draw about `share` of the clear letters, at least one of each form; share 0 draws none.
 
     The same letters, doubts and seed give the same draw, in whatever order they come.
     """
-    forms: dict[str, list[Clear]] = defaultdict(list)
+    forms: dict[str, list[ClearLetter]] = defaultdict(list)
     for letter in letters:
         if letter.kinds:
             forms[letter.glyph.letter].append(letter)
@@ -171,39 +175,41 @@ def draw_audit(
         form: min(len(members), max(1, round(share * len(members)))) if share > 0 else 0
         for form, members in forms.items()
     }
-    blocks = max(1, round(sum(counts.values()) / BLOCK))
+    blocks = max(1, round(sum(counts.values()) / LETTERS_PER_BLOCK))
     for form, members in sorted(forms.items()):
         count = counts[form]
-        ranked = sorted(members, key=lambda m: lot(seed, "letter", m.page, m.glyph.glyph))
+        ranked = sorted(members, key=lambda m: stable_hash(seed, "letter", m.page, m.glyph.glyph))
         for letter in ranked[:count]:
-            block = lot(seed, "block", letter.page, letter.glyph.glyph) % blocks
-            question = _question(letter, doubted, (seed, block), count / len(members))
+            block = stable_hash(seed, "block", letter.page, letter.glyph.glyph) % blocks
+            question = _draw_question(letter, doubted, (seed, block), count / len(members))
             drawn[letter.page].append(question)
-        strata += _strata(form, members, {id(m) for m in ranked[:count]})
-    return Draw({page: tuple(questions) for page, questions in drawn.items()}, tuple(strata))
+        strata += _count_strata(form, members, {id(m) for m in ranked[:count]})
+    return AuditDraw({page: tuple(questions) for page, questions in drawn.items()}, tuple(strata))
 
 
-def _question(
-    letter: Clear, doubted: Set[tuple[str, str]], block: tuple[int, int], chance: float
+def _draw_question(
+    letter: ClearLetter, doubted: Set[tuple[str, str]], block: tuple[int, int], chance: float
 ) -> Question:
     """One doubt about a letter, drawn by lot with the chance it has."""
     glyph = letter.glyph
-    worth = {kind: HIDING if (glyph.letter, kind) in doubted else 1 for kind in letter.kinds}
-    kind = min(worth, key=lambda kind: _wait(worth[kind], *block, kind))
+    worth = {
+        kind: SAME_DOUBT_WEIGHT if (glyph.letter, kind) in doubted else 1 for kind in letter.kinds
+    }
+    kind = min(worth, key=lambda kind: _exponential_wait(worth[kind], *block, kind))
     return Question(
         kind, glyph.letter, (glyph.glyph,), glyph.box, "audit", glyph.p.get(kind), glyph,
         chance * worth[kind] / sum(worth.values()),
     )  # fmt: skip
 
 
-def _wait(worth: int, seed: int, block: int, kind: str) -> float:
+def _exponential_wait(worth: int, seed: int, block: int, kind: str) -> float:
     """An exponential time that comes `worth` times as fast; the first of several comes with the
     share that its worth has in all."""
-    return -log((lot(seed, "doubt", block, kind) + 1) / (2**64 + 1)) / worth
+    return -log((stable_hash(seed, "doubt", block, kind) + 1) / (2**64 + 1)) / worth
 
 
-def _strata(form: str, members: Sequence[Clear], drawn: set[int]) -> list[Stratum]:
-    pages: dict[str, list[Clear]] = defaultdict(list)
+def _count_strata(form: str, members: Sequence[ClearLetter], drawn: set[int]) -> list[Stratum]:
+    pages: dict[str, list[ClearLetter]] = defaultdict(list)
     for member in members:
         pages[member.page].append(member)
     return [

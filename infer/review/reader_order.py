@@ -8,16 +8,16 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES
 from crownlet.infer.findings.severity import opinions_on
 from crownlet.infer.review.models import ChoiceError
-from crownlet.infer.review.queue import lot
+from crownlet.infer.review.queue import stable_hash
 
-LONGEST_NAME = 60
+MAX_READER_NAME_CHARACTERS = 60
 
 _HEADINGS = list(dict.fromkeys(gravity.heading for gravity in GRAVITIES.values()))
 
-_RANK = {name: k for k, name in enumerate(CATALOGUE)}
+_KIND_RANK = {name: k for k, name in enumerate(CATALOGUE)}
 
 
-class Readers:
+class ReaderRegistry:
     """The readers of one store; the first reads the whole queue, every other a share of it.
 
     An order goes by heading, the gravest that the sources give the doubt on its letter, then by
@@ -32,8 +32,8 @@ class Readers:
 
     def known(self, name: str) -> bool:
         """Whether a reader has a queue already; ChoiceError for a name that is none."""
-        if not name.strip() or name != name.strip() or len(name) > LONGEST_NAME:
-            raise ChoiceError(f"A reader's name has 1 to {LONGEST_NAME} characters.")
+        if not name.strip() or name != name.strip() or len(name) > MAX_READER_NAME_CHARACTERS:
+            raise ChoiceError(f"A reader's name has 1 to {MAX_READER_NAME_CHARACTERS} characters.")
         if not name.isprintable():
             raise ChoiceError("A reader's name holds characters that cannot be printed.")
         return name in self._rounds or self._look(name)
@@ -79,12 +79,12 @@ class Readers:
 
     def _shared(self, row: sqlite3.Row) -> bool:
         """The same share for every reader after the first, so that they can be compared."""
-        return lot(self._seed, "second", row["page"], row["mark"]) < self._share * 2**64
+        return stable_hash(self._seed, "second", row["page"], row["mark"]) < self._share * 2**64
 
     def _key(self, reader: str, row: sqlite3.Row) -> str:
         told = (GRAVITIES[o.code].heading for o in opinions_on(row["kind"], row["letter"]))
         grave = min(map(_HEADINGS.index, told), default=len(_HEADINGS))
-        kind = _RANK.get(row["kind"], len(_RANK))
+        kind = _KIND_RANK.get(row["kind"], len(_KIND_RANK))
         letter = LETTERS.find(row["letter"][:1]) if row["letter"] else len(LETTERS)
-        chance = lot(self._seed, "order", reader, row["page"], row["mark"])
+        chance = stable_hash(self._seed, "order", reader, row["page"], row["mark"])
         return f"{grave}{kind:03d}{row['kind']}:{letter:02d}:{chance:016x}:{row['id']}"

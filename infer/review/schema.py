@@ -9,12 +9,12 @@ from pathlib import Path
 
 from crownlet.infer.review.models import ReviewStoreError
 
-VERSION = 1
+SCHEMA_VERSION = 1
 
-WAIT = 20.0
+LOCK_TIMEOUT_S = 20.0
 """Seconds for which one window waits until another has written."""
 
-TABLES = """
+SCHEMA_SQL = """
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE pages (
     id INTEGER PRIMARY KEY, name TEXT NOT NULL, scroll TEXT NOT NULL, source TEXT,
@@ -74,7 +74,9 @@ says which readers were shown what the networks or another reader think of an it
 def connect(path: Path) -> sqlite3.Connection:
     """Open or make the file: WAL, every commit forced to disk; ReviewStoreError says why not."""
     try:
-        db = sqlite3.connect(path, timeout=WAIT, isolation_level=None, check_same_thread=False)
+        db = sqlite3.connect(
+            path, timeout=LOCK_TIMEOUT_S, isolation_level=None, check_same_thread=False
+        )
     except sqlite3.Error as error:
         raise ReviewStoreError(path, f"cannot be opened ({error}).") from None
     db.row_factory = sqlite3.Row
@@ -86,7 +88,7 @@ def connect(path: Path) -> sqlite3.Connection:
             )
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
-        _prepare(db, path)
+        _create_tables(db, path)
         # Each window has its own: a review of a list alone is narrowed in `only.py`.
         db.execute("CREATE TEMP VIEW shown AS SELECT id FROM items")
     except sqlite3.Error as error:
@@ -98,24 +100,24 @@ def connect(path: Path) -> sqlite3.Connection:
     return db
 
 
-def _prepare(db: sqlite3.Connection, path: Path) -> None:
+def _create_tables(db: sqlite3.Connection, path: Path) -> None:
     """Make the tables where there are none yet."""
     with transaction(db, path):
         version = db.execute("PRAGMA user_version").fetchone()[0]
-        if version > VERSION:
+        if version > SCHEMA_VERSION:
             raise ReviewStoreError(path, "was written by a newer version of this program.")
         if version == 0:
             if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
                 raise ReviewStoreError(path, "is a database of something else.")
             for statement in _statements():
                 db.execute(statement)
-            db.execute(f"PRAGMA user_version = {VERSION}")
+            db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 
 def _statements() -> list[str]:
     """One by one: `executescript` would commit before it begins."""
     statements, part = [], ""
-    for line in TABLES.splitlines():
+    for line in SCHEMA_SQL.splitlines():
         part += line + "\n"
         if sqlite3.complete_statement(part):
             statements.append(part)

@@ -16,21 +16,21 @@ from typing import TYPE_CHECKING
 from crownlet.infer.review import decisions as writing_in
 from crownlet.infer.review import queries as said
 from crownlet.infer.review import sync as filling
-from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.models import (
     Audit,
     Decision,
     Disagreement,
-    Group,
     Item,
+    ItemGroup,
     Progress,
     Reader,
     ReviewStoreError,
-    Standing,
+    StandingDecision,
     State,
-    now,
+    utc_now,
 )
-from crownlet.infer.review.reader_order import Readers
+from crownlet.infer.review.reader_order import ReaderRegistry
 from crownlet.infer.review.schema import connect, transaction
 from crownlet.infer.review.subset import Asked, narrow
 
@@ -49,7 +49,7 @@ class Connected:
         self.seed = int(meta["seed"])
         self.audit_share = float(meta["audit_share"])
         self.second_share = float(meta["second_share"])
-        self._readers = Readers(db, self.seed, self.second_share)
+        self._readers = ReaderRegistry(db, self.seed, self.second_share)
 
     def close(self) -> None:
         """Give the file back; nothing is lost without it."""
@@ -76,7 +76,7 @@ class Connected:
         """A new reader gets a queue, which stays though what he came for be refused."""
         if reader is not None and not self._readers.known(reader):
             with transaction(self._db, self.path):
-                self._readers.enter(reader, now())
+                self._readers.enter(reader, utc_now())
 
 
 class Summaries(Connected):
@@ -85,44 +85,44 @@ class Summaries(Connected):
     def readers(self) -> list[Reader]:
         """Everyone who has a queue here, the first reader first."""
         with self._reading(None):
-            return said.readers(self._db)
+            return said.select_readers(self._db)
 
     def asked(self) -> list[Item]:
         """All that is asked, as a reader who has decided nothing would meet it."""
         with self._reading(None):
-            return said.asked(self._db)
+            return said.select_all_items(self._db)
 
     def disagreements(self, reader_a: str, reader_b: str) -> list[Disagreement]:
         """Items of which both decided and said different things."""
         with self._reading(None):
-            return said.disagreements(self._db, reader_a, reader_b)
+            return said.select_disagreements(self._db, reader_a, reader_b)
 
     def alone(self, reader: str) -> list[tuple[int, str, Decision]]:
         """Item, doubt and decision of all that a reader decided before being told anything."""
         with self._reading(reader):
-            return said.alone(self._db, reader)
+            return said.select_independent_decisions(self._db, reader)
 
     def audit(self, reader: str) -> Audit:
         """The audited letters in a reader's queue, for `missed_estimate`."""
         with self._reading(reader):
-            return said.audit(self._db, reader)
+            return said.select_audit(self._db, reader)
 
     def decisions(self, reader: str | None = None) -> list[Decision]:
         """Every row ever kept, what was taken back included, in the order in which it was said."""
         with self._reading(None):
-            return said.decisions(self._db, reader)
+            return said.select_decisions(self._db, reader)
 
-    def standing(self) -> list[Standing]:
+    def standing(self) -> list[StandingDecision]:
         """Every decision that stands, of all readers, with what was asked; for exports."""
         with self._reading(None):
-            return said.stands(self._db)
+            return said.select_standing_decisions(self._db)
 
 
-SEED = 20_07
+DEFAULT_SEED = 20_07
 
-AUDIT_SHARE = 0.02
+DEFAULT_AUDIT_SHARE = 0.02
 
-SECOND_SHARE = 1.0
+DEFAULT_SECOND_SHARE = 1.0
 
 
 class ReviewStore(Summaries):
@@ -137,9 +137,9 @@ class ReviewStore(Summaries):
         cls,
         path: str | Path,
         run: Run,
-        seed: int = SEED,
-        audit_share: float = AUDIT_SHARE,
-        second_share: float = SECOND_SHARE,
+        seed: int = DEFAULT_SEED,
+        audit_share: float = DEFAULT_AUDIT_SHARE,
+        second_share: float = DEFAULT_SECOND_SHARE,
         only: tuple[Asked, ...] | None = None,
     ) -> ReviewStore:
         """Open or make the file at `path` and bring its queue in step with `run`.
@@ -160,7 +160,7 @@ class ReviewStore(Summaries):
                 for name, value in values.items():
                     db.execute("INSERT OR IGNORE INTO meta VALUES (?, ?)", (name, repr(value)))
                 store = cls(path, db)
-                changed = filling.fill(db, run, store.seed, store.audit_share)
+                changed = filling.sync_queue(db, run, store.seed, store.audit_share)
                 if only is not None:
                     changed |= narrow(db, run, only)
                 if changed:
@@ -186,12 +186,12 @@ class ReviewStore(Summaries):
         """
         where = {"kind": kind, "letter": letter, "scroll": scroll}
         with self._reading(reader):
-            return said.items(self._db, reader, where, state, reveal=reveal)
+            return said.select_items(self._db, reader, where, state, reveal=reveal)
 
     def item(self, item_id: int, reader: str = "", *, reveal: bool = False) -> Item:
         """One item, with what `reader` decided of it; ItemError if there is none."""
         with self._reading(reader or None):
-            return said.item(self._db, item_id, reader, reveal=reveal)
+            return said.select_item(self._db, item_id, reader, reveal=reveal)
 
     def next(
         self,
@@ -206,7 +206,7 @@ class ReviewStore(Summaries):
         """The first open item behind item `after`, else the first of all; None if none is open."""
         where = {"kind": kind, "letter": letter, "scroll": scroll}
         with self._reading(reader):
-            return said.next_open(self._db, reader, after, where, reveal=reveal)
+            return said.select_next_open(self._db, reader, after, where, reveal=reveal)
 
     def wall(
         self, reader: str, letter: str, kind: str, state: State = "all", *, reveal: bool = False
@@ -214,10 +214,10 @@ class ReviewStore(Summaries):
         """The items of one letter and one doubt, audits among them."""
         return self.items(reader, kind=kind, letter=letter, state=state, reveal=reveal)
 
-    def groups(self, reader: str) -> list[Group]:
+    def groups(self, reader: str) -> list[ItemGroup]:
         """The walls there are, in the order of the catalogue and the alphabet."""
         with self._reading(reader):
-            return said.groups(self._db, reader)
+            return said.count_groups(self._db, reader)
 
     def decide(
         self,
@@ -236,15 +236,20 @@ class ReviewStore(Summaries):
         Raises StaleError if the item's version is no longer `version`, ChoiceError for a choice
         that says nothing clear, ItemError for an unknown item.
         """
-        said = Said(item_id, choice, version, right_letter, note)
+        said = Answer(item_id, choice, version, right_letter, note)
         return self.decide_many([said], reader, blind=blind, opinion_shown=opinion_shown)[0]
 
     def decide_many(
-        self, said: Sequence[Said], reader: str, *, blind: bool = True, opinion_shown: bool = False
+        self,
+        said: Sequence[Answer],
+        reader: str,
+        *,
+        blind: bool = True,
+        opinion_shown: bool = False,
     ) -> list[Decision]:
         """Keep several decisions together, all or none; raises as `decide` does."""
         with self._writing(reader):
-            return writing_in.decide(
+            return writing_in.add_decisions(
                 self._db, said, reader, self._readers.round(reader), blind, opinion_shown
             )
 
@@ -254,7 +259,7 @@ class ReviewStore(Summaries):
         Whatever he decides of them from now on counts as told, and no longer as his alone.
         """
         with self._writing(reader):
-            writing_in.tell(self._db, items, reader)
+            writing_in.record_disclosure(self._db, items, reader)
 
     def undo(self, reader: str) -> Decision | None:
         """Take back this reader's last decision that stands; what stood before stands again.
@@ -262,14 +267,14 @@ class ReviewStore(Summaries):
         Returns the decision taken back, None if there is none.
         """
         with self._writing(reader):
-            return writing_in.undo(self._db, reader, self._readers.round(reader))
+            return writing_in.undo_last(self._db, reader, self._readers.round(reader))
 
     def undo_step(self, reader: str) -> list[Decision]:
         """Take back what this reader kept last in one step; [] if there is nothing."""
         with self._writing(reader):
-            return writing_in.undo_step(self._db, reader, self._readers.round(reader))
+            return writing_in.undo_last_step(self._db, reader, self._readers.round(reader))
 
     def progress(self, reader: str) -> Progress:
         """How far a reader has come."""
         with self._reading(reader):
-            return said.progress(self._db, reader)
+            return said.count_progress(self._db, reader)

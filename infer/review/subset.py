@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.infer.review.models import ReviewStoreError
-from crownlet.infer.review.queue import Question, askable
-from crownlet.infer.review.sync import insert
+from crownlet.infer.review.queue import Question, askable_kinds
+from crownlet.infer.review.sync import insert_question
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
@@ -52,7 +52,7 @@ def _asked(path: Path, line: int, row: dict[str, str], run: Run) -> Asked:
     if not (number.isdecimal() and 1 <= int(number) <= len(record.glyphs)):
         raise ReviewStoreError(path, f"line {line}: page {page} has no letter {number!r}.")
     glyph = record.glyphs[int(number) - 1]
-    if kind not in askable(glyph, record) and kind not in glyph.reasons:
+    if kind not in askable_kinds(glyph, record) and kind not in glyph.reasons:
         raise ReviewStoreError(path, f"line {line}: {kind!r} cannot be asked of letter {number}.")
     return Asked(page, int(number), kind)
 
@@ -76,7 +76,7 @@ def narrow(db: sqlite3.Connection, run: Run, asked: tuple[Asked, ...]) -> bool:
         item = _item(db, one.page, question)
         if item is None:
             (page,) = db.execute("SELECT id FROM pages WHERE name = ?", (one.page,)).fetchone()
-            insert(db, page, question, None)
+            insert_question(db, page, question, None)
             item, new = _item(db, one.page, question), True
         db.execute("INSERT OR IGNORE INTO shown VALUES (?)", (item,))
     return new

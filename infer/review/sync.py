@@ -13,15 +13,15 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from crownlet.infer.records import Box, PageRecord
-from crownlet.infer.review.models import now
+from crownlet.infer.review.models import utc_now
 from crownlet.infer.review.queue import (
-    Clear,
-    Draw,
+    AuditDraw,
+    ClearLetter,
     Question,
-    askable,
-    clear_letters,
-    doubts,
+    askable_kinds,
     draw_audit,
+    page_questions,
+    select_clear_letters,
 )
 from crownlet.infer.review.survey_questions import surveyed
 
@@ -29,10 +29,10 @@ if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
     from crownlet.infer.run.run import Run, StoredPage, StoredScroll
 
-TABLES = ("page.json", "glyphs.csv", "findings.csv")
+PAGE_TABLES = ("page.json", "glyphs.csv", "findings.csv")
 
 
-def place_page(
+def upsert_page(
     db: sqlite3.Connection,
     scroll: StoredScroll,
     record: PageRecord,
@@ -63,14 +63,14 @@ def place_page(
     return int(db.execute("SELECT last_insert_rowid()").fetchone()[0])
 
 
-def drop(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> bool:
+def remove_absent_pages(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> bool:
     """Pages no longer in the run leave the queue; they may come back."""
     gone = [row["id"] for name, row in known.items() if row["present"] and name not in run.pages]
     db.executemany("UPDATE pages SET present = 0 WHERE id = ?", [(number,) for number in gone])
     return bool(gone)
 
 
-def gather(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> bool:
+def update_scrolls(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> bool:
     """Pages gathered into other scrolls than before."""
     moved = []
     for name, row in known.items():
@@ -84,7 +84,7 @@ def gather(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> b
 
 def page_stamp(page: StoredPage) -> str:
     """Times and sizes of the tables: enough to see that nothing was written since."""
-    files = [page.folder / name for name in TABLES]
+    files = [page.folder / name for name in PAGE_TABLES]
     facts = [path.stat() if path.exists() else None for path in files]
     return ";".join(f"{s.st_mtime_ns}-{s.st_size}" if s else "" for s in facts)
 
@@ -92,26 +92,26 @@ def page_stamp(page: StoredPage) -> str:
 def page_digest(page: StoredPage) -> str:
     """What the tables say, whenever they were written: letters, findings and the picture."""
     state = hashlib.sha256(page.checksum.encode())
-    for name in TABLES[1:]:
+    for name in PAGE_TABLES[1:]:
         path = page.folder / name
         state.update(path.read_bytes() if path.exists() else b"")
     return state.hexdigest()
 
 
-SAME = 0.5
+MIN_SAME_PLACE_IOU = 0.5
 """Share of their union in which two boxes of one letter on one picture agree."""
 
 
-class Fresh(NamedTuple):
+class NewPage(NamedTuple):
     """A page that is new or was inspected anew: what it asks, and its clear letters."""
 
     id: int
     name: str
     asked: tuple[Question, ...]
-    clear: list[Clear]
+    clear: list[ClearLetter]
 
 
-def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
+def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
     """Bring the queue in step with `run`, inside a transaction; whether anything changed.
 
     A survey asks what its audit drew, and nothing else. RunError if a page that is new or changed
@@ -119,8 +119,8 @@ def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
     """
     survey = surveyed(run)
     known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
-    changed = drop(db, run, known) | gather(db, run, known)
-    new: list[Fresh] = []
+    changed = remove_absent_pages(db, run, known) | update_scrolls(db, run, known)
+    new: list[NewPage] = []
     for page in run.pages.values():
         drawn = survey.stamp(page.name) if survey else ""
         stamp = page_stamp(page) + drawn
@@ -133,38 +133,42 @@ def fill(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
             db.execute("UPDATE pages SET stamp = ?, present = 1 WHERE id = ?", (stamp, row["id"]))
             continue
         record, found = page.brief()
-        number = place_page(db, run.scroll_of(page.name), record, row, stamp, digest)
-        asked = survey.questions(record) if survey else _doubts(page, record, found)
+        number = upsert_page(db, run.scroll_of(page.name), record, row, stamp, digest)
+        asked = survey.questions(record) if survey else _page_questions(page, record, found)
         clear = [
-            Clear(page.name, glyph, askable(glyph, record))
-            for glyph in (() if survey else clear_letters(record, asked))
+            ClearLetter(page.name, glyph, askable_kinds(glyph, record))
+            for glyph in (() if survey else select_clear_letters(record, asked))
         ]
-        new.append(Fresh(number, page.name, asked, clear))
+        new.append(NewPage(number, page.name, asked, clear))
     if new:
-        _ask(db, new, seed, share)
+        _insert_questions(db, new, seed, share)
     return changed
 
 
-def _doubts(
+def _page_questions(
     page: StoredPage, record: PageRecord, found: tuple[Finding, ...]
 ) -> tuple[Question, ...]:
-    return doubts(record, found, (page.folder / "findings.csv").is_file())
+    return page_questions(record, found, (page.folder / "findings.csv").is_file())
 
 
-def _ask(db: sqlite3.Connection, new: Sequence[Fresh], seed: int, share: float) -> None:
+def _insert_questions(
+    db: sqlite3.Connection, new: Sequence[NewPage], seed: int, share: float
+) -> None:
     clear = [letter for page in new for letter in page.clear]
     draw = draw_audit(clear, (q for page in new for q in page.asked), seed, share)
     number = _record_draw(db, draw, {page.name: page.id for page in new}, seed, share)
     for page in new:
-        _merge(db, page.id, page.asked)
+        _merge_questions(db, page.id, page.asked)
         for question in draw.questions.get(page.name, ()):
-            insert(db, page.id, question, number)
+            insert_question(db, page.id, question, number)
 
 
 def _record_draw(
-    db: sqlite3.Connection, draw: Draw, ids: dict[str, int], seed: int, share: float
+    db: sqlite3.Connection, draw: AuditDraw, ids: dict[str, int], seed: int, share: float
 ) -> int:
-    made = db.execute("INSERT INTO draws (at, seed, share) VALUES (?, ?, ?)", (now(), seed, share))
+    made = db.execute(
+        "INSERT INTO draws (at, seed, share) VALUES (?, ?, ?)", (utc_now(), seed, share)
+    )
     number = int(made.lastrowid or 0)
     db.executemany(
         "INSERT INTO strata (draw, page, letter, letters, questions, drawn) "
@@ -174,19 +178,19 @@ def _record_draw(
     return number
 
 
-def _merge(db: sqlite3.Connection, page: int, asked: Sequence[Question]) -> None:
+def _merge_questions(db: sqlite3.Connection, page: int, asked: Sequence[Question]) -> None:
     """Old items of the page live on where they are asked again; the others leave the queue."""
     old = db.execute("SELECT * FROM items WHERE page = ?", (page,)).fetchall()
     db.execute("UPDATE items SET live = 0 WHERE page = ?", (page,))
     db.execute("UPDATE strata SET live = 0 WHERE page = ? AND draw < ?", (page, _last_draw(db)))
     left = [row for row in old if row["origin"] != "audit"]
     for question in asked:
-        same = next((row for row in left if _same(row, question)), None)
+        same = next((row for row in left if _is_same_question(row, question)), None)
         if same is None:
-            insert(db, page, question, None)
+            insert_question(db, page, question, None)
             continue
         left.remove(same)
-        values = _values(question)
+        values = _item_columns(question)
         sets = ", ".join(f"{name} = ?" for name in values)
         db.execute(
             f"UPDATE items SET {sets}, live = 1 WHERE id = ?",
@@ -198,16 +202,16 @@ def _last_draw(db: sqlite3.Connection) -> int:
     return int(db.execute("SELECT max(id) FROM draws").fetchone()[0])
 
 
-def _same(row: sqlite3.Row, question: Question) -> bool:
+def _is_same_question(row: sqlite3.Row, question: Question) -> bool:
     box = (row["x0"], row["y0"], row["x1"], row["y1"])
     return (
         row["kind"] == question.kind
         and row["letter"] == question.letter
-        and overlap(box, question.box) >= SAME
+        and box_iou(box, question.box) >= MIN_SAME_PLACE_IOU
     )
 
 
-def overlap(a: Box, b: Box) -> float:
+def box_iou(a: Box, b: Box) -> float:
     """Intersection over union; 1 for two equal boxes, however thin."""
     if a == b:
         return 1.0
@@ -218,16 +222,18 @@ def overlap(a: Box, b: Box) -> float:
     return wide * high / union if union > 0 else 0.0
 
 
-def insert(db: sqlite3.Connection, page: int, question: Question, draw: int | None) -> None:
+def insert_question(
+    db: sqlite3.Connection, page: int, question: Question, draw: int | None
+) -> None:
     """Put a question about a page into the queue, inside a transaction."""
-    values = {"page": page, **_values(question), "draw": draw}
+    values = {"page": page, **_item_columns(question), "draw": draw}
     db.execute(
         f"INSERT INTO items ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",
         tuple(values.values()),
     )
 
 
-def _values(question: Question) -> dict[str, Any]:
+def _item_columns(question: Question) -> dict[str, Any]:
     glyph, box = question.glyph, question.box
     return {
         "mark": question.mark, "kind": question.kind, "letter": question.letter,

@@ -11,7 +11,7 @@ from crownlet.infer.run.names import STORE
 from crownlet.infer.run.run import Run
 
 if TYPE_CHECKING:
-    from crownlet.infer.review.models import Standing
+    from crownlet.infer.review.models import StandingDecision
 
 _NEAR = 3.0
 """px by which boxes may differ that mean one place of no letter."""
@@ -61,7 +61,7 @@ def decisions_of(run: Run) -> dict[tuple[str, int], tuple[Decided, ...]]:
     return table
 
 
-def _meant(said: Standing, findings: Iterable[Finding]) -> list[Finding]:
+def _meant(said: StandingDecision, findings: Iterable[Finding]) -> list[Finding]:
     """The findings of which a decision speaks: the same doubt about the same place."""
     return [
         finding
@@ -76,7 +76,7 @@ def _same(a: Iterable[float], b: Iterable[float]) -> bool:
     return all(abs(x - y) < _NEAR for x, y in zip(a, b, strict=True))
 
 
-def _decided(said: Standing, finding: Finding) -> Decided:
+def _decided(said: StandingDecision, finding: Finding) -> Decided:
     from crownlet.infer.review.web.render import BY_NAME, decided
 
     made = said.decision

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from heapq import nsmallest
 from typing import TYPE_CHECKING
 
-from crownlet.infer.review.queue import lot
+from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.review.survey_questions import Pair
 from crownlet.infer.survey.page_letters import PageLetters, able
 
@@ -46,7 +46,7 @@ def _stratum(pages: Sequence[PageLetters], defect: str, size: float, seed: int) 
     count = min(len(members), round(size) if size >= 1 else round(size * len(members)))
     if size > 0 and members:
         count = max(count, 1)
-    drawn = nsmallest(count, members, key=lambda m: lot(seed, "audit", defect, m[0], m[1]))
+    drawn = nsmallest(count, members, key=lambda m: stable_hash(seed, "audit", defect, m[0], m[1]))
     return [Pair(*member, defect, count / len(members)) for member in drawn]
 
 

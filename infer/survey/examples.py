@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crownlet.datasets.files.images import PageError
-from crownlet.infer.review.queue import lot
+from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.sheet.pictures import Picture, window
 from crownlet.infer.sheet.veil import Veiled
 
@@ -95,7 +95,8 @@ def _by_lot(survey: Gathered, places: NDArray[np.intp], defect: str, seed: int) 
         chosen = np.random.default_rng([seed, len(places)]).choice(places, 50 * few, replace=False)
         places = np.sort(chosen)
     keyed = [
-        (lot(seed, "example", defect, survey.page[p], int(survey.glyph[p])), int(p)) for p in places
+        (stable_hash(seed, "example", defect, survey.page[p], int(survey.glyph[p])), int(p))
+        for p in places
     ]
     return [place for _, place in sorted(keyed)]
 

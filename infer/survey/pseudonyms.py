@@ -12,7 +12,7 @@ from itertools import count
 from pathlib import Path
 
 from crownlet.datasets.files.atomic import atomic_write, write_csv
-from crownlet.infer.review.queue import lot
+from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.run.tables import RunError, read_table
 from crownlet.infer.survey.manifest import Manifest, Row
 
@@ -71,7 +71,7 @@ def _codes(
     """A code for each name: its own of before, else the next free one, by lot."""
     codes = {name: known[name] for name in names if name in known}
     taken = set(known.values())
-    for name in sorted(names - codes.keys(), key=lambda name: lot(*lots, name)):
+    for name in sorted(names - codes.keys(), key=lambda name: stable_hash(*lots, name)):
         codes[name] = next(code for code in free if code not in taken)
     return codes
 

@@ -16,7 +16,7 @@ from crownlet.datasets.coco.read import load_coco
 from crownlet.datasets.scribal.alphabet import BY_SLUG, index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.findings.finding import Finding, Scope
-from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.export import export
 from crownlet.infer.review.models import Item, ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
@@ -149,7 +149,9 @@ def test_another_reader_of_coco_takes_the_labels(run: Run, store: ReviewStore) -
 
 def test_decisions_as_a_table(run: Run, store: ReviewStore) -> None:
     first, second = store.items("anna")[:2]
-    store.decide_many([Said(k.id, "present", 0, None, 'a "b"\nc') for k in (first, second)], "anna")
+    store.decide_many(
+        [Answer(k.id, "present", 0, None, 'a "b"\nc') for k in (first, second)], "anna"
+    )
     store.undo("anna")
     export(run, store)
     # RFC 4180: CRLF ends a record, quotes are doubled.
@@ -271,7 +273,7 @@ def test_a_full_disk_leaves_the_older_files(
         raise OSError(28, "No space left on device")
 
     # Each file is whole; the labels, which are written first, may be newer than the table.
-    for name, old in (("write_json", (0, 1)), ("write_rows", (1,))):
+    for name, old in (("write_json", (0, 1)), ("write_csv", (1,))):
         with monkeypatch.context() as patch:
             patch.setattr(f"crownlet.infer.review.export.{name}", full)
             with pytest.raises(OSError, match="No space"):

@@ -21,15 +21,15 @@ from crownlet.infer.review.miss_rate import (
     sentence,
     student_quantile,
 )
-from crownlet.infer.review.models import Group
-from crownlet.infer.review.queue import Clear, askable, draw_audit
+from crownlet.infer.review.models import ItemGroup
+from crownlet.infer.review.queue import ClearLetter, askable_kinds, draw_audit
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web.session import SMALL, wall_of, walls
 
 
-def clear_letters(count: int = 400) -> list[Clear]:
+def clear_letters(count: int = 400) -> list[ClearLetter]:
     record = made.record("a", count, 0.0)
-    return [Clear("a", g, askable(g, record)) for g in record.glyphs]
+    return [ClearLetter("a", g, askable_kinds(g, record)) for g in record.glyphs]
 
 
 def test_the_share_drawn_is_the_share_asked() -> None:
@@ -73,9 +73,9 @@ def test_letters_drawn_hang_together_and_not_alone() -> None:
 
 def test_small_groups_of_a_doubt_share_a_wall() -> None:
     groups = [
-        Group("א", "part_loose", 20, 0), Group("ש", "part_loose", 1, 0),
-        Group("ת", "part_loose", 2, 1), Group("ה", "leg_short", 30, 0),
-        Group("ו", "ring_open", 1, 0),
+        ItemGroup("א", "part_loose", 20, 0), ItemGroup("ש", "part_loose", 1, 0),
+        ItemGroup("ת", "part_loose", 2, 1), ItemGroup("ה", "leg_short", 30, 0),
+        ItemGroup("ו", "ring_open", 1, 0),
     ]  # fmt: skip
     hung = {(wall.kind, wall.letters): wall.open + wall.done for wall in walls(groups)}
     # Four crops are few, so the letter that would fill them up joins them.
@@ -90,7 +90,7 @@ def test_small_groups_of_a_doubt_share_a_wall() -> None:
 def test_only_what_was_examined_is_asked() -> None:
     record = replace(made.record("a", 1, 0.0), unresolved=("ink_lost",))
     glyph: GlyphRecord = replace(record.glyphs[0], not_examined=("stroke_broken",))
-    asked = askable(glyph, record)
+    asked = askable_kinds(glyph, record)
     assert not {"ink_lost", "stroke_broken"} & set(asked)
     assert set(asked) <= {name for name, p in glyph.p.items() if p is not None}
 
@@ -167,7 +167,7 @@ def test_the_estimate_of_a_store(tmp_path: Path) -> None:
     assert missed_estimate(store, "anna") == told
     audit = store.audit("anna")
     wanted = [
-        (g, askable(g, p.record)) for p in run.pages.values() for g in p.record.glyphs
+        (g, askable_kinds(g, p.record)) for p in run.pages.values() for g in p.record.glyphs
         if g.route == "clear" and g.glyph not in (1, 2)  # a doubted white lies between these
     ]  # fmt: skip
     assert (audit.letters, audit.questions) == (len(wanted), sum(len(k) for _, k in wanted))

@@ -21,10 +21,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.models import (
     CHOICES,
-    TAKEN_BACK,
+    UNDONE,
     ChoiceError,
     ItemError,
     ReviewStoreError,
@@ -218,7 +218,7 @@ def test_decisions_and_undo_follow_a_plain_model(
     # Nothing was ever deleted: every decision and every taking back has its row.
     rows = store.decisions()
     assert len(rows) == sum(versions.values())
-    assert sum(row.choice == TAKEN_BACK for row in rows) == sum(r.undoes is not None for r in rows)
+    assert sum(row.choice == UNDONE for row in rows) == sum(r.undoes is not None for r in rows)
     store.close()
 
 
@@ -262,7 +262,7 @@ def test_a_reader_whose_first_word_is_refused_may_go_on(store: ReviewStore) -> N
 def test_a_sweep_is_kept_whole_or_not_at_all(store: ReviewStore) -> None:
     first, second, third = store.items("anna")[:3]
     store.decide(third.id, "anna", "present", version=0)
-    stale = [Said(k.id, "not_present", 0) for k in (first, second, third)]
+    stale = [Answer(k.id, "not_present", 0) for k in (first, second, third)]
     with pytest.raises(StaleError):
         store.decide_many(stale, "anna")
     assert len(store.decisions()) == 1
@@ -339,7 +339,8 @@ def test_a_file_that_is_none_is_said(run: Run, tmp_path: Path) -> None:
 
 CHILD = """
 import sys
-from crownlet.infer.review.store import ReviewStore, StaleError
+from crownlet.infer.review.models import StaleError
+from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run import open_run
 store = ReviewStore.open(sys.argv[1], open_run(sys.argv[2]))
 """
@@ -455,7 +456,7 @@ def test_a_hundred_scrolls_stay_quick(tmp_path: Path) -> None:
         steps.append(time.perf_counter() - start)
         after = item.id
     for name in ("anna", "ben"):
-        store.decide_many([Said(i.id, "present", i.version) for i in store.items(name)], name)
+        store.decide_many([Answer(i.id, "present", i.version) for i in store.items(name)], name)
     start = time.process_time()
     assert len(store.alone("anna")) > 9000
     assert len(store.standing()) > 18000

@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from crownlet.infer.review.decisions import Said
+from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.models import ChoiceError, Item, ItemError, StaleError
 from crownlet.infer.review.web.pages import desk_of
 from crownlet.infer.review.web.render import decided, render, sign
@@ -60,7 +60,7 @@ async def decide(request: Request) -> Response:
     if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
         raise UserFacingError("This is no decision.")
     try:
-        said = [Said(item, choice, version, right, note) for item, version in items]
+        said = [Answer(item, choice, version, right, note) for item, version in items]
         desk.store.decide_many(said, looking.reader, blind=looking.blind)
     except StaleError:
         return _now(request, looking, items, sent, {"error": STALE}, 409)

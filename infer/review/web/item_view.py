@@ -16,7 +16,7 @@ from crownlet.infer.records import (
     PageRecord,
     Route,
 )
-from crownlet.infer.review.queue import PAIR
+from crownlet.infer.review.queue import MAX_QUESTION_LETTERS
 from crownlet.infer.view.wording import said
 
 if TYPE_CHECKING:
@@ -279,7 +279,7 @@ def chances(p: float) -> str:
 
 def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
     """The measurements of an item's letters that bear on its doubt; none of a line or a page."""
-    if len(item.glyphs) > PAIR:
+    if len(item.glyphs) > MAX_QUESTION_LETTERS:
         return ()
     return tuple(
         m for m in run.pages[item.page].measurements if m.glyph in item.glyphs and m.of == item.kind

@@ -18,7 +18,7 @@ from crownlet.infer.review.agreement import agreements
 from crownlet.infer.review.item_crops import FORMS, in_name, is_wide
 from crownlet.infer.review.miss_rate import ALL, missed_estimate, sentence
 from crownlet.infer.review.models import Decision, Item
-from crownlet.infer.review.queue import lot
+from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.review.web.item_view import question
 from crownlet.infer.review.web.render import render
 from crownlet.infer.review.web.requests import (
@@ -173,7 +173,7 @@ async def wall(request: Request) -> Response:
         raise UserFacingError("There is no such wall in this review.", 404)
     if len(here.letters) > 1:
         # By lot, as on a wall of one letter: the letters' order must not tell the audit's apart.
-        cells.sort(key=lambda cell: lot("wall", looking.reader, cell.id))
+        cells.sort(key=lambda cell: stable_hash("wall", looking.reader, cell.id))
     desk.crops.want(cells, "wall")
     form = here.letters[0] if len(here.letters) == 1 else ""
     following = _following(hung, here)

@@ -11,7 +11,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from crownlet.infer.review.item_crops import FORMS, Cut, picture_marks
-from crownlet.infer.review.models import Group, Item, ItemError
+from crownlet.infer.review.models import Item, ItemError, ItemGroup
 from crownlet.infer.review.picture_cache import Crops
 from crownlet.infer.review.web.item_view import shown
 from crownlet.infer.review.web.requests import Chosen, UserFacingError, Window, slug
@@ -42,7 +42,7 @@ class Wall(NamedTuple):
         return f"/wall/{quote(self.kind, safe='')}/{name}"
 
 
-def walls(groups: Sequence[Group]) -> list[Wall]:
+def walls(groups: Sequence[ItemGroup]) -> list[Wall]:
     """The walls of a queue, doubts in the order of the groups, several letters last."""
     order = list(dict.fromkeys(group.kind for group in groups))
     by_kind = sorted(groups, key=lambda group: order.index(group.kind))
@@ -50,13 +50,13 @@ def walls(groups: Sequence[Group]) -> list[Wall]:
     return [wall for several in made for wall in several]
 
 
-def wall_of(groups: Sequence[Group], kind: str, letter: str) -> Wall | None:
+def wall_of(groups: Sequence[ItemGroup], kind: str, letter: str) -> Wall | None:
     """The wall on which a letter and a doubt hang; None where nothing asks for it."""
     hung = (wall for wall in walls(groups) if wall.kind == kind and letter in wall.letters)
     return next(hung, None)
 
 
-def _of_kind(groups: list[Group]) -> list[Wall]:
+def _of_kind(groups: list[ItemGroup]) -> list[Wall]:
     small = [group for group in groups if group.open + group.done < SMALL]
     large = [group for group in groups if group not in small]
     while small and large and sum(g.open + g.done for g in small) < SMALL:
@@ -67,7 +67,7 @@ def _of_kind(groups: list[Group]) -> list[Wall]:
     return [_wall([group]) for group in large] + ([_wall(small)] if small else [])
 
 
-def _wall(groups: Iterable[Group]) -> Wall:
+def _wall(groups: Iterable[ItemGroup]) -> Wall:
     members = sorted(groups, key=lambda g: g.letter)
     return Wall(
         members[0].kind, tuple(g.letter for g in members), sum(g.open for g in members),
