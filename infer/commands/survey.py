@@ -10,8 +10,8 @@ from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
 from crownlet.infer.view.console import complain
 
 if TYPE_CHECKING:
-    from crownlet.infer.survey.plan import Aim, Plan
-    from crownlet.infer.survey.run import Running
+    from crownlet.infer.survey.plan import PowerTarget, SurveyPlan
+    from crownlet.infer.survey.run import SurveyRun
 
 CAUTION = (
     "The sources stand as codes everywhere but in sources.csv. Name none in public: no finding is "
@@ -82,22 +82,22 @@ def _run(options: argparse.Namespace) -> int:
     return SOME_FAILED
 
 
-def _prepared(options: argparse.Namespace) -> Running | None:
+def _prepared(options: argparse.Namespace) -> SurveyRun | None:
     """The survey, or None after saying what is wrong with it."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.survey.manifest import read_manifest
-    from crownlet.infer.survey.run import Wish, prepare
+    from crownlet.infer.survey.run import SurveyRequest, prepare_survey
 
-    wish = Wish(options.seed, options.audit, options.defects, options.model)
+    wish = SurveyRequest(options.seed, options.audit, options.defects, options.model)
     try:
         manifest = read_manifest(options.manifest, options.portion, options.customs)
-        return prepare(manifest, Path(options.out), wish)
+        return prepare_survey(manifest, Path(options.out), wish)
     except (FileFault, ValueError, OSError) as error:
         complain(error)
         return None
 
 
-def _inspect(running: Running) -> int:
+def _inspect(running: SurveyRun) -> int:
     from crownlet.infer.batch.worker import Work
 
     rows = running.manifest.rows
@@ -117,8 +117,8 @@ def _inspect(running: Running) -> int:
     return DONE
 
 
-def _begin(running: Running) -> None:
-    from crownlet.infer.survey.records import MIN_SCROLLS
+def _begin(running: SurveyRun) -> None:
+    from crownlet.infer.survey.records import MIN_SCROLLS_FOR_INTERVAL
 
     sources = running.manifest.sources
     scrolls = sum(sources.values())
@@ -127,11 +127,11 @@ def _begin(running: Running) -> None:
         f"{len(sources)} sources."
     )
     for name, count in sources.items():
-        if count < MIN_SCROLLS:
-            print(f"{name}: {count} of {MIN_SCROLLS} scrolls that an interval needs.")
+        if count < MIN_SCROLLS_FOR_INTERVAL:
+            print(f"{name}: {count} of {MIN_SCROLLS_FOR_INTERVAL} scrolls that an interval needs.")
 
 
-def _kept(running: Running, kept: int) -> None:
+def _kept(running: SurveyRun, kept: int) -> None:
     if kept:
         print(f"{kept} pages were inspected before and kept.")
     if running.anew:
@@ -143,7 +143,7 @@ def _kept(running: Running, kept: int) -> None:
         print(f"In {running.folder} but no longer in the manifest: {', '.join(left)}; left out.")
 
 
-def _drawn(running: Running, drawn: int) -> None:
+def _drawn(running: SurveyRun, drawn: int) -> None:
     survey = running.survey
     print(f"{running.folder}: {drawn} questions drawn for the audit, by the seed {survey.seed}.")
     if drawn:
@@ -165,13 +165,13 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
     """Write S/report; returns the exit code."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.run.survey_state import SEED, read_survey
-    from crownlet.infer.survey.data import gather
-    from crownlet.infer.survey.methods import NAMING
+    from crownlet.infer.survey.data import load_survey
+    from crownlet.infer.survey.methods import NAMING_CAUTION
     from crownlet.infer.survey.report import write_report
 
     folder = Path(options.survey)
     try:
-        gathered = gather(folder)
+        gathered = load_survey(folder)
         survey = read_survey(folder)
         seed = survey.seed if survey else SEED
         page = write_report(folder, gathered, seed, names=options.names)
@@ -183,7 +183,7 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
         return SOME_FAILED
     print(f"Open {page} in a browser; the tables and figures lie beside it.")
     if options.names:
-        print(f"The report names the sources. {NAMING}")
+        print(f"The report names the sources. {NAMING_CAUTION}")
     return DONE
 
 
@@ -214,11 +214,11 @@ def _run_survey_demo(options: argparse.Namespace) -> int:
         complain(f"{options.out}: is a file; the demo needs a folder.")
         return WRONG_USAGE
     from crownlet.datasets.files.errors import FileFault
-    from crownlet.infer.demo.survey import run_demo
+    from crownlet.infer.demo.survey import run_survey_demo
     from crownlet.infer.networks import ModelError
 
     try:
-        report = run_demo(out, options.scrolls, options.model)
+        report = run_survey_demo(out, options.scrolls, options.model)
     except (FileFault, ModelError, OSError) as error:
         complain(error)
         return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED
@@ -270,12 +270,12 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    from crownlet.infer.survey.plan import Aim, PlanError, plans
+    from crownlet.infer.survey.plan import PlanError, PowerTarget, list_plans
 
     names = ("rate", "difference", "letters", "likeness", "agreement", "power", "comparisons")
     try:
-        aim = Aim(**{name: getattr(options, name) for name in names})
-        print(_words(aim, plans(aim)))
+        aim = PowerTarget(**{name: getattr(options, name) for name in names})
+        print(_words(aim, list_plans(aim)))
     except PlanError as error:
         complain(error)
         return WRONG_USAGE
@@ -286,10 +286,10 @@ def _share(of_one: float) -> str:
     return f"{of_one * 100:.4g}%"
 
 
-def _words(aim: Aim, made: tuple[Plan, ...]) -> str:
-    from crownlet.infer.survey.plan import advised
+def _words(aim: PowerTarget, made: tuple[SurveyPlan, ...]) -> str:
+    from crownlet.infer.survey.plan import choose_plan
 
-    best = advised(made)
+    best = choose_plan(made)
     rows = [
         f"{one.audited:>16}  {one.scrolls:>17}  {one.scrolls * one.audited:>17}"
         f"{'  every letter' if one.audited == aim.letters else ''}"

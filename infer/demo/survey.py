@@ -28,31 +28,31 @@ from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.names import STORE
 from crownlet.infer.run.run import Run, open_run
-from crownlet.infer.survey.data import Gathered, gather
+from crownlet.infer.survey.data import SurveyData, load_survey
 from crownlet.infer.survey.manifest import read_manifest
 from crownlet.infer.survey.pseudonyms import read_keys
-from crownlet.infer.survey.records import Comparison
+from crownlet.infer.survey.records import SurveyComparison
 from crownlet.infer.survey.report import write_report
-from crownlet.infer.survey.report_view import PutIn, PutInRow
-from crownlet.infer.survey.run import Wish, prepare
+from crownlet.infer.survey.report_view import DemoTruth, TrueRateRow
+from crownlet.infer.survey.run import SurveyRequest, prepare_survey
 from crownlet.infer.text.side import Side
 
-BODY, DPI = 44.0, 600.0
+BODY_PX, DPI = 44.0, 600.0
 
-LINES = 7
+LINES_OF_FACE = 7
 """Lines of a face: about 230 letters."""
 
-FAULTS = ("tag_missing", "part_loose", "leg_touches_roof")
+PLANTED_DEFECTS = ("tag_missing", "part_loose", "leg_touches_roof")
 
-SPREAD = 6.0
+GAMMA_SHAPE = 6.0
 """Shape of the gamma distribution of scrolls about their source: the smaller the more unlike."""
 
-SEED = 2026
+DEMO_SEED = 2026
 
-PLANNED = 60
+PLANNED_PAGES = 60
 """Pages planned to work out what was set; they are not written."""
 
-_SKIN = Augment(device="none", ink=0.45, skin=0.5, light=0.0, blur=0.0, noise=0.0, warp=0.0)
+_AUGMENT = Augment(device="none", ink=0.45, skin=0.5, light=0.0, blur=0.0, noise=0.0, warp=0.0)
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Scribe:
     face: float
     """Strength of faults on the face, as `PageSpec.defect_rate`."""
     reverse: float
-    faults: tuple[str, ...] = FAULTS
+    faults: tuple[str, ...] = PLANTED_DEFECTS
 
 
 SCRIBES = (
@@ -94,25 +94,25 @@ class Sheet:
         return f"{self.scroll}-{self.side}"
 
 
-def sheets(scrolls: int, text: Path) -> tuple[Sheet, ...]:
+def list_sheets(scrolls: int, text: Path) -> tuple[Sheet, ...]:
     """Both sides of `scrolls` scrolls of each source; `text` is what a face holds."""
-    rng = np.random.default_rng(SEED)
+    rng = np.random.default_rng(DEMO_SEED)
     made = []
     for number, scribe in enumerate(SCRIBES, start=1):
-        for k, strength in enumerate(rng.gamma(SPREAD, 1 / SPREAD, scrolls), start=1):
+        for k, strength in enumerate(rng.gamma(GAMMA_SHAPE, 1 / GAMMA_SHAPE, scrolls), start=1):
             for side in ("face", "reverse"):
-                spec = spec_of(scribe, side, text, float(strength))
+                spec = make_spec(scribe, side, text, float(strength))
                 made.append(Sheet(scribe, f"s{number}-{k:02d}", side, spec, 1000 * number + k))
     return tuple(made)
 
 
-def spec_of(scribe: Scribe, side: Side, text: Path, strength: float) -> PageSpec:
+def make_spec(scribe: Scribe, side: Side, text: Path, strength: float) -> PageSpec:
     """How the generator writes one side; a chance above 1 is 1."""
     rate = min(1.0, strength * (scribe.face if side == "face" else scribe.reverse))
     spec = mezuzah(
-        BODY, split="heldout", hand=scribe.hand, defect_rate=rate, habit_rate=0.0, gap_rate=0.0,
+        BODY_PX, split="heldout", hand=scribe.hand, defect_rate=rate, habit_rate=0.0, gap_rate=0.0,
         text_rate=0.0, plainness=(0.75, 1.0), second_rate=0.0, crowned=1.0, generous=0.0,
-        morph_rate=0.0, oddity_rate=0.0, close=0.0, defects=scribe.faults, augment=_SKIN, dpi=DPI,
+        morph_rate=0.0, oddity_rate=0.0, close=0.0, defects=scribe.faults, augment=_AUGMENT, dpi=DPI,
         portion=str(text) if side == "face" else "mezuzah_reverse",
     )  # fmt: skip
     return spec if side == "face" else replace(spec, margin=(6.0, 8.0), justify=0.0)
@@ -121,12 +121,12 @@ def spec_of(scribe: Scribe, side: Side, text: Path, strength: float) -> PageSpec
 def write_text(path: Path) -> Path:
     """The first lines of a mezuzah as a text file, for generator and inspection alike."""
     lines = read_portion("mezuzah").lines or ()
-    text = "".join(" ".join(words) + "\n" for words in lines[:LINES])
+    text = "".join(" ".join(words) + "\n" for words in lines[:LINES_OF_FACE])
     path.write_text(text, encoding="utf-8")
     return path
 
 
-def set_rates(scribe: Scribe, text: Path, counted: dict[str, str]) -> dict[str, float]:
+def compute_true_rates(scribe: Scribe, text: Path, counted: dict[str, str]) -> dict[str, float]:
     """Chance of each fault over both sides, from pages that are planned and not written.
 
     Their scrolls stand evenly over the distribution of scrolls: strong ones are cut off at 1.
@@ -135,9 +135,11 @@ def set_rates(scribe: Scribe, text: Path, counted: dict[str, str]) -> dict[str, 
     letters = dict.fromkeys(counted, 0)
     faults = dict.fromkeys(counted, 0)
     for side in ("face", "reverse"):
-        for seed in range(PLANNED):
-            strength = float(gamma.ppf((seed + 0.5) / PLANNED, SPREAD, scale=1 / SPREAD))
-            spec = spec_of(scribe, side, text, strength)
+        for seed in range(PLANNED_PAGES):
+            strength = float(
+                gamma.ppf((seed + 0.5) / PLANNED_PAGES, GAMMA_SHAPE, scale=1 / GAMMA_SHAPE)
+            )
+            spec = make_spec(scribe, side, text, strength)
             lines = read_portion(spec.portion or "").lines or ()
             for row in plan_page(lines, spec, np.random.default_rng(seed)).lines:
                 for slot in row:
@@ -148,30 +150,32 @@ def set_rates(scribe: Scribe, text: Path, counted: dict[str, str]) -> dict[str, 
     return {fault: faults[fault] / max(letters[fault], 1) for fault in counted}
 
 
-Marks = frozenset[str]
+DefectNames = frozenset[str]
 
-Truth = Mapping[tuple[str, int], Marks]
+DefectsByLetter = Mapping[tuple[str, int], DefectNames]
 """Faults of each letter as it was written, by page and number of the letter."""
 
 READER = "simulated"
 
-APART = 0.5
+SAME_LETTER_DISTANCE_BODIES = 0.5
 """Bodies between a letter as found and as written, beyond which they are not the same."""
 
 
-def written(letters: Sequence[LetterTruth], glyphs: Sequence[GlyphRecord]) -> list[Marks | None]:
+def match_written_letters(
+    letters: Sequence[LetterTruth], glyphs: Sequence[GlyphRecord]
+) -> list[DefectNames | None]:
     """Faults of the letter written where each glyph was found; None where none was written."""
     at = np.array([_anchor(letter.body) for letter in letters])
-    found: list[Marks | None] = []
+    found: list[DefectNames | None] = []
     for glyph in glyphs:
         away = np.hypot(*(at - _anchor(glyph.body)).T)
         k = int(away.argmin())
-        same = away[k] < APART * letters[k].body[2]
-        found.append(_faults(letters[k]) if same else None)
+        same = away[k] < SAME_LETTER_DISTANCE_BODIES * letters[k].body[2]
+        found.append(_defect_names(letters[k]) if same else None)
     return found
 
 
-def _faults(letter: LetterTruth) -> Marks:
+def _defect_names(letter: LetterTruth) -> DefectNames:
     return frozenset(mark.name for mark in letter.defects)
 
 
@@ -180,7 +184,7 @@ def _anchor(body: tuple[float, float, float, float]) -> NDArray[np.float64]:
     return np.array([body[0] - np.sin(angle) * body[2] / 2, body[1] + np.cos(angle) * body[2] / 2])
 
 
-def decide(run: Run, truth: Truth) -> int:
+def answer_audit(run: Run, truth: DefectsByLetter) -> int:
     """Answer every question of the audit as it was written; returns how many."""
     store = ReviewStore.open(run.folder / STORE, run)
     try:
@@ -197,31 +201,33 @@ def decide(run: Run, truth: Truth) -> int:
         store.close()
 
 
-def put_in(survey: Gathered, results: Comparison, work: tuple[Sheet, ...], truth: Truth) -> PutIn:
+def compare_with_truth(
+    survey: SurveyData, results: SurveyComparison, work: tuple[Sheet, ...], truth: DefectsByLetter
+) -> DemoTruth:
     """What was set and written beside what was estimated, for the faults that were put in."""
     tables, text = survey.tables, work[0].spec.portion
     marks = [truth.get(place, frozenset()) for place in
              zip(survey.page.tolist(), survey.glyph.tolist(), strict=True)]  # fmt: skip
-    said = {defect: tables.predicted[tables.defects.index(defect)] for defect in FAULTS}
+    said = {defect: tables.predicted[tables.defects.index(defect)] for defect in PLANTED_DEFECTS}
     counted = {d: "".join(sorted(set(tables.letter[~np.isnan(p)]))) for d, p in said.items()}
     source_of = tables.source_of[tables.scroll]
     rates = {(rate.defect, rate.source): rate for rate in results.rates}
     rows = []
-    sets = {s.source: set_rates(s, Path(text or ""), counted) for s in SCRIBES}
+    sets = {s.source: compute_true_rates(s, Path(text or ""), counted) for s in SCRIBES}
     for defect, network in said.items():
         has = np.array([defect in own for own in marks], dtype=float)
         for name, code in sorted(survey.codes.items(), key=lambda item: item[1]):
             mine = ~np.isnan(network) & (source_of == tables.sources.index(code))
             rows.append(
-                PutInRow(
+                TrueRateRow(
                     defect, code, sets[name][defect], float(has[mine].mean()),
                     float(network[mine].mean()), rates[defect, code],
                 )
             )  # fmt: skip
-    return PutIn(_says(survey, rows), tuple(rows))
+    return DemoTruth(_describe_truth(survey, rows), tuple(rows))
 
 
-def _says(survey: Gathered, rows: list[PutInRow]) -> tuple[str, ...]:
+def _describe_truth(survey: SurveyData, rows: list[TrueRateRow]) -> tuple[str, ...]:
     manners = "; ".join(f"{survey.codes[scribe.source]}, {scribe.manner}" for scribe in SCRIBES)
     held = sum(row.holds == "yes" for row in rows)
     off = max(abs(row.network - row.written) for row in rows)
@@ -236,7 +242,7 @@ def _says(survey: Gathered, rows: list[PutInRow]) -> tuple[str, ...]:
     )
 
 
-AUDITED = 20.0
+LETTERS_AUDITED_PER_SCROLL = 20.0
 """Letters of each scroll read for each of the faults put in."""
 
 OPENING = (
@@ -245,10 +251,10 @@ OPENING = (
     "reader who never errs. What was put in stands at the end."
 )
 
-COLUMNS = ("scan", "scroll", "source", "side", "portion")
+DEMO_MANIFEST_COLUMNS = ("scan", "scroll", "source", "side", "portion")
 
 
-def run_demo(
+def run_survey_demo(
     out: Path, scrolls: int = 8, model: str | None = None, say: Callable[[str], object] = print
 ) -> Path:
     """Write scans, manifest and survey into `out`; returns the report.
@@ -258,34 +264,42 @@ def run_demo(
     start = time.perf_counter()
     (out / "scans").mkdir(parents=True, exist_ok=True)
     text = write_text(out / "text.txt")
-    work = sheets(scrolls, text)
-    truths = {sheet.name: _write(sheet, out) for sheet in work}
+    work = list_sheets(scrolls, text)
+    truths = {sheet.name: _write_scan(sheet, out) for sheet in work}
     say(f"{len(work)} pages written ({time.perf_counter() - start:.0f} s)")
     folder = out / "survey"
     if folder.exists():
         shutil.rmtree(folder)
-    manifest = read_manifest(_manifest(out, work))
-    running = prepare(manifest, folder, Wish(SEED, AUDITED, FAULTS, model))
+    manifest = read_manifest(_write_manifest(out, work))
+    running = prepare_survey(
+        manifest,
+        folder,
+        SurveyRequest(DEMO_SEED, LETTERS_AUDITED_PER_SCROLL, PLANTED_DEFECTS, model),
+    )
     for number, _ in enumerate(running.pages(), start=1):
         if number % 12 == 0:
             say(f"{number} pages inspected ({time.perf_counter() - start:.0f} s)")
     running.finish()
     run = open_run(folder)
-    truth: dict[tuple[str, int], Marks] = {}
+    truth: dict[tuple[str, int], DefectNames] = {}
     for key in read_keys(folder):
         glyphs = run.pages[key.page].record.glyphs
-        for glyph, marks in zip(glyphs, written(truths[Path(key.scan).stem], glyphs), strict=True):
+        for glyph, marks in zip(
+            glyphs, match_written_letters(truths[Path(key.scan).stem], glyphs), strict=True
+        ):
             if marks is not None:
                 truth[key.page, glyph.glyph] = marks
-    say(f"{decide(run, truth)} audit questions answered ({time.perf_counter() - start:.0f} s)")
-    survey = gather(folder)
+    say(
+        f"{answer_audit(run, truth)} audit questions answered ({time.perf_counter() - start:.0f} s)"
+    )
+    survey = load_survey(folder)
     return write_report(
-        folder, survey, SEED, opening=(OPENING,),
-        put_in=lambda results: put_in(survey, results, work, truth),
+        folder, survey, DEMO_SEED, opening=(OPENING,),
+        put_in=lambda results: compare_with_truth(survey, results, work, truth),
     )  # fmt: skip
 
 
-def _write(sheet: Sheet, out: Path) -> tuple[LetterTruth, ...]:
+def _write_scan(sheet: Sheet, out: Path) -> tuple[LetterTruth, ...]:
     """Compose and scan one side; its letters."""
     from crownlet.datasets.render.page.compose import compose
 
@@ -295,7 +309,7 @@ def _write(sheet: Sheet, out: Path) -> tuple[LetterTruth, ...]:
     return truth.letters
 
 
-def _manifest(out: Path, work: tuple[Sheet, ...]) -> Path:
+def _write_manifest(out: Path, work: tuple[Sheet, ...]) -> Path:
     rows = [
         (
             f"scans/{sheet.name}.png", sheet.scroll, sheet.scribe.source, sheet.side,
@@ -303,5 +317,5 @@ def _manifest(out: Path, work: tuple[Sheet, ...]) -> Path:
         )
         for sheet in work
     ]  # fmt: skip
-    write_csv(out / "manifest.csv", COLUMNS, rows)
+    write_csv(out / "manifest.csv", DEMO_MANIFEST_COLUMNS, rows)
     return out / "manifest.csv"

@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     from crownlet.infer.records import PageRecord
     from crownlet.infer.run.run import Run
 
-NAME = "audit.csv"
+AUDIT_FILE = "audit.csv"
 
-COLUMNS = ("page", "glyph", "letter", "defect", "chance")
+AUDIT_COLUMNS = ("page", "glyph", "letter", "defect", "chance")
 
 
 @dataclass(frozen=True)
-class Pair:
+class AuditedLetter:
     """A letter, a defect to be judged on it, and the chance with which the pair was drawn."""
 
     page: str
@@ -39,25 +39,25 @@ class Pair:
     chance: float
 
 
-def write_audit(folder: Path, pairs: Iterable[Pair]) -> None:
+def write_audit(folder: Path, pairs: Iterable[AuditedLetter]) -> None:
     """Write S/audit.csv whole or not at all; OSError if it cannot be written."""
-    with atomic_write(folder / NAME) as draft:
+    with atomic_write(folder / AUDIT_FILE) as draft:
         write_csv(
-            draft, COLUMNS,
+            draft, AUDIT_COLUMNS,
             ((p.page, str(p.glyph), p.letter, p.defect, repr(p.chance)) for p in pairs),
         )  # fmt: skip
 
 
-def read_audit(folder: Path) -> tuple[Pair, ...]:
+def read_audit(folder: Path) -> tuple[AuditedLetter, ...]:
     """The drawn pairs; RunError if they cannot be read."""
-    path = folder / NAME
+    path = folder / AUDIT_FILE
     table = read_table(path)
     try:
         rows = zip(
             table.text("page"), table.whole("glyph"), table.text("letter"), table.text("defect"),
             table.number("chance"), strict=True,
         )  # fmt: skip
-        pairs = tuple(Pair(*row) for row in rows)
+        pairs = tuple(AuditedLetter(*row) for row in rows)
     except (KeyError, ValueError) as error:
         raise RunError(path, f"is no audit of a survey ({error}).") from None
     if any(not 0 < pair.chance <= 1 for pair in pairs):
@@ -65,12 +65,12 @@ def read_audit(folder: Path) -> tuple[Pair, ...]:
     return pairs
 
 
-class Surveyed:
+class SurveyQuestions:
     """The audit of a survey, by page."""
 
-    def __init__(self, run: Run, pairs: tuple[Pair, ...]) -> None:
-        self._path = run.folder / NAME
-        self._pairs: dict[str, list[Pair]] = defaultdict(list)
+    def __init__(self, run: Run, pairs: tuple[AuditedLetter, ...]) -> None:
+        self._path = run.folder / AUDIT_FILE
+        self._pairs: dict[str, list[AuditedLetter]] = defaultdict(list)
         for pair in pairs:
             self._pairs[pair.page].append(pair)
 
@@ -82,7 +82,7 @@ class Surveyed:
         """What is asked of a page; ReviewStoreError if it was inspected anew since."""
         return tuple(self._question(record, pair) for pair in self._pairs[record.name])
 
-    def _question(self, record: PageRecord, pair: Pair) -> Question:
+    def _question(self, record: PageRecord, pair: AuditedLetter) -> Question:
         glyph = record.glyphs[pair.glyph - 1] if 0 < pair.glyph <= len(record.glyphs) else None
         if glyph is None or glyph.letter != pair.letter:
             raise ReviewStoreError(
@@ -94,7 +94,7 @@ class Surveyed:
         )  # fmt: skip
 
 
-def surveyed(run: Run) -> Surveyed | None:
+def read_survey_questions(run: Run) -> SurveyQuestions | None:
     """The audit of a survey's folder; None for any other run.
 
     ReviewStoreError while the survey is not complete, RunError if its files cannot be read.
@@ -106,4 +106,4 @@ def surveyed(run: Run) -> Surveyed | None:
         raise ReviewStoreError(
             run.folder, "the survey is not complete; run `crownlet survey run` again."
         )
-    return Surveyed(run, read_audit(run.folder))
+    return SurveyQuestions(run, read_audit(run.folder))

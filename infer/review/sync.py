@@ -23,7 +23,7 @@ from crownlet.infer.review.queue import (
     page_questions,
     select_clear_letters,
 )
-from crownlet.infer.review.survey_questions import surveyed
+from crownlet.infer.review.survey_questions import read_survey_questions
 
 if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
@@ -117,7 +117,7 @@ def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> boo
     A survey asks what its audit drew, and nothing else. RunError if a page that is new or changed
     cannot be read.
     """
-    survey = surveyed(run)
+    survey = read_survey_questions(run)
     known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
     changed = remove_absent_pages(db, run, known) | update_scrolls(db, run, known)
     new: list[NewPage] = []

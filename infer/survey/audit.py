@@ -16,17 +16,17 @@ from heapq import nsmallest
 from typing import TYPE_CHECKING
 
 from crownlet.infer.review.queue import stable_hash
-from crownlet.infer.review.survey_questions import Pair
-from crownlet.infer.survey.page_letters import PageLetters, able
+from crownlet.infer.review.survey_questions import AuditedLetter
+from crownlet.infer.survey.page_letters import PageLetters, list_examined
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
     from crownlet.infer.run.run import Run
 
 
-def draw(
+def draw_audit(
     scrolls: Mapping[str, Sequence[PageLetters]], defects: Iterable[str], size: float, seed: int
-) -> tuple[Pair, ...]:
+) -> tuple[AuditedLetter, ...]:
     """Draw `size` letters of each scroll for each defect, or that share of them if below 1.
 
     The same pages and seed give the same draw, in whatever order they come; a larger size draws
@@ -36,23 +36,25 @@ def draw(
         pair
         for pages in scrolls.values()
         for defect in defects
-        for pair in _stratum(pages, defect, size, seed)
+        for pair in _draw_stratum(pages, defect, size, seed)
     ]
     return tuple(sorted(pairs, key=lambda pair: (pair.page, pair.glyph, pair.defect)))
 
 
-def _stratum(pages: Sequence[PageLetters], defect: str, size: float, seed: int) -> list[Pair]:
-    members = [(page.page, *letter) for page in pages for letter in able(page, defect)]
+def _draw_stratum(
+    pages: Sequence[PageLetters], defect: str, size: float, seed: int
+) -> list[AuditedLetter]:
+    members = [(page.page, *letter) for page in pages for letter in list_examined(page, defect)]
     count = min(len(members), round(size) if size >= 1 else round(size * len(members)))
     if size > 0 and members:
         count = max(count, 1)
     drawn = nsmallest(count, members, key=lambda m: stable_hash(seed, "audit", defect, m[0], m[1]))
-    return [Pair(*member, defect, count / len(members)) for member in drawn]
+    return [AuditedLetter(*member, defect, count / len(members)) for member in drawn]
 
 
-SAYS = {"present": 1.0, "not_present": 0.0}
+LABEL_OF_CHOICE = {"present": 1.0, "not_present": 0.0}
 
-Place = tuple[str, int, str]
+AuditedPlace = tuple[str, int, str]
 """Page, letter, defect."""
 
 
@@ -68,38 +70,38 @@ class AuditCounts:
 
 
 @dataclass(frozen=True)
-class Labels:
+class AuditLabels:
     """Labels of the audit, 0 or 1."""
 
-    of: Mapping[Place, float]
+    of: Mapping[AuditedPlace, float]
     """Only of defects whose letters are all decided."""
     counts: AuditCounts
     notes: tuple[str, ...]
 
 
-def labels(run: Run, pairs: Iterable[Pair]) -> Labels:
+def read_labels(run: Run, pairs: Iterable[AuditedLetter]) -> AuditLabels:
     """Read the decisions of a survey; ReviewStoreError if their file cannot be read."""
     from crownlet.infer.review.store import ReviewStore
     from crownlet.infer.run.names import STORE
 
-    drawn: dict[str, list[Place]] = defaultdict(list)
+    drawn: dict[str, list[AuditedPlace]] = defaultdict(list)
     for pair in pairs:
         drawn[pair.defect].append((pair.page, pair.glyph, pair.defect))
     path = run.folder / STORE
-    said: list[dict[Place, str]] = []
+    said: list[dict[AuditedPlace, str]] = []
     if path.is_file():
         store = ReviewStore.open(path, run)
         try:
-            said = [_said(store, reader.name) for reader in store.readers()]
+            said = [_read_answers(store, reader.name) for reader in store.readers()]
         finally:
             store.close()
-    first: dict[Place, str] = {}
+    first: dict[AuditedPlace, str] = {}
     for reader in reversed(said):
         first.update(reader)
-    return _labels(drawn, first, _differ(said))
+    return _collect_labels(drawn, first, _describe_disagreement(said))
 
 
-def _said(store: ReviewStore, reader: str) -> dict[Place, str]:
+def _read_answers(store: ReviewStore, reader: str) -> dict[AuditedPlace, str]:
     """One reader's answers to the audit."""
     items = {item.id: item for item in store.items(reader, state="all", reveal=True)}
     return {
@@ -109,27 +111,31 @@ def _said(store: ReviewStore, reader: str) -> dict[Place, str]:
     }
 
 
-def _labels(
-    drawn: Mapping[str, list[Place]], first: Mapping[Place, str], notes: tuple[str, ...]
-) -> Labels:
-    found: dict[Place, float] = {}
+def _collect_labels(
+    drawn: Mapping[str, list[AuditedPlace]],
+    first: Mapping[AuditedPlace, str],
+    notes: tuple[str, ...],
+) -> AuditLabels:
+    found: dict[AuditedPlace, float] = {}
     answers: Counter[bool] = Counter()
     open_: list[str] = []
     for defect, places in drawn.items():
         answered = [place for place in places if place in first]
-        answers.update(first[place] in SAYS for place in answered)
+        answers.update(first[place] in LABEL_OF_CHOICE for place in answered)
         if len(answered) == len(places):
-            found.update((p, SAYS[first[p]]) for p in answered if first[p] in SAYS)
+            found.update(
+                (p, LABEL_OF_CHOICE[first[p]]) for p in answered if first[p] in LABEL_OF_CHOICE
+            )
         elif answered:
             open_.append(
                 f"{defect}: {len(places) - len(answered)} of {len(places)} drawn letters are not "
                 "decided yet; until they are, none of its labels counts."
             )
     total = sum(map(len, drawn.values()))
-    return Labels(found, AuditCounts(total, answers[True], answers[False]), (*open_, *notes))
+    return AuditLabels(found, AuditCounts(total, answers[True], answers[False]), (*open_, *notes))
 
 
-def _differ(said: list[dict[Place, str]]) -> tuple[str, ...]:
+def _describe_disagreement(said: list[dict[AuditedPlace, str]]) -> tuple[str, ...]:
     """How often later readers said otherwise than the first."""
     notes = []
     for number, other in enumerate(said[1:], start=2):

@@ -14,14 +14,14 @@ import numpy as np
 
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.scrolls.gather import NAME
-from crownlet.infer.survey.compare import compare
-from crownlet.infer.survey.contrasts import holm
-from crownlet.infer.survey.data import Tables, tables
+from crownlet.infer.survey.compare import compare_sources
+from crownlet.infer.survey.contrasts import adjust_holm
+from crownlet.infer.survey.data import SurveyArrays, build_arrays
 from crownlet.infer.survey.records import Basis
 
 
 @dataclass(frozen=True)
-class SourcePair:
+class SourceSideContrast:
     """The two sides of one source's scrolls: a paired t test, as `Pair` over all sources."""
 
     defect: str
@@ -37,28 +37,30 @@ class SourcePair:
     """Corrected over the rows of this table (Holm 1979)."""
 
 
-def by_source(survey: Tables, defects: Collection[str]) -> tuple[SourcePair, ...]:
+def contrast_sides_by_source(
+    survey: SurveyArrays, defects: Collection[str]
+) -> tuple[SourceSideContrast, ...]:
     """A row for each of `defects` and each source with letters on both sides of some scroll."""
     rows = []
     for code in survey.sources:
-        for p in compare(_of(survey, code, defects)).pairs:
+        for p in compare_sources(_select_source(survey, code, defects)).pairs:
             rows.append(
-                SourcePair(
+                SourceSideContrast(
                     p.defect, code, p.basis, p.scrolls, p.difference, p.low, p.high, p.p, None
                 )
             )
     rows.sort(key=lambda row: (survey.defects.index(row.defect), row.source))
-    corrected = holm([row.p for row in rows])
+    corrected = adjust_holm([row.p for row in rows])
     return tuple(replace(row, p_holm=p) for row, p in zip(rows, corrected, strict=True))
 
 
-def _of(survey: Tables, code: str, defects: Collection[str]) -> Tables:
+def _select_source(survey: SurveyArrays, code: str, defects: Collection[str]) -> SurveyArrays:
     """The letters of one source, some defects of them."""
     mine = survey.source_of[survey.scroll] == survey.sources.index(code)
     kept = [k for k, defect in enumerate(survey.defects) if defect in defects]
     part = np.ix_(np.array(kept, dtype=np.int64), np.flatnonzero(mine))
     chance = np.broadcast_to(survey.chance, survey.predicted.shape)
-    return tables(
+    return build_arrays(
         [survey.defects[k] for k in kept],
         scroll=survey.scroll[mine],
         source=np.full(int(mine.sum()), code),
@@ -72,7 +74,7 @@ def _of(survey: Tables, code: str, defects: Collection[str]) -> Tables:
 
 
 @dataclass(frozen=True)
-class Evenness:
+class SourceEvenness:
     """The scrolls of one source whose hand could be examined."""
 
     source: str
@@ -86,7 +88,7 @@ class Evenness:
     """Uneven forms and the scrolls with them, the commonest first."""
 
 
-def evenness(folder: Path, code_of: Mapping[str, str]) -> tuple[Evenness, ...]:
+def summarise_evenness(folder: Path, code_of: Mapping[str, str]) -> tuple[SourceEvenness, ...]:
     """A row a source; `code_of` maps scrolls to sources. FileFault for a list that cannot be read.
 
     Scrolls whose pages have too few letters of any form to say something are left out.
@@ -100,15 +102,15 @@ def evenness(folder: Path, code_of: Mapping[str, str]) -> tuple[Evenness, ...]:
             forms = (scroll["consistency"] or {}).get("forms", [])
             if forms and scroll["name"] in code_of:
                 held[code_of[scroll["name"]]].append(forms)
-        return tuple(_row(code, scrolls) for code, scrolls in sorted(held.items()))
+        return tuple(_summarise_source(code, scrolls) for code, scrolls in sorted(held.items()))
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise FileFault(path, f"is no list of scrolls ({error!r}).") from None
 
 
-def _row(code: str, scrolls: list[list[Mapping[str, Any]]]) -> Evenness:
+def _summarise_source(code: str, scrolls: list[list[Mapping[str, Any]]]) -> SourceEvenness:
     uneven = [[form["letter"] for form in forms if form["uneven"]] for forms in scrolls]
     counts = Counter(letter for letters in uneven for letter in letters)
-    return Evenness(
+    return SourceEvenness(
         source=code,
         scrolls=len(scrolls),
         uneven=sum(bool(letters) for letters in uneven),

@@ -15,16 +15,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-from crownlet.infer.review.survey_questions import Pair, read_audit
+from crownlet.infer.review.survey_questions import AuditedLetter, read_audit
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.run.survey_state import Survey, read_survey
 from crownlet.infer.run.tables import RunError
 from crownlet.infer.scrolls.same_page import SAME_PAGE
-from crownlet.infer.survey.audit import AuditCounts, labels
-from crownlet.infer.survey.estimators import Ints, Letters
+from crownlet.infer.survey.audit import AuditCounts, read_labels
+from crownlet.infer.survey.estimators import AuditedLetters, Ints
 from crownlet.infer.survey.intervals import Floats
-from crownlet.infer.survey.page_letters import PageLetters, read_letters
-from crownlet.infer.survey.pseudonyms import Key, read_keys
+from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
+from crownlet.infer.survey.pseudonyms import PageKey, read_keys
 
 FACE, REVERSE = "face", "reverse"
 
@@ -34,7 +34,7 @@ class SurveyTableError(CrownletError, ValueError):
 
 
 @dataclass(frozen=True)
-class Tables:
+class SurveyArrays:
     """All letters of a survey; build it with `tables`, which checks."""
 
     defects: tuple[str, ...]
@@ -56,15 +56,15 @@ class Tables:
     letter: NDArray[np.str_]
     """(letters,): which letter of the alphabet it is, or empty."""
 
-    def letters(self, defect: int) -> Letters:
+    def letters(self, defect: int) -> AuditedLetters:
         """The letters that can have the defect, scrolls still numbered over the whole survey."""
         applies = ~np.isnan(self.predicted[defect])
-        return Letters(
+        return AuditedLetters(
             self.scroll, self.predicted[defect], self.label[defect], self.chance[defect]
         ).of(applies)
 
 
-def tables(
+def build_arrays(
     defects: Sequence[str],
     scroll: ArrayLike,
     source: ArrayLike,
@@ -74,7 +74,7 @@ def tables(
     found: ArrayLike | None = None,
     side: ArrayLike | None = None,
     letter: ArrayLike | None = None,
-) -> Tables:
+) -> SurveyArrays:
     """Check and number the letters of a survey.
 
     `scroll`, `source`, `side` and `letter` are (letters,), the first two names or numbers;
@@ -84,32 +84,34 @@ def tables(
     said = np.asarray(predicted, dtype=np.float64)
     names, number = np.unique(np.asarray(scroll), return_inverse=True)
     count = len(number)
-    _need(
+    _require(
         said.shape == (len(defects), count),
         "predicted must have a row a defect, a column a letter.",
     )
     word = np.full(said.shape, np.nan) if label is None else np.asarray(label, dtype=np.float64)
-    _need(word.shape == said.shape, "label must have the shape of predicted.")
+    _require(word.shape == said.shape, "label must have the shape of predicted.")
     odds = np.asarray(chance, dtype=np.float64)
-    _need(odds.shape in ((), (count,), said.shape), "chance must have one entry a letter.")
+    _require(odds.shape in ((), (count,), said.shape), "chance must have one entry a letter.")
     odds = np.broadcast_to(odds, said.shape)
-    _need(bool(np.all((odds > 0) & (odds <= 1))), "every chance must be above 0 and at most 1.")
-    _need(
+    _require(bool(np.all((odds > 0) & (odds <= 1))), "every chance must be above 0 and at most 1.")
+    _require(
         bool(np.all(np.isnan(said) | ((said >= 0) & (said <= 1)))),
         "predicted must lie from 0 to 1.",
     )
-    _need(
+    _require(
         bool(np.all(np.isnan(word) | (word == 0) | (word == 1))), "label must be 0, 1 or missing."
     )
     marks = said >= 0.5 if found is None else np.asarray(found, dtype=np.bool_)
-    _need(marks.shape == said.shape, "found must have the shape of predicted.")
+    _require(marks.shape == said.shape, "found must have the shape of predicted.")
     sides, forms = (
         np.full(count, "") if given is None else np.asarray(given, dtype=np.str_)
         for given in (side, letter)
     )
-    _need(sides.shape == forms.shape == (count,), "side and letter must have one entry a letter.")
-    codes, source_of = _sources(np.asarray(source), number, names)
-    return Tables(
+    _require(
+        sides.shape == forms.shape == (count,), "side and letter must have one entry a letter."
+    )
+    codes, source_of = _number_sources(np.asarray(source), number, names)
+    return SurveyArrays(
         tuple(defects),
         codes,
         number.astype(np.int64),
@@ -123,11 +125,11 @@ def tables(
     )
 
 
-def _sources(
+def _number_sources(
     source: NDArray[np.generic], number: Ints, names: NDArray[np.generic]
 ) -> tuple[tuple[str, ...], Ints]:
     """Names of the sources, and each scroll's source; a scroll of two sources is an error."""
-    _need(source.shape == number.shape, "source must name one source a letter.")
+    _require(source.shape == number.shape, "source must name one source a letter.")
     codes, place = np.unique(source, return_inverse=True)
     source_of = np.zeros(len(names), dtype=np.int64)
     source_of[number] = place
@@ -136,13 +138,13 @@ def _sources(
     return tuple(str(code) for code in codes), source_of
 
 
-def _need(holds: bool, sentence: str) -> None:
+def _require(holds: bool, sentence: str) -> None:
     if not holds:
         raise SurveyTableError(sentence)
 
 
 @dataclass(frozen=True)
-class SurveyedScroll:
+class ScrollCounts:
     """One scroll of a survey, by its coded name."""
 
     name: str
@@ -157,10 +159,10 @@ class SurveyedScroll:
 
 
 @dataclass(frozen=True)
-class Gathered:
+class SurveyData:
     """A survey as `compare` takes it, with what a report says beside the numbers."""
 
-    tables: Tables
+    tables: SurveyArrays
     """Sources are codes; `letters` are in the order of `page` and `glyph`."""
     page: NDArray[np.str_]
     """Page of each letter, by its coded name, (letters,): a key of `open_run(folder).pages`."""
@@ -168,7 +170,7 @@ class Gathered:
     """Number of each letter on its page, from 1, (letters,)."""
     codes: Mapping[str, str]
     """Source to code."""
-    scrolls: tuple[SurveyedScroll, ...]
+    scrolls: tuple[ScrollCounts, ...]
     audit: AuditCounts
     versions: Mapping[str, tuple[str, ...]]
     """`package`, `model`, `thresholds`, `customs`: every one that the pages were made with."""
@@ -176,19 +178,19 @@ class Gathered:
     """Plain sentences: pages that failed, mixed versions, readers who differ."""
 
 
-def gather(folder: Path) -> Gathered:
+def load_survey(folder: Path) -> SurveyData:
     """Read the survey in a folder; FileFault says what is absent or cannot be read."""
-    survey, keys = _begun(folder)
+    survey, keys = _read_complete(folder)
     run = open_run(folder)
     pages = read_pages(folder, survey, keys)
     scroll_of = {key.page: key for key in keys}
     pairs = read_audit(folder)
-    said = labels(run, pairs)
+    said = read_labels(run, pairs)
     page = np.repeat([p.page for p in pages], [len(p.glyph) for p in pages])
     numbers = np.concatenate([p.glyph for p in pages])
-    label, chance = _audit(page, numbers, pairs, said.of, scroll_of)
-    sides = {p.page: _side(run, p.page) for p in pages}
-    built = tables(
+    label, chance = _audit_arrays(page, numbers, pairs, said.of, scroll_of)
+    sides = {p.page: _side_of(run, p.page) for p in pages}
+    built = build_arrays(
         GLYPH_DEFECTS,
         scroll=np.array([scroll_of[name].coded_scroll for name in page]),
         source=np.array([scroll_of[name].code for name in page]),
@@ -199,14 +201,14 @@ def gather(folder: Path) -> Gathered:
         side=np.array([sides[name] for name in page]),
         letter=np.concatenate([p.letter for p in pages]),
     )
-    return Gathered(
+    return SurveyData(
         built, page, numbers, {key.source: key.code for key in keys},
-        _scrolls(pages, scroll_of, sides), said.counts, _versions(survey, pages),
-        (*_notes(survey), *_doubles(run), *said.notes),
+        _count_scrolls(pages, scroll_of, sides), said.counts, _list_versions(survey, pages),
+        (*_describe_failures(survey), *_list_same_page_notes(run), *said.notes),
     )  # fmt: skip
 
 
-def _begun(folder: Path) -> tuple[Survey, tuple[Key, ...]]:
+def _read_complete(folder: Path) -> tuple[Survey, tuple[PageKey, ...]]:
     """Record and key of a complete survey."""
     if not folder.is_dir():
         raise RunError(folder, "there is no such survey.")
@@ -224,22 +226,22 @@ def _begun(folder: Path) -> tuple[Survey, tuple[Key, ...]]:
     return survey, keys
 
 
-def read_pages(folder: Path, survey: Survey, keys: Iterable[Key]) -> list[PageLetters]:
+def read_pages(folder: Path, survey: Survey, keys: Iterable[PageKey]) -> list[PageLetters]:
     """The pages of a survey that were inspected, in the order of their names."""
     names = sorted(key.page for key in keys if key.page in survey.pages)
-    return [read_letters(folder / name, survey.pages[name]) for name in names]
+    return [read_page_letters(folder / name, survey.pages[name]) for name in names]
 
 
-def _side(run: Run, page: str) -> str:
+def _side_of(run: Run, page: str) -> str:
     return REVERSE if page in run.scroll_of(page).reverses else FACE
 
 
-def _audit(
+def _audit_arrays(
     page: NDArray[np.str_],
     numbers: Ints,
-    pairs: Sequence[Pair],
+    pairs: Sequence[AuditedLetter],
     said: Mapping[tuple[str, int, str], float],
-    scroll_of: Mapping[str, Key],
+    scroll_of: Mapping[str, PageKey],
 ) -> tuple[Floats, Floats]:
     """Labels and chances, (defects, letters) both.
 
@@ -260,15 +262,15 @@ def _audit(
     return label, chance
 
 
-def _scrolls(
-    pages: Sequence[PageLetters], scroll_of: Mapping[str, Key], sides: Mapping[str, str]
-) -> tuple[SurveyedScroll, ...]:
+def _count_scrolls(
+    pages: Sequence[PageLetters], scroll_of: Mapping[str, PageKey], sides: Mapping[str, str]
+) -> tuple[ScrollCounts, ...]:
     own: dict[tuple[str, str], list[PageLetters]] = {}
     for page in pages:
         key = scroll_of[page.page]
         own.setdefault((key.coded_scroll, key.code), []).append(page)
     return tuple(
-        SurveyedScroll(
+        ScrollCounts(
             name, code,
             faces=sum(sides[page.page] == FACE for page in group),
             reverses=sum(sides[page.page] == REVERSE for page in group),
@@ -279,7 +281,7 @@ def _scrolls(
     )  # fmt: skip
 
 
-def _versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tuple[str, ...]]:
+def _list_versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tuple[str, ...]]:
     """Every version that the pages name, beside that of the package."""
     found: dict[str, set[str]] = {"model": set(), "thresholds": set(), "customs": set()}
     for page in pages:
@@ -291,11 +293,11 @@ def _versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tuple[s
     return {"package": (package,)} | {name: tuple(sorted(seen)) for name, seen in found.items()}
 
 
-def _notes(survey: Survey) -> tuple[str, ...]:
+def _describe_failures(survey: Survey) -> tuple[str, ...]:
     return tuple(f"{page} was not inspected: {why}" for page, why in sorted(survey.failed.items()))
 
 
-def _doubles(run: Run) -> list[str]:
+def _list_same_page_notes(run: Run) -> list[str]:
     """What is said of pictures that may show one page, each once."""
     notes = (note for scroll in run.scrolls for note in scroll.notes)
     return list(dict.fromkeys(note for note in notes if SAME_PAGE in note))

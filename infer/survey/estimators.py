@@ -18,16 +18,16 @@ from numpy.typing import NDArray
 from crownlet.infer.survey.intervals import (
     Floats,
     betabinomial_limits,
-    effective_scrolls,
-    logit_lower,
-    score_upper,
+    count_effective_scrolls,
+    logit_lower_limit,
+    score_upper_limit,
 )
 
 Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Letters:
+class AuditedLetters:
     """The letters that can have one defect; arrays of (letters,)."""
 
     scroll: Ints
@@ -39,9 +39,11 @@ class Letters:
     chance: Floats
     """Chance, before the draw, that the letter would be audited, in (0, 1]."""
 
-    def of(self, keep: NDArray[np.bool_]) -> Letters:
+    def of(self, keep: NDArray[np.bool_]) -> AuditedLetters:
         """Only the letters kept."""
-        return Letters(self.scroll[keep], self.predicted[keep], self.label[keep], self.chance[keep])
+        return AuditedLetters(
+            self.scroll[keep], self.predicted[keep], self.label[keep], self.chance[keep]
+        )
 
     @property
     def weight(self) -> Floats:
@@ -54,7 +56,7 @@ class Letters:
 
 
 @dataclass(frozen=True)
-class Estimate:
+class RateEstimate:
     """A rate with what its interval and contrasts need; arrays of (scrolls,)."""
 
     rate: float
@@ -92,9 +94,9 @@ class Estimate:
         if self.rate >= 1:
             return low, 1.0
         if corrected > 0:
-            df = effective_scrolls(self.sizes) - 1
-            low = logit_lower(self.rate, corrected, df)
-            high = max(high, score_upper(self.rate, corrected, df))
+            df = count_effective_scrolls(self.sizes) - 1
+            low = logit_lower_limit(self.rate, corrected, df)
+            high = max(high, score_upper_limit(self.rate, corrected, df))
         return low, high
 
     @property
@@ -124,15 +126,15 @@ class Estimate:
         return np.minimum(counts, sizes), sizes
 
 
-def read(counts: Floats, sizes: Floats) -> Estimate:
+def estimate_ratio(counts: Floats, sizes: Floats) -> RateEstimate:
     """The plain clustered ratio: every letter judged; `counts` in `sizes`, both (scrolls,)."""
     total = float(sizes.sum())
     rate = float(counts.sum()) / total
     residuals = (counts - rate * sizes) / total
-    return Estimate(rate, counts / sizes, sizes, residuals, 0.0, int(total), total)
+    return RateEstimate(rate, counts / sizes, sizes, residuals, 0.0, int(total), total)
 
 
-def corrected(letters: Letters, tuning: float | Floats) -> Estimate:
+def estimate_with_audit(letters: AuditedLetters, tuning: float | Floats) -> RateEstimate:
     """The difference estimator; `tuning` is lambda, one number or one for each scroll number.
 
     Scroll numbers must run from 0 without a gap, and one letter at least must be judged.
@@ -147,7 +149,7 @@ def corrected(letters: Letters, tuning: float | Floats) -> Estimate:
     said, errors = letters.sums(predicted), letters.sums(weight * error)
     residuals = (said - mean * sizes) / total + (errors - gap * letters.sums(weight)) / weights
     noise = (1 - letters.chance) * np.square(weight * (error - gap))
-    return Estimate(
+    return RateEstimate(
         mean + gap,
         (said + errors * total / weights) / sizes,
         sizes,
@@ -158,7 +160,7 @@ def corrected(letters: Letters, tuning: float | Floats) -> Estimate:
     )
 
 
-def tune(letters: Letters) -> Floats:
+def fit_lambdas(letters: AuditedLetters) -> Floats:
     """One lambda in [0, 1] for each scroll number, from the audited letters of all other scrolls.
 
     Lambda is the covariance of label and prediction over the variance of the prediction, with

@@ -20,24 +20,24 @@ from crownlet.infer.sheet.veil import Veiled
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
-    from crownlet.infer.survey.data import Gathered
+    from crownlet.infer.survey.data import SurveyData
 
-ANY, MARKED = 6, 4
+EXAMPLES_OF_ALL, EXAMPLES_OF_DEFECT = 6, 4
 """Letters of a source drawn among all, and among those marked with one defect."""
 
-SIZE_Q = (7.0, 7.0)
+WINDOW_SIZE_Q = (7.0, 7.0)
 
-Q_PX = (12.0, 12.0)
+Q_RANGE_PX = (12.0, 12.0)
 
-KEPT = 6
+MAX_PAGES_IN_MEMORY = 6
 """Pages held in memory at once."""
 
-SPARE = 24
+SPARE_LETTERS = 24
 """Letters drawn beyond those wanted, for Names and pictures that have gone."""
 
 
 @dataclass(frozen=True)
-class Example:
+class ExampleLetter:
     """One letter and its neighbours."""
 
     letter: str
@@ -47,50 +47,66 @@ class Example:
 
 
 @dataclass(frozen=True)
-class Drawn:
+class SourceExamples:
     """What was drawn of one source."""
 
     source: str
     among: int
     """Letters among which was drawn."""
-    examples: tuple[Example, ...]
+    examples: tuple[ExampleLetter, ...]
 
 
 @dataclass(frozen=True)
-class Shown:
+class ExampleSet:
     """A row for each source: of all letters (`defect` empty), or of those marked with one."""
 
     defect: str
-    rows: tuple[Drawn, ...]
+    rows: tuple[SourceExamples, ...]
 
 
-def examples(survey: Gathered, run: Run, defects: Sequence[str], seed: int) -> tuple[Shown, ...]:
+def draw_examples(
+    survey: SurveyData, run: Run, defects: Sequence[str], seed: int
+) -> tuple[ExampleSet, ...]:
     """Letters of all kinds, then letters with a finding of each of `defects`."""
-    album = _Album(survey, run)
+    album = _VeiledPages(survey, run)
     every = np.ones(len(survey.page), dtype=bool)
-    shown = [Shown("", tuple(_rows(survey, album, every, "", ANY, seed)))]
+    shown = [
+        ExampleSet("", tuple(_draw_by_source(survey, album, every, "", EXAMPLES_OF_ALL, seed)))
+    ]
     for defect in defects:
         marked = survey.tables.found[survey.tables.defects.index(defect)]
-        shown.append(Shown(defect, tuple(_rows(survey, album, marked, defect, MARKED, seed))))
+        shown.append(
+            ExampleSet(
+                defect,
+                tuple(_draw_by_source(survey, album, marked, defect, EXAMPLES_OF_DEFECT, seed)),
+            )
+        )
     return tuple(shown)
 
 
-def _rows(
-    survey: Gathered, album: _Album, among: NDArray[np.bool_], defect: str, wanted: int, seed: int
-) -> Iterator[Drawn]:
+def _draw_by_source(
+    survey: SurveyData,
+    album: _VeiledPages,
+    among: NDArray[np.bool_],
+    defect: str,
+    wanted: int,
+    seed: int,
+) -> Iterator[SourceExamples]:
     source = survey.tables.source_of[survey.tables.scroll]
     for number, code in enumerate(survey.tables.sources):
         places = np.flatnonzero(among & (source == number))
-        drawn: list[Example] = []
-        for place in _by_lot(survey, places, defect, seed)[: wanted + SPARE]:
+        drawn: list[ExampleLetter] = []
+        for place in _order_at_random(survey, places, defect, seed)[: wanted + SPARE_LETTERS]:
             example = album.example(place) if len(drawn) < wanted else None
             drawn += [example] if example else []
-        yield Drawn(code, len(places), tuple(drawn))
+        yield SourceExamples(code, len(places), tuple(drawn))
 
 
-def _by_lot(survey: Gathered, places: NDArray[np.intp], defect: str, seed: int) -> list[int]:
+def _order_at_random(
+    survey: SurveyData, places: NDArray[np.intp], defect: str, seed: int
+) -> list[int]:
     """Places in the order of their lots; of very many a first few are enough."""
-    few = ANY + SPARE
+    few = EXAMPLES_OF_ALL + SPARE_LETTERS
     if len(places) > 50 * few:
         chosen = np.random.default_rng([seed, len(places)]).choice(places, 50 * few, replace=False)
         places = np.sort(chosen)
@@ -101,15 +117,15 @@ def _by_lot(survey: Gathered, places: NDArray[np.intp], defect: str, seed: int) 
     return [place for _, place in sorted(keyed)]
 
 
-class _Album:
+class _VeiledPages:
     """Pages opened as they are wanted, veiled; a few are kept."""
 
-    def __init__(self, survey: Gathered, run: Run) -> None:
+    def __init__(self, survey: SurveyData, run: Run) -> None:
         self._survey = survey
         self._run = run
         self._pages: dict[str, Veiled | None] = {}
 
-    def example(self, place: int) -> Example | None:
+    def example(self, place: int) -> ExampleLetter | None:
         """The picture of one letter; None for a letter of a Name, or without its scan."""
         page = self._page(str(self._survey.page[place]))
         if page is None:
@@ -117,16 +133,16 @@ class _Album:
         glyph = page.page.glyphs[int(self._survey.glyph[place]) - 1]
         if glyph.glyph in page.names:
             return None
-        seen = window(page, glyph.box, SIZE_Q, glyph.q, glyph.body[3], q_px=Q_PX)
+        seen = window(page, glyph.box, WINDOW_SIZE_Q, glyph.q, glyph.body[3], q_px=Q_RANGE_PX)
         x0, y0, x1, y1 = seen.box(glyph.box)
         across, down = 100 / seen.picture.width, 100 / seen.picture.height
         at = (x0 * across, y0 * down, (x1 - x0) * across, (y1 - y0) * down)
         left, top, width, height = (round(part) for part in at)
-        return Example(glyph.letter, seen.picture, (left, top, width, height))
+        return ExampleLetter(glyph.letter, seen.picture, (left, top, width, height))
 
     def _page(self, name: str) -> Veiled | None:
         if name not in self._pages:
-            if len(self._pages) >= KEPT:
+            if len(self._pages) >= MAX_PAGES_IN_MEMORY:
                 self._pages.pop(next(iter(self._pages)))
             try:
                 stored = self._run.pages[name]

@@ -18,20 +18,20 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter
 
-from crownlet.infer.survey.records import Rate
+from crownlet.infer.survey.records import DefectRate
 
 # Okabe & Ito, Color Universal Design (2008): told apart by the colour blind too.
-COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
+SOURCE_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 
-MARKS = ("o", "s", "^", "D", "v", "P", "X")
+SOURCE_MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 
-TICKS = (0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.4, 0.7, 1)
+TICK_SHARES = (0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.4, 0.7, 1)
 
-FEW_TICKS, LOW_TICKS = (0, 0.1, 0.4, 0.9), (0, 0.02, 0.08)
+SMALL_FIGURE_TICK_SHARES, LOW_RATE_TICK_SHARES = (0, 0.1, 0.4, 0.9), (0, 0.02, 0.08)
 
-DPI = 150
+PNG_DPI = 150
 
-STYLE: dict[Any, Any] = {
+MATPLOTLIB_STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9,
     "axes.spines.top": False,
@@ -41,21 +41,21 @@ STYLE: dict[Any, Any] = {
 }
 
 
-def forest(rates: Sequence[Rate], names: dict[str, str]) -> Figure:
+def draw_forest(rates: Sequence[DefectRate], names: dict[str, str]) -> Figure:
     """Rates with their limits, a group of rows a defect; `names` maps a defect to plain words.
 
     A row without an interval, for want of scrolls, is a mark alone. Per cent of letters on a
     scale of square roots, on which rare and common defects can both be read.
     """
-    defects, sources = _order(rates)
-    with mpl.rc_context(STYLE):
+    defects, sources = _list_rows(rates)
+    with mpl.rc_context(MATPLOTLIB_STYLE):
         figure = Figure(figsize=(7.5, 0.9 + 0.2 * len(defects) * (len(sources) + 0.8)))
         FigureCanvasAgg(figure)
         axes = figure.add_subplot()
         step = len(sources) + 0.8
         for rate in rates:
             row = defects.index(rate.defect) * step + sources.index(rate.source)
-            _mark(axes, rate, row, sources.index(rate.source))
+            _draw_rate(axes, rate, row, sources.index(rate.source))
         middles = [place * step + (len(sources) - 1) / 2 for place in range(len(defects))]
         axes.set_yticks(middles, [names.get(defect, defect) for defect in defects])
         between = [place * step - 0.9 for place in range(1, len(defects))]
@@ -63,18 +63,18 @@ def forest(rates: Sequence[Rate], names: dict[str, str]) -> Figure:
         axes.tick_params(axis="y", length=0, pad=8)
         axes.spines["left"].set_visible(False)
         axes.set_ylim(len(defects) * step - 0.6, -0.8)
-        _per_cent(axes, _top(rates), TICKS)
+        _set_percent_scale(axes, _scale_end(rates), TICK_SHARES)
         axes.set_xlabel("letters with it, of those that can have it (95% limits)")
-        _key(figure, sources, any(rate.basis == "unaudited" for rate in rates))
+        _add_legend(figure, sources, any(rate.basis == "unaudited" for rate in rates))
     return figure
 
 
-def by_letter(rates: Sequence[Rate], defect_name: str, columns: int = 6) -> Figure:
+def draw_by_letter(rates: Sequence[DefectRate], defect_name: str, columns: int = 6) -> Figure:
     """One defect's rates letter by letter, a small picture each, all on one scale."""
     letters = sorted({rate.letter for rate in rates})
-    sources = _order(rates)[1]
+    sources = _list_rows(rates)[1]
     rows = math.ceil(len(letters) / columns)
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(MATPLOTLIB_STYLE):
         figure = Figure(figsize=(7.5, 0.95 + rows * (0.5 + 0.16 * len(sources))))
         FigureCanvasAgg(figure)
         grid = figure.subplots(rows, columns, sharex=True, squeeze=False)
@@ -87,47 +87,51 @@ def by_letter(rates: Sequence[Rate], defect_name: str, columns: int = 6) -> Figu
             axes.set_title(letters[place], fontsize=13)
             for rate in rates:
                 if rate.letter == letters[place]:
-                    _mark(axes, rate, sources.index(rate.source), sources.index(rate.source))
+                    _draw_rate(axes, rate, sources.index(rate.source), sources.index(rate.source))
             axes.set_ylim(len(sources) - 0.4, -0.6)
-            _per_cent(axes, _top(rates), FEW_TICKS if _top(rates) > 0.2 else LOW_TICKS)
+            _set_percent_scale(
+                axes,
+                _scale_end(rates),
+                SMALL_FIGURE_TICK_SHARES if _scale_end(rates) > 0.2 else LOW_RATE_TICK_SHARES,
+            )
             axes.tick_params(labelbottom=place + columns >= len(letters), length=2)
         high = figure.get_figheight()
         figure.text(0.01, 1 - 0.06 / high, defect_name, ha="left", va="top", fontsize=10)
-        _key(figure, sources, any(rate.basis == "unaudited" for rate in rates), 0.25)
+        _add_legend(figure, sources, any(rate.basis == "unaudited" for rate in rates), 0.25)
     return figure
 
 
-def save(figure: Figure, path: Path) -> None:
+def save_figure(figure: Figure, path: Path) -> None:
     """Write `path`.svg and `path`.png; OSError if they cannot be written."""
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(MATPLOTLIB_STYLE):
         figure.savefig(path.with_suffix(".svg"), metadata={"Date": None, "Creator": None})
-        figure.savefig(path.with_suffix(".png"), dpi=DPI, metadata={"Software": None})
+        figure.savefig(path.with_suffix(".png"), dpi=PNG_DPI, metadata={"Software": None})
 
 
-def _order(rates: Sequence[Rate]) -> tuple[list[str], list[str]]:
+def _list_rows(rates: Sequence[DefectRate]) -> tuple[list[str], list[str]]:
     """Defects as they come, sources sorted, so that a source keeps its colour in every figure."""
     return list(dict.fromkeys(r.defect for r in rates)), sorted({r.source for r in rates})
 
 
-def _mark(axes: Axes, rate: Rate, row: float, place: int) -> None:
-    colour = COLOURS[place % len(COLOURS)]
+def _draw_rate(axes: Axes, rate: DefectRate, row: float, place: int) -> None:
+    colour = SOURCE_COLOURS[place % len(SOURCE_COLOURS)]
     if rate.low is not None and rate.high is not None:
         dashes = (0, (3, 1.5)) if rate.basis == "unaudited" else "-"
         ends = [rate.low, rate.high]
         axes.plot(ends, [row, row], color=colour, linewidth=1.4, linestyle=dashes, zorder=2)
     fill = "white" if rate.basis == "unaudited" else colour
     axes.plot(
-        [rate.rate], [row], MARKS[place % len(MARKS)],
+        [rate.rate], [row], SOURCE_MARKERS[place % len(SOURCE_MARKERS)],
         color=colour, markerfacecolor=fill, markersize=5, zorder=3, clip_on=False,
     )  # fmt: skip
 
 
-def _top(rates: Sequence[Rate]) -> float:
+def _scale_end(rates: Sequence[DefectRate]) -> float:
     """Where the scale ends, a little beyond the highest limit."""
     return min(1.0, 1.1 * max((max(rate.rate, rate.high or 0) for rate in rates), default=1.0))
 
 
-def _per_cent(axes: Axes, top: float, ticks: Sequence[float]) -> None:
+def _set_percent_scale(axes: Axes, top: float, ticks: Sequence[float]) -> None:
     axes.set_xscale("function", functions=(_root, _square))
     axes.set_xlim(0, max(top, 0.01))
     axes.set_xticks([tick for tick in ticks if tick <= top])
@@ -144,10 +148,16 @@ def _square(root: float) -> float:
     return root**2
 
 
-def _key(figure: Figure, sources: Sequence[str], hollow: bool, below: float = 0.0) -> None:
+def _add_legend(figure: Figure, sources: Sequence[str], hollow: bool, below: float = 0.0) -> None:
     """The key in the upper right corner, `below` inches under the edge."""
     handles = [
-        Line2D([], [], color=COLOURS[i % 7], marker=MARKS[i % 7], label=f"source {code}")
+        Line2D(
+            [],
+            [],
+            color=SOURCE_COLOURS[i % 7],
+            marker=SOURCE_MARKERS[i % 7],
+            label=f"source {code}",
+        )
         for i, code in enumerate(sources)
     ]
     if hollow:

@@ -8,25 +8,25 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from crownlet.infer.survey.records import LEVEL
+from crownlet.infer.survey.records import CONFIDENCE_LEVEL
 
 Floats = NDArray[np.float64]
 
-LIKENESSES: Floats = np.geomspace(0.001, 0.5, 12)
+ICC_GRID: Floats = np.geomspace(0.001, 0.5, 12)
 """Values of likeness weighed equally before the data. With rare defects in few scrolls, limits
 with a highest value of 0.3 held the truth as often in simulations and were a third narrower, with
 0.9 twice as wide; but the fixed habit of one scribe is high likeness too."""
 
-_LOOK: Floats = LIKENESSES[[0, 6, -1]]
+_COARSE_ICC_GRID: Floats = ICC_GRID[[0, 6, -1]]
 """Enough of them to see where on the grid the mass lies."""
 
-_LOGITS = (-14.0, 8.0)
+_LOGIT_RANGE = (-14.0, 8.0)
 
-_TAIL = 14.0
+_MAX_LOG_DROP = 14.0
 """Log posterior below its peak at which the second, finer grid ends."""
 
 
-def correlation(counts: Floats, sizes: Floats) -> float | None:
+def estimate_icc(counts: Floats, sizes: Floats) -> float | None:
     """Intra-scroll correlation of a yes or no, by analysis of variance, cut at 0.
 
     `counts` of the yes and `sizes`, both (scrolls,). None where it cannot be known: fewer than two
@@ -53,11 +53,11 @@ def betabinomial_limits(counts: Floats, sizes: Floats, level: float = 0.95) -> t
     mean and variance are both too low together; here an unseen bad scroll is allowed for, and no
     finding at all still gives an upper limit that counts scrolls, not letters.
     """
-    logits = np.linspace(*_LOGITS, 67)
-    density = _log_posterior(logits, counts, sizes, _LOOK)
-    near = np.flatnonzero(density > density.max() - _TAIL)
+    logits = np.linspace(*_LOGIT_RANGE, 67)
+    density = _log_posterior(logits, counts, sizes, _COARSE_ICC_GRID)
+    near = np.flatnonzero(density > density.max() - _MAX_LOG_DROP)
     logits = np.linspace(logits[max(near[0] - 1, 0)], logits[min(near[-1] + 1, 66)], 73)
-    density = _log_posterior(logits, counts, sizes, LIKENESSES)
+    density = _log_posterior(logits, counts, sizes, ICC_GRID)
     weight = np.exp(density - density.max())
     mass = np.concatenate([[0.0], np.cumsum((weight[1:] + weight[:-1]) / 2)])
     tail = (1 - level) / 2
@@ -80,7 +80,9 @@ def _log_posterior(logits: Floats, counts: Floats, sizes: Floats, likenesses: Fl
     return np.asarray(special.logsumexp(log, axis=1) + prior)
 
 
-def clopper_pearson(count: int, of: int, level: float = LEVEL) -> tuple[float, float]:
+def clopper_pearson_limits(
+    count: int, of: int, level: float = CONFIDENCE_LEVEL
+) -> tuple[float, float]:
     """Exact limits of a share of independent units (Clopper & Pearson 1934)."""
     tail = (1 - level) / 2
     low = float(stats.beta.ppf(tail, count, of - count + 1)) if count else 0.0
@@ -88,33 +90,37 @@ def clopper_pearson(count: int, of: int, level: float = LEVEL) -> tuple[float, f
     return low, high
 
 
-def logit_lower(rate: float, variance: float, df: float, level: float = LEVEL) -> float:
+def logit_lower_limit(
+    rate: float, variance: float, df: float, level: float = CONFIDENCE_LEVEL
+) -> float:
     """Lower limit of a rate strictly between 0 and 1 by a t quantile on the logit scale.
 
     Near 0 the estimate is skewed, so that a symmetric interval sits too low: with 5 scrolls and a
     rate of 2% it covered 89% where this one covered 94%. R's `svyciprop(method = "xlogit")`.
     """
-    reach = _quantile(df, level) * math.sqrt(variance) / (rate * (1 - rate))
+    reach = _t_quantile(df, level) * math.sqrt(variance) / (rate * (1 - rate))
     return float(special.expit(special.logit(rate) - reach))
 
 
-def score_upper(rate: float, variance: float, df: float, level: float = LEVEL) -> float:
+def score_upper_limit(
+    rate: float, variance: float, df: float, level: float = CONFIDENCE_LEVEL
+) -> float:
     """Upper limit by the score of as many unlike letters as have this variance (Wilson 1927).
 
     Where the standard error exceeds the rate, the logit scale would reach up to nearly 1; this
     does not. A t quantile takes the place of the normal one.
     """
-    t = _quantile(df, level)
+    t = _t_quantile(df, level)
     letters = rate * (1 - rate) / variance
     middle = rate + t**2 / (2 * letters)
     reach = t * math.sqrt(variance + t**2 / (4 * letters**2))
     return min(1.0, (middle + reach) / (1 + t**2 / letters))
 
 
-def _quantile(df: float, level: float) -> float:
+def _t_quantile(df: float, level: float) -> float:
     return float(stats.t.ppf((1 + level) / 2, df))
 
 
-def effective_scrolls(sizes: Floats) -> float:
+def count_effective_scrolls(sizes: Floats) -> float:
     """As how many scrolls of one size these count: (sum n)^2 / sum n^2 (Kish 1965)."""
     return float(sizes.sum() ** 2 / np.square(sizes).sum())

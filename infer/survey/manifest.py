@@ -17,11 +17,11 @@ from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.text.search import read_text_choice
 from crownlet.infer.text.side import Side
 
-NEEDED = ("scan", "scroll", "source", "side")
+REQUIRED_COLUMNS = ("scan", "scroll", "source", "side")
 
-COLUMNS = (*NEEDED, "portion", "customs", "note")
+MANIFEST_COLUMNS = (*REQUIRED_COLUMNS, "portion", "customs", "note")
 
-MAX_NAME = 120
+MAX_NAME_CHARACTERS = 120
 
 
 class ManifestError(ScrollTableError):
@@ -34,7 +34,7 @@ class ManifestError(ScrollTableError):
 
 
 @dataclass(frozen=True)
-class Row:
+class ManifestRow:
     """One scan; `line` is its line in the file."""
 
     line: int
@@ -54,7 +54,7 @@ class Manifest:
 
     path: Path
     sha256: str
-    rows: tuple[Row, ...]
+    rows: tuple[ManifestRow, ...]
 
     @property
     def sources(self) -> dict[str, int]:
@@ -72,8 +72,8 @@ def read_manifest(
     tells every fault by line and column; ScrollTableError where the file is no table at all.
     """
     path = Path(path)
-    columns, lines = read_cells(path, COLUMNS, NEEDED)
-    checks = _Checks(path.parent, {"portion": portion, "customs": customs})
+    columns, lines = read_cells(path, MANIFEST_COLUMNS, REQUIRED_COLUMNS)
+    checks = _ManifestChecker(path.parent, {"portion": portion, "customs": customs})
     rows = [row for line in lines if (row := checks.row(columns, line)) is not None]
     if checks.faults:
         raise ManifestError(path, checks.faults)
@@ -81,7 +81,7 @@ def read_manifest(
 
 
 @dataclass
-class _Checks:
+class _ManifestChecker:
     """What the lines so far have said, and what was wrong with them."""
 
     folder: Path
@@ -93,7 +93,7 @@ class _Checks:
     _sources: dict[str, tuple[str, int]] = field(default_factory=dict)
     _known: dict[tuple[str, str], str] = field(default_factory=dict)
 
-    def row(self, columns: Sequence[str], found: Cells) -> Row | None:
+    def row(self, columns: Sequence[str], found: Cells) -> ManifestRow | None:
         """The row of a line; None where it has a fault."""
         before = len(self.faults)
         try:
@@ -101,7 +101,7 @@ class _Checks:
         except ValueError as error:
             self.faults.append(f"line {found.line}: {error}")
             return None
-        for name in NEEDED:
+        for name in REQUIRED_COLUMNS:
             if not values[name]:
                 self._fault(found.line, name, "is empty.")
         if values["side"] and values["side"].casefold() not in SIDES:
@@ -113,7 +113,7 @@ class _Checks:
         if len(self.faults) > before:
             return None
         side: Side = "face" if values["side"].casefold() == "face" else "reverse"
-        return Row(
+        return ManifestRow(
             found.line, scan, values["scroll"], values["source"], side,
             texts["portion"], texts["customs"], checksum,
         )  # fmt: skip
@@ -124,8 +124,10 @@ class _Checks:
     def _names(self, line: int, values: Mapping[str, str]) -> None:
         """Scroll and source can be told apart, and a scroll has one source."""
         for name in ("scroll", "source"):
-            if len(values[name]) > MAX_NAME:
-                self._fault(line, name, f"the name is longer than {MAX_NAME} characters.")
+            if len(values[name]) > MAX_NAME_CHARACTERS:
+                self._fault(
+                    line, name, f"the name is longer than {MAX_NAME_CHARACTERS} characters."
+                )
             if any(unicodedata.category(c) == "Cc" for c in values[name]):
                 self._fault(line, name, "the name holds a control character.")
         scroll, source = values["scroll"], values["source"]

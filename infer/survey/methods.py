@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from crownlet.infer.survey.audit import AuditCounts
-from crownlet.infer.survey.data import Gathered
-from crownlet.infer.survey.records import FEW_SCROLLS, LEVEL, MIN_SCROLLS, Comparison
+from crownlet.infer.survey.data import SurveyData
+from crownlet.infer.survey.records import (
+    CONFIDENCE_LEVEL,
+    MIN_SCROLLS_FOR_INTERVAL,
+    MIN_SCROLLS_WITHOUT_WARNING,
+    SurveyComparison,
+)
 from crownlet.infer.view.wording import ALWAYS, RULING, one_of
 
 
-def methods(survey: Gathered, results: Comparison) -> tuple[str, ...]:
+def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str, ...]:
     """How the numbers were made, for a reader who would check them."""
     audit = survey.audit
     return (
@@ -25,10 +30,10 @@ def methods(survey: Gathered, results: Comparison) -> tuple[str, ...]:
         "mean error on the audited ones, weighted by one over the chance of the draw; how far "
         "the network is trusted (lambda of PPI++) is fitted on other scrolls than it is used on "
         "(Angelopoulos and others 2023; Angelopoulos, Duchi and Zrnic 2023).",
-        f"Intervals hold {100 * LEVEL:.0f}%: lower limits on the logit scale with t quantiles, "
+        f"Intervals hold {100 * CONFIDENCE_LEVEL:.0f}%: lower limits on the logit scale with t quantiles, "
         "upper limits the higher of a score limit and a beta-binomial one, which allows for a bad "
         "scroll not yet met; residuals corrected for large scrolls (Bell and McCaffrey 2002). "
-        f"Fewer than {MIN_SCROLLS} scrolls give no interval, fewer than {FEW_SCROLLS} a warning. "
+        f"Fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls give no interval, fewer than {MIN_SCROLLS_WITHOUT_WARNING} a warning. "
         "Shares of scrolls: Clopper and Pearson 1934.",
         "Sources are compared by Welch's t test on the rates of their scrolls (Welch 1947), so "
         "that each scroll counts once, however long; p values are corrected for all "
@@ -41,7 +46,7 @@ def methods(survey: Gathered, results: Comparison) -> tuple[str, ...]:
     )
 
 
-def limits() -> tuple[str, ...]:
+def describe_limitations() -> tuple[str, ...]:
     """What no number here reaches."""
     return (
         "Whether the scrolls stand for all that a source sells: that lies in how they were drawn, "
@@ -57,33 +62,44 @@ def limits() -> tuple[str, ...]:
     )
 
 
-RARE = 0.1
+BAD_SCROLLS_SHARE = 0.1
 """Share of bad scrolls for which it is said how easily a survey meets none of them."""
 
-NAMING = (
+NAMING_CAUTION = (
     "A name once spoken in public is not called back. Before a source is named: every audited "
     "letter read, a second reader, new scrolls drawn by chance, and a word with the source itself, "
     "who may know what the survey cannot. Whether a name may be spoken at all is a question of its "
     "own, for a recognised authority."
 )
 
-CHOSEN = (
+SAMPLING_CAUTION = (
     "The numbers speak of a source only if its scrolls were drawn by chance from all that it "
     "sells. Scrolls brought in because somebody complained show what was complained of."
 )
 
-FAULT = (
+CAUSE_CAUTION = (
     "A rate says how often something was found, not why, nor by whose hand, nor what follows from "
     "it. A scroll may have been written elsewhere than where it was sold."
 )
 
 
-def cautions(results: Comparison, audit: AuditCounts) -> tuple[str, ...]:
+def list_cautions(results: SurveyComparison, audit: AuditCounts) -> tuple[str, ...]:
     """The sentences that stand before all numbers, the ones on this survey first."""
-    return tuple(filter(None, (_audit(results, audit), _thin(results), CHOSEN, FAULT, RULING)))
+    return tuple(
+        filter(
+            None,
+            (
+                _audit_caution(results, audit),
+                _few_scrolls_caution(results),
+                SAMPLING_CAUTION,
+                CAUSE_CAUTION,
+                RULING,
+            ),
+        )
+    )
 
 
-def _audit(results: Comparison, audit: AuditCounts) -> str:
+def _audit_caution(results: SurveyComparison, audit: AuditCounts) -> str:
     """On whose word the rates rest."""
     bare = sum(rate.basis == "unaudited" for rate in results.rates)
     if not results.rates or not bare:
@@ -100,22 +116,22 @@ def _audit(results: Comparison, audit: AuditCounts) -> str:
     )
 
 
-def _thin(results: Comparison) -> str:
+def _few_scrolls_caution(results: SurveyComparison) -> str:
     """How little few scrolls can tell."""
     scrolls: dict[str, int] = {share.source: share.scrolls for share in results.shares}
     if not scrolls:
         return ""
     fewest = min(scrolls.values())
-    thin = [code for code, count in sorted(scrolls.items()) if count < FEW_SCROLLS]
-    none = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS]
-    missed = round(100 * (1 - RARE) ** fewest)
+    thin = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_WITHOUT_WARNING]
+    none = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_FOR_INTERVAL]
+    missed = round(100 * (1 - BAD_SCROLLS_SHARE) ** fewest)
     text = (
-        f"If one scroll in {round(1 / RARE)} of a source were far worse than the others, "
+        f"If one scroll in {round(1 / BAD_SCROLLS_SHARE)} of a source were far worse than the others, "
         f"{missed} of 100 surveys with {fewest} scrolls a source would meet none of the bad ones. "
         "So a low rate clears nobody."
     )
     if none:
-        text = f"No interval is given for {one_of(none)}: fewer than {MIN_SCROLLS} scrolls. {text}"
+        text = f"No interval is given for {one_of(none)}: fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls. {text}"
     elif thin:
-        text = f"Few scrolls of {one_of(thin)}: fewer than {FEW_SCROLLS}. {text}"
+        text = f"Few scrolls of {one_of(thin)}: fewer than {MIN_SCROLLS_WITHOUT_WARNING}. {text}"
     return text

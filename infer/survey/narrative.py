@@ -8,21 +8,28 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.survey.data import Gathered
-from crownlet.infer.survey.records import LEVEL, MIN_SCROLLS, Comparison, Contrast, Rate, Share
+from crownlet.infer.survey.data import SurveyData
+from crownlet.infer.survey.records import (
+    CONFIDENCE_LEVEL,
+    MIN_SCROLLS_FOR_INTERVAL,
+    DefectRate,
+    ScrollShare,
+    SourceContrast,
+    SurveyComparison,
+)
 from crownlet.infer.view.wording import interval, latin, of, one_of, percent, said, unit
 
-SURE = 1 - LEVEL
+MAX_ADJUSTED_P = 1 - CONFIDENCE_LEVEL
 """Corrected p below which two sources are said to differ."""
 
-CLEAR, OPEN = 6, 4
+MAX_DIFFERENCES_TO_DESCRIBE, MAX_OPEN_DEFECTS_TO_DESCRIBE = 6, 4
 """Most defects of each kind that are put into words; the tables hold them all."""
 
-FEW_LETTERS = 6
+MAX_LETTERS_TO_NAME = 6
 
 
 @dataclass(frozen=True)
-class Told:
+class DefectSummary:
     """One defect in words."""
 
     defect: str
@@ -31,34 +38,35 @@ class Told:
     differs: bool
 
 
-def told(results: Comparison) -> tuple[Told, ...]:
+def summarise_defects(results: SurveyComparison) -> tuple[DefectSummary, ...]:
     """The plainest differences first, then the commonest defects that leave the question open.
 
     Where anything was audited, what no reader checked is left to the tables.
     """
     checked = {rate.defect for rate in results.rates if rate.basis != "unaudited"}
     shown = checked or {rate.defect for rate in results.rates}
-    rates = _by_defect(rate for rate in results.rates if rate.defect in shown)
-    contrasts = _by_defect(results.contrasts)
+    rates = _group_by_defect(rate for rate in results.rates if rate.defect in shown)
+    contrasts = _group_by_defect(results.contrasts)
     apart = sorted(
-        (d for d in rates if _clear(contrasts[d], rates[d])), key=lambda d: _least(contrasts[d])
+        (d for d in rates if _differs(contrasts[d], rates[d])),
+        key=lambda d: _smallest_p(contrasts[d]),
     )
     others = sorted(set(rates) - set(apart), key=lambda d: (-max(r.rate for r in rates[d]), d))
-    seen = [d for d in others if any(_of_note(rate) for rate in rates[d])]
+    seen = [d for d in others if any(_is_frequent(rate) for rate in rates[d])]
     return tuple(
-        Told(d, said(d), _sentences(d, rates[d], contrasts[d]), d in apart)
-        for d in (*apart[:CLEAR], *seen[:OPEN])
+        DefectSummary(d, said(d), _sentences(d, rates[d], contrasts[d]), d in apart)
+        for d in (*apart[:MAX_DIFFERENCES_TO_DESCRIBE], *seen[:MAX_OPEN_DEFECTS_TO_DESCRIBE])
     )
 
 
-def left_out(results: Comparison, shown: Sequence[Told]) -> str:
+def describe_left_out(results: SurveyComparison, shown: Sequence[DefectSummary]) -> str:
     """What to say of the defects that are only in the tables; empty if there is none."""
     rest = {rate.defect for rate in results.rates} - {one.defect for one in shown}
     if not rest:
         return ""
     many = f"{len(rest)} further kinds" if len(rest) > 1 else "One further kind"
     lines = [f"{many} of finding stand in the tables."]
-    sure = [c for c in results.contrasts if _sure(c) and c.defect in rest]
+    sure = [c for c in results.contrasts if _is_significant(c) and c.defect in rest]
     bare = one_of(sorted({said(c.defect) for c in sure if c.basis == "unaudited"}))
     read = one_of(sorted({said(c.defect) for c in sure if c.basis != "unaudited"}))
     if read:
@@ -73,26 +81,26 @@ def left_out(results: Comparison, shown: Sequence[Told]) -> str:
     return " ".join(lines)
 
 
-def letters_of(defect: str) -> str:
+def describe_letters(defect: str) -> str:
     """Which letters are counted for a defect, as it stands after "of 100"."""
     if defect == "tag_missing":
         return "letters that should carry crowns"
     if defect.startswith("tag_") and defect != "tag_excess":
         return "letters with crowns"
     letters = CATALOGUE[defect].letters if defect in CATALOGUE else ""
-    if 0 < len(letters) <= FEW_LETTERS:
+    if 0 < len(letters) <= MAX_LETTERS_TO_NAME:
         return f"letters that can have it ({', '.join(latin(c) for c in letters)})"
     return "letters that can have it"
 
 
-def meaning(contrast: Contrast) -> str:
+def describe_contrast(contrast: SourceContrast) -> str:
     """What one comparison says, for its row in the table."""
     if contrast.p_holm is None or contrast.low is None or contrast.high is None:
         return "not tested"
     more, less = contrast.first, contrast.second
     if contrast.difference < 0:
         more, less = less, more
-    if not _sure(contrast):
+    if not _is_significant(contrast):
         return "cannot tell"
     if contrast.basis == "unaudited":
         return f"network: more on {more} than on {less}"
@@ -100,17 +108,19 @@ def meaning(contrast: Contrast) -> str:
 
 
 def _sentences(
-    defect: str, rates: Sequence[Rate], contrasts: Sequence[Contrast]
+    defect: str, rates: Sequence[DefectRate], contrasts: Sequence[SourceContrast]
 ) -> tuple[str, ...]:
-    return tuple(filter(None, (_counts(defect, rates), *_compared(contrasts, rates))))
+    return tuple(
+        filter(None, (_describe_rates(defect, rates), *_describe_contrasts(contrasts, rates)))
+    )
 
 
-def _counts(defect: str, rates: Sequence[Rate]) -> str:
+def _describe_rates(defect: str, rates: Sequence[DefectRate]) -> str:
     """The network's word alone is never put as what is there."""
     many = unit(rate.rate for rate in rates)
     has = "lacks them on" if defect == "tag_missing" else "has it on"
-    checked = [(r.source, _count(many, r)) for r in rates if r.basis != "unaudited"]
-    bare = [f"{_count(many, r)} on {r.source}" for r in rates if r.basis == "unaudited"]
+    checked = [(r.source, _describe_rate(many, r)) for r in rates if r.basis != "unaudited"]
+    bare = [f"{_describe_rate(many, r)} on {r.source}" for r in rates if r.basis == "unaudited"]
     parts = []
     if checked:
         first, *rest = (f"{code} {has if k == 0 else 'on'} {n}" for k, (code, n) in
@@ -118,10 +128,10 @@ def _counts(defect: str, rates: Sequence[Rate]) -> str:
         parts.append(one_of([first, *rest]))
     if bare:
         parts.append(f"the network, unaudited, expects {one_of(bare)}")
-    return f"Of {many:,} {letters_of(defect)}, {'; '.join(parts)}."
+    return f"Of {many:,} {describe_letters(defect)}, {'; '.join(parts)}."
 
 
-def _count(many: int, rate: Rate) -> str:
+def _describe_rate(many: int, rate: DefectRate) -> str:
     """`3 (1 to 8)`."""
     number = of(many, rate.rate) if rate.rate > 0 else "none"
     if rate.low is None or rate.high is None:
@@ -129,13 +139,15 @@ def _count(many: int, rate: Rate) -> str:
     return f"{number} ({of(many, rate.low)} to {of(many, rate.high)})"
 
 
-def _compared(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> list[str]:
+def _describe_contrasts(
+    contrasts: Sequence[SourceContrast], rates: Sequence[DefectRate]
+) -> list[str]:
     tested = [c for c in contrasts if c.p_holm is not None]
-    apart = [c for c in tested if _sure(c)]
-    lines = [_apart(c) for c in apart]
-    rest = [c for c in tested if not _sure(c)]
+    apart = [c for c in tested if _is_significant(c)]
+    lines = [_describe_difference(c) for c in apart]
+    rest = [c for c in tested if not _is_significant(c)]
     if rest:
-        lines.append(_open(rest, rates, len(rest) == len(contrasts)))
+        lines.append(_describe_open(rest, rates, len(rest) == len(contrasts)))
     untested = [c for c in contrasts if c.p_holm is None]
     if untested and len(untested) < len(contrasts):
         pairs = one_of(f"{c.first} with {c.second}" for c in untested)
@@ -145,7 +157,7 @@ def _compared(contrasts: Sequence[Contrast], rates: Sequence[Rate]) -> list[str]
     return lines
 
 
-def _apart(contrast: Contrast) -> str:
+def _describe_difference(contrast: SourceContrast) -> str:
     low, high = sorted((abs(contrast.low or 0.0), abs(contrast.high or 0.0)))
     more, less = contrast.first, contrast.second
     if contrast.difference < 0:
@@ -160,7 +172,9 @@ def _apart(contrast: Contrast) -> str:
     return f"Scrolls of {more} have it more often than those of {less}, {reach}."
 
 
-def _open(contrasts: Sequence[Contrast], rates: Sequence[Rate], every: bool) -> str:
+def _describe_open(
+    contrasts: Sequence[SourceContrast], rates: Sequence[DefectRate], every: bool
+) -> str:
     scrolls = sorted({r.scrolls for r in rates})
     many = f"{scrolls[0]}" if len(scrolls) == 1 else f"{scrolls[0]} to {scrolls[-1]}"
     pairs = ", or ".join(f"{c.first} from {c.second}" for c in contrasts)
@@ -170,37 +184,37 @@ def _open(contrasts: Sequence[Contrast], rates: Sequence[Rate], every: bool) -> 
     return f"With these {many} scrolls a source the survey cannot tell whether {which}."
 
 
-def _clear(contrasts: Iterable[Contrast], rates: Iterable[Rate]) -> bool:
+def _differs(contrasts: Iterable[SourceContrast], rates: Iterable[DefectRate]) -> bool:
     """Whether sources differ, and not by the network's word alone on a defect it hardly sees."""
-    sure = [contrast for contrast in contrasts if _sure(contrast)]
+    sure = [contrast for contrast in contrasts if _is_significant(contrast)]
     audited = any(contrast.basis != "unaudited" for contrast in sure)
-    return audited or (bool(sure) and any(_of_note(rate) for rate in rates))
+    return audited or (bool(sure) and any(_is_frequent(rate) for rate in rates))
 
 
-def _sure(contrast: Contrast) -> bool:
-    return contrast.p_holm is not None and contrast.p_holm < SURE
+def _is_significant(contrast: SourceContrast) -> bool:
+    return contrast.p_holm is not None and contrast.p_holm < MAX_ADJUSTED_P
 
 
-def _least(contrasts: Iterable[Contrast]) -> tuple[float, str]:
+def _smallest_p(contrasts: Iterable[SourceContrast]) -> tuple[float, str]:
     return min((c.p_holm, c.defect) for c in contrasts if c.p_holm is not None)
 
 
-def _of_note(rate: Rate) -> bool:
+def _is_frequent(rate: DefectRate) -> bool:
     """Whether one letter in 500 or more has it."""
     return rate.rate >= 0.002
 
 
-Row = TypeVar("Row", Rate, Contrast)
+RateOrContrast = TypeVar("Row", DefectRate, SourceContrast)
 
 
-def _by_defect(rows: Iterable[Row]) -> defaultdict[str, list[Row]]:
-    held: defaultdict[str, list[Row]] = defaultdict(list)
+def _group_by_defect(rows: Iterable[RateOrContrast]) -> defaultdict[str, list[RateOrContrast]]:
+    held: defaultdict[str, list[RateOrContrast]] = defaultdict(list)
     for row in rows:
         held[row.defect].append(row)
     return held
 
 
-def lead(survey: Gathered) -> str:
+def describe_survey(survey: SurveyData) -> str:
     """What was compared, in one sentence."""
     sources, letters = len(survey.tables.sources), len(survey.page)
     many = f"{sources} sources" if sources > 1 else "one source"
@@ -210,7 +224,7 @@ def lead(survey: Gathered) -> str:
     )
 
 
-def audited(survey: Gathered) -> str:
+def describe_audit(survey: SurveyData) -> str:
     """How far the audit has come."""
     audit = survey.audit
     if not audit.drawn:
@@ -220,12 +234,12 @@ def audited(survey: Gathered) -> str:
     return f"Audit: {done}{rest}."
 
 
-def tests(results: Comparison) -> str:
+def describe_tests(results: SurveyComparison) -> str:
     """How many comparisons were made, and what their p values mean."""
     made = sum(c.p is not None for c in results.contrasts)
     if not made:
         return (
-            f"No two sources can be compared: that asks for {MIN_SCROLLS} scrolls of each that are "
+            f"No two sources can be compared: that asks for {MIN_SCROLLS_FOR_INTERVAL} scrolls of each that are "
             "not all alike."
         )
     return (
@@ -233,25 +247,25 @@ def tests(results: Comparison) -> str:
         "difference may be a little other than that of two rates above. p is how often so great a "
         "difference would come about if the sources were alike; among so many, some are small by "
         "chance. Only the corrected p speaks for all of them together (what no reader checked is "
-        f"corrected apart): below {SURE:.2f} the survey says that two sources differ. Low and "
+        f"corrected apart): below {MAX_ADJUSTED_P:.2f} the survey says that two sources differ. Low and "
         "high are not corrected."
     )
 
 
-def tested(results: Comparison) -> tuple[Contrast, ...]:
+def list_tested(results: SurveyComparison) -> tuple[SourceContrast, ...]:
     """The comparisons made: what a reader stands behind, the plainest first, then the rest."""
     made = [c for c in results.contrasts if c.p_holm is not None]
     least: dict[str, float] = {}
     for c in made:
         least[c.defect] = min(c.p or 0.0, least.get(c.defect, 1.0))
 
-    def place(c: Contrast) -> tuple[bool, float, str]:
+    def place(c: SourceContrast) -> tuple[bool, float, str]:
         return c.basis == "unaudited", least[c.defect], c.defect
 
     return tuple(sorted(made, key=place))
 
 
-def untested(results: Comparison) -> str:
+def describe_untested(results: SurveyComparison) -> str:
     """Which comparisons could not be made; empty if all could."""
     kinds: dict[str, list[str]] = {}
     for c in results.contrasts:
@@ -270,15 +284,15 @@ def untested(results: Comparison) -> str:
     )
 
 
-def found(results: Comparison) -> tuple[Share, ...]:
+def list_shares(results: SurveyComparison) -> tuple[ScrollShare, ...]:
     """Shares of scrolls, without the kinds that were found nowhere."""
     seen = {share.defect for share in results.shares if share.with_finding}
     return tuple(s for s in results.shares if s.defect in seen or s.defect == "any")
 
 
-def sides(results: Comparison) -> str:
+def describe_sides(results: SurveyComparison) -> str:
     """What the two sides of the same scrolls tell, all sources together."""
-    sure = [p for p in results.pairs if p.p_holm is not None and p.p_holm < SURE]
+    sure = [p for p in results.pairs if p.p_holm is not None and p.p_holm < MAX_ADJUSTED_P]
     apart = [p for p in sure if p.basis != "unaudited"]
     bare = len(sure) - len(apart)
     words = [
@@ -297,7 +311,7 @@ def sides(results: Comparison) -> str:
     )
 
 
-def lots(seed: int) -> str:
+def describe_example_draw(seed: int) -> str:
     """How the example letters were chosen."""
     return (
         f"Neither the worst nor the best: these letters were drawn by lot (seed {seed}), the first "

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from crownlet.infer.survey.estimators import Ints
     from crownlet.infer.survey.intervals import Floats
 
-_PLACE = {name: place for place, name in enumerate(GLYPH_DEFECTS)}
+_ROW_OF_DEFECT = {name: place for place, name in enumerate(GLYPH_DEFECTS)}
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class PageLetters:
     """page.json."""
 
 
-def read_letters(folder: Path, picture: str) -> PageLetters:
+def read_page_letters(folder: Path, picture: str) -> PageLetters:
     """Read a page's folder; RunError if it cannot be read or is not of that picture (SHA-256)."""
     facts, table = read_json(folder / "page.json"), read_table(folder / "glyphs.csv")
     try:
@@ -49,15 +49,15 @@ def read_letters(folder: Path, picture: str) -> PageLetters:
         rows = [table.maybe(f"p_{name}") for name in GLYPH_DEFECTS]
         predicted = np.array(rows, dtype=np.float64)  # None becomes NaN.
         for k, names in enumerate(table.names("not_examined")):
-            for name in set(names) & _PLACE.keys():
-                predicted[_PLACE[name], k] = np.nan
+            for name in set(names) & _ROW_OF_DEFECT.keys():
+                predicted[_ROW_OF_DEFECT[name], k] = np.nan
         for name in facts["not_resolved"]:
-            predicted[_PLACE[name]] = np.nan
+            predicted[_ROW_OF_DEFECT[name]] = np.nan
         found = np.zeros(predicted.shape, dtype=np.bool_)
-        listed = _listed(folder)
+        listed = _read_listed(folder)
         for k, names in enumerate(table.names("sure")):
-            for name in set(names) & _PLACE.keys():
-                found[_PLACE[name], k] = listed is None or (k + 1, name) in listed
+            for name in set(names) & _ROW_OF_DEFECT.keys():
+                found[_ROW_OF_DEFECT[name], k] = listed is None or (k + 1, name) in listed
         return PageLetters(
             folder.name, np.array(table.text("letter"), dtype=np.str_),
             np.fromiter(table.whole("glyph"), dtype=np.int64), predicted, found,
@@ -67,7 +67,7 @@ def read_letters(folder: Path, picture: str) -> PageLetters:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None
 
 
-def _listed(folder: Path) -> set[tuple[int, str]] | None:
+def _read_listed(folder: Path) -> set[tuple[int, str]] | None:
     """Letters and kinds that findings.csv names; None in runs made before it was written."""
     if not (folder / "findings.csv").is_file():
         return None
@@ -79,7 +79,7 @@ def _listed(folder: Path) -> set[tuple[int, str]] | None:
     }  # fmt: skip
 
 
-def able(page: PageLetters, defect: str) -> list[tuple[int, str]]:
+def list_examined(page: PageLetters, defect: str) -> list[tuple[int, str]]:
     """Number and letter of those that can have a defect and were examined for it."""
-    examined = ~np.isnan(page.predicted[_PLACE[defect]])
+    examined = ~np.isnan(page.predicted[_ROW_OF_DEFECT[defect]])
     return list(zip(page.glyph[examined].tolist(), page.letter[examined].tolist(), strict=True))

@@ -14,14 +14,14 @@ from dataclasses import dataclass
 from scipy import stats
 
 from crownlet.datasets.files.errors import CrownletError
-from crownlet.infer.survey.records import MIN_SCROLLS
+from crownlet.infer.survey.records import MIN_SCROLLS_FOR_INTERVAL
 
-MOST_SCROLLS = 100_000
+MAX_SCROLLS = 100_000
 
-TRIED = (10, 20, 40, 80, 160, 320)
+AUDIT_SIZES_LETTERS = (10, 20, 40, 80, 160, 320)
 """Letters audited in each scroll that a plan tries, as far as the scroll has them."""
 
-WORTH = 1.15
+MAX_SCROLLS_RATIO = 1.15
 """An audit is enough if it needs at most this many times the scrolls of a full reading."""
 
 
@@ -30,7 +30,7 @@ class PlanError(CrownletError, ValueError):
 
 
 @dataclass(frozen=True)
-class Aim:
+class PowerTarget:
     """What a survey is to see, and what is supposed of scrolls and network."""
 
     rate: float
@@ -62,7 +62,7 @@ class Aim:
 
 
 @dataclass(frozen=True)
-class Plan:
+class SurveyPlan:
     """A survey large enough for an aim."""
 
     scrolls: int
@@ -73,17 +73,18 @@ class Plan:
     """The power reached."""
 
 
-def scroll_variance(rate: float, aim: Aim, audited: int) -> float:
+def compute_scroll_variance(rate: float, aim: PowerTarget, audited: int) -> float:
     """Variance of a scroll's estimated rate."""
     kept = aim.likeness + (1 - aim.likeness) / aim.letters
     lost = (1 - aim.agreement**2) * (1 / audited - 1 / aim.letters)
     return rate * (1 - rate) * (kept + lost)
 
 
-def power(aim: Aim, scrolls: int, audited: int) -> float:
+def compute_power(aim: PowerTarget, scrolls: int, audited: int) -> float:
     """Chance of a Welch test on `scrolls` scrolls of each source to see the aim's difference."""
     first, second = (
-        scroll_variance(rate, aim, audited) for rate in (aim.rate, aim.rate + aim.difference)
+        compute_scroll_variance(rate, aim, audited)
+        for rate in (aim.rate, aim.rate + aim.difference)
     )
     df = (scrolls - 1) * (first + second) ** 2 / (first**2 + second**2)
     far = aim.difference / math.sqrt((first + second) / scrolls)
@@ -94,25 +95,27 @@ def power(aim: Aim, scrolls: int, audited: int) -> float:
     return float(stats.nct.sf(edge, df, far)) + (wrong_way if math.isfinite(wrong_way) else 0.0)
 
 
-def plan(aim: Aim, audited: int) -> Plan:
+def find_plan(aim: PowerTarget, audited: int) -> SurveyPlan:
     """The fewest scrolls that reach the power; PlanError if no number in reason does."""
-    low, high = MIN_SCROLLS - 1, MIN_SCROLLS
-    while power(aim, high, audited) < aim.power:
+    low, high = MIN_SCROLLS_FOR_INTERVAL - 1, MIN_SCROLLS_FOR_INTERVAL
+    while compute_power(aim, high, audited) < aim.power:
         low, high = high, high * 2
-        if high > MOST_SCROLLS:
+        if high > MAX_SCROLLS:
             raise PlanError("no number of scrolls in reason reaches this power.")
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if power(aim, middle, audited) >= aim.power else (middle, high)
-    return Plan(high, audited, power(aim, high, audited))
+        low, high = (
+            (low, middle) if compute_power(aim, middle, audited) >= aim.power else (middle, high)
+        )
+    return SurveyPlan(high, audited, compute_power(aim, high, audited))
 
 
-def plans(aim: Aim) -> tuple[Plan, ...]:
+def list_plans(aim: PowerTarget) -> tuple[SurveyPlan, ...]:
     """Plans from the smallest audit to a full reading."""
-    audits = [audited for audited in TRIED if audited < aim.letters]
-    return tuple(plan(aim, audited) for audited in (*audits, aim.letters))
+    audits = [audited for audited in AUDIT_SIZES_LETTERS if audited < aim.letters]
+    return tuple(find_plan(aim, audited) for audited in (*audits, aim.letters))
 
 
-def advised(made: tuple[Plan, ...]) -> Plan:
+def choose_plan(made: tuple[SurveyPlan, ...]) -> SurveyPlan:
     """The smallest audit that needs hardly more scrolls than a full reading."""
-    return next(one for one in made if one.scrolls <= WORTH * made[-1].scrolls)
+    return next(one for one in made if one.scrolls <= MAX_SCROLLS_RATIO * made[-1].scrolls)

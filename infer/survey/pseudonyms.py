@@ -14,15 +14,15 @@ from pathlib import Path
 from crownlet.datasets.files.atomic import atomic_write, write_csv
 from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.run.tables import RunError, read_table
-from crownlet.infer.survey.manifest import Manifest, Row
+from crownlet.infer.survey.manifest import Manifest, ManifestRow
 
-NAME = "sources.csv"
+KEY_FILE = "sources.csv"
 
-COLUMNS = ("page", "code", "coded_scroll", "source", "scroll", "side", "scan", "sha256", "line")
+KEY_COLUMNS = ("page", "code", "coded_scroll", "source", "scroll", "side", "scan", "sha256", "line")
 
 
 @dataclass(frozen=True)
-class Key:
+class PageKey:
     """One page: its codes, and what they stand for."""
 
     page: str
@@ -38,34 +38,36 @@ class Key:
     """Line of the manifest."""
 
 
-def coded(manifest: Manifest, seed: int, earlier: Iterable[Key] = ()) -> tuple[Key, ...]:
+def assign_codes(
+    manifest: Manifest, seed: int, earlier: Iterable[PageKey] = ()
+) -> tuple[PageKey, ...]:
     """A key for each row of the manifest, in its order; codes given `earlier` stay."""
     known = tuple(earlier)
-    sources = _codes(
+    sources = _draw_codes(
         {row.source.casefold() for row in manifest.rows},
-        {key.source.casefold(): key.code for key in known}, _letters(), (seed, "source"),
+        {key.source.casefold(): key.code for key in known}, _source_codes(), (seed, "source"),
     )  # fmt: skip
-    scrolls = _codes(
+    scrolls = _draw_codes(
         {row.scroll.casefold() for row in manifest.rows},
         {key.scroll.casefold(): key.coded_scroll for key in known},
         (f"S{number:03d}" for number in count(1)), (seed, "scroll"),
     )  # fmt: skip
     met: dict[tuple[str, str], int] = {}
     return tuple(
-        _key(row, sources[row.source.casefold()], scrolls[row.scroll.casefold()], met)
+        _page_key(row, sources[row.source.casefold()], scrolls[row.scroll.casefold()], met)
         for row in manifest.rows
     )
 
 
-def _key(row: Row, code: str, scroll: str, met: dict[tuple[str, str], int]) -> Key:
+def _page_key(row: ManifestRow, code: str, scroll: str, met: dict[tuple[str, str], int]) -> PageKey:
     number = met[scroll, row.side] = met.get((scroll, row.side), 0) + 1
     page = f"{scroll}-{row.side}" + (f"-{number}" if number > 1 else "")
-    return Key(
+    return PageKey(
         page, code, scroll, row.source, row.scroll, row.side, str(row.scan), row.sha256, row.line
     )
 
 
-def _codes(
+def _draw_codes(
     names: set[str], known: Mapping[str, str], free: Iterator[str], lots: tuple[object, ...]
 ) -> dict[str, str]:
     """A code for each name: its own of before, else the next free one, by lot."""
@@ -76,7 +78,7 @@ def _codes(
     return codes
 
 
-def _letters() -> Iterator[str]:
+def _source_codes() -> Iterator[str]:
     """A to Z, then AA, AB and on."""
     for number in count():
         text, rest = "", number + 1
@@ -86,21 +88,21 @@ def _letters() -> Iterator[str]:
         yield text
 
 
-def write_keys(folder: Path, keys: Iterable[Key]) -> None:
+def write_keys(folder: Path, keys: Iterable[PageKey]) -> None:
     """Write S/sources.csv whole or not at all; OSError if it cannot be written."""
-    rows = ([str(getattr(key, name)) for name in COLUMNS] for key in keys)
-    with atomic_write(folder / NAME) as draft:
-        write_csv(draft, COLUMNS, rows)
+    rows = ([str(getattr(key, name)) for name in KEY_COLUMNS] for key in keys)
+    with atomic_write(folder / KEY_FILE) as draft:
+        write_csv(draft, KEY_COLUMNS, rows)
 
 
-def read_keys(folder: Path) -> tuple[Key, ...]:
+def read_keys(folder: Path) -> tuple[PageKey, ...]:
     """The key of a survey; none where it was not begun. RunError if it cannot be read."""
-    path = folder / NAME
+    path = folder / KEY_FILE
     if not path.is_file():
         return ()
     try:
         table = read_table(path)
-        columns = [*map(table.text, COLUMNS[:-1]), tuple(table.whole("line"))]
+        columns = [*map(table.text, KEY_COLUMNS[:-1]), tuple(table.whole("line"))]
     except (KeyError, ValueError) as error:
         raise RunError(path, f"is no key of a survey ({error}).") from None
-    return tuple(Key(*row) for row in zip(*columns, strict=True))
+    return tuple(PageKey(*row) for row in zip(*columns, strict=True))

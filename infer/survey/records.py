@@ -14,18 +14,18 @@ Basis = Literal["read", "audited", "unaudited"]
 `audited`: the network's word for all letters, corrected by letters drawn by chance and read;
 `unaudited`: the network's word alone: the limits hold for what it marks, not for what is there."""
 
-LEVEL = 0.95
+CONFIDENCE_LEVEL = 0.95
 """Confidence of every interval."""
 
-MIN_SCROLLS = 3
+MIN_SCROLLS_FOR_INTERVAL = 3
 """Fewer scrolls of a source give no interval and no contrast: nothing tells how scrolls vary."""
 
-FEW_SCROLLS = 8
+MIN_SCROLLS_WITHOUT_WARNING = 8
 """Fewer scrolls than this are said to be few beside every number."""
 
 
 @dataclass(frozen=True)
-class Rate:
+class DefectRate:
     """How often a defect was found among the letters of one source that can have it."""
 
     defect: str
@@ -56,7 +56,7 @@ class Rate:
 
 
 @dataclass(frozen=True)
-class Share:
+class ScrollShare:
     """Of a source's scrolls, the share with at least one finding, by the tool's word alone."""
 
     defect: str
@@ -71,7 +71,7 @@ class Share:
 
 
 @dataclass(frozen=True)
-class Contrast:
+class SourceContrast:
     """The difference of two sources in one defect: Welch's t test on the rates of scrolls."""
 
     defect: str
@@ -94,7 +94,7 @@ class Contrast:
 
 
 @dataclass(frozen=True)
-class Pair:
+class SideContrast:
     """The two sides of the same scrolls compared: a paired t test."""
 
     defect: str
@@ -110,10 +110,10 @@ class Pair:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class SurveyComparison:
     """All results of a survey: defects as given, sources sorted."""
 
-    rates: tuple[Rate, ...]
-    shares: tuple[Share, ...]
-    contrasts: tuple[Contrast, ...]
-    pairs: tuple[Pair, ...]
+    rates: tuple[DefectRate, ...]
+    shares: tuple[ScrollShare, ...]
+    contrasts: tuple[SourceContrast, ...]
+    pairs: tuple[SideContrast, ...]

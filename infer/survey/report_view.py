@@ -9,17 +9,17 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from crownlet.infer.survey.by_source import Evenness, SourcePair
-from crownlet.infer.survey.examples import Shown
-from crownlet.infer.survey.figures import by_letter, forest, save
-from crownlet.infer.survey.narrative import Told
-from crownlet.infer.survey.narrative import letters_of as counted
-from crownlet.infer.survey.records import Comparison, Contrast, Rate, Share
+from crownlet.infer.survey.by_source import SourceEvenness, SourceSideContrast
+from crownlet.infer.survey.examples import ExampleSet
+from crownlet.infer.survey.figures import draw_by_letter, draw_forest, save_figure
+from crownlet.infer.survey.narrative import DefectSummary
+from crownlet.infer.survey.narrative import describe_letters as counted
+from crownlet.infer.survey.records import DefectRate, ScrollShare, SourceContrast, SurveyComparison
 from crownlet.infer.view.wording import said
 
 
 @dataclass(frozen=True)
-class Embedded:
+class EmbeddedFigure:
     """A figure as a data URI, with what it says for those who do not see it."""
 
     uri: str
@@ -30,7 +30,7 @@ class Embedded:
 
 
 @dataclass(frozen=True)
-class Source:
+class SourceRow:
     """A source by its code; `name` is empty unless names were asked for."""
 
     code: str
@@ -41,7 +41,7 @@ class Source:
 
 
 @dataclass(frozen=True)
-class PutInRow:
+class TrueRateRow:
     """What a demonstration put in, beside what was estimated; shares of letters."""
 
     defect: str
@@ -52,7 +52,7 @@ class PutInRow:
     """Rate in the scrolls that were written."""
     network: float
     """The network's mean probability, before the audit corrects it."""
-    rate: Rate
+    rate: DefectRate
 
     @property
     def holds(self) -> str:
@@ -63,60 +63,60 @@ class PutInRow:
 
 
 @dataclass(frozen=True)
-class PutIn:
+class DemoTruth:
     """The last section of a demonstration's report."""
 
     says: tuple[str, ...]
-    rows: tuple[PutInRow, ...]
+    rows: tuple[TrueRateRow, ...]
 
 
 @dataclass(frozen=True)
-class View:
+class ReportView:
     """Everything the template shows."""
 
     title: str
     lead: str
     opening: tuple[str, ...]
     """Boxed sentences at the very top: names asked for, a demonstration."""
-    told: Sequence[Told]
+    told: Sequence[DefectSummary]
     left_out: str
     naming: str
     cautions: tuple[str, ...]
     names: bool
-    sources: tuple[Source, ...]
+    sources: tuple[SourceRow, ...]
     audited: str
     notes: tuple[str, ...]
-    results: Comparison
+    results: SurveyComparison
     tests: str
-    tested: tuple[Contrast, ...]
+    tested: tuple[SourceContrast, ...]
     untested: str
-    shares: tuple[Share, ...]
+    shares: tuple[ScrollShare, ...]
     sides: str
-    source_pairs: tuple[SourcePair, ...]
-    forest: Embedded | None
-    letters: tuple[Embedded, ...]
-    evenness: tuple[Evenness, ...]
-    examples: tuple[Shown, ...]
+    source_pairs: tuple[SourceSideContrast, ...]
+    forest: EmbeddedFigure | None
+    letters: tuple[EmbeddedFigure, ...]
+    evenness: tuple[SourceEvenness, ...]
+    examples: tuple[ExampleSet, ...]
     lots: str
-    put_in: PutIn | None
+    put_in: DemoTruth | None
     methods: tuple[str, ...]
     limits: tuple[str, ...]
     versions: tuple[tuple[str, str], ...]
 
 
-SMALL = 4
+MAX_DEFECTS_BY_LETTER = 4
 """Most defects shown letter by letter."""
 
-SEEN = 0.0005
+MIN_RATE_IN_FOREST = 0.0005
 """Defects rarer than this in every source are left out of the forest; the tables hold them."""
 
-PX = 96
+CSS_PX_PER_INCH = 96
 """CSS px in an inch."""
 
 
-def forest_of(rates: Sequence[Rate], out: Path) -> Embedded | None:
+def embed_forest(rates: Sequence[DefectRate], out: Path) -> EmbeddedFigure | None:
     """All defects met with; None where there is nothing to draw."""
-    met = {rate.defect for rate in rates if rate.rate >= SEEN}
+    met = {rate.defect for rate in rates if rate.rate >= MIN_RATE_IN_FOREST}
     height = {d: max(rate.rate for rate in rates if rate.defect == d) for d in met}
     drawn = sorted(
         (rate for rate in rates if rate.defect in met),
@@ -124,35 +124,37 @@ def forest_of(rates: Sequence[Rate], out: Path) -> Embedded | None:
     )
     if not drawn:
         return None
-    figure = forest(drawn, {defect: said(defect) for defect in met})
+    figure = draw_forest(drawn, {defect: said(defect) for defect in met})
     caption = (
         "The commonest first. Each mark is a rate, the line through it its 95% interval; the "
         "wider, the less is known. The scale is drawn out at its lower end. Kinds that are all "
         "but absent are left out."
     )
-    return _embedded(figure, out / "forest", "Rates of each finding by source", caption)
+    return _embed(figure, out / "forest", "Rates of each finding by source", caption)
 
 
-def letters_of(rates: Sequence[Rate], defects: Sequence[str], out: Path) -> tuple[Embedded, ...]:
+def embed_letter_figures(
+    rates: Sequence[DefectRate], defects: Sequence[str], out: Path
+) -> tuple[EmbeddedFigure, ...]:
     """The first few of `defects`, letter by letter; a defect of one letter needs no such picture.
 
     Figures of an earlier report are taken away, so that none is left that says other things.
     """
     for old in sorted(out.glob("letters-*.*g")):
         old.unlink()
-    made: list[Embedded] = []
+    made: list[EmbeddedFigure] = []
     for defect in defects:
         mine = [rate for rate in rates if rate.defect == defect]
-        if len({rate.letter for rate in mine}) > 1 and len(made) < SMALL:
-            figure = by_letter(mine, said(defect))
+        if len({rate.letter for rate in mine}) > 1 and len(made) < MAX_DEFECTS_BY_LETTER:
+            figure = draw_by_letter(mine, said(defect))
             caption = f"Share of the {counted(defect)} on which it stands, letter by letter."
             alt = f"Rates of {said(defect)} by letter and source"
-            made.append(_embedded(figure, out / f"letters-{defect}", alt, caption))
+            made.append(_embed(figure, out / f"letters-{defect}", alt, caption))
     return tuple(made)
 
 
-def _embedded(figure: Figure, path: Path, alt: str, caption: str) -> Embedded:
-    save(figure, path)
+def _embed(figure: Figure, path: Path, alt: str, caption: str) -> EmbeddedFigure:
+    save_figure(figure, path)
     data = base64.b64encode(path.with_suffix(".svg").read_bytes()).decode("ascii")
-    width, height = (round(inches * PX) for inches in figure.get_size_inches())
-    return Embedded(f"data:image/svg+xml;base64,{data}", width, height, alt, caption)
+    width, height = (round(inches * CSS_PX_PER_INCH) for inches in figure.get_size_inches())
+    return EmbeddedFigure(f"data:image/svg+xml;base64,{data}", width, height, alt, caption)

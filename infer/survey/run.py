@@ -22,10 +22,10 @@ from crownlet.infer.review.survey_questions import write_audit
 from crownlet.infer.run.survey_state import LETTERS_AUDITED, SEED, Survey, read_survey, write_survey
 from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.scrolls.members import Place
-from crownlet.infer.survey.audit import draw
-from crownlet.infer.survey.manifest import Manifest, Row
-from crownlet.infer.survey.page_letters import PageLetters, read_letters
-from crownlet.infer.survey.pseudonyms import Key, coded, read_keys, write_keys
+from crownlet.infer.survey.audit import draw_audit
+from crownlet.infer.survey.manifest import Manifest, ManifestRow
+from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
+from crownlet.infer.survey.pseudonyms import PageKey, assign_codes, read_keys, write_keys
 from crownlet.infer.text.search import read_text_choice
 
 
@@ -34,7 +34,7 @@ class SurveyError(FileFault):
 
 
 @dataclass(frozen=True)
-class Wish:
+class SurveyRequest:
     """What the user asked for; None leaves it as it was, or as usual."""
 
     seed: int | None = None
@@ -44,13 +44,13 @@ class Wish:
 
 
 @dataclass
-class Running:
+class SurveyRun:
     """A survey under way."""
 
     manifest: Manifest
     folder: Path
     survey: Survey
-    keys: tuple[Key, ...]
+    keys: tuple[PageKey, ...]
     desks: Mapping[tuple[str, str], Desk]
     """By portion and customs."""
     anew: list[str] = field(default_factory=list)
@@ -65,7 +65,7 @@ class Running:
         for row, key in zip(self.manifest.rows, self.keys, strict=True):
             yield self._page(row, key)
 
-    def _page(self, row: Row, key: Key) -> Outcome:
+    def _page(self, row: ManifestRow, key: PageKey) -> Outcome:
         before = (self.folder / key.page / "page.json").is_file()
         place = Place(key.page, key.coded_scroll, row.side)
         outcome = self.desks[row.portion, row.customs].one(Task(row.scan, place))
@@ -85,11 +85,11 @@ class Running:
         scrolls: dict[str, list[PageLetters]] = {}
         for key in self.keys:
             if key.page in good:
-                page = read_letters(self.folder / key.page, key.sha256)
+                page = read_page_letters(self.folder / key.page, key.sha256)
                 scrolls.setdefault(key.coded_scroll, []).append(page)
         if good:
             update_scrolls(self.folder)
-        pairs = draw(scrolls, self.survey.defects, self.survey.audit, self.survey.seed)
+        pairs = draw_audit(scrolls, self.survey.defects, self.survey.audit, self.survey.seed)
         write_audit(self.folder, pairs)
         done = replace(self.survey, complete=True, pages=good, failed=dict(self.failed))
         write_survey(self.folder, done)
@@ -102,14 +102,14 @@ class Running:
         return sorted(page for page in found if page not in named)
 
 
-def prepare(
-    manifest: Manifest, folder: Path, wish: Wish, networks: Networks | None = None
-) -> Running:
+def prepare_survey(
+    manifest: Manifest, folder: Path, wish: SurveyRequest, networks: Networks | None = None
+) -> SurveyRun:
     """Everything that can be refused, refused before the first page.
 
     SurveyError, RunError, ModelError and ValueError say what is wrong.
     """
-    survey = _survey(manifest, folder, wish)
+    survey = _begin_or_resume(manifest, folder, wish)
     networks = networks or Sessions(wish.model)
     desks = {
         (row.portion, row.customs): Desk(
@@ -121,10 +121,12 @@ def prepare(
     }
     made_with = next(iter(desks.values())).inspector.versions()
     survey = replace(survey, versions=_versions(made_with))
-    return Running(manifest, folder, survey, coded(manifest, survey.seed, read_keys(folder)), desks)
+    return SurveyRun(
+        manifest, folder, survey, assign_codes(manifest, survey.seed, read_keys(folder)), desks
+    )
 
 
-def _survey(manifest: Manifest, folder: Path, wish: Wish) -> Survey:
+def _begin_or_resume(manifest: Manifest, folder: Path, wish: SurveyRequest) -> Survey:
     """What the survey is begun with, or gone on with."""
     if folder.exists() and not folder.is_dir():
         raise SurveyError(folder, "is a file; --out needs a folder.")

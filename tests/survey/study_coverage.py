@@ -30,8 +30,8 @@ from pathlib import Path
 import numpy as np
 import simulated
 
-from crownlet.infer.survey.contrasts import welch
-from crownlet.infer.survey.estimators import corrected, read, tune
+from crownlet.infer.survey.contrasts import welch_test
+from crownlet.infer.survey.estimators import estimate_ratio, estimate_with_audit, fit_lambdas
 
 RATES = (0.005, 0.02, 0.05, 0.15, 0.3)
 LIKENESSES = (0.01, 0.05, 0.1)
@@ -51,7 +51,7 @@ def read_whole(
     of = simulated.sizes(scrolls, ratio)
     own = simulated.scroll_rates(rng, rate, likeness, (runs, scrolls))
     counts = rng.binomial(of, own).astype(float)
-    limits = np.array([read(row, of.astype(float)).limits() for row in counts])
+    limits = np.array([estimate_ratio(row, of.astype(float)).limits() for row in counts])
     return ["read", rate, likeness, scrolls, ratio, runs, *_summary(limits, rate), ""]
 
 
@@ -62,8 +62,8 @@ def audited(
     of, limits, alone = simulated.sizes(scrolls, ratio), [], []
     for _ in range(runs):
         letters = simulated.letters(rng, rate, likeness, of, AUDIT)
-        limits.append(corrected(letters, tune(letters)).limits())
-        alone.append(corrected(letters, 0.0).limits())
+        limits.append(estimate_with_audit(letters, fit_lambdas(letters)).limits())
+        alone.append(estimate_with_audit(letters, 0.0).limits())
     narrower = np.mean(np.ptp(limits, axis=1) < np.ptp(alone, axis=1))
     covered = _summary(np.array(limits), rate)
     return ["audited", rate, likeness, scrolls, ratio, runs, *covered, f"{narrower:.3f}"]
@@ -75,7 +75,7 @@ def no_difference(
     """Two sources alike; `covered`: not seen as different at 5%."""
     of = simulated.sizes(scrolls, ratio)
     own = simulated.scroll_rates(rng, rate, likeness, (runs, 2, scrolls))
-    p = [welch(*pair).p for pair in rng.binomial(of, own) / of]
+    p = [welch_test(*pair).p for pair in rng.binomial(of, own) / of]
     kept = np.mean([value is None or value >= 0.05 for value in p])
     return ["no difference", rate, likeness, scrolls, ratio, runs, f"{kept:.3f}", "", "", "", ""]
 

@@ -7,11 +7,11 @@ import warnings
 import numpy as np
 import pytest
 
-from crownlet.infer.survey.compare import by_letter, compare
-from crownlet.infer.survey.data import Tables, tables
+from crownlet.infer.survey.compare import compare_sources, estimate_by_letter
+from crownlet.infer.survey.data import SurveyArrays, build_arrays
 
 
-def survey(rng: np.random.Generator) -> Tables:
+def survey(rng: np.random.Generator) -> SurveyArrays:
     """One to eight scrolls of one to 39 letters, up to three sources, and anything from no defect
     to nothing else, from a blind network to one that knows, from no audit to a full one."""
     scroll = np.repeat(np.arange(of := rng.integers(1, 9)), rng.integers(1, 40, of))
@@ -24,7 +24,7 @@ def survey(rng: np.random.Generator) -> Tables:
     label = np.where(rng.random(letters) < chance * rng.choice([0, 1]), truth, np.nan)
     side = rng.choice(["face", "reverse"], letters)
     form = rng.choice(["ב", "ת"], letters)
-    return tables(
+    return build_arrays(
         ["one", "two"], scroll, source, predicted, label=label, chance=chance, side=side,
         letter=form,
     )  # fmt: skip
@@ -35,8 +35,8 @@ def test_limits_stand_in_order(seed: int) -> None:
     held = survey(np.random.default_rng(seed))
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        results = compare(held)
-        rates = (*results.rates, *by_letter(held))
+        results = compare_sources(held)
+        rates = (*results.rates, *estimate_by_letter(held))
     for rate in rates:
         assert 0 <= rate.rate <= 1 and rate.letters > 0
         assert (rate.low is None) == (rate.high is None) == (rate.scrolls < 3)
@@ -54,9 +54,13 @@ def test_letters_of_the_alphabet_add_up_to_all() -> None:
     scroll = np.repeat(np.arange(4), 100)
     form = rng.choice(["ש", "ב", "ת"], 400)
     label = (rng.random((1, 400)) < np.where(form == "ש", 0.4, 0.1)).astype(float)
-    held = tables(["tag_bare"], scroll, ["A"] * 400, label, label=label, letter=form)
-    rates = {rate.letter: rate for rate in by_letter(held)}
+    held = build_arrays(["tag_bare"], scroll, ["A"] * 400, label, label=label, letter=form)
+    rates = {rate.letter: rate for rate in estimate_by_letter(held)}
     assert list(rates) == ["ב", "ש", "ת"]
     for letter, rate in rates.items():
         assert rate.rate == pytest.approx(label[0, form == letter].mean())
-    assert sum(rate.letters for rate in rates.values()) == compare(held).rates[0].letters == 400
+    assert (
+        sum(rate.letters for rate in rates.values())
+        == compare_sources(held).rates[0].letters
+        == 400
+    )

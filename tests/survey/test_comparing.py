@@ -11,16 +11,16 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from crownlet.infer.survey.compare import from_tables
+from crownlet.infer.survey.compare import compare_arrays
 from crownlet.infer.survey.data import SurveyTableError
-from crownlet.infer.survey.records import Comparison, Rate
+from crownlet.infer.survey.records import DefectRate, SurveyComparison
 from crownlet.infer.survey.report import write_comparison
 
 SCROLLS, LETTERS = 6, 120
 SOURCES = ("A", "B", "C")
 
 
-def small(seed: int = 0, **more: object) -> Comparison:
+def small(seed: int = 0, **more: object) -> SurveyComparison:
     """Three sources of six scrolls, two defects; the second never applies to every other letter."""
     rng = np.random.default_rng(seed)
     scroll = np.repeat(np.arange(3 * SCROLLS), LETTERS)
@@ -30,7 +30,7 @@ def small(seed: int = 0, **more: object) -> Comparison:
     predicted[1, ::2] = np.nan
     given: dict[str, object] = {"label": None, "chance": 1.0}
     given.update({name: make(truth, scroll) for name, make in more.items()})  # type: ignore[operator]
-    return from_tables(("heel_missing", "tag_bare"), scroll, source, predicted, **given)
+    return compare_arrays(("heel_missing", "tag_bare"), scroll, source, predicted, **given)
 
 
 def whole(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
@@ -45,7 +45,7 @@ def a_quarter(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
     return np.full(truth.shape[1], 0.25)
 
 
-def rate(results: Comparison, defect: str, source: str) -> Rate:
+def rate(results: SurveyComparison, defect: str, source: str) -> DefectRate:
     return next(r for r in results.rates if (r.defect, r.source) == (defect, source))
 
 
@@ -102,7 +102,7 @@ def test_audited_letters_correct_the_network() -> None:
 def test_few_scrolls() -> None:
     rng = np.random.default_rng(2)
     scroll = np.repeat(["a1", "a2", "b1", "b2", "b3"], 50)
-    results = from_tables(
+    results = compare_arrays(
         ["heel_missing"], scroll, [name[0] for name in scroll], rng.random((1, 250))
     )
     two, three = results.rates
@@ -138,7 +138,7 @@ def test_sides_of_a_scroll_are_pairs() -> None:
     scroll = np.repeat(np.arange(9), 80)
     side = np.tile(np.repeat(["face", "reverse"], 40), 9)
     label = (rng.random(720) < np.where(side == "face", 0.1, 0.3)).astype(float)
-    results = from_tables(
+    results = compare_arrays(
         ["heel_missing"], scroll, ["A"] * 720, label[None], label=label[None], side=side
     )
     by_side = label.reshape(9, 2, 40).mean(axis=2)
@@ -154,7 +154,7 @@ def test_shares_of_scrolls() -> None:
     predicted = np.zeros((2, 60))
     predicted[0, [3, 14]] = 0.9
     predicted[1, [15]] = 0.9
-    results = from_tables(["heel_missing", "tag_bare"], scroll, ["A"] * 60, predicted)
+    results = compare_arrays(["heel_missing", "tag_bare"], scroll, ["A"] * 60, predicted)
     counts = [(share.defect, share.with_finding) for share in results.shares]
     assert counts == [("heel_missing", 2), ("tag_bare", 1), ("any", 2)]
     theirs = stats.binomtest(2, 6).proportion_ci(method="exact")
@@ -173,12 +173,12 @@ def test_shares_of_scrolls() -> None:
 )
 def test_arrays_that_do_not_fit_are_refused(more: dict[str, object], says: str) -> None:
     with pytest.raises(SurveyTableError, match=says):
-        from_tables(["tag_bare"], [0, 0, 1, 1], ["A"] * 4, [[0.1, 0.2, 0.3, 0.4]], **more)
+        compare_arrays(["tag_bare"], [0, 0, 1, 1], ["A"] * 4, [[0.1, 0.2, 0.3, 0.4]], **more)
 
 
 def test_a_scroll_of_two_sources_is_refused_by_name() -> None:
     with pytest.raises(SurveyTableError, match="scroll s2 has letters of two sources"):
-        from_tables(["tag_bare"], ["s1", "s2", "s2"], ["A", "A", "B"], [[0.1, 0.2, 0.3]])
+        compare_arrays(["tag_bare"], ["s1", "s2", "s2"], ["A", "A", "B"], [[0.1, 0.2, 0.3]])
 
 
 def test_tables_are_the_same_bytes_each_time(tmp_path: Path) -> None:
@@ -205,7 +205,7 @@ def test_two_hundred_scrolls_within_the_time() -> None:
     label = np.where(rng.random(140_000) < 0.06, (rng.random(predicted.shape) < predicted), np.nan)
     source = np.array(["A", "B", "C", "D"])[scroll % 4]
     start = time.perf_counter()
-    results = from_tables(
+    results = compare_arrays(
         [f"d{n}" for n in range(22)], scroll, source, predicted, label=label, chance=0.06
     )
     assert time.perf_counter() - start < 20

@@ -12,8 +12,8 @@ import simulated
 import study_coverage
 from statsmodels.stats.proportion import proportion_confint
 
-from crownlet.infer.survey.contrasts import welch
-from crownlet.infer.survey.estimators import corrected, read, tune
+from crownlet.infer.survey.contrasts import welch_test
+from crownlet.infer.survey.estimators import estimate_ratio, estimate_with_audit, fit_lambdas
 
 TABLE = Path(__file__).with_name("coverage.csv")
 
@@ -27,7 +27,7 @@ def test_limits_hold_the_truth(rate: float, likeness: float, scrolls: int) -> No
     rng = np.random.default_rng(17)
     of = simulated.sizes(scrolls, 2.0)
     own = simulated.scroll_rates(rng, rate, likeness, (300, scrolls))
-    limits = [read(row, of * 1.0).limits() for row in rng.binomial(of, own) * 1.0]
+    limits = [estimate_ratio(row, of * 1.0).limits() for row in rng.binomial(of, own) * 1.0]
     held = sum(low <= rate <= high for low, high in limits)
     least, most = proportion_confint(held, 300, alpha=0.002)
     assert most >= 0.93 and least <= 0.97
@@ -39,8 +39,8 @@ def test_audited_limits_hold_the_truth_and_are_narrower_than_the_audit_alone() -
     rng = np.random.default_rng(5)
     of = simulated.sizes(12, 2.0)
     drawn = [simulated.letters(rng, 0.1, 0.01, of, 20) for _ in range(200)]
-    ours = np.array([corrected(one, tune(one)).limits() for one in drawn])
-    alone = np.array([corrected(one, 0.0).limits() for one in drawn])
+    ours = np.array([estimate_with_audit(one, fit_lambdas(one)).limits() for one in drawn])
+    alone = np.array([estimate_with_audit(one, 0.0).limits() for one in drawn])
     held = int(np.sum((ours[:, 0] <= 0.1) & (ours[:, 1] >= 0.1)))
     least, most = proportion_confint(held, 200, alpha=0.002)
     assert most >= 0.93 and least <= 0.97
@@ -54,7 +54,7 @@ def test_the_corrected_rate_is_right_on_average_where_the_network_is_not() -> No
     rng = np.random.default_rng(9)
     of = simulated.sizes(10)
     drawn = [simulated.letters(rng, 0.1, 0.02, of, 30, 0.5, 0.05) for _ in range(400)]
-    rates = np.array([corrected(one, tune(one)).rate for one in drawn])
+    rates = np.array([estimate_with_audit(one, fit_lambdas(one)).rate for one in drawn])
     bare = np.array([one.predicted.mean() for one in drawn])
     assert abs(rates.mean() - 0.1) < 4 * rates.std() / 20
     assert abs(bare.mean() - 0.1) > 8 * bare.std() / 20
@@ -70,7 +70,7 @@ def test_doubtful_letters_may_be_read_more_often_if_their_chance_is_known() -> N
         chance = np.where(every.predicted > 0.1, 0.6, 0.15)
         asked = rng.random(len(chance)) < chance
         letters = replace(every, chance=chance, label=np.where(asked, every.label, np.nan))
-        found = corrected(letters, tune(letters))
+        found = estimate_with_audit(letters, fit_lambdas(letters))
         low, high = found.limits()
         held += low <= 0.05 <= high
         rates.append(found.rate)
@@ -89,7 +89,7 @@ def test_no_difference_is_seldom_seen_as_one(rate: float, likeness: float) -> No
     of = np.full(10, 200)
     own = simulated.scroll_rates(rng, rate, likeness, (2000, 2, 10))
     counts = rng.binomial(of, own)
-    seen = np.mean([(welch(*pair).p or 1.0) < 0.05 for pair in counts / of])
+    seen = np.mean([(welch_test(*pair).p or 1.0) < 0.05 for pair in counts / of])
     assert 0.03 <= seen <= 0.07
     shares = counts.sum(axis=2) / 2000
     se = np.sqrt((shares * (1 - shares) / 2000).sum(axis=1))

@@ -10,8 +10,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.infer.survey.figures import COLOURS, MARKS, by_letter, forest, save
-from crownlet.infer.survey.records import Basis, Rate
+from crownlet.infer.survey.figures import (
+    SOURCE_COLOURS,
+    SOURCE_MARKERS,
+    draw_by_letter,
+    draw_forest,
+    save_figure,
+)
+from crownlet.infer.survey.records import Basis, DefectRate
 
 # Machado, Oliveira & Fernandes (2009), severity 1: what the two commonest kinds of colour blindness
 # make of linear red, green and blue.
@@ -29,8 +35,10 @@ BLIND = {
 }
 
 
-def rate(defect: str, source: str, basis: Basis = "audited", letter: str = "") -> Rate:
-    return Rate(defect, letter, source, basis, 9, 1800, 360, 0.04, 0.01, 0.02, 0.08, 2.0, 0.02, "")
+def rate(defect: str, source: str, basis: Basis = "audited", letter: str = "") -> DefectRate:
+    return DefectRate(
+        defect, letter, source, basis, 9, 1800, 360, 0.04, 0.01, 0.02, 0.08, 2.0, 0.02, ""
+    )
 
 
 RATES = [rate(d, s) for d in ("heel_missing", "tag_bare") for s in "ABC"]
@@ -40,8 +48,8 @@ LETTERS = [rate("heel_missing", s, letter=form) for form in "בהת" for s in "A
 def test_files_are_whole_and_the_same_each_time(tmp_path: Path) -> None:
     for folder in ("one", "two"):
         (tmp_path / folder).mkdir()
-        save(forest(RATES, {"tag_bare": "a bare tag"}), tmp_path / folder / "forest")
-        save(by_letter(LETTERS, "no heel"), tmp_path / folder / "letters")
+        save_figure(draw_forest(RATES, {"tag_bare": "a bare tag"}), tmp_path / folder / "forest")
+        save_figure(draw_by_letter(LETTERS, "no heel"), tmp_path / folder / "letters")
     for name in ("forest.svg", "forest.png", "letters.svg", "letters.png"):
         one, two = ((tmp_path / folder / name).read_bytes() for folder in ("one", "two"))
         assert one == two
@@ -53,28 +61,28 @@ def test_files_are_whole_and_the_same_each_time(tmp_path: Path) -> None:
 
 
 def test_every_rate_has_its_mark_and_limits() -> None:
-    axes = forest(RATES, {"tag_bare": "a bare tag"}).axes[0]
+    axes = draw_forest(RATES, {"tag_bare": "a bare tag"}).axes[0]
     lines = [line.get_xdata() for line in axes.get_lines()]
     assert sum(len(line) == 1 for line in lines) == sum(len(line) == 2 for line in lines) == 6
     assert [label.get_text() for label in axes.get_yticklabels()] == ["heel_missing", "a bare tag"]
-    shown = [axes for axes in by_letter(LETTERS, "no heel").axes if axes.get_title()]
+    shown = [axes for axes in draw_by_letter(LETTERS, "no heel").axes if axes.get_title()]
     assert [axes.get_title() for axes in shown] == ["ב", "ה", "ת"]
 
 
 def test_an_unaudited_rate_is_hollow_and_says_so() -> None:
-    figure = forest([rate("heel_missing", "A"), rate("heel_missing", "B", "unaudited")], {})
+    figure = draw_forest([rate("heel_missing", "A"), rate("heel_missing", "B", "unaudited")], {})
     fills = [line.get_markerfacecolor() for line in figure.axes[0].get_lines()][1::2]
-    assert fills == [COLOURS[0], "white"]
+    assert fills == [SOURCE_COLOURS[0], "white"]
     said = [text.get_text() for text in figure.legends[0].get_texts()]
     assert said[-1].startswith("hollow: unaudited")
-    assert len(forest(RATES, {}).legends[0].get_texts()) == 3
+    assert len(draw_forest(RATES, {}).legends[0].get_texts()) == 3
 
 
 @pytest.mark.parametrize("kind", sorted(BLIND))
 def test_four_sources_are_told_apart_by_the_colour_blind(kind: str) -> None:
     """Marks differ too; a distance of 10 in CIELAB is plain to see side by side."""
-    assert len(set(MARKS)) == len(COLOURS)
-    seen = [lab(np.array(BLIND[kind]) @ linear(colour)) for colour in COLOURS[:4]]
+    assert len(set(SOURCE_MARKERS)) == len(SOURCE_COLOURS)
+    seen = [lab(np.array(BLIND[kind]) @ linear(colour)) for colour in SOURCE_COLOURS[:4]]
     assert min(np.linalg.norm(a - b) for a, b in combinations(seen, 2)) > 10
 
 

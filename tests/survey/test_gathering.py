@@ -27,11 +27,11 @@ from crownlet.infer.run.tables import RunError
 from crownlet.infer.run.write import write_page
 from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.scrolls.same_page import SAID
-from crownlet.infer.survey.audit import draw
-from crownlet.infer.survey.compare import compare
-from crownlet.infer.survey.data import gather
-from crownlet.infer.survey.page_letters import PageLetters, read_letters
-from crownlet.infer.survey.pseudonyms import Key, write_keys
+from crownlet.infer.survey.audit import draw_audit
+from crownlet.infer.survey.compare import compare_sources
+from crownlet.infer.survey.data import load_survey
+from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
+from crownlet.infer.survey.pseudonyms import PageKey, write_keys
 
 PAGES = {
     "S001-face": "A", "S001-reverse": "A", "S002-face": "A", "S003-face": "A",
@@ -50,11 +50,13 @@ def surveyed(folder: Path, size: float, defects: tuple[str, ...] = (DEFECT,)) ->
         write_page(record, folder, findings_of(record, load_customs()))
         scroll, _, side = page.partition("-")
         source = {"A": "Northgate", "B": "Southgate"}[code]
-        keys.append(Key(page, code, scroll, source, scroll, side, page, record.image.sha256, line))
+        keys.append(
+            PageKey(page, code, scroll, source, scroll, side, page, record.image.sha256, line)
+        )
     update_scrolls(folder)
     write_keys(folder, keys)
     pages = {key.page: key.sha256 for key in keys}
-    pairs = draw(scrolls(folder, pages), defects, size, 7)
+    pairs = draw_audit(scrolls(folder, pages), defects, size, 7)
     write_audit(folder, pairs)
     write_survey(folder, Survey("0", 7, size, defects, True, pages, versions={"package": "1"}))
     return folder
@@ -72,7 +74,7 @@ def sure(record: PageRecord) -> PageRecord:
 def scrolls(folder: Path, pages: dict[str, str]) -> dict[str, list[PageLetters]]:
     found: dict[str, list[PageLetters]] = {}
     for page, checksum in pages.items():
-        letters = read_letters(folder / page, checksum)
+        letters = read_page_letters(folder / page, checksum)
         found.setdefault(page.partition("-")[0], []).append(letters)
     return found
 
@@ -124,7 +126,7 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
     seeds, size = 400, 6
     counts: Counter[tuple[str, int]] = Counter()
     for seed in range(seeds):
-        counts.update((p.page, p.glyph) for p in draw(strata, [DEFECT], size, seed))
+        counts.update((p.page, p.glyph) for p in draw_audit(strata, [DEFECT], size, seed))
     marked = {(p.page, int(g)) for group in strata.values() for p in group
               for g in p.glyph[p.marked]}  # fmt: skip
     assert len(marked) > 30
@@ -143,19 +145,21 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
 
 def test_a_larger_audit_draws_the_same_letters_and_more(folder: Path) -> None:
     strata = scrolls(folder, checksums(folder))
-    less, more = ({(p.page, p.glyph) for p in draw(strata, [DEFECT], size, 7)} for size in (3, 9))
+    less, more = (
+        {(p.page, p.glyph) for p in draw_audit(strata, [DEFECT], size, 7)} for size in (3, 9)
+    )
     assert less < more and len(less) == 6 * 3 and len(more) == 6 * 9
-    assert len(draw(strata, [DEFECT], 0.1, 7)) == 5 * 6 + 12
-    assert draw(strata, [DEFECT], 0, 7) == ()
+    assert len(draw_audit(strata, [DEFECT], 0.1, 7)) == 5 * 6 + 12
+    assert draw_audit(strata, [DEFECT], 0, 7) == ()
 
 
 def test_a_survey_wholly_read_gives_the_share_that_was_put_in(tmp_path: Path) -> None:
     """Every letter judged: the rate is a plain count, 3 letters of 60 on each page."""
     folder = surveyed(tmp_path / "S", 1e5)
     answer(folder, "first", dict.fromkeys((4, 9, 30), "present"))
-    gathered = gather(folder)
+    gathered = load_survey(folder)
     assert gathered.audit.drawn == gathered.audit.decided == LETTERS * len(PAGES)
-    rates = [rate for rate in compare(gathered.tables).rates if rate.defect == DEFECT]
+    rates = [rate for rate in compare_sources(gathered.tables).rates if rate.defect == DEFECT]
     assert [(r.source, r.basis, r.audited) for r in rates] == [
         ("A", "read", 4 * LETTERS), ("B", "read", 3 * LETTERS),
     ]  # fmt: skip
@@ -168,7 +172,7 @@ def test_a_survey_wholly_read_gives_the_share_that_was_put_in(tmp_path: Path) ->
 def test_labels_chances_and_predictions_stand_at_their_letters(folder: Path) -> None:
     marked = {pair.glyph for pair in read_audit(folder) if pair.glyph % 2}
     answer(folder, "first", dict.fromkeys(marked, "present"))
-    gathered, run = gather(folder), open_run(folder)
+    gathered, run = load_survey(folder), open_run(folder)
     table, row = gathered.tables, GLYPH_DEFECTS.index(DEFECT)
     drawn = {(pair.page, pair.glyph): pair.chance for pair in read_audit(folder)}
     for k, place in enumerate(zip(gathered.page.tolist(), gathered.glyph.tolist(), strict=True)):
@@ -192,14 +196,16 @@ def test_labels_chances_and_predictions_stand_at_their_letters(folder: Path) -> 
         assert set(table.chance[row, scroll]) == {chance}
     other = np.delete(np.arange(len(GLYPH_DEFECTS)), row)
     assert np.isnan(table.label[other]).all() and (table.chance[other] == 1).all()
-    assert {rate.basis for rate in compare(table).rates if rate.defect == DEFECT} == {"audited"}
+    assert {rate.basis for rate in compare_sources(table).rates if rate.defect == DEFECT} == {
+        "audited"
+    }
 
 
 def test_what_cannot_be_told_is_no_label_and_an_open_defect_has_none(folder: Path) -> None:
     first = read_audit(folder)[0].glyph
     answer(folder, "first", {first: "cannot_tell"})
     unsure = sum(pair.glyph == first for pair in read_audit(folder))
-    gathered = gather(folder)
+    gathered = load_survey(folder)
     assert gathered.audit.cannot_tell == unsure and not gathered.notes
     row = GLYPH_DEFECTS.index(DEFECT)
     assert np.isfinite(gathered.tables.label[row]).sum() == gathered.audit.decided == 36 - unsure
@@ -207,7 +213,7 @@ def test_what_cannot_be_told_is_no_label_and_an_open_defect_has_none(folder: Pat
     store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
     store.undo("first")
     store.close()
-    gathered = gather(folder)
+    gathered = load_survey(folder)
     assert np.isnan(gathered.tables.label).all()
     assert gathered.notes == (
         "ink_lost: 1 of 36 drawn letters are not decided yet; until they are, none of its labels "
@@ -217,15 +223,15 @@ def test_what_cannot_be_told_is_no_label_and_an_open_defect_has_none(folder: Pat
 
 def test_what_was_said_after_being_told_does_not_count(folder: Path) -> None:
     answer(folder, "first", {}, told=True)
-    assert gather(folder).audit.decided == 0
+    assert load_survey(folder).audit.decided == 0
     answer(folder, "second", {})
-    assert gather(folder).audit.decided == 36
+    assert load_survey(folder).audit.decided == 36
 
 
 def test_of_two_readers_the_first_counts_and_their_differences_are_told(folder: Path) -> None:
     answer(folder, "first", {})
     answer(folder, "second", {read_audit(folder)[0].glyph: "present"})
-    gathered = gather(folder)
+    gathered = load_survey(folder)
     unlike = sum(pair.glyph == read_audit(folder)[0].glyph for pair in read_audit(folder))
     assert np.nansum(gathered.tables.label) == 0
     assert gathered.notes == (
@@ -236,9 +242,9 @@ def test_of_two_readers_the_first_counts_and_their_differences_are_told(folder: 
 
 def test_a_larger_audit_keeps_what_was_decided(folder: Path) -> None:
     answer(folder, "first", {})
-    pairs = draw(scrolls(folder, checksums(folder)), (DEFECT,), 8, 7)
+    pairs = draw_audit(scrolls(folder, checksums(folder)), (DEFECT,), 8, 7)
     write_audit(folder, pairs)
-    assert (gather(folder).audit.drawn, gather(folder).audit.decided) == (48, 36)
+    assert (load_survey(folder).audit.drawn, load_survey(folder).audit.decided) == (48, 36)
     store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
     assert store.progress("first").open == 12
     store.close()
@@ -255,17 +261,17 @@ def test_a_larger_audit_keeps_what_was_decided(folder: Path) -> None:
 def test_what_is_absent_is_said(folder: Path, gone: str, says: str) -> None:
     (folder / gone).unlink()
     with pytest.raises(RunError, match=says):
-        gather(folder)
+        load_survey(folder)
 
 
 def test_pages_inspected_outside_the_survey_are_refused(folder: Path) -> None:
     write_page(made.record("S002-face", LETTERS, seed=99), folder)
     with pytest.raises(RunError, match="inspected outside the survey"):
-        gather(folder)
+        load_survey(folder)
 
 
 def test_a_page_that_may_be_counted_twice_is_said_once(folder: Path) -> None:
-    assert not [note for note in gather(folder).notes if "same page" in note]
+    assert not [note for note in load_survey(folder).notes if "same page" in note]
     path = folder / "scrolls.json"
     listed = json.loads(path.read_bytes())
     said = SAID.format("S001-face", "S004-face")
@@ -273,4 +279,4 @@ def test_a_page_that_may_be_counted_twice_is_said_once(folder: Path) -> None:
         if {"S001-face", "S004-face"} & {*scroll["faces"]}:
             scroll["notes"].append(said)
     path.write_text(json.dumps(listed), encoding="utf-8")
-    assert [note for note in gather(folder).notes if "same page" in note] == [said]
+    assert [note for note in load_survey(folder).notes if "same page" in note] == [said]

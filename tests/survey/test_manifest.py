@@ -10,7 +10,7 @@ import pytest
 from crownlet.infer import cli
 from crownlet.infer.scrolls.members import ScrollTableError
 from crownlet.infer.survey.manifest import ManifestError, read_manifest
-from crownlet.infer.survey.pseudonyms import coded, read_keys, write_keys
+from crownlet.infer.survey.pseudonyms import assign_codes, read_keys, write_keys
 
 HEADER = "scan,scroll,source,side,portion,customs,note\n"
 
@@ -134,16 +134,16 @@ def test_what_is_no_manifest_is_refused(folder: Path, header: str, says: str) ->
 
 def test_codes_hang_on_the_seed_and_stay_when_the_survey_grows(folder: Path) -> None:
     rows = "a.png,s1,North,face,,,\nb.png,s1,North,reverse,,,\nc.png,s2,South,face,,,\n"
-    first = coded(read_manifest(written(folder, rows)), 1)
+    first = assign_codes(read_manifest(written(folder, rows)), 1)
     assert {key.code for key in first} == {"A", "B"}
     assert [key.page.partition("-")[2] for key in first] == ["face", "reverse", "face"]
     assert first[0].coded_scroll == first[1].coded_scroll != first[2].coded_scroll
-    orders = {coded(read_manifest(folder / "m.csv"), seed)[0].code for seed in range(20)}
+    orders = {assign_codes(read_manifest(folder / "m.csv"), seed)[0].code for seed in range(20)}
     assert orders == {"A", "B"}
 
     write_keys(folder, first)
     assert read_keys(folder) == first
     more = read_manifest(written(folder, "d.png,s0,East,face,,,\n" + rows))
-    grown = coded(more, 1, read_keys(folder))
+    grown = assign_codes(more, 1, read_keys(folder))
     assert [(key.page, key.code) for key in grown[1:]] == [(key.page, key.code) for key in first]
     assert (grown[0].page, grown[0].code) == ("S003-face", "C")

@@ -13,16 +13,21 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
-from crownlet.infer.survey.contrasts import holm, paired, welch
-from crownlet.infer.survey.estimators import Letters, corrected, read, tune
+from crownlet.infer.survey.contrasts import adjust_holm, paired_test, welch_test
+from crownlet.infer.survey.estimators import (
+    AuditedLetters,
+    estimate_ratio,
+    estimate_with_audit,
+    fit_lambdas,
+)
 from crownlet.infer.survey.intervals import (
-    LIKENESSES,
+    ICC_GRID,
     betabinomial_limits,
-    clopper_pearson,
-    correlation,
-    effective_scrolls,
-    logit_lower,
-    score_upper,
+    clopper_pearson_limits,
+    count_effective_scrolls,
+    estimate_icc,
+    logit_lower_limit,
+    score_upper_limit,
 )
 
 # Schools (elementary, high, middle) by district in `apiclus1`, a cluster sample of 15 Californian
@@ -46,7 +51,7 @@ def test_published_cluster_sample(kind: int, mean: float, se_fpc: float, se: flo
     dclus1) prints the mean and the standard error with the correction for 15 districts of 757;
     without the correction: R's survey as kept in xKDR/Survey.jl, test/r_reference."""
     sizes = DISTRICTS.sum(axis=1).astype(float)
-    found = read(DISTRICTS[:, kind].astype(float), sizes)
+    found = estimate_ratio(DISTRICTS[:, kind].astype(float), sizes)
     assert found.rate == pytest.approx(mean, abs=5e-7)
     assert found.variance**0.5 == pytest.approx(se, rel=1e-9)
     assert (found.variance * (1 - 15 / 757)) ** 0.5 == pytest.approx(se_fpc, abs=5e-5)
@@ -63,7 +68,7 @@ def test_same_as_statsmodels_clustered_regression_and_gee() -> None:
     """An OLS mean with clustered covariance, and a logistic GEE with independence, have the
     linearised variance without m / (m - 1)."""
     scroll, label = clustered()
-    found = read(np.bincount(scroll, label), np.bincount(scroll).astype(float))
+    found = estimate_ratio(np.bincount(scroll, label), np.bincount(scroll).astype(float))
     ones = np.ones_like(label)
     fit = sm.OLS(label, ones).fit(
         cov_type="cluster", cov_kwds={"groups": scroll, "use_correction": False}
@@ -86,21 +91,21 @@ def test_likeness_same_as_analysis_of_variance() -> None:
     between = (np.square(fit.fittedvalues - label.mean())).sum() / 8
     size = (sizes.sum() - np.square(sizes).sum() / sizes.sum()) / 8
     expected = (between - within) / (between + (size - 1) * within)
-    assert correlation(np.bincount(scroll, label), sizes) == pytest.approx(expected, abs=1e-12)
-    assert correlation(np.zeros(3), np.full(3, 5.0)) is None
+    assert estimate_icc(np.bincount(scroll, label), sizes) == pytest.approx(expected, abs=1e-12)
+    assert estimate_icc(np.zeros(3), np.full(3, 5.0)) is None
 
 
 def test_likeness_is_recovered() -> None:
     rng = np.random.default_rng(0)
     own = rng.beta(0.2 * 9, 0.8 * 9, 4000)
-    assert correlation(rng.binomial(60, own).astype(float), np.full(4000, 60.0)) == pytest.approx(
+    assert estimate_icc(rng.binomial(60, own).astype(float), np.full(4000, 60.0)) == pytest.approx(
         0.1, abs=0.01
     )
 
 
 @pytest.mark.parametrize(("count", "of"), [(0, 8), (3, 8), (8, 8), (1, 30)])
 def test_exact_limits_same_as_statsmodels(count: int, of: int) -> None:
-    assert clopper_pearson(count, of) == pytest.approx(
+    assert clopper_pearson_limits(count, of) == pytest.approx(
         proportion_confint(count, of, method="beta"), abs=1e-9
     )
 
@@ -108,7 +113,7 @@ def test_exact_limits_same_as_statsmodels(count: int, of: int) -> None:
 def test_betabinomial_limits_same_as_a_sum_over_scipy_probabilities() -> None:
     counts, sizes = np.array([0.0, 3, 1, 9]), np.array([50.0, 60, 40, 70])
     mean = np.linspace(1e-4, 1 - 1e-4, 20001)
-    strength = (1 - LIKENESSES) / LIKENESSES
+    strength = (1 - ICC_GRID) / ICC_GRID
     density = np.zeros(len(mean))
     for s in strength:
         each = [
@@ -123,11 +128,11 @@ def test_betabinomial_limits_same_as_a_sum_over_scipy_probabilities() -> None:
 
 def test_no_finding_gives_a_limit_that_counts_scrolls() -> None:
     """The rule of three (3 / n) for letters would say 0.003 with 5 scrolls of 200 letters."""
-    limits = [read(np.zeros(m), np.full(m, 200.0)).limits() for m in (3, 5, 15, 30)]
+    limits = [estimate_ratio(np.zeros(m), np.full(m, 200.0)).limits() for m in (3, 5, 15, 30)]
     assert all(low == 0 for low, _ in limits)
     highs = [high for _, high in limits]
     assert highs == sorted(highs, reverse=True)
-    assert 10 * 3 / 1000 < highs[1] < clopper_pearson(0, 5)[1]
+    assert 10 * 3 / 1000 < highs[1] < clopper_pearson_limits(0, 5)[1]
 
 
 def test_limits_of_unlike_letters_same_as_statsmodels() -> None:
@@ -137,34 +142,34 @@ def test_limits_of_unlike_letters_same_as_statsmodels() -> None:
     fit = sm.Logit(label, np.ones_like(label)).fit(disp=0)
     low = 1 / (1 + np.exp(-fit.conf_int()[0, 0]))
     variance = 0.065 * 0.935 / 200
-    assert logit_lower(0.065, variance, df=1e9) == pytest.approx(low, abs=1e-6)
+    assert logit_lower_limit(0.065, variance, df=1e9) == pytest.approx(low, abs=1e-6)
     high = proportion_confint(13, 200, method="wilson")[1]
-    assert score_upper(0.065, variance, df=1e9) == pytest.approx(high, abs=1e-6)
+    assert score_upper_limit(0.065, variance, df=1e9) == pytest.approx(high, abs=1e-6)
 
 
 def test_effective_scrolls() -> None:
     """Kish, Survey Sampling (1965): (sum w)^2 / sum w^2; equal sizes count each for one."""
-    assert effective_scrolls(np.full(7, 30.0)) == pytest.approx(7)
-    assert effective_scrolls(np.array([1.0, 2, 3])) == pytest.approx(36 / 14)
+    assert count_effective_scrolls(np.full(7, 30.0)) == pytest.approx(7)
+    assert count_effective_scrolls(np.array([1.0, 2, 3])) == pytest.approx(36 / 14)
 
 
 def test_welch_and_paired_same_as_scipy() -> None:
     rng = np.random.default_rng(1)
     first, second = rng.beta(2, 30, 7), rng.beta(2, 15, 11)
     theirs = stats.ttest_ind(first, second, equal_var=False)
-    ours = welch(first, second)
+    ours = welch_test(first, second)
     limits = theirs.confidence_interval()
     assert (ours.p, ours.df) == pytest.approx((theirs.pvalue, theirs.df), abs=1e-12)
     assert (ours.low, ours.high) == pytest.approx((limits.low, limits.high), abs=1e-12)
     theirs = stats.ttest_rel(first, second[:7])
-    assert paired(first, second[:7]).p == pytest.approx(theirs.pvalue, abs=1e-12)
+    assert paired_test(first, second[:7]).p == pytest.approx(theirs.pvalue, abs=1e-12)
 
 
 def test_holm_same_as_statsmodels() -> None:
     values = list(np.random.default_rng(4).random(40) ** 3)
     expected = multipletests(values, method="holm")[1]
-    assert holm(values) == pytest.approx(list(expected), abs=1e-12)
-    with_none = holm([0.01, None, 0.04])
+    assert adjust_holm(values) == pytest.approx(list(expected), abs=1e-12)
+    with_none = adjust_holm([0.01, None, 0.04])
     assert with_none == [pytest.approx(0.02), None, pytest.approx(0.04)]
 
 
@@ -202,7 +207,7 @@ def test_same_as_ppi_python_where_letters_are_independent() -> None:
     )  # fmt: skip
     theirs = json.loads(done.stdout)
     every = asked + rest
-    letters = Letters(
+    letters = AuditedLetters(
         np.arange(every),
         np.concatenate([said, others]),
         np.concatenate([labels, np.full(rest, np.nan)]),
@@ -210,8 +215,10 @@ def test_same_as_ppi_python_where_letters_are_independent() -> None:
     )
     for lam in (0.0, 0.6, 1.0):
         point, low, high = theirs[str(lam)]
-        ours = corrected(letters, lam * every / rest)
+        ours = estimate_with_audit(letters, lam * every / rest)
         se = (high - low) / 2 / stats.norm.ppf(0.975)
         assert ours.rate == pytest.approx(point, abs=1e-6)
         assert (ours.variance * (every - 1) / every) ** 0.5 == pytest.approx(se, abs=1e-6)
-    assert corrected(letters, tune(letters)).rate == pytest.approx(theirs["tuned"], abs=2e-3)
+    assert estimate_with_audit(letters, fit_lambdas(letters)).rate == pytest.approx(
+        theirs["tuned"], abs=2e-3
+    )

@@ -11,9 +11,16 @@ import simulated
 from statsmodels.stats.power import TTestIndPower
 
 from crownlet.infer.commands import survey
-from crownlet.infer.survey.contrasts import welch
-from crownlet.infer.survey.estimators import corrected, tune
-from crownlet.infer.survey.plan import Aim, PlanError, advised, plan, plans, power
+from crownlet.infer.survey.contrasts import welch_test
+from crownlet.infer.survey.estimators import estimate_with_audit, fit_lambdas
+from crownlet.infer.survey.plan import (
+    PlanError,
+    PowerTarget,
+    choose_plan,
+    compute_power,
+    find_plan,
+    list_plans,
+)
 
 
 @pytest.mark.parametrize("difference", [0.02, 0.05, 0.2])
@@ -23,30 +30,30 @@ def test_power_same_as_statsmodels_where_variances_are_equal(
 ) -> None:
     """Rates as far below as above one half have one variance; the design effect 1 + (n - 1) rho
     (Donner & Klar 2000, section 5.3) makes letters into a scroll's variance."""
-    aim = Aim(rate=0.5 - difference / 2, difference=difference, letters=120, likeness=0.03)
+    aim = PowerTarget(rate=0.5 - difference / 2, difference=difference, letters=120, likeness=0.03)
     between = aim.rate * (1 - aim.rate) * (1 + 119 * 0.03) / 120
     theirs = TTestIndPower().power(difference / math.sqrt(between), scrolls, 0.05)
-    assert power(aim, scrolls, 120) == pytest.approx(theirs, abs=1e-6)
+    assert compute_power(aim, scrolls, 120) == pytest.approx(theirs, abs=1e-6)
 
 
 def test_fewest_scrolls_same_as_statsmodels() -> None:
-    aim = Aim(rate=0.45, difference=0.1, letters=120, likeness=0.03)
+    aim = PowerTarget(rate=0.45, difference=0.1, letters=120, likeness=0.03)
     between = 0.45 * 0.55 * (1 + 119 * 0.03) / 120
     theirs = TTestIndPower().solve_power(0.1 / math.sqrt(between), alpha=0.05, power=0.8)
-    assert plan(aim, 120).scrolls == math.ceil(theirs)
+    assert find_plan(aim, 120).scrolls == math.ceil(theirs)
 
 
 def test_planned_power_is_reached_in_simulated_surveys() -> None:
     """500 simulated surveys, the network's word audited; the share seen errs by 0.018."""
-    aim = Aim(rate=0.1, difference=0.1, letters=200, likeness=0.05, agreement=0.75)
-    made = plan(aim, 40)
+    aim = PowerTarget(rate=0.1, difference=0.1, letters=200, likeness=0.05, agreement=0.75)
+    made = find_plan(aim, 40)
     rng = np.random.default_rng(11)
     of = np.full(made.scrolls, 200)
     seen = 0
     for _ in range(500):
         sides = [simulated.letters(rng, r, 0.05, of, 40, overlooks=0.3) for r in (0.1, 0.2)]
-        rates = [corrected(one, tune(one)).scroll_rates for one in sides]
-        p = welch(*rates).p
+        rates = [estimate_with_audit(one, fit_lambdas(one)).scroll_rates for one in sides]
+        p = welch_test(*rates).p
         seen += p is not None and p < 0.05
     assert made.power == pytest.approx(0.8, abs=0.03)
     assert seen / 500 == pytest.approx(made.power, abs=0.08)
@@ -54,15 +61,15 @@ def test_planned_power_is_reached_in_simulated_surveys() -> None:
 
 def test_more_is_needed_for_less() -> None:
     """Common sense of every plan: smaller difference, more likeness, more power, more tests."""
-    base = plan(Aim(0.05, 0.05, 200), 200).scrolls
+    base = find_plan(PowerTarget(0.05, 0.05, 200), 200).scrolls
     for harder in (
-        Aim(0.05, 0.03, 200), Aim(0.05, 0.05, 200, likeness=0.1), Aim(0.05, 0.05, 200, power=0.9),
-        Aim(0.05, 0.05, 200, comparisons=30),
+        PowerTarget(0.05, 0.03, 200), PowerTarget(0.05, 0.05, 200, likeness=0.1), PowerTarget(0.05, 0.05, 200, power=0.9),
+        PowerTarget(0.05, 0.05, 200, comparisons=30),
     ):  # fmt: skip
-        assert plan(harder, 200).scrolls > base
-    made = plans(Aim(0.05, 0.05, 200))
+        assert find_plan(harder, 200).scrolls > base
+    made = list_plans(PowerTarget(0.05, 0.05, 200))
     assert [one.scrolls for one in made] == sorted((p.scrolls for p in made), reverse=True)
-    assert advised(made) in made
+    assert choose_plan(made) in made
 
 
 @pytest.mark.parametrize(
@@ -73,7 +80,7 @@ def test_more_is_needed_for_less() -> None:
 def test_an_aim_without_sense_is_refused(wrong: dict[str, float]) -> None:
     given = {"rate": 0.05, "difference": 0.05, "letters": 200} | wrong
     with pytest.raises(PlanError):
-        Aim(**given)  # type: ignore[arg-type]
+        PowerTarget(**given)  # type: ignore[arg-type]
 
 
 def run(*arguments: str) -> int:
@@ -88,7 +95,7 @@ def test_the_command_says_the_plan_and_what_it_takes_for_granted(
 ) -> None:
     assert run("--rate", "0.05", "--difference", "0.05", "--letters", "200") == 0
     said = capsys.readouterr().out
-    best = advised(plans(Aim(0.05, 0.05, 200)))
+    best = choose_plan(list_plans(PowerTarget(0.05, 0.05, 200)))
     assert f"take {best.scrolls} scrolls of each source" in said
     assert "5% and 10%" in said and "alike by 0.05" in said
     assert run("--rate", "0.9", "--difference", "0.2") == 2

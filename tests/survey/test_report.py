@@ -20,8 +20,8 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer import cli
 from crownlet.infer.run.run import open_run
 from crownlet.infer.survey.audit import AuditCounts
-from crownlet.infer.survey.data import Gathered, SurveyedScroll, tables
-from crownlet.infer.survey.examples import examples
+from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays
+from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.report import write_report
 from crownlet.infer.view.wording import of, percent, unit
 
@@ -43,7 +43,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def survey(folder: Path) -> Gathered:
+def survey(folder: Path) -> SurveyData:
     """B has far more loose parts than A and C; every third letter was read."""
     rng = np.random.default_rng(3)
     pages = list(open_run(folder).pages)
@@ -58,22 +58,22 @@ def survey(folder: Path) -> Gathered:
     said = np.where(truth, 0.9, 0.02) + rng.uniform(-0.02, 0.05, can.shape)
     label = np.where(rng.random(can.shape) < 1 / 3, truth, np.nan)
     label[2] = np.nan
-    built = tables(
+    built = build_arrays(
         DEFECTS, scroll, code, np.where(can, said, np.nan), label=np.where(can, label, np.nan),
         chance=1 / 3, found=can & (said > 0.5), letter=form,
         side=np.where(np.arange(len(scroll)) % 3, "face", "reverse"),
     )  # fmt: skip
     scrolls = [
-        SurveyedScroll(f"S{k:03d}", "ABC"[k // SCROLLS], 1, 0, count, 3) for k in range(len(pages))
+        ScrollCounts(f"S{k:03d}", "ABC"[k // SCROLLS], 1, 0, count, 3) for k in range(len(pages))
     ]
-    return Gathered(
+    return SurveyData(
         built, np.repeat(pages, count), np.tile(np.arange(1, count + 1), len(pages)), NAMES,
         tuple(scrolls), AuditCounts(300, 290, 10), {"package": ("1",)}, ("A page failed.",),
     )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
-def page(folder: Path, survey: Gathered) -> str:
+def page(folder: Path, survey: SurveyData) -> str:
     return write_report(folder, survey, SEED).read_text(encoding="utf-8")
 
 
@@ -132,7 +132,7 @@ def test_no_source_is_named_unasked(folder: Path, page: str) -> None:
 
 
 def test_names_that_were_asked_for_are_escaped_and_warned_of(
-    folder: Path, survey: Gathered, page: str, tmp_path: Path
+    folder: Path, survey: SurveyData, page: str, tmp_path: Path
 ) -> None:
     text = write_report(beside(folder, tmp_path), survey, SEED, names=True).read_text("utf-8")
     assert "<script" not in text and "&lt;script&gt;alert(1)&lt;/script&gt;" in text
@@ -207,13 +207,13 @@ def test_divine_names_lie_under_plates(page: str) -> None:
         assert not np.any((red - green > 90) & (red - blue > 90))
 
 
-def test_the_lot_alone_chooses_letters(folder: Path, survey: Gathered) -> None:
+def test_the_lot_alone_chooses_letters(folder: Path, survey: SurveyData) -> None:
     """The probabilities turned round choose the same letters; another seed chooses others."""
     run = open_run(folder)
     turned = replace(survey.tables, predicted=1 - survey.tables.predicted)
-    first = examples(survey, run, DEFECTS[:1], SEED)
-    assert examples(replace(survey, tables=turned), run, DEFECTS[:1], SEED) == first
-    assert examples(survey, run, DEFECTS[:1], SEED + 1) != first
+    first = draw_examples(survey, run, DEFECTS[:1], SEED)
+    assert draw_examples(replace(survey, tables=turned), run, DEFECTS[:1], SEED) == first
+    assert draw_examples(survey, run, DEFECTS[:1], SEED + 1) != first
     assert [len(row.examples) for row in first[0].rows] == [6, 6, 6]
 
 
@@ -231,7 +231,7 @@ def test_plain_words_come_from_the_numbers(folder: Path, page: str) -> None:
 
 
 def test_what_no_reader_checked_is_never_put_as_fact(
-    folder: Path, survey: Gathered, tmp_path: Path
+    folder: Path, survey: SurveyData, tmp_path: Path
 ) -> None:
     bare = replace(survey.tables, label=np.full_like(survey.tables.label, np.nan))
     nothing = replace(survey, tables=bare, audit=AuditCounts(0, 0, 0))

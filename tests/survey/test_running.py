@@ -25,7 +25,7 @@ from crownlet.infer.review.web.item_view import shown
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.survey import run as running
-from crownlet.infer.survey.data import gather
+from crownlet.infer.survey.data import load_survey
 
 LINES = [" ".join(line) for line in (portion("mezuzah").lines or ())[:4]]
 ROWS = ("a,s1,Northgate,face", "b,s1,Northgate,face", "c,s2,Southgate,face", "d,s3,Southgate,face")
@@ -86,7 +86,7 @@ def test_a_survey_is_inspected_recorded_and_drawn(once: Path) -> None:
     pairs = read_audit(once)
     by_scroll = {name.partition("-")[0] for name in recorded.pages}
     assert {pair.page.partition("-")[0] for pair in pairs} == by_scroll and len(by_scroll) == 3
-    gathered = gather(once)
+    gathered = load_survey(once)
     assert set(gathered.codes) == {"Northgate", "Southgate"}
     assert sorted(gathered.codes.values()) == ["A", "B"] == list(gathered.tables.sources)
     assert [scroll.faces for scroll in gathered.scrolls].count(2) == 1
@@ -133,13 +133,13 @@ def test_a_bad_scan_is_named_at_the_end_and_stops_nothing(
     said = capsys.readouterr().err.splitlines()
     assert said[-2] == "crownlet: 1 of 4 scans failed:"
     assert said[-1].startswith("crownlet: line 3 of the manifest, S00")
-    gathered = gather(out)
+    gathered = load_survey(out)
     assert len(gathered.scrolls) == 3 and len(gathered.notes) == 1
     assert "was not inspected" in gathered.notes[0] and "gate" not in gathered.notes[0]
 
     shutil.copy(scans / "b.png", own / "b.png")
     assert survey(own, out) == 0
-    assert not gather(out).notes
+    assert not load_survey(out).notes
 
 
 def test_a_changed_picture_is_inspected_anew_and_said(
@@ -229,7 +229,7 @@ def test_pages_that_left_the_manifest_are_left_out(
     manifest(own, ROWS[:3])
     assert survey(own, out) == 0
     assert "no longer in the manifest" in capsys.readouterr().out
-    assert len(gather(out).scrolls) == 2
+    assert len(load_survey(out).scrolls) == 2
     assert json.loads((out / "survey.json").read_bytes())["complete"]
 
 
