@@ -67,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
     from crownlet.infer.review.store import DEFAULT_AUDIT_SHARE, DEFAULT_SEED, ReviewStore
-    from crownlet.infer.review.subset import read_list
+    from crownlet.infer.review.subset import read_requested_items
     from crownlet.infer.run.names import STORE
 
     only = _beside(options.only, opened.folder) if options.only else None
@@ -76,7 +76,7 @@ def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
         opened,
         seed=DEFAULT_SEED if options.seed is None else options.seed,
         audit_share=DEFAULT_AUDIT_SHARE if options.audit is None else options.audit,
-        only=None if only is None else read_list(only, opened),
+        only=None if only is None else read_requested_items(only, opened),
     )
 
 
@@ -86,9 +86,9 @@ def _beside(path: Path, run: Path) -> Path:
 
 
 def _export(opened: Run) -> int:
-    from crownlet.infer.review.export import export
+    from crownlet.infer.review.export import export_review
 
-    print(f"{opened.folder}: {export(opened)}")
+    print(f"{opened.folder}: {export_review(opened)}")
     return DONE
 
 

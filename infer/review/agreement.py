@@ -12,9 +12,9 @@ from crownlet.infer.review.models import CHOICES, Decision
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
 
-Pair = tuple[str, str]
+ChoicePair = tuple[str, str]
 
-ALL = ""
+ALL_KINDS = ""
 """Key under which all doubts together stand."""
 
 
@@ -55,7 +55,7 @@ class Agreement:
         return (agreed - chance) / (1.0 - chance)
 
 
-def agreement(pairs: Iterable[Pair], labels: Sequence[str] = CHOICES) -> Agreement:
+def measure_agreement(pairs: Iterable[ChoicePair], labels: Sequence[str] = CHOICES) -> Agreement:
     """Agreement over pairs of what the first and the second said, all among `labels`."""
     counts = Counter(pairs)
     if unknown := {label for pair in counts for label in pair} - set(labels):
@@ -64,30 +64,34 @@ def agreement(pairs: Iterable[Pair], labels: Sequence[str] = CHOICES) -> Agreeme
     return Agreement(tuple(labels), table)
 
 
-def agreements(store: ReviewStore, first: str, second: str) -> dict[str, Agreement]:
+def measure_agreement_by_kind(store: ReviewStore, first: str, second: str) -> dict[str, Agreement]:
     """Two readers' agreement by doubt, and under `ALL` over everything both decided.
 
     What a reader decided after he was told what others think counts for nothing here. Two who both
     said that it is another letter agree only if they mean the same one.
     """
-    said: dict[str, list[Pair]] = defaultdict(list)
-    for kind, pair in _pairs(store, first, second):
+    said: dict[str, list[ChoicePair]] = defaultdict(list)
+    for kind, pair in _independent_pairs(store, first, second):
         said[kind].append(pair)
-        said[ALL].append(pair)
-    return {kind: agreement(pairs, _labels(pairs)) for kind, pairs in sorted(said.items())}
+        said[ALL_KINDS].append(pair)
+    return {
+        kind: measure_agreement(pairs, _order_labels(pairs)) for kind, pairs in sorted(said.items())
+    }
 
 
-def _pairs(store: ReviewStore, first: str, second: str) -> Iterator[tuple[str, Pair]]:
+def _independent_pairs(
+    store: ReviewStore, first: str, second: str
+) -> Iterator[tuple[str, ChoicePair]]:
     others = {item: decision for item, _, decision in store.alone(second)}
     for item, kind, decision in store.alone(first):
         if item in others:
-            yield kind, (_label(decision), _label(others[item]))
+            yield kind, (_decision_label(decision), _decision_label(others[item]))
 
 
-def _label(decision: Decision) -> str:
+def _decision_label(decision: Decision) -> str:
     return " ".join(filter(None, (decision.choice, decision.right_letter)))
 
 
-def _labels(pairs: Iterable[Pair]) -> tuple[str, ...]:
+def _order_labels(pairs: Iterable[ChoicePair]) -> tuple[str, ...]:
     seen = {label for pair in pairs for label in pair}
     return tuple(c for c in CHOICES if c in seen) + tuple(sorted(seen - set(CHOICES)))

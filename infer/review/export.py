@@ -16,7 +16,7 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import DOUBT, SWAPPED, GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.records import REASON as UNFAMILIAR
-from crownlet.infer.review.miss_rate import ALL, missed_estimate, sentence
+from crownlet.infer.review.miss_rate import ALL_KINDS, describe_misses, estimate_misses_by_kind
 from crownlet.infer.review.models import Decision, ReviewStoreError, StandingDecision
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.sync import MIN_SAME_PLACE_IOU, box_iou
@@ -24,18 +24,18 @@ from crownlet.infer.run.names import DECISIONS, LABELS, STORE
 from crownlet.infer.run.pictures import find_picture
 from crownlet.infer.run.run import Run, StoredPage, open_run
 
-Json_labels = dict[str, Any]
+JsonLabel = dict[str, Any]
 
-ANSWERS = {"present": True, "not_present": False}
+PRESENT_BY_CHOICE = {"present": True, "not_present": False}
 
-DOUBTFUL = frozenset({DOUBT, UNFAMILIAR})
+UNREADABLE_KINDS = frozenset({DOUBT, UNFAMILIAR})
 """Doubts which, confirmed, say that the letter cannot be told."""
 
-DIGITS = 2
+COORDINATE_DIGITS = 2
 
 
 @dataclass(frozen=True)
-class Word:
+class ReaderAnswer:
     """What one reader said of one doubt."""
 
     kind: str
@@ -44,16 +44,16 @@ class Word:
     decision: Decision
 
 
-def annotation(glyph: GlyphRecord, words: Sequence[Word]) -> Json_labels:
+def letter_annotation(glyph: GlyphRecord, words: Sequence[ReaderAnswer]) -> JsonLabel:
     """The annotation of one letter, as yet without ids."""
-    letter, known = class_of(glyph, words)
-    x0, y0, x1, y1 = (round(v, DIGITS) for v in glyph.box)
-    wide, high = round(x1 - x0, DIGITS), round(y1 - y0, DIGITS)
-    answers = agreed(words, letter)
+    letter, known = agreed_letter(glyph, words)
+    x0, y0, x1, y1 = (round(v, COORDINATE_DIGITS) for v in glyph.box)
+    wide, high = round(x1 - x0, COORDINATE_DIGITS), round(y1 - y0, COORDINATE_DIGITS)
+    answers = agreed_defects(words, letter)
     return {
         "category_id": index_of(letter) + 1,
         "bbox": [x0, y0, wide, high],
-        "area": round(wide * high, DIGITS),
+        "area": round(wide * high, COORDINATE_DIGITS),
         "iscrowd": 0,
         "segmentation": [],
         "attributes": {
@@ -62,8 +62,8 @@ def annotation(glyph: GlyphRecord, words: Sequence[Word]) -> Json_labels:
             "line": glyph.line - 1,
             "word": glyph.word - 1,
             "place": glyph.place - 1,
-            "body": [round(v, DIGITS) for v in glyph.body],
-            "q": round(glyph.q, DIGITS),
+            "body": [round(v, COORDINATE_DIGITS) for v in glyph.body],
+            "q": round(glyph.q, COORDINATE_DIGITS),
             "letter_known": known,
             "known": sorted(answers),
             "defects": {kind: {"plainness": 1.0} for kind in sorted(answers) if answers[kind]},
@@ -73,41 +73,43 @@ def annotation(glyph: GlyphRecord, words: Sequence[Word]) -> Json_labels:
     }
 
 
-def class_of(glyph: GlyphRecord, words: Sequence[Word]) -> tuple[str, bool]:
+def agreed_letter(glyph: GlyphRecord, words: Sequence[ReaderAnswer]) -> tuple[str, bool]:
     """The letter as the readers have it, and whether they say one and the same."""
-    said = {letter for word in words if (letter := _meant(glyph, word))}
+    said = {letter for word in words if (letter := _letter_of_answer(glyph, word))}
     return (said.pop(), True) if len(said) == 1 else (glyph.letter, False)
 
 
-def _meant(glyph: GlyphRecord, word: Word) -> str | None:
+def _letter_of_answer(glyph: GlyphRecord, word: ReaderAnswer) -> str | None:
     """Which letter a reader took it for; None if he did not say."""
     choice = word.decision.choice
     if choice == "other_letter":
         return word.decision.right_letter
-    if choice not in ANSWERS or (word.kind in DOUBTFUL and ANSWERS[choice]):
+    if choice not in PRESENT_BY_CHOICE or (
+        word.kind in UNREADABLE_KINDS and PRESENT_BY_CHOICE[choice]
+    ):
         return None
     # Not another letter than the text has: then it is the one of the text.
-    return glyph.expected if word.kind == SWAPPED and not ANSWERS[choice] else word.letter
+    return glyph.expected if word.kind == SWAPPED and not PRESENT_BY_CHOICE[choice] else word.letter
 
 
-def agreed(words: Sequence[Word], letter: str) -> dict[str, bool]:
+def agreed_defects(words: Sequence[ReaderAnswer], letter: str) -> dict[str, bool]:
     """The faults of which all who answered say the same, and what they say."""
     said: dict[str, set[bool]] = {}
     for word in words:
         defect = CATALOGUE.get(word.kind)
         if defect is None or defect.scope != "glyph" or not defect.applies_to(letter):
             continue
-        if word.decision.choice in ANSWERS and word.letter == letter:
-            said.setdefault(word.kind, set()).add(ANSWERS[word.decision.choice])
+        if word.decision.choice in PRESENT_BY_CHOICE and word.letter == letter:
+            said.setdefault(word.kind, set()).add(PRESENT_BY_CHOICE[word.decision.choice])
     return {kind: answers.pop() for kind, answers in said.items() if len(answers) == 1}
 
 
-def gap_label(gap: GapRecord, words: Sequence[Word]) -> Json_labels:
+def gap_annotation(gap: GapRecord, words: Sequence[ReaderAnswer]) -> JsonLabel:
     """The white between two letters, by their places in the list of annotations."""
     said: dict[str, set[bool]] = {}
     for word in words:
-        if word.decision.choice in ANSWERS:
-            said.setdefault(word.kind, set()).add(ANSWERS[word.decision.choice])
+        if word.decision.choice in PRESENT_BY_CHOICE:
+            said.setdefault(word.kind, set()).add(PRESENT_BY_CHOICE[word.decision.choice])
     answers = {kind: told.pop() for kind, told in sorted(said.items()) if len(told) == 1}
     return {
         "right": gap.right_glyph - 1,
@@ -120,7 +122,7 @@ def gap_label(gap: GapRecord, words: Sequence[Word]) -> Json_labels:
     }
 
 
-def provenance(word: Word) -> Json_labels:
+def provenance(word: ReaderAnswer) -> JsonLabel:
     """Who said what, when, and what he had seen before."""
     said = word.decision
     return {
@@ -137,10 +139,12 @@ def provenance(word: Word) -> Json_labels:
 
 Json = dict[str, Any]
 
-Words = dict[tuple[int, ...], list[Word]]
+AnswersByLetters = dict[tuple[int, ...], list[ReaderAnswer]]
 
 
-def labels(run: Run, standing: Sequence[StandingDecision]) -> tuple[Json, int, tuple[str, ...]]:
+def build_labels(
+    run: Run, standing: Sequence[StandingDecision]
+) -> tuple[Json, int, tuple[str, ...]]:
     """COCO labels, how many letters are labelled in them, and a sentence for each page left out."""
     by_page: dict[str, list[StandingDecision]] = defaultdict(list)
     for said in standing:
@@ -148,8 +152,8 @@ def labels(run: Run, standing: Sequence[StandingDecision]) -> tuple[Json, int, t
     records, left_out, letters = [], [], 0
     for name, told in sorted(by_page.items()):
         try:
-            words, lost = _placed(run.pages[name], told)
-            records.append(_page(run, run.pages[name], words))
+            words, lost = _match_answers(run.pages[name], told)
+            records.append(_page_labels(run, run.pages[name], words))
         except (KeyError, FileFault) as error:
             why = error.reason if isinstance(error, FileFault) else "it is no longer in the run."
             left_out.append(f"page {name} is left out of the labels: {why}")
@@ -162,22 +166,24 @@ def labels(run: Run, standing: Sequence[StandingDecision]) -> tuple[Json, int, t
     return collect(records), letters, tuple(left_out)
 
 
-def _placed(page: StoredPage, told: Sequence[StandingDecision]) -> tuple[Words, int]:
+def _match_answers(
+    page: StoredPage, told: Sequence[StandingDecision]
+) -> tuple[AnswersByLetters, int]:
     """What was said, by the letters of the page as it is read now, and how many found no place."""
-    words: Words = defaultdict(list)
+    words: AnswersByLetters = defaultdict(list)
     lost = 0
     for said in told:
         if not said.letter and len(said.glyphs) != 2:
             continue  # A place in the text or the layout of lines: COCO has no label for it.
-        glyphs = _glyphs(page.record, said) if said.sha256 == page.checksum else ()
+        glyphs = _current_glyphs(page.record, said) if said.sha256 == page.checksum else ()
         if glyphs:
-            words[glyphs].append(Word(said.kind, said.letter, said.decision))
+            words[glyphs].append(ReaderAnswer(said.kind, said.letter, said.decision))
         else:
             lost += 1
     return words, lost
 
 
-def _glyphs(record: PageRecord, said: StandingDecision) -> tuple[int, ...]:
+def _current_glyphs(record: PageRecord, said: StandingDecision) -> tuple[int, ...]:
     """The letters that were asked about; of an earlier inspection, the one at the same place."""
     if said.asked or len(said.glyphs) != 1:
         return said.glyphs if said.asked else ()
@@ -185,16 +191,18 @@ def _glyphs(record: PageRecord, said: StandingDecision) -> tuple[int, ...]:
     return (best.glyph,) if best and box_iou(best.box, said.box) >= MIN_SAME_PLACE_IOU else ()
 
 
-def _page(run: Run, page: StoredPage, words: Words) -> tuple[Json, list[Json]]:
+def _page_labels(run: Run, page: StoredPage, words: AnswersByLetters) -> tuple[Json, list[Json]]:
     record = page.record
     gaps = {(gap.right_glyph, gap.left_glyph): gap for gap in record.gaps}
     image: Json = {
-        "file_name": _picture(run, page),
+        "file_name": _picture_path(run, page),
         "width": record.image.width,
         "height": record.image.height,
         "crownlet": {
             "gaps": [
-                gap_label(gaps[pair], told) for pair, told in sorted(words.items()) if pair in gaps
+                gap_annotation(gaps[pair], told)
+                for pair, told in sorted(words.items())
+                if pair in gaps
             ],
             "missing": [],
             "meta": {
@@ -207,10 +215,12 @@ def _page(run: Run, page: StoredPage, words: Words) -> tuple[Json, list[Json]]:
             },
         },
     }
-    return image, [annotation(glyph, words.get((glyph.glyph,), ())) for glyph in record.glyphs]
+    return image, [
+        letter_annotation(glyph, words.get((glyph.glyph,), ())) for glyph in record.glyphs
+    ]
 
 
-def _picture(run: Run, page: StoredPage) -> str:
+def _picture_path(run: Run, page: StoredPage) -> str:
     """Where the picture lies, seen from the run; PageError if it has moved or changed."""
     path = find_picture(page.record.image, run.folder)
     try:
@@ -219,7 +229,7 @@ def _picture(run: Run, page: StoredPage) -> str:
         return str(path.absolute())
 
 
-COLUMNS = (
+DECISION_COLUMNS = (
     "decision", "page", "scroll", "source", "glyphs", "line", "word", "place", "letter", "kind",
     "choice", "right_letter", "note", "reader", "round", "at", "blind", "opinion_shown", "origin",
     "p", "chance", "x0", "y0", "x1", "y1", "still_asked",
@@ -227,7 +237,7 @@ COLUMNS = (
 
 
 @dataclass(frozen=True)
-class Exported:
+class ExportSummary:
     """What was written, and what could not go into the labels."""
 
     labels: Path
@@ -249,18 +259,18 @@ class Exported:
         return "\n".join((told, *self.left_out, *self.missed))
 
 
-def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
+def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> ExportSummary:
     """Write labels and decisions into the folder of a run, each file whole or not at all.
 
     Raises RunError for a folder that is no run, ReviewStoreError where nothing was reviewed or the
     file cannot be read, OSError where the folder cannot be written.
     """
     opened = run if isinstance(run, Run) else open_run(run)
-    own = store or reviewed(opened)
+    own = store or open_reviewed(opened)
     try:
         standing = own.standing()
         told = {
-            reader.name: missed_estimate(own, reader.name)[ALL]
+            reader.name: estimate_misses_by_kind(own, reader.name)[ALL_KINDS]
             for reader in own.readers()
             if reader.done
         }
@@ -268,17 +278,19 @@ def export(run: Run | str | Path, store: ReviewStore | None = None) -> Exported:
         if store is None:
             own.close()
     # A survey mixes no clear letters in: its audit is read by `crownlet survey compare`.
-    missed = tuple(f"{name}: {sentence(one)}" for name, one in told.items() if one.asked)
-    data, letters, left_out = labels(opened, standing)
+    missed = tuple(f"{name}: {describe_misses(one)}" for name, one in told.items() if one.asked)
+    data, letters, left_out = build_labels(opened, standing)
     folder = opened.folder
     with atomic_write(folder / LABELS) as draft:
         write_json(draft, data)
     with atomic_write(folder / DECISIONS) as draft:
-        write_csv(draft, COLUMNS, map(row, standing))
-    return Exported(folder / LABELS, folder / DECISIONS, len(standing), letters, left_out, missed)
+        write_csv(draft, DECISION_COLUMNS, map(decision_row, standing))
+    return ExportSummary(
+        folder / LABELS, folder / DECISIONS, len(standing), letters, left_out, missed
+    )
 
 
-def reviewed(run: Run) -> ReviewStore:
+def open_reviewed(run: Run) -> ReviewStore:
     """The file of decisions of a run, its queue in step; ReviewStoreError without any."""
     path = run.folder / STORE
     if not path.is_file():
@@ -286,21 +298,21 @@ def reviewed(run: Run) -> ReviewStore:
     return ReviewStore.open(path, run)
 
 
-def row(said: StandingDecision) -> list[str]:
+def decision_row(said: StandingDecision) -> list[str]:
     """One row of decisions.csv, in the order of `COLUMNS`."""
     told = said.decision
     return [
         str(told.id), said.page, said.scroll, said.source or "", ";".join(map(str, said.glyphs)),
-        _text(said.line), _text(said.word), _text(said.place), said.letter, said.kind, told.choice,
+        _number_cell(said.line), _number_cell(said.word), _number_cell(said.place), said.letter, said.kind, told.choice,
         told.right_letter or "", told.note, told.reader, str(told.round), told.at,
-        str(int(told.blind)), str(int(told.opinion_shown)), said.origin, _p(said.p),
-        _p(said.chance), *(f"{v:.1f}" for v in said.box), str(int(said.asked)),
+        str(int(told.blind)), str(int(told.opinion_shown)), said.origin, _probability_cell(said.p),
+        _probability_cell(said.chance), *(f"{v:.1f}" for v in said.box), str(int(said.asked)),
     ]  # fmt: skip
 
 
-def _text(number: int | None) -> str:
+def _number_cell(number: int | None) -> str:
     return "" if number is None else str(number)
 
 
-def _p(value: float | None) -> str:
+def _probability_cell(value: float | None) -> str:
     return "" if value is None else f"{value:.6g}"

@@ -45,20 +45,20 @@ def student_quantile(p: float, freedom: int) -> float:
     return x + sum(term / freedom**k for k, term in enumerate(terms, start=1))
 
 
-ALL = ""
+ALL_KINDS = ""
 """Key under which all doubts together stand."""
 
-LEAST_SCROLLS = 3
+MIN_SCROLLS_FOR_SHARE = 3
 """With fewer scrolls nothing is said beyond the counts."""
 
-CONFIDENCE = 0.95
+CONFIDENCE_LEVEL = 0.95
 
-MISSED = frozenset({"present", "other_letter"})
+MISSED_CHOICES = frozenset({"present", "other_letter"})
 
-ANSWERED = MISSED | {"not_present"}
+ANSWERED_CHOICES = MISSED_CHOICES | {"not_present"}
 
 
-class Answer(NamedTuple):
+class AuditAnswer(NamedTuple):
     """One audited question that was decided."""
 
     scroll: str
@@ -68,7 +68,7 @@ class Answer(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Missed:
+class MissEstimate:
     """Audited questions, and what they say of all questions of clear letters."""
 
     asked: int
@@ -87,39 +87,46 @@ class Missed:
     """Estimated number of faults missed on the clear letters of the run."""
 
 
-def estimate(
-    answers: Iterable[Answer], asked: int, questions: float, confidence: float = CONFIDENCE
-) -> Missed:
+def estimate_misses(
+    answers: Iterable[AuditAnswer],
+    asked: int,
+    questions: float,
+    confidence: float = CONFIDENCE_LEVEL,
+) -> MissEstimate:
     """What audited questions tell of all `questions` of the clear letters."""
-    told = [a for a in answers if a.choice in ANSWERED]
-    by_scroll: dict[str, list[Answer]] = defaultdict(list)
+    told = [a for a in answers if a.choice in ANSWERED_CHOICES]
+    by_scroll: dict[str, list[AuditAnswer]] = defaultdict(list)
     for answer in told:
         by_scroll[answer.scroll].append(answer)
-    missed = sum(a.choice in MISSED for a in told)
-    counts = Missed(asked, len(told), missed, len(by_scroll))
-    if counts.scrolls < LEAST_SCROLLS:
+    missed = sum(a.choice in MISSED_CHOICES for a in told)
+    counts = MissEstimate(asked, len(told), missed, len(by_scroll))
+    if counts.scrolls < MIN_SCROLLS_FOR_SHARE:
         return counts
     weight = sum(1 / a.chance for a in told)
-    share = sum(1 / a.chance for a in told if a.choice in MISSED) / weight
-    low, high = _interval(share, list(by_scroll.values()), weight, confidence)
-    return Missed(asked, len(told), missed, counts.scrolls, share, low, high, share * questions)
+    share = sum(1 / a.chance for a in told if a.choice in MISSED_CHOICES) / weight
+    low, high = _wider_interval(share, list(by_scroll.values()), weight, confidence)
+    return MissEstimate(
+        asked, len(told), missed, counts.scrolls, share, low, high, share * questions
+    )
 
 
-def _interval(
-    share: float, scrolls: Sequence[Sequence[Answer]], weight: float, confidence: float
+def _wider_interval(
+    share: float, scrolls: Sequence[Sequence[AuditAnswer]], weight: float, confidence: float
 ) -> tuple[float, float]:
     """The wider of the interval by letters and, where scrolls differ at all, the one by scroll."""
     count, p = len(scrolls), (1 + confidence) / 2
     letters = weight**2 / sum(a.chance**-2 for answers in scrolls for a in answers)
-    found = [_wilson(share, letters, NormalDist().inv_cdf(p))]
-    variance = count / (count - 1) * sum(_residual(s, share) ** 2 for s in scrolls) / weight**2
+    found = [_wilson_interval(share, letters, NormalDist().inv_cdf(p))]
+    variance = (
+        count / (count - 1) * sum(_weighted_residual(s, share) ** 2 for s in scrolls) / weight**2
+    )
     if variance > 0:
         worth = share * (1 - share) / variance
-        found.append(_wilson(share, worth, student_quantile(p, count - 1)))
+        found.append(_wilson_interval(share, worth, student_quantile(p, count - 1)))
     return min(low for low, _ in found), max(high for _, high in found)
 
 
-def _wilson(share: float, worth: float, z: float) -> tuple[float, float]:
+def _wilson_interval(share: float, worth: float, z: float) -> tuple[float, float]:
     """Wilson's interval for a share seen in `worth` independent answers."""
     middle = (share + z * z / (2 * worth)) / (1 + z * z / worth)
     half = z / (1 + z * z / worth) * sqrt(share * (1 - share) / worth + (z / (2 * worth)) ** 2)
@@ -127,34 +134,41 @@ def _wilson(share: float, worth: float, z: float) -> tuple[float, float]:
     return max(0.0, round(middle - half, 12)), min(1.0, round(middle + half, 12))
 
 
-def _residual(answers: Sequence[Answer], share: float) -> float:
-    return sum(((a.choice in MISSED) - share) / a.chance for a in answers)
+def _weighted_residual(answers: Sequence[AuditAnswer], share: float) -> float:
+    return sum(((a.choice in MISSED_CHOICES) - share) / a.chance for a in answers)
 
 
-def missed_estimate(store: ReviewStore, reader: str) -> dict[str, Missed]:
+def estimate_misses_by_kind(store: ReviewStore, reader: str) -> dict[str, MissEstimate]:
     """What one reader's answers to the audit tell: by doubt, and under `ALL` all together."""
     audit = store.audit(reader)
     kinds: dict[str, list[AuditedQuestion]] = defaultdict(list)
     for asked in audit.asked:
         kinds[asked.kind].append(asked)
     told = {
-        kind: estimate(_answers(asked), len(asked), sum(1 / a.chance for a in asked))
+        kind: estimate_misses(_decided_answers(asked), len(asked), sum(1 / a.chance for a in asked))
         for kind, asked in sorted(kinds.items())
     }
-    return {ALL: estimate(_answers(audit.asked), len(audit.asked), audit.questions), **told}
+    return {
+        ALL_KINDS: estimate_misses(
+            _decided_answers(audit.asked), len(audit.asked), audit.questions
+        ),
+        **told,
+    }
 
 
-def _answers(asked: Iterable[AuditedQuestion]) -> list[Answer]:
-    return [Answer(a.scroll, a.kind, a.choice, a.chance) for a in asked if a.choice is not None]
+def _decided_answers(asked: Iterable[AuditedQuestion]) -> list[AuditAnswer]:
+    return [
+        AuditAnswer(a.scroll, a.kind, a.choice, a.chance) for a in asked if a.choice is not None
+    ]
 
 
-def sentence(told: Missed) -> str:
+def describe_misses(told: MissEstimate) -> str:
     """What the audit says, in words."""
     mixed = f"Of {told.asked} questions about clear letters mixed in, {told.answered} are answered"
     if not told.answered:
         return f"{mixed}: nothing can be said yet of what was missed."
     seen = f"{mixed}; in {told.missed} the reader saw what the program had cleared"
     if told.share is None or told.low is None or told.high is None:
-        return f"{seen}. With fewer than {LEAST_SCROLLS} scrolls no share is estimated."
+        return f"{seen}. With fewer than {MIN_SCROLLS_FOR_SHARE} scrolls no share is estimated."
     share, low, high = (f"{100 * v:.2g}%" for v in (told.share, told.low, told.high))
     return f"{seen}: about {share} of all that it cleared ({low} to {high} with 95% confidence)."

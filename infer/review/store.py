@@ -32,7 +32,7 @@ from crownlet.infer.review.models import (
 )
 from crownlet.infer.review.reader_order import ReaderRegistry
 from crownlet.infer.review.schema import connect, transaction
-from crownlet.infer.review.subset import Asked, narrow
+from crownlet.infer.review.subset import RequestedItem, restrict_queue
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
@@ -140,7 +140,7 @@ class ReviewStore(Summaries):
         seed: int = DEFAULT_SEED,
         audit_share: float = DEFAULT_AUDIT_SHARE,
         second_share: float = DEFAULT_SECOND_SHARE,
-        only: tuple[Asked, ...] | None = None,
+        only: tuple[RequestedItem, ...] | None = None,
     ) -> ReviewStore:
         """Open or make the file at `path` and bring its queue in step with `run`.
 
@@ -162,7 +162,7 @@ class ReviewStore(Summaries):
                 store = cls(path, db)
                 changed = filling.sync_queue(db, run, store.seed, store.audit_share)
                 if only is not None:
-                    changed |= narrow(db, run, only)
+                    changed |= restrict_queue(db, run, only)
                 if changed:
                     store._readers.append()
         except BaseException:

@@ -19,11 +19,11 @@ from crownlet.infer.review.sync import insert_question
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
 
-COLUMNS = ("page", "glyph", "kind")
+REQUEST_COLUMNS = ("page", "glyph", "kind")
 
 
 @dataclass(frozen=True)
-class Asked:
+class RequestedItem:
     """One row: a letter of a page and what is asked of it."""
 
     page: str
@@ -31,21 +31,21 @@ class Asked:
     kind: str
 
 
-def read_list(path: Path, run: Run) -> tuple[Asked, ...]:
+def read_requested_items(path: Path, run: Run) -> tuple[RequestedItem, ...]:
     """The rows of a list; ReviewStoreError names the line that asks for what is not in the run."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             rows = csv.DictReader(file)
-            if missing := [name for name in COLUMNS if name not in (rows.fieldnames or ())]:
+            if missing := [name for name in REQUEST_COLUMNS if name not in (rows.fieldnames or ())]:
                 raise ReviewStoreError(path, f"it has no column {missing[0]}.")
-            return tuple(_asked(path, rows.line_num, row, run) for row in rows)
+            return tuple(_parse_row(path, rows.line_num, row, run) for row in rows)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         why = getattr(error, "strerror", None) or error
         raise ReviewStoreError(path, f"cannot be read as CSV ({why}).") from None
 
 
-def _asked(path: Path, line: int, row: dict[str, str], run: Run) -> Asked:
-    page, number, kind = (row[name] or "" for name in COLUMNS)
+def _parse_row(path: Path, line: int, row: dict[str, str], run: Run) -> RequestedItem:
+    page, number, kind = (row[name] or "" for name in REQUEST_COLUMNS)
     if page not in run.pages:
         raise ReviewStoreError(path, f"line {line}: page {page!r} is not in the run.")
     record = run.pages[page].record
@@ -54,10 +54,10 @@ def _asked(path: Path, line: int, row: dict[str, str], run: Run) -> Asked:
     glyph = record.glyphs[int(number) - 1]
     if kind not in askable_kinds(glyph, record) and kind not in glyph.reasons:
         raise ReviewStoreError(path, f"line {line}: {kind!r} cannot be asked of letter {number}.")
-    return Asked(page, int(number), kind)
+    return RequestedItem(page, int(number), kind)
 
 
-def narrow(db: sqlite3.Connection, run: Run, asked: tuple[Asked, ...]) -> bool:
+def restrict_queue(db: sqlite3.Connection, run: Run, asked: tuple[RequestedItem, ...]) -> bool:
     """Show these questions only, inside a transaction; whether any was new to the queue."""
     db.execute("DROP VIEW shown")
     db.execute("CREATE TEMP TABLE shown (id INTEGER PRIMARY KEY)")
@@ -73,16 +73,16 @@ def narrow(db: sqlite3.Connection, run: Run, asked: tuple[Asked, ...]) -> bool:
             glyph.p.get(one.kind),
             glyph,
         )
-        item = _item(db, one.page, question)
+        item = _find_item(db, one.page, question)
         if item is None:
             (page,) = db.execute("SELECT id FROM pages WHERE name = ?", (one.page,)).fetchone()
             insert_question(db, page, question, None)
-            item, new = _item(db, one.page, question), True
+            item, new = _find_item(db, one.page, question), True
         db.execute("INSERT OR IGNORE INTO shown VALUES (?)", (item,))
     return new
 
 
-def _item(db: sqlite3.Connection, page: str, question: Question) -> int | None:
+def _find_item(db: sqlite3.Connection, page: str, question: Question) -> int | None:
     row = db.execute(
         "SELECT i.id FROM items i JOIN pages p ON p.id = i.page "
         "WHERE p.name = ? AND i.mark = ? AND i.live ORDER BY i.id",

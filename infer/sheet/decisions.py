@@ -43,9 +43,9 @@ def decisions_of(run: Run) -> dict[tuple[str, int], tuple[Decided, ...]]:
     """
     if not (run.folder / STORE).is_file():
         return {}
-    from crownlet.infer.review.export import reviewed
+    from crownlet.infer.review.export import open_reviewed
 
-    store = reviewed(run)
+    store = open_reviewed(run)
     try:
         standing = store.standing()
     finally:

@@ -16,7 +16,7 @@ import numpy as np
 from starlette.testclient import TestClient
 
 from crownlet.datasets.files.images import read_page
-from crownlet.infer.review.picture_cache import Crops
+from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web.app import create_app
 from crownlet.infer.review.web.session import Desk
@@ -48,7 +48,7 @@ class Review:
 def review(run: Run, **options: float) -> Iterator[Review]:
     """The application over a run."""
     store = ReviewStore.open(run.folder / "review.sqlite3", run, **options)  # type: ignore[arg-type]
-    crops = Crops(run)
+    crops = PictureCache(run)
     try:
         yield Review(run, store, create_app(Desk(run, store, crops), TOKEN, PORT))
     finally:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
-from crownlet.infer.review.agreement import ALL, agreement, agreements
+from crownlet.infer.review.agreement import ALL_KINDS, measure_agreement, measure_agreement_by_kind
 from crownlet.infer.review.models import CHOICES
 from crownlet.infer.review.store import ReviewStore
 
@@ -19,7 +19,7 @@ pairs = st.lists(st.tuples(st.sampled_from(CHOICES), st.sampled_from(CHOICES)), 
 
 @given(pairs=pairs)
 def test_kappa_is_that_of_scikit_learn(pairs: list[tuple[str, str]]) -> None:
-    ours = agreement(pairs)
+    ours = measure_agreement(pairs)
     first, second = zip(*pairs, strict=True)
     assert [list(row) for row in ours.table] == confusion_matrix(
         first, second, labels=list(CHOICES)
@@ -42,7 +42,7 @@ def test_a_published_example() -> None:
         for b, count in enumerate(row)
         for _ in range(count)
     ]
-    told = agreement(said, names)
+    told = measure_agreement(said, names)
     assert told.items == 100
     assert told.agreed == pytest.approx(0.89)
     assert told.by_chance == pytest.approx(0.66)
@@ -50,10 +50,10 @@ def test_a_published_example() -> None:
 
 
 def test_what_has_no_kappa() -> None:
-    assert agreement([]).kappa is None
-    assert agreement([]).agreed is None
+    assert measure_agreement([]).kappa is None
+    assert measure_agreement([]).agreed is None
     with pytest.raises(ValueError, match="among the labels: perhaps"):
-        agreement([("present", "perhaps")])
+        measure_agreement([("present", "perhaps")])
 
 
 def test_two_readers_of_one_store(tmp_path: Path) -> None:
@@ -69,9 +69,9 @@ def test_two_readers_of_one_store(tmp_path: Path) -> None:
     alone = store.items("anna")[0]
     store.decide(alone.id, "anna", "present", version=0)
 
-    told = agreements(store, "anna", "ben")
-    assert set(told) == {ALL, kind, other.kind}
-    assert (told[ALL].items, told[kind].items) == (4, 3)
+    told = measure_agreement_by_kind(store, "anna", "ben")
+    assert set(told) == {ALL_KINDS, kind, other.kind}
+    assert (told[ALL_KINDS].items, told[kind].items) == (4, 3)
     assert told[kind].agreed == pytest.approx(1 / 3)
     assert told[other.kind].agreed == 0.0  # both say another letter, and not the same one
     differing = store.disagreements("anna", "ben")
@@ -82,7 +82,7 @@ def test_two_readers_of_one_store(tmp_path: Path) -> None:
     changed = store.decide(several[1].id, "ben", "present", version=1)
     assert (changed.opinion_shown, changed.blind) == (True, False)
     assert {d.item.id for d in store.disagreements("anna", "ben")} == {several[2].id, other.id}
-    assert agreements(store, "anna", "ben")[kind] == told[kind]
+    assert measure_agreement_by_kind(store, "anna", "ben")[kind] == told[kind]
     store.undo("ben")
     store.undo("ben")
     assert {d.item.id for d in store.disagreements("anna", "ben")} == {i.id for i in several[1:]}

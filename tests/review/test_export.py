@@ -17,7 +17,7 @@ from crownlet.datasets.scribal.alphabet import BY_SLUG, index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.findings.finding import Finding, Scope
 from crownlet.infer.review.decisions import Answer
-from crownlet.infer.review.export import export
+from crownlet.infer.review.export import export_review
 from crownlet.infer.review.models import Item, ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.run import Run, open_run
@@ -58,7 +58,7 @@ def test_each_decision_says_what_it_says_and_no_more(run: Run, store: ReviewStor
     store.decide(unsure.id, "anna", "cannot_tell", version=0)
     store.decide(question.id, "anna", "authority", version=0)
     store.decide(other.id, "anna", "other_letter", version=0, right_letter="א")
-    told = export(run, store)
+    told = export_review(run, store)
     assert (told.decided, told.letters, told.left_out) == (5, 5, ())
     found = written(run)
     assert len(found) == 80  # every letter of the page: a letter without a label is not bare skin
@@ -88,7 +88,7 @@ def test_readers_who_contradict_each_other_leave_it_unknown(run: Run, store: Rev
     for name, choice in (("anna", "present"), ("ben", "not_present")):
         store.decide(first.id, name, choice, version=0)
         store.decide(second.id, name, "present", version=0)
-    export(run, store)
+    export_review(run, store)
     own = written(run)[first.glyphs[0]]["attributes"]
     assert (own["known"], own["defects"]) == ([], {})
     assert {d["reader"] for d in own["decisions"]} == {"anna", "ben"}
@@ -98,7 +98,7 @@ def test_readers_who_contradict_each_other_leave_it_unknown(run: Run, store: Rev
 def test_labels_are_read_back_and_unknown_is_not_absent(run: Run, store: ReviewStore) -> None:
     item = doubts(store)[0]
     store.decide(item.id, "anna", "present", version=0)
-    export(run, store)
+    export_review(run, store)
     (page,) = load_coco(run.folder / "labels.coco.json")
     record = run.pages["a"].record
     assert (page.image == run.pages["a"].pixels()).all()
@@ -120,7 +120,7 @@ def test_a_letter_asked_about_everything_is_whole(run: Run, store: ReviewStore) 
     """Of a labelled letter the trainer takes each learned fault that applies, and what is there."""
     item = next(i for i in doubts(store) if i.kind in LEARNED_DEFECTS)
     store.decide(item.id, "anna", "present", version=0)
-    export(run, store)
+    export_review(run, store)
     path = run.folder / "labels.coco.json"
     data = json.loads(path.read_text("utf-8"))
     own = data["annotations"][item.glyphs[0] - 1]["attributes"]
@@ -137,7 +137,7 @@ def test_a_letter_asked_about_everything_is_whole(run: Run, store: ReviewStore) 
 def test_another_reader_of_coco_takes_the_labels(run: Run, store: ReviewStore) -> None:
     for item in store.items("anna"):
         store.decide(item.id, "anna", "not_present", version=0)
-    export(run, store)
+    export_review(run, store)
     coco = COCO(str(run.folder / "labels.coco.json"))
     assert len(coco.getImgIds()) == 2
     assert len(coco.getAnnIds()) == 160
@@ -153,7 +153,7 @@ def test_decisions_as_a_table(run: Run, store: ReviewStore) -> None:
         [Answer(k.id, "present", 0, None, 'a "b"\nc') for k in (first, second)], "anna"
     )
     store.undo("anna")
-    export(run, store)
+    export_review(run, store)
     # RFC 4180: CRLF ends a record, quotes are doubled.
     raw = (run.folder / "decisions.csv").read_bytes()
     assert raw.count(b"\r\n") == 2
@@ -193,7 +193,7 @@ def test_what_an_answer_says_of_the_letter_itself(
     store = ReviewStore.open(run.folder / "r", open_run(run.folder))
     (item,) = [i for i in store.items("anna") if i.page == "a" and i.glyphs == (1,)]
     store.decide(item.id, "anna", choice, version=0)
-    export(open_run(run.folder), store)
+    export_review(open_run(run.folder), store)
     own = written(run)[1]
     assert own["attributes"]["letter_known"] == (meant is not None)
     assert own["category_id"] == index_of(meant or "ב") + 1
@@ -210,7 +210,7 @@ def test_places_of_text_and_layout_stand_in_the_table_only(run: Run) -> None:
     for item in store.items("anna"):
         if item.page == "a" and not item.letter:
             store.decide(item.id, "anna", "present", version=0)
-    told = export(open_run(run.folder), store)
+    told = export_review(open_run(run.folder), store)
     assert (told.decided, told.letters, told.left_out) == (2, 0, ())
     assert len((run.folder / "decisions.csv").read_text("utf-8").splitlines()) == 3
 
@@ -218,7 +218,7 @@ def test_places_of_text_and_layout_stand_in_the_table_only(run: Run) -> None:
 def test_gaps_carry_what_was_said_of_them(run: Run, store: ReviewStore) -> None:
     gap = next(i for i in store.items("anna", kind="word_parted") if i.page == "a")
     store.decide(gap.id, "anna", "present", version=0)
-    export(run, store)
+    export_review(run, store)
     (page,) = load_coco(run.folder / "labels.coco.json")
     assert [(g.right, g.left, [m.name for m in g.defects]) for g in page.gaps] == [
         (0, 1, ["word_parted"])
@@ -229,7 +229,7 @@ def test_what_cannot_be_labelled_is_said(run: Run, store: ReviewStore) -> None:
     item = doubts(store)[0]
     store.decide(item.id, "anna", "present", version=0)
     (run.folder.parent / "scans" / "a.png").unlink()
-    told = str(export(run, store))
+    told = str(export_review(run, store))
     assert "page a is left out of the labels" in told
     assert "no longer there" in told
     assert load_coco(run.folder / "labels.coco.json").truths == []
@@ -247,24 +247,24 @@ def test_decisions_on_an_older_inspection_find_their_letter(run: Run, store: Rev
     )
     made.write_page(replace(record, glyphs=less, gaps=()), run.folder)
     again = open_run(run.folder)
-    told = export(again, ReviewStore.open(store.path, again))
+    told = export_review(again, ReviewStore.open(store.path, again))
     assert (told.letters, told.left_out) == (1, ())
     assert written(again)[item.glyphs[0] - 1]["attributes"]["known"] == [item.kind]
 
 
 def test_nothing_reviewed_and_no_run_are_said(tmp_path: Path) -> None:
     with pytest.raises(RunError, match="no such run"):
-        export(tmp_path / "none")
+        export_review(tmp_path / "none")
     made.pictured(tmp_path, ["a"])
     with pytest.raises(ReviewStoreError, match="nothing was reviewed"):
-        export(tmp_path / "run")
+        export_review(tmp_path / "run")
 
 
 def test_a_full_disk_leaves_the_older_files(
     run: Run, store: ReviewStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     store.decide(doubts(store)[0].id, "anna", "present", version=0)
-    export(run, store)
+    export_review(run, store)
     files = [run.folder / name for name in ("labels.coco.json", "decisions.csv")]
     before = [file.read_bytes() for file in files]
     store.undo("anna")
@@ -277,7 +277,7 @@ def test_a_full_disk_leaves_the_older_files(
         with monkeypatch.context() as patch:
             patch.setattr(f"crownlet.infer.review.export.{name}", full)
             with pytest.raises(OSError, match="No space"):
-                export(run, store)
+                export_review(run, store)
         assert all(files[k].read_bytes() == before[k] for k in old)
     assert json.loads(files[0].read_bytes())["images"] == []
     assert not list(run.folder.glob(".crownlet-*"))

@@ -10,17 +10,17 @@ import made_runs as made
 import pytest
 
 from crownlet.infer.review.models import Item
-from crownlet.infer.review.picture_cache import Crops, Kept
+from crownlet.infer.review.picture_cache import DiskCache, PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.names import PICTURES
 from crownlet.infer.run.run import Run, open_run
 
 
 @contextmanager
-def cutting(run: Run) -> Iterator[tuple[Crops, list[Item]]]:
+def cutting(run: Run) -> Iterator[tuple[PictureCache, list[Item]]]:
     with (
         closing(ReviewStore.open(run.folder / "review.sqlite3", run)) as store,
-        closing(Crops(run)) as crops,
+        closing(PictureCache(run)) as crops,
     ):
         yield crops, store.asked()
 
@@ -66,11 +66,11 @@ def test_a_damaged_file_or_one_that_is_none_does_no_harm(run: Run) -> None:
 
 
 def test_pictures_of_another_state_of_the_page_go_away(tmp_path: Path) -> None:
-    with closing(Kept(tmp_path / PICTURES)) as kept:
+    with closing(DiskCache(tmp_path / PICTURES)) as kept:
         kept.keep("a", "first", {"1": b"x", "2": b"y"})
         kept.keep("b", "first", {"1": b"z"})
         kept.keep("a", "second", {"1": b"w"})
-    with closing(Kept(tmp_path / PICTURES)) as kept:
+    with closing(DiskCache(tmp_path / PICTURES)) as kept:
         assert kept.of_page("a", "first") == {}
         assert kept.of_page("a", "second") == {"1": b"w"}
         assert kept.of_page("b", "first") == {"1": b"z"}

@@ -14,11 +14,11 @@ from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.review.miss_rate import (
-    ALL,
-    Answer,
-    estimate,
-    missed_estimate,
-    sentence,
+    ALL_KINDS,
+    AuditAnswer,
+    describe_misses,
+    estimate_misses,
+    estimate_misses_by_kind,
     student_quantile,
 )
 from crownlet.infer.review.models import ItemGroup
@@ -104,10 +104,10 @@ def test_student_is_that_of_scipy(p: float, freedom: int) -> None:
 def test_with_many_scrolls_and_none_alike_the_interval_is_wilsons() -> None:
     """statsmodels' Wilson interval for 12 of 400, each scroll having given one answer."""
     answers = [
-        Answer(f"s{k}", "ink_lost", "present" if k < 12 else "not_present", 0.02)
+        AuditAnswer(f"s{k}", "ink_lost", "present" if k < 12 else "not_present", 0.02)
         for k in range(400)
     ]
-    told = estimate(answers, 400, 20_000)
+    told = estimate_misses(answers, 400, 20_000)
     low, high = proportion_confint(12, 400, method="wilson")
     assert (told.share, told.faults) == (pytest.approx(0.03), pytest.approx(600))
     assert told.low == pytest.approx(low, rel=0.02)  # Student's t of 399, n - 1 for n
@@ -115,11 +115,11 @@ def test_with_many_scrolls_and_none_alike_the_interval_is_wilsons() -> None:
 
 
 def test_with_few_scrolls_only_counts_are_given() -> None:
-    answers = [Answer(f"s{k % 2}", "ink_lost", "present", 0.1) for k in range(50)]
-    told = estimate([*answers, Answer("s3", "ink_lost", "cannot_tell", 0.1)], 60, 500)
+    answers = [AuditAnswer(f"s{k % 2}", "ink_lost", "present", 0.1) for k in range(50)]
+    told = estimate_misses([*answers, AuditAnswer("s3", "ink_lost", "cannot_tell", 0.1)], 60, 500)
     assert (told.asked, told.answered, told.missed, told.scrolls) == (60, 50, 50, 2)
     assert told.share is told.low is told.high is told.faults is None
-    assert "fewer than 3 scrolls" in sentence(told)
+    assert "fewer than 3 scrolls" in describe_misses(told)
 
 
 @pytest.mark.parametrize("bad", [0.0, 0.02, 0.1])
@@ -134,10 +134,12 @@ def test_the_interval_holds_the_share_that_was_missed(bad: float) -> None:
         chances = rng.choice([0.006, 0.036], (40, 1000))
         asked = rng.random((40, 1000)) < chances
         answers = [
-            Answer(f"s{s}", "ink_lost", "present" if missed[s, k] else "not_present", chances[s, k])
+            AuditAnswer(
+                f"s{s}", "ink_lost", "present" if missed[s, k] else "not_present", chances[s, k]
+            )
             for s, k in np.argwhere(asked)
         ]
-        told = estimate(answers, len(answers), 40_000)
+        told = estimate_misses(answers, len(answers), 40_000)
         assert told.low is not None
         assert told.high is not None
         held += told.low <= missed.mean() <= told.high
@@ -148,23 +150,31 @@ def test_the_estimate_of_a_store(tmp_path: Path) -> None:
     run = made.run(tmp_path / "run", [f"s{k}" for k in range(6)], letters=300)
     store = ReviewStore.open(tmp_path / "r", run, audit_share=0.1)
     audits = [i for i in store.items("anna", reveal=True) if i.origin == "audit"]
-    before = missed_estimate(store, "anna")[ALL]
+    before = estimate_misses_by_kind(store, "anna")[ALL_KINDS]
     assert (before.asked, before.answered, before.share) == (len(audits), 0, None)
     for item in audits:
         store.decide(item.id, "anna", "not_present", version=0)
-    told = missed_estimate(store, "anna")
-    assert (told[ALL].answered, told[ALL].missed, told[ALL].scrolls) == (len(audits), 0, 6)
-    assert told[ALL].share == told[ALL].faults == 0.0
-    assert told[ALL].high is not None
-    assert 0.0 < told[ALL].high < 0.1  # nothing missed in so many is not nothing missed at all
-    assert sentence(told[ALL]).startswith(f"Of {len(audits)} questions about clear letters")
-    assert "(0% to " in sentence(told[ALL])
-    assert "nothing can be said yet" in sentence(before)
+    told = estimate_misses_by_kind(store, "anna")
+    assert (told[ALL_KINDS].answered, told[ALL_KINDS].missed, told[ALL_KINDS].scrolls) == (
+        len(audits),
+        0,
+        6,
+    )
+    assert told[ALL_KINDS].share == told[ALL_KINDS].faults == 0.0
+    assert told[ALL_KINDS].high is not None
+    assert (
+        0.0 < told[ALL_KINDS].high < 0.1
+    )  # nothing missed in so many is not nothing missed at all
+    assert describe_misses(told[ALL_KINDS]).startswith(
+        f"Of {len(audits)} questions about clear letters"
+    )
+    assert "(0% to " in describe_misses(told[ALL_KINDS])
+    assert "nothing can be said yet" in describe_misses(before)
     # An answer given after being told does not count; the one before it does.
     store.tell("anna", [k.id for k in audits])
     for item in audits[:3]:
         store.decide(item.id, "anna", "present", version=1)
-    assert missed_estimate(store, "anna") == told
+    assert estimate_misses_by_kind(store, "anna") == told
     audit = store.audit("anna")
     wanted = [
         (g, askable_kinds(g, p.record)) for p in run.pages.values() for g in p.record.glyphs

@@ -19,7 +19,7 @@ from starlette.testclient import TestClient
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import Measurement, TextMatch
-from crownlet.infer.review.item_crops import FORMS, cut_picture, is_wide
+from crownlet.infer.review.item_crops import CROP_FORMATS, cut_crop, is_wide
 from crownlet.infer.review.models import Item
 from crownlet.infer.review.web.item_view import QUESTIONS, context_of, question
 from crownlet.infer.run.run import open_run
@@ -246,9 +246,13 @@ def test_turned_writing_is_shown_upright(tmp_path: Path, turn: int) -> None:
         made.write_page(replace(record, glyphs=(glyph,), gaps=()), tmp_path)
         run = open_run(tmp_path)
         item = Item(1, name, "s", (1,), "tag_missing", "ש", place, 0, None)
-        data = cut_picture(pixels, item, run, "line")
+        data = cut_crop(pixels, item, run, "line")
         cut.append(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR).astype(float))
-    assert cut[0].shape == cut[1].shape == (FORMS["line"].size[1], FORMS["line"].size[0], 3)
+    assert (
+        cut[0].shape
+        == cut[1].shape
+        == (CROP_FORMATS["line"].size[1], CROP_FORMATS["line"].size[0], 3)
+    )
     assert np.abs(cut[0] - cut[1]).mean() < 3
 
 
@@ -291,7 +295,7 @@ def test_a_stretched_letter_takes_two_places_of_a_wall(tmp_path: Path, turn: int
         wide, high = (across, 12.0) if turn == 0 else (12.0, across)
         box, body = (60.0, 60.0, 60.0 + wide, 60.0 + high), (60.0, 60.0, 12.0, float(turn))
         item = Item(1, "a", "s", (1,), "part_loose", "ת", box, 0, None, body=body)
-        data = np.frombuffer(cut_picture(pixels, item, run, "wall"), np.uint8)
+        data = np.frombuffer(cut_crop(pixels, item, run, "wall"), np.uint8)
         assert cv2.imdecode(data, cv2.IMREAD_COLOR).shape[1::-1] == size
         # That it is stretched shows in one place as well.
         assert not is_wide(replace(item, kind="overstretched"))

@@ -16,7 +16,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.review.subset import read_list
+from crownlet.infer.review.subset import read_requested_items
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.write import write_page
 from crownlet.train.labelling.choose import ASKED, Chosen, choose, doubts
@@ -99,7 +99,7 @@ def test_the_list_is_what_a_review_shows(page: PageRecord, tmp_path: Path) -> No
     run = open_run(tmp_path / "run")
     whole = ReviewStore.open(tmp_path / "db", run)
     before = len(whole.items("anna"))
-    store = ReviewStore.open(tmp_path / "db", run, only=read_list(path, run))
+    store = ReviewStore.open(tmp_path / "db", run, only=read_requested_items(path, run))
     shown = {(i.page, str(i.glyphs[0]), i.kind) for i in store.items("anna")}
     assert shown == {(r["page"], r["glyph"], r["kind"]) for r in rows}
     assert store.progress("anna").total == 30
@@ -128,4 +128,4 @@ def test_wrong_lines_of_a_list_are_named(
     write_page(page, tmp_path / "run")
     (tmp_path / "list.csv").write_text(text, "utf-8", newline="")
     with pytest.raises(ReviewStoreError, match=why):
-        read_list(tmp_path / "list.csv", open_run(tmp_path / "run"))
+        read_requested_items(tmp_path / "list.csv", open_run(tmp_path / "run"))

@@ -92,7 +92,7 @@ async def undo(request: Request) -> Response:
 
 async def export(request: Request) -> Response:
     """Write decisions and labels into the run."""
-    from crownlet.infer.review.export import export as write
+    from crownlet.infer.review.export import export_review as write
 
     desk = desk_of(request)
     written = await run_in_threadpool(write, desk.run, desk.store)

@@ -16,7 +16,7 @@ from starlette.routing import Route
 
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.review.models import ChoiceError
-from crownlet.infer.review.picture_cache import Crops
+from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web import actions as posts
 from crownlet.infer.review.web import pages
@@ -130,7 +130,7 @@ def serve(
     Everything decided is in the store at any time, so any end is a clean one.
     """
     token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
-    crops = Crops(run)
+    crops = PictureCache(run)
     crops.want(store.asked(), "wall", first=False)
     desk = Desk(run, store, crops)
     config = uvicorn.Config(

@@ -13,10 +13,10 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR, LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.review.agreement import ALL as ALL_
-from crownlet.infer.review.agreement import agreements
-from crownlet.infer.review.item_crops import FORMS, in_name, is_wide
-from crownlet.infer.review.miss_rate import ALL, missed_estimate, sentence
+from crownlet.infer.review.agreement import ALL_KINDS as ALL_
+from crownlet.infer.review.agreement import measure_agreement_by_kind
+from crownlet.infer.review.item_crops import CROP_FORMATS, is_in_name, is_wide
+from crownlet.infer.review.miss_rate import ALL_KINDS, describe_misses, estimate_misses_by_kind
 from crownlet.infer.review.models import Decision, Item
 from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.review.web.item_view import question
@@ -88,8 +88,8 @@ def _missed(desk: Desk, reader: str) -> str:
     """What the letters mixed in tell, at the end: a count on the way would tell which they are."""
     if not reader or desk.store.progress(reader).open:
         return ""
-    told = missed_estimate(desk.store, reader)[ALL]
-    return sentence(told) if told.asked else ""
+    told = estimate_misses_by_kind(desk.store, reader)[ALL_KINDS]
+    return describe_misses(told) if told.asked else ""
 
 
 def _doubts(desk: Desk, reader: str) -> list[dict[str, Any]]:
@@ -179,7 +179,7 @@ async def wall(request: Request) -> Response:
     following = _following(hung, here)
     return page(
         request, "wall.html", kind=kind, letter=form, letter_name=_named(here), cells=cells,
-        in_name={cell.id for cell in cells if in_name(cell, desk.run)},
+        in_name={cell.id for cell in cells if is_in_name(cell, desk.run)},
         wide={cell.id for cell in cells if is_wide(cell)},
         open=sum(cell.decision is None for cell in cells), question=question(kind, form),
         one=f"/one{Chosen(kind, None if len(here.letters) > 1 else form).query}",
@@ -198,7 +198,7 @@ async def picture(request: Request) -> Response:
     """One picture of a letter; the address holds an item's number and a name, never a path."""
     desk, looking = desk_of(request), window(request)
     cut = request.path_params["cut"]
-    if cut not in FORMS:
+    if cut not in CROP_FORMATS:
         raise UserFacingError("There is no such picture.", 404)
     item = desk.item(looking, number(request.path_params["number"]))
     data = await run_in_threadpool(desk.crops.get, item, cut)
@@ -260,7 +260,7 @@ def _pair(request: Request, readers: list[str]) -> tuple[str, str]:
 
 def _summary(store: ReviewStore, a: str, b: str) -> tuple[list[str], list[Agreed]]:
     """How far two readers agree, in words, and by doubt."""
-    found = agreements(store, a, b)
+    found = measure_agreement_by_kind(store, a, b)
     whole = found.pop(ALL_, None)
     if whole is None or whole.agreed is None:
         return ["No place has been decided by both yet."], []

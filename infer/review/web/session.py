@@ -10,9 +10,9 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from crownlet.infer.review.item_crops import FORMS, Cut, picture_marks
+from crownlet.infer.review.item_crops import CROP_FORMATS, CropKind, crop_marks_svg
 from crownlet.infer.review.models import Item, ItemError, ItemGroup
-from crownlet.infer.review.picture_cache import Crops
+from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.web.item_view import shown
 from crownlet.infer.review.web.requests import Chosen, UserFacingError, Window, slug
 
@@ -75,13 +75,13 @@ def _wall(groups: Iterable[ItemGroup]) -> Wall:
     )  # fmt: skip
 
 
-VIEWS: tuple[Cut, ...] = ("line", "near")
+VIEWS: tuple[CropKind, ...] = ("line", "near")
 
 
 class View(NamedTuple):
     """One picture of the place, with what is drawn over it."""
 
-    name: Cut
+    name: CropKind
     width: int
     height: int
     marks: Markup
@@ -93,7 +93,7 @@ class Desk:
 
     run: Run
     store: ReviewStore
-    crops: Crops
+    crops: PictureCache
     _told: set[tuple[str, int]] = field(default_factory=set)
     """Readers and items that are known to be told in the store."""
     _orders: dict[tuple[str, Chosen], dict[int, int]] = field(default_factory=dict)
@@ -121,7 +121,11 @@ class Desk:
             "wall": hung.href if hung else "",
             "left": self.left(window, chosen),
             "cuts": [
-                View(cut, *FORMS[cut].size, picture_marks(item, self.run, cut, rulers=not blind))
+                View(
+                    cut,
+                    *CROP_FORMATS[cut].size,
+                    crop_marks_svg(item, self.run, cut, rulers=not blind),
+                )
                 for cut in VIEWS
             ],
         }
