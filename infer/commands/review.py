@@ -93,15 +93,15 @@ def _export(opened: Run) -> int:
 
 
 def _serve(options: argparse.Namespace, opened: Run) -> int:
-    from crownlet.infer.review.web.app import bind, serve
-    from crownlet.infer.review.web.requests import UserFacingError, reader_name
+    from crownlet.infer.review.web.app import bind_socket, serve
+    from crownlet.infer.review.web.requests import UserFacingError, parse_reader_name
 
     try:
-        reader = reader_name(options.reader) if options.reader else ""
+        reader = parse_reader_name(options.reader) if options.reader else ""
     except UserFacingError as error:
         complain(f"--reader: {error}")
         return WRONG_USAGE
-    listening, store = bind(options.port), _store(options, opened)
+    listening, store = bind_socket(options.port), _store(options, opened)
 
     def ready(address: str) -> None:
         print(f"Review of {opened.folder}: open\n\n    {address}\n", flush=True)

@@ -77,12 +77,12 @@ def _same(a: Iterable[float], b: Iterable[float]) -> bool:
 
 
 def _decided(said: StandingDecision, finding: Finding) -> Decided:
-    from crownlet.infer.review.web.render import BY_NAME, decided
+    from crownlet.infer.review.web.render import BUTTON_BY_CHOICE, decision_words
 
     made = said.decision
-    words = decided(made.choice, made.right_letter)
+    words = decision_words(made.choice, made.right_letter)
     if made.choice == "authority":
-        words = BY_NAME[made.choice].words
+        words = BUTTON_BY_CHOICE[made.choice].words
     return Decided(
         choice=made.choice, says=words,
         about="" if said.kind == finding.kind else said.kind,

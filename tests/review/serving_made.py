@@ -19,7 +19,7 @@ from crownlet.datasets.files.images import read_page
 from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web.app import create_app
-from crownlet.infer.review.web.session import Desk
+from crownlet.infer.review.web.session import ReviewSession
 from crownlet.infer.run.run import Run, open_run
 
 PORT, TOKEN = 8123, "a-token-of-the-test"
@@ -50,7 +50,7 @@ def review(run: Run, **options: float) -> Iterator[Review]:
     store = ReviewStore.open(run.folder / "review.sqlite3", run, **options)  # type: ignore[arg-type]
     crops = PictureCache(run)
     try:
-        yield Review(run, store, create_app(Desk(run, store, crops), TOKEN, PORT))
+        yield Review(run, store, create_app(ReviewSession(run, store, crops), TOKEN, PORT))
     finally:
         crops.close()
         store.close()

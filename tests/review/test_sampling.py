@@ -24,7 +24,7 @@ from crownlet.infer.review.miss_rate import (
 from crownlet.infer.review.models import ItemGroup
 from crownlet.infer.review.queue import ClearLetter, askable_kinds, draw_audit
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.review.web.session import SMALL, wall_of, walls
+from crownlet.infer.review.web.session import MIN_WALL_CROPS, build_walls, find_wall
 
 
 def clear_letters(count: int = 400) -> list[ClearLetter]:
@@ -67,7 +67,7 @@ def test_letters_drawn_hang_together_and_not_alone() -> None:
     """Drawn each for itself, 70 letters would scatter over some 20 doubts."""
     letters = clear_letters(713)
     drawn = Counter(q.kind for q in draw_audit(letters, [], 3, 0.1).questions["a"])
-    together = sum(n for n in drawn.values() if n >= SMALL)
+    together = sum(n for n in drawn.values() if n >= MIN_WALL_CROPS)
     assert sum(drawn.values()) > 60 and together > 0.5 * sum(drawn.values())
 
 
@@ -77,14 +77,14 @@ def test_small_groups_of_a_doubt_share_a_wall() -> None:
         ItemGroup("ת", "part_loose", 2, 1), ItemGroup("ה", "leg_short", 30, 0),
         ItemGroup("ו", "ring_open", 1, 0),
     ]  # fmt: skip
-    hung = {(wall.kind, wall.letters): wall.open + wall.done for wall in walls(groups)}
+    hung = {(wall.kind, wall.letters): wall.open + wall.done for wall in build_walls(groups)}
     # Four crops are few, so the letter that would fill them up joins them.
     assert hung == {
         ("part_loose", ("א", "ש", "ת")): 24, ("leg_short", ("ה",)): 30, ("ring_open", ("ו",)): 1,
     }  # fmt: skip
-    shared = wall_of(groups, "part_loose", "ש")
+    shared = find_wall(groups, "part_loose", "ש")
     assert shared is not None and shared.href == "/wall/part_loose/several"
-    assert wall_of(groups, "part_loose", "ל") is None
+    assert find_wall(groups, "part_loose", "ל") is None
 
 
 def test_only_what_was_examined_is_asked() -> None:

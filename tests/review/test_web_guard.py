@@ -16,7 +16,7 @@ import pytest
 import serving_made
 from serving_made import HOST, ORIGIN, PORT, TOKEN, Review
 
-from crownlet.infer.review.web.security import LARGEST_BODY
+from crownlet.infer.review.web.security import MAX_BODY_BYTES
 
 SECRET = "root:x:0:0"
 
@@ -111,7 +111,7 @@ def test_a_wrong_method_is_refused(reviewed: Review, place: str, method: str) ->
 
 def test_a_huge_body_is_refused_however_it_comes(reviewed: Review) -> None:
     window = reviewed.client()
-    whole = b"x" * (LARGEST_BODY + 1)
+    whole = b"x" * (MAX_BODY_BYTES + 1)
     assert window.post("/decide", content=whole, headers=ORIGIN).status_code == 413
 
     def drops() -> Iterator[bytes]:
@@ -124,9 +124,9 @@ def test_a_huge_body_is_refused_however_it_comes(reviewed: Review) -> None:
 def test_nothing_is_kept_by_the_browser_and_nothing_foreign_is_loaded(reviewed: Review) -> None:
     window = reviewed.client()
     kind = reviewed.store.groups("anna")[0]
-    from crownlet.infer.review.web.requests import slug
+    from crownlet.infer.review.web.requests import letter_slug
 
-    for place in ("/", "/one", f"/wall/{kind.kind}/{slug(kind.letter)}", "/differences"):
+    for place in ("/", "/one", f"/wall/{kind.kind}/{letter_slug(kind.letter)}", "/differences"):
         answer = window.get(place)
         assert answer.status_code == 200
         assert answer.headers["cache-control"] == "no-store"

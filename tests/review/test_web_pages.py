@@ -21,7 +21,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import Measurement, TextMatch
 from crownlet.infer.review.item_crops import CROP_FORMATS, cut_crop, is_wide
 from crownlet.infer.review.models import Item
-from crownlet.infer.review.web.item_view import QUESTIONS, context_of, question
+from crownlet.infer.review.web.item_view import QUESTION_BY_KIND, line_context, question_text
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.tables import write_measures
 
@@ -192,10 +192,10 @@ def test_a_missing_picture_is_said(tmp_path: Path) -> None:
 
 
 def test_every_doubt_has_a_question_of_its_own() -> None:
-    assert set(CATALOGUE) <= set(QUESTIONS)
+    assert set(CATALOGUE) <= set(QUESTION_BY_KIND)
     for kind, entry in CATALOGUE.items():
         for letter in (*entry.letters, ""):
-            asked = question(kind, letter, letter, 3)
+            asked = question_text(kind, letter, letter, 3)
             assert asked.endswith("?") and "{" not in asked and "  " not in asked
 
 
@@ -213,7 +213,7 @@ def test_the_line_of_text_is_that_of_the_book() -> None:
 
     def line(glyph: int, kind: str = "tag_missing") -> list[str]:
         item = Item(1, "p", "s", (glyph,), kind, "", glyphs[glyph - 1].box, 0, None)
-        context = context_of(item, record)
+        context = line_context(item, record)
         assert context is not None and context.expected
         return ["".join(f"[{m.letter}]" if m.here else m.letter for m in w) for w in context.words]
 

@@ -21,7 +21,7 @@ from crownlet.infer.batch import worker as working
 from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.survey_questions import read_audit
-from crownlet.infer.review.web.item_view import shown
+from crownlet.infer.review.web.item_view import view_item
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.survey import run as running
@@ -114,7 +114,7 @@ def test_nobody_who_reads_sees_a_source(once: Path, tmp_path: Path) -> None:
     assert len(items) == len(read_audit(out)) and {item.origin for item in items} == {"survey"}
     for item in items:
         for blind in (True, False):
-            told = repr(shown(item, run, blind=blind))
+            told = repr(view_item(item, run, blind=blind))
             assert not any(name in told for name in ("Northgate", "Southgate", "s1", "s2", "s3"))
     store.close()
     assert "gate" not in (out / "scrolls.json").read_text(encoding="utf-8")

@@ -12,49 +12,49 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.models import ChoiceError, Item, ItemError, StaleError
-from crownlet.infer.review.web.pages import desk_of
-from crownlet.infer.review.web.render import decided, render, sign
+from crownlet.infer.review.web.pages import session_of
+from crownlet.infer.review.web.render import choice_sign, decision_words, render
 from crownlet.infer.review.web.requests import (
+    BrowserWindow,
     UserFacingError,
-    Window,
-    chosen,
-    cookie,
-    number,
-    reader_name,
-    window,
+    cookie_name,
+    parse_item_number,
+    parse_reader_name,
+    read_filter,
+    read_window,
 )
 
-STALE = "This was decided meanwhile in another window; what stands there is shown now."
+STALE_MESSAGE = "This was decided meanwhile in another window; what stands there is shown now."
 
 
-async def take_reader(request: Request) -> Response:
+async def set_reader(request: Request) -> Response:
     """Keep the reader's name for this window."""
     form = await request.form()
     answer = RedirectResponse("/", 303)
-    _keep(request, answer, "reader", quote(reader_name(form.get("reader"))))
+    _set_cookie(request, answer, "reader", quote(parse_reader_name(form.get("reader"))))
     return answer
 
 
-async def take_blind(request: Request) -> Response:
+async def set_blind(request: Request) -> Response:
     """Switch between blind and not, and go back to where it was asked."""
     form = await request.form()
     back = form.get("back")
     # Only a path of this server: "//elsewhere" would be another host.
     inside = isinstance(back, str) and back.startswith("/") and not back.startswith(("//", "/\\"))
     answer = RedirectResponse(str(back) if inside else "/", 303)
-    _keep(request, answer, "blind", "1" if form.get("blind") == "1" else "0")
+    _set_cookie(request, answer, "blind", "1" if form.get("blind") == "1" else "0")
     return answer
 
 
-def _keep(request: Request, answer: Response, name: str, value: str) -> None:
-    answer.set_cookie(cookie(request, name), value, httponly=True, samesite="strict", path="/")
+def _set_cookie(request: Request, answer: Response, name: str, value: str) -> None:
+    answer.set_cookie(cookie_name(request, name), value, httponly=True, samesite="strict", path="/")
 
 
 async def decide(request: Request) -> Response:
     """Keep a decision on one item, or the same on many in one step; answer when it is on disk."""
-    desk, sent = desk_of(request), await _sent(request)
-    looking = Window(reader_name(sent.get("reader")), window(request).blind)
-    items, choice = _items(sent.get("items")), sent.get("choice")
+    desk, sent = session_of(request), await _read_json(request)
+    looking = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
+    items, choice = _parse_items(sent.get("items")), sent.get("choice")
     right = sent.get("right_letter")
     note = "" if sent.get("note") is None else sent["note"]
     if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
@@ -63,44 +63,44 @@ async def decide(request: Request) -> Response:
         said = [Answer(item, choice, version, right, note) for item, version in items]
         desk.store.decide_many(said, looking.reader, blind=looking.blind)
     except StaleError:
-        return _now(request, looking, items, sent, {"error": STALE}, 409)
+        return _current_state(request, looking, items, sent, {"error": STALE_MESSAGE}, 409)
     except ItemError:
         raise UserFacingError("There is no such letter in this review.", 404) from None
     except ChoiceError as error:
         raise UserFacingError(str(error)) from None
-    words = decided(choice, right)
+    words = decision_words(choice, right)
     told = f"Saved: {words}." if len(items) == 1 else f"Saved {len(items)} times: {words}."
     if sent.get("wall"):
-        return _now(request, looking, items, sent, {"said": told})
-    choice_of = chosen(request)
-    return _with_letter(request, looking, desk.next(looking, items[-1][0], choice_of), told)
+        return _current_state(request, looking, items, sent, {"said": told})
+    choice_of = read_filter(request)
+    return _letter_response(request, looking, desk.next(looking, items[-1][0], choice_of), told)
 
 
 async def undo(request: Request) -> Response:
     """Take the reader's last decision back."""
-    desk, sent = desk_of(request), await _sent(request)
-    looking = Window(reader_name(sent.get("reader")), window(request).blind)
+    desk, sent = session_of(request), await _read_json(request)
+    looking = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
     back = desk.store.undo_step(looking.reader)
     if not back:
         raise UserFacingError("There is nothing to take back.")
-    words = decided(back[0].choice, back[0].right_letter)
+    words = decision_words(back[0].choice, back[0].right_letter)
     told = f"Taken back{f' {len(back)} times' if len(back) > 1 else ''}: {words}."
     if sent.get("wall"):
-        return _now(request, looking, [(d.item, 0) for d in back], sent, {"said": told})
-    return _with_letter(request, looking, desk.item(looking, back[0].item), told)
+        return _current_state(request, looking, [(d.item, 0) for d in back], sent, {"said": told})
+    return _letter_response(request, looking, desk.item(looking, back[0].item), told)
 
 
 async def export(request: Request) -> Response:
     """Write decisions and labels into the run."""
     from crownlet.infer.review.export import export_review as write
 
-    desk = desk_of(request)
+    desk = session_of(request)
     written = await run_in_threadpool(write, desk.run, desk.store)
-    request.app.state.message[window(request).reader] = f"Written: {written}"
+    request.app.state.message[read_window(request).reader] = f"Written: {written}"
     return RedirectResponse("/", 303)
 
 
-async def _sent(request: Request) -> dict[str, Any]:
+async def _read_json(request: Request) -> dict[str, Any]:
     try:
         sent = json.loads(await request.body())
     except (ValueError, RecursionError):
@@ -110,31 +110,33 @@ async def _sent(request: Request) -> dict[str, Any]:
     return sent
 
 
-def _items(given: object) -> list[tuple[int, int]]:
+def _parse_items(given: object) -> list[tuple[int, int]]:
     """Items with the versions that the window showed; UserFacingError if there are none."""
     if not isinstance(given, list) or not given:
         raise UserFacingError("This is no decision on any letter.")
     pairs = [pair for pair in given if isinstance(pair, list) and len(pair) == 2]
     if len(pairs) != len(given):
         raise UserFacingError("This is no decision on any letter.")
-    return [(number(str(a)), number(str(b))) for a, b in pairs]
+    return [(parse_item_number(str(a)), parse_item_number(str(b))) for a, b in pairs]
 
 
-def _now(
-    request: Request, looking: Window, items: list[tuple[int, int]], sent: dict[str, Any],
+def _current_state(
+    request: Request, looking: BrowserWindow, items: list[tuple[int, int]], sent: dict[str, Any],
     answer: dict[str, Any], status: int = 200,
 ) -> Response:  # fmt: skip
     """What stands now at these items, for the window to show."""
-    desk = desk_of(request)
+    desk = session_of(request)
     now = [desk.item(looking, k) for k, _ in items]
     if not sent.get("wall"):
-        part = desk.letter(looking, now[0], chosen(request))
+        part = desk.letter(looking, now[0], read_filter(request))
         answer |= {"url": part["url"], "html": render("letter.html", part)}
     return JSONResponse({**answer, "cells": [_cell(item) for item in now]}, status)
 
 
-def _with_letter(request: Request, looking: Window, item: Item | None, told: str) -> Response:
-    part = desk_of(request).letter(looking, item, chosen(request))
+def _letter_response(
+    request: Request, looking: BrowserWindow, item: Item | None, told: str
+) -> Response:
+    part = session_of(request).letter(looking, item, read_filter(request))
     following = f" Next: {part['shown'].question}" if part["shown"] else " Nothing is left here."
     return JSONResponse(
         {"said": told + following, "url": part["url"], "html": render("letter.html", part)}
@@ -144,8 +146,8 @@ def _with_letter(request: Request, looking: Window, item: Item | None, told: str
 def _cell(item: Item) -> dict[str, Any]:
     """An item as the wall shows it."""
     made = item.decision
-    words = decided(made.choice, made.right_letter) if made else "open"
+    words = decision_words(made.choice, made.right_letter) if made else "open"
     return {
         "id": item.id, "version": item.version, "choice": made.choice if made else "",
-        "words": words, "tag": f"{sign(made.choice)} {words}" if made else "",
+        "words": words, "tag": f"{choice_sign(made.choice)} {words}" if made else "",
     }  # fmt: skip

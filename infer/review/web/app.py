@@ -20,67 +20,70 @@ from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web import actions as posts
 from crownlet.infer.review.web import pages
-from crownlet.infer.review.web.pages import differences
+from crownlet.infer.review.web.pages import show_differences
 from crownlet.infer.review.web.render import STATIC
 from crownlet.infer.review.web.requests import UserFacingError
-from crownlet.infer.review.web.security import Guard
-from crownlet.infer.review.web.session import Desk
+from crownlet.infer.review.web.security import SecurityMiddleware
+from crownlet.infer.review.web.session import ReviewSession
 from crownlet.infer.run.run import Run
 
-ICON = (
+ICON_SVG = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><path fill="none" '
     'stroke="#00588f" stroke-width="2" d="M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10"/></svg>'
 )
 
 SCRIPTS = ("page.js", "server.js", "letter.js", "wall.js", "picker.js")
 
-WORDS = {404: "There is nothing at this address.", 405: "This address is not used in this way."}
+STATUS_MESSAGES = {
+    404: "There is nothing at this address.",
+    405: "This address is not used in this way.",
+}
 
 
-def create_app(desk: Desk, token: str, port: int, reader: str = "") -> Guard:
+def create_app(desk: ReviewSession, token: str, port: int, reader: str = "") -> SecurityMiddleware:
     """The application for one review, open only to windows that bring `token` once.
 
     `reader` is who reads in windows that have not named anyone else.
     """
     app = Starlette(
         routes=[
-            Route("/", pages.start),
-            Route("/one", pages.one),
-            Route("/one/{number}", pages.one),
-            Route("/step/{number}/{way}", pages.step),
-            Route("/wall/{kind}/{letter}", pages.wall),
-            Route("/differences", differences),
-            Route("/crop/{number}/{cut}.jpg", pages.picture),
-            Route("/reader", posts.take_reader, methods=["POST"]),
-            Route("/blind", posts.take_blind, methods=["POST"]),
+            Route("/", pages.show_start),
+            Route("/one", pages.show_one),
+            Route("/one/{number}", pages.show_one),
+            Route("/step/{number}/{way}", pages.show_step),
+            Route("/wall/{kind}/{letter}", pages.show_wall),
+            Route("/differences", show_differences),
+            Route("/crop/{number}/{cut}.jpg", pages.send_picture),
+            Route("/reader", posts.set_reader, methods=["POST"]),
+            Route("/blind", posts.set_blind, methods=["POST"]),
             Route("/decide", posts.decide, methods=["POST"]),
             Route("/undo", posts.undo, methods=["POST"]),
             Route("/export", posts.export, methods=["POST"]),
-            Route("/style.css", _file(STATIC / "style.css", "text/css")),
-            *(Route(f"/{name}", _file(STATIC / name, "text/javascript")) for name in SCRIPTS),
-            Route("/icon.svg", _icon),
+            Route("/style.css", _serve_file(STATIC / "style.css", "text/css")),
+            *(Route(f"/{name}", _serve_file(STATIC / name, "text/javascript")) for name in SCRIPTS),
+            Route("/icon.svg", _serve_icon),
         ],
         exception_handlers={
-            UserFacingError: _sentence, ChoiceError: _sentence, FileFault: _fault, HTTPException: _http,
+            UserFacingError: _answer_user_error, ChoiceError: _answer_user_error, FileFault: _answer_file_fault, HTTPException: _answer_http_error,
         },
     )  # fmt: skip
     app.state.desk, app.state.port, app.state.reader = desk, port, reader
     app.state.message = {}
-    return Guard(app, token, port)
+    return SecurityMiddleware(app, token, port)
 
 
-def _file(path: Path, kind: str):  # type: ignore[no-untyped-def]
+def _serve_file(path: Path, kind: str):  # type: ignore[no-untyped-def]
     async def serve(_: Request) -> Response:
         return FileResponse(path, media_type=kind)
 
     return serve
 
 
-async def _icon(_: Request) -> Response:
-    return Response(ICON, media_type="image/svg+xml")
+async def _serve_icon(_: Request) -> Response:
+    return Response(ICON_SVG, media_type="image/svg+xml")
 
 
-def _say(request: Request, text: str, status: int) -> Response:
+def _message_response(request: Request, text: str, status: int) -> Response:
     """A sentence; for the script as JSON."""
     asked = request.headers.get("content-type", "").startswith("application/json")
     if asked or "x-part" in request.headers:
@@ -88,17 +91,17 @@ def _say(request: Request, text: str, status: int) -> Response:
     return PlainTextResponse(text + "\n", status)
 
 
-async def _sentence(request: Request, error: Exception) -> Response:
-    return _say(request, str(error), getattr(error, "status", 400))
+async def _answer_user_error(request: Request, error: Exception) -> Response:
+    return _message_response(request, str(error), getattr(error, "status", 400))
 
 
-async def _fault(request: Request, error: Exception) -> Response:
-    return _say(request, str(error), 500)
+async def _answer_file_fault(request: Request, error: Exception) -> Response:
+    return _message_response(request, str(error), 500)
 
 
-async def _http(request: Request, error: Exception) -> Response:
+async def _answer_http_error(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 500
-    return _say(request, WORDS.get(status, "This cannot be done."), status)
+    return _message_response(request, STATUS_MESSAGES.get(status, "This cannot be done."), status)
 
 
 HOST = "127.0.0.1"
@@ -108,7 +111,7 @@ class PortError(FileFault):
     """A port that cannot be taken."""
 
 
-def bind(port: int) -> socket.socket:
+def bind_socket(port: int) -> socket.socket:
     """A socket on this machine alone; port 0 takes any free one. PortError if it is taken."""
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -132,7 +135,7 @@ def serve(
     token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
     crops = PictureCache(run)
     crops.want(store.asked(), "wall", first=False)
-    desk = Desk(run, store, crops)
+    desk = ReviewSession(run, store, crops)
     config = uvicorn.Config(
         create_app(desk, token, port, reader),
         log_level="warning", access_log=False, lifespan="off", server_header=False, ws="none",

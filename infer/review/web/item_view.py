@@ -24,41 +24,41 @@ if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
 
 
-class Mark(NamedTuple):
+class ContextLetter(NamedTuple):
     """One letter of the line; `here` if the question is about it."""
 
     letter: str
     here: bool
 
 
-class Context(NamedTuple):
+class LineContext(NamedTuple):
     """A line in the order of reading: words of letters, and whether a Name is concerned."""
 
-    words: tuple[tuple[Mark, ...], ...]
+    words: tuple[tuple[ContextLetter, ...], ...]
     expected: bool
     """Whether this is the expected text; else it is what the program read."""
     in_name: bool
     line: int
 
 
-def context_of(item: Item, record: PageRecord) -> Context | None:
+def line_context(item: Item, record: PageRecord) -> LineContext | None:
     """The line of an item's place; None where it stands on no line."""
     own = [record.glyphs[number - 1] for number in item.glyphs]
     if not own:
         return None
     line = own[0].line
-    absent = _absent(item, record)
+    absent = _nearest_absent(item, record)
     glyphs = [glyph for glyph in record.glyphs if glyph.line == line]
     here = set() if absent else {glyph.glyph for glyph in own}
-    return Context(
-        words=tuple(_words(glyphs, here, record, absent)),
+    return LineContext(
+        words=tuple(_split_words(glyphs, here, record, absent)),
         expected=record.match is not None,
         in_name=any(glyph.in_name for glyph in own) or bool(absent and absent.in_name),
         line=line,
     )
 
 
-def _absent(item: Item, record: PageRecord) -> AbsentLetter | None:
+def _nearest_absent(item: Item, record: PageRecord) -> AbsentLetter | None:
     """The absent letter that an item asks after, the nearest to its box."""
     if item.kind != "letter_absent" or record.match is None:
         return None
@@ -67,13 +67,13 @@ def _absent(item: Item, record: PageRecord) -> AbsentLetter | None:
     return min(near, key=lambda e: abs(e.at[0] - x) + abs(e.at[1] - y), default=None)
 
 
-def _words(
+def _split_words(
     glyphs: Iterable[GlyphRecord], here: set[int], record: PageRecord, asked: AbsentLetter | None
-) -> Iterable[tuple[Mark, ...]]:
+) -> Iterable[tuple[ContextLetter, ...]]:
     gone: dict[int, list[AbsentLetter]] = {}
     for entry in record.match.absent if record.match else ():
         gone.setdefault(entry.after, []).append(entry)
-    word: list[Mark] = []
+    word: list[ContextLetter] = []
     number = None
     for glyph in glyphs:
         if number not in (None, glyph.word) and word:
@@ -83,13 +83,15 @@ def _words(
         letter = glyph.letter if glyph.expected is None else glyph.expected
         # A letter too many has no place in the text; it is shown only where it is asked after.
         if letter or glyph.glyph in here:
-            word.append(Mark(letter or glyph.letter, glyph.glyph in here))
-        word.extend(Mark(entry.letter, entry is asked) for entry in gone.get(glyph.glyph, ()))
+            word.append(ContextLetter(letter or glyph.letter, glyph.glyph in here))
+        word.extend(
+            ContextLetter(entry.letter, entry is asked) for entry in gone.get(glyph.glyph, ())
+        )
     if word:
         yield tuple(word)
 
 
-QUESTIONS = {
+QUESTION_BY_KIND = {
     "tag_missing": "Do fewer tags stand on this {letter} than expected{tags}?",
     "tag_bare": "Is a tag of this {letter} a plain line, without its small head?",
     "tag_loose": "Is there white between a tag and this {letter}?",
@@ -134,7 +136,7 @@ QUESTIONS = {
 }
 """Question by catalogue name; `{letter}` is the letter's Latin name."""
 
-PARTS = {
+LOOSE_PART_BY_LETTER = {
     "א": "a yud", "ג": "the foot", "ל": "the neck", "מ": "the nose", "ע": "a head",
     "פ": "the drop", "ף": "the drop", "צ": "the yud", "ץ": "the yud", "ש": "a head",
     "ת": "the foot",
@@ -142,12 +144,14 @@ PARTS = {
 """What may lie apart from the body, by letter; else "a part"."""
 
 
-def question(kind: str, letter: str, expected: str | None = None, tags: int | None = None) -> str:
+def question_text(
+    kind: str, letter: str, expected: str | None = None, tags: int | None = None
+) -> str:
     """The question for a doubt of `kind` about a letter.
 
     `expected` is the text's letter if it is known, `tags` the tags expected by the customs.
     """
-    words = QUESTIONS.get(kind)
+    words = QUESTION_BY_KIND.get(kind)
     if words is None:
         entry = CATALOGUE.get(kind)
         told = entry.description if entry else kind.replace("_", " ")
@@ -155,7 +159,7 @@ def question(kind: str, letter: str, expected: str | None = None, tags: int | No
     return words.format(
         letter=_name(letter) or "letter",
         expected=_name(expected or letter) or "letter",
-        part=PARTS.get(letter, "a part"),
+        part=LOOSE_PART_BY_LETTER.get(letter, "a part"),
         tags="" if tags is None else f" ({tags})",
     )
 
@@ -164,30 +168,34 @@ def _name(letter: str) -> str:
     return BY_CHAR[letter].name if letter in BY_CHAR else ""
 
 
-ROUTES: dict[Route, str] = {
+ROUTE_SENTENCES: dict[Route, str] = {
     "clear": "It saw nothing to look at here.",
     "review": "It was in doubt and sent this place to review.",
     "finding": "It listed this place as a finding.",
 }
 
-SAYS = {"there": "speaks for it", "not_there": "speaks against it", "unclear": "leaves it open"}
+VERDICT_WORDS = {
+    "there": "speaks for it",
+    "not_there": "speaks against it",
+    "unclear": "leaves it open",
+}
 
 
 @dataclass(frozen=True)
-class Shown:
+class ItemView:
     """One item as the page puts it to the examiner."""
 
     item: Item
     question: str
     letter: str
     """Latin name of the letter; "" where the question is about no single letter."""
-    context: Context | None
-    word: Word | None
+    context: LineContext | None
+    word: ProgramOpinion | None
     """What the program and the measure say; None while the decision is to be made blind."""
 
 
 @dataclass(frozen=True)
-class Word:
+class ProgramOpinion:
     """What is hidden until the decision."""
 
     scroll: str
@@ -198,17 +206,17 @@ class Word:
     measures: tuple[str, ...]
 
 
-def shown(item: Item, run: Run, *, blind: bool) -> Shown:
+def view_item(item: Item, run: Run, *, blind: bool) -> ItemView:
     """Everything the page shows of an item; without the program's word while `blind`."""
     record = run.pages[item.page].record
     glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
-    context = context_of(item, record)
+    context = line_context(item, record)
     if blind and context is not None and not context.expected:
         # What the program read is its opinion too.
-        context = Context((), False, context.in_name, context.line)
-    return Shown(
+        context = LineContext((), False, context.in_name, context.line)
+    return ItemView(
         item=item,
-        question=question(
+        question=question_text(
             item.kind,
             item.letter or "",
             glyph.expected if glyph else None,
@@ -216,26 +224,29 @@ def shown(item: Item, run: Run, *, blind: bool) -> Shown:
         ),
         letter=BY_CHAR[item.letter].name if item.letter in BY_CHAR else "",
         context=context,
-        word=None if blind else word_on(item, run),
+        word=None if blind else program_opinion(item, run),
     )
 
 
-def word_on(item: Item, run: Run) -> Word:
+def program_opinion(item: Item, run: Run) -> ProgramOpinion:
     """What the program and the measure say of an item, and where it stands."""
     record, scroll = run.pages[item.page].record, run.scroll_of(item.page)
     glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
     where = f"line {glyph.line}, word {glyph.word}, letter {glyph.place}" if glyph else ""
-    return Word(
+    return ProgramOpinion(
         scroll=scroll.name,
         source=scroll.source,
         page=item.page,
         place=where,
-        network=(*_network(item, glyph, _gap(item, record.gaps)), *_besides(item, run)),
-        measures=tuple(measure_words(m) for m in measures_of(item, run)),
+        network=(
+            *_network_sentences(item, glyph, _find_gap(item, record.gaps)),
+            *_other_findings(item, run),
+        ),
+        measures=tuple(measure_sentence(m) for m in measures_of(item, run)),
     )
 
 
-def _besides(item: Item, run: Run) -> tuple[str, ...]:
+def _other_findings(item: Item, run: Run) -> tuple[str, ...]:
     """What else is said of the same place."""
     kinds = [
         said(kind)
@@ -247,28 +258,28 @@ def _besides(item: Item, run: Run) -> tuple[str, ...]:
     return (f"It also says of this place: {', '.join(kinds)}.",) if kinds else ()
 
 
-def _gap(item: Item, gaps: tuple[GapRecord, ...]) -> GapRecord | None:
+def _find_gap(item: Item, gaps: tuple[GapRecord, ...]) -> GapRecord | None:
     pair = set(item.glyphs)
     return next((gap for gap in gaps if {gap.right_glyph, gap.left_glyph} == pair), None)
 
 
-def _network(item: Item, glyph: GlyphRecord | None, gap: GapRecord | None) -> list[str]:
+def _network_sentences(item: Item, glyph: GlyphRecord | None, gap: GapRecord | None) -> list[str]:
     p: float | None = None
     if gap is not None and len(item.glyphs) == 2:
         p = getattr(gap, f"p_{item.kind}", None)
     elif glyph is not None:
         p = glyph.p.get(item.kind)
-    told = [] if p is None else [f"It gives {chances(p)} that it is so."]
+    told = [] if p is None else [f"It gives {chances_in_100(p)} that it is so."]
     seen = gap if gap is not None and len(item.glyphs) == 2 else glyph
     if seen is not None:
-        told.append(ROUTES[seen.route])
+        told.append(ROUTE_SENTENCES[seen.route])
     if glyph is not None and len(item.glyphs) == 1:
         name = BY_CHAR[glyph.letter].name
-        told.append(f"It read the letter as {name} ({chances(glyph.letter_p)}).")
+        told.append(f"It read the letter as {name} ({chances_in_100(glyph.letter_p)}).")
     return told
 
 
-def chances(p: float) -> str:
+def chances_in_100(p: float) -> str:
     """A probability as an examiner says it: chances in a hundred."""
     if p < 0.005:
         return "less than 1 chance in 100"
@@ -286,7 +297,7 @@ def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
     )
 
 
-def measure_words(m: Measurement) -> str:
+def measure_sentence(m: Measurement) -> str:
     """A measurement in words."""
     mm = "" if m.mm is None else f" ({m.mm:.2f} mm)"
-    return f"{m.name.replace('_', ' ')}: {m.q:.2f} kulmus{mm}; {SAYS.get(m.says, m.says)}"
+    return f"{m.name.replace('_', ' ')}: {m.q:.2f} kulmus{mm}; {VERDICT_WORDS.get(m.says, m.says)}"

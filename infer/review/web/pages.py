@@ -19,18 +19,18 @@ from crownlet.infer.review.item_crops import CROP_FORMATS, is_in_name, is_wide
 from crownlet.infer.review.miss_rate import ALL_KINDS, describe_misses, estimate_misses_by_kind
 from crownlet.infer.review.models import Decision, Item
 from crownlet.infer.review.queue import stable_hash
-from crownlet.infer.review.web.item_view import question
+from crownlet.infer.review.web.item_view import question_text
 from crownlet.infer.review.web.render import render
 from crownlet.infer.review.web.requests import (
-    Chosen,
+    BrowserWindow,
+    QueueFilter,
     UserFacingError,
-    Window,
-    chosen,
-    letter_of,
-    number,
-    window,
+    letter_from_slug,
+    parse_item_number,
+    read_filter,
+    read_window,
 )
-from crownlet.infer.review.web.session import Desk, Wall, walls
+from crownlet.infer.review.web.session import ReviewSession, Wall, build_walls
 from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.view.wording import NAME_CAUTION, RULING, UNFAMILIAR
 
@@ -45,46 +45,46 @@ CAUTIONS = (
 )
 
 
-def desk_of(request: Request) -> Desk:
+def session_of(request: Request) -> ReviewSession:
     """The review that the server holds."""
-    desk: Desk = request.app.state.desk
+    desk: ReviewSession = request.app.state.desk
     return desk
 
 
-def page(request: Request, template: str, **values: Any) -> HTMLResponse:
+def render_page(request: Request, template: str, **values: Any) -> HTMLResponse:
     """A whole page, with what the frame round every page needs."""
-    frame = {**window(request)._asdict(), "back": request.url.path + _query(request)}
+    frame = {**read_window(request)._asdict(), "back": request.url.path + _query_string(request)}
     return HTMLResponse(render(template, {**frame, **values}))
 
 
-def _query(request: Request) -> str:
+def _query_string(request: Request) -> str:
     return f"?{request.url.query}" if request.url.query else ""
 
 
-def named(request: Request) -> Window:
+def require_reader(request: Request) -> BrowserWindow:
     """The window of a reader who has given a name; UserFacingError if he has not."""
-    found = window(request)
+    found = read_window(request)
     if not found.reader:
         raise UserFacingError("Give your name at the beginning first.", 403)
     return found
 
 
-async def start(request: Request) -> Response:
+async def show_start(request: Request) -> Response:
     """The beginning: who reads, how far, and where to look."""
-    desk, reader = desk_of(request), window(request).reader
-    return page(
+    desk, reader = session_of(request), read_window(request).reader
+    return render_page(
         request, "start.html",
         pages=len(desk.run.pages), scrolls=len(desk.run.scrolls),
         readers=[entry.name for entry in desk.store.readers()],
         progress=desk.store.progress(reader) if reader else None,
-        doubts=_doubts(desk, reader) if reader else [], missed=_missed(desk, reader),
+        doubts=_walls_by_kind(desk, reader) if reader else [], missed=_miss_sentence(desk, reader),
         names=sorted(scroll.name for scroll in desk.run.scrolls),
         message=request.app.state.message.pop(reader, ""), cautions=CAUTIONS,
         survey=read_survey(desk.run.folder) is not None,
     )  # fmt: skip
 
 
-def _missed(desk: Desk, reader: str) -> str:
+def _miss_sentence(desk: ReviewSession, reader: str) -> str:
     """What the letters mixed in tell, at the end: a count on the way would tell which they are."""
     if not reader or desk.store.progress(reader).open:
         return ""
@@ -92,9 +92,9 @@ def _missed(desk: Desk, reader: str) -> str:
     return describe_misses(told) if told.asked else ""
 
 
-def _doubts(desk: Desk, reader: str) -> list[dict[str, Any]]:
+def _walls_by_kind(desk: ReviewSession, reader: str) -> list[dict[str, Any]]:
     """Walls by doubt in the order of the queue, letters by the alphabet, several last."""
-    hung = walls(desk.store.groups(reader))
+    hung = build_walls(desk.store.groups(reader))
     order = list(dict.fromkeys(wall.kind for wall in hung))
     hung.sort(
         key=lambda wall: (
@@ -108,7 +108,7 @@ def _doubts(desk: Desk, reader: str) -> list[dict[str, Any]]:
             "kind": kind,
             "words": CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR,
             "walls": [
-                {"letter": "" if len(wall.letters) > 1 else wall.letters[0], "name": _named(wall),
+                {"letter": "" if len(wall.letters) > 1 else wall.letters[0], "name": _wall_name(wall),
                  "several": len(wall.letters) > 1, "open": wall.open, "done": wall.done,
                  "href": wall.href}
                 for wall in members
@@ -118,54 +118,54 @@ def _doubts(desk: Desk, reader: str) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _named(wall: Wall) -> str:
-    return "several letters" if len(wall.letters) > 1 else _name(wall.letters[0])
+def _wall_name(wall: Wall) -> str:
+    return "several letters" if len(wall.letters) > 1 else _letter_name(wall.letters[0])
 
 
-def _name(letter: str) -> str:
+def _letter_name(letter: str) -> str:
     return BY_CHAR[letter].name if letter in BY_CHAR else "places"
 
 
-async def one(request: Request) -> Response:
+async def show_one(request: Request) -> Response:
     """One item, or the first that is open; as a part of the page where the script asks for that."""
-    desk, looking, choice = desk_of(request), named(request), chosen(request)
+    desk, looking, choice = session_of(request), require_reader(request), read_filter(request)
     if "number" in request.path_params:
-        item: Item | None = desk.item(looking, number(request.path_params["number"]))
+        item: Item | None = desk.item(looking, parse_item_number(request.path_params["number"]))
     else:
         item = desk.next(looking, None, choice)
         if item is not None:
             return RedirectResponse(f"/one/{item.id}{choice.query}", 303)
-    return letter(request, item)
+    return show_letter(request, item)
 
 
-def letter(request: Request, item: Item | None) -> Response:
+def show_letter(request: Request, item: Item | None) -> Response:
     """An item as a whole page, or as the part that the script puts in."""
-    found = desk_of(request).letter(window(request), item, chosen(request))
+    found = session_of(request).letter(read_window(request), item, read_filter(request))
     if request.headers.get("x-part") == "letter":
         return JSONResponse({"url": found["url"], "html": render("letter.html", found)})
-    return page(request, "one.html", **found)
+    return render_page(request, "one.html", **found)
 
 
-async def step(request: Request) -> Response:
+async def show_step(request: Request) -> Response:
     """The next open item after one, or the one before it."""
-    desk, looking, choice = desk_of(request), named(request), chosen(request)
-    here = number(request.path_params["number"])
+    desk, looking, choice = session_of(request), require_reader(request), read_filter(request)
+    here = parse_item_number(request.path_params["number"])
     if request.path_params["way"] == "previous":
-        return letter(request, desk.previous(looking, here, choice))
-    return letter(request, desk.next(looking, here, choice))
+        return show_letter(request, desk.previous(looking, here, choice))
+    return show_letter(request, desk.next(looking, here, choice))
 
 
-async def wall(request: Request) -> Response:
+async def show_wall(request: Request) -> Response:
     """All crops of one letter and one doubt, or of the letters that hang together."""
-    desk, looking = desk_of(request), named(request)
+    desk, looking = session_of(request), require_reader(request)
     kind, name = request.path_params["kind"], request.path_params["letter"]
-    hung = walls(desk.store.groups(looking.reader))
+    hung = build_walls(desk.store.groups(looking.reader))
     here = next(
         (each for each in hung if each.href == f"/wall/{quote(kind, safe='')}/{name}"), None
     )
     if here is None:
         # A letter that hangs with others has a wall of its own too, for who asks by its address.
-        here = Wall(kind, (letter_of(name),), 0, 0)
+        here = Wall(kind, (letter_from_slug(name),), 0, 0)
     cells = [
         cell for form in here.letters for cell in desk.store.wall(looking.reader, form, kind)
     ]  # fmt: skip
@@ -176,41 +176,41 @@ async def wall(request: Request) -> Response:
         cells.sort(key=lambda cell: stable_hash("wall", looking.reader, cell.id))
     desk.crops.want(cells, "wall")
     form = here.letters[0] if len(here.letters) == 1 else ""
-    following = _following(hung, here)
-    return page(
-        request, "wall.html", kind=kind, letter=form, letter_name=_named(here), cells=cells,
+    following = _next_wall(hung, here)
+    return render_page(
+        request, "wall.html", kind=kind, letter=form, letter_name=_wall_name(here), cells=cells,
         in_name={cell.id for cell in cells if is_in_name(cell, desk.run)},
         wide={cell.id for cell in cells if is_wide(cell)},
-        open=sum(cell.decision is None for cell in cells), question=question(kind, form),
-        one=f"/one{Chosen(kind, None if len(here.letters) > 1 else form).query}",
+        open=sum(cell.decision is None for cell in cells), question=question_text(kind, form),
+        one=f"/one{QueueFilter(kind, None if len(here.letters) > 1 else form).query}",
         following=following,
     )  # fmt: skip
 
 
-def _following(hung: Sequence[Wall], here: Wall) -> str:
+def _next_wall(hung: Sequence[Wall], here: Wall) -> str:
     """The address of the next wall with open items, from the first again; "" if there is none."""
     at = next((k for k, wall in enumerate(hung) if wall.href == here.href), 0)
     others = (*hung[at + 1 :], *hung[:at])
     return next((wall.href for wall in others if wall.open), "")
 
 
-async def picture(request: Request) -> Response:
+async def send_picture(request: Request) -> Response:
     """One picture of a letter; the address holds an item's number and a name, never a path."""
-    desk, looking = desk_of(request), window(request)
+    desk, looking = session_of(request), read_window(request)
     cut = request.path_params["cut"]
     if cut not in CROP_FORMATS:
         raise UserFacingError("There is no such picture.", 404)
-    item = desk.item(looking, number(request.path_params["number"]))
+    item = desk.item(looking, parse_item_number(request.path_params["number"]))
     data = await run_in_threadpool(desk.crops.get, item, cut)
     if data is None:
         raise UserFacingError("The picture's file has moved or changed since the inspection.", 404)
     return Response(data, media_type="image/jpeg")
 
 
-TWO = "This compares two readers who have both decided; choose them here."
+CHOOSE_READERS_MESSAGE = "This compares two readers who have both decided; choose them here."
 
 
-class Row(NamedTuple):
+class DifferenceRow(NamedTuple):
     """One place on which two readers differ."""
 
     item: Item
@@ -219,7 +219,7 @@ class Row(NamedTuple):
     second: Decision
 
 
-class Agreed(NamedTuple):
+class KindAgreement(NamedTuple):
     """How far two readers agree on one doubt."""
 
     kind: str
@@ -228,28 +228,32 @@ class Agreed(NamedTuple):
     kappa: float | None
 
 
-async def differences(request: Request) -> Response:
+async def show_differences(request: Request) -> Response:
     """The page of two readers."""
-    desk, looking = desk_of(request), named(request)
+    desk, looking = session_of(request), require_reader(request)
     readers = [entry.name for entry in desk.store.readers()]
-    a, b = _pair(request, readers)
+    a, b = _compared_readers(request, readers)
     two = a != b and b != ""
     found = desk.store.disagreements(a, b) if two else []
     # From here on this reader knows what the other said.
     desk.tell(looking.reader, (entry.item.id for entry in found))
     rows = [
-        Row(entry.item, question(entry.item.kind, entry.item.letter), entry.first, entry.second)
+        DifferenceRow(
+            entry.item, question_text(entry.item.kind, entry.item.letter), entry.first, entry.second
+        )
         for entry in found
     ]
     desk.crops.want([row.item for row in rows], "wall")
-    summary, kinds = _summary(desk.store, a, b) if two else ([TWO], [])
-    return page(
+    summary, kinds = (
+        _summarise_agreement(desk.store, a, b) if two else ([CHOOSE_READERS_MESSAGE], [])
+    )
+    return render_page(
         request, "differences.html", readers=readers, a=a, b=b, rows=rows, summary=summary,
         kinds=kinds,
     )  # fmt: skip
 
 
-def _pair(request: Request, readers: list[str]) -> tuple[str, str]:
+def _compared_readers(request: Request, readers: list[str]) -> tuple[str, str]:
     """The readers asked for; else the first two who have decided anything."""
     asked = [request.query_params.get(name, "") for name in ("a", "b")]
     if all(name in readers for name in asked):
@@ -258,7 +262,9 @@ def _pair(request: Request, readers: list[str]) -> tuple[str, str]:
     return both[0], both[1]
 
 
-def _summary(store: ReviewStore, a: str, b: str) -> tuple[list[str], list[Agreed]]:
+def _summarise_agreement(
+    store: ReviewStore, a: str, b: str
+) -> tuple[list[str], list[KindAgreement]]:
     """How far two readers agree, in words, and by doubt."""
     found = measure_agreement_by_kind(store, a, b)
     whole = found.pop(ALL_, None)
@@ -274,7 +280,7 @@ def _summary(store: ReviewStore, a: str, b: str) -> tuple[list[str], list[Agreed
             f"Cohen's kappa is {whole.kappa:.2f}: 1 is full agreement, 0 no more than chance gives."
         )
     return lines, [
-        Agreed(kind, each.items, each.agreed, each.kappa)
+        KindAgreement(kind, each.items, each.agreed, each.kappa)
         for kind, each in found.items()
         if each.agreed is not None
     ]

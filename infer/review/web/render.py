@@ -13,7 +13,7 @@ from crownlet.infer.view.templates import environment
 from crownlet.infer.view.wording import said
 
 
-class Choice(NamedTuple):
+class ChoiceButton(NamedTuple):
     """One decision on the page."""
 
     name: str
@@ -27,20 +27,22 @@ class Choice(NamedTuple):
     """As an answer where there is little room; "" if `short` will do."""
 
 
-CHOICES = (
-    Choice("present", "1", "●", "yes: present", "present", "yes"),
-    Choice("not_present", "2", "○", "no: not present", "not present", "no"),
-    Choice("cannot_tell", "3", "◐", "cannot tell from the picture", "cannot tell"),
-    Choice("authority", "4", "?", "question for an authority", "question"),
-    Choice("other_letter", "5", "≠", "wrong letter: which?", "wrong letter"),
+CHOICE_BUTTONS = (
+    ChoiceButton("present", "1", "●", "yes: present", "present", "yes"),
+    ChoiceButton("not_present", "2", "○", "no: not present", "not present", "no"),
+    ChoiceButton("cannot_tell", "3", "◐", "cannot tell from the picture", "cannot tell"),
+    ChoiceButton("authority", "4", "?", "question for an authority", "question"),
+    ChoiceButton("other_letter", "5", "≠", "wrong letter: which?", "wrong letter"),
 )
 
-BY_NAME = {choice.name: choice for choice in CHOICES}
+BUTTON_BY_CHOICE = {choice.name: choice for choice in CHOICE_BUTTONS}
 
 
-def decided(choice: str, right_letter: str | None = None) -> str:
+def decision_words(choice: str, right_letter: str | None = None) -> str:
     """A decision in words, such as "wrong letter: resh"."""
-    short = BY_NAME[choice].short if choice in BY_NAME else choice.replace("_", " ")
+    short = (
+        BUTTON_BY_CHOICE[choice].short if choice in BUTTON_BY_CHOICE else choice.replace("_", " ")
+    )
     return f"{short}: {BY_CHAR[right_letter].name}" if right_letter else short
 
 
@@ -52,13 +54,18 @@ STATIC = FOLDER / "static"
 @cache
 def _environment() -> Environment:
     return environment(
-        TEMPLATES, choices=CHOICES, alphabet=ALPHABET, decided=decided, said=said, sign=sign
+        TEMPLATES,
+        choices=CHOICE_BUTTONS,
+        alphabet=ALPHABET,
+        decided=decision_words,
+        said=said,
+        sign=choice_sign,
     )
 
 
-def sign(choice: str) -> str:
+def choice_sign(choice: str) -> str:
     """The mark that tells a decision without colour."""
-    return BY_NAME[choice].mark if choice in BY_NAME else ""
+    return BUTTON_BY_CHOICE[choice].mark if choice in BUTTON_BY_CHOICE else ""
 
 
 def render(template: str, values: dict[str, Any]) -> str:

@@ -13,7 +13,7 @@ from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 
 LONGEST_NAME = 60
 
-NO_LETTER = "none"
+NO_LETTER_SLUG = "none"
 """Stands in addresses for doubts of no single letter."""
 
 
@@ -25,14 +25,14 @@ class UserFacingError(CrownletError):
         self.status = status
 
 
-class Window(NamedTuple):
+class BrowserWindow(NamedTuple):
     """Who looks, and whether blind."""
 
     reader: str
     blind: bool
 
 
-class Chosen(NamedTuple):
+class QueueFilter(NamedTuple):
     """The letters that one goes through; None means any."""
 
     kind: str | None = None
@@ -42,33 +42,35 @@ class Chosen(NamedTuple):
     @property
     def query(self) -> str:
         """As the end of an address."""
-        letter = None if self.letter is None else slug(self.letter)
+        letter = None if self.letter is None else letter_slug(self.letter)
         parts = {"kind": self.kind, "letter": letter, "scroll": self.scroll}
         told = {name: value for name, value in parts.items() if value is not None}
         return f"?{urlencode(told)}" if told else ""
 
 
-def slug(letter: str) -> str:
+def letter_slug(letter: str) -> str:
     """A letter in an address."""
-    return BY_CHAR[letter].slug if letter in BY_CHAR else NO_LETTER
+    return BY_CHAR[letter].slug if letter in BY_CHAR else NO_LETTER_SLUG
 
 
-def letter_of(name: str) -> str:
+def letter_from_slug(name: str) -> str:
     """The letter of a slug, "" for none; UserFacingError if there is no such letter."""
-    if name == NO_LETTER:
+    if name == NO_LETTER_SLUG:
         return ""
     if name not in BY_SLUG:
         raise UserFacingError("There is no such letter.", 404)
     return BY_SLUG[name].char
 
 
-def chosen(request: Request) -> Chosen:
+def read_filter(request: Request) -> QueueFilter:
     """The choice in a request's query."""
     kind, letter, scroll = (request.query_params.get(k) for k in ("kind", "letter", "scroll"))
-    return Chosen(kind or None, None if not letter else letter_of(letter), scroll or None)
+    return QueueFilter(
+        kind or None, None if not letter else letter_from_slug(letter), scroll or None
+    )
 
 
-def reader_name(given: object) -> str:
+def parse_reader_name(given: object) -> str:
     """A reader's name as kept; UserFacingError if it is none."""
     if not isinstance(given, str):
         raise UserFacingError("The reader's name is missing; choose one at the beginning.")
@@ -78,22 +80,22 @@ def reader_name(given: object) -> str:
     return name
 
 
-def cookie(request: Request, name: str) -> str:
+def cookie_name(request: Request, name: str) -> str:
     """The name of one of this server's own cookies; ports share a browser's jar."""
     return f"crownlet_{name}_{request.app.state.port}"
 
 
-def window(request: Request) -> Window:
+def read_window(request: Request) -> BrowserWindow:
     """Who looks, by the window's cookies, else by the command line; "" before a name is given."""
-    given = unquote(request.cookies.get(cookie(request, "reader"), ""))
+    given = unquote(request.cookies.get(cookie_name(request, "reader"), ""))
     try:
-        reader = reader_name(given or request.app.state.reader)
+        reader = parse_reader_name(given or request.app.state.reader)
     except UserFacingError:
         reader = ""
-    return Window(reader, request.cookies.get(cookie(request, "blind"), "1") != "0")
+    return BrowserWindow(reader, request.cookies.get(cookie_name(request, "blind"), "1") != "0")
 
 
-def number(text: object) -> int:
+def parse_item_number(text: object) -> int:
     """An item's number; UserFacingError if it is none."""
     if isinstance(text, str) and text.isascii() and text.isdigit() and len(text) < 16:
         return int(text)

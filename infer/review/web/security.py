@@ -16,19 +16,19 @@ from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-LARGEST_BODY = 1_000_000
+MAX_BODY_BYTES = 1_000_000
 """Bytes; the decisions of a wall of ten thousand letters fit."""
 
-CLOSED = (
+NO_TOKEN_MESSAGE = (
     "This page opens only from the address that `crownlet review` printed last. Copy it from the "
     "terminal; a server started anew has a new address.\n"
 )
 
-FOREIGN = "Requests that come from another site are refused.\n"
+FOREIGN_SITE_MESSAGE = "Requests that come from another site are refused.\n"
 
-TOO_LARGE = "The request is too large.\n"
+TOO_LARGE_MESSAGE = "The request is too large.\n"
 
-HEADERS = {
+SECURITY_HEADERS = {
     "cache-control": "no-store",
     "content-security-policy": "default-src 'none'; img-src 'self'; style-src 'self'; "
     "script-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
@@ -43,7 +43,7 @@ HEADERS = {
 }
 
 
-class Guard:
+class SecurityMiddleware:
     """ASGI middleware that lets through only the windows opened with the printed address."""
 
     def __init__(self, app: ASGIApp, token: str, port: int) -> None:
@@ -64,46 +64,46 @@ class Guard:
     async def _http(self, scope: Scope, receive: Receive, send: Send) -> None:
         refusal = self._refusal(scope)
         answer = refusal or self._entrance(scope)
-        decorated = _Decorated(send)
+        decorated = _HeaderAddingSend(send)
         if answer is not None:
             await answer(scope, receive, decorated)
             return
-        body = await _whole_body(receive)
+        body = await _read_body(receive)
         if body is None:
-            await PlainTextResponse(TOO_LARGE, 413)(scope, receive, decorated)
+            await PlainTextResponse(TOO_LARGE_MESSAGE, 413)(scope, receive, decorated)
             return
-        await self.app(scope, _Replay(body, receive), decorated)
+        await self.app(scope, _BodyReplay(body, receive), decorated)
 
     def _refusal(self, scope: Scope) -> Response | None:
         """What stands against a request before anyone asks what it wants."""
         headers = Headers(scope=scope)
         if headers.getlist("host") not in [[host] for host in self._hosts]:
-            return PlainTextResponse(CLOSED, 403)
+            return PlainTextResponse(NO_TOKEN_MESSAGE, 403)
         origin = headers.get("origin")
         ours = {f"http://{host}" for host in self._hosts}
         if origin is not None and origin not in ours:
-            return PlainTextResponse(FOREIGN, 403)
+            return PlainTextResponse(FOREIGN_SITE_MESSAGE, 403)
         if scope["method"] not in ("GET", "HEAD") and origin is None:
-            return PlainTextResponse(FOREIGN, 403)
+            return PlainTextResponse(FOREIGN_SITE_MESSAGE, 403)
         return None
 
     def _entrance(self, scope: Scope) -> Response | None:
         """Exchange the address's token for a cookie, or refuse; None for a window that is known."""
         given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
-        if scope["path"] == "/" and _same(given, self._token):
+        if scope["path"] == "/" and _are_equal_secrets(given, self._token):
             answer = RedirectResponse("/", 303)
             answer.set_cookie(self.cookie, self._ticket, httponly=True, samesite="strict", path="/")
             return answer
-        if _same(_cookie(scope, self.cookie), self._ticket):
+        if _are_equal_secrets(_cookie_value(scope, self.cookie), self._ticket):
             return None
-        return PlainTextResponse(CLOSED, 403)
+        return PlainTextResponse(NO_TOKEN_MESSAGE, 403)
 
 
-def _same(given: str, secret: str) -> bool:
+def _are_equal_secrets(given: str, secret: str) -> bool:
     return secrets.compare_digest(given.encode(), secret.encode())
 
 
-def _cookie(scope: Scope, name: str) -> str:
+def _cookie_value(scope: Scope, name: str) -> str:
     jar: SimpleCookie = SimpleCookie()
     try:
         jar.load(Headers(scope=scope).get("cookie", ""))
@@ -112,7 +112,7 @@ def _cookie(scope: Scope, name: str) -> str:
     return jar[name].value if name in jar else ""
 
 
-class _Decorated:
+class _HeaderAddingSend:
     """`send` that adds the headers of safety to every answer."""
 
     def __init__(self, send: Send) -> None:
@@ -120,12 +120,12 @@ class _Decorated:
 
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
-            extra = [(name.encode(), value.encode()) for name, value in HEADERS.items()]
+            extra = [(name.encode(), value.encode()) for name, value in SECURITY_HEADERS.items()]
             message = {**message, "headers": [*message.get("headers", []), *extra]}
         await self._send(message)
 
 
-async def _whole_body(receive: Receive) -> bytes | None:
+async def _read_body(receive: Receive) -> bytes | None:
     """The body of a request; None if it is larger than `LARGEST_BODY`, whatever it announced."""
     body = bytearray()
     while True:
@@ -133,13 +133,13 @@ async def _whole_body(receive: Receive) -> bytes | None:
         if message["type"] != "http.request":
             return bytes(body)
         body += message.get("body", b"")
-        if len(body) > LARGEST_BODY:
+        if len(body) > MAX_BODY_BYTES:
             return None
         if not message.get("more_body", False):
             return bytes(body)
 
 
-class _Replay:
+class _BodyReplay:
     """`receive` that hands out a body already read, then what the connection says."""
 
     def __init__(self, body: bytes, receive: Receive) -> None:
