@@ -29,7 +29,7 @@ from crownlet.infer.findings.not_listed import accepted
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.write import write_page
-from crownlet.infer.sheet.render import file_names, render
+from crownlet.infer.sheet.render import choose_file_names, render
 from crownlet.infer.view.wording import RULING
 
 
@@ -134,7 +134,7 @@ def index_page(results: Sequence[Result], folder: Path) -> str:
 
 
 def _lines(results: Sequence[Result], folder: str) -> list[Line]:
-    files = file_names(sorted({r.sheet.scroll_name for r in results}))
+    files = choose_file_names(sorted({r.sheet.scroll_name for r in results}))
     lines = []
     for source in SOURCES:
         own = [r for r in results if r.sheet.source == source]

@@ -13,12 +13,12 @@ from crownlet.infer.run.run import Run
 if TYPE_CHECKING:
     from crownlet.infer.review.models import StandingDecision
 
-_NEAR = 3.0
+_SAME_BOX_PX = 3.0
 """px by which boxes may differ that mean one place of no letter."""
 
 
 @dataclass(frozen=True)
-class Decided:
+class ShownDecision:
     """What one reader decided about one finding."""
 
     choice: str
@@ -32,11 +32,11 @@ class Decided:
     note: str
 
 
-Decisions = Mapping[tuple[str, int], tuple[Decided, ...]]
+Decisions = Mapping[tuple[str, int], tuple[ShownDecision, ...]]
 """By page and number of the finding."""
 
 
-def decisions_of(run: Run) -> dict[tuple[str, int], tuple[Decided, ...]]:
+def read_decisions(run: Run) -> dict[tuple[str, int], tuple[ShownDecision, ...]]:
     """Decisions that stand, by page and number of the finding; empty where nobody has reviewed.
 
     ReviewStoreError if the file of decisions cannot be read.
@@ -50,40 +50,40 @@ def decisions_of(run: Run) -> dict[tuple[str, int], tuple[Decided, ...]]:
         standing = store.standing()
     finally:
         store.close()
-    table: dict[tuple[str, int], tuple[Decided, ...]] = {}
+    table: dict[tuple[str, int], tuple[ShownDecision, ...]] = {}
     for said in standing:
         page = run.pages.get(said.page)
         if page is None or said.sha256 != page.checksum:
             continue
-        for finding in _meant(said, page.findings):
+        for finding in _decided_findings(said, page.findings):
             key = said.page, finding.number
-            table[key] = (*table.get(key, ()), _decided(said, finding))
+            table[key] = (*table.get(key, ()), _show_decision(said, finding))
     return table
 
 
-def _meant(said: StandingDecision, findings: Iterable[Finding]) -> list[Finding]:
+def _decided_findings(said: StandingDecision, findings: Iterable[Finding]) -> list[Finding]:
     """The findings of which a decision speaks: the same doubt about the same place."""
     return [
         finding
         for finding in findings
         if said.kind in (finding.kind, *finding.others)
         and finding.glyphs == said.glyphs
-        and (said.glyphs or _same(said.box, finding.box))
+        and (said.glyphs or _is_same_box(said.box, finding.box))
     ]
 
 
-def _same(a: Iterable[float], b: Iterable[float]) -> bool:
-    return all(abs(x - y) < _NEAR for x, y in zip(a, b, strict=True))
+def _is_same_box(a: Iterable[float], b: Iterable[float]) -> bool:
+    return all(abs(x - y) < _SAME_BOX_PX for x, y in zip(a, b, strict=True))
 
 
-def _decided(said: StandingDecision, finding: Finding) -> Decided:
+def _show_decision(said: StandingDecision, finding: Finding) -> ShownDecision:
     from crownlet.infer.review.web.render import BUTTON_BY_CHOICE, decision_words
 
     made = said.decision
     words = decision_words(made.choice, made.right_letter)
     if made.choice == "authority":
         words = BUTTON_BY_CHOICE[made.choice].words
-    return Decided(
+    return ShownDecision(
         choice=made.choice, says=words,
         about="" if said.kind == finding.kind else said.kind,
         reader=made.reader, day=made.at[:10], note=made.note,

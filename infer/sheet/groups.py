@@ -13,18 +13,18 @@ from dataclasses import dataclass
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
 from crownlet.infer.records import REASON as UNFAMILIAR
-from crownlet.infer.sheet.decisions import Decided
-from crownlet.infer.sheet.page import Page
-from crownlet.infer.sheet.pictures import Window
-from crownlet.infer.sheet.wording import disagree
+from crownlet.infer.sheet.decisions import ShownDecision
+from crownlet.infer.sheet.page import SheetPage
+from crownlet.infer.sheet.pictures import PictureWindow
+from crownlet.infer.sheet.wording import is_disagreement
 from crownlet.infer.view.wording import latin, said
 
-SIZE = (6.0, 6.5)
+TILE_SIZE_Q = (6.0, 6.5)
 """Width and height in q of a small picture."""
 
-WIDEST = 14.0
+MAX_TILE_WIDTH_Q = 14.0
 
-Q_PX = (14.0, 18.0)
+TILE_KULMUS_PX = (14.0, 18.0)
 
 
 @dataclass(frozen=True)
@@ -33,14 +33,14 @@ class Tile:
 
     label: str
     anchor: str
-    window: Window
+    window: PictureWindow
     p: float | None
     line: int
-    decisions: tuple[Decided, ...]
+    decisions: tuple[ShownDecision, ...]
 
 
 @dataclass(frozen=True)
-class Brick:
+class TileGroup:
     """All places of one kind on one letter, the likeliest first."""
 
     title: str
@@ -49,7 +49,7 @@ class Brick:
     """Places of which the network and the measure say opposite things."""
 
 
-def page_doubts(pages: Sequence[Page]) -> tuple[str, ...]:
+def page_review_sentences(pages: Sequence[SheetPage]) -> tuple[str, ...]:
     """What is to review about whole pages, a sentence each."""
     return tuple(
         f"{page.side.capitalize()}, whole page: {finding.says}"
@@ -58,9 +58,9 @@ def page_doubts(pages: Sequence[Page]) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
+def group_reviews(pages: Sequence[SheetPage]) -> tuple[TileGroup, ...]:
     """All places to review of some pages, kinds in the order of their headings."""
-    groups: dict[tuple[int, str, str], list[tuple[Page, Finding]]] = {}
+    groups: dict[tuple[int, str, str], list[tuple[SheetPage, Finding]]] = {}
     for page in pages:
         for finding in page.findings:
             if finding.route == "review" and finding.scope != "page":
@@ -68,54 +68,62 @@ def wall(pages: Sequence[Page]) -> tuple[Brick, ...]:
                 key = rank, finding.kind, finding.letter or ""
                 groups.setdefault(key, []).append((page, finding))
     return tuple(
-        Brick(
+        TileGroup(
             f"{latin(letter)}: {said(kind)}" if letter else said(kind),
-            tuple(tile(page, f) for page, f in sorted(rows, key=lambda row: -(row[1].p or 0))),
-            sum(disagree(f) for _, f in rows),
+            tuple(make_tile(page, f) for page, f in sorted(rows, key=lambda row: -(row[1].p or 0))),
+            sum(is_disagreement(f) for _, f in rows),
         )
         for (_, kind, letter), rows in sorted(groups.items(), key=lambda item: item[0])
     )
 
 
-def tile(page: Page, finding: Finding) -> Tile:
+def make_tile(page: SheetPage, finding: Finding) -> Tile:
     """One place as a small picture."""
     across, down = page.extent(finding)
-    high, wide = max(SIZE[1], down + 1), max(SIZE[0], min(WIDEST, across + 2))
+    high, wide = (
+        max(TILE_SIZE_Q[1], down + 1),
+        max(TILE_SIZE_Q[0], min(MAX_TILE_WIDTH_Q, across + 2)),
+    )
     return Tile(
-        page.label(finding), page.anchor(finding), page.window(finding, (wide, high), Q_PX),
+        page.label(finding), page.anchor(finding), page.window(finding, (wide, high), TILE_KULMUS_PX),
         finding.p, finding.line, page.decided.get(finding.number, ()),
     )  # fmt: skip
 
 
-Row = tuple[Page, Finding]
+PageFinding = tuple[SheetPage, Finding]
 
-MANY: dict[Heading, int] = {"question": 6, "outset": 4, "custom": 3, "information": 3}
+MAX_SEPARATE_FINDINGS: dict[Heading, int] = {
+    "question": 6,
+    "outset": 4,
+    "custom": 3,
+    "information": 3,
+}
 """More findings of one kind than this are gathered."""
 
-SHOWN: dict[Heading, int] = {"question": 3, "outset": 1, "custom": 1, "information": 1}
+FINDINGS_IN_FULL: dict[Heading, int] = {"question": 3, "outset": 1, "custom": 1, "information": 1}
 """How many of them are shown in full, the surest."""
 
 
 @dataclass(frozen=True)
-class Listed:
+class ListedPlace:
     """A place that is named without a picture."""
 
     label: str
     anchor: str
     letter: str
     line: int
-    decisions: tuple[Decided, ...]
+    decisions: tuple[ShownDecision, ...]
 
 
 @dataclass(frozen=True)
-class Gathered:
+class FindingGroup:
     """What is left of one kind after those shown in full."""
 
     title: str
     of: str
     """How many there are in all, and of how many such letters."""
     tiles: tuple[Tile, ...]
-    listed: tuple[Listed, ...]
+    listed: tuple[ListedPlace, ...]
     """Places that were measured or counted, so that a small picture tells no more; by letter."""
 
     @property
@@ -124,39 +132,45 @@ class Gathered:
         return frozenset(each.anchor for each in self.listed)
 
 
-def gather(rows: Sequence[Row]) -> tuple[list[Row], dict[Heading, tuple[Gathered, ...]]]:
+def group_findings(
+    rows: Sequence[PageFinding],
+) -> tuple[list[PageFinding], dict[Heading, tuple[FindingGroup, ...]]]:
     """Findings to show in full, in their order, and by heading those to show together.
 
     What has other matters beside it, or is of the whole page, is shown in full. That a letter with
     a fault is unlike those the networks know is no other matter.
     """
-    groups: dict[tuple[Heading, str], list[Row]] = {}
+    groups: dict[tuple[Heading, str], list[PageFinding]] = {}
     for row in rows:
         finding = row[1]
         if finding.scope != "page" and {*finding.others} <= {UNFAMILIAR}:
             groups.setdefault((finding.heading, finding.kind), []).append(row)
-    many = {key: group for key, group in groups.items() if len(group) > MANY[key[0]]}
-    left = {key: group[SHOWN[key[0]] :] for key, group in many.items()}
+    many = {
+        key: group for key, group in groups.items() if len(group) > MAX_SEPARATE_FINDINGS[key[0]]
+    }
+    left = {key: group[FINDINGS_IN_FULL[key[0]] :] for key, group in many.items()}
     hidden = {id(row[1]) for group in left.values() for row in group}
     full = [row for row in rows if id(row[1]) not in hidden]
     return full, {
         heading: tuple(
-            _gathered(key[1], many[key], rest) for key, rest in left.items() if key[0] == heading
+            _make_group(key[1], many[key], rest) for key, rest in left.items() if key[0] == heading
         )
         for heading in HEADINGS
     }
 
 
-def _gathered(kind: str, every: Sequence[Row], rest: Sequence[Row]) -> Gathered:
+def _make_group(
+    kind: str, every: Sequence[PageFinding], rest: Sequence[PageFinding]
+) -> FindingGroup:
     in_reading = sorted(rest, key=lambda row: (row[1].letter or "", row[0].mark, row[1].glyphs))
     seen = kind in CATALOGUE and CATALOGUE[kind].how == "learned"
-    return Gathered(
-        said(kind), _of(every), tuple(tile(page, f) for page, f in rest) if seen else (),
-        () if seen else tuple(_listed(page, f) for page, f in in_reading),
+    return FindingGroup(
+        said(kind), _count_by_letter(every), tuple(make_tile(page, f) for page, f in rest) if seen else (),
+        () if seen else tuple(_list_place(page, f) for page, f in in_reading),
     )  # fmt: skip
 
 
-def _of(every: Sequence[Row]) -> str:
+def _count_by_letter(every: Sequence[PageFinding]) -> str:
     """How many letters of each name, and out of how many on the same pages."""
     named = Counter(f.letter for _, f in every if f.letter)
     if not named:
@@ -167,12 +181,12 @@ def _of(every: Sequence[Row]) -> str:
     return f"{len(every)} letters: {', '.join(each)}"
 
 
-def _listed(page: Page, finding: Finding) -> Listed:
+def _list_place(page: SheetPage, finding: Finding) -> ListedPlace:
     decisions = page.decided.get(finding.number, ())
     name = latin(finding.letter) if finding.letter else ""
-    return Listed(page.label(finding), page.anchor(finding), name, finding.line, decisions)
+    return ListedPlace(page.label(finding), page.anchor(finding), name, finding.line, decisions)
 
 
-def kinds_of(rows: Iterable[Row]) -> Counter[str]:
+def count_kinds(rows: Iterable[PageFinding]) -> Counter[str]:
     """How many findings of each kind there are."""
     return Counter(finding.kind for _, finding in rows)

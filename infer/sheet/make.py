@@ -13,14 +13,14 @@ from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.findings.finding import HEADINGS
 from crownlet.infer.run.run import Run, StoredScroll, open_run
-from crownlet.infer.sheet.decisions import Decisions, decisions_of
-from crownlet.infer.sheet.render import file_names, render
-from crownlet.infer.sheet.scroll_sheet import notes_of, scroll_view
-from crownlet.infer.sheet.teaching_sheet import teaching_page
+from crownlet.infer.sheet.decisions import Decisions, read_decisions
+from crownlet.infer.sheet.render import choose_file_names, render
+from crownlet.infer.sheet.scroll_sheet import collect_notes, view_scroll
+from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
 
 
 @dataclass(frozen=True)
-class Row:
+class IndexRow:
     """One scroll in the list."""
 
     name: str
@@ -40,21 +40,21 @@ class Row:
         return bool(self.notes), self.by_heading, self.review
 
 
-def row(
+def make_row(
     run: Run,
     scroll: StoredScroll,
     href: str,
     decisions: Decisions,
     faults: Iterable[str] = (),
-) -> Row:
+) -> IndexRow:
     """A scroll's row; `faults` are sentences about what could not be done."""
     names = (*scroll.faces, *scroll.reverses)
     pages = [run.pages[name] for name in names]
     findings = [f for page in pages for f in page.findings]
     found = Counter(f.heading for f in findings if f.route == "finding")
     records = [page.record for page in pages]
-    return Row(
-        name=scroll.name, href=href, notes=(*faults, *notes_of(scroll, pages)),
+    return IndexRow(
+        name=scroll.name, href=href, notes=(*faults, *collect_notes(scroll, pages)),
         by_heading=tuple(found[heading] for heading in HEADINGS),
         review=sum(f.route == "review" for f in findings),
         decided=sum(page in names for page, _ in decisions),
@@ -62,7 +62,7 @@ def row(
     )  # fmt: skip
 
 
-def index_page(rows: Iterable[Row], teaching: bool) -> str:
+def render_index(rows: Iterable[IndexRow], teaching: bool) -> str:
     """The list as a page."""
     ordered = sorted(rows, key=lambda each: each.name)
     ordered.sort(key=lambda each: each.urgency, reverse=True)
@@ -72,18 +72,18 @@ def index_page(rows: Iterable[Row], teaching: bool) -> str:
     )  # fmt: skip
 
 
-def addresses(files: Mapping[str, str]) -> dict[str, str]:
+def quote_addresses(files: Mapping[str, str]) -> dict[str, str]:
     """File names as they stand in a link."""
     return {name: quote(file) for name, file in files.items()}
 
 
-FOLDER = "sheets"
+SHEETS_FOLDER = "sheets"
 
-Say = Callable[[str], object]
+Report = Callable[[str], object]
 
 
 @dataclass(frozen=True)
-class Made:
+class SheetSummary:
     """What was written."""
 
     index: Path
@@ -95,60 +95,62 @@ def make_sheets(
     run: Run,
     only: str | None = None,
     show_names: bool = False,
-    say: Say = print,
-    complain: Say = print,
-) -> Made:
+    say: Report = print,
+    complain: Report = print,
+) -> SheetSummary:
     """Write a sheet for each scroll, the index and the teaching sheet.
 
     With `only`, the name of a scroll, its sheet and the index. A scroll whose pictures have moved
     is said and left out. RunError for a damaged run, OSError if a file cannot be written.
     """
-    folder = run.folder / FOLDER
-    files = file_names(scroll.name for scroll in run.scrolls)
-    links, decisions = addresses(files), decisions_of(run)
+    folder = run.folder / SHEETS_FOLDER
+    files = choose_file_names(scroll.name for scroll in run.scrolls)
+    links, decisions = quote_addresses(files), read_decisions(run)
     chosen = [scroll for scroll in run.scrolls if only in (None, scroll.name)]
     faults: dict[str, FileFault] = {}
-    rows: dict[str, Row] = {}
+    rows: dict[str, IndexRow] = {}
     for number, scroll in enumerate(chosen, start=1):
         start = time.perf_counter()
         path = folder / files[scroll.name]
         # Opened anew for each scroll: a hundred of them are too large to hold.
         fresh = open_run(run.folder)
         try:
-            write_file(path, sheet_page(fresh, scroll, show_names, decisions))
+            write_file(path, render_sheet(fresh, scroll, show_names, decisions))
         except FileFault as error:
             faults[scroll.name] = error
             complain(str(error))
             continue
-        rows[scroll.name] = row(fresh, scroll, links[scroll.name], decisions)
+        rows[scroll.name] = make_row(fresh, scroll, links[scroll.name], decisions)
         took = time.perf_counter() - start
         say(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
     if only is None:
         sound = [scroll for scroll in chosen if scroll.name not in faults]
-        write_file(folder / "teaching.html", teaching_page(run, sound, show_names, decisions))
+        write_file(
+            folder / "teaching.html", render_teaching_sheet(run, sound, show_names, decisions)
+        )
     for scroll in run.scrolls:
         if scroll.name not in rows:
             href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
             fault = faults.get(scroll.name)
-            rows[scroll.name] = _row(open_run(run.folder), scroll, href, decisions, fault)
+            rows[scroll.name] = _row_or_fault(open_run(run.folder), scroll, href, decisions, fault)
     taught = (folder / "teaching.html").is_file()
-    write_file(folder / "index.html", index_page(rows.values(), taught))
-    return Made(folder / "index.html", len(faults))
+    write_file(folder / "index.html", render_index(rows.values(), taught))
+    return SheetSummary(folder / "index.html", len(faults))
 
 
-def sheet_page(
+def render_sheet(
     run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
 ) -> str:
     """The triage sheet of one scroll; PageError if a picture of it has moved."""
-    return render("sheet.html", v=scroll_view(run, scroll, show_names, decisions))
+    return render("sheet.html", v=view_scroll(run, scroll, show_names, decisions))
 
 
-def _row(
+def _row_or_fault(
     run: Run, scroll: StoredScroll, href: str, decisions: Decisions, fault: FileFault | None
-) -> Row:
+) -> IndexRow:
     """The scroll in the index; without counts where its tables cannot be read."""
     said = (f"No new sheet: {fault.reason}",) if fault else ()
     try:
-        return row(run, scroll, href, decisions, said)
+        return make_row(run, scroll, href, decisions, said)
     except FileFault as error:
-        return Row(scroll.name, href, said or (error.reason,), (0,) * len(HEADINGS), 0, 0, 0)
+        return IndexRow(scroll.name, href, said or (error.reason,), (0,) * len(HEADINGS), 0, 0, 0)

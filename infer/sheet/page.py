@@ -9,14 +9,14 @@ from itertools import groupby
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Box, GlyphRecord
-from crownlet.infer.sheet.decisions import Decided
-from crownlet.infer.sheet.pictures import Window, window
-from crownlet.infer.sheet.upright import Turned
-from crownlet.infer.sheet.veil import Veiled
+from crownlet.infer.sheet.decisions import ShownDecision
+from crownlet.infer.sheet.pictures import PictureWindow, cut_window
+from crownlet.infer.sheet.upright import QuarterTurn
+from crownlet.infer.sheet.veil import VeiledPage
 
 
 @dataclass
-class Page:
+class SheetPage:
     """One page with what its entries need."""
 
     name: str
@@ -24,10 +24,10 @@ class Page:
     """`face` or `reverse`, with a number where there are several."""
     mark: str
     """What stands before the numbers of this page's findings."""
-    veiled: Veiled
+    veiled: VeiledPage
     findings: Sequence[Finding]
     customs: Customs
-    decided: Mapping[int, tuple[Decided, ...]] = field(default_factory=dict)
+    decided: Mapping[int, tuple[ShownDecision, ...]] = field(default_factory=dict)
     """Decisions by number of the finding."""
 
     def __post_init__(self) -> None:
@@ -56,11 +56,11 @@ class Page:
     def extent(self, finding: Finding) -> tuple[float, float]:
         """Width and height in q of a finding's place, upright."""
         q, rotation = self.pen(self.letters(finding))
-        return extent(finding.box, q, rotation)
+        return extent_q(finding.box, q, rotation)
 
     def window(
         self, finding: Finding, size_q: tuple[float, float], q_px: tuple[float, float]
-    ) -> Window:
+    ) -> PictureWindow:
         """The place of a finding; of a Name a single letter is shown, never two of them."""
         letters = self.letters(finding)
         q, rotation = self.pen(letters)
@@ -69,24 +69,24 @@ class Page:
         if len(letters) != 1:
             shown = [glyph for glyph in letters if glyph.glyph not in self.veiled.names]
             bare = (finding.box,) if finding.scope == "gap" and self.veiled.names else ()
-        return window(self.veiled, finding.box, size_q, q, rotation, shown, bare, q_px)
+        return cut_window(self.veiled, finding.box, size_q, q, rotation, shown, bare, q_px)
 
 
-def extent(box: Box, q: float, rotation: float) -> tuple[float, float]:
+def extent_q(box: Box, q: float, rotation: float) -> tuple[float, float]:
     """Width and height in q of a box in px of the page as given, upright for this rotation."""
     across, down = (box[2] - box[0]) / q, (box[3] - box[1]) / q
     return (down, across) if round(rotation / 90) % 2 else (across, down)
 
 
-_HIGH = {"finding": 1.9, "review": 1.5}
+_FIGURE_HEIGHT_Q = {"finding": 1.9, "review": 1.5}
 """Height in q of the figures."""
 
-_DIGIT = 0.58
+_FIGURE_ASPECT = 0.58
 """Width of a figure against its height."""
 
 
 @dataclass(frozen=True)
-class Mark:
+class PageMark:
     """One mark in px of the upright page."""
 
     label: str
@@ -108,7 +108,7 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class Spot:
+class PlaceToMark:
     """What is to be marked: a box in px of the page as given."""
 
     label: str
@@ -118,25 +118,27 @@ class Spot:
     quiet: bool = False
 
 
-def place_marks(spots: Iterable[Spot], turn: Turned, part: Box, q: float) -> list[Mark]:
+def place_marks(
+    spots: Iterable[PlaceToMark], turn: QuarterTurn, part: Box, q: float
+) -> list[PageMark]:
     """Marks for all spots inside `part` of the page; findings choose their room first."""
-    marks: list[Mark] = []
+    marks: list[PageMark] = []
     for spot in sorted(spots, key=lambda spot: spot.route != "finding"):
         x0, y0, x1, y1 = turn.box(spot.box)
         x0, x1 = min(x0, (x0 + x1) / 2 - 0.4 * q), max(x1, (x0 + x1) / 2 + 0.4 * q)
         x0, x1 = max(x0, part[0]), min(max(x1, part[0]), part[2])
         y0, y1 = max(y0, part[1]), min(max(y1, part[1]), part[3])
-        high = _HIGH[spot.route] * q
-        wide = (len(spot.label) * _DIGIT + 0.35) * high
+        high = _FIGURE_HEIGHT_Q[spot.route] * q
+        wide = (len(spot.label) * _FIGURE_ASPECT + 0.35) * high
         taken = [m.tab for m in marks if not m.quiet]
-        tab = _free(_seats((x0, y0, x1, y1), wide, high), taken, part)
+        tab = _choose_tab(_tab_candidates((x0, y0, x1, y1), wide, high), taken, part)
         marks.append(
-            Mark(spot.label, spot.anchor, spot.route, x0, y0, x1 - x0, y1 - y0, tab, spot.quiet)
+            PageMark(spot.label, spot.anchor, spot.route, x0, y0, x1 - x0, y1 - y0, tab, spot.quiet)
         )
     return marks
 
 
-def _seats(box: Box, wide: float, high: float) -> list[Box]:
+def _tab_candidates(box: Box, wide: float, high: float) -> list[Box]:
     """Places for a number about a box, the best first."""
     x0, y0, x1, y1 = box
     lefts = (x1 - wide, (x0 + x1 - wide) / 2, x0)
@@ -146,18 +148,18 @@ def _seats(box: Box, wide: float, high: float) -> list[Box]:
     return above + below + higher
 
 
-def _free(seats: list[Box], taken: list[Box], part: Box) -> Box:
+def _choose_tab(seats: list[Box], taken: list[Box], part: Box) -> Box:
     """The first seat that meets none taken and lies on the page; else the one that meets least."""
 
     def cost(seat: Box) -> float:
         beyond = [part[0] - seat[0], part[1] - seat[1], seat[2] - part[2], seat[3] - part[3]]
         return 100 * sum(max(0.0, v) for v in beyond) + sum(
-            _overlap(seat, other) for other in taken
+            _overlap_area(seat, other) for other in taken
         )
 
     return min(seats, key=cost)
 
 
-def _overlap(a: Box, b: Box) -> float:
+def _overlap_area(a: Box, b: Box) -> float:
     wide, high = min(a[2], b[2]) - max(a[0], b[0]), min(a[3], b[3]) - max(a[1], b[1])
     return max(0.0, wide) * max(0.0, high)

@@ -15,27 +15,27 @@ import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord
 from crownlet.infer.run.pictures import Affine, crop
-from crownlet.infer.sheet.upright import Pixels, Turned
-from crownlet.infer.sheet.veil import PLATE, Veiled
+from crownlet.infer.sheet.upright import Pixels, QuarterTurn
+from crownlet.infer.sheet.veil import PLATE_RGB, VeiledPage
 from crownlet.infer.view.rulers import BODY
 
-Q_PX = (20.0, 32.0)
+KULMUS_PX = (20.0, 32.0)
 """A kulmus of a picture lies between these, px; between them the scan's own px are kept."""
 
-PAGE_PX = 1300
+MIN_PAGE_SIDE_PX = 1300
 """Longer side of the page's picture for a body of 20 px or less; more for smaller writing."""
 
-ROOM = 5.0
+PAGE_MARGIN_Q = 5.0
 """q of margin about the writing in the page's picture."""
 
-TONE = np.array([236.0, 229.0, 214.0])
+SKIN_RGB = np.array([236.0, 229.0, 214.0])
 """RGB of bare skin in the page's picture."""
 
-QUALITY = 82
+JPEG_QUALITY = 82
 
 
 @dataclass(frozen=True)
-class Picture:
+class EmbeddedPicture:
     """An image to be set in a page."""
 
     uri: str
@@ -44,11 +44,11 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Window:
+class PictureWindow:
     """A picture of a place, and where the page's px lie in it."""
 
-    picture: Picture
-    turn: Turned
+    picture: EmbeddedPicture
+    turn: QuarterTurn
     affine: Affine
 
     def box(self, box: Box) -> Box:
@@ -60,22 +60,22 @@ class Window:
         return self.affine.point(*self.turn.point(x, y))
 
 
-def window(
-    page: Veiled,
+def cut_window(
+    page: VeiledPage,
     box: Box,
     size_q: tuple[float, float],
     q: float,
     rotation: float,
     letters: Collection[GlyphRecord] = (),
     bare: Iterable[Box] = (),
-    q_px: tuple[float, float] = Q_PX,
-) -> Window:
+    q_px: tuple[float, float] = KULMUS_PX,
+) -> PictureWindow:
     """A window of `size_q` (width, height in q) about the middle of `box`, upright.
 
     `box` and `q` are in px of the page as given, `rotation` in degrees clockwise. Of the Names only
     the `letters` are shown, and what lies in the boxes `bare`.
     """
-    turn = Turned.upright(rotation, page.pixels)
+    turn = QuarterTurn.upright(rotation, page.pixels)
     scale = float(np.clip(q, *q_px))
     size = (round(size_q[0] * scale), round(size_q[1] * scale))
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
@@ -87,31 +87,31 @@ def window(
     if holes:
         for plate in page.plates(letters):
             # Without the word on it, of which a bared letter would leave pieces.
-            x0, y0, x1, y1 = _whole(affine.box(turn.box(plate)), size)
-            covered[y0:y1, x0:x1] = PLATE
+            x0, y0, x1, y1 = _pixel_box(affine.box(turn.box(plate)), size)
+            covered[y0:y1, x0:x1] = PLATE_RGB
         seen, _ = crop(turn.view(page.pixels), spot, unit, size)
         for hole in holes:
-            x0, y0, x1, y1 = _whole(affine.box(turn.box(hole)), size)
+            x0, y0, x1, y1 = _pixel_box(affine.box(turn.box(hole)), size)
             covered[y0:y1, x0:x1] = seen[y0:y1, x0:x1]
-    return Window(encoded(covered), turn, affine)
+    return PictureWindow(encode_jpeg(covered), turn, affine)
 
 
-def _whole(box: Box, size: tuple[int, int]) -> tuple[int, int, int, int]:
+def _pixel_box(box: Box, size: tuple[int, int]) -> tuple[int, int, int, int]:
     x0, x1 = np.clip([np.floor(box[0]), np.ceil(box[2])], 0, size[0]).astype(int)
     y0, y1 = np.clip([np.floor(box[1]), np.ceil(box[3])], 0, size[1]).astype(int)
     return int(x0), int(y0), int(x1), int(y1)
 
 
-def small_page(page: Veiled) -> tuple[Picture, Turned, Box]:
+def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
     """The written part of the page, upright and small; the turn, and the part in px as seen.
 
     Lightened, so that marks stand out and little toner is used.
     """
-    turn = Turned(page.page.turn // 90 % 4, page.pixels.shape[1], page.pixels.shape[0])
-    part = _written(page, turn)
+    turn = QuarterTurn(page.page.turn // 90 % 4, page.pixels.shape[1], page.pixels.shape[0])
+    part = _written_part(page, turn)
     x0, y0, x1, y1 = (round(v) for v in part)
     body = max(3 * page.page.q, 1.0)
-    scale = min(1.0, max(PAGE_PX / max(y1 - y0, x1 - x0), 20.0 / body))
+    scale = min(1.0, max(MIN_PAGE_SIDE_PX / max(y1 - y0, x1 - x0), 20.0 / body))
 
     def small(pixels: Pixels) -> Pixels:
         view = turn.view(pixels)[y0:y1, x0:x1]
@@ -121,38 +121,38 @@ def small_page(page: Veiled) -> tuple[Picture, Turned, Box]:
         )
 
     covered = small(page.covered)
-    light = _light(covered)
+    light = _lighten(covered)
     if page.names:
         # Plates keep their tone, or they would be lost on a page that is made lighter.
         plates = np.abs(covered.astype(np.int16) - small(page.pixels)).max(axis=2) > 0
         light[plates] = covered[plates]
-    return encoded(light), turn, (x0, y0, x1, y1)
+    return encode_jpeg(light), turn, (x0, y0, x1, y1)
 
 
-def _light(page: Pixels) -> Pixels:
+def _lighten(page: Pixels) -> Pixels:
     """The page with its skin brought to one light tone, whatever the light it was pictured in."""
     skin = np.percentile(page[::4, ::4].reshape(-1, 3), 70, axis=0)
-    even = np.clip(page * (TONE / np.maximum(skin, 30.0)), 0, 255)
+    even = np.clip(page * (SKIN_RGB / np.maximum(skin, 30.0)), 0, 255)
     return np.asarray(255 - 0.85 * (255 - even), np.uint8)
 
 
-def _written(page: Veiled, turn: Turned) -> Box:
+def _written_part(page: VeiledPage, turn: QuarterTurn) -> Box:
     """All letters with some margin, as far as the page goes."""
     width, height = turn.size
     if not page.page.glyphs:
         return 0.0, 0.0, float(width), float(height)
     boxes = np.array([turn.box(glyph.box) for glyph in page.page.glyphs])
-    room = ROOM * page.page.q
+    room = PAGE_MARGIN_Q * page.page.q
     x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0) - room), 0)
     x1, y1 = np.minimum(np.ceil(boxes[:, 2:].max(axis=0) + room), (width, height))
     return float(x0), float(y0), float(x1), float(y1)
 
 
-def encoded(pixels: Pixels, quality: int = QUALITY) -> Picture:
+def encode_jpeg(pixels: Pixels, quality: int = JPEG_QUALITY) -> EmbeddedPicture:
     """RGB pixels as a JPEG in a data URI."""
     bgr = cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_RGB2BGR)
     done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
         raise ValueError(f"a picture of {pixels.shape} cannot be encoded")
     text = base64.b64encode(data.tobytes()).decode("ascii")
-    return Picture(f"data:image/jpeg;base64,{text}", pixels.shape[1], pixels.shape[0])
+    return EmbeddedPicture(f"data:image/jpeg;base64,{text}", pixels.shape[1], pixels.shape[0])

@@ -15,11 +15,11 @@ from crownlet.infer.view import wording as words_
 from crownlet.infer.view.templates import environment
 from crownlet.infer.view.wording import latin, said
 
-_HERE = Path(__file__).parent / "templates"
+_TEMPLATES = Path(__file__).parent / "templates"
 
-_TAKEN = ("index", "teaching")
+_RESERVED_STEMS = ("index", "teaching")
 
-_LONGEST = 80
+_MAX_STEM_CHARACTERS = 80
 
 
 def render(template: str, **values: Any) -> str:
@@ -30,21 +30,21 @@ def render(template: str, **values: Any) -> str:
 @cache
 def _environment() -> Environment:
     return environment(
-        _HERE, said=said, latin=latin, term=words.trade_term, described=words_.described,
-        count=words_.count, apart=words.APART, differ=words.DIFFER, r=_round,
+        _TEMPLATES, said=said, latin=latin, term=words.trade_term, described=words_.described,
+        count=words_.count, apart=words.DISAGREEMENT_NOTE, differ=words.SOURCES_DIFFER_NOTE, r=_format_coordinate,
     )  # fmt: skip
 
 
-def _round(value: float) -> str:
+def _format_coordinate(value: float) -> str:
     return f"{value:.1f}".removesuffix(".0")
 
 
-def file_names(names: Iterable[str]) -> dict[str, str]:
+def choose_file_names(names: Iterable[str]) -> dict[str, str]:
     """A file name for each scroll, safe on every system and distinct in any case of letters."""
     table: dict[str, str] = {}
-    taken = set(_TAKEN)
+    taken = set(_RESERVED_STEMS)
     for name in names:
-        stem = re.sub(r"[^\w.-]+", "_", name).strip("._")[:_LONGEST] or "scroll"
+        stem = re.sub(r"[^\w.-]+", "_", name).strip("._")[:_MAX_STEM_CHARACTERS] or "scroll"
         candidate, number = stem, 1
         while candidate.casefold() in taken:
             number += 1

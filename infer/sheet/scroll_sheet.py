@@ -16,18 +16,26 @@ from crownlet.infer.run.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet import wording as words
 from crownlet.infer.sheet.decisions import Decisions
-from crownlet.infer.sheet.entry import Entry, entry
-from crownlet.infer.sheet.groups import Brick, Gathered, Row, gather, kinds_of, page_doubts, wall
-from crownlet.infer.sheet.page import Mark, Page, Spot, place_marks
-from crownlet.infer.sheet.pictures import Picture, small_page
-from crownlet.infer.sheet.veil import Veiled
-from crownlet.infer.sheet.wellformed import WellFormed
+from crownlet.infer.sheet.entry import Entry, make_entry
+from crownlet.infer.sheet.groups import (
+    FindingGroup,
+    PageFinding,
+    TileGroup,
+    count_kinds,
+    group_findings,
+    group_reviews,
+    page_review_sentences,
+)
+from crownlet.infer.sheet.page import PageMark, PlaceToMark, SheetPage, place_marks
+from crownlet.infer.sheet.pictures import EmbeddedPicture, shrink_page
+from crownlet.infer.sheet.veil import VeiledPage
+from crownlet.infer.sheet.wellformed import CleanLetterFinder
 from crownlet.infer.view.wording import ALWAYS
 
-MM = 1.55
+PAPER_MM_PER_Q = 1.55
 """mm of paper for one q of a page's picture; less where the page is too wide for that."""
 
-CROWDED = 0.2
+CROWDED_MARK_SHARE = 0.2
 """Where more than this share of the letters is marked the picture is twice as large."""
 
 
@@ -37,11 +45,11 @@ class PageView:
 
     name: str
     side: str
-    picture: Picture
+    picture: EmbeddedPicture
     part: Box
     """What is pictured, in px of the upright page; the marks are given in them."""
     q: float
-    marks: tuple[Mark, ...]
+    marks: tuple[PageMark, ...]
     letters: int
     partly: int
     """Letters on which something could not be examined."""
@@ -61,19 +69,19 @@ class PageView:
     def wide(self, high: float) -> float:
         """Width in mm on paper: letters as large as they need be, the picture at most `high`."""
         width, height = self.part[2] - self.part[0], self.part[3] - self.part[1]
-        grown = 2.0 if len(self.marks) > CROWDED * self.letters else 1.0
-        return min(grown * MM * width / self.q, high * width / max(height, 1.0))
+        grown = 2.0 if len(self.marks) > CROWDED_MARK_SHARE * self.letters else 1.0
+        return min(grown * PAPER_MM_PER_Q * width / self.q, high * width / max(height, 1.0))
 
 
 @dataclass(frozen=True)
-class Group:
+class HeadingGroup:
     """The findings under one heading."""
 
     key: Heading
     heading: str
     entries: tuple[Entry, ...]
     """Those shown in full."""
-    gathered: tuple[Gathered, ...] = ()
+    gathered: tuple[FindingGroup, ...] = ()
     """Those that come many times, together."""
 
     @property
@@ -88,12 +96,12 @@ class Group:
 
 
 @dataclass(frozen=True)
-class Sources:
+class CitedSources:
     """What the books say of one kind on some letters; said in full where it first comes up."""
 
     first: str
     """Label of the entry that says it in full."""
-    cited: tuple[words.Cited, ...]
+    cited: tuple[words.CitedOpinion, ...]
     differ: bool
 
     @property
@@ -110,10 +118,10 @@ class ScrollView:
     scroll: StoredScroll
     notes: tuple[str, ...]
     pages: tuple[PageView, ...]
-    groups: tuple[Group, ...]
-    sources: Mapping[str, Sources]
+    groups: tuple[HeadingGroup, ...]
+    sources: Mapping[str, CitedSources]
     """By anchor of the entry."""
-    bricks: tuple[Brick, ...]
+    bricks: tuple[TileGroup, ...]
     doubts: tuple[str, ...]
     """What is in doubt about whole pages, which no small picture shows."""
     not_examined: tuple[str, ...]
@@ -137,47 +145,47 @@ class ScrollView:
         return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
 
 
-OLDER = (
+OLD_RUN_NOTE = (
     "inspected by an older version that kept no list of findings; inspect it anew, or nothing is "
     "pointed at here."
 )
 
 
-def scroll_view(
+def view_scroll(
     run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
 ) -> ScrollView:
     """The sheet of one scroll; PageError if a picture has moved, RunError for a damaged table."""
-    pages = pages_of(run, scroll, show_names, decisions)
-    well = WellFormed([page.veiled for page in pages])
-    rows = _found(pages)
-    groups = _groups(rows, well)
+    pages = load_pages(run, scroll, show_names, decisions)
+    well = CleanLetterFinder([page.veiled for page in pages])
+    rows = _sort_findings(pages)
+    groups = _group_by_heading(rows, well)
     first = pages[0].veiled.page
-    told = _told(run, scroll)
+    told = _scroll_facts(run, scroll)
     return ScrollView(
-        scroll=scroll, notes=notes_of(scroll, [run.pages[page.name] for page in pages]),
-        pages=tuple(_view(page, _quiet(groups)) for page in pages), groups=groups,
-        sources=_sources([each for group in groups for each in group.entries]), bricks=wall(pages),
-        doubts=page_doubts(pages),
-        not_examined=ALWAYS, limits=_limits(first), versions=first.versions, shows_names=show_names,
+        scroll=scroll, notes=collect_notes(scroll, [run.pages[page.name] for page in pages]),
+        pages=tuple(_view_page(page, _unpictured_anchors(groups)) for page in pages), groups=groups,
+        sources=_cite_sources([each for group in groups for each in group.entries]), bricks=group_reviews(pages),
+        doubts=page_review_sentences(pages),
+        not_examined=ALWAYS, limits=_promise_limits(first), versions=first.versions, shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
-        kinds=kinds_of(rows),
+        kinds=count_kinds(rows),
         decided=Counter(d.says for page in pages for each in page.decided.values() for d in each),
         comparison=told.get("comparison"), consistency=told.get("consistency"),
     )  # fmt: skip
 
 
-def notes_of(scroll: StoredScroll, pages: Iterable[StoredPage]) -> tuple[str, ...]:
+def collect_notes(scroll: StoredScroll, pages: Iterable[StoredPage]) -> tuple[str, ...]:
     """Sentences for the very top, each once: of the scroll, then of its pages."""
     notes = list(scroll.notes)
     for page in pages:
         match = page.record.match
         notes += [*page.record.notes, match.note if match else ""]
         if not (page.folder / "findings.csv").is_file():
-            notes.append(f"{page.name}: {OLDER}")
+            notes.append(f"{page.name}: {OLD_RUN_NOTE}")
     return tuple(dict.fromkeys(filter(None, notes)))
 
 
-def customs_of(page: PageRecord) -> Customs:
+def find_customs(page: PageRecord) -> Customs:
     """The customs by which a page was inspected, if they are shipped ones, else unspecified."""
     made = page.versions.get("customs", {})
     name = made.get("name", "")
@@ -188,7 +196,7 @@ def customs_of(page: PageRecord) -> Customs:
     return load_customs()
 
 
-def sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
+def name_sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
     """Words for the side of each page, and what stands before its numbers."""
     table = {}
     for pages, side, mark in ((scroll.faces, "face", ""), (scroll.reverses, "reverse", "R")):
@@ -201,71 +209,81 @@ def sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
     return table
 
 
-def pages_of(
+def load_pages(
     run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
-) -> list[Page]:
+) -> list[SheetPage]:
     """The pages of a scroll with their pixels, faces first; PageError if a picture has moved."""
-    named = sides(scroll)
-    return [_page(run.pages[name], *named[name], show_names, decisions or {}) for name in named]
+    named = name_sides(scroll)
+    return [
+        _load_page(run.pages[name], *named[name], show_names, decisions or {}) for name in named
+    ]
 
 
-def _page(stored: StoredPage, side: str, mark: str, show_names: bool, decisions: Decisions) -> Page:
+def _load_page(
+    stored: StoredPage, side: str, mark: str, show_names: bool, decisions: Decisions
+) -> SheetPage:
     name = stored.name
     decided = {number: each for (page, number), each in decisions.items() if page == name}
-    veiled = Veiled(stored.record, stored.pixels(), show_names)
-    return Page(name, side, mark, veiled, stored.findings, customs_of(stored.record), decided)
+    veiled = VeiledPage(stored.record, stored.pixels(), show_names)
+    return SheetPage(
+        name, side, mark, veiled, stored.findings, find_customs(stored.record), decided
+    )
 
 
-def _found(pages: Sequence[Page]) -> list[Row]:
+def _sort_findings(pages: Sequence[SheetPage]) -> list[PageFinding]:
     """Findings by heading, the surest first; reviews are left to the wall."""
     rows = [(page, f) for page in pages for f in page.findings if f.route == "finding"]
-    return sorted(rows, key=lambda row: _order(row[1]))
+    return sorted(rows, key=lambda row: _finding_rank(row[1]))
 
 
-def _groups(rows: Sequence[Row], well: WellFormed) -> tuple[Group, ...]:
-    full, gathered = gather(rows)
+def _group_by_heading(
+    rows: Sequence[PageFinding], well: CleanLetterFinder
+) -> tuple[HeadingGroup, ...]:
+    full, gathered = group_findings(rows)
     return tuple(
-        Group(
-            heading, plain, tuple(entry(page, f, well) for page, f in full if f.heading == heading),
+        HeadingGroup(
+            heading, plain, tuple(make_entry(page, f, well) for page, f in full if f.heading == heading),
             gathered[heading],
         )
         for heading, plain in HEADINGS.items()
     )  # fmt: skip
 
 
-def _order(finding: Finding) -> tuple[int, bool, float]:
+def _finding_rank(finding: Finding) -> tuple[int, bool, float]:
     """By heading, then certainty; each page's own order is kept among equals."""
     p = 1.0 if finding.p is None else finding.p
     return list(HEADINGS).index(finding.heading), not finding.sure, -p
 
 
-def _sources(entries: Iterable[Entry]) -> dict[str, Sources]:
-    told: dict[object, Sources] = {}
+def _cite_sources(entries: Iterable[Entry]) -> dict[str, CitedSources]:
+    told: dict[object, CitedSources] = {}
     table = {}
     for each in entries:
         key = each.finding.kind, each.finding.opinions
         if key not in told:
             opinions = each.finding.opinions
-            told[key] = Sources(each.label, words.cited(opinions), words.differ(opinions))
+            told[key] = CitedSources(
+                each.label, words.cite_opinions(opinions), words.sources_differ(opinions)
+            )
         table[each.anchor] = told[key]
     return table
 
 
-def _quiet(groups: Iterable[Group]) -> frozenset[str]:
+def _unpictured_anchors(groups: Iterable[HeadingGroup]) -> frozenset[str]:
     """Places told together without a picture of their own."""
     return frozenset().union(*(each.anchors for group in groups for each in group.gathered))
 
 
-def _view(page: Page, quiet: Collection[str]) -> PageView:
+def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
     record = page.veiled.page
-    picture, turn, part = small_page(page.veiled)
+    picture, turn, part = shrink_page(page.veiled)
     spots = [
-        Spot(page.label(f), page.anchor(f), f.route, f.box, page.anchor(f) in quiet)
+        PlaceToMark(page.label(f), page.anchor(f), f.route, f.box, page.anchor(f) in quiet)
         for f in page.findings if f.scope != "page"
     ]  # fmt: skip
     routes = Counter(f.route for f in page.findings)
     match = record.match
-    accepted = _accepted(record)
+    accepted = _accepted_forms(record)
     return PageView(
         name=page.name, side=page.side, picture=picture, part=part, q=max(record.q, 1.0),
         marks=tuple(place_marks(spots, turn, part, max(record.q, 1.0))), letters=len(record.glyphs),
@@ -279,20 +297,20 @@ def _view(page: Page, quiet: Collection[str]) -> PageView:
     )  # fmt: skip
 
 
-def _accepted(record: PageRecord) -> tuple[str, ...]:
+def _accepted_forms(record: PageRecord) -> tuple[str, ...]:
     """What the record says was seen and, by its customs, is not listed."""
     by_default = (accepted_says(*each) for each in accepted_forms(record, load_customs()))
     return tuple(line for line in by_default if line in record.not_examined)
 
 
-def _told(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
+def _scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
     """What scrolls.json says of a scroll; empty for runs made before it was written."""
     path = run.folder / "scrolls.json"
     listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
     return next((entry for entry in listed if entry.get("name") == scroll.name), {})
 
 
-def _limits(page: PageRecord) -> tuple[str, ...]:
+def _promise_limits(page: PageRecord) -> tuple[str, ...]:
     """What the promise of the thresholds does not reach, in its own two shortest sentences."""
     promise: Any = page.versions.get("thresholds", {}).get("promise")
     if not isinstance(promise, Mapping):

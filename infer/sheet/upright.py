@@ -16,7 +16,7 @@ Pixels = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
-class Turned:
+class QuarterTurn:
     """A page of `width` x `height` px as seen after `quarters` turns against the clock."""
 
     quarters: int
@@ -24,7 +24,7 @@ class Turned:
     height: int
 
     @classmethod
-    def upright(cls, rotation: float, pixels: Pixels) -> Turned:
+    def upright(cls, rotation: float, pixels: Pixels) -> QuarterTurn:
         """The turn that undoes a clockwise rotation, given in degrees, to the nearest quarter."""
         return cls(round(rotation / 90) % 4, pixels.shape[1], pixels.shape[0])
 

@@ -10,118 +10,121 @@ import cv2
 import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
-from crownlet.infer.sheet.upright import Pixels, Turned
+from crownlet.infer.sheet.upright import Pixels, QuarterTurn
 from crownlet.infer.view.wording import veiled
 
-FOUR = "יהוה"
+FOUR_LETTER_NAME = "יהוה"
 
-_SPELLED = (FOUR, "אלהי", "אלוה")
+_NAME_STEMS = (FOUR_LETTER_NAME, "אלהי", "אלוה")
 
-_WHOLE = frozenset({"שדי", "אדני", "צבאות"})
+_WHOLE_WORD_NAMES = frozenset({"שדי", "אדני", "צבאות"})
 
-_UNREAD = "ה׳"
+_UNSPELLED_NAME = "ה׳"
 """What stands for a Name that is not spelled as one, a letter being absent or misread."""
 
 
-def in_names(page: PageRecord) -> frozenset[int]:
+def find_name_glyphs(page: PageRecord) -> frozenset[int]:
     """Numbers of the glyphs that stand in a Divine Name."""
     known = {glyph.glyph for glyph in page.glyphs if glyph.in_name}
     for _, line in groupby(page.glyphs, key=lambda glyph: glyph.line):
         words = [list(word) for _, word in groupby(line, key=lambda glyph: glyph.word)]
         for word, after in zip(words, [*words[1:], []], strict=True):
-            known.update(_spelled(word, after))
+            known.update(_find_in_word(word, after))
         # Word gaps may have been misread: the four letters are veiled wherever they stand.
-        known.update(_four([glyph for word in words for glyph in word]))
+        known.update(_find_four_letters([glyph for word in words for glyph in word]))
     return frozenset(known)
 
 
-def _spelled(word: Sequence[GlyphRecord], after: Sequence[GlyphRecord]) -> set[int]:
+def _find_in_word(word: Sequence[GlyphRecord], after: Sequence[GlyphRecord]) -> set[int]:
     """Glyphs of a word that spell a Name, and what follows it in the word."""
     found: set[int] = set()
-    for letters, following in ((_read(word), _read(after)), (_expected(word), _expected(after))):
+    for letters, following in (
+        (_read_letters(word), _read_letters(after)),
+        (_expected_letters(word), _expected_letters(after)),
+    ):
         if "אלהים" in letters and following.startswith("אחרים"):
             continue  # "Other gods" is no Name.
-        starts = [letters.index(stem) for stem in _SPELLED if stem in letters]
-        starts += [0] if letters in _WHOLE else []
+        starts = [letters.index(stem) for stem in _NAME_STEMS if stem in letters]
+        starts += [0] if letters in _WHOLE_WORD_NAMES else []
         found.update(glyph.glyph for glyph in word[min(starts, default=len(word)) :])
     return found
 
 
-def _four(line: Sequence[GlyphRecord]) -> set[int]:
+def _find_four_letters(line: Sequence[GlyphRecord]) -> set[int]:
     found: set[int] = set()
-    for letters in (_read(line), _expected(line)):
-        start = letters.find(FOUR)
+    for letters in (_read_letters(line), _expected_letters(line)):
+        start = letters.find(FOUR_LETTER_NAME)
         while start >= 0:
-            found.update(glyph.glyph for glyph in line[start : start + len(FOUR)])
-            start = letters.find(FOUR, start + 1)
+            found.update(glyph.glyph for glyph in line[start : start + len(FOUR_LETTER_NAME)])
+            start = letters.find(FOUR_LETTER_NAME, start + 1)
     return found
 
 
-def _read(line: Iterable[GlyphRecord]) -> str:
+def _read_letters(line: Iterable[GlyphRecord]) -> str:
     return "".join(glyph.letter for glyph in line)
 
 
-def _expected(line: Iterable[GlyphRecord]) -> str:
+def _expected_letters(line: Iterable[GlyphRecord]) -> str:
     """The text's letters, one a glyph, so that places agree with the glyphs'."""
     return "".join(glyph.expected or glyph.letter for glyph in line)
 
 
-def masked(letters: str, start: int) -> str:
+def veil_word(letters: str, start: int) -> str:
     """A word whose letters from `start` on are a Name and its ending, as it may be printed."""
     name = letters[start:]
     written = veiled(name)
-    return letters[:start] + (_UNREAD if written == name else written)
+    return letters[:start] + (_UNSPELLED_NAME if written == name else written)
 
 
-PLATE = (226, 222, 214)
+PLATE_RGB = (226, 222, 214)
 """Colour of a plate, RGB: lighter than ink, darker than paper."""
 
-WORD = "Name"
+PLATE_WORD = "Name"
 
-_WORD_INK = (118, 112, 104)
+_PLATE_WORD_RGB = (118, 112, 104)
 
-_SMALL = 16.0
+_Q_PER_FONT_SCALE = 16.0
 """q over the scale of the lettering."""
 
-_MARGIN = 0.22
+_PLATE_MARGIN_Q = 0.22
 """q by which a plate passes the box of its letter, boxes being off by a few px."""
 
 
-class Veiled:
+class VeiledPage:
     """The pixels of one page, as given and with its Names covered."""
 
     def __init__(self, page: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
         self.page = page
         self.pixels = pixels
-        self.names: Collection[int] = frozenset() if show_names else in_names(page)
+        self.names: Collection[int] = frozenset() if show_names else find_name_glyphs(page)
         self.covered = self._covered() if self.names else pixels
 
     def bared(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:
         """What of `box` may be seen without plates: the boxes of `letters`, if a plate is near."""
-        if not any(_meet(_plate(glyph), box) for glyph in self._hidden()):
+        if not any(_boxes_meet(_plate_box(glyph), box) for glyph in self._hidden()):
             return ()
         return tuple(glyph.box for glyph in letters)
 
     def plates(self, letters: Iterable[GlyphRecord]) -> tuple[Box, ...]:
         """The plates of the Names to which any of `letters` belongs."""
         shown = {glyph.glyph for glyph in letters}
-        runs = _runs(self._hidden())
-        return tuple(_plate(g) for run in runs if shown & {g.glyph for g in run} for g in run)
+        runs = _group_adjacent(self._hidden())
+        return tuple(_plate_box(g) for run in runs if shown & {g.glyph for g in run} for g in run)
 
     def _hidden(self) -> list[GlyphRecord]:
         return [g for g in self.page.glyphs if g.glyph in self.names]
 
     def _covered(self) -> Pixels:
         page = self.pixels.copy()
-        for run in _runs(self._hidden()):
+        for run in _group_adjacent(self._hidden()):
             for glyph in run:
-                x0, y0, x1, y1 = _inside(_plate(glyph), page)
-                page[y0:y1, x0:x1] = PLATE
-            _label(page, run)
+                x0, y0, x1, y1 = _clip_box(_plate_box(glyph), page)
+                page[y0:y1, x0:x1] = PLATE_RGB
+            _draw_word(page, run)
         return page
 
 
-def _runs(letters: Iterable[GlyphRecord]) -> list[list[GlyphRecord]]:
+def _group_adjacent(letters: Iterable[GlyphRecord]) -> list[list[GlyphRecord]]:
     """Letters that follow each other in one word."""
     ordered = sorted(letters, key=lambda g: g.glyph)
     runs = [[ordered[0]]] if ordered else []
@@ -133,32 +136,34 @@ def _runs(letters: Iterable[GlyphRecord]) -> list[list[GlyphRecord]]:
     return runs
 
 
-def _plate(glyph: GlyphRecord) -> Box:
+def _plate_box(glyph: GlyphRecord) -> Box:
     x0, y0, x1, y1 = glyph.box
-    m = _MARGIN * glyph.q
+    m = _PLATE_MARGIN_Q * glyph.q
     return x0 - m, y0 - m, x1 + m, y1 + m
 
 
-def _label(page: Pixels, run: list[GlyphRecord]) -> None:
+def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
     """The word on the plate, upright for the letters; none where there is no room for it."""
     q, angle = run[0].q, np.deg2rad(run[0].body[3])
     room = sum(glyph.box[2] - glyph.box[0] for glyph in run)
     weight = max(1, round(q / 9))
-    (wide, high), _ = cv2.getTextSize(WORD, cv2.FONT_HERSHEY_SIMPLEX, q / _SMALL, weight)
+    (wide, high), _ = cv2.getTextSize(
+        PLATE_WORD, cv2.FONT_HERSHEY_SIMPLEX, q / _Q_PER_FONT_SCALE, weight
+    )
     if wide > room:
         return
-    word = np.full((high + 2 * weight, wide, 3), PLATE, np.uint8)
+    word = np.full((high + 2 * weight, wide, 3), PLATE_RGB, np.uint8)
     cv2.putText(
         word,
-        WORD,
+        PLATE_WORD,
         (0, high + weight),
         cv2.FONT_HERSHEY_SIMPLEX,
-        q / _SMALL,
-        _WORD_INK,
+        q / _Q_PER_FONT_SCALE,
+        _PLATE_WORD_RGB,
         weight,
         cv2.LINE_AA,
     )
-    word = np.rot90(word, -Turned.upright(run[0].body[3], page).quarters)
+    word = np.rot90(word, -QuarterTurn.upright(run[0].body[3], page).quarters)
     x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)
     y = float(np.median([g.body[1] for g in run])) + 1.5 * q * np.cos(angle)
     _paste(page, word, round(x - word.shape[1] / 2), round(y - word.shape[0] / 2))
@@ -170,7 +175,7 @@ def _paste(page: Pixels, piece: Pixels, x: int, y: int) -> None:
     part[:] = piece[: part.shape[0], : part.shape[1]]
 
 
-def _inside(box: Box, page: Pixels) -> tuple[int, int, int, int]:
+def _clip_box(box: Box, page: Pixels) -> tuple[int, int, int, int]:
     height, width = page.shape[:2]
     return (
         max(0, int(box[0])), max(0, int(box[1])),
@@ -178,16 +183,16 @@ def _inside(box: Box, page: Pixels) -> tuple[int, int, int, int]:
     )  # fmt: skip
 
 
-def _meet(a: Box, b: Box) -> bool:
+def _boxes_meet(a: Box, b: Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
-AROUND = 2
+CONTEXT_WORDS = 2
 """Words shown on either side."""
 
 
 @dataclass(frozen=True)
-class Word:
+class MarkedWord:
     """A word in three pieces; the middle one is marked, and empty where nothing is."""
 
     before: str
@@ -196,17 +201,17 @@ class Word:
 
 
 @dataclass(frozen=True)
-class Spelled:
+class SpelledPlace:
     """Words about a place in the order of reading, and where on its line the place stands."""
 
-    words: tuple[Word, ...]
+    words: tuple[MarkedWord, ...]
     word: int
     """Number of the word in its line, from 1."""
 
 
-def spelled(
+def spell_place(
     line: Sequence[GlyphRecord], marked: Collection[int], names: Collection[int]
-) -> Spelled:
+) -> SpelledPlace:
     """The words of a line about the marked glyphs, as they are read on the page.
 
     `line` holds the line's glyphs in reading order, `names` the numbers of those in a Name.
@@ -214,28 +219,32 @@ def spelled(
     words = [list(word) for _, word in groupby(line, key=lambda glyph: glyph.word)]
     hit = [k for k, word in enumerate(words) if any(glyph.glyph in marked for glyph in word)]
     if not hit:
-        return Spelled((), 0)
-    near = words[max(0, hit[0] - AROUND) : hit[-1] + AROUND + 1]
-    return Spelled(tuple(_word(word, marked, names) for word in near), hit[0] + 1)
+        return SpelledPlace((), 0)
+    near = words[max(0, hit[0] - CONTEXT_WORDS) : hit[-1] + CONTEXT_WORDS + 1]
+    return SpelledPlace(tuple(_mark_word(word, marked, names) for word in near), hit[0] + 1)
 
 
-def _word(word: Sequence[GlyphRecord], marked: Collection[int], names: Collection[int]) -> Word:
+def _mark_word(
+    word: Sequence[GlyphRecord], marked: Collection[int], names: Collection[int]
+) -> MarkedWord:
     letters = "".join(glyph.letter for glyph in word)
     holy = next((k for k, glyph in enumerate(word) if glyph.glyph in names), None)
     inside = [k for k, glyph in enumerate(word) if glyph.glyph in marked]
     if holy is not None:
-        return _masked(letters, holy, inside)
+        return _mark_veiled_word(letters, holy, inside)
     if not inside:
-        return Word(letters, "", "")
+        return MarkedWord(letters, "", "")
     first, last = inside[0], inside[-1] + 1
-    return Word(letters[:first], letters[first:last], letters[last:])
+    return MarkedWord(letters[:first], letters[first:last], letters[last:])
 
 
-def _masked(letters: str, holy: int, inside: Sequence[int]) -> Word:
+def _mark_veiled_word(letters: str, holy: int, inside: Sequence[int]) -> MarkedWord:
     """A word with a Name; a letter inside the Name has no place in what is printed of it."""
-    text = masked(letters, holy)
+    text = veil_word(letters, holy)
     if not inside:
-        return Word(text, "", "")
+        return MarkedWord(text, "", "")
     if inside[-1] < holy:
-        return Word(text[: inside[0]], text[inside[0] : inside[-1] + 1], text[inside[-1] + 1 :])
-    return Word(text[:holy], text[holy:], "")
+        return MarkedWord(
+            text[: inside[0]], text[inside[0] : inside[-1] + 1], text[inside[-1] + 1 :]
+        )
+    return MarkedWord(text[:holy], text[holy:], "")

@@ -15,20 +15,20 @@ import numpy as np
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.records import GapRecord, GlyphRecord
-from crownlet.infer.sheet.veil import Veiled
+from crownlet.infer.sheet.veil import VeiledPage
 
-LOOKED_AT = 6
+MAX_COMPARED_CANDIDATES = 6
 """Candidates with the lowest odds whose pictures are compared."""
 
-ALIKE = 0.05
+SIMILAR_DOUBT = 0.05
 """Doubts that differ by less count as alike."""
 
 
 @dataclass(frozen=True)
-class Example:
+class ExampleLetters:
     """A letter, or both sides of a white, on one page of the scroll."""
 
-    page: Veiled
+    page: VeiledPage
     letters: tuple[GlyphRecord, ...]
 
     @property
@@ -39,14 +39,14 @@ class Example:
         return float(x0), float(y0), float(x1), float(y1)
 
 
-class WellFormed:
+class CleanLetterFinder:
     """Finds examples in the pages of one scroll, and remembers them."""
 
-    def __init__(self, pages: Sequence[Veiled]) -> None:
+    def __init__(self, pages: Sequence[VeiledPage]) -> None:
         self._pages = pages
-        self._known: dict[tuple[str, str, str], Example | None] = {}
+        self._known: dict[tuple[str, str, str], ExampleLetters | None] = {}
 
-    def letter(self, char: str, kind: str, near: Veiled) -> Example | None:
+    def letter(self, char: str, kind: str, near: VeiledPage) -> ExampleLetters | None:
         """A letter of this form without a doubt about `kind`; None if the scroll has none.
 
         From the page `near` if it has one: it was written and pictured alike.
@@ -54,10 +54,12 @@ class WellFormed:
         key = char, kind, near.page.name
         if key not in self._known:
             pages = self._from(near)
-            self._known[key] = next(filter(None, (_letter(p, char, kind) for p in pages)), None)
+            self._known[key] = next(
+                filter(None, (_find_letter(p, char, kind) for p in pages)), None
+            )
         return self._known[key]
 
-    def white(self, pair: str, kind: str, near: Veiled) -> Example | None:
+    def white(self, pair: str, kind: str, near: VeiledPage) -> ExampleLetters | None:
         """Two neighbours whose white is without a doubt about `kind`; the same letters, if any.
 
         `pair` are the letters in question, the right one first.
@@ -65,31 +67,35 @@ class WellFormed:
         key = pair, kind, near.page.name
         if key not in self._known:
             pages = self._from(near)
-            self._known[key] = next(filter(None, (_white(p, pair, kind) for p in pages)), None)
+            self._known[key] = next(filter(None, (_find_gap(p, pair, kind) for p in pages)), None)
         return self._known[key]
 
-    def _from(self, near: Veiled) -> list[Veiled]:
+    def _from(self, near: VeiledPage) -> list[VeiledPage]:
         return sorted(self._pages, key=lambda page: page is not near)
 
 
-def _letter(page: Veiled, char: str, kind: str) -> Example | None:
+def _find_letter(page: VeiledPage, char: str, kind: str) -> ExampleLetters | None:
     """Of the letters with the lowest odds the one with the best picture."""
     height, width = page.pixels.shape[:2]
     fair = [
         glyph
         for glyph in page.page.glyphs
-        if glyph.letter == char and _clear(glyph, kind) and glyph.glyph not in page.names
+        if glyph.letter == char and _is_clear(glyph, kind) and glyph.glyph not in page.names
         and min(glyph.box[:2]) > 2 and glyph.box[2] < width - 2 and glyph.box[3] < height - 2
     ]  # fmt: skip
     if not fair:
         return None
     fair.sort(key=lambda glyph: _doubt(glyph, kind))
     least = _doubt(fair[0], kind)
-    alike = [glyph for glyph in fair[:LOOKED_AT] if _doubt(glyph, kind) <= least + ALIKE]
-    return Example(page, (max(alike, key=lambda glyph: _sharpness(page, glyph)),))
+    alike = [
+        glyph
+        for glyph in fair[:MAX_COMPARED_CANDIDATES]
+        if _doubt(glyph, kind) <= least + SIMILAR_DOUBT
+    ]
+    return ExampleLetters(page, (max(alike, key=lambda glyph: _sharpness(page, glyph)),))
 
 
-def _clear(glyph: GlyphRecord, kind: str) -> bool:
+def _is_clear(glyph: GlyphRecord, kind: str) -> bool:
     agrees = glyph.expected in (None, glyph.letter)
     return glyph.route == "clear" and agrees and kind not in glyph.not_examined
 
@@ -103,7 +109,7 @@ def _doubt(glyph: GlyphRecord, kind: str) -> float:
     return own + 0.3 * max(others, default=0.0) + 0.3 * (1 - glyph.letter_p) + crowns
 
 
-def _sharpness(page: Veiled, glyph: GlyphRecord) -> float:
+def _sharpness(page: VeiledPage, glyph: GlyphRecord) -> float:
     """Steepness of the ink's edges against its contrast: the better the picture the higher."""
     x0, y0, x1, y1 = (round(v) for v in glyph.box)
     part = page.pixels[max(0, y0) : y1, max(0, x0) : x1]
@@ -115,21 +121,21 @@ def _sharpness(page: Veiled, glyph: GlyphRecord) -> float:
     return float((high - low) / 255 + steep / 255)
 
 
-def _white(page: Veiled, pair: str, kind: str) -> Example | None:
+def _find_gap(page: VeiledPage, pair: str, kind: str) -> ExampleLetters | None:
     """Of the whites with most letters of the pair on their sides the one with the lowest odds."""
     glyphs = page.page.glyphs
     fair: list[tuple[int, float, tuple[GlyphRecord, GlyphRecord]]] = []
     for gap in page.page.gaps:
         right, left = glyphs[gap.right_glyph - 1], glyphs[gap.left_glyph - 1]
-        p = _odds(gap, kind)
+        p = _gap_probability(gap, kind)
         clear = gap.route == right.route == left.route == "clear"
         if clear and p is not None and not {right.glyph, left.glyph} & set(page.names):
             other = sum(a != b for a, b in zip(right.letter + left.letter, pair, strict=False))
             fair.append((other, p, (right, left)))
-    return Example(page, min(fair, key=lambda row: row[:2])[2]) if fair else None
+    return ExampleLetters(page, min(fair, key=lambda row: row[:2])[2]) if fair else None
 
 
-def _odds(gap: GapRecord, kind: str) -> float | None:
+def _gap_probability(gap: GapRecord, kind: str) -> float | None:
     """Chance of the defect; None for whites of another kind: of words, of letters in one word."""
     return {
         "words_joined": gap.p_words_joined,
@@ -138,7 +144,7 @@ def _odds(gap: GapRecord, kind: str) -> float | None:
     }.get(kind)
 
 
-STYLES = {
+DRAWING_BY_STYLE = {
     "beit_yosef": "Beit Yosef",
     "arizal": "Arizal",
     "alter_rebbe": "Arizal",
@@ -150,7 +156,7 @@ Arizal's (common practice, no printed source)."""
 
 
 @dataclass(frozen=True)
-class Drawing:
+class LetterDrawing:
     """An outline in hundredths of a q; x to the right, y down, y = 0 the ruled line."""
 
     path: str
@@ -165,16 +171,16 @@ class Drawing:
         return f"{(x0 + x1 - width) // 2} {(y0 + y1 - height) // 2} {width} {height}"
 
 
-def drawing(char: str, customs: Customs) -> Drawing:
+def read_drawing(char: str, customs: Customs) -> LetterDrawing:
     """Our drawing of a letter in the style that the customs name, else in the Beit Yosef form."""
-    name = STYLES[customs.style]
-    entry = _table()["styles"][name.lower().replace(" ", "_")][BY_CHAR[char].slug]
+    name = DRAWING_BY_STYLE[customs.style]
+    entry = _load_drawings()["styles"][name.lower().replace(" ", "_")][BY_CHAR[char].slug]
     x0, y0, x1, y1 = entry["box"]
-    return Drawing(entry["d"], (x0, y0, x1, y1), name)
+    return LetterDrawing(entry["d"], (x0, y0, x1, y1), name)
 
 
 @cache
-def _table() -> dict[str, Any]:
+def _load_drawings() -> dict[str, Any]:
     source = resources.files("crownlet.infer.sheet") / "exemplars.json"
     table: dict[str, Any] = json.loads(source.read_text(encoding="utf-8"))
     return table

@@ -11,7 +11,7 @@ from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Measurement
 from crownlet.infer.view.wording import latin, said
 
-_ODDS = (
+_PROBABILITY_WORDS = (
     (0.98, "all but sure"),
     (0.9, "sure"),
     (0.7, "rather sure"),
@@ -20,20 +20,20 @@ _ODDS = (
 )
 """Words for a calibrated probability, from the surest."""
 
-_SAYS = {
+_VERDICT_WORDS = {
     "there": "speaks for it",
     "not_there": "speaks against it",
     "unclear": "undecided",
 }
 
-DIFFER = "The books do not agree on how far this matters."
+SOURCES_DIFFER_NOTE = "The books do not agree on how far this matters."
 
-APART = "Network and measure disagree here: look closely."
+DISAGREEMENT_NOTE = "Network and measure disagree here: look closely."
 
-MANY = 3
+MAX_NAMED_LETTERS = 3
 """Letters that a title names one by one."""
 
-_WITHOUT = {
+_NO_PROBABILITY_WORDS = {
     "aligned": "not asked, it follows from the text",
     "counted": "not asked, it was counted",
     "measured": "not asked, it was measured",
@@ -43,7 +43,7 @@ _WITHOUT = {
 
 
 @dataclass(frozen=True)
-class Cited:
+class CitedOpinion:
     """What one source says."""
 
     statement: str
@@ -52,12 +52,12 @@ class Cited:
     """The letters of which it speaks."""
 
 
-def title(finding: Finding) -> str:
+def finding_title(finding: Finding) -> str:
     """What is pointed at, such as `he: leg touches roof`."""
     name = said(finding.kind)
     letters = finding.letter or finding.expected or ""
     named = [latin(char) for char in letters if char in BY_CHAR]
-    if len(named) > MANY:
+    if len(named) > MAX_NAMED_LETTERS:
         return f"{len(named)} letters: {name}"
     return f"{', '.join(named)}: {name}" if named else name
 
@@ -67,39 +67,39 @@ def trade_term(kind: str) -> str | None:
     return CATALOGUE[kind].trade_term if kind in CATALOGUE else None
 
 
-def odds(p: float) -> str:
+def probability_words(p: float) -> str:
     """A probability in words and number."""
-    words = next(words for least, words in _ODDS if p >= least)
+    words = next(words for least, words in _PROBABILITY_WORDS if p >= least)
     number = "above 0.99" if p > 0.99 else "below 0.01" if p < 0.01 else f"{p:.2f}"
     return f"{words} ({number})"
 
 
-def network(finding: Finding) -> str:
+def network_words(finding: Finding) -> str:
     """What the network says of the kind."""
     if finding.p is not None:
-        return odds(finding.p)
+        return probability_words(finding.p)
     how = CATALOGUE[finding.kind].how if finding.kind in CATALOGUE else "learned"
-    return _WITHOUT[how]
+    return _NO_PROBABILITY_WORDS[how]
 
 
-def measured(measures: Iterable[Measurement]) -> tuple[str, ...]:
+def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
     """Measures in numbers and words; those of one name that say the same stand together."""
     groups: dict[tuple[str, str], list[str]] = {}
     for m in measures:
         mm = "" if m.mm is None else f" ({m.mm:.2f} mm)".replace("-", "−")
-        groups.setdefault((m.name, m.says), []).append(f"{length(m.q)}{mm}")
+        groups.setdefault((m.name, m.says), []).append(f"{length_words(m.q)}{mm}")
     return tuple(
-        f"{said(name)} {', '.join(lengths)}; {_SAYS[says]}"
+        f"{said(name)} {', '.join(lengths)}; {_VERDICT_WORDS[says]}"
         for (name, says), lengths in groups.items()
     )
 
 
-def length(q: float) -> str:
+def length_words(q: float) -> str:
     """A length in kulmus."""
     return f"{q:.2f} q".replace("-", "−")
 
 
-def disagree(finding: Finding) -> bool:
+def is_disagreement(finding: Finding) -> bool:
     """Whether network and measure say opposite things of the kind (`measuring/disagreement.py`)."""
     if finding.p is None:
         return False
@@ -107,14 +107,14 @@ def disagree(finding: Finding) -> bool:
     return says == {"not_there"} if finding.p >= 0.5 else "there" in says
 
 
-def cited(opinions: Iterable[Opinion]) -> tuple[Cited, ...]:
+def cite_opinions(opinions: Iterable[Opinion]) -> tuple[CitedOpinion, ...]:
     """Opinions, the gravest first, each with what its code means."""
     rank = list(GRAVITIES)
     ordered = sorted(opinions, key=lambda opinion: rank.index(opinion.code))
-    return tuple(Cited(o.statement, o.source, o.letters) for o in ordered)
+    return tuple(CitedOpinion(o.statement, o.source, o.letters) for o in ordered)
 
 
-def differ(opinions: Sequence[Opinion]) -> bool:
+def sources_differ(opinions: Sequence[Opinion]) -> bool:
     """Whether the opinions put a fault under different headings, or name a dispute."""
     headings = {GRAVITIES[opinion.code].heading for opinion in opinions}
     return len(headings) > 1 or any(opinion.code == "D" for opinion in opinions)

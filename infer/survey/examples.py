@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from crownlet.datasets.files.images import PageError
 from crownlet.infer.review.queue import stable_hash
-from crownlet.infer.sheet.pictures import Picture, window
-from crownlet.infer.sheet.veil import Veiled
+from crownlet.infer.sheet.pictures import EmbeddedPicture, cut_window
+from crownlet.infer.sheet.veil import VeiledPage
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
@@ -41,7 +41,7 @@ class ExampleLetter:
     """One letter and its neighbours."""
 
     letter: str
-    picture: Picture
+    picture: EmbeddedPicture
     at: tuple[int, int, int, int]
     """Left, top, width and height of the letter in the picture, per cent."""
 
@@ -123,7 +123,7 @@ class _VeiledPages:
     def __init__(self, survey: SurveyData, run: Run) -> None:
         self._survey = survey
         self._run = run
-        self._pages: dict[str, Veiled | None] = {}
+        self._pages: dict[str, VeiledPage | None] = {}
 
     def example(self, place: int) -> ExampleLetter | None:
         """The picture of one letter; None for a letter of a Name, or without its scan."""
@@ -133,20 +133,20 @@ class _VeiledPages:
         glyph = page.page.glyphs[int(self._survey.glyph[place]) - 1]
         if glyph.glyph in page.names:
             return None
-        seen = window(page, glyph.box, WINDOW_SIZE_Q, glyph.q, glyph.body[3], q_px=Q_RANGE_PX)
+        seen = cut_window(page, glyph.box, WINDOW_SIZE_Q, glyph.q, glyph.body[3], q_px=Q_RANGE_PX)
         x0, y0, x1, y1 = seen.box(glyph.box)
         across, down = 100 / seen.picture.width, 100 / seen.picture.height
         at = (x0 * across, y0 * down, (x1 - x0) * across, (y1 - y0) * down)
         left, top, width, height = (round(part) for part in at)
         return ExampleLetter(glyph.letter, seen.picture, (left, top, width, height))
 
-    def _page(self, name: str) -> Veiled | None:
+    def _page(self, name: str) -> VeiledPage | None:
         if name not in self._pages:
             if len(self._pages) >= MAX_PAGES_IN_MEMORY:
                 self._pages.pop(next(iter(self._pages)))
             try:
                 stored = self._run.pages[name]
-                self._pages[name] = Veiled(stored.brief()[0], stored.pixels())
+                self._pages[name] = VeiledPage(stored.brief()[0], stored.pixels())
             except (PageError, KeyError):
                 self._pages[name] = None
         return self._pages[name]

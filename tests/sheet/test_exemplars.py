@@ -14,7 +14,7 @@ import pytest
 from crownlet.datasets.render.letterforms.sampler import exemplars
 from crownlet.datasets.scribal.alphabet import ALPHABET, BY_CHAR
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.sheet.wellformed import drawing
+from crownlet.infer.sheet.wellformed import read_drawing
 
 FILE = Path(__file__).resolve().parents[2] / "infer" / "sheet" / "exemplars.json"
 STYLES = ("beit_yosef", "arizal", "vellish")
@@ -36,7 +36,7 @@ def rings(path: str) -> list[npt.NDArray[np.float64]]:
 
 def ink(style: str, char: str) -> npt.NDArray[np.uint8]:
     """The letter filled by the even-odd rule, (16 q, 12 q), its ruled line at row 5 q."""
-    outlines = rings(drawing(char, load_customs(style)).path)
+    outlines = rings(read_drawing(char, load_customs(style)).path)
     image = np.zeros((16 * PX, 12 * PX), np.uint8)
     points = [np.round((ring + np.array([4.0, 5.0])) * PX).astype(np.int32) for ring in outlines]
     cv2.fillPoly(image, points, 255)
@@ -99,7 +99,7 @@ def test_styles_differ_where_the_books_say_so() -> None:
     form (Keset HaSofer 5:2)."""
 
     def path(style: str, char: str) -> str:
-        return drawing(char, load_customs(style)).path
+        return read_drawing(char, load_customs(style)).path
 
     assert path("beit_yosef", "ח") != path("vellish", "ח")
     assert len(rings(path("vellish", "ח"))) == 1

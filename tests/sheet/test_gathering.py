@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 import sheet_made as made
 
-from crownlet.infer.sheet.groups import MANY, SHOWN
-from crownlet.infer.sheet.make import sheet_page
+from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS
+from crownlet.infer.sheet.make import render_sheet
 
 
 def text(tmp_path: Path, kind: str, many: int, beside: str | None = None) -> made.Document:
@@ -21,7 +21,7 @@ def text(tmp_path: Path, kind: str, many: int, beside: str | None = None) -> mad
         letters = [replace(g, reasons=(*g.reasons, beside) if g.reasons else ()) for g in letters]
     made.page(tmp_path, "a", letters)
     run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
-    return made.Document(sheet_page(run, run.scrolls[0]))
+    return made.Document(render_sheet(run, run.scrolls[0]))
 
 
 @pytest.mark.parametrize(
@@ -30,32 +30,32 @@ def text(tmp_path: Path, kind: str, many: int, beside: str | None = None) -> mad
 def test_many_of_a_kind_are_gathered_and_all_are_named(
     tmp_path: Path, kind: str, heading: str
 ) -> None:
-    many = MANY[heading] + 1  # type: ignore[index]
+    many = MAX_SEPARATE_FINDINGS[heading] + 1  # type: ignore[index]
     html = text(tmp_path, kind, many)
-    assert html.tags.count("article") == SHOWN[heading]  # type: ignore[index]
+    assert html.tags.count("article") == FINDINGS_IN_FULL[heading]  # type: ignore[index]
     assert {f"f-{k}" for k in range(1, many + 1)} <= set(html.ids)
     assert {f"#f-{k}" for k in range(1, many + 1)} <= set(html.links)
     assert f"{many} letters: shin {many} of" in html.text and f"{many} findings" in html.text
 
 
 def test_few_of_a_kind_stand_each_for_itself(tmp_path: Path) -> None:
-    html = text(tmp_path, "tag_loose", MANY["question"])
-    assert html.tags.count("article") == MANY["question"]
+    html = text(tmp_path, "tag_loose", MAX_SEPARATE_FINDINGS["question"])
+    assert html.tags.count("article") == MAX_SEPARATE_FINDINGS["question"]
 
 
 @pytest.mark.parametrize(("beside", "full"), [("unfamiliar", False), ("tag_merged", True)])
 def test_another_matter_is_shown_in_full_but_not_that_the_form_is_strange(
     tmp_path: Path, beside: str, full: bool
 ) -> None:
-    many = MANY["question"] + 1
+    many = MAX_SEPARATE_FINDINGS["question"] + 1
     html = text(tmp_path, "tag_loose", many, beside)
-    assert html.tags.count("article") == (many if full else SHOWN["question"])
+    assert html.tags.count("article") == (many if full else FINDINGS_IN_FULL["question"])
 
 
 def test_what_is_in_doubt_about_a_whole_page_is_told_and_counted(tmp_path: Path) -> None:
     letters = made.glyphs(doubts=dict.fromkeys(range(1, 100), ("unfamiliar", "review", 0.5)))
     made.page(tmp_path, "a", letters)
     run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
-    html = made.Document(sheet_page(run, run.scrolls[0])).text
+    html = made.Document(render_sheet(run, run.scrolls[0])).text
     assert f"Face, whole page: {len(letters)} of {len(letters)} letters are unlike" in html
     assert "To review 1 place" in " ".join(html.split())

@@ -13,11 +13,11 @@ from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import GapRecord, Measurement, PageRecord
 from crownlet.infer.sheet import wording as words
-from crownlet.infer.sheet.page import Spot, place_marks
-from crownlet.infer.sheet.render import file_names
-from crownlet.infer.sheet.upright import Turned
-from crownlet.infer.sheet.veil import Veiled, in_names, masked, spelled
-from crownlet.infer.sheet.wellformed import WellFormed
+from crownlet.infer.sheet.page import PlaceToMark, place_marks
+from crownlet.infer.sheet.render import choose_file_names
+from crownlet.infer.sheet.upright import QuarterTurn
+from crownlet.infer.sheet.veil import VeiledPage, find_name_glyphs, spell_place, veil_word
+from crownlet.infer.sheet.wellformed import CleanLetterFinder
 
 ROTATE = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
@@ -26,7 +26,7 @@ ROTATE = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_C
 def test_turns_undo_opencv_s(degrees: int) -> None:
     upright = np.arange(5 * 8 * 3, dtype=np.uint8).reshape(5, 8, 3)
     page = cv2.rotate(upright, ROTATE[degrees]) if degrees else upright
-    turn = Turned.upright(float(degrees), page)
+    turn = QuarterTurn.upright(float(degrees), page)
     assert (turn.view(page) == upright).all()
     assert turn.size == (8, 5)
     # A pixel keeps its place: its middle, found by its value.
@@ -49,7 +49,7 @@ def test_turns_undo_opencv_s(degrees: int) -> None:
 )
 def test_names_as_commonly_written(word: str, start: int, written: str) -> None:
     """Common practice of scribes and printers, no printed source."""
-    assert masked(word, start) == written
+    assert veil_word(word, start) == written
 
 
 def record(letters: list[object]) -> PageRecord:
@@ -66,7 +66,7 @@ def test_names_found_by_spelling() -> None:
     assert text.lines is not None
     letters = made.glyphs([" ".join(line) for line in text.lines])
     bare = [replace(g, in_name=False, expected=None) for g in letters]
-    found = in_names(record(bare))
+    found = find_name_glyphs(record(bare))
     assert {n - 1 for n in found} == text.name_letters
     assert len(found) == 45
 
@@ -74,7 +74,7 @@ def test_names_found_by_spelling() -> None:
 def test_the_letter_is_marked_in_its_word() -> None:
     letters = made.glyphs()
     line = [g for g in letters if g.line == 3]
-    shown = spelled(line, {line[7].glyph}, ())
+    shown = spell_place(line, {line[7].glyph}, ())
     assert shown.word == 2
     word = shown.words[1]
     assert (word.before, word.marked, word.after) == ("ה", "א", "לה")
@@ -85,7 +85,7 @@ def test_the_letter_is_marked_in_its_word() -> None:
     [(0.9999, "all but sure (above 0.99)"), (0.95, "sure (0.95)"), (0.5, "undecided (0.50)")],
 )
 def test_odds_in_words(p: float, said: str) -> None:
-    assert words.odds(p) == said
+    assert words.probability_words(p) == said
 
 
 def test_network_and_measure_may_disagree() -> None:
@@ -95,24 +95,24 @@ def test_network_and_measure_may_disagree() -> None:
     page = record(made.glyphs(doubts={31: ("foot_level", "finding", 0.95)}))
     finding = findings_of(page, load_customs())[0]
     seen = Measurement(31, "foot_drop", 0.3, 0.2, (0, 0), (0, 4), "foot_level", "not_there")
-    assert words.disagree(replace(finding, measurements=(seen,)))
-    assert not words.disagree(replace(finding, measurements=(replace(seen, says="there"),)))
-    assert words.measured([seen]) == ("foot drop 0.30 q (0.20 mm); speaks against it",)
+    assert words.is_disagreement(replace(finding, measurements=(seen,)))
+    assert not words.is_disagreement(replace(finding, measurements=(replace(seen, says="there"),)))
+    assert words.measurement_lines([seen]) == ("foot drop 0.30 q (0.20 mm); speaks against it",)
 
 
 def test_disputes_are_told() -> None:
     """Tags wanting: the Shulchan Aruch and others differ (OC 36:3; MB 36:15)."""
-    assert words.differ(CATALOGUE["tag_missing"].opinions_on("ש"))
-    assert not words.differ(CATALOGUE["foot_level"].opinions_on("ג"))
+    assert words.sources_differ(CATALOGUE["tag_missing"].opinions_on("ש"))
+    assert not words.sources_differ(CATALOGUE["foot_level"].opinions_on("ג"))
 
 
 def test_marks_keep_apart_and_on_the_page() -> None:
     part = (0.0, 0.0, 600.0, 400.0)
     spots = [
-        Spot(str(k), f"f-{k}", "finding" if k % 2 else "review", (x, y, x + 24, y + 42))
+        PlaceToMark(str(k), f"f-{k}", "finding" if k % 2 else "review", (x, y, x + 24, y + 42))
         for k, (x, y) in enumerate((x, y) for y in (0, 120, 240, 350) for x in range(0, 580, 60))
     ]
-    marks = place_marks(spots, Turned(0, 600, 400), part, 14.0)
+    marks = place_marks(spots, QuarterTurn(0, 600, 400), part, 14.0)
     assert {m.label for m in marks} == {s.label for s in spots}
     for k, mark in enumerate(marks):
         x0, y0, x1, y1 = mark.tab
@@ -132,13 +132,13 @@ def test_the_clearest_letter_is_the_example() -> None:
     pixels = made.picture(doubted)
     x0, y0, x1, y1 = (round(v) for v in lameds[1].box)
     pixels[y0:y1, x0:x1] = 120  # The clearest letter is the palest: clearness goes before looks.
-    page = Veiled(record(doubted), pixels)
-    example = WellFormed([page]).letter("ל", "part_loose", page)
+    page = VeiledPage(record(doubted), pixels)
+    example = CleanLetterFinder([page]).letter("ל", "part_loose", page)
     assert example is not None
     assert example.letters == (lameds[1],)
     raised = [replace(g, route="review") if g.letter == "ל" else g for g in doubted]
-    again = Veiled(record(raised), made.picture(raised))
-    assert WellFormed([again]).letter("ל", "part_loose", again) is None
+    again = VeiledPage(record(raised), made.picture(raised))
+    assert CleanLetterFinder([again]).letter("ל", "part_loose", again) is None
 
 
 @pytest.mark.parametrize(("pair", "shown"), [("הד", "הד"), ("דב", "שב"), ("קק", "שב")])
@@ -149,15 +149,15 @@ def test_a_contact_is_held_beside_the_same_letters_apart_in_one_word(pair: str, 
         GapRecord(1, a, b, None, 8.0, 1.0, 1.0, 0.1 if p == 0 else None, None if p == 0 else 0.1, p)
         for (a, b), p in odds.items()
     )
-    page = Veiled(replace(record(letters), gaps=gaps), made.picture(letters))
-    example = WellFormed([page]).white(pair, "letters_touch", page)
+    page = VeiledPage(replace(record(letters), gaps=gaps), made.picture(letters))
+    example = CleanLetterFinder([page]).white(pair, "letters_touch", page)
     assert example is not None
     assert "".join(g.letter for g in example.letters) == shown
 
 
 def test_file_names_are_safe_and_distinct() -> None:
     names = ["a/b", "A_b", "..", "index", "קלף א", "x" * 300, "con/../../etc"]
-    files = file_names(names)
+    files = choose_file_names(names)
     assert len({f.casefold() for f in files.values()}) == len(names)
     for file in files.values():
         assert "/" not in file and not file.startswith(".") and len(file) < 100

@@ -16,8 +16,8 @@ import sheet_made as made
 from crownlet.datasets.scribal.catalogue import GRAVITIES
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.run.run import Run
-from crownlet.infer.sheet.make import make_sheets, sheet_page
-from crownlet.infer.sheet.veil import PLATE
+from crownlet.infer.sheet.make import make_sheets, render_sheet
+from crownlet.infer.sheet.veil import PLATE_RGB
 
 # Letters of the made-up page, by number: see sheet_made.LINES.
 HE_OF_NAME, SHIN, GIMEL, DALET, ALEF, BET = 10, 1, 31, 32, 23, 44
@@ -48,7 +48,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 @pytest.fixture(scope="module")
 def html(run: Run) -> str:
-    return sheet_page(run, run.scrolls[0])
+    return render_sheet(run, run.scrolls[0])
 
 
 @pytest.fixture(scope="module")
@@ -127,16 +127,16 @@ def test_no_picture_shows_two_letters_of_a_name(document: made.Document) -> None
 
 
 def test_plates_are_plain(run: Run) -> None:
-    from crownlet.infer.sheet.veil import Veiled
+    from crownlet.infer.sheet.veil import VeiledPage
 
     stored = run.pages["one-face"]
-    veiled = Veiled(stored.record, stored.pixels())
+    veiled = VeiledPage(stored.record, stored.pixels())
     for glyph in stored.record.glyphs:
         x0, y0, x1, y1 = (round(v) for v in glyph.box)
         part = veiled.covered[y0:y1, x0:x1]
         if glyph.in_name:
             edge = np.concatenate([part[:8].reshape(-1, 3), part[-8:].reshape(-1, 3)])
-            assert (edge == PLATE).all()
+            assert (edge == PLATE_RGB).all()
             assert not made.red(part).any()
         else:
             assert (part == made.INK).mean() > 0.9
@@ -145,7 +145,7 @@ def test_plates_are_plain(run: Run) -> None:
 
 
 def test_names_can_be_shown_and_are_warned_of(run: Run) -> None:
-    html = sheet_page(run, run.scrolls[0], show_names=True)
+    html = render_sheet(run, run.scrolls[0], show_names=True)
     assert made.FOUR in html
     assert "genizah" in html
     assert any(made.red(image).sum() > 500 for image in made.Document(html).pictures())
@@ -158,15 +158,15 @@ def test_an_unmatched_page_is_veiled_by_spelling(tmp_path: Path) -> None:
     made.page(tmp_path, "one", plain)
     scan = tmp_path / "scans" / "one.png"
     cv2.imwrite(str(scan), cv2.cvtColor(made.picture(letters), cv2.COLOR_RGB2BGR))
-    from crownlet.infer.sheet.veil import Veiled
+    from crownlet.infer.sheet.veil import VeiledPage
 
     run = made.scrolls(tmp_path, [{"name": "one", "faces": ["one"]}])
-    veiled = Veiled(run.pages["one"].record, made.picture(letters))
+    veiled = VeiledPage(run.pages["one"].record, made.picture(letters))
     assert not made.red(veiled.covered).any()
 
 
 def test_same_run_same_bytes(run: Run, html: str) -> None:
-    assert sheet_page(run, run.scrolls[0]) == html
+    assert render_sheet(run, run.scrolls[0]) == html
 
 
 def test_a_note_stands_before_everything_else(tmp_path: Path) -> None:
@@ -174,7 +174,7 @@ def test_a_note_stands_before_everything_else(tmp_path: Path) -> None:
     run = made.scrolls(
         tmp_path, [{"name": "a", "faces": ["a"], "notes": ["Two scrolls are mixed."]}]
     )
-    text = made.Document(sheet_page(run, run.scrolls[0])).text
+    text = made.Document(render_sheet(run, run.scrolls[0])).text
     assert text.index("Two scrolls") < text.index("upside down") < text.index("What this is")
 
 
@@ -213,7 +213,7 @@ def test_a_page_upside_down_is_shown_upright_and_veiled(tmp_path: Path) -> None:
     made.page(tmp_path, "up", letters)
     made.page(tmp_path, "down", turned(letters, 1240, 560), turn=180)
     run = made.scrolls(tmp_path, [{"name": n, "faces": [n]} for n in ("up", "down")])
-    up, down = (made.Document(sheet_page(run, scroll)).pictures() for scroll in run.scrolls)
+    up, down = (made.Document(render_sheet(run, scroll)).pictures() for scroll in run.scrolls)
     assert len(up) == len(down)
     for one, other in zip(up, down, strict=True):
         assert one.shape == other.shape
@@ -226,7 +226,7 @@ def test_findings_of_several_columns_keep_their_own_numbers(tmp_path: Path) -> N
     for name in ("c1", "c2"):
         made.page(tmp_path, name, made.glyphs(doubts=DOUBTS))
     run = made.scrolls(tmp_path, [{"name": "c", "faces": ["c1", "c2"]}])
-    ids = made.Document(sheet_page(run, run.scrolls[0])).ids
+    ids = made.Document(render_sheet(run, run.scrolls[0])).ids
     assert len(ids) == len(set(ids)) == 2 * len(DOUBTS)
     assert {"f-a1", "f-b1"} <= set(ids)
 
@@ -250,9 +250,9 @@ def test_a_mezuzah_s_sheet_takes_two_seconds_at_most(tmp_path: Path) -> None:
     assert sum(g.route == "finding" for g in doubted) > 50
     made.page(tmp_path, "m", doubted)
     run = made.scrolls(tmp_path, [{"name": "m", "faces": ["m"]}])
-    sheet_page(run, run.scrolls[0])
+    render_sheet(run, run.scrolls[0])
     run = made.scrolls(tmp_path, [{"name": "m", "faces": ["m"]}])
     start = time.process_time()
-    html = sheet_page(run, run.scrolls[0])
+    html = render_sheet(run, run.scrolls[0])
     assert time.process_time() - start < 2.0
     assert len(html) < 6_000_000
