@@ -1,4 +1,9 @@
-"""Tables and JSON as every room writes them; files that appear whole and on disk or not."""
+"""Files and folders that are on disk whole or not at all, and the tables and JSON written to them.
+
+A draft is written beside its target, forced to disk, then put in the target's place. Its name holds
+the machine and the process that write it, so that a later run can tell an abandoned draft from one
+that another process is writing.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +14,7 @@ import hashlib
 import json
 import os
 import re
+import secrets
 import shutil
 import socket
 import sys
@@ -19,48 +25,66 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-
-def write_file(path: Path, text: str) -> None:
-    """Write a file as one step; OSError if it cannot be written."""
-    with atomic_write(path) as draft:
-        draft.write_text(text, encoding="utf-8")
-
-
 DRAFT_PREFIX = ".crownlet-"
-"""Begins the name of every draft."""
+"""First characters of the name of every draft; the host, the process and a random part follow."""
 
 ABANDONED_DRAFT_SECONDS = 86_400.0
-"""Seconds after which a draft that does not name its process is taken for left behind."""
+"""Age above which a draft that names no process of this machine counts as abandoned."""
 
-_OWNED = re.compile(r"\.crownlet-(?P<host>[A-Za-z0-9_]*)-(?P<pid>\d+)-[^-]+")
+_DRAFT_NAME = re.compile(r"\.crownlet-(?P<host>[A-Za-z0-9_]*)-(?P<pid>\d+)-[^-]+")
 
-_EXCHANGE, _HERE = 2, -100
-"""RENAME_EXCHANGE and AT_FDCWD of Linux (renameat2(2), fcntl.h)."""
+_RENAME_EXCHANGE, _AT_FDCWD = 2, -100
+"""Constants of Linux: renameat2(2) and fcntl.h."""
+
+
+@contextmanager
+def atomic_write(target: Path) -> Iterator[Path]:
+    """Yield the path of an empty draft, which replaces `target` once the block has written it.
+
+    The folder is made if need be. The draft is on disk before it replaces the target, and the
+    folder's entry after it. OSError if the folder cannot be written to; after any error the target
+    is as it was and no draft is left.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    draft = target.with_name(f"{_draft_prefix()}{secrets.token_hex(4)}")
+    draft.touch(exist_ok=False)
+    try:
+        yield draft
+        _sync_file(draft)
+        draft.replace(target)
+        _sync_entries(target.parent)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def write_file(path: Path, content: str | bytes) -> None:
+    """Write a whole file, text as UTF-8, through `atomic_write`."""
+    with atomic_write(path) as draft:
+        draft.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
 
 
 def make_draft_folder(beside: Path) -> Path:
-    """A new empty folder in `beside`; OSError if there is no writing there."""
+    """A new empty draft folder in `beside`; OSError if that cannot be written to."""
     draft = Path(tempfile.mkdtemp(prefix=_draft_prefix(), dir=beside))
     draft.chmod(0o755)
     return draft
 
 
-def _draft_prefix() -> str:
-    return f"{DRAFT_PREFIX}{_host_name()}-{os.getpid()}-"
-
-
-def _host_name() -> str:
-    return re.sub(r"[^A-Za-z0-9]", "_", socket.gethostname())[:40]
+def sync_folder(draft: Path) -> None:
+    """Force every file of a folder to disk, so that a power failure after it loses nothing."""
+    for path in draft.iterdir():
+        _sync_file(path)
+    _sync_entries(draft)
 
 
 def replace_folder(draft: Path, target: Path) -> None:
-    """Put a finished draft in the place of an older folder; what was there goes away.
+    """Put a finished draft in the place of `target`; an older folder there is removed.
 
-    On Linux both change places in one step. Elsewhere the old one is set aside for a moment under
-    its own name, where `sweep` finds it if the process is killed just then.
+    On Linux both exchange places in one step. Elsewhere the old one is moved aside under its own
+    name for a moment; `remove_abandoned_drafts` puts it back if the process is killed just then.
     """
     try:
-        # Takes no place where anything stands, even if another process put it there this moment.
+        # Fails where anything stands, even if another process has put it there in the meantime.
         draft.replace(target)
     except OSError:
         if not target.exists():
@@ -70,85 +94,22 @@ def replace_folder(draft: Path, target: Path) -> None:
             target.replace(aside / target.name)
             draft.replace(target)
             shutil.rmtree(aside, ignore_errors=True)
+    _sync_entries(target.parent)
 
 
-def _exchange_folders(one: Path, other: Path) -> bool:
-    """Whether two folders could be made to change places in one step."""
-    if not sys.platform.startswith("linux"):
-        return False
-    with contextlib.suppress(OSError, AttributeError):
-        renameat2 = ctypes.CDLL(None).renameat2
-        paths = os.fsencode(one), os.fsencode(other)
-        return bool(renameat2(_HERE, paths[0], _HERE, paths[1], _EXCHANGE) == 0)
-    return False
+def remove_abandoned_drafts(folder: Path) -> int:
+    """Remove what killed processes left in `folder`; returns the number of drafts removed.
 
-
-def remove_abandoned_drafts(run: Path) -> int:
-    """Clear away what killed processes left in `run`; returns how many drafts there were.
-
-    A page that was set aside and has no successor is put back. Drafts of processes that still run,
-    here or on another machine, stay.
+    A page that was moved aside and has no successor is put back. Drafts of processes that still
+    run, here or on another machine, stay.
     """
-    swept = 0
+    removed = 0
     with contextlib.suppress(OSError):
-        for path in sorted(run.glob(f"{DRAFT_PREFIX}*")):
+        for path in sorted(folder.glob(f"{DRAFT_PREFIX}*")):
             if _is_abandoned(path):
-                _remove_draft(path, run)
-                swept += 1
-    return swept
-
-
-def _is_abandoned(path: Path) -> bool:
-    owner = _OWNED.fullmatch(path.name)
-    if owner is None or owner["host"] != _host_name():
-        try:
-            return time.time() - path.stat().st_mtime > ABANDONED_DRAFT_SECONDS
-        except OSError:
-            return False
-    return not _is_running(int(owner["pid"]))
-
-
-def _is_running(process: int) -> bool:
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except (OSError, OverflowError):
-        return True
-    return True
-
-
-def _remove_draft(path: Path, run: Path) -> None:
-    if not path.is_dir() or path.is_symlink():
-        path.unlink(missing_ok=True)
-        return
-    for kept in path.iterdir():
-        if (kept / "page.json").is_file() and not (run / kept.name).exists():
-            kept.replace(run / kept.name)
-    shutil.rmtree(path, ignore_errors=True)
-
-
-@contextmanager
-def atomic_write(target: Path) -> Iterator[Path]:
-    """A draft of one file that takes its target's place when it is whole and on disk.
-
-    The folder is made if need be; OSError if there is no writing in it.
-    """
-    target.parent.mkdir(parents=True, exist_ok=True)
-    folder = make_draft_folder(target.parent)
-    try:
-        yield folder / target.name
-        sync_folder(folder)
-        (folder / target.name).replace(target)
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def sync_folder(draft: Path) -> None:
-    """Every file of a folder on disk before it takes its place, so that power may fail after it."""
-    for path in draft.iterdir():
-        with path.open("r+b") as file:
-            os.fsync(file.fileno())
+                _remove_draft(path, folder)
+                removed += 1
+    return removed
 
 
 def write_csv(path: Path, columns: Iterable[str], rows: Iterable[Iterable[object]]) -> None:
@@ -172,12 +133,69 @@ def file_checksum(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def write_whole_files(path: Path, data: bytes) -> None:
-    """Write a file so that nobody ever sees half of it; its folder is made if need be."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+def _draft_prefix() -> str:
+    return f"{DRAFT_PREFIX}{_host_name()}-{os.getpid()}-"
+
+
+def _host_name() -> str:
+    return re.sub(r"[^A-Za-z0-9]", "_", socket.gethostname())[:40]
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("r+b") as file:
+        os.fsync(file.fileno())
+
+
+def _sync_entries(folder: Path) -> None:
+    """Force the names in a folder to disk, where the system can.
+
+    Windows opens no folder and some network file systems cannot sync one; the files themselves
+    are whole there as well.
+    """
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _exchange_folders(one: Path, other: Path) -> bool:
+    """Exchange two folders in one step; False where the system cannot."""
+    if not sys.platform.startswith("linux"):
+        return False
+    with contextlib.suppress(OSError, AttributeError):
+        renameat2 = ctypes.CDLL(None).renameat2
+        paths = os.fsencode(one), os.fsencode(other)
+        return bool(renameat2(_AT_FDCWD, paths[0], _AT_FDCWD, paths[1], _RENAME_EXCHANGE) == 0)
+    return False
+
+
+def _is_abandoned(path: Path) -> bool:
+    owner = _DRAFT_NAME.fullmatch(path.name)
+    if owner is None or owner["host"] != _host_name():
+        try:
+            return time.time() - path.stat().st_mtime > ABANDONED_DRAFT_SECONDS
+        except OSError:
+            return False
+    return not _is_running(int(owner["pid"]))
+
+
+def _is_running(process: int) -> bool:
     try:
-        temporary.write_bytes(data)
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
+
+
+def _remove_draft(path: Path, folder: Path) -> None:
+    if not path.is_dir() or path.is_symlink():
+        path.unlink(missing_ok=True)
+        return
+    for page in path.iterdir():
+        if (page / "page.json").is_file() and not (folder / page.name).exists():
+            page.replace(folder / page.name)
+    shutil.rmtree(path, ignore_errors=True)

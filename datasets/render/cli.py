@@ -16,7 +16,7 @@ from omegaconf import DictConfig, OmegaConf
 from tqdm import tqdm
 
 from crownlet.datasets.coco.write import Json, collect, record
-from crownlet.datasets.files.atomic import write_whole_files
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec, spec_from
 from crownlet.datasets.scribal.texts import read_portion
@@ -53,7 +53,7 @@ def render(out: Path, spec: PageSpec, pages: int, seed: int = 0, workers: int = 
     progress = tqdm(_run(job, numbers, workers), total=pages, unit="page", disable=None)
     labels = out / "annotations.json"
     text = json.dumps(collect(progress), ensure_ascii=False, separators=(",", ":"))
-    write_whole_files(labels, text.encode())
+    write_file(labels, text)
     return labels
 
 
@@ -75,7 +75,7 @@ def _render_page(folder: Path, spec: PageSpec, seed: int, number: int) -> Record
     done, data = cv2.imencode(".png", page.image[:, :, ::-1])
     if not done:
         raise OSError(f"{name} could not be encoded")
-    write_whole_files(folder / name, data.tobytes())
+    write_file(folder / name, data.tobytes())
     return record(page, name)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.coco.read import LabelError
-from crownlet.datasets.files.atomic import write_whole_files
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.scans.check import leaks
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.datasheet import write_datasheet
@@ -161,7 +161,7 @@ def _written(folder: Path, old: Manifest, fresh: Sequence[tuple[Arrival, Scan]])
     added = sum(scan.file not in scans for _, scan in fresh)
     for arrival, scan in fresh:
         if scan.file not in scans:
-            write_whole_files(folder / scan.file, arrival.picture.path.read_bytes())
+            write_file(folder / scan.file, arrival.picture.path.read_bytes())
         scans[scan.file] = _with_files(folder, arrival, scan)
     split, renewed = fresh[0][1].split, len(fresh) - added
     told = [f"{added} added to {split}"] if added else []
@@ -192,7 +192,7 @@ def _with_files(folder: Path, arrival: Arrival, scan: Scan) -> Scan:
     if arrival.text is not None:
         data = arrival.text.encode("utf-8")
         name = label_name("texts", scan, data, ".txt")
-        write_whole_files(folder / name, data)
+        write_file(folder / name, data)
         scan = replace(scan, text=name, text_sha256=sha256(data))
     if arrival.labels is None:
         return scan
@@ -207,7 +207,7 @@ def labelled(folder: Path, scan: Scan, labels: dict[str, object], how: str) -> S
     """Write the labels of a scan; the scan with them."""
     data = (json.dumps(labels, ensure_ascii=False, indent=1) + "\n").encode("utf-8")
     name = label_name("labels", scan, data, ".json")
-    write_whole_files(folder / name, data)
+    write_file(folder / name, data)
     return replace(scan, labels=name, labels_sha256=sha256(data), labelled=how)
 
 

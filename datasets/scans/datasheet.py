@@ -10,7 +10,7 @@ from typing import Any
 
 from crownlet.datasets.coco.read import load_coco
 from crownlet.datasets.coco.truth import LetterTruth
-from crownlet.datasets.files.atomic import write_whole_files
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.scans.manifest import SPLITS, Manifest, Scan
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
@@ -26,7 +26,7 @@ def write_datasheet(folder: Path, manifest: Manifest) -> Path:
     The same data set gives the same bytes.
     """
     path = folder / DATASHEET
-    write_whole_files(path, datasheet(folder, manifest).encode("utf-8"))
+    write_file(path, datasheet(folder, manifest))
     return path
 
 

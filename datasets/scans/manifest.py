@@ -19,7 +19,7 @@ import yaml
 
 from crownlet.datasets.coco.read import LabelError, load_coco
 from crownlet.datasets.coco.truth import PageTruth
-from crownlet.datasets.files.atomic import write_whole_files
+from crownlet.datasets.files.atomic import write_file
 
 FORMAT = 1
 
@@ -125,7 +125,7 @@ def manifest_bytes(manifest: Manifest) -> bytes:
 
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Write the manifest, whole or not at all; OSError if it cannot be written."""
-    write_whole_files(folder / MANIFEST, manifest_bytes(manifest))
+    write_file(folder / MANIFEST, manifest_bytes(manifest))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from crownlet.datasets.files.atomic import write_json
+from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.drift.reference import FEATURES, Feature, Floats, Reference
 
 ALPHA = 0.05
@@ -132,9 +132,8 @@ def lines(drift: Drift) -> list[str]:
 
 def write(drift: Drift, run: Path) -> Path:
     """Write RUN/drift.json, in one step."""
-    draft = run / f".{NAME}"
-    write_json(draft, _plain(drift))
-    draft.replace(run / NAME)
+    with atomic_write(run / NAME) as draft:
+        write_json(draft, _plain(drift))
     return run / NAME
 
 

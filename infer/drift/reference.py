@@ -16,6 +16,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.records import PageRecord
@@ -161,9 +162,7 @@ def write(reference: Reference, folder: Path) -> Path:
         "pages": [[_short(value) for value in row] for row in reference.pages],
     }
     path = folder / NAME
-    draft = folder / f".{NAME}"
-    draft.write_text(json.dumps(data, ensure_ascii=False) + "\n", "utf-8")
-    draft.replace(path)
+    write_file(path, json.dumps(data, ensure_ascii=False) + "\n")
     return path
 
 

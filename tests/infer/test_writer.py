@@ -117,6 +117,6 @@ def test_nothing_is_half_written(
 
 
 def test_odd_names_are_quoted_as_the_rfc_asks(tmp_path: Path) -> None:
-    writer.write_rows(tmp_path / "t.csv", ("a", "b"), [('x,"y"', "two\r\nlines"), ("", "שלום")])
+    writer.write_csv(tmp_path / "t.csv", ("a", "b"), [('x,"y"', "two\r\nlines"), ("", "שלום")])
     with (tmp_path / "t.csv").open(encoding="utf-8", newline="") as file:
         assert list(csv.reader(file)) == [["a", "b"], ['x,"y"', "two\r\nlines"], ["", "שלום"]]

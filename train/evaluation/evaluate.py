@@ -13,6 +13,7 @@ from typing import Any
 
 from PIL import Image
 
+from crownlet.datasets.files.atomic import write_json
 from crownlet.datasets.files.images import PageError
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.inspector import Inspector
@@ -105,7 +106,7 @@ def evaluate(config: Any) -> Path:
     }
     if settings.speed:
         card["speed"] = measure_speed(model)
-    path.write_text(json.dumps(_rounded(card), ensure_ascii=False, indent=1) + "\n", "utf-8")
+    write_json(path, _rounded(card))
     return path
 
 

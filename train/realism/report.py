@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.files.atomic import write_whole_files
+from crownlet.datasets.files.atomic import write_file
 from crownlet.train.realism import separate as fits
 from crownlet.train.realism.features import FAMILIES, MEANINGS, table
 from crownlet.train.realism.patches import Image, Patch, Picture, cut_all, seen
@@ -60,7 +60,7 @@ def examine(photos: Sequence[Picture], settings: Any, seed: int) -> Path:
     chance = {
         family: by_chance(part_of(rows, family), fits.logistic, _DRAWS, seed) for family in FAMILIES
     }
-    write_whole_files(folder / "critic.md", summary(found, ranked, chance).encode())
+    write_file(folder / "critic.md", summary(found, ranked, chance))
     _write_table(folder / "measures.csv", ranked)
     sheet = surest(patches, found["grey structure"].scores)
     cv2.imwrite(str(folder / "surest.png"), sheet[:, :, ::-1])

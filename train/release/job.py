@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import datetime
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from crownlet.datasets.files.atomic import write_json
 from crownlet.infer.networks import Sessions
 from crownlet.train.fit.data import facts_of
 from crownlet.train.release.compare import LETTERS, Compared, Difference, Tally, compare
@@ -105,7 +105,7 @@ def gate(config: Any, before: dict[str, Tally] | None = None) -> Path:
     outcome = weigh(Path(settings.old), Path(settings.new), settings, before)
     path = Path(settings.to)
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(json.dumps(outcome, ensure_ascii=False, indent=1) + "\n", "utf-8")
+    write_json(path, outcome)
     print(table(outcome))
     return path
 

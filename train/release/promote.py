@@ -16,7 +16,12 @@ from typing import Any
 
 from omegaconf import OmegaConf
 
-from crownlet.datasets.files.atomic import make_draft_folder, replace_folder
+from crownlet.datasets.files.atomic import (
+    atomic_write,
+    make_draft_folder,
+    replace_folder,
+    write_json,
+)
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import verified_files
@@ -93,9 +98,8 @@ class Store:
         return str(last["from"])
 
     def _note(self, entries: list[dict[str, Any]]) -> None:
-        draft = self.folder / f".{HISTORY}"
-        draft.write_text(json.dumps(entries, ensure_ascii=False, indent=1) + "\n", "utf-8")
-        draft.replace(self.folder / HISTORY)
+        with atomic_write(self.folder / HISTORY) as draft:
+            write_json(draft, entries)
 
 
 def _copy(model: Path, beside: Path) -> Path:
@@ -188,7 +192,7 @@ def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str
         "gate": outcome,
         "because": because,
     }
-    path.write_text(json.dumps(card, ensure_ascii=False, indent=1) + "\n", "utf-8")
+    write_json(path, card)
 
 
 def _said_before(model: Path) -> dict[str, Any]:
