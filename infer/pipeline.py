@@ -35,6 +35,7 @@ from crownlet.infer.routing import glyphs as glyphs_
 from crownlet.infer.routing.not_examined import cut_by_frame, not_examined
 from crownlet.infer.routing.reasons import reviewed
 from crownlet.infer.text import match as matching
+from crownlet.infer.text.discrepancies import TextContext
 from crownlet.infer.text.search import compare_with_text
 from crownlet.infer.text.side import (
     MAX_REVERSE_LETTERS,
@@ -42,7 +43,7 @@ from crownlet.infer.text.side import (
     letter_similarity,
     reverse_lines,
 )
-from crownlet.infer.text.summary import Reading, all_for_review
+from crownlet.infer.text.summary import all_for_review
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
@@ -234,7 +235,7 @@ def _matched(
 ) -> tuple[matching.AlignedText | None, TextMatch | None]:
     """The page against its text, named or found."""
     height, width = seen.flat.shape
-    reading = Reading(
+    reading = TextContext(
         page.odds, page.opens, page.letters, page.found, page.layout, (width, height),
         rules.thresholds.swapped_p,
     )  # fmt: skip

@@ -104,6 +104,8 @@ Floats = npt.NDArray[np.float64]
 
 Ints = npt.NDArray[np.int64]
 
+Bools = npt.NDArray[np.bool_]
+
 
 @dataclass(frozen=True)
 class Located:

@@ -73,7 +73,7 @@ def expected_kinds(layout: Layout, matched: AlignedText | None) -> list[GapKind 
         if a < 0 or b <= a:
             kinds.append(None)
         else:
-            kinds.append("word" if matched.starts[a + 1 : b + 1].any() else "letter")
+            kinds.append("word" if matched.word_starts[a + 1 : b + 1].any() else "letter")
     return kinds
 
 

@@ -1,4 +1,9 @@
-"""Runs of absent and extra letters told as what happened to the text, each as one place."""
+"""What differs between the page and its text, each run of absent or extra letters as one place.
+
+A run becomes a word or words, letters, a whole line, a second copy or an exchange; each has one
+message, in which Divine Names are veiled. Absent letters that the frame of the picture hides are
+counted and not listed.
+"""
 
 from __future__ import annotations
 
@@ -11,29 +16,74 @@ import numpy as np
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.layout.frame import Frame
 from crownlet.infer.layout.lines import Layout
-from crownlet.infer.records import ABSENT, EXTRA, SWAPPED, Floats, Ints, Located, Mishap, TextPlace
-from crownlet.infer.text.match import AlignedText, Bools
+from crownlet.infer.records import (
+    ABSENT,
+    EXTRA,
+    SWAPPED,
+    Bools,
+    Floats,
+    Ints,
+    Located,
+    Mishap,
+    TextPlace,
+)
+from crownlet.infer.text.match import AlignedText
 from crownlet.infer.view.wording import latin, veiled
 
 MIN_LETTERS_OFF_PAGE = 12
-"""A longer run of the text before the page's first or after its last letter is not on the page."""
+"""A longer run of the text before the page's first or after its last letter is off the page."""
 
 MIN_CUT_SHARE_OF_LINES = 1 / 3
-"""If so many lines that the frame may cut lack letters there, the frame has cut them."""
+"""With this share of the lines that the frame may cut, and at least `MIN_CUT_LINES`, lacking
+letters there, the frame has cut them."""
 
 MIN_CUT_LINES = 3
+
+MAX_WORDS_IN_MESSAGE = 8
+"""Of longer runs the message gives the first and last words."""
+
+MIN_COPY_AGREEMENT = 0.8
+"""Share of the letters of an extra run that may be those of the run beside it, for a second
+copy."""
+
+MIN_ALTERNATIVE_LETTER_P = 0.05
+"""A letter may be any one that has at least this probability."""
+
+MAX_MOVED_DISTANCE_LETTERS = 40
+"""Distance over which words that stand elsewhere are looked for, beside their own length."""
+
+MIN_LETTERS_OF_EXTRA_LINE = 12
+"""Extra lines of fewer letters are listed as letters."""
+
+
+@dataclass(frozen=True)
+class TextContext:
+    """The N letters of a page in reading order, as they are compared with a text."""
+
+    odds: Floats
+    """(N, 27) probability of each letter."""
+    word_start_p: Floats
+    """(N,) probability that a word begins at each."""
+    letters: str
+    found: Located
+    layout: Layout
+    size: tuple[int, int]
+    """Width and height of the upright page, px."""
+    min_sure_p: float
+    """Probability from which a letter's class is sure."""
 
 
 @dataclass(frozen=True)
 class Indel:
-    """Letters `first` to `last` of the text absent, or glyphs `first` to `last` extra."""
+    """A run of absent letters, `first` to `last` of the text, or of extra glyphs, `first` to
+    `last`; all from 0."""
 
     first: int
     last: int
     before: int
     """The glyph before the run; -1: none."""
-    doubted: bool = False
-    """Absent letters that may stand outside the picture."""
+    maybe_outside: bool = False
+    """Whether absent letters may stand outside the picture."""
 
     @property
     def length(self) -> int:
@@ -41,13 +91,30 @@ class Indel:
         return self.last - self.first + 1
 
 
+def find_discrepancies(
+    matched: AlignedText, page: TextContext, gone: Sequence[Indel], extra: Sequence[Indel]
+) -> tuple[TextPlace, ...]:
+    """All places at which letters or words are absent, extra or exchanged, in reading order."""
+    places = [_exchanged_place(matched, page, i) for i in _find_exchanged(matched, page)]
+    left = list(extra)
+    for run in gone:
+        moved = next((e for e in left if _is_moved(matched, page, run, e)), None)
+        if moved is None:
+            places.append(_absent_place(matched, page, run))
+        else:
+            left.remove(moved)
+            places.append(_extra_place(matched, page, moved, "words_exchanged"))
+    places += [_extra_place(matched, page, run, _extra_kind(matched, page, run)) for run in left]
+    return tuple(sorted(places, key=lambda place: (place.after, place.mishap)))
+
+
 def shown_span(matched: AlignedText) -> tuple[int, int]:
     """First and last letter of the text that belong on the page."""
     expected, length = matched.alignment.expected, matched.alignment.length
-    answered = expected[expected >= 0]
-    if not len(answered):
+    aligned = expected[expected >= 0]
+    if not len(aligned):
         return 0, length - 1
-    first, last = int(answered.min()), int(answered.max())
+    first, last = int(aligned.min()), int(aligned.max())
     if not (matched.portion.excerpt or first > MIN_LETTERS_OFF_PAGE):
         first = 0
     if not (matched.portion.excerpt or length - 1 - last > MIN_LETTERS_OFF_PAGE):
@@ -56,7 +123,7 @@ def shown_span(matched: AlignedText) -> tuple[int, int]:
 
 
 def find_absent(matched: AlignedText, layout: Layout, view: Frame) -> tuple[list[Indel], int]:
-    """Runs of absent letters, and how many letters the frame of the picture hides."""
+    """Runs of absent letters, and the number of letters that the frame of the picture hides."""
     expected = matched.alignment.expected
     rows = np.flatnonzero(expected >= 0)
     first, last = shown_span(matched)
@@ -72,17 +139,18 @@ def find_absent(matched: AlignedText, layout: Layout, view: Frame) -> tuple[list
     if len(cut) - len(across) >= max(MIN_CUT_SHARE_OF_LINES * breaks, MIN_CUT_LINES):
         ends = {run for run in runs if run.before < 0 or (run is runs[-1] and run.last == last)}
         hidden = ends | across | {r for r in runs if _stands_at(r, rows, view.perhaps, view.before)}
-    shown = [replace(run, doubted=run in cut) for run in runs if run not in hidden]
+    shown = [replace(run, maybe_outside=run in cut) for run in runs if run not in hidden]
     return shown, sum(run.length for run in hidden)
 
 
 def _stands_at(run: Indel, rows: Ints, mask: Bools, before: bool) -> bool:
-    """Whether a run stands where `mask` is set."""
+    """Whether `mask` (N,) is set where a run stands; `before` stands for the page's first
+    letter."""
     return before if run.before < 0 else bool(mask[_last_glyph_before_next(run, rows)])
 
 
 def _last_glyph_before_next(run: Indel, rows: Ints) -> int:
-    """The last glyph, extra ones included, before the one that goes on after a run."""
+    """The last glyph, extra ones included, before the one that continues the text after a run."""
     k = int(np.searchsorted(rows, run.before))
     return int(rows[k + 1]) - 1 if k + 1 < len(rows) else run.before
 
@@ -97,7 +165,7 @@ def _crosses_columns(run: Indel, rows: Ints, layout: Layout) -> bool:
 
 
 def find_extra(matched: AlignedText) -> list[Indel]:
-    """Runs of extra letters; those of other texts apart."""
+    """Runs of extra letters, without those of other texts."""
     runs: list[Indel] = []
     for i in np.flatnonzero(matched.alignment.expected < 0):
         glyph = int(i)
@@ -110,54 +178,38 @@ def find_extra(matched: AlignedText) -> list[Indel]:
     return runs
 
 
-MAX_WORDS_IN_MESSAGE = 8
-"""Longer runs are told by their first and last words."""
-
-
-@dataclass(frozen=True)
-class Teller:
-    """What is needed to tell of a mishap; arrays by glyph in reading order."""
-
-    matched: AlignedText
-    letters: str
-    odds: Floats
-    """(N, 27) probability of each letter."""
-    opens: Floats
-    """(N,) how likely a word begins at each."""
-    found: Located
-    layout: Layout
-    surely: float
-    """Probability from which a letter's class is sure."""
-
-
 def words_between(matched: AlignedText, first: int, last: int) -> tuple[str, bool]:
     """Letters `first` to `last` of the text, words divided, and whether they are whole words."""
     text = "".join(
-        (" " if j > first and matched.starts[j] else "") + matched.text[j]
+        (" " if j > first and matched.word_starts[j] else "") + matched.text[j]
         for j in range(first, last + 1)
     )
-    ends = last + 1 == len(matched.text) or bool(matched.starts[last + 1])
-    return text, bool(matched.starts[first]) and ends
+    ends = last + 1 == len(matched.text) or bool(matched.word_starts[last + 1])
+    return text, bool(matched.word_starts[first]) and ends
 
 
 def text_place(
-    teller: Teller, mishap: Mishap, letters: str, run: Indel, glyphs: tuple[int, ...]
+    matched: AlignedText,
+    page: TextContext,
+    mishap: Mishap,
+    letters: str,
+    run: Indel,
+    glyphs: tuple[int, ...],
 ) -> TextPlace:
     """The place of a run: absent letters where `glyphs` is empty, else those glyphs (from 1)."""
-    matched = teller.matched
     defect = ABSENT if not glyphs else SWAPPED if mishap == "letters_exchanged" else EXTRA
-    words = _words_touched(teller, run, glyphs)
+    words = _words_touched(matched, run, glyphs)
     if glyphs:
         rows = [glyph - 1 for glyph in glyphs]
-        line = int(teller.layout.line[rows[0]]) + 1
-        x, y = teller.found.anchors[rows].mean(axis=0)
+        line = int(page.layout.line[rows[0]]) + 1
+        x, y = page.found.anchors[rows].mean(axis=0)
         at = (float(x), float(y))
         in_name = any(matched.in_name(i) for i in rows)
-        sure = _read_surely(teller, rows)
+        sure = _read_surely(page, rows)
     else:
-        line, at = place_of_absent(matched, run, teller.found, teller.layout)
+        line, at = place_of_absent(matched, run, page.found, page.layout)
         in_name = any(j in matched.names for j in range(run.first, run.last + 1))
-        sure = not run.doubted
+        sure = not run.maybe_outside
     otherwise = bool(words & matched.portion.otherwise)
     return TextPlace(
         mishap=mishap, defect=defect, letters=letters, glyphs=glyphs, after=run.before + 1,
@@ -167,21 +219,20 @@ def text_place(
     )  # fmt: skip
 
 
-def _read_surely(teller: Teller, rows: list[int]) -> bool:
-    return bool(np.mean(teller.odds[rows].max(axis=1) >= teller.surely) > 0.5)
+def _read_surely(page: TextContext, rows: list[int]) -> bool:
+    return bool(np.mean(page.odds[rows].max(axis=1) >= page.min_sure_p) > 0.5)
 
 
-def _words_touched(teller: Teller, run: Indel, glyphs: tuple[int, ...]) -> set[int]:
-    """Words of the text, from 0, in which a run stands, or after which it does."""
-    matched = teller.matched
+def _words_touched(matched: AlignedText, run: Indel, glyphs: tuple[int, ...]) -> set[int]:
+    """Words of the text, from 0, in which a run stands, or after which it stands."""
     if not glyphs:
         return {int(matched.word_of[j]) for j in range(run.first, run.last + 1)}
     expected = matched.alignment.expected
-    answered = [int(expected[g - 1]) for g in glyphs if expected[g - 1] >= 0]
-    if not answered:
+    aligned = [int(expected[g - 1]) for g in glyphs if expected[g - 1] >= 0]
+    if not aligned:
         before = expected[: run.first][expected[: run.first] >= 0]
-        answered = [int(before[-1])] if len(before) else []
-    return {int(matched.word_of[j]) for j in answered}
+        aligned = [int(before[-1])] if len(before) else []
+    return {int(matched.word_of[j]) for j in aligned}
 
 
 def place_of_absent(
@@ -197,7 +248,7 @@ def place_of_absent(
 
 def _message(mishap: Mishap, letters: str, word: int, run: Indel, otherwise: bool) -> str:
     sentence = _sentence(mishap, letters, word)
-    if run.doubted:
+    if run.maybe_outside:
         sentence += ", or outside the picture"
     if otherwise:
         sentence += "; sources differ in the spelling here"
@@ -230,55 +281,25 @@ def _sentence(mishap: Mishap, letters: str, word: int) -> str:
 
 
 def _shown(letters: str) -> str:
-    """The words, Names veiled; of many only the first and the last."""
+    """The words, Divine Names veiled; of many only the first and the last."""
     words = [veiled(word) for word in letters.split()]
     if len(words) > MAX_WORDS_IN_MESSAGE:
         words = [*words[:3], "…", *words[-2:], f"({len(letters.split())} words)"]
     return " ".join(words)
 
 
-MIN_COPY_AGREEMENT = 0.8
-"""An extra run is a second copy if so many of its letters are those of the first."""
-
-MIN_ALTERNATIVE_LETTER_P = 0.05
-"""A letter may be another one of at least this probability."""
-
-MAX_MOVED_DISTANCE_LETTERS = 40
-"""Words that stand elsewhere are looked for within so many letters."""
-
-MIN_LETTERS_OF_EXTRA_LINE = 12
-"""Fewer letters that make up a line are called letters."""
-
-
-def find_discrepancies(
-    teller: Teller, gone: Sequence[Indel], extra: Sequence[Indel]
-) -> tuple[TextPlace, ...]:
-    """All places at which letters or words are absent, extra or exchanged, in reading order."""
-    places = [_exchanged_place(teller, i) for i in _find_exchanged(teller)]
-    left = list(extra)
-    for run in gone:
-        moved = next((e for e in left if _is_moved(teller, run, e)), None)
-        if moved is None:
-            places.append(_absent_place(teller, run))
-        else:
-            left.remove(moved)
-            places.append(_extra_place(teller, moved, "words_exchanged"))
-    places += [_extra_place(teller, run, _extra_kind(teller, run)) for run in left]
-    return tuple(sorted(places, key=lambda place: (place.after, place.mishap)))
-
-
-def _absent_place(teller: Teller, run: Indel) -> TextPlace:
-    text, whole = words_between(teller.matched, run.first, run.last)
+def _absent_place(matched: AlignedText, page: TextContext, run: Indel) -> TextPlace:
+    text, whole = words_between(matched, run.first, run.last)
     kind: Mishap = "words_absent" if whole and run.length > 1 else "letters_absent"
     if run.length == 1:
         kind = "letter_absent"
-    return text_place(teller, kind, text, run, ())
+    return text_place(matched, page, kind, text, run, ())
 
 
-def _find_exchanged(teller: Teller) -> list[int]:
+def _find_exchanged(matched: AlignedText, page: TextContext) -> list[int]:
     """Glyphs that stand in each other's place with the next one."""
-    expected, letters = teller.matched.alignment.expected, teller.letters
-    text = teller.matched.text
+    expected, letters = matched.alignment.expected, page.letters
+    text = matched.text
     return [
         i
         for i in range(len(letters) - 1)
@@ -288,44 +309,44 @@ def _find_exchanged(teller: Teller) -> list[int]:
     ]
 
 
-def _exchanged_place(teller: Teller, glyph: int) -> TextPlace:
+def _exchanged_place(matched: AlignedText, page: TextContext, glyph: int) -> TextPlace:
     run = Indel(glyph, glyph + 1, glyph - 1)
-    letters = teller.letters[glyph : glyph + 2]
-    return text_place(teller, "letters_exchanged", letters, run, (glyph + 1, glyph + 2))
+    letters = page.letters[glyph : glyph + 2]
+    return text_place(matched, page, "letters_exchanged", letters, run, (glyph + 1, glyph + 2))
 
 
-def _is_moved(teller: Teller, run: Indel, extra: Indel) -> bool:
+def _is_moved(matched: AlignedText, page: TextContext, run: Indel, extra: Indel) -> bool:
     """Whether an extra run is what is absent elsewhere nearby, word by word."""
-    text, whole = words_between(teller.matched, run.first, run.last)
+    text, whole = words_between(matched, run.first, run.last)
     near = abs(extra.before - run.before) <= MAX_MOVED_DISTANCE_LETTERS + extra.length
-    glyphs = teller.letters[extra.first : extra.last + 1]
+    glyphs = page.letters[extra.first : extra.last + 1]
     return whole and run.length > 1 and near and glyphs == text.replace(" ", "")
 
 
-def _extra_kind(teller: Teller, run: Indel) -> Mishap:
-    """What an extra run is: a second copy, whole lines, words or letters."""
-    copy = _copied_words(teller, run)
+def _extra_kind(matched: AlignedText, page: TextContext, run: Indel) -> Mishap:
+    """Kind of an extra run: a second copy, whole lines, words or letters."""
+    copy = _copied_words(matched, page, run)
     if copy is not None:
         return "letter_doubled" if run.length == 1 else "words_doubled"
     if run.length == 1:
         return "letter_extra"
-    line = teller.layout.line
+    line = page.layout.line
     begins = run.first == 0 or line[run.first - 1] != line[run.first]
     ends = run.last + 1 == len(line) or line[run.last] != line[run.last + 1]
     if begins and ends and run.length >= MIN_LETTERS_OF_EXTRA_LINE:
         return "lines_extra"
     after = run.last + 1
-    worded = teller.opens[run.first] >= 0.5 and (
-        after == len(teller.opens) or teller.opens[after] >= 0.5
+    worded = page.word_start_p[run.first] >= 0.5 and (
+        after == len(page.word_start_p) or page.word_start_p[after] >= 0.5
     )
     return "words_extra" if worded else "letters_extra"
 
 
-def _copied_words(teller: Teller, run: Indel) -> str | None:
-    """The words of which an extra run is a second copy, those before it or after."""
-    matched, size = teller.matched, run.length
+def _copied_words(matched: AlignedText, page: TextContext, run: Indel) -> str | None:
+    """The words before or after an extra run of which it is a second copy; None if of none."""
+    size = run.length
     expected = matched.alignment.expected
-    mine = teller.odds[run.first : run.last + 1]
+    mine = page.odds[run.first : run.last + 1]
     for first in (run.first - size, run.last + 1):
         glyphs = expected[max(first, 0) : first + size]
         if first < 0 or len(glyphs) < size or (glyphs < 0).any():
@@ -333,7 +354,7 @@ def _copied_words(teller: Teller, run: Indel) -> str | None:
         low, high = int(glyphs[0]), int(glyphs[-1])
         if high - low != size - 1:
             continue
-        text, whole = words_between(teller.matched, low, high)
+        text, whole = words_between(matched, low, high)
         copied = [index_of(letter) for letter in text.replace(" ", "")]
         same = np.mean(mine[np.arange(size), copied] >= MIN_ALTERNATIVE_LETTER_P)
         if same >= MIN_COPY_AGREEMENT and (whole or size == 1):
@@ -341,10 +362,12 @@ def _copied_words(teller: Teller, run: Indel) -> str | None:
     return None
 
 
-def _extra_place(teller: Teller, run: Indel, kind: Mishap) -> TextPlace:
-    copy = _copied_words(teller, run) if kind in ("words_doubled", "letter_doubled") else None
+def _extra_place(matched: AlignedText, page: TextContext, run: Indel, kind: Mishap) -> TextPlace:
+    copy = (
+        _copied_words(matched, page, run) if kind in ("words_doubled", "letter_doubled") else None
+    )
     shown = copy or "".join(
-        (" " if i > run.first and teller.opens[i] >= 0.5 else "") + teller.letters[i]
+        (" " if i > run.first and page.word_start_p[i] >= 0.5 else "") + page.letters[i]
         for i in range(run.first, run.last + 1)
     )
-    return text_place(teller, kind, shown, run, tuple(range(run.first + 1, run.last + 2)))
+    return text_place(matched, page, kind, shown, run, tuple(range(run.first + 1, run.last + 2)))

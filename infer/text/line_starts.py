@@ -1,7 +1,7 @@
-"""Where the lines of a page begin, beside the lists of line beginnings that the Tur hands down.
+"""Where the lines of a page begin, compared with the Tur's lists of line beginnings.
 
 Twenty-two lines for the mezuzah (Tur, Yoreh De'ah 288), seven or four for a portion of tefillin
-(Tur, Orach Chayim 35). Many hands keep other lines; whether that is worth a word is a custom.
+(Tur, Orach Chayim 35). Many hands keep other lines; whether that is listed is a matter of custom.
 """
 
 from __future__ import annotations
@@ -23,27 +23,28 @@ ARM_LINES = 28
 """Lines of the strip of the arm: four columns of seven (Tur, Orach Chayim 35)."""
 
 MIN_LINES_FOR_LIST, MIN_SHARE_OF_LISTED_STARTS = 3, 0.6
-"""A page of so many lines, of which such a share begin as in the list, follows the list."""
+"""A page of at least this many lines, with at least this share of them beginning as in the list,
+follows the list."""
 
 _TEFILLIN_LINES: dict[int, Literal["arm", "head"]] = {7: "arm", 4: "head"}
 
 
 @dataclass(frozen=True)
 class LineStart:
-    """A line that begins elsewhere than the list has it."""
+    """A line that begins with another word than in the list."""
 
     line: int
     """Line of the page, from 1."""
     expected_word: str
-    """The word with which the list's nearest line begins."""
+    """First word of the list's nearest line."""
     found_word: str
-    """The word of the text with which the line begins, or within which it does."""
+    """The word of the text in which the line begins."""
     glyph: int
     """The line's first letter that belongs to the text."""
 
 
 def unlisted_line_starts(record: PageRecord, text: Portion) -> tuple[LineStart, ...]:
-    """Lines of the page that begin elsewhere than in the list, from the top.
+    """Lines of the page that begin with another word than in the list, from the top.
 
     Empty where there is no list for the portion, or the page was not compared with its text.
     """
@@ -62,7 +63,8 @@ def unlisted_line_starts(record: PageRecord, text: Portion) -> tuple[LineStart, 
 
 
 def listed_lines(text: Portion, lines: int) -> Lines | None:
-    """The words of a portion by the lines of the list that a page of so many lines may follow."""
+    """The words of a portion by the lines of the list for a page of `lines` lines; None without
+    one."""
     if text.name == "tefillin" and lines == ARM_LINES:
         return tuple(line for name in TEFILLIN for line in tefillin_lines(name, "arm"))
     if text.name in TEFILLIN and lines in _TEFILLIN_LINES:
@@ -73,7 +75,7 @@ def listed_lines(text: Portion, lines: int) -> Lines | None:
 def has_lines_of_mezuzah(matched: AlignedText, layout: Layout) -> bool:
     """Whether a page that may be part of a mezuzah or of tefillin has the lines of a mezuzah.
 
-    `matched` lays it against one of the portions that the mezuzah holds.
+    `matched` aligns it to one of the portions that the mezuzah holds.
     """
     mezuzah = portion("mezuzah")
     offset = mezuzah.letters.find(matched.text)
@@ -84,7 +86,7 @@ def has_lines_of_mezuzah(matched: AlignedText, layout: Layout) -> bool:
     _, first = np.unique(layout.line[rows], return_index=True)
     lengths = [len("".join(line)) for line in mezuzah.lines or ()]
     listed_starts = np.cumsum([0, *lengths])
-    # The page's first letter may begin anywhere: it tells nothing.
+    # The page's first letter may begin anywhere: it is no evidence.
     begins = expected[rows[first]][1:] + offset
     return len(begins) + 1 >= MIN_LINES_FOR_LIST and bool(
         np.isin(begins, listed_starts).mean() >= MIN_SHARE_OF_LISTED_STARTS
@@ -101,7 +103,7 @@ def _first_words(lines: Lines) -> list[int]:
 
 
 def _first_glyphs(record: PageRecord) -> list[GlyphRecord]:
-    """The first letter of each line that answers a letter of the text."""
+    """The first letter of each line that is aligned to a letter of the text."""
     firsts: dict[int, GlyphRecord] = {}
     for glyph in record.glyphs:
         if glyph.expected:

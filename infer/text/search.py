@@ -1,4 +1,4 @@
-"""A page laid against its text, which was named or is found by the page's own words."""
+"""A page compared with its text, which was named or is found by the page's own words."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from crownlet.datasets.scribal.texts import portion, read_portion
 from crownlet.infer.layout.frame import Frame, frame
 from crownlet.infer.records import PageRecord, TextMatch
+from crownlet.infer.text.discrepancies import TextContext
 from crownlet.infer.text.line_starts import has_lines_of_mezuzah
 from crownlet.infer.text.match import (
     MIN_TEXT_AGREEMENT,
@@ -17,7 +18,7 @@ from crownlet.infer.text.match import (
     foreign_letters,
     share_agreeing,
 )
-from crownlet.infer.text.summary import Reading, summarise
+from crownlet.infer.text.summary import summarise
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.pentateuch.search import Found
@@ -32,27 +33,29 @@ TextChoice: TypeAlias = "Portion | Literal['auto'] | None"
 
 
 def read_text_choice(name_or_path: str | Path) -> TextChoice:
-    """`auto`, `none`, or what `read_portion` reads, whose ValueError says what is wrong."""
+    """`auto`, `none` or a portion by name or file.
+
+    Errors: a ValueError of `read_portion`, whose message names the fault.
+    """
     if name_or_path == AUTO:
         return AUTO
     return None if name_or_path == NOT_COMPARED else read_portion(name_or_path)
 
 
 MIN_CONFIDENCE_WITHOUT_ALTERNATIVES = 0.9
-"""A passage found with less is told with the others in which the words stand."""
+"""With less confidence the note names the other passages that hold the same words."""
 
 MEZUZAH = "mezuzah"
 
 MAX_ALTERNATIVES_IN_NOTE = 3
-"""Other places that are named in the note; all stand in the record."""
+"""Other passages named in the note; the record holds all of them."""
 
 TextComparison = tuple[AlignedText | None, TextMatch | None]
 
 
-def compare_with_text(page: Reading, text: TextChoice) -> TextComparison:
-    """The page against its text; only the summary where they do not belong together.
-
-    Neither where there is no text, or none was found.
+def compare_with_text(page: TextContext, text: TextChoice) -> TextComparison:
+    """The page aligned to its text, and the summary; the summary alone where the two do not belong
+    together, neither where there is no text or none was found.
     """
     if text is None or not page.letters:
         return None, None
@@ -60,16 +63,18 @@ def compare_with_text(page: Reading, text: TextChoice) -> TextComparison:
     if text == AUTO:
         return _search_and_compare(page, view)
     matched = _align(page, text, view)
-    said = summarise(matched, page, view)
-    return (matched if share_agreeing(matched, page.letters) >= MIN_TEXT_AGREEMENT else None), said
+    match = summarise(matched, page, view)
+    return (matched if share_agreeing(matched, page.letters) >= MIN_TEXT_AGREEMENT else None), match
 
 
-def _align(page: Reading, text: Portion, view: Frame) -> AlignedText:
-    matched = align_to_portion(page.odds, page.opens, text, view.perhaps)
-    return matched.without(foreign_letters(matched.alignment.expected, page.found, page.layout))
+def _align(page: TextContext, text: Portion, view: Frame) -> AlignedText:
+    matched = align_to_portion(page.odds, page.word_start_p, text, view.perhaps)
+    return matched.without_foreign(
+        foreign_letters(matched.alignment.expected, page.found, page.layout)
+    )
 
 
-def _search_and_compare(page: Reading, view: Frame) -> TextComparison:
+def _search_and_compare(page: TextContext, view: Frame) -> TextComparison:
     # Loaded only here: the text of the Pentateuch is not needed where the portion is named.
     from crownlet.datasets.scribal.pentateuch.search import find_passage
 
@@ -84,29 +89,29 @@ def _search_and_compare(page: Reading, view: Frame) -> TextComparison:
         matched = _align(page, whole, view)
     if share_agreeing(matched, page.letters) < MIN_TEXT_AGREEMENT:
         return None, None
-    said = summarise(matched, page, view)
-    note = " ".join(filter(None, (_search_note(matched.portion.name, found), said.note)))
-    return matched, replace(said, found=round(found.confidence, 3), also=found.also, note=note)
+    match = summarise(matched, page, view)
+    note = " ".join(filter(None, (_search_note(matched.portion.name, found), match.note)))
+    return matched, replace(match, found=round(found.confidence, 3), also=found.also, note=note)
 
 
 def _trim_to_shown_verses(matched: AlignedText, found: Found) -> AlignedText:
     """A found passage without the verses around it that the page does not show."""
     expected = matched.alignment.expected
-    answered = expected[expected >= 0]
-    if found.verse is None or not len(answered):
+    aligned = expected[expected >= 0]
+    if found.verse is None or not len(aligned):
         return matched
     from crownlet.datasets.scribal.pentateuch.text import pentateuch, verses
 
     text = pentateuch()
     begin = int(text.verse_starts[found.verse])
-    first = text.verse_at(begin + int(matched.word_of[answered.min()]))
-    last = text.verse_at(begin + int(matched.word_of[answered.max()]))
+    first = text.verse_at(begin + int(matched.word_of[aligned.min()]))
+    last = text.verse_at(begin + int(matched.word_of[aligned.max()]))
     before = int(text.word_starts[text.verse_starts[first]] - text.word_starts[begin])
-    return matched.part(verses(first, last), before)
+    return matched.restricted_to(verses(first, last), before)
 
 
 def _search_note(name: str, found: Found) -> str:
-    """What the page was taken for, by its words."""
+    """A sentence on the passage that the page's words were found in."""
     if found.confidence >= MIN_CONFIDENCE_WITHOUT_ALTERNATIVES or not found.also:
         return f"By its words this is {name!r}."
     others = ", ".join(found.also[:MAX_ALTERNATIVES_IN_NOTE])
@@ -116,20 +121,20 @@ def _search_note(name: str, found: Found) -> str:
 
 
 def holds_other_text(record: PageRecord) -> bool:
-    """Whether a page was compared with a text and does not hold it."""
+    """Whether a page was compared with a text and holds another one."""
     return record.match is not None and all(glyph.expected is None for glyph in record.glyphs)
 
 
 def add_likely_passage(record: PageRecord) -> PageRecord:
-    """The record; where a page does not hold its text, with what it seems to hold instead."""
+    """The record; where the page holds another text, with the name of that text in its note."""
     match = record.match
     if match is None or not holds_other_text(record):
         return record
-    # Loaded only here: a page that holds its text has no need of the Pentateuch.
+    # Loaded only here: a page that holds its text does not need the Pentateuch.
     from crownlet.datasets.scribal.pentateuch.search import find_passage
 
     found = find_passage("".join(glyph.letter for glyph in record.glyphs))
     if found is None or found.portion.name == match.portion:
         return record
-    said = f"{match.note} It seems to be {found.portion.name!r}."
-    return replace(record, match=replace(match, note=said))
+    note = f"{match.note} It seems to be {found.portion.name!r}."
+    return replace(record, match=replace(match, note=note))

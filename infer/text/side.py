@@ -1,6 +1,6 @@
-"""Which side of a mezuzah a page is, told by its letters alone.
+"""Which side of a mezuzah a page shows, by its letters alone.
 
-On the back stand, by one custom, fourteen letters upside down behind line 1, and the Name of three
+The back has, by one custom, fourteen letters upside down behind line 1, and the Name of three
 letters behind the gap between the portions (Keset HaSofer 27:7; Tur, Yoreh Deah 288).
 """
 
@@ -21,17 +21,18 @@ Side = Literal["face", "reverse"]
 FACE, REVERSE = "mezuzah", "mezuzah_reverse"
 
 MIN_REVERSE_SIMILARITY = 0.7
-"""Least likeness (2 matches / both lengths) of a page's letters to those of the reverse."""
+"""Similarity (2 matches / both lengths) of a page's letters to those of the reverse, 0 to 1."""
 
 MAX_REVERSE_LETTERS = 60
-"""A page with more letters is no reverse, whatever else was read on it."""
+"""A page with more letters is no reverse, whatever was read on it."""
 
 GIVEN_AS_OPENING = "Given as a {}, this page reads"
-"""How the sentence begins that tells of exchanged sides."""
+"""Beginning of the sentence on exchanged sides; by it a later step finds the sentence."""
 
 
 def side_by_letters(letters: str) -> Side | None:
-    """The side as which a page reads, by its letters in reading order; None if neither is plain."""
+    """The side whose text a page holds, by its letters in reading order; None if it holds
+    neither."""
     if len(letters) > MAX_REVERSE_LETTERS:
         return "face"
     if any(letter_similarity(letters, text) >= MIN_REVERSE_SIMILARITY for text in reverse_texts()):
@@ -46,13 +47,13 @@ def reverse_lines() -> tuple[str, str]:
 
 
 def reverse_texts() -> tuple[str, ...]:
-    """The reverse by either custom, also as it reads when its picture stands on its head."""
+    """The texts of the reverse by either custom, also in the order of a picture upside down."""
     first, name = reverse_lines()
     return first + name, name + first, first, name
 
 
 def letter_similarity(a: str, b: str) -> float:
-    """Letters that two texts share in order, twice, over the letters of both: 0 to 1."""
+    """Twice the letters that two texts share in order, over the letters of both: 0 to 1."""
     return SequenceMatcher(None, a, b, autojunk=False).ratio()
 
 
@@ -64,9 +65,9 @@ def portion_for(side: Side | None, given: TextChoice) -> TextChoice:
 
 
 def exchange_side(letters: str, side: Side | None, text: TextChoice) -> tuple[Portion, str] | None:
-    """The text with which a page is to be compared instead, and the sentence that says so.
+    """The text with which a page is compared instead, and the sentence on the exchange.
 
-    None where the page reads as what it was given as, or is of no mezuzah.
+    None where the page holds the side that it was given as, or is of no mezuzah.
     """
     reads = side_by_letters(letters)
     if text == AUTO and side is not None and reads is not None and reads != side:
@@ -75,9 +76,11 @@ def exchange_side(letters: str, side: Side | None, text: TextChoice) -> tuple[Po
         return None
     if reads == "reverse" and text.name == FACE:
         opening = GIVEN_AS_OPENING.format("face") if side == "face" else "This page reads"
-        rest = "as the reverse of a mezuzah; it was compared with the text of the reverse."
-        return read_portion(REVERSE), f"{opening} {rest}"
+        compared = "as the reverse of a mezuzah; it was compared with the text of the reverse."
+        return read_portion(REVERSE), f"{opening} {compared}"
     if reads == "face" and text.name == REVERSE:
-        rest = f"as a face ({len(letters)} letters); it was compared with the text of the mezuzah."
-        return read_portion(FACE), f"{GIVEN_AS_OPENING.format('reverse')} {rest}"
+        compared = (
+            f"as a face ({len(letters)} letters); it was compared with the text of the mezuzah."
+        )
+        return read_portion(FACE), f"{GIVEN_AS_OPENING.format('reverse')} {compared}"
     return None

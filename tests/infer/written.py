@@ -9,7 +9,7 @@ import numpy as np
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.records import Located
-from crownlet.infer.text.summary import Reading
+from crownlet.infer.text.discrepancies import TextContext
 
 BODY, WIDTH, WORD, PITCH = 30.0, 26.0, 22.0, 60.0
 """Height and width of a letter with its gap, white between words, distance of lines; px."""
@@ -22,7 +22,7 @@ def reading(
     sure: float = 0.97,
     column: int = 0,
     between: float = 90.0,
-) -> Reading:
+) -> TextContext:
     """A page of `lines`, ranged at the right; `margin` left, top, right, bottom in px.
 
     With `column` lines in each, columns stand side by side from the right.
@@ -51,11 +51,11 @@ def reading(
     layout = lay_out(found)
     order = layout.order
     letters = "".join(LETTERS[k] for k in odds[order].argmax(axis=1))
-    return Reading(odds[order], np.array(opens)[order], letters, found.take(order), layout,
+    return TextContext(odds[order], np.array(opens)[order], letters, found.take(order), layout,
                    (round(width), round(height)), 0.9)  # fmt: skip
 
 
-def cropped(page: Reading, left: float, top: float, right: float, bottom: float) -> Reading:
+def cropped(page: TextContext, left: float, top: float, right: float, bottom: float) -> TextContext:
     """What a narrower frame shows: letters that it cuts in half or more are lost."""
     found, (width, height) = page.found, page.size
     middle = (found.box[:, :2] + found.box[:, 2:]) / 2
@@ -71,8 +71,8 @@ def cropped(page: Reading, left: float, top: float, right: float, bottom: float)
     layout = lay_out(moved)
     order = layout.order
     odds = page.odds[rows][order]
-    return Reading(
-        odds, page.opens[rows][order], "".join(LETTERS[k] for k in odds.argmax(axis=1)),
+    return TextContext(
+        odds, page.word_start_p[rows][order], "".join(LETTERS[k] for k in odds.argmax(axis=1)),
         moved.take(order), layout, (round(width - left - right), round(height - top - bottom)),
-        page.surely,
+        page.min_sure_p,
     )  # fmt: skip

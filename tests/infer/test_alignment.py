@@ -182,8 +182,8 @@ def test_none_is_cheaper_where_the_frame_cuts(seed: int) -> None:
     assert result.cost == pytest.approx(reference(costs, rows), abs=1e-3)
 
 
-UNIT = EditCosts(dearest=1.0, open_absent=0.0, next_absent=1.0, next_outside=1.0, open_extra=0.0,
-              next_extra=1.0)  # fmt: skip
+UNIT = EditCosts(max_substitution=1.0, open_absent=0.0, extend_absent=1.0, outside=1.0,
+                 open_extra=0.0, extend_extra=1.0)  # fmt: skip
 SHORT = st.text(alphabet="אבגד", max_size=18)
 
 
@@ -191,7 +191,7 @@ SHORT = st.text(alphabet="אבגד", max_size=18)
 @given(page=SHORT, text=SHORT)
 def test_with_every_edit_at_one_the_cost_is_the_levenshtein_distance(page: str, text: str) -> None:
     """Reference: rapidfuzz."""
-    result = align(np.eye(27)[classes(page)], classes(text), prices=UNIT)
+    result = align(np.eye(27)[classes(page)], classes(text), edit_costs=UNIT)
     assert result.cost == pytest.approx(Levenshtein.distance(page, text), abs=0.1)
     pairs = [j for j in result.expected.tolist() if j >= 0]
     assert pairs == sorted(set(pairs))
