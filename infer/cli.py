@@ -14,7 +14,7 @@ import warnings
 from collections.abc import Callable, Sequence
 
 from crownlet.infer.commands import WRONG_USAGE
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 COMMANDS = ("inspect", "drift", "sheet", "review", "survey", "demo")
 """Modules of `crownlet.infer.commands`, in the order in which `--help` lists them."""
@@ -40,12 +40,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return STOPPED
     except KeyboardInterrupt:
-        complain("stopped; pages finished so far are whole.")
+        print_error("stopped; pages finished so far are whole.")
         return STOPPED
     except ModuleNotFoundError as error:
         if not _of_an_extra(options.command, error):
             raise
-        complain(_missing(options.command, error))
+        print_error(_missing(options.command, error))
         return WRONG_USAGE
 
 

@@ -15,14 +15,14 @@ import numpy.typing as npt
 
 from crownlet.datasets.files.images import ImageFacts
 
-REASON = "unfamiliar"
+UNFAMILIAR = "unfamiliar"
 """A reason to look, beside the catalogue's defects."""
 
-DOUBT = "shape_doubt"
+SHAPE_DOUBT = "shape_doubt"
 
-SWAPPED, EXTRA, ABSENT = "letter_swapped", "letter_extra", "letter_absent"
+LETTER_SWAPPED, LETTER_EXTRA, LETTER_ABSENT = "letter_swapped", "letter_extra", "letter_absent"
 
-Mishap = Literal[
+DiscrepancyKind = Literal[
     "letter_absent",
     "letters_absent",
     "words_absent",
@@ -42,7 +42,7 @@ Mishap = Literal[
 class TextPlace:
     """One place where the page and the text part company; glyphs, lines and words from 1."""
 
-    mishap: Mishap
+    mishap: DiscrepancyKind
     defect: str
     """The catalogue's name: `letter_absent`, `letter_extra` or `letter_swapped`."""
     letters: str
@@ -65,7 +65,7 @@ class TextPlace:
     """One plain sentence, Divine Names veiled."""
 
 
-Says = Literal["there", "not_there", "unclear"]
+MeasureClaim = Literal["there", "not_there", "unclear"]
 
 Point = tuple[float, float]
 
@@ -90,7 +90,7 @@ class Measurement:
     end: Point
     of: str
     """The defect of the catalogue on which it bears."""
-    says: Says
+    says: MeasureClaim
     """Whether by this measure alone the defect is there."""
 
 

@@ -31,7 +31,7 @@ from crownlet.datasets.scribal.texts import KNOWN
 from crownlet.infer.batch.processes import Setting
 from crownlet.infer.batch.worker import Desk, Outcome, Task, asked
 from crownlet.infer.networks import ModelError
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 PROGRAMS = ("crownlet", "numpy", "onnxruntime", "opencv-python-headless", "pillow")
 """What the numbers of a record hang on, besides networks, customs and text."""
@@ -146,7 +146,7 @@ class Cluster:
         """A page for each thread, and one for each worker that waits there."""
         threads = self.client.nthreads().values()
         if not threads and not self.idle:
-            complain("the cluster has no workers now; waiting for some.")
+            print_error("the cluster has no workers now; waiting for some.")
         self.idle = not threads
         return max(1, sum(threads) + len(threads))
 

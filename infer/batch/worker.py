@@ -19,7 +19,7 @@ from crownlet.infer.inspector import record_side
 from crownlet.infer.run.write import FILES, SCHEMA, write_page
 from crownlet.infer.scrolls.sketch import top_notes
 from crownlet.infer.text.search import AUTO, NOT_COMPARED
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
     from crownlet.infer.inspector import Inspector
@@ -156,7 +156,7 @@ class Work:
         name = outcome.task.place.page
         if outcome.fault:
             self.failed += 1
-            complain(outcome.fault)
+            print_error(outcome.fault)
         elif outcome.kept:
             self.kept += 1
         else:

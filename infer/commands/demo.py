@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -21,7 +21,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 def run(options: argparse.Namespace) -> int:
     """Make the demonstration; returns the exit code."""
     if Path(options.out).exists() and not Path(options.out).is_dir():
-        complain(f"{options.out}: is a file; the demo needs a folder.")
+        print_error(f"{options.out}: is a file; the demo needs a folder.")
         return WRONG_USAGE
     from crownlet.datasets.files.images import PageError
     from crownlet.infer.demo.run import run_demo
@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
     try:
         index = run_demo(Path(options.out), model=options.model, say=print)
     except (ModelError, PageError, OSError) as error:
-        complain(error)
+        print_error(error)
         return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED
     print(f"Open {index} in a browser.")
     return DONE

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, WRONG_USAGE
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
     from crownlet.infer.drift.compare import Drift
@@ -33,10 +33,10 @@ def run(options: argparse.Namespace) -> int:
         found = compared(folder, options.model)
         path = write(found, folder)
     except FileFault as error:
-        complain(error)
+        print_error(error)
         return WRONG_USAGE
     except OSError as error:
-        complain(f"{folder}: cannot be written ({error.strerror or error}).")
+        print_error(f"{folder}: cannot be written ({error.strerror or error}).")
         return WRONG_USAGE
     print(*lines(found), f"Compared with {found.reference}; written to {path}", sep="\n")
     return DONE

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
     from crownlet.infer.batch.processes import Setting
@@ -74,11 +74,11 @@ def run(options: argparse.Namespace) -> int:
 
     out = Path(options.out)
     if out.exists() and not out.is_dir():
-        complain(f"{out}: is a file; --out needs a folder.")
+        print_error(f"{out}: is a file; --out needs a folder.")
         return WRONG_USAGE
     paths, wrong = pictures(options.pages, out)
     for sentence in wrong:
-        complain(sentence)
+        print_error(sentence)
     if not paths:
         return WRONG_USAGE
     if options.cluster:
@@ -99,7 +99,7 @@ def run(options: argparse.Namespace) -> int:
         for outcome in _outcomes(tasks, *opened, options):
             work.note(outcome)
     except FileFault as error:
-        complain(error)
+        print_error(error)
         return SOME_FAILED
     finally:  # After Ctrl-C too: the pages finished so far make scrolls.
         if work.fresh or work.kept:
@@ -108,7 +108,7 @@ def run(options: argparse.Namespace) -> int:
         pages = "1 page was" if work.kept == 1 else f"{work.kept} pages were"
         print(f"{pages} inspected before and kept as {'it is' if work.kept == 1 else 'they are'}.")
     if work.failed:
-        complain(f"{work.failed} of {len(paths)} pages failed; the others are in {out}.")
+        print_error(f"{work.failed} of {len(paths)} pages failed; the others are in {out}.")
     return DONE if listed and not work.failed and not wrong else SOME_FAILED
 
 
@@ -152,9 +152,9 @@ def _places(
             print(f"Not in {file}, so placed by name: {some_of(left)}.")
         return table, places
     except FileFault as error:
-        complain(error)
+        print_error(error)
     except OSError as error:
-        complain(f"{out}: cannot be read ({error.strerror or error}).")
+        print_error(f"{out}: cannot be read ({error.strerror or error}).")
     return None
 
 
@@ -167,7 +167,7 @@ def _open(options: argparse.Namespace, out: Path) -> tuple[Desk, Setting] | None
     try:
         return setting.desk(), setting
     except (ValueError, OSError, ModelError) as error:
-        complain(error)
+        print_error(error)
         return None
 
 
@@ -179,7 +179,7 @@ def _list_scrolls(work: Work, table: Table | None) -> bool:
     try:
         scrolls = update_scrolls(work.out, table)
     except (FileFault, OSError) as error:
-        complain(f"{work.out}: its scrolls cannot be listed ({error}).")
+        print_error(f"{work.out}: its scrolls cannot be listed ({error}).")
         return False
     for scroll in scrolls:
         new = [note for note in scroll.notes if note not in work.said]

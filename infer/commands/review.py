@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, WRONG_USAGE
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -59,9 +59,9 @@ def run(options: argparse.Namespace) -> int:
         opened = open_run(options.folder)
         return _export(opened) if options.export else _serve(options, opened)
     except FileFault as error:
-        complain(error)
+        print_error(error)
     except OSError as error:
-        complain(f"{options.folder}: cannot be written ({error.strerror or error}).")
+        print_error(f"{options.folder}: cannot be written ({error.strerror or error}).")
     return WRONG_USAGE
 
 
@@ -99,7 +99,7 @@ def _serve(options: argparse.Namespace, opened: Run) -> int:
     try:
         reader = parse_reader_name(options.reader) if options.reader else ""
     except UserFacingError as error:
-        complain(f"--reader: {error}")
+        print_error(f"--reader: {error}")
         return WRONG_USAGE
     listening, store = bind_socket(options.port), _store(options, opened)
 

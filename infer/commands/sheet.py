@@ -6,7 +6,7 @@ import argparse
 from typing import Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -31,16 +31,16 @@ def run(options: argparse.Namespace) -> int:
         opened = open_run(options.folder)
         if options.scroll and options.scroll not in {s.name for s in opened.scrolls}:
             known = ", ".join(sorted(s.name for s in opened.scrolls)[:12])
-            complain(
+            print_error(
                 f"{options.folder}: no scroll is called {options.scroll!r}; there are {known}."
             )
             return WRONG_USAGE
-        made = make_sheets(opened, options.scroll, options.show_names, print, complain)
+        made = make_sheets(opened, options.scroll, options.show_names, print, print_error)
     except FileFault as error:
-        complain(error)
+        print_error(error)
         return WRONG_USAGE
     except OSError as error:
-        complain(f"{options.folder}: sheets cannot be written ({error.strerror or error}).")
+        print_error(f"{options.folder}: sheets cannot be written ({error.strerror or error}).")
         return SOME_FAILED
     print(f"Open {made.index} in a browser.")
     return SOME_FAILED if made.failed else DONE

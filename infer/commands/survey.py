@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
-from crownlet.infer.view.console import complain
+from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.plan import PowerTarget, SurveyPlan
@@ -76,9 +76,9 @@ def _run(options: argparse.Namespace) -> int:
     try:
         return _inspect(running)
     except FileFault as error:
-        complain(error)
+        print_error(error)
     except OSError as error:
-        complain(f"{running.folder}: cannot be written ({error.strerror or error}).")
+        print_error(f"{running.folder}: cannot be written ({error.strerror or error}).")
     return SOME_FAILED
 
 
@@ -93,7 +93,7 @@ def _prepared(options: argparse.Namespace) -> SurveyRun | None:
         manifest = read_manifest(options.manifest, options.portion, options.customs)
         return prepare_survey(manifest, Path(options.out), wish)
     except (FileFault, ValueError, OSError) as error:
-        complain(error)
+        print_error(error)
         return None
 
 
@@ -110,9 +110,9 @@ def _inspect(running: SurveyRun) -> int:
     _drawn(running, drawn)
     if running.failed:
         lines = {key.page: key.line for key in running.keys}
-        complain(f"{len(running.failed)} of {len(rows)} scans failed:")
+        print_error(f"{len(running.failed)} of {len(rows)} scans failed:")
         for page, why in running.failed.items():
-            complain(f"line {lines[page]} of the manifest, {page}: {why}")
+            print_error(f"line {lines[page]} of the manifest, {page}: {why}")
         return SOME_FAILED
     return DONE
 
@@ -176,10 +176,10 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
         seed = survey.seed if survey else SEED
         page = write_report(folder, gathered, seed, names=options.names)
     except FileFault as error:
-        complain(error)
+        print_error(error)
         return WRONG_USAGE
     except OSError as error:
-        complain(error)
+        print_error(error)
         return SOME_FAILED
     print(f"Open {page} in a browser; the tables and figures lie beside it.")
     if options.names:
@@ -211,7 +211,7 @@ def _run_survey_demo(options: argparse.Namespace) -> int:
     """Make the demonstration; returns the exit code."""
     out = Path(options.out)
     if out.exists() and not out.is_dir():
-        complain(f"{options.out}: is a file; the demo needs a folder.")
+        print_error(f"{options.out}: is a file; the demo needs a folder.")
         return WRONG_USAGE
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.demo.survey import run_survey_demo
@@ -220,7 +220,7 @@ def _run_survey_demo(options: argparse.Namespace) -> int:
     try:
         report = run_survey_demo(out, options.scrolls, options.model)
     except (FileFault, ModelError, OSError) as error:
-        complain(error)
+        print_error(error)
         return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED
     print(f"Open {report} in a browser.")
     return DONE
@@ -277,7 +277,7 @@ def _plan(options: argparse.Namespace) -> int:
         aim = PowerTarget(**{name: getattr(options, name) for name in names})
         print(_words(aim, list_plans(aim)))
     except PlanError as error:
-        complain(error)
+        print_error(error)
         return WRONG_USAGE
     return DONE
 

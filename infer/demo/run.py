@@ -30,7 +30,7 @@ from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.write import write_page
 from crownlet.infer.sheet.render import choose_file_names, render
-from crownlet.infer.view.wording import RULING
+from crownlet.infer.view.wording import RULING_TEXT
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def index_page(results: Sequence[Result], folder: Path) -> str:
     }
     kinds = sum(tallies.values(), Counter[str]()).most_common()
     return render(
-        "demo.html", sources=SOURCES, lines=_lines(results, folder.as_posix()), ruling=RULING,
+        "demo.html", sources=SOURCES, lines=_lines(results, folder.as_posix()), ruling=RULING_TEXT,
         sheets=len(results), letters=sum(len(r.record.glyphs) for r in results),
         folder=folder.as_posix(), kinds=[name for name, _ in kinds], tallies=tallies,
         planted=Planted(

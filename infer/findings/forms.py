@@ -12,7 +12,7 @@ from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.page import letter_at, page_finding, text_of
 from crownlet.infer.records import GlyphRecord, PageRecord
-from crownlet.infer.view.wording import latin
+from crownlet.infer.view.wording import latin_name
 
 LEAST = 3
 """Other letters of the same kind needed to know the hand's usual height."""
@@ -33,7 +33,9 @@ def size_findings(record: PageRecord, customs: Customs) -> list[Finding]:
         if (ratio >= border) == (customs.large_letters == "expected"):
             continue
         asked = "as the others" if ratio >= border else "larger"
-        says = f"{latin(glyph.letter).capitalize()}: {ratio:.2f} times as high as others of its "
+        says = (
+            f"{latin_name(glyph.letter).capitalize()}: {ratio:.2f} times as high as others of its "
+        )
         says += f"kind; the customs chosen have it {asked}."
         found.append(page_finding("letter_size", (glyph,), says, customs, glyph.letter))
     return found

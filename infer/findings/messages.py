@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 from crownlet.infer.records import GapRecord, GlyphRecord
-from crownlet.infer.view.wording import UNFAMILIAR, latin, said
+from crownlet.infer.view.wording import UNFAMILIAR_TEXT, defect_words, latin_name
 
 
 def letter_says(kind: str, glyph: GlyphRecord, sure: bool) -> str:
     """A sentence on one letter; "may" where the program is in doubt."""
-    name = latin(glyph.letter).capitalize()
+    name = latin_name(glyph.letter).capitalize()
     if kind == "unfamiliar":
-        return f"{name}? {UNFAMILIAR}"
+        return f"{name}? {UNFAMILIAR_TEXT}"
     if kind == "tag_missing" and glyph.tags_expected is not None:
         return f"{name}: {_tags(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
     if kind == "tag_excess" and glyph.tags_expected is not None:
         return f"{name}: {_tags(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
     if kind == "letter_swapped" and glyph.expected:
         seems = "is read" if sure else "may be read"
-        return f"{name} {seems} where the text has {latin(glyph.expected)}."
+        return f"{name} {seems} where the text has {latin_name(glyph.expected)}."
     if kind == "letter_extra":
         return f"{name}: the text has no letter here."
     if kind == "shape_doubt":
         return f"{name}: the form may be read as another letter."
-    return f"{name}: {_PLAIN.get(kind, said(kind) + '{maybe}').format(maybe=_maybe(sure))}."
+    return f"{name}: {_PLAIN.get(kind, defect_words(kind) + '{maybe}').format(maybe=_maybe(sure))}."
 
 
 def _tags(count: int) -> str:
@@ -61,7 +61,7 @@ _PLAIN = {
 
 def gap_says(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> str:
     """A sentence on the white between two letters."""
-    between = f"between {latin(right)} and {latin(left)}"
+    between = f"between {latin_name(right)} and {latin_name(left)}"
     width = f"the white is {max(gap.width_yud, 0.0):.1f} of this hand's yud wide"
     if kind == "words_joined":
         return f"Two words may read as one {between}: {width}."
@@ -72,7 +72,7 @@ def gap_says(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> st
 
 def absent_says(letters: str, word: int, whole_word: bool) -> str:
     """A sentence on letters of the text that are not on the page."""
-    names = ", ".join(latin(char) for char in letters)
+    names = ", ".join(latin_name(char) for char in letters)
     if whole_word:
         return f"Word {word} of the text, {names}, is not on the page."
     verb = "is" if len(letters) == 1 else "are"

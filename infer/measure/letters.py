@@ -18,7 +18,7 @@ from crownlet.infer.measure import gaps as parting
 from crownlet.infer.measure import lengths as feet
 from crownlet.infer.measure.ink import ROOM, Length, LetterInk, cut_out
 from crownlet.infer.measure.limits import Border, border_of, nearer
-from crownlet.infer.records import Floats, GlyphRecord, Located, Measurement, Says
+from crownlet.infer.records import Floats, GlyphRecord, Located, MeasureClaim, Measurement
 
 SUSPECTED = 0.05
 """From this probability on a white that is not found is listed as one of 0 q."""
@@ -129,7 +129,7 @@ def measure_letters(
     defect that the picture does not show well enough is left out, as it is of the routing.
     """
     heights = steady_heights(found.body[:, 2])
-    taken: list[tuple[GlyphRecord, Length, Border, Says, float]] = []
+    taken: list[tuple[GlyphRecord, Length, Border, MeasureClaim, float]] = []
     ends = []
     for i, row in enumerate(rows):
         q = float(heights[i]) / 3.0
@@ -162,7 +162,7 @@ def lengths(ink: LetterInk, crowned: bool = True) -> list[Length]:
     return found
 
 
-def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Border, Says]]:
+def _judged(ink: LetterInk, row: GlyphRecord) -> Iterator[tuple[Length, Border, MeasureClaim]]:
     """Lengths with what they are held against and what they say.
 
     Nothing is said of a letter whose ink runs into a neighbour's.
@@ -206,7 +206,12 @@ def steady_heights(height: Floats) -> Floats:
 
 
 def _measurement(
-    glyph: int, length: Length, border: Border, says: Says, ruler: list[float], mm: float | None
+    glyph: int,
+    length: Length,
+    border: Border,
+    says: MeasureClaim,
+    ruler: list[float],
+    mm: float | None,
 ) -> Measurement:
     """The measure with its ruler x0, y0, x1, y1; `mm` is the length of a kulmus."""
     start, end = (ruler[0], ruler[1]), (ruler[2], ruler[3])

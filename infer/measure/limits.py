@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from crownlet.infer.records import Says
+from crownlet.infer.records import MeasureClaim
 
 EVERY = "אבגדהוזחטיךכלםמןנסעףפץצקרשת"
 
@@ -25,7 +25,7 @@ class Border:
     not_there: float
     why: str
 
-    def says(self, q: float) -> Says:
+    def says(self, q: float) -> MeasureClaim:
         """What a measured length says."""
         sign = 1.0 if self.there > self.not_there else -1.0
         if sign * (q - self.there) >= 0.0:

@@ -14,8 +14,8 @@ from crownlet.datasets.files.atomic import atomic_write, write_csv, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.records import DOUBT, SWAPPED, GapRecord, GlyphRecord, PageRecord
-from crownlet.infer.records import REASON as UNFAMILIAR
+from crownlet.infer.records import LETTER_SWAPPED, SHAPE_DOUBT, GapRecord, GlyphRecord, PageRecord
+from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
 from crownlet.infer.review.miss_rate import ALL_KINDS, describe_misses, estimate_misses_by_kind
 from crownlet.infer.review.models import Decision, ReviewStoreError, StandingDecision
 from crownlet.infer.review.store import ReviewStore
@@ -28,7 +28,7 @@ JsonLabel = dict[str, Any]
 
 PRESENT_BY_CHOICE = {"present": True, "not_present": False}
 
-UNREADABLE_KINDS = frozenset({DOUBT, UNFAMILIAR})
+UNREADABLE_KINDS = frozenset({SHAPE_DOUBT, UNFAMILIAR})
 """Doubts which, confirmed, say that the letter cannot be told."""
 
 COORDINATE_DIGITS = 2
@@ -89,7 +89,11 @@ def _letter_of_answer(glyph: GlyphRecord, word: ReaderAnswer) -> str | None:
     ):
         return None
     # Not another letter than the text has: then it is the one of the text.
-    return glyph.expected if word.kind == SWAPPED and not PRESENT_BY_CHOICE[choice] else word.letter
+    return (
+        glyph.expected
+        if word.kind == LETTER_SWAPPED and not PRESENT_BY_CHOICE[choice]
+        else word.letter
+    )
 
 
 def agreed_defects(words: Sequence[ReaderAnswer], letter: str) -> dict[str, bool]:
@@ -268,7 +272,7 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
     opened = run if isinstance(run, Run) else open_run(run)
     own = store or open_reviewed(opened)
     try:
-        standing = own.standing()
+        standing = own.standing_decisions()
         told = {
             reader.name: estimate_misses_by_kind(own, reader.name)[ALL_KINDS]
             for reader in own.readers()

@@ -12,7 +12,7 @@ from markupsafe import Markup
 from crownlet.infer.records import Box
 from crownlet.infer.review.web.item_view import measures_of
 from crownlet.infer.run.pictures import Affine, Pixels_crops, crop, frame
-from crownlet.infer.view.rulers import BODY, overlay
+from crownlet.infer.view.rulers import CROP_BODY_PX, draw_rulers
 
 if TYPE_CHECKING:
     from crownlet.infer.review.models import Item
@@ -84,7 +84,7 @@ def page_to_crop(item: Item, run: Run, cut: CropKind) -> Affine:
     form = crop_format(item, cut)
     return frame(
         item.box,
-        kulmus_px(item, run) * BODY / form.body,
+        kulmus_px(item, run) * CROP_BODY_PX / form.body,
         _turned_size(form, quarter_turns(item, run)),
     )
 
@@ -97,7 +97,7 @@ def cut_crop(pixels: Pixels_crops, item: Item, run: Run, cut: CropKind) -> bytes
     """A picture of an item as JPEG, from the pixels of its page, (H, W, 3) RGB."""
     form, turns = crop_format(item, cut), quarter_turns(item, run)
     window = crop(
-        pixels, item.box, kulmus_px(item, run) * BODY / form.body, _turned_size(form, turns)
+        pixels, item.box, kulmus_px(item, run) * CROP_BODY_PX / form.body, _turned_size(form, turns)
     )
     picture = np.ascontiguousarray(window.pixels[..., ::-1])
     if form.marked:
@@ -155,7 +155,7 @@ def crop_marks_svg(item: Item, run: Run, cut: CropKind, *, rulers: bool) -> Mark
     measures = measures_of(item, run) if rulers else ()
     if measures:
         small = Affine(*(value / RULER_SCALE for value in affine))
-        drawn = overlay(
+        drawn = draw_rulers(
             small, (round(size[0] / RULER_SCALE), round(size[1] / RULER_SCALE)), measures
         )
         inner += f'<g transform="scale({RULER_SCALE:g})">{drawn}</g>'

@@ -9,7 +9,7 @@ import numpy as np
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.layout.spacing import Whites, spacing
 from crownlet.infer.quality.legibility import Judged
-from crownlet.infer.records import ABSENT, Assessed, Floats, GapKind, GapRecord
+from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord
 from crownlet.infer.routing.reasons import Reason, defect_reasons, merged, sure
 from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import Logistic, Thresholds
@@ -104,7 +104,7 @@ def gap_rows(
         blind = judged.skipped[right] | judged.skipped[left]
         reasons: list[Reason] = defect_reasons(p, thresholds, blind)
         if right in lost:
-            reasons.append((ABSENT, "finding"))
+            reasons.append((LETTER_ABSENT, "finding"))
         if judged.strange_page:
             reasons = [(name, "review") for name, _ in reasons]
         route, names = merged(reasons)

@@ -8,8 +8,8 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.infer.letters.assessor import read_letters
 from crownlet.infer.quality.legibility import Judged
-from crownlet.infer.records import DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
-from crownlet.infer.records import REASON as UNFAMILIAR
+from crownlet.infer.records import SHAPE_DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
+from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
 from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged, sure
 from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import Thresholds
@@ -102,7 +102,7 @@ def measured(
 
     `stretched` is None for a letter that is large by tradition (Mishneh Torah, Tefillin 2:6).
     """
-    found = {DOUBT: 1.0 - letter_p, "overstretched": stretched}
+    found = {SHAPE_DOUBT: 1.0 - letter_p, "overstretched": stretched}
     return {name: value for name, value in found.items() if name in p}
 
 

@@ -6,7 +6,7 @@ from crownlet.datasets.files.images import ImageFacts
 from crownlet.infer.quality.legibility import Judged
 from crownlet.infer.records import Located
 from crownlet.infer.thresholds import Thresholds
-from crownlet.infer.view.wording import ALWAYS
+from crownlet.infer.view.wording import NEVER_EXAMINED
 
 DOUBTED = (
     "whether this is square script at all: the two networks agree on {:.0%} of the letters, and "
@@ -43,7 +43,7 @@ def not_examined(
         here.append(WITHOUT_TEXT)
     if customs_silent:
         here.append("crowns on which these customs expect nothing: " + " ".join(customs_silent))
-    return (*here, *ALWAYS)
+    return (*here, *NEVER_EXAMINED)
 
 
 def cut_by_frame(found: Located, facts: ImageFacts) -> int:

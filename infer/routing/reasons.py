@@ -9,7 +9,14 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
-from crownlet.infer.records import DOUBT, EXTRA, SWAPPED, GlyphRecord, Measurement, Route
+from crownlet.infer.records import (
+    LETTER_EXTRA,
+    LETTER_SWAPPED,
+    SHAPE_DOUBT,
+    GlyphRecord,
+    Measurement,
+    Route,
+)
 from crownlet.infer.thresholds import Thresholds
 
 UNLIKELY = 0.02
@@ -45,7 +52,7 @@ def defect_reasons(
     """
     reasons: list[Reason] = []
     for name, value in sorted(p.items(), key=lambda item: -(item[1] or 0.0)):
-        if value is None or name in skipped or name == DOUBT:
+        if value is None or name in skipped or name == SHAPE_DOUBT:
             continue
         pair = thresholds.of(name)
         if value >= pair.finding:
@@ -69,14 +76,14 @@ def letter_reasons(
     """
     sure = letter_p >= thresholds.swapped_p
     if expected is None:
-        return [(DOUBT, "review")] if letter_p < thresholds.letter_p else []
+        return [(SHAPE_DOUBT, "review")] if letter_p < thresholds.letter_p else []
     if expected == "":
-        return [(EXTRA, "finding" if sure else "review")]
+        return [(LETTER_EXTRA, "finding" if sure else "review")]
     if expected == letter:
-        return [(DOUBT, "review")] if letter_p < thresholds.letter_p_expected else []
+        return [(SHAPE_DOUBT, "review")] if letter_p < thresholds.letter_p_expected else []
     if sure and expected_p <= UNLIKELY:
-        return [(SWAPPED, "finding")]
-    return [(SWAPPED, "review"), (DOUBT, "review")]
+        return [(LETTER_SWAPPED, "finding")]
+    return [(LETTER_SWAPPED, "review"), (SHAPE_DOUBT, "review")]
 
 
 TRUSTED = frozenset(
@@ -140,4 +147,4 @@ def _findings(row: GlyphRecord, thresholds: Thresholds) -> set[str]:
         if (p := row.p.get(name)) is not None and p >= thresholds.of(name).finding
     }
     # What was read against the text is no matter of measuring.
-    return sure | ({SWAPPED, EXTRA} & set(row.reasons))
+    return sure | ({LETTER_SWAPPED, LETTER_EXTRA} & set(row.reasons))

@@ -16,7 +16,7 @@ from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.records import (
-    EXTRA,
+    LETTER_EXTRA,
     AbsentLetter,
     GapRecord,
     GlyphRecord,
@@ -68,7 +68,7 @@ def _expected(table: Columns, facts: Json, numbers: list[int]) -> list[str | Non
     extra = facts.get("letters_extra")
     if extra is None:
         found = zip(numbers, table.names("reasons"), strict=True)
-        extra = [number for number, reasons in found if EXTRA in reasons]
+        extra = [number for number, reasons in found if LETTER_EXTRA in reasons]
     none = set(extra)
     cells = zip(table.text("expected"), numbers, strict=True)
     return [cell or ("" if number in none else None) for cell, number in cells]

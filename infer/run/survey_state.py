@@ -9,7 +9,7 @@ from typing import Any
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.run.tables import RunError, read_json
-from crownlet.infer.view.wording import RULING
+from crownlet.infer.view.wording import RULING_TEXT
 
 NAME = "survey.json"
 
@@ -46,7 +46,7 @@ def write_survey(folder: Path, survey: Survey) -> None:
     """Write S/survey.json whole or not at all; OSError if it cannot be written."""
     folder.mkdir(parents=True, exist_ok=True)
     with atomic_write(folder / NAME) as draft:
-        write_json(draft, {"schema": SCHEMA, "caution": RULING, **asdict(survey)})
+        write_json(draft, {"schema": SCHEMA, "caution": RULING_TEXT, **asdict(survey)})
 
 
 def read_survey(folder: Path) -> Survey | None:

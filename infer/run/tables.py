@@ -13,7 +13,7 @@ from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading, Scope
 from crownlet.infer.findings.severity import opinions_on
-from crownlet.infer.records import Measurement, Route, Says
+from crownlet.infer.records import MeasureClaim, Measurement, Route
 
 Json = dict[str, Any]
 
@@ -190,13 +190,13 @@ def read_measures(path: Path) -> tuple[Measurement, ...]:
 
 def _read_table(path: Path, number: int, row: dict[str, str]) -> Measurement:
     try:
-        if row["says"] not in get_args(Says) or row["defect"] not in CATALOGUE:
+        if row["says"] not in get_args(MeasureClaim) or row["defect"] not in CATALOGUE:
             raise ValueError
         return Measurement(
             int(row["glyph"]), row["measure"], float(row["q"]),
             float(row["mm"]) if row["mm"] else None,
             (float(row["x0"]), float(row["y0"])), (float(row["x1"]), float(row["y1"])),
-            row["defect"], cast(Says, row["says"]),
+            row["defect"], cast(MeasureClaim, row["says"]),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError) as error:
         raise ValueError(f"{path}: row {number} is no measure") from error

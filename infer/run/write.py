@@ -25,7 +25,7 @@ from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.run.tables import write_findings, write_measures
-from crownlet.infer.view.wording import RULING
+from crownlet.infer.view.wording import RULING_TEXT
 
 SCHEMA = 2
 """Version of the record's shape; a change that breaks a reader raises it."""
@@ -105,7 +105,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "page": page.name,
-        "caution": RULING,
+        "caution": RULING_TEXT,
         "notes": list(page.notes),
         "image": dataclasses.asdict(page.image) | {"turn": page.turn},
         "versions": page.versions,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from crownlet.infer.records import REASON as UNFAMILIAR
+from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.scrolls.same_page import Signature, signature
 from crownlet.infer.text.side import Side, side_by_letters

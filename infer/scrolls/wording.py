@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from crownlet.infer.scrolls.scroll import Crowned, FormEvenness, FormOnSides
-from crownlet.infer.view.wording import latin
+from crownlet.infer.view.wording import latin_name
 
 SURE = 0.05
 """A difference that comes about by chance more often than this is called unsure."""
@@ -29,15 +29,13 @@ def some_of(pages: Sequence[str]) -> str:
 
 def names(forms: Sequence[FormOnSides]) -> str:
     """Names of letter forms, such as "shin, dalet and yud"."""
-    return listed([latin(form.letter) for form in forms])
+    return listed([latin_name(form.letter) for form in forms])
 
 
 def both_sides(letter: str, wanted: int, face: Crowned, reverse: Crowned) -> str:
     """One form on both sides: "shin: on the face 6 of 6 without three crowns; ..."."""
     crown = CROWN_WORDS[wanted]
-    return (
-        f"{latin(letter)}: on the face {_side(face, crown)}; on the reverse {_side(reverse, crown)}"
-    )
+    return f"{latin_name(letter)}: on the face {_side(face, crown)}; on the reverse {_side(reverse, crown)}"
 
 
 def _side(side: Crowned, crown: str) -> str:
@@ -107,12 +105,14 @@ def unjudged(letters: str) -> tuple[str, ...]:
     """A sentence on the forms whose tags cannot be counted."""
     if not letters:
         return ()
-    return (f"The pictures are too poor to count the tags of {listed([*map(latin, letters)])}.",)
+    return (
+        f"The pictures are too poor to count the tags of {listed([*map(latin_name, letters)])}.",
+    )
 
 
 def uneven_form(form: FormEvenness) -> str:
     """One uneven form: its name, how many letters, and what is uneven."""
-    return f"{latin(form.letter)} ({form.letters} letters): {'; '.join(form.uneven)}."
+    return f"{latin_name(form.letter)} ({form.letters} letters): {'; '.join(form.uneven)}."
 
 
 def resized(first: float, last: float) -> str:

@@ -19,8 +19,8 @@ from crownlet.infer.sheet.wellformed import (
     LetterDrawing,
     read_drawing,
 )
-from crownlet.infer.view.rulers import BODY, overlay
-from crownlet.infer.view.wording import latin
+from crownlet.infer.view.rulers import CROP_BODY_PX, draw_rulers
+from crownlet.infer.view.wording import latin_name
 
 _FIGURE_HEIGHT_SHARE = 0.085
 """Height of the figures against the picture's width."""
@@ -38,9 +38,9 @@ def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measureme
     seen = [
         replace(m, start=window.point(*m.start), end=window.point(*m.end)) for m in measurements
     ]
-    grow = 3 * q * window.affine.scale / BODY
+    grow = 3 * q * window.affine.scale / CROP_BODY_PX
     size = round(window.picture.width / grow), round(window.picture.height / grow)
-    drawn = overlay((1 / grow, 0.0, 0.0), size, seen, lettered=False)
+    drawn = draw_rulers((1 / grow, 0.0, 0.0), size, seen, lettered=False)
     return f'<g transform="scale({grow:.4f})">{drawn}</g>{_lengths_svg(window, measurements)}'
 
 
@@ -112,7 +112,9 @@ def compare_with_clean(
     if finding.scope == "page":
         return None
     char = finding.expected or finding.letter or ""
-    drawn = DrawnExample(read_drawing(char, page.customs), latin(char)) if len(char) == 1 else None
+    drawn = (
+        DrawnExample(read_drawing(char, page.customs), latin_name(char)) if len(char) == 1 else None
+    )
     example = _find_example(page, finding, well)
     size = _window_size(page, finding, example, drawn)
     close = page.window(finding, size, q_px)

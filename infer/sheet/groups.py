@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.records import REASON as UNFAMILIAR
+from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import PictureWindow
 from crownlet.infer.sheet.wording import is_disagreement
-from crownlet.infer.view.wording import latin, said
+from crownlet.infer.view.wording import defect_words, latin_name
 
 TILE_SIZE_Q = (6.0, 6.5)
 """Width and height in q of a small picture."""
@@ -69,7 +69,7 @@ def group_reviews(pages: Sequence[SheetPage]) -> tuple[TileGroup, ...]:
                 groups.setdefault(key, []).append((page, finding))
     return tuple(
         TileGroup(
-            f"{latin(letter)}: {said(kind)}" if letter else said(kind),
+            f"{latin_name(letter)}: {defect_words(kind)}" if letter else defect_words(kind),
             tuple(make_tile(page, f) for page, f in sorted(rows, key=lambda row: -(row[1].p or 0))),
             sum(is_disagreement(f) for _, f in rows),
         )
@@ -165,7 +165,7 @@ def _make_group(
     in_reading = sorted(rest, key=lambda row: (row[1].letter or "", row[0].mark, row[1].glyphs))
     seen = kind in CATALOGUE and CATALOGUE[kind].how == "learned"
     return FindingGroup(
-        said(kind), _count_by_letter(every), tuple(make_tile(page, f) for page, f in rest) if seen else (),
+        defect_words(kind), _count_by_letter(every), tuple(make_tile(page, f) for page, f in rest) if seen else (),
         () if seen else tuple(_list_place(page, f) for page, f in in_reading),
     )  # fmt: skip
 
@@ -177,13 +177,13 @@ def _count_by_letter(every: Sequence[PageFinding]) -> str:
         return f"{len(every)} places"
     pages = {page.name: page for page, _ in every}.values()
     written = Counter(glyph.letter for page in pages for glyph in page.veiled.page.glyphs)
-    each = (f"{latin(char)} {n} of {written[char]}" for char, n in named.most_common())
+    each = (f"{latin_name(char)} {n} of {written[char]}" for char, n in named.most_common())
     return f"{len(every)} letters: {', '.join(each)}"
 
 
 def _list_place(page: SheetPage, finding: Finding) -> ListedPlace:
     decisions = page.decided.get(finding.number, ())
-    name = latin(finding.letter) if finding.letter else ""
+    name = latin_name(finding.letter) if finding.letter else ""
     return ListedPlace(page.label(finding), page.anchor(finding), name, finding.line, decisions)
 
 

@@ -17,7 +17,7 @@ from crownlet.infer.records import Box, GlyphRecord
 from crownlet.infer.run.pictures import Affine, crop
 from crownlet.infer.sheet.upright import Pixels, QuarterTurn
 from crownlet.infer.sheet.veil import PLATE_RGB, VeiledPage
-from crownlet.infer.view.rulers import BODY
+from crownlet.infer.view.rulers import CROP_BODY_PX
 
 KULMUS_PX = (20.0, 32.0)
 """A kulmus of a picture lies between these, px; between them the scan's own px are kept."""
@@ -81,7 +81,7 @@ def cut_window(
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
     spot = turn.box((x, y, x, y))
     # `crop` makes bodies of BODY px; told of a smaller kulmus it shows more.
-    unit = q * (BODY / 3) / scale
+    unit = q * (CROP_BODY_PX / 3) / scale
     covered, affine = crop(turn.view(page.covered), spot, unit, size)
     holes = [*page.bared(letters, box), *bare]
     if holes:

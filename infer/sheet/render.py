@@ -12,8 +12,8 @@ from jinja2 import Environment
 
 from crownlet.infer.sheet import wording as words
 from crownlet.infer.view import wording as words_
-from crownlet.infer.view.templates import environment
-from crownlet.infer.view.wording import latin, said
+from crownlet.infer.view.templates import template_environment
+from crownlet.infer.view.wording import defect_words, latin_name
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -29,9 +29,9 @@ def render(template: str, **values: Any) -> str:
 
 @cache
 def _environment() -> Environment:
-    return environment(
-        _TEMPLATES, said=said, latin=latin, term=words.trade_term, described=words_.described,
-        count=words_.count, apart=words.DISAGREEMENT_NOTE, differ=words.SOURCES_DIFFER_NOTE, r=_format_coordinate,
+    return template_environment(
+        _TEMPLATES, said=defect_words, latin=latin_name, term=words.trade_term, described=words_.describe_defect,
+        count=words_.count_of, apart=words.DISAGREEMENT_NOTE, differ=words.SOURCES_DIFFER_NOTE, r=_format_coordinate,
     )  # fmt: skip
 
 

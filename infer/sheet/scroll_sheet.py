@@ -30,7 +30,7 @@ from crownlet.infer.sheet.page import PageMark, PlaceToMark, SheetPage, place_ma
 from crownlet.infer.sheet.pictures import EmbeddedPicture, shrink_page
 from crownlet.infer.sheet.veil import VeiledPage
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
-from crownlet.infer.view.wording import ALWAYS
+from crownlet.infer.view.wording import NEVER_EXAMINED
 
 PAPER_MM_PER_Q = 1.55
 """mm of paper for one q of a page's picture; less where the page is too wide for that."""
@@ -166,7 +166,7 @@ def view_scroll(
         pages=tuple(_view_page(page, _unpictured_anchors(groups)) for page in pages), groups=groups,
         sources=_cite_sources([each for group in groups for each in group.entries]), bricks=group_reviews(pages),
         doubts=page_review_sentences(pages),
-        not_examined=ALWAYS, limits=_promise_limits(first), versions=first.versions, shows_names=show_names,
+        not_examined=NEVER_EXAMINED, limits=_promise_limits(first), versions=first.versions, shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
         kinds=count_kinds(rows),
         decided=Counter(d.says for page in pages for each in page.decided.values() for d in each),
@@ -291,7 +291,7 @@ def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
         findings=routes["finding"], review=routes["review"],
         compared_with=match.portion if match else "",
         not_examined=tuple(
-            line for line in record.not_examined if line not in (*ALWAYS, *accepted)
+            line for line in record.not_examined if line not in (*NEVER_EXAMINED, *accepted)
         ),
         accepted=accepted,
     )  # fmt: skip

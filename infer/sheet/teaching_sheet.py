@@ -20,7 +20,7 @@ from crownlet.infer.sheet.render import render
 from crownlet.infer.sheet.scroll_sheet import load_pages
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
 from crownlet.infer.view import wording as words_
-from crownlet.infer.view.wording import latin, said
+from crownlet.infer.view.wording import defect_words, latin_name
 
 MAX_EXAMPLES = 2
 """As many as one page holds with large pictures."""
@@ -134,7 +134,7 @@ class _ExampleSource:
         if not compared:
             return None
         letter = choice.finding.letter
-        name = latin(letter) if letter else ""
+        name = latin_name(letter) if letter else ""
         return LessonExample(
             name, choice.finding.says, words.network_words(choice.finding), compared
         )
@@ -153,7 +153,7 @@ def _make_lesson(bench: _ExampleSource, kind: str, choices: Sequence[Candidate])
     examples = filter(None, map(bench.example, choose_examples(choices)))
     opinions: tuple[Opinion, ...] = CATALOGUE[kind].gravity
     return Lesson(
-        title=said(kind), term=words.trade_term(kind), described=words_.described(kind),
+        title=defect_words(kind), term=words.trade_term(kind), described=words_.describe_defect(kind),
         letters=CATALOGUE[kind].letters,
         examples=tuple(examples), cited=words.cite_opinions(opinions), differ=words.sources_differ(opinions),
         found=len(choices), scrolls=len({choice.scroll.name for choice in choices}),

@@ -11,7 +11,7 @@ import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
 from crownlet.infer.sheet.upright import Pixels, QuarterTurn
-from crownlet.infer.view.wording import veiled
+from crownlet.infer.view.wording import veil_divine_names
 
 FOUR_LETTER_NAME = "יהוה"
 
@@ -72,7 +72,7 @@ def _expected_letters(line: Iterable[GlyphRecord]) -> str:
 def veil_word(letters: str, start: int) -> str:
     """A word whose letters from `start` on are a Name and its ending, as it may be printed."""
     name = letters[start:]
-    written = veiled(name)
+    written = veil_divine_names(name)
     return letters[:start] + (_UNSPELLED_NAME if written == name else written)
 
 

@@ -9,7 +9,7 @@ from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Measurement
-from crownlet.infer.view.wording import latin, said
+from crownlet.infer.view.wording import defect_words, latin_name
 
 _PROBABILITY_WORDS = (
     (0.98, "all but sure"),
@@ -54,9 +54,9 @@ class CitedOpinion:
 
 def finding_title(finding: Finding) -> str:
     """What is pointed at, such as `he: leg touches roof`."""
-    name = said(finding.kind)
+    name = defect_words(finding.kind)
     letters = finding.letter or finding.expected or ""
-    named = [latin(char) for char in letters if char in BY_CHAR]
+    named = [latin_name(char) for char in letters if char in BY_CHAR]
     if len(named) > MAX_NAMED_LETTERS:
         return f"{len(named)} letters: {name}"
     return f"{', '.join(named)}: {name}" if named else name
@@ -89,7 +89,7 @@ def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
         mm = "" if m.mm is None else f" ({m.mm:.2f} mm)".replace("-", "−")
         groups.setdefault((m.name, m.says), []).append(f"{length_words(m.q)}{mm}")
     return tuple(
-        f"{said(name)} {', '.join(lengths)}; {_VERDICT_WORDS[says]}"
+        f"{defect_words(name)} {', '.join(lengths)}; {_VERDICT_WORDS[says]}"
         for (name, says), lengths in groups.items()
     )
 

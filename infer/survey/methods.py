@@ -10,7 +10,7 @@ from crownlet.infer.survey.records import (
     MIN_SCROLLS_WITHOUT_WARNING,
     SurveyComparison,
 )
-from crownlet.infer.view.wording import ALWAYS, RULING, one_of
+from crownlet.infer.view.wording import NEVER_EXAMINED, RULING_TEXT, join_words
 
 
 def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str, ...]:
@@ -58,7 +58,7 @@ def describe_limitations() -> tuple[str, ...]:
         "agreement stands with the review.",
         "The networks learned from rendered writing. On hands unlike those they know they err "
         "more, and only the audit shows it.",
-        "Not examined in any picture: " + "; ".join(ALWAYS) + ".",
+        "Not examined in any picture: " + "; ".join(NEVER_EXAMINED) + ".",
     )
 
 
@@ -93,7 +93,7 @@ def list_cautions(results: SurveyComparison, audit: AuditCounts) -> tuple[str, .
                 _few_scrolls_caution(results),
                 SAMPLING_CAUTION,
                 CAUSE_CAUTION,
-                RULING,
+                RULING_TEXT,
             ),
         )
     )
@@ -131,7 +131,9 @@ def _few_scrolls_caution(results: SurveyComparison) -> str:
         "So a low rate clears nobody."
     )
     if none:
-        text = f"No interval is given for {one_of(none)}: fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls. {text}"
+        text = f"No interval is given for {join_words(none)}: fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls. {text}"
     elif thin:
-        text = f"Few scrolls of {one_of(thin)}: fewer than {MIN_SCROLLS_WITHOUT_WARNING}. {text}"
+        text = (
+            f"Few scrolls of {join_words(thin)}: fewer than {MIN_SCROLLS_WITHOUT_WARNING}. {text}"
+        )
     return text

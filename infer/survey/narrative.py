@@ -17,7 +17,15 @@ from crownlet.infer.survey.records import (
     SourceContrast,
     SurveyComparison,
 )
-from crownlet.infer.view.wording import interval, latin, of, one_of, percent, said, unit
+from crownlet.infer.view.wording import (
+    count_per,
+    defect_words,
+    format_interval,
+    format_percent,
+    join_words,
+    latin_name,
+    letters_per_unit,
+)
 
 MAX_ADJUSTED_P = 1 - CONFIDENCE_LEVEL
 """Corrected p below which two sources are said to differ."""
@@ -54,7 +62,7 @@ def summarise_defects(results: SurveyComparison) -> tuple[DefectSummary, ...]:
     others = sorted(set(rates) - set(apart), key=lambda d: (-max(r.rate for r in rates[d]), d))
     seen = [d for d in others if any(_is_frequent(rate) for rate in rates[d])]
     return tuple(
-        DefectSummary(d, said(d), _sentences(d, rates[d], contrasts[d]), d in apart)
+        DefectSummary(d, defect_words(d), _sentences(d, rates[d], contrasts[d]), d in apart)
         for d in (*apart[:MAX_DIFFERENCES_TO_DESCRIBE], *seen[:MAX_OPEN_DEFECTS_TO_DESCRIBE])
     )
 
@@ -67,8 +75,8 @@ def describe_left_out(results: SurveyComparison, shown: Sequence[DefectSummary])
     many = f"{len(rest)} further kinds" if len(rest) > 1 else "One further kind"
     lines = [f"{many} of finding stand in the tables."]
     sure = [c for c in results.contrasts if _is_significant(c) and c.defect in rest]
-    bare = one_of(sorted({said(c.defect) for c in sure if c.basis == "unaudited"}))
-    read = one_of(sorted({said(c.defect) for c in sure if c.basis != "unaudited"}))
+    bare = join_words(sorted({defect_words(c.defect) for c in sure if c.basis == "unaudited"}))
+    read = join_words(sorted({defect_words(c.defect) for c in sure if c.basis != "unaudited"}))
     if read:
         lines.append(f"Among them sources differ in {read}.")
     if bare:
@@ -89,7 +97,7 @@ def describe_letters(defect: str) -> str:
         return "letters with crowns"
     letters = CATALOGUE[defect].letters if defect in CATALOGUE else ""
     if 0 < len(letters) <= MAX_LETTERS_TO_NAME:
-        return f"letters that can have it ({', '.join(latin(c) for c in letters)})"
+        return f"letters that can have it ({', '.join(latin_name(c) for c in letters)})"
     return "letters that can have it"
 
 
@@ -117,7 +125,7 @@ def _sentences(
 
 def _describe_rates(defect: str, rates: Sequence[DefectRate]) -> str:
     """The network's word alone is never put as what is there."""
-    many = unit(rate.rate for rate in rates)
+    many = letters_per_unit(rate.rate for rate in rates)
     has = "lacks them on" if defect == "tag_missing" else "has it on"
     checked = [(r.source, _describe_rate(many, r)) for r in rates if r.basis != "unaudited"]
     bare = [f"{_describe_rate(many, r)} on {r.source}" for r in rates if r.basis == "unaudited"]
@@ -125,18 +133,18 @@ def _describe_rates(defect: str, rates: Sequence[DefectRate]) -> str:
     if checked:
         first, *rest = (f"{code} {has if k == 0 else 'on'} {n}" for k, (code, n) in
                         enumerate(checked))  # fmt: skip
-        parts.append(one_of([first, *rest]))
+        parts.append(join_words([first, *rest]))
     if bare:
-        parts.append(f"the network, unaudited, expects {one_of(bare)}")
+        parts.append(f"the network, unaudited, expects {join_words(bare)}")
     return f"Of {many:,} {describe_letters(defect)}, {'; '.join(parts)}."
 
 
 def _describe_rate(many: int, rate: DefectRate) -> str:
     """`3 (1 to 8)`."""
-    number = of(many, rate.rate) if rate.rate > 0 else "none"
+    number = count_per(many, rate.rate) if rate.rate > 0 else "none"
     if rate.low is None or rate.high is None:
         return f"{number} (no interval)"
-    return f"{number} ({of(many, rate.low)} to {of(many, rate.high)})"
+    return f"{number} ({count_per(many, rate.low)} to {count_per(many, rate.high)})"
 
 
 def _describe_contrasts(
@@ -150,7 +158,7 @@ def _describe_contrasts(
         lines.append(_describe_open(rest, rates, len(rest) == len(contrasts)))
     untested = [c for c in contrasts if c.p_holm is None]
     if untested and len(untested) < len(contrasts):
-        pairs = one_of(f"{c.first} with {c.second}" for c in untested)
+        pairs = join_words(f"{c.first} with {c.second}" for c in untested)
         lines.append(f"{pairs}: not to be compared here.")
     elif untested:
         lines.append("Sources cannot be compared here: too few scrolls, or none that varies.")
@@ -162,8 +170,8 @@ def _describe_difference(contrast: SourceContrast) -> str:
     more, less = contrast.first, contrast.second
     if contrast.difference < 0:
         more, less = less, more
-    many = unit([contrast.difference])
-    reach = f"by {of(many, low)} to {of(many, high)} letters in {many:,}"
+    many = letters_per_unit([contrast.difference])
+    reach = f"by {count_per(many, low)} to {count_per(many, high)} letters in {many:,}"
     if contrast.basis == "unaudited":
         return (
             f"The network expects more on {more} than on {less}, {reach}; whether they are there no"
@@ -270,7 +278,7 @@ def describe_untested(results: SurveyComparison) -> str:
     kinds: dict[str, list[str]] = {}
     for c in results.contrasts:
         if c.p_holm is None:
-            kinds.setdefault(said(c.defect), []).append(f"{c.first} with {c.second}")
+            kinds.setdefault(defect_words(c.defect), []).append(f"{c.first} with {c.second}")
     if not kinds:
         return ""
     every = len(results.contrasts) // len({c.defect for c in results.contrasts})
@@ -296,11 +304,13 @@ def describe_sides(results: SurveyComparison) -> str:
     apart = [p for p in sure if p.basis != "unaudited"]
     bare = len(sure) - len(apart)
     words = [
-        f"{said(p.defect)} is {'commoner' if p.difference > 0 else 'rarer'} on the face "
-        f"(by {percent(abs(p.difference))} of its letters; {interval(p.low, p.high)})"
+        f"{defect_words(p.defect)} is {'commoner' if p.difference > 0 else 'rarer'} on the face "
+        f"(by {format_percent(abs(p.difference))} of its letters; {format_interval(p.low, p.high)})"
         for p in apart
     ]
-    said_so = f"Here {one_of(words)}." if words else "No difference between the sides was shown."
+    said_so = (
+        f"Here {join_words(words)}." if words else "No difference between the sides was shown."
+    )
     if bare:
         kinds = f"{bare} kinds" if bare > 1 else "one kind"
         said_so += f" In {kinds} the network's word differs, which no reader has checked."

@@ -40,8 +40,8 @@ from crownlet.infer.survey.report_view import (
     embed_letter_figures,
 )
 from crownlet.infer.view import wording as figuring
-from crownlet.infer.view.templates import environment
-from crownlet.infer.view.wording import count, described, latin, said
+from crownlet.infer.view.templates import template_environment
+from crownlet.infer.view.wording import count_of, defect_words, describe_defect, latin_name
 
 SIGNIFICANT_DIGITS = 10
 """Significant digits of a number written: enough for any use, the same on every machine."""
@@ -147,9 +147,9 @@ def _list_sources(survey: SurveyData, names: bool) -> tuple[SourceRow, ...]:
 @cache
 def _environment() -> Environment:
     """The sheets' paper is this report's too."""
-    return environment(
+    return template_environment(
         Path(__file__).parent / "templates", Path(sheet.__file__).parent / "templates",
-        said=said, latin=latin, count=count,
-        percent=figuring.percent, chance=figuring.chance, described=described,
+        said=defect_words, latin=latin_name, count=count_of,
+        percent=figuring.format_percent, chance=figuring.format_p_value, described=describe_defect,
         meaning=plainly.describe_contrast,
     )  # fmt: skip

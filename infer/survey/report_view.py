@@ -15,7 +15,7 @@ from crownlet.infer.survey.figures import draw_by_letter, draw_forest, save_figu
 from crownlet.infer.survey.narrative import DefectSummary
 from crownlet.infer.survey.narrative import describe_letters as counted
 from crownlet.infer.survey.records import DefectRate, ScrollShare, SourceContrast, SurveyComparison
-from crownlet.infer.view.wording import said
+from crownlet.infer.view.wording import defect_words
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,7 @@ def embed_forest(rates: Sequence[DefectRate], out: Path) -> EmbeddedFigure | Non
     )
     if not drawn:
         return None
-    figure = draw_forest(drawn, {defect: said(defect) for defect in met})
+    figure = draw_forest(drawn, {defect: defect_words(defect) for defect in met})
     caption = (
         "The commonest first. Each mark is a rate, the line through it its 95% interval; the "
         "wider, the less is known. The scale is drawn out at its lower end. Kinds that are all "
@@ -146,9 +146,9 @@ def embed_letter_figures(
     for defect in defects:
         mine = [rate for rate in rates if rate.defect == defect]
         if len({rate.letter for rate in mine}) > 1 and len(made) < MAX_DEFECTS_BY_LETTER:
-            figure = draw_by_letter(mine, said(defect))
+            figure = draw_by_letter(mine, defect_words(defect))
             caption = f"Share of the {counted(defect)} on which it stands, letter by letter."
-            alt = f"Rates of {said(defect)} by letter and source"
+            alt = f"Rates of {defect_words(defect)} by letter and source"
             made.append(_embed(figure, out / f"letters-{defect}", alt, caption))
     return tuple(made)
 

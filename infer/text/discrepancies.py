@@ -17,18 +17,18 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.layout.frame import Frame
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.records import (
-    ABSENT,
-    EXTRA,
-    SWAPPED,
+    LETTER_ABSENT,
+    LETTER_EXTRA,
+    LETTER_SWAPPED,
     Bools,
+    DiscrepancyKind,
     Floats,
     Ints,
     Located,
-    Mishap,
     TextPlace,
 )
 from crownlet.infer.text.match import AlignedText
-from crownlet.infer.view.wording import latin, veiled
+from crownlet.infer.view.wording import latin_name, veil_divine_names
 
 MIN_LETTERS_OFF_PAGE = 12
 """A longer run of the text before the page's first or after its last letter is off the page."""
@@ -191,13 +191,19 @@ def words_between(matched: AlignedText, first: int, last: int) -> tuple[str, boo
 def text_place(
     matched: AlignedText,
     page: TextContext,
-    mishap: Mishap,
+    mishap: DiscrepancyKind,
     letters: str,
     run: Indel,
     glyphs: tuple[int, ...],
 ) -> TextPlace:
     """The place of a run: absent letters where `glyphs` is empty, else those glyphs (from 1)."""
-    defect = ABSENT if not glyphs else SWAPPED if mishap == "letters_exchanged" else EXTRA
+    defect = (
+        LETTER_ABSENT
+        if not glyphs
+        else LETTER_SWAPPED
+        if mishap == "letters_exchanged"
+        else LETTER_EXTRA
+    )
     words = _words_touched(matched, run, glyphs)
     if glyphs:
         rows = [glyph - 1 for glyph in glyphs]
@@ -246,7 +252,7 @@ def place_of_absent(
     return int(layout.line[around[0]]) + 1, (float(at[0]), float(at[1]))
 
 
-def _message(mishap: Mishap, letters: str, word: int, run: Indel, otherwise: bool) -> str:
+def _message(mishap: DiscrepancyKind, letters: str, word: int, run: Indel, otherwise: bool) -> str:
     sentence = _sentence(mishap, letters, word)
     if run.maybe_outside:
         sentence += ", or outside the picture"
@@ -255,25 +261,25 @@ def _message(mishap: Mishap, letters: str, word: int, run: Indel, otherwise: boo
     return sentence
 
 
-def _sentence(mishap: Mishap, letters: str, word: int) -> str:
+def _sentence(mishap: DiscrepancyKind, letters: str, word: int) -> str:
     count, many = len(letters.replace(" ", "")), " " in letters
     shown = _shown(letters)
     if mishap == "letter_absent":
-        return f"{latin(letters)} absent from word {word} of the text"
+        return f"{latin_name(letters)} absent from word {word} of the text"
     if mishap == "letters_absent":
         return f"{count} letters absent from word {word} of the text on: {shown}"
     if mishap == "words_absent":
         return f"{'words' if many else 'a word'} absent: {shown}"
     if mishap == "letter_doubled":
-        return f"{latin(letters)} is written twice"
+        return f"{latin_name(letters)} is written twice"
     if mishap == "words_doubled":
         return f"{'words are' if many else 'a word is'} written twice: {shown}"
     if mishap == "letter_extra":
-        return f"{latin(letters)} that the text does not have here"
+        return f"{latin_name(letters)} that the text does not have here"
     if mishap == "lines_extra":
         return f"{count} letters in lines of their own that the text does not have here"
     if mishap == "letters_exchanged":
-        return f"{latin(letters[0])} and {latin(letters[1])} exchanged"
+        return f"{latin_name(letters[0])} and {latin_name(letters[1])} exchanged"
     if mishap == "words_exchanged":
         return f"{'words stand' if many else 'a word stands'} elsewhere than in the text: {shown}"
     what = "words" if mishap == "words_extra" else f"{count} letters"
@@ -282,7 +288,7 @@ def _sentence(mishap: Mishap, letters: str, word: int) -> str:
 
 def _shown(letters: str) -> str:
     """The words, Divine Names veiled; of many only the first and the last."""
-    words = [veiled(word) for word in letters.split()]
+    words = [veil_divine_names(word) for word in letters.split()]
     if len(words) > MAX_WORDS_IN_MESSAGE:
         words = [*words[:3], "…", *words[-2:], f"({len(letters.split())} words)"]
     return " ".join(words)
@@ -290,7 +296,7 @@ def _shown(letters: str) -> str:
 
 def _absent_place(matched: AlignedText, page: TextContext, run: Indel) -> TextPlace:
     text, whole = words_between(matched, run.first, run.last)
-    kind: Mishap = "words_absent" if whole and run.length > 1 else "letters_absent"
+    kind: DiscrepancyKind = "words_absent" if whole and run.length > 1 else "letters_absent"
     if run.length == 1:
         kind = "letter_absent"
     return text_place(matched, page, kind, text, run, ())
@@ -323,7 +329,7 @@ def _is_moved(matched: AlignedText, page: TextContext, run: Indel, extra: Indel)
     return whole and run.length > 1 and near and glyphs == text.replace(" ", "")
 
 
-def _extra_kind(matched: AlignedText, page: TextContext, run: Indel) -> Mishap:
+def _extra_kind(matched: AlignedText, page: TextContext, run: Indel) -> DiscrepancyKind:
     """Kind of an extra run: a second copy, whole lines, words or letters."""
     copy = _copied_words(matched, page, run)
     if copy is not None:
@@ -362,7 +368,9 @@ def _copied_words(matched: AlignedText, page: TextContext, run: Indel) -> str | 
     return None
 
 
-def _extra_place(matched: AlignedText, page: TextContext, run: Indel, kind: Mishap) -> TextPlace:
+def _extra_place(
+    matched: AlignedText, page: TextContext, run: Indel, kind: DiscrepancyKind
+) -> TextPlace:
     copy = (
         _copied_words(matched, page, run) if kind in ("words_doubled", "letter_doubled") else None
     )

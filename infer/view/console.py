@@ -5,6 +5,6 @@ from __future__ import annotations
 import sys
 
 
-def complain(text: object) -> None:
+def print_error(text: object) -> None:
     """One sentence on stderr, with the program's name before it."""
     print(f"crownlet: {text}", file=sys.stderr)

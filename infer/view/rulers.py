@@ -12,32 +12,32 @@ from math import hypot
 
 from crownlet.infer.records import Measurement, Point
 
-BODY = 60.0
+CROP_BODY_PX = 60.0
 """Body height of a letter in a crop, px."""
 
-TICK = 3.5
+HALF_TICK_PX = 3.5
 """Half the length of a tick, px of the crop."""
 
-SHORTEST = 1.0
+MIN_RULER_PX = 1.0
 """A ruler shorter than this, in px, is a place: a ring is drawn around it."""
 
-RING = 4.0
+RING_RADIUS_PX = 4.0
 
-PALE, DARK = "#ffffff", "#16335b"
+PALE_COLOUR, DARK_COLOUR = "#ffffff", "#16335b"
 
-BROAD, FINE = 2.6, 1.1
+BROAD_LINE_PX, FINE_LINE_PX = 2.6, 1.1
 
-FEW = 1
+MAX_INLINE_LABELS = 1
 """Of more measures the lengths stand in a list below, by number, where they hide no ink."""
 
-TEXT, ASIDE = 8.0, 5.0
+TEXT_HEIGHT_PX, TEXT_OFFSET_PX = 8.0, 5.0
 """Height of the figures, and how far they stand off the ruler, px."""
 
 Affine = tuple[float, float, float]
 """(scale, x, y): page px to crop px is `scale * page + (x, y)`."""
 
 
-def overlay(
+def draw_rulers(
     affine: Affine,
     size: tuple[int, int],
     measurements: Iterable[Measurement],
@@ -51,21 +51,23 @@ def overlay(
     """
     width, height = size
     listed = tuple(measurements)
-    beside = len(listed) <= FEW
+    beside = len(listed) <= MAX_INLINE_LABELS
     drawn: list[str] = []
     for k, measurement in enumerate(listed):
-        start, end = (_placed(affine, p) for p in (measurement.start, measurement.end))
-        figure = label(measurement)
+        start, end = (_to_crop(affine, p) for p in (measurement.start, measurement.end))
+        figure = ruler_label(measurement)
         written = figure if beside else str(k + 1)
-        figures = _figure(_within(_beside(start, end, len(written)), size, len(written)), written)
+        figures = _figure_text(
+            _inside_crop(_beside_ruler(start, end, len(written)), size, len(written)), written
+        )
         if not beside:
-            at = 2.0, height - 3.0 - (len(listed) - 1 - k) * (TEXT + 1.0)
-            figures += _figure(at, f"{k + 1}: {figure}")
+            at = 2.0, height - 3.0 - (len(listed) - 1 - k) * (TEXT_HEIGHT_PX + 1.0)
+            figures += _figure_text(at, f"{k + 1}: {figure}")
         figures = figures if lettered else ""
         drawn.append(
             f'<g class="ruler" data-measure="{escape(measurement.name)}" '
             f'data-says="{measurement.says}">'
-            f"{_lines(start, end)}{figures}</g>"
+            f"{_ruler_lines(start, end)}{figures}</g>"
         )
     return (
         f'<svg class="rulers" xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
@@ -74,52 +76,52 @@ def overlay(
     )
 
 
-def label(measurement: Measurement) -> str:
+def ruler_label(measurement: Measurement) -> str:
     """The length in words of numbers, such as `0.42 q, 0.31 mm`."""
     mm = "" if measurement.mm is None else f", {measurement.mm:.2f} mm"
     return f"{measurement.q + 0.0:.2f} q{mm}".replace("-0.00", "0.00")
 
 
-def _placed(affine: Affine, point: Point) -> Point:
+def _to_crop(affine: Affine, point: Point) -> Point:
     scale, x, y = affine
     return scale * point[0] + x, scale * point[1] + y
 
 
-def _lines(start: Point, end: Point) -> str:
+def _ruler_lines(start: Point, end: Point) -> str:
     """The ruler twice, pale and broad below, dark and fine above."""
     dx, dy = end[0] - start[0], end[1] - start[1]
     length = hypot(dx, dy)
-    if length < SHORTEST:
-        shape = f'<circle cx="{start[0]:.1f}" cy="{start[1]:.1f}" r="{RING:g}"'
+    if length < MIN_RULER_PX:
+        shape = f'<circle cx="{start[0]:.1f}" cy="{start[1]:.1f}" r="{RING_RADIUS_PX:g}"'
     else:
-        u, v = -dy / length * TICK, dx / length * TICK
+        u, v = -dy / length * HALF_TICK_PX, dx / length * HALF_TICK_PX
         ticks = (f"M{x - u:.1f} {y - v:.1f}L{x + u:.1f} {y + v:.1f}" for x, y in (start, end))
         line = f"M{start[0]:.1f} {start[1]:.1f}L{end[0]:.1f} {end[1]:.1f}"
         shape = f'<path d="{line}{"".join(ticks)}"'
-    pens = ((PALE, BROAD), (DARK, FINE))
+    pens = ((PALE_COLOUR, BROAD_LINE_PX), (DARK_COLOUR, FINE_LINE_PX))
     return "".join(f'{shape} stroke="{ink}" stroke-width="{pen:g}"/>' for ink, pen in pens)
 
 
-def _figure(at: Point, text: str) -> str:
+def _figure_text(at: Point, text: str) -> str:
     return (
-        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" font-family="sans-serif" font-size="{TEXT:g}" '
-        f'fill="{DARK}" stroke="{PALE}" stroke-width="2.2" paint-order="stroke">{text}</text>'
+        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" font-family="sans-serif" font-size="{TEXT_HEIGHT_PX:g}" '
+        f'fill="{DARK_COLOUR}" stroke="{PALE_COLOUR}" stroke-width="2.2" paint-order="stroke">{text}</text>'
     )
 
 
-def _beside(start: Point, end: Point, letters: int) -> Point:
+def _beside_ruler(start: Point, end: Point, letters: int) -> Point:
     """Where figures of so many letters begin beside a ruler: right of a steep one, above a flat."""
     x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
     if abs(end[1] - start[1]) >= abs(end[0] - start[0]):
-        return max(start[0], end[0]) + ASIDE, y + TEXT / 3
-    return x - _width(letters) / 2, min(start[1], end[1]) - ASIDE
+        return max(start[0], end[0]) + TEXT_OFFSET_PX, y + TEXT_HEIGHT_PX / 3
+    return x - _text_width(letters) / 2, min(start[1], end[1]) - TEXT_OFFSET_PX
 
 
-def _within(at: Point, size: tuple[int, int], letters: int) -> Point:
+def _inside_crop(at: Point, size: tuple[int, int], letters: int) -> Point:
     """The place moved into the crop."""
-    x = min(max(at[0], 1.0), max(1.0, size[0] - _width(letters) - 1.0))
-    return x, min(max(at[1], TEXT), size[1] - 2.0)
+    x = min(max(at[0], 1.0), max(1.0, size[0] - _text_width(letters) - 1.0))
+    return x, min(max(at[1], TEXT_HEIGHT_PX), size[1] - 2.0)
 
 
-def _width(letters: int) -> float:
-    return 0.55 * TEXT * letters
+def _text_width(letters: int) -> float:
+    return 0.55 * TEXT_HEIGHT_PX * letters

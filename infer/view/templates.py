@@ -7,7 +7,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 
-def environment(*folders: Path, **known: object) -> Environment:
+def template_environment(*folders: Path, **known: object) -> Environment:
     """Templates of these folders, the first to have a name gives it; all that is filled in is
     escaped, an unknown name is an error. `known` are names that every template has.
     """

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
-ALWAYS = (
+NEVER_EXAMINED = (
     "kind of ink, kind and tanning of the parchment",
     "order of writing, and whether anything was added or mended after a later letter",
     "the scribe, his hand and his intention, above all in the Divine Names",
@@ -16,13 +16,13 @@ ALWAYS = (
     "whether a mark in the picture is shadow, dust, glare or a fold: look at the parchment",
 )
 
-UNFAMILIAR = (
+UNFAMILIAR_TEXT = (
     "The shape is unlike the letters that the networks know: perhaps no letter, another script, a "
     "hand of an unknown kind, or ink that is not the letter's. Nothing said of it can be relied on."
 )
 """What the reason `unfamiliar` means; it is no defect of the catalogue."""
 
-RULING = (
+RULING_TEXT = (
     "A finding is a place to look at, never a ruling; no finding is no approval. The examiner "
     "looks, and questions go to a recognised authority."
 )
@@ -33,22 +33,22 @@ NAME_CAUTION = (
 )
 
 
-def described(kind: str) -> str:
+def describe_defect(kind: str) -> str:
     """The defect in one or two plain sentences."""
-    return CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR
+    return CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR_TEXT
 
 
-def count(number: int, one: str, many: str | None = None) -> str:
+def count_of(number: int, one: str, many: str | None = None) -> str:
     """`1 letter`, `2 letters`."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def said(name: str) -> str:
+def defect_words(name: str) -> str:
     """A defect's name as words: `tag_missing` is "tag missing"."""
     return name.replace("_", " ")
 
 
-def latin(letter: str) -> str:
+def latin_name(letter: str) -> str:
     """A letter's name in Latin script, such as "final kaf"."""
     return BY_CHAR[letter].name
 
@@ -58,7 +58,7 @@ _NAMES = {"יהוה": "ה׳", "אלהי": "אלקי", "אלוה": "אלוק"}
 _WHOLE_NAMES = {"שדי": "ש־די", "אדני": "אד־ני", "צבאות": "צב־אות", "אהיה": "אק־יה", "יה": "י־ה"}
 
 
-def veiled(word: str) -> str:
+def veil_divine_names(word: str) -> str:
     """A word as it is written where the Divine Name is not to be (common practice)."""
     word = _WHOLE_NAMES.get(word, word)
     for name, written in _NAMES.items():
@@ -66,14 +66,14 @@ def veiled(word: str) -> str:
     return word
 
 
-NONE = "–"
+NO_VALUE = "–"
 """What stands where nothing could be computed."""
 
 
-def percent(share: float | None) -> str:
+def format_percent(share: float | None) -> str:
     """A share from 0 to 1, such as "3.1%"; one digit more below 1%, a true minus sign."""
     if share is None:
-        return NONE
+        return NO_VALUE
     if share == 0:
         return "0%"
     digits = 1 if abs(share) >= 0.00995 else 2
@@ -81,24 +81,28 @@ def percent(share: float | None) -> str:
     return f"{round(100 * share, digits) + 0.0:.{digits}f}%".replace("-", "−")
 
 
-def interval(low: float | None, high: float | None) -> str:
+def format_interval(low: float | None, high: float | None) -> str:
     """Both limits of an interval."""
-    return NONE if low is None or high is None else f"{percent(low)} to {percent(high)}"
+    return (
+        NO_VALUE
+        if low is None or high is None
+        else f"{format_percent(low)} to {format_percent(high)}"
+    )
 
 
-def chance(p: float | None) -> str:
+def format_p_value(p: float | None) -> str:
     """A p value; nothing smaller than a thousandth is told apart."""
     if p is None:
-        return NONE
+        return NO_VALUE
     return "<0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
-def unit(shares: Iterable[float | None]) -> int:
+def letters_per_unit(shares: Iterable[float | None]) -> int:
     """Letters to count by, 100 or 1,000, so that the largest of the shares is at least one."""
     return 100 if max((abs(s) for s in shares if s is not None), default=1.0) >= 0.01 else 1000
 
 
-def of(many: int, share: float) -> str:
+def count_per(many: int, share: float) -> str:
     """How many of `many` letters a share is, in the shortest honest form."""
     count = many * share
     if 0 < abs(count) < 0.05:
@@ -107,7 +111,7 @@ def of(many: int, share: float) -> str:
     return text.replace("-", "−")
 
 
-def one_of(words: Iterable[str]) -> str:
+def join_words(words: Iterable[str]) -> str:
     """`A`, `A and B`, `A, B and C`."""
     listed = list(words)
     return " and ".join([", ".join(listed[:-1]), listed[-1]] if len(listed) > 1 else listed)

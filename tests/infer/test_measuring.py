@@ -178,7 +178,7 @@ def test_the_table_is_read_back(tmp_path: Path) -> None:
 
 
 def test_rulers_stand_where_they_were_taken() -> None:
-    text = drawing.overlay((0.5, 3.0, -2.0), (90, 80), TAKEN)
+    text = drawing.draw_rulers((0.5, 3.0, -2.0), (90, 80), TAKEN)
     root = ET.fromstring(text)
     space = "{http://www.w3.org/2000/svg}"
     (path, _) = root.findall(f".//{space}path")
@@ -187,6 +187,6 @@ def test_rulers_stand_where_they_were_taken() -> None:
     assert (ring.attrib["cx"], ring.attrib["cy"]) == ("30.8", "18.0")
     figures = root.findall(f".//{space}text")
     assert [f.text for f in figures] == ["1", "1: 0.21 q, 0.15 mm", "2", "2: 0.00 q"]
-    alone = ET.fromstring(drawing.overlay((0.5, 3.0, -2.0), (90, 80), TAKEN[:1]))
+    alone = ET.fromstring(drawing.draw_rulers((0.5, 3.0, -2.0), (90, 80), TAKEN[:1]))
     assert [f.text for f in alone.findall(f".//{space}text")] == ["0.21 q, 0.15 mm"]
     assert all(0 <= float(f.attrib["x"]) <= 90 and 0 <= float(f.attrib["y"]) <= 80 for f in figures)

@@ -8,7 +8,7 @@ import pytest
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.records import GlyphRecord, Measurement, Route, Says
+from crownlet.infer.records import GlyphRecord, MeasureClaim, Measurement, Route
 from crownlet.infer.routing.reasons import TRUSTED, reviewed
 from crownlet.infer.thresholds import load_thresholds
 
@@ -27,7 +27,7 @@ def he(p: float, route: Route, reasons: tuple[str, ...] = ()) -> GlyphRecord:
     )  # fmt: skip
 
 
-def said(says: Says, of: str = "leg_touches_roof", glyph: int = 5) -> Measurement:
+def said(says: MeasureClaim, of: str = "leg_touches_roof", glyph: int = 5) -> Measurement:
     return Measurement(glyph, "leg_gap", 0.0, None, (1.0, 1.0), (1.0, 1.0), of, says)
 
 
@@ -48,7 +48,7 @@ def test_a_finding_that_the_measure_denies_is_looked_at() -> None:
 
 
 @pytest.mark.parametrize("says", ["there", "not_there", "unclear"])
-def test_what_goes_to_review_stays_there(says: Says) -> None:
+def test_what_goes_to_review_stays_there(says: MeasureClaim) -> None:
     row = he(REVIEW, "review", ("leg_touches_roof",))
     assert after(row, said(says)) == ("review", ("leg_touches_roof",))
 

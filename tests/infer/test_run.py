@@ -23,10 +23,10 @@ from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.records import (
     AbsentLetter,
+    DiscrepancyKind,
     GapRecord,
     GlyphRecord,
     Measurement,
-    Mishap,
     PageRecord,
     TextMatch,  # fmt: skip
     TextPlace,
@@ -82,7 +82,7 @@ def matches(draw: st.DrawFn) -> TextMatch:
     )  # fmt: skip
     count = st.integers(0, 900)
     place = st.builds(
-        TextPlace, mishap=st.sampled_from(get_args(Mishap)), defect=words, letters=words,
+        TextPlace, mishap=st.sampled_from(get_args(DiscrepancyKind)), defect=words, letters=words,
         glyphs=st.lists(count, max_size=3).map(tuple), after=count, line=count, word=count,
         at=st.tuples(lengths, lengths), in_name=st.booleans(), sure=st.booleans(), says=words,
     )  # fmt: skip

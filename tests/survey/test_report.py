@@ -23,7 +23,7 @@ from crownlet.infer.survey.audit import AuditCounts
 from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays
 from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.report import write_report
-from crownlet.infer.view.wording import of, percent, unit
+from crownlet.infer.view.wording import count_per, format_percent, letters_per_unit
 
 NAMES = {"<script>alert(1)</script>": "A", 'Smith & "Sons" Ltd': "B", "Northgate": "C"}
 DEFECTS = ("part_loose", "heel_missing", "leg_touches_roof")
@@ -248,13 +248,13 @@ def beside(folder: Path, tmp_path: Path) -> Path:
 
 def test_numbers_as_a_reader_meets_them() -> None:
     """By hand."""
-    assert [percent(v) for v in (0.0, 0.00042, 0.031, 1.0, None, -0.02)] == [
+    assert [format_percent(v) for v in (0.0, 0.00042, 0.031, 1.0, None, -0.02)] == [
         "0%", "0.04%", "3.1%", "100.0%", "–", "−2.0%",
     ]  # fmt: skip
-    assert [of(100, v) for v in (0.03, 0.0096, 0.004, 0.0001, 0.0)] == [
+    assert [count_per(100, v) for v in (0.03, 0.0096, 0.004, 0.0001, 0.0)] == [
         "3", "1", "0.4", "under 0.1", "0",
     ]  # fmt: skip
-    assert unit([0.002, 0.001]) == 1000 and unit([0.002, 0.3]) == 100
+    assert letters_per_unit([0.002, 0.001]) == 1000 and letters_per_unit([0.002, 0.3]) == 100
 
 
 def test_the_demonstration_says_what_was_put_in(tmp_path: Path) -> None:

@@ -23,14 +23,14 @@ from sklearn.cluster import kmeans_plusplus
 from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.infer.records import DOUBT, GlyphRecord, PageRecord
+from crownlet.infer.records import SHAPE_DOUBT, GlyphRecord, PageRecord
 from crownlet.infer.run.run import open_run
 
 CHOICE = "choice.csv"
 
 COLUMNS = ("page", "glyph", "letter", "kind", "p")
 
-ASKED = (*LEARNED_DEFECTS, DOUBT)
+ASKED = (*LEARNED_DEFECTS, SHAPE_DOUBT)
 
 LEAST = 0.01
 """A doubt smaller than this teaches nothing."""
@@ -85,7 +85,7 @@ def doubts(glyph: GlyphRecord) -> list[float]:
     values = []
     for name in ASKED:
         p = glyph.p.get(name)
-        answered = name == DOUBT and glyph.expected == glyph.letter
+        answered = name == SHAPE_DOUBT and glyph.expected == glyph.letter
         skipped = p is None or answered or name in glyph.not_examined
         values.append(0.0 if skipped or p is None else min(p, 1.0 - p))
     return values

@@ -20,7 +20,7 @@ from crownlet.datasets.coco.truth import LetterTruth, PageTruth
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.records import DOUBT, GlyphRecord, PageRecord
+from crownlet.infer.records import SHAPE_DOUBT, GlyphRecord, PageRecord
 from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
 from crownlet.train.calibration.networks import Calibration, Logits, collect
 from crownlet.train.evaluation.defect_scores import COUNTED, looked_for, plainness_of
@@ -28,7 +28,7 @@ from crownlet.train.evaluation.held_out import with_expected_tags
 from crownlet.train.evaluation.matching import match_boxes, match_page
 from crownlet.train.fit.reservoir import read_crops
 
-NAMES = tuple(name for name in GLYPH_DEFECTS if name != DOUBT)
+NAMES = tuple(name for name in GLYPH_DEFECTS if name != SHAPE_DOUBT)
 """Defects with borders of their own; a doubt of shape follows from the class."""
 
 LOOSELY = 0.15

@@ -17,7 +17,7 @@ from crownlet.infer.records import (
     Route,
 )
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS
-from crownlet.infer.view.wording import said
+from crownlet.infer.view.wording import defect_words
 
 if TYPE_CHECKING:
     from crownlet.infer.review.models import Item
@@ -249,7 +249,7 @@ def program_opinion(item: Item, run: Run) -> ProgramOpinion:
 def _other_findings(item: Item, run: Run) -> tuple[str, ...]:
     """What else is said of the same place."""
     kinds = [
-        said(kind)
+        defect_words(kind)
         for finding in run.pages[item.page].findings
         if item.glyphs and finding.glyphs == item.glyphs
         for kind in (finding.kind, *finding.others)

@@ -32,13 +32,13 @@ from crownlet.infer.review.web.requests import (
 )
 from crownlet.infer.review.web.session import ReviewSession, Wall, build_walls
 from crownlet.infer.run.survey_state import read_survey
-from crownlet.infer.view.wording import NAME_CAUTION, RULING, UNFAMILIAR
+from crownlet.infer.view.wording import NAME_CAUTION, RULING_TEXT, UNFAMILIAR_TEXT
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
 
 CAUTIONS = (
-    RULING,
+    RULING_TEXT,
     NAME_CAUTION,
     "Names of sources and of persons do not belong in public: think before you pass on what you "
     "write out of this review.",
@@ -106,7 +106,7 @@ def _walls_by_kind(desk: ReviewSession, reader: str) -> list[dict[str, Any]]:
     return [
         {
             "kind": kind,
-            "words": CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR,
+            "words": CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR_TEXT,
             "walls": [
                 {"letter": "" if len(wall.letters) > 1 else wall.letters[0], "name": _wall_name(wall),
                  "several": len(wall.letters) > 1, "open": wall.open, "done": wall.done,

@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 from jinja2 import Environment
 
 from crownlet.datasets.scribal.alphabet import ALPHABET, BY_CHAR
-from crownlet.infer.view.templates import environment
-from crownlet.infer.view.wording import said
+from crownlet.infer.view.templates import template_environment
+from crownlet.infer.view.wording import defect_words
 
 
 class ChoiceButton(NamedTuple):
@@ -53,12 +53,12 @@ STATIC = FOLDER / "static"
 
 @cache
 def _environment() -> Environment:
-    return environment(
+    return template_environment(
         TEMPLATES,
         choices=CHOICE_BUTTONS,
         alphabet=ALPHABET,
         decided=decision_words,
-        said=said,
+        said=defect_words,
         sign=choice_sign,
     )
 
