@@ -12,12 +12,20 @@ import numpy.typing as npt
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import unexamined
-from crownlet.infer.networks import Networks, Sessions, weights_folder
-from crownlet.infer.pipeline import Rules, Seen, Stopwatch, compile_page, righted, see, stood
+from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
+from crownlet.infer.pipeline import (
+    Detection,
+    PageRules,
+    Stopwatch,
+    compile_record,
+    detect,
+    orientation_notes,
+    turn_reverse_over,
+)
 from crownlet.infer.records import PageRecord
 from crownlet.infer.text.search import add_likely_passage, read_text_choice
 from crownlet.infer.text.side import Side, exchange_side, portion_for
-from crownlet.infer.thresholds import NONE, load_thresholds
+from crownlet.infer.thresholds import NO_PROMISE, load_thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
@@ -25,7 +33,7 @@ if TYPE_CHECKING:
 
 
 def record_side(
-    inspector: Inspector, look: Look, side: Side | None, given: TextChoice, name: str
+    inspector: Inspector, look: LoadedPage, side: Side | None, given: TextChoice, name: str
 ) -> PageRecord:
     """The record of one side of a scroll whose text is `given`.
 
@@ -44,12 +52,12 @@ def record_side(
 
 
 @dataclass(frozen=True)
-class Look:
+class LoadedPage:
     """A page as the networks see it, and the time that took; `label` names it in messages."""
 
     label: str
     facts: ImageFacts
-    seen: Seen
+    seen: Detection
     watch: Stopwatch
 
 
@@ -71,7 +79,7 @@ class Inspector:
     ) -> None:
         folder = Path(model) if model is not None else weights_folder()
         self.customs = load_customs(customs)
-        self.networks = networks if networks is not None else Sessions(folder)
+        self.networks = networks if networks is not None else OnnxNetworks(folder)
         self.thresholds = load_thresholds(folder)
         self.measured = measured
 
@@ -91,7 +99,7 @@ class Inspector:
         text = read_text_choice(portion) if isinstance(portion, str | Path) else portion
         return self.record(self.look(source), text, name)
 
-    def look(self, source: str | Path | npt.NDArray[Any]) -> Look:
+    def look(self, source: str | Path | npt.NDArray[Any]) -> LoadedPage:
         """What the networks see on a page, before it is compared with any text.
 
         PageError says why a page cannot be inspected.
@@ -100,18 +108,20 @@ class Inspector:
         watch = Stopwatch()
         with watch.stage("read"):
             image = read_page(source, colour=False)
-        seen = righted(see(label, image, self.networks, self.thresholds, watch))
-        return Look(label, image.facts, seen, watch)
+        seen = turn_reverse_over(detect(label, image, self.networks, self.thresholds, watch))
+        return LoadedPage(label, image.facts, seen, watch)
 
-    def record(self, look: Look, portion: TextChoice = None, name: str | None = None) -> PageRecord:
+    def record(
+        self, look: LoadedPage, portion: TextChoice = None, name: str | None = None
+    ) -> PageRecord:
         """The record of a page already looked at, against one text or none."""
-        rules = Rules(
+        rules = PageRules(
             self.networks.info.defects, self.customs, self.thresholds, portion, self.measured
         )
         watch = Stopwatch()
-        record = compile_page(name or Path(look.label).stem, look.facts, look.seen, rules, watch)
+        record = compile_record(name or Path(look.label).stem, look.facts, look.seen, rules, watch)
         timing = look.watch.seconds | watch.seconds
-        notes = (*stood(look.seen.turn), *record.notes)
+        notes = (*orientation_notes(look.seen.turn), *record.notes)
         silent = (*unexamined(record, self.customs), *record.not_examined)
         return replace(
             record, versions=self.versions(), timing=timing, notes=notes, not_examined=silent
@@ -128,7 +138,7 @@ class Inspector:
                 "sha256": self.thresholds.checksum,
                 "routing_sha256": self.thresholds.routing_checksum,
                 "provenance": self.thresholds.provenance,
-                "promise": promise.record(info.checksums) if promise else NONE,
+                "promise": promise.record(info.checksums) if promise else NO_PROMISE,
             },
             "customs": {
                 "name": self.customs.name,

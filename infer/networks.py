@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import onnxruntime
 
 
-def physical_cores() -> int:
+def count_physical_cores() -> int:
     """Processor cores open to this process, hyper-threads counted once."""
     if not hasattr(os, "sched_getaffinity"):
         return os.cpu_count() or 1
@@ -38,19 +38,19 @@ def physical_cores() -> int:
     return max(1, len(siblings))
 
 
-NAMES = ("locator.onnx", "assessor.onnx")
+NETWORK_FILES = ("locator.onnx", "assessor.onnx")
 
-MAPS = ("centre", "letter", "turn", "shape", "scale")
+LOCATOR_OUTPUTS = ("centre", "letter", "turn", "shape", "scale")
 
-HEADS = ("letter", "defects", "tags", "parts")
+ASSESSOR_OUTPUTS = ("letter", "defects", "tags", "parts")
 
-LOCATOR_BODY = 28.0
+LOCATOR_BODY_PX = 28.0
 """Body height in px at which the locator wants its page."""
 
 Float32 = npt.NDArray[np.float32]
 
 
-def onnx_runtime() -> Any:
+def import_onnx_runtime() -> Any:
     """The module `onnxruntime`, which no other code imports by itself: it then reports nothing.
 
     Otherwise its import writes a device id and a queue of events below ~/.cache and sends them to
@@ -118,16 +118,18 @@ def weights_folder() -> Path:
     return Path(str(resources.files("crownlet.models.weights")))
 
 
-class Sessions:
+class OnnxNetworks:
     """Both networks in ONNX Runtime on the processor."""
 
     def __init__(self, folder: str | Path | None = None, threads: int | None = None) -> None:
         self.folder = Path(folder) if folder is not None else weights_folder()
-        self.threads = threads or physical_cores()
-        files = verified_files(self.folder)
+        self.threads = threads or count_physical_cores()
+        files = read_verified_files(self.folder)
         # One page has one locator run but many batches of crops: those go a core each.
-        self._locator = self._session("locator.onnx", files["locator.onnx"], MAPS, self.threads)
-        self._assessor = self._session("assessor.onnx", files["assessor.onnx"], HEADS, 1)
+        self._locator = self._session(
+            "locator.onnx", files["locator.onnx"], LOCATOR_OUTPUTS, self.threads
+        )
+        self._assessor = self._session("assessor.onnx", files["assessor.onnx"], ASSESSOR_OUTPUTS, 1)
         self._info = self._read_info(files)
 
     @property
@@ -142,18 +144,24 @@ class Sessions:
 
     def locate(self, page: Float32) -> LocatorMaps:
         """Maps for a page (1, 1, H, W) float32, H and W multiples of 32."""
-        maps = dict(zip(MAPS, self._locator.run(list(MAPS), {"page": page}), strict=True))
+        maps = dict(
+            zip(
+                LOCATOR_OUTPUTS,
+                self._locator.run(list(LOCATOR_OUTPUTS), {"page": page}),
+                strict=True,
+            )
+        )
         return LocatorMaps(maps.pop("centre")[0, 0], **{k: v[0] for k, v in maps.items()})
 
     def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, Float32, Float32, Float32]:
         """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96) uint8."""
-        letter, defects, tags, parts = self._assessor.run(list(HEADS), {"crops": crops})
+        letter, defects, tags, parts = self._assessor.run(list(ASSESSOR_OUTPUTS), {"crops": crops})
         return letter, defects, tags, parts
 
     def _session(
         self, name: str, data: bytes, outputs: tuple[str, ...], threads: int
     ) -> onnxruntime.InferenceSession:
-        ort = onnx_runtime()
+        ort = import_onnx_runtime()
         options = ort.SessionOptions()
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
@@ -175,7 +183,9 @@ class Sessions:
         meta = dict(self._assessor.get_modelmeta().custom_metadata_map)
         path = self.folder / "assessor.onnx"
         try:
-            letters, defects, parts = (_names(meta[k]) for k in ("letters", "defects", "parts"))
+            letters, defects, parts = (
+                _parse_names(meta[k]) for k in ("letters", "defects", "parts")
+            )
         except KeyError as error:
             raise ModelError(path, f"does not say its {error.args[0]} in its metadata.") from None
         if len(letters) != 27:
@@ -190,7 +200,7 @@ class Sessions:
         )
 
 
-def _names(text: str) -> list[str]:
+def _parse_names(text: str) -> list[str]:
     """A metadata value that lists names: JSON, or plain letters."""
     try:
         value = json.loads(text)
@@ -199,13 +209,13 @@ def _names(text: str) -> list[str]:
     return [str(item) for item in value]
 
 
-def verified_files(folder: Path) -> dict[str, bytes]:
+def read_verified_files(folder: Path) -> dict[str, bytes]:
     """Both network files of `folder`, their SHA-256 checked against `checksums.sha256`."""
     if not folder.is_dir():
         raise ModelError(folder, "there is no such model folder.")
-    sums = _checksums(folder / "checksums.sha256")
+    sums = _read_checksums(folder / "checksums.sha256")
     files = {}
-    for name in NAMES:
+    for name in NETWORK_FILES:
         path = folder / name
         if name not in sums:
             raise ModelError(folder / "checksums.sha256", f"has no checksum for {name}.")
@@ -221,7 +231,7 @@ def verified_files(folder: Path) -> dict[str, bytes]:
     return files
 
 
-def _checksums(path: Path) -> dict[str, str]:
+def _read_checksums(path: Path) -> dict[str, str]:
     try:
         lines = path.read_text("ascii").splitlines()
     except FileNotFoundError:

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from crownlet.infer.text.search import TextChoice
 
 
-def stood(turn: int) -> tuple[str, ...]:
+def orientation_notes(turn: int) -> tuple[str, ...]:
     """What to say of a picture whose writing was turned clockwise by so many degrees."""
     if turn == 0:
         return ()
@@ -59,23 +59,23 @@ def stood(turn: int) -> tuple[str, ...]:
     return (f"The picture stands {way}; it was turned before it was read.",)
 
 
-SMALLEST_SEEN = 16.0
+MIN_MEASURED_BODY_PX = 16.0
 """Measured body height under which a page is refused; 17 px is the promise, this its tolerance."""
 
-LEAST_INK = 2e-4
+MIN_INK_SHARE = 2e-4
 """A page with a smaller share of ink is blank."""
 
-LEAST_RANGE = 24
+MIN_GREY_RANGE = 24
 """A picture whose grey levels span less than this is one flat tone."""
 
-AGREED = 0.2
+RELOCATE_LOG_RATIO = 0.2
 """The whole page is located anew when its letters differ from the estimate by more than this."""
 
-NOTHING = "no letters of the square script were found on it."
+NO_LETTERS_TEXT = "no letters of the square script were found on it."
 
 
 @dataclass(frozen=True)
-class Seen:
+class Detection:
     """What both networks saw on an upright page `flat` (H, W), turned back by `turn` degrees."""
 
     flat: npt.NDArray[np.uint8]
@@ -106,51 +106,51 @@ class Stopwatch:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
 
 
-def see(
+def detect(
     label: str, image: PageImage, networks: Networks, limits: Thresholds, watch: Stopwatch
-) -> Seen:
+) -> Detection:
     """Size, straighten, locate and assess; PageError, naming `label`, when there is nothing."""
     with watch.stage("size"):
         gray = to_gray(image.pixels)
-        flat, size = _sized(label, gray, networks, limits)
+        flat, size = _upright_and_size(label, gray, networks, limits)
     with watch.stage("locate"):
-        found = steadied(_located(networks, flat, size.body, limits.centre_p))
+        found = steadied(_locate(networks, flat, size.body, limits.centre_p))
     if not len(found):
-        raise PageError(label, NOTHING)
+        raise PageError(label, NO_LETTERS_TEXT)
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # No network is asked for it; where the assessor strikes letters out it is measured anew.
         quality = beside.submit(measure, gray, flat, found, size.turn)
         fitted = crops.fitted(flat, found)
         assessed = assess(networks, fitted, found)
-        agreement = agreed(found, assessed)
+        agreement = network_agreement(found, assessed)
         kept = assessed.letters[:, 27] < limits.no_letter_p
         if not kept.any() or agreement < limits.least_agreement:
-            raise PageError(label, NOTHING)
+            raise PageError(label, NO_LETTERS_TEXT)
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = crops.fitted(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure(gray, flat, found, size.turn)
-    return Seen(flat, fitted, found, assessed, size.turn, measures, agreement)
+    return Detection(flat, fitted, found, assessed, size.turn, measures, agreement)
 
 
-def agreed(found: Located, assessed: Assessed) -> float:
+def network_agreement(found: Located, assessed: Assessed) -> float:
     """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
     return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
 
 
-def _sized(
+def _upright_and_size(
     label: str, gray: npt.NDArray[np.uint8], networks: Networks, limits: Thresholds
 ) -> tuple[npt.NDArray[np.uint8], sizing.Size]:
     """The flattened page, upright, and the size of its letters."""
     low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
     flat = flatten(gray)
-    if high - low < LEAST_RANGE or sizing.ink_share(flat) < LEAST_INK:
+    if high - low < MIN_GREY_RANGE or sizing.ink_share(flat) < MIN_INK_SHARE:
         raise PageError(label, "the page is blank: there is no writing on it.")
     size = sizing.estimate(networks, flat, limits.centre_p)
-    small = size.body < SMALLEST_SEEN
+    small = size.body < MIN_MEASURED_BODY_PX
     if not size.letters or (small and size.sure < sizing.SURE):
-        raise PageError(label, NOTHING)
+        raise PageError(label, NO_LETTERS_TEXT)
     if small:
         raise PageError(
             label,
@@ -160,20 +160,20 @@ def _sized(
     return turn_upright(flatten(gray, size.body), size.turn), size
 
 
-def _located(
+def _locate(
     networks: Networks, flat: npt.NDArray[np.uint8], body: float, threshold: float
 ) -> Located:
     found = locate(networks, flat, body, threshold)
     if len(found) < sizing.ENOUGH:
         return found
     height = float(np.median(found.body[:, 2]))
-    if abs(np.log(height / body)) > AGREED:
+    if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
         return locate(networks, flat, height, threshold)
     return found
 
 
 @dataclass(frozen=True)
-class Rules:
+class PageRules:
     """What a page is judged by: the learned defects' names, customs, thresholds, text if known."""
 
     learned: tuple[str, ...]
@@ -185,7 +185,7 @@ class Rules:
 
 
 @dataclass(frozen=True)
-class Ordered:
+class OrderedPage:
     """The letters of a page in reading order, with their whites."""
 
     layout: Layout
@@ -198,16 +198,16 @@ class Ordered:
     opens: Floats
 
 
-def compile_page(
-    name: str, facts: ImageFacts, seen: Seen, rules: Rules, watch: Stopwatch
+def compile_record(
+    name: str, facts: ImageFacts, seen: Detection, rules: PageRules, watch: Stopwatch
 ) -> PageRecord:
     """The record of one page, without versions."""
     with watch.stage("layout"):
-        page = ordered(seen, rules.thresholds)
+        page = order_letters(seen, rules.thresholds)
     with watch.stage("align"):
-        matched, match = _matched(page, seen, rules)
+        matched, match = _match_text(page, seen, rules)
     with watch.stage("route"):
-        record = _routed(name, facts, seen, rules, page, matched, match)
+        record = _route(name, facts, seen, rules, page, matched, match)
     if not rules.measured:
         return record
     with watch.stage("measure"):
@@ -217,7 +217,7 @@ def compile_page(
     return replace(record, glyphs=rows, measurements=taken)
 
 
-def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:
+def order_letters(seen: Detection, thresholds: Thresholds) -> OrderedPage:
     """Reading order, recognised letters and measured whites."""
     layout = lay_out(seen.found)
     found, assessed = seen.found.take(layout.order), seen.assessed.take(layout.order)
@@ -227,11 +227,11 @@ def ordered(seen: Seen, thresholds: Thresholds) -> Ordered:
     measured = gaps.judge(white, layout, thresholds)
     opens = gaps.opens(layout, measured)
     measures = seen.measures.take(layout.order)
-    return Ordered(layout, found, assessed, measures, odds, letters, measured, opens)
+    return OrderedPage(layout, found, assessed, measures, odds, letters, measured, opens)
 
 
-def _matched(
-    page: Ordered, seen: Seen, rules: Rules
+def _match_text(
+    page: OrderedPage, seen: Detection, rules: PageRules
 ) -> tuple[matching.AlignedText | None, TextMatch | None]:
     """The page against its text, named or found."""
     height, width = seen.flat.shape
@@ -242,12 +242,12 @@ def _matched(
     return compare_with_text(reading, rules.portion)
 
 
-def _routed(
+def _route(
     name: str,
     facts: ImageFacts,
-    seen: Seen,
-    rules: Rules,
-    page: Ordered,
+    seen: Detection,
+    rules: PageRules,
+    page: OrderedPage,
     matched: matching.AlignedText | None,
     match: TextMatch | None,
 ) -> PageRecord:
@@ -275,16 +275,16 @@ def _routed(
     )
     return PageRecord(
         name=name, image=facts, glyphs=rows, gaps=gap_rows,
-        match=_turned(match, seen.turn, facts), turn=seen.turn,
-        quality=quality(page, facts, seen.agreement, judged), unresolved=judged.unresolved,
+        match=_text_places_back(match, seen.turn, facts), turn=seen.turn,
+        quality=picture_quality(page, facts, seen.agreement, judged), unresolved=judged.unresolved,
         not_examined=not_examined(
-            judged, limits, matched is not None, cut_by_frame(given, facts), _silent(customs),
+            judged, limits, matched is not None, cut_by_frame(given, facts), _letters_without_crown_custom(customs),
             seen.agreement,
         ),
     )  # fmt: skip
 
 
-def _turned(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
+def _text_places_back(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
     """Places of the text moved from the upright page to the picture as given."""
     if match is None or not (match.absent or match.places):
         return match
@@ -297,13 +297,15 @@ def _turned(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch 
     return replace(match, absent=absent, places=places)
 
 
-def _silent(customs: Customs) -> tuple[str, ...]:
+def _letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
     """Letters that may carry crowns and of which the customs expect nothing."""
     crowned = CATALOGUE["tag_missing"].letters
     return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)
 
 
-def quality(page: Ordered, facts: ImageFacts, agreement: float, judged: Judged) -> dict[str, float]:
+def picture_quality(
+    page: OrderedPage, facts: ImageFacts, agreement: float, judged: Judged
+) -> dict[str, float]:
     """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
     q = float(np.median(page.found.body[:, 2])) / 3
     measures = {
@@ -322,24 +324,24 @@ def quality(page: Ordered, facts: ImageFacts, agreement: float, judged: Judged) 
     return {key: round(value, 3) for key, value in measures.items()}
 
 
-_NAME_LIKE = 0.5
+MIN_NAME_LIKENESS = 0.5
 """Two of the three letters of the Name will do, with a speck or two read as letters."""
 
-_LOCATOR = 0.5
+REVERSE_LOCATOR_WEIGHT = 0.5
 """Weight of the locator's opinion of a letter beside the assessor's."""
 
 
-def righted(seen: Seen) -> Seen:
+def turn_reverse_over(seen: Detection) -> Detection:
     """The same page, turned over where it is a reverse that stands on its head."""
     if not 0 < len(seen.found) <= MAX_REVERSE_LETTERS:
         return seen
-    letters = read_letters(letter_odds(seen.found, seen.assessed, _LOCATOR))
-    if not on_its_head(seen.found, letters):
+    letters = read_letters(letter_odds(seen.found, seen.assessed, REVERSE_LOCATOR_WEIGHT))
+    if not is_reverse_upside_down(seen.found, letters):
         return seen
     height, width = seen.flat.shape
     flat = np.asarray(cv2.rotate(seen.flat, cv2.ROTATE_180), np.uint8)
     found = letters_back(seen.found, 180, (width, height))
-    return Seen(
+    return Detection(
         flat=flat,
         fitted=crops.fitted(flat, found),
         found=found,
@@ -350,7 +352,7 @@ def righted(seen: Seen) -> Seen:
     )
 
 
-def on_its_head(found: Located, letters: str) -> bool:
+def is_reverse_upside_down(found: Located, letters: str) -> bool:
     """Whether these letters are a reverse of which the wrong line stands upright."""
     order = lay_out(found).order
     over = np.abs(found.body[order, 3] % 360 - 180) < 45
@@ -359,5 +361,5 @@ def on_its_head(found: Located, letters: str) -> bool:
     behind_line_1, name = reverse_lines()
     return (
         letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
-        and letter_similarity(turned, name) >= _NAME_LIKE
+        and letter_similarity(turned, name) >= MIN_NAME_LIKENESS
     )

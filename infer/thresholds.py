@@ -20,25 +20,25 @@ from crownlet.infer.networks import ModelError, weights_folder
 
 
 @dataclass(frozen=True)
-class Picture:
+class PictureRules:
     """The `picture` of routing.yaml."""
 
-    needs: Needs
-    familiar: Familiar
-    stretch: Stretch
+    needs: PictureNeeds
+    familiar: FamiliarityBounds
+    stretch: StretchCurve
 
 
-def parse_picture(data: Mapping[str, Any]) -> Picture:
+def parse_picture_rules(data: Mapping[str, Any]) -> PictureRules:
     """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
     curve = data["overstretched"]
-    return Picture(
+    return PictureRules(
         parse_needs(data["needs"]),
-        parse_familiar(data["unfamiliar"]),
-        Stretch(float(curve["bias"]), float(curve["slope"])),
+        parse_familiarity(data["unfamiliar"]),
+        StretchCurve(float(curve["bias"]), float(curve["slope"])),
     )
 
 
-WORDS = {
+GROUP_WORDS = {
     "crowns": "crowns",
     "hairlines": "hairline breaks and contacts",
     "parts": "parts of letters",
@@ -48,7 +48,7 @@ WORDS = {
 
 
 @dataclass(frozen=True)
-class Need:
+class PictureNeed:
     """The least a picture must give for a group of defects to be judged on it."""
 
     q_px: float
@@ -62,10 +62,10 @@ class Need:
 
 
 @dataclass(frozen=True)
-class Needs:
+class PictureNeeds:
     """The `needs` of routing.yaml."""
 
-    groups: Mapping[str, Need]
+    groups: Mapping[str, PictureNeed]
     hairlines: frozenset[str]
     """Defects that are a white or a line thinner than the parts of a letter."""
     nearly_all: float
@@ -77,20 +77,22 @@ class Needs:
         return group if group in self.groups else None
 
 
-def parse_needs(data: Mapping[str, Any]) -> Needs:
+def parse_needs(data: Mapping[str, Any]) -> PictureNeeds:
     """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
     groups = {
-        str(name): Need(*(float(row[key]) for key in ("q_px", "edge_q", "contrast", "glare")))
+        str(name): PictureNeed(
+            *(float(row[key]) for key in ("q_px", "edge_q", "contrast", "glare"))
+        )
         for name, row in data["groups"].items()
     }
     hairlines = frozenset(str(name) for name in data["hairlines"])
-    if unknown := (hairlines - set(CATALOGUE)) | (set(groups) - set(WORDS)):
+    if unknown := (hairlines - set(CATALOGUE)) | (set(groups) - set(GROUP_WORDS)):
         raise ValueError(f"unknown names in needs: {', '.join(sorted(unknown))}")
-    return Needs(groups, hairlines, float(data["nearly_all"]))
+    return PictureNeeds(groups, hairlines, float(data["nearly_all"]))
 
 
 @dataclass(frozen=True)
-class Familiar:
+class FamiliarityBounds:
     """Bounds of the familiar: quantiles over faultless rendered pages, see routing.yaml."""
 
     surprise: float
@@ -101,22 +103,22 @@ class Familiar:
     """Nats that half the letters of a page must reach for the whole page to be unfamiliar."""
 
 
-def parse_familiar(data: Mapping[str, Any]) -> Familiar:
+def parse_familiarity(data: Mapping[str, Any]) -> FamiliarityBounds:
     """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
-    return Familiar(*(float(data[key]) for key in ("surprise", "shape", "page")))
+    return FamiliarityBounds(*(float(data[key]) for key in ("surprise", "shape", "page")))
 
 
 @dataclass(frozen=True)
-class Stretch:
+class StretchCurve:
     """Probability that a letter is drawn out: 1 / (1 + exp(-(bias + slope * ln(ratio))))."""
 
     bias: float
     slope: float
 
 
-NONE = "none"
+NO_PROMISE = "none"
 
-OTHERS = (
+OTHER_NETWORKS_NOTE = (
     "The promise was made for other networks than these; for these nothing is promised until the"
     " thresholds are calibrated on them."
 )
@@ -158,7 +160,7 @@ class Promise:
     def record(self, checksums: Mapping[str, str]) -> dict[str, Any]:
         """For `page.json`, in plain values."""
         if not self.made_for(checksums):
-            return {"note": OTHERS}
+            return {"note": OTHER_NETWORKS_NOTE}
         return {
             "unit": "scroll",
             "confidence": self.confidence,
@@ -166,13 +168,13 @@ class Promise:
             "calibration": {k: v for k, v in self.calibration.items() if k != "model"},
             "limits": list(self.limits),
             "load": dict(self.load),
-            "defects": {name: _plain(promise) for name, promise in self.defects.items()},
+            "defects": {name: _promise_values(promise) for name, promise in self.defects.items()},
         }
 
 
-def _plain(promise: DefectPromise | None) -> dict[str, Any] | str:
+def _promise_values(promise: DefectPromise | None) -> dict[str, Any] | str:
     if promise is None:
-        return NONE
+        return NO_PROMISE
     return {
         "cleared_at_most": promise.cleared_at_most,
         "findings_true_at_least": promise.findings_true_at_least,
@@ -186,33 +188,36 @@ def parse_promise(data: Mapping[str, Any]) -> Promise | None:
 
     KeyError, TypeError or ValueError for a promise that is misstated.
     """
-    head = data.get("promise", NONE)
-    rows = {str(name): row.get("promise", NONE) for name, row in data["defects"].items()}
-    if head == NONE:
-        if any(row != NONE for row in rows.values()):
+    head = data.get("promise", NO_PROMISE)
+    rows = {str(name): row.get("promise", NO_PROMISE) for name, row in data["defects"].items()}
+    if head == NO_PROMISE:
+        if any(row != NO_PROMISE for row in rows.values()):
             raise ValueError("promises of defects without a promise at the head")
         return None
     return Promise(
-        confidence=share(head["confidence"]),
+        confidence=parse_share(head["confidence"]),
         of=str(head["of"]),
         calibration=dict(head["calibration"]),
         limits=tuple(str(sentence) for sentence in head["limits"]),
-        load={str(name): share(value) for name, value in head["load"].items()},
-        defects={name: None if row == NONE else _defect(row) for name, row in rows.items()},
+        load={str(name): parse_share(value) for name, value in head["load"].items()},
+        defects={
+            name: None if row == NO_PROMISE else _parse_defect_promise(row)
+            for name, row in rows.items()
+        },
     )
 
 
-def _defect(row: Mapping[str, Any]) -> DefectPromise:
+def _parse_defect_promise(row: Mapping[str, Any]) -> DefectPromise:
     cleared, true = row["cleared_at_most"], row["findings_true_at_least"]
     return DefectPromise(
-        None if cleared is None else share(cleared),
-        None if true is None else share(true),
+        None if cleared is None else parse_share(cleared),
+        None if true is None else parse_share(true),
         int(row["scrolls"]),
         int(row["cases"]),
     )
 
 
-def share(value: Any) -> float:
+def parse_share(value: Any) -> float:
     """A number from 0 to 1 as a file gives it; ValueError for any other."""
     number = float(value)
     if not 0.0 <= number <= 1.0:
@@ -220,11 +225,11 @@ def share(value: Any) -> float:
     return number
 
 
-FILE, ROUTING = "thresholds.yaml", "routing.yaml"
+THRESHOLDS_FILE, ROUTING_FILE = "thresholds.yaml", "routing.yaml"
 
 
 @dataclass(frozen=True)
-class Pair:
+class ThresholdPair:
     """Below `clear` nothing is shown; from `finding` on it is a finding; between them, review."""
 
     clear: float
@@ -232,7 +237,7 @@ class Pair:
 
 
 @dataclass(frozen=True)
-class Logistic:
+class GapCurve:
     """Probability of a gap fault: 1 / (1 + exp(-(bias + place * u + yud * y))), where `u` runs from
     0 at this line's usual letter gap to 1 at its usual word gap and `y` is the width in yuds."""
 
@@ -266,22 +271,22 @@ class Thresholds:
     """Share of the locator's opinion of the class, as an exponent beside the assessor's."""
     review_floor: float
     """Below this probability no defect sends a letter to review whose `clear` bears no promise."""
-    default: Pair
-    defects: Mapping[str, Pair]
-    gaps: Mapping[str, Logistic]
-    picture: Picture
+    default: ThresholdPair
+    defects: Mapping[str, ThresholdPair]
+    gaps: Mapping[str, GapCurve]
+    picture: PictureRules
     """What judgements need of the picture, and what is familiar in it."""
     promise: Promise | None = None
     """What is promised of the borders, if anything."""
 
-    def of(self, defect: str) -> Pair:
+    def of(self, defect: str) -> ThresholdPair:
         """The two borders of one defect."""
         pair = self.defects.get(defect, self.default)
         made = self.promise.defects.get(defect) if self.promise else None
         # A floor above a border that bears a promise would break it.
         promised = made is not None and made.cleared_at_most is not None
         clear = pair.clear if promised else max(pair.clear, self.review_floor)
-        return Pair(clear, max(pair.finding, clear))
+        return ThresholdPair(clear, max(pair.finding, clear))
 
 
 def load_thresholds(folder: Path) -> Thresholds:
@@ -290,19 +295,22 @@ def load_thresholds(folder: Path) -> Thresholds:
     A folder without files of its own takes the shipped ones.
     """
     shipped = weights_folder()
-    base_path, path = _own(folder, shipped, ROUTING), _own(folder, shipped, FILE)
-    routing, base = _read(base_path)
-    content, fitted = _read(path)
+    base_path, path = (
+        _file_of(folder, shipped, ROUTING_FILE),
+        _file_of(folder, shipped, THRESHOLDS_FILE),
+    )
+    routing, base = _read_yaml(base_path)
+    content, fitted = _read_yaml(path)
     checksums = (hashlib.sha256(content).hexdigest(), hashlib.sha256(routing).hexdigest())
-    with _blaming(base_path):
-        _parsed({"version": "", "provenance": "", **base}, *checksums)
-    with _blaming(path):
+    with _naming_file(base_path):
+        _parse_thresholds({"version": "", "provenance": "", **base}, *checksums)
+    with _naming_file(path):
         merged = {**base, **fitted, "defects": {**base["defects"], **fitted["defects"]}}
-        return replace(_parsed(merged, *checksums), promise=parse_promise(fitted))
+        return replace(_parse_thresholds(merged, *checksums), promise=parse_promise(fitted))
 
 
 @contextmanager
-def _blaming(path: Path) -> Iterator[None]:
+def _naming_file(path: Path) -> Iterator[None]:
     """Say of a file that it lacks or misstates what is read from it in this block."""
     try:
         yield
@@ -311,11 +319,11 @@ def _blaming(path: Path) -> Iterator[None]:
         raise ModelError(path, f"lacks or misstates a threshold ({cause}).") from None
 
 
-def _own(folder: Path, shipped: Path, name: str) -> Path:
+def _file_of(folder: Path, shipped: Path, name: str) -> Path:
     return folder / name if (folder / name).exists() else shipped / name
 
 
-def _read(path: Path) -> tuple[bytes, Any]:
+def _read_yaml(path: Path) -> tuple[bytes, Any]:
     try:
         content = path.read_bytes()
         return content, yaml.safe_load(content)
@@ -324,34 +332,34 @@ def _read(path: Path) -> tuple[bytes, Any]:
         raise ModelError(path, f"cannot be read ({cause}).") from None
 
 
-def _parsed(data: Any, checksum: str, routing: str) -> Thresholds:
+def _parse_thresholds(data: Any, checksum: str, routing: str) -> Thresholds:
     letters, locator = data["letters"], data["locator"]
     return Thresholds(
         version=str(data["version"]),
         checksum=checksum,
         routing_checksum=routing,
         provenance=str(data["provenance"]).strip(),
-        centre_p=share(locator["centre_p"]),
-        least_agreement=share(locator["least_agreement"]),
-        doubted_agreement=share(locator["doubted_agreement"]),
-        no_letter_p=share(letters["no_letter_p"]),
-        letter_p=share(letters["review_below"]),
-        letter_p_expected=share(letters["review_below_if_expected"]),
-        swapped_p=share(letters["swapped_finding"]),
+        centre_p=parse_share(locator["centre_p"]),
+        least_agreement=parse_share(locator["least_agreement"]),
+        doubted_agreement=parse_share(locator["doubted_agreement"]),
+        no_letter_p=parse_share(letters["no_letter_p"]),
+        letter_p=parse_share(letters["review_below"]),
+        letter_p_expected=parse_share(letters["review_below_if_expected"]),
+        swapped_p=parse_share(letters["swapped_finding"]),
         locator_weight=float(locator["class_weight"]),
-        review_floor=share(data["review_floor"]),
-        default=_pair("default", data["default"]),
-        defects={str(name): _pair(str(name), row) for name, row in data["defects"].items()},
+        review_floor=parse_share(data["review_floor"]),
+        default=_parse_pair("default", data["default"]),
+        defects={str(name): _parse_pair(str(name), row) for name, row in data["defects"].items()},
         gaps={
-            str(name): Logistic(float(row["bias"]), float(row["place"]), float(row["yud"]))
+            str(name): GapCurve(float(row["bias"]), float(row["place"]), float(row["yud"]))
             for name, row in data["gaps"].items()
         },
-        picture=parse_picture(data["picture"]),
+        picture=parse_picture_rules(data["picture"]),
     )
 
 
-def _pair(name: str, row: Mapping[str, Any]) -> Pair:
-    pair = Pair(share(row["clear"]), share(row["finding"]))
+def _parse_pair(name: str, row: Mapping[str, Any]) -> ThresholdPair:
+    pair = ThresholdPair(parse_share(row["clear"]), parse_share(row["finding"]))
     if pair.clear > pair.finding:
         raise ValueError(f"{name}: clear {pair.clear} is above finding {pair.finding}")
     return pair

@@ -44,7 +44,7 @@ class Setting:
         import cv2
 
         from crownlet.infer.inspector import Inspector
-        from crownlet.infer.networks import Sessions
+        from crownlet.infer.networks import OnnxNetworks
         from crownlet.infer.text.search import read_text_choice
 
         # On pictures of one letter OpenCV's other threads gain nothing and never rest.
@@ -52,7 +52,7 @@ class Setting:
         portion = read_text_choice(self.portion)
         if self.threads is None:
             return Desk(Inspector(self.model, self.customs), portion, self.out, self.anew)
-        networks = Sessions(self.model, self.threads)
+        networks = OnnxNetworks(self.model, self.threads)
         inspector = Inspector(self.model, self.customs, networks=networks)
         return Desk(inspector, portion, self.out, self.anew)
 

@@ -127,9 +127,9 @@ def _outcomes(
         with joined(options.cluster, setting, desk) as cluster:
             yield from spread(tasks, cluster)
     else:
-        from crownlet.infer.networks import physical_cores
+        from crownlet.infer.networks import count_physical_cores
 
-        threads = max(1, physical_cores() // options.workers)
+        threads = max(1, count_physical_cores() // options.workers)
         yield from spread(tasks, Processes(replace(setting, threads=threads), options.workers))
 
 

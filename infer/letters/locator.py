@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.image.flatten import GROUND
-from crownlet.infer.networks import LOCATOR_BODY, LocatorMaps, Networks
+from crownlet.infer.networks import LOCATOR_BODY_PX, LocatorMaps, Networks
 from crownlet.infer.records import Floats, Ints, Located
 
 STRIDE = 4
@@ -43,7 +43,7 @@ def locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Loc
 
     `threshold` is the least centre probability kept. The answer is in px of `flat`.
     """
-    scale = LOCATOR_BODY / body
+    scale = LOCATOR_BODY_PX / body
     page = resized(flat, scale)
     found = [
         _kept_core(decode(networks.locate(_padded(piece)), threshold), core, origin)
@@ -98,11 +98,11 @@ def _padded(piece: Gray) -> npt.NDArray[np.float32]:
 def decode(maps: LocatorMaps, threshold: float) -> Located:
     """Letters of one locator run, in px of its input: 3 x 3 maxima of `centre` over `threshold`."""
     rows, columns = peaks(maps.centre, threshold)
-    shape = maps.shape[:, rows, columns].astype(np.float64) * LOCATOR_BODY
+    shape = maps.shape[:, rows, columns].astype(np.float64) * LOCATOR_BODY_PX
     cells = np.stack([(columns + 0.5) * STRIDE, (rows + 0.5) * STRIDE], axis=1)
     anchor = cells + shape[:2].T
     box = np.concatenate([anchor - shape[2:4].T, anchor + shape[4:6].T], axis=1)
-    height = LOCATOR_BODY * np.exp(maps.scale[0, rows, columns].astype(np.float64))
+    height = LOCATOR_BODY_PX * np.exp(maps.scale[0, rows, columns].astype(np.float64))
     turn = 90.0 * maps.turn[:, rows, columns].argmax(axis=0)
     angle = np.deg2rad(turn)
     down = np.stack([-np.sin(angle), np.cos(angle)], axis=1)
@@ -142,7 +142,7 @@ def _kept_core(
     moved = Located(body, found.box + np.tile(shift, 2), found.score, found.letters)
     x, y = moved.anchors.T
     # A little beyond the core: an anchor may jump the seam between two tiles; doubles go later.
-    slack = LOCATOR_BODY
+    slack = LOCATOR_BODY_PX
     inside = (x >= core[0] - slack) & (x < core[2] + slack)
     return moved.take(inside & (y >= core[1] - slack) & (y < core[3] + slack))
 

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.letters.locator import locate, resized
-from crownlet.infer.networks import LOCATOR_BODY, Networks
+from crownlet.infer.networks import LOCATOR_BODY_PX, Networks
 from crownlet.infer.records import Located
 
 Gray = npt.NDArray[np.uint8]
@@ -118,7 +118,7 @@ def _settled(networks: Networks, flat: Gray, body: float, threshold: float) -> t
 
 
 def _try(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
-    side = int(WINDOW * body / LOCATOR_BODY)
+    side = int(WINDOW * body / LOCATOR_BODY_PX)
     x0, y0 = _busiest(flat, side)
     return locate(networks, flat[y0 : y0 + side, x0 : x0 + side], body, threshold)
 

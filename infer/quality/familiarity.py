@@ -17,7 +17,7 @@ import yaml
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.infer.records import Assessed, Floats, Ints, Located
-from crownlet.infer.thresholds import Familiar, Stretch
+from crownlet.infer.thresholds import FamiliarityBounds, StretchCurve
 
 OWN = 3.0
 """The page's other examples of a letter outweigh the rendered hands from so many on."""
@@ -82,7 +82,7 @@ def stretch_ratios(width: Floats, letter: Ints) -> Floats:
     return np.exp(own - expected)
 
 
-def stretched(ratio: Floats, curve: Stretch) -> Floats:
+def stretched(ratio: Floats, curve: StretchCurve) -> Floats:
     """(N,) probability of `overstretched`."""
     z = curve.bias + curve.slope * np.log(np.maximum(ratio, 1e-6))
     return 1.0 / (1.0 + np.exp(-np.clip(z, -40.0, 40.0)))
@@ -108,12 +108,12 @@ def oddness(size: Extent, letter: Ints) -> Floats:
     return np.maximum(narrow / known.width_spread[letter], deep)
 
 
-def score(surprised: Floats, odd: Floats, bounds: Familiar) -> Floats:
+def score(surprised: Floats, odd: Floats, bounds: FamiliarityBounds) -> Floats:
     """(N,) 1 and more where a letter is unlike what is known."""
     return np.maximum(surprised / bounds.surprise, odd / bounds.shape)
 
 
-def strange_page(surprised: Floats, bounds: Familiar) -> bool:
+def strange_page(surprised: Floats, bounds: FamiliarityBounds) -> bool:
     """Whether a page, by the surprise (N,) of its letters, is of a script or hand not known.
 
     Faults make single letters surprising, another hand makes all of them a little so: half must

@@ -20,7 +20,7 @@ from crownlet.infer.quality.familiarity import (
 )
 from crownlet.infer.quality.measures import Measures
 from crownlet.infer.records import Assessed, Floats, Located
-from crownlet.infer.thresholds import WORDS, Need, Needs, Picture
+from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, PictureNeeds, PictureRules
 
 Bools = npt.NDArray[np.bool_]
 
@@ -37,7 +37,7 @@ class Forbidden:
     """The same in words and numbers."""
 
 
-def forbidden(measures: Measures, needs: Needs) -> Forbidden:
+def forbidden(measures: Measures, needs: PictureNeeds) -> Forbidden:
     """Hold every letter's measures against what each group needs."""
     letters: dict[str, Bools] = {}
     unresolved, sentences = [], []
@@ -53,7 +53,7 @@ def forbidden(measures: Measures, needs: Needs) -> Forbidden:
             unresolved.append(group)
             failing = np.ones(total, np.bool_)
         letters[group] = failing
-        of = WORDS[group] if whole else f"{WORDS[group]} of {count} of {total} letters"
+        of = GROUP_WORDS[group] if whole else f"{GROUP_WORDS[group]} of {count} of {total} letters"
         told = [rule.words(measures, need, bad) for rule, bad in failures if bad.any()]
         sentences.append(f"{of}: " + "; ".join(told))
     return Forbidden(letters, tuple(unresolved), tuple(sentences))
@@ -62,15 +62,15 @@ def forbidden(measures: Measures, needs: Needs) -> Forbidden:
 @dataclass(frozen=True)
 class _Rule:
     value: Callable[[Measures], Floats]
-    limit: Callable[[Need], float]
+    limit: Callable[[PictureNeed], float]
     least: bool
     text: str
 
-    def fails(self, measures: Measures, need: Need) -> Bools:
+    def fails(self, measures: Measures, need: PictureNeed) -> Bools:
         value, limit = self.value(measures), self.limit(need)
         return np.asarray(value < limit if self.least else value > limit, np.bool_)
 
-    def words(self, measures: Measures, need: Need, bad: Bools) -> str:
+    def words(self, measures: Measures, need: PictureNeed, bad: Bools) -> str:
         return self.text.format(self.limit(need), float(np.median(self.value(measures)[bad])))
 
 
@@ -116,7 +116,7 @@ def judge(
     found: Located,
     assessed: Assessed,
     odds: Floats,
-    picture: Picture,
+    picture: PictureRules,
     doubted: bool,
 ) -> Judged:
     """Judge N letters; `found` on the upright page, `odds` (N, 27) by both networks.
@@ -147,7 +147,7 @@ def judge(
     )
 
 
-def _members(needs: Needs) -> dict[str, tuple[str, ...]]:
+def _members(needs: PictureNeeds) -> dict[str, tuple[str, ...]]:
     """Defects by the group whose need they have."""
     return {
         group: tuple(name for name in CATALOGUE if needs.group_of(name) == group)

@@ -12,7 +12,7 @@ from crownlet.infer.quality.legibility import Judged
 from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord
 from crownlet.infer.routing.reasons import Reason, defect_reasons, merged, sure
 from crownlet.infer.text.match import AlignedText
-from crownlet.infer.thresholds import Logistic, Thresholds
+from crownlet.infer.thresholds import GapCurve, Thresholds
 
 TOUCH_REACH = 0.25
 """White in q over which the two networks' `letters_touch` no longer speaks of this pair."""
@@ -49,7 +49,7 @@ def judge(whites: Whites, layout: Layout, thresholds: Thresholds) -> Measured:
     return Measured(whites, place, joined, parted)
 
 
-def logistic(curve: Logistic, place: Floats, yuds: Floats) -> Floats:
+def logistic(curve: GapCurve, place: Floats, yuds: Floats) -> Floats:
     """The curve of thresholds.yaml at each gap."""
     z = curve.bias + curve.place * place + curve.yud * yuds
     return 1.0 / (1.0 + np.exp(-np.clip(z, -40, 40)))

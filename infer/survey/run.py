@@ -17,7 +17,7 @@ from crownlet.datasets.files.errors import FileFault, plain
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.batch.worker import Desk, Outcome, Task
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import Networks, Sessions
+from crownlet.infer.networks import Networks, OnnxNetworks
 from crownlet.infer.review.survey_questions import write_audit
 from crownlet.infer.run.survey_state import LETTERS_AUDITED, SEED, Survey, read_survey, write_survey
 from crownlet.infer.scrolls.gather import update_scrolls
@@ -110,7 +110,7 @@ def prepare_survey(
     SurveyError, RunError, ModelError and ValueError say what is wrong.
     """
     survey = _begin_or_resume(manifest, folder, wish)
-    networks = networks or Sessions(wish.model)
+    networks = networks or OnnxNetworks(wish.model)
     desks = {
         (row.portion, row.customs): Desk(
             Inspector(wish.model, row.customs, networks=networks),

@@ -17,7 +17,7 @@ from strangers import JSON, MANY, ROWS, sentence
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.datasets.scribal.texts import read_portion
-from crownlet.infer.networks import ModelError, verified_files, weights_folder
+from crownlet.infer.networks import ModelError, read_verified_files, weights_folder
 from crownlet.infer.scrolls.members import read_table
 from crownlet.infer.survey.manifest import ManifestError, read_manifest
 from crownlet.infer.thresholds import load_thresholds
@@ -115,23 +115,23 @@ def test_networks_are_verified_before_they_are_loaded(
     model: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One bit of a network changed, at the head, in the middle, at the end, or all of it gone."""
-    from crownlet.infer.networks import Sessions, onnx_runtime
+    from crownlet.infer.networks import OnnxNetworks, import_onnx_runtime
 
     def loaded(*_: object, **__: object) -> None:
         raise AssertionError("loaded before it was verified")
 
-    monkeypatch.setattr(onnx_runtime(), "InferenceSession", loaded)
+    monkeypatch.setattr(import_onnx_runtime(), "InferenceSession", loaded)
     whole = (model / name).read_bytes()
     try:
         for at in (0, len(whole) // 2, len(whole) - 1, None):
             changed = b"" if at is None else whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :]
             (model / name).write_bytes(changed)
             with pytest.raises(ModelError, match="checksum") as caught:
-                Sessions(model)
+                OnnxNetworks(model)
             sentence(caught.value, model / name)
     finally:
         (model / name).write_bytes(whole)
-    assert set(verified_files(model)) == {"locator.onnx", "assessor.onnx"}
+    assert set(read_verified_files(model)) == {"locator.onnx", "assessor.onnx"}
 
 
 def leaves(data: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:

@@ -45,14 +45,14 @@ def component(found: Distribution) -> dict[str, Any]:
 
 def networks() -> list[dict[str, Any]]:
     """The networks that are shipped."""
-    from crownlet.infer.networks import NAMES, weights_folder
+    from crownlet.infer.networks import NETWORK_FILES, weights_folder
 
     return [
         {
             "type": "machine-learning-model", "bom-ref": f"crownlet/{name}", "name": name,
             "hashes": [{"alg": "SHA-256", "content": _sha256(weights_folder() / name)}],
         }
-        for name in sorted(NAMES)
+        for name in sorted(NETWORK_FILES)
     ]  # fmt: skip
 
 

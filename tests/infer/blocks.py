@@ -17,7 +17,7 @@ import numpy.typing as npt
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import LOCATOR_BODY, LocatorMaps, ModelInfo
+from crownlet.infer.networks import LOCATOR_BODY_PX, LocatorMaps, ModelInfo
 
 PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
 _CLASS_CELLS = ((0, 1), (1, 0), (1, 1), (1, 2), (2, 1))
@@ -178,8 +178,8 @@ class BlockNetworks:
         maps["turn"][quarter, row, column] = 9.0
         offsets = [ax - (column + 0.5) * 4, ay - (row + 0.5) * 4]
         sides = [ax - x, ay - y, x + width - ax, y + height - ay]
-        maps["shape"][:, row, column] = np.array(offsets + sides) / LOCATOR_BODY
-        maps["scale"][0, row, column] = np.log((base - top) / LOCATOR_BODY)
+        maps["shape"][:, row, column] = np.array(offsets + sides) / LOCATOR_BODY_PX
+        maps["scale"][0, row, column] = np.log((base - top) / LOCATOR_BODY_PX)
 
     def assess(self, crops: npt.NDArray[np.uint8]):  # type: ignore[no-untyped-def]
         assert crops.dtype == np.uint8

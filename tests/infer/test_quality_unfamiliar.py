@@ -21,7 +21,7 @@ from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.quality.familiarity import FEWEST, strange_page
 from crownlet.infer.records import PageRecord
-from crownlet.infer.thresholds import Familiar
+from crownlet.infer.thresholds import FamiliarityBounds
 
 DEJAVU = Path("/usr/share/fonts/truetype/dejavu")
 CULMUS = Path("/usr/share/fonts/truetype/culmus")
@@ -128,7 +128,7 @@ def test_a_landscape_is_never_clear(seed: int) -> None:
 
 
 def test_a_few_letters_say_nothing_of_a_page() -> None:
-    bounds = Familiar(1.0, 4.0, 0.03)
+    bounds = FamiliarityBounds(1.0, 4.0, 0.03)
     # Each letter of a known hand is beyond the bound with 2.5%: half of eight hardly ever are.
     assert binom.sf(FEWEST // 2 - 1, FEWEST, 0.025) < 1 / 30_000
     assert not strange_page(np.full(FEWEST - 1, 1.0), bounds)

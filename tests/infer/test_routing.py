@@ -13,11 +13,11 @@ from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.networks import ModelError, weights_folder
 from crownlet.infer.routing.glyphs import probabilities
 from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged
-from crownlet.infer.thresholds import Pair, load_thresholds
+from crownlet.infer.thresholds import ThresholdPair, load_thresholds
 
 SHIPPED = load_thresholds(weights_folder())
 LIMITS = replace(
-    SHIPPED, default=Pair(0.2, 0.7), defects={"foot_level": Pair(0.4, 0.9)}, letter_p=0.9,
+    SHIPPED, default=ThresholdPair(0.2, 0.7), defects={"foot_level": ThresholdPair(0.4, 0.9)}, letter_p=0.9,
     letter_p_expected=0.5, swapped_p=0.9,
 )  # fmt: skip
 
@@ -118,8 +118,8 @@ def test_calibration_goes_before_the_shipped_numbers(tmp_path: Path) -> None:
     (tmp_path / "thresholds.yaml").write_text(yaml.safe_dump(fitted))
     own = load_thresholds(tmp_path)
     assert (own.of("ring_open"), own.of("word_parted")) == (
-        Pair(SHIPPED.review_floor, 0.81),
-        Pair(0.4, 0.6),
+        ThresholdPair(SHIPPED.review_floor, 0.81),
+        ThresholdPair(0.4, 0.6),
     )
     assert own.of("words_joined") == SHIPPED.of("words_joined")
     assert own.gaps == SHIPPED.gaps

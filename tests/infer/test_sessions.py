@@ -13,7 +13,13 @@ from onnx import TensorProto, helper
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.infer.networks import HEADS, MAPS, ModelError, Sessions, physical_cores
+from crownlet.infer.networks import (
+    ASSESSOR_OUTPUTS,
+    LOCATOR_OUTPUTS,
+    ModelError,
+    OnnxNetworks,
+    count_physical_cores,
+)
 
 PARTS = ["ink", "tag", "head", "leg", "roof", "joint"]
 
@@ -41,7 +47,7 @@ def stub(path: Path, source: str, kind: int, outputs: dict[str, tuple[int, ...]]
 def folder(tmp_path: Path) -> Path:
     channels = {"centre": 1, "letter": 27, "turn": 4, "shape": 6, "scale": 1}
     stub(tmp_path / "locator.onnx", "page", TensorProto.FLOAT,
-         {name: (1, channels[name], 8, 8) for name in MAPS})  # fmt: skip
+         {name: (1, channels[name], 8, 8) for name in LOCATOR_OUTPUTS})  # fmt: skip
     shapes = {"letter": (2, 28), "defects": (2, len(LEARNED_DEFECTS)), "tags": (2, 5),
               "parts": (2, 6, 32, 24)}  # fmt: skip
     meta = {"version": "stub-1", "letters": LETTERS, "defects": json.dumps(LEARNED_DEFECTS),
@@ -58,7 +64,7 @@ def seal(folder: Path) -> None:
 
 
 def test_metadata_and_shapes(folder: Path) -> None:
-    sessions = Sessions(folder)
+    sessions = OnnxNetworks(folder)
     assert sessions.info.version == "stub-1"
     assert sessions.info.letters == LETTERS
     assert sessions.info.defects == LEARNED_DEFECTS
@@ -68,7 +74,7 @@ def test_metadata_and_shapes(folder: Path) -> None:
     assert maps.shape.shape == (6, 8, 8)
     answers = sessions.assess(np.zeros((2, 2, 128, 96), np.uint8))
     assert [a.shape[1] for a in answers] == [28, len(LEARNED_DEFECTS), 5, 6]
-    assert len(HEADS) == len(answers)
+    assert len(ASSESSOR_OUTPUTS) == len(answers)
 
 
 def test_altered_file_is_refused(folder: Path) -> None:
@@ -76,32 +82,32 @@ def test_altered_file_is_refused(folder: Path) -> None:
     data[-1] ^= 1
     (folder / "assessor.onnx").write_bytes(data)
     with pytest.raises(ModelError, match=r"assessor\.onnx: its checksum is not"):
-        Sessions(folder)
+        OnnxNetworks(folder)
 
 
 @pytest.mark.parametrize("name", ["locator.onnx", "assessor.onnx", "checksums.sha256"])
 def test_missing_file_is_named(folder: Path, name: str) -> None:
     (folder / name).unlink()
     with pytest.raises(ModelError, match="missing") as caught:
-        Sessions(folder)
+        OnnxNetworks(folder)
     assert str(folder / name) in str(caught.value)
 
 
 def test_other_broken_folders(folder: Path, tmp_path: Path) -> None:
     with pytest.raises(ModelError, match="no such model folder"):
-        Sessions(tmp_path / "nowhere")
+        OnnxNetworks(tmp_path / "nowhere")
     (folder / "locator.onnx").write_bytes(b"not a network")
     seal(folder)
     with pytest.raises(ModelError, match=r"locator\.onnx: is not a usable network"):
-        Sessions(folder)
+        OnnxNetworks(folder)
 
 
 def test_networks_that_do_not_say_enough(folder: Path) -> None:
     stub(folder / "assessor.onnx", "crops", TensorProto.UINT8, {"letter": (2, 28)})
     seal(folder)
     with pytest.raises(ModelError, match="lacks the outputs defects, parts, tags"):
-        Sessions(folder)
+        OnnxNetworks(folder)
 
 
 def test_cores() -> None:
-    assert physical_cores() >= 1
+    assert count_physical_cores() >= 1

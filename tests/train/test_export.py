@@ -12,7 +12,7 @@ import torch
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.infer.networks import onnx_runtime
+from crownlet.infer.networks import import_onnx_runtime
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.export.onnx import PARITY, export_assessor, export_locator, write_checksums
@@ -58,7 +58,7 @@ def test_the_model_carries_its_own_classes_and_sizes(folder: Path) -> None:
 
 @pytest.mark.parametrize("size", [(64, 32), (352, 608)])
 def test_the_locator_takes_pages_of_any_size(folder: Path, size: tuple[int, int]) -> None:
-    session = onnx_runtime().InferenceSession(folder / "locator.onnx")
+    session = import_onnx_runtime().InferenceSession(folder / "locator.onnx")
     page = np.random.default_rng(1).random((1, 1, *size), np.float32)
     outputs = session.run(None, {"page": page})
     assert all(out.shape[2:] == (size[0] // 4, size[1] // 4) for out in outputs)

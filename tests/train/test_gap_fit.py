@@ -7,10 +7,10 @@ import pytest
 
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.routing.gaps import logistic
-from crownlet.infer.thresholds import ROUTING, Logistic, load_thresholds
+from crownlet.infer.thresholds import ROUTING_FILE, GapCurve, load_thresholds
 from crownlet.train.calibration.gaps import Gaps, fit, written
 
-TRUE = Logistic(2.0, -9.0, 0.5)
+TRUE = GapCurve(2.0, -9.0, 0.5)
 
 
 def drawn(count: int) -> Gaps:
@@ -36,16 +36,16 @@ def test_the_score_leaves_doubtful_gaps_out_and_is_calibrated() -> None:
     score = gaps.score(TRUE)
     assert score.doubtful == int((gaps.plainness == 0.5).sum())
     assert score.calibration_error is not None and score.calibration_error < 0.01
-    off = gaps.score(Logistic(TRUE.bias + 2, TRUE.place, TRUE.yud)).calibration_error
+    off = gaps.score(GapCurve(TRUE.bias + 2, TRUE.place, TRUE.yud)).calibration_error
     assert off is not None and off > 0.05
 
 
 def test_curves_are_written_where_thresholds_are_read(tmp_path: Path) -> None:
-    text = (weights_folder() / ROUTING).read_text("utf-8")
-    changed = written(text, {"words_joined": TRUE, "word_parted": Logistic(-8.0, 11.0, 0.2)})
-    (tmp_path / ROUTING).write_text(changed, "utf-8")
+    text = (weights_folder() / ROUTING_FILE).read_text("utf-8")
+    changed = written(text, {"words_joined": TRUE, "word_parted": GapCurve(-8.0, 11.0, 0.2)})
+    (tmp_path / ROUTING_FILE).write_text(changed, "utf-8")
     gaps = load_thresholds(tmp_path).gaps
-    assert gaps == {"words_joined": TRUE, "word_parted": Logistic(-8.0, 11.0, 0.2)}
+    assert gaps == {"words_joined": TRUE, "word_parted": GapCurve(-8.0, 11.0, 0.2)}
     unlike = [a for a, b in zip(text.splitlines(), changed.splitlines(), strict=True) if a != b]
     assert len(unlike) == 2
     # The logistic function at 2 (any table of it): 0.8808.

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.thresholds import DefectPromise, Pair, Promise, load_thresholds
+from crownlet.infer.thresholds import DefectPromise, Promise, ThresholdPair, load_thresholds
 from crownlet.train.risk_control.check import broken, check_table, kept, load_at
 from crownlet.train.risk_control.evidence import NAMES, Evidence
 
 K = NAMES.index("ring_open")
-BORDERS = Pair(0.1, 0.8)
+BORDERS = ThresholdPair(0.1, 0.8)
 
 
 def evidence() -> Evidence:

@@ -11,7 +11,7 @@ from omegaconf import OmegaConf
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import training
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import verified_files, weights_folder
+from crownlet.infer.networks import read_verified_files, weights_folder
 from crownlet.infer.thresholds import load_thresholds
 from crownlet.train.risk_control.evidence import load
 from crownlet.train.risk_control.gather import promise
@@ -37,7 +37,7 @@ def test_the_job_writes_thresholds_with_their_promise(tmp_path: Path) -> None:
     )
     assert calibration["letters"] == len(load(evidence))
     assert limits.promise.made_for(Inspector(model).networks.info.checksums)
-    assert set(verified_files(model)) <= set(calibration["model"])
+    assert set(read_verified_files(model)) <= set(calibration["model"])
     # Issue 3, 7: two scrolls carry no promise at 95% (0.8^13 is above 0.05), and that is said.
     assert set(limits.promise.defects.values()) == {None}
     assert any("over renders" in sentence for sentence in limits.promise.limits)

@@ -12,7 +12,7 @@ import yaml
 from onnx import numpy_helper
 
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.infer.networks import NAMES, Sessions, weights_folder
+from crownlet.infer.networks import NETWORK_FILES, OnnxNetworks, weights_folder
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.export.onnx import export_assessor, export_locator, write_checksums
@@ -47,9 +47,9 @@ def test_integers_take_a_quarter_of_the_room_and_read_the_same_letters(
     """8 bits instead of 32 (Jacob et al. 2018); the same letters but for doubtful ones."""
     folder = shutil.copytree(floats, tmp_path / "in integers")
     away = integers(folder, pages=1, held_out=1)
-    for name in NAMES:
+    for name in NETWORK_FILES:
         assert (folder / name).stat().st_size < 0.35 * (floats / name).stat().st_size
-    assert Sessions(folder).info.letters == Sessions(floats).info.letters
+    assert OnnxNetworks(folder).info.letters == OnnxNetworks(floats).info.letters
     assert [path.name for path in tmp_path.iterdir()] == ["in integers"]
     assert away["letters"] > 40
     assert away["other_letter"] <= 0.05
@@ -58,7 +58,7 @@ def test_integers_take_a_quarter_of_the_room_and_read_the_same_letters(
         quantise(folder, tmp_path / "again", pages=1)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", NETWORK_FILES)
 def test_no_two_products_of_the_shipped_networks_can_overflow_sixteen_bits(name: str) -> None:
     """VPMADDUBSW adds two products of 8 bits in 16, saturating (Intel's Software Developer's
     Manual, volume 2): processors without VNNI agree with the others only if 255 (a + b) fits."""

@@ -11,7 +11,7 @@ from sklearn.linear_model import LogisticRegression
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.quality.familiarity import usual
-from crownlet.infer.thresholds import parse_familiar
+from crownlet.infer.thresholds import parse_familiarity
 from crownlet.train.calibration.familiarity import Letters, bounds, sizes, stretch_curve, with_lines
 
 
@@ -57,7 +57,7 @@ def test_the_table_is_read_back() -> None:
 def test_new_bounds_are_written_into_the_lines_of_the_shipped_file() -> None:
     text = (weights_folder() / "routing.yaml").read_text("utf-8")
     new = with_lines(text, ["unfamiliar: {surprise: 9.5, shape: 8.5, page: 0.75}"])
-    assert parse_familiar(yaml.safe_load(new)["picture"]["unfamiliar"]).surprise == 9.5
+    assert parse_familiarity(yaml.safe_load(new)["picture"]["unfamiliar"]).surprise == 9.5
     changed = [a for a, b in zip(text.splitlines(), new.splitlines(), strict=True) if a != b]
     assert len(changed) == 1
     with pytest.raises(SystemExit, match="no single line"):

@@ -16,7 +16,7 @@ from typing import Any
 from PIL import Image
 
 from crownlet.datasets.scribal.texts import portion
-from crownlet.infer.networks import Sessions, onnx_runtime
+from crownlet.infer.networks import OnnxNetworks, import_onnx_runtime
 from crownlet.train.bench import baseline as rival
 from crownlet.train.bench import networks
 from crownlet.train.bench.baseline import error_rate, letters_of
@@ -107,7 +107,7 @@ class Plan:
 def bench(plan: Plan) -> dict[str, Any]:
     """All figures of one run, seconds and MiB unless the key says otherwise."""
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else None
-    sessions = Sessions(plan.model)
+    sessions = OnnxNetworks(plan.model)
     integers = in_integers(sessions.folder)
     peak = measured_peak(sessions.threads, integers=integers)
     ours = measured(plan.page, plan.portion, plan.model, plan.repeats)
@@ -136,7 +136,7 @@ def machine(threads: int, load: float | None, peak: float) -> dict[str, Any]:
     """The processor, and how busy it was before the run: a busy one makes every figure worse."""
     return {
         "processor": _processor(), "threads": threads, "load_before": load,
-        "peak_gigaflop_a_second": peak / 1e9, "onnxruntime": onnx_runtime().__version__,
+        "peak_gigaflop_a_second": peak / 1e9, "onnxruntime": import_onnx_runtime().__version__,
         "python": platform.python_version(),
     }  # fmt: skip
 

@@ -25,7 +25,13 @@ from torch import Tensor
 
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.image import crops
-from crownlet.infer.networks import Float32, LocatorMaps, ModelInfo, Sessions, onnx_runtime
+from crownlet.infer.networks import (
+    Float32,
+    LocatorMaps,
+    ModelInfo,
+    OnnxNetworks,
+    import_onnx_runtime,
+)
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.weights import load_weights
@@ -46,7 +52,7 @@ INTS = 7
 
 def measured_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
     """Operations a second, the best of `repeats` rounds, in float32 or in 8-bit integers."""
-    ort = onnx_runtime()
+    ort = import_onnx_runtime()
 
     options = ort.SessionOptions()
     options.intra_op_num_threads, options.inter_op_num_threads = threads, 1
@@ -148,7 +154,7 @@ def flops(network: Path, feed: dict[str, npt.NDArray[Any]]) -> int:
 
     A multiplication and an addition are two; what is added for biases and curves is left out.
     """
-    ort = onnx_runtime()
+    ort = import_onnx_runtime()
 
     with tempfile.TemporaryDirectory() as folder:
         options = ort.SessionOptions()
@@ -176,7 +182,7 @@ def _of(node: dict[str, Any]) -> int:
 class Shown:
     """Networks that keep what they were shown."""
 
-    sessions: Sessions
+    sessions: OnnxNetworks
     pages: list[Float32] = field(default_factory=list)
     crops: list[npt.NDArray[np.uint8]] = field(default_factory=list)
 
@@ -201,7 +207,7 @@ class Shown:
         return self.sessions.assess(crops)
 
 
-def shown(sessions: Sessions, page: Path) -> Shown:
+def shown(sessions: OnnxNetworks, page: Path) -> Shown:
     """What both networks are shown of a page, trial windows of its size with it."""
     from crownlet.infer.inspector import Inspector
 

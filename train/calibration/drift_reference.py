@@ -16,7 +16,7 @@ import numpy as np
 from crownlet.datasets.render.page.spec import training
 from crownlet.infer.drift import reference as references
 from crownlet.infer.drift.reference import Floats, sketch
-from crownlet.infer.networks import Sessions
+from crownlet.infer.networks import OnnxNetworks
 from crownlet.train.evaluation.workers import Job, Reader
 
 FIRST_SEED = 710_000_000
@@ -35,7 +35,7 @@ def write_reference(model: Path, settings: Any) -> Path:
     found = np.stack(list(sketches(reader, jobs(settings.pages))))
     today = datetime.date.today().isoformat()
     provenance = f"{len(found)} rendered pages by hands of the calibration split, {today}"
-    checksums = Sessions(model, threads=1).info.checksums
+    checksums = OnnxNetworks(model, threads=1).info.checksums
     return references.write(references.fit(found, checksums, provenance), model)
 
 

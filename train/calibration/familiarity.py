@@ -27,9 +27,9 @@ from crownlet.datasets.scribal.alphabet import ALPHABET, index_of
 from crownlet.infer import thresholds as unfamiliar
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.pipeline import Ordered, Stopwatch, ordered, see
+from crownlet.infer.pipeline import OrderedPage, Stopwatch, detect, order_letters
 from crownlet.infer.quality import familiarity as usual
-from crownlet.infer.thresholds import ROUTING
+from crownlet.infer.thresholds import ROUTING_FILE
 from crownlet.train.evaluation.matching import Detection, match_page
 
 Floats = npt.NDArray[np.float64]
@@ -96,7 +96,7 @@ def _spread(values: Floats) -> float:
     return float(high - low) / 2
 
 
-def bounds(letters: Letters) -> unfamiliar.Familiar:
+def bounds(letters: Letters) -> unfamiliar.FamiliarityBounds:
     """Quantiles over the letters."""
     plain = letters.drawn <= 1.0
     size = usual.Extent(*letters.sizes.T)
@@ -105,10 +105,10 @@ def bounds(letters: Letters) -> unfamiliar.Familiar:
     nats = float(np.quantile(letters.surprise[plain], 1 - TAIL / 2))
     shape = float(np.quantile(odd[plain], 1 - TAIL / 2))
     page = float(np.quantile(letters.surprise[plain], 1 - USUAL))
-    return unfamiliar.Familiar(nats, shape, page)
+    return unfamiliar.FamiliarityBounds(nats, shape, page)
 
 
-def stretch_curve(letters: Letters) -> unfamiliar.Stretch:
+def stretch_curve(letters: Letters) -> unfamiliar.StretchCurve:
     """Logistic regression of being drawn out on ln(ratio), doubtful cases counted in part."""
     x = np.stack([np.ones(len(letters.letter)), np.log(letters.ratios())], axis=1)
     y = np.interp(letters.drawn, DOUBTFUL, (0.0, 1.0))
@@ -117,7 +117,7 @@ def stretch_curve(letters: Letters) -> unfamiliar.Stretch:
         p = 1.0 / (1.0 + np.exp(-np.clip(x @ w, -30, 30)))
         curve = (x * (p * (1 - p))[:, None]).T @ x + 1e-3 * np.eye(2)
         w += np.linalg.solve(curve, x.T @ (y - p) - 1e-3 * w)
-    return unfamiliar.Stretch(float(w[0]), float(w[1]))
+    return unfamiliar.StretchCurve(float(w[0]), float(w[1]))
 
 
 FIRST_SEED = 700_000_000
@@ -141,10 +141,10 @@ def gather(inspector: Inspector, count: int) -> Letters:
         try:
             image = read_page(truth.image)
             watch = Stopwatch()
-            seen = see("page", image, inspector.networks, inspector.thresholds, watch)
+            seen = detect("page", image, inspector.networks, inspector.thresholds, watch)
         except PageError:
             continue
-        page = ordered(seen, inspector.thresholds)
+        page = order_letters(seen, inspector.thresholds)
         boxes = [(float(a), float(b), float(c), float(d)) for a, b, c, d in page.found.box]
         found = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
         pairs = match_page(truth.letters, found).pairs
@@ -160,7 +160,9 @@ def _drawn(marks: tuple[object, ...]) -> float:
     return max(sizes, default=1.0)
 
 
-def _rows(k: int, page: Ordered, index: npt.NDArray[np.int64], drawn: Floats) -> tuple[Floats, ...]:
+def _rows(
+    k: int, page: OrderedPage, index: npt.NDArray[np.int64], drawn: Floats
+) -> tuple[Floats, ...]:
     size = usual.extent(page.found)
     letter = page.odds.argmax(axis=1)
     nats = usual.surprise(page.found, page.assessed, page.odds)
@@ -222,8 +224,8 @@ def picture_lines(letters: Letters) -> list[str]:
 
 def write_lines(model: Path, new: list[str]) -> None:
     """Exchange lines of the routing.yaml of a model folder, or begin one from the shipped file."""
-    path = model / ROUTING
-    source = path if path.exists() else weights_folder() / ROUTING
+    path = model / ROUTING_FILE
+    source = path if path.exists() else weights_folder() / ROUTING_FILE
     path.write_text(with_lines(source.read_text("utf-8"), new), "utf-8")
 
 

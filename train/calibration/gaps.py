@@ -27,9 +27,9 @@ from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec, Split, mezuzah, training
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.pipeline import Ordered, Stopwatch, ordered, see
+from crownlet.infer.pipeline import OrderedPage, Stopwatch, detect, order_letters
 from crownlet.infer.routing.gaps import logistic
-from crownlet.infer.thresholds import ROUTING, Logistic
+from crownlet.infer.thresholds import ROUTING_FILE, GapCurve
 from crownlet.train.evaluation.defect_scores import DOUBTFUL, DefectCases, DefectScore, score_defect
 from crownlet.train.evaluation.matching import Detection, match_page
 
@@ -50,7 +50,7 @@ class Gaps:
     yuds: Floats
     plainness: Floats
 
-    def score(self, curve: Logistic) -> DefectScore:
+    def score(self, curve: GapCurve) -> DefectScore:
         """How a curve does on them."""
         return score_defect(DefectCases(logistic(curve, self.place, self.yuds), self.plainness))
 
@@ -69,12 +69,12 @@ def gather(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, Gaps]
     for truth in truths:
         try:
             image = read_page(truth.image)
-            seen = see("page", image, inspector.networks, inspector.thresholds, Stopwatch())
+            seen = detect("page", image, inspector.networks, inspector.thresholds, Stopwatch())
         except PageError:
             continue
         if seen.turn:
             continue
-        page = ordered(seen, inspector.thresholds)
+        page = order_letters(seen, inspector.thresholds)
         for k, gap in _measured(truth, page):
             for name, kind in KINDS.items():
                 if gap.expected == kind:
@@ -86,7 +86,7 @@ def gather(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, Gaps]
     }
 
 
-def _measured(truth: PageTruth, page: Ordered) -> Iterator[tuple[int, GapTruth]]:
+def _measured(truth: PageTruth, page: OrderedPage) -> Iterator[tuple[int, GapTruth]]:
     """Numbers of the pairs of the layout that are neighbours in truth, with the gap there."""
     boxes = [(float(a), float(b), float(c), float(d)) for a, b, c, d in page.found.box]
     seen = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
@@ -102,21 +102,21 @@ def _plainness(gap: GapTruth, name: str) -> float:
     return max((mark.plainness for mark in gap.defects if mark.name == name), default=0.0)
 
 
-def fit(gaps: Gaps) -> Logistic:
+def fit(gaps: Gaps) -> GapCurve:
     """Logistic regression of plain faults against gaps without one; ValueError if either lacks."""
     sure = (gaps.plainness < DOUBTFUL[0]) | (gaps.plainness > DOUBTFUL[1])
     x = np.stack([gaps.place, gaps.yuds], axis=1)[sure]
     model = LogisticRegression(C=1e4, max_iter=2000).fit(x, gaps.plainness[sure] > DOUBTFUL[1])
     (place, yud), bias = model.coef_[0], model.intercept_[0]
-    return Logistic(round(float(bias), 1), round(float(place), 1), round(float(yud), 1))
+    return GapCurve(round(float(bias), 1), round(float(place), 1), round(float(yud), 1))
 
 
-def line(name: str, curve: Logistic) -> str:
+def line(name: str, curve: GapCurve) -> str:
     """The curve as a line of routing.yaml."""
     return f"{name}: {{bias: {curve.bias}, place: {curve.place}, yud: {curve.yud}}}"
 
 
-def written(text: str, curves: dict[str, Logistic]) -> str:
+def written(text: str, curves: dict[str, GapCurve]) -> str:
     """The text of a routing.yaml with the curves of its `gaps` exchanged; ValueError without."""
     for name, curve in curves.items():
         text, found = re.subn(rf"(?m)^  {name}: \{{bias: .*\}}$", f"  {line(name, curve)}", text)
@@ -150,8 +150,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
             for word, used in (("before", inspector.thresholds.gaps[name]), ("after", curve)):
                 print(f"  {split}, {word}: {_told(whites[split][name].score(used))}")
     if chosen.write:
-        path = Path(inspector.networks.info.folder) / ROUTING
-        source = path if path.exists() else weights_folder() / ROUTING
+        path = Path(inspector.networks.info.folder) / ROUTING_FILE
+        source = path if path.exists() else weights_folder() / ROUTING_FILE
         path.write_text(written(source.read_text("utf-8"), curves), "utf-8")
 
 

@@ -20,7 +20,7 @@ from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.scribal.portion import Portion
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import Sessions, weights_folder
+from crownlet.infer.networks import OnnxNetworks, weights_folder
 from crownlet.infer.records import PageRecord
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 
@@ -97,7 +97,7 @@ class Reader:
     def inspector(self) -> Inspector:
         """An inspector on one thread: more would change the last digits of the networks."""
         folder = self.model or weights_folder()
-        return Inspector(folder, self.customs, networks=Sessions(folder, threads=1))
+        return Inspector(folder, self.customs, networks=OnnxNetworks(folder, threads=1))
 
 
 def read_page(inspector: Inspector, job: Job) -> ReadPage:

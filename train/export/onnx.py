@@ -20,8 +20,8 @@ from torch import Tensor, nn
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.image import crops
-from crownlet.infer.networks import onnx_runtime
-from crownlet.infer.thresholds import NONE
+from crownlet.infer.networks import import_onnx_runtime
+from crownlet.infer.thresholds import NO_PROMISE
 from crownlet.models.assessor import PARTS, Assessor, AssessorExport
 from crownlet.models.locator import UNIT, Locator, LocatorExport
 from crownlet.train.calibration.networks import (
@@ -115,7 +115,7 @@ def _parity(
     network: nn.Module, path: Path, samples: list[Tensor], name: str,
     probabilities: Callable[[list[np.ndarray]], list[np.ndarray]],
 ) -> float:  # fmt: skip
-    session = onnx_runtime().InferenceSession(path, providers=["CPUExecutionProvider"])
+    session = import_onnx_runtime().InferenceSession(path, providers=["CPUExecutionProvider"])
     worst = 0.0
     for sample in samples:
         with torch.no_grad():
@@ -191,7 +191,7 @@ def _write_thresholds(
     document = {
         "version": f"{config.export.version}-provisional",
         "provenance": provenance,
-        "promise": NONE,
+        "promise": NO_PROMISE,
         "defects": chosen,
     }
     text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=96)

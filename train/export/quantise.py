@@ -21,7 +21,7 @@ from crownlet.datasets.files.images import PageError
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import training
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import NAMES, Sessions, onnx_runtime
+from crownlet.infer.networks import NETWORK_FILES, OnnxNetworks, import_onnx_runtime
 from crownlet.train.bench.networks import Shown
 from crownlet.train.export.onnx import write_checksums
 
@@ -39,7 +39,7 @@ def integers(model: Path, pages: int, held_out: int) -> dict[str, float]:
     with tempfile.TemporaryDirectory(dir=model.parent) as beside:
         folder = quantise(model, Path(beside) / model.name, pages)
         away = moved(model, folder, held_out)
-        for name in (*NAMES, "checksums.sha256"):
+        for name in (*NETWORK_FILES, "checksums.sha256"):
             (folder / name).replace(model / name)
     return away
 
@@ -58,7 +58,7 @@ def quantise(model: Path, to: Path, pages: int) -> Path:
 
 def show(model: Path, pages: int, split: str, first: int) -> Shown:
     """What the networks of `model` are shown of `pages` rendered pages by hands of `split`."""
-    kept = Shown(Sessions(model))
+    kept = Shown(OnnxNetworks(model))
     inspector = Inspector(model, networks=kept, measured=False)
     for seed in range(first, first + pages):
         try:
@@ -70,7 +70,7 @@ def show(model: Path, pages: int, split: str, first: int) -> Shown:
 
 def write_integers(network: Path, to: Path, shown: Sequence[dict[str, npt.NDArray[Any]]]) -> None:
     """One network with 8-bit weights and activations, calibrated on its inputs `shown`."""
-    onnx_runtime()
+    import_onnx_runtime()
     from onnxruntime.quantization import (
         CalibrationDataReader,
         QuantFormat,
@@ -116,7 +116,7 @@ def in_floats(graph: onnx.GraphProto) -> list[str]:
 def moved(model: Path, other: Path, pages: int) -> dict[str, float]:
     """How far the probabilities of `other` lie from those of `model` on held-out hands' letters."""
     crops = np.concatenate(show(model, pages, "heldout", FIRST_SEED + 1_000_000).crops)
-    ours, theirs = Sessions(model).assess(crops), Sessions(other).assess(crops)
+    ours, theirs = OnnxNetworks(model).assess(crops), OnnxNetworks(other).assess(crops)
     letter, defect = (np.abs(a - b) for a, b in zip(ours[:2], theirs[:2], strict=True))
     return {
         "letters": float(len(crops)),

@@ -19,7 +19,7 @@ from crownlet.datasets.render.page.spec import Augment, mezuzah
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.pipeline import ordered
+from crownlet.infer.pipeline import order_letters
 from crownlet.infer.records import PageRecord
 from crownlet.train.evaluation.matching import match_boxes
 from crownlet.train.evaluation.type_font import FILES
@@ -85,7 +85,7 @@ def measured(inspector: Inspector, page: PageTruth) -> tuple[Tally, PageRecord]:
     """A page labels itself against the mezuzah; what came of it."""
     look = inspector.look(page.image)
     record = inspector.record(look, portion("mezuzah"))
-    seen = ordered(look.seen, inspector.thresholds)
+    seen = order_letters(look.seen, inspector.thresholds)
     try:
         found: SelfLabelled | None = self_labels(record, seen.odds, seen.found.score)
     except NoLabelsError:

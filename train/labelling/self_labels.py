@@ -27,7 +27,7 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.portion import Portion
 from crownlet.datasets.scribal.texts import read_portion
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.pipeline import ordered
+from crownlet.infer.pipeline import order_letters
 from crownlet.infer.records import AbsentLetter, Floats, GlyphRecord, PageRecord
 
 EXPECTED_P = 0.15
@@ -74,7 +74,7 @@ def label_page(inspector: Inspector, path: Path, portion: Portion) -> SelfLabell
     """
     look = inspector.look(path)
     record = inspector.record(look, portion)
-    page = ordered(look.seen, inspector.thresholds)
+    page = order_letters(look.seen, inspector.thresholds)
     return self_labels(record, page.odds, page.found.score)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.files.atomic import write_json
-from crownlet.infer.networks import Sessions
+from crownlet.infer.networks import OnnxNetworks
 from crownlet.train.fit.data import facts_of
 from crownlet.train.release.compare import LETTERS, Compared, Difference, Tally, compare
 from crownlet.train.release.pages import look
@@ -137,7 +137,7 @@ def weigh(
 
 def identity(model: Path) -> dict[str, str]:
     """Version and checksums of the networks in a folder; ModelError if they cannot be used."""
-    info = Sessions(model, threads=1).info
+    info = OnnxNetworks(model, threads=1).info
     return {"version": info.version, **info.checksums}
 
 

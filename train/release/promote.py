@@ -24,8 +24,8 @@ from crownlet.datasets.files.atomic import (
 )
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import verified_files
-from crownlet.infer.thresholds import ROUTING
+from crownlet.infer.networks import read_verified_files
+from crownlet.infer.thresholds import ROUTING_FILE
 from crownlet.train.calibration.drift_reference import write_reference
 from crownlet.train.calibration.familiarity import gather, picture_lines, write_lines
 from crownlet.train.evaluation.evaluate import evaluate
@@ -55,21 +55,21 @@ class Store:
         """Keep a copy of a model under its version; ModelStoreError if it names another already."""
         place = self.folder / version
         if place.exists():
-            if verified_files(place) != verified_files(model):
+            if read_verified_files(place) != read_verified_files(model):
                 raise ModelStoreError(
                     f"{place} holds other networks; choose another export.version."
                 )
             return place
         self.folder.mkdir(parents=True, exist_ok=True)
         draft = _copy(model, self.folder)
-        verified_files(draft)
+        read_verified_files(draft)
         draft.replace(place)
         return place
 
     def use(self, version: str, replaced: str, because: str) -> None:
         """Put a kept version in the place of the model in use, in one step, and note it."""
         place = self.folder / version
-        verified_files(place)
+        read_verified_files(place)
         draft = _copy(place, self.current.parent)
         package = self.current / PACKAGE
         if package.exists():
@@ -166,7 +166,7 @@ def made(config: Any, store: Store) -> Path:
         ship(_with(config, "export", to=str(folder)))
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")
-        shutil.copy2(store.current / ROUTING, folder / ROUTING)
+        shutil.copy2(store.current / ROUTING_FILE, folder / ROUTING_FILE)
     if "integers" in own.steps:
         integers(folder, config.integers.pages, config.integers.held_out)
     if "bounds" in own.steps:

@@ -21,7 +21,7 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.images import PageError
 from crownlet.datasets.render.page.spec import Split, training
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import Sessions
+from crownlet.infer.networks import OnnxNetworks
 from crownlet.infer.thresholds import load_thresholds
 from crownlet.models.assessor import Assessor
 from crownlet.train.calibration.networks import Calibration
@@ -108,7 +108,7 @@ def _facts(what: Gathering, found: list[Evidence]) -> dict[str, object]:
 def _worker(what: Gathering, number: int, stop_at: float, parts: Path) -> None:
     """Every `workers`-th scroll, from the `number`-th on, into one file."""
     cv2.setNumThreads(1)
-    inspector = Inspector(what.model, what.customs, networks=Sessions(what.model, threads=1))
+    inspector = Inspector(what.model, what.customs, networks=OnnxNetworks(what.model, threads=1))
     found: list[Evidence] = []
     pages = refused = failed = 0
     for scroll, page in _scrolls(what, number, stop_at):
