@@ -18,13 +18,13 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.image import crops
 from crownlet.infer.image.flatten import flatten
-from crownlet.infer.image.rotate import letters_back, points_back, turn_upright
+from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
 from crownlet.infer.layout import spacing as whites
 from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.letters import assessor as glyphs
 from crownlet.infer.letters import scale as sizing
-from crownlet.infer.letters.assessor import assess, letter_odds, read_letters
-from crownlet.infer.letters.locator import locate, steadied
+from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
+from crownlet.infer.letters.locator import locate, smooth_neighbours
 from crownlet.infer.measure.letters import Upright, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import Judged, judge
@@ -79,7 +79,7 @@ class Detection:
     """What both networks saw on an upright page `flat` (H, W), turned back by `turn` degrees."""
 
     flat: npt.NDArray[np.uint8]
-    fitted: crops.Fitted
+    fitted: crops.FittedPage
     """`flat` at the size at which letters are looked at."""
     found: Located
     assessed: Assessed
@@ -114,13 +114,13 @@ def detect(
         gray = to_gray(image.pixels)
         flat, size = _upright_and_size(label, gray, networks, limits)
     with watch.stage("locate"):
-        found = steadied(_locate(networks, flat, size.body, limits.centre_p))
+        found = smooth_neighbours(_locate(networks, flat, size.body, limits.centre_p))
     if not len(found):
         raise PageError(label, NO_LETTERS_TEXT)
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # No network is asked for it; where the assessor strikes letters out it is measured anew.
         quality = beside.submit(measure, gray, flat, found, size.turn)
-        fitted = crops.fitted(flat, found)
+        fitted = crops.fit_to_letters(flat, found)
         assessed = assess(networks, fitted, found)
         agreement = network_agreement(found, assessed)
         kept = assessed.letters[:, 27] < limits.no_letter_p
@@ -128,7 +128,7 @@ def detect(
             raise PageError(label, NO_LETTERS_TEXT)
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
-            fitted = crops.fitted(flat, found)
+            fitted = crops.fit_to_letters(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure(gray, flat, found, size.turn)
     return Detection(flat, fitted, found, assessed, size.turn, measures, agreement)
@@ -141,20 +141,20 @@ def network_agreement(found: Located, assessed: Assessed) -> float:
 
 def _upright_and_size(
     label: str, gray: npt.NDArray[np.uint8], networks: Networks, limits: Thresholds
-) -> tuple[npt.NDArray[np.uint8], sizing.Size]:
+) -> tuple[npt.NDArray[np.uint8], sizing.LetterSize]:
     """The flattened page, upright, and the size of its letters."""
     low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
     flat = flatten(gray)
     if high - low < MIN_GREY_RANGE or sizing.ink_share(flat) < MIN_INK_SHARE:
         raise PageError(label, "the page is blank: there is no writing on it.")
-    size = sizing.estimate(networks, flat, limits.centre_p)
+    size = sizing.estimate_size(networks, flat, limits.centre_p)
     small = size.body < MIN_MEASURED_BODY_PX
-    if not size.letters or (small and size.sure < sizing.SURE):
+    if not size.letters or (small and size.sure < sizing.SURE_PROBABILITY):
         raise PageError(label, NO_LETTERS_TEXT)
     if small:
         raise PageError(
             label,
-            f"letters too small ({size.body:.0f} px; at least {sizing.SMALLEST_BODY} px needed).",
+            f"letters too small ({size.body:.0f} px; at least {sizing.MIN_BODY_PX} px needed).",
         )
     del flat  # Before the next one is made: a page may have hundreds of megabytes.
     return turn_upright(flatten(gray, size.body), size.turn), size
@@ -164,7 +164,7 @@ def _locate(
     networks: Networks, flat: npt.NDArray[np.uint8], body: float, threshold: float
 ) -> Located:
     found = locate(networks, flat, body, threshold)
-    if len(found) < sizing.ENOUGH:
+    if len(found) < sizing.MIN_LETTERS:
         return found
     height = float(np.median(found.body[:, 2]))
     if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
@@ -221,9 +221,9 @@ def order_letters(seen: Detection, thresholds: Thresholds) -> OrderedPage:
     """Reading order, recognised letters and measured whites."""
     layout = lay_out(seen.found)
     found, assessed = seen.found.take(layout.order), seen.assessed.take(layout.order)
-    odds = glyphs.letter_odds(found, assessed, thresholds.locator_weight)
-    letters = glyphs.read_letters(odds)
-    white = whites.measure(seen.fitted, seen.found, layout, letters)
+    odds = glyphs.letter_probabilities(found, assessed, thresholds.locator_weight)
+    letters = glyphs.likeliest_letters(odds)
+    white = whites.measure_gaps(seen.fitted, seen.found, layout, letters)
     measured = gaps.judge(white, layout, thresholds)
     opens = gaps.opens(layout, measured)
     measures = seen.measures.take(layout.order)
@@ -261,7 +261,7 @@ def _route(
     words = matching.words_by_gaps(page.opens)
     if matched is not None:
         words = matching.words_by_text(matched)
-    given = letters_back(page.found, seen.turn, (facts.width, facts.height))
+    given = rotate_letters_back(page.found, seen.turn, (facts.width, facts.height))
     rows = glyphs_.glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, matched, learned, customs, limits,
         judged,
@@ -289,7 +289,7 @@ def _text_places_back(match: TextMatch | None, turn: int, facts: ImageFacts) -> 
     if match is None or not (match.absent or match.places):
         return match
     at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
-    back = points_back(at, turn, (facts.width, facts.height))
+    back = rotate_points_back(at, turn, (facts.width, facts.height))
     moved = [(float(x), float(y)) for x, y in back]
     count = len(match.absent)
     absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))
@@ -335,15 +335,17 @@ def turn_reverse_over(seen: Detection) -> Detection:
     """The same page, turned over where it is a reverse that stands on its head."""
     if not 0 < len(seen.found) <= MAX_REVERSE_LETTERS:
         return seen
-    letters = read_letters(letter_odds(seen.found, seen.assessed, REVERSE_LOCATOR_WEIGHT))
+    letters = likeliest_letters(
+        letter_probabilities(seen.found, seen.assessed, REVERSE_LOCATOR_WEIGHT)
+    )
     if not is_reverse_upside_down(seen.found, letters):
         return seen
     height, width = seen.flat.shape
     flat = np.asarray(cv2.rotate(seen.flat, cv2.ROTATE_180), np.uint8)
-    found = letters_back(seen.found, 180, (width, height))
+    found = rotate_letters_back(seen.found, 180, (width, height))
     return Detection(
         flat=flat,
-        fitted=crops.fitted(flat, found),
+        fitted=crops.fit_to_letters(flat, found),
         found=found,
         assessed=seen.assessed,
         turn=(seen.turn + 180) % 360,

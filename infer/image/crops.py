@@ -12,22 +12,22 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer.image.flatten import GROUND
+from crownlet.infer.image.flatten import SKIN_GREY
 
 if TYPE_CHECKING:
     from crownlet.infer.records import Located
 
-HEIGHT, WIDTH = 128, 96
+CROP_HEIGHT_PX, CROP_WIDTH_PX = 128, 96
 
-BODY = 48.0
+CROP_BODY_PX = 48.0
 
-TOP = 50.0
+RULED_LINE_ROW = 50.0
 """Row of the ruled line: 3.1 q above it (lamed's head), 4.9 q below it (long finals)."""
 
-MARGIN = 10.0
+SIDE_MARGIN_PX = 10.0
 """White kept on either side of a letter too wide for the crop; such letters are narrowed to fit."""
 
-FILL = int(GROUND)
+FILL_GREY = int(SKIN_GREY)
 """Grey of what lies beyond the page: that of its skin."""
 
 
@@ -40,14 +40,14 @@ def crop_matrix(
     (x0, y0, x1, y1), both in image px.
     """
     x, y, height, angle = body
-    scale = BODY / max(height, 1.0)
+    scale = CROP_BODY_PX / max(height, 1.0)
     lying = round(angle / 90) % 2 == 1
     near, far, middle = (box[1], box[3], y) if lying else (box[0], box[2], x)
     wide = 2 * max(abs(near - middle), abs(far - middle))
-    scale_x = min(scale, (WIDTH - 2 * MARGIN) / max(wide, 1.0))
+    scale_x = min(scale, (CROP_WIDTH_PX - 2 * SIDE_MARGIN_PX) / max(wide, 1.0))
     c, s = np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))
     turn = np.array([[scale_x * c, scale_x * s], [-scale * s, scale * c]])
-    shift = np.array([WIDTH / 2, TOP]) - turn @ np.array([x, y])
+    shift = np.array([CROP_WIDTH_PX / 2, RULED_LINE_ROW]) - turn @ np.array([x, y])
     return np.concatenate([turn, shift[:, None]], axis=1)
 
 
@@ -62,40 +62,40 @@ def crop_letter(
     The page should have bodies of at most twice `BODY` px (see `fit_page`), or thin strokes alias.
     """
     matrix = crop_matrix(body, box)
-    crop = np.empty((2, HEIGHT, WIDTH), np.uint8) if out is None else out
+    crop = np.empty((2, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8) if out is None else out
     crop[0] = cv2.warpAffine(
-        page, matrix, (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT, borderValue=FILL,
+        page, matrix, (CROP_WIDTH_PX, CROP_HEIGHT_PX), flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT, borderValue=FILL_GREY,
     )  # fmt: skip
     corners = np.array([[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]])
     placed = corners @ matrix[:, :2].T + matrix[:, 2]
-    x0, y0 = np.clip(np.floor(placed.min(axis=0)), 0, (WIDTH, HEIGHT)).astype(int)
-    x1, y1 = np.clip(np.ceil(placed.max(axis=0)), 0, (WIDTH, HEIGHT)).astype(int)
+    x0, y0 = np.clip(np.floor(placed.min(axis=0)), 0, (CROP_WIDTH_PX, CROP_HEIGHT_PX)).astype(int)
+    x1, y1 = np.clip(np.ceil(placed.max(axis=0)), 0, (CROP_WIDTH_PX, CROP_HEIGHT_PX)).astype(int)
     crop[1] = 0
     crop[1, y0:y1, x0:x1] = 255
     return crop
 
 
-class Fitted(NamedTuple):
+class FittedPage(NamedTuple):
     """A flattened page (H, W) whose bodies are about `BODY` px, and the scale applied for that."""
 
     page: npt.NDArray[np.uint8]
     scale: float
 
 
-def fitted(flat: npt.NDArray[np.uint8], found: Located) -> Fitted:
+def fit_to_letters(flat: npt.NDArray[np.uint8], found: Located) -> FittedPage:
     """A page fitted to the usual height of the letters found on it."""
     return fit_page(flat, float(np.median(found.body[:, 2])))
 
 
-def fit_page(page: npt.NDArray[np.uint8], body: float) -> Fitted:
+def fit_page(page: npt.NDArray[np.uint8], body: float) -> FittedPage:
     """Shrink a page by area averaging until bodies of `body` px are about `BODY` px.
 
     Pages with smaller letters stay as they are (scale 1): the crop itself enlarges them.
     """
-    scale = BODY / body
+    scale = CROP_BODY_PX / body
     if scale >= 0.9:
-        return Fitted(page, 1.0)
+        return FittedPage(page, 1.0)
     size = (max(1, round(page.shape[1] * scale)), max(1, round(page.shape[0] * scale)))
     small = cv2.resize(page, size, interpolation=cv2.INTER_AREA)
-    return Fitted(np.asarray(small, np.uint8), scale)
+    return FittedPage(np.asarray(small, np.uint8), scale)

@@ -10,10 +10,10 @@ import numpy as np
 
 from crownlet.datasets.files.images import Gray
 
-GROUND = 224.0
+SKIN_GREY = 224.0
 """Grey value to which the bare skin is brought."""
 
-INK = 32.0
+INK_GREY = 32.0
 """Grey value to which the darkest ink is brought."""
 
 
@@ -38,11 +38,11 @@ def flatten(gray: Gray, body: float | None = None) -> Gray:
     ground = cv2.resize(ground, (width, height), interpolation=cv2.INTER_LINEAR)
     # In place from here on: a page may have hundreds of megabytes.
     np.maximum(ground, 8, out=ground)
-    ratio = cv2.divide(gray, ground, dst=ground, scale=GROUND)
+    ratio = cv2.divide(gray, ground, dst=ground, scale=SKIN_GREY)
     # The darkest half percent may be speckle or frame; the dark mode of the ink lies above it.
     dark = float(np.percentile(ratio[:: max(1, height // 512), :: max(1, width // 512)], 2.0))
-    if dark < GROUND - 24:
-        gain = (GROUND - INK) / (GROUND - dark)
-        lut = np.clip(GROUND - (GROUND - np.arange(256)) * gain, 0, 255).astype(np.uint8)
+    if dark < SKIN_GREY - 24:
+        gain = (SKIN_GREY - INK_GREY) / (SKIN_GREY - dark)
+        lut = np.clip(SKIN_GREY - (SKIN_GREY - np.arange(256)) * gain, 0, 255).astype(np.uint8)
         ratio = cv2.LUT(ratio, lut, dst=ratio)
     return np.asarray(ratio, np.uint8)

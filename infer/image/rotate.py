@@ -10,15 +10,15 @@ import numpy.typing as npt
 
 from crownlet.infer.records import Floats, Located
 
-_UPRIGHT = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
+_UNDO_TURN = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
 
 
 def turn_upright(image: npt.NDArray[np.uint8], turn: int) -> npt.NDArray[np.uint8]:
     """Undo a clockwise turn of 0, 90, 180 or 270 degrees."""
-    return image if turn == 0 else np.asarray(cv2.rotate(image, _UPRIGHT[turn]), np.uint8)
+    return image if turn == 0 else np.asarray(cv2.rotate(image, _UNDO_TURN[turn]), np.uint8)
 
 
-def points_back(points: Floats, turn: int, size: tuple[int, int]) -> Floats:
+def rotate_points_back(points: Floats, turn: int, size: tuple[int, int]) -> Floats:
     """Points (N, 2) of the upright page on the picture as given, `size` its (width, height)."""
     x, y = points.T
     width, height = size
@@ -31,7 +31,7 @@ def points_back(points: Floats, turn: int, size: tuple[int, int]) -> Floats:
     return points
 
 
-def letters_back(found: Located, turn: int, size: tuple[int, int]) -> Located:
+def rotate_letters_back(found: Located, turn: int, size: tuple[int, int]) -> Located:
     """Letters of the upright page on the picture as given, `size` its (width, height).
 
     Boxes end where the picture does.
@@ -39,10 +39,13 @@ def letters_back(found: Located, turn: int, size: tuple[int, int]) -> Located:
     if turn == 0:
         return replace(found, box=np.clip(found.box, 0.0, np.tile(size, 2)))
     corners = np.stack(
-        [points_back(found.box[:, :2], turn, size), points_back(found.box[:, 2:], turn, size)]
+        [
+            rotate_points_back(found.box[:, :2], turn, size),
+            rotate_points_back(found.box[:, 2:], turn, size),
+        ]
     )
     body = found.body.copy()
-    body[:, :2] = points_back(found.body[:, :2], turn, size)
+    body[:, :2] = rotate_points_back(found.body[:, :2], turn, size)
     body[:, 3] = (body[:, 3] + turn) % 360
     box = np.concatenate([corners.min(axis=0), corners.max(axis=0)], axis=1)
     return Located(body, np.clip(box, 0.0, np.tile(size, 2)), found.score, found.letters)

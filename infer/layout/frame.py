@@ -14,21 +14,21 @@ import numpy.typing as npt
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.records import Ints, Located
 
-ROOM = 0.9
+LETTER_ROOM_BODIES = 0.9
 """White in bodies between the last letter and the frame in which another would be seen."""
 
-WORD_ROOM = 2.2
+WORD_ROOM_BODIES = 2.2
 """The same where a word gap may come between."""
 
-LINE_ROOM = 0.5
+LINE_ROOM_BODIES = 0.5
 """Bodies by which another line must come into the picture to be seen."""
 
-USUAL_PITCH = 2.0
+USUAL_PITCH_BODIES = 2.0
 """Distance between lines, in bodies, where there is but one line (Orach Chayim 32:32)."""
 
 
 @dataclass(frozen=True)
-class Frame:
+class HiddenText:
     """Where text may be hidden between the letters of a page in reading order."""
 
     before: bool
@@ -39,7 +39,7 @@ class Frame:
     """(N,) the same where the white up to the frame might be a word gap."""
 
 
-def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
+def hidden_by_frame(found: Located, layout: Layout, size: tuple[int, int]) -> HiddenText:
     """What the frame of an upright page of `size` (width, height) px may hide.
 
     `found` is in reading order. Lines written upside down begin at their left.
@@ -47,7 +47,7 @@ def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
     count = len(found)
     after = np.zeros(count, bool)
     if not count:
-        return Frame(False, after, after)
+        return HiddenText(False, after, after)
     ends = np.flatnonzero(np.append(np.diff(layout.line) != 0, True))
     heads = np.concatenate([[0], ends[:-1] + 1])
     body = float(np.median(found.body[:, 2]))
@@ -55,17 +55,17 @@ def frame(found: Located, layout: Layout, size: tuple[int, int]) -> Frame:
     right = size[0] - np.maximum.reduceat(found.box[:, 2], heads)
     over = np.abs(found.body[heads, 3] % 360 - 180) < 45
     left, right = np.where(over, right, left), np.where(over, left, right)
-    above, below = _room_across(found, layout, heads, ends, size[1], body)
+    above, below = _neighbour_lines_outside(found, layout, heads, ends, size[1], body)
     turns = layout.column[ends[:-1]] != layout.column[heads[1:]]
     columns = turns & (below[:-1] | above[1:])
     perhaps = after.copy()
-    for mask, room in ((after, ROOM * body), (perhaps, WORD_ROOM * body)):
+    for mask, room in ((after, LETTER_ROOM_BODIES * body), (perhaps, WORD_ROOM_BODIES * body)):
         mask[ends[:-1]] = (left[:-1] < room) | (right[1:] < room) | columns
         mask[-1] = left[-1] < room or below[-1]
-    return Frame(bool(right[0] < WORD_ROOM * body or above[0]), after, perhaps)
+    return HiddenText(bool(right[0] < WORD_ROOM_BODIES * body or above[0]), after, perhaps)
 
 
-def _room_across(
+def _neighbour_lines_outside(
     found: Located, layout: Layout, heads: Ints, ends: Ints, height: int, body: float
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """(L,) whether a line above, and one below, would lie, wholly or mostly, outside the picture.
@@ -76,11 +76,11 @@ def _room_across(
     middles = np.array([np.median(anchors[a : b + 1]) for a, b in zip(heads, ends, strict=True)])
     columns = layout.column[heads]
     steps = np.diff(middles)[columns[1:] == columns[:-1]]
-    pitch = float(np.median(steps)) if len(steps) else USUAL_PITCH * body
-    pitch = pitch if pitch > 0 else USUAL_PITCH * body
+    pitch = float(np.median(steps)) if len(steps) else USUAL_PITCH_BODIES * body
+    pitch = pitch if pitch > 0 else USUAL_PITCH_BODIES * body
     above, below = np.zeros(len(heads), bool), np.zeros(len(heads), bool)
     for k, (head, end) in enumerate(zip(heads, ends, strict=True)):
         line = anchors[head : end + 1]
-        above[k] = line.max() < pitch + LINE_ROOM * body
-        below[k] = height - line.min() < pitch + LINE_ROOM * body
+        above[k] = line.max() < pitch + LINE_ROOM_BODIES * body
+        below[k] = height - line.min() < pitch + LINE_ROOM_BODIES * body
     return above, below

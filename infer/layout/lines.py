@@ -13,23 +13,23 @@ import numpy as np
 
 from crownlet.infer.records import Floats, Ints, Located
 
-REACH = 3.0
+MAX_LINK_GAP_BODIES = 3.0
 """Widest white of a first link, in bodies."""
 
-JUMP = 12.0
+MAX_JOIN_GAP_BODIES = 12.0
 """Widest white between stretches of one line: a portion gap of nine letters is nine bodies."""
 
-DRIFT = 0.33
+MAX_LINK_OFFSET_BODIES = 0.33
 """How far a neighbour may lie off the line, in bodies, beside `TILT` of its distance."""
 
-TILT = 0.10
+OFFSET_PER_DISTANCE = 0.10
 
-ROWS = 64
+LETTERS_PER_BLOCK = 64
 """Letters compared at once with all others: what a step works on then stays in the cache."""
 
 
 @dataclass(frozen=True)
-class Flat:
+class RotatedLetters:
     """Anchors, ink edges and heights of letters on the straightened page; each (N,), px."""
 
     u: Floats
@@ -39,10 +39,10 @@ class Flat:
     height: Floats
 
 
-def chains(page: Flat) -> list[list[int]]:
+def link_letters(page: RotatedLetters) -> list[list[int]]:
     """Stretches of neighbouring letters, each from right to left."""
     count = len(page.u)
-    to_left, to_right = _nearest(page, -1), _nearest(page, 1)
+    to_left, to_right = _nearest_in_line(page, -1), _nearest_in_line(page, 1)
     follow = {i: int(j) for i, j in enumerate(to_left) if j >= 0 and to_right[j] == i}
     starts = sorted(set(range(count)) - set(follow.values()), key=lambda i: page.v[i])
     result = []
@@ -54,36 +54,42 @@ def chains(page: Flat) -> list[list[int]]:
     return result
 
 
-def blocks(count: int) -> Iterator[slice]:
+def letter_blocks(count: int) -> Iterator[slice]:
     """The rows 0 to `count`, `ROWS` at a time."""
-    return (slice(start, start + ROWS) for start in range(0, count, ROWS))
+    return (slice(start, start + LETTERS_PER_BLOCK) for start in range(0, count, LETTERS_PER_BLOCK))
 
 
-def _nearest(page: Flat, side: int) -> Ints:
+def _nearest_in_line(page: RotatedLetters, side: int) -> Ints:
     """(N,) each letter's neighbour on its left (-1) or right (1); -1 when there is none."""
-    nearest = [_nearest_of(page, rows, side) for rows in blocks(len(page.u))]
+    nearest = [_nearest_of(page, rows, side) for rows in letter_blocks(len(page.u))]
     return np.concatenate(nearest) if nearest else np.zeros(0, np.int64)
 
 
-def _nearest_of(page: Flat, rows: slice, side: int) -> Ints:
+def _nearest_of(page: RotatedLetters, rows: slice, side: int) -> Ints:
     """The same of the letters `rows` alone."""
     away = (page.u - page.u[rows, None]) * side
     off = np.abs(page.v - page.v[rows, None])
     height = page.height[rows, None]
-    near = (away > 0.12 * height) & (off < DRIFT * height + TILT * away) & (off < 0.8 * height)
+    near = (
+        (away > 0.12 * height)
+        & (off < MAX_LINK_OFFSET_BODIES * height + OFFSET_PER_DISTANCE * away)
+        & (off < 0.8 * height)
+    )
     ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
     white = ends[0] - ends[1]
     cost = np.maximum(white, 0) + 0.5 * away + 1.5 * off
-    cost[~near | (white > REACH * height)] = np.inf
+    cost[~near | (white > MAX_LINK_GAP_BODIES * height)] = np.inf
     best = cost.argmin(axis=1)
     return np.where(np.isfinite(cost.min(axis=1)), best, -1)
 
 
-def joined(page: Flat, stretches: list[list[int]], walls: list[float]) -> list[list[int]]:
+def join_stretches(
+    page: RotatedLetters, stretches: list[list[int]], walls: list[float]
+) -> list[list[int]]:
     """Stretches of one line put together, right to left, never across a column wall (u)."""
     lines = [list(s) for s in stretches]
     while len(lines) > 1:
-        pair = _best_pair(page, lines, walls)
+        pair = _best_join(page, lines, walls)
         if pair is None:
             break
         right, left = pair
@@ -92,20 +98,24 @@ def joined(page: Flat, stretches: list[list[int]], walls: list[float]) -> list[l
     return lines
 
 
-def _best_pair(page: Flat, lines: list[list[int]], walls: list[float]) -> tuple[int, int] | None:
+def _best_join(
+    page: RotatedLetters, lines: list[list[int]], walls: list[float]
+) -> tuple[int, int] | None:
     """The two stretches that continue each other best; None when none do."""
     tails = np.array([line[-1] for line in lines])
     heads = np.array([line[0] for line in lines])
     height = float(np.median(page.height))
     white = page.left[tails][:, None] - page.right[heads][None, :]
     apart = page.u[tails][:, None] - page.u[heads][None, :]
-    guess_left = np.array([_slope(page, line[-6:]) for line in lines])
-    guess_right = np.array([_slope(page, line[:6]) for line in lines])
+    guess_left = np.array([_line_slope(page, line[-6:]) for line in lines])
+    guess_right = np.array([_line_slope(page, line[:6]) for line in lines])
     drop = page.v[heads][None, :] - page.v[tails][:, None]
     lean = (guess_left[:, None] + guess_right[None, :]) / 2
     off = np.abs(drop + lean * apart)
     cost = np.maximum(white, 0) + 3 * off
-    cost[(apart < 0.1 * height) | (white > JUMP * height) | (off > 0.5 * height)] = np.inf
+    cost[(apart < 0.1 * height) | (white > MAX_JOIN_GAP_BODIES * height) | (off > 0.5 * height)] = (
+        np.inf
+    )
     for wall in walls:
         crosses = (page.u[tails][:, None] > wall) & (page.u[heads][None, :] < wall)
         cost[crosses] = np.inf
@@ -116,7 +126,7 @@ def _best_pair(page: Flat, lines: list[list[int]], walls: list[float]) -> tuple[
     return best // len(lines), best % len(lines)
 
 
-def _slope(page: Flat, letters: list[int]) -> float:
+def _line_slope(page: RotatedLetters, letters: list[int]) -> float:
     """Slope dv/du of a few neighbouring letters; level when they are too few to tell."""
     if len(letters) < 3:
         return 0.0
@@ -126,10 +136,10 @@ def _slope(page: Flat, letters: list[int]) -> float:
     return float(np.clip(slope, -0.2, 0.2))
 
 
-COLUMN_GAP = 1.6
+MIN_COLUMN_GAP_BODIES = 1.6
 """Least white between columns, in bodies, through all lines (two fingers, Keset HaSofer 14:1)."""
 
-COLUMN_LINES = 3
+MIN_COLUMN_LINES = 3
 """A column has at least so many lines: two words beside each other are none."""
 
 
@@ -155,10 +165,10 @@ def lay_out(found: Located) -> Layout:
         empty = np.zeros(0, np.int64)
         return Layout(empty, empty, empty, 0.0)
     slope = page_slope(found)
-    page = straightened(found, slope)
-    stretches = chains(page)
-    walls = _walls(page, stretches)
-    lines = joined(page, stretches, walls)
+    page = deskew(found, slope)
+    stretches = link_letters(page)
+    walls = _column_walls(page, stretches)
+    lines = join_stretches(page, stretches, walls)
     columns = [_column_of(page, line, walls) for line in lines]
     ranks = sorted(range(len(lines)), key=lambda k: (columns[k], float(np.mean(page.v[lines[k]]))))
     order, line, column = [], [], []
@@ -174,12 +184,12 @@ def lay_out(found: Located) -> Layout:
 
 def page_slope(found: Located) -> float:
     """Median tilt dy/dx of the links between near neighbours."""
-    slopes = [_slopes(found, rows) for rows in blocks(len(found))]
+    slopes = [_link_slopes(found, rows) for rows in letter_blocks(len(found))]
     every = np.concatenate(slopes) if slopes else np.zeros(0)
     return float(np.median(every)) if len(every) >= 4 else 0.0
 
 
-def _slopes(found: Located, rows: slice) -> Floats:
+def _link_slopes(found: Located, rows: slice) -> Floats:
     """Tilts of the links from the letters `rows` to their near neighbours on the left."""
     x, y = found.anchors.T
     along, down, height = x - x[rows, None], y - y[rows, None], found.body[rows, 2, None]
@@ -190,12 +200,12 @@ def _slopes(found: Located, rows: slice) -> Floats:
     return down[i, j] / along[i, j]
 
 
-def straightened(found: Located, slope: float) -> Flat:
+def deskew(found: Located, slope: float) -> RotatedLetters:
     """The letters in axes along and across the writing."""
     c, s = np.cos(np.arctan(slope)), np.sin(np.arctan(slope))
     x, y = found.anchors.T
     u = x * c + y * s
-    return Flat(
+    return RotatedLetters(
         u=u,
         v=y * c - x * s,
         left=u + (found.box[:, 0] - x),
@@ -204,7 +214,7 @@ def straightened(found: Located, slope: float) -> Flat:
     )
 
 
-def _walls(page: Flat, stretches: list[list[int]]) -> list[float]:
+def _column_walls(page: RotatedLetters, stretches: list[list[int]]) -> list[float]:
     """Middles (values of u) of whites that run through all lines, from right to left."""
     height = float(np.median(page.height))
     spans = sorted(
@@ -213,7 +223,7 @@ def _walls(page: Flat, stretches: list[list[int]]) -> list[float]:
     merged: list[list[float]] = []
     counts: list[int] = []
     for low, high in spans:
-        if merged and low < merged[-1][1] + COLUMN_GAP * height:
+        if merged and low < merged[-1][1] + MIN_COLUMN_GAP_BODIES * height:
             merged[-1][1] = max(merged[-1][1], high)
             counts[-1] += 1
         else:
@@ -222,12 +232,12 @@ def _walls(page: Flat, stretches: list[list[int]]) -> list[float]:
     walls = [
         (merged[k][1] + merged[k + 1][0]) / 2
         for k in range(len(merged) - 1)
-        if min(counts[k], counts[k + 1]) >= COLUMN_LINES
+        if min(counts[k], counts[k + 1]) >= MIN_COLUMN_LINES
     ]
     return walls[::-1]
 
 
-def _column_of(page: Flat, line: list[int], walls: list[float]) -> int:
+def _column_of(page: RotatedLetters, line: list[int], walls: list[float]) -> int:
     """Column of a line, counted from the right."""
     middle = float(np.mean(page.u[line]))
     return sum(middle < wall for wall in walls)

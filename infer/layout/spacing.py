@@ -16,17 +16,17 @@ from crownlet.infer.image import crops
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.records import Floats, Ints, Located
 
-INK = 128
+INK_LEVEL = 128
 """Grey below which a pixel of the flattened page is ink; pale ink has a level of its own."""
 
-PALE = 60
+PALE_INK_LEVEL = 60
 """Ink whose darkest tenth is paler than this is held against its skin, half way between the two."""
 
-SPECK = 0.15
+MAX_SPECK_AREA_Q2 = 0.15
 """Area in square q below which a dark spot between two letters is none of their ink."""
 
 
-def own_ink(
+def mask_other_lines(
     window: npt.NDArray[np.uint8],
     frame: tuple[int, int, int, int],
     placed: Located,
@@ -55,40 +55,42 @@ def own_ink(
     return cleared
 
 
-def without_specks(window: npt.NDArray[np.uint8], level: float, q: float) -> npt.NDArray[np.uint8]:
+def remove_specks(window: npt.NDArray[np.uint8], level: float, q: float) -> npt.NDArray[np.uint8]:
     """The window without dark spots too small for a stroke: pores of the skin, dust."""
     dark = (window < level).astype(np.uint8)
     spots = cv2.connectedComponents(dark)[1]
-    small = np.bincount(spots.ravel()) < SPECK * q**2
+    small = np.bincount(spots.ravel()) < MAX_SPECK_AREA_Q2 * q**2
     return np.where(small[spots], 255, window) if len(small) > 1 and small.any() else window
 
 
-def ink_level(window: npt.NDArray[np.uint8]) -> float:
+def ink_threshold(window: npt.NDArray[np.uint8]) -> float:
     """Grey below which a pixel of these letters is ink: where ink is pale, half way to its skin."""
     greys = np.sort(window, axis=None, kind="stable")  # By counting: six times as quick.
-    dark, skin = (_quantile(greys, share) for share in (0.1, 0.9)) if len(greys) else (0.0, 0.0)
-    return max(INK, (dark + skin) / 2) if dark > PALE else INK
+    dark, skin = (
+        (_quantile_of_sorted(greys, share) for share in (0.1, 0.9)) if len(greys) else (0.0, 0.0)
+    )
+    return max(INK_LEVEL, (dark + skin) / 2) if dark > PALE_INK_LEVEL else INK_LEVEL
 
 
-def _quantile(ordered: npt.NDArray[np.uint8], share: float) -> float:
+def _quantile_of_sorted(ordered: npt.NDArray[np.uint8], share: float) -> float:
     """`np.quantile` of greys in order, to the last bit."""
     k, far = divmod((len(ordered) - 1) * share, 1.0)
     low, high = float(ordered[int(k)]), float(ordered[min(int(k) + 1, len(ordered) - 1)])
     return low + (high - low) * far if far < 0.5 else high - (high - low) * (1 - far)
 
 
-ZONE = (0.02, 0.95)
+BODY_ZONE_BODIES = (0.02, 0.95)
 """Rows looked at, in bodies below the ruled line: the base line's own blur is left out."""
 
-HEAD = (0.0, 0.5)
+YUD_HEAD_ZONE_BODIES = (0.0, 0.5)
 """Rows of a yud's head."""
 
-MODEL_YUD = 1.15
+DEFAULT_YUD_WIDTH_Q = 1.15
 """Width of a yud in q where a page shows none."""
 
 
 @dataclass(frozen=True)
-class Whites:
+class Gaps:
     """One entry a pair of neighbours: width in px and in q of the two letters."""
 
     px: Floats
@@ -97,30 +99,32 @@ class Whites:
     """Width in q of this page's yud, the median of those seen."""
 
 
-def measure(fitted: crops.Fitted, found: Located, layout: Layout, letters: str) -> Whites:
+def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, letters: str) -> Gaps:
     """Whites of all neighbours on a flattened upright page; `letters` as recognised, in order.
 
     `found` is in px of the page as it was before it was fitted, and so are the whites.
     """
     if not len(found):
-        return Whites(np.zeros(0), np.zeros(0), MODEL_YUD)
+        return Gaps(np.zeros(0), np.zeros(0), DEFAULT_YUD_WIDTH_Q)
     page, scale = fitted
     placed = found.scaled(scale).take(layout.order)
     pairs = np.array(layout.pairs(), np.int64).reshape(-1, 2)
     back = placed.body[pairs[:, 1], 0] > placed.body[pairs[:, 0], 0]
     pairs[back] = pairs[back, ::-1]  # Upside-down lines run from left to right.
-    zones = _rows(page, placed, pairs, ZONE)
-    seen = [_white(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
+    zones = _zone_rows(page, placed, pairs, BODY_ZONE_BODIES)
+    seen = [_gap_width(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
     px = np.array(seen) / scale
     q = found.body[layout.order, 2][pairs].sum(axis=1) / 6
     yuds = np.flatnonzero(np.array(list(letters)) == "י")
-    heads = np.column_stack([yuds, _rows(page, placed, yuds[:, None], HEAD)])
+    heads = np.column_stack([yuds, _zone_rows(page, placed, yuds[:, None], YUD_HEAD_ZONE_BODIES)])
     widths = [_head_width(page, placed, *place) for place in heads.tolist()]
     usual = [w for w in widths if 0.5 < w < 2.2]
-    return Whites(px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else MODEL_YUD)
+    return Gaps(
+        px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
+    )
 
 
-def _rows(
+def _zone_rows(
     page: npt.NDArray[np.uint8], placed: Located, letters: Ints, zone: tuple[float, float]
 ) -> Ints:
     """(P, 2) rows of a zone, in bodies below the ruled line, that `letters` (P, K) share."""
@@ -132,7 +136,7 @@ def _rows(
     return rows
 
 
-def _white(
+def _gap_width(
     page: npt.NDArray[np.uint8], placed: Located, right: int, left: int, y0: int, y1: int
 ) -> float:
     """White in px between two neighbours in rows `y0` to `y1`.
@@ -144,9 +148,9 @@ def _white(
     x0, x1 = max(0, int(start)), min(page.shape[1], int(np.ceil(stop)) + 1)
     if x1 - x0 < 2:
         return high - low
-    window = own_ink(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
-    level = ink_level(window)
-    ink = without_specks(window, level, float(placed.body[right, 2]) / 3).min(axis=0)
+    window = mask_other_lines(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
+    level = ink_threshold(window)
+    ink = remove_specks(window, level, float(placed.body[right, 2]) / 3).min(axis=0)
     white = ink >= level
     edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
     runs = edges.reshape(-1, 2)
@@ -157,10 +161,10 @@ def _white(
     if not len(near):
         return min(high - low, 0.0)
     from_ink, to_ink = near[np.argmax(near[:, 1] - near[:, 0])]
-    return _to_edge(ink, int(from_ink), int(to_ink), level)
+    return _subpixel_length(ink, int(from_ink), int(to_ink), level)
 
 
-def _to_edge(ink: npt.NDArray[np.uint8], start: int, stop: int, level: float) -> float:
+def _subpixel_length(ink: npt.NDArray[np.uint8], start: int, stop: int, level: float) -> float:
     """Length of a run of white columns, its ends placed between columns by their grey values."""
     length = float(stop - start)
     for inside, outside in ((start, start - 1), (stop - 1, stop)):
@@ -176,13 +180,13 @@ def _head_width(page: npt.NDArray[np.uint8], placed: Located, i: int, y0: int, y
     zone = page[y0:y1, x0:x1]
     if not zone.size:
         return 0.0
-    columns = np.flatnonzero((zone < ink_level(zone)).any(axis=0))
+    columns = np.flatnonzero((zone < ink_threshold(zone)).any(axis=0))
     width = float(columns[-1] - columns[0] + 1) if len(columns) else 0.0
     return width / float(placed.body[i, 2]) * 3
 
 
 @dataclass(frozen=True)
-class Spacing:
+class LineSpacing:
     """How a line is spaced: usual letter gap, word gap and border between them; each (P,), q."""
 
     letter: Floats
@@ -190,9 +194,9 @@ class Spacing:
     border: Floats
 
 
-def spacing(whites: Whites, line: npt.NDArray[np.int64]) -> Spacing:
+def line_spacing(whites: Gaps, line: npt.NDArray[np.int64]) -> LineSpacing:
     """Spacing at each pair, from the line it stands in, `line` (P,), and the page around it."""
-    letter, word = _two_groups(whites.q, whites.yud)
+    letter, word = _letter_and_word_gap(whites.q, whites.yud)
     letters, words = np.full(len(whites.q), letter), np.full(len(whites.q), word)
     for number in np.unique(line):
         rows = line == number
@@ -200,18 +204,18 @@ def spacing(whites: Whites, line: npt.NDArray[np.int64]) -> Spacing:
         border = letter + 0.5 * (word - letter)
         near, far = q[q < border], q[q >= border]
         # A line has few gaps: its own medians count as much as its gaps are many.
-        letters[rows] = _shrunk(near, letter, 6.0)
-        words[rows] = _shrunk(far, word, 4.0)
+        letters[rows] = _shrink_to_prior(near, letter, 6.0)
+        words[rows] = _shrink_to_prior(far, word, 4.0)
     words = np.maximum(words, letters + 0.35 * whites.yud)
-    return Spacing(letters, words, letters + 0.5 * (words - letters))
+    return LineSpacing(letters, words, letters + 0.5 * (words - letters))
 
 
-def _shrunk(values: Floats, prior: float, weight: float) -> float:
+def _shrink_to_prior(values: Floats, prior: float, weight: float) -> float:
     own = float(np.median(values)) if len(values) else prior
     return (own * len(values) + prior * weight) / (len(values) + weight)
 
 
-def _two_groups(q: Floats, yud: float) -> tuple[float, float]:
+def _letter_and_word_gap(q: Floats, yud: float) -> tuple[float, float]:
     """Usual letter gap and usual word gap of a page in q: medians either side of a border."""
     if len(q) < 4:
         return 0.35, 0.35 + yud

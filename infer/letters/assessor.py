@@ -17,7 +17,7 @@ from crownlet.infer.networks import Networks
 from crownlet.infer.records import Assessed, Floats, Located
 
 
-def letter_odds(found: Located, assessed: Assessed, weight: float) -> Floats:
+def letter_probabilities(found: Located, assessed: Assessed, weight: float) -> Floats:
     """(N, 27) probability of each letter: the assessor's, with the locator's as a second opinion.
 
     `weight` is the exponent of the locator's; "no letter" keeps its share, so rows sum to less
@@ -29,28 +29,28 @@ def letter_odds(found: Located, assessed: Assessed, weight: float) -> Floats:
     return np.asarray(both * np.clip(share, 0.0, None))
 
 
-def read_letters(odds: Floats) -> str:
+def likeliest_letters(odds: Floats) -> str:
     """The likeliest letter of each row."""
     return "".join(LETTERS[k] for k in odds.argmax(axis=1)) if len(odds) else ""
 
 
-BATCH = 16
+CROPS_PER_BATCH = 16
 """Crops at a time: larger ones are no quicker (bench/figures.md) and take more memory."""
 
-Answers = tuple[npt.NDArray[np.generic], ...]
+AssessorAnswers = tuple[npt.NDArray[np.generic], ...]
 
 
-def assess(networks: Networks, fitted: crops.Fitted, found: Located) -> Assessed:
+def assess(networks: Networks, fitted: crops.FittedPage, found: Located) -> Assessed:
     """Class, defects, tags and part masks of each letter, of which there is one at least.
 
     `found` is in px of the page as it was before it was fitted.
     """
     placed = found.scaled(fitted.scale)
 
-    def answers(start: int) -> Answers:
-        return _batch(networks, fitted.page, placed, start)
+    def answers(start: int) -> AssessorAnswers:
+        return _assess_batch(networks, fitted.page, placed, start)
 
-    starts = range(0, len(found), BATCH)
+    starts = range(0, len(found), CROPS_PER_BATCH)
     lanes = min(networks.lanes, len(starts))
     if lanes == 1:
         batches = [answers(start) for start in starts]
@@ -63,10 +63,12 @@ def assess(networks: Networks, fitted: crops.Fitted, found: Located) -> Assessed
     )
 
 
-def _batch(networks: Networks, page: npt.NDArray[np.uint8], placed: Located, start: int) -> Answers:
+def _assess_batch(
+    networks: Networks, page: npt.NDArray[np.uint8], placed: Located, start: int
+) -> AssessorAnswers:
     """Answers for the letters from `start` on, the masks as bytes."""
-    count = min(BATCH, len(placed) - start)
-    buffer = np.empty((count, 2, crops.HEIGHT, crops.WIDTH), np.uint8)
+    count = min(CROPS_PER_BATCH, len(placed) - start)
+    buffer = np.empty((count, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), np.uint8)
     for k in range(count):
         body, box = placed.body[start + k], placed.box[start + k]
         crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])

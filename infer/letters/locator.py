@@ -10,29 +10,29 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.infer.image.flatten import GROUND
+from crownlet.infer.image.flatten import SKIN_GREY
 from crownlet.infer.networks import LOCATOR_BODY_PX, LocatorMaps, Networks
 from crownlet.infer.records import Floats, Ints, Located
 
-STRIDE = 4
+MAP_STRIDE_PX = 4
 
-MULTIPLE = 32
+INPUT_MULTIPLE_PX = 32
 
-WHOLE_PIXELS = 4_000_000
+MAX_UNTILED_PIXELS = 4_000_000
 """A page of at most so many pixels goes through the locator in one piece."""
 
-TILE = 1536
+TILE_PX = 1536
 
-OVERLAP = 320
+TILE_OVERLAP_PX = 320
 """Over ten bodies: wider than a letter stretched six times with its surroundings."""
 
-NEAR = 0.25
+DUPLICATE_DISTANCE_BODIES = 0.25
 """Anchors closer than this many bodies are one letter; a vav and its neighbour stand 0.4 apart."""
 
-SAME_BOX = 0.6
+DUPLICATE_BOX_SHARE = 0.6
 """Boxes that share more of the smaller one are one letter, unless one of the two is a yud .."""
 
-KIN = 0.3
+YUD_DISTANCE_BODIES = 0.3
 """.. whose anchor is at least this share of a body away: it may hang over another's base."""
 
 Gray = npt.NDArray[np.uint8]
@@ -44,15 +44,15 @@ def locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Loc
     `threshold` is the least centre probability kept. The answer is in px of `flat`.
     """
     scale = LOCATOR_BODY_PX / body
-    page = resized(flat, scale)
+    page = resize(flat, scale)
     found = [
-        _kept_core(decode(networks.locate(_padded(piece)), threshold), core, origin)
-        for piece, origin, core in _pieces(page)
+        _keep_core(decode_maps(networks.locate(_pad_input(piece)), threshold), core, origin)
+        for piece, origin, core in _tiles(page)
     ]
-    return without_doubles(_joined(found)).scaled(1.0 / scale)
+    return suppress_duplicates(_concatenate(found)).scaled(1.0 / scale)
 
 
-def resized(flat: Gray, scale: float) -> Gray:
+def resize(flat: Gray, scale: float) -> Gray:
     """A page enlarged by `scale`: by area averaging when it shrinks."""
     size = (max(1, round(flat.shape[1] * scale)), max(1, round(flat.shape[0] * scale)))
     if size == (flat.shape[1], flat.shape[0]):
@@ -61,45 +61,45 @@ def resized(flat: Gray, scale: float) -> Gray:
     return np.asarray(cv2.resize(flat, size, interpolation=way), np.uint8)
 
 
-def _pieces(
+def _tiles(
     page: Gray,
 ) -> Iterator[tuple[Gray, tuple[int, int], tuple[float, float, float, float]]]:
     """(pixels, their origin (x, y), the core that this piece answers for) over the page."""
     height, width = page.shape
-    if height * width <= WHOLE_PIXELS:
+    if height * width <= MAX_UNTILED_PIXELS:
         yield page, (0, 0), (-np.inf, -np.inf, np.inf, np.inf)
         return
-    rows, columns = _starts(height), _starts(width)
+    rows, columns = _tile_starts(height), _tile_starts(width)
     for top, y0, y1 in rows:
         for left, x0, x1 in columns:
-            yield page[top : top + TILE, left : left + TILE], (left, top), (x0, y0, x1, y1)
+            yield page[top : top + TILE_PX, left : left + TILE_PX], (left, top), (x0, y0, x1, y1)
 
 
-def _starts(length: int) -> list[tuple[int, float, float]]:
+def _tile_starts(length: int) -> list[tuple[int, float, float]]:
     """(start of a tile, start and end of its core) along one axis, cores meeting halfway."""
-    if length <= TILE:
+    if length <= TILE_PX:
         return [(0, -np.inf, np.inf)]
-    count = int(np.ceil((length - OVERLAP) / (TILE - OVERLAP)))
-    starts = np.linspace(0, length - TILE, count).round().astype(int)
-    seams = [(a + TILE + b) / 2 for a, b in pairwise(starts)]
+    count = int(np.ceil((length - TILE_OVERLAP_PX) / (TILE_PX - TILE_OVERLAP_PX)))
+    starts = np.linspace(0, length - TILE_PX, count).round().astype(int)
+    seams = [(a + TILE_PX + b) / 2 for a, b in pairwise(starts)]
     edges = [-np.inf, *seams, np.inf]
     return [(int(s), edges[i], edges[i + 1]) for i, s in enumerate(starts)]
 
 
-def _padded(piece: Gray) -> npt.NDArray[np.float32]:
+def _pad_input(piece: Gray) -> npt.NDArray[np.float32]:
     """The piece as (1, 1, H, W) float32 in 0..1, filled up with bare ground to multiples of 32."""
-    height = -(-piece.shape[0] // MULTIPLE) * MULTIPLE
-    width = -(-piece.shape[1] // MULTIPLE) * MULTIPLE
-    page = np.full((1, 1, height, width), GROUND / 255.0, np.float32)
+    height = -(-piece.shape[0] // INPUT_MULTIPLE_PX) * INPUT_MULTIPLE_PX
+    width = -(-piece.shape[1] // INPUT_MULTIPLE_PX) * INPUT_MULTIPLE_PX
+    page = np.full((1, 1, height, width), SKIN_GREY / 255.0, np.float32)
     np.multiply(piece, np.float32(1 / 255), out=page[0, 0, : piece.shape[0], : piece.shape[1]])
     return page
 
 
-def decode(maps: LocatorMaps, threshold: float) -> Located:
+def decode_maps(maps: LocatorMaps, threshold: float) -> Located:
     """Letters of one locator run, in px of its input: 3 x 3 maxima of `centre` over `threshold`."""
-    rows, columns = peaks(maps.centre, threshold)
+    rows, columns = find_peaks(maps.centre, threshold)
     shape = maps.shape[:, rows, columns].astype(np.float64) * LOCATOR_BODY_PX
-    cells = np.stack([(columns + 0.5) * STRIDE, (rows + 0.5) * STRIDE], axis=1)
+    cells = np.stack([(columns + 0.5) * MAP_STRIDE_PX, (rows + 0.5) * MAP_STRIDE_PX], axis=1)
     anchor = cells + shape[:2].T
     box = np.concatenate([anchor - shape[2:4].T, anchor + shape[4:6].T], axis=1)
     height = LOCATOR_BODY_PX * np.exp(maps.scale[0, rows, columns].astype(np.float64))
@@ -115,7 +115,7 @@ def decode(maps: LocatorMaps, threshold: float) -> Located:
     )
 
 
-def peaks(
+def find_peaks(
     centre: npt.NDArray[np.float32], threshold: float
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Rows and columns of the 3 x 3 maxima of a map (h, w) that reach `threshold`."""
@@ -132,7 +132,7 @@ def softmax(logits: Floats) -> Floats:
     return grown / grown.sum(axis=-1, keepdims=True)
 
 
-def _kept_core(
+def _keep_core(
     found: Located, core: tuple[float, float, float, float], origin: tuple[int, int]
 ) -> Located:
     """Letters of a tile moved to the page, those of its core only."""
@@ -147,7 +147,7 @@ def _kept_core(
     return moved.take(inside & (y >= core[1] - slack) & (y < core[3] + slack))
 
 
-def _joined(found: list[Located]) -> Located:
+def _concatenate(found: list[Located]) -> Located:
     return Located(
         body=np.concatenate([f.body for f in found]),
         box=np.concatenate([f.box for f in found]),
@@ -156,14 +156,14 @@ def _joined(found: list[Located]) -> Located:
     )
 
 
-def without_doubles(found: Located) -> Located:
+def suppress_duplicates(found: Located) -> Located:
     """The surest of several answers for one letter: anchors nearly at one place, or one box."""
     if not len(found):
         return found
     order = np.argsort(-found.score, kind="stable")
     surest = found.take(order)
-    later, surer = _near(surest)
-    double = _doubles(surest, later, surer)
+    later, surer = _neighbour_pairs(surest)
+    double = _are_duplicates(surest, later, surer)
     kept = np.ones(len(found), np.bool_)
     for i, j in zip(later[double], surer[double], strict=True):
         # One that is itself left out takes no other with it.
@@ -171,7 +171,7 @@ def without_doubles(found: Located) -> Located:
     return found.take(np.sort(order[kept]))
 
 
-def _near(found: Located) -> tuple[Ints, Ints]:
+def _neighbour_pairs(found: Located) -> tuple[Ints, Ints]:
     """Pairs (i, j), i rising and j before i, in one or in neighbouring cells of three bodies."""
     cells = np.floor(found.anchors / (float(np.median(found.body[:, 2])) * 3)).astype(int)
     cells -= cells.min(axis=0)
@@ -192,66 +192,70 @@ def _near(found: Located) -> tuple[Ints, Ints]:
     return i, j
 
 
-def _doubles(found: Located, i: Ints, j: Ints) -> npt.NDArray[np.bool_]:
+def _are_duplicates(found: Located, i: Ints, j: Ints) -> npt.NDArray[np.bool_]:
     """(P,) whether letter `i` repeats letter `j`."""
     away = np.hypot(*(found.anchors[j] - found.anchors[i]).T)
-    close = away < NEAR * np.minimum(found.body[j, 2], found.body[i, 2])
+    close = away < DUPLICATE_DISTANCE_BODIES * np.minimum(found.body[j, 2], found.body[i, 2])
     low = np.maximum(found.box[i, :2], found.box[j, :2])
     high = np.minimum(found.box[i, 2:], found.box[j, 2:])
     shared = np.prod(np.clip(high - low, 0, None), axis=1)
     area = np.prod(found.box[:, 2:] - found.box[:, :2], axis=1)
     # A yud may stand over the base of the letter before it, wholly within that letter's box.
     yud = found.letters.argmax(axis=1) == index_of("י")
-    kin = (yud[i] == yud[j]) | (away < KIN * found.body[i, 2])
-    return np.asarray(close | ((shared > SAME_BOX * np.minimum(area[i], area[j])) & kin))
+    kin = (yud[i] == yud[j]) | (away < YUD_DISTANCE_BODIES * found.body[i, 2])
+    return np.asarray(close | ((shared > DUPLICATE_BOX_SHARE * np.minimum(area[i], area[j])) & kin))
 
 
-NEAREST = 9
+SMOOTHING_LETTERS = 9
 """A letter and its eight nearest."""
 
-REACH = 5.0
+SMOOTHING_REACH_BODIES = 5.0
 """Letters farther off than so many bodies have no say."""
 
-LARGE = 0.22
+OWN_SIZE_LOG_RATIO = 0.22
 """A letter whose height differs by more than this (logarithm) from its neighbours' is its own."""
 
-OWN = 0.25
+OWN_HEIGHT_WEIGHT = 0.25
 """Share of a letter's own height in the corrected one."""
 
-ROWS = 512
+LETTERS_PER_BLOCK = 512
 
 
-def steadied(found: Located) -> Located:
+def smooth_neighbours(found: Located) -> Located:
     """The same letters with heights and turns that agree with their neighbours'."""
     if len(found) < 3:
         return found
     anchors, height = found.anchors, found.body[:, 2]
     quarters = (found.body[:, 3] / 90).round().astype(int) % 4
     heights, turns = height.copy(), quarters.copy()
-    for start in range(0, len(found), ROWS):
-        rows = slice(start, min(start + ROWS, len(found)))
-        near, heard = _neighbours(anchors, rows, height[rows])
+    for start in range(0, len(found), LETTERS_PER_BLOCK):
+        rows = slice(start, min(start + LETTERS_PER_BLOCK, len(found)))
+        near, heard = _nearest_letters(anchors, rows, height[rows])
         around = np.where(heard, np.log(height)[near], np.nan)
         usual = np.nanmedian(around, axis=1)
         own = np.log(height[rows])
-        close = np.abs(own - usual) < LARGE
-        heights[rows] = np.where(close, np.exp(OWN * own + (1 - OWN) * usual), height[rows])
+        close = np.abs(own - usual) < OWN_SIZE_LOG_RATIO
+        heights[rows] = np.where(
+            close, np.exp(OWN_HEIGHT_WEIGHT * own + (1 - OWN_HEIGHT_WEIGHT) * usual), height[rows]
+        )
         votes = np.stack([(heard & (quarters[near] == k)).sum(axis=1) for k in range(4)], axis=1)
         ahead = votes.max(axis=1) > votes[np.arange(len(votes)), quarters[rows]]
         turns[rows] = np.where(ahead, votes.argmax(axis=1), quarters[rows])
-    return Located(_bodies(anchors, heights, 90.0 * turns), found.box, found.score, found.letters)
+    return Located(
+        _bodies_at_anchors(anchors, heights, 90.0 * turns), found.box, found.score, found.letters
+    )
 
 
-def _neighbours(anchors: Floats, rows: slice, height: Floats) -> tuple[np.ndarray, np.ndarray]:
+def _nearest_letters(anchors: Floats, rows: slice, height: Floats) -> tuple[np.ndarray, np.ndarray]:
     """(R, k) indices of the nearest letters, the letter itself first, and whether each is heard."""
     away = np.hypot(*(anchors[rows, None, :] - anchors[None, :, :]).transpose(2, 0, 1))
-    count = min(NEAREST, len(anchors))
+    count = min(SMOOTHING_LETTERS, len(anchors))
     near = np.argpartition(away, count - 1, axis=1)[:, :count]
-    heard = np.take_along_axis(away, near, axis=1) <= REACH * height[:, None]
+    heard = np.take_along_axis(away, near, axis=1) <= SMOOTHING_REACH_BODIES * height[:, None]
     return near, heard
 
 
-def _bodies(anchors: Floats, heights: Floats, turns: Floats) -> Floats:
+def _bodies_at_anchors(anchors: Floats, heights: Floats, turns: Floats) -> Floats:
     """Bodies that keep their anchors: the ruled line follows the height."""
     angle = np.deg2rad(turns)
     down = np.stack([-np.sin(angle), np.cos(angle)], axis=1)

@@ -12,39 +12,39 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer.letters.locator import locate, resized
+from crownlet.infer.letters.locator import locate, resize
 from crownlet.infer.networks import LOCATOR_BODY_PX, Networks
 from crownlet.infer.records import Located
 
 Gray = npt.NDArray[np.uint8]
 
-SMALLEST_BODY = 17
+MIN_BODY_PX = 17
 """Least body height in px: below it a kulmus is under six pixels and the letters run together."""
 
-WINDOW = 448
+WINDOW_PX = 448
 """Side in px of the window that is tried, at the locator's scale."""
 
-AGREED = 0.18
+AGREED_LOG_RATIO = 0.18
 """The locator's page scale is taken as right when its own answer differs by less than this."""
 
-CORRECTIONS = 5
+MAX_CORRECTIONS = 5
 
-ENOUGH, FEW = 5, 40
+MIN_LETTERS, MAX_WEIGHED_LETTERS = 5, 40
 
-SURE = 0.6
+SURE_PROBABILITY = 0.6
 """Mean probability of the window's letters, place and class, with which the search ends."""
 
-INK = 128
+INK_LEVEL = 128
 
-UPSIDE_DOWN = 0.9
+UPSIDE_DOWN_SHARE = 0.9
 """Only a page on which nearly all stand on their heads is upside down: on the back of a mezuzah
 fourteen letters of seventeen do so by custom (Keset HaSofer 27:7)."""
 
-LADDER = (1.0, 1.5, 0.67, 2.25, 0.45, 3.4, 0.3)
+SCALE_FACTORS = (1.0, 1.5, 0.67, 2.25, 0.45, 3.4, 0.3)
 
 
 @dataclass(frozen=True)
-class Size:
+class LetterSize:
     """Body height in px of a page's letters, and the clockwise turn of most of them in degrees."""
 
     body: float
@@ -57,7 +57,7 @@ class Size:
 
 def ink_share(flat: Gray) -> float:
     """Share of the page's pixels that are ink."""
-    return float(np.count_nonzero(flat[::2, ::2] < INK) / flat[::2, ::2].size)
+    return float(np.count_nonzero(flat[::2, ::2] < INK_LEVEL) / flat[::2, ::2].size)
 
 
 def stroke_width(flat: Gray) -> float:
@@ -68,7 +68,7 @@ def stroke_width(flat: Gray) -> float:
     columns = cv2.transpose(flat[:, :: max(1, flat.shape[1] // 1500)])
     # All columns one after another between white pixels: the ink begins and ends in turn.
     inked = np.zeros(1 + columns.shape[0] * (columns.shape[1] + 1), np.bool_)
-    np.less(columns, INK, out=inked[1:].reshape(len(columns), -1)[:, :-1])
+    np.less(columns, INK_LEVEL, out=inked[1:].reshape(len(columns), -1)[:, :-1])
     changes = np.flatnonzero(inked[1:] != inked[:-1])
     runs = changes[1::2] - changes[::2]
     runs = runs[(runs >= 3) & (runs < flat.shape[0] // 4)]
@@ -83,53 +83,58 @@ def stroke_width(flat: Gray) -> float:
     return float(np.sqrt(levels[best] * levels[best + 1]))
 
 
-def estimate(networks: Networks, flat: Gray, threshold: float) -> Size:
+def estimate_size(networks: Networks, flat: Gray, threshold: float) -> LetterSize:
     """Size and turn of the letters of a flattened page (H, W)."""
     width = stroke_width(flat)
     guess = 3.0 * width if width else 40.0
-    best, size = 0.0, Size(guess, 0, 0)
-    for factor in LADDER:
+    best, size = 0.0, LetterSize(guess, 0, 0)
+    for factor in SCALE_FACTORS:
         body = float(np.clip(guess * factor, 8, flat.shape[0]))
-        found, agreed = _settled(networks, flat, body, threshold)
+        found, agreed = _correct_scale(networks, flat, body, threshold)
         if not len(found):
             continue
         # Specks of a mottled skin pass for places of letters, but not for any one letter.
         sure = float((found.score * found.letters.max(axis=1)).mean())
         # Many doubtful letters at a wrong scale weigh less than a few sure ones at the right one.
-        weight = sure**2 * min(len(found), FEW) * (2.0 if agreed else 1.0)
+        weight = sure**2 * min(len(found), MAX_WEIGHED_LETTERS) * (2.0 if agreed else 1.0)
         if weight > best:
-            best, size = weight, Size(_height(found), _turn(found), len(found), sure)
-        if agreed and len(found) >= ENOUGH and sure > SURE:
+            best, size = (
+                weight,
+                LetterSize(_median_height(found), _commonest_turn(found), len(found), sure),
+            )
+        if agreed and len(found) >= MIN_LETTERS and sure > SURE_PROBABILITY:
             break
     return size
 
 
-def _settled(networks: Networks, flat: Gray, body: float, threshold: float) -> tuple[Located, bool]:
+def _correct_scale(
+    networks: Networks, flat: Gray, body: float, threshold: float
+) -> tuple[Located, bool]:
     """Letters in a window at the scale for `body`, corrected until the letters agree with it."""
-    for _ in range(CORRECTIONS):
-        found = _try(networks, flat, body, threshold)
+    for _ in range(MAX_CORRECTIONS):
+        found = _locate_in_window(networks, flat, body, threshold)
         if len(found) < 2:
             return found, False
-        height = _height(found)
-        if abs(np.log(height / body)) < AGREED:
+        height = _median_height(found)
+        if abs(np.log(height / body)) < AGREED_LOG_RATIO:
             return found, True
         body = float(np.clip(height, 8, flat.shape[0]))
     return found, False
 
 
-def _try(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
-    side = int(WINDOW * body / LOCATOR_BODY_PX)
-    x0, y0 = _busiest(flat, side)
+def _locate_in_window(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
+    side = int(WINDOW_PX * body / LOCATOR_BODY_PX)
+    x0, y0 = _busiest_window(flat, side)
     return locate(networks, flat[y0 : y0 + side, x0 : x0 + side], body, threshold)
 
 
-def _busiest(flat: Gray, side: int) -> tuple[int, int]:
+def _busiest_window(flat: Gray, side: int) -> tuple[int, int]:
     """Corner of the square with the most stroke edges: writing has many, a dark frame few."""
     height, width = flat.shape
     if side >= height and side >= width:
         return 0, 0
     step = max(1, side // 64)
-    small = resized(flat, 1 / step)
+    small = resize(flat, 1 / step)
     edges = cv2.absdiff(small, cv2.blur(small, (5, 5))).astype(np.float32)
     cells = (min(side // step, edges.shape[1]), min(side // step, edges.shape[0]))
     total = cv2.boxFilter(edges, -1, cells, anchor=(0, 0), borderType=cv2.BORDER_CONSTANT)
@@ -138,17 +143,17 @@ def _busiest(flat: Gray, side: int) -> tuple[int, int]:
     return int(column) * step, int(row) * step
 
 
-def _height(found: Located) -> float:
+def _median_height(found: Located) -> float:
     """Median body height, the sure letters counting for more."""
     sure = found.score >= np.median(found.score)
     return float(np.median(found.body[sure, 2]))
 
 
-def _turn(found: Located) -> int:
+def _commonest_turn(found: Located) -> int:
     """Commonest turn in degrees, weighted by certainty."""
     quarters = (found.body[:, 3] / 90).round().astype(int) % 4
     shares = np.bincount(quarters, weights=found.score, minlength=4)
     best = int(shares.argmax())
-    if best == 2 and shares[2] < UPSIDE_DOWN * shares.sum():
+    if best == 2 and shares[2] < UPSIDE_DOWN_SHARE * shares.sum():
         return 0
     return 90 * best

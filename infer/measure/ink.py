@@ -211,7 +211,7 @@ def _patch(
     by_number[:, 2] += ((c + s) / 2 - 0.5, (c - s) / 2 - 0.5)
     patch = cv2.warpAffine(
         flat, by_number, (width, tall), flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT, borderValue=crops.FILL,
+        borderMode=cv2.BORDER_CONSTANT, borderValue=crops.FILL_GREY,
     )  # fmt: skip
     back = np.asarray(cv2.invertAffineTransform(onto), np.float64)
     return np.asarray(patch, np.uint8), back, (float(left), float(top)), scale
@@ -224,7 +224,7 @@ def _window(flat: Mask, column: int, row: int, width: int, tall: int) -> Mask:
     inside = flat[y0:y1, x0:x1]
     if inside.shape == (tall, width):
         return inside
-    framed = np.full((tall, width), crops.FILL, np.uint8)
+    framed = np.full((tall, width), crops.FILL_GREY, np.uint8)
     if y0 < y1 and x0 < x1:
         framed[y0 - row : y1 - row, x0 - column : x1 - column] = inside
     return framed
@@ -236,7 +236,7 @@ _GREYS = np.arange(256, dtype=np.float32)
 def _darkness(patch: Mask) -> Grey:
     """Share of ink 0 to 1, between the middle greys of this letter's ink and of its skin."""
     sums = np.cumsum(np.bincount(patch[::2, ::2].ravel(), minlength=256))
-    skin = _middle(sums, 160, 255, crops.FILL)
+    skin = _middle(sums, 160, 255, crops.FILL_GREY)
     ink = _middle(sums, 0, 111, 32)
     table = np.clip((skin - _GREYS) / max(skin - ink, 1.0), 0.0, 1.0)
     return np.asarray(cv2.LUT(patch, table), np.float32)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.image.rotate import points_back
+from crownlet.infer.image.rotate import rotate_points_back
 from crownlet.infer.measure import crowns, openings
 from crownlet.infer.measure import edges as seats
 from crownlet.infer.measure import gaps as parting
@@ -144,7 +144,7 @@ def measure_letters(
             ends.append(ink.on_page(np.stack([length.start, length.end])))
     if not taken:
         return ()
-    placed = points_back(np.concatenate(ends), page.turn, page.size).reshape(-1, 4).tolist()
+    placed = rotate_points_back(np.concatenate(ends), page.turn, page.size).reshape(-1, 4).tolist()
     return tuple(
         _measurement(
             row.glyph, length, border, says, ruler, q / page.dpi * 25.4 if page.dpi else None

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer.image.rotate import letters_back
+from crownlet.infer.image.rotate import rotate_letters_back
 from crownlet.infer.quality.blur import edge_widths
 from crownlet.infer.records import Floats, Located
 
@@ -161,6 +161,6 @@ def measure(gray: Gray, flat: Gray, found: Located, turn: int) -> Measures:
     edge = edge_widths(flat, found.box, usual)
     known = np.isfinite(edge)
     edge[~known] = np.median(edge[known]) if known.any() else 2.0
-    given = letters_back(found, turn, (gray.shape[1], gray.shape[0]))
+    given = rotate_letters_back(found, turn, (gray.shape[1], gray.shape[0]))
     seen = light(gray, given.box)
     return Measures(q, edge, seen.contrast, seen.glare, seen.dark, seen.rise, noise(gray))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crownlet.infer.layout.lines import Layout
-from crownlet.infer.layout.spacing import Whites, spacing
+from crownlet.infer.layout.spacing import Gaps, line_spacing
 from crownlet.infer.quality.legibility import Judged
 from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord
 from crownlet.infer.routing.reasons import Reason, defect_reasons, merged, sure
@@ -24,7 +24,7 @@ TOUCH_SOFT = 0.08
 class Measured:
     """Gaps of a page: whites, their place between letter and word gap, their odds; each (P,)."""
 
-    whites: Whites
+    whites: Gaps
     place: Floats
     """0 at the line's usual letter gap, 1 at its usual word gap."""
     joined: Floats
@@ -38,10 +38,10 @@ class Measured:
         return self.parted / np.maximum(self.parted + self.joined, 1e-9)
 
 
-def judge(whites: Whites, layout: Layout, thresholds: Thresholds) -> Measured:
+def judge(whites: Gaps, layout: Layout, thresholds: Thresholds) -> Measured:
     """Place every white between the letter and word gaps of its line."""
     line = np.array([layout.line[right] for right, _ in layout.pairs()], dtype=np.int64)
-    around = spacing(whites, line)
+    around = line_spacing(whites, line)
     place = (whites.q - around.letter) / np.maximum(around.word - around.letter, 1e-6)
     yuds = whites.q / whites.yud
     joined = logistic(thresholds.gaps["words_joined"], place, yuds)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
-from crownlet.infer.letters.assessor import read_letters
+from crownlet.infer.letters.assessor import likeliest_letters
 from crownlet.infer.quality.legibility import Judged
 from crownlet.infer.records import SHAPE_DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
 from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
@@ -38,7 +38,7 @@ def glyph_rows(
     `learned` names the columns of `assessed.defects`; what `judged` skips is written, not routed.
     """
     rows = []
-    for i, letter in enumerate(read_letters(odds)):
+    for i, letter in enumerate(likeliest_letters(odds)):
         expected = None if matched is None else matched.expected(i)
         expected_p = float(odds[i, index_of(expected)]) if expected else 0.0
         basis = expected if expected and expected_p >= PLAUSIBLE else letter

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.infer.layout.frame import Frame
+from crownlet.infer.layout.frame import HiddenText
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.records import (
     LETTER_ABSENT,
@@ -122,7 +122,7 @@ def shown_span(matched: AlignedText) -> tuple[int, int]:
     return first, last
 
 
-def find_absent(matched: AlignedText, layout: Layout, view: Frame) -> tuple[list[Indel], int]:
+def find_absent(matched: AlignedText, layout: Layout, view: HiddenText) -> tuple[list[Indel], int]:
     """Runs of absent letters, and the number of letters that the frame of the picture hides."""
     expected = matched.alignment.expected
     rows = np.flatnonzero(expected >= 0)

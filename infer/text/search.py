@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from crownlet.datasets.scribal.texts import portion, read_portion
-from crownlet.infer.layout.frame import Frame, frame
+from crownlet.infer.layout.frame import HiddenText, hidden_by_frame
 from crownlet.infer.records import PageRecord, TextMatch
 from crownlet.infer.text.discrepancies import TextContext
 from crownlet.infer.text.line_starts import has_lines_of_mezuzah
@@ -59,7 +59,7 @@ def compare_with_text(page: TextContext, text: TextChoice) -> TextComparison:
     """
     if text is None or not page.letters:
         return None, None
-    view = frame(page.found, page.layout, page.size)
+    view = hidden_by_frame(page.found, page.layout, page.size)
     if text == AUTO:
         return _search_and_compare(page, view)
     matched = _align(page, text, view)
@@ -67,14 +67,14 @@ def compare_with_text(page: TextContext, text: TextChoice) -> TextComparison:
     return (matched if share_agreeing(matched, page.letters) >= MIN_TEXT_AGREEMENT else None), match
 
 
-def _align(page: TextContext, text: Portion, view: Frame) -> AlignedText:
+def _align(page: TextContext, text: Portion, view: HiddenText) -> AlignedText:
     matched = align_to_portion(page.odds, page.word_start_p, text, view.perhaps)
     return matched.without_foreign(
         foreign_letters(matched.alignment.expected, page.found, page.layout)
     )
 
 
-def _search_and_compare(page: TextContext, view: Frame) -> TextComparison:
+def _search_and_compare(page: TextContext, view: HiddenText) -> TextComparison:
     # Loaded only here: the text of the Pentateuch is not needed where the portion is named.
     from crownlet.datasets.scribal.pentateuch.search import find_passage
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from crownlet.infer.layout.frame import Frame
+from crownlet.infer.layout.frame import HiddenText
 from crownlet.infer.records import AbsentLetter, TextMatch
 from crownlet.infer.text.discrepancies import (
     Indel,
@@ -18,7 +18,7 @@ from crownlet.infer.text.discrepancies import (
 from crownlet.infer.text.match import MIN_TEXT_AGREEMENT, AlignedText, share_agreeing
 
 
-def summarise(matched: AlignedText, page: TextContext, view: Frame) -> TextMatch:
+def summarise(matched: AlignedText, page: TextContext, view: HiddenText) -> TextMatch:
     """Counts, and every discrepancy of the text with the place to look at."""
     name, length = matched.portion.name, matched.alignment.length
     pairs = [(matched.expected(i), letter) for i, letter in enumerate(page.letters)]

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from crownlet.datasets.files.images import read_page, to_gray
-from crownlet.infer.image.flatten import GROUND, INK, flatten
+from crownlet.infer.image.flatten import INK_GREY, SKIN_GREY, flatten
 from crownlet.infer.letters.scale import stroke_width
 
 
@@ -29,8 +29,8 @@ def test_flattening_leaves_its_picture_as_it_was_and_levels_the_light() -> None:
     before = page.copy()
     flat = flatten(page, 30.0)
     assert np.array_equal(page, before)
-    assert abs(float(np.median(flat[90])) - GROUND) < 8
-    assert abs(float(np.median(flat[100, 60:540])) - INK) < 12
+    assert abs(float(np.median(flat[90])) - SKIN_GREY) < 8
+    assert abs(float(np.median(flat[100, 60:540])) - INK_GREY) < 12
 
 
 @pytest.mark.parametrize("width", [5, 12, 24])

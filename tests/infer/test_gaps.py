@@ -33,7 +33,7 @@ def measured(page: PageTruth) -> tuple[gaps.Measured, np.ndarray, list[str | Non
     text = "".join(letters[i].letter for i in layout.order)
     flat = flatten(to_gray(page.image), float(np.median(found.body[:, 2])))
     result = gaps.judge(
-        whites.measure(crops.fitted(flat, found), found, layout, text), layout, LIMITS
+        whites.measure_gaps(crops.fit_to_letters(flat, found), found, layout, text), layout, LIMITS
     )
     known = {(g.right, g.left): g for g in page.gaps}
     index = {id(t): k for k, t in enumerate(page.letters)}

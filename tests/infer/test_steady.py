@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.infer.letters.locator import steadied
+from crownlet.infer.letters.locator import smooth_neighbours
 from crownlet.infer.records import Located
 
 RNG = np.random.default_rng(3)
@@ -23,7 +23,7 @@ def lines(height: np.ndarray, turn: np.ndarray) -> Located:
 def test_noise_of_height_shrinks_and_anchors_stay() -> None:
     height = 28 * np.exp(RNG.normal(0, 0.06, 200))
     found = lines(height, np.zeros(200))
-    calm = steadied(found)
+    calm = smooth_neighbours(found)
     assert np.std(np.log(calm.body[:, 2])) < 0.5 * np.std(np.log(height))
     assert np.allclose(calm.anchors, found.anchors)
 
@@ -32,12 +32,12 @@ def test_a_large_letter_stays_large() -> None:
     # The ayin and the dalet of the first verse are written large (Mishneh Torah, Tefillin 2:6).
     height = np.full(100, 28.0)
     height[45] = 42.0
-    assert steadied(lines(height, np.zeros(100))).body[45, 2] == 42.0
+    assert smooth_neighbours(lines(height, np.zeros(100))).body[45, 2] == 42.0
 
 
 def test_slowly_changing_height_is_followed() -> None:
     height = np.tile(np.linspace(24, 34, 20), 10)
-    calm = steadied(lines(height, np.zeros(200))).body[:, 2]
+    calm = smooth_neighbours(lines(height, np.zeros(200))).body[:, 2]
     inside = (np.arange(200) % 20 > 2) & (np.arange(200) % 20 < 17)
     assert np.abs(calm - height)[inside].max() < 0.6
 
@@ -45,10 +45,10 @@ def test_slowly_changing_height_is_followed() -> None:
 def test_single_turns_are_outvoted_and_whole_lines_are_not() -> None:
     turn = np.zeros(100)
     turn[[7, 33]] = 180
-    assert (steadied(lines(np.full(100, 28.0), turn)).body[:, 3] == 0).all()
+    assert (smooth_neighbours(lines(np.full(100, 28.0), turn)).body[:, 3] == 0).all()
     turn = np.where(np.arange(40) < 20, 180.0, 0.0)
     found = lines(np.full(40, 28.0), turn)
     body = found.body.copy()
     body[20:, 1] += 400
     apart = Located(body, found.box, found.score, found.letters)
-    assert (steadied(apart).body[:, 3] == turn).all()
+    assert (smooth_neighbours(apart).body[:, 3] == turn).all()

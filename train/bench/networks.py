@@ -134,7 +134,7 @@ def _field(field: int, content: bytes) -> bytes:
 
 def flops_a_crop(folder: Path) -> int:
     """Operations of the assessor for one letter."""
-    crop = np.zeros((1, 2, crops.HEIGHT, crops.WIDTH), np.uint8)
+    crop = np.zeros((1, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), np.uint8)
     return flops(folder / "assessor.onnx", {"crops": crop})
 
 

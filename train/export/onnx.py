@@ -74,13 +74,18 @@ def export_assessor(
     )
     facts = {
         "version": version, "letters": LETTERS, "defects": list(LEARNED_DEFECTS),
-        "parts": list(PARTS), "body": crops.BODY, "crop": [crops.HEIGHT, crops.WIDTH],
+        "parts": list(PARTS), "body": crops.CROP_BODY_PX, "crop": [crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX],
     }  # fmt: skip
-    batch = torch.randint(0, 256, (4, 2, crops.HEIGHT, crops.WIDTH), dtype=torch.uint8)
+    batch = torch.randint(
+        0, 256, (4, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), dtype=torch.uint8
+    )
     dims = {"crops": {0: torch.export.Dim("letters", min=1, max=4096)}}
     names = ["letter", "defects", "tags", "parts"]
     _write(wrapped, batch, path, facts, ["crops"], names, dims)
-    samples = [batch, torch.randint(0, 256, (7, 2, crops.HEIGHT, crops.WIDTH), dtype=torch.uint8)]
+    samples = [
+        batch,
+        torch.randint(0, 256, (7, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), dtype=torch.uint8),
+    ]
     return _parity(wrapped, path, samples, "crops", lambda outputs: outputs)
 
 

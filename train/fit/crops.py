@@ -88,7 +88,7 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
     One in sixteen shows no letter: the white between lines, the meeting of two letters.
     """
     heights = [letter.body[2] for letter in page.letters]
-    body = float(np.median(heights)) if heights else cutting.BODY
+    body = float(np.median(heights)) if heights else cutting.CROP_BODY_PX
     gray = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
     if rng.random() < 0.2:
         gray, scale = _blurred_down(gray, body, rng), 1.0
@@ -107,7 +107,7 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
 
 
 def _no_crops() -> Crops:
-    h, w = cutting.HEIGHT, cutting.WIDTH
+    h, w = cutting.CROP_HEIGHT_PX, cutting.CROP_WIDTH_PX
     return Crops(
         np.empty((0, h, w), np.uint8), np.empty((0, 4), np.uint8), np.empty(0, np.uint8),
         np.empty(0, np.uint8), np.empty(0, np.float16),
@@ -178,7 +178,9 @@ def _empty_crop(
     body = (spot[0] * scale, spot[1] * scale, height * scale, angle)
     box = np.array([spot[0] - half, spot[1] - 0.2 * q, spot[0] + half, spot[1] + tall]) * scale
     crop = cutting.crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
-    blank = np.zeros((6, cutting.HEIGHT // MASK_STRIDE, cutting.WIDTH // MASK_STRIDE), np.uint8)
+    blank = np.zeros(
+        (6, cutting.CROP_HEIGHT_PX // MASK_STRIDE, cutting.CROP_WIDTH_PX // MASK_STRIDE), np.uint8
+    )
     unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
     return (
         crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER), np.uint8(NO_LETTER), np.float16(0.0),
@@ -198,12 +200,12 @@ def part_masks(
     parts: tuple[PartShape, ...], matrix: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.uint8]:
     """(6, 32, 24) cover of each part channel, for polygons mapped to crop px by `matrix` (2, 3)."""
-    full = np.zeros((6, cutting.HEIGHT, cutting.WIDTH), np.uint8)
+    full = np.zeros((6, cutting.CROP_HEIGHT_PX, cutting.CROP_WIDTH_PX), np.uint8)
     for part in parts:
         points = part.polygon @ matrix[:, :2].T + matrix[:, 2]
         fixed = [np.round(points * 16).astype(np.int32)]
         cv2.fillPoly(full[0], fixed, 255, shift=4)
         cv2.fillPoly(full[MASK_CHANNEL[part.kind]], fixed, 255, shift=4)
-    size = (cutting.WIDTH // MASK_STRIDE, cutting.HEIGHT // MASK_STRIDE)
+    size = (cutting.CROP_WIDTH_PX // MASK_STRIDE, cutting.CROP_HEIGHT_PX // MASK_STRIDE)
     small = [cv2.resize(mask, size, interpolation=cv2.INTER_AREA) for mask in full]
     return np.stack([np.asarray(mask, np.uint8) for mask in small])

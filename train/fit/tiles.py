@@ -17,7 +17,7 @@ from torch import Tensor
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
 from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.infer.image.crops import FILL
+from crownlet.infer.image.crops import FILL_GREY
 from crownlet.infer.image.flatten import flatten
 from crownlet.models.locator import STRIDE, UNIT
 from crownlet.models.losses import LocatorTargets
@@ -62,7 +62,7 @@ def make_tile(page: PageTruth, rng: np.random.Generator, body: float | None = No
     gray, points = _rescaled(gray, want / have, rng)
     turns = int(rng.choice(4, p=(0.76, 0.08, 0.08, 0.08)))
     top, left = _window(gray.shape, page, points, rng)
-    image = np.full((TILE, TILE), FILL, np.uint8)
+    image = np.full((TILE, TILE), FILL_GREY, np.uint8)
     view = gray[max(top, 0) : top + TILE, max(left, 0) : left + TILE]
     y, x = max(-top, 0), max(-left, 0)
     image[y : y + view.shape[0], x : x + view.shape[1]] = view
