@@ -27,8 +27,8 @@ from crownlet.infer.letters.assessor import assess, letter_probabilities, likeli
 from crownlet.infer.letters.locator import locate, smooth_neighbours
 from crownlet.infer.measure.letters import Upright, measure_letters
 from crownlet.infer.networks import Networks
-from crownlet.infer.quality.legibility import Judged, judge
-from crownlet.infer.quality.measures import Measures, measure
+from crownlet.infer.quality.legibility import PictureLimits, limits_of
+from crownlet.infer.quality.measures import PictureMeasures, measure_picture
 from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
 from crownlet.infer.routing import gaps
 from crownlet.infer.routing import glyphs as glyphs_
@@ -84,7 +84,7 @@ class Detection:
     found: Located
     assessed: Assessed
     turn: int
-    measures: Measures
+    measures: PictureMeasures
     """Quality of the picture around the letters, row for row with `found`."""
     agreement: float
     """How far the two networks agree on what was located, 0 to 1."""
@@ -119,7 +119,7 @@ def detect(
         raise PageError(label, NO_LETTERS_TEXT)
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # No network is asked for it; where the assessor strikes letters out it is measured anew.
-        quality = beside.submit(measure, gray, flat, found, size.turn)
+        quality = beside.submit(measure_picture, gray, flat, found, size.turn)
         fitted = crops.fit_to_letters(flat, found)
         assessed = assess(networks, fitted, found)
         agreement = network_agreement(found, assessed)
@@ -130,7 +130,7 @@ def detect(
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = crops.fit_to_letters(flat, found)
     with watch.stage("quality"):
-        measures = quality.result() if kept.all() else measure(gray, flat, found, size.turn)
+        measures = quality.result() if kept.all() else measure_picture(gray, flat, found, size.turn)
     return Detection(flat, fitted, found, assessed, size.turn, measures, agreement)
 
 
@@ -191,7 +191,7 @@ class OrderedPage:
     layout: Layout
     found: Located
     assessed: Assessed
-    measures: Measures
+    measures: PictureMeasures
     odds: Floats
     letters: str
     measured: gaps.Measured
@@ -252,7 +252,7 @@ def _route(
     match: TextMatch | None,
 ) -> PageRecord:
     limits, customs, learned = rules.thresholds, rules.customs, rules.learned
-    judged = judge(
+    judged = limits_of(
         page.measures, page.found, page.assessed, page.odds, limits.picture,
         doubted=seen.agreement < limits.doubted_agreement,
     )  # fmt: skip
@@ -304,7 +304,7 @@ def _letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
 
 
 def picture_quality(
-    page: OrderedPage, facts: ImageFacts, agreement: float, judged: Judged
+    page: OrderedPage, facts: ImageFacts, agreement: float, judged: PictureLimits
 ) -> dict[str, float]:
     """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
     q = float(np.median(page.found.body[:, 2])) / 3

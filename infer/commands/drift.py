@@ -10,7 +10,7 @@ from crownlet.infer.commands import DONE, WRONG_USAGE
 from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
-    from crownlet.infer.drift.compare import Drift
+    from crownlet.infer.drift.compare import RunDrift
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -26,32 +26,37 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 def run(options: argparse.Namespace) -> int:
     """Compare, say it and write it into the run."""
     from crownlet.datasets.files.errors import FileFault
-    from crownlet.infer.drift.compare import lines, write
+    from crownlet.infer.drift.compare import drift_lines, write_drift
 
     folder = Path(options.run_folder)
     try:
         found = compared(folder, options.model)
-        path = write(found, folder)
+        path = write_drift(found, folder)
     except FileFault as error:
         print_error(error)
         return WRONG_USAGE
     except OSError as error:
         print_error(f"{folder}: cannot be written ({error.strerror or error}).")
         return WRONG_USAGE
-    print(*lines(found), f"Compared with {found.reference}; written to {path}", sep="\n")
+    print(*drift_lines(found), f"Compared with {found.reference}; written to {path}", sep="\n")
     return DONE
 
 
-def compared(folder: Path, model: str | None) -> Drift:
+def compared(folder: Path, model: str | None) -> RunDrift:
     """The run in a folder beside the reference of a model; FileFault where that cannot be."""
-    from crownlet.infer.drift.compare import compare
-    from crownlet.infer.drift.reference import NAME, DriftReferenceError, of_scroll, read
+    from crownlet.infer.drift.compare import compare_run
+    from crownlet.infer.drift.reference import (
+        REFERENCE_FILE,
+        DriftReferenceError,
+        read_drift_reference,
+        scroll_features,
+    )
     from crownlet.infer.networks import weights_folder
     from crownlet.infer.run.run import open_run
     from crownlet.infer.run.tables import RunError
 
     place = Path(model) if model else weights_folder()
-    reference, opened = read(place), open_run(folder)
+    reference, opened = read_drift_reference(place), open_run(folder)
     scrolls = {}
     for scroll in opened.scrolls:
         records = [opened.pages[page].brief()[0] for page in scroll.pages]
@@ -59,11 +64,12 @@ def compared(folder: Path, model: str | None) -> Drift:
             made_by = record.versions.get("model", {})
             if any(made_by.get(name) != value for name, value in reference.model.items()):
                 raise DriftReferenceError(
-                    place / NAME, f"belongs to other networks than those that read {record.name}."
+                    place / REFERENCE_FILE,
+                    f"belongs to other networks than those that read {record.name}.",
                 )
         records = [record for record in records if record.glyphs]
         if records:
-            scrolls[scroll.name] = of_scroll(records)
+            scrolls[scroll.name] = scroll_features(records)
     if not scrolls:
         raise RunError(folder, "has no letters to compare.")
-    return compare(reference, scrolls)
+    return compare_run(reference, scrolls)

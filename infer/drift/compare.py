@@ -11,19 +11,19 @@ from typing import Any, Literal
 import numpy as np
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
-from crownlet.infer.drift.reference import FEATURES, Feature, Floats, Reference
+from crownlet.infer.drift.reference import FEATURES, DriftReference, Feature, Floats
 
 ALPHA = 0.05
 """How often pages of the known kind may be told apart: of single scrolls, and of a whole run."""
 
-PLACED = 5
+MIN_SCROLLS_FOR_SHIFT = 5
 """Scrolls from which on the scores of a run are compared as distributions."""
 
 Likeness = Literal["alike", "shifted", "unlike"]
 
 
 @dataclass(frozen=True)
-class Strange:
+class ScrollDrift:
     """One scroll: share of known pages at least as strange, and by what it is strange."""
 
     scroll: str
@@ -34,11 +34,11 @@ class Strange:
 
 
 @dataclass(frozen=True)
-class Drift:
+class RunDrift:
     """What a run looks like to the networks."""
 
     likeness: Likeness
-    scrolls: tuple[Strange, ...]
+    scrolls: tuple[ScrollDrift, ...]
     unlike: int
     """Scrolls told apart."""
     shifted: tuple[Feature, ...]
@@ -46,7 +46,7 @@ class Drift:
     reference: str
 
 
-def compare(reference: Reference, scrolls: Mapping[str, Floats]) -> Drift:
+def compare_run(reference: DriftReference, scrolls: Mapping[str, Floats]) -> RunDrift:
     """Compare sketches (F,) of scrolls, by name, with what is known. ValueError without any.
 
     A run is unlike when more of its scrolls stand out than chance would have at `ALPHA` (binomial);
@@ -60,31 +60,33 @@ def compare(reference: Reference, scrolls: Mapping[str, Floats]) -> Drift:
     strange = reference.strangeness(sketches)
     usual = np.quantile(reference.strangeness(reference.pages).max(axis=1), 1 - ALPHA)
     rows = tuple(
-        Strange(name, float(chance), _by(row, usual) if chance <= ALPHA else ())
+        ScrollDrift(name, float(chance), _strange_features(row, usual) if chance <= ALPHA else ())
         for name, chance, row in zip(scrolls, chances, strange, strict=True)
     )
     unlike = sum(bool(row.chance <= ALPHA) for row in rows)
-    shifted = _shifted(reference.pages, sketches) if len(rows) >= PLACED else ()
+    shifted = (
+        _shifted_scores(reference.pages, sketches) if len(rows) >= MIN_SCROLLS_FOR_SHIFT else ()
+    )
     likeness: Likeness = "alike" if not shifted else "shifted"
-    if unlike and tail(unlike, len(rows)) <= ALPHA:
+    if unlike and binomial_tail(unlike, len(rows)) <= ALPHA:
         likeness = "unlike"
-    return Drift(likeness, rows, unlike, shifted, reference.provenance)
+    return RunDrift(likeness, rows, unlike, shifted, reference.provenance)
 
 
-def _by(strange: Floats, usual: float) -> tuple[Feature, ...]:
+def _strange_features(strange: Floats, usual: float) -> tuple[Feature, ...]:
     order = np.argsort(-strange, kind="stable")
     return tuple(FEATURES[k] for k in order if strange[k] >= usual)
 
 
-def tail(count: int, of: int, chance: float = ALPHA) -> float:
+def binomial_tail(count: int, of: int, chance: float = ALPHA) -> float:
     """Probability of `count` or more out of `of` at this chance each."""
     rest = range(count, of + 1)
     return sum(comb(of, k) * chance**k * (1 - chance) ** (of - k) for k in rest)
 
 
-def _shifted(known: Floats, new: Floats) -> tuple[Feature, ...]:
+def _shifted_scores(known: Floats, new: Floats) -> tuple[Feature, ...]:
     scores = [k for k, feature in enumerate(FEATURES) if feature.score]
-    p = np.array([smirnov(known[:, k], new[:, k]) for k in scores])
+    p = np.array([smirnov_p(known[:, k], new[:, k]) for k in scores])
     found = []
     for step, place in enumerate(np.argsort(p, kind="stable")):
         if p[place] > ALPHA / (len(scores) - step):
@@ -93,7 +95,7 @@ def _shifted(known: Floats, new: Floats) -> tuple[Feature, ...]:
     return tuple(found)
 
 
-def smirnov(known: Floats, new: Floats) -> float:
+def smirnov_p(known: Floats, new: Floats) -> float:
     """Probability, at most, of `new` lying so much higher than `known` by chance (Smirnov 1939)."""
     values = np.concatenate([known, new])
     below = [np.searchsorted(np.sort(x), values, side="right") / len(x) for x in (known, new)]
@@ -102,9 +104,9 @@ def smirnov(known: Floats, new: Floats) -> float:
     return float(np.exp(-2 * size * gap**2))
 
 
-NAME = "drift.json"
+DRIFT_FILE = "drift.json"
 
-SAYS = {
+LIKENESS_TEXT = {
     "alike": "They look like what the networks know: their numbers may be taken as measured.",
     "shifted": "No page stands out, yet the networks are less sure here than on what they know: "
     "expect more errors than the measured ones, and read a sample.",
@@ -112,35 +114,35 @@ SAYS = {
     "rates and thresholds here before a sample has been read.",
 }
 
-MOST = 12
+MAX_LISTED_SCROLLS = 12
 """Scrolls listed on the screen; the file has them all."""
 
 
-def lines(drift: Drift) -> list[str]:
+def drift_lines(drift: RunDrift) -> list[str]:
     """Sentences for the screen."""
     told = f"{drift.unlike} of {len(drift.scrolls)} scrolls stand out."
-    found = [told, SAYS[drift.likeness]]
+    found = [told, LIKENESS_TEXT[drift.likeness]]
     if drift.shifted:
         found.append("Higher over all: " + ", ".join(f.words for f in drift.shifted) + ".")
     outside = sorted((row for row in drift.scrolls if row.features), key=lambda row: row.chance)
-    for row in outside[:MOST]:
+    for row in outside[:MAX_LISTED_SCROLLS]:
         found.append(f"  {row.scroll}: {', '.join(feature.words for feature in row.features)}")
-    if len(outside) > MOST:
-        found.append(f"  and {len(outside) - MOST} more, see {NAME}")
+    if len(outside) > MAX_LISTED_SCROLLS:
+        found.append(f"  and {len(outside) - MAX_LISTED_SCROLLS} more, see {DRIFT_FILE}")
     return found
 
 
-def write(drift: Drift, run: Path) -> Path:
+def write_drift(drift: RunDrift, run: Path) -> Path:
     """Write RUN/drift.json, in one step."""
-    with atomic_write(run / NAME) as draft:
-        write_json(draft, _plain(drift))
-    return run / NAME
+    with atomic_write(run / DRIFT_FILE) as draft:
+        write_json(draft, _drift_values(drift))
+    return run / DRIFT_FILE
 
 
-def _plain(drift: Drift) -> dict[str, Any]:
+def _drift_values(drift: RunDrift) -> dict[str, Any]:
     return {
         "likeness": drift.likeness,
-        "says": lines(drift)[:2],
+        "says": drift_lines(drift)[:2],
         "reference": drift.reference,
         "higher_over_all": [feature.name for feature in drift.shifted],
         "scrolls": [

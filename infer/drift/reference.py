@@ -23,7 +23,7 @@ from crownlet.infer.records import PageRecord
 
 Floats = npt.NDArray[np.float64]
 
-Side = Literal["high", "low", "both"]
+Direction = Literal["high", "low", "both"]
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class Feature:
     """One number of a page; `side` says in which direction it may be strange."""
 
     name: str
-    side: Side
+    side: Direction
     words: str
     score: bool = False
     """Whether the networks say it, else the picture does."""
@@ -50,26 +50,29 @@ FEATURES = (
     Feature("dark", "high", "letters too dark"),
 )
 
-DOUBTED = 0.95
+DOUBT_PROBABILITY = 0.95
 """A letter is read with doubt below this probability."""
 
-UNDECIDED = (0.1, 0.9)
+UNDECIDED_RANGE = (0.1, 0.9)
 """Between these a fault is neither there nor not there."""
 
 
-def sketch(page: PageRecord) -> Floats:
+def page_features(page: PageRecord) -> Floats:
     """(F,) the features of a page, in the order of `FEATURES`; ValueError without any letter."""
     if not page.glyphs:
         raise ValueError(f"{page.name}: there is no letter on it to compare")
     letter_p = np.array([glyph.letter_p for glyph in page.glyphs])
     middle = [
-        any(UNDECIDED[0] < (glyph.p.get(name) or 0.0) < UNDECIDED[1] for name in LEARNED_DEFECTS)
+        any(
+            UNDECIDED_RANGE[0] < (glyph.p.get(name) or 0.0) < UNDECIDED_RANGE[1]
+            for name in LEARNED_DEFECTS
+        )
         for glyph in page.glyphs
     ]
     quality = page.quality
     return np.array(
         [
-            float(np.mean(letter_p < DOUBTED)),
+            float(np.mean(letter_p < DOUBT_PROBABILITY)),
             1.0 - quality["agreement"],
             quality["unfamiliar_share"],
             float(np.mean(middle)),
@@ -83,18 +86,18 @@ def sketch(page: PageRecord) -> Floats:
     )
 
 
-def of_scroll(pages: Iterable[PageRecord]) -> Floats:
+def scroll_features(pages: Iterable[PageRecord]) -> Floats:
     """(F,) the middle of the pages of one scroll, which is the unit: one hand, one camera."""
-    return np.asarray(np.median([sketch(page) for page in pages], axis=0), np.float64)
+    return np.asarray(np.median([page_features(page) for page in pages], axis=0), np.float64)
 
 
-NAME = "reference.json"
+REFERENCE_FILE = "reference.json"
 
-SCHEMA = 1
+REFERENCE_SCHEMA = 1
 
-FEWEST = 20
+MIN_PAGES = 20
 
-LEAST = 1e-3
+MIN_SPREAD = 1e-3
 """Least spread of a feature: several are shares that are 0 on most pages."""
 
 
@@ -103,7 +106,7 @@ class DriftReferenceError(FileFault):
 
 
 @dataclass(frozen=True)
-class Reference:
+class DriftReference:
     """F features; `below` and `above` are spreads to either side, as standard deviations."""
 
     middle: Floats
@@ -135,46 +138,49 @@ class Reference:
         return np.asarray((1 + beyond) / (len(known) + 1), np.float64)
 
 
-def fit(sketches: Floats, model: dict[str, str], provenance: str) -> Reference:
+def fit_reference(sketches: Floats, model: dict[str, str], provenance: str) -> DriftReference:
     """A reference from (N, F) sketches of known pages in random order; ValueError with too few."""
-    if len(sketches) < 2 * FEWEST:
-        raise ValueError(f"{len(sketches)} pages are too few for a reference; take {2 * FEWEST}")
+    if len(sketches) < 2 * MIN_PAGES:
+        raise ValueError(f"{len(sketches)} pages are too few for a reference; take {2 * MIN_PAGES}")
     half = sketches[: len(sketches) // 2]
     low, middle, high = np.quantile(half, (0.025, 0.5, 0.975), axis=0)
-    return Reference(
+    return DriftReference(
         middle,
-        np.maximum((middle - low) / 1.96, LEAST),
-        np.maximum((high - middle) / 1.96, LEAST),
+        np.maximum((middle - low) / 1.96, MIN_SPREAD),
+        np.maximum((high - middle) / 1.96, MIN_SPREAD),
         sketches[len(sketches) // 2 :],
         model,
         provenance,
     )
 
 
-def write(reference: Reference, folder: Path) -> Path:
+def write_drift_reference(reference: DriftReference, folder: Path) -> Path:
     """Write `reference.json` into a model folder."""
     rows = zip(FEATURES, reference.middle, reference.below, reference.above, strict=True)
     data = {
-        "schema": SCHEMA,
+        "schema": REFERENCE_SCHEMA,
         "provenance": reference.provenance,
         "model": reference.model,
-        "features": {f.name: [_short(m), _short(b), _short(a)] for f, m, b, a in rows},
-        "pages": [[_short(value) for value in row] for row in reference.pages],
+        "features": {
+            f.name: [_round_to_5_digits(m), _round_to_5_digits(b), _round_to_5_digits(a)]
+            for f, m, b, a in rows
+        },
+        "pages": [[_round_to_5_digits(value) for value in row] for row in reference.pages],
     }
-    path = folder / NAME
+    path = folder / REFERENCE_FILE
     write_file(path, json.dumps(data, ensure_ascii=False) + "\n")
     return path
 
 
-def _short(value: float) -> float:
+def _round_to_5_digits(value: float) -> float:
     return float(f"{value:.5g}")
 
 
-def read(folder: Path) -> Reference:
+def read_drift_reference(folder: Path) -> DriftReference:
     """The reference of a model folder; DriftReferenceError says what is wrong with it."""
-    path = folder / NAME
+    path = folder / REFERENCE_FILE
     try:
-        return _parsed(json.loads(path.read_text("utf-8")))
+        return _parse_reference(json.loads(path.read_text("utf-8")))
     except FileNotFoundError:
         raise DriftReferenceError(
             path, "there is no reference of what these networks know; the job `reference` makes it."
@@ -184,12 +190,12 @@ def read(folder: Path) -> Reference:
         raise DriftReferenceError(path, f"cannot be used ({cause}).") from None
 
 
-def _parsed(data: dict[str, Any]) -> Reference:
+def _parse_reference(data: dict[str, Any]) -> DriftReference:
     names = [feature.name for feature in FEATURES]
-    if data["schema"] != SCHEMA or list(data["features"]) != names:
+    if data["schema"] != REFERENCE_SCHEMA or list(data["features"]) != names:
         raise ValueError("it was written by another version")
     middle, below, above = np.array([data["features"][n] for n in names], np.float64).T
     pages = np.array(data["pages"], np.float64)
-    if pages.ndim != 2 or pages.shape[1] != len(names) or len(pages) < FEWEST:
+    if pages.ndim != 2 or pages.shape[1] != len(names) or len(pages) < MIN_PAGES:
         raise ValueError("its pages are not a table")
-    return Reference(middle, below, above, pages, dict(data["model"]), str(data["provenance"]))
+    return DriftReference(middle, below, above, pages, dict(data["model"]), str(data["provenance"]))

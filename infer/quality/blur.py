@@ -14,31 +14,31 @@ from crownlet.infer.records import Floats, Ints
 
 Gray = npt.NDArray[np.uint8]
 
-MIDDLE = 144
+EDGE_GREY = 144
 """Grey of a flattened page (skin 224, ink 32) taken as the edge: faint ink is still below it."""
 
-TENTHS = 2.5631 / 1.3490
+TENTHS_PER_QUARTERS = 2.5631 / 1.3490
 """Width from 10 to 90% over that from 25 to 75% of a Gaussian edge."""
 
-LEAST_RISE = 64
+MIN_EDGE_RISE = 64
 """Edges of less than a third of the page's contrast are shadows, specks and show-through."""
 
-ROWS_A_BODY = 14
+ROWS_PER_BODY = 14
 
-REACH = (3, 16)
+EDGE_REACH_PX = (3, 16)
 """Least and most px looked at on either side of an edge; a strong blur is within 0.6 q."""
 
-MOST = 16_000
+MAX_EDGES = 16_000
 """Edges measured in each direction: twenty a letter on a page of eight hundred."""
 
-UPRIGHT = 0.8
+MIN_EDGE_COSINE = 0.8
 """Edges that lie more across the line of measurement than this cosine are measured along it."""
 
-FEW = 4
+MIN_EDGES_PER_LETTER = 4
 """Fewer edges than this tell nothing of a letter."""
 
 
-def edge_widths(flat: Gray, box: Floats, q: float) -> Floats:
+def measure_edge_widths(flat: Gray, box: Floats, q: float) -> Floats:
     """(N,) 10-90% width in px of each letter's edges, NaN where none could be measured.
 
     `flat` is the flattened page (H, W), `box` (N, 4) in its px, `q` its kulmus in px. Upright and
@@ -46,57 +46,57 @@ def edge_widths(flat: Gray, box: Floats, q: float) -> Floats:
     """
     if not len(box):
         return np.zeros(0)
-    owner = _owners(flat.shape, box)
-    step = max(1, round(3 * q / ROWS_A_BODY))
-    across = _along_rows(flat, owner, step, q, len(box))
-    down = _along_rows(flat.T, owner.T, step, q, len(box))
+    owner = _owner_map(flat.shape, box)
+    step = max(1, round(3 * q / ROWS_PER_BODY))
+    across = _edge_widths_along_rows(flat, owner, step, q, len(box))
+    down = _edge_widths_along_rows(flat.T, owner.T, step, q, len(box))
     return np.fmax(across, down)
 
 
-CELL = 4
+CELL_PX = 4
 """Side in px of a cell of the map that tells whose ink a pixel is."""
 
 
-def _owners(shape: tuple[int, ...], box: Floats) -> npt.NDArray[np.int32]:
+def _owner_map(shape: tuple[int, ...], box: Floats) -> npt.NDArray[np.int32]:
     """Number of the letter in whose box each cell lies, -1 outside; small boxes lie on top."""
-    owner = np.full((shape[0] // CELL + 1, shape[1] // CELL + 1), -1, np.int32)
-    low = np.maximum(np.floor(box[:, :2] / CELL), 0).astype(int)
-    high = np.maximum(np.ceil(box[:, 2:] / CELL), 0).astype(int)
+    owner = np.full((shape[0] // CELL_PX + 1, shape[1] // CELL_PX + 1), -1, np.int32)
+    low = np.maximum(np.floor(box[:, :2] / CELL_PX), 0).astype(int)
+    high = np.maximum(np.ceil(box[:, 2:] / CELL_PX), 0).astype(int)
     size = (box[:, 2] - box[:, 0]) * (box[:, 3] - box[:, 1])
     for i in np.argsort(-size, kind="stable"):
         owner[low[i, 1] : high[i, 1], low[i, 0] : high[i, 0]] = i
     return owner
 
 
-def _along_rows(
+def _edge_widths_along_rows(
     page: Gray, owner: npt.NDArray[np.int32], step: int, q: float, count: int
 ) -> Floats:
     """(count,) median width of each letter's edges met along every `step`-th row."""
-    reach = int(np.clip(round(0.6 * q), *REACH))
+    reach = int(np.clip(round(0.6 * q), *EDGE_REACH_PX))
     rows = np.arange(step // 2 + 1, page.shape[0] - 1, step)
     if not len(rows) or page.shape[1] < 2 * reach + 2:
         return np.full(count, np.nan)
     lines = np.ascontiguousarray(page[rows])
-    dark = lines < MIDDLE
-    line, column = _places(dark[:, 1:] != dark[:, :-1])
+    dark = lines < EDGE_GREY
+    line, column = _change_positions(dark[:, 1:] != dark[:, :-1])
     inside = (column >= reach) & (column < page.shape[1] - reach - 1)
     line, column = line[inside], column[inside]
-    whose = owner[rows[line] // CELL, column // CELL]
+    whose = owner[rows[line] // CELL_PX, column // CELL_PX]
     line, column, whose = line[whose >= 0], column[whose >= 0], whose[whose >= 0]
-    thin = max(1, -(-len(line) // MOST))
+    thin = max(1, -(-len(line) // MAX_EDGES))
     line, column, whose = line[::thin], column[::thin], whose[::thin]
-    width, rise = _profiles(lines, line, column, reach)
-    cosine = _cosine(page, rows[line], column)
-    good = (rise >= LEAST_RISE) & (cosine >= UPRIGHT) & np.isfinite(width)
-    return _medians(whose[good], (width * cosine)[good], count)
+    width, rise = _edge_profiles(lines, line, column, reach)
+    cosine = _edge_cosine(page, rows[line], column)
+    good = (rise >= MIN_EDGE_RISE) & (cosine >= MIN_EDGE_COSINE) & np.isfinite(width)
+    return _group_medians(whose[good], (width * cosine)[good], count)
 
 
-def _places(changes: npt.NDArray[np.bool_]) -> tuple[Ints, Ints]:
+def _change_positions(changes: npt.NDArray[np.bool_]) -> tuple[Ints, Ints]:
     flat = np.flatnonzero(changes)
     return flat // changes.shape[1], flat % changes.shape[1]
 
 
-def _profiles(lines: Gray, line: Ints, column: Ints, reach: int) -> tuple[Floats, Floats]:
+def _edge_profiles(lines: Gray, line: Ints, column: Ints, reach: int) -> tuple[Floats, Floats]:
     """(M,) 10-90% width in px, and rise in grey levels, of the edges right of `column`."""
     at = line * lines.shape[1] + column
     first, second = lines.ravel()[at], lines.ravel()[at + 1]
@@ -110,12 +110,14 @@ def _profiles(lines: Gray, line: Ints, column: Ints, reach: int) -> tuple[Floats
     top, low = light.max(axis=1), dark.min(axis=1)
     rise = top - low
     upper, lower = low + 0.75 * rise, low + 0.25 * rise
-    above = _first(-light, -upper, -dark[:, 0])
-    below = _first(dark, lower, light[:, 0])
-    return np.asarray(TENTHS * (above + below - 1.0), np.float64), np.asarray(rise, np.float64)
+    above = _steps_to_level(-light, -upper, -dark[:, 0])
+    below = _steps_to_level(dark, lower, light[:, 0])
+    return np.asarray(TENTHS_PER_QUARTERS * (above + below - 1.0), np.float64), np.asarray(
+        rise, np.float64
+    )
 
 
-def _first(values: Floats, level: Floats, before: Floats) -> Floats:
+def _steps_to_level(values: Floats, level: Floats, before: Floats) -> Floats:
     """Steps from the pixel before the first of `values` (M, K) to where they fall to `level`.
 
     `before` (M,) is that pixel's value; NaN where the level is never reached.
@@ -129,7 +131,7 @@ def _first(values: Floats, level: Floats, before: Floats) -> Floats:
     return np.where(reached[row, index], index + np.clip(part, 0.0, 1.0), np.nan)
 
 
-def _cosine(page: Gray, row: Ints, column: Ints) -> Floats:
+def _edge_cosine(page: Gray, row: Ints, column: Ints) -> Floats:
     """(M,) cosine between the row and the way across the edge right of `column`."""
     above, here, below = (page[row + k, column].astype(np.int16) for k in (-1, 0, 1))
     above_next, next_, below_next = (page[row + k, column + 1].astype(np.int16) for k in (-1, 0, 1))
@@ -138,12 +140,12 @@ def _cosine(page: Gray, row: Ints, column: Ints) -> Floats:
     return np.abs(across) / np.maximum(np.hypot(across, down), 1e-6)
 
 
-def _medians(group: npt.NDArray[np.int32], value: Floats, count: int) -> Floats:
+def _group_medians(group: npt.NDArray[np.int32], value: Floats, count: int) -> Floats:
     """(count,) median of the values of each group, NaN for groups of fewer than `FEW`."""
     order = np.lexsort((value, group))
     sizes = np.bincount(group, minlength=count)
     starts = np.cumsum(sizes) - sizes
     answer = np.full(count, np.nan)
-    known = sizes >= FEW
+    known = sizes >= MIN_EDGES_PER_LETTER
     answer[known] = value[order][(starts + (sizes - 1) // 2)[known]]
     return answer

@@ -19,12 +19,12 @@ from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.infer.records import Assessed, Floats, Ints, Located
 from crownlet.infer.thresholds import FamiliarityBounds, StretchCurve
 
-OWN = 3.0
+OWN_HAND_WEIGHT = 3.0
 """The page's other examples of a letter outweigh the rendered hands from so many on."""
 
 
 @dataclass(frozen=True)
-class Usual:
+class UsualSizes:
     """Sizes of the 27 letters in q, each (27,)."""
 
     width: Floats
@@ -36,7 +36,7 @@ class Usual:
 
 
 @dataclass(frozen=True)
-class Extent:
+class LetterExtent:
     """Sizes of N letters in q, as they stand upright; each (N,)."""
 
     width: Floats
@@ -44,15 +44,15 @@ class Extent:
 
 
 @cache
-def usual() -> Usual:
+def load_usual_sizes() -> UsualSizes:
     """The sizes in `usual.yaml`."""
     text = (resources.files("crownlet.infer.quality") / "usual.yaml").read_bytes()
     rows = yaml.safe_load(text)["letters"]
     table = [[*rows[letter.slug]["width"], *rows[letter.slug]["below"]] for letter in ALPHABET]
-    return Usual(*np.array(table, np.float64).T)
+    return UsualSizes(*np.array(table, np.float64).T)
 
 
-def extent(found: Located) -> Extent:
+def measure_extent(found: Located) -> LetterExtent:
     """Width, and depth below the ruled line, by the way up of each letter."""
     q = found.body[:, 2] / 3.0
     quarter = (found.body[:, 3] / 90).round().astype(int) % 4
@@ -60,7 +60,7 @@ def extent(found: Located) -> Extent:
     x0, y0, x1, y1 = found.box.T
     lying = quarter % 2 == 1
     below = np.choose(quarter, [y1 - y, x - x0, y - y0, x1 - x])
-    return Extent(np.where(lying, y1 - y0, x1 - x0) / q, below / q)
+    return LetterExtent(np.where(lying, y1 - y0, x1 - x0) / q, below / q)
 
 
 def stretch_ratios(width: Floats, letter: Ints) -> Floats:
@@ -72,27 +72,29 @@ def stretch_ratios(width: Floats, letter: Ints) -> Floats:
     if not len(width):
         return np.zeros(0)
     own = np.log(np.maximum(width, 1e-3))
-    rendered = np.log(usual().width)[letter]
+    rendered = np.log(load_usual_sizes().width)[letter]
     expected = rendered + float(np.median(own - rendered))
     for k in np.unique(letter):
         here = letter == k
         others = int(here.sum()) - 1
         middle = float(np.median(own[here]))
-        expected[here] = (OWN * expected[here] + others * middle) / (OWN + others)
+        expected[here] = (OWN_HAND_WEIGHT * expected[here] + others * middle) / (
+            OWN_HAND_WEIGHT + others
+        )
     return np.exp(own - expected)
 
 
-def stretched(ratio: Floats, curve: StretchCurve) -> Floats:
+def stretch_probability(ratio: Floats, curve: StretchCurve) -> Floats:
     """(N,) probability of `overstretched`."""
     z = curve.bias + curve.slope * np.log(np.maximum(ratio, 1e-6))
     return 1.0 / (1.0 + np.exp(-np.clip(z, -40.0, 40.0)))
 
 
-FEWEST = 8
+MIN_LETTERS_FOR_HAND = 8
 """Half of so many letters are beyond a twentieth by chance once in 2,700 pages (binomial)."""
 
 
-def surprise(found: Located, assessed: Assessed, odds: Floats) -> Floats:
+def letter_surprise(found: Located, assessed: Assessed, odds: Floats) -> Floats:
     """(N,) nats; `odds` (N, 27) are the letters' probabilities by both networks."""
     share = odds / np.maximum(odds.sum(axis=1, keepdims=True), 1e-9)
     entropy = -(share * np.log(np.maximum(share, 1e-9))).sum(axis=1)
@@ -100,23 +102,23 @@ def surprise(found: Located, assessed: Assessed, odds: Floats) -> Floats:
     return np.asarray(entropy - np.log(np.maximum(agreed, 1e-6)), np.float64)
 
 
-def oddness(size: Extent, letter: Ints) -> Floats:
+def shape_deviation(size: LetterExtent, letter: Ints) -> Floats:
     """(N,) largest deviation from the usual of the letter read, in spreads."""
-    known = usual()
+    known = load_usual_sizes()
     narrow = -(np.log(np.maximum(size.width, 1e-3)) - np.log(known.width)[letter])
     deep = np.abs(size.below - known.below[letter]) / known.below_spread[letter]
     return np.maximum(narrow / known.width_spread[letter], deep)
 
 
-def score(surprised: Floats, odd: Floats, bounds: FamiliarityBounds) -> Floats:
+def unfamiliarity(surprised: Floats, odd: Floats, bounds: FamiliarityBounds) -> Floats:
     """(N,) 1 and more where a letter is unlike what is known."""
     return np.maximum(surprised / bounds.surprise, odd / bounds.shape)
 
 
-def strange_page(surprised: Floats, bounds: FamiliarityBounds) -> bool:
+def is_unfamiliar_hand(surprised: Floats, bounds: FamiliarityBounds) -> bool:
     """Whether a page, by the surprise (N,) of its letters, is of a script or hand not known.
 
     Faults make single letters surprising, another hand makes all of them a little so: half must
     be more so than all but a twentieth of the letters known.
     """
-    return len(surprised) >= FEWEST and float(np.median(surprised)) >= bounds.page
+    return len(surprised) >= MIN_LETTERS_FOR_HAND and float(np.median(surprised)) >= bounds.page

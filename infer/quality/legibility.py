@@ -10,15 +10,15 @@ import numpy.typing as npt
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.quality.familiarity import (
-    extent,
-    oddness,
-    score,
-    strange_page,
+    is_unfamiliar_hand,
+    letter_surprise,
+    measure_extent,
+    shape_deviation,
+    stretch_probability,
     stretch_ratios,
-    stretched,
-    surprise,
+    unfamiliarity,
 )
-from crownlet.infer.quality.measures import Measures
+from crownlet.infer.quality.measures import PictureMeasures
 from crownlet.infer.records import Assessed, Floats, Located
 from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, PictureNeeds, PictureRules
 
@@ -26,7 +26,7 @@ Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Forbidden:
+class IllegibleGroups:
     """Which of N letters the picture does not show well enough, group by group."""
 
     letters: Mapping[str, Bools]
@@ -37,12 +37,12 @@ class Forbidden:
     """The same in words and numbers."""
 
 
-def forbidden(measures: Measures, needs: PictureNeeds) -> Forbidden:
+def find_illegible(measures: PictureMeasures, needs: PictureNeeds) -> IllegibleGroups:
     """Hold every letter's measures against what each group needs."""
     letters: dict[str, Bools] = {}
     unresolved, sentences = [], []
     for group, need in needs.groups.items():
-        failures = [(rule, rule.fails(measures, need)) for rule in _RULES]
+        failures = [(rule, rule.fails(measures, need)) for rule in _NEED_RULES]
         failing = np.logical_or.reduce([bad for _, bad in failures])
         total, count = len(failing), int(failing.sum())
         if not count:
@@ -56,35 +56,35 @@ def forbidden(measures: Measures, needs: PictureNeeds) -> Forbidden:
         of = GROUP_WORDS[group] if whole else f"{GROUP_WORDS[group]} of {count} of {total} letters"
         told = [rule.words(measures, need, bad) for rule, bad in failures if bad.any()]
         sentences.append(f"{of}: " + "; ".join(told))
-    return Forbidden(letters, tuple(unresolved), tuple(sentences))
+    return IllegibleGroups(letters, tuple(unresolved), tuple(sentences))
 
 
 @dataclass(frozen=True)
-class _Rule:
-    value: Callable[[Measures], Floats]
+class _NeedRule:
+    value: Callable[[PictureMeasures], Floats]
     limit: Callable[[PictureNeed], float]
     least: bool
     text: str
 
-    def fails(self, measures: Measures, need: PictureNeed) -> Bools:
+    def fails(self, measures: PictureMeasures, need: PictureNeed) -> Bools:
         value, limit = self.value(measures), self.limit(need)
         return np.asarray(value < limit if self.least else value > limit, np.bool_)
 
-    def words(self, measures: Measures, need: PictureNeed, bad: Bools) -> str:
+    def words(self, measures: PictureMeasures, need: PictureNeed, bad: Bools) -> str:
         return self.text.format(self.limit(need), float(np.median(self.value(measures)[bad])))
 
 
-_RULES = (
-    _Rule(lambda m: m.q_px, lambda n: n.q_px, True, "{:.3g} px per kulmus needed, here {:.3g}"),
-    _Rule(
+_NEED_RULES = (
+    _NeedRule(lambda m: m.q_px, lambda n: n.q_px, True, "{:.3g} px per kulmus needed, here {:.3g}"),
+    _NeedRule(
         lambda m: m.edge_q, lambda n: n.edge_q, False,
         "edges of at most {:.2f} kulmus needed, here {:.2f}",
     ),
-    _Rule(
+    _NeedRule(
         lambda m: m.contrast, lambda n: n.contrast, True,
         "contrast of ink and skin of {:.2f} needed, here {:.2f}",
     ),
-    _Rule(
+    _NeedRule(
         lambda m: m.glare, lambda n: n.glare, False,
         "glare over at most {:.0%} of a letter, here {:.0%}",
     ),
@@ -92,7 +92,7 @@ _RULES = (
 
 
 @dataclass(frozen=True)
-class Judged:
+class PictureLimits:
     """Per letter, all in one order, and for the page."""
 
     skipped: tuple[frozenset[str], ...]
@@ -111,43 +111,43 @@ class Judged:
     """(N,) probability that a letter is drawn out."""
 
 
-def judge(
-    measures: Measures,
+def limits_of(
+    measures: PictureMeasures,
     found: Located,
     assessed: Assessed,
     odds: Floats,
     picture: PictureRules,
     doubted: bool,
-) -> Judged:
+) -> PictureLimits:
     """Judge N letters; `found` on the upright page, `odds` (N, 27) by both networks.
 
     `doubted` says that the networks agree too little on the page for any letter to be familiar.
     """
     letter = odds.argmax(axis=1)
-    size = extent(found)
+    size = measure_extent(found)
     bounds = picture.familiar
-    nats = surprise(found, assessed, odds)
-    strange = score(nats, oddness(size, letter), bounds) >= 1.0
+    nats = letter_surprise(found, assessed, odds)
+    strange = unfamiliarity(nats, shape_deviation(size, letter), bounds) >= 1.0
     share = float(strange.mean()) if len(strange) else 0.0
-    whole = doubted or strange_page(nats, bounds)
-    blind = forbidden(measures, picture.needs)
-    members = _members(picture.needs)
+    whole = doubted or is_unfamiliar_hand(nats, bounds)
+    blind = find_illegible(measures, picture.needs)
+    members = _defects_by_group(picture.needs)
     skipped = tuple(
         frozenset(name for group, bad in blind.letters.items() if bad[i] for name in members[group])
         for i in range(len(letter))
     )
-    return Judged(
+    return PictureLimits(
         skipped=skipped,
         unresolved=tuple(n for n in CATALOGUE if picture.needs.group_of(n) in blind.unresolved),
         sentences=blind.sentences,
         unfamiliar=strange | whole,
         unfamiliar_share=share,
         strange_page=whole,
-        stretched=stretched(stretch_ratios(size.width, letter), picture.stretch),
+        stretched=stretch_probability(stretch_ratios(size.width, letter), picture.stretch),
     )
 
 
-def _members(needs: PictureNeeds) -> dict[str, tuple[str, ...]]:
+def _defects_by_group(needs: PictureNeeds) -> dict[str, tuple[str, ...]]:
     """Defects by the group whose need they have."""
     return {
         group: tuple(name for name in CATALOGUE if needs.group_of(name) == group)

@@ -8,29 +8,29 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.image.rotate import rotate_letters_back
-from crownlet.infer.quality.blur import edge_widths
+from crownlet.infer.quality.blur import measure_edge_widths
 from crownlet.infer.records import Floats, Located
 
 Gray_light = npt.NDArray[np.uint8]
 
-SIDE = 24
+SAMPLES_PER_SIDE = 24
 """A letter's box is looked at in so many rows and columns of pixels."""
 
-AROUND = 0.1
+BOX_MARGIN_SHARE = 0.1
 """Part of its size by which a box is widened, so that skin is in it."""
 
-INK, SKIN = 0.10, 0.80
+INK_QUANTILE, SKIN_QUANTILE = 0.10, 0.80
 """Quantiles of a box taken as ink and as skin: ink covers a fifth to a half of a letter's box."""
 
-WHITE, BLACK = 250, 5
+BURNT_OUT_GREY, TOO_DARK_GREY = 250, 5
 """From here on, and down from here, a sensor tells no more."""
 
-PAPER = 0.9
+PAPER_WHITE_SHARE = 0.9
 """On white paper a letter's box is white but for its ink, of which a letter has over a tenth."""
 
 
 @dataclass(frozen=True)
-class Light:
+class LightMeasures:
     """Measures of N letters, each (N,)."""
 
     contrast: Floats
@@ -43,30 +43,30 @@ class Light:
     """Skin less ink, in grey levels."""
 
 
-def light(gray: Gray_light, box: Floats) -> Light:
+def measure_light(gray: Gray_light, box: Floats) -> LightMeasures:
     """Light of the letters in `box` (N, 4) px of the picture `gray` (H, W)."""
     if not len(box):
-        return Light(*(np.zeros(0) for _ in range(4)))
-    seen = np.sort(_samples(gray, box), axis=1)
-    ink = seen[:, round(INK * (seen.shape[1] - 1))].astype(np.float64)
-    skin = seen[:, round(SKIN * (seen.shape[1] - 1))].astype(np.float64)
-    white = (seen >= WHITE).mean(axis=1)
+        return LightMeasures(*(np.zeros(0) for _ in range(4)))
+    seen = np.sort(_sample_boxes(gray, box), axis=1)
+    ink = seen[:, round(INK_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
+    skin = seen[:, round(SKIN_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
+    white = (seen >= BURNT_OUT_GREY).mean(axis=1)
     # White paper is burnt out everywhere and loses nothing, until hardly any ink is left.
-    free = PAPER if np.median(white) > 1.0 - PAPER else 0.0
-    return Light(
+    free = PAPER_WHITE_SHARE if np.median(white) > 1.0 - PAPER_WHITE_SHARE else 0.0
+    return LightMeasures(
         contrast=(skin - ink) / np.maximum(skin + ink, 1.0),
         glare=np.clip((white - free) / (1.0 - free), 0.0, 1.0),
-        dark=(seen <= BLACK).mean(axis=1),
+        dark=(seen <= TOO_DARK_GREY).mean(axis=1),
         rise=skin - ink,
     )
 
 
-def _samples(gray: Gray_light, box: Floats) -> Gray_light:
+def _sample_boxes(gray: Gray_light, box: Floats) -> Gray_light:
     """(N, SIDE * SIDE) pixels on a grid over each box."""
     height, width = gray.shape
-    grow = AROUND * (box[:, 2:] - box[:, :2])
+    grow = BOX_MARGIN_SHARE * (box[:, 2:] - box[:, :2])
     low, high = box[:, :2] - grow, box[:, 2:] + grow
-    steps = (np.arange(SIDE) + 0.5) / SIDE
+    steps = (np.arange(SAMPLES_PER_SIDE) + 0.5) / SAMPLES_PER_SIDE
     x = low[:, :1] + (high - low)[:, :1] * steps
     y = low[:, 1:] + (high - low)[:, 1:] * steps
     columns = np.clip(x, 0, width - 1).astype(np.int64)
@@ -75,7 +75,7 @@ def _samples(gray: Gray_light, box: Floats) -> Gray_light:
     return np.asarray(np.ascontiguousarray(gray).ravel()[index].reshape(len(box), -1), np.uint8)
 
 
-def noise(gray: Gray_light, lines: int = 300) -> float:
+def measure_noise(gray: Gray_light, lines: int = 300) -> float:
     """Standard deviation of the picture's noise in grey levels, from about `lines` of its rows.
 
     Second differences cancel slopes of light; of white noise of deviation s they have the deviation
@@ -86,10 +86,10 @@ def noise(gray: Gray_light, lines: int = 300) -> float:
         return 0.0
     second = np.abs(rows[:, :-2] - 2 * rows[:, 1:-1] + rows[:, 2:])
     counts = np.bincount(second.ravel(), minlength=2).astype(np.float64)
-    return float(_middle(counts)) / (0.6745 * 6.0**0.5)
+    return float(_median_of_counts(counts)) / (0.6745 * 6.0**0.5)
 
 
-def _middle(counts: Floats) -> float:
+def _median_of_counts(counts: Floats) -> float:
     """Median of values 0, 1, 2, ... that were counted, taken as spread evenly around each."""
     total = np.cumsum(counts)
     k = int(np.searchsorted(total, total[-1] / 2))
@@ -101,13 +101,13 @@ def _middle(counts: Floats) -> float:
 
 Gray = npt.NDArray[np.uint8]
 
-SAMPLED = 2.0
+SHARPEST_EDGE_PX = 2.0
 """An edge of so many px from 10 to 90% is as sharp as its pixels: a Gaussian edge of w px keeps
 half its contrast up to 0.48 / w cycles a px, here just half of what the pixels can carry."""
 
 
 @dataclass(frozen=True)
-class Measures:
+class PictureMeasures:
     """Quality of the picture around N letters, each (N,), and of the page."""
 
     q_px: Floats
@@ -130,9 +130,9 @@ class Measures:
         """10-90% width of the edges in kulmus."""
         return self.edge_px / np.maximum(self.q_px, 1e-6)
 
-    def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Measures:
+    def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> PictureMeasures:
         """The letters that `index` names, in its order."""
-        return Measures(
+        return PictureMeasures(
             self.q_px[index], self.edge_px[index], self.contrast[index], self.glare[index],
             self.dark[index], self.rise[index], self.noise,
         )  # fmt: skip
@@ -143,7 +143,7 @@ class Measures:
         return {
             "edge_px": edge,
             "edge_q": float(np.median(self.edge_q)),
-            "true_q_px": q * min(1.0, SAMPLED / max(edge, 1e-6)),
+            "true_q_px": q * min(1.0, SHARPEST_EDGE_PX / max(edge, 1e-6)),
             "contrast": float(np.median(self.contrast)),
             "glare_share": float(self.glare.mean()),
             "dark_share": float(self.dark.mean()),
@@ -151,16 +151,18 @@ class Measures:
         }
 
 
-def measure(gray: Gray, flat: Gray, found: Located, turn: int) -> Measures:
+def measure_picture(gray: Gray, flat: Gray, found: Located, turn: int) -> PictureMeasures:
     """Measures of the letters `found` on the upright flattened page `flat`.
 
     `gray` is the picture as given (H, W), which is turned clockwise by `turn` degrees.
     """
     q = found.body[:, 2] / 3.0
     usual = float(np.median(q)) if len(q) else 1.0
-    edge = edge_widths(flat, found.box, usual)
+    edge = measure_edge_widths(flat, found.box, usual)
     known = np.isfinite(edge)
     edge[~known] = np.median(edge[known]) if known.any() else 2.0
     given = rotate_letters_back(found, turn, (gray.shape[1], gray.shape[0]))
-    seen = light(gray, given.box)
-    return Measures(q, edge, seen.contrast, seen.glare, seen.dark, seen.rise, noise(gray))
+    seen = measure_light(gray, given.box)
+    return PictureMeasures(
+        q, edge, seen.contrast, seen.glare, seen.dark, seen.rise, measure_noise(gray)
+    )

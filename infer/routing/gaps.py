@@ -8,7 +8,7 @@ import numpy as np
 
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.layout.spacing import Gaps, line_spacing
-from crownlet.infer.quality.legibility import Judged
+from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord
 from crownlet.infer.routing.reasons import Reason, defect_reasons, merged, sure
 from crownlet.infer.text.match import AlignedText
@@ -85,7 +85,7 @@ def gap_rows(
     kinds: list[GapKind | None],
     lost: set[int],
     thresholds: Thresholds,
-    judged: Judged,
+    judged: PictureLimits,
 ) -> tuple[GapRecord, ...]:
     """A record for each pair of neighbours.
 

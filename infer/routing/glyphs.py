@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.infer.letters.assessor import likeliest_letters
-from crownlet.infer.quality.legibility import Judged
+from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import SHAPE_DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
 from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
 from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged, sure
@@ -31,7 +31,7 @@ def glyph_rows(
     learned: tuple[str, ...],
     customs: Customs,
     thresholds: Thresholds,
-    judged: Judged,
+    judged: PictureLimits,
 ) -> tuple[GlyphRecord, ...]:
     """Records in reading order, all arguments being in that order; `found` in px of the picture.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from crownlet.datasets.files.images import ImageFacts
-from crownlet.infer.quality.legibility import Judged
+from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import Located
 from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.view.wording import NEVER_EXAMINED
@@ -24,7 +24,7 @@ WITHOUT_TEXT = (
 
 
 def not_examined(
-    judged: Judged,
+    judged: PictureLimits,
     thresholds: Thresholds,
     matched: bool,
     cut: int,

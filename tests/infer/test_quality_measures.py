@@ -16,8 +16,13 @@ from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
 from crownlet.infer.image.flatten import flatten
-from crownlet.infer.quality.blur import TENTHS, edge_widths
-from crownlet.infer.quality.measures import Measures, light, measure, noise
+from crownlet.infer.quality.blur import TENTHS_PER_QUARTERS, measure_edge_widths
+from crownlet.infer.quality.measures import (
+    PictureMeasures,
+    measure_light,
+    measure_noise,
+    measure_picture,
+)
 from crownlet.infer.records import Located
 
 Gray = npt.NDArray[np.uint8]
@@ -33,16 +38,16 @@ def located(placed: list[blocks.Placed], scale: float = 1.0) -> Located:
     return found.scaled(scale)
 
 
-def measured(image: Gray, found: Located) -> Measures:
+def measured(image: Gray, found: Located) -> PictureMeasures:
     body = float(np.median(found.body[:, 2])) if len(found) else None
-    return measure(image, flatten(image, body), found, 0)
+    return measure_picture(image, flatten(image, body), found, 0)
 
 
 def test_a_gaussian_edge_by_the_normal_distribution() -> None:
     # The 10-90% and 25-75% widths of a Gaussian edge, from the quantiles of the normal law.
     assert norm.ppf(0.9) - norm.ppf(0.1) == pytest.approx(2.563, abs=1e-3)
     middle = norm.ppf(0.75) - norm.ppf(0.25)
-    assert pytest.approx((norm.ppf(0.9) - norm.ppf(0.1)) / middle, abs=1e-3) == TENTHS
+    assert pytest.approx((norm.ppf(0.9) - norm.ppf(0.1)) / middle, abs=1e-3) == TENTHS_PER_QUARTERS
 
 
 @pytest.mark.parametrize("sigma", [0.8, 1.2, 2.0, 3.0, 5.0])
@@ -53,7 +58,7 @@ def test_an_exact_edge_in_any_direction(sigma: float, angle: float) -> None:
     away = np.cos(turn) * x + np.sin(turn) * y
     # A half-plane blurred by a Gaussian is the normal distribution function of the distance.
     page = np.round(128 + 96 * erf(away / (sigma * np.sqrt(2)))).astype(np.uint8)
-    (width,) = edge_widths(page, np.array([[0.0, 0.0, 120.0, 120.0]]), 27.0)
+    (width,) = measure_edge_widths(page, np.array([[0.0, 0.0, 120.0, 120.0]]), 27.0)
     # Between the pixels the edge is taken as straight, which tells on sharp ones.
     assert width == pytest.approx(2.563 * sigma, rel=0.05, abs=0.3)
 
@@ -99,7 +104,7 @@ def test_a_moved_camera_blurs_one_way(lying: bool) -> None:
     kernel = (1, length) if lying else (length, 1)
     edge = measured(cv2.blur(image, kernel), located(placed)).edge_px
     # A moving average of n px rises from 10 to 90% over 0.8 n, from 25 to 75% over 0.5 n.
-    assert 0.75 * length < np.median(edge) < TENTHS * 0.55 * length
+    assert 0.75 * length < np.median(edge) < TENTHS_PER_QUARTERS * 0.55 * length
 
 
 def test_enlarging_a_picture_adds_pixels_but_no_sharpness() -> None:
@@ -124,10 +129,10 @@ def test_contrast_by_its_definition(paper: int, ink: int) -> None:
     found = located(placed)
     # Michelson 1927: (brightest - darkest) / (brightest + darkest).
     expected = (paper - ink) / (paper + ink)
-    assert np.allclose(light(image, found.box).contrast, expected, atol=0.02)
+    assert np.allclose(measure_light(image, found.box).contrast, expected, atol=0.02)
     # Uneven light leaves a ratio as it is.
     lit = image * np.linspace(0.6, 1.0, image.shape[1])
-    assert np.allclose(light(lit.astype(np.uint8), found.box).contrast, expected, atol=0.05)
+    assert np.allclose(measure_light(lit.astype(np.uint8), found.box).contrast, expected, atol=0.05)
 
 
 def test_glare_and_shadow_in_the_boxes_they_cover() -> None:
@@ -136,15 +141,15 @@ def test_glare_and_shadow_in_the_boxes_they_cover() -> None:
     x0, y0, x1, y1 = (round(v) for v in found.box[4])
     burnt = image.copy()
     burnt[y0 - 5 : y1 + 5, x0 - 5 : (x0 + x1) // 2] = 255
-    glare = light(burnt, found.box).glare
+    glare = measure_light(burnt, found.box).glare
     assert glare[4] == pytest.approx(0.5, abs=0.08)
     assert np.delete(glare, [3, 4, 5]).max() == 0.0
     black = image.copy()
     black[y0 - 9 : y1 + 9, x0 - 9 : x1 + 9] = 0
-    assert light(black, found.box).dark[4] == 1.0
+    assert measure_light(black, found.box).dark[4] == 1.0
     # White paper is no glare.
     white, _ = blocks.page(LINES, 20.0, paper=255)
-    assert light(white, found.box).glare.max() == 0.0
+    assert measure_light(white, found.box).glare.max() == 0.0
 
 
 @pytest.mark.parametrize("sigma", [2.0, 5.0, 9.0])
@@ -152,8 +157,8 @@ def test_noise_of_known_strength(sigma: float) -> None:
     image, _ = blocks.page(LINES, 20.0, paper=190, ink=60)
     grain = np.random.default_rng(1).normal(0, sigma, image.shape)
     noisy = np.clip(np.round(image + grain), 0, 255).astype(np.uint8)
-    assert noise(noisy) == pytest.approx(sigma, rel=0.2)
-    assert noise(image) < 0.5
+    assert measure_noise(noisy) == pytest.approx(sigma, rel=0.2)
+    assert measure_noise(image) < 0.5
 
 
 def test_nothing_located_nothing_measured() -> None:
@@ -171,7 +176,7 @@ def test_ten_megapixels_in_little_time() -> None:
     times = []
     for _ in range(3):
         start = time.process_time()
-        measure(page, flat, found, 0)
+        measure_picture(page, flat, found, 0)
         times.append(time.process_time() - start)
     # Alone it takes a twentieth of a second; machines that run tests are shared and slower.
     assert min(times) < 0.3

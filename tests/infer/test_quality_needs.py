@@ -14,8 +14,8 @@ from scipy.stats import norm
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.quality.legibility import forbidden
-from crownlet.infer.quality.measures import Measures
+from crownlet.infer.quality.legibility import find_illegible
+from crownlet.infer.quality.measures import PictureMeasures
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run import write as writer
 from crownlet.infer.thresholds import load_thresholds
@@ -29,8 +29,8 @@ def inspect(image: np.ndarray) -> PageRecord:
     return blocks.inspector(networks).inspect(image)
 
 
-def measures(count: int = 10, **changes: object) -> Measures:
-    good = Measures(
+def measures(count: int = 10, **changes: object) -> PictureMeasures:
+    good = PictureMeasures(
         np.full(count, 30.0), np.full(count, 2.0), np.full(count, 0.7), np.zeros(count),
         np.zeros(count), np.full(count, 150.0), 2.0,
     )  # fmt: skip
@@ -38,7 +38,7 @@ def measures(count: int = 10, **changes: object) -> Measures:
 
 
 def test_a_good_picture_forbids_nothing() -> None:
-    found = forbidden(measures(), NEEDS)
+    found = find_illegible(measures(), NEEDS)
     assert found.unresolved == ()
     assert found.sentences == ()
     assert not any(bad.any() for bad in found.letters.values())
@@ -56,12 +56,12 @@ def test_needs_follow_from_the_size_of_the_lines(group: str, line: float) -> Non
 
 def test_crowns_at_one_pixel_a_stem_are_not_examined() -> None:
     # A stem is 0.12 to 0.2 kulmus wide (brief, 7.2): at 6 px a kulmus about one pixel.
-    found = forbidden(measures(q_px=np.full(10, 6.0), edge_px=np.ones(10)), NEEDS)
+    found = find_illegible(measures(q_px=np.full(10, 6.0), edge_px=np.ones(10)), NEEDS)
     assert "crowns" in found.unresolved
     assert found.letters["crowns"].all()
     assert not found.letters["form"].any()
     # At 600 dpi a mezuzah of 12 cm has more than 13 px a kulmus: the floor for tags (brief, 7.2).
-    assert "crowns" not in forbidden(measures(q_px=np.full(10, 13.5)), NEEDS).unresolved
+    assert "crowns" not in find_illegible(measures(q_px=np.full(10, 13.5)), NEEDS).unresolved
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_each_measure_forbids_in_words_and_numbers(change: dict[str, float], wor
         column = getattr(measures(), name).copy()
         column[[2, 5]] = value
         few[name] = column
-    found = forbidden(measures(**few), NEEDS)
+    found = find_illegible(measures(**few), NEEDS)
     assert found.unresolved == ()
     assert np.flatnonzero(found.letters["crowns"]).tolist() == [2, 5]
     assert found.sentences[0].startswith("crowns of 2 of 10 letters: ")

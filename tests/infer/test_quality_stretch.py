@@ -9,7 +9,12 @@ import pytest
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.quality.familiarity import extent, stretch_ratios, stretched, usual
+from crownlet.infer.quality.familiarity import (
+    load_usual_sizes,
+    measure_extent,
+    stretch_probability,
+    stretch_ratios,
+)
 from crownlet.infer.records import Located, PageRecord
 from crownlet.infer.thresholds import load_thresholds
 
@@ -19,7 +24,7 @@ LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
 
 def ratios(text: str, factors: dict[int, float], hand: float = 1.0) -> np.ndarray:
     letter = np.array([index_of(char) for char in text])
-    width = usual().width[letter] * hand
+    width = load_usual_sizes().width[letter] * hand
     for i, factor in factors.items():
         width[i] *= factor
     return stretch_ratios(width, letter)
@@ -30,7 +35,7 @@ def ratios(text: str, factors: dict[int, float], hand: float = 1.0) -> np.ndarra
 def test_a_letter_against_its_kind_in_narrow_and_wide_hands(hand: float, factor: float) -> None:
     found = ratios("שמעישראליהוהאחדואהבת", {18: factor}, hand)
     assert found[18] == pytest.approx(factor, rel=0.1)
-    p = stretched(found, CURVE)
+    p = stretch_probability(found, CURVE)
     # Half as wide again is what the rules call stretched (brief, 4.3, F14).
     assert (p[18] > 0.7) == (factor >= 1.5)
     assert np.delete(p, 18).max() < 0.1
@@ -40,9 +45,9 @@ def test_the_page_own_examples_count() -> None:
     # A hand that writes every dalet a third wider than others do: none of them is drawn out.
     text = "דבר" * 12
     wide = dict.fromkeys(range(0, len(text), 3), 1.33)
-    assert stretched(ratios(text, wide), CURVE).max() < 0.5
+    assert stretch_probability(ratios(text, wide), CURVE).max() < 0.5
     wide[0] = 2.4
-    p = stretched(ratios(text, wide), CURVE)
+    p = stretch_probability(ratios(text, wide), CURVE)
     assert p[0] > 0.7
     assert p[1:].max() < 0.5
 
@@ -52,7 +57,7 @@ def test_sizes_follow_the_published_proportions() -> None:
     # final letters reach down twice as far (Keset HaSofer 5:2; Mishnat Sofrim).
     width, below = (
         dict(zip("אבגדהוזחטיךכלםמןנסעףפץצקרשת", row, strict=True))
-        for row in (usual().width, usual().below)
+        for row in (load_usual_sizes().width, load_usual_sizes().below)
     )
     for char in "אבדהחטכםמסקרת":
         assert 2.4 < width[char] < 3.5
@@ -70,7 +75,7 @@ def test_extents_in_the_letters_own_frame(turn: int) -> None:
     points = corners @ rotation.T + 100.0
     box = np.concatenate([points.min(axis=0), points.max(axis=0)])[None]
     body = np.array([[100.0, 100.0, 30.0, float(turn)]])
-    size = extent(Located(body, box, np.ones(1), np.eye(27)[:1]))
+    size = measure_extent(Located(body, box, np.ones(1), np.eye(27)[:1]))
     assert size.width[0] == pytest.approx(3.0)
     assert size.below[0] == pytest.approx(4.0)
 

@@ -19,7 +19,7 @@ from scipy.stats import binom
 from crownlet.datasets.files.images import PageError
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.quality.familiarity import FEWEST, strange_page
+from crownlet.infer.quality.familiarity import MIN_LETTERS_FOR_HAND, is_unfamiliar_hand
 from crownlet.infer.records import PageRecord
 from crownlet.infer.thresholds import FamiliarityBounds
 
@@ -130,8 +130,8 @@ def test_a_landscape_is_never_clear(seed: int) -> None:
 def test_a_few_letters_say_nothing_of_a_page() -> None:
     bounds = FamiliarityBounds(1.0, 4.0, 0.03)
     # Each letter of a known hand is beyond the bound with 2.5%: half of eight hardly ever are.
-    assert binom.sf(FEWEST // 2 - 1, FEWEST, 0.025) < 1 / 30_000
-    assert not strange_page(np.full(FEWEST - 1, 1.0), bounds)
-    assert strange_page(np.full(FEWEST, 1.0), bounds)
+    assert binom.sf(MIN_LETTERS_FOR_HAND // 2 - 1, MIN_LETTERS_FOR_HAND, 0.025) < 1 / 30_000
+    assert not is_unfamiliar_hand(np.full(MIN_LETTERS_FOR_HAND - 1, 1.0), bounds)
+    assert is_unfamiliar_hand(np.full(MIN_LETTERS_FOR_HAND, 1.0), bounds)
     # Faults on two letters of five do not make a hand strange, however plain they are.
-    assert not strange_page(np.array([0.02, 0.02, 0.02, 5.0, 5.0] * 6), bounds)
+    assert not is_unfamiliar_hand(np.array([0.02, 0.02, 0.02, 5.0, 5.0] * 6), bounds)

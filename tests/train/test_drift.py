@@ -12,8 +12,14 @@ from scipy import stats
 
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.infer.cli import main
-from crownlet.infer.drift.compare import ALPHA, compare, smirnov, tail
-from crownlet.infer.drift.reference import FEATURES, Reference, fit, read, sketch
+from crownlet.infer.drift.compare import ALPHA, binomial_tail, compare_run, smirnov_p
+from crownlet.infer.drift.reference import (
+    FEATURES,
+    DriftReference,
+    fit_reference,
+    page_features,
+    read_drift_reference,
+)
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.records import PageRecord
@@ -35,7 +41,7 @@ def test_pages_of_the_known_kind_stand_out_no_oftener_than_is_said() -> None:
     rng = np.random.default_rng(8)
     alarms = []
     for _ in range(60):
-        reference = fit(drawn(rng, 120), MODEL, "made up")
+        reference = fit_reference(drawn(rng, 120), MODEL, "made up")
         alarms.append((reference.chances(drawn(rng, 200)) <= ALPHA).mean())
     # The mean of 60 references, whose own rates have a spread of 0.028 (Beta(3, 58)).
     assert np.mean(alarms) <= ALPHA + 3 * 0.028 / np.sqrt(60)
@@ -43,27 +49,27 @@ def test_pages_of_the_known_kind_stand_out_no_oftener_than_is_said() -> None:
 
 
 def test_chances_are_those_of_scipy() -> None:
-    assert tail(3, 20) == pytest.approx(stats.binom.sf(2, 20, ALPHA))
+    assert binomial_tail(3, 20) == pytest.approx(stats.binom.sf(2, 20, ALPHA))
     rng = np.random.default_rng(2)
     known, new = rng.normal(size=80), rng.normal(0.4, 1, size=30)
     other = stats.ks_2samp(known, new, alternative="greater", method="asymp")
     size = 80 * 30 / 110
     # scipy corrects Smirnov's limit for small samples; the gap itself is the same.
-    assert smirnov(known, new) == pytest.approx(np.exp(-2 * size * other.statistic**2))
-    assert smirnov(new, known) > 0.5
+    assert smirnov_p(known, new) == pytest.approx(np.exp(-2 * size * other.statistic**2))
+    assert smirnov_p(new, known) > 0.5
 
 
 def test_a_run_that_is_a_little_worse_all_over_is_told_though_no_scroll_stands_out() -> None:
     rng = np.random.default_rng(4)
-    reference = fit(drawn(rng, 200), MODEL, "made up")
+    reference = fit_reference(drawn(rng, 200), MODEL, "made up")
     scrolls = {f"s{k}": row for k, row in enumerate(drawn(rng, 30))}
-    assert compare(reference, scrolls).likeness == "alike"
+    assert compare_run(reference, scrolls).likeness == "alike"
     worse = {name: row + np.eye(len(FEATURES))[0] * 1.5 for name, row in scrolls.items()}
-    found = compare(reference, worse)
+    found = compare_run(reference, worse)
     assert found.likeness in ("shifted", "unlike")
     assert [feature.name for feature in found.shifted] == ["doubt"]
     strange = {"one": scrolls["s0"] + 1000.0}
-    assert compare(reference, strange).likeness == "unlike"
+    assert compare_run(reference, strange).likeness == "unlike"
 
 
 @pytest.fixture(scope="module")
@@ -72,8 +78,8 @@ def inspector() -> Inspector:
 
 
 @pytest.fixture(scope="module")
-def known() -> Reference:
-    return read(weights_folder())
+def known() -> DriftReference:
+    return read_drift_reference(weights_folder())
 
 
 def record(inspector: Inspector, page: PageTruth, name: str) -> PageRecord:
@@ -81,7 +87,7 @@ def record(inspector: Inspector, page: PageTruth, name: str) -> PageRecord:
 
 
 def test_hands_never_seen_are_like_what_is_known_and_type_is_not(
-    inspector: Inspector, known: Reference, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    inspector: Inspector, known: DriftReference, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Renders by held-out hands; type is Debian's culmus, black on white."""
     for k, job in enumerate(jobs(4, "heldout", 970_000_000)):
@@ -95,7 +101,7 @@ def test_hands_never_seen_are_like_what_is_known_and_type_is_not(
     type_page = compose_type_page(TypeSpec("ashkenaz", "alphabet", 64), 0)
     few_lines = replace(type_page, image=type_page.image[: type_page.image.shape[0] // 5])
     printed = record(inspector, few_lines, "type")
-    told = compare(known, {"type": sketch(printed)})
+    told = compare_run(known, {"type": page_features(printed)})
     assert told.likeness == "unlike"
     assert told.scrolls[0].features
 

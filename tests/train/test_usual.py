@@ -10,7 +10,7 @@ from sklearn.linear_model import LogisticRegression
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.quality.familiarity import usual
+from crownlet.infer.quality.familiarity import load_usual_sizes
 from crownlet.infer.thresholds import parse_familiarity
 from crownlet.train.calibration.familiarity import Letters, bounds, sizes, stretch_curve, with_lines
 
@@ -19,7 +19,7 @@ def letters(count: int = 27 * 300, drawn_share: float = 0.0) -> Letters:
     rng = np.random.default_rng(4)
     letter = np.arange(count) % 27
     drawn = np.where(rng.random(count) < drawn_share, rng.uniform(1.5, 2.6, count), 1.0)
-    known = usual()
+    known = load_usual_sizes()
     width = known.width[letter] * np.exp(known.width_spread[letter] * rng.normal(size=count))
     below = known.below[letter] + known.below_spread[letter] * rng.normal(size=count)
     return Letters(
@@ -50,7 +50,7 @@ def test_the_curve_is_the_logistic_regression() -> None:
 def test_the_table_is_read_back() -> None:
     rows = yaml.safe_load(sizes(letters()))["letters"]
     assert list(rows) == [letter.slug for letter in ALPHABET]
-    for letter, width in zip(ALPHABET, usual().width, strict=True):
+    for letter, width in zip(ALPHABET, load_usual_sizes().width, strict=True):
         assert rows[letter.slug]["width"][0] == pytest.approx(width, rel=0.03)
 
 

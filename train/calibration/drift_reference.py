@@ -15,7 +15,7 @@ import numpy as np
 
 from crownlet.datasets.render.page.spec import training
 from crownlet.infer.drift import reference as references
-from crownlet.infer.drift.reference import Floats, sketch
+from crownlet.infer.drift.reference import Floats, page_features
 from crownlet.infer.networks import OnnxNetworks
 from crownlet.train.evaluation.workers import Job, Reader
 
@@ -36,7 +36,9 @@ def write_reference(model: Path, settings: Any) -> Path:
     today = datetime.date.today().isoformat()
     provenance = f"{len(found)} rendered pages by hands of the calibration split, {today}"
     checksums = OnnxNetworks(model, threads=1).info.checksums
-    return references.write(references.fit(found, checksums, provenance), model)
+    return references.write_drift_reference(
+        references.fit_reference(found, checksums, provenance), model
+    )
 
 
 def jobs(count: int, split: str = "calibrate", first_seed: int = FIRST_SEED) -> list[Job]:
@@ -52,4 +54,4 @@ def sketches(reader: Reader, pages: list[Job]) -> Iterator[Floats]:
     """(F,) of each page that is not refused."""
     for page in reader.read(pages):
         if page.records and page.records[0].glyphs:
-            yield sketch(page.records[0])
+            yield page_features(page.records[0])

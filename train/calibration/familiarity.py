@@ -99,8 +99,8 @@ def _spread(values: Floats) -> float:
 def bounds(letters: Letters) -> unfamiliar.FamiliarityBounds:
     """Quantiles over the letters."""
     plain = letters.drawn <= 1.0
-    size = usual.Extent(*letters.sizes.T)
-    odd = usual.oddness(size, letters.letter)
+    size = usual.LetterExtent(*letters.sizes.T)
+    odd = usual.shape_deviation(size, letters.letter)
     # The size search and the two networks err together on whole pages; those count as letters too.
     nats = float(np.quantile(letters.surprise[plain], 1 - TAIL / 2))
     shape = float(np.quantile(odd[plain], 1 - TAIL / 2))
@@ -163,9 +163,9 @@ def _drawn(marks: tuple[object, ...]) -> float:
 def _rows(
     k: int, page: OrderedPage, index: npt.NDArray[np.int64], drawn: Floats
 ) -> tuple[Floats, ...]:
-    size = usual.extent(page.found)
+    size = usual.measure_extent(page.found)
     letter = page.odds.argmax(axis=1)
-    nats = usual.surprise(page.found, page.assessed, page.odds)
+    nats = usual.letter_surprise(page.found, page.assessed, page.odds)
     light = page.measures
     return (
         letter[index], np.full(len(index), k),
@@ -205,7 +205,7 @@ def main() -> None:
     table = Path(str(resources.files("crownlet.infer.quality"))) / "usual.yaml"
     if chosen.write:
         table.write_text(sizes(letters), "utf-8")
-        usual.usual.cache_clear()
+        usual.load_usual_sizes.cache_clear()
     new = picture_lines(letters)
     print(report(letters), *new, sep="\n")
     if chosen.write:
