@@ -25,15 +25,15 @@ from crownlet.infer.letters import assessor as glyphs
 from crownlet.infer.letters import scale as sizing
 from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
 from crownlet.infer.letters.locator import locate, smooth_neighbours
-from crownlet.infer.measure.letters import Upright, measure_letters
+from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
 from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
 from crownlet.infer.routing import gaps
 from crownlet.infer.routing import glyphs as glyphs_
-from crownlet.infer.routing.not_examined import cut_by_frame, not_examined
-from crownlet.infer.routing.reasons import reviewed
+from crownlet.infer.routing.not_examined import count_cut_letters, not_examined
+from crownlet.infer.routing.reasons import review_disagreements
 from crownlet.infer.text import match as matching
 from crownlet.infer.text.discrepancies import TextContext
 from crownlet.infer.text.search import compare_with_text
@@ -194,7 +194,7 @@ class OrderedPage:
     measures: PictureMeasures
     odds: Floats
     letters: str
-    measured: gaps.Measured
+    measured: gaps.GapOdds
     opens: Floats
 
 
@@ -211,9 +211,9 @@ def compile_record(
     if not rules.measured:
         return record
     with watch.stage("measure"):
-        upright = Upright(seen.flat, seen.turn, (facts.width, facts.height), facts.dpi)
+        upright = UprightPage(seen.flat, seen.turn, (facts.width, facts.height), facts.dpi)
         taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
-        rows = reviewed(record.glyphs, taken, rules.thresholds)
+        rows = review_disagreements(record.glyphs, taken, rules.thresholds)
     return replace(record, glyphs=rows, measurements=taken)
 
 
@@ -224,8 +224,8 @@ def order_letters(seen: Detection, thresholds: Thresholds) -> OrderedPage:
     odds = glyphs.letter_probabilities(found, assessed, thresholds.locator_weight)
     letters = glyphs.likeliest_letters(odds)
     white = whites.measure_gaps(seen.fitted, seen.found, layout, letters)
-    measured = gaps.judge(white, layout, thresholds)
-    opens = gaps.opens(layout, measured)
+    measured = gaps.gap_odds(white, layout, thresholds)
+    opens = gaps.word_start_probabilities(layout, measured)
     measures = seen.measures.take(layout.order)
     return OrderedPage(layout, found, assessed, measures, odds, letters, measured, opens)
 
@@ -278,7 +278,7 @@ def _route(
         match=_text_places_back(match, seen.turn, facts), turn=seen.turn,
         quality=picture_quality(page, facts, seen.agreement, judged), unresolved=judged.unresolved,
         not_examined=not_examined(
-            judged, limits, matched is not None, cut_by_frame(given, facts), _letters_without_crown_custom(customs),
+            judged, limits, matched is not None, count_cut_letters(given, facts), _letters_without_crown_custom(customs),
             seen.agreement,
         ),
     )  # fmt: skip

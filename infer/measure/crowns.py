@@ -12,27 +12,27 @@ from crownlet.infer.records import Floats
 
 Bools = npt.NDArray[np.bool_]
 
-ABOVE = 0.06
+MIN_INK_ABOVE_HEAD_Q = 0.06
 """Ink less than this above the head, in q, is the head's own edge."""
 
-NECK = -1.2
+LAMED_HEAD_BOTTOM_Q = -1.2
 """Lamed's head stands higher than this, in q below the ruled line."""
 
-LEAST = 0.15
+MIN_TAG_HEIGHT_Q = 0.15
 """What rises less than this, in q, is no stroke: the roots of tags are sunk by 0.1 q."""
 
-SURE = 0.2
+MIN_TAG_MASK_MEAN = 0.2
 """The assessor calls so much of a stroke tag, or it is none: true ones 0.24 and more, other
 ink at most 0.16 (1600 strokes by calibration hands)."""
 
 
 def tag_heights(ink: LetterInk) -> list[Length]:
     """The height of every tag that is seen, in q, from the left."""
-    top, strokes = raised(ink)
-    return [_height(ink, stroke, top) for stroke in strokes]
+    top, strokes = strokes_above_head(ink)
+    return [_tag_height(ink, stroke, top) for stroke in strokes]
 
 
-def standing(strokes: list[Bools]) -> int:
+def count_separate_strokes(strokes: list[Bools]) -> int:
     """How many tags these strokes are at the least: those that touch part somewhere."""
     total = 0
     for stroke in strokes:
@@ -41,15 +41,17 @@ def standing(strokes: list[Bools]) -> int:
     return total
 
 
-def raised(ink: LetterInk) -> tuple[Floats, list[Bools]]:
+def strokes_above_head(ink: LetterInk) -> tuple[Floats, list[Bools]]:
     """The edge of the head (w,) and, from the left, the strokes that stand on it."""
-    top, known = seats.seat(ink)
+    top, known = seats.head_top_edge(ink)
     if not known.any():
         return top, []
     rows = np.arange(int(np.nanmax(top)) + 1)[:, None]
-    above = ink.own[: len(rows)] * (rows < top - ABOVE * ink.scale).astype(np.uint8)
+    above = ink.own[: len(rows)] * (rows < top - MIN_INK_ABOVE_HEAD_Q * ink.scale).astype(np.uint8)
     count, labels, stats, centres = cv2.connectedComponentsWithStats(above, connectivity=8)
-    high = [k for k in range(1, count) if stats[k, cv2.CC_STAT_HEIGHT] > LEAST * ink.scale]
+    high = [
+        k for k in range(1, count) if stats[k, cv2.CC_STAT_HEIGHT] > MIN_TAG_HEIGHT_Q * ink.scale
+    ]
     high.sort(key=lambda k: float(centres[k][0]))
     strokes = [np.asarray(labels == k) for k in high]
     return top, [stroke for stroke in strokes if _is_tag(ink, stroke)]
@@ -57,18 +59,18 @@ def raised(ink: LetterInk) -> tuple[Floats, list[Bools]]:
 
 def _is_tag(ink: LetterInk, stroke: Bools) -> bool:
     if ink.letter == "ל":  # Its crown lies at the edge of the assessor's crop.
-        return bool(stroke[: ink.y(NECK)].any())
-    return float(ink.tags[: len(stroke)][stroke].mean()) > SURE
+        return bool(stroke[: ink.y(LAMED_HEAD_BOTTOM_Q)].any())
+    return float(ink.tags[: len(stroke)][stroke].mean()) > MIN_TAG_MASK_MEAN
 
 
-def _height(ink: LetterInk, stroke: Bools, seat: Floats) -> Length:
+def _tag_height(ink: LetterInk, stroke: Bools, seat: Floats) -> Length:
     """From the seat under the stroke's root to its tip."""
     inked = stroke.view(np.uint8)
     columns, rows = cv2.findNonZero(inked).reshape(-1, 2).T
     root = columns[rows >= rows.max() - 1]
     foot = float(seat[root].mean())
     near = cv2.dilate(inked, np.ones((3, 3), np.uint8))
-    top = seats.tops(ink.dark[: len(near)] * near)
+    top = seats.top_edges(ink.dark[: len(near)] * near)
     k = int(np.nanargmin(top))
     start, end = np.array([float(root.mean()) + 0.5, foot]), np.array([k + 0.5, float(top[k])])
     return Length("tag_height", "tag_missing", (foot - end[1]) / ink.scale, start, end)

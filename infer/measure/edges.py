@@ -14,108 +14,108 @@ import numpy.typing as npt
 from crownlet.infer.measure.ink import Grey, LetterInk, Mask
 from crownlet.infer.records import Floats
 
-HALF = 0.5
+EDGE_DARKNESS = 0.5
 
-SKIN = 0.2
+MAX_SKIN_DARKNESS = 0.2
 """Most darkness of bare skin: ink that faded to a quarter is still ink (OC 32:27)."""
 
-STEP = 0.25
+RULER_STEP_PX = 0.25
 """Px between samples along a ruler."""
 
-BEYOND = 2.0
+RULER_MARGIN_PX = 2.0
 """Px by which a ruler is looked along past both its ends."""
 
 
-def tops(dark: Grey) -> Floats:
+def top_edges(dark: Grey) -> Floats:
     """(w,) y of the uppermost edge in each column; nan where there is no ink."""
-    return _first(dark)
+    return _first_edge(dark)
 
 
-def bottoms(dark: Grey) -> Floats:
+def bottom_edges(dark: Grey) -> Floats:
     """(w,) y of the lowest edge in each column; nan where there is no ink."""
-    return len(dark) - _first(dark[::-1])
+    return len(dark) - _first_edge(dark[::-1])
 
 
-def lefts(dark: Grey) -> Floats:
+def left_edges(dark: Grey) -> Floats:
     """(h,) x of the leftmost edge in each row; nan where there is no ink."""
-    return _first(dark.T)
+    return _first_edge(dark.T)
 
 
-def rights(dark: Grey) -> Floats:
+def right_edges(dark: Grey) -> Floats:
     """(h,) x of the rightmost edge in each row; nan where there is no ink."""
-    return dark.shape[1] - _first(dark.T[::-1])
+    return dark.shape[1] - _first_edge(dark.T[::-1])
 
 
 def undersides(dark: Grey) -> Floats:
     """(w,) y at which the uppermost ink of each column ends; nan where there is none."""
-    inked = dark >= HALF
+    inked = dark >= EDGE_DARKNESS
     first = inked.argmax(axis=0)
     columns = np.arange(dark.shape[1])
     after = ~inked & (np.arange(len(dark))[:, None] > first)
     end = np.where(after.any(axis=0), after.argmax(axis=0), len(dark))
     high = dark[np.maximum(end - 1, 0), columns]
     low = np.where(end < len(dark), dark[np.minimum(end, len(dark) - 1), columns], 0.0)
-    y: Floats = end - 0.5 + _share(high, low)
+    y: Floats = end - 0.5 + _edge_offset(high, low)
     y[~inked.any(axis=0)] = np.nan
     return y
 
 
-def _first(dark: Grey) -> Floats:
+def _first_edge(dark: Grey) -> Floats:
     """Where each column crosses the half level for the first time, from row 0 on."""
-    inked = dark >= HALF
+    inked = dark >= EDGE_DARKNESS
     at = inked.argmax(axis=0)
     columns = np.arange(dark.shape[1])
     high = dark[at, columns]
     low = np.where(at > 0, dark[np.maximum(at - 1, 0), columns], 0.0)
-    y: Floats = at + 0.5 - _share(high, low)
-    y[high < HALF] = np.nan
+    y: Floats = at + 0.5 - _edge_offset(high, low)
+    y[high < EDGE_DARKNESS] = np.nan
     return y
 
 
-def _share(high: Floats, low: Floats) -> Floats:
+def _edge_offset(high: Floats, low: Floats) -> Floats:
     """How far from the darker of two neighbours toward the paler one the half level lies."""
-    return np.asarray((high - HALF) / np.maximum(high - low, 1e-6))
+    return np.asarray((high - EDGE_DARKNESS) / np.maximum(high - low, 1e-6))
 
 
-def white_between(dark: Grey, a: Floats, b: Floats) -> tuple[Floats, Floats]:
+def gap_edges(dark: Grey, a: Floats, b: Floats) -> tuple[Floats, Floats]:
     """The two edges of the white between points a and b (2,) that lie in ink."""
     along = b - a
     length = float(np.hypot(*along))
     unit = along / max(length, 1e-9)
-    place = np.arange(-BEYOND, length + BEYOND + STEP, STEP)
-    values = sampled(dark, a + place[:, None] * unit)
+    place = np.arange(-RULER_MARGIN_PX, length + RULER_MARGIN_PX + RULER_STEP_PX, RULER_STEP_PX)
+    values = sample_at(dark, a + place[:, None] * unit)
     middle = int(np.argmin(np.where((place >= 0) & (place <= length), values, 2.0)))
     before = _crossing(place[middle::-1], values[middle::-1], 0.0)
     after = _crossing(place[middle:], values[middle:], length)
     return a + before * unit, a + after * unit
 
 
-def is_white(dark: Grey, a: Floats, b: Floats, beside: float = 0.0) -> bool:
+def shows_skin(dark: Grey, a: Floats, b: Floats, beside: float = 0.0) -> bool:
     """Whether skin shows somewhere on the way from a to b; pale ink, a blurred hairline, are none.
 
     Ink up to `beside` px away from the straight way counts as well.
     """
     along = b - a
     length = float(np.hypot(*along))
-    place = np.linspace(0.0, 1.0, max(3, int(length / STEP) + 1))[:, None, None]
+    place = np.linspace(0.0, 1.0, max(3, int(length / RULER_STEP_PX) + 1))[:, None, None]
     aside = np.arange(-beside, beside + 1.0)[:, None]
     across = np.array([-along[1], along[0]]) / max(length, 1e-9)
     points = a + place * along + aside * across
-    values = sampled(dark, points.reshape(-1, 2)).reshape(points.shape[:2])
-    return float(values.max(axis=1).min()) <= SKIN
+    values = sample_at(dark, points.reshape(-1, 2)).reshape(points.shape[:2])
+    return float(values.max(axis=1).min()) <= MAX_SKIN_DARKNESS
 
 
 def _crossing(place: Floats, values: Floats, otherwise: float) -> float:
     """Where values first rise to the half level."""
-    over = values >= HALF
+    over = values >= EDGE_DARKNESS
     k = int(over.argmax())
     if not over[k] or k == 0:
         return otherwise
-    share = float((HALF - values[k - 1]) / max(values[k] - values[k - 1], 1e-6))
+    share = float((EDGE_DARKNESS - values[k - 1]) / max(values[k] - values[k - 1], 1e-6))
     return float(place[k - 1] + share * (place[k] - place[k - 1]))
 
 
-def sampled(dark: Grey, points: Floats) -> Floats:
+def sample_at(dark: Grey, points: Floats) -> Floats:
     """Values at points (N, 2), px, between the four pixels around each."""
     height, width = dark.shape
     x = np.clip(points[:, 0] - 0.5, 0.0, width - 1.001)
@@ -129,37 +129,37 @@ def sampled(dark: Grey, points: Floats) -> Floats:
 
 Bools = npt.NDArray[np.bool_]
 
-PEN = 0.36
+MIN_HEAD_STROKE_Q = 0.36
 """Strokes thinner than this, in q, are no part of a head: tags are 0.12 to 0.3 q thick."""
 
-HEADS = {"": 1.2, "ל": -0.6}
+HEAD_BOTTOM_Q = {"": 1.2, "ל": -0.6}
 """Heads and roofs end above this, in q below the ruled line: their lower part is left aside."""
 
-STEEP = 0.25
+FLANK_Q = 0.25
 """An edge that falls by more than this within as much, in q, is a flank."""
 
-ROOM = (-0.5, 0.9)
+HEAD_TOP_RANGE_Q = (-0.5, 0.9)
 """Heads begin between these, in q below the ruled line: the heads of tags may be as thick as the
 pen, but stand higher. Lamed's stands on its neck."""
 
 
-def seat(ink: LetterInk) -> tuple[Floats, Bools]:
+def head_top_edge(ink: LetterInk) -> tuple[Floats, Bools]:
     """(w,) y of the upper edge of head or roof, and the columns in which it was seen.
 
     Elsewhere it is that of the nearest of them; all NaN where there is none.
     """
-    low = ink.y(HEADS["ל" if ink.letter == "ל" else ""])
+    low = ink.y(HEAD_BOTTOM_Q["ל" if ink.letter == "ל" else ""])
     if low < 1:
         width = ink.dark.shape[1]
         return np.full(width, np.nan), np.zeros(width, np.bool_)
-    size = max(3, int(PEN * ink.scale) | 1)
+    size = max(3, int(MIN_HEAD_STROKE_Q * ink.scale) | 1)
     thick = np.asarray(cv2.morphologyEx(ink.own[:low], cv2.MORPH_OPEN, _disc(size)), np.uint8)
     known = np.asarray(thick.any(axis=0), np.bool_)
-    rough, fine = thick.argmax(axis=0).astype(np.float64), tops(ink.whole[:low])
+    rough, fine = thick.argmax(axis=0).astype(np.float64), top_edges(ink.whole[:low])
     if ink.letter != "ל":
-        known &= rough > ink.origin[1] + ROOM[0] * ink.scale
-        known &= rough < ink.origin[1] + ROOM[1] * ink.scale
-    known = _level(rough, known, ink.scale)
+        known &= rough > ink.origin[1] + HEAD_TOP_RANGE_Q[0] * ink.scale
+        known &= rough < ink.origin[1] + HEAD_TOP_RANGE_Q[1] * ink.scale
+    known = _without_flanks(rough, known, ink.scale)
     # Under a tag the edge of the head cannot be seen; a head all covered is known to the pixel.
     bare = known & (np.abs(fine - rough) < 1.0)
     known, top = (bare, fine) if bare.any() else (known, rough)
@@ -177,9 +177,9 @@ def _disc(size: int) -> Mask:
     return (reach[:, None] ** 2 + reach**2 <= (size / 2) ** 2).astype(np.uint8)
 
 
-def _level(top: Floats, known: Bools, scale: float) -> Bools:
+def _without_flanks(top: Floats, known: Bools, scale: float) -> Bools:
     """Columns of the upper edge itself, not of a flank that falls away from it."""
-    reach = max(1, round(STEEP * scale))
+    reach = max(1, round(FLANK_Q * scale))
     high = np.where(known, top, np.inf).astype(np.float32)[None]
     highest = cv2.erode(high, np.ones((1, 2 * reach + 1), np.uint8))[0]
     return np.asarray(known & (top - highest <= reach))

@@ -11,52 +11,52 @@ import numpy as np
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.measure import edges as seats
-from crownlet.infer.measure.edges import is_white, white_between
+from crownlet.infer.measure.edges import gap_edges, shows_skin
 from crownlet.infer.measure.ink import Length, LetterInk, Mask, Piece
 from crownlet.infer.records import Floats
 
-HUNG = "הק"
+HANGING_LEG_LETTERS = "הק"
 """Letters whose left leg hangs free."""
 
-TAG_SHARE = 0.4
+MIN_TAG_SHARE_OF_PIECE = 0.4
 """A piece is a tag if the networks call so much of it one .."""
 
-TAG_AREA = 0.45
+MAX_TAG_AREA_SQUARE_Q = 0.45
 """.. or if it stands above the line and has less ink than this, in square q: tags are at most 2 q
 high and 0.2 q thick."""
 
-STEM = 0.15
+TAG_STEM_REACH_Q = 0.15
 """The hairline stem of a tag, pale where it is blurred, stands within so much, in q, of the
 shortest way over the white."""
 
-HEAD = 0.1
+HEAD_EDGE_MARGIN_Q = 0.1
 """Ink higher above the head's edge than this, in q, is a tag's."""
 
 
-def gaps(ink: LetterInk) -> list[Length]:
+def gap_lengths(ink: LetterInk) -> list[Length]:
     """The whites round all pieces but the largest; for he and kuf that over the leg as well."""
     leg = hanging_leg(ink)
     found = []
     for piece in ink.pieces[1:]:
-        name, of = ("leg_gap", "leg_touches_roof") if piece is leg else _named(ink, piece)
+        name, of = ("leg_gap", "leg_touches_roof") if piece is leg else _gap_kind(ink, piece)
         if of is not None:
-            found.append(_white(ink, piece, name, of))
-    if leg is None and ink.letter in HUNG:
-        found.extend(_contact(ink))
+            found.append(_piece_gap(ink, piece, name, of))
+    if leg is None and ink.letter in HANGING_LEG_LETTERS:
+        found.extend(_leg_contact(ink))
     return found
 
 
 def hanging_leg(ink: LetterInk) -> Piece | None:
     """The left leg of he or kuf, if it stands apart: the largest piece under the roof."""
-    if ink.letter not in HUNG:
+    if ink.letter not in HANGING_LEG_LETTERS:
         return None
     low = [p for p in ink.pieces[1:] if p.y1 > ink.y(1.8) and p.area > 0.1 * ink.scale**2]
     return low[0] if low else None
 
 
-def _named(ink: LetterInk, piece: Piece) -> tuple[str, str | None]:
+def _gap_kind(ink: LetterInk, piece: Piece) -> tuple[str, str | None]:
     """What is parted here, and the defect that it bears on."""
-    if _is_tag(ink, piece):
+    if _piece_is_tag(ink, piece):
         return "tag_gap", "tag_loose" if CATALOGUE["tag_loose"].applies_to(ink.letter) else None
     if CATALOGUE["part_loose"].applies_to(ink.letter):
         return "part_gap", "part_loose"
@@ -64,39 +64,43 @@ def _named(ink: LetterInk, piece: Piece) -> tuple[str, str | None]:
     return "break_gap", "stroke_broken" if applies else None
 
 
-def _is_tag(ink: LetterInk, piece: Piece) -> bool:
+def _piece_is_tag(ink: LetterInk, piece: Piece) -> bool:
     window = (slice(piece.y0, piece.y1), slice(piece.x0, piece.x1))
     share = float(ink.tags[window][ink.labels[window] == piece.label].mean())
     above = piece.y1 < ink.y(-1.2 if ink.letter == "ל" else 0.1)
-    return share > TAG_SHARE or (above and piece.area < TAG_AREA * ink.scale**2)
+    return share > MIN_TAG_SHARE_OF_PIECE or (
+        above and piece.area < MAX_TAG_AREA_SQUARE_Q * ink.scale**2
+    )
 
 
-def _white(ink: LetterInk, piece: Piece, name: str, of: str) -> Length:
+def _piece_gap(ink: LetterInk, piece: Piece, name: str, of: str) -> Length:
     """The shortest way over the white between a piece and the other ink of its letter."""
     others = ink.of(tuple(p for p in ink.pieces if p is not piece))
     if name == "tag_gap":
-        others = _head(ink, others)
-    near, far = nearest(ink.of((piece,)), others)
-    return white(ink, name, of, near, far, STEM * ink.scale if name == "tag_gap" else 0.0)
+        others = _without_tags(ink, others)
+    near, far = nearest_pixels(ink.of((piece,)), others)
+    return gap_between(
+        ink, name, of, near, far, TAG_STEM_REACH_Q * ink.scale if name == "tag_gap" else 0.0
+    )
 
 
-def _head(ink: LetterInk, others: Mask) -> Mask:
+def _without_tags(ink: LetterInk, others: Mask) -> Mask:
     """Of this ink what is no tag: the tags beside a loose one are nearer to it than the head."""
-    top, _ = seats.seat(ink)
-    head = others * (np.arange(len(others))[:, None] >= top - HEAD * ink.scale)
+    top, _ = seats.head_top_edge(ink)
+    head = others * (np.arange(len(others))[:, None] >= top - HEAD_EDGE_MARGIN_Q * ink.scale)
     return head.astype(np.uint8) if head.any() else others
 
 
-def white(
+def gap_between(
     ink: LetterInk, name: str, of: str, near: Floats, far: Floats, beside: float = 0.0
 ) -> Length:
     """The white between two points that lie in ink; ink up to `beside` px away may bridge it."""
-    start, end = white_between(ink.dark, near, far)
+    start, end = gap_edges(ink.dark, near, far)
     size = float(np.hypot(*(end - start))) / ink.scale
-    return Length(name, of, size, start, end, is_white(ink.dark, start, end, beside))
+    return Length(name, of, size, start, end, shows_skin(ink.dark, start, end, beside))
 
 
-def nearest(one: Mask, other: Mask) -> tuple[Floats, Floats]:
+def nearest_pixels(one: Mask, other: Mask) -> tuple[Floats, Floats]:
     """Middles of the two nearest pixels of two pieces, px."""
     away, places = cv2.distanceTransformWithLabels(
         1 - other, cv2.DIST_L2, cv2.DIST_MASK_PRECISE, labelType=cv2.DIST_LABEL_PIXEL
@@ -108,7 +112,7 @@ def nearest(one: Mask, other: Mask) -> tuple[Floats, Floats]:
     return np.array([j + 0.5, i + 0.5]), np.array([n + 0.5, m + 0.5])
 
 
-def _contact(ink: LetterInk) -> list[Length]:
+def _leg_contact(ink: LetterInk) -> list[Length]:
     """Where the left leg runs into the roof: no white, at the narrowest place of the ink."""
     left = ink.x(-0.2)
     rows = slice(ink.y(0.6), ink.y(1.7))

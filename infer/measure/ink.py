@@ -24,7 +24,7 @@ Grey = npt.NDArray[np.float32]
 
 PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
 
-CELL = 4.0
+CROP_PX_PER_CELL = 4.0
 """Px of the assessor's crop in a cell of its part masks."""
 
 
@@ -102,7 +102,7 @@ class LetterInk:
 
     def part(self, name: str) -> Grey:
         """(h, w): probability 0 to 1 that a pixel belongs to this part, as the assessor sees it."""
-        return mask_on(self.parts[PARTS.index(name)], self.crop, self.dark.shape)
+        return mask_on_patch(self.parts[PARTS.index(name)], self.crop, self.dark.shape)
 
     def x(self, q: float) -> int:
         """Column at frame x, within the patch."""
@@ -117,9 +117,9 @@ class LetterInk:
         return np.asarray(points @ self.to_page[:, :2].T + self.to_page[:, 2])
 
 
-def mask_on(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:
+def mask_on_patch(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:
     """A part mask (32, 24) drawn out smoothly over a patch (h, w), 0 to 1."""
-    matrix = crop / CELL
+    matrix = crop / CROP_PX_PER_CELL
     # The masks lie on the ink best so (three pages by held-out hands, to a tenth of a cell): from
     # the middles of cells, and half a px by which crops are cut beside their own truth.
     matrix[:, 2] += matrix[:, :2].sum(axis=1) * 0.5 - 0.3
@@ -131,27 +131,27 @@ def mask_on(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:
     return np.asarray(drawn, np.float32) / 255.0
 
 
-FINEST = 24.0
+MAX_PATCH_PX_PER_Q = 24.0
 """Most px per q looked at: a tenth of a q is then 2.4 px, and pages of larger letters cost no
 more."""
 
-ROOM = 0.3
+PATCH_MARGIN_Q = 0.3
 """White around the letter's box, in q; the locator's boxes are within 0.25 q of the ink's."""
 
-SPECK = 0.02
+MIN_PIECE_AREA_SQUARE_Q = 0.02
 """Pieces of ink smaller than this, in square q, are specks: a hair's point of 0.1 by 0.2 q."""
 
-COVERED = 0.2
+MIN_OWN_INK_P = 0.2
 """Ink is the letter's where the assessor calls it so from this probability on: of a letter that
 stands apart all but a hundredth is (935 letters by calibration hands)."""
 
-UPRIGHT = 0.2
+MIN_ROTATED_DEGREES = 0.2
 """A letter turned by less, in degrees, is cut out as it stands: a leg of 5 q leans by 0.02 q."""
 
-WIDEST = 400
+MAX_PATCH_PX = 400
 """Most px of a patch either way."""
 
-OWN, WHOLE = 0.5, 0.97
+MIN_OWN_SHARE, MIN_UNMIXED_SHARE = 0.5, 0.97
 """A piece is the letter's from the one share of such ink on; below the other it runs into a
 neighbour, and what is not covered is cut off."""
 
@@ -169,7 +169,7 @@ def cut_out(
     `body` (centre x, y of the ruled line, height, clockwise degrees) and `box` are in px of the
     page; `parts` (6, 32, 24) are the assessor's masks and `q` is the kulmus in px.
     """
-    patch, back, origin, scale = _patch(flat, body, box, q)
+    patch, back, origin, scale = _cut_patch(flat, body, box, q)
     dark = _darkness(patch)
     # With statistics this takes five times as long; of most pieces nothing but the area is needed.
     _, numbered = cv2.connectedComponents((dark >= 0.5).astype(np.uint8), connectivity=8)
@@ -177,16 +177,18 @@ def cut_out(
     areas = np.bincount(labels.ravel())
     if len(areas) < 2:
         return None
-    crop = _through(crops.crop_matrix(body, box), back)
-    cover = mask_on(parts[0], crop, dark.shape)
-    pieces, mixed = _own(labels, areas, cover > COVERED, SPECK * scale**2)
+    crop = _compose(crops.crop_matrix(body, box), back)
+    cover = mask_on_patch(parts[0], crop, dark.shape)
+    pieces, mixed = _own_pieces(
+        labels, areas, cover > MIN_OWN_INK_P, MIN_PIECE_AREA_SQUARE_Q * scale**2
+    )
     if not pieces:
         return None
     alone = len(pieces) == len(areas) - 1 and not mixed
     return LetterInk(letter, scale, origin, dark, labels, pieces, mixed, alone, back, crop, parts)
 
 
-def _patch(
+def _cut_patch(
     flat: Mask,
     body: tuple[float, float, float, float],
     box: tuple[float, float, float, float],
@@ -194,18 +196,18 @@ def _patch(
 ) -> tuple[Mask, Floats, tuple[float, float], float]:
     """The letter upright at `scale` px per q, the way back to the page, and its frame's zero."""
     x, y, _, angle = body
-    scale = min(q, FINEST)
+    scale = min(q, MAX_PATCH_PX_PER_Q)
     grow = scale / q
     c, s = grow * cos(radians(angle)), grow * sin(radians(angle))
     ends = [(i - x, j - y) for i in (box[0], box[2]) for j in (box[1], box[3])]
     across, down = [c * i + s * j for i, j in ends], [c * j - s * i for i, j in ends]
-    room = ROOM * scale
-    width, tall = (min(WIDEST, ceil(max(v) - min(v) + 2 * room) + 2) for v in (across, down))
+    room = PATCH_MARGIN_Q * scale
+    width, tall = (min(MAX_PATCH_PX, ceil(max(v) - min(v) + 2 * room) + 2) for v in (across, down))
     left, top = ceil(room - min(across)), ceil(room - min(down))
-    if abs(angle) < UPRIGHT and scale == q:
+    if abs(angle) < MIN_ROTATED_DEGREES and scale == q:
         column, row = int(x) - left, int(y) - top
         back = np.array([[1.0, 0.0, column], [0.0, 1.0, row]])
-        return _window(flat, column, row, width, tall), back, (x - column, y - row), scale
+        return _page_window(flat, column, row, width, tall), back, (x - column, y - row), scale
     onto = np.array([[c, s, left - c * x - s * y], [-s, c, top + s * x - c * y]])
     by_number = onto.copy()
     by_number[:, 2] += ((c + s) / 2 - 0.5, (c - s) / 2 - 0.5)
@@ -217,7 +219,7 @@ def _patch(
     return np.asarray(patch, np.uint8), back, (float(left), float(top)), scale
 
 
-def _window(flat: Mask, column: int, row: int, width: int, tall: int) -> Mask:
+def _page_window(flat: Mask, column: int, row: int, width: int, tall: int) -> Mask:
     """Part of the page, bare skin beyond its edges."""
     y0, y1 = max(0, row), min(flat.shape[0], row + tall)
     x0, x1 = max(0, column), min(flat.shape[1], column + width)
@@ -236,20 +238,20 @@ _GREYS = np.arange(256, dtype=np.float32)
 def _darkness(patch: Mask) -> Grey:
     """Share of ink 0 to 1, between the middle greys of this letter's ink and of its skin."""
     sums = np.cumsum(np.bincount(patch[::2, ::2].ravel(), minlength=256))
-    skin = _middle(sums, 160, 255, crops.FILL_GREY)
-    ink = _middle(sums, 0, 111, 32)
+    skin = _median_grey(sums, 160, 255, crops.FILL_GREY)
+    ink = _median_grey(sums, 0, 111, 32)
     table = np.clip((skin - _GREYS) / max(skin - ink, 1.0), 0.0, 1.0)
     return np.asarray(cv2.LUT(patch, table), np.float32)
 
 
-def _middle(sums: npt.NDArray[np.int64], low: int, high: int, else_: float) -> float:
+def _median_grey(sums: npt.NDArray[np.int64], low: int, high: int, else_: float) -> float:
     """Median grey of the pixels from one grey to another; `sums` are the counts up to each."""
     before = int(sums[low - 1]) if low else 0
     count = int(sums[high]) - before
     return float(np.searchsorted(sums, before + count / 2)) if count >= 8 else float(else_)
 
 
-def _own(
+def _own_pieces(
     labels: npt.NDArray[np.int32],
     areas: npt.NDArray[np.int64],
     covered: npt.NDArray[np.bool_],
@@ -268,20 +270,20 @@ def _own(
             break
         here = labels == k
         share = np.count_nonzero(here & covered) / area
-        if share < OWN:
+        if share < MIN_OWN_SHARE:
             continue
         x0, y0, width, height = cv2.boundingRect(here.astype(np.uint8))
         # What runs out of the room below the letter's box is a tag of the next line.
         if pieces and y0 + height == len(labels):
             continue
-        if share < WHOLE:
+        if share < MIN_UNMIXED_SHARE:
             mixed = True
             labels[here & ~covered] = 0
         pieces.append(Piece(k, x0, y0, x0 + width, y0 + height, area))
     return tuple(pieces), mixed
 
 
-def _through(first: Floats, then: Floats) -> Floats:
+def _compose(first: Floats, then: Floats) -> Floats:
     """The affine map that takes points through `then` and after that through `first`."""
     matrix = first[:, :2] @ then[:, :2]
     return np.concatenate([matrix, (first[:, :2] @ then[:, 2] + first[:, 2])[:, None]], axis=1)
@@ -301,11 +303,11 @@ class Length:
     dark as ink."""
 
 
-def upright(name: str, of: str, x: float, y0: float, y1: float, scale: float) -> Length:
+def vertical_length(name: str, of: str, x: float, y0: float, y1: float, scale: float) -> Length:
     """The height between two levels at column x; below 0 where y1 lies above y0."""
     return Length(name, of, (y1 - y0) / scale, np.array([x, y0]), np.array([x, y1]))
 
 
-def level(name: str, of: str, y: float, x0: float, x1: float, scale: float) -> Length:
+def horizontal_length(name: str, of: str, y: float, x0: float, x1: float, scale: float) -> Length:
     """The width between two columns at height y; below 0 where x1 lies left of x0."""
     return Length(name, of, (x1 - x0) / scale, np.array([x0, y]), np.array([x1, y]))

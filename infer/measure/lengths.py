@@ -12,15 +12,15 @@ import cv2
 import numpy as np
 
 from crownlet.infer.measure import edges
-from crownlet.infer.measure.edges import seat
-from crownlet.infer.measure.gaps import hanging_leg, nearest, white
-from crownlet.infer.measure.ink import Length, LetterInk, level, upright
+from crownlet.infer.measure.edges import head_top_edge
+from crownlet.infer.measure.gaps import gap_between, hanging_leg, nearest_pixels
+from crownlet.infer.measure.ink import Length, LetterInk, horizontal_length, vertical_length
 from crownlet.infer.records import Floats
 
-RIGHT, LEFT, HEADED = "דהךרף", "ת", "וזיןץ"
+RIGHT_LEG_LETTERS, LEFT_LEG_LETTERS, HEADED_LETTERS = "דהךרף", "ת", "וזיןץ"
 """Letters whose leg stands at the right of a roof, at its left, or under a head."""
 
-ROOFS = (0.2, 1.8)
+ROOF_UNDERSIDE_RANGE_Q = (0.2, 1.8)
 """A roof's underside lies between these, in q below the ruled line; what is higher may be a tag
 that leans out over its head."""
 
@@ -29,81 +29,83 @@ def leg_lengths(ink: LetterInk) -> list[Length]:
     """Lengths of the legs that may be short or long, in q along the upright."""
     found = []
     leg = hanging_leg(ink)
-    if ink.letter in RIGHT + LEFT + HEADED:
+    if ink.letter in RIGHT_LEG_LETTERS + LEFT_LEG_LETTERS + HEADED_LETTERS:
         others = tuple(piece for piece in ink.pieces if piece is not leg)
-        found += _held(ink, edges.bottoms(ink.soft(others) if leg else ink.whole))
+        found += _attached_leg_length(
+            ink, edges.bottom_edges(ink.soft(others) if leg else ink.whole)
+        )
     if leg is not None:
         dark = ink.soft((leg,))
-        top, end = float(np.nanmin(edges.tops(dark))), edges.bottoms(dark)
+        top, end = float(np.nanmin(edges.top_edges(dark))), edges.bottom_edges(dark)
         k = int(np.nanargmax(end))
         found.append(
-            upright("left_leg_length", "leg_short", k + 0.5, top, float(end[k]), ink.scale)
+            vertical_length("left_leg_length", "leg_short", k + 0.5, top, float(end[k]), ink.scale)
         )
     return found
 
 
-def _held(ink: LetterInk, low: Floats) -> list[Length]:
+def _attached_leg_length(ink: LetterInk, low: Floats) -> list[Length]:
     """A leg that hangs on its roof or head; `low` (w,) are the lower edges of the letter."""
     inked = np.flatnonzero(np.isfinite(low))
     middle = int((inked[0] + inked[-1]) / 2)
-    if ink.letter in RIGHT:
+    if ink.letter in RIGHT_LEG_LETTERS:
         low[:middle] = np.nan
-    elif ink.letter in LEFT:
+    elif ink.letter in LEFT_LEG_LETTERS:
         low[middle:] = np.nan
     if not np.isfinite(low).any():
         return []
     k = int(np.nanargmax(low))
-    name = "length" if ink.letter in HEADED else "leg_length"
-    start = _head_top(ink) if ink.letter in HEADED else _underside(ink, k)
+    name = "length" if ink.letter in HEADED_LETTERS else "leg_length"
+    start = _head_top(ink) if ink.letter in HEADED_LETTERS else _roof_underside(ink, k)
     if start is None:
         return []
-    return [upright(name, "leg_short", k + 0.5, start, float(low[k]), ink.scale)]
+    return [vertical_length(name, "leg_short", k + 0.5, start, float(low[k]), ink.scale)]
 
 
 def _head_top(ink: LetterInk) -> float | None:
     """Level of the upper edge of the head, tags aside, in its middle."""
-    top, known = seat(ink)
+    top, known = head_top_edge(ink)
     return float(np.median(top[known])) if known.any() else None
 
 
-def _underside(ink: LetterInk, end: int) -> float | None:
+def _roof_underside(ink: LetterInk, end: int) -> float | None:
     """Level at which the roof ends beside a leg that ends in column `end`, in the half next to it.
 
     The other half of a roof may be cut off aslant, and a drop hangs from it.
     """
-    above, below = (ink.y(q) for q in ROOFS)
+    above, below = (ink.y(q) for q in ROOF_UNDERSIDE_RANGE_Q)
     if above >= below:
         return None
     under = above + edges.undersides(ink.body[above : below + 1])
     columns = np.arange(len(under))
-    beside = columns > end if ink.letter in LEFT else columns < end
+    beside = columns > end if ink.letter in LEFT_LEG_LETTERS else columns < end
     free = np.flatnonzero((under < below - 1.0) & beside)
     if len(free) < 4:
         return None
-    half = free[: len(free) // 2] if ink.letter in LEFT else free[len(free) // 2 :]
+    half = free[: len(free) // 2] if ink.letter in LEFT_LEG_LETTERS else free[len(free) // 2 :]
     return float(np.median(under[half]))
 
 
-ZONE = 2.2
+FEET_TOP_Q = 2.2
 """The feet are looked for lower than this, in q below the ruled line."""
 
-RIGHT_feet = 0.45
+RIGHT_FOOT_WIDTH_Q = 0.45
 """The right foot's end lies within so much, in q, of the right edge of the feet."""
 
-BETWEEN = 0.15
+FEET_SEPARATION_Q = 0.15
 """Ink between the two ends that belongs to neither, in q."""
 
 
 def foot_drop(ink: LetterInk) -> list[Length]:
     """Height of the left foot's end above the right foot's, q; below 0 if the left is lower."""
-    low = edges.bottoms(ink.whole)
-    low[~(low > ink.y(ZONE))] = np.nan
+    low = edges.bottom_edges(ink.whole)
+    low[~(low > ink.y(FEET_TOP_Q))] = np.nan
     columns = np.flatnonzero(np.isfinite(low))
     if len(columns) < 0.6 * ink.scale:
         return []
-    border = columns[-1] - RIGHT_feet * ink.scale
+    border = columns[-1] - RIGHT_FOOT_WIDTH_Q * ink.scale
     right = columns[columns >= border]
-    left = columns[columns < border - BETWEEN * ink.scale]
+    left = columns[columns < border - FEET_SEPARATION_Q * ink.scale]
     if not len(right) or not len(left):
         return []
     a, b = int(left[low[left].argmax()]), int(right[low[right].argmax()])
@@ -116,28 +118,32 @@ def foot_drop(ink: LetterInk) -> list[Length]:
     ]  # fmt: skip
 
 
-HEADS = {"ט": 2, "ע": 2, "צ": 2, "ץ": 2, "ש": 3}
+HEADS_OF_LETTER = {"ט": 2, "ע": 2, "צ": 2, "ץ": 2, "ש": 3}
 
-ZONE_heads = (0.05, 0.9)
+HEADS_RANGE_Q = (0.05, 0.9)
 """Rows of the heads in q below the ruled line: tags stand above, limbs meet below."""
 
-LEAST = 0.12
+MIN_HEAD_AREA_SQUARE_Q = 0.12
 """A head shows at least so much ink there, in square q."""
 
 
 def head_gaps(ink: LetterInk) -> list[Length]:
     """The white between each two neighbouring heads, q; one of 0 for each that is wanting."""
-    top, foot = ink.y(ZONE_heads[0]), ink.y(ZONE_heads[1])
+    top, foot = ink.y(HEADS_RANGE_Q[0]), ink.y(HEADS_RANGE_Q[1])
     zone = np.zeros_like(ink.own)
     zone[top:foot] = ink.own[top:foot]
     count, labels, stats, centres = cv2.connectedComponentsWithStats(zone, connectivity=8)
-    heads = [k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] > LEAST * ink.scale**2]
+    heads = [
+        k
+        for k in range(1, count)
+        if stats[k, cv2.CC_STAT_AREA] > MIN_HEAD_AREA_SQUARE_Q * ink.scale**2
+    ]
     heads.sort(key=lambda k: float(centres[k][0]))
     found = []
     for a, b in pairwise(heads):
-        near, far = nearest((labels == a).astype(np.uint8), (labels == b).astype(np.uint8))
-        found.append(white(ink, "head_gap", "heads_touch", near, far))
-    if len(heads) < HEADS[ink.letter] and heads:
+        near, far = nearest_pixels((labels == a).astype(np.uint8), (labels == b).astype(np.uint8))
+        found.append(gap_between(ink, "head_gap", "heads_touch", near, far))
+    if len(heads) < HEADS_OF_LETTER[ink.letter] and heads:
         widest = max(heads, key=lambda k: int(stats[k, cv2.CC_STAT_WIDTH]))
         x, y, width, height = (int(v) for v in stats[widest][:4])
         point = np.array([x + width / 2, y + height / 2])
@@ -145,30 +151,30 @@ def head_gaps(ink: LetterInk) -> list[Length]:
     return found
 
 
-HEELS = {"ב": ((2.05, 3.1), (1.15, 1.85)), "ד": ((0.0, 1.1), (1.45, 2.1))}
+HEEL_RANGES_Q = {"ב": ((2.05, 3.1), (1.15, 1.85)), "ד": ((0.0, 1.1), (1.45, 2.1))}
 """By letter, rows in q below the ruled line: those of the heel, and of the limb it stands out
 from."""
 
 
-def heel(ink: LetterInk) -> list[Length]:
+def heel_length(ink: LetterInk) -> list[Length]:
     """How far the heel stands out to the right of wall or leg, q (Mishnat Sofrim: bet, dalet)."""
-    zone, limb = HEELS[ink.letter]
-    right = edges.rights(ink.body)
+    zone, limb = HEEL_RANGES_Q[ink.letter]
+    right = edges.right_edges(ink.body)
     out, beside = (right[ink.y(a) : ink.y(b)] for a, b in (zone, limb))
     if not np.isfinite(out).any() or not np.isfinite(beside).any():
         return []
     k = int(np.nanargmax(out))
     edge = float(np.nanmedian(beside))
     y = ink.y(zone[0]) + k + 0.5
-    return [level("heel", "heel_missing", y, edge, float(out[k]), ink.scale)]
+    return [horizontal_length("heel", "heel_missing", y, edge, float(out[k]), ink.scale)]
 
 
-def kotz(ink: LetterInk) -> list[Length]:
+def kotz_length(ink: LetterInk) -> list[Length]:
     """How far the lower left point of the yud reaches below its head's underside, q.
 
     It is the deepest fall of the lower edge's level on the way from the left to the leg's end.
     """
-    low = edges.bottoms(ink.body)
+    low = edges.bottom_edges(ink.body)
     inked = np.flatnonzero(np.isfinite(low))
     low = low[inked[0] : int(np.nanargmax(low)) + 1]
     if len(low) < 3:
@@ -177,30 +183,32 @@ def kotz(ink: LetterInk) -> list[Length]:
     after = int((np.maximum.accumulate(low) - low).argmax())
     tip = int(low[: after + 1].argmax())
     x = inked[0] + tip + 0.5
-    return [upright("kotz", "kotz_missing", x, float(low[after]), float(low[tip]), ink.scale)]
+    return [
+        vertical_length("kotz", "kotz_missing", x, float(low[after]), float(low[tip]), ink.scale)
+    ]
 
 
-MIDDLE, RIGHT_forms = (0.34, 0.68), (0.72, 0.95)
+HUMP_WIDTH_SHARES, RIGHT_HEAD_WIDTH_SHARES = (0.34, 0.68), (0.72, 0.95)
 """Shares of a chet's width, from its left: where a hump rises, and its right head's top."""
 
 
-def hump(ink: LetterInk) -> list[Length]:
+def roof_end(ink: LetterInk) -> list[Length]:
     """How far below the top of a chet's right head its roof ends, in the middle, in q.
 
     Under a hump the white rises to the height of the heads; a flat roof lies there at its full
     thickness. Half of the columns decide, so that a tag that stands there does not.
     """
-    top, under = edges.tops(ink.body), edges.undersides(ink.body)
+    top, under = edges.top_edges(ink.body), edges.undersides(ink.body)
     inked = np.flatnonzero(np.isfinite(top))
     if len(inked) < ink.scale:
         return []
     first, width = int(inked[0]), int(inked[-1] - inked[0]) + 1
     middle, right = (
         row[first + int(low * width) : first + int(high * width)]
-        for row, (low, high) in ((under, MIDDLE), (top, RIGHT_forms))
+        for row, (low, high) in ((under, HUMP_WIDTH_SHARES), (top, RIGHT_HEAD_WIDTH_SHARES))
     )
     if not (np.isfinite(middle).any() and np.isfinite(right).any()):
         return []
     level, end = float(np.nanmedian(right)), float(np.nanmedian(middle))
-    x = first + 0.5 * (MIDDLE[0] + MIDDLE[1]) * width
-    return [upright("roof_end", "custom_form", x, level, end, ink.scale)]
+    x = first + 0.5 * (HUMP_WIDTH_SHARES[0] + HUMP_WIDTH_SHARES[1]) * width
+    return [vertical_length("roof_end", "custom_form", x, level, end, ink.scale)]

@@ -9,109 +9,116 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from crownlet.infer.measure.edges import SKIN, is_white, white_between
-from crownlet.infer.measure.gaps import nearest, white
+from crownlet.infer.measure.edges import MAX_SKIN_DARKNESS, gap_edges, shows_skin
+from crownlet.infer.measure.gaps import gap_between, nearest_pixels
 from crownlet.infer.measure.ink import Length, LetterInk, Mask
 from crownlet.infer.records import Floats
 
-RINGS, MEM, DROPPED = "סם", "מ", "פף"
+RING_LETTERS, NOSE_LETTERS, DROP_LETTERS = "סם", "מ", "פף"
 
-LETTERS = RINGS + MEM + DROPPED
+OPENING_LETTERS = RING_LETTERS + NOSE_LETTERS + DROP_LETTERS
 
-DROP_BELOW = 1.1
+DROP_JOINT_BOTTOM_Q = 1.1
 """The drop is joined to the roof above this, in q below the ruled line."""
 
-NOSE_BELOW = 1.9
+NOSE_JOINT_BOTTOM_Q = 1.9
 """Mem's nose is joined to its roof above this."""
 
-LEAST = 0.1
+MIN_LIMB_AREA_SQUARE_Q = 0.1
 """Both show at least so much ink below it, in square q."""
 
-HOLE, ROOF = 0.05, 0.45
+MIN_HOLE_AREA_SQUARE_Q, HOLE_MIDDLE_TOP_Q = 0.05, 0.45
 """A white shut in is larger than this, in square q, and has its middle lower than this, in q below
 the ruled line: others are flaws of the ink."""
 
-INSIDE = (0.6, 2.6)
+INNER_SPACE_RANGE_Q = (0.6, 2.6)
 """Rows in q below the ruled line between which the inner white has its middle."""
 
-STEPS = 7
+BISECTION_STEPS = 7
 """Halvings of the range in which the width lies: to a hundredth of a q."""
 
-WIDEST = 1.6
+MAX_OPENING_Q = 1.6
 """Ways wider than this, in q, are wide open."""
 
 
-def opening(ink: LetterInk) -> list[Length]:
+def opening_width(ink: LetterInk) -> list[Length]:
     """Width of the way from the inner white to the outside, q; 0 for a letter closed all round."""
-    if ink.letter not in RINGS:
-        found = _apart(ink, *(_drop(ink) if ink.letter in DROPPED else _nose(ink)))
-        shut = _shut_in(ink) if ink.letter in DROPPED else None
+    if ink.letter not in RING_LETTERS:
+        found = _limb_gap(
+            ink, *(_drop_and_frame(ink) if ink.letter in DROP_LETTERS else _nose_and_base(ink))
+        )
+        shut = _enclosed_space(ink) if ink.letter in DROP_LETTERS else None
         return [Length("opening", "ring_closed", 0.0, shut, shut)] if shut is not None else found
     of = "ring_open"
-    depth, centre = _depths(ink)
+    depth, centre = _distances_to_ink(ink)
     if centre is None:
         return []
-    narrow, wide = 0.0, min(float(depth[centre]), WIDEST / 2 * ink.scale)
+    narrow, wide = 0.0, min(float(depth[centre]), MAX_OPENING_Q / 2 * ink.scale)
     at = np.array([centre[1] + 0.5, centre[0] + 0.5])
     if not _leads_out(depth, centre, 0.5):
         return [Length("opening", of, 0.0, at, at)]
-    for _ in range(STEPS):
+    for _ in range(BISECTION_STEPS):
         middle = (narrow + wide) / 2
         narrow, wide = (middle, wide) if _leads_out(depth, centre, middle) else (narrow, middle)
-    start, end = _ruler(ink, depth, centre, narrow, wide)
+    start, end = _opening_ruler(ink, depth, centre, narrow, wide)
     size = float(np.hypot(*(end - start))) / ink.scale
-    return [Length("opening", of, size, start, end, is_white(ink.dark, start, end))]
+    return [Length("opening", of, size, start, end, shows_skin(ink.dark, start, end))]
 
 
-def _drop(ink: LetterInk) -> tuple[Mask, Mask]:
+def _drop_and_frame(ink: LetterInk) -> tuple[Mask, Mask]:
     """The drop of pe and the frame that it must not touch but at its joint."""
-    low = _below(ink, DROP_BELOW)
+    low = _ink_below(ink, DROP_JOINT_BOTTOM_Q)
     frame = low & (np.maximum(ink.part("roof"), ink.part("leg")) > 0.5)
     return low & (ink.part("head") > 0.5), frame
 
 
-def _shut_in(ink: LetterInk) -> Floats | None:
+def _enclosed_space(ink: LetterInk) -> Floats | None:
     """Middle of a white that ink shuts in all round, if there is one."""
-    bare = np.pad((ink.whole <= SKIN).astype(np.uint8), 1, constant_values=1)
+    bare = np.pad((ink.whole <= MAX_SKIN_DARKNESS).astype(np.uint8), 1, constant_values=1)
     count, _, stats, centres = cv2.connectedComponentsWithStats(bare, connectivity=4)
-    under = ink.y(ROOF) + 1
+    under = ink.y(HOLE_MIDDLE_TOP_Q) + 1
     for k in range(2, count):
-        if stats[k, cv2.CC_STAT_AREA] > HOLE * ink.scale**2 and centres[k, 1] > under:
+        if (
+            stats[k, cv2.CC_STAT_AREA] > MIN_HOLE_AREA_SQUARE_Q * ink.scale**2
+            and centres[k, 1] > under
+        ):
             return np.asarray(centres[k]) - 0.5
     return None
 
 
-def _nose(ink: LetterInk) -> tuple[Mask, Mask]:
+def _nose_and_base(ink: LetterInk) -> tuple[Mask, Mask]:
     """The foot of mem's nose and its base with the wall; both the same where they are joined."""
-    _, labels, stats, centres = cv2.connectedComponentsWithStats(_below(ink, NOSE_BELOW))
-    large = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > LEAST * ink.scale**2) + 1
+    _, labels, stats, centres = cv2.connectedComponentsWithStats(
+        _ink_below(ink, NOSE_JOINT_BOTTOM_Q)
+    )
+    large = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > MIN_LIMB_AREA_SQUARE_Q * ink.scale**2) + 1
     if not len(large):
         return np.zeros_like(ink.own), np.zeros_like(ink.own)
     left, right = (large[pick(centres[large, 0])] for pick in (np.argmin, np.argmax))
     return (labels == left).astype(np.uint8), (labels == right).astype(np.uint8)
 
 
-def _below(ink: LetterInk, q: float) -> Mask:
+def _ink_below(ink: LetterInk, q: float) -> Mask:
     low = np.zeros_like(ink.own)
     low[ink.y(q) :] = ink.own[ink.y(q) :]
     return low
 
 
-def _apart(ink: LetterInk, one: Mask, other: Mask) -> list[Length]:
+def _limb_gap(ink: LetterInk, one: Mask, other: Mask) -> list[Length]:
     """The white between two parts of the letter, 0 where they meet."""
-    if min(int(one.sum()), int(other.sum())) < LEAST * ink.scale**2:
+    if min(int(one.sum()), int(other.sum())) < MIN_LIMB_AREA_SQUARE_Q * ink.scale**2:
         return []
-    near, far = nearest(one, other)
+    near, far = nearest_pixels(one, other)
     if np.hypot(*(far - near)) < 1.5:
         return [Length("opening", "ring_closed", 0.0, near, far)]
-    return [white(ink, "opening", "ring_closed", near, far)]
+    return [gap_between(ink, "opening", "ring_closed", near, far)]
 
 
-def _depths(ink: LetterInk) -> tuple[Floats, tuple[int, int] | None]:
+def _distances_to_ink(ink: LetterInk) -> tuple[Floats, tuple[int, int] | None]:
     """Distance of each white pixel to the ink, with white all round, and the innermost of them."""
     framed = np.pad(ink.own, 2)
     depth = cv2.distanceTransform(1 - framed, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    rows = slice(ink.y(INSIDE[0]) + 2, ink.y(INSIDE[1]) + 2)
+    rows = slice(ink.y(INNER_SPACE_RANGE_Q[0]) + 2, ink.y(INNER_SPACE_RANGE_Q[1]) + 2)
     # White is inside where ink lies to its left and right and above it.
     inner = np.zeros(depth.shape, np.bool_)
     ways = (np.maximum.accumulate(framed, axis=1), np.maximum.accumulate(framed, axis=0))
@@ -130,7 +137,7 @@ def _leads_out(depth: Floats, centre: tuple[int, int], radius: float) -> bool:
     return bool(labels[centre] == labels[0, 0] and labels[centre] > 0)
 
 
-def _ruler(
+def _opening_ruler(
     ink: LetterInk, depth: Floats, centre: tuple[int, int], narrow: float, wide: float
 ) -> tuple[Floats, Floats]:
     """Ends of the ruler across the narrowest place of the way out."""
@@ -151,10 +158,10 @@ def _ruler(
     rows, columns = np.nonzero(meets if meets.any() else band)
     k = int(depth[rows, columns].argmin())
     place = np.array([columns[k] + 0.5 - 2, rows[k] + 0.5 - 2])
-    return _across(ink, place)
+    return _shortest_gap_through(ink, place)
 
 
-def _across(ink: LetterInk, place: Floats) -> tuple[Floats, Floats]:
+def _shortest_gap_through(ink: LetterInk, place: Floats) -> tuple[Floats, Floats]:
     """The shortest line of white through a place, between ink on either side of it."""
     rows, columns = np.nonzero(ink.own)
     away = np.stack([columns + 0.5, rows + 0.5], axis=1) - place
@@ -164,6 +171,6 @@ def _across(ink: LetterInk, place: Floats) -> tuple[Floats, Floats]:
     # Ink on the other side of the place, at most 60 degrees off the straight line.
     facing = away @ unit < -0.5 * length
     if not facing.any():
-        return white_between(ink.dark, place + away[first], place - away[first])
+        return gap_edges(ink.dark, place + away[first], place - away[first])
     second = int(np.where(facing, length, np.inf).argmin())
-    return white_between(ink.dark, place + away[first], place + away[second])
+    return gap_edges(ink.dark, place + away[first], place + away[second])

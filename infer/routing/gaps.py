@@ -10,18 +10,18 @@ from crownlet.infer.layout.lines import Layout
 from crownlet.infer.layout.spacing import Gaps, line_spacing
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord
-from crownlet.infer.routing.reasons import Reason, defect_reasons, merged, sure
+from crownlet.infer.routing.reasons import Reason, defect_reasons, definite_reasons, merge_reasons
 from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import GapCurve, Thresholds
 
-TOUCH_REACH = 0.25
+TOUCH_GAP_MIDPOINT_Q = 0.25
 """White in q over which the two networks' `letters_touch` no longer speaks of this pair."""
 
-TOUCH_SOFT = 0.08
+TOUCH_GAP_SCALE_Q = 0.08
 
 
 @dataclass(frozen=True)
-class Measured:
+class GapOdds:
     """Gaps of a page: whites, their place between letter and word gap, their odds; each (P,)."""
 
     whites: Gaps
@@ -38,7 +38,7 @@ class Measured:
         return self.parted / np.maximum(self.parted + self.joined, 1e-9)
 
 
-def judge(whites: Gaps, layout: Layout, thresholds: Thresholds) -> Measured:
+def gap_odds(whites: Gaps, layout: Layout, thresholds: Thresholds) -> GapOdds:
     """Place every white between the letter and word gaps of its line."""
     line = np.array([layout.line[right] for right, _ in layout.pairs()], dtype=np.int64)
     around = line_spacing(whites, line)
@@ -46,7 +46,7 @@ def judge(whites: Gaps, layout: Layout, thresholds: Thresholds) -> Measured:
     yuds = whites.q / whites.yud
     joined = logistic(thresholds.gaps["words_joined"], place, yuds)
     parted = logistic(thresholds.gaps["word_parted"], place, yuds)
-    return Measured(whites, place, joined, parted)
+    return GapOdds(whites, place, joined, parted)
 
 
 def logistic(curve: GapCurve, place: Floats, yuds: Floats) -> Floats:
@@ -55,7 +55,7 @@ def logistic(curve: GapCurve, place: Floats, yuds: Floats) -> Floats:
     return 1.0 / (1.0 + np.exp(-np.clip(z, -40, 40)))
 
 
-def opens(layout: Layout, measured: Measured) -> Floats:
+def word_start_probabilities(layout: Layout, measured: GapOdds) -> Floats:
     """(N,) probability that a word begins at each letter in reading order; 1 at line starts."""
     begin = np.ones(len(layout.order))
     for k, (_, left) in enumerate(layout.pairs()):
@@ -79,7 +79,7 @@ def expected_kinds(layout: Layout, matched: AlignedText | None) -> list[GapKind 
 
 def gap_rows(
     layout: Layout,
-    measured: Measured,
+    measured: GapOdds,
     assessed: Assessed,
     touch: int | None,
     kinds: list[GapKind | None],
@@ -99,7 +99,9 @@ def gap_rows(
         wide = measured.word_p[k] >= 0.5
         joined = measured.joined[k] if kind == "word" or (kind is None and wide) else None
         parted = measured.parted[k] if kind == "letter" or (kind is None and not wide) else None
-        touching = None if touch is None else _touching(assessed, touch, right, left, measured, k)
+        touching = (
+            None if touch is None else _touch_probability(assessed, touch, right, left, measured, k)
+        )
         p = {"words_joined": joined, "word_parted": parted, "letters_touch": touching}
         blind = judged.skipped[right] | judged.skipped[left]
         reasons: list[Reason] = defect_reasons(p, thresholds, blind)
@@ -107,28 +109,33 @@ def gap_rows(
             reasons.append((LETTER_ABSENT, "finding"))
         if judged.strange_page:
             reasons = [(name, "review") for name, _ in reasons]
-        route, names = merged(reasons)
+        route, names = merge_reasons(reasons)
         rows.append(
             GapRecord(
                 line=int(layout.line[right]) + 1, right_glyph=right + 1, left_glyph=left + 1,
                 expected=kind, width_px=float(measured.whites.px[k]),
                 width_q=float(measured.whites.q[k]),
                 width_yud=float(measured.whites.q[k] / measured.whites.yud),
-                p_words_joined=_plain(joined), p_word_parted=_plain(parted),
-                p_letters_touch=_plain(touching), route=route, reasons=names, sure=sure(reasons),
+                p_words_joined=_as_float(joined), p_word_parted=_as_float(parted),
+                p_letters_touch=_as_float(touching), route=route, reasons=names, sure=definite_reasons(reasons),
             )
         )  # fmt: skip
     return tuple(rows)
 
 
-def _touching(
-    assessed: Assessed, touch: int, right: int, left: int, measured: Measured, k: int
+def _touch_probability(
+    assessed: Assessed, touch: int, right: int, left: int, measured: GapOdds, k: int
 ) -> float:
     """Both letters must seem to touch something, and the white between them must be narrow."""
     both = float(np.sqrt(assessed.defects[right, touch] * assessed.defects[left, touch]))
-    near = 1.0 / (1.0 + np.exp(np.clip((measured.whites.q[k] - TOUCH_REACH) / TOUCH_SOFT, -40, 40)))
+    near = 1.0 / (
+        1.0
+        + np.exp(
+            np.clip((measured.whites.q[k] - TOUCH_GAP_MIDPOINT_Q) / TOUCH_GAP_SCALE_Q, -40, 40)
+        )
+    )
     return both * float(near)
 
 
-def _plain(value: float | None) -> float | None:
+def _as_float(value: float | None) -> float | None:
     return None if value is None else float(value)

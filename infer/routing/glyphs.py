@@ -10,14 +10,19 @@ from crownlet.infer.letters.assessor import likeliest_letters
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import SHAPE_DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
 from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
-from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged, sure
+from crownlet.infer.routing.reasons import (
+    defect_reasons,
+    definite_reasons,
+    letter_reasons,
+    merge_reasons,
+)
 from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
 
-PLAUSIBLE = 0.05
+MIN_EXPECTED_LETTER_P = 0.05
 """The expected letter decides which crowns and faults are asked about if at least so likely."""
 
 
@@ -41,12 +46,12 @@ def glyph_rows(
     for i, letter in enumerate(likeliest_letters(odds)):
         expected = None if matched is None else matched.expected(i)
         expected_p = float(odds[i, index_of(expected)]) if expected else 0.0
-        basis = expected if expected and expected_p >= PLAUSIBLE else letter
+        basis = expected if expected and expected_p >= MIN_EXPECTED_LETTER_P else letter
         wanted = customs.tags_expected(basis)
-        p = probabilities(basis, assessed.defects[i], assessed.tags[i], wanted, learned)
+        p = defect_probabilities(basis, assessed.defects[i], assessed.tags[i], wanted, learned)
         letter_p = float(odds[i].max())
-        large = matched is not None and written_large(matched, i)
-        p |= measured(p, letter_p, None if large else float(judged.stretched[i]))
+        large = matched is not None and is_large_letter(matched, i)
+        p |= derived_probabilities(p, letter_p, None if large else float(judged.stretched[i]))
         skipped = judged.skipped[i]
         reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
         if reasons and matched is not None and matched.spelled_otherwise(i):
@@ -56,7 +61,7 @@ def glyph_rows(
             reasons.append((UNFAMILIAR, "review"))
         if judged.strange_page:
             reasons = [(name, "review") for name, _ in reasons]
-        route, names = merged(reasons)
+        route, names = merge_reasons(reasons)
         x, y, height, turn = (float(v) for v in found.body[i])
         rows.append(
             GlyphRecord(
@@ -64,7 +69,7 @@ def glyph_rows(
                 place=int(words[1][i]) + 1, letter=letter, letter_p=letter_p, expected=expected,
                 box=_box(found.box[i]), body=(x, y, height, turn),
                 tags_seen=int(assessed.tags[i].argmax()), tags_expected=wanted, p=p, route=route,
-                reasons=names, sure=sure(reasons),
+                reasons=names, sure=definite_reasons(reasons),
                 in_name=matched is not None and matched.in_name(i),
                 not_examined=tuple(n for n in p if n in skipped and p[n] is not None),
             )
@@ -72,7 +77,7 @@ def glyph_rows(
     return tuple(rows)
 
 
-def probabilities(
+def defect_probabilities(
     letter: str, defects: Floats, tags: Floats, wanted: int | None, learned: tuple[str, ...]
 ) -> dict[str, float | None]:
     """Probability of each glyph defect of one letter; None where it does not apply.
@@ -95,7 +100,7 @@ def probabilities(
     return p
 
 
-def measured(
+def derived_probabilities(
     p: dict[str, float | None], letter_p: float, stretched: float | None
 ) -> dict[str, float | None]:
     """The defects among `p` that follow from the odds of the letters and from the letter's width.
@@ -106,7 +111,7 @@ def measured(
     return {name: value for name, value in found.items() if name in p}
 
 
-def written_large(matched: AlignedText, glyph: int) -> bool:
+def is_large_letter(matched: AlignedText, glyph: int) -> bool:
     """Whether the text has one of its large letters at a glyph."""
     index = int(matched.alignment.expected[glyph])
     place = int(matched.word_of[index]), int(matched.place_of[index])

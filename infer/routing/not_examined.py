@@ -8,12 +8,12 @@ from crownlet.infer.records import Located
 from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.view.wording import NEVER_EXAMINED
 
-DOUBTED = (
+DOUBTFUL_SCRIPT = (
     "whether this is square script at all: the two networks agree on {:.0%} of the letters, and "
     "nothing said of this page can be relied on"
 )
 
-STRANGE = (
+UNFAMILIAR_HAND = (
     "whether the networks know this script or hand: {:.0%} of the letters are unlike those they "
     "know, so every letter is to be looked at"
 )
@@ -34,9 +34,9 @@ def not_examined(
     """Sentences for `page.json`, those of this picture first."""
     here = list(judged.sentences)
     if agreement < thresholds.doubted_agreement:
-        here.insert(0, DOUBTED.format(agreement))
+        here.insert(0, DOUBTFUL_SCRIPT.format(agreement))
     elif judged.strange_page:
-        here.insert(0, STRANGE.format(judged.unfamiliar_share))
+        here.insert(0, UNFAMILIAR_HAND.format(judged.unfamiliar_share))
     if cut:
         here.append(f"{cut} letter{'s' if cut > 1 else ''} cut by the frame of the picture")
     if not matched:
@@ -46,7 +46,7 @@ def not_examined(
     return (*here, *NEVER_EXAMINED)
 
 
-def cut_by_frame(found: Located, facts: ImageFacts) -> int:
+def count_cut_letters(found: Located, facts: ImageFacts) -> int:
     """How many letters touch the edge of the picture."""
     edge = 1.0
     low = (found.box[:, :2] < edge).any(axis=1)

@@ -19,7 +19,7 @@ from crownlet.infer.records import (
 )
 from crownlet.infer.thresholds import Thresholds
 
-UNLIKELY = 0.02
+MAX_UNSEEN_LETTER_P = 0.02
 """A letter with less probability than this is hardly seen where another one is read."""
 
 _RANK: dict[Route, int] = {"clear": 0, "review": 1, "finding": 2}
@@ -27,18 +27,20 @@ _RANK: dict[Route, int] = {"clear": 0, "review": 1, "finding": 2}
 Reason = tuple[str, Route]
 
 
-def higher(*routes: Route) -> Route:
+def most_urgent(*routes: Route) -> Route:
     """The most urgent of several routes."""
     return max(routes, key=_RANK.__getitem__, default="clear")
 
 
-def merged(reasons: list[Reason]) -> tuple[Route, tuple[str, ...]]:
+def merge_reasons(reasons: list[Reason]) -> tuple[Route, tuple[str, ...]]:
     """One route and the reasons for it, most urgent first, each once."""
     ordered = sorted(reasons, key=lambda reason: -_RANK[reason[1]])
-    return higher(*(route for _, route in reasons)), tuple(dict.fromkeys(n for n, _ in ordered))
+    return most_urgent(*(route for _, route in reasons)), tuple(
+        dict.fromkeys(n for n, _ in ordered)
+    )
 
 
-def sure(reasons: list[Reason]) -> tuple[str, ...]:
+def definite_reasons(reasons: list[Reason]) -> tuple[str, ...]:
     """The reasons that are findings by themselves, each once."""
     return tuple(dict.fromkeys(name for name, route in reasons if route == "finding"))
 
@@ -81,12 +83,12 @@ def letter_reasons(
         return [(LETTER_EXTRA, "finding" if sure else "review")]
     if expected == letter:
         return [(SHAPE_DOUBT, "review")] if letter_p < thresholds.letter_p_expected else []
-    if sure and expected_p <= UNLIKELY:
+    if sure and expected_p <= MAX_UNSEEN_LETTER_P:
         return [(LETTER_SWAPPED, "finding")]
     return [(LETTER_SWAPPED, "review"), (SHAPE_DOUBT, "review")]
 
 
-TRUSTED = frozenset(
+MEASURED_DEFECTS = frozenset(
     {"part_loose", "heads_touch", "leg_touches_roof", "ring_open", "ring_closed", "foot_level"}
 )
 """Defects of which the measure is heard.
@@ -102,21 +104,21 @@ customs differ.
 """
 
 
-def reviewed(
+def review_disagreements(
     rows: tuple[GlyphRecord, ...], measurements: Iterable[Measurement], thresholds: Thresholds
 ) -> tuple[GlyphRecord, ...]:
     """The rows with the letters sent to review on which the two do not agree."""
     by_letter: dict[int, list[Measurement]] = defaultdict(list)
     for measurement in measurements:
-        if measurement.of in TRUSTED:
+        if measurement.of in MEASURED_DEFECTS:
             by_letter[measurement.glyph].append(measurement)
     return tuple(
-        _row(row, by_letter[row.glyph], thresholds) if row.glyph in by_letter else row
+        _compare_row(row, by_letter[row.glyph], thresholds) if row.glyph in by_letter else row
         for row in rows
     )
 
 
-def _row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresholds) -> GlyphRecord:
+def _compare_row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresholds) -> GlyphRecord:
     said: dict[str, set[str]] = defaultdict(set)
     for measurement in taken:
         said[measurement.of].add(measurement.says)
@@ -134,12 +136,12 @@ def _row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresholds) -> 
     route = row.route
     if missed and route == "clear":
         route = "review"
-    if route == "finding" and doubted and _findings(row, thresholds) <= doubted:
+    if route == "finding" and doubted and _finding_reasons(row, thresholds) <= doubted:
         route = "review"
     return replace(row, route=route, reasons=reasons)
 
 
-def _findings(row: GlyphRecord, thresholds: Thresholds) -> set[str]:
+def _finding_reasons(row: GlyphRecord, thresholds: Thresholds) -> set[str]:
     """Reasons that by themselves make the letter a finding."""
     sure = {
         name

@@ -13,7 +13,7 @@ from crownlet.datasets.scribal.customs import Customs, load_customs
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.findings.customs import LISTED
 from crownlet.infer.records import Measurement, PageRecord
-from crownlet.infer.routing.glyphs import probabilities
+from crownlet.infer.routing.glyphs import defect_probabilities
 
 DEFAULT = load_customs()
 
@@ -63,7 +63,7 @@ def crowned(letter: str, tags: int) -> Callable[[Customs], PageRecord]:
     def page(by: Customs) -> PageRecord:
         wanted = by.tags_expected(letter)
         odds = np.eye(5)[tags]
-        p = probabilities(letter, np.zeros(0), odds, wanted, ())
+        p = defect_probabilities(letter, np.zeros(0), odds, wanted, ())
         kinds = tuple(k for k in ("tag_missing", "tag_excess") if (p[k] or 0.0) > 0.5)
         glyph = made.glyph(
             1, letter, tags_seen=tags, tags_expected=wanted, reasons=kinds, sure=kinds,

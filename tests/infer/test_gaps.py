@@ -26,13 +26,13 @@ LIMITS = load_thresholds(weights_folder())
 SCAN = Augment("scanner", 0.5, 0.5, 0.5, 0.5, 0.5, 0.2)
 
 
-def measured(page: PageTruth) -> tuple[gaps.Measured, np.ndarray, list[str | None], list[set[str]]]:
+def measured(page: PageTruth) -> tuple[gaps.GapOdds, np.ndarray, list[str | None], list[set[str]]]:
     """Measured gaps of a page beside their true widths in q, kinds and faults."""
     found, letters = located(list(page.letters))
     layout = lay_out(found)
     text = "".join(letters[i].letter for i in layout.order)
     flat = flatten(to_gray(page.image), float(np.median(found.body[:, 2])))
-    result = gaps.judge(
+    result = gaps.gap_odds(
         whites.measure_gaps(crops.fit_to_letters(flat, found), found, layout, text), layout, LIMITS
     )
     known = {(g.right, g.left): g for g in page.gaps}

@@ -14,8 +14,15 @@ import pytest
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.measure.edges import bottoms, is_white, lefts, rights, tops, white_between
-from crownlet.infer.measure.limits import BORDERS, border_of, nearer
+from crownlet.infer.measure.edges import (
+    bottom_edges,
+    gap_edges,
+    left_edges,
+    right_edges,
+    shows_skin,
+    top_edges,
+)
+from crownlet.infer.measure.limits import MEASURE_LIMITS, limit_of, nearer_limit
 from crownlet.infer.records import Measurement, PageRecord
 from crownlet.infer.run.tables import read_measures, write_measures
 from crownlet.infer.view import rulers as drawing
@@ -37,11 +44,11 @@ def test_edges_fall_between_pixels(shift: float) -> None:
     # A rectangle's own corners; a pixel that it covers by a share has that share of its darkness.
     dark = covered(17.0, 12.0, 9.0 + shift, 7.0 + shift)
     middle = slice(12, 24)
-    assert tops(dark)[middle] == pytest.approx(7.0 + shift, abs=0.26)
-    assert bottoms(dark)[middle] == pytest.approx(19.0 + shift, abs=0.26)
-    assert np.nanmedian(lefts(dark)) == pytest.approx(9.0 + shift, abs=0.26)
-    assert np.nanmedian(rights(dark)) == pytest.approx(26.0 + shift, abs=0.26)
-    assert np.isnan(tops(dark)[2])
+    assert top_edges(dark)[middle] == pytest.approx(7.0 + shift, abs=0.26)
+    assert bottom_edges(dark)[middle] == pytest.approx(19.0 + shift, abs=0.26)
+    assert np.nanmedian(left_edges(dark)) == pytest.approx(9.0 + shift, abs=0.26)
+    assert np.nanmedian(right_edges(dark)) == pytest.approx(26.0 + shift, abs=0.26)
+    assert np.isnan(top_edges(dark)[2])
 
 
 @pytest.mark.parametrize("gap", [1.6, 2.3, 4.0, 7.7])
@@ -51,25 +58,25 @@ def test_a_known_white_between_two_strokes(gap: float, blur: float) -> None:
     if blur:
         dark = cv2.GaussianBlur(dark, (0, 0), blur)
     a, b = np.array([10.0, 20.2]), np.array([19.0 + gap, 20.2])
-    start, end = white_between(dark, a, b)
+    start, end = gap_edges(dark, a, b)
     narrow = gap < 3 * blur  # a blur fills what is narrower than itself
     if not narrow:
         assert end[0] - start[0] == pytest.approx(gap, abs=0.3)
         assert start[0] == pytest.approx(14.3, abs=0.3)
         assert end[1] == pytest.approx(20.2)
-    assert is_white(dark, start, end) or gap < 3.5 * max(blur, 0.5)
+    assert shows_skin(dark, start, end) or gap < 3.5 * max(blur, 0.5)
 
 
 def test_ink_faded_to_a_third_is_no_white() -> None:
     dark = np.maximum(covered(30.0, 9.0, 4.0, 10.0) * 0.35, covered(9.0, 9.0, 4.0, 10.0))
     dark = np.maximum(dark, covered(9.0, 9.0, 25.0, 10.0))
-    start, end = white_between(dark, np.array([8.0, 14.0]), np.array([30.0, 14.0]))
+    start, end = gap_edges(dark, np.array([8.0, 14.0]), np.array([30.0, 14.0]))
     assert end[0] - start[0] > 8.0
-    assert not is_white(dark, start, end)
+    assert not shows_skin(dark, start, end)
     # Just above the pale bar there is skin, but the bar is near.
     above = np.array([0.0, -5.5])
-    assert is_white(dark, start + above, end + above)
-    assert not is_white(dark, start + above, end + above, beside=3.0)
+    assert shows_skin(dark, start + above, end + above)
+    assert not shows_skin(dark, start + above, end + above, beside=3.0)
 
 
 @pytest.fixture(scope="module")
@@ -137,26 +144,26 @@ def test_small_letters_are_not_measured(inspector: Inspector) -> None:
 
 
 def test_borders_and_the_books() -> None:
-    for border in BORDERS:
+    for border in MEASURE_LIMITS:
         assert all(
             CATALOGUE[border.of].applies_to(c) for c in border.letters if len(border.letters) < 9
         )
         assert border.says(border.there) == "there"
         assert border.says(border.not_there) == "not_there"
-    says = {c: nearer("length", c, q) for c, q in {"ן": 5.0, "ו": 3.0, "ז": 3.0}.items()}
+    says = {c: nearer_limit("length", c, q) for c, q in {"ן": 5.0, "ו": 3.0, "ז": 3.0}.items()}
     # Mishnat Sofrim: vav and zayin three pens with the head, the final nun four and more.
     assert says["ו"] is not None and says["ו"].says(3.0) == "not_there"
     assert says["ז"] is not None and says["ז"].says(3.0) == "not_there"
-    nun = border_of("length", "leg_short", "ן")
+    nun = limit_of("length", "leg_short", "ן")
     assert nun is not None and nun.says(3.7) == "there" and nun.says(4.3) == "not_there"
     # A vav as long as a final nun is no vav (Mishnat Sofrim, vav).
-    long = nearer("length", "ו", 4.0)
+    long = nearer_limit("length", "ו", 4.0)
     assert long is not None and (long.of, long.says(4.0)) == ("leg_long", "there")
     # Mishnat Sofrim, gimel: the right foot lower than the left one.
-    foot = border_of("foot_drop", "foot_level", "ג")
+    foot = limit_of("foot_drop", "foot_level", "ג")
     assert foot is not None and foot.says(-0.1) == "there" and foot.says(0.3) == "not_there"
     # Orach Chayim 32:18: the leg of he touches or it does not.
-    leg = border_of("leg_gap", "leg_touches_roof", "ה")
+    leg = limit_of("leg_gap", "leg_touches_roof", "ה")
     assert leg is not None and leg.says(0.0) == "there" and leg.says(0.5) == "not_there"
 
 

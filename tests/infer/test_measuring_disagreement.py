@@ -9,7 +9,7 @@ import pytest
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.records import GlyphRecord, MeasureClaim, Measurement, Route
-from crownlet.infer.routing.reasons import TRUSTED, reviewed
+from crownlet.infer.routing.reasons import MEASURED_DEFECTS, review_disagreements
 from crownlet.infer.thresholds import load_thresholds
 
 LIMITS = load_thresholds(weights_folder())
@@ -32,7 +32,7 @@ def said(says: MeasureClaim, of: str = "leg_touches_roof", glyph: int = 5) -> Me
 
 
 def after(row: GlyphRecord, *measurements: Measurement) -> tuple[Route, tuple[str, ...]]:
-    (result,) = reviewed((row,), measurements, LIMITS)
+    (result,) = review_disagreements((row,), measurements, LIMITS)
     assert replace(result, route=row.route, reasons=row.reasons) == row
     return result.route, result.reasons
 
@@ -84,4 +84,4 @@ def test_who_is_not_heard() -> None:
     assert after(clear, said("there", glyph=6)) == ("clear", ())
     blind = replace(clear, not_examined=("leg_touches_roof",))
     assert after(blind, said("there")) == ("clear", ())
-    assert set(CATALOGUE) >= TRUSTED
+    assert set(CATALOGUE) >= MEASURED_DEFECTS

@@ -11,7 +11,7 @@ import pytest
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.measure.ink import cut_out
-from crownlet.infer.measure.letters import lengths, steady_heights, wanting
+from crownlet.infer.measure.letters import measure_letter, smooth_heights, zero_lengths
 from crownlet.infer.records import GlyphRecord
 
 
@@ -55,8 +55,8 @@ def test_no_picture_breaks_it_and_rulers_are_as_long_as_they_say() -> None:
                 1, 1, 1, 1, letter, 0.9, None, box, body, 0, 3,
                 {"part_loose": 0.5, "tag_loose": 0.5}, "review",
             )  # fmt: skip
-            found = lengths(ink)
-            for length in found + wanting(ink, row, found):
+            found = measure_letter(ink)
+            for length in found + zero_lengths(ink, row, found):
                 seen += 1
                 reach = float(np.hypot(*(length.end - length.start)))
                 assert np.isfinite([length.q, *length.start, *length.end]).all()
@@ -68,11 +68,11 @@ def test_no_picture_breaks_it_and_rulers_are_as_long_as_they_say() -> None:
 def test_the_width_of_the_pen_is_steadied_but_large_letters_keep_theirs() -> None:
     height = 60.0 + np.random.default_rng(1).normal(0.0, 1.0, 60)
     height[30] = 95.0  # The large ayin and dalet of the first verse: Mishneh Torah, Tefillin 2:6.
-    steady = steady_heights(height)
+    steady = smooth_heights(height)
     assert steady[30] == 95.0
     assert np.abs(np.delete(steady, 30) - 60.0).max() < 1.0
-    assert steady_heights(np.array([40.0, 41.0])).tolist() == [40.5, 40.5]
-    assert len(steady_heights(np.zeros(0))) == 0
+    assert smooth_heights(np.array([40.0, 41.0])).tolist() == [40.5, 40.5]
+    assert len(smooth_heights(np.zeros(0))) == 0
 
 
 def test_of_a_part_that_is_not_among_the_letters_ink_no_white_is_said_to_be_wanting() -> None:
@@ -86,7 +86,7 @@ def test_of_a_part_that_is_not_among_the_letters_ink_no_white_is_said_to_be_want
         row = GlyphRecord(
             1, 1, 1, 1, "ג", 0.9, None, box, body, 0, 0, {"part_loose": 0.9}, "finding"
         )
-        assert [length.name for length in wanting(ink, row, [])] == listed
+        assert [length.name for length in zero_lengths(ink, row, [])] == listed
 
 
 @pytest.mark.parametrize(("bridge", "sure"), [(32, True), (110, False)])
@@ -100,4 +100,4 @@ def test_a_white_that_blur_may_have_closed_is_not_said_to_be_wanting(
     ink = cut_out(flat, "ג", body, box, parts, q)
     assert ink is not None and len(ink.pieces) == 1
     row = GlyphRecord(1, 1, 1, 1, "ג", 0.9, None, box, body, 0, 0, {"part_loose": 0.9}, "finding")
-    assert [length.sure for length in wanting(ink, row, [])] == [sure]
+    assert [length.sure for length in zero_lengths(ink, row, [])] == [sure]

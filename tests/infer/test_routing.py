@@ -11,8 +11,8 @@ import yaml
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.networks import ModelError, weights_folder
-from crownlet.infer.routing.glyphs import probabilities
-from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merged
+from crownlet.infer.routing.glyphs import defect_probabilities
+from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merge_reasons
 from crownlet.infer.thresholds import ThresholdPair, load_thresholds
 
 SHIPPED = load_thresholds(weights_folder())
@@ -26,10 +26,10 @@ def test_three_routes_and_their_borders() -> None:
     p = {"tag_missing": 0.1, "tag_loose": 0.2, "part_loose": 0.7, "ring_open": None}
     assert defect_reasons(p, LIMITS) == [("part_loose", "finding"), ("tag_loose", "review")]
     assert defect_reasons({"foot_level": 0.7}, LIMITS) == [("foot_level", "review")]
-    assert merged([("tag_loose", "review"), ("part_loose", "finding")]) == (
+    assert merge_reasons([("tag_loose", "review"), ("part_loose", "finding")]) == (
         "finding", ("part_loose", "tag_loose"),
     )  # fmt: skip
-    assert merged([]) == ("clear", ())
+    assert merge_reasons([]) == ("clear", ())
 
 
 @pytest.mark.parametrize(
@@ -56,12 +56,12 @@ def test_crowns_are_counted_against_the_customs() -> None:
     tags = [0.1, 0.2, 0.3, 0.4, 0.0]
     learned = dict.fromkeys(LEARNED_DEFECTS, 0.0)
     # Shatnez getz take three tags (Menachot 29b), so fewer than three: 0.1 + 0.2 + 0.3.
-    p = probabilities("ש", list(learned.values()), _row(tags), 3, LEARNED_DEFECTS)
+    p = defect_probabilities("ש", list(learned.values()), _row(tags), 3, LEARNED_DEFECTS)
     assert p["tag_missing"] == pytest.approx(0.6)
-    one = probabilities("ד", list(learned.values()), _row(tags), 1, LEARNED_DEFECTS)
+    one = defect_probabilities("ד", list(learned.values()), _row(tags), 1, LEARNED_DEFECTS)
     assert one["tag_missing"] == pytest.approx(0.1)
     silent = load_customs("unspecified").tags_expected("ד")
-    none = probabilities("ד", list(learned.values()), _row(tags), silent, LEARNED_DEFECTS)
+    none = defect_probabilities("ד", list(learned.values()), _row(tags), silent, LEARNED_DEFECTS)
     assert none["tag_missing"] is None
 
 
@@ -73,7 +73,9 @@ def _row(values: list[float]):  # type: ignore[no-untyped-def]
 
 @pytest.mark.parametrize("letter", ["ג", "ס", "י", "ה", "א"])
 def test_what_does_not_apply_has_no_probability(letter: str) -> None:
-    p = probabilities(letter, [0.5] * len(LEARNED_DEFECTS), _row([0.2] * 5), None, LEARNED_DEFECTS)
+    p = defect_probabilities(
+        letter, [0.5] * len(LEARNED_DEFECTS), _row([0.2] * 5), None, LEARNED_DEFECTS
+    )
     assert tuple(p) == GLYPH_DEFECTS
     for name in LEARNED_DEFECTS:
         assert (p[name] is not None) == CATALOGUE[name].applies_to(letter)
