@@ -14,7 +14,8 @@ from rapidfuzz.distance import Levenshtein
 from rapidfuzz.fuzz import partial_ratio_alignment
 
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.pentateuch.search import Found, distance, find_passage
+from crownlet.datasets.scribal.edit_distance import stretch_distance
+from crownlet.datasets.scribal.pentateuch.search import Found, find_passage
 from crownlet.datasets.scribal.pentateuch.text import codes_of, passage, pentateuch
 from crownlet.datasets.scribal.texts import PORTIONS, portion
 
@@ -202,7 +203,7 @@ def test_distance_is_that_of_the_nearest_stretch(page: str, text: str) -> None:
     """Reference: rapidfuzz's Levenshtein distance to every stretch of the text."""
     stretches = {text[i:j] for i in range(len(text) + 1) for j in range(i, len(text) + 1)}
     least = min(Levenshtein.distance(page, stretch) for stretch in stretches)
-    assert distance(codes_of(page), codes_of(text)) == least
+    assert stretch_distance(codes_of(page), codes_of(text)) == least
 
 
 def test_the_place_is_the_one_that_rapidfuzz_finds() -> None:

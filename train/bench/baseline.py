@@ -7,7 +7,7 @@ import subprocess
 import time
 from pathlib import Path
 
-import numpy as np
+from rapidfuzz.distance import Levenshtein
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 
@@ -52,12 +52,5 @@ def letters_of(text: str) -> str:
 
 
 def error_rate(read: str, written: str) -> float:
-    """Fewest letters put in, left out or exchanged (Levenshtein 1966) by letter of `written`."""
-    ours = np.array([ord(letter) for letter in read], np.int64)
-    steps = np.arange(len(read) + 1)
-    row = steps
-    for count, letter in enumerate(written, start=1):
-        kept = np.concatenate([[count], np.minimum(row[1:] + 1, row[:-1] + (ours != ord(letter)))])
-        # A letter put in costs one more than the cell before it: a running minimum.
-        row = np.minimum.accumulate(kept - steps) + steps
-    return float(row[-1]) / len(written)
+    """Edits (letters put in, left out, exchanged; Levenshtein 1966) per letter of `written`."""
+    return Levenshtein.distance(read, written) / len(written)

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.datasets.scribal.edit_distance import next_cost_row
 from crownlet.train.evaluation.matching import LetterErrors
 
 TokenKind = Literal["letter", "free", "any"]
@@ -119,12 +120,9 @@ def _costs(tokens: tuple[Token, ...], read: str) -> npt.NDArray[np.int64]:
     cost[0] = np.arange(len(read) + 1) * _EDIT
     for i in range(1, len(tokens) + 1):
         token = tokens[i - 1]
-        row = cost[i - 1] + _skip(token)
         across = np.array([_across(token, letter) for letter in read], np.int64)
-        row[1:] = np.minimum(row[1:], cost[i - 1, :-1] + across)
-        # The cheapest place at or before each, plus the letters too many since then.
-        too_many = np.arange(len(row)) * _extra(token)
-        cost[i] = np.minimum.accumulate(row - too_many) + too_many
+        extra = np.arange(len(read) + 1) * _extra(token)
+        cost[i] = next_cost_row(cost[i - 1], across, _skip(token), extra)
     return cost
 
 

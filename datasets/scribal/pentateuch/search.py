@@ -13,6 +13,7 @@ from functools import cache
 
 import numpy as np
 
+from crownlet.datasets.scribal.edit_distance import stretch_distance
 from crownlet.datasets.scribal.pentateuch.chaining import (
     FOLDED,
     GAP,
@@ -26,18 +27,6 @@ from crownlet.datasets.scribal.pentateuch.chaining import (
 from crownlet.datasets.scribal.pentateuch.text import Codes, codes_of, pentateuch, verses
 from crownlet.datasets.scribal.portion import Portion
 from crownlet.datasets.scribal.texts import TEFILLIN, portion
-
-
-def distance(page: Codes, text: Codes) -> int:
-    """Least edits (Levenshtein 1966) that turn `page` (L,) into some stretch of `text` (M,)."""
-    steps = np.arange(len(text) + 1, dtype=np.int32)
-    row = np.zeros(len(text) + 1, np.int32)
-    for letter in page:
-        ahead = row + 1
-        np.minimum(ahead[1:], row[:-1] + (text != letter), out=ahead[1:])
-        row = np.minimum.accumulate(ahead - steps) + steps
-    return int(row.min())
-
 
 SHORT, LONG = 150, 600
 """Letters under which a page is looked for by short seeds, and in many places."""
@@ -124,7 +113,7 @@ def _keep(chains: dict[tuple[str, int, int], float], name: str, best: Chain, sta
 def _edits(page: Codes, name: str, start: int, stop: int) -> int:
     text = texts()[name]
     low, high = max(start - 20, 0), min(stop + 20, len(text))
-    return distance(FOLDED[page[:COMPARED]], FOLDED[text[low:high]])
+    return stretch_distance(FOLDED[page[:COMPARED]], FOLDED[text[low:high]])
 
 
 LEAST = 25
@@ -262,7 +251,7 @@ def _reverse(page: Codes) -> Found | None:
     back = portion("mezuzah_reverse")
     if len(page) < 3:
         return None
-    edits = distance(page, codes_of(back.letters))
+    edits = stretch_distance(page, codes_of(back.letters))
     if edits > len(page) / 4:
         return None
     return Found(back, 1.0 - edits / len(page), (), 0, len(back.letters))
