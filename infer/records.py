@@ -109,7 +109,7 @@ Bools = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Located:
-    """Letters as the locator saw them: one row a letter, in px of the page it was given."""
+    """Letters as the locator reads them: one row per letter, in px of the page it was given."""
 
     body: Floats
     """(N, 4): centre x, y of the ruled line, body height, clockwise rotation in degrees."""
@@ -132,12 +132,48 @@ class Located:
         grow = np.array([factor, factor, factor, 1.0])
         return Located(self.body * grow, self.box * factor, self.score, self.letters)
 
+    def moved(self, shift: Floats) -> Located:
+        """The same letters `shift` (x, y) px farther."""
+        body = self.body.copy()
+        body[:, :2] += shift
+        return Located(body, self.box + np.tile(shift, 2), self.score, self.letters)
+
+    @property
+    def centre(self) -> Floats:
+        """(N, 2): x, y of the ruled line, above the middle of each body."""
+        return self.body[:, :2]
+
+    @property
+    def height(self) -> Floats:
+        """(N,): body height in px."""
+        return self.body[:, 2]
+
+    @property
+    def q(self) -> Floats:
+        """(N,): kulmus in px, a third of the body height."""
+        return self.body[:, 2] / 3.0
+
+    @property
+    def rotation(self) -> Floats:
+        """(N,): clockwise rotation in degrees."""
+        return self.body[:, 3]
+
+    @property
+    def quarter_turns(self) -> Ints:
+        """(N,): the rotation in quarter turns, 0 to 3."""
+        return (self.body[:, 3] / 90).round().astype(np.int64) % 4
+
+    @property
+    def upside_down(self) -> Bools:
+        """(N,): whether a letter is rotated by 180 degrees, give or take 45."""
+        return np.abs(self.body[:, 3] % 360 - 180) < 45
+
     @property
     def anchors(self) -> Floats:
         """(N, 2): middle of each body, half a body below its ruled line in the letter's frame."""
-        turn = np.deg2rad(self.body[:, 3])
+        turn = np.deg2rad(self.rotation)
         down = np.stack([-np.sin(turn), np.cos(turn)], axis=1)
-        return self.body[:, :2] + down * (self.body[:, 2:3] / 2)
+        return self.centre + down * (self.height[:, None] / 2)
 
 
 @dataclass(frozen=True)
@@ -188,9 +224,24 @@ class GlyphRecord:
     """Defects that apply to the letter and were left out, the picture being too poor for them."""
 
     @property
+    def height(self) -> float:
+        """Body height in px."""
+        return self.body[2]
+
+    @property
     def q(self) -> float:
-        """Kulmus in px."""
+        """Kulmus in px, a third of the body height."""
         return self.body[2] / 3.0
+
+    @property
+    def rotation(self) -> float:
+        """Clockwise rotation in degrees."""
+        return self.body[3]
+
+    @property
+    def quarter_turns(self) -> int:
+        """The rotation in quarter turns, 0 to 3."""
+        return round(self.body[3] / 90) % 4
 
 
 @dataclass(frozen=True)

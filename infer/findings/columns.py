@@ -83,14 +83,14 @@ def blocks(record: PageRecord) -> tuple[Block, ...]:
 
 def _line(number: int, glyphs: Sequence[GlyphRecord], angle: float) -> Line:
     boxes = np.array([glyph.box for glyph in glyphs])
-    body = np.array([glyph.body for glyph in glyphs])
+    centre_x, ruled_y, height, rotation = np.array([glyph.body for glyph in glyphs]).T
     c, s = np.cos(angle), np.sin(angle)
-    turn = np.deg2rad(body[:, 3])
-    x = body[:, 0] - np.sin(turn) * body[:, 2] / 2
-    y = body[:, 1] + np.cos(turn) * body[:, 2] / 2
+    turn = np.deg2rad(rotation)
+    x = centre_x - np.sin(turn) * height / 2
+    y = ruled_y + np.cos(turn) * height / 2
     return Line(
         number, tuple(glyphs), u=x * c + y * s, v=y * c - x * s,
-        ink=_straight(boxes, float(c), float(s)), q=float(np.median(body[:, 2])) / 3,
+        ink=_straight(boxes, float(c), float(s)), q=float(np.median(height)) / 3,
         across=bool(abs(s) > abs(c)),
     )  # fmt: skip
 

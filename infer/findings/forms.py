@@ -45,7 +45,7 @@ def height_ratio(record: PageRecord, glyph: GlyphRecord) -> float:
     """Height of a letter's ink without its tags against the usual one of this letter."""
     others = [g for g in record.glyphs if g.letter == glyph.letter and g.glyph != glyph.glyph]
     if len(others) < LEAST:
-        return _below(glyph) / glyph.body[2]
+        return _below(glyph) / glyph.height
     tags = float(np.median([_tall(g) - _below(g) for g in others]))
     usual = float(np.median([_tall(g) for g in others])) - tags
     return (_tall(glyph) - tags) / max(usual, 1e-6)

@@ -177,7 +177,7 @@ def reach(own: Line, other: Line) -> Floats:
     0 where the two do not stand one above the other.
     """
     left, top, right, bottom = own.ink.T[:, :, None]
-    body = np.array([glyph.body[2] for glyph in other.glyphs]) / 2
+    body = np.array([glyph.height for glyph in other.glyphs]) / 2
     beside = np.minimum(right, other.ink[:, 2]) - np.maximum(left, other.ink[:, 0])
     depth = np.minimum(bottom, other.v + body) - np.maximum(top, other.v - body)
     return np.where(beside < ASIDE * own.q, 0.0, depth)

@@ -85,7 +85,7 @@ class FittedPage(NamedTuple):
 
 def fit_to_letters(flat: npt.NDArray[np.uint8], found: Located) -> FittedPage:
     """A page fitted to the usual height of the letters found on it."""
-    return fit_page(flat, float(np.median(found.body[:, 2])))
+    return fit_page(flat, float(np.median(found.height)))
 
 
 def fit_page(page: npt.NDArray[np.uint8], body: float) -> FittedPage:

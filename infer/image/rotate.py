@@ -45,7 +45,7 @@ def rotate_letters_back(found: Located, turn: int, size: tuple[int, int]) -> Loc
         ]
     )
     body = found.body.copy()
-    body[:, :2] = rotate_points_back(found.body[:, :2], turn, size)
+    body[:, :2] = rotate_points_back(found.centre, turn, size)
     body[:, 3] = (body[:, 3] + turn) % 360
     box = np.concatenate([corners.min(axis=0), corners.max(axis=0)], axis=1)
     return Located(body, np.clip(box, 0.0, np.tile(size, 2)), found.score, found.letters)

@@ -50,10 +50,10 @@ def hidden_by_frame(found: Located, layout: Layout, size: tuple[int, int]) -> Hi
         return HiddenText(False, after, after)
     ends = np.flatnonzero(np.append(np.diff(layout.line) != 0, True))
     heads = np.concatenate([[0], ends[:-1] + 1])
-    body = float(np.median(found.body[:, 2]))
+    body = float(np.median(found.height))
     left = np.minimum.reduceat(found.box[:, 0], heads)
     right = size[0] - np.maximum.reduceat(found.box[:, 2], heads)
-    over = np.abs(found.body[heads, 3] % 360 - 180) < 45
+    over = found.upside_down[heads]
     left, right = np.where(over, right, left), np.where(over, left, right)
     above, below = _neighbour_lines_outside(found, layout, heads, ends, size[1], body)
     turns = layout.column[ends[:-1]] != layout.column[heads[1:]]

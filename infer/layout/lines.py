@@ -174,7 +174,7 @@ def lay_out(found: Located) -> Layout:
     order, line, column = [], [], []
     for number, k in enumerate(ranks):
         letters = sorted(lines[k], key=lambda i: -page.u[i])
-        if np.median(np.abs(found.body[letters, 3] - 180)) < 45:
+        if np.median(np.abs(found.rotation[letters] - 180)) < 45:
             letters.reverse()  # Upside down, as on the back of a mezuzah: read from the left.
         order += letters
         line += [number] * len(letters)
@@ -192,7 +192,7 @@ def page_slope(found: Located) -> float:
 def _link_slopes(found: Located, rows: slice) -> Floats:
     """Tilts of the links from the letters `rows` to their near neighbours on the left."""
     x, y = found.anchors.T
-    along, down, height = x - x[rows, None], y - y[rows, None], found.body[rows, 2, None]
+    along, down, height = x - x[rows, None], y - y[rows, None], found.height[rows, None]
     near = (along < -0.3 * height) & (along > -3.5 * height)
     near &= np.abs(down) < 0.3 * np.abs(along) + 0.1 * height
     i = np.flatnonzero(near.any(axis=1))
@@ -210,7 +210,7 @@ def deskew(found: Located, slope: float) -> RotatedLetters:
         v=y * c - x * s,
         left=u + (found.box[:, 0] - x),
         right=u + (found.box[:, 2] - x),
-        height=found.body[:, 2],
+        height=found.height,
     )
 
 

@@ -41,7 +41,7 @@ def mask_other_lines(
     x0, y0, x1, y1 = frame
     box = placed.box
     near = (box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0)
-    away = np.abs(placed.body[:, 1] - placed.body[right, 1]) > 0.6 * placed.body[right, 2]
+    away = np.abs(placed.centre[:, 1] - placed.centre[right, 1]) > 0.6 * placed.height[right]
     others = np.flatnonzero(near & away)
     if not len(others):
         return window
@@ -109,12 +109,12 @@ def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, lette
     page, scale = fitted
     placed = found.scaled(scale).take(layout.order)
     pairs = np.array(layout.pairs(), np.int64).reshape(-1, 2)
-    back = placed.body[pairs[:, 1], 0] > placed.body[pairs[:, 0], 0]
+    back = placed.centre[pairs[:, 1], 0] > placed.centre[pairs[:, 0], 0]
     pairs[back] = pairs[back, ::-1]  # Upside-down lines run from left to right.
     zones = _zone_rows(page, placed, pairs, BODY_ZONE_BODIES)
     seen = [_gap_width(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
     px = np.array(seen) / scale
-    q = found.body[layout.order, 2][pairs].sum(axis=1) / 6
+    q = found.height[layout.order][pairs].sum(axis=1) / 6
     yuds = np.flatnonzero(np.array(list(letters)) == "י")
     heads = np.column_stack([yuds, _zone_rows(page, placed, yuds[:, None], YUD_HEAD_ZONE_BODIES)])
     widths = [_head_width(page, placed, *place) for place in heads.tolist()]
@@ -128,8 +128,9 @@ def _zone_rows(
     page: npt.NDArray[np.uint8], placed: Located, letters: Ints, zone: tuple[float, float]
 ) -> Ints:
     """(P, 2) rows of a zone, in bodies below the ruled line, that `letters` (P, K) share."""
-    ruled, height = placed.body[letters, 1:3].mean(axis=1).T
-    down = np.where(np.abs(placed.body[letters[:, 0], 3] - 180) < 45, -1.0, 1.0)
+    ruled = placed.centre[letters, 1].mean(axis=1)
+    height = placed.height[letters].mean(axis=1)
+    down = np.where(placed.upside_down[letters[:, 0]], -1.0, 1.0)
     edges = np.sort(ruled[:, None] + np.outer(down, zone) * height[:, None], axis=1)
     rows = np.clip(edges, 0, page.shape[0] - 1).astype(np.int64)
     rows[:, 1] = np.maximum(rows[:, 0] + 1, rows[:, 1])
@@ -144,17 +145,17 @@ def _gap_width(
     Negative where the one reaches over the other.
     """
     low, high = float(placed.box[left, 2]), float(placed.box[right, 0])
-    start, stop = float(placed.body[left, 0]), float(placed.body[right, 0])
+    start, stop = float(placed.centre[left, 0]), float(placed.centre[right, 0])
     x0, x1 = max(0, int(start)), min(page.shape[1], int(np.ceil(stop)) + 1)
     if x1 - x0 < 2:
         return high - low
     window = mask_other_lines(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
     level = ink_threshold(window)
-    ink = remove_specks(window, level, float(placed.body[right, 2]) / 3).min(axis=0)
+    ink = remove_specks(window, level, float(placed.height[right]) / 3).min(axis=0)
     white = ink >= level
     edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
     runs = edges.reshape(-1, 2)
-    slack = 0.12 * float(placed.body[right, 2])
+    slack = 0.12 * float(placed.height[right])
     a, b = min(low, high) - slack - x0, max(low, high) + slack - x0
     # A white inside a letter (he's window, between lamed's arms) does not reach the box's edge.
     near = runs[(runs[:, 1] > a) & (runs[:, 0] < b)]
@@ -182,7 +183,7 @@ def _head_width(page: npt.NDArray[np.uint8], placed: Located, i: int, y0: int, y
         return 0.0
     columns = np.flatnonzero((zone < ink_threshold(zone)).any(axis=0))
     width = float(columns[-1] - columns[0] + 1) if len(columns) else 0.0
-    return width / float(placed.body[i, 2]) * 3
+    return width / float(placed.height[i]) * 3
 
 
 @dataclass(frozen=True)

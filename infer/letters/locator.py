@@ -137,9 +137,7 @@ def _keep_core(
 ) -> Located:
     """Letters of a tile moved to the page, those of its core only."""
     shift = np.array([origin[0], origin[1]], np.float64)
-    body = found.body.copy()
-    body[:, :2] += shift
-    moved = Located(body, found.box + np.tile(shift, 2), found.score, found.letters)
+    moved = found.moved(shift)
     x, y = moved.anchors.T
     # A little beyond the core: an anchor may jump the seam between two tiles; doubles go later.
     slack = LOCATOR_BODY_PX
@@ -173,7 +171,7 @@ def suppress_duplicates(found: Located) -> Located:
 
 def _neighbour_pairs(found: Located) -> tuple[Ints, Ints]:
     """Pairs (i, j), i rising and j before i, in one or in neighbouring cells of three bodies."""
-    cells = np.floor(found.anchors / (float(np.median(found.body[:, 2])) * 3)).astype(int)
+    cells = np.floor(found.anchors / (float(np.median(found.height)) * 3)).astype(int)
     cells -= cells.min(axis=0)
     stride = int(cells[:, 0].max()) + 2  # No cell is the neighbour of one in the next row.
     place = cells[:, 1] * stride + cells[:, 0]
@@ -195,14 +193,14 @@ def _neighbour_pairs(found: Located) -> tuple[Ints, Ints]:
 def _are_duplicates(found: Located, i: Ints, j: Ints) -> npt.NDArray[np.bool_]:
     """(P,) whether letter `i` repeats letter `j`."""
     away = np.hypot(*(found.anchors[j] - found.anchors[i]).T)
-    close = away < DUPLICATE_DISTANCE_BODIES * np.minimum(found.body[j, 2], found.body[i, 2])
+    close = away < DUPLICATE_DISTANCE_BODIES * np.minimum(found.height[j], found.height[i])
     low = np.maximum(found.box[i, :2], found.box[j, :2])
     high = np.minimum(found.box[i, 2:], found.box[j, 2:])
     shared = np.prod(np.clip(high - low, 0, None), axis=1)
     area = np.prod(found.box[:, 2:] - found.box[:, :2], axis=1)
     # A yud may stand over the base of the letter before it, wholly within that letter's box.
     yud = found.letters.argmax(axis=1) == index_of("י")
-    kin = (yud[i] == yud[j]) | (away < YUD_DISTANCE_BODIES * found.body[i, 2])
+    kin = (yud[i] == yud[j]) | (away < YUD_DISTANCE_BODIES * found.height[i])
     return np.asarray(close | ((shared > DUPLICATE_BOX_SHARE * np.minimum(area[i], area[j])) & kin))
 
 
@@ -225,8 +223,8 @@ def smooth_neighbours(found: Located) -> Located:
     """The same letters with heights and turns that agree with their neighbours'."""
     if len(found) < 3:
         return found
-    anchors, height = found.anchors, found.body[:, 2]
-    quarters = (found.body[:, 3] / 90).round().astype(int) % 4
+    anchors, height = found.anchors, found.height
+    quarters = found.quarter_turns
     heights, turns = height.copy(), quarters.copy()
     for start in range(0, len(found), LETTERS_PER_BLOCK):
         rows = slice(start, min(start + LETTERS_PER_BLOCK, len(found)))

@@ -146,13 +146,12 @@ def _busiest_window(flat: Gray, side: int) -> tuple[int, int]:
 def _median_height(found: Located) -> float:
     """Median body height, the sure letters counting for more."""
     sure = found.score >= np.median(found.score)
-    return float(np.median(found.body[sure, 2]))
+    return float(np.median(found.height[sure]))
 
 
 def _commonest_turn(found: Located) -> int:
     """Commonest turn in degrees, weighted by certainty."""
-    quarters = (found.body[:, 3] / 90).round().astype(int) % 4
-    shares = np.bincount(quarters, weights=found.score, minlength=4)
+    shares = np.bincount(found.quarter_turns, weights=found.score, minlength=4)
     best = int(shares.argmax())
     if best == 2 and shares[2] < UPSIDE_DOWN_SHARE * shares.sum():
         return 0

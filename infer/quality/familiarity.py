@@ -54,9 +54,8 @@ def load_usual_sizes() -> UsualSizes:
 
 def measure_extent(found: Located) -> LetterExtent:
     """Width, and depth below the ruled line, by the way up of each letter."""
-    q = found.body[:, 2] / 3.0
-    quarter = (found.body[:, 3] / 90).round().astype(int) % 4
-    x, y = found.body[:, 0], found.body[:, 1]
+    q, quarter = found.q, found.quarter_turns
+    x, y = found.centre.T
     x0, y0, x1, y1 = found.box.T
     lying = quarter % 2 == 1
     below = np.choose(quarter, [y1 - y, x - x0, y - y0, x1 - x])

@@ -156,7 +156,7 @@ def measure_picture(gray: Gray, flat: Gray, found: Located, turn: int) -> Pictur
 
     `gray` is the picture as given (H, W), which is turned clockwise by `turn` degrees.
     """
-    q = found.body[:, 2] / 3.0
+    q = found.q
     usual = float(np.median(q)) if len(q) else 1.0
     edge = measure_edge_widths(flat, found.box, usual)
     known = np.isfinite(edge)

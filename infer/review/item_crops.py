@@ -75,7 +75,7 @@ def kulmus_px(item: Item, run: Run) -> float:
 def quarter_turns(item: Item, run: Run) -> int:
     """Quarter turns, counter-clockwise, that set the writing upright at an item's place."""
     record = run.pages[item.page].record
-    turn = record.glyphs[item.glyphs[0] - 1].body[3] if item.glyphs else record.turn
+    turn = record.glyphs[item.glyphs[0] - 1].rotation if item.glyphs else record.turn
     return round(turn / 90) % 4
 
 

@@ -48,7 +48,7 @@ def signature(glyphs: Sequence[GlyphRecord]) -> Signature | None:
     if len(glyphs) < LEAST:
         return None
     boxes = np.array([glyph.box for glyph in glyphs])
-    sides = np.array([round(glyph.body[3] / 90) % 2 for glyph in glyphs])
+    sides = np.array([glyph.quarter_turns % 2 for glyph in glyphs])
     across = (boxes[:, 2:] - boxes[:, :2])[np.arange(len(glyphs)), sides]
     wide = np.log(np.maximum(across, 1.0) / np.array([glyph.q for glyph in glyphs]))
     forms = np.array([ord(glyph.letter) for glyph in glyphs])

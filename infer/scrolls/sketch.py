@@ -87,7 +87,7 @@ def _plain(glyph: GlyphRecord) -> bool:
 
 def _letter(glyph: GlyphRecord) -> Letter:
     x0, y0, x1, y1 = glyph.box
-    if round(glyph.body[3] / 90) % 2:
+    if glyph.quarter_turns % 2:
         x0, y0, x1, y1 = y0, x0, y1, x1  # A picture on its side: widths run down it.
     counted = _COUNTING.isdisjoint(glyph.not_examined)
     bare = "tag_bare" not in glyph.not_examined

@@ -142,7 +142,7 @@ def _window_size(
     extents = [page.extent(finding)]
     if example:
         first = example.letters[0]
-        extents.append(extent_q(example.box, first.q, first.body[3]))
+        extents.append(extent_q(example.box, first.q, first.rotation))
     if drawn:
         extents.append(extent_q(drawn.drawing.box, 100.0, 0.0))
     wide = max(MIN_WINDOW_Q[0], *(across + 2 * LETTER_MARGIN_Q for across, _ in extents))
@@ -156,7 +156,7 @@ def _clean_example(
     first = example.letters[0]
     elsewhere = "" if example.page is page.veiled else "on the other side, "
     seen = cut_window(
-        example.page, example.box, size, first.q, first.body[3], example.letters, (), q_px
+        example.page, example.box, size, first.q, first.rotation, example.letters, (), q_px
     )
     return CleanExample(seen, seen.box(example.box), f"{elsewhere}line {first.line}")
 

@@ -50,7 +50,7 @@ class SheetPage:
     def pen(self, letters: Sequence[GlyphRecord]) -> tuple[float, float]:
         """Kulmus in px and rotation in degrees at a place."""
         if letters:
-            return letters[0].q, letters[0].body[3]
+            return letters[0].q, letters[0].rotation
         return max(self.veiled.page.q, 1.0), float(self.veiled.page.turn)
 
     def extent(self, finding: Finding) -> tuple[float, float]:

@@ -144,7 +144,7 @@ def _plate_box(glyph: GlyphRecord) -> Box:
 
 def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
     """The word on the plate, upright for the letters; none where there is no room for it."""
-    q, angle = run[0].q, np.deg2rad(run[0].body[3])
+    q, angle = run[0].q, np.deg2rad(run[0].rotation)
     room = sum(glyph.box[2] - glyph.box[0] for glyph in run)
     weight = max(1, round(q / 9))
     (wide, high), _ = cv2.getTextSize(
@@ -163,7 +163,7 @@ def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
         weight,
         cv2.LINE_AA,
     )
-    word = np.rot90(word, -QuarterTurn.upright(run[0].body[3], page).quarters)
+    word = np.rot90(word, -QuarterTurn.upright(run[0].rotation, page).quarters)
     x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)
     y = float(np.median([g.body[1] for g in run])) + 1.5 * q * np.cos(angle)
     _paste(page, word, round(x - word.shape[1] / 2), round(y - word.shape[0] / 2))

@@ -133,7 +133,7 @@ class _VeiledPages:
         glyph = page.page.glyphs[int(self._survey.glyph[place]) - 1]
         if glyph.glyph in page.names:
             return None
-        seen = cut_window(page, glyph.box, WINDOW_SIZE_Q, glyph.q, glyph.body[3], q_px=Q_RANGE_PX)
+        seen = cut_window(page, glyph.box, WINDOW_SIZE_Q, glyph.q, glyph.rotation, q_px=Q_RANGE_PX)
         x0, y0, x1, y1 = seen.box(glyph.box)
         across, down = 100 / seen.picture.width, 100 / seen.picture.height
         at = (x0 * across, y0 * down, (x1 - x0) * across, (y1 - y0) * down)

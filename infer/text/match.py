@@ -192,7 +192,7 @@ def _lines_at_column_ends(foreign: Bools, layout: Layout) -> Bools:
 def _letters_beside_column(extra: Bools, found: Located, layout: Layout) -> Bools:
     """Extra letters at either end of a line, separated from it by a gap between columns."""
     mask = np.zeros(len(extra), bool)
-    min_gap = MIN_COLUMN_GAP_BODIES * float(np.median(found.body[:, 2])) if len(found) else 0.0
+    min_gap = MIN_COLUMN_GAP_BODIES * float(np.median(found.height)) if len(found) else 0.0
     for line in np.unique(layout.line):
         rows = np.flatnonzero(layout.line == line)
         right = np.maximum(found.box[rows[:-1], 0], found.box[rows[1:], 0])
