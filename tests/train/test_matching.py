@@ -28,7 +28,6 @@ from crownlet.train.evaluation.defect_scores import (
     calibration_error,
     gather_cases,
     score_defect,
-    score_pages,  # fmt: skip
 )
 from crownlet.train.evaluation.matching import (
     Detection,
@@ -252,10 +251,11 @@ def test_cases_are_gathered_from_matched_letters() -> None:
     assert found.p.tolist() == [0.1, 0.9, 0.6]
     assert found.plainness.tolist() == [0.0, 1.0, 0.5]
     assert found.unseen == 2
-    score = score_pages([(truth, seen)] * 2, ["tag_missing", "part_loose"])
-    assert score["tag_missing"].auroc == 1.0
-    assert (score["tag_missing"].positives, score["tag_missing"].unseen) == (2, 4)
-    assert score["part_loose"].positives == score["part_loose"].negatives == 0
+    score = score_defect(found + found)
+    assert score.auroc == 1.0
+    assert (score.positives, score.unseen) == (2, 4)
+    loose = score_defect(gather_cases(truth, seen, "part_loose"))
+    assert loose.positives == loose.negatives == 0
 
 
 @given(st.integers(0, 10_000), st.floats(0, 0.5))

@@ -9,9 +9,8 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
+from scipy.stats import binom, norm
 
-from crownlet.train.risk_control.bounds import exact_binomial
 from crownlet.train.risk_control.testing import (
     CLEAR_GRID,
     FINDING_GRID,
@@ -64,7 +63,7 @@ def letterwise(p: Floats, aim: float) -> float | None:
     """Learn then Test as if every letter were a scroll: the exact test for 0 and 1, in order."""
     flat = p.reshape(-1)
     fallen = walk(
-        (exact_binomial((flat < threshold).astype(float), aim) for threshold in CLEAR_GRID), LEVEL
+        (binom.cdf((flat < threshold).sum(), len(flat), aim) for threshold in CLEAR_GRID), LEVEL
     )
     return CLEAR_GRID[fallen - 1] if fallen else None
 

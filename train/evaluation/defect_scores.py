@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -134,15 +134,3 @@ def calibration_error(y: npt.NDArray[np.bool_], p: Floats, bins: int = BINS) -> 
     place = np.minimum((p * bins).astype(int), bins - 1)
     wrong = np.bincount(place, weights=y - p, minlength=bins)
     return float(np.abs(wrong).sum() / len(p))
-
-
-def score_pages(
-    pages: Iterable[tuple[Sequence[LetterTruth], Sequence[SeenLetter]]], names: Iterable[str]
-) -> dict[str, DefectScore]:
-    """Score several defects over pages of (truth, seen)."""
-    cases = dict.fromkeys(names, NO_CASES)
-    for truth, seen in pages:
-        match = match_page(truth, seen)
-        for name in cases:
-            cases[name] = cases[name] + gather_cases(truth, seen, name, match)
-    return {name: score_defect(found) for name, found in cases.items()}

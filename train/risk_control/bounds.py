@@ -48,14 +48,6 @@ def hoeffding_bentkus(losses: npt.ArrayLike, risk: float) -> float:
     return min(1.0, hoeffding, bentkus)
 
 
-def exact_binomial(losses: npt.ArrayLike, risk: float) -> float:
-    """The binomial tail, for losses that are 0 or 1 only. ValueError for any other."""
-    x = _losses(losses, risk)
-    if not np.isin(x, (0.0, 1.0)).all():
-        raise ValueError("the binomial test is for losses of 0 and 1")
-    return float(binom.cdf(int(x.sum()), len(x), risk)) if len(x) else 1.0
-
-
 def betting(losses: npt.ArrayLike, risk: float) -> float:
     """The p-value of a bettor against "the mean is `risk` or more", scroll by scroll in the order
     given (Waudby-Smith and Ramdas 2024, Estimating means of bounded random variables by betting,
