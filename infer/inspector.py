@@ -14,7 +14,7 @@ from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import unexamined
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
 from crownlet.infer.pipeline import (
-    Detection,
+    DetectedPage,
     PageRules,
     Stopwatch,
     compile_record,
@@ -57,7 +57,7 @@ class LoadedPage:
 
     label: str
     facts: ImageFacts
-    seen: Detection
+    seen: DetectedPage
     watch: Stopwatch
 
 

@@ -75,7 +75,7 @@ NO_LETTERS_TEXT = "no letters of the square script were found on it."
 
 
 @dataclass(frozen=True)
-class Detection:
+class DetectedPage:
     """What both networks saw on an upright page `flat` (H, W), turned back by `turn` degrees."""
 
     flat: npt.NDArray[np.uint8]
@@ -108,7 +108,7 @@ class Stopwatch:
 
 def detect(
     label: str, image: PageImage, networks: Networks, limits: Thresholds, watch: Stopwatch
-) -> Detection:
+) -> DetectedPage:
     """Size, straighten, locate and assess; PageError, naming `label`, when there is nothing."""
     with watch.stage("size"):
         gray = to_gray(image.pixels)
@@ -131,7 +131,7 @@ def detect(
             fitted = crops.fit_to_letters(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, size.turn)
-    return Detection(flat, fitted, found, assessed, size.turn, measures, agreement)
+    return DetectedPage(flat, fitted, found, assessed, size.turn, measures, agreement)
 
 
 def network_agreement(found: Located, assessed: Assessed) -> float:
@@ -199,7 +199,7 @@ class OrderedPage:
 
 
 def compile_record(
-    name: str, facts: ImageFacts, seen: Detection, rules: PageRules, watch: Stopwatch
+    name: str, facts: ImageFacts, seen: DetectedPage, rules: PageRules, watch: Stopwatch
 ) -> PageRecord:
     """The record of one page, without versions."""
     with watch.stage("layout"):
@@ -217,7 +217,7 @@ def compile_record(
     return replace(record, glyphs=rows, measurements=taken)
 
 
-def order_letters(seen: Detection, thresholds: Thresholds) -> OrderedPage:
+def order_letters(seen: DetectedPage, thresholds: Thresholds) -> OrderedPage:
     """Reading order, recognised letters and measured whites."""
     layout = lay_out(seen.found)
     found, assessed = seen.found.take(layout.order), seen.assessed.take(layout.order)
@@ -231,7 +231,7 @@ def order_letters(seen: Detection, thresholds: Thresholds) -> OrderedPage:
 
 
 def _match_text(
-    page: OrderedPage, seen: Detection, rules: PageRules
+    page: OrderedPage, seen: DetectedPage, rules: PageRules
 ) -> tuple[matching.AlignedText | None, TextMatch | None]:
     """The page against its text, named or found."""
     height, width = seen.flat.shape
@@ -245,7 +245,7 @@ def _match_text(
 def _route(
     name: str,
     facts: ImageFacts,
-    seen: Detection,
+    seen: DetectedPage,
     rules: PageRules,
     page: OrderedPage,
     matched: matching.AlignedText | None,
@@ -331,7 +331,7 @@ REVERSE_LOCATOR_WEIGHT = 0.5
 """Weight of the locator's opinion of a letter beside the assessor's."""
 
 
-def turn_reverse_over(seen: Detection) -> Detection:
+def turn_reverse_over(seen: DetectedPage) -> DetectedPage:
     """The same page, turned over where it is a reverse that stands on its head."""
     if not 0 < len(seen.found) <= MAX_REVERSE_LETTERS:
         return seen
@@ -343,7 +343,7 @@ def turn_reverse_over(seen: Detection) -> Detection:
     height, width = seen.flat.shape
     flat = np.asarray(cv2.rotate(seen.flat, cv2.ROTATE_180), np.uint8)
     found = rotate_letters_back(seen.found, 180, (width, height))
-    return Detection(
+    return DetectedPage(
         flat=flat,
         fitted=crops.fit_to_letters(flat, found),
         found=found,
