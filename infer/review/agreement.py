@@ -7,15 +7,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crownlet.infer.review.models import CHOICES, Decision
+from crownlet.infer.review.models import ALL_KINDS, CHOICES, Decision
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
 
 ChoicePair = tuple[str, str]
-
-ALL_KINDS = ""
-"""Key under which all doubts together stand."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +21,7 @@ class Agreement:
 
     labels: tuple[str, ...]
     table: tuple[tuple[int, ...], ...]
-    """Items by what the first reader said (row) and the second (column)."""
+    """Number of items by the choice of the first reader (row) and of the second (column)."""
 
     @property
     def items(self) -> int:
@@ -33,7 +30,7 @@ class Agreement:
 
     @property
     def agreed(self) -> float | None:
-        """Share on which they said the same; None without items."""
+        """Share of the items with the same choice; None without items."""
         same = sum(row[k] for k, row in enumerate(self.table))
         return same / self.items if self.items else None
 
@@ -56,7 +53,10 @@ class Agreement:
 
 
 def measure_agreement(pairs: Iterable[ChoicePair], labels: Sequence[str] = CHOICES) -> Agreement:
-    """Agreement over pairs of what the first and the second said, all among `labels`."""
+    """Agreement over pairs of choices, the first reader's and the second's.
+
+    ValueError for a choice that is not among `labels`.
+    """
     counts = Counter(pairs)
     if unknown := {label for pair in counts for label in pair} - set(labels):
         raise ValueError(f"not among the labels: {', '.join(sorted(unknown))}")
@@ -65,25 +65,26 @@ def measure_agreement(pairs: Iterable[ChoicePair], labels: Sequence[str] = CHOIC
 
 
 def measure_agreement_by_kind(store: ReviewStore, first: str, second: str) -> dict[str, Agreement]:
-    """Two readers' agreement by doubt, and under `ALL` over everything both decided.
+    """Two readers' agreement by doubt, and under `ALL_KINDS` over everything both decided.
 
-    What a reader decided after he was told what others think counts for nothing here. Two who both
-    said that it is another letter agree only if they mean the same one.
+    Decisions after a disclosure of what others think are left out. Two readers who both choose
+    another letter agree only if they mean the same one.
     """
-    said: dict[str, list[ChoicePair]] = defaultdict(list)
+    pairs_by_kind: dict[str, list[ChoicePair]] = defaultdict(list)
     for kind, pair in _independent_pairs(store, first, second):
-        said[kind].append(pair)
-        said[ALL_KINDS].append(pair)
+        pairs_by_kind[kind].append(pair)
+        pairs_by_kind[ALL_KINDS].append(pair)
     return {
-        kind: measure_agreement(pairs, _order_labels(pairs)) for kind, pairs in sorted(said.items())
+        kind: measure_agreement(pairs, _order_labels(pairs))
+        for kind, pairs in sorted(pairs_by_kind.items())
     }
 
 
 def _independent_pairs(
     store: ReviewStore, first: str, second: str
 ) -> Iterator[tuple[str, ChoicePair]]:
-    others = {item: decision for item, _, decision in store.alone(second)}
-    for item, kind, decision in store.alone(first):
+    others = {item: decision for item, _, decision in store.independent_decisions(second)}
+    for item, kind, decision in store.independent_decisions(first):
         if item in others:
             yield kind, (_decision_label(decision), _decision_label(others[item]))
 

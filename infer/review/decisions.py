@@ -1,4 +1,4 @@
-"""How decisions and their taking back are written: rows added, versions checked."""
+"""Writing of decisions and of their undoing: rows are added, versions are checked."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ MAX_NOTE_CHARACTERS = 2000
 
 @dataclass(frozen=True)
 class Answer:
-    """What a reader says of one item, at the version that was shown."""
+    """A reader's answer about one item, at the version that was shown."""
 
     item: int
     choice: str
@@ -30,57 +30,57 @@ class Answer:
     right_letter: str | None = None
     note: str = ""
     opinion_shown: bool = False
-    """Whether the reader had been told of this one before; then it is not blind either."""
+    """Whether the reader was shown the networks' opinion before; then it is not blind either."""
 
 
 def add_decisions(
     db: sqlite3.Connection,
-    said: Sequence[Answer],
+    answers: Sequence[Answer],
     reader: str,
-    round_: int,
+    reader_round: int,
     blind: bool,
-    shown: bool,
+    opinion_shown: bool,
 ) -> list[Decision]:
     """Add decisions, inside a transaction; StaleError, ChoiceError or ItemError refuse them all."""
     # One moment for all: by it `undo_step` knows what was kept together.
     made, at = [], utc_now()
-    for one in said:
-        _check_answer(db, one)
-        _, version = _standing_version(db, one.item, reader)
-        if version != one.version:
+    for answer in answers:
+        _check_answer(db, answer)
+        version = _item_version(db, answer.item, reader)
+        if version != answer.version:
             raise StaleError(
                 "This letter was decided in another window meanwhile; nothing was overwritten. "
                 "Look at it again."
             )
-        told = shown or one.opinion_shown or was_disclosed(db, one.item, reader)
+        shown = opinion_shown or answer.opinion_shown or was_disclosed(db, answer.item, reader)
         values = (
-            one.item, reader, one.choice, one.right_letter, one.note, at, blind and not told, told,
-            round_, version + 1, None,
+            answer.item, reader, answer.choice, answer.right_letter, answer.note, at,
+            blind and not shown, shown, reader_round, version + 1, None,
         )  # fmt: skip
         made.append(_insert_decision(db, values, stands=True))
     return made
 
 
 def record_disclosure(db: sqlite3.Connection, items: Iterable[int], reader: str) -> None:
-    """Keep that a reader was told what others think of items, inside a transaction."""
+    """Keep that a reader was shown what others think of items, inside a transaction."""
     at = utc_now()
     rows = [(item, reader, at) for item in items]
     db.executemany("INSERT OR IGNORE INTO told VALUES (?, ?, ?)", rows)
 
 
 def was_disclosed(db: sqlite3.Connection, item: int, reader: str) -> bool:
-    """Whether a reader was told what others think of an item."""
+    """Whether a reader was shown what others think of an item."""
     found = db.execute("SELECT 1 FROM told WHERE item = ? AND reader = ?", (item, reader))
     return found.fetchone() is not None
 
 
-def undo_last(db: sqlite3.Connection, reader: str, round_: int) -> Decision | None:
+def undo_last(db: sqlite3.Connection, reader: str, reader_round: int) -> Decision | None:
     """Take back the reader's last decision that was not taken back, inside a transaction."""
     row = _select_last_decision(db, reader)
-    return None if row is None else _undo(db, row, round_)
+    return None if row is None else _undo(db, row, reader_round)
 
 
-def undo_last_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Decision]:
+def undo_last_step(db: sqlite3.Connection, reader: str, reader_round: int) -> list[Decision]:
     """Take back the reader's last decision and those kept together with it, the last first."""
     last = _select_last_decision(db, reader)
     if last is None:
@@ -90,14 +90,14 @@ def undo_last_step(db: sqlite3.Connection, reader: str, round_: int) -> list[Dec
         "AND d.at = ? AND +d.undoes IS NULL AND u.id IS NULL ORDER BY d.id DESC",
         (reader, last["at"]),
     ).fetchall()
-    return [_undo(db, row, round_) for row in rows]
+    return [_undo(db, row, reader_round) for row in rows]
 
 
-def _undo(db: sqlite3.Connection, row: sqlite3.Row, round_: int) -> Decision:
-    _, version = _standing_version(db, row["item"], row["reader"])
+def _undo(db: sqlite3.Connection, row: sqlite3.Row, reader_round: int) -> Decision:
+    version = _item_version(db, row["item"], row["reader"])
     values = (
         row["item"], row["reader"], UNDONE, None, "", utc_now(), row["blind"],
-        row["opinion_shown"], round_, version + 1, row["id"],
+        row["opinion_shown"], reader_round, version + 1, row["id"],
     )  # fmt: skip
     _insert_decision(db, values, stands=False)
     return decision_from_row(row)
@@ -122,41 +122,42 @@ def decision_from_row(row: sqlite3.Row) -> Decision:
     )  # fmt: skip
 
 
-def _check_answer(db: sqlite3.Connection, said: Answer) -> None:
-    """ItemError or ChoiceError for what cannot be meant."""
+def _check_answer(db: sqlite3.Connection, answer: Answer) -> None:
+    """ItemError, StaleError or ChoiceError for an answer that cannot be kept."""
     item = db.execute(
         "SELECT letter, i.live AND p.present AS asked FROM items i JOIN pages p ON p.id = i.page "
         "WHERE i.id = ?",
-        (said.item,),
+        (answer.item,),
     ).fetchone()
     if item is None:
-        raise ItemError(f"There is no item {said.item} in the queue.")
+        raise ItemError(f"There is no item {answer.item} in the queue.")
     if not item["asked"]:
         raise StaleError(
             "The page was inspected anew and this is no longer asked; nothing was kept."
         )
-    if said.choice not in CHOICES:
-        raise ChoiceError(f"{said.choice!r} is no choice; there are {', '.join(CHOICES)}.")
-    if any("\ud800" <= char <= "\udfff" for char in said.note):
+    if answer.choice not in CHOICES:
+        raise ChoiceError(f"{answer.choice!r} is no choice; there are {', '.join(CHOICES)}.")
+    if any("\ud800" <= char <= "\udfff" for char in answer.note):
         raise ChoiceError("The note holds half a character; write it anew.")
-    if (said.choice == "other_letter") != (said.right_letter is not None):
+    if (answer.choice == "other_letter") != (answer.right_letter is not None):
         raise ChoiceError("With other_letter, and only with it, goes the letter that is written.")
-    if said.right_letter is not None and not item["letter"]:
+    if answer.right_letter is not None and not item["letter"]:
         raise ChoiceError("This is asked of no single letter, so it cannot be another one.")
-    if said.right_letter is not None:
-        if len(said.right_letter) != 1 or said.right_letter not in LETTERS:
-            raise ChoiceError(f"{said.right_letter!r} is none of the 27 letters.")
-        if said.right_letter == item["letter"]:
+    if answer.right_letter is not None:
+        if len(answer.right_letter) != 1 or answer.right_letter not in LETTERS:
+            raise ChoiceError(f"{answer.right_letter!r} is none of the 27 letters.")
+        if answer.right_letter == item["letter"]:
             raise ChoiceError("That is the letter as read; another letter was meant.")
-    if len(said.note) > MAX_NOTE_CHARACTERS:
+    if len(answer.note) > MAX_NOTE_CHARACTERS:
         raise ChoiceError(f"A note has at most {MAX_NOTE_CHARACTERS} characters.")
 
 
-def _standing_version(db: sqlite3.Connection, item: int, reader: str) -> tuple[int | None, int]:
+def _item_version(db: sqlite3.Connection, item: int, reader: str) -> int:
+    """How often a reader decided or took back on an item."""
     row = db.execute(
-        "SELECT decision, version FROM standing WHERE item = ? AND reader = ?", (item, reader)
+        "SELECT version FROM standing WHERE item = ? AND reader = ?", (item, reader)
     ).fetchone()
-    return (row["decision"], row["version"]) if row else (None, 0)
+    return int(row["version"]) if row else 0
 
 
 def _insert_decision(
@@ -181,7 +182,7 @@ def _insert_decision(
 
 def _last_valid_decision(db: sqlite3.Connection, item: int, reader: str) -> int | None:
     """The newest decision on an item that is not taken back."""
-    # The plus signs leave SQLite the index by item only: all others hold thousands of rows.
+    # The plus signs leave SQLite the index by item only: the others hold thousands of rows.
     row = db.execute(
         "SELECT max(d.id) AS id FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id "
         "WHERE d.item = ? AND +d.reader = ? AND +d.undoes IS NULL AND u.id IS NULL",

@@ -1,10 +1,16 @@
-"""What goes out of a review: labels for retraining as COCO, and every decision as a table."""
+"""Export of a review: labels for retraining as COCO, and every decision as a table.
+
+A letter of a reviewed page is labelled only as far as readers decided on it: `letter_known` says
+whether they agree on the letter, `known` lists the defects about which all answers agree, and a
+defect that is not in `known` is not labelled as absent. Places in the text or the layout of lines
+have no label in COCO; their decisions stand in the table.
+"""
 
 from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,29 +20,35 @@ from crownlet.datasets.files.atomic import atomic_write, write_csv, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.records import LETTER_SWAPPED, SHAPE_DOUBT, GapRecord, GlyphRecord, PageRecord
-from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
-from crownlet.infer.review.miss_rate import ALL_KINDS, describe_misses, estimate_misses_by_kind
-from crownlet.infer.review.models import Decision, ReviewStoreError, StandingDecision
+from crownlet.infer.records import (
+    LETTER_SWAPPED,
+    SHAPE_DOUBT,
+    UNFAMILIAR,
+    GapRecord,
+    GlyphRecord,
+    PageRecord,
+)
+from crownlet.infer.review.miss_rate import describe_misses, estimate_misses_by_kind
+from crownlet.infer.review.models import ALL_KINDS, Decision, ReviewStoreError, StandingDecision
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.sync import MIN_SAME_PLACE_IOU, box_iou
 from crownlet.infer.run.names import DECISIONS, LABELS, STORE
 from crownlet.infer.run.pictures import find_picture
 from crownlet.infer.run.run import Run, StoredPage, open_run
 
-JsonLabel = dict[str, Any]
+Json = dict[str, Any]
 
 PRESENT_BY_CHOICE = {"present": True, "not_present": False}
 
 UNREADABLE_KINDS = frozenset({SHAPE_DOUBT, UNFAMILIAR})
-"""Doubts which, confirmed, say that the letter cannot be told."""
+"""Doubts which, confirmed, mean that the letter cannot be recognised."""
 
 COORDINATE_DIGITS = 2
 
 
 @dataclass(frozen=True)
 class ReaderAnswer:
-    """What one reader said of one doubt."""
+    """One reader's decision on one doubt."""
 
     kind: str
     letter: str
@@ -44,12 +56,12 @@ class ReaderAnswer:
     decision: Decision
 
 
-def letter_annotation(glyph: GlyphRecord, words: Sequence[ReaderAnswer]) -> JsonLabel:
-    """The annotation of one letter, as yet without ids."""
-    letter, known = agreed_letter(glyph, words)
+def letter_annotation(glyph: GlyphRecord, given: Sequence[ReaderAnswer]) -> Json:
+    """The annotation of one letter, without the ids that COCO needs."""
+    letter, known = agreed_letter(glyph, given)
     x0, y0, x1, y1 = (round(v, COORDINATE_DIGITS) for v in glyph.box)
     wide, high = round(x1 - x0, COORDINATE_DIGITS), round(y1 - y0, COORDINATE_DIGITS)
-    answers = agreed_defects(words, letter)
+    answers = agreed_defects(given, letter)
     return {
         "category_id": index_of(letter) + 1,
         "bbox": [x0, y0, wide, high],
@@ -68,53 +80,56 @@ def letter_annotation(glyph: GlyphRecord, words: Sequence[ReaderAnswer]) -> Json
             "known": sorted(answers),
             "defects": {kind: {"plainness": 1.0} for kind in sorted(answers) if answers[kind]},
             "read_as": glyph.letter,
-            "decisions": [provenance(word) for word in words],
+            "decisions": [provenance(answer) for answer in given],
         },
     }
 
 
-def agreed_letter(glyph: GlyphRecord, words: Sequence[ReaderAnswer]) -> tuple[str, bool]:
-    """The letter as the readers have it, and whether they say one and the same."""
-    said = {letter for word in words if (letter := _letter_of_answer(glyph, word))}
-    return (said.pop(), True) if len(said) == 1 else (glyph.letter, False)
+def agreed_letter(glyph: GlyphRecord, given: Sequence[ReaderAnswer]) -> tuple[str, bool]:
+    """The letter as the readers have it, and whether all who answered agree on one."""
+    letters = {letter for answer in given if (letter := _letter_of_answer(glyph, answer))}
+    return (letters.pop(), True) if len(letters) == 1 else (glyph.letter, False)
 
 
-def _letter_of_answer(glyph: GlyphRecord, word: ReaderAnswer) -> str | None:
-    """Which letter a reader took it for; None if he did not say."""
-    choice = word.decision.choice
+def _letter_of_answer(glyph: GlyphRecord, answer: ReaderAnswer) -> str | None:
+    """Which letter a reader took it for; None if the answer leaves it open."""
+    choice = answer.decision.choice
     if choice == "other_letter":
-        return word.decision.right_letter
+        return answer.decision.right_letter
     if choice not in PRESENT_BY_CHOICE or (
-        word.kind in UNREADABLE_KINDS and PRESENT_BY_CHOICE[choice]
+        answer.kind in UNREADABLE_KINDS and PRESENT_BY_CHOICE[choice]
     ):
         return None
     # Not another letter than the text has: then it is the one of the text.
-    return (
-        glyph.expected
-        if word.kind == LETTER_SWAPPED and not PRESENT_BY_CHOICE[choice]
-        else word.letter
+    swap_denied = answer.kind == LETTER_SWAPPED and not PRESENT_BY_CHOICE[choice]
+    return glyph.expected if swap_denied else answer.letter
+
+
+def agreed_defects(given: Sequence[ReaderAnswer], letter: str) -> dict[str, bool]:
+    """The defects of a letter on which all answers agree, and whether they are present."""
+    return _agreed_answers(
+        answer
+        for answer in given
+        if answer.letter == letter
+        and (defect := CATALOGUE.get(answer.kind)) is not None
+        and defect.scope == "glyph"
+        and defect.applies_to(letter)
     )
 
 
-def agreed_defects(words: Sequence[ReaderAnswer], letter: str) -> dict[str, bool]:
-    """The faults of which all who answered say the same, and what they say."""
-    said: dict[str, set[bool]] = {}
-    for word in words:
-        defect = CATALOGUE.get(word.kind)
-        if defect is None or defect.scope != "glyph" or not defect.applies_to(letter):
-            continue
-        if word.decision.choice in PRESENT_BY_CHOICE and word.letter == letter:
-            said.setdefault(word.kind, set()).add(PRESENT_BY_CHOICE[word.decision.choice])
-    return {kind: answers.pop() for kind, answers in said.items() if len(answers) == 1}
+def _agreed_answers(given: Iterable[ReaderAnswer]) -> dict[str, bool]:
+    """Doubts on which all answers agree, and whether it is present; in the order of the answers."""
+    answers: dict[str, set[bool]] = {}
+    for answer in given:
+        if answer.decision.choice in PRESENT_BY_CHOICE:
+            present = PRESENT_BY_CHOICE[answer.decision.choice]
+            answers.setdefault(answer.kind, set()).add(present)
+    return {kind: found.pop() for kind, found in answers.items() if len(found) == 1}
 
 
-def gap_annotation(gap: GapRecord, words: Sequence[ReaderAnswer]) -> JsonLabel:
-    """The white between two letters, by their places in the list of annotations."""
-    said: dict[str, set[bool]] = {}
-    for word in words:
-        if word.decision.choice in PRESENT_BY_CHOICE:
-            said.setdefault(word.kind, set()).add(PRESENT_BY_CHOICE[word.decision.choice])
-    answers = {kind: told.pop() for kind, told in sorted(said.items()) if len(told) == 1}
+def gap_annotation(gap: GapRecord, given: Sequence[ReaderAnswer]) -> Json:
+    """The gap between two letters, by their indices in the list of annotations."""
+    answers = dict(sorted(_agreed_answers(given).items()))
     return {
         "right": gap.right_glyph - 1,
         "left": gap.left_glyph - 1,
@@ -122,26 +137,24 @@ def gap_annotation(gap: GapRecord, words: Sequence[ReaderAnswer]) -> JsonLabel:
         "width_q": gap.width_q,
         "known": list(answers),
         "defects": {kind: {"plainness": 1.0} for kind, present in answers.items() if present},
-        "decisions": [provenance(word) for word in words],
+        "decisions": [provenance(answer) for answer in given],
     }
 
 
-def provenance(word: ReaderAnswer) -> JsonLabel:
-    """Who said what, when, and what he had seen before."""
-    said = word.decision
+def provenance(answer: ReaderAnswer) -> Json:
+    """Who decided what, when, and what they had been shown before."""
+    made = answer.decision
     return {
-        "kind": word.kind,
-        "choice": said.choice,
-        "right_letter": said.right_letter,
-        "reader": said.reader,
-        "at": said.at,
-        "blind": said.blind,
-        "opinion_shown": said.opinion_shown,
-        "round": said.round,
+        "kind": answer.kind,
+        "choice": made.choice,
+        "right_letter": made.right_letter,
+        "reader": made.reader,
+        "at": made.at,
+        "blind": made.blind,
+        "opinion_shown": made.opinion_shown,
+        "round": made.round,
     }
 
-
-Json = dict[str, Any]
 
 AnswersByLetters = dict[tuple[int, ...], list[ReaderAnswer]]
 
@@ -151,18 +164,18 @@ def build_labels(
 ) -> tuple[Json, int, tuple[str, ...]]:
     """COCO labels, how many letters are labelled in them, and a sentence for each page left out."""
     by_page: dict[str, list[StandingDecision]] = defaultdict(list)
-    for said in standing:
-        by_page[said.page].append(said)
+    for decision in standing:
+        by_page[decision.page].append(decision)
     records, left_out, letters = [], [], 0
-    for name, told in sorted(by_page.items()):
+    for name, decisions in sorted(by_page.items()):
         try:
-            words, lost = _match_answers(run.pages[name], told)
-            records.append(_page_labels(run, run.pages[name], words))
+            answers, lost = _match_answers(run.pages[name], decisions)
+            records.append(_page_labels(run, run.pages[name], answers))
         except (KeyError, FileFault) as error:
             why = error.reason if isinstance(error, FileFault) else "it is no longer in the run."
             left_out.append(f"page {name} is left out of the labels: {why}")
             continue
-        letters += sum(len(glyphs) == 1 for glyphs in words)
+        letters += sum(len(glyphs) == 1 for glyphs in answers)
         if lost:
             left_out.append(
                 f"page {name}: {lost} decisions on what is no longer read there are left out."
@@ -171,31 +184,31 @@ def build_labels(
 
 
 def _match_answers(
-    page: StoredPage, told: Sequence[StandingDecision]
+    page: StoredPage, standing: Sequence[StandingDecision]
 ) -> tuple[AnswersByLetters, int]:
-    """What was said, by the letters of the page as it is read now, and how many found no place."""
-    words: AnswersByLetters = defaultdict(list)
+    """Answers by the letters of the page as it is read now, and how many match no letter."""
+    answers: AnswersByLetters = defaultdict(list)
     lost = 0
-    for said in told:
-        if not said.letter and len(said.glyphs) != 2:
+    for made in standing:
+        if not made.letter and len(made.glyphs) != 2:
             continue  # A place in the text or the layout of lines: COCO has no label for it.
-        glyphs = _current_glyphs(page.record, said) if said.sha256 == page.checksum else ()
+        glyphs = _current_glyphs(page.record, made) if made.sha256 == page.checksum else ()
         if glyphs:
-            words[glyphs].append(ReaderAnswer(said.kind, said.letter, said.decision))
+            answers[glyphs].append(ReaderAnswer(made.kind, made.letter, made.decision))
         else:
             lost += 1
-    return words, lost
+    return answers, lost
 
 
-def _current_glyphs(record: PageRecord, said: StandingDecision) -> tuple[int, ...]:
+def _current_glyphs(record: PageRecord, made: StandingDecision) -> tuple[int, ...]:
     """The letters that were asked about; of an earlier inspection, the one at the same place."""
-    if said.asked or len(said.glyphs) != 1:
-        return said.glyphs if said.asked else ()
-    best = max(record.glyphs, key=lambda glyph: box_iou(glyph.box, said.box), default=None)
-    return (best.glyph,) if best and box_iou(best.box, said.box) >= MIN_SAME_PLACE_IOU else ()
+    if made.still_asked or len(made.glyphs) != 1:
+        return made.glyphs if made.still_asked else ()
+    best = max(record.glyphs, key=lambda glyph: box_iou(glyph.box, made.box), default=None)
+    return (best.glyph,) if best and box_iou(best.box, made.box) >= MIN_SAME_PLACE_IOU else ()
 
 
-def _page_labels(run: Run, page: StoredPage, words: AnswersByLetters) -> tuple[Json, list[Json]]:
+def _page_labels(run: Run, page: StoredPage, answers: AnswersByLetters) -> tuple[Json, list[Json]]:
     record = page.record
     gaps = {(gap.right_glyph, gap.left_glyph): gap for gap in record.gaps}
     image: Json = {
@@ -204,8 +217,8 @@ def _page_labels(run: Run, page: StoredPage, words: AnswersByLetters) -> tuple[J
         "height": record.image.height,
         "crownlet": {
             "gaps": [
-                gap_annotation(gaps[pair], told)
-                for pair, told in sorted(words.items())
+                gap_annotation(gaps[pair], given)
+                for pair, given in sorted(answers.items())
                 if pair in gaps
             ],
             "missing": [],
@@ -220,7 +233,7 @@ def _page_labels(run: Run, page: StoredPage, words: AnswersByLetters) -> tuple[J
         },
     }
     return image, [
-        letter_annotation(glyph, words.get((glyph.glyph,), ())) for glyph in record.glyphs
+        letter_annotation(glyph, answers.get((glyph.glyph,), ())) for glyph in record.glyphs
     ]
 
 
@@ -249,18 +262,18 @@ class ExportSummary:
     decided: int
     """Decisions that stand."""
     letters: int
-    """Letters of which somebody said something."""
+    """Letters with an answer."""
     left_out: tuple[str, ...] = ()
     """A sentence for each page whose decisions stand in the table only."""
     missed: tuple[str, ...] = ()
-    """What each reader's answers say of what the inspection missed."""
+    """For each reader, the estimate of what the inspection missed."""
 
     def __str__(self) -> str:
-        told = (
+        files = (
             f"{self.labels.name} ({self.letters} letters), "
             f"{self.decisions.name} ({self.decided} decisions)."
         )
-        return "\n".join((told, *self.left_out, *self.missed))
+        return "\n".join((files, *self.left_out, *self.missed))
 
 
 def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> ExportSummary:
@@ -273,7 +286,7 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
     own = store or open_reviewed(opened)
     try:
         standing = own.standing_decisions()
-        told = {
+        estimates = {
             reader.name: estimate_misses_by_kind(own, reader.name)[ALL_KINDS]
             for reader in own.readers()
             if reader.done
@@ -282,7 +295,7 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
         if store is None:
             own.close()
     # A survey mixes no clear letters in: its audit is read by `crownlet survey compare`.
-    missed = tuple(f"{name}: {describe_misses(one)}" for name, one in told.items() if one.asked)
+    missed = tuple(f"{name}: {describe_misses(m)}" for name, m in estimates.items() if m.asked)
     data, letters, left_out = build_labels(opened, standing)
     folder = opened.folder
     with atomic_write(folder / LABELS) as draft:
@@ -302,15 +315,17 @@ def open_reviewed(run: Run) -> ReviewStore:
     return ReviewStore.open(path, run)
 
 
-def decision_row(said: StandingDecision) -> list[str]:
-    """One row of decisions.csv, in the order of `COLUMNS`."""
-    told = said.decision
+def decision_row(made: StandingDecision) -> list[str]:
+    """One row of decisions.csv, in the order of `DECISION_COLUMNS`."""
+    decision = made.decision
     return [
-        str(told.id), said.page, said.scroll, said.source or "", ";".join(map(str, said.glyphs)),
-        _number_cell(said.line), _number_cell(said.word), _number_cell(said.place), said.letter, said.kind, told.choice,
-        told.right_letter or "", told.note, told.reader, str(told.round), told.at,
-        str(int(told.blind)), str(int(told.opinion_shown)), said.origin, _probability_cell(said.p),
-        _probability_cell(said.chance), *(f"{v:.1f}" for v in said.box), str(int(said.asked)),
+        str(decision.id), made.page, made.scroll, made.source or "",
+        ";".join(map(str, made.glyphs)), _number_cell(made.line), _number_cell(made.word),
+        _number_cell(made.place), made.letter, made.kind, decision.choice,
+        decision.right_letter or "", decision.note, decision.reader, str(decision.round),
+        decision.at, str(int(decision.blind)), str(int(decision.opinion_shown)), made.origin,
+        _probability_cell(made.p), _probability_cell(made.chance), *(f"{v:.1f}" for v in made.box),
+        str(int(made.still_asked)),
     ]  # fmt: skip
 
 

@@ -1,4 +1,7 @@
-"""How a letter's picture is cut for the page: three forms, upright, the smallest one marked."""
+"""Crops of an item for the review page: three formats, upright, the smallest with drawn corners.
+
+Over the two larger ones the page lays SVG: the letter's corners, and the rulers of its measures.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +12,9 @@ import cv2
 import numpy as np
 from markupsafe import Markup
 
-from crownlet.infer.records import Box
-from crownlet.infer.review.web.item_view import measures_of
-from crownlet.infer.run.pictures import Affine, Pixels_crops, crop, frame
+from crownlet.infer.records import Box, Measurement
+from crownlet.infer.review.queue import MAX_QUESTION_LETTERS
+from crownlet.infer.run.pictures import Affine, Pixels, crop, frame
 from crownlet.infer.view.rulers import CROP_BODY_PX, draw_rulers
 
 if TYPE_CHECKING:
@@ -23,12 +26,12 @@ CropKind = Literal["wall", "line", "near"]
 MARK_RGB, HALO_RGB = (0, 88, 143), (255, 255, 255)
 
 MIN_FRAME_PX = 26.0
-"""Least width of a frame, px."""
+"""Least width of the frame drawn around a letter, so that a narrow gap stays visible, px."""
 
 
 @dataclass(frozen=True)
 class CropFormat:
-    """How a picture of a letter is cut: width and height, px; body height, px; JPEG quality."""
+    """Format of a crop: width and height, px; height of a letter's body, px; JPEG quality."""
 
     size: tuple[int, int]
     body: float
@@ -38,7 +41,8 @@ class CropFormat:
 
 
 WIDE_CROP_PX = (272, 124)
-"""Size of the small picture of a stretched letter, two places of a wall, px."""
+"""Width and height of the small crop of a stretched letter: two cells of a wall and the space
+between them, px."""
 
 CROP_FORMATS: dict[CropKind, CropFormat] = {
     "wall": CropFormat((132, 124), 54, 84, marked=True),
@@ -48,26 +52,26 @@ CROP_FORMATS: dict[CropKind, CropFormat] = {
 
 
 def is_wide(item: Item) -> bool:
-    """Whether a letter is so stretched that in one place of a wall its parts would be too small.
+    """Whether a letter is so stretched that in one cell of a wall its parts are too small to judge.
 
-    That it is stretched is seen in one place as well.
+    A question about the stretching itself needs no more than one cell.
     """
     if item.body is None or item.kind == "overstretched":
         return False
     sides = item.box[2] - item.box[0], item.box[3] - item.box[1]
     across = sides[round(item.body[3] / 90) % 2]
-    form = CROP_FORMATS["wall"]
-    return across * form.body / max(item.body[2], 1.0) > form.size[0]
+    fmt = CROP_FORMATS["wall"]
+    return across * fmt.body / max(item.body[2], 1.0) > fmt.size[0]
 
 
-def crop_format(item: Item, cut: CropKind) -> CropFormat:
-    """How one of an item's pictures is cut."""
-    form = CROP_FORMATS[cut]
-    return replace(form, size=WIDE_CROP_PX) if cut == "wall" and is_wide(item) else form
+def crop_format(item: Item, kind: CropKind) -> CropFormat:
+    """Format of one of an item's crops."""
+    usual = CROP_FORMATS[kind]
+    return replace(usual, size=WIDE_CROP_PX) if kind == "wall" and is_wide(item) else usual
 
 
 def kulmus_px(item: Item, run: Run) -> float:
-    """Kulmus at an item's place in px of its page."""
+    """Width of the pen (q) at an item's place, px of its page."""
     record = run.pages[item.page].record
     return record.glyphs[item.glyphs[0] - 1].q if item.glyphs else record.q or 1.0
 
@@ -79,34 +83,43 @@ def quarter_turns(item: Item, run: Run) -> int:
     return round(turn / 90) % 4
 
 
-def page_to_crop(item: Item, run: Run, cut: CropKind) -> Affine:
-    """The way from page px to the px of one of its pictures before it is turned upright."""
-    form = crop_format(item, cut)
+def page_to_crop(item: Item, run: Run, kind: CropKind) -> Affine:
+    """The map from page px to the px of one of the item's crops before it is turned upright."""
+    fmt = crop_format(item, kind)
     return frame(
         item.box,
-        kulmus_px(item, run) * CROP_BODY_PX / form.body,
-        _turned_size(form, quarter_turns(item, run)),
+        kulmus_px(item, run) * CROP_BODY_PX / fmt.body,
+        _turned_size(fmt, quarter_turns(item, run)),
     )
 
 
-def _turned_size(form: CropFormat, turns: int) -> tuple[int, int]:
-    return (form.size[1], form.size[0]) if turns % 2 else form.size
+def _turned_size(fmt: CropFormat, turns: int) -> tuple[int, int]:
+    return (fmt.size[1], fmt.size[0]) if turns % 2 else fmt.size
 
 
-def cut_crop(pixels: Pixels_crops, item: Item, run: Run, cut: CropKind) -> bytes:
-    """A picture of an item as JPEG, from the pixels of its page, (H, W, 3) RGB."""
-    form, turns = crop_format(item, cut), quarter_turns(item, run)
+def cut_crop(pixels: Pixels, item: Item, run: Run, kind: CropKind) -> bytes:
+    """A crop of an item as JPEG, from the pixels of its page, (H, W, 3) RGB."""
+    fmt, turns = crop_format(item, kind), quarter_turns(item, run)
     window = crop(
-        pixels, item.box, kulmus_px(item, run) * CROP_BODY_PX / form.body, _turned_size(form, turns)
+        pixels, item.box, kulmus_px(item, run) * CROP_BODY_PX / fmt.body, _turned_size(fmt, turns)
     )
     picture = np.ascontiguousarray(window.pixels[..., ::-1])
-    if form.marked:
+    if fmt.marked:
         _draw_corners(picture, window.affine.box(item.box))
     upright = np.ascontiguousarray(np.rot90(picture, turns))
-    if form.marked and is_in_name(item, run):
+    if fmt.marked and is_in_name(item, run):
         _draw_word(upright, "Name")
-    data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, form.quality])[1]
+    data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, fmt.quality])[1]
     return data.tobytes()
+
+
+def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
+    """The measurements of an item's letters that concern its doubt; none of a line or a page."""
+    if len(item.glyphs) > MAX_QUESTION_LETTERS:
+        return ()
+    return tuple(
+        m for m in run.pages[item.page].measurements if m.glyph in item.glyphs and m.of == item.kind
+    )
 
 
 def is_in_name(item: Item, run: Run) -> bool:
@@ -114,19 +127,19 @@ def is_in_name(item: Item, run: Run) -> bool:
     return not run.pages[item.page].names.isdisjoint(item.glyphs)
 
 
-def _draw_word(picture: Pixels_crops, text: str) -> None:
-    """A word into the upper left corner, dark with a light halo."""
+def _draw_word(picture: Pixels, text: str) -> None:
+    """Write a word into the upper left corner, dark with a light halo."""
     for colour, width in ((HALO_RGB, 4), (MARK_RGB, 1)):
         cv2.putText(
             picture, text, (4, 14), cv2.FONT_HERSHEY_SIMPLEX, 0.42, colour[::-1], width, cv2.LINE_AA
         )
 
 
-def _draw_corners(picture: Pixels_crops, box: Box, room: float = 5) -> None:
-    """Draw four corners round a letter, outside its ink, dark with a light halo; a narrow white is
-    framed as wide as can be seen."""
-    aside = max(room, (MIN_FRAME_PX - box[2] + box[0]) / 2)
-    x0, y0, x1, y1 = box[0] - aside, box[1] - room, box[2] + aside, box[3] + room
+def _draw_corners(picture: Pixels, box: Box, distance: float = 5) -> None:
+    """Draw four corners around a letter, outside its ink, dark with a light halo; the frame of a
+    narrow gap is at least `MIN_FRAME_PX` wide."""
+    aside = max(distance, (MIN_FRAME_PX - box[2] + box[0]) / 2)
+    x0, y0, x1, y1 = box[0] - aside, box[1] - distance, box[2] + aside, box[3] + distance
     arm = min(9.0, (x1 - x0) / 3, (y1 - y0) / 3)
     for colour, width in ((HALO_RGB, 4), (MARK_RGB, 2)):
         for x, dx in ((x0, arm), (x1, -arm)):
@@ -137,18 +150,18 @@ def _draw_corners(picture: Pixels_crops, box: Box, room: float = 5) -> None:
 
 
 CORNER_DISTANCE_PX = 9.0
-"""Between a letter's box and its corners, px."""
+"""Distance between a letter's box and its corners in the SVG, px."""
 
 RULER_SCALE = 2.0
-"""Rulers and their figures are drawn for small crops; these pictures are larger."""
+"""Enlargement of the rulers, which `overlay` draws for smaller crops."""
 
 
-def crop_marks_svg(item: Item, run: Run, cut: CropKind, *, rulers: bool) -> Markup:
-    """SVG over a picture: the letter's corners and, with `rulers`, the rulers of its measures."""
-    width, height = CROP_FORMATS[cut].size
-    affine, turns = page_to_crop(item, run, cut), quarter_turns(item, run)
+def crop_marks_svg(item: Item, run: Run, kind: CropKind, *, rulers: bool) -> Markup:
+    """SVG over a crop: the letter's corners and, with `rulers`, the rulers of its measures."""
+    width, height = CROP_FORMATS[kind].size
+    affine, turns = page_to_crop(item, run, kind), quarter_turns(item, run)
     if turns == 2:
-        # Turned in the numbers, so that figures stand upright.
+        # The coordinates are turned instead of the picture, so that figures stand upright.
         affine = Affine(-affine.scale, width - affine.x, height - affine.y)
     size = (height, width) if turns % 2 else (width, height)
     inner = _corners_svg(item, affine)
@@ -164,7 +177,7 @@ def crop_marks_svg(item: Item, run: Run, cut: CropKind, *, rulers: bool) -> Mark
             f'<g transform="translate({width / 2:g} {height / 2:g}) rotate({-90 * turns}) '
             f'translate({-height / 2:g} {-width / 2:g})">{inner}</g>'
         )
-    # Numbers, and names that `overlay` escapes.
+    # Safe: it holds only numbers, and names that `overlay` escapes.
     return Markup(inner)
 
 

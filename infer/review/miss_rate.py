@@ -19,7 +19,7 @@ from math import sqrt
 from statistics import NormalDist
 from typing import TYPE_CHECKING, NamedTuple
 
-from crownlet.infer.review.models import AuditedQuestion
+from crownlet.infer.review.models import ALL_KINDS, AuditedQuestion
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -45,11 +45,8 @@ def student_quantile(p: float, freedom: int) -> float:
     return x + sum(term / freedom**k for k, term in enumerate(terms, start=1))
 
 
-ALL_KINDS = ""
-"""Key under which all doubts together stand."""
-
 MIN_SCROLLS_FOR_SHARE = 3
-"""With fewer scrolls nothing is said beyond the counts."""
+"""With fewer scrolls no share is estimated."""
 
 CONFIDENCE_LEVEL = 0.95
 
@@ -69,7 +66,7 @@ class AuditAnswer(NamedTuple):
 
 @dataclass(frozen=True)
 class MissEstimate:
-    """Audited questions, and what they say of all questions of clear letters."""
+    """Counts of audited questions, and the estimate for all questions of clear letters."""
 
     asked: int
     answered: int
@@ -82,7 +79,7 @@ class MissEstimate:
     """Estimated share of the clear letters' questions that were missed; None with few scrolls."""
     low: float | None = None
     high: float | None = None
-    """Ends of the interval with `CONFIDENCE`."""
+    """Ends of the interval with `CONFIDENCE_LEVEL`."""
     faults: float | None = None
     """Estimated number of faults missed on the clear letters of the run."""
 
@@ -93,20 +90,23 @@ def estimate_misses(
     questions: float,
     confidence: float = CONFIDENCE_LEVEL,
 ) -> MissEstimate:
-    """What audited questions tell of all `questions` of the clear letters."""
-    told = [a for a in answers if a.choice in ANSWERED_CHOICES]
+    """The estimate from audited questions for all `questions` of the clear letters.
+
+    `asked` counts those in the queue, `answers` are those decided.
+    """
+    answered = [a for a in answers if a.choice in ANSWERED_CHOICES]
     by_scroll: dict[str, list[AuditAnswer]] = defaultdict(list)
-    for answer in told:
+    for answer in answered:
         by_scroll[answer.scroll].append(answer)
-    missed = sum(a.choice in MISSED_CHOICES for a in told)
-    counts = MissEstimate(asked, len(told), missed, len(by_scroll))
+    missed = sum(a.choice in MISSED_CHOICES for a in answered)
+    counts = MissEstimate(asked, len(answered), missed, len(by_scroll))
     if counts.scrolls < MIN_SCROLLS_FOR_SHARE:
         return counts
-    weight = sum(1 / a.chance for a in told)
-    share = sum(1 / a.chance for a in told if a.choice in MISSED_CHOICES) / weight
+    weight = sum(1 / a.chance for a in answered)
+    share = sum(1 / a.chance for a in answered if a.choice in MISSED_CHOICES) / weight
     low, high = _wider_interval(share, list(by_scroll.values()), weight, confidence)
     return MissEstimate(
-        asked, len(told), missed, counts.scrolls, share, low, high, share * questions
+        asked, len(answered), missed, counts.scrolls, share, low, high, share * questions
     )
 
 
@@ -139,12 +139,12 @@ def _weighted_residual(answers: Sequence[AuditAnswer], share: float) -> float:
 
 
 def estimate_misses_by_kind(store: ReviewStore, reader: str) -> dict[str, MissEstimate]:
-    """What one reader's answers to the audit tell: by doubt, and under `ALL` all together."""
+    """The estimate from one reader's answers: by doubt, and under `ALL_KINDS` all together."""
     audit = store.audit(reader)
     kinds: dict[str, list[AuditedQuestion]] = defaultdict(list)
     for asked in audit.asked:
         kinds[asked.kind].append(asked)
-    told = {
+    by_kind = {
         kind: estimate_misses(_decided_answers(asked), len(asked), sum(1 / a.chance for a in asked))
         for kind, asked in sorted(kinds.items())
     }
@@ -152,7 +152,7 @@ def estimate_misses_by_kind(store: ReviewStore, reader: str) -> dict[str, MissEs
         ALL_KINDS: estimate_misses(
             _decided_answers(audit.asked), len(audit.asked), audit.questions
         ),
-        **told,
+        **by_kind,
     }
 
 
@@ -162,13 +162,16 @@ def _decided_answers(asked: Iterable[AuditedQuestion]) -> list[AuditAnswer]:
     ]
 
 
-def describe_misses(told: MissEstimate) -> str:
-    """What the audit says, in words."""
-    mixed = f"Of {told.asked} questions about clear letters mixed in, {told.answered} are answered"
-    if not told.answered:
+def describe_misses(estimate: MissEstimate) -> str:
+    """The estimate in a sentence."""
+    mixed = (
+        f"Of {estimate.asked} questions about clear letters mixed in, "
+        f"{estimate.answered} are answered"
+    )
+    if not estimate.answered:
         return f"{mixed}: nothing can be said yet of what was missed."
-    seen = f"{mixed}; in {told.missed} the reader saw what the program had cleared"
-    if told.share is None or told.low is None or told.high is None:
+    seen = f"{mixed}; in {estimate.missed} the reader saw what the program had cleared"
+    if estimate.share is None or estimate.low is None or estimate.high is None:
         return f"{seen}. With fewer than {MIN_SCROLLS_FOR_SHARE} scrolls no share is estimated."
-    share, low, high = (f"{100 * v:.2g}%" for v in (told.share, told.low, told.high))
+    share, low, high = (f"{100 * v:.2g}%" for v in (estimate.share, estimate.low, estimate.high))
     return f"{seen}: about {share} of all that it cleared ({low} to {high} with 95% confidence)."

@@ -1,4 +1,4 @@
-"""What the store gives out and takes in: items, decisions, groups, progress, and its refusals."""
+"""Records and errors of the review store: items, decisions, groups, progress, the audit."""
 
 from __future__ import annotations
 
@@ -14,13 +14,16 @@ Choice = Literal["present", "not_present", "cannot_tell", "authority", "other_le
 CHOICES: tuple[Choice, ...] = (
     "present", "not_present", "cannot_tell", "authority", "other_letter",
 )  # fmt: skip
-"""What a reader may say of a doubt; `authority` keeps it as a question for an authority."""
+"""The answers to a question; `authority` keeps it as a question for an authority."""
 
 UNDONE = "taken_back"
-"""What stands as choice in the row of an undo."""
+"""The choice in the row of an undo."""
+
+ALL_KINDS = ""
+"""Key of all doubts together in tables by kind."""
 
 Origin = Literal["finding", "review", "audit", "survey"]
-"""Why a question is asked; `survey`: drawn by lot for a survey, whatever its route."""
+"""Why a question is asked; `survey`: drawn at random for a survey, whatever its route."""
 
 State = Literal["open", "done", "all"]
 
@@ -35,11 +38,11 @@ class ReviewStoreError(FileFault):
 
 
 class StaleError(CrownletError):
-    """A decision on what the page showed, which is no longer so; nothing was changed."""
+    """A decision on an item that has changed since the page showed it; nothing was kept."""
 
 
 class ChoiceError(CrownletError, ValueError):
-    """A decision that says nothing clear; nothing was changed."""
+    """A decision that is not clear, or a reader's name that is none; nothing was kept."""
 
 
 class ItemError(CrownletError, LookupError):
@@ -48,13 +51,13 @@ class ItemError(CrownletError, LookupError):
 
 @dataclass(frozen=True)
 class Decision:
-    """One row of what a reader said; never changed and never deleted."""
+    """One row of the table of decisions; never changed and never deleted."""
 
     id: int
     item: int
     reader: str
     choice: str
-    """One of `CHOICES`, or `TAKEN_BACK` in the row of an undo."""
+    """One of `CHOICES`, or `UNDONE` in the row of an undo."""
     right_letter: str | None
     """With `other_letter`: the letter that is written."""
     note: str
@@ -69,7 +72,7 @@ class Decision:
     version: int
     """Version of the item, for this reader, after the decision."""
     undoes: int | None = None
-    """The decision that this row takes back."""
+    """Id of the decision that this row takes back."""
 
 
 @dataclass(frozen=True)
@@ -90,9 +93,9 @@ class Item:
     version: int
     """To be sent back with a decision: how often this reader decided or took back here."""
     decision: Decision | None
-    """What this reader said last and did not take back."""
+    """This reader's last decision that is not taken back."""
     origin: Origin | None = None
-    """Why it is in the queue; None unless asked for, as it tells what the networks think."""
+    """Why it is in the queue; None unless asked for, as it shows what the networks think."""
     p: float | None = None
     """The networks' probability; None unless asked for, or where there is none."""
     source: str | None = None
@@ -104,7 +107,7 @@ class Item:
 
 @dataclass(frozen=True)
 class ItemGroup:
-    """The items of one letter and one doubt: what a wall shows."""
+    """How many items of one letter and one doubt a reader has."""
 
     letter: str
     kind: str
@@ -120,7 +123,7 @@ class Progress:
     open: int
     done: int
     choices: dict[str, int]
-    """Items by what the reader said of them."""
+    """Number of items by choice."""
 
     @property
     def total(self) -> int:
@@ -141,7 +144,7 @@ class Reader:
 
 @dataclass(frozen=True)
 class Disagreement:
-    """An item of which two readers said different things."""
+    """An item on which the decisions of two readers differ."""
 
     item: Item
     first: Decision
@@ -150,14 +153,14 @@ class Disagreement:
 
 @dataclass(frozen=True)
 class AuditedQuestion:
-    """A question of the audit, and what a reader said of it."""
+    """A question of the audit, and a reader's answer."""
 
     scroll: str
     kind: str
     chance: float
     """Chance with which it was drawn."""
     choice: str | None
-    """None while it is open, or was decided only after the reader was told what others think."""
+    """None while it is open, or was decided only after a disclosure of what others think."""
 
 
 @dataclass(frozen=True)
@@ -174,15 +177,15 @@ class Audit:
 
 @dataclass(frozen=True)
 class StandingDecision:
-    """A decision that stands, with all that is known of what was asked; for exports."""
+    """A decision that stands, with all that is known of its question; for exports."""
 
     page: str
     scroll: str
     source: str | None
     sha256: str
     """Checksum of the picture that was judged."""
-    asked: bool
-    """False once the page was inspected anew and no longer raises the doubt."""
+    still_asked: bool
+    """False once the page was inspected again and no longer raises the doubt."""
     kind: str
     letter: str
     glyphs: tuple[int, ...]

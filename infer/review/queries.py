@@ -1,4 +1,4 @@
-"""What the store gives out, read from its tables."""
+"""Queries of the review store: records read from its tables."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ WHERE o.reader = :reader AND i.live AND p.present
 """
 
 _AND_SHOWN = " AND i.id IN (SELECT id FROM shown) "
-"""Of a review of a list alone, what is on the list; see `only.py`."""
+"""In a review of a list, only what is on the list; see `restrict_queue`."""
 
 _FILTER_COLUMNS = {"kind": "i.kind", "letter": "i.letter", "scroll": "p.scroll"}
 
@@ -55,18 +55,18 @@ def select_items(
     db: sqlite3.Connection, reader: str, where: FilterValues, state: State, *, reveal: bool
 ) -> list[Item]:
     """Items of a reader's queue, in its order."""
-    asked, values = _filter_sql(reader, where)
+    condition, values = _filter_sql(reader, where)
     rows = db.execute(
         _SELECT_ITEM + "JOIN orders o ON o.item = i.id" + _JOIN_STANDING
         + "WHERE o.reader = :reader AND i.live AND p.present" + _AND_SHOWN
-        + asked + _AND_STATE[state] + " ORDER BY o.key",
+        + condition + _AND_STATE[state] + " ORDER BY o.key",
         values,
     )  # fmt: skip
     return [_item_from_row(row, reveal) for row in rows]
 
 
 def select_all_items(db: sqlite3.Connection) -> list[Item]:
-    """Everything in the queue, page by page, without what any reader said."""
+    """Everything in the queue, page by page, without anyone's decisions."""
     rows = db.execute(
         _SELECT_ITEM
         + _JOIN_STANDING
@@ -92,16 +92,16 @@ def select_next_open(
     db: sqlite3.Connection, reader: str, after: int | None, where: FilterValues, *, reveal: bool
 ) -> Item | None:
     """The first open item behind `after` in the reader's order, else the first of all."""
-    asked, values = _filter_sql(reader, where)
-    asked += _AND_STATE["open"]
+    condition, values = _filter_sql(reader, where)
+    condition += _AND_STATE["open"]
     key = db.execute(
         "SELECT key FROM orders WHERE item = ? AND reader = ?", (after, reader)
     ).fetchone()
     parts = ([" AND o.key > :key"] if key else []) + [""]
     for behind in parts:
+        tail = f"{_AND_SHOWN}{condition}{behind} ORDER BY o.key LIMIT 1"
         found = db.execute(
-            "SELECT i.id" + _FROM_QUEUE + _AND_SHOWN + asked + behind + " ORDER BY o.key LIMIT 1",
-            values | {"key": key["key"] if key else None},
+            f"SELECT i.id{_FROM_QUEUE}{tail}", values | {"key": key["key"] if key else None}
         ).fetchone()
         if found:
             return select_item(db, found["id"], reader, reveal=reveal)
@@ -131,15 +131,15 @@ def count_progress(db: sqlite3.Connection, reader: str) -> Progress:
         {"reader": reader},
     )  # fmt: skip
     counts = {row["choice"]: int(row["n"]) for row in rows}
-    still = counts.pop(None, 0)
-    return Progress(reader, still, sum(counts.values()), counts)
+    open_items = counts.pop(None, 0)
+    return Progress(reader, open_items, sum(counts.values()), counts)
 
 
 def _filter_sql(reader: str, where: FilterValues) -> tuple[str, dict[str, str | None]]:
     """Conditions and values for the filters that are set."""
-    set_ = {name: value for name, value in where.items() if value is not None}
-    asked = "".join(f" AND {_FILTER_COLUMNS[name]} = :{name}" for name in set_)
-    return asked, {"reader": reader, **set_}
+    given = {name: value for name, value in where.items() if value is not None}
+    condition = "".join(f" AND {_FILTER_COLUMNS[name]} = :{name}" for name in given)
+    return condition, {"reader": reader, **given}
 
 
 def _item_from_row(row: sqlite3.Row, reveal: bool) -> Item:
@@ -166,8 +166,8 @@ _INDEPENDENT_DECISION_ID = """
  AND x.undoes IS NULL AND NOT x.opinion_shown
  AND NOT EXISTS (SELECT 1 FROM decisions u WHERE u.undoes = x.id))
 """
-"""What a reader said last of an item before he was told what others think of it. The plus leaves
-SQLite the index by item only; by reader it would go through thousands of rows for each item."""
+"""A reader's last decision on an item before any disclosure of what others think of it. The plus
+leaves SQLite the index by item only; by reader it would go through thousands of rows an item."""
 
 
 def select_readers(db: sqlite3.Connection) -> list[Reader]:
@@ -211,10 +211,11 @@ def select_disagreements(db: sqlite3.Connection, a: str, b: str) -> list[Disagre
 def select_independent_decisions(
     db: sqlite3.Connection, reader: str
 ) -> list[tuple[int, str, Decision]]:
-    """Item, doubt and decision of all that a reader decided before being told anything."""
+    """Item, doubt and decision of all that a reader decided before any disclosure."""
     rows = db.execute(
         "SELECT i.kind, d.* FROM items i JOIN pages p ON p.id = i.page "
-        f"JOIN decisions d ON d.id = {_INDEPENDENT_DECISION_ID} WHERE i.live AND p.present ORDER BY i.id",
+        f"JOIN decisions d ON d.id = {_INDEPENDENT_DECISION_ID} "
+        "WHERE i.live AND p.present ORDER BY i.id",
         {"reader": reader},
     )
     return [(row["item"], row["kind"], decision_from_row(row)) for row in rows]
@@ -222,19 +223,19 @@ def select_independent_decisions(
 
 def select_audit(db: sqlite3.Connection, reader: str) -> Audit:
     """The audit in a reader's queue, and how many letters and doubts it was drawn from."""
-    alone = f"LEFT JOIN decisions d ON d.id = {_INDEPENDENT_DECISION_ID} WHERE"
+    join = f"LEFT JOIN decisions d ON d.id = {_INDEPENDENT_DECISION_ID} WHERE"
     rows = db.execute(
         "SELECT p.scroll, i.kind, i.chance, d.choice "
-        + _FROM_QUEUE.replace("WHERE", alone)
+        + _FROM_QUEUE.replace("WHERE", join)
         + " AND i.origin = 'audit' ORDER BY i.id",
         {"reader": reader},
     )
-    asked = tuple(AuditedQuestion(*row) for row in rows)
+    questions = tuple(AuditedQuestion(*row) for row in rows)
     drawn = db.execute(
         "SELECT total(t.letters), total(t.questions) FROM strata t JOIN pages p ON p.id = t.page "
         "WHERE t.live AND p.present"
     ).fetchone()
-    return Audit(int(drawn[0]), int(drawn[1]), asked)
+    return Audit(int(drawn[0]), int(drawn[1]), questions)
 
 
 def select_standing_decisions(db: sqlite3.Connection) -> list[StandingDecision]:
@@ -247,8 +248,8 @@ def select_standing_decisions(db: sqlite3.Connection) -> list[StandingDecision]:
     return [
         StandingDecision(
             page=row["page_name"], scroll=row["scroll"], source=row["source"], sha256=row["sha256"],
-            asked=bool(row["live"] and row["present"]), kind=row["kind"], letter=row["letter"],
-            glyphs=tuple(json.loads(row["glyphs"])),
+            still_asked=bool(row["live"] and row["present"]), kind=row["kind"],
+            letter=row["letter"], glyphs=tuple(json.loads(row["glyphs"])),
             box=(row["x0"], row["y0"], row["x1"], row["y1"]), line=row["line"], word=row["word"],
             place=row["place"], origin=row["origin"], p=row["p"], chance=row["chance"],
             decision=_select_decision(db, row["d_id"]),

@@ -1,4 +1,9 @@
-"""What goes into the queue: one question for each doubt about each place of a page."""
+"""Questions of a page, one for each doubt about each place, and the audit among its clear letters.
+
+An audit asks about letters at which the inspection saw nothing, so that the share it missed can be
+estimated (`miss_rate`). Which letter and which doubt are asked is drawn at random and can be
+reproduced: all random numbers are hashes of the seed and the place.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +14,7 @@ from dataclasses import dataclass, replace
 from math import log
 from typing import TYPE_CHECKING
 
+from crownlet.infer.findings.page import around
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
 from crownlet.infer.review.models import Origin
 
@@ -16,12 +22,12 @@ if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
 
 MAX_QUESTION_LETTERS = 2
-"""A question about more letters is about a line or the page, not about them."""
+"""A question about more letters than these is about a line or the page, not about the letters."""
 
 
 @dataclass(frozen=True)
 class Question:
-    """A doubt about a place, with what labels made of the answer will need."""
+    """A doubt about a place, with what labels made of the answer need."""
 
     kind: str
     letter: str
@@ -35,8 +41,8 @@ class Question:
     """Chance with which an audit drew this question."""
 
     @property
-    def mark(self) -> str:
-        """What tells the question from all others of its page."""
+    def key(self) -> str:
+        """Key of the question among all of its page: its kind and place."""
         place = self.glyphs or tuple(round(v) for v in self.box)
         return f"{self.kind}:{','.join(map(str, place))}"
 
@@ -52,7 +58,7 @@ def page_questions(
     for question in (
         _questions_of_findings(found, record) if listed else _questions_of_routes(record)
     ):
-        asked.setdefault(question.mark, question)
+        asked.setdefault(question.key, question)
     return tuple(asked.values())
 
 
@@ -62,10 +68,10 @@ def _questions_of_findings(findings: tuple[Finding, ...], record: PageRecord) ->
         glyph = None
         if finding.scope == "glyph" and finding.glyphs:
             glyph = record.glyphs[finding.glyphs[0] - 1]
-        sure = finding.route == "finding" and finding.sure
+        definite = finding.route == "finding" and finding.sure
         first = Question(
             finding.kind, finding.letter or (glyph.letter if glyph else ""), finding.glyphs,
-            finding.box, "finding" if sure else "review", finding.p, glyph,
+            finding.box, "finding" if definite else "review", finding.p, glyph,
         )  # fmt: skip
         yield first
         for kind in finding.others:
@@ -91,16 +97,10 @@ def _questions_of_routes(record: PageRecord) -> Iterator[Question]:
             )  # fmt: skip
 
 
-def around(boxes: list[Box]) -> Box:
-    """The smallest box that holds all of `boxes`."""
-    left, top, right, bottom = zip(*boxes, strict=True)
-    return min(left), min(top), max(right), max(bottom)
-
-
 def askable_kinds(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
     """The doubts that a clear letter was cleared of: those that apply and were examined.
 
-    What was seen and by the customs is not listed was not cleared.
+    A form that was seen but, by the customs, is not listed was not cleared.
     """
     skipped = {*glyph.not_examined, *record.unresolved, *glyph.reasons}
     return tuple(name for name, p in glyph.p.items() if p is not None and name not in skipped)
@@ -109,7 +109,7 @@ def askable_kinds(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
 def select_clear_letters(
     record: PageRecord, asked: tuple[Question, ...]
 ) -> tuple[GlyphRecord, ...]:
-    """The letters of a page at which nothing points, be it a letter or a white beside it."""
+    """The letters of a page without a question about them or about a gap beside them."""
     doubted = {glyph for question in asked if len(question.glyphs) <= MAX_QUESTION_LETTERS
                for glyph in question.glyphs}  # fmt: skip
     return tuple(g for g in record.glyphs if g.glyph not in doubted)
@@ -122,10 +122,12 @@ def stable_hash(*parts: object) -> int:
 
 
 SAME_DOUBT_WEIGHT = 6
-"""More hides better; 6 leaves the estimate worth about 60% of the letters asked."""
+"""How much likelier a doubt is drawn if other letters of the form are asked about it, so that the
+audit is not recognised. More hides it better; 6 leaves the estimate worth about 60% of the letters
+asked."""
 
 LETTERS_PER_BLOCK = 8
-"""Letters drawn that share their lots, on average."""
+"""Letters that share their random numbers, on average."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ class Stratum:
 
 @dataclass(frozen=True)
 class AuditDraw:
-    """What was drawn: questions by page, and from how many."""
+    """The questions drawn, by page, and how many letters they were drawn from."""
 
     questions: Mapping[str, tuple[Question, ...]]
     strata: tuple[Stratum, ...]
@@ -190,22 +192,22 @@ def draw_audit(
 def _draw_question(
     letter: ClearLetter, doubted: Set[tuple[str, str]], block: tuple[int, int], chance: float
 ) -> Question:
-    """One doubt about a letter, drawn by lot with the chance it has."""
+    """One doubt about a letter, drawn at random by the weights of its doubts."""
     glyph = letter.glyph
-    worth = {
+    weight = {
         kind: SAME_DOUBT_WEIGHT if (glyph.letter, kind) in doubted else 1 for kind in letter.kinds
     }
-    kind = min(worth, key=lambda kind: _exponential_wait(worth[kind], *block, kind))
+    kind = min(weight, key=lambda kind: _exponential_wait(weight[kind], *block, kind))
     return Question(
         kind, glyph.letter, (glyph.glyph,), glyph.box, "audit", glyph.p.get(kind), glyph,
-        chance * worth[kind] / sum(worth.values()),
+        chance * weight[kind] / sum(weight.values()),
     )  # fmt: skip
 
 
-def _exponential_wait(worth: int, seed: int, block: int, kind: str) -> float:
-    """An exponential time that comes `worth` times as fast; the first of several comes with the
-    share that its worth has in all."""
-    return -log((stable_hash(seed, "doubt", block, kind) + 1) / (2**64 + 1)) / worth
+def _exponential_wait(weight: int, seed: int, block: int, kind: str) -> float:
+    """An exponential time that comes `weight` times as fast; the first of several comes with the
+    share that its weight has in all."""
+    return -log((stable_hash(seed, "doubt", block, kind) + 1) / (2**64 + 1)) / weight
 
 
 def _count_strata(form: str, members: Sequence[ClearLetter], drawn: set[int]) -> list[Stratum]:

@@ -21,7 +21,7 @@ class ReaderRegistry:
     """The readers of one store; the first reads the whole queue, every other a share of it.
 
     An order goes by heading, the gravest that the sources give the doubt on its letter, then by
-    doubt, letter and lot; the lot is another for each reader.
+    doubt and letter, then at random; the random order is another for each reader.
     """
 
     def __init__(self, db: sqlite3.Connection, seed: int, second_share: float) -> None:
@@ -30,40 +30,40 @@ class ReaderRegistry:
         self._share = second_share
         self._rounds: dict[str, int] = {}
 
-    def known(self, name: str) -> bool:
+    def is_known(self, name: str) -> bool:
         """Whether a reader has a queue already; ChoiceError for a name that is none."""
         if not name.strip() or name != name.strip() or len(name) > MAX_READER_NAME_CHARACTERS:
             raise ChoiceError(f"A reader's name has 1 to {MAX_READER_NAME_CHARACTERS} characters.")
         if not name.isprintable():
             raise ChoiceError("A reader's name holds characters that cannot be printed.")
-        return name in self._rounds or self._look(name)
+        return name in self._rounds or self._load_round(name)
 
-    def _look(self, name: str) -> bool:
+    def _load_round(self, name: str) -> bool:
         row = self._db.execute("SELECT round FROM readers WHERE name = ?", (name,)).fetchone()
         if row is not None:
             self._rounds[name] = row["round"]
         return row is not None
 
-    def round(self, name: str) -> int:
+    def round_of(self, name: str) -> int:
         """1 for the first reader, 2 for every other."""
         if name not in self._rounds:
-            self._look(name)
+            self._load_round(name)
         return self._rounds[name]
 
-    def enter(self, name: str, at: str) -> None:
+    def add(self, name: str, at: str) -> None:
         """Give a new reader a queue; inside a transaction."""
         first = self._db.execute("SELECT count(*) FROM readers").fetchone()[0] == 0
         self._db.execute(
             "INSERT OR IGNORE INTO readers VALUES (?, ?, ?)", (name, 1 if first else 2, at)
         )
-        self._queue(name)
+        self._append_items(name)
 
-    def append(self) -> None:
+    def append_new_items(self) -> None:
         """Put items that were added into every reader's order; inside a transaction."""
         for row in self._db.execute("SELECT name FROM readers").fetchall():
-            self._queue(row["name"])
+            self._append_items(row["name"])
 
-    def _queue(self, name: str) -> None:
+    def _append_items(self, name: str) -> None:
         first = self._db.execute("SELECT round FROM readers WHERE name = ?", (name,)).fetchone()
         rows = self._db.execute(
             "SELECT i.id, i.mark, i.kind, i.letter, p.name AS page, p.sha256 FROM items i "
@@ -71,20 +71,20 @@ class ReaderRegistry:
             "WHERE NOT EXISTS (SELECT 1 FROM orders o WHERE o.item = i.id AND o.reader = ?)",
             (name,),
         ).fetchall()
-        chosen = [row for row in rows if first["round"] == 1 or self._shared(row)]
+        chosen = [row for row in rows if first["round"] == 1 or self._in_second_share(row)]
         self._db.executemany(
             "INSERT INTO orders VALUES (?, ?, ?)",
-            [(name, self._key(name, row), row["id"]) for row in chosen],
+            [(name, self._order_key(name, row), row["id"]) for row in chosen],
         )
 
-    def _shared(self, row: sqlite3.Row) -> bool:
+    def _in_second_share(self, row: sqlite3.Row) -> bool:
         """The same share for every reader after the first, so that they can be compared."""
         return stable_hash(self._seed, "second", row["page"], row["mark"]) < self._share * 2**64
 
-    def _key(self, reader: str, row: sqlite3.Row) -> str:
-        told = (GRAVITIES[o.code].heading for o in opinions_on(row["kind"], row["letter"]))
-        grave = min(map(_HEADINGS.index, told), default=len(_HEADINGS))
+    def _order_key(self, reader: str, row: sqlite3.Row) -> str:
+        headings = (GRAVITIES[o.code].heading for o in opinions_on(row["kind"], row["letter"]))
+        gravest = min(map(_HEADINGS.index, headings), default=len(_HEADINGS))
         kind = _KIND_RANK.get(row["kind"], len(_KIND_RANK))
         letter = LETTERS.find(row["letter"][:1]) if row["letter"] else len(LETTERS)
         chance = stable_hash(self._seed, "order", reader, row["page"], row["mark"])
-        return f"{grave}{kind:03d}{row['kind']}:{letter:02d}:{chance:016x}:{row['id']}"
+        return f"{gravest}{kind:03d}{row['kind']}:{letter:02d}:{chance:016x}:{row['id']}"

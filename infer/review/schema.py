@@ -1,4 +1,4 @@
-"""The file of decisions: its tables, and how it is opened so that nothing acknowledged is lost."""
+"""The SQLite file of a review: its tables, and how it is opened so that no saved row is lost."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from crownlet.infer.review.models import ReviewStoreError
 SCHEMA_VERSION = 1
 
 LOCK_TIMEOUT_S = 20.0
-"""Seconds for which one window waits until another has written."""
+"""Seconds for which one connection waits until another has written."""
 
 SCHEMA_SQL = """
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -67,12 +67,16 @@ BEGIN SELECT RAISE(ABORT, 'decisions are never deleted'); END;
 CREATE TRIGGER decisions_hold BEFORE UPDATE ON decisions
 BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
 """
-"""`standing` follows from `decisions`: for each item and reader the version and what stands; `told`
-says which readers were shown what the networks or another reader think of an item."""
+"""`standing` follows from `decisions`: for each item and reader the version and the decision that
+stands; `told` lists which readers were shown what the networks or another reader think of an item
+(see `record_disclosure`). Names of tables and columns are those of files that exist."""
 
 
 def connect(path: Path) -> sqlite3.Connection:
-    """Open or make the file: WAL, every commit forced to disk; ReviewStoreError says why not."""
+    """Open or make the file: write-ahead log, every commit forced to disk.
+
+    ReviewStoreError where it cannot be opened, is damaged, or is a file of something else.
+    """
     try:
         db = sqlite3.connect(
             path, timeout=LOCK_TIMEOUT_S, isolation_level=None, check_same_thread=False
@@ -89,7 +93,7 @@ def connect(path: Path) -> sqlite3.Connection:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         _create_tables(db, path)
-        # Each window has its own: a review of a list alone is narrowed in `only.py`.
+        # Each connection has its own; `restrict_queue` replaces it for a review of a list.
         db.execute("CREATE TEMP VIEW shown AS SELECT id FROM items")
     except sqlite3.Error as error:
         db.close()
@@ -101,7 +105,7 @@ def connect(path: Path) -> sqlite3.Connection:
 
 
 def _create_tables(db: sqlite3.Connection, path: Path) -> None:
-    """Make the tables where there are none yet."""
+    """Create the tables where there are none yet."""
     with transaction(db, path):
         version = db.execute("PRAGMA user_version").fetchone()[0]
         if version > SCHEMA_VERSION:
@@ -115,7 +119,7 @@ def _create_tables(db: sqlite3.Connection, path: Path) -> None:
 
 
 def _statements() -> list[str]:
-    """One by one: `executescript` would commit before it begins."""
+    """The schema statement by statement: `executescript` would commit before it begins."""
     statements, part = [], ""
     for line in SCHEMA_SQL.splitlines():
         part += line + "\n"
@@ -127,7 +131,10 @@ def _statements() -> list[str]:
 
 @contextmanager
 def transaction(db: sqlite3.Connection, path: Path) -> Iterator[None]:
-    """All or nothing, on disk at its end; begun as a writer, so that what is read stays true."""
+    """All or nothing, on disk at its end; begun as a writer, so that what is read stays true.
+
+    ReviewStoreError where SQLite cannot write.
+    """
     try:
         db.execute("BEGIN IMMEDIATE")
         try:

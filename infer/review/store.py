@@ -1,7 +1,9 @@
 """Questions and decisions of a run in one SQLite file; every decision is on disk at once.
 
-Several windows, processes and readers may use one file: a decision carries the version of what its
-reader saw, and one made on something older is refused. Rows of decisions are only ever added.
+Several windows, processes and readers may use one file: a decision carries the version of the item
+that its reader saw, and one made on an older version is refused. Rows of decisions are only added,
+never changed. What is read lies in `queries`, what is written in `decisions`, how the queue follows
+the run in `sync`.
 """
 
 from __future__ import annotations
@@ -13,10 +15,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crownlet.infer.review import decisions as writing_in
-from crownlet.infer.review import queries as said
-from crownlet.infer.review import sync as filling
-from crownlet.infer.review.decisions import Answer
+from crownlet.infer.review import queries
+from crownlet.infer.review.decisions import (
+    Answer,
+    add_decisions,
+    record_disclosure,
+    undo_last,
+    undo_last_step,
+)
 from crownlet.infer.review.models import (
     Audit,
     Decision,
@@ -33,13 +39,26 @@ from crownlet.infer.review.models import (
 from crownlet.infer.review.reader_order import ReaderRegistry
 from crownlet.infer.review.schema import connect, transaction
 from crownlet.infer.review.subset import RequestedItem, restrict_queue
+from crownlet.infer.review.sync import sync_queue
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
 
+DEFAULT_SEED = 20_07
 
-class Connected:
-    """A connection that several threads share, one at a time."""
+DEFAULT_AUDIT_SHARE = 0.02
+"""Share of the clear letters that is mixed into the queue."""
+
+DEFAULT_SECOND_SHARE = 1.0
+"""Share of the items that every reader after the first is asked."""
+
+
+class ReviewStore:
+    """The queue and the decisions of one run; usable from several threads, one at a time.
+
+    Seed and shares are those with which the file was made. Every method may raise ReviewStoreError
+    where the file cannot be read or written.
+    """
 
     def __init__(self, path: Path, db: sqlite3.Connection) -> None:
         self.path = path
@@ -51,8 +70,46 @@ class Connected:
         self.second_share = float(meta["second_share"])
         self._readers = ReaderRegistry(db, self.seed, self.second_share)
 
+    @classmethod
+    def open(
+        cls,
+        path: str | Path,
+        run: Run,
+        seed: int = DEFAULT_SEED,
+        audit_share: float = DEFAULT_AUDIT_SHARE,
+        second_share: float = DEFAULT_SECOND_SHARE,
+        only: tuple[RequestedItem, ...] | None = None,
+    ) -> ReviewStore:
+        """Open or make the file at `path` and bring its queue in step with `run`.
+
+        `audit_share` of the clear letters is mixed in, `second_share` of all items is asked of
+        every reader after the first; both and `seed` count when the file is made. `only` are the
+        questions to be shown, if not all. Raises ReviewStoreError, RunError where a new page cannot
+        be read, and ValueError for a share outside 0 to 1.
+        """
+        path = Path(path)
+        for share in (audit_share, second_share):
+            if not 0 <= share <= 1:
+                raise ValueError(f"a share lies within 0 and 1, not {share}")
+        db = connect(path)
+        try:
+            with transaction(db, path):
+                values = {"seed": seed, "audit_share": audit_share, "second_share": second_share}
+                for name, value in values.items():
+                    db.execute("INSERT OR IGNORE INTO meta VALUES (?, ?)", (name, repr(value)))
+                store = cls(path, db)
+                changed = sync_queue(db, run, store.seed, store.audit_share)
+                if only is not None:
+                    changed |= restrict_queue(db, run, only)
+                if changed:
+                    store._readers.append_new_items()
+        except BaseException:
+            db.close()
+            raise
+        return store
+
     def close(self) -> None:
-        """Give the file back; nothing is lost without it."""
+        """Close the file; nothing is lost without it."""
         with self._lock:
             self._db.close()
 
@@ -73,102 +130,12 @@ class Connected:
                 yield
 
     def _enter(self, reader: str | None) -> None:
-        """A new reader gets a queue, which stays though what he came for be refused."""
-        if reader is not None and not self._readers.known(reader):
+        """A new reader gets a queue, which stays even if what they ask for is refused."""
+        if reader is not None and not self._readers.is_known(reader):
             with transaction(self._db, self.path):
-                self._readers.enter(reader, utc_now())
+                self._readers.add(reader, utc_now())
 
-
-class Summaries(Connected):
-    """What all readers said."""
-
-    def readers(self) -> list[Reader]:
-        """Everyone who has a queue here, the first reader first."""
-        with self._reading(None):
-            return said.select_readers(self._db)
-
-    def asked(self) -> list[Item]:
-        """All that is asked, as a reader who has decided nothing would meet it."""
-        with self._reading(None):
-            return said.select_all_items(self._db)
-
-    def disagreements(self, reader_a: str, reader_b: str) -> list[Disagreement]:
-        """Items of which both decided and said different things."""
-        with self._reading(None):
-            return said.select_disagreements(self._db, reader_a, reader_b)
-
-    def alone(self, reader: str) -> list[tuple[int, str, Decision]]:
-        """Item, doubt and decision of all that a reader decided before being told anything."""
-        with self._reading(reader):
-            return said.select_independent_decisions(self._db, reader)
-
-    def audit(self, reader: str) -> Audit:
-        """The audited letters in a reader's queue, for `missed_estimate`."""
-        with self._reading(reader):
-            return said.select_audit(self._db, reader)
-
-    def decisions(self, reader: str | None = None) -> list[Decision]:
-        """Every row ever kept, what was taken back included, in the order in which it was said."""
-        with self._reading(None):
-            return said.select_decisions(self._db, reader)
-
-    def standing(self) -> list[StandingDecision]:
-        """Every decision that stands, of all readers, with what was asked; for exports."""
-        with self._reading(None):
-            return said.select_standing_decisions(self._db)
-
-
-DEFAULT_SEED = 20_07
-
-DEFAULT_AUDIT_SHARE = 0.02
-
-DEFAULT_SECOND_SHARE = 1.0
-
-
-class ReviewStore(Summaries):
-    """The queue and the decisions of one run; usable from several threads.
-
-    Seed and shares are those with which the file was made. Every method may raise ReviewStoreError
-    where the file cannot be read or written.
-    """
-
-    @classmethod
-    def open(
-        cls,
-        path: str | Path,
-        run: Run,
-        seed: int = DEFAULT_SEED,
-        audit_share: float = DEFAULT_AUDIT_SHARE,
-        second_share: float = DEFAULT_SECOND_SHARE,
-        only: tuple[RequestedItem, ...] | None = None,
-    ) -> ReviewStore:
-        """Open or make the file at `path` and bring its queue in step with `run`.
-
-        `audit_share` of the clear letters is mixed in, `second_share` of all items is asked of
-        every reader after the first; both and `seed` count when the file is made. `only` are the
-        questions to be shown, if not all. Raises ReviewStoreError, and RunError where a new page
-        cannot be read.
-        """
-        path = Path(path)
-        for share in (audit_share, second_share):
-            if not 0 <= share <= 1:
-                raise ValueError(f"a share lies within 0 and 1, not {share}")
-        db = connect(path)
-        try:
-            with transaction(db, path):
-                values = {"seed": seed, "audit_share": audit_share, "second_share": second_share}
-                for name, value in values.items():
-                    db.execute("INSERT OR IGNORE INTO meta VALUES (?, ?)", (name, repr(value)))
-                store = cls(path, db)
-                changed = filling.sync_queue(db, run, store.seed, store.audit_share)
-                if only is not None:
-                    changed |= restrict_queue(db, run, only)
-                if changed:
-                    store._readers.append()
-        except BaseException:
-            db.close()
-            raise
-        return store
+    # One reader's queue.
 
     def items(
         self,
@@ -180,20 +147,20 @@ class ReviewStore(Summaries):
         state: State = "open",
         reveal: bool = False,
     ) -> list[Item]:
-        """This reader's items in this reader's order: by doubt and letter, within them by lot.
+        """This reader's items in this reader's order: by doubt and letter, within them at random.
 
-        `reveal` fills in origin, probability and source, which tell what the networks think.
+        `reveal` fills in origin, probability and source, which show what the networks think.
         """
-        where = {"kind": kind, "letter": letter, "scroll": scroll}
+        values = {"kind": kind, "letter": letter, "scroll": scroll}
         with self._reading(reader):
-            return said.select_items(self._db, reader, where, state, reveal=reveal)
+            return queries.select_items(self._db, reader, values, state, reveal=reveal)
 
     def item(self, item_id: int, reader: str = "", *, reveal: bool = False) -> Item:
         """One item, with what `reader` decided of it; ItemError if there is none."""
         with self._reading(reader or None):
-            return said.select_item(self._db, item_id, reader, reveal=reveal)
+            return queries.select_item(self._db, item_id, reader, reveal=reveal)
 
-    def next(
+    def next_open(
         self,
         reader: str,
         after: int | None = None,
@@ -204,20 +171,27 @@ class ReviewStore(Summaries):
         reveal: bool = False,
     ) -> Item | None:
         """The first open item behind item `after`, else the first of all; None if none is open."""
-        where = {"kind": kind, "letter": letter, "scroll": scroll}
+        values = {"kind": kind, "letter": letter, "scroll": scroll}
         with self._reading(reader):
-            return said.select_next_open(self._db, reader, after, where, reveal=reveal)
+            return queries.select_next_open(self._db, reader, after, values, reveal=reveal)
 
     def wall(
         self, reader: str, letter: str, kind: str, state: State = "all", *, reveal: bool = False
     ) -> list[Item]:
-        """The items of one letter and one doubt, audits among them."""
+        """The items of one letter and one doubt, those of the audit among them."""
         return self.items(reader, kind=kind, letter=letter, state=state, reveal=reveal)
 
     def groups(self, reader: str) -> list[ItemGroup]:
-        """The walls there are, in the order of the catalogue and the alphabet."""
+        """Groups of one letter and one doubt, in the order of the catalogue and the alphabet."""
         with self._reading(reader):
-            return said.count_groups(self._db, reader)
+            return queries.count_groups(self._db, reader)
+
+    def progress(self, reader: str) -> Progress:
+        """How far a reader has come."""
+        with self._reading(reader):
+            return queries.count_progress(self._db, reader)
+
+    # Decisions.
 
     def decide(
         self,
@@ -234,14 +208,14 @@ class ReviewStore(Summaries):
         """Keep a decision; when this returns it is on disk.
 
         Raises StaleError if the item's version is no longer `version`, ChoiceError for a choice
-        that says nothing clear, ItemError for an unknown item.
+        that is not clear, ItemError for an unknown item.
         """
-        said = Answer(item_id, choice, version, right_letter, note)
-        return self.decide_many([said], reader, blind=blind, opinion_shown=opinion_shown)[0]
+        answer = Answer(item_id, choice, version, right_letter, note)
+        return self.decide_many([answer], reader, blind=blind, opinion_shown=opinion_shown)[0]
 
     def decide_many(
         self,
-        said: Sequence[Answer],
+        answers: Sequence[Answer],
         reader: str,
         *,
         blind: bool = True,
@@ -249,17 +223,17 @@ class ReviewStore(Summaries):
     ) -> list[Decision]:
         """Keep several decisions together, all or none; raises as `decide` does."""
         with self._writing(reader):
-            return writing_in.add_decisions(
-                self._db, said, reader, self._readers.round(reader), blind, opinion_shown
+            return add_decisions(
+                self._db, answers, reader, self._readers.round_of(reader), blind, opinion_shown
             )
 
-    def tell(self, reader: str, items: Iterable[int]) -> None:
+    def record_disclosure(self, reader: str, items: Iterable[int]) -> None:
         """Keep that `reader` is about to be shown what the networks or others think of `items`.
 
-        Whatever he decides of them from now on counts as told, and no longer as his alone.
+        What they decide of these items from now on no longer counts as independent.
         """
         with self._writing(reader):
-            writing_in.record_disclosure(self._db, items, reader)
+            record_disclosure(self._db, items, reader)
 
     def undo(self, reader: str) -> Decision | None:
         """Take back this reader's last decision that stands; what stood before stands again.
@@ -267,14 +241,46 @@ class ReviewStore(Summaries):
         Returns the decision taken back, None if there is none.
         """
         with self._writing(reader):
-            return writing_in.undo_last(self._db, reader, self._readers.round(reader))
+            return undo_last(self._db, reader, self._readers.round_of(reader))
 
     def undo_step(self, reader: str) -> list[Decision]:
         """Take back what this reader kept last in one step; [] if there is nothing."""
         with self._writing(reader):
-            return writing_in.undo_last_step(self._db, reader, self._readers.round(reader))
+            return undo_last_step(self._db, reader, self._readers.round_of(reader))
 
-    def progress(self, reader: str) -> Progress:
-        """How far a reader has come."""
+    # All readers.
+
+    def readers(self) -> list[Reader]:
+        """Everyone who has a queue here, the first reader first."""
+        with self._reading(None):
+            return queries.select_readers(self._db)
+
+    def all_items(self) -> list[Item]:
+        """All that is asked, as a reader who has decided nothing meets it."""
+        with self._reading(None):
+            return queries.select_all_items(self._db)
+
+    def disagreements(self, reader_a: str, reader_b: str) -> list[Disagreement]:
+        """Items that both decided, and differently."""
+        with self._reading(None):
+            return queries.select_disagreements(self._db, reader_a, reader_b)
+
+    def independent_decisions(self, reader: str) -> list[tuple[int, str, Decision]]:
+        """Item, doubt and decision of all that a reader decided before any disclosure."""
         with self._reading(reader):
-            return said.count_progress(self._db, reader)
+            return queries.select_independent_decisions(self._db, reader)
+
+    def audit(self, reader: str) -> Audit:
+        """The audited letters in a reader's queue, for `estimate_misses_by_kind`."""
+        with self._reading(reader):
+            return queries.select_audit(self._db, reader)
+
+    def decisions(self, reader: str | None = None) -> list[Decision]:
+        """Every row ever kept, including what was taken back, oldest first."""
+        with self._reading(None):
+            return queries.select_decisions(self._db, reader)
+
+    def standing_decisions(self) -> list[StandingDecision]:
+        """Every decision that stands, of all readers, with what was asked; for exports."""
+        with self._reading(None):
+            return queries.select_standing_decisions(self._db)

@@ -1,7 +1,7 @@
-"""A review of a list of letters alone: one row of a CSV file for each question.
+"""A review of a list of letters: one row of a CSV file for each question.
 
-The columns are `page`, `glyph` and `kind`; others are left alone. Questions that the inspection did
-not raise come into the queue; what is not on the list stays there, out of sight.
+The columns are `page`, `glyph` and `kind`; others are ignored. Questions that the inspection did
+not raise come into the queue; items that are not on the list stay there and are not shown.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ REQUEST_COLUMNS = ("page", "glyph", "kind")
 
 @dataclass(frozen=True)
 class RequestedItem:
-    """One row: a letter of a page and what is asked of it."""
+    """One row: a letter of a page and the doubt asked about it."""
 
     page: str
     glyph: int
@@ -32,7 +32,7 @@ class RequestedItem:
 
 
 def read_requested_items(path: Path, run: Run) -> tuple[RequestedItem, ...]:
-    """The rows of a list; ReviewStoreError names the line that asks for what is not in the run."""
+    """The rows of a list; ReviewStoreError names a line that asks for something not in the run."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             rows = csv.DictReader(file)
@@ -62,22 +62,24 @@ def restrict_queue(db: sqlite3.Connection, run: Run, asked: tuple[RequestedItem,
     db.execute("DROP VIEW shown")
     db.execute("CREATE TEMP TABLE shown (id INTEGER PRIMARY KEY)")
     new = False
-    for one in asked:
-        glyph = run.pages[one.page].record.glyphs[one.glyph - 1]
+    for requested in asked:
+        glyph = run.pages[requested.page].record.glyphs[requested.glyph - 1]
         question = Question(
-            one.kind,
+            requested.kind,
             glyph.letter,
             (glyph.glyph,),
             glyph.box,
             "review",
-            glyph.p.get(one.kind),
+            glyph.p.get(requested.kind),
             glyph,
         )
-        item = _find_item(db, one.page, question)
+        item = _find_item(db, requested.page, question)
         if item is None:
-            (page,) = db.execute("SELECT id FROM pages WHERE name = ?", (one.page,)).fetchone()
+            (page,) = db.execute(
+                "SELECT id FROM pages WHERE name = ?", (requested.page,)
+            ).fetchone()
             insert_question(db, page, question, None)
-            item, new = _find_item(db, one.page, question), True
+            item, new = _find_item(db, requested.page, question), True
         db.execute("INSERT OR IGNORE INTO shown VALUES (?)", (item,))
     return new
 
@@ -86,6 +88,6 @@ def _find_item(db: sqlite3.Connection, page: str, question: Question) -> int | N
     row = db.execute(
         "SELECT i.id FROM items i JOIN pages p ON p.id = i.page "
         "WHERE p.name = ? AND i.mark = ? AND i.live ORDER BY i.id",
-        (page, question.mark),
+        (page, question.key),
     ).fetchone()
     return None if row is None else int(row[0])

@@ -1,7 +1,7 @@
 """The questions of a survey's audit: a review of its folder asks these and no others.
 
-They were drawn irrespective of what the networks think, so among them nothing tells. Doubtful
-letters are not mixed in: many faults in sight make a reader expect them.
+They were drawn irrespective of what the networks think, so that a question shows nothing of it.
+Doubtful letters are not mixed in: many faults in sight make a reader expect them.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,26 +25,27 @@ if TYPE_CHECKING:
 
 AUDIT_FILE = "audit.csv"
 
-AUDIT_COLUMNS = ("page", "glyph", "letter", "defect", "chance")
+AUDIT_COLUMNS = ("page", "glyph", "letter", "defect", "inclusion_probability")
 
 
 @dataclass(frozen=True)
 class AuditedLetter:
-    """A letter, a defect to be judged on it, and the chance with which the pair was drawn."""
+    """A letter, a defect to be judged on it, and the probability with which the pair was drawn."""
 
     page: str
     glyph: int
     letter: str
     defect: str
-    chance: float
+    inclusion_probability: float
 
 
 def write_audit(folder: Path, pairs: Iterable[AuditedLetter]) -> None:
-    """Write S/audit.csv whole or not at all; OSError if it cannot be written."""
+    """Write the folder's audit.csv whole or not at all; OSError if it cannot be written."""
     with atomic_write(folder / AUDIT_FILE) as draft:
         write_csv(
             draft, AUDIT_COLUMNS,
-            ((p.page, str(p.glyph), p.letter, p.defect, repr(p.chance)) for p in pairs),
+            ((p.page, str(p.glyph), p.letter, p.defect, repr(p.inclusion_probability))
+             for p in pairs),
         )  # fmt: skip
 
 
@@ -55,13 +56,13 @@ def read_audit(folder: Path) -> tuple[AuditedLetter, ...]:
     try:
         rows = zip(
             table.text("page"), table.whole("glyph"), table.text("letter"), table.text("defect"),
-            table.number("chance"), strict=True,
+            table.number("inclusion_probability"), strict=True,
         )  # fmt: skip
         pairs = tuple(AuditedLetter(*row) for row in rows)
     except (KeyError, ValueError) as error:
         raise RunError(path, f"is no audit of a survey ({error}).") from None
-    if any(not 0 < pair.chance <= 1 for pair in pairs):
-        raise RunError(path, "has a chance outside 0 to 1.")
+    if any(not 0 < pair.inclusion_probability <= 1 for pair in pairs):
+        raise RunError(path, "has an inclusion_probability outside 0 to 1.")
     return pairs
 
 
@@ -75,11 +76,12 @@ class SurveyQuestions:
             self._pairs[pair.page].append(pair)
 
     def stamp(self, page: str) -> str:
-        """What changes when other letters of a page are drawn, or by other chances."""
-        return ";" + hashlib.sha256(repr(self._pairs[page]).encode()).hexdigest()
+        """A digest that changes when other letters of a page are drawn, or with other chances."""
+        rows = [astuple(pair) for pair in self._pairs[page]]
+        return ";" + hashlib.sha256(repr(rows).encode()).hexdigest()
 
     def questions(self, record: PageRecord) -> tuple[Question, ...]:
-        """What is asked of a page; ReviewStoreError if it was inspected anew since."""
+        """The questions of a page; ReviewStoreError if it was inspected again since."""
         return tuple(self._question(record, pair) for pair in self._pairs[record.name])
 
     def _question(self, record: PageRecord, pair: AuditedLetter) -> Question:
@@ -90,7 +92,7 @@ class SurveyQuestions:
             )
         return Question(
             pair.defect, glyph.letter, (glyph.glyph,), glyph.box, "survey", glyph.p[pair.defect],
-            glyph, pair.chance,
+            glyph, pair.inclusion_probability,
         )  # fmt: skip
 
 

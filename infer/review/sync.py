@@ -1,4 +1,4 @@
-"""The queue kept in step with the run: new pages are appended, pages inspected anew are asked anew.
+"""The queue kept in step with the run: new pages are appended, changed ones are asked again.
 
 Decisions stay whatever happens to their items. A doubt raised again on the same picture, of the
 same letter at the same place, keeps its item and so its decisions.
@@ -71,7 +71,10 @@ def remove_absent_pages(db: sqlite3.Connection, run: Run, known: dict[str, sqlit
 
 
 def update_scrolls(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Row]) -> bool:
-    """Pages gathered into other scrolls than before."""
+    """Store the scroll and the source of pages grouped into other scrolls than before.
+
+    Whether there were any.
+    """
     moved = []
     for name, row in known.items():
         if name in run.pages:
@@ -83,14 +86,14 @@ def update_scrolls(db: sqlite3.Connection, run: Run, known: dict[str, sqlite3.Ro
 
 
 def page_stamp(page: StoredPage) -> str:
-    """Times and sizes of the tables: enough to see that nothing was written since."""
+    """Times and sizes of the tables, which show whether anything was written since."""
     files = [page.folder / name for name in PAGE_TABLES]
     facts = [path.stat() if path.exists() else None for path in files]
     return ";".join(f"{s.st_mtime_ns}-{s.st_size}" if s else "" for s in facts)
 
 
 def page_digest(page: StoredPage) -> str:
-    """What the tables say, whenever they were written: letters, findings and the picture."""
+    """SHA-256 of the contents of the tables and of the picture's checksum."""
     state = hashlib.sha256(page.checksum.encode())
     for name in PAGE_TABLES[1:]:
         path = page.folder / name
@@ -99,23 +102,23 @@ def page_digest(page: StoredPage) -> str:
 
 
 MIN_SAME_PLACE_IOU = 0.5
-"""Share of their union in which two boxes of one letter on one picture agree."""
+"""Intersection over union from which two boxes of one letter on one picture are one place."""
 
 
 class NewPage(NamedTuple):
-    """A page that is new or was inspected anew: what it asks, and its clear letters."""
+    """A page that is new or was inspected again: its questions, and its clear letters."""
 
     id: int
     name: str
-    asked: tuple[Question, ...]
+    questions: tuple[Question, ...]
     clear: list[ClearLetter]
 
 
 def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
     """Bring the queue in step with `run`, inside a transaction; whether anything changed.
 
-    A survey asks what its audit drew, and nothing else. RunError if a page that is new or changed
-    cannot be read.
+    A survey asks the questions of its audit, and no others. RunError if a page that is new or
+    changed cannot be read.
     """
     survey = read_survey_questions(run)
     known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
@@ -155,10 +158,10 @@ def _insert_questions(
     db: sqlite3.Connection, new: Sequence[NewPage], seed: int, share: float
 ) -> None:
     clear = [letter for page in new for letter in page.clear]
-    draw = draw_audit(clear, (q for page in new for q in page.asked), seed, share)
+    draw = draw_audit(clear, (q for page in new for q in page.questions), seed, share)
     number = _record_draw(db, draw, {page.name: page.id for page in new}, seed, share)
     for page in new:
-        _merge_questions(db, page.id, page.asked)
+        _merge_questions(db, page.id, page.questions)
         for question in draw.questions.get(page.name, ()):
             insert_question(db, page.id, question, number)
 
@@ -236,7 +239,7 @@ def insert_question(
 def _item_columns(question: Question) -> dict[str, Any]:
     glyph, box = question.glyph, question.box
     return {
-        "mark": question.mark, "kind": question.kind, "letter": question.letter,
+        "mark": question.key, "kind": question.kind, "letter": question.letter,
         "glyphs": json.dumps(question.glyphs),
         "x0": box[0], "y0": box[1], "x1": box[2], "y1": box[3],
         "body": json.dumps(glyph.body) if glyph else None,

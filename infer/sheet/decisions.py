@@ -47,7 +47,7 @@ def read_decisions(run: Run) -> dict[tuple[str, int], tuple[ShownDecision, ...]]
 
     store = open_reviewed(run)
     try:
-        standing = store.standing()
+        standing = store.standing_decisions()
     finally:
         store.close()
     table: dict[tuple[str, int], tuple[ShownDecision, ...]] = {}

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
-from crownlet.infer.review.agreement import ALL_KINDS, measure_agreement, measure_agreement_by_kind
-from crownlet.infer.review.models import CHOICES
+from crownlet.infer.review.agreement import measure_agreement, measure_agreement_by_kind
+from crownlet.infer.review.models import ALL_KINDS, CHOICES
 from crownlet.infer.review.store import ReviewStore
 
 pairs = st.lists(st.tuples(st.sampled_from(CHOICES), st.sampled_from(CHOICES)), min_size=2)
@@ -78,7 +78,7 @@ def test_two_readers_of_one_store(tmp_path: Path) -> None:
     assert {d.item.id for d in differing} == {several[1].id, several[2].id, other.id}
     assert all(d.first.reader == "anna" and d.second.reader == "ben" for d in differing)
     # What is changed after the reader was told of it settles the dispute, not the agreement.
-    store.tell("ben", [several[1].id])
+    store.record_disclosure("ben", [several[1].id])
     changed = store.decide(several[1].id, "ben", "present", version=1)
     assert (changed.opinion_shown, changed.blind) == (True, False)
     assert {d.item.id for d in store.disagreements("anna", "ben")} == {several[2].id, other.id}

@@ -22,12 +22,12 @@ def cutting(run: Run) -> Iterator[tuple[PictureCache, list[Item]]]:
         closing(ReviewStore.open(run.folder / "review.sqlite3", run)) as store,
         closing(PictureCache(run)) as crops,
     ):
-        yield crops, store.asked()
+        yield crops, store.all_items()
 
 
 def pictures(run: Run) -> list[bytes | None]:
     with cutting(run) as (crops, items):
-        crops.want(items, "wall", first=False)
+        crops.request(items, "wall", first=False)
         return [crops.get(item, "wall") for item in items]
 
 
@@ -67,10 +67,10 @@ def test_a_damaged_file_or_one_that_is_none_does_no_harm(run: Run) -> None:
 
 def test_pictures_of_another_state_of_the_page_go_away(tmp_path: Path) -> None:
     with closing(DiskCache(tmp_path / PICTURES)) as kept:
-        kept.keep("a", "first", {"1": b"x", "2": b"y"})
-        kept.keep("b", "first", {"1": b"z"})
-        kept.keep("a", "second", {"1": b"w"})
+        kept.save("a", "first", {"1": b"x", "2": b"y"})
+        kept.save("b", "first", {"1": b"z"})
+        kept.save("a", "second", {"1": b"w"})
     with closing(DiskCache(tmp_path / PICTURES)) as kept:
-        assert kept.of_page("a", "first") == {}
-        assert kept.of_page("a", "second") == {"1": b"w"}
-        assert kept.of_page("b", "first") == {"1": b"z"}
+        assert kept.load("a", "first") == {}
+        assert kept.load("a", "second") == {"1": b"w"}
+        assert kept.load("b", "first") == {"1": b"z"}

@@ -14,14 +14,13 @@ from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.review.miss_rate import (
-    ALL_KINDS,
     AuditAnswer,
     describe_misses,
     estimate_misses,
     estimate_misses_by_kind,
     student_quantile,
 )
-from crownlet.infer.review.models import ItemGroup
+from crownlet.infer.review.models import ALL_KINDS, ItemGroup
 from crownlet.infer.review.queue import ClearLetter, askable_kinds, draw_audit
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web.session import MIN_WALL_CROPS, build_walls, find_wall
@@ -171,7 +170,7 @@ def test_the_estimate_of_a_store(tmp_path: Path) -> None:
     assert "(0% to " in describe_misses(told[ALL_KINDS])
     assert "nothing can be said yet" in describe_misses(before)
     # An answer given after being told does not count; the one before it does.
-    store.tell("anna", [k.id for k in audits])
+    store.record_disclosure("anna", [k.id for k in audits])
     for item in audits[:3]:
         store.decide(item.id, "anna", "present", version=1)
     assert estimate_misses_by_kind(store, "anna") == told

@@ -137,7 +137,7 @@ def test_a_page_inspected_anew_is_asked_anew_and_keeps_its_decisions(
     made.write_page(replace(record, glyphs=tuple(moved), image=facts), run.folder)
     last = ReviewStore.open(store.path, open_run(run.folder))
     assert not [i for i in last.items("anna", state="done") if i.page == "a"]
-    assert len(last.standing()) == 2
+    assert len(last.standing_decisions()) == 2
 
 
 def test_a_page_taken_away_comes_back(run: Run, store: ReviewStore) -> None:
@@ -164,10 +164,10 @@ def test_groups_walls_and_next_agree(store: ReviewStore) -> None:
     groups = store.groups("anna")
     walls = [i for g in groups for i in store.wall("anna", g.letter, g.kind)]
     assert walls == order
-    assert [store.next("anna", i.id) for i in order] == [*order[1:], order[0]]
+    assert [store.next_open("anna", i.id) for i in order] == [*order[1:], order[0]]
     only = store.items("anna", kind=order[0].kind, scroll="b")
     assert only == [i for i in order if i.kind == order[0].kind and i.scroll == "b"]
-    first = store.next("anna", kind=order[0].kind, scroll="b")
+    first = store.next_open("anna", kind=order[0].kind, scroll="b")
     assert first == (only[0] if only else None)
 
 
@@ -341,7 +341,7 @@ CHILD = """
 import sys
 from crownlet.infer.review.models import StaleError
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.run import open_run
+from crownlet.infer.run.run import open_run
 store = ReviewStore.open(sys.argv[1], open_run(sys.argv[2]))
 """
 DECIDING = (
@@ -350,7 +350,7 @@ DECIDING = (
 print("ready", flush=True)
 k = 0
 while True:
-    item = store.next("anna")
+    item = store.next_open("anna")
     if item is None or k % 3 == 2:
         store.undo("anna")
     else:
@@ -450,7 +450,7 @@ def test_a_hundred_scrolls_stay_quick(tmp_path: Path) -> None:
     steps, after = [], None
     for _ in range(200):
         start = time.perf_counter()
-        item = store.next("anna", after)
+        item = store.next_open("anna", after)
         assert item
         store.decide(item.id, "anna", "present", version=item.version)
         steps.append(time.perf_counter() - start)
@@ -458,8 +458,8 @@ def test_a_hundred_scrolls_stay_quick(tmp_path: Path) -> None:
     for name in ("anna", "ben"):
         store.decide_many([Answer(i.id, "present", i.version) for i in store.items(name)], name)
     start = time.process_time()
-    assert len(store.alone("anna")) > 9000
-    assert len(store.standing()) > 18000
+    assert len(store.independent_decisions("anna")) > 9000
+    assert len(store.standing_decisions()) > 18000
     assert store.disagreements("anna", "ben") == []
     assert time.process_time() - start < 2
     assert first < 3

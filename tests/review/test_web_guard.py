@@ -79,7 +79,7 @@ def test_a_foreign_origin_changes_nothing(reviewed: Review, place: str, origin: 
     window = reviewed.client()
     before = len(reviewed.store.decisions())
     headers = {} if origin is None else {"Origin": origin}
-    item = reviewed.store.next("anna")
+    item = reviewed.store.next_open("anna")
     assert item is not None
     data = {"reader": "anna", "items": [[item.id, item.version]], "choice": "present"}
     assert window.post(place, json=data, headers=headers).status_code == 403

@@ -27,7 +27,7 @@ from crownlet.infer.run.tables import RunError
 from crownlet.infer.run.write import write_page
 from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.scrolls.same_page import SAID
-from crownlet.infer.survey.audit import draw_audit
+from crownlet.infer.survey.audit import draw_stratified_audit
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import load_survey
 from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
@@ -56,7 +56,7 @@ def surveyed(folder: Path, size: float, defects: tuple[str, ...] = (DEFECT,)) ->
     update_scrolls(folder)
     write_keys(folder, keys)
     pages = {key.page: key.sha256 for key in keys}
-    pairs = draw_audit(scrolls(folder, pages), defects, size, 7)
+    pairs = draw_stratified_audit(scrolls(folder, pages), defects, size, 7)
     write_audit(folder, pairs)
     write_survey(folder, Survey("0", 7, size, defects, True, pages, versions={"package": "1"}))
     return folder
@@ -84,7 +84,7 @@ def answer(folder: Path, reader: str, choice: dict[int, str], told: bool = False
     store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
     for item in store.items(reader):
         if told:
-            store.tell(reader, [item.id])
+            store.record_disclosure(reader, [item.id])
         said = choice.get(item.glyphs[0], "not_present")
         store.decide(item.id, reader, said, version=item.version)
     store.close()
@@ -126,7 +126,7 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
     seeds, size = 400, 6
     counts: Counter[tuple[str, int]] = Counter()
     for seed in range(seeds):
-        counts.update((p.page, p.glyph) for p in draw_audit(strata, [DEFECT], size, seed))
+        counts.update((p.page, p.glyph) for p in draw_stratified_audit(strata, [DEFECT], size, seed))
     marked = {(p.page, int(g)) for group in strata.values() for p in group
               for g in p.glyph[p.marked]}  # fmt: skip
     assert len(marked) > 30
@@ -146,11 +146,11 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
 def test_a_larger_audit_draws_the_same_letters_and_more(folder: Path) -> None:
     strata = scrolls(folder, checksums(folder))
     less, more = (
-        {(p.page, p.glyph) for p in draw_audit(strata, [DEFECT], size, 7)} for size in (3, 9)
+        {(p.page, p.glyph) for p in draw_stratified_audit(strata, [DEFECT], size, 7)} for size in (3, 9)
     )
     assert less < more and len(less) == 6 * 3 and len(more) == 6 * 9
-    assert len(draw_audit(strata, [DEFECT], 0.1, 7)) == 5 * 6 + 12
-    assert draw_audit(strata, [DEFECT], 0, 7) == ()
+    assert len(draw_stratified_audit(strata, [DEFECT], 0.1, 7)) == 5 * 6 + 12
+    assert draw_stratified_audit(strata, [DEFECT], 0, 7) == ()
 
 
 def test_a_survey_wholly_read_gives_the_share_that_was_put_in(tmp_path: Path) -> None:
@@ -242,7 +242,7 @@ def test_of_two_readers_the_first_counts_and_their_differences_are_told(folder: 
 
 def test_a_larger_audit_keeps_what_was_decided(folder: Path) -> None:
     answer(folder, "first", {})
-    pairs = draw_audit(scrolls(folder, checksums(folder)), (DEFECT,), 8, 7)
+    pairs = draw_stratified_audit(scrolls(folder, checksums(folder)), (DEFECT,), 8, 7)
     write_audit(folder, pairs)
     assert (load_survey(folder).audit.drawn, load_survey(folder).audit.decided) == (48, 36)
     store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))

@@ -64,7 +64,8 @@ def create_app(desk: ReviewSession, token: str, port: int, reader: str = "") -> 
             Route("/icon.svg", _serve_icon),
         ],
         exception_handlers={
-            UserFacingError: _answer_user_error, ChoiceError: _answer_user_error, FileFault: _answer_file_fault, HTTPException: _answer_http_error,
+            UserFacingError: _answer_user_error, ChoiceError: _answer_user_error,
+            FileFault: _answer_file_fault, HTTPException: _answer_http_error,
         },
     )  # fmt: skip
     app.state.desk, app.state.port, app.state.reader = desk, port, reader
@@ -134,7 +135,7 @@ def serve(
     """
     token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
     crops = PictureCache(run)
-    crops.want(store.asked(), "wall", first=False)
+    crops.request(store.all_items(), "wall", first=False)
     desk = ReviewSession(run, store, crops)
     config = uvicorn.Config(
         create_app(desk, token, port, reader),

@@ -16,7 +16,7 @@ from crownlet.infer.records import (
     PageRecord,
     Route,
 )
-from crownlet.infer.review.queue import MAX_QUESTION_LETTERS
+from crownlet.infer.review.item_crops import measures_of
 from crownlet.infer.view.wording import defect_words
 
 if TYPE_CHECKING:
@@ -286,15 +286,6 @@ def chances_in_100(p: float) -> str:
     if p > 0.995:
         return "more than 99 chances in 100"
     return f"{round(p * 100)} chance{'' if round(p * 100) == 1 else 's'} in 100"
-
-
-def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
-    """The measurements of an item's letters that bear on its doubt; none of a line or a page."""
-    if len(item.glyphs) > MAX_QUESTION_LETTERS:
-        return ()
-    return tuple(
-        m for m in run.pages[item.page].measurements if m.glyph in item.glyphs and m.of == item.kind
-    )
 
 
 def measure_sentence(m: Measurement) -> str:

@@ -13,11 +13,10 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR, LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.review.agreement import ALL_KINDS as ALL_
 from crownlet.infer.review.agreement import measure_agreement_by_kind
 from crownlet.infer.review.item_crops import CROP_FORMATS, is_in_name, is_wide
-from crownlet.infer.review.miss_rate import ALL_KINDS, describe_misses, estimate_misses_by_kind
-from crownlet.infer.review.models import Decision, Item
+from crownlet.infer.review.miss_rate import describe_misses, estimate_misses_by_kind
+from crownlet.infer.review.models import ALL_KINDS, Decision, Item
 from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.review.web.item_view import question_text
 from crownlet.infer.review.web.render import render
@@ -174,7 +173,7 @@ async def show_wall(request: Request) -> Response:
     if len(here.letters) > 1:
         # By lot, as on a wall of one letter: the letters' order must not tell the audit's apart.
         cells.sort(key=lambda cell: stable_hash("wall", looking.reader, cell.id))
-    desk.crops.want(cells, "wall")
+    desk.crops.request(cells, "wall")
     form = here.letters[0] if len(here.letters) == 1 else ""
     following = _next_wall(hung, here)
     return render_page(
@@ -243,7 +242,7 @@ async def show_differences(request: Request) -> Response:
         )
         for entry in found
     ]
-    desk.crops.want([row.item for row in rows], "wall")
+    desk.crops.request([row.item for row in rows], "wall")
     summary, kinds = (
         _summarise_agreement(desk.store, a, b) if two else ([CHOOSE_READERS_MESSAGE], [])
     )
@@ -267,7 +266,7 @@ def _summarise_agreement(
 ) -> tuple[list[str], list[KindAgreement]]:
     """How far two readers agree, in words, and by doubt."""
     found = measure_agreement_by_kind(store, a, b)
-    whole = found.pop(ALL_, None)
+    whole = found.pop(ALL_KINDS, None)
     if whole is None or whole.agreed is None:
         return ["No place has been decided by both yet."], []
     same = round(whole.agreed * whole.items)

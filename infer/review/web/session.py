@@ -141,12 +141,12 @@ class ReviewSession:
         """Keep that a reader has seen what the program or another reader says of items."""
         new = {(reader, number) for number in numbers} - self._told
         if new:
-            self.store.tell(reader, sorted(number for _, number in new))
+            self.store.record_disclosure(reader, sorted(number for _, number in new))
             self._told |= new
 
     def next(self, window: BrowserWindow, after: int | None, chosen: QueueFilter) -> Item | None:
         """The next open item, from the beginning again at the end; None if all are decided."""
-        return self.store.next(window.reader, after, **chosen._asdict())
+        return self.store.next_open(window.reader, after, **chosen._asdict())
 
     def previous(self, window: BrowserWindow, before: int, chosen: QueueFilter) -> Item:
         """The item before this one in the reader's order, decided or not."""
@@ -180,4 +180,4 @@ class ReviewSession:
         coming = self.next(window, item.id, chosen)
         for one in filter(None, (coming, item)):
             for cut in LETTER_VIEWS:
-                self.crops.want([one], cut)
+                self.crops.request([one], cut)
