@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -32,41 +33,23 @@ if TYPE_CHECKING:
     from crownlet.infer.text.search import TextChoice
 
 
-def record_side(
-    inspector: Inspector, look: LoadedPage, side: Side | None, given: TextChoice, name: str
-) -> PageRecord:
-    """The record of one side of a scroll whose text is `given`.
-
-    A page that plainly reads as the other side is compared with that side's text, and says so; one
-    that holds neither says where its writing seems to come from.
-    """
-    text = portion_for(side, given)
-    record = inspector.record(look, text, name)
-    letters = "".join(glyph.letter for glyph in record.glyphs)
-    other = exchange_side(letters, side, text)
-    if other is None:
-        return add_likely_passage(record)
-    right, said = other
-    record = inspector.record(look, right, name)
-    return add_likely_passage(replace(record, notes=(*record.notes, said)))
-
-
 @dataclass(frozen=True)
 class LoadedPage:
-    """A page as the networks see it, and the time that took; `label` names it in messages."""
+    """A page as the networks read it, before any text; `label` names it in messages."""
 
     label: str
     facts: ImageFacts
-    seen: DetectedPage
-    watch: Stopwatch
+    detected: DetectedPage
+    seconds: Mapping[str, float]
+    """Seconds by stage."""
 
 
 class Inspector:
     """Inspects pages with one pair of networks and one set of customs.
 
     `model` is a folder with other networks than the shipped ones, `customs` a shipped name or a
-    YAML file; ModelError and ValueError say what is wrong with either. `measured` says whether
-    lengths are taken on the ink and weighed against the networks.
+    YAML file. `measured`: whether lengths are taken on the ink and weighed against the networks.
+    Errors: ModelError for the networks, ValueError for the customs.
     """
 
     def __init__(
@@ -92,39 +75,41 @@ class Inspector:
         """Inspect one page, from a file or an array (H, W) or (H, W, 3) RGB.
 
         `portion` is a portion, its name, a passage such as `Exodus 13:1-16` or a text file; `auto`
-        has the page's own words tell; without one nothing is compared. `name` is what the record
-        is called.
-        PageError says why a page cannot be inspected, ValueError what is wrong with the portion.
+        searches for the page's own words; without one nothing is compared. `name` is the name of
+        the record. Errors: PageError for a page that cannot be inspected, ValueError for the
+        portion.
         """
         text = read_text_choice(portion) if isinstance(portion, str | Path) else portion
-        return self.record(self.look(source), text, name)
+        return self.record(self.load(source), text, name)
 
-    def look(self, source: str | Path | npt.NDArray[Any]) -> LoadedPage:
-        """What the networks see on a page, before it is compared with any text.
+    def load(self, source: str | Path | npt.NDArray[Any]) -> LoadedPage:
+        """Read a page with the networks, before it is compared with any text.
 
-        PageError says why a page cannot be inspected.
+        Errors: PageError for a page that cannot be inspected.
         """
         label = "array" if isinstance(source, np.ndarray) else str(source)
         watch = Stopwatch()
         with watch.stage("read"):
             image = read_page(source, colour=False)
-        seen = turn_reverse_over(detect(label, image, self.networks, self.thresholds, watch))
-        return LoadedPage(label, image.facts, seen, watch)
+        detected = turn_reverse_over(detect(label, image, self.networks, self.thresholds, watch))
+        return LoadedPage(label, image.facts, detected, watch.seconds)
 
     def record(
-        self, look: LoadedPage, portion: TextChoice = None, name: str | None = None
+        self, page: LoadedPage, text: TextChoice = None, name: str | None = None
     ) -> PageRecord:
-        """The record of a page already looked at, against one text or none."""
+        """The record of a loaded page, against one text or none."""
         rules = PageRules(
-            self.networks.info.defects, self.customs, self.thresholds, portion, self.measured
+            self.networks.info.defects, self.customs, self.thresholds, text, self.measured
         )
         watch = Stopwatch()
-        record = compile_record(name or Path(look.label).stem, look.facts, look.seen, rules, watch)
-        timing = look.watch.seconds | watch.seconds
-        notes = (*orientation_notes(look.seen.turn), *record.notes)
-        silent = (*unexamined(record, self.customs), *record.not_examined)
+        name = name or Path(page.label).stem
+        record = compile_record(name, page.facts, page.detected, rules, watch)
         return replace(
-            record, versions=self.versions(), timing=timing, notes=notes, not_examined=silent
+            record,
+            versions=self.versions(),
+            timing={**page.seconds, **watch.seconds},
+            notes=(*orientation_notes(page.detected.turn), *record.notes),
+            not_examined=(*unexamined(record, self.customs), *record.not_examined),
         )
 
     def versions(self) -> dict[str, dict[str, Any]]:
@@ -146,3 +131,22 @@ class Inspector:
                 "sha256": self.customs.checksum,
             },
         }
+
+
+def record_side(
+    inspector: Inspector, page: LoadedPage, side: Side | None, given: TextChoice, name: str
+) -> PageRecord:
+    """The record of one side of a scroll whose text is `given`.
+
+    A page that plainly reads as the other side is compared with that side's text, and a note of the
+    record says so; the note of one that holds neither text names the passage it seems to hold.
+    """
+    text = portion_for(side, given)
+    record = inspector.record(page, text, name)
+    letters = "".join(glyph.letter for glyph in record.glyphs)
+    other = exchange_side(letters, side, text)
+    if other is None:
+        return add_likely_passage(record)
+    right, note = other
+    record = inspector.record(page, right, name)
+    return add_likely_passage(replace(record, notes=(*record.notes, note)))

@@ -1,4 +1,32 @@
-"""Everything learned: from the pixels of a page to the letters that both networks see on it."""
+"""A page's way from pixels to its record. Read this file first: every stage is one call.
+
+    PageImage                      read_page                              datasets/files/images
+        │ size                     flatten, estimate_size, turn_upright   image/, letters/scale
+        ▼
+    flat upright page, LetterSize
+        │ locate                   locate, smooth_neighbours              letters/locator
+        ▼
+    Located
+        │ assess, quality          assess, beside it measure_picture      letters/assessor, quality/
+        ▼
+    DetectedPage                   turn_reverse_over
+        │ layout                   lay_out, measure_gaps, gap_odds        layout/, routing/gaps
+        ▼
+    OrderedPage
+        │ align                    compare_with_text                      text/
+        ▼
+    AlignedText, TextMatch         (None without a text)
+        │ route                    limits_of, glyph_rows, gap_rows        quality/, routing/
+        ▼
+    PageRecord
+        │ measure                  measure_letters, review_disagreements  measure/, routing/reasons
+        ▼
+    PageRecord with measurements
+
+`detect` goes as far as `DetectedPage`, once per page; `compile_record` goes on from there, once per
+text that the page is compared with. Both count the seconds of their stages under the names on the
+left. The records that pass between stages stand in `records.py`, those of whole pages below.
+"""
 
 from __future__ import annotations
 
@@ -11,31 +39,42 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
-from crownlet.datasets.files.images import ImageFacts, PageError, PageImage, to_gray
+from crownlet.datasets.files.images import Gray, ImageFacts, PageError, PageImage, to_gray
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.image import crops
+from crownlet.infer.image.crops import FittedPage, fit_to_letters
 from crownlet.infer.image.flatten import flatten
 from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
-from crownlet.infer.layout import spacing as whites
 from crownlet.infer.layout.lines import Layout, lay_out
-from crownlet.infer.letters import assessor as glyphs
-from crownlet.infer.letters import scale as sizing
+from crownlet.infer.layout.spacing import measure_gaps
 from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
 from crownlet.infer.letters.locator import locate, smooth_neighbours
+from crownlet.infer.letters.scale import (
+    MIN_BODY_PX,
+    MIN_LETTERS,
+    SURE_PROBABILITY,
+    LetterSize,
+    estimate_size,
+    ink_share,
+)
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
 from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
-from crownlet.infer.routing import gaps
-from crownlet.infer.routing import glyphs as glyphs_
+from crownlet.infer.routing.gaps import (
+    GapOdds,
+    expected_kinds,
+    gap_odds,
+    gap_rows,
+    word_start_probabilities,
+)
+from crownlet.infer.routing.glyphs import glyph_rows
 from crownlet.infer.routing.not_examined import count_cut_letters, not_examined
 from crownlet.infer.routing.reasons import review_disagreements
-from crownlet.infer.text import match as matching
 from crownlet.infer.text.discrepancies import TextContext
+from crownlet.infer.text.match import AlignedText, words_by_gaps, words_by_text
 from crownlet.infer.text.search import compare_with_text
 from crownlet.infer.text.side import (
     MAX_REVERSE_LETTERS,
@@ -50,17 +89,8 @@ if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
     from crownlet.infer.text.search import TextChoice
 
-
-def orientation_notes(turn: int) -> tuple[str, ...]:
-    """What to say of a picture whose writing was turned clockwise by so many degrees."""
-    if turn == 0:
-        return ()
-    way = "upside down" if turn == 180 else "on its side"
-    return (f"The picture stands {way}; it was turned before it was read.",)
-
-
 MIN_MEASURED_BODY_PX = 16.0
-"""Measured body height under which a page is refused; 17 px is the promise, this its tolerance."""
+"""Measured body height below which a page is refused; 17 px is promised, this is its tolerance."""
 
 MIN_INK_SHARE = 2e-4
 """A page with a smaller share of ink is blank."""
@@ -69,25 +99,15 @@ MIN_GREY_RANGE = 24
 """A picture whose grey levels span less than this is one flat tone."""
 
 RELOCATE_LOG_RATIO = 0.2
-"""The whole page is located anew when its letters differ from the estimate by more than this."""
+"""The whole page is located again when its letters differ from the estimate by more than this."""
+
+MIN_NAME_LIKENESS = 0.5
+"""Two of the three letters of the Name suffice, with a speck or two read as letters."""
+
+REVERSE_LOCATOR_WEIGHT = 0.5
+"""Weight of the locator's opinion of a letter beside the assessor's."""
 
 NO_LETTERS_TEXT = "no letters of the square script were found on it."
-
-
-@dataclass(frozen=True)
-class DetectedPage:
-    """What both networks saw on an upright page `flat` (H, W), turned back by `turn` degrees."""
-
-    flat: npt.NDArray[np.uint8]
-    fitted: crops.FittedPage
-    """`flat` at the size at which letters are looked at."""
-    found: Located
-    assessed: Assessed
-    turn: int
-    measures: PictureMeasures
-    """Quality of the picture around the letters, row for row with `found`."""
-    agreement: float
-    """How far the two networks agree on what was located, 0 to 1."""
 
 
 class Stopwatch:
@@ -106,32 +126,143 @@ class Stopwatch:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
 
 
+@dataclass(frozen=True)
+class DetectedPage:
+    """What both networks find on an upright page; N letters, in no order."""
+
+    flat: Gray
+    """(H, W), flattened and upright."""
+    fitted: FittedPage
+    """`flat` at the size at which the assessor sees letters."""
+    found: Located
+    assessed: Assessed
+    turn: int
+    """Clockwise rotation in degrees of the picture as given: 0, 90, 180 or 270."""
+    measures: PictureMeasures
+    """Quality of the picture around the letters, row for row with `found`."""
+    agreement: float
+    """How far the two networks agree on what was located, 0 to 1."""
+
+
+@dataclass(frozen=True)
+class PageRules:
+    """What a page is compared with and routed by."""
+
+    learned: tuple[str, ...]
+    """Names of the learned defects, in the order of `Assessed.defects`."""
+    customs: Customs
+    thresholds: Thresholds
+    text: TextChoice = None
+    measured: bool = True
+    """Whether lengths are taken and weighed against the networks."""
+
+
+@dataclass(frozen=True)
+class OrderedPage:
+    """The N letters of a page in reading order, with the P gaps between neighbours."""
+
+    layout: Layout
+    found: Located
+    assessed: Assessed
+    measures: PictureMeasures
+    odds: Floats
+    """(N, 27) probability of each letter by both networks."""
+    letters: str
+    """The likeliest letter of each row."""
+    gap_odds: GapOdds
+    word_start_p: Floats
+    """(N,) probability that a word begins at each letter."""
+
+
 def detect(
-    label: str, image: PageImage, networks: Networks, limits: Thresholds, watch: Stopwatch
+    label: str, image: PageImage, networks: Networks, thresholds: Thresholds, watch: Stopwatch
 ) -> DetectedPage:
-    """Size, straighten, locate and assess; PageError, naming `label`, when there is nothing."""
+    """Find and assess the letters of a picture; PageError, naming `label`, where there are none."""
     with watch.stage("size"):
         gray = to_gray(image.pixels)
-        flat, size = _upright_and_size(label, gray, networks, limits)
+        flat, size = _upright_and_size(label, gray, networks, thresholds)
     with watch.stage("locate"):
-        found = smooth_neighbours(_locate(networks, flat, size.body, limits.centre_p))
+        found = smooth_neighbours(_locate(networks, flat, size.body, thresholds.centre_p))
     if not len(found):
         raise PageError(label, NO_LETTERS_TEXT)
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
-        # No network is asked for it; where the assessor strikes letters out it is measured anew.
+        # Needs no network; measured again where the assessor takes letters away.
         quality = beside.submit(measure_picture, gray, flat, found, size.turn)
-        fitted = crops.fit_to_letters(flat, found)
+        fitted = fit_to_letters(flat, found)
         assessed = assess(networks, fitted, found)
         agreement = network_agreement(found, assessed)
-        kept = assessed.letters[:, 27] < limits.no_letter_p
-        if not kept.any() or agreement < limits.least_agreement:
+        kept = assessed.letters[:, 27] < thresholds.no_letter_p
+        if not kept.any() or agreement < thresholds.least_agreement:
             raise PageError(label, NO_LETTERS_TEXT)
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
-            fitted = crops.fit_to_letters(flat, found)
+            fitted = fit_to_letters(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, size.turn)
     return DetectedPage(flat, fitted, found, assessed, size.turn, measures, agreement)
+
+
+def compile_record(
+    name: str, facts: ImageFacts, detected: DetectedPage, rules: PageRules, watch: Stopwatch
+) -> PageRecord:
+    """The record of one page, without versions."""
+    with watch.stage("layout"):
+        page = order_letters(detected, rules.thresholds)
+    with watch.stage("align"):
+        aligned, match = _compare(page, detected, rules)
+    with watch.stage("route"):
+        record = _route(name, facts, detected, rules, page, aligned, match)
+    if not rules.measured:
+        return record
+    with watch.stage("measure"):
+        upright = UprightPage(detected.flat, detected.turn, (facts.width, facts.height), facts.dpi)
+        taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
+        rows = review_disagreements(record.glyphs, taken, rules.thresholds)
+    return replace(record, glyphs=rows, measurements=taken)
+
+
+def order_letters(detected: DetectedPage, thresholds: Thresholds) -> OrderedPage:
+    """Reading order, recognised letters and measured gaps."""
+    layout = lay_out(detected.found)
+    found, assessed = detected.found.take(layout.order), detected.assessed.take(layout.order)
+    odds = letter_probabilities(found, assessed, thresholds.locator_weight)
+    letters = likeliest_letters(odds)
+    gaps = gap_odds(
+        measure_gaps(detected.fitted, detected.found, layout, letters), layout, thresholds
+    )
+    return OrderedPage(
+        layout, found, assessed, detected.measures.take(layout.order), odds, letters, gaps,
+        word_start_probabilities(layout, gaps),
+    )  # fmt: skip
+
+
+def turn_reverse_over(page: DetectedPage) -> DetectedPage:
+    """The same page, turned by 180 degrees where it is a reverse that stands upside down."""
+    if not 0 < len(page.found) <= MAX_REVERSE_LETTERS:
+        return page
+    odds = letter_probabilities(page.found, page.assessed, REVERSE_LOCATOR_WEIGHT)
+    if not is_reverse_upside_down(page.found, likeliest_letters(odds)):
+        return page
+    height, width = page.flat.shape
+    flat = np.asarray(cv2.rotate(page.flat, cv2.ROTATE_180), np.uint8)
+    found = rotate_letters_back(page.found, 180, (width, height))
+    return replace(
+        page, flat=flat, fitted=fit_to_letters(flat, found), found=found,
+        turn=(page.turn + 180) % 360,
+    )  # fmt: skip
+
+
+def is_reverse_upside_down(found: Located, letters: str) -> bool:
+    """Whether these letters are a reverse of which the wrong line stands upright."""
+    order = lay_out(found).order
+    over = found.upside_down[order]
+    upright = "".join(letters[i] for i in order[~over])
+    turned = "".join(letters[i] for i in order[over])
+    behind_line_1, name = reverse_lines()
+    return (
+        letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
+        and letter_similarity(turned, name) >= MIN_NAME_LIKENESS
+    )
 
 
 def network_agreement(found: Located, assessed: Assessed) -> float:
@@ -139,152 +270,118 @@ def network_agreement(found: Located, assessed: Assessed) -> float:
     return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
 
 
+def orientation_notes(turn: int) -> tuple[str, ...]:
+    """Sentence on a picture whose writing is rotated clockwise by `turn` degrees; none for 0."""
+    if turn == 0:
+        return ()
+    way = "upside down" if turn == 180 else "on its side"
+    return (f"The picture stands {way}; it was turned before it was read.",)
+
+
+def picture_quality(
+    page: OrderedPage, facts: ImageFacts, agreement: float, limits: PictureLimits
+) -> dict[str, float]:
+    """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
+    q = float(np.median(page.found.height)) / 3
+    measures = {
+        "q_px": q,
+        "body_px": 3 * q,
+        "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope))),
+        "lines": float(page.layout.line.max() + 1),
+        "columns": float(page.layout.column.max() + 1),
+        "yud_q": page.gap_odds.gaps.yud,
+        "agreement": agreement,
+        "unfamiliar_share": limits.unfamiliar_share,
+        **page.measures.summary(),
+    }
+    if facts.dpi:
+        measures["q_mm"] = q / facts.dpi * 25.4
+    return {key: round(value, 3) for key, value in measures.items()}
+
+
 def _upright_and_size(
-    label: str, gray: npt.NDArray[np.uint8], networks: Networks, limits: Thresholds
-) -> tuple[npt.NDArray[np.uint8], sizing.LetterSize]:
+    label: str, gray: Gray, networks: Networks, thresholds: Thresholds
+) -> tuple[Gray, LetterSize]:
     """The flattened page, upright, and the size of its letters."""
     low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
     flat = flatten(gray)
-    if high - low < MIN_GREY_RANGE or sizing.ink_share(flat) < MIN_INK_SHARE:
+    if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
         raise PageError(label, "the page is blank: there is no writing on it.")
-    size = sizing.estimate_size(networks, flat, limits.centre_p)
+    size = estimate_size(networks, flat, thresholds.centre_p)
     small = size.body < MIN_MEASURED_BODY_PX
-    if not size.letters or (small and size.sure < sizing.SURE_PROBABILITY):
+    if not size.letters or (small and size.sure < SURE_PROBABILITY):
         raise PageError(label, NO_LETTERS_TEXT)
     if small:
-        raise PageError(
-            label,
-            f"letters too small ({size.body:.0f} px; at least {sizing.MIN_BODY_PX} px needed).",
-        )
+        needed = f"at least {MIN_BODY_PX} px needed"
+        raise PageError(label, f"letters too small ({size.body:.0f} px; {needed}).")
     del flat  # Before the next one is made: a page may have hundreds of megabytes.
     return turn_upright(flatten(gray, size.body), size.turn), size
 
 
-def _locate(
-    networks: Networks, flat: npt.NDArray[np.uint8], body: float, threshold: float
-) -> Located:
+def _locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
     found = locate(networks, flat, body, threshold)
-    if len(found) < sizing.MIN_LETTERS:
+    if len(found) < MIN_LETTERS:
         return found
-    height = float(np.median(found.body[:, 2]))
+    height = float(np.median(found.height))
     if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
         return locate(networks, flat, height, threshold)
     return found
 
 
-@dataclass(frozen=True)
-class PageRules:
-    """What a page is judged by: the learned defects' names, customs, thresholds, text if known."""
-
-    learned: tuple[str, ...]
-    customs: Customs
-    thresholds: Thresholds
-    portion: TextChoice = None
-    measured: bool = True
-    """Whether lengths are taken and weighed against the networks."""
-
-
-@dataclass(frozen=True)
-class OrderedPage:
-    """The letters of a page in reading order, with their whites."""
-
-    layout: Layout
-    found: Located
-    assessed: Assessed
-    measures: PictureMeasures
-    odds: Floats
-    letters: str
-    measured: gaps.GapOdds
-    opens: Floats
-
-
-def compile_record(
-    name: str, facts: ImageFacts, seen: DetectedPage, rules: PageRules, watch: Stopwatch
-) -> PageRecord:
-    """The record of one page, without versions."""
-    with watch.stage("layout"):
-        page = order_letters(seen, rules.thresholds)
-    with watch.stage("align"):
-        matched, match = _match_text(page, seen, rules)
-    with watch.stage("route"):
-        record = _route(name, facts, seen, rules, page, matched, match)
-    if not rules.measured:
-        return record
-    with watch.stage("measure"):
-        upright = UprightPage(seen.flat, seen.turn, (facts.width, facts.height), facts.dpi)
-        taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
-        rows = review_disagreements(record.glyphs, taken, rules.thresholds)
-    return replace(record, glyphs=rows, measurements=taken)
-
-
-def order_letters(seen: DetectedPage, thresholds: Thresholds) -> OrderedPage:
-    """Reading order, recognised letters and measured whites."""
-    layout = lay_out(seen.found)
-    found, assessed = seen.found.take(layout.order), seen.assessed.take(layout.order)
-    odds = glyphs.letter_probabilities(found, assessed, thresholds.locator_weight)
-    letters = glyphs.likeliest_letters(odds)
-    white = whites.measure_gaps(seen.fitted, seen.found, layout, letters)
-    measured = gaps.gap_odds(white, layout, thresholds)
-    opens = gaps.word_start_probabilities(layout, measured)
-    measures = seen.measures.take(layout.order)
-    return OrderedPage(layout, found, assessed, measures, odds, letters, measured, opens)
-
-
-def _match_text(
-    page: OrderedPage, seen: DetectedPage, rules: PageRules
-) -> tuple[matching.AlignedText | None, TextMatch | None]:
+def _compare(
+    page: OrderedPage, detected: DetectedPage, rules: PageRules
+) -> tuple[AlignedText | None, TextMatch | None]:
     """The page against its text, named or found."""
-    height, width = seen.flat.shape
-    reading = TextContext(
-        page.odds, page.opens, page.letters, page.found, page.layout, (width, height),
+    height, width = detected.flat.shape
+    context = TextContext(
+        page.odds, page.word_start_p, page.letters, page.found, page.layout, (width, height),
         rules.thresholds.swapped_p,
     )  # fmt: skip
-    return compare_with_text(reading, rules.portion)
+    return compare_with_text(context, rules.text)
 
 
 def _route(
     name: str,
     facts: ImageFacts,
-    seen: DetectedPage,
+    detected: DetectedPage,
     rules: PageRules,
     page: OrderedPage,
-    matched: matching.AlignedText | None,
+    aligned: AlignedText | None,
     match: TextMatch | None,
 ) -> PageRecord:
-    limits, customs, learned = rules.thresholds, rules.customs, rules.learned
-    judged = limits_of(
-        page.measures, page.found, page.assessed, page.odds, limits.picture,
-        doubted=seen.agreement < limits.doubted_agreement,
+    thresholds, customs, learned = rules.thresholds, rules.customs, rules.learned
+    limits = limits_of(
+        page.measures, page.found, page.assessed, page.odds, thresholds.picture,
+        doubted=detected.agreement < thresholds.doubted_agreement,
     )  # fmt: skip
-    if match is not None and judged.strange_page:
+    if match is not None and limits.strange_page:
         match = all_for_review(match)
-    words = matching.words_by_gaps(page.opens)
-    if matched is not None:
-        words = matching.words_by_text(matched)
-    given = rotate_letters_back(page.found, seen.turn, (facts.width, facts.height))
-    rows = glyphs_.glyph_rows(
-        given, page.assessed, page.odds, page.layout.line, words, matched, learned, customs, limits,
-        judged,
+    words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
+    given = rotate_letters_back(page.found, detected.turn, (facts.width, facts.height))
+    glyphs = glyph_rows(
+        given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,
+        thresholds, limits,
     )  # fmt: skip
-    kinds = gaps.expected_kinds(page.layout, matched)
     absent = match.absent if match is not None else ()
     lost = {letter.after - 1 for letter in absent if letter.route == "finding"}
     touch = learned.index("letters_touch") if "letters_touch" in learned else None
-    gap_rows = gaps.gap_rows(
-        page.layout, page.measured, page.assessed, touch, kinds, lost, limits, judged
-    )
+    gaps = gap_rows(
+        page.layout, page.gap_odds, page.assessed, touch, expected_kinds(page.layout, aligned),
+        lost, thresholds, limits,
+    )  # fmt: skip
     return PageRecord(
-        name=name, image=facts, glyphs=rows, gaps=gap_rows,
-        match=_text_places_back(match, seen.turn, facts), turn=seen.turn,
-        quality=picture_quality(page, facts, seen.agreement, judged), unresolved=judged.unresolved,
+        name=name, image=facts, glyphs=glyphs, gaps=gaps,
+        match=_places_on_picture(match, detected.turn, facts), turn=detected.turn,
+        quality=picture_quality(page, facts, detected.agreement, limits),
+        unresolved=limits.unresolved,
         not_examined=not_examined(
-            judged, limits, matched is not None, count_cut_letters(given, facts), _letters_without_crown_custom(customs),
-            seen.agreement,
+            limits, thresholds, aligned is not None, count_cut_letters(given, facts),
+            _letters_without_crown_custom(customs), detected.agreement,
         ),
     )  # fmt: skip
 
 
-def _text_places_back(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
+def _places_on_picture(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
     """Places of the text moved from the upright page to the picture as given."""
     if match is None or not (match.absent or match.places):
         return match
@@ -301,67 +398,3 @@ def _letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
     """Letters that may carry crowns and of which the customs expect nothing."""
     crowned = CATALOGUE["tag_missing"].letters
     return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)
-
-
-def picture_quality(
-    page: OrderedPage, facts: ImageFacts, agreement: float, judged: PictureLimits
-) -> dict[str, float]:
-    """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
-    q = float(np.median(page.found.body[:, 2])) / 3
-    measures = {
-        "q_px": q,
-        "body_px": 3 * q,
-        "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope))),
-        "lines": float(page.layout.line.max() + 1),
-        "columns": float(page.layout.column.max() + 1),
-        "yud_q": page.measured.whites.yud,
-        "agreement": agreement,
-        "unfamiliar_share": judged.unfamiliar_share,
-        **page.measures.summary(),
-    }
-    if facts.dpi:
-        measures["q_mm"] = q / facts.dpi * 25.4
-    return {key: round(value, 3) for key, value in measures.items()}
-
-
-MIN_NAME_LIKENESS = 0.5
-"""Two of the three letters of the Name will do, with a speck or two read as letters."""
-
-REVERSE_LOCATOR_WEIGHT = 0.5
-"""Weight of the locator's opinion of a letter beside the assessor's."""
-
-
-def turn_reverse_over(seen: DetectedPage) -> DetectedPage:
-    """The same page, turned over where it is a reverse that stands on its head."""
-    if not 0 < len(seen.found) <= MAX_REVERSE_LETTERS:
-        return seen
-    letters = likeliest_letters(
-        letter_probabilities(seen.found, seen.assessed, REVERSE_LOCATOR_WEIGHT)
-    )
-    if not is_reverse_upside_down(seen.found, letters):
-        return seen
-    height, width = seen.flat.shape
-    flat = np.asarray(cv2.rotate(seen.flat, cv2.ROTATE_180), np.uint8)
-    found = rotate_letters_back(seen.found, 180, (width, height))
-    return DetectedPage(
-        flat=flat,
-        fitted=crops.fit_to_letters(flat, found),
-        found=found,
-        assessed=seen.assessed,
-        turn=(seen.turn + 180) % 360,
-        measures=seen.measures,
-        agreement=seen.agreement,
-    )
-
-
-def is_reverse_upside_down(found: Located, letters: str) -> bool:
-    """Whether these letters are a reverse of which the wrong line stands upright."""
-    order = lay_out(found).order
-    over = np.abs(found.body[order, 3] % 360 - 180) < 45
-    upright = "".join(letters[i] for i in order[~over])
-    turned = "".join(letters[i] for i in order[over])
-    behind_line_1, name = reverse_lines()
-    return (
-        letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
-        and letter_similarity(turned, name) >= MIN_NAME_LIKENESS
-    )

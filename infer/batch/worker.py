@@ -127,8 +127,8 @@ class Desk:
         question, versions = asked(self.portion, side), self.inspector.versions()
         if not self.anew and kept(self.out / name, task.path, versions, question):
             return None
-        look = self.inspector.look(task.path)
-        record = record_side(self.inspector, look, side, self.portion, name)
+        page = self.inspector.load(task.path)
+        record = record_side(self.inspector, page, side, self.portion, name)
         record = replace(record, asked=question)
         findings = findings_of(record, self.inspector.customs)
         write_page(record, self.out, findings)

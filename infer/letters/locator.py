@@ -240,7 +240,10 @@ def smooth_neighbours(found: Located) -> Located:
         ahead = votes.max(axis=1) > votes[np.arange(len(votes)), quarters[rows]]
         turns[rows] = np.where(ahead, votes.argmax(axis=1), quarters[rows])
     return Located(
-        _bodies_at_anchors(anchors, heights, 90.0 * turns), found.box, found.score, found.letters
+        _bodies_at_anchors(anchors, heights, np.asarray(90.0 * turns, np.float64)),
+        found.box,
+        found.score,
+        found.letters,
     )
 
 

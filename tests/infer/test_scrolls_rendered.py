@@ -39,8 +39,8 @@ def rendered(text: str, hand: int, crowned: float) -> PageTruth:
 
 
 def inspected(image: npt.NDArray[np.uint8], text: str, name: str, side: str) -> PageRecord:
-    look = inspector().look(np.ascontiguousarray(image))
-    return record_side(inspector(), look, side, portion(text), name)  # type: ignore[arg-type]
+    page = inspector().load(np.ascontiguousarray(image))
+    return record_side(inspector(), page, side, portion(text), name)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("turn", [0, 90, 180, 270])

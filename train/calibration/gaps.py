@@ -78,8 +78,8 @@ def gather(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, Gaps]
         for k, gap in _measured(truth, page):
             for name, kind in KINDS.items():
                 if gap.expected == kind:
-                    whites = page.measured.whites
-                    place, yuds = page.measured.place[k], whites.q[k] / whites.yud
+                    whites = page.gap_odds.gaps
+                    place, yuds = page.gap_odds.place[k], whites.q[k] / whites.yud
                     rows[name].append((float(place), float(yuds), _plainness(gap, name)))
     return {
         name: Gaps(*np.array(found, np.float64).reshape(-1, 3).T) for name, found in rows.items()

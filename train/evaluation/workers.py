@@ -108,10 +108,10 @@ def read_page(inspector: Inspector, job: Job) -> ReadPage:
     letters = tuple(replace(letter, parts=()) for letter in page.letters)
     truth = replace(page, image=np.zeros((0, 0), np.uint8), letters=letters)
     try:
-        look = inspector.look(page.image)
+        loaded = inspector.load(page.image)
     except PageError:
         return ReadPage(job, truth, None)
-    return ReadPage(job, truth, tuple(inspector.record(look, text) for text in texts))
+    return ReadPage(job, truth, tuple(inspector.record(loaded, text) for text in texts))
 
 
 def _text(name: str | None, page: PageTruth) -> Portion | None:

@@ -62,7 +62,7 @@ def show(model: Path, pages: int, split: str, first: int) -> Shown:
     inspector = Inspector(model, networks=kept, measured=False)
     for seed in range(first, first + pages):
         try:
-            inspector.look(compose(training(split=split), seed).image)
+            inspector.load(compose(training(split=split), seed).image)
         except PageError:  # What was shown of a refused page stays: such pages come too.
             continue
     return kept

@@ -83,9 +83,9 @@ def _set(spec: TypeSpec, blur: float, seed: int) -> PageTruth:
 
 def measured(inspector: Inspector, page: PageTruth) -> tuple[Tally, PageRecord]:
     """A page labels itself against the mezuzah; what came of it."""
-    look = inspector.look(page.image)
-    record = inspector.record(look, portion("mezuzah"))
-    seen = order_letters(look.seen, inspector.thresholds)
+    loaded = inspector.load(page.image)
+    record = inspector.record(loaded, portion("mezuzah"))
+    seen = order_letters(loaded.detected, inspector.thresholds)
     try:
         found: SelfLabelled | None = self_labels(record, seen.odds, seen.found.score)
     except NoLabelsError:

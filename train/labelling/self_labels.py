@@ -72,9 +72,9 @@ def label_page(inspector: Inspector, path: Path, portion: Portion) -> SelfLabell
     NoLabelsError where page and text do not belong together, PageError for a picture that cannot be
     inspected.
     """
-    look = inspector.look(path)
-    record = inspector.record(look, portion)
-    page = order_letters(look.seen, inspector.thresholds)
+    loaded = inspector.load(path)
+    record = inspector.record(loaded, portion)
+    page = order_letters(loaded.detected, inspector.thresholds)
     return self_labels(record, page.odds, page.found.score)
 
 
