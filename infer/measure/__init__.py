@@ -1,8 +1,4 @@
-"""Geometric evidence: levels, gaps, lengths and heights of a letter's parts in kulmus and mm.
+"""Lengths on the ink: levels, gaps, lengths and heights of a letter's parts in kulmus and mm.
 
-Taken from part masks and ink, beside the networks; letters on which they disagree are reviewed.
+Measured on part masks and ink, beside the networks; letters on which the two disagree go to review.
 """
-
-from __future__ import annotations
-
-__all__ = ["Measurement", "Says", "read_measures", "write_measures"]

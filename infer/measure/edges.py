@@ -1,6 +1,7 @@
-"""Where ink ends, between pixels: the place at which it is half as dark as the letter's ink.
+"""Edges of ink between pixels: the places at which it is half as dark as the letter's ink.
 
-Pixels are continuous: pixel i covers [i, i + 1), its middle is i + 0.5.
+Coordinates are continuous: pixel i covers [i, i + 1), its middle is i + 0.5. `head_top_edge` gives
+the upper edge of a head or roof, on which tags stand.
 """
 
 from __future__ import annotations
@@ -9,10 +10,9 @@ from functools import cache
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from crownlet.infer.measure.ink import Grey, LetterInk, Mask
-from crownlet.infer.records import Floats
+from crownlet.infer.records import Bools, Floats
 
 EDGE_DARKNESS = 0.5
 
@@ -23,7 +23,7 @@ RULER_STEP_PX = 0.25
 """Px between samples along a ruler."""
 
 RULER_MARGIN_PX = 2.0
-"""Px by which a ruler is looked along past both its ends."""
+"""Px by which a ruler is searched past both its ends."""
 
 
 def top_edges(dark: Grey) -> Floats:
@@ -61,7 +61,7 @@ def undersides(dark: Grey) -> Floats:
 
 
 def _first_edge(dark: Grey) -> Floats:
-    """Where each column crosses the half level for the first time, from row 0 on."""
+    """(w,) y at which each column first crosses half darkness, from row 0 on."""
     inked = dark >= EDGE_DARKNESS
     at = inked.argmax(axis=0)
     columns = np.arange(dark.shape[1])
@@ -73,12 +73,12 @@ def _first_edge(dark: Grey) -> Floats:
 
 
 def _edge_offset(high: Floats, low: Floats) -> Floats:
-    """How far from the darker of two neighbours toward the paler one the half level lies."""
+    """Share of the way from the darker of two neighbours to the paler one to half darkness."""
     return np.asarray((high - EDGE_DARKNESS) / np.maximum(high - low, 1e-6))
 
 
 def gap_edges(dark: Grey, a: Floats, b: Floats) -> tuple[Floats, Floats]:
-    """The two edges of the white between points a and b (2,) that lie in ink."""
+    """The two edges (2,) of the gap between points a and b (2,) that lie in ink, px."""
     along = b - a
     length = float(np.hypot(*along))
     unit = along / max(length, 1e-9)
@@ -91,9 +91,10 @@ def gap_edges(dark: Grey, a: Floats, b: Floats) -> tuple[Floats, Floats]:
 
 
 def shows_skin(dark: Grey, a: Floats, b: Floats, beside: float = 0.0) -> bool:
-    """Whether skin shows somewhere on the way from a to b; pale ink, a blurred hairline, are none.
+    """Whether skin shows somewhere on the way from a to b (2,); pale ink and a blurred hairline do
+    not count as skin.
 
-    Ink up to `beside` px away from the straight way counts as well.
+    Ink up to `beside` px away from the straight way closes it as well.
     """
     along = b - a
     length = float(np.hypot(*along))
@@ -106,7 +107,7 @@ def shows_skin(dark: Grey, a: Floats, b: Floats, beside: float = 0.0) -> bool:
 
 
 def _crossing(place: Floats, values: Floats, otherwise: float) -> float:
-    """Where values first rise to the half level."""
+    """Place at which values first rise to half darkness."""
     over = values >= EDGE_DARKNESS
     k = int(over.argmax())
     if not over[k] or k == 0:
@@ -116,7 +117,7 @@ def _crossing(place: Floats, values: Floats, otherwise: float) -> float:
 
 
 def sample_at(dark: Grey, points: Floats) -> Floats:
-    """Values at points (N, 2), px, between the four pixels around each."""
+    """(N,) values at points (N, 2), px, interpolated between the four pixels around each."""
     height, width = dark.shape
     x = np.clip(points[:, 0] - 0.5, 0.0, width - 1.001)
     y = np.clip(points[:, 1] - 0.5, 0.0, height - 1.001)
@@ -127,13 +128,11 @@ def sample_at(dark: Grey, points: Floats) -> Floats:
     return np.asarray(upper * (1 - v) + lower * v, np.float64)
 
 
-Bools = npt.NDArray[np.bool_]
-
 MIN_HEAD_STROKE_Q = 0.36
-"""Strokes thinner than this, in q, are no part of a head: tags are 0.12 to 0.3 q thick."""
+"""Strokes thinner than this are no part of a head: tags are 0.12 to 0.3 q thick."""
 
 HEAD_BOTTOM_Q = {"": 1.2, "ל": -0.6}
-"""Heads and roofs end above this, in q below the ruled line: their lower part is left aside."""
+"""Heads and roofs end above this, in q below the ruled line: what is lower is not searched."""
 
 FLANK_Q = 0.25
 """An edge that falls by more than this within as much, in q, is a flank."""
@@ -148,14 +147,14 @@ def head_top_edge(ink: LetterInk) -> tuple[Floats, Bools]:
 
     Elsewhere it is that of the nearest of them; all NaN where there is none.
     """
-    low = ink.y(HEAD_BOTTOM_Q["ל" if ink.letter == "ל" else ""])
+    low = ink.row(HEAD_BOTTOM_Q["ל" if ink.letter == "ל" else ""])
     if low < 1:
         width = ink.dark.shape[1]
         return np.full(width, np.nan), np.zeros(width, np.bool_)
     size = max(3, int(MIN_HEAD_STROKE_Q * ink.scale) | 1)
-    thick = np.asarray(cv2.morphologyEx(ink.own[:low], cv2.MORPH_OPEN, _disc(size)), np.uint8)
+    thick = np.asarray(cv2.morphologyEx(ink.own_mask[:low], cv2.MORPH_OPEN, _disc(size)), np.uint8)
     known = np.asarray(thick.any(axis=0), np.bool_)
-    rough, fine = thick.argmax(axis=0).astype(np.float64), top_edges(ink.whole[:low])
+    rough, fine = thick.argmax(axis=0).astype(np.float64), top_edges(ink.own_dark[:low])
     if ink.letter != "ל":
         known &= rough > ink.origin[1] + HEAD_TOP_RANGE_Q[0] * ink.scale
         known &= rough < ink.origin[1] + HEAD_TOP_RANGE_Q[1] * ink.scale

@@ -52,11 +52,11 @@ class LetterInk:
     dark: Grey
     """(h, w): 0 skin, 1 ink, of all ink in sight."""
     labels: npt.NDArray[np.int32]
-    """(h, w): number of the piece, 0 for white."""
+    """(h, w): number of the piece, 0 for skin."""
     pieces: tuple[Piece, ...]
     """The letter's own pieces, the largest first."""
     mixed: bool
-    """Whether its ink runs into a neighbour's, so that its ends cannot be told from the ink."""
+    """Whether its ink runs into a neighbour's, so that the ink does not show where it ends."""
     alone: bool
     """Whether no other ink is in sight."""
     to_page: Floats
@@ -67,48 +67,48 @@ class LetterInk:
     """(6, 32, 24) part masks of the assessor."""
 
     @cached_property
-    def own(self) -> Mask:
+    def own_mask(self) -> Mask:
         """(h, w): 1 where ink is the letter's own."""
-        return (self.labels > 0).astype(np.uint8) if self.alone else self.of(self.pieces)
+        return (self.labels > 0).astype(np.uint8) if self.alone else self.mask_of(self.pieces)
 
     @cached_property
-    def body(self) -> Grey:
+    def main_dark(self) -> Grey:
         """`dark` of the largest piece alone, with its soft edge."""
-        return self.soft(self.pieces[:1])
+        return self.darkness_of(self.pieces[:1])
 
     @cached_property
-    def whole(self) -> Grey:
+    def own_dark(self) -> Grey:
         """`dark` of all its pieces, with their soft edges."""
-        return self.soft(self.pieces)
+        return self.darkness_of(self.pieces)
 
     @cached_property
-    def tags(self) -> Grey:
-        """`part` of the tags."""
-        return self.part("tag")
+    def tag_mask(self) -> Grey:
+        """`part_mask` of the tags."""
+        return self.part_mask("tag")
 
-    def of(self, pieces: tuple[Piece, ...]) -> Mask:
+    def mask_of(self, pieces: tuple[Piece, ...]) -> Mask:
         """(h, w): 1 on these pieces."""
         inked = np.zeros(self.labels.shape, np.bool_)
         for piece in pieces:
             inked |= self.labels == piece.label
         return inked.view(np.uint8)
 
-    def soft(self, pieces: tuple[Piece, ...]) -> Grey:
+    def darkness_of(self, pieces: tuple[Piece, ...]) -> Grey:
         """`dark` on these pieces and the pixels beside them, 0 elsewhere."""
         if self.alone and len(pieces) == len(self.pieces):
             return self.dark
-        near = cv2.dilate(self.of(pieces), np.ones((3, 3), np.uint8))
+        near = cv2.dilate(self.mask_of(pieces), np.ones((3, 3), np.uint8))
         return np.asarray(self.dark * near, np.float32)
 
-    def part(self, name: str) -> Grey:
-        """(h, w): probability 0 to 1 that a pixel belongs to this part, as the assessor sees it."""
+    def part_mask(self, name: str) -> Grey:
+        """(h, w): the assessor's probability, 0 to 1, that a pixel belongs to this part."""
         return mask_on_patch(self.parts[PARTS.index(name)], self.crop, self.dark.shape)
 
-    def x(self, q: float) -> int:
+    def column(self, q: float) -> int:
         """Column at frame x, within the patch."""
         return min(max(round(self.origin[0] + q * self.scale), 0), self.dark.shape[1])
 
-    def y(self, q: float) -> int:
+    def row(self, q: float) -> int:
         """Row at frame y, within the patch."""
         return min(max(round(self.origin[1] + q * self.scale), 0), self.dark.shape[0])
 
@@ -118,10 +118,10 @@ class LetterInk:
 
 
 def mask_on_patch(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:
-    """A part mask (32, 24) drawn out smoothly over a patch (h, w), 0 to 1."""
+    """A part mask (32, 24) interpolated over a patch (h, w), 0 to 1."""
     matrix = crop / CROP_PX_PER_CELL
-    # The masks lie on the ink best so (three pages by held-out hands, to a tenth of a cell): from
-    # the middles of cells, and half a px by which crops are cut beside their own truth.
+    # The offset that fits masks to ink best, to a tenth of a cell (three pages by held-out hands):
+    # half a cell to the cells' middles, less half a px by which crops are cut off their truth.
     matrix[:, 2] += matrix[:, :2].sum(axis=1) * 0.5 - 0.3
     size = (shape[1], shape[0])
     drawn = cv2.warpAffine(
@@ -132,28 +132,28 @@ def mask_on_patch(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:
 
 
 MAX_PATCH_PX_PER_Q = 24.0
-"""Most px per q looked at: a tenth of a q is then 2.4 px, and pages of larger letters cost no
-more."""
+"""Largest scale of a patch: a tenth of a q is then 2.4 px, and pages of larger letters take no
+longer."""
 
 PATCH_MARGIN_Q = 0.3
-"""White around the letter's box, in q; the locator's boxes are within 0.25 q of the ink's."""
+"""Margin around the letter's box, in q; the locator's boxes are within 0.25 q of the ink's."""
 
 MIN_PIECE_AREA_SQUARE_Q = 0.02
-"""Pieces of ink smaller than this, in square q, are specks: a hair's point of 0.1 by 0.2 q."""
+"""Pieces of ink smaller than this, in square q, are specks: 0.1 by 0.2 q."""
 
 MIN_OWN_INK_P = 0.2
-"""Ink is the letter's where the assessor calls it so from this probability on: of a letter that
-stands apart all but a hundredth is (935 letters by calibration hands)."""
+"""Probability of the assessor from which ink is the letter's: of a letter that stands apart all but
+a hundredth is (935 letters by calibration hands)."""
 
 MIN_ROTATED_DEGREES = 0.2
-"""A letter turned by less, in degrees, is cut out as it stands: a leg of 5 q leans by 0.02 q."""
+"""A letter rotated by less is cut out unrotated: a leg of 5 q leans by 0.02 q."""
 
 MAX_PATCH_PX = 400
-"""Most px of a patch either way."""
+"""Largest width and height of a patch, px."""
 
 MIN_OWN_SHARE, MIN_UNMIXED_SHARE = 0.5, 0.97
-"""A piece is the letter's from the one share of such ink on; below the other it runs into a
-neighbour, and what is not covered is cut off."""
+"""Shares of a piece that are the letter's ink: from the first on the piece is the letter's; below
+the second it runs into a neighbour, and the remaining ink is cut off."""
 
 
 def cut_out(
@@ -171,7 +171,7 @@ def cut_out(
     """
     patch, back, origin, scale = _cut_patch(flat, body, box, q)
     dark = _darkness(patch)
-    # With statistics this takes five times as long; of most pieces nothing but the area is needed.
+    # With statistics this takes five times as long; most pieces need nothing but their area.
     _, numbered = cv2.connectedComponents((dark >= 0.5).astype(np.uint8), connectivity=8)
     labels = np.asarray(numbered, np.int32)
     areas = np.bincount(labels.ravel())
@@ -194,16 +194,19 @@ def _cut_patch(
     box: tuple[float, float, float, float],
     q: float,
 ) -> tuple[Mask, Floats, tuple[float, float], float]:
-    """The letter upright at `scale` px per q, the way back to the page, and its frame's zero."""
+    """The letter upright, the matrix (2, 3) back to the page, its frame's zero in px, and px per
+    q."""
     x, y, _, angle = body
     scale = min(q, MAX_PATCH_PX_PER_Q)
     grow = scale / q
     c, s = grow * cos(radians(angle)), grow * sin(radians(angle))
     ends = [(i - x, j - y) for i in (box[0], box[2]) for j in (box[1], box[3])]
     across, down = [c * i + s * j for i, j in ends], [c * j - s * i for i, j in ends]
-    room = PATCH_MARGIN_Q * scale
-    width, tall = (min(MAX_PATCH_PX, ceil(max(v) - min(v) + 2 * room) + 2) for v in (across, down))
-    left, top = ceil(room - min(across)), ceil(room - min(down))
+    margin = PATCH_MARGIN_Q * scale
+    width, tall = (
+        min(MAX_PATCH_PX, ceil(max(v) - min(v) + 2 * margin) + 2) for v in (across, down)
+    )
+    left, top = ceil(margin - min(across)), ceil(margin - min(down))
     if abs(angle) < MIN_ROTATED_DEGREES and scale == q:
         column, row = int(x) - left, int(y) - top
         back = np.array([[1.0, 0.0, column], [0.0, 1.0, row]])
@@ -220,7 +223,7 @@ def _cut_patch(
 
 
 def _page_window(flat: Mask, column: int, row: int, width: int, tall: int) -> Mask:
-    """Part of the page, bare skin beyond its edges."""
+    """Part of the page, filled with bare skin beyond its edges."""
     y0, y1 = max(0, row), min(flat.shape[0], row + tall)
     x0, x1 = max(0, column), min(flat.shape[1], column + width)
     inside = flat[y0:y1, x0:x1]
@@ -232,48 +235,61 @@ def _page_window(flat: Mask, column: int, row: int, width: int, tall: int) -> Ma
     return framed
 
 
+SKIN_GREYS, INK_GREYS = (160, 255), (0, 111)
+"""Greys, of 0 to 255, among which the medians of skin and ink are taken."""
+
+DEFAULT_INK_GREY = 32
+"""Grey of ink where a letter has fewer dark pixels than `MIN_PIXELS_FOR_GREY`."""
+
+MIN_PIXELS_FOR_GREY = 8
+
 _GREYS = np.arange(256, dtype=np.float32)
 
 
 def _darkness(patch: Mask) -> Grey:
     """Share of ink 0 to 1, between the middle greys of this letter's ink and of its skin."""
     sums = np.cumsum(np.bincount(patch[::2, ::2].ravel(), minlength=256))
-    skin = _median_grey(sums, 160, 255, crops.FILL_GREY)
-    ink = _median_grey(sums, 0, 111, 32)
+    skin = _median_grey(sums, *SKIN_GREYS, crops.FILL_GREY)
+    ink = _median_grey(sums, *INK_GREYS, DEFAULT_INK_GREY)
     table = np.clip((skin - _GREYS) / max(skin - ink, 1.0), 0.0, 1.0)
     return np.asarray(cv2.LUT(patch, table), np.float32)
 
 
-def _median_grey(sums: npt.NDArray[np.int64], low: int, high: int, else_: float) -> float:
-    """Median grey of the pixels from one grey to another; `sums` are the counts up to each."""
+def _median_grey(sums: npt.NDArray[np.int64], low: int, high: int, default: float) -> float:
+    """Median grey of the pixels with greys `low` to `high`; `sums` (256,) counts pixels up to
+    each."""
     before = int(sums[low - 1]) if low else 0
     count = int(sums[high]) - before
-    return float(np.searchsorted(sums, before + count / 2)) if count >= 8 else float(else_)
+    return (
+        float(np.searchsorted(sums, before + count / 2))
+        if count >= MIN_PIXELS_FOR_GREY
+        else float(default)
+    )
 
 
 def _own_pieces(
     labels: npt.NDArray[np.int32],
     areas: npt.NDArray[np.int64],
     covered: npt.NDArray[np.bool_],
-    least: float,
+    min_area: float,
 ) -> tuple[tuple[Piece, ...], bool]:
     """Pieces that are the letter's, the largest first, and whether one runs into a neighbour.
 
-    `areas` are those of all pieces by their number; what is smaller than `least` is a speck. What
-    is cut off of a piece is taken out of `labels`.
+    `areas` are those of all pieces by their number; what is smaller than `min_area` is a speck.
+    What is cut off a piece is removed from `labels`.
     """
     pieces: list[Piece] = []
     mixed = False
     for k in (np.argsort(-areas[1:], kind="stable") + 1).tolist():
         area = int(areas[k])
-        if area < least:
+        if area < min_area:
             break
         here = labels == k
         share = np.count_nonzero(here & covered) / area
         if share < MIN_OWN_SHARE:
             continue
         x0, y0, width, height = cv2.boundingRect(here.astype(np.uint8))
-        # What runs out of the room below the letter's box is a tag of the next line.
+        # What reaches the patch's lower edge is a tag of the next line.
         if pieces and y0 + height == len(labels):
             continue
         if share < MIN_UNMIXED_SHARE:
@@ -291,23 +307,26 @@ def _compose(first: Floats, then: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Length:
-    """A length in q between two points of the letter's patch, px."""
+    """A length in q between two points (2,) of the letter's patch, px."""
 
     name: str
-    of: str
+    defect: str
+    """The defect of the catalogue that the length is evidence of."""
     q: float
     start: Floats
     end: Floats
     sure: bool = True
-    """Whether a white that it measures is as white as skin, and, where none was found, its place as
-    dark as ink."""
+    """Whether a measured gap is as pale as skin, and the place of one that was not found as dark as
+    ink."""
 
 
-def vertical_length(name: str, of: str, x: float, y0: float, y1: float, scale: float) -> Length:
+def vertical_length(name: str, defect: str, x: float, y0: float, y1: float, scale: float) -> Length:
     """The height between two levels at column x; below 0 where y1 lies above y0."""
-    return Length(name, of, (y1 - y0) / scale, np.array([x, y0]), np.array([x, y1]))
+    return Length(name, defect, (y1 - y0) / scale, np.array([x, y0]), np.array([x, y1]))
 
 
-def horizontal_length(name: str, of: str, y: float, x0: float, x1: float, scale: float) -> Length:
+def horizontal_length(
+    name: str, defect: str, y: float, x0: float, x1: float, scale: float
+) -> Length:
     """The width between two columns at height y; below 0 where x1 lies left of x0."""
-    return Length(name, of, (x1 - x0) / scale, np.array([x0, y]), np.array([x1, y]))
+    return Length(name, defect, (x1 - x0) / scale, np.array([x0, y]), np.array([x1, y]))

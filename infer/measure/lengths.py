@@ -1,7 +1,9 @@
-"""How long legs are: under a roof from its underside, under a head from its top.
+"""Lengths of legs, feet, heads, heels and points of a letter.
 
-A head slopes and is rounded below, so that where it ends and its leg begins is a matter of taste;
-Mishnat Sofrim gives the final nun's four pens with its head.
+A leg is measured under a roof from its underside, under a head from its top: a head slopes and is
+rounded below, so that its end cannot be placed, and Mishnat Sofrim gives the final nun's four pens
+with its head. A foot is compared with the other foot of its letter (gimel, Mishnat Sofrim), heads
+with each other, and the roof of chet with the top of its right head.
 """
 
 from __future__ import annotations
@@ -25,6 +27,10 @@ ROOF_UNDERSIDE_RANGE_Q = (0.2, 1.8)
 that leans out over its head."""
 
 
+MIN_ROOF_COLUMNS = 4
+"""Columns of the roof that show beside the leg, px."""
+
+
 def leg_lengths(ink: LetterInk) -> list[Length]:
     """Lengths of the legs that may be short or long, in q along the upright."""
     found = []
@@ -32,10 +38,10 @@ def leg_lengths(ink: LetterInk) -> list[Length]:
     if ink.letter in RIGHT_LEG_LETTERS + LEFT_LEG_LETTERS + HEADED_LETTERS:
         others = tuple(piece for piece in ink.pieces if piece is not leg)
         found += _attached_leg_length(
-            ink, edges.bottom_edges(ink.soft(others) if leg else ink.whole)
+            ink, edges.bottom_edges(ink.darkness_of(others) if leg else ink.own_dark)
         )
     if leg is not None:
-        dark = ink.soft((leg,))
+        dark = ink.darkness_of((leg,))
         top, end = float(np.nanmin(edges.top_edges(dark))), edges.bottom_edges(dark)
         k = int(np.nanargmax(end))
         found.append(
@@ -73,24 +79,26 @@ def _roof_underside(ink: LetterInk, end: int) -> float | None:
 
     The other half of a roof may be cut off aslant, and a drop hangs from it.
     """
-    above, below = (ink.y(q) for q in ROOF_UNDERSIDE_RANGE_Q)
+    above, below = (ink.row(q) for q in ROOF_UNDERSIDE_RANGE_Q)
     if above >= below:
         return None
-    under = above + edges.undersides(ink.body[above : below + 1])
+    under = above + edges.undersides(ink.main_dark[above : below + 1])
     columns = np.arange(len(under))
     beside = columns > end if ink.letter in LEFT_LEG_LETTERS else columns < end
     free = np.flatnonzero((under < below - 1.0) & beside)
-    if len(free) < 4:
+    if len(free) < MIN_ROOF_COLUMNS:
         return None
     half = free[: len(free) // 2] if ink.letter in LEFT_LEG_LETTERS else free[len(free) // 2 :]
     return float(np.median(under[half]))
 
 
 FEET_TOP_Q = 2.2
-"""The feet are looked for lower than this, in q below the ruled line."""
+"""Feet lie lower than this, in q below the ruled line."""
 
 RIGHT_FOOT_WIDTH_Q = 0.45
-"""The right foot's end lies within so much, in q, of the right edge of the feet."""
+"""The right foot's end lies within this distance, in q, of the right edge of the feet."""
+
+MIN_FEET_WIDTH_Q = 0.6
 
 FEET_SEPARATION_Q = 0.15
 """Ink between the two ends that belongs to neither, in q."""
@@ -98,14 +106,14 @@ FEET_SEPARATION_Q = 0.15
 
 def foot_drop(ink: LetterInk) -> list[Length]:
     """Height of the left foot's end above the right foot's, q; below 0 if the left is lower."""
-    low = edges.bottom_edges(ink.whole)
-    low[~(low > ink.y(FEET_TOP_Q))] = np.nan
+    low = edges.bottom_edges(ink.own_dark)
+    low[~(low > ink.row(FEET_TOP_Q))] = np.nan
     columns = np.flatnonzero(np.isfinite(low))
-    if len(columns) < 0.6 * ink.scale:
+    if len(columns) < MIN_FEET_WIDTH_Q * ink.scale:
         return []
-    border = columns[-1] - RIGHT_FOOT_WIDTH_Q * ink.scale
-    right = columns[columns >= border]
-    left = columns[columns < border - FEET_SEPARATION_Q * ink.scale]
+    right_start = columns[-1] - RIGHT_FOOT_WIDTH_Q * ink.scale
+    right = columns[columns >= right_start]
+    left = columns[columns < right_start - FEET_SEPARATION_Q * ink.scale]
     if not len(right) or not len(left):
         return []
     a, b = int(left[low[left].argmax()]), int(right[low[right].argmax()])
@@ -124,14 +132,14 @@ HEADS_RANGE_Q = (0.05, 0.9)
 """Rows of the heads in q below the ruled line: tags stand above, limbs meet below."""
 
 MIN_HEAD_AREA_SQUARE_Q = 0.12
-"""A head shows at least so much ink there, in square q."""
+"""A head shows at least this much ink there, in square q."""
 
 
 def head_gaps(ink: LetterInk) -> list[Length]:
-    """The white between each two neighbouring heads, q; one of 0 for each that is wanting."""
-    top, foot = ink.y(HEADS_RANGE_Q[0]), ink.y(HEADS_RANGE_Q[1])
-    zone = np.zeros_like(ink.own)
-    zone[top:foot] = ink.own[top:foot]
+    """The gap between each two neighbouring heads, q; one of 0 where heads are missing."""
+    top, foot = ink.row(HEADS_RANGE_Q[0]), ink.row(HEADS_RANGE_Q[1])
+    zone = np.zeros_like(ink.own_mask)
+    zone[top:foot] = ink.own_mask[top:foot]
     count, labels, stats, centres = cv2.connectedComponentsWithStats(zone, connectivity=8)
     heads = [
         k
@@ -157,24 +165,24 @@ from."""
 
 
 def heel_length(ink: LetterInk) -> list[Length]:
-    """How far the heel stands out to the right of wall or leg, q (Mishnat Sofrim: bet, dalet)."""
+    """Length of the heel to the right of wall or leg, q (Mishnat Sofrim: bet, dalet)."""
     zone, limb = HEEL_RANGES_Q[ink.letter]
-    right = edges.right_edges(ink.body)
-    out, beside = (right[ink.y(a) : ink.y(b)] for a, b in (zone, limb))
+    right = edges.right_edges(ink.main_dark)
+    out, beside = (right[ink.row(a) : ink.row(b)] for a, b in (zone, limb))
     if not np.isfinite(out).any() or not np.isfinite(beside).any():
         return []
     k = int(np.nanargmax(out))
     edge = float(np.nanmedian(beside))
-    y = ink.y(zone[0]) + k + 0.5
+    y = ink.row(zone[0]) + k + 0.5
     return [horizontal_length("heel", "heel_missing", y, edge, float(out[k]), ink.scale)]
 
 
 def kotz_length(ink: LetterInk) -> list[Length]:
-    """How far the lower left point of the yud reaches below its head's underside, q.
+    """Length of the lower left point of the yud below its head's underside, q.
 
     It is the deepest fall of the lower edge's level on the way from the left to the leg's end.
     """
-    low = edges.bottom_edges(ink.body)
+    low = edges.bottom_edges(ink.main_dark)
     inked = np.flatnonzero(np.isfinite(low))
     low = low[inked[0] : int(np.nanargmax(low)) + 1]
     if len(low) < 3:
@@ -193,12 +201,12 @@ HUMP_WIDTH_SHARES, RIGHT_HEAD_WIDTH_SHARES = (0.34, 0.68), (0.72, 0.95)
 
 
 def roof_end(ink: LetterInk) -> list[Length]:
-    """How far below the top of a chet's right head its roof ends, in the middle, in q.
+    """Distance from the top of a chet's right head down to its roof's underside in the middle, q.
 
-    Under a hump the white rises to the height of the heads; a flat roof lies there at its full
+    Under a hump the space rises to the height of the heads; a flat roof lies there at its full
     thickness. Half of the columns decide, so that a tag that stands there does not.
     """
-    top, under = edges.top_edges(ink.body), edges.undersides(ink.body)
+    top, under = edges.top_edges(ink.main_dark), edges.undersides(ink.main_dark)
     inked = np.flatnonzero(np.isfinite(top))
     if len(inked) < ink.scale:
         return []

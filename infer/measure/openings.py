@@ -1,7 +1,7 @@
-"""How wide the way out of a letter's inner white is: none in samech and final mem, some in mem.
+"""Width of the opening of a letter's inner space: 0 in samech and final mem, more in mem and pe.
 
-The white is widened step by step from its middle: the way out is as wide as the widest disc that
-passes it.
+The opening is as wide as the widest disc that passes from the middle of the inner space to the
+outside, found by bisection.
 """
 
 from __future__ import annotations
@@ -25,58 +25,58 @@ NOSE_JOINT_BOTTOM_Q = 1.9
 """Mem's nose is joined to its roof above this."""
 
 MIN_LIMB_AREA_SQUARE_Q = 0.1
-"""Both show at least so much ink below it, in square q."""
+"""Nose and base, drop and frame, show at least this much ink below their joint, in square q."""
 
 MIN_HOLE_AREA_SQUARE_Q, HOLE_MIDDLE_TOP_Q = 0.05, 0.45
-"""A white shut in is larger than this, in square q, and has its middle lower than this, in q below
-the ruled line: others are flaws of the ink."""
+"""An enclosed space is larger than the first, in square q, and has its middle lower than the
+second, in q below the ruled line: others are flaws of the ink."""
 
 INNER_SPACE_RANGE_Q = (0.6, 2.6)
-"""Rows in q below the ruled line between which the inner white has its middle."""
+"""Rows in q below the ruled line between which the inner space has its middle."""
 
 BISECTION_STEPS = 7
 """Halvings of the range in which the width lies: to a hundredth of a q."""
 
 MAX_OPENING_Q = 1.6
-"""Ways wider than this, in q, are wide open."""
+"""Wider openings are measured as this wide, in q."""
 
 
 def opening_width(ink: LetterInk) -> list[Length]:
-    """Width of the way from the inner white to the outside, q; 0 for a letter closed all round."""
+    """Width of the way from the inner space to the outside, q; 0 for a letter closed all round."""
     if ink.letter not in RING_LETTERS:
         found = _limb_gap(
             ink, *(_drop_and_frame(ink) if ink.letter in DROP_LETTERS else _nose_and_base(ink))
         )
         shut = _enclosed_space(ink) if ink.letter in DROP_LETTERS else None
         return [Length("opening", "ring_closed", 0.0, shut, shut)] if shut is not None else found
-    of = "ring_open"
+    defect = "ring_open"
     depth, centre = _distances_to_ink(ink)
     if centre is None:
         return []
     narrow, wide = 0.0, min(float(depth[centre]), MAX_OPENING_Q / 2 * ink.scale)
     at = np.array([centre[1] + 0.5, centre[0] + 0.5])
     if not _leads_out(depth, centre, 0.5):
-        return [Length("opening", of, 0.0, at, at)]
+        return [Length("opening", defect, 0.0, at, at)]
     for _ in range(BISECTION_STEPS):
         middle = (narrow + wide) / 2
         narrow, wide = (middle, wide) if _leads_out(depth, centre, middle) else (narrow, middle)
     start, end = _opening_ruler(ink, depth, centre, narrow, wide)
     size = float(np.hypot(*(end - start))) / ink.scale
-    return [Length("opening", of, size, start, end, shows_skin(ink.dark, start, end))]
+    return [Length("opening", defect, size, start, end, shows_skin(ink.dark, start, end))]
 
 
 def _drop_and_frame(ink: LetterInk) -> tuple[Mask, Mask]:
-    """The drop of pe and the frame that it must not touch but at its joint."""
+    """Masks of the drop of pe and of the frame, which it touches only at its joint."""
     low = _ink_below(ink, DROP_JOINT_BOTTOM_Q)
-    frame = low & (np.maximum(ink.part("roof"), ink.part("leg")) > 0.5)
-    return low & (ink.part("head") > 0.5), frame
+    frame = low & (np.maximum(ink.part_mask("roof"), ink.part_mask("leg")) > 0.5)
+    return low & (ink.part_mask("head") > 0.5), frame
 
 
 def _enclosed_space(ink: LetterInk) -> Floats | None:
-    """Middle of a white that ink shuts in all round, if there is one."""
-    bare = np.pad((ink.whole <= MAX_SKIN_DARKNESS).astype(np.uint8), 1, constant_values=1)
+    """Middle (2,) of a space that ink encloses all round, px; None without one."""
+    bare = np.pad((ink.own_dark <= MAX_SKIN_DARKNESS).astype(np.uint8), 1, constant_values=1)
     count, _, stats, centres = cv2.connectedComponentsWithStats(bare, connectivity=4)
-    under = ink.y(HOLE_MIDDLE_TOP_Q) + 1
+    under = ink.row(HOLE_MIDDLE_TOP_Q) + 1
     for k in range(2, count):
         if (
             stats[k, cv2.CC_STAT_AREA] > MIN_HOLE_AREA_SQUARE_Q * ink.scale**2
@@ -93,19 +93,19 @@ def _nose_and_base(ink: LetterInk) -> tuple[Mask, Mask]:
     )
     large = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > MIN_LIMB_AREA_SQUARE_Q * ink.scale**2) + 1
     if not len(large):
-        return np.zeros_like(ink.own), np.zeros_like(ink.own)
+        return np.zeros_like(ink.own_mask), np.zeros_like(ink.own_mask)
     left, right = (large[pick(centres[large, 0])] for pick in (np.argmin, np.argmax))
     return (labels == left).astype(np.uint8), (labels == right).astype(np.uint8)
 
 
 def _ink_below(ink: LetterInk, q: float) -> Mask:
-    low = np.zeros_like(ink.own)
-    low[ink.y(q) :] = ink.own[ink.y(q) :]
+    low = np.zeros_like(ink.own_mask)
+    low[ink.row(q) :] = ink.own_mask[ink.row(q) :]
     return low
 
 
 def _limb_gap(ink: LetterInk, one: Mask, other: Mask) -> list[Length]:
-    """The white between two parts of the letter, 0 where they meet."""
+    """The gap between two parts of the letter, 0 where they meet."""
     if min(int(one.sum()), int(other.sum())) < MIN_LIMB_AREA_SQUARE_Q * ink.scale**2:
         return []
     near, far = nearest_pixels(one, other)
@@ -115,11 +115,11 @@ def _limb_gap(ink: LetterInk, one: Mask, other: Mask) -> list[Length]:
 
 
 def _distances_to_ink(ink: LetterInk) -> tuple[Floats, tuple[int, int] | None]:
-    """Distance of each white pixel to the ink, with white all round, and the innermost of them."""
-    framed = np.pad(ink.own, 2)
+    """Distance of each pixel of skin to the ink, padded by skin, and the innermost pixel."""
+    framed = np.pad(ink.own_mask, 2)
     depth = cv2.distanceTransform(1 - framed, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    rows = slice(ink.y(INNER_SPACE_RANGE_Q[0]) + 2, ink.y(INNER_SPACE_RANGE_Q[1]) + 2)
-    # White is inside where ink lies to its left and right and above it.
+    rows = slice(ink.row(INNER_SPACE_RANGE_Q[0]) + 2, ink.row(INNER_SPACE_RANGE_Q[1]) + 2)
+    # Skin is inside where ink lies to its left and right and above it.
     inner = np.zeros(depth.shape, np.bool_)
     ways = (np.maximum.accumulate(framed, axis=1), np.maximum.accumulate(framed, axis=0))
     right = np.maximum.accumulate(framed[:, ::-1], axis=1)[:, ::-1]
@@ -140,14 +140,14 @@ def _leads_out(depth: Floats, centre: tuple[int, int], radius: float) -> bool:
 def _opening_ruler(
     ink: LetterInk, depth: Floats, centre: tuple[int, int], narrow: float, wide: float
 ) -> tuple[Floats, Floats]:
-    """Ends of the ruler across the narrowest place of the way out."""
+    """Ends (2,) of the ruler across the narrowest place of the opening."""
     closed = (depth > wide).astype(np.uint8)
     _, labels = cv2.connectedComponents(closed, connectivity=4)
     inside = labels == labels[centre]
     reach = np.ones((3, 3), np.uint8)
     band = (depth > narrow) & ~inside
     grown = inside.astype(np.uint8)
-    # The place at which the inner white first meets the outer one when the disc shrinks.
+    # The place at which inner and outer space first meet when the disc shrinks.
     outside = ((labels > 0) & ~inside).astype(np.uint8)
     for _ in range(max(depth.shape)):
         fresh = cv2.dilate(grown, reach) & band.astype(np.uint8) & (1 - grown)
@@ -162,8 +162,8 @@ def _opening_ruler(
 
 
 def _shortest_gap_through(ink: LetterInk, place: Floats) -> tuple[Floats, Floats]:
-    """The shortest line of white through a place, between ink on either side of it."""
-    rows, columns = np.nonzero(ink.own)
+    """The shortest gap through a place (2,), between ink on either side of it."""
+    rows, columns = np.nonzero(ink.own_mask)
     away = np.stack([columns + 0.5, rows + 0.5], axis=1) - place
     length = np.hypot(away[:, 0], away[:, 1])
     first = int(length.argmin())

@@ -8,8 +8,16 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.infer.letters.assessor import likeliest_letters
 from crownlet.infer.quality.legibility import PictureLimits
-from crownlet.infer.records import SHAPE_DOUBT, Assessed, Box, Floats, GlyphRecord, Ints, Located
-from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
+from crownlet.infer.records import (
+    SHAPE_DOUBT,
+    UNFAMILIAR,
+    Assessed,
+    Box,
+    Floats,
+    GlyphRecord,
+    Ints,
+    Located,
+)
 from crownlet.infer.routing.reasons import (
     defect_reasons,
     definite_reasons,
@@ -23,7 +31,8 @@ if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
 
 MIN_EXPECTED_LETTER_P = 0.05
-"""The expected letter decides which crowns and faults are asked about if at least so likely."""
+"""Probability from which the expected letter, and not the read one, decides which crowns and
+defects apply."""
 
 
 def glyph_rows(
@@ -36,30 +45,33 @@ def glyph_rows(
     learned: tuple[str, ...],
     customs: Customs,
     thresholds: Thresholds,
-    judged: PictureLimits,
+    picture: PictureLimits,
 ) -> tuple[GlyphRecord, ...]:
     """Records in reading order, all arguments being in that order; `found` in px of the picture.
 
-    `learned` names the columns of `assessed.defects`; what `judged` skips is written, not routed.
+    `learned` names the columns of `assessed.defects`; what `picture` skips is written and not
+    routed.
     """
     rows = []
     for i, letter in enumerate(likeliest_letters(odds)):
         expected = None if matched is None else matched.expected(i)
         expected_p = float(odds[i, index_of(expected)]) if expected else 0.0
         basis = expected if expected and expected_p >= MIN_EXPECTED_LETTER_P else letter
-        wanted = customs.tags_expected(basis)
-        p = defect_probabilities(basis, assessed.defects[i], assessed.tags[i], wanted, learned)
+        tags_expected = customs.tags_expected(basis)
+        p = defect_probabilities(
+            basis, assessed.defects[i], assessed.tags[i], tags_expected, learned
+        )
         letter_p = float(odds[i].max())
         large = matched is not None and is_large_letter(matched, i)
-        p |= derived_probabilities(p, letter_p, None if large else float(judged.stretched[i]))
-        skipped = judged.skipped[i]
+        p |= derived_probabilities(p, letter_p, None if large else float(picture.stretched[i]))
+        skipped = picture.skipped[i]
         reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
         if reasons and matched is not None and matched.spelled_otherwise(i):
             reasons = [(name, "review") for name, _ in reasons]
         reasons += defect_reasons(p, thresholds, skipped)
-        if judged.unfamiliar[i]:
+        if picture.unfamiliar[i]:
             reasons.append((UNFAMILIAR, "review"))
-        if judged.strange_page:
+        if picture.strange_page:
             reasons = [(name, "review") for name, _ in reasons]
         route, names = merge_reasons(reasons)
         x, y, height, turn = (float(v) for v in found.body[i])
@@ -68,8 +80,8 @@ def glyph_rows(
                 glyph=i + 1, line=int(lines[i]) + 1, word=int(words[0][i]) + 1,
                 place=int(words[1][i]) + 1, letter=letter, letter_p=letter_p, expected=expected,
                 box=_box(found.box[i]), body=(x, y, height, turn),
-                tags_seen=int(assessed.tags[i].argmax()), tags_expected=wanted, p=p, route=route,
-                reasons=names, sure=definite_reasons(reasons),
+                tags_seen=int(assessed.tags[i].argmax()), tags_expected=tags_expected, p=p,
+                route=route, reasons=names, sure=definite_reasons(reasons),
                 in_name=matched is not None and matched.in_name(i),
                 not_examined=tuple(n for n in p if n in skipped and p[n] is not None),
             )
@@ -78,12 +90,12 @@ def glyph_rows(
 
 
 def defect_probabilities(
-    letter: str, defects: Floats, tags: Floats, wanted: int | None, learned: tuple[str, ...]
+    letter: str, defects: Floats, tags: Floats, tags_expected: int | None, learned: tuple[str, ...]
 ) -> dict[str, float | None]:
     """Probability of each glyph defect of one letter; None where it does not apply.
 
     `tags` (5,) are the odds of 0 to 4 or more tags. Crowns missing or in excess are counted against
-    `wanted`, what the customs expect; without an expectation they have no probability.
+    `tags_expected`, the number of the customs; without an expectation they have no probability.
     """
     column = {name: k for k, name in enumerate(learned)}
     p: dict[str, float | None] = {}
@@ -92,9 +104,9 @@ def defect_probabilities(
         if not CATALOGUE[name].applies_to(letter):
             continue
         if name == "tag_missing":
-            p[name] = float(tags[:wanted].sum()) if wanted else None
+            p[name] = float(tags[:tags_expected].sum()) if tags_expected else None
         elif name == "tag_excess":
-            p[name] = None if wanted is None else float(tags[wanted + 1 :].sum())
+            p[name] = None if tags_expected is None else float(tags[tags_expected + 1 :].sum())
         elif name in column:
             p[name] = float(defects[column[name]])
     return p

@@ -1,4 +1,4 @@
-"""What a page's record must say it did not examine, in plain words."""
+"""Sentences of a page's record on what was not examined."""
 
 from __future__ import annotations
 
@@ -22,9 +22,12 @@ WITHOUT_TEXT = (
     "letters absent, extra or exchanged, and the division of words: no portion was named or found"
 )
 
+FRAME_EDGE_PX = 1.0
+"""A box nearer than this to the edge of the picture is cut by it."""
+
 
 def not_examined(
-    judged: PictureLimits,
+    picture: PictureLimits,
     thresholds: Thresholds,
     matched: bool,
     cut: int,
@@ -32,11 +35,11 @@ def not_examined(
     agreement: float,
 ) -> tuple[str, ...]:
     """Sentences for `page.json`, those of this picture first."""
-    here = list(judged.sentences)
+    here = list(picture.sentences)
     if agreement < thresholds.doubted_agreement:
         here.insert(0, DOUBTFUL_SCRIPT.format(agreement))
-    elif judged.strange_page:
-        here.insert(0, UNFAMILIAR_HAND.format(judged.unfamiliar_share))
+    elif picture.strange_page:
+        here.insert(0, UNFAMILIAR_HAND.format(picture.unfamiliar_share))
     if cut:
         here.append(f"{cut} letter{'s' if cut > 1 else ''} cut by the frame of the picture")
     if not matched:
@@ -47,9 +50,8 @@ def not_examined(
 
 
 def count_cut_letters(found: Located, facts: ImageFacts) -> int:
-    """How many letters touch the edge of the picture."""
-    edge = 1.0
-    low = (found.box[:, :2] < edge).any(axis=1)
-    right = found.box[:, 2] > facts.width - edge
-    below = found.box[:, 3] > facts.height - edge
+    """Number of letters whose boxes (upright page, px) touch the edge of the picture."""
+    low = (found.box[:, :2] < FRAME_EDGE_PX).any(axis=1)
+    right = found.box[:, 2] > facts.width - FRAME_EDGE_PX
+    below = found.box[:, 3] > facts.height - FRAME_EDGE_PX
     return int((low | right | below).sum())

@@ -20,7 +20,8 @@ from crownlet.infer.records import (
 from crownlet.infer.thresholds import Thresholds
 
 MAX_UNSEEN_LETTER_P = 0.02
-"""A letter with less probability than this is hardly seen where another one is read."""
+"""The expected letter is excluded, where another one is read, if its probability is at most
+this."""
 
 _RANK: dict[Route, int] = {"clear": 0, "review": 1, "finding": 2}
 
@@ -50,7 +51,7 @@ def defect_reasons(
 ) -> list[Reason]:
     """Reasons from probabilities, surest first; `skipped` defects have none.
 
-    A doubt of shape has its own borders: see `letter_reasons`.
+    A doubt of shape has its own limits: see `letter_reasons`.
     """
     reasons: list[Reason] = []
     for name, value in sorted(p.items(), key=lambda item: -(item[1] or 0.0)):
@@ -91,15 +92,15 @@ def letter_reasons(
 MEASURED_DEFECTS = frozenset(
     {"part_loose", "heads_touch", "leg_touches_roof", "ring_open", "ring_closed", "foot_level"}
 )
-"""Defects of which the measure is heard.
+"""Defects for which a measure may send a letter to review.
 
 On seeds never used before, 300 pages by held-out hands, photographed or scanned, worn and faded, 30
 to 90 px: of 47,857 letters without a fault 74 went to review by the measure alone (0.15%, 43 of
 them drops of pe); of 1,544 faulty ones that the networks had cleared, nearly all too faint to be
-seen, it brought back 59, of the 91 plain ones one. Of the networks' findings it denied 4 of 367,
-all of them real. On 100 clean pages at 64 px it sent none of 18,446 letters. Whites at tags are not
-heard, since hairline stems are often too pale to say anything, nor whites across strokes, which
-worn ink has as well (0.1% of the letters), nor lengths, heels and points, in which hands and
+seen, it sent 59 to review, and one of the 91 plain ones. Of the networks' findings it denied 4 of
+367, all of them real. On 100 clean pages at 64 px it sent none of 18,446 letters. Gaps at tags are
+left out, since hairline stems are often too pale to be measured, and gaps across strokes, which
+worn ink has as well (0.1% of the letters), and lengths, heels and points, in which hands and
 customs differ.
 """
 
@@ -107,7 +108,7 @@ customs differ.
 def review_disagreements(
     rows: tuple[GlyphRecord, ...], measurements: Iterable[Measurement], thresholds: Thresholds
 ) -> tuple[GlyphRecord, ...]:
-    """The rows with the letters sent to review on which the two do not agree."""
+    """The rows, with the letters in review on which networks and measures disagree."""
     by_letter: dict[int, list[Measurement]] = defaultdict(list)
     for measurement in measurements:
         if measurement.of in MEASURED_DEFECTS:
@@ -119,18 +120,18 @@ def review_disagreements(
 
 
 def _compare_row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresholds) -> GlyphRecord:
-    said: dict[str, set[str]] = defaultdict(set)
+    answers: dict[str, set[str]] = defaultdict(set)
     for measurement in taken:
-        said[measurement.of].add(measurement.says)
+        answers[measurement.of].add(measurement.says)
     missed, doubted = [], set()
-    for name, says in said.items():
+    for name, says in answers.items():
         p = row.p.get(name)
         if p is None or name in row.not_examined:
             continue
-        border = thresholds.of(name)
-        if p < border.clear and "there" in says:
+        limits = thresholds.of(name)
+        if p < limits.clear and "there" in says:
             missed.append(name)
-        elif p >= border.finding and says == {"not_there"}:
+        elif p >= limits.finding and says == {"not_there"}:
             doubted.add(name)
     reasons = tuple(dict.fromkeys((*row.reasons, *missed)))
     route = row.route
@@ -148,5 +149,5 @@ def _finding_reasons(row: GlyphRecord, thresholds: Thresholds) -> set[str]:
         for name in row.reasons
         if (p := row.p.get(name)) is not None and p >= thresholds.of(name).finding
     }
-    # What was read against the text is no matter of measuring.
+    # Measures are no evidence against what was read otherwise than the text.
     return sure | ({LETTER_SWAPPED, LETTER_EXTRA} & set(row.reasons))

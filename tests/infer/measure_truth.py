@@ -1,6 +1,6 @@
 """Measured lengths against the true ones of rendered letters, from their outlines by shapely.
 
-As a script it prints the errors by measure: `python tests/infer/measuring_truth.py --pages 20`.
+As a script it prints the errors by measure: `python tests/infer/measure_truth.py --pages 20`.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from measuring_outlines import true_lengths
+from measure_outlines import true_lengths
 
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.page.compose import compose

@@ -7,7 +7,7 @@ from collections import defaultdict
 from pathlib import Path
 
 import cv2
-import measuring_truth
+import measure_truth
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -87,7 +87,7 @@ def inspector() -> Inspector:
 @pytest.fixture(scope="module")
 def errors() -> dict[str, list[float]]:
     defects = ("part_loose", "foot_level", "leg_short", "ring_open")
-    return measuring_truth.errors(range(36, 38), (None, *defects), 64.0)
+    return measure_truth.errors(range(36, 38), (None, *defects), 64.0)
 
 
 @pytest.mark.parametrize(
@@ -114,7 +114,7 @@ def by_place(record: PageRecord) -> dict[tuple[int, int, str], list[float]]:
 
 @pytest.mark.parametrize("turn", [90, 180, 270])
 def test_a_turned_page_is_measured_alike(inspector: Inspector, turn: int) -> None:
-    truth = measuring_truth.page(None, 33, letters=70)
+    truth = measure_truth.page(None, 33, letters=70)
     upright = inspector.inspect(truth.image)
     turned_image = np.ascontiguousarray(np.rot90(truth.image, -turn // 90))
     turned = inspector.inspect(turned_image)
@@ -133,38 +133,38 @@ def test_a_turned_page_is_measured_alike(inspector: Inspector, turn: int) -> Non
 
 
 def test_the_same_picture_gives_the_same_measures(inspector: Inspector) -> None:
-    image = measuring_truth.page("tag_missing", 34, letters=60).image
+    image = measure_truth.page("tag_missing", 34, letters=60).image
     assert inspector.inspect(image).measurements == inspector.inspect(image).measurements
 
 
 def test_small_letters_are_not_measured(inspector: Inspector) -> None:
-    image = measuring_truth.page(None, 35, letters=80).image
+    image = measure_truth.page(None, 35, letters=80).image
     small = cv2.resize(image, None, fx=16.9 / 64, fy=16.9 / 64, interpolation=cv2.INTER_AREA)
     assert inspector.inspect(np.asarray(small, np.uint8)).measurements == ()
 
 
 def test_borders_and_the_books() -> None:
-    for border in MEASURE_LIMITS:
+    for limit in MEASURE_LIMITS:
         assert all(
-            CATALOGUE[border.of].applies_to(c) for c in border.letters if len(border.letters) < 9
+            CATALOGUE[limit.defect].applies_to(c) for c in limit.letters if len(limit.letters) < 9
         )
-        assert border.says(border.there) == "there"
-        assert border.says(border.not_there) == "not_there"
+        assert limit.answer(limit.there) == "there"
+        assert limit.answer(limit.not_there) == "not_there"
     says = {c: nearer_limit("length", c, q) for c, q in {"ן": 5.0, "ו": 3.0, "ז": 3.0}.items()}
     # Mishnat Sofrim: vav and zayin three pens with the head, the final nun four and more.
-    assert says["ו"] is not None and says["ו"].says(3.0) == "not_there"
-    assert says["ז"] is not None and says["ז"].says(3.0) == "not_there"
+    assert says["ו"] is not None and says["ו"].answer(3.0) == "not_there"
+    assert says["ז"] is not None and says["ז"].answer(3.0) == "not_there"
     nun = limit_of("length", "leg_short", "ן")
-    assert nun is not None and nun.says(3.7) == "there" and nun.says(4.3) == "not_there"
+    assert nun is not None and nun.answer(3.7) == "there" and nun.answer(4.3) == "not_there"
     # A vav as long as a final nun is no vav (Mishnat Sofrim, vav).
     long = nearer_limit("length", "ו", 4.0)
-    assert long is not None and (long.of, long.says(4.0)) == ("leg_long", "there")
+    assert long is not None and (long.defect, long.answer(4.0)) == ("leg_long", "there")
     # Mishnat Sofrim, gimel: the right foot lower than the left one.
     foot = limit_of("foot_drop", "foot_level", "ג")
-    assert foot is not None and foot.says(-0.1) == "there" and foot.says(0.3) == "not_there"
+    assert foot is not None and foot.answer(-0.1) == "there" and foot.answer(0.3) == "not_there"
     # Orach Chayim 32:18: the leg of he touches or it does not.
     leg = limit_of("leg_gap", "leg_touches_roof", "ה")
-    assert leg is not None and leg.says(0.0) == "there" and leg.says(0.5) == "not_there"
+    assert leg is not None and leg.answer(0.0) == "there" and leg.answer(0.5) == "not_there"
 
 
 TAKEN = (
