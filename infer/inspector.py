@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.not_listed import unexamined
+from crownlet.infer.findings.not_listed import not_examined_by_customs
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
 from crownlet.infer.pipeline import (
     DetectedPage,
@@ -109,7 +109,7 @@ class Inspector:
             versions=self.versions(),
             timing={**page.seconds, **watch.seconds},
             notes=(*orientation_notes(page.detected.turn), *record.notes),
-            not_examined=(*unexamined(record, self.customs), *record.not_examined),
+            not_examined=(*not_examined_by_customs(record, self.customs), *record.not_examined),
         )
 
     def versions(self) -> dict[str, dict[str, Any]]:

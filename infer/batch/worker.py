@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from crownlet.datasets.files.errors import plain
 from crownlet.datasets.files.images import PageError
 from crownlet.infer.batch.inputs import checksum_if_there
-from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.inspector import record_side
 from crownlet.infer.run.write import FILES, SCHEMA, write_page
@@ -130,7 +130,7 @@ class Desk:
         page = self.inspector.load(task.path)
         record = record_side(self.inspector, page, side, self.portion, name)
         record = replace(record, asked=question)
-        findings = findings_of(record, self.inspector.customs)
+        findings = collect_findings(record, self.inspector.customs)
         write_page(record, self.out, findings)
         return record, findings
 

@@ -23,9 +23,9 @@ from crownlet.infer.demo.samples import (
     scanned,
     sheets,
 )
-from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.finding import HEADINGS, Finding
-from crownlet.infer.findings.not_listed import accepted
+from crownlet.infer.findings.not_listed import accepted_forms
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.write import write_page
@@ -88,7 +88,7 @@ def _one_sheet(sheet: Sheet, out: Path, inspector: Inspector) -> Result:
     scan.parent.mkdir(exist_ok=True)
     Image.fromarray(scanned(truth.image, sheet.seed)).save(scan, dpi=(DPI, DPI), compress_level=1)
     record = inspector.inspect(scan, sheet.portion, sheet.name)
-    findings = findings_of(record, inspector.customs)
+    findings = collect_findings(record, inspector.customs)
     write_page(record, out / "run", findings)
     where = scan.relative_to(out).as_posix()
     return Result(sheet, record, findings, where, planted(truth, record, findings))
@@ -160,7 +160,7 @@ def _bare(results: Sequence[Result], source: Source) -> int:
     return sum(
         count
         for r in results if r.sheet.source == source
-        for name, count in accepted(r.record, load_customs()) if name == "tag_form"
+        for name, count in accepted_forms(r.record, load_customs()) if name == "tag_form"
     )  # fmt: skip
 
 

@@ -5,19 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.finding import RANK, Finding
+from crownlet.infer.findings.finding import HEADING_RANK, Finding
 from crownlet.infer.findings.layout import layout_findings
 from crownlet.infer.findings.letters import (
     gap_findings,
+    is_unfamiliar,
     letter_findings,
-    strange,
-    stranger_findings,
+    unfamiliar_findings,
 )
-from crownlet.infer.findings.text import mishap_findings
+from crownlet.infer.findings.text import discrepancy_findings
 from crownlet.infer.records import PageRecord
 
 
-def findings_of(record: PageRecord, customs: Customs) -> tuple[Finding, ...]:
+def collect_findings(record: PageRecord, customs: Customs) -> tuple[Finding, ...]:
     """Every place of a page that deserves a look, numbered from 1.
 
     By heading, within it findings before reviews and the surest first, then as one reads.
@@ -25,17 +25,17 @@ def findings_of(record: PageRecord, customs: Customs) -> tuple[Finding, ...]:
     every = [
         *letter_findings(record, customs),
         *gap_findings(record, customs),
-        *mishap_findings(record, customs),
-        *_of_page(record, customs),
+        *discrepancy_findings(record, customs),
+        *_page_findings(record, customs),
     ]
     ranked = sorted(every, key=_order)
     return tuple(replace(finding, number=k) for k, finding in enumerate(ranked, start=1))
 
 
-def _of_page(record: PageRecord, customs: Customs) -> list[Finding]:
+def _page_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """Findings on the page as a whole; on an unfamiliar one nothing is more than a review."""
-    found = [*layout_findings(record, customs), *stranger_findings(record, customs)]
-    if not strange(record):
+    found = [*layout_findings(record, customs), *unfamiliar_findings(record, customs)]
+    if not is_unfamiliar(record):
         return found
     return [replace(finding, route="review", sure=False) for finding in found]
 
@@ -43,4 +43,4 @@ def _of_page(record: PageRecord, customs: Customs) -> list[Finding]:
 def _order(finding: Finding) -> tuple[int, bool, float, int, int]:
     p = 1.0 if finding.p is None else finding.p
     first = finding.glyphs[0] if finding.glyphs else 0
-    return RANK[finding.heading], not finding.sure, -p, finding.line, first
+    return HEADING_RANK[finding.heading], not finding.sure, -p, finding.line, first

@@ -56,14 +56,14 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Block:
+class Column:
     """The lines of one column from the top, and its kulmus in px."""
 
     lines: tuple[Line, ...]
     q: float
 
 
-def blocks(record: PageRecord) -> tuple[Block, ...]:
+def columns_of(record: PageRecord) -> tuple[Column, ...]:
     """The columns of a page in the order of reading."""
     if not record.glyphs:
         return ()
@@ -78,7 +78,7 @@ def blocks(record: PageRecord) -> tuple[Block, ...]:
         if not higher:
             columns.append([])
         columns[-1].append(line)
-    return tuple(Block(tuple(c), float(np.median([line.q for line in c]))) for c in columns)
+    return tuple(Column(tuple(c), float(np.median([line.q for line in c]))) for c in columns)
 
 
 def _line(number: int, glyphs: Sequence[GlyphRecord], angle: float) -> Line:
@@ -90,12 +90,12 @@ def _line(number: int, glyphs: Sequence[GlyphRecord], angle: float) -> Line:
     y = ruled_y + np.cos(turn) * height / 2
     return Line(
         number, tuple(glyphs), u=x * c + y * s, v=y * c - x * s,
-        ink=_straight(boxes, float(c), float(s)), q=float(np.median(height)) / 3,
+        ink=_boxes_along_writing(boxes, float(c), float(s)), q=float(np.median(height)) / 3,
         across=bool(abs(s) > abs(c)),
     )  # fmt: skip
 
 
-def _straight(boxes: Floats, c: float, s: float) -> Floats:
+def _boxes_along_writing(boxes: Floats, c: float, s: float) -> Floats:
     """Boxes (N, 4) of the picture as boxes along the writing, which is turned by cos c and sin s.
 
     An upright box around a letter that leans by a little is larger than the letter; by as much it
@@ -111,17 +111,17 @@ def _straight(boxes: Floats, c: float, s: float) -> Floats:
     return np.stack([u - wide, v - high, u + wide, v + high], axis=1)
 
 
-Side = Literal["left", "right"]
+EdgeSide = Literal["left", "right"]
 
-SIDES: tuple[Side, Side] = ("right", "left")
+EDGE_SIDES: tuple[EdgeSide, EdgeSide] = ("right", "left")
 
-FRAME = 1.5
+MIN_FRAME_GAP_Q = 1.5
 """With less white than this, in q, to the frame, letters may be cut off, and no end shows."""
 
-ROUNDS, STRAY = 3, 1.5
+EDGE_FIT_ROUNDS, MIN_STRAY_Q = 3, 1.5
 """How often the way of an edge is drawn anew, and q from which a line may be far off it."""
 
-FULL = 0.75
+MIN_FULL_LINE_SHARE = 0.75
 """A full line is at least this share of its column's usual width; shorter ones end or begin a
 portion, or are cut by the frame."""
 
@@ -130,7 +130,7 @@ portion, or are cut by the frame."""
 class Edge:
     """One side of a column: how far each full line reaches out, in q, from a common upright."""
 
-    side: Side
+    side: EdgeSide
     lines: tuple[Line, ...]
     out: Floats
     """(N,), larger is further out."""
@@ -155,11 +155,11 @@ class Edge:
         no say in it.
         """
         rest, near = self.out, np.ones(len(self.out), np.bool_)
-        for _ in range(ROUNDS):
+        for _ in range(EDGE_FIT_ROUNDS):
             way = np.polyfit(self.at[near], self.out[near], 2)
             rest = self.out - np.polyval(way, self.at)
             off = np.abs(rest - np.median(rest))
-            near = off <= max(STRAY, 2.5 * float(np.median(off)))
+            near = off <= max(MIN_STRAY_Q, 2.5 * float(np.median(off)))
         return np.asarray(rest - np.median(rest))
 
     @property
@@ -171,9 +171,9 @@ class Edge:
         return float(np.ptp(inner)) if len(inner) else 0.0
 
 
-def edges_of(block: Block, facts: ImageFacts, breaks: frozenset[int]) -> tuple[Edge, Edge]:
+def column_edges(block: Column, facts: ImageFacts, breaks: frozenset[int]) -> tuple[Edge, Edge]:
     """Right and left edge, without what both lean in common: a page that hangs askew."""
-    right, left = (_edge(block, facts, side, breaks) for side in SIDES)
+    right, left = (_column_edge(block, facts, side, breaks) for side in EDGE_SIDES)
     lean = 0.0
     if right.slope * left.slope < 0:
         lean = float(np.sign(right.slope)) * min(abs(right.slope), abs(left.slope))
@@ -183,14 +183,14 @@ def edges_of(block: Block, facts: ImageFacts, breaks: frozenset[int]) -> tuple[E
     )
 
 
-def _edge(block: Block, facts: ImageFacts, side: Side, breaks: frozenset[int]) -> Edge:
+def _column_edge(block: Column, facts: ImageFacts, side: EdgeSide, breaks: frozenset[int]) -> Edge:
     """One edge by its full lines; a column's last line may end where it will."""
     usual = float(np.median([line.width for line in block.lines]))
     last = block.lines[-1].number
     lines = tuple(
         line for line in block.lines
-        if line.width >= FULL * usual and line.number not in breaks and line.number != last
-        and room(line, side, facts) > FRAME * line.q
+        if line.width >= MIN_FULL_LINE_SHARE * usual and line.number not in breaks and line.number != last
+        and gap_to_frame_px(line, side, facts) > MIN_FRAME_GAP_Q * line.q
     )  # fmt: skip
     middle = float(np.mean([(line.left + line.right) / 2 for line in block.lines]))
     out = [
@@ -199,7 +199,7 @@ def _edge(block: Block, facts: ImageFacts, side: Side, breaks: frozenset[int]) -
     return Edge(side, lines, np.array(out))
 
 
-def room(line: Line, side: Side, facts: ImageFacts) -> float:
+def gap_to_frame_px(line: Line, side: EdgeSide, facts: ImageFacts) -> float:
     """px between a line's end and the frame of the picture, along the writing."""
     end = int(np.argmax(line.u) if side == "right" else np.argmin(line.u))
     x0, y0, x1, y1 = line.glyphs[end].box

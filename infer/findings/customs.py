@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.page import text_of
+from crownlet.infer.findings.page import portion_of
 from crownlet.infer.records import GlyphRecord, PageRecord
 
-Place = tuple[int, int]
+WordPlace = tuple[int, int]
 
-LISTED: Mapping[str, Mapping[Place, int]] = {
+LISTED_TAGS: Mapping[str, Mapping[WordPlace, int]] = {
     "mezuzah": {
         (0, 0): 3, (0, 2): 3, (13, 0): 3, (45, 1): 3, (45, 2): 3, (40, 1): 3, (40, 2): 3,
         (75, 1): 3, (150, 1): 3, (150, 3): 3, (133, 1): 3, (133, 3): 3, (169, 3): 3,
@@ -29,17 +29,17 @@ LISTED: Mapping[str, Mapping[Place, int]] = {
 twice of "was hard", of "he slew" and of "your hand"."""
 
 
-def listed(glyph: GlyphRecord, record: PageRecord) -> int | None:
+def tags_by_list(glyph: GlyphRecord, record: PageRecord) -> int | None:
     """Tags that the list has on a letter; None for a letter that it does not name."""
-    text = text_of(record)
+    text = portion_of(record)
     if text is None or not glyph.expected:
         return None
-    return LISTED.get(text.name, {}).get((glyph.word - 1, glyph.place - 1))
+    return LISTED_TAGS.get(text.name, {}).get((glyph.word - 1, glyph.place - 1))
 
 
-def accepted(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> bool:
+def accepts_crown(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> bool:
     """Whether the customs accept the tags seen on a listed letter, whatever its class has."""
-    tags = listed(glyph, record)
+    tags = tags_by_list(glyph, record)
     if tags is None or customs.crown_list == "no_list":
         return False
     if customs.crown_list == "rambam":
@@ -47,9 +47,9 @@ def accepted(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> bool:
     return glyph.tags_seen in (tags, glyph.tags_expected)
 
 
-def wanting(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> str | None:
+def missing_by_list(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> str | None:
     """What the list, where the customs follow it, misses on a letter: a kind of finding or None."""
-    tags = listed(glyph, record)
+    tags = tags_by_list(glyph, record)
     if tags is None or customs.crown_list != "rambam" or glyph.tags_seen == tags:
         return None
     if "tag_missing" in glyph.not_examined or "tag_excess" in glyph.not_examined:
@@ -59,17 +59,19 @@ def wanting(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> str | N
 
 def crowned_by_list(glyph: GlyphRecord, record: PageRecord) -> bool:
     """Whether a letter has just the tags that the list gives it."""
-    return listed(glyph, record) == glyph.tags_seen
+    return tags_by_list(glyph, record) == glyph.tags_seen
 
 
-FINAL_KAF, DETACHED = "ך", "הק"
+FINAL_KAF, DETACHED_LEG_LETTERS = "ך", "הק"
 
-YUD = 1.0
+YUD_BODY_Q = 1.0
 """Length in q of a yud's body (Mishnat Sofrim, yud), which the left leg of he and kuf has at least
 (Orach Chayim 32:15; Mishnah Berurah 32:38-40)."""
 
 
-def silent(kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs) -> bool:
+def accepted_by_customs(
+    kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs
+) -> bool:
     """Whether the customs accept what is said of a letter.
 
     Unspecified accepts either of two accepted forms, so that the default lists neither.
@@ -79,13 +81,13 @@ def silent(kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs) 
     if kind == "corner_squared" and glyph.letter == FINAL_KAF:
         return customs.final_kaf_top != "round"
     if kind in ("tag_missing", "tag_excess"):
-        return accepted(glyph, record, customs)
-    if kind == "leg_short" and glyph.letter in DETACHED:
-        return customs.leg_minimum != "strict" and of_yud_length(glyph, record)
+        return accepts_crown(glyph, record, customs)
+    if kind == "leg_short" and glyph.letter in DETACHED_LEG_LETTERS:
+        return customs.leg_minimum != "strict" and has_leg_of_yud_length(glyph, record)
     return False
 
 
-def of_yud_length(glyph: GlyphRecord, record: PageRecord) -> bool:
+def has_leg_of_yud_length(glyph: GlyphRecord, record: PageRecord) -> bool:
     """Whether the left leg of a he or kuf was measured, and is as long as a yud.
 
     A right leg that is short by its own measure is another matter.
@@ -94,4 +96,4 @@ def of_yud_length(glyph: GlyphRecord, record: PageRecord) -> bool:
         m.name: m for m in record.measurements if m.glyph == glyph.glyph and m.of == "leg_short"
     }
     left, right = lengths.get("left_leg_length"), lengths.get("leg_length")
-    return left is not None and left.q >= YUD and (right is None or right.says != "there")
+    return left is not None and left.q >= YUD_BODY_Q and (right is None or right.says != "there")

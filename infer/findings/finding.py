@@ -27,7 +27,7 @@ HEADINGS: Mapping[Heading, str] = MappingProxyType(
 )
 """Headings in the order of a sheet, with their plain words."""
 
-RANK: Mapping[Heading, int] = MappingProxyType({name: k for k, name in enumerate(HEADINGS)})
+HEADING_RANK: Mapping[Heading, int] = MappingProxyType({name: k for k, name in enumerate(HEADINGS)})
 
 
 @dataclass(frozen=True)

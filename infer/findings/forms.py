@@ -10,17 +10,17 @@ import numpy as np
 
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.findings.page import letter_at, page_finding, text_of
+from crownlet.infer.findings.page import letter_at, page_finding, portion_of
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.view.wording import latin_name
 
-LEAST = 3
+MIN_OTHERS_FOR_HEIGHT = 3
 """Other letters of the same kind needed to know the hand's usual height."""
 
 
 def size_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """A finding for each letter that is large, or is not, against the customs."""
-    text = text_of(record)
+    text = portion_of(record)
     if text is None or customs.large_letters == "unspecified":
         return []
     border = (1.0 + customs.large_letter_ratio) / 2
@@ -44,23 +44,23 @@ def size_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 def height_ratio(record: PageRecord, glyph: GlyphRecord) -> float:
     """Height of a letter's ink without its tags against the usual one of this letter."""
     others = [g for g in record.glyphs if g.letter == glyph.letter and g.glyph != glyph.glyph]
-    if len(others) < LEAST:
-        return _below(glyph) / glyph.height
-    tags = float(np.median([_tall(g) - _below(g) for g in others]))
-    usual = float(np.median([_tall(g) for g in others])) - tags
-    return (_tall(glyph) - tags) / max(usual, 1e-6)
+    if len(others) < MIN_OTHERS_FOR_HEIGHT:
+        return _height_below_line(glyph) / glyph.height
+    tags = float(np.median([_box_height(g) - _height_below_line(g) for g in others]))
+    usual = float(np.median([_box_height(g) for g in others])) - tags
+    return (_box_height(glyph) - tags) / max(usual, 1e-6)
 
 
-def _tall(glyph: GlyphRecord) -> float:
+def _box_height(glyph: GlyphRecord) -> float:
     return glyph.box[3] - glyph.box[1]
 
 
-def _below(glyph: GlyphRecord) -> float:
+def _height_below_line(glyph: GlyphRecord) -> float:
     """px of ink below the ruled line."""
     return glyph.box[3] - max(glyph.box[1], glyph.body[1])
 
 
-CHET, MEASURE = "ח", "roof_end"
+CHET, CHET_MEASURE = "ח", "roof_end"
 
 
 def chet_findings(record: PageRecord, customs: Customs) -> list[Finding]:
@@ -68,7 +68,7 @@ def chet_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     if customs.chet_top == "unspecified":
         return []
     other, form = ("not_there", "flat") if customs.chet_top == "hump" else ("there", "with a hump")
-    seen = {m.glyph: m.says for m in record.measurements if m.name == MEASURE}
+    seen = {m.glyph: m.says for m in record.measurements if m.name == CHET_MEASURE}
     glyphs = tuple(glyph for glyph in record.glyphs if seen.get(glyph.glyph) == other)
     if not glyphs:
         return []

@@ -14,65 +14,71 @@ import numpy as np
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.columns import Block, Edge, Line, Side, blocks, edges_of
+from crownlet.infer.findings.columns import Column, Edge, EdgeSide, Line, column_edges, columns_of
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.forms import chet_findings, size_findings
-from crownlet.infer.findings.page import counted, first_of, letters_of, page_finding, text_of
+from crownlet.infer.findings.page import (
+    first_letter_of_word,
+    letters_of,
+    name_lines,
+    page_finding,
+    portion_of,
+)
 from crownlet.infer.findings.spacing import break_findings, verse_findings, word_findings
 from crownlet.infer.findings.text import REVERSE, reverse_findings, start_findings
 from crownlet.infer.records import Floats, GlyphRecord, PageRecord
 
-LEAST_LINES = 6
+MIN_FULL_LINES = 6
 """With fewer full lines an edge says nothing."""
 
-UNEVEN: dict[Side, float] = {"left": 5.0, "right": 1.5}
+UNEVEN_EDGE_SPREAD_Q: dict[EdgeSide, float] = {"left": 5.0, "right": 1.5}
 """Spread of an edge in q, without its tenths, from which it is called uneven. At the right a line
 begins; at the left it ends, and scribes' lines differ there by a letter."""
 
-OVER, FEW = 4.0, 3
+LINE_OVER_MARGIN_Q, MAX_LINES_OVER_MARGIN = 4.0, 3
 """A line over the margin passes the usual edge by this many q; more than a few are an uneven
 edge."""
 
-DRIFT, EXPLAINED = 3.0, 0.7
+MIN_EDGE_DRIFT_Q, MIN_EXPLAINED_VARIANCE = 3.0, 0.7
 """An edge that moves by this many q, and so much of whose variance is one line or one bow."""
 
-SAME_SIZE = 0.04
+MAX_SIZE_CHANGE_SHARE = 0.04
 """Letters that change size by more than this share from top to bottom were seen aslant."""
 
-ASLANT = (
+NARROWING_NOT_EXAMINED = (
     "whether the block of writing narrows or widens: the letters change size from top to bottom, "
     "as in a picture taken aslant"
 )
 
 
 def edge_findings(
-    block: Block, facts: ImageFacts, customs: Customs, breaks: frozenset[int]
+    block: Column, facts: ImageFacts, customs: Customs, breaks: frozenset[int]
 ) -> list[Finding]:
     """Findings on both edges of a column; `breaks` are lines at which a portion ends or begins."""
     found: list[Finding] = []
-    aslant = seen_aslant(block)
-    for edge in edges_of(block, facts, breaks):
-        if len(edge.lines) < LEAST_LINES:
+    aslant = letters_change_size(block)
+    for edge in column_edges(block, facts, breaks):
+        if len(edge.lines) < MIN_FULL_LINES:
             continue
-        whole = (None if aslant else _shape(edge, customs)) or _uneven(edge, customs)
-        found += [whole] if whole is not None else _over(edge, customs)
+        whole = (None if aslant else _edge_shape(edge, customs)) or _uneven_edge(edge, customs)
+        found += [whole] if whole is not None else _lines_over_margin(edge, customs)
     return found
 
 
-def seen_aslant(block: Block) -> bool:
+def letters_change_size(block: Column) -> bool:
     """Whether the letters grow or shrink down the column, so that its shape cannot be told."""
     size = np.array([line.q for line in block.lines])
-    if len(size) < LEAST_LINES:
+    if len(size) < MIN_FULL_LINES:
         return False
     slope = np.polyfit(np.arange(len(size)), size, 1)[0]
-    return bool(abs(slope) * len(size) > SAME_SIZE * np.median(size))
+    return bool(abs(slope) * len(size) > MAX_SIZE_CHANGE_SHARE * np.median(size))
 
 
-def _shape(edge: Edge, customs: Customs) -> Finding | None:
+def _edge_shape(edge: Edge, customs: Customs) -> Finding | None:
     """A tent or a tail (a straight way in or out) or a circle (a bow)."""
     for degree, words in ((1, "{} line by line"), (2, "in a bow, {} in the middle")):
         # One indented line at an end is no shape: it stays without the first and the last, too.
-        parts = [_way(edge.at[cut], edge.out[cut], degree) for cut in _CUTS]
+        parts = [_follows_curve(edge.at[cut], edge.out[cut], degree) for cut in _EDGE_PARTS]
         if not all(parts):
             continue
         way = np.polyval(np.polyfit(edge.at, edge.out, degree), edge.at)
@@ -85,18 +91,18 @@ def _shape(edge: Edge, customs: Customs) -> Finding | None:
     return None
 
 
-_CUTS = (slice(None), slice(1, None), slice(None, -1))
+_EDGE_PARTS = (slice(None), slice(1, None), slice(None, -1))
 
 
-def _way(at: Floats, out: Floats, degree: int) -> bool:
+def _follows_curve(at: Floats, out: Floats, degree: int) -> bool:
     """Whether an edge goes far, and nearly all of its unevenness is that way."""
     way = np.polyval(np.polyfit(at, out, degree), at)
     left_over = float(np.var(out - way)) / max(float(np.var(out)), 1e-9)
-    return float(np.ptp(way)) >= DRIFT and 1 - left_over >= EXPLAINED
+    return float(np.ptp(way)) >= MIN_EDGE_DRIFT_Q and 1 - left_over >= MIN_EXPLAINED_VARIANCE
 
 
-def _uneven(edge: Edge, customs: Customs) -> Finding | None:
-    if edge.spread < UNEVEN[edge.side]:
+def _uneven_edge(edge: Edge, customs: Customs) -> Finding | None:
+    if edge.spread < UNEVEN_EDGE_SPREAD_Q[edge.side]:
         return None
     verb = "begin" if edge.side == "right" else "end"
     says = f"The lines of the column {verb} unevenly: their {edge.side} edges differ by "
@@ -104,59 +110,59 @@ def _uneven(edge: Edge, customs: Customs) -> Finding | None:
     return page_finding("margin_uneven", letters_of(edge.lines), says, customs)
 
 
-def _over(edge: Edge, customs: Customs) -> list[Finding]:
+def _lines_over_margin(edge: Edge, customs: Customs) -> list[Finding]:
     """Lines of an otherwise even edge that pass it; too many of them are no exception."""
     past = edge.past
-    over = [k for k in range(len(past)) if past[k] >= OVER]
-    if not over or len(over) > FEW:
+    over = [k for k in range(len(past)) if past[k] >= LINE_OVER_MARGIN_Q]
+    if not over or len(over) > MAX_LINES_OVER_MARGIN:
         return []
     return [
         page_finding(
             "line_over_margin", edge.lines[k].glyphs,
-            f"{counted([edge.lines[k].number]).capitalize()} runs {past[k]:.1f} kulmus past the "
+            f"{name_lines([edge.lines[k].number]).capitalize()} runs {past[k]:.1f} kulmus past the "
             f"{edge.side} edge of the others.", customs,
         )
         for k in over
     ]  # fmt: skip
 
 
-NEAR = 4.2
+MIN_LINE_PITCH_Q = 4.2
 """Ruled lines nearer than this, in q, leave white of less than 1.2 q, two fifths of the height of a
 letter, where the rule is the whole of it, 6 q from line to line (OC 32:32 gloss). Even hands of a
 usual kind have 4.5 to 7."""
 
-UNEVEN_levels = 0.8
+MIN_SHARE_OF_USUAL_PITCH = 0.8
 """Two lines are near for their page from this share of its usual distance down."""
 
-DEEP = 1.5
+MIN_REACH_Q = 1.5
 """A letter reaches far into one of another line from this many q on: half of the body's height."""
 
-ASIDE = 0.3
+MIN_OVERLAP_Q = 0.3
 """Overlap in q along the line from which two letters stand one above the other."""
 
-FEW_levels = 4
+MIN_LETTERS_OF_LINE = 4
 """A line of fewer letters is a piece at the frame, or no line."""
 
-NAMED = 4
+MAX_LINES_NAMED = 4
 """Lines named one by one; of more only the number is said."""
 
 
-def level_findings(block: Block, customs: Customs) -> list[Finding]:
+def pitch_findings(block: Column, customs: Customs) -> list[Finding]:
     """One finding for each column in which lines are near."""
-    pairs = list(pairwise(line for line in block.lines if len(line.glyphs) >= FEW_levels))
+    pairs = list(pairwise(line for line in block.lines if len(line.glyphs) >= MIN_LETTERS_OF_LINE))
     if not pairs:
         return []
-    pitch = np.array([distance(above, below) for above, below in pairs])
+    pitch = np.array([line_pitch_q(above, below) for above, below in pairs])
     usual = float(np.median(pitch))
-    border = max(NEAR, UNEVEN_levels * usual)
+    border = max(MIN_LINE_PITCH_Q, MIN_SHARE_OF_USUAL_PITCH * usual)
     near = [k for k in range(len(pairs)) if pitch[k] < border]
     reaching = [g for above, below in pairs for g in reaching_letters(above, below)]
     if not near and not reaching:
         return []
-    return [_finding(pairs, pitch, near, reaching, customs)]
+    return [_lines_near(pairs, pitch, near, reaching, customs)]
 
 
-def distance(above: Line, below: Line) -> float:
+def line_pitch_q(above: Line, below: Line) -> float:
     """Distance of two lines in q, letter against the nearest letter above it; lines may bow."""
     nearest = np.abs(below.u[:, None] - above.u[None, :]).argmin(axis=1)
     return float(np.median(below.v - above.v[nearest])) * 2 / (above.q + below.q)
@@ -166,12 +172,12 @@ def reaching_letters(above: Line, below: Line) -> list[GlyphRecord]:
     """Letters of either line that reach deep into the body of a letter of the other."""
     found = []
     for own, other in ((below, above), (above, below)):
-        deep = reach(own, other).max(axis=1) > DEEP * own.q
+        deep = reach_px(own, other).max(axis=1) > MIN_REACH_Q * own.q
         found += [glyph for glyph, far in zip(own.glyphs, deep, strict=True) if far]
     return found
 
 
-def reach(own: Line, other: Line) -> Floats:
+def reach_px(own: Line, other: Line) -> Floats:
     """(N, M) how far the ink of each letter reaches into the body of each of another line, px.
 
     0 where the two do not stand one above the other.
@@ -180,10 +186,10 @@ def reach(own: Line, other: Line) -> Floats:
     body = np.array([glyph.height for glyph in other.glyphs]) / 2
     beside = np.minimum(right, other.ink[:, 2]) - np.maximum(left, other.ink[:, 0])
     depth = np.minimum(bottom, other.v + body) - np.maximum(top, other.v - body)
-    return np.where(beside < ASIDE * own.q, 0.0, depth)
+    return np.where(beside < MIN_OVERLAP_Q * own.q, 0.0, depth)
 
 
-def _finding(
+def _lines_near(
     pairs: list[tuple[Line, Line]],
     pitch: Floats,
     near: list[int],
@@ -195,7 +201,9 @@ def _finding(
         least = float(pitch[near].min())
         white = max(0.0, least - 3.0)
         lines = [pairs[k][1].number for k in near]
-        where = counted(lines).capitalize() if len(near) <= NAMED else f"{len(near)} lines"
+        where = (
+            name_lines(lines).capitalize() if len(near) <= MAX_LINES_NAMED else f"{len(near)} lines"
+        )
         verb = "follows" if len(near) == 1 else "follow"
         says.append(
             f"{where} {verb} the one above with a white of {white:.1f} kulmus between them at the "
@@ -205,7 +213,7 @@ def _finding(
         one = len(reaching) == 1
         says.append(
             f"{len(reaching)} letter{'' if one else 's'} reach{'es' if one else ''} more than "
-            f"{DEEP:g} kulmus into a letter of another line."
+            f"{MIN_REACH_Q:g} kulmus into a letter of another line."
         )
     crowded = {line.number: line for k in near for line in pairs[k]}
     glyphs = letters_of(crowded[n] for n in sorted(crowded)) if near else tuple(reaching)
@@ -214,11 +222,11 @@ def _finding(
 
 def layout_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """Findings of scope `page`, without those that the picture cannot carry."""
-    columns = blocks(record)
+    columns = columns_of(record)
     found: list[Finding] = []
     for block in () if _is_reverse(record) else columns:
-        found += edge_findings(block, record.image, customs, broken_lines(record))
-        found += level_findings(block, customs)
+        found += edge_findings(block, record.image, customs, lines_at_portion_ends(record))
+        found += pitch_findings(block, customs)
     found += word_findings(record, customs)
     found += break_findings(record, columns, customs)
     for look in (start_findings, size_findings, verse_findings, reverse_findings, chet_findings):
@@ -226,14 +234,18 @@ def layout_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     return [finding for finding in found if finding.kind not in record.unresolved]
 
 
-def broken_lines(record: PageRecord) -> frozenset[int]:
+def lines_at_portion_ends(record: PageRecord) -> frozenset[int]:
     """Lines at which a portion of the text ends or begins, so that they may be short."""
-    text = text_of(record)
-    firsts = [first_of(record, word) for word in (0, *text.opens)] if text is not None else []
+    text = portion_of(record)
+    firsts = (
+        [first_letter_of_word(record, word) for word in (0, *text.opens)]
+        if text is not None
+        else []
+    )
     return frozenset(n for first in firsts if first for n in (first.line - 1, first.line))
 
 
 def _is_reverse(record: PageRecord) -> bool:
     """Whether the page is the back of a mezuzah, whose two lines are no block."""
-    text = text_of(record)
+    text = portion_of(record)
     return text is not None and text.name == REVERSE

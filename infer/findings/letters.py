@@ -11,34 +11,34 @@ from dataclasses import dataclass, replace
 
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.customs import (
-    DETACHED,
+    DETACHED_LEG_LETTERS,
+    accepted_by_customs,
     crowned_by_list,
-    of_yud_length,
-    silent,
-    wanting,
+    has_leg_of_yud_length,
+    missing_by_list,
 )
-from crownlet.infer.findings.finding import RANK, Finding
-from crownlet.infer.findings.messages import gap_says, letter_says
+from crownlet.infer.findings.finding import HEADING_RANK, Finding
+from crownlet.infer.findings.messages import gap_message, letter_message
 from crownlet.infer.findings.page import page_finding
-from crownlet.infer.findings.severity import Weight, opinions_on, weigh
-from crownlet.infer.findings.text import told
+from crownlet.infer.findings.severity import Severity, opinions_on, severity_of
+from crownlet.infer.findings.text import glyphs_in_text_places
 from crownlet.infer.records import Box, GapRecord, GlyphRecord, Measurement, PageRecord
 
 UNFAMILIAR = "unfamiliar"
 
-MOST = 0.5
+MIN_UNFAMILIAR_SHARE_OF_PAGE = 0.5
 """From this share of unfamiliar letters on it is the page that is unfamiliar."""
 
 
-def strange(record: PageRecord) -> bool:
+def is_unfamiliar(record: PageRecord) -> bool:
     """Whether a page is unfamiliar as a whole."""
     count = sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs)
-    return count > 1 and count >= MOST * len(record.glyphs)
+    return count > 1 and count >= MIN_UNFAMILIAR_SHARE_OF_PAGE * len(record.glyphs)
 
 
-def stranger_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+def unfamiliar_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """One finding for an unfamiliar page; none for pages with some unfamiliar letters."""
-    if not strange(record):
+    if not is_unfamiliar(record):
         return []
     glyphs = tuple(glyph for glyph in record.glyphs if UNFAMILIAR in glyph.reasons)
     says = (
@@ -48,24 +48,28 @@ def stranger_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     return [page_finding(UNFAMILIAR, glyphs, says, customs)]
 
 
-TOUCH = "letters_touch"
+LETTERS_TOUCH = "letters_touch"
 
-_OF_TEXT = ("letter_swapped", "letter_extra", "shape_doubt")
+_TEXT_KINDS = ("letter_swapped", "letter_extra", "shape_doubt")
 
 
 @dataclass(frozen=True)
-class Said:
+class Claim:
     """One thing said of a place, with its weight."""
 
     kind: str
-    weight: Weight
+    weight: Severity
     sure: bool
     p: float | None
 
     @property
     def order(self) -> tuple[int, bool, float]:
         """Gravest first, then surest; what is counted or measured is as sure as can be."""
-        return RANK[self.weight.heading], not self.sure, -(1.0 if self.p is None else self.p)
+        return (
+            HEADING_RANK[self.weight.heading],
+            not self.sure,
+            -(1.0 if self.p is None else self.p),
+        )
 
 
 def letter_findings(record: PageRecord, customs: Customs) -> list[Finding]:
@@ -73,66 +77,80 @@ def letter_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     measured: dict[int, list[Measurement]] = {}
     for measurement in record.measurements:
         measured.setdefault(measurement.glyph, []).append(measurement)
-    found, by_text = [], told(record)
-    touching = _touching(record)
-    by_page = (UNFAMILIAR,) if strange(record) else ()
+    found, by_text = [], glyphs_in_text_places(record)
+    touching = _touching_letters(record)
+    by_page = (UNFAMILIAR,) if is_unfamiliar(record) else ()
     for glyph in record.glyphs:
-        elsewhere = (*by_page, *(_OF_TEXT if glyph.glyph in by_text else ()))
-        said = [row for row in letter_said(glyph, record, customs) if row.kind not in elsewhere]
-        said = [row for row in said if not _told_by_gap(row, glyph, touching)]
-        found += [_finding(glyph, rows, measured.get(glyph.glyph, ())) for rows in places(said)]
+        elsewhere = (*by_page, *(_TEXT_KINDS if glyph.glyph in by_text else ()))
+        said = [row for row in letter_claims(glyph, record, customs) if row.kind not in elsewhere]
+        said = [row for row in said if not _listed_with_gap(row, glyph, touching)]
+        found += [
+            _letter_finding(glyph, rows, measured.get(glyph.glyph, ()))
+            for rows in split_claims(said)
+        ]
     return found
 
 
-def places(said: Sequence[Said]) -> list[Sequence[Said]]:
+def split_claims(said: Sequence[Claim]) -> list[Sequence[Claim]]:
     """What is said of one place, gravest first, in one piece; doubts graver than all that is sure
     come apart from it."""
     first = next((k for k, row in enumerate(said) if row.sure), 0)
     return [part for part in (said[:first], said[first:]) if part]
 
 
-def _touching(record: PageRecord) -> dict[int, bool]:
+def _touching_letters(record: PageRecord) -> dict[int, bool]:
     """Letters that a listed white says touch, and whether it is sure: one contact is one place."""
     table: dict[int, bool] = {}
     for gap in record.gaps:
-        if gap.route != "clear" and TOUCH in gap.reasons:
-            sure = gap.route == "finding" and TOUCH in (gap.sure or gap.reasons[:1])
+        if gap.route != "clear" and LETTERS_TOUCH in gap.reasons:
+            sure = gap.route == "finding" and LETTERS_TOUCH in (gap.sure or gap.reasons[:1])
             for glyph in (gap.right_glyph, gap.left_glyph):
                 table[glyph] = table.get(glyph, False) or sure
     return table
 
 
-def _told_by_gap(row: Said, glyph: GlyphRecord, touching: Mapping[int, bool]) -> bool:
-    if row.kind != TOUCH or glyph.glyph not in touching:
+def _listed_with_gap(row: Claim, glyph: GlyphRecord, touching: Mapping[int, bool]) -> bool:
+    if row.kind != LETTERS_TOUCH or glyph.glyph not in touching:
         return False
     return touching[glyph.glyph] or not row.sure
 
 
-def letter_said(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> list[Said]:
+def letter_claims(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> list[Claim]:
     """Everything said of a letter, gravest first, without what these customs accept."""
     # A measure may since have sent a finding to review.
     surely = (glyph.sure or glyph.reasons[:1]) if glyph.route == "finding" else ()
     rows = [
-        Said(kind, _weight(kind, glyph, record, customs), kind in surely, odds(glyph, kind))
+        Claim(
+            kind,
+            _claim_severity(kind, glyph, record, customs),
+            kind in surely,
+            claim_probability(glyph, kind),
+        )
         for kind in glyph.reasons
-        if not silent(kind, glyph, record, customs)
+        if not accepted_by_customs(kind, glyph, record, customs)
     ]
-    listed = wanting(glyph, record, customs)
+    listed = missing_by_list(glyph, record, customs)
     if listed is not None and listed not in glyph.reasons:
-        weight = Weight("custom", "", opinions_on(listed, glyph.letter))
-        rows.append(Said(listed, weight, False, None))
+        weight = Severity("custom", "", opinions_on(listed, glyph.letter))
+        rows.append(Claim(listed, weight, False, None))
     return sorted(rows, key=lambda row: row.order)
 
 
-def _weight(kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs) -> Weight:
+def _claim_severity(
+    kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs
+) -> Severity:
     """The weight of one thing said, which customs alone may have made worth a look."""
-    weight = weigh(kind, glyph.letter, customs, glyph.tags_seen)
-    long_leg = kind == "leg_short" and glyph.letter in DETACHED and of_yud_length(glyph, record)
+    weight = severity_of(kind, glyph.letter, customs, glyph.tags_seen)
+    long_leg = (
+        kind == "leg_short"
+        and glyph.letter in DETACHED_LEG_LETTERS
+        and has_leg_of_yud_length(glyph, record)
+    )
     crowned = kind == "tag_excess" and crowned_by_list(glyph, record)
     return replace(weight, heading="custom", code="") if long_leg or crowned else weight
 
 
-def odds(glyph: GlyphRecord, kind: str) -> float | None:
+def claim_probability(glyph: GlyphRecord, kind: str) -> float | None:
     """Probability of one thing said of a letter; None where there is none."""
     if kind == "shape_doubt":
         return 1.0 - glyph.letter_p
@@ -141,7 +159,9 @@ def odds(glyph: GlyphRecord, kind: str) -> float | None:
     return glyph.p.get(kind)
 
 
-def _finding(glyph: GlyphRecord, said: Sequence[Said], measured: Iterable[Measurement]) -> Finding:
+def _letter_finding(
+    glyph: GlyphRecord, said: Sequence[Claim], measured: Iterable[Measurement]
+) -> Finding:
     first = said[0]
     return Finding(
         number=0, kind=first.kind, scope="glyph", glyphs=(glyph.glyph,), line=glyph.line,
@@ -149,12 +169,12 @@ def _finding(glyph: GlyphRecord, said: Sequence[Said], measured: Iterable[Measur
         route="finding" if any(row.sure for row in said) else "review", p=first.p,
         heading=first.weight.heading, code=first.weight.code, opinions=first.weight.opinions,
         measurements=tuple(m for m in measured if m.of == first.kind), in_name=glyph.in_name,
-        says=letter_says(first.kind, glyph, first.sure),
+        says=letter_message(first.kind, glyph, first.sure),
         others=tuple(row.kind for row in said[1:]), sure=first.sure,
     )  # fmt: skip
 
 
-_ABSENT = "letter_absent"
+_LETTER_ABSENT = "letter_absent"
 
 
 def gap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
@@ -162,40 +182,42 @@ def gap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     number = {glyph.glyph: glyph for glyph in record.glyphs}
     found = []
     for gap in record.gaps:
-        said = _said(gap, customs)
+        said = _gap_claims(gap, customs)
         if gap.route == "clear" or not said:
             continue
         ends = number[gap.right_glyph], number[gap.left_glyph]
-        found += [_finding_spaces(gap, *ends, rows) for rows in places(said)]
+        found += [_gap_finding(gap, *ends, rows) for rows in split_claims(said)]
     return found
 
 
-def _finding_spaces(
-    gap: GapRecord, right: GlyphRecord, left: GlyphRecord, said: Sequence[Said]
+def _gap_finding(
+    gap: GapRecord, right: GlyphRecord, left: GlyphRecord, said: Sequence[Claim]
 ) -> Finding:
     first = said[0]
     return Finding(
         number=0, kind=first.kind, scope="gap", glyphs=(right.glyph, left.glyph),
-        line=gap.line, letter=None, expected=gap.expected, box=between(right.box, left.box),
+        line=gap.line, letter=None, expected=gap.expected, box=box_between(right.box, left.box),
         route="finding" if any(row.sure for row in said) else "review", p=first.p,
         heading=first.weight.heading, code=first.weight.code,
         opinions=first.weight.opinions, measurements=(), in_name=right.in_name or left.in_name,
-        says=gap_says(first.kind, gap, right.letter, left.letter, first.sure),
+        says=gap_message(first.kind, gap, right.letter, left.letter, first.sure),
         others=tuple(row.kind for row in said[1:]), sure=first.sure,
     )  # fmt: skip
 
 
-def _said(gap: GapRecord, customs: Customs) -> list[Said]:
+def _gap_claims(gap: GapRecord, customs: Customs) -> list[Claim]:
     """What is said of a white; an absent letter beside it is a finding of its own."""
     p = {"words_joined": gap.p_words_joined, "word_parted": gap.p_word_parted,
          "letters_touch": gap.p_letters_touch}  # fmt: skip
-    kinds = [kind for kind in gap.reasons if kind != _ABSENT]
+    kinds = [kind for kind in gap.reasons if kind != _LETTER_ABSENT]
     surely = (gap.sure or kinds[:1]) if gap.route == "finding" else ()
-    rows = [Said(kind, weigh(kind, None, customs), kind in surely, p.get(kind)) for kind in kinds]
+    rows = [
+        Claim(kind, severity_of(kind, None, customs), kind in surely, p.get(kind)) for kind in kinds
+    ]
     return sorted(rows, key=lambda row: row.order)
 
 
-def between(right: Box, left: Box) -> Box:
+def box_between(right: Box, left: Box) -> Box:
     """The white between two letters, at least a few px wide, with the height of both."""
     x = sorted((left[2], right[0]))
     middle, half = (x[0] + x[1]) / 2, max(4.0, (x[1] - x[0]) / 2)

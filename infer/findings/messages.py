@@ -6,15 +6,15 @@ from crownlet.infer.records import GapRecord, GlyphRecord
 from crownlet.infer.view.wording import UNFAMILIAR_TEXT, defect_words, latin_name
 
 
-def letter_says(kind: str, glyph: GlyphRecord, sure: bool) -> str:
+def letter_message(kind: str, glyph: GlyphRecord, sure: bool) -> str:
     """A sentence on one letter; "may" where the program is in doubt."""
     name = latin_name(glyph.letter).capitalize()
     if kind == "unfamiliar":
         return f"{name}? {UNFAMILIAR_TEXT}"
     if kind == "tag_missing" and glyph.tags_expected is not None:
-        return f"{name}: {_tags(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
+        return f"{name}: {_tag_count(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
     if kind == "tag_excess" and glyph.tags_expected is not None:
-        return f"{name}: {_tags(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
+        return f"{name}: {_tag_count(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
     if kind == "letter_swapped" and glyph.expected:
         seems = "is read" if sure else "may be read"
         return f"{name} {seems} where the text has {latin_name(glyph.expected)}."
@@ -22,19 +22,19 @@ def letter_says(kind: str, glyph: GlyphRecord, sure: bool) -> str:
         return f"{name}: the text has no letter here."
     if kind == "shape_doubt":
         return f"{name}: the form may be read as another letter."
-    return f"{name}: {_PLAIN.get(kind, defect_words(kind) + '{maybe}').format(maybe=_maybe(sure))}."
+    return f"{name}: {_LETTER_MESSAGES.get(kind, defect_words(kind) + '{maybe}').format(maybe=_perhaps(sure))}."
 
 
-def _tags(count: int) -> str:
+def _tag_count(count: int) -> str:
     many = "4 or more" if count >= 4 else str(count)
     return f"{many} tag{'' if count == 1 else 's'}"
 
 
-def _maybe(sure: bool) -> str:
+def _perhaps(sure: bool) -> str:
     return "" if sure else ", perhaps"
 
 
-_PLAIN = {
+_LETTER_MESSAGES = {
     "tag_bare": "a tag without a small head{maybe}",
     "tag_loose": "white between a tag and the letter{maybe}",
     "tag_merged": "two tags touch{maybe}",
@@ -59,7 +59,7 @@ _PLAIN = {
 }
 
 
-def gap_says(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> str:
+def gap_message(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> str:
     """A sentence on the white between two letters."""
     between = f"between {latin_name(right)} and {latin_name(left)}"
     width = f"the white is {max(gap.width_yud, 0.0):.1f} of this hand's yud wide"
@@ -67,10 +67,10 @@ def gap_says(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> st
         return f"Two words may read as one {between}: {width}."
     if kind == "word_parted":
         return f"One word may read as two {between}: {width}."
-    return f"The letters touch{_maybe(sure)} {between}: {width}."
+    return f"The letters touch{_perhaps(sure)} {between}: {width}."
 
 
-def absent_says(letters: str, word: int, whole_word: bool) -> str:
+def absent_message(letters: str, word: int, whole_word: bool) -> str:
     """A sentence on letters of the text that are not on the page."""
     names = ", ".join(latin_name(char) for char in letters)
     if whole_word:

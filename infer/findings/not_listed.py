@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.columns import blocks
+from crownlet.infer.findings.columns import columns_of
 from crownlet.infer.findings.customs import FINAL_KAF
-from crownlet.infer.findings.layout import ASLANT, seen_aslant
-from crownlet.infer.findings.page import text_of
+from crownlet.infer.findings.layout import NARROWING_NOT_EXAMINED, letters_change_size
+from crownlet.infer.findings.page import portion_of
 from crownlet.infer.records import GlyphRecord, PageRecord
 
 RECORDED_ONLY: Mapping[str, str] = MappingProxyType(
@@ -27,68 +27,76 @@ RECORDED_ONLY: Mapping[str, str] = MappingProxyType(
 forms surely enough. The upper right of a final mem was tried: by hands of the style that rounds it
 and of those that do not, its radius overlaps by more than half."""
 
-OF_TEXT = (
+SETTINGS_NEEDING_TEXT = (
     "crown_list", "mezuzah_break", "tefillin_break", "reverse_text", "large_letters",
     "mezuzah_lines", "tefillin_lines", "verse_gap",
 )  # fmt: skip
 """Settings that only a page compared with its portion can be held against."""
 
 
-def unexamined(record: PageRecord, customs: Customs) -> tuple[str, ...]:
+def not_examined_by_customs(record: PageRecord, customs: Customs) -> tuple[str, ...]:
     """Sentences for what a page's record lists as not examined."""
     return tuple(
         sentence
-        for sentence in (_recorded(customs), _without_text(record, customs), _aslant(record))
+        for sentence in (
+            _recorded_only(customs),
+            _without_text(record, customs),
+            _narrowing(record),
+        )
         if sentence
-    ) + _accepted(record, customs)
+    ) + _accepted_messages(record, customs)
 
 
-def _set(customs: Customs, name: str) -> bool:
+def _is_set(customs: Customs, name: str) -> bool:
     return getattr(customs, name) != "unspecified"
 
 
-def _recorded(customs: Customs) -> str:
-    names = [words for key, words in RECORDED_ONLY.items() if _set(customs, key)]
+def _recorded_only(customs: Customs) -> str:
+    names = [words for key, words in RECORDED_ONLY.items() if _is_set(customs, key)]
     return f"settings recorded but not examined: {', '.join(names)}" if names else ""
 
 
 def _without_text(record: PageRecord, customs: Customs) -> str:
-    names = [name for name in OF_TEXT if _set(customs, name)]
-    if not names or text_of(record) is not None:
+    names = [name for name in SETTINGS_NEEDING_TEXT if _is_set(customs, name)]
+    if not names or portion_of(record) is not None:
         return ""
     return f"settings that need the page's portion by name: {', '.join(names)}"
 
 
-def _aslant(record: PageRecord) -> str:
-    return ASLANT if any(seen_aslant(block) for block in blocks(record)) else ""
+def _narrowing(record: PageRecord) -> str:
+    return (
+        NARROWING_NOT_EXAMINED
+        if any(letters_change_size(block) for block in columns_of(record))
+        else ""
+    )
 
 
-def accepted(record: PageRecord, customs: Customs) -> tuple[tuple[str, int], ...]:
+def accepted_forms(record: PageRecord, customs: Customs) -> tuple[tuple[str, int], ...]:
     """Settings left unspecified by which forms that were seen are accepted, and on how many
     letters."""
     counts = (
         (name, sum(kind in glyph.reasons and asked(glyph) for glyph in record.glyphs))
-        for name, kind, asked in _ACCEPTED
-        if not _set(customs, name)
+        for name, kind, asked in _ACCEPTED_KINDS
+        if not _is_set(customs, name)
     )
     return tuple((name, count) for name, count in counts if count)
 
 
-def accepted_says(name: str, count: int) -> str:
+def accepted_message(name: str, count: int) -> str:
     """The same as a sentence that says how such letters are listed."""
-    return f"{count} letter{'' if count == 1 else 's'}{_SAYS[name]}"
+    return f"{count} letter{'' if count == 1 else 's'}{_ACCEPTED_MESSAGES[name]}"
 
 
-def _accepted(record: PageRecord, customs: Customs) -> tuple[str, ...]:
-    return tuple(accepted_says(name, count) for name, count in accepted(record, customs))
+def _accepted_messages(record: PageRecord, customs: Customs) -> tuple[str, ...]:
+    return tuple(accepted_message(name, count) for name, count in accepted_forms(record, customs))
 
 
-_ACCEPTED: tuple[tuple[str, str, Callable[[GlyphRecord], bool]], ...] = (
+_ACCEPTED_KINDS: tuple[tuple[str, str, Callable[[GlyphRecord], bool]], ...] = (
     ("tag_form", "tag_bare", lambda glyph: True),
     ("final_kaf_top", "corner_squared", lambda glyph: glyph.letter == FINAL_KAF),
 )
 
-_SAYS: Mapping[str, str] = MappingProxyType(
+_ACCEPTED_MESSAGES: Mapping[str, str] = MappingProxyType(
     {
         "tag_form": " whose crowns look like bare lines, an accepted custom though a tiny zayin is "
         "held to be better (MB 36:12): not listed; customs with tag_form: zayin list them",

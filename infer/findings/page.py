@@ -9,7 +9,7 @@ from crownlet.datasets.scribal.portion import Portion
 from crownlet.datasets.scribal.texts import portion
 from crownlet.infer.findings.columns import Line
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.findings.severity import weigh
+from crownlet.infer.findings.severity import severity_of
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
 
 
@@ -23,12 +23,12 @@ def page_finding(
 ) -> Finding:
     """A finding of scope `page` about these letters, at least one; it is found in the first's
     line."""
-    weight = weigh(kind, letter, customs)
+    weight = severity_of(kind, letter, customs)
     lines = {glyph.line for glyph in glyphs}
     return Finding(
         number=0, kind=kind, scope="page", glyphs=tuple(g.glyph for g in glyphs),
         line=lines.pop() if len(lines) == 1 else 0, letter=letter, expected=expected,
-        box=around(glyph.box for glyph in glyphs), route="finding", p=None,
+        box=enclosing_box(glyph.box for glyph in glyphs), route="finding", p=None,
         heading=weight.heading, code=weight.code, opinions=weight.opinions, measurements=(),
         in_name=any(glyph.in_name for glyph in glyphs), says=says,
     )  # fmt: skip
@@ -39,19 +39,19 @@ def letters_of(lines: Iterable[Line]) -> tuple[GlyphRecord, ...]:
     return tuple(glyph for line in lines for glyph in line.glyphs)
 
 
-def around(boxes: Iterable[Box]) -> Box:
+def enclosing_box(boxes: Iterable[Box]) -> Box:
     """The smallest box around several, of which there is at least one."""
     x0, y0, x1, y1 = zip(*boxes, strict=True)
     return min(x0), min(y0), max(x1), max(y1)
 
 
-def counted(lines: Sequence[int]) -> str:
+def name_lines(lines: Sequence[int]) -> str:
     """Numbers of lines in words: "line 3", "lines 3, 5 and 8"."""
     *rest, last = map(str, lines)
     return f"lines {', '.join(rest)} and {last}" if rest else f"line {last}"
 
 
-def text_of(record: PageRecord) -> Portion | None:
+def portion_of(record: PageRecord) -> Portion | None:
     """The portion a page was found to follow; None without one, or for a text of the user's."""
     if record.match is None or not any(glyph.expected for glyph in record.glyphs):
         return None
@@ -69,6 +69,6 @@ def letter_at(record: PageRecord, word: int, place: int) -> GlyphRecord | None:
     return None
 
 
-def first_of(record: PageRecord, word: int) -> GlyphRecord | None:
+def first_letter_of_word(record: PageRecord, word: int) -> GlyphRecord | None:
     """The first letter of the page in a word of the text, from 0."""
     return letter_at(record, word, 0)

@@ -13,9 +13,9 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.finding import HEADINGS, Heading
 
-_ORDER = tuple(GRAVITIES)
+_CODE_ORDER = tuple(GRAVITIES)
 
-_HEADING: dict[str, Heading] = {
+_HEADING_OF_CODE: dict[str, Heading] = {
     code: heading
     for code, gravity in GRAVITIES.items()
     for heading, words in HEADINGS.items()
@@ -27,7 +27,7 @@ _BARE_OF_TAGS_ONLY = frozenset({"P", "P+", "D", "ch"})
 
 
 @dataclass(frozen=True)
-class Weight:
+class Severity:
     """How a kind of finding is listed."""
 
     heading: Heading
@@ -36,21 +36,23 @@ class Weight:
     opinions: tuple[Opinion, ...]
 
 
-def weigh(kind: str, letter: str | None, customs: Customs, tags_seen: int | None = None) -> Weight:
+def severity_of(
+    kind: str, letter: str | None, customs: Customs, tags_seen: int | None = None
+) -> Severity:
     """The weight of `kind` on a letter, or of a place that is of no single letter (None).
 
     `tags_seen` tells a letter without any tags from one that lacks some.
     """
     opinions = opinions_on(kind, letter)
-    moved = _moved(kind, letter, customs, tags_seen)
+    moved = _heading_by_customs(kind, letter, customs, tags_seen)
     if moved is not None:
-        return Weight(moved, "", opinions)
+        return Severity(moved, "", opinions)
     if not opinions:
-        return Weight("information", "", ())
+        return Severity("information", "", ())
     some = kind == "tag_missing" and (tags_seen or 0) > 0
     asked = [o for o in opinions if not (some and o.code in _BARE_OF_TAGS_ONLY)] or [*opinions]
-    code = min((o.code for o in asked), key=_ORDER.index)
-    return Weight(_HEADING[code], code, opinions)
+    code = min((o.code for o in asked), key=_CODE_ORDER.index)
+    return Severity(_HEADING_OF_CODE[code], code, opinions)
 
 
 def opinions_on(kind: str, letter: str | None) -> tuple[Opinion, ...]:
@@ -61,14 +63,14 @@ def opinions_on(kind: str, letter: str | None) -> tuple[Opinion, ...]:
     return defect.opinions_on(letter) if letter else defect.gravity
 
 
-def _moved(
+def _heading_by_customs(
     kind: str, letter: str | None, customs: Customs, tags_seen: int | None
 ) -> Heading | None:
     """The heading that customs give in place of the catalogue's; None where they give none."""
     if kind == "tag_missing" and tags_seen == 0 and letter is not None and letter in THREE_TAGS:
-        return _chosen(customs.tags_absent)
+        return _heading_of_setting(customs.tags_absent)
     if kind == "kotz_missing":
-        return _chosen(customs.yud_kotz)
+        return _heading_of_setting(customs.yud_kotz)
     if kind == "tag_bare":
         return "custom"  # It is listed only where the customs ask for tiny zayins.
     if kind == "tag_excess" and letter is not None and customs.tags_expected(letter) == 0:
@@ -78,7 +80,7 @@ def _moved(
     return None
 
 
-def _chosen(setting: str) -> Heading | None:
+def _heading_of_setting(setting: str) -> Heading | None:
     headings: dict[str, Heading] = {
         "question": "question", "outset": "outset", "information": "information",
     }  # fmt: skip

@@ -14,19 +14,19 @@ import numpy as np
 
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.datasets.scribal.texts import verse_ends
-from crownlet.infer.findings.columns import FULL, Block, Line
+from crownlet.infer.findings.columns import MIN_FULL_LINE_SHARE, Column, Line
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.findings.page import first_of, page_finding, text_of
+from crownlet.infer.findings.page import first_letter_of_word, page_finding, portion_of
 from crownlet.infer.records import GapRecord, PageRecord
 
-NINE = 8.1
+MIN_NINE_YUDS = 8.1
 """Nine yuds, less a tenth for what a hand and its measure differ (Keset 15:1)."""
 
-FOURTH = "vehaya_im_shamoa"
+FOURTH_PORTION = "vehaya_im_shamoa"
 
 
 @dataclass(frozen=True)
-class Break:
+class PortionBreak:
     """The white at a new portion, in widths of this hand's yud."""
 
     line: int
@@ -41,9 +41,11 @@ class Break:
     """Width of three letters of this hand, in yuds."""
 
 
-def portion_break(record: PageRecord, columns: tuple[Block, ...], word: int) -> Break | None:
+def portion_break(
+    record: PageRecord, columns: tuple[Column, ...], word: int
+) -> PortionBreak | None:
     """The white before the word of the text, from 0, that opens a portion; None if not seen."""
-    first = first_of(record, word)
+    first = first_letter_of_word(record, word)
     yud = record.quality.get("yud_q")
     found = [
         (block, k) for block in columns for k, line in enumerate(block.lines)
@@ -52,7 +54,7 @@ def portion_break(record: PageRecord, columns: tuple[Block, ...], word: int) -> 
     if first is None or not yud or not found:
         return None
     block, k = found[0]
-    edges = _edges(block, {line.number for line in block.lines[max(0, k - 1) : k + 1]})
+    edges = _usual_edges(block, {line.number for line in block.lines[max(0, k - 1) : k + 1]})
     if edges is None:
         return None
     line = block.lines[k]
@@ -63,16 +65,18 @@ def portion_break(record: PageRecord, columns: tuple[Block, ...], word: int) -> 
     before = block.lines[k - 1] if k else None
     end = (before.left - edges[0]) / unit if before is not None else None
     if at == 0:
-        return Break(line.number, end, (edges[1] - line.right) / unit, True, three / unit)
+        return PortionBreak(line.number, end, (edges[1] - line.right) / unit, True, three / unit)
     white = [gap.width_px for gap in record.gaps if gap.left_glyph == first.glyph]
-    return Break(line.number, end, white[0] / unit, False, three / unit) if white else None
+    return PortionBreak(line.number, end, white[0] / unit, False, three / unit) if white else None
 
 
-def _edges(block: Block, without: set[int]) -> tuple[float, float] | None:
+def _usual_edges(block: Column, without: set[int]) -> tuple[float, float] | None:
     """Usual left and right edge of a column's full lines, px along the writing."""
     usual = float(np.median([line.width for line in block.lines]))
     full: list[Line] = [
-        line for line in block.lines if line.width >= FULL * usual and line.number not in without
+        line
+        for line in block.lines
+        if line.width >= MIN_FULL_LINE_SHARE * usual and line.number not in without
     ]
     if len(full) < 2:
         return None
@@ -80,40 +84,40 @@ def _edges(block: Block, without: set[int]) -> tuple[float, float] | None:
     return float(np.median(left)), float(np.median(right))
 
 
-def mezuzah_layouts(found: Break) -> frozenset[str]:
+def mezuzah_layouts(found: PortionBreak) -> frozenset[str]:
     """The customs of `mezuzah_break` that a layout follows."""
     end = found.end or 0.0
     ways = {
         "tur": found.at_head and end < found.letters and found.head < found.letters,
-        "nine_yuds": found.at_head and found.head >= NINE,
-        "open": found.at_head and found.head < found.letters and end >= NINE,
+        "nine_yuds": found.at_head and found.head >= MIN_NINE_YUDS,
+        "open": found.at_head and found.head < found.letters and end >= MIN_NINE_YUDS,
     }
     return frozenset(name for name, there in ways.items() if there)
 
 
-def tefillin_layouts(found: Break) -> frozenset[str]:
+def tefillin_layouts(found: PortionBreak) -> frozenset[str]:
     """The customs of `tefillin_break` that the head of the fourth portion follows."""
     third = found.letters / 3
     ways = {
-        "rambam": found.head >= NINE,
+        "rambam": found.head >= MIN_NINE_YUDS,
         "line_head": found.at_head and found.head < third,
-        "divided": found.at_head and third <= found.head < NINE,
+        "divided": found.at_head and third <= found.head < MIN_NINE_YUDS,
     }
     return frozenset(name for name, there in ways.items() if there)
 
 
 def break_findings(
-    record: PageRecord, columns: tuple[Block, ...], customs: Customs
+    record: PageRecord, columns: tuple[Column, ...], customs: Customs
 ) -> list[Finding]:
     """A finding where the layout is another than the one the customs name."""
-    text = text_of(record)
+    text = portion_of(record)
     if text is None:
         return []
     wanted: str
     if text.name == "mezuzah" and customs.mezuzah_break != "unspecified":
         (word,) = text.opens
         wanted, ways = customs.mezuzah_break, mezuzah_layouts
-    elif text.name == FOURTH and customs.tefillin_break != "unspecified":
+    elif text.name == FOURTH_PORTION and customs.tefillin_break != "unspecified":
         word, wanted, ways = 0, customs.tefillin_break, tefillin_layouts
     else:
         return []
@@ -121,10 +125,10 @@ def break_findings(
     if found is None or wanted in ways(found):
         return []
     glyphs = tuple(glyph for glyph in record.glyphs if glyph.line == found.line)
-    return [page_finding("portion_break", glyphs, _says(found, wanted), customs)]
+    return [page_finding("portion_break", glyphs, _break_message(found, wanted), customs)]
 
 
-def _says(found: Break, wanted: str) -> str:
+def _break_message(found: PortionBreak, wanted: str) -> str:
     where = "at the head of" if found.at_head else "within"
     says = f"Before the portion {found.head:.1f} widths of this hand's yud are left {where} "
     says += f"line {found.line}"
@@ -133,23 +137,23 @@ def _says(found: Break, wanted: str) -> str:
     return f"{says}; the custom chosen is {wanted.replace('_', ' ')}."
 
 
-LEAST = 4
+MIN_VERSE_ENDS = 4
 """Verses must end within so many lines, or the hand's habit cannot be told."""
 
-WIDER = 1.3
+MIN_WIDER_VERSE_GAP_RATIO = 1.3
 """White between verses is called wider from this many times that between words in its line."""
 
 
 def verse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """One finding for a page whose verses are divided otherwise than the customs have it."""
-    text = text_of(record)
+    text = portion_of(record)
     if text is None or customs.verse_gap == "unspecified":
         return []
     gaps = verse_gaps(record, verse_ends(text.name))
-    if len(gaps) < LEAST:
+    if len(gaps) < MIN_VERSE_ENDS:
         return []
     ratio = float(np.median([share for _, share in gaps]))
-    if (ratio >= WIDER) == (customs.verse_gap == "wider"):
+    if (ratio >= MIN_WIDER_VERSE_GAP_RATIO) == (customs.verse_gap == "wider"):
         return []
     number = {glyph.glyph: glyph for glyph in record.glyphs}
     glyphs = tuple(number[g] for gap, _ in gaps for g in (gap.right_glyph, gap.left_glyph))
@@ -176,25 +180,25 @@ def verse_gaps(record: PageRecord, ends: frozenset[int]) -> list[tuple[GapRecord
     ]  # fmt: skip
 
 
-NARROW = 0.75
+MIN_WORD_GAP_YUDS = 0.75
 """Usual white between words, in yuds, below which it is far from the yud that is asked for
 (Orach Chayim 32:32 gloss). Twenty held-out hands measured: the ten of a usual kind 1.1 to 2.0, the
 ten drawn with close words 0.5 to 1.1."""
 
-LEAST_words = 15
+MIN_WORD_GAPS = 15
 """With fewer whites between words nothing is said of a habit."""
 
 
 def word_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """One finding for a page whose words stand, as a rule, too near each other."""
-    words, letters = (between(record.gaps, kind) for kind in ("word", "letter"))
-    if len(words) < LEAST_words or not letters:
+    words, letters = (gaps_of_kind(record.gaps, kind) for kind in ("word", "letter"))
+    if len(words) < MIN_WORD_GAPS or not letters:
         return []
     usual = float(np.median([gap.width_yud for gap in words]))
-    if usual >= NARROW:
+    if usual >= MIN_WORD_GAP_YUDS:
         return []
     within = float(np.median([gap.width_yud for gap in letters]))
-    narrow = {g for gap in words if gap.width_yud < NARROW
+    narrow = {g for gap in words if gap.width_yud < MIN_WORD_GAP_YUDS
               for g in (gap.right_glyph, gap.left_glyph)}  # fmt: skip
     glyphs = tuple(glyph for glyph in record.glyphs if glyph.glyph in narrow)
     says = f"Between words the white is as a rule {usual:.1f} of this hand's yud, where that "
@@ -202,7 +206,7 @@ def word_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     return [page_finding("words_near", glyphs, says, customs)]
 
 
-def between(gaps: Sequence[GapRecord], kind: str) -> list[GapRecord]:
+def gaps_of_kind(gaps: Sequence[GapRecord], kind: str) -> list[GapRecord]:
     """The whites between words or letters by the text, or, where it does not say, by their odds."""
     odds = "p_words_joined" if kind == "word" else "p_word_parted"
     return [

@@ -12,16 +12,16 @@ from itertools import groupby
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.datasets.scribal.texts import TEFILLIN
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.findings.messages import absent_says
-from crownlet.infer.findings.page import around, counted, page_finding, text_of
-from crownlet.infer.findings.severity import weigh
+from crownlet.infer.findings.messages import absent_message
+from crownlet.infer.findings.page import enclosing_box, name_lines, page_finding, portion_of
+from crownlet.infer.findings.severity import severity_of
 from crownlet.infer.records import AbsentLetter, Box, PageRecord, TextPlace
 from crownlet.infer.text.line_starts import unlisted_line_starts
 
 
 def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """One finding for all lines of a page that begin with another word than the list's."""
-    text = text_of(record)
+    text = portion_of(record)
     setting = None
     if text is not None and text.name == "mezuzah":
         setting = customs.mezuzah_lines
@@ -34,7 +34,7 @@ def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
         return []
     numbers = {start.glyph for start in starts}
     glyphs = tuple(glyph for glyph in record.glyphs if glyph.glyph in numbers)
-    where = counted([start.line for start in starts]).capitalize()
+    where = name_lines([start.line for start in starts]).capitalize()
     verb = "begins with another word" if len(starts) == 1 else "begin with other words"
     says = f"{where} {verb} than in the list of the Tur."
     return [page_finding("line_start", glyphs, says, customs)]
@@ -45,7 +45,7 @@ REVERSE = "mezuzah_reverse"
 
 def reverse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """A finding on a back that has the fourteen letters, or lacks them, against the customs."""
-    text = text_of(record)
+    text = portion_of(record)
     if text is None or text.name != REVERSE or customs.reverse_text == "unspecified":
         return []
     name = max(text.name_words)
@@ -62,36 +62,42 @@ def reverse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 
 def accepted_absence(record: PageRecord, customs: Customs) -> bool:
     """Whether letters of the fourteen may be absent without a word: unless customs ask for both."""
-    text = text_of(record)
+    text = portion_of(record)
     return text is not None and text.name == REVERSE and customs.reverse_text != "both"
 
 
-_ABSENT = "letter_absent"
+_LETTER_ABSENT = "letter_absent"
 
 
-def mishap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+def discrepancy_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     """A finding for each place where page and text part company."""
     match = record.match
     if match is None or accepted_absence(record, customs):
         return []
     if match.places:
-        return [_place(place, record, customs) for place in match.places if _own(place)]
+        return [
+            _place_finding(place, record, customs)
+            for place in match.places
+            if _is_place_of_its_own(place)
+        ]
     runs = groupby(match.absent, key=lambda letter: (letter.after, letter.word))
-    return [_absent(list(run), record, customs) for _, run in runs]
+    return [_absent_finding(list(run), record, customs) for _, run in runs]
 
 
-def told(record: PageRecord) -> frozenset[int]:
+def glyphs_in_text_places(record: PageRecord) -> frozenset[int]:
     """Letters of which a place of the text already says that they are extra or exchanged."""
     places = record.match.places if record.match is not None else ()
-    return frozenset(glyph for place in places if _own(place) for glyph in place.glyphs)
+    return frozenset(
+        glyph for place in places if _is_place_of_its_own(place) for glyph in place.glyphs
+    )
 
 
-def _own(place: TextPlace) -> bool:
+def _is_place_of_its_own(place: TextPlace) -> bool:
     return len(place.glyphs) != 1
 
 
-def _place(place: TextPlace, record: PageRecord, customs: Customs) -> Finding:
-    weight = weigh(place.defect, None, customs)
+def _place_finding(place: TextPlace, record: PageRecord, customs: Customs) -> Finding:
+    weight = severity_of(place.defect, None, customs)
     inside = set(place.glyphs)
     boxes = [glyph.box for glyph in record.glyphs if glyph.glyph in inside]
     absent = not boxes
@@ -99,29 +105,29 @@ def _place(place: TextPlace, record: PageRecord, customs: Customs) -> Finding:
         number=0, kind=place.defect, scope="text",
         glyphs=place.glyphs or ((place.after,) if place.after else ()), line=place.line,
         letter=None, expected=place.letters if absent else None,
-        box=_about(place.at, record.q) if absent else around(boxes),
+        box=_box_around_point(place.at, record.q) if absent else enclosing_box(boxes),
         route="finding" if place.sure else "review", p=None, heading=weight.heading,
         code=weight.code, opinions=weight.opinions, measurements=(), in_name=place.in_name,
         says=f"{place.says[:1].upper()}{place.says[1:].rstrip('.')}.", sure=place.sure,
     )  # fmt: skip
 
 
-def _absent(run: Sequence[AbsentLetter], record: PageRecord, customs: Customs) -> Finding:
+def _absent_finding(run: Sequence[AbsentLetter], record: PageRecord, customs: Customs) -> Finding:
     """The same from letters one by one, as records without places have them."""
     first = run[0]
     letters = "".join(letter.letter for letter in run)
     whole = not any(glyph.word == first.word for glyph in record.glyphs)
-    weight = weigh(_ABSENT, None, customs)
+    weight = severity_of(_LETTER_ABSENT, None, customs)
     return Finding(
-        number=0, kind=_ABSENT, scope="text", glyphs=(first.after,) if first.after else (),
-        line=first.line, letter=None, expected=letters, box=_about(first.at, record.q),
+        number=0, kind=_LETTER_ABSENT, scope="text", glyphs=(first.after,) if first.after else (),
+        line=first.line, letter=None, expected=letters, box=_box_around_point(first.at, record.q),
         route=first.route, p=None, heading=weight.heading, code=weight.code,
         opinions=weight.opinions, measurements=(), in_name=any(a.in_name for a in run),
-        says=absent_says(letters, first.word, whole), sure=first.route == "finding",
+        says=absent_message(letters, first.word, whole), sure=first.route == "finding",
     )  # fmt: skip
 
 
-def _about(at: tuple[float, float], q: float) -> Box:
+def _box_around_point(at: tuple[float, float], q: float) -> Box:
     """A letter's room around a point."""
     half = 1.5 * q
     return at[0] - half, at[1] - half, at[0] + half, at[1] + half

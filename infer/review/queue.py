@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from math import log
 from typing import TYPE_CHECKING
 
-from crownlet.infer.findings.page import around
+from crownlet.infer.findings.page import enclosing_box
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
 from crownlet.infer.review.models import Origin
 
@@ -91,7 +91,7 @@ def _questions_of_routes(record: PageRecord) -> Iterator[Question]:
         boxes = [record.glyphs[k - 1].box for k in (gap.right_glyph, gap.left_glyph)]
         for kind in gap.reasons if gap.route != "clear" else ():
             yield Question(
-                kind, "", (gap.right_glyph, gap.left_glyph), around(boxes),
+                kind, "", (gap.right_glyph, gap.left_glyph), enclosing_box(boxes),
                 gap.route,  # type: ignore[arg-type]
                 None,
             )  # fmt: skip

@@ -9,8 +9,8 @@ from typing import Any
 
 from crownlet.datasets.scribal.customs import CUSTOMS, Customs, load_customs
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.findings.not_listed import accepted as accepted_forms
-from crownlet.infer.findings.not_listed import accepted_says
+from crownlet.infer.findings.not_listed import accepted_forms as accepted_forms
+from crownlet.infer.findings.not_listed import accepted_message
 from crownlet.infer.records import Box, PageRecord
 from crownlet.infer.run.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
@@ -299,7 +299,7 @@ def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
 
 def _accepted_forms(record: PageRecord) -> tuple[str, ...]:
     """What the record says was seen and, by its customs, is not listed."""
-    by_default = (accepted_says(*each) for each in accepted_forms(record, load_customs()))
+    by_default = (accepted_message(*each) for each in accepted_forms(record, load_customs()))
     return tuple(line for line in by_default if line in record.not_examined)
 
 

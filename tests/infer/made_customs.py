@@ -11,7 +11,7 @@ from made_text import FOURTH, written
 
 from crownlet.datasets.scribal.customs import Customs, load_customs
 from crownlet.datasets.scribal.texts import portion
-from crownlet.infer.findings.customs import LISTED
+from crownlet.infer.findings.customs import LISTED_TAGS
 from crownlet.infer.records import Measurement, PageRecord
 from crownlet.infer.routing.glyphs import defect_probabilities
 
@@ -86,8 +86,8 @@ def listed(tags: int) -> PageRecord:
     text = portion("shema")
     words = [list(text.words[33:40])]
     seen = {"35_1": {"tags_seen": tags}}
-    for word, place in LISTED["shema"]:
-        seen.setdefault(f"{word}_{place}", {"tags_seen": LISTED["shema"][word, place]})
+    for word, place in LISTED_TAGS["shema"]:
+        seen.setdefault(f"{word}_{place}", {"tags_seen": LISTED_TAGS["shema"][word, place]})
     return written(text, words, first=33, **seen)
 
 

@@ -10,7 +10,7 @@ from made import gap
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.customs import Customs, load_customs
-from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.finding import HEADINGS, Finding
 from crownlet.infer.records import AbsentLetter, Measurement, PageRecord, TextMatch, TextPlace
 
@@ -22,7 +22,7 @@ def customs(**settings: object) -> Customs:
 
 
 def only(record: PageRecord, by: Customs = DEFAULT) -> Finding:
-    (finding,) = findings_of(record, by)
+    (finding,) = collect_findings(record, by)
     return finding
 
 
@@ -89,7 +89,7 @@ def test_a_graver_doubt_is_a_place_to_review_and_no_finding() -> None:
         7, "ש", "tag_missing", "heads_touch", tags_seen=2, tags_expected=3,
         p={"tag_missing": 0.99, "heads_touch": 0.3}, sure=("tag_missing",),
     )  # fmt: skip
-    doubt, found = findings_of(made.record([glyph]), DEFAULT)
+    doubt, found = collect_findings(made.record([glyph]), DEFAULT)
     assert (doubt.kind, doubt.route, doubt.heading) == ("heads_touch", "review", "question")
     assert (found.kind, found.route, found.heading) == ("tag_missing", "finding", "outset")
     assert "perhaps" in doubt.says and not doubt.others and not found.others
@@ -101,7 +101,7 @@ def test_one_contact_of_two_letters_is_one_place() -> None:
     finding = only(replace(made.record(pair), gaps=(white,)))
     assert (finding.scope, finding.glyphs, finding.others) == ("gap", (1, 2), ())
     doubtful = replace(white, route="review", sure=())
-    assert [f.scope for f in findings_of(replace(made.record(pair), gaps=(doubtful,)), DEFAULT)] \
+    assert [f.scope for f in collect_findings(replace(made.record(pair), gaps=(doubtful,)), DEFAULT)] \
         .count("glyph") == 2  # fmt: skip
 
 
@@ -116,7 +116,7 @@ def test_order_is_heading_then_certainty_then_reading() -> None:
             made.glyph(6, "ש"),
         ]
     )
-    found = findings_of(page, DEFAULT)
+    found = collect_findings(page, DEFAULT)
     assert [finding.glyphs[0] for finding in found] == [3, 2, 5, 4, 1]
     assert [finding.number for finding in found] == [1, 2, 3, 4, 5]
 
@@ -142,14 +142,14 @@ def test_an_unfamiliar_page_is_said_once_and_not_letter_by_letter() -> None:
     strange = [made.flagged(k, "ש", "unfamiliar", sure=(), route="review") for k in range(1, 9)]
     also = made.flagged(9, "ה", "leg_touches_roof", "unfamiliar", sure=(), route="review")
     fine = made.glyph(10, "ש")
-    touching, page = findings_of(made.record([*strange, also, fine]), DEFAULT)
+    touching, page = collect_findings(made.record([*strange, also, fine]), DEFAULT)
     assert (touching.kind, touching.others) == ("leg_touches_roof", ())
     assert (page.kind, page.scope, page.heading) == ("unfamiliar", "page", "information")
     assert page.glyphs == tuple(range(1, 10))
     assert (page.route, page.sure) == ("review", False)
     assert "9 of 10 letters" in page.says
     few = made.record([strange[0], *(made.glyph(k) for k in range(2, 9))])
-    assert [f.scope for f in findings_of(few, DEFAULT)] == ["glyph"]
+    assert [f.scope for f in collect_findings(few, DEFAULT)] == ["glyph"]
 
 
 def test_whites_and_absent_letters_are_places_too() -> None:
@@ -160,7 +160,7 @@ def test_whites_and_absent_letters_are_places_too() -> None:
         AbsentLetter(c, 1, 2, k, 3, (50.0, 60.0), in_name=True) for k, c in enumerate("יה", 1)
     )
     match = TextMatch("mezuzah", 713, 3, 0, 0, absent)
-    text, white = findings_of(made.record(glyphs, [joined], match), DEFAULT)
+    text, white = collect_findings(made.record(glyphs, [joined], match), DEFAULT)
     assert (text.kind, text.scope, text.expected, text.in_name) == (
         "letter_absent", "text", "יה", True,
     )  # fmt: skip
@@ -168,7 +168,7 @@ def test_whites_and_absent_letters_are_places_too() -> None:
     assert white.box == (150.0, 0.0, 160.0, 30.0)  # between the boxes of 160 to 190, 120 to 150
     # An absent letter beside a white is one place, its own.
     lost = gap(2, 3, reasons=("letter_absent",), route="finding")
-    assert len(findings_of(made.record(glyphs, [joined, lost], match), DEFAULT)) == 2
+    assert len(collect_findings(made.record(glyphs, [joined, lost], match), DEFAULT)) == 2
 
 
 def test_a_run_of_extra_letters_is_one_place_and_its_letters_none() -> None:
@@ -177,7 +177,7 @@ def test_a_run_of_extra_letters_is_one_place_and_its_letters_none() -> None:
     place = TextPlace("words_doubled", "letter_extra", "ששש", (1, 2, 3), (1, 2, 3)[0] - 1, 1, 1,
                       (10.0, 10.0), False, True, "A word is written twice.")  # fmt: skip
     match = TextMatch("mezuzah", 713, 0, 0, 3, places=(place,))
-    found = findings_of(made.record(glyphs, match=match), DEFAULT)
+    found = collect_findings(made.record(glyphs, match=match), DEFAULT)
     assert [(f.kind, f.glyphs) for f in found] == [
         ("letter_extra", (1, 2, 3)), ("tag_loose", (3,)),
     ]  # fmt: skip

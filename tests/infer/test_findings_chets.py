@@ -11,8 +11,8 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, clean
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.collect import findings_of
-from crownlet.infer.findings.forms import MEASURE
+from crownlet.infer.findings.collect import collect_findings
+from crownlet.infer.findings.forms import CHET_MEASURE
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
 
@@ -54,7 +54,7 @@ def test_roofs_are_measured_as_they_were_drawn(
         drawn = humps(truth, record)
         forms |= set(drawn.values())
         for m in record.measurements:
-            if m.name == MEASURE and m.glyph in drawn and m.says != "unclear":
+            if m.name == CHET_MEASURE and m.glyph in drawn and m.says != "unclear":
                 agrees = (m.says == "there") == drawn[m.glyph]
                 right, wrong = right + agrees, wrong + (not agrees)
     assert forms == {True, False}  # both forms are among the hands
@@ -70,6 +70,6 @@ def test_the_other_form_is_one_finding(pages: list[tuple[PageTruth, PageRecord]]
         humped = all(drawn.values())
         for wanted in ("hump", "flat", "unspecified"):
             customs = replace(load_customs(), chet_top=wanted)
-            kinds = [f.kind for f in findings_of(record, customs)]
+            kinds = [f.kind for f in collect_findings(record, customs)]
             asked = wanted == ("flat" if humped else "hump")
             assert kinds.count("custom_form") == int(asked)

@@ -30,8 +30,8 @@ from made_customs import (
 
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.datasets.scribal.texts import portion
-from crownlet.infer.findings.collect import findings_of
-from crownlet.infer.findings.customs import LISTED
+from crownlet.infer.findings.collect import collect_findings
+from crownlet.infer.findings.customs import LISTED_TAGS
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.not_listed import RECORDED_ONLY
 from crownlet.infer.records import PageRecord
@@ -66,10 +66,10 @@ def test_default_lists_neither_form_and_the_custom_the_other(
     setting: str, value: str, named: Maker, other: Maker, heading: str
 ) -> None:
     by = customs(**{setting: value})
-    assert findings_of(named(), DEFAULT) == ()
-    assert findings_of(other(), DEFAULT) == ()
-    assert findings_of(named(), by) == ()
-    found = findings_of(other(), by)
+    assert collect_findings(named(), DEFAULT) == ()
+    assert collect_findings(other(), DEFAULT) == ()
+    assert collect_findings(named(), by) == ()
+    found = collect_findings(other(), by)
     assert found
     assert {finding.heading for finding in found} == {heading}
 
@@ -82,30 +82,30 @@ def test_single_tags_and_lameds_two(setting: str, letter: str, tags: int) -> Non
     expected, bare_ones = customs(**{setting: "expected"}), customs(**{setting: "not_expected"})
     with_tags, without = crowned(letter, tags), crowned(letter, 0)
     for page in (with_tags, without):
-        assert findings_of(page(DEFAULT), DEFAULT) == ()
-    assert findings_of(with_tags(expected), expected) == ()
-    assert findings_of(without(bare_ones), bare_ones) == ()
+        assert collect_findings(page(DEFAULT), DEFAULT) == ()
+    assert collect_findings(with_tags(expected), expected) == ()
+    assert collect_findings(without(bare_ones), bare_ones) == ()
     # Left out where due: required at the outset (Mishnat Sofrim under each letter).
-    (missing,) = findings_of(without(expected), expected)
+    (missing,) = collect_findings(without(expected), expected)
     assert (missing.kind, missing.heading) == ("tag_missing", "outset")
-    (excess,) = findings_of(with_tags(bare_ones), bare_ones)
+    (excess,) = collect_findings(with_tags(bare_ones), bare_ones)
     assert (excess.kind, excess.heading) == ("tag_excess", "custom")
 
 
 @pytest.mark.parametrize("heading", ["question", "outset", "information"])
 def test_the_kotz_of_the_yud_stands_where_the_custom_puts_it(heading: str) -> None:
     page = made.record([made.flagged(1, "י", "kotz_missing")])
-    assert [f.heading for f in findings_of(page, DEFAULT)] == ["question"]  # P+: MB 32:15
-    assert [f.heading for f in findings_of(page, customs(yud_kotz=heading))] == [heading]
+    assert [f.heading for f in collect_findings(page, DEFAULT)] == ["question"]  # P+: MB 32:15
+    assert [f.heading for f in collect_findings(page, customs(yud_kotz=heading))] == [heading]
 
 
 @pytest.mark.parametrize(("value", "found"), [("tur", True), ("free", False)])
 def test_tefillin_lines_follow_the_list_only_where_asked(value: str, found: bool) -> None:
     # The Tur's seven lines of a portion (Orach Chayim 35), not insisted on (MB 35:2).
     page = fourth()
-    kinds = [f.kind for f in findings_of(page, customs(tefillin_lines=value))]
+    kinds = [f.kind for f in collect_findings(page, customs(tefillin_lines=value))]
     assert kinds == (["line_start"] if found else [])
-    assert findings_of(page, DEFAULT) == ()
+    assert collect_findings(page, DEFAULT) == ()
 
 
 def test_settings_that_name_both_forms_accept_them() -> None:
@@ -115,22 +115,24 @@ def test_settings_that_name_both_forms_accept_them() -> None:
         customs(leg_minimum="yud_size"),
     ):  # fmt: skip
         for page in (bare(), headed(), kaf(True), otherwise(), legged(1.1)):
-            assert findings_of(page, by) == ()
+            assert collect_findings(page, by) == ()
 
 
 def test_a_leg_under_a_yud_is_listed_by_every_custom() -> None:
     for value in ("unspecified", "yud_size", "strict"):
-        (finding,) = findings_of(legged(0.6), customs(leg_minimum=value))
+        (finding,) = collect_findings(legged(0.6), customs(leg_minimum=value))
         assert (finding.kind, finding.heading) == ("leg_short", "question")  # OC 32:15
 
 
 def test_crowns_of_the_old_list_are_those_of_the_book() -> None:
     # Rambam, Tefillin 2:9 and 5:3: 16 letters with 57 zayins, 13 with 39; by portion 1, 5, 5, 5.
-    tefillin = [LISTED[n] for n in ("kadesh", "vehaya_ki_yeviacha", "shema", "vehaya_im_shamoa")]
+    tefillin = [
+        LISTED_TAGS[n] for n in ("kadesh", "vehaya_ki_yeviacha", "shema", "vehaya_im_shamoa")
+    ]
     assert [len(one) for one in tefillin] == [1, 5, 5, 5]
     assert [sum(one.values()) for one in tefillin] == [3, 20, 18, 16]
-    assert (len(LISTED["mezuzah"]), sum(LISTED["mezuzah"].values())) == (13, 39)
-    for name, places in LISTED.items():
+    assert (len(LISTED_TAGS["mezuzah"]), sum(LISTED_TAGS["mezuzah"].values())) == (13, 39)
+    for name, places in LISTED_TAGS.items():
         words = portion(name).words
         letters = "".join(words[word][place] for word, place in places)
         assert set(letters) <= set("שענזטגץ" if name == "mezuzah" else "םהקטפת")
@@ -139,7 +141,7 @@ def test_crowns_of_the_old_list_are_those_of_the_book() -> None:
 def test_a_list_ignored_counts_by_class_alone() -> None:
     page = crowned("ם", 3)
     by = customs(crown_list="no_list")
-    (finding,) = findings_of(page(by), by)
+    (finding,) = collect_findings(page(by), by)
     assert finding.kind == "tag_excess"
 
 
@@ -163,7 +165,7 @@ def test_a_letter_half_way_to_large_is_not_enough() -> None:
     # Half way between 1 and the ratio asked for, 1.5: from 1.25 on it is large.
     by = customs(large_letters="expected")
     near = mezuzah(**{"0_2": {"tall": 1.2}, "5_2": {"tall": 1.3}})
-    (finding,) = findings_of(near, by)
+    (finding,) = collect_findings(near, by)
     assert (finding.kind, finding.letter) == ("letter_size", "ע")
     four = customs(large_letters="expected", large_letter_ratio=4.0)  # Keset 20:5: as four
-    assert kinds(findings_of(near, four)) == ["letter_size", "letter_size"]
+    assert kinds(collect_findings(near, four)) == ["letter_size", "letter_size"]

@@ -11,9 +11,9 @@ from made_blocks import DEFAULT, FAULTLESS, LINES, found, kinds, rows, wave
 
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import mezuzah
-from crownlet.infer.findings.collect import findings_of
-from crownlet.infer.findings.columns import blocks, edges_of
-from crownlet.infer.findings.not_listed import unexamined
+from crownlet.infer.findings.collect import collect_findings
+from crownlet.infer.findings.columns import column_edges, columns_of
+from crownlet.infer.findings.not_listed import not_examined_by_customs
 
 
 def test_an_even_block_has_none() -> None:
@@ -59,10 +59,10 @@ def test_of_a_picture_taken_aslant_no_shape_is_said() -> None:
     shrunk = [(middle - 50.0 * s, middle + 50.0 * s) for s in sizes]
     page = made.block(shrunk, scale=list(sizes))
     assert "block_narrowing" not in kinds(page)
-    told = [s for s in unexamined(page, DEFAULT) if "narrows or widens" in s]
+    told = [s for s in not_examined_by_customs(page, DEFAULT) if "narrows or widens" in s]
     assert len(told) == 1
     flat = made.block(rows())
-    assert not [s for s in unexamined(flat, DEFAULT) if "narrows" in s]
+    assert not [s for s in not_examined_by_customs(flat, DEFAULT) if "narrows" in s]
 
 
 @pytest.mark.parametrize("turn", [0, 90, 180, 270])
@@ -112,7 +112,7 @@ def test_two_columns_are_two_blocks() -> None:
         replace(g, glyph=g.glyph + len(right.glyphs), line=g.line + LINES) for g in left.glyphs
     ]
     both = replace(right, glyphs=(*right.glyphs, *shifted))
-    assert len(blocks(both)) == 2
+    assert len(columns_of(both)) == 2
     assert kinds(both) == []
 
 
@@ -120,7 +120,7 @@ def test_nothing_is_said_where_the_picture_does_not_carry_it() -> None:
     page = made.block(rows(left=wave(8.0)))
     assert kinds(replace(page, unresolved=("margin_uneven",))) == []
     assert kinds(made.record([])) == []
-    assert findings_of(made.record([made.glyph()]), DEFAULT) == ()
+    assert collect_findings(made.record([made.glyph()]), DEFAULT) == ()
 
 
 @pytest.mark.parametrize("seed", [2, 4, 14, 21, 26])
@@ -137,5 +137,5 @@ def test_faultless_mezuzot_are_said_uneven_only_where_they_are(seed: int) -> Non
 
 def test_edges_do_not_depend_on_the_size_of_the_picture() -> None:
     page = made.block(rows(left=wave(8.0)))
-    (_, edge) = edges_of(blocks(page)[0], page.image, frozenset())
+    (_, edge) = column_edges(columns_of(page)[0], page.image, frozenset())
     assert edge.spread == pytest.approx(8.0, abs=0.2)

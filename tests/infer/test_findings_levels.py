@@ -12,9 +12,9 @@ from made_blocks import FAULTLESS, LINES, found, kinds, rows
 
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import mezuzah
-from crownlet.infer.findings.columns import blocks
+from crownlet.infer.findings.columns import columns_of
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.findings.layout import distance
+from crownlet.infer.findings.layout import line_pitch_q
 
 
 @pytest.mark.parametrize("pitch", [3.4, 4.0])
@@ -56,10 +56,10 @@ def test_a_lamed_deep_in_a_letter_above() -> None:
 def test_crowded_lines_are_near_and_measured_rightly() -> None:
     truth = compose(mezuzah(24.0, **(FAULTLESS | {"crowded": 1.0})), 1)
     page = made.from_truth(truth)
-    lines = blocks(page)[0].lines
+    lines = columns_of(page)[0].lines
     for k, (above, below) in enumerate(pairwise(lines)):
         mine = [t.body[1] for t in truth.letters if t.line == k + 1]
         over = [t.body[1] for t in truth.letters if t.line == k]
         true = float(np.median(mine) - np.median(over)) / below.q
-        assert distance(above, below) == pytest.approx(true, abs=0.2)
+        assert line_pitch_q(above, below) == pytest.approx(true, abs=0.2)
     assert kinds(page) == ["lines_near"]

@@ -10,7 +10,7 @@ import pytest
 from made import gap
 
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.records import Measurement, PageRecord
 from crownlet.infer.run.tables import read_findings, write_findings
 
@@ -32,7 +32,7 @@ def _mixed() -> PageRecord:
 
 def test_table_brings_back_what_was_written(tmp_path: Path) -> None:
     page = _mixed()
-    found = findings_of(page, STRICT)
+    found = collect_findings(page, STRICT)
     path = tmp_path / "findings שמע.csv"
     write_findings(path, found)
     assert len(found) == 4
@@ -44,7 +44,7 @@ def test_table_brings_back_what_was_written(tmp_path: Path) -> None:
 
 def test_table_is_read_by_the_standard_reader(tmp_path: Path) -> None:
     path = tmp_path / "findings.csv"
-    write_findings(path, findings_of(_mixed(), STRICT))
+    write_findings(path, collect_findings(_mixed(), STRICT))
     content = path.read_bytes()
     assert content.count(b"\r\n") == 5  # RFC 4180: a header and a row each, lines end in CRLF
     rows = list(csv.DictReader(content.decode("utf-8").splitlines()))
@@ -58,7 +58,7 @@ def test_table_is_read_by_the_standard_reader(tmp_path: Path) -> None:
 )
 def test_a_broken_row_is_named(old: str, new: str, tmp_path: Path) -> None:
     path = tmp_path / "findings.csv"
-    write_findings(path, findings_of(_mixed(), STRICT))
+    write_findings(path, collect_findings(_mixed(), STRICT))
     text = path.read_text(encoding="utf-8")
     assert old in text
     path.write_text(text.replace(old, new), encoding="utf-8")
@@ -68,5 +68,5 @@ def test_a_broken_row_is_named(old: str, new: str, tmp_path: Path) -> None:
 
 def test_empty_pages_have_empty_tables(tmp_path: Path) -> None:
     path = tmp_path / "findings.csv"
-    write_findings(path, findings_of(made.record([]), DEFAULT))
+    write_findings(path, collect_findings(made.record([]), DEFAULT))
     assert read_findings(path) == ()

@@ -12,7 +12,7 @@ from test_gaps import SCAN, measured
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import mezuzah
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import GapRecord, PageRecord
 
@@ -36,7 +36,7 @@ def page(words: float, letters: float = 0.3, known: bool = True, count: int = 20
 
 
 def found(record: PageRecord) -> list[Finding]:
-    return [f for f in findings_of(record, DEFAULT) if f.kind == "words_near"]
+    return [f for f in collect_findings(record, DEFAULT) if f.kind == "words_near"]
 
 
 @pytest.mark.parametrize("known", [True, False])

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.run.write import write_page
@@ -87,7 +87,7 @@ def page(folder: Path, name: str, letters: Sequence[GlyphRecord], **changes: obj
     facts: ImageFacts = read_page(scan).facts
     record = PageRecord(name, facts, tuple(letters), (), None, 0)
     record = replace(record, **changes)  # type: ignore[arg-type]
-    write_page(record, folder / "run", findings_of(record, load_customs()))
+    write_page(record, folder / "run", collect_findings(record, load_customs()))
 
 
 def scrolls(folder: Path, entries: Sequence[dict[str, object]]) -> Run:

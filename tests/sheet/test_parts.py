@@ -90,10 +90,10 @@ def test_odds_in_words(p: float, said: str) -> None:
 
 def test_network_and_measure_may_disagree() -> None:
     from crownlet.datasets.scribal.customs import load_customs
-    from crownlet.infer.findings.collect import findings_of
+    from crownlet.infer.findings.collect import collect_findings
 
     page = record(made.glyphs(doubts={31: ("foot_level", "finding", 0.95)}))
-    finding = findings_of(page, load_customs())[0]
+    finding = collect_findings(page, load_customs())[0]
     seen = Measurement(31, "foot_drop", 0.3, 0.2, (0, 0), (0, 4), "foot_level", "not_there")
     assert words.is_disagreement(replace(finding, measurements=(seen,)))
     assert not words.is_disagreement(replace(finding, measurements=(replace(seen, says="there"),)))

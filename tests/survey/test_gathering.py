@@ -17,7 +17,7 @@ import pytest
 
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.findings.collect import findings_of
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.records import PageRecord
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.survey_questions import read_audit, write_audit
@@ -47,7 +47,7 @@ def surveyed(folder: Path, size: float, defects: tuple[str, ...] = (DEFECT,)) ->
     keys = []
     for line, (page, code) in enumerate(PAGES.items(), start=2):
         record = sure(made.record(page, LETTERS, 0.3, seed=line))
-        write_page(record, folder, findings_of(record, load_customs()))
+        write_page(record, folder, collect_findings(record, load_customs()))
         scroll, _, side = page.partition("-")
         source = {"A": "Northgate", "B": "Southgate"}[code]
         keys.append(
@@ -126,7 +126,9 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
     seeds, size = 400, 6
     counts: Counter[tuple[str, int]] = Counter()
     for seed in range(seeds):
-        counts.update((p.page, p.glyph) for p in draw_stratified_audit(strata, [DEFECT], size, seed))
+        counts.update(
+            (p.page, p.glyph) for p in draw_stratified_audit(strata, [DEFECT], size, seed)
+        )
     marked = {(p.page, int(g)) for group in strata.values() for p in group
               for g in p.glyph[p.marked]}  # fmt: skip
     assert len(marked) > 30
@@ -146,7 +148,8 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
 def test_a_larger_audit_draws_the_same_letters_and_more(folder: Path) -> None:
     strata = scrolls(folder, checksums(folder))
     less, more = (
-        {(p.page, p.glyph) for p in draw_stratified_audit(strata, [DEFECT], size, 7)} for size in (3, 9)
+        {(p.page, p.glyph) for p in draw_stratified_audit(strata, [DEFECT], size, 7)}
+        for size in (3, 9)
     )
     assert less < more and len(less) == 6 * 3 and len(more) == 6 * 9
     assert len(draw_stratified_audit(strata, [DEFECT], 0.1, 7)) == 5 * 6 + 12

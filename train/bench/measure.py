@@ -47,7 +47,7 @@ def inspections(request: dict[str, Any]) -> dict[str, Any]:
     """Inspect a page `repeats` times after a first one; the quickest of them counts as warm."""
     import cv2
 
-    from crownlet.infer.findings.collect import findings_of
+    from crownlet.infer.findings.collect import collect_findings
     from crownlet.infer.inspector import Inspector
     from crownlet.infer.run.write import write_page
 
@@ -61,7 +61,7 @@ def inspections(request: dict[str, Any]) -> dict[str, Any]:
             start, cpu = time.perf_counter(), time.process_time()
             record = inspector.inspect(request["page"], request["portion"])
             read = time.perf_counter()
-            write_page(record, Path(folder), findings_of(record, inspector.customs))
+            write_page(record, Path(folder), collect_findings(record, inspector.customs))
             end = time.perf_counter()
             stages = {**record.timing, "write": end - read}
             used = time.process_time() - cpu
