@@ -25,10 +25,10 @@ from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 
 Json = dict[str, Any]
 
-SLACK = 0.5
+BOX_SLACK_PX = 0.5
 """px by which a box may pass the frame (rounding in label tools); it is cut to the frame."""
 
-UNKNOWN = -1
+UNKNOWN_NUMBER = -1
 """Number of tags, line, word or place where the labels do not give it."""
 
 
@@ -36,13 +36,13 @@ class LabelError(CrownletError, ValueError):
     """Labels that cannot be used; the message names the file and the record."""
 
 
-def attributes(annotation: Json) -> Json:
+def annotation_attributes(annotation: Json) -> Json:
     """What COCO has no place for, under the annotation's `attributes`; all of it optional."""
     own: Json = annotation.get("attributes") or {}
     return own
 
 
-def box_of(annotation: Json, size: tuple[int, int], where: str) -> Box:
+def read_box(annotation: Json, size: tuple[int, int], where: str) -> Box:
     """The box (x0, y0, x1, y1), px, within the image of `size` (width, height)."""
     try:
         x, y, width, height = (float(v) for v in annotation["bbox"])
@@ -51,34 +51,34 @@ def box_of(annotation: Json, size: tuple[int, int], where: str) -> Box:
     x1, y1 = x + width, y + height
     if not (width > 0 and height > 0):
         raise LabelError(f"{where} has an empty box: {annotation['bbox']}")
-    if min(x, y) < -SLACK or x1 > size[0] + SLACK or y1 > size[1] + SLACK:
+    if min(x, y) < -BOX_SLACK_PX or x1 > size[0] + BOX_SLACK_PX or y1 > size[1] + BOX_SLACK_PX:
         raise LabelError(
             f"{where}: its box {annotation['bbox']} passes the image of {size[0]} x {size[1]} px"
         )
     return max(0.0, x), max(0.0, y), min(x1, float(size[0])), min(y1, float(size[1]))
 
 
-def letter_of(annotation: Json, char: str, box: Box, body: tuple[float, ...]) -> LetterTruth:
+def read_letter(annotation: Json, char: str, box: Box, body: tuple[float, ...]) -> LetterTruth:
     """One letter; `body` is its ruled line, height and rotation (`LetterTruth.body`)."""
-    own = attributes(annotation)
+    own = annotation_attributes(annotation)
     return LetterTruth(
         char,
         own.get("expected", char),
-        int(own.get("line", UNKNOWN)),
-        int(own.get("word", UNKNOWN)),
-        int(own.get("place", UNKNOWN)),
+        int(own.get("line", UNKNOWN_NUMBER)),
+        int(own.get("word", UNKNOWN_NUMBER)),
+        int(own.get("place", UNKNOWN_NUMBER)),
         box,
         (body[0], body[1], body[2], body[3]),
-        int(own.get("tags", UNKNOWN)),
-        _marks(own.get("defects", {})),
-        _parts(annotation),
-        **_extent(own),
+        int(own.get("tags", UNKNOWN_NUMBER)),
+        _read_marks(own.get("defects", {})),
+        _read_parts(annotation),
+        **_read_extent(own),
         oddity=own.get("oddity"),
-        **_doubt(own, f"annotation {annotation['id']}"),
+        **_read_doubt(own, f"annotation {annotation['id']}"),
     )
 
 
-def _extent(own: Json) -> Json:
+def _read_extent(own: Json) -> Json:
     """How much of a letter is labelled, and which faults were looked for.
 
     `letter_known` false: a letter stands here and nothing is known of it, so it is kept out of
@@ -89,17 +89,17 @@ def _extent(own: Json) -> Json:
     return {
         "whole": sure and bool(own.get("whole", True)),
         "legible": sure and bool(own.get("legible", False)),
-        "known": _known(own),
+        "known": _read_known(own),
     }
 
 
-def _known(own: Json) -> tuple[str, ...] | None:
+def _read_known(own: Json) -> tuple[str, ...] | None:
     if own.get("known") is None:
         return None if "defects" in own else ()
     return tuple(str(name) for name in own["known"])
 
 
-def _doubt(own: Json, where: str) -> Json:
+def _read_doubt(own: Json, where: str) -> Json:
     """The letter this one may be taken for, and the chance of it."""
     other, share = own.get("other"), float(own.get("share", 0.0))
     if other is not None and other not in BY_CHAR:
@@ -109,8 +109,8 @@ def _doubt(own: Json, where: str) -> Json:
     return {"other": other, "share": share}
 
 
-def _parts(annotation: Json) -> tuple[PartShape, ...]:
-    named = attributes(annotation).get("parts", [])
+def _read_parts(annotation: Json) -> tuple[PartShape, ...]:
+    named = annotation_attributes(annotation).get("parts", [])
     polygons = annotation.get("segmentation", [])
     if not named or not isinstance(polygons, list):
         return ()
@@ -124,7 +124,7 @@ def _parts(annotation: Json) -> tuple[PartShape, ...]:
     )
 
 
-def _marks(defects: Json) -> tuple[DefectMark, ...]:
+def _read_marks(defects: Json) -> tuple[DefectMark, ...]:
     return tuple(
         DefectMark(
             name,
@@ -136,18 +136,18 @@ def _marks(defects: Json) -> tuple[DefectMark, ...]:
     )
 
 
-def gap_of(gap: Json) -> GapTruth:
+def read_gap(gap: Json) -> GapTruth:
     """One white between neighbours, of an image's `crownlet.gaps`."""
     return GapTruth(
         int(gap["right"]), int(gap["left"]), gap.get("expected"), float(gap["width_q"]),
-        _marks(gap.get("defects", {})),
+        _read_marks(gap.get("defects", {})),
     )  # fmt: skip
 
 
-HANGING = frozenset("אוכמםספרת")
+RULED_TOP_LETTERS = frozenset("אוכמםספרת")
 """Letters that take no tags: their top is the ruled line."""
 
-STANDING = frozenset("אבגדהוזחטכלמםנסעפצרשת")
+BASE_LINE_LETTERS = frozenset("אבגדהוזחטכלמםנסעפצרשת")
 """Letters that end at the base line: not yud, kuf and the long finals."""
 
 Body = tuple[float, float, float, float]
@@ -193,25 +193,29 @@ def group_lines(boxes: Floats) -> npt.NDArray[np.int64]:
 
 def _typical_height(letters: Sequence[str], boxes: Floats) -> float:
     heights = boxes[:, 3] - boxes[:, 1]
-    plain = [h for h, c in zip(heights, letters, strict=True) if c in HANGING & STANDING]
+    plain = [
+        h
+        for h, c in zip(heights, letters, strict=True)
+        if c in RULED_TOP_LETTERS & BASE_LINE_LETTERS
+    ]
     return float(np.median(plain if plain else heights))
 
 
 def _line_edges(letters: list[str], boxes: Floats, typical: float) -> tuple[Floats, Floats]:
     """y of the ruled line and of the base line at each letter of one line."""
     x = (boxes[:, 0] + boxes[:, 2]) / 2
-    hangs = np.array([c in HANGING for c in letters])
-    stands = np.array([c in STANDING for c in letters])
+    hangs = np.array([c in RULED_TOP_LETTERS for c in letters])
+    stands = np.array([c in BASE_LINE_LETTERS for c in letters])
     if hangs.any() and stands.any():
-        return _fit(x, boxes[:, 1], hangs), _fit(x, boxes[:, 3], stands)
+        return _fit_level_line(x, boxes[:, 1], hangs), _fit_level_line(x, boxes[:, 3], stands)
     if stands.any():
-        base = _fit(x, boxes[:, 3], stands)
+        base = _fit_level_line(x, boxes[:, 3], stands)
         return base - typical, base
-    top = _fit(x, boxes[:, 1], hangs if hangs.any() else np.ones(len(letters), bool))
+    top = _fit_level_line(x, boxes[:, 1], hangs if hangs.any() else np.ones(len(letters), bool))
     return top, top + typical
 
 
-def _fit(x: Floats, y: Floats, use: npt.NDArray[np.bool_]) -> Floats:
+def _fit_level_line(x: Floats, y: Floats, use: npt.NDArray[np.bool_]) -> Floats:
     """A level line through the chosen y, sloping if there are enough letters to tell."""
     level = np.full(len(x), float(np.median(y[use])))
     if use.sum() < 4 or np.ptp(x[use]) <= 0:
@@ -258,7 +262,7 @@ def load_coco(path: str | Path, images: str | Path | None = None) -> CocoPages:
     """
     path = Path(path)
     try:
-        return _pages(path, Path(images) if images else None)
+        return _read_pages(path, Path(images) if images else None)
     except LabelError as error:
         # Names and ids of strangers may hold line breaks.
         text = "".join(c if c.isprintable() else "\ufffd" for c in str(error))
@@ -269,18 +273,18 @@ def load_coco(path: str | Path, images: str | Path | None = None) -> CocoPages:
         raise LabelError(f"{path} is not built as COCO labels are ({cause})") from None
 
 
-def _pages(path: Path, images: Path | None) -> CocoPages:
+def _read_pages(path: Path, images: Path | None) -> CocoPages:
     data = _read_json(path)
-    letters = _categories(data, path)
+    letters = _read_categories(data, path)
     by_image: dict[Any, list[Json]] = defaultdict(list)
-    known = _unique(data.get("images", []), "image", path)
-    for annotation in _unique(data.get("annotations", []), "annotation", path).values():
+    known = _index_by_id(data.get("images", []), "image", path)
+    for annotation in _index_by_id(data.get("annotations", []), "annotation", path).values():
         if annotation.get("image_id") not in known:
             raise LabelError(f"{path}: annotation {annotation['id']} belongs to no image")
         by_image[annotation["image_id"]].append(annotation)
     folders = [images] if images else [path.parent, path.parent / "images"]
-    files = [_find(image, folders, path) for image in known.values()]
-    truths = [_page(image, by_image[key], letters, path) for key, image in known.items()]
+    files = [_find_image(image, folders, path) for image in known.values()]
+    truths = [_read_page(image, by_image[key], letters, path) for key, image in known.items()]
     return CocoPages(files, truths)
 
 
@@ -308,7 +312,7 @@ def _read_json(path: Path) -> Json:
     return data
 
 
-def _categories(data: Json, path: Path) -> dict[Any, str]:
+def _read_categories(data: Json, path: Path) -> dict[Any, str]:
     """Category id to letter; categories are named by slug or by the Hebrew letter."""
     letters: dict[Any, str] = {}
     for category in data.get("categories", []):
@@ -322,7 +326,7 @@ def _categories(data: Json, path: Path) -> dict[Any, str]:
     return letters
 
 
-def _unique(records: list[Json], kind: str, path: Path) -> dict[Any, Json]:
+def _index_by_id(records: list[Json], kind: str, path: Path) -> dict[Any, Json]:
     found: dict[Any, Json] = {}
     for record in records:
         if "id" not in record:
@@ -333,7 +337,7 @@ def _unique(records: list[Json], kind: str, path: Path) -> dict[Any, Json]:
     return found
 
 
-def _find(image: Json, folders: Sequence[Path], path: Path) -> Path:
+def _find_image(image: Json, folders: Sequence[Path], path: Path) -> Path:
     name = str(image.get("file_name"))
     for folder in folders:
         if (folder / name).is_file():
@@ -341,7 +345,9 @@ def _find(image: Json, folders: Sequence[Path], path: Path) -> Path:
     raise LabelError(f"{path}: image {image['id']}, {name}, is not in {folders[-1]}")
 
 
-def _page(image: Json, annotations: list[Json], letters: dict[Any, str], path: Path) -> PageTruth:
+def _read_page(
+    image: Json, annotations: list[Json], letters: dict[Any, str], path: Path
+) -> PageTruth:
     where = f"{path}: image {image['id']}"
     try:
         size = (int(image["width"]), int(image["height"]))
@@ -349,8 +355,8 @@ def _page(image: Json, annotations: list[Json], letters: dict[Any, str], path: P
         blank = np.broadcast_to(np.uint8(0), (size[1], size[0]))
         return PageTruth(
             blank,
-            tuple(_letters(annotations, letters, size, path)),
-            tuple(gap_of(gap) for gap in own.get("gaps", [])),
+            tuple(_read_letters(annotations, letters, size, path)),
+            tuple(read_gap(gap) for gap in own.get("gaps", [])),
             tuple((int(i), str(char)) for i, char in own.get("missing", [])),
             dict(own.get("meta", {})),
         )
@@ -358,7 +364,7 @@ def _page(image: Json, annotations: list[Json], letters: dict[Any, str], path: P
         raise LabelError(f"{where} is incomplete: {error!r}") from None
 
 
-def _letters(
+def _read_letters(
     annotations: list[Json], letters: dict[Any, str], size: tuple[int, int], path: Path
 ) -> list[LetterTruth]:
     chars: list[str] = []
@@ -368,11 +374,11 @@ def _letters(
         if annotation.get("category_id") not in letters:
             raise LabelError(f"{where} has the unknown category {annotation.get('category_id')}")
         chars.append(letters[annotation["category_id"]])
-        boxes.append(box_of(annotation, size, where))
-    lines = [attributes(a).get("line", UNKNOWN) for a in annotations]
-    known = [attributes(a).get("body") for a in annotations]
+        boxes.append(read_box(annotation, size, where))
+    lines = [annotation_attributes(a).get("line", UNKNOWN_NUMBER) for a in annotations]
+    known = [annotation_attributes(a).get("body") for a in annotations]
     bodies = estimate_bodies(chars, boxes, lines) if None in known else known
     return [
-        letter_of(a, char, box, tuple(float(v) for v in (own if own is not None else body or ())))
+        read_letter(a, char, box, tuple(float(v) for v in (own if own is not None else body or ())))
         for a, char, box, own, body in zip(annotations, chars, boxes, known, bodies, strict=True)
     ]

@@ -18,7 +18,7 @@ from crownlet.datasets.scribal.alphabet import ALPHABET, index_of
 
 Json = dict[str, Any]
 
-DIGITS = 3
+COORDINATE_DECIMALS = 3
 """Decimals kept: a thousandth of a px."""
 
 CATEGORIES: tuple[Json, ...] = tuple(
@@ -27,7 +27,7 @@ CATEGORIES: tuple[Json, ...] = tuple(
 )
 """The 27 letters; category ids are class numbers plus one."""
 
-_FINER = 4
+_AREA_OVERSAMPLING = 4
 
 
 def to_coco(pages: Iterable[PageTruth], file_names: Sequence[str] | None = None) -> Json:
@@ -71,11 +71,11 @@ def collect(records: Iterable[tuple[Json, list[Json]]]) -> Json:
 
 
 def _annotation(letter: LetterTruth) -> Json:
-    x0, y0, x1, y1 = (round(v, DIGITS) for v in letter.box)
+    x0, y0, x1, y1 = (round(v, COORDINATE_DECIMALS) for v in letter.box)
     return {
         "category_id": index_of(letter.letter) + 1,
-        "bbox": [x0, y0, round(x1 - x0, DIGITS), round(y1 - y0, DIGITS)],
-        "area": _area(letter.parts) or round((x1 - x0) * (y1 - y0), DIGITS),
+        "bbox": [x0, y0, round(x1 - x0, COORDINATE_DECIMALS), round(y1 - y0, COORDINATE_DECIMALS)],
+        "area": _area(letter.parts) or round((x1 - x0) * (y1 - y0), COORDINATE_DECIMALS),
         "iscrowd": 0,
         "segmentation": [_polygon(part) for part in letter.parts],
         "attributes": {
@@ -84,8 +84,8 @@ def _annotation(letter: LetterTruth) -> Json:
             "word": letter.word,
             "place": letter.place,
             "tags": letter.tags,
-            "body": [round(v, DIGITS) for v in letter.body],
-            "q": round(letter.q, DIGITS),
+            "body": [round(v, COORDINATE_DECIMALS) for v in letter.body],
+            "q": round(letter.q, COORDINATE_DECIMALS),
             "defects": _marks(letter.defects),
             "whole": letter.whole,
             "legible": letter.legible,
@@ -99,7 +99,7 @@ def _annotation(letter: LetterTruth) -> Json:
 
 
 def _polygon(part: PartShape) -> list[float]:
-    return [round(float(v), DIGITS) for v in part.polygon.ravel()]
+    return [round(float(v), COORDINATE_DECIMALS) for v in part.polygon.ravel()]
 
 
 def _area(parts: Sequence[PartShape]) -> float:
@@ -107,12 +107,12 @@ def _area(parts: Sequence[PartShape]) -> float:
     if not parts:
         return 0.0
     corner = np.floor(np.concatenate([part.polygon for part in parts]).min(axis=0))
-    shapes = [(part.polygon - corner) * _FINER for part in parts]
+    shapes = [(part.polygon - corner) * _AREA_OVERSAMPLING for part in parts]
     width, height = np.concatenate(shapes).max(axis=0).astype(int) + 2
     mask = np.zeros((height, width), np.uint8)
     for shape in shapes:
         cv2.fillPoly(mask, [np.rint((shape - 0.5) * 16).astype(np.int32)], 1, shift=4)
-    return float(mask.sum()) / _FINER**2
+    return float(mask.sum()) / _AREA_OVERSAMPLING**2
 
 
 def _marks(defects: Iterable[DefectMark]) -> Json:

@@ -33,15 +33,15 @@ def to_gray(image: npt.NDArray[np.uint8]) -> Gray:
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
-STRIP = 256
+GRAY_BLOCK_ROWS = 256
 """Rows of a picture that are turned grey at once."""
 
 
-def grey_in_strips(image: Image.Image) -> Gray:
+def rgb_to_gray_by_block(image: Image.Image) -> Gray:
     """`to_gray` of an RGB Pillow image, without a whole copy of it in colour."""
     gray = np.empty((image.height, image.width), np.uint8)
-    for top in range(0, image.height, STRIP):
-        below = min(top + STRIP, image.height)
+    for top in range(0, image.height, GRAY_BLOCK_ROWS):
+        below = min(top + GRAY_BLOCK_ROWS, image.height)
         gray[top:below] = to_gray(np.asarray(image.crop((0, top, image.width, below))))
     return gray
 
@@ -62,14 +62,14 @@ class ImageFacts:
 
 Pixels = npt.NDArray[np.uint8]
 
-ROWS = 256
+BLOCK_ROWS = 256
 """Rows converted at a time."""
 
-FARTHEST = 1e30
+MAX_FLOAT_VALUE = 1e30
 """Numbers of float pictures are cut off here, so that their span is a number too."""
 
 
-def bytes_a_pixel(image: Image.Image) -> int:
+def bytes_per_pixel(image: Image.Image) -> int:
     """Bytes of memory that each pixel of a picture takes at most while it is read.
 
     Measured with Pillow 13 on pictures of 40 megapixels: what Pillow holds, what the format's own
@@ -92,58 +92,60 @@ def to_eight_bits(image: Image.Image) -> Pixels:
     """A loaded picture of any Pillow mode as (H, W) or (H, W, 3) uint8."""
     mode = image.mode
     if mode[0] in "IF":
-        return _scaled_image(image)
+        return _scale_image(image)
     if mode in ("1", "L"):
-        return _converted(image, "L")
+        return _convert_image(image, "L")
     if mode in ("LA", "La", "PA", "RGBA", "RGBa") or "transparency" in image.info:
-        return _converted(image, "RGBA")
-    return _converted(image, "RGB")
+        return _convert_image(image, "RGBA")
+    return _convert_image(image, "RGB")
 
 
 def _blocks(image: Image.Image) -> Iterator[tuple[int, Image.Image]]:
     """The picture from top to bottom: the first row of each block, and the block."""
     width, height = image.size
-    for top in range(0, height, ROWS):
-        yield top, image.crop((0, top, width, min(top + ROWS, height)))
+    for top in range(0, height, BLOCK_ROWS):
+        yield top, image.crop((0, top, width, min(top + BLOCK_ROWS, height)))
 
 
-def _converted(image: Image.Image, mode: str) -> Pixels:
+def _convert_image(image: Image.Image, mode: str) -> Pixels:
     """Grey, RGB, or RGBA laid over white."""
     shape = (image.height, image.width)
     out = np.empty(shape if mode == "L" else (*shape, 3), np.uint8)
     for top, block in _blocks(image):
         values = np.asarray(block if block.mode == mode else block.convert(mode))
-        out[top : top + len(values)] = over_white(values) if mode == "RGBA" else values
+        out[top : top + len(values)] = blend_over_white(values) if mode == "RGBA" else values
     return out
 
 
-def _scaled_image(image: Image.Image) -> Pixels:
-    limits = [_limits_depths(np.asarray(block)) for _, block in _blocks(image)]
+def _scale_image(image: Image.Image) -> Pixels:
+    limits = [_value_range(np.asarray(block)) for _, block in _blocks(image)]
     low, top = min(one[0] for one in limits), max(one[1] for one in limits)
     out = np.empty((image.height, image.width), np.uint8)
     for row, block in _blocks(image):
         values = np.asarray(block)
-        out[row : row + len(values)] = _between(values, low, top)
+        out[row : row + len(values)] = _scale_values(values, low, top)
     return out
 
 
-def scaled(values: npt.NDArray[Any]) -> Pixels:
+def scale_to_eight_bits(values: npt.NDArray[Any]) -> Pixels:
     """Deep values brought to 0..255: scaled by the depth they use, never clipped."""
-    return _between(values, *_limits_depths(values))
+    return _scale_values(values, *_value_range(values))
 
 
-def _finite(values: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
-    plain = np.nan_to_num(values.astype(np.float32), posinf=FARTHEST, neginf=-FARTHEST)
-    return plain.clip(-FARTHEST, FARTHEST) if values.dtype.kind == "f" else plain
+def _finite_values(values: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
+    plain = np.nan_to_num(
+        values.astype(np.float32), posinf=MAX_FLOAT_VALUE, neginf=-MAX_FLOAT_VALUE
+    )
+    return plain.clip(-MAX_FLOAT_VALUE, MAX_FLOAT_VALUE) if values.dtype.kind == "f" else plain
 
 
-def _limits_depths(values: npt.NDArray[Any]) -> tuple[float, float]:
-    finite = _finite(values)
+def _value_range(values: npt.NDArray[Any]) -> tuple[float, float]:
+    finite = _finite_values(values)
     return float(finite.min()), float(finite.max())
 
 
-def _between(values: npt.NDArray[Any], low: float, top: float) -> Pixels:
-    finite = _finite(values)
+def _scale_values(values: npt.NDArray[Any], low: float, top: float) -> Pixels:
+    finite = _finite_values(values)
     if values.dtype.kind == "f" or low < 0 or top > 65535:
         span = max(top - low, 1e-6)
         return ((finite - low) * (255.0 / span)).astype(np.uint8)
@@ -151,20 +153,20 @@ def _between(values: npt.NDArray[Any], low: float, top: float) -> Pixels:
     return (finite * (255.0 / (2**depth - 1))).astype(np.uint8)
 
 
-def over_white(rgba: Pixels) -> Pixels:
+def blend_over_white(rgba: Pixels) -> Pixels:
     """RGBA (H, W, 4) laid over white, row block by row block so that no wide copy is made."""
     out = np.empty((*rgba.shape[:2], 3), np.uint8)
-    for top in range(0, len(rgba), ROWS):
-        block = rgba[top : top + ROWS].astype(np.uint16)
+    for top in range(0, len(rgba), BLOCK_ROWS):
+        block = rgba[top : top + BLOCK_ROWS].astype(np.uint16)
         alpha = block[..., 3:]
-        out[top : top + ROWS] = (block[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
+        out[top : top + BLOCK_ROWS] = (block[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
     return out
 
 
-ORIENTATION = 274
+ORIENTATION_TAG = 274
 """Tag of EXIF 2.3 that says how the stored picture is to be turned."""
 
-UPRIGHT = {
+ORIENTATION_STEPS = {
     2: (slice(None), slice(None, None, -1), False), 3: (slice(None, None, -1),) * 2 + (False,),
     4: (slice(None, None, -1), slice(None), False), 5: (slice(None), slice(None), True),
     6: (slice(None), slice(None, None, -1), True), 7: (slice(None, None, -1),) * 2 + (True,),
@@ -173,18 +175,18 @@ UPRIGHT = {
 """By orientation: rows and columns to take, after rows and columns have changed places or not."""
 
 
-def orientation(image: Image.Image) -> int:
+def read_orientation(image: Image.Image) -> int:
     """The EXIF orientation; 1 where the block cannot be read: no reason to refuse the picture."""
     with suppress(Exception):
-        return int(image.getexif().get(ORIENTATION, 1))
+        return int(image.getexif().get(ORIENTATION_TAG, 1))
     return 1
 
 
-def upright(pixels: Pixels, turn: int) -> Pixels:
+def apply_orientation(pixels: Pixels, turn: int) -> Pixels:
     """Pixels as they are to be seen, where EXIF says that they are stored otherwise."""
-    if turn not in UPRIGHT:
+    if turn not in ORIENTATION_STEPS:
         return pixels
-    rows, columns, exchanged = UPRIGHT[turn]
+    rows, columns, exchanged = ORIENTATION_STEPS[turn]
     turned = pixels.swapaxes(0, 1) if exchanged else pixels
     return np.ascontiguousarray(turned[rows, columns])
 
@@ -192,15 +194,15 @@ def upright(pixels: Pixels, turn: int) -> Pixels:
 MAX_PIXELS = 300_000_000
 """Largest page read; a Torah column at 1200 dpi has about 100 megapixels."""
 
-ROOM = 1_300_000_000
+MAX_READING_BYTES = 1_300_000_000
 """Bytes that reading one picture may take: with the program itself they stay below 1.5 GB."""
 
-MIN_SIDE = 17
+MIN_SIDE_PX = 17
 """A side shorter than the smallest letter cannot hold one."""
 
-FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
+PILLOW_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
 
-_PILLOW = threading.Lock()
+_PILLOW_LOCK = threading.Lock()
 
 
 class PageError(FileFault):
@@ -222,12 +224,17 @@ def read_page(
     if isinstance(source, np.ndarray):
         return _from_array(source, name)
     path = Path(source)
-    data = _bytes_of(path)
+    data = _read_bytes(path)
     with _decode(path, data) as image:
-        mode, kind, dpi, turn = image.mode, image.format or "", _dpi(image), orientation(image)
-        pixels = _pixels(path, image, colour)
-        frames = _frames(image)
-    pixels = upright(pixels, turn)
+        mode, kind, dpi, turn = (
+            image.mode,
+            image.format or "",
+            _read_dpi(image),
+            read_orientation(image),
+        )
+        pixels = _read_pixels(path, image, colour)
+        frames = _count_frames(image)
+    pixels = apply_orientation(pixels, turn)
     height, width = pixels.shape[:2]
     checksum = hashlib.sha256(data).hexdigest()
     return PageImage(
@@ -235,7 +242,7 @@ def read_page(
     )
 
 
-def _bytes_of(path: Path) -> bytes:
+def _read_bytes(path: Path) -> bytes:
     try:
         str(path).encode()
         if path.is_dir():
@@ -246,7 +253,7 @@ def _bytes_of(path: Path) -> bytes:
     except UnicodeEncodeError:
         raise PageError(path, "its name is not in UTF-8; give it another.") from None
     except ValueError as error:
-        raise PageError(path, f"cannot be the name of a file ({_cause(error)}).") from None
+        raise PageError(path, f"cannot be the name of a file ({_error_text(error)}).") from None
     except FileNotFoundError:
         raise PageError(path, "there is no such file.") from None
     except OSError as error:
@@ -257,9 +264,9 @@ def _bytes_of(path: Path) -> bytes:
 
 
 @contextmanager
-def _limits() -> Iterator[None]:
+def _pixel_limit() -> Iterator[None]:
     """Our own size limit in Pillow for the time of one opening, others' settings put back."""
-    with _PILLOW, warnings.catch_warnings():
+    with _PILLOW_LOCK, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         before = Image.MAX_IMAGE_PIXELS
         Image.MAX_IMAGE_PIXELS = MAX_PIXELS
@@ -272,19 +279,19 @@ def _limits() -> Iterator[None]:
 def _decode(path: Path, data: bytes) -> Image.Image:
     """Open and check the header first, then decode; every kind of damage becomes a PageError."""
     try:
-        with _limits():
-            image = Image.open(io.BytesIO(data), formats=FORMATS)
+        with _pixel_limit():
+            image = Image.open(io.BytesIO(data), formats=PILLOW_FORMATS)
     except UnidentifiedImageError:
         raise PageError(path, "is not a PNG, JPEG, TIFF or WebP image.") from None
     except Image.DecompressionBombError:
-        raise PageError(path, _too_large(None)) from None
+        raise PageError(path, _size_reason(None)) from None
     except Exception as error:
-        raise PageError(path, f"is damaged and cannot be opened ({_cause(error)}).") from None
+        raise PageError(path, f"is damaged and cannot be opened ({_error_text(error)}).") from None
     width, height = image.size
-    most = min(MAX_PIXELS, max(0, ROOM - len(data)) // bytes_a_pixel(image))
+    most = min(MAX_PIXELS, max(0, MAX_READING_BYTES - len(data)) // bytes_per_pixel(image))
     if width * height > most:
-        raise PageError(path, _too_large((width, height), most))
-    if min(width, height) < MIN_SIDE:
+        raise PageError(path, _size_reason((width, height), most))
+    if min(width, height) < MIN_SIDE_PX:
         raise PageError(path, f"the picture is too small ({width} x {height} px).")
     try:
         image.load()
@@ -292,7 +299,7 @@ def _decode(path: Path, data: bytes) -> Image.Image:
         raise PageError(path, "the picture does not fit into memory.") from None
     except Exception as error:
         # Pillow's plugins raise OSError, SyntaxError, ValueError, struct.error ... on damage.
-        text = _cause(error)
+        text = _error_text(error)
         cut = any(word in text.lower() for word in ("truncated", "broken data", "unexpected end"))
         cut = cut or "not enough" in text.lower() or "incomplete" in text.lower()
         what = "the file is cut off" if cut else "the picture is damaged"
@@ -300,7 +307,7 @@ def _decode(path: Path, data: bytes) -> Image.Image:
     return image
 
 
-def _too_large(size: tuple[int, int] | None, most: int = MAX_PIXELS) -> str:
+def _size_reason(size: tuple[int, int] | None, most: int = MAX_PIXELS) -> str:
     here = f"{size[0]} x {size[1]} px" if size else "by its header more than twice that"
     return (
         f"the picture is too large ({here}; at most {most // 1_000_000} megapixels of this kind "
@@ -308,20 +315,20 @@ def _too_large(size: tuple[int, int] | None, most: int = MAX_PIXELS) -> str:
     )
 
 
-def _cause(error: Exception) -> str:
+def _error_text(error: Exception) -> str:
     return " ".join(str(error).split())[:160].rstrip(".") or type(error).__name__
 
 
-def _frames(image: Image.Image) -> int:
+def _count_frames(image: Image.Image) -> int:
     """Pictures in the file; 1 where damage behind the first keeps the others from being counted."""
     try:
-        with _limits():
+        with _pixel_limit():
             return int(getattr(image, "n_frames", 1))
     except Exception:
         return 1
 
 
-def _dpi(image: Image.Image) -> float | None:
+def _read_dpi(image: Image.Image) -> float | None:
     try:
         value = float(image.info["dpi"][0])
     except (KeyError, TypeError, ValueError, IndexError, ZeroDivisionError):
@@ -329,16 +336,16 @@ def _dpi(image: Image.Image) -> float | None:
     return round(value, 1) if 72 < value < 20_000 else None
 
 
-def _pixels(path: Path, image: Image.Image, colour: bool) -> Pixels:
+def _read_pixels(path: Path, image: Image.Image, colour: bool) -> Pixels:
     try:
         if image.mode == "RGB" and not colour and "transparency" not in image.info:
-            return grey_in_strips(image)
+            return rgb_to_gray_by_block(image)
         return to_eight_bits(image)
     except MemoryError:
         raise PageError(path, "the picture does not fit into memory.") from None
     except Exception as error:
         raise PageError(
-            path, f"its colour mode {image.mode} cannot be read ({_cause(error)})."
+            path, f"its colour mode {image.mode} cannot be read ({_error_text(error)})."
         ) from None
 
 
@@ -350,19 +357,19 @@ def _from_array(array: npt.NDArray[Any], name: str) -> PageImage:
         raise PageError(name, f"an array of {array.dtype} is not a picture of 8 or 16 bits.")
     if 0 in shape:
         raise PageError(name, "the array is empty.")
-    if min(shape[:2]) < MIN_SIDE:
+    if min(shape[:2]) < MIN_SIDE_PX:
         raise PageError(name, f"the picture is too small ({shape[1]} x {shape[0]} px).")
     if shape[0] * shape[1] > MAX_PIXELS:
-        raise PageError(name, _too_large((shape[1], shape[0])))
+        raise PageError(name, _size_reason((shape[1], shape[0])))
     pixels = array
     if array.dtype == np.uint16:
-        pixels = scaled(array)
+        pixels = scale_to_eight_bits(array)
     elif array.dtype == np.bool_:
         pixels = array.astype(np.uint8) * 255
     if pixels.ndim == 3 and shape[2] == 1:
         pixels = pixels[..., 0]
     elif pixels.ndim == 3 and shape[2] == 4:
-        pixels = over_white(pixels)
+        pixels = blend_over_white(pixels)
     mode = "L" if pixels.ndim == 2 else "RGB"
     facts = ImageFacts(name, shape[1], shape[0], mode, "array")
     return PageImage(np.ascontiguousarray(pixels), facts)

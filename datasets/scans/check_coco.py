@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from crownlet.datasets.coco.read import SLACK
+from crownlet.datasets.coco.read import BOX_SLACK_PX
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -200,7 +200,11 @@ def _box_faults(box: Any, size: Size | None) -> Iterator[str]:
     x, y, wide, high = box
     if not (wide > 0 and high > 0):
         yield f"has an empty box: {box}"
-    elif size and (min(x, y) < -SLACK or x + wide > size[0] + SLACK or y + high > size[1] + SLACK):
+    elif size and (
+        min(x, y) < -BOX_SLACK_PX
+        or x + wide > size[0] + BOX_SLACK_PX
+        or y + high > size[1] + BOX_SLACK_PX
+    ):
         yield f"its box {box} lies outside the picture of {size[0]} x {size[1]} px"
 
 

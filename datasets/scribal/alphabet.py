@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from types import MappingProxyType
 
-FIRST = 0x5D0
+ALEF_CODE_POINT = 0x5D0
 """Code point of alef; the 27 letters follow without a gap."""
 
 THREE_TAGS = "שעטנזגצןץ"
@@ -60,7 +60,7 @@ def _slug(name: str) -> str:
 
 
 def _letter(index: int, name: str) -> Letter:
-    char = chr(FIRST + index)
+    char = chr(ALEF_CODE_POINT + index)
     bent = {final: bent for bent, final in _BENT_AND_FINAL.items()}
     return Letter(
         char=char,

@@ -20,11 +20,11 @@ Family = Literal["crowns", "parts", "form", "space", "text"]
 
 Scope = Literal["glyph", "gap", "text", "page"]
 
-How = Literal["learned", "measured", "counted", "aligned"]
+DetectionMethod = Literal["learned", "measured", "counted", "aligned"]
 
 Unit = Literal["q", "count", "ratio", "probability"]
 
-_SETS = {"all": LETTERS, "three_tags": THREE_TAGS, "one_tag": ONE_TAG}
+_LETTER_SETS = {"all": LETTERS, "three_tags": THREE_TAGS, "one_tag": ONE_TAG}
 
 _OPINION_KEYS = frozenset({"code", "letters", "says", "source"})
 
@@ -70,7 +70,7 @@ class Defect:
     """What the size measures."""
     rendered: str
     """How the renderer makes a case."""
-    how: How
+    how: DetectionMethod
     """Whether the finding is learned, measured on the ink, counted against the customs, or found
     by aligning with the text."""
     implemented: bool
@@ -87,7 +87,7 @@ class Defect:
 _ENTRY_KEYS = frozenset(field.name for field in fields(Defect)) - {"name"}
 
 
-def load(text: str | bytes) -> tuple[dict[str, Gravity], dict[str, Defect]]:
+def parse_catalogue(text: str | bytes) -> tuple[dict[str, Gravity], dict[str, Defect]]:
     """Codes of gravity and defects, in file order, from the YAML of a catalogue.
 
     ValueError, naming the entry, for an unknown key, letter, code, family, scope, unit or way.
@@ -114,7 +114,7 @@ def _defect(name: str, entry: Mapping[str, Any], codes: Mapping[str, Gravity]) -
         unit=_one_of(name, "unit", entry["unit"], get_args(Unit)),
         size=entry["size"],
         rendered=entry["rendered"],
-        how=_one_of(name, "how", entry["how"], get_args(How)),
+        how=_one_of(name, "how", entry["how"], get_args(DetectionMethod)),
         implemented=entry["implemented"],
     )
 
@@ -136,7 +136,7 @@ def _check_keys(name: str, entry: Mapping[str, Any], allowed: frozenset[str]) ->
 
 def _letters(name: str, spec: str) -> str:
     """Letters by code point from a mixture of named sets and characters, such as `one_tag ל`."""
-    chosen = {char for word in spec.split() for char in _SETS.get(word, word)}
+    chosen = {char for word in spec.split() for char in _LETTER_SETS.get(word, word)}
     if unknown := chosen - set(LETTERS):
         raise ValueError(f"catalogue: {name}: unknown letters {''.join(sorted(unknown))!r}")
     return "".join(sorted(chosen))
@@ -149,11 +149,13 @@ def _one_of(name: str, key: str, value: Any, allowed: tuple[str, ...]) -> Any:
     return value
 
 
-def _read() -> tuple[dict[str, Gravity], dict[str, Defect]]:
-    return load((resources.files("crownlet.datasets.scribal") / "catalogue.yaml").read_bytes())
+def _load_shipped() -> tuple[dict[str, Gravity], dict[str, Defect]]:
+    return parse_catalogue(
+        (resources.files("crownlet.datasets.scribal") / "catalogue.yaml").read_bytes()
+    )
 
 
-_gravities, _defects = _read()
+_gravities, _defects = _load_shipped()
 
 GRAVITIES: Mapping[str, Gravity] = MappingProxyType(_gravities)
 """Codes of gravity, from the gravest."""

@@ -20,12 +20,12 @@ import yaml
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR, index_of
 
-CUSTOMS = ("unspecified", "beit_yosef", "arizal", "vellish", "strict")
+SHIPPED_CUSTOMS = ("unspecified", "beit_yosef", "arizal", "vellish", "strict")
 """Customs that are shipped."""
 
-MAX_BYTES = 64 * 1024
+MAX_CUSTOMS_BYTES = 64 * 1024
 
-RATIO_LIMITS = (1.0, 4.0)
+LARGE_LETTER_RATIO_LIMITS = (1.0, 4.0)
 
 Expectation = Literal["expected", "not_expected", "unspecified"]
 
@@ -77,8 +77,8 @@ class Customs:
         index_of(letter)
         crown = BY_CHAR[letter].crown
         if letter == "ל":
-            return _count(self.lamed_tags, 2)
-        return _count(self.bedek_chaya, 1) if crown == 1 else crown
+            return _tags_by_expectation(self.lamed_tags, 2)
+        return _tags_by_expectation(self.bedek_chaya, 1) if crown == 1 else crown
 
 
 def load_customs(name_or_path: str | Path = "unspecified") -> Customs:
@@ -86,40 +86,42 @@ def load_customs(name_or_path: str | Path = "unspecified") -> Customs:
 
     ValueError, in one sentence naming the file, the key and the values allowed, for anything else.
     """
-    if isinstance(name_or_path, str) and name_or_path in CUSTOMS:
-        return _shipped(name_or_path)
+    if isinstance(name_or_path, str) and name_or_path in SHIPPED_CUSTOMS:
+        return _load_shipped(name_or_path)
     path = Path(name_or_path)
     if not path.is_file():
-        known = ", ".join(CUSTOMS)
+        known = ", ".join(SHIPPED_CUSTOMS)
         raise ValueError(f"{str(name_or_path)!r} is neither shipped customs ({known}) nor a file")
-    if path.stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path} is larger than {MAX_BYTES // 1024} KiB, too large for customs")
+    if path.stat().st_size > MAX_CUSTOMS_BYTES:
+        raise ValueError(
+            f"{path} is larger than {MAX_CUSTOMS_BYTES // 1024} KiB, too large for customs"
+        )
     return _parse(str(path), path.stem, path.read_bytes())
 
 
-def _count(expectation: Expectation, tags: int) -> int | None:
+def _tags_by_expectation(expectation: Expectation, tags: int) -> int | None:
     return {"expected": tags, "not_expected": 0, "unspecified": None}[expectation]
 
 
 @cache
-def _shipped(name: str) -> Customs:
+def _load_shipped(name: str) -> Customs:
     file = f"{name}.yaml"
     return _parse(file, name, (resources.files("crownlet.configs.customs") / file).read_bytes())
 
 
 def _parse(file: str, stem: str, content: bytes) -> Customs:
-    settings = {"name": stem, **_mapping(file, content)}
+    settings = {"name": stem, **_read_mapping(file, content)}
     known = {field.name for field in fields(Customs)} - {"checksum"}
     for key, value in settings.items():
         if key not in known:
             near = difflib.get_close_matches(key if isinstance(key, str) else "", known, n=1)
             hint = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(sorted(known))}"
-            raise ValueError(f"{file}: unknown key {_shown(key)}; {hint}")
-        _check(file, key, value)
+            raise ValueError(f"{file}: unknown key {_short_repr(key)}; {hint}")
+        _check_value(file, key, value)
     return Customs(checksum=hashlib.sha256(content).hexdigest(), **settings)
 
 
-def _mapping(file: str, content: bytes) -> Mapping[str, Any]:
+def _read_mapping(file: str, content: bytes) -> Mapping[str, Any]:
     """The top level of a YAML file, checked to be one mapping without doubled keys."""
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     try:
@@ -135,9 +137,9 @@ def _mapping(file: str, content: bytes) -> Mapping[str, Any]:
     return data
 
 
-def _check(file: str, key: str, value: object) -> None:
+def _check_value(file: str, key: str, value: object) -> None:
     allowed = get_args(get_type_hints(Customs)[key])
-    low, high = RATIO_LIMITS
+    low, high = LARGE_LETTER_RATIO_LIMITS
     whole = isinstance(value, int) and not isinstance(value, bool)
     if key == "name":
         fine, wanted = isinstance(value, str) and bool(value), "a name"
@@ -150,10 +152,10 @@ def _check(file: str, key: str, value: object) -> None:
     else:
         fine, wanted = value in allowed, ", ".join(allowed)
     if not fine:
-        raise ValueError(f"{file}: {key} is {_shown(value)}; allowed: {wanted}")
+        raise ValueError(f"{file}: {key} is {_short_repr(value)}; allowed: {wanted}")
 
 
-def _shown(value: object) -> str:
+def _short_repr(value: object) -> str:
     """A value in short: written out, a few aliases can fill the memory."""
     try:
         return reprlib.repr(value)[:80]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
-from crownlet.datasets.scribal.divine_names import name_start
+from crownlet.datasets.scribal.divine_names import find_name_start
 
 
 @dataclass(frozen=True)
@@ -44,14 +44,14 @@ class Portion:
         start = 0
         for i, word in enumerate(self.words):
             if i in self.name_words:
-                found.update(range(start + name_start(word), start + len(word)))
+                found.update(range(start + find_name_start(word), start + len(word)))
             start += len(word)
         return frozenset(found)
 
 
 Lines = tuple[tuple[str, ...], ...]
 
-MAX_BYTES = 8 * 1024 * 1024
+MAX_PORTION_BYTES = 8 * 1024 * 1024
 """Largest text file read: the whole Torah, 304,805 letters, is about 700 kB."""
 
 
@@ -67,8 +67,10 @@ def read_lines(path: Path) -> Lines:
 
 
 def _read_text(path: Path) -> str:
-    if path.stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path} is larger than {MAX_BYTES // 2**20} MiB, too large for a portion")
+    if path.stat().st_size > MAX_PORTION_BYTES:
+        raise ValueError(
+            f"{path} is larger than {MAX_PORTION_BYTES // 2**20} MiB, too large for a portion"
+        )
     try:
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:

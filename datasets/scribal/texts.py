@@ -13,7 +13,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
-from crownlet.datasets.scribal.divine_names import holy_words
+from crownlet.datasets.scribal.divine_names import find_name_words
 from crownlet.datasets.scribal.portion import Lines, Portion, read_lines
 
 TEFILLIN = ("kadesh", "vehaya_ki_yeviacha", "shema", "vehaya_im_shamoa")
@@ -21,12 +21,12 @@ TEFILLIN = ("kadesh", "vehaya_ki_yeviacha", "shema", "vehaya_im_shamoa")
 
 PORTIONS = ("mezuzah", *TEFILLIN, "mezuzah_reverse")
 
-KNOWN = (*PORTIONS, "tefillin")
+KNOWN_PORTIONS = (*PORTIONS, "tefillin")
 """All names, with the four portions on one strip."""
 
 
 @cache
-def portion(name: str) -> Portion:
+def load_portion(name: str) -> Portion:
     """The portion called `name`, one of `KNOWN`; KeyError for any other name.
 
     `mezuzah_reverse` is the back as one sees it, from the top: the fourteen letters behind line 1
@@ -35,15 +35,15 @@ def portion(name: str) -> Portion:
     if name == "mezuzah":
         return _mezuzah()
     if name == "tefillin":
-        return _strip()
+        return _tefillin_strip()
     if name == "mezuzah_reverse":
-        reverse = _data()["mezuzah_reverse"]
-        return _portion(name, lines=_lines([reverse["kuzu"], [reverse["shaddai"]]]))
+        reverse = _load_texts()["mezuzah_reverse"]
+        return _portion_from_lines(name, lines=_lines([reverse["kuzu"], [reverse["shaddai"]]]))
     if name in TEFILLIN:
-        words = tuple(_data()["tefillin"][name])
+        words = tuple(_load_texts()["tefillin"][name])
         large = _large_letters() if name == "shema" else frozenset()
-        return Portion(name, words, None, holy_words(words), large_letters=large)
-    raise KeyError(f"no portion is called {name!r}; there are {', '.join(KNOWN)}")
+        return Portion(name, words, None, find_name_words(words), large_letters=large)
+    raise KeyError(f"no portion is called {name!r}; there are {', '.join(KNOWN_PORTIONS)}")
 
 
 def tefillin_lines(name: str, layout: Literal["arm", "head"]) -> Lines:
@@ -53,7 +53,7 @@ def tefillin_lines(name: str, layout: Literal["arm", "head"]) -> Lines:
     the JSON. KeyError for a portion that is not of tefillin.
     """
     key = {"arm": "hand", "head": "head"}[layout]
-    return _lines(_data()["tefillin_lines_tur_oc35"][key][name])
+    return _lines(_load_texts()["tefillin_lines_tur_oc35"][key][name])
 
 
 @cache
@@ -64,7 +64,7 @@ def verse_ends(name: str) -> frozenset[int]:
     """
     together = {"mezuzah": TEFILLIN[2:], "mezuzah_reverse": (), "tefillin": TEFILLIN}
     parts = together.get(name, (name,))
-    verses = [words for part in parts for words in _data()["tefillin_verses"][part].values()]
+    verses = [words for part in parts for words in _load_texts()["tefillin_verses"][part].values()]
     ends, last = set(), -1
     for words in verses:
         last += len(words)
@@ -79,26 +79,30 @@ def read_portion(name_or_path: str | Path) -> Portion:
     the Pentateuch, such as `Exodus 13:1-16`, is read too. ValueError, in one sentence, for an
     unknown name and for a file that is not such a text.
     """
-    if isinstance(name_or_path, str) and name_or_path in KNOWN:
-        return portion(name_or_path)
+    if isinstance(name_or_path, str) and name_or_path in KNOWN_PORTIONS:
+        return load_portion(name_or_path)
     path = Path(name_or_path)
     if not path.is_file():
-        return _passage(str(name_or_path))
-    return _portion(path.stem, read_lines(path))
+        return _read_passage(str(name_or_path))
+    return _portion_from_lines(path.stem, read_lines(path))
 
 
-def _passage(name: str) -> Portion:
-    from crownlet.datasets.scribal.pentateuch.text import EXAMPLE, looks_like_passage, passage
+def _read_passage(name: str) -> Portion:
+    from crownlet.datasets.scribal.pentateuch.text import (
+        EXAMPLE_PASSAGE,
+        looks_like_passage,
+        read_passage,
+    )
 
     if looks_like_passage(name):
-        return passage(name)
-    known = ", ".join(KNOWN)
+        return read_passage(name)
+    known = ", ".join(KNOWN_PORTIONS)
     raise ValueError(
-        f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE} nor a text file"
+        f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE_PASSAGE} nor a text file"
     )
 
 
-def _portion(name: str, lines: Lines) -> Portion:
+def _portion_from_lines(name: str, lines: Lines) -> Portion:
     """A portion from its lines, an empty line before a word that opens a new one."""
     words: list[str] = []
     opens: set[int] = set()
@@ -108,11 +112,11 @@ def _portion(name: str, lines: Lines) -> Portion:
         words.extend(line)
     kept = tuple(line for line in lines if line)
     opens.discard(len(words))
-    return Portion(name, tuple(words), kept, holy_words(words), frozenset(opens))
+    return Portion(name, tuple(words), kept, find_name_words(words), frozenset(opens))
 
 
 def _mezuzah() -> Portion:
-    data = _data()["mezuzah"]
+    data = _load_texts()["mezuzah"]
     lines = _lines(data["lines"])
     words = tuple(word for line in lines for word in line)
     opens = sum(len(line) for line in lines[: data["portion_break_after_line"]])
@@ -120,25 +124,27 @@ def _mezuzah() -> Portion:
         "mezuzah",
         words,
         lines,
-        holy_words(words),
+        find_name_words(words),
         frozenset({opens}),
         large_letters=_large_letters(),
     )
 
 
-def _strip() -> Portion:
+def _tefillin_strip() -> Portion:
     """The four portions of tefillin one after the other, as on the strip of the arm."""
-    parts = [portion(name) for name in TEFILLIN]
+    parts = [load_portion(name) for name in TEFILLIN]
     words = tuple(word for part in parts for word in part.words)
     starts = [sum(len(part.words) for part in parts[:k]) for k in range(len(parts))]
     large = {(starts[2] + word, place) for word, place in parts[2].large_letters}
     return Portion(
-        "tefillin", words, None, holy_words(words), frozenset(starts[1:]), frozenset(large)
+        "tefillin", words, None, find_name_words(words), frozenset(starts[1:]), frozenset(large)
     )
 
 
 def _large_letters() -> frozenset[tuple[int, int]]:
-    return frozenset((mark["word"], mark["letter"]) for mark in _data()["meta"]["large_letters"])
+    return frozenset(
+        (mark["word"], mark["letter"]) for mark in _load_texts()["meta"]["large_letters"]
+    )
 
 
 def _lines(lines: Sequence[Sequence[str]]) -> Lines:
@@ -146,7 +152,7 @@ def _lines(lines: Sequence[Sequence[str]]) -> Lines:
 
 
 @cache
-def _data() -> dict[str, Any]:
+def _load_texts() -> dict[str, Any]:
     source = resources.files("crownlet.datasets.scribal.portions") / "texts.json"
     data: dict[str, Any] = json.loads(source.read_text(encoding="utf-8"))
     return data

@@ -26,8 +26,8 @@ from distributed import Client, KilledWorker, Security, rpc
 
 from crownlet.datasets.files.atomic import make_draft_folder
 from crownlet.datasets.files.errors import FileFault, plain
-from crownlet.datasets.scribal.customs import CUSTOMS
-from crownlet.datasets.scribal.texts import KNOWN
+from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS
+from crownlet.datasets.scribal.texts import KNOWN_PORTIONS
 from crownlet.infer.batch.processes import Setting
 from crownlet.infer.batch.worker import Desk, Outcome, Task, asked
 from crownlet.infer.networks import ModelError
@@ -220,7 +220,10 @@ def _cause(error: BaseException) -> str:
 def _everywhere(setting: Setting) -> Setting:
     """The setting with paths that do not hang on where a process was begun; a thread a page."""
     model = setting.model and str(Path(setting.model).absolute())
-    customs, portion = _file(setting.customs, CUSTOMS), _file(setting.portion, KNOWN)
+    customs, portion = (
+        _file(setting.customs, SHIPPED_CUSTOMS),
+        _file(setting.portion, KNOWN_PORTIONS),
+    )
     out = setting.out.absolute()
     return replace(setting, model=model, customs=customs, portion=portion, out=out, threads=1)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.datasets.scribal.portion import Portion
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.findings.columns import Line
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.severity import severity_of
@@ -56,7 +56,7 @@ def portion_of(record: PageRecord) -> Portion | None:
     if record.match is None or not any(glyph.expected for glyph in record.glyphs):
         return None
     try:
-        return portion(record.match.portion)
+        return load_portion(record.match.portion)
     except KeyError:
         return None
 

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from crownlet.datasets.scribal.customs import CUSTOMS, Customs, load_customs
+from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_customs
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
 from crownlet.infer.findings.not_listed import accepted_forms as accepted_forms
 from crownlet.infer.findings.not_listed import accepted_message
@@ -189,7 +189,7 @@ def find_customs(page: PageRecord) -> Customs:
     """The customs by which a page was inspected, if they are shipped ones, else unspecified."""
     made = page.versions.get("customs", {})
     name = made.get("name", "")
-    if name in CUSTOMS:
+    if name in SHIPPED_CUSTOMS:
         customs = load_customs(name)
         if customs.checksum == made.get("sha256", customs.checksum):
             return customs

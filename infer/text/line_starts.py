@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from crownlet.datasets.scribal.texts import TEFILLIN, portion, tefillin_lines
+from crownlet.datasets.scribal.texts import TEFILLIN, load_portion, tefillin_lines
 from crownlet.infer.records import GlyphRecord, PageRecord
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def has_lines_of_mezuzah(matched: AlignedText, layout: Layout) -> bool:
 
     `matched` aligns it to one of the portions that the mezuzah holds.
     """
-    mezuzah = portion("mezuzah")
+    mezuzah = load_portion("mezuzah")
     offset = mezuzah.letters.find(matched.text)
     expected = matched.alignment.expected
     rows = np.flatnonzero(expected >= 0)

@@ -210,11 +210,16 @@ def find_window(page: Ints, text: Ints) -> tuple[int, int]:
     if len(text) <= max_letters:
         return 0, len(text)
     # Loaded only here: few texts are so long.
-    from crownlet.datasets.scribal.pentateuch.chaining import LONG_SEED, Seeds, candidates, chain
+    from crownlet.datasets.scribal.pentateuch.chaining import (
+        LONG_SEED_LETTERS,
+        SeedIndex,
+        candidate_shifts,
+        find_best_chain,
+    )
 
-    runs = Seeds(text.astype(np.uint8), LONG_SEED).runs(page.astype(np.uint8))
-    shifts = candidates(runs, len(page), MAX_WINDOW_CANDIDATES)
-    chains = [chain(runs, shift, len(page), (0, len(text))) for shift in shifts]
+    runs = SeedIndex(text.astype(np.uint8), LONG_SEED_LETTERS).runs(page.astype(np.uint8))
+    shifts = candidate_shifts(runs, len(page), MAX_WINDOW_CANDIDATES)
+    chains = [find_best_chain(runs, shift, len(page), (0, len(text))) for shift in shifts]
     best = max((c for c in chains if c is not None), key=lambda c: c.score, default=None)
     if best is None:
         return 0, max_letters

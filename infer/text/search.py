@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from crownlet.datasets.scribal.texts import portion, read_portion
+from crownlet.datasets.scribal.texts import load_portion, read_portion
 from crownlet.infer.layout.frame import HiddenText, hidden_by_frame
 from crownlet.infer.records import PageRecord, TextMatch
 from crownlet.infer.text.discrepancies import TextContext
@@ -21,7 +21,7 @@ from crownlet.infer.text.match import (
 from crownlet.infer.text.summary import summarise
 
 if TYPE_CHECKING:
-    from crownlet.datasets.scribal.pentateuch.search import Found
+    from crownlet.datasets.scribal.pentateuch.search import FoundPassage
     from crownlet.datasets.scribal.portion import Portion
 
 AUTO: Literal["auto"] = "auto"
@@ -83,7 +83,7 @@ def _search_and_compare(page: TextContext, view: HiddenText) -> TextComparison:
         return None, None
     matched = _trim_to_shown_verses(_align(page, found.portion, view), found)
     if MEZUZAH in found.also and has_lines_of_mezuzah(matched, page.layout):
-        whole = portion(MEZUZAH)
+        whole = load_portion(MEZUZAH)
         others = (found.portion.name, *(name for name in found.also if name != MEZUZAH))
         found = replace(found, portion=whole, also=others)
         matched = _align(page, whole, view)
@@ -94,23 +94,23 @@ def _search_and_compare(page: TextContext, view: HiddenText) -> TextComparison:
     return matched, replace(match, found=round(found.confidence, 3), also=found.also, note=note)
 
 
-def _trim_to_shown_verses(matched: AlignedText, found: Found) -> AlignedText:
+def _trim_to_shown_verses(matched: AlignedText, found: FoundPassage) -> AlignedText:
     """A found passage without the verses around it that the page does not show."""
     expected = matched.alignment.expected
     aligned = expected[expected >= 0]
     if found.verse is None or not len(aligned):
         return matched
-    from crownlet.datasets.scribal.pentateuch.text import pentateuch, verses
+    from crownlet.datasets.scribal.pentateuch.text import cut_verses, load_pentateuch
 
-    text = pentateuch()
+    text = load_pentateuch()
     begin = int(text.verse_starts[found.verse])
     first = text.verse_at(begin + int(matched.word_of[aligned.min()]))
     last = text.verse_at(begin + int(matched.word_of[aligned.max()]))
     before = int(text.word_starts[text.verse_starts[first]] - text.word_starts[begin])
-    return matched.restricted_to(verses(first, last), before)
+    return matched.restricted_to(cut_verses(first, last), before)
 
 
-def _search_note(name: str, found: Found) -> str:
+def _search_note(name: str, found: FoundPassage) -> str:
     """A sentence on the passage that the page's words were found in."""
     if found.confidence >= MIN_CONFIDENCE_WITHOUT_ALTERNATIVES or not found.also:
         return f"By its words this is {name!r}."

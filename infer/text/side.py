@@ -9,7 +9,7 @@ from __future__ import annotations
 from difflib import SequenceMatcher
 from typing import TYPE_CHECKING, Literal
 
-from crownlet.datasets.scribal.texts import portion, read_portion
+from crownlet.datasets.scribal.texts import load_portion, read_portion
 from crownlet.infer.text.search import AUTO
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def side_by_letters(letters: str) -> Side | None:
 
 def reverse_lines() -> tuple[str, str]:
     """Letters behind line 1, and of the Name behind the gap between the portions."""
-    first, name = portion(REVERSE).lines or ((), ())
+    first, name = load_portion(REVERSE).lines or ((), ())
     return "".join(first), "".join(name)
 
 

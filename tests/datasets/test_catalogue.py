@@ -104,7 +104,7 @@ def test_the_catalogue_never_rules_and_never_mends() -> None:
 
 
 def test_reader_keeps_order_and_commas() -> None:
-    gravities, defects = catalogue.load(ENTRY)
+    gravities, defects = catalogue.parse_catalogue(ENTRY)
     assert list(gravities) == ["L"]
     assert defects["heel_missing"].letters == "בד"
     assert defects["heel_missing"].gravity[0].statement == "a, b"
@@ -123,4 +123,4 @@ def test_reader_keeps_order_and_commas() -> None:
 def test_broken_entries_are_named(old: str, new: str, message: str) -> None:
     assert old in ENTRY
     with pytest.raises(ValueError, match=message):
-        catalogue.load(ENTRY.replace(old, new))
+        catalogue.parse_catalogue(ENTRY.replace(old, new))

@@ -11,13 +11,13 @@ import pytest
 import yaml
 
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.customs import CUSTOMS, Customs, load_customs
+from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_customs
 
 THREE = "שעטנזגןצץ"  # Menachot 29b, with the finals of Mishnah Berurah 36:13
 ONE = "בדקחיה"  # Mishnat Sofrim under each letter
 
 
-@pytest.mark.parametrize("name", CUSTOMS)
+@pytest.mark.parametrize("name", SHIPPED_CUSTOMS)
 def test_three_tags_are_expected_by_all(name: str) -> None:
     customs = load_customs(name)
     assert customs.name == name

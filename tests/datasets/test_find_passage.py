@@ -15,11 +15,11 @@ from rapidfuzz.fuzz import partial_ratio_alignment
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.edit_distance import stretch_distance
-from crownlet.datasets.scribal.pentateuch.search import Found, find_passage
-from crownlet.datasets.scribal.pentateuch.text import codes_of, passage, pentateuch
-from crownlet.datasets.scribal.texts import PORTIONS, portion
+from crownlet.datasets.scribal.pentateuch.search import FoundPassage, find_passage
+from crownlet.datasets.scribal.pentateuch.text import encode_letters, load_pentateuch, read_passage
+from crownlet.datasets.scribal.texts import PORTIONS, load_portion
 
-TORAH = "".join(pentateuch().words)
+TORAH = "".join(load_pentateuch().words)
 NAMED = (*(name for name in PORTIONS if name != "mezuzah_reverse"), "tefillin")
 
 # Psalm 117 and 134, Ruth 1:1, and a line of the Mishnah (Avot 1:2, from memory): not of the Torah.
@@ -44,10 +44,10 @@ def edited(text: str, rate: float, rng: np.random.Generator) -> str:
     return "".join(out)
 
 
-def letter_of(found: Found) -> int:
+def letter_of(found: FoundPassage) -> int:
     """The letter of the Pentateuch near which a found passage begins."""
     at = TORAH.index(found.portion.letters) if found.verse is None else -1
-    text = pentateuch()
+    text = load_pentateuch()
     if found.verse is not None:
         at = int(text.word_starts[text.verse_starts[found.verse]])
     return at + found.start
@@ -81,11 +81,11 @@ def test_windows_are_placed_right_or_called_ambiguous(length: int, rate: float) 
     ],
 )
 def test_parallel_texts_are_told_apart(name: str, alike: str) -> None:
-    text = passage(name)
+    text = read_passage(name)
     found = find_passage(text.letters)
     assert found is not None
-    start = int(pentateuch().word_starts[pentateuch().verse_starts[
-        pentateuch().verses.index(name.split("-")[0])]])  # fmt: skip
+    start = int(load_pentateuch().word_starts[load_pentateuch().verse_starts[
+        load_pentateuch().verses.index(name.split("-")[0])]])  # fmt: skip
     assert abs(letter_of(found) - start) <= 3
     assert all(alike in other for other in found.also if alike.split()[0] in other)
 
@@ -94,7 +94,7 @@ def test_parallel_texts_are_told_apart(name: str, alike: str) -> None:
 def test_what_stands_twelve_times_is_called_ambiguous(day: int) -> None:
     # Numbers 7: the twelve princes bring the same; only of the second it is told in other words.
     first = 13 + 6 * day
-    words = passage(f"Numbers 7:{first}-{first + 3}").words
+    words = read_passage(f"Numbers 7:{first}-{first + 3}").words
     found = find_passage("".join(words[1:]))
     assert found is not None
     assert found.confidence < 0.6
@@ -103,9 +103,9 @@ def test_what_stands_twelve_times_is_called_ambiguous(day: int) -> None:
 
 @pytest.mark.parametrize("name", [*NAMED, "mezuzah_reverse"])
 def test_known_portions_are_named(name: str) -> None:
-    found = find_passage(portion(name).letters)
+    found = find_passage(load_portion(name).letters)
     assert found is not None
-    assert found.portion == portion(name)
+    assert found.portion == load_portion(name)
     assert found.confidence > 0.95
 
 
@@ -114,27 +114,27 @@ def test_known_portions_are_named(name: str) -> None:
     [(100, 400, "mezuzah"), (240, 500, "vehaya_im_shamoa"), (20, 180, "shema")],
 )
 def test_parts_of_a_mezuzah(start: int, stop: int, name: str) -> None:
-    found = find_passage(portion("mezuzah").letters[start:stop])
+    found = find_passage(load_portion("mezuzah").letters[start:stop])
     assert found is not None
     assert found.portion.name == name
     assert name == "mezuzah" or "mezuzah" in found.also
 
 
 def test_the_torah_around_a_portion_is_no_mezuzah() -> None:
-    found = find_passage(passage("Deuteronomy 6:1-15").letters)
+    found = find_passage(read_passage("Deuteronomy 6:1-15").letters)
     assert found is not None
     assert found.portion.name.startswith("Deuteronomy")
 
 
 def test_two_columns_with_lines_between_them_cut_off() -> None:
-    text = passage("Genesis 24").letters
+    text = read_passage("Genesis 24").letters
     found = find_passage(text[200:900] + text[1500:2200])
     assert found is not None
     assert abs(letter_of(found) - TORAH.index(text) - 200) <= 3
 
 
 def test_lines_cut_at_their_ends() -> None:
-    text = passage("Genesis 41").letters[50:1250]
+    text = read_passage("Genesis 41").letters[50:1250]
     page = "".join(text[k : k + 24] for k in range(0, len(text), 30))
     found = find_passage(page)
     assert found is not None
@@ -168,7 +168,7 @@ def test_very_long_pages() -> None:
     assert time.process_time() - start < 2.0  # measured 0.4 s
     assert found is not None
     assert abs(letter_of(found) - 40_000) <= 5
-    words = list(pentateuch().words[5_000:7_500])
+    words = list(load_pentateuch().words[5_000:7_500])
     rng.shuffle(words)
     assert find_passage("".join(words)) is None
 
@@ -203,7 +203,7 @@ def test_distance_is_that_of_the_nearest_stretch(page: str, text: str) -> None:
     """Reference: rapidfuzz's Levenshtein distance to every stretch of the text."""
     stretches = {text[i:j] for i in range(len(text) + 1) for j in range(i, len(text) + 1)}
     least = min(Levenshtein.distance(page, stretch) for stretch in stretches)
-    assert stretch_distance(codes_of(page), codes_of(text)) == least
+    assert stretch_distance(encode_letters(page), encode_letters(text)) == least
 
 
 def test_the_place_is_the_one_that_rapidfuzz_finds() -> None:

@@ -18,20 +18,20 @@ from crownlet.datasets.scribal.pentateuch import build
 from crownlet.datasets.scribal.pentateuch import build as masorah
 from crownlet.datasets.scribal.pentateuch.text import (
     BOOKS,
-    codes_of,
+    encode_letters,
+    load_pentateuch,
+    load_provenance,
     looks_like_passage,
-    passage,
-    pentateuch,
-    provenance,
+    read_passage,
 )
-from crownlet.datasets.scribal.texts import portion, read_portion
+from crownlet.datasets.scribal.texts import load_portion, read_portion
 
 FOLDER = resources.files("crownlet.datasets.scribal.pentateuch")
 NAME = "".join(BY_SLUG[slug].char for slug in ("yud", "he", "vav", "he"))
 
 
 def letters_by_book() -> dict[str, int]:
-    text = pentateuch()
+    text = load_pentateuch()
     counts: Counter[str] = Counter()
     for k, verse in enumerate(text.verses):
         start, stop = (int(text.word_starts[w]) for w in text.verse_starts[k : k + 2])
@@ -46,7 +46,7 @@ def test_letters_by_book_with_the_spellings_of_scrolls() -> None:
     assert sum(common.values()) == 304805
     ours = letters_by_book()
     assert sum(ours.values()) == 304850  # the codex, counted; also commonly stated (from memory)
-    for change in provenance()["differences"]:
+    for change in load_provenance()["differences"]:
         book = change["verse"].split()[0]
         ours[book] += len(change["there"].replace(" ", "")) - len(change["here"].replace(" ", ""))
     for book, count in common.items():
@@ -59,7 +59,7 @@ def test_verses_by_book() -> None:
     # the Decalogue into more verses, numbers Num 25:19 apart, and Gen 35:22 as one.
     masora = dict(zip(BOOKS, (1534, 1209, 859, 1288, 955), strict=True))
     assert sum(masora.values()) == 5845
-    counts = Counter(verse.split()[0] for verse in pentateuch().verses)
+    counts = Counter(verse.split()[0] for verse in load_pentateuch().verses)
     extra = {book: counts[book] - masora[book] for book in BOOKS}
     assert extra == {
         "Genesis": -1, "Exodus": 4, "Leviticus": 0, "Numbers": 1, "Deuteronomy": 4,
@@ -67,38 +67,38 @@ def test_verses_by_book() -> None:
 
 
 def test_the_four_letter_name() -> None:
-    assert sum(NAME in word for word in pentateuch().words) == 1820  # from memory
+    assert sum(NAME in word for word in load_pentateuch().words) == 1820  # from memory
 
 
 def test_sections() -> None:
     # Mishneh Torah, Torah Scroll 8: 290 open and 379 closed sections (from memory); the codex marks
     # some more.
-    counts = provenance()["counts"]
+    counts = load_provenance()["counts"]
     assert (counts["open_sections"], counts["closed_sections"]) == (293, 394)
     assert abs(counts["open_sections"] - 290) < 10
     assert abs(counts["closed_sections"] - 379) < 20
-    assert len(pentateuch().opens) <= 293 + 394
+    assert len(load_pentateuch().opens) <= 293 + 394
 
 
 def test_first_and_last_words() -> None:
-    words = pentateuch().words
+    words = load_pentateuch().words
     assert (words[0], words[-1]) == ("בראשית", "ישראל")
-    assert pentateuch().verses[0] == "Genesis 1:1"
-    assert pentateuch().verses[-1] == "Deuteronomy 34:12"
+    assert load_pentateuch().verses[0] == "Genesis 1:1"
+    assert load_pentateuch().verses[-1] == "Deuteronomy 34:12"
 
 
 def test_final_forms_stand_at_word_ends_only() -> None:
     finals = {letter.char for letter in ALPHABET if letter.final_of}
     bent = {letter.char for letter in ALPHABET if letter.final_form}
-    for word in pentateuch().words:  # MB 32:71
+    for word in load_pentateuch().words:  # MB 32:71
         assert not any(char in finals for char in word[:-1])
         assert word[-1] not in bent
 
 
 def test_codes_are_the_letters_of_the_words() -> None:
-    text = pentateuch()
+    text = load_pentateuch()
     assert "".join(LETTERS[k] for k in text.codes) == "".join(text.words)
-    assert (codes_of("".join(text.words)) == text.codes).all()
+    assert (encode_letters("".join(text.words)) == text.codes).all()
     assert text.reference(text.verse_of_letter(0), text.verse_of_letter(27)) == "Genesis 1:1"
     assert text.verse_of_letter(28) == 1  # Genesis 1:1 holds 28 letters (Baal HaTurim, from memory)
 
@@ -115,21 +115,21 @@ def test_codes_are_the_letters_of_the_words() -> None:
     ],
 )
 def test_the_portions_are_passages(name: str, places: tuple[str, ...]) -> None:
-    words = tuple(word for place in places for word in passage(place).words)
-    assert words == portion(name).words
+    words = tuple(word for place in places for word in read_passage(place).words)
+    assert words == load_portion(name).words
 
 
 def test_large_letters_and_names_of_a_passage_are_those_of_the_portion() -> None:
-    text = passage("Deut 6:4-9")
-    assert text.large_letters == portion("shema").large_letters
-    assert text.name_words == portion("shema").name_words
+    text = read_passage("Deut 6:4-9")
+    assert text.large_letters == load_portion("shema").large_letters
+    assert text.name_words == load_portion("shema").name_words
     assert text.excerpt
 
 
 def test_sections_open_where_the_masora_has_them() -> None:
     # Exodus 13:11 opens the second portion of tefillin, an open section (OC 32:36).
-    text = passage("Exodus 13:1-16")
-    assert text.opens == {len(portion("kadesh").words)}
+    text = read_passage("Exodus 13:1-16")
+    assert text.opens == {len(load_portion("kadesh").words)}
 
 
 @pytest.mark.parametrize(
@@ -169,14 +169,14 @@ def test_the_data_is_small_and_what_its_provenance_says() -> None:
     assert len(packed) < 300_000
     assert packed[4:8] == b"\0\0\0\0"  # RFC 1952: no time
     text = gzip.decompress(packed)
-    assert hashlib.sha256(text).hexdigest() == provenance()["sha256_of_the_text"]
-    assert provenance()["counts"]["letters"] == len(pentateuch().codes)
-    assert provenance()["counts"]["verses"] == len(pentateuch().verses)
+    assert hashlib.sha256(text).hexdigest() == load_provenance()["sha256_of_the_text"]
+    assert load_provenance()["counts"]["letters"] == len(load_pentateuch().codes)
+    assert load_provenance()["counts"]["verses"] == len(load_pentateuch().verses)
 
 
 def test_other_spellings_are_words_of_the_text() -> None:
-    text = pentateuch()
-    for change in provenance()["differences"]:
+    text = load_pentateuch()
+    for change in load_provenance()["differences"]:
         start = int(text.verse_starts[text.verses.index(change["verse"])]) + change["word"]
         assert " ".join(text.words[start : start + change["words"]]) == change["here"]
 
@@ -199,7 +199,7 @@ eID="Gen.1.1"/></div></div></osisText></osis>"""
 def package(tmp_path: Path) -> Path:
     (tmp_path / "wlc").mkdir()
     (tmp_path / "MAPM").mkdir()
-    for short in build.BOOKS.values():
+    for short in build.ABBREVIATION_OF_BOOK.values():
         file = tmp_path / "wlc" / f"{short}.xml"
         file.write_text(OSIS.format(book=short), encoding="utf-8")
     (tmp_path / "MAPM" / "MAPM.xml").write_text(OTHER, encoding="utf-8")
@@ -207,13 +207,13 @@ def package(tmp_path: Path) -> Path:
 
 
 def test_what_is_written_is_taken_and_not_what_is_read(package: Path) -> None:
-    verses, large = build.read(package)
+    verses, large = build.read_package(package)
     assert verses["Genesis 1:1"] == ["בראשית", "הוצא", "שמע", "{p}"]
     assert large[0] == {"verse": "Genesis 1:1", "word": 2, "letter": 2}
 
 
 def test_places_spelled_otherwise(package: Path) -> None:
     words = {"Genesis 1:1": ["בראשית", "הוצא", "שמע"]}
-    assert masorah.differences(package, words) == [
+    assert masorah.find_differences(package, words) == [
         {"verse": "Genesis 1:1", "word": 0, "words": 1, "here": "בראשית", "there": "בראשת"}
     ]

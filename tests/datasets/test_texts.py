@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from crownlet.datasets.scribal.texts import PORTIONS, portion, read_portion
+from crownlet.datasets.scribal.texts import PORTIONS, load_portion, read_portion
 
 
 @pytest.mark.parametrize("name", PORTIONS)
 def test_lines_hold_the_words(name: str) -> None:
-    text = portion(name)
+    text = load_portion(name)
     assert text.name == name
     if text.lines is not None:
         assert sum(text.lines, ()) == text.words
@@ -19,12 +19,12 @@ def test_lines_hold_the_words(name: str) -> None:
 
 def test_unknown_name_is_refused() -> None:
     with pytest.raises(KeyError, match="mezuzah"):
-        portion("mezuza")
+        load_portion("mezuza")
 
 
 @pytest.mark.parametrize("name", PORTIONS)
 def test_a_portion_written_to_a_file_reads_the_same(name: str, tmp_path: Path) -> None:
-    text = portion(name)
+    text = load_portion(name)
     lines = list(text.lines or (text.words,))
     rows = []
     for i, line in enumerate(lines):
@@ -41,14 +41,14 @@ def test_a_portion_written_to_a_file_reads_the_same(name: str, tmp_path: Path) -
 def test_a_name_wins_over_a_file_and_a_path_may_be_a_string(tmp_path: Path) -> None:
     path = tmp_path / "own.txt"
     path.write_bytes("\ufeffבראשית ברא\r\nאת".encode())
-    assert read_portion("shema") is portion("shema")
+    assert read_portion("shema") is load_portion("shema")
     assert read_portion(str(path)).lines == (("בראשית", "ברא"), ("את",))
 
 
 def test_prefix_of_a_name_is_not_of_it(tmp_path: Path) -> None:
     # Keset HaSofer 11:7: what precedes the Name in its word does not share its holiness
     path = tmp_path / "own.txt"
-    path.write_text("חג ל" + portion("mezuzah").words[2], encoding="utf-8")
+    path.write_text("חג ל" + load_portion("mezuzah").words[2], encoding="utf-8")
     text = read_portion(path)
     assert text.name_words == {1}
     assert text.name_letters == {3, 4, 5, 6}

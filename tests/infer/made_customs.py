@@ -10,7 +10,7 @@ import numpy as np
 from made_text import FOURTH, written
 
 from crownlet.datasets.scribal.customs import Customs, load_customs
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.findings.customs import LISTED_TAGS
 from crownlet.infer.records import Measurement, PageRecord
 from crownlet.infer.routing.glyphs import defect_probabilities
@@ -22,7 +22,7 @@ def customs(**settings: object) -> Customs:
     return replace(DEFAULT, **settings)  # type: ignore[arg-type]
 
 
-MEZUZAH = portion("mezuzah")
+MEZUZAH = load_portion("mezuzah")
 LINES = [list(line) for line in MEZUZAH.lines or ()]
 
 
@@ -31,7 +31,7 @@ def mezuzah(**how: object) -> PageRecord:
 
 
 def fourth(**how: object) -> PageRecord:
-    text = portion(FOURTH)
+    text = load_portion(FOURTH)
     words = list(text.words)
     rows = [words[k : k + 8] for k in range(0, 56, 8)]
     return written(text, rows, **how)  # type: ignore[arg-type]
@@ -83,7 +83,7 @@ def chet(flat: bool) -> PageRecord:
 
 def listed(tags: int) -> PageRecord:
     """The kuf of "and bind them", which the list of Rambam, Tefillin 2:9, gives three zayins."""
-    text = portion("shema")
+    text = load_portion("shema")
     words = [list(text.words[33:40])]
     seen = {"35_1": {"tags_seen": tags}}
     for word, place in LISTED_TAGS["shema"]:
@@ -92,7 +92,7 @@ def listed(tags: int) -> PageRecord:
 
 
 def back(both: bool) -> PageRecord:
-    text = portion("mezuzah_reverse")
+    text = load_portion("mezuzah_reverse")
     rows = [list(text.words[:3]), [text.words[3]]] if both else [[text.words[3]]]
     page = written(text, rows, first=0 if both else 3)
     assert page.match is not None

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.text import alignment as module
 from crownlet.infer.text.alignment import Alignment, EditCosts, align
 
-TEXT = portion("mezuzah").letters
+TEXT = load_portion("mezuzah").letters
 
 
 def classes(text: str) -> npt.NDArray[np.int64]:
@@ -64,7 +64,7 @@ def test_swapped_letters_stay_in_place() -> None:
 
 
 def test_a_word_lost_and_a_word_doubled() -> None:
-    words = list(portion("mezuzah").words)
+    words = list(load_portion("mezuzah").words)
     lost = "".join(words[:40] + words[41:])
     start = sum(map(len, words[:40]))
     assert align(seen(lost), classes(TEXT)).absent == list(range(start, start + len(words[40])))

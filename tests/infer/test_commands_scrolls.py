@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer import cli, inspector
 from crownlet.infer.batch import worker as working
 from crownlet.infer.run.run import open_run
 
-FACE = [" ".join(line) for line in (portion("mezuzah").lines or ())[:8]]
-BEHIND, NAME = (" ".join(line) for line in portion("mezuzah_reverse").lines or ())
+FACE = [" ".join(line) for line in (load_portion("mezuzah").lines or ())[:8]]
+BEHIND, NAME = (" ".join(line) for line in load_portion("mezuzah_reverse").lines or ())
 BACK = [BEHIND, "", "", "", "", NAME]
 """The Name stands behind the gap after line 6 (Keset HaSofer 27:7)."""
 
@@ -67,7 +67,7 @@ def test_names_make_scrolls_and_the_reverse_has_its_own_text(tmp_path: Path) -> 
     )  # fmt: skip
     assert portion_of(run, "א 1-face") == "mezuzah"
     assert portion_of(run, "א 1_reverse") == "mezuzah_reverse"
-    both = [letter for letter in portion("mezuzah_reverse").letters if letter in "".join(FACE)]
+    both = [letter for letter in load_portion("mezuzah_reverse").letters if letter in "".join(FACE)]
     assert len(both) == 16  # No samech stands in the first eight lines.
     assert scroll["comparison"]["reverse_letters"] == 16
     assert open_run(run).scroll_of("א 1-face").reverses == ("א 1_reverse",)
@@ -144,7 +144,7 @@ def test_mixed_up_sides_and_turned_pictures_are_said_at_once(
     assert page["notes"] == ["The picture stands upside down; it was turned before it was read."]
     assert page["image"]["turn"] == 180
     assert "".join(g.letter for g in open_run(run).pages["b-reverse"].record.glyphs) == (
-        portion("mezuzah_reverse").letters
+        load_portion("mezuzah_reverse").letters
     )
 
 

@@ -10,18 +10,18 @@ import pytest
 import written
 
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.pentateuch.text import passage
-from crownlet.datasets.scribal.texts import TEFILLIN, portion, tefillin_lines
+from crownlet.datasets.scribal.pentateuch.text import read_passage
+from crownlet.datasets.scribal.texts import TEFILLIN, load_portion, tefillin_lines
 from crownlet.infer.records import TextMatch
 from crownlet.infer.text.search import compare_with_text
 
-LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
-TEXT = portion("mezuzah")
+LINES = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
+TEXT = load_portion("mezuzah")
 
 
 def told(lines: list[str], text: str = "mezuzah") -> TextMatch:
     _, match = compare_with_text(
-        written.reading(lines), "auto" if text == "auto" else portion(text)
+        written.reading(lines), "auto" if text == "auto" else load_portion(text)
     )
     assert match is not None
     return match
@@ -193,7 +193,7 @@ def test_a_skipped_line_is_told_even_where_the_frame_is_tight() -> None:
 
 
 def test_three_columns_of_a_scroll_find_themselves() -> None:
-    words = passage("Numbers 20").words
+    words = read_passage("Numbers 20").words
     lines = [" ".join(words[k : k + 6]) for k in range(4, 4 + 6 * 36, 6)]
     page = written.reading(lines, column=12)
     assert int(page.layout.column.max()) == 2
@@ -206,7 +206,7 @@ def test_three_columns_of_a_scroll_find_themselves() -> None:
 
 
 def test_columns_that_the_frame_cuts_below() -> None:
-    words = passage("Numbers 20").words
+    words = read_passage("Numbers 20").words
     lines = [" ".join(words[k : k + 6]) for k in range(0, 6 * 36, 6)]
     page = written.cropped(written.reading(lines, column=12), 0, 0, 0, 90 + 4 * 60)
     _, match = compare_with_text(page, "auto")
@@ -238,15 +238,15 @@ def test_a_line_of_another_text_in_the_middle_is_one_place() -> None:
 
 
 def test_a_page_of_a_whole_book() -> None:
-    book = passage("Genesis 1-50")
-    words = passage("Genesis 41:1-20").words
+    book = read_passage("Genesis 1-50")
+    words = read_passage("Genesis 41:1-20").words
     lines = [" ".join(words[k : k + 7]) for k in range(0, len(words), 7)]
     start = time.process_time()
     _, match = compare_with_text(written.reading(lines), book)
     assert time.process_time() - start < 1.0  # measured 0.2 s
     assert match is not None
     assert match.places == ()
-    first = book.letters.index(passage("Genesis 41:1-20").letters)
+    first = book.letters.index(read_passage("Genesis 41:1-20").letters)
     assert f"letters {first + 1} to " in match.note
 
 
@@ -262,7 +262,7 @@ def test_part_of_a_mezuzah_is_told_by_its_lines() -> None:
     match = told(LINES[9:17], "auto")
     assert match.portion == "mezuzah"
     assert "vehaya_im_shamoa" in match.also
-    words = "".join(portion("vehaya_im_shamoa").letters)[60:320]
+    words = "".join(load_portion("vehaya_im_shamoa").letters)[60:320]
     match = told([words[k : k + 26] for k in range(0, len(words), 26)], "auto")
     assert match.portion == "vehaya_im_shamoa"
     assert "mezuzah" in match.also
@@ -270,7 +270,7 @@ def test_part_of_a_mezuzah_is_told_by_its_lines() -> None:
 
 def test_words_that_scrolls_spell_otherwise_are_no_finding() -> None:
     # Genesis 19:16: the codex has one yud less than the scrolls (Miqra al pi ha-Masorah).
-    words = [w.replace("ויחזקו", "ויחזיקו") for w in passage("Genesis 19:15-26").words]
+    words = [w.replace("ויחזקו", "ויחזיקו") for w in read_passage("Genesis 19:15-26").words]
     lines = [" ".join(words[k : k + 7]) for k in range(0, len(words), 7)]
     (place,) = told(lines, "auto").places
     assert not place.sure

@@ -29,7 +29,7 @@ from made_customs import (
 )  # fmt: skip
 
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.customs import LISTED_TAGS
 from crownlet.infer.findings.finding import Finding
@@ -133,7 +133,7 @@ def test_crowns_of_the_old_list_are_those_of_the_book() -> None:
     assert [sum(one.values()) for one in tefillin] == [3, 20, 18, 16]
     assert (len(LISTED_TAGS["mezuzah"]), sum(LISTED_TAGS["mezuzah"].values())) == (13, 39)
     for name, places in LISTED_TAGS.items():
-        words = portion(name).words
+        words = load_portion(name).words
         letters = "".join(words[word][place] for word, place in places)
         assert set(letters) <= set("שענזטגץ" if name == "mezuzah" else "םהקטפת")
 

@@ -10,13 +10,13 @@ import blocks
 import pytest
 from PIL import Image
 
-from crownlet.datasets.scribal.pentateuch.text import passage
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.pentateuch.text import read_passage
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer import cli
 from crownlet.infer import inspector as inspector_module
 
-MEZUZAH = [" ".join(line) for line in portion("mezuzah").lines or ()][6:12]
-NUMBERS = passage("Numbers 20:1-12").words
+MEZUZAH = [" ".join(line) for line in load_portion("mezuzah").lines or ()][6:12]
+NUMBERS = read_passage("Numbers 20:1-12").words
 TORAH = [" ".join(NUMBERS[k : k + 6]) for k in range(3, 63, 6)]
 OTHER = ["הללו את יהוה כל גוים", "שבחוהו כל האמים כי", "גבר עלינו חסדו ואמת"]  # Psalm 117
 

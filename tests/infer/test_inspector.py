@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from crownlet.datasets.files.images import PageError
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 
-LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
+LINES = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
 
 
 def inspect(image: np.ndarray, text: str | None = None, **options: object):  # type: ignore[no-untyped-def]
@@ -27,7 +27,7 @@ def test_a_mezuzah_in_any_size_and_turn(q: float, turn: int) -> None:
     given = np.ascontiguousarray(np.rot90(image, -turn // 90))
     page = inspect(given, "mezuzah")
     assert page.turn == turn
-    assert "".join(g.letter for g in page.glyphs) == portion("mezuzah").letters
+    assert "".join(g.letter for g in page.glyphs) == load_portion("mezuzah").letters
     assert page.match is not None
     assert (page.match.absent, page.match.extra, page.match.swapped, page.match.note) == (
         (), 0, 0, "",
@@ -46,7 +46,7 @@ def test_words_lines_places_and_names() -> None:
     image, _ = blocks.page(LINES, 10.0)
     page = inspect(image, "mezuzah")
     plain = inspect(image)
-    words = portion("mezuzah").words
+    words = load_portion("mezuzah").words
     for record in (page, plain):
         assert max(g.word for g in record.glyphs) == 170  # brief, 6.3
         assert max(g.line for g in record.glyphs) == 22
@@ -56,7 +56,7 @@ def test_words_lines_places_and_names() -> None:
     assert plain.match is None
     assert all(g.expected is None and not g.in_name for g in plain.glyphs)
     names = {g.word for g in page.glyphs if g.in_name}
-    assert names == {k + 1 for k in portion("mezuzah").name_words}
+    assert names == {k + 1 for k in load_portion("mezuzah").name_words}
 
 
 def test_absent_extra_and_swapped_letters_are_found() -> None:
@@ -67,7 +67,7 @@ def test_absent_extra_and_swapped_letters_are_found() -> None:
     page = inspect(blocks.page(lines, 10.0)[0], "mezuzah")
     assert page.match is not None
     (absent,) = page.match.absent
-    text = portion("mezuzah").lines or ()
+    text = load_portion("mezuzah").lines or ()
     first = sum(len("".join(line)) for line in text[:2])
     assert (absent.letter, absent.line, absent.after) == (text[2][0][4], 3, first + 4)
     extra = [g for g in page.glyphs if "letter_extra" in g.reasons]
@@ -163,13 +163,13 @@ def test_letters_of_17_px_are_read() -> None:
 
 def test_the_back_of_a_mezuzah_keeps_its_way_up() -> None:
     # Fourteen letters upside down above the Name of three letters (Keset HaSofer 27:7).
-    first, second = (" ".join(line) for line in portion("mezuzah_reverse").lines or ())
+    first, second = (" ".join(line) for line in load_portion("mezuzah_reverse").lines or ())
     top, _ = blocks.page([first], 14.0)
     low, _ = blocks.page([second], 14.0)
     low = np.pad(low, ((0, 0), (top.shape[1] - low.shape[1], 0)), constant_values=230)
     page = inspect(np.concatenate([top[::-1, ::-1], low]), "mezuzah_reverse")
     assert page.turn == 0
-    assert "".join(g.letter for g in page.glyphs) == portion("mezuzah_reverse").letters
+    assert "".join(g.letter for g in page.glyphs) == load_portion("mezuzah_reverse").letters
     assert [g.body[3] for g in page.glyphs] == [180.0] * 14 + [0.0] * 3
     assert [g.line for g in page.glyphs] == [1] * 14 + [2] * 3
     assert page.match is not None

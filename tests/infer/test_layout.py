@@ -8,7 +8,7 @@ import pytest
 from crownlet.datasets.coco.truth import LetterTruth
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, clean, mezuzah
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.records import Located
 
@@ -35,7 +35,7 @@ def test_a_mezuzah_reads_in_its_22_lines(seed: int) -> None:
     found, letters = located(list(page.letters))
     lines = lines_of(lay_out(found), letters)
     # Tur, Yoreh De'ah 288: the 22 lines as the portion's file gives them.
-    assert lines == ["".join(line) for line in portion("mezuzah").lines or ()]
+    assert lines == ["".join(line) for line in load_portion("mezuzah").lines or ()]
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.quality.familiarity import (
     load_usual_sizes,
@@ -19,7 +19,7 @@ from crownlet.infer.records import Located, PageRecord
 from crownlet.infer.thresholds import load_thresholds
 
 CURVE = load_thresholds(weights_folder()).picture.stretch
-LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
+LINES = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
 
 
 def ratios(text: str, factors: dict[int, float], hand: float = 1.0) -> np.ndarray:

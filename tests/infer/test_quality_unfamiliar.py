@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy.stats import binom
 
 from crownlet.datasets.files.images import PageError
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.quality.familiarity import MIN_LETTERS_FOR_HAND, is_unfamiliar_hand
 from crownlet.infer.records import PageRecord
@@ -32,7 +32,7 @@ LATIN = [
     "quick bread from vexed jonquils and",
     "pack my box with five dozen jugs of",
 ] * 2
-HEBREW = [" ".join(line)[::-1] for line in (portion("mezuzah").lines or ())[:8]]
+HEBREW = [" ".join(line)[::-1] for line in (load_portion("mezuzah").lines or ())[:8]]
 
 
 @cache

@@ -20,7 +20,7 @@ from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.files.images import ImageFacts, PageError, read_page
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.records import (
     AbsentLetter,
     DiscrepancyKind,
@@ -151,7 +151,7 @@ NEW_COLUMNS = ("cx", "cy", "body", "rotation", "divine_name", "sure")
 
 
 def test_a_run_of_schema_1_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
-    lines = [" ".join(line) for line in portion("mezuzah").lines or ()]
+    lines = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
     image, placed = blocks.page(lines, 14.0)
     record = blocks.inspector(blocks.BlockNetworks()).inspect(image, "mezuzah", name="old")
     folder = write_page(record, tmp_path)

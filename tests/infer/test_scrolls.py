@@ -13,7 +13,7 @@ import pytest
 from made import turned
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.records import PageRecord, TextMatch
 from crownlet.infer.scrolls import same_page as alike
 from crownlet.infer.scrolls.gather import gather, given_places, write_scrolls
@@ -21,8 +21,8 @@ from crownlet.infer.scrolls.members import Place
 from crownlet.infer.scrolls.same_page import SAME_PAGE
 from crownlet.infer.scrolls.scroll import FormOnSides, Scroll
 
-FACE = portion("mezuzah").letters
-BACK = portion("mezuzah_reverse").letters
+FACE = load_portion("mezuzah").letters
+BACK = load_portion("mezuzah_reverse").letters
 
 
 def one(*records: PageRecord) -> Scroll:

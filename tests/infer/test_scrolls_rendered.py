@@ -11,13 +11,13 @@ import pytest
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector, record_side
 from crownlet.infer.records import PageRecord
 from crownlet.infer.scrolls.gather import gather
 
 BODY = 48.0
-BACK = portion("mezuzah_reverse")
+BACK = load_portion("mezuzah_reverse")
 
 
 @cache
@@ -40,7 +40,7 @@ def rendered(text: str, hand: int, crowned: float) -> PageTruth:
 
 def inspected(image: npt.NDArray[np.uint8], text: str, name: str, side: str) -> PageRecord:
     page = inspector().load(np.ascontiguousarray(image))
-    return record_side(inspector(), page, side, portion(text), name)  # type: ignore[arg-type]
+    return record_side(inspector(), page, side, load_portion(text), name)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("turn", [0, 90, 180, 270])

@@ -12,11 +12,11 @@ import blocks
 import pytest
 
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run import write as writer
 
-LINES = [" ".join(line) for line in portion("mezuzah").lines or ()]
+LINES = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +37,7 @@ def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) ->
         "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_DEFECTS), "route", "reasons",
         "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure",
     ]  # fmt: skip
-    assert "".join(row["letter"] for row in rows) == portion("mezuzah").letters
+    assert "".join(row["letter"] for row in rows) == load_portion("mezuzah").letters
     assert [int(row["glyph"]) for row in rows] == list(range(1, 714))
     shin = next(row for row in rows if row["letter"] == "ש")
     assert shin["reasons"].split(";")[:1] == ["tag_missing"]

@@ -23,7 +23,7 @@ from crownlet.datasets.scribal.alphabet import (
     THREE_TAGS,
 )
 from crownlet.datasets.scribal.portion import Portion
-from crownlet.datasets.scribal.texts import TEFILLIN, portion, tefillin_lines
+from crownlet.datasets.scribal.texts import TEFILLIN, load_portion, tefillin_lines
 
 NAME = "".join(BY_SLUG[slug].char for slug in ("yud", "he", "vav", "he"))
 """The four-letter Name, put together so that it need not be printed here."""
@@ -31,12 +31,12 @@ NAME = "".join(BY_SLUG[slug].char for slug in ("yud", "he", "vav", "he"))
 
 @pytest.fixture(scope="module")
 def mezuzah() -> Portion:
-    return portion("mezuzah")
+    return load_portion("mezuzah")
 
 
 @pytest.fixture(scope="module")
 def tefillin() -> list[Portion]:
-    return [portion(name) for name in TEFILLIN]
+    return [load_portion(name) for name in TEFILLIN]
 
 
 def per_line(text: Portion, letters: str = LETTERS) -> list[int]:
@@ -175,7 +175,7 @@ def test_mezuzah_is_the_third_and_fourth_portion(mezuzah: Portion, tefillin: lis
 def test_lines_of_tefillin(name: str) -> None:
     arm, head = tefillin_lines(name, "arm"), tefillin_lines(name, "head")
     assert (len(arm), len(head)) == (7, 4)  # Tur OC 35; Keset 20:2
-    assert sum(arm, ()) == sum(head, ()) == portion(name).words
+    assert sum(arm, ()) == sum(head, ()) == load_portion(name).words
 
 
 # --------------------------------------------------------------------------------------- Names
@@ -211,7 +211,7 @@ def test_other_gods_are_no_name(mezuzah: Portion) -> None:
     ],
 )
 def test_full_and_defective_spellings(name: str, spellings: dict[str, int]) -> None:
-    counts = Counter(portion(name).words)
+    counts = Counter(load_portion(name).words)
     assert {word: counts[word] for word in spellings} == spellings
 
 
@@ -246,7 +246,7 @@ def test_reverse_letters_follow_the_front_letters(mezuzah: Portion) -> None:
     # it stands, words 3 to 5 of line 1; the order of the alphabet without the final forms.
     order = [letter.char for letter in ALPHABET if letter.final_of is None]
     front = "".join(mezuzah.words[2:5])
-    *fourteen, name = portion("mezuzah_reverse").words
+    *fourteen, name = load_portion("mezuzah_reverse").words
     assert [len(word) for word in fourteen] == [4, 6, 4]
     assert "".join(fourteen) == "".join(order[order.index(char) + 1] for char in front)
     assert [BY_CHAR[char].slug for char in name] == ["shin", "dalet", "yud"]  # Rambam 5:4

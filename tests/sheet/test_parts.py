@@ -60,9 +60,9 @@ def record(letters: list[object]) -> PageRecord:
 def test_names_found_by_spelling() -> None:
     """Ten Names stand in a mezuzah, 45 letters with their endings (counted; Keset 11:7), and
     "other gods", of the same stem, is none."""
-    from crownlet.datasets.scribal.texts import portion
+    from crownlet.datasets.scribal.texts import load_portion
 
-    text = portion("mezuzah")
+    text = load_portion("mezuzah")
     assert text.lines is not None
     letters = made.glyphs([" ".join(line) for line in text.lines])
     bare = [replace(g, in_name=False, expected=None) for g in letters]

@@ -15,7 +15,7 @@ import pytest
 import serving_made
 from PIL import Image
 
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer import cli, inspector
 from crownlet.infer.batch import worker as working
 from crownlet.infer.review.models import ReviewStoreError
@@ -27,7 +27,7 @@ from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.survey import run as running
 from crownlet.infer.survey.data import load_survey
 
-LINES = [" ".join(line) for line in (portion("mezuzah").lines or ())[:4]]
+LINES = [" ".join(line) for line in (load_portion("mezuzah").lines or ())[:4]]
 ROWS = ("a,s1,Northgate,face", "b,s1,Northgate,face", "c,s2,Southgate,face", "d,s3,Southgate,face")
 
 
@@ -88,7 +88,7 @@ def test_a_survey_is_inspected_recorded_and_drawn(once: Path) -> None:
     assert {pair.page.partition("-")[0] for pair in pairs} == by_scroll and len(by_scroll) == 3
     gathered = load_survey(once)
     assert set(gathered.codes) == {"Northgate", "Southgate"}
-    assert sorted(gathered.codes.values()) == ["A", "B"] == list(gathered.tables.sources)
+    assert sorted(gathered.codes.values()) == ["A", "B"] == list(gathered.arrays.sources)
     assert [scroll.faces for scroll in gathered.scrolls].count(2) == 1
     assert gathered.audit.drawn == len(pairs) and gathered.audit.decided == 0
 

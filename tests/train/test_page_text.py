@@ -2,7 +2,7 @@
 
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.train.evaluation.workers import text_of
 
 
@@ -11,5 +11,5 @@ def test_a_page_with_faults_of_text_still_tells_its_own_text() -> None:
     page = compose(clean(portion="mezuzah", text_rate=0.05, body=(20.0, 20.0)), 3)
     assert page.missing
     assert any(letter.expected != letter.letter for letter in page.letters)
-    assert text_of(page).letters == portion("mezuzah").letters
-    assert len(text_of(page).words) == len(portion("mezuzah").words)
+    assert text_of(page).letters == load_portion("mezuzah").letters
+    assert len(text_of(page).words) == len(load_portion("mezuzah").words)

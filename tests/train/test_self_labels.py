@@ -13,7 +13,7 @@ from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import training
 from crownlet.datasets.scans.manifest import open_scans
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.train.evaluation.matching import match_boxes
@@ -97,7 +97,7 @@ def test_the_changed_letter_is_not_labelled(
 def test_a_page_of_another_text_labels_nothing(written: tuple[Path, PageTruth]) -> None:
     folder, _ = written
     with pytest.raises(NoLabelsError, match="of its letters agree with the text"):
-        label_page(Inspector(measured=False), folder / "page.png", portion("kadesh"))
+        label_page(Inspector(measured=False), folder / "page.png", load_portion("kadesh"))
 
 
 def test_the_measure_counts_what_was_planted() -> None:

@@ -15,7 +15,7 @@ from typing import Any
 
 from PIL import Image
 
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.networks import OnnxNetworks, import_onnx_runtime
 from crownlet.train.bench import baseline as rival
 from crownlet.train.bench import networks
@@ -111,7 +111,7 @@ def bench(plan: Plan) -> dict[str, Any]:
     integers = in_integers(sessions.folder)
     peak = measured_peak(sessions.threads, integers=integers)
     ours = measured(plan.page, plan.portion, plan.model, plan.repeats)
-    written = portion(plan.portion).letters
+    written = load_portion(plan.portion).letters
     letters = ours.pop("letters")
     kept = networks.shown(sessions, plan.page)
     # Whatever else runs here may have slowed it the first time.

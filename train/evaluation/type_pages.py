@@ -17,7 +17,7 @@ import numpy.typing as npt
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.train.evaluation.type_cuts import CUTS, cut_defect, defects_of
 from crownlet.train.evaluation.type_font import FontName, Ink, TypeFont, TypeGlyph, draw, load_font
 from crownlet.train.evaluation.type_truth import Placed, Turn, gaps_between, letter_truth
@@ -128,7 +128,7 @@ def compose_type_page(spec: TypeSpec, seed: int = 0) -> PageTruth:
 
 def _lines(spec: TypeSpec, rng: np.random.Generator) -> Sequence[Sequence[str]]:
     if spec.text == "mezuzah":
-        lines = portion("mezuzah").lines
+        lines = load_portion("mezuzah").lines
         assert lines is not None
         return lines
     shuffled = ["".join(rng.permutation(list(LETTERS))) for _ in LETTERS]

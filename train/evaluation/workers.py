@@ -18,7 +18,7 @@ from crownlet.datasets.files.images import PageError
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.scribal.portion import Portion
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import OnnxNetworks, weights_folder
 from crownlet.infer.records import PageRecord
@@ -117,7 +117,7 @@ def read_page(inspector: Inspector, job: Job) -> ReadPage:
 def _text(name: str | None, page: PageTruth) -> Portion | None:
     if name is None:
         return None
-    return text_of(page) if name == OWN else portion(name)
+    return text_of(page) if name == OWN else load_portion(name)
 
 
 _inspector: Inspector

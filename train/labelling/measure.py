@@ -17,7 +17,7 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, mezuzah
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.texts import portion
+from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.pipeline import order_letters
 from crownlet.infer.records import PageRecord
@@ -84,7 +84,7 @@ def _set(spec: TypeSpec, blur: float, seed: int) -> PageTruth:
 def measured(inspector: Inspector, page: PageTruth) -> tuple[Tally, PageRecord]:
     """A page labels itself against the mezuzah; what came of it."""
     loaded = inspector.load(page.image)
-    record = inspector.record(loaded, portion("mezuzah"))
+    record = inspector.record(loaded, load_portion("mezuzah"))
     seen = order_letters(loaded.detected, inspector.thresholds)
     try:
         found: SelfLabelled | None = self_labels(record, seen.odds, seen.found.score)

@@ -20,15 +20,15 @@ from xml.etree import ElementTree
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 
-SPACE_masorah = "{http://www.bibletechnologies.net/2003/OSIS/namespace}"
+MASORAH_NAMESPACE = "{http://www.bibletechnologies.net/2003/OSIS/namespace}"
 
-SHORT = {"Gen": "Genesis", "Exod": "Exodus", "Lev": "Leviticus", "Num": "Numbers",
+BOOK_OF_ABBREVIATION = {"Gen": "Genesis", "Exod": "Exodus", "Lev": "Leviticus", "Num": "Numbers",
          "Deut": "Deuteronomy"}  # fmt: skip
 
-KETIV = "\x01"
+KETIV_MARK = "\x01"
 
 
-def differences(package: Path, words: Mapping[str, Sequence[str]]) -> list[dict[str, Any]]:
+def find_differences(package: Path, words: Mapping[str, Sequence[str]]) -> list[dict[str, Any]]:
     """Verse, word from 0, number of words, spelling here and there, wherever words are spelled
     otherwise."""
     other = _verses(package / "MAPM" / "MAPM.xml")
@@ -37,7 +37,7 @@ def differences(package: Path, words: Mapping[str, Sequence[str]]) -> list[dict[
         theirs = other.get(name, list(ours))
         if "".join(theirs) == "".join(ours):
             continue
-        for start, stop, first, last in _unlike(ours, theirs):
+        for start, stop, first, last in _unequal_spans(ours, theirs):
             here, there = " ".join(ours[start:stop]), " ".join(theirs[first:last])
             # A word on one side only is a qere of two words, or a verse numbered otherwise.
             if here and there and here.replace(" ", "") != there.replace(" ", ""):
@@ -46,7 +46,9 @@ def differences(package: Path, words: Mapping[str, Sequence[str]]) -> list[dict[
     return found
 
 
-def _unlike(ours: Sequence[str], theirs: Sequence[str]) -> Iterator[tuple[int, int, int, int]]:
+def _unequal_spans(
+    ours: Sequence[str], theirs: Sequence[str]
+) -> Iterator[tuple[int, int, int, int]]:
     matcher = difflib.SequenceMatcher(None, ours, theirs, autojunk=False)
     for kind, start, stop, first, last in matcher.get_opcodes():
         if kind != "equal":
@@ -56,7 +58,7 @@ def _unlike(ours: Sequence[str], theirs: Sequence[str]) -> Iterator[tuple[int, i
 def _verses(path: Path) -> dict[str, list[str]]:
     """The words of the Torah by verse; chapters and verses are milestones in this file."""
     verses: dict[str, str] = {}
-    group = ElementTree.parse(path).getroot().find(f".//{SPACE_masorah}div[@type='bookGroup']")
+    group = ElementTree.parse(path).getroot().find(f".//{MASORAH_NAMESPACE}div[@type='bookGroup']")
     if group is None:
         raise ValueError(f"{path} holds no group of books")
     current = ""
@@ -69,14 +71,19 @@ def _verses(path: Path) -> dict[str, list[str]]:
 
 
 def _walk(node: ElementTree.Element) -> Iterator[tuple[str, str]]:
-    tag = node.tag.removeprefix(SPACE_masorah)
+    tag = node.tag.removeprefix(MASORAH_NAMESPACE)
     if tag == "verse":
         book, _, rest = (node.get("sID") or "").partition(".")
-        yield "verse", f"{SHORT[book]} {rest.replace('.', ':')}" if book in SHORT else ""
+        yield (
+            "verse",
+            f"{BOOK_OF_ABBREVIATION[book]} {rest.replace('.', ':')}"
+            if book in BOOK_OF_ABBREVIATION
+            else "",
+        )
     kind = node.get("type")
     if tag not in ("title", "note") and kind not in ("x-paseq", "x-symbol", "x-reversednun"):
         if kind == "x-ketiv":
-            yield "text", f" {KETIV}{node.text or ''} "
+            yield "text", f" {KETIV_MARK}{node.text or ''} "
         else:
             # Songs are broken into half lines without a space.
             yield "text", (" " if tag in ("l", "lb", "lg") else "") + (node.text or "")
@@ -96,23 +103,23 @@ def _words(text: str) -> list[str]:
             continue
         if not qere:
             words.append(letters)
-        qere = token.startswith(KETIV)
+        qere = token.startswith(KETIV_MARK)
     return words
 
 
-HERE = Path(__file__).parent
+OUTPUT_FOLDER = Path(__file__).parent
 
-BOOKS = {
+ABBREVIATION_OF_BOOK = {
     "Genesis": "Gen", "Exodus": "Exod", "Leviticus": "Lev", "Numbers": "Num", "Deuteronomy": "Deut",
 }  # fmt: skip
 
-SPACE = "{http://www.bibletechnologies.net/2003/OSIS/namespace}"
+OSIS_NAMESPACE = "{http://www.bibletechnologies.net/2003/OSIS/namespace}"
 
-OPEN, CLOSED = "{p}", "{s}"
+OPEN_MARK, CLOSED_MARK = "{p}", "{s}"
 
-SECTIONS = {"x-pe": OPEN, "x-samekh": CLOSED}
+SECTIONS = {"x-pe": OPEN_MARK, "x-samekh": CLOSED_MARK}
 
-CORRECTED = ("Deuteronomy 6:9", 2, (0, 1, 3, 2, 4))
+SCRIBAL_CORRECTION = ("Deuteronomy 6:9", 2, (0, 1, 3, 2, 4))
 """The one scribal correction: verse, word, and its letters in their new order."""
 
 Verses = dict[str, list[str]]
@@ -120,26 +127,26 @@ Verses = dict[str, list[str]]
 
 def main(package: Path) -> None:
     """Write both files beside this one."""
-    verses, large = read(package)
+    verses, large = read_package(package)
     text = "".join(f"{name}\t{' '.join(words)}\n" for name, words in verses.items()).encode()
     # No time and no file name in the header: the same text gives the same bytes.
-    (HERE / "pentateuch.txt.gz").write_bytes(gzip.compress(text, 9, mtime=0))
-    facts = provenance(package, verses, large, hashlib.sha256(text).hexdigest())
+    (OUTPUT_FOLDER / "pentateuch.txt.gz").write_bytes(gzip.compress(text, 9, mtime=0))
+    facts = describe_provenance(package, verses, large, hashlib.sha256(text).hexdigest())
     content = json.dumps(facts, ensure_ascii=False, indent=1) + "\n"
-    (HERE / "provenance.json").write_text(content, encoding="utf-8")
+    (OUTPUT_FOLDER / "provenance.json").write_text(content, encoding="utf-8")
 
 
-def read(package: Path) -> tuple[Verses, list[dict[str, Any]]]:
+def read_package(package: Path) -> tuple[Verses, list[dict[str, Any]]]:
     """Words and section marks by verse, and where letters are written large."""
     verses: Verses = {}
     large: list[dict[str, Any]] = []
-    for book, short in BOOKS.items():
+    for book, short in ABBREVIATION_OF_BOOK.items():
         root = ElementTree.parse(package / "wlc" / f"{short}.xml").getroot()
-        for verse in root.iter(f"{SPACE}verse"):
+        for verse in root.iter(f"{OSIS_NAMESPACE}verse"):
             _, chapter, number = str(verse.get("osisID")).split(".")
             name = f"{book} {chapter}:{number}"
-            verses[name] = _corrected(name, list(_tokens(verse)))
-            large += [{"verse": name, "word": w, "letter": p} for w, p in _large(verse)]
+            verses[name] = _correct_verse(name, list(_tokens(verse)))
+            large += [{"verse": name, "word": w, "letter": p} for w, p in _large_letters(verse)]
     return verses, large
 
 
@@ -150,33 +157,33 @@ def consonants(text: str) -> str:
 
 def is_word(token: str) -> bool:
     """Whether a token is a word, not the mark of a section."""
-    return token not in (OPEN, CLOSED)
+    return token not in (OPEN_MARK, CLOSED_MARK)
 
 
 def _tokens(verse: ElementTree.Element) -> Iterator[str]:
     for child in verse:
-        if child.tag == f"{SPACE}w":
+        if child.tag == f"{OSIS_NAMESPACE}w":
             yield consonants("".join(child.itertext()))
         elif child.get("type") in SECTIONS:
             yield SECTIONS[str(child.get("type"))]
 
 
-def _corrected(name: str, tokens: list[str]) -> list[str]:
-    verse, word, order = CORRECTED
+def _correct_verse(name: str, tokens: list[str]) -> list[str]:
+    verse, word, order = SCRIBAL_CORRECTION
     if name == verse:
         tokens[word] = "".join(tokens[word][k] for k in order)
     return tokens
 
 
-def _large(verse: ElementTree.Element) -> Iterator[tuple[int, int]]:
+def _large_letters(verse: ElementTree.Element) -> Iterator[tuple[int, int]]:
     """(word, letter) of letters marked as large."""
-    for number, word in enumerate(verse.findall(f"{SPACE}w")):
-        for part in word.iter(f"{SPACE}seg"):
+    for number, word in enumerate(verse.findall(f"{OSIS_NAMESPACE}w")):
+        for part in word.iter(f"{OSIS_NAMESPACE}seg"):
             if part.get("type") == "x-large":
                 yield number, len(consonants(word.text or ""))
 
 
-def provenance(
+def describe_provenance(
     package: Path, verses: Verses, large: list[dict[str, Any]], checksum: str
 ) -> dict[str, Any]:
     """Where the text comes from, how much of it there is, and where another text differs."""
@@ -195,8 +202,8 @@ def provenance(
             "letters": sum(len(word) for row in words.values() for word in row),
             "words": sum(len(row) for row in words.values()),
             "verses": len(words),
-            "open_sections": tokens.count(OPEN),
-            "closed_sections": tokens.count(CLOSED),
+            "open_sections": tokens.count(OPEN_MARK),
+            "closed_sections": tokens.count(CLOSED_MARK),
         },
         "verse_numbers": "as in the source: the Decalogue is divided into more verses than the "
         "5,845 of the masoretic count, and Num 25:19 stands apart",
@@ -205,7 +212,7 @@ def provenance(
         "otherwise than the codex (verse, word from 0, number of words). The text that most "
         "scrolls follow, of 304,805 letters, agrees with it nearly everywhere (from memory): a "
         "scroll that differs from the codex there is no finding.",
-        "differences": differences(package, words),
+        "differences": find_differences(package, words),
     }
 
 

@@ -13,26 +13,26 @@ import numpy as np
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.pentateuch.text import Codes, Ints
 
-LONG_SEED, SHORT_SEED = 6, 4
+LONG_SEED_LETTERS, SHORT_SEED_LETTERS = 6, 4
 
-COMMON = 600
+MAX_SEED_OCCURRENCES = 600
 """A seed that stands more often in the text tells too little."""
 
-GAP = 27
+SEPARATOR_CLASS = 27
 """Class of what stands between two texts of an index; no seed goes across."""
 
 _CLASSES = 28
 
-FOLDED: Codes = np.array(
+FOLDED_CLASSES: Codes = np.array(
     [ord(letter.final_of) - 0x5D0 if letter.final_of else letter.index for letter in ALPHABET]
-    + [GAP],
+    + [SEPARATOR_CLASS],
     np.uint8,
 )
 """Class of each letter with finals as their bent forms."""
 
 
 @dataclass(frozen=True)
-class Runs:
+class SharedRuns:
     """Stretches in which page and text agree; each (S,)."""
 
     page: Ints
@@ -47,32 +47,32 @@ class Runs:
         """(S,) how far on in the text than on the page each stretch stands."""
         return self.text - self.page
 
-    def take(self, rows: Ints) -> Runs:
+    def take(self, rows: Ints) -> SharedRuns:
         """Some of the stretches, in the order of `rows`."""
-        return Runs(self.page[rows], self.text[rows], self.length[rows])
+        return SharedRuns(self.page[rows], self.text[rows], self.length[rows])
 
 
-class Seeds:
+class SeedIndex:
     """An index of all `seed` letters in a row of a text (N,) of classes, `GAP` between texts."""
 
     def __init__(self, text: Codes, seed: int) -> None:
-        keys = _keys(FOLDED[text], seed)
+        keys = _seed_keys(FOLDED_CLASSES[text], seed)
         self.seed = seed
         self._order = np.argsort(keys, kind="stable")
         self._sorted = keys[self._order]
 
-    def runs(self, page: Codes) -> Runs:
+    def runs(self, page: Codes) -> SharedRuns:
         """Where stretches of `page` stand in the text."""
-        wanted = _keys(FOLDED[page], self.seed)
+        wanted = _seed_keys(FOLDED_CLASSES[page], self.seed)
         low = np.searchsorted(self._sorted, wanted, "left")
         count = np.searchsorted(self._sorted, wanted, "right") - low
-        count[(count > COMMON) | (wanted < 0)] = 0
+        count[(count > MAX_SEED_OCCURRENCES) | (wanted < 0)] = 0
         place = np.repeat(np.arange(len(wanted)), count)
         within = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
-        return _merged(place, self._order[np.repeat(low, count) + within], self.seed)
+        return _merge_seeds(place, self._order[np.repeat(low, count) + within], self.seed)
 
 
-def _keys(codes: Codes, seed: int) -> Ints:
+def _seed_keys(codes: Codes, seed: int) -> Ints:
     """A number for each `seed` letters in a row; -1 across a gap."""
     count = max(len(codes) - seed + 1, 0)
     keys = np.zeros(count, np.int64)
@@ -80,27 +80,27 @@ def _keys(codes: Codes, seed: int) -> Ints:
     for k in range(seed):
         part = codes[k : k + count]
         keys = keys * _CLASSES + part
-        broken |= part == GAP
+        broken |= part == SEPARATOR_CLASS
     keys[broken] = -1
     return keys
 
 
-def _merged(page: Ints, text: Ints, seed: int) -> Runs:
+def _merge_seeds(page: Ints, text: Ints, seed: int) -> SharedRuns:
     """Seeds that follow each other in step, as one run each."""
     order = np.lexsort((page, text - page))
     page, text = page[order], text[order]
     if not len(page):
-        return Runs(page, text, page)
+        return SharedRuns(page, text, page)
     breaks = np.flatnonzero((np.diff(page) != 1) | (np.diff(text) != 1)) + 1
     first = np.concatenate([[0], breaks])
     last = np.concatenate([breaks, [len(page)]])
-    return Runs(page[first], text[first], last - first + seed - 1)
+    return SharedRuns(page[first], text[first], last - first + seed - 1)
 
 
-LEAP, PER_LETTER, MOST = 2.0, 0.05, 12.0
+LEAP_COST_LETTERS, LEAP_COST_PER_LETTER, MAX_LEAP_COST_LETTERS = 2.0, 0.05, 12.0
 """What a change of step costs, in letters: at once, for each letter of it, and at most."""
 
-MANY = 1200
+MAX_CHAINED_RUNS = 1200
 """Only so many runs, the longest, are chained."""
 
 
@@ -114,13 +114,13 @@ class Chain:
     stop: int
 
 
-def candidates(runs: Runs, length: int, most: int) -> list[int]:
+def candidate_shifts(runs: SharedRuns, length: int, most: int) -> list[int]:
     """The shifts (text less page) that explain most letters of a page of `length`, best first."""
     width = max(24, length // 8)
     scores: dict[int, int] = {}
     for half in (0, width // 2):
         bins = (runs.shift + length + half) // width
-        names, totals = _distinct(bins, runs, length)
+        names, totals = _count_explained(bins, runs, length)
         for name, total in zip(names.tolist(), totals.tolist(), strict=True):
             middle = name * width + width // 2 - length - half
             scores[middle] = max(total, scores.get(middle, 0))
@@ -134,7 +134,7 @@ def candidates(runs: Runs, length: int, most: int) -> list[int]:
     return kept
 
 
-def _distinct(bins: Ints, runs: Runs, length: int) -> tuple[Ints, Ints]:
+def _count_explained(bins: Ints, runs: SharedRuns, length: int) -> tuple[Ints, Ints]:
     """Bins of shifts and how many letters of the page each explains, each letter counted once."""
     names, inverse = np.unique(bins, return_inverse=True)
     order = np.lexsort((runs.page, inverse))
@@ -149,21 +149,23 @@ def _distinct(bins: Ints, runs: Runs, length: int) -> tuple[Ints, Ints]:
     return names, totals
 
 
-def chain(runs: Runs, shift: int, length: int, bounds: tuple[int, int]) -> Chain | None:
+def find_best_chain(
+    runs: SharedRuns, shift: int, length: int, bounds: tuple[int, int]
+) -> Chain | None:
     """The best chain near a shift, within `bounds` of the text; None where there is none."""
     reach = length * 0.6 + 120
     near = np.abs(runs.shift - shift) <= reach
     near &= (runs.text >= bounds[0]) & (runs.text + runs.length <= bounds[1])
     rows = np.flatnonzero(near)
-    if len(rows) > MANY:
-        rows = rows[np.argsort(-runs.length[rows], kind="stable")[:MANY]]
+    if len(rows) > MAX_CHAINED_RUNS:
+        rows = rows[np.argsort(-runs.length[rows], kind="stable")[:MAX_CHAINED_RUNS]]
     if not len(rows):
         return None
     rows = rows[np.lexsort((runs.text[rows], runs.page[rows]))]
-    return _best(runs.take(rows), length, bounds)
+    return _chain_runs(runs.take(rows), length, bounds)
 
 
-def _best(runs: Runs, length: int, bounds: tuple[int, int]) -> Chain:
+def _chain_runs(runs: SharedRuns, length: int, bounds: tuple[int, int]) -> Chain:
     count = len(runs.page)
     score = runs.length.astype(np.float64)
     before = np.full(count, -1)
@@ -172,7 +174,11 @@ def _best(runs: Runs, length: int, bounds: tuple[int, int]) -> Chain:
         overlap = np.maximum(page_end[:i] - runs.page[i], text_end[:i] - runs.text[i])
         np.maximum(overlap, 0, out=overlap)
         leap = np.abs(runs.shift[:i] - runs.shift[i])
-        cost = np.where(leap > 0, np.minimum(LEAP + PER_LETTER * leap, MOST), 0.0)
+        cost = np.where(
+            leap > 0,
+            np.minimum(LEAP_COST_LETTERS + LEAP_COST_PER_LETTER * leap, MAX_LEAP_COST_LETTERS),
+            0.0,
+        )
         total = score[:i] + runs.length[i] - overlap - cost
         total[(overlap >= np.minimum(runs.length[:i], runs.length[i]))] = -np.inf
         total[(runs.text[:i] >= runs.text[i]) | (runs.page[:i] >= runs.page[i])] = -np.inf

@@ -15,31 +15,36 @@ import numpy as np
 
 from crownlet.datasets.scribal.edit_distance import stretch_distance
 from crownlet.datasets.scribal.pentateuch.chaining import (
-    FOLDED,
-    GAP,
-    LONG_SEED,
-    SHORT_SEED,
+    FOLDED_CLASSES,
+    LONG_SEED_LETTERS,
+    SEPARATOR_CLASS,
+    SHORT_SEED_LETTERS,
     Chain,
-    Seeds,
-    candidates,
-    chain,
+    SeedIndex,
+    candidate_shifts,
+    find_best_chain,
 )
-from crownlet.datasets.scribal.pentateuch.text import Codes, codes_of, pentateuch, verses
+from crownlet.datasets.scribal.pentateuch.text import (
+    Codes,
+    cut_verses,
+    encode_letters,
+    load_pentateuch,
+)
 from crownlet.datasets.scribal.portion import Portion
-from crownlet.datasets.scribal.texts import TEFILLIN, portion
+from crownlet.datasets.scribal.texts import TEFILLIN, load_portion
 
-SHORT, LONG = 150, 600
+SHORT_PAGE_LETTERS, LONG_PAGE_LETTERS = 150, 600
 """Letters under which a page is looked for by short seeds, and in many places."""
 
-MANY, FEW = 16, 6
+MAX_PLACES_SHORT_PAGE, MAX_PLACES_LONG_PAGE = 16, 6
 """So many places are weighed against each other on short and on long pages."""
 
-COMPARED = 3000
+MAX_COMPARED_LETTERS = 3000
 """Letters of a page that are compared letter by letter."""
 
 
 @dataclass(frozen=True)
-class Place:
+class CandidatePlace:
     """A place where the page may stand: letters `start` to `stop` of one of the texts."""
 
     text: str
@@ -52,54 +57,63 @@ class Place:
 
 
 @cache
-def texts() -> dict[str, Codes]:
+def searched_texts() -> dict[str, Codes]:
     """The texts that are searched, as classes."""
     return {
-        "torah": pentateuch().codes,
-        "mezuzah": codes_of(portion("mezuzah").letters),
-        "tefillin": codes_of(portion("tefillin").letters),
+        "torah": load_pentateuch().codes,
+        "mezuzah": encode_letters(load_portion("mezuzah").letters),
+        "tefillin": encode_letters(load_portion("tefillin").letters),
     }
 
 
 @cache
-def _bounds() -> dict[str, tuple[int, int]]:
+def _text_bounds() -> dict[str, tuple[int, int]]:
     """Where each text lies in the index."""
     bounds, start = {}, 0
-    for name, codes in texts().items():
+    for name, codes in searched_texts().items():
         bounds[name] = (start, start + len(codes))
         start += len(codes) + 1
     return bounds
 
 
 @cache
-def _index(seed: int) -> Seeds:
+def _seed_index(seed: int) -> SeedIndex:
     parts: list[Codes] = []
-    for codes in texts().values():
-        parts += [codes, np.array([GAP], np.uint8)]
-    return Seeds(np.concatenate(parts), seed)
+    for codes in searched_texts().values():
+        parts += [codes, np.array([SEPARATOR_CLASS], np.uint8)]
+    return SeedIndex(np.concatenate(parts), seed)
 
 
-def places(page: Codes) -> list[Place]:
+def find_places(page: Codes) -> list[CandidatePlace]:
     """Where `page` may stand, the best first; the same words may stand in several texts."""
-    short = len(page) < SHORT
-    runs = _index(SHORT_SEED if short else LONG_SEED).runs(page)
+    short = len(page) < SHORT_PAGE_LETTERS
+    runs = _seed_index(SHORT_SEED_LETTERS if short else LONG_SEED_LETTERS).runs(page)
     chains: dict[tuple[str, int, int], float] = {}
-    for shift in candidates(runs, len(page), MANY if len(page) < LONG else FEW):
-        for name, bounds in _bounds().items():
+    for shift in candidate_shifts(
+        runs,
+        len(page),
+        MAX_PLACES_SHORT_PAGE if len(page) < LONG_PAGE_LETTERS else MAX_PLACES_LONG_PAGE,
+    ):
+        for name, bounds in _text_bounds().items():
             if bounds[0] - len(page) <= shift <= bounds[1]:
-                best = chain(runs, shift, len(page), bounds)
+                best = find_best_chain(runs, shift, len(page), bounds)
                 if best is not None:
-                    _keep(chains, name, best, bounds[0])
+                    _keep_better_chain(chains, name, best, bounds[0])
     if not chains:
         return []
     most = max(chains.values())
     rivals = [key for key, score in chains.items() if score >= 0.6 * most - 6]
     rivals.sort(key=lambda key: (-chains[key], key))
-    found = [Place(*key, chains[key], _edits(page, *key)) for key in rivals[: 2 * MANY]]
+    found = [
+        CandidatePlace(*key, chains[key], _count_edits(page, *key))
+        for key in rivals[: 2 * MAX_PLACES_SHORT_PAGE]
+    ]
     return sorted(found, key=lambda place: (place.edits, -place.score, place.text, place.start))
 
 
-def _keep(chains: dict[tuple[str, int, int], float], name: str, best: Chain, start: int) -> None:
+def _keep_better_chain(
+    chains: dict[tuple[str, int, int], float], name: str, best: Chain, start: int
+) -> None:
     """Add a chain unless one of the same text overlaps it; the better one stays."""
     new = (name, best.start - start, best.stop - start)
     for old in list(chains):
@@ -110,38 +124,40 @@ def _keep(chains: dict[tuple[str, int, int], float], name: str, best: Chain, sta
     chains[new] = best.score
 
 
-def _edits(page: Codes, name: str, start: int, stop: int) -> int:
-    text = texts()[name]
+def _count_edits(page: Codes, name: str, start: int, stop: int) -> int:
+    text = searched_texts()[name]
     low, high = max(start - 20, 0), min(stop + 20, len(text))
-    return stretch_distance(FOLDED[page[:COMPARED]], FOLDED[text[low:high]])
+    return stretch_distance(
+        FOLDED_CLASSES[page[:MAX_COMPARED_LETTERS]], FOLDED_CLASSES[text[low:high]]
+    )
 
 
-LEAST = 25
+MIN_PAGE_LETTERS = 25
 """Fewer letters are not looked for, but on the reverse of a mezuzah."""
 
-PER_EDIT = 2.0
+LOG_ODDS_PER_EDIT = 2.0
 """How much surer (logarithm of the odds) one letter less to change makes a place."""
 
-NAMED = 0.02
+MIN_NAMED_PROBABILITY = 0.02
 """A rival place at least so likely is named."""
 
-ALIKE, EACH = 0.46, 6.0
+MIN_EQUAL_SHARE, EQUAL_ALLOWANCE_LETTERS = 0.46, 6.0
 """Least share of letters alike is `ALIKE + EACH / letters`. Of 25 letters of the Prophets and
 Writings half are alike at the best place, of 90 a third; one page of 25 in a hundred has 0.76."""
 
-COVERED, COVERED_EACH = 0.36, 9.0
+MIN_COVERED_SHARE, COVERED_ALLOWANCE_LETTERS = 0.36, 9.0
 """A page is found, too, if so much of it lies in runs of one place, text between being cut off. Of
 the Prophets and Writings a third of 25 letters does, a seventh of 90, a twelfth of 150."""
 
-SLACK = 6.0
+TIE_LETTERS = 6.0
 """Letters by which two places that agree equally well may differ by chance."""
 
-EDGE = 8
+PORTION_EDGE_LETTERS = 8
 """A known portion may seem to begin or end so many letters outside itself."""
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundPassage:
     """The passage that a page shows."""
 
     portion: Portion
@@ -158,100 +174,116 @@ class Found:
     """Index of the portion's first verse; None for a known portion."""
 
 
-def find_passage(letters: str) -> Found | None:
+def find_passage(letters: str) -> FoundPassage | None:
     """The passage that shows `letters`, the letters of a page in reading order; None if none does.
 
     Up to one letter in seven may be misread, absent or extra, and lines may be cut. None for fewer
     than 25 letters, other than those of the reverse of a mezuzah, and for other texts. ValueError
     for anything but the 27 letters.
     """
-    page = codes_of(letters)
-    if len(page) < LEAST:
-        return _reverse(page)
-    known = places(page)
-    if not known or not _alike(known[0], len(page)):
+    page = encode_letters(letters)
+    if len(page) < MIN_PAGE_LETTERS:
+        return _find_reverse(page)
+    known = find_places(page)
+    if not known or not _shows_text(known[0], len(page)):
         return None
-    rivals = _apart([place for place in known if place.text == "torah"], known[0])
-    weights = [math.exp(-PER_EDIT * (r.edits - known[0].edits)) for r in rivals]
+    rivals = _torah_rivals([place for place in known if place.text == "torah"], known[0])
+    weights = [math.exp(-LOG_ODDS_PER_EDIT * (r.edits - known[0].edits)) for r in rivals]
     sure = 1.0 / (1.0 + sum(weights))
-    also = [_reference(r) for r, w in zip(rivals, weights, strict=True) if w * sure >= NAMED]
-    best = _chosen(known)
+    also = [
+        _reference_of_place(r)
+        for r, w in zip(rivals, weights, strict=True)
+        if w * sure >= MIN_NAMED_PROBABILITY
+    ]
+    best = _choose_place(known)
     if best.text != "torah":
-        return _known(best, sure * _share(known[0], len(page)), also, known)
-    return _passage(best, sure * _share(known[0], len(page)), also, len(page))
+        return _found_portion(best, sure * _text_confidence(known[0], len(page)), also, known)
+    return _found_verses(best, sure * _text_confidence(known[0], len(page)), also, len(page))
 
 
-def _alike(place: Place, length: int) -> bool:
-    same = 1.0 - place.edits / min(length, COMPARED)
-    return same >= ALIKE + EACH / length or place.score >= COVERED * length + COVERED_EACH
+def _shows_text(place: CandidatePlace, length: int) -> bool:
+    same = 1.0 - place.edits / min(length, MAX_COMPARED_LETTERS)
+    return (
+        same >= MIN_EQUAL_SHARE + EQUAL_ALLOWANCE_LETTERS / length
+        or place.score >= MIN_COVERED_SHARE * length + COVERED_ALLOWANCE_LETTERS
+    )
 
 
-def _share(place: Place, length: int) -> float:
+def _text_confidence(place: CandidatePlace, length: int) -> float:
     """How sure it is that the page shows this text at all."""
-    same = max(1.0 - place.edits / min(length, COMPARED), place.score / length)
-    return 1.0 / (1.0 + math.exp(-(same - ALIKE - EACH / length) / 0.04 - 1.0))
+    same = max(1.0 - place.edits / min(length, MAX_COMPARED_LETTERS), place.score / length)
+    return 1.0 / (
+        1.0 + math.exp(-(same - MIN_EQUAL_SHARE - EQUAL_ALLOWANCE_LETTERS / length) / 0.04 - 1.0)
+    )
 
 
-def _chosen(known: Sequence[Place]) -> Place:
+def _choose_place(known: Sequence[CandidatePlace]) -> CandidatePlace:
     """The best place; of equals one in a known portion.
 
     Lines of other texts beside the page cost each of them differently, so what agrees counts.
     """
-    ties = [p for p in known if p is known[0] or (p.text != "torah" and _equal(p, known[0]))]
+    ties = [p for p in known if p is known[0] or (p.text != "torah" and _ties(p, known[0]))]
     order = {"tefillin": 1, "mezuzah": 0, "torah": 2}
     return min(ties, key=lambda place: (order[place.text], place.start))
 
 
-def _equal(place: Place, best: Place) -> bool:
-    return place.score >= best.score - SLACK
+def _ties(place: CandidatePlace, best: CandidatePlace) -> bool:
+    return place.score >= best.score - TIE_LETTERS
 
 
-def _apart(rivals: Sequence[Place], best: Place) -> list[Place]:
+def _torah_rivals(rivals: Sequence[CandidatePlace], best: CandidatePlace) -> list[CandidatePlace]:
     """Places in the Torah other than the best one's; each stands there once."""
     if best.text == "torah":
         return [place for place in rivals if place is not best]
     return list(rivals[1:])
 
 
-def _known(best: Place, sure: float, also: Sequence[str], known: Sequence[Place]) -> Found:
+def _found_portion(
+    best: CandidatePlace, sure: float, also: Sequence[str], known: Sequence[CandidatePlace]
+) -> FoundPassage:
     """A known portion: one of the four, else the text in which they stand together."""
-    torah = [_reference(p) for p in known if p.text == "torah" and _equal(p, best)][:1]
-    strips = [p for p in known if p.text == "tefillin" and _equal(p, best)]
+    torah = [_reference_of_place(p) for p in known if p.text == "torah" and _ties(p, best)][:1]
+    strips = [p for p in known if p.text == "tefillin" and _ties(p, best)]
     start = 0
     for name in TEFILLIN:
-        stop = start + len(portion(name).letters)
+        stop = start + len(load_portion(name).letters)
         for place in strips:
-            if place.start >= start - EDGE and place.stop <= stop + EDGE:
+            if (
+                place.start >= start - PORTION_EDGE_LETTERS
+                and place.stop <= stop + PORTION_EDGE_LETTERS
+            ):
                 others = [best.text] if best.text != "tefillin" else []
-                return Found(portion(name), sure, (*others, *torah, *also),
+                return FoundPassage(load_portion(name), sure, (*others, *torah, *also),
                              max(place.start - start, 0), place.stop - start)  # fmt: skip
         start = stop
-    return Found(portion(best.text), sure, (*torah, *also), best.start, best.stop)
+    return FoundPassage(load_portion(best.text), sure, (*torah, *also), best.start, best.stop)
 
 
-def _passage(best: Place, sure: float, also: Sequence[str], length: int) -> Found:
-    text = pentateuch()
+def _found_verses(
+    best: CandidatePlace, sure: float, also: Sequence[str], length: int
+) -> FoundPassage:
+    text = load_pentateuch()
     room = 20 + length // 20
     low, high = max(best.start - room, 0), min(best.stop + room, len(text.codes)) - 1
     first, last = text.verse_of_letter(low), text.verse_of_letter(high)
     begin = int(text.word_starts[text.verse_starts[first]])
-    return Found(
-        verses(first, last), sure, tuple(also), best.start - begin, best.stop - begin, first
+    return FoundPassage(
+        cut_verses(first, last), sure, tuple(also), best.start - begin, best.stop - begin, first
     )
 
 
-def _reference(place: Place) -> str:
-    text = pentateuch()
+def _reference_of_place(place: CandidatePlace) -> str:
+    text = load_pentateuch()
     first = text.verse_of_letter(min(place.start + 3, place.stop - 1))
     return text.reference(first, text.verse_of_letter(max(place.stop - 4, place.start)))
 
 
-def _reverse(page: Codes) -> Found | None:
+def _find_reverse(page: Codes) -> FoundPassage | None:
     """The reverse of a mezuzah: fourteen letters, a Name of three, or both (Keset HaSofer 27:7)."""
-    back = portion("mezuzah_reverse")
+    back = load_portion("mezuzah_reverse")
     if len(page) < 3:
         return None
-    edits = stretch_distance(page, codes_of(back.letters))
+    edits = stretch_distance(page, encode_letters(back.letters))
     if edits > len(page) / 4:
         return None
-    return Found(back, 1.0 - edits / len(page), (), 0, len(back.letters))
+    return FoundPassage(back, 1.0 - edits / len(page), (), 0, len(back.letters))

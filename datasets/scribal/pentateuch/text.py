@@ -17,18 +17,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.scribal.alphabet import FIRST
-from crownlet.datasets.scribal.divine_names import holy_words
+from crownlet.datasets.scribal.alphabet import ALEF_CODE_POINT
+from crownlet.datasets.scribal.divine_names import find_name_words
 from crownlet.datasets.scribal.portion import Portion
 
 Ints = npt.NDArray[np.int64]
 
 Codes = npt.NDArray[np.uint8]
 
-OPEN, CLOSED = "{p}", "{s}"
+OPEN_MARK, CLOSED_MARK = "{p}", "{s}"
 """Marks in the file after which a new section (parsha) opens: petucha and setuma."""
 
-_ALEF = 0xE0
+_ALEF_ISO_8859_8 = 0xE0
 """Alef in ISO 8859-8, whose 27 letters stand in the order of our classes."""
 
 
@@ -62,7 +62,10 @@ class Pentateuch:
 
     def reference(self, first: int, last: int) -> str:
         """The name of verses `first` to `last`: `Exodus 13:1-16`, `Exodus 13:20-14:2`."""
-        (book, start), (other, end) = _parts(self.verses[first]), _parts(self.verses[last])
+        (book, start), (other, end) = (
+            _split_verse_name(self.verses[first]),
+            _split_verse_name(self.verses[last]),
+        )
         if first == last:
             return f"{book} {start}"
         if book != other:
@@ -71,13 +74,13 @@ class Pentateuch:
         return f"{book} {start}-{number if start.startswith(f'{chapter}:') else end}"
 
 
-def _parts(name: str) -> tuple[str, str]:
+def _split_verse_name(name: str) -> tuple[str, str]:
     book, _, rest = name.partition(" ")
     return book, rest
 
 
 @cache
-def pentateuch() -> Pentateuch:
+def load_pentateuch() -> Pentateuch:
     """The text, read once; about 50 ms."""
     packed = (_folder() / "pentateuch.txt.gz").read_bytes()
     rows = [row.partition("\t") for row in gzip.decompress(packed).decode("utf-8").splitlines()]
@@ -91,7 +94,9 @@ def pentateuch() -> Pentateuch:
                 opens.add(len(words))
             else:
                 words.append(token)
-    letters = np.frombuffer("".join(words).encode("iso8859_8"), np.uint8) - np.uint8(_ALEF)
+    letters = np.frombuffer("".join(words).encode("iso8859_8"), np.uint8) - np.uint8(
+        _ALEF_ISO_8859_8
+    )
     lengths = np.fromiter(map(len, words), np.int64, len(words))
     return Pentateuch(
         codes=letters,
@@ -104,16 +109,16 @@ def pentateuch() -> Pentateuch:
 
 
 @cache
-def provenance() -> dict[str, Any]:
+def load_provenance() -> dict[str, Any]:
     """Where the text comes from, its counts, and where other texts spell otherwise."""
     text = (_folder() / "provenance.json").read_text(encoding="utf-8")
     facts: dict[str, Any] = json.loads(text)
     return facts
 
 
-def codes_of(letters: str) -> Codes:
+def encode_letters(letters: str) -> Codes:
     """Class numbers of Hebrew letters. ValueError if there is anything else."""
-    codes = np.frombuffer(letters.encode("utf-32-le"), np.uint32).astype(np.int64) - FIRST
+    codes = np.frombuffer(letters.encode("utf-32-le"), np.uint32).astype(np.int64) - ALEF_CODE_POINT
     if len(codes) and (codes.min() < 0 or codes.max() > 26):
         raise ValueError("only the 27 letters U+05D0 to U+05EA can be looked for")
     return codes.astype(np.uint8)
@@ -123,66 +128,66 @@ def _folder() -> Any:
     return resources.files("crownlet.datasets.scribal.pentateuch")
 
 
-_NAME = re.compile(
+_PASSAGE_PATTERN = re.compile(
     r"(?P<book>[A-Za-z]{2,}) +(?P<start>\d+(:\d+)?)"
     r"( *(-|to) *((?P<other>[A-Za-z]{2,}) +)?(?P<end>\d+(:\d+)?))?"
 )
 
 BOOKS = ("Genesis", "Exodus", "Leviticus", "Numbers", "Deuteronomy")
 
-EXAMPLE = "'Exodus 13:1-16'"
+EXAMPLE_PASSAGE = "'Exodus 13:1-16'"
 
 
 def looks_like_passage(name: str) -> bool:
     """Whether a name has the form of a passage: a book and numbers."""
-    return _NAME.fullmatch(name.strip()) is not None
+    return _PASSAGE_PATTERN.fullmatch(name.strip()) is not None
 
 
-def passage(name: str) -> Portion:
+def read_passage(name: str) -> Portion:
     """The passage called `name`: `Exodus 13:1-16`, `Gen 1`, `Exodus 40:38 to Leviticus 1:3`.
 
     Whole verses, numbered as in the source; books may be cut short. ValueError, in one
     sentence, where there is no such passage.
     """
-    found = _NAME.fullmatch(name.strip())
+    found = _PASSAGE_PATTERN.fullmatch(name.strip())
     if found is None:
-        raise ValueError(f"{name!r} is no passage such as {EXAMPLE}")
-    book = _book(found["book"])
+        raise ValueError(f"{name!r} is no passage such as {EXAMPLE_PASSAGE}")
+    book = _find_book(found["book"])
     chapter = found["start"].partition(":")[0]
-    first, last = _verses(book, found["start"], name)
+    first, last = _find_verses(book, found["start"], name)
     if found["end"]:
         inside = found["other"] is None and ":" in found["start"] and ":" not in found["end"]
         end = f"{chapter}:{found['end']}" if inside else found["end"]
-        _, last = _verses(_book(found["other"] or book), end, name)
+        _, last = _find_verses(_find_book(found["other"] or book), end, name)
     if last < first:
         raise ValueError(f"{name!r} ends before it begins")
-    return verses(first, last)
+    return cut_verses(first, last)
 
 
-def verses(first: int, last: int) -> Portion:
+def cut_verses(first: int, last: int) -> Portion:
     """Verses `first` to `last`, by index, as a portion whose name is their reference."""
-    text = pentateuch()
+    text = load_pentateuch()
     start, stop = int(text.verse_starts[first]), int(text.verse_starts[last + 1])
     words = text.words[start:stop]
     return Portion(
-        text.reference(first, last), words, None, holy_words(words),
+        text.reference(first, last), words, None, find_name_words(words),
         opens=frozenset(w - start for w in text.opens if start < w < stop),
-        large_letters=frozenset((w - start, p) for w, p in _large() if start <= w < stop),
-        otherwise=frozenset(w - start for w in _otherwise() if start <= w < stop),
+        large_letters=frozenset((w - start, p) for w, p in _large_letter_places() if start <= w < stop),
+        otherwise=frozenset(w - start for w in _variant_words() if start <= w < stop),
         excerpt=True,
     )  # fmt: skip
 
 
-def _book(name: str) -> str:
+def _find_book(name: str) -> str:
     for book in BOOKS:
         if book.casefold().startswith(name.casefold()):
             return book
     raise ValueError(f"{name!r} is none of the five books: {', '.join(BOOKS)}")
 
 
-def _verses(book: str, place: str, name: str) -> tuple[int, int]:
+def _find_verses(book: str, place: str, name: str) -> tuple[int, int]:
     """First and last verse of `13:1` or of the chapter `13`."""
-    text = pentateuch()
+    text = load_pentateuch()
     wanted = f"{book} {place}"
     rows = [
         i for i, verse in enumerate(text.verses)
@@ -193,22 +198,22 @@ def _verses(book: str, place: str, name: str) -> tuple[int, int]:
     return rows[0], rows[-1]
 
 
-def _word(text: Pentateuch, verse: str, word: int) -> int:
+def _word_index(text: Pentateuch, verse: str, word: int) -> int:
     return int(text.verse_starts[text.verses.index(verse)]) + word
 
 
 @cache
-def _large() -> tuple[tuple[int, int], ...]:
+def _large_letter_places() -> tuple[tuple[int, int], ...]:
     """(word, place) of the letters that the codex writes large."""
-    text = pentateuch()
-    marks = provenance()["large_letters"]
-    return tuple((_word(text, mark["verse"], mark["word"]), mark["letter"]) for mark in marks)
+    text = load_pentateuch()
+    marks = load_provenance()["large_letters"]
+    return tuple((_word_index(text, mark["verse"], mark["word"]), mark["letter"]) for mark in marks)
 
 
 @cache
-def _otherwise() -> frozenset[int]:
+def _variant_words() -> frozenset[int]:
     """Words that scrolls spell otherwise than the codex."""
-    text = pentateuch()
-    places = provenance()["differences"]
-    starts = [(_word(text, p["verse"], p["word"]), p["words"]) for p in places]
+    text = load_pentateuch()
+    places = load_provenance()["differences"]
+    starts = [(_word_index(text, p["verse"], p["word"]), p["words"]) for p in places]
     return frozenset(word + k for word, count in starts for k in range(count))
