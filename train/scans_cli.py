@@ -12,32 +12,32 @@ from crownlet.datasets.coco.read import LabelError
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.manifest import SPLITS
 
-DONE, WRONG_RECORDS, WRONG_USAGE = 0, 1, 2
+EXIT_DONE, EXIT_WRONG_RECORDS, EXIT_WRONG_USAGE = 0, 1, 2
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run one command; exit code 1 where records are wrong, 2 where nothing could be done."""
     from crownlet.datasets.files.errors import FileFault
 
-    options = parser().parse_args(arguments)
+    options = build_parser().parse_args(arguments)
     try:
         code = options.run(options)
     except ModuleNotFoundError as error:
         print(
             f"crownlet-scans: {error.name} is missing: install the extra `train`", file=sys.stderr
         )
-        code = WRONG_USAGE
+        code = EXIT_WRONG_USAGE
     except (LabelError, ValueError, FileFault) as error:
         print(f"crownlet-scans: {error}", file=sys.stderr)
-        code = WRONG_USAGE
+        code = EXIT_WRONG_USAGE
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         print(f"crownlet-scans: {where}{error.strerror or error}", file=sys.stderr)
-        code = WRONG_USAGE
+        code = EXIT_WRONG_USAGE
     raise SystemExit(code)
 
 
-def parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
     """The commands and their arguments."""
     whole = argparse.ArgumentParser(prog="crownlet-scans", description=__doc__)
     commands = whole.add_subparsers(required=True, metavar="COMMAND")
@@ -84,27 +84,27 @@ def _add_arguments(add: argparse.ArgumentParser) -> None:
 
 
 def _add(options: argparse.Namespace) -> int:
-    from crownlet.datasets.scans.add import Source, add
+    from crownlet.datasets.scans.add import ScanSource, add_scans
 
-    source = Source(
+    source = ScanSource(
         options.scans, options.split, options.provenance, options.labels, options.scroll,
         options.licence, options.consent,
     )  # fmt: skip
-    manifest, wrong = add(options.folder, source, options.renew)
+    manifest, wrong = add_scans(options.folder, source, options.renew)
     if wrong:
         print("Nothing was added.", file=sys.stderr)
-        return _tell(wrong)
+        return _print_complaints(wrong)
     print(f"{options.folder}: version {manifest.version}. {manifest.changes[-1]}")
-    return DONE
+    return EXIT_DONE
 
 
 def _check(options: argparse.Namespace) -> int:
-    from crownlet.datasets.scans.check import check
+    from crownlet.datasets.scans.check import check_dataset
 
-    wrong = check(options.folder)
+    wrong = check_dataset(options.folder)
     if not wrong:
         print(f"{options.folder}: every record is in order.")
-    return _tell(wrong)
+    return _print_complaints(wrong)
 
 
 def _datasheet(options: argparse.Namespace) -> int:
@@ -112,7 +112,7 @@ def _datasheet(options: argparse.Namespace) -> int:
     from crownlet.datasets.scans.manifest import read_manifest
 
     print(write_datasheet(options.folder, read_manifest(options.folder)))
-    return DONE
+    return EXIT_DONE
 
 
 def _label(options: argparse.Namespace) -> int:
@@ -120,7 +120,7 @@ def _label(options: argparse.Namespace) -> int:
 
     told = label_folder(options.folder, options.portion, options.model, options.anew)
     print(f"{options.folder}: version {told.version}. {told.sentence}")
-    return _tell(told.left_out)
+    return _print_complaints(told.left_out)
 
 
 def _choose(options: argparse.Namespace) -> int:
@@ -129,13 +129,13 @@ def _choose(options: argparse.Namespace) -> int:
     if options.n < 1:
         raise ValueError(f"--n is {options.n}; choose at least one letter")
     print(choose_run(options.folder, options.n, options.seed))
-    return DONE
+    return EXIT_DONE
 
 
-def _tell(wrong: Sequence[Complaint]) -> int:
+def _print_complaints(wrong: Sequence[Complaint]) -> int:
     for complaint in wrong:
         print(complaint, file=sys.stderr)
-    return WRONG_RECORDS if wrong else DONE
+    return EXIT_WRONG_RECORDS if wrong else EXIT_DONE
 
 
 if __name__ == "__main__":

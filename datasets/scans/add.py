@@ -10,10 +10,10 @@ from typing import Any
 
 from crownlet.datasets.coco.read import LabelError
 from crownlet.datasets.files.atomic import write_file
-from crownlet.datasets.scans.check import leaks
+from crownlet.datasets.scans.check import find_leaks
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.datasheet import write_datasheet
-from crownlet.datasets.scans.imports import Arrival, arrivals
+from crownlet.datasets.scans.imports import ImportedScan, import_scans
 from crownlet.datasets.scans.manifest import (
     MANIFEST,
     SPLITS,
@@ -26,11 +26,11 @@ from crownlet.datasets.scans.manifest import (
 
 Json = dict[str, Any]
 
-SAME = 0.5
+SAME_LETTER_IOU = 0.5
 """Share of their union in which two boxes of one letter agree."""
 
 
-def merged(old: Json, new: Json) -> Json:
+def merge_labels(old: Json, new: Json) -> Json:
     """The new labels, with what the old ones know beyond them.
 
     A review lists all letters of a page, says nothing of most, and of the others only which faults
@@ -38,27 +38,29 @@ def merged(old: Json, new: Json) -> Json:
     """
     letters = {c["id"]: c["name"] for c in old["categories"]}
     ids = {c["name"]: c["id"] for c in new["categories"]}
-    left = [a for a in old["annotations"] if _sure(a) and letters[a["category_id"]] in ids]
+    left = [a for a in old["annotations"] if _letter_known(a) and letters[a["category_id"]] in ids]
     rows = []
     for annotation in new["annotations"]:
-        best = max(left, key=lambda a: overlap(a["bbox"], annotation["bbox"]), default=None)
-        if best is None or overlap(best["bbox"], annotation["bbox"]) < SAME:
+        best = max(left, key=lambda a: box_iou(a["bbox"], annotation["bbox"]), default=None)
+        if best is None or box_iou(best["bbox"], annotation["bbox"]) < SAME_LETTER_IOU:
             rows.append(annotation)
             continue
         kept = best | {"category_id": ids[letters[best["category_id"]]]}
         kept |= {"id": annotation["id"], "image_id": annotation["image_id"]}
-        if not _sure(annotation):
+        if not _letter_known(annotation):
             rows.append(kept)
-        elif kept["category_id"] == annotation["category_id"] and "known" in _own(annotation):
-            rows.append(_joined(kept, annotation))
+        elif kept["category_id"] == annotation["category_id"] and "known" in _attributes(
+            annotation
+        ):
+            rows.append(_merge_letter(kept, annotation))
         else:
             rows.append(annotation)
     return new | {"annotations": rows}
 
 
-def _joined(old: Json, new: Json) -> Json:
+def _merge_letter(old: Json, new: Json) -> Json:
     """One letter, of which both know something; where they differ the new one counts."""
-    was, now = _own(old), _own(new)
+    was, now = _attributes(old), _attributes(new)
     asked = now["known"]
     defects = {k: v for k, v in (was.get("defects") or {}).items() if k not in asked}
     own = now | was | {"defects": defects | (now.get("defects") or {}), "letter_known": True}
@@ -70,15 +72,15 @@ def _joined(old: Json, new: Json) -> Json:
     return old | {"attributes": own}
 
 
-def _own(annotation: Json) -> Json:
+def _attributes(annotation: Json) -> Json:
     return annotation.get("attributes") or {}
 
 
-def _sure(annotation: Json) -> bool:
-    return bool(_own(annotation).get("letter_known", True))
+def _letter_known(annotation: Json) -> bool:
+    return bool(_attributes(annotation).get("letter_known", True))
 
 
-def overlap(a: list[float], b: list[float]) -> float:
+def box_iou(a: list[float], b: list[float]) -> float:
     """Intersection over union of two COCO boxes (x, y, width, height)."""
     wide = min(a[0] + a[2], b[0] + b[2]) - max(a[0], b[0])
     high = min(a[1] + a[3], b[1] + b[3]) - max(a[1], b[1])
@@ -88,7 +90,7 @@ def overlap(a: list[float], b: list[float]) -> float:
 
 
 @dataclass(frozen=True)
-class Source:
+class ScanSource:
     """Where scans come from and where they go."""
 
     scans: Sequence[Path]
@@ -103,7 +105,9 @@ class Source:
     consent: str = ""
 
 
-def add(folder: Path, source: Source, renew: bool = False) -> tuple[Manifest, list[Complaint]]:
+def add_scans(
+    folder: Path, source: ScanSource, renew: bool = False
+) -> tuple[Manifest, list[Complaint]]:
     """Add scans to the data set in `folder`, which is made if it is not there.
 
     `renew` lets a scan that is already there get new labels. Returns the manifest and, where
@@ -115,15 +119,15 @@ def add(folder: Path, source: Source, renew: bool = False) -> tuple[Manifest, li
     if not source.provenance.strip():
         raise LabelError("say where the scans come from")
     old = read_manifest(folder) if (folder / MANIFEST).is_file() else Manifest()
-    came, wrong = arrivals(source.scans, source.labels)
-    fresh = [(arrival, _scan(arrival, source, old)) for arrival in came]
-    wrong += _refused(old, fresh, renew)
+    came, wrong = import_scans(source.scans, source.labels)
+    fresh = [(arrival, _scan_entry(arrival, source, old)) for arrival in came]
+    wrong += _find_conflicts(old, fresh, renew)
     if wrong or not fresh:
         return old, wrong or [Complaint(str(folder), "", "there is nothing to add")]
-    return _written(folder, old, fresh), []
+    return _write_version(folder, old, fresh), []
 
 
-def _scan(arrival: Arrival, source: Source, old: Manifest) -> Scan:
+def _scan_entry(arrival: ImportedScan, source: ScanSource, old: Manifest) -> Scan:
     """The entry of a scan; of one that is there already, the old one."""
     picture = arrival.picture
     for scan in old.scans:
@@ -137,7 +141,9 @@ def _scan(arrival: Arrival, source: Source, old: Manifest) -> Scan:
     )  # fmt: skip
 
 
-def _refused(old: Manifest, fresh: Sequence[tuple[Arrival, Scan]], renew: bool) -> list[Complaint]:
+def _find_conflicts(
+    old: Manifest, fresh: Sequence[tuple[ImportedScan, Scan]], renew: bool
+) -> list[Complaint]:
     """Copies, scrolls in two splits, and scans of no scroll."""
     known = {scan.sha256 for scan in old.scans}
     seen: dict[str, str] = {}
@@ -152,17 +158,19 @@ def _refused(old: Manifest, fresh: Sequence[tuple[Arrival, Scan]], renew: bool) 
             found.append(Complaint(name, "", "say of which scroll it is"))
         seen[scan.sha256] = name
     new = [scan for _, scan in fresh if scan.sha256 not in known]
-    return found + list(leaks((*old.scans, *new)))
+    return found + list(find_leaks((*old.scans, *new)))
 
 
-def _written(folder: Path, old: Manifest, fresh: Sequence[tuple[Arrival, Scan]]) -> Manifest:
+def _write_version(
+    folder: Path, old: Manifest, fresh: Sequence[tuple[ImportedScan, Scan]]
+) -> Manifest:
     """Pictures and labels first, the manifest last: a killed run leaves the old version."""
     scans = {scan.file: scan for scan in old.scans}
     added = sum(scan.file not in scans for _, scan in fresh)
     for arrival, scan in fresh:
         if scan.file not in scans:
             write_file(folder / scan.file, arrival.picture.path.read_bytes())
-        scans[scan.file] = _with_files(folder, arrival, scan)
+        scans[scan.file] = _write_files(folder, arrival, scan)
     split, renewed = fresh[0][1].split, len(fresh) - added
     told = [f"{added} added to {split}"] if added else []
     told += [f"{renewed} labelled anew"] if renewed else []
@@ -177,18 +185,18 @@ def keep(folder: Path, old: Manifest, new: Manifest) -> Manifest:
     """
     write_manifest(folder, new)
     write_datasheet(folder, new)
-    for name in sorted(_named(old) - _named(new)):
+    for name in sorted(_label_files(old) - _label_files(new)):
         (folder / name).unlink(missing_ok=True)
     return new
 
 
-def _named(manifest: Manifest) -> set[str]:
+def _label_files(manifest: Manifest) -> set[str]:
     """Files of labels and of texts: only those are ever replaced."""
     names = {name for scan in manifest.scans for name in (scan.labels, scan.text) if name}
     return {name for name in names if name.startswith(("labels/", "texts/"))}
 
 
-def _with_files(folder: Path, arrival: Arrival, scan: Scan) -> Scan:
+def _write_files(folder: Path, arrival: ImportedScan, scan: Scan) -> Scan:
     if arrival.text is not None:
         data = arrival.text.encode("utf-8")
         name = label_name("texts", scan, data, ".txt")
@@ -199,7 +207,7 @@ def _with_files(folder: Path, arrival: Arrival, scan: Scan) -> Scan:
     labels = arrival.labels
     labels["images"][0]["file_name"] = Path(scan.file).name
     if scan.labels is not None:
-        labels = merged(json.loads((folder / scan.labels).read_text("utf-8")), labels)
+        labels = merge_labels(json.loads((folder / scan.labels).read_text("utf-8")), labels)
     return labelled(folder, scan, labels, arrival.how)
 
 

@@ -10,11 +10,11 @@ from crownlet.datasets.scans.check_coco import coco_complaints
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.imports import read_json
 from crownlet.datasets.scans.manifest import MANIFEST, SPLITS, Scan, read_manifest, sha256
-from crownlet.datasets.scans.pictures import NEAR, bits_apart, look
+from crownlet.datasets.scans.pictures import MAX_COPY_DISTANCE_BITS, hamming_distance, read_picture
 from crownlet.datasets.scribal.portion import read_lines
 
 
-def leaks(scans: Sequence[Scan]) -> Iterator[Complaint]:
+def find_leaks(scans: Sequence[Scan]) -> Iterator[Complaint]:
     """A complaint for each scan of a later split that an earlier one has, or whose hand it has."""
     split_of: dict[str, Scan] = {}
     for scan in scans:
@@ -29,20 +29,20 @@ def leaks(scans: Sequence[Scan]) -> Iterator[Complaint]:
                 continue
             if other.sha256 == scan.sha256:
                 yield Complaint(scan.file, "", f"is the same picture as {other.file}")
-            elif _alike(scan, other):
+            elif _looks_like_copy(scan, other):
                 yield Complaint(
                     scan.file, "", f"looks like a copy of {other.file}, which is in {other.split}"
                 )
 
 
-def _alike(one: Scan, other: Scan) -> bool:
+def _looks_like_copy(one: Scan, other: Scan) -> bool:
     try:
-        return bits_apart(one.likeness, other.likeness) <= NEAR
+        return hamming_distance(one.likeness, other.likeness) <= MAX_COPY_DISTANCE_BITS
     except ValueError:
         return False
 
 
-def check(folder: Path) -> list[Complaint]:
+def check_dataset(folder: Path) -> list[Complaint]:
     """One complaint for each wrong record; none for a folder that is in order.
 
     LabelError if the folder is no data set at all.
@@ -54,17 +54,17 @@ def check(folder: Path) -> list[Complaint]:
         if scan.file in seen:
             found.append(Complaint(MANIFEST, scan.file, "is listed twice"))
         seen.add(scan.file)
-        found += _entry(scan)
-        found += _files(folder, scan)
-    found += leaks(manifest.scans)
+        found += _check_entry(scan)
+        found += _check_files(folder, scan)
+    found += find_leaks(manifest.scans)
     if len(manifest.changes) != manifest.version:
         why = f"is version {manifest.version}, with {len(manifest.changes)} changes listed"
         found.append(Complaint(MANIFEST, "", why))
-    found += _strangers(folder, seen)
+    found += _find_unlisted(folder, seen)
     return found
 
 
-def _entry(scan: Scan) -> Iterator[Complaint]:
+def _check_entry(scan: Scan) -> Iterator[Complaint]:
     if scan.split not in SPLITS:
         yield Complaint(MANIFEST, scan.file, f"{scan.split!r} is no split")
     for name in ("scroll", "provenance"):
@@ -72,7 +72,7 @@ def _entry(scan: Scan) -> Iterator[Complaint]:
             yield Complaint(MANIFEST, scan.file, f"its {name} is not given")
 
 
-def _files(folder: Path, scan: Scan) -> Iterator[Complaint]:
+def _check_files(folder: Path, scan: Scan) -> Iterator[Complaint]:
     """Pictures, labels and texts that are gone, changed, or wrong in themselves."""
     from crownlet.datasets.files.errors import FileFault
 
@@ -81,7 +81,7 @@ def _files(folder: Path, scan: Scan) -> Iterator[Complaint]:
         yield Complaint(scan.file, "", "is gone")
     else:
         try:
-            picture = look(folder / scan.file)
+            picture = read_picture(folder / scan.file)
             sizes[Path(scan.file).name] = picture.size
             if picture.sha256 != scan.sha256:
                 yield Complaint(scan.file, "", "has changed: its checksum is another")
@@ -106,7 +106,7 @@ def _files(folder: Path, scan: Scan) -> Iterator[Complaint]:
             yield Complaint(name, "", str(error))
 
 
-def _strangers(folder: Path, seen: set[str]) -> Iterator[Complaint]:
+def _find_unlisted(folder: Path, seen: set[str]) -> Iterator[Complaint]:
     """Pictures that the manifest does not list."""
     for path in sorted((folder / "scans").glob("*")):
         name = path.relative_to(folder).as_posix()

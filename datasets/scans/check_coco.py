@@ -114,7 +114,7 @@ Size = tuple[int, int]
 Sizes = Mapping[str, Size | None]
 """(width, height) px of the pictures by the name the labels give them; None if unreadable."""
 
-BLANK = "blank"
+BLANK_KEY = "blank"
 """`crownlet.meta.blank` of an image says that it rightly holds no letter."""
 
 
@@ -135,33 +135,33 @@ def category_letter(category: Any) -> str | None:
 
 def _faults(data: dict[str, Any], sizes: Sizes) -> Iterator[tuple[str, str]]:
     letters: dict[Any, str | None] = {}
-    yield from _doubled(data.get("categories"), "category")
+    yield from _duplicate_ids(data.get("categories"), "category")
     for category in _records(data, "categories"):
         letters[_key(category)] = letter = category_letter(category)
         if letter is None:
-            yield _named("category", category), f"{category.get('name')!r} is no letter"
-    yield from _doubled(data["images"], "image")
+            yield _record_name("category", category), f"{category.get('name')!r} is no letter"
+    yield from _duplicate_ids(data["images"], "image")
     images = {_key(image): image for image in _records(data, "images")}
     for image in images.values():
         yield from _image_faults(image, sizes)
-    yield from _doubled(data.get("annotations"), "annotation")
+    yield from _duplicate_ids(data.get("annotations"), "annotation")
     filled = set()
     for annotation in _records(data, "annotations"):
-        record = _named("annotation", annotation)
+        record = _record_name("annotation", annotation)
         belongs = _reference(annotation, "image_id")
         filled.add(belongs)
         for why in _annotation_faults(annotation, images.get(belongs), letters, sizes):
             yield record, why
     for key, image in images.items():
-        if key not in filled and not _meta(image).get(BLANK):
+        if key not in filled and not _meta(image).get(BLANK_KEY):
             yield (
-                _named("image", image),
-                f"no letter is labelled on it (if there is none, say so: crownlet.meta.{BLANK})",
+                _record_name("image", image),
+                f"no letter is labelled on it (if there is none, say so: crownlet.meta.{BLANK_KEY})",
             )
 
 
 def _image_faults(image: dict[str, Any], sizes: Sizes) -> Iterator[tuple[str, str]]:
-    record, name = _named("image", image), str(image.get("file_name"))
+    record, name = _record_name("image", image), str(image.get("file_name"))
     size = sizes.get(name)
     if name not in sizes:
         yield record, f"its picture {name} is not there"
@@ -213,7 +213,7 @@ def _number(value: Any) -> bool:
     return plain and abs(value) < 1e9  # false for nan too
 
 
-def _doubled(records: Any, kind: str) -> Iterator[tuple[str, str]]:
+def _duplicate_ids(records: Any, kind: str) -> Iterator[tuple[str, str]]:
     seen = set()
     for record in records if isinstance(records, list) else ():
         key = _key(record)
@@ -241,7 +241,7 @@ def _reference(record: dict[str, Any], name: str) -> Any:
     return key if isinstance(key, int | str) else None
 
 
-def _named(kind: str, record: dict[str, Any]) -> str:
+def _record_name(kind: str, record: dict[str, Any]) -> str:
     return f"{kind} {record.get('id')}"
 
 

@@ -16,25 +16,25 @@ from crownlet.datasets.coco.read import LabelError
 from crownlet.datasets.coco.truth import Box
 from crownlet.datasets.scans.check_coco import coco_complaints
 from crownlet.datasets.scans.complaint import Complaint
-from crownlet.datasets.scans.pictures import Picture, look, picture_files
+from crownlet.datasets.scans.pictures import ScanPicture, find_pictures, read_picture
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 
-MOST_BYTES = 64 * 2**20
+MAX_XML_BYTES = 64 * 2**20
 
-DEEPEST = 64
+MAX_XML_DEPTH = 64
 """A line of PAGE with glyphs stands at depth 7."""
 
 
 def parse_xml(path: Path) -> ElementTree.Element:
     """The root of an XML file; LabelError says in one sentence why it is refused."""
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise LabelError(f"{path} is larger than {MOST_BYTES // 2**20} MiB")
+        if path.stat().st_size > MAX_XML_BYTES:
+            raise LabelError(f"{path} is larger than {MAX_XML_BYTES // 2**20} MiB")
         data = path.read_bytes()
     except FileNotFoundError:
         raise LabelError(f"{path} does not exist") from None
     try:
-        _scan(data, path)
+        _check_xml(data, path)
         return ElementTree.fromstring(data)
     except (expat.ExpatError, ElementTree.ParseError, ValueError, LookupError) as error:
         if isinstance(error, LabelError):
@@ -42,7 +42,7 @@ def parse_xml(path: Path) -> ElementTree.Element:
         raise LabelError(f"{path} is not XML: {error}") from None
 
 
-def _scan(data: bytes, path: Path) -> None:
+def _check_xml(data: bytes, path: Path) -> None:
     """Run through the file without building anything."""
     parser, depth = expat.ParserCreate(), 0
 
@@ -52,8 +52,8 @@ def _scan(data: bytes, path: Path) -> None:
     def opened(*_: object) -> None:
         nonlocal depth
         depth += 1
-        if depth > DEEPEST:
-            raise LabelError(f"{path} is nested more than {DEEPEST} deep")
+        if depth > MAX_XML_DEPTH:
+            raise LabelError(f"{path} is nested more than {MAX_XML_DEPTH} deep")
 
     def closed(*_: object) -> None:
         nonlocal depth
@@ -64,22 +64,22 @@ def _scan(data: bytes, path: Path) -> None:
     parser.Parse(data, True)
 
 
-def tag(element: ElementTree.Element) -> str:
+def local_name(element: ElementTree.Element) -> str:
     """Name of an element without its namespace, which differs by version."""
     return element.tag.rsplit("}", 1)[-1] if isinstance(element.tag, str) else ""
 
 
-def children(element: ElementTree.Element, name: str) -> list[ElementTree.Element]:
+def child_elements(element: ElementTree.Element, name: str) -> list[ElementTree.Element]:
     """Direct children of that name."""
-    return [child for child in element if tag(child) == name]
+    return [child for child in element if local_name(child) == name]
 
 
-def every(element: ElementTree.Element, name: str) -> list[ElementTree.Element]:
+def descendants(element: ElementTree.Element, name: str) -> list[ElementTree.Element]:
     """All of that name below, in the file's order."""
-    return [child for child in element.iter() if tag(child) == name]
+    return [child for child in element.iter() if local_name(child) == name]
 
 
-SPACES = "\u05be"
+WORD_JOINERS = "\u05be"
 """Maqaf joins words that a scroll parts."""
 
 
@@ -103,22 +103,24 @@ class WrittenPage:
     @property
     def text(self) -> str:
         """The letters line by line, as `read_portion` takes them."""
-        return "".join(f"{letters(line.text)}\n" for line in self.lines if letters(line.text))
+        return "".join(
+            f"{strip_points(line.text)}\n" for line in self.lines if strip_points(line.text)
+        )
 
 
-def read_written(path: Path) -> WrittenPage:
+def read_written_page(path: Path) -> WrittenPage:
     """The page of a PAGE-XML or ALTO file; LabelError if it is neither, or refused."""
     root = parse_xml(path)
-    if tag(root) == "PcGts":
-        return _page(root, path)
-    if tag(root) == "alto":
-        return _alto(root, path)
-    raise LabelError(f"{path} is neither PAGE-XML nor ALTO: its root is {tag(root)}")
+    if local_name(root) == "PcGts":
+        return _read_page_xml(root, path)
+    if local_name(root) == "alto":
+        return _read_alto(root, path)
+    raise LabelError(f"{path} is neither PAGE-XML nor ALTO: its root is {local_name(root)}")
 
 
-def letters(text: str) -> str:
+def strip_points(text: str) -> str:
     """Text without points and accents, maqaf made a space, single spaces between words."""
-    plain = "".join(" " if c in SPACES else c for c in unicodedata.normalize("NFD", text))
+    plain = "".join(" " if c in WORD_JOINERS else c for c in unicodedata.normalize("NFD", text))
     bare = "".join(c for c in plain if unicodedata.category(c) not in ("Mn", "Cf"))
     return " ".join(bare.split())
 
@@ -131,7 +133,7 @@ def written_complaints(page: WrittenPage, file: str, size: tuple[int, int]) -> l
             f"is said to be {page.size[0]} x {page.size[1]} px, it is {size[0]} x {size[1]}"
         )
     rows = [Complaint(file, f"page {page.picture}", why) for why in found]
-    if not any(letters(line.text) for line in page.lines):
+    if not any(strip_points(line.text) for line in page.lines):
         rows.append(Complaint(file, f"page {page.picture}", "no line of it has text"))
     seen: set[str] = set()
     for line in page.lines:
@@ -143,7 +145,7 @@ def written_complaints(page: WrittenPage, file: str, size: tuple[int, int]) -> l
 def _line_faults(line: WrittenLine, size: tuple[int, int], seen: set[str]) -> Iterator[str]:
     if line.id in seen:
         yield "its id is given twice"
-    for char in sorted({c for c in letters(line.text) if c != " " and c not in BY_CHAR}):
+    for char in sorted({c for c in strip_points(line.text) if c != " " and c not in BY_CHAR}):
         yield f"U+{ord(char):04X} is not one of the 27 letters"
     if line.box is not None:
         x0, y0, x1, y1 = line.box
@@ -151,42 +153,46 @@ def _line_faults(line: WrittenLine, size: tuple[int, int], seen: set[str]) -> It
             yield f"its box lies outside the picture of {size[0]} x {size[1]} px"
 
 
-def _page(root: Element, path: Path) -> WrittenPage:
-    pages = children(root, "Page")
+def _read_page_xml(root: Element, path: Path) -> WrittenPage:
+    pages = child_elements(root, "Page")
     if len(pages) != 1:
         raise LabelError(f"{path} holds {len(pages)} pages, not one")
     page = pages[0]
-    regions = _ordered(page)
-    lines = [line for region in regions for line in children(region, "TextLine")]
+    regions = _regions_in_order(page)
+    lines = [line for region in regions for line in child_elements(region, "TextLine")]
     return WrittenPage(
         page.get("imageFilename", ""),
-        (_int(page.get("imageWidth"), path), _int(page.get("imageHeight"), path)),
-        tuple(WrittenLine(line.get("id", "?"), _unicode(line), _points(line)) for line in lines),
+        (_read_length(page.get("imageWidth"), path), _read_length(page.get("imageHeight"), path)),
+        tuple(
+            WrittenLine(line.get("id", "?"), _line_text(line), _line_box(line)) for line in lines
+        ),
     )
 
 
-def _ordered(page: Element) -> list[Element]:
+def _regions_in_order(page: Element) -> list[Element]:
     """Text regions, those first that the reading order names, as it has them."""
-    regions = {region.get("id", ""): region for region in every(page, "TextRegion")}
+    regions = {region.get("id", ""): region for region in descendants(page, "TextRegion")}
     refs = [
-        ref for order in children(page, "ReadingOrder") for ref in every(order, "RegionRefIndexed")
+        ref
+        for order in child_elements(page, "ReadingOrder")
+        for ref in descendants(order, "RegionRefIndexed")
     ]
     refs.sort(key=lambda ref: int(ref.get("index", "0")) if ref.get("index", "0").isdigit() else 0)
     first = [ref.get("regionRef", "") for ref in refs if ref.get("regionRef") in regions]
     return [regions[name] for name in dict.fromkeys((*first, *regions))]
 
 
-def _unicode(line: Element) -> str:
+def _line_text(line: Element) -> str:
     """The first reading of a line; its words' where the line itself has none."""
-    ranked = sorted(children(line, "TextEquiv"), key=lambda e: e.get("index", "0").zfill(6))
+    ranked = sorted(child_elements(line, "TextEquiv"), key=lambda e: e.get("index", "0").zfill(6))
     for equiv in ranked:
-        for text in children(equiv, "Unicode"):
+        for text in child_elements(equiv, "Unicode"):
             return text.text or ""
-    return " ".join(_unicode(word) for word in children(line, "Word"))
+    return " ".join(_line_text(word) for word in child_elements(line, "Word"))
 
 
-def _points(line: Element) -> Box | None:
-    for coords in children(line, "Coords"):
+def _line_box(line: Element) -> Box | None:
+    for coords in child_elements(line, "Coords"):
         try:
             pairs = [tuple(map(float, p.split(","))) for p in coords.get("points", "").split()]
             xs, ys = [p[0] for p in pairs], [p[1] for p in pairs]
@@ -196,26 +202,32 @@ def _points(line: Element) -> Box | None:
     return None
 
 
-def _alto(root: Element, path: Path) -> WrittenPage:
-    pages = every(root, "Page")
+def _read_alto(root: Element, path: Path) -> WrittenPage:
+    pages = descendants(root, "Page")
     if len(pages) != 1:
         raise LabelError(f"{path} holds {len(pages)} pages, not one")
-    page, names = pages[0], every(root, "fileName")
+    page, names = pages[0], descendants(root, "fileName")
     # Only px can be compared with a picture; other units need the resolution.
-    in_px = any((unit.text or "").strip() == "pixel" for unit in every(root, "MeasurementUnit"))
-    size = (_int(page.get("WIDTH"), path), _int(page.get("HEIGHT"), path)) if in_px else (0, 0)
+    in_px = any(
+        (unit.text or "").strip() == "pixel" for unit in descendants(root, "MeasurementUnit")
+    )
+    size = (
+        (_read_length(page.get("WIDTH"), path), _read_length(page.get("HEIGHT"), path))
+        if in_px
+        else (0, 0)
+    )
     lines = tuple(
         WrittenLine(
             line.get("ID", f"{number}"),
-            " ".join(word.get("CONTENT", "") for word in children(line, "String")),
-            _rectangle(line) if in_px else None,
+            " ".join(word.get("CONTENT", "") for word in child_elements(line, "String")),
+            _alto_line_box(line) if in_px else None,
         )
-        for number, line in enumerate(every(page, "TextLine"), start=1)
+        for number, line in enumerate(descendants(page, "TextLine"), start=1)
     )
     return WrittenPage((names[0].text or "").strip() if names else "", size, lines)
 
 
-def _rectangle(line: Element) -> Box | None:
+def _alto_line_box(line: Element) -> Box | None:
     try:
         x, y, wide, high = (float(line.attrib[k]) for k in ("HPOS", "VPOS", "WIDTH", "HEIGHT"))
     except (KeyError, ValueError):
@@ -223,7 +235,7 @@ def _rectangle(line: Element) -> Box | None:
     return x, y, x + wide, y + high
 
 
-def _int(text: str | None, path: Path) -> int:
+def _read_length(text: str | None, path: Path) -> int:
     try:
         return int(float(text)) if text else 0
     except (ValueError, OverflowError):
@@ -234,10 +246,10 @@ Json = dict[str, Any]
 
 
 @dataclass(frozen=True)
-class Arrival:
+class ImportedScan:
     """A picture with its labels or its text, if there are any."""
 
-    picture: Picture
+    picture: ScanPicture
     labels: Json | None = None
     """COCO labels of this picture alone."""
     text: str | None = None
@@ -246,68 +258,68 @@ class Arrival:
     how: str = ""
 
 
-Found = tuple[list[Arrival], list[Complaint]]
+Imported = tuple[list[ImportedScan], list[Complaint]]
 
 
-def arrivals(scans: Sequence[Path], labels: Sequence[Path]) -> Found:
+def import_scans(scans: Sequence[Path], labels: Sequence[Path]) -> Imported:
     """The pictures with what is known of them, and what is wrong; LabelError for no labels."""
-    pictures, wrong = _looked(picture_files(list(scans)))
+    pictures, wrong = _read_pictures(find_pictures(list(scans)))
     kinds = {path.suffix.lower() for path in labels}
     if not labels:
-        return [Arrival(picture) for picture in pictures], wrong
+        return [ImportedScan(picture) for picture in pictures], wrong
     if kinds == {".json"} and len(labels) == 1:
-        came, more = _of_coco(labels[0], pictures)
+        came, more = _import_coco(labels[0], pictures)
     elif kinds == {".xml"}:
-        came, more = _of_lines(labels, pictures)
+        came, more = _import_lines(labels, pictures)
     else:
         raise LabelError("labels are one COCO file (.json), or PAGE-XML and ALTO files (.xml)")
     return came, wrong + more
 
 
-def _looked(files: Iterable[Path]) -> tuple[list[Picture], list[Complaint]]:
+def _read_pictures(files: Iterable[Path]) -> tuple[list[ScanPicture], list[Complaint]]:
     from crownlet.datasets.files.errors import FileFault
 
     pictures, wrong = [], []
     for path in files:
         try:
-            pictures.append(look(path))
+            pictures.append(read_picture(path))
         except FileFault as error:
             wrong.append(Complaint(str(path), "", error.reason.rstrip(".")))
     return pictures, wrong
 
 
-def _of_coco(path: Path, pictures: Sequence[Picture]) -> Found:
+def _import_coco(path: Path, pictures: Sequence[ScanPicture]) -> Imported:
     data = read_json(path)
     images = data.get("images") if isinstance(data, dict) else None
     names = [str(i.get("file_name")) for i in images or () if isinstance(i, dict)]
-    found = {name: picture for name in names if (picture := _by_name(name, pictures))}
+    found = {name: picture for name in names if (picture := _find_by_name(name, pictures))}
     wrong = coco_complaints(data, str(path), {n: p.size for n, p in found.items()})
     if wrong:
         return [], wrong
     return [
-        Arrival(
-            found[image["file_name"]], part(data, image), None, _scroll(image),
-            "letters and defects, as given" if _tells_defects(data) else "letters only, as given",
+        ImportedScan(
+            found[image["file_name"]], labels_of_image(data, image), None, _scroll_name(image),
+            "letters and defects, as given" if _labels_defects(data) else "letters only, as given",
         )
         for image in data["images"]
     ], []  # fmt: skip
 
 
-def _of_lines(paths: Sequence[Path], pictures: Sequence[Picture]) -> Found:
+def _import_lines(paths: Sequence[Path], pictures: Sequence[ScanPicture]) -> Imported:
     came, wrong = [], []
     for path in sorted(paths):
         try:
-            page = read_written(path)
+            page = read_written_page(path)
         except LabelError as error:
             wrong.append(Complaint(str(path), "", str(error).removeprefix(f"{path} ")))
             continue
         # Tools that make PAGE and ALTO name the file after the picture.
-        picture = _by_name(page.picture, pictures) or _by_stem(path.stem, pictures)
+        picture = _find_by_name(page.picture, pictures) or _find_by_stem(path.stem, pictures)
         if picture is None:
             wrong.append(Complaint(str(path), "", f"its picture {page.picture} is not there"))
             continue
         wrong += written_complaints(page, str(path), picture.size)
-        came.append(Arrival(picture, None, page.text))
+        came.append(ImportedScan(picture, None, page.text))
     return came, wrong
 
 
@@ -321,7 +333,7 @@ def read_json(path: Path) -> Any:
         raise LabelError(f"{path} is not JSON: {error}") from None
 
 
-def part(data: Json, image: Json) -> Json:
+def labels_of_image(data: Json, image: Json) -> Json:
     """The labels of one picture, in the same order."""
     return {
         "info": data.get("info", {}),
@@ -331,21 +343,21 @@ def part(data: Json, image: Json) -> Json:
     }
 
 
-def _by_name(name: str, pictures: Sequence[Picture]) -> Picture | None:
+def _find_by_name(name: str, pictures: Sequence[ScanPicture]) -> ScanPicture | None:
     """The picture at the end of whose path the name stands; labels may name folders too."""
     wanted = PurePosixPath(name.replace("\\", "/")).name
     return next((p for p in pictures if wanted and p.path.name == wanted), None)
 
 
-def _by_stem(stem: str, pictures: Sequence[Picture]) -> Picture | None:
+def _find_by_stem(stem: str, pictures: Sequence[ScanPicture]) -> ScanPicture | None:
     return next((p for p in pictures if p.path.stem == stem), None)
 
 
-def _scroll(image: Json) -> str | None:
+def _scroll_name(image: Json) -> str | None:
     scroll = (image.get("crownlet") or {}).get("meta", {}).get("scroll")
     return str(scroll) if scroll is not None else None
 
 
-def _tells_defects(data: Json) -> bool:
+def _labels_defects(data: Json) -> bool:
     own = [a.get("attributes") or {} for a in data.get("annotations", ())]
     return any(o["known"] if o.get("known") is not None else "defects" in o for o in own)

@@ -21,7 +21,7 @@ from crownlet.datasets.coco.read import LabelError, load_coco
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.atomic import write_file
 
-FORMAT = 1
+MANIFEST_FORMAT = 1
 
 MANIFEST = "manifest.yaml"
 
@@ -81,12 +81,14 @@ def read_manifest(folder: Path) -> Manifest:
         raise LabelError(f"{folder} is no data set: it has no {MANIFEST}") from None
     except (yaml.YAMLError, UnicodeDecodeError) as error:
         raise LabelError(f"{path} is not YAML: {str(error).splitlines()[0]}") from None
-    if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise LabelError(f"{path} is no manifest of format {FORMAT}")
+    if not isinstance(data, dict) or data.get("format") != MANIFEST_FORMAT:
+        raise LabelError(f"{path} is no manifest of format {MANIFEST_FORMAT}")
     try:
         return Manifest(
             int(data["version"]),
-            tuple(_scan(path, number, row) for number, row in enumerate(data["scans"], start=1)),
+            tuple(
+                _read_scan(path, number, row) for number, row in enumerate(data["scans"], start=1)
+            ),
             tuple(str(what) for what in data["changes"]),
         )
     except (KeyError, TypeError, ValueError) as error:
@@ -95,7 +97,7 @@ def read_manifest(folder: Path) -> Manifest:
         raise LabelError(f"{path} is damaged: {error!r}") from None
 
 
-def _scan(path: Path, number: int, row: Mapping[str, Any]) -> Scan:
+def _read_scan(path: Path, number: int, row: Mapping[str, Any]) -> Scan:
     names = {field.name for field in fields(Scan)}
     unknown = sorted(set(row) - names)
     if unknown:
@@ -111,7 +113,7 @@ def _scan(path: Path, number: int, row: Mapping[str, Any]) -> Scan:
 def manifest_bytes(manifest: Manifest) -> bytes:
     """The file's content: the same for the same manifest."""
     data = {
-        "format": FORMAT,
+        "format": MANIFEST_FORMAT,
         "version": manifest.version,
         "changes": list(manifest.changes),
         "scans": [
@@ -129,7 +131,7 @@ def write_manifest(folder: Path, manifest: Manifest) -> None:
 
 
 @dataclass(frozen=True)
-class Scans:
+class ScanDataset:
     """A data set opened for reading."""
 
     folder: Path
@@ -173,8 +175,8 @@ class Scans:
         return replace(pages[0], meta=pages[0].meta | own)
 
 
-def open_scans(folder: str | Path) -> Scans:
+def open_scans(folder: str | Path) -> ScanDataset:
     """Open a data set; LabelError says in one sentence why it cannot be read."""
     folder = Path(folder)
     manifest = read_manifest(folder)
-    return Scans(folder, manifest, sha256((folder / MANIFEST).read_bytes()))
+    return ScanDataset(folder, manifest, sha256((folder / MANIFEST).read_bytes()))

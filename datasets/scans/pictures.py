@@ -10,34 +10,36 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-SIDE = 16
+HASH_SIDE_PX = 16
 
-DIGITS = SIDE * SIDE // 4
+HASH_DIGITS = HASH_SIDE_PX * HASH_SIDE_PX // 4
 
-NEAR = 24
+MAX_COPY_DISTANCE_BITS = 24
 """Bits of 256 in which copies of one picture differ at most. Of 14 pages with one text 70 copies
 (half as large, grey, pale, strongly compressed) differ in 18 at most, pages from each other in 40
 at least; copies cropped by a hundredth differ in 24 to 56 and mostly pass unseen."""
 
 
-def likeness(image: npt.NDArray[np.uint8]) -> str:
+def perceptual_hash(image: npt.NDArray[np.uint8]) -> str:
     """64 hexadecimal digits for an image (H, W) or (H, W, 3)."""
     gray = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) if image.ndim == 3 else image
-    small = cv2.resize(gray, (SIDE + 1, SIDE), interpolation=cv2.INTER_AREA).astype(np.int16)
+    small = cv2.resize(gray, (HASH_SIDE_PX + 1, HASH_SIDE_PX), interpolation=cv2.INTER_AREA).astype(
+        np.int16
+    )
     bits = small[:, 1:] > small[:, :-1]
     return np.packbits(bits.ravel()).tobytes().hex()
 
 
-def bits_apart(one: str, other: str) -> int:
+def hamming_distance(one: str, other: str) -> int:
     """In how many of 256 bits two differ."""
     return (int(one, 16) ^ int(other, 16)).bit_count()
 
 
-SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
+PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
 
 
 @dataclass(frozen=True)
-class Picture:
+class ScanPicture:
     """What is known of one picture file."""
 
     path: Path
@@ -47,20 +49,20 @@ class Picture:
     """Width and height, px, upright."""
 
 
-def look(path: Path) -> Picture:
+def read_picture(path: Path) -> ScanPicture:
     """Read a picture; PageError says in one sentence why it cannot be read."""
     # The same reader as inspection has, so that no label is made for what cannot be inspected.
     from crownlet.datasets.files.images import read_page
 
     page = read_page(path)
     height, width = page.pixels.shape[:2]
-    return Picture(path, page.facts.sha256, likeness(page.pixels), (width, height))
+    return ScanPicture(path, page.facts.sha256, perceptual_hash(page.pixels), (width, height))
 
 
-def picture_files(sources: list[Path]) -> Iterator[Path]:
+def find_pictures(sources: list[Path]) -> Iterator[Path]:
     """The files named, and the pictures of the folders named, in order of their names."""
     for source in sources:
         if not source.is_dir():
             yield source
             continue
-        yield from sorted(p for p in source.iterdir() if p.suffix.lower() in SUFFIXES)
+        yield from sorted(p for p in source.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES)

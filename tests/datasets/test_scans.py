@@ -16,7 +16,7 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.coco.write import to_coco
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import training
-from crownlet.datasets.scans.add import merged
+from crownlet.datasets.scans.add import merge_labels
 from crownlet.datasets.scans.manifest import open_scans, read_manifest
 from crownlet.train.scans_cli import main
 
@@ -304,7 +304,7 @@ def test_reviews_add_to_each_other(
             "annotations": [letter | {"attributes": own}],
         }
 
-    (joined,) = merged(labels(*was), labels(*now))["annotations"]
+    (joined,) = merge_labels(labels(*was), labels(*now))["annotations"]
     assert joined["attributes"]["known"] == known
     assert list(joined["attributes"]["defects"]) == defects
 

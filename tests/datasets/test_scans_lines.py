@@ -9,8 +9,8 @@ import pytest
 from PIL import Image
 
 from crownlet.datasets.coco.read import LabelError
-from crownlet.datasets.scans.add import Source, add
-from crownlet.datasets.scans.imports import letters, read_written, written_complaints
+from crownlet.datasets.scans.add import ScanSource, add_scans
+from crownlet.datasets.scans.imports import read_written_page, strip_points, written_complaints
 from crownlet.datasets.scribal.texts import read_portion
 
 # Written after the PAGE schema of 2019-07-15 (primaresearch.org), reading order out of file order.
@@ -57,7 +57,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.mark.parametrize("name", ["page.xml", "alto.xml"])
 def test_lines_come_in_reading_order_with_bare_letters(folder: Path, name: str) -> None:
-    page = read_written(folder / name)
+    page = read_written_page(folder / name)
     assert (page.picture, page.size) == ("leaf 1.png", (120, 80))
     assert page.text == "כל הארץ\nבראשית\n"
     assert [line.box for line in page.lines] == [(5, 5, 110, 20), (5, 45, 110, 60)]
@@ -66,8 +66,8 @@ def test_lines_come_in_reading_order_with_bare_letters(folder: Path, name: str) 
 
 @pytest.mark.parametrize("name", ["page.xml", "alto.xml"])
 def test_their_text_is_kept_beside_the_scan(folder: Path, name: str) -> None:
-    source = Source([folder / "leaf 1.png"], "train", "noise", [folder / name], scroll="s")
-    manifest, wrong = add(folder / "set", source)
+    source = ScanSource([folder / "leaf 1.png"], "train", "noise", [folder / name], scroll="s")
+    manifest, wrong = add_scans(folder / "set", source)
     assert wrong == []
     (scan,) = manifest.scans
     assert scan.labels is None
@@ -75,8 +75,8 @@ def test_their_text_is_kept_beside_the_scan(folder: Path, name: str) -> None:
 
 
 def test_points_and_accents_go_and_maqaf_parts_words() -> None:
-    assert letters("עַל־כֵּ֛ן") == "על כן"  # Genesis 2:24
-    assert letters("  א\t ב ") == "א ב"
+    assert strip_points("עַל־כֵּ֛ן") == "על כן"  # Genesis 2:24
+    assert strip_points("  א\t ב ") == "א ב"
 
 
 def test_wrong_lines_are_named(folder: Path) -> None:
@@ -85,8 +85,10 @@ def test_wrong_lines_are_named(folder: Path) -> None:
     ):  # fmt: skip
         text = (folder / "page.xml").read_text("utf-8").replace(old, new, 1)
         (folder / "page.xml").write_text(text, "utf-8")
-    source = Source([folder / "leaf 1.png"], "train", "noise", [folder / "page.xml"], scroll="s")
-    manifest, wrong = add(folder / "set", source)
+    source = ScanSource(
+        [folder / "leaf 1.png"], "train", "noise", [folder / "page.xml"], scroll="s"
+    )
+    manifest, wrong = add_scans(folder / "set", source)
     assert manifest.version == 0 and not (folder / "set").exists()
     told = [str(complaint).split("page.xml: ")[-1] for complaint in wrong]
     assert told == [
@@ -119,4 +121,4 @@ def test_strange_xml_is_refused(tmp_path: Path, data: bytes, why: str) -> None:
     path = tmp_path / "x.xml"
     path.write_bytes(data)
     with pytest.raises(LabelError, match=why):
-        read_written(path)
+        read_written_page(path)

@@ -12,7 +12,7 @@ from PIL import Image
 from crownlet.datasets.coco.write import to_coco
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
-from crownlet.datasets.scans.add import Source, add
+from crownlet.datasets.scans.add import ScanSource, add_scans
 
 
 def make_scans(folder: Path, splits: dict[str, tuple[int, ...]], **spec: object) -> Path:
@@ -25,8 +25,8 @@ def make_scans(folder: Path, splits: dict[str, tuple[int, ...]], **spec: object)
             picture, labels = came / f"{split}{seed}.png", came / f"{split}{seed}.json"
             Image.fromarray(page.image).save(picture)
             labels.write_text(json.dumps(to_coco([page], [picture.name])), encoding="utf-8")
-            source = Source([picture], split, "rendered", [labels], scroll=f"hand {seed}")
-            _, wrong = add(folder / "set", source)
+            source = ScanSource([picture], split, "rendered", [labels], scroll=f"hand {seed}")
+            _, wrong = add_scans(folder / "set", source)
             assert not wrong, wrong
     return folder / "set"
 

@@ -27,7 +27,7 @@ from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.letterforms.hand import STYLES
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import mezuzah
-from crownlet.datasets.scans.add import Source, add
+from crownlet.datasets.scans.add import ScanSource, add_scans
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 from crownlet.train.export.onnx import ship
 from crownlet.train.fit.fit import fit
@@ -122,8 +122,8 @@ def scans(config: Config) -> None:
         picture, labels = _write(page, seed, folder / "came")
         for kind in KINDS:
             given = [labels] if kind == "labelled" or split == "test" else []
-            source = Source([picture], split, "rendered", given, scroll=picture.stem)
-            _, wrong = add(folder / kind, source)
+            source = ScanSource([picture], split, "rendered", given, scroll=picture.stem)
+            _, wrong = add_scans(folder / kind, source)
             if wrong:
                 raise ValueError(str(wrong[0]))
 
