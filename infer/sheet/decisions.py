@@ -77,7 +77,7 @@ def _is_same_box(a: Iterable[float], b: Iterable[float]) -> bool:
 
 
 def _show_decision(said: StandingDecision, finding: Finding) -> ShownDecision:
-    from crownlet.infer.review.web.render import BUTTON_BY_CHOICE, decision_words
+    from crownlet.infer.review.wording import BUTTON_BY_CHOICE, decision_words
 
     made = said.decision
     words = decision_words(made.choice, made.right_letter)

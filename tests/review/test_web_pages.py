@@ -215,7 +215,7 @@ def test_the_line_of_text_is_that_of_the_book() -> None:
         item = Item(1, "p", "s", (glyph,), kind, "", glyphs[glyph - 1].box, 0, None)
         context = line_context(item, record)
         assert context is not None and context.expected
-        return ["".join(f"[{m.letter}]" if m.here else m.letter for m in w) for w in context.words]
+        return ["".join(f"[{m.letter}]" if m.asked else m.letter for m in w) for w in context.words]
 
     assert line(1) == ["[ש]מע", *words[1:]]
     assert line(6, "letter_extra") == ["שמע", "יש[ש]ראל", *words[2:]]

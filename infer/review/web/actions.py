@@ -1,4 +1,4 @@
-"""What a reader sends: a name, the switch of blindness, decisions, undoing, the export."""
+"""Requests that change something: reader's name, blind or not, decisions, undo, export."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.models import ChoiceError, Item, ItemError, StaleError
 from crownlet.infer.review.web.pages import session_of
-from crownlet.infer.review.web.render import choice_sign, decision_words, render
+from crownlet.infer.review.web.render import render
 from crownlet.infer.review.web.requests import (
     BrowserWindow,
     UserFacingError,
@@ -23,6 +23,7 @@ from crownlet.infer.review.web.requests import (
     read_filter,
     read_window,
 )
+from crownlet.infer.review.wording import choice_sign, decision_words
 
 STALE_MESSAGE = "This was decided meanwhile in another window; what stands there is shown now."
 
@@ -36,7 +37,7 @@ async def set_reader(request: Request) -> Response:
 
 
 async def set_blind(request: Request) -> Response:
-    """Switch between blind and not, and go back to where it was asked."""
+    """Switch between blind and not, and go back to the page from which it was sent."""
     form = await request.form()
     back = form.get("back")
     # Only a path of this server: "//elsewhere" would be another host.
@@ -51,51 +52,53 @@ def _set_cookie(request: Request, answer: Response, name: str, value: str) -> No
 
 
 async def decide(request: Request) -> Response:
-    """Keep a decision on one item, or the same on many in one step; answer when it is on disk."""
-    desk, sent = session_of(request), await _read_json(request)
-    looking = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
+    """Keep a decision on one item, or the same on many in one step; the answer follows when it is
+    on disk."""
+    session, sent = session_of(request), await _read_json(request)
+    window = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
     items, choice = _parse_items(sent.get("items")), sent.get("choice")
     right = sent.get("right_letter")
     note = "" if sent.get("note") is None else sent["note"]
     if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
         raise UserFacingError("This is no decision.")
     try:
-        said = [Answer(item, choice, version, right, note) for item, version in items]
-        desk.store.decide_many(said, looking.reader, blind=looking.blind)
+        answers = [Answer(item, choice, version, right, note) for item, version in items]
+        session.store.decide_many(answers, window.reader, blind=window.blind)
     except StaleError:
-        return _current_state(request, looking, items, sent, {"error": STALE_MESSAGE}, 409)
+        return _current_state(request, window, items, sent, {"error": STALE_MESSAGE}, 409)
     except ItemError:
         raise UserFacingError("There is no such letter in this review.", 404) from None
     except ChoiceError as error:
         raise UserFacingError(str(error)) from None
     words = decision_words(choice, right)
-    told = f"Saved: {words}." if len(items) == 1 else f"Saved {len(items)} times: {words}."
+    message = f"Saved: {words}." if len(items) == 1 else f"Saved {len(items)} times: {words}."
     if sent.get("wall"):
-        return _current_state(request, looking, items, sent, {"said": told})
-    choice_of = read_filter(request)
-    return _letter_response(request, looking, desk.next(looking, items[-1][0], choice_of), told)
+        return _current_state(request, window, items, sent, {"said": message})
+    item_filter = read_filter(request)
+    following = session.next_open(window, items[-1][0], item_filter)
+    return _letter_response(request, window, following, message)
 
 
 async def undo(request: Request) -> Response:
     """Take the reader's last decision back."""
-    desk, sent = session_of(request), await _read_json(request)
-    looking = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
-    back = desk.store.undo_step(looking.reader)
+    session, sent = session_of(request), await _read_json(request)
+    window = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
+    back = session.store.undo_step(window.reader)
     if not back:
         raise UserFacingError("There is nothing to take back.")
     words = decision_words(back[0].choice, back[0].right_letter)
-    told = f"Taken back{f' {len(back)} times' if len(back) > 1 else ''}: {words}."
+    message = f"Taken back{f' {len(back)} times' if len(back) > 1 else ''}: {words}."
     if sent.get("wall"):
-        return _current_state(request, looking, [(d.item, 0) for d in back], sent, {"said": told})
-    return _letter_response(request, looking, desk.item(looking, back[0].item), told)
+        return _current_state(request, window, [(d.item, 0) for d in back], sent, {"said": message})
+    return _letter_response(request, window, session.item(window, back[0].item), message)
 
 
 async def export(request: Request) -> Response:
     """Write decisions and labels into the run."""
     from crownlet.infer.review.export import export_review as write
 
-    desk = session_of(request)
-    written = await run_in_threadpool(write, desk.run, desk.store)
+    session = session_of(request)
+    written = await run_in_threadpool(write, session.run, session.store)
     request.app.state.message[read_window(request).reader] = f"Written: {written}"
     return RedirectResponse("/", 303)
 
@@ -121,25 +124,25 @@ def _parse_items(given: object) -> list[tuple[int, int]]:
 
 
 def _current_state(
-    request: Request, looking: BrowserWindow, items: list[tuple[int, int]], sent: dict[str, Any],
+    request: Request, window: BrowserWindow, items: list[tuple[int, int]], sent: dict[str, Any],
     answer: dict[str, Any], status: int = 200,
 ) -> Response:  # fmt: skip
-    """What stands now at these items, for the window to show."""
-    desk = session_of(request)
-    now = [desk.item(looking, k) for k, _ in items]
+    """The state of these items, for the window to show."""
+    session = session_of(request)
+    now = [session.item(window, k) for k, _ in items]
     if not sent.get("wall"):
-        part = desk.letter(looking, now[0], read_filter(request))
+        part = session.letter(window, now[0], read_filter(request))
         answer |= {"url": part["url"], "html": render("letter.html", part)}
     return JSONResponse({**answer, "cells": [_cell(item) for item in now]}, status)
 
 
 def _letter_response(
-    request: Request, looking: BrowserWindow, item: Item | None, told: str
+    request: Request, window: BrowserWindow, item: Item | None, message: str
 ) -> Response:
-    part = session_of(request).letter(looking, item, read_filter(request))
-    following = f" Next: {part['shown'].question}" if part["shown"] else " Nothing is left here."
+    part = session_of(request).letter(window, item, read_filter(request))
+    following = f" Next: {part['view'].question}" if part["view"] else " Nothing is left here."
     return JSONResponse(
-        {"said": told + following, "url": part["url"], "html": render("letter.html", part)}
+        {"said": message + following, "url": part["url"], "html": render("letter.html", part)}
     )
 
 

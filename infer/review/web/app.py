@@ -1,4 +1,4 @@
-"""The review page as an ASGI application: its addresses, and how refusals are said."""
+"""The review page as an ASGI application: its addresses, answers to errors, and the server."""
 
 from __future__ import annotations
 
@@ -18,14 +18,13 @@ from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.review.models import ChoiceError
 from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.review.web import actions as posts
-from crownlet.infer.review.web import pages
-from crownlet.infer.review.web.pages import show_differences
-from crownlet.infer.review.web.render import STATIC
+from crownlet.infer.review.web import actions, pages
 from crownlet.infer.review.web.requests import UserFacingError
 from crownlet.infer.review.web.security import SecurityMiddleware
 from crownlet.infer.review.web.session import ReviewSession
 from crownlet.infer.run.run import Run
+
+STATIC = Path(__file__).resolve().parent / "static"
 
 ICON_SVG = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><path fill="none" '
@@ -40,10 +39,12 @@ STATUS_MESSAGES = {
 }
 
 
-def create_app(desk: ReviewSession, token: str, port: int, reader: str = "") -> SecurityMiddleware:
-    """The application for one review, open only to windows that bring `token` once.
+def create_app(
+    session: ReviewSession, token: str, port: int, reader: str = ""
+) -> SecurityMiddleware:
+    """The application for one review, open only to windows that have sent `token` once.
 
-    `reader` is who reads in windows that have not named anyone else.
+    `reader` is the name in windows that have not given another.
     """
     app = Starlette(
         routes=[
@@ -52,13 +53,13 @@ def create_app(desk: ReviewSession, token: str, port: int, reader: str = "") -> 
             Route("/one/{number}", pages.show_one),
             Route("/step/{number}/{way}", pages.show_step),
             Route("/wall/{kind}/{letter}", pages.show_wall),
-            Route("/differences", show_differences),
+            Route("/differences", pages.show_differences),
             Route("/crop/{number}/{cut}.jpg", pages.send_picture),
-            Route("/reader", posts.set_reader, methods=["POST"]),
-            Route("/blind", posts.set_blind, methods=["POST"]),
-            Route("/decide", posts.decide, methods=["POST"]),
-            Route("/undo", posts.undo, methods=["POST"]),
-            Route("/export", posts.export, methods=["POST"]),
+            Route("/reader", actions.set_reader, methods=["POST"]),
+            Route("/blind", actions.set_blind, methods=["POST"]),
+            Route("/decide", actions.decide, methods=["POST"]),
+            Route("/undo", actions.undo, methods=["POST"]),
+            Route("/export", actions.export, methods=["POST"]),
             Route("/style.css", _serve_file(STATIC / "style.css", "text/css")),
             *(Route(f"/{name}", _serve_file(STATIC / name, "text/javascript")) for name in SCRIPTS),
             Route("/icon.svg", _serve_icon),
@@ -68,7 +69,7 @@ def create_app(desk: ReviewSession, token: str, port: int, reader: str = "") -> 
             FileFault: _answer_file_fault, HTTPException: _answer_http_error,
         },
     )  # fmt: skip
-    app.state.desk, app.state.port, app.state.reader = desk, port, reader
+    app.state.session, app.state.port, app.state.reader = session, port, reader
     app.state.message = {}
     return SecurityMiddleware(app, token, port)
 
@@ -85,7 +86,7 @@ async def _serve_icon(_: Request) -> Response:
 
 
 def _message_response(request: Request, text: str, status: int) -> Response:
-    """A sentence; for the script as JSON."""
+    """A sentence as the answer: JSON for the page's script, else plain text."""
     asked = request.headers.get("content-type", "").startswith("application/json")
     if asked or "x-part" in request.headers:
         return JSONResponse({"error": text}, status)
@@ -129,16 +130,16 @@ def serve(
     run: Run, store: ReviewStore, listening: socket.socket, reader: str,
     ready: Callable[[str], None],
 ) -> None:  # fmt: skip
-    """Serve until stopped; `ready` is called with the address once the server is about to listen.
+    """Serve until stopped; `ready` is called with the address once connections are accepted.
 
-    Everything decided is in the store at any time, so any end is a clean one.
+    Every decision is in the store at any time, so the server may be stopped at any time.
     """
     token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
     crops = PictureCache(run)
     crops.request(store.all_items(), "wall", first=False)
-    desk = ReviewSession(run, store, crops)
+    session = ReviewSession(run, store, crops)
     config = uvicorn.Config(
-        create_app(desk, token, port, reader),
+        create_app(session, token, port, reader),
         log_level="warning", access_log=False, lifespan="off", server_header=False, ws="none",
         timeout_graceful_shutdown=2, h11_max_incomplete_event_size=65536,
     )  # fmt: skip

@@ -1,4 +1,8 @@
-"""What the page shows of one item: before the decision, and after it."""
+"""What the page shows of one item: question and line of text; after the decision, the opinions.
+
+Before a blind decision nothing is shown that the program thinks: no probability, no measure, no
+name of scroll or source, and no line as the program read it.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +21,7 @@ from crownlet.infer.records import (
     Route,
 )
 from crownlet.infer.review.item_crops import measures_of
-from crownlet.infer.view.wording import defect_words
+from crownlet.infer.view.wording import defect_words, latin_name
 
 if TYPE_CHECKING:
     from crownlet.infer.review.models import Item
@@ -25,10 +29,10 @@ if TYPE_CHECKING:
 
 
 class ContextLetter(NamedTuple):
-    """One letter of the line; `here` if the question is about it."""
+    """One letter of the line; `asked` if the question is about it."""
 
     letter: str
-    here: bool
+    asked: bool
 
 
 class LineContext(NamedTuple):
@@ -42,7 +46,7 @@ class LineContext(NamedTuple):
 
 
 def line_context(item: Item, record: PageRecord) -> LineContext | None:
-    """The line of an item's place; None where it stands on no line."""
+    """The line of an item's place; None for an item without letters."""
     own = [record.glyphs[number - 1] for number in item.glyphs]
     if not own:
         return None
@@ -59,7 +63,7 @@ def line_context(item: Item, record: PageRecord) -> LineContext | None:
 
 
 def _nearest_absent(item: Item, record: PageRecord) -> AbsentLetter | None:
-    """The absent letter that an item asks after, the nearest to its box."""
+    """The absent letter that an item asks about: the nearest to its box."""
     if item.kind != "letter_absent" or record.match is None:
         return None
     x, y = (item.box[0] + item.box[2]) / 2, (item.box[1] + item.box[3]) / 2
@@ -81,7 +85,7 @@ def _split_words(
             word = []
         number = glyph.word
         letter = glyph.letter if glyph.expected is None else glyph.expected
-        # A letter too many has no place in the text; it is shown only where it is asked after.
+        # A letter that is not in the text is shown only where the question is about it.
         if letter or glyph.glyph in here:
             word.append(ContextLetter(letter or glyph.letter, glyph.glyph in here))
         word.extend(
@@ -141,7 +145,7 @@ LOOSE_PART_BY_LETTER = {
     "פ": "the drop", "ף": "the drop", "צ": "the yud", "ץ": "the yud", "ש": "a head",
     "ת": "the foot",
 }  # fmt: skip
-"""What may lie apart from the body, by letter; else "a part"."""
+"""The part that may lie apart from the body, by letter; "a part" for the others."""
 
 
 def question_text(
@@ -154,18 +158,19 @@ def question_text(
     words = QUESTION_BY_KIND.get(kind)
     if words is None:
         entry = CATALOGUE.get(kind)
-        told = entry.description if entry else kind.replace("_", " ")
-        return f"{told} Is it so here?"
+        description = entry.description if entry else defect_words(kind)
+        return f"{description} Is it so here?"
     return words.format(
-        letter=_name(letter) or "letter",
-        expected=_name(expected or letter) or "letter",
+        letter=_letter_name(letter) or "letter",
+        expected=_letter_name(expected or letter) or "letter",
         part=LOOSE_PART_BY_LETTER.get(letter, "a part"),
         tags="" if tags is None else f" ({tags})",
     )
 
 
-def _name(letter: str) -> str:
-    return BY_CHAR[letter].name if letter in BY_CHAR else ""
+def _letter_name(letter: str) -> str:
+    """Latin name of a letter; "" for none or several."""
+    return latin_name(letter) if letter in BY_CHAR else ""
 
 
 ROUTE_SENTENCES: dict[Route, str] = {
@@ -190,13 +195,13 @@ class ItemView:
     letter: str
     """Latin name of the letter; "" where the question is about no single letter."""
     context: LineContext | None
-    word: ProgramOpinion | None
-    """What the program and the measure say; None while the decision is to be made blind."""
+    opinion: ProgramOpinion | None
+    """Results of the networks and the measures; None until a blind decision is made."""
 
 
 @dataclass(frozen=True)
 class ProgramOpinion:
-    """What is hidden until the decision."""
+    """What is hidden until a blind decision is made."""
 
     scroll: str
     source: str | None
@@ -207,12 +212,12 @@ class ProgramOpinion:
 
 
 def view_item(item: Item, run: Run, *, blind: bool) -> ItemView:
-    """Everything the page shows of an item; without the program's word while `blind`."""
+    """Everything the page shows of an item; without the program's opinion while `blind`."""
     record = run.pages[item.page].record
     glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
     context = line_context(item, record)
     if blind and context is not None and not context.expected:
-        # What the program read is its opinion too.
+        # The line as the program read it is part of its opinion.
         context = LineContext((), False, context.in_name, context.line)
     return ItemView(
         item=item,
@@ -222,14 +227,14 @@ def view_item(item: Item, run: Run, *, blind: bool) -> ItemView:
             glyph.expected if glyph else None,
             glyph.tags_expected if glyph else None,
         ),
-        letter=BY_CHAR[item.letter].name if item.letter in BY_CHAR else "",
+        letter=_letter_name(item.letter),
         context=context,
-        word=None if blind else program_opinion(item, run),
+        opinion=None if blind else program_opinion(item, run),
     )
 
 
 def program_opinion(item: Item, run: Run) -> ProgramOpinion:
-    """What the program and the measure say of an item, and where it stands."""
+    """Results of the networks and the measures about an item, and where it stands."""
     record, scroll = run.pages[item.page].record, run.scroll_of(item.page)
     glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
     where = f"line {glyph.line}, word {glyph.word}, letter {glyph.place}" if glyph else ""
@@ -247,7 +252,7 @@ def program_opinion(item: Item, run: Run) -> ProgramOpinion:
 
 
 def _other_findings(item: Item, run: Run) -> tuple[str, ...]:
-    """What else is said of the same place."""
+    """The other findings at the same place, in a sentence."""
     kinds = [
         defect_words(kind)
         for finding in run.pages[item.page].findings
@@ -269,18 +274,18 @@ def _network_sentences(item: Item, glyph: GlyphRecord | None, gap: GapRecord | N
         p = getattr(gap, f"p_{item.kind}", None)
     elif glyph is not None:
         p = glyph.p.get(item.kind)
-    told = [] if p is None else [f"It gives {chances_in_100(p)} that it is so."]
+    lines = [] if p is None else [f"It gives {chances_in_100(p)} that it is so."]
     seen = gap if gap is not None and len(item.glyphs) == 2 else glyph
     if seen is not None:
-        told.append(ROUTE_SENTENCES[seen.route])
+        lines.append(ROUTE_SENTENCES[seen.route])
     if glyph is not None and len(item.glyphs) == 1:
-        name = BY_CHAR[glyph.letter].name
-        told.append(f"It read the letter as {name} ({chances_in_100(glyph.letter_p)}).")
-    return told
+        name = latin_name(glyph.letter)
+        lines.append(f"It read the letter as {name} ({chances_in_100(glyph.letter_p)}).")
+    return lines
 
 
 def chances_in_100(p: float) -> str:
-    """A probability as an examiner says it: chances in a hundred."""
+    """A probability in words: chances in a hundred."""
     if p < 0.005:
         return "less than 1 chance in 100"
     if p > 0.995:
@@ -289,6 +294,6 @@ def chances_in_100(p: float) -> str:
 
 
 def measure_sentence(m: Measurement) -> str:
-    """A measurement in words."""
+    """A measurement in words; lengths in widths of the pen, and in mm where known."""
     mm = "" if m.mm is None else f" ({m.mm:.2f} mm)"
-    return f"{m.name.replace('_', ' ')}: {m.q:.2f} kulmus{mm}; {VERDICT_WORDS.get(m.says, m.says)}"
+    return f"{defect_words(m.name)}: {m.q:.2f} kulmus{mm}; {VERDICT_WORDS.get(m.says, m.says)}"

@@ -1,4 +1,4 @@
-"""The pages that a reader looks at: the beginning, one by one, the wall, two readers, pictures."""
+"""Handlers of the pages: start, one item, wall, differences of two readers; and of the crops."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR, LETTERS
-from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.review.agreement import measure_agreement_by_kind
 from crownlet.infer.review.item_crops import CROP_FORMATS, is_in_name, is_wide
 from crownlet.infer.review.miss_rate import describe_misses, estimate_misses_by_kind
@@ -31,7 +30,7 @@ from crownlet.infer.review.web.requests import (
 )
 from crownlet.infer.review.web.session import ReviewSession, Wall, build_walls
 from crownlet.infer.run.survey_state import read_survey
-from crownlet.infer.view.wording import NAME_CAUTION, RULING_TEXT, UNFAMILIAR_TEXT
+from crownlet.infer.view.wording import NAME_CAUTION, RULING_TEXT, describe_defect, latin_name
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -46,12 +45,12 @@ CAUTIONS = (
 
 def session_of(request: Request) -> ReviewSession:
     """The review that the server holds."""
-    desk: ReviewSession = request.app.state.desk
-    return desk
+    session: ReviewSession = request.app.state.session
+    return session
 
 
 def render_page(request: Request, template: str, **values: Any) -> HTMLResponse:
-    """A whole page, with what the frame round every page needs."""
+    """A whole page, with the values that `base.html` needs on every page."""
     frame = {**read_window(request)._asdict(), "back": request.url.path + _query_string(request)}
     return HTMLResponse(render(template, {**frame, **values}))
 
@@ -61,7 +60,7 @@ def _query_string(request: Request) -> str:
 
 
 def require_reader(request: Request) -> BrowserWindow:
-    """The window of a reader who has given a name; UserFacingError if he has not."""
+    """The window of a reader who has given a name; UserFacingError without a name."""
     found = read_window(request)
     if not found.reader:
         raise UserFacingError("Give your name at the beginning first.", 403)
@@ -69,33 +68,35 @@ def require_reader(request: Request) -> BrowserWindow:
 
 
 async def show_start(request: Request) -> Response:
-    """The beginning: who reads, how far, and where to look."""
-    desk, reader = session_of(request), read_window(request).reader
+    """The start page: who reads, how far they have come, and the walls."""
+    session, reader = session_of(request), read_window(request).reader
     return render_page(
         request, "start.html",
-        pages=len(desk.run.pages), scrolls=len(desk.run.scrolls),
-        readers=[entry.name for entry in desk.store.readers()],
-        progress=desk.store.progress(reader) if reader else None,
-        doubts=_walls_by_kind(desk, reader) if reader else [], missed=_miss_sentence(desk, reader),
-        names=sorted(scroll.name for scroll in desk.run.scrolls),
+        pages=len(session.run.pages), scrolls=len(session.run.scrolls),
+        readers=[entry.name for entry in session.store.readers()],
+        progress=session.store.progress(reader) if reader else None,
+        doubts=_walls_by_kind(session, reader) if reader else [],
+        missed=_miss_sentence(session, reader),
+        names=sorted(scroll.name for scroll in session.run.scrolls),
         message=request.app.state.message.pop(reader, ""), cautions=CAUTIONS,
-        survey=read_survey(desk.run.folder) is not None,
+        survey=read_survey(session.run.folder) is not None,
     )  # fmt: skip
 
 
-def _miss_sentence(desk: ReviewSession, reader: str) -> str:
-    """What the letters mixed in tell, at the end: a count on the way would tell which they are."""
-    if not reader or desk.store.progress(reader).open:
+def _miss_sentence(session: ReviewSession, reader: str) -> str:
+    """The estimate from the letters mixed in, once all is decided: an earlier count would show
+    which letters they are."""
+    if not reader or session.store.progress(reader).open:
         return ""
-    told = estimate_misses_by_kind(desk.store, reader)[ALL_KINDS]
-    return describe_misses(told) if told.asked else ""
+    estimate = estimate_misses_by_kind(session.store, reader)[ALL_KINDS]
+    return describe_misses(estimate) if estimate.asked else ""
 
 
-def _walls_by_kind(desk: ReviewSession, reader: str) -> list[dict[str, Any]]:
+def _walls_by_kind(session: ReviewSession, reader: str) -> list[dict[str, Any]]:
     """Walls by doubt in the order of the queue, letters by the alphabet, several last."""
-    hung = build_walls(desk.store.groups(reader))
-    order = list(dict.fromkeys(wall.kind for wall in hung))
-    hung.sort(
+    all_walls = build_walls(session.store.groups(reader))
+    order = list(dict.fromkeys(wall.kind for wall in all_walls))
+    all_walls.sort(
         key=lambda wall: (
             order.index(wall.kind),
             len(wall.letters) > 1,
@@ -105,15 +106,17 @@ def _walls_by_kind(desk: ReviewSession, reader: str) -> list[dict[str, Any]]:
     return [
         {
             "kind": kind,
-            "words": CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR_TEXT,
+            "words": describe_defect(kind),
             "walls": [
-                {"letter": "" if len(wall.letters) > 1 else wall.letters[0], "name": _wall_name(wall),
-                 "several": len(wall.letters) > 1, "open": wall.open, "done": wall.done,
-                 "href": wall.href}
+                {
+                    "letter": "" if len(wall.letters) > 1 else wall.letters[0],
+                    "name": _wall_name(wall), "several": len(wall.letters) > 1,
+                    "open": wall.open, "done": wall.done, "href": wall.href,
+                }
                 for wall in members
             ],
         }
-        for kind, members in groupby(hung, key=lambda wall: wall.kind)
+        for kind, members in groupby(all_walls, key=lambda wall: wall.kind)
     ]  # fmt: skip
 
 
@@ -122,16 +125,16 @@ def _wall_name(wall: Wall) -> str:
 
 
 def _letter_name(letter: str) -> str:
-    return BY_CHAR[letter].name if letter in BY_CHAR else "places"
+    return latin_name(letter) if letter in BY_CHAR else "places"
 
 
 async def show_one(request: Request) -> Response:
     """One item, or the first that is open; as a part of the page where the script asks for that."""
-    desk, looking, choice = session_of(request), require_reader(request), read_filter(request)
+    session, window, choice = session_of(request), require_reader(request), read_filter(request)
     if "number" in request.path_params:
-        item: Item | None = desk.item(looking, parse_item_number(request.path_params["number"]))
+        item: Item | None = session.item(window, parse_item_number(request.path_params["number"]))
     else:
-        item = desk.next(looking, None, choice)
+        item = session.next_open(window, None, choice)
         if item is not None:
             return RedirectResponse(f"/one/{item.id}{choice.query}", 303)
     return show_letter(request, item)
@@ -147,38 +150,38 @@ def show_letter(request: Request, item: Item | None) -> Response:
 
 async def show_step(request: Request) -> Response:
     """The next open item after one, or the one before it."""
-    desk, looking, choice = session_of(request), require_reader(request), read_filter(request)
+    session, window, choice = session_of(request), require_reader(request), read_filter(request)
     here = parse_item_number(request.path_params["number"])
     if request.path_params["way"] == "previous":
-        return show_letter(request, desk.previous(looking, here, choice))
-    return show_letter(request, desk.next(looking, here, choice))
+        return show_letter(request, session.previous(window, here, choice))
+    return show_letter(request, session.next_open(window, here, choice))
 
 
 async def show_wall(request: Request) -> Response:
-    """All crops of one letter and one doubt, or of the letters that hang together."""
-    desk, looking = session_of(request), require_reader(request)
+    """All crops of one letter and one doubt, or of the letters that share a wall."""
+    session, window = session_of(request), require_reader(request)
     kind, name = request.path_params["kind"], request.path_params["letter"]
-    hung = build_walls(desk.store.groups(looking.reader))
+    all_walls = build_walls(session.store.groups(window.reader))
     here = next(
-        (each for each in hung if each.href == f"/wall/{quote(kind, safe='')}/{name}"), None
+        (each for each in all_walls if each.href == f"/wall/{quote(kind, safe='')}/{name}"), None
     )
     if here is None:
-        # A letter that hangs with others has a wall of its own too, for who asks by its address.
+        # A letter that shares a wall has one of its own too, at its own address.
         here = Wall(kind, (letter_from_slug(name),), 0, 0)
     cells = [
-        cell for form in here.letters for cell in desk.store.wall(looking.reader, form, kind)
+        cell for form in here.letters for cell in session.store.wall(window.reader, form, kind)
     ]  # fmt: skip
     if not cells:
         raise UserFacingError("There is no such wall in this review.", 404)
     if len(here.letters) > 1:
-        # By lot, as on a wall of one letter: the letters' order must not tell the audit's apart.
-        cells.sort(key=lambda cell: stable_hash("wall", looking.reader, cell.id))
-    desk.crops.request(cells, "wall")
+        # At random, as on a wall of one letter: the order of letters must not show the audit's.
+        cells.sort(key=lambda cell: stable_hash("wall", window.reader, cell.id))
+    session.crops.request(cells, "wall")
     form = here.letters[0] if len(here.letters) == 1 else ""
-    following = _next_wall(hung, here)
+    following = _next_wall(all_walls, here)
     return render_page(
         request, "wall.html", kind=kind, letter=form, letter_name=_wall_name(here), cells=cells,
-        in_name={cell.id for cell in cells if is_in_name(cell, desk.run)},
+        in_name={cell.id for cell in cells if is_in_name(cell, session.run)},
         wide={cell.id for cell in cells if is_wide(cell)},
         open=sum(cell.decision is None for cell in cells), question=question_text(kind, form),
         one=f"/one{QueueFilter(kind, None if len(here.letters) > 1 else form).query}",
@@ -186,21 +189,21 @@ async def show_wall(request: Request) -> Response:
     )  # fmt: skip
 
 
-def _next_wall(hung: Sequence[Wall], here: Wall) -> str:
+def _next_wall(all_walls: Sequence[Wall], here: Wall) -> str:
     """The address of the next wall with open items, from the first again; "" if there is none."""
-    at = next((k for k, wall in enumerate(hung) if wall.href == here.href), 0)
-    others = (*hung[at + 1 :], *hung[:at])
+    at = next((k for k, wall in enumerate(all_walls) if wall.href == here.href), 0)
+    others = (*all_walls[at + 1 :], *all_walls[:at])
     return next((wall.href for wall in others if wall.open), "")
 
 
 async def send_picture(request: Request) -> Response:
     """One picture of a letter; the address holds an item's number and a name, never a path."""
-    desk, looking = session_of(request), read_window(request)
+    session, window = session_of(request), read_window(request)
     cut = request.path_params["cut"]
     if cut not in CROP_FORMATS:
         raise UserFacingError("There is no such picture.", 404)
-    item = desk.item(looking, parse_item_number(request.path_params["number"]))
-    data = await run_in_threadpool(desk.crops.get, item, cut)
+    item = session.item(window, parse_item_number(request.path_params["number"]))
+    data = await run_in_threadpool(session.crops.get, item, cut)
     if data is None:
         raise UserFacingError("The picture's file has moved or changed since the inspection.", 404)
     return Response(data, media_type="image/jpeg")
@@ -229,22 +232,22 @@ class KindAgreement(NamedTuple):
 
 async def show_differences(request: Request) -> Response:
     """The page of two readers."""
-    desk, looking = session_of(request), require_reader(request)
-    readers = [entry.name for entry in desk.store.readers()]
+    session, window = session_of(request), require_reader(request)
+    readers = [entry.name for entry in session.store.readers()]
     a, b = _compared_readers(request, readers)
     two = a != b and b != ""
-    found = desk.store.disagreements(a, b) if two else []
-    # From here on this reader knows what the other said.
-    desk.tell(looking.reader, (entry.item.id for entry in found))
+    found = session.store.disagreements(a, b) if two else []
+    # From here on this reader knows the other's decisions.
+    session.disclose(window.reader, (entry.item.id for entry in found))
     rows = [
         DifferenceRow(
             entry.item, question_text(entry.item.kind, entry.item.letter), entry.first, entry.second
         )
         for entry in found
     ]
-    desk.crops.request([row.item for row in rows], "wall")
+    session.crops.request([row.item for row in rows], "wall")
     summary, kinds = (
-        _summarise_agreement(desk.store, a, b) if two else ([CHOOSE_READERS_MESSAGE], [])
+        _summarise_agreement(session.store, a, b) if two else ([CHOOSE_READERS_MESSAGE], [])
     )
     return render_page(
         request, "differences.html", readers=readers, a=a, b=b, rows=rows, summary=summary,
@@ -270,8 +273,8 @@ def _summarise_agreement(
     if whole is None or whole.agreed is None:
         return ["No place has been decided by both yet."], []
     same = round(whole.agreed * whole.items)
-    told = f"Both decided {whole.items} places and said the same of {same}"
-    lines = [f"{told} ({whole.agreed:.0%})."]
+    counts = f"Both decided {whole.items} places and said the same of {same}"
+    lines = [f"{counts} ({whole.agreed:.0%})."]
     if whole.kappa is None:
         lines.append("Both always gave one answer, so agreement beyond chance cannot be measured.")
     else:

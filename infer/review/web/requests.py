@@ -1,4 +1,4 @@
-"""What a window asks with: who reads, blind or not, which letters; read and checked."""
+"""The parts of a request, read and checked: reader, blind or not, which letters."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ from starlette.requests import Request
 
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
-
-LONGEST_NAME = 60
+from crownlet.infer.review.reader_order import MAX_READER_NAME_CHARACTERS
 
 NO_LETTER_SLUG = "none"
-"""Stands in addresses for doubts of no single letter."""
+"""In an address, in place of a letter: doubts of no single letter."""
 
 
 class UserFacingError(CrownletError):
@@ -26,14 +25,14 @@ class UserFacingError(CrownletError):
 
 
 class BrowserWindow(NamedTuple):
-    """Who looks, and whether blind."""
+    """The reader of a browser window, and whether they decide blind."""
 
     reader: str
     blind: bool
 
 
 class QueueFilter(NamedTuple):
-    """The letters that one goes through; None means any."""
+    """The items that a window goes through; None means any."""
 
     kind: str | None = None
     letter: str | None = None
@@ -41,15 +40,15 @@ class QueueFilter(NamedTuple):
 
     @property
     def query(self) -> str:
-        """As the end of an address."""
+        """The filter as the query of an address, with its question mark; "" without any."""
         letter = None if self.letter is None else letter_slug(self.letter)
         parts = {"kind": self.kind, "letter": letter, "scroll": self.scroll}
-        told = {name: value for name, value in parts.items() if value is not None}
-        return f"?{urlencode(told)}" if told else ""
+        given = {name: value for name, value in parts.items() if value is not None}
+        return f"?{urlencode(given)}" if given else ""
 
 
 def letter_slug(letter: str) -> str:
-    """A letter in an address."""
+    """The name of a letter in an address."""
     return BY_CHAR[letter].slug if letter in BY_CHAR else NO_LETTER_SLUG
 
 
@@ -63,7 +62,7 @@ def letter_from_slug(name: str) -> str:
 
 
 def read_filter(request: Request) -> QueueFilter:
-    """The choice in a request's query."""
+    """The filter in a request's query; UserFacingError for an unknown letter."""
     kind, letter, scroll = (request.query_params.get(k) for k in ("kind", "letter", "scroll"))
     return QueueFilter(
         kind or None, None if not letter else letter_from_slug(letter), scroll or None
@@ -75,18 +74,18 @@ def parse_reader_name(given: object) -> str:
     if not isinstance(given, str):
         raise UserFacingError("The reader's name is missing; choose one at the beginning.")
     name = " ".join(unicodedata.normalize("NFC", given).split())
-    if not name or len(name) > LONGEST_NAME or not name.isprintable():
-        raise UserFacingError(f"Give a name of 1 to {LONGEST_NAME} letters.")
+    if not name or len(name) > MAX_READER_NAME_CHARACTERS or not name.isprintable():
+        raise UserFacingError(f"Give a name of 1 to {MAX_READER_NAME_CHARACTERS} letters.")
     return name
 
 
 def cookie_name(request: Request, name: str) -> str:
-    """The name of one of this server's own cookies; ports share a browser's jar."""
+    """The name of one of this server's cookies: a browser shares its cookies between ports."""
     return f"crownlet_{name}_{request.app.state.port}"
 
 
 def read_window(request: Request) -> BrowserWindow:
-    """Who looks, by the window's cookies, else by the command line; "" before a name is given."""
+    """Reader and blindness by the window's cookies; the reader else by the command line, or ""."""
     given = unquote(request.cookies.get(cookie_name(request, "reader"), ""))
     try:
         reader = parse_reader_name(given or request.app.state.reader)

@@ -1,8 +1,8 @@
-"""The door of the review page: this machine, this window, small bodies, nothing kept by browsers.
+"""Access to the review page: this machine only, windows with the token, small bodies, no caching.
 
 The address printed by `crownlet review` carries a random token. The first visit exchanges it for a
 cookie (HttpOnly, SameSite=Strict, named by the port, since browsers share cookies between ports)
-and takes it out of the address; without either, every request is refused. A Host other than this
+and redirects to the address without it; a request with neither is refused. A Host other than this
 machine's means a foreign name bound to 127.0.0.1 (DNS rebinding); a foreign Origin, another site.
 """
 
@@ -54,7 +54,7 @@ class SecurityMiddleware:
         self._hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer a request, or hand it on (the ASGI signature)."""
+        """Answer a request, or pass it on to the application (the ASGI signature)."""
         if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
         elif scope["type"] == "http":
@@ -64,18 +64,18 @@ class SecurityMiddleware:
     async def _http(self, scope: Scope, receive: Receive, send: Send) -> None:
         refusal = self._refusal(scope)
         answer = refusal or self._entrance(scope)
-        decorated = _HeaderAddingSend(send)
+        with_headers = _HeaderAddingSend(send)
         if answer is not None:
-            await answer(scope, receive, decorated)
+            await answer(scope, receive, with_headers)
             return
         body = await _read_body(receive)
         if body is None:
-            await PlainTextResponse(TOO_LARGE_MESSAGE, 413)(scope, receive, decorated)
+            await PlainTextResponse(TOO_LARGE_MESSAGE, 413)(scope, receive, with_headers)
             return
-        await self.app(scope, _BodyReplay(body, receive), decorated)
+        await self.app(scope, _BodyReplay(body, receive), with_headers)
 
     def _refusal(self, scope: Scope) -> Response | None:
-        """What stands against a request before anyone asks what it wants."""
+        """The refusal of a request with a wrong Host or Origin; None for any other."""
         headers = Headers(scope=scope)
         if headers.getlist("host") not in [[host] for host in self._hosts]:
             return PlainTextResponse(NO_TOKEN_MESSAGE, 403)
@@ -113,7 +113,7 @@ def _cookie_value(scope: Scope, name: str) -> str:
 
 
 class _HeaderAddingSend:
-    """`send` that adds the headers of safety to every answer."""
+    """`send` that adds `SECURITY_HEADERS` to every answer."""
 
     def __init__(self, send: Send) -> None:
         self._send = send
@@ -140,7 +140,7 @@ async def _read_body(receive: Receive) -> bytes | None:
 
 
 class _BodyReplay:
-    """`receive` that hands out a body already read, then what the connection says."""
+    """`receive` that first returns a body already read, then the messages of the connection."""
 
     def __init__(self, body: bytes, receive: Receive) -> None:
         self._body: bytes | None = body

@@ -1,4 +1,8 @@
-"""The desk between store and pages: what is before a reader, and what he has been told."""
+"""One review in progress: the walls of a reader's queue, the item before them, what they have seen.
+
+A wall is a page with the crops of one letter and one doubt, or of several letters that have few
+crops each.
+"""
 
 from __future__ import annotations
 
@@ -26,10 +30,10 @@ if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
 
 MIN_WALL_CROPS = 6
-"""Groups of fewer crops hang together."""
+"""Groups of fewer crops share a wall."""
 
 SEVERAL_SLUG = "several"
-"""Stands in an address for several letters."""
+"""In an address, in place of a letter: a wall of several letters."""
 
 
 class Wall(NamedTuple):
@@ -42,7 +46,7 @@ class Wall(NamedTuple):
 
     @property
     def href(self) -> str:
-        """Its address; one that hangs several letters says so and leaves out which."""
+        """Its address; that of several letters does not name them."""
         name = SEVERAL_SLUG if len(self.letters) > 1 else letter_slug(self.letters[0])
         return f"/wall/{quote(self.kind, safe='')}/{name}"
 
@@ -56,16 +60,16 @@ def build_walls(groups: Sequence[ItemGroup]) -> list[Wall]:
 
 
 def find_wall(groups: Sequence[ItemGroup], kind: str, letter: str) -> Wall | None:
-    """The wall on which a letter and a doubt hang; None where nothing asks for it."""
-    hung = (wall for wall in build_walls(groups) if wall.kind == kind and letter in wall.letters)
-    return next(hung, None)
+    """The wall that holds a letter and a doubt; None where there is none."""
+    matching = (w for w in build_walls(groups) if w.kind == kind and letter in w.letters)
+    return next(matching, None)
 
 
 def _walls_of_kind(groups: list[ItemGroup]) -> list[Wall]:
     small = [group for group in groups if group.open + group.done < MIN_WALL_CROPS]
     large = [group for group in groups if group not in small]
     while small and large and sum(g.open + g.done for g in small) < MIN_WALL_CROPS:
-        # What is left over would stand alone: the least of the large ones joins it.
+        # The small ones together are still few: the smallest of the large ones joins them.
         least = min(large, key=lambda g: g.open + g.done)
         large.remove(least)
         small.append(least)
@@ -99,8 +103,8 @@ class ReviewSession:
     run: Run
     store: ReviewStore
     crops: PictureCache
-    _told: set[tuple[str, int]] = field(default_factory=set)
-    """Readers and items that are known to be told in the store."""
+    _disclosed: set[tuple[str, int]] = field(default_factory=set)
+    """Readers and items of which the store has a disclosure on record."""
     _orders: dict[tuple[str, QueueFilter], dict[int, int]] = field(default_factory=dict)
 
     def item(self, window: BrowserWindow, number: int) -> Item:
@@ -111,73 +115,75 @@ class ReviewSession:
             raise UserFacingError("There is no such letter in this review.", 404) from None
 
     def letter(
-        self, window: BrowserWindow, item: Item | None, chosen: QueueFilter
+        self, window: BrowserWindow, item: Item | None, item_filter: QueueFilter
     ) -> dict[str, Any]:
-        """What `letter.html` needs to put one item before its reader, or to say none is left."""
+        """The values of `letter.html`, which shows one item, or that none is left."""
         if item is None:
-            return {"shown": None, "url": f"/one{chosen.query}"}
+            return {"view": None, "url": f"/one{item_filter.query}"}
         blind = window.blind and item.decision is None
         if not blind:
-            self.tell(window.reader, [item.id])
-        self._ahead(window, item, chosen)
-        hung = find_wall(self.store.groups(window.reader), item.kind, item.letter or "")
+            self.disclose(window.reader, [item.id])
+        self._request_ahead(window, item, item_filter)
+        found_wall = find_wall(self.store.groups(window.reader), item.kind, item.letter or "")
         return {
-            "shown": view_item(item, self.run, blind=blind),
-            "url": f"/one/{item.id}{chosen.query}",
-            "query": chosen.query,
-            "wall": hung.href if hung else "",
-            "left": self.left(window, chosen),
-            "cuts": [
+            "view": view_item(item, self.run, blind=blind),
+            "url": f"/one/{item.id}{item_filter.query}",
+            "query": item_filter.query,
+            "wall": found_wall.href if found_wall else "",
+            "open_items": self.count_open(window, item_filter),
+            "crops": [
                 PlaceView(
-                    cut,
-                    *CROP_FORMATS[cut].size,
-                    crop_marks_svg(item, self.run, cut, rulers=not blind),
+                    kind,
+                    *CROP_FORMATS[kind].size,
+                    crop_marks_svg(item, self.run, kind, rulers=not blind),
                 )
-                for cut in LETTER_VIEWS
+                for kind in LETTER_VIEWS
             ],
         }
 
-    def tell(self, reader: str, numbers: Iterable[int]) -> None:
-        """Keep that a reader has seen what the program or another reader says of items."""
-        new = {(reader, number) for number in numbers} - self._told
+    def disclose(self, reader: str, numbers: Iterable[int]) -> None:
+        """Keep that a reader has seen the opinion of the program or of another reader on items."""
+        new = {(reader, number) for number in numbers} - self._disclosed
         if new:
             self.store.record_disclosure(reader, sorted(number for _, number in new))
-            self._told |= new
+            self._disclosed |= new
 
-    def next(self, window: BrowserWindow, after: int | None, chosen: QueueFilter) -> Item | None:
-        """The next open item, from the beginning again at the end; None if all are decided."""
-        return self.store.next_open(window.reader, after, **chosen._asdict())
+    def next_open(
+        self, window: BrowserWindow, after: int | None, item_filter: QueueFilter
+    ) -> Item | None:
+        """The next open item, at the end again from the beginning; None if all are decided."""
+        return self.store.next_open(window.reader, after, **item_filter._asdict())
 
-    def previous(self, window: BrowserWindow, before: int, chosen: QueueFilter) -> Item:
+    def previous(self, window: BrowserWindow, before: int, item_filter: QueueFilter) -> Item:
         """The item before this one in the reader's order, decided or not."""
-        order = self._order(window, chosen)
+        order = self._order(window, item_filter)
         numbers = list(order)
         at = order.get(before, 0)
         return self.item(window, numbers[at - 1] if at else before)
 
-    def left(self, window: BrowserWindow, chosen: QueueFilter) -> int:
-        """How many items of a choice are open."""
-        if chosen == QueueFilter():
+    def count_open(self, window: BrowserWindow, item_filter: QueueFilter) -> int:
+        """How many items of a filter are open."""
+        if item_filter == QueueFilter():
             return self.store.progress(window.reader).open
-        if chosen.scroll is not None:
-            return len(self.store.items(window.reader, **chosen._asdict()))
+        if item_filter.scroll is not None:
+            return len(self.store.items(window.reader, **item_filter._asdict()))
         return sum(
             group.open
             for group in self.store.groups(window.reader)
-            if chosen.kind in (None, group.kind) and chosen.letter in (None, group.letter)
+            if item_filter.kind in (None, group.kind) and item_filter.letter in (None, group.letter)
         )
 
-    def _order(self, window: BrowserWindow, chosen: QueueFilter) -> dict[int, int]:
+    def _order(self, window: BrowserWindow, item_filter: QueueFilter) -> dict[int, int]:
         """Place of each item in this reader's order, which is drawn once for all."""
-        key = (window.reader, chosen)
+        key = (window.reader, item_filter)
         if key not in self._orders:
-            items = self.store.items(window.reader, **chosen._asdict(), state="all")
+            items = self.store.items(window.reader, **item_filter._asdict(), state="all")
             self._orders[key] = {item.id: place for place, item in enumerate(items)}
         return self._orders[key]
 
-    def _ahead(self, window: BrowserWindow, item: Item, chosen: QueueFilter) -> None:
-        """Have the pictures of this item and of the next one cut before they are asked for."""
-        coming = self.next(window, item.id, chosen)
-        for one in filter(None, (coming, item)):
-            for cut in LETTER_VIEWS:
-                self.crops.request([one], cut)
+    def _request_ahead(self, window: BrowserWindow, item: Item, item_filter: QueueFilter) -> None:
+        """Have the crops of this item and of the next one cut before the browser asks for them."""
+        following = self.next_open(window, item.id, item_filter)
+        for each in filter(None, (following, item)):
+            for kind in LETTER_VIEWS:
+                self.crops.request([each], kind)

@@ -1,6 +1,6 @@
 // One letter at a time: its decision, the next, the pictures.
 
-import { $, ask, main, post, tell } from "./server.js";
+import { $, announce, ask, main, post } from "./server.js";
 
 export const article = () => main.querySelector("article[data-id]");
 const button = (name) => main.querySelector(`[data-do=${name}]`);
@@ -19,7 +19,7 @@ export async function go(url, push = true) {
   const answer = await ask(url, { headers: { "X-Part": "letter" } });
   if (!answer) return;
   show(answer, push);
-  tell("");
+  announce("");
 }
 
 export function step(way) {
@@ -33,14 +33,14 @@ export async function decide(choice, rightLetter) {
   const answer = await post(`/decide${query}`, data, show);
   if (!answer) return;
   show(answer);
-  tell(answer.said);
+  announce(answer.said);
 }
 
 export async function undo() {
   const answer = await post("/undo", {});
   if (!answer) return;
   show(answer);
-  tell(answer.said);
+  announce(answer.said);
 }
 
 export function toggleNear() {
@@ -58,7 +58,7 @@ export function watchPictures() {
       picture.parentElement.querySelector(".lost").hidden = false;
     };
     picture.addEventListener("error", lost);
-    // It may have come to nothing before this script did.
+    // It may have failed to load before this script ran.
     if (picture.complete && !picture.naturalWidth && picture.loading !== "lazy") lost();
   }
   if (!article()) return;
@@ -66,7 +66,7 @@ export function watchPictures() {
   press(button("near"), main.classList.contains("nearer"));
 }
 
-// Whether the key meant something here.
+// Act on a key; returns whether it has a meaning here.
 export function letterKey(key) {
   const ways = { n: "next", ArrowDown: "next", p: "previous", ArrowUp: "previous" };
   if (!article()) return false;

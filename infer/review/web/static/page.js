@@ -12,7 +12,7 @@ const place = onWall ? walls : letter;
 const commands = {
   help: () => $("help").showModal(),
   undo: () => place.undo(),
-  rest: walls.askRest,
+  rest: walls.askRemaining,
   next: () => letter.step("next"),
   previous: () => letter.step("previous"),
   near: letter.toggleNear,
@@ -45,17 +45,17 @@ function onKey(event) {
   const key = keyOf(event);
   const undoing = key === "z" && (event.ctrlKey || event.metaKey) && !event.shiftKey;
   if (!undoing && (event.ctrlKey || event.altKey || event.metaKey)) return;
-  if (!meant(event, key, undoing)) return;
+  if (!act(event, key, undoing)) return;
   event.preventDefault();
 }
 
-// Do what a key asks; whether it asked for anything.
-function meant(event, key, undoing) {
+// Act on a key; returns whether it has a meaning.
+function act(event, key, undoing) {
   if (key === "?") commands.help();
   else if (!onWall && !onLetter) return false;
   else if (undoing || key === "u") place.undo();
   else if (/^[1-5]$/.test(key)) {
-    // A key held down must not decide one letter after the other.
+    // A key held down must not decide one letter after another.
     if (!event.repeat) decide($(`key-${key}`).dataset.choice);
   } else if (key === "Enter" && !event.target.matches(".cell")) return false;
   else return onWall ? walls.wallKey(key) : letter.letterKey(key);

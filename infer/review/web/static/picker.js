@@ -1,17 +1,17 @@
-// Which letter is written: by its key on a Hebrew keyboard, by its name, or by arrows.
+// Choice of the letter that is written: by its key on a Hebrew keyboard, by its name, or by arrows.
 
 import { $ } from "./server.js";
 
 let typed = "";
-let taken = () => {};
+let onTaken = () => {};
 const options = () => [...$("picker").querySelectorAll("[data-letter]")];
 
 export const picking = () => Boolean($("picker")?.open);
 
-// Ask for a letter; `then` is given it, and is not called if the reader leaves.
+// Ask for a letter; `then` is called with it, and is not called if the reader leaves.
 export function pick(then) {
   typed = "";
-  taken = then;
+  onTaken = then;
   $("picker").showModal();
   choose(options()[0]);
 }
@@ -23,7 +23,7 @@ function choose(option) {
 
 export function take(option) {
   $("picker").close();
-  taken(option.dataset.letter);
+  onTaken(option.dataset.letter);
 }
 
 function byName(key) {

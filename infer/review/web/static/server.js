@@ -1,10 +1,10 @@
-// What is saved is what the server confirmed: until it answers nothing moves on, and what it did
-// not take is said to be not saved.
+// Requests to the server. Only what the server confirmed is saved: until it answers the page stays
+// as it is, and after an error the reader sees that nothing was saved.
 
 export const $ = (id) => document.getElementById(id);
 export const main = $("main");
 
-export function tell(text) {
+export function announce(text) {
   $("alarm").textContent = "";
   $("said").textContent = text;
 }
@@ -17,7 +17,7 @@ function alarm(text) {
 let busy = false;
 export const isBusy = () => busy;
 
-// The server's answer, or null after saying what went wrong; `refresh` shows what stands there now.
+// The server's answer, or null after showing the error; `refresh` updates the items on the page.
 export async function ask(path, options, refresh = () => {}) {
   if (busy) return null;
   busy = true;

@@ -1,6 +1,6 @@
-// The wall: crops from right to left, one in focus, the rest swept together.
+// The wall: crops from right to left, one in focus; the remaining ones can be decided together.
 
-import { $, post, tell } from "./server.js";
+import { $, announce, post } from "./server.js";
 
 export const wall = $("wall");
 const cells = wall ? [...wall.querySelectorAll(".cell")] : [];
@@ -31,7 +31,7 @@ function columns() {
 
 const middle = (cell) => cell.offsetLeft + cell.offsetWidth / 2;
 
-// To the row above or below: places of stretched letters are wider than others.
+// To the row above or below, to the crop nearest in x: crops of stretched letters are wider.
 function moveRow(way) {
   const here = focused();
   const beyond = cells.filter((cell) => way * (cell.offsetTop - here.offsetTop) > 0);
@@ -62,7 +62,7 @@ async function send(chosen, choice, rightLetter) {
   const answer = await post("/decide", data, refresh);
   if (!answer) return false;
   refresh(answer);
-  tell(answer.said);
+  announce(answer.said);
   return true;
 }
 
@@ -74,19 +74,19 @@ export async function undo() {
   const answer = await post("/undo", { wall: true });
   if (!answer) return;
   refresh(answer);
-  tell(answer.said);
+  announce(answer.said);
   const place = places.get(String(answer.cells.at(-1).id));
   if (place !== undefined) focusOn(cells[place]);
 }
 
-// A sweep takes only what has been on the screen, with its picture.
-const rest = () => cells.filter((cell) => !cell.dataset.choice && seen.has(cell));
+// Open crops whose pictures have been on the screen; only these are decided together.
+const remaining = () => cells.filter((cell) => !cell.dataset.choice && seen.has(cell));
 
-export function askRest() {
-  const count = rest().length;
+export function askRemaining() {
+  const count = remaining().length;
   const unseen = cells.filter((cell) => !cell.dataset.choice && !seen.has(cell)).length;
   if (!count) {
-    tell(unseen ? "Nothing open has been on your screen yet." : "Nothing is open here.");
+    announce(unseen ? "Nothing open has been on your screen yet." : "Nothing is open here.");
     return;
   }
   const one = count === 1;
@@ -101,7 +101,7 @@ export function askRest() {
 
 const open = (cell) => location.assign(`/one/${cell.dataset.id}`);
 
-// Whether the key meant something here.
+// Act on a key; returns whether it has a meaning here.
 export function wallKey(key) {
   const page = columns() * rows();
   const ways = {
@@ -110,7 +110,7 @@ export function wallKey(key) {
   };
   if (key in ways) move(ways[key]);
   else if (key === "ArrowDown" || key === "ArrowUp") moveRow(key === "ArrowDown" ? 1 : -1);
-  else if (key === "r") askRest();
+  else if (key === "r") askRemaining();
   else if (key === "g") $("following")?.click();
   else if (key === "o" || key === "Enter") open(focused());
   else return false;
@@ -134,7 +134,7 @@ export function startWall() {
   });
   $("rest").addEventListener("close", () => {
     focusOn(focused());
-    if ($("rest").returnValue === "yes") send(rest(), "not_present", null);
+    if ($("rest").returnValue === "yes") send(remaining(), "not_present", null);
   });
   focusOn(cells.find((cell) => !cell.dataset.choice) || cells[0]);
 }
