@@ -3,11 +3,11 @@
 What a Python user needs stands here, loaded when it is first asked for: importing the package alone
 costs nothing, and nothing in it imports torch. `pipeline.py` shows a page's way from top to bottom.
 
-    from crownlet.infer import Inspector, findings_of, load_customs, open_run, write_page
+    from crownlet.infer import Inspector, collect_findings, load_customs, write_page
 
     inspector = Inspector(customs="beit_yosef")
     page = inspector.inspect("scans/0001.png", portion="mezuzah")
-    findings = findings_of(page, load_customs("beit_yosef"))
+    findings = collect_findings(page, load_customs("beit_yosef"))
     write_page(page, Path("run"), findings)
 
 Every error that the package raises on purpose is a `CrownletError`; the tree of them stands in
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from crownlet.datasets.files.errors import FileFault as FileFault
     from crownlet.datasets.files.images import PageError as PageError
     from crownlet.datasets.scribal.customs import load_customs as load_customs
-    from crownlet.infer.findings.collect import collect_findings as findings_of
+    from crownlet.infer.findings.collect import collect_findings as collect_findings
     from crownlet.infer.findings.finding import Finding as Finding
     from crownlet.infer.inspector import Inspector as Inspector
     from crownlet.infer.networks import ModelError as ModelError
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CrownletError", "FileFault", "Finding", "Inspector", "ModelError", "PageError", "PageRecord",
-    "RunError", "findings_of", "load_customs", "open_run", "write_page",
+    "RunError", "collect_findings", "load_customs", "open_run", "write_page",
 ]  # fmt: skip
 
 _HOMES = (
