@@ -1,7 +1,7 @@
-"""The lines of a page as edges and levels: in q, along and across the writing.
+"""The lines and columns of a page and the edges of the columns, in q, along and across the writing.
 
 u runs along the writing to the right, v across it downward, both on the page set upright and
-straight; a page may hold several columns, each of which is a block of its own.
+straight; a page may hold several columns.
 """
 
 from __future__ import annotations
@@ -98,8 +98,8 @@ def _line(number: int, glyphs: Sequence[GlyphRecord], angle: float) -> Line:
 def _boxes_along_writing(boxes: Floats, c: float, s: float) -> Floats:
     """Boxes (N, 4) of the picture as boxes along the writing, which is turned by cos c and sin s.
 
-    An upright box around a letter that leans by a little is larger than the letter; by as much it
-    is made smaller again.
+    An upright box around a letter that leans a little is larger than the letter by the lean, which
+    is subtracted.
     """
     x, y = ((boxes[:, :2] + boxes[:, 2:]) / 2).T
     wide, high = ((boxes[:, 2:] - boxes[:, :2]) / 2).T
@@ -116,10 +116,14 @@ EdgeSide = Literal["left", "right"]
 EDGE_SIDES: tuple[EdgeSide, EdgeSide] = ("right", "left")
 
 MIN_FRAME_GAP_Q = 1.5
-"""With less white than this, in q, to the frame, letters may be cut off, and no end shows."""
+"""Gap in q from a line to the frame up to which letters may be cut off, so that no end shows."""
 
-EDGE_FIT_ROUNDS, MIN_STRAY_Q = 3, 1.5
-"""How often the way of an edge is drawn anew, and q from which a line may be far off it."""
+EDGE_FIT_ROUNDS, MIN_STRAY_Q, STRAY_MEDIANS = 3, 1.5, 2.5
+"""How often the curve of an edge is fitted, and q and medians of the lines' distances, from
+which a line is an outlier of it."""
+
+EDGE_TRIM_SHARE = 0.1
+"""Share of the lines left out at either end of the spread of an edge."""
 
 MIN_FULL_LINE_SHARE = 0.75
 """A full line is at least this share of its column's usual width; shorter ones end or begin a
@@ -128,7 +132,7 @@ portion, or are cut by the frame."""
 
 @dataclass(frozen=True)
 class Edge:
-    """One side of a column: how far each full line reaches out, in q, from a common upright."""
+    """One side of a column: how far each full line reaches out, in q, from a common vertical."""
 
     side: EdgeSide
     lines: tuple[Line, ...]
@@ -149,31 +153,31 @@ class Edge:
 
     @property
     def past(self) -> Floats:
-        """(N,) q by which each line passes the edge's own way.
+        """(N,) q by which each line passes the edge's own curve.
 
-        The way may bow a little, as the edge of a page does before a camera; lines far off it have
-        no say in it.
+        The curve may bow a little, as the edge of a page does before a camera; outliers are left
+        out of its fit.
         """
-        rest, near = self.out, np.ones(len(self.out), np.bool_)
+        past, near = self.out, np.ones(len(self.out), np.bool_)
         for _ in range(EDGE_FIT_ROUNDS):
-            way = np.polyfit(self.at[near], self.out[near], 2)
-            rest = self.out - np.polyval(way, self.at)
-            off = np.abs(rest - np.median(rest))
-            near = off <= max(MIN_STRAY_Q, 2.5 * float(np.median(off)))
-        return np.asarray(rest - np.median(rest))
+            curve = np.polyfit(self.at[near], self.out[near], 2)
+            past = self.out - np.polyval(curve, self.at)
+            off = np.abs(past - np.median(past))
+            near = off <= max(MIN_STRAY_Q, STRAY_MEDIANS * float(np.median(off)))
+        return np.asarray(past - np.median(past))
 
     @property
     def spread(self) -> float:
-        """q over which `past` runs without its tenths at either end, one line at the least: a line
-        may be indented where a portion begins."""
-        cut = max(1, round(0.1 * len(self.lines)))
+        """Range of `past` in q without a tenth of the lines at either end, at least one: a line may
+        be indented where a portion begins."""
+        cut = max(1, round(EDGE_TRIM_SHARE * len(self.lines)))
         inner = np.sort(self.past)[cut:-cut]
         return float(np.ptp(inner)) if len(inner) else 0.0
 
 
-def column_edges(block: Column, facts: ImageFacts, breaks: frozenset[int]) -> tuple[Edge, Edge]:
-    """Right and left edge, without what both lean in common: a page that hangs askew."""
-    right, left = (_column_edge(block, facts, side, breaks) for side in EDGE_SIDES)
+def column_edges(column: Column, facts: ImageFacts, breaks: frozenset[int]) -> tuple[Edge, Edge]:
+    """Right and left edge, without the lean that both share, that of a page hung askew."""
+    right, left = (_column_edge(column, facts, side, breaks) for side in EDGE_SIDES)
     lean = 0.0
     if right.slope * left.slope < 0:
         lean = float(np.sign(right.slope)) * min(abs(right.slope), abs(left.slope))
@@ -183,18 +187,20 @@ def column_edges(block: Column, facts: ImageFacts, breaks: frozenset[int]) -> tu
     )
 
 
-def _column_edge(block: Column, facts: ImageFacts, side: EdgeSide, breaks: frozenset[int]) -> Edge:
-    """One edge by its full lines; a column's last line may end where it will."""
-    usual = float(np.median([line.width for line in block.lines]))
-    last = block.lines[-1].number
+def _column_edge(column: Column, facts: ImageFacts, side: EdgeSide, breaks: frozenset[int]) -> Edge:
+    """One edge by its full lines; a column's last line may end anywhere."""
+    usual = float(np.median([line.width for line in column.lines]))
+    last = column.lines[-1].number
     lines = tuple(
-        line for line in block.lines
-        if line.width >= MIN_FULL_LINE_SHARE * usual and line.number not in breaks and line.number != last
+        line for line in column.lines
+        if line.width >= MIN_FULL_LINE_SHARE * usual
+        and line.number not in breaks and line.number != last
         and gap_to_frame_px(line, side, facts) > MIN_FRAME_GAP_Q * line.q
     )  # fmt: skip
-    middle = float(np.mean([(line.left + line.right) / 2 for line in block.lines]))
+    middle = float(np.mean([(line.left + line.right) / 2 for line in column.lines]))
     out = [
-        (line.right - middle if side == "right" else middle - line.left) / block.q for line in lines
+        (line.right - middle if side == "right" else middle - line.left) / column.q
+        for line in lines
     ]
     return Edge(side, lines, np.array(out))
 

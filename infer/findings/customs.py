@@ -1,8 +1,9 @@
-"""Letters that an old list crowns otherwise than their class: Mishneh Torah, Tefillin 2:9 and 5:3.
+"""What the customs accept and is therefore not listed, and the old list of crowns.
 
-Sixteen letters in tefillin with 57 tiny zayins; the thirteen of the mezuzah have three each, which
-is what their class has anyway, so the list changes nothing there. Leaving out, adding or reducing
-them does no harm by the same source.
+Mishneh Torah, Tefillin 2:9 and 5:3, crowns some letters otherwise than their class. Sixteen letters
+in tefillin with 57 tiny zayins; the thirteen of the mezuzah have three each, which is what their
+class has anyway, so the list changes nothing there. Leaving out, adding or reducing them does no
+harm by the same source.
 """
 
 from __future__ import annotations
@@ -48,7 +49,8 @@ def accepts_crown(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> b
 
 
 def missing_by_list(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> str | None:
-    """What the list, where the customs follow it, misses on a letter: a kind of finding or None."""
+    """Kind of finding where a letter lacks the tags of the list and the customs follow it, or
+    None."""
     tags = tags_by_list(glyph, record)
     if tags is None or customs.crown_list != "rambam" or glyph.tags_seen == tags:
         return None
@@ -72,9 +74,9 @@ YUD_BODY_Q = 1.0
 def accepted_by_customs(
     kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs
 ) -> bool:
-    """Whether the customs accept what is said of a letter.
+    """Whether the customs accept a kind of finding on a letter.
 
-    Unspecified accepts either of two accepted forms, so that the default lists neither.
+    An unspecified setting accepts either of two accepted forms, so that the default lists neither.
     """
     if kind == "tag_bare":
         return customs.tag_form != "zayin"

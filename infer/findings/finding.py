@@ -25,46 +25,46 @@ HEADINGS: Mapping[Heading, str] = MappingProxyType(
         "information": GRAVITIES["I"].heading,
     }
 )
-"""Headings in the order of a sheet, with their plain words."""
+"""Headings in the order of a sheet, with their words."""
 
 HEADING_RANK: Mapping[Heading, int] = MappingProxyType({name: k for k, name in enumerate(HEADINGS)})
 
 
 @dataclass(frozen=True)
 class Finding:
-    """A place to look at: a letter, a white, a place in the text, or the layout of the page."""
+    """A place to look at: a letter, a gap, a place in the text, or the layout of the page."""
 
     number: int
     """From 1 in the order of the sheet: by heading, then by certainty, then as one reads."""
     kind: str
-    """The gravest thing said of the place: a name of the catalogue, or `unfamiliar`."""
+    """The gravest claim on the place: a name of the catalogue, or `unfamiliar`."""
     scope: Scope
     glyphs: tuple[int, ...]
-    """Numbers of the letters concerned: one, both sides of a white, or those of a line."""
+    """Numbers of the letters concerned: one, both sides of a gap, or those of a line."""
     line: int
     """Line of the page, from 1; 0 for the whole page."""
     letter: str | None
     """The letter as read; None where the finding is of no single letter."""
     expected: str | None
-    """What the text asks for, several letters where a run is absent; "" for an extra letter."""
+    """The letter of the text, several where a run is absent; "" for an extra letter."""
     box: Box
     """px of the picture as given."""
     route: Route
-    """`finding` or `review`, the surest of all that is said of the place, as in glyphs.csv."""
+    """`finding` or `review`, the surest of all claims on the place, as in glyphs.csv."""
     p: float | None
     """Probability of `kind`; None where it follows from counting or measuring."""
     heading: Heading
     code: str
     """The catalogue's code of gravity that set the heading; "" where customs set it."""
     opinions: tuple[Opinion, ...]
-    """What the sources say of this kind on this letter, disagreements included."""
+    """Opinions of the sources on this kind on this letter, disagreements included."""
     measurements: tuple[Measurement, ...]
-    """What was measured on the letter that bears on `kind`."""
+    """Measurements on the letter that are evidence of `kind`."""
     in_name: bool
     """Whether a letter of it stands in a Divine Name."""
     says: str
     """One plain sentence."""
     others: tuple[str, ...] = ()
-    """What else is said of the place, gravest first."""
+    """The other claims on the place, gravest first."""
     sure: bool = True
-    """Whether `kind` itself, and not only another thing said of the place, is a finding."""
+    """Whether `kind` itself, and not only another claim on the place, is a finding."""

@@ -1,7 +1,9 @@
-"""The letters of Deuteronomy 6:4 that tradition writes large, against the same letters elsewhere.
+"""Forms that customs choose: the large letters of Deuteronomy 6:4, and the roof of chet.
 
-Height is that of the ink below the tags, so that crowns do not count; it is compared with the other
-ayins or dalets of the page, by the same hand, or with its usual body where there are too few.
+A large letter is compared with the same letters elsewhere on the page. Height is that of the ink
+below the tags, so that crowns do not count; it is compared with the other ayins or dalets of the
+page, by the same hand, or with its usual body where there are too few. A chet's roof is flat or a
+hump by its measure `roof_end`.
 """
 
 from __future__ import annotations
@@ -15,24 +17,24 @@ from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.view.wording import latin_name
 
 MIN_OTHERS_FOR_HEIGHT = 3
-"""Other letters of the same kind needed to know the hand's usual height."""
+"""Other letters of the same kind from which the hand's usual height is known."""
 
 
 def size_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """A finding for each letter that is large, or is not, against the customs."""
+    """A finding for each letter that is large, or is not, contrary to the customs."""
     text = portion_of(record)
     if text is None or customs.large_letters == "unspecified":
         return []
-    border = (1.0 + customs.large_letter_ratio) / 2
+    min_large_ratio = (1.0 + customs.large_letter_ratio) / 2
     found = []
     for word, place in sorted(text.large_letters):
         glyph = letter_at(record, word, place)
         if glyph is None or glyph.letter != text.words[word][place]:
             continue
         ratio = height_ratio(record, glyph)
-        if (ratio >= border) == (customs.large_letters == "expected"):
+        if (ratio >= min_large_ratio) == (customs.large_letters == "expected"):
             continue
-        asked = "as the others" if ratio >= border else "larger"
+        asked = "as the others" if ratio >= min_large_ratio else "larger"
         says = (
             f"{latin_name(glyph.letter).capitalize()}: {ratio:.2f} times as high as others of its "
         )
@@ -42,7 +44,7 @@ def size_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 
 
 def height_ratio(record: PageRecord, glyph: GlyphRecord) -> float:
-    """Height of a letter's ink without its tags against the usual one of this letter."""
+    """Height of a letter's ink without its tags over the usual one of this letter."""
     others = [g for g in record.glyphs if g.letter == glyph.letter and g.glyph != glyph.glyph]
     if len(others) < MIN_OTHERS_FOR_HEIGHT:
         return _height_below_line(glyph) / glyph.height

@@ -1,9 +1,9 @@
-"""Findings on the layout of a page: edges, distances of lines, and what customs say of both.
+"""Findings on the layout of a page: edges of columns, pitch of lines, and what customs ask of both.
 
 On 200 mezuzot of seeds never used before, rendered without a fault, by held-out hands and scanned
 at 34 to 52 px, 31 had such a finding. By the renderer's own boxes so were all twelve uneven
-margins, both lines over the margin, nine of twelve near lines (three more were passed over), and
-five of seven hands with narrow words (the two within 0.03 yuds of the border, one passed over).
+margins, both lines over the margin, nine of twelve near lines (three more were missed), and
+five of seven hands with narrow words (the two within 0.03 yuds of the limit, one missed).
 """
 
 from __future__ import annotations
@@ -29,21 +29,22 @@ from crownlet.infer.findings.text import REVERSE, reverse_findings, start_findin
 from crownlet.infer.records import Floats, GlyphRecord, PageRecord
 
 MIN_FULL_LINES = 6
-"""With fewer full lines an edge says nothing."""
+"""An edge of fewer full lines is not examined."""
 
 UNEVEN_EDGE_SPREAD_Q: dict[EdgeSide, float] = {"left": 5.0, "right": 1.5}
-"""Spread of an edge in q, without its tenths, from which it is called uneven. At the right a line
+"""Spread of an edge in q, without its tenths, from which it is uneven. At the right a line
 begins; at the left it ends, and scribes' lines differ there by a letter."""
 
 LINE_OVER_MARGIN_Q, MAX_LINES_OVER_MARGIN = 4.0, 3
-"""A line over the margin passes the usual edge by this many q; more than a few are an uneven
-edge."""
+"""A line over the margin passes the usual edge by at least this many q; with more such lines than
+`MAX_LINES_OVER_MARGIN` the edge is no even one."""
 
 MIN_EDGE_DRIFT_Q, MIN_EXPLAINED_VARIANCE = 3.0, 0.7
-"""An edge that moves by this many q, and so much of whose variance is one line or one bow."""
+"""An edge has a shape if it moves by at least this many q, and at least this share of its variance
+is one straight line or one bow."""
 
 MAX_SIZE_CHANGE_SHARE = 0.04
-"""Letters that change size by more than this share from top to bottom were seen aslant."""
+"""Letters that change size by more than this share from top to bottom were photographed aslant."""
 
 NARROWING_NOT_EXAMINED = (
     "whether the block of writing narrows or widens: the letters change size from top to bottom, "
@@ -52,12 +53,12 @@ NARROWING_NOT_EXAMINED = (
 
 
 def edge_findings(
-    block: Column, facts: ImageFacts, customs: Customs, breaks: frozenset[int]
+    column: Column, facts: ImageFacts, customs: Customs, breaks: frozenset[int]
 ) -> list[Finding]:
     """Findings on both edges of a column; `breaks` are lines at which a portion ends or begins."""
     found: list[Finding] = []
-    aslant = letters_change_size(block)
-    for edge in column_edges(block, facts, breaks):
+    aslant = letters_change_size(column)
+    for edge in column_edges(column, facts, breaks):
         if len(edge.lines) < MIN_FULL_LINES:
             continue
         whole = (None if aslant else _edge_shape(edge, customs)) or _uneven_edge(edge, customs)
@@ -65,9 +66,9 @@ def edge_findings(
     return found
 
 
-def letters_change_size(block: Column) -> bool:
-    """Whether the letters grow or shrink down the column, so that its shape cannot be told."""
-    size = np.array([line.q for line in block.lines])
+def letters_change_size(column: Column) -> bool:
+    """Whether the letters grow or shrink down the column, so that its shape cannot be known."""
+    size = np.array([line.q for line in column.lines])
     if len(size) < MIN_FULL_LINES:
         return False
     slope = np.polyfit(np.arange(len(size)), size, 1)[0]
@@ -75,9 +76,9 @@ def letters_change_size(block: Column) -> bool:
 
 
 def _edge_shape(edge: Edge, customs: Customs) -> Finding | None:
-    """A tent or a tail (a straight way in or out) or a circle (a bow)."""
+    """A tent or a tail (a straight edge in or out) or a circle (a bow); None without a shape."""
     for degree, words in ((1, "{} line by line"), (2, "in a bow, {} in the middle")):
-        # One indented line at an end is no shape: it stays without the first and the last, too.
+        # One indented line at an end is no shape: a shape remains without the first and the last.
         parts = [_follows_curve(edge.at[cut], edge.out[cut], degree) for cut in _EDGE_PARTS]
         if not all(parts):
             continue
@@ -95,7 +96,7 @@ _EDGE_PARTS = (slice(None), slice(1, None), slice(None, -1))
 
 
 def _follows_curve(at: Floats, out: Floats, degree: int) -> bool:
-    """Whether an edge goes far, and nearly all of its unevenness is that way."""
+    """Whether an edge (N lines `at`, N q `out`) moves far, and along a curve of this degree."""
     way = np.polyval(np.polyfit(at, out, degree), at)
     left_over = float(np.var(out - way)) / max(float(np.var(out)), 1e-9)
     return float(np.ptp(way)) >= MIN_EDGE_DRIFT_Q and 1 - left_over >= MIN_EXPLAINED_VARIANCE
@@ -127,15 +128,16 @@ def _lines_over_margin(edge: Edge, customs: Customs) -> list[Finding]:
 
 
 MIN_LINE_PITCH_Q = 4.2
-"""Ruled lines nearer than this, in q, leave white of less than 1.2 q, two fifths of the height of a
+"""Ruled lines nearer than this, in q, leave a gap of less than 1.2 q, two fifths of the height of a
 letter, where the rule is the whole of it, 6 q from line to line (OC 32:32 gloss). Even hands of a
 usual kind have 4.5 to 7."""
 
 MIN_SHARE_OF_USUAL_PITCH = 0.8
-"""Two lines are near for their page from this share of its usual distance down."""
+"""Two lines nearer than this share of the page's usual pitch are near for their page."""
 
 MIN_REACH_Q = 1.5
-"""A letter reaches far into one of another line from this many q on: half of the body's height."""
+"""Reach into a letter of another line, in q, above which it is listed: half of the body's
+height."""
 
 MIN_OVERLAP_Q = 0.3
 """Overlap in q along the line from which two letters stand one above the other."""
@@ -144,18 +146,18 @@ MIN_LETTERS_OF_LINE = 4
 """A line of fewer letters is a piece at the frame, or no line."""
 
 MAX_LINES_NAMED = 4
-"""Lines named one by one; of more only the number is said."""
+"""Lines named one by one; of more only the number is given."""
 
 
-def pitch_findings(block: Column, customs: Customs) -> list[Finding]:
+def pitch_findings(column: Column, customs: Customs) -> list[Finding]:
     """One finding for each column in which lines are near."""
-    pairs = list(pairwise(line for line in block.lines if len(line.glyphs) >= MIN_LETTERS_OF_LINE))
+    pairs = list(pairwise(line for line in column.lines if len(line.glyphs) >= MIN_LETTERS_OF_LINE))
     if not pairs:
         return []
     pitch = np.array([line_pitch_q(above, below) for above, below in pairs])
     usual = float(np.median(pitch))
-    border = max(MIN_LINE_PITCH_Q, MIN_SHARE_OF_USUAL_PITCH * usual)
-    near = [k for k in range(len(pairs)) if pitch[k] < border]
+    min_pitch = max(MIN_LINE_PITCH_Q, MIN_SHARE_OF_USUAL_PITCH * usual)
+    near = [k for k in range(len(pairs)) if pitch[k] < min_pitch]
     reaching = [g for above, below in pairs for g in reaching_letters(above, below)]
     if not near and not reaching:
         return []
@@ -163,7 +165,8 @@ def pitch_findings(block: Column, customs: Customs) -> list[Finding]:
 
 
 def line_pitch_q(above: Line, below: Line) -> float:
-    """Distance of two lines in q, letter against the nearest letter above it; lines may bow."""
+    """Distance of two lines in q, from each letter to the nearest one above it, as lines may
+    bow."""
     nearest = np.abs(below.u[:, None] - above.u[None, :]).argmin(axis=1)
     return float(np.median(below.v - above.v[nearest])) * 2 / (above.q + below.q)
 
@@ -178,7 +181,7 @@ def reaching_letters(above: Line, below: Line) -> list[GlyphRecord]:
 
 
 def reach_px(own: Line, other: Line) -> Floats:
-    """(N, M) how far the ink of each letter reaches into the body of each of another line, px.
+    """(N, M) px by which the ink of each letter reaches into the body of each of another line.
 
     0 where the two do not stand one above the other.
     """
@@ -199,14 +202,14 @@ def _lines_near(
     says = []
     if near:
         least = float(pitch[near].min())
-        white = max(0.0, least - 3.0)
+        gap = max(0.0, least - 3.0)
         lines = [pairs[k][1].number for k in near]
         where = (
             name_lines(lines).capitalize() if len(near) <= MAX_LINES_NAMED else f"{len(near)} lines"
         )
         verb = "follows" if len(near) == 1 else "follow"
         says.append(
-            f"{where} {verb} the one above with a white of {white:.1f} kulmus between them at the "
+            f"{where} {verb} the one above with a white of {gap:.1f} kulmus between them at the "
             f"least; a letter is 3 high."
         )
     if reaching:
@@ -221,12 +224,12 @@ def _lines_near(
 
 
 def layout_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """Findings of scope `page`, without those that the picture cannot carry."""
+    """Findings of scope `page`, without those for which the picture is too poor."""
     columns = columns_of(record)
     found: list[Finding] = []
-    for block in () if _is_reverse(record) else columns:
-        found += edge_findings(block, record.image, customs, lines_at_portion_ends(record))
-        found += pitch_findings(block, customs)
+    for column in () if _is_reverse(record) else columns:
+        found += edge_findings(column, record.image, customs, lines_at_portion_ends(record))
+        found += pitch_findings(column, customs)
     found += word_findings(record, customs)
     found += break_findings(record, columns, customs)
     for look in (start_findings, size_findings, verse_findings, reverse_findings, chet_findings):
@@ -246,6 +249,6 @@ def lines_at_portion_ends(record: PageRecord) -> frozenset[int]:
 
 
 def _is_reverse(record: PageRecord) -> bool:
-    """Whether the page is the back of a mezuzah, whose two lines are no block."""
+    """Whether the page is the back of a mezuzah, whose two lines are no column."""
     text = portion_of(record)
     return text is not None and text.name == REVERSE

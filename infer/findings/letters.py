@@ -1,7 +1,8 @@
-"""Findings on single letters: all that is said of one letter is one place.
+"""Findings on single letters, on the gaps between them, and on a page of unfamiliar letters.
 
-Only a doubt that is graver than what is surely there becomes a place of its own, to review: so
-nothing doubtful stands among the findings under a heading that it may not deserve.
+All claims on one letter or gap are one place. Only a doubt that is graver than what is surely there
+becomes a place of its own, to review: so nothing doubtful stands among the findings under a heading
+that it may not deserve.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from crownlet.infer.records import Box, GapRecord, GlyphRecord, Measurement, Pag
 UNFAMILIAR = "unfamiliar"
 
 MIN_UNFAMILIAR_SHARE_OF_PAGE = 0.5
-"""From this share of unfamiliar letters on it is the page that is unfamiliar."""
+"""Share of unfamiliar letters from which the page itself is unfamiliar."""
 
 
 def is_unfamiliar(record: PageRecord) -> bool:
@@ -55,51 +56,52 @@ _TEXT_KINDS = ("letter_swapped", "letter_extra", "shape_doubt")
 
 @dataclass(frozen=True)
 class Claim:
-    """One thing said of a place, with its weight."""
+    """One claim on a place, with its severity."""
 
     kind: str
-    weight: Severity
+    severity: Severity
     sure: bool
     p: float | None
 
     @property
     def order(self) -> tuple[int, bool, float]:
-        """Gravest first, then surest; what is counted or measured is as sure as can be."""
+        """Gravest first, then surest; what is counted or measured has no probability and counts as
+        1."""
         return (
-            HEADING_RANK[self.weight.heading],
+            HEADING_RANK[self.severity.heading],
             not self.sure,
             -(1.0 if self.p is None else self.p),
         )
 
 
 def letter_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """A finding for each letter of which something is said that the customs care about."""
+    """A finding for each letter with a claim that the customs do not accept."""
     measured: dict[int, list[Measurement]] = {}
     for measurement in record.measurements:
         measured.setdefault(measurement.glyph, []).append(measurement)
-    found, by_text = [], glyphs_in_text_places(record)
+    found, in_text_places = [], glyphs_in_text_places(record)
     touching = _touching_letters(record)
     by_page = (UNFAMILIAR,) if is_unfamiliar(record) else ()
     for glyph in record.glyphs:
-        elsewhere = (*by_page, *(_TEXT_KINDS if glyph.glyph in by_text else ()))
-        said = [row for row in letter_claims(glyph, record, customs) if row.kind not in elsewhere]
-        said = [row for row in said if not _listed_with_gap(row, glyph, touching)]
+        elsewhere = (*by_page, *(_TEXT_KINDS if glyph.glyph in in_text_places else ()))
+        claims = [row for row in letter_claims(glyph, record, customs) if row.kind not in elsewhere]
+        claims = [row for row in claims if not _listed_with_gap(row, glyph, touching)]
         found += [
             _letter_finding(glyph, rows, measured.get(glyph.glyph, ()))
-            for rows in split_claims(said)
+            for rows in split_claims(claims)
         ]
     return found
 
 
-def split_claims(said: Sequence[Claim]) -> list[Sequence[Claim]]:
-    """What is said of one place, gravest first, in one piece; doubts graver than all that is sure
-    come apart from it."""
-    first = next((k for k, row in enumerate(said) if row.sure), 0)
-    return [part for part in (said[:first], said[first:]) if part]
+def split_claims(claims: Sequence[Claim]) -> list[Sequence[Claim]]:
+    """The claims on one place, gravest first, in one piece, or with the doubts that are graver than
+    all sure claims as a piece of their own."""
+    first = next((k for k, row in enumerate(claims) if row.sure), 0)
+    return [part for part in (claims[:first], claims[first:]) if part]
 
 
 def _touching_letters(record: PageRecord) -> dict[int, bool]:
-    """Letters that a listed white says touch, and whether it is sure: one contact is one place."""
+    """Letters that touch by a listed gap, and whether surely: one contact is one place."""
     table: dict[int, bool] = {}
     for gap in record.gaps:
         if gap.route != "clear" and LETTERS_TOUCH in gap.reasons:
@@ -116,7 +118,7 @@ def _listed_with_gap(row: Claim, glyph: GlyphRecord, touching: Mapping[int, bool
 
 
 def letter_claims(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> list[Claim]:
-    """Everything said of a letter, gravest first, without what these customs accept."""
+    """All claims on a letter, gravest first, without those that these customs accept."""
     # A measure may since have sent a finding to review.
     surely = (glyph.sure or glyph.reasons[:1]) if glyph.route == "finding" else ()
     rows = [
@@ -131,27 +133,27 @@ def letter_claims(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> l
     ]
     listed = missing_by_list(glyph, record, customs)
     if listed is not None and listed not in glyph.reasons:
-        weight = Severity("custom", "", opinions_on(listed, glyph.letter))
-        rows.append(Claim(listed, weight, False, None))
+        severity = Severity("custom", "", opinions_on(listed, glyph.letter))
+        rows.append(Claim(listed, severity, False, None))
     return sorted(rows, key=lambda row: row.order)
 
 
 def _claim_severity(
     kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs
 ) -> Severity:
-    """The weight of one thing said, which customs alone may have made worth a look."""
-    weight = severity_of(kind, glyph.letter, customs, glyph.tags_seen)
+    """The severity of one claim, which customs alone may have made worth a look."""
+    severity = severity_of(kind, glyph.letter, customs, glyph.tags_seen)
     long_leg = (
         kind == "leg_short"
         and glyph.letter in DETACHED_LEG_LETTERS
         and has_leg_of_yud_length(glyph, record)
     )
     crowned = kind == "tag_excess" and crowned_by_list(glyph, record)
-    return replace(weight, heading="custom", code="") if long_leg or crowned else weight
+    return replace(severity, heading="custom", code="") if long_leg or crowned else severity
 
 
 def claim_probability(glyph: GlyphRecord, kind: str) -> float | None:
-    """Probability of one thing said of a letter; None where there is none."""
+    """Probability of one claim on a letter; None where there is none."""
     if kind == "shape_doubt":
         return 1.0 - glyph.letter_p
     if kind in ("letter_swapped", "letter_extra"):
@@ -160,17 +162,17 @@ def claim_probability(glyph: GlyphRecord, kind: str) -> float | None:
 
 
 def _letter_finding(
-    glyph: GlyphRecord, said: Sequence[Claim], measured: Iterable[Measurement]
+    glyph: GlyphRecord, claims: Sequence[Claim], measured: Iterable[Measurement]
 ) -> Finding:
-    first = said[0]
+    first = claims[0]
     return Finding(
         number=0, kind=first.kind, scope="glyph", glyphs=(glyph.glyph,), line=glyph.line,
         letter=glyph.letter, expected=glyph.expected, box=glyph.box,
-        route="finding" if any(row.sure for row in said) else "review", p=first.p,
-        heading=first.weight.heading, code=first.weight.code, opinions=first.weight.opinions,
+        route="finding" if any(row.sure for row in claims) else "review", p=first.p,
+        heading=first.severity.heading, code=first.severity.code, opinions=first.severity.opinions,
         measurements=tuple(m for m in measured if m.of == first.kind), in_name=glyph.in_name,
         says=letter_message(first.kind, glyph, first.sure),
-        others=tuple(row.kind for row in said[1:]), sure=first.sure,
+        others=tuple(row.kind for row in claims[1:]), sure=first.sure,
     )  # fmt: skip
 
 
@@ -178,35 +180,35 @@ _LETTER_ABSENT = "letter_absent"
 
 
 def gap_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """A finding for each white at which two letters or words come too near, or a word parts."""
+    """A finding for each gap at which two letters or words come too near, or a word parts."""
     number = {glyph.glyph: glyph for glyph in record.glyphs}
     found = []
     for gap in record.gaps:
-        said = _gap_claims(gap, customs)
-        if gap.route == "clear" or not said:
+        claims = _gap_claims(gap, customs)
+        if gap.route == "clear" or not claims:
             continue
         ends = number[gap.right_glyph], number[gap.left_glyph]
-        found += [_gap_finding(gap, *ends, rows) for rows in split_claims(said)]
+        found += [_gap_finding(gap, *ends, rows) for rows in split_claims(claims)]
     return found
 
 
 def _gap_finding(
-    gap: GapRecord, right: GlyphRecord, left: GlyphRecord, said: Sequence[Claim]
+    gap: GapRecord, right: GlyphRecord, left: GlyphRecord, claims: Sequence[Claim]
 ) -> Finding:
-    first = said[0]
+    first = claims[0]
     return Finding(
         number=0, kind=first.kind, scope="gap", glyphs=(right.glyph, left.glyph),
         line=gap.line, letter=None, expected=gap.expected, box=box_between(right.box, left.box),
-        route="finding" if any(row.sure for row in said) else "review", p=first.p,
-        heading=first.weight.heading, code=first.weight.code,
-        opinions=first.weight.opinions, measurements=(), in_name=right.in_name or left.in_name,
+        route="finding" if any(row.sure for row in claims) else "review", p=first.p,
+        heading=first.severity.heading, code=first.severity.code,
+        opinions=first.severity.opinions, measurements=(), in_name=right.in_name or left.in_name,
         says=gap_message(first.kind, gap, right.letter, left.letter, first.sure),
-        others=tuple(row.kind for row in said[1:]), sure=first.sure,
+        others=tuple(row.kind for row in claims[1:]), sure=first.sure,
     )  # fmt: skip
 
 
 def _gap_claims(gap: GapRecord, customs: Customs) -> list[Claim]:
-    """What is said of a white; an absent letter beside it is a finding of its own."""
+    """The claims on a gap; an absent letter beside it is a finding of its own."""
     p = {"words_joined": gap.p_words_joined, "word_parted": gap.p_word_parted,
          "letters_touch": gap.p_letters_touch}  # fmt: skip
     kinds = [kind for kind in gap.reasons if kind != _LETTER_ABSENT]
@@ -218,7 +220,7 @@ def _gap_claims(gap: GapRecord, customs: Customs) -> list[Claim]:
 
 
 def box_between(right: Box, left: Box) -> Box:
-    """The white between two letters, at least a few px wide, with the height of both."""
+    """The box between two letters, at least 8 px wide, with the height of both."""
     x = sorted((left[2], right[0]))
     middle, half = (x[0] + x[1]) / 2, max(4.0, (x[1] - x[0]) / 2)
     return middle - half, min(left[1], right[1]), middle + half, max(left[3], right[3])

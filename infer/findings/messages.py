@@ -1,4 +1,4 @@
-"""One plain sentence for each finding: what seems to be there, never what it means."""
+"""One sentence for each finding: what seems to be there, never what it means."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ def letter_message(kind: str, glyph: GlyphRecord, sure: bool) -> str:
         return f"{name}: the text has no letter here."
     if kind == "shape_doubt":
         return f"{name}: the form may be read as another letter."
-    return f"{name}: {_LETTER_MESSAGES.get(kind, defect_words(kind) + '{maybe}').format(maybe=_perhaps(sure))}."
+    message = _LETTER_MESSAGES.get(kind, defect_words(kind) + "{maybe}")
+    return f"{name}: {message.format(maybe=_perhaps(sure))}."
 
 
 def _tag_count(count: int) -> str:
@@ -60,7 +61,7 @@ _LETTER_MESSAGES = {
 
 
 def gap_message(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> str:
-    """A sentence on the white between two letters."""
+    """A sentence on the gap between two letters."""
     between = f"between {latin_name(right)} and {latin_name(left)}"
     width = f"the white is {max(gap.width_yud, 0.0):.1f} of this hand's yud wide"
     if kind == "words_joined":

@@ -1,4 +1,4 @@
-"""What the customs ask for and nothing looks at, and what is seen and, by them, not listed."""
+"""What customs ask for and is not examined, and what is seen and, by the customs, not listed."""
 
 from __future__ import annotations
 
@@ -31,11 +31,11 @@ SETTINGS_NEEDING_TEXT = (
     "crown_list", "mezuzah_break", "tefillin_break", "reverse_text", "large_letters",
     "mezuzah_lines", "tefillin_lines", "verse_gap",
 )  # fmt: skip
-"""Settings that only a page compared with its portion can be held against."""
+"""Settings that only a page compared with its portion can be checked for."""
 
 
 def not_examined_by_customs(record: PageRecord, customs: Customs) -> tuple[str, ...]:
-    """Sentences for what a page's record lists as not examined."""
+    """Sentences on what the customs ask for and the page's record lists as not examined."""
     return tuple(
         sentence
         for sentence in (
@@ -66,14 +66,13 @@ def _without_text(record: PageRecord, customs: Customs) -> str:
 def _narrowing(record: PageRecord) -> str:
     return (
         NARROWING_NOT_EXAMINED
-        if any(letters_change_size(block) for block in columns_of(record))
+        if any(letters_change_size(column) for column in columns_of(record))
         else ""
     )
 
 
 def accepted_forms(record: PageRecord, customs: Customs) -> tuple[tuple[str, int], ...]:
-    """Settings left unspecified by which forms that were seen are accepted, and on how many
-    letters."""
+    """Unspecified settings by which forms that were seen are accepted, and on how many letters."""
     counts = (
         (name, sum(kind in glyph.reasons and asked(glyph) for glyph in record.glyphs))
         for name, kind, asked in _ACCEPTED_KINDS
@@ -83,7 +82,7 @@ def accepted_forms(record: PageRecord, customs: Customs) -> tuple[tuple[str, int
 
 
 def accepted_message(name: str, count: int) -> str:
-    """The same as a sentence that says how such letters are listed."""
+    """A sentence on the letters accepted by a setting, and on the customs that list them."""
     return f"{count} letter{'' if count == 1 else 's'}{_ACCEPTED_MESSAGES[name]}"
 
 

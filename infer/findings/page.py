@@ -1,4 +1,4 @@
-"""A finding on lines, margins or many letters together, built from the lines it concerns."""
+"""Findings on lines, margins or many letters together, and the portion a page follows."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ def page_finding(
 ) -> Finding:
     """A finding of scope `page` about these letters, at least one; it is found in the first's
     line."""
-    weight = severity_of(kind, letter, customs)
+    severity = severity_of(kind, letter, customs)
     lines = {glyph.line for glyph in glyphs}
     return Finding(
         number=0, kind=kind, scope="page", glyphs=tuple(g.glyph for g in glyphs),
         line=lines.pop() if len(lines) == 1 else 0, letter=letter, expected=expected,
         box=enclosing_box(glyph.box for glyph in glyphs), route="finding", p=None,
-        heading=weight.heading, code=weight.code, opinions=weight.opinions, measurements=(),
+        heading=severity.heading, code=severity.code, opinions=severity.opinions, measurements=(),
         in_name=any(glyph.in_name for glyph in glyphs), says=says,
     )  # fmt: skip
 
@@ -47,12 +47,13 @@ def enclosing_box(boxes: Iterable[Box]) -> Box:
 
 def name_lines(lines: Sequence[int]) -> str:
     """Numbers of lines in words: "line 3", "lines 3, 5 and 8"."""
-    *rest, last = map(str, lines)
-    return f"lines {', '.join(rest)} and {last}" if rest else f"line {last}"
+    *first, last = map(str, lines)
+    return f"lines {', '.join(first)} and {last}" if first else f"line {last}"
 
 
 def portion_of(record: PageRecord) -> Portion | None:
-    """The portion a page was found to follow; None without one, or for a text of the user's."""
+    """The portion a page was found to follow; None without one, or for a text from the user's
+    file."""
     if record.match is None or not any(glyph.expected for glyph in record.glyphs):
         return None
     try:

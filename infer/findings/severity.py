@@ -1,7 +1,8 @@
-"""Under which heading a finding is listed: by what the sources say of this letter, and by customs.
+"""The heading under which a finding is listed, by the sources' opinions on the letter and by
+customs.
 
 The gravest opinion on the letter sets the heading; all opinions stay with the finding, so that a
-disagreement shows. A heading orders a list: it never says what a scroll is.
+disagreement shows. A heading orders a list; it is no judgement of a scroll.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ _HEADING_OF_CODE: dict[str, Heading] = {
 }
 
 _BARE_OF_TAGS_ONLY = frozenset({"P", "P+", "D", "ch"})
-"""Of missing tags the graver opinions speak of a letter without any (OC 36:3; MB 36:15)."""
+"""Codes of the opinions on missing tags that concern only a letter without any (OC 36:3; MB
+36:15)."""
 
 
 @dataclass(frozen=True)
@@ -39,9 +41,9 @@ class Severity:
 def severity_of(
     kind: str, letter: str | None, customs: Customs, tags_seen: int | None = None
 ) -> Severity:
-    """The weight of `kind` on a letter, or of a place that is of no single letter (None).
+    """The severity of `kind` on a letter, or on a place of no single letter (None).
 
-    `tags_seen` tells a letter without any tags from one that lacks some.
+    `tags_seen` distinguishes a letter without any tags from one that lacks some.
     """
     opinions = opinions_on(kind, letter)
     moved = _heading_by_customs(kind, letter, customs, tags_seen)
@@ -56,7 +58,7 @@ def severity_of(
 
 
 def opinions_on(kind: str, letter: str | None) -> tuple[Opinion, ...]:
-    """What the catalogue records of `kind` on this letter; all of it where there is no letter."""
+    """The catalogue's opinions on `kind` on this letter; all of them where there is no letter."""
     defect = CATALOGUE.get(kind)
     if defect is None:
         return ()

@@ -1,8 +1,9 @@
-"""The white between two portions, against the layout that the chosen customs name.
+"""Gaps between portions, verses and words, compared with what the chosen customs name.
 
-The white is measured in widths of this hand's yud, between the letters and the edges which the
-column's full lines keep. The fourth portion of tefillin is mostly a page of its own, so there only
-the head of its first line is seen.
+The gap before a portion is measured in widths of this hand's yud, between the letters and the edges
+which the column's full lines keep. The fourth portion of tefillin is mostly a page of its own, so
+there only the head of its first line is seen. The usual gap between words is compared with that
+hand's yud, which Orach Chayim 32:32 (gloss) asks for.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ FOURTH_PORTION = "vehaya_im_shamoa"
 
 @dataclass(frozen=True)
 class PortionBreak:
-    """The white at a new portion, in widths of this hand's yud."""
+    """The gap at a new portion, in widths of this hand's yud."""
 
     line: int
     """Line of the page, from 1, in which the portion begins."""
@@ -44,38 +45,42 @@ class PortionBreak:
 def portion_break(
     record: PageRecord, columns: tuple[Column, ...], word: int
 ) -> PortionBreak | None:
-    """The white before the word of the text, from 0, that opens a portion; None if not seen."""
+    """The gap before the word of the text, from 0, that opens a portion; None if not seen."""
     first = first_letter_of_word(record, word)
     yud = record.quality.get("yud_q")
     found = [
-        (block, k) for block in columns for k, line in enumerate(block.lines)
+        (column, k) for column in columns for k, line in enumerate(column.lines)
         if first is not None and line.number == first.line
     ]  # fmt: skip
     if first is None or not yud or not found:
         return None
-    block, k = found[0]
-    edges = _usual_edges(block, {line.number for line in block.lines[max(0, k - 1) : k + 1]})
+    column, k = found[0]
+    edges = _usual_edges(column, {line.number for line in column.lines[max(0, k - 1) : k + 1]})
     if edges is None:
         return None
-    line = block.lines[k]
+    line = column.lines[k]
     unit = yud * line.q
     at = next(i for i, glyph in enumerate(line.glyphs) if glyph.glyph == first.glyph)
-    wide = np.concatenate([row.ink[:, 2] - row.ink[:, 0] for row in block.lines])
+    wide = np.concatenate([row.ink[:, 2] - row.ink[:, 0] for row in column.lines])
     three = 3 * float(np.median(wide))
-    before = block.lines[k - 1] if k else None
+    before = column.lines[k - 1] if k else None
     end = (before.left - edges[0]) / unit if before is not None else None
     if at == 0:
         return PortionBreak(line.number, end, (edges[1] - line.right) / unit, True, three / unit)
-    white = [gap.width_px for gap in record.gaps if gap.left_glyph == first.glyph]
-    return PortionBreak(line.number, end, white[0] / unit, False, three / unit) if white else None
+    before_px = [gap.width_px for gap in record.gaps if gap.left_glyph == first.glyph]
+    return (
+        PortionBreak(line.number, end, before_px[0] / unit, False, three / unit)
+        if before_px
+        else None
+    )
 
 
-def _usual_edges(block: Column, without: set[int]) -> tuple[float, float] | None:
+def _usual_edges(column: Column, without: set[int]) -> tuple[float, float] | None:
     """Usual left and right edge of a column's full lines, px along the writing."""
-    usual = float(np.median([line.width for line in block.lines]))
+    usual = float(np.median([line.width for line in column.lines]))
     full: list[Line] = [
         line
-        for line in block.lines
+        for line in column.lines
         if line.width >= MIN_FULL_LINE_SHARE * usual and line.number not in without
     ]
     if len(full) < 2:
@@ -113,35 +118,35 @@ def break_findings(
     text = portion_of(record)
     if text is None:
         return []
-    wanted: str
+    custom: str
     if text.name == "mezuzah" and customs.mezuzah_break != "unspecified":
         (word,) = text.opens
-        wanted, ways = customs.mezuzah_break, mezuzah_layouts
+        custom, ways = customs.mezuzah_break, mezuzah_layouts
     elif text.name == FOURTH_PORTION and customs.tefillin_break != "unspecified":
-        word, wanted, ways = 0, customs.tefillin_break, tefillin_layouts
+        word, custom, ways = 0, customs.tefillin_break, tefillin_layouts
     else:
         return []
     found = portion_break(record, columns, word)
-    if found is None or wanted in ways(found):
+    if found is None or custom in ways(found):
         return []
     glyphs = tuple(glyph for glyph in record.glyphs if glyph.line == found.line)
-    return [page_finding("portion_break", glyphs, _break_message(found, wanted), customs)]
+    return [page_finding("portion_break", glyphs, _break_message(found, custom), customs)]
 
 
-def _break_message(found: PortionBreak, wanted: str) -> str:
+def _break_message(found: PortionBreak, custom: str) -> str:
     where = "at the head of" if found.at_head else "within"
     says = f"Before the portion {found.head:.1f} widths of this hand's yud are left {where} "
     says += f"line {found.line}"
     if found.end is not None:
         says += f" and {max(0.0, found.end):.1f} at the end of the line above"
-    return f"{says}; the custom chosen is {wanted.replace('_', ' ')}."
+    return f"{says}; the custom chosen is {custom.replace('_', ' ')}."
 
 
 MIN_VERSE_ENDS = 4
-"""Verses must end within so many lines, or the hand's habit cannot be told."""
+"""Verse ends within lines from which the hand's habit is known."""
 
 MIN_WIDER_VERSE_GAP_RATIO = 1.3
-"""White between verses is called wider from this many times that between words in its line."""
+"""Gaps between verses are wider from this many times the gap between words of the line."""
 
 
 def verse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
@@ -164,9 +169,11 @@ def verse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 
 
 def verse_gaps(record: PageRecord, ends: frozenset[int]) -> list[tuple[GapRecord, float]]:
-    """The whites after the words that end a verse, each with its share of its line's word gaps."""
+    """The gaps after the words that end a verse, each with its ratio to its line's usual word
+    gap."""
     word = {glyph.glyph: glyph.word - 1 for glyph in record.glyphs}
-    verse, plain = [], {}  # type: ignore[var-annotated]
+    verse: list[GapRecord] = []
+    plain: dict[int, list[float]] = {}
     for gap in record.gaps:
         if word[gap.right_glyph] == word[gap.left_glyph]:
             continue
@@ -181,12 +188,12 @@ def verse_gaps(record: PageRecord, ends: frozenset[int]) -> list[tuple[GapRecord
 
 
 MIN_WORD_GAP_YUDS = 0.75
-"""Usual white between words, in yuds, below which it is far from the yud that is asked for
+"""Usual gap between words, in yuds, below which it is far from the yud that is asked for
 (Orach Chayim 32:32 gloss). Twenty held-out hands measured: the ten of a usual kind 1.1 to 2.0, the
 ten drawn with close words 0.5 to 1.1."""
 
 MIN_WORD_GAPS = 15
-"""With fewer whites between words nothing is said of a habit."""
+"""With fewer gaps between words the hand's habit is unknown."""
 
 
 def word_findings(record: PageRecord, customs: Customs) -> list[Finding]:
@@ -207,7 +214,8 @@ def word_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 
 
 def gaps_of_kind(gaps: Sequence[GapRecord], kind: str) -> list[GapRecord]:
-    """The whites between words or letters by the text, or, where it does not say, by their odds."""
+    """The gaps between words or letters by the text, or, where it is unknown, by their
+    probabilities."""
     odds = "p_words_joined" if kind == "word" else "p_word_parted"
     return [
         gap for gap in gaps

@@ -1,7 +1,7 @@
 """Findings on the text: letters and words absent, extra or exchanged; a run is one place.
 
-A single letter that is read otherwise than the text has it is listed with all else that is said of
-it (`letters.py`), so that one letter is one place.
+A single letter that is read otherwise than in the text is listed with all other claims on it
+(`letters.py`), so that one letter is one place.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from crownlet.infer.text.line_starts import unlisted_line_starts
 
 
 def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """One finding for all lines of a page that begin with another word than the list's."""
+    """One finding for all lines of a page that begin with another word than in the list."""
     text = portion_of(record)
     setting = None
     if text is not None and text.name == "mezuzah":
@@ -44,7 +44,7 @@ REVERSE = "mezuzah_reverse"
 
 
 def reverse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """A finding on a back that has the fourteen letters, or lacks them, against the customs."""
+    """A finding on a back that has the fourteen letters, or lacks them, contrary to the customs."""
     text = portion_of(record)
     if text is None or text.name != REVERSE or customs.reverse_text == "unspecified":
         return []
@@ -61,7 +61,7 @@ def reverse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 
 
 def accepted_absence(record: PageRecord, customs: Customs) -> bool:
-    """Whether letters of the fourteen may be absent without a word: unless customs ask for both."""
+    """Whether absent letters of the fourteen are accepted: unless the customs ask for both."""
     text = portion_of(record)
     return text is not None and text.name == REVERSE and customs.reverse_text != "both"
 
@@ -70,7 +70,7 @@ _LETTER_ABSENT = "letter_absent"
 
 
 def discrepancy_findings(record: PageRecord, customs: Customs) -> list[Finding]:
-    """A finding for each place where page and text part company."""
+    """A finding for each place where page and text differ."""
     match = record.match
     if match is None or accepted_absence(record, customs):
         return []
@@ -85,7 +85,7 @@ def discrepancy_findings(record: PageRecord, customs: Customs) -> list[Finding]:
 
 
 def glyphs_in_text_places(record: PageRecord) -> frozenset[int]:
-    """Letters of which a place of the text already says that they are extra or exchanged."""
+    """Numbers of the letters that a place of the text already lists as extra or exchanged."""
     places = record.match.places if record.match is not None else ()
     return frozenset(
         glyph for place in places if _is_place_of_its_own(place) for glyph in place.glyphs
@@ -97,7 +97,7 @@ def _is_place_of_its_own(place: TextPlace) -> bool:
 
 
 def _place_finding(place: TextPlace, record: PageRecord, customs: Customs) -> Finding:
-    weight = severity_of(place.defect, None, customs)
+    severity = severity_of(place.defect, None, customs)
     inside = set(place.glyphs)
     boxes = [glyph.box for glyph in record.glyphs if glyph.glyph in inside]
     absent = not boxes
@@ -106,28 +106,28 @@ def _place_finding(place: TextPlace, record: PageRecord, customs: Customs) -> Fi
         glyphs=place.glyphs or ((place.after,) if place.after else ()), line=place.line,
         letter=None, expected=place.letters if absent else None,
         box=_box_around_point(place.at, record.q) if absent else enclosing_box(boxes),
-        route="finding" if place.sure else "review", p=None, heading=weight.heading,
-        code=weight.code, opinions=weight.opinions, measurements=(), in_name=place.in_name,
+        route="finding" if place.sure else "review", p=None, heading=severity.heading,
+        code=severity.code, opinions=severity.opinions, measurements=(), in_name=place.in_name,
         says=f"{place.says[:1].upper()}{place.says[1:].rstrip('.')}.", sure=place.sure,
     )  # fmt: skip
 
 
 def _absent_finding(run: Sequence[AbsentLetter], record: PageRecord, customs: Customs) -> Finding:
-    """The same from letters one by one, as records without places have them."""
+    """The finding for a run of absent letters in a record without places."""
     first = run[0]
     letters = "".join(letter.letter for letter in run)
     whole = not any(glyph.word == first.word for glyph in record.glyphs)
-    weight = severity_of(_LETTER_ABSENT, None, customs)
+    severity = severity_of(_LETTER_ABSENT, None, customs)
     return Finding(
         number=0, kind=_LETTER_ABSENT, scope="text", glyphs=(first.after,) if first.after else (),
         line=first.line, letter=None, expected=letters, box=_box_around_point(first.at, record.q),
-        route=first.route, p=None, heading=weight.heading, code=weight.code,
-        opinions=weight.opinions, measurements=(), in_name=any(a.in_name for a in run),
+        route=first.route, p=None, heading=severity.heading, code=severity.code,
+        opinions=severity.opinions, measurements=(), in_name=any(a.in_name for a in run),
         says=absent_message(letters, first.word, whole), sure=first.route == "finding",
     )  # fmt: skip
 
 
 def _box_around_point(at: tuple[float, float], q: float) -> Box:
-    """A letter's room around a point."""
+    """A box of a letter's size around a point, px; `q` is the kulmus in px."""
     half = 1.5 * q
     return at[0] - half, at[1] - half, at[0] + half, at[1] + half
