@@ -14,6 +14,7 @@ from omegaconf import DictConfig
 
 from crownlet.infer.cli import main
 from crownlet.infer.networks import weights_folder
+from crownlet.train import cli as train_cli
 from crownlet.train.release.promote import PromotionRefused, promote, restore
 
 
@@ -66,3 +67,15 @@ def test_refused_with_its_numbers_then_promoted_for_a_reason_then_put_back(
 
     assert restore(configured(tmp_path, scans)) == current
     assert not (current / "routing.yaml").read_text("utf-8").startswith("# offered")
+
+
+def test_the_command_line_makes_a_refusal_an_exit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The message goes to stderr, with exit code 1 (`SystemExit`, Python's library reference)."""
+
+    def refuse(config: DictConfig) -> Path:
+        raise PromotionRefused("not promoted: too few letters")
+
+    monkeypatch.setattr("crownlet.train.release.promote.promote", refuse)
+    with pytest.raises(SystemExit) as left:
+        train_cli.main.__wrapped__(DictConfig({"job": "promote"}))
+    assert left.value.code == "not promoted: too few letters"
