@@ -35,9 +35,9 @@ def main(config: DictConfig) -> None:
 
         print(f"card: {evaluate(config)}")
     elif config.job == "promise":
-        from crownlet.train.risk_control.gather import promise
+        from crownlet.train.risk_control.gather import control_risk
 
-        print(f"promise: {promise(config)}")
+        print(f"promise: {control_risk(config)}")
     elif config.job == "reference":
         from crownlet.train.calibration.drift_reference import reference
 

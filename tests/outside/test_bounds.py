@@ -13,12 +13,12 @@ from scipy.stats import binomtest
 
 from crownlet.train.risk_control.bounds import (
     betting,
-    chosen_bound,
+    choose_bound,
     hoeffding_bentkus,
     scrolls_needed,
     upper_limit,
 )
-from crownlet.train.risk_control.testing import walk
+from crownlet.train.risk_control.testing import count_rejected
 
 
 @pytest.mark.parametrize(
@@ -88,11 +88,11 @@ def test_betting_reaches_the_published_width() -> None:
 
 
 def test_the_bound_is_chosen_by_the_number_alone() -> None:
-    assert chosen_bound(299, 0.01) == chosen_bound(65, 0.05) == "hoeffding_bentkus"
-    assert chosen_bound(400, 0.01) == chosen_bound(100, 0.05) == "betting"
+    assert choose_bound(299, 0.01) == choose_bound(65, 0.05) == "hoeffding_bentkus"
+    assert choose_bound(400, 0.01) == choose_bound(100, 0.05) == "betting"
     # Where it is chosen, betting too proves the aim if nothing at all is missed.
     for risk in (0.01, 0.02, 0.05, 0.1):
-        few = next(n for n in range(1, 1000) if chosen_bound(n, risk) == "betting")
+        few = next(n for n in range(1, 1000) if choose_bound(n, risk) == "betting")
         assert betting(np.zeros(few), risk) <= 0.05
 
 
@@ -114,4 +114,4 @@ def test_the_walk_is_mapies_fixed_sequence() -> None:
     for _ in range(50):
         p = rng.uniform(0, 0.09, 12)
         theirs = control_fwer(p, 0.05, "fixed_sequence")
-        assert walk(p, 0.05) == len(theirs)
+        assert count_rejected(p, 0.05) == len(theirs)

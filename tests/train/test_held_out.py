@@ -9,7 +9,7 @@ from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.records import AbsentLetter, GapRecord, GlyphRecord, PageRecord, TextMatch
 from crownlet.train.evaluation.held_out import with_expected_tags
-from crownlet.train.evaluation.held_out_text import gap_cases, text_faults
+from crownlet.train.evaluation.held_out_text import count_text_faults, gather_gap_cases
 from crownlet.train.evaluation.matching import match_page
 
 
@@ -64,7 +64,7 @@ def test_faults_of_the_text_are_counted_where_they_are_and_where_they_are_not() 
         seen(3, "ה", "ח", ("letter_swapped",)),
         absent=(AbsentLetter("ם", 1, 1, 5, 4, (0, 0)), AbsentLetter("ל", 1, 1, 5, 1, (0, 0))),
     )  # fmt: skip
-    counts = text_faults(truth, found, match_page(truth.letters, found.glyphs))
+    counts = count_text_faults(truth, found, match_page(truth.letters, found.glyphs))
     assert counts == {
         "letter_swapped": 1, "letter_swapped_found": 1, "letter_swapped_in_vain": 1,
         "letter_absent": 1, "letter_absent_found": 1, "letter_absent_in_vain": 1,
@@ -81,6 +81,6 @@ def test_gaps_are_scored_between_the_letters_that_stand_beside_them() -> None:
     rows = tuple(GapRecord(1, k, k + 1, "word", 2, 0.5, 0.5, 0.8 / k, 0.1, None) for k in (1, 2))
     found = replace(record(seen(0, "ש"), seen(1, "ר"), seen(2, "ב")), gaps=rows)
     match = match_page(truth.letters, found.glyphs)
-    cases = gap_cases(truth, found, match, "words_joined")
+    cases = gather_gap_cases(truth, found, match, "words_joined")
     assert cases.p.tolist() == [0.8]
     assert cases.plainness.tolist() == [0.9]

@@ -10,10 +10,10 @@ from crownlet.datasets.coco.truth import DefectMark, LetterTruth, PageTruth
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.render.page.spec import clean
 from crownlet.infer.records import GlyphRecord, PageRecord
-from crownlet.train.evaluation.held_out import FORM, LetterTally, RouteTally
+from crownlet.train.evaluation.held_out import FORM_DEFECT, LetterTally, RouteTally
 from crownlet.train.evaluation.matching import match_page
-from crownlet.train.evaluation.workers import Job, ReadPage
-from crownlet.train.evaluation.worst import draw_sheet, wrong_letters
+from crownlet.train.evaluation.workers import ReadingJob, ReadPage
+from crownlet.train.evaluation.worst import draw_sheet, find_wrong_letters
 
 NO_IMAGE = np.zeros((0, 0), np.uint8)
 META: dict[str, object] = {"hand": 1, "device": "camera", "style": "vellish", "body": 40.0}
@@ -37,7 +37,7 @@ def read(letters: list[LetterTruth], glyphs: list[GlyphRecord], *unresolved: str
         "p", ImageFacts("p", 300, 20, "L", "PNG"), tuple(glyphs), (), None, 0, unresolved=unresolved
     )
     page = PageTruth(NO_IMAGE, tuple(letters), meta=META)
-    return ReadPage(Job(clean(), 1), page, (record,))
+    return ReadPage(ReadingJob(clean(), 1), page, (record,))
 
 
 def rates(tally: LetterTally) -> dict[str, object]:
@@ -49,7 +49,13 @@ def rates(tally: LetterTally) -> dict[str, object]:
 def test_letters_are_left_out_by_their_picture_and_not_by_how_they_were_read() -> None:
     # Of 5 letters, the 2nd and 4th are blurred, one misread and one not; the 5th is misread.
     letters = [written(k, "ב") for k in range(5)]
-    glyphs = [seen(0, "ב"), seen(1, "כ", FORM), seen(2, "ב"), seen(3, "ב", FORM), seen(4, "כ")]
+    glyphs = [
+        seen(0, "ב"),
+        seen(1, "כ", FORM_DEFECT),
+        seen(2, "ב"),
+        seen(3, "ב", FORM_DEFECT),
+        seen(4, "כ"),
+    ]
     tally = LetterTally()
     tally.add(read(letters, glyphs))
     assert tally.errors.rate == 2 / 5
@@ -64,7 +70,7 @@ def test_a_letter_not_found_counts_unless_the_whole_page_is_unresolved() -> None
     tally.add(read(letters, [seen(k, "ב") for k in range(3)]))
     assert rates(tally)["letter_error_rate"] == 1 / 4
     tally = LetterTally()
-    tally.add(read(letters, [seen(k, "ב", FORM) for k in range(3)], FORM))
+    tally.add(read(letters, [seen(k, "ב", FORM_DEFECT) for k in range(3)], FORM_DEFECT))
     assert rates(tally)["letters"] == 0
     assert tally.errors.rate == 1 / 4
 
@@ -113,7 +119,7 @@ def test_routes_tell_sound_letters_from_faulty_ones() -> None:
 def test_the_sheet_shows_each_error_once_the_surest_first(tmp_path: Path) -> None:
     letters = [written(0, "ב"), written(1, "ד"), replace(written(2, "ו"), share=0.3)]
     glyphs = [replace(seen(0, "כ"), letter_p=0.6), seen(2, "ז"), seen(9, "י")]
-    wrong = wrong_letters([read(letters, glyphs)])
+    wrong = find_wrong_letters([read(letters, glyphs)])
     assert [w.label for w in wrong] == ["- > yud 0.90", "bet > kaf 0.60", "dalet > - 0.00"]
     sheet = cv2.imread(str(draw_sheet(wrong, tmp_path / "sheet.png")))
     assert sheet is not None

@@ -32,10 +32,10 @@ from crownlet.train.evaluation.defect_scores import (
 from crownlet.train.evaluation.matching import (
     Detection,
     LetterErrors,
-    iou,
-    letter_errors,
+    count_letter_errors,
     match_boxes,
     match_page,
+    pairwise_iou,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -72,13 +72,13 @@ def test_iou_is_that_of_torchvision() -> None:
     rng = np.random.default_rng(0)
     a, b = random_boxes(rng, 40), random_boxes(rng, 60)
     theirs = box_iou(torch.from_numpy(a), torch.from_numpy(b)).numpy()
-    np.testing.assert_allclose(iou(a, b), theirs, atol=1e-12)
+    np.testing.assert_allclose(pairwise_iou(a, b), theirs, atol=1e-12)
 
 
 def test_empty_pages_match_nothing() -> None:
-    assert iou([], [[0, 0, 1, 1]]).shape == (0, 1)
+    assert pairwise_iou([], [[0, 0, 1, 1]]).shape == (0, 1)
     assert match_boxes([], []) == []
-    assert np.isnan(letter_errors([], []).rate)
+    assert np.isnan(count_letter_errors([], []).rate)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -87,7 +87,7 @@ def test_as_many_pairs_as_the_best_assignment(seed: int) -> None:
     rng = np.random.default_rng(seed)
     truth = np.array([letter.box for letter in page(rng)])
     seen = np.array([jittered(tuple(box), rng, 0.3) for box in truth.tolist()])
-    overlap = iou(truth, seen)
+    overlap = pairwise_iou(truth, seen)
     rows, columns = linear_sum_assignment(np.where(overlap >= 0.5, -1.0 - overlap, 0.0))
     best = [(r, c) for r, c in zip(rows, columns, strict=True) if overlap[r, c] >= 0.5]
     assert match_boxes(truth, seen) == best
@@ -107,7 +107,7 @@ def test_planted_errors_are_counted_by_kind() -> None:
         seen.append(Detection(name, jittered(letter.box, rng, 0.05)))
     seen += [Detection("י", (2000.0, 40.0 * i, 2010.0, 40.0 * i + 20)) for i in range(4)]
     order = rng.permutation(len(seen))
-    errors = letter_errors(truth, [seen[i] for i in order])
+    errors = count_letter_errors(truth, [seen[i] for i in order])
     assert errors.true == len(whole) < len(truth)
     assert errors.missing == Counter(truth[i].letter for i in lost)
     assert errors.spurious == Counter({"י": 4})
@@ -125,9 +125,11 @@ def test_cut_letters_are_neither_missing_nor_spurious() -> None:
     cut = LetterTruth("ש", "ש", 0, 0, 0, (0, 0, 20, 40), (10, 0, 40, 0), 3, whole=False)
     near = replace(cut, letter="ב", box=(30, 0, 60, 40), whole=True)
     for box in ((0, 0, 20, 40), (0, 0, 8, 10)):  # matched, and too small to match
-        errors = letter_errors([cut, near], [Detection("ע", box), Detection("ב", near.box)])  # type: ignore[arg-type]
+        errors = count_letter_errors([cut, near], [Detection("ע", box), Detection("ב", near.box)])  # type: ignore[arg-type]
         assert (errors.true, errors.errors) == (1, 0)
-    errors = letter_errors([cut, near], [Detection("ב", near.box), Detection("ב", (80, 0, 99, 40))])
+    errors = count_letter_errors(
+        [cut, near], [Detection("ב", near.box), Detection("ב", (80, 0, 99, 40))]
+    )
     assert errors.spurious == Counter({"ב": 1})
     assert not errors.missing
 
@@ -135,7 +137,7 @@ def test_cut_letters_are_neither_missing_nor_spurious() -> None:
 def test_second_box_on_one_letter_is_spurious() -> None:
     letter = LetterTruth("ש", "ש", 0, 0, 0, (0, 0, 20, 40), (10, 0, 40, 0), 3)
     seen = [Detection("ע", (0, 0, 20, 36)), Detection("ש", (0, 0, 20, 39))]
-    errors = letter_errors([letter], seen)
+    errors = count_letter_errors([letter], seen)
     assert (errors.substituted.total(), errors.spurious) == (0, Counter({"ע": 1}))
 
 
@@ -269,7 +271,7 @@ def test_errors_add_up(seed: int, share: float) -> None:
         for letter in truth
         if rng.random() > 0.2
     ]
-    errors: LetterErrors = letter_errors(truth, seen)
+    errors: LetterErrors = count_letter_errors(truth, seen)
     match = match_page(truth, seen)
     assert errors.true - errors.missing.total() == len(match.pairs)
     assert len(seen) - errors.spurious.total() == len(match.pairs)

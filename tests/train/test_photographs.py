@@ -13,13 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crownlet.train.evaluation.photographs import (
-    TABLE,
+    TRANSCRIPTIONS_FILE,
+    letters_by_line,
     load_transcriptions,
     measure_photographs,
-    read_lines,
     score_lines,  # fmt: skip
 )
-from crownlet.train.evaluation.transcription import align, parse_line
+from crownlet.train.evaluation.transcription import align_line, parse_line
 
 few_letters = st.text("אבג", max_size=7)
 
@@ -51,7 +51,7 @@ def rows(lines: Sequence[str]) -> list[Row]:
 @given(few_letters, few_letters)
 @settings(max_examples=200, deadline=None)
 def test_cost_is_the_edit_distance(written: str, read: str) -> None:
-    found = align(parse_line(written).tokens, read)
+    found = align_line(parse_line(written).tokens, read)
     assert found.cost == levenshtein(written, read) == found.errors().errors
     assert "".join(a for a, _ in found.pairs) == written
     assert "".join(b for _, b in found.pairs) == read
@@ -60,16 +60,16 @@ def test_cost_is_the_edit_distance(written: str, read: str) -> None:
 @given(few_letters, few_letters)
 @settings(max_examples=100, deadline=None)
 def test_open_end_takes_any_number_of_letters(written: str, read: str) -> None:
-    after = align(parse_line(written + "[...]").tokens, read)
+    after = align_line(parse_line(written + "[...]").tokens, read)
     assert after.cost == min(levenshtein(written, read[:i]) for i in range(len(read) + 1))
-    before = align(parse_line("[...]" + written).tokens, read)
+    before = align_line(parse_line("[...]" + written).tokens, read)
     assert before.cost == min(levenshtein(written, read[i:]) for i in range(len(read) + 1))
 
 
 @given(few_letters, few_letters, st.text("אבג", min_size=1, max_size=3))
 @settings(max_examples=100, deadline=None)
 def test_cut_letters_take_as_many_and_one_more(written: str, read: str, cut: str) -> None:
-    found = align(parse_line(f"{written}[{cut}]").tokens, read)
+    found = align_line(parse_line(f"{written}[{cut}]").tokens, read)
     shortest = max(0, len(read) - len(cut) - 1)
     assert found.cost == min(levenshtein(written, read[:i]) for i in range(shortest, len(read) + 1))
 
@@ -120,13 +120,13 @@ def test_line_read_where_none_is_written_is_spurious() -> None:
 
 
 def test_read_lines_follow_line_numbers() -> None:
-    assert read_lines(rows(["אב", "ג"])) == ["אב", "ג"]
+    assert letters_by_line(rows(["אב", "ג"])) == ["אב", "ג"]
 
 
 def table(folder: Path, *lines: tuple[str, int, str, int]) -> Path:
     header = "photo\tline\ttext\twhole_letters\n"
     text = header + "".join("\t".join(map(str, line)) + "\n" for line in lines)
-    (folder / TABLE).write_text(text, encoding="utf-8")
+    (folder / TRANSCRIPTIONS_FILE).write_text(text, encoding="utf-8")
     return folder
 
 

@@ -9,10 +9,15 @@ import pytest
 
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.thresholds import DefectPromise, Promise, ThresholdPair, load_thresholds
-from crownlet.train.risk_control.check import broken, check_table, kept, load_at
-from crownlet.train.risk_control.evidence import NAMES, Evidence
+from crownlet.train.risk_control.check import (
+    check_table,
+    list_broken_promises,
+    load_under,
+    measure_promises,
+)
+from crownlet.train.risk_control.evidence import EVIDENCE_DEFECTS, Evidence
 
-K = NAMES.index("ring_open")
+K = EVIDENCE_DEFECTS.index("ring_open")
 BORDERS = ThresholdPair(0.1, 0.8)
 
 
@@ -22,10 +27,13 @@ def evidence() -> Evidence:
     p = np.tile([0.9, 0.9, 0.0, 0.0], 40)
     p[[0, 4]] = 0.05
     p[-1] = 0.85
-    table, plainness = np.full((160, len(NAMES)), np.nan), np.full((160, len(NAMES)), np.nan)
+    table, plainness = (
+        np.full((160, len(EVIDENCE_DEFECTS)), np.nan),
+        np.full((160, len(EVIDENCE_DEFECTS)), np.nan),
+    )
     table[:, K], plainness[:, K] = p, np.tile([1.0, 1.0, 0.0, 0.0], 40)
     return Evidence(
-        NAMES, np.repeat(np.arange(40), 4), table.astype(np.float32), plainness.astype(np.float32),
+        EVIDENCE_DEFECTS, np.repeat(np.arange(40), 4), table.astype(np.float32), plainness.astype(np.float32),
         np.zeros(160, np.bool_), np.ones(160, np.float32), np.ones(160, np.int8),
     )  # fmt: skip
 
@@ -37,7 +45,7 @@ def test_means_by_scroll_and_promises_that_came_out_otherwise() -> None:
     limits = replace(
         load_thresholds(weights_folder()), defects={"ring_open": BORDERS}, promise=made
     )
-    rows = kept(evidence(), limits)
+    rows = measure_promises(evidence(), limits)
     row = rows["ring_open"]
     assert (row["scrolls"], row["cases"], row["scrolls_with_findings"]) == (40, 80, 40)
     assert row["cleared"] == pytest.approx(2 * 0.5 / 40)
@@ -46,7 +54,7 @@ def test_means_by_scroll_and_promises_that_came_out_otherwise() -> None:
     assert below is not None
     # No bound of 95% lies below the mean, nor above Hoeffding's, sqrt(log(20) / 2n) more.
     assert 0.025 < below < 0.025 + (np.log(20) / 80) ** 0.5
-    assert len(broken(rows)) == 2
-    load = load_at(evidence(), limits)
+    assert len(list_broken_promises(rows)) == 2
+    load = load_under(evidence(), limits)
     assert (load.review, load.finding) == (0.0, pytest.approx(79 / 160))
     assert "beyond its promise here: ring_open: cleared" in check_table(rows, load)

@@ -14,7 +14,7 @@ from crownlet.models.assessor import Assessor
 from crownlet.train.calibration.networks import Calibration
 from crownlet.train.evaluation.defect_scores import plainness_of
 from crownlet.train.fit.pool import fill
-from crownlet.train.risk_control.choose import Cases
+from crownlet.train.risk_control.choose import DefectEvidence
 from crownlet.train.risk_control.evidence import crop_evidence
 
 
@@ -30,7 +30,7 @@ def test_cases_are_those_of_the_pages(tmp_path: Path) -> None:
     assert np.isnan(evidence.p[np.isnan(evidence.plainness)]).all()
     plain = 0
     for name in LEARNED_DEFECTS:
-        cases = Cases(evidence, name)
+        cases = DefectEvidence(evidence, name)
         for scroll, page in enumerate(pages):
             true = [plainness_of(letter, name) for letter in page.letters if letter.whole]
             here = cases.scroll == scroll

@@ -12,8 +12,20 @@ from crownlet.datasets.coco.truth import DefectMark, LetterTruth, PageTruth
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.records import AbsentLetter, GlyphRecord, PageRecord, TextMatch
-from crownlet.train.risk_control.choose import Aims, Cases, choose, load_of
-from crownlet.train.risk_control.evidence import NAMES, Evidence, joined, load, page_evidence, save
+from crownlet.train.risk_control.choose import (
+    DefectEvidence,
+    RiskTargets,
+    choose_thresholds,
+    measure_load,
+)
+from crownlet.train.risk_control.evidence import (
+    EVIDENCE_DEFECTS,
+    Evidence,
+    join_evidence,
+    load_evidence,
+    page_evidence,
+    save_evidence,
+)
 
 CUSTOMS = load_customs("beit_yosef")
 IMAGE = np.zeros((8, 8), np.uint8)
@@ -42,9 +54,9 @@ def record(*glyphs: GlyphRecord, **changes: object) -> PageRecord:
     return replace(page, **changes)  # type: ignore[arg-type]
 
 
-def gathered(letters: list[LetterTruth], page: PageRecord) -> tuple[Evidence, Cases]:
+def gathered(letters: list[LetterTruth], page: PageRecord) -> tuple[Evidence, DefectEvidence]:
     evidence = page_evidence(PageTruth(IMAGE, tuple(letters)), page, CUSTOMS, 1)
-    return evidence, Cases(evidence, "leg_touches_roof")
+    return evidence, DefectEvidence(evidence, "leg_touches_roof")
 
 
 def test_plain_cases_below_the_border_are_cleared_doubtful_ones_do_not_count() -> None:
@@ -123,12 +135,15 @@ def test_a_finding_where_nothing_is_written_is_false() -> None:
 def invented(scrolls: int = 800) -> Evidence:
     """Each scroll has four clean letters at 0.001 and two plain cases at 0.9."""
     rows = 6 * scrolls
-    p, plainness = np.full((rows, len(NAMES)), np.nan), np.full((rows, len(NAMES)), np.nan)
-    k = NAMES.index("leg_touches_roof")
+    p, plainness = (
+        np.full((rows, len(EVIDENCE_DEFECTS)), np.nan),
+        np.full((rows, len(EVIDENCE_DEFECTS)), np.nan),
+    )
+    k = EVIDENCE_DEFECTS.index("leg_touches_roof")
     p[:, k] = np.tile([0.001] * 4 + [0.9] * 2, scrolls)
     plainness[:, k] = np.tile([0.0] * 4 + [1.0] * 2, scrolls)
     return Evidence(
-        NAMES, np.repeat(np.arange(scrolls), 6), p.astype(np.float32), plainness.astype(np.float32),
+        EVIDENCE_DEFECTS, np.repeat(np.arange(scrolls), 6), p.astype(np.float32), plainness.astype(np.float32),
         np.zeros(rows, np.bool_), np.ones(rows, np.float32), np.ones(rows, np.int8),
         {"source": "renders"},
     )  # fmt: skip
@@ -136,7 +151,7 @@ def invented(scrolls: int = 800) -> Evidence:
 
 def test_borders_and_what_they_send_to_review() -> None:
     evidence = invented()
-    choices = choose(evidence, Aims())
+    choices = choose_thresholds(evidence, RiskTargets())
     choice = choices["leg_touches_roof"]
     assert choice.cleared is not None
     assert choice.false is not None
@@ -148,14 +163,14 @@ def test_borders_and_what_they_send_to_review() -> None:
     )
     assert (choice.finding, choice.false.risk, choice.false.scrolls) == (0.5, 0.05, 640)
     assert choices["foot_level"].cleared is None
-    assert choices["foot_level"].clear == Aims().unpromised[0]
-    load_ = load_of(evidence, choices)
+    assert choices["foot_level"].clear == RiskTargets().unpromised[0]
+    load_ = measure_load(evidence, choices)
     assert (load_.review, load_.finding, load_.finding_of_clean) == (0.0, pytest.approx(1 / 3), 0.0)
     # For all 2 x D promises together each is tested at 0.05 / 2D (Bonferroni): 299 scrolls are then
     # too few for 1%, while alone they carry it.
     few = invented(299)
-    assert _risk(choose(few, Aims())) == 0.01
-    assert _risk(choose(few, Aims(together=True))) == 0.03
+    assert _risk(choose_thresholds(few, RiskTargets())) == 0.01
+    assert _risk(choose_thresholds(few, RiskTargets(together=True))) == 0.03
 
 
 def _risk(choices):  # type: ignore[no-untyped-def]
@@ -164,12 +179,12 @@ def _risk(choices):  # type: ignore[no-untyped-def]
 
 def test_evidence_is_kept(tmp_path: Path) -> None:
     evidence = invented(3)
-    turned = joined([evidence], {"pages": 3})
-    save(turned, tmp_path / "sub" / "evidence.npz")
-    back = load(tmp_path / "sub" / "evidence.npz")
-    assert back.names == NAMES
+    turned = join_evidence([evidence], {"pages": 3})
+    save_evidence(turned, tmp_path / "sub" / "evidence.npz")
+    back = load_evidence(tmp_path / "sub" / "evidence.npz")
+    assert back.names == EVIDENCE_DEFECTS
     assert back.facts == {"pages": 3}
     for key in ("scroll", "p", "plainness", "raised", "letter_p", "read"):
         np.testing.assert_array_equal(getattr(back, key), getattr(evidence, key))
     with pytest.raises(ValueError, match="evidence"):
-        joined([], {})
+        join_evidence([], {})

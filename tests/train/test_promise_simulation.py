@@ -14,9 +14,9 @@ from scipy.stats import binom, norm
 from crownlet.train.risk_control.testing import (
     CLEAR_GRID,
     FINDING_GRID,
-    promise_clear,
-    promise_finding,
-    walk,
+    control_clear,
+    control_finding,
+    count_rejected,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -62,7 +62,7 @@ def shares_below(p: Floats, threshold: float) -> Floats:
 def letterwise(p: Floats, aim: float) -> float | None:
     """Learn then Test as if every letter were a scroll: the exact test for 0 and 1, in order."""
     flat = p.reshape(-1)
-    fallen = walk(
+    fallen = count_rejected(
         (binom.cdf((flat < threshold).sum(), len(flat), aim) for threshold in CLEAR_GRID), LEVEL
     )
     return CLEAR_GRID[fallen - 1] if fallen else None
@@ -73,7 +73,7 @@ def broken_clear(draw, missed, scrolls: int, aim: float) -> tuple[float, float, 
     by_scroll = by_letter = made = 0
     for k in range(TRIES):
         p = draw(np.random.default_rng([k, scrolls]), scrolls)
-        promise = promise_clear(partial(shares_below, p), scrolls, aim)
+        promise = control_clear(partial(shares_below, p), scrolls, aim)
         if promise is not None:
             made += promise.risk <= aim
             by_scroll += missed(promise.threshold) > promise.risk
@@ -129,7 +129,7 @@ def test_the_promise_of_findings_holds() -> None:
         plain, clean = findings(np.random.default_rng([k, 2]), 400)
         learning = partial(false_shares, (plain[::5], clean[::5]))
         rest = np.arange(400) % 5 > 0
-        promise = promise_finding(learning, partial(false_shares, (plain[rest], clean[rest])))
+        promise = control_finding(learning, partial(false_shares, (plain[rest], clean[rest])))
         if promise is not None:
             made += promise.risk <= 0.05
             broken += truth[promise.threshold] > promise.risk

@@ -9,16 +9,16 @@ from crownlet.datasets.render.letterforms.hand import STYLES
 from crownlet.datasets.render.page.spec import NO_AUGMENT, PageSpec, Split, clean
 from crownlet.infer.networks import weights_folder
 from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages
-from crownlet.train.evaluation.workers import OWN, Job, Reader
+from crownlet.train.evaluation.workers import OWN_TEXT, PageReader, ReadingJob
 
 
-def few(job: Job) -> Job:
+def few(job: ReadingJob) -> ReadingJob:
     """A quick page by the same hand, which is drawn before anything else."""
     assert isinstance(job.spec, PageSpec)
     return replace(job, spec=replace(job.spec, letters=(8, 10), augment=NO_AUGMENT))
 
 
-def hand_of(job: Job, split: Split) -> tuple[int, str]:
+def hand_of(job: ReadingJob, split: Split) -> tuple[int, str]:
     """Identity and style of the hand that wrote a page."""
     meta = job.page().meta
     assert meta["split"] == split
@@ -61,10 +61,10 @@ def test_the_quick_page_has_the_hand_of_the_whole_one() -> None:
 
 def test_any_number_of_processes_reads_the_same() -> None:
     spec = clean(letters=(12, 14), body=(40.0, 44.0), split="heldout")
-    jobs = [Job(spec, 30 + k, (None, OWN)) for k in range(3)]
+    jobs = [ReadingJob(spec, 30 + k, (None, OWN_TEXT)) for k in range(3)]
     folder = str(weights_folder())
-    one = list(Reader(folder, "beit_yosef", 1).read(jobs))
-    two = list(Reader(folder, "beit_yosef", 2).read(jobs))
+    one = list(PageReader(folder, "beit_yosef", 1).read(jobs))
+    two = list(PageReader(folder, "beit_yosef", 2).read(jobs))
     assert [page.job for page in two] == jobs
     for a, b in zip(one, two, strict=True):
         assert a.truth.letters == b.truth.letters
@@ -79,5 +79,7 @@ def test_any_number_of_processes_reads_the_same() -> None:
 def test_a_failing_page_is_not_passed_over() -> None:
     with pytest.raises(ValueError, match="nonesuch"):
         list(
-            Reader(str(weights_folder()), "beit_yosef", 1).read([Job(clean(portion="nonesuch"), 1)])
+            PageReader(str(weights_folder()), "beit_yosef", 1).read(
+                [ReadingJob(clean(portion="nonesuch"), 1)]
+            )
         )

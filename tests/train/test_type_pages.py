@@ -15,28 +15,35 @@ from crownlet.train.evaluation.defect_scores import plainness_of
 from crownlet.train.evaluation.matching import Detection
 from crownlet.train.evaluation.type_cuts import (
     DOUBTFUL_CROWNS,
+    FONT_TAGS,
     JOINTS,
     LEGS,
-    TAGS,
     cut_defect,
+    cut_joint,  # fmt: skip
     defects_of,
     join_leg,
-    part_joint,  # fmt: skip
 )
-from crownlet.train.evaluation.type_font import FILES, FOLDER, FontName, TypeGlyph, draw, load_font
+from crownlet.train.evaluation.type_font import (
+    FONT_FILES,
+    FONT_FOLDER,
+    FontName,
+    TypeGlyph,
+    draw_letter,
+    load_font,
+)
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
-from crownlet.train.evaluation.type_suite import measure_trial, trial_jobs, trials
+from crownlet.train.evaluation.type_suite import list_trials, measure_trial, trial_jobs
 
 FONTS: tuple[FontName, ...] = ("ashkenaz", "sefarad")
 needs_fonts = pytest.mark.skipif(
-    not all((FOLDER / name).is_file() for name in FILES.values()),
+    not all((FONT_FOLDER / name).is_file() for name in FONT_FILES.values()),
     reason="Debian's culmus is not installed",
 )
 pytestmark = needs_fonts
 
 
 def pieces(glyph: TypeGlyph, body: float = 64) -> int:
-    ink = (draw(glyph, body).cover >= 0.5).astype(np.uint8)
+    ink = (draw_letter(glyph, body).cover >= 0.5).astype(np.uint8)
     return int(cv2.connectedComponents(ink, connectivity=8)[0]) - 1
 
 
@@ -49,7 +56,7 @@ def test_crowns_found_in_the_outlines_are_those_of_the_table(font: FontName) -> 
     sure = set(ONE_TAG) - set(DOUBTFUL_CROWNS[font])
     assert {letter for letter, count in found.items() if count == 1} == sure
     for letter in set(LETTERS) - set(DOUBTFUL_CROWNS[font]):
-        assert found[letter] == TAGS[font].get(letter, 0)
+        assert found[letter] == FONT_TAGS[font].get(letter, 0)
 
 
 @pytest.mark.parametrize("font", FONTS)
@@ -57,9 +64,11 @@ def test_crowns_found_in_the_outlines_are_those_of_the_table(font: FontName) -> 
 def test_drawn_letter_is_the_one_that_freetype_draws(font: FontName, letter: str) -> None:
     body = 210.0
     glyph = load_font(font).glyphs[letter]
-    ink = draw(glyph, body)
+    ink = draw_letter(glyph, body)
     em = body * 2048 / 1050  # 2048 units an em: the fonts' head table
-    face = ImageFont.truetype(str(FOLDER / FILES[font]), em, layout_engine=ImageFont.Layout.BASIC)
+    face = ImageFont.truetype(
+        str(FONT_FOLDER / FONT_FILES[font]), em, layout_engine=ImageFont.Layout.BASIC
+    )
     image = Image.new("L", ink.cover.shape[::-1])
     pen = ImageDraw.Draw(image)
     pen.text((-ink.left, body - ink.top), letter, font=face, fill=255, anchor="ls")
@@ -74,7 +83,7 @@ def test_drawn_letter_is_the_one_that_freetype_draws(font: FontName, letter: str
 @pytest.mark.parametrize("font", FONTS)
 @pytest.mark.parametrize("body", [32, 64])
 def test_body_is_exactly_as_high_as_asked(font: FontName, body: int) -> None:
-    ink = draw(load_font(font).glyphs["ב"], body)
+    ink = draw_letter(load_font(font).glyphs["ב"], body)
     column = ink.cover[:, -ink.left + round(0.55 * body)]  # through roof and base, right of the tag
     rows = np.flatnonzero(column > 0.1) + ink.top
     assert (rows.min(), rows.max()) == (0, body - 1)
@@ -151,11 +160,11 @@ def test_cut_joint_frees_one_piece_of_ink(font: FontName) -> None:
         glyph = load_font(font).glyphs[letter]
         for joint in joints:
             for width in (0.1, 0.25):
-                parted = part_joint(glyph, joint, width)
+                parted = cut_joint(glyph, joint, width)
                 assert pieces(parted) == pieces(glyph) + 1, (letter, joint.part)
                 assert parted.defects[-1].size == width
-                lost = (draw(glyph, 64).cover - draw(parted, 64).cover).sum()
-                assert 0 < lost < 0.12 * draw(glyph, 64).cover.sum()
+                lost = (draw_letter(glyph, 64).cover - draw_letter(parted, 64).cover).sum()
+                assert 0 < lost < 0.12 * draw_letter(glyph, 64).cover.sum()
 
 
 @pytest.mark.parametrize("font", FONTS)
@@ -225,7 +234,7 @@ def test_boxes_of_a_degraded_page_follow_its_turn(seed: int) -> None:
 
 def test_suite_measures_a_reader_by_what_it_knows() -> None:
     """A reader that sees all, misreads every tenth, and knows no crown from another."""
-    trial = next(trial for trial in trials() if trial.name == "defects, clean, 32 px")
+    trial = next(trial for trial in list_trials() if trial.name == "defects, clean, 32 px")
     assert {spec.font for spec in trial.pages} == set(FONTS)
     pages = [compose_type_page(job.spec, job.seed) for job in trial_jobs(trial, 7)]  # type: ignore[arg-type]
 

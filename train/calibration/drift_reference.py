@@ -17,7 +17,7 @@ from crownlet.datasets.render.page.spec import training
 from crownlet.infer.drift import reference as references
 from crownlet.infer.drift.reference import Floats, page_features
 from crownlet.infer.networks import OnnxNetworks
-from crownlet.train.evaluation.workers import Job, Reader
+from crownlet.train.evaluation.workers import PageReader, ReadingJob
 
 FIRST_SEED = 710_000_000
 
@@ -31,7 +31,7 @@ def reference(config: Any) -> Path:
 
 def write_reference(model: Path, settings: Any) -> Path:
     """Read `settings.pages` pages with the networks in `model` and keep their sketches there."""
-    reader = Reader(str(model), CUSTOMS, settings.workers)
+    reader = PageReader(str(model), CUSTOMS, settings.workers)
     found = np.stack(list(sketches(reader, jobs(settings.pages))))
     today = datetime.date.today().isoformat()
     provenance = f"{len(found)} rendered pages by hands of the calibration split, {today}"
@@ -41,16 +41,16 @@ def write_reference(model: Path, settings: Any) -> Path:
     )
 
 
-def jobs(count: int, split: str = "calibrate", first_seed: int = FIRST_SEED) -> list[Job]:
+def jobs(count: int, split: str = "calibrate", first_seed: int = FIRST_SEED) -> list[ReadingJob]:
     """Pages, of which every other one has few faults."""
     plain = {"defect_rate": 0.03, "habit_rate": 0.05, "gap_rate": 0.005, "morph_rate": 0.005}
     return [
-        Job(training(split=split, **(plain if k // 2 % 2 else {})), first_seed + k)
+        ReadingJob(training(split=split, **(plain if k // 2 % 2 else {})), first_seed + k)
         for k in range(count)
     ]
 
 
-def sketches(reader: Reader, pages: list[Job]) -> Iterator[Floats]:
+def sketches(reader: PageReader, pages: list[ReadingJob]) -> Iterator[Floats]:
     """(F,) of each page that is not refused."""
     for page in reader.read(pages):
         if page.records and page.records[0].glyphs:

@@ -30,7 +30,12 @@ from crownlet.infer.networks import weights_folder
 from crownlet.infer.pipeline import OrderedPage, Stopwatch, detect, order_letters
 from crownlet.infer.routing.gaps import logistic
 from crownlet.infer.thresholds import ROUTING_FILE, GapCurve
-from crownlet.train.evaluation.defect_scores import DOUBTFUL, DefectCases, DefectScore, score_defect
+from crownlet.train.evaluation.defect_scores import (
+    DOUBTFUL_PLAINNESS,
+    DefectCases,
+    DefectScore,
+    score_defect,
+)
 from crownlet.train.evaluation.matching import Detection, match_page
 
 FIRST_SEED = 720_000_000
@@ -104,9 +109,11 @@ def _plainness(gap: GapTruth, name: str) -> float:
 
 def fit(gaps: Gaps) -> GapCurve:
     """Logistic regression of plain faults against gaps without one; ValueError if either lacks."""
-    sure = (gaps.plainness < DOUBTFUL[0]) | (gaps.plainness > DOUBTFUL[1])
+    sure = (gaps.plainness < DOUBTFUL_PLAINNESS[0]) | (gaps.plainness > DOUBTFUL_PLAINNESS[1])
     x = np.stack([gaps.place, gaps.yuds], axis=1)[sure]
-    model = LogisticRegression(C=1e4, max_iter=2000).fit(x, gaps.plainness[sure] > DOUBTFUL[1])
+    model = LogisticRegression(C=1e4, max_iter=2000).fit(
+        x, gaps.plainness[sure] > DOUBTFUL_PLAINNESS[1]
+    )
     (place, yud), bias = model.coef_[0], model.intercept_[0]
     return GapCurve(round(float(bias), 1), round(float(place), 1), round(float(yud), 1))
 

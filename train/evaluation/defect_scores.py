@@ -14,15 +14,15 @@ from crownlet.train.evaluation.matching import PageMatch, SeenLetter, match_page
 
 Floats = npt.NDArray[np.float64]
 
-DOUBTFUL = (1 / 3, 2 / 3)
+DOUBTFUL_PLAINNESS = (1 / 3, 2 / 3)
 """Plainness between these, inclusive, is kept out of positives and negatives."""
 
-COUNTED = ("tag_missing", "tag_excess")
+TAG_COUNT_DEFECTS = ("tag_missing", "tag_excess")
 """Faults of number: nothing is known of them where nobody has counted the tags."""
 
-FALSE_ALARMS = 0.01
+FALSE_ALARM_RATE = 0.01
 
-BINS = 15
+CALIBRATION_BINS = 15
 """Equal bins of probability for the calibration error (Guo et al. 2017, On Calibration)."""
 
 
@@ -74,23 +74,23 @@ def gather_cases(
     match = match or match_page(truth, seen)
     p, plainness, unseen = [], [], 0
     for i, j in match.pairs:
-        if not looked_for(truth[i], name):
+        if not was_looked_for(truth[i], name):
             continue
         plain, probability = plainness_of(truth[i], name), seen[j].p.get(name)
         if probability is not None:
             p.append(probability)
             plainness.append(plain)
-        elif plain > DOUBTFUL[1]:
+        elif plain > DOUBTFUL_PLAINNESS[1]:
             unseen += 1
-    unseen += sum(plainness_of(truth[i], name) > DOUBTFUL[1] for i in match.missing)
+    unseen += sum(plainness_of(truth[i], name) > DOUBTFUL_PLAINNESS[1] for i in match.missing)
     return DefectCases(np.array(p, np.float64), np.array(plainness, np.float64), unseen)
 
 
-def looked_for(letter: LetterTruth, name: str) -> bool:
+def was_looked_for(letter: LetterTruth, name: str) -> bool:
     """Whether the truth says of a letter that it has the defect or has not."""
     if letter.known is not None:
         return name in letter.known
-    return name not in COUNTED or letter.tags >= 0
+    return name not in TAG_COUNT_DEFECTS or letter.tags >= 0
 
 
 def plainness_of(letter: LetterTruth, name: str) -> float:
@@ -100,7 +100,10 @@ def plainness_of(letter: LetterTruth, name: str) -> float:
 
 def score_defect(cases: DefectCases) -> DefectScore:
     """Score the cases of one defect, doubtful ones left out."""
-    positive, negative = cases.plainness > DOUBTFUL[1], cases.plainness < DOUBTFUL[0]
+    positive, negative = (
+        cases.plainness > DOUBTFUL_PLAINNESS[1],
+        cases.plainness < DOUBTFUL_PLAINNESS[0],
+    )
     sure = positive | negative
     y, p = positive[sure], cases.p[sure]
     counts = int(positive.sum()), int(negative.sum()), int((~sure).sum()), cases.unseen
@@ -113,18 +116,20 @@ def score_defect(cases: DefectCases) -> DefectScore:
         float(roc_auc_score(y, p)),
         float(roc_auc_score(half[either], cases.p[either])),
         float(average_precision_score(y, p)),
-        recall_at(y, p, FALSE_ALARMS),
+        recall_at_false_alarms(y, p, FALSE_ALARM_RATE),
         calibration_error(y, p),
     )
 
 
-def recall_at(y: npt.NDArray[np.bool_], p: Floats, false_alarms: float) -> float:
+def recall_at_false_alarms(y: npt.NDArray[np.bool_], p: Floats, false_alarms: float) -> float:
     """Greatest recall of any threshold at which at most this share of negatives is flagged."""
     false_rate, recall, _ = roc_curve(y, p, drop_intermediate=False)
     return float(recall[false_rate <= false_alarms].max())
 
 
-def calibration_error(y: npt.NDArray[np.bool_], p: Floats, bins: int = BINS) -> float | None:
+def calibration_error(
+    y: npt.NDArray[np.bool_], p: Floats, bins: int = CALIBRATION_BINS
+) -> float | None:
     """Expected calibration error: mean of |share true - mean p| over equal bins, weighted by size.
 
     None without cases.

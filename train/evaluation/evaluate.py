@@ -23,10 +23,10 @@ from crownlet.train.evaluation.matching import LetterErrors
 from crownlet.train.evaluation.photographs import PhotoReport, measure_photographs
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 from crownlet.train.evaluation.type_suite import measure_type_pages
-from crownlet.train.evaluation.workers import Reader
-from crownlet.train.evaluation.worst import draw_sheet, wrong_letters
+from crownlet.train.evaluation.workers import PageReader
+from crownlet.train.evaluation.worst import draw_sheet, find_wrong_letters
 
-SCRIPT = """
+SPEED_SCRIPT = """
 import json, sys, time
 start = time.perf_counter()
 from crownlet.infer import Inspector
@@ -56,7 +56,7 @@ def measure_speed(model: str | None = None) -> dict[str, object]:
         path = Path(folder) / "page.png"
         Image.fromarray(page.image).save(path)
         run = subprocess.run(
-            [sys.executable, "-c", SCRIPT, str(path), model or ""],
+            [sys.executable, "-c", SPEED_SCRIPT, str(path), model or ""],
             capture_output=True, text=True, check=True,
         )  # fmt: skip
     facts: dict[str, object] = json.loads(run.stdout.strip().splitlines()[-1])
@@ -64,10 +64,10 @@ def measure_speed(model: str | None = None) -> dict[str, object]:
     return {"megapixels": round(megapixels, 1), "cores": os.cpu_count(), **facts}
 
 
-CUSTOMS = "beit_yosef"
+EVALUATION_CUSTOMS = "beit_yosef"
 """Expects tags on all the letters that any custom asks them of, so that each is measured."""
 
-LARGE = 45
+LARGE_BODY_PX = 45
 """Body height in px from which a photograph should be read nearly without error."""
 
 
@@ -75,14 +75,14 @@ def evaluate(config: Any) -> Path:
     """Run the suites as configured and write the card; its path."""
     settings = config.evaluate
     model = str(settings.model)
-    inspector = Inspector(model, CUSTOMS)
-    reader = Reader(model, CUSTOMS, settings.workers)
-    customs, suites = load_customs(CUSTOMS), dict[str, object]()
+    inspector = Inspector(model, EVALUATION_CUSTOMS)
+    reader = PageReader(model, EVALUATION_CUSTOMS, settings.workers)
+    customs, suites = load_customs(EVALUATION_CUSTOMS), dict[str, object]()
     if settings.held_out_pages:
         pages = list(reader.read(held_out_pages(settings.held_out_pages)))
         suites["held-out hands"] = measure_fragments(pages, customs)
         if settings.sheet:
-            draw_sheet(wrong_letters(pages), Path(settings.sheet))
+            draw_sheet(find_wrong_letters(pages), Path(settings.sheet))
     if settings.mezuzot:
         read = reader.read(held_out_mezuzot(settings.mezuzot))
         suites["held-out mezuzot"] = measure_mezuzot(read, customs)
@@ -90,7 +90,7 @@ def evaluate(config: Any) -> Path:
         suites["type pages"] = measure_type_pages(reader.read)
     photographs = Path(settings.photographs)
     if photographs.is_dir():
-        report = measure_photographs(photographs, lambda path: _glyphs(inspector, path))
+        report = measure_photographs(photographs, lambda path: _read_glyphs(inspector, path))
         suites["photographs"] = photo_card(report)
     path = Path(settings.card)
     before = json.loads(path.read_text("utf-8")) if settings.update and path.exists() else {}
@@ -100,17 +100,17 @@ def evaluate(config: Any) -> Path:
         **before,
         "version": version,
         "measured": datetime.date.today().isoformat(),
-        "customs": CUSTOMS,
+        "customs": EVALUATION_CUSTOMS,
         "promise": inspector.versions()["thresholds"]["promise"],
         "suites": {**before.get("suites", {}), **suites},
     }
     if settings.speed:
         card["speed"] = measure_speed(model)
-    write_json(path, _rounded(card))
+    write_json(path, _round_floats(card))
     return path
 
 
-def _glyphs(inspector: Inspector, path: Path) -> tuple[Any, ...]:
+def _read_glyphs(inspector: Inspector, path: Path) -> tuple[Any, ...]:
     try:
         return inspector.inspect(path).glyphs
     except PageError:
@@ -119,10 +119,10 @@ def _glyphs(inspector: Inspector, path: Path) -> tuple[Any, ...]:
 
 def photo_card(report: PhotoReport) -> dict[str, object]:
     """Letter errors of each photograph, of all, and of those with letters that are not small."""
-    large = [photo.errors for photo in report.photos if (photo.body_px or 0) >= LARGE]
+    large = [photo.errors for photo in report.photos if (photo.body_px or 0) >= LARGE_BODY_PX]
     return {
         **report.errors.summary(),
-        f"letters of {LARGE} px and more": sum(large, LetterErrors()).summary(),
+        f"letters of {LARGE_BODY_PX} px and more": sum(large, LetterErrors()).summary(),
         "photos": {
             photo.photo: {**photo.errors.summary(), "body_px": photo.body_px}
             for photo in report.photos
@@ -130,12 +130,12 @@ def photo_card(report: PhotoReport) -> dict[str, object]:
     }
 
 
-def _rounded(value: object) -> object:
+def _round_floats(value: object) -> object:
     """Five significant digits say enough, and keep the card readable in a diff."""
     if isinstance(value, float):
         return float(f"{value:.5g}")
     if isinstance(value, dict):
-        return {str(key): _rounded(item) for key, item in value.items()}
+        return {str(key): _round_floats(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_rounded(item) for item in value]
+        return [_round_floats(item) for item in value]
     return value

@@ -12,22 +12,27 @@ from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.train.evaluation.defect_scores import (
-    COUNTED,
-    DOUBTFUL,
+    DOUBTFUL_PLAINNESS,
     NO_CASES,
+    TAG_COUNT_DEFECTS,
     DefectScore,
     gather_cases,
     score_defect,
 )
-from crownlet.train.evaluation.matching import LetterErrors, PageMatch, letter_errors, match_page
-from crownlet.train.evaluation.workers import OWN, Job, ReadPage
+from crownlet.train.evaluation.matching import (
+    LetterErrors,
+    PageMatch,
+    count_letter_errors,
+    match_page,
+)
+from crownlet.train.evaluation.workers import OWN_TEXT, ReadingJob, ReadPage
 
-BANDS = (35.0, 45.0, 64.0)
+BODY_BANDS_PX = (35.0, 45.0, 64.0)
 """Body heights in px that part the bands of size."""
 
-WORST = 5
+WORST_PAGES = 5
 
-FORM = "overstretched"
+FORM_DEFECT = "overstretched"
 """The fault of form that every letter can have: examined wherever any fault of form is."""
 
 
@@ -51,9 +56,9 @@ class LetterTally:
         """Count a page by its first record; a refused page has lost all its letters."""
         truth, record = page.truth.letters, page.records[0] if page.records else None
         seen = record.glyphs if record else ()
-        found = letter_errors(truth, seen)
+        found = count_letter_errors(truth, seen)
         self.errors += found
-        self.legible += letter_errors(*legible_only(truth, record)) if record else found
+        self.legible += count_letter_errors(*legible_only(truth, record)) if record else found
         self.whole += sum(letter.whole for letter in truth)
         self.doubtful += sum(letter.whole and letter.share > 0 for letter in truth)
         self.hands.add(page.truth.meta.get("hand"))
@@ -61,7 +66,7 @@ class LetterTally:
         if found.true:
             self.rates.append((found.rate, self.pages))
         self.pages += 1
-        for kind, value in _kinds(page).items():
+        for kind, value in _page_kinds(page).items():
             rows = self.kinds.setdefault(kind, {})
             rows[value] = rows.get(value, LetterErrors()) + found
 
@@ -75,18 +80,16 @@ class LetterTally:
             **self.errors.summary(),
             "share_doubtful_in_class": self.doubtful / max(1, self.whole),
             "where_the_picture_carries_a_reading": {
-                **_brief_held_out_letters(self.legible),
+                **_brief_errors(self.legible),
                 "share_left_out": left_out,
             },
             **{
-                kind: {
-                    value: _brief_held_out_letters(found) for value, found in sorted(rows.items())
-                }
+                kind: {value: _brief_errors(found) for value, found in sorted(rows.items())}
                 for kind, rows in self.kinds.items()
             },
             "worst_pages": [
                 {"page": page, "letter_error_rate": rate}
-                for rate, page in sorted(self.rates, reverse=True)[:WORST]
+                for rate, page in sorted(self.rates, reverse=True)[:WORST_PAGES]
             ],
         }
 
@@ -97,7 +100,7 @@ def carries_reading(glyph: GlyphRecord) -> bool:
     So it is where the picture has what all faults of form need: px, sharpness, contrast, no glare
     (`needs` in routing.yaml).
     """
-    return FORM not in glyph.not_examined
+    return FORM_DEFECT not in glyph.not_examined
 
 
 def legible_only(
@@ -110,26 +113,29 @@ def legible_only(
     """
     seen = [glyph for glyph in record.glyphs if carries_reading(glyph)]
     blurred = [glyph.body for glyph in record.glyphs if not carries_reading(glyph)]
-    every = FORM in record.unresolved
+    every = FORM_DEFECT in record.unresolved
     marked = [
-        replace(letter, share=0.5) if every or _any_at(letter, blurred) else letter
+        replace(letter, share=0.5) if every or _hangs_at_any(letter, blurred) else letter
         for letter in truth
     ]
     return marked, seen
 
 
-def _any_at(letter: LetterTruth, bodies: Sequence[tuple[float, float, float, float]]) -> bool:
+def _hangs_at_any(letter: LetterTruth, bodies: Sequence[tuple[float, float, float, float]]) -> bool:
     """Whether one of the bodies hangs where this letter hangs, within a pen width."""
     x, y, _, _ = letter.body
     near = letter.q
     return any(abs(x - body[0]) <= near and abs(y - body[1]) <= near for body in bodies)
 
 
-def _kinds(page: ReadPage) -> dict[str, str]:
+def _page_kinds(page: ReadPage) -> dict[str, str]:
     meta = page.truth.meta
     body = float(meta.get("body", 0.0))  # type: ignore[arg-type]
-    band = sum(body >= border for border in BANDS)
-    low, high = ("", *map(str, map(int, BANDS)))[band], (*map(str, map(int, BANDS)), "")[band]
+    band = sum(body >= border for border in BODY_BANDS_PX)
+    low, high = (
+        ("", *map(str, map(int, BODY_BANDS_PX)))[band],
+        (*map(str, map(int, BODY_BANDS_PX)), "")[band],
+    )
     return {
         "by_device": str(meta.get("device")),
         "by_style": str(meta.get("style")),
@@ -137,7 +143,7 @@ def _kinds(page: ReadPage) -> dict[str, str]:
     }
 
 
-def _brief_held_out_letters(found: LetterErrors) -> dict[str, object]:
+def _brief_errors(found: LetterErrors) -> dict[str, object]:
     return {
         "letters": found.true,
         "letter_error_rate": found.rate if found.true else None,
@@ -176,12 +182,12 @@ class RouteTally:
         first = glyph.reasons[0] if glyph.reasons else "none"
         self.every[glyph.route] += 1
         self.review_for[first] += glyph.route == "review"
-        if is_sound(letter):
+        if is_faultless(letter):
             self.sound[glyph.route] += 1
             self.review_for_sound[first] += glyph.route == "review"
             self.finding_for_sound[first] += glyph.route == "finding"
         # What has no probability, or was not examined, was not cleared either.
-        names = [mark.name for mark in letter.defects if mark.plainness > DOUBTFUL[1]]
+        names = [mark.name for mark in letter.defects if mark.plainness > DOUBTFUL_PLAINNESS[1]]
         names = [name for name in names if glyph.p.get(name) is not None]
         asked = [name for name in names if name not in glyph.not_examined]
         self.not_examined += len(names) - len(asked)
@@ -197,20 +203,20 @@ class RouteTally:
             "letters_without_fault": {
                 "letters": self.sound.total(),
                 **_shares(self.sound),
-                "first_reasons_of_review": _counts(self.review_for_sound),
-                "first_reasons_of_findings": _counts(self.finding_for_sound),
+                "first_reasons_of_review": _nonzero_counts(self.review_for_sound),
+                "first_reasons_of_findings": _nonzero_counts(self.finding_for_sound),
             },
-            "first_reasons_of_review": _counts(self.review_for),
+            "first_reasons_of_review": _nonzero_counts(self.review_for),
             "letters_with_plain_faults": self.plain,
             "of_them_cleared": self.letters_cleared / max(1, self.plain),
-            "plain_faults_cleared": _counts(self.cleared),
+            "plain_faults_cleared": _nonzero_counts(self.cleared),
             "plain_faults_not_examined": self.not_examined,
         }
 
 
-def is_sound(letter: LetterTruth) -> bool:
+def is_faultless(letter: LetterTruth) -> bool:
     """Whether nothing of the letter is plainly or doubtfully at fault."""
-    faultless = all(mark.plainness < DOUBTFUL[0] for mark in letter.defects)
+    faultless = all(mark.plainness < DOUBTFUL_PLAINNESS[0] for mark in letter.defects)
     return faultless and not letter.share and letter.letter == letter.expected
 
 
@@ -218,11 +224,11 @@ def _shares(routes: Counter[str]) -> dict[str, float]:
     return {name: routes[name] / max(1, routes.total()) for name in ROUTES}
 
 
-def _counts(counter: Counter[str]) -> dict[str, int]:
+def _nonzero_counts(counter: Counter[str]) -> dict[str, int]:
     return {name: count for name, count in counter.most_common() if count}
 
 
-FIRST_SEED = 900_000_000
+HELD_OUT_FIRST_SEED = 900_000_000
 
 
 def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
@@ -235,11 +241,12 @@ def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
     if letter.tags < 0:
         return letter
     expected = customs.tags_expected(letter.letter)
-    others = [mark for mark in letter.defects if mark.name not in COUNTED]
+    others = [mark for mark in letter.defects if mark.name not in TAG_COUNT_DEFECTS]
     doubtful = [
         mark
         for mark in letter.defects
-        if mark.name in COUNTED and DOUBTFUL[0] <= mark.plainness <= DOUBTFUL[1]
+        if mark.name in TAG_COUNT_DEFECTS
+        and DOUBTFUL_PLAINNESS[0] <= mark.plainness <= DOUBTFUL_PLAINNESS[1]
     ]
     known = {mark.name for mark in doubtful}
     missing = 0 if expected is None else expected - letter.tags
@@ -249,19 +256,19 @@ def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
     return replace(letter, defects=(*others, *doubtful))
 
 
-def held_out_pages(count: int) -> list[Job]:
+def held_out_pages(count: int) -> list[ReadingJob]:
     """Fragments of 60 to 110 letters, nearly a third of them with a fault, one hand a page.
 
     They are read without a text, then against their own.
     """
     spec = training(split="heldout")
-    return [Job(spec, FIRST_SEED + k, (None, OWN)) for k in range(count)]
+    return [ReadingJob(spec, HELD_OUT_FIRST_SEED + k, (None, OWN_TEXT)) for k in range(count)]
 
 
-def held_out_mezuzot(count: int) -> list[Job]:
+def held_out_mezuzot(count: int) -> list[ReadingJob]:
     """Whole mezuzot with faults of text and spacing, mostly clean letters."""
     spec = mezuzah(48.0, split="heldout", gap_rate=0.03, text_rate=0.004)
-    return [Job(spec, FIRST_SEED + 500_000 + k, ("mezuzah",)) for k in range(count)]
+    return [ReadingJob(spec, HELD_OUT_FIRST_SEED + 500_000 + k, ("mezuzah",)) for k in range(count)]
 
 
 def measure_fragments(pages: Iterable[ReadPage], customs: Customs) -> dict[str, object]:
@@ -283,13 +290,13 @@ def measure_fragments(pages: Iterable[ReadPage], customs: Customs) -> dict[str, 
         routes.add(truth, seen, match)
         for name in GLYPH_DEFECTS:
             cases[name] += gather_cases(truth, seen, name, match)
-            examined[name] += gather_cases(truth, _examined(seen, name), name, match)
+            examined[name] += gather_cases(truth, _examined_for(seen, name), name, match)
     return {
         **letters.card(),
         "defects": {
             name: {
                 **asdict(score_defect(cases[name])),
-                "where_examined": _brief(score_defect(examined[name])),
+                "where_examined": _brief_score(score_defect(examined[name])),
             }
             for name in GLYPH_DEFECTS
         },
@@ -297,7 +304,7 @@ def measure_fragments(pages: Iterable[ReadPage], customs: Customs) -> dict[str, 
     }
 
 
-def _examined(seen: tuple[GlyphRecord, ...], name: str) -> list[GlyphRecord]:
+def _examined_for(seen: tuple[GlyphRecord, ...], name: str) -> list[GlyphRecord]:
     """The same letters, those on which the picture does not let the defect be judged without it."""
     return [
         replace(glyph, p={**glyph.p, name: None}) if name in glyph.not_examined else glyph
@@ -305,6 +312,6 @@ def _examined(seen: tuple[GlyphRecord, ...], name: str) -> list[GlyphRecord]:
     ]
 
 
-def _brief(score: DefectScore) -> dict[str, object]:
+def _brief_score(score: DefectScore) -> dict[str, object]:
     keys = ("positives", "negatives", "auroc", "auroc_from_half", "calibration_error")
     return {key: value for key, value in asdict(score).items() if key in keys}

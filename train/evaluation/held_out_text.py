@@ -12,7 +12,12 @@ from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.records import PageRecord
 from crownlet.train.evaluation.defect_scores import NO_CASES, DefectCases, score_defect
 from crownlet.train.evaluation.held_out import RouteTally, with_expected_tags
-from crownlet.train.evaluation.matching import LetterErrors, PageMatch, letter_errors, match_page
+from crownlet.train.evaluation.matching import (
+    LetterErrors,
+    PageMatch,
+    count_letter_errors,
+    match_page,
+)
 from crownlet.train.evaluation.workers import ReadPage
 
 GAP_DEFECTS = {"words_joined": "word", "word_parted": "letter"}
@@ -30,26 +35,28 @@ def measure_mezuzot(pages: Iterable[ReadPage], customs: Customs) -> dict[str, ob
         number += 1
         page = read.truth
         if read.records is None:
-            errors += letter_errors(page.letters, ())
+            errors += count_letter_errors(page.letters, ())
             continue
         record = read.records[0]
         match = match_page(page.letters, record.glyphs)
-        errors += letter_errors(page.letters, record.glyphs, match)
+        errors += count_letter_errors(page.letters, record.glyphs, match)
         for name in cases:
-            cases[name] += gap_cases(page, record, match, name)
-        counts.append(text_faults(page, record, match))
+            cases[name] += gather_gap_cases(page, record, match, name)
+        counts.append(count_text_faults(page, record, match))
         truth = [with_expected_tags(letter, customs) for letter in page.letters]
         routes.add(truth, record.glyphs, match)
     return {
         "pages": number,
         **errors.summary(),
         "gaps": {name: asdict(score_defect(found)) for name, found in cases.items()},
-        "text": summed(counts),
+        "text": sum_counts(counts),
         "routing": routes.card(),
     }
 
 
-def gap_cases(page: PageTruth, record: PageRecord, match: PageMatch, name: str) -> DefectCases:
+def gather_gap_cases(
+    page: PageTruth, record: PageRecord, match: PageMatch, name: str
+) -> DefectCases:
     """Gaps that the text says are of the kind which can have the fault, with its probability."""
     seen = dict(match.pairs)
     rows = {(gap.right_glyph, gap.left_glyph): gap for gap in record.gaps}
@@ -70,7 +77,7 @@ def _plainness(gap: GapTruth, name: str) -> float:
     return max((mark.plainness for mark in gap.defects if mark.name == name), default=0.0)
 
 
-def text_faults(page: PageTruth, record: PageRecord, match: PageMatch) -> dict[str, int]:
+def count_text_faults(page: PageTruth, record: PageRecord, match: PageMatch) -> dict[str, int]:
     """Counts for one page: faults there, faults found, and findings where the text is right.
 
     An absent letter counts as found if one of the same name is missed within two glyphs of its
@@ -94,13 +101,13 @@ def text_faults(page: PageTruth, record: PageRecord, match: PageMatch) -> dict[s
             explained.update([seen[i]] if i in seen else [])
         elif letter.letter != letter.expected:
             tally["letter_swapped"] += 1
-            if i in seen and _swapped(record, seen[i]):
+            if i in seen and _is_swapped(record, seen[i]):
                 tally["letter_swapped_found"] += 1
                 explained.add(seen[i])
     for j, glyph in enumerate(record.glyphs):
         if j not in explained:
             tally["letter_extra_in_vain"] += glyph.expected == ""
-            tally["letter_swapped_in_vain"] += bool(glyph.expected) and _swapped(record, j)
+            tally["letter_swapped_in_vain"] += bool(glyph.expected) and _is_swapped(record, j)
     return tally
 
 
@@ -118,11 +125,11 @@ def _count_absent(
     tally["letter_absent_in_vain"] += len(absent)
 
 
-def _swapped(record: PageRecord, j: int) -> bool:
+def _is_swapped(record: PageRecord, j: int) -> bool:
     return "letter_swapped" in record.glyphs[j].reasons
 
 
-def summed(pages: Sequence[dict[str, int]]) -> dict[str, int]:
+def sum_counts(pages: Sequence[dict[str, int]]) -> dict[str, int]:
     """Counts added up by name."""
     names = dict.fromkeys(name for page in pages for name in page)
     return {name: sum(page.get(name, 0) for page in pages) for name in names}

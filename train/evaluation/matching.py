@@ -68,7 +68,7 @@ class LetterErrors:
         }
 
 
-IOU = 0.5
+MATCH_IOU = 0.5
 
 Floats = npt.NDArray[np.float64]
 
@@ -107,19 +107,19 @@ class PageMatch:
     spurious: tuple[int, ...]
 
 
-def iou(a: npt.ArrayLike, b: npt.ArrayLike) -> Floats:
+def pairwise_iou(a: npt.ArrayLike, b: npt.ArrayLike) -> Floats:
     """Intersection over union of boxes (N, 4) and (M, 4), as (N, M)."""
-    one, two = _boxes(a), _boxes(b)
-    shared = _shared(one, two)
-    union = _area(one)[:, None] + _area(two)[None, :] - shared
+    one, two = _box_array(a), _box_array(b)
+    shared = _intersections(one, two)
+    union = _areas(one)[:, None] + _areas(two)[None, :] - shared
     return np.divide(shared, union, out=np.zeros_like(shared), where=union > 0)
 
 
 def match_boxes(
-    truth: npt.ArrayLike, seen: npt.ArrayLike, least: float = IOU
+    truth: npt.ArrayLike, seen: npt.ArrayLike, least: float = MATCH_IOU
 ) -> list[tuple[int, int]]:
     """Pairs one to one, the best overlap first, down to an IoU of `least` inclusive."""
-    overlap = iou(truth, seen)
+    overlap = pairwise_iou(truth, seen)
     rows, columns = np.nonzero(overlap >= least)
     order = np.argsort(-overlap[rows, columns], kind="stable")
     taken_rows: set[int] = set()
@@ -134,7 +134,7 @@ def match_boxes(
 
 
 def match_page(
-    truth: Sequence[LetterTruth], seen: Sequence[SeenLetter], least: float = IOU
+    truth: Sequence[LetterTruth], seen: Sequence[SeenLetter], least: float = MATCH_IOU
 ) -> PageMatch:
     """Match a page. Letters cut by the frame (`whole=False`) are neither missing nor spurious.
 
@@ -143,11 +143,11 @@ def match_page(
     does with regions to be ignored).
     """
     whole = [i for i, letter in enumerate(truth) if letter.whole]
-    boxes = _boxes([letter.box for letter in seen])
+    boxes = _box_array([letter.box for letter in seen])
     pairs = [(whole[i], j) for i, j in match_boxes([truth[i].box for i in whole], boxes, least)]
     loose = [letter.box for letter in truth if letter.share or not letter.whole]
-    ignored = _boxes(loose)
-    on_ignored = _on(boxes, ignored) | (iou(boxes, ignored) >= least).any(axis=1)
+    ignored = _box_array(loose)
+    on_ignored = _lies_on(boxes, ignored) | (pairwise_iou(boxes, ignored) >= least).any(axis=1)
     found = {i for i, _ in pairs}
     used = {j for _, j in pairs}
     return PageMatch(
@@ -157,7 +157,7 @@ def match_page(
     )
 
 
-def letter_errors(
+def count_letter_errors(
     truth: Sequence[LetterTruth], seen: Sequence[SeenLetter], match: PageMatch | None = None
 ) -> LetterErrors:
     """Letter errors of one page; `match` defaults to `match_page(truth, seen)`.
@@ -177,17 +177,17 @@ def letter_errors(
     )
 
 
-def _boxes(boxes: npt.ArrayLike) -> Floats:
+def _box_array(boxes: npt.ArrayLike) -> Floats:
     return np.asarray(boxes, np.float64).reshape(-1, 4)
 
 
-def _area(boxes: Floats) -> Floats:
+def _areas(boxes: Floats) -> Floats:
     sides = np.clip(boxes[:, 2:] - boxes[:, :2], 0, None)
     area: Floats = sides[:, 0] * sides[:, 1]
     return area
 
 
-def _shared(one: Floats, two: Floats) -> Floats:
+def _intersections(one: Floats, two: Floats) -> Floats:
     """Area that boxes (N, 4) and (M, 4) share, as (N, M)."""
     first = np.maximum(one[:, None, :2], two[None, :, :2])
     last = np.minimum(one[:, None, 2:], two[None, :, 2:])
@@ -196,8 +196,8 @@ def _shared(one: Floats, two: Floats) -> Floats:
     return shared
 
 
-def _on(boxes: Floats, regions: Floats) -> npt.NDArray[np.bool_]:
+def _lies_on(boxes: Floats, regions: Floats) -> npt.NDArray[np.bool_]:
     """Which boxes (N, 4) lie by half or more of their area on one of the regions."""
-    shared = _shared(boxes, regions)
-    mostly = (shared > 0) & (shared >= 0.5 * _area(boxes)[:, None])
+    shared = _intersections(boxes, regions)
+    mostly = (shared > 0) & (shared >= 0.5 * _areas(boxes)[:, None])
     return np.asarray(mostly.any(axis=1))

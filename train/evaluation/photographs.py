@@ -15,11 +15,16 @@ from typing import Protocol
 import numpy as np
 
 from crownlet.train.evaluation.matching import LetterErrors
-from crownlet.train.evaluation.transcription import Alignment, TranscribedLine, align, parse_line
+from crownlet.train.evaluation.transcription import (
+    LineAlignment,
+    TranscribedLine,
+    align_line,
+    parse_line,
+)
 
-TABLE = "transcriptions.tsv"
+TRANSCRIPTIONS_FILE = "transcriptions.tsv"
 
-_MAX_JOINED = 3
+_MAX_PARTS_OF_LINE = 3
 """Parts into which a line may have fallen and still be taken for one."""
 
 
@@ -39,7 +44,7 @@ class ReadLetter(Protocol):
         """Pen width in px."""
 
 
-Reader = Callable[[Path], Sequence[ReadLetter]]
+PhotoReader = Callable[[Path], Sequence[ReadLetter]]
 """Reads a picture: its letters in reading order."""
 
 
@@ -74,7 +79,7 @@ def load_transcriptions(folder: Path) -> dict[str, list[TranscribedLine]]:
         FileNotFoundError: there is no such table.
         ValueError: a line does not parse or holds another number of whole letters than stated.
     """
-    path = folder / TABLE
+    path = folder / TRANSCRIPTIONS_FILE
     with path.open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE))
     photos: dict[str, list[TranscribedLine]] = {}
@@ -89,18 +94,18 @@ def load_transcriptions(folder: Path) -> dict[str, list[TranscribedLine]]:
     return photos
 
 
-def measure_photographs(folder: Path, read: Reader) -> PhotoReport:
+def measure_photographs(folder: Path, read: PhotoReader) -> PhotoReport:
     """Read every transcribed photograph of `folder` and count the errors."""
     results = []
     for photo, lines in load_transcriptions(folder).items():
         letters = read(folder / photo)
-        found = score_lines(lines, read_lines(letters))
+        found = score_lines(lines, letters_by_line(letters))
         body = float(np.median([3 * letter.q for letter in letters])) if letters else None
         results.append(PhotoResult(photo, found[0], found[1], body))
     return PhotoReport(tuple(results))
 
 
-def read_lines(letters: Iterable[ReadLetter]) -> list[str]:
+def letters_by_line(letters: Iterable[ReadLetter]) -> list[str]:
     """The letters read, line by line."""
     lines = groupby(letters, key=lambda letter: letter.line)
     return ["".join(letter.letter for letter in line) for _, line in lines]
@@ -115,27 +120,29 @@ def score_lines(
     apart). A line read that goes with none is spurious letter by letter. What is laid on a line
     that does not count costs nothing.
     """
-    best = _lay(lines, read)
+    best = _align_lines(lines, read)
     errors, rows = LetterErrors(), []
     i, j = len(lines), len(read)
     while i or j:
         taken = best[i][j][1]
         if taken < 0:
             j -= 1
-            alignment = align((), read[j])
+            alignment = align_line((), read[j])
             rows.append(("", read[j], alignment.cost))
         else:
             i, j = i - 1, j - taken
             text = "".join(read[j : j + taken])
             if not lines[i].counts:
                 continue
-            alignment = align(lines[i].tokens, text)
+            alignment = align_line(lines[i].tokens, text)
             rows.append((lines[i].letters, text, alignment.cost))
         errors = errors + alignment.errors()
     return errors, tuple(reversed(rows))
 
 
-def _lay(lines: Sequence[TranscribedLine], read: Sequence[str]) -> list[list[tuple[float, int]]]:
+def _align_lines(
+    lines: Sequence[TranscribedLine], read: Sequence[str]
+) -> list[list[tuple[float, int]]]:
     """Table of (cost, lines read that the last transcribed line takes; -1: the last is loose)."""
     table: list[list[tuple[float, int]]] = []
     for i in range(len(lines) + 1):
@@ -146,15 +153,15 @@ def _lay(lines: Sequence[TranscribedLine], read: Sequence[str]) -> list[list[tup
                 choices.append((row[j - 1][0] + len(read[j - 1]), -1))
             if i:
                 choices.extend(
-                    (table[i - 1][j - n][0] + _cost(lines[i - 1], read[j - n : j]), n)
-                    for n in range(min(_MAX_JOINED, j) + 1)
+                    (table[i - 1][j - n][0] + _line_cost(lines[i - 1], read[j - n : j]), n)
+                    for n in range(min(_MAX_PARTS_OF_LINE, j) + 1)
                 )
             row.append(min(choices))
         table.append(row)
     return table
 
 
-def _cost(line: TranscribedLine, read: Sequence[str]) -> float:
-    alignment: Alignment = align(line.tokens, "".join(read))
+def _line_cost(line: TranscribedLine, read: Sequence[str]) -> float:
+    alignment: LineAlignment = align_line(line.tokens, "".join(read))
     # Lines that do not count decide only between layings of equal errors.
     return alignment.cost if line.counts else 1e-3 * alignment.cost

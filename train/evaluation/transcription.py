@@ -19,7 +19,7 @@ from crownlet.train.evaluation.matching import LetterErrors
 
 TokenKind = Literal["letter", "free", "any"]
 
-_EDIT = 10_000
+_EDIT_COST = 10_000
 """Cost of an edit, in units of what settles ties: letters that agree are kept together."""
 
 
@@ -74,7 +74,7 @@ def parse_line(text: str) -> TranscribedLine:
 
 
 @dataclass(frozen=True)
-class Alignment:
+class LineAlignment:
     """How a read line lies on a transcribed one: (written or "", read or "") in reading order."""
 
     pairs: tuple[tuple[str, str], ...]
@@ -93,9 +93,9 @@ class Alignment:
         )
 
 
-def align(tokens: tuple[Token, ...], read: str) -> Alignment:
+def align_line(tokens: tuple[Token, ...], read: str) -> LineAlignment:
     """Least number of edits (Levenshtein) between a line and what was read, free places apart."""
-    cost = _costs(tokens, read)
+    cost = _cost_table(tokens, read)
     pairs: list[tuple[str, str]] = []
     i, j = len(tokens), len(read)
     while i or j:
@@ -112,38 +112,38 @@ def align(tokens: tuple[Token, ...], read: str) -> Alignment:
             if not (i and tokens[i - 1].kind == "any"):
                 pairs.append(("", read[j - 1]))
             j -= 1
-    return Alignment(tuple(reversed(pairs)), int(cost[-1, -1]) // _EDIT)
+    return LineAlignment(tuple(reversed(pairs)), int(cost[-1, -1]) // _EDIT_COST)
 
 
-def _costs(tokens: tuple[Token, ...], read: str) -> npt.NDArray[np.int64]:
+def _cost_table(tokens: tuple[Token, ...], read: str) -> npt.NDArray[np.int64]:
     cost = np.zeros((len(tokens) + 1, len(read) + 1), np.int64)
-    cost[0] = np.arange(len(read) + 1) * _EDIT
+    cost[0] = np.arange(len(read) + 1) * _EDIT_COST
     for i in range(1, len(tokens) + 1):
         token = tokens[i - 1]
-        across = np.array([_across(token, letter) for letter in read], np.int64)
-        extra = np.arange(len(read) + 1) * _extra(token)
-        cost[i] = next_cost_row(cost[i - 1], across, _skip(token), extra)
+        across = np.array([_take_cost(token, letter) for letter in read], np.int64)
+        extra = np.arange(len(read) + 1) * _extra_cost(token)
+        cost[i] = next_cost_row(cost[i - 1], across, _skip_cost(token), extra)
     return cost
 
 
 def _step_back(
     tokens: tuple[Token, ...], read: str, cost: npt.NDArray[np.int64], i: int, j: int
 ) -> Literal["across", "skip", "extra"]:
-    if i and j and cost[i, j] == cost[i - 1, j - 1] + _across(tokens[i - 1], read[j - 1]):
+    if i and j and cost[i, j] == cost[i - 1, j - 1] + _take_cost(tokens[i - 1], read[j - 1]):
         return "across"
-    if i and cost[i, j] == cost[i - 1, j] + _skip(tokens[i - 1]):
+    if i and cost[i, j] == cost[i - 1, j] + _skip_cost(tokens[i - 1]):
         return "skip"
     return "extra"
 
 
-def _across(token: Token, letter: str) -> int:
+def _take_cost(token: Token, letter: str) -> int:
     differs = int(token.kind != "any" and token.letter != letter)
-    return differs * (_EDIT + 1) if token.kind == "letter" else differs
+    return differs * (_EDIT_COST + 1) if token.kind == "letter" else differs
 
 
-def _skip(token: Token) -> int:
-    return _EDIT if token.kind == "letter" else int(token.letter != "")
+def _skip_cost(token: Token) -> int:
+    return _EDIT_COST if token.kind == "letter" else int(token.letter != "")
 
 
-def _extra(token: Token) -> int:
-    return 0 if token.kind == "any" else _EDIT
+def _extra_cost(token: Token) -> int:
+    return 0 if token.kind == "any" else _EDIT_COST

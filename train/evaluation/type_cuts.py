@@ -16,10 +16,10 @@ from crownlet.train.evaluation.type_font import UNITS_PER_Q, FontName, TypeGlyph
 
 Point = tuple[float, float]
 
-CUTS = ("tag_missing", "tag_bare", "part_loose", "leg_touches_roof")
+CUT_DEFECTS = ("tag_missing", "tag_bare", "part_loose", "leg_touches_roof")
 """Names of the defects that can be cut into type."""
 
-TAGS: dict[FontName, dict[str, int]] = {
+FONT_TAGS: dict[FontName, dict[str, int]] = {
     "ashkenaz": dict.fromkeys("שעטנןזגצץ", 3) | dict.fromkeys("בדהק", 1) | {"י": 1, "ל": 2},
     "sefarad": dict.fromkeys("שעטנןזגצץ", 3) | dict.fromkeys("בדהקחי", 1),
 }
@@ -77,13 +77,13 @@ LEGS: dict[FontName, dict[str, tuple[Point, Point]]] = {
 }
 """A point in the top of the detached left leg and one in the roof above it."""
 
-_OVERSHOOT = 14.0
+_OVERSHOOT_UNITS = 14.0
 
 
 def defects_of(font: FontName, letter: str) -> tuple[str, ...]:
     """Names of the defects that can be cut into this letter of this font."""
     names = []
-    if TAGS[font].get(letter) and letter not in DOUBTFUL_CROWNS[font]:
+    if FONT_TAGS[font].get(letter) and letter not in DOUBTFUL_CROWNS[font]:
         names.append("tag_missing")
         if letter in THREE_TAGS:
             names.append("tag_bare")
@@ -108,7 +108,7 @@ def cut_defect(font: FontName, glyph: TypeGlyph, name: str, rng: np.random.Gener
         return bare_tags(glyph, rng)
     if name == "part_loose":
         joints = JOINTS[font][glyph.letter]
-        return part_joint(glyph, joints[rng.integers(len(joints))], rng.uniform(0.1, 0.25))
+        return cut_joint(glyph, joints[rng.integers(len(joints))], rng.uniform(0.1, 0.25))
     return join_leg(glyph, LEGS[font][glyph.letter], rng.uniform(0.12, 0.5))
 
 
@@ -127,13 +127,13 @@ def bare_tags(glyph: TypeGlyph, rng: np.random.Generator) -> TypeGlyph:
     count = len(glyph.tags)
     bare = {int(rng.integers(count))} if rng.random() < 0.5 else set(range(count))
     width = float(rng.uniform(0.1, 0.16))
-    tags = tuple(_line_of(tag, width) if i in bare else tag for i, tag in enumerate(glyph.tags))
+    tags = tuple(_bare_stroke(tag, width) if i in bare else tag for i, tag in enumerate(glyph.tags))
     names = tuple(f"tag_{i + 1}" for i in sorted(bare))
     mark = DefectMark("tag_bare", float(len(bare)), parts=names)
     return replace(glyph, tags=tags, defects=(*glyph.defects, mark))
 
 
-def _line_of(tag: Outline, width: float) -> Outline:
+def _bare_stroke(tag: Outline, width: float) -> Outline:
     """A straight stroke from where the tag leaves its head to its farthest point."""
     seat = (tag[0] + tag[-1]) / 2
     top = tag[np.argmax(np.linalg.norm(tag - seat, axis=1))]
@@ -143,13 +143,13 @@ def _line_of(tag: Outline, width: float) -> Outline:
     return line
 
 
-def part_joint(glyph: TypeGlyph, joint: Joint, width: float) -> TypeGlyph:
+def cut_joint(glyph: TypeGlyph, joint: Joint, width: float) -> TypeGlyph:
     """Cut a band of white, `width` q wide, through a joint, on the side of the part cut loose."""
     a, b, beyond = (np.array(point, np.float64) for point in (joint.a, joint.b, joint.beyond))
     along = (b - a) / np.linalg.norm(b - a)
     across = np.array([-along[1], along[0]])
     across *= np.sign(across @ (beyond - a))
-    a, b = a - along * _OVERSHOOT, b + along * _OVERSHOOT
+    a, b = a - along * _OVERSHOOT_UNITS, b + along * _OVERSHOOT_UNITS
     thick = across * width * UNITS_PER_Q
     band = in_q([a, b, b + thick, a + thick])
     mark = DefectMark("part_loose", float(width), parts=(joint.part,))

@@ -23,24 +23,27 @@ from crownlet.datasets.coco.truth import DefectMark, Outline
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
 from crownlet.datasets.scribal.alphabet import LETTERS
 
-FOLDER = Path("/usr/share/fonts/truetype/culmus")
+FONT_FOLDER = Path("/usr/share/fonts/truetype/culmus")
 
 FontName = Literal["ashkenaz", "sefarad"]
 
-FILES: dict[FontName, str] = {"ashkenaz": "StamAshkenazCLM.ttf", "sefarad": "StamSefaradCLM.ttf"}
+FONT_FILES: dict[FontName, str] = {
+    "ashkenaz": "StamAshkenazCLM.ttf",
+    "sefarad": "StamSefaradCLM.ttf",
+}
 
 BODY_UNITS = 1050
 """Roof top of bet, he and dalet above the base line, in font units; the same in both fonts."""
 
 UNITS_PER_Q = BODY_UNITS / BODY_HEIGHT
 
-_SEAT = (950, 1110)
+_TAG_SEAT_UNITS = (950, 1110)
 """Font units between which a tag leaves its head."""
 
-_TAG_TOP = 1240
+_TAG_TOP_UNITS = 1240
 """A tag reaches above this; the corner points of roofs (kotzim) and heads do not."""
 
-_TAG_WIDTH = 260
+_MAX_TAG_WIDTH_UNITS = 260
 
 _CURVE_STEPS = 12
 
@@ -76,14 +79,14 @@ def in_q(points: npt.ArrayLike) -> Outline:
 
 
 @cache
-def load_font(name: FontName, folder: Path = FOLDER) -> TypeFont:
+def load_font(name: FontName, folder: Path = FONT_FOLDER) -> TypeFont:
     """Read one of the two fonts.
 
     Raises:
         FileNotFoundError: the font file is not there.
         ModuleNotFoundError: fontTools is not installed.
     """
-    path = folder / FILES[name]
+    path = folder / FONT_FILES[name]
     if not path.is_file():
         raise FileNotFoundError(f"{path} is missing: the type pages need Debian's package culmus")
     try:
@@ -94,7 +97,7 @@ def load_font(name: FontName, folder: Path = FOLDER) -> TypeFont:
         names = font.getBestCmap()
         widths = font["hmtx"]
         glyphs = {
-            letter: _split(
+            letter: _split_tags(
                 letter, _contours(font, names[ord(letter)]), widths[names[ord(letter)]][0]
             )
             for letter in LETTERS
@@ -119,7 +122,7 @@ def _contours(font: object, glyph: str) -> list[Outline]:
         elif step == "qCurveTo":
             for control, end in decomposeQuadraticSegment(points):
                 found[-1].extend(_quadratic(found[-1][-1], control, end))
-    return [_tidy(np.asarray(points, np.float64)) for points in found]
+    return [_drop_repeats(np.asarray(points, np.float64)) for points in found]
 
 
 def _quadratic(
@@ -132,13 +135,13 @@ def _quadratic(
     return [(float(x), float(y)) for x, y in curve]
 
 
-def _tidy(points: Outline) -> Outline:
+def _drop_repeats(points: Outline) -> Outline:
     """Without points that repeat the one before: they have no turning."""
     keep = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1) > 1e-6
     return points[keep]
 
 
-def _split(letter: str, contours: list[Outline], advance: int) -> TypeGlyph:
+def _split_tags(letter: str, contours: list[Outline], advance: int) -> TypeGlyph:
     """Part the tags from a letter along the chords between the corners at which they leave it."""
     plain: list[Outline] = []
     tags: list[Outline] = []
@@ -161,8 +164,8 @@ def _without_tags(contour: Outline) -> tuple[Outline, list[Outline]]:
     closed = np.concatenate([turned, turned[:1]])
     for start, end in itertools.pairwise(ends):
         run = closed[start : end + 1]
-        tag = np.ptp(run[:, 0]) < _TAG_WIDTH and run[:, 1].max() > _TAG_TOP
-        if tag and run[:, 1].min() > _SEAT[0]:
+        tag = np.ptp(run[:, 0]) < _MAX_TAG_WIDTH_UNITS and run[:, 1].max() > _TAG_TOP_UNITS
+        if tag and run[:, 1].min() > _TAG_SEAT_UNITS[0]:
             tags.append(run)
             rest.append(run[:1])
         else:
@@ -176,15 +179,15 @@ def _seat_corners(contour: Outline) -> list[int]:
     a, b = contour - before, after - contour
     turn = np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(axis=1))
     hollow = turn * np.sign(turn.sum()) < -np.deg2rad(20)
-    at_seat = (contour[:, 1] > _SEAT[0]) & (contour[:, 1] < _SEAT[1])
+    at_seat = (contour[:, 1] > _TAG_SEAT_UNITS[0]) & (contour[:, 1] < _TAG_SEAT_UNITS[1])
     return [int(i) for i in np.flatnonzero(hollow & at_seat)]
 
 
-SCALE = 16
+OVERSAMPLING = 16
 
 
 @dataclass(frozen=True)
-class Ink:
+class LetterInk:
     """Coverage of a letter, float32 (H, W) in [0, 1].
 
     `left` and `top` are the px of its first column and row, counted from the letter's origin (left
@@ -196,14 +199,14 @@ class Ink:
     top: int
 
 
-def draw(glyph: TypeGlyph, body: float) -> Ink:
+def draw_letter(glyph: TypeGlyph, body: float) -> LetterInk:
     """Draw a letter with a body of `body` px."""
-    zoom = body * SCALE / BODY_HEIGHT
+    zoom = body * OVERSAMPLING / BODY_HEIGHT
     points = np.concatenate([*glyph.contours, *glyph.tags, *glyph.added]) * body / BODY_HEIGHT
     x0, y0 = np.floor(points.min(axis=0)).astype(int) - 1
     x1, y1 = np.ceil(points.max(axis=0)).astype(int) + 1
-    origin = np.array([x0, y0]) * SCALE
-    mask = np.zeros(((y1 - y0) * SCALE, (x1 - x0) * SCALE), np.uint8)
+    origin = np.array([x0, y0]) * OVERSAMPLING
+    mask = np.zeros(((y1 - y0) * OVERSAMPLING, (x1 - x0) * OVERSAMPLING), np.uint8)
     _fill(mask, [outline * zoom - origin for outline in glyph.contours], 1)
     for outline in (*glyph.tags, *glyph.added):
         _fill(mask, [outline * zoom - origin], 1)
@@ -212,8 +215,10 @@ def draw(glyph: TypeGlyph, body: float) -> Ink:
     for outline in glyph.cuts:
         _fill(mask, [outline * zoom - origin], 0)
     height, width = y1 - y0, x1 - x0
-    cover = mask.reshape(height, SCALE, width, SCALE).mean(axis=(1, 3), dtype=np.float32)
-    return Ink(cover, int(x0), int(y0))
+    cover = mask.reshape(height, OVERSAMPLING, width, OVERSAMPLING).mean(
+        axis=(1, 3), dtype=np.float32
+    )
+    return LetterInk(cover, int(x0), int(y0))
 
 
 def _fill(mask: npt.NDArray[np.uint8], outlines: Iterable[Outline], value: int) -> None:

@@ -18,33 +18,45 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.texts import load_portion
-from crownlet.train.evaluation.type_cuts import CUTS, cut_defect, defects_of
-from crownlet.train.evaluation.type_font import FontName, Ink, TypeFont, TypeGlyph, draw, load_font
-from crownlet.train.evaluation.type_truth import Placed, Turn, gaps_between, letter_truth
+from crownlet.train.evaluation.type_cuts import CUT_DEFECTS, cut_defect, defects_of
+from crownlet.train.evaluation.type_font import (
+    FontName,
+    LetterInk,
+    TypeFont,
+    TypeGlyph,
+    draw_letter,
+    load_font,
+)
+from crownlet.train.evaluation.type_truth import (
+    PageTransform,
+    PlacedLetter,
+    gaps_between,
+    letter_truth,
+)
 
 Image = npt.NDArray[np.uint8]
 
-MAX_TURN = 1.5
+MAX_TURN_DEGREES = 1.5
 """Degrees."""
 
-BLUR = (0.5, 1.2)
+BLUR_PX = (0.5, 1.2)
 """Standard deviation of the blur in px, at a body of 64 px; it scales with the body."""
 
-NOISE = (2.0, 8.0)
+NOISE_GREY_LEVELS = (2.0, 8.0)
 """Standard deviation in grey levels."""
 
-CONTRAST = (0.45, 0.85)
+CONTRAST_SHARE = (0.45, 0.85)
 """Share of the contrast between ink and ground that is left."""
 
 
-def draw_turn(size: tuple[int, int], rng: np.random.Generator) -> Turn:
+def draw_turn(size: tuple[int, int], rng: np.random.Generator) -> PageTransform:
     """A random slight turn about the middle of a page of (height, width) px."""
-    degrees = float(rng.uniform(-MAX_TURN, MAX_TURN))
+    degrees = float(rng.uniform(-MAX_TURN_DEGREES, MAX_TURN_DEGREES))
     matrix = cv2.getRotationMatrix2D((size[1] / 2, size[0] / 2), -degrees, 1.0)
-    return Turn(np.asarray(matrix, np.float64), degrees)
+    return PageTransform(np.asarray(matrix, np.float64), degrees)
 
 
-def degrade(image: Image, turn: Turn, body: float, rng: np.random.Generator) -> Image:
+def degrade(image: Image, turn: PageTransform, body: float, rng: np.random.Generator) -> Image:
     """The page, (H, W) or (H, W, 3), as a poor camera would show it; same shape."""
     ground = image[0, 0].astype(np.float64)
     # Turn maps px edges; OpenCV counts from px centres.
@@ -54,11 +66,11 @@ def degrade(image: Image, turn: Turn, body: float, rng: np.random.Generator) -> 
         image, matrix, image.shape[1::-1], flags=cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT, borderValue=np.atleast_1d(ground).tolist(),
     )  # fmt: skip
-    soft = cv2.GaussianBlur(turned, (0, 0), rng.uniform(*BLUR) * body / 64).astype(np.float32)
-    contrast = rng.uniform(*CONTRAST)
+    soft = cv2.GaussianBlur(turned, (0, 0), rng.uniform(*BLUR_PX) * body / 64).astype(np.float32)
+    contrast = rng.uniform(*CONTRAST_SHARE)
     faded = ground + (soft - ground) * contrast
     lit = faded * _light(image.shape[:2], rng)[(...,) + (None,) * (image.ndim - 2)]
-    noisy = lit + rng.normal(0, rng.uniform(*NOISE), image.shape)
+    noisy = lit + rng.normal(0, rng.uniform(*NOISE_GREY_LEVELS), image.shape)
     return np.asarray(np.clip(np.round(noisy), 0, 255), np.uint8)
 
 
@@ -73,9 +85,9 @@ def _light(size: tuple[int, ...], rng: np.random.Generator) -> npt.NDArray[np.fl
 
 Grey = npt.NDArray[np.uint8]
 
-PAPERS = {"white": (255, 255, 255), "cream": (243, 234, 210)}
+PAPER_RGB = {"white": (255, 255, 255), "cream": (243, 234, 210)}
 
-INK = (0, 0, 0)
+INK_RGB = (0, 0, 0)
 
 
 @dataclass(frozen=True)
@@ -107,14 +119,14 @@ def compose_type_page(spec: TypeSpec, seed: int = 0) -> PageTruth:
         FileNotFoundError: the fonts are not installed.
         ValueError: a defect in `spec` cannot be cut into type.
     """
-    unknown = set(spec.defects) - set(CUTS)
+    unknown = set(spec.defects) - set(CUT_DEFECTS)
     if unknown:
         raise ValueError(f"cannot be cut into type: {', '.join(sorted(unknown))}")
     rng = np.random.default_rng(seed)
     font = load_font(spec.font)
     lines = _lines(spec, rng)
-    placed, size = _set(lines, font, spec, rng)
-    image, turn = _paint(placed, size, spec.paper), Turn(np.eye(2, 3))
+    placed, size = _set_lines(lines, font, spec, rng)
+    image, turn = _paint(placed, size, spec.paper), PageTransform(np.eye(2, 3))
     if spec.degraded:
         turn = draw_turn(size, rng)
         image = degrade(image, turn, spec.body, rng)
@@ -135,31 +147,31 @@ def _lines(spec: TypeSpec, rng: np.random.Generator) -> Sequence[Sequence[str]]:
     return [[line[i : i + 5] for i in range(0, len(line), 5)] for line in shuffled]
 
 
-def _set(
+def _set_lines(
     lines: Sequence[Sequence[str]], font: TypeFont, spec: TypeSpec, rng: np.random.Generator
-) -> tuple[list[Placed], tuple[int, int]]:
+) -> tuple[list[PlacedLetter], tuple[int, int]]:
     """Letters in reading order, ragged at the left, and the (height, width) of the page in px."""
     q = spec.body / BODY_HEIGHT
     margin = round(spec.margin * spec.body)
     first = margin + round(1.2 * spec.body)
     width = 2 * margin + max(_line_width(line, font, q) for line in lines)
-    drawn: dict[str, Ink] = {}
-    placed: list[Placed] = []
+    drawn: dict[str, LetterInk] = {}
+    placed: list[PlacedLetter] = []
     word_number = 0
     for i, line in enumerate(lines):
         x = width - margin
         for word in line:
             for place, letter in enumerate(word):
-                glyph = _damaged(font.glyphs[letter], spec, rng)
+                glyph = _damage_letter(font.glyphs[letter], spec, rng)
                 if glyph.defects or letter not in drawn:
-                    ink = draw(glyph, spec.body)
+                    ink = draw_letter(glyph, spec.body)
                     if not glyph.defects:
                         drawn[letter] = ink
                 else:
                     ink = drawn[letter]
                 x -= round(glyph.advance * q)
                 ruled = first + round(i * spec.pitch * spec.body)
-                placed.append(Placed(glyph, ink, i, word_number, place, x, ruled))
+                placed.append(PlacedLetter(glyph, ink, i, word_number, place, x, ruled))
             x -= round(font.space * q)
             word_number += 1
     height = placed[-1].ruled + round(2 * spec.body) + margin
@@ -171,7 +183,7 @@ def _line_width(line: Sequence[str], font: TypeFont, q: float) -> int:
     return letters + (len(line) - 1) * round(font.space * q)
 
 
-def _damaged(glyph: TypeGlyph, spec: TypeSpec, rng: np.random.Generator) -> TypeGlyph:
+def _damage_letter(glyph: TypeGlyph, spec: TypeSpec, rng: np.random.Generator) -> TypeGlyph:
     """The letter, perhaps with one of the defects asked for."""
     names = [name for name in defects_of(spec.font, glyph.letter) if spec.defects.get(name)]
     for name in rng.permutation(names) if names else ():
@@ -180,15 +192,15 @@ def _damaged(glyph: TypeGlyph, spec: TypeSpec, rng: np.random.Generator) -> Type
     return glyph
 
 
-def _paint(placed: Sequence[Placed], size: tuple[int, int], paper: str) -> Grey:
+def _paint(placed: Sequence[PlacedLetter], size: tuple[int, int], paper: str) -> Grey:
     """Black ink on an even ground: (H, W) on white, (H, W, 3) on cream."""
     cover = np.zeros(size, np.float32)
     for letter in placed:
         height, width = letter.ink.cover.shape
         at = cover[letter.top : letter.top + height, letter.left : letter.left + width]
         np.maximum(at, letter.ink.cover, out=at)
-    ground = np.array(PAPERS[paper], np.float32)
+    ground = np.array(PAPER_RGB[paper], np.float32)
     if paper == "white":
         return np.asarray(np.round(255 * (1 - cover)), np.uint8)
-    mixed = ground + cover[..., None] * (np.array(INK, np.float32) - ground)
+    mixed = ground + cover[..., None] * (np.array(INK_RGB, np.float32) - ground)
     return np.asarray(np.round(mixed), np.uint8)

@@ -12,18 +12,18 @@ import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Box, DefectMark, GapTruth, LetterTruth, PartShape
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
-from crownlet.train.evaluation.type_cuts import DOUBTFUL_CROWNS, TAGS
-from crownlet.train.evaluation.type_font import FontName, Ink, TypeGlyph
+from crownlet.train.evaluation.type_cuts import DOUBTFUL_CROWNS, FONT_TAGS
+from crownlet.train.evaluation.type_font import FontName, LetterInk, TypeGlyph
 
 Points = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Placed:
+class PlacedLetter:
     """A letter on the page: ink with its first column and row in px, and its ruled line."""
 
     glyph: TypeGlyph
-    ink: Ink
+    ink: LetterInk
     line: int
     word: int
     place: int
@@ -43,7 +43,7 @@ class Placed:
 
 
 @dataclass(frozen=True)
-class Turn:
+class PageTransform:
     """How the page lies in the image: affine matrix (2, 3), and its degrees clockwise."""
 
     matrix: Points
@@ -55,7 +55,9 @@ class Turn:
         return turned
 
 
-def letter_truth(letter: Placed, font: FontName, body: float, turn: Turn) -> LetterTruth:
+def letter_truth(
+    letter: PlacedLetter, font: FontName, body: float, turn: PageTransform
+) -> LetterTruth:
     """What is known of one letter; its box holds every px with any ink, turned with the page."""
     glyph = letter.glyph
     rows, columns = np.nonzero(np.round(letter.ink.cover * 255))
@@ -65,7 +67,7 @@ def letter_truth(letter: Placed, font: FontName, body: float, turn: Turn) -> Let
     centre = turn([[middle, letter.ruled]])[0]
     tags, defects = len(glyph.tags), glyph.defects
     if glyph.letter in DOUBTFUL_CROWNS[font]:
-        tags = TAGS[font].get(glyph.letter, 0)
+        tags = FONT_TAGS[font].get(glyph.letter, 0)
         defects = (*defects, DefectMark("tag_missing", 0.0, plainness=0.5))
     scale, origin = body / BODY_HEIGHT, np.array([letter.x, letter.ruled])
     parts = tuple(
@@ -86,13 +88,13 @@ def letter_truth(letter: Placed, font: FontName, body: float, turn: Turn) -> Let
     )
 
 
-def _box(columns: npt.NDArray[np.intp], rows: npt.NDArray[np.intp], turn: Turn) -> Box:
+def _box(columns: npt.NDArray[np.intp], rows: npt.NDArray[np.intp], turn: PageTransform) -> Box:
     turned = turn(np.stack([columns, rows], axis=1) + 0.5)
     (x0, y0), (x1, y1) = turned.min(axis=0) - 0.5, turned.max(axis=0) + 0.5
     return float(x0), float(y0), float(x1), float(y1)
 
 
-def gaps_between(placed: Sequence[Placed], body: float) -> tuple[GapTruth, ...]:
+def gaps_between(placed: Sequence[PlacedLetter], body: float) -> tuple[GapTruth, ...]:
     """The white between each two neighbours of a line, on the page before it is turned."""
     edges = [_edges(letter, body) for letter in placed]
     gaps = []
@@ -107,7 +109,7 @@ def gaps_between(placed: Sequence[Placed], body: float) -> tuple[GapTruth, ...]:
     return tuple(gaps)
 
 
-def _edges(letter: Placed, body: float) -> tuple[Points, Points]:
+def _edges(letter: PlacedLetter, body: float) -> tuple[Points, Points]:
     """Left and right edge of the ink in each px row of the body; NaN where a row has none."""
     ink = letter.ink
     rows = np.zeros((int(np.ceil(body)), ink.cover.shape[1]), bool)

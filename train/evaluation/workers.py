@@ -44,12 +44,12 @@ def text_of(page: PageTruth) -> Portion:
     )
 
 
-OWN = "own"
+OWN_TEXT = "own"
 """In place of a portion's name: the text that the page itself should have held."""
 
 
 @dataclass(frozen=True)
-class Job:
+class ReadingJob:
     """One page: how it is made, and against which texts it is read (None: without a text)."""
 
     spec: PageSpec | TypeSpec | PageTruth
@@ -70,21 +70,21 @@ class Job:
 class ReadPage:
     """What is written on a page, without picture and outlines, and a record for each text."""
 
-    job: Job
+    job: ReadingJob
     truth: PageTruth
     records: tuple[PageRecord, ...] | None
     """None for a page that was refused."""
 
 
 @dataclass(frozen=True)
-class Reader:
+class PageReader:
     """Which networks read, by which customs, in how many processes."""
 
     model: str
     customs: str
     workers: int = 1
 
-    def read(self, jobs: Sequence[Job]) -> Iterator[ReadPage]:
+    def read(self, jobs: Sequence[ReadingJob]) -> Iterator[ReadPage]:
         """All pages, in order. Errors of a process come out here."""
         if self.workers <= 1:
             inspector = self.inspector()
@@ -100,7 +100,7 @@ class Reader:
         return Inspector(folder, self.customs, networks=OnnxNetworks(folder, threads=1))
 
 
-def read_page(inspector: Inspector, job: Job) -> ReadPage:
+def read_page(inspector: Inspector, job: ReadingJob) -> ReadPage:
     """Make and read one page."""
     page = job.page()
     texts = [_text(name, page) for name in job.texts]
@@ -117,17 +117,17 @@ def read_page(inspector: Inspector, job: Job) -> ReadPage:
 def _text(name: str | None, page: PageTruth) -> Portion | None:
     if name is None:
         return None
-    return text_of(page) if name == OWN else load_portion(name)
+    return text_of(page) if name == OWN_TEXT else load_portion(name)
 
 
 _inspector: Inspector
 
 
-def _start(reader: Reader) -> None:
+def _start(reader: PageReader) -> None:
     global _inspector
     cv2.setNumThreads(1)
     _inspector = reader.inspector()
 
 
-def _read(job: Job) -> ReadPage:
+def _read(job: ReadingJob) -> ReadPage:
     return read_page(_inspector, job)

@@ -22,7 +22,7 @@ from crownlet.infer.inspector import Inspector
 from crownlet.infer.pipeline import order_letters
 from crownlet.infer.records import PageRecord
 from crownlet.train.evaluation.matching import match_boxes
-from crownlet.train.evaluation.type_font import FILES
+from crownlet.train.evaluation.type_font import FONT_FILES
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 from crownlet.train.labelling.choose import LEAST, Chosen, choose, chosen_of, doubts
 from crownlet.train.labelling.self_labels import NoLabelsError, SelfLabelled, self_labels
@@ -69,7 +69,7 @@ def sorts(count: int) -> Iterator[tuple[str, list[Callable[[], PageTruth]]]]:
             name,
             [
                 lambda f=f, k=k, b=body, s=blur: _set(TypeSpec(f, body=b, degraded=True), s, k)  # type: ignore[misc]
-                for k, f in enumerate(FILES)
+                for k, f in enumerate(FONT_FILES)
             ],
         )
 

@@ -14,9 +14,14 @@ from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.records import PageRecord
-from crownlet.train.evaluation.defect_scores import DOUBTFUL, NO_CASES, DefectCases, gather_cases
+from crownlet.train.evaluation.defect_scores import (
+    DOUBTFUL_PLAINNESS,
+    NO_CASES,
+    DefectCases,
+    gather_cases,
+)
 from crownlet.train.evaluation.held_out import with_expected_tags
-from crownlet.train.evaluation.matching import LetterErrors, letter_errors, match_page
+from crownlet.train.evaluation.matching import LetterErrors, count_letter_errors, match_page
 
 Floats = npt.NDArray[np.float64]
 
@@ -137,7 +142,9 @@ class Tally:
 
         A page that was refused (None) has lost all its letters.
         """
-        self.add_errors(scroll, letter_errors(page.letters, records[0].glyphs if records else ()))
+        self.add_errors(
+            scroll, count_letter_errors(page.letters, records[0].glyphs if records else ())
+        )
         if not records:
             return
         truth = [with_expected_tags(letter, customs) for letter in page.letters]
@@ -173,8 +180,8 @@ def scored(tally: Tally, scrolls: Mapping[str, int], name: str) -> Scored:
         cases = tally.cases.get(scroll, {}).get(name, NO_CASES)
         found += cases
         numbers.append(np.full(len(cases.p), number, np.int64))
-    plain = found.plainness > DOUBTFUL[1]
-    sure = plain | (found.plainness < DOUBTFUL[0])
+    plain = found.plainness > DOUBTFUL_PLAINNESS[1]
+    sure = plain | (found.plainness < DOUBTFUL_PLAINNESS[0])
     return Scored(np.concatenate(numbers)[sure], found.p[sure], plain[sure])
 
 

@@ -11,8 +11,8 @@ from crownlet.datasets.files.images import PageError
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages
 from crownlet.train.evaluation.photographs import measure_photographs
-from crownlet.train.evaluation.type_suite import trial_jobs, trials
-from crownlet.train.evaluation.workers import OWN, Job, Reader, read_page, text_of
+from crownlet.train.evaluation.type_suite import list_trials, trial_jobs
+from crownlet.train.evaluation.workers import OWN_TEXT, PageReader, ReadingJob, read_page, text_of
 from crownlet.train.fit.data import scan_pages
 from crownlet.train.release.compare import Tally
 
@@ -23,7 +23,7 @@ PHOTOGRAPHS, SCANS = "photographs", "scans"
 
 def look(model: Path, settings: Any) -> dict[str, Tally]:
     """What one model does on every suite that `settings` (the `gate` of train.yaml) asks for."""
-    reader = Reader(str(model), settings.customs, settings.workers)
+    reader = PageReader(str(model), settings.customs, settings.workers)
     tallies = {name: _read(reader, jobs) for name, jobs in _suites(settings).items() if jobs}
     if Path(settings.photographs).is_dir():
         tallies[PHOTOGRAPHS] = _photographs(reader, Path(settings.photographs))
@@ -32,20 +32,22 @@ def look(model: Path, settings: Any) -> dict[str, Tally]:
     return tallies
 
 
-def _suites(settings: Any) -> dict[str, list[tuple[str, Job]]]:
+def _suites(settings: Any) -> dict[str, list[tuple[str, ReadingJob]]]:
     """Jobs with the name of their scroll: a hand a page; in type, where there is none, the page."""
     made = {
         HELD_OUT: held_out_pages(settings.held_out_pages),
-        MEZUZOT: [Job(j.spec, j.seed, (None, OWN)) for j in held_out_mezuzot(settings.mezuzot)],
+        MEZUZOT: [
+            ReadingJob(j.spec, j.seed, (None, OWN_TEXT)) for j in held_out_mezuzot(settings.mezuzot)
+        ],
     }
     jobs = {name: [(str(job.seed), job) for job in rows] for name, rows in made.items()}
     jobs[TYPE] = []
-    for trial in trials() if settings.type_pages else ():
+    for trial in list_trials() if settings.type_pages else ():
         jobs[TYPE] += [(f"{trial.name}, page {job.seed}", job) for job in trial_jobs(trial)]
     return jobs
 
 
-def _read(reader: Reader, jobs: list[tuple[str, Job]]) -> Tally:
+def _read(reader: PageReader, jobs: list[tuple[str, ReadingJob]]) -> Tally:
     tally, customs = Tally(), load_customs(reader.customs)
     pages = reader.read([job for _, job in jobs])
     for (scroll, _), page in zip(jobs, pages, strict=True):
@@ -53,12 +55,12 @@ def _read(reader: Reader, jobs: list[tuple[str, Job]]) -> Tally:
     return tally
 
 
-def _scans(reader: Reader, folder: Path) -> Tally:
+def _scans(reader: PageReader, folder: Path) -> Tally:
     """The test part of the user's scans, page by page, for pictures may be large."""
     tally, customs, inspector = Tally(), load_customs(reader.customs), reader.inspector()
     for number, page in enumerate(_test_pages(folder)):
-        texts = (None, OWN) if _has_text(page) else (None,)
-        read = read_page(inspector, Job(page, number, texts))
+        texts = (None, OWN_TEXT) if _has_text(page) else (None,)
+        read = read_page(inspector, ReadingJob(page, number, texts))
         tally.add(scroll_of(page, number), read.truth, read.records, customs)
     if not tally.errors:
         raise ValueError(f"{folder}: no scan of it is kept for testing")
@@ -80,7 +82,7 @@ def _has_text(page: PageTruth) -> bool:
     return bool(known) and all(known) and bool(text_of(page).words)
 
 
-def _photographs(reader: Reader, folder: Path) -> Tally:
+def _photographs(reader: PageReader, folder: Path) -> Tally:
     tally, inspector = Tally(), reader.inspector()
 
     def glyphs(path: Path) -> tuple[Any, ...]:

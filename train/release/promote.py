@@ -33,7 +33,7 @@ from crownlet.train.export.onnx import ship
 from crownlet.train.export.quantise import integers
 from crownlet.train.fit.weights import facts_of
 from crownlet.train.release.job import identity, table, weigh
-from crownlet.train.risk_control.gather import promise
+from crownlet.train.risk_control.gather import control_risk
 
 HISTORY = "history.json"
 
@@ -173,7 +173,7 @@ def made(config: Any, store: Store) -> Path:
         write_lines(folder, picture_lines(gather(Inspector(folder), own.bounds_pages)))
     if "promise" in own.steps:
         evidence = str(store.folder / f".{folder.name}-evidence.npz")
-        promise(_with(config, "promise", model=str(folder), evidence=evidence))
+        control_risk(_with(config, "promise", model=str(folder), evidence=evidence))
     if "reference" in own.steps:
         write_reference(folder, config.reference)
     if "evaluate" in own.steps:

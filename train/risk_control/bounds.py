@@ -23,7 +23,7 @@ PValue = Callable[[Floats, float], float]
 DELTA = 0.05
 """The bets of `betting` are sized for decisions at this level; it is valid at every level."""
 
-BOLDEST = 0.9
+MAX_STAKE_SHARE = 0.9
 """Share of its capital that a bet may lose at most: one bad scroll must not end the game."""
 
 
@@ -32,18 +32,18 @@ def scrolls_needed(risk: float, confidence: float) -> int:
 
     The least n with (1 - risk)^n <= 1 - confidence; no valid test can do with fewer.
     """
-    _check(risk)
+    _check_risk(risk)
     return math.ceil(math.log(1.0 - confidence) / math.log1p(-risk) - 1e-9)
 
 
 def hoeffding_bentkus(losses: npt.ArrayLike, risk: float) -> float:
     """The p-value of Hoeffding and Bentkus (Bates et al. 2021, Distribution-free, risk-controlling
     prediction sets; Angelopoulos et al. 2021, Learn then Test, proposition 2)."""
-    x = _losses(losses, risk)
+    x = _checked_losses(losses, risk)
     n, mean = len(x), float(x.mean()) if len(x) else 1.0
     if mean >= risk:
         return 1.0
-    hoeffding = math.exp(-n * _divergence(mean, risk))
+    hoeffding = math.exp(-n * _relative_entropy(mean, risk))
     bentkus = math.e * float(binom.cdf(math.ceil(n * mean - 1e-9), n, risk))
     return min(1.0, hoeffding, bentkus)
 
@@ -57,7 +57,7 @@ def betting(losses: npt.ArrayLike, risk: float) -> float:
     variance of those before it. If the mean is not below, his capital is a supermartingale, and by
     Ville's inequality it ever reaches 1 / delta with a chance of at most delta.
     """
-    x = _losses(losses, risk)
+    x = _checked_losses(losses, risk)
     n = len(x)
     if n == 0:
         return 1.0
@@ -65,7 +65,9 @@ def betting(losses: npt.ArrayLike, risk: float) -> float:
     mean = (0.5 + np.cumsum(x)) / (count + 1)
     variance = (0.25 + np.cumsum((x - mean) ** 2)) / (count + 1)
     before = np.concatenate([[0.25], variance[:-1]])
-    stake = np.minimum(np.sqrt(2 * math.log(1 / DELTA) / (n * before)), BOLDEST / (1 - risk))
+    stake = np.minimum(
+        np.sqrt(2 * math.log(1 / DELTA) / (n * before)), MAX_STAKE_SHARE / (1 - risk)
+    )
     capital = np.cumsum(np.log1p(stake * (risk - x)))
     return min(1.0, math.exp(-float(capital.max())))
 
@@ -73,7 +75,7 @@ def betting(losses: npt.ArrayLike, risk: float) -> float:
 BOUNDS: dict[str, PValue] = {"betting": betting, "hoeffding_bentkus": hoeffding_bentkus}
 
 
-def chosen_bound(scrolls: int, risk: float, delta: float = DELTA) -> str:
+def choose_bound(scrolls: int, risk: float, delta: float = DELTA) -> str:
     """Which of the two to use; it depends on the number of scrolls alone, never on their losses.
 
     Barely enough scrolls go further with Hoeffding and Bentkus, which reach `scrolls_needed` where
@@ -101,20 +103,20 @@ def upper_limit(losses: npt.ArrayLike, p_value: PValue, delta: float = DELTA) ->
     return high
 
 
-def _divergence(mean: float, risk: float) -> float:
+def _relative_entropy(mean: float, risk: float) -> float:
     """Relative entropy of two coins, with 0 log 0 = 0."""
     heads = mean * math.log(mean / risk) if mean > 0 else 0.0
     return heads + (1 - mean) * math.log((1 - mean) / (1 - risk))
 
 
-def _losses(losses: Any, risk: float) -> Floats:
+def _checked_losses(losses: Any, risk: float) -> Floats:
     x = np.asarray(losses, np.float64).reshape(-1)
     if len(x) and not (x.min() >= 0.0 and x.max() <= 1.0):
         raise ValueError("losses must lie in 0..1")
-    _check(risk)
+    _check_risk(risk)
     return x
 
 
-def _check(risk: float) -> None:
+def _check_risk(risk: float) -> None:
     if not 0.0 < risk < 1.0:
         raise ValueError(f"a risk of {risk} is not between 0 and 1")

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 from crownlet.infer.thresholds import Thresholds
-from crownlet.train.risk_control.bounds import BOUNDS, chosen_bound, upper_limit
-from crownlet.train.risk_control.choose import Cases, Choice, Load, load_of
+from crownlet.train.risk_control.bounds import BOUNDS, choose_bound, upper_limit
+from crownlet.train.risk_control.choose import (
+    DefectEvidence,
+    ReviewLoad,
+    ThresholdChoice,
+    measure_load,
+)
 from crownlet.train.risk_control.evidence import Evidence
 
-AIM = 0.01
+BOUND_CHOICE_RISK = 0.01
 """For choosing the bound by the number of scrolls."""
 
 
-def kept(evidence: Evidence, limits: Thresholds) -> dict[str, dict[str, float | int | None]]:
+def measure_promises(
+    evidence: Evidence, limits: Thresholds
+) -> dict[str, dict[str, float | int | None]]:
     """By defect: the mean share of a scroll's plain cases cleared, and of its findings true.
 
     `cleared_below` is the limit below which the former lies with 95% confidence; for each defect by
@@ -19,11 +26,11 @@ def kept(evidence: Evidence, limits: Thresholds) -> dict[str, dict[str, float | 
     """
     rows: dict[str, dict[str, float | int | None]] = {}
     for name in evidence.names:
-        pair, cases = limits.of(name), Cases(evidence, name)
+        pair, cases = limits.of(name), DefectEvidence(evidence, name)
         made = limits.promise.defects.get(name) if limits.promise else None
         lost = cases.cleared(pair.clear)
         false = [x for part in (True, False) for x in cases.false(pair.finding, part)]
-        bound = BOUNDS[chosen_bound(len(lost), AIM)]
+        bound = BOUNDS[choose_bound(len(lost), BOUND_CHOICE_RISK)]
         rows[name] = {
             "scrolls": len(lost),
             "cases": int(cases.plain.sum()),
@@ -37,16 +44,16 @@ def kept(evidence: Evidence, limits: Thresholds) -> dict[str, dict[str, float | 
     return rows
 
 
-def load_at(evidence: Evidence, limits: Thresholds) -> Load:
+def load_under(evidence: Evidence, limits: Thresholds) -> ReviewLoad:
     """What these thresholds give an examiner to do."""
     choices = {}
     for name in evidence.names:
         pair = limits.of(name)
-        choices[name] = Choice(pair.clear, pair.finding, None, None, 0, 0, 0)
-    return load_of(evidence, choices)
+        choices[name] = ThresholdChoice(pair.clear, pair.finding, None, None, 0, 0, 0)
+    return measure_load(evidence, choices)
 
 
-def broken(rows: dict[str, dict[str, float | int | None]]) -> list[str]:
+def list_broken_promises(rows: dict[str, dict[str, float | int | None]]) -> list[str]:
     """Promises whose mean on these scrolls lies beyond what was promised; some may by chance."""
     beyond = []
     for name, row in rows.items():
@@ -59,7 +66,7 @@ def broken(rows: dict[str, dict[str, float | int | None]]) -> list[str]:
     return beyond
 
 
-def check_table(rows: dict[str, dict[str, float | int | None]], load: Load) -> str:
+def check_table(rows: dict[str, dict[str, float | int | None]], load: ReviewLoad) -> str:
     """What a developer should see."""
     lines = [
         f"{'defect':18}{'cases':>6}{'scrolls':>8}{'promised':>9}{'cleared':>9}{'below':>8}"
@@ -76,7 +83,7 @@ def check_table(rows: dict[str, dict[str, float | int | None]], load: Load) -> s
         f"letters to review {load.review:.2%}, to finding {load.finding:.2%}; clean letters to"
         f" review {load.review_of_clean:.2%}, to finding {load.finding_of_clean:.2%}"
     )
-    lines += [f"beyond its promise here: {sentence}" for sentence in broken(rows)]
+    lines += [f"beyond its promise here: {sentence}" for sentence in list_broken_promises(rows)]
     return "\n".join(lines)
 
 

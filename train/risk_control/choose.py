@@ -9,16 +9,21 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.train.evaluation.defect_scores import DOUBTFUL
+from crownlet.train.evaluation.defect_scores import DOUBTFUL_PLAINNESS
 from crownlet.train.risk_control.bounds import DELTA
 from crownlet.train.risk_control.evidence import Evidence
-from crownlet.train.risk_control.testing import LEARNING, Promise, promise_clear, promise_finding
+from crownlet.train.risk_control.testing import (
+    LEARNING_SCROLL_STEP,
+    ControlledThreshold,
+    control_clear,
+    control_finding,
+)
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Aims:
+class RiskTargets:
     """What is to be promised, fixed before the evidence is looked at."""
 
     cleared: float = 0.01
@@ -35,13 +40,13 @@ class Aims:
 
 
 @dataclass(frozen=True)
-class Choice:
+class ThresholdChoice:
     """The borders of one defect and their promises; None where nothing is promised."""
 
     clear: float
     finding: float
-    cleared: Promise | None
-    false: Promise | None
+    cleared: ControlledThreshold | None
+    false: ControlledThreshold | None
     cases: int
     """Plain cases in the evidence."""
     scrolls: int
@@ -50,15 +55,15 @@ class Choice:
     """Plain cases without a probability of their own, so that their class alone can raise them."""
 
 
-class Cases:
+class DefectEvidence:
     """The evidence of one defect, ready to be asked at any border."""
 
     def __init__(self, evidence: Evidence, name: str) -> None:
         p, plainness = evidence.columns(name)
         self.p, self.scroll = np.asarray(p, np.float64), evidence.scroll
         with np.errstate(invalid="ignore"):
-            self.plain = plainness > DOUBTFUL[1]
-            self.clean = plainness < DOUBTFUL[0]
+            self.plain = plainness > DOUBTFUL_PLAINNESS[1]
+            self.clean = plainness < DOUBTFUL_PLAINNESS[0]
         self.raised = evidence.raised
 
     @cached_property
@@ -86,7 +91,7 @@ class Cases:
 
         `learning` asks one scroll in `LEARNING`, else the others; doubtful cases do not enter.
         """
-        mine = (self.scroll % LEARNING == 0) == learning
+        mine = (self.scroll % LEARNING_SCROLL_STEP == 0) == learning
         found = mine & (self.p >= border) & (self.plain | self.clean)
         scrolls, place = np.unique(self.scroll[found], return_inverse=True)
         if not len(scrolls):
@@ -94,31 +99,36 @@ class Cases:
         return np.asarray(np.bincount(place, self.clean[found]) / np.bincount(place))
 
 
-def choose(evidence: Evidence, aims: Aims) -> dict[str, Choice]:
+def choose_thresholds(evidence: Evidence, aims: RiskTargets) -> dict[str, ThresholdChoice]:
     """The borders of every defect, in the evidence's order."""
     delta = 1.0 - aims.confidence
     if aims.together:
         delta /= 2 * len(evidence.names)
-    return {name: _choose(Cases(evidence, name), name, aims, delta) for name in evidence.names}
+    return {
+        name: _choose_for_defect(DefectEvidence(evidence, name), name, aims, delta)
+        for name in evidence.names
+    }
 
 
-def _choose(cases: Cases, name: str, aims: Aims, delta: float) -> Choice:
+def _choose_for_defect(
+    cases: DefectEvidence, name: str, aims: RiskTargets, delta: float
+) -> ThresholdChoice:
     aim = aims.own.get(name, aims.cleared)
-    cleared = promise_clear(cases.cleared, len(cases.scrolls), aim, delta)
-    false = promise_finding(
+    cleared = control_clear(cases.cleared, len(cases.scrolls), aim, delta)
+    false = control_finding(
         lambda border: cases.false(border, True),
         lambda border: cases.false(border, False),
         aims.false, delta,
     )  # fmt: skip
     clear = cleared.threshold if cleared else aims.unpromised[0]
     finding = false.threshold if false else aims.unpromised[1]
-    return Choice(
+    return ThresholdChoice(
         clear, finding, cleared, false, int(cases.plain.sum()), len(cases.scrolls), cases.unseen
     )
 
 
 @dataclass(frozen=True)
-class Load:
+class ReviewLoad:
     """What the borders give an examiner to do: shares of the letters that were found."""
 
     review: float
@@ -130,7 +140,7 @@ class Load:
     """Share of the clean letters that this defect alone would send to review."""
 
 
-def load_of(evidence: Evidence, choices: Mapping[str, Choice]) -> Load:
+def measure_load(evidence: Evidence, choices: Mapping[str, ThresholdChoice]) -> ReviewLoad:
     """Route every letter of the evidence that was found by these borders."""
     found = evidence.read != -1
     names = [name for name in evidence.names if name in choices]
@@ -143,8 +153,8 @@ def load_of(evidence: Evidence, choices: Mapping[str, Choice]) -> Load:
     sent = (p >= clear) & (p < finding)
     is_review = (sent.any(axis=1) | evidence.raised[found]) & ~is_finding
     with np.errstate(invalid="ignore"):
-        clean = ~(evidence.plainness[found] >= DOUBTFUL[0]).any(axis=1)
-    return Load(
+        clean = ~(evidence.plainness[found] >= DOUBTFUL_PLAINNESS[0]).any(axis=1)
+    return ReviewLoad(
         float(is_review.mean()), float(is_finding.mean()),
         float(is_review[clean].mean()), float(is_finding[clean].mean()),
         dict(zip(names, sent[clean].mean(axis=0).tolist(), strict=True)),

@@ -23,15 +23,15 @@ from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.records import SHAPE_DOUBT, GlyphRecord, PageRecord
 from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
 from crownlet.train.calibration.networks import Calibration, Logits, collect
-from crownlet.train.evaluation.defect_scores import COUNTED, looked_for, plainness_of
+from crownlet.train.evaluation.defect_scores import TAG_COUNT_DEFECTS, plainness_of, was_looked_for
 from crownlet.train.evaluation.held_out import with_expected_tags
 from crownlet.train.evaluation.matching import match_boxes, match_page
 from crownlet.train.fit.reservoir import read_crops
 
-NAMES = tuple(name for name in GLYPH_DEFECTS if name != SHAPE_DOUBT)
+EVIDENCE_DEFECTS = tuple(name for name in GLYPH_DEFECTS if name != SHAPE_DOUBT)
 """Defects with borders of their own; a doubt of shape follows from the class."""
 
-LOOSELY = 0.15
+LOOSE_MATCH_IOU = 0.15
 """IoU from which a box that fits no letter is taken for one that has none."""
 
 Floats = npt.NDArray[np.float32]
@@ -78,33 +78,39 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
     seen where nothing is written bears no fault: whatever is found on it is false.
     """
     truth = [with_expected_tags(letter, customs) for letter in page.letters]
-    seen, spurious = _matched(truth, record.glyphs)
+    seen, spurious = _match_letters(truth, record.glyphs)
     rows = []
     for i, letter in enumerate(truth):
         if letter.whole:
             glyph = record.glyphs[seen[i]] if i in seen else None
-            raised = _raised(glyph) if glyph else _missed(i, letter, seen, record)
+            raised = _is_raised(glyph) if glyph else _is_named_absent(i, letter, seen, record)
             either = (letter.letter, letter.other if letter.share > 0 else letter.letter)
             read = -1 if glyph is None else int(glyph.letter in either)
             rows.append(
-                (_p(glyph, record), _asked(letter, glyph, record, customs), raised, glyph, read)
+                (
+                    _probabilities(glyph, record),
+                    _true_plainness(letter, glyph, record, customs),
+                    raised,
+                    glyph,
+                    read,
+                )
             )
     for j in spurious:
         glyph = record.glyphs[j]
-        p = _p(glyph, record)
-        rows.append((p, np.where(np.isnan(p), np.nan, 0.0), _raised(glyph), glyph, -2))
+        p = _probabilities(glyph, record)
+        rows.append((p, np.where(np.isnan(p), np.nan, 0.0), _is_raised(glyph), glyph, -2))
     return Evidence(
-        NAMES,
+        EVIDENCE_DEFECTS,
         np.full(len(rows), scroll, np.int64),
-        np.array([row[0] for row in rows], np.float32).reshape(-1, len(NAMES)),
-        np.array([row[1] for row in rows], np.float32).reshape(-1, len(NAMES)),
+        np.array([row[0] for row in rows], np.float32).reshape(-1, len(EVIDENCE_DEFECTS)),
+        np.array([row[1] for row in rows], np.float32).reshape(-1, len(EVIDENCE_DEFECTS)),
         np.array([row[2] for row in rows], np.bool_),
         np.array([np.nan if row[3] is None else row[3].letter_p for row in rows], np.float32),
         np.array([row[4] for row in rows], np.int8),
     )
 
 
-def _matched(
+def _match_letters(
     truth: Sequence[LetterTruth], glyphs: Sequence[GlyphRecord]
 ) -> tuple[dict[int, int], list[int]]:
     """Glyph of each letter, and glyphs of none.
@@ -114,34 +120,41 @@ def _matched(
     """
     match = match_page(truth, glyphs)
     pairs = match_boxes(
-        [truth[i].box for i in match.missing], [glyphs[j].box for j in match.spurious], LOOSELY
+        [truth[i].box for i in match.missing],
+        [glyphs[j].box for j in match.spurious],
+        LOOSE_MATCH_IOU,
     )
     more = {match.missing[a]: match.spurious[b] for a, b in pairs}
     taken = set(more.values())
     return dict(match.pairs) | more, [j for j in match.spurious if j not in taken]
 
 
-def _p(glyph: GlyphRecord | None, record: PageRecord) -> npt.NDArray[np.float64]:
+def _probabilities(glyph: GlyphRecord | None, record: PageRecord) -> npt.NDArray[np.float64]:
     """What routes the letter, defect by defect."""
     if glyph is None:
-        return np.full(len(NAMES), np.nan)
-    values = [None if _blind(name, glyph, record) else glyph.p.get(name) for name in NAMES]
+        return np.full(len(EVIDENCE_DEFECTS), np.nan)
+    values = [
+        None if _is_not_examined(name, glyph, record) else glyph.p.get(name)
+        for name in EVIDENCE_DEFECTS
+    ]
     return np.array([np.nan if value is None else value for value in values], np.float64)
 
 
-def _blind(name: str, glyph: GlyphRecord | None, record: PageRecord) -> bool:
+def _is_not_examined(name: str, glyph: GlyphRecord | None, record: PageRecord) -> bool:
     """Whether the picture does not carry this judgement, so that it is named as not examined."""
     return name in record.unresolved or (glyph is not None and name in glyph.not_examined)
 
 
-def _asked(
+def _true_plainness(
     letter: LetterTruth, glyph: GlyphRecord | None, record: PageRecord, customs: Customs
 ) -> npt.NDArray[np.float64]:
     values = []
-    for name in NAMES:
-        asked = CATALOGUE[name].applies_to(letter.letter) and not _blind(name, glyph, record)
-        asked &= looked_for(letter, name)
-        if name in COUNTED:
+    for name in EVIDENCE_DEFECTS:
+        asked = CATALOGUE[name].applies_to(letter.letter) and not _is_not_examined(
+            name, glyph, record
+        )
+        asked &= was_looked_for(letter, name)
+        if name in TAG_COUNT_DEFECTS:
             # Without an expectation tags are neither too few nor too many.
             asked &= customs.tags_expected(letter.letter) is not None
         plainness = plainness_of(letter, name)
@@ -150,12 +163,12 @@ def _asked(
     return np.array(values, np.float64)
 
 
-def _raised(glyph: GlyphRecord) -> bool:
+def _is_raised(glyph: GlyphRecord) -> bool:
     """Whether anything but the defects' own borders sends the letter to an examiner."""
-    return any(reason not in NAMES for reason in glyph.reasons)
+    return any(reason not in EVIDENCE_DEFECTS for reason in glyph.reasons)
 
 
-def _missed(i: int, letter: LetterTruth, seen: dict[int, int], record: PageRecord) -> bool:
+def _is_named_absent(i: int, letter: LetterTruth, seen: dict[int, int], record: PageRecord) -> bool:
     """Whether a letter that was not found is named as absent within two glyphs of its place."""
     before = next((seen[k] for k in range(i - 1, -1, -1) if k in seen), None)
     place = 0 if before is None else record.glyphs[before].glyph
@@ -163,7 +176,7 @@ def _missed(i: int, letter: LetterTruth, seen: dict[int, int], record: PageRecor
     return any(a.letter == letter.expected and abs(a.after - place) <= 2 for a in absent)
 
 
-def joined(parts: Iterable[Evidence], facts: dict[str, Any]) -> Evidence:
+def join_evidence(parts: Iterable[Evidence], facts: dict[str, Any]) -> Evidence:
     """Several pages' evidence as one, ordered by scroll. ValueError if there is none."""
     found = list(parts)
     if not found:
@@ -176,7 +189,7 @@ def joined(parts: Iterable[Evidence], facts: dict[str, Any]) -> Evidence:
 _ARRAYS: Sequence[str] = ("scroll", "p", "plainness", "raised", "letter_p", "read")
 
 
-def save(evidence: Evidence, path: Path) -> None:
+def save_evidence(evidence: Evidence, path: Path) -> None:
     """Write it as one .npz."""
     path.parent.mkdir(parents=True, exist_ok=True)
     about = json.dumps({"names": evidence.names, "facts": evidence.facts}, ensure_ascii=False)
@@ -185,7 +198,7 @@ def save(evidence: Evidence, path: Path) -> None:
     )
 
 
-def load(path: Path) -> Evidence:
+def load_evidence(path: Path) -> Evidence:
     """Read what `save` wrote; OSError or ValueError if it cannot be read."""
     with np.load(path, allow_pickle=False) as file:
         about = json.loads(str(file["about"]))
@@ -193,7 +206,7 @@ def load(path: Path) -> Evidence:
     return Evidence(tuple(about["names"]), **arrays, facts=about["facts"])
 
 
-Floats_from_crops = npt.NDArray[np.float64]
+Float64s = npt.NDArray[np.float64]
 
 
 def crop_evidence(network: Assessor, pool: Path, curves: Calibration) -> Evidence:
@@ -202,26 +215,26 @@ def crop_evidence(network: Assessor, pool: Path, curves: Calibration) -> Evidenc
     for scroll, path in enumerate(sorted(pool.glob("*.npz"))):
         rows = read_crops(path)
         if len(rows["letter"]):
-            parts.append(_evidence(collect(network, rows), curves, scroll))
-    return joined(parts, {"source": "renders", "pages": len(parts), "crops": True})
+            parts.append(_evidence_of_crops(collect(network, rows), curves, scroll))
+    return join_evidence(parts, {"source": "renders", "pages": len(parts), "crops": True})
 
 
-def _evidence(logits: Logits, curves: Calibration, scroll: int) -> Evidence:
+def _evidence_of_crops(logits: Logits, curves: Calibration, scroll: int) -> Evidence:
     kept = logits.true_letter < NO_LETTER
     z = logits.defects * np.array(curves.gain) + np.array(curves.offset)
     p = dict(zip(LEARNED_DEFECTS, (1 / (1 + np.exp(-z))).T, strict=True))
-    truth = _plainness(logits.true_defects)
+    truth = _plainness_of_target(logits.true_defects)
     # As on whole pages: of a letter whose class is doubtful only the faults that it bears.
     truth[(logits.share > 0)[:, None] & ~(truth > 0)] = np.nan
     plainness = dict(zip(LEARNED_DEFECTS, truth.T, strict=True))
-    p["tag_missing"], plainness["tag_missing"] = _tags(logits, curves.temperatures[1])
+    p["tag_missing"], plainness["tag_missing"] = _tag_evidence(logits, curves.temperatures[1])
     letters = torch.softmax(logits.letter / curves.temperatures[0], dim=1).numpy()
     nothing = np.full(len(kept), np.nan)
-    asked = np.stack([plainness.get(name, nothing) for name in NAMES], axis=1)[kept]
-    seen = np.stack([p.get(name, nothing) for name in NAMES], axis=1)[kept]
+    asked = np.stack([plainness.get(name, nothing) for name in EVIDENCE_DEFECTS], axis=1)[kept]
+    seen = np.stack([p.get(name, nothing) for name in EVIDENCE_DEFECTS], axis=1)[kept]
     count = int(kept.sum())
     return Evidence(
-        NAMES,
+        EVIDENCE_DEFECTS,
         np.full(count, scroll, np.int64),
         np.where(np.isnan(asked), np.nan, seen).astype(np.float32),
         asked.astype(np.float32),
@@ -231,12 +244,12 @@ def _evidence(logits: Logits, curves: Calibration, scroll: int) -> Evidence:
     )
 
 
-def _plainness(target: Floats_from_crops) -> Floats_from_crops:
+def _plainness_of_target(target: Float64s) -> Float64s:
     """Back from the soft labels of `crop_examples.plainness_target`; 0 and 1 as they are."""
     return np.where((target > 0) & (target < 1), (target + 1) / 3, target)
 
 
-def _tags(logits: Logits, temperature: float) -> tuple[Floats_from_crops, Floats_from_crops]:
+def _tag_evidence(logits: Logits, temperature: float) -> tuple[Float64s, Float64s]:
     """Fewer tags than the fullest custom asks: probability and truth, nan where none is asked."""
     crowns = np.array([letter.crown for letter in ALPHABET] + [0])[logits.true_letter]
     odds = torch.softmax(logits.tags / temperature, dim=1).numpy()

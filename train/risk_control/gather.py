@@ -30,33 +30,38 @@ from crownlet.train.fit.data import paths_of, scan_pages
 from crownlet.train.fit.fit import make_network
 from crownlet.train.fit.pool import TooManyFailuresError, render_pages
 from crownlet.train.fit.weights import load_weights
-from crownlet.train.risk_control.check import check_table, kept, load_at
-from crownlet.train.risk_control.choose import Aims, choose, load_of
+from crownlet.train.risk_control.check import check_table, load_under, measure_promises
+from crownlet.train.risk_control.choose import RiskTargets, choose_thresholds, measure_load
 from crownlet.train.risk_control.evidence import (
     Evidence,
     crop_evidence,
-    joined,
-    load,
+    join_evidence,
+    load_evidence,
     page_evidence,
-    save,
+    save_evidence,
 )
-from crownlet.train.risk_control.write import document, letters_line, table, write_thresholds
+from crownlet.train.risk_control.write import (
+    build_document,
+    choice_table,
+    describe_letters,
+    write_thresholds,
+)
 
 LOG = logging.getLogger(__name__)
 
-FIRST_SEED = 700_000_000
+EVIDENCE_FIRST_SEED = 700_000_000
 """Pages of the calibration split from here on; the curves are calibrated on those from 0 on."""
 
 
 @dataclass(frozen=True)
-class Gathering:
+class GatherConfig:
     """Which pages to inspect, with what, and how."""
 
     model: Path
     customs: str = "beit_yosef"
     """Expects tags on all the letters that any custom asks them of, so that each is examined."""
     pages: int = 1500
-    first_seed: int = FIRST_SEED
+    first_seed: int = EVIDENCE_FIRST_SEED
     workers: int = 2
     minutes: float = 60.0
     """No page is begun after this time."""
@@ -67,7 +72,7 @@ class Gathering:
     """Hands that render the pages; thresholds are chosen on no other than these."""
 
 
-def gather(what: Gathering, path: Path) -> Evidence:
+def gather_evidence(what: GatherConfig, path: Path) -> Evidence:
     """Inspect the pages, write the evidence to `path` and return it."""
     parts = path.parent / f".{path.stem}.parts"
     shutil.rmtree(parts, ignore_errors=True)
@@ -83,14 +88,14 @@ def gather(what: Gathering, path: Path) -> Evidence:
         process.join()
     if any(process.exitcode for process in started):
         raise RuntimeError("a process that gathered evidence failed; its error is above")
-    found = [load(part) for part in sorted(parts.glob("*.npz"))]
-    evidence = joined(found, _facts(what, found))
-    save(evidence, path)
+    found = [load_evidence(part) for part in sorted(parts.glob("*.npz"))]
+    evidence = join_evidence(found, _evidence_facts(what, found))
+    save_evidence(evidence, path)
     shutil.rmtree(parts, ignore_errors=True)
     return evidence
 
 
-def _facts(what: Gathering, found: list[Evidence]) -> dict[str, object]:
+def _evidence_facts(what: GatherConfig, found: list[Evidence]) -> dict[str, object]:
     inspector = Inspector(what.model, what.customs)
     return {
         "source": [str(scan) for scan in what.scans] or "renders",
@@ -105,13 +110,13 @@ def _facts(what: Gathering, found: list[Evidence]) -> dict[str, object]:
     }
 
 
-def _worker(what: Gathering, number: int, stop_at: float, parts: Path) -> None:
+def _worker(what: GatherConfig, number: int, stop_at: float, parts: Path) -> None:
     """Every `workers`-th scroll, from the `number`-th on, into one file."""
     cv2.setNumThreads(1)
     inspector = Inspector(what.model, what.customs, networks=OnnxNetworks(what.model, threads=1))
     found: list[Evidence] = []
     pages = refused = failed = 0
-    for scroll, page in _scrolls(what, number, stop_at):
+    for scroll, page in _pages_by_scroll(what, number, stop_at):
         pages += 1
         try:
             record = inspector.inspect(page.image, text_of(page))
@@ -128,13 +133,15 @@ def _worker(what: Gathering, number: int, stop_at: float, parts: Path) -> None:
             print(f"process {number}: {pages} pages", flush=True)
     if found:
         facts = {"pages": pages, "refused": refused, "failed": failed}
-        save(joined(found, facts), parts / f"{number:03d}.npz")
+        save_evidence(join_evidence(found, facts), parts / f"{number:03d}.npz")
 
 
-def _scrolls(what: Gathering, number: int, stop_at: float) -> Iterator[tuple[int, PageTruth]]:
+def _pages_by_scroll(
+    what: GatherConfig, number: int, stop_at: float
+) -> Iterator[tuple[int, PageTruth]]:
     """Pages with the number of their scroll: a rendered page has a hand of its own."""
     if what.scans:
-        for scroll, page in _labelled(what.scans):
+        for scroll, page in _labelled_pages(what.scans):
             if scroll % what.workers == number:
                 yield scroll, page
         return
@@ -143,7 +150,7 @@ def _scrolls(what: Gathering, number: int, stop_at: float) -> Iterator[tuple[int
         yield int(name[1:]), page
 
 
-def _labelled(scans: tuple[Path, ...]) -> Iterator[tuple[int, PageTruth]]:
+def _labelled_pages(scans: tuple[Path, ...]) -> Iterator[tuple[int, PageTruth]]:
     """Pages of all sources with the number of their scroll."""
     numbers: dict[tuple[Path, str], int] = {}
     for source in scans:
@@ -154,51 +161,51 @@ def _labelled(scans: tuple[Path, ...]) -> Iterator[tuple[int, PageTruth]]:
             yield numbers.setdefault(key, len(numbers)), page
 
 
-MODELS = Path(__file__).parents[2] / "configs" / "model"
+MODEL_CONFIGS = Path(__file__).parents[2] / "configs" / "model"
 
 
-def promise(config: Any) -> Path:
+def control_risk(config: Any) -> Path:
     """Do the job as `configs/train.yaml` describes it; the path of the thresholds, or of the
     evidence where nothing is to be written."""
     own = config.promise
     path = Path(own.evidence)
-    evidence = collected(config, path) if own.gather else load(path)
-    print(letters_line(evidence))
+    evidence = collect_evidence(config, path) if own.gather else load_evidence(path)
+    print(describe_letters(evidence))
     if own.check:
         limits = load_thresholds(Path(own.model))
-        print(check_table(kept(evidence, limits), load_at(evidence, limits)))
+        print(check_table(measure_promises(evidence, limits), load_under(evidence, limits)))
         return path
-    aims = Aims(
+    aims = RiskTargets(
         cleared=own.cleared, false=1.0 - own.findings_true, confidence=own.confidence,
         together=own.together, own={str(k): float(v) for k, v in own.cleared_of.items()},
         unpromised=(own.unpromised["clear"], own.unpromised["finding"]),
     )  # fmt: skip
-    choices = choose(evidence, aims)
-    burden = load_of(evidence, choices)
-    print(table(choices, burden))
+    choices = choose_thresholds(evidence, aims)
+    burden = measure_load(evidence, choices)
+    print(choice_table(choices, burden))
     if not own.write or own.pool:
         return path
-    content = document(evidence, choices, burden, aims, config.export.version)
+    content = build_document(evidence, choices, burden, aims, config.export.version)
     return write_thresholds(content, Path(own.model))
 
 
-def collected(config: Any, path: Path) -> Evidence:
+def collect_evidence(config: Any, path: Path) -> Evidence:
     """New evidence: from whole pages, or, to try things out, from a pool of stored crops."""
     own = config.promise
     if not own.pool:
-        return gather(gathering(own), path)
-    network = make_network(OmegaConf.load(MODELS / "assessor.yaml"))
+        return gather_evidence(gather_config(own), path)
+    network = make_network(OmegaConf.load(MODEL_CONFIGS / "assessor.yaml"))
     load_weights(network, Path(config.export.assessor))
     assert isinstance(network, Assessor)
     curves = yaml.safe_load((Path(own.model) / "calibration.yaml").read_text("utf-8"))
     evidence = crop_evidence(network, Path(own.pool), Calibration(**curves))
-    save(evidence, path)
+    save_evidence(evidence, path)
     return evidence
 
 
-def gathering(own: Any) -> Gathering:
+def gather_config(own: Any) -> GatherConfig:
     """What to gather, from the job's part of the configuration."""
-    return Gathering(
+    return GatherConfig(
         Path(own.model), own.customs, own.pages, own.first_seed, own.workers, own.minutes,
         paths_of(own.scans), own.split,
     )  # fmt: skip

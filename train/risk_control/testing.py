@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.train.risk_control.bounds import BOUNDS, DELTA, chosen_bound, scrolls_needed
+from crownlet.train.risk_control.bounds import BOUNDS, DELTA, choose_bound, scrolls_needed
 
 Floats = npt.NDArray[np.float64]
 
-Losses = Callable[[float], Floats]
+LossesAt = Callable[[float], Floats]
 """Losses of the scrolls that have any, in a fixed order, at a threshold."""
 
 CLEAR_GRID = tuple(np.round(np.geomspace(0.001, 0.2, 60), 4).tolist())
@@ -28,19 +28,19 @@ worth a look; so none is above 0.2."""
 FINDING_GRID = tuple(np.round(np.arange(0.995, 0.4999, -0.005), 4).tolist())
 """Borders of `finding`, from safe to bold."""
 
-RUNGS = (0.01, 0.02, 0.03, 0.05, 0.1, 0.2)
+FALLBACK_RISKS = (0.01, 0.02, 0.03, 0.05, 0.1, 0.2)
 """Risks that are promised where too few scrolls, or too poor a network, do not carry the aim."""
 
-USEFUL = 0.02
+USEFUL_CLEAR_THRESHOLD = 0.02
 """The border of `clear` for which a risk above the aim is promised; a lower one would send so much
 to review that a lesser promise is no use there."""
 
-LEARNING = 5
+LEARNING_SCROLL_STEP = 5
 """One scroll in so many learns where the walk of `finding` begins; the others test."""
 
 
 @dataclass(frozen=True)
-class Step:
+class Hypothesis:
     """One hypothesis: at `threshold` the mean loss is `risk` or more."""
 
     threshold: float
@@ -48,7 +48,7 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Promise:
+class ControlledThreshold:
     """A threshold, and the mean loss that it keeps below `risk` with the confidence asked for."""
 
     threshold: float
@@ -60,7 +60,7 @@ class Promise:
     """The mean loss of these scrolls."""
 
 
-def walk(p_values: Iterable[float], delta: float) -> int:
+def count_rejected(p_values: Iterable[float], delta: float) -> int:
     """How many hypotheses, in the given order, fall before the first one stands."""
     fallen = 0
     for p in p_values:
@@ -70,73 +70,75 @@ def walk(p_values: Iterable[float], delta: float) -> int:
     return fallen
 
 
-def follow(steps: Sequence[Step], losses: Losses, delta: float = DELTA) -> Promise | None:
+def fixed_sequence_test(
+    steps: Sequence[Hypothesis], losses: LossesAt, delta: float = DELTA
+) -> ControlledThreshold | None:
     """Walk the steps; what the last fallen one promises. None if the first one stands."""
 
     def p_values() -> Iterable[float]:
         for step in steps:
             x = losses(step.threshold)
-            yield BOUNDS[chosen_bound(len(x), step.risk, delta)](x, step.risk)
+            yield BOUNDS[choose_bound(len(x), step.risk, delta)](x, step.risk)
 
-    fallen = walk(p_values(), delta)
+    fallen = count_rejected(p_values(), delta)
     if not fallen:
         return None
     last = steps[fallen - 1]
     x = losses(last.threshold)
-    bound = chosen_bound(len(x), last.risk, delta)
-    return Promise(last.threshold, last.risk, len(x), bound, float(x.mean()))
+    bound = choose_bound(len(x), last.risk, delta)
+    return ControlledThreshold(last.threshold, last.risk, len(x), bound, float(x.mean()))
 
 
-def reachable(aim: float, scrolls: int, delta: float = DELTA) -> list[float]:
+def reachable_risks(aim: float, scrolls: int, delta: float = DELTA) -> list[float]:
     """The aim and the looser rungs that so many scrolls could carry without a miss, loose first."""
-    rungs = {aim, *(risk for risk in RUNGS if risk > aim)}
+    rungs = {aim, *(risk for risk in FALLBACK_RISKS if risk > aim)}
     return [r for r in sorted(rungs, reverse=True) if scrolls_needed(r, 1 - delta) <= scrolls]
 
 
-def clear_steps(aim: float, scrolls: int, delta: float = DELTA) -> list[Step]:
+def clear_hypotheses(aim: float, scrolls: int, delta: float = DELTA) -> list[Hypothesis]:
     """From safe to bold: looser risks at a useful border, then the aim from the lowest border on.
 
     A border that does not keep three times the aim at `USEFUL` is not followed to where it sends
     most letters to review. Where the scrolls are too few for the aim, what they can carry is tested
     at `USEFUL` alone: a lesser promise is no licence for a bolder border.
     """
-    risks = reachable(aim, scrolls, delta)
+    risks = reachable_risks(aim, scrolls, delta)
     if aim not in risks:
-        return [Step(USEFUL, risk) for risk in risks]
-    gates = [Step(USEFUL, risk) for risk in risks if risk >= 2.5 * aim]
-    return gates + [Step(threshold, aim) for threshold in CLEAR_GRID]
+        return [Hypothesis(USEFUL_CLEAR_THRESHOLD, risk) for risk in risks]
+    gates = [Hypothesis(USEFUL_CLEAR_THRESHOLD, risk) for risk in risks if risk >= 2.5 * aim]
+    return gates + [Hypothesis(threshold, aim) for threshold in CLEAR_GRID]
 
 
-def promise_clear(
-    losses: Losses, scrolls: int, aim: float = 0.01, delta: float = DELTA
-) -> Promise | None:
+def control_clear(
+    losses: LossesAt, scrolls: int, aim: float = 0.01, delta: float = DELTA
+) -> ControlledThreshold | None:
     """The boldest border below which a scroll has at most the promised share of its cases.
 
     `losses(t)` are the shares below t of all `scrolls` that have a case. The risks tested depend on
     their number alone.
     """
-    return follow(clear_steps(aim, scrolls, delta), losses, delta)
+    return fixed_sequence_test(clear_hypotheses(aim, scrolls, delta), losses, delta)
 
 
-def promise_finding(
-    learning: Losses, testing: Losses, aim: float = 0.05, delta: float = DELTA
-) -> Promise | None:
+def control_finding(
+    learning: LossesAt, testing: LossesAt, aim: float = 0.05, delta: float = DELTA
+) -> ControlledThreshold | None:
     """The boldest border above which at most the promised share of a scroll's findings is false.
 
     The highest border has the fewest findings, not the surest promise; so the `learning` scrolls
     choose where the walk begins, and the `testing` ones, all others, are walked ("split fixed
     sequence testing", Angelopoulos et al. 2021). Scrolls without a finding do not enter.
     """
-    start = _surest(learning, aim)
-    expected = len(learning(FINDING_GRID[start])) * (LEARNING - 1)
-    risks = reachable(aim, expected, delta)
-    steps = [Step(FINDING_GRID[start], risk) for risk in risks]
+    start = _find_start(learning, aim)
+    expected = len(learning(FINDING_GRID[start])) * (LEARNING_SCROLL_STEP - 1)
+    risks = reachable_risks(aim, expected, delta)
+    steps = [Hypothesis(FINDING_GRID[start], risk) for risk in risks]
     if aim in risks:
-        steps += [Step(threshold, aim) for threshold in FINDING_GRID[start + 1 :]]
-    return follow(steps, testing, delta)
+        steps += [Hypothesis(threshold, aim) for threshold in FINDING_GRID[start + 1 :]]
+    return fixed_sequence_test(steps, testing, delta)
 
 
-def _surest(losses: Losses, risk: float) -> int:
+def _find_start(losses: LossesAt, risk: float) -> int:
     """Place in `FINDING_GRID` where these scrolls speak most strongly for the promise."""
     strongest = []
     for threshold in FINDING_GRID:

@@ -9,18 +9,22 @@ from typing import Any
 import numpy as np
 import yaml
 
-from crownlet.train.risk_control.choose import Aims, Choice, Load
+from crownlet.train.risk_control.choose import ReviewLoad, RiskTargets, ThresholdChoice
 from crownlet.train.risk_control.evidence import Evidence
 
-NONE = "none"
+NO_PROMISE = "none"
 
-_FACTS = (
+_FACT_KEYS = (
     "split", "pages", "pages_refused", "pages_failed", "first_seed", "customs", "date", "model",
 )  # fmt: skip
 
 
-def document(
-    evidence: Evidence, choices: Mapping[str, Choice], load: Load, aims: Aims, version: str
+def build_document(
+    evidence: Evidence,
+    choices: Mapping[str, ThresholdChoice],
+    load: ReviewLoad,
+    aims: RiskTargets,
+    version: str,
 ) -> dict[str, Any]:
     """What `crownlet.infer.thresholds` reads, as plain values."""
     scrolls = len(np.unique(evidence.scroll))
@@ -45,22 +49,22 @@ def document(
                 "source": "renders" if rendered else "scans",
                 "scrolls": scrolls,
                 "letters": len(evidence),
-                **{key: evidence.facts[key] for key in _FACTS if key in evidence.facts},
+                **{key: evidence.facts[key] for key in _FACT_KEYS if key in evidence.facts},
             },
-            "limits": limits(evidence, choices, aims, rendered),
+            "limits": describe_limits(evidence, choices, aims, rendered),
             "load": {
-                "letters_to_review": _share(load.review),
-                "letters_to_finding": _share(load.finding),
-                "clean_letters_to_review": _share(load.review_of_clean),
-                "clean_letters_to_finding": _share(load.finding_of_clean),
+                "letters_to_review": _round_share(load.review),
+                "letters_to_finding": _round_share(load.finding),
+                "clean_letters_to_review": _round_share(load.review_of_clean),
+                "clean_letters_to_finding": _round_share(load.finding_of_clean),
             },
         },
-        "defects": {name: _row(choice, aims) for name, choice in choices.items()},
+        "defects": {name: _defect_row(choice, aims) for name, choice in choices.items()},
     }
 
 
-def limits(
-    evidence: Evidence, choices: Mapping[str, Choice], aims: Aims, rendered: bool
+def describe_limits(
+    evidence: Evidence, choices: Mapping[str, ThresholdChoice], aims: RiskTargets, rendered: bool
 ) -> list[str]:
     """How far the promise reaches, in sentences."""
     with np.errstate(invalid="ignore"):
@@ -90,8 +94,8 @@ def limits(
     return sentences
 
 
-def _row(choice: Choice, aims: Aims) -> dict[str, Any]:
-    row: dict[str, Any] = {"clear": choice.clear, "finding": choice.finding, "promise": NONE}
+def _defect_row(choice: ThresholdChoice, aims: RiskTargets) -> dict[str, Any]:
+    row: dict[str, Any] = {"clear": choice.clear, "finding": choice.finding, "promise": NO_PROMISE}
     cleared, false = choice.cleared, choice.false
     if cleared or false:
         row["promise"] = {
@@ -101,10 +105,10 @@ def _row(choice: Choice, aims: Aims) -> dict[str, Any]:
             "scrolls": choice.scrolls,
             "scrolls_with_findings": false.scrolls if false else 0,
             "cases": choice.cases,
-            "bound": cleared.bound if cleared else false.bound if false else NONE,
+            "bound": cleared.bound if cleared else false.bound if false else NO_PROMISE,
             "seen": {
-                "cleared": _share(cleared.seen) if cleared else None,
-                "findings_true": _share(1 - false.seen) if false else None,
+                "cleared": _round_share(cleared.seen) if cleared else None,
+                "findings_true": _round_share(1 - false.seen) if false else None,
             },
         }
     return row
@@ -118,7 +122,7 @@ def write_thresholds(content: Mapping[str, Any], folder: Path) -> Path:
     return path
 
 
-def table(choices: Mapping[str, Choice], load: Load) -> str:
+def choice_table(choices: Mapping[str, ThresholdChoice], load: ReviewLoad) -> str:
     """What a developer should see: borders, promises, and what each sends to review."""
     head = (
         f"{'defect':18}{'cases':>6}{'scrolls':>8}{'unseen':>7}{'clear':>8}{'cleared<=':>10}"
@@ -129,8 +133,8 @@ def table(choices: Mapping[str, Choice], load: Load) -> str:
         cleared, false = choice.cleared, choice.false
         lines.append(
             f"{name:18}{choice.cases:6}{choice.scrolls:8}{choice.unseen:7}{choice.clear:8.4f}"
-            f"{cleared.risk if cleared else NONE:>10}{cleared.seen if cleared else 0:8.4f}"
-            f"{choice.finding:9.3f}{false.risk if false else NONE:>8}"
+            f"{cleared.risk if cleared else NO_PROMISE:>10}{cleared.seen if cleared else 0:8.4f}"
+            f"{choice.finding:9.3f}{false.risk if false else NO_PROMISE:>8}"
             f"{false.seen if false else 0:8.4f}{load.by_defect.get(name, 0.0):17.2%}"
         )
     lines.append(
@@ -140,7 +144,7 @@ def table(choices: Mapping[str, Choice], load: Load) -> str:
     return "\n".join(lines)
 
 
-def letters_line(evidence: Evidence) -> str:
+def describe_letters(evidence: Evidence) -> str:
     """How letters were read, and how many of those that were not read rightly nobody is shown."""
     parts = []
     for code, words in ((0, "misread"), (-1, "not found"), (-2, "seen where nothing is written")):
@@ -153,5 +157,5 @@ def letters_line(evidence: Evidence) -> str:
     )
 
 
-def _share(value: float) -> float:
+def _round_share(value: float) -> float:
     return round(value, 5)
