@@ -24,7 +24,7 @@ from crownlet.infer.view.console import print_error
 if TYPE_CHECKING:
     from crownlet.infer.inspector import Inspector
     from crownlet.infer.records import PageRecord
-    from crownlet.infer.scrolls.members import Place
+    from crownlet.infer.scrolls.members import PagePlace
     from crownlet.infer.text.search import TextChoice
     from crownlet.infer.text.side import Side
 
@@ -74,7 +74,7 @@ class Task:
     """One picture and where its page belongs."""
 
     path: Path
-    place: Place
+    place: PagePlace
 
 
 @dataclass(frozen=True)

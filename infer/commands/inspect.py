@@ -14,7 +14,7 @@ from crownlet.infer.view.console import print_error
 if TYPE_CHECKING:
     from crownlet.infer.batch.processes import Setting
     from crownlet.infer.batch.worker import Desk, Outcome, Task, Work
-    from crownlet.infer.scrolls.members import Place, Table
+    from crownlet.infer.scrolls.members import PagePlace, ScrollTable
 
 MOST_WORKERS = 256
 
@@ -135,21 +135,21 @@ def _outcomes(
 
 def _places(
     paths: list[Path], file: str | None, out: Path
-) -> tuple[Table | None, tuple[Place, ...]] | None:
+) -> tuple[ScrollTable | None, tuple[PagePlace, ...]] | None:
     """The table, and where each page belongs, or None after saying what is wrong."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.batch.inputs import page_names
     from crownlet.infer.scrolls.gather import given_places
-    from crownlet.infer.scrolls.members import place_pages, read_table, unlisted
-    from crownlet.infer.scrolls.wording import some_of
+    from crownlet.infer.scrolls.members import pages_not_in_table, place_pages, read_scroll_table
+    from crownlet.infer.scrolls.wording import name_pages
 
     try:
         pages = list(zip(page_names(paths, out), map(str, paths), strict=True))
-        table = read_table(file) if file else None
+        table = read_scroll_table(file) if file else None
         places = place_pages(pages, table, given_places(out))
-        left = unlisted(pages, table) if table else []
+        left = pages_not_in_table(pages, table) if table else []
         if left:
-            print(f"Not in {file}, so placed by name: {some_of(left)}.")
+            print(f"Not in {file}, so placed by name: {name_pages(left)}.")
         return table, places
     except FileFault as error:
         print_error(error)
@@ -171,7 +171,7 @@ def _open(options: argparse.Namespace, out: Path) -> tuple[Desk, Setting] | None
         return None
 
 
-def _list_scrolls(work: Work, table: Table | None) -> bool:
+def _list_scrolls(work: Work, table: ScrollTable | None) -> bool:
     """Bring RUN/scrolls.json up to date, and say what no page has said yet."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.scrolls.gather import update_scrolls

@@ -58,7 +58,7 @@ def run_demo(
     from crownlet.datasets.files.atomic import write_file
     from crownlet.infer.run.run import open_run
     from crownlet.infer.scrolls.gather import update_scrolls
-    from crownlet.infer.scrolls.members import read_table
+    from crownlet.infer.scrolls.members import read_scroll_table
     from crownlet.infer.sheet.make import make_sheets
 
     start = time.perf_counter()
@@ -72,7 +72,7 @@ def run_demo(
         told = tally(results[-1].record, results[-1].findings)
         say(f"[{number}/{len(work)}] {sheet.name}: {told} ({took:.0f} s)")
     table = write_scroll_table(out / "scrolls.csv", work)
-    update_scrolls(run, read_table(table))
+    update_scrolls(run, read_scroll_table(table))
     made = make_sheets(open_run(run), say=lambda line: None, complain=say)
     write_survey(out / "survey.csv", results)
     write_file(out / "index.html", index_page(results, made.index.parent.relative_to(out)))

@@ -7,12 +7,12 @@ from math import comb
 from statistics import fmean
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
-from crownlet.infer.scrolls.scroll import Comparison, Crowned, FormOnSides, Sides
-from crownlet.infer.scrolls.sketch import Letter
-from crownlet.infer.scrolls.wording import both_sides, overall, unjudged
+from crownlet.infer.scrolls.scroll import CrownComparison, CrownCounts, CrownedSides, FormCrowns
+from crownlet.infer.scrolls.sketch import SketchedLetter
+from crownlet.infer.scrolls.wording import describe_comparison, describe_form, describe_uncounted
 
 
-def draws(letters: int, crowned: int, drawn: int) -> list[float]:
+def hypergeometric(letters: int, crowned: int, drawn: int) -> list[float]:
     """Probability of 0, 1, ... crowned among `drawn` of `letters`, of which `crowned` are crowned.
 
     The hypergeometric distribution: `drawn` letters, the reverse, taken from both sides' together.
@@ -21,7 +21,7 @@ def draws(letters: int, crowned: int, drawn: int) -> list[float]:
     return [comb(crowned, k) * comb(letters - crowned, drawn - k) / total for k in range(drawn + 1)]
 
 
-def tail(tables: Sequence[tuple[int, int, int, int]]) -> tuple[float, float]:
+def tail_probabilities(tables: Sequence[tuple[int, int, int, int]]) -> tuple[float, float]:
     """Probability of as many crowned letters on the reverse or more, and of as many or fewer.
 
     A table is one form: letters and crowned of the face, letters and crowned of the reverse. The
@@ -31,12 +31,12 @@ def tail(tables: Sequence[tuple[int, int, int, int]]) -> tuple[float, float]:
     seen = 0
     for face, face_crowned, back, back_crowned in tables:
         seen += back_crowned
-        one = draws(face + back, face_crowned + back_crowned, back)
-        spread = _added(spread, one)
+        one = hypergeometric(face + back, face_crowned + back_crowned, back)
+        spread = _convolve(spread, one)
     return min(1.0, sum(spread[seen:])), min(1.0, sum(spread[: seen + 1]))
 
 
-def _added(a: list[float], b: list[float]) -> list[float]:
+def _convolve(a: list[float], b: list[float]) -> list[float]:
     """Distribution of the sum of two independent counts."""
     result = [0.0] * (len(a) + len(b) - 1)
     for i, x in enumerate(a):
@@ -45,64 +45,68 @@ def _added(a: list[float], b: list[float]) -> list[float]:
     return result
 
 
-FORMS = "שדיוזכמסב"
+COMPARED_FORMS = "שדיוזכמסב"
 """Letters that stand on both sides of a mezuzah, the Name's first."""
 
-FEW, MOST = 0.2, 0.8
+MAX_UNCROWNED_SHARE, MIN_CROWNED_SHARE = 0.2, 0.8
 """Shares of crowned letters up to which a side is uncrowned and from which it is crowned."""
 
 
-def compare(face: Iterable[Letter], reverse: Iterable[Letter]) -> Comparison:
+def compare_crowns(
+    face: Iterable[SketchedLetter], reverse: Iterable[SketchedLetter]
+) -> CrownComparison:
     """The crowns of both sides of one scroll, form by form and over all."""
     face, reverse = list(face), list(reverse)
     here, there = _by_form(face), _by_form(reverse)
-    forms = tuple(_form(form, here[form], there[form]) for form in FORMS)
+    forms = tuple(_compare_form(form, here[form], there[form]) for form in COMPARED_FORMS)
     seen = [form for form in forms if form.face.letters and form.reverse.letters]
     # Either direction may turn up, so the odds of one count twice.
     more, fewer = (
         min(1.0, 2 * odds)
-        for odds in tail(
+        for odds in tail_probabilities(
             [(f.face.letters, f.face.crowned, f.reverse.letters, f.reverse.crowned) for f in seen]
         )
     )
-    return Comparison(
+    return CrownComparison(
         forms=tuple(form for form in forms if form.face.letters or form.reverse.letters),
         reverse_letters=sum(form.reverse.letters for form in seen),
         chance=min(more, fewer) if seen else None,
-        says=overall(seen, more, fewer) + unjudged(_uncounted(face, reverse)),
+        says=describe_comparison(seen, more, fewer) + describe_uncounted(_uncounted(face, reverse)),
     )
 
 
-def _uncounted(*sides: Sequence[Letter]) -> str:
+def _uncounted(*sides: Sequence[SketchedLetter]) -> str:
     """Forms on both sides whose tags the picture does not let count on one of them."""
     standing = set.intersection(*({x.letter for x in side} for side in sides))
     counted = set.intersection(*({x.letter for x in side if x.tags is not None} for side in sides))
-    return "".join(form for form in FORMS if form in standing - counted)
+    return "".join(form for form in COMPARED_FORMS if form in standing - counted)
 
 
-def _by_form(letters: Iterable[Letter]) -> dict[str, list[Letter]]:
-    found: dict[str, list[Letter]] = {form: [] for form in FORMS}
+def _by_form(letters: Iterable[SketchedLetter]) -> dict[str, list[SketchedLetter]]:
+    found: dict[str, list[SketchedLetter]] = {form: [] for form in COMPARED_FORMS}
     for letter in letters:
         if letter.letter in found and letter.tags is not None:
             found[letter.letter].append(letter)
     return found
 
 
-def _form(form: str, face: Sequence[Letter], reverse: Sequence[Letter]) -> FormOnSides:
+def _compare_form(
+    form: str, face: Sequence[SketchedLetter], reverse: Sequence[SketchedLetter]
+) -> FormCrowns:
     wanted = BY_CHAR[form].crown
-    here, there = crowned(face, wanted), crowned(reverse, wanted)
-    sides = which_sides(here, there)
-    return FormOnSides(form, wanted, here, there, sides, both_sides(form, wanted, here, there))
+    here, there = count_crowns(face, wanted), count_crowns(reverse, wanted)
+    sides = crowned_sides(here, there)
+    return FormCrowns(form, wanted, here, there, sides, describe_form(form, wanted, here, there))
 
 
-def crowned(letters: Sequence[Letter], wanted: int) -> Crowned:
+def count_crowns(letters: Sequence[SketchedLetter], wanted: int) -> CrownCounts:
     """How the letters of one form, whose crowns were judged, are crowned."""
     counts = [letter.tags or 0 for letter in letters]
     least = max(wanted, 1)
     full = sum(count >= least for count in counts)
     bare = [letter.p_bare for letter in letters if letter.p_bare is not None]
     missing = [letter.p_missing for letter in letters if letter.p_missing is not None]
-    return Crowned(
+    return CrownCounts(
         letters=len(letters),
         crowned=full,
         some=sum(0 < count < least for count in counts),
@@ -112,13 +116,25 @@ def crowned(letters: Sequence[Letter], wanted: int) -> Crowned:
     )
 
 
-def which_sides(face: Crowned, reverse: Crowned) -> Sides:
+def crowned_sides(face: CrownCounts, reverse: CrownCounts) -> CrownedSides:
     """On which sides a form is crowned, by the shares `FEW` and `MOST`."""
     if not face.letters or not reverse.letters:
         return "mixed"
     here, there = face.crowned / face.letters, reverse.crowned / reverse.letters
-    if here <= FEW:
-        return "reverse_only" if there >= MOST else "neither" if there <= FEW else "mixed"
-    if here >= MOST:
-        return "both" if there >= MOST else "face_only" if there <= FEW else "mixed"
+    if here <= MAX_UNCROWNED_SHARE:
+        return (
+            "reverse_only"
+            if there >= MIN_CROWNED_SHARE
+            else "neither"
+            if there <= MAX_UNCROWNED_SHARE
+            else "mixed"
+        )
+    if here >= MIN_CROWNED_SHARE:
+        return (
+            "both"
+            if there >= MIN_CROWNED_SHARE
+            else "face_only"
+            if there <= MAX_UNCROWNED_SHARE
+            else "mixed"
+        )
     return "mixed"

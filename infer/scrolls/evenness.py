@@ -11,50 +11,56 @@ from math import erfc, sqrt
 from statistics import median
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
-from crownlet.infer.scrolls.crowns import tail
-from crownlet.infer.scrolls.scroll import Consistency, FormEvenness, Third
-from crownlet.infer.scrolls.sketch import Letter
-from crownlet.infer.scrolls.wording import CROWN_WORDS, resized, uneven_form
+from crownlet.infer.scrolls.crowns import tail_probabilities
+from crownlet.infer.scrolls.scroll import Consistency, FormEvenness, FormInThird
+from crownlet.infer.scrolls.sketch import SketchedLetter
+from crownlet.infer.scrolls.wording import CROWN_WORDS, describe_size_change, describe_uneven_form
 
-RARE = 0.001
+MAX_CHANCE = 0.001
 """Some eighty questions are asked of a scroll; a difference must be rarer than this by chance."""
 
-WIDER, HIGHER = 0.25, 0.15
+MIN_WIDTH_DIFFERENCE_Q, MIN_HEIGHT_DIFFERENCE_Q = 0.25, 0.15
 """Least difference of medians, in q, that is worth a word."""
 
 
-def drifts(first: Sequence[Letter], last: Sequence[Letter], crown: int) -> list[str]:
+def differences_between_thirds(
+    first: Sequence[SketchedLetter], last: Sequence[SketchedLetter], crown: int
+) -> list[str]:
     """What differs between the letters of one form in the first and in the last lines, in words."""
     said = []
     if crown:
-        said += _count(
+        said += _count_difference(
             "crowned as the form asks",
             [x.tags >= crown for x in first if x.tags is not None],
             [x.tags >= crown for x in last if x.tags is not None],
         )
-    said += _count("findings", [x.finding for x in first], [x.finding for x in last])
-    said += _length("width", WIDER, [x.width for x in first], [x.width for x in last])
-    said += _length("height", HIGHER, [x.height for x in first], [x.height for x in last])
+    said += _count_difference("findings", [x.finding for x in first], [x.finding for x in last])
+    said += _length_difference(
+        "width", MIN_WIDTH_DIFFERENCE_Q, [x.width for x in first], [x.width for x in last]
+    )
+    said += _length_difference(
+        "height", MIN_HEIGHT_DIFFERENCE_Q, [x.height for x in first], [x.height for x in last]
+    )
     return said
 
 
-def _count(what: str, first: list[bool], last: list[bool]) -> list[str]:
+def _count_difference(what: str, first: list[bool], last: list[bool]) -> list[str]:
     if not first or not last:
         return []
     a, b = sum(first), sum(last)
-    if 2 * min(tail([(len(first), a, len(last), b)])) > RARE:
+    if 2 * min(tail_probabilities([(len(first), a, len(last), b)])) > MAX_CHANCE:
         return []
     return [f"{what}: {a} of {len(first)} in the first lines, {b} of {len(last)} in the last"]
 
 
-def _length(name: str, least: float, first: list[float], last: list[float]) -> list[str]:
+def _length_difference(name: str, least: float, first: list[float], last: list[float]) -> list[str]:
     a, b = median(first), median(last)
-    if abs(a - b) < least or rank_sum(first, last) > RARE:
+    if abs(a - b) < least or rank_sum_test(first, last) > MAX_CHANCE:
         return []
     return [f"{name} {a:.1f} kulmus in the first lines, {b:.1f} in the last"]
 
 
-def rank_sum(a: Sequence[float], b: Sequence[float]) -> float:
+def rank_sum_test(a: Sequence[float], b: Sequence[float]) -> float:
     """Two-sided probability that two samples differ so by chance.
 
     The rank sum test of Wilcoxon, Mann and Whitney in its normal approximation, with the correction
@@ -80,48 +86,49 @@ def rank_sum(a: Sequence[float], b: Sequence[float]) -> float:
     return erfc(z / sqrt(2))
 
 
-LEAST = 5
+MIN_LETTERS_OF_FORM = 5
 """Fewer letters of a form say nothing of how evenly it is written."""
 
-LINES = 6
+MIN_LINES_FOR_THIRDS = 6
 """A page of fewer lines has no first and last third."""
 
-SIGMA = 1.4826
+MAD_TO_STANDARD_DEVIATION = 1.4826
 """Median deviation to standard deviation, for a normal spread."""
 
-STRETCHED = "דהחלםרת"
+STRETCHED_FORMS = "דהחלםרת"
 """Forms that scribes stretch to fill a line."""
 
-WIDTHS, STRETCHED_WIDTHS, HEIGHTS = 0.16, 0.30, 0.20
+MAX_WIDTH_DISPERSION, MAX_STRETCHED_WIDTH_DISPERSION, MAX_HEIGHT_DISPERSION = 0.16, 0.30, 0.20
 """Dispersions from which a form is called uneven: more than any form with five letters or more in
 seven photographs of old scrolls (0.13, 0.22, 0.14) or by 24 rendered hands (0.07, 0.06, 0.16)."""
 
-ODD, SHARE = 1, 0.1
+MAX_ODD_CROWNS, MAX_ODD_CROWNS_SHARE = 1, 0.1
 """A form is crowned at one time, at another not, if more letters than these are unlike the rest."""
 
-RESIZED = 0.05
+MAX_SIZE_CHANGE_SHARE = 0.05
 """Difference of size between first and last lines that is worth a word; rendered hands, scanned,
 stay below 0.01."""
 
 
-def evenness(pages: Sequence[tuple[int, Sequence[Letter]]]) -> Consistency:
+def measure_evenness(pages: Sequence[tuple[int, Sequence[SketchedLetter]]]) -> Consistency:
     """Evenness over the pages of a face, each given as its lines and its letters."""
-    letters: list[Letter] = []
+    letters: list[SketchedLetter] = []
     lines = 0
     for count, page in pages:
         letters += [letter._replace(line=lines + letter.line) for letter in page]
         lines += count
     thirds = _thirds(letters, lines)
     forms = tuple(
-        _form(form.char, form.crown, own, thirds)
+        _form_evenness(form.char, form.crown, own, thirds)
         for form in ALPHABET
-        if len(own := [letter for letter in letters if letter.letter == form.char]) >= LEAST
+        if len(own := [letter for letter in letters if letter.letter == form.char])
+        >= MIN_LETTERS_OF_FORM
     )
     ranked = sorted((f for f in forms if f.uneven), key=lambda f: (-len(f.uneven), -f.letters))
-    first, last = (_size(third, letters) for third in thirds or ([], []))
-    says = [uneven_form(form) for form in ranked]
-    if first and last and abs(last / first - 1) > RESIZED:
-        says.append(resized(first, last))
+    first, last = (_relative_size(third, letters) for third in thirds or ([], []))
+    says = [describe_uneven_form(form) for form in ranked]
+    if first and last and abs(last / first - 1) > MAX_SIZE_CHANGE_SHARE:
+        says.append(describe_size_change(first, last))
     return Consistency(
         lines=lines,
         forms=forms,
@@ -131,12 +138,12 @@ def evenness(pages: Sequence[tuple[int, Sequence[Letter]]]) -> Consistency:
     )
 
 
-Thirds = tuple[list[Letter], list[Letter]]
+Thirds = tuple[list[SketchedLetter], list[SketchedLetter]]
 
 
-def _thirds(letters: list[Letter], lines: int) -> Thirds | None:
+def _thirds(letters: list[SketchedLetter], lines: int) -> Thirds | None:
     """Letters of the first and of the last third of the lines."""
-    if lines < LINES:
+    if lines < MIN_LINES_FOR_THIRDS:
         return None
     return (
         [letter for letter in letters if 3 * letter.line <= lines],
@@ -144,34 +151,39 @@ def _thirds(letters: list[Letter], lines: int) -> Thirds | None:
     )
 
 
-def _size(third: list[Letter], letters: list[Letter]) -> float | None:
+def _relative_size(third: list[SketchedLetter], letters: list[SketchedLetter]) -> float | None:
     if not third:
         return None
     return round(median(x.q for x in third) / median(x.q for x in letters), 4)
 
 
-def _form(form: str, crown: int, own: list[Letter], thirds: Thirds | None) -> FormEvenness:
+def _form_evenness(
+    form: str, crown: int, own: list[SketchedLetter], thirds: Thirds | None
+) -> FormEvenness:
     widths, heights = [x.width for x in own], [x.height for x in own]
     judged = [x.tags for x in own if x.tags is not None]
     first = last = None
     uneven: list[str] = []
-    if crown and len(judged) >= LEAST:
+    if crown and len(judged) >= MIN_LETTERS_OF_FORM:
         with_it = sum(tags >= crown for tags in judged)
         few = min(with_it, len(judged) - with_it)
-        if few > max(ODD, SHARE * len(judged)):
+        if few > max(MAX_ODD_CROWNS, MAX_ODD_CROWNS_SHARE * len(judged)):
             uneven.append(f"{with_it} of {len(judged)} with {CROWN_WORDS[crown]}")
-    widest = STRETCHED_WIDTHS if form in STRETCHED else WIDTHS
-    for name, values, most in (("width", widths, widest), ("height", heights, HEIGHTS)):
+    widest = MAX_STRETCHED_WIDTH_DISPERSION if form in STRETCHED_FORMS else MAX_WIDTH_DISPERSION
+    for name, values, most in (
+        ("width", widths, widest),
+        ("height", heights, MAX_HEIGHT_DISPERSION),
+    ):
         if dispersion(values) > most:
             uneven.append(
                 f"{name} {median(values):.1f} kulmus in the middle, half of them "
-                f"{_deviation(values):.2f} kulmus or more off it"
+                f"{_median_deviation(values):.2f} kulmus or more off it"
             )
     if thirds:
         parts = [[x for x in third if x.letter == form] for third in thirds]
         if all(parts):
             first, last = (_third(part, crown) for part in parts)
-            uneven += drifts(parts[0], parts[1], crown)
+            uneven += differences_between_thirds(parts[0], parts[1], crown)
     return FormEvenness(
         letter=form,
         letters=len(own),
@@ -188,19 +200,19 @@ def _form(form: str, crown: int, own: list[Letter], thirds: Thirds | None) -> Fo
     )
 
 
-def _deviation(values: Sequence[float]) -> float:
+def _median_deviation(values: Sequence[float]) -> float:
     middle = median(values)
     return median(abs(value - middle) for value in values)
 
 
 def dispersion(values: Sequence[float]) -> float:
     """1.4826 times the median deviation from the median, over the median."""
-    return SIGMA * _deviation(values) / median(values)
+    return MAD_TO_STANDARD_DEVIATION * _median_deviation(values) / median(values)
 
 
-def _third(part: list[Letter], crown: int) -> Third:
+def _third(part: list[SketchedLetter], crown: int) -> FormInThird:
     judged = [x.tags for x in part if x.tags is not None]
-    return Third(
+    return FormInThird(
         letters=len(part),
         crowned=sum(tags >= crown for tags in judged) if crown else None,
         width=round(median(x.width for x in part), 3),

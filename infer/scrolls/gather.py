@@ -16,35 +16,37 @@ from crownlet.infer.run.read import read_record
 from crownlet.infer.run.run import open_run
 from crownlet.infer.scrolls import checks as mixups
 from crownlet.infer.scrolls.checks import other_hands, same_pictures
-from crownlet.infer.scrolls.crowns import compare
-from crownlet.infer.scrolls.evenness import evenness
-from crownlet.infer.scrolls.members import Place, Table, place_pages
-from crownlet.infer.scrolls.same_page import Signature, told
+from crownlet.infer.scrolls.crowns import compare_crowns
+from crownlet.infer.scrolls.evenness import measure_evenness
+from crownlet.infer.scrolls.members import PagePlace, ScrollTable, place_pages
+from crownlet.infer.scrolls.same_page import Signature, add_same_page_notes
 from crownlet.infer.scrolls.scroll import Scroll
-from crownlet.infer.scrolls.sketch import Sketch, sketch
+from crownlet.infer.scrolls.sketch import PageSketch, sketch_page
 
 
-def gather(records: Iterable[PageRecord], table: Table | None = None) -> tuple[Scroll, ...]:
+def gather_scrolls(
+    records: Iterable[PageRecord], table: ScrollTable | None = None
+) -> tuple[Scroll, ...]:
     """The scrolls of some pages, in the order of their first pages.
 
     `records` is gone through once, so they may be read one after the other. ScrollTableError where
     the table and the pages do not go together.
     """
-    pages = {page.name: page for page in map(sketch, records)}
+    pages = {page.name: page for page in map(sketch_page, records)}
     places = place_pages([(page.name, page.path) for page in pages.values()], table)
     doubled = mixups.same_pictures((page.name, page.sha256) for page in pages.values())
     signs = {page.name: page.sign for page in pages.values()}
-    return told(scrolls_of(places, doubled, pages.__getitem__), signs, doubled)
+    return add_same_page_notes(scrolls_of(places, doubled, pages.__getitem__), signs, doubled)
 
 
 def scrolls_of(
-    places: Iterable[Place], doubled: Mapping[str, str], read: Callable[[str], Sketch]
+    places: Iterable[PagePlace], doubled: Mapping[str, str], read: Callable[[str], PageSketch]
 ) -> Iterator[Scroll]:
     """The scrolls of pages whose places are known, one after the other.
 
     `doubled` has what `mixups.same_pictures` says of a page, `read` gives a page by its name.
     """
-    groups: dict[str, list[Place]] = {}
+    groups: dict[str, list[PagePlace]] = {}
     for place in places:
         groups.setdefault(place.scroll.casefold(), []).append(place)
     for group in groups.values():
@@ -52,14 +54,14 @@ def scrolls_of(
 
 
 def _scroll(
-    group: Sequence[Place], pages: Mapping[str, Sketch], doubled: Mapping[str, str]
+    group: Sequence[PagePlace], pages: Mapping[str, PageSketch], doubled: Mapping[str, str]
 ) -> Scroll:
     sides = {place.page: pages[place.page].side or place.side or "face" for place in group}
     faces = [pages[name] for name, side in sides.items() if side == "face"]
     reverses = [pages[name] for name, side in sides.items() if side == "reverse"]
     comparison = None
     if faces and reverses:
-        comparison = compare(
+        comparison = compare_crowns(
             (letter for page in faces for letter in page.letters),
             (letter for page in reverses for letter in page.letters),
         )
@@ -70,14 +72,16 @@ def _scroll(
         source=next((place.source for place in group if place.source), None),
         notes=tuple(_notes(group, faces, reverses, doubled)),
         comparison=comparison,
-        consistency=evenness([(page.lines, page.letters) for page in faces]) if faces else None,
+        consistency=measure_evenness([(page.lines, page.letters) for page in faces])
+        if faces
+        else None,
     )
 
 
 def _notes(
-    group: Sequence[Place],
-    faces: Sequence[Sketch],
-    reverses: Sequence[Sketch],
+    group: Sequence[PagePlace],
+    faces: Sequence[PageSketch],
+    reverses: Sequence[PageSketch],
     doubled: Mapping[str, str],
 ) -> list[str]:
     """What belongs at the top, each once: pictures, then pages against each other, then pages."""
@@ -88,17 +92,17 @@ def _notes(
     notes += mixups.not_compared(pages)
     notes += other_hands(faces) if len(faces) > 1 else []
     for page in pages:
-        own = [*mixups.exchanged(page, given[page.name]), *page.notes]
+        own = [*mixups.exchanged_side(page, given[page.name]), *page.notes]
         notes += [f"{page.name}: {note}" if len(pages) > 1 else note for note in own]
     return list(dict.fromkeys(notes))
 
 
-NAME = "scrolls.json"
+SCROLLS_FILE = "scrolls.json"
 
 SCHEMA = 1
 
 
-def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[Place]) -> Path:
+def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[PagePlace]) -> Path:
     """Write RUN/scrolls.json; OSError if it cannot be written.
 
     Beside the scrolls stand the sides as they were given, for pages inspected later.
@@ -108,29 +112,29 @@ def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[Place])
         "scrolls": [dataclasses.asdict(scroll) for scroll in scrolls],
         "given": [dataclasses.asdict(place) for place in places],
     }
-    with atomic_write(run / NAME) as draft:
+    with atomic_write(run / SCROLLS_FILE) as draft:
         write_json(draft, data)
-    return run / NAME
+    return run / SCROLLS_FILE
 
 
-def given_places(run: Path) -> dict[str, Place]:
+def given_places(run: Path) -> dict[str, PagePlace]:
     """Where the pages of a run were said to belong, by page; empty if nothing was.
 
     FileFault if the list is there and cannot be read.
     """
-    path = run / NAME
+    path = run / SCROLLS_FILE
     if not path.is_file():
         return {}
     try:
         data: dict[str, Any] = json.loads(path.read_bytes())
-        return {entry["page"]: Place(**entry) for entry in data["given"]}
+        return {entry["page"]: PagePlace(**entry) for entry in data["given"]}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise FileFault(
             path, f"is no list of scrolls; without it names tell ({error!r})."
         ) from None
 
 
-def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
+def update_scrolls(run: Path, table: ScrollTable | None = None) -> tuple[Scroll, ...]:
     """Write RUN/scrolls.json over all pages of a run; returns its scrolls.
 
     Pages are read as they stand on disk, so the list is the same whether they were inspected
@@ -146,12 +150,12 @@ def update_scrolls(run: Path, table: Table | None = None) -> tuple[Scroll, ...]:
 
     signs: dict[str, Signature | None] = {}
 
-    def read(name: str) -> Sketch:
-        page = sketch(read_record(pages[name].folder, measured=False))
+    def read(name: str) -> PageSketch:
+        page = sketch_page(read_record(pages[name].folder, measured=False))
         signs[name] = page.sign
         return replace(page, name=name)
 
     # Scroll by scroll: the letters of a library's pages are too many to hold.
-    scrolls = told(tuple(scrolls_of(places, doubled, read)), signs, doubled)
+    scrolls = add_same_page_notes(tuple(scrolls_of(places, doubled, read)), signs, doubled)
     write_scrolls(run, scrolls, places)
     return scrolls

@@ -14,7 +14,7 @@ from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.text.side import Side
 
-MAX_BYTES = 4 * 1024 * 1024
+MAX_TABLE_BYTES = 4 * 1024 * 1024
 
 
 class ScrollTableError(FileFault):
@@ -22,7 +22,7 @@ class ScrollTableError(FileFault):
 
 
 @dataclass(frozen=True)
-class Cells:
+class TableLine:
     """The cells of one line, without the spaces around them; `line` is its number in the file."""
 
     line: int
@@ -35,9 +35,9 @@ class Cells:
         return dict(zip(columns, self.cells, strict=True))
 
 
-def read_cells(
+def read_lines(
     path: str | Path, known: Sequence[str], needed: Sequence[str]
-) -> tuple[list[str], list[Cells]]:
+) -> tuple[list[str], list[TableLine]]:
     """The columns of a CSV file, UTF-8 with or without its mark, and its lines but the empty ones.
 
     Commas, semicolons and tabs divide. ScrollTableError for what is no such table, for a column not
@@ -53,7 +53,7 @@ def read_cells(
         rows, start = [], reader.line_num + 1
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append(Cells(start, tuple(plain_name(cell.strip()) for cell in cells)))
+                rows.append(TableLine(start, tuple(normalise_name(cell.strip()) for cell in cells)))
             start = reader.line_num + 1
     except csv.Error as error:
         raise ScrollTableError(path, f"line {reader.line_num}: no table ({error}).") from None
@@ -62,7 +62,7 @@ def read_cells(
     return columns, rows
 
 
-def plain_name(text: str) -> str:
+def normalise_name(text: str) -> str:
     """A name as it is compared: one Unicode form, whatever the system that wrote it."""
     return unicodedata.normalize("NFC", text)
 
@@ -71,8 +71,8 @@ def _text(path: Path) -> str:
     try:
         if not path.is_file():
             raise ScrollTableError(path, "no such file." if not path.exists() else "is not a file.")
-        if path.stat().st_size > MAX_BYTES:
-            raise ScrollTableError(path, f"is larger than {MAX_BYTES // 2**20} MiB.")
+        if path.stat().st_size > MAX_TABLE_BYTES:
+            raise ScrollTableError(path, f"is larger than {MAX_TABLE_BYTES // 2**20} MiB.")
         return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise ScrollTableError(path, f"cannot be read ({error.strerror or error}).") from None
@@ -96,18 +96,18 @@ def _columns(
     return columns
 
 
-NEEDED = ("scan", "scroll", "side")
+REQUIRED_COLUMNS = ("scan", "scroll", "side")
 
-COLUMNS = (*NEEDED, "source")
+TABLE_COLUMNS = (*REQUIRED_COLUMNS, "source")
 
-MAX_NAME = 120
+MAX_NAME_CHARACTERS = 120
 
-_FORBIDDEN = '/\\:*?"<>|'
+_FORBIDDEN_CHARACTERS = '/\\:*?"<>|'
 """Not in the name of a scroll: files are named after it."""
 
 
 @dataclass(frozen=True)
-class Row:
+class ScrollRow:
     """One scan; `line` is its line in the file."""
 
     line: int
@@ -118,41 +118,43 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Table:
+class ScrollTable:
     """All rows of a table, in its order."""
 
     path: str
-    rows: tuple[Row, ...]
+    rows: tuple[ScrollRow, ...]
 
-    def fault(self, row: Row, column: str, reason: str) -> ScrollTableError:
+    def fault(self, row: ScrollRow, column: str, reason: str) -> ScrollTableError:
         """An error that names a row and a column."""
         return ScrollTableError(self.path, f"line {row.line}, column {column}: {reason}")
 
 
-def read_table(path: str | Path) -> Table:
+def read_scroll_table(path: str | Path) -> ScrollTable:
     """A table from a CSV file, UTF-8, with columns `scan,scroll,side` and optionally `source`.
 
     Commas, semicolons and tabs divide. ScrollTableError, in one sentence, for anything else.
     """
-    columns, lines = read_cells(path, COLUMNS, NEEDED)
+    columns, lines = read_lines(path, TABLE_COLUMNS, REQUIRED_COLUMNS)
     rows = [_row(path, columns, line) for line in lines]
-    table = Table(str(path), tuple(rows))
+    table = ScrollTable(str(path), tuple(rows))
     _check_together(table)
     return table
 
 
-def _row(path: str | Path, columns: list[str], found: Cells) -> Row:
+def _row(path: str | Path, columns: list[str], found: TableLine) -> ScrollRow:
     line = found.line
     try:
         values = found.named(columns)
     except ValueError as error:
         raise ScrollTableError(path, f"line {line}: {error}") from None
-    for name in NEEDED:
+    for name in REQUIRED_COLUMNS:
         if not values[name]:
             raise ScrollTableError(path, f"line {line}, column {name}: is empty.")
     scroll = values["scroll"]
-    odd = next((c for c in scroll if c in _FORBIDDEN or unicodedata.category(c) == "Cc"), None)
-    if odd is not None or scroll.startswith(".") or len(scroll) > MAX_NAME:
+    odd = next(
+        (c for c in scroll if c in _FORBIDDEN_CHARACTERS or unicodedata.category(c) == "Cc"), None
+    )
+    if odd is not None or scroll.startswith(".") or len(scroll) > MAX_NAME_CHARACTERS:
         why = f"holds {odd!r}" if odd else "begins with a dot" if scroll[0] == "." else "is long"
         raise ScrollTableError(
             path, f"line {line}, column scroll: the name {why}; files are named so."
@@ -161,13 +163,13 @@ def _row(path: str | Path, columns: list[str], found: Cells) -> Row:
     if side is None:
         said = f"{values['side']!r} is neither face nor reverse."
         raise ScrollTableError(path, f"line {line}, column side: {said}")
-    return Row(line, values["scan"], scroll, side, values.get("source") or None)
+    return ScrollRow(line, values["scan"], scroll, side, values.get("source") or None)
 
 
-def _check_together(table: Table) -> None:
+def _check_together(table: ScrollTable) -> None:
     """No scan twice, one source a scroll."""
-    scans: dict[str, Row] = {}
-    sources: dict[str, Row] = {}
+    scans: dict[str, ScrollRow] = {}
+    sources: dict[str, ScrollRow] = {}
     for row in table.rows:
         earlier = scans.setdefault(row.scan, row)
         if earlier is not row:
@@ -179,11 +181,11 @@ def _check_together(table: Table) -> None:
             )
 
 
-_ENDING = re.compile(r"(?P<scroll>.*[^-_ .])[-_ .]+(?P<side>face|reverse)([-_ .]*\d+)?", re.I)
+_SIDE_ENDING = re.compile(r"(?P<scroll>.*[^-_ .])[-_ .]+(?P<side>face|reverse)([-_ .]*\d+)?", re.I)
 
 
 @dataclass(frozen=True)
-class Place:
+class PagePlace:
     """Where a page belongs; `side` is None where nothing says it."""
 
     page: str
@@ -194,9 +196,9 @@ class Place:
 
 def place_pages(
     pages: Sequence[tuple[str, str]],
-    table: Table | None = None,
-    earlier: Mapping[str, Place] | None = None,
-) -> tuple[Place, ...]:
+    table: ScrollTable | None = None,
+    earlier: Mapping[str, PagePlace] | None = None,
+) -> tuple[PagePlace, ...]:
     """A place for each page, given as its name and the path of its picture.
 
     The table says it, or else what was said `earlier`, by page, or else the name. ScrollTableError
@@ -205,48 +207,48 @@ def place_pages(
     rows = _rows(pages, table) if table else {}
     said = earlier or {}
     return tuple(
-        Place(name, rows[name].scroll, rows[name].side, rows[name].source)
+        PagePlace(name, rows[name].scroll, rows[name].side, rows[name].source)
         if name in rows
-        else said.get(name) or by_name(name, path)
+        else said.get(name) or place_by_name(name, path)
         for name, path in pages
     )
 
 
-def unlisted(pages: Sequence[tuple[str, str]], table: Table) -> list[str]:
+def pages_not_in_table(pages: Sequence[tuple[str, str]], table: ScrollTable) -> list[str]:
     """Names of the pages that the table does not name; ScrollTableError as above."""
     rows = _rows(pages, table)
     return [name for name, _ in pages if name not in rows]
 
 
-def by_name(name: str, path: str = "") -> Place:
+def place_by_name(name: str, path: str = "") -> PagePlace:
     """The place that a page's name tells: `a1-face` and `a1_reverse` belong to the scroll `a1`."""
-    ending = _ENDING.fullmatch(name)
+    ending = _SIDE_ENDING.fullmatch(name)
     if ending:
-        return Place(name, ending["scroll"], _side(ending["side"]))
+        return PagePlace(name, ending["scroll"], _side(ending["side"]))
     # A page whose name another had taken: its folder tells it from the other.
     file = Path(path)
-    ending = _ENDING.fullmatch(file.stem)
+    ending = _SIDE_ENDING.fullmatch(file.stem)
     if ending and file.parent.name and name != file.stem:
-        return Place(name, f"{file.parent.name}-{ending['scroll']}", _side(ending["side"]))
-    return Place(name, name, None)
+        return PagePlace(name, f"{file.parent.name}-{ending['scroll']}", _side(ending["side"]))
+    return PagePlace(name, name, None)
 
 
 def _side(word: str) -> Side:
     return "face" if word.casefold() == "face" else "reverse"
 
 
-def _rows(pages: Sequence[tuple[str, str]], table: Table) -> dict[str, Row]:
+def _rows(pages: Sequence[tuple[str, str]], table: ScrollTable) -> dict[str, ScrollRow]:
     """Rows by the name of the page they mean."""
-    found: dict[str, Row] = {}
+    found: dict[str, ScrollRow] = {}
     called: dict[str, dict[str, str]] = {}
     for name, path in pages:
-        file = Path(plain_name(path))
-        for call in (plain_name(name), file.name, file.stem):
+        file = Path(normalise_name(path))
+        for call in (normalise_name(name), file.name, file.stem):
             called.setdefault(call, {})[name] = path
     for row in table.rows:
         near = called.get(row.scan, {}) | called.get(Path(row.scan).name, {})
-        meant = [name for name, path in near.items() if _means(row.scan, name, path)]
-        exact = [name for name in meant if plain_name(name) == row.scan]
+        meant = [name for name, path in near.items() if _is_page(row.scan, name, path)]
+        exact = [name for name in meant if normalise_name(name) == row.scan]
         if len(meant) > 1 and len(exact) != 1:
             said = f"{row.scan!r} is the name of {len(meant)} pages; write its folder too."
             raise table.fault(row, "scan", said)
@@ -258,11 +260,11 @@ def _rows(pages: Sequence[tuple[str, str]], table: Table) -> dict[str, Row]:
     return found
 
 
-def _means(scan: str, name: str, path: str) -> bool:
+def _is_page(scan: str, name: str, path: str) -> bool:
     """Whether a scan of the table is this page: its name, its file, or its file without ending."""
-    if plain_name(name) == scan:
+    if normalise_name(name) == scan:
         return True
-    parts, wanted = Path(plain_name(path)).parts, Path(scan).parts
+    parts, wanted = Path(normalise_name(path)).parts, Path(scan).parts
     if not parts or not wanted or parts[-len(wanted) : -1] != wanted[:-1]:
         return False
     return wanted[-1] in (parts[-1], Path(parts[-1]).stem)

@@ -18,19 +18,19 @@ from crownlet.infer.scrolls.scroll import Scroll
 Signature = npt.NDArray[np.float32]
 """(SIZE,) of length 1: how much wider than usual each letter is, by its place; 0 where none is."""
 
-SIZE, LONGEST = 4096, 64
+SIGNATURE_PLACES, LINE_PLACES = 4096, 64
 """Places, and letters of a line; longer lines and pages fall on places taken before."""
 
-FAR = 0.3
+MAX_LOG_WIDTH = 0.3
 """Logarithm of width beyond which a letter is stretched, as many scribes stretch the same ones."""
 
-LEAST = 100
+MIN_LETTERS_FOR_SIGNATURE = 100
 """With fewer letters nothing is said: the likeness of two pages spreads by one over their root."""
 
-BLOCK = 1000
+PAGES_PER_BLOCK = 1000
 """Pages that are held against all later ones at once: ten thousand would ask for half a GB."""
 
-ALIKE = 0.75
+MIN_SAME_PAGE_SIMILARITY = 0.75
 """Likeness, the cosine of two signatures, from which two pictures may show one page.
 
 Fifty pictures of ten mezuzot by five held-out hands, two by each (upright, upside down, strongly
@@ -40,12 +40,14 @@ pages by one hand 0.44 at most (125), by two hands 0.66 at most (12,000, with 15
 
 SAME_PAGE = "may show the same page"
 
-SAID = "{} and {} " + SAME_PAGE + ": letter by letter they are alike. If so, it is counted twice."
+SAME_PAGE_NOTE = (
+    "{} and {} " + SAME_PAGE + ": letter by letter they are alike. If so, it is counted twice."
+)
 
 
-def signature(glyphs: Sequence[GlyphRecord]) -> Signature | None:
+def page_signature(glyphs: Sequence[GlyphRecord]) -> Signature | None:
     """What tells a page by its letters, in reading order; None where they are too few."""
-    if len(glyphs) < LEAST:
+    if len(glyphs) < MIN_LETTERS_FOR_SIGNATURE:
         return None
     boxes = np.array([glyph.box for glyph in glyphs])
     sides = np.array([glyph.quarter_turns % 2 for glyph in glyphs])
@@ -56,23 +58,27 @@ def signature(glyphs: Sequence[GlyphRecord]) -> Signature | None:
         wide[forms == form] -= np.median(wide[forms == form])
     lines = np.array([glyph.line for glyph in glyphs])
     places = np.concatenate([np.arange(count) for count in np.unique(lines, return_counts=True)[1]])
-    found = np.bincount((lines * LONGEST + places % LONGEST) % SIZE, np.clip(wide, -FAR, FAR), SIZE)
+    found = np.bincount(
+        (lines * LINE_PLACES + places % LINE_PLACES) % SIGNATURE_PLACES,
+        np.clip(wide, -MAX_LOG_WIDTH, MAX_LOG_WIDTH),
+        SIGNATURE_PLACES,
+    )
     return np.asarray(found / max(float(np.linalg.norm(found)), 1e-9), np.float32)
 
 
 def same_pages(signatures: Mapping[str, Signature | None]) -> list[tuple[str, str]]:
     """Pairs of names whose pictures may show one page."""
     signed = {name: sign for name, sign in signatures.items() if sign is not None}
-    names, signs = list(signed), np.array(list(signed.values())).reshape(-1, SIZE)
+    names, signs = list(signed), np.array(list(signed.values())).reshape(-1, SIGNATURE_PLACES)
     pairs: list[tuple[str, str]] = []
-    for first in range(0, len(names), BLOCK):
-        alike = signs[first : first + BLOCK] @ signs[first:].T >= ALIKE
+    for first in range(0, len(names), PAGES_PER_BLOCK):
+        alike = signs[first : first + PAGES_PER_BLOCK] @ signs[first:].T >= MIN_SAME_PAGE_SIMILARITY
         found = np.argwhere(np.triu(alike, 1)) + first
         pairs += [(names[i], names[j]) for i, j in found]
     return pairs
 
 
-def told(
+def add_same_page_notes(
     scrolls: Iterable[Scroll],
     signatures: Mapping[str, Signature | None],
     doubled: Mapping[str, str],
@@ -86,12 +92,12 @@ def told(
         if pair[0] in doubled and doubled[pair[0]] == doubled.get(pair[1]):
             continue
         for name in pair:
-            said.setdefault(name, []).append(SAID.format(*pair))
+            said.setdefault(name, []).append(SAME_PAGE_NOTE.format(*pair))
     return tuple(
-        replace(scroll, notes=tuple(dict.fromkeys([*_of(scroll, said), *scroll.notes])))
+        replace(scroll, notes=tuple(dict.fromkeys([*_notes_of(scroll, said), *scroll.notes])))
         for scroll in scrolls
     )
 
 
-def _of(scroll: Scroll, said: Mapping[str, Sequence[str]]) -> list[str]:
+def _notes_of(scroll: Scroll, said: Mapping[str, Sequence[str]]) -> list[str]:
     return [text for page in scroll.pages for text in said.get(page, ())]

@@ -9,12 +9,12 @@ from crownlet.infer.text.side import Side
 
 SIDES: tuple[Side, ...] = ("face", "reverse")
 
-Sides = Literal["reverse_only", "face_only", "both", "neither", "mixed"]
+CrownedSides = Literal["reverse_only", "face_only", "both", "neither", "mixed"]
 """On which side a letter form is crowned."""
 
 
 @dataclass(frozen=True)
-class Crowned:
+class CrownCounts:
     """The letters of one form on one side, as far as their crowns can be judged."""
 
     letters: int
@@ -31,23 +31,23 @@ class Crowned:
 
 
 @dataclass(frozen=True)
-class FormOnSides:
+class FormCrowns:
     """One letter form on the face and on the reverse."""
 
     letter: str
     wanted: int
     """Tags of the form by class: 3, 1 or 0."""
-    face: Crowned
-    reverse: Crowned
-    sides: Sides
+    face: CrownCounts
+    reverse: CrownCounts
+    sides: CrownedSides
     says: str
 
 
 @dataclass(frozen=True)
-class Comparison:
+class CrownComparison:
     """Crowns of the face against those of the reverse."""
 
-    forms: tuple[FormOnSides, ...]
+    forms: tuple[FormCrowns, ...]
     reverse_letters: int
     """Letters of the reverse that could be compared."""
     chance: float | None
@@ -57,7 +57,7 @@ class Comparison:
 
 
 @dataclass(frozen=True)
-class Third:
+class FormInThird:
     """A form in the first or the last third of the lines; lengths in q."""
 
     letters: int
@@ -84,8 +84,8 @@ class FormEvenness:
     height: float
     height_spread: float
     findings: int
-    first: Third | None
-    last: Third | None
+    first: FormInThird | None
+    last: FormInThird | None
     uneven: tuple[str, ...]
     """What is uneven about it, with numbers; empty where nothing is."""
 
@@ -113,7 +113,7 @@ class Scroll:
     source: str | None
     notes: tuple[str, ...]
     """Mix-ups and what else belongs at the top, each in one sentence."""
-    comparison: Comparison | None
+    comparison: CrownComparison | None
     """None unless both sides are there."""
     consistency: Consistency | None
     """None without a face."""

@@ -10,17 +10,17 @@ from typing import NamedTuple
 
 from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
 from crownlet.infer.records import GlyphRecord, PageRecord
-from crownlet.infer.scrolls.same_page import Signature, signature
+from crownlet.infer.scrolls.same_page import Signature, page_signature
 from crownlet.infer.text.side import Side, side_by_letters
 
-READ = 0.5
+MIN_READ_P = 0.5
 """A letter less sure than this is compared with no other."""
 
-_COUNTING = frozenset({"tag_missing", "tag_excess"})
+_TAG_COUNT_DEFECTS = frozenset({"tag_missing", "tag_excess"})
 """A picture too poor for these is too poor to count tags."""
 
 
-class Letter(NamedTuple):
+class SketchedLetter(NamedTuple):
     """One letter that was read without doubt; lengths in q."""
 
     letter: str
@@ -37,14 +37,14 @@ class Letter(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Sketch:
+class PageSketch:
     """One page in brief."""
 
     name: str
     path: str
     sha256: str
     lines: int
-    letters: tuple[Letter, ...]
+    letters: tuple[SketchedLetter, ...]
     text: str
     """All letters as read, in reading order."""
     side: Side | None
@@ -56,20 +56,20 @@ class Sketch:
     """What tells this page from others; None where its letters are too few."""
 
 
-def sketch(record: PageRecord) -> Sketch:
+def sketch_page(record: PageRecord) -> PageSketch:
     """A page in brief."""
     text = "".join(glyph.letter for glyph in record.glyphs)
-    return Sketch(
+    return PageSketch(
         name=record.name,
         path=record.image.path,
         sha256=record.image.sha256,
         lines=max((glyph.line for glyph in record.glyphs), default=0),
-        letters=tuple(_letter(glyph) for glyph in record.glyphs if _plain(glyph)),
+        letters=tuple(_sketch_letter(glyph) for glyph in record.glyphs if _is_read_surely(glyph)),
         text=text,
         side=side_by_letters(text),
         notes=top_notes(record),
         unlike=sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs),
-        sign=signature(record.glyphs),
+        sign=page_signature(record.glyphs),
     )
 
 
@@ -79,19 +79,19 @@ def top_notes(record: PageRecord) -> tuple[str, ...]:
     return (*record.notes, said) if said else record.notes
 
 
-def _plain(glyph: GlyphRecord) -> bool:
+def _is_read_surely(glyph: GlyphRecord) -> bool:
     """Whether a letter is surely what it is read as, and of a kind that the networks know."""
     agreed = glyph.expected is None or glyph.expected == glyph.letter
-    return agreed and glyph.letter_p >= READ and UNFAMILIAR not in glyph.reasons
+    return agreed and glyph.letter_p >= MIN_READ_P and UNFAMILIAR not in glyph.reasons
 
 
-def _letter(glyph: GlyphRecord) -> Letter:
+def _sketch_letter(glyph: GlyphRecord) -> SketchedLetter:
     x0, y0, x1, y1 = glyph.box
     if glyph.quarter_turns % 2:
         x0, y0, x1, y1 = y0, x0, y1, x1  # A picture on its side: widths run down it.
-    counted = _COUNTING.isdisjoint(glyph.not_examined)
+    counted = _TAG_COUNT_DEFECTS.isdisjoint(glyph.not_examined)
     bare = "tag_bare" not in glyph.not_examined
-    return Letter(
+    return SketchedLetter(
         letter=glyph.letter,
         line=glyph.line,
         q=glyph.q,

@@ -4,41 +4,41 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from crownlet.infer.scrolls.scroll import Crowned, FormEvenness, FormOnSides
+from crownlet.infer.scrolls.scroll import CrownCounts, FormCrowns, FormEvenness
 from crownlet.infer.view.wording import latin_name
 
-SURE = 0.05
+MAX_CHANCE_FOR_HABIT = 0.05
 """A difference that comes about by chance more often than this is called unsure."""
 
-NAMED = 6
+MAX_PAGES_NAMED = 6
 """Pages named in one sentence."""
 
 CROWN_WORDS = {0: "a crown", 1: "its crown", 3: "three crowns"}
 
 
-def listed(words: Sequence[str]) -> str:
+def join_words(words: Sequence[str]) -> str:
     """Words with commas and a last "and"."""
     return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
-def some_of(pages: Sequence[str]) -> str:
+def name_pages(pages: Sequence[str]) -> str:
     """Names of pages, of many only the first few."""
-    more = len(pages) - NAMED
-    return listed([*pages[:NAMED], f"{more} more"] if more > 0 else pages)
+    more = len(pages) - MAX_PAGES_NAMED
+    return join_words([*pages[:MAX_PAGES_NAMED], f"{more} more"] if more > 0 else pages)
 
 
-def names(forms: Sequence[FormOnSides]) -> str:
+def name_forms(forms: Sequence[FormCrowns]) -> str:
     """Names of letter forms, such as "shin, dalet and yud"."""
-    return listed([latin_name(form.letter) for form in forms])
+    return join_words([latin_name(form.letter) for form in forms])
 
 
-def both_sides(letter: str, wanted: int, face: Crowned, reverse: Crowned) -> str:
+def describe_form(letter: str, wanted: int, face: CrownCounts, reverse: CrownCounts) -> str:
     """One form on both sides: "shin: on the face 6 of 6 without three crowns; ..."."""
     crown = CROWN_WORDS[wanted]
-    return f"{latin_name(letter)}: on the face {_side(face, crown)}; on the reverse {_side(reverse, crown)}"
+    return f"{latin_name(letter)}: on the face {_describe_side(face, crown)}; on the reverse {_describe_side(reverse, crown)}"
 
 
-def _side(side: Crowned, crown: str) -> str:
+def _describe_side(side: CrownCounts, crown: str) -> str:
     if not side.letters:
         return "none that can be judged"
     with_it = side.crowned * 2 > side.letters
@@ -51,7 +51,7 @@ def _side(side: Crowned, crown: str) -> str:
     return said
 
 
-def overall(forms: Sequence[FormOnSides], more: float, fewer: float) -> tuple[str, ...]:
+def describe_comparison(forms: Sequence[FormCrowns], more: float, fewer: float) -> tuple[str, ...]:
     """What all forms together say; `more` and `fewer` are the exact odds of either direction."""
     if not forms:
         return ("No letter form stands on both sides so that its crowns could be compared.",)
@@ -62,9 +62,13 @@ def overall(forms: Sequence[FormOnSides], more: float, fewer: float) -> tuple[st
     ):
         found = [form for form in forms if form.sides == kind]
         if found:
-            sure = "" if odds <= SURE else " That is too little to tell a habit from chance."
+            sure = (
+                ""
+                if odds <= MAX_CHANCE_FOR_HABIT
+                else " That is too little to tell a habit from chance."
+            )
             said.append(
-                f"Look here: {names(found)} {_are(found)} crowned on the {one} and not on the "
+                f"Look here: {name_forms(found)} {_are(found)} crowned on the {one} and not on the "
                 f"{other} ({_counts(found)}).{sure}"
             )
     if not said:
@@ -72,28 +76,28 @@ def overall(forms: Sequence[FormOnSides], more: float, fewer: float) -> tuple[st
         for kind, words in alike.items():
             found = [form for form in forms if form.sides == kind and form.wanted]
             if found:
-                said.append(f"Alike: {names(found)} {_are(found)} {words} ({_counts(found)}).")
+                said.append(f"Alike: {name_forms(found)} {_are(found)} {words} ({_counts(found)}).")
     mixed = [form for form in forms if form.wanted and form.sides == "mixed"]
     if mixed and not said:
         said.append(
-            f"No plain difference: {names(mixed)} {_are(mixed)} crowned at times "
+            f"No plain difference: {name_forms(mixed)} {_are(mixed)} crowned at times "
             f"({_counts(mixed)})."
         )
-    return (*said, _few(forms))
+    return (*said, _reverse_letters(forms))
 
 
-def _are(forms: Sequence[FormOnSides]) -> str:
+def _are(forms: Sequence[FormCrowns]) -> str:
     return "is" if len(forms) == 1 else "are"
 
 
-def _counts(forms: Sequence[FormOnSides]) -> str:
+def _counts(forms: Sequence[FormCrowns]) -> str:
     """Crowned letters over letters of both sides, all forms together."""
     here = sum(f.face.crowned for f in forms), sum(f.face.letters for f in forms)
     there = sum(f.reverse.crowned for f in forms), sum(f.reverse.letters for f in forms)
     return f"face {here[0]} of {here[1]}, reverse {there[0]} of {there[1]}"
 
 
-def _few(forms: Sequence[FormOnSides]) -> str:
+def _reverse_letters(forms: Sequence[FormCrowns]) -> str:
     count = sum(form.reverse.letters for form in forms)
     asking = sum(form.reverse.letters for form in forms if form.wanted)
     return (
@@ -101,21 +105,21 @@ def _few(forms: Sequence[FormOnSides]) -> str:
     )
 
 
-def unjudged(letters: str) -> tuple[str, ...]:
+def describe_uncounted(letters: str) -> tuple[str, ...]:
     """A sentence on the forms whose tags cannot be counted."""
     if not letters:
         return ()
     return (
-        f"The pictures are too poor to count the tags of {listed([*map(latin_name, letters)])}.",
+        f"The pictures are too poor to count the tags of {join_words([*map(latin_name, letters)])}.",
     )
 
 
-def uneven_form(form: FormEvenness) -> str:
+def describe_uneven_form(form: FormEvenness) -> str:
     """One uneven form: its name, how many letters, and what is uneven."""
     return f"{latin_name(form.letter)} ({form.letters} letters): {'; '.join(form.uneven)}."
 
 
-def resized(first: float, last: float) -> str:
+def describe_size_change(first: float, last: float) -> str:
     """How much the writing grows or shrinks from the first lines to the last."""
     way = "larger" if last > first else "smaller"
     return (

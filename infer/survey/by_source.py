@@ -1,4 +1,4 @@
-"""Face against reverse source by source: does a hand do outside what it leaves undone inside?"""
+"""Numbers of each source on its own: its two sides compared, and how even its scrolls are."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from crownlet.datasets.files.errors import FileFault
-from crownlet.infer.scrolls.gather import NAME
+from crownlet.infer.scrolls.gather import SCROLLS_FILE
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.contrasts import adjust_holm
 from crownlet.infer.survey.data import SurveyArrays, build_arrays
@@ -22,55 +22,23 @@ from crownlet.infer.survey.records import Basis
 
 @dataclass(frozen=True)
 class SourceSideContrast:
-    """The two sides of one source's scrolls: a paired t test, as `Pair` over all sources."""
+    """The two sides of one source's scrolls: a paired t test, as `SideContrast` over all sources.
+
+    One row of pairs_by_source.csv.
+    """
 
     defect: str
     source: str
     basis: Basis
-    scrolls: int
+    n_clusters: int
+    """Scrolls with letters on both sides that can have the defect."""
     difference: float
     """Mean over scrolls of the face's rate less the reverse's."""
-    low: float | None
-    high: float | None
-    p: float | None
-    p_holm: float | None
+    ci_low: float | None
+    ci_high: float | None
+    p_value: float | None
+    p_value_holm: float | None
     """Corrected over the rows of this table (Holm 1979)."""
-
-
-def contrast_sides_by_source(
-    survey: SurveyArrays, defects: Collection[str]
-) -> tuple[SourceSideContrast, ...]:
-    """A row for each of `defects` and each source with letters on both sides of some scroll."""
-    rows = []
-    for code in survey.sources:
-        for p in compare_sources(_select_source(survey, code, defects)).pairs:
-            rows.append(
-                SourceSideContrast(
-                    p.defect, code, p.basis, p.scrolls, p.difference, p.low, p.high, p.p, None
-                )
-            )
-    rows.sort(key=lambda row: (survey.defects.index(row.defect), row.source))
-    corrected = adjust_holm([row.p for row in rows])
-    return tuple(replace(row, p_holm=p) for row, p in zip(rows, corrected, strict=True))
-
-
-def _select_source(survey: SurveyArrays, code: str, defects: Collection[str]) -> SurveyArrays:
-    """The letters of one source, some defects of them."""
-    mine = survey.source_of[survey.scroll] == survey.sources.index(code)
-    kept = [k for k, defect in enumerate(survey.defects) if defect in defects]
-    part = np.ix_(np.array(kept, dtype=np.int64), np.flatnonzero(mine))
-    chance = np.broadcast_to(survey.chance, survey.predicted.shape)
-    return build_arrays(
-        [survey.defects[k] for k in kept],
-        scroll=survey.scroll[mine],
-        source=np.full(int(mine.sum()), code),
-        predicted=survey.predicted[part],
-        label=survey.label[part],
-        chance=chance[part],
-        found=survey.found[part],
-        side=survey.side[mine],
-        letter=survey.letter[mine],
-    )
 
 
 @dataclass(frozen=True)
@@ -88,12 +56,31 @@ class SourceEvenness:
     """Uneven forms and the scrolls with them, the commonest first."""
 
 
-def summarise_evenness(folder: Path, code_of: Mapping[str, str]) -> tuple[SourceEvenness, ...]:
-    """A row a source; `code_of` maps scrolls to sources. FileFault for a list that cannot be read.
+def contrast_sides_by_source(
+    survey: SurveyArrays, defects: Collection[str]
+) -> tuple[SourceSideContrast, ...]:
+    """A row for each of `defects` and each source with letters on both sides of some scroll."""
+    rows = [
+        SourceSideContrast(
+            c.defect, source, c.basis, c.n_clusters, c.difference, c.ci_low, c.ci_high, c.p_value,
+            p_value_holm=None,
+        )
+        for source in survey.sources
+        for c in compare_sources(_select_source(survey, source, defects)).side_contrasts
+    ]  # fmt: skip
+    rows.sort(key=lambda row: (survey.defects.index(row.defect), row.source))
+    adjusted = adjust_holm([row.p_value for row in rows])
+    return tuple(replace(row, p_value_holm=p) for row, p in zip(rows, adjusted, strict=True))
 
-    Scrolls whose pages have too few letters of any form to say something are left out.
+
+def summarise_evenness(folder: Path, code_of: Mapping[str, str]) -> tuple[SourceEvenness, ...]:
+    """How even each source's scrolls are, by what the inspection measured of each scroll's hand.
+
+    One row per source; `code_of` maps scrolls to sources. Scrolls with too few letters of any form
+    to be measured are left out; no row at all in a run without a list of scrolls. FileFault for a
+    list that cannot be read.
     """
-    path = folder / NAME
+    path = folder / SCROLLS_FILE
     if not path.is_file():
         return ()
     held: defaultdict[str, list[list[Mapping[str, Any]]]] = defaultdict(list)
@@ -117,4 +104,22 @@ def _summarise_source(code: str, scrolls: list[list[Mapping[str, Any]]]) -> Sour
         width_spread=median(median(f["width_spread"] for f in forms) for forms in scrolls),
         height_spread=median(median(f["height_spread"] for f in forms) for forms in scrolls),
         forms=tuple(sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:5]),
+    )
+
+
+def _select_source(survey: SurveyArrays, source: str, defects: Collection[str]) -> SurveyArrays:
+    """The letters of one source, some defects of them."""
+    own = survey.source_of[survey.scroll] == survey.sources.index(source)
+    kept = [k for k, defect in enumerate(survey.defects) if defect in defects]
+    part = np.ix_(np.array(kept, dtype=np.int64), np.flatnonzero(own))
+    return build_arrays(
+        [survey.defects[k] for k in kept],
+        scroll=survey.scroll[own],
+        source=np.full(int(own.sum()), source),
+        predicted=survey.predicted[part],
+        label=survey.label[part],
+        inclusion_probability=survey.inclusion_probability[part],
+        found=survey.found[part],
+        side=survey.side[own],
+        letter=survey.letter[own],
     )

@@ -1,6 +1,6 @@
 """A survey run: every page of the manifest inspected into its folder, then the audit drawn.
 
-A stopped survey goes on where it was: pages that are finished, made from the same picture with the
+A stopped survey resumes where it was: pages that are finished, made from the same picture with the
 same networks, customs and text, are kept.
 """
 
@@ -21,8 +21,8 @@ from crownlet.infer.networks import Networks, OnnxNetworks
 from crownlet.infer.review.survey_questions import write_audit
 from crownlet.infer.run.survey_state import LETTERS_AUDITED, SEED, Survey, read_survey, write_survey
 from crownlet.infer.scrolls.gather import update_scrolls
-from crownlet.infer.scrolls.members import Place
-from crownlet.infer.survey.audit import draw_audit
+from crownlet.infer.scrolls.members import PagePlace
+from crownlet.infer.survey.audit import draw_stratified_audit
 from crownlet.infer.survey.manifest import Manifest, ManifestRow
 from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
 from crownlet.infer.survey.pseudonyms import PageKey, assign_codes, read_keys, write_keys
@@ -30,17 +30,19 @@ from crownlet.infer.text.search import read_text_choice
 
 
 class SurveyError(FileFault):
-    """A survey that cannot be begun or gone on with: `path` names its folder, `reason` says why."""
+    """A survey that cannot be begun or resumed: `path` names its folder, `reason` why not."""
 
 
 @dataclass(frozen=True)
 class SurveyRequest:
-    """What the user asked for; None leaves it as it was, or as usual."""
+    """What the user asks for; None keeps the survey's value, or the default in a new one."""
 
     seed: int | None = None
     audit: float | None = None
+    """As `Survey.audit`."""
     defects: tuple[str, ...] | None = None
     model: str | None = None
+    """Folder of other networks than the shipped ones."""
 
 
 @dataclass
@@ -51,9 +53,9 @@ class SurveyRun:
     folder: Path
     survey: Survey
     keys: tuple[PageKey, ...]
-    desks: Mapping[tuple[str, str], Desk]
+    workers: Mapping[tuple[str, str], Desk]
     """By portion and customs."""
-    anew: list[str] = field(default_factory=list)
+    inspected_again: list[str] = field(default_factory=list)
     """Pages that were there and had to be inspected again."""
     failed: dict[str, str] = field(default_factory=dict)
 
@@ -67,35 +69,36 @@ class SurveyRun:
 
     def _page(self, row: ManifestRow, key: PageKey) -> Outcome:
         before = (self.folder / key.page / "page.json").is_file()
-        place = Place(key.page, key.coded_scroll, row.side)
-        outcome = self.desks[row.portion, row.customs].one(Task(row.scan, place))
+        place = PagePlace(key.page, key.coded_scroll, row.side)
+        outcome = self.workers[row.portion, row.customs].one(Task(row.scan, place))
         if outcome.fault:
-            # Without the path, which may tell the source.
+            # Without the path, which may name the source.
             self.failed[key.page] = outcome.fault.removeprefix(f"{plain(row.scan)}: ")
         elif before and not outcome.kept:
-            self.anew.append(key.page)
+            self.inspected_again.append(key.page)
         return outcome
 
     def finish(self) -> int:
-        """List the scrolls, draw the audit and record it all; returns how many pairs were drawn.
+        """List the scrolls, draw the audit and record it; returns the number of questions drawn.
 
         FileFault where a page cannot be read back, OSError where the folder cannot be written.
         """
-        good = {key.page: key.sha256 for key in self.keys if key.page not in self.failed}
+        inspected = {key.page: key.sha256 for key in self.keys if key.page not in self.failed}
         scrolls: dict[str, list[PageLetters]] = {}
         for key in self.keys:
-            if key.page in good:
+            if key.page in inspected:
                 page = read_page_letters(self.folder / key.page, key.sha256)
                 scrolls.setdefault(key.coded_scroll, []).append(page)
-        if good:
+        if inspected:
             update_scrolls(self.folder)
-        pairs = draw_audit(scrolls, self.survey.defects, self.survey.audit, self.survey.seed)
-        write_audit(self.folder, pairs)
-        done = replace(self.survey, complete=True, pages=good, failed=dict(self.failed))
+        survey = self.survey
+        drawn = draw_stratified_audit(scrolls, survey.defects, survey.audit, survey.seed)
+        write_audit(self.folder, drawn)
+        done = replace(survey, complete=True, pages=inspected, failed=dict(self.failed))
         write_survey(self.folder, done)
-        return len(pairs)
+        return len(drawn)
 
-    def left_over(self) -> list[str]:
+    def list_unlisted_pages(self) -> list[str]:
         """Pages in the folder that the manifest does not name."""
         named = {key.page for key in self.keys}
         found = (path.parent.name for path in self.folder.glob("*/page.json"))
@@ -103,50 +106,50 @@ class SurveyRun:
 
 
 def prepare_survey(
-    manifest: Manifest, folder: Path, wish: SurveyRequest, networks: Networks | None = None
+    manifest: Manifest, folder: Path, request: SurveyRequest, networks: Networks | None = None
 ) -> SurveyRun:
-    """Everything that can be refused, refused before the first page.
+    """Check everything that can be refused before the first page is inspected.
 
-    SurveyError, RunError, ModelError and ValueError say what is wrong.
+    SurveyError, RunError, ModelError or ValueError with the reason.
     """
-    survey = _begin_or_resume(manifest, folder, wish)
-    networks = networks or OnnxNetworks(wish.model)
-    desks = {
+    survey = _begin_or_resume(manifest, folder, request)
+    networks = networks or OnnxNetworks(request.model)
+    workers = {
         (row.portion, row.customs): Desk(
-            Inspector(wish.model, row.customs, networks=networks),
+            Inspector(request.model, row.customs, networks=networks),
             read_text_choice(row.portion),
             folder,
         )
         for row in {(row.portion, row.customs): row for row in manifest.rows}.values()
     }
-    made_with = next(iter(desks.values())).inspector.versions()
-    survey = replace(survey, versions=_versions(made_with))
+    made_with = next(iter(workers.values())).inspector.versions()
+    survey = replace(survey, versions=_list_versions(made_with))
     return SurveyRun(
-        manifest, folder, survey, assign_codes(manifest, survey.seed, read_keys(folder)), desks
+        manifest, folder, survey, assign_codes(manifest, survey.seed, read_keys(folder)), workers
     )
 
 
-def _begin_or_resume(manifest: Manifest, folder: Path, wish: SurveyRequest) -> Survey:
-    """What the survey is begun with, or gone on with."""
+def _begin_or_resume(manifest: Manifest, folder: Path, request: SurveyRequest) -> Survey:
+    """The record of a new survey, or of the one in the folder with what the request changes."""
     if folder.exists() and not folder.is_dir():
         raise SurveyError(folder, "is a file; --out needs a folder.")
     earlier = read_survey(folder)
     if earlier is None:
         if next(folder.glob("*/page.json"), None) is not None:
             raise SurveyError(folder, "holds pages of another run; a survey needs its own folder.")
-        earlier = Survey(manifest.sha256, SEED if wish.seed is None else wish.seed,
+        earlier = Survey(manifest.sha256, SEED if request.seed is None else request.seed,
                          LETTERS_AUDITED, GLYPH_DEFECTS)  # fmt: skip
-    if wish.seed not in (None, earlier.seed):
+    if request.seed not in (None, earlier.seed):
         raise SurveyError(folder, f"was begun with the seed {earlier.seed}, which stays.")
     return Survey(
         manifest.sha256,
         earlier.seed,
-        earlier.audit if wish.audit is None else wish.audit,
-        earlier.defects if wish.defects is None else wish.defects,
+        earlier.audit if request.audit is None else request.audit,
+        earlier.defects if request.defects is None else request.defects,
     )
 
 
-def _versions(made_with: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+def _list_versions(made_with: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     try:
         package = version("crownlet")
     except PackageNotFoundError:

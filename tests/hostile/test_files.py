@@ -18,7 +18,7 @@ from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.datasets.scribal.texts import read_portion
 from crownlet.infer.networks import ModelError, read_verified_files, weights_folder
-from crownlet.infer.scrolls.members import read_table
+from crownlet.infer.scrolls.members import read_scroll_table
 from crownlet.infer.survey.manifest import ManifestError, read_manifest
 from crownlet.infer.thresholds import load_thresholds
 
@@ -39,7 +39,7 @@ def test_tables_of_scrolls_and_manifests(tmp_path: Path, content: bytes) -> None
     path = tmp_path / "table.csv"
     path.write_bytes(content)
     try:
-        read_table(path)
+        read_scroll_table(path)
     except FileFault as error:
         sentence(error, path)
     try:

@@ -21,7 +21,7 @@ from crownlet.infer.batch import inputs as naming
 from crownlet.infer.batch.inputs import pictures
 from crownlet.infer.batch.processes import LOST, Processes, spread
 from crownlet.infer.batch.worker import Task
-from crownlet.infer.scrolls.members import Place
+from crownlet.infer.scrolls.members import PagePlace
 
 
 @pytest.fixture
@@ -178,7 +178,7 @@ def test_a_page_that_ends_its_process_stops_no_other(
     tmp_path: Path, third: str, lost: set[str]
 ) -> None:
     names = ["a", "b", third, "d", "e", "f"]
-    tasks = [Task(tmp_path / f"{n}.png", Place(n, n, None)) for n in names]
+    tasks = [Task(tmp_path / f"{n}.png", PagePlace(n, n, None)) for n in names]
     setting = dying.DyingSetting(tmp_path)
     outcomes = list(spread(tasks, Processes(setting, 2)))  # type: ignore[arg-type]
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)

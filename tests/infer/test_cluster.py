@@ -29,7 +29,7 @@ from crownlet.infer.batch.dask_cluster import Cluster, ClusterError, Job
 from crownlet.infer.batch.processes import LOST, Setting, spread
 from crownlet.infer.batch.worker import Task
 from crownlet.infer.run.write import FILES
-from crownlet.infer.scrolls.members import Place
+from crownlet.infer.scrolls.members import PagePlace
 
 
 @contextmanager
@@ -108,7 +108,7 @@ def test_a_worker_is_killed_and_the_pages_are_those_of_a_plain_run(
 
 def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Path) -> None:
     names = ["a", "once-b", "c", "always-d", "e", "f", "g", "h"]
-    tasks = [Task(tmp_path / f"{name}.png", Place(name, name, None)) for name in names]
+    tasks = [Task(tmp_path / f"{name}.png", PagePlace(name, name, None)) for name in names]
     for task in tasks:
         task.path.write_bytes(b"")
     setting = dying.DyingSetting(tmp_path)
@@ -172,7 +172,7 @@ def test_a_worker_says_what_it_lacks(job: Job, tmp_path: Path) -> None:
         assert str(error.value).startswith(said)
         assert pickle.loads(pickle.dumps(error.value)).args == error.value.args
     scan = tmp_path / "not here.png"
-    outcome = cluster_desks.one(job, Task(scan, Place("a", "a", None)))
+    outcome = cluster_desks.one(job, Task(scan, PagePlace("a", "a", None)))
     assert outcome.fault.startswith(f"{scan}: is not seen from {here}: ")
     job.mark.rmdir()
     cluster_desks.forget()

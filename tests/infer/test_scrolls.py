@@ -16,28 +16,28 @@ from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.records import PageRecord, TextMatch
 from crownlet.infer.scrolls import same_page as alike
-from crownlet.infer.scrolls.gather import gather, given_places, write_scrolls
-from crownlet.infer.scrolls.members import Place
+from crownlet.infer.scrolls.gather import gather_scrolls, given_places, write_scrolls
+from crownlet.infer.scrolls.members import PagePlace
 from crownlet.infer.scrolls.same_page import SAME_PAGE
-from crownlet.infer.scrolls.scroll import FormOnSides, Scroll
+from crownlet.infer.scrolls.scroll import FormCrowns, Scroll
 
 FACE = load_portion("mezuzah").letters
 BACK = load_portion("mezuzah_reverse").letters
 
 
 def one(*records: PageRecord) -> Scroll:
-    (scroll,) = gather(records)
+    (scroll,) = gather_scrolls(records)
     return scroll
 
 
-def form(scroll: Scroll, letter: str) -> FormOnSides:
+def form(scroll: Scroll, letter: str) -> FormCrowns:
     assert scroll.comparison is not None
     return next(f for f in scroll.comparison.forms if f.letter == letter)
 
 
 def test_sides_of_one_scroll_are_one_object() -> None:
     texts = {"a-face": FACE, "b-reverse": BACK, "lone": FACE[::-1], "a-reverse": BACK}
-    scrolls = gather(made.written(name, text) for name, text in texts.items())
+    scrolls = gather_scrolls(made.written(name, text) for name, text in texts.items())
     assert [(s.name, s.faces, s.reverses) for s in scrolls] == [
         ("a", ("a-face",), ("a-reverse",)), ("b", (), ("b-reverse",)), ("lone", ("lone",), ()),
     ]  # fmt: skip
@@ -161,7 +161,7 @@ def test_two_pictures_of_one_side_and_one_picture_twice() -> None:
     halves = [made.written("a-face", FACE[:350]), made.written("a-face-2", FACE[350:])]
     assert one(*halves).notes == ()
     same = [made.written(name, FACE, sha256="5" * 64) for name in ("a-face", "a-face-2", "b-face")]
-    a, b = gather(same)
+    a, b = gather_scrolls(same)
     said = "The same picture was given 3 times: a-face, a-face-2 and b-face."
     assert a.notes == b.notes == (said,)
 
@@ -182,11 +182,11 @@ def test_two_pictures_of_one_page_are_told_wherever_they_were_given() -> None:
     page = shaken("a-face", 1, 2, sha256="1" * 64)
     again = turned(shaken("c-face", 1, 3, sha256="3" * 64), 90)
     other = shaken("b-face", 4, 5, sha256="2" * 64)
-    a, b, c = gather([page, other, again])
+    a, b, c = gather_scrolls([page, other, again])
     said = "a-face and c-face may show the same page: letter by letter they are alike."
     assert a.notes[0] == c.notes[0] and a.notes[0].startswith(said)
     assert not [note for note in b.notes if SAME_PAGE in note]
-    bytewise = gather([page, replace(again, image=page.image)])
+    bytewise = gather_scrolls([page, replace(again, image=page.image)])
     assert "The same picture was given 2 times" in bytewise[0].notes[0]
     assert not [note for note in bytewise[0].notes if SAME_PAGE in note]
 
@@ -214,8 +214,8 @@ def test_pages_whose_letters_differ_in_proportions() -> None:
 
 
 def test_the_list_is_whole_and_remembers_what_was_given(tmp_path: Path) -> None:
-    scrolls = gather([made.written("א-face", FACE), made.written("א-reverse", BACK)])
-    places = [Place("א-face", "א", "face", "N"), Place("א-reverse", "א", "reverse", "N")]
+    scrolls = gather_scrolls([made.written("א-face", FACE), made.written("א-reverse", BACK)])
+    places = [PagePlace("א-face", "א", "face", "N"), PagePlace("א-reverse", "א", "reverse", "N")]
     path = write_scrolls(tmp_path / "run", scrolls, places)
     first = path.read_bytes()
     assert write_scrolls(tmp_path / "run", scrolls, places).read_bytes() == first
@@ -228,10 +228,12 @@ def test_the_list_is_whole_and_remembers_what_was_given(tmp_path: Path) -> None:
 
 
 def test_pages_are_held_against_each_other_block_by_block(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(alike, "BLOCK", 3)
+    monkeypatch.setattr(alike, "PAGES_PER_BLOCK", 3)
     rng = np.random.default_rng(0)
-    kinds = rng.normal(size=(4, alike.SIZE))
-    signs = {f"p{k}": kinds[k % 4] + 0.3 * rng.normal(size=alike.SIZE) for k in range(10)}
+    kinds = rng.normal(size=(4, alike.SIGNATURE_PLACES))
+    signs = {
+        f"p{k}": kinds[k % 4] + 0.3 * rng.normal(size=alike.SIGNATURE_PLACES) for k in range(10)
+    }
     units = {name: (sign / np.linalg.norm(sign)).astype(np.float32) for name, sign in signs.items()}
     pairs = [(a, b) for a, b in combinations(units, 2) if (int(a[1:]) - int(b[1:])) % 4 == 0]
     assert sorted(alike.same_pages(units | {"few": None})) == sorted(pairs)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from crownlet.infer.scrolls.crowns import draws, tail
-from crownlet.infer.scrolls.evenness import dispersion, rank_sum
+from crownlet.infer.scrolls.crowns import hypergeometric, tail_probabilities
+from crownlet.infer.scrolls.evenness import dispersion, rank_sum_test
 
 
 @pytest.mark.parametrize(
@@ -15,7 +15,7 @@ from crownlet.infer.scrolls.evenness import dispersion, rank_sum
 )
 def test_draws_are_hypergeometric(letters: int, crowned: int, drawn: int) -> None:
     wanted = stats.hypergeom(letters, crowned, drawn).pmf(np.arange(drawn + 1))
-    assert draws(letters, crowned, drawn) == pytest.approx(wanted, abs=1e-12)
+    assert hypergeometric(letters, crowned, drawn) == pytest.approx(wanted, abs=1e-12)
 
 
 @pytest.mark.parametrize("table", [(6, 0, 1, 1), (18, 3, 2, 2), (30, 29, 3, 0), (4, 2, 4, 2)])
@@ -23,18 +23,18 @@ def test_one_form_is_fishers_exact_test(table: tuple[int, int, int, int]) -> Non
     face, up, back, there = table
     cells = [[there, back - there], [up, face - up]]
     wanted = [stats.fisher_exact(cells, alternative=side).pvalue for side in ("greater", "less")]
-    assert tail([table]) == pytest.approx(wanted)
+    assert tail_probabilities([table]) == pytest.approx(wanted)
 
 
 def test_several_forms_are_the_sum_of_independent_draws() -> None:
     tables = [(31, 2, 1, 1), (18, 5, 1, 1), (61, 30, 1, 0), (4, 1, 3, 3)]
     rng = np.random.default_rng(1)
     total = sum(rng.hypergeometric(a + c, f + b - a - c, b, 400_000) for f, a, b, c in tables)
-    more, fewer = tail(tables)
+    more, fewer = tail_probabilities(tables)
     seen = sum(table[3] for table in tables)
     assert more == pytest.approx((total >= seen).mean(), abs=0.002)
     assert fewer == pytest.approx((total <= seen).mean(), abs=0.002)
-    assert tail([]) == (1.0, 1.0)
+    assert tail_probabilities([]) == (1.0, 1.0)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -43,8 +43,8 @@ def test_rank_sum_is_that_of_mann_and_whitney(seed: int) -> None:
     a = rng.normal(3.0, 0.1, 12).round(1)  # Rounded, so that there are ties.
     b = rng.normal(3.0 + 0.05 * seed, 0.1, 17).round(1)
     wanted = stats.mannwhitneyu(a, b, method="asymptotic", use_continuity=True).pvalue
-    assert rank_sum(list(a), list(b)) == pytest.approx(wanted)
-    assert rank_sum([1.0, 1.0], [1.0]) == 1.0
+    assert rank_sum_test(list(a), list(b)) == pytest.approx(wanted)
+    assert rank_sum_test([1.0, 1.0], [1.0]) == 1.0
 
 
 def test_dispersion_is_the_scaled_median_deviation() -> None:

@@ -14,7 +14,7 @@ from crownlet.datasets.render.page.spec import clean
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector, record_side
 from crownlet.infer.records import PageRecord
-from crownlet.infer.scrolls.gather import gather
+from crownlet.infer.scrolls.gather import gather_scrolls
 
 BODY = 48.0
 BACK = load_portion("mezuzah_reverse")
@@ -74,7 +74,7 @@ def test_crowns_of_both_sides_are_counted_as_written(inside: float, outside: flo
     }
     face = inspected(pages["face"].image, "shema", "a-face", "face")
     reverse = inspected(pages["reverse"].image, "mezuzah", "a-reverse", "reverse")
-    (scroll,) = gather([face, reverse])
+    (scroll,) = gather_scrolls([face, reverse])
     assert scroll.comparison is not None
     compared = 0
     for form in scroll.comparison.forms:

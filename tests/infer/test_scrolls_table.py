@@ -8,13 +8,13 @@ import pytest
 
 from crownlet.infer.scrolls import members as grouping
 from crownlet.infer.scrolls.members import (
-    Place,
-    Row,
+    PagePlace,
+    ScrollRow,
+    ScrollTable,
     ScrollTableError,
-    Table,
-    by_name,
+    place_by_name,
     place_pages,
-    read_table,
+    read_scroll_table,
 )
 
 
@@ -35,7 +35,7 @@ def test_a_table_as_spreadsheets_write_it(tmp_path: Path, divider: str, end: str
         ["b.png", "b", "reverse", ""],
     ]
     quoted = [divider.join(row) for row in rows]
-    read = read_table(table(tmp_path, end.join(quoted) + end, "utf-8-sig")).rows
+    read = read_scroll_table(table(tmp_path, end.join(quoted) + end, "utf-8-sig")).rows
     assert [(r.line, r.scan, r.scroll, r.side, r.source) for r in read] == [
         (2, "מזוזה 1.png", "א1", "face", 'north, "old"'), (4, "b.png", "b", "reverse", None),
     ]  # fmt: skip
@@ -67,7 +67,7 @@ def test_wrong_tables_are_told_by_line_and_column(
 ) -> None:
     path = table(tmp_path, text)
     with pytest.raises(ScrollTableError) as caught:
-        read_table(path)
+        read_scroll_table(path)
     said = str(caught.value)
     assert said.startswith(f"{path}: ")
     assert "\n" not in said
@@ -77,9 +77,9 @@ def test_wrong_tables_are_told_by_line_and_column(
 def test_no_table_at_all(tmp_path: Path) -> None:
     for path in (tmp_path / "gone.csv", tmp_path):
         with pytest.raises(ScrollTableError, match="file"):
-            read_table(path)
+            read_scroll_table(path)
     with pytest.raises(ScrollTableError, match="UTF-8"):
-        read_table(table(tmp_path, "scan,scroll,side\nמ,a,face\n", "cp1255"))
+        read_scroll_table(table(tmp_path, "scan,scroll,side\nמ,a,face\n", "cp1255"))
 
 
 @pytest.mark.parametrize(
@@ -97,7 +97,7 @@ def test_no_table_at_all(tmp_path: Path) -> None:
     ],
 )
 def test_names_tell_the_side(name: str, scroll: str, side: str | None) -> None:
-    assert by_name(name, f"/scans/{name}.png") == Place(name, scroll, side)  # type: ignore[arg-type]
+    assert place_by_name(name, f"/scans/{name}.png") == PagePlace(name, scroll, side)  # type: ignore[arg-type]
 
 
 def test_pages_of_two_folders_are_two_scrolls() -> None:
@@ -107,38 +107,40 @@ def test_pages_of_two_folders_are_two_scrolls() -> None:
 
 
 def test_the_table_goes_before_what_was_said_and_that_before_the_name(tmp_path: Path) -> None:
-    rows = read_table(table(tmp_path, "scan,scroll,side,source\nx.png,s,reverse,N\n"))
+    rows = read_scroll_table(table(tmp_path, "scan,scroll,side,source\nx.png,s,reverse,N\n"))
     pages = [("x", "in/x.png"), ("a-face", "in/a-face.png"), ("y", "in/y.png")]
-    earlier = {"x": Place("x", "old", "face"), "y": Place("y", "old", "face")}
+    earlier = {"x": PagePlace("x", "old", "face"), "y": PagePlace("y", "old", "face")}
     assert place_pages(pages, rows, earlier) == (
-        Place("x", "s", "reverse", "N"), Place("a-face", "a", "face"), Place("y", "old", "face"),
+        PagePlace("x", "s", "reverse", "N"), PagePlace("a-face", "a", "face"), PagePlace("y", "old", "face"),
     )  # fmt: skip
 
 
 def test_a_row_that_means_two_pages_asks_for_the_folder(tmp_path: Path) -> None:
     pages = [("x", "one/x.png"), ("x-png", "two/x.png")]
-    short = read_table(table(tmp_path, "scan,scroll,side\nx.png,s,face\n"))
+    short = read_scroll_table(table(tmp_path, "scan,scroll,side\nx.png,s,face\n"))
     with pytest.raises(ScrollTableError, match=r"line 2, column scan: .*folder"):
         place_pages(pages, short)
-    full = read_table(table(tmp_path, "scan,scroll,side\ntwo/x.png,s,face\n"))
+    full = read_scroll_table(table(tmp_path, "scan,scroll,side\ntwo/x.png,s,face\n"))
     assert [p.scroll for p in place_pages(pages, full)] == ["x", "s"]
-    doubled = read_table(table(tmp_path, "scan,scroll,side\ntwo/x.png,s,face\nx-png,t,face\n"))
+    doubled = read_scroll_table(
+        table(tmp_path, "scan,scroll,side\ntwo/x.png,s,face\nx-png,t,face\n")
+    )
     with pytest.raises(ScrollTableError, match=r"line 3, column scan: .*line 2"):
         place_pages(pages, doubled)
 
 
 def test_names_in_either_unicode_form_are_one(tmp_path: Path) -> None:
     # One file system stores e + acute as two code points, another as one (Unicode, annex 15).
-    rows = read_table(table(tmp_path, "scan,scroll,side\ne\u0301.png,s,face\n"))
+    rows = read_scroll_table(table(tmp_path, "scan,scroll,side\ne\u0301.png,s,face\n"))
     assert place_pages([("\u00e9", "in/\u00e9.png")], rows)[0].scroll == "s"
 
 
 def test_a_long_table_is_not_held_against_every_page(monkeypatch: pytest.MonkeyPatch) -> None:
     pages = [(f"s{n}", f"/scans/box{n % 7}/s{n}.tif") for n in range(2000)]
-    rows = [Row(n + 2, f"box{n % 7}/s{n}", f"scroll{n}", "face", None) for n in range(2000)]
+    rows = [ScrollRow(n + 2, f"box{n % 7}/s{n}", f"scroll{n}", "face", None) for n in range(2000)]
     compared = []
-    means = grouping._means
-    monkeypatch.setattr(grouping, "_means", lambda *of: compared.append(of) or means(*of))
-    places = place_pages(pages, Table("t.csv", tuple(rows)))
+    means = grouping._is_page
+    monkeypatch.setattr(grouping, "_is_page", lambda *of: compared.append(of) or means(*of))
+    places = place_pages(pages, ScrollTable("t.csv", tuple(rows)))
     assert [place.scroll for place in places] == [row.scroll for row in rows]
     assert len(compared) == len(rows)

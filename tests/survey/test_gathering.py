@@ -26,7 +26,7 @@ from crownlet.infer.run.survey_state import Survey, write_survey
 from crownlet.infer.run.tables import RunError
 from crownlet.infer.run.write import write_page
 from crownlet.infer.scrolls.gather import update_scrolls
-from crownlet.infer.scrolls.same_page import SAID
+from crownlet.infer.scrolls.same_page import SAME_PAGE_NOTE
 from crownlet.infer.survey.audit import draw_stratified_audit
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import load_survey
@@ -110,7 +110,11 @@ def test_each_scroll_and_defect_has_as_many_letters_and_its_chance(tmp_path: Pat
     drawn = Counter((pair.page.partition("-")[0], pair.defect) for pair in pairs)
     assert drawn == {stratum: min(6, size) for stratum, size in able.items()}
     for stratum, size in able.items():
-        chances = {p.chance for p in pairs if (p.page.partition("-")[0], p.defect) == stratum}
+        chances = {
+            p.inclusion_probability
+            for p in pairs
+            if (p.page.partition("-")[0], p.defect) == stratum
+        }
         assert chances == {drawn[stratum] / size}
     assert len({(pair.page, pair.glyph, pair.defect) for pair in pairs}) == len(pairs)
 
@@ -130,7 +134,7 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
             (p.page, p.glyph) for p in draw_stratified_audit(strata, [DEFECT], size, seed)
         )
     marked = {(p.page, int(g)) for group in strata.values() for p in group
-              for g in p.glyph[p.marked]}  # fmt: skip
+              for g in p.glyph[p.has_finding]}  # fmt: skip
     assert len(marked) > 30
     for pages in strata.values():
         members = [(p.page, int(g)) for p in pages for g in p.glyph]
@@ -139,7 +143,10 @@ def test_letters_are_drawn_whatever_their_route(folder: Path) -> None:
         assert all(abs(counts[m] - seeds * chance) < 4.5 * spread for m in members)
     mine = sum(counts[m] for m in marked)
     expected = sum(
-        seeds * size / sum(len(p.glyph) for p in pages) * sum(int(p.marked.sum()) for p in pages)
+        seeds
+        * size
+        / sum(len(p.glyph) for p in pages)
+        * sum(int(p.has_finding.sum()) for p in pages)
         for pages in strata.values()
     )
     assert abs(mine - expected) < 4.5 * math.sqrt(expected)
@@ -162,11 +169,11 @@ def test_a_survey_wholly_read_gives_the_share_that_was_put_in(tmp_path: Path) ->
     answer(folder, "first", dict.fromkeys((4, 9, 30), "present"))
     gathered = load_survey(folder)
     assert gathered.audit.drawn == gathered.audit.decided == LETTERS * len(PAGES)
-    rates = [rate for rate in compare_sources(gathered.tables).rates if rate.defect == DEFECT]
-    assert [(r.source, r.basis, r.audited) for r in rates] == [
+    rates = [rate for rate in compare_sources(gathered.arrays).rates if rate.defect == DEFECT]
+    assert [(r.source, r.basis, r.n_audited) for r in rates] == [
         ("A", "read", 4 * LETTERS), ("B", "read", 3 * LETTERS),
     ]  # fmt: skip
-    assert [r.rate for r in rates] == pytest.approx([3 / 60, 3 / 60])
+    assert [r.estimate for r in rates] == pytest.approx([3 / 60, 3 / 60])
     assert [(s.code, s.faces, s.reverses, s.letters) for s in gathered.scrolls][:2] == [
         ("A", 1, 1, 2 * LETTERS), ("A", 1, 0, LETTERS),
     ]  # fmt: skip
@@ -176,8 +183,8 @@ def test_labels_chances_and_predictions_stand_at_their_letters(folder: Path) -> 
     marked = {pair.glyph for pair in read_audit(folder) if pair.glyph % 2}
     answer(folder, "first", dict.fromkeys(marked, "present"))
     gathered, run = load_survey(folder), open_run(folder)
-    table, row = gathered.tables, GLYPH_DEFECTS.index(DEFECT)
-    drawn = {(pair.page, pair.glyph): pair.chance for pair in read_audit(folder)}
+    table, row = gathered.arrays, GLYPH_DEFECTS.index(DEFECT)
+    drawn = {(pair.page, pair.glyph): pair.inclusion_probability for pair in read_audit(folder)}
     for k, place in enumerate(zip(gathered.page.tolist(), gathered.glyph.tolist(), strict=True)):
         glyph = run.pages[place[0]].record.glyphs[place[1] - 1]
         assert table.letter[k] == glyph.letter
@@ -196,9 +203,9 @@ def test_labels_chances_and_predictions_stand_at_their_letters(folder: Path) -> 
     for (page, number), chance in drawn.items():
         k = next(iter(np.flatnonzero((gathered.page == page) & (gathered.glyph == number))))
         scroll = table.scroll == table.scroll[k]
-        assert set(table.chance[row, scroll]) == {chance}
+        assert set(table.inclusion_probability[row, scroll]) == {chance}
     other = np.delete(np.arange(len(GLYPH_DEFECTS)), row)
-    assert np.isnan(table.label[other]).all() and (table.chance[other] == 1).all()
+    assert np.isnan(table.label[other]).all() and (table.inclusion_probability[other] == 1).all()
     assert {rate.basis for rate in compare_sources(table).rates if rate.defect == DEFECT} == {
         "audited"
     }
@@ -211,13 +218,13 @@ def test_what_cannot_be_told_is_no_label_and_an_open_defect_has_none(folder: Pat
     gathered = load_survey(folder)
     assert gathered.audit.cannot_tell == unsure and not gathered.notes
     row = GLYPH_DEFECTS.index(DEFECT)
-    assert np.isfinite(gathered.tables.label[row]).sum() == gathered.audit.decided == 36 - unsure
+    assert np.isfinite(gathered.arrays.label[row]).sum() == gathered.audit.decided == 36 - unsure
 
     store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
     store.undo("first")
     store.close()
     gathered = load_survey(folder)
-    assert np.isnan(gathered.tables.label).all()
+    assert np.isnan(gathered.arrays.label).all()
     assert gathered.notes == (
         "ink_lost: 1 of 36 drawn letters are not decided yet; until they are, none of its labels "
         "counts.",
@@ -236,7 +243,7 @@ def test_of_two_readers_the_first_counts_and_their_differences_are_told(folder: 
     answer(folder, "second", {read_audit(folder)[0].glyph: "present"})
     gathered = load_survey(folder)
     unlike = sum(pair.glyph == read_audit(folder)[0].glyph for pair in read_audit(folder))
-    assert np.nansum(gathered.tables.label) == 0
+    assert np.nansum(gathered.arrays.label) == 0
     assert gathered.notes == (
         f"Reader 2 answered 36 of the first reader's questions, {unlike} of them differently; the "
         "first reader's word counts.",
@@ -267,6 +274,30 @@ def test_what_is_absent_is_said(folder: Path, gone: str, says: str) -> None:
         load_survey(folder)
 
 
+def test_a_folder_of_an_earlier_version_is_refused_in_one_sentence(folder: Path) -> None:
+    """Schema 1 had the column `chance` in audit.csv and other columns in the report's tables."""
+    record = json.loads((folder / "survey.json").read_bytes())
+    assert record["schema"] == 2
+    (folder / "survey.json").write_text(json.dumps(record | {"schema": 1}), encoding="utf-8")
+    for read in (load_survey, lambda old: ReviewStore.open(old / "new.sqlite3", open_run(old))):
+        with pytest.raises(RunError) as caught:
+            read(folder)
+        assert caught.value.reason == (
+            "was written by an earlier version of the program, whose tables have other columns; "
+            "make the survey again in a new folder."
+        )
+
+
+def test_an_audit_with_the_earlier_column_is_refused(folder: Path) -> None:
+    path = folder / "audit.csv"
+    text = path.read_text(encoding="utf-8")
+    header = "page,glyph,letter,defect,inclusion_probability\n"
+    assert text.startswith(header)
+    path.write_text(text.replace("inclusion_probability", "chance", 1), encoding="utf-8")
+    with pytest.raises(RunError, match="is no audit of a survey"):
+        load_survey(folder)
+
+
 def test_pages_inspected_outside_the_survey_are_refused(folder: Path) -> None:
     write_page(made.record("S002-face", LETTERS, seed=99), folder)
     with pytest.raises(RunError, match="inspected outside the survey"):
@@ -277,7 +308,7 @@ def test_a_page_that_may_be_counted_twice_is_said_once(folder: Path) -> None:
     assert not [note for note in load_survey(folder).notes if "same page" in note]
     path = folder / "scrolls.json"
     listed = json.loads(path.read_bytes())
-    said = SAID.format("S001-face", "S004-face")
+    said = SAME_PAGE_NOTE.format("S001-face", "S004-face")
     for scroll in listed["scrolls"]:
         if {"S001-face", "S004-face"} & {*scroll["faces"]}:
             scroll["notes"].append(said)
