@@ -15,12 +15,30 @@ import numpy.typing as npt
 
 from crownlet.datasets.files.images import ImageFacts
 
+Floats = npt.NDArray[np.float64]
+
+Ints = npt.NDArray[np.int64]
+
+Bools = npt.NDArray[np.bool_]
+
+Point = tuple[float, float]
+"""x, y in px."""
+
+Box = tuple[float, float, float, float]
+"""x0, y0, x1, y1 in px."""
+
+Route = Literal["clear", "review", "finding"]
+
+GapKind = Literal["letter", "word"]
+
 UNFAMILIAR = "unfamiliar"
 """A reason to look, beside the catalogue's defects."""
 
 SHAPE_DOUBT = "shape_doubt"
+"""The catalogue's defect of a letter that may be read as another."""
 
 LETTER_SWAPPED, LETTER_EXTRA, LETTER_ABSENT = "letter_swapped", "letter_extra", "letter_absent"
+"""The catalogue's defects of the text."""
 
 DiscrepancyKind = Literal[
     "letter_absent",
@@ -35,12 +53,15 @@ DiscrepancyKind = Literal[
     "letters_exchanged",
     "words_exchanged",
 ]
-"""What happened, as seen from the text; `doubled` is an extra run that stands beside its like."""
+"""How a page differs from its text there; `doubled` is an extra run beside the same letters."""
 
 
 @dataclass(frozen=True)
 class TextPlace:
-    """One place where the page and the text part company; glyphs, lines and words from 1."""
+    """One place where the page differs from its text; glyphs, lines and words from 1.
+
+    `page.json` holds these fields under their names here.
+    """
 
     mishap: DiscrepancyKind
     defect: str
@@ -60,21 +81,19 @@ class TextPlace:
     in_name: bool
     """Whether a Divine Name is concerned."""
     sure: bool
-    """Whether it is a finding; otherwise the networks cannot tell."""
+    """Whether it is a finding; otherwise it goes to review, the networks being in doubt."""
     says: str
     """One plain sentence, Divine Names veiled."""
 
 
 MeasureClaim = Literal["there", "not_there", "unclear"]
 
-Point = tuple[float, float]
-
 
 @dataclass(frozen=True)
 class Measurement:
     """A length on the letter, in kulmus, beside the opinion of the networks.
 
-    It says where the ink ends; whether that is a fault is for the examiner.
+    It shows where the ink ends; whether that is a fault is for the examiner to judge.
     """
 
     glyph: int
@@ -82,29 +101,16 @@ class Measurement:
     name: str
     """What was measured: `foot_drop`, `part_gap`, `leg_gap`, `leg_length`, ... (borders.yaml)."""
     q: float
-    """In kulmus of this letter; below 0 where two levels lie the other way round."""
+    """In kulmus of this letter; below 0 where two levels lie in the opposite order."""
     mm: float | None
     """The same in millimetres; None where the resolution is not known."""
     start: Point
     """Ends of the ruler: x, y in px of the page as given."""
     end: Point
-    of: str
-    """The defect of the catalogue on which it bears."""
+    defect: str
+    """The defect of the catalogue that it supports or contradicts."""
     says: MeasureClaim
     """Whether by this measure alone the defect is there."""
-
-
-Route = Literal["clear", "review", "finding"]
-
-GapKind = Literal["letter", "word"]
-
-Box = tuple[float, float, float, float]
-
-Floats = npt.NDArray[np.float64]
-
-Ints = npt.NDArray[np.int64]
-
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -178,7 +184,7 @@ class Located:
 
 @dataclass(frozen=True)
 class Assessed:
-    """Letters as the assessor saw them, row for row with `Located`."""
+    """Letters as the assessor reads them, row for row with `Located`."""
 
     letters: Floats
     """(N, 28): probability of each letter, last "no letter"."""
@@ -246,7 +252,7 @@ class GlyphRecord:
 
 @dataclass(frozen=True)
 class GapRecord:
-    """The white between two neighbours of one line: a row of `gaps.csv`."""
+    """The gap between two neighbours of one line: a row of `gaps.csv`."""
 
     line: int
     right_glyph: int
@@ -295,7 +301,7 @@ class TextMatch:
     places: tuple[TextPlace, ...] = ()
     """Absent, extra and exchanged letters and words, a run being one place."""
     found: float | None = None
-    """How sure the portion is where the page was searched for; None where it was named."""
+    """Confidence in the portion where it was found by the page's words; None where it was named."""
     also: tuple[str, ...] = ()
     """Other passages in which the page's words stand as well."""
 
@@ -321,10 +327,10 @@ class PageRecord:
     measurements: tuple[Measurement, ...] = ()
     """Lengths taken on the ink of its letters, in reading order."""
     notes: tuple[str, ...] = ()
-    """Sentences for the top: how the picture stood, and a side that is not the one it was given as;
-    what the text says stands in `match.note`."""
+    """Sentences for the top: the picture's orientation, and a side other than the one it was given
+    as; notes on the text stand in `match.note`."""
     asked: Mapping[str, str] = field(default_factory=dict)
-    """What was asked of a batch: text and side, by which a later run knows whether to keep this."""
+    """Text and side that a batch asked for; by them a later run knows whether to keep the page."""
 
     @property
     def q(self) -> float:

@@ -95,7 +95,7 @@ def has_leg_of_yud_length(glyph: GlyphRecord, record: PageRecord) -> bool:
     A right leg that is short by its own measure is another matter.
     """
     lengths = {
-        m.name: m for m in record.measurements if m.glyph == glyph.glyph and m.of == "leg_short"
+        m.name: m for m in record.measurements if m.glyph == glyph.glyph and m.defect == "leg_short"
     }
     left, right = lengths.get("left_leg_length"), lengths.get("leg_length")
     return left is not None and left.q >= YUD_BODY_Q and (right is None or right.says != "there")

@@ -170,7 +170,7 @@ def _letter_finding(
         letter=glyph.letter, expected=glyph.expected, box=glyph.box,
         route="finding" if any(row.sure for row in claims) else "review", p=first.p,
         heading=first.severity.heading, code=first.severity.code, opinions=first.severity.opinions,
-        measurements=tuple(m for m in measured if m.of == first.kind), in_name=glyph.in_name,
+        measurements=tuple(m for m in measured if m.defect == first.kind), in_name=glyph.in_name,
         says=letter_message(first.kind, glyph, first.sure),
         others=tuple(row.kind for row in claims[1:]), sure=first.sure,
     )  # fmt: skip

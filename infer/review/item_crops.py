@@ -118,7 +118,9 @@ def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
     if len(item.glyphs) > MAX_QUESTION_LETTERS:
         return ()
     return tuple(
-        m for m in run.pages[item.page].measurements if m.glyph in item.glyphs and m.of == item.kind
+        m
+        for m in run.pages[item.page].measurements
+        if m.glyph in item.glyphs and m.defect == item.kind
     )
 
 

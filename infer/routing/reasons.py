@@ -111,7 +111,7 @@ def review_disagreements(
     """The rows, with the letters in review on which networks and measures disagree."""
     by_letter: dict[int, list[Measurement]] = defaultdict(list)
     for measurement in measurements:
-        if measurement.of in MEASURED_DEFECTS:
+        if measurement.defect in MEASURED_DEFECTS:
             by_letter[measurement.glyph].append(measurement)
     return tuple(
         _compare_row(row, by_letter[row.glyph], thresholds) if row.glyph in by_letter else row
@@ -122,7 +122,7 @@ def review_disagreements(
 def _compare_row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresholds) -> GlyphRecord:
     answers: dict[str, set[str]] = defaultdict(set)
     for measurement in taken:
-        answers[measurement.of].add(measurement.says)
+        answers[measurement.defect].add(measurement.says)
     missed, doubted = [], set()
     for name, says in answers.items():
         p = row.p.get(name)

@@ -154,7 +154,7 @@ def _finding(row: dict[str, str], measured: dict[int, list[Measurement]]) -> Fin
         box=(float(row["x0"]), float(row["y0"]), float(row["x1"]), float(row["y1"])),
         route=cast(Route, route), p=float(row["p"]) if row["p"] else None,
         heading=cast(Heading, heading), code=row["code"], opinions=opinions_on(kind, letter),
-        measurements=tuple(m for m in near if m.of == kind),
+        measurements=tuple(m for m in near if m.defect == kind),
         in_name=row["divine_name"] == "1", says=row["says"],
         others=tuple(name for name in row["others"].split(";") if name), sure=row["sure"] == "1",
     )  # fmt: skip
@@ -177,7 +177,7 @@ def measure_row(m: Measurement) -> list[str]:
     """One row, in the order of `COLUMNS`."""
     return [
         str(m.glyph), m.name, f"{m.q:.3f}", "" if m.mm is None else f"{m.mm:.3f}",
-        *(f"{v:.1f}" for v in (*m.start, *m.end)), m.of, m.says,
+        *(f"{v:.1f}" for v in (*m.start, *m.end)), m.defect, m.says,
     ]  # fmt: skip
 
 

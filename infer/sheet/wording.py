@@ -1,4 +1,4 @@
-"""What an entry says of a finding, in plain words and numbers."""
+"""A finding in words and numbers: title, probability, measures, opinions of the books."""
 
 from __future__ import annotations
 
@@ -39,21 +39,21 @@ _NO_PROBABILITY_WORDS = {
     "measured": "not asked, it was measured",
     "learned": "gives no probability",
 }
-"""What is said of the network where there is no probability, by how a defect is known."""
+"""In place of the network's probability where there is none, by how a defect is known."""
 
 
 @dataclass(frozen=True)
 class CitedOpinion:
-    """What one source says."""
+    """The opinion of one source."""
 
     statement: str
     source: str
     letters: str
-    """The letters of which it speaks."""
+    """The letters that it concerns."""
 
 
 def finding_title(finding: Finding) -> str:
-    """What is pointed at, such as `he: leg touches roof`."""
+    """Letters and kind of a finding, such as `he: leg touches roof`."""
     name = defect_words(finding.kind)
     letters = finding.letter or finding.expected or ""
     named = [latin_name(char) for char in letters if char in BY_CHAR]
@@ -63,7 +63,7 @@ def finding_title(finding: Finding) -> str:
 
 
 def trade_term(kind: str) -> str | None:
-    """The trade's own word for it, where there is one."""
+    """The trade's term for a kind, where there is one."""
     return CATALOGUE[kind].trade_term if kind in CATALOGUE else None
 
 
@@ -75,7 +75,7 @@ def probability_words(p: float) -> str:
 
 
 def network_words(finding: Finding) -> str:
-    """What the network says of the kind."""
+    """The network's probability of the kind in words, or why there is none."""
     if finding.p is not None:
         return probability_words(finding.p)
     how = CATALOGUE[finding.kind].how if finding.kind in CATALOGUE else "learned"
@@ -83,7 +83,7 @@ def network_words(finding: Finding) -> str:
 
 
 def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
-    """Measures in numbers and words; those of one name that say the same stand together."""
+    """Measures in numbers and words, one line for those of one name and one verdict."""
     groups: dict[tuple[str, str], list[str]] = {}
     for m in measures:
         mm = "" if m.mm is None else f" ({m.mm:.2f} mm)".replace("-", "−")
@@ -103,7 +103,7 @@ def is_disagreement(finding: Finding) -> bool:
     """Whether network and measure say opposite things of the kind (`measuring/disagreement.py`)."""
     if finding.p is None:
         return False
-    says = {m.says for m in finding.measurements if m.of == finding.kind}
+    says = {m.says for m in finding.measurements if m.defect == finding.kind}
     return says == {"not_there"} if finding.p >= 0.5 else "there" in says
 
 

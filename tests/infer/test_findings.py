@@ -123,7 +123,7 @@ def test_order_is_heading_then_certainty_then_reading() -> None:
 
 def test_a_measure_that_speaks_of_the_kind_stays_with_it() -> None:
     foot = Measurement(1, "foot_drop", 0.02, 0.01, (1.0, 2.0), (3.0, 4.0), "foot_level", "there")
-    tag = replace(foot, name="tag_height", of="tag_missing")
+    tag = replace(foot, name="tag_height", defect="tag_missing")
     page = made.record([made.flagged(1, "ג", "foot_level")], measurements=(foot, tag))
     assert only(page).measurements == (foot,)
 

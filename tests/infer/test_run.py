@@ -99,7 +99,7 @@ def measurements() -> st.SearchStrategy[Measurement]:
     return st.builds(
         Measurement, glyph=st.integers(1, 900), name=st.sampled_from(("leg_gap", "foot_drop")),
         q=fine, mm=st.none() | fine, start=st.tuples(lengths, lengths),
-        end=st.tuples(lengths, lengths), of=st.sampled_from(GLYPH_DEFECTS),
+        end=st.tuples(lengths, lengths), defect=st.sampled_from(GLYPH_DEFECTS),
         says=st.sampled_from(("there", "not_there", "unclear")),
     )  # fmt: skip
 
