@@ -39,17 +39,17 @@ def main(config: DictConfig) -> None:
 
         print(f"promise: {control_risk(config)}")
     elif config.job == "reference":
-        from crownlet.train.calibration.drift_reference import reference
+        from crownlet.train.calibration.drift_reference import make_reference
 
-        print(f"reference: {reference(config)}")
+        print(f"reference: {make_reference(config)}")
     elif config.job == "gate":
-        from crownlet.train.release.job import gate
+        from crownlet.train.release.job import run_gate
 
-        print(f"outcome: {gate(config)}")
+        print(f"outcome: {run_gate(config)}")
     elif config.job == "new_hand":
-        from crownlet.train.experiments.new_hand import new_hand
+        from crownlet.train.experiments.new_hand import run_experiment
 
-        print(f"experiment: {new_hand(config)}")
+        print(f"experiment: {run_experiment(config)}")
     elif config.job in ("promote", "restore"):
         from crownlet.train.release import promote
 
@@ -59,13 +59,13 @@ def main(config: DictConfig) -> None:
             # The message goes to stderr, and the exit code is 1.
             raise SystemExit(str(error)) from None
     elif config.job == "proof":
-        from crownlet.train.realism.pictures import proof
+        from crownlet.train.realism.pictures import draw_proof
 
-        print(f"page: {proof(config)}")
+        print(f"page: {draw_proof(config)}")
     elif config.job == "critic":
-        from crownlet.train.realism.report import criticise
+        from crownlet.train.realism.report import measure_realism
 
-        print(f"findings: {criticise(config)}")
+        print(f"findings: {measure_realism(config)}")
     else:
         jobs = (
             "fit, render, export, integers, promise, reference, evaluate, gate, promote, restore,"

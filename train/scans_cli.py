@@ -124,11 +124,11 @@ def _label(options: argparse.Namespace) -> int:
 
 
 def _choose(options: argparse.Namespace) -> int:
-    from crownlet.train.labelling.choose import choose_run
+    from crownlet.train.labelling.choose import choose_from_run
 
     if options.n < 1:
         raise ValueError(f"--n is {options.n}; choose at least one letter")
-    print(choose_run(options.folder, options.n, options.seed))
+    print(choose_from_run(options.folder, options.n, options.seed))
     return EXIT_DONE
 
 

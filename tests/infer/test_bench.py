@@ -16,15 +16,15 @@ from crownlet.infer.image import crops
 from crownlet.infer.networks import weights_folder
 from crownlet.train.bench import million
 from crownlet.train.bench.__main__ import main
-from crownlet.train.bench.baseline import error_rate, letters_of
+from crownlet.train.bench.baseline import error_rate, keep_letters
 from crownlet.train.bench.networks import (
-    BATCH,
-    CHANNELS,
-    LAYERS,
-    SIDE,
-    convolutions,
-    flops_a_crop,
-    measured_peak,
+    PEAK_BATCH,
+    PEAK_CHANNELS,
+    PEAK_LAYERS,
+    PEAK_SIDE_PX,
+    build_convolutions,
+    measure_peak,
+    operations_per_crop,
 )
 
 
@@ -32,17 +32,22 @@ from crownlet.train.bench.networks import (
 def test_stack_of_convolutions_is_a_model_that_the_onnx_package_accepts(
     integers: bool, operator: str
 ) -> None:
-    model = onnx.load_from_string(convolutions(integers))
+    model = onnx.load_from_string(build_convolutions(integers))
     onnx.checker.check_model(model, full_check=True)
-    assert [node.op_type for node in model.graph.node] == [operator] * LAYERS
+    assert [node.op_type for node in model.graph.node] == [operator] * PEAK_LAYERS
     shape = model.graph.output[0].type.tensor_type.shape.dim
-    assert [size.dim_value for size in shape] == [BATCH, CHANNELS, SIDE, SIDE]
+    assert [size.dim_value for size in shape] == [
+        PEAK_BATCH,
+        PEAK_CHANNELS,
+        PEAK_SIDE_PX,
+        PEAK_SIDE_PX,
+    ]
 
 
 @pytest.mark.parametrize("integers", [False, True])
 def test_peak_is_that_of_a_processor(integers: bool) -> None:
     # One core of any processor of the last ten years: 1 to 1000 billion a second, integers 4 times.
-    assert 1e9 < measured_peak(threads=1, repeats=1, integers=integers) < 4e12
+    assert 1e9 < measure_peak(threads=1, repeats=1, integers=integers) < 4e12
 
 
 def test_operations_of_the_assessor_by_onnx_shape_inference() -> None:
@@ -63,7 +68,7 @@ def test_operations_of_the_assessor_by_onnx_shape_inference() -> None:
             total += 2 * int(np.prod(area)) * int(np.prod(weights[node.input[1]]))
         elif node.op_type == "Gemm":
             total += 2 * int(np.prod(weights[node.input[1]]))
-    assert flops_a_crop(weights_folder()) == total
+    assert operations_per_crop(weights_folder()) == total
 
 
 @pytest.mark.parametrize(
@@ -84,7 +89,7 @@ def test_letter_errors_are_counted_as_levenshtein_defines_them(
 
 
 def test_points_and_signs_are_no_letters() -> None:
-    assert letters_of("וְאָהַבְתָּ את\n:x") == "ואהבתאת"
+    assert keep_letters("וְאָהַבְתָּ את\n:x") == "ואהבתאת"
 
 
 def test_a_run_writes_table_and_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

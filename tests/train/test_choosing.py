@@ -19,7 +19,12 @@ from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.subset import read_requested_items
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.write import write_page
-from crownlet.train.labelling.choose import ASKED, Chosen, choose, doubts
+from crownlet.train.labelling.choose import (
+    LETTER_DOUBTS,
+    ChosenLetter,
+    choose_letters,
+    measure_doubts,
+)
 from crownlet.train.scans_cli import main
 
 COUNT = 400
@@ -51,18 +56,20 @@ def page() -> PageRecord:
     return PageRecord("p", ImageFacts("p.png", 9000, 90, "L", "PNG"), tuple(rows), (), None, 0)
 
 
-def plainly_uncertain(page: PageRecord, n: int) -> list[Chosen]:
-    ranked = sorted(page.glyphs, key=lambda g: -max(doubts(g)))[:n]
-    kinds = [ASKED[int(np.argmax(doubts(g)))] for g in ranked]
-    return [Chosen("p", g.glyph, g.letter, k, 0.0) for g, k in zip(ranked, kinds, strict=True)]
+def plainly_uncertain(page: PageRecord, n: int) -> list[ChosenLetter]:
+    ranked = sorted(page.glyphs, key=lambda g: -max(measure_doubts(g)))[:n]
+    kinds = [LETTER_DOUBTS[int(np.argmax(measure_doubts(g)))] for g in ranked]
+    return [
+        ChosenLetter("p", g.glyph, g.letter, k, 0.0) for g, k in zip(ranked, kinds, strict=True)
+    ]
 
 
-def cells(chosen: tuple[Chosen, ...] | list[Chosen]) -> Counter[tuple[str, str]]:
+def cells(chosen: tuple[ChosenLetter, ...] | list[ChosenLetter]) -> Counter[tuple[str, str]]:
     return Counter((c.letter, c.kind) for c in chosen)
 
 
 def test_the_choice_is_more_varied_than_chance_or_doubt_alone(page: PageRecord) -> None:
-    chosen = choose([page], 50)
+    chosen = choose_letters([page], 50)
     assert len(chosen) == len({c.glyph for c in chosen}) == 50
     alone = cells(plainly_uncertain(page, 50))
     drawn = np.random.default_rng(0).choice(COUNT - 1, 50, replace=False)
@@ -74,18 +81,18 @@ def test_the_choice_is_more_varied_than_chance_or_doubt_alone(page: PageRecord) 
 
 
 def test_what_the_text_answers_is_asked_of_nobody(page: PageRecord) -> None:
-    assert max(doubts(page.glyphs[-1])) < 0.01
+    assert max(measure_doubts(page.glyphs[-1])) < 0.01
     unknown = replace(page.glyphs[-1], expected=None)
-    assert max(doubts(unknown)) == 0.5
+    assert max(measure_doubts(unknown)) == 0.5
     skipped = replace(page.glyphs[0], not_examined=("foot_level",))
-    assert max(doubts(skipped)) < 0.01
+    assert max(measure_doubts(skipped)) < 0.01
 
 
 def test_the_same_seed_chooses_the_same(page: PageRecord) -> None:
-    assert choose([page], 20, seed=3) == choose([page], 20, seed=3)
-    assert choose([page], 20, seed=3) != choose([page], 20, seed=4)
-    assert len(choose([page], 10_000)) == COUNT - 1  # all that are in doubt, no more
-    assert choose([page], 0) == choose([], 5) == ()
+    assert choose_letters([page], 20, seed=3) == choose_letters([page], 20, seed=3)
+    assert choose_letters([page], 20, seed=3) != choose_letters([page], 20, seed=4)
+    assert len(choose_letters([page], 10_000)) == COUNT - 1  # all that are in doubt, no more
+    assert choose_letters([page], 0) == choose_letters([], 5) == ()
 
 
 def test_the_list_is_what_a_review_shows(page: PageRecord, tmp_path: Path) -> None:

@@ -14,19 +14,44 @@ from PIL import Image as Pillow
 from sklearn.metrics import roc_auc_score
 
 from crownlet.train.realism import separate as fits
-from crownlet.train.realism.features import FAMILIES, LOOKS, MEANINGS, camera, measure, table
-from crownlet.train.realism.patches import Patch, Picture, cut, cut_all, seen
-from crownlet.train.realism.pictures import PX_A_Q, STRIP_Q, draw, page, strip_size
-from crownlet.train.realism.report import judge, rows_of, summary
-from crownlet.train.realism.separate import Rows, auc, by_chance, cross_validate, marks
+from crownlet.train.realism.features import (
+    EXPOSURE_MEASURES,
+    MEASURE_FAMILIES,
+    MEASURE_MEANINGS,
+    camera_measures,
+    measure_patch,
+    measure_table,
+)
+from crownlet.train.realism.patches import (
+    Patch,
+    WritingPicture,
+    cut_all_patches,
+    cut_patches,
+    network_view,
+)
+from crownlet.train.realism.pictures import (
+    PX_PER_Q,
+    STRIP_Q,
+    compose_sheet,
+    draw_strips,
+    strip_size,
+)
+from crownlet.train.realism.report import patch_rows, render_summary, separate_families
+from crownlet.train.realism.separate import (
+    PatchRows,
+    area_under_curve,
+    chance_interval,
+    cross_validate,
+    rank_measures,
+)
 
 Q = 10.0
-PLAIN = Picture("plain", "plain", np.full((80, 100, 3), 200, np.uint8), Q, True)
+PLAIN = WritingPicture("plain", "plain", np.full((80, 100, 3), 200, np.uint8), Q, True)
 
 
 def written(
     seed: int, name: str, real: bool, *, ink_spread: float = 3.0, blur: float = 0.8
-) -> Picture:
+) -> WritingPicture:
     """Bars of ink in rows on mottled skin; `ink_spread` in grey levels, `blur` in px."""
     rng = np.random.default_rng(seed)
     mask = np.zeros((180, 260), np.uint8)
@@ -43,7 +68,7 @@ def written(
     ink = 40 + ink_spread * grain / grain.std()
     grey = skin + cover * (ink - skin) + rng.normal(0, 1, mask.shape)
     image = np.dstack([grey, 0.9 * grey, 0.8 * grey])
-    return Picture(f"{name}-{seed}", name, np.clip(image, 0, 255).astype(np.uint8), Q, real)
+    return WritingPicture(f"{name}-{seed}", name, np.clip(image, 0, 255).astype(np.uint8), Q, real)
 
 
 def patches_of(photo: dict[str, float], render: dict[str, float], groups: int = 6) -> list[Patch]:
@@ -52,7 +77,7 @@ def patches_of(photo: dict[str, float], render: dict[str, float], groups: int = 
     for i in range(groups):
         pictures.append(written(100 * i, f"group-{i}", True, **photo))
         pictures += [written(100 * i + k, f"group-{i}", False, **render) for k in range(1, 5)]
-    return cut_all(pictures, 8, seed=3)
+    return cut_all_patches(pictures, 8, seed=3)
 
 
 def test_area_under_the_curve_agrees_with_scikit_learn() -> None:
@@ -60,43 +85,45 @@ def test_area_under_the_curve_agrees_with_scikit_learn() -> None:
     for _ in range(5):
         real, other = rng.integers(0, 12, 40) / 4.0, rng.integers(0, 10, 70) / 4.0
         truth = np.r_[np.ones(40), np.zeros(70)]
-        assert auc(real, other) == pytest.approx(roc_auc_score(truth, np.r_[real, other]))
+        assert area_under_curve(real, other) == pytest.approx(
+            roc_auc_score(truth, np.r_[real, other])
+        )
 
 
-@pytest.mark.parametrize("fit", [fits.logistic, fits.boosted])
+@pytest.mark.parametrize("fit", [fits.classify_by_regression, fits.classify_by_boosting])
 def test_a_known_difference_is_found_and_named(fit: object) -> None:
     patches = patches_of({"ink_spread": 14.0}, {"ink_spread": 3.0})
-    rows = rows_of(patches, table(patches))
-    found = judge(rows, fit)  # type: ignore[arg-type]
+    rows = patch_rows(patches, measure_table(patches))
+    found = separate_families(rows, fit)  # type: ignore[arg-type]
     assert found["all measures"].auc > 0.95
     assert found["tone of ink"].auc > 0.95
     # The bars and the skin are drawn alike: what looks at them alone must stay near chance.
     assert found["skin and light"].auc < 0.75
-    first = marks(rows, tuple(MEANINGS))[:6]
+    first = rank_measures(rows, tuple(MEASURE_MEANINGS))[:6]
     assert "ink_spread" in {mark.name for mark in first}
     spread = next(mark for mark in first if mark.name == "ink_spread")
     assert spread.lean > 0.9 and spread.agreed == 6 and spread.coverage < 0.2
     # 14 and 3 grey levels on a contrast of about 0.9 * 160.
     assert spread.photo[1] > 2.5 * spread.render[1]
-    assert "ink_spread" in summary(found, first, {})
+    assert "ink_spread" in render_summary(found, first, {})
 
 
 def test_two_halves_of_one_set_are_not_told_apart() -> None:
     patches = patches_of({}, {}, groups=10)
-    rows = rows_of(patches, table(patches))
-    result = cross_validate(rows, fits.logistic)
+    rows = patch_rows(patches, measure_table(patches))
+    result = cross_validate(rows, fits.classify_by_regression)
     low, high = result.interval()
     assert low < 0.5 < high
     assert abs(result.auc - 0.5) < 0.15
-    low, high = by_chance(rows, fits.logistic, draws=8)
+    low, high = chance_interval(rows, fits.classify_by_regression, draws=8)
     assert low < 0.5 < high
 
 
 def test_the_network_finds_blunt_edges_but_not_exposure() -> None:
     def result(photo: dict[str, float], gain: float) -> float:
         patches = patches_of(photo, {}, groups=3)
-        shown = np.stack([seen(darker(p, gain) if p.picture.real else p) for p in patches])
-        return cross_validate(rows_of(patches, shown), fits.network(epochs=8)).auc
+        shown = np.stack([network_view(darker(p, gain) if p.picture.real else p) for p in patches])
+        return cross_validate(patch_rows(patches, shown), fits.network_classifier(epochs=8)).auc
 
     assert result({"blur": 2.4}, 1.0) > 0.9
     assert result({}, 0.6) < 0.8
@@ -105,7 +132,7 @@ def test_the_network_finds_blunt_edges_but_not_exposure() -> None:
 def darker(patch: Patch, gain: float) -> Patch:
     """The patch as a picture of other exposure has it."""
     image = (patch.picture.image * gain).astype(np.uint8)
-    again = cut(replace(patch.picture, image=image), 100, np.random.default_rng(0))
+    again = cut_patches(replace(patch.picture, image=image), 100, np.random.default_rng(0))
     return next(p for p in again if (p.x, p.y) == (patch.x, patch.y))
 
 
@@ -119,14 +146,14 @@ def test_what_is_left_out_was_never_seen() -> None:
     )
     signs = {g: float(np.sign(values[(group == g) & real].mean())) for g in set(group)}
     assert len(set(signs.values())) == 2
-    result = cross_validate(Rows(values, real, group, group), fits.logistic)
+    result = cross_validate(PatchRows(values, real, group, group), fits.classify_by_regression)
     assert min(result.by_group.values()) < 0.1
 
 
 def test_one_photograph_is_not_enough() -> None:
     patches = patches_of({}, {}, groups=1)
     with pytest.raises(ValueError, match="two are needed"):
-        cross_validate(rows_of(patches, table(patches)), fits.logistic)
+        cross_validate(patch_rows(patches, measure_table(patches)), fits.classify_by_regression)
 
 
 def flat(grey: npt.NDArray[np.float64]) -> Patch:
@@ -134,7 +161,9 @@ def flat(grey: npt.NDArray[np.float64]) -> Patch:
     image = grey.copy()
     image[10:16, 5:75] -= 120
     pixels = np.dstack([np.clip(np.rint(image), 0, 255).astype(np.uint8)] * 3)
-    (patch,) = cut(Picture("flat", "flat", pixels, Q, True), 1, np.random.default_rng(0))
+    (patch,) = cut_patches(
+        WritingPicture("flat", "flat", pixels, Q, True), 1, np.random.default_rng(0)
+    )
     return patch
 
 
@@ -142,7 +171,7 @@ def flat(grey: npt.NDArray[np.float64]) -> Patch:
 def test_noise_is_measured_in_grey_levels(deviation: float) -> None:
     """Immerkaer's estimator (Fast Noise Variance Estimation, 1996) gives the noise's deviation."""
     noise = np.random.default_rng(2).normal(0, deviation, (60, 80))
-    assert measure(flat(200 + noise))["noise_skin"] == pytest.approx(deviation, rel=0.1)
+    assert measure_patch(flat(200 + noise))["noise_skin"] == pytest.approx(deviation, rel=0.1)
 
 
 @pytest.mark.parametrize(("fall", "slope"), [(0.0, 0.0), (1.0, -6.02)])
@@ -158,7 +187,7 @@ def test_power_of_white_and_brown_noise(fall: float, slope: float) -> None:
         image = np.dstack([(128 + 35 * field / field.std())] * 3).clip(0, 255).astype(np.uint8)
         grey = image[:, :, 0].astype(np.float32)
         dark = grey < 110
-        values = camera(Patch(PLAIN, 0, 0, image, grey, dark, dark, ~dark))
+        values = camera_measures(Patch(PLAIN, 0, 0, image, grey, dark, dark, ~dark))
         found.append([values[f"power_slope_{name}"] for name in ("middle", "high")])
     assert np.mean(found, axis=0) == pytest.approx([slope, slope], abs=0.4)
 
@@ -172,20 +201,22 @@ def test_jpeg_blocks_are_seen_where_they_lie() -> None:
     Pillow.fromarray(image).save(file, "JPEG", quality=20)
     pressed = np.asarray(Pillow.open(file))
     for pixels, low, high in ((image, 0.9, 1.1), (pressed, 1.3, 50.0)):
-        for patch in cut(Picture("a", "a", pixels, 17.0, True), 4, np.random.default_rng(0)):
-            assert low < measure(patch)["blocks"] < high
+        for patch in cut_patches(
+            WritingPicture("a", "a", pixels, 17.0, True), 4, np.random.default_rng(0)
+        ):
+            assert low < measure_patch(patch)["blocks"] < high
 
 
 def test_thickness_of_strokes_and_width_of_edges() -> None:
     patch = flat(np.full((60, 80), 200.0))
-    values = measure(patch)
+    values = measure_patch(patch)
     assert values["stroke"] == pytest.approx(0.6, abs=0.11)
     assert values["ink_level"] == 80 and values["skin_level"] == 200
     # Of 152 px of outline the four corners, rounded by smoothing, take about 12.
     assert values["edges_strict"] > 85
     blurred = replace(patch.picture, image=cv2.GaussianBlur(patch.picture.image, (0, 0), 2.0))
-    soft = cut(blurred, 1, np.random.default_rng(0))[0]
-    assert measure(soft)["edge_width"] > 1.5 * values["edge_width"]
+    soft = cut_patches(blurred, 1, np.random.default_rng(0))[0]
+    assert measure_patch(soft)["edge_width"] > 1.5 * values["edge_width"]
 
 
 def test_falling_light_is_not_taken_for_ink() -> None:
@@ -194,7 +225,7 @@ def test_falling_light_is_not_taken_for_ink() -> None:
     lamp = np.linspace(1.0, 0.25, 260)[None, :, None]
     shaded = replace(plain, image=(plain.image * lamp).astype(np.uint8))
     for before, after in zip(
-        *(cut(p, 9, np.random.default_rng(0)) for p in (plain, shaded)), strict=True
+        *(cut_patches(p, 9, np.random.default_rng(0)) for p in (plain, shaded)), strict=True
     ):
         assert (before.x, before.y) == (after.x, after.y)
         both = (before.ink & after.ink).sum() / (before.ink | after.ink).sum()
@@ -203,9 +234,9 @@ def test_falling_light_is_not_taken_for_ink() -> None:
 
 def test_every_measure_is_named_and_stands_in_a_family() -> None:
     (patch,) = patches_of({}, {}, groups=1)[:1]
-    assert set(measure(patch)) == set(MEANINGS)
-    assert set().union(*FAMILIES.values()) == set(MEANINGS)
-    assert not LOOKS & set(FAMILIES["grey structure"])
+    assert set(measure_patch(patch)) == set(MEASURE_MEANINGS)
+    assert set().union(*MEASURE_FAMILIES.values()) == set(MEASURE_MEANINGS)
+    assert not EXPOSURE_MEASURES & set(MEASURE_FAMILIES["grey structure"])
 
 
 @pytest.mark.parametrize("marked", [True, False])
@@ -214,9 +245,9 @@ def test_the_page_of_proof(marked: bool, tmp_path: object) -> None:
     settings = SimpleNamespace(
         to=f"{tmp_path}/proof/page.png", strips=1, renders=2, device="camera", marked=marked
     )
-    path = draw(photos, settings, seed=1)
+    path = draw_strips(photos, settings, seed=1)
     height, width = strip_size()
-    assert (height, width) == (round(STRIP_Q[0] * PX_A_Q), round(STRIP_Q[1] * PX_A_Q))
+    assert (height, width) == (round(STRIP_Q[0] * PX_PER_Q), round(STRIP_Q[1] * PX_PER_Q))
     rows, columns = Pillow.open(path).size[::-1]
     assert rows == 2 * (height + 6) + 6 and columns == 3 * (width + 6) + 6
     key = [line.split("\t") for line in path.with_suffix(".txt").read_text("utf-8").splitlines()]
@@ -229,5 +260,5 @@ def test_the_page_of_proof(marked: bool, tmp_path: object) -> None:
 
 def test_short_rows_are_filled_up() -> None:
     strip = np.full((*strip_size(), 3), 9, np.uint8)
-    sheet = page([[strip, strip], [strip]])
+    sheet = compose_sheet([[strip, strip], [strip]])
     assert (sheet == 9).all(axis=2).sum() == 3 * strip.shape[0] * strip.shape[1]

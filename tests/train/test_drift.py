@@ -24,7 +24,7 @@ from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.write import write_page
-from crownlet.train.calibration.drift_reference import jobs
+from crownlet.train.calibration.drift_reference import reference_jobs
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 
 MODEL = {"assessor.onnx": "a"}
@@ -90,7 +90,7 @@ def test_hands_never_seen_are_like_what_is_known_and_type_is_not(
     inspector: Inspector, known: DriftReference, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Renders by held-out hands; type is Debian's culmus, black on white."""
-    for k, job in enumerate(jobs(4, "heldout", 970_000_000)):
+    for k, job in enumerate(reference_jobs(4, "heldout", 970_000_000)):
         write_page(record(inspector, job.page(), f"held{k}"), tmp_path / "renders")
     assert main(["drift", str(tmp_path / "renders")]) == 0
     assert "look like what the networks know" in capsys.readouterr().out

@@ -14,7 +14,7 @@ from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.letterforms.hand import STYLES
 from crownlet.datasets.render.page.spec import training
 from crownlet.datasets.scans.manifest import open_scans
-from crownlet.train.experiments.new_hand import new_hand
+from crownlet.train.experiments.new_hand import run_experiment
 from crownlet.train.fit.pool import with_style
 
 
@@ -40,7 +40,7 @@ def _scans(folder: Path, *changes: str) -> Path:
                 "new_hand.pages=1", "new_hand.watched=0", "new_hand.tested=1", *changes,
             ],
         )  # fmt: skip
-    return new_hand(config)
+    return run_experiment(config)
 
 
 def test_either_data_set_has_the_same_pages_but_only_one_has_labels(tmp_path: Path) -> None:

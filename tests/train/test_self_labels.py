@@ -17,7 +17,7 @@ from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.train.evaluation.matching import match_boxes
-from crownlet.train.labelling.measure import Tally, tally
+from crownlet.train.labelling.measure import LabelTally, tally_labels
 from crownlet.train.labelling.self_labels import NoLabelsError, SelfLabelled, label_page
 from crownlet.train.scans_cli import main
 
@@ -118,4 +118,6 @@ def test_the_measure_counts_what_was_planted() -> None:
     labels = PageTruth(page.image, letters("אבהד"))
     found = SelfLabelled(labels, np.array([True, True, True, False]))
     record = PageRecord("a", facts, glyphs, (), None, 0)
-    assert tally(page, record, found) == Tally(written=4, misread=1, labelled=3, wrong=1, righted=1)
+    assert tally_labels(page, record, found) == LabelTally(
+        written=4, misread=1, labelled=3, wrong=1, righted=1
+    )

@@ -12,7 +12,7 @@ from typing import Any
 
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.texts import PORTIONS
-from crownlet.train.bench.measure import Plan, bench, set_page
+from crownlet.train.bench.measure import BenchPlan, run_bench, write_type_page
 
 
 def table(facts: dict[str, Any]) -> str:
@@ -64,9 +64,9 @@ def main(arguments: list[str] | None = None) -> int:
     options = _options().parse_args(arguments)
     try:
         with tempfile.TemporaryDirectory() as folder:
-            page = options.page or set_page(Path(folder))
-            facts = bench(
-                Plan(page, options.portion, options.model, options.repeats, not options.alone)
+            page = options.page or write_type_page(Path(folder))
+            facts = run_bench(
+                BenchPlan(page, options.portion, options.model, options.repeats, not options.alone)
             )
     except (FileFault, FileNotFoundError, ModuleNotFoundError, RuntimeError) as error:
         print(f"bench: {error}", file=sys.stderr)

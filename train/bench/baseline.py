@@ -11,42 +11,42 @@ from rapidfuzz.distance import Levenshtein
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 
-MODELS = ("script/Hebrew", "Hebrew")
+TESSERACT_MODELS = ("script/Hebrew", "Hebrew")
 """Names of the script model, as Tesseract and as Debian's `tesseract-ocr-script-hebr` call it."""
 
-BLOCK = "6"
+PAGE_SEGMENTATION = "6"
 """Page segmentation as one block of text, which is what a mezuzah is and costs least."""
 
 
-def version() -> str | None:
+def tesseract_version() -> str | None:
     """Version of the Tesseract on this machine, None where it or its Hebrew model is missing."""
-    if model() is None:
+    if tesseract_model() is None:
         return None
     run = subprocess.run(["tesseract", "--version"], capture_output=True, text=True)
     return (run.stdout or run.stderr).splitlines()[0].split()[-1]
 
 
-def model() -> str | None:
+def tesseract_model() -> str | None:
     """The installed script model, None where there is none."""
     if shutil.which("tesseract") is None:
         return None
     listed = subprocess.run(["tesseract", "--list-langs"], capture_output=True, text=True)
     names = (listed.stdout + listed.stderr).split()
-    return next((name for name in MODELS if name in names), None)
+    return next((name for name in TESSERACT_MODELS if name in names), None)
 
 
-def read(page: Path) -> tuple[str, float]:
+def read_with_tesseract(page: Path) -> tuple[str, float]:
     """Text of a page, and the seconds from the start of the process to its end."""
-    name = model()
+    name = tesseract_model()
     if name is None:
         raise FileNotFoundError("Tesseract's Hebrew script model is not installed.")
     start = time.perf_counter()
-    command = ["tesseract", str(page), "stdout", "-l", name, "--psm", BLOCK]
+    command = ["tesseract", str(page), "stdout", "-l", name, "--psm", PAGE_SEGMENTATION]
     run = subprocess.run(command, capture_output=True, text=True, check=True)
     return run.stdout, time.perf_counter() - start
 
 
-def letters_of(text: str) -> str:
+def keep_letters(text: str) -> str:
     """The 27 letters of a text, in order; points, signs and spaces left out."""
     return "".join(letter for letter in text if letter in LETTERS)
 

@@ -19,13 +19,13 @@ from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.networks import OnnxNetworks, import_onnx_runtime
 from crownlet.train.bench import baseline as rival
 from crownlet.train.bench import networks
-from crownlet.train.bench.baseline import error_rate, letters_of
-from crownlet.train.bench.networks import in_integers, measured_peak
+from crownlet.train.bench.baseline import error_rate, keep_letters
+from crownlet.train.bench.networks import is_quantised, measure_peak
 
-BEGUN = time.perf_counter()
+PROCESS_START_S = time.perf_counter()
 
 
-def measured(page: Path, portion: str, model: Path | None, repeats: int) -> dict[str, Any]:
+def measure_page(page: Path, portion: str, model: Path | None, repeats: int) -> dict[str, Any]:
     """Times, memory and letters of one page, inspected in a fresh process."""
     request = {"page": str(page), "portion": portion, "repeats": repeats}
     request["model"] = str(model) if model else None
@@ -43,7 +43,7 @@ def measured(page: Path, portion: str, model: Path | None, repeats: int) -> dict
     return facts
 
 
-def inspections(request: dict[str, Any]) -> dict[str, Any]:
+def inspect_repeatedly(request: dict[str, Any]) -> dict[str, Any]:
     """Inspect a page `repeats` times after a first one; the quickest of them counts as warm."""
     import cv2
 
@@ -53,7 +53,7 @@ def inspections(request: dict[str, Any]) -> dict[str, Any]:
 
     cv2.setNumThreads(1)  # As `crownlet inspect` has it.
     inspector = Inspector(request["model"])
-    ready = time.perf_counter() - BEGUN
+    ready = time.perf_counter() - PROCESS_START_S
     memory = {"ready_mb": peak_memory()}
     rounds: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as folder:
@@ -73,7 +73,7 @@ def inspections(request: dict[str, Any]) -> dict[str, Any]:
         "cold": {"ready_s": ready, **first},
         "warm": min(others, key=lambda each: float(each["page_s"])),
         "memory": memory | {"peak_mb": peak_memory()},
-        "whole_s": time.perf_counter() - BEGUN,
+        "whole_s": time.perf_counter() - PROCESS_START_S,
     }
 
 
@@ -89,11 +89,11 @@ def peak_memory() -> float:
 
 
 if __name__ == "__main__":
-    print(json.dumps(inspections(json.loads(sys.argv[1]))))
+    print(json.dumps(inspect_repeatedly(json.loads(sys.argv[1]))))
 
 
 @dataclass(frozen=True)
-class Plan:
+class BenchPlan:
     """What is measured: a page, the portion it shows, the networks, and how often."""
 
     page: Path
@@ -104,18 +104,18 @@ class Plan:
     """Whether Tesseract and torch run too, where they are installed."""
 
 
-def bench(plan: Plan) -> dict[str, Any]:
+def run_bench(plan: BenchPlan) -> dict[str, Any]:
     """All figures of one run, seconds and MiB unless the key says otherwise."""
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else None
     sessions = OnnxNetworks(plan.model)
-    integers = in_integers(sessions.folder)
-    peak = measured_peak(sessions.threads, integers=integers)
-    ours = measured(plan.page, plan.portion, plan.model, plan.repeats)
+    integers = is_quantised(sessions.folder)
+    peak = measure_peak(sessions.threads, integers=integers)
+    ours = measure_page(plan.page, plan.portion, plan.model, plan.repeats)
     written = load_portion(plan.portion).letters
     letters = ours.pop("letters")
-    kept = networks.shown(sessions, plan.page)
+    kept = networks.record_inputs(sessions, plan.page)
     # Whatever else runs here may have slowed it the first time.
-    peak = max(peak, measured_peak(sessions.threads, integers=integers))
+    peak = max(peak, measure_peak(sessions.threads, integers=integers))
     seconds = ours["warm"]["page_s"]
     return {
         "machine": machine(sessions.threads, load, peak) | {"integers": integers},
@@ -125,7 +125,7 @@ def bench(plan: Plan) -> dict[str, Any]:
         "pages_a_second": 1 / seconds,
         "letters_a_second": len(letters) / seconds,
         "letter_error_rate": error_rate(letters, written),
-        "networks": networks.alone(kept, peak, plan.repeats),
+        "networks": networks.measure_alone(kept, peak, plan.repeats),
         "tesseract": _tesseract(plan, written, seconds) if plan.rivals else None,
         "torch": _torch(plan, kept) if plan.rivals else None,
         "load_after": os.getloadavg()[0] if hasattr(os, "getloadavg") else None,
@@ -148,36 +148,36 @@ def _processor() -> str:
     return names[0] if names else platform.processor() or platform.machine()
 
 
-def _tesseract(plan: Plan, written: str, ours: float) -> dict[str, Any] | None:
-    version = rival.version()
+def _tesseract(plan: BenchPlan, written: str, ours: float) -> dict[str, Any] | None:
+    version = rival.tesseract_version()
     if version is None:
         return None
-    runs = [rival.read(plan.page) for _ in range(max(2, plan.repeats - 2))]
+    runs = [rival.read_with_tesseract(plan.page) for _ in range(max(2, plan.repeats - 2))]
     text, seconds = min(runs, key=lambda run: run[1])
     return {
-        "version": version, "model": rival.model(), "page_s": seconds,
-        "letter_error_rate": error_rate(letters_of(text), written), "times_ours": seconds / ours,
+        "version": version, "model": rival.tesseract_model(), "page_s": seconds,
+        "letter_error_rate": error_rate(keep_letters(text), written), "times_ours": seconds / ours,
     }  # fmt: skip
 
 
-def _torch(plan: Plan, kept: networks.Shown) -> dict[str, float] | None:
+def _torch(plan: BenchPlan, kept: networks.Shown) -> dict[str, float] | None:
     """Seconds of the same networks in torch, None where it or its weights are missing."""
     try:
-        from crownlet.train.bench.networks import seconds_in_torch
+        from crownlet.train.bench.networks import measure_in_torch
     except ModuleNotFoundError:
         return None
     folder = kept.sessions.folder
     if not (folder / "assessor.safetensors").exists():
         return None
     threads, repeats = kept.sessions.threads, min(3, plan.repeats)
-    return seconds_in_torch(folder, kept.pages, kept.crops, repeats, threads)
+    return measure_in_torch(folder, kept.pages, kept.crops, repeats, threads)
 
 
-BODY = 58.0
+BENCH_BODY_PX = 58.0
 """Body height in px of the page set here: a mezuzah of 714 letters then has 10.2 megapixels."""
 
 
-def set_page(folder: Path, body: float = BODY) -> Path:
+def write_type_page(folder: Path, body: float = BENCH_BODY_PX) -> Path:
     """Write a mezuzah set in a scribal-style font as PNG; needs the extra `train` and the font.
 
     Raises:

@@ -36,47 +36,49 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.weights import load_weights
 
-CHANNELS, SIDE, LAYERS, BATCH = 64, 32, 6, 4
+PEAK_CHANNELS, PEAK_SIDE_PX, PEAK_LAYERS, PEAK_BATCH = 64, 32, 6, 4
 
-FLOPS = 2 * 9 * CHANNELS**2 * SIDE**2 * LAYERS * BATCH
+PEAK_OPERATIONS = 2 * 9 * PEAK_CHANNELS**2 * PEAK_SIDE_PX**2 * PEAK_LAYERS * PEAK_BATCH
 """Operations of one run, of floating point or of integers; multiplying and adding are two."""
 
-ROUNDS = 8
+RUNS_PER_ROUND = 8
 """Runs that are timed together: one alone is over in milliseconds."""
 
 FLOAT, UINT8, INT8 = 1, 2, 3
 
-INTS = 7
+INTS_ATTRIBUTE = 7
 """TensorProto.DataType and AttributeProto.AttributeType."""
 
 
-def measured_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
+def measure_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
     """Operations a second, the best of `repeats` rounds, in float32 or in 8-bit integers."""
     ort = import_onnx_runtime()
 
     options = ort.SessionOptions()
     options.intra_op_num_threads, options.inter_op_num_threads = threads, 1
-    model = convolutions(integers)
+    model = build_convolutions(integers)
     session = ort.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-    shape, rng = (BATCH, CHANNELS, SIDE, SIDE), np.random.default_rng(0)
+    shape, rng = (PEAK_BATCH, PEAK_CHANNELS, PEAK_SIDE_PX, PEAK_SIDE_PX), np.random.default_rng(0)
     picture = rng.integers(0, 255, shape, np.uint8) if integers else rng.random(shape, np.float32)
-    seconds = best_of(repeats, lambda: [session.run(None, {"x": picture}) for _ in range(ROUNDS)])
-    return FLOPS * ROUNDS / seconds
+    seconds = least_seconds(
+        repeats, lambda: [session.run(None, {"x": picture}) for _ in range(RUNS_PER_ROUND)]
+    )
+    return PEAK_OPERATIONS * RUNS_PER_ROUND / seconds
 
 
-def best_of(repeats: int, action: Callable[[], object]) -> float:
+def least_seconds(repeats: int, action: Callable[[], object]) -> float:
     """Least seconds that an action took, after one run for warmth."""
     action()
-    return min(_seconds(action) for _ in range(repeats))
+    return min(_time_action(action) for _ in range(repeats))
 
 
-def _seconds(action: Callable[[], object]) -> float:
+def _time_action(action: Callable[[], object]) -> float:
     start = time.perf_counter()
     action()
     return time.perf_counter() - start
 
 
-def convolutions(integers: bool = False) -> bytes:
+def build_convolutions(integers: bool = False) -> bytes:
     """The stack as an ONNX model: input `x`, (BATCH, CHANNELS, SIDE, SIDE), float32 or uint8."""
     rng = np.random.default_rng(0)
     kind = UINT8 if integers else FLOAT
@@ -85,8 +87,8 @@ def convolutions(integers: bool = False) -> bytes:
         graph += _constant("s", FLOAT, np.array(1 / 24, "<f4"))
         graph += _constant("u", UINT8, np.array(0, np.uint8))
         graph += _constant("i", INT8, np.array(0, np.int8))
-    for layer in range(LAYERS):
-        weights = rng.standard_normal((CHANNELS, CHANNELS, 3, 3)).astype("<f4") / 24
+    for layer in range(PEAK_LAYERS):
+        weights = rng.standard_normal((PEAK_CHANNELS, PEAK_CHANNELS, 3, 3)).astype("<f4") / 24
         name, given, made = f"w{layer}", f"y{layer}" if layer else "x", f"y{layer + 1}"
         if integers:
             graph += _constant(name, INT8, (weights * 480).clip(-64, 64).astype(np.int8))
@@ -95,10 +97,14 @@ def convolutions(integers: bool = False) -> bytes:
             graph += _constant(name, FLOAT, weights)
             ends = [given, name]
         node = b"".join(_field(1, end.encode()) for end in ends) + _field(2, made.encode())
-        pads = _field(1, b"pads") + b"".join(_number(8, 1) for _ in range(4)) + _number(20, INTS)
+        pads = (
+            _field(1, b"pads")
+            + b"".join(_number(8, 1) for _ in range(4))
+            + _number(20, INTS_ATTRIBUTE)
+        )
         operator = b"QLinearConv" if integers else b"Conv"
         graph += _field(1, node + _field(4, operator) + _field(5, pads))
-    graph += _field(11, _tensor(b"x", kind)) + _field(12, _tensor(f"y{LAYERS}".encode(), kind))
+    graph += _field(11, _tensor(b"x", kind)) + _field(12, _tensor(f"y{PEAK_LAYERS}".encode(), kind))
     return _number(1, 8) + _field(8, _number(2, 17)) + _field(7, graph)
 
 
@@ -111,7 +117,7 @@ def _constant(name: str, kind: int, values: npt.NDArray[Any]) -> bytes:
 
 def _tensor(name: bytes, kind: int) -> bytes:
     """ValueInfoProto of a picture."""
-    sizes = (BATCH, CHANNELS, SIDE, SIDE)
+    sizes = (PEAK_BATCH, PEAK_CHANNELS, PEAK_SIDE_PX, PEAK_SIDE_PX)
     shape = b"".join(_field(1, _number(1, size)) for size in sizes)
     return _field(1, name) + _field(2, _field(1, _number(1, kind) + _field(2, shape)))
 
@@ -132,24 +138,24 @@ def _field(field: int, content: bytes) -> bytes:
     return _varint(field << 3 | 2) + _varint(len(content)) + content
 
 
-def flops_a_crop(folder: Path) -> int:
+def operations_per_crop(folder: Path) -> int:
     """Operations of the assessor for one letter."""
     crop = np.zeros((1, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), np.uint8)
-    return flops(folder / "assessor.onnx", {"crops": crop})
+    return count_operations(folder / "assessor.onnx", {"crops": crop})
 
 
-def flops_a_pixel(folder: Path, side: int = 256) -> float:
+def operations_per_pixel(folder: Path, side: int = 256) -> float:
     """Operations of the locator for one pixel of the page as it is shown."""
     page = np.zeros((1, 1, side, side), np.float32)
-    return flops(folder / "locator.onnx", {"page": page}) / side**2
+    return count_operations(folder / "locator.onnx", {"page": page}) / side**2
 
 
-def in_integers(folder: Path) -> bool:
+def is_quantised(folder: Path) -> bool:
     """Whether the networks of a model folder reckon in 8-bit integers, by their operators."""
     return b"QuantizeLinear" in (folder / "assessor.onnx").read_bytes()
 
 
-def flops(network: Path, feed: dict[str, npt.NDArray[Any]]) -> int:
+def count_operations(network: Path, feed: dict[str, npt.NDArray[Any]]) -> int:
     """Operations of the convolutions and matrix products of one run, none optimised away.
 
     A multiplication and an addition are two; what is added for biases and curves is left out.
@@ -165,10 +171,14 @@ def flops(network: Path, feed: dict[str, npt.NDArray[Any]]) -> int:
         session = ort.InferenceSession(network, options, providers=["CPUExecutionProvider"])
         session.run(None, feed)
         events = json.loads(Path(session.end_profiling()).read_text(encoding="utf-8"))
-    return sum(_of(event["args"]) for event in events if event["name"].endswith("_kernel_time"))
+    return sum(
+        _node_operations(event["args"])
+        for event in events
+        if event["name"].endswith("_kernel_time")
+    )
 
 
-def _of(node: dict[str, Any]) -> int:
+def _node_operations(node: dict[str, Any]) -> int:
     shapes = [next(iter(entry.values())) for entry in node["input_type_shape"] if entry]
     out = [next(iter(entry.values())) for entry in node["output_type_shape"] if entry]
     if node["op_name"] == "Conv":
@@ -207,7 +217,7 @@ class Shown:
         return self.sessions.assess(crops)
 
 
-def shown(sessions: OnnxNetworks, page: Path) -> Shown:
+def record_inputs(sessions: OnnxNetworks, page: Path) -> Shown:
     """What both networks are shown of a page, trial windows of its size with it."""
     from crownlet.infer.inspector import Inspector
 
@@ -216,17 +226,19 @@ def shown(sessions: OnnxNetworks, page: Path) -> Shown:
     return kept
 
 
-def alone(kept: Shown, peak: float, repeats: int) -> dict[str, dict[str, Any]]:
+def measure_alone(kept: Shown, peak: float, repeats: int) -> dict[str, dict[str, Any]]:
     """By network: seconds, operations and share of `peak` (operations a second)."""
     sessions = kept.sessions
     with ThreadPoolExecutor(sessions.lanes) as pool:
         seconds = {
-            "locator": best_of(repeats, lambda: [sessions.locate(page) for page in kept.pages]),
-            "assessor": best_of(repeats, lambda: list(pool.map(sessions.assess, kept.crops))),
+            "locator": least_seconds(
+                repeats, lambda: [sessions.locate(page) for page in kept.pages]
+            ),
+            "assessor": least_seconds(repeats, lambda: list(pool.map(sessions.assess, kept.crops))),
         }
     taken = {
-        "locator": flops_a_pixel(sessions.folder) * sum(page.size for page in kept.pages),
-        "assessor": flops_a_crop(sessions.folder) * sum(map(len, kept.crops)),
+        "locator": operations_per_pixel(sessions.folder) * sum(page.size for page in kept.pages),
+        "assessor": operations_per_crop(sessions.folder) * sum(map(len, kept.crops)),
     }
     return {
         name: {
@@ -238,7 +250,7 @@ def alone(kept: Shown, peak: float, repeats: int) -> dict[str, dict[str, Any]]:
     }  # fmt: skip
 
 
-def seconds_in_torch(
+def measure_in_torch(
     folder: Path,
     pages: Sequence[npt.NDArray[np.float32]],
     crops: Sequence[npt.NDArray[np.uint8]],

@@ -19,20 +19,20 @@ from crownlet.infer.drift.reference import Floats, page_features
 from crownlet.infer.networks import OnnxNetworks
 from crownlet.train.evaluation.workers import PageReader, ReadingJob
 
-FIRST_SEED = 710_000_000
+REFERENCE_FIRST_SEED = 710_000_000
 
-CUSTOMS = "unspecified"
+REFERENCE_CUSTOMS = "unspecified"
 
 
-def reference(config: Any) -> Path:
+def make_reference(config: Any) -> Path:
     """Write `reference.json` beside the networks of `reference.model`; its path."""
     return write_reference(Path(config.reference.model), config.reference)
 
 
 def write_reference(model: Path, settings: Any) -> Path:
     """Read `settings.pages` pages with the networks in `model` and keep their sketches there."""
-    reader = PageReader(str(model), CUSTOMS, settings.workers)
-    found = np.stack(list(sketches(reader, jobs(settings.pages))))
+    reader = PageReader(str(model), REFERENCE_CUSTOMS, settings.workers)
+    found = np.stack(list(sketch_pages(reader, reference_jobs(settings.pages))))
     today = datetime.date.today().isoformat()
     provenance = f"{len(found)} rendered pages by hands of the calibration split, {today}"
     checksums = OnnxNetworks(model, threads=1).info.checksums
@@ -41,7 +41,9 @@ def write_reference(model: Path, settings: Any) -> Path:
     )
 
 
-def jobs(count: int, split: str = "calibrate", first_seed: int = FIRST_SEED) -> list[ReadingJob]:
+def reference_jobs(
+    count: int, split: str = "calibrate", first_seed: int = REFERENCE_FIRST_SEED
+) -> list[ReadingJob]:
     """Pages, of which every other one has few faults."""
     plain = {"defect_rate": 0.03, "habit_rate": 0.05, "gap_rate": 0.005, "morph_rate": 0.005}
     return [
@@ -50,7 +52,7 @@ def jobs(count: int, split: str = "calibrate", first_seed: int = FIRST_SEED) -> 
     ]
 
 
-def sketches(reader: PageReader, pages: list[ReadingJob]) -> Iterator[Floats]:
+def sketch_pages(reader: PageReader, pages: list[ReadingJob]) -> Iterator[Floats]:
     """(F,) of each page that is not refused."""
     for page in reader.read(pages):
         if page.records and page.records[0].glyphs:

@@ -34,19 +34,19 @@ from crownlet.train.evaluation.matching import Detection, match_page
 
 Floats = npt.NDArray[np.float64]
 
-TAIL = 0.005
+UNFAMILIAR_SHARE = 0.005
 """Share of the letters of faultless pages that may fall out of the familiar: half by each sign."""
 
-USUAL = 0.05
+SURPRISING_SHARE = 0.05
 """A page is strange when half of its letters are like the most surprising twentieth of those."""
 
-DOUBTFUL = (1.2, 1.5)
+DOUBTFUL_STRETCH = (1.2, 1.5)
 """A letter is doubtfully drawn out from the first, plainly from the second of its usual width on
 (`defects/stretched.py`)."""
 
 
 @dataclass(frozen=True)
-class Letters:
+class MeasuredLetters:
     """Letters of faultless pages that were read right, one row each."""
 
     letter: npt.NDArray[np.int64]
@@ -68,7 +68,7 @@ class Letters:
         return answer
 
 
-def sizes(letters: Letters) -> str:
+def usual_sizes_yaml(letters: MeasuredLetters) -> str:
     """`usual.yaml`: median and spread (half of the middle 68%) of the sizes, letter by letter."""
     plain = letters.drawn <= 1.0
     lines = [
@@ -96,22 +96,22 @@ def _spread(values: Floats) -> float:
     return float(high - low) / 2
 
 
-def bounds(letters: Letters) -> unfamiliar.FamiliarityBounds:
+def fit_bounds(letters: MeasuredLetters) -> unfamiliar.FamiliarityBounds:
     """Quantiles over the letters."""
     plain = letters.drawn <= 1.0
     size = usual.LetterExtent(*letters.sizes.T)
     odd = usual.shape_deviation(size, letters.letter)
     # The size search and the two networks err together on whole pages; those count as letters too.
-    nats = float(np.quantile(letters.surprise[plain], 1 - TAIL / 2))
-    shape = float(np.quantile(odd[plain], 1 - TAIL / 2))
-    page = float(np.quantile(letters.surprise[plain], 1 - USUAL))
+    nats = float(np.quantile(letters.surprise[plain], 1 - UNFAMILIAR_SHARE / 2))
+    shape = float(np.quantile(odd[plain], 1 - UNFAMILIAR_SHARE / 2))
+    page = float(np.quantile(letters.surprise[plain], 1 - SURPRISING_SHARE))
     return unfamiliar.FamiliarityBounds(nats, shape, page)
 
 
-def stretch_curve(letters: Letters) -> unfamiliar.StretchCurve:
+def fit_stretch_curve(letters: MeasuredLetters) -> unfamiliar.StretchCurve:
     """Logistic regression of being drawn out on ln(ratio), doubtful cases counted in part."""
     x = np.stack([np.ones(len(letters.letter)), np.log(letters.ratios())], axis=1)
-    y = np.interp(letters.drawn, DOUBTFUL, (0.0, 1.0))
+    y = np.interp(letters.drawn, DOUBTFUL_STRETCH, (0.0, 1.0))
     w = np.array([-6.0, 15.0])
     for _ in range(50):
         p = 1.0 / (1.0 + np.exp(-np.clip(x @ w, -30, 30)))
@@ -120,10 +120,10 @@ def stretch_curve(letters: Letters) -> unfamiliar.StretchCurve:
     return unfamiliar.StretchCurve(float(w[0]), float(w[1]))
 
 
-FIRST_SEED = 700_000_000
+FAMILIARITY_FIRST_SEED = 700_000_000
 
 
-def pages(count: int) -> Iterator[PageSpec]:
+def page_specs(count: int) -> Iterator[PageSpec]:
     """Faultless pages and, every other one, pages on which letters are drawn out."""
     for k in range(count):
         stretch = 0.12 if k % 2 else 0.0
@@ -133,11 +133,11 @@ def pages(count: int) -> Iterator[PageSpec]:
         )  # fmt: skip
 
 
-def gather(inspector: Inspector, count: int) -> Letters:
+def gather_letters(inspector: Inspector, count: int) -> MeasuredLetters:
     """See `count` pages and keep what was read right."""
     rows = []
-    for k, spec in enumerate(pages(count)):
-        truth = compose(spec, FIRST_SEED + k)
+    for k, spec in enumerate(page_specs(count)):
+        truth = compose(spec, FAMILIARITY_FIRST_SEED + k)
         try:
             image = read_page(truth.image)
             watch = Stopwatch()
@@ -150,17 +150,17 @@ def gather(inspector: Inspector, count: int) -> Letters:
         pairs = match_page(truth.letters, found).pairs
         right = [(i, j) for i, j in pairs if truth.letters[i].letter == page.letters[j]]
         if seen.turn == 0 and right:
-            drawn = [_drawn(truth.letters[i].defects) for i, _ in right]
-            rows.append(_rows(k, page, np.array([j for _, j in right]), np.array(drawn)))
-    return Letters(*(np.concatenate(column) for column in zip(*rows, strict=True)))
+            drawn = [_stretch_of(truth.letters[i].defects) for i, _ in right]
+            rows.append(_letter_rows(k, page, np.array([j for _, j in right]), np.array(drawn)))
+    return MeasuredLetters(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 
-def _drawn(marks: tuple[object, ...]) -> float:
+def _stretch_of(marks: tuple[object, ...]) -> float:
     sizes = [float(m.size) for m in marks if getattr(m, "name", "") == "overstretched"]  # type: ignore[attr-defined]
     return max(sizes, default=1.0)
 
 
-def _rows(
+def _letter_rows(
     k: int, page: OrderedPage, index: npt.NDArray[np.int64], drawn: Floats
 ) -> tuple[Floats, ...]:
     size = usual.measure_extent(page.found)
@@ -175,10 +175,10 @@ def _rows(
     )  # fmt: skip
 
 
-def report(letters: Letters) -> str:
+def describe_letters(letters: MeasuredLetters) -> str:
     """What the pages gave, for the comments of routing.yaml."""
     edge, contrast, glare = letters.picture.T
-    ratio, drawn = letters.ratios(), letters.drawn >= DOUBTFUL[1]
+    ratio, drawn = letters.ratios(), letters.drawn >= DOUBTFUL_STRETCH[1]
     return "\n".join(
         [
             f"{len(letters.letter)} letters on {len(np.unique(letters.page))} pages",
@@ -201,20 +201,20 @@ def main() -> None:
     parser.add_argument("--write", action="store_true")
     chosen = parser.parse_args()
     inspector = Inspector(chosen.model)
-    letters = gather(inspector, chosen.pages)
+    letters = gather_letters(inspector, chosen.pages)
     table = Path(str(resources.files("crownlet.infer.quality"))) / "usual.yaml"
     if chosen.write:
-        table.write_text(sizes(letters), "utf-8")
+        table.write_text(usual_sizes_yaml(letters), "utf-8")
         usual.load_usual_sizes.cache_clear()
-    new = picture_lines(letters)
-    print(report(letters), *new, sep="\n")
+    new = routing_lines(letters)
+    print(describe_letters(letters), *new, sep="\n")
     if chosen.write:
-        write_lines(Path(inspector.networks.info.folder), new)
+        write_routing_lines(Path(inspector.networks.info.folder), new)
 
 
-def picture_lines(letters: Letters) -> list[str]:
+def routing_lines(letters: MeasuredLetters) -> list[str]:
     """What is familiar to these networks, as lines of routing.yaml."""
-    found, curve = bounds(letters), stretch_curve(letters)
+    found, curve = fit_bounds(letters), fit_stretch_curve(letters)
     return [
         f"unfamiliar: {{surprise: {found.surprise:.2f}, shape: {found.shape:.2f}, "
         f"page: {found.page:.4f}}}",
@@ -222,14 +222,14 @@ def picture_lines(letters: Letters) -> list[str]:
     ]
 
 
-def write_lines(model: Path, new: list[str]) -> None:
+def write_routing_lines(model: Path, new: list[str]) -> None:
     """Exchange lines of the routing.yaml of a model folder, or begin one from the shipped file."""
     path = model / ROUTING_FILE
     source = path if path.exists() else weights_folder() / ROUTING_FILE
-    path.write_text(with_lines(source.read_text("utf-8"), new), "utf-8")
+    path.write_text(replace_routing_lines(source.read_text("utf-8"), new), "utf-8")
 
 
-def with_lines(text: str, new: list[str]) -> str:
+def replace_routing_lines(text: str, new: list[str]) -> str:
     """The text of a routing.yaml with some one-line mappings of its `picture` exchanged."""
     for line in new:
         old = rf"(?m)^  {line.split(':')[0]}: \{{.*\}}$"

@@ -38,9 +38,9 @@ from crownlet.train.evaluation.defect_scores import (
 )
 from crownlet.train.evaluation.matching import Detection, match_page
 
-FIRST_SEED = 720_000_000
+GAPS_FIRST_SEED = 720_000_000
 
-KINDS: dict[str, GapKind] = {"words_joined": "word", "word_parted": "letter"}
+GAP_KINDS: dict[str, GapKind] = {"words_joined": "word", "word_parted": "letter"}
 
 GAP_RATE = 0.03
 
@@ -48,7 +48,7 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Gaps:
+class GapCases:
     """Gaps that can have one fault, each (N,): place and width in yuds as in `infer.gaps`."""
 
     place: Floats
@@ -60,17 +60,17 @@ class Gaps:
         return score_defect(DefectCases(logistic(curve, self.place, self.yuds), self.plainness))
 
 
-def pages(split: Split, mezuzot: int, fragments: int) -> Iterator[PageTruth]:
+def render_gap_pages(split: Split, mezuzot: int, fragments: int) -> Iterator[PageTruth]:
     """Whole mezuzot with more faults of spacing than usual, then fragments, one hand a page."""
     whole = mezuzah(48.0, split=split, gap_rate=GAP_RATE, text_rate=0.0)
     specs: list[PageSpec] = [whole] * mezuzot + [training(split=split)] * fragments
     for k, spec in enumerate(specs):
-        yield compose(spec, FIRST_SEED + k)
+        yield compose(spec, GAPS_FIRST_SEED + k)
 
 
-def gather(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, Gaps]:
+def gather_gaps(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, GapCases]:
     """Whites between letters that were both found, by the fault they can have."""
-    rows: dict[str, list[tuple[float, float, float]]] = {name: [] for name in KINDS}
+    rows: dict[str, list[tuple[float, float, float]]] = {name: [] for name in GAP_KINDS}
     for truth in truths:
         try:
             image = read_page(truth.image)
@@ -80,18 +80,19 @@ def gather(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, Gaps]
         if seen.turn:
             continue
         page = order_letters(seen, inspector.thresholds)
-        for k, gap in _measured(truth, page):
-            for name, kind in KINDS.items():
+        for k, gap in _matched_gaps(truth, page):
+            for name, kind in GAP_KINDS.items():
                 if gap.expected == kind:
                     whites = page.gap_odds.gaps
                     place, yuds = page.gap_odds.place[k], whites.q[k] / whites.yud
                     rows[name].append((float(place), float(yuds), _plainness(gap, name)))
     return {
-        name: Gaps(*np.array(found, np.float64).reshape(-1, 3).T) for name, found in rows.items()
+        name: GapCases(*np.array(found, np.float64).reshape(-1, 3).T)
+        for name, found in rows.items()
     }
 
 
-def _measured(truth: PageTruth, page: OrderedPage) -> Iterator[tuple[int, GapTruth]]:
+def _matched_gaps(truth: PageTruth, page: OrderedPage) -> Iterator[tuple[int, GapTruth]]:
     """Numbers of the pairs of the layout that are neighbours in truth, with the gap there."""
     boxes = [(float(a), float(b), float(c), float(d)) for a, b, c, d in page.found.box]
     seen = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
@@ -107,7 +108,7 @@ def _plainness(gap: GapTruth, name: str) -> float:
     return max((mark.plainness for mark in gap.defects if mark.name == name), default=0.0)
 
 
-def fit(gaps: Gaps) -> GapCurve:
+def fit_curve(gaps: GapCases) -> GapCurve:
     """Logistic regression of plain faults against gaps without one; ValueError if either lacks."""
     sure = (gaps.plainness < DOUBTFUL_PLAINNESS[0]) | (gaps.plainness > DOUBTFUL_PLAINNESS[1])
     x = np.stack([gaps.place, gaps.yuds], axis=1)[sure]
@@ -118,21 +119,23 @@ def fit(gaps: Gaps) -> GapCurve:
     return GapCurve(round(float(bias), 1), round(float(place), 1), round(float(yud), 1))
 
 
-def line(name: str, curve: GapCurve) -> str:
+def curve_line(name: str, curve: GapCurve) -> str:
     """The curve as a line of routing.yaml."""
     return f"{name}: {{bias: {curve.bias}, place: {curve.place}, yud: {curve.yud}}}"
 
 
-def written(text: str, curves: dict[str, GapCurve]) -> str:
+def replace_curves(text: str, curves: dict[str, GapCurve]) -> str:
     """The text of a routing.yaml with the curves of its `gaps` exchanged; ValueError without."""
     for name, curve in curves.items():
-        text, found = re.subn(rf"(?m)^  {name}: \{{bias: .*\}}$", f"  {line(name, curve)}", text)
+        text, found = re.subn(
+            rf"(?m)^  {name}: \{{bias: .*\}}$", f"  {curve_line(name, curve)}", text
+        )
         if found != 1:
             raise ValueError(f"routing.yaml has no single curve for {name!r}")
     return text
 
 
-def _told(score: DefectScore) -> str:
+def _describe_score(score: DefectScore) -> str:
     values = (score.auroc, score.average_precision, score.calibration_error)
     words = ("AUROC", "AP", "calibration error")
     told = ", ".join(f"{w} {v:.4f}" for w, v in zip(words, values, strict=True) if v is not None)
@@ -149,17 +152,20 @@ def main(arguments: Sequence[str] | None = None) -> None:
     chosen = parser.parse_args(arguments)
     inspector = Inspector(chosen.model)
     splits: tuple[Split, ...] = ("calibrate", "heldout")
-    whites = {s: gather(inspector, pages(s, chosen.mezuzot, chosen.fragments)) for s in splits}
-    curves = {name: fit(gaps) for name, gaps in whites["calibrate"].items()}
+    whites = {
+        s: gather_gaps(inspector, render_gap_pages(s, chosen.mezuzot, chosen.fragments))
+        for s in splits
+    }
+    curves = {name: fit_curve(gaps) for name, gaps in whites["calibrate"].items()}
     for name, curve in curves.items():
-        print(line(name, curve))
+        print(curve_line(name, curve))
         for split in splits:
             for word, used in (("before", inspector.thresholds.gaps[name]), ("after", curve)):
-                print(f"  {split}, {word}: {_told(whites[split][name].score(used))}")
+                print(f"  {split}, {word}: {_describe_score(whites[split][name].score(used))}")
     if chosen.write:
         path = Path(inspector.networks.info.folder) / ROUTING_FILE
         source = path if path.exists() else weights_folder() / ROUTING_FILE
-        path.write_text(written(source.read_text("utf-8"), curves), "utf-8")
+        path.write_text(replace_curves(source.read_text("utf-8"), curves), "utf-8")
 
 
 if __name__ == "__main__":

@@ -24,7 +24,7 @@ from crownlet.train.fit.reservoir import Batch
 
 Floats = npt.NDArray[np.float64]
 
-FEWEST = 30
+MIN_POSITIVES = 30
 """Positives below which a defect's curve is left as the network gives it."""
 
 
@@ -103,7 +103,7 @@ def _platt(logit: Floats, wanted: Floats) -> tuple[float, float]:
     """Gain and offset of a logistic curve; soft labels enter as weighted pairs."""
     asked = ~np.isnan(wanted)
     x, y = logit[asked, None], wanted[asked]
-    if (y > 0.5).sum() < FEWEST:
+    if (y > 0.5).sum() < MIN_POSITIVES:
         return 1.0, 0.0
     both = np.concatenate([x, x])
     labels = np.concatenate([np.ones(len(y)), np.zeros(len(y))])
@@ -163,7 +163,7 @@ def thresholds(
     chosen = {}
     for name, (p, wanted) in pairs.items():
         plain, clean = p[wanted > 0.9], p[wanted < 0.1]
-        if len(plain) < FEWEST:
+        if len(plain) < MIN_POSITIVES:
             chosen[name] = {"clear": 0.02, "finding": 0.95}
             continue
         clear = float(np.quantile(plain, missed))

@@ -32,10 +32,10 @@ from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 from crownlet.train.export.onnx import ship
 from crownlet.train.fit.fit import fit
 from crownlet.train.labelling.self_labels import label_folder
-from crownlet.train.release.job import gate
-from crownlet.train.release.pages import look
+from crownlet.train.release.job import run_gate
+from crownlet.train.release.pages import tally_suites
 
-FIRST_SEED = 960_000_000
+NEW_HAND_FIRST_SEED = 960_000_000
 
 Config_unseen = Any
 
@@ -48,18 +48,18 @@ def hand_folder(own: Config_unseen) -> Path:
 def unseen_pages(own: Config_unseen) -> Iterator[tuple[str, int, PageTruth]]:
     """Split, seed and page: what is learnt from, watched, and measured on; each its own scroll."""
     parts = (("train", own.pages), ("validation", own.watched), ("test", own.tested))
-    seed = FIRST_SEED + 1000 * own.hand
+    seed = NEW_HAND_FIRST_SEED + 1000 * own.hand
     for split, count in parts:
         for _ in range(count):
-            yield split, seed, _page(own, seed)
+            yield split, seed, _make_page(own, seed)
             seed += 1
 
 
-def _page(own: Config_unseen, seed: int) -> PageTruth:
-    return _typeset(own, seed) if own.typeface else _written(own, seed)
+def _make_page(own: Config_unseen, seed: int) -> PageTruth:
+    return _typeset_page(own, seed) if own.typeface else _handwritten_page(own, seed)
 
 
-def _typeset(own: Config_unseen, seed: int) -> PageTruth:
+def _typeset_page(own: Config_unseen, seed: int) -> PageTruth:
     """Each page framed and ruled in its own way, as scans of different scrolls are."""
     rng = np.random.default_rng(seed)
     margin, pitch = rng.uniform(1.5, 6.0), rng.uniform(2.95, 4.2)
@@ -67,7 +67,7 @@ def _typeset(own: Config_unseen, seed: int) -> PageTruth:
     return compose_type_page(spec, seed)
 
 
-def _written(own: Config_unseen, seed: int) -> PageTruth:
+def _handwritten_page(own: Config_unseen, seed: int) -> PageTruth:
     changes = {str(key): value for key, value in own.spec.items()}
     manner: dict[str, Any] = {str(key): value for key, value in own.manner.items()}
     seeds = (k for k in range(10**6) if draw_hand(k, "heldout").style == own.style)
@@ -78,20 +78,20 @@ def _written(own: Config_unseen, seed: int) -> PageTruth:
 
 NETWORKS = ("locator", "assessor")
 
-KINDS = ("labelled", "unlabelled")
+DATASET_KINDS = ("labelled", "unlabelled")
 """The data sets; whoever learns from `neither` sees the renders alone."""
 
-MODELS = Path(__file__).parents[2] / "configs" / "model"
+MODEL_CONFIGS = Path(__file__).parents[2] / "configs" / "model"
 
 Config = Any
 
 
-def new_hand(config: Config) -> Path:
+def run_experiment(config: Config) -> Path:
     """Do the stages that the configuration names, in their order; the experiment's folder."""
     own = config.new_hand
     stages = {
-        "base": base, "ship": base_export, "scans": scans, "label": label, "retrain": retrain,
-        "export": exports, "gate": gates,
+        "base": train_base, "ship": export_base, "scans": make_data_sets, "label": label_pages, "retrain": train_further,
+        "export": export_retrained, "gate": compare_with_base,
     }  # fmt: skip
     unknown = set(own.stages) - set(stages)
     if unknown:
@@ -103,24 +103,24 @@ def new_hand(config: Config) -> Path:
     return Path(own.folder)
 
 
-def base(config: Config) -> None:
+def train_base(config: Config) -> None:
     """Train on the other styles from nothing."""
     folder = Path(config.new_hand.folder) / "base"
     for name in NETWORKS:
-        fit(_of(config, name, folder / name, start_from=None))
+        fit(_fit_config(config, name, folder / name, start_from=None))
 
 
-def base_export(config: Config) -> None:
+def export_base(config: Config) -> None:
     """Export the base, which may have been trained on another machine."""
-    _export(config, Path(config.new_hand.folder) / "base")
+    _export_networks(config, Path(config.new_hand.folder) / "base")
 
 
-def scans(config: Config) -> None:
+def make_data_sets(config: Config) -> None:
     """Draw the hand's mezuzot, and make both data sets of them."""
     folder = hand_folder(config.new_hand)
     for split, seed, page in unseen_pages(config.new_hand):
-        picture, labels = _write(page, seed, folder / "came")
-        for kind in KINDS:
+        picture, labels = _write_scan(page, seed, folder / "came")
+        for kind in DATASET_KINDS:
             given = [labels] if kind == "labelled" or split == "test" else []
             source = ScanSource([picture], split, "rendered", given, scroll=picture.stem)
             _, wrong = add_scans(folder / kind, source)
@@ -128,23 +128,23 @@ def scans(config: Config) -> None:
                 raise ValueError(str(wrong[0]))
 
 
-def label(config: Config) -> None:
+def label_pages(config: Config) -> None:
     """Have the unlabelled pages label themselves, as read by the base."""
     own = config.new_hand
     model = Path(own.folder) / "base" / "model"
     print(label_folder(hand_folder(own) / "unlabelled", own.portion, model).sentence)
 
 
-def retrain(config: Config) -> None:
+def train_further(config: Config) -> None:
     """Go on from the base with each data set, renders of the other styles mixed in."""
     own, more = config.new_hand, config.new_hand.retrain
     for kind in own.kinds:
         folder = hand_folder(own) / f"from-{kind}"
         for name in NETWORKS:
             start = Path(own.folder) / "base" / name / f"{name}.safetensors"
-            changed = _of(config, name, folder / name, start_from=str(start))
+            changed = _fit_config(config, name, folder / name, start_from=str(start))
             changed.model.lr = more.lr
-            if kind in KINDS:
+            if kind in DATASET_KINDS:
                 changed.data.scans = str(hand_folder(own) / kind)
                 changed.data.scans_share = more.scans_share
             for key in ("max_steps", "max_minutes", "val_every", "patience"):
@@ -152,14 +152,14 @@ def retrain(config: Config) -> None:
             fit(changed)
 
 
-def exports(config: Config) -> None:
+def export_retrained(config: Config) -> None:
     """Export what has learnt on."""
     own = config.new_hand
     for kind in own.kinds:
-        _export(config, hand_folder(own) / f"from-{kind}")
+        _export_networks(config, hand_folder(own) / f"from-{kind}")
 
 
-def gates(config: Config) -> None:
+def compare_with_base(config: Config) -> None:
     """Measure each beside the base; `gate.json` of each in its folder."""
     own = config.new_hand
     old = Path(own.folder) / "base" / "model"
@@ -170,12 +170,12 @@ def gates(config: Config) -> None:
             "old": str(old), "new": str(folder / "model"),
             "scans": str(hand_folder(own) / "labelled"), "to": str(folder / "gate.json"),
         }})  # fmt: skip
-        before = before or look(old, tested.gate)
+        before = before or tally_suites(old, tested.gate)
         print(f"pages of the hand, {kind}:", flush=True)
-        gate(tested, before)
+        run_gate(tested, before)
 
 
-def _write(page: PageTruth, seed: int, folder: Path) -> tuple[Path, Path]:
+def _write_scan(page: PageTruth, seed: int, folder: Path) -> tuple[Path, Path]:
     """One page as a picture and a COCO file, named by its seed: a scroll by itself."""
     folder.mkdir(parents=True, exist_ok=True)
     picture, labels = folder / f"scroll-{seed}.png", folder / f"scroll-{seed}.json"
@@ -184,7 +184,7 @@ def _write(page: PageTruth, seed: int, folder: Path) -> tuple[Path, Path]:
     return picture, labels
 
 
-def _of(config: Config, name: str, out: Path, start_from: str | None) -> Config:
+def _fit_config(config: Config, name: str, out: Path, start_from: str | None) -> Config:
     """The configuration of one fit: pages of the other styles from the experiment's own pool."""
     styles = [style for style in STYLES if style != config.new_hand.style]
     folder = Path(config.new_hand.folder) / "base" / "pool"
@@ -192,13 +192,13 @@ def _of(config: Config, name: str, out: Path, start_from: str | None) -> Config:
         "out": str(out), "start_from": start_from,
         "data": {"folder": str(folder), "styles": styles},
     })  # fmt: skip
-    changed.model = OmegaConf.load(MODELS / f"{name}.yaml")
+    changed.model = OmegaConf.load(MODEL_CONFIGS / f"{name}.yaml")
     return changed
 
 
-def _export(config: Config, folder: Path) -> None:
+def _export_networks(config: Config, folder: Path) -> None:
     """Both networks of a folder, calibrated on other hands of the other styles."""
-    changed = _of(config, "assessor", folder, None)
+    changed = _fit_config(config, "assessor", folder, None)
     changed.export.to, changed.export.version = str(folder / "model"), folder.name
     for name in NETWORKS:
         changed.export[name] = str(folder / name / f"{name}.safetensors")

@@ -26,21 +26,21 @@ from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.records import SHAPE_DOUBT, GlyphRecord, PageRecord
 from crownlet.infer.run.run import open_run
 
-CHOICE = "choice.csv"
+CHOICE_FILE = "choice.csv"
 
-COLUMNS = ("page", "glyph", "letter", "kind", "p")
+CHOICE_COLUMNS = ("page", "glyph", "letter", "kind", "p")
 
-ASKED = (*LEARNED_DEFECTS, SHAPE_DOUBT)
+LETTER_DOUBTS = (*LEARNED_DEFECTS, SHAPE_DOUBT)
 
-LEAST = 0.01
+MIN_DOUBT = 0.01
 """A doubt smaller than this teaches nothing."""
 
-SPARE = 3
+CANDIDATES_PER_PLACE = 3
 """Candidates drawn for each place, so that some can be left out by the quota."""
 
 
 @dataclass(frozen=True)
-class Chosen:
+class ChosenLetter:
     """A letter to be labelled, and the doubt about it that is the greatest."""
 
     page: str
@@ -50,40 +50,42 @@ class Chosen:
     p: float
 
 
-def choose_run(folder: Path, n: int, seed: int = 0) -> str:
+def choose_from_run(folder: Path, n: int, seed: int = 0) -> str:
     """Choose among all letters of a run and write `choice.csv` into it; a sentence on it.
 
     RunError for a folder that is no run, OSError if it cannot be written.
     """
     run = open_run(folder)
-    chosen = choose((page.record for page in run.pages.values()), n, seed)
+    chosen = choose_letters((page.record for page in run.pages.values()), n, seed)
     rows = [(c.page, str(c.glyph), c.letter, c.kind, f"{c.p:.4f}") for c in chosen]
-    write_csv(run.folder / CHOICE, COLUMNS, rows)
+    write_csv(run.folder / CHOICE_FILE, CHOICE_COLUMNS, rows)
     letters, kinds = len({c.letter for c in chosen}), len({c.kind for c in chosen})
     return (
-        f"{run.folder / CHOICE}: {len(chosen)} letters, {letters} of the 27 and {kinds} kinds of "
-        f"doubt among them; ask about them by `crownlet review {run.folder} --only {CHOICE}`"
+        f"{run.folder / CHOICE_FILE}: {len(chosen)} letters, {letters} of the 27 and {kinds} kinds of "
+        f"doubt among them; ask about them by `crownlet review {run.folder} --only {CHOICE_FILE}`"
     )
 
 
-def choose(pages: Iterable[PageRecord], n: int, seed: int = 0) -> tuple[Chosen, ...]:
+def choose_letters(pages: Iterable[PageRecord], n: int, seed: int = 0) -> tuple[ChosenLetter, ...]:
     """Up to `n` letters of the pages, the first chosen first; the same for the same seed."""
-    known = [(page, glyph, doubts(glyph)) for page in pages for glyph in page.glyphs]
-    doubted = [(page, glyph, asked) for page, glyph, asked in known if max(asked) >= LEAST]
+    known = [(page, glyph, measure_doubts(glyph)) for page in pages for glyph in page.glyphs]
+    doubted = [(page, glyph, asked) for page, glyph, asked in known if max(asked) >= MIN_DOUBT]
     if n < 1 or not doubted:
         return ()
-    drawn = _drawn([(g, asked) for _, g, asked in doubted], min(SPARE * n, len(doubted)), seed)
-    candidates = [chosen_of(*doubted[i]) for i in drawn]
+    drawn = _draw_rows(
+        [(g, asked) for _, g, asked in doubted], min(CANDIDATES_PER_PLACE * n, len(doubted)), seed
+    )
+    candidates = [greatest_doubt(*doubted[i]) for i in drawn]
     return _within_quota(candidates, n)
 
 
-def doubts(glyph: GlyphRecord) -> list[float]:
+def measure_doubts(glyph: GlyphRecord) -> list[float]:
     """min(p, 1 - p) of each doubt of `ASKED`; 0 where it does not apply or was not examined.
 
     Which letter it is needs nobody where the text says it: see `self_labels`.
     """
     values = []
-    for name in ASKED:
+    for name in LETTER_DOUBTS:
         p = glyph.p.get(name)
         answered = name == SHAPE_DOUBT and glyph.expected == glyph.letter
         skipped = p is None or answered or name in glyph.not_examined
@@ -91,9 +93,9 @@ def doubts(glyph: GlyphRecord) -> list[float]:
     return values
 
 
-def gradients(rows: Sequence[tuple[GlyphRecord, list[float]]]) -> csr_matrix:
+def doubt_gradients(rows: Sequence[tuple[GlyphRecord, list[float]]]) -> csr_matrix:
     """(N, 27 x doubts): the doubts of each letter, in the columns of its class."""
-    wide = len(ASKED)
+    wide = len(LETTER_DOUBTS)
     values = np.array([asked for _, asked in rows], np.float64)
     i, k = np.nonzero(values)
     classes = np.array([index_of(glyph.letter) for glyph, _ in rows])
@@ -101,23 +103,23 @@ def gradients(rows: Sequence[tuple[GlyphRecord, list[float]]]) -> csr_matrix:
     return csr_matrix((values[i, k], (i, classes[i] * wide + k)), shape=shape)
 
 
-def _drawn(
+def _draw_rows(
     rows: Sequence[tuple[GlyphRecord, list[float]]], count: int, seed: int
 ) -> npt.NDArray[np.int64]:
     """Rows drawn by k-means++, in the order of drawing, each once."""
-    points = gradients(rows)
+    points = doubt_gradients(rows)
     start = np.asarray(points.multiply(points).sum(axis=1)).ravel()
     _, found = kmeans_plusplus(points, count, sample_weight=start, random_state=seed)
     return np.asarray(list(dict.fromkeys(found.tolist())), np.int64)
 
 
-def chosen_of(page: PageRecord, glyph: GlyphRecord, asked: list[float]) -> Chosen:
+def greatest_doubt(page: PageRecord, glyph: GlyphRecord, asked: list[float]) -> ChosenLetter:
     """A letter with the greatest of its doubts."""
-    kind = ASKED[int(np.argmax(asked))]
-    return Chosen(page.name, glyph.glyph, glyph.letter, kind, float(glyph.p[kind] or 0.0))
+    kind = LETTER_DOUBTS[int(np.argmax(asked))]
+    return ChosenLetter(page.name, glyph.glyph, glyph.letter, kind, float(glyph.p[kind] or 0.0))
 
 
-def _within_quota(candidates: Sequence[Chosen], n: int) -> tuple[Chosen, ...]:
+def _within_quota(candidates: Sequence[ChosenLetter], n: int) -> tuple[ChosenLetter, ...]:
     """The first `n`, no letter with the same doubt more often than its share unless there is room.
 
     The share is twice what each pair of letter and doubt would have if all had the same.
@@ -125,8 +127,8 @@ def _within_quota(candidates: Sequence[Chosen], n: int) -> tuple[Chosen, ...]:
     cells = {(c.letter, c.kind) for c in candidates}
     share = math.ceil(2 * n / max(len(cells), 1))
     taken: Counter[tuple[str, str]] = Counter()
-    first: list[Chosen] = []
-    later: list[Chosen] = []
+    first: list[ChosenLetter] = []
+    later: list[ChosenLetter] = []
     for one in candidates:
         taken[one.letter, one.kind] += 1
         (first if taken[one.letter, one.kind] <= share else later).append(one)

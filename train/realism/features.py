@@ -10,28 +10,35 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.train.realism.patches import Patch
-from crownlet.train.realism.tones import Measures, colours, edges, ink_tones, skin_tones, strokes
+from crownlet.train.realism.tones import (
+    Measures,
+    colour_tones,
+    edge_measures,
+    ink_tones,
+    skin_tones,
+    stroke_measures,
+)
 
-_BANDS = {"low": (0.02, 0.08), "middle": (0.08, 0.2), "high": (0.2, 0.48)}
+_FREQUENCY_BANDS = {"low": (0.02, 0.08), "middle": (0.08, 0.2), "high": (0.2, 0.48)}
 """Cycles a px."""
 
-_SECOND = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6.0
+_SECOND_DIFFERENCE = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6.0
 """Second difference, blind to planes and edges: Immerkaer, Fast Noise Variance Estimation, 1996."""
 
 
-def camera(patch: Patch) -> Measures:
+def camera_measures(patch: Patch) -> Measures:
     """Noise in grey levels, blockiness as a ratio (1 is none), slopes of power (dB an octave)."""
-    rest = np.abs(cv2.filter2D(patch.grey, cv2.CV_32F, _SECOND))
+    rest = np.abs(cv2.filter2D(patch.grey, cv2.CV_32F, _SECOND_DIFFERENCE))
     factor = float(np.sqrt(np.pi / 2))
     return {
         "noise_skin": factor * float(rest[patch.skin].mean()),
         "noise_ink": factor * float(rest[patch.core].mean()),
-        "blocks": _blocks(patch),
-        **_slopes(patch),
+        "blocks": _blockiness(patch),
+        **_power_slopes(patch),
     }
 
 
-def _blocks(patch: Patch) -> float:
+def _blockiness(patch: Patch) -> float:
     """Mean step across borders of the picture's 8 px blocks over that elsewhere, on skin."""
     ratios = []
     for axis, start in ((1, patch.x), (0, patch.y)):
@@ -45,7 +52,7 @@ def _blocks(patch: Patch) -> float:
     return float(np.mean(ratios)) if ratios else 1.0
 
 
-def _slopes(patch: Patch) -> Measures:
+def _power_slopes(patch: Patch) -> Measures:
     """Fall of the levelled patch's power with frequency in three bands, and its floor."""
     levelled = (patch.grey - patch.grey.mean()) / patch.contrast
     window = np.outer(np.hanning(levelled.shape[0]), np.hanning(levelled.shape[1]))
@@ -53,7 +60,7 @@ def _slopes(patch: Patch) -> Measures:
     rows = np.fft.fftfreq(levelled.shape[0])[:, None]
     radius = np.hypot(rows, np.fft.rfftfreq(levelled.shape[1])[None, :])
     measures: Measures = {}
-    for name, (low, high) in _BANDS.items():
+    for name, (low, high) in _FREQUENCY_BANDS.items():
         cuts = np.geomspace(low, high, 5)
         tops, means = [], []
         for a, b in pairwise(cuts):
@@ -68,7 +75,7 @@ def _slopes(patch: Patch) -> Measures:
     return measures
 
 
-MEANINGS: dict[str, str] = {
+MEASURE_MEANINGS: dict[str, str] = {
     "ink_level": "grey of ink, 0 to 255",
     "ink_contrast": "contrast of ink with skin, % of skin",
     "ink_spread": "tone spread inside strokes, % of contrast",
@@ -120,7 +127,7 @@ MEANINGS: dict[str, str] = {
 }
 """Every measure with its unit; q is the pen width."""
 
-LOOKS = frozenset(
+EXPOSURE_MEASURES = frozenset(
     {
         "ink_level", "ink_contrast", "skin_level", "skin_clipped", "skin_red_green",
         "skin_green_blue", "ink_red_green", "ink_green_blue", "ink_tint_of_skin",
@@ -129,36 +136,47 @@ LOOKS = frozenset(
 """Measures of exposure and tint, on which photographs rightly differ: here only coverage counts."""
 
 
-def measure(patch: Patch) -> dict[str, float]:
+def measure_patch(patch: Patch) -> dict[str, float]:
     """All measures of one patch by name."""
-    parts = (ink_tones, skin_tones, colours, edges, strokes, camera)
+    parts = (ink_tones, skin_tones, colour_tones, edge_measures, stroke_measures, camera_measures)
     return {name: value for part in parts for name, value in part(patch).items()}
 
 
-def table(patches: Sequence[Patch]) -> npt.NDArray[np.float64]:
+def measure_table(patches: Sequence[Patch]) -> npt.NDArray[np.float64]:
     """(patches, measures) in the order of `MEANINGS`."""
-    rows = [measure(patch) for patch in patches]
-    return np.array([[row[name] for name in MEANINGS] for row in rows], np.float64)
+    rows = [measure_patch(patch) for patch in patches]
+    return np.array([[row[name] for name in MEASURE_MEANINGS] for row in rows], np.float64)
 
 
-def _starting(*starts: str) -> tuple[str, ...]:
-    return tuple(name for name in MEANINGS if name.startswith(starts) and name not in LOOKS)
+def _names_starting(*starts: str) -> tuple[str, ...]:
+    return tuple(
+        name
+        for name in MEASURE_MEANINGS
+        if name.startswith(starts) and name not in EXPOSURE_MEASURES
+    )
 
 
-_COLOUR = tuple(name for name in MEANINGS if "red" in name or "blue" in name or "tint" in name)
+_COLOUR_MEASURES = tuple(
+    name for name in MEASURE_MEANINGS if "red" in name or "blue" in name or "tint" in name
+)
 
-_COLOUR += ("colour_noise", "colour_together")
+_COLOUR_MEASURES += ("colour_noise", "colour_together")
 
-_STROKES = (*_starting("stroke", "hairlines", "outline", "specks", "edges"), "ink_share")
+_STROKE_MEASURES = (
+    *_names_starting("stroke", "hairlines", "outline", "specks", "edges"),
+    "ink_share",
+)
 
-FAMILIES: dict[str, tuple[str, ...]] = {
-    "all measures": tuple(MEANINGS),
-    "grey structure": tuple(n for n in MEANINGS if n not in LOOKS and n not in _COLOUR),
-    "strokes": _STROKES,
-    "edges of ink": _starting("edge_", "halo", "ink_rim"),
-    "tone of ink": _starting("ink_spread", "ink_lights", "ink_darks", "ink_glints"),
-    "skin and light": _starting("skin_", "light_"),
-    "camera": _starting("noise", "blocks", "power"),
-    "colour": _COLOUR,
+MEASURE_FAMILIES: dict[str, tuple[str, ...]] = {
+    "all measures": tuple(MEASURE_MEANINGS),
+    "grey structure": tuple(
+        n for n in MEASURE_MEANINGS if n not in EXPOSURE_MEASURES and n not in _COLOUR_MEASURES
+    ),
+    "strokes": _STROKE_MEASURES,
+    "edges of ink": _names_starting("edge_", "halo", "ink_rim"),
+    "tone of ink": _names_starting("ink_spread", "ink_lights", "ink_darks", "ink_glints"),
+    "skin and light": _names_starting("skin_", "light_"),
+    "camera": _names_starting("noise", "blocks", "power"),
+    "colour": _COLOUR_MEASURES,
 }
 """Measures by what they look at; "grey structure" leaves out colour and exposure."""

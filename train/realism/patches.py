@@ -15,19 +15,19 @@ Mask = npt.NDArray[np.bool_]
 
 Grey = npt.NDArray[np.float32]
 
-SIZE_Q = (6.0, 8.0)
+PATCH_SIZE_Q = (6.0, 8.0)
 """Height and width of a patch."""
 
-SEEN = (96, 128)
+NETWORK_SIZE_PX = (96, 128)
 """Height and width in px of a patch as the network sees it: 16 px a pen width."""
 
-_INK = (0.05, 0.6)
+_INK_SHARE_LIMITS = (0.05, 0.6)
 
-_OVERLAP = 0.5
+_OVERLAP_SHARE = 0.5
 
 
 @dataclass(frozen=True)
-class Picture:
+class WritingPicture:
     """A photograph or a render. `group` is the photograph it is, or was made to stand beside."""
 
     name: str
@@ -43,7 +43,7 @@ class Picture:
 class Patch:
     """A piece of a picture at its own resolution, with what is ink and what is skin in it."""
 
-    picture: Picture
+    picture: WritingPicture
     x: int
     y: int
     image: Image
@@ -76,11 +76,11 @@ class Patch:
         return self.skin_level - self.ink_level
 
 
-def cut(
-    picture: Picture,
+def cut_patches(
+    picture: WritingPicture,
     most: int,
     rng: np.random.Generator,
-    size: tuple[float, float] = SIZE_Q,
+    size: tuple[float, float] = PATCH_SIZE_Q,
 ) -> list[Patch]:
     """At most `most` patches of `picture` that hold both ink and bare skin, strewn by `rng`.
 
@@ -92,8 +92,8 @@ def cut(
         return []
     places = [
         (x, y)
-        for y in _steps(rows - height, height * (1 - _OVERLAP))
-        for x in _steps(columns - width, width * (1 - _OVERLAP))
+        for y in _steps(rows - height, height * (1 - _OVERLAP_SHARE))
+        for x in _steps(columns - width, width * (1 - _OVERLAP_SHARE))
     ]
     patches: list[Patch] = []
     for i in rng.permutation(len(places)):
@@ -106,10 +106,10 @@ def cut(
     return patches
 
 
-def cut_all(pictures: Iterable[Picture], most: int, seed: int) -> list[Patch]:
+def cut_all_patches(pictures: Iterable[WritingPicture], most: int, seed: int) -> list[Patch]:
     """`cut` for each picture; `most` patches for each."""
     rng = np.random.default_rng(seed)
-    return [patch for picture in pictures for patch in cut(picture, most, rng)]
+    return [patch for picture in pictures for patch in cut_patches(picture, most, rng)]
 
 
 def _steps(last: int, step: float) -> list[int]:
@@ -117,14 +117,14 @@ def _steps(last: int, step: float) -> list[int]:
     return [round(i * last / max(1, count - 1)) for i in range(count)]
 
 
-def _patch(picture: Picture, x: int, y: int, image: Image) -> Patch | None:
+def _patch(picture: WritingPicture, x: int, y: int, image: Image) -> Patch | None:
     grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
     soft = np.asarray(cv2.GaussianBlur(grey, (0, 0), max(0.5, 0.06 * picture.q)), np.uint8)
     _, dark = cv2.threshold(
-        _evened(soft, picture.q), 0, 255, cv2.THRESH_BINARY_INV + cv2.THRESH_OTSU
+        _even_light(soft, picture.q), 0, 255, cv2.THRESH_BINARY_INV + cv2.THRESH_OTSU
     )
     share = float((dark > 0).mean())
-    if not _INK[0] < share < _INK[1]:
+    if not _INK_SHARE_LIMITS[0] < share < _INK_SHARE_LIMITS[1]:
         return None
     core = cv2.erode(dark, _disc(0.14 * picture.q)) > 0
     skin = cv2.dilate(dark, _disc(0.3 * picture.q)) == 0
@@ -134,7 +134,7 @@ def _patch(picture: Picture, x: int, y: int, image: Image) -> Patch | None:
     return patch if patch.contrast > max(12.0, 0.2 * patch.skin_level) else None
 
 
-def _evened(grey: Image, q: float) -> Image:
+def _even_light(grey: Image, q: float) -> Image:
     """Grey over that of the skin about it, so that shade and a falling light are not ink."""
     small = cv2.resize(grey, None, fx=4.0 / q, fy=4.0 / q, interpolation=cv2.INTER_AREA)
     # The lightest within 1.5 pen widths: skin, since strokes are about one wide.
@@ -149,15 +149,15 @@ def _disc(radius: float) -> Image:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
 
 
-def seen(patch: Patch, colour: bool = False) -> npt.NDArray[np.float32]:
+def network_view(patch: Patch, colour: bool = False) -> npt.NDArray[np.float32]:
     """The patch as the network sees it: (1 or 3, 96, 128), bare skin 0 and ink -1.
 
     With `colour` the three planes are levelled alike, so that tint stays; else brightness, contrast
     and colour tell nothing, only structure does.
     """
-    mode = cv2.INTER_AREA if patch.grey.shape[0] > SEEN[0] else cv2.INTER_CUBIC
+    mode = cv2.INTER_AREA if patch.grey.shape[0] > NETWORK_SIZE_PX[0] else cv2.INTER_CUBIC
     source = patch.image.astype(np.float32) if colour else patch.grey
-    small = cv2.resize(source, (SEEN[1], SEEN[0]), interpolation=mode)
+    small = cv2.resize(source, (NETWORK_SIZE_PX[1], NETWORK_SIZE_PX[0]), interpolation=mode)
     levelled = (small - patch.skin_level) / patch.contrast
     planes = levelled.transpose(2, 0, 1) if colour else levelled[None]
     return np.ascontiguousarray(np.clip(planes, -2.0, 2.0), np.float32)

@@ -14,18 +14,18 @@ from crownlet.datasets.files.images import PageError, read_page
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, Device, PageSpec
 from crownlet.infer.inspector import Inspector
-from crownlet.train.realism.patches import Image, Picture, cut
+from crownlet.train.realism.patches import Image, WritingPicture, cut_patches
 
-SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp")
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp")
 
-_SALT = 7919
+_SEED_STEP = 7919
 """Between the seeds of renders for one photograph and the next."""
 
-Sizer = Callable[[Path], float | None]
+PenWidthReader = Callable[[Path], float | None]
 """The pen width in px of the writing in a picture; None where there is none."""
 
 
-def sizer(model: str | Path) -> Sizer:
+def pen_width_reader(model: str | Path) -> PenWidthReader:
     """Sizes as the networks in the folder `model` read them."""
     inspector = Inspector(model)
 
@@ -39,22 +39,24 @@ def sizer(model: str | Path) -> Sizer:
     return size
 
 
-def photographs(folder: Path, size: Sizer) -> list[Picture]:
+def read_photographs(folder: Path, size: PenWidthReader) -> list[WritingPicture]:
     """The pictures of `folder` that hold writing, by name; the rest are left out.
 
     FileNotFoundError if there is no such folder.
     """
     found = []
-    for path in sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES):
+    for path in sorted(p for p in folder.iterdir() if p.suffix.lower() in PHOTO_SUFFIXES):
         q = size(path)
         if q is not None:
             pixels = read_page(path).pixels
             image = pixels if pixels.ndim == 3 else np.dstack([pixels] * 3)
-            found.append(Picture(path.name, path.name, image, q, True))
+            found.append(WritingPicture(path.name, path.name, image, q, True))
     return found
 
 
-def beside(photo: Picture, count: int, seed: int, device: Device = "camera") -> Iterator[Picture]:
+def render_beside(
+    photo: WritingPicture, count: int, seed: int, device: Device = "camera"
+) -> Iterator[WritingPicture]:
     """`count` renders whose writing is as large as that of `photo`, of its frame or larger."""
     height, width = photo.image.shape[:2]
     body = 3.0 * photo.q
@@ -69,26 +71,26 @@ def beside(photo: Picture, count: int, seed: int, device: Device = "camera") -> 
     for number in range(seed, seed + count):
         page = compose(spec, number)
         q = float(np.median([letter.q for letter in page.letters])) if page.letters else photo.q
-        yield Picture(f"render-{number}", photo.group, page.image, q, False)
+        yield WritingPicture(f"render-{number}", photo.group, page.image, q, False)
 
 
-def beside_all(
-    photos: Sequence[Picture], count: int, seed: int, device: Device = "camera"
-) -> Iterator[Picture]:
+def render_beside_all(
+    photos: Sequence[WritingPicture], count: int, seed: int, device: Device = "camera"
+) -> Iterator[WritingPicture]:
     """`beside` for every photograph, each with seeds of its own."""
     for i, photo in enumerate(photos):
-        yield from beside(photo, count, seed + i * _SALT, device)
+        yield from render_beside(photo, count, seed + i * _SEED_STEP, device)
 
 
 STRIP_Q = (6.5, 16.0)
 """Height and width of a strip in pen widths: a line of writing with its crowns."""
 
-PX_A_Q = 18
+PX_PER_Q = 18
 
-_GAP = 6
+_GAP_PX = 6
 
 
-def proof(config: Any) -> Path:
+def draw_proof(config: Any) -> Path:
     """Draw the page as configured; the path of the PNG.
 
     With `proof.marked` photographs stand in the left columns; else each row is shuffled, and
@@ -96,21 +98,21 @@ def proof(config: Any) -> Path:
     ValueError if the folder holds no photograph with writing.
     """
     settings = config.proof
-    photos = photographs(Path(settings.photographs), sizer(settings.model))
+    photos = read_photographs(Path(settings.photographs), pen_width_reader(settings.model))
     if not photos:
         raise ValueError(f"{settings.photographs} holds no picture with writing")
-    return draw(photos, settings, config.seed)
+    return draw_strips(photos, settings, config.seed)
 
 
-def draw(photos: Sequence[Picture], settings: Any, seed: int) -> Path:
+def draw_strips(photos: Sequence[WritingPicture], settings: Any, seed: int) -> Path:
     """Render beside `photos` and write the page and its key; the path of the page."""
     rng = np.random.default_rng(seed)
     rows, key = [], []
     for i, photo in enumerate(photos):
         # A narrow render has no room for a strip, so more are drawn than are shown.
-        renders = beside(photo, 4 * settings.renders, seed + 1000 * i, settings.device)
-        drawn = (strip for render in renders for strip in _strips(render, 1, rng))
-        strips = [(strip, True) for strip in _strips(photo, settings.strips, rng)]
+        renders = render_beside(photo, 4 * settings.renders, seed + 1000 * i, settings.device)
+        drawn = (strip for render in renders for strip in _cut_strips(render, 1, rng))
+        strips = [(strip, True) for strip in _cut_strips(photo, settings.strips, rng)]
         strips += [(strip, False) for strip in islice(drawn, settings.renders)]
         if not settings.marked:
             strips = [strips[j] for j in rng.permutation(len(strips))]
@@ -119,35 +121,35 @@ def draw(photos: Sequence[Picture], settings: Any, seed: int) -> Path:
         key.append(f"{photo.name}\t{' '.join(real)}")
     path = Path(settings.to)
     path.parent.mkdir(parents=True, exist_ok=True)
-    if not cv2.imwrite(str(path), page(rows)[:, :, ::-1]):
+    if not cv2.imwrite(str(path), compose_sheet(rows)[:, :, ::-1]):
         raise OSError(f"{path} could not be written")
     path.with_suffix(".txt").write_text("\n".join(key) + "\n", "utf-8")
     return path
 
 
-def page(rows: Sequence[Sequence[Image]]) -> Image:
+def compose_sheet(rows: Sequence[Sequence[Image]]) -> Image:
     """Rows of strips of one size on grey, short rows filled up: (H, W, 3) RGB."""
     height, width = strip_size()
     columns = max(len(row) for row in rows)
-    shape = (len(rows) * (height + _GAP) + _GAP, columns * (width + _GAP) + _GAP, 3)
+    shape = (len(rows) * (height + _GAP_PX) + _GAP_PX, columns * (width + _GAP_PX) + _GAP_PX, 3)
     sheet = np.full(shape, 110, np.uint8)
     for i, row in enumerate(rows):
         for j, strip in enumerate(row):
-            top, left = _GAP + i * (height + _GAP), _GAP + j * (width + _GAP)
+            top, left = _GAP_PX + i * (height + _GAP_PX), _GAP_PX + j * (width + _GAP_PX)
             sheet[top : top + height, left : left + width] = strip
     return sheet
 
 
 def strip_size() -> tuple[int, int]:
     """Height and width of a strip on the page in px."""
-    return round(STRIP_Q[0] * PX_A_Q), round(STRIP_Q[1] * PX_A_Q)
+    return round(STRIP_Q[0] * PX_PER_Q), round(STRIP_Q[1] * PX_PER_Q)
 
 
-def _strips(picture: Picture, most: int, rng: np.random.Generator) -> list[Image]:
+def _cut_strips(picture: WritingPicture, most: int, rng: np.random.Generator) -> list[Image]:
     """At most `most` strips of `picture`, brought to the size of the page."""
     height, width = strip_size()
     found = []
-    for patch in cut(picture, most, rng, STRIP_Q):
+    for patch in cut_patches(picture, most, rng, STRIP_Q):
         mode = cv2.INTER_AREA if patch.image.shape[0] > height else cv2.INTER_CUBIC
         small = cv2.resize(patch.image, (width, height), interpolation=mode)
         found.append(np.asarray(small, np.uint8))

@@ -13,63 +13,74 @@ import numpy.typing as npt
 
 from crownlet.datasets.files.atomic import write_file
 from crownlet.train.realism import separate as fits
-from crownlet.train.realism.features import FAMILIES, MEANINGS, table
-from crownlet.train.realism.patches import Image, Patch, Picture, cut_all, seen
-from crownlet.train.realism.pictures import beside_all, photographs, sizer
+from crownlet.train.realism.features import MEASURE_FAMILIES, MEASURE_MEANINGS, measure_table
+from crownlet.train.realism.patches import (
+    Image,
+    Patch,
+    WritingPicture,
+    cut_all_patches,
+    network_view,
+)
+from crownlet.train.realism.pictures import pen_width_reader, read_photographs, render_beside_all
 from crownlet.train.realism.separate import (
-    Fit,
-    Mark,
-    Rows,
+    Classifier,
+    MeasureContrast,
+    PatchRows,
     Separation,
-    by_chance,
+    chance_interval,
     cross_validate,
-    marks,
+    rank_measures,
 )
 
-_TILE = (144, 192)
+_TILE_PX = (144, 192)
 
-_PHOTOS, _RENDERS = 3, 5
+_PHOTO_TILES, _RENDER_TILES = 3, 5
 
-_DRAWS = 20
+_CHANCE_DRAWS = 20
 
 
-def criticise(config: Any) -> Path:
+def measure_realism(config: Any) -> Path:
     """Render beside each photograph, judge, and write tables and a sheet; their folder.
 
     ValueError if fewer than two photographs with writing are there.
     """
     settings = config.critic
-    photos = photographs(Path(settings.photographs), sizer(settings.model))
-    return examine(photos, settings, config.seed)
+    photos = read_photographs(Path(settings.photographs), pen_width_reader(settings.model))
+    return compare_pictures(photos, settings, config.seed)
 
 
-def examine(photos: Sequence[Picture], settings: Any, seed: int) -> Path:
+def compare_pictures(photos: Sequence[WritingPicture], settings: Any, seed: int) -> Path:
     """Render beside `photos`, judge, and write into `settings.to`; its path."""
-    renders = beside_all(photos, settings.renders, seed, settings.device)
-    patches = cut_all(photos, 40, seed) + cut_all(renders, 4, seed)
-    rows = rows_of(patches, table(patches))
-    found = judge(rows, fits.logistic)
-    found["grey structure, boosted"] = cross_validate(part_of(rows, "grey structure"), fits.boosted)
+    renders = render_beside_all(photos, settings.renders, seed, settings.device)
+    patches = cut_all_patches(photos, 40, seed) + cut_all_patches(renders, 4, seed)
+    rows = patch_rows(patches, measure_table(patches))
+    found = separate_families(rows, fits.classify_by_regression)
+    found["grey structure, boosted"] = cross_validate(
+        select_family(rows, "grey structure"), fits.classify_by_boosting
+    )
     if settings.epochs:
-        network = fits.network(settings.epochs, seed)
-        looked = rows_of(patches, np.stack([seen(patch) for patch in patches]))
+        network = fits.network_classifier(settings.epochs, seed)
+        looked = patch_rows(patches, np.stack([network_view(patch) for patch in patches]))
         found["network, grey, levelled"] = cross_validate(looked, network)
     folder = Path(settings.to)
     folder.mkdir(parents=True, exist_ok=True)
-    ranked = marks(rows, tuple(MEANINGS))
+    ranked = rank_measures(rows, tuple(MEASURE_MEANINGS))
     chance = {
-        family: by_chance(part_of(rows, family), fits.logistic, _DRAWS, seed) for family in FAMILIES
+        family: chance_interval(
+            select_family(rows, family), fits.classify_by_regression, _CHANCE_DRAWS, seed
+        )
+        for family in MEASURE_FAMILIES
     }
-    write_file(folder / "critic.md", summary(found, ranked, chance))
+    write_file(folder / "critic.md", render_summary(found, ranked, chance))
     _write_table(folder / "measures.csv", ranked)
-    sheet = surest(patches, found["grey structure"].scores)
+    sheet = draw_surest(patches, found["grey structure"].scores)
     cv2.imwrite(str(folder / "surest.png"), sheet[:, :, ::-1])
     return folder
 
 
-def rows_of(patches: Sequence[Patch], values: npt.NDArray[Any]) -> Rows:
+def patch_rows(patches: Sequence[Patch], values: npt.NDArray[Any]) -> PatchRows:
     """`values`, a row a patch, with where each comes from."""
-    return Rows(
+    return PatchRows(
         values,
         np.array([patch.picture.real for patch in patches]),
         np.array([patch.picture.group for patch in patches]),
@@ -77,21 +88,21 @@ def rows_of(patches: Sequence[Patch], values: npt.NDArray[Any]) -> Rows:
     )
 
 
-def judge(rows: Rows, fit: Fit) -> dict[str, Separation]:
+def separate_families(rows: PatchRows, fit: Classifier) -> dict[str, Separation]:
     """Separation by each family of measures alone."""
-    return {family: cross_validate(part_of(rows, family), fit) for family in FAMILIES}
+    return {family: cross_validate(select_family(rows, family), fit) for family in MEASURE_FAMILIES}
 
 
-def part_of(rows: Rows, family: str) -> Rows:
+def select_family(rows: PatchRows, family: str) -> PatchRows:
     """The rows with the measures of `family` alone."""
-    names = list(MEANINGS)
-    columns = [names.index(name) for name in FAMILIES[family]]
-    return Rows(rows.values[:, columns], rows.real, rows.group, rows.picture)
+    names = list(MEASURE_MEANINGS)
+    columns = [names.index(name) for name in MEASURE_FAMILIES[family]]
+    return PatchRows(rows.values[:, columns], rows.real, rows.group, rows.picture)
 
 
-def summary(
+def render_summary(
     found: Mapping[str, Separation],
-    ranked: Sequence[Mark],
+    ranked: Sequence[MeasureContrast],
     chance: Mapping[str, tuple[float, float]],
 ) -> str:
     """The findings as Markdown; `chance` is what renders put for photographs give."""
@@ -113,12 +124,12 @@ def summary(
         photo, render = (" / ".join(f"{v:.3g}" for v in span) for span in (mark.photo, mark.render))
         lines.append(
             f"| {mark.name} | {mark.lean:+.2f} | {mark.agreed} of {len(mark.by_group)} "
-            f"| {mark.coverage:.2f} | {photo} | {render} | {MEANINGS[mark.name]} |"
+            f"| {mark.coverage:.2f} | {photo} | {render} | {MEASURE_MEANINGS[mark.name]} |"
         )
     return "\n".join(lines) + "\n"
 
 
-def surest(patches: Sequence[Patch], scores: npt.NDArray[np.float64]) -> Image:
+def draw_surest(patches: Sequence[Patch], scores: npt.NDArray[np.float64]) -> Image:
     """A row a photograph: its patches most surely photographs, and the surest renders beside it."""
     groups = sorted({patch.picture.group for patch in patches if patch.picture.real})
     rows = []
@@ -127,14 +138,20 @@ def surest(patches: Sequence[Patch], scores: npt.NDArray[np.float64]) -> Image:
         order = sorted(here, key=lambda i: -scores[i])
         photos = [i for i in order if patches[i].picture.real]
         renders = [i for i in reversed(order) if not patches[i].picture.real]
-        shown = _different(photos, patches, _PHOTOS, 9) + _different(renders, patches, _RENDERS, 1)
-        tiles = [_tile(patches[i].image) for i in shown]
-        tiles += [np.full((*_TILE, 3), 128, np.uint8)] * (_PHOTOS + _RENDERS - len(tiles))
+        shown = _limit_per_picture(photos, patches, _PHOTO_TILES, 9) + _limit_per_picture(
+            renders, patches, _RENDER_TILES, 1
+        )
+        tiles = [_resize_tile(patches[i].image) for i in shown]
+        tiles += [np.full((*_TILE_PX, 3), 128, np.uint8)] * (
+            _PHOTO_TILES + _RENDER_TILES - len(tiles)
+        )
         rows.append(np.hstack(tiles))
     return np.asarray(np.vstack(rows), np.uint8)
 
 
-def _different(order: Sequence[int], patches: Sequence[Patch], count: int, each: int) -> list[int]:
+def _limit_per_picture(
+    order: Sequence[int], patches: Sequence[Patch], count: int, each: int
+) -> list[int]:
     """The first `count` of `order`, at most `each` of one picture."""
     taken: list[int] = []
     for i in order:
@@ -144,12 +161,12 @@ def _different(order: Sequence[int], patches: Sequence[Patch], count: int, each:
     return taken
 
 
-def _tile(image: Image) -> Image:
-    mode = cv2.INTER_AREA if image.shape[0] > _TILE[0] else cv2.INTER_CUBIC
-    return np.asarray(cv2.resize(image, _TILE[::-1], interpolation=mode), np.uint8)
+def _resize_tile(image: Image) -> Image:
+    mode = cv2.INTER_AREA if image.shape[0] > _TILE_PX[0] else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(image, _TILE_PX[::-1], interpolation=mode), np.uint8)
 
 
-def _write_table(path: Path, ranked: Sequence[Mark]) -> None:
+def _write_table(path: Path, ranked: Sequence[MeasureContrast]) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         groups = sorted(ranked[0].by_group)

@@ -19,12 +19,12 @@ Floats = npt.NDArray[np.float64]
 
 Names = npt.NDArray[np.str_]
 
-Fit = Callable[[Floats, npt.NDArray[np.bool_], Floats, Floats], Floats]
+Classifier = Callable[[Floats, npt.NDArray[np.bool_], Floats, Floats], Floats]
 """(train rows, whether photographs, weights, rows to judge) to scores, high for photographs."""
 
 
 @dataclass(frozen=True)
-class Rows:
+class PatchRows:
     """Patches as numbers, row for row."""
 
     values: Floats
@@ -34,9 +34,11 @@ class Rows:
     """The photograph, or that beside which a render stands."""
     picture: Names
 
-    def take(self, index: npt.NDArray[np.bool_]) -> Rows:
+    def take(self, index: npt.NDArray[np.bool_]) -> PatchRows:
         """The rows that `index` names."""
-        return Rows(self.values[index], self.real[index], self.group[index], self.picture[index])
+        return PatchRows(
+            self.values[index], self.real[index], self.group[index], self.picture[index]
+        )
 
     def weights(self) -> Floats:
         """Weights by which each photograph counts alike, and photographs as much as renders."""
@@ -72,14 +74,14 @@ class Separation:
         return float(low), float(high)
 
 
-def auc(real: Floats, other: Floats) -> float:
+def area_under_curve(real: Floats, other: Floats) -> float:
     """Chance that a row of `real` has more than one of `other`, ties half (Mann-Whitney)."""
     both = np.sort(other)
     below = np.searchsorted(both, real, "left") + np.searchsorted(both, real, "right")
     return float(below.mean() / (2 * len(other)))
 
 
-def cross_validate(rows: Rows, fit: Fit) -> Separation:
+def cross_validate(rows: PatchRows, fit: Classifier) -> Separation:
     """Leave out each photograph, with the renders beside it, in turn.
 
     ValueError if there are not at least two photographs with renders beside them.
@@ -93,11 +95,13 @@ def cross_validate(rows: Rows, fit: Fit) -> Separation:
         here = rows.group == group
         seen = rows.take(~here)
         scores[here] = fit(seen.values, seen.real, seen.weights(), rows.values[here])
-        by_group[group] = auc(scores[here & rows.real], scores[here & ~rows.real])
+        by_group[group] = area_under_curve(scores[here & rows.real], scores[here & ~rows.real])
     return Separation(scores, by_group)
 
 
-def by_chance(rows: Rows, fit: Fit, draws: int, seed: int = 0) -> tuple[float, float]:
+def chance_interval(
+    rows: PatchRows, fit: Classifier, draws: int, seed: int = 0
+) -> tuple[float, float]:
     """95% of what comes out where nothing is to be told apart: renders put for the photographs.
 
     A picture is of one make throughout, so a few pictures scatter widely about 0.5; an area within
@@ -111,14 +115,14 @@ def by_chance(rows: Rows, fit: Fit, draws: int, seed: int = 0) -> tuple[float, f
         for group in np.unique(renders.group):
             here = renders.group == group
             put |= here & (renders.picture == rng.choice(np.unique(renders.picture[here])))
-        drawn = Rows(renders.values, put, renders.group, renders.picture)
+        drawn = PatchRows(renders.values, put, renders.group, renders.picture)
         found.append(cross_validate(drawn, fit).auc)
     low, high = np.percentile(found, (2.5, 97.5))
     return float(low), float(high)
 
 
 @dataclass(frozen=True)
-class Mark:
+class MeasureContrast:
     """One measure: how it sets photographs apart, and whether renders reach them."""
 
     name: str
@@ -142,7 +146,7 @@ class Mark:
         return max(up, len(self.by_group) - up)
 
 
-def marks(rows: Rows, names: Sequence[str]) -> list[Mark]:
+def rank_measures(rows: PatchRows, names: Sequence[str]) -> list[MeasureContrast]:
     """Every measure, the one by which photographs differ most in one direction first."""
     weight = rows.weights()
     found = []
@@ -152,15 +156,18 @@ def marks(rows: Rows, names: Sequence[str]) -> list[Mark]:
         for group in sorted(set(rows.group[rows.real]) & set(rows.group[~rows.real])):
             here = rows.group == group
             real, other = values[here & rows.real], values[here & ~rows.real]
-            by_group[group] = auc(real, other)
+            by_group[group] = area_under_curve(real, other)
             low, high = np.percentile(other, (5, 95))
             inside.append(float(((real >= low) & (real <= high)).mean()))
-        spans = [_spread(values[rows.real == r], weight[rows.real == r]) for r in (True, False)]
-        found.append(Mark(name, by_group, float(np.mean(inside)), spans[0], spans[1]))
+        spans = [
+            _weighted_percentiles(values[rows.real == r], weight[rows.real == r])
+            for r in (True, False)
+        ]
+        found.append(MeasureContrast(name, by_group, float(np.mean(inside)), spans[0], spans[1]))
     return sorted(found, key=lambda mark: -abs(mark.lean))
 
 
-def _spread(values: Floats, weight: Floats) -> tuple[float, float, float]:
+def _weighted_percentiles(values: Floats, weight: Floats) -> tuple[float, float, float]:
     order = np.argsort(values)
     share = np.cumsum(weight[order]) / weight.sum()
     places = np.minimum(np.searchsorted(share, (0.1, 0.5, 0.9)), len(values) - 1)
@@ -171,7 +178,7 @@ def _spread(values: Floats, weight: Floats) -> tuple[float, float, float]:
 Bools = npt.NDArray[np.bool_]
 
 
-def logistic(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Floats:
+def classify_by_regression(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Floats:
     """Logistic regression on ranks, strongly held back: what agrees over photographs counts."""
     ranks = QuantileTransformer(n_quantiles=min(100, len(rows)), output_distribution="normal")
     model = make_pipeline(ranks, LogisticRegression(C=0.02, max_iter=500))
@@ -179,7 +186,7 @@ def logistic(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Floa
     return np.asarray(model.decision_function(judged), np.float64)
 
 
-def boosted(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Floats:
+def classify_by_boosting(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Floats:
     """Gradient boosting: sees measures together."""
     model = HistGradientBoostingClassifier(
         max_iter=80, max_depth=3, min_samples_leaf=15, l2_regularization=1.0, random_state=0
@@ -188,16 +195,16 @@ def boosted(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Float
     return np.asarray(model.decision_function(judged), np.float64)
 
 
-def network(epochs: int, seed: int = 0) -> Fit:
+def network_classifier(epochs: int, seed: int = 0) -> Classifier:
     """A convolutional network on (planes, 96, 128) patches, trained afresh at each call."""
-    return partial(_learned, epochs, seed)
+    return partial(_classify_by_network, epochs, seed)
 
 
-def _learned(
+def _classify_by_network(
     epochs: int, seed: int, rows: Floats, real: Bools, weights: Floats, judged: Floats
 ) -> Floats:
     torch.manual_seed(seed)
-    model = Critic(rows.shape[1])
+    model = PatchNetwork(rows.shape[1])
     optimiser = torch.optim.AdamW(model.parameters(), 2e-3, weight_decay=0.05)
     images = torch.from_numpy(rows.astype(np.float32))
     truth = torch.from_numpy(real.astype(np.float32))
@@ -207,7 +214,7 @@ def _learned(
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, 4e-3, total_steps=steps)
     for _ in range(steps):
         drawn = torch.multinomial(chance, batch, replacement=True)
-        shown = _varied(images[drawn])
+        shown = _augment(images[drawn])
         loss = nn.functional.binary_cross_entropy_with_logits(model(shown), truth[drawn])
         optimiser.zero_grad()
         loss.backward()
@@ -219,7 +226,7 @@ def _learned(
         return torch.cat([model(part) for part in parts]).double().numpy()
 
 
-class Critic(nn.Module):
+class PatchNetwork(nn.Module):
     """Four strided convolutions and a mean over places: it sees texture and edge, not layout."""
 
     def __init__(self, planes: int) -> None:
@@ -238,7 +245,7 @@ class Critic(nn.Module):
         return top[:, 0]
 
 
-def _varied(images: torch.Tensor) -> torch.Tensor:
+def _augment(images: torch.Tensor) -> torch.Tensor:
     """Shifted and cut a little smaller, levelled a little otherwise."""
     top, left = (int(torch.randint(0, 17, ())) for _ in range(2))
     cut = images[:, :, top : top + 80, left : left + 112]

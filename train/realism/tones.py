@@ -15,7 +15,7 @@ def ink_tones(patch: Patch) -> Measures:
     """Tone inside strokes; spreads in hundredths of the contrast between skin and ink."""
     unit = 100.0 / patch.contrast
     core = patch.grey[patch.core]
-    fine, middle, coarse = bands(patch.grey, patch.core, patch.q)
+    fine, middle, coarse = spread_by_scale(patch.grey, patch.core, patch.q)
     low, half, high = np.percentile(core, (2, 50, 98))
     return {
         "ink_level": patch.ink_level,
@@ -34,9 +34,9 @@ def skin_tones(patch: Patch) -> Measures:
     """Texture of bare skin by scale, in hundredths of its level, and how light falls on it."""
     unit = 100.0 / max(1.0, patch.skin_level)
     skin = patch.grey[patch.skin]
-    fine, middle, coarse = bands(patch.grey, patch.skin, patch.q)
+    fine, middle, coarse = spread_by_scale(patch.grey, patch.skin, patch.q)
     low, half, high = np.percentile(skin, (2, 50, 98))
-    flat, slope = _plane(patch.grey, patch.skin)
+    flat, slope = _subtract_plane(patch.grey, patch.skin)
     return {
         "skin_level": patch.skin_level,
         "skin_spread": float(flat.std()) * unit,
@@ -50,7 +50,7 @@ def skin_tones(patch: Patch) -> Measures:
     }
 
 
-def colours(patch: Patch) -> Measures:
+def colour_tones(patch: Patch) -> Measures:
     """Tints as logarithms of ratios between planes, and how the planes go together."""
     planes = patch.image.astype(np.float32)
     skin, ink = planes[patch.skin], planes[patch.core]
@@ -71,7 +71,7 @@ def colours(patch: Patch) -> Measures:
     }
 
 
-def bands(grey: Grey, mask: Mask, q: float) -> tuple[float, float, float]:
+def spread_by_scale(grey: Grey, mask: Mask, q: float) -> tuple[float, float, float]:
     """Standard deviations within `mask` of detail below 0.12 q, to 0.4 q, and beyond."""
     weight = mask.astype(np.float32)
     level = float(grey[mask].mean())
@@ -85,7 +85,7 @@ def bands(grey: Grey, mask: Mask, q: float) -> tuple[float, float, float]:
     return spreads[0], spreads[1], float(last[mask].std())
 
 
-def _plane(grey: Grey, mask: Mask) -> tuple[npt.NDArray[np.float64], float]:
+def _subtract_plane(grey: Grey, mask: Mask) -> tuple[npt.NDArray[np.float64], float]:
     """Tones within `mask` less the plane through them, and the plane's slope a px."""
     y, x = np.nonzero(mask)
     design = np.stack([x, y, np.ones(len(x))], axis=1).astype(np.float64)
@@ -99,7 +99,7 @@ def _correlation(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> floa
     return float(((a - a.mean()) * (b - b.mean())).mean() / spread) if spread > 1e-6 else 1.0
 
 
-def edges(patch: Patch) -> Measures:
+def edge_measures(patch: Patch) -> Measures:
     """How ink ends: width of the edge, halo or bleeding about it."""
     soft = cv2.GaussianBlur(patch.grey, (0, 0), 0.6)
     steep = np.hypot(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)) / 8
@@ -117,20 +117,20 @@ def edges(patch: Patch) -> Measures:
         "edge_width": float(half),
         "edge_width_px": float(half * patch.q),
         "edge_width_varies": float(blunt / sharp),
-        "halo": _difference(far, near) * 100.0 / patch.contrast,
-        "ink_rim": _difference(border, middle) * 100.0 / patch.contrast,
+        "halo": _median_difference(far, near) * 100.0 / patch.contrast,
+        "ink_rim": _median_difference(border, middle) * 100.0 / patch.contrast,
     }
 
 
-def strokes(patch: Patch) -> Measures:
+def stroke_measures(patch: Patch) -> Measures:
     """Amount, thickness and outline of strokes."""
     dark = patch.ink.astype(np.uint8)
     outlines, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
     paths = [o[:, 0].astype(np.float64) for o in outlines if len(o) > 3.0 * patch.q]
-    ridge = _ridge(dark) * 2.0 / patch.q
+    ridge = _half_thickness(dark) * 2.0 / patch.q
     thin, half, thick = np.percentile(ridge, (10, 50, 90)) if len(ridge) else (0.0, 0.0, 0.0)
-    rough = [_away(p, patch.q * 0.12) / patch.q for p in paths]
-    waves = [_away(p, patch.q * 0.35) / patch.q for p in paths]
+    rough = [_outline_roughness(p, patch.q * 0.12) / patch.q for p in paths]
+    waves = [_outline_roughness(p, patch.q * 0.35) / patch.q for p in paths]
     speck = sum(len(o) < 0.8 * patch.q for o in outlines)
     return {
         "ink_share": 100.0 * float(patch.ink.mean()),
@@ -140,22 +140,22 @@ def strokes(patch: Patch) -> Measures:
         "outline_rough": float(np.mean(rough)) if rough else 0.0,
         "outline_waves": float(np.mean(waves)) if waves else 0.0,
         "specks": float(speck),
-        **_directions(patch),
+        **_edge_directions(patch),
     }
 
 
-def _difference(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> float:
+def _median_difference(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> float:
     return float(np.median(a) - np.median(b)) if len(a) > 20 and len(b) > 20 else 0.0
 
 
-def _ridge(dark: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64]:
+def _half_thickness(dark: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64]:
     """Half thickness in px along the middle of strokes."""
     far = cv2.distanceTransform(dark, cv2.DIST_L2, 5)
     top = (far >= cv2.dilate(far, np.ones((3, 3), np.uint8))) & (far > 0.9)
     return np.asarray(far[top], np.float64)
 
 
-def _away(path: npt.NDArray[np.float64], sigma: float) -> float:
+def _outline_roughness(path: npt.NDArray[np.float64], sigma: float) -> float:
     """Root mean square distance in px of a closed outline from itself smoothed along its length."""
     frequency = np.fft.fftfreq(len(path))
     keep = np.exp(-2 * (np.pi * frequency * sigma) ** 2)[:, None]
@@ -163,7 +163,7 @@ def _away(path: npt.NDArray[np.float64], sigma: float) -> float:
     return float(np.sqrt(((path - smooth) ** 2).sum(axis=1).mean()))
 
 
-def _directions(patch: Patch) -> Measures:
+def _edge_directions(patch: Patch) -> Measures:
     """Share of edge that runs level, upright, or neither; how strictly level and upright."""
     soft = cv2.GaussianBlur(patch.grey, (0, 0), 0.12 * patch.q)
     x, y = cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)

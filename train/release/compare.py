@@ -27,7 +27,7 @@ Floats = npt.NDArray[np.float64]
 
 Ints = npt.NDArray[np.int64]
 
-LEVEL = 0.95
+CONFIDENCE_LEVEL = 0.95
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Difference:
 
 
 @dataclass(frozen=True)
-class Scored:
+class ScoredDefect:
     """One model's probabilities of one defect on N letters."""
 
     scroll: Ints
@@ -58,8 +58,8 @@ class Scored:
     """Whether the defect is there."""
 
 
-def rates(
-    old: npt.ArrayLike, new: npt.ArrayLike, sizes: npt.ArrayLike, level: float = LEVEL
+def compare_rates(
+    old: npt.ArrayLike, new: npt.ArrayLike, sizes: npt.ArrayLike, level: float = CONFIDENCE_LEVEL
 ) -> Difference:
     """Error rates: errors of the old and of the new model in `sizes` letters, (scrolls,) each.
 
@@ -70,19 +70,24 @@ def rates(
     total = float(n.sum())
     first, second = float(a.sum()) / total, float(b.sum()) / total
     residuals = ((b - a) - (second - first) * n) / total
-    spread = _limits(second - first, residuals, 1 / total, level)
+    spread = _interval(second - first, residuals, 1 / total, level)
     return Difference(first, second, *spread, len(n), int(total))
 
 
-def aurocs(
-    pairs: Sequence[tuple[Scored, Scored]], scrolls: int, level: float = LEVEL
+def compare_aurocs(
+    pairs: Sequence[tuple[ScoredDefect, ScoredDefect]],
+    scrolls: int,
+    level: float = CONFIDENCE_LEVEL,
 ) -> Difference | None:
     """Mean AUROC over defects, `pairs` holding (old, new) of each; scroll numbers below `scrolls`.
 
     Defects without cases on either side are left out; None if none is left. The two models need
     not have probabilities for the same letters.
     """
-    rows = [(_placed(a, scrolls), _placed(b, scrolls), int(b.plain.sum())) for a, b in pairs]
+    rows = [
+        (_auroc_and_parts(a, scrolls), _auroc_and_parts(b, scrolls), int(b.plain.sum()))
+        for a, b in pairs
+    ]
     kept = [(a, b, cases) for a, b, cases in rows if a is not None and b is not None]
     if not kept:
         return None
@@ -91,11 +96,11 @@ def aurocs(
     residuals = np.mean([b[1] - a[1] for a, b, _ in kept], axis=0)
     cases = sum(cases for _, _, cases in kept)
     # As if one case more had moved past half of what it is told from.
-    spread = _limits(second - first, residuals, 0.5 / cases, level)
+    spread = _interval(second - first, residuals, 0.5 / cases, level)
     return Difference(first, second, *spread, scrolls, cases)
 
 
-def _placed(scored: Scored, scrolls: int) -> tuple[float, Floats] | None:
+def _auroc_and_parts(scored: ScoredDefect, scrolls: int) -> tuple[float, Floats] | None:
     """AUROC, and each scroll's part in its error, (scrolls,); None without cases on both sides."""
     plain, rest = int(scored.plain.sum()), int((~scored.plain).sum())
     if not plain or not rest:
@@ -108,7 +113,7 @@ def _placed(scored: Scored, scrolls: int) -> tuple[float, Floats] | None:
     return area, parts + np.bincount(scored.scroll[~scored.plain], below - area, scrolls) / rest
 
 
-def _limits(
+def _interval(
     middle: float, residuals: Floats, least: float, level: float
 ) -> tuple[float | None, float | None]:
     """Limits by a t quantile; `least` is the smallest standard error taken."""
@@ -121,7 +126,7 @@ def _limits(
 
 
 @dataclass
-class Tally:
+class SuiteTally:
     """One model on the scrolls of one suite, added page by page; scrolls in order of appearance."""
 
     errors: dict[str, LetterErrors] = field(default_factory=dict)
@@ -157,22 +162,22 @@ class Tally:
                 mine[name] = mine.get(name, NO_CASES) + found
 
 
-def counts(
-    tally: Tally, scrolls: Iterable[str], letter: str | None = None
+def count_errors(
+    tally: SuiteTally, scrolls: Iterable[str], letter: str | None = None
 ) -> tuple[Floats, Floats]:
     """Errors and letters of each scroll, of all letters or of one; spurious letters are of all."""
-    rows = [_of(tally.errors[scroll], letter) for scroll in scrolls]
+    rows = [_errors_and_letters(tally.errors[scroll], letter) for scroll in scrolls]
     return np.array([row[0] for row in rows], float), np.array([row[1] for row in rows], float)
 
 
-def _of(errors: LetterErrors, letter: str | None) -> tuple[int, int]:
+def _errors_and_letters(errors: LetterErrors, letter: str | None) -> tuple[int, int]:
     if letter is None:
         return errors.errors, errors.true
     wrong = sum(n for (written, _), n in errors.substituted.items() if written == letter)
     return wrong + errors.missing[letter], errors.written[letter]
 
 
-def scored(tally: Tally, scrolls: Mapping[str, int], name: str) -> Scored:
+def score_cases(tally: SuiteTally, scrolls: Mapping[str, int], name: str) -> ScoredDefect:
     """The plain and the absent cases of one defect; `scrolls` numbers them."""
     numbers: list[Ints] = [np.empty(0, np.int64)]
     found = NO_CASES
@@ -182,17 +187,17 @@ def scored(tally: Tally, scrolls: Mapping[str, int], name: str) -> Scored:
         numbers.append(np.full(len(cases.p), number, np.int64))
     plain = found.plainness > DOUBTFUL_PLAINNESS[1]
     sure = plain | (found.plainness < DOUBTFUL_PLAINNESS[0])
-    return Scored(np.concatenate(numbers)[sure], found.p[sure], plain[sure])
+    return ScoredDefect(np.concatenate(numbers)[sure], found.p[sure], plain[sure])
 
 
-CROWNS = tuple(name for name in GLYPH_DEFECTS if name.startswith("tag_"))
+CROWN_DEFECTS = tuple(name for name in GLYPH_DEFECTS if name.startswith("tag_"))
 
-LETTERS, DEFECTS, CROWN = "letters", "defects", "crowns"
+LETTER_MEASURE, DEFECT_MEASURE, CROWN_MEASURE = "letters", "defects", "crowns"
 """Measures of a whole suite: letter error rate, mean AUROC of all defects, of those of crowns."""
 
 
 @dataclass(frozen=True)
-class Compared:
+class SuiteComparison:
     """A suite's differences; those of single letters and defects have wider limits, being many."""
 
     whole: dict[str, Difference] = field(default_factory=dict)
@@ -200,42 +205,48 @@ class Compared:
     by_defect: dict[str, Difference] = field(default_factory=dict)
 
 
-def compare(old: Tally, new: Tally) -> Compared:
+def compare_tallies(old: SuiteTally, new: SuiteTally) -> SuiteComparison:
     """Both models on the same scrolls. Limits of k letters, or defects, together hold with 95%
     (each at 1 - 0.05 / k, Bonferroni)."""
     scrolls = {scroll: number for number, scroll in enumerate(new.errors)}
     if list(old.errors) != list(scrolls):
         raise ValueError("the two models were not shown the same scrolls")
-    whole = {LETTERS: _rates(old, new, scrolls)} if scrolls else {}
+    whole = {LETTER_MEASURE: _compare_letters(old, new, scrolls)} if scrolls else {}
     pairs = {
-        name: (scored(old, scrolls, name), scored(new, scrolls, name)) for name in GLYPH_DEFECTS
+        name: (score_cases(old, scrolls, name), score_cases(new, scrolls, name))
+        for name in GLYPH_DEFECTS
     }
-    for measure, names in ((DEFECTS, GLYPH_DEFECTS), (CROWN, CROWNS)):
-        found = aurocs([pairs[name] for name in names], len(scrolls))
+    for measure, names in ((DEFECT_MEASURE, GLYPH_DEFECTS), (CROWN_MEASURE, CROWN_DEFECTS)):
+        found = compare_aurocs([pairs[name] for name in names], len(scrolls))
         if found is not None:
             whole[measure] = found
-    written = [letter for letter in ALPHABET if counts(new, scrolls, letter.char)[1].sum() > 0]
-    asked = [name for name in GLYPH_DEFECTS if aurocs([pairs[name]], len(scrolls))]
+    written = [
+        letter for letter in ALPHABET if count_errors(new, scrolls, letter.char)[1].sum() > 0
+    ]
+    asked = [name for name in GLYPH_DEFECTS if compare_aurocs([pairs[name]], len(scrolls))]
     by_defect = {
-        name: aurocs([pairs[name]], len(scrolls), 1 - (1 - LEVEL) / len(asked)) for name in asked
+        name: compare_aurocs([pairs[name]], len(scrolls), 1 - (1 - CONFIDENCE_LEVEL) / len(asked))
+        for name in asked
     }
-    return Compared(
+    return SuiteComparison(
         whole,
         {
-            letter.slug: _rates(old, new, scrolls, letter.char, 1 - (1 - LEVEL) / len(written))
+            letter.slug: _compare_letters(
+                old, new, scrolls, letter.char, 1 - (1 - CONFIDENCE_LEVEL) / len(written)
+            )
             for letter in written
         },
         {name: found for name, found in by_defect.items() if found is not None},
     )
 
 
-def _rates(
-    old: Tally, new: Tally, scrolls: dict[str, int], letter: str | None = None,
-    level: float = LEVEL,
+def _compare_letters(
+    old: SuiteTally, new: SuiteTally, scrolls: dict[str, int], letter: str | None = None,
+    level: float = CONFIDENCE_LEVEL,
 ) -> Difference:  # fmt: skip
-    first, sizes = counts(old, scrolls, letter)
-    second, _ = counts(new, scrolls, letter)
+    first, sizes = count_errors(old, scrolls, letter)
+    second, _ = count_errors(new, scrolls, letter)
     held = sizes > 0
     if letter is None:
         held[:] = True
-    return rates(first[held], second[held], sizes[held], level)
+    return compare_rates(first[held], second[held], sizes[held], level)

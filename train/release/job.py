@@ -11,12 +11,18 @@ from typing import Any
 from crownlet.datasets.files.atomic import write_json
 from crownlet.infer.networks import OnnxNetworks
 from crownlet.train.fit.data import facts_of
-from crownlet.train.release.compare import LETTERS, Compared, Difference, Tally, compare
-from crownlet.train.release.pages import look
+from crownlet.train.release.compare import (
+    LETTER_MEASURE,
+    Difference,
+    SuiteComparison,
+    SuiteTally,
+    compare_tallies,
+)
+from crownlet.train.release.pages import tally_suites
 
 
 @dataclass(frozen=True)
-class Rule:
+class PromotionRule:
     """The `gate` part of configs/train.yaml."""
 
     must_improve: tuple[str, ...]
@@ -28,47 +34,58 @@ class Rule:
     """Margin of AUROC."""
 
 
-def reasons(suites: Mapping[str, Compared], rule: Rule) -> list[str]:
+def list_reasons_against(suites: Mapping[str, SuiteComparison], rule: PromotionRule) -> list[str]:
     """Why the new networks are refused, one sentence each with its numbers; none if they are not.
 
     What must improve or is guarded, and was not measured, is a reason too.
     """
-    wanted = [_named(name) for name in rule.must_improve]
+    wanted = [_split_measure(name) for name in rule.must_improve]
     found = [f"{name}: guarded, and not measured" for name in rule.guarded if name not in suites]
-    found += [why for suite, measure in wanted for why in _not_better(suites, suite, measure)]
+    found += [
+        why for suite, measure in wanted for why in _reasons_not_better(suites, suite, measure)
+    ]
     for suite, compared in suites.items():
         for measure, one in compared.whole.items():
             if (suite, measure) not in wanted:
-                found += _worse(suite, measure, one, rule, strictly=suite in rule.guarded)
+                found += _reasons_worse(suite, measure, one, rule, strictly=suite in rule.guarded)
         for measure, one in (*compared.by_letter.items(), *compared.by_defect.items()):
             if (suite, measure) not in wanted:
-                found += _worse(suite, measure, one, rule, False, measure in compared.by_letter)
+                found += _reasons_worse(
+                    suite, measure, one, rule, False, measure in compared.by_letter
+                )
     return found
 
 
-def _named(name: str) -> tuple[str, str]:
+def _split_measure(name: str) -> tuple[str, str]:
     suite, _, measure = name.partition("/")
-    return suite, measure or LETTERS
+    return suite, measure or LETTER_MEASURE
 
 
-def _not_better(suites: Mapping[str, Compared], suite: str, measure: str) -> Iterator[str]:
+def _reasons_not_better(
+    suites: Mapping[str, SuiteComparison], suite: str, measure: str
+) -> Iterator[str]:
     compared = suites.get(suite)
     one = compared and (compared.whole.get(measure) or compared.by_defect.get(measure))
     if not one:
         yield f"{suite}, {measure}: to be better, and not measured"
         return
-    _, high = harm(one, measure == LETTERS)
+    _, high = harm_interval(one, measure == LETTER_MEASURE)
     if high is None or high >= 0:
-        yield f"{suite}, {measure}: {words(one, measure == LETTERS)}; not shown to be better"
+        yield f"{suite}, {measure}: {describe_difference(one, measure == LETTER_MEASURE)}; not shown to be better"
 
 
-def _worse(
-    suite: str, measure: str, one: Difference, rule: Rule, strictly: bool, letter: bool = False
+def _reasons_worse(
+    suite: str,
+    measure: str,
+    one: Difference,
+    rule: PromotionRule,
+    strictly: bool,
+    letter: bool = False,
 ) -> Iterator[str]:
-    errors = letter or measure == LETTERS
+    errors = letter or measure == LETTER_MEASURE
     margin = rule.letters if errors else rule.auroc
-    low, high = harm(one, errors)
-    text = f"{suite}, {measure}: {words(one, errors)}"
+    low, high = harm_interval(one, errors)
+    text = f"{suite}, {measure}: {describe_difference(one, errors)}"
     shown = f"{100 * margin:g} points" if errors else f"{margin:g}"
     if low is not None and low > margin:
         yield f"{text}; worse by more than {shown}"
@@ -76,14 +93,14 @@ def _worse(
         yield f"{text}; not shown to be worse by {shown} at most"
 
 
-def harm(one: Difference, errors: bool) -> tuple[float | None, float | None]:
+def harm_interval(one: Difference, errors: bool) -> tuple[float | None, float | None]:
     """Limits of how much worse the new model is: more errors, or less AUROC."""
     if one.low is None or one.high is None:
         return None, None
     return (one.low, one.high) if errors else (-one.high, -one.low)
 
 
-def words(one: Difference, errors: bool) -> str:
+def describe_difference(one: Difference, errors: bool) -> str:
     """Old, new and the difference with its limits, in percent or as AUROC."""
     unit, digits = (100.0, 2) if errors else (1.0, 4)
     old, new = (f"{value * unit:.{digits}f}" for value in (one.old, one.new))
@@ -96,28 +113,28 @@ def words(one: Difference, errors: bool) -> str:
     return f"{old}{percent} before, {new}{percent} now ({reach})"
 
 
-def gate(config: Any, before: dict[str, Tally] | None = None) -> Path:
+def run_gate(config: Any, before: dict[str, SuiteTally] | None = None) -> Path:
     """Measure `gate.old` beside `gate.new`, print the table, write the outcome; its path.
 
     `before` is what `look` has found of the old model already, where several are set beside it.
     """
     settings = config.gate
-    outcome = weigh(Path(settings.old), Path(settings.new), settings, before)
+    outcome = compare_models(Path(settings.old), Path(settings.new), settings, before)
     path = Path(settings.to)
     path.parent.mkdir(parents=True, exist_ok=True)
     write_json(path, outcome)
-    print(table(outcome))
+    print(outcome_table(outcome))
     return path
 
 
-def weigh(
-    old: Path, new: Path, settings: Any, before: dict[str, Tally] | None = None
+def compare_models(
+    old: Path, new: Path, settings: Any, before: dict[str, SuiteTally] | None = None
 ) -> dict[str, Any]:
     """The whole outcome as plain values: models, rule, suites, reasons against (none: accepted)."""
-    before = before or look(old, settings)
-    after = look(new, settings)
-    suites = {name: compare(before[name], after[name]) for name in after}
-    rule = Rule(
+    before = before or tally_suites(old, settings)
+    after = tally_suites(new, settings)
+    suites = {name: compare_tallies(before[name], after[name]) for name in after}
+    rule = PromotionRule(
         tuple(settings.must_improve),
         tuple(settings.guarded),
         settings.margin.letters,
@@ -126,24 +143,24 @@ def weigh(
     scans = Path(settings.scans) if settings.scans else None
     return {
         "measured": datetime.date.today().isoformat(),
-        "old": identity(old),
-        "new": identity(new),
+        "old": model_identity(old),
+        "new": model_identity(new),
         "scans": facts_of(scans) if scans else None,
         "rule": asdict(rule),
-        "against": reasons(suites, rule),
-        "suites": {name: _plain(found) for name, found in suites.items()},
+        "against": list_reasons_against(suites, rule),
+        "suites": {name: _plain_values(found) for name, found in suites.items()},
     }
 
 
-def identity(model: Path) -> dict[str, str]:
+def model_identity(model: Path) -> dict[str, str]:
     """Version and checksums of the networks in a folder; ModelError if they cannot be used."""
     info = OnnxNetworks(model, threads=1).info
     return {"version": info.version, **info.checksums}
 
 
-def _plain(found: Compared) -> dict[str, Any]:
+def _plain_values(found: SuiteComparison) -> dict[str, Any]:
     rows = {
-        name: {"text": words(one, name == LETTERS), **_numbers(one)}
+        name: {"text": describe_difference(one, name == LETTER_MEASURE), **_numbers(one)}
         for name, one in found.whole.items()
     }
     return {
@@ -160,7 +177,7 @@ def _numbers(one: Difference) -> dict[str, float | None]:
     }
 
 
-def table(outcome: dict[str, Any]) -> str:
+def outcome_table(outcome: dict[str, Any]) -> str:
     """What a developer should see first."""
     lines = [f"{outcome['old']['version']} beside {outcome['new']['version']}"]
     for suite, rows in outcome["suites"].items():

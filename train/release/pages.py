@@ -14,50 +14,50 @@ from crownlet.train.evaluation.photographs import measure_photographs
 from crownlet.train.evaluation.type_suite import list_trials, trial_jobs
 from crownlet.train.evaluation.workers import OWN_TEXT, PageReader, ReadingJob, read_page, text_of
 from crownlet.train.fit.data import scan_pages
-from crownlet.train.release.compare import Tally
+from crownlet.train.release.compare import SuiteTally
 
-HELD_OUT, MEZUZOT, TYPE = "held-out hands", "held-out mezuzot", "type pages"
+HELD_OUT_SUITE, MEZUZOT_SUITE, TYPE_SUITE = "held-out hands", "held-out mezuzot", "type pages"
 
-PHOTOGRAPHS, SCANS = "photographs", "scans"
+PHOTOGRAPHS_SUITE, SCANS_SUITE = "photographs", "scans"
 
 
-def look(model: Path, settings: Any) -> dict[str, Tally]:
+def tally_suites(model: Path, settings: Any) -> dict[str, SuiteTally]:
     """What one model does on every suite that `settings` (the `gate` of train.yaml) asks for."""
     reader = PageReader(str(model), settings.customs, settings.workers)
-    tallies = {name: _read(reader, jobs) for name, jobs in _suites(settings).items() if jobs}
+    tallies = {name: _tally_jobs(reader, jobs) for name, jobs in _suites(settings).items() if jobs}
     if Path(settings.photographs).is_dir():
-        tallies[PHOTOGRAPHS] = _photographs(reader, Path(settings.photographs))
+        tallies[PHOTOGRAPHS_SUITE] = _tally_photographs(reader, Path(settings.photographs))
     if settings.scans:
-        tallies[SCANS] = _scans(reader, Path(settings.scans))
+        tallies[SCANS_SUITE] = _tally_scans(reader, Path(settings.scans))
     return tallies
 
 
 def _suites(settings: Any) -> dict[str, list[tuple[str, ReadingJob]]]:
     """Jobs with the name of their scroll: a hand a page; in type, where there is none, the page."""
     made = {
-        HELD_OUT: held_out_pages(settings.held_out_pages),
-        MEZUZOT: [
+        HELD_OUT_SUITE: held_out_pages(settings.held_out_pages),
+        MEZUZOT_SUITE: [
             ReadingJob(j.spec, j.seed, (None, OWN_TEXT)) for j in held_out_mezuzot(settings.mezuzot)
         ],
     }
     jobs = {name: [(str(job.seed), job) for job in rows] for name, rows in made.items()}
-    jobs[TYPE] = []
+    jobs[TYPE_SUITE] = []
     for trial in list_trials() if settings.type_pages else ():
-        jobs[TYPE] += [(f"{trial.name}, page {job.seed}", job) for job in trial_jobs(trial)]
+        jobs[TYPE_SUITE] += [(f"{trial.name}, page {job.seed}", job) for job in trial_jobs(trial)]
     return jobs
 
 
-def _read(reader: PageReader, jobs: list[tuple[str, ReadingJob]]) -> Tally:
-    tally, customs = Tally(), load_customs(reader.customs)
+def _tally_jobs(reader: PageReader, jobs: list[tuple[str, ReadingJob]]) -> SuiteTally:
+    tally, customs = SuiteTally(), load_customs(reader.customs)
     pages = reader.read([job for _, job in jobs])
     for (scroll, _), page in zip(jobs, pages, strict=True):
         tally.add(scroll, page.truth, page.records, customs)
     return tally
 
 
-def _scans(reader: PageReader, folder: Path) -> Tally:
+def _tally_scans(reader: PageReader, folder: Path) -> SuiteTally:
     """The test part of the user's scans, page by page, for pictures may be large."""
-    tally, customs, inspector = Tally(), load_customs(reader.customs), reader.inspector()
+    tally, customs, inspector = SuiteTally(), load_customs(reader.customs), reader.inspector()
     for number, page in enumerate(_test_pages(folder)):
         texts = (None, OWN_TEXT) if _has_text(page) else (None,)
         read = read_page(inspector, ReadingJob(page, number, texts))
@@ -82,8 +82,8 @@ def _has_text(page: PageTruth) -> bool:
     return bool(known) and all(known) and bool(text_of(page).words)
 
 
-def _photographs(reader: PageReader, folder: Path) -> Tally:
-    tally, inspector = Tally(), reader.inspector()
+def _tally_photographs(reader: PageReader, folder: Path) -> SuiteTally:
+    tally, inspector = SuiteTally(), reader.inspector()
 
     def glyphs(path: Path) -> tuple[Any, ...]:
         try:

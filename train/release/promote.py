@@ -27,17 +27,21 @@ from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import read_verified_files
 from crownlet.infer.thresholds import ROUTING_FILE
 from crownlet.train.calibration.drift_reference import write_reference
-from crownlet.train.calibration.familiarity import gather, picture_lines, write_lines
+from crownlet.train.calibration.familiarity import (
+    gather_letters,
+    routing_lines,
+    write_routing_lines,
+)
 from crownlet.train.evaluation.evaluate import evaluate
 from crownlet.train.export.onnx import ship
 from crownlet.train.export.quantise import integers
 from crownlet.train.fit.weights import facts_of
-from crownlet.train.release.job import identity, table, weigh
+from crownlet.train.release.job import compare_models, model_identity, outcome_table
 from crownlet.train.risk_control.gather import control_risk
 
-HISTORY = "history.json"
+HISTORY_FILE = "history.json"
 
-PACKAGE = "__init__.py"
+PACKAGE_FILE = "__init__.py"
 
 
 class ModelStoreError(CrownletError, ValueError):
@@ -45,7 +49,7 @@ class ModelStoreError(CrownletError, ValueError):
 
 
 @dataclass(frozen=True)
-class Store:
+class ModelStore:
     """Versions kept in `folder`; `current` is the folder of the model in use."""
 
     folder: Path
@@ -61,7 +65,7 @@ class Store:
                 )
             return place
         self.folder.mkdir(parents=True, exist_ok=True)
-        draft = _copy(model, self.folder)
+        draft = _copy_model(model, self.folder)
         read_verified_files(draft)
         draft.replace(place)
         return place
@@ -70,10 +74,10 @@ class Store:
         """Put a kept version in the place of the model in use, in one step, and note it."""
         place = self.folder / version
         read_verified_files(place)
-        draft = _copy(place, self.current.parent)
-        package = self.current / PACKAGE
+        draft = _copy_model(place, self.current.parent)
+        package = self.current / PACKAGE_FILE
         if package.exists():
-            shutil.copy2(package, draft / PACKAGE)
+            shutil.copy2(package, draft / PACKAGE_FILE)
         replace_folder(draft, self.current.resolve())
         shutil.rmtree(draft, ignore_errors=True)
         today = datetime.date.today().isoformat()
@@ -82,7 +86,7 @@ class Store:
 
     def history(self) -> list[dict[str, Any]]:
         """Every exchange, the oldest first."""
-        path = self.folder / HISTORY
+        path = self.folder / HISTORY_FILE
         return list(json.loads(path.read_text("utf-8"))) if path.exists() else []
 
     def restore(self) -> str:
@@ -98,22 +102,22 @@ class Store:
         return str(last["from"])
 
     def _note(self, entries: list[dict[str, Any]]) -> None:
-        with atomic_write(self.folder / HISTORY) as draft:
+        with atomic_write(self.folder / HISTORY_FILE) as draft:
             write_json(draft, entries)
 
 
-def _copy(model: Path, beside: Path) -> Path:
+def _copy_model(model: Path, beside: Path) -> Path:
     """The files of a model in a fresh folder of the same file system as `beside`."""
     draft = make_draft_folder(beside)
     for path in sorted(model.iterdir()):
-        if path.is_file() and path.name != PACKAGE:
+        if path.is_file() and path.name != PACKAGE_FILE:
             shutil.copy2(path, draft / path.name)
     return draft
 
 
-STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "gate")
+PROMOTION_STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "gate")
 
-CARD = "card.json"
+CARD_FILE = "card.json"
 
 
 class PromotionRefused(CrownletError):
@@ -126,23 +130,25 @@ def promote(config: Any) -> Path:
     PromotionRefused says which numbers speak against it; it is promoted all the same where
     `promote.because` gives a reason."""
     own = config.promote
-    unknown = set(own.steps) - set(STEPS)
+    unknown = set(own.steps) - set(PROMOTION_STEPS)
     if unknown:
-        raise ValueError(f"promote.steps: no step is called {min(unknown)!r}: {', '.join(STEPS)}")
-    store = Store(Path(own.store), Path(own.current))
-    kept = made(config, store)
-    before = identity(store.current)
-    outcome = _said_before(kept)
+        raise ValueError(
+            f"promote.steps: no step is called {min(unknown)!r}: {', '.join(PROMOTION_STEPS)}"
+        )
+    store = ModelStore(Path(own.store), Path(own.current))
+    kept = make_model(config, store)
+    before = model_identity(store.current)
+    outcome = _earlier_outcome(kept)
     if "gate" in own.steps:
-        outcome = weigh(store.current, kept, config.gate)
-        print(table(outcome))
+        outcome = compare_models(store.current, kept, config.gate)
+        print(outcome_table(outcome))
     write_origin(kept, before, outcome, own.because)
     if outcome["against"] and not own.because:
         raise PromotionRefused(
             "not promoted: " + "; ".join(outcome["against"]) + f". It lies in {kept}; with"
             ' promote.steps=[] promote.because="why" it is promoted all the same.'
         )
-    replaced = _kept_current(store, before["version"])
+    replaced = _keep_current(store, before["version"])
     store.use(kept.name, replaced, own.because or "the gate spoke for it")
     print(f"{store.current}: {replaced} replaced by {kept.name}; back with job=restore")
     return store.current
@@ -150,12 +156,12 @@ def promote(config: Any) -> Path:
 
 def restore(config: Any) -> Path:
     """Bring the model back that the last promotion put aside; the folder in use."""
-    store = Store(Path(config.promote.store), Path(config.promote.current))
+    store = ModelStore(Path(config.promote.store), Path(config.promote.current))
     print(f"{store.current}: brought back {store.restore()}")
     return store.current
 
 
-def made(config: Any, store: Store) -> Path:
+def make_model(config: Any, store: ModelStore) -> Path:
     """The new model in the store, with all that the steps write beside its networks."""
     own, folder = config.promote, store.folder / config.export.version
     if own.new:
@@ -163,27 +169,29 @@ def made(config: Any, store: Store) -> Path:
     elif "export" in own.steps:
         if folder.exists():
             raise ModelStoreError(f"{folder} is there already; choose another export.version.")
-        ship(_with(config, "export", to=str(folder)))
+        ship(_override(config, "export", to=str(folder)))
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")
         shutil.copy2(store.current / ROUTING_FILE, folder / ROUTING_FILE)
     if "integers" in own.steps:
         integers(folder, config.integers.pages, config.integers.held_out)
     if "bounds" in own.steps:
-        write_lines(folder, picture_lines(gather(Inspector(folder), own.bounds_pages)))
+        write_routing_lines(
+            folder, routing_lines(gather_letters(Inspector(folder), own.bounds_pages))
+        )
     if "promise" in own.steps:
         evidence = str(store.folder / f".{folder.name}-evidence.npz")
-        control_risk(_with(config, "promise", model=str(folder), evidence=evidence))
+        control_risk(_override(config, "promise", model=str(folder), evidence=evidence))
     if "reference" in own.steps:
         write_reference(folder, config.reference)
     if "evaluate" in own.steps:
-        evaluate(_with(config, "evaluate", model=str(folder), card=str(folder / CARD)))
+        evaluate(_override(config, "evaluate", model=str(folder), card=str(folder / CARD_FILE)))
     return folder
 
 
 def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str | None) -> None:
     """Add to the card where the model comes from, and what the gate said of it."""
-    path = model / CARD
+    path = model / CARD_FILE
     card = json.loads(path.read_text("utf-8")) if path.exists() else {}
     weights = {name: model / f"{name}.safetensors" for name in ("locator", "assessor")}
     card["origin"] = {
@@ -195,23 +203,23 @@ def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str
     write_json(path, card)
 
 
-def _said_before(model: Path) -> dict[str, Any]:
+def _earlier_outcome(model: Path) -> dict[str, Any]:
     """What the gate said of a model that is offered again."""
-    path = model / CARD
+    path = model / CARD_FILE
     card = json.loads(path.read_text("utf-8")) if path.exists() else {}
     said = card.get("origin", {}).get("gate")
     return dict(said) if said else {"against": ["the gate was left out"]}
 
 
-def _with(config: Any, part: str, **values: str) -> Any:
+def _override(config: Any, part: str, **values: str) -> Any:
     """The configuration with other values in one of its parts."""
     return OmegaConf.merge(config, {part: values})
 
 
-def _kept_current(store: Store, version: str) -> str:
+def _keep_current(store: ModelStore, version: str) -> str:
     """Keep the model in use; under a longer name where its version names another already."""
     try:
         return store.keep(store.current, version).name
     except ModelStoreError:
-        digest = identity(store.current)["assessor.onnx"][:8]
+        digest = model_identity(store.current)["assessor.onnx"][:8]
         return store.keep(store.current, f"{version}-{digest}").name
