@@ -28,15 +28,15 @@ from crownlet.datasets.files.atomic import make_draft_folder
 from crownlet.datasets.files.errors import FileFault, plain
 from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS
 from crownlet.datasets.scribal.texts import KNOWN_PORTIONS
-from crownlet.infer.batch.processes import Setting
-from crownlet.infer.batch.worker import Desk, Outcome, Task, asked
+from crownlet.infer.batch.processes import WorkerConfig
+from crownlet.infer.batch.worker import PageJob, PageOutcome, PageWorker, inspection_request
 from crownlet.infer.networks import ModelError
 from crownlet.infer.view.console import print_error
 
-PROGRAMS = ("crownlet", "numpy", "onnxruntime", "opencv-python-headless", "pillow")
+COMPARED_PACKAGES = ("crownlet", "numpy", "onnxruntime", "opencv-python-headless", "pillow")
 """What the numbers of a record hang on, besides networks, customs and text."""
 
-SHARED = "pictures and RUN must lie at the same paths on every worker"
+SHARED_STORAGE = "pictures and RUN must lie at the same paths on every worker"
 
 
 class ClusterError(FileFault):
@@ -44,50 +44,50 @@ class ClusterError(FileFault):
 
 
 @dataclass(frozen=True)
-class Job:
+class ClusterJob:
     """What a worker needs to set up a desk, and what it must then hold."""
 
-    setting: Setting
+    setting: WorkerConfig
     mark: Path
     """A folder that the client has made in RUN."""
     made_with: dict[str, str]
 
 
-def made_with(desk: Desk) -> dict[str, str]:
+def worker_versions(desk: PageWorker) -> dict[str, str]:
     """Versions and checksums that two desks must share for their pages to be the same."""
-    facts = {**desk.inspector.versions(), "portion": asked(desk.portion, None)}
+    facts = {**desk.inspector.versions(), "portion": inspection_request(desk.portion, None)}
     sums = {
         name: hashlib.sha256(json.dumps(fact, sort_keys=True).encode()).hexdigest()
         for name, fact in facts.items()
     }
-    return {name: version(name) for name in PROGRAMS} | sums
+    return {name: version(name) for name in COMPARED_PACKAGES} | sums
 
 
-_DESKS: dict[Path, Desk] = {}
+_WORKERS: dict[Path, PageWorker] = {}
 """By the marks of the commands under way."""
 
-_SETTING_UP = threading.Lock()
+_WORKERS_LOCK = threading.Lock()
 
 
-def desk_for(job: Job) -> Desk:
+def worker_for(job: ClusterJob) -> PageWorker:
     """The desk of this process for a job; ClusterError where there can be none."""
-    with _SETTING_UP:
-        if job.mark not in _DESKS:
-            forget()
-            _DESKS[job.mark] = _new_desk(job)
-        return _DESKS[job.mark]
+    with _WORKERS_LOCK:
+        if job.mark not in _WORKERS:
+            drop_finished_workers()
+            _WORKERS[job.mark] = _make_worker(job)
+        return _WORKERS[job.mark]
 
 
-def _new_desk(job: Job) -> Desk:
+def _make_worker(job: ClusterJob) -> PageWorker:
     here = socket.gethostname()
     if not job.mark.is_dir():
-        raise ClusterError(here, f"does not see {plain(job.setting.out)}: {SHARED}.")
+        raise ClusterError(here, f"does not see {plain(job.setting.out)}: {SHARED_STORAGE}.")
     try:
         make_draft_folder(job.setting.out).rmdir()
         desk = job.setting.desk()
     except (ValueError, OSError, ModelError) as error:
         raise ClusterError(here, f"cannot inspect these pages ({error}).") from None
-    held = made_with(desk)
+    held = worker_versions(desk)
     unlike = [name for name, value in job.made_with.items() if held[name] != value]
     if unlike:
         said = f"has another {', another '.join(unlike)} than this machine: pages would differ."
@@ -95,28 +95,28 @@ def _new_desk(job: Job) -> Desk:
     return desk
 
 
-def ready(job: Job) -> None:
+def prepare_worker(job: ClusterJob) -> None:
     """See to it that there is a desk for a job; ClusterError as above."""
-    desk_for(job)
+    worker_for(job)
 
 
-def one(job: Job, task: Task) -> Outcome:
+def inspect_on_worker(job: ClusterJob, task: PageJob) -> PageOutcome:
     """Inspect a page and write it; ClusterError as above."""
-    desk = desk_for(job)
+    desk = worker_for(job)
     if not task.path.exists():
-        said = f"{plain(task.path)}: is not seen from {socket.gethostname()}: {SHARED}."
-        return Outcome(task, fault=said)
+        said = f"{plain(task.path)}: is not seen from {socket.gethostname()}: {SHARED_STORAGE}."
+        return PageOutcome(task, fault=said)
     return desk.one(task)
 
 
-def forget() -> None:
+def drop_finished_workers() -> None:
     """Let go the desks of commands that have ended, however they did."""
-    for mark in list(_DESKS):
+    for mark in list(_WORKERS):
         if not mark.exists():
-            _DESKS.pop(mark, None)
+            _WORKERS.pop(mark, None)
 
 
-PATIENCE = 8
+SCHEDULER_TIMEOUT_S = 8
 """Seconds within which a scheduler answers."""
 
 
@@ -126,14 +126,14 @@ class Cluster:
 
     address: str
     client: Client
-    job: Job
+    job: ClusterJob
     idle: bool = False
     """Whether there was no worker when last asked."""
     lost = KilledWorker
 
     def admit(self) -> None:
         """Set up a desk in every worker; ClusterError for the first that cannot have one."""
-        said = self.client.run(ready, self.job, on_error="return")
+        said = self.client.run(prepare_worker, self.job, on_error="return")
         if not said:
             raise ClusterError(self.address, "the cluster has no workers.")
         for worker, fault in sorted(said.items()):
@@ -151,31 +151,31 @@ class Cluster:
         return max(1, sum(threads) + len(threads))
 
     @contextmanager
-    def at_work(self) -> Iterator[Callable[[Task], Future[Outcome]]]:
+    def at_work(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
         """Pages still waiting when it ends are not begun any more."""
         pool = self.client.get_executor(pure=False)
         try:
-            yield partial(pool.submit, one, self.job)
+            yield partial(pool.submit, inspect_on_worker, self.job)
         finally:
             pool.shutdown(wait=False)
 
 
 @contextmanager
-def joined(address: str, setting: Setting, desk: Desk) -> Iterator[Cluster]:
+def connect_cluster(address: str, setting: WorkerConfig, desk: PageWorker) -> Iterator[Cluster]:
     """The cluster at an address, each worker found able to do what `desk` does.
 
     ClusterError in one sentence where there is no answer, a worker is not able, or the scheduler
     is lost on the way.
     """
     with _client(address) as client:
-        mark = _mark(setting.out)
+        mark = _make_mark(setting.out)
         try:
-            job = Job(_everywhere(setting), mark.absolute(), made_with(desk))
+            job = ClusterJob(_with_absolute_paths(setting), mark.absolute(), worker_versions(desk))
             cluster = Cluster(address, client, job)
             cluster.admit()
             yield cluster
             mark.rmdir()
-            client.run(forget, on_error="ignore")
+            client.run(drop_finished_workers, on_error="ignore")
         except (CancelledError, OSError):
             said = "the scheduler is gone; pages finished so far are whole, begin again to go on."
             raise ClusterError(address, said) from None
@@ -191,13 +191,13 @@ def _client(address: str) -> Client:
         # Tried apart, since a client that finds nobody cannot be closed; in a thread of its own,
         # since a notebook's has a loop running.
         with ThreadPoolExecutor(1) as pool:
-            pool.submit(asyncio.run, _greet(address)).result()
-        return Client(address, timeout=PATIENCE, set_as_default=False)
+            pool.submit(asyncio.run, _check_scheduler(address)).result()
+        return Client(address, timeout=SCHEDULER_TIMEOUT_S, set_as_default=False)
     except Exception as error:  # As many kinds as there are addresses, and servers of other trades.
         raise ClusterError(address, f"no cluster answers there ({_cause(error)}).") from None
 
 
-def _mark(out: Path) -> Path:
+def _make_mark(out: Path) -> Path:
     try:
         out.mkdir(parents=True, exist_ok=True)
         return make_draft_folder(out)
@@ -205,10 +205,10 @@ def _mark(out: Path) -> Path:
         raise ClusterError(out, f"cannot be written ({error.strerror or error}).") from None
 
 
-async def _greet(address: str) -> None:
+async def _check_scheduler(address: str) -> None:
     security = Security().get_connection_args("client")
-    async with rpc(address, timeout=PATIENCE, connection_args=security) as server:
-        kind = (await asyncio.wait_for(server.identity(), PATIENCE))["type"]
+    async with rpc(address, timeout=SCHEDULER_TIMEOUT_S, connection_args=security) as server:
+        kind = (await asyncio.wait_for(server.identity(), SCHEDULER_TIMEOUT_S))["type"]
     if kind != "Scheduler":
         raise ValueError(f"a {kind} does, not a scheduler")
 
@@ -217,17 +217,17 @@ def _cause(error: BaseException) -> str:
     return " ".join((str(error) or type(error).__name__).split())[:160]
 
 
-def _everywhere(setting: Setting) -> Setting:
+def _with_absolute_paths(setting: WorkerConfig) -> WorkerConfig:
     """The setting with paths that do not hang on where a process was begun; a thread a page."""
     model = setting.model and str(Path(setting.model).absolute())
     customs, portion = (
-        _file(setting.customs, SHIPPED_CUSTOMS),
-        _file(setting.portion, KNOWN_PORTIONS),
+        _absolute_file(setting.customs, SHIPPED_CUSTOMS),
+        _absolute_file(setting.portion, KNOWN_PORTIONS),
     )
     out = setting.out.absolute()
     return replace(setting, model=model, customs=customs, portion=portion, out=out, threads=1)
 
 
-def _file(name: str, known: Collection[str]) -> str:
+def _absolute_file(name: str, known: Collection[str]) -> str:
     path = Path(name)
     return name if name in known or not path.is_file() else str(path.absolute())

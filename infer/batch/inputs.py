@@ -11,13 +11,18 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from crownlet.datasets.files.atomic import file_checksum
-from crownlet.infer.run.names import DECISIONS, LABELS, PICTURES, STORE
+from crownlet.infer.run.names import (
+    REVIEW_DECISIONS_FILE,
+    REVIEW_LABELS_FILE,
+    REVIEW_PICTURES_FILE,
+    REVIEW_STORE_FILE,
+)
 
-SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
+PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
 """Endings of the pictures that are taken out of a folder; a file named by itself may have any."""
 
 
-def pictures(arguments: Iterable[str], out: Path) -> tuple[list[Path], list[str]]:
+def find_pictures(arguments: Iterable[str], out: Path) -> tuple[list[Path], list[str]]:
     """The pictures meant, each once, and a sentence for each argument that means none.
 
     Folders are gone through in the order of their names, without hidden files and without the run
@@ -29,11 +34,11 @@ def pictures(arguments: Iterable[str], out: Path) -> tuple[list[Path], list[str]
         path = Path(argument)
         meant = [path]
         if path.is_dir():
-            meant = list(_below(path, out))
+            meant = list(_pictures_below(path, out))
             if not meant:
                 wrong.append(f"{path}: holds no PNG, JPEG, TIFF or WebP picture.")
         elif not os.path.lexists(path) and glob.has_magic(argument):
-            meant = sorted(_matching(argument, out))
+            meant = sorted(_pictures_matching(argument, out))
             if not meant:
                 wrong.append(f"{argument}: there is no picture of such a name.")
         for one in meant:
@@ -41,16 +46,16 @@ def pictures(arguments: Iterable[str], out: Path) -> tuple[list[Path], list[str]
     return list(found.values()), wrong
 
 
-def _matching(pattern: str, out: Path) -> Iterator[Path]:
+def _pictures_matching(pattern: str, out: Path) -> Iterator[Path]:
     for name in glob.glob(pattern, recursive=True):  # noqa: PTH207
         path = Path(name)
         if path.is_dir():
-            yield from _below(path, out)
-        elif path.suffix.lower() in SUFFIXES:
+            yield from _pictures_below(path, out)
+        elif path.suffix.lower() in PICTURE_SUFFIXES:
             yield path
 
 
-def _below(folder: Path, out: Path) -> Iterator[Path]:
+def _pictures_below(folder: Path, out: Path) -> Iterator[Path]:
     """Pictures of a folder and of those below it, links to folders left alone."""
     run = out.resolve()
     for here, folders, files in os.walk(folder):
@@ -59,17 +64,17 @@ def _below(folder: Path, out: Path) -> Iterator[Path]:
             if not name.startswith(".") and (Path(here) / name).resolve() != run
         )  # fmt: skip
         for name in sorted(files):
-            if not name.startswith(".") and Path(name).suffix.lower() in SUFFIXES:
+            if not name.startswith(".") and Path(name).suffix.lower() in PICTURE_SUFFIXES:
                 yield Path(here) / name
 
 
-TAKEN = (
-    "sheets", "scrolls.json", LABELS, DECISIONS,
-    *(name + end for name in (STORE, PICTURES) for end in ("", "-wal", "-shm")),
+RESERVED_NAMES = (
+    "sheets", "scrolls.json", REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE,
+    *(name + end for name in (REVIEW_STORE_FILE, REVIEW_PICTURES_FILE) for end in ("", "-wal", "-shm")),
 )  # fmt: skip
 """What else lies in a run."""
 
-LONGEST = 200
+MAX_NAME_BYTES = 200
 """Bytes of a name; file systems end at 255."""
 
 
@@ -79,9 +84,9 @@ def page_names(paths: Sequence[Path], run: Path | None = None) -> list[str]:
     The names depend on the set of pages, not on their order, and differ without regard to upper
     and lower case. A page that `run` holds keeps its name there; no other page takes it.
     """
-    held = _Held(run)
+    held = _NamesInRun(run)
     names: dict[Path, str] = {}
-    taken = {name.casefold() for name in TAKEN}
+    taken = {name.casefold() for name in RESERVED_NAMES}
     paths = [Path(path) for path in paths]
     unnamed = sorted(set(paths), key=lambda path: path.absolute().as_posix())
     for keep in (True, False):
@@ -100,31 +105,31 @@ def page_names(paths: Sequence[Path], run: Path | None = None) -> list[str]:
 
 def _candidates(path: Path) -> Iterator[str]:
     """Names to try for a page: its stem, with its suffix, with its folder, with both."""
-    stem = _plain(path.stem) or "page"
-    suffix, folder = _plain(path.suffix.lstrip(".")), _plain(path.absolute().parent.name)
+    stem = _safe_name(path.stem) or "page"
+    suffix, folder = _safe_name(path.suffix.lstrip(".")), _safe_name(path.absolute().parent.name)
     yield stem
     if suffix:
         yield f"{stem}-{suffix}"
     if folder:
-        yield _cut(f"{folder}-{stem}")
-        yield _cut(f"{folder}-{stem}-{suffix}")
+        yield _cut_name(f"{folder}-{stem}")
+        yield _cut_name(f"{folder}-{stem}-{suffix}")
     # Two folders of one name: told apart by where they lie, so that the order does not matter.
     where = hashlib.sha256(path.absolute().as_posix().encode("utf-8", "replace")).hexdigest()
-    yield _cut(f"{stem}-{where[:8]}")
-    yield _cut(f"{stem}-{where}")
+    yield _cut_name(f"{stem}-{where[:8]}")
+    yield _cut_name(f"{stem}-{where}")
 
 
-def _plain(name: str) -> str:
+def _safe_name(name: str) -> str:
     """A name without what no folder should be called by: control signs, broken characters."""
     kept = (c if unicodedata.category(c)[0] != "C" or c == "\u200f" else "_" for c in name)
-    return _cut("".join(kept).strip(". "))
+    return _cut_name("".join(kept).strip(". "))
 
 
-def _cut(name: str) -> str:
-    return name.encode()[-LONGEST:].decode("utf-8", "ignore")
+def _cut_name(name: str) -> str:
+    return name.encode()[-MAX_NAME_BYTES:].decode("utf-8", "ignore")
 
 
-class _Held:
+class _NamesInRun:
     """The names that a run has given."""
 
     def __init__(self, run: Path | None) -> None:

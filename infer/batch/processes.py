@@ -17,19 +17,19 @@ from pathlib import Path
 from typing import Protocol
 
 from crownlet.datasets.files.errors import FileFault, plain
-from crownlet.infer.batch.worker import Desk, Outcome, Task
+from crownlet.infer.batch.worker import PageJob, PageOutcome, PageWorker
 
-LOST = (
+PROCESS_LOST = (
     "every process that inspected it ended suddenly (memory may have run out, or the picture is "
     "damaged in an unknown way)."
 )
 
-LOOK_AGAIN = 10.0
+POLL_SECONDS = 10.0
 """Seconds."""
 
 
 @dataclass(frozen=True)
-class Setting:
+class WorkerConfig:
     """What a process needs to set up a desk of its own."""
 
     model: str | None
@@ -39,7 +39,7 @@ class Setting:
     anew: bool = False
     threads: int | None = None
 
-    def desk(self) -> Desk:
+    def desk(self) -> PageWorker:
         """Networks, customs and portion opened; ValueError, OSError or ModelError as they say."""
         import cv2
 
@@ -51,13 +51,13 @@ class Setting:
         cv2.setNumThreads(1)
         portion = read_text_choice(self.portion)
         if self.threads is None:
-            return Desk(Inspector(self.model, self.customs), portion, self.out, self.anew)
+            return PageWorker(Inspector(self.model, self.customs), portion, self.out, self.anew)
         networks = OnnxNetworks(self.model, self.threads)
         inspector = Inspector(self.model, self.customs, networks=networks)
-        return Desk(inspector, portion, self.out, self.anew)
+        return PageWorker(inspector, portion, self.out, self.anew)
 
 
-class Crew(Protocol):
+class WorkerPool(Protocol):
     """Processes that inspect pages, on this machine or on others."""
 
     @property
@@ -67,15 +67,15 @@ class Crew(Protocol):
     def room(self) -> int:
         """How many pages keep all of them at work now."""
 
-    def at_work(self) -> AbstractContextManager[Callable[[Task], Future[Outcome]]]:
+    def at_work(self) -> AbstractContextManager[Callable[[PageJob], Future[PageOutcome]]]:
         """Within it a page can be handed to them."""
 
 
 @dataclass(frozen=True)
-class Processes:
+class ProcessPool:
     """Processes of this machine."""
 
-    setting: Setting
+    setting: WorkerConfig
     count: int
     lost = BrokenProcessPool
 
@@ -84,17 +84,19 @@ class Processes:
         return self.count + 1
 
     @contextmanager
-    def at_work(self) -> Iterator[Callable[[Task], Future[Outcome]]]:
+    def at_work(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
         """Processes of their own for each round: a pool that lost one takes no more pages."""
         spawn = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(self.count, spawn, initializer=_begin, initargs=(self.setting,))
+        pool = ProcessPoolExecutor(
+            self.count, spawn, initializer=_start_process, initargs=(self.setting,)
+        )
         try:
-            yield lambda task: pool.submit(_one, task)
+            yield lambda task: pool.submit(_inspect_in_process, task)
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 
 
-def spread(tasks: Iterable[Task], crew: Crew) -> Iterator[Outcome]:
+def inspect_pages(tasks: Iterable[PageJob], crew: WorkerPool) -> Iterator[PageOutcome]:
     """The outcomes of all tasks, as they come.
 
     Where a process dies, the pages that may have been its end are tried again, each while nothing
@@ -102,18 +104,20 @@ def spread(tasks: Iterable[Task], crew: Crew) -> Iterator[Outcome]:
     """
     waiting = deque(tasks)
     while waiting:
-        for suspect in (yield from _round(waiting, crew)):
-            if (yield from _round(deque([suspect]), crew)):
-                yield Outcome(suspect, fault=f"{plain(suspect.path)}: {LOST}")
+        for suspect in (yield from _inspect_round(waiting, crew)):
+            if (yield from _inspect_round(deque([suspect]), crew)):
+                yield PageOutcome(suspect, fault=f"{plain(suspect.path)}: {PROCESS_LOST}")
 
 
-def _round(waiting: deque[Task], crew: Crew) -> Generator[Outcome, None, list[Task]]:
+def _inspect_round(
+    waiting: deque[PageJob], crew: WorkerPool
+) -> Generator[PageOutcome, None, list[PageJob]]:
     """Work until nothing waits; once a process has died, only until nothing is under way.
 
     Returns the tasks that may have been its end. FileFault where a process cannot begin.
     """
-    running: dict[Future[Outcome], Task] = {}
-    suspects: list[Task] = []
+    running: dict[Future[PageOutcome], PageJob] = {}
+    suspects: list[PageJob] = []
     sound = True
     with crew.at_work() as submit:
         while running or (waiting and sound):
@@ -125,7 +129,7 @@ def _round(waiting: deque[Task], crew: Crew) -> Generator[Outcome, None, list[Ta
             except crew.lost:
                 sound = False
             # Not for ever: meanwhile there may be room for more.
-            for future in wait(running, LOOK_AGAIN, FIRST_COMPLETED).done:
+            for future in wait(running, POLL_SECONDS, FIRST_COMPLETED).done:
                 task, fault = running.pop(future), future.exception()
                 if fault is None:
                     yield future.result()
@@ -135,20 +139,20 @@ def _round(waiting: deque[Task], crew: Crew) -> Generator[Outcome, None, list[Ta
                 elif isinstance(fault, FileFault):
                     raise fault
                 else:
-                    yield Outcome(task, fault=f"{plain(task.path)}: {fault}")
+                    yield PageOutcome(task, fault=f"{plain(task.path)}: {fault}")
     return suspects
 
 
-_SETTING: list[Setting] = []
+_CONFIG: list[WorkerConfig] = []
 
-_DESK: list[Desk] = []
+_WORKER: list[PageWorker] = []
 
 
-def _begin(setting: Setting) -> None:
+def _start_process(setting: WorkerConfig) -> None:
     """In a new process: leave Ctrl-C to the parent, and end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.filterwarnings("ignore", module=r"PIL\.")
-    _SETTING[:] = [setting]
+    _CONFIG[:] = [setting]
     parent = multiprocessing.parent_process()
     if parent is not None:
 
@@ -159,7 +163,7 @@ def _begin(setting: Setting) -> None:
         threading.Thread(target=end_with_parent, daemon=True).start()
 
 
-def _one(task: Task) -> Outcome:
-    if not _DESK:
-        _DESK.append(_SETTING[0].desk())
-    return _DESK[0].one(task)
+def _inspect_in_process(task: PageJob) -> PageOutcome:
+    if not _WORKER:
+        _WORKER.append(_CONFIG[0].desk())
+    return _WORKER[0].one(task)

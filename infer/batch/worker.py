@@ -16,7 +16,7 @@ from crownlet.infer.batch.inputs import checksum_if_there
 from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.inspector import record_side
-from crownlet.infer.run.write import FILES, SCHEMA, write_page
+from crownlet.infer.run.write import PAGE_FILES, RECORD_SCHEMA, write_page
 from crownlet.infer.scrolls.sketch import top_notes
 from crownlet.infer.text.search import AUTO, NOT_COMPARED
 from crownlet.infer.view.console import print_error
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from crownlet.infer.text.side import Side
 
 
-def asked(portion: TextChoice, side: Side | None) -> dict[str, str]:
+def inspection_request(portion: TextChoice, side: Side | None) -> dict[str, str]:
     """What a page was asked with, as its record keeps it."""
     said = {"side": side or ""}
     if portion is None or portion == AUTO:
@@ -42,7 +42,7 @@ def asked(portion: TextChoice, side: Side | None) -> dict[str, str]:
     return said | {"portion": portion.name, "sha256": digest}
 
 
-def kept(
+def is_up_to_date(
     folder: Path,
     picture: Path,
     versions: Mapping[str, Mapping[str, Any]],
@@ -53,24 +53,24 @@ def kept(
         facts = json.loads((folder / "page.json").read_bytes())
         image = facts["image"]
         same = (
-            facts["schema"] == SCHEMA
+            facts["schema"] == RECORD_SCHEMA
             and facts["page"] == folder.name
             and facts["asked"] == question
             and facts["versions"] == json.loads(json.dumps(versions))
             and Path(image["path"]).absolute() == picture.absolute()
-            and all((folder / name).is_file() for name in FILES)
+            and all((folder / name).is_file() for name in PAGE_FILES)
         )
         return bool(same and image["sha256"] == checksum_if_there(picture))
     except (OSError, ValueError, KeyError, TypeError):
         return False
 
 
-TIMED = 3
+MIN_PAGES_FOR_ESTIMATE = 3
 """After so many pages it is told how long the rest may take."""
 
 
 @dataclass(frozen=True)
-class Task:
+class PageJob:
     """One picture and where its page belongs."""
 
     path: Path
@@ -78,10 +78,10 @@ class Task:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class PageOutcome:
     """What became of a task: counts in words, or why there is no page, in a sentence."""
 
-    task: Task
+    task: PageJob
     tally: str = ""
     notes: tuple[str, ...] = ()
     fault: str = ""
@@ -90,7 +90,7 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class Desk:
+class PageWorker:
     """What inspects pages and where it puts them; `anew` keeps no page that is there."""
 
     inspector: Inspector
@@ -98,34 +98,38 @@ class Desk:
     out: Path
     anew: bool = False
 
-    def one(self, task: Task) -> Outcome:
+    def one(self, task: PageJob) -> PageOutcome:
         """Inspect and write one page, unless its record is there already; never raises."""
         start = time.perf_counter()
         try:
             made = self._record(task)
         except PageError as error:
-            return Outcome(task, fault=str(error))
+            return PageOutcome(task, fault=str(error))
         except MemoryError:
-            return Outcome(task, fault=f"{plain(task.path)}: there is not enough memory for it.")
+            return PageOutcome(
+                task, fault=f"{plain(task.path)}: there is not enough memory for it."
+            )
         except OSError as error:
             why = error.strerror or error
             said = f"{plain(task.path)}: its record cannot be written to {self.out} ({why})."
-            return Outcome(task, fault=said)
+            return PageOutcome(task, fault=said)
         except Exception as error:
             # A page that trips one of our own stages must not take the others with it.
             cause = " ".join(f"{type(error).__name__}: {error}".split())[:160]
             said = f"{plain(task.path)}: could not be inspected, a fault of this program ({cause})."
-            return Outcome(task, fault=said)
+            return PageOutcome(task, fault=said)
         if made is None:
-            return Outcome(task, kept=True)
+            return PageOutcome(task, kept=True)
         record, findings = made
         seconds = time.perf_counter() - start
-        return Outcome(task, tally(record, findings), tuple(top_notes(record)), seconds=seconds)
+        return PageOutcome(
+            task, describe_counts(record, findings), tuple(top_notes(record)), seconds=seconds
+        )
 
-    def _record(self, task: Task) -> tuple[PageRecord, tuple[Finding, ...]] | None:
+    def _record(self, task: PageJob) -> tuple[PageRecord, tuple[Finding, ...]] | None:
         name, side = task.place.page, task.place.side
-        question, versions = asked(self.portion, side), self.inspector.versions()
-        if not self.anew and kept(self.out / name, task.path, versions, question):
+        question, versions = inspection_request(self.portion, side), self.inspector.versions()
+        if not self.anew and is_up_to_date(self.out / name, task.path, versions, question):
             return None
         page = self.inspector.load(task.path)
         record = record_side(self.inspector, page, side, self.portion, name)
@@ -136,7 +140,7 @@ class Desk:
 
 
 @dataclass
-class Work:
+class BatchProgress:
     """What has become of the pages of one command."""
 
     out: Path
@@ -150,7 +154,7 @@ class Work:
     done: int = 0
     start: float = field(default_factory=lambda: time.perf_counter())
 
-    def note(self, outcome: Outcome) -> None:
+    def note(self, outcome: PageOutcome) -> None:
         """Count a page, and print what there is to say of it."""
         self.done += 1
         name = outcome.task.place.page
@@ -174,12 +178,12 @@ class Work:
         """How long the rest may take, in words; nothing when that is soon or not yet known."""
         left, looked_at = self.pages - self.done, self.done - self.kept
         seconds = (time.perf_counter() - self.start) / looked_at * left
-        if looked_at < TIMED or seconds < 60:
+        if looked_at < MIN_PAGES_FOR_ESTIMATE or seconds < 60:
             return ""
         return f"; about {seconds / 60:.0f} min left"
 
 
-def tally(record: PageRecord, findings: Sequence[Finding]) -> str:
+def describe_counts(record: PageRecord, findings: Sequence[Finding]) -> str:
     """Counts of a page in words, as its sheet has them."""
     found = sum(finding.route == "finding" for finding in findings)
     many = f"{found} finding{'' if found == 1 else 's'}"

@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
 
     folder = Path(options.run_folder)
     try:
-        found = compared(folder, options.model)
+        found = compare_with_reference(folder, options.model)
         path = write_drift(found, folder)
     except FileFault as error:
         print_error(error)
@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     return DONE
 
 
-def compared(folder: Path, model: str | None) -> RunDrift:
+def compare_with_reference(folder: Path, model: str | None) -> RunDrift:
     """The run in a folder beside the reference of a model; FileFault where that cannot be."""
     from crownlet.infer.drift.compare import compare_run
     from crownlet.infer.drift.reference import (

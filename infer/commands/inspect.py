@@ -12,11 +12,11 @@ from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
 from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
-    from crownlet.infer.batch.processes import Setting
-    from crownlet.infer.batch.worker import Desk, Outcome, Task, Work
+    from crownlet.infer.batch.processes import WorkerConfig
+    from crownlet.infer.batch.worker import BatchProgress, PageJob, PageOutcome, PageWorker
     from crownlet.infer.scrolls.members import PagePlace, ScrollTable
 
-MOST_WORKERS = 256
+MAX_WORKERS = 256
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -62,21 +62,21 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 
 
 def _workers(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= MOST_WORKERS:
-        raise argparse.ArgumentTypeError(f"a whole number from 1 to {MOST_WORKERS}, not {text}")
+    if not text.isdecimal() or not 1 <= int(text) <= MAX_WORKERS:
+        raise argparse.ArgumentTypeError(f"a whole number from 1 to {MAX_WORKERS}, not {text}")
     return int(text)
 
 
 def run(options: argparse.Namespace) -> int:
     """Inspect every page and gather the scrolls; returns the exit code."""
     from crownlet.datasets.files.atomic import remove_abandoned_drafts
-    from crownlet.infer.batch.inputs import pictures
+    from crownlet.infer.batch.inputs import find_pictures
 
     out = Path(options.out)
     if out.exists() and not out.is_dir():
         print_error(f"{out}: is a file; --out needs a folder.")
         return WRONG_USAGE
-    paths, wrong = pictures(options.pages, out)
+    paths, wrong = find_pictures(options.pages, out)
     for sentence in wrong:
         print_error(sentence)
     if not paths:
@@ -84,16 +84,16 @@ def run(options: argparse.Namespace) -> int:
     if options.cluster:
         paths = [path.absolute() for path in paths]
     placed = _places(paths, options.scrolls, out)
-    opened = _open(options, out) if placed is not None else None
+    opened = _open_worker(options, out) if placed is not None else None
     if placed is None or opened is None:
         return WRONG_USAGE
     from crownlet.datasets.files.errors import FileFault
-    from crownlet.infer.batch.worker import Task, Work
+    from crownlet.infer.batch.worker import BatchProgress, PageJob
 
     table, places = placed
     remove_abandoned_drafts(out)
-    work = Work(out, len(paths))
-    tasks = [Task(path, place) for path, place in zip(paths, places, strict=True)]
+    work = BatchProgress(out, len(paths))
+    tasks = [PageJob(path, place) for path, place in zip(paths, places, strict=True)]
     listed = True
     try:
         for outcome in _outcomes(tasks, *opened, options):
@@ -113,24 +113,26 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _outcomes(
-    tasks: list[Task], desk: Desk, setting: Setting, options: argparse.Namespace
-) -> Iterator[Outcome]:
+    tasks: list[PageJob], desk: PageWorker, setting: WorkerConfig, options: argparse.Namespace
+) -> Iterator[PageOutcome]:
     """Outcomes as they come, from this process or from several; FileFault where those cannot."""
     if options.workers == 1 and not options.cluster:
         yield from map(desk.one, tasks)
         return
-    from crownlet.infer.batch.processes import Processes, spread
+    from crownlet.infer.batch.processes import ProcessPool, inspect_pages
 
     if options.cluster:
-        from crownlet.infer.batch.dask_cluster import joined
+        from crownlet.infer.batch.dask_cluster import connect_cluster
 
-        with joined(options.cluster, setting, desk) as cluster:
-            yield from spread(tasks, cluster)
+        with connect_cluster(options.cluster, setting, desk) as cluster:
+            yield from inspect_pages(tasks, cluster)
     else:
         from crownlet.infer.networks import count_physical_cores
 
         threads = max(1, count_physical_cores() // options.workers)
-        yield from spread(tasks, Processes(replace(setting, threads=threads), options.workers))
+        yield from inspect_pages(
+            tasks, ProcessPool(replace(setting, threads=threads), options.workers)
+        )
 
 
 def _places(
@@ -158,12 +160,12 @@ def _places(
     return None
 
 
-def _open(options: argparse.Namespace, out: Path) -> tuple[Desk, Setting] | None:
+def _open_worker(options: argparse.Namespace, out: Path) -> tuple[PageWorker, WorkerConfig] | None:
     """Networks, customs and portion, or None after saying what is wrong with one of them."""
-    from crownlet.infer.batch.processes import Setting
+    from crownlet.infer.batch.processes import WorkerConfig
     from crownlet.infer.networks import ModelError
 
-    setting = Setting(options.model, options.customs, options.portion, out, options.anew)
+    setting = WorkerConfig(options.model, options.customs, options.portion, out, options.anew)
     try:
         return setting.desk(), setting
     except (ValueError, OSError, ModelError) as error:
@@ -171,7 +173,7 @@ def _open(options: argparse.Namespace, out: Path) -> tuple[Desk, Setting] | None
         return None
 
 
-def _list_scrolls(work: Work, table: ScrollTable | None) -> bool:
+def _list_scrolls(work: BatchProgress, table: ScrollTable | None) -> bool:
     """Bring RUN/scrolls.json up to date, and say what no page has said yet."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.scrolls.gather import update_scrolls

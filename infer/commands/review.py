@@ -68,11 +68,11 @@ def run(options: argparse.Namespace) -> int:
 def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
     from crownlet.infer.review.store import DEFAULT_AUDIT_SHARE, DEFAULT_SEED, ReviewStore
     from crownlet.infer.review.subset import read_requested_items
-    from crownlet.infer.run.names import STORE
+    from crownlet.infer.run.names import REVIEW_STORE_FILE
 
-    only = _beside(options.only, opened.folder) if options.only else None
+    only = _list_path(options.only, opened.folder) if options.only else None
     return ReviewStore.open(
-        opened.folder / STORE,
+        opened.folder / REVIEW_STORE_FILE,
         opened,
         seed=DEFAULT_SEED if options.seed is None else options.seed,
         audit_share=DEFAULT_AUDIT_SHARE if options.audit is None else options.audit,
@@ -80,7 +80,7 @@ def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
     )
 
 
-def _beside(path: Path, run: Path) -> Path:
+def _list_path(path: Path, run: Path) -> Path:
     """A list named as it lies, or as it lies in the run."""
     return path if path.is_file() else run / path
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from crownlet.infer.survey.plan import PowerTarget, SurveyPlan
     from crownlet.infer.survey.run import SurveyRun
 
-CAUTION = (
+SURVEY_CAUTION = (
     "The sources stand as codes everywhere but in sources.csv. Name none in public: no finding is "
     "a ruling, and scrolls that came by chance do not speak for a source."
 )
@@ -43,7 +43,7 @@ def add_survey_run(actions: argparse._SubParsersAction[Any]) -> None:
         "--customs", default="unspecified", help="where the manifest names none (unspecified)"
     )
     run.add_argument("--model", metavar="DIR", help="other networks than the shipped ones")
-    run.set_defaults(run=_run)
+    run.set_defaults(run=_run_survey)
 
 
 def _audit(text: str) -> float:
@@ -67,8 +67,8 @@ def _defects(text: str) -> tuple[str, ...]:
     return tuple(name for name in GLYPH_DEFECTS if name in named)
 
 
-def _run(options: argparse.Namespace) -> int:
-    running = _prepared(options)
+def _run_survey(options: argparse.Namespace) -> int:
+    running = _prepare(options)
     if running is None:
         return WRONG_USAGE
     from crownlet.datasets.files.errors import FileFault
@@ -82,7 +82,7 @@ def _run(options: argparse.Namespace) -> int:
     return SOME_FAILED
 
 
-def _prepared(options: argparse.Namespace) -> SurveyRun | None:
+def _prepare(options: argparse.Namespace) -> SurveyRun | None:
     """The survey, or None after saying what is wrong with it."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.survey.manifest import read_manifest
@@ -98,16 +98,16 @@ def _prepared(options: argparse.Namespace) -> SurveyRun | None:
 
 
 def _inspect(running: SurveyRun) -> int:
-    from crownlet.infer.batch.worker import Work
+    from crownlet.infer.batch.worker import BatchProgress
 
     rows = running.manifest.rows
-    work = Work(running.folder, len(rows))
-    _begin(running)
+    work = BatchProgress(running.folder, len(rows))
+    _print_sources(running)
     for outcome in running.pages():
         work.note(outcome)
     drawn = running.finish()
-    _kept(running, work.kept)
-    _drawn(running, drawn)
+    _print_kept(running, work.kept)
+    _print_audit(running, drawn)
     if running.failed:
         lines = {key.page: key.line for key in running.keys}
         print_error(f"{len(running.failed)} of {len(rows)} scans failed:")
@@ -117,7 +117,7 @@ def _inspect(running: SurveyRun) -> int:
     return DONE
 
 
-def _begin(running: SurveyRun) -> None:
+def _print_sources(running: SurveyRun) -> None:
     from crownlet.infer.survey.records import MIN_SCROLLS_FOR_INTERVAL
 
     sources = running.manifest.sources
@@ -131,24 +131,24 @@ def _begin(running: SurveyRun) -> None:
             print(f"{name}: {count} of {MIN_SCROLLS_FOR_INTERVAL} scrolls that an interval needs.")
 
 
-def _kept(running: SurveyRun, kept: int) -> None:
+def _print_kept(running: SurveyRun, kept: int) -> None:
     if kept:
         print(f"{kept} pages were inspected before and kept.")
-    if running.anew:
+    if running.inspected_again:
         print(
             "Inspected anew, since picture, networks, customs or text changed: "
-            f"{', '.join(running.anew)}."
+            f"{', '.join(running.inspected_again)}."
         )
-    if left := running.left_over():
+    if left := running.list_unlisted_pages():
         print(f"In {running.folder} but no longer in the manifest: {', '.join(left)}; left out.")
 
 
-def _drawn(running: SurveyRun, drawn: int) -> None:
+def _print_audit(running: SurveyRun, drawn: int) -> None:
     survey = running.survey
     print(f"{running.folder}: {drawn} questions drawn for the audit, by the seed {survey.seed}.")
     if drawn:
         print(f"Answer them with: crownlet review {running.folder}")
-    print(CAUTION)
+    print(SURVEY_CAUTION)
 
 
 def add_survey_compare(actions: argparse._SubParsersAction[Any]) -> None:
@@ -164,7 +164,7 @@ def add_survey_compare(actions: argparse._SubParsersAction[Any]) -> None:
 def _run_survey_compare(options: argparse.Namespace) -> int:
     """Write S/report; returns the exit code."""
     from crownlet.datasets.files.errors import FileFault
-    from crownlet.infer.run.survey_state import SEED, read_survey
+    from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, read_survey
     from crownlet.infer.survey.data import load_survey
     from crownlet.infer.survey.methods import NAMING_CAUTION
     from crownlet.infer.survey.report import write_report
@@ -173,7 +173,7 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
     try:
         gathered = load_survey(folder)
         survey = read_survey(folder)
-        seed = survey.seed if survey else SEED
+        seed = survey.seed if survey else DEFAULT_SURVEY_SEED
         page = write_report(folder, gathered, seed, names=options.names)
     except FileFault as error:
         print_error(error)
@@ -187,7 +187,7 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
     return DONE
 
 
-MOST = 100
+MAX_DEMO_SCROLLS = 100
 
 
 def add_survey_demo(actions: argparse._SubParsersAction[Any]) -> None:
@@ -202,8 +202,8 @@ def add_survey_demo(actions: argparse._SubParsersAction[Any]) -> None:
 
 
 def _scrolls(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= MOST:
-        raise argparse.ArgumentTypeError(f"a number from 1 to {MOST}, not {text}")
+    if not text.isdecimal() or not 1 <= int(text) <= MAX_DEMO_SCROLLS:
+        raise argparse.ArgumentTypeError(f"a number from 1 to {MAX_DEMO_SCROLLS}, not {text}")
     return int(text)
 
 
@@ -226,7 +226,7 @@ def _run_survey_demo(options: argparse.Namespace) -> int:
     return DONE
 
 
-ASSUMED = """\
+PLAN_ASSUMPTIONS = """\
 What this takes for granted: scrolls of a source are drawn by chance, not chosen for their faults;
 letters of one scroll are alike by {likeness:g} (0: no more than letters of two scrolls, 1: wholly);
 the network's word agrees with the reader's by {agreement:g} (as a correlation); each test is made
@@ -275,7 +275,7 @@ def _plan(options: argparse.Namespace) -> int:
     names = ("rate", "difference", "letters", "likeness", "agreement", "power", "comparisons")
     try:
         aim = PowerTarget(**{name: getattr(options, name) for name in names})
-        print(_words(aim, list_plans(aim)))
+        print(_plan_text(aim, list_plans(aim)))
     except PlanError as error:
         print_error(error)
         return WRONG_USAGE
@@ -286,7 +286,7 @@ def _share(of_one: float) -> str:
     return f"{of_one * 100:.4g}%"
 
 
-def _words(aim: PowerTarget, made: tuple[SurveyPlan, ...]) -> str:
+def _plan_text(aim: PowerTarget, made: tuple[SurveyPlan, ...]) -> str:
     from crownlet.infer.survey.plan import choose_plan
 
     best = choose_plan(made)
@@ -309,7 +309,7 @@ def _words(aim: PowerTarget, made: tuple[SurveyPlan, ...]) -> str:
             "read each scroll  scrolls a source  letters a source",
             *rows,
             "",
-            ASSUMED.format(
+            PLAN_ASSUMPTIONS.format(
                 likeness=aim.likeness, agreement=aim.agreement, level=level, comparisons=many
             ),
         )

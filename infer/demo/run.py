@@ -12,16 +12,16 @@ from PIL import Image
 
 from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.batch.worker import tally
+from crownlet.infer.batch.worker import describe_counts
 from crownlet.infer.demo.samples import (
     DPI,
     SOURCES,
-    Planted,
-    Sheet,
-    Source,
-    planted,
-    scanned,
-    sheets,
+    PlantedFaults,
+    SampleSheet,
+    SampleSource,
+    count_planted,
+    sample_sheets,
+    scan_page,
 )
 from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.finding import HEADINGS, Finding
@@ -34,14 +34,14 @@ from crownlet.infer.view.wording import RULING_TEXT
 
 
 @dataclass(frozen=True)
-class Result:
+class InspectedSheet:
     """One inspected sheet; `scan` is its picture, as a path from the demo's folder."""
 
-    sheet: Sheet
+    sheet: SampleSheet
     record: PageRecord
     findings: tuple[Finding, ...]
     scan: str
-    planted: Planted
+    planted: PlantedFaults
 
 
 def run_demo(
@@ -64,38 +64,38 @@ def run_demo(
     start = time.perf_counter()
     inspector = inspector or Inspector(model)
     out.mkdir(parents=True, exist_ok=True)
-    work, run = sheets(), out / "run"
+    work, run = sample_sheets(), out / "run"
     results = []
     for number, sheet in enumerate(work, start=1):
-        results.append(_one_sheet(sheet, out, inspector))
+        results.append(_inspect_sheet(sheet, out, inspector))
         took = time.perf_counter() - start
-        told = tally(results[-1].record, results[-1].findings)
+        told = describe_counts(results[-1].record, results[-1].findings)
         say(f"[{number}/{len(work)}] {sheet.name}: {told} ({took:.0f} s)")
     table = write_scroll_table(out / "scrolls.csv", work)
     update_scrolls(run, read_scroll_table(table))
     made = make_sheets(open_run(run), say=lambda line: None, complain=say)
-    write_survey(out / "survey.csv", results)
+    write_counts(out / "survey.csv", results)
     write_file(out / "index.html", index_page(results, made.index.parent.relative_to(out)))
     return out / "index.html"
 
 
-def _one_sheet(sheet: Sheet, out: Path, inspector: Inspector) -> Result:
+def _inspect_sheet(sheet: SampleSheet, out: Path, inspector: Inspector) -> InspectedSheet:
     """Compose, scan and inspect one sheet."""
     from crownlet.datasets.render.page.compose import compose
 
     truth = compose(sheet.spec, sheet.seed)
     scan = out / "scans" / f"{sheet.name}.png"
     scan.parent.mkdir(exist_ok=True)
-    Image.fromarray(scanned(truth.image, sheet.seed)).save(scan, dpi=(DPI, DPI), compress_level=1)
+    Image.fromarray(scan_page(truth.image, sheet.seed)).save(scan, dpi=(DPI, DPI), compress_level=1)
     record = inspector.inspect(scan, sheet.portion, sheet.name)
     findings = collect_findings(record, inspector.customs)
     write_page(record, out / "run", findings)
     where = scan.relative_to(out).as_posix()
-    return Result(sheet, record, findings, where, planted(truth, record, findings))
+    return InspectedSheet(sheet, record, findings, where, count_planted(truth, record, findings))
 
 
 @dataclass(frozen=True)
-class Line:
+class OverviewRow:
     """One row of the overview; `href` leads to the scroll's sheet, empty in a sum."""
 
     title: str
@@ -112,7 +112,7 @@ class Line:
         return 100 * self.grave / max(self.letters, 1)
 
 
-def index_page(results: Sequence[Result], folder: Path) -> str:
+def index_page(results: Sequence[InspectedSheet], folder: Path) -> str:
     """The whole page; `folder` holds the sheets, seen from the page."""
     tallies = {
         source.name: Counter(
@@ -122,18 +122,18 @@ def index_page(results: Sequence[Result], folder: Path) -> str:
     }
     kinds = sum(tallies.values(), Counter[str]()).most_common()
     return render(
-        "demo.html", sources=SOURCES, lines=_lines(results, folder.as_posix()), ruling=RULING_TEXT,
+        "demo.html", sources=SOURCES, lines=_overview(results, folder.as_posix()), ruling=RULING_TEXT,
         sheets=len(results), letters=sum(len(r.record.glyphs) for r in results),
         folder=folder.as_posix(), kinds=[name for name, _ in kinds], tallies=tallies,
-        planted=Planted(
+        planted=PlantedFaults(
             sum(r.planted.faults for r in results), sum(r.planted.pointed_at for r in results)
         ),
-        bare=[_bare(results, source) for source in SOURCES],
+        bare=[_count_bare_crowns(results, source) for source in SOURCES],
         gravest=HEADINGS["question"].lower(), scans=[(r.sheet.name, r.scan) for r in results],
     )  # fmt: skip
 
 
-def _lines(results: Sequence[Result], folder: str) -> list[Line]:
+def _overview(results: Sequence[InspectedSheet], folder: str) -> list[OverviewRow]:
     files = choose_file_names(sorted({r.sheet.scroll_name for r in results}))
     lines = []
     for source in SOURCES:
@@ -141,21 +141,21 @@ def _lines(results: Sequence[Result], folder: str) -> list[Line]:
         for name in sorted({r.sheet.scroll_name for r in own}):
             both = [r for r in own if r.sheet.scroll_name == name]
             title = f"{source.name}, scroll {both[0].sheet.scroll}"
-            lines.append(_line(title, f"{folder}/{files[name]}", both))
-        lines.append(_line(f"{source.name}, all scrolls", "", own))
+            lines.append(_overview_row(title, f"{folder}/{files[name]}", both))
+        lines.append(_overview_row(f"{source.name}, all scrolls", "", own))
     return lines
 
 
-def _line(title: str, href: str, results: Sequence[Result]) -> Line:
+def _overview_row(title: str, href: str, results: Sequence[InspectedSheet]) -> OverviewRow:
     routes = Counter(f.route for r in results for f in r.findings)
     letters = sum(len(r.record.glyphs) for r in results)
     grave = sum(
         f.route == "finding" and f.heading == "question" for r in results for f in r.findings
     )
-    return Line(title, href, letters, routes["finding"], grave, routes["review"])
+    return OverviewRow(title, href, letters, routes["finding"], grave, routes["review"])
 
 
-def _bare(results: Sequence[Result], source: Source) -> int:
+def _count_bare_crowns(results: Sequence[InspectedSheet], source: SampleSource) -> int:
     """Letters whose crowns look like bare lines, which by the default customs are not listed."""
     return sum(
         count
@@ -164,14 +164,14 @@ def _bare(results: Sequence[Result], source: Source) -> int:
     )  # fmt: skip
 
 
-def write_scroll_table(path: Path, work: Iterable[Sheet]) -> Path:
+def write_scroll_table(path: Path, work: Iterable[SampleSheet]) -> Path:
     """The table that `crownlet inspect --scrolls` takes."""
     rows = [(sheet.name, sheet.scroll_name, sheet.side, sheet.source.name) for sheet in work]
     write_csv(path, ("scan", "scroll", "side", "source"), rows)
     return path
 
 
-def write_survey(path: Path, results: Iterable[Result]) -> Path:
+def write_counts(path: Path, results: Iterable[InspectedSheet]) -> Path:
     """One row a sheet and kind."""
     rows: list[Sequence[object]] = []
     for result in results:

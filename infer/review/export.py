@@ -32,7 +32,7 @@ from crownlet.infer.review.miss_rate import describe_misses, estimate_misses_by_
 from crownlet.infer.review.models import ALL_KINDS, Decision, ReviewStoreError, StandingDecision
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.sync import MIN_SAME_PLACE_IOU, box_iou
-from crownlet.infer.run.names import DECISIONS, LABELS, STORE
+from crownlet.infer.run.names import REVIEW_DECISIONS_FILE, REVIEW_LABELS_FILE, REVIEW_STORE_FILE
 from crownlet.infer.run.pictures import find_picture
 from crownlet.infer.run.run import Run, StoredPage, open_run
 
@@ -298,18 +298,23 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
     missed = tuple(f"{name}: {describe_misses(m)}" for name, m in estimates.items() if m.asked)
     data, letters, left_out = build_labels(opened, standing)
     folder = opened.folder
-    with atomic_write(folder / LABELS) as draft:
+    with atomic_write(folder / REVIEW_LABELS_FILE) as draft:
         write_json(draft, data)
-    with atomic_write(folder / DECISIONS) as draft:
+    with atomic_write(folder / REVIEW_DECISIONS_FILE) as draft:
         write_csv(draft, DECISION_COLUMNS, map(decision_row, standing))
     return ExportSummary(
-        folder / LABELS, folder / DECISIONS, len(standing), letters, left_out, missed
+        folder / REVIEW_LABELS_FILE,
+        folder / REVIEW_DECISIONS_FILE,
+        len(standing),
+        letters,
+        left_out,
+        missed,
     )
 
 
 def open_reviewed(run: Run) -> ReviewStore:
     """The file of decisions of a run, its queue in step; ReviewStoreError without any."""
-    path = run.folder / STORE
+    path = run.folder / REVIEW_STORE_FILE
     if not path.is_file():
         raise ReviewStoreError(path, "nothing was reviewed yet; begin with `crownlet review`.")
     return ReviewStore.open(path, run)

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from crownlet.infer.records import Box, Measurement
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS
-from crownlet.infer.run.pictures import Affine, Pixels, crop, frame
+from crownlet.infer.run.pictures import PageToCrop, Pixels, crop_window, place_crop
 from crownlet.infer.view.rulers import CROP_BODY_PX, draw_rulers
 
 if TYPE_CHECKING:
@@ -83,10 +83,10 @@ def quarter_turns(item: Item, run: Run) -> int:
     return round(turn / 90) % 4
 
 
-def page_to_crop(item: Item, run: Run, kind: CropKind) -> Affine:
+def page_to_crop(item: Item, run: Run, kind: CropKind) -> PageToCrop:
     """The map from page px to the px of one of the item's crops before it is turned upright."""
     fmt = crop_format(item, kind)
-    return frame(
+    return place_crop(
         item.box,
         kulmus_px(item, run) * CROP_BODY_PX / fmt.body,
         _turned_size(fmt, quarter_turns(item, run)),
@@ -100,7 +100,7 @@ def _turned_size(fmt: CropFormat, turns: int) -> tuple[int, int]:
 def cut_crop(pixels: Pixels, item: Item, run: Run, kind: CropKind) -> bytes:
     """A crop of an item as JPEG, from the pixels of its page, (H, W, 3) RGB."""
     fmt, turns = crop_format(item, kind), quarter_turns(item, run)
-    window = crop(
+    window = crop_window(
         pixels, item.box, kulmus_px(item, run) * CROP_BODY_PX / fmt.body, _turned_size(fmt, turns)
     )
     picture = np.ascontiguousarray(window.pixels[..., ::-1])
@@ -164,12 +164,12 @@ def crop_marks_svg(item: Item, run: Run, kind: CropKind, *, rulers: bool) -> Mar
     affine, turns = page_to_crop(item, run, kind), quarter_turns(item, run)
     if turns == 2:
         # The coordinates are turned instead of the picture, so that figures stand upright.
-        affine = Affine(-affine.scale, width - affine.x, height - affine.y)
+        affine = PageToCrop(-affine.scale, width - affine.x, height - affine.y)
     size = (height, width) if turns % 2 else (width, height)
     inner = _corners_svg(item, affine)
     measures = measures_of(item, run) if rulers else ()
     if measures:
-        small = Affine(*(value / RULER_SCALE for value in affine))
+        small = PageToCrop(*(value / RULER_SCALE for value in affine))
         drawn = draw_rulers(
             small, (round(size[0] / RULER_SCALE), round(size[1] / RULER_SCALE)), measures
         )
@@ -183,7 +183,7 @@ def crop_marks_svg(item: Item, run: Run, kind: CropKind, *, rulers: bool) -> Mar
     return Markup(inner)
 
 
-def _corners_svg(item: Item, affine: Affine) -> str:
+def _corners_svg(item: Item, affine: PageToCrop) -> str:
     placed = affine.box(item.box)
     (x0, x1), (y0, y1) = sorted(placed[0::2]), sorted(placed[1::2])
     return _bracket_svg(

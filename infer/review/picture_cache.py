@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.review.item_crops import CROP_FORMATS, WIDE_CROP_PX, CropKind, cut_crop
 from crownlet.infer.review.sync import page_digest
-from crownlet.infer.run.names import PICTURES
+from crownlet.infer.run.names import REVIEW_PICTURES_FILE
 from crownlet.infer.run.pictures import Pixels, read_picture
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ class PictureCache:
 
     def __init__(self, run: Run) -> None:
         self._run = run
-        self._disk = DiskCache(run.folder / PICTURES)
+        self._disk = DiskCache(run.folder / REVIEW_PICTURES_FILE)
         self._done: OrderedDict[CropKey, bytes] = OrderedDict()
         self._bytes = 0
         self._requested: OrderedDict[str, OrderedDict[CropKey, Item]] = OrderedDict()

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-STORE, PICTURES = "review.sqlite3", "review.pictures.sqlite3"
+REVIEW_STORE_FILE, REVIEW_PICTURES_FILE = "review.sqlite3", "review.pictures.sqlite3"
 
-LABELS, DECISIONS = "labels.coco.json", "decisions.csv"
+REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE = "labels.coco.json", "decisions.csv"

@@ -18,10 +18,10 @@ from crownlet.infer.view.rulers import CROP_BODY_PX
 
 Pixels = npt.NDArray[np.uint8]
 
-KEPT = 4
+CACHE_PICTURES = 4
 """Pictures held in memory at a time; a page at 600 dpi takes 13 MB, a column at 1200 dpi 300 MB."""
 
-ROOM = 400_000_000
+CACHE_BYTES = 400_000_000
 """Bytes of pictures held in memory at a time; the newest stays however large."""
 
 
@@ -58,7 +58,7 @@ def read_picture(facts: ImageFacts, run: Path) -> Pixels:
     return pixels if pixels.ndim == 3 else np.repeat(pixels[..., None], 3, axis=2)
 
 
-class Pictures:
+class PictureReader:
     """The pictures of one run, the last few kept; may be asked from several threads."""
 
     def __init__(self, run: Path) -> None:
@@ -76,7 +76,9 @@ class Pictures:
             pixels = read_picture(facts, self._run)
             pixels.setflags(write=False)
             self._kept[facts.path] = pixels
-            while len(self._kept) > KEPT or (len(self._kept) > 1 and self._size() > ROOM):
+            while len(self._kept) > CACHE_PICTURES or (
+                len(self._kept) > 1 and self._size() > CACHE_BYTES
+            ):
                 self._kept.popitem(last=False)
             return pixels
 
@@ -84,16 +86,16 @@ class Pictures:
         return sum(pixels.nbytes for pixels in self._kept.values())
 
 
-SIZE = (180, 180)
+CROP_SIZE_PX = (180, 180)
 """Usual width and height of a crop, px: three bodies each way."""
 
-GROUND = (235, 230, 220)
+BACKGROUND_RGB = (235, 230, 220)
 """What lies beyond the page, RGB."""
 
 Pixels_crops = npt.NDArray[np.uint8]
 
 
-class Affine(NamedTuple):
+class PageToCrop(NamedTuple):
     """Page px to crop px: `scale * page + (x, y)`."""
 
     scale: float
@@ -113,30 +115,32 @@ class Crop(NamedTuple):
     """A window (h, w, 3) uint8 RGB and the way from page px to its px."""
 
     pixels: Pixels_crops
-    affine: Affine
+    affine: PageToCrop
 
 
-def crop(pixels: Pixels_crops, box: Box, q: float, size: tuple[int, int] = SIZE) -> Crop:
+def crop_window(
+    pixels: Pixels_crops, box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX
+) -> Crop:
     """The window of `size` (width, height) around `box`, with bodies of `BODY` px.
 
     `pixels` is the page as given, (H, W, 3) RGB; `box` and `q` (kulmus) are in its px. A box too
     large for the window is shown smaller, whole.
     """
-    affine = frame(box, q, size)
-    return Crop(_cut(pixels, affine, size), affine)
+    affine = place_crop(box, q, size)
+    return Crop(_resample(pixels, affine, size), affine)
 
 
-def frame(box: Box, q: float, size: tuple[int, int] = SIZE) -> Affine:
+def place_crop(box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX) -> PageToCrop:
     """Where `crop` puts the window, without its pixels."""
     width, height = size
     wide, high = max(box[2] - box[0], 1.0), max(box[3] - box[1], 1.0)
     scale = min(CROP_BODY_PX / (3 * max(q, 1e-3)), 0.9 * width / wide, 0.9 * height / high)
-    return Affine(
+    return PageToCrop(
         scale, width / 2 - scale * (box[0] + box[2]) / 2, height / 2 - scale * (box[1] + box[3]) / 2
     )
 
 
-def _cut(pixels: Pixels_crops, affine: Affine, size: tuple[int, int]) -> Pixels_crops:
+def _resample(pixels: Pixels_crops, affine: PageToCrop, size: tuple[int, int]) -> Pixels_crops:
     """Shrunk by area averaging where the page is finer than the crop, else interpolated."""
     scale, (width, height) = affine.scale, size
     x0, y0 = -affine.x / scale, -affine.y / scale
@@ -156,7 +160,12 @@ def _cut(pixels: Pixels_crops, affine: Affine, size: tuple[int, int]) -> Pixels_
     way = cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
     return np.asarray(
         cv2.warpAffine(
-            part, matrix, size, flags=way, borderMode=cv2.BORDER_CONSTANT, borderValue=GROUND
+            part,
+            matrix,
+            size,
+            flags=way,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=BACKGROUND_RGB,
         ),
         np.uint8,
     )
@@ -169,7 +178,7 @@ def _window(pixels: Pixels_crops, left: int, top: int, right: int, bottom: int) 
     if (x0, y0, x1, y1) == (left, top, right, bottom):
         return pixels[top:bottom, left:right]
     out = np.empty((bottom - top, right - left, 3), np.uint8)
-    out[:] = GROUND
+    out[:] = BACKGROUND_RGB
     if x0 < x1 and y0 < y1:
         out[y0 - top : y1 - top, x0 - left : x1 - left] = pixels[y0:y1, x0:x1]
     return out

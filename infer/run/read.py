@@ -29,11 +29,11 @@ from crownlet.infer.run.tables import Columns, Json, RunError, read_json, read_m
 
 GAP_DEFECTS = ("words_joined", "word_parted", "letters_touch")
 
-LONG = frozenset("ךןףץק")
+DESCENDING_LETTERS = frozenset("ךןףץק")
 """Letters whose leg goes below the base line."""
 
 
-def glyphs(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
+def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
     """The letters of a page; KeyError or ValueError for what is no such table."""
     letters, numbers = table.text("letter"), list(table.whole("glyph"))
     if unknown := set(letters) - set(LETTERS):
@@ -45,7 +45,7 @@ def glyphs(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
         "expected": _expected(table, facts, numbers),
         "box": table.numbers("x0", "y0", "x1", "y1"),
         "body": _bodies(table, float(facts["image"]["turn"])),
-        "tags_expected": tags, "p": _odds(table), "route": table.text("route"),
+        "tags_expected": tags, "p": _defect_probabilities(table), "route": table.text("route"),
         **{name: table.names(name) for name in ("reasons", "sure", "not_examined")},
         "in_name": map(set(facts.get("in_divine_names", ())).__contains__, numbers),
     }  # fmt: skip
@@ -57,7 +57,7 @@ def _rows(columns: dict[str, Iterable[Any]]) -> Iterable[dict[str, Any]]:
     return (dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True))
 
 
-def _odds(table: Columns) -> Iterable[dict[str, float | None]]:
+def _defect_probabilities(table: Columns) -> Iterable[dict[str, float | None]]:
     """The probabilities of each letter's defects."""
     columns = [table.maybe(f"p_{name}") for name in GLYPH_DEFECTS]
     return (dict(zip(GLYPH_DEFECTS, row, strict=True)) for row in zip(*columns, strict=True))
@@ -74,7 +74,7 @@ def _expected(table: Columns, facts: Json, numbers: list[int]) -> list[str | Non
     return [cell or ("" if number in none else None) for cell, number in cells]
 
 
-def gaps(table: Columns) -> tuple[GapRecord, ...]:
+def gap_records(table: Columns) -> tuple[GapRecord, ...]:
     """The whites of a page; KeyError or ValueError for what is no such table."""
     columns: dict[str, Iterable[Any]] = {
         **{name: table.whole(name) for name in ("line", "right_glyph", "left_glyph")},
@@ -90,16 +90,16 @@ def gaps(table: Columns) -> tuple[GapRecord, ...]:
 def _bodies(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:
     if "body" in table:
         return table.numbers("cx", "cy", "body", "rotation")
-    return _guessed(table, turn)
+    return _estimate_bodies(table, turn)
 
 
-def _guessed(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:
+def _estimate_bodies(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:
     """Three kulmus above where the line's letters end; for upright pages."""
     ends: dict[str, list[float]] = defaultdict(list)
     rows = list(zip(table.text("line"), table.text("letter"), table.numbers("x0", "x1", "y1", "q"),
                     strict=True))  # fmt: skip
     for line, letter, (_, _, end, _) in rows:
-        if letter not in LONG:
+        if letter not in DESCENDING_LETTERS:
             ends[line].append(end)
     bases = {line: median(values) for line, values in ends.items()}
     for line, _, (left, right, end, q) in rows:
@@ -114,8 +114,8 @@ def read_record(folder: Path, *, measured: bool = True) -> PageRecord:
     facts = read_json(folder / "page.json")
     try:
         measures = _measures(folder) if measured else ()
-        rows = glyphs(read_table(folder / "glyphs.csv"), facts)
-        whites = gaps(read_table(folder / "gaps.csv"))
+        rows = glyph_records(read_table(folder / "glyphs.csv"), facts)
+        whites = gap_records(read_table(folder / "gaps.csv"))
         return _page(facts, rows, whites, measures, _seconds(folder, facts))
     except (KeyError, TypeError, ValueError, OSError) as error:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None
@@ -143,7 +143,7 @@ def _page(
 ) -> PageRecord:
     return PageRecord(
         name=str(facts["page"]),
-        image=_known(ImageFacts, facts["image"]),
+        image=_from_fields(ImageFacts, facts["image"]),
         glyphs=glyphs,
         gaps=gaps,
         match=_match(facts.get("text")),
@@ -159,7 +159,7 @@ def _page(
     )
 
 
-def _known(kind: type[Any], data: Json) -> Any:
+def _from_fields(kind: type[Any], data: Json) -> Any:
     """A record of `kind` from what `data` has of its fields; lists become tuples."""
     names = {field.name for field in fields(kind)}
     return kind(**{key: _tuples(value) for key, value in data.items() if key in names})
@@ -172,7 +172,7 @@ def _tuples(value: Any) -> Any:
 def _match(data: Json | None) -> TextMatch | None:
     if data is None:
         return None
-    absent = [_known(AbsentLetter, letter) for letter in data.get("absent", ())]
-    places = [_known(TextPlace, place) for place in data.get("places", ())]
-    match: TextMatch = _known(TextMatch, data | {"absent": absent, "places": places})
+    absent = [_from_fields(AbsentLetter, letter) for letter in data.get("absent", ())]
+    places = [_from_fields(TextPlace, place) for place in data.get("places", ())]
+    match: TextMatch = _from_fields(TextMatch, data | {"absent": absent, "places": places})
     return match

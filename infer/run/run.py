@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.records import PageRecord
-from crownlet.infer.run.pictures import SIZE, Crop, Pictures, Pixels, crop
+from crownlet.infer.run.pictures import CROP_SIZE_PX, Crop, PictureReader, Pixels, crop_window
 from crownlet.infer.run.read import read_record
 from crownlet.infer.run.tables import RunError, read_json
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 class StoredPage:
     """A page's record, findings and measurements, and the picture they were made from."""
 
-    def __init__(self, folder: Path, pictures: Pictures) -> None:
+    def __init__(self, folder: Path, pictures: PictureReader) -> None:
         self.name = folder.name
         self.folder = folder
         self._pictures = pictures
@@ -86,13 +86,13 @@ class StoredPage:
         """
         return self._pictures.read(self.record.image)
 
-    def crop(self, glyph: int, size: tuple[int, int] = SIZE) -> Crop:
+    def crop(self, glyph: int, size: tuple[int, int] = CROP_SIZE_PX) -> Crop:
         """The window around a letter, by its number; PageError as for `pixels`."""
         letter = self.record.glyphs[glyph - 1]
-        return crop(self.pixels(), letter.box, letter.q, size)
+        return crop_window(self.pixels(), letter.box, letter.q, size)
 
 
-SCROLLS = "scrolls.json"
+SCROLLS_FILE = "scrolls.json"
 
 
 @dataclass(frozen=True)
@@ -116,13 +116,13 @@ class Run:
 
     def __init__(self, folder: Path, names: Iterable[str]) -> None:
         self.folder = folder
-        pictures = Pictures(folder)
+        pictures = PictureReader(folder)
         self.pages = {name: StoredPage(folder / name, pictures) for name in names}
 
     @cached_property
     def scrolls(self) -> tuple[StoredScroll, ...]:
         """The scrolls of scrolls.json; a page that it leaves out is a scroll of its own."""
-        listed = _listed(self.folder / SCROLLS, self.pages)
+        listed = _read_scrolls(self.folder / SCROLLS_FILE, self.pages)
         known = {page for scroll in listed for page in scroll.pages}
         alone = (StoredScroll(name, (name,)) for name in self.pages if name not in known)
         return (*listed, *alone)
@@ -146,7 +146,9 @@ def open_run(path: str | Path) -> Run:
         what = "is a file, not the folder of a run." if folder.exists() else "there is no such run."
         raise RunError(folder, what)
     try:
-        names = sorted(p.name for p in folder.iterdir() if not p.name.startswith(".") and _whole(p))
+        names = sorted(
+            p.name for p in folder.iterdir() if not p.name.startswith(".") and _is_page_folder(p)
+        )
     except OSError as error:
         raise RunError(folder, f"cannot be read ({error.strerror or error}).") from None
     if not names:
@@ -154,11 +156,11 @@ def open_run(path: str | Path) -> Run:
     return Run(folder, names)
 
 
-def _whole(folder: Path) -> bool:
+def _is_page_folder(folder: Path) -> bool:
     return (folder / "page.json").is_file() and (folder / "glyphs.csv").is_file()
 
 
-def _listed(path: Path, pages: Mapping[str, StoredPage]) -> tuple[StoredScroll, ...]:
+def _read_scrolls(path: Path, pages: Mapping[str, StoredPage]) -> tuple[StoredScroll, ...]:
     """The scrolls of scrolls.json, as far as their pages are in the run."""
     if not path.is_file():
         return ()

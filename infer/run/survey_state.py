@@ -11,13 +11,14 @@ from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.view.wording import RULING_TEXT
 
-NAME = "survey.json"
+SURVEY_FILE = "survey.json"
 
-SCHEMA = 1
+SURVEY_SCHEMA = 2
+"""Of the whole folder: 2 since audit.csv holds `inclusion_probability`, in place of `chance`."""
 
-SEED = 2007
+DEFAULT_SURVEY_SEED = 2007
 
-LETTERS_AUDITED = 10.0
+DEFAULT_LETTERS_AUDITED = 10.0
 """Letters of each scroll that are audited for each defect, unless asked otherwise."""
 
 
@@ -45,17 +46,24 @@ class Survey:
 def write_survey(folder: Path, survey: Survey) -> None:
     """Write S/survey.json whole or not at all; OSError if it cannot be written."""
     folder.mkdir(parents=True, exist_ok=True)
-    with atomic_write(folder / NAME) as draft:
-        write_json(draft, {"schema": SCHEMA, "caution": RULING_TEXT, **asdict(survey)})
+    with atomic_write(folder / SURVEY_FILE) as draft:
+        write_json(draft, {"schema": SURVEY_SCHEMA, "caution": RULING_TEXT, **asdict(survey)})
 
 
 def read_survey(folder: Path) -> Survey | None:
     """What the folder records; None where no survey was begun. RunError if it cannot be read."""
-    path = folder / NAME
+    path = folder / SURVEY_FILE
     if not path.is_file():
         return None
     data = read_json(path)
-    if data.pop("schema", None) != SCHEMA:
+    schema = data.pop("schema", None)
+    if schema == 1:
+        raise RunError(
+            path,
+            "was written by an earlier version of the program, whose tables have other columns; "
+            "make the survey again in a new folder.",
+        )
+    if schema != SURVEY_SCHEMA:
         raise RunError(path, "was not written by this version of the program.")
     data.pop("caution", None)
     try:

@@ -93,7 +93,7 @@ def _cause(error: Exception) -> str:
     return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
-COLUMNS = (
+FINDING_COLUMNS = (
     "number", "kind", "others", "scope", "glyphs", "line", "letter", "expected", "x0", "y0", "x1",
     "y1", "route", "sure", "p", "heading", "code", "divine_name", "says",
 )  # fmt: skip
@@ -101,7 +101,7 @@ COLUMNS = (
 
 def write_findings(path: Path, findings: Iterable[Finding]) -> None:
     """Write findings.csv (RFC 4180: UTF-8, commas, CRLF, a header row)."""
-    write_csv(path, COLUMNS, map(finding_row, findings))
+    write_csv(path, FINDING_COLUMNS, map(finding_row, findings))
 
 
 def finding_row(finding: Finding) -> list[str]:
@@ -125,10 +125,12 @@ def read_findings(path: Path, measurements: Sequence[Measurement] = ()) -> tuple
         by_glyph.setdefault(measurement.glyph, []).append(measurement)
     with path.open(encoding="utf-8", newline="") as file:
         rows = csv.DictReader(file)
-        return tuple(_read(path, number, row, by_glyph) for number, row in enumerate(rows, 2))
+        return tuple(
+            _read_finding(path, number, row, by_glyph) for number, row in enumerate(rows, 2)
+        )
 
 
-def _read(
+def _read_finding(
     path: Path, number: int, row: dict[str, str], measured: dict[int, list[Measurement]]
 ) -> Finding:
     try:
@@ -165,12 +167,12 @@ def _expected(text: str, kind: str) -> str | None:
     return text or ("" if kind == "letter_extra" else None)
 
 
-COLUMNS_table = ("glyph", "measure", "q", "mm", "x0", "y0", "x1", "y1", "defect", "says")
+MEASURE_COLUMNS = ("glyph", "measure", "q", "mm", "x0", "y0", "x1", "y1", "defect", "says")
 
 
 def write_measures(path: Path, measurements: Iterable[Measurement]) -> None:
     """Write the table (RFC 4180: UTF-8, commas, CRLF, a header row)."""
-    write_csv(path, COLUMNS_table, map(measure_row, measurements))
+    write_csv(path, MEASURE_COLUMNS, map(measure_row, measurements))
 
 
 def measure_row(m: Measurement) -> list[str]:
@@ -185,10 +187,10 @@ def read_measures(path: Path) -> tuple[Measurement, ...]:
     """The rows of a table; OSError if it cannot be read, ValueError naming a row that is wrong."""
     with path.open(encoding="utf-8", newline="") as file:
         rows = csv.DictReader(file)
-        return tuple(_read_table(path, number, row) for number, row in enumerate(rows, start=2))
+        return tuple(_read_measure(path, number, row) for number, row in enumerate(rows, start=2))
 
 
-def _read_table(path: Path, number: int, row: dict[str, str]) -> Measurement:
+def _read_measure(path: Path, number: int, row: dict[str, str]) -> Measurement:
     try:
         if row["says"] not in get_args(MeasureClaim) or row["defect"] not in CATALOGUE:
             raise ValueError

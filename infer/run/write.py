@@ -27,7 +27,7 @@ from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.run.tables import write_findings, write_measures
 from crownlet.infer.view.wording import RULING_TEXT
 
-SCHEMA = 2
+RECORD_SCHEMA = 2
 """Version of the record's shape; a change that breaks a reader raises it."""
 
 GLYPH_COLUMNS = (
@@ -41,7 +41,7 @@ GAP_COLUMNS = (
     "p_words_joined", "p_word_parted", "p_letters_touch", "route", "reasons", "sure",
 )  # fmt: skip
 
-FILES = (
+PAGE_FILES = (
     "glyphs.csv", "gaps.csv", "findings.csv", "measures.csv", "page.json",
     "predictions.coco.json", "timing.json",
 )  # fmt: skip
@@ -103,7 +103,7 @@ def _p(value: float | None) -> str:
 def page_json(page: PageRecord) -> dict[str, Any]:
     """Everything about a page but its rows."""
     return {
-        "schema": SCHEMA,
+        "schema": RECORD_SCHEMA,
         "page": page.name,
         "caution": RULING_TEXT,
         "notes": list(page.notes),
@@ -113,7 +113,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
         "not_resolved": list(page.unresolved),
         "not_examined": list(page.not_examined),
         "text": None if page.match is None else dataclasses.asdict(page.match),
-        "counts": counts(page),
+        "counts": count_page(page),
         "in_divine_names": [g.glyph for g in page.glyphs if g.in_name],
         # An empty cell of `expected` may mean "not known" or "no letter": these are the latter.
         "letters_extra": [g.glyph for g in page.glyphs if g.expected == ""],
@@ -121,7 +121,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
     }
 
 
-def counts(page: PageRecord) -> dict[str, Any]:
+def count_page(page: PageRecord) -> dict[str, Any]:
     """How many letters and gaps, by route and by reason."""
     reasons: Counter[str] = Counter()
     rows: list[GlyphRecord | GapRecord] = [*page.glyphs, *page.gaps]

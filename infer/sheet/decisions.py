@@ -7,24 +7,24 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.run.names import STORE
+from crownlet.infer.run.names import REVIEW_STORE_FILE
 from crownlet.infer.run.run import Run
 
 if TYPE_CHECKING:
     from crownlet.infer.review.models import StandingDecision
 
 _SAME_BOX_PX = 3.0
-"""px by which boxes may differ that mean one place of no letter."""
+"""px by which the sides of two boxes may differ that are one place without letters."""
 
 
 @dataclass(frozen=True)
 class ShownDecision:
-    """What one reader decided about one finding."""
+    """One reader's decision about one finding."""
 
     choice: str
-    """The decision as the store names it."""
-    says: str
-    """The same in plain words."""
+    """The choice as the store names it."""
+    words: str
+    """The choice in plain words."""
     about: str
     """The doubt that was decided, where it is not the finding's own kind."""
     reader: str
@@ -41,7 +41,7 @@ def read_decisions(run: Run) -> dict[tuple[str, int], tuple[ShownDecision, ...]]
 
     ReviewStoreError if the file of decisions cannot be read.
     """
-    if not (run.folder / STORE).is_file():
+    if not (run.folder / REVIEW_STORE_FILE).is_file():
         return {}
     from crownlet.infer.review.export import open_reviewed
 
@@ -51,24 +51,24 @@ def read_decisions(run: Run) -> dict[tuple[str, int], tuple[ShownDecision, ...]]
     finally:
         store.close()
     table: dict[tuple[str, int], tuple[ShownDecision, ...]] = {}
-    for said in standing:
-        page = run.pages.get(said.page)
-        if page is None or said.sha256 != page.checksum:
+    for made in standing:
+        page = run.pages.get(made.page)
+        if page is None or made.sha256 != page.checksum:
             continue
-        for finding in _decided_findings(said, page.findings):
-            key = said.page, finding.number
-            table[key] = (*table.get(key, ()), _show_decision(said, finding))
+        for finding in _decided_findings(made, page.findings):
+            key = made.page, finding.number
+            table[key] = (*table.get(key, ()), _show_decision(made, finding))
     return table
 
 
-def _decided_findings(said: StandingDecision, findings: Iterable[Finding]) -> list[Finding]:
-    """The findings of which a decision speaks: the same doubt about the same place."""
+def _decided_findings(standing: StandingDecision, findings: Iterable[Finding]) -> list[Finding]:
+    """The findings that a decision is about: the same doubt about the same place."""
     return [
         finding
         for finding in findings
-        if said.kind in (finding.kind, *finding.others)
-        and finding.glyphs == said.glyphs
-        and (said.glyphs or _is_same_box(said.box, finding.box))
+        if standing.kind in (finding.kind, *finding.others)
+        and finding.glyphs == standing.glyphs
+        and (standing.glyphs or _is_same_box(standing.box, finding.box))
     ]
 
 
@@ -76,15 +76,15 @@ def _is_same_box(a: Iterable[float], b: Iterable[float]) -> bool:
     return all(abs(x - y) < _SAME_BOX_PX for x, y in zip(a, b, strict=True))
 
 
-def _show_decision(said: StandingDecision, finding: Finding) -> ShownDecision:
+def _show_decision(standing: StandingDecision, finding: Finding) -> ShownDecision:
     from crownlet.infer.review.wording import BUTTON_BY_CHOICE, decision_words
 
-    made = said.decision
-    words = decision_words(made.choice, made.right_letter)
-    if made.choice == "authority":
-        words = BUTTON_BY_CHOICE[made.choice].words
+    decision = standing.decision
+    words = decision_words(decision.choice, decision.right_letter)
+    if decision.choice == "authority":
+        words = BUTTON_BY_CHOICE[decision.choice].words
     return ShownDecision(
-        choice=made.choice, says=words,
-        about="" if said.kind == finding.kind else said.kind,
-        reader=made.reader, day=made.at[:10], note=made.note,
+        choice=decision.choice, words=words,
+        about="" if standing.kind == finding.kind else standing.kind,
+        reader=decision.reader, day=decision.at[:10], note=decision.note,
     )  # fmt: skip

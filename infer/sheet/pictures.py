@@ -14,13 +14,13 @@ import cv2
 import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord
-from crownlet.infer.run.pictures import Affine, crop
+from crownlet.infer.run.pictures import PageToCrop, crop_window
 from crownlet.infer.sheet.upright import Pixels, QuarterTurn
 from crownlet.infer.sheet.veil import PLATE_RGB, VeiledPage
 from crownlet.infer.view.rulers import CROP_BODY_PX
 
 KULMUS_PX = (20.0, 32.0)
-"""A kulmus of a picture lies between these, px; between them the scan's own px are kept."""
+"""Least and greatest width of the pen in a picture, px; between them the scan's px are kept."""
 
 MIN_PAGE_SIDE_PX = 1300
 """Longer side of the page's picture for a body of 20 px or less; more for smaller writing."""
@@ -29,7 +29,7 @@ PAGE_MARGIN_Q = 5.0
 """q of margin about the writing in the page's picture."""
 
 SKIN_RGB = np.array([236.0, 229.0, 214.0])
-"""RGB of bare skin in the page's picture."""
+"""RGB of the parchment in the page's picture."""
 
 JPEG_QUALITY = 82
 
@@ -49,7 +49,7 @@ class PictureWindow:
 
     picture: EmbeddedPicture
     turn: QuarterTurn
-    affine: Affine
+    affine: PageToCrop
 
     def box(self, box: Box) -> Box:
         """A box of the page in px of the picture."""
@@ -67,29 +67,29 @@ def cut_window(
     q: float,
     rotation: float,
     letters: Collection[GlyphRecord] = (),
-    bare: Iterable[Box] = (),
+    uncovered: Iterable[Box] = (),
     q_px: tuple[float, float] = KULMUS_PX,
 ) -> PictureWindow:
     """A window of `size_q` (width, height in q) about the middle of `box`, upright.
 
     `box` and `q` are in px of the page as given, `rotation` in degrees clockwise. Of the Names only
-    the `letters` are shown, and what lies in the boxes `bare`.
+    the `letters` are shown, and the contents of the boxes `uncovered`.
     """
     turn = QuarterTurn.upright(rotation, page.pixels)
     scale = float(np.clip(q, *q_px))
     size = (round(size_q[0] * scale), round(size_q[1] * scale))
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
-    spot = turn.box((x, y, x, y))
-    # `crop` makes bodies of BODY px; told of a smaller kulmus it shows more.
+    middle = turn.box((x, y, x, y))
+    # `crop` makes bodies of CROP_BODY_PX px; given a smaller kulmus it shows more.
     unit = q * (CROP_BODY_PX / 3) / scale
-    covered, affine = crop(turn.view(page.covered), spot, unit, size)
-    holes = [*page.bared(letters, box), *bare]
+    covered, affine = crop_window(turn.view(page.covered), middle, unit, size)
+    holes = [*page.uncovered_boxes(letters, box), *uncovered]
     if holes:
-        for plate in page.plates(letters):
-            # Without the word on it, of which a bared letter would leave pieces.
+        for plate in page.plate_boxes(letters):
+            # Without the word on it, of which an uncovered letter would leave pieces.
             x0, y0, x1, y1 = _pixel_box(affine.box(turn.box(plate)), size)
             covered[y0:y1, x0:x1] = PLATE_RGB
-        seen, _ = crop(turn.view(page.pixels), spot, unit, size)
+        seen, _ = crop_window(turn.view(page.pixels), middle, unit, size)
         for hole in holes:
             x0, y0, x1, y1 = _pixel_box(affine.box(turn.box(hole)), size)
             covered[y0:y1, x0:x1] = seen[y0:y1, x0:x1]
@@ -107,10 +107,10 @@ def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
 
     Lightened, so that marks stand out and little toner is used.
     """
-    turn = QuarterTurn(page.page.turn // 90 % 4, page.pixels.shape[1], page.pixels.shape[0])
+    turn = QuarterTurn(page.record.turn // 90 % 4, page.pixels.shape[1], page.pixels.shape[0])
     part = _written_part(page, turn)
     x0, y0, x1, y1 = (round(v) for v in part)
-    body = max(3 * page.page.q, 1.0)
+    body = max(3 * page.record.q, 1.0)
     scale = min(1.0, max(MIN_PAGE_SIDE_PX / max(y1 - y0, x1 - x0), 20.0 / body))
 
     def small(pixels: Pixels) -> Pixels:
@@ -123,14 +123,14 @@ def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
     covered = small(page.covered)
     light = _lighten(covered)
     if page.names:
-        # Plates keep their tone, or they would be lost on a page that is made lighter.
+        # Plates keep their tone; lightened, they would not be seen.
         plates = np.abs(covered.astype(np.int16) - small(page.pixels)).max(axis=2) > 0
         light[plates] = covered[plates]
     return encode_jpeg(light), turn, (x0, y0, x1, y1)
 
 
 def _lighten(page: Pixels) -> Pixels:
-    """The page with its skin brought to one light tone, whatever the light it was pictured in."""
+    """The page with its parchment brought to one light tone, whatever the light of the picture."""
     skin = np.percentile(page[::4, ::4].reshape(-1, 3), 70, axis=0)
     even = np.clip(page * (SKIN_RGB / np.maximum(skin, 30.0)), 0, 255)
     return np.asarray(255 - 0.85 * (255 - even), np.uint8)
@@ -139,10 +139,10 @@ def _lighten(page: Pixels) -> Pixels:
 def _written_part(page: VeiledPage, turn: QuarterTurn) -> Box:
     """All letters with some margin, as far as the page goes."""
     width, height = turn.size
-    if not page.page.glyphs:
+    if not page.record.glyphs:
         return 0.0, 0.0, float(width), float(height)
-    boxes = np.array([turn.box(glyph.box) for glyph in page.page.glyphs])
-    room = PAGE_MARGIN_Q * page.page.q
+    boxes = np.array([turn.box(glyph.box) for glyph in page.record.glyphs])
+    room = PAGE_MARGIN_Q * page.record.q
     x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0) - room), 0)
     x1, y1 = np.minimum(np.ceil(boxes[:, 2:].max(axis=0) + room), (width, height))
     return float(x0), float(y0), float(x1), float(y1)

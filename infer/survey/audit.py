@@ -86,12 +86,12 @@ def _draw_stratum(
 def read_labels(run: Run, audited: Iterable[AuditedLetter]) -> AuditLabels:
     """Read the decisions of a survey; StoreError if their file cannot be read."""
     from crownlet.infer.review.store import ReviewStore
-    from crownlet.infer.run.names import STORE
+    from crownlet.infer.run.names import REVIEW_STORE_FILE
 
     drawn: dict[str, list[AuditedPlace]] = defaultdict(list)
     for letter in audited:
         drawn[letter.defect].append((letter.page, letter.glyph, letter.defect))
-    path = run.folder / STORE
+    path = run.folder / REVIEW_STORE_FILE
     by_reader: list[dict[AuditedPlace, str]] = []
     if path.is_file():
         store = ReviewStore.open(path, run)

@@ -15,11 +15,17 @@ from typing import Any
 from crownlet.datasets.files.atomic import remove_abandoned_drafts
 from crownlet.datasets.files.errors import FileFault, plain
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-from crownlet.infer.batch.worker import Desk, Outcome, Task
+from crownlet.infer.batch.worker import PageJob, PageOutcome, PageWorker
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import Networks, OnnxNetworks
 from crownlet.infer.review.survey_questions import write_audit
-from crownlet.infer.run.survey_state import LETTERS_AUDITED, SEED, Survey, read_survey, write_survey
+from crownlet.infer.run.survey_state import (
+    DEFAULT_LETTERS_AUDITED,
+    DEFAULT_SURVEY_SEED,
+    Survey,
+    read_survey,
+    write_survey,
+)
 from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.scrolls.members import PagePlace
 from crownlet.infer.survey.audit import draw_stratified_audit
@@ -53,13 +59,13 @@ class SurveyRun:
     folder: Path
     survey: Survey
     keys: tuple[PageKey, ...]
-    workers: Mapping[tuple[str, str], Desk]
+    workers: Mapping[tuple[str, str], PageWorker]
     """By portion and customs."""
     inspected_again: list[str] = field(default_factory=list)
     """Pages that were there and had to be inspected again."""
     failed: dict[str, str] = field(default_factory=dict)
 
-    def pages(self) -> Iterator[Outcome]:
+    def pages(self) -> Iterator[PageOutcome]:
         """Inspect page after page; OSError if the folder cannot be written."""
         write_survey(self.folder, self.survey)
         write_keys(self.folder, self.keys)
@@ -67,10 +73,10 @@ class SurveyRun:
         for row, key in zip(self.manifest.rows, self.keys, strict=True):
             yield self._page(row, key)
 
-    def _page(self, row: ManifestRow, key: PageKey) -> Outcome:
+    def _page(self, row: ManifestRow, key: PageKey) -> PageOutcome:
         before = (self.folder / key.page / "page.json").is_file()
         place = PagePlace(key.page, key.coded_scroll, row.side)
-        outcome = self.workers[row.portion, row.customs].one(Task(row.scan, place))
+        outcome = self.workers[row.portion, row.customs].one(PageJob(row.scan, place))
         if outcome.fault:
             # Without the path, which may name the source.
             self.failed[key.page] = outcome.fault.removeprefix(f"{plain(row.scan)}: ")
@@ -115,7 +121,7 @@ def prepare_survey(
     survey = _begin_or_resume(manifest, folder, request)
     networks = networks or OnnxNetworks(request.model)
     workers = {
-        (row.portion, row.customs): Desk(
+        (row.portion, row.customs): PageWorker(
             Inspector(request.model, row.customs, networks=networks),
             read_text_choice(row.portion),
             folder,
@@ -137,8 +143,8 @@ def _begin_or_resume(manifest: Manifest, folder: Path, request: SurveyRequest) -
     if earlier is None:
         if next(folder.glob("*/page.json"), None) is not None:
             raise SurveyError(folder, "holds pages of another run; a survey needs its own folder.")
-        earlier = Survey(manifest.sha256, SEED if request.seed is None else request.seed,
-                         LETTERS_AUDITED, GLYPH_DEFECTS)  # fmt: skip
+        earlier = Survey(manifest.sha256, DEFAULT_SURVEY_SEED if request.seed is None else request.seed,
+                         DEFAULT_LETTERS_AUDITED, GLYPH_DEFECTS)  # fmt: skip
     if request.seed not in (None, earlier.seed):
         raise SurveyError(folder, f"was begun with the seed {earlier.seed}, which stays.")
     return Survey(

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from crownlet.infer.batch.worker import Outcome, Task
+from crownlet.infer.batch.worker import PageJob, PageOutcome
 
 
 @dataclass(frozen=True)
@@ -19,12 +19,12 @@ class DyingDesk:
     portion: None = None
     inspector: Any = field(default_factory=lambda: SimpleNamespace(versions=dict))
 
-    def one(self, task: Task) -> Outcome:
+    def one(self, task: PageJob) -> PageOutcome:
         mark = task.path.with_suffix(".mark")
         if "always" in task.path.name or ("once" in task.path.name and not mark.exists()):
             mark.write_text("")
             os.kill(os.getpid(), signal.SIGKILL)
-        return Outcome(task, tally="read")
+        return PageOutcome(task, tally="read")
 
 
 @dataclass(frozen=True)

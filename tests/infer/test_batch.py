@@ -18,9 +18,9 @@ from PIL import Image
 from crownlet.datasets.files import atomic as drafts
 from crownlet.infer import cli, inspector
 from crownlet.infer.batch import inputs as naming
-from crownlet.infer.batch.inputs import pictures
-from crownlet.infer.batch.processes import LOST, Processes, spread
-from crownlet.infer.batch.worker import Task
+from crownlet.infer.batch.inputs import find_pictures
+from crownlet.infer.batch.processes import PROCESS_LOST, ProcessPool, inspect_pages
+from crownlet.infer.batch.worker import PageJob
 from crownlet.infer.scrolls.members import PagePlace
 
 
@@ -137,7 +137,7 @@ def test_folders_and_patterns(tmp_path: Path) -> None:
     run = tmp_path / "a" / "run"
 
     def named(*arguments: str) -> list[str]:
-        found, _ = pictures([str(tmp_path / a) for a in arguments], run)
+        found, _ = find_pictures([str(tmp_path / a) for a in arguments], run)
         return [path.relative_to(tmp_path).as_posix() for path in found]
 
     assert named("a") == ["a/1.png", "a/b/2.TIF"]
@@ -145,7 +145,7 @@ def test_folders_and_patterns(tmp_path: Path) -> None:
     assert named("a/*.png", "a/b/?.TIF") == ["a/1.png", "a/b/2.TIF"]
     assert named("a/note.txt", "gone.png") == ["a/note.txt", "gone.png"]
     (tmp_path / "none").mkdir()
-    found, wrong = pictures([str(tmp_path / "none"), str(tmp_path / "*.webp")], run)
+    found, wrong = find_pictures([str(tmp_path / "none"), str(tmp_path / "*.webp")], run)
     assert found == []
     assert len(wrong) == 2
     (tmp_path / "what[1].png").write_bytes(b"")
@@ -178,12 +178,12 @@ def test_a_page_that_ends_its_process_stops_no_other(
     tmp_path: Path, third: str, lost: set[str]
 ) -> None:
     names = ["a", "b", third, "d", "e", "f"]
-    tasks = [Task(tmp_path / f"{n}.png", PagePlace(n, n, None)) for n in names]
+    tasks = [PageJob(tmp_path / f"{n}.png", PagePlace(n, n, None)) for n in names]
     setting = dying.DyingSetting(tmp_path)
-    outcomes = list(spread(tasks, Processes(setting, 2)))  # type: ignore[arg-type]
+    outcomes = list(inspect_pages(tasks, ProcessPool(setting, 2)))  # type: ignore[arg-type]
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
-    assert faults == {name: f"{tmp_path / name}.png: {LOST}" for name in lost}
+    assert faults == {name: f"{tmp_path / name}.png: {PROCESS_LOST}" for name in lost}
 
 
 def test_drafts_of_ended_processes_are_cleared_and_others_stay(tmp_path: Path) -> None:

@@ -25,10 +25,10 @@ from crownlet.datasets.files.atomic import make_draft_folder
 from crownlet.infer import cli
 from crownlet.infer.batch import dask_cluster as cluster_desks
 from crownlet.infer.batch import dask_cluster as clustering
-from crownlet.infer.batch.dask_cluster import Cluster, ClusterError, Job
-from crownlet.infer.batch.processes import LOST, Setting, spread
-from crownlet.infer.batch.worker import Task
-from crownlet.infer.run.write import FILES
+from crownlet.infer.batch.dask_cluster import Cluster, ClusterError, ClusterJob
+from crownlet.infer.batch.processes import PROCESS_LOST, WorkerConfig, inspect_pages
+from crownlet.infer.batch.worker import PageJob
+from crownlet.infer.run.write import PAGE_FILES
 from crownlet.infer.scrolls.members import PagePlace
 
 
@@ -108,15 +108,17 @@ def test_a_worker_is_killed_and_the_pages_are_those_of_a_plain_run(
 
 def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Path) -> None:
     names = ["a", "once-b", "c", "always-d", "e", "f", "g", "h"]
-    tasks = [Task(tmp_path / f"{name}.png", PagePlace(name, name, None)) for name in names]
+    tasks = [PageJob(tmp_path / f"{name}.png", PagePlace(name, name, None)) for name in names]
     for task in tasks:
         task.path.write_bytes(b"")
     setting = dying.DyingSetting(tmp_path)
-    job = Job(setting, make_draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))  # type: ignore[arg-type]
-    outcomes = list(spread(tasks, Cluster("", client, job)))
+    job = ClusterJob(
+        setting, make_draft_folder(tmp_path), cluster_desks.worker_versions(setting.desk())
+    )  # type: ignore[arg-type]
+    outcomes = list(inspect_pages(tasks, Cluster("", client, job)))
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
-    assert faults == {"always-d": f"{tmp_path / 'always-d.png'}: {LOST}"}
+    assert faults == {"always-d": f"{tmp_path / 'always-d.png'}: {PROCESS_LOST}"}
 
 
 def test_a_run_that_cannot_be_written_is_said(
@@ -141,7 +143,7 @@ def test_the_scheduler_dies_and_the_finished_pages_stay(
         assert cli.main(command) == 1
         killer.join(20)
     assert capsys.readouterr().err.startswith(f"crownlet: {address}: the scheduler is gone; ")
-    assert not [path for path in run.glob("p*") if len(list(path.iterdir())) != len(FILES)]
+    assert not [path for path in run.glob("p*") if len(list(path.iterdir())) != len(PAGE_FILES)]
 
 
 def first_page(run: Path) -> None:
@@ -151,13 +153,15 @@ def first_page(run: Path) -> None:
 
 
 @pytest.fixture
-def job(tmp_path: Path) -> Job:
+def job(tmp_path: Path) -> ClusterJob:
     """A job that this process, in a worker's place, can do."""
-    setting = Setting(None, "unspecified", "none", tmp_path)
-    return Job(setting, make_draft_folder(tmp_path), cluster_desks.made_with(setting.desk()))
+    setting = WorkerConfig(None, "unspecified", "none", tmp_path)
+    return ClusterJob(
+        setting, make_draft_folder(tmp_path), cluster_desks.worker_versions(setting.desk())
+    )
 
 
-def test_a_worker_says_what_it_lacks(job: Job, tmp_path: Path) -> None:
+def test_a_worker_says_what_it_lacks(job: ClusterJob, tmp_path: Path) -> None:
     here = socket.gethostname()
     other = {**job.made_with, "onnxruntime": "1.0", "model": ""}
     wrong = {
@@ -168,15 +172,15 @@ def test_a_worker_says_what_it_lacks(job: Job, tmp_path: Path) -> None:
     }  # fmt: skip
     for said, unable in wrong.items():
         with pytest.raises(ClusterError) as error:
-            cluster_desks.desk_for(unable)
+            cluster_desks.worker_for(unable)
         assert str(error.value).startswith(said)
         assert pickle.loads(pickle.dumps(error.value)).args == error.value.args
     scan = tmp_path / "not here.png"
-    outcome = cluster_desks.one(job, Task(scan, PagePlace("a", "a", None)))
+    outcome = cluster_desks.inspect_on_worker(job, PageJob(scan, PagePlace("a", "a", None)))
     assert outcome.fault.startswith(f"{scan}: is not seen from {here}: ")
     job.mark.rmdir()
-    cluster_desks.forget()
-    assert not cluster_desks._DESKS
+    cluster_desks.drop_finished_workers()
+    assert not cluster_desks._WORKERS
 
 
 def test_what_is_sent_does_not_hang_on_where_a_process_was_begun(
@@ -185,11 +189,11 @@ def test_what_is_sent_does_not_hang_on_where_a_process_was_begun(
     monkeypatch.chdir(tmp_path)
     for name in ("own.yaml", "own.txt", "arizal", "shema"):
         Path(name).write_text("")
-    sent = clustering._everywhere(Setting("m", "own.yaml", "own.txt", Path("run")))
+    sent = clustering._with_absolute_paths(WorkerConfig("m", "own.yaml", "own.txt", Path("run")))
     assert (sent.model, sent.customs) == (f"{tmp_path}/m", f"{tmp_path}/own.yaml")
     assert (sent.portion, sent.out) == (f"{tmp_path}/own.txt", tmp_path / "run")
     # Shipped names go before files, as everywhere.
-    sent = clustering._everywhere(Setting(None, "arizal", "shema", Path("run")))
+    sent = clustering._with_absolute_paths(WorkerConfig(None, "arizal", "shema", Path("run")))
     assert (sent.model, sent.customs, sent.portion) == (None, "arizal", "shema")
 
 
@@ -202,7 +206,7 @@ def test_an_address_where_nobody_answers(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(clustering, "PATIENCE", 1)
+    monkeypatch.setattr(clustering, "SCHEDULER_TIMEOUT_S", 1)
     (page,) = tiny.pages(tmp_path / "scans", 1)
     command = ["inspect", str(page), "--out", str(tmp_path / "run"), "--cluster", address]
     assert cli.main(command) == 1

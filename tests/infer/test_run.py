@@ -269,7 +269,7 @@ def test_the_affine_says_where_a_point_lies(
     x, y = (int(v) for v in place)
     page[y - 4 : y + 5, x - 4 : x + 5] = 0
     box = (x - 1.2 * q, y - 1.5 * q, x + 1.7 * q, y + 1.4 * q)
-    window = crops.crop(page, box, q)
+    window = crops.crop_window(page, box, q)
     assert window.pixels.shape == (180, 180, 3)
     assert window.affine.scale == pytest.approx(scale)  # a body of 3 q is 60 px high
     dark = 255.0 - window.pixels.min(axis=2).astype(float)

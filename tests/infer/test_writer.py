@@ -65,7 +65,7 @@ def test_page_json_says_what_was_and_was_not_done(record: PageRecord, tmp_path: 
     folder = writer.write_page(record, tmp_path)
     text = (folder / "page.json").read_text("utf-8")
     data = json.loads(text)
-    assert data["schema"] == writer.SCHEMA
+    assert data["schema"] == writer.RECORD_SCHEMA
     assert data["counts"]["letters"] == 713
     assert sum(data["counts"]["letters_by_route"].values()) == 713
     assert data["text"]["portion"] == "mezuzah"

@@ -12,7 +12,7 @@ import pytest
 from crownlet.infer.review.models import Item
 from crownlet.infer.review.picture_cache import DiskCache, PictureCache
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.run.names import PICTURES
+from crownlet.infer.run.names import REVIEW_PICTURES_FILE
 from crownlet.infer.run.run import Run, open_run
 
 
@@ -44,7 +44,7 @@ def test_a_second_start_needs_no_scan(run: Run) -> None:
     assert pictures(open_run(run.folder)) == cut
     with cutting(open_run(run.folder)) as (crops, items):
         assert crops.get(items[0], "near") is None  # Of the scan itself nothing is kept.
-    (run.folder / PICTURES).unlink()
+    (run.folder / REVIEW_PICTURES_FILE).unlink()
     assert set(pictures(open_run(run.folder))) == {None}
 
 
@@ -57,7 +57,7 @@ def test_a_page_inspected_anew_is_cut_anew(run: Run) -> None:
 
 def test_a_damaged_file_or_one_that_is_none_does_no_harm(run: Run) -> None:
     cut = pictures(run)
-    path = run.folder / PICTURES
+    path = run.folder / REVIEW_PICTURES_FILE
     path.write_bytes(b"no database" * 1000)
     assert pictures(open_run(run.folder)) == cut
     path.unlink()
@@ -66,11 +66,11 @@ def test_a_damaged_file_or_one_that_is_none_does_no_harm(run: Run) -> None:
 
 
 def test_pictures_of_another_state_of_the_page_go_away(tmp_path: Path) -> None:
-    with closing(DiskCache(tmp_path / PICTURES)) as kept:
+    with closing(DiskCache(tmp_path / REVIEW_PICTURES_FILE)) as kept:
         kept.save("a", "first", {"1": b"x", "2": b"y"})
         kept.save("b", "first", {"1": b"z"})
         kept.save("a", "second", {"1": b"w"})
-    with closing(DiskCache(tmp_path / PICTURES)) as kept:
+    with closing(DiskCache(tmp_path / REVIEW_PICTURES_FILE)) as kept:
         assert kept.load("a", "first") == {}
         assert kept.load("a", "second") == {"1": b"w"}
         assert kept.load("b", "first") == {"1": b"z"}
