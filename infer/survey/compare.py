@@ -1,11 +1,11 @@
-"""A whole survey compared: rates, shares, contrasts and pairs from its tables of letters."""
+"""A whole survey compared: rates, shares of scrolls, contrasts of sources and of sides."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from crownlet.infer.survey.contrasts import TTestResult, adjust_holm, paired_test, welch_test
 from crownlet.infer.survey.data import FACE, REVERSE, SurveyArrays, build_arrays
 from crownlet.infer.survey.estimators import (
-    AuditedLetters,
+    LetterSample,
     RateEstimate,
     estimate_ratio,
     estimate_with_audit,
@@ -31,37 +31,30 @@ from crownlet.infer.survey.records import (
     SurveyComparison,
 )
 
-
-def compute_scroll_shares(survey: SurveyArrays) -> tuple[ScrollShare, ...]:
-    """A row for each defect, then for `any`, by source."""
-    scrolls = len(survey.source_of)
-    has = np.zeros((len(survey.defects), scrolls), dtype=bool)
-    for place, found in enumerate(survey.found):
-        has[place, survey.scroll[found & ~np.isnan(survey.predicted[place])]] = True
-    has = np.vstack([has, has.any(axis=0)])
-    return tuple(
-        _scroll_share(defect, code, row[survey.source_of == number])
-        for defect, row in zip((*survey.defects, "any"), has, strict=True)
-        for number, code in enumerate(survey.sources)
-    )
-
-
-def _scroll_share(defect: str, code: str, has: NDArray[np.bool_]) -> ScrollShare:
-    count, of = int(has.sum()), len(has)
-    low, high = (
-        clopper_pearson_limits(count, of) if of >= MIN_SCROLLS_FOR_INTERVAL else (None, None)
-    )
-    return ScrollShare(defect, code, of, count, count / of, low, high)
-
-
 BASES_BY_STRENGTH: tuple[Basis, ...] = ("read", "audited", "unaudited")
 """From the strongest basis to the weakest."""
+
+AnyContrast = TypeVar("AnyContrast", SourceContrast, SideContrast)
+
+
+class SourceEstimate(NamedTuple):
+    """The rate of some scrolls, with what it rests on."""
+
+    source: str
+    """The source's code."""
+    basis: Basis
+    rate: RateEstimate
+    icc: float | None
+    """Correlation of two letters of one scroll; None where it is not defined."""
 
 
 def compare_arrays(
     defects: Sequence[str], scroll: ArrayLike, source: ArrayLike, predicted: ArrayLike, **more: Any
 ) -> SurveyComparison:
-    """Compare the sources of a survey; the arrays are those of `tables`, which checks them."""
+    """Compare the sources of a survey; the arrays are those of `build_arrays`, which checks them.
+
+    SurveyTableError if they do not fit together.
+    """
     return compare_sources(build_arrays(defects, scroll, source, predicted, **more))
 
 
@@ -69,123 +62,135 @@ def compare_sources(survey: SurveyArrays) -> SurveyComparison:
     """All results; a defect that no letter of a source can have has no row for that source."""
     rates: list[DefectRate] = []
     contrasts: list[SourceContrast] = []
-    pairs: list[SideContrast] = []
-    for place, defect in enumerate(survey.defects):
-        letters = survey.letters(place)
-        known = _estimate_sources(survey, letters)
-        rates += [_defect_rate(defect, *one) for one in known]
-        contrasts += [_contrast_sources(defect, *two) for two in combinations(known, 2)]
-        pairs += _contrast_sides(defect, survey, letters, ~np.isnan(survey.predicted[place]))
+    side_contrasts: list[SideContrast] = []
+    for row, defect in enumerate(survey.defects):
+        letters = survey.letters(row)
+        estimates = _estimate_sources(survey, letters)
+        rates += [_defect_rate(defect, estimate) for estimate in estimates]
+        contrasts += [_contrast_sources(defect, *two) for two in combinations(estimates, 2)]
+        examined = ~np.isnan(survey.predicted[row])
+        side_contrasts += _contrast_sides(defect, letters, survey.side[examined])
     return SurveyComparison(
         tuple(rates),
         compute_scroll_shares(survey),
         _adjust_by_family(contrasts),
-        _adjust_by_family(pairs),
+        _adjust_by_family(side_contrasts),
     )
-
-
-AnyContrast = TypeVar("Test", SourceContrast, SideContrast)
-
-
-def _adjust_by_family(made: Sequence[AnyContrast]) -> tuple[AnyContrast, ...]:
-    """Corrected in two families: what a reader's word stands behind, and the network's alone.
-
-    Defects are chosen for the audit before anything is seen; the others, which nobody checked, are
-    looked at by the way and shall not hide what was.
-    """
-    corrected = list(made)
-    for bare in (False, True):
-        places = [k for k, test in enumerate(made) if (test.basis == "unaudited") is bare]
-        for k, p in zip(places, adjust_holm([made[k].p for k in places]), strict=True):
-            corrected[k] = replace(made[k], p_holm=p)
-    return tuple(corrected)
-
-
-SourceEstimate = tuple[str, Basis, RateEstimate, float | None]
-"""A source's code, its basis, its estimate and the likeness within its scrolls."""
 
 
 def estimate_by_letter(survey: SurveyArrays) -> tuple[DefectRate, ...]:
     """Rates of each letter of the alphabet that can have a defect, in the alphabet's order."""
     rates: list[DefectRate] = []
-    for place, defect in enumerate(survey.defects):
-        letters = survey.letters(place)
-        forms = survey.letter[~np.isnan(survey.predicted[place])]
+    for row, defect in enumerate(survey.defects):
+        letters = survey.letters(row)
+        forms = survey.letter[~np.isnan(survey.predicted[row])]
         for form in np.unique(forms):
-            known = _estimate_sources(survey, letters.of(np.asarray(forms == form)))
-            rates += [_defect_rate(defect, *one, letter=str(form)) for one in known]
+            estimates = _estimate_sources(survey, letters.select(np.asarray(forms == form)))
+            rates += [_defect_rate(defect, estimate, str(form)) for estimate in estimates]
     return tuple(rates)
 
 
-def _estimate_sources(survey: SurveyArrays, letters: AuditedLetters) -> list[SourceEstimate]:
+def compute_scroll_shares(survey: SurveyArrays) -> tuple[ScrollShare, ...]:
+    """Of each source's scrolls, the share with at least one finding, by the tool's answers alone.
+
+    A row for each defect, then for `any`, by source.
+    """
+    scrolls = len(survey.source_of)
+    has = np.zeros((len(survey.defects), scrolls), dtype=bool)
+    for row, found in enumerate(survey.found):
+        has[row, survey.scroll[found & ~np.isnan(survey.predicted[row])]] = True
+    has = np.vstack([has, has.any(axis=0)])
+    return tuple(
+        _scroll_share(defect, source, row[survey.source_of == number])
+        for defect, row in zip((*survey.defects, "any"), has, strict=True)
+        for number, source in enumerate(survey.sources)
+    )
+
+
+def _scroll_share(defect: str, source: str, has: NDArray[np.bool_]) -> ScrollShare:
+    count, scrolls = int(has.sum()), len(has)
+    low, high = None, None
+    if scrolls >= MIN_SCROLLS_FOR_INTERVAL:
+        low, high = clopper_pearson_limits(count, scrolls)
+    return ScrollShare(defect, source, scrolls, count, count / scrolls, low, high)
+
+
+def _adjust_by_family(contrasts: Sequence[AnyContrast]) -> tuple[AnyContrast, ...]:
+    """p values corrected in two families: what a reader checked, and the network's answers alone.
+
+    Defects are chosen for the audit before anything is seen; the others, which nobody checked, are
+    compared as well, and their number shall not hide what was checked.
+    """
+    adjusted = list(contrasts)
+    for unaudited in (False, True):
+        family = [k for k, c in enumerate(contrasts) if (c.basis == "unaudited") is unaudited]
+        values = adjust_holm([contrasts[k].p_value for k in family])
+        for k, value in zip(family, values, strict=True):
+            adjusted[k] = replace(contrasts[k], p_value_holm=value)
+    return tuple(adjusted)
+
+
+def _estimate_sources(survey: SurveyArrays, letters: LetterSample) -> list[SourceEstimate]:
     if not len(letters.scroll):
         return []
-    tuning = fit_lambdas(letters)
-    known: list[SourceEstimate] = []
-    for number, code in enumerate(survey.sources):
-        mine = survey.source_of[letters.scroll] == number
-        if mine.any():
-            known.append((code, *_estimate_scrolls(letters.of(mine), tuning)))
-    return known
+    lambdas = fit_lambdas(letters)
+    estimates: list[SourceEstimate] = []
+    for number, source in enumerate(survey.sources):
+        own = survey.source_of[letters.scroll] == number
+        if own.any():
+            estimates.append(_estimate_scrolls(source, letters.select(own), lambdas))
+    return estimates
 
 
-def _estimate_scrolls(
-    letters: AuditedLetters, tuning: Floats
-) -> tuple[Basis, RateEstimate, float | None]:
-    """Letters of some scrolls, with each scroll's lambda over the whole survey."""
+def _estimate_scrolls(source: str, letters: LetterSample, lambdas: Floats) -> SourceEstimate:
+    """Letters of some scrolls; `lambdas` has an entry for each scroll of the whole survey."""
     scrolls, number = np.unique(letters.scroll, return_inverse=True)
-    mine = replace(letters, scroll=number)
-    basis = _basis_of(mine)
-    judged = mine if basis == "unaudited" else mine.of(~np.isnan(mine.label))
-    word = judged.predicted if basis == "unaudited" else judged.label
+    own = replace(letters, scroll=number)
+    basis = _basis_of(own)
+    judged = own if basis == "unaudited" else own.select(~np.isnan(own.label))
+    answer = judged.predicted if basis == "unaudited" else judged.label
     present = np.unique(judged.scroll)
-    counts, sizes = judged.sums(word)[present], judged.sums(np.ones_like(word))[present]
-    likeness = estimate_icc(counts, sizes)
+    counts = judged.sum_by_scroll(answer)[present]
+    sizes = judged.sum_by_scroll(np.ones_like(answer))[present]
+    icc = estimate_icc(counts, sizes)
     if basis == "audited":
-        return basis, estimate_with_audit(mine, tuning[scrolls]), likeness
-    return basis, estimate_ratio(counts, sizes), likeness
+        return SourceEstimate(source, basis, estimate_with_audit(own, lambdas[scrolls]), icc)
+    return SourceEstimate(source, basis, estimate_ratio(counts, sizes), icc)
 
 
-def _basis_of(letters: AuditedLetters) -> Basis:
+def _basis_of(letters: LetterSample) -> Basis:
     """An audit of fewer scrolls than an interval needs does not count as one."""
     judged = ~np.isnan(letters.label)
     if judged.all():
         return "read"
-    return (
-        "audited"
-        if len(np.unique(letters.scroll[judged])) >= MIN_SCROLLS_FOR_INTERVAL
-        else "unaudited"
-    )
+    scrolls = len(np.unique(letters.scroll[judged]))
+    return "audited" if scrolls >= MIN_SCROLLS_FOR_INTERVAL else "unaudited"
 
 
-def _defect_rate(
-    defect: str,
-    code: str,
-    basis: Basis,
-    found: RateEstimate,
-    likeness: float | None,
-    letter: str = "",
-) -> DefectRate:
-    scrolls, letters = len(found.sizes), int(found.sizes.sum())
-    rate = min(max(found.rate, 0.0), 1.0)
-    variance = found.variance if scrolls > 1 else None
-    low, high = found.limits() if scrolls >= MIN_SCROLLS_FOR_INTERVAL else (None, None)
-    unlike = rate * (1 - rate) / found.audited
+def _defect_rate(defect: str, found: SourceEstimate, letter: str = "") -> DefectRate:
+    sizes = found.rate.sizes
+    scrolls = len(sizes)
+    rate = min(max(found.rate.rate, 0.0), 1.0)
+    variance = found.rate.variance if scrolls > 1 else None
+    low, high = None, None
+    if scrolls >= MIN_SCROLLS_FOR_INTERVAL:
+        low, high = found.rate.confidence_limits()
+    independent = rate * (1 - rate) / found.rate.n_judged
     return DefectRate(
         defect=defect,
         letter=letter,
-        source=code,
-        basis=basis,
-        scrolls=scrolls,
-        letters=letters,
-        audited=0 if basis == "unaudited" else found.audited,
-        rate=rate,
-        se=None if variance is None else variance**0.5,
-        low=low,
-        high=high,
-        design_effect=variance / unlike if variance is not None and unlike > 0 else None,
-        likeness=likeness,
-        note=_caution(basis, scrolls),
+        source=found.source,
+        basis=found.basis,
+        n_clusters=scrolls,
+        n_letters=int(sizes.sum()),
+        n_audited=0 if found.basis == "unaudited" else found.rate.n_judged,
+        estimate=rate,
+        std_error=None if variance is None else variance**0.5,
+        ci_low=low,
+        ci_high=high,
+        design_effect=variance / independent if variance is not None and independent > 0 else None,
+        icc=found.icc,
+        note=_caution(found.basis, scrolls),
     )
 
 
@@ -201,36 +206,40 @@ def _caution(basis: Basis, scrolls: int) -> str:
 
 
 def _contrast_sources(defect: str, first: SourceEstimate, second: SourceEstimate) -> SourceContrast:
-    """A corrected rate is not tested against the network's bare word."""
-    test = welch_test(first[2].scroll_rates, second[2].scroll_rates)
-    basis = max(first[1], second[1], key=BASES_BY_STRENGTH.index)
-    if basis == "unaudited" and first[1] != second[1]:
-        test = TTestResult(test.difference, None, None, None, None)
-    return SourceContrast(defect, first[0], second[0], basis, *test, p_holm=None)
+    test = welch_test(first.rate.scroll_rates, second.rate.scroll_rates)
+    basis, test = _restrict(first.basis, second.basis, test)
+    return SourceContrast(defect, first.source, second.source, basis, *test, p_value_holm=None)
 
 
 def _contrast_sides(
-    defect: str, survey: SurveyArrays, letters: AuditedLetters, applies: NDArray[np.bool_]
+    defect: str, letters: LetterSample, side: NDArray[np.str_]
 ) -> list[SideContrast]:
     """The scrolls with letters on both sides, of all sources; nothing where there is none.
 
-    As between sources, a corrected rate is not tested against the network's bare word.
+    `side`, (letters,), names the side of each letter.
     """
-    side: NDArray[np.str_] = survey.side[applies]
-    face, reverse = letters.scroll[side == FACE], letters.scroll[side == REVERSE]
-    both = np.intersect1d(face, reverse)
+    both = np.intersect1d(letters.scroll[side == FACE], letters.scroll[side == REVERSE])
     if not len(both):
         return []
-    tuning = fit_lambdas(letters)
+    lambdas = fit_lambdas(letters)
     kept = np.isin(letters.scroll, both)
-    sides = [
-        _estimate_scrolls(letters.of(kept & np.asarray(side == name)), tuning)
+    face, reverse = (
+        _estimate_scrolls("", letters.select(kept & np.asarray(side == name)), lambdas)
         for name in (FACE, REVERSE)
-    ]
-    basis = max((one[0] for one in sides), key=BASES_BY_STRENGTH.index)
-    test = paired_test(sides[0][1].scroll_rates, sides[1][1].scroll_rates)
-    if basis == "unaudited" and sides[0][0] != sides[1][0]:
-        test = TTestResult(test.difference, None, None, None, None)
+    )
+    test = paired_test(face.rate.scroll_rates, reverse.rate.scroll_rates)
+    basis, test = _restrict(face.basis, reverse.basis, test)
     return [
-        SideContrast(defect, basis, len(both), test.difference, test.low, test.high, test.p, None)
-    ]
+        SideContrast(
+            defect, basis, len(both), test.difference, test.ci_low, test.ci_high, test.p_value,
+            p_value_holm=None,
+        )
+    ]  # fmt: skip
+
+
+def _restrict(first: Basis, second: Basis, test: TTestResult) -> tuple[Basis, TTestResult]:
+    """The weaker basis; a corrected rate is not tested against an unaudited one."""
+    basis = max(first, second, key=BASES_BY_STRENGTH.index)
+    if basis == "unaudited" and first != second:
+        test = TTestResult(test.difference, None, None, None, None)
+    return basis, test

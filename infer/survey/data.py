@@ -1,6 +1,6 @@
-"""A finished survey gathered from its folder: pages, audit and decisions as the arrays to compare.
+"""The data of a survey: letters of all pages as checked arrays, read from a finished folder.
 
-What the networks say of a letter is their calibrated probability; a letter that cannot have a
+What the networks answer for a letter is their calibrated probability; a letter that cannot have a
 defect, or was not examined for it, is not counted for it.
 """
 
@@ -21,7 +21,7 @@ from crownlet.infer.run.survey_state import Survey, read_survey
 from crownlet.infer.run.tables import RunError
 from crownlet.infer.scrolls.same_page import SAME_PAGE
 from crownlet.infer.survey.audit import AuditCounts, read_labels
-from crownlet.infer.survey.estimators import AuditedLetters, Ints
+from crownlet.infer.survey.estimators import Ints, LetterSample
 from crownlet.infer.survey.intervals import Floats
 from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
 from crownlet.infer.survey.pseudonyms import PageKey, read_keys
@@ -35,7 +35,7 @@ class SurveyTableError(CrownletError, ValueError):
 
 @dataclass(frozen=True)
 class SurveyArrays:
-    """All letters of a survey; build it with `tables`, which checks."""
+    """All letters of a survey; build it with `build_arrays`, which checks."""
 
     defects: tuple[str, ...]
     sources: tuple[str, ...]
@@ -47,8 +47,8 @@ class SurveyArrays:
     """(defects, letters); NaN where the letter cannot have the defect."""
     label: Floats
     """(defects, letters), 0 or 1; NaN where no reader judged."""
-    chance: Floats
-    """(defects, letters): before the draw, that the letter would be judged for the defect."""
+    inclusion_probability: Floats
+    """(defects, letters), in (0, 1]: before the draw, that the letter is audited for the defect."""
     found: NDArray[np.bool_]
     """(defects, letters): whether the tool made a finding of it."""
     side: NDArray[np.str_]
@@ -56,12 +56,49 @@ class SurveyArrays:
     letter: NDArray[np.str_]
     """(letters,): which letter of the alphabet it is, or empty."""
 
-    def letters(self, defect: int) -> AuditedLetters:
+    def letters(self, defect: int) -> LetterSample:
         """The letters that can have the defect, scrolls still numbered over the whole survey."""
-        applies = ~np.isnan(self.predicted[defect])
-        return AuditedLetters(
-            self.scroll, self.predicted[defect], self.label[defect], self.chance[defect]
-        ).of(applies)
+        return LetterSample(
+            self.scroll,
+            self.predicted[defect],
+            self.label[defect],
+            self.inclusion_probability[defect],
+        ).select(~np.isnan(self.predicted[defect]))
+
+
+@dataclass(frozen=True)
+class ScrollCounts:
+    """One scroll of a survey, by its coded name."""
+
+    name: str
+    code: str
+    """Code of its source: A, B, C."""
+    faces: int
+    """Pages of each side."""
+    reverses: int
+    letters: int
+    findings: int
+    """Letters with a finding."""
+
+
+@dataclass(frozen=True)
+class SurveyData:
+    """A survey as `compare_sources` takes it, with what a report states beside the numbers."""
+
+    arrays: SurveyArrays
+    """Sources are codes; letters are in the order of `page` and `glyph`."""
+    page: NDArray[np.str_]
+    """Page of each letter, by its coded name, (letters,): a key of `open_run(folder).pages`."""
+    glyph: Ints
+    """Number of each letter on its page, from 1, (letters,)."""
+    codes: Mapping[str, str]
+    """Source to code."""
+    scrolls: tuple[ScrollCounts, ...]
+    audit: AuditCounts
+    versions: Mapping[str, tuple[str, ...]]
+    """`package`, `model`, `thresholds`, `customs`: every one that the pages were made with."""
+    notes: tuple[str, ...]
+    """Plain sentences: pages that failed, mixed versions, readers who differ."""
 
 
 def build_arrays(
@@ -70,7 +107,7 @@ def build_arrays(
     source: ArrayLike,
     predicted: ArrayLike,
     label: ArrayLike | None = None,
-    chance: ArrayLike | float = 1.0,
+    inclusion_probability: ArrayLike | float = 1.0,
     found: ArrayLike | None = None,
     side: ArrayLike | None = None,
     letter: ArrayLike | None = None,
@@ -78,51 +115,96 @@ def build_arrays(
     """Check and number the letters of a survey.
 
     `scroll`, `source`, `side` and `letter` are (letters,), the first two names or numbers;
-    `predicted`, `label` and `found` are (defects, letters); `chance` is either. Without `found`, a
-    finding is a prediction of 0.5 or more. SurveyTableError says what does not fit.
+    `predicted`, `label` and `found` are (defects, letters); `inclusion_probability` is either, or
+    one number. Without `found`, a finding is a prediction of 0.5 or more. SurveyTableError names
+    what does not fit.
     """
-    said = np.asarray(predicted, dtype=np.float64)
+    predictions = np.asarray(predicted, dtype=np.float64)
+    shape = predictions.shape
     names, number = np.unique(np.asarray(scroll), return_inverse=True)
     count = len(number)
     _require(
-        said.shape == (len(defects), count),
-        "predicted must have a row a defect, a column a letter.",
-    )
-    word = np.full(said.shape, np.nan) if label is None else np.asarray(label, dtype=np.float64)
-    _require(word.shape == said.shape, "label must have the shape of predicted.")
-    odds = np.asarray(chance, dtype=np.float64)
-    _require(odds.shape in ((), (count,), said.shape), "chance must have one entry a letter.")
-    odds = np.broadcast_to(odds, said.shape)
-    _require(bool(np.all((odds > 0) & (odds <= 1))), "every chance must be above 0 and at most 1.")
+        shape == (len(defects), count), "predicted must have one row per defect, one column "
+        "per letter.",
+    )  # fmt: skip
+    labels = np.full(shape, np.nan) if label is None else np.asarray(label, dtype=np.float64)
+    _require(labels.shape == shape, "label must have the shape of predicted.")
+    chances = np.asarray(inclusion_probability, dtype=np.float64)
     _require(
-        bool(np.all(np.isnan(said) | ((said >= 0) & (said <= 1)))),
+        chances.shape in ((), (count,), shape),
+        "inclusion_probability must have one entry per letter.",
+    )
+    chances = np.broadcast_to(chances, shape)
+    _require(
+        bool(np.all((chances > 0) & (chances <= 1))),
+        "every inclusion_probability must be above 0 and at most 1.",
+    )
+    _require(
+        bool(np.all(np.isnan(predictions) | ((predictions >= 0) & (predictions <= 1)))),
         "predicted must lie from 0 to 1.",
     )
     _require(
-        bool(np.all(np.isnan(word) | (word == 0) | (word == 1))), "label must be 0, 1 or missing."
+        bool(np.all(np.isnan(labels) | (labels == 0) | (labels == 1))),
+        "label must be 0, 1 or missing.",
     )
-    marks = said >= 0.5 if found is None else np.asarray(found, dtype=np.bool_)
-    _require(marks.shape == said.shape, "found must have the shape of predicted.")
+    findings = predictions >= 0.5 if found is None else np.asarray(found, dtype=np.bool_)
+    _require(findings.shape == shape, "found must have the shape of predicted.")
     sides, forms = (
         np.full(count, "") if given is None else np.asarray(given, dtype=np.str_)
         for given in (side, letter)
     )
     _require(
-        sides.shape == forms.shape == (count,), "side and letter must have one entry a letter."
+        sides.shape == forms.shape == (count,), "side and letter must have one entry per letter."
     )
-    codes, source_of = _number_sources(np.asarray(source), number, names)
+    sources, source_of = _number_sources(np.asarray(source), number, names)
     return SurveyArrays(
         tuple(defects),
-        codes,
+        sources,
         number.astype(np.int64),
         source_of,
-        said,
-        word,
-        odds,
-        marks,
+        predictions,
+        labels,
+        chances,
+        findings,
         sides,
         forms,
     )
+
+
+def load_survey(folder: Path) -> SurveyData:
+    """Read the survey in a folder; FileFault names what is absent or cannot be read."""
+    survey, keys = _read_complete(folder)
+    run = open_run(folder)
+    pages = read_pages(folder, survey, keys)
+    key_of = {key.page: key for key in keys}
+    drawn = read_audit(folder)
+    labels = read_labels(run, drawn)
+    page = np.repeat([p.page for p in pages], [len(p.glyph) for p in pages])
+    numbers = np.concatenate([p.glyph for p in pages])
+    label, inclusion_probability = _audit_arrays(page, numbers, drawn, labels.values, key_of)
+    sides = {p.page: _side_of(run, p.page) for p in pages}
+    arrays = build_arrays(
+        GLYPH_DEFECTS,
+        scroll=np.array([key_of[name].coded_scroll for name in page]),
+        source=np.array([key_of[name].code for name in page]),
+        predicted=np.concatenate([p.predicted for p in pages], axis=1),
+        label=label,
+        inclusion_probability=inclusion_probability,
+        found=np.concatenate([p.found for p in pages], axis=1),
+        side=np.array([sides[name] for name in page]),
+        letter=np.concatenate([p.letter for p in pages]),
+    )
+    return SurveyData(
+        arrays, page, numbers, {key.source: key.code for key in keys},
+        _count_scrolls(pages, key_of, sides), labels.counts, _list_versions(survey, pages),
+        (*_describe_failures(survey), *_list_same_page_notes(run), *labels.notes),
+    )  # fmt: skip
+
+
+def read_pages(folder: Path, survey: Survey, keys: Iterable[PageKey]) -> list[PageLetters]:
+    """The pages of a survey that were inspected, in the order of their names."""
+    names = sorted(key.page for key in keys if key.page in survey.pages)
+    return [read_page_letters(folder / name, survey.pages[name]) for name in names]
 
 
 def _number_sources(
@@ -143,71 +225,6 @@ def _require(holds: bool, sentence: str) -> None:
         raise SurveyTableError(sentence)
 
 
-@dataclass(frozen=True)
-class ScrollCounts:
-    """One scroll of a survey, by its coded name."""
-
-    name: str
-    code: str
-    """Code of its source: A, B, C."""
-    faces: int
-    """Pages of each side."""
-    reverses: int
-    letters: int
-    findings: int
-    """Letters with a finding."""
-
-
-@dataclass(frozen=True)
-class SurveyData:
-    """A survey as `compare` takes it, with what a report says beside the numbers."""
-
-    tables: SurveyArrays
-    """Sources are codes; `letters` are in the order of `page` and `glyph`."""
-    page: NDArray[np.str_]
-    """Page of each letter, by its coded name, (letters,): a key of `open_run(folder).pages`."""
-    glyph: Ints
-    """Number of each letter on its page, from 1, (letters,)."""
-    codes: Mapping[str, str]
-    """Source to code."""
-    scrolls: tuple[ScrollCounts, ...]
-    audit: AuditCounts
-    versions: Mapping[str, tuple[str, ...]]
-    """`package`, `model`, `thresholds`, `customs`: every one that the pages were made with."""
-    notes: tuple[str, ...]
-    """Plain sentences: pages that failed, mixed versions, readers who differ."""
-
-
-def load_survey(folder: Path) -> SurveyData:
-    """Read the survey in a folder; FileFault says what is absent or cannot be read."""
-    survey, keys = _read_complete(folder)
-    run = open_run(folder)
-    pages = read_pages(folder, survey, keys)
-    scroll_of = {key.page: key for key in keys}
-    pairs = read_audit(folder)
-    said = read_labels(run, pairs)
-    page = np.repeat([p.page for p in pages], [len(p.glyph) for p in pages])
-    numbers = np.concatenate([p.glyph for p in pages])
-    label, chance = _audit_arrays(page, numbers, pairs, said.of, scroll_of)
-    sides = {p.page: _side_of(run, p.page) for p in pages}
-    built = build_arrays(
-        GLYPH_DEFECTS,
-        scroll=np.array([scroll_of[name].coded_scroll for name in page]),
-        source=np.array([scroll_of[name].code for name in page]),
-        predicted=np.concatenate([p.predicted for p in pages], axis=1),
-        label=label,
-        chance=chance,
-        found=np.concatenate([p.found for p in pages], axis=1),
-        side=np.array([sides[name] for name in page]),
-        letter=np.concatenate([p.letter for p in pages]),
-    )
-    return SurveyData(
-        built, page, numbers, {key.source: key.code for key in keys},
-        _count_scrolls(pages, scroll_of, sides), said.counts, _list_versions(survey, pages),
-        (*_describe_failures(survey), *_list_same_page_notes(run), *said.notes),
-    )  # fmt: skip
-
-
 def _read_complete(folder: Path) -> tuple[Survey, tuple[PageKey, ...]]:
     """Record and key of a complete survey."""
     if not folder.is_dir():
@@ -226,12 +243,6 @@ def _read_complete(folder: Path) -> tuple[Survey, tuple[PageKey, ...]]:
     return survey, keys
 
 
-def read_pages(folder: Path, survey: Survey, keys: Iterable[PageKey]) -> list[PageLetters]:
-    """The pages of a survey that were inspected, in the order of their names."""
-    names = sorted(key.page for key in keys if key.page in survey.pages)
-    return [read_page_letters(folder / name, survey.pages[name]) for name in names]
-
-
 def _side_of(run: Run, page: str) -> str:
     return REVERSE if page in run.scroll_of(page).reverses else FACE
 
@@ -239,35 +250,37 @@ def _side_of(run: Run, page: str) -> str:
 def _audit_arrays(
     page: NDArray[np.str_],
     numbers: Ints,
-    pairs: Sequence[AuditedLetter],
-    said: Mapping[tuple[str, int, str], float],
-    scroll_of: Mapping[str, PageKey],
+    drawn: Sequence[AuditedLetter],
+    labels: Mapping[tuple[str, int, str], float],
+    key_of: Mapping[str, PageKey],
 ) -> tuple[Floats, Floats]:
-    """Labels and chances, (defects, letters) both.
+    """Labels and inclusion probabilities, (defects, letters) both.
 
-    Every letter of a scroll has the chance of those drawn in it, drawn or not; where nothing was
-    drawn there is no label either, and 1 stands.
+    Every letter of a scroll has the probability of those drawn in it, drawn or not; where nothing
+    was drawn there is no label either, and the probability is set to 1.
     """
     label = np.full((len(GLYPH_DEFECTS), len(page)), np.nan)
-    chance = np.ones_like(label)
-    at = {place: k for k, place in enumerate(zip(page.tolist(), numbers.tolist(), strict=True))}
-    scrolls = np.array([scroll_of[name].coded_scroll for name in page])
+    inclusion_probability = np.ones_like(label)
+    column = {place: k for k, place in enumerate(zip(page.tolist(), numbers.tolist(), strict=True))}
+    scrolls = np.array([key_of[name].coded_scroll for name in page])
     own = {scroll: np.flatnonzero(scrolls == scroll) for scroll in np.unique(scrolls).tolist()}
-    rows = {defect: row for row, defect in enumerate(GLYPH_DEFECTS)}
-    strata = {(scroll_of[p.page].coded_scroll, rows[p.defect], p.chance) for p in pairs}
-    for scroll, row, odds in strata:
-        chance[row, own[scroll]] = odds
-    for (name, number, defect), value in said.items():
-        label[rows[defect], at[name, number]] = value
-    return label, chance
+    row_of = {defect: row for row, defect in enumerate(GLYPH_DEFECTS)}
+    strata = {
+        (key_of[d.page].coded_scroll, row_of[d.defect], d.inclusion_probability) for d in drawn
+    }
+    for scroll, row, probability in strata:
+        inclusion_probability[row, own[scroll]] = probability
+    for (name, number, defect), value in labels.items():
+        label[row_of[defect], column[name, number]] = value
+    return label, inclusion_probability
 
 
 def _count_scrolls(
-    pages: Sequence[PageLetters], scroll_of: Mapping[str, PageKey], sides: Mapping[str, str]
+    pages: Sequence[PageLetters], key_of: Mapping[str, PageKey], sides: Mapping[str, str]
 ) -> tuple[ScrollCounts, ...]:
     own: dict[tuple[str, str], list[PageLetters]] = {}
     for page in pages:
-        key = scroll_of[page.page]
+        key = key_of[page.page]
         own.setdefault((key.coded_scroll, key.code), []).append(page)
     return tuple(
         ScrollCounts(
@@ -275,7 +288,7 @@ def _count_scrolls(
             faces=sum(sides[page.page] == FACE for page in group),
             reverses=sum(sides[page.page] == REVERSE for page in group),
             letters=sum(len(page.glyph) for page in group),
-            findings=sum(int(page.marked.sum()) for page in group),
+            findings=sum(int(page.has_finding.sum()) for page in group),
         )
         for (name, code), group in sorted(own.items())
     )  # fmt: skip
@@ -287,8 +300,8 @@ def _list_versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tu
     for page in pages:
         for name, one in page.facts.get("versions", {}).items():
             if name in found:
-                called = f"{one['name']} " if "name" in one else ""
-                found[name].add(f"{called}{one.get('version', '')}".strip())
+                label = f"{one['name']} " if "name" in one else ""
+                found[name].add(f"{label}{one.get('version', '')}".strip())
     package = str(survey.versions.get("package", ""))
     return {"package": (package,)} | {name: tuple(sorted(seen)) for name, seen in found.items()}
 
@@ -298,6 +311,6 @@ def _describe_failures(survey: Survey) -> tuple[str, ...]:
 
 
 def _list_same_page_notes(run: Run) -> list[str]:
-    """What is said of pictures that may show one page, each once."""
+    """Notes on pictures that may show the same page, each once."""
     notes = (note for scroll in run.scrolls for note in scroll.notes)
     return list(dict.fromkeys(note for note in notes if SAME_PAGE in note))

@@ -1,12 +1,12 @@
-"""Letters of each source drawn by lot, as pictures: never the worst, nor the best, on purpose.
+"""Letters of each source drawn at random, as pictures: neither the worst nor the best on purpose.
 
-The lot follows from the seed and a letter's place alone. Letters of Divine Names are not drawn, and
+The draw depends on the seed and a letter's place alone. Letters of Divine Names are not drawn, and
 those that stand beside a drawn letter lie under plates (`sheet/veil.py`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -26,14 +26,15 @@ EXAMPLES_OF_ALL, EXAMPLES_OF_DEFECT = 6, 4
 """Letters of a source drawn among all, and among those marked with one defect."""
 
 WINDOW_SIZE_Q = (7.0, 7.0)
+"""Width and height of a picture, in pen widths (q)."""
 
 Q_RANGE_PX = (12.0, 12.0)
+"""Least and most pixels of a pen width in it."""
 
 MAX_PAGES_IN_MEMORY = 6
-"""Pages held in memory at once."""
 
 SPARE_LETTERS = 24
-"""Letters drawn beyond those wanted, for Names and pictures that have gone."""
+"""Letters drawn beyond those shown, in place of Names and of letters without their scan."""
 
 
 @dataclass(frozen=True)
@@ -48,11 +49,11 @@ class ExampleLetter:
 
 @dataclass(frozen=True)
 class SourceExamples:
-    """What was drawn of one source."""
+    """The letters drawn of one source."""
 
     source: str
-    among: int
-    """Letters among which was drawn."""
+    population: int
+    """Letters from which they were drawn."""
     examples: tuple[ExampleLetter, ...]
 
 
@@ -68,47 +69,40 @@ def draw_examples(
     survey: SurveyData, run: Run, defects: Sequence[str], seed: int
 ) -> tuple[ExampleSet, ...]:
     """Letters of all kinds, then letters with a finding of each of `defects`."""
-    album = _VeiledPages(survey, run)
+    pages = _VeiledPages(survey, run)
+    arrays = survey.arrays
     every = np.ones(len(survey.page), dtype=bool)
-    shown = [
-        ExampleSet("", tuple(_draw_by_source(survey, album, every, "", EXAMPLES_OF_ALL, seed)))
-    ]
+    sets = [_draw_set(pages, every, "", EXAMPLES_OF_ALL, seed)]
     for defect in defects:
-        marked = survey.tables.found[survey.tables.defects.index(defect)]
-        shown.append(
-            ExampleSet(
-                defect,
-                tuple(_draw_by_source(survey, album, marked, defect, EXAMPLES_OF_DEFECT, seed)),
-            )
-        )
-    return tuple(shown)
+        found = arrays.found[arrays.defects.index(defect)]
+        sets.append(_draw_set(pages, found, defect, EXAMPLES_OF_DEFECT, seed))
+    return tuple(sets)
 
 
-def _draw_by_source(
-    survey: SurveyData,
-    album: _VeiledPages,
-    among: NDArray[np.bool_],
-    defect: str,
-    wanted: int,
-    seed: int,
-) -> Iterator[SourceExamples]:
-    source = survey.tables.source_of[survey.tables.scroll]
-    for number, code in enumerate(survey.tables.sources):
-        places = np.flatnonzero(among & (source == number))
+def _draw_set(
+    pages: _VeiledPages, population: NDArray[np.bool_], defect: str, count: int, seed: int
+) -> ExampleSet:
+    """`count` letters of each source among those of `population`, a mask of (letters,)."""
+    survey = pages.survey
+    source = survey.arrays.source_of[survey.arrays.scroll]
+    rows = []
+    for number, code in enumerate(survey.arrays.sources):
+        places = np.flatnonzero(population & (source == number))
         drawn: list[ExampleLetter] = []
-        for place in _order_at_random(survey, places, defect, seed)[: wanted + SPARE_LETTERS]:
-            example = album.example(place) if len(drawn) < wanted else None
+        for place in _order_at_random(survey, places, defect, seed)[: count + SPARE_LETTERS]:
+            example = pages.example(place) if len(drawn) < count else None
             drawn += [example] if example else []
-        yield SourceExamples(code, len(places), tuple(drawn))
+        rows.append(SourceExamples(code, len(places), tuple(drawn)))
+    return ExampleSet(defect, tuple(rows))
 
 
 def _order_at_random(
     survey: SurveyData, places: NDArray[np.intp], defect: str, seed: int
 ) -> list[int]:
-    """Places in the order of their lots; of very many a first few are enough."""
-    few = EXAMPLES_OF_ALL + SPARE_LETTERS
-    if len(places) > 50 * few:
-        chosen = np.random.default_rng([seed, len(places)]).choice(places, 50 * few, replace=False)
+    """Places in random order, by the seed; of very many, some are enough."""
+    most = 50 * (EXAMPLES_OF_ALL + SPARE_LETTERS)
+    if len(places) > most:
+        chosen = np.random.default_rng([seed, len(places)]).choice(places, most, replace=False)
         places = np.sort(chosen)
     keyed = [
         (stable_hash(seed, "example", defect, survey.page[p], int(survey.glyph[p])), int(p))
@@ -118,27 +112,29 @@ def _order_at_random(
 
 
 class _VeiledPages:
-    """Pages opened as they are wanted, veiled; a few are kept."""
+    """Pages opened when first needed, Names under plates; a few are kept in memory."""
 
     def __init__(self, survey: SurveyData, run: Run) -> None:
-        self._survey = survey
+        self.survey = survey
         self._run = run
         self._pages: dict[str, VeiledPage | None] = {}
 
     def example(self, place: int) -> ExampleLetter | None:
         """The picture of one letter; None for a letter of a Name, or without its scan."""
-        page = self._page(str(self._survey.page[place]))
+        page = self._page(str(self.survey.page[place]))
         if page is None:
             return None
-        glyph = page.page.glyphs[int(self._survey.glyph[place]) - 1]
+        glyph = page.record.glyphs[int(self.survey.glyph[place]) - 1]
         if glyph.glyph in page.names:
             return None
-        seen = cut_window(page, glyph.box, WINDOW_SIZE_Q, glyph.q, glyph.rotation, q_px=Q_RANGE_PX)
-        x0, y0, x1, y1 = seen.box(glyph.box)
-        across, down = 100 / seen.picture.width, 100 / seen.picture.height
+        window = cut_window(
+            page, glyph.box, WINDOW_SIZE_Q, glyph.q, glyph.rotation, q_px=Q_RANGE_PX
+        )
+        x0, y0, x1, y1 = window.box(glyph.box)
+        across, down = 100 / window.picture.width, 100 / window.picture.height
         at = (x0 * across, y0 * down, (x1 - x0) * across, (y1 - y0) * down)
         left, top, width, height = (round(part) for part in at)
-        return ExampleLetter(glyph.letter, seen.picture, (left, top, width, height))
+        return ExampleLetter(glyph.letter, window.picture, (left, top, width, height))
 
     def _page(self, name: str) -> VeiledPage | None:
         if name not in self._pages:

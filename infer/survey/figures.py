@@ -1,7 +1,7 @@
-"""Pictures of a survey: a forest of rates by defect, and small ones by letter; SVG and PNG.
+"""Figures of a survey: a forest plot of rates by defect, and small ones by letter; SVG and PNG.
 
-Sources are told apart by colour, mark and order at once, and an unaudited rate is hollow, so that
-nothing is lost to colour blindness or a grey print. The same numbers give the same bytes.
+Sources differ in colour, marker and order at once, and an unaudited rate is hollow, so that nothing
+is lost to colour blindness or a grey print. The same numbers give the same bytes.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from matplotlib.ticker import FuncFormatter
 
 from crownlet.infer.survey.records import DefectRate
 
-# Okabe & Ito, Color Universal Design (2008): told apart by the colour blind too.
+# Okabe & Ito, Color Universal Design (2008): distinct for the colour blind too.
 SOURCE_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 
 SOURCE_MARKERS = ("o", "s", "^", "D", "v", "P", "X")
@@ -42,9 +42,9 @@ MATPLOTLIB_STYLE: dict[Any, Any] = {
 
 
 def draw_forest(rates: Sequence[DefectRate], names: dict[str, str]) -> Figure:
-    """Rates with their limits, a group of rows a defect; `names` maps a defect to plain words.
+    """Rates with their limits, one group of rows per defect; `names` maps a defect to its title.
 
-    A row without an interval, for want of scrolls, is a mark alone. Per cent of letters on a
+    A row without an interval, for lack of scrolls, is a marker alone. Per cent of letters on a
     scale of square roots, on which rare and common defects can both be read.
     """
     defects, sources = _list_rows(rates)
@@ -70,10 +70,12 @@ def draw_forest(rates: Sequence[DefectRate], names: dict[str, str]) -> Figure:
 
 
 def draw_by_letter(rates: Sequence[DefectRate], defect_name: str, columns: int = 6) -> Figure:
-    """One defect's rates letter by letter, a small picture each, all on one scale."""
+    """One defect's rates letter by letter, one small plot each, all on one scale."""
     letters = sorted({rate.letter for rate in rates})
     sources = _list_rows(rates)[1]
     rows = math.ceil(len(letters) / columns)
+    end = _scale_end(rates)
+    ticks = SMALL_FIGURE_TICK_SHARES if end > 0.2 else LOW_RATE_TICK_SHARES
     with mpl.rc_context(MATPLOTLIB_STYLE):
         figure = Figure(figsize=(7.5, 0.95 + rows * (0.5 + 0.16 * len(sources))))
         FigureCanvasAgg(figure)
@@ -89,14 +91,10 @@ def draw_by_letter(rates: Sequence[DefectRate], defect_name: str, columns: int =
                 if rate.letter == letters[place]:
                     _draw_rate(axes, rate, sources.index(rate.source), sources.index(rate.source))
             axes.set_ylim(len(sources) - 0.4, -0.6)
-            _set_percent_scale(
-                axes,
-                _scale_end(rates),
-                SMALL_FIGURE_TICK_SHARES if _scale_end(rates) > 0.2 else LOW_RATE_TICK_SHARES,
-            )
+            _set_percent_scale(axes, end, ticks)
             axes.tick_params(labelbottom=place + columns >= len(letters), length=2)
-        high = figure.get_figheight()
-        figure.text(0.01, 1 - 0.06 / high, defect_name, ha="left", va="top", fontsize=10)
+        height = figure.get_figheight()
+        figure.text(0.01, 1 - 0.06 / height, defect_name, ha="left", va="top", fontsize=10)
         _add_legend(figure, sources, any(rate.basis == "unaudited" for rate in rates), 0.25)
     return figure
 
@@ -113,28 +111,33 @@ def _list_rows(rates: Sequence[DefectRate]) -> tuple[list[str], list[str]]:
     return list(dict.fromkeys(r.defect for r in rates)), sorted({r.source for r in rates})
 
 
-def _draw_rate(axes: Axes, rate: DefectRate, row: float, place: int) -> None:
-    colour = SOURCE_COLOURS[place % len(SOURCE_COLOURS)]
-    if rate.low is not None and rate.high is not None:
+def _draw_rate(axes: Axes, rate: DefectRate, row: float, source: int) -> None:
+    colour = _cycle(SOURCE_COLOURS, source)
+    if rate.ci_low is not None and rate.ci_high is not None:
         dashes = (0, (3, 1.5)) if rate.basis == "unaudited" else "-"
-        ends = [rate.low, rate.high]
+        ends = [rate.ci_low, rate.ci_high]
         axes.plot(ends, [row, row], color=colour, linewidth=1.4, linestyle=dashes, zorder=2)
     fill = "white" if rate.basis == "unaudited" else colour
     axes.plot(
-        [rate.rate], [row], SOURCE_MARKERS[place % len(SOURCE_MARKERS)],
+        [rate.estimate], [row], _cycle(SOURCE_MARKERS, source),
         color=colour, markerfacecolor=fill, markersize=5, zorder=3, clip_on=False,
     )  # fmt: skip
 
 
+def _cycle(styles: Sequence[str], number: int) -> str:
+    return styles[number % len(styles)]
+
+
 def _scale_end(rates: Sequence[DefectRate]) -> float:
     """Where the scale ends, a little beyond the highest limit."""
-    return min(1.0, 1.1 * max((max(rate.rate, rate.high or 0) for rate in rates), default=1.0))
+    highest = max((max(rate.estimate, rate.ci_high or 0) for rate in rates), default=1.0)
+    return min(1.0, 1.1 * highest)
 
 
-def _set_percent_scale(axes: Axes, top: float, ticks: Sequence[float]) -> None:
+def _set_percent_scale(axes: Axes, end: float, ticks: Sequence[float]) -> None:
     axes.set_xscale("function", functions=(_root, _square))
-    axes.set_xlim(0, max(top, 0.01))
-    axes.set_xticks([tick for tick in ticks if tick <= top])
+    axes.set_xlim(0, max(end, 0.01))
+    axes.set_xticks([tick for tick in ticks if tick <= end])
     axes.xaxis.set_major_formatter(FuncFormatter(lambda share, _: f"{share * 100:g}%"))
     axes.grid(axis="x", color="#dddddd", linewidth=0.6)
     axes.set_axisbelow(True)
@@ -149,23 +152,21 @@ def _square(root: float) -> float:
 
 
 def _add_legend(figure: Figure, sources: Sequence[str], hollow: bool, below: float = 0.0) -> None:
-    """The key in the upper right corner, `below` inches under the edge."""
+    """The legend in the upper right corner, `below` inches under the edge."""
     handles = [
-        Line2D(
-            [],
-            [],
-            color=SOURCE_COLOURS[i % 7],
-            marker=SOURCE_MARKERS[i % 7],
-            label=f"source {code}",
-        )
+        Line2D([], [], color=_cycle(SOURCE_COLOURS, i), marker=_cycle(SOURCE_MARKERS, i),
+               label=f"source {code}")
         for i, code in enumerate(sources)
-    ]
+    ]  # fmt: skip
     if hollow:
         note = "hollow: unaudited, the network's word alone"
         look: dict[str, Any] = {"color": "#555555", "marker": "o", "linestyle": ""}
         handles.append(Line2D([], [], markerfacecolor="white", label=note, **look))
-    # No title above the axes but the key's: 0.35 inches hold it in a figure of any height.
-    high = figure.get_figheight()
-    figure.tight_layout(rect=(0, 0, 1, 1 - (0.35 + below) / high), pad=0.3, w_pad=1.4)
-    where: dict[str, Any] = {"loc": "upper right", "bbox_to_anchor": (1, 1 + (0.02 - below) / high)}
-    figure.legend(handles=handles, ncols=len(handles), frameon=False, **where)
+    # The axes have no title of their own: 0.35 inches hold the legend in a figure of any height.
+    height = figure.get_figheight()
+    figure.tight_layout(rect=(0, 0, 1, 1 - (0.35 + below) / height), pad=0.3, w_pad=1.4)
+    corner: dict[str, Any] = {
+        "loc": "upper right",
+        "bbox_to_anchor": (1, 1 + (0.02 - below) / height),
+    }
+    figure.legend(handles=handles, ncols=len(handles), frameon=False, **corner)

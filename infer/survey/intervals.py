@@ -1,4 +1,4 @@
-"""Limits for shares: exact ones for counts, and by t quantiles on the logit scale."""
+"""Confidence limits of rates: correlation within scrolls, beta-binomial, exact, logit and score."""
 
 from __future__ import annotations
 
@@ -13,23 +13,24 @@ from crownlet.infer.survey.records import CONFIDENCE_LEVEL
 Floats = NDArray[np.float64]
 
 ICC_GRID: Floats = np.geomspace(0.001, 0.5, 12)
-"""Values of likeness weighed equally before the data. With rare defects in few scrolls, limits
-with a highest value of 0.3 held the truth as often in simulations and were a third narrower, with
-0.9 twice as wide; but the fixed habit of one scribe is high likeness too."""
+"""Values of the intra-scroll correlation, equally likely before the data. With rare defects in few
+scrolls, limits with a highest value of 0.3 held the truth as often in simulations and were a third
+narrower, with 0.9 twice as wide; but the fixed habit of one scribe is a high correlation too."""
 
 _COARSE_ICC_GRID: Floats = ICC_GRID[[0, 6, -1]]
-"""Enough of them to see where on the grid the mass lies."""
+"""Enough values to find where on the grid of logits the posterior's mass lies."""
 
 _LOGIT_RANGE = (-14.0, 8.0)
+"""Of the mean rate, for the first grid."""
 
 _MAX_LOG_DROP = 14.0
 """Log posterior below its peak at which the second, finer grid ends."""
 
 
 def estimate_icc(counts: Floats, sizes: Floats) -> float | None:
-    """Intra-scroll correlation of a yes or no, by analysis of variance, cut at 0.
+    """Intra-scroll correlation of a binary label, by analysis of variance, cut at 0.
 
-    `counts` of the yes and `sizes`, both (scrolls,). None where it cannot be known: fewer than two
+    `counts` of ones and `sizes`, both (scrolls,). None where it is not defined: fewer than two
     scrolls, no scroll of two letters, or every letter the same. Source: Donner & Klar, Design and
     Analysis of Cluster Randomization Trials (2000), section 6.3; Fleiss (1981).
     """
@@ -44,19 +45,21 @@ def estimate_icc(counts: Floats, sizes: Floats) -> float | None:
     return max(0.0, (between - within) / spread) if spread > 0 else None
 
 
-def betabinomial_limits(counts: Floats, sizes: Floats, level: float = 0.95) -> tuple[float, float]:
+def betabinomial_limits(
+    counts: Floats, sizes: Floats, level: float = CONFIDENCE_LEVEL
+) -> tuple[float, float]:
     """Limits of the mean rate of scrolls whose own rates are drawn from a beta distribution.
 
     `counts` in `sizes`, both (scrolls,), not necessarily whole. The posterior of the mean, with
-    Jeffreys' prior for it and all `LIKENESSES` equally likely, by quadrature: no chance is drawn.
+    Jeffreys' prior for it and all of `ICC_GRID` equally likely, by quadrature: nothing is random.
     Limits by linearised variance alone fail where few scrolls hold most of the findings, for then
     mean and variance are both too low together; here an unseen bad scroll is allowed for, and no
     finding at all still gives an upper limit that counts scrolls, not letters.
     """
     logits = np.linspace(*_LOGIT_RANGE, 67)
     density = _log_posterior(logits, counts, sizes, _COARSE_ICC_GRID)
-    near = np.flatnonzero(density > density.max() - _MAX_LOG_DROP)
-    logits = np.linspace(logits[max(near[0] - 1, 0)], logits[min(near[-1] + 1, 66)], 73)
+    kept = np.flatnonzero(density > density.max() - _MAX_LOG_DROP)
+    logits = np.linspace(logits[max(kept[0] - 1, 0)], logits[min(kept[-1] + 1, 66)], 73)
     density = _log_posterior(logits, counts, sizes, ICC_GRID)
     weight = np.exp(density - density.max())
     mass = np.concatenate([[0.0], np.cumsum((weight[1:] + weight[:-1]) / 2)])
@@ -65,28 +68,28 @@ def betabinomial_limits(counts: Floats, sizes: Floats, level: float = 0.95) -> t
     return float(low), float(high)
 
 
-def _log_posterior(logits: Floats, counts: Floats, sizes: Floats, likenesses: Floats) -> Floats:
-    """Log density over the logit of the mean rate, (points,), likeness summed out."""
-    strength = (1 - likenesses) / likenesses
+def _log_posterior(logits: Floats, counts: Floats, sizes: Floats, correlations: Floats) -> Floats:
+    """Log density over the logit of the mean rate, (points,), the correlation summed out."""
+    strength = (1 - correlations) / correlations
     a = special.expit(logits)[:, None] * strength
     b = special.expit(-logits)[:, None] * strength
-    # Products of beta functions B(count + a, rest + b) / B(a, b), by what depends on what.
+    # Products of beta functions B(count + a, others + b) / B(a, b), by what depends on what.
     log = len(counts) * (special.gammaln(strength) - special.gammaln(a) - special.gammaln(b))
     for count, size in zip(counts, sizes, strict=True):
         log += special.gammaln(count + a) + special.gammaln(size - count + b)
         log -= special.gammaln(size + strength)
-    # Jeffreys' prior Beta(1/2, 1/2), seen on the logit scale.
+    # Jeffreys' prior Beta(1/2, 1/2), on the logit scale.
     prior = 0.5 * (special.log_expit(logits) + special.log_expit(-logits))
     return np.asarray(special.logsumexp(log, axis=1) + prior)
 
 
 def clopper_pearson_limits(
-    count: int, of: int, level: float = CONFIDENCE_LEVEL
+    count: int, size: int, level: float = CONFIDENCE_LEVEL
 ) -> tuple[float, float]:
-    """Exact limits of a share of independent units (Clopper & Pearson 1934)."""
+    """Exact limits of `count` in `size` independent units (Clopper & Pearson 1934)."""
     tail = (1 - level) / 2
-    low = float(stats.beta.ppf(tail, count, of - count + 1)) if count else 0.0
-    high = float(stats.beta.ppf(1 - tail, count + 1, of - count)) if count < of else 1.0
+    low = float(stats.beta.ppf(tail, count, size - count + 1)) if count else 0.0
+    high = float(stats.beta.ppf(1 - tail, count + 1, size - count)) if count < size else 1.0
     return low, high
 
 
@@ -98,14 +101,14 @@ def logit_lower_limit(
     Near 0 the estimate is skewed, so that a symmetric interval sits too low: with 5 scrolls and a
     rate of 2% it covered 89% where this one covered 94%. R's `svyciprop(method = "xlogit")`.
     """
-    reach = _t_quantile(df, level) * math.sqrt(variance) / (rate * (1 - rate))
-    return float(special.expit(special.logit(rate) - reach))
+    margin = _t_quantile(df, level) * math.sqrt(variance) / (rate * (1 - rate))
+    return float(special.expit(special.logit(rate) - margin))
 
 
 def score_upper_limit(
     rate: float, variance: float, df: float, level: float = CONFIDENCE_LEVEL
 ) -> float:
-    """Upper limit by the score of as many unlike letters as have this variance (Wilson 1927).
+    """Upper limit by the score of as many independent letters as have this variance (Wilson 1927).
 
     Where the standard error exceeds the rate, the logit scale would reach up to nearly 1; this
     does not. A t quantile takes the place of the normal one.
@@ -113,8 +116,8 @@ def score_upper_limit(
     t = _t_quantile(df, level)
     letters = rate * (1 - rate) / variance
     middle = rate + t**2 / (2 * letters)
-    reach = t * math.sqrt(variance + t**2 / (4 * letters**2))
-    return min(1.0, (middle + reach) / (1 + t**2 / letters))
+    margin = t * math.sqrt(variance + t**2 / (4 * letters**2))
+    return min(1.0, (middle + margin) / (1 + t**2 / letters))
 
 
 def _t_quantile(df: float, level: float) -> float:

@@ -1,4 +1,7 @@
-"""The paragraphs on method and limits, with the numbers of the survey that they speak of."""
+"""The paragraphs on methods, limitations and cautions, with the numbers of the survey in them.
+
+The cautions must be read before anyone is named; they follow from the survey's own numbers.
+"""
 
 from __future__ import annotations
 
@@ -12,58 +15,8 @@ from crownlet.infer.survey.records import (
 )
 from crownlet.infer.view.wording import NEVER_EXAMINED, RULING_TEXT, join_words
 
-
-def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str, ...]:
-    """How the numbers were made, for a reader who would check them."""
-    audit = survey.audit
-    return (
-        "The unit is the scroll. Letters of one scroll share a hand, a pen and a skin, and are "
-        "not independent; rates are ratios over letters, their variance is that between scrolls "
-        "(linearised, with m/(m - 1); Särndal, Swensson and Wretman 1992, chapter 6).",
-        "The network gives every letter a calibrated probability of every finding. Letters drawn "
-        "by a recorded lot with known chances were shown to a reader who was not told what the "
-        f"network thinks: {audit.drawn:,} questions drawn, {audit.decided:,} answered, of "
-        f"{audit.cannot_tell:,} no answer could be given. Whether the network doubted a letter "
-        "plays no part in the draw; what readers said of its doubts beyond the draw "
-        "is not used, since doubtful letters tell nothing of the others.",
-        "Audited rates are difference estimates: the network's mean over all letters plus its "
-        "mean error on the audited ones, weighted by one over the chance of the draw; how far "
-        "the network is trusted (lambda of PPI++) is fitted on other scrolls than it is used on "
-        "(Angelopoulos and others 2023; Angelopoulos, Duchi and Zrnic 2023).",
-        f"Intervals hold {100 * CONFIDENCE_LEVEL:.0f}%: lower limits on the logit scale with t quantiles, "
-        "upper limits the higher of a score limit and a beta-binomial one, which allows for a bad "
-        "scroll not yet met; residuals corrected for large scrolls (Bell and McCaffrey 2002). "
-        f"Fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls give no interval, fewer than {MIN_SCROLLS_WITHOUT_WARNING} a warning. "
-        "Shares of scrolls: Clopper and Pearson 1934.",
-        "Sources are compared by Welch's t test on the rates of their scrolls (Welch 1947), so "
-        "that each scroll counts once, however long; p values are corrected for all "
-        f"{sum(c.p is not None for c in results.contrasts)} tests made here, those on the "
-        "network's word alone apart (Holm 1979). Face and reverse: paired t tests over scrolls, "
-        "corrected among themselves.",
-        "Pages were found, read and compared with their texts by the tool's networks; letters "
-        "that were not examined for a finding, the picture being too poor, are not counted "
-        "for it.",
-    )
-
-
-def describe_limitations() -> tuple[str, ...]:
-    """What no number here reaches."""
-    return (
-        "Whether the scrolls stand for all that a source sells: that lies in how they were drawn, "
-        "not in any interval. Nor does an interval hold for scrolls of other years.",
-        "In simulations with 5 to 30 scrolls a source these intervals held the truth in 92% to 99% "
-        "of surveys. Where one scroll in ten is ten times as bad as the others, 5 scrolls held it "
-        "in 40% to 65% only, as most such surveys meet no bad scroll; 30 scrolls in 89% to 95%.",
-        "The reader's word counts as true here. Readers differ; where two have read, their "
-        "agreement stands with the review.",
-        "The networks learned from rendered writing. On hands unlike those they know they err "
-        "more, and only the audit shows it.",
-        "Not examined in any picture: " + "; ".join(NEVER_EXAMINED) + ".",
-    )
-
-
 BAD_SCROLLS_SHARE = 0.1
-"""Share of bad scrolls for which it is said how easily a survey meets none of them."""
+"""Share of bad scrolls for which the report states how easily a survey meets none of them."""
 
 NAMING_CAUTION = (
     "A name once spoken in public is not called back. Before a source is named: every audited "
@@ -83,28 +36,69 @@ CAUSE_CAUTION = (
 )
 
 
-def list_cautions(results: SurveyComparison, audit: AuditCounts) -> tuple[str, ...]:
-    """The sentences that stand before all numbers, the ones on this survey first."""
-    return tuple(
-        filter(
-            None,
-            (
-                _audit_caution(results, audit),
-                _few_scrolls_caution(results),
-                SAMPLING_CAUTION,
-                CAUSE_CAUTION,
-                RULING_TEXT,
-            ),
-        )
+def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str, ...]:
+    """How the numbers are made, for a reader who checks them."""
+    audit = survey.audit
+    return (
+        "The unit is the scroll. Letters of one scroll share a hand, a pen and a skin, and are "
+        "not independent; rates are ratios over letters, their variance is that between scrolls "
+        "(linearised, with m/(m - 1); Särndal, Swensson and Wretman 1992, chapter 6).",
+        "The network gives every letter a calibrated probability of every finding. Letters drawn "
+        "by a recorded lot with known chances were shown to a reader who was not told what the "
+        f"network thinks: {audit.drawn:,} questions drawn, {audit.decided:,} answered, of "
+        f"{audit.cannot_tell:,} no answer could be given. Whether the network doubted a letter "
+        "plays no part in the draw; what readers said of its doubts beyond the draw "
+        "is not used, since doubtful letters tell nothing of the others.",
+        "Audited rates are difference estimates: the network's mean over all letters plus its "
+        "mean error on the audited ones, weighted by one over the chance of the draw; how far "
+        "the network is trusted (lambda of PPI++) is fitted on other scrolls than it is used on "
+        "(Angelopoulos and others 2023; Angelopoulos, Duchi and Zrnic 2023).",
+        f"Intervals hold {100 * CONFIDENCE_LEVEL:.0f}%: lower limits on the logit scale with t "
+        "quantiles, upper limits the higher of a score limit and a beta-binomial one, which allows "
+        "for a bad scroll not yet met; residuals corrected for large scrolls (Bell and McCaffrey "
+        "2002). "
+        f"Fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls give no interval, "
+        f"fewer than {MIN_SCROLLS_WITHOUT_WARNING} a warning. "
+        "Shares of scrolls: Clopper and Pearson 1934.",
+        "Sources are compared by Welch's t test on the rates of their scrolls (Welch 1947), so "
+        "that each scroll counts once, however long; p values are corrected for all "
+        f"{sum(c.p_value is not None for c in results.contrasts)} tests made here, those on the "
+        "network's word alone apart (Holm 1979). Face and reverse: paired t tests over scrolls, "
+        "corrected among themselves.",
+        "Pages were found, read and compared with their texts by the tool's networks; letters "
+        "that were not examined for a finding, the picture being too poor, are not counted "
+        "for it.",
     )
 
 
+def describe_limitations() -> tuple[str, ...]:
+    """What the numbers cannot show."""
+    return (
+        "Whether the scrolls stand for all that a source sells: that lies in how they were drawn, "
+        "not in any interval. Nor does an interval hold for scrolls of other years.",
+        "In simulations with 5 to 30 scrolls a source these intervals held the truth in 92% to 99% "
+        "of surveys. Where one scroll in ten is ten times as bad as the others, 5 scrolls held it "
+        "in 40% to 65% only, as most such surveys meet no bad scroll; 30 scrolls in 89% to 95%.",
+        "The reader's word counts as true here. Readers differ; where two have read, their "
+        "agreement stands with the review.",
+        "The networks learned from rendered writing. On hands unlike those they know they err "
+        "more, and only the audit shows it.",
+        "Not examined in any picture: " + "; ".join(NEVER_EXAMINED) + ".",
+    )
+
+
+def list_cautions(results: SurveyComparison, audit: AuditCounts) -> tuple[str, ...]:
+    """The sentences that stand before all numbers, the ones on this survey first."""
+    own = (_audit_caution(results, audit), _few_scrolls_caution(results))
+    return (*filter(None, own), SAMPLING_CAUTION, CAUSE_CAUTION, RULING_TEXT)
+
+
 def _audit_caution(results: SurveyComparison, audit: AuditCounts) -> str:
-    """On whose word the rates rest."""
-    bare = sum(rate.basis == "unaudited" for rate in results.rates)
-    if not results.rates or not bare:
+    """A warning of unaudited rates; empty if there is none."""
+    unaudited = sum(rate.basis == "unaudited" for rate in results.rates)
+    if not unaudited:
         return ""
-    if bare < len(results.rates):
+    if unaudited < len(results.rates):
         return (
             "Some rates rest on the network's word alone and are marked unaudited: their limits "
             "hold for what it marks, not for what is there."
@@ -117,23 +111,24 @@ def _audit_caution(results: SurveyComparison, audit: AuditCounts) -> str:
 
 
 def _few_scrolls_caution(results: SurveyComparison) -> str:
-    """How little few scrolls can tell."""
-    scrolls: dict[str, int] = {share.source: share.scrolls for share in results.shares}
+    """How little few scrolls can show; empty without any scroll."""
+    scrolls: dict[str, int] = {share.source: share.n_clusters for share in results.shares}
     if not scrolls:
         return ""
     fewest = min(scrolls.values())
-    thin = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_WITHOUT_WARNING]
-    none = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_FOR_INTERVAL]
+    few = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_WITHOUT_WARNING]
+    too_few = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_FOR_INTERVAL]
     missed = round(100 * (1 - BAD_SCROLLS_SHARE) ** fewest)
     text = (
-        f"If one scroll in {round(1 / BAD_SCROLLS_SHARE)} of a source were far worse than the others, "
-        f"{missed} of 100 surveys with {fewest} scrolls a source would meet none of the bad ones. "
-        "So a low rate clears nobody."
+        f"If one scroll in {round(1 / BAD_SCROLLS_SHARE)} of a source were far worse than the "
+        f"others, {missed} of 100 surveys with {fewest} scrolls a source would meet none of the "
+        "bad ones. So a low rate clears nobody."
     )
-    if none:
-        text = f"No interval is given for {join_words(none)}: fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls. {text}"
-    elif thin:
-        text = (
-            f"Few scrolls of {join_words(thin)}: fewer than {MIN_SCROLLS_WITHOUT_WARNING}. {text}"
+    if too_few:
+        return (
+            f"No interval is given for {join_words(too_few)}: "
+            f"fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls. {text}"
         )
+    if few:
+        return f"Few scrolls of {join_words(few)}: fewer than {MIN_SCROLLS_WITHOUT_WARNING}. {text}"
     return text

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from crownlet.infer.survey.estimators import Ints
     from crownlet.infer.survey.intervals import Floats
 
-_ROW_OF_DEFECT = {name: place for place, name in enumerate(GLYPH_DEFECTS)}
+_ROW_OF_DEFECT = {name: row for row, name in enumerate(GLYPH_DEFECTS)}
 
 
 @dataclass(frozen=True)
@@ -32,16 +32,19 @@ class PageLetters:
     """(defects, letters), rows as `GLYPH_DEFECTS`; NaN where the letter cannot have the defect or
     was not examined for it."""
     found: NDArray[np.bool_]
-    """(defects, letters): whether it is listed as a finding; forms that the customs accept are
-    not."""
-    marked: NDArray[np.bool_]
+    """(defects, letters): whether the defect is listed as a finding; forms that the customs accept
+    are not."""
+    has_finding: NDArray[np.bool_]
     """(letters,): whether the letter is listed as a finding of any defect."""
     facts: Json
     """page.json."""
 
 
 def read_page_letters(folder: Path, picture: str) -> PageLetters:
-    """Read a page's folder; RunError if it cannot be read or is not of that picture (SHA-256)."""
+    """Read a page's folder; RunError if it cannot be read or is not of that picture (SHA-256).
+
+    `picture` is the checksum that the survey recorded.
+    """
     facts, table = read_json(folder / "page.json"), read_table(folder / "glyphs.csv")
     try:
         if facts["image"]["sha256"] != picture:
@@ -68,7 +71,7 @@ def read_page_letters(folder: Path, picture: str) -> PageLetters:
 
 
 def _read_listed(folder: Path) -> set[tuple[int, str]] | None:
-    """Letters and kinds that findings.csv names; None in runs made before it was written."""
+    """Letters and kinds that findings.csv names; None in runs of versions that wrote none."""
     if not (folder / "findings.csv").is_file():
         return None
     table = read_table(folder / "findings.csv")
@@ -80,6 +83,6 @@ def _read_listed(folder: Path) -> set[tuple[int, str]] | None:
 
 
 def list_examined(page: PageLetters, defect: str) -> list[tuple[int, str]]:
-    """Number and letter of those that can have a defect and were examined for it."""
+    """Number and letter of each letter that can have a defect and was examined for it."""
     examined = ~np.isnan(page.predicted[_ROW_OF_DEFECT[defect]])
     return list(zip(page.glyph[examined].tolist(), page.letter[examined].tolist(), strict=True))

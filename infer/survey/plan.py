@@ -1,9 +1,10 @@
 """How large a survey must be: scrolls of each source, and letters to audit in each.
 
-The rate of a scroll of n letters varies by p (1 - p) (likeness + (1 - likeness) / n); reading only
-a of them, with the network's word for the rest, adds p (1 - p) (1 - agreement^2) (1 / a - 1 / n),
-for the part of the truth that the network's word leaves open. Two sources are then compared by
-Welch's t test on their scrolls (Donner & Klar 2000, chapter 5, for the design effect).
+The rate of a scroll of n letters has the variance p (1 - p) (icc + (1 - icc) / n), where icc is the
+correlation of two letters of one scroll; reading only a of them, with the network's answers for the
+others, adds p (1 - p) (1 - r^2) (1 / a - 1 / n), for the part of the truth that the network, whose
+answers correlate with the reader's by r, leaves open. Two sources are then compared by Welch's t
+test on their scrolls (Donner & Klar 2000, chapter 5, for the design effect).
 """
 
 from __future__ import annotations
@@ -31,7 +32,10 @@ class PlanError(CrownletError, ValueError):
 
 @dataclass(frozen=True)
 class PowerTarget:
-    """What a survey is to see, and what is supposed of scrolls and network."""
+    """The difference that a survey is to show, and what is assumed of scrolls and network.
+
+    Fields are named as the options of `crownlet survey plan`, since messages name both.
+    """
 
     rate: float
     """Share of letters with the defect at the better source."""
@@ -40,16 +44,16 @@ class PowerTarget:
     letters: int
     """Letters of a scroll that can have the defect."""
     likeness: float = 0.05
-    """Correlation of two letters of one scroll."""
+    """Correlation of two letters of one scroll (intra-cluster correlation)."""
     agreement: float = 0.8
-    """Correlation of the network's word with the reader's."""
+    """Correlation of the network's answers with the reader's."""
     power: float = 0.8
     comparisons: int = 1
     """Comparisons made at once; the level is divided by them, as Holm's first step does."""
     level: float = 0.05
 
     def __post_init__(self) -> None:
-        """PlanError if a number makes no sense."""
+        """PlanError if a number is out of its range."""
         for name in ("rate", "difference", "likeness", "power", "level"):
             if not 0 < getattr(self, name) < 1:
                 raise PlanError(f"{name} must be above 0 and below 1.")
@@ -63,7 +67,7 @@ class PowerTarget:
 
 @dataclass(frozen=True)
 class SurveyPlan:
-    """A survey large enough for an aim."""
+    """A survey large enough for a target."""
 
     scrolls: int
     """Of each source."""
@@ -73,49 +77,52 @@ class SurveyPlan:
     """The power reached."""
 
 
-def compute_scroll_variance(rate: float, aim: PowerTarget, audited: int) -> float:
-    """Variance of a scroll's estimated rate."""
-    kept = aim.likeness + (1 - aim.likeness) / aim.letters
-    lost = (1 - aim.agreement**2) * (1 / audited - 1 / aim.letters)
-    return rate * (1 - rate) * (kept + lost)
+def list_plans(target: PowerTarget) -> tuple[SurveyPlan, ...]:
+    """Plans from the smallest audit to a full reading; PlanError if one cannot be made."""
+    audits = [audited for audited in AUDIT_SIZES_LETTERS if audited < target.letters]
+    return tuple(find_plan(target, audited) for audited in (*audits, target.letters))
 
 
-def compute_power(aim: PowerTarget, scrolls: int, audited: int) -> float:
-    """Chance of a Welch test on `scrolls` scrolls of each source to see the aim's difference."""
-    first, second = (
-        compute_scroll_variance(rate, aim, audited)
-        for rate in (aim.rate, aim.rate + aim.difference)
-    )
-    df = (scrolls - 1) * (first + second) ** 2 / (first**2 + second**2)
-    far = aim.difference / math.sqrt((first + second) / scrolls)
-    edge = float(stats.t.ppf(1 - aim.level / aim.comparisons / 2, df))
-    # The other tail, a difference seen the wrong way round, is nil where the plan has any power;
-    # scipy's noncentral t has no value so far out.
-    wrong_way = float(stats.nct.cdf(-edge, df, far))
-    return float(stats.nct.sf(edge, df, far)) + (wrong_way if math.isfinite(wrong_way) else 0.0)
+def choose_plan(plans: tuple[SurveyPlan, ...]) -> SurveyPlan:
+    """The smallest audit that needs hardly more scrolls than the last plan, a full reading."""
+    return next(plan for plan in plans if plan.scrolls <= MAX_SCROLLS_RATIO * plans[-1].scrolls)
 
 
-def find_plan(aim: PowerTarget, audited: int) -> SurveyPlan:
-    """The fewest scrolls that reach the power; PlanError if no number in reason does."""
+def find_plan(target: PowerTarget, audited: int) -> SurveyPlan:
+    """The fewest scrolls that reach the power; PlanError if more than `MAX_SCROLLS` are needed."""
     low, high = MIN_SCROLLS_FOR_INTERVAL - 1, MIN_SCROLLS_FOR_INTERVAL
-    while compute_power(aim, high, audited) < aim.power:
+    while compute_power(target, high, audited) < target.power:
         low, high = high, high * 2
         if high > MAX_SCROLLS:
             raise PlanError("no number of scrolls in reason reaches this power.")
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (
-            (low, middle) if compute_power(aim, middle, audited) >= aim.power else (middle, high)
-        )
-    return SurveyPlan(high, audited, compute_power(aim, high, audited))
+        reached = compute_power(target, middle, audited) >= target.power
+        low, high = (low, middle) if reached else (middle, high)
+    return SurveyPlan(high, audited, compute_power(target, high, audited))
 
 
-def list_plans(aim: PowerTarget) -> tuple[SurveyPlan, ...]:
-    """Plans from the smallest audit to a full reading."""
-    audits = [audited for audited in AUDIT_SIZES_LETTERS if audited < aim.letters]
-    return tuple(find_plan(aim, audited) for audited in (*audits, aim.letters))
+def compute_power(target: PowerTarget, scrolls: int, audited: int) -> float:
+    """Probability of a Welch test on `scrolls` scrolls of each source to show the difference.
+
+    `audited` letters of each scroll are read.
+    """
+    first, second = (
+        compute_scroll_variance(rate, target, audited)
+        for rate in (target.rate, target.rate + target.difference)
+    )
+    df = (scrolls - 1) * (first + second) ** 2 / (first**2 + second**2)
+    noncentrality = target.difference / math.sqrt((first + second) / scrolls)
+    critical = float(stats.t.ppf(1 - target.level / target.comparisons / 2, df))
+    # The other tail, a difference seen the wrong way round, is negligible where the plan has any
+    # power; scipy's noncentral t has no value so far out.
+    wrong_way = float(stats.nct.cdf(-critical, df, noncentrality))
+    right_way = float(stats.nct.sf(critical, df, noncentrality))
+    return right_way + (wrong_way if math.isfinite(wrong_way) else 0.0)
 
 
-def choose_plan(made: tuple[SurveyPlan, ...]) -> SurveyPlan:
-    """The smallest audit that needs hardly more scrolls than a full reading."""
-    return next(one for one in made if one.scrolls <= MAX_SCROLLS_RATIO * made[-1].scrolls)
+def compute_scroll_variance(rate: float, target: PowerTarget, audited: int) -> float:
+    """Variance of a scroll's estimated rate, `audited` of its letters read."""
+    sampling = target.likeness + (1 - target.likeness) / target.letters
+    unread = (1 - target.agreement**2) * (1 / audited - 1 / target.letters)
+    return rate * (1 - rate) * (sampling + unread)

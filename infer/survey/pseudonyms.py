@@ -1,7 +1,7 @@
 """Codes in place of names: sources A, B, C, scrolls S001, pages S001-face; the key lies apart.
 
-Who reads the letters sees the codes at most. The order is drawn by the seed, so that it tells
-nothing; what has a code keeps it when the survey grows.
+Readers of the letters see the codes at most. The order is a random draw by the seed, so that it
+shows nothing of the sources; what has a code keeps it when the survey grows.
 """
 
 from __future__ import annotations
@@ -52,15 +52,18 @@ def assign_codes(
         {key.scroll.casefold(): key.coded_scroll for key in known},
         (f"S{number:03d}" for number in count(1)), (seed, "scroll"),
     )  # fmt: skip
-    met: dict[tuple[str, str], int] = {}
+    pages_of: dict[tuple[str, str], int] = {}
     return tuple(
-        _page_key(row, sources[row.source.casefold()], scrolls[row.scroll.casefold()], met)
+        _page_key(row, sources[row.source.casefold()], scrolls[row.scroll.casefold()], pages_of)
         for row in manifest.rows
     )
 
 
-def _page_key(row: ManifestRow, code: str, scroll: str, met: dict[tuple[str, str], int]) -> PageKey:
-    number = met[scroll, row.side] = met.get((scroll, row.side), 0) + 1
+def _page_key(
+    row: ManifestRow, code: str, scroll: str, pages_of: dict[tuple[str, str], int]
+) -> PageKey:
+    """The key of a row; counts it in `pages_of`, pages of each scroll and side so far."""
+    number = pages_of[scroll, row.side] = pages_of.get((scroll, row.side), 0) + 1
     page = f"{scroll}-{row.side}" + (f"-{number}" if number > 1 else "")
     return PageKey(
         page, code, scroll, row.source, row.scroll, row.side, str(row.scan), row.sha256, row.line
@@ -68,12 +71,12 @@ def _page_key(row: ManifestRow, code: str, scroll: str, met: dict[tuple[str, str
 
 
 def _draw_codes(
-    names: set[str], known: Mapping[str, str], free: Iterator[str], lots: tuple[object, ...]
+    names: set[str], known: Mapping[str, str], free: Iterator[str], seed: tuple[object, ...]
 ) -> dict[str, str]:
-    """A code for each name: its own of before, else the next free one, by lot."""
+    """A code for each name: the one it has, else the next free one, in random order."""
     codes = {name: known[name] for name in names if name in known}
     taken = set(known.values())
-    for name in sorted(names - codes.keys(), key=lambda name: stable_hash(*lots, name)):
+    for name in sorted(names - codes.keys(), key=lambda name: stable_hash(*seed, name)):
         codes[name] = next(code for code in free if code not in taken)
     return codes
 
@@ -81,10 +84,10 @@ def _draw_codes(
 def _source_codes() -> Iterator[str]:
     """A to Z, then AA, AB and on."""
     for number in count():
-        text, rest = "", number + 1
-        while rest:
-            rest, place = divmod(rest - 1, 26)
-            text = chr(65 + place) + text
+        text, remaining = "", number + 1
+        while remaining:
+            remaining, digit = divmod(remaining - 1, 26)
+            text = chr(ord("A") + digit) + text
         yield text
 
 

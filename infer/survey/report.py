@@ -14,8 +14,7 @@ from jinja2 import Environment
 from crownlet.datasets.files.atomic import atomic_write, write_csv, write_file
 from crownlet.infer import sheet
 from crownlet.infer.run.run import open_run
-from crownlet.infer.survey import methods as cautions
-from crownlet.infer.survey import narrative as plainly
+from crownlet.infer.survey import narrative
 from crownlet.infer.survey.by_source import (
     SourceSideContrast,
     contrast_sides_by_source,
@@ -24,7 +23,12 @@ from crownlet.infer.survey.by_source import (
 from crownlet.infer.survey.compare import compare_sources, estimate_by_letter
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.examples import draw_examples
-from crownlet.infer.survey.methods import describe_limitations, describe_methods
+from crownlet.infer.survey.methods import (
+    NAMING_CAUTION,
+    describe_limitations,
+    describe_methods,
+    list_cautions,
+)
 from crownlet.infer.survey.records import (
     DefectRate,
     ScrollShare,
@@ -39,12 +43,87 @@ from crownlet.infer.survey.report_view import (
     embed_forest,
     embed_letter_figures,
 )
-from crownlet.infer.view import wording as figuring
 from crownlet.infer.view.templates import template_environment
-from crownlet.infer.view.wording import count_of, defect_words, describe_defect, latin_name
+from crownlet.infer.view.wording import (
+    count_of,
+    defect_words,
+    describe_defect,
+    format_p_value,
+    format_percent,
+    latin_name,
+)
+
+REPORT_FOLDER, REPORT_PAGE = "report", "report.html"
 
 SIGNIFICANT_DIGITS = 10
-"""Significant digits of a number written: enough for any use, the same on every machine."""
+"""Significant digits of a number in a table: enough for any use, the same on every machine."""
+
+MAX_DEFECTS_WITH_EXAMPLES = 3
+"""Defects of which marked letters are shown."""
+
+NAMES_NOTE = (
+    "Names were asked for: this copy says which source is which, and is not for passing on. "
+    f"{NAMING_CAUTION}"
+)
+
+
+def write_report(
+    folder: Path,
+    survey: SurveyData,
+    seed: int,
+    *,
+    names: bool = False,
+    opening: tuple[str, ...] = (),
+    compare_with_truth: Callable[[SurveyComparison], DemoTruth] | None = None,
+) -> Path:
+    """Compare the survey in `folder` and write its report; returns the page.
+
+    `seed` draws the example letters; `opening` and `compare_with_truth` are the parts that a
+    demonstration adds. OSError where the report cannot be written, FileFault where pages cannot be
+    read.
+    """
+    out, arrays = folder / REPORT_FOLDER, survey.arrays
+    results = compare_sources(arrays)
+    by_letter = estimate_by_letter(arrays)
+    write_comparison(results, out)
+    write_table(out / "letters.csv", DefectRate, by_letter)
+    summaries = narrative.summarise_defects(results)
+    defects = [summary.defect for summary in summaries]
+    found = [defect for defect in defects if arrays.found[arrays.defects.index(defect)].any()]
+    by_source = contrast_sides_by_source(arrays, defects)
+    write_table(out / "pairs_by_source.csv", SourceSideContrast, by_source)
+    code_of = {scroll.name: scroll.code for scroll in survey.scrolls}
+    view = ReportView(
+        title="Sources compared",
+        lead=narrative.describe_survey(survey),
+        opening=(*opening, *((NAMES_NOTE,) if names else ())),
+        summaries=summaries,
+        left_out=narrative.describe_left_out(results, summaries),
+        naming_caution=NAMING_CAUTION,
+        cautions=list_cautions(results, survey.audit),
+        names=names,
+        sources=_list_sources(survey, names),
+        audit=narrative.describe_audit(survey),
+        notes=survey.notes,
+        results=results,
+        tests_note=narrative.describe_tests(results),
+        tested=narrative.list_tested(results),
+        untested=narrative.describe_untested(results),
+        shares=narrative.list_shares(results),
+        sides_note=narrative.describe_sides(results),
+        source_side_contrasts=by_source,
+        forest=embed_forest(results.rates, out),
+        letter_figures=embed_letter_figures(by_letter, defects, out),
+        evenness=summarise_evenness(folder, code_of),
+        examples=draw_examples(survey, open_run(folder), found[:MAX_DEFECTS_WITH_EXAMPLES], seed),
+        examples_note=narrative.describe_example_draw(seed),
+        truth=compare_with_truth(results) if compare_with_truth else None,
+        methods=describe_methods(survey, results),
+        limitations=describe_limitations(),
+        versions=tuple((what, ", ".join(which)) for what, which in survey.versions.items()),
+    )
+    write_file(out / REPORT_PAGE, _environment().get_template("report.html").render(v=view))
+    return out / REPORT_PAGE
 
 
 def write_comparison(results: SurveyComparison, folder: Path) -> None:
@@ -54,14 +133,14 @@ def write_comparison(results: SurveyComparison, folder: Path) -> None:
         ("rates.csv", DefectRate, results.rates),
         ("shares.csv", ScrollShare, results.shares),
         ("contrasts.csv", SourceContrast, results.contrasts),
-        ("pairs.csv", SideContrast, results.pairs),
+        ("pairs.csv", SideContrast, results.side_contrasts),
     )
     for name, kind, rows in tables:
         write_table(folder / name, kind, rows)
 
 
 def write_table(path: Path, kind: type[Any], rows: Sequence[Any]) -> None:
-    """Write records of one kind, such as the `Rate`s by letter, as one table.
+    """Write records of one kind, such as `DefectRate`, as one table; their fields are its columns.
 
     An unknown number is an empty field.
     """
@@ -77,79 +156,25 @@ def _cell(value: object) -> str:
     return f"{value:.{SIGNIFICANT_DIGITS}g}" if isinstance(value, float) else str(value)
 
 
-REPORT_FOLDER, REPORT_PAGE = "report", "report.html"
-
-MAX_DEFECTS_WITH_EXAMPLES = 3
-"""Defects of which marked letters are shown."""
-
-NAMES_NOTE = (
-    "Names were asked for: this copy says which source is which, and is not for passing on. "
-    f"{cautions.NAMING_CAUTION}"
-)
-
-
-def write_report(
-    folder: Path,
-    survey: SurveyData,
-    seed: int,
-    *,
-    names: bool = False,
-    opening: tuple[str, ...] = (),
-    put_in: Callable[[SurveyComparison], DemoTruth] | None = None,
-) -> Path:
-    """Compare the survey in `folder` and write its report; returns the page.
-
-    `seed` draws the example letters; `opening` and `put_in` are what a demonstration says of
-    itself. OSError where the report cannot be written, FileFault where pages cannot be read.
-    """
-    out = folder / REPORT_FOLDER
-    results = compare_sources(survey.tables)
-    letters = estimate_by_letter(survey.tables)
-    write_comparison(results, out)
-    write_table(out / "letters.csv", DefectRate, letters)
-    told = plainly.summarise_defects(results)
-    defects = [one.defect for one in told]
-    marked = [d for d in defects if survey.tables.found[survey.tables.defects.index(d)].any()]
-    pairs = contrast_sides_by_source(survey.tables, defects)
-    write_table(out / "pairs_by_source.csv", SourceSideContrast, pairs)
-    view = ReportView(
-        title="Sources compared", lead=plainly.describe_survey(survey),
-        opening=(*opening, *((NAMES_NOTE,) if names else ())), told=told,
-        left_out=plainly.describe_left_out(results, told), naming=cautions.NAMING_CAUTION,
-        cautions=cautions.list_cautions(results, survey.audit), names=names,
-        sources=_list_sources(survey, names), audited=plainly.describe_audit(survey), notes=survey.notes,
-        results=results, tests=plainly.describe_tests(results), tested=plainly.list_tested(results),
-        untested=plainly.describe_untested(results), shares=plainly.list_shares(results),
-        sides=plainly.describe_sides(results), source_pairs=pairs, forest=embed_forest(results.rates, out),
-        letters=embed_letter_figures(letters, defects, out),
-        evenness=summarise_evenness(folder, {scroll.name: scroll.code for scroll in survey.scrolls}),
-        examples=draw_examples(survey, open_run(folder), marked[:MAX_DEFECTS_WITH_EXAMPLES], seed),
-        lots=plainly.describe_example_draw(seed), put_in=put_in(results) if put_in else None,
-        methods=describe_methods(survey, results), limits=describe_limitations(),
-        versions=tuple((what, ", ".join(which)) for what, which in survey.versions.items()),
-    )  # fmt: skip
-    write_file(out / REPORT_PAGE, _environment().get_template("report.html").render(v=view))
-    return out / REPORT_PAGE
-
-
 def _list_sources(survey: SurveyData, names: bool) -> tuple[SourceRow, ...]:
-    called = {code: name for name, code in survey.codes.items()} if names else {}
-    of = survey.tables.source_of[survey.tables.scroll]
-    letters = Counter(survey.tables.sources[number] for number in of.tolist())
+    arrays = survey.arrays
+    name_of = {code: name for name, code in survey.codes.items()} if names else {}
+    source_of_letter = arrays.source_of[arrays.scroll]
+    letters = Counter(arrays.sources[number] for number in source_of_letter.tolist())
     rows = []
-    for code in survey.tables.sources:
-        mine = [scroll for scroll in survey.scrolls if scroll.code == code]
-        pages = sum(scroll.faces + scroll.reverses for scroll in mine)
-        rows.append(SourceRow(code, called.get(code, ""), len(mine), pages, letters[code]))
+    for code in arrays.sources:
+        own = [scroll for scroll in survey.scrolls if scroll.code == code]
+        pages = sum(scroll.faces + scroll.reverses for scroll in own)
+        rows.append(SourceRow(code, name_of.get(code, ""), len(own), pages, letters[code]))
     return tuple(rows)
 
 
 @cache
 def _environment() -> Environment:
-    """The sheets' paper is this report's too."""
+    """The style of the sheets is this report's too."""
     return template_environment(
         Path(__file__).parent / "templates", Path(sheet.__file__).parent / "templates",
-        said=defect_words, latin=latin_name, count=count_of,
-        percent=figuring.format_percent, chance=figuring.format_p_value, described=describe_defect,
-        meaning=plainly.describe_contrast,
+        defect_words=defect_words, latin_name=latin_name, count_of=count_of,
+        percent=format_percent, p_value=format_p_value, describe_defect=describe_defect,
+        describe_contrast=narrative.describe_contrast,
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The report's contents as plain records for its template."""
+"""The report's contents as plain records for its template, and its figures as SVG and PNG."""
 
 from __future__ import annotations
 
@@ -12,15 +12,14 @@ from matplotlib.figure import Figure
 from crownlet.infer.survey.by_source import SourceEvenness, SourceSideContrast
 from crownlet.infer.survey.examples import ExampleSet
 from crownlet.infer.survey.figures import draw_by_letter, draw_forest, save_figure
-from crownlet.infer.survey.narrative import DefectSummary
-from crownlet.infer.survey.narrative import describe_letters as counted
+from crownlet.infer.survey.narrative import DefectSummary, describe_letters
 from crownlet.infer.survey.records import DefectRate, ScrollShare, SourceContrast, SurveyComparison
 from crownlet.infer.view.wording import defect_words
 
 
 @dataclass(frozen=True)
 class EmbeddedFigure:
-    """A figure as a data URI, with what it says for those who do not see it."""
+    """A figure as a data URI, with a text for those who do not see it."""
 
     uri: str
     width: int
@@ -42,12 +41,12 @@ class SourceRow:
 
 @dataclass(frozen=True)
 class TrueRateRow:
-    """What a demonstration put in, beside what was estimated; shares of letters."""
+    """The true rate of a demonstration beside the estimated one; shares of letters."""
 
     defect: str
     source: str
-    set_to: float
-    """Rate of the invented scribe."""
+    expected: float
+    """Rate of the invented scribe over many scrolls."""
     written: float
     """Rate in the scrolls that were written."""
     network: float
@@ -55,18 +54,18 @@ class TrueRateRow:
     rate: DefectRate
 
     @property
-    def holds(self) -> str:
-        """Whether the interval holds the rate that was set."""
-        if self.rate.low is None or self.rate.high is None:
+    def covered(self) -> str:
+        """Whether the interval holds the expected rate, `yes` or `no`; empty without interval."""
+        if self.rate.ci_low is None or self.rate.ci_high is None:
             return ""
-        return "yes" if self.rate.low <= self.set_to <= self.rate.high else "no"
+        return "yes" if self.rate.ci_low <= self.expected <= self.rate.ci_high else "no"
 
 
 @dataclass(frozen=True)
 class DemoTruth:
     """The last section of a demonstration's report."""
 
-    says: tuple[str, ...]
+    sentences: tuple[str, ...]
     rows: tuple[TrueRateRow, ...]
 
 
@@ -78,29 +77,29 @@ class ReportView:
     lead: str
     opening: tuple[str, ...]
     """Boxed sentences at the very top: names asked for, a demonstration."""
-    told: Sequence[DefectSummary]
+    summaries: Sequence[DefectSummary]
     left_out: str
-    naming: str
+    naming_caution: str
     cautions: tuple[str, ...]
     names: bool
     sources: tuple[SourceRow, ...]
-    audited: str
+    audit: str
     notes: tuple[str, ...]
     results: SurveyComparison
-    tests: str
+    tests_note: str
     tested: tuple[SourceContrast, ...]
     untested: str
     shares: tuple[ScrollShare, ...]
-    sides: str
-    source_pairs: tuple[SourceSideContrast, ...]
+    sides_note: str
+    source_side_contrasts: tuple[SourceSideContrast, ...]
     forest: EmbeddedFigure | None
-    letters: tuple[EmbeddedFigure, ...]
+    letter_figures: tuple[EmbeddedFigure, ...]
     evenness: tuple[SourceEvenness, ...]
     examples: tuple[ExampleSet, ...]
-    lots: str
-    put_in: DemoTruth | None
+    examples_note: str
+    truth: DemoTruth | None
     methods: tuple[str, ...]
-    limits: tuple[str, ...]
+    limitations: tuple[str, ...]
     versions: tuple[tuple[str, str], ...]
 
 
@@ -111,20 +110,19 @@ MIN_RATE_IN_FOREST = 0.0005
 """Defects rarer than this in every source are left out of the forest; the tables hold them."""
 
 CSS_PX_PER_INCH = 96
-"""CSS px in an inch."""
 
 
 def embed_forest(rates: Sequence[DefectRate], out: Path) -> EmbeddedFigure | None:
-    """All defects met with; None where there is nothing to draw."""
-    met = {rate.defect for rate in rates if rate.rate >= MIN_RATE_IN_FOREST}
-    height = {d: max(rate.rate for rate in rates if rate.defect == d) for d in met}
+    """The rates of all but the rarest defects; None where there is nothing to draw."""
+    shown = {rate.defect for rate in rates if rate.estimate >= MIN_RATE_IN_FOREST}
+    highest = {d: max(rate.estimate for rate in rates if rate.defect == d) for d in shown}
     drawn = sorted(
-        (rate for rate in rates if rate.defect in met),
-        key=lambda rate: (-height[rate.defect], rate.defect, rate.source),
+        (rate for rate in rates if rate.defect in shown),
+        key=lambda rate: (-highest[rate.defect], rate.defect, rate.source),
     )
     if not drawn:
         return None
-    figure = draw_forest(drawn, {defect: defect_words(defect) for defect in met})
+    figure = draw_forest(drawn, {defect: defect_words(defect) for defect in shown})
     caption = (
         "The commonest first. Each mark is a rate, the line through it its 95% interval; the "
         "wider, the less is known. The scale is drawn out at its lower end. Kinds that are all "
@@ -138,16 +136,17 @@ def embed_letter_figures(
 ) -> tuple[EmbeddedFigure, ...]:
     """The first few of `defects`, letter by letter; a defect of one letter needs no such picture.
 
-    Figures of an earlier report are taken away, so that none is left that says other things.
+    Figures of an earlier report are deleted, so that none is left with other numbers.
     """
     for old in sorted(out.glob("letters-*.*g")):
         old.unlink()
     made: list[EmbeddedFigure] = []
     for defect in defects:
-        mine = [rate for rate in rates if rate.defect == defect]
-        if len({rate.letter for rate in mine}) > 1 and len(made) < MAX_DEFECTS_BY_LETTER:
-            figure = draw_by_letter(mine, defect_words(defect))
-            caption = f"Share of the {counted(defect)} on which it stands, letter by letter."
+        own = [rate for rate in rates if rate.defect == defect]
+        if len({rate.letter for rate in own}) > 1 and len(made) < MAX_DEFECTS_BY_LETTER:
+            figure = draw_by_letter(own, defect_words(defect))
+            letters = describe_letters(defect)
+            caption = f"Share of the {letters} on which it stands, letter by letter."
             alt = f"Rates of {defect_words(defect)} by letter and source"
             made.append(_embed(figure, out / f"letters-{defect}", alt, caption))
     return tuple(made)

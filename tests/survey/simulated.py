@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from crownlet.infer.survey.estimators import AuditedLetters
+from crownlet.infer.survey.estimators import LetterSample
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +36,7 @@ def letters(
     audit: int,
     overlooks: float = 0.15,
     invents: float = 0.01,
-) -> AuditedLetters:
+) -> LetterSample:
     """One source's letters with the network's probabilities and `audit` of each scroll read.
 
     The network overlooks that share of defects everywhere, and invents some at a rate that is half
@@ -52,4 +52,4 @@ def letters(
     place = np.empty(len(scroll), dtype=np.int64)
     place[order] = np.arange(len(scroll)) - np.repeat(np.cumsum(of) - of, of)
     label = np.where(place < audit, truth.astype(np.float64), np.nan)
-    return AuditedLetters(scroll, predicted, label, np.minimum(1.0, audit / of)[scroll])
+    return LetterSample(scroll, predicted, label, np.minimum(1.0, audit / of)[scroll])

@@ -51,7 +51,7 @@ def read_whole(
     of = simulated.sizes(scrolls, ratio)
     own = simulated.scroll_rates(rng, rate, likeness, (runs, scrolls))
     counts = rng.binomial(of, own).astype(float)
-    limits = np.array([estimate_ratio(row, of.astype(float)).limits() for row in counts])
+    limits = np.array([estimate_ratio(row, of.astype(float)).confidence_limits() for row in counts])
     return ["read", rate, likeness, scrolls, ratio, runs, *_summary(limits, rate), ""]
 
 
@@ -62,8 +62,8 @@ def audited(
     of, limits, alone = simulated.sizes(scrolls, ratio), [], []
     for _ in range(runs):
         letters = simulated.letters(rng, rate, likeness, of, AUDIT)
-        limits.append(estimate_with_audit(letters, fit_lambdas(letters)).limits())
-        alone.append(estimate_with_audit(letters, 0.0).limits())
+        limits.append(estimate_with_audit(letters, fit_lambdas(letters)).confidence_limits())
+        alone.append(estimate_with_audit(letters, 0.0).confidence_limits())
     narrower = np.mean(np.ptp(limits, axis=1) < np.ptp(alone, axis=1))
     covered = _summary(np.array(limits), rate)
     return ["audited", rate, likeness, scrolls, ratio, runs, *covered, f"{narrower:.3f}"]
@@ -75,7 +75,7 @@ def no_difference(
     """Two sources alike; `covered`: not seen as different at 5%."""
     of = simulated.sizes(scrolls, ratio)
     own = simulated.scroll_rates(rng, rate, likeness, (runs, 2, scrolls))
-    p = [welch_test(*pair).p for pair in rng.binomial(of, own) / of]
+    p = [welch_test(*pair).p_value for pair in rng.binomial(of, own) / of]
     kept = np.mean([value is None or value >= 0.05 for value in p])
     return ["no difference", rate, likeness, scrolls, ratio, runs, f"{kept:.3f}", "", "", "", ""]
 

@@ -25,8 +25,8 @@ def survey(rng: np.random.Generator) -> SurveyArrays:
     side = rng.choice(["face", "reverse"], letters)
     form = rng.choice(["ב", "ת"], letters)
     return build_arrays(
-        ["one", "two"], scroll, source, predicted, label=label, chance=chance, side=side,
-        letter=form,
+        ["one", "two"], scroll, source, predicted, label=label, inclusion_probability=chance,
+        side=side, letter=form,
     )  # fmt: skip
 
 
@@ -38,14 +38,17 @@ def test_limits_stand_in_order(seed: int) -> None:
         results = compare_sources(held)
         rates = (*results.rates, *estimate_by_letter(held))
     for rate in rates:
-        assert 0 <= rate.rate <= 1 and rate.letters > 0
-        assert (rate.low is None) == (rate.high is None) == (rate.scrolls < 3)
-        if rate.low is not None and rate.high is not None:
-            assert 0 <= rate.low <= rate.rate + 1e-12 and rate.rate - 1e-12 <= rate.high <= 1
-            assert rate.low < rate.high
-    for test in (*results.contrasts, *results.pairs):
-        if test.p is not None and test.p_holm is not None:
-            assert 0 <= test.p <= test.p_holm <= 1
+        assert 0 <= rate.estimate <= 1 and rate.n_letters > 0
+        assert (rate.ci_low is None) == (rate.ci_high is None) == (rate.n_clusters < 3)
+        if rate.ci_low is not None and rate.ci_high is not None:
+            assert (
+                0 <= rate.ci_low <= rate.estimate + 1e-12
+                and rate.estimate - 1e-12 <= rate.ci_high <= 1
+            )
+            assert rate.ci_low < rate.ci_high
+    for test in (*results.contrasts, *results.side_contrasts):
+        if test.p_value is not None and test.p_value_holm is not None:
+            assert 0 <= test.p_value <= test.p_value_holm <= 1
 
 
 def test_letters_of_the_alphabet_add_up_to_all() -> None:
@@ -58,9 +61,9 @@ def test_letters_of_the_alphabet_add_up_to_all() -> None:
     rates = {rate.letter: rate for rate in estimate_by_letter(held)}
     assert list(rates) == ["ב", "ש", "ת"]
     for letter, rate in rates.items():
-        assert rate.rate == pytest.approx(label[0, form == letter].mean())
+        assert rate.estimate == pytest.approx(label[0, form == letter].mean())
     assert (
-        sum(rate.letters for rate in rates.values())
-        == compare_sources(held).rates[0].letters
+        sum(rate.n_letters for rate in rates.values())
+        == compare_sources(held).rates[0].n_letters
         == 400
     )

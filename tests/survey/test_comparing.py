@@ -28,7 +28,7 @@ def small(seed: int = 0, **more: object) -> SurveyComparison:
     truth = rng.random((2, len(scroll))) < 0.1
     predicted = np.clip(truth * 0.7 + 0.2 * rng.random(truth.shape), 0, 1)
     predicted[1, ::2] = np.nan
-    given: dict[str, object] = {"label": None, "chance": 1.0}
+    given: dict[str, object] = {"label": None, "inclusion_probability": 1.0}
     given.update({name: make(truth, scroll) for name, make in more.items()})  # type: ignore[operator]
     return compare_arrays(("heel_missing", "tag_bare"), scroll, source, predicted, **given)
 
@@ -52,14 +52,14 @@ def rate(results: SurveyComparison, defect: str, source: str) -> DefectRate:
 def test_a_bare_network_is_marked_unaudited() -> None:
     results = small()
     assert {r.basis for r in results.rates} == {"unaudited"}
-    assert all(r.note.startswith("Unaudited") and r.audited == 0 for r in results.rates)
+    assert all(r.note.startswith("Unaudited") and r.n_audited == 0 for r in results.rates)
     assert {c.basis for c in results.contrasts} == {"unaudited"}
 
 
 def test_letters_that_cannot_have_a_defect_are_not_counted() -> None:
     results = small(label=whole)
-    assert rate(results, "heel_missing", "A").letters == SCROLLS * LETTERS
-    assert rate(results, "tag_bare", "A").letters == SCROLLS * LETTERS // 2
+    assert rate(results, "heel_missing", "A").n_letters == SCROLLS * LETTERS
+    assert rate(results, "tag_bare", "A").n_letters == SCROLLS * LETTERS // 2
     assert rate(results, "tag_bare", "B").basis == "read"
 
 
@@ -69,7 +69,7 @@ def test_a_full_reading_counts_what_was_read() -> None:
     truth = np.random.default_rng(0).random((2, 3 * SCROLLS * LETTERS)) < 0.1
     for place, source in enumerate(SOURCES):
         mine = truth[0, place * SCROLLS * LETTERS : (place + 1) * SCROLLS * LETTERS]
-        assert rate(results, "heel_missing", source).rate == pytest.approx(mine.mean())
+        assert rate(results, "heel_missing", source).estimate == pytest.approx(mine.mean())
 
 
 def test_an_audit_of_every_letter_is_a_full_reading() -> None:
@@ -83,20 +83,20 @@ def test_an_audit_of_every_letter_is_a_full_reading() -> None:
     read, audited = small(label=whole), small(label=but_one)
     one, other = (rate(r, "heel_missing", "A") for r in (read, audited))
     assert (one.basis, other.basis) == ("read", "audited")
-    assert other.rate == pytest.approx(one.rate, abs=2e-3)
-    assert other.high == pytest.approx(one.high, abs=5e-3)
+    assert other.estimate == pytest.approx(one.estimate, abs=2e-3)
+    assert other.ci_high == pytest.approx(one.ci_high, abs=5e-3)
 
 
 def test_audited_letters_correct_the_network() -> None:
     """The network says 0.8 where there is a defect and 0.1 where not; one in ten has it."""
-    results = small(label=first_thirty, chance=a_quarter)
+    results = small(label=first_thirty, inclusion_probability=a_quarter)
     found, bare = rate(results, "heel_missing", "A"), rate(small(), "heel_missing", "A")
     true = (np.random.default_rng(0).random((2, 3 * SCROLLS * LETTERS)) < 0.1)[
         0, : SCROLLS * LETTERS
     ]
-    assert found.basis == "audited" and found.audited == SCROLLS * 30
-    assert abs(found.rate - true.mean()) < 0.02 < abs(bare.rate - true.mean())
-    assert found.low is not None and found.low < true.mean() < (found.high or 0)
+    assert found.basis == "audited" and found.n_audited == SCROLLS * 30
+    assert abs(found.estimate - true.mean()) < 0.02 < abs(bare.estimate - true.mean())
+    assert found.ci_low is not None and found.ci_low < true.mean() < (found.ci_high or 0)
 
 
 def test_few_scrolls() -> None:
@@ -106,10 +106,10 @@ def test_few_scrolls() -> None:
         ["heel_missing"], scroll, [name[0] for name in scroll], rng.random((1, 250))
     )
     two, three = results.rates
-    assert two.low is two.high is None and "No interval" in two.note
-    assert three.low is not None and three.note.endswith("Few scrolls: 3.")
-    assert results.contrasts[0].p is None and results.contrasts[0].p_holm is None
-    assert [share.low for share in results.shares if share.source == "a"] == [None, None]
+    assert two.ci_low is two.ci_high is None and "No interval" in two.note
+    assert three.ci_low is not None and three.note.endswith("Few scrolls: 3.")
+    assert results.contrasts[0].p_value is None and results.contrasts[0].p_value_holm is None
+    assert [share.ci_low for share in results.shares if share.source == "a"] == [None, None]
 
 
 def test_contrasts_rest_on_scrolls_and_are_corrected_over_all() -> None:
@@ -117,19 +117,19 @@ def test_contrasts_rest_on_scrolls_and_are_corrected_over_all() -> None:
     truth = np.random.default_rng(0).random((2, 3 * SCROLLS, LETTERS)) < 0.1
     own = truth[0].mean(axis=1)
     theirs = stats.ttest_ind(own[:SCROLLS], own[SCROLLS : 2 * SCROLLS], equal_var=False)
-    assert results.contrasts[0].p == pytest.approx(theirs.pvalue, abs=1e-9)
-    p = [c.p for c in results.contrasts]
+    assert results.contrasts[0].p_value == pytest.approx(theirs.pvalue, abs=1e-9)
+    p = [c.p_value for c in results.contrasts]
     assert len(p) == 6 and None not in p
     expected = multipletests(np.array(p, dtype=float), method="holm")[1]
-    assert [c.p_holm for c in results.contrasts] == pytest.approx(list(expected))
+    assert [c.p_value_holm for c in results.contrasts] == pytest.approx(list(expected))
 
 
 def test_an_audited_source_is_not_tested_against_a_bare_one() -> None:
     def only_a(truth: np.ndarray, scroll: np.ndarray) -> np.ndarray:
         return np.where(scroll < SCROLLS, first_thirty(truth, scroll), np.nan)
 
-    results = small(label=only_a, chance=a_quarter)
-    tested = {(c.first, c.second): c.p is not None for c in results.contrasts}
+    results = small(label=only_a, inclusion_probability=a_quarter)
+    tested = {(c.first, c.second): c.p_value is not None for c in results.contrasts}
     assert tested == {("A", "B"): False, ("A", "C"): False, ("B", "C"): True}
 
 
@@ -143,9 +143,9 @@ def test_sides_of_a_scroll_are_pairs() -> None:
     )
     by_side = label.reshape(9, 2, 40).mean(axis=2)
     theirs = stats.ttest_rel(by_side[:, 0], by_side[:, 1])
-    assert results.pairs[0].scrolls == 9 and results.pairs[0].difference < 0
-    assert results.pairs[0].p == pytest.approx(theirs.pvalue, abs=1e-9)
-    assert small().pairs == ()
+    assert results.side_contrasts[0].n_clusters == 9 and results.side_contrasts[0].difference < 0
+    assert results.side_contrasts[0].p_value == pytest.approx(theirs.pvalue, abs=1e-9)
+    assert small().side_contrasts == ()
 
 
 def test_shares_of_scrolls() -> None:
@@ -155,10 +155,10 @@ def test_shares_of_scrolls() -> None:
     predicted[0, [3, 14]] = 0.9
     predicted[1, [15]] = 0.9
     results = compare_arrays(["heel_missing", "tag_bare"], scroll, ["A"] * 60, predicted)
-    counts = [(share.defect, share.with_finding) for share in results.shares]
+    counts = [(share.defect, share.n_with_finding) for share in results.shares]
     assert counts == [("heel_missing", 2), ("tag_bare", 1), ("any", 2)]
     theirs = stats.binomtest(2, 6).proportion_ci(method="exact")
-    assert (results.shares[0].low, results.shares[0].high) == pytest.approx(
+    assert (results.shares[0].ci_low, results.shares[0].ci_high) == pytest.approx(
         (theirs.low, theirs.high)
     )
 
@@ -167,7 +167,7 @@ def test_shares_of_scrolls() -> None:
     ("more", "says"),
     [
         ({"label": [[2.0, 0, 0, 0]]}, "label must be 0, 1"),
-        ({"chance": [0.0, 1, 1, 1]}, "chance"),
+        ({"inclusion_probability": [0.0, 1, 1, 1]}, "inclusion_probability"),
         ({"label": [[0.0, 1]]}, "shape"),
     ],
 )
@@ -182,7 +182,7 @@ def test_a_scroll_of_two_sources_is_refused_by_name() -> None:
 
 
 def test_tables_are_the_same_bytes_each_time(tmp_path: Path) -> None:
-    results = small(label=first_thirty, chance=a_quarter)
+    results = small(label=first_thirty, inclusion_probability=a_quarter)
     for folder in ("one", "two with space"):
         write_comparison(results, tmp_path / folder)
     names = sorted(path.name for path in (tmp_path / "one").iterdir())
@@ -193,7 +193,7 @@ def test_tables_are_the_same_bytes_each_time(tmp_path: Path) -> None:
     with (tmp_path / "one" / "rates.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert [row["source"] for row in rows[:3]] == list(SOURCES)
-    assert float(rows[0]["rate"]) == pytest.approx(results.rates[0].rate)
+    assert float(rows[0]["estimate"]) == pytest.approx(results.rates[0].estimate)
 
 
 def test_two_hundred_scrolls_within_the_time() -> None:
@@ -206,7 +206,12 @@ def test_two_hundred_scrolls_within_the_time() -> None:
     source = np.array(["A", "B", "C", "D"])[scroll % 4]
     start = time.perf_counter()
     results = compare_arrays(
-        [f"d{n}" for n in range(22)], scroll, source, predicted, label=label, chance=0.06
+        [f"d{n}" for n in range(22)],
+        scroll,
+        source,
+        predicted,
+        label=label,
+        inclusion_probability=0.06,
     )
     assert time.perf_counter() - start < 20
     assert len(results.rates) == 88 and len(results.contrasts) == 22 * 6

@@ -27,7 +27,9 @@ def test_limits_hold_the_truth(rate: float, likeness: float, scrolls: int) -> No
     rng = np.random.default_rng(17)
     of = simulated.sizes(scrolls, 2.0)
     own = simulated.scroll_rates(rng, rate, likeness, (300, scrolls))
-    limits = [estimate_ratio(row, of * 1.0).limits() for row in rng.binomial(of, own) * 1.0]
+    limits = [
+        estimate_ratio(row, of * 1.0).confidence_limits() for row in rng.binomial(of, own) * 1.0
+    ]
     held = sum(low <= rate <= high for low, high in limits)
     least, most = proportion_confint(held, 300, alpha=0.002)
     assert most >= 0.93 and least <= 0.97
@@ -39,8 +41,10 @@ def test_audited_limits_hold_the_truth_and_are_narrower_than_the_audit_alone() -
     rng = np.random.default_rng(5)
     of = simulated.sizes(12, 2.0)
     drawn = [simulated.letters(rng, 0.1, 0.01, of, 20) for _ in range(200)]
-    ours = np.array([estimate_with_audit(one, fit_lambdas(one)).limits() for one in drawn])
-    alone = np.array([estimate_with_audit(one, 0.0).limits() for one in drawn])
+    ours = np.array(
+        [estimate_with_audit(one, fit_lambdas(one)).confidence_limits() for one in drawn]
+    )
+    alone = np.array([estimate_with_audit(one, 0.0).confidence_limits() for one in drawn])
     held = int(np.sum((ours[:, 0] <= 0.1) & (ours[:, 1] >= 0.1)))
     least, most = proportion_confint(held, 200, alpha=0.002)
     assert most >= 0.93 and least <= 0.97
@@ -69,9 +73,11 @@ def test_doubtful_letters_may_be_read_more_often_if_their_chance_is_known() -> N
         every = simulated.letters(rng, 0.05, 0.03, of, int(of.max()))
         chance = np.where(every.predicted > 0.1, 0.6, 0.15)
         asked = rng.random(len(chance)) < chance
-        letters = replace(every, chance=chance, label=np.where(asked, every.label, np.nan))
+        letters = replace(
+            every, inclusion_probability=chance, label=np.where(asked, every.label, np.nan)
+        )
         found = estimate_with_audit(letters, fit_lambdas(letters))
-        low, high = found.limits()
+        low, high = found.confidence_limits()
         held += low <= 0.05 <= high
         rates.append(found.rate)
         queue.append(every.label[asked].mean())
@@ -89,7 +95,7 @@ def test_no_difference_is_seldom_seen_as_one(rate: float, likeness: float) -> No
     of = np.full(10, 200)
     own = simulated.scroll_rates(rng, rate, likeness, (2000, 2, 10))
     counts = rng.binomial(of, own)
-    seen = np.mean([(welch_test(*pair).p or 1.0) < 0.05 for pair in counts / of])
+    seen = np.mean([(welch_test(*pair).p_value or 1.0) < 0.05 for pair in counts / of])
     assert 0.03 <= seen <= 0.07
     shares = counts.sum(axis=2) / 2000
     se = np.sqrt((shares * (1 - shares) / 2000).sum(axis=1))

@@ -15,7 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.survey.contrasts import adjust_holm, paired_test, welch_test
 from crownlet.infer.survey.estimators import (
-    AuditedLetters,
+    LetterSample,
     estimate_ratio,
     estimate_with_audit,
     fit_lambdas,
@@ -128,7 +128,9 @@ def test_betabinomial_limits_same_as_a_sum_over_scipy_probabilities() -> None:
 
 def test_no_finding_gives_a_limit_that_counts_scrolls() -> None:
     """The rule of three (3 / n) for letters would say 0.003 with 5 scrolls of 200 letters."""
-    limits = [estimate_ratio(np.zeros(m), np.full(m, 200.0)).limits() for m in (3, 5, 15, 30)]
+    limits = [
+        estimate_ratio(np.zeros(m), np.full(m, 200.0)).confidence_limits() for m in (3, 5, 15, 30)
+    ]
     assert all(low == 0 for low, _ in limits)
     highs = [high for _, high in limits]
     assert highs == sorted(highs, reverse=True)
@@ -159,10 +161,10 @@ def test_welch_and_paired_same_as_scipy() -> None:
     theirs = stats.ttest_ind(first, second, equal_var=False)
     ours = welch_test(first, second)
     limits = theirs.confidence_interval()
-    assert (ours.p, ours.df) == pytest.approx((theirs.pvalue, theirs.df), abs=1e-12)
-    assert (ours.low, ours.high) == pytest.approx((limits.low, limits.high), abs=1e-12)
+    assert (ours.p_value, ours.df) == pytest.approx((theirs.pvalue, theirs.df), abs=1e-12)
+    assert (ours.ci_low, ours.ci_high) == pytest.approx((limits.low, limits.high), abs=1e-12)
     theirs = stats.ttest_rel(first, second[:7])
-    assert paired_test(first, second[:7]).p == pytest.approx(theirs.pvalue, abs=1e-12)
+    assert paired_test(first, second[:7]).p_value == pytest.approx(theirs.pvalue, abs=1e-12)
 
 
 def test_holm_same_as_statsmodels() -> None:
@@ -207,7 +209,7 @@ def test_same_as_ppi_python_where_letters_are_independent() -> None:
     )  # fmt: skip
     theirs = json.loads(done.stdout)
     every = asked + rest
-    letters = AuditedLetters(
+    letters = LetterSample(
         np.arange(every),
         np.concatenate([said, others]),
         np.concatenate([labels, np.full(rest, np.nan)]),

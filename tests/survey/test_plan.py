@@ -53,7 +53,7 @@ def test_planned_power_is_reached_in_simulated_surveys() -> None:
     for _ in range(500):
         sides = [simulated.letters(rng, r, 0.05, of, 40, overlooks=0.3) for r in (0.1, 0.2)]
         rates = [estimate_with_audit(one, fit_lambdas(one)).scroll_rates for one in sides]
-        p = welch_test(*rates).p
+        p = welch_test(*rates).p_value
         seen += p is not None and p < 0.05
     assert made.power == pytest.approx(0.8, abs=0.03)
     assert seen / 500 == pytest.approx(made.power, abs=0.08)
@@ -63,8 +63,8 @@ def test_more_is_needed_for_less() -> None:
     """Common sense of every plan: smaller difference, more likeness, more power, more tests."""
     base = find_plan(PowerTarget(0.05, 0.05, 200), 200).scrolls
     for harder in (
-        PowerTarget(0.05, 0.03, 200), PowerTarget(0.05, 0.05, 200, likeness=0.1), PowerTarget(0.05, 0.05, 200, power=0.9),
-        PowerTarget(0.05, 0.05, 200, comparisons=30),
+        PowerTarget(0.05, 0.03, 200), PowerTarget(0.05, 0.05, 200, likeness=0.1),
+        PowerTarget(0.05, 0.05, 200, power=0.9), PowerTarget(0.05, 0.05, 200, comparisons=30),
     ):  # fmt: skip
         assert find_plan(harder, 200).scrolls > base
     made = list_plans(PowerTarget(0.05, 0.05, 200))

@@ -60,7 +60,7 @@ def survey(folder: Path) -> SurveyData:
     label[2] = np.nan
     built = build_arrays(
         DEFECTS, scroll, code, np.where(can, said, np.nan), label=np.where(can, label, np.nan),
-        chance=1 / 3, found=can & (said > 0.5), letter=form,
+        inclusion_probability=1 / 3, found=can & (said > 0.5), letter=form,
         side=np.where(np.arange(len(scroll)) % 3, "face", "reverse"),
     )  # fmt: skip
     scrolls = [
@@ -123,6 +123,23 @@ def test_the_page_is_whole_and_needs_nothing_else(page: str) -> None:
     assert "A page failed." in page
 
 
+def test_columns_have_the_names_of_statistics(folder: Path, page: str) -> None:
+    """Common practice, no source: `icc`, `ci_low`, `std_error` as in statistical packages."""
+    rate = "source,basis,n_clusters,n_letters,n_audited,estimate,std_error,ci_low,ci_high"
+    test = "difference,ci_low,ci_high,p_value,p_value_holm"
+    columns = {
+        "rates": f"defect,letter,{rate},design_effect,icc,note",
+        "letters": f"defect,letter,{rate},design_effect,icc,note",
+        "shares": "defect,source,n_clusters,n_with_finding,estimate,ci_low,ci_high",
+        "contrasts": f"defect,first,second,basis,{test.replace('p_value,', 'df,p_value,')}",
+        "pairs": f"defect,basis,n_clusters,{test}",
+        "pairs_by_source": f"defect,source,basis,n_clusters,{test}",
+    }
+    for name, header in columns.items():
+        text = (folder / "report" / f"{name}.csv").read_text(encoding="utf-8")
+        assert text.splitlines()[0] == header
+
+
 def test_no_source_is_named_unasked(folder: Path, page: str) -> None:
     files = [p for p in (folder / "report").iterdir() if p.suffix != ".png"]
     assert {p.suffix for p in files} == {".csv", ".svg", ".html"}
@@ -144,13 +161,15 @@ def test_names_that_were_asked_for_are_escaped_and_warned_of(
     ("name", "key", "numbers"),
     [
         ("rates", ("defect", "source", "basis"),
-         ("scrolls", "letters", "audited", "rate", "low", "high")),
+         ("n_clusters", "n_letters", "n_audited", "estimate", "ci_low", "ci_high")),
         ("contrasts", ("defect", "first", "second", "basis"),
-         ("difference", "low", "high", "p", "p_holm")),
-        ("shares", ("defect", "source"), ("scrolls", "with_finding", "share", "low", "high")),
-        ("pairs", ("defect", "basis"), ("scrolls", "difference", "low", "high", "p", "p_holm")),
+         ("difference", "ci_low", "ci_high", "p_value", "p_value_holm")),
+        ("shares", ("defect", "source"),
+         ("n_clusters", "n_with_finding", "estimate", "ci_low", "ci_high")),
+        ("pairs", ("defect", "basis"),
+         ("n_clusters", "difference", "ci_low", "ci_high", "p_value", "p_value_holm")),
         ("pairs_by_source", ("defect", "source", "basis"),
-         ("scrolls", "difference", "low", "high", "p", "p_holm")),
+         ("n_clusters", "difference", "ci_low", "ci_high", "p_value", "p_value_holm")),
     ],
 )  # fmt: skip
 def test_tables_say_what_the_files_say(
@@ -191,10 +210,11 @@ def agrees(shown: str, kept: str) -> bool:
 def test_what_no_reader_checked_is_corrected_apart(folder: Path, page: str, bare: bool) -> None:
     """Holm (1979) by statsmodels, within each family."""
     with (folder / "report" / "contrasts.csv").open(encoding="utf-8", newline="") as file:
-        rows = [r for r in csv.DictReader(file) if r["p"] and (r["basis"] == "unaudited") is bare]
+        rows = [r for r in csv.DictReader(file)
+                if r["p_value"] and (r["basis"] == "unaudited") is bare]  # fmt: skip
     assert len(rows) >= 3
-    expected = multipletests([float(r["p"]) for r in rows], method="holm")[1]
-    assert [float(r["p_holm"]) for r in rows] == pytest.approx(list(expected), rel=1e-8)
+    expected = multipletests([float(r["p_value"]) for r in rows], method="holm")[1]
+    assert [float(r["p_value_holm"]) for r in rows] == pytest.approx(list(expected), rel=1e-8)
 
 
 def test_divine_names_lie_under_plates(page: str) -> None:
@@ -210,9 +230,9 @@ def test_divine_names_lie_under_plates(page: str) -> None:
 def test_the_lot_alone_chooses_letters(folder: Path, survey: SurveyData) -> None:
     """The probabilities turned round choose the same letters; another seed chooses others."""
     run = open_run(folder)
-    turned = replace(survey.tables, predicted=1 - survey.tables.predicted)
+    turned = replace(survey.arrays, predicted=1 - survey.arrays.predicted)
     first = draw_examples(survey, run, DEFECTS[:1], SEED)
-    assert draw_examples(replace(survey, tables=turned), run, DEFECTS[:1], SEED) == first
+    assert draw_examples(replace(survey, arrays=turned), run, DEFECTS[:1], SEED) == first
     assert draw_examples(survey, run, DEFECTS[:1], SEED + 1) != first
     assert [len(row.examples) for row in first[0].rows] == [6, 6, 6]
 
@@ -222,7 +242,7 @@ def test_plain_words_come_from_the_numbers(folder: Path, page: str) -> None:
         rows = {(r["defect"], r["source"]): r for r in csv.DictReader(file)}
     told = re.search(r"Of 100 letters that can have it, A has it on ([^,]+), B on ([^ ]+) ", page)
     assert told is not None
-    assert float(told[2]) == round(100 * float(rows["part_loose", "B"]["rate"]))
+    assert float(told[2]) == round(100 * float(rows["part_loose", "B"]["estimate"]))
     assert "Scrolls of B have it more often than those of A" in page
     assert "cannot tell whether A differs from C" in page
     # 0.9 to the 4th power: four scrolls, one in ten of them bad.
@@ -233,8 +253,8 @@ def test_plain_words_come_from_the_numbers(folder: Path, page: str) -> None:
 def test_what_no_reader_checked_is_never_put_as_fact(
     folder: Path, survey: SurveyData, tmp_path: Path
 ) -> None:
-    bare = replace(survey.tables, label=np.full_like(survey.tables.label, np.nan))
-    nothing = replace(survey, tables=bare, audit=AuditCounts(0, 0, 0))
+    bare = replace(survey.arrays, label=np.full_like(survey.arrays.label, np.nan))
+    nothing = replace(survey, arrays=bare, audit=AuditCounts(0, 0, 0))
     text = write_report(beside(folder, tmp_path), nothing, SEED).read_text("utf-8")
     assert "Unaudited: all rates rest on the network&#39;s word alone." in text
     assert "has it on" not in text and "have it more often" not in text

@@ -17,14 +17,14 @@ from PIL import Image
 
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer import cli, inspector
-from crownlet.infer.batch import worker as working
+from crownlet.infer.batch import worker
 from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.survey_questions import read_audit
 from crownlet.infer.review.web.item_view import view_item
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.survey_state import read_survey
-from crownlet.infer.survey import run as running
+from crownlet.infer.survey import run as survey_run
 from crownlet.infer.survey.data import load_survey
 
 LINES = [" ".join(line) for line in (load_portion("mezuzah").lines or ())[:4]]
@@ -36,7 +36,7 @@ def reader() -> Iterator[None]:
     """Block letters, to whose reader their sizes are no surprise."""
     familiar = blocks.inspector(blocks.BlockNetworks()).thresholds
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(running, "Sessions", lambda folder: blocks.BlockNetworks())
+        patch.setattr(survey_run, "OnnxNetworks", lambda folder: blocks.BlockNetworks())
         patch.setattr(inspector, "load_thresholds", lambda folder: familiar)
         yield
 
@@ -160,7 +160,7 @@ def test_a_changed_picture_is_inspected_anew_and_said(
 @pytest.mark.skipif(sys.platform == "win32", reason="has no fork and no SIGKILL")
 def test_a_killed_survey_goes_on_where_it_was(once: Path, scans: Path, tmp_path: Path) -> None:
     out = tmp_path / "S"
-    write, calls = working.write_page, []
+    write, calls = worker.write_page, []
 
     def killed(*arguments: object) -> object:
         calls.append(1)
@@ -171,7 +171,7 @@ def test_a_killed_survey_goes_on_where_it_was(once: Path, scans: Path, tmp_path:
     child = os.fork()
     if child == 0:
         try:
-            working.write_page = killed  # type: ignore[assignment]
+            worker.write_page = killed  # type: ignore[assignment]
             survey(scans, out)
         finally:
             os._exit(0)
@@ -193,7 +193,7 @@ def test_ctrl_c_leaves_whole_pages(
     scans: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     out = tmp_path / "S"
-    write, calls = working.write_page, []
+    write, calls = worker.write_page, []
 
     def stopped(*arguments: object) -> object:
         calls.append(1)
@@ -201,7 +201,7 @@ def test_ctrl_c_leaves_whole_pages(
             raise KeyboardInterrupt
         return write(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(working, "write_page", stopped)
+    monkeypatch.setattr(worker, "write_page", stopped)
     assert survey(scans, out) == 130
     recorded = read_survey(out)
     assert recorded is not None and not recorded.complete
