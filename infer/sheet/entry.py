@@ -7,11 +7,9 @@ from dataclasses import dataclass, replace
 
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Box, GlyphRecord, Measurement
-from crownlet.infer.sheet import wording as words
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage, extent_q
-from crownlet.infer.sheet.pictures import KULMUS_PX as Q_PX_
-from crownlet.infer.sheet.pictures import PictureWindow, cut_window
+from crownlet.infer.sheet.pictures import KULMUS_PX, PictureWindow, cut_window
 from crownlet.infer.sheet.veil import SpelledPlace, spell_place
 from crownlet.infer.sheet.wellformed import (
     CleanLetterFinder,
@@ -19,22 +17,53 @@ from crownlet.infer.sheet.wellformed import (
     LetterDrawing,
     read_drawing,
 )
+from crownlet.infer.sheet.wording import (
+    finding_title,
+    is_disagreement,
+    length_words,
+    measurement_lines,
+    network_words,
+)
 from crownlet.infer.view.rulers import CROP_BODY_PX, draw_rulers
 from crownlet.infer.view.wording import latin_name
 
+MIN_WINDOW_Q = (6.0, 6.0)
+"""Least width and height in q of the windows."""
+
+LETTER_MARGIN_Q = 0.8
+"""q of margin around a letter."""
+
+MAX_LETTER_WIDTH_Q = 24.0
+"""q beyond which a stretched letter is not shown in full."""
+
+CLOSE_KULMUS_PX = (28.0, 44.0)
+"""Least and greatest width of the pen in the closer pictures, px."""
+
+MIN_CONTEXT_HEIGHT_Q = 7.6
+"""Least height in q of the window that shows a place among its neighbours."""
+
+ROW_ASPECT = 5.5
+"""Width over height of a row of pictures: on A4 it is 32 mm high."""
+
+CONTEXT_ASPECTS = (2.0, 4.0)
+"""Least and greatest width over height of the picture of a place among its neighbours."""
+
+MAX_CLOSER_ASPECT = 1.6
+"""Width over height from which a closer picture shows no more than the one among neighbours."""
+
 _FIGURE_HEIGHT_SHARE = 0.085
-"""Height of the figures against the picture's width."""
+"""Height of the figures as a share of the picture's shorter side."""
 
 
 def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measurement]) -> str:
     """A fragment of SVG in px of the window, empty without measures; `q` in px of the page.
 
-    Rulers are drawn for bodies of `BODY` px and enlarged with the picture; lengths stand in the
-    corner below, where they hide no ink.
+    Rulers are drawn for bodies of `CROP_BODY_PX` px and enlarged with the picture; the lengths
+    stand in the lower left corner, where they hide no ink.
     """
     if not measurements:
         return ""
-    # As seen: a turned page has turned rulers, upright figures.
+    # In px of the picture as seen: on a turned page the rulers turn and the figures stay upright.
     seen = [
         replace(m, start=window.point(*m.start), end=window.point(*m.end)) for m in measurements
     ]
@@ -49,21 +78,9 @@ def _lengths_svg(window: PictureWindow, measurements: Sequence[Measurement]) -> 
     foot = window.picture.height - 0.4 * high
     return "".join(
         f'<text class="length" x="{0.4 * high:.1f}" y="{foot - k * 1.15 * high:.1f}" '
-        f'font-size="{high:.1f}" stroke-width="{0.28 * high:.1f}">{words.length_words(m.q)}</text>'
+        f'font-size="{high:.1f}" stroke-width="{0.28 * high:.1f}">{length_words(m.q)}</text>'
         for k, m in enumerate(reversed(measurements))
     )
-
-
-MIN_WINDOW_Q = (6.0, 6.0)
-"""Least width and height in q of the windows."""
-
-LETTER_MARGIN_Q = 0.8
-"""q of white kept about a letter."""
-
-MAX_LETTER_WIDTH_Q = 24.0
-"""q beyond which a stretched letter is not shown whole."""
-
-CLOSE_KULMUS_PX = (28.0, 44.0)
 
 
 @dataclass(frozen=True)
@@ -77,7 +94,7 @@ class CleanExample:
 
 @dataclass(frozen=True)
 class DrawnExample:
-    """Our drawing, with the letter's name."""
+    """A drawing of this program, with the letter's name."""
 
     drawing: LetterDrawing
     name: str
@@ -85,7 +102,7 @@ class DrawnExample:
 
 @dataclass(frozen=True)
 class Comparison:
-    """What was found beside what is well formed, all windows `size_q` (width, height in q)."""
+    """A finding beside a clean example and a drawing, all windows `size_q` (width, height in q)."""
 
     size_q: tuple[float, float]
     close: PictureWindow
@@ -93,7 +110,7 @@ class Comparison:
     """The place itself in px of `close`."""
     rulers: str
     """Measures drawn on `close`, a fragment of SVG; empty without any."""
-    well: CleanExample | None
+    clean: CleanExample | None
     drawn: DrawnExample | None
 
     @property
@@ -105,34 +122,37 @@ class Comparison:
 def compare_with_clean(
     page: SheetPage,
     finding: Finding,
-    well: CleanLetterFinder,
+    finder: CleanLetterFinder,
     q_px: tuple[float, float] = CLOSE_KULMUS_PX,
 ) -> Comparison | None:
-    """A kulmus is between `q_px` wide. None for a finding of the whole page."""
+    """The pictures of a finding side by side; None for a finding of the whole page.
+
+    `q_px` are the least and the greatest width of the pen in the pictures, px.
+    """
     if finding.scope == "page":
         return None
     char = finding.expected or finding.letter or ""
     drawn = (
         DrawnExample(read_drawing(char, page.customs), latin_name(char)) if len(char) == 1 else None
     )
-    example = _find_example(page, finding, well)
+    example = _find_example(page, finding, finder)
     size = _window_size(page, finding, example, drawn)
     close = page.window(finding, size, q_px)
     return Comparison(
         size_q=size, close=close, box=close.box(finding.box),
         rulers=rulers_svg(close, page.pen(page.letters(finding))[0], finding.measurements),
-        well=_clean_example(page, example, size, q_px) if example else None, drawn=drawn,
+        clean=_clean_example(page, example, size, q_px) if example else None, drawn=drawn,
     )  # fmt: skip
 
 
 def _find_example(
-    page: SheetPage, finding: Finding, well: CleanLetterFinder
+    page: SheetPage, finding: Finding, finder: CleanLetterFinder
 ) -> ExampleLetters | None:
     if finding.scope == "gap":
         pair = "".join(glyph.letter for glyph in page.letters(finding))
-        return well.white(pair, finding.kind, page.veiled)
+        return finder.find_gap(pair, finding.kind, page.veiled)
     char = finding.expected or finding.letter or ""
-    return well.letter(char, finding.kind, page.veiled) if len(char) == 1 else None
+    return finder.find_letter(char, finding.kind, page.veiled) if len(char) == 1 else None
 
 
 def _window_size(
@@ -161,22 +181,9 @@ def _clean_example(
     return CleanExample(seen, seen.box(example.box), f"{elsewhere}line {first.line}")
 
 
-MIN_CONTEXT_HEIGHT_Q = 7.6
-"""Least height in q of the window that shows a place among its neighbours."""
-
-ROW_ASPECT = 5.5
-"""Width over height of a row of pictures: on A4 it is 32 mm high."""
-
-CONTEXT_ASPECTS = (2.0, 4.0)
-"""Width over height of the picture of a place among its neighbours."""
-
-MAX_CLOSER_ASPECT = 1.6
-"""Width over height from which a closer picture shows no more than the one among neighbours."""
-
-
 @dataclass(frozen=True)
 class Entry:
-    """Everything about one finding."""
+    """Everything that the sheet shows of one finding."""
 
     label: str
     anchor: str
@@ -188,38 +195,38 @@ class Entry:
     """The place among its neighbours; None for a finding of the whole page."""
     frame: Box | None
     """The place itself in px of `seen`."""
-    compared: Comparison | None
+    comparison: Comparison | None
     network: str
     measured: tuple[str, ...]
-    disagree: bool
+    disagreement: bool
     decisions: tuple[ShownDecision, ...] = ()
 
     @property
     def closer(self) -> bool:
-        """Whether a closer picture is worth its room."""
-        return self.compared is not None and _is_closer_useful(self.compared)
+        """Whether a closer picture shows more than the one among neighbours."""
+        return self.comparison is not None and _is_closer_useful(self.comparison)
 
 
-def make_entry(page: SheetPage, finding: Finding, well: CleanLetterFinder) -> Entry:
+def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> Entry:
     """The entry of one finding."""
     letters = page.letters(finding)
-    compared = compare_with_clean(page, finding, well)
-    seen = _context_window(page, finding, compared)
+    comparison = compare_with_clean(page, finding, finder)
+    seen = _context_window(page, finding, comparison)
     line = spell_place(page.lines.get(finding.line, []), set(finding.glyphs), page.veiled.names)
     return Entry(
         label=page.label(finding), anchor=page.anchor(finding), finding=finding,
-        title=words.finding_title(finding), where=place_words(page, finding, letters, line), line=line,
+        title=finding_title(finding), where=place_words(page, finding, letters, line), line=line,
         seen=seen, frame=seen.box(finding.box) if seen else None,
-        compared=compared, network=words.network_words(finding),
-        measured=words.measurement_lines(finding.measurements),
-        disagree=words.is_disagreement(finding), decisions=page.decided.get(finding.number, ()),
+        comparison=comparison, network=network_words(finding),
+        measured=measurement_lines(finding.measurements),
+        disagreement=is_disagreement(finding), decisions=page.decided.get(finding.number, ()),
     )  # fmt: skip
 
 
 def place_words(
     page: SheetPage, finding: Finding, letters: Sequence[GlyphRecord], line: SpelledPlace
 ) -> str:
-    """Where it stands, as an examiner counts: words from the head of the line."""
+    """Where a finding stands, as an examiner counts: words from the beginning of the line."""
     if not finding.line:
         return f"{page.side}, whole page"
     place = [page.side, f"line {finding.line}"]
@@ -230,19 +237,19 @@ def place_words(
     return ", ".join(place)
 
 
-def _is_closer_useful(compared: Comparison) -> bool:
-    return compared.shape < MAX_CLOSER_ASPECT or bool(compared.rulers)
+def _is_closer_useful(comparison: Comparison) -> bool:
+    return comparison.shape < MAX_CLOSER_ASPECT or bool(comparison.rulers)
 
 
 def _context_window(
-    page: SheetPage, finding: Finding, compared: Comparison | None
+    page: SheetPage, finding: Finding, comparison: Comparison | None
 ) -> PictureWindow | None:
-    """The place among its neighbours, as wide as makes the row of pictures neither high nor low."""
-    if compared is None:
+    """The place among its neighbours, so wide that the row of pictures is `ROW_ASPECT` wide."""
+    if comparison is None:
         return None
     across, down = page.extent(finding)
-    beside = _is_closer_useful(compared) + bool(compared.well) + bool(compared.drawn)
+    beside = _is_closer_useful(comparison) + bool(comparison.clean) + bool(comparison.drawn)
     high = max(MIN_CONTEXT_HEIGHT_Q, down + 2)
-    shape = min(max(ROW_ASPECT - beside * compared.shape, CONTEXT_ASPECTS[0]), CONTEXT_ASPECTS[1])
+    shape = min(max(ROW_ASPECT - beside * comparison.shape, CONTEXT_ASPECTS[0]), CONTEXT_ASPECTS[1])
     wide = max(high * shape, across + 4)
-    return page.window(finding, (wide, high), Q_PX_)
+    return page.window(finding, (wide, high), KULMUS_PX)

@@ -1,7 +1,9 @@
-"""Findings of one kind that come many times: a few in full, the others together.
+"""Findings and places to review that share a kind, shown together.
 
-Each of them stays on the sheet with its number, its line and its mark on the page. What a hand does
-everywhere takes one place on the sheet, so that what it does once is not lost below it.
+Of the findings of one kind that come many times a few are shown in full and the others together;
+each of them keeps its number, its line and its mark on the page. A habit of the hand takes one
+place on the sheet, so that a single fault is not lost among its repetitions. Places to review are
+shown as small pictures, grouped by kind and letter.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from dataclasses import dataclass
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
+from crownlet.infer.records import UNFAMILIAR
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import PictureWindow
@@ -41,16 +43,16 @@ class Tile:
 
 @dataclass(frozen=True)
 class TileGroup:
-    """All places of one kind on one letter, the likeliest first."""
+    """All places to review of one kind on one letter, the likeliest first."""
 
     title: str
     tiles: tuple[Tile, ...]
-    against: int
-    """Places of which the network and the measure say opposite things."""
+    disagreements: int
+    """Places on which network and measure disagree."""
 
 
 def page_review_sentences(pages: Sequence[SheetPage]) -> tuple[str, ...]:
-    """What is to review about whole pages, a sentence each."""
+    """A sentence for each doubt about a whole page."""
     return tuple(
         f"{page.side.capitalize()}, whole page: {finding.says}"
         for page in pages for finding in page.findings
@@ -85,8 +87,9 @@ def make_tile(page: SheetPage, finding: Finding) -> Tile:
         max(TILE_SIZE_Q[0], min(MAX_TILE_WIDTH_Q, across + 2)),
     )
     return Tile(
-        page.label(finding), page.anchor(finding), page.window(finding, (wide, high), TILE_KULMUS_PX),
-        finding.p, finding.line, page.decided.get(finding.number, ()),
+        page.label(finding), page.anchor(finding),
+        page.window(finding, (wide, high), TILE_KULMUS_PX), finding.p, finding.line,
+        page.decided.get(finding.number, ()),
     )  # fmt: skip
 
 
@@ -98,10 +101,10 @@ MAX_SEPARATE_FINDINGS: dict[Heading, int] = {
     "custom": 3,
     "information": 3,
 }
-"""More findings of one kind than this are gathered."""
+"""More findings of one kind than this are shown as a group."""
 
 FINDINGS_IN_FULL: dict[Heading, int] = {"question": 3, "outset": 1, "custom": 1, "information": 1}
-"""How many of them are shown in full, the surest."""
+"""How many of a group are shown in full, the surest."""
 
 
 @dataclass(frozen=True)
@@ -117,14 +120,14 @@ class ListedPlace:
 
 @dataclass(frozen=True)
 class FindingGroup:
-    """What is left of one kind after those shown in full."""
+    """The findings of one kind that are not shown in full."""
 
     title: str
-    of: str
-    """How many there are in all, and of how many such letters."""
+    counts: str
+    """How many findings of the kind there are, and of how many such letters."""
     tiles: tuple[Tile, ...]
     listed: tuple[ListedPlace, ...]
-    """Places that were measured or counted, so that a small picture tells no more; by letter."""
+    """Places that were measured or counted, where a small picture shows no more; by letter."""
 
     @property
     def anchors(self) -> frozenset[str]:
@@ -137,8 +140,8 @@ def group_findings(
 ) -> tuple[list[PageFinding], dict[Heading, tuple[FindingGroup, ...]]]:
     """Findings to show in full, in their order, and by heading those to show together.
 
-    What has other matters beside it, or is of the whole page, is shown in full. That a letter with
-    a fault is unlike those the networks know is no other matter.
+    A finding with others at its place, or of the whole page, is shown in full; that a letter is
+    unlike those that the networks know does not count as another.
     """
     groups: dict[tuple[Heading, str], list[PageFinding]] = {}
     for row in rows:
@@ -148,24 +151,29 @@ def group_findings(
     many = {
         key: group for key, group in groups.items() if len(group) > MAX_SEPARATE_FINDINGS[key[0]]
     }
-    left = {key: group[FINDINGS_IN_FULL[key[0]] :] for key, group in many.items()}
-    hidden = {id(row[1]) for group in left.values() for row in group}
+    grouped = {key: group[FINDINGS_IN_FULL[key[0]] :] for key, group in many.items()}
+    hidden = {id(row[1]) for group in grouped.values() for row in group}
     full = [row for row in rows if id(row[1]) not in hidden]
     return full, {
         heading: tuple(
-            _make_group(key[1], many[key], rest) for key, rest in left.items() if key[0] == heading
+            _make_group(key[1], many[key], remaining)
+            for key, remaining in grouped.items()
+            if key[0] == heading
         )
         for heading in HEADINGS
     }
 
 
 def _make_group(
-    kind: str, every: Sequence[PageFinding], rest: Sequence[PageFinding]
+    kind: str, every: Sequence[PageFinding], remaining: Sequence[PageFinding]
 ) -> FindingGroup:
-    in_reading = sorted(rest, key=lambda row: (row[1].letter or "", row[0].mark, row[1].glyphs))
+    in_reading = sorted(
+        remaining, key=lambda row: (row[1].letter or "", row[0].mark, row[1].glyphs)
+    )
     seen = kind in CATALOGUE and CATALOGUE[kind].how == "learned"
     return FindingGroup(
-        defect_words(kind), _count_by_letter(every), tuple(make_tile(page, f) for page, f in rest) if seen else (),
+        defect_words(kind), _count_by_letter(every),
+        tuple(make_tile(page, f) for page, f in remaining) if seen else (),
         () if seen else tuple(_list_place(page, f) for page, f in in_reading),
     )  # fmt: skip
 
@@ -176,7 +184,7 @@ def _count_by_letter(every: Sequence[PageFinding]) -> str:
     if not named:
         return f"{len(every)} places"
     pages = {page.name: page for page, _ in every}.values()
-    written = Counter(glyph.letter for page in pages for glyph in page.veiled.page.glyphs)
+    written = Counter(glyph.letter for page in pages for glyph in page.veiled.record.glyphs)
     each = (f"{latin_name(char)} {n} of {written[char]}" for char, n in named.most_common())
     return f"{len(every)} letters: {', '.join(each)}"
 

@@ -1,4 +1,4 @@
-"""All sheets of a run, written into RUN/sheets."""
+"""All sheets of a run: one of each scroll, the teaching sheet and the index, in RUN/sheets."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
 
 @dataclass(frozen=True)
 class IndexRow:
-    """One scroll in the list."""
+    """One scroll in the index."""
 
     name: str
     href: str
@@ -36,7 +36,7 @@ class IndexRow:
 
     @property
     def urgency(self) -> tuple[bool, tuple[int, ...], int]:
-        """The greater the sooner it is to be looked at."""
+        """Sort key: the greater, the earlier the scroll stands in the index."""
         return bool(self.notes), self.by_heading, self.review
 
 
@@ -47,7 +47,7 @@ def make_row(
     decisions: Decisions,
     faults: Iterable[str] = (),
 ) -> IndexRow:
-    """A scroll's row; `faults` are sentences about what could not be done."""
+    """A scroll's row in the index; `faults` are sentences about what could not be done."""
     names = (*scroll.faces, *scroll.reverses)
     pages = [run.pages[name] for name in names]
     findings = [f for page in pages for f in page.findings]
@@ -63,7 +63,7 @@ def make_row(
 
 
 def render_index(rows: Iterable[IndexRow], teaching: bool) -> str:
-    """The list as a page."""
+    """The index as an HTML page."""
     ordered = sorted(rows, key=lambda each: each.name)
     ordered.sort(key=lambda each: each.urgency, reverse=True)
     return render(
@@ -84,7 +84,7 @@ Report = Callable[[str], object]
 
 @dataclass(frozen=True)
 class SheetSummary:
-    """What was written."""
+    """The result of writing the sheets."""
 
     index: Path
     failed: int
@@ -100,8 +100,9 @@ def make_sheets(
 ) -> SheetSummary:
     """Write a sheet for each scroll, the index and the teaching sheet.
 
-    With `only`, the name of a scroll, its sheet and the index. A scroll whose pictures have moved
-    is said and left out. RunError for a damaged run, OSError if a file cannot be written.
+    With `only`, the name of a scroll, its sheet and the index alone. A scroll whose pictures have
+    moved is reported by `complain` and left out. RunError for a damaged run, OSError if a file
+    cannot be written.
     """
     folder = run.folder / SHEETS_FOLDER
     files = choose_file_names(scroll.name for scroll in run.scrolls)
@@ -112,7 +113,7 @@ def make_sheets(
     for number, scroll in enumerate(chosen, start=1):
         start = time.perf_counter()
         path = folder / files[scroll.name]
-        # Opened anew for each scroll: a hundred of them are too large to hold.
+        # Opened again for each scroll: a hundred of them are too large for memory.
         fresh = open_run(run.folder)
         try:
             write_file(path, render_sheet(fresh, scroll, show_names, decisions))
@@ -149,8 +150,8 @@ def _row_or_fault(
     run: Run, scroll: StoredScroll, href: str, decisions: Decisions, fault: FileFault | None
 ) -> IndexRow:
     """The scroll in the index; without counts where its tables cannot be read."""
-    said = (f"No new sheet: {fault.reason}",) if fault else ()
+    faults = (f"No new sheet: {fault.reason}",) if fault else ()
     try:
-        return make_row(run, scroll, href, decisions, said)
+        return make_row(run, scroll, href, decisions, faults)
     except FileFault as error:
-        return IndexRow(scroll.name, href, said or (error.reason,), (0,) * len(HEADINGS), 0, 0, 0)
+        return IndexRow(scroll.name, href, faults or (error.reason,), (0,) * len(HEADINGS), 0, 0, 0)

@@ -1,4 +1,4 @@
-"""One page of a scroll with what its entries and pictures need."""
+"""One page of a scroll as its entries need it, and the marks on its picture."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from crownlet.infer.sheet.veil import VeiledPage
 
 @dataclass
 class SheetPage:
-    """One page with what its entries need."""
+    """One page as its entries need it: record, pixels, findings, decisions."""
 
     name: str
     side: str
     """`face` or `reverse`, with a number where there are several."""
     mark: str
-    """What stands before the numbers of this page's findings."""
+    """Prefix of the numbers of this page's findings."""
     veiled: VeiledPage
     findings: Sequence[Finding]
     customs: Customs
@@ -31,12 +31,12 @@ class SheetPage:
     """Decisions by number of the finding."""
 
     def __post_init__(self) -> None:
-        glyphs = self.veiled.page.glyphs
+        glyphs = self.veiled.record.glyphs
         self.lines = {k: list(line) for k, line in groupby(glyphs, key=lambda glyph: glyph.line)}
 
     def letters(self, finding: Finding) -> tuple[GlyphRecord, ...]:
         """The glyphs of a finding."""
-        glyphs = self.veiled.page.glyphs
+        glyphs = self.veiled.record.glyphs
         return tuple(glyphs[n - 1] for n in finding.glyphs if 0 < n <= len(glyphs))
 
     def label(self, finding: Finding) -> str:
@@ -44,14 +44,14 @@ class SheetPage:
         return f"{self.mark}{finding.number}"
 
     def anchor(self, finding: Finding) -> str:
-        """The finding's place in the document."""
+        """The finding's HTML id."""
         return f"f-{self.label(finding)}"
 
     def pen(self, letters: Sequence[GlyphRecord]) -> tuple[float, float]:
         """Kulmus in px and rotation in degrees at a place."""
         if letters:
             return letters[0].q, letters[0].rotation
-        return max(self.veiled.page.q, 1.0), float(self.veiled.page.turn)
+        return max(self.veiled.record.q, 1.0), float(self.veiled.record.turn)
 
     def extent(self, finding: Finding) -> tuple[float, float]:
         """Width and height in q of a finding's place, upright."""
@@ -79,7 +79,7 @@ def extent_q(box: Box, q: float, rotation: float) -> tuple[float, float]:
 
 
 _FIGURE_HEIGHT_Q = {"finding": 1.9, "review": 1.5}
-"""Height in q of the figures."""
+"""Height in q of the numbers."""
 
 _FIGURE_ASPECT = 0.58
 """Width of a figure against its height."""
@@ -97,7 +97,7 @@ class PageMark:
     width: float
     height: float
     tab: Box
-    """Room for the number."""
+    """The box of the number."""
     quiet: bool = False
     """Whether it is a thin frame without a number."""
 
@@ -109,7 +109,7 @@ class PageMark:
 
 @dataclass(frozen=True)
 class PlaceToMark:
-    """What is to be marked: a box in px of the page as given."""
+    """A place to be marked: a box in px of the page as given."""
 
     label: str
     anchor: str
@@ -119,21 +119,23 @@ class PlaceToMark:
 
 
 def place_marks(
-    spots: Iterable[PlaceToMark], turn: QuarterTurn, part: Box, q: float
+    places: Iterable[PlaceToMark], turn: QuarterTurn, part: Box, q: float
 ) -> list[PageMark]:
-    """Marks for all spots inside `part` of the page; findings choose their room first."""
+    """Marks for all places inside `part` of the page; findings get their numbers placed first."""
     marks: list[PageMark] = []
-    for spot in sorted(spots, key=lambda spot: spot.route != "finding"):
-        x0, y0, x1, y1 = turn.box(spot.box)
+    for place in sorted(places, key=lambda place: place.route != "finding"):
+        x0, y0, x1, y1 = turn.box(place.box)
         x0, x1 = min(x0, (x0 + x1) / 2 - 0.4 * q), max(x1, (x0 + x1) / 2 + 0.4 * q)
         x0, x1 = max(x0, part[0]), min(max(x1, part[0]), part[2])
         y0, y1 = max(y0, part[1]), min(max(y1, part[1]), part[3])
-        high = _FIGURE_HEIGHT_Q[spot.route] * q
-        wide = (len(spot.label) * _FIGURE_ASPECT + 0.35) * high
+        high = _FIGURE_HEIGHT_Q[place.route] * q
+        wide = (len(place.label) * _FIGURE_ASPECT + 0.35) * high
         taken = [m.tab for m in marks if not m.quiet]
         tab = _choose_tab(_tab_candidates((x0, y0, x1, y1), wide, high), taken, part)
         marks.append(
-            PageMark(spot.label, spot.anchor, spot.route, x0, y0, x1 - x0, y1 - y0, tab, spot.quiet)
+            PageMark(
+                place.label, place.anchor, place.route, x0, y0, x1 - x0, y1 - y0, tab, place.quiet
+            )
         )
     return marks
 
@@ -148,16 +150,16 @@ def _tab_candidates(box: Box, wide: float, high: float) -> list[Box]:
     return above + below + higher
 
 
-def _choose_tab(seats: list[Box], taken: list[Box], part: Box) -> Box:
-    """The first seat that meets none taken and lies on the page; else the one that meets least."""
+def _choose_tab(tabs: list[Box], taken: list[Box], part: Box) -> Box:
+    """The first tab that overlaps none and lies on the page; else the one that overlaps least."""
 
-    def cost(seat: Box) -> float:
-        beyond = [part[0] - seat[0], part[1] - seat[1], seat[2] - part[2], seat[3] - part[3]]
+    def cost(tab: Box) -> float:
+        beyond = [part[0] - tab[0], part[1] - tab[1], tab[2] - part[2], tab[3] - part[3]]
         return 100 * sum(max(0.0, v) for v in beyond) + sum(
-            _overlap_area(seat, other) for other in taken
+            _overlap_area(tab, other) for other in taken
         )
 
-    return min(seats, key=cost)
+    return min(tabs, key=cost)
 
 
 def _overlap_area(a: Box, b: Box) -> float:

@@ -1,4 +1,4 @@
-"""Templates filled in, file names made safe, files put in place whole."""
+"""The templates of the sheets, filled in, and safe file names for scrolls."""
 
 from __future__ import annotations
 
@@ -10,10 +10,9 @@ from typing import Any
 
 from jinja2 import Environment
 
-from crownlet.infer.sheet import wording as words
-from crownlet.infer.view import wording as words_
+from crownlet.infer.sheet.wording import DISAGREEMENT_NOTE, SOURCES_DIFFER_NOTE, trade_term
 from crownlet.infer.view.templates import template_environment
-from crownlet.infer.view.wording import defect_words, latin_name
+from crownlet.infer.view.wording import count_of, defect_words, describe_defect, latin_name
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -30,12 +29,14 @@ def render(template: str, **values: Any) -> str:
 @cache
 def _environment() -> Environment:
     return template_environment(
-        _TEMPLATES, said=defect_words, latin=latin_name, term=words.trade_term, described=words_.describe_defect,
-        count=words_.count_of, apart=words.DISAGREEMENT_NOTE, differ=words.SOURCES_DIFFER_NOTE, r=_format_coordinate,
+        _TEMPLATES, defect_words=defect_words, latin_name=latin_name, trade_term=trade_term,
+        describe_defect=describe_defect, count_of=count_of, disagreement_note=DISAGREEMENT_NOTE,
+        sources_differ_note=SOURCES_DIFFER_NOTE, r=_format_coordinate,
     )  # fmt: skip
 
 
 def _format_coordinate(value: float) -> str:
+    """A coordinate of an SVG or a length in mm, with at most one decimal."""
     return f"{value:.1f}".removesuffix(".0")
 
 

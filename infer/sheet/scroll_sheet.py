@@ -1,4 +1,4 @@
-"""Everything a triage sheet shows of one scroll, gathered from its pages."""
+"""Everything a triage sheet shows of one scroll, collected from its pages."""
 
 from __future__ import annotations
 
@@ -9,12 +9,10 @@ from typing import Any
 
 from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_customs
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.findings.not_listed import accepted_forms as accepted_forms
-from crownlet.infer.findings.not_listed import accepted_message
+from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.records import Box, PageRecord
 from crownlet.infer.run.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
-from crownlet.infer.sheet import wording as words
 from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.entry import Entry, make_entry
 from crownlet.infer.sheet.groups import (
@@ -30,6 +28,7 @@ from crownlet.infer.sheet.page import PageMark, PlaceToMark, SheetPage, place_ma
 from crownlet.infer.sheet.pictures import EmbeddedPicture, shrink_page
 from crownlet.infer.sheet.veil import VeiledPage
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
+from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
 from crownlet.infer.view.wording import NEVER_EXAMINED
 
 PAPER_MM_PER_Q = 1.55
@@ -81,13 +80,13 @@ class HeadingGroup:
     heading: str
     entries: tuple[Entry, ...]
     """Those shown in full."""
-    gathered: tuple[FindingGroup, ...] = ()
+    finding_groups: tuple[FindingGroup, ...] = ()
     """Those that come many times, together."""
 
     @property
     def total(self) -> int:
         """Findings under this heading."""
-        return len(self.entries) + sum(len(g.tiles) + len(g.listed) for g in self.gathered)
+        return len(self.entries) + sum(len(g.tiles) + len(g.listed) for g in self.finding_groups)
 
     @property
     def lesser(self) -> bool:
@@ -97,11 +96,11 @@ class HeadingGroup:
 
 @dataclass(frozen=True)
 class CitedSources:
-    """What the books say of one kind on some letters; said in full where it first comes up."""
+    """The opinions of the books on one kind and some letters; quoted in full at the first entry."""
 
     first: str
-    """Label of the entry that says it in full."""
-    cited: tuple[words.CitedOpinion, ...]
+    """Label of the entry that quotes them in full."""
+    cited: tuple[CitedOpinion, ...]
     differ: bool
 
     @property
@@ -121,9 +120,9 @@ class ScrollView:
     groups: tuple[HeadingGroup, ...]
     sources: Mapping[str, CitedSources]
     """By anchor of the entry."""
-    bricks: tuple[TileGroup, ...]
+    tile_groups: tuple[TileGroup, ...]
     doubts: tuple[str, ...]
-    """What is in doubt about whole pages, which no small picture shows."""
+    """Sentences about doubts of whole pages, which no small picture shows."""
     not_examined: tuple[str, ...]
     """What is examined in no picture."""
     limits: tuple[str, ...]
@@ -133,14 +132,14 @@ class ScrollView:
     kinds: Counter[str]
     """Findings by kind."""
     decided: Counter[str]
-    comparison: Mapping[str, Any] | None
+    side_comparison: Mapping[str, Any] | None
     """Face against reverse, as in scrolls.json."""
     consistency: Mapping[str, Any] | None
     """Evenness of the hand, as in scrolls.json."""
 
     @property
     def room(self) -> float:
-        """Height in mm that the first page has left for the picture, below its words."""
+        """Height in mm that the text at the top leaves for the picture of the first page."""
         lines = sum(2 + len(note) // 95 for note in self.notes) + len(self.kinds) // 5
         return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
 
@@ -156,21 +155,22 @@ def view_scroll(
 ) -> ScrollView:
     """The sheet of one scroll; PageError if a picture has moved, RunError for a damaged table."""
     pages = load_pages(run, scroll, show_names, decisions)
-    well = CleanLetterFinder([page.veiled for page in pages])
+    finder = CleanLetterFinder([page.veiled for page in pages])
     rows = _sort_findings(pages)
-    groups = _group_by_heading(rows, well)
-    first = pages[0].veiled.page
-    told = _scroll_facts(run, scroll)
+    groups = _group_by_heading(rows, finder)
+    first = pages[0].veiled.record
+    facts = _scroll_facts(run, scroll)
     return ScrollView(
         scroll=scroll, notes=collect_notes(scroll, [run.pages[page.name] for page in pages]),
         pages=tuple(_view_page(page, _unpictured_anchors(groups)) for page in pages), groups=groups,
-        sources=_cite_sources([each for group in groups for each in group.entries]), bricks=group_reviews(pages),
-        doubts=page_review_sentences(pages),
-        not_examined=NEVER_EXAMINED, limits=_promise_limits(first), versions=first.versions, shows_names=show_names,
+        sources=_cite_sources([each for group in groups for each in group.entries]),
+        tile_groups=group_reviews(pages), doubts=page_review_sentences(pages),
+        not_examined=NEVER_EXAMINED, limits=_promise_limits(first), versions=first.versions,
+        shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
         kinds=count_kinds(rows),
-        decided=Counter(d.says for page in pages for each in page.decided.values() for d in each),
-        comparison=told.get("comparison"), consistency=told.get("consistency"),
+        decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
+        side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
     )  # fmt: skip
 
 
@@ -197,7 +197,7 @@ def find_customs(page: PageRecord) -> Customs:
 
 
 def name_sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
-    """Words for the side of each page, and what stands before its numbers."""
+    """Words for the side of each page, and the prefix of its numbers."""
     table = {}
     for pages, side, mark in ((scroll.faces, "face", ""), (scroll.reverses, "reverse", "R")):
         for k, name in enumerate(pages, start=1):
@@ -231,18 +231,19 @@ def _load_page(
 
 
 def _sort_findings(pages: Sequence[SheetPage]) -> list[PageFinding]:
-    """Findings by heading, the surest first; reviews are left to the wall."""
+    """Findings by heading, the surest first, without places to review."""
     rows = [(page, f) for page in pages for f in page.findings if f.route == "finding"]
     return sorted(rows, key=lambda row: _finding_rank(row[1]))
 
 
 def _group_by_heading(
-    rows: Sequence[PageFinding], well: CleanLetterFinder
+    rows: Sequence[PageFinding], finder: CleanLetterFinder
 ) -> tuple[HeadingGroup, ...]:
     full, gathered = group_findings(rows)
     return tuple(
         HeadingGroup(
-            heading, plain, tuple(make_entry(page, f, well) for page, f in full if f.heading == heading),
+            heading, plain,
+            tuple(make_entry(page, f, finder) for page, f in full if f.heading == heading),
             gathered[heading],
         )
         for heading, plain in HEADINGS.items()
@@ -256,28 +257,28 @@ def _finding_rank(finding: Finding) -> tuple[int, bool, float]:
 
 
 def _cite_sources(entries: Iterable[Entry]) -> dict[str, CitedSources]:
-    told: dict[object, CitedSources] = {}
+    by_kind: dict[object, CitedSources] = {}
     table = {}
     for each in entries:
         key = each.finding.kind, each.finding.opinions
-        if key not in told:
+        if key not in by_kind:
             opinions = each.finding.opinions
-            told[key] = CitedSources(
-                each.label, words.cite_opinions(opinions), words.sources_differ(opinions)
+            by_kind[key] = CitedSources(
+                each.label, cite_opinions(opinions), sources_differ(opinions)
             )
-        table[each.anchor] = told[key]
+        table[each.anchor] = by_kind[key]
     return table
 
 
 def _unpictured_anchors(groups: Iterable[HeadingGroup]) -> frozenset[str]:
-    """Places told together without a picture of their own."""
-    return frozenset().union(*(each.anchors for group in groups for each in group.gathered))
+    """Places shown in groups without pictures."""
+    return frozenset().union(*(each.anchors for group in groups for each in group.finding_groups))
 
 
 def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
-    record = page.veiled.page
+    record = page.veiled.record
     picture, turn, part = shrink_page(page.veiled)
-    spots = [
+    places = [
         PlaceToMark(page.label(f), page.anchor(f), f.route, f.box, page.anchor(f) in quiet)
         for f in page.findings if f.scope != "page"
     ]  # fmt: skip
@@ -286,7 +287,8 @@ def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
     accepted = _accepted_forms(record)
     return PageView(
         name=page.name, side=page.side, picture=picture, part=part, q=max(record.q, 1.0),
-        marks=tuple(place_marks(spots, turn, part, max(record.q, 1.0))), letters=len(record.glyphs),
+        marks=tuple(place_marks(places, turn, part, max(record.q, 1.0))),
+        letters=len(record.glyphs),
         partly=sum(bool(record.unresolved or g.not_examined) for g in record.glyphs),
         findings=routes["finding"], review=routes["review"],
         compared_with=match.portion if match else "",
@@ -298,20 +300,20 @@ def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
 
 
 def _accepted_forms(record: PageRecord) -> tuple[str, ...]:
-    """What the record says was seen and, by its customs, is not listed."""
+    """Sentences of the record about forms that were seen and, by its customs, are not listed."""
     by_default = (accepted_message(*each) for each in accepted_forms(record, load_customs()))
     return tuple(line for line in by_default if line in record.not_examined)
 
 
 def _scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
-    """What scrolls.json says of a scroll; empty for runs made before it was written."""
+    """The scroll's object in scrolls.json; empty for runs made before that file was written."""
     path = run.folder / "scrolls.json"
     listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
     return next((entry for entry in listed if entry.get("name") == scroll.name), {})
 
 
 def _promise_limits(page: PageRecord) -> tuple[str, ...]:
-    """What the promise of the thresholds does not reach, in its own two shortest sentences."""
+    """The first two sentences of the thresholds' own list of what their guarantee leaves out."""
     promise: Any = page.versions.get("thresholds", {}).get("promise")
     if not isinstance(promise, Mapping):
         return ()

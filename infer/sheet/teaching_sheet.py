@@ -1,6 +1,6 @@
-"""The teaching sheet: one page a defect, what was found beside what is well formed.
+"""The teaching sheet: one page for each defect, findings beside clean letters.
 
-No source and no scroll is named in it: it is made to be shown.
+No source and no scroll is named in it, as it is made to be shown.
 """
 
 from __future__ import annotations
@@ -12,15 +12,19 @@ from crownlet.datasets.files.images import PageError
 from crownlet.datasets.scribal.catalogue import CATALOGUE, Opinion
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.run.run import Run, StoredScroll
-from crownlet.infer.sheet import wording as words
 from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.entry import Comparison, compare_with_clean
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
 from crownlet.infer.sheet.scroll_sheet import load_pages
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
-from crownlet.infer.view import wording as words_
-from crownlet.infer.view.wording import defect_words, latin_name
+from crownlet.infer.sheet.wording import (
+    CitedOpinion,
+    cite_opinions,
+    sources_differ,
+    trade_term,
+)
+from crownlet.infer.view.wording import defect_words, describe_defect, latin_name
 
 MAX_EXAMPLES = 2
 """As many as one page holds with large pictures."""
@@ -31,7 +35,7 @@ TEACHING_KULMUS_PX = (44.0, 64.0)
 
 @dataclass(frozen=True)
 class Candidate:
-    """A finding that may stand as an example."""
+    """A finding that may serve as an example."""
 
     scroll: StoredScroll
     page: str
@@ -42,13 +46,11 @@ class Candidate:
 
 @dataclass(frozen=True)
 class LessonExample:
-    """A finding with what is well formed beside it."""
+    """A finding beside a clean letter."""
 
     name: str
-    """Name of the letter, empty for a white."""
-    says: str
-    network: str
-    compared: Comparison
+    """Name of the letter, empty for a gap."""
+    comparison: Comparison
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,7 @@ class Lesson:
     letters: str
     """The letters that can have it."""
     examples: tuple[LessonExample, ...]
-    cited: tuple[words.CitedOpinion, ...]
+    cited: tuple[CitedOpinion, ...]
     differ: bool
     found: int
     """Findings of this kind in the run."""
@@ -91,9 +93,9 @@ def make_lessons(
     Scrolls whose pictures have moved give no examples, nor do findings that a reader decided to be
     other than present; without an example there is no lesson.
     """
-    bench = _ExampleSource(run, show_names)
+    source = _ExampleSource(run, show_names)
     by_kind = _candidates_by_kind(run, scrolls, decisions or {})
-    made = (_make_lesson(bench, kind, by_kind[kind]) for kind in CATALOGUE if kind in by_kind)
+    made = (_make_lesson(source, kind, by_kind[kind]) for kind in CATALOGUE if kind in by_kind)
     return tuple(lesson for lesson in made if lesson.examples)
 
 
@@ -104,16 +106,19 @@ def _candidates_by_kind(
     for scroll in scrolls:
         for page in (*scroll.faces, *scroll.reverses):
             for finding in run.pages[page].findings:
-                said = {d.choice for d in decisions.get((page, finding.number), ()) if not d.about}
-                if finding.scope != "page" and _is_sure_enough(finding, said):
-                    choice = Candidate(scroll, page, finding, bool(said))
-                    table.setdefault(finding.kind, []).append(choice)
+                made = decisions.get((page, finding.number), ())
+                choices = {decision.choice for decision in made if not decision.about}
+                if finding.scope != "page" and _is_sure_enough(finding, choices):
+                    candidate = Candidate(scroll, page, finding, bool(choices))
+                    table.setdefault(finding.kind, []).append(candidate)
     return table
 
 
-def _is_sure_enough(finding: Finding, said: set[str]) -> bool:
+def _is_sure_enough(finding: Finding, choices: set[str]) -> bool:
     """Whether a finding is sure enough, by a reader or, where none has looked, by the program."""
-    return said == {"present"} if said else finding.route == "finding" and finding.sure
+    if choices:
+        return choices == {"present"}
+    return finding.route == "finding" and finding.sure
 
 
 class _ExampleSource:
@@ -123,21 +128,19 @@ class _ExampleSource:
         self._run, self._show_names = run, show_names
         self._known: dict[str, tuple[dict[str, SheetPage], CleanLetterFinder] | None] = {}
 
-    def example(self, choice: Candidate) -> LessonExample | None:
+    def example(self, candidate: Candidate) -> LessonExample | None:
         """The example, or None if its picture has moved."""
-        if choice.scroll.name not in self._known:
-            self._known[choice.scroll.name] = self._read(choice.scroll)
-        known = self._known[choice.scroll.name]
-        compared = known and compare_with_clean(
-            known[0][choice.page], choice.finding, known[1], TEACHING_KULMUS_PX
+        if candidate.scroll.name not in self._known:
+            self._known[candidate.scroll.name] = self._read(candidate.scroll)
+        known = self._known[candidate.scroll.name]
+        comparison = known and compare_with_clean(
+            known[0][candidate.page], candidate.finding, known[1], TEACHING_KULMUS_PX
         )
-        if not compared:
+        if not comparison:
             return None
-        letter = choice.finding.letter
+        letter = candidate.finding.letter
         name = latin_name(letter) if letter else ""
-        return LessonExample(
-            name, choice.finding.says, words.network_words(choice.finding), compared
-        )
+        return LessonExample(name, comparison)
 
     def _read(self, scroll: StoredScroll) -> tuple[dict[str, SheetPage], CleanLetterFinder] | None:
         try:
@@ -149,33 +152,33 @@ class _ExampleSource:
         )
 
 
-def _make_lesson(bench: _ExampleSource, kind: str, choices: Sequence[Candidate]) -> Lesson:
-    examples = filter(None, map(bench.example, choose_examples(choices)))
+def _make_lesson(source: _ExampleSource, kind: str, candidates: Sequence[Candidate]) -> Lesson:
+    examples = filter(None, map(source.example, choose_examples(candidates)))
     opinions: tuple[Opinion, ...] = CATALOGUE[kind].gravity
     return Lesson(
-        title=defect_words(kind), term=words.trade_term(kind), described=words_.describe_defect(kind),
+        title=defect_words(kind), term=trade_term(kind), described=describe_defect(kind),
         letters=CATALOGUE[kind].letters,
-        examples=tuple(examples), cited=words.cite_opinions(opinions), differ=words.sources_differ(opinions),
-        found=len(choices), scrolls=len({choice.scroll.name for choice in choices}),
+        examples=tuple(examples), cited=cite_opinions(opinions), differ=sources_differ(opinions),
+        found=len(candidates), scrolls=len({c.scroll.name for c in candidates}),
     )  # fmt: skip
 
 
-def choose_examples(choices: Iterable[Candidate], most: int = MAX_EXAMPLES) -> list[Candidate]:
-    """What readers confirmed, then the surest, of different letters and scrolls as far as may be.
+def choose_examples(candidates: Iterable[Candidate], most: int = MAX_EXAMPLES) -> list[Candidate]:
+    """First what readers confirmed, then the surest; letters and scrolls differ where possible.
 
     Letters of a Divine Name are left out.
     """
-    rest = [choice for choice in choices if not choice.finding.in_name]
-    rest.sort(key=lambda c: (not c.confirmed, -(c.finding.p or 1.0), c.page, c.finding.number))
+    remaining = [candidate for candidate in candidates if not candidate.finding.in_name]
+    remaining.sort(key=lambda c: (not c.confirmed, -(c.finding.p or 1.0), c.page, c.finding.number))
     chosen: list[Candidate] = []
-    while rest and len(chosen) < most:
+    while remaining and len(chosen) < most:
         # min takes the first of equals, so the surest.
-        best = min(rest, key=lambda choice: _similarity(choice, chosen))
-        rest.remove(best)
+        best = min(remaining, key=lambda candidate: _similarity(candidate, chosen))
+        remaining.remove(best)
         chosen.append(best)
     return chosen
 
 
-def _similarity(choice: Candidate, chosen: Sequence[Candidate]) -> int:
-    letters = sum(choice.finding.letter == other.finding.letter for other in chosen)
-    return 2 * letters + sum(choice.scroll.name == other.scroll.name for other in chosen)
+def _similarity(candidate: Candidate, chosen: Sequence[Candidate]) -> int:
+    letters = sum(candidate.finding.letter == other.finding.letter for other in chosen)
+    return 2 * letters + sum(candidate.scroll.name == other.scroll.name for other in chosen)

@@ -1,6 +1,6 @@
-"""Quarter turns of a page for the eye: letters written upside down are shown upright.
+"""Quarter turns of a page, so that letters written upside down are shown upright.
 
-A view costs nothing: its pixels are those of the page, walked through in another order.
+A turned view copies no pixels.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ Pixels = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True)
 class QuarterTurn:
-    """A page of `width` x `height` px as seen after `quarters` turns against the clock."""
+    """A page of `width` x `height` px as seen after `quarters` quarter turns counter-clockwise."""
 
     quarters: int
     width: int

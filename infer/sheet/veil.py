@@ -1,4 +1,7 @@
-"""A page whose Divine Names lie under plain plates, in its pixels and not only in its look."""
+"""A page whose Divine Names are covered by plain plates: in its pixels, so that no copy holds them.
+
+A line of text that holds a Name is spelled as is common in print (common practice, no source).
+"""
 
 from __future__ import annotations
 
@@ -20,7 +23,7 @@ _NAME_STEMS = (FOUR_LETTER_NAME, "אלהי", "אלוה")
 _WHOLE_WORD_NAMES = frozenset({"שדי", "אדני", "צבאות"})
 
 _UNSPELLED_NAME = "ה׳"
-"""What stands for a Name that is not spelled as one, a letter being absent or misread."""
+"""Printed in place of a Name of which a letter is absent or misread."""
 
 
 def find_name_glyphs(page: PageRecord) -> frozenset[int]:
@@ -30,13 +33,13 @@ def find_name_glyphs(page: PageRecord) -> frozenset[int]:
         words = [list(word) for _, word in groupby(line, key=lambda glyph: glyph.word)]
         for word, after in zip(words, [*words[1:], []], strict=True):
             known.update(_find_in_word(word, after))
-        # Word gaps may have been misread: the four letters are veiled wherever they stand.
+        # Gaps between words may be misread: the four letters are veiled wherever they stand.
         known.update(_find_four_letters([glyph for word in words for glyph in word]))
     return frozenset(known)
 
 
 def _find_in_word(word: Sequence[GlyphRecord], after: Sequence[GlyphRecord]) -> set[int]:
-    """Glyphs of a word that spell a Name, and what follows it in the word."""
+    """Glyphs of a word that spell a Name, and those after it in the word."""
     found: set[int] = set()
     for letters, following in (
         (_read_letters(word), _read_letters(after)),
@@ -65,7 +68,7 @@ def _read_letters(line: Iterable[GlyphRecord]) -> str:
 
 
 def _expected_letters(line: Iterable[GlyphRecord]) -> str:
-    """The text's letters, one a glyph, so that places agree with the glyphs'."""
+    """The text's letters, one for each glyph, so that indices agree with those of the glyphs."""
     return "".join(glyph.expected or glyph.letter for glyph in line)
 
 
@@ -84,35 +87,35 @@ PLATE_WORD = "Name"
 _PLATE_WORD_RGB = (118, 112, 104)
 
 _Q_PER_FONT_SCALE = 16.0
-"""q over the scale of the lettering."""
+"""q in px divided by OpenCV's font scale of the word on a plate."""
 
 _PLATE_MARGIN_Q = 0.22
-"""q by which a plate passes the box of its letter, boxes being off by a few px."""
+"""q by which a plate is larger than the box of its letter, as boxes are off by a few px."""
 
 
 class VeiledPage:
     """The pixels of one page, as given and with its Names covered."""
 
     def __init__(self, page: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
-        self.page = page
+        self.record = page
         self.pixels = pixels
         self.names: Collection[int] = frozenset() if show_names else find_name_glyphs(page)
         self.covered = self._covered() if self.names else pixels
 
-    def bared(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:
-        """What of `box` may be seen without plates: the boxes of `letters`, if a plate is near."""
+    def uncovered_boxes(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:
+        """Boxes to show without plates: those of `letters`, if a plate overlaps `box`."""
         if not any(_boxes_meet(_plate_box(glyph), box) for glyph in self._hidden()):
             return ()
         return tuple(glyph.box for glyph in letters)
 
-    def plates(self, letters: Iterable[GlyphRecord]) -> tuple[Box, ...]:
+    def plate_boxes(self, letters: Iterable[GlyphRecord]) -> tuple[Box, ...]:
         """The plates of the Names to which any of `letters` belongs."""
         shown = {glyph.glyph for glyph in letters}
         runs = _group_adjacent(self._hidden())
         return tuple(_plate_box(g) for run in runs if shown & {g.glyph for g in run} for g in run)
 
     def _hidden(self) -> list[GlyphRecord]:
-        return [g for g in self.page.glyphs if g.glyph in self.names]
+        return [g for g in self.record.glyphs if g.glyph in self.names]
 
     def _covered(self) -> Pixels:
         page = self.pixels.copy()
@@ -188,7 +191,7 @@ def _boxes_meet(a: Box, b: Box) -> bool:
 
 
 CONTEXT_WORDS = 2
-"""Words shown on either side."""
+"""Words shown on either side of a place."""
 
 
 @dataclass(frozen=True)

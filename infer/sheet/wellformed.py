@@ -1,4 +1,8 @@
-"""The same letter well formed in this scroll: the clearest one, to hold beside a finding."""
+"""Clean examples beside a finding: the same letter in this scroll, and a drawing of this program.
+
+An example is a letter, or a gap, that the inspection left clear and on which the doubt in question
+is least. The drawings are outlines by this program's own generator (`exemplars.json`).
+"""
 
 from __future__ import annotations
 
@@ -26,7 +30,7 @@ SIMILAR_DOUBT = 0.05
 
 @dataclass(frozen=True)
 class ExampleLetters:
-    """A letter, or both sides of a white, on one page of the scroll."""
+    """A letter, or the letters on both sides of a gap, on one page of the scroll."""
 
     page: VeiledPage
     letters: tuple[GlyphRecord, ...]
@@ -40,37 +44,37 @@ class ExampleLetters:
 
 
 class CleanLetterFinder:
-    """Finds examples in the pages of one scroll, and remembers them."""
+    """Finds examples in the pages of one scroll, and keeps those it found."""
 
     def __init__(self, pages: Sequence[VeiledPage]) -> None:
         self._pages = pages
         self._known: dict[tuple[str, str, str], ExampleLetters | None] = {}
 
-    def letter(self, char: str, kind: str, near: VeiledPage) -> ExampleLetters | None:
+    def find_letter(self, char: str, kind: str, near: VeiledPage) -> ExampleLetters | None:
         """A letter of this form without a doubt about `kind`; None if the scroll has none.
 
         From the page `near` if it has one: it was written and pictured alike.
         """
-        key = char, kind, near.page.name
+        key = char, kind, near.record.name
         if key not in self._known:
-            pages = self._from(near)
+            pages = self._nearest_first(near)
             self._known[key] = next(
                 filter(None, (_find_letter(p, char, kind) for p in pages)), None
             )
         return self._known[key]
 
-    def white(self, pair: str, kind: str, near: VeiledPage) -> ExampleLetters | None:
-        """Two neighbours whose white is without a doubt about `kind`; the same letters, if any.
+    def find_gap(self, pair: str, kind: str, near: VeiledPage) -> ExampleLetters | None:
+        """Two neighbours whose gap is without a doubt about `kind`; the same letters, if any.
 
         `pair` are the letters in question, the right one first.
         """
-        key = pair, kind, near.page.name
+        key = pair, kind, near.record.name
         if key not in self._known:
-            pages = self._from(near)
+            pages = self._nearest_first(near)
             self._known[key] = next(filter(None, (_find_gap(p, pair, kind) for p in pages)), None)
         return self._known[key]
 
-    def _from(self, near: VeiledPage) -> list[VeiledPage]:
+    def _nearest_first(self, near: VeiledPage) -> list[VeiledPage]:
         return sorted(self._pages, key=lambda page: page is not near)
 
 
@@ -79,7 +83,7 @@ def _find_letter(page: VeiledPage, char: str, kind: str) -> ExampleLetters | Non
     height, width = page.pixels.shape[:2]
     fair = [
         glyph
-        for glyph in page.page.glyphs
+        for glyph in page.record.glyphs
         if glyph.letter == char and _is_clear(glyph, kind) and glyph.glyph not in page.names
         and min(glyph.box[:2]) > 2 and glyph.box[2] < width - 2 and glyph.box[3] < height - 2
     ]  # fmt: skip
@@ -104,13 +108,13 @@ def _doubt(glyph: GlyphRecord, kind: str) -> float:
     """How far from faultless: this defect above all, then any other, then the reading."""
     others = [p for p in glyph.p.values() if p is not None]
     own = glyph.p.get(kind) or 0.0
-    wanted = glyph.tags_seen if glyph.tags_expected is None else glyph.tags_expected
-    crowns = abs(glyph.tags_seen - wanted)
+    expected = glyph.tags_seen if glyph.tags_expected is None else glyph.tags_expected
+    crowns = abs(glyph.tags_seen - expected)
     return own + 0.3 * max(others, default=0.0) + 0.3 * (1 - glyph.letter_p) + crowns
 
 
 def _sharpness(page: VeiledPage, glyph: GlyphRecord) -> float:
-    """Steepness of the ink's edges against its contrast: the better the picture the higher."""
+    """Contrast of the letter plus mean gradient: the better the picture, the higher."""
     x0, y0, x1, y1 = (round(v) for v in glyph.box)
     part = page.pixels[max(0, y0) : y1, max(0, x0) : x1]
     if part.size == 0:
@@ -122,10 +126,10 @@ def _sharpness(page: VeiledPage, glyph: GlyphRecord) -> float:
 
 
 def _find_gap(page: VeiledPage, pair: str, kind: str) -> ExampleLetters | None:
-    """Of the whites with most letters of the pair on their sides the one with the lowest odds."""
-    glyphs = page.page.glyphs
+    """The gap with the lowest odds, of those with most letters of the pair on their sides."""
+    glyphs = page.record.glyphs
     fair: list[tuple[int, float, tuple[GlyphRecord, GlyphRecord]]] = []
-    for gap in page.page.gaps:
+    for gap in page.record.gaps:
         right, left = glyphs[gap.right_glyph - 1], glyphs[gap.left_glyph - 1]
         p = _gap_probability(gap, kind)
         clear = gap.route == right.route == left.route == "clear"
@@ -136,7 +140,7 @@ def _find_gap(page: VeiledPage, pair: str, kind: str) -> ExampleLetters | None:
 
 
 def _gap_probability(gap: GapRecord, kind: str) -> float | None:
-    """Chance of the defect; None for whites of another kind: of words, of letters in one word."""
+    """Chance of the defect; None for gaps of another kind (between words, inside a word)."""
     return {
         "words_joined": gap.p_words_joined,
         "word_parted": gap.p_word_parted,
@@ -172,7 +176,7 @@ class LetterDrawing:
 
 
 def read_drawing(char: str, customs: Customs) -> LetterDrawing:
-    """Our drawing of a letter in the style that the customs name, else in the Beit Yosef form."""
+    """The drawing of a letter in the style that the customs name, else in the Beit Yosef form."""
     name = DRAWING_BY_STYLE[customs.style]
     entry = _load_drawings()["styles"][name.lower().replace(" ", "_")][BY_CHAR[char].slug]
     x0, y0, x1, y1 = entry["box"]

@@ -133,12 +133,12 @@ def test_the_clearest_letter_is_the_example() -> None:
     x0, y0, x1, y1 = (round(v) for v in lameds[1].box)
     pixels[y0:y1, x0:x1] = 120  # The clearest letter is the palest: clearness goes before looks.
     page = VeiledPage(record(doubted), pixels)
-    example = CleanLetterFinder([page]).letter("ל", "part_loose", page)
+    example = CleanLetterFinder([page]).find_letter("ל", "part_loose", page)
     assert example is not None
     assert example.letters == (lameds[1],)
     raised = [replace(g, route="review") if g.letter == "ל" else g for g in doubted]
     again = VeiledPage(record(raised), made.picture(raised))
-    assert CleanLetterFinder([again]).letter("ל", "part_loose", again) is None
+    assert CleanLetterFinder([again]).find_letter("ל", "part_loose", again) is None
 
 
 @pytest.mark.parametrize(("pair", "shown"), [("הד", "הד"), ("דב", "שב"), ("קק", "שב")])
@@ -150,7 +150,7 @@ def test_a_contact_is_held_beside_the_same_letters_apart_in_one_word(pair: str, 
         for (a, b), p in odds.items()
     )
     page = VeiledPage(replace(record(letters), gaps=gaps), made.picture(letters))
-    example = CleanLetterFinder([page]).white(pair, "letters_touch", page)
+    example = CleanLetterFinder([page]).find_gap(pair, "letters_touch", page)
     assert example is not None
     assert "".join(g.letter for g in example.letters) == shown
 
