@@ -1,4 +1,4 @@
-"""The one place that knows ONNX Runtime: both networks, verified, with what they say of themselves.
+"""The one place that knows ONNX Runtime: both networks, verified, with their own metadata.
 
 A model folder holds `locator.onnx`, `assessor.onnx`, `checksums.sha256` (as `sha256sum` writes it)
 and `thresholds.yaml`. Files are read once, verified, and loaded from those same bytes.
@@ -22,22 +22,6 @@ from crownlet.datasets.files.errors import FileFault
 if TYPE_CHECKING:
     import onnxruntime
 
-
-def count_physical_cores() -> int:
-    """Processor cores open to this process, hyper-threads counted once."""
-    if not hasattr(os, "sched_getaffinity"):
-        return os.cpu_count() or 1
-    ours = os.sched_getaffinity(0)
-    siblings = set()
-    for cpu in ours:
-        path = Path(f"/sys/devices/system/cpu/cpu{cpu}/topology/thread_siblings_list")
-        try:
-            siblings.add(path.read_text().strip())
-        except OSError:
-            return len(ours)
-    return max(1, len(siblings))
-
-
 NETWORK_FILES = ("locator.onnx", "assessor.onnx")
 
 LOCATOR_OUTPUTS = ("centre", "letter", "turn", "shape", "scale")
@@ -45,25 +29,9 @@ LOCATOR_OUTPUTS = ("centre", "letter", "turn", "shape", "scale")
 ASSESSOR_OUTPUTS = ("letter", "defects", "tags", "parts")
 
 LOCATOR_BODY_PX = 28.0
-"""Body height in px at which the locator wants its page."""
+"""Body height in px of the pages that the locator is trained on."""
 
 Float32 = npt.NDArray[np.float32]
-
-
-def import_onnx_runtime() -> Any:
-    """The module `onnxruntime`, which no other code imports by itself: it then reports nothing.
-
-    Otherwise its import writes a device id and a queue of events below ~/.cache and sends them to
-    the vendor. `ORT_DISABLE_TELEMETRY` prevents all of it, and only before the first import
-    (Privacy.md of the package, "Disabling Telemetry"); a value of the user's own does not count,
-    since what is inspected here is private. New processes inherit it, and ask here too. Builds for
-    Windows before 1DS heed only the function.
-    """
-    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
-    import onnxruntime
-
-    onnxruntime.disable_telemetry_events()
-    return onnxruntime
 
 
 class ModelError(FileFault):
@@ -72,7 +40,7 @@ class ModelError(FileFault):
 
 @dataclass(frozen=True)
 class ModelInfo:
-    """What the networks say of themselves."""
+    """Metadata of the networks."""
 
     version: str
     letters: str
@@ -96,7 +64,7 @@ class LocatorMaps:
 
 
 class Networks(Protocol):
-    """What the stages ask of the two networks; tests put drawn-up answers in their place."""
+    """What the stages need of the two networks; tests give prepared answers instead."""
 
     @property
     def info(self) -> ModelInfo:
@@ -113,11 +81,6 @@ class Networks(Protocol):
         """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96)."""
 
 
-def weights_folder() -> Path:
-    """Folder of the shipped networks."""
-    return Path(str(resources.files("crownlet.models.weights")))
-
-
 class OnnxNetworks:
     """Both networks in ONNX Runtime on the processor."""
 
@@ -125,7 +88,7 @@ class OnnxNetworks:
         self.folder = Path(folder) if folder is not None else weights_folder()
         self.threads = threads or count_physical_cores()
         files = read_verified_files(self.folder)
-        # One page has one locator run but many batches of crops: those go a core each.
+        # One page has one locator run but many batches of crops: one core for each batch.
         self._locator = self._session(
             "locator.onnx", files["locator.onnx"], LOCATOR_OUTPUTS, self.threads
         )
@@ -198,6 +161,42 @@ class OnnxNetworks:
             checksums={name: hashlib.sha256(data).hexdigest() for name, data in files.items()},
             folder=str(self.folder),
         )
+
+
+def weights_folder() -> Path:
+    """Folder of the shipped networks."""
+    return Path(str(resources.files("crownlet.models.weights")))
+
+
+def import_onnx_runtime() -> Any:
+    """The module `onnxruntime`, its telemetry off. No other code imports it by itself.
+
+    With telemetry on, its import writes a device id and a queue of events below ~/.cache and sends
+    them to the vendor. `ORT_DISABLE_TELEMETRY` prevents all of it, and only before the first import
+    (Privacy.md of the package, "Disabling Telemetry"); a value of the user's own does not count,
+    since what is inspected here is private. New processes inherit it, and import it here as well.
+    Builds for Windows before 1DS obey only the function.
+    """
+    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+    import onnxruntime
+
+    onnxruntime.disable_telemetry_events()
+    return onnxruntime
+
+
+def count_physical_cores() -> int:
+    """Processor cores open to this process, hyper-threads counted once."""
+    if not hasattr(os, "sched_getaffinity"):
+        return os.cpu_count() or 1
+    ours = os.sched_getaffinity(0)
+    siblings = set()
+    for cpu in ours:
+        path = Path(f"/sys/devices/system/cpu/cpu{cpu}/topology/thread_siblings_list")
+        try:
+            siblings.add(path.read_text().strip())
+        except OSError:
+            return len(ours)
+    return max(1, len(siblings))
 
 
 def _parse_names(text: str) -> list[str]:

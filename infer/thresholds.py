@@ -1,7 +1,9 @@
 """Every number that decides a route: `thresholds.yaml` of the calibration, over `routing.yaml`.
 
-Nothing that sorts letters into clear, review and finding stands in code. A user may lay files of
-his own beside his networks, and each record names the files it was made with by their checksums.
+Nothing that sorts letters into clear, review and finding stands in code. Users may put files of
+their own beside their networks, and each record names the files it was made with by their
+checksums. What `thresholds.yaml` promises of its borders, it promises per scroll: see
+`train/risk_control`.
 """
 
 from __future__ import annotations
@@ -18,25 +20,15 @@ import yaml
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.networks import ModelError, weights_folder
 
+THRESHOLDS_FILE, ROUTING_FILE = "thresholds.yaml", "routing.yaml"
 
-@dataclass(frozen=True)
-class PictureRules:
-    """The `picture` of routing.yaml."""
+NO_PROMISE = "none"
+"""Value in the files where nothing is promised."""
 
-    needs: PictureNeeds
-    familiar: FamiliarityBounds
-    stretch: StretchCurve
-
-
-def parse_picture_rules(data: Mapping[str, Any]) -> PictureRules:
-    """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
-    curve = data["overstretched"]
-    return PictureRules(
-        parse_needs(data["needs"]),
-        parse_familiarity(data["unfamiliar"]),
-        StretchCurve(float(curve["bias"]), float(curve["slope"])),
-    )
-
+OTHER_NETWORKS_NOTE = (
+    "The promise was made for other networks than these; for these nothing is promised until the"
+    " thresholds are calibrated on them."
+)
 
 GROUP_WORDS = {
     "crowns": "crowns",
@@ -45,6 +37,32 @@ GROUP_WORDS = {
     "form": "fine points of form",
     "space": "whites between letters and words",
 }
+
+
+@dataclass(frozen=True)
+class ThresholdPair:
+    """Below `clear` nothing is shown; from `finding` on it is a finding; between them, review."""
+
+    clear: float
+    finding: float
+
+
+@dataclass(frozen=True)
+class GapCurve:
+    """Probability of a gap fault: 1 / (1 + exp(-(bias + place * u + yud * y))), where `u` runs from
+    0 at this line's usual letter gap to 1 at its usual word gap and `y` is the width in yuds."""
+
+    bias: float
+    place: float
+    yud: float
+
+
+@dataclass(frozen=True)
+class StretchCurve:
+    """Probability that a letter is drawn out: 1 / (1 + exp(-(bias + slope * ln(ratio))))."""
+
+    bias: float
+    slope: float
 
 
 @dataclass(frozen=True)
@@ -67,7 +85,7 @@ class PictureNeeds:
 
     groups: Mapping[str, PictureNeed]
     hairlines: frozenset[str]
-    """Defects that are a white or a line thinner than the parts of a letter."""
+    """Defects that are a gap or a line thinner than the parts of a letter."""
     nearly_all: float
     """From this share of letters on, a group counts as not examined on the whole page."""
 
@@ -77,56 +95,30 @@ class PictureNeeds:
         return group if group in self.groups else None
 
 
-def parse_needs(data: Mapping[str, Any]) -> PictureNeeds:
-    """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
-    groups = {
-        str(name): PictureNeed(
-            *(float(row[key]) for key in ("q_px", "edge_q", "contrast", "glare"))
-        )
-        for name, row in data["groups"].items()
-    }
-    hairlines = frozenset(str(name) for name in data["hairlines"])
-    if unknown := (hairlines - set(CATALOGUE)) | (set(groups) - set(GROUP_WORDS)):
-        raise ValueError(f"unknown names in needs: {', '.join(sorted(unknown))}")
-    return PictureNeeds(groups, hairlines, float(data["nearly_all"]))
-
-
 @dataclass(frozen=True)
 class FamiliarityBounds:
-    """Bounds of the familiar: quantiles over faultless rendered pages, see routing.yaml."""
+    """Bounds of what is familiar: quantiles over faultless rendered pages, see routing.yaml."""
 
     surprise: float
     """Nats."""
     shape: float
-    """Spreads from the usual."""
+    """Deviation from the usual size, in spreads."""
     page: float
     """Nats that half the letters of a page must reach for the whole page to be unfamiliar."""
 
 
-def parse_familiarity(data: Mapping[str, Any]) -> FamiliarityBounds:
-    """From the plain values of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
-    return FamiliarityBounds(*(float(data[key]) for key in ("surprise", "shape", "page")))
-
-
 @dataclass(frozen=True)
-class StretchCurve:
-    """Probability that a letter is drawn out: 1 / (1 + exp(-(bias + slope * ln(ratio))))."""
+class PictureRules:
+    """The `picture` of routing.yaml."""
 
-    bias: float
-    slope: float
-
-
-NO_PROMISE = "none"
-
-OTHER_NETWORKS_NOTE = (
-    "The promise was made for other networks than these; for these nothing is promised until the"
-    " thresholds are calibrated on them."
-)
+    needs: PictureNeeds
+    familiar: FamiliarityBounds
+    stretch: StretchCurve
 
 
 @dataclass(frozen=True)
 class DefectPromise:
-    """Of one defect; None for a side of which nothing is promised."""
+    """What is promised of one defect; None for a side without a promise."""
 
     cleared_at_most: float | None
     """Share of a scroll's plain cases that is cleared, on average over scrolls."""
@@ -144,7 +136,7 @@ class Promise:
     of: str
     """Whether the confidence is of each promise alone or of all together."""
     calibration: Mapping[str, Any]
-    """The scrolls on which it was made, and the networks for which."""
+    """The scrolls on which it was made, and the networks for which it holds."""
     limits: tuple[str, ...]
     load: Mapping[str, float]
     """Shares of the calibration's letters that go to review and to finding."""
@@ -158,7 +150,7 @@ class Promise:
         )
 
     def record(self, checksums: Mapping[str, str]) -> dict[str, Any]:
-        """For `page.json`, in plain values."""
+        """Plain values for `page.json`; a note alone where the networks are others."""
         if not self.made_for(checksums):
             return {"note": OTHER_NETWORKS_NOTE}
         return {
@@ -170,80 +162,6 @@ class Promise:
             "load": dict(self.load),
             "defects": {name: _promise_values(promise) for name, promise in self.defects.items()},
         }
-
-
-def _promise_values(promise: DefectPromise | None) -> dict[str, Any] | str:
-    if promise is None:
-        return NO_PROMISE
-    return {
-        "cleared_at_most": promise.cleared_at_most,
-        "findings_true_at_least": promise.findings_true_at_least,
-        "scrolls": promise.scrolls,
-        "cases": promise.cases,
-    }
-
-
-def parse_promise(data: Mapping[str, Any]) -> Promise | None:
-    """From the plain values of `thresholds.yaml`; None for a file that promises nothing.
-
-    KeyError, TypeError or ValueError for a promise that is misstated.
-    """
-    head = data.get("promise", NO_PROMISE)
-    rows = {str(name): row.get("promise", NO_PROMISE) for name, row in data["defects"].items()}
-    if head == NO_PROMISE:
-        if any(row != NO_PROMISE for row in rows.values()):
-            raise ValueError("promises of defects without a promise at the head")
-        return None
-    return Promise(
-        confidence=parse_share(head["confidence"]),
-        of=str(head["of"]),
-        calibration=dict(head["calibration"]),
-        limits=tuple(str(sentence) for sentence in head["limits"]),
-        load={str(name): parse_share(value) for name, value in head["load"].items()},
-        defects={
-            name: None if row == NO_PROMISE else _parse_defect_promise(row)
-            for name, row in rows.items()
-        },
-    )
-
-
-def _parse_defect_promise(row: Mapping[str, Any]) -> DefectPromise:
-    cleared, true = row["cleared_at_most"], row["findings_true_at_least"]
-    return DefectPromise(
-        None if cleared is None else parse_share(cleared),
-        None if true is None else parse_share(true),
-        int(row["scrolls"]),
-        int(row["cases"]),
-    )
-
-
-def parse_share(value: Any) -> float:
-    """A number from 0 to 1 as a file gives it; ValueError for any other."""
-    number = float(value)
-    if not 0.0 <= number <= 1.0:
-        raise ValueError(f"{number} is not between 0 and 1")
-    return number
-
-
-THRESHOLDS_FILE, ROUTING_FILE = "thresholds.yaml", "routing.yaml"
-
-
-@dataclass(frozen=True)
-class ThresholdPair:
-    """Below `clear` nothing is shown; from `finding` on it is a finding; between them, review."""
-
-    clear: float
-    finding: float
-
-
-@dataclass(frozen=True)
-class GapCurve:
-    """Probability of a gap fault: 1 / (1 + exp(-(bias + place * u + yud * y))), where `u` runs from
-    0 at this line's usual letter gap to 1 at its usual word gap and `y` is the width in yuds."""
-
-    bias: float
-    place: float
-    yud: float
 
 
 @dataclass(frozen=True)
@@ -260,7 +178,7 @@ class Thresholds:
     """A page on which the two networks agree less than this shows no square script."""
     doubted_agreement: float
     no_letter_p: float
-    """A place is dropped when the assessor is at least so sure that no letter stands there."""
+    """A place is dropped from this probability of "no letter" on, by the assessor."""
     letter_p: float
     """A letter below this goes to review as a doubt of shape."""
     letter_p_expected: float
@@ -270,7 +188,7 @@ class Thresholds:
     locator_weight: float
     """Share of the locator's opinion of the class, as an exponent beside the assessor's."""
     review_floor: float
-    """Below this probability no defect sends a letter to review whose `clear` bears no promise."""
+    """Below this probability no defect without a promise sends a letter to review."""
     default: ThresholdPair
     defects: Mapping[str, ThresholdPair]
     gaps: Mapping[str, GapCurve]
@@ -283,7 +201,7 @@ class Thresholds:
         """The two borders of one defect."""
         pair = self.defects.get(defect, self.default)
         made = self.promise.defects.get(defect) if self.promise else None
-        # A floor above a border that bears a promise would break it.
+        # A floor above a border that carries a promise would break the promise.
         promised = made is not None and made.cleared_at_most is not None
         clear = pair.clear if promised else max(pair.clear, self.review_floor)
         return ThresholdPair(clear, max(pair.finding, clear))
@@ -309,9 +227,91 @@ def load_thresholds(folder: Path) -> Thresholds:
         return replace(_parse_thresholds(merged, *checksums), promise=parse_promise(fitted))
 
 
+def parse_promise(data: Mapping[str, Any]) -> Promise | None:
+    """The promises of `thresholds.yaml`; None for a file that promises nothing.
+
+    Errors: KeyError, TypeError or ValueError for a promise that is misstated.
+    """
+    head = data.get("promise", NO_PROMISE)
+    rows = {str(name): row.get("promise", NO_PROMISE) for name, row in data["defects"].items()}
+    if head == NO_PROMISE:
+        if any(row != NO_PROMISE for row in rows.values()):
+            raise ValueError("promises of defects without a promise at the head")
+        return None
+    return Promise(
+        confidence=parse_share(head["confidence"]),
+        of=str(head["of"]),
+        calibration=dict(head["calibration"]),
+        limits=tuple(str(sentence) for sentence in head["limits"]),
+        load={str(name): parse_share(value) for name, value in head["load"].items()},
+        defects={
+            name: None if row == NO_PROMISE else _parse_defect_promise(row)
+            for name, row in rows.items()
+        },
+    )
+
+
+def parse_picture_rules(data: Mapping[str, Any]) -> PictureRules:
+    """The `picture` of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
+    curve = data["overstretched"]
+    return PictureRules(
+        parse_needs(data["needs"]),
+        parse_familiarity(data["unfamiliar"]),
+        StretchCurve(float(curve["bias"]), float(curve["slope"])),
+    )
+
+
+def parse_needs(data: Mapping[str, Any]) -> PictureNeeds:
+    """The `needs` of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
+    groups = {
+        str(name): PictureNeed(
+            *(float(row[key]) for key in ("q_px", "edge_q", "contrast", "glare"))
+        )
+        for name, row in data["groups"].items()
+    }
+    hairlines = frozenset(str(name) for name in data["hairlines"])
+    if unknown := (hairlines - set(CATALOGUE)) | (set(groups) - set(GROUP_WORDS)):
+        raise ValueError(f"unknown names in needs: {', '.join(sorted(unknown))}")
+    return PictureNeeds(groups, hairlines, float(data["nearly_all"]))
+
+
+def parse_familiarity(data: Mapping[str, Any]) -> FamiliarityBounds:
+    """The `unfamiliar` of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
+    return FamiliarityBounds(*(float(data[key]) for key in ("surprise", "shape", "page")))
+
+
+def parse_share(value: Any) -> float:
+    """A number from 0 to 1 as a file gives it; ValueError for any other."""
+    number = float(value)
+    if not 0.0 <= number <= 1.0:
+        raise ValueError(f"{number} is not between 0 and 1")
+    return number
+
+
+def _promise_values(promise: DefectPromise | None) -> dict[str, Any] | str:
+    if promise is None:
+        return NO_PROMISE
+    return {
+        "cleared_at_most": promise.cleared_at_most,
+        "findings_true_at_least": promise.findings_true_at_least,
+        "scrolls": promise.scrolls,
+        "cases": promise.cases,
+    }
+
+
+def _parse_defect_promise(row: Mapping[str, Any]) -> DefectPromise:
+    cleared, true = row["cleared_at_most"], row["findings_true_at_least"]
+    return DefectPromise(
+        None if cleared is None else parse_share(cleared),
+        None if true is None else parse_share(true),
+        int(row["scrolls"]),
+        int(row["cases"]),
+    )
+
+
 @contextmanager
 def _naming_file(path: Path) -> Iterator[None]:
-    """Say of a file that it lacks or misstates what is read from it in this block."""
+    """ModelError, naming the file, for a value that this block cannot read from it."""
     try:
         yield
     except (KeyError, TypeError, ValueError, AttributeError) as error:
