@@ -1,7 +1,8 @@
-"""Surveys with a known truth: scrolls that differ, letters alike, a network that errs.
+"""Surveys with a known truth: scrolls that differ, correlated letters, a network that errs.
 
 A scroll's own rate is drawn from a beta distribution whose mean is the rate and whose spread gives
-the likeness (beta-binomial); the network is told a letter's truth and errs, more in some scrolls.
+the intra-scroll correlation (beta-binomial); the network knows a letter's truth and errs, more in
+some scrolls.
 """
 
 from __future__ import annotations
@@ -21,17 +22,17 @@ def sizes(scrolls: int, ratio: float = 1.0, middle: int = 200) -> NDArray[np.int
 
 
 def scroll_rates(
-    rng: np.random.Generator, rate: float, likeness: float, shape: int | tuple[int, ...]
+    rng: np.random.Generator, rate: float, icc: float, shape: int | tuple[int, ...]
 ) -> Floats:
-    """Rates of scrolls; the intra-scroll correlation of their letters is `likeness`."""
-    strength = (1 - likeness) / likeness
+    """Rates of scrolls; the intra-scroll correlation of their letters is `icc`."""
+    strength = (1 - icc) / icc
     return rng.beta(rate * strength, (1 - rate) * strength, shape)
 
 
 def letters(
     rng: np.random.Generator,
     rate: float,
-    likeness: float,
+    icc: float,
     of: NDArray[np.int64],
     audit: int,
     overlooks: float = 0.15,
@@ -43,7 +44,7 @@ def letters(
     as high in some scrolls and twice as high in others.
     """
     scroll = np.repeat(np.arange(len(of)), of)
-    truth = rng.random(len(scroll)) < scroll_rates(rng, rate, likeness, len(of))[scroll]
+    truth = rng.random(len(scroll)) < scroll_rates(rng, rate, icc, len(of))[scroll]
     invents_here = invents * np.exp(0.5 * rng.standard_normal(len(of)))[scroll]
     says = rng.random(len(scroll)) < np.where(truth, 1 - overlooks, invents_here)
     predicted = np.where(says, rng.beta(8, 2, len(scroll)), rng.beta(0.3, 20, len(scroll)))

@@ -9,7 +9,7 @@ What it found with 1,000 runs (the share errs by 0.7%):
 
 - Every letter read: 93.3% to 99.4%; 83 of 120 cases within 93% to 97%, the others above.
 - 40 letters of each scroll read: 92.3% to 98.9%; 24 of 40 cases within, 15 above, one below (rate
-  2%, likeness 0.05, 30 scrolls; 93.4% of 2,500 more runs).
+  2%, icc 0.05, 30 scrolls; 93.4% of 2,500 more runs).
 - Above 97% where findings are rare and scrolls few (0.5%, or 5 to 8 scrolls): an upper limit that
   allows for a bad scroll not yet met is never too low, so that only the lower 2.5% can be lost.
 - Tests of no difference: none above 6.7%, 82 of 120 cases from 3%; fewer for rare defects (0.5%
@@ -34,50 +34,50 @@ from crownlet.infer.survey.contrasts import welch_test
 from crownlet.infer.survey.estimators import estimate_ratio, estimate_with_audit, fit_lambdas
 
 RATES = (0.005, 0.02, 0.05, 0.15, 0.3)
-LIKENESSES = (0.01, 0.05, 0.1)
+ICCS = (0.01, 0.05, 0.1)
 SCROLLS = (5, 8, 15, 30)
 RATIOS = (1, 4)
 AUDIT = 40
 COLUMNS = (
-    "study", "rate", "likeness", "scrolls", "ratio", "runs", "covered", "above", "below", "width",
+    "study", "rate", "icc", "n_clusters", "ratio", "runs", "covered", "above", "below", "width",
     "narrower",
 )  # fmt: skip
 
 
 def read_whole(
-    rng: np.random.Generator, rate: float, likeness: float, scrolls: int, ratio: float, runs: int
+    rng: np.random.Generator, rate: float, icc: float, scrolls: int, ratio: float, runs: int
 ) -> list[object]:
     """Every letter read."""
     of = simulated.sizes(scrolls, ratio)
-    own = simulated.scroll_rates(rng, rate, likeness, (runs, scrolls))
+    own = simulated.scroll_rates(rng, rate, icc, (runs, scrolls))
     counts = rng.binomial(of, own).astype(float)
     limits = np.array([estimate_ratio(row, of.astype(float)).confidence_limits() for row in counts])
-    return ["read", rate, likeness, scrolls, ratio, runs, *_summary(limits, rate), ""]
+    return ["read", rate, icc, scrolls, ratio, runs, *_summary(limits, rate), ""]
 
 
 def audited(
-    rng: np.random.Generator, rate: float, likeness: float, scrolls: int, ratio: float, runs: int
+    rng: np.random.Generator, rate: float, icc: float, scrolls: int, ratio: float, runs: int
 ) -> list[object]:
     """40 letters of each scroll read; `narrower`: against those letters alone."""
     of, limits, alone = simulated.sizes(scrolls, ratio), [], []
     for _ in range(runs):
-        letters = simulated.letters(rng, rate, likeness, of, AUDIT)
+        letters = simulated.letters(rng, rate, icc, of, AUDIT)
         limits.append(estimate_with_audit(letters, fit_lambdas(letters)).confidence_limits())
         alone.append(estimate_with_audit(letters, 0.0).confidence_limits())
     narrower = np.mean(np.ptp(limits, axis=1) < np.ptp(alone, axis=1))
     covered = _summary(np.array(limits), rate)
-    return ["audited", rate, likeness, scrolls, ratio, runs, *covered, f"{narrower:.3f}"]
+    return ["audited", rate, icc, scrolls, ratio, runs, *covered, f"{narrower:.3f}"]
 
 
 def no_difference(
-    rng: np.random.Generator, rate: float, likeness: float, scrolls: int, ratio: float, runs: int
+    rng: np.random.Generator, rate: float, icc: float, scrolls: int, ratio: float, runs: int
 ) -> list[object]:
     """Two sources alike; `covered`: not seen as different at 5%."""
     of = simulated.sizes(scrolls, ratio)
-    own = simulated.scroll_rates(rng, rate, likeness, (runs, 2, scrolls))
+    own = simulated.scroll_rates(rng, rate, icc, (runs, 2, scrolls))
     p = [welch_test(*pair).p_value for pair in rng.binomial(of, own) / of]
     kept = np.mean([value is None or value >= 0.05 for value in p])
-    return ["no difference", rate, likeness, scrolls, ratio, runs, f"{kept:.3f}", "", "", "", ""]
+    return ["no difference", rate, icc, scrolls, ratio, runs, f"{kept:.3f}", "", "", "", ""]
 
 
 def _summary(limits: np.ndarray, rate: float) -> list[str]:
@@ -89,8 +89,8 @@ def _summary(limits: np.ndarray, rate: float) -> list[str]:
 
 def rows(runs: int) -> Iterator[list[object]]:
     """Every case, each with its own seed."""
-    whole = list(product(RATES, LIKENESSES, SCROLLS, RATIOS))
-    drawn = list(product(RATES, LIKENESSES[:2], SCROLLS, (2,)))
+    whole = list(product(RATES, ICCS, SCROLLS, RATIOS))
+    drawn = list(product(RATES, ICCS[:2], SCROLLS, (2,)))
     for study, cases in ((read_whole, whole), (audited, drawn), (no_difference, whole)):
         for number, case in enumerate(cases):
             yield study(np.random.default_rng([number, 5]), *case, runs)

@@ -19,14 +19,14 @@ TABLE = Path(__file__).with_name("coverage.csv")
 
 
 @pytest.mark.parametrize(
-    ("rate", "likeness", "scrolls"),
+    ("rate", "icc", "scrolls"),
     [(0.05, 0.05, 15), (0.15, 0.05, 8), (0.3, 0.01, 5), (0.02, 0.05, 30)],
 )
-def test_limits_hold_the_truth(rate: float, likeness: float, scrolls: int) -> None:
+def test_limits_hold_the_truth(rate: float, icc: float, scrolls: int) -> None:
     """Issue 5: 93% to 97% of 1,000 runs; of 300 runs, as far as chance lets these be told apart."""
     rng = np.random.default_rng(17)
     of = simulated.sizes(scrolls, 2.0)
-    own = simulated.scroll_rates(rng, rate, likeness, (300, scrolls))
+    own = simulated.scroll_rates(rng, rate, icc, (300, scrolls))
     limits = [
         estimate_ratio(row, of * 1.0).confidence_limits() for row in rng.binomial(of, own) * 1.0
     ]
@@ -37,7 +37,7 @@ def test_limits_hold_the_truth(rate: float, likeness: float, scrolls: int) -> No
 
 def test_audited_limits_hold_the_truth_and_are_narrower_than_the_audit_alone() -> None:
     """The more alike the letters of a scroll, the less there is to gain: three tenths of the width
-    at a likeness of 0.01 with 20 letters read, less than one tenth at 0.05 with 40."""
+    at an icc of 0.01 with 20 letters read, less than one tenth at 0.05 with 40."""
     rng = np.random.default_rng(5)
     of = simulated.sizes(12, 2.0)
     drawn = [simulated.letters(rng, 0.1, 0.01, of, 20) for _ in range(200)]
@@ -87,13 +87,13 @@ def test_doubtful_letters_may_be_read_more_often_if_their_chance_is_known() -> N
     assert np.mean(queue) > 0.1
 
 
-@pytest.mark.parametrize(("rate", "likeness"), [(0.05, 0.05), (0.2, 0.02)])
-def test_no_difference_is_seldom_seen_as_one(rate: float, likeness: float) -> None:
+@pytest.mark.parametrize(("rate", "icc"), [(0.05, 0.05), (0.2, 0.02)])
+def test_no_difference_is_seldom_seen_as_one(rate: float, icc: float) -> None:
     """Issue 5: 3% to 7% of tests at 5%; 2,000 surveys. Counting letters as if they were unlike
     sees far more."""
     rng = np.random.default_rng(23)
     of = np.full(10, 200)
-    own = simulated.scroll_rates(rng, rate, likeness, (2000, 2, 10))
+    own = simulated.scroll_rates(rng, rate, icc, (2000, 2, 10))
     counts = rng.binomial(of, own)
     seen = np.mean([(welch_test(*pair).p_value or 1.0) < 0.05 for pair in counts / of])
     assert 0.03 <= seen <= 0.07
@@ -112,11 +112,11 @@ def test_the_table_of_the_study_still_holds(case: tuple[str, ...]) -> None:
             row
             for row in csv.DictReader(file)
             if row["study"] == "read"
-            and (row["rate"], row["likeness"], row["scrolls"], row["ratio"]) == case
+            and (row["rate"], row["icc"], row["n_clusters"], row["ratio"]) == case
         )
-    rate, likeness, scrolls, ratio = (float(number) for number in case)
+    rate, icc, scrolls, ratio = (float(number) for number in case)
     rng = np.random.default_rng(99)
-    anew = study_coverage.read_whole(rng, rate, likeness, int(scrolls), ratio, 300)
-    covered, then = float(str(anew[6])), float(row["covered"])
+    repeated = study_coverage.read_whole(rng, rate, icc, int(scrolls), ratio, 300)
+    covered, then = float(str(repeated[6])), float(row["covered"])
     middle = (300 * covered + 1000 * then) / 1300
     assert abs(covered - then) < 3.5 * (middle * (1 - middle) * (1 / 300 + 1 / 1000)) ** 0.5 + 1e-9
