@@ -45,6 +45,12 @@ UNREADABLE_KINDS = frozenset({SHAPE_DOUBT, UNFAMILIAR})
 
 COORDINATE_DIGITS = 2
 
+DECISION_COLUMNS = (
+    "decision", "page", "scroll", "source", "glyphs", "line", "word", "place", "letter", "kind",
+    "choice", "right_letter", "note", "reader", "round", "at", "blind", "opinion_shown", "origin",
+    "p", "chance", "x0", "y0", "x1", "y1", "still_asked",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class ReaderAnswer:
@@ -54,6 +60,32 @@ class ReaderAnswer:
     letter: str
     """The letter as it was read when the question was asked."""
     decision: Decision
+
+
+AnswersByLetters = dict[tuple[int, ...], list[ReaderAnswer]]
+
+
+@dataclass(frozen=True)
+class ExportSummary:
+    """What was written, and what could not go into the labels."""
+
+    labels: Path
+    decisions: Path
+    decided: int
+    """Decisions that stand."""
+    letters: int
+    """Letters with an answer."""
+    left_out: tuple[str, ...] = ()
+    """A sentence for each page whose decisions stand in the table only."""
+    missed: tuple[str, ...] = ()
+    """For each reader, the estimate of what the inspection missed."""
+
+    def __str__(self) -> str:
+        files = (
+            f"{self.labels.name} ({self.letters} letters), "
+            f"{self.decisions.name} ({self.decided} decisions)."
+        )
+        return "\n".join((files, *self.left_out, *self.missed))
 
 
 def letter_annotation(glyph: GlyphRecord, given: Sequence[ReaderAnswer]) -> Json:
@@ -156,9 +188,6 @@ def provenance(answer: ReaderAnswer) -> Json:
     }
 
 
-AnswersByLetters = dict[tuple[int, ...], list[ReaderAnswer]]
-
-
 def build_labels(
     run: Run, standing: Sequence[StandingDecision]
 ) -> tuple[Json, int, tuple[str, ...]]:
@@ -244,36 +273,6 @@ def _picture_path(run: Run, page: StoredPage) -> str:
         return Path(os.path.relpath(path, run.folder)).as_posix()
     except ValueError:  # another drive
         return str(path.absolute())
-
-
-DECISION_COLUMNS = (
-    "decision", "page", "scroll", "source", "glyphs", "line", "word", "place", "letter", "kind",
-    "choice", "right_letter", "note", "reader", "round", "at", "blind", "opinion_shown", "origin",
-    "p", "chance", "x0", "y0", "x1", "y1", "still_asked",
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class ExportSummary:
-    """What was written, and what could not go into the labels."""
-
-    labels: Path
-    decisions: Path
-    decided: int
-    """Decisions that stand."""
-    letters: int
-    """Letters with an answer."""
-    left_out: tuple[str, ...] = ()
-    """A sentence for each page whose decisions stand in the table only."""
-    missed: tuple[str, ...] = ()
-    """For each reader, the estimate of what the inspection missed."""
-
-    def __str__(self) -> str:
-        files = (
-            f"{self.labels.name} ({self.letters} letters), "
-            f"{self.decisions.name} ({self.decided} decisions)."
-        )
-        return "\n".join((files, *self.left_out, *self.missed))
 
 
 def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> ExportSummary:

@@ -28,6 +28,16 @@ MARK_RGB, HALO_RGB = (0, 88, 143), (255, 255, 255)
 MIN_FRAME_PX = 26.0
 """Least width of the frame drawn around a letter, so that a narrow gap stays visible, px."""
 
+WIDE_CROP_PX = (272, 124)
+"""Width and height of the small crop of a stretched letter: two cells of a wall and the space
+between them, px."""
+
+CORNER_DISTANCE_PX = 9.0
+"""Distance between a letter's box and its corners in the SVG, px."""
+
+RULER_SCALE = 2.0
+"""Enlargement of the rulers, which `overlay` draws for smaller crops."""
+
 
 @dataclass(frozen=True)
 class CropFormat:
@@ -39,10 +49,6 @@ class CropFormat:
     marked: bool = False
     """Whether the letter's corners are drawn into the picture."""
 
-
-WIDE_CROP_PX = (272, 124)
-"""Width and height of the small crop of a stretched letter: two cells of a wall and the space
-between them, px."""
 
 CROP_FORMATS: dict[CropKind, CropFormat] = {
     "wall": CropFormat((132, 124), 54, 84, marked=True),
@@ -149,13 +155,6 @@ def _draw_corners(picture: Pixels, box: Box, distance: float = 5) -> None:
                 points = np.array([[x + dx, y], [x, y], [x, y + dy]])
                 line = np.rint(points * 8).astype(np.int32)
                 cv2.polylines(picture, [line], False, colour[::-1], width, cv2.LINE_AA, 3)
-
-
-CORNER_DISTANCE_PX = 9.0
-"""Distance between a letter's box and its corners in the SVG, px."""
-
-RULER_SCALE = 2.0
-"""Enlargement of the rulers, which `overlay` draws for smaller crops."""
 
 
 def crop_marks_svg(item: Item, run: Run, kind: CropKind, *, rulers: bool) -> Markup:

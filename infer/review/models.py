@@ -28,11 +28,6 @@ Origin = Literal["finding", "review", "audit", "survey"]
 State = Literal["open", "done", "all"]
 
 
-def utc_now() -> str:
-    """This moment, UTC, ISO 8601 with microseconds."""
-    return datetime.now(UTC).isoformat(timespec="microseconds")
-
-
 class ReviewStoreError(FileFault):
     """A file of decisions that cannot be used: `path` names it, `reason` says why."""
 
@@ -197,3 +192,8 @@ class StandingDecision:
     p: float | None
     chance: float | None
     decision: Decision
+
+
+def utc_now() -> str:
+    """This moment, UTC, ISO 8601 with microseconds."""
+    return datetime.now(UTC).isoformat(timespec="microseconds")

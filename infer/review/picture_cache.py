@@ -33,6 +33,23 @@ CREATE TABLE IF NOT EXISTS pictures (
 ) WITHOUT ROWID
 """
 
+CropKey = tuple[str, CropKind]
+
+DISK_CROP: CropKind = "wall"
+"""The format of crop that is kept on disk."""
+
+FAILED = b""
+"""In place of a crop that cannot be made because its page has moved or changed."""
+
+CACHE_BYTES = 256_000_000
+"""Finished crops kept in memory; a small one takes 4 kB, a large one 60 kB."""
+
+WORKER_THREADS = 2
+"""Pages decoded at the same time."""
+
+LARGE_PAGE_PX = 40_000_000
+"""Pixels from which a page is decoded alone: decoding takes about ten bytes per pixel."""
+
 
 class DiskCache:
     """Crops by page and place in an SQLite file; usable from any thread.
@@ -70,36 +87,6 @@ class DiskCache:
         """Close the file."""
         with self._lock:
             self._db.close()
-
-
-def _open_database(path: Path | str) -> sqlite3.Connection:
-    db = sqlite3.connect(path, check_same_thread=False)
-    try:
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = NORMAL")
-        db.execute(_CREATE_TABLE)
-    except sqlite3.Error:
-        db.close()
-        raise
-    return db
-
-
-CropKey = tuple[str, CropKind]
-
-DISK_CROP: CropKind = "wall"
-"""The format of crop that is kept on disk."""
-
-FAILED = b""
-"""In place of a crop that cannot be made because its page has moved or changed."""
-
-CACHE_BYTES = 256_000_000
-"""Finished crops kept in memory; a small one takes 4 kB, a large one 60 kB."""
-
-WORKER_THREADS = 2
-"""Pages decoded at the same time."""
-
-LARGE_PAGE_PX = 40_000_000
-"""Pixels from which a page is decoded alone: decoding takes about ten bytes per pixel."""
 
 
 class PictureCache:
@@ -224,6 +211,18 @@ class PictureCache:
             while self._bytes > CACHE_BYTES and len(self._done) > 1:
                 self._bytes -= len(self._done.popitem(last=False)[1])
             self._changed.notify_all()
+
+
+def _open_database(path: Path | str) -> sqlite3.Connection:
+    db = sqlite3.connect(path, check_same_thread=False)
+    try:
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = NORMAL")
+        db.execute(_CREATE_TABLE)
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
 
 
 def _place_key(item: Item) -> str:

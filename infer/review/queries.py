@@ -50,6 +50,14 @@ _AND_STATE: Mapping[State, str] = {
     "open": " AND s.decision IS NULL", "done": " AND s.decision IS NOT NULL", "all": "",
 }  # fmt: skip
 
+_INDEPENDENT_DECISION_ID = """
+(SELECT max(x.id) FROM decisions x WHERE x.item = i.id AND +x.reader = :reader
+ AND x.undoes IS NULL AND NOT x.opinion_shown
+ AND NOT EXISTS (SELECT 1 FROM decisions u WHERE u.undoes = x.id))
+"""
+"""A reader's last decision on an item before any disclosure of what others think of it. The plus
+leaves SQLite the index by item only; by reader it would go through thousands of rows an item."""
+
 
 def select_items(
     db: sqlite3.Connection, reader: str, where: FilterValues, state: State, *, reveal: bool
@@ -159,15 +167,6 @@ def _item_from_row(row: sqlite3.Row, reveal: bool) -> Item:
         source=row["source"] if reveal else None,
         body=tuple(json.loads(row["body"])) if row["body"] else None,
     )  # fmt: skip
-
-
-_INDEPENDENT_DECISION_ID = """
-(SELECT max(x.id) FROM decisions x WHERE x.item = i.id AND +x.reader = :reader
- AND x.undoes IS NULL AND NOT x.opinion_shown
- AND NOT EXISTS (SELECT 1 FROM decisions u WHERE u.undoes = x.id))
-"""
-"""A reader's last decision on an item before any disclosure of what others think of it. The plus
-leaves SQLite the index by item only; by reader it would go through thousands of rows an item."""
 
 
 def select_readers(db: sqlite3.Connection) -> list[Reader]:

@@ -24,6 +24,14 @@ if TYPE_CHECKING:
 MAX_QUESTION_LETTERS = 2
 """A question about more letters than these is about a line or the page, not about the letters."""
 
+SAME_DOUBT_WEIGHT = 6
+"""How much likelier a doubt is drawn if other letters of the form are asked about it, so that the
+audit is not recognised. More hides it better; 6 leaves the estimate worth about 60% of the letters
+asked."""
+
+LETTERS_PER_BLOCK = 8
+"""Letters that share their random numbers, on average."""
+
 
 @dataclass(frozen=True)
 class Question:
@@ -45,6 +53,35 @@ class Question:
         """Key of the question among all of its page: its kind and place."""
         place = self.glyphs or tuple(round(v) for v in self.box)
         return f"{self.kind}:{','.join(map(str, place))}"
+
+
+@dataclass(frozen=True)
+class ClearLetter:
+    """A letter that the inspection left clear, and the doubts that it was cleared of."""
+
+    page: str
+    glyph: GlyphRecord
+    kinds: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Stratum:
+    """Letters of one form on one page: how many are clear, and how many were drawn."""
+
+    page: str
+    letter: str
+    letters: int
+    questions: int
+    """Doubts that these letters were cleared of, all letters together."""
+    drawn: int
+
+
+@dataclass(frozen=True)
+class AuditDraw:
+    """The questions drawn, by page, and how many letters they were drawn from."""
+
+    questions: Mapping[str, tuple[Question, ...]]
+    strata: tuple[Stratum, ...]
 
 
 def page_questions(
@@ -119,44 +156,6 @@ def stable_hash(*parts: object) -> int:
     """A number of 64 bits that follows from `parts` alone, the same on every machine."""
     text = "\x1f".join(map(str, parts))
     return int.from_bytes(hashlib.blake2b(text.encode(), digest_size=8).digest(), "big")
-
-
-SAME_DOUBT_WEIGHT = 6
-"""How much likelier a doubt is drawn if other letters of the form are asked about it, so that the
-audit is not recognised. More hides it better; 6 leaves the estimate worth about 60% of the letters
-asked."""
-
-LETTERS_PER_BLOCK = 8
-"""Letters that share their random numbers, on average."""
-
-
-@dataclass(frozen=True)
-class ClearLetter:
-    """A letter that the inspection left clear, and the doubts that it was cleared of."""
-
-    page: str
-    glyph: GlyphRecord
-    kinds: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Stratum:
-    """Letters of one form on one page: how many are clear, and how many were drawn."""
-
-    page: str
-    letter: str
-    letters: int
-    questions: int
-    """Doubts that these letters were cleared of, all letters together."""
-    drawn: int
-
-
-@dataclass(frozen=True)
-class AuditDraw:
-    """The questions drawn, by page, and how many letters they were drawn from."""
-
-    questions: Mapping[str, tuple[Question, ...]]
-    strata: tuple[Stratum, ...]
 
 
 def draw_audit(

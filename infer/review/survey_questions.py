@@ -39,33 +39,6 @@ class AuditedLetter:
     inclusion_probability: float
 
 
-def write_audit(folder: Path, pairs: Iterable[AuditedLetter]) -> None:
-    """Write the folder's audit.csv whole or not at all; OSError if it cannot be written."""
-    with atomic_write(folder / AUDIT_FILE) as draft:
-        write_csv(
-            draft, AUDIT_COLUMNS,
-            ((p.page, str(p.glyph), p.letter, p.defect, repr(p.inclusion_probability))
-             for p in pairs),
-        )  # fmt: skip
-
-
-def read_audit(folder: Path) -> tuple[AuditedLetter, ...]:
-    """The drawn pairs; RunError if they cannot be read."""
-    path = folder / AUDIT_FILE
-    table = read_table(path)
-    try:
-        rows = zip(
-            table.text("page"), table.whole("glyph"), table.text("letter"), table.text("defect"),
-            table.number("inclusion_probability"), strict=True,
-        )  # fmt: skip
-        pairs = tuple(AuditedLetter(*row) for row in rows)
-    except (KeyError, ValueError) as error:
-        raise RunError(path, f"is no audit of a survey ({error}).") from None
-    if any(not 0 < pair.inclusion_probability <= 1 for pair in pairs):
-        raise RunError(path, "has an inclusion_probability outside 0 to 1.")
-    return pairs
-
-
 class SurveyQuestions:
     """The audit of a survey, by page."""
 
@@ -94,6 +67,33 @@ class SurveyQuestions:
             pair.defect, glyph.letter, (glyph.glyph,), glyph.box, "survey", glyph.p[pair.defect],
             glyph, pair.inclusion_probability,
         )  # fmt: skip
+
+
+def write_audit(folder: Path, pairs: Iterable[AuditedLetter]) -> None:
+    """Write the folder's audit.csv whole or not at all; OSError if it cannot be written."""
+    with atomic_write(folder / AUDIT_FILE) as draft:
+        write_csv(
+            draft, AUDIT_COLUMNS,
+            ((p.page, str(p.glyph), p.letter, p.defect, repr(p.inclusion_probability))
+             for p in pairs),
+        )  # fmt: skip
+
+
+def read_audit(folder: Path) -> tuple[AuditedLetter, ...]:
+    """The drawn pairs; RunError if they cannot be read."""
+    path = folder / AUDIT_FILE
+    table = read_table(path)
+    try:
+        rows = zip(
+            table.text("page"), table.whole("glyph"), table.text("letter"), table.text("defect"),
+            table.number("inclusion_probability"), strict=True,
+        )  # fmt: skip
+        pairs = tuple(AuditedLetter(*row) for row in rows)
+    except (KeyError, ValueError) as error:
+        raise RunError(path, f"is no audit of a survey ({error}).") from None
+    if any(not 0 < pair.inclusion_probability <= 1 for pair in pairs):
+        raise RunError(path, "has an inclusion_probability outside 0 to 1.")
+    return pairs
 
 
 def read_survey_questions(run: Run) -> SurveyQuestions | None:

@@ -31,6 +31,18 @@ if TYPE_CHECKING:
 
 PAGE_TABLES = ("page.json", "glyphs.csv", "findings.csv")
 
+MIN_SAME_PLACE_IOU = 0.5
+"""Intersection over union from which two boxes of one letter on one picture are one place."""
+
+
+class NewPage(NamedTuple):
+    """A page that is new or was inspected again: its questions, and its clear letters."""
+
+    id: int
+    name: str
+    questions: tuple[Question, ...]
+    clear: list[ClearLetter]
+
 
 def upsert_page(
     db: sqlite3.Connection,
@@ -99,19 +111,6 @@ def page_digest(page: StoredPage) -> str:
         path = page.folder / name
         state.update(path.read_bytes() if path.exists() else b"")
     return state.hexdigest()
-
-
-MIN_SAME_PLACE_IOU = 0.5
-"""Intersection over union from which two boxes of one letter on one picture are one place."""
-
-
-class NewPage(NamedTuple):
-    """A page that is new or was inspected again: its questions, and its clear letters."""
-
-    id: int
-    name: str
-    questions: tuple[Question, ...]
-    clear: list[ClearLetter]
 
 
 def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:

@@ -55,34 +55,6 @@ _FIGURE_HEIGHT_SHARE = 0.085
 """Height of the figures as a share of the picture's shorter side."""
 
 
-def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measurement]) -> str:
-    """A fragment of SVG in px of the window, empty without measures; `q` in px of the page.
-
-    Rulers are drawn for bodies of `CROP_BODY_PX` px and enlarged with the picture; the lengths
-    stand in the lower left corner, where they hide no ink.
-    """
-    if not measurements:
-        return ""
-    # In px of the picture as seen: on a turned page the rulers turn and the figures stay upright.
-    seen = [
-        replace(m, start=window.point(*m.start), end=window.point(*m.end)) for m in measurements
-    ]
-    grow = 3 * q * window.affine.scale / CROP_BODY_PX
-    size = round(window.picture.width / grow), round(window.picture.height / grow)
-    drawn = draw_rulers((1 / grow, 0.0, 0.0), size, seen, lettered=False)
-    return f'<g transform="scale({grow:.4f})">{drawn}</g>{_lengths_svg(window, measurements)}'
-
-
-def _lengths_svg(window: PictureWindow, measurements: Sequence[Measurement]) -> str:
-    high = _FIGURE_HEIGHT_SHARE * min(window.picture.width, window.picture.height)
-    foot = window.picture.height - 0.4 * high
-    return "".join(
-        f'<text class="length" x="{0.4 * high:.1f}" y="{foot - k * 1.15 * high:.1f}" '
-        f'font-size="{high:.1f}" stroke-width="{0.28 * high:.1f}">{length_words(m.q)}</text>'
-        for k, m in enumerate(reversed(measurements))
-    )
-
-
 @dataclass(frozen=True)
 class CleanExample:
     """A well-formed letter of the scroll, its box in px of its window."""
@@ -117,6 +89,60 @@ class Comparison:
     def shape(self) -> float:
         """Width over height."""
         return self.size_q[0] / self.size_q[1]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """Everything that the sheet shows of one finding."""
+
+    label: str
+    anchor: str
+    finding: Finding
+    title: str
+    where: str
+    line: SpelledPlace
+    seen: PictureWindow | None
+    """The place among its neighbours; None for a finding of the whole page."""
+    frame: Box | None
+    """The place itself in px of `seen`."""
+    comparison: Comparison | None
+    network: str
+    measured: tuple[str, ...]
+    disagreement: bool
+    decisions: tuple[ShownDecision, ...] = ()
+
+    @property
+    def closer(self) -> bool:
+        """Whether a closer picture shows more than the one among neighbours."""
+        return self.comparison is not None and _is_closer_useful(self.comparison)
+
+
+def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measurement]) -> str:
+    """A fragment of SVG in px of the window, empty without measures; `q` in px of the page.
+
+    Rulers are drawn for bodies of `CROP_BODY_PX` px and enlarged with the picture; the lengths
+    stand in the lower left corner, where they hide no ink.
+    """
+    if not measurements:
+        return ""
+    # In px of the picture as seen: on a turned page the rulers turn and the figures stay upright.
+    seen = [
+        replace(m, start=window.point(*m.start), end=window.point(*m.end)) for m in measurements
+    ]
+    grow = 3 * q * window.affine.scale / CROP_BODY_PX
+    size = round(window.picture.width / grow), round(window.picture.height / grow)
+    drawn = draw_rulers((1 / grow, 0.0, 0.0), size, seen, lettered=False)
+    return f'<g transform="scale({grow:.4f})">{drawn}</g>{_lengths_svg(window, measurements)}'
+
+
+def _lengths_svg(window: PictureWindow, measurements: Sequence[Measurement]) -> str:
+    high = _FIGURE_HEIGHT_SHARE * min(window.picture.width, window.picture.height)
+    foot = window.picture.height - 0.4 * high
+    return "".join(
+        f'<text class="length" x="{0.4 * high:.1f}" y="{foot - k * 1.15 * high:.1f}" '
+        f'font-size="{high:.1f}" stroke-width="{0.28 * high:.1f}">{length_words(m.q)}</text>'
+        for k, m in enumerate(reversed(measurements))
+    )
 
 
 def compare_with_clean(
@@ -179,32 +205,6 @@ def _clean_example(
         example.page, example.box, size, first.q, first.rotation, example.letters, (), q_px
     )
     return CleanExample(seen, seen.box(example.box), f"{elsewhere}line {first.line}")
-
-
-@dataclass(frozen=True)
-class Entry:
-    """Everything that the sheet shows of one finding."""
-
-    label: str
-    anchor: str
-    finding: Finding
-    title: str
-    where: str
-    line: SpelledPlace
-    seen: PictureWindow | None
-    """The place among its neighbours; None for a finding of the whole page."""
-    frame: Box | None
-    """The place itself in px of `seen`."""
-    comparison: Comparison | None
-    network: str
-    measured: tuple[str, ...]
-    disagreement: bool
-    decisions: tuple[ShownDecision, ...] = ()
-
-    @property
-    def closer(self) -> bool:
-        """Whether a closer picture shows more than the one among neighbours."""
-        return self.comparison is not None and _is_closer_useful(self.comparison)
 
 
 def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> Entry:

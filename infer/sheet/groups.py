@@ -28,6 +28,19 @@ MAX_TILE_WIDTH_Q = 14.0
 
 TILE_KULMUS_PX = (14.0, 18.0)
 
+PageFinding = tuple[SheetPage, Finding]
+
+MAX_SEPARATE_FINDINGS: dict[Heading, int] = {
+    "question": 6,
+    "outset": 4,
+    "custom": 3,
+    "information": 3,
+}
+"""More findings of one kind than this are shown as a group."""
+
+FINDINGS_IN_FULL: dict[Heading, int] = {"question": 3, "outset": 1, "custom": 1, "information": 1}
+"""How many of a group are shown in full, the surest."""
+
 
 @dataclass(frozen=True)
 class Tile:
@@ -49,6 +62,34 @@ class TileGroup:
     tiles: tuple[Tile, ...]
     disagreements: int
     """Places on which network and measure disagree."""
+
+
+@dataclass(frozen=True)
+class ListedPlace:
+    """A place that is named without a picture."""
+
+    label: str
+    anchor: str
+    letter: str
+    line: int
+    decisions: tuple[ShownDecision, ...]
+
+
+@dataclass(frozen=True)
+class FindingGroup:
+    """The findings of one kind that are not shown in full."""
+
+    title: str
+    counts: str
+    """How many findings of the kind there are, and of how many such letters."""
+    tiles: tuple[Tile, ...]
+    listed: tuple[ListedPlace, ...]
+    """Places that were measured or counted, where a small picture shows no more; by letter."""
+
+    @property
+    def anchors(self) -> frozenset[str]:
+        """The places without a picture."""
+        return frozenset(each.anchor for each in self.listed)
 
 
 def page_review_sentences(pages: Sequence[SheetPage]) -> tuple[str, ...]:
@@ -91,48 +132,6 @@ def make_tile(page: SheetPage, finding: Finding) -> Tile:
         page.window(finding, (wide, high), TILE_KULMUS_PX), finding.p, finding.line,
         page.decided.get(finding.number, ()),
     )  # fmt: skip
-
-
-PageFinding = tuple[SheetPage, Finding]
-
-MAX_SEPARATE_FINDINGS: dict[Heading, int] = {
-    "question": 6,
-    "outset": 4,
-    "custom": 3,
-    "information": 3,
-}
-"""More findings of one kind than this are shown as a group."""
-
-FINDINGS_IN_FULL: dict[Heading, int] = {"question": 3, "outset": 1, "custom": 1, "information": 1}
-"""How many of a group are shown in full, the surest."""
-
-
-@dataclass(frozen=True)
-class ListedPlace:
-    """A place that is named without a picture."""
-
-    label: str
-    anchor: str
-    letter: str
-    line: int
-    decisions: tuple[ShownDecision, ...]
-
-
-@dataclass(frozen=True)
-class FindingGroup:
-    """The findings of one kind that are not shown in full."""
-
-    title: str
-    counts: str
-    """How many findings of the kind there are, and of how many such letters."""
-    tiles: tuple[Tile, ...]
-    listed: tuple[ListedPlace, ...]
-    """Places that were measured or counted, where a small picture shows no more; by letter."""
-
-    @property
-    def anchors(self) -> frozenset[str]:
-        """The places without a picture."""
-        return frozenset(each.anchor for each in self.listed)
 
 
 def group_findings(

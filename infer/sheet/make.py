@@ -18,6 +18,10 @@ from crownlet.infer.sheet.render import choose_file_names, render
 from crownlet.infer.sheet.scroll_sheet import collect_notes, view_scroll
 from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
 
+SHEETS_FOLDER = "sheets"
+
+Report = Callable[[str], object]
+
 
 @dataclass(frozen=True)
 class IndexRow:
@@ -38,6 +42,15 @@ class IndexRow:
     def urgency(self) -> tuple[bool, tuple[int, ...], int]:
         """Sort key: the greater, the earlier the scroll stands in the index."""
         return bool(self.notes), self.by_heading, self.review
+
+
+@dataclass(frozen=True)
+class SheetSummary:
+    """The result of writing the sheets."""
+
+    index: Path
+    failed: int
+    """Scrolls of which no sheet could be made."""
 
 
 def make_row(
@@ -75,20 +88,6 @@ def render_index(rows: Iterable[IndexRow], teaching: bool) -> str:
 def quote_addresses(files: Mapping[str, str]) -> dict[str, str]:
     """File names as they stand in a link."""
     return {name: quote(file) for name, file in files.items()}
-
-
-SHEETS_FOLDER = "sheets"
-
-Report = Callable[[str], object]
-
-
-@dataclass(frozen=True)
-class SheetSummary:
-    """The result of writing the sheets."""
-
-    index: Path
-    failed: int
-    """Scrolls of which no sheet could be made."""
 
 
 def make_sheets(

@@ -14,6 +14,12 @@ from crownlet.infer.sheet.pictures import PictureWindow, cut_window
 from crownlet.infer.sheet.upright import QuarterTurn
 from crownlet.infer.sheet.veil import VeiledPage
 
+_FIGURE_HEIGHT_Q = {"finding": 1.9, "review": 1.5}
+"""Height in q of the numbers."""
+
+_FIGURE_ASPECT = 0.58
+"""Width of a figure against its height."""
+
 
 @dataclass
 class SheetPage:
@@ -72,19 +78,6 @@ class SheetPage:
         return cut_window(self.veiled, finding.box, size_q, q, rotation, shown, bare, q_px)
 
 
-def extent_q(box: Box, q: float, rotation: float) -> tuple[float, float]:
-    """Width and height in q of a box in px of the page as given, upright for this rotation."""
-    across, down = (box[2] - box[0]) / q, (box[3] - box[1]) / q
-    return (down, across) if round(rotation / 90) % 2 else (across, down)
-
-
-_FIGURE_HEIGHT_Q = {"finding": 1.9, "review": 1.5}
-"""Height in q of the numbers."""
-
-_FIGURE_ASPECT = 0.58
-"""Width of a figure against its height."""
-
-
 @dataclass(frozen=True)
 class PageMark:
     """One mark in px of the upright page."""
@@ -116,6 +109,12 @@ class PlaceToMark:
     route: str
     box: Box
     quiet: bool = False
+
+
+def extent_q(box: Box, q: float, rotation: float) -> tuple[float, float]:
+    """Width and height in q of a box in px of the page as given, upright for this rotation."""
+    across, down = (box[2] - box[0]) / q, (box[3] - box[1]) / q
+    return (down, across) if round(rotation / 90) % 2 else (across, down)
 
 
 def place_marks(

@@ -37,6 +37,11 @@ PAPER_MM_PER_Q = 1.55
 CROWDED_MARK_SHARE = 0.2
 """Where more than this share of the letters is marked the picture is twice as large."""
 
+OLD_RUN_NOTE = (
+    "inspected by an older version that kept no list of findings; inspect it anew, or nothing is "
+    "pointed at here."
+)
+
 
 @dataclass(frozen=True)
 class PageView:
@@ -142,12 +147,6 @@ class ScrollView:
         """Height in mm that the text at the top leaves for the picture of the first page."""
         lines = sum(2 + len(note) // 95 for note in self.notes) + len(self.kinds) // 5
         return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
-
-
-OLD_RUN_NOTE = (
-    "inspected by an older version that kept no list of findings; inspect it anew, or nothing is "
-    "pointed at here."
-)
 
 
 def view_scroll(

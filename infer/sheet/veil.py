@@ -25,6 +25,74 @@ _WHOLE_WORD_NAMES = frozenset({"שדי", "אדני", "צבאות"})
 _UNSPELLED_NAME = "ה׳"
 """Printed in place of a Name of which a letter is absent or misread."""
 
+PLATE_RGB = (226, 222, 214)
+"""Colour of a plate, RGB: lighter than ink, darker than paper."""
+
+PLATE_WORD = "Name"
+
+_PLATE_WORD_RGB = (118, 112, 104)
+
+_Q_PER_FONT_SCALE = 16.0
+"""q in px divided by OpenCV's font scale of the word on a plate."""
+
+_PLATE_MARGIN_Q = 0.22
+"""q by which a plate is larger than the box of its letter, as boxes are off by a few px."""
+
+CONTEXT_WORDS = 2
+"""Words shown on either side of a place."""
+
+
+class VeiledPage:
+    """The pixels of one page, as given and with its Names covered."""
+
+    def __init__(self, page: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
+        self.record = page
+        self.pixels = pixels
+        self.names: Collection[int] = frozenset() if show_names else find_name_glyphs(page)
+        self.covered = self._covered() if self.names else pixels
+
+    def uncovered_boxes(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:
+        """Boxes to show without plates: those of `letters`, if a plate overlaps `box`."""
+        if not any(_boxes_meet(_plate_box(glyph), box) for glyph in self._hidden()):
+            return ()
+        return tuple(glyph.box for glyph in letters)
+
+    def plate_boxes(self, letters: Iterable[GlyphRecord]) -> tuple[Box, ...]:
+        """The plates of the Names to which any of `letters` belongs."""
+        shown = {glyph.glyph for glyph in letters}
+        runs = _group_adjacent(self._hidden())
+        return tuple(_plate_box(g) for run in runs if shown & {g.glyph for g in run} for g in run)
+
+    def _hidden(self) -> list[GlyphRecord]:
+        return [g for g in self.record.glyphs if g.glyph in self.names]
+
+    def _covered(self) -> Pixels:
+        page = self.pixels.copy()
+        for run in _group_adjacent(self._hidden()):
+            for glyph in run:
+                x0, y0, x1, y1 = _clip_box(_plate_box(glyph), page)
+                page[y0:y1, x0:x1] = PLATE_RGB
+            _draw_word(page, run)
+        return page
+
+
+@dataclass(frozen=True)
+class MarkedWord:
+    """A word in three pieces; the middle one is marked, and empty where nothing is."""
+
+    before: str
+    marked: str
+    after: str
+
+
+@dataclass(frozen=True)
+class SpelledPlace:
+    """Words about a place in the order of reading, and where on its line the place stands."""
+
+    words: tuple[MarkedWord, ...]
+    word: int
+    """Number of the word in its line, from 1."""
+
 
 def find_name_glyphs(page: PageRecord) -> frozenset[int]:
     """Numbers of the glyphs that stand in a Divine Name."""
@@ -77,54 +145,6 @@ def veil_word(letters: str, start: int) -> str:
     name = letters[start:]
     written = veil_divine_names(name)
     return letters[:start] + (_UNSPELLED_NAME if written == name else written)
-
-
-PLATE_RGB = (226, 222, 214)
-"""Colour of a plate, RGB: lighter than ink, darker than paper."""
-
-PLATE_WORD = "Name"
-
-_PLATE_WORD_RGB = (118, 112, 104)
-
-_Q_PER_FONT_SCALE = 16.0
-"""q in px divided by OpenCV's font scale of the word on a plate."""
-
-_PLATE_MARGIN_Q = 0.22
-"""q by which a plate is larger than the box of its letter, as boxes are off by a few px."""
-
-
-class VeiledPage:
-    """The pixels of one page, as given and with its Names covered."""
-
-    def __init__(self, page: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
-        self.record = page
-        self.pixels = pixels
-        self.names: Collection[int] = frozenset() if show_names else find_name_glyphs(page)
-        self.covered = self._covered() if self.names else pixels
-
-    def uncovered_boxes(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:
-        """Boxes to show without plates: those of `letters`, if a plate overlaps `box`."""
-        if not any(_boxes_meet(_plate_box(glyph), box) for glyph in self._hidden()):
-            return ()
-        return tuple(glyph.box for glyph in letters)
-
-    def plate_boxes(self, letters: Iterable[GlyphRecord]) -> tuple[Box, ...]:
-        """The plates of the Names to which any of `letters` belongs."""
-        shown = {glyph.glyph for glyph in letters}
-        runs = _group_adjacent(self._hidden())
-        return tuple(_plate_box(g) for run in runs if shown & {g.glyph for g in run} for g in run)
-
-    def _hidden(self) -> list[GlyphRecord]:
-        return [g for g in self.record.glyphs if g.glyph in self.names]
-
-    def _covered(self) -> Pixels:
-        page = self.pixels.copy()
-        for run in _group_adjacent(self._hidden()):
-            for glyph in run:
-                x0, y0, x1, y1 = _clip_box(_plate_box(glyph), page)
-                page[y0:y1, x0:x1] = PLATE_RGB
-            _draw_word(page, run)
-        return page
 
 
 def _group_adjacent(letters: Iterable[GlyphRecord]) -> list[list[GlyphRecord]]:
@@ -188,28 +208,6 @@ def _clip_box(box: Box, page: Pixels) -> tuple[int, int, int, int]:
 
 def _boxes_meet(a: Box, b: Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
-
-
-CONTEXT_WORDS = 2
-"""Words shown on either side of a place."""
-
-
-@dataclass(frozen=True)
-class MarkedWord:
-    """A word in three pieces; the middle one is marked, and empty where nothing is."""
-
-    before: str
-    marked: str
-    after: str
-
-
-@dataclass(frozen=True)
-class SpelledPlace:
-    """Words about a place in the order of reading, and where on its line the place stands."""
-
-    words: tuple[MarkedWord, ...]
-    word: int
-    """Number of the word in its line, from 1."""
 
 
 def spell_place(

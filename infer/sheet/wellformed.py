@@ -27,6 +27,16 @@ MAX_COMPARED_CANDIDATES = 6
 SIMILAR_DOUBT = 0.05
 """Doubts that differ by less count as alike."""
 
+DRAWING_BY_STYLE = {
+    "beit_yosef": "Beit Yosef",
+    "arizal": "Arizal",
+    "alter_rebbe": "Arizal",
+    "vellish": "Vellish",
+    "unspecified": "Beit Yosef",
+}
+"""The form drawn for each style of the customs; the Alter Rebbe's script is a variant of the
+Arizal's (common practice, no printed source)."""
+
 
 @dataclass(frozen=True)
 class ExampleLetters:
@@ -76,6 +86,22 @@ class CleanLetterFinder:
 
     def _nearest_first(self, near: VeiledPage) -> list[VeiledPage]:
         return sorted(self._pages, key=lambda page: page is not near)
+
+
+@dataclass(frozen=True)
+class LetterDrawing:
+    """An outline in hundredths of a q; x to the right, y down, y = 0 the ruled line."""
+
+    path: str
+    box: tuple[int, int, int, int]
+    style: str
+    """Name of the form drawn."""
+
+    def view(self, size_q: tuple[float, float]) -> str:
+        """An SVG viewBox of `size_q` (width, height in q) about the middle of the letter."""
+        x0, y0, x1, y1 = self.box
+        width, height = (round(100 * v) for v in size_q)
+        return f"{(x0 + x1 - width) // 2} {(y0 + y1 - height) // 2} {width} {height}"
 
 
 def _find_letter(page: VeiledPage, char: str, kind: str) -> ExampleLetters | None:
@@ -146,33 +172,6 @@ def _gap_probability(gap: GapRecord, kind: str) -> float | None:
         "word_parted": gap.p_word_parted,
         "letters_touch": None if gap.p_word_parted is None else gap.p_letters_touch,
     }.get(kind)
-
-
-DRAWING_BY_STYLE = {
-    "beit_yosef": "Beit Yosef",
-    "arizal": "Arizal",
-    "alter_rebbe": "Arizal",
-    "vellish": "Vellish",
-    "unspecified": "Beit Yosef",
-}
-"""The form drawn for each style of the customs; the Alter Rebbe's script is a variant of the
-Arizal's (common practice, no printed source)."""
-
-
-@dataclass(frozen=True)
-class LetterDrawing:
-    """An outline in hundredths of a q; x to the right, y down, y = 0 the ruled line."""
-
-    path: str
-    box: tuple[int, int, int, int]
-    style: str
-    """Name of the form drawn."""
-
-    def view(self, size_q: tuple[float, float]) -> str:
-        """An SVG viewBox of `size_q` (width, height in q) about the middle of the letter."""
-        x0, y0, x1, y1 = self.box
-        width, height = (round(100 * v) for v in size_q)
-        return f"{(x0 + x1 - width) // 2} {(y0 + y1 - height) // 2} {width} {height}"
 
 
 def read_drawing(char: str, customs: Customs) -> LetterDrawing:

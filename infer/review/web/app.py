@@ -38,6 +38,12 @@ STATUS_MESSAGES = {
     405: "This address is not used in this way.",
 }
 
+HOST = "127.0.0.1"
+
+
+class PortError(FileFault):
+    """A port that cannot be taken."""
+
 
 def create_app(
     session: ReviewSession, token: str, port: int, reader: str = ""
@@ -104,13 +110,6 @@ async def _answer_file_fault(request: Request, error: Exception) -> Response:
 async def _answer_http_error(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 500
     return _message_response(request, STATUS_MESSAGES.get(status, "This cannot be done."), status)
-
-
-HOST = "127.0.0.1"
-
-
-class PortError(FileFault):
-    """A port that cannot be taken."""
 
 
 def bind_socket(port: int) -> socket.socket:

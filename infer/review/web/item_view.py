@@ -28,73 +28,6 @@ if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
 
 
-class ContextLetter(NamedTuple):
-    """One letter of the line; `asked` if the question is about it."""
-
-    letter: str
-    asked: bool
-
-
-class LineContext(NamedTuple):
-    """A line in the order of reading: words of letters, and whether a Name is concerned."""
-
-    words: tuple[tuple[ContextLetter, ...], ...]
-    expected: bool
-    """Whether this is the expected text; else it is what the program read."""
-    in_name: bool
-    line: int
-
-
-def line_context(item: Item, record: PageRecord) -> LineContext | None:
-    """The line of an item's place; None for an item without letters."""
-    own = [record.glyphs[number - 1] for number in item.glyphs]
-    if not own:
-        return None
-    line = own[0].line
-    absent = _nearest_absent(item, record)
-    glyphs = [glyph for glyph in record.glyphs if glyph.line == line]
-    here = set() if absent else {glyph.glyph for glyph in own}
-    return LineContext(
-        words=tuple(_split_words(glyphs, here, record, absent)),
-        expected=record.match is not None,
-        in_name=any(glyph.in_name for glyph in own) or bool(absent and absent.in_name),
-        line=line,
-    )
-
-
-def _nearest_absent(item: Item, record: PageRecord) -> AbsentLetter | None:
-    """The absent letter that an item asks about: the nearest to its box."""
-    if item.kind != "letter_absent" or record.match is None:
-        return None
-    x, y = (item.box[0] + item.box[2]) / 2, (item.box[1] + item.box[3]) / 2
-    near = [e for e in record.match.absent if item.letter in ("", e.letter)]
-    return min(near, key=lambda e: abs(e.at[0] - x) + abs(e.at[1] - y), default=None)
-
-
-def _split_words(
-    glyphs: Iterable[GlyphRecord], here: set[int], record: PageRecord, asked: AbsentLetter | None
-) -> Iterable[tuple[ContextLetter, ...]]:
-    gone: dict[int, list[AbsentLetter]] = {}
-    for entry in record.match.absent if record.match else ():
-        gone.setdefault(entry.after, []).append(entry)
-    word: list[ContextLetter] = []
-    number = None
-    for glyph in glyphs:
-        if number not in (None, glyph.word) and word:
-            yield tuple(word)
-            word = []
-        number = glyph.word
-        letter = glyph.letter if glyph.expected is None else glyph.expected
-        # A letter that is not in the text is shown only where the question is about it.
-        if letter or glyph.glyph in here:
-            word.append(ContextLetter(letter or glyph.letter, glyph.glyph in here))
-        word.extend(
-            ContextLetter(entry.letter, entry is asked) for entry in gone.get(glyph.glyph, ())
-        )
-    if word:
-        yield tuple(word)
-
-
 QUESTION_BY_KIND = {
     "tag_missing": "Do fewer tags stand on this {letter} than expected{tags}?",
     "tag_bare": "Is a tag of this {letter} a plain line, without its small head?",
@@ -147,32 +80,6 @@ LOOSE_PART_BY_LETTER = {
 }  # fmt: skip
 """The part that may lie apart from the body, by letter; "a part" for the others."""
 
-
-def question_text(
-    kind: str, letter: str, expected: str | None = None, tags: int | None = None
-) -> str:
-    """The question for a doubt of `kind` about a letter.
-
-    `expected` is the text's letter if it is known, `tags` the tags expected by the customs.
-    """
-    words = QUESTION_BY_KIND.get(kind)
-    if words is None:
-        entry = CATALOGUE.get(kind)
-        description = entry.description if entry else defect_words(kind)
-        return f"{description} Is it so here?"
-    return words.format(
-        letter=_letter_name(letter) or "letter",
-        expected=_letter_name(expected or letter) or "letter",
-        part=LOOSE_PART_BY_LETTER.get(letter, "a part"),
-        tags="" if tags is None else f" ({tags})",
-    )
-
-
-def _letter_name(letter: str) -> str:
-    """Latin name of a letter; "" for none or several."""
-    return latin_name(letter) if letter in BY_CHAR else ""
-
-
 ROUTE_SENTENCES: dict[Route, str] = {
     "clear": "It saw nothing to look at here.",
     "review": "It was in doubt and sent this place to review.",
@@ -184,6 +91,23 @@ VERDICT_WORDS = {
     "not_there": "speaks against it",
     "unclear": "leaves it open",
 }
+
+
+class ContextLetter(NamedTuple):
+    """One letter of the line; `asked` if the question is about it."""
+
+    letter: str
+    asked: bool
+
+
+class LineContext(NamedTuple):
+    """A line in the order of reading: words of letters, and whether a Name is concerned."""
+
+    words: tuple[tuple[ContextLetter, ...], ...]
+    expected: bool
+    """Whether this is the expected text; else it is what the program read."""
+    in_name: bool
+    line: int
 
 
 @dataclass(frozen=True)
@@ -209,6 +133,81 @@ class ProgramOpinion:
     place: str
     network: tuple[str, ...]
     measures: tuple[str, ...]
+
+
+def line_context(item: Item, record: PageRecord) -> LineContext | None:
+    """The line of an item's place; None for an item without letters."""
+    own = [record.glyphs[number - 1] for number in item.glyphs]
+    if not own:
+        return None
+    line = own[0].line
+    absent = _nearest_absent(item, record)
+    glyphs = [glyph for glyph in record.glyphs if glyph.line == line]
+    here = set() if absent else {glyph.glyph for glyph in own}
+    return LineContext(
+        words=tuple(_split_words(glyphs, here, record, absent)),
+        expected=record.match is not None,
+        in_name=any(glyph.in_name for glyph in own) or bool(absent and absent.in_name),
+        line=line,
+    )
+
+
+def _nearest_absent(item: Item, record: PageRecord) -> AbsentLetter | None:
+    """The absent letter that an item asks about: the nearest to its box."""
+    if item.kind != "letter_absent" or record.match is None:
+        return None
+    x, y = (item.box[0] + item.box[2]) / 2, (item.box[1] + item.box[3]) / 2
+    near = [e for e in record.match.absent if item.letter in ("", e.letter)]
+    return min(near, key=lambda e: abs(e.at[0] - x) + abs(e.at[1] - y), default=None)
+
+
+def _split_words(
+    glyphs: Iterable[GlyphRecord], here: set[int], record: PageRecord, asked: AbsentLetter | None
+) -> Iterable[tuple[ContextLetter, ...]]:
+    gone: dict[int, list[AbsentLetter]] = {}
+    for entry in record.match.absent if record.match else ():
+        gone.setdefault(entry.after, []).append(entry)
+    word: list[ContextLetter] = []
+    number = None
+    for glyph in glyphs:
+        if number not in (None, glyph.word) and word:
+            yield tuple(word)
+            word = []
+        number = glyph.word
+        letter = glyph.letter if glyph.expected is None else glyph.expected
+        # A letter that is not in the text is shown only where the question is about it.
+        if letter or glyph.glyph in here:
+            word.append(ContextLetter(letter or glyph.letter, glyph.glyph in here))
+        word.extend(
+            ContextLetter(entry.letter, entry is asked) for entry in gone.get(glyph.glyph, ())
+        )
+    if word:
+        yield tuple(word)
+
+
+def question_text(
+    kind: str, letter: str, expected: str | None = None, tags: int | None = None
+) -> str:
+    """The question for a doubt of `kind` about a letter.
+
+    `expected` is the text's letter if it is known, `tags` the tags expected by the customs.
+    """
+    words = QUESTION_BY_KIND.get(kind)
+    if words is None:
+        entry = CATALOGUE.get(kind)
+        description = entry.description if entry else defect_words(kind)
+        return f"{description} Is it so here?"
+    return words.format(
+        letter=_letter_name(letter) or "letter",
+        expected=_letter_name(expected or letter) or "letter",
+        part=LOOSE_PART_BY_LETTER.get(letter, "a part"),
+        tags="" if tags is None else f" ({tags})",
+    )
+
+
+def _letter_name(letter: str) -> str:
+    """Latin name of a letter; "" for none or several."""
+    return latin_name(letter) if letter in BY_CHAR else ""
 
 
 def view_item(item: Item, run: Run, *, blind: bool) -> ItemView:

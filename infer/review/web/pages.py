@@ -42,6 +42,26 @@ CAUTIONS = (
     "write out of this review.",
 )
 
+CHOOSE_READERS_MESSAGE = "This compares two readers who have both decided; choose them here."
+
+
+class DifferenceRow(NamedTuple):
+    """One place on which two readers differ."""
+
+    item: Item
+    question: str
+    first: Decision
+    second: Decision
+
+
+class KindAgreement(NamedTuple):
+    """How far two readers agree on one doubt."""
+
+    kind: str
+    items: int
+    agreed: float
+    kappa: float | None
+
 
 def session_of(request: Request) -> ReviewSession:
     """The review that the server holds."""
@@ -207,27 +227,6 @@ async def send_picture(request: Request) -> Response:
     if data is None:
         raise UserFacingError("The picture's file has moved or changed since the inspection.", 404)
     return Response(data, media_type="image/jpeg")
-
-
-CHOOSE_READERS_MESSAGE = "This compares two readers who have both decided; choose them here."
-
-
-class DifferenceRow(NamedTuple):
-    """One place on which two readers differ."""
-
-    item: Item
-    question: str
-    first: Decision
-    second: Decision
-
-
-class KindAgreement(NamedTuple):
-    """How far two readers agree on one doubt."""
-
-    kind: str
-    items: int
-    agreed: float
-    kappa: float | None
 
 
 async def show_differences(request: Request) -> Response:

@@ -35,6 +35,8 @@ MIN_WALL_CROPS = 6
 SEVERAL_SLUG = "several"
 """In an address, in place of a letter: a wall of several letters."""
 
+LETTER_VIEWS: tuple[CropKind, ...] = ("line", "near")
+
 
 class Wall(NamedTuple):
     """One wall of a reader's queue."""
@@ -49,42 +51,6 @@ class Wall(NamedTuple):
         """Its address; that of several letters does not name them."""
         name = SEVERAL_SLUG if len(self.letters) > 1 else letter_slug(self.letters[0])
         return f"/wall/{quote(self.kind, safe='')}/{name}"
-
-
-def build_walls(groups: Sequence[ItemGroup]) -> list[Wall]:
-    """The walls of a queue, doubts in the order of the groups, several letters last."""
-    order = list(dict.fromkeys(group.kind for group in groups))
-    by_kind = sorted(groups, key=lambda group: order.index(group.kind))
-    made = [_walls_of_kind(list(members)) for _, members in groupby(by_kind, key=lambda g: g.kind)]
-    return [wall for several in made for wall in several]
-
-
-def find_wall(groups: Sequence[ItemGroup], kind: str, letter: str) -> Wall | None:
-    """The wall that holds a letter and a doubt; None where there is none."""
-    matching = (w for w in build_walls(groups) if w.kind == kind and letter in w.letters)
-    return next(matching, None)
-
-
-def _walls_of_kind(groups: list[ItemGroup]) -> list[Wall]:
-    small = [group for group in groups if group.open + group.done < MIN_WALL_CROPS]
-    large = [group for group in groups if group not in small]
-    while small and large and sum(g.open + g.done for g in small) < MIN_WALL_CROPS:
-        # The small ones together are still few: the smallest of the large ones joins them.
-        least = min(large, key=lambda g: g.open + g.done)
-        large.remove(least)
-        small.append(least)
-    return [_join_groups([group]) for group in large] + ([_join_groups(small)] if small else [])
-
-
-def _join_groups(groups: Iterable[ItemGroup]) -> Wall:
-    members = sorted(groups, key=lambda g: g.letter)
-    return Wall(
-        members[0].kind, tuple(g.letter for g in members), sum(g.open for g in members),
-        sum(g.done for g in members),
-    )  # fmt: skip
-
-
-LETTER_VIEWS: tuple[CropKind, ...] = ("line", "near")
 
 
 class PlaceView(NamedTuple):
@@ -187,3 +153,36 @@ class ReviewSession:
         for each in filter(None, (following, item)):
             for kind in LETTER_VIEWS:
                 self.crops.request([each], kind)
+
+
+def build_walls(groups: Sequence[ItemGroup]) -> list[Wall]:
+    """The walls of a queue, doubts in the order of the groups, several letters last."""
+    order = list(dict.fromkeys(group.kind for group in groups))
+    by_kind = sorted(groups, key=lambda group: order.index(group.kind))
+    made = [_walls_of_kind(list(members)) for _, members in groupby(by_kind, key=lambda g: g.kind)]
+    return [wall for several in made for wall in several]
+
+
+def find_wall(groups: Sequence[ItemGroup], kind: str, letter: str) -> Wall | None:
+    """The wall that holds a letter and a doubt; None where there is none."""
+    matching = (w for w in build_walls(groups) if w.kind == kind and letter in w.letters)
+    return next(matching, None)
+
+
+def _walls_of_kind(groups: list[ItemGroup]) -> list[Wall]:
+    small = [group for group in groups if group.open + group.done < MIN_WALL_CROPS]
+    large = [group for group in groups if group not in small]
+    while small and large and sum(g.open + g.done for g in small) < MIN_WALL_CROPS:
+        # The small ones together are still few: the smallest of the large ones joins them.
+        least = min(large, key=lambda g: g.open + g.done)
+        large.remove(least)
+        small.append(least)
+    return [_join_groups([group]) for group in large] + ([_join_groups(small)] if small else [])
+
+
+def _join_groups(groups: Iterable[ItemGroup]) -> Wall:
+    members = sorted(groups, key=lambda g: g.letter)
+    return Wall(
+        members[0].kind, tuple(g.letter for g in members), sum(g.open for g in members),
+        sum(g.done for g in members),
+    )  # fmt: skip
