@@ -11,6 +11,7 @@ from crownlet.infer.findings.columns import Line
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.severity import severity_of
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
+from crownlet.infer.view.wording import join_words
 
 
 def page_finding(
@@ -47,8 +48,7 @@ def enclosing_box(boxes: Iterable[Box]) -> Box:
 
 def name_lines(lines: Sequence[int]) -> str:
     """Numbers of lines in words: "line 3", "lines 3, 5 and 8"."""
-    *first, last = map(str, lines)
-    return f"lines {', '.join(first)} and {last}" if first else f"line {last}"
+    return f"{'line' if len(lines) == 1 else 'lines'} {join_words(map(str, lines))}"
 
 
 def portion_of(record: PageRecord) -> Portion | None:
