@@ -1,4 +1,4 @@
-"""The review page: a local server, the decisions it keeps, and what goes out of them.
+"""The review page: a local server, the store of its decisions, and their export.
 
 Every decision is on disk before the next letter shows.
 """

@@ -36,7 +36,7 @@ CORNER_DISTANCE_PX = 9.0
 """Distance between a letter's box and its corners in the SVG, px."""
 
 RULER_SCALE = 2.0
-"""Enlargement of the rulers, which `overlay` draws for smaller crops."""
+"""Enlargement of the rulers, which `draw_rulers` draws for smaller crops."""
 
 
 @dataclass(frozen=True)
@@ -178,7 +178,7 @@ def crop_marks_svg(item: Item, run: Run, kind: CropKind, *, rulers: bool) -> Mar
             f'<g transform="translate({width / 2:g} {height / 2:g}) rotate({-90 * turns}) '
             f'translate({-height / 2:g} {-width / 2:g})">{inner}</g>'
         )
-    # Safe: it holds only numbers, and names that `overlay` escapes.
+    # Safe: it holds only numbers, and names that `draw_rulers` escapes.
     return Markup(inner)
 
 

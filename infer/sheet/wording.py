@@ -100,7 +100,7 @@ def length_words(q: float) -> str:
 
 
 def is_disagreement(finding: Finding) -> bool:
-    """Whether network and measure say opposite things of the kind (`measuring/disagreement.py`)."""
+    """Whether the network and the measures of a finding contradict each other about its kind."""
     if finding.p is None:
         return False
     says = {m.says for m in finding.measurements if m.defect == finding.kind}

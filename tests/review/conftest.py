@@ -1,4 +1,4 @@
-"""Made-up runs for all tests of the review, importable as `made_runs`."""
+"""Synthetic runs for all tests of the review, importable as `synthetic_runs`."""
 
 import sys
 from pathlib import Path

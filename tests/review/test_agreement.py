@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import made_runs as made
 import pytest
+import synthetic_runs as made
 from hypothesis import given
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score, confusion_matrix

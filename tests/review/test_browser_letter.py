@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from driving import enter, kept, number, press
+from browser_fixtures import enter, kept, number, press
 from playwright.sync_api import Browser, Page, expect
-from serving_made import Server
+from review_server import Server
 
-pytest_plugins = ("driving",)
+pytest_plugins = ("browser_fixtures",)
 
 
 def test_one_by_one_with_keys(page: Page, run: Path, reader: str) -> None:

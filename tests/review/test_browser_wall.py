@@ -6,10 +6,10 @@ import re
 import time
 from pathlib import Path
 
-from driving import WALL, kept, press
+from browser_fixtures import WALL, kept, press
 from playwright.sync_api import Page, expect
 
-pytest_plugins = ("driving",)
+pytest_plugins = ("browser_fixtures",)
 
 
 SHOWN = """() => { const cells = [...document.querySelectorAll('.cell')];

@@ -7,9 +7,9 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-import made_runs as made
 import numpy as np
 import pytest
+import synthetic_runs as made
 from faster_coco_eval import COCO
 
 from crownlet.datasets.coco.read import load_coco

@@ -15,8 +15,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-import made_runs as made
 import pytest
+import synthetic_runs as made
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 

@@ -9,10 +9,10 @@ import subprocess
 import sys
 from pathlib import Path
 
-import made_runs as made
 import pytest
-import serving_made
-from serving_made import Server
+import review_server
+import synthetic_runs as made
+from review_server import Server
 
 from crownlet.infer.cli import main
 
@@ -91,9 +91,9 @@ def test_a_share_that_is_none_is_refused(run: Path, share: str) -> None:
 def test_export_writes_what_was_decided(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from crownlet.infer.run.run import open_run
 
-    with serving_made.review(open_run(run)) as review:
+    with review_server.review(open_run(run)) as review:
         item = review.store.items("anna")[0]
-        assert serving_made.say(review.client(), item.id, item.version).is_success
+        assert review_server.say(review.client(), item.id, item.version).is_success
     assert main(["review", str(run), "--export"]) == 0
     assert "1 decisions" in capsys.readouterr().out.replace("1 decision)", "1 decisions)")
     assert (run / "labels.coco.json").is_file()

@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import made_runs as made
 import pytest
-import serving_made
+import review_server
+import synthetic_runs as made
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from serving_made import HOST, ORIGIN, PORT, Review
+from review_server import HOST, ORIGIN, PORT, Review
 
 MANY = settings(
     max_examples=100, deadline=None, derandomize=True,
@@ -69,7 +69,7 @@ FILE = b'--a\r\nContent-Disposition: form-data; name="reader"; filename="x"\r\n\
 @pytest.fixture(scope="module")
 def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Review]:
     run = made.pictured(tmp_path_factory.mktemp("fuzz"), ["a"], letters=40)
-    with serving_made.review(run) as review:
+    with review_server.review(run) as review:
         yield review
 
 
@@ -150,7 +150,7 @@ def test_odd_headers(reviewed: Review, headers: dict[str, str]) -> None:
 
 
 def test_a_server_lives_on_after_bytes_that_are_no_request(tmp_path: Path) -> None:
-    server = serving_made.Server(made.pictured(tmp_path, ["a"], letters=8).folder)
+    server = review_server.Server(made.pictured(tmp_path, ["a"], letters=8).folder)
     port = int(re.search(r":(\d+)", server.base)[1])  # type: ignore[index]
     rng = random.Random(7)
     whole = f"POST /decide HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Length: 5\r\n\r\nhello"

@@ -9,11 +9,11 @@ from pathlib import Path
 from urllib.parse import quote
 
 import cv2
-import made_runs as made
 import numpy as np
 import pytest
-import serving_made
-from serving_made import ORIGIN, Review, say
+import review_server
+import synthetic_runs as made
+from review_server import ORIGIN, Review, say
 from sklearn.metrics import cohen_kappa_score
 from starlette.testclient import TestClient
 
@@ -30,7 +30,7 @@ PAGES = ["Plony-1", "Plony-2", "Almony-1"]
 
 @pytest.fixture
 def reviewed(tmp_path: Path) -> Iterator[Review]:
-    with serving_made.review(made.pictured(tmp_path, PAGES), audit_share=0.2) as review:
+    with review_server.review(made.pictured(tmp_path, PAGES), audit_share=0.2) as review:
         yield review
 
 
@@ -183,7 +183,7 @@ def test_the_review_is_written_out_from_the_page(reviewed: Review, window: TestC
 def test_a_missing_picture_is_said(tmp_path: Path) -> None:
     run = made.pictured(tmp_path, ["a"])
     (tmp_path / "scans" / "a.png").unlink()
-    with serving_made.review(run) as review:
+    with review_server.review(run) as review:
         window = review.client()
         text, number, _ = shown(window)
         answer = window.get(f"/crop/{number}/near.jpg")
@@ -258,7 +258,7 @@ def test_turned_writing_is_shown_upright(tmp_path: Path, turn: int) -> None:
 
 def test_names_in_hebrew_and_runs_with_spaces(tmp_path: Path) -> None:
     run = made.pictured(tmp_path / "a folder של סריקות", ["מזוזה א"])
-    with serving_made.review(run) as review:
+    with review_server.review(run) as review:
         window = review.client(reader="רות")
         text, number, version = shown(window)
         assert "רות" in text
@@ -275,7 +275,7 @@ def test_rulers_are_drawn_only_when_they_may_be_seen(tmp_path: Path) -> None:
     at = ((30.0, 30.0), (34.0, 30.0))
     ruler = Measurement(doubted.glyph, name, 0.25, 0.1, *at, doubted.reasons[0], "there")
     write_measures(folder / "a" / "measures.csv", [ruler])
-    with serving_made.review(open_run(folder)) as review:
+    with review_server.review(open_run(folder)) as review:
         window = review.client()
         items = review.store.items("anna", kind=doubted.reasons[0])
         item = next(i for i in items if i.glyphs == (doubted.glyph,))

@@ -1,4 +1,4 @@
-"""A made-up run for all tests of the sheets, importable as `sheet_made`."""
+"""A synthetic run for all tests of the sheets, importable as `sheet_samples`."""
 
 import sys
 from pathlib import Path

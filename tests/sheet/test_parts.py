@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-import sheet_made as made
+import sheet_samples as made
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.catalogue import CATALOGUE

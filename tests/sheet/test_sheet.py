@@ -11,7 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-import sheet_made as made
+import sheet_samples as made
 
 from crownlet.datasets.scribal.catalogue import GRAVITIES
 from crownlet.infer.records import GlyphRecord
@@ -19,7 +19,7 @@ from crownlet.infer.run.run import Run
 from crownlet.infer.sheet.make import make_sheets, render_sheet
 from crownlet.infer.sheet.veil import PLATE_RGB
 
-# Letters of the made-up page, by number: see sheet_made.LINES.
+# Letters of the made-up page, by number: see sheet_samples.LINES.
 HE_OF_NAME, SHIN, GIMEL, DALET, ALEF, BET = 10, 1, 31, 32, 23, 44
 DOUBTS = {
     SHIN: ("tag_loose", "finding", 0.97),

@@ -95,10 +95,10 @@ async def undo(request: Request) -> Response:
 
 async def export(request: Request) -> Response:
     """Write decisions and labels into the run."""
-    from crownlet.infer.review.export import export_review as write
+    from crownlet.infer.review.export import export_review
 
     session = session_of(request)
-    written = await run_in_threadpool(write, session.run, session.store)
+    written = await run_in_threadpool(export_review, session.run, session.store)
     request.app.state.message[read_window(request).reader] = f"Written: {written}"
     return RedirectResponse("/", 303)
 
@@ -131,7 +131,7 @@ def _current_state(
     session = session_of(request)
     now = [session.item(window, k) for k, _ in items]
     if not sent.get("wall"):
-        part = session.letter(window, now[0], read_filter(request))
+        part = session.letter_values(window, now[0], read_filter(request))
         answer |= {"url": part["url"], "html": render("letter.html", part)}
     return JSONResponse({**answer, "cells": [_cell(item) for item in now]}, status)
 
@@ -139,7 +139,7 @@ def _current_state(
 def _letter_response(
     request: Request, window: BrowserWindow, item: Item | None, message: str
 ) -> Response:
-    part = session_of(request).letter(window, item, read_filter(request))
+    part = session_of(request).letter_values(window, item, read_filter(request))
     following = f" Next: {part['view'].question}" if part["view"] else " Nothing is left here."
     return JSONResponse(
         {"said": message + following, "url": part["url"], "html": render("letter.html", part)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import socket
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 import uvicorn
@@ -60,7 +60,7 @@ def create_app(
             Route("/step/{number}/{way}", pages.show_step),
             Route("/wall/{kind}/{letter}", pages.show_wall),
             Route("/differences", pages.show_differences),
-            Route("/crop/{number}/{cut}.jpg", pages.send_picture),
+            Route("/crop/{number}/{kind}.jpg", pages.send_picture),
             Route("/reader", actions.set_reader, methods=["POST"]),
             Route("/blind", actions.set_blind, methods=["POST"]),
             Route("/decide", actions.decide, methods=["POST"]),
@@ -80,7 +80,7 @@ def create_app(
     return SecurityMiddleware(app, token, port)
 
 
-def _serve_file(path: Path, kind: str):  # type: ignore[no-untyped-def]
+def _serve_file(path: Path, kind: str) -> Callable[[Request], Awaitable[Response]]:
     async def serve(_: Request) -> Response:
         return FileResponse(path, media_type=kind)
 

@@ -150,31 +150,39 @@ def _letter_name(letter: str) -> str:
 
 async def show_one(request: Request) -> Response:
     """One item, or the first that is open; as a part of the page where the script asks for that."""
-    session, window, choice = session_of(request), require_reader(request), read_filter(request)
+    session, window, item_filter = (
+        session_of(request),
+        require_reader(request),
+        read_filter(request),
+    )
     if "number" in request.path_params:
         item: Item | None = session.item(window, parse_item_number(request.path_params["number"]))
     else:
-        item = session.next_open(window, None, choice)
+        item = session.next_open(window, None, item_filter)
         if item is not None:
-            return RedirectResponse(f"/one/{item.id}{choice.query}", 303)
+            return RedirectResponse(f"/one/{item.id}{item_filter.query}", 303)
     return show_letter(request, item)
 
 
 def show_letter(request: Request, item: Item | None) -> Response:
     """An item as a whole page, or as the part that the script puts in."""
-    found = session_of(request).letter(read_window(request), item, read_filter(request))
+    values = session_of(request).letter_values(read_window(request), item, read_filter(request))
     if request.headers.get("x-part") == "letter":
-        return JSONResponse({"url": found["url"], "html": render("letter.html", found)})
-    return render_page(request, "one.html", **found)
+        return JSONResponse({"url": values["url"], "html": render("letter.html", values)})
+    return render_page(request, "one.html", **values)
 
 
 async def show_step(request: Request) -> Response:
     """The next open item after one, or the one before it."""
-    session, window, choice = session_of(request), require_reader(request), read_filter(request)
+    session, window, item_filter = (
+        session_of(request),
+        require_reader(request),
+        read_filter(request),
+    )
     here = parse_item_number(request.path_params["number"])
     if request.path_params["way"] == "previous":
-        return show_letter(request, session.previous(window, here, choice))
-    return show_letter(request, session.next_open(window, here, choice))
+        return show_letter(request, session.previous(window, here, item_filter))
+    return show_letter(request, session.next_open(window, here, item_filter))
 
 
 async def show_wall(request: Request) -> Response:
@@ -219,11 +227,11 @@ def _next_wall(all_walls: Sequence[Wall], here: Wall) -> str:
 async def send_picture(request: Request) -> Response:
     """One picture of a letter; the address holds an item's number and a name, never a path."""
     session, window = session_of(request), read_window(request)
-    cut = request.path_params["cut"]
-    if cut not in CROP_FORMATS:
+    kind = request.path_params["kind"]
+    if kind not in CROP_FORMATS:
         raise UserFacingError("There is no such picture.", 404)
     item = session.item(window, parse_item_number(request.path_params["number"]))
-    data = await run_in_threadpool(session.crops.get, item, cut)
+    data = await run_in_threadpool(session.crops.get, item, kind)
     if data is None:
         raise UserFacingError("The picture's file has moved or changed since the inspection.", 404)
     return Response(data, media_type="image/jpeg")

@@ -126,7 +126,7 @@ class _HeaderAddingSend:
 
 
 async def _read_body(receive: Receive) -> bytes | None:
-    """The body of a request; None if it is larger than `LARGEST_BODY`, whatever it announced."""
+    """The body of a request; None if it is larger than `MAX_BODY_BYTES`, whatever it declares."""
     body = bytearray()
     while True:
         message = await receive()

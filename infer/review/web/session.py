@@ -54,7 +54,7 @@ class Wall(NamedTuple):
 
 
 class PlaceView(NamedTuple):
-    """One picture of the place, with what is drawn over it."""
+    """One crop of an item, with the SVG drawn over it; width and height in px."""
 
     name: CropKind
     width: int
@@ -80,7 +80,7 @@ class ReviewSession:
         except ItemError:
             raise UserFacingError("There is no such letter in this review.", 404) from None
 
-    def letter(
+    def letter_values(
         self, window: BrowserWindow, item: Item | None, item_filter: QueueFilter
     ) -> dict[str, Any]:
         """The values of `letter.html`, which shows one item, or that none is left."""

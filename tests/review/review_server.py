@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
-import made_runs as made
 import numpy as np
+import synthetic_runs as made
 from starlette.testclient import TestClient
 
 from crownlet.datasets.files.images import read_page

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-import made_runs as made
 import pytest
+import synthetic_runs as made
 
 from crownlet.infer.review.models import Item
 from crownlet.infer.review.picture_cache import DiskCache, PictureCache

@@ -11,10 +11,10 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-import made_runs as made
 import pytest
-import serving_made
-from serving_made import HOST, ORIGIN, PORT, TOKEN, Review
+import review_server
+import synthetic_runs as made
+from review_server import HOST, ORIGIN, PORT, TOKEN, Review
 
 from crownlet.infer.review.web.security import MAX_BODY_BYTES
 
@@ -24,7 +24,7 @@ SECRET = "root:x:0:0"
 @pytest.fixture(scope="module")
 def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Review]:
     run = made.pictured(tmp_path_factory.mktemp("guard"), ["a", "b"])
-    with serving_made.review(run) as review:
+    with review_server.review(run) as review:
         yield review
 
 

@@ -6,7 +6,7 @@ import time
 from pathlib import Path
 
 import pytest
-import sheet_made as made
+import sheet_samples as made
 
 from crownlet.infer.cli import main
 from crownlet.infer.run.run import Run, open_run

@@ -6,9 +6,9 @@ from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
-import made_runs as made
 import numpy as np
 import pytest
+import synthetic_runs as made
 from scipy.stats import t
 from statsmodels.stats.proportion import proportion_confint
 

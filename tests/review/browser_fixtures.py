@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import serving_made
+import review_server
 from playwright.sync_api import Browser, Page, expect, sync_playwright
-from serving_made import Server
+from review_server import Server
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 PAGES, LETTERS = 8, 65
@@ -35,7 +35,7 @@ def browser() -> Iterator[Browser]:
 def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """520 letters of one form and one doubt on eight pages."""
     folder = tmp_path_factory.mktemp("walls")
-    return serving_made.wall_run(folder, PAGES, LETTERS, scan=3).folder
+    return review_server.wall_run(folder, PAGES, LETTERS, scan=3).folder
 
 
 @pytest.fixture(scope="session")

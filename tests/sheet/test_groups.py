@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-import sheet_made as made
+import sheet_samples as made
 
 from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS
 from crownlet.infer.sheet.make import render_sheet
