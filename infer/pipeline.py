@@ -182,7 +182,7 @@ def detect(
         gray = to_gray(image.pixels)
         flat, size = _upright_and_size(label, gray, networks, thresholds)
     with watch.stage("locate"):
-        found = smooth_neighbours(_locate(networks, flat, size.body, thresholds.centre_p))
+        found = smooth_neighbours(_locate(networks, flat, size.body_px, thresholds.centre_p))
     if not len(found):
         raise PageError(label, NO_LETTERS_TEXT)
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
@@ -289,7 +289,7 @@ def picture_quality(
         "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope))),
         "lines": float(page.layout.line.max() + 1),
         "columns": float(page.layout.column.max() + 1),
-        "yud_q": page.gap_odds.gaps.yud,
+        "yud_q": page.gap_odds.gaps.yud_q,
         "agreement": agreement,
         "unfamiliar_share": limits.unfamiliar_share,
         **page.measures.summary(),
@@ -308,14 +308,14 @@ def _upright_and_size(
     if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
         raise PageError(label, "the page is blank: there is no writing on it.")
     size = estimate_size(networks, flat, thresholds.centre_p)
-    small = size.body < MIN_MEASURED_BODY_PX
-    if not size.letters or (small and size.sure < SURE_PROBABILITY):
+    small = size.body_px < MIN_MEASURED_BODY_PX
+    if not size.letter_count or (small and size.mean_p < SURE_PROBABILITY):
         raise PageError(label, NO_LETTERS_TEXT)
     if small:
         needed = f"at least {MIN_BODY_PX} px needed"
-        raise PageError(label, f"letters too small ({size.body:.0f} px; {needed}).")
+        raise PageError(label, f"letters too small ({size.body_px:.0f} px; {needed}).")
     del flat  # Before the next one is made: a page may have hundreds of megabytes.
-    return turn_upright(flatten(gray, size.body), size.turn), size
+    return turn_upright(flatten(gray, size.body_px), size.turn), size
 
 
 def _locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:

@@ -1,7 +1,7 @@
 """Where the frame of a picture may hide text: lines cut at their ends, columns cut above or below.
 
 Letters that would stand outside the picture are not absent. A tight frame that leaves less than a
-letter's room beside a line cannot tell either way.
+letter's room beside a line shows neither.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from crownlet.infer.layout.lines import Layout
 from crownlet.infer.records import Ints, Located
 
 LETTER_ROOM_BODIES = 0.9
-"""White in bodies between the last letter and the frame in which another would be seen."""
+"""Room in bodies between the last letter and the frame in which another letter would show."""
 
 WORD_ROOM_BODIES = 2.2
 """The same where a word gap may come between."""
 
 LINE_ROOM_BODIES = 0.5
-"""Bodies by which another line must come into the picture to be seen."""
+"""Bodies by which another line must lie inside the picture to show."""
 
 USUAL_PITCH_BODIES = 2.0
 """Distance between lines, in bodies, where there is but one line (Orach Chayim 32:32)."""
@@ -34,9 +34,9 @@ class HiddenText:
     before: bool
     """Before the first letter."""
     after: npt.NDArray[np.bool_]
-    """(N,) after each letter; the last one's says whether text may be hidden below the page."""
+    """(N,) after each letter; after the last one: whether text may be hidden below the page."""
     perhaps: npt.NDArray[np.bool_]
-    """(N,) the same where the white up to the frame might be a word gap."""
+    """(N,) the same where the room up to the frame might be a word gap."""
 
 
 def hidden_by_frame(found: Located, layout: Layout, size: tuple[int, int]) -> HiddenText:

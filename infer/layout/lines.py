@@ -14,18 +14,43 @@ import numpy as np
 from crownlet.infer.records import Floats, Ints, Located
 
 MAX_LINK_GAP_BODIES = 3.0
-"""Widest white of a first link, in bodies."""
+"""Widest gap of a first link, in bodies."""
 
 MAX_JOIN_GAP_BODIES = 12.0
-"""Widest white between stretches of one line: a portion gap of nine letters is nine bodies."""
+"""Widest gap between stretches of one line: a portion gap of nine letters is nine bodies."""
 
 MAX_LINK_OFFSET_BODIES = 0.33
-"""How far a neighbour may lie off the line, in bodies, beside `TILT` of its distance."""
+"""How far a neighbour may lie off the line, beside `OFFSET_PER_DISTANCE` of its distance."""
 
 OFFSET_PER_DISTANCE = 0.10
 
+MIN_COLUMN_GAP_BODIES = 1.6
+"""Least gap between columns, in bodies, through all lines (two fingers, Keset HaSofer 14:1)."""
+
+MIN_COLUMN_LINES = 3
+"""A column has at least this many lines: two words beside each other are no column."""
+
 LETTERS_PER_BLOCK = 64
-"""Letters compared at once with all others: what a step works on then stays in the cache."""
+"""Letters compared at once with all others: the arrays of one step then stay in the cache."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Reading order of N letters, and where each stands."""
+
+    order: Ints
+    """(N,) rows of the located letters in reading order."""
+    line: Ints
+    """(N,) line of each letter in that order, from 0."""
+    column: Ints
+    """(N,) column of each letter in that order, from 0."""
+    slope: float
+    """Tilt of the page, dy/dx."""
+
+    def pairs(self) -> list[tuple[int, int]]:
+        """Neighbours (right, left) as positions in the reading order."""
+        same = np.nonzero(self.line[1:] == self.line[:-1])[0]
+        return [(int(i), int(i) + 1) for i in same]
 
 
 @dataclass(frozen=True)
@@ -37,126 +62,6 @@ class RotatedLetters:
     left: Floats
     right: Floats
     height: Floats
-
-
-def link_letters(page: RotatedLetters) -> list[list[int]]:
-    """Stretches of neighbouring letters, each from right to left."""
-    count = len(page.u)
-    to_left, to_right = _nearest_in_line(page, -1), _nearest_in_line(page, 1)
-    follow = {i: int(j) for i, j in enumerate(to_left) if j >= 0 and to_right[j] == i}
-    starts = sorted(set(range(count)) - set(follow.values()), key=lambda i: page.v[i])
-    result = []
-    for start in starts:
-        chain = [start]
-        while chain[-1] in follow:
-            chain.append(follow[chain[-1]])
-        result.append(chain)
-    return result
-
-
-def letter_blocks(count: int) -> Iterator[slice]:
-    """The rows 0 to `count`, `ROWS` at a time."""
-    return (slice(start, start + LETTERS_PER_BLOCK) for start in range(0, count, LETTERS_PER_BLOCK))
-
-
-def _nearest_in_line(page: RotatedLetters, side: int) -> Ints:
-    """(N,) each letter's neighbour on its left (-1) or right (1); -1 when there is none."""
-    nearest = [_nearest_of(page, rows, side) for rows in letter_blocks(len(page.u))]
-    return np.concatenate(nearest) if nearest else np.zeros(0, np.int64)
-
-
-def _nearest_of(page: RotatedLetters, rows: slice, side: int) -> Ints:
-    """The same of the letters `rows` alone."""
-    away = (page.u - page.u[rows, None]) * side
-    off = np.abs(page.v - page.v[rows, None])
-    height = page.height[rows, None]
-    near = (
-        (away > 0.12 * height)
-        & (off < MAX_LINK_OFFSET_BODIES * height + OFFSET_PER_DISTANCE * away)
-        & (off < 0.8 * height)
-    )
-    ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
-    white = ends[0] - ends[1]
-    cost = np.maximum(white, 0) + 0.5 * away + 1.5 * off
-    cost[~near | (white > MAX_LINK_GAP_BODIES * height)] = np.inf
-    best = cost.argmin(axis=1)
-    return np.where(np.isfinite(cost.min(axis=1)), best, -1)
-
-
-def join_stretches(
-    page: RotatedLetters, stretches: list[list[int]], walls: list[float]
-) -> list[list[int]]:
-    """Stretches of one line put together, right to left, never across a column wall (u)."""
-    lines = [list(s) for s in stretches]
-    while len(lines) > 1:
-        pair = _best_join(page, lines, walls)
-        if pair is None:
-            break
-        right, left = pair
-        lines[right] += lines[left]
-        del lines[left]
-    return lines
-
-
-def _best_join(
-    page: RotatedLetters, lines: list[list[int]], walls: list[float]
-) -> tuple[int, int] | None:
-    """The two stretches that continue each other best; None when none do."""
-    tails = np.array([line[-1] for line in lines])
-    heads = np.array([line[0] for line in lines])
-    height = float(np.median(page.height))
-    white = page.left[tails][:, None] - page.right[heads][None, :]
-    apart = page.u[tails][:, None] - page.u[heads][None, :]
-    guess_left = np.array([_line_slope(page, line[-6:]) for line in lines])
-    guess_right = np.array([_line_slope(page, line[:6]) for line in lines])
-    drop = page.v[heads][None, :] - page.v[tails][:, None]
-    lean = (guess_left[:, None] + guess_right[None, :]) / 2
-    off = np.abs(drop + lean * apart)
-    cost = np.maximum(white, 0) + 3 * off
-    cost[(apart < 0.1 * height) | (white > MAX_JOIN_GAP_BODIES * height) | (off > 0.5 * height)] = (
-        np.inf
-    )
-    for wall in walls:
-        crosses = (page.u[tails][:, None] > wall) & (page.u[heads][None, :] < wall)
-        cost[crosses] = np.inf
-    np.fill_diagonal(cost, np.inf)
-    best = int(cost.argmin())
-    if not np.isfinite(cost.flat[best]):
-        return None
-    return best // len(lines), best % len(lines)
-
-
-def _line_slope(page: RotatedLetters, letters: list[int]) -> float:
-    """Slope dv/du of a few neighbouring letters; level when they are too few to tell."""
-    if len(letters) < 3:
-        return 0.0
-    u, v = page.u[letters], page.v[letters]
-    spread = float(np.var(u))
-    slope = float(np.mean((u - u.mean()) * (v - v.mean()))) / max(spread, 1e-9)
-    return float(np.clip(slope, -0.2, 0.2))
-
-
-MIN_COLUMN_GAP_BODIES = 1.6
-"""Least white between columns, in bodies, through all lines (two fingers, Keset HaSofer 14:1)."""
-
-MIN_COLUMN_LINES = 3
-"""A column has at least so many lines: two words beside each other are none."""
-
-
-@dataclass(frozen=True)
-class Layout:
-    """`order` (N,) names the located letters in reading order; `line` (N,) and `column` (N,) tell,
-    in that order, where each stands, from 0; `slope` is the page's tilt, dy/dx."""
-
-    order: Ints
-    line: Ints
-    column: Ints
-    slope: float
-
-    def pairs(self) -> list[tuple[int, int]]:
-        """Neighbours (right, left) as positions in the reading order."""
-        same = np.nonzero(self.line[1:] == self.line[:-1])[0]
-        return [(int(i), int(i) + 1) for i in same]
 
 
 def lay_out(found: Located) -> Layout:
@@ -189,17 +94,6 @@ def page_slope(found: Located) -> float:
     return float(np.median(every)) if len(every) >= 4 else 0.0
 
 
-def _link_slopes(found: Located, rows: slice) -> Floats:
-    """Tilts of the links from the letters `rows` to their near neighbours on the left."""
-    x, y = found.anchors.T
-    along, down, height = x - x[rows, None], y - y[rows, None], found.height[rows, None]
-    near = (along < -0.3 * height) & (along > -3.5 * height)
-    near &= np.abs(down) < 0.3 * np.abs(along) + 0.1 * height
-    i = np.flatnonzero(near.any(axis=1))
-    j = np.where(near, -along, np.inf).argmin(axis=1)[i]
-    return down[i, j] / along[i, j]
-
-
 def deskew(found: Located, slope: float) -> RotatedLetters:
     """The letters in axes along and across the writing."""
     c, s = np.cos(np.arctan(slope)), np.sin(np.arctan(slope))
@@ -214,12 +108,119 @@ def deskew(found: Located, slope: float) -> RotatedLetters:
     )
 
 
+def link_letters(page: RotatedLetters) -> list[list[int]]:
+    """Stretches of neighbouring letters, each from right to left."""
+    count = len(page.u)
+    to_left, to_right = _nearest_in_line(page, -1), _nearest_in_line(page, 1)
+    follow = {i: int(j) for i, j in enumerate(to_left) if j >= 0 and to_right[j] == i}
+    starts = sorted(set(range(count)) - set(follow.values()), key=lambda i: page.v[i])
+    result = []
+    for start in starts:
+        chain = [start]
+        while chain[-1] in follow:
+            chain.append(follow[chain[-1]])
+        result.append(chain)
+    return result
+
+
+def join_stretches(
+    page: RotatedLetters, stretches: list[list[int]], walls: list[float]
+) -> list[list[int]]:
+    """Stretches of one line put together, right to left, never across a column wall (u)."""
+    lines = [list(s) for s in stretches]
+    while len(lines) > 1:
+        pair = _best_join(page, lines, walls)
+        if pair is None:
+            break
+        right, left = pair
+        lines[right] += lines[left]
+        del lines[left]
+    return lines
+
+
+def letter_blocks(count: int) -> Iterator[slice]:
+    """The rows 0 to `count`, `LETTERS_PER_BLOCK` at a time."""
+    return (slice(start, start + LETTERS_PER_BLOCK) for start in range(0, count, LETTERS_PER_BLOCK))
+
+
+def _nearest_in_line(page: RotatedLetters, side: int) -> Ints:
+    """(N,) each letter's neighbour on its left (-1) or right (1); -1 when there is none."""
+    nearest = [_nearest_of(page, rows, side) for rows in letter_blocks(len(page.u))]
+    return np.concatenate(nearest) if nearest else np.zeros(0, np.int64)
+
+
+def _nearest_of(page: RotatedLetters, rows: slice, side: int) -> Ints:
+    """The same of the letters `rows` alone."""
+    away = (page.u - page.u[rows, None]) * side
+    off = np.abs(page.v - page.v[rows, None])
+    height = page.height[rows, None]
+    near = (
+        (away > 0.12 * height)
+        & (off < MAX_LINK_OFFSET_BODIES * height + OFFSET_PER_DISTANCE * away)
+        & (off < 0.8 * height)
+    )
+    ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
+    gap = ends[0] - ends[1]
+    cost = np.maximum(gap, 0) + 0.5 * away + 1.5 * off
+    cost[~near | (gap > MAX_LINK_GAP_BODIES * height)] = np.inf
+    best = cost.argmin(axis=1)
+    return np.where(np.isfinite(cost.min(axis=1)), best, -1)
+
+
+def _best_join(
+    page: RotatedLetters, lines: list[list[int]], walls: list[float]
+) -> tuple[int, int] | None:
+    """The two stretches that continue each other best; None when none do."""
+    tails = np.array([line[-1] for line in lines])
+    heads = np.array([line[0] for line in lines])
+    height = float(np.median(page.height))
+    gap = page.left[tails][:, None] - page.right[heads][None, :]
+    apart = page.u[tails][:, None] - page.u[heads][None, :]
+    guess_left = np.array([_line_slope(page, line[-6:]) for line in lines])
+    guess_right = np.array([_line_slope(page, line[:6]) for line in lines])
+    drop = page.v[heads][None, :] - page.v[tails][:, None]
+    lean = (guess_left[:, None] + guess_right[None, :]) / 2
+    off = np.abs(drop + lean * apart)
+    cost = np.maximum(gap, 0) + 3 * off
+    far = (gap > MAX_JOIN_GAP_BODIES * height) | (off > 0.5 * height)
+    cost[(apart < 0.1 * height) | far] = np.inf
+    for wall in walls:
+        crosses = (page.u[tails][:, None] > wall) & (page.u[heads][None, :] < wall)
+        cost[crosses] = np.inf
+    np.fill_diagonal(cost, np.inf)
+    best = int(cost.argmin())
+    if not np.isfinite(cost.flat[best]):
+        return None
+    return best // len(lines), best % len(lines)
+
+
+def _line_slope(page: RotatedLetters, letters: list[int]) -> float:
+    """Slope dv/du of a few neighbouring letters; 0 when there are fewer than three."""
+    if len(letters) < 3:
+        return 0.0
+    u, v = page.u[letters], page.v[letters]
+    spread = float(np.var(u))
+    slope = float(np.mean((u - u.mean()) * (v - v.mean()))) / max(spread, 1e-9)
+    return float(np.clip(slope, -0.2, 0.2))
+
+
+def _link_slopes(found: Located, rows: slice) -> Floats:
+    """Tilts of the links from the letters `rows` to their near neighbours on the left."""
+    x, y = found.anchors.T
+    along, down, height = x - x[rows, None], y - y[rows, None], found.height[rows, None]
+    near = (along < -0.3 * height) & (along > -3.5 * height)
+    near &= np.abs(down) < 0.3 * np.abs(along) + 0.1 * height
+    i = np.flatnonzero(near.any(axis=1))
+    j = np.where(near, -along, np.inf).argmin(axis=1)[i]
+    return down[i, j] / along[i, j]
+
+
 def _column_walls(page: RotatedLetters, stretches: list[list[int]]) -> list[float]:
-    """Middles (values of u) of whites that run through all lines, from right to left."""
+    """Middles (values of u) of gaps that run through all lines, from right to left."""
     height = float(np.median(page.height))
     spans = sorted(
         (min(page.left[s]), max(page.right[s])) for s in stretches if len(s) >= 3
-    )  # Short stretches are noise or words astray; they make no column and close none.
+    )  # Short stretches are noise or misplaced words; they make no column and close none.
     merged: list[list[float]] = []
     counts: list[int] = []
     for low, high in spans:

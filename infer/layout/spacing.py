@@ -1,7 +1,7 @@
-"""The white between neighbours: measured on the ink of the body zone, and sorted into words.
+"""Gaps between neighbours: their width, measured on the ink, and the usual spacing of a line.
 
-A gap is the horizontal white between two bodies between ruled line and base line; crowns, lamed's
-neck and long legs do not count (they would close gaps that every reader sees).
+A gap is the horizontal distance between the ink of two bodies between ruled line and base line;
+crowns, lamed's neck and long legs do not count (they would close gaps that every reader sees).
 """
 
 from __future__ import annotations
@@ -20,10 +20,80 @@ INK_LEVEL = 128
 """Grey below which a pixel of the flattened page is ink; pale ink has a level of its own."""
 
 PALE_INK_LEVEL = 60
-"""Ink whose darkest tenth is paler than this is held against its skin, half way between the two."""
+"""Ink whose darkest tenth is paler than this has its level half way to the skin beside it."""
 
 MAX_SPECK_AREA_Q2 = 0.15
 """Area in square q below which a dark spot between two letters is none of their ink."""
+
+BODY_ZONE_BODIES = (0.02, 0.95)
+"""Rows that are measured, in bodies below the ruled line: the blur of the base line is left out."""
+
+YUD_HEAD_ZONE_BODIES = (0.0, 0.5)
+"""Rows of a yud's head, in bodies below the ruled line."""
+
+DEFAULT_YUD_WIDTH_Q = 1.15
+"""Width of a yud in q where a page shows none."""
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """Widths of the gaps of P pairs of neighbours, each (P,); below 0 where letters overlap."""
+
+    width_px: Floats
+    width_q: Floats
+    """In the mean q of the two letters."""
+    yud_q: float
+    """Width in q of this page's yud: the median of its yuds."""
+
+
+@dataclass(frozen=True)
+class LineSpacing:
+    """How a line is spaced: usual letter gap, word gap and border between them; each (P,), q."""
+
+    letter: Floats
+    word: Floats
+    border: Floats
+
+
+def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, letters: str) -> Gaps:
+    """Gaps of all neighbours on a flattened upright page; `letters` as recognised, in order.
+
+    `found` is in px of the page as it was before it was fitted, and so are the widths.
+    """
+    if not len(found):
+        return Gaps(np.zeros(0), np.zeros(0), DEFAULT_YUD_WIDTH_Q)
+    page, scale = fitted
+    placed = found.scaled(scale).take(layout.order)
+    pairs = np.array(layout.pairs(), np.int64).reshape(-1, 2)
+    back = placed.centre[pairs[:, 1], 0] > placed.centre[pairs[:, 0], 0]
+    pairs[back] = pairs[back, ::-1]  # Upside-down lines run from left to right.
+    zones = _zone_rows(page, placed, pairs, BODY_ZONE_BODIES)
+    widths = [_gap_width(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
+    px = np.array(widths) / scale
+    q = found.height[layout.order][pairs].sum(axis=1) / 6
+    yuds = np.flatnonzero(np.array(list(letters)) == "י")
+    heads = np.column_stack([yuds, _zone_rows(page, placed, yuds[:, None], YUD_HEAD_ZONE_BODIES)])
+    head_widths = [_head_width(page, placed, *place) for place in heads.tolist()]
+    usual = [w for w in head_widths if 0.5 < w < 2.2]
+    return Gaps(
+        px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
+    )
+
+
+def line_spacing(gaps: Gaps, line: npt.NDArray[np.int64]) -> LineSpacing:
+    """Spacing at each pair, from the line it stands in, `line` (P,), and the page around it."""
+    letter, word = _letter_and_word_gap(gaps.width_q, gaps.yud_q)
+    letters, words = np.full(len(gaps.width_q), letter), np.full(len(gaps.width_q), word)
+    for number in np.unique(line):
+        rows = line == number
+        q = gaps.width_q[rows]
+        border = letter + 0.5 * (word - letter)
+        near, far = q[q < border], q[q >= border]
+        # A line has few gaps: its own medians count as much as its gaps are many.
+        letters[rows] = _shrink_to_prior(near, letter, 6.0)
+        words[rows] = _shrink_to_prior(far, word, 4.0)
+    words = np.maximum(words, letters + 0.35 * gaps.yud_q)
+    return LineSpacing(letters, words, letters + 0.5 * (words - letters))
 
 
 def mask_other_lines(
@@ -35,8 +105,8 @@ def mask_other_lines(
 ) -> npt.NDArray[np.uint8]:
     """The window of two neighbours without letters of other lines that reach between them.
 
-    Lamed's head and the legs of finals stand in the zone of their neighbours' bodies; a reader does
-    not take them for its ink. `frame` is the window's x0, y0, x1, y1 on the page.
+    Lamed's head and the legs of finals stand in the zone of their neighbours' bodies; readers
+    do not take them for the ink of those. `frame` is the window's x0, y0, x1, y1 on the page.
     """
     x0, y0, x1, y1 = frame
     box = placed.box
@@ -65,7 +135,7 @@ def remove_specks(window: npt.NDArray[np.uint8], level: float, q: float) -> npt.
 
 def ink_threshold(window: npt.NDArray[np.uint8]) -> float:
     """Grey below which a pixel of these letters is ink: where ink is pale, half way to its skin."""
-    greys = np.sort(window, axis=None, kind="stable")  # By counting: six times as quick.
+    greys = np.sort(window, axis=None, kind="stable")  # Counting sort: six times as quick.
     dark, skin = (
         (_quantile_of_sorted(greys, share) for share in (0.1, 0.9)) if len(greys) else (0.0, 0.0)
     )
@@ -77,51 +147,6 @@ def _quantile_of_sorted(ordered: npt.NDArray[np.uint8], share: float) -> float:
     k, far = divmod((len(ordered) - 1) * share, 1.0)
     low, high = float(ordered[int(k)]), float(ordered[min(int(k) + 1, len(ordered) - 1)])
     return low + (high - low) * far if far < 0.5 else high - (high - low) * (1 - far)
-
-
-BODY_ZONE_BODIES = (0.02, 0.95)
-"""Rows looked at, in bodies below the ruled line: the base line's own blur is left out."""
-
-YUD_HEAD_ZONE_BODIES = (0.0, 0.5)
-"""Rows of a yud's head."""
-
-DEFAULT_YUD_WIDTH_Q = 1.15
-"""Width of a yud in q where a page shows none."""
-
-
-@dataclass(frozen=True)
-class Gaps:
-    """One entry a pair of neighbours: width in px and in q of the two letters."""
-
-    px: Floats
-    q: Floats
-    yud: float
-    """Width in q of this page's yud, the median of those seen."""
-
-
-def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, letters: str) -> Gaps:
-    """Whites of all neighbours on a flattened upright page; `letters` as recognised, in order.
-
-    `found` is in px of the page as it was before it was fitted, and so are the whites.
-    """
-    if not len(found):
-        return Gaps(np.zeros(0), np.zeros(0), DEFAULT_YUD_WIDTH_Q)
-    page, scale = fitted
-    placed = found.scaled(scale).take(layout.order)
-    pairs = np.array(layout.pairs(), np.int64).reshape(-1, 2)
-    back = placed.centre[pairs[:, 1], 0] > placed.centre[pairs[:, 0], 0]
-    pairs[back] = pairs[back, ::-1]  # Upside-down lines run from left to right.
-    zones = _zone_rows(page, placed, pairs, BODY_ZONE_BODIES)
-    seen = [_gap_width(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
-    px = np.array(seen) / scale
-    q = found.height[layout.order][pairs].sum(axis=1) / 6
-    yuds = np.flatnonzero(np.array(list(letters)) == "י")
-    heads = np.column_stack([yuds, _zone_rows(page, placed, yuds[:, None], YUD_HEAD_ZONE_BODIES)])
-    widths = [_head_width(page, placed, *place) for place in heads.tolist()]
-    usual = [w for w in widths if 0.5 < w < 2.2]
-    return Gaps(
-        px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
-    )
 
 
 def _zone_rows(
@@ -140,9 +165,9 @@ def _zone_rows(
 def _gap_width(
     page: npt.NDArray[np.uint8], placed: Located, right: int, left: int, y0: int, y1: int
 ) -> float:
-    """White in px between two neighbours in rows `y0` to `y1`.
+    """Width in px of the gap between two neighbours in rows `y0` to `y1`.
 
-    Negative where the one reaches over the other.
+    Below 0 where one letter reaches over the other.
     """
     low, high = float(placed.box[left, 2]), float(placed.box[right, 0])
     start, stop = float(placed.centre[left, 0]), float(placed.centre[right, 0])
@@ -152,12 +177,12 @@ def _gap_width(
     window = mask_other_lines(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
     level = ink_threshold(window)
     ink = remove_specks(window, level, float(placed.height[right]) / 3).min(axis=0)
-    white = ink >= level
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], white, [False]]).astype(np.int8)))
+    bare = ink >= level
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], bare, [False]]).astype(np.int8)))
     runs = edges.reshape(-1, 2)
     slack = 0.12 * float(placed.height[right])
     a, b = min(low, high) - slack - x0, max(low, high) + slack - x0
-    # A white inside a letter (he's window, between lamed's arms) does not reach the box's edge.
+    # Skin inside a letter (he's window, between lamed's arms) does not reach the box's edge.
     near = runs[(runs[:, 1] > a) & (runs[:, 0] < b)]
     if not len(near):
         return min(high - low, 0.0)
@@ -166,7 +191,7 @@ def _gap_width(
 
 
 def _subpixel_length(ink: npt.NDArray[np.uint8], start: int, stop: int, level: float) -> float:
-    """Length of a run of white columns, its ends placed between columns by their grey values."""
+    """Length of a run of bare columns, its ends placed between columns by their grey values."""
     length = float(stop - start)
     for inside, outside in ((start, start - 1), (stop - 1, stop)):
         if 0 <= outside < len(ink):
@@ -186,32 +211,8 @@ def _head_width(page: npt.NDArray[np.uint8], placed: Located, i: int, y0: int, y
     return width / float(placed.height[i]) * 3
 
 
-@dataclass(frozen=True)
-class LineSpacing:
-    """How a line is spaced: usual letter gap, word gap and border between them; each (P,), q."""
-
-    letter: Floats
-    word: Floats
-    border: Floats
-
-
-def line_spacing(whites: Gaps, line: npt.NDArray[np.int64]) -> LineSpacing:
-    """Spacing at each pair, from the line it stands in, `line` (P,), and the page around it."""
-    letter, word = _letter_and_word_gap(whites.q, whites.yud)
-    letters, words = np.full(len(whites.q), letter), np.full(len(whites.q), word)
-    for number in np.unique(line):
-        rows = line == number
-        q = whites.q[rows]
-        border = letter + 0.5 * (word - letter)
-        near, far = q[q < border], q[q >= border]
-        # A line has few gaps: its own medians count as much as its gaps are many.
-        letters[rows] = _shrink_to_prior(near, letter, 6.0)
-        words[rows] = _shrink_to_prior(far, word, 4.0)
-    words = np.maximum(words, letters + 0.35 * whites.yud)
-    return LineSpacing(letters, words, letters + 0.5 * (words - letters))
-
-
 def _shrink_to_prior(values: Floats, prior: float, weight: float) -> float:
+    """Median of the values, drawn to `prior` as if `weight` more values lay there."""
     own = float(np.median(values)) if len(values) else prior
     return (own * len(values) + prior * weight) / (len(values) + weight)
 

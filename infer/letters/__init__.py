@@ -1,1 +1,1 @@
-"""All that is learned about letters: scale estimation, the locator, the assessor."""
+"""What the networks find: the scale of the writing, each letter, its class and its defects."""

@@ -1,7 +1,7 @@
-"""Every located letter cut out and shown to the assessor, in small batches, one a core at a time.
+"""Every located letter cut out and assessed, in small batches, one batch per core at a time.
 
-A core that works on a batch of its own needs to wait for no other, and while one cuts letters out
-the next computes. What a letter's answer is does not depend on the batch it is in.
+A core with a batch of its own waits for no other, and while one cuts letters out the next computes.
+The answer for a letter does not depend on its batch.
 """
 
 from __future__ import annotations
@@ -16,28 +16,11 @@ from crownlet.infer.image import crops
 from crownlet.infer.networks import Networks
 from crownlet.infer.records import Assessed, Floats, Located
 
-
-def letter_probabilities(found: Located, assessed: Assessed, weight: float) -> Floats:
-    """(N, 27) probability of each letter: the assessor's, with the locator's as a second opinion.
-
-    `weight` is the exponent of the locator's; "no letter" keeps its share, so rows sum to less
-    than 1 by it.
-    """
-    ours = np.maximum(assessed.letters[:, :27], 1e-12)
-    both = ours * np.maximum(found.letters, 1e-4) ** weight
-    share = (1.0 - assessed.letters[:, 27:]) / both.sum(axis=1, keepdims=True)
-    return np.asarray(both * np.clip(share, 0.0, None))
-
-
-def likeliest_letters(odds: Floats) -> str:
-    """The likeliest letter of each row."""
-    return "".join(LETTERS[k] for k in odds.argmax(axis=1)) if len(odds) else ""
-
-
 CROPS_PER_BATCH = 16
-"""Crops at a time: larger ones are no quicker (bench/figures.md) and take more memory."""
+"""Larger batches are no quicker (train/bench/figures.md) and take more memory."""
 
 AssessorAnswers = tuple[npt.NDArray[np.generic], ...]
+"""Letters, defects, tags and part masks of one batch."""
 
 
 def assess(networks: Networks, fitted: crops.FittedPage, found: Located) -> Assessed:
@@ -61,6 +44,22 @@ def assess(networks: Networks, fitted: crops.FittedPage, found: Located) -> Asse
     return Assessed(
         letters.astype(np.float64), defects.astype(np.float64), tags.astype(np.float64), masks
     )
+
+
+def letter_probabilities(found: Located, assessed: Assessed, weight: float) -> Floats:
+    """(N, 27) probability of each letter: the assessor's, with the locator's as a second opinion.
+
+    `weight` is the exponent of the locator's. Rows sum to 1 less the share of "no letter".
+    """
+    ours = np.maximum(assessed.letters[:, :27], 1e-12)
+    both = ours * np.maximum(found.letters, 1e-4) ** weight
+    share = (1.0 - assessed.letters[:, 27:]) / both.sum(axis=1, keepdims=True)
+    return np.asarray(both * np.clip(share, 0.0, None))
+
+
+def likeliest_letters(odds: Floats) -> str:
+    """The likeliest letter of each row of `odds` (N, 27), as one text of N letters."""
+    return "".join(LETTERS[k] for k in odds.argmax(axis=1)) if len(odds) else ""
 
 
 def _assess_batch(

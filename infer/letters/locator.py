@@ -1,4 +1,8 @@
-"""Letters of a whole page from the locator's maps: peaks, boxes, classes, turns, no doubles."""
+"""Letters of a whole page from the locator's maps: peaks, boxes, classes, rotations, no duplicates.
+
+Large pages go through the network in overlapping tiles. Heights and rotations of single letters are
+noisy, so each is then smoothed over its nearest neighbours.
+"""
 
 from __future__ import annotations
 
@@ -12,14 +16,16 @@ import numpy.typing as npt
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.image.flatten import SKIN_GREY
 from crownlet.infer.networks import LOCATOR_BODY_PX, LocatorMaps, Networks
-from crownlet.infer.records import Floats, Ints, Located
+from crownlet.infer.records import Bools, Floats, Ints, Located
 
 MAP_STRIDE_PX = 4
+"""Pixels of the input per cell of the maps."""
 
 INPUT_MULTIPLE_PX = 32
+"""The network takes pages whose sides are multiples of this."""
 
 MAX_UNTILED_PIXELS = 4_000_000
-"""A page of at most so many pixels goes through the locator in one piece."""
+"""A page of at most this many pixels goes through the locator in one piece."""
 
 TILE_PX = 1536
 
@@ -34,6 +40,21 @@ DUPLICATE_BOX_SHARE = 0.6
 
 YUD_DISTANCE_BODIES = 0.3
 """.. whose anchor is at least this share of a body away: it may hang over another's base."""
+
+SMOOTHING_LETTERS = 9
+"""A letter and its eight nearest."""
+
+SMOOTHING_REACH_BODIES = 5.0
+"""Letters farther off than this do not count as neighbours."""
+
+OWN_SIZE_LOG_RATIO = 0.22
+"""A letter whose height differs by more than this (logarithm) from its neighbours' is its own."""
+
+OWN_HEIGHT_WEIGHT = 0.25
+"""Share of a letter's own height in the corrected one."""
+
+LETTERS_PER_BLOCK = 512
+"""Letters compared at once with all others, so that memory stays bounded."""
 
 Gray = npt.NDArray[np.uint8]
 
@@ -52,47 +73,51 @@ def locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Loc
     return suppress_duplicates(_concatenate(found)).scaled(1.0 / scale)
 
 
-def resize(flat: Gray, scale: float) -> Gray:
-    """A page enlarged by `scale`: by area averaging when it shrinks."""
-    size = (max(1, round(flat.shape[1] * scale)), max(1, round(flat.shape[0] * scale)))
-    if size == (flat.shape[1], flat.shape[0]):
-        return flat
-    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(flat, size, interpolation=way), np.uint8)
+def smooth_neighbours(found: Located) -> Located:
+    """The same letters with heights and rotations that agree with their neighbours'."""
+    if len(found) < 3:
+        return found
+    anchors, height = found.anchors, found.height
+    quarters = found.quarter_turns
+    heights, turns = height.copy(), quarters.copy()
+    for start in range(0, len(found), LETTERS_PER_BLOCK):
+        rows = slice(start, min(start + LETTERS_PER_BLOCK, len(found)))
+        near, in_reach = _nearest_letters(anchors, rows, height[rows])
+        around = np.where(in_reach, np.log(height)[near], np.nan)
+        usual = np.nanmedian(around, axis=1)
+        own = np.log(height[rows])
+        close = np.abs(own - usual) < OWN_SIZE_LOG_RATIO
+        heights[rows] = np.where(
+            close, np.exp(OWN_HEIGHT_WEIGHT * own + (1 - OWN_HEIGHT_WEIGHT) * usual), height[rows]
+        )
+        same = [in_reach & (quarters[near] == k) for k in range(4)]
+        votes = np.stack([each.sum(axis=1) for each in same], axis=1)
+        ahead = votes.max(axis=1) > votes[np.arange(len(votes)), quarters[rows]]
+        turns[rows] = np.where(ahead, votes.argmax(axis=1), quarters[rows])
+    return Located(
+        _bodies_at_anchors(anchors, heights, np.asarray(90.0 * turns, np.float64)),
+        found.box,
+        found.score,
+        found.letters,
+    )
 
 
-def _tiles(
-    page: Gray,
-) -> Iterator[tuple[Gray, tuple[int, int], tuple[float, float, float, float]]]:
-    """(pixels, their origin (x, y), the core that this piece answers for) over the page."""
-    height, width = page.shape
-    if height * width <= MAX_UNTILED_PIXELS:
-        yield page, (0, 0), (-np.inf, -np.inf, np.inf, np.inf)
-        return
-    rows, columns = _tile_starts(height), _tile_starts(width)
-    for top, y0, y1 in rows:
-        for left, x0, x1 in columns:
-            yield page[top : top + TILE_PX, left : left + TILE_PX], (left, top), (x0, y0, x1, y1)
+def suppress_duplicates(found: Located) -> Located:
+    """The surest of several answers for one letter (non-maximum suppression).
 
-
-def _tile_starts(length: int) -> list[tuple[int, float, float]]:
-    """(start of a tile, start and end of its core) along one axis, cores meeting halfway."""
-    if length <= TILE_PX:
-        return [(0, -np.inf, np.inf)]
-    count = int(np.ceil((length - TILE_OVERLAP_PX) / (TILE_PX - TILE_OVERLAP_PX)))
-    starts = np.linspace(0, length - TILE_PX, count).round().astype(int)
-    seams = [(a + TILE_PX + b) / 2 for a, b in pairwise(starts)]
-    edges = [-np.inf, *seams, np.inf]
-    return [(int(s), edges[i], edges[i + 1]) for i, s in enumerate(starts)]
-
-
-def _pad_input(piece: Gray) -> npt.NDArray[np.float32]:
-    """The piece as (1, 1, H, W) float32 in 0..1, filled up with bare ground to multiples of 32."""
-    height = -(-piece.shape[0] // INPUT_MULTIPLE_PX) * INPUT_MULTIPLE_PX
-    width = -(-piece.shape[1] // INPUT_MULTIPLE_PX) * INPUT_MULTIPLE_PX
-    page = np.full((1, 1, height, width), SKIN_GREY / 255.0, np.float32)
-    np.multiply(piece, np.float32(1 / 255), out=page[0, 0, : piece.shape[0], : piece.shape[1]])
-    return page
+    Answers are for one letter where their anchors stand nearly at one place, or their boxes do.
+    """
+    if not len(found):
+        return found
+    order = np.argsort(-found.score, kind="stable")
+    surest = found.take(order)
+    later, surer = _neighbour_pairs(surest)
+    double = _are_duplicates(surest, later, surer)
+    kept = np.ones(len(found), np.bool_)
+    for i, j in zip(later[double], surer[double], strict=True):
+        # One that is itself suppressed suppresses no other.
+        kept[i] &= not kept[j]
+    return found.take(np.sort(order[kept]))
 
 
 def decode_maps(maps: LocatorMaps, threshold: float) -> Located:
@@ -132,6 +157,49 @@ def softmax(logits: Floats) -> Floats:
     return grown / grown.sum(axis=-1, keepdims=True)
 
 
+def resize(flat: Gray, scale: float) -> Gray:
+    """A page enlarged by `scale`: by area averaging when it shrinks."""
+    size = (max(1, round(flat.shape[1] * scale)), max(1, round(flat.shape[0] * scale)))
+    if size == (flat.shape[1], flat.shape[0]):
+        return flat
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(flat, size, interpolation=way), np.uint8)
+
+
+def _tiles(
+    page: Gray,
+) -> Iterator[tuple[Gray, tuple[int, int], tuple[float, float, float, float]]]:
+    """(pixels, their origin (x, y), the core whose letters this tile gives) over the page."""
+    height, width = page.shape
+    if height * width <= MAX_UNTILED_PIXELS:
+        yield page, (0, 0), (-np.inf, -np.inf, np.inf, np.inf)
+        return
+    rows, columns = _tile_starts(height), _tile_starts(width)
+    for top, y0, y1 in rows:
+        for left, x0, x1 in columns:
+            yield page[top : top + TILE_PX, left : left + TILE_PX], (left, top), (x0, y0, x1, y1)
+
+
+def _tile_starts(length: int) -> list[tuple[int, float, float]]:
+    """(start of a tile, start and end of its core) along one axis, cores meeting halfway."""
+    if length <= TILE_PX:
+        return [(0, -np.inf, np.inf)]
+    count = int(np.ceil((length - TILE_OVERLAP_PX) / (TILE_PX - TILE_OVERLAP_PX)))
+    starts = np.linspace(0, length - TILE_PX, count).round().astype(int)
+    seams = [(a + TILE_PX + b) / 2 for a, b in pairwise(starts)]
+    edges = [-np.inf, *seams, np.inf]
+    return [(int(s), edges[i], edges[i + 1]) for i, s in enumerate(starts)]
+
+
+def _pad_input(piece: Gray) -> npt.NDArray[np.float32]:
+    """The piece as (1, 1, H, W) float32 in 0..1, filled up with bare ground to multiples of 32."""
+    height = -(-piece.shape[0] // INPUT_MULTIPLE_PX) * INPUT_MULTIPLE_PX
+    width = -(-piece.shape[1] // INPUT_MULTIPLE_PX) * INPUT_MULTIPLE_PX
+    page = np.full((1, 1, height, width), SKIN_GREY / 255.0, np.float32)
+    np.multiply(piece, np.float32(1 / 255), out=page[0, 0, : piece.shape[0], : piece.shape[1]])
+    return page
+
+
 def _keep_core(
     found: Located, core: tuple[float, float, float, float], origin: tuple[int, int]
 ) -> Located:
@@ -139,7 +207,7 @@ def _keep_core(
     shift = np.array([origin[0], origin[1]], np.float64)
     moved = found.moved(shift)
     x, y = moved.anchors.T
-    # A little beyond the core: an anchor may jump the seam between two tiles; doubles go later.
+    # A little beyond the core: an anchor may cross the seam of two tiles; duplicates go later.
     slack = LOCATOR_BODY_PX
     inside = (x >= core[0] - slack) & (x < core[2] + slack)
     return moved.take(inside & (y >= core[1] - slack) & (y < core[3] + slack))
@@ -152,21 +220,6 @@ def _concatenate(found: list[Located]) -> Located:
         score=np.concatenate([f.score for f in found]),
         letters=np.concatenate([f.letters for f in found]),
     )
-
-
-def suppress_duplicates(found: Located) -> Located:
-    """The surest of several answers for one letter: anchors nearly at one place, or one box."""
-    if not len(found):
-        return found
-    order = np.argsort(-found.score, kind="stable")
-    surest = found.take(order)
-    later, surer = _neighbour_pairs(surest)
-    double = _are_duplicates(surest, later, surer)
-    kept = np.ones(len(found), np.bool_)
-    for i, j in zip(later[double], surer[double], strict=True):
-        # One that is itself left out takes no other with it.
-        kept[i] &= not kept[j]
-    return found.take(np.sort(order[kept]))
 
 
 def _neighbour_pairs(found: Located) -> tuple[Ints, Ints]:
@@ -190,7 +243,7 @@ def _neighbour_pairs(found: Located) -> tuple[Ints, Ints]:
     return i, j
 
 
-def _are_duplicates(found: Located, i: Ints, j: Ints) -> npt.NDArray[np.bool_]:
+def _are_duplicates(found: Located, i: Ints, j: Ints) -> Bools:
     """(P,) whether letter `i` repeats letter `j`."""
     away = np.hypot(*(found.anchors[j] - found.anchors[i]).T)
     close = away < DUPLICATE_DISTANCE_BODIES * np.minimum(found.height[j], found.height[i])
@@ -204,56 +257,13 @@ def _are_duplicates(found: Located, i: Ints, j: Ints) -> npt.NDArray[np.bool_]:
     return np.asarray(close | ((shared > DUPLICATE_BOX_SHARE * np.minimum(area[i], area[j])) & kin))
 
 
-SMOOTHING_LETTERS = 9
-"""A letter and its eight nearest."""
-
-SMOOTHING_REACH_BODIES = 5.0
-"""Letters farther off than so many bodies have no say."""
-
-OWN_SIZE_LOG_RATIO = 0.22
-"""A letter whose height differs by more than this (logarithm) from its neighbours' is its own."""
-
-OWN_HEIGHT_WEIGHT = 0.25
-"""Share of a letter's own height in the corrected one."""
-
-LETTERS_PER_BLOCK = 512
-
-
-def smooth_neighbours(found: Located) -> Located:
-    """The same letters with heights and turns that agree with their neighbours'."""
-    if len(found) < 3:
-        return found
-    anchors, height = found.anchors, found.height
-    quarters = found.quarter_turns
-    heights, turns = height.copy(), quarters.copy()
-    for start in range(0, len(found), LETTERS_PER_BLOCK):
-        rows = slice(start, min(start + LETTERS_PER_BLOCK, len(found)))
-        near, heard = _nearest_letters(anchors, rows, height[rows])
-        around = np.where(heard, np.log(height)[near], np.nan)
-        usual = np.nanmedian(around, axis=1)
-        own = np.log(height[rows])
-        close = np.abs(own - usual) < OWN_SIZE_LOG_RATIO
-        heights[rows] = np.where(
-            close, np.exp(OWN_HEIGHT_WEIGHT * own + (1 - OWN_HEIGHT_WEIGHT) * usual), height[rows]
-        )
-        votes = np.stack([(heard & (quarters[near] == k)).sum(axis=1) for k in range(4)], axis=1)
-        ahead = votes.max(axis=1) > votes[np.arange(len(votes)), quarters[rows]]
-        turns[rows] = np.where(ahead, votes.argmax(axis=1), quarters[rows])
-    return Located(
-        _bodies_at_anchors(anchors, heights, np.asarray(90.0 * turns, np.float64)),
-        found.box,
-        found.score,
-        found.letters,
-    )
-
-
-def _nearest_letters(anchors: Floats, rows: slice, height: Floats) -> tuple[np.ndarray, np.ndarray]:
-    """(R, k) indices of the nearest letters, the letter itself first, and whether each is heard."""
+def _nearest_letters(anchors: Floats, rows: slice, height: Floats) -> tuple[Ints, Bools]:
+    """(R, K) indices of the nearest letters, each itself included, and which are in reach."""
     away = np.hypot(*(anchors[rows, None, :] - anchors[None, :, :]).transpose(2, 0, 1))
     count = min(SMOOTHING_LETTERS, len(anchors))
     near = np.argpartition(away, count - 1, axis=1)[:, :count]
-    heard = np.take_along_axis(away, near, axis=1) <= SMOOTHING_REACH_BODIES * height[:, None]
-    return near, heard
+    in_reach = np.take_along_axis(away, near, axis=1) <= SMOOTHING_REACH_BODIES * height[:, None]
+    return near, in_reach
 
 
 def _bodies_at_anchors(anchors: Floats, heights: Floats, turns: Floats) -> Floats:

@@ -1,7 +1,7 @@
 """How high are the letters of this page, and which way up do they stand?
 
-A first guess comes from the width of the pen strokes; then the locator itself is asked on a window
-full of writing, and its own answer of size and turn is taken, until the two agree.
+A first guess comes from the width of the pen strokes; then the locator runs on a window full of
+writing, and the scale is corrected by its own answer of height and rotation until the two agree.
 """
 
 from __future__ import annotations
@@ -22,36 +22,42 @@ MIN_BODY_PX = 17
 """Least body height in px: below it a kulmus is under six pixels and the letters run together."""
 
 WINDOW_PX = 448
-"""Side in px of the window that is tried, at the locator's scale."""
+"""Side of the window that is tried, at the locator's scale."""
 
 AGREED_LOG_RATIO = 0.18
 """The locator's page scale is taken as right when its own answer differs by less than this."""
 
 MAX_CORRECTIONS = 5
+"""Corrections of the scale from one first guess."""
 
 MIN_LETTERS, MAX_WEIGHED_LETTERS = 5, 40
+"""Letters with which the search may end, and beyond which more letters weigh no more."""
 
 SURE_PROBABILITY = 0.6
-"""Mean probability of the window's letters, place and class, with which the search ends."""
+"""Mean probability of the window's letters, place and class, at which the search ends."""
 
 INK_LEVEL = 128
+"""Grey of the flattened page below which a pixel is ink."""
 
 UPSIDE_DOWN_SHARE = 0.9
-"""Only a page on which nearly all stand on their heads is upside down: on the back of a mezuzah
+"""Only a page of which nearly all letters are upside down is so: on the back of a mezuzah
 fourteen letters of seventeen do so by custom (Keset HaSofer 27:7)."""
 
 SCALE_FACTORS = (1.0, 1.5, 0.67, 2.25, 0.45, 3.4, 0.3)
+"""Multiples of the first guess that are tried, in this order."""
 
 
 @dataclass(frozen=True)
 class LetterSize:
-    """Body height in px of a page's letters, and the clockwise turn of most of them in degrees."""
+    """Size and orientation of a page's letters."""
 
-    body: float
+    body_px: float
+    """Body height."""
     turn: int
-    letters: int
-    """How many letters the trial window showed; 0 when none were found at any size."""
-    sure: float = 0.0
+    """Clockwise rotation of most of them in degrees: 0, 90, 180 or 270."""
+    letter_count: int
+    """Letters in the window that was tried; 0 when none were found at any size."""
+    mean_p: float = 0.0
     """Mean probability of those letters."""
 
 
@@ -84,7 +90,7 @@ def stroke_width(flat: Gray) -> float:
 
 
 def estimate_size(networks: Networks, flat: Gray, threshold: float) -> LetterSize:
-    """Size and turn of the letters of a flattened page (H, W)."""
+    """Size and orientation of the letters of a flattened page (H, W)."""
     width = stroke_width(flat)
     guess = 3.0 * width if width else 40.0
     best, size = 0.0, LetterSize(guess, 0, 0)
@@ -93,16 +99,14 @@ def estimate_size(networks: Networks, flat: Gray, threshold: float) -> LetterSiz
         found, agreed = _correct_scale(networks, flat, body, threshold)
         if not len(found):
             continue
-        # Specks of a mottled skin pass for places of letters, but not for any one letter.
-        sure = float((found.score * found.letters.max(axis=1)).mean())
+        # Specks on mottled skin pass for places of letters, but not for any one letter.
+        mean_p = float((found.score * found.letters.max(axis=1)).mean())
         # Many doubtful letters at a wrong scale weigh less than a few sure ones at the right one.
-        weight = sure**2 * min(len(found), MAX_WEIGHED_LETTERS) * (2.0 if agreed else 1.0)
+        weight = mean_p**2 * min(len(found), MAX_WEIGHED_LETTERS) * (2.0 if agreed else 1.0)
         if weight > best:
-            best, size = (
-                weight,
-                LetterSize(_median_height(found), _commonest_turn(found), len(found), sure),
-            )
-        if agreed and len(found) >= MIN_LETTERS and sure > SURE_PROBABILITY:
+            best = weight
+            size = LetterSize(_median_height(found), _commonest_turn(found), len(found), mean_p)
+        if agreed and len(found) >= MIN_LETTERS and mean_p > SURE_PROBABILITY:
             break
     return size
 
@@ -144,7 +148,7 @@ def _busiest_window(flat: Gray, side: int) -> tuple[int, int]:
 
 
 def _median_height(found: Located) -> float:
-    """Median body height, the sure letters counting for more."""
+    """Median body height of the half of the letters with the higher score."""
     sure = found.score >= np.median(found.score)
     return float(np.median(found.height[sure]))
 

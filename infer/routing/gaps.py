@@ -44,8 +44,8 @@ def gap_odds(gaps: Gaps, layout: Layout, thresholds: Thresholds) -> GapOdds:
     """Place every gap between the letter and word gaps of its line."""
     line = np.array([layout.line[right] for right, _ in layout.pairs()], dtype=np.int64)
     around = line_spacing(gaps, line)
-    place = (gaps.q - around.letter) / np.maximum(around.word - around.letter, 1e-6)
-    yuds = gaps.q / gaps.yud
+    place = (gaps.width_q - around.letter) / np.maximum(around.word - around.letter, 1e-6)
+    yuds = gaps.width_q / gaps.yud_q
     joined = logistic(thresholds.gaps["words_joined"], place, yuds)
     parted = logistic(thresholds.gaps["word_parted"], place, yuds)
     return GapOdds(gaps, place, joined, parted)
@@ -118,9 +118,9 @@ def gap_rows(
         rows.append(
             GapRecord(
                 line=int(layout.line[right]) + 1, right_glyph=right + 1, left_glyph=left + 1,
-                expected=kind, width_px=float(odds.gaps.px[k]),
-                width_q=float(odds.gaps.q[k]),
-                width_yud=float(odds.gaps.q[k] / odds.gaps.yud),
+                expected=kind, width_px=float(odds.gaps.width_px[k]),
+                width_q=float(odds.gaps.width_q[k]),
+                width_yud=float(odds.gaps.width_q[k] / odds.gaps.yud_q),
                 p_words_joined=_as_float(joined), p_word_parted=_as_float(parted),
                 p_letters_touch=_as_float(touch_p), route=route, reasons=names,
                 sure=definite_reasons(reasons),
@@ -138,7 +138,10 @@ def _touch_probability(
         np.sqrt(assessed.defects[right, touch_column] * assessed.defects[left, touch_column])
     )
     near = 1.0 / (
-        1.0 + np.exp(np.clip((odds.gaps.q[k] - TOUCH_GAP_MIDPOINT_Q) / TOUCH_GAP_SCALE_Q, -40, 40))
+        1.0
+        + np.exp(
+            np.clip((odds.gaps.width_q[k] - TOUCH_GAP_MIDPOINT_Q) / TOUCH_GAP_SCALE_Q, -40, 40)
+        )
     )
     return both * float(near)
 

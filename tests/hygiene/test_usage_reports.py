@@ -94,9 +94,9 @@ def test_onnx_runtime_is_imported_in_one_place_only() -> None:
         if name.split(".")[0] == "onnxruntime"
     }
     assert found == {
-        "infer/sessions.py: onnxruntime",
-        "train/quantise.py: onnxruntime.quantization",
-        "train/quantise.py: onnxruntime.quantization.shape_inference",
+        "infer/networks.py: onnxruntime",
+        "train/export/quantise.py: onnxruntime.quantization",
+        "train/export/quantise.py: onnxruntime.quantization.shape_inference",
     }
 
 

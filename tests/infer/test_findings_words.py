@@ -65,10 +65,10 @@ def test_hands_with_usual_and_with_close_words(close: float, seed: int, narrow: 
     truth = compose(mezuzah(32.0, split="heldout", gap_rate=0.0, close=close, augment=SCAN), seed)
     result, width, kinds, _ = measured(truth)
     word = np.array([kind == "word" for kind in kinds]) & np.isfinite(width)
-    assert np.median(result.gaps.q[word]) == pytest.approx(np.median(width[word]), abs=0.1)
+    assert np.median(result.gaps.width_q[word]) == pytest.approx(np.median(width[word]), abs=0.1)
     gaps = tuple(
-        GapRecord(1, 1, 2, kind, 0.0, float(q), float(q / result.gaps.yud), None, None, None)
-        for kind, q in zip(kinds, result.gaps.q, strict=True)
+        GapRecord(1, 1, 2, kind, 0.0, float(q), float(q / result.gaps.yud_q), None, None, None)
+        for kind, q in zip(kinds, result.gaps.width_q, strict=True)
     )
     record = made.record([made.glyph(1), made.glyph(2)], gaps)
     assert bool(found(record)) == narrow

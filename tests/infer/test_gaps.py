@@ -51,7 +51,7 @@ def test_whites_are_those_of_the_renderer(body: float) -> None:
     page = compose(clean(portion="shema", body=(body, body), split="heldout"), 5)
     result, width, _, _ = measured(page)
     clear = np.isfinite(width) & (width > 0.15)
-    error = np.abs(result.gaps.q - width)[clear]
+    error = np.abs(result.gaps.width_q - width)[clear]
     assert clear.sum() > 150
     assert np.median(error) < 0.05
     assert np.percentile(error, 95) < 0.15
@@ -68,7 +68,7 @@ def test_whites_between_faded_letters_are_the_same(left: float) -> None:
     pale = 255 - (255 - page.image.astype(np.float64)) * share
     result, true, _, _ = measured(replace(page, image=pale.astype(np.uint8)))
     clear = np.isfinite(true) & (true > 0.15)
-    error = np.abs(result.gaps.q - true)[clear]
+    error = np.abs(result.gaps.width_q - true)[clear]
     assert np.median(error) < 0.05
     assert np.percentile(error, 95) < 0.15
 
@@ -82,7 +82,7 @@ def test_pores_of_the_skin_do_not_narrow_a_white() -> None:
         cv2.circle(spotted, (int(x), int(y)), 1, (30,) * 3, -1)
     result, true, _, _ = measured(replace(page, image=spotted))
     clear = np.isfinite(true) & (true > 0.25)
-    error = np.abs(result.gaps.q - true)[clear]
+    error = np.abs(result.gaps.width_q - true)[clear]
     assert np.median(error) < 0.05
     assert np.percentile(error, 95) < 0.2
 
@@ -94,7 +94,7 @@ def test_letters_of_other_lines_do_not_narrow_a_white_they_reach_into() -> None:
         page = compose(clean(portion="shema", body=(48.0, 48.0), crowded=1.0), seed)
         result, width, _, _ = measured(page)
         wide = np.isfinite(width) & (width > 0.6)
-        far += int((np.abs(result.gaps.q - width)[wide] > 0.3).sum())
+        far += int((np.abs(result.gaps.width_q - width)[wide] > 0.3).sum())
         total += int(wide.sum())
     assert total > 100
     # Lamed beside lamed is measured narrower, by their own arms; unmended it was 12 in 171.
@@ -109,7 +109,7 @@ def test_word_gaps_are_told_from_letter_gaps() -> None:
         result, _, kinds, _ = measured(page)
         known = np.array([kind is not None for kind in kinds])
         word = np.array([kind == "word" for kind in kinds])[known]
-        q = result.gaps.q[known]
+        q = result.gaps.width_q[known]
         wrong += int(((result.word_p[known] >= 0.5) != word).sum())
         best += min(int(((q >= border) != word).sum()) for border in np.linspace(0, 2, 81))
         total += int(known.sum())

@@ -1,12 +1,12 @@
-"""Fit the odds that two words read as one, or one as two, to whites measured on rendered pages.
+"""Fit the odds that two words read as one, or one as two, to gaps measured on rendered pages.
 
     python -m crownlet.train.calibration.gaps [--mezuzot 16] [--fragments 44] [--model FOLDER]
         [--write]
 
-Pages by hands of the calibration split are seen by the networks and their whites measured as in
+Pages by hands of the calibration split are seen by the networks and their gaps measured as in
 use; pages by held-out hands show how the old and the new odds do. With `--write` the new ones go
 into the `gaps` of the `routing.yaml` of the networks' folder. To be run again when the measuring of
-whites or the spacing of rendered pages has changed; some five minutes.
+gaps or the spacing of rendered pages has changed; some five minutes.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def render_gap_pages(split: Split, mezuzot: int, fragments: int) -> Iterator[Pag
 
 
 def gather_gaps(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, GapCases]:
-    """Whites between letters that were both found, by the fault they can have."""
+    """Gaps between letters that were both found, by the fault they can have."""
     rows: dict[str, list[tuple[float, float, float]]] = {name: [] for name in GAP_KINDS}
     for truth in truths:
         try:
@@ -83,8 +83,8 @@ def gather_gaps(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, 
         for k, gap in _matched_gaps(truth, page):
             for name, kind in GAP_KINDS.items():
                 if gap.expected == kind:
-                    whites = page.gap_odds.gaps
-                    place, yuds = page.gap_odds.place[k], whites.q[k] / whites.yud
+                    measured = page.gap_odds.gaps
+                    place, yuds = page.gap_odds.place[k], measured.width_q[k] / measured.yud_q
                     rows[name].append((float(place), float(yuds), _plainness(gap, name)))
     return {
         name: GapCases(*np.array(found, np.float64).reshape(-1, 3).T)
@@ -138,8 +138,8 @@ def replace_curves(text: str, curves: dict[str, GapCurve]) -> str:
 def _describe_score(score: DefectScore) -> str:
     values = (score.auroc, score.average_precision, score.calibration_error)
     words = ("AUROC", "AP", "calibration error")
-    told = ", ".join(f"{w} {v:.4f}" for w, v in zip(words, values, strict=True) if v is not None)
-    return f"{told} ({score.positives} of {score.positives + score.negatives})"
+    scores = ", ".join(f"{w} {v:.4f}" for w, v in zip(words, values, strict=True) if v is not None)
+    return f"{scores} ({score.positives} of {score.positives + score.negatives})"
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -152,16 +152,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     chosen = parser.parse_args(arguments)
     inspector = Inspector(chosen.model)
     splits: tuple[Split, ...] = ("calibrate", "heldout")
-    whites = {
+    by_split = {
         s: gather_gaps(inspector, render_gap_pages(s, chosen.mezuzot, chosen.fragments))
         for s in splits
     }
-    curves = {name: fit_curve(gaps) for name, gaps in whites["calibrate"].items()}
+    curves = {name: fit_curve(gaps) for name, gaps in by_split["calibrate"].items()}
     for name, curve in curves.items():
         print(curve_line(name, curve))
         for split in splits:
             for word, used in (("before", inspector.thresholds.gaps[name]), ("after", curve)):
-                print(f"  {split}, {word}: {_describe_score(whites[split][name].score(used))}")
+                print(f"  {split}, {word}: {_describe_score(by_split[split][name].score(used))}")
     if chosen.write:
         path = Path(inspector.networks.info.folder) / ROUTING_FILE
         source = path if path.exists() else weights_folder() / ROUTING_FILE
