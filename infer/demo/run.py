@@ -1,4 +1,4 @@
-"""Make the sample scrolls, inspect them as a user would, and leave tables, sheets and an index."""
+"""The demo: sample scrolls made and inspected as a user would, with tables, sheets and an index."""
 
 from __future__ import annotations
 
@@ -8,20 +8,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from PIL import Image
-
 from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.batch.worker import describe_counts
-from crownlet.infer.demo.samples import (
-    DPI,
-    SOURCES,
+from crownlet.infer.demo.scenario import (
+    SAMPLE_SOURCES,
+    DemoSheet,
+    DemoSource,
     PlantedFaults,
-    SampleSheet,
-    SampleSource,
     count_planted,
-    sample_sheets,
-    scan_page,
+    list_sample_sheets,
+    write_scan,
 )
 from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.findings.finding import HEADINGS, Finding
@@ -37,7 +34,7 @@ from crownlet.infer.view.wording import RULING_TEXT
 class InspectedSheet:
     """One inspected sheet; `scan` is its picture, as a path from the demo's folder."""
 
-    sheet: SampleSheet
+    sheet: DemoSheet
     record: PageRecord
     findings: tuple[Finding, ...]
     scan: str
@@ -54,7 +51,6 @@ def run_demo(
 
     ModelError when the networks cannot be used, OSError when `out` cannot be written.
     """
-    pass
     from crownlet.datasets.files.atomic import write_file
     from crownlet.infer.run.run import open_run
     from crownlet.infer.scrolls.gather import update_scrolls
@@ -64,13 +60,13 @@ def run_demo(
     start = time.perf_counter()
     inspector = inspector or Inspector(model)
     out.mkdir(parents=True, exist_ok=True)
-    work, run = sample_sheets(), out / "run"
+    work, run = list_sample_sheets(), out / "run"
     results = []
     for number, sheet in enumerate(work, start=1):
         results.append(_inspect_sheet(sheet, out, inspector))
         took = time.perf_counter() - start
-        told = describe_counts(results[-1].record, results[-1].findings)
-        say(f"[{number}/{len(work)}] {sheet.name}: {told} ({took:.0f} s)")
+        counts = describe_counts(results[-1].record, results[-1].findings)
+        say(f"[{number}/{len(work)}] {sheet.name}: {counts} ({took:.0f} s)")
     table = write_scroll_table(out / "scrolls.csv", work)
     update_scrolls(run, read_scroll_table(table))
     made = make_sheets(open_run(run), say=lambda line: None, complain=say)
@@ -79,14 +75,11 @@ def run_demo(
     return out / "index.html"
 
 
-def _inspect_sheet(sheet: SampleSheet, out: Path, inspector: Inspector) -> InspectedSheet:
+def _inspect_sheet(sheet: DemoSheet, out: Path, inspector: Inspector) -> InspectedSheet:
     """Compose, scan and inspect one sheet."""
-    from crownlet.datasets.render.page.compose import compose
-
-    truth = compose(sheet.spec, sheet.seed)
     scan = out / "scans" / f"{sheet.name}.png"
     scan.parent.mkdir(exist_ok=True)
-    Image.fromarray(scan_page(truth.image, sheet.seed)).save(scan, dpi=(DPI, DPI), compress_level=1)
+    truth = write_scan(sheet, scan)
     record = inspector.inspect(scan, sheet.portion, sheet.name)
     findings = collect_findings(record, inspector.customs)
     write_page(record, out / "run", findings)
@@ -118,29 +111,29 @@ def index_page(results: Sequence[InspectedSheet], folder: Path) -> str:
         source.name: Counter(
             f.kind for r in results if r.sheet.source == source for f in r.findings
         )
-        for source in SOURCES
+        for source in SAMPLE_SOURCES
     }
     kinds = sum(tallies.values(), Counter[str]()).most_common()
     return render(
-        "demo.html", sources=SOURCES, lines=_overview(results, folder.as_posix()), ruling=RULING_TEXT,
-        sheets=len(results), letters=sum(len(r.record.glyphs) for r in results),
+        "demo.html", sources=SAMPLE_SOURCES, lines=_overview(results, folder.as_posix()),
+        ruling=RULING_TEXT, sheets=len(results), letters=sum(len(r.record.glyphs) for r in results),
         folder=folder.as_posix(), kinds=[name for name, _ in kinds], tallies=tallies,
         planted=PlantedFaults(
             sum(r.planted.faults for r in results), sum(r.planted.pointed_at for r in results)
         ),
-        bare=[_count_bare_crowns(results, source) for source in SOURCES],
+        bare=[_count_bare_crowns(results, source) for source in SAMPLE_SOURCES],
         gravest=HEADINGS["question"].lower(), scans=[(r.sheet.name, r.scan) for r in results],
     )  # fmt: skip
 
 
 def _overview(results: Sequence[InspectedSheet], folder: str) -> list[OverviewRow]:
-    files = choose_file_names(sorted({r.sheet.scroll_name for r in results}))
+    files = choose_file_names(sorted({r.sheet.scroll for r in results}))
     lines = []
-    for source in SOURCES:
+    for source in SAMPLE_SOURCES:
         own = [r for r in results if r.sheet.source == source]
-        for name in sorted({r.sheet.scroll_name for r in own}):
-            both = [r for r in own if r.sheet.scroll_name == name]
-            title = f"{source.name}, scroll {both[0].sheet.scroll}"
+        for name in sorted({r.sheet.scroll for r in own}):
+            both = [r for r in own if r.sheet.scroll == name]
+            title = f"{source.name}, scroll {both[0].sheet.number}"
             lines.append(_overview_row(title, f"{folder}/{files[name]}", both))
         lines.append(_overview_row(f"{source.name}, all scrolls", "", own))
     return lines
@@ -155,7 +148,7 @@ def _overview_row(title: str, href: str, results: Sequence[InspectedSheet]) -> O
     return OverviewRow(title, href, letters, routes["finding"], grave, routes["review"])
 
 
-def _count_bare_crowns(results: Sequence[InspectedSheet], source: SampleSource) -> int:
+def _count_bare_crowns(results: Sequence[InspectedSheet], source: DemoSource) -> int:
     """Letters whose crowns look like bare lines, which by the default customs are not listed."""
     return sum(
         count
@@ -164,19 +157,19 @@ def _count_bare_crowns(results: Sequence[InspectedSheet], source: SampleSource) 
     )  # fmt: skip
 
 
-def write_scroll_table(path: Path, work: Iterable[SampleSheet]) -> Path:
-    """The table that `crownlet inspect --scrolls` takes."""
-    rows = [(sheet.name, sheet.scroll_name, sheet.side, sheet.source.name) for sheet in work]
+def write_scroll_table(path: Path, work: Iterable[DemoSheet]) -> Path:
+    """Write the table for `crownlet inspect --scrolls`; returns `path`."""
+    rows = [(sheet.name, sheet.scroll, sheet.side, sheet.source.name) for sheet in work]
     write_csv(path, ("scan", "scroll", "side", "source"), rows)
     return path
 
 
 def write_counts(path: Path, results: Iterable[InspectedSheet]) -> Path:
-    """One row a sheet and kind."""
+    """Write one row per sheet and kind; returns `path`."""
     rows: list[Sequence[object]] = []
     for result in results:
         sheet, letters = result.sheet, len(result.record.glyphs)
-        head = (sheet.source.name, sheet.scroll, sheet.side, sheet.name, letters)
+        head = (sheet.source.name, sheet.number, sheet.side, sheet.name, letters)
         tally = Counter((f.kind, f.route) for f in result.findings)
         rows += [(*head, *key, n) for key, n in sorted(tally.items())] or [(*head, "", "", 0)]
     columns = ("source", "scroll", "side", "page", "letters", "kind", "route", "count")

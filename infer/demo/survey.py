@@ -1,8 +1,7 @@
 """`crownlet survey demo`: an invented survey from scans to report, with the truth beside it.
 
-Three sources whose scribes write three defects with known probabilities. Every scroll is the first
-lines of a mezuzah with its reverse. Scrolls of one source differ: a scroll's probability is the
-source's times a random factor with the mean 1, so that letters of one scroll are correlated.
+The sources and their scrolls are those of `scenario.list_survey_sheets`; a simulated reader answers
+the audit by what was written, and the report compares estimated rates with the true ones.
 """
 
 from __future__ import annotations
@@ -10,20 +9,28 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
-from PIL import Image
 from scipy.stats import gamma
 
 from crownlet.datasets.coco.truth import LetterTruth
 from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.render.page.faults import plan_page
-from crownlet.datasets.render.page.spec import Augment, PageSpec, mezuzah
 from crownlet.datasets.scribal.texts import read_portion
-from crownlet.infer.demo.samples import scan_page
+from crownlet.infer.demo.scenario import (
+    FACTOR_SHAPE,
+    SAME_LETTER_DISTANCE_BODIES,
+    SURVEY_DEFECTS,
+    SURVEY_SEED,
+    SURVEY_SOURCES,
+    DemoSheet,
+    DemoSource,
+    letter_anchor,
+    list_survey_sheets,
+    survey_spec,
+    write_scan,
+)
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.review.decisions import Answer
 from crownlet.infer.review.store import ReviewStore
@@ -36,24 +43,12 @@ from crownlet.infer.survey.records import SurveyComparison
 from crownlet.infer.survey.report import write_report
 from crownlet.infer.survey.report_view import DemoTruth, TrueRateRow
 from crownlet.infer.survey.run import SurveyRequest, prepare_survey
-from crownlet.infer.text.side import Side
-
-BODY_PX, DPI = 44.0, 600.0
 
 LINES_OF_FACE = 7
 """Lines of a face: about 230 letters."""
 
-PLANTED_DEFECTS = ("tag_missing", "part_loose", "leg_touches_roof")
-
-GAMMA_SHAPE = 6.0
-"""Of the distribution of scrolls' factors: the smaller, the more scrolls of one source differ."""
-
-DEMO_SEED = 2026
-
 PLANNED_PAGES = 60
 """Pages planned to compute the expected rates; they are not written."""
-
-_AUGMENT = Augment(device="none", ink=0.45, skin=0.5, light=0.0, blur=0.0, noise=0.0, warp=0.0)
 
 LETTERS_AUDITED_PER_SCROLL = 20.0
 """Letters of each scroll audited for each of the planted defects."""
@@ -73,48 +68,6 @@ READER = "simulated"
 
 PAGES_PER_PROGRESS_LINE = 12
 
-SAME_LETTER_DISTANCE_BODIES = 0.5
-"""A letter found farther than this from every written one is none of them."""
-
-
-@dataclass(frozen=True)
-class Scribe:
-    """An invented source: its hand, and its defects on either side."""
-
-    source: str
-    manner: str
-    hand: int
-    face_rate: float
-    """Rate of defects on the face, as `PageSpec.defect_rate`."""
-    reverse_rate: float
-    defects: tuple[str, ...] = PLANTED_DEFECTS
-
-
-SCRIBES = (
-    Scribe("First invented source", "an even hand with few faults", 7, 0.04, 0.04),
-    Scribe("Second invented source", "a quick hand with many", 4, 0.2, 0.2),
-    Scribe(
-        "Third invented source", "a hand that crowns the outside, and inside half the letters",
-        12, 0.95, 0.0, ("tag_missing",),
-    ),
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """One side of one scroll."""
-
-    scribe: Scribe
-    scroll: str
-    side: Side
-    spec: PageSpec
-    seed: int
-
-    @property
-    def name(self) -> str:
-        """The scan's name."""
-        return f"{self.scroll}-{self.side}"
-
 
 def run_survey_demo(
     out: Path, scrolls: int = 8, model: str | None = None, say: Callable[[str], object] = print
@@ -129,13 +82,13 @@ def run_survey_demo(
         say(f"{done} ({time.perf_counter() - start:.0f} s)")
 
     (out / "scans").mkdir(parents=True, exist_ok=True)
-    sheets = list_sheets(scrolls, write_text(out / "text.txt"))
-    written = {sheet.name: _write_scan(sheet, out) for sheet in sheets}
+    sheets = list_survey_sheets(scrolls, write_text(out / "text.txt"))
+    written = {s.name: write_scan(s, out / "scans" / f"{s.name}.png").letters for s in sheets}
     report(f"{len(sheets)} pages written")
     folder = out / "survey"
     if folder.exists():
         shutil.rmtree(folder)
-    request = SurveyRequest(DEMO_SEED, LETTERS_AUDITED_PER_SCROLL, PLANTED_DEFECTS, model)
+    request = SurveyRequest(SURVEY_SEED, LETTERS_AUDITED_PER_SCROLL, SURVEY_DEFECTS, model)
     survey_run = prepare_survey(read_manifest(_write_manifest(out, sheets)), folder, request)
     for number, _ in enumerate(survey_run.pages(), start=1):
         if number % PAGES_PER_PROGRESS_LINE == 0:
@@ -152,33 +105,9 @@ def run_survey_demo(
     report(f"{answer_audit(run, truth)} audit questions answered")
     survey = load_survey(folder)
     return write_report(
-        folder, survey, DEMO_SEED, opening=(OPENING,),
+        folder, survey, SURVEY_SEED, opening=(OPENING,),
         compare_with_truth=lambda results: compare_with_truth(survey, results, sheets, truth),
     )  # fmt: skip
-
-
-def list_sheets(scrolls: int, text: Path) -> tuple[Sheet, ...]:
-    """Both sides of `scrolls` scrolls of each source; `text` is the file of a face's text."""
-    rng = np.random.default_rng(DEMO_SEED)
-    sheets = []
-    for number, scribe in enumerate(SCRIBES, start=1):
-        for k, factor in enumerate(rng.gamma(GAMMA_SHAPE, 1 / GAMMA_SHAPE, scrolls), start=1):
-            for side in ("face", "reverse"):
-                spec = make_spec(scribe, side, text, float(factor))
-                sheets.append(Sheet(scribe, f"s{number}-{k:02d}", side, spec, 1000 * number + k))
-    return tuple(sheets)
-
-
-def make_spec(scribe: Scribe, side: Side, text: Path, factor: float) -> PageSpec:
-    """How the generator writes one side; `factor` times the scribe's rate, 1 at most."""
-    rate = min(1.0, factor * (scribe.face_rate if side == "face" else scribe.reverse_rate))
-    spec = mezuzah(
-        BODY_PX, split="heldout", hand=scribe.hand, defect_rate=rate, habit_rate=0.0, gap_rate=0.0,
-        text_rate=0.0, plainness=(0.75, 1.0), second_rate=0.0, crowned=1.0, generous=0.0,
-        morph_rate=0.0, oddity_rate=0.0, close=0.0, defects=scribe.defects, augment=_AUGMENT,
-        dpi=DPI, portion=str(text) if side == "face" else "mezuzah_reverse",
-    )  # fmt: skip
-    return spec if side == "face" else replace(spec, margin=(6.0, 8.0), justify=0.0)
 
 
 def write_text(path: Path) -> Path:
@@ -190,7 +119,7 @@ def write_text(path: Path) -> Path:
 
 
 def compute_expected_rates(
-    scribe: Scribe, text: Path, eligible: dict[str, str]
+    source: DemoSource, text: Path, eligible: dict[str, str]
 ) -> dict[str, float]:
     """Rate of each defect over both sides, from pages that are planned and not written.
 
@@ -202,9 +131,9 @@ def compute_expected_rates(
     for side in ("face", "reverse"):
         for seed in range(PLANNED_PAGES):
             factor = float(
-                gamma.ppf((seed + 0.5) / PLANNED_PAGES, GAMMA_SHAPE, scale=1 / GAMMA_SHAPE)
+                gamma.ppf((seed + 0.5) / PLANNED_PAGES, FACTOR_SHAPE, scale=1 / FACTOR_SHAPE)
             )
-            spec = make_spec(scribe, side, text, factor)
+            spec = survey_spec(source, side, text, factor)
             lines = read_portion(spec.portion or "").lines or ()
             for row in plan_page(lines, spec, np.random.default_rng(seed)).lines:
                 for slot in row:
@@ -219,20 +148,14 @@ def match_written_letters(
     letters: Sequence[LetterTruth], glyphs: Sequence[GlyphRecord]
 ) -> list[DefectNames | None]:
     """Defects of the letter written where each glyph was found; None where none was written."""
-    anchors = np.array([_anchor(letter.body) for letter in letters])
+    anchors = np.array([letter_anchor(letter.body) for letter in letters])
     found: list[DefectNames | None] = []
     for glyph in glyphs:
-        distances = np.hypot(*(anchors - _anchor(glyph.body)).T)
+        distances = np.hypot(*(anchors - letter_anchor(glyph.body)).T)
         k = int(distances.argmin())
         same = distances[k] < SAME_LETTER_DISTANCE_BODIES * letters[k].body[2]
         found.append(frozenset(d.name for d in letters[k].defects) if same else None)
     return found
-
-
-def _anchor(body: tuple[float, float, float, float]) -> NDArray[np.float64]:
-    """Middle of a letter's body, x and y in px, from its ruled line, height and rotation."""
-    angle = np.deg2rad(body[3])
-    return np.array([body[0] - np.sin(angle) * body[2] / 2, body[1] + np.cos(angle) * body[2] / 2])
 
 
 def answer_audit(run: Run, truth: DefectsByLetter) -> int:
@@ -253,15 +176,18 @@ def answer_audit(run: Run, truth: DefectsByLetter) -> int:
 
 
 def compare_with_truth(
-    survey: SurveyData, results: SurveyComparison, sheets: tuple[Sheet, ...], truth: DefectsByLetter
+    survey: SurveyData,
+    results: SurveyComparison,
+    sheets: tuple[DemoSheet, ...],
+    truth: DefectsByLetter,
 ) -> DemoTruth:
     """Expected and written rates beside the estimated ones, for the planted defects."""
-    arrays, text = survey.arrays, Path(sheets[0].spec.portion or "")
+    arrays, text = survey.arrays, Path(sheets[0].portion)
     places = zip(survey.page.tolist(), survey.glyph.tolist(), strict=True)
     written = [truth.get(place, frozenset()) for place in places]
-    predicted = {d: arrays.predicted[arrays.defects.index(d)] for d in PLANTED_DEFECTS}
+    predicted = {d: arrays.predicted[arrays.defects.index(d)] for d in SURVEY_DEFECTS}
     eligible = {d: "".join(sorted(set(arrays.letter[~np.isnan(p)]))) for d, p in predicted.items()}
-    expected = {s.source: compute_expected_rates(s, text, eligible) for s in SCRIBES}
+    expected = {s.name: compute_expected_rates(s, text, eligible) for s in SURVEY_SOURCES}
     source_of = arrays.source_of[arrays.scroll]
     rates = {(rate.defect, rate.source): rate for rate in results.rates}
     rows = []
@@ -279,7 +205,9 @@ def compare_with_truth(
 
 
 def _describe_truth(survey: SurveyData, rows: list[TrueRateRow]) -> tuple[str, ...]:
-    manners = "; ".join(f"{survey.codes[scribe.source]}, {scribe.manner}" for scribe in SCRIBES)
+    manners = "; ".join(
+        f"{survey.codes[source.name]}, {source.manner}" for source in SURVEY_SOURCES
+    )
     covered = sum(row.covered == "yes" for row in rows)
     error = max(abs(row.network - row.written) for row in rows)
     return (
@@ -293,20 +221,10 @@ def _describe_truth(survey: SurveyData, rows: list[TrueRateRow]) -> tuple[str, .
     )
 
 
-def _write_scan(sheet: Sheet, out: Path) -> tuple[LetterTruth, ...]:
-    """Compose and scan one side; its letters."""
-    from crownlet.datasets.render.page.compose import compose
-
-    truth = compose(sheet.spec, sheet.seed)
-    scan = Image.fromarray(scan_page(truth.image, sheet.seed))
-    scan.save(out / "scans" / f"{sheet.name}.png", dpi=(DPI, DPI), compress_level=1)
-    return truth.letters
-
-
-def _write_manifest(out: Path, sheets: tuple[Sheet, ...]) -> Path:
+def _write_manifest(out: Path, sheets: tuple[DemoSheet, ...]) -> Path:
     rows = [
         (
-            f"scans/{sheet.name}.png", sheet.scroll, sheet.scribe.source, sheet.side,
+            f"scans/{sheet.name}.png", sheet.scroll, sheet.source.name, sheet.side,
             "text.txt" if sheet.side == "face" else "mezuzah_reverse",
         )
         for sheet in sheets

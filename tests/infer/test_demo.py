@@ -17,7 +17,7 @@ from PIL import Image
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
 from crownlet.datasets.render.page import compose as compose_module
 from crownlet.infer.demo import run
-from crownlet.infer.demo.samples import sample_sheets
+from crownlet.infer.demo.scenario import list_sample_sheets
 from crownlet.infer.run.run import open_run
 
 TEXTS = {"face": ["שמע ישראל", "אחד ואהבת"], "reverse": ["שדי"]}
@@ -77,7 +77,7 @@ def test_every_link_leads_to_a_file_of_the_demo(out: Path) -> None:
 
 
 def test_tables_of_each_sheet_and_of_the_survey(out: Path) -> None:
-    names = [sheet.name for sheet in sample_sheets()]
+    names = [sheet.name for sheet in list_sample_sheets()]
     assert len(names) == 8
     for name in names:
         files = {p.name for p in (out / "run" / name).iterdir()}
@@ -128,8 +128,8 @@ def test_sample_sheets_need_no_training_extra() -> None:
         "for name in ('albumentations', 'torch', 'hydra', 'scipy', 'shapely', 'tqdm'):\n"
         "    sys.modules[name] = None\n"
         "from crownlet.datasets.render.page.compose import compose\n"
-        "from crownlet.infer.demo.samples import sheets\n"
-        "print(len(compose(sheets()[0].spec, 1).letters))"
+        "from crownlet.infer.demo.scenario import list_sample_sheets\n"
+        "print(len(compose(list_sample_sheets()[0].spec, 1).letters))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "713"

@@ -1,0 +1,235 @@
+"""The invented sources of both demonstrations: their scribes, and the sheets written and scanned.
+
+`crownlet demo` shows two mezuzot from each of two sources, one neat, one hasty. `crownlet survey
+demo` compares three sources whose scribes write three defects with known probabilities; a scroll
+there is the first lines of a mezuzah with its reverse, and scrolls of one source differ: a scroll's
+probability is the source's times a random factor with the mean 1, so that letters of one scroll are
+correlated. Every letter is drawn by our own generator.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+
+from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.render.page.spec import Augment, PageSpec, mezuzah
+from crownlet.infer.findings.finding import Finding
+from crownlet.infer.records import PageRecord
+from crownlet.infer.text.side import Side
+
+SAMPLE_BODY_PX, SURVEY_BODY_PX = 48.0, 44.0
+
+DPI = 600
+"""At 600 dpi letters of 48 px are 2 mm high, as in a mezuzah of 10 cm."""
+
+SCROLLS_PER_SAMPLE_SOURCE = 2
+
+SURVEY_SEED = 2026
+
+FACTOR_SHAPE = 6.0
+"""Of the gamma distribution of scrolls' factors: the smaller, the more scrolls differ."""
+
+HASTY_DEFECTS = (
+    "tag_missing", "tag_bare", "tag_loose", "tag_merged", "part_loose", "head_melted",
+    "yud_astray", "foot_level", "leg_touches_roof",
+)  # fmt: skip
+
+SURVEY_DEFECTS = ("tag_missing", "part_loose", "leg_touches_roof")
+
+PARCHMENT_RGB = np.array([233.0, 223.0, 201.0], np.float32)
+"""Tone to which the scanner balances bare skin, so that two sides of one scroll look alike."""
+
+SAME_LETTER_DISTANCE_BODIES = 0.5
+"""A letter found at least this far from a written one is not that letter."""
+
+MIN_CERTAIN_PLAINNESS = 2 / 3
+"""A defect below this plainness is doubtful even to its maker."""
+
+
+@dataclass(frozen=True)
+class DemoSource:
+    """An invented source and its scribe; rates are those of `PageSpec`."""
+
+    name: str
+    manner: str
+    """How the scribe writes, in words."""
+    hand: int
+    face_rate: float
+    """`defect_rate` of a face."""
+    reverse_rate: float
+    """`defect_rate` of a reverse."""
+    defects: tuple[str, ...]
+    gap_rate: float = 0.0
+    text_rate: float = 0.0
+
+
+SAMPLE_SOURCES = (
+    DemoSource("Source A", "an even, unhurried hand", 7, 0.005, 0.0, HASTY_DEFECTS, 0.001, 0.0),
+    DemoSource("Source B", "a quick, crowded hand", 4, 0.12, 0.0, HASTY_DEFECTS, 0.015, 0.003),
+)
+
+SURVEY_SOURCES = (
+    DemoSource(
+        "First invented source", "an even hand with few faults", 7, 0.04, 0.04, SURVEY_DEFECTS
+    ),
+    DemoSource("Second invented source", "a quick hand with many", 4, 0.2, 0.2, SURVEY_DEFECTS),
+    DemoSource(
+        "Third invented source", "a hand that crowns the outside, and inside half the letters",
+        12, 0.95, 0.0, ("tag_missing",),
+    ),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DemoSheet:
+    """One side of one scroll."""
+
+    source: DemoSource
+    scroll: str
+    number: int
+    """Of the scroll among those of its source, from 1."""
+    side: Side
+    spec: PageSpec
+    seed: int
+
+    @property
+    def name(self) -> str:
+        """The scan's name."""
+        return f"{self.scroll}-{self.side}"
+
+    @property
+    def portion(self) -> str:
+        """Name or file of the text that it should hold."""
+        return self.spec.portion or ""
+
+
+@dataclass(frozen=True)
+class PlantedFaults:
+    """Plain faults put into a sheet, and those of them at which a finding points."""
+
+    faults: int
+    pointed_at: int
+
+
+def list_sample_sheets() -> tuple[DemoSheet, ...]:
+    """All sides of the sample scrolls, source by source."""
+    return tuple(
+        DemoSheet(
+            source, f"{source.name[-1]}{number}", number, side, _sample_spec(source, side),
+            100 * source.hand + number,
+        )
+        for source in SAMPLE_SOURCES
+        for number in range(1, SCROLLS_PER_SAMPLE_SOURCE + 1)
+        for side in ("face", "reverse")
+    )  # fmt: skip
+
+
+def list_survey_sheets(scrolls: int, text: Path) -> tuple[DemoSheet, ...]:
+    """Both sides of `scrolls` scrolls of each source; `text` is the file of a face's text."""
+    rng = np.random.default_rng(SURVEY_SEED)
+    sheets: list[DemoSheet] = []
+    for k, source in enumerate(SURVEY_SOURCES, start=1):
+        factors = rng.gamma(FACTOR_SHAPE, 1 / FACTOR_SHAPE, scrolls)
+        for number, factor in enumerate(factors.tolist(), start=1):
+            name, seed = f"s{k}-{number:02d}", 1000 * k + number
+            for side in ("face", "reverse"):
+                spec = survey_spec(source, side, text, factor)
+                sheets.append(DemoSheet(source, name, number, side, spec, seed))
+    return tuple(sheets)
+
+
+def survey_spec(source: DemoSource, side: Side, text: Path, factor: float) -> PageSpec:
+    """How the generator writes one side; `factor` times the source's rate, 1 at most."""
+    rate = min(1.0, factor * (source.face_rate if side == "face" else source.reverse_rate))
+    spec = mezuzah(
+        SURVEY_BODY_PX, **_settings(source), defect_rate=rate, gap_rate=source.gap_rate,
+        text_rate=source.text_rate, plainness=(0.75, 1.0), second_rate=0.0, close=0.0,
+        defects=source.defects, portion=str(text) if side == "face" else "mezuzah_reverse",
+    )  # fmt: skip
+    return spec if side == "face" else replace(spec, margin=(6.0, 8.0), justify=0.0)
+
+
+def _sample_spec(source: DemoSource, side: Side) -> PageSpec:
+    if side == "face":
+        return mezuzah(
+            SAMPLE_BODY_PX, **_settings(source), defect_rate=source.face_rate,
+            gap_rate=source.gap_rate, text_rate=source.text_rate, plainness=(0.75, 1.0),
+            defects=source.defects,
+        )  # fmt: skip
+    return PageSpec(
+        **_settings(source), portion="mezuzah_reverse", body=(SAMPLE_BODY_PX, SAMPLE_BODY_PX),
+        margin=(6.0, 8.0), columns=0.0, tight=0.0, justify=0.0, defect_rate=source.reverse_rate,
+        gap_rate=0.0, text_rate=0.0,
+    )  # fmt: skip
+
+
+def _settings(source: DemoSource) -> dict[str, Any]:
+    """What all sheets of a source have in common."""
+    augment = Augment(device="none", ink=0.45, skin=0.5, light=0.0, blur=0.0, noise=0.0, warp=0.0)
+    return {
+        "split": "heldout", "hand": source.hand, "habit_rate": 0.0, "morph_rate": 0.0,
+        "oddity_rate": 0.0, "crowned": 1.0, "generous": 0.0, "augment": augment,
+        "dpi": float(DPI),
+    }  # fmt: skip
+
+
+def write_scan(sheet: DemoSheet, path: Path) -> PageTruth:
+    """Compose a sheet and write its scan as PNG; OSError if it cannot be written."""
+    from crownlet.datasets.render.page.compose import compose
+
+    truth = compose(sheet.spec, sheet.seed)
+    scan = Image.fromarray(scan_page(truth.image, sheet.seed))
+    scan.save(path, dpi=(DPI, DPI), compress_level=1)
+    return truth
+
+
+def scan_page(page: npt.NDArray[np.uint8], seed: int) -> npt.NDArray[np.uint8]:
+    """A page (H, W, 3) RGB uint8 as scanned."""
+    rng = np.random.default_rng(seed)
+    soft = cv2.GaussianBlur(page, (0, 0), float(rng.uniform(0.6, 0.9)))
+    height, width = page.shape[:2]
+    fall = 1 - 0.05 * np.linspace(0, 1, width, dtype=np.float32) ** 2
+    grain = rng.normal(0, 2.5, (height, width)).astype(np.float32)
+    bare = np.median(page[::8, ::8].reshape(-1, 3), axis=0).astype(np.float32)
+    out = soft.astype(np.float32)
+    out *= fall[None, :, None] * (PARCHMENT_RGB / np.maximum(bare, 1.0))
+    out += grain[..., None]
+    return np.clip(out, 0, 255).astype(np.uint8)
+
+
+def count_planted(
+    truth: PageTruth, record: PageRecord, findings: Iterable[Finding]
+) -> PlantedFaults:
+    """Count plain faults of letters, and those marked by name or as a doubt of the letter."""
+    anchors = np.array([letter_anchor(g.body) for g in record.glyphs])
+    named: dict[int, set[str]] = {}
+    for finding in findings:
+        for glyph in finding.glyphs:
+            named.setdefault(glyph, set()).update({finding.kind, *finding.others})
+    faults = pointed = 0
+    for letter in truth.letters:
+        plain = {d.name for d in letter.defects if d.plainness >= MIN_CERTAIN_PLAINNESS}
+        if not plain or not len(anchors):
+            continue
+        distances = np.hypot(*(anchors - letter_anchor(letter.body)).T)
+        nearest = int(distances.argmin())
+        near = distances[nearest] < SAME_LETTER_DISTANCE_BODIES * letter.body[2]
+        seen = named.get(nearest + 1, set()) if near else set()
+        faults += len(plain)
+        pointed += len(plain & seen)
+    return PlantedFaults(faults, pointed)
+
+
+def letter_anchor(body: tuple[float, float, float, float]) -> npt.NDArray[np.float64]:
+    """Middle of a letter's body, x and y in px, from its `body`: ruled line, height, rotation."""
+    x, y, height, rotation = body
+    angle = np.deg2rad(rotation)
+    return np.array([x - np.sin(angle) * height / 2, y + np.cos(angle) * height / 2])
