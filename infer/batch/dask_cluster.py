@@ -1,8 +1,8 @@
-"""Pages inspected by the workers of a Dask cluster, one page for each of their threads.
+"""Pages inspected by the workers of a Dask cluster, one page per thread.
 
 Pictures and RUN lie on storage that all share under the same paths: a worker reads the picture and
-writes the page's folder itself, and only what became of it comes back. A page whose worker dies is
-tried again by Dask (`distributed.scheduler.allowed-failures`), then once more alone (`spread`).
+writes the page's folder itself, and returns only the outcome. A page whose worker dies is tried
+again by Dask (`distributed.scheduler.allowed-failures`), then once more alone (`inspect_pages`).
 """
 
 from __future__ import annotations
@@ -34,28 +34,29 @@ from crownlet.infer.networks import ModelError
 from crownlet.infer.view.console import print_error
 
 COMPARED_PACKAGES = ("crownlet", "numpy", "onnxruntime", "opencv-python-headless", "pillow")
-"""What the numbers of a record hang on, besides networks, customs and text."""
+"""Packages on which the numbers of a record depend, beside networks, customs and text."""
 
 SHARED_STORAGE = "pictures and RUN must lie at the same paths on every worker"
 
 
 class ClusterError(FileFault):
-    """A cluster that cannot do the work: `path` names the scheduler or the worker's machine."""
+    """A cluster that cannot inspect the pages: `path` names the scheduler or the worker's
+    machine."""
 
 
 @dataclass(frozen=True)
 class ClusterJob:
-    """What a worker needs to set up a desk, and what it must then hold."""
+    """What a Dask worker needs to make a page worker, and the versions that this must have."""
 
-    setting: WorkerConfig
+    config: WorkerConfig
     mark: Path
     """A folder that the client has made in RUN."""
     made_with: dict[str, str]
 
 
-def worker_versions(desk: PageWorker) -> dict[str, str]:
-    """Versions and checksums that two desks must share for their pages to be the same."""
-    facts = {**desk.inspector.versions(), "portion": inspection_request(desk.portion, None)}
+def worker_versions(worker: PageWorker) -> dict[str, str]:
+    """Versions and checksums that two workers must share for their pages to be the same."""
+    facts = {**worker.inspector.versions(), "portion": inspection_request(worker.portion, None)}
     sums = {
         name: hashlib.sha256(json.dumps(fact, sort_keys=True).encode()).hexdigest()
         for name, fact in facts.items()
@@ -64,13 +65,13 @@ def worker_versions(desk: PageWorker) -> dict[str, str]:
 
 
 _WORKERS: dict[Path, PageWorker] = {}
-"""By the marks of the commands under way."""
+"""Page workers of this process, by the marks of the running commands."""
 
 _WORKERS_LOCK = threading.Lock()
 
 
 def worker_for(job: ClusterJob) -> PageWorker:
-    """The desk of this process for a job; ClusterError where there can be none."""
+    """The page worker of this process for a job; ClusterError if it cannot be made."""
     with _WORKERS_LOCK:
         if job.mark not in _WORKERS:
             drop_finished_workers()
@@ -81,69 +82,69 @@ def worker_for(job: ClusterJob) -> PageWorker:
 def _make_worker(job: ClusterJob) -> PageWorker:
     here = socket.gethostname()
     if not job.mark.is_dir():
-        raise ClusterError(here, f"does not see {plain(job.setting.out)}: {SHARED_STORAGE}.")
+        raise ClusterError(here, f"does not see {plain(job.config.out)}: {SHARED_STORAGE}.")
     try:
-        make_draft_folder(job.setting.out).rmdir()
-        desk = job.setting.desk()
+        make_draft_folder(job.config.out).rmdir()
+        worker = job.config.make_worker()
     except (ValueError, OSError, ModelError) as error:
         raise ClusterError(here, f"cannot inspect these pages ({error}).") from None
-    held = worker_versions(desk)
+    held = worker_versions(worker)
     unlike = [name for name, value in job.made_with.items() if held[name] != value]
     if unlike:
-        said = f"has another {', another '.join(unlike)} than this machine: pages would differ."
-        raise ClusterError(here, said)
-    return desk
+        reason = f"has another {', another '.join(unlike)} than this machine: pages would differ."
+        raise ClusterError(here, reason)
+    return worker
 
 
 def prepare_worker(job: ClusterJob) -> None:
-    """See to it that there is a desk for a job; ClusterError as above."""
+    """Make the page worker for a job; ClusterError if it cannot be made."""
     worker_for(job)
 
 
 def inspect_on_worker(job: ClusterJob, task: PageJob) -> PageOutcome:
-    """Inspect a page and write it; ClusterError as above."""
-    desk = worker_for(job)
+    """Inspect a page and write it; ClusterError if there is no page worker."""
+    worker = worker_for(job)
     if not task.path.exists():
-        said = f"{plain(task.path)}: is not seen from {socket.gethostname()}: {SHARED_STORAGE}."
-        return PageOutcome(task, fault=said)
-    return desk.one(task)
+        reason = f"{plain(task.path)}: is not seen from {socket.gethostname()}: {SHARED_STORAGE}."
+        return PageOutcome(task, fault=reason)
+    return worker.inspect_one(task)
 
 
 def drop_finished_workers() -> None:
-    """Let go the desks of commands that have ended, however they did."""
+    """Drop the page workers of commands that have ended."""
     for mark in list(_WORKERS):
         if not mark.exists():
             _WORKERS.pop(mark, None)
 
 
 SCHEDULER_TIMEOUT_S = 8
-"""Seconds within which a scheduler answers."""
+"""Time within which a scheduler answers."""
 
 
 @dataclass
 class Cluster:
-    """The workers of a cluster, as a crew."""
+    """The workers of a Dask cluster as a `WorkerPool`."""
 
     address: str
     client: Client
     job: ClusterJob
     idle: bool = False
-    """Whether there was no worker when last asked."""
+    """Whether there was no worker at the last call of `capacity`."""
     lost = KilledWorker
 
-    def admit(self) -> None:
-        """Set up a desk in every worker; ClusterError for the first that cannot have one."""
-        said = self.client.run(prepare_worker, self.job, on_error="return")
-        if not said:
+    def prepare_workers(self) -> None:
+        """Make a page worker in every Dask worker; ClusterError for the first that cannot."""
+        faults = self.client.run(prepare_worker, self.job, on_error="return")
+        if not faults:
             raise ClusterError(self.address, "the cluster has no workers.")
-        for worker, fault in sorted(said.items()):
+        for name, fault in sorted(faults.items()):
             if isinstance(fault, ClusterError):
                 raise fault
             if isinstance(fault, BaseException):
-                raise ClusterError(worker, f"this worker cannot inspect pages ({_cause(fault)}).")
+                raise ClusterError(name, f"this worker cannot inspect pages ({_cause(fault)}).")
 
-    def room(self) -> int:
-        """A page for each thread, and one for each worker that waits there."""
+    def capacity(self) -> int:
+        """One page per thread, and one per worker that waits there."""
         threads = self.client.nthreads().values()
         if not threads and not self.idle:
             print_error("the cluster has no workers now; waiting for some.")
@@ -151,8 +152,8 @@ class Cluster:
         return max(1, sum(threads) + len(threads))
 
     @contextmanager
-    def at_work(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
-        """Pages still waiting when it ends are not begun any more."""
+    def open(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
+        """Pages that still wait at its end are not started."""
         pool = self.client.get_executor(pure=False)
         try:
             yield partial(pool.submit, inspect_on_worker, self.job)
@@ -161,39 +162,39 @@ class Cluster:
 
 
 @contextmanager
-def connect_cluster(address: str, setting: WorkerConfig, desk: PageWorker) -> Iterator[Cluster]:
-    """The cluster at an address, each worker found able to do what `desk` does.
+def connect_cluster(address: str, config: WorkerConfig, worker: PageWorker) -> Iterator[Cluster]:
+    """The cluster at an address, each worker checked to equal `worker`.
 
-    ClusterError in one sentence where there is no answer, a worker is not able, or the scheduler
-    is lost on the way.
+    ClusterError in one sentence where nothing answers, a worker is unable, or the scheduler is
+    lost.
     """
     with _client(address) as client:
-        mark = _make_mark(setting.out)
+        mark = _make_mark(config.out)
         try:
-            job = ClusterJob(_with_absolute_paths(setting), mark.absolute(), worker_versions(desk))
+            job = ClusterJob(_with_absolute_paths(config), mark.absolute(), worker_versions(worker))
             cluster = Cluster(address, client, job)
-            cluster.admit()
+            cluster.prepare_workers()
             yield cluster
             mark.rmdir()
             client.run(drop_finished_workers, on_error="ignore")
         except (CancelledError, OSError):
-            said = "the scheduler is gone; pages finished so far are whole, begin again to go on."
-            raise ClusterError(address, said) from None
+            reason = "the scheduler is gone; pages finished so far are whole, begin again to go on."
+            raise ClusterError(address, reason) from None
         finally:
             shutil.rmtree(mark, ignore_errors=True)
 
 
 def _client(address: str) -> Client:
-    # Dask tells the log what we say in a sentence.
+    # Dask logs what is reported here in a sentence.
     for name in ("distributed", "distributed.client"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
-        # Tried apart, since a client that finds nobody cannot be closed; in a thread of its own,
-        # since a notebook's has a loop running.
+        # Checked first, since a client that finds nothing cannot be closed; in a thread of its own,
+        # since a notebook's thread has a running loop.
         with ThreadPoolExecutor(1) as pool:
             pool.submit(asyncio.run, _check_scheduler(address)).result()
         return Client(address, timeout=SCHEDULER_TIMEOUT_S, set_as_default=False)
-    except Exception as error:  # As many kinds as there are addresses, and servers of other trades.
+    except Exception as error:  # Other kinds of servers raise other errors.
         raise ClusterError(address, f"no cluster answers there ({_cause(error)}).") from None
 
 
@@ -217,15 +218,15 @@ def _cause(error: BaseException) -> str:
     return " ".join((str(error) or type(error).__name__).split())[:160]
 
 
-def _with_absolute_paths(setting: WorkerConfig) -> WorkerConfig:
-    """The setting with paths that do not hang on where a process was begun; a thread a page."""
-    model = setting.model and str(Path(setting.model).absolute())
+def _with_absolute_paths(config: WorkerConfig) -> WorkerConfig:
+    """The config with absolute paths and one thread per page."""
+    model = config.model and str(Path(config.model).absolute())
     customs, portion = (
-        _absolute_file(setting.customs, SHIPPED_CUSTOMS),
-        _absolute_file(setting.portion, KNOWN_PORTIONS),
+        _absolute_file(config.customs, SHIPPED_CUSTOMS),
+        _absolute_file(config.portion, KNOWN_PORTIONS),
     )
-    out = setting.out.absolute()
-    return replace(setting, model=model, customs=customs, portion=portion, out=out, threads=1)
+    out = config.out.absolute()
+    return replace(config, model=model, customs=customs, portion=portion, out=out, threads=1)
 
 
 def _absolute_file(name: str, known: Collection[str]) -> str:

@@ -1,4 +1,4 @@
-"""Which pictures a command means: files, folders with all below them, and patterns."""
+"""The pictures of a command: files, folders with all below them, and patterns; names of pages."""
 
 from __future__ import annotations
 
@@ -16,17 +16,18 @@ from crownlet.infer.run.names import (
     REVIEW_LABELS_FILE,
     REVIEW_PICTURES_FILE,
     REVIEW_STORE_FILE,
+    SCROLLS_FILE,
 )
 
 PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
-"""Endings of the pictures that are taken out of a folder; a file named by itself may have any."""
+"""Suffixes of the pictures of a folder; a file given by its path may have any."""
 
 
 def find_pictures(arguments: Iterable[str], out: Path) -> tuple[list[Path], list[str]]:
-    """The pictures meant, each once, and a sentence for each argument that means none.
+    """The pictures of the arguments, each once, and a sentence for each argument without any.
 
-    Folders are gone through in the order of their names, without hidden files and without the run
-    itself; a pattern (`*`, `?`, `[...]`, `**`) is for shells that leave it as it is.
+    Folders are walked in the order of their names, without hidden files and the run itself;
+    patterns (`*`, `?`, `[...]`, `**`) are expanded where the shell did not.
     """
     found: dict[Path, Path] = {}
     wrong = []
@@ -56,7 +57,7 @@ def _pictures_matching(pattern: str, out: Path) -> Iterator[Path]:
 
 
 def _pictures_below(folder: Path, out: Path) -> Iterator[Path]:
-    """Pictures of a folder and of those below it, links to folders left alone."""
+    """Pictures of a folder and of those below it; links to folders are not followed."""
     run = out.resolve()
     for here, folders, files in os.walk(folder):
         folders[:] = sorted(
@@ -69,13 +70,14 @@ def _pictures_below(folder: Path, out: Path) -> Iterator[Path]:
 
 
 RESERVED_NAMES = (
-    "sheets", "scrolls.json", REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE,
-    *(name + end for name in (REVIEW_STORE_FILE, REVIEW_PICTURES_FILE) for end in ("", "-wal", "-shm")),
+    "sheets", SCROLLS_FILE, REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE,
+    *(name + end for name in (REVIEW_STORE_FILE, REVIEW_PICTURES_FILE)
+      for end in ("", "-wal", "-shm")),
 )  # fmt: skip
-"""What else lies in a run."""
+"""Names of a run's folder that no page may take."""
 
 MAX_NAME_BYTES = 200
-"""Bytes of a name; file systems end at 255."""
+"""Length of a name; file systems allow 255 bytes."""
 
 
 def page_names(paths: Sequence[Path], run: Path | None = None) -> list[str]:
@@ -92,7 +94,7 @@ def page_names(paths: Sequence[Path], run: Path | None = None) -> list[str]:
     for keep in (True, False):
         for path in unnamed:
             if path not in names:
-                fits = held.of if keep else held.free
+                fits = held.belongs_to if keep else held.is_free_for
                 found = next(
                     (n for n in _candidates(path) if n.casefold() not in taken and fits(n, path)),
                     None,
@@ -113,14 +115,14 @@ def _candidates(path: Path) -> Iterator[str]:
     if folder:
         yield _cut_name(f"{folder}-{stem}")
         yield _cut_name(f"{folder}-{stem}-{suffix}")
-    # Two folders of one name: told apart by where they lie, so that the order does not matter.
+    # Folders of one name are distinguished by their paths, so that the order does not matter.
     where = hashlib.sha256(path.absolute().as_posix().encode("utf-8", "replace")).hexdigest()
     yield _cut_name(f"{stem}-{where[:8]}")
     yield _cut_name(f"{stem}-{where}")
 
 
 def _safe_name(name: str) -> str:
-    """A name without what no folder should be called by: control signs, broken characters."""
+    """A name without control and broken characters, which no folder name should have."""
     kept = (c if unicodedata.category(c)[0] != "C" or c == "\u200f" else "_" for c in name)
     return _cut_name("".join(kept).strip(". "))
 
@@ -130,7 +132,7 @@ def _cut_name(name: str) -> str:
 
 
 class _NamesInRun:
-    """The names that a run has given."""
+    """The names of the pages that a run holds."""
 
     def __init__(self, run: Path | None) -> None:
         self._run = run
@@ -138,16 +140,16 @@ class _NamesInRun:
         self._names = {p.name.casefold(): p.name for p in folders if not p.name.startswith(".")}
         self._facts: dict[str, tuple[str, str]] = {}
 
-    def of(self, name: str, path: Path) -> bool:
+    def belongs_to(self, name: str, path: Path) -> bool:
         """Whether the page of this name was made from the picture at `path`."""
         recorded = self._picture(name)[0]
         return bool(recorded) and Path(recorded).absolute() == path.absolute()
 
-    def free(self, name: str, path: Path) -> bool:
-        """Whether `path` may take a name: nobody has it, or the same picture lay elsewhere."""
+    def is_free_for(self, name: str, path: Path) -> bool:
+        """Whether `path` may take a name: no page has it, or its picture was moved."""
         if name.casefold() not in self._names:
             return True
-        # A folder that is no page of ours is not to be written over either.
+        # A folder that is no page must not be overwritten either.
         checksum = self._picture(name)[1]
         return bool(checksum) and checksum == checksum_if_there(path)
 

@@ -1,4 +1,4 @@
-"""Pages inspected by several processes; on this machine each has its share of the cores."""
+"""Pages inspected by several processes, each with its share of this machine's cores."""
 
 from __future__ import annotations
 
@@ -25,36 +25,39 @@ PROCESS_LOST = (
 )
 
 POLL_SECONDS = 10.0
-"""Seconds."""
+"""Wait after which the capacity of the pool is read again."""
 
 
 @dataclass(frozen=True)
 class WorkerConfig:
-    """What a process needs to set up a desk of its own."""
+    """What a process needs to make a page worker of its own."""
 
     model: str | None
     customs: str
     portion: str
     out: Path
-    anew: bool = False
+    inspect_again: bool = False
     threads: int | None = None
 
-    def desk(self) -> PageWorker:
-        """Networks, customs and portion opened; ValueError, OSError or ModelError as they say."""
+    def make_worker(self) -> PageWorker:
+        """A worker with networks, customs and portion; ValueError, OSError or ModelError
+        without."""
         import cv2
 
         from crownlet.infer.inspector import Inspector
         from crownlet.infer.networks import OnnxNetworks
         from crownlet.infer.text.search import read_text_choice
 
-        # On pictures of one letter OpenCV's other threads gain nothing and never rest.
+        # On pictures of one letter OpenCV's other threads gain nothing and keep cores busy.
         cv2.setNumThreads(1)
         portion = read_text_choice(self.portion)
         if self.threads is None:
-            return PageWorker(Inspector(self.model, self.customs), portion, self.out, self.anew)
+            return PageWorker(
+                Inspector(self.model, self.customs), portion, self.out, self.inspect_again
+            )
         networks = OnnxNetworks(self.model, self.threads)
         inspector = Inspector(self.model, self.customs, networks=networks)
-        return PageWorker(inspector, portion, self.out, self.anew)
+        return PageWorker(inspector, portion, self.out, self.inspect_again)
 
 
 class WorkerPool(Protocol):
@@ -62,33 +65,33 @@ class WorkerPool(Protocol):
 
     @property
     def lost(self) -> type[Exception]:
-        """What a page's future raises when its process ended under it."""
+        """The error of a page's future when its process died."""
 
-    def room(self) -> int:
-        """How many pages keep all of them at work now."""
+    def capacity(self) -> int:
+        """Number of pages that keep all processes busy now."""
 
-    def at_work(self) -> AbstractContextManager[Callable[[PageJob], Future[PageOutcome]]]:
-        """Within it a page can be handed to them."""
+    def open(self) -> AbstractContextManager[Callable[[PageJob], Future[PageOutcome]]]:
+        """A context in which pages can be submitted."""
 
 
 @dataclass(frozen=True)
 class ProcessPool:
     """Processes of this machine."""
 
-    setting: WorkerConfig
+    config: WorkerConfig
     count: int
     lost = BrokenProcessPool
 
-    def room(self) -> int:
-        """One page waits for whoever is done first."""
+    def capacity(self) -> int:
+        """One page waits for the first process that is done."""
         return self.count + 1
 
     @contextmanager
-    def at_work(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
-        """Processes of their own for each round: a pool that lost one takes no more pages."""
+    def open(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
+        """New processes: a pool that lost one takes no more pages."""
         spawn = multiprocessing.get_context("spawn")
         pool = ProcessPoolExecutor(
-            self.count, spawn, initializer=_start_process, initargs=(self.setting,)
+            self.count, spawn, initializer=_start_process, initargs=(self.config,)
         )
         try:
             yield lambda task: pool.submit(_inspect_in_process, task)
@@ -96,44 +99,44 @@ class ProcessPool:
             pool.shutdown(wait=True, cancel_futures=True)
 
 
-def inspect_pages(tasks: Iterable[PageJob], crew: WorkerPool) -> Iterator[PageOutcome]:
-    """The outcomes of all tasks, as they come.
+def inspect_pages(tasks: Iterable[PageJob], pool: WorkerPool) -> Iterator[PageOutcome]:
+    """The outcomes of all tasks in the order of completion.
 
-    Where a process dies, the pages that may have been its end are tried again, each while nothing
-    else is under way; one that ends a process then too is given up, the others are not.
+    Where a process dies, the pages that may have caused it are tried again, each alone; one that
+    ends a process then too fails, the others do not.
     """
     waiting = deque(tasks)
     while waiting:
-        for suspect in (yield from _inspect_round(waiting, crew)):
-            if (yield from _inspect_round(deque([suspect]), crew)):
+        for suspect in (yield from _inspect_round(waiting, pool)):
+            if (yield from _inspect_round(deque([suspect]), pool)):
                 yield PageOutcome(suspect, fault=f"{plain(suspect.path)}: {PROCESS_LOST}")
 
 
 def _inspect_round(
-    waiting: deque[PageJob], crew: WorkerPool
+    waiting: deque[PageJob], pool: WorkerPool
 ) -> Generator[PageOutcome, None, list[PageJob]]:
-    """Work until nothing waits; once a process has died, only until nothing is under way.
+    """Inspect until nothing waits; once a process has died, only until nothing runs.
 
-    Returns the tasks that may have been its end. FileFault where a process cannot begin.
+    Returns the tasks that may have caused it. FileFault if a process cannot start.
     """
     running: dict[Future[PageOutcome], PageJob] = {}
     suspects: list[PageJob] = []
     sound = True
-    with crew.at_work() as submit:
+    with pool.open() as submit:
         while running or (waiting and sound):
-            room = crew.room()
+            capacity = pool.capacity()
             try:
-                while waiting and sound and len(running) < room:
+                while waiting and sound and len(running) < capacity:
                     running[submit(waiting[0])] = waiting[0]
                     waiting.popleft()
-            except crew.lost:
+            except pool.lost:
                 sound = False
-            # Not for ever: meanwhile there may be room for more.
+            # With a time limit: meanwhile the capacity may have grown.
             for future in wait(running, POLL_SECONDS, FIRST_COMPLETED).done:
                 task, fault = running.pop(future), future.exception()
                 if fault is None:
                     yield future.result()
-                elif isinstance(fault, crew.lost):
+                elif isinstance(fault, pool.lost):
                     sound = False
                     suspects.append(task)
                 elif isinstance(fault, FileFault):
@@ -148,11 +151,11 @@ _CONFIG: list[WorkerConfig] = []
 _WORKER: list[PageWorker] = []
 
 
-def _start_process(setting: WorkerConfig) -> None:
-    """In a new process: leave Ctrl-C to the parent, and end with it."""
+def _start_process(config: WorkerConfig) -> None:
+    """Initialise a new process: leave Ctrl-C to the parent, and end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.filterwarnings("ignore", module=r"PIL\.")
-    _CONFIG[:] = [setting]
+    _CONFIG[:] = [config]
     parent = multiprocessing.parent_process()
     if parent is not None:
 
@@ -165,5 +168,5 @@ def _start_process(setting: WorkerConfig) -> None:
 
 def _inspect_in_process(task: PageJob) -> PageOutcome:
     if not _WORKER:
-        _WORKER.append(_CONFIG[0].desk())
-    return _WORKER[0].one(task)
+        _WORKER.append(_CONFIG[0].make_worker())
+    return _WORKER[0].inspect_one(task)

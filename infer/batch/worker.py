@@ -1,4 +1,4 @@
-"""Page after page: inspect, write, and say what was done and how long the rest may take."""
+"""One page after another: inspected, written, counted, with the remaining time estimated."""
 
 from __future__ import annotations
 
@@ -30,16 +30,16 @@ if TYPE_CHECKING:
 
 
 def inspection_request(portion: TextChoice, side: Side | None) -> dict[str, str]:
-    """What a page was asked with, as its record keeps it."""
-    said = {"side": side or ""}
+    """Text and side of an inspection, as the page's record keeps them."""
+    request = {"side": side or ""}
     if portion is None or portion == AUTO:
-        return said | {"portion": portion or NOT_COMPARED}
+        return request | {"portion": portion or NOT_COMPARED}
     parts = (
         portion.words, portion.lines, sorted(portion.name_words), sorted(portion.opens),
         sorted(portion.large_letters), sorted(portion.otherwise), portion.excerpt,
     )  # fmt: skip
     digest = hashlib.sha256(json.dumps(parts).encode()).hexdigest()
-    return said | {"portion": portion.name, "sha256": digest}
+    return request | {"portion": portion.name, "sha256": digest}
 
 
 def is_up_to_date(
@@ -48,7 +48,7 @@ def is_up_to_date(
     versions: Mapping[str, Mapping[str, Any]],
     question: Mapping[str, str],
 ) -> bool:
-    """Whether a page's folder holds what inspecting the picture now would write into it."""
+    """Whether a page's folder holds what inspecting the picture now would write."""
     try:
         facts = json.loads((folder / "page.json").read_bytes())
         image = facts["image"]
@@ -66,12 +66,12 @@ def is_up_to_date(
 
 
 MIN_PAGES_FOR_ESTIMATE = 3
-"""After so many pages it is told how long the rest may take."""
+"""Pages after which the remaining time is estimated."""
 
 
 @dataclass(frozen=True)
 class PageJob:
-    """One picture and where its page belongs."""
+    """One picture and the place of its page."""
 
     path: Path
     place: PagePlace
@@ -79,7 +79,7 @@ class PageJob:
 
 @dataclass(frozen=True)
 class PageOutcome:
-    """What became of a task: counts in words, or why there is no page, in a sentence."""
+    """The outcome of a job: counts in words, or the sentence on the fault."""
 
     task: PageJob
     tally: str = ""
@@ -91,14 +91,14 @@ class PageOutcome:
 
 @dataclass(frozen=True)
 class PageWorker:
-    """What inspects pages and where it puts them; `anew` keeps no page that is there."""
+    """Inspects pages and writes them to `out`; with `inspect_again` also those already there."""
 
     inspector: Inspector
     portion: TextChoice
     out: Path
-    anew: bool = False
+    inspect_again: bool = False
 
-    def one(self, task: PageJob) -> PageOutcome:
+    def inspect_one(self, task: PageJob) -> PageOutcome:
         """Inspect and write one page, unless its record is there already; never raises."""
         start = time.perf_counter()
         try:
@@ -111,13 +111,15 @@ class PageWorker:
             )
         except OSError as error:
             why = error.strerror or error
-            said = f"{plain(task.path)}: its record cannot be written to {self.out} ({why})."
-            return PageOutcome(task, fault=said)
+            fault = f"{plain(task.path)}: its record cannot be written to {self.out} ({why})."
+            return PageOutcome(task, fault=fault)
         except Exception as error:
-            # A page that trips one of our own stages must not take the others with it.
+            # A fault of this program on one page must not end the others.
             cause = " ".join(f"{type(error).__name__}: {error}".split())[:160]
-            said = f"{plain(task.path)}: could not be inspected, a fault of this program ({cause})."
-            return PageOutcome(task, fault=said)
+            fault = (
+                f"{plain(task.path)}: could not be inspected, a fault of this program ({cause})."
+            )
+            return PageOutcome(task, fault=fault)
         if made is None:
             return PageOutcome(task, kept=True)
         record, findings = made
@@ -129,7 +131,7 @@ class PageWorker:
     def _record(self, task: PageJob) -> tuple[PageRecord, tuple[Finding, ...]] | None:
         name, side = task.place.page, task.place.side
         question, versions = inspection_request(self.portion, side), self.inspector.versions()
-        if not self.anew and is_up_to_date(self.out / name, task.path, versions, question):
+        if not self.inspect_again and is_up_to_date(self.out / name, task.path, versions, question):
             return None
         page = self.inspector.load(task.path)
         record = record_side(self.inspector, page, side, self.portion, name)
@@ -141,21 +143,21 @@ class PageWorker:
 
 @dataclass
 class BatchProgress:
-    """What has become of the pages of one command."""
+    """Counts and notes over the pages of one command."""
 
     out: Path
     pages: int
-    fresh: set[str] = field(default_factory=set)
+    written: set[str] = field(default_factory=set)
     """Pages written so far."""
-    said: set[str] = field(default_factory=set)
-    """Sentences already printed, as pages and as scrolls write them."""
+    printed: set[str] = field(default_factory=set)
+    """Notes already printed, in the wording of pages and of scrolls."""
     failed: int = 0
     kept: int = 0
     done: int = 0
     start: float = field(default_factory=lambda: time.perf_counter())
 
-    def note(self, outcome: PageOutcome) -> None:
-        """Count a page, and print what there is to say of it."""
+    def add(self, outcome: PageOutcome) -> None:
+        """Count a page, and print its outcome and notes."""
         self.done += 1
         name = outcome.task.place.page
         if outcome.fault:
@@ -166,25 +168,25 @@ class BatchProgress:
         else:
             print(
                 f"[{self.done}/{self.pages}] {plain(outcome.task.path)} -> {self.out / name}: "
-                f"{outcome.tally}, {outcome.seconds:.1f} s{self._rest()}",
+                f"{outcome.tally}, {outcome.seconds:.1f} s{self._remaining()}",
                 flush=True,
             )
-            self.fresh.add(name)
+            self.written.add(name)
         for note in outcome.notes:
             print(f"    {note}")
-            self.said |= {note, f"{name}: {note}"}
+            self.printed |= {note, f"{name}: {note}"}
 
-    def _rest(self) -> str:
-        """How long the rest may take, in words; nothing when that is soon or not yet known."""
-        left, looked_at = self.pages - self.done, self.done - self.kept
-        seconds = (time.perf_counter() - self.start) / looked_at * left
-        if looked_at < MIN_PAGES_FOR_ESTIMATE or seconds < 60:
+    def _remaining(self) -> str:
+        """The remaining time in words; "" when it is short or not yet known."""
+        left, inspected = self.pages - self.done, self.done - self.kept
+        seconds = (time.perf_counter() - self.start) / inspected * left
+        if inspected < MIN_PAGES_FOR_ESTIMATE or seconds < 60:
             return ""
         return f"; about {seconds / 60:.0f} min left"
 
 
 def describe_counts(record: PageRecord, findings: Sequence[Finding]) -> str:
-    """Counts of a page in words, as its sheet has them."""
+    """Counts of a page in words, as on its sheet."""
     found = sum(finding.route == "finding" for finding in findings)
     many = f"{found} finding{'' if found == 1 else 's'}"
     return f"{len(record.glyphs)} letters, {many}, {len(findings) - found} to review"

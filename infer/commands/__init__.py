@@ -1,7 +1,8 @@
-"""The subcommands of `crownlet`, one a file: each adds its own arguments and says its own errors.
+"""The subcommands of `crownlet`, one per file: each adds its arguments and prints its errors.
 
 `cli.py` gathers them and turns their results into exit codes. A module here must be cheap to
-import: `crownlet --help` loads all of them, so what costs time is imported when a command runs.
+import: `crownlet --help` loads all of them, so slow imports stand in the functions that run a
+command.
 """
 
 from __future__ import annotations

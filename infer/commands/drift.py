@@ -24,7 +24,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Compare, say it and write it into the run."""
+    """Compare, print the result and write it into the run."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.drift.compare import drift_lines, write_drift
 
@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def compare_with_reference(folder: Path, model: str | None) -> RunDrift:
-    """The run in a folder beside the reference of a model; FileFault where that cannot be."""
+    """The run in a folder compared with the reference of a model; FileFault if it cannot be."""
     from crownlet.infer.drift.compare import compare_run
     from crownlet.infer.drift.reference import (
         REFERENCE_FILE,

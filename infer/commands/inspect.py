@@ -1,4 +1,5 @@
-"""`crownlet inspect`: page pictures in; tables out, one folder a page, and the list of scrolls."""
+"""`crownlet inspect`: page pictures in; tables out, one folder per page, and the list of
+scrolls."""
 
 from __future__ import annotations
 
@@ -97,12 +98,12 @@ def run(options: argparse.Namespace) -> int:
     listed = True
     try:
         for outcome in _outcomes(tasks, *opened, options):
-            work.note(outcome)
+            work.add(outcome)
     except FileFault as error:
         print_error(error)
         return SOME_FAILED
     finally:  # After Ctrl-C too: the pages finished so far make scrolls.
-        if work.fresh or work.kept:
+        if work.written or work.kept:
             listed = _list_scrolls(work, table)
     if work.kept:
         pages = "1 page was" if work.kept == 1 else f"{work.kept} pages were"
@@ -113,32 +114,33 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _outcomes(
-    tasks: list[PageJob], desk: PageWorker, setting: WorkerConfig, options: argparse.Namespace
+    tasks: list[PageJob], worker: PageWorker, config: WorkerConfig, options: argparse.Namespace
 ) -> Iterator[PageOutcome]:
-    """Outcomes as they come, from this process or from several; FileFault where those cannot."""
+    """Outcomes in the order of completion, from this process or several; FileFault if these
+    fail."""
     if options.workers == 1 and not options.cluster:
-        yield from map(desk.one, tasks)
+        yield from map(worker.inspect_one, tasks)
         return
     from crownlet.infer.batch.processes import ProcessPool, inspect_pages
 
     if options.cluster:
         from crownlet.infer.batch.dask_cluster import connect_cluster
 
-        with connect_cluster(options.cluster, setting, desk) as cluster:
+        with connect_cluster(options.cluster, config, worker) as cluster:
             yield from inspect_pages(tasks, cluster)
     else:
         from crownlet.infer.networks import count_physical_cores
 
         threads = max(1, count_physical_cores() // options.workers)
         yield from inspect_pages(
-            tasks, ProcessPool(replace(setting, threads=threads), options.workers)
+            tasks, ProcessPool(replace(config, threads=threads), options.workers)
         )
 
 
 def _places(
     paths: list[Path], file: str | None, out: Path
 ) -> tuple[ScrollTable | None, tuple[PagePlace, ...]] | None:
-    """The table, and where each page belongs, or None after saying what is wrong."""
+    """The table and the place of each page, or None after printing what is wrong."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.batch.inputs import page_names
     from crownlet.infer.scrolls.gather import given_places
@@ -161,20 +163,20 @@ def _places(
 
 
 def _open_worker(options: argparse.Namespace, out: Path) -> tuple[PageWorker, WorkerConfig] | None:
-    """Networks, customs and portion, or None after saying what is wrong with one of them."""
+    """The page worker and its config, or None after printing what is wrong."""
     from crownlet.infer.batch.processes import WorkerConfig
     from crownlet.infer.networks import ModelError
 
-    setting = WorkerConfig(options.model, options.customs, options.portion, out, options.anew)
+    config = WorkerConfig(options.model, options.customs, options.portion, out, options.anew)
     try:
-        return setting.desk(), setting
+        return config.make_worker(), config
     except (ValueError, OSError, ModelError) as error:
         print_error(error)
         return None
 
 
 def _list_scrolls(work: BatchProgress, table: ScrollTable | None) -> bool:
-    """Bring RUN/scrolls.json up to date, and say what no page has said yet."""
+    """Update RUN/scrolls.json, and print the notes that no page has printed."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.scrolls.gather import update_scrolls
 
@@ -184,9 +186,9 @@ def _list_scrolls(work: BatchProgress, table: ScrollTable | None) -> bool:
         print_error(f"{work.out}: its scrolls cannot be listed ({error}).")
         return False
     for scroll in scrolls:
-        new = [note for note in scroll.notes if note not in work.said]
-        if new and not work.fresh.isdisjoint(scroll.pages):
+        new = [note for note in scroll.notes if note not in work.printed]
+        if new and not work.written.isdisjoint(scroll.pages):
             print(f"Scroll {scroll.name}:", *new, sep="\n    ")
-            work.said.update(new)
+            work.printed.update(new)
     print(f"{work.out / 'scrolls.json'}: {len(scrolls)} scroll{'s' * (len(scrolls) != 1)}")
     return True

@@ -1,4 +1,4 @@
-"""`crownlet review`: the letters of a run put before a reader, on a page of this machine alone."""
+"""`crownlet review`: the items of a run shown to a reader, on a page of this machine alone."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
 
 
 def _list_path(path: Path, run: Path) -> Path:
-    """A list named as it lies, or as it lies in the run."""
+    """Path of a list, as given or within the run."""
     return path if path.is_file() else run / path
 
 

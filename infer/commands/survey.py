@@ -83,7 +83,7 @@ def _run_survey(options: argparse.Namespace) -> int:
 
 
 def _prepare(options: argparse.Namespace) -> SurveyRun | None:
-    """The survey, or None after saying what is wrong with it."""
+    """The survey, or None after printing what is wrong with it."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.survey.manifest import read_manifest
     from crownlet.infer.survey.run import SurveyRequest, prepare_survey
@@ -104,7 +104,7 @@ def _inspect(running: SurveyRun) -> int:
     work = BatchProgress(running.folder, len(rows))
     _print_sources(running)
     for outcome in running.pages():
-        work.note(outcome)
+        work.add(outcome)
     drawn = running.finish()
     _print_kept(running, work.kept)
     _print_audit(running, drawn)

@@ -1,8 +1,4 @@
-"""A finished run read back from its folder: pages, scrolls, pixels and crops.
+"""The folder of a run: every file name and column, written and read back.
 
-The triage sheet, the review page and the survey all start here, never from the networks.
+The triage sheet, the review page and the survey start from here, never from the networks.
 """
-
-from __future__ import annotations
-
-__all__ = ["Run", "RunError", "StoredPage", "StoredScroll", "open_run"]

@@ -1,4 +1,5 @@
-"""The picture of a page, found again and known to be the one that was inspected."""
+"""The picture of a page, found again and checked to be the one that was inspected, and crops of
+it."""
 
 from __future__ import annotations
 
@@ -26,9 +27,9 @@ CACHE_BYTES = 400_000_000
 
 
 def find_picture(facts: ImageFacts, run: Path) -> Path:
-    """Where the picture lies: as recorded, seen from the run, or by its name in `run/../scans`.
+    """Path of the picture: as recorded, relative to the run, or by its name in `run/../scans`.
 
-    Another picture of the same name is passed over. PageError if it is in none of these places,
+    Another picture of the same name is skipped. PageError if it is in none of these places,
     or if only changed ones are.
     """
     recorded = Path(facts.path)
@@ -59,40 +60,38 @@ def read_picture(facts: ImageFacts, run: Path) -> Pixels:
 
 
 class PictureReader:
-    """The pictures of one run, the last few kept; may be asked from several threads."""
+    """Reader of a run's pictures with a cache of the last few; safe for several threads."""
 
     def __init__(self, run: Path) -> None:
         self._run = run
-        self._kept: OrderedDict[str, Pixels] = OrderedDict()
+        self._cache: OrderedDict[str, Pixels] = OrderedDict()
         self._lock = threading.Lock()
 
     def read(self, facts: ImageFacts) -> Pixels:
         """The picture of a page; PageError if it has moved or changed."""
         # One at a time: two threads that want the same page must not both decode it.
         with self._lock:
-            if facts.path in self._kept:
-                self._kept.move_to_end(facts.path)
-                return self._kept[facts.path]
+            if facts.path in self._cache:
+                self._cache.move_to_end(facts.path)
+                return self._cache[facts.path]
             pixels = read_picture(facts, self._run)
             pixels.setflags(write=False)
-            self._kept[facts.path] = pixels
-            while len(self._kept) > CACHE_PICTURES or (
-                len(self._kept) > 1 and self._size() > CACHE_BYTES
+            self._cache[facts.path] = pixels
+            while len(self._cache) > CACHE_PICTURES or (
+                len(self._cache) > 1 and self._size() > CACHE_BYTES
             ):
-                self._kept.popitem(last=False)
+                self._cache.popitem(last=False)
             return pixels
 
     def _size(self) -> int:
-        return sum(pixels.nbytes for pixels in self._kept.values())
+        return sum(pixels.nbytes for pixels in self._cache.values())
 
 
 CROP_SIZE_PX = (180, 180)
 """Usual width and height of a crop, px: three bodies each way."""
 
 BACKGROUND_RGB = (235, 230, 220)
-"""What lies beyond the page, RGB."""
-
-Pixels_crops = npt.NDArray[np.uint8]
+"""Colour beyond the page."""
 
 
 class PageToCrop(NamedTuple):
@@ -112,16 +111,14 @@ class PageToCrop(NamedTuple):
 
 
 class Crop(NamedTuple):
-    """A window (h, w, 3) uint8 RGB and the way from page px to its px."""
+    """A window (h, w, 3) uint8 RGB and the map from page px to its px."""
 
-    pixels: Pixels_crops
+    pixels: Pixels
     affine: PageToCrop
 
 
-def crop_window(
-    pixels: Pixels_crops, box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX
-) -> Crop:
-    """The window of `size` (width, height) around `box`, with bodies of `BODY` px.
+def crop_window(pixels: Pixels, box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX) -> Crop:
+    """The window of `size` (width, height) around `box`, with bodies of `CROP_BODY_PX` px.
 
     `pixels` is the page as given, (H, W, 3) RGB; `box` and `q` (kulmus) are in its px. A box too
     large for the window is shown smaller, whole.
@@ -131,7 +128,7 @@ def crop_window(
 
 
 def place_crop(box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX) -> PageToCrop:
-    """Where `crop` puts the window, without its pixels."""
+    """The map of `crop_window`, without its pixels."""
     width, height = size
     wide, high = max(box[2] - box[0], 1.0), max(box[3] - box[1], 1.0)
     scale = min(CROP_BODY_PX / (3 * max(q, 1e-3)), 0.9 * width / wide, 0.9 * height / high)
@@ -140,7 +137,7 @@ def place_crop(box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX) -> Page
     )
 
 
-def _resample(pixels: Pixels_crops, affine: PageToCrop, size: tuple[int, int]) -> Pixels_crops:
+def _resample(pixels: Pixels, affine: PageToCrop, size: tuple[int, int]) -> Pixels:
     """Shrunk by area averaging where the page is finer than the crop, else interpolated."""
     scale, (width, height) = affine.scale, size
     x0, y0 = -affine.x / scale, -affine.y / scale
@@ -153,17 +150,17 @@ def _resample(pixels: Pixels_crops, affine: PageToCrop, size: tuple[int, int]) -
         part = np.asarray(cv2.resize(part, shrunk, interpolation=cv2.INTER_AREA), np.uint8)
     else:
         step = (1.0, 1.0)
-    # cv2 counts px from their middles, pages and boxes from their edges: hence the halves.
+    # cv2 counts px from their middles, pages and boxes from their edges: the halves convert.
     a, b = scale / step[0], scale / step[1]
     x, y = affine.x + scale * left, affine.y + scale * top
     matrix = np.array([[a, 0, x + (a - 1) / 2], [0, b, y + (b - 1) / 2]])
-    way = cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
+    interpolation = cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
     return np.asarray(
         cv2.warpAffine(
             part,
             matrix,
             size,
-            flags=way,
+            flags=interpolation,
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=BACKGROUND_RGB,
         ),
@@ -171,8 +168,8 @@ def _resample(pixels: Pixels_crops, affine: PageToCrop, size: tuple[int, int]) -
     )
 
 
-def _window(pixels: Pixels_crops, left: int, top: int, right: int, bottom: int) -> Pixels_crops:
-    """A part of the page; what lies beyond its frame has the colour `GROUND`."""
+def _window(pixels: Pixels, left: int, top: int, right: int, bottom: int) -> Pixels:
+    """A part of the page; what lies beyond its frame is filled with `BACKGROUND_RGB`."""
     height, width = pixels.shape[:2]
     x0, y0, x1, y1 = max(left, 0), max(top, 0), min(right, width), min(bottom, height)
     if (x0, y0, x1, y1) == (left, top, right, bottom):

@@ -1,6 +1,6 @@
-"""A page's record rebuilt from its folder, as `infer/writer.py` leaves it: three tables, one JSON.
+"""A page's record read from the tables and JSON files that `write.py` leaves in its folder.
 
-Numbers come back as they were rounded for the tables.
+Numbers have the precision of the tables.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ DESCENDING_LETTERS = frozenset("ךןףץק")
 
 
 def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
-    """The letters of a page; KeyError or ValueError for what is no such table."""
+    """The letters of a page; KeyError or ValueError if the table is damaged."""
     letters, numbers = table.text("letter"), list(table.whole("glyph"))
     if unknown := set(letters) - set(LETTERS):
         raise ValueError(f"{sorted(unknown)[0]!r} is no letter")
@@ -64,7 +64,7 @@ def _defect_probabilities(table: Columns) -> Iterable[dict[str, float | None]]:
 
 
 def _expected(table: Columns, facts: Json, numbers: list[int]) -> list[str | None]:
-    """An empty cell means "not known", or that the text has no letter there."""
+    """Expected letters; an empty cell is an unknown letter, or "" where the text has none."""
     extra = facts.get("letters_extra")
     if extra is None:
         found = zip(numbers, table.names("reasons"), strict=True)
@@ -75,7 +75,7 @@ def _expected(table: Columns, facts: Json, numbers: list[int]) -> list[str | Non
 
 
 def gap_records(table: Columns) -> tuple[GapRecord, ...]:
-    """The whites of a page; KeyError or ValueError for what is no such table."""
+    """The gaps of a page; KeyError or ValueError if the table is damaged."""
     columns: dict[str, Iterable[Any]] = {
         **{name: table.whole(name) for name in ("line", "right_glyph", "left_glyph")},
         "expected": (cell or None for cell in table.text("expected")),
@@ -94,7 +94,7 @@ def _bodies(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:
 
 
 def _estimate_bodies(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:
-    """Three kulmus above where the line's letters end; for upright pages."""
+    """Bodies of older runs: three kulmus above where the line's letters end, for upright pages."""
     ends: dict[str, list[float]] = defaultdict(list)
     rows = list(zip(table.text("line"), table.text("letter"), table.numbers("x0", "x1", "y1", "q"),
                     strict=True))  # fmt: skip
@@ -109,20 +109,20 @@ def _estimate_bodies(table: Columns, turn: float) -> Iterable[tuple[float, ...]]
 def read_record(folder: Path, *, measured: bool = True) -> PageRecord:
     """The record kept in a page's folder; RunError names the file that cannot be read.
 
-    Unless `measured`, measures.csv, the longest table, is left alone.
+    Unless `measured`, measures.csv, the longest table, is not read.
     """
     facts = read_json(folder / "page.json")
     try:
         measures = _measures(folder) if measured else ()
         rows = glyph_records(read_table(folder / "glyphs.csv"), facts)
-        whites = gap_records(read_table(folder / "gaps.csv"))
-        return _page(facts, rows, whites, measures, _seconds(folder, facts))
+        gaps = gap_records(read_table(folder / "gaps.csv"))
+        return _page(facts, rows, gaps, measures, _seconds(folder, facts))
     except (KeyError, TypeError, ValueError, OSError) as error:
         raise RunError(folder, f"its tables are damaged ({error!r}).") from None
 
 
 def _measures(folder: Path) -> tuple[Measurement, ...]:
-    """What measures.csv lists; nothing in runs made before it was written."""
+    """The rows of measures.csv; none in runs older than that table."""
     path = folder / "measures.csv"
     return read_measures(path) if path.is_file() else ()
 
@@ -160,7 +160,7 @@ def _page(
 
 
 def _from_fields(kind: type[Any], data: Json) -> Any:
-    """A record of `kind` from what `data` has of its fields; lists become tuples."""
+    """A record of `kind` from those of its fields that `data` has; lists become tuples."""
     names = {field.name for field in fields(kind)}
     return kind(**{key: _tuples(value) for key, value in data.items() if key in names})
 

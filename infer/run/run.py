@@ -1,4 +1,4 @@
-"""A finished run opened: its pages by name, and the scrolls they belong to."""
+"""A finished run opened: its pages by name, and the scrolls to which they belong."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.records import PageRecord
+from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.pictures import CROP_SIZE_PX, Crop, PictureReader, Pixels, crop_window
 from crownlet.infer.run.read import read_record
 from crownlet.infer.run.tables import RunError, read_json
@@ -33,7 +34,8 @@ class StoredPage:
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
-        """What findings.csv lists; empty in runs made before it was written. RunError as above."""
+        """The rows of findings.csv; empty in runs older than that table. RunError as for
+        `record`."""
         return self._findings(self.measurements)
 
     def brief(self) -> tuple[PageRecord, tuple[Finding, ...]]:
@@ -53,14 +55,14 @@ class StoredPage:
 
     @property
     def measurements(self) -> tuple[Measurement, ...]:
-        """What measures.csv lists; empty in runs made before it was written."""
+        """The rows of measures.csv; empty in runs older than that table."""
         return self.record.measurements
 
     @cached_property
     def image(self) -> tuple[str, str]:
         """Path and SHA-256 of the picture that was inspected, the latter "" for an array.
 
-        Read without the page's tables; RunError where that cannot be.
+        Read without the page's tables; RunError if it cannot be read.
         """
         path = self.folder / "page.json"
         try:
@@ -80,7 +82,7 @@ class StoredPage:
         return frozenset(read_json(self.folder / "page.json").get("in_divine_names", ()))
 
     def pixels(self) -> Pixels:
-        """The page as given, (H, W, 3) RGB uint8, not to be written to.
+        """The page as given, (H, W, 3) RGB uint8, read-only.
 
         PageError if the picture has moved or changed since.
         """
@@ -92,12 +94,9 @@ class StoredPage:
         return crop_window(self.pixels(), letter.box, letter.q, size)
 
 
-SCROLLS_FILE = "scrolls.json"
-
-
 @dataclass(frozen=True)
 class StoredScroll:
-    """The pages of one scroll, by name, and where the scroll comes from if that was said."""
+    """The pages of one scroll, by name, and its source if it was given."""
 
     name: str
     faces: tuple[str, ...]
@@ -137,7 +136,7 @@ class Run:
 
 
 def open_run(path: str | Path) -> Run:
-    """Open the run in a folder; its pages are read when they are asked for.
+    """Open the run in a folder; its pages are read when they are used.
 
     RunError if there is no such folder, or no inspected page in it.
     """

@@ -1,4 +1,4 @@
-"""S/survey.json: what a survey was begun with, and how far it has come."""
+"""S/survey.json: the settings of a survey, and its progress."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ DEFAULT_LETTERS_AUDITED = 10.0
 
 @dataclass(frozen=True)
 class Survey:
-    """A survey as its folder records it; sources stand in the key alone."""
+    """A survey as its folder records it; the names of sources are in the key alone."""
 
     manifest: str
     """SHA-256 of the manifest."""
@@ -34,24 +34,24 @@ class Survey:
     defects: tuple[str, ...]
     """Defects that are audited."""
     complete: bool = False
-    """Whether all pages were gone through and the audit drawn."""
+    """Whether all pages were inspected and the audit drawn."""
     pages: Mapping[str, str] = field(default_factory=dict)
     """SHA-256 of the picture of each page inspected."""
     failed: Mapping[str, str] = field(default_factory=dict)
-    """Pages that could not be inspected, and why."""
+    """Reasons of pages that could not be inspected, by page."""
     versions: Mapping[str, Any] = field(default_factory=dict)
     """Of the package, the networks and the thresholds."""
 
 
 def write_survey(folder: Path, survey: Survey) -> None:
-    """Write S/survey.json whole or not at all; OSError if it cannot be written."""
+    """Write S/survey.json atomically; OSError if it cannot be written."""
     folder.mkdir(parents=True, exist_ok=True)
     with atomic_write(folder / SURVEY_FILE) as draft:
         write_json(draft, {"schema": SURVEY_SCHEMA, "caution": RULING_TEXT, **asdict(survey)})
 
 
 def read_survey(folder: Path) -> Survey | None:
-    """What the folder records; None where no survey was begun. RunError if it cannot be read."""
+    """The survey of a folder; None where there is none. RunError if it cannot be read."""
     path = folder / SURVEY_FILE
     if not path.is_file():
         return None

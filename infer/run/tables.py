@@ -1,4 +1,4 @@
-"""Files of a run: JSON, and tables read column by column."""
+"""JSON files and tables of a run; findings.csv and measures.csv, written and read side by side."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ Json = dict[str, Any]
 
 
 class RunError(FileFault):
-    """A run, or a file of it, that cannot be read: `path` names it, `reason` says why."""
+    """A run, or a file of it, that cannot be read: `path` names it, `reason` is the cause."""
 
 
 class Columns:
-    """A table as one list a column; KeyError for a column that it lacks.
+    """A table as one list per column; KeyError for a column that it lacks.
 
     Whole columns at a time, since the queue of a review reads a hundred pages at once.
     """
@@ -105,7 +105,7 @@ def write_findings(path: Path, findings: Iterable[Finding]) -> None:
 
 
 def finding_row(finding: Finding) -> list[str]:
-    """One row, in the order of `COLUMNS`."""
+    """One row, in the order of `FINDING_COLUMNS`."""
     return [
         str(finding.number), finding.kind, ";".join(finding.others), finding.scope,
         ";".join(map(str, finding.glyphs)), str(finding.line), finding.letter or "",
@@ -116,7 +116,7 @@ def finding_row(finding: Finding) -> list[str]:
 
 
 def read_findings(path: Path, measurements: Sequence[Measurement] = ()) -> tuple[Finding, ...]:
-    """The findings of a table, with those of `measurements` that bear on them.
+    """The findings of a table, with those of `measurements` that are evidence of them.
 
     OSError if it cannot be read, ValueError naming the row that is no finding.
     """
@@ -163,7 +163,7 @@ def _finding(row: dict[str, str], measured: dict[int, list[Measurement]]) -> Fin
 
 
 def _expected(text: str, kind: str) -> str | None:
-    """An extra letter is expected to be none, which is not the same as not being known."""
+    """The expected letter: "" for an extra one, None where it is unknown."""
     return text or ("" if kind == "letter_extra" else None)
 
 
@@ -176,7 +176,7 @@ def write_measures(path: Path, measurements: Iterable[Measurement]) -> None:
 
 
 def measure_row(m: Measurement) -> list[str]:
-    """One row, in the order of `COLUMNS`."""
+    """One row, in the order of `MEASURE_COLUMNS`."""
     return [
         str(m.glyph), m.name, f"{m.q:.3f}", "" if m.mm is None else f"{m.mm:.3f}",
         *(f"{v:.1f}" for v in (*m.start, *m.end)), m.defect, m.says,

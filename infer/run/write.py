@@ -1,7 +1,7 @@
-"""A page's record on disk: tables, JSON and a COCO file, whole or not at all.
+"""A page's record written to disk: tables, JSON and a COCO file, all of them or none.
 
-Everything is written into a folder beside the target, which then takes its place by renaming: a
-killed run leaves the old record or the new one, never half of either.
+All files are written into a draft folder beside the target, which replaces it by renaming: a killed
+run leaves the old record or the new one, never half of either.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from crownlet.infer.run.tables import write_findings, write_measures
 from crownlet.infer.view.wording import RULING_TEXT
 
 RECORD_SCHEMA = 2
-"""Version of the record's shape; a change that breaks a reader raises it."""
+"""Version of the record's format; a change that breaks a reader raises it."""
 
 GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
@@ -45,11 +45,11 @@ PAGE_FILES = (
     "glyphs.csv", "gaps.csv", "findings.csv", "measures.csv", "page.json",
     "predictions.coco.json", "timing.json",
 )  # fmt: skip
-"""What a page's folder holds; all but the times are the same for the same page."""
+"""Files of a page's folder; all but timing.json are the same for the same page."""
 
 
 def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) -> Path:
-    """Write `run/<page.name>/` as one step; OSError if the folder cannot be written.
+    """Write `run/<page.name>/` atomically and return it; OSError if the folder cannot be written.
 
     `findings` are those of the page by the customs in use.
     """
@@ -63,7 +63,7 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
         write_measures(draft / "measures.csv", page.measurements)
         write_json(draft / "page.json", page_json(page))
         write_json(draft / "predictions.coco.json", coco_results(page))
-        # Apart, since no two inspections take the same time.
+        # In a file of its own, since no two inspections take the same time.
         seconds = {stage: round(value, 4) for stage, value in page.timing.items()}
         write_json(draft / "timing.json", {"seconds": seconds})
         sync_folder(draft)
@@ -101,7 +101,7 @@ def _p(value: float | None) -> str:
 
 
 def page_json(page: PageRecord) -> dict[str, Any]:
-    """Everything about a page but its rows."""
+    """The content of page.json: all of a page but its rows."""
     return {
         "schema": RECORD_SCHEMA,
         "page": page.name,
@@ -122,7 +122,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
 
 
 def count_page(page: PageRecord) -> dict[str, Any]:
-    """How many letters and gaps, by route and by reason."""
+    """Numbers of letters and gaps, by route and by reason."""
     reasons: Counter[str] = Counter()
     rows: list[GlyphRecord | GapRecord] = [*page.glyphs, *page.gaps]
     for row in rows:

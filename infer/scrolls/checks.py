@@ -1,4 +1,4 @@
-"""Pages that do not belong together as they were given, each told in one sentence."""
+"""Notes, one sentence each, on pages that do not belong together as they were given."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from crownlet.infer.scrolls.wording import name_pages
 from crownlet.infer.text.side import GIVEN_AS_OPENING, Side
 
 TEXT_RUN_LETTERS = 8
-"""Texts are compared by runs of so many letters: a page of a Torah scroll repeats few of them."""
+"""Length of the runs by which texts are compared: a page of a Torah scroll repeats few of them."""
 
 MIN_UNFAMILIAR_SHARE = 0.2
-"""Share of letters left out of comparisons from which that is said."""
+"""Share of letters left out of comparisons from which a note is written."""
 
 MIN_SHARED_RUNS_SHARE = 0.4
-"""Two pages that share this part of the shorter one's runs hold the same text."""
+"""Two pages that share at least this part of the shorter one's runs hold the same text."""
 
 
 def same_pictures(checksums: Iterable[tuple[str, str]]) -> dict[str, str]:
@@ -28,12 +28,12 @@ def same_pictures(checksums: Iterable[tuple[str, str]]) -> dict[str, str]:
     for name, checksum in checksums:
         if checksum:
             by_sum.setdefault(checksum, []).append(name)
-    said: dict[str, str] = {}
+    notes: dict[str, str] = {}
     for names in by_sum.values():
         if len(names) > 1:
             text = f"The same picture was given {len(names)} times: {name_pages(sorted(names))}."
-            said |= dict.fromkeys(names, text)
-    return said
+            notes |= dict.fromkeys(names, text)
+    return notes
 
 
 def same_texts(pages: Sequence[PageSketch]) -> list[str]:
@@ -63,7 +63,7 @@ def text_runs(text: str) -> set[str]:
 
 
 def exchanged_side(page: PageSketch, given: Side | None) -> list[str]:
-    """A sentence where a page reads as the other side, unless the page says so itself."""
+    """A sentence where a page reads as the other side, unless its own notes hold it already."""
     if given is None or page.side in (None, given):
         return []
     opening = GIVEN_AS_OPENING.format(given)
@@ -90,14 +90,14 @@ HEIGHT_FORMS = "אהוחכםמסרת"
 """Forms without three tags, whose length differs, and without neck or leg out of the line."""
 
 MIN_SHARED_PROPORTIONS, MIN_LETTERS_OF_FORM = 8, 4
-"""Least number of proportions compared, and of a form's letters on each page."""
+"""Proportions that are compared at least, and letters of a form on each page."""
 
 MAX_SAME_HAND_LOG_DIFFERENCE = 0.08
-"""Mean difference of proportions (of logarithms) from which two hands differ plainly.
+"""Mean difference of proportions (natural logarithms) above which two hands differ plainly.
 
 Measured on faces of mezuzot by held-out hands as rendered: halves of one page differ by 0.013 at
 most (24 hands), a scan and a bent camera picture of two pages by one hand by 0.064 at most (10
-hands); 37% of the pairs of two hands (of 276) differ by more than the border. The halves of one
+hands); 37% of the pairs of two hands (of 276) differ by more than the limit. The halves of one
 photographed column by a real hand differ by 0.03.
 """
 
@@ -138,15 +138,15 @@ def other_hands(pages: Sequence[PageSketch]) -> list[str]:
     }
     if not far:
         return []
-    most = f"by up to {expm1(max(far.values())):.0%} in the mean"
+    size = f"by up to {expm1(max(far.values())):.0%} in the mean"
     if len(pages) == 2:
-        said = f"{pages[0].name} and {pages[1].name} differ in the proportions of their letters"
-        return [f"{said} ({most}): they may be by two hands, or of two scrolls."]
+        text = f"{pages[0].name} and {pages[1].name} differ in the proportions of their letters"
+        return [f"{text} ({size}): they may be by two hands, or of two scrolls."]
     differ = "differs" if len(far) == 1 else "differ"
-    said = (
+    text = (
         f"{name_pages(list(far))} {differ} from the other pages in the proportions of the letters"
     )
-    return [f"{said} ({most}): perhaps another hand, or another scroll."]
+    return [f"{text} ({size}): perhaps another hand, or another scroll."]
 
 
 def _median_proportions(pages: Sequence[Proportions]) -> Proportions:

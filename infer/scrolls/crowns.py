@@ -1,4 +1,9 @@
-"""Face against reverse: which letter forms the hand crowns on which side, with counts."""
+"""Crowns of face and reverse compared: the letter forms that a hand crowns on each side, with
+counts.
+
+The comparison is exact: counts of crowned letters follow hypergeometric distributions, form by
+form.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +16,20 @@ from crownlet.infer.scrolls.scroll import CrownComparison, CrownCounts, CrownedS
 from crownlet.infer.scrolls.sketch import SketchedLetter
 from crownlet.infer.scrolls.wording import describe_comparison, describe_form, describe_uncounted
 
+COMPARED_FORMS = "שדיוזכמסב"
+"""Letters that stand on both sides of a mezuzah, the Name's first."""
+
+MAX_UNCROWNED_SHARE, MIN_CROWNED_SHARE = 0.2, 0.8
+"""Shares of crowned letters up to which a side is uncrowned and from which it is crowned."""
+
+MIN_BARE_P = 0.5
+"""Probability from which tags are counted as plain lines."""
+
 
 def hypergeometric(letters: int, crowned: int, drawn: int) -> list[float]:
-    """Probability of 0, 1, ... crowned among `drawn` of `letters`, of which `crowned` are crowned.
+    """Probabilities of 0, 1, ... `drawn` crowned letters among `drawn` of `letters`.
 
-    The hypergeometric distribution: `drawn` letters, the reverse, taken from both sides' together.
+    Of `letters`, both sides together, `crowned` are crowned; `drawn` are those of the reverse.
     """
     total = comb(letters, drawn)
     return [comb(crowned, k) * comb(letters - crowned, drawn - k) / total for k in range(drawn + 1)]
@@ -25,7 +39,8 @@ def tail_probabilities(tables: Sequence[tuple[int, int, int, int]]) -> tuple[flo
     """Probability of as many crowned letters on the reverse or more, and of as many or fewer.
 
     A table is one form: letters and crowned of the face, letters and crowned of the reverse. The
-    forms are independent and the margins fixed (Fisher's exact test, its statistics added up).
+    forms are independent and the margins fixed (Fisher's exact test, with the statistics of the
+    forms added).
     """
     spread = [1.0]
     seen = 0
@@ -45,13 +60,6 @@ def _convolve(a: list[float], b: list[float]) -> list[float]:
     return result
 
 
-COMPARED_FORMS = "שדיוזכמסב"
-"""Letters that stand on both sides of a mezuzah, the Name's first."""
-
-MAX_UNCROWNED_SHARE, MIN_CROWNED_SHARE = 0.2, 0.8
-"""Shares of crowned letters up to which a side is uncrowned and from which it is crowned."""
-
-
 def compare_crowns(
     face: Iterable[SketchedLetter], reverse: Iterable[SketchedLetter]
 ) -> CrownComparison:
@@ -60,7 +68,7 @@ def compare_crowns(
     here, there = _by_form(face), _by_form(reverse)
     forms = tuple(_compare_form(form, here[form], there[form]) for form in COMPARED_FORMS)
     seen = [form for form in forms if form.face.letters and form.reverse.letters]
-    # Either direction may turn up, so the odds of one count twice.
+    # Two-sided: either direction may occur, so the probability of one counts twice.
     more, fewer = (
         min(1.0, 2 * odds)
         for odds in tail_probabilities(
@@ -76,7 +84,7 @@ def compare_crowns(
 
 
 def _uncounted(*sides: Sequence[SketchedLetter]) -> str:
-    """Forms on both sides whose tags the picture does not let count on one of them."""
+    """Forms on both sides whose tags cannot be counted in the picture of one side."""
     standing = set.intersection(*({x.letter for x in side} for side in sides))
     counted = set.intersection(*({x.letter for x in side if x.tags is not None} for side in sides))
     return "".join(form for form in COMPARED_FORMS if form in standing - counted)
@@ -100,24 +108,25 @@ def _compare_form(
 
 
 def count_crowns(letters: Sequence[SketchedLetter], wanted: int) -> CrownCounts:
-    """How the letters of one form, whose crowns were judged, are crowned."""
+    """Counts over the letters of one form whose tags were counted; `wanted` tags are a full
+    crown."""
     counts = [letter.tags or 0 for letter in letters]
-    least = max(wanted, 1)
-    full = sum(count >= least for count in counts)
+    full_crown = max(wanted, 1)
+    full = sum(count >= full_crown for count in counts)
     bare = [letter.p_bare for letter in letters if letter.p_bare is not None]
     missing = [letter.p_missing for letter in letters if letter.p_missing is not None]
     return CrownCounts(
         letters=len(letters),
         crowned=full,
-        some=sum(0 < count < least for count in counts),
-        bare=sum(p >= 0.5 for p in bare),
+        some=sum(0 < count < full_crown for count in counts),
+        bare=sum(p >= MIN_BARE_P for p in bare),
         p_missing=round(fmean(missing), 4) if missing else None,
         p_bare=round(fmean(bare), 4) if bare else None,
     )
 
 
 def crowned_sides(face: CrownCounts, reverse: CrownCounts) -> CrownedSides:
-    """On which sides a form is crowned, by the shares `FEW` and `MOST`."""
+    """The sides on which a form is crowned, by the shares of crowned letters."""
     if not face.letters or not reverse.letters:
         return "mixed"
     here, there = face.crowned / face.letters, reverse.crowned / reverse.letters

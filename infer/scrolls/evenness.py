@@ -1,7 +1,7 @@
-"""How evenly a hand writes each letter form, and whether it tires from the first lines to the last.
+"""Evenness of each letter form of a hand, and its change from the first lines to the last.
 
 Widths and heights are of the letter's box, tags included, in q; a form is described by its median
-and by 1.4826 times the median deviation from it, which a few stretched letters do not move.
+and by 1.4826 times the median deviation from it, on which a few stretched letters have no effect.
 """
 
 from __future__ import annotations
@@ -17,31 +17,32 @@ from crownlet.infer.scrolls.sketch import SketchedLetter
 from crownlet.infer.scrolls.wording import CROWN_WORDS, describe_size_change, describe_uneven_form
 
 MAX_CHANCE = 0.001
-"""Some eighty questions are asked of a scroll; a difference must be rarer than this by chance."""
+"""Probability by chance up to which a difference is listed: some eighty tests are made of a
+scroll."""
 
 MIN_WIDTH_DIFFERENCE_Q, MIN_HEIGHT_DIFFERENCE_Q = 0.25, 0.15
-"""Least difference of medians, in q, that is worth a word."""
+"""Differences of medians, in q, from which they are listed."""
 
 
 def differences_between_thirds(
     first: Sequence[SketchedLetter], last: Sequence[SketchedLetter], crown: int
 ) -> list[str]:
-    """What differs between the letters of one form in the first and in the last lines, in words."""
-    said = []
+    """Differences between the letters of one form in the first and in the last lines, in words."""
+    found = []
     if crown:
-        said += _count_difference(
+        found += _count_difference(
             "crowned as the form asks",
             [x.tags >= crown for x in first if x.tags is not None],
             [x.tags >= crown for x in last if x.tags is not None],
         )
-    said += _count_difference("findings", [x.finding for x in first], [x.finding for x in last])
-    said += _length_difference(
+    found += _count_difference("findings", [x.finding for x in first], [x.finding for x in last])
+    found += _length_difference(
         "width", MIN_WIDTH_DIFFERENCE_Q, [x.width for x in first], [x.width for x in last]
     )
-    said += _length_difference(
+    found += _length_difference(
         "height", MIN_HEIGHT_DIFFERENCE_Q, [x.height for x in first], [x.height for x in last]
     )
-    return said
+    return found
 
 
 def _count_difference(what: str, first: list[bool], last: list[bool]) -> list[str]:
@@ -53,15 +54,17 @@ def _count_difference(what: str, first: list[bool], last: list[bool]) -> list[st
     return [f"{what}: {a} of {len(first)} in the first lines, {b} of {len(last)} in the last"]
 
 
-def _length_difference(name: str, least: float, first: list[float], last: list[float]) -> list[str]:
+def _length_difference(
+    name: str, min_difference: float, first: list[float], last: list[float]
+) -> list[str]:
     a, b = median(first), median(last)
-    if abs(a - b) < least or rank_sum_test(first, last) > MAX_CHANCE:
+    if abs(a - b) < min_difference or rank_sum_test(first, last) > MAX_CHANCE:
         return []
     return [f"{name} {a:.1f} kulmus in the first lines, {b:.1f} in the last"]
 
 
 def rank_sum_test(a: Sequence[float], b: Sequence[float]) -> float:
-    """Two-sided probability that two samples differ so by chance.
+    """Two-sided probability that two samples differ as much by chance.
 
     The rank sum test of Wilcoxon, Mann and Whitney in its normal approximation, with the correction
     for ties and for continuity.
@@ -87,7 +90,7 @@ def rank_sum_test(a: Sequence[float], b: Sequence[float]) -> float:
 
 
 MIN_LETTERS_OF_FORM = 5
-"""Fewer letters of a form say nothing of how evenly it is written."""
+"""With fewer letters the evenness of a form is unknown."""
 
 MIN_LINES_FOR_THIRDS = 6
 """A page of fewer lines has no first and last third."""
@@ -99,15 +102,16 @@ STRETCHED_FORMS = "דהחלםרת"
 """Forms that scribes stretch to fill a line."""
 
 MAX_WIDTH_DISPERSION, MAX_STRETCHED_WIDTH_DISPERSION, MAX_HEIGHT_DISPERSION = 0.16, 0.30, 0.20
-"""Dispersions from which a form is called uneven: more than any form with five letters or more in
+"""Dispersions above which a form is uneven: more than any form with five letters or more in
 seven photographs of old scrolls (0.13, 0.22, 0.14) or by 24 rendered hands (0.07, 0.06, 0.16)."""
 
 MAX_ODD_CROWNS, MAX_ODD_CROWNS_SHARE = 1, 0.1
-"""A form is crowned at one time, at another not, if more letters than these are unlike the rest."""
+"""A form is crowned unevenly if more letters than this number, and than this share, differ from the
+others."""
 
 MAX_SIZE_CHANGE_SHARE = 0.05
-"""Difference of size between first and last lines that is worth a word; rendered hands, scanned,
-stay below 0.01."""
+"""Change of size between first and last lines above which it is listed; scanned rendered hands stay
+below 0.01."""
 
 
 def measure_evenness(pages: Sequence[tuple[int, Sequence[SketchedLetter]]]) -> Consistency:
@@ -169,12 +173,14 @@ def _form_evenness(
         few = min(with_it, len(judged) - with_it)
         if few > max(MAX_ODD_CROWNS, MAX_ODD_CROWNS_SHARE * len(judged)):
             uneven.append(f"{with_it} of {len(judged)} with {CROWN_WORDS[crown]}")
-    widest = MAX_STRETCHED_WIDTH_DISPERSION if form in STRETCHED_FORMS else MAX_WIDTH_DISPERSION
-    for name, values, most in (
-        ("width", widths, widest),
+    width_limit = (
+        MAX_STRETCHED_WIDTH_DISPERSION if form in STRETCHED_FORMS else MAX_WIDTH_DISPERSION
+    )
+    for name, values, limit in (
+        ("width", widths, width_limit),
         ("height", heights, MAX_HEIGHT_DISPERSION),
     ):
-        if dispersion(values) > most:
+        if dispersion(values) > limit:
             uneven.append(
                 f"{name} {median(values):.1f} kulmus in the middle, half of them "
                 f"{_median_deviation(values):.2f} kulmus or more off it"

@@ -1,4 +1,4 @@
-"""Records of pages in, scrolls out."""
+"""The scrolls of a run's pages: gathered, written to scrolls.json, brought up to date."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from typing import Any
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.records import PageRecord
+from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.read import read_record
 from crownlet.infer.run.run import open_run
-from crownlet.infer.scrolls import checks as mixups
-from crownlet.infer.scrolls.checks import other_hands, same_pictures
+from crownlet.infer.scrolls import checks
 from crownlet.infer.scrolls.crowns import compare_crowns
 from crownlet.infer.scrolls.evenness import measure_evenness
 from crownlet.infer.scrolls.members import PagePlace, ScrollTable, place_pages
@@ -29,12 +29,11 @@ def gather_scrolls(
 ) -> tuple[Scroll, ...]:
     """The scrolls of some pages, in the order of their first pages.
 
-    `records` is gone through once, so they may be read one after the other. ScrollTableError where
-    the table and the pages do not go together.
+    `records` is iterated once. ScrollTableError where the table and the pages do not go together.
     """
     pages = {page.name: page for page in map(sketch_page, records)}
     places = place_pages([(page.name, page.path) for page in pages.values()], table)
-    doubled = mixups.same_pictures((page.name, page.sha256) for page in pages.values())
+    doubled = checks.same_pictures((page.name, page.sha256) for page in pages.values())
     signs = {page.name: page.sign for page in pages.values()}
     return add_same_page_notes(scrolls_of(places, doubled, pages.__getitem__), signs, doubled)
 
@@ -44,7 +43,7 @@ def scrolls_of(
 ) -> Iterator[Scroll]:
     """The scrolls of pages whose places are known, one after the other.
 
-    `doubled` has what `mixups.same_pictures` says of a page, `read` gives a page by its name.
+    `doubled` is the result of `checks.same_pictures`, `read` returns a page by its name.
     """
     groups: dict[str, list[PagePlace]] = {}
     for place in places:
@@ -84,31 +83,30 @@ def _notes(
     reverses: Sequence[PageSketch],
     doubled: Mapping[str, str],
 ) -> list[str]:
-    """What belongs at the top, each once: pictures, then pages against each other, then pages."""
+    """The notes of a scroll, each once: on pictures, on pages compared with each other, on
+    pages."""
     pages = [*faces, *reverses]
     given = {place.page: place.side for place in group}
     notes = [doubled[page.name] for page in pages if page.name in doubled]
-    notes += mixups.same_texts(faces) + mixups.same_texts(reverses)
-    notes += mixups.not_compared(pages)
-    notes += other_hands(faces) if len(faces) > 1 else []
+    notes += checks.same_texts(faces) + checks.same_texts(reverses)
+    notes += checks.not_compared(pages)
+    notes += checks.other_hands(faces) if len(faces) > 1 else []
     for page in pages:
-        own = [*mixups.exchanged_side(page, given[page.name]), *page.notes]
+        own = [*checks.exchanged_side(page, given[page.name]), *page.notes]
         notes += [f"{page.name}: {note}" if len(pages) > 1 else note for note in own]
     return list(dict.fromkeys(notes))
 
 
-SCROLLS_FILE = "scrolls.json"
-
-SCHEMA = 1
+SCROLLS_SCHEMA = 1
 
 
 def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[PagePlace]) -> Path:
     """Write RUN/scrolls.json; OSError if it cannot be written.
 
-    Beside the scrolls stand the sides as they were given, for pages inspected later.
+    Beside the scrolls it holds the sides as they were given, for pages inspected later.
     """
     data = {
-        "schema": SCHEMA,
+        "schema": SCROLLS_SCHEMA,
         "scrolls": [dataclasses.asdict(scroll) for scroll in scrolls],
         "given": [dataclasses.asdict(place) for place in places],
     }
@@ -118,7 +116,7 @@ def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[PagePla
 
 
 def given_places(run: Path) -> dict[str, PagePlace]:
-    """Where the pages of a run were said to belong, by page; empty if nothing was.
+    """The places that were given for the pages of a run, by page; empty without a list.
 
     FileFault if the list is there and cannot be read.
     """
@@ -146,7 +144,7 @@ def update_scrolls(run: Path, table: ScrollTable | None = None) -> tuple[Scroll,
     places = place_pages(
         [(name, path) for name, (path, _) in images.items()], table, given_places(run)
     )
-    doubled = same_pictures((name, checksum) for name, (_, checksum) in images.items())
+    doubled = checks.same_pictures((name, checksum) for name, (_, checksum) in images.items())
 
     signs: dict[str, Signature | None] = {}
 
@@ -155,7 +153,7 @@ def update_scrolls(run: Path, table: ScrollTable | None = None) -> tuple[Scroll,
         signs[name] = page.sign
         return replace(page, name=name)
 
-    # Scroll by scroll: the letters of a library's pages are too many to hold.
+    # Scroll by scroll: the letters of a library's pages do not fit into memory.
     scrolls = add_same_page_notes(tuple(scrolls_of(places, doubled, read)), signs, doubled)
     write_scrolls(run, scrolls, places)
     return scrolls

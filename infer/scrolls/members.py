@@ -1,4 +1,4 @@
-"""Which pages make up which scroll: by the user's table, else by the names of the pages."""
+"""The scroll to which each page belongs: by the user's table, else by the names of the pages."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ class ScrollTableError(FileFault):
 
 @dataclass(frozen=True)
 class TableLine:
-    """The cells of one line, without the spaces around them; `line` is its number in the file."""
+    """The cells of one line, stripped; `line` is its number in the file, from 1."""
 
     line: int
     cells: tuple[str, ...]
 
     def named(self, columns: Sequence[str]) -> dict[str, str]:
-        """Cells by column; ValueError says that there are too few or too many."""
+        """Cells by column; ValueError with too few or too many cells."""
         if len(self.cells) != len(columns):
             raise ValueError(f"{len(self.cells)} cells, where {len(columns)} belong.")
         return dict(zip(columns, self.cells, strict=True))
@@ -38,10 +38,11 @@ class TableLine:
 def read_lines(
     path: str | Path, known: Sequence[str], needed: Sequence[str]
 ) -> tuple[list[str], list[TableLine]]:
-    """The columns of a CSV file, UTF-8 with or without its mark, and its lines but the empty ones.
+    """The columns of a CSV file, UTF-8 with or without a byte order mark, and its non-empty lines.
 
-    Commas, semicolons and tabs divide. ScrollTableError for what is no such table, for a column not
-    `known` or there twice, for an absent `needed` one, and where no line follows the header.
+    Cells are divided by commas, semicolons or tabs. ScrollTableError for what is no such table, for
+    a column not `known` or there twice, for an absent `needed` one, and where no line follows the
+    header.
     """
     text = _text(Path(path))
     first = text.partition("\n")[0]
@@ -63,7 +64,7 @@ def read_lines(
 
 
 def normalise_name(text: str) -> str:
-    """A name as it is compared: one Unicode form, whatever the system that wrote it."""
+    """A name as it is compared, in Unicode form NFC, whatever the system that wrote it."""
     return unicodedata.normalize("NFC", text)
 
 
@@ -86,8 +87,8 @@ def _columns(
     columns = [cell.strip().casefold() for cell in header]
     for place, name in enumerate(columns, start=1):
         if name not in known:
-            said = f"{name!r} is none of {', '.join(known)}."
-            raise ScrollTableError(path, f"line 1, column {place}: {said}")
+            reason = f"{name!r} is none of {', '.join(known)}."
+            raise ScrollTableError(path, f"line 1, column {place}: {reason}")
         if name in columns[: place - 1]:
             raise ScrollTableError(path, f"line 1, column {place}: {name!r} stands twice.")
     for name in needed:
@@ -103,7 +104,7 @@ TABLE_COLUMNS = (*REQUIRED_COLUMNS, "source")
 MAX_NAME_CHARACTERS = 120
 
 _FORBIDDEN_CHARACTERS = '/\\:*?"<>|'
-"""Not in the name of a scroll: files are named after it."""
+"""Characters not allowed in the name of a scroll: files are named after it."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,8 @@ class ScrollTable:
 def read_scroll_table(path: str | Path) -> ScrollTable:
     """A table from a CSV file, UTF-8, with columns `scan,scroll,side` and optionally `source`.
 
-    Commas, semicolons and tabs divide. ScrollTableError, in one sentence, for anything else.
+    Cells are divided by commas, semicolons or tabs. ScrollTableError, in one sentence, for anything
+    else.
     """
     columns, lines = read_lines(path, TABLE_COLUMNS, REQUIRED_COLUMNS)
     rows = [_row(path, columns, line) for line in lines]
@@ -161,13 +163,13 @@ def _row(path: str | Path, columns: list[str], found: TableLine) -> ScrollRow:
         )
     side = next((side for side in SIDES if side == values["side"].casefold()), None)
     if side is None:
-        said = f"{values['side']!r} is neither face nor reverse."
-        raise ScrollTableError(path, f"line {line}, column side: {said}")
+        reason = f"{values['side']!r} is neither face nor reverse."
+        raise ScrollTableError(path, f"line {line}, column side: {reason}")
     return ScrollRow(line, values["scan"], scroll, side, values.get("source") or None)
 
 
 def _check_together(table: ScrollTable) -> None:
-    """No scan twice, one source a scroll."""
+    """Check that no scan occurs twice and each scroll has one source; ScrollTableError if not."""
     scans: dict[str, ScrollRow] = {}
     sources: dict[str, ScrollRow] = {}
     for row in table.rows:
@@ -186,7 +188,7 @@ _SIDE_ENDING = re.compile(r"(?P<scroll>.*[^-_ .])[-_ .]+(?P<side>face|reverse)([
 
 @dataclass(frozen=True)
 class PagePlace:
-    """Where a page belongs; `side` is None where nothing says it."""
+    """The scroll and side of a page; `side` is None where it is unknown."""
 
     page: str
     scroll: str
@@ -201,31 +203,31 @@ def place_pages(
 ) -> tuple[PagePlace, ...]:
     """A place for each page, given as its name and the path of its picture.
 
-    The table says it, or else what was said `earlier`, by page, or else the name. ScrollTableError
+    The table decides, else the place given `earlier`, by page, else the name. ScrollTableError
     where a row of the table means several pages, or several rows one page.
     """
     rows = _rows(pages, table) if table else {}
-    said = earlier or {}
+    given = earlier or {}
     return tuple(
         PagePlace(name, rows[name].scroll, rows[name].side, rows[name].source)
         if name in rows
-        else said.get(name) or place_by_name(name, path)
+        else given.get(name) or place_by_name(name, path)
         for name, path in pages
     )
 
 
 def pages_not_in_table(pages: Sequence[tuple[str, str]], table: ScrollTable) -> list[str]:
-    """Names of the pages that the table does not name; ScrollTableError as above."""
+    """Names of the pages that are not in the table; ScrollTableError as in `place_pages`."""
     rows = _rows(pages, table)
     return [name for name, _ in pages if name not in rows]
 
 
 def place_by_name(name: str, path: str = "") -> PagePlace:
-    """The place that a page's name tells: `a1-face` and `a1_reverse` belong to the scroll `a1`."""
+    """The place by a page's name: `a1-face` and `a1_reverse` belong to the scroll `a1`."""
     ending = _SIDE_ENDING.fullmatch(name)
     if ending:
         return PagePlace(name, ending["scroll"], _side(ending["side"]))
-    # A page whose name another had taken: its folder tells it from the other.
+    # A page whose name was taken by another one is distinguished by its folder.
     file = Path(path)
     ending = _SIDE_ENDING.fullmatch(file.stem)
     if ending and file.parent.name and name != file.stem:
@@ -238,7 +240,7 @@ def _side(word: str) -> Side:
 
 
 def _rows(pages: Sequence[tuple[str, str]], table: ScrollTable) -> dict[str, ScrollRow]:
-    """Rows by the name of the page they mean."""
+    """Rows by the name of their page."""
     found: dict[str, ScrollRow] = {}
     called: dict[str, dict[str, str]] = {}
     for name, path in pages:
@@ -250,12 +252,12 @@ def _rows(pages: Sequence[tuple[str, str]], table: ScrollTable) -> dict[str, Scr
         meant = [name for name, path in near.items() if _is_page(row.scan, name, path)]
         exact = [name for name in meant if normalise_name(name) == row.scan]
         if len(meant) > 1 and len(exact) != 1:
-            said = f"{row.scan!r} is the name of {len(meant)} pages; write its folder too."
-            raise table.fault(row, "scan", said)
+            reason = f"{row.scan!r} is the name of {len(meant)} pages; write its folder too."
+            raise table.fault(row, "scan", reason)
         for name in exact if len(meant) > 1 else meant:
             if name in found:
-                said = f"the page {name!r} is named on line {found[name].line} already."
-                raise table.fault(row, "scan", said)
+                reason = f"the page {name!r} is named on line {found[name].line} already."
+                raise table.fault(row, "scan", reason)
             found[name] = row
     return found
 
@@ -264,7 +266,7 @@ def _is_page(scan: str, name: str, path: str) -> bool:
     """Whether a scan of the table is this page: its name, its file, or its file without ending."""
     if normalise_name(name) == scan:
         return True
-    parts, wanted = Path(normalise_name(path)).parts, Path(scan).parts
-    if not parts or not wanted or parts[-len(wanted) : -1] != wanted[:-1]:
+    parts, scan_parts = Path(normalise_name(path)).parts, Path(scan).parts
+    if not parts or not scan_parts or parts[-len(scan_parts) : -1] != scan_parts[:-1]:
         return False
-    return wanted[-1] in (parts[-1], Path(parts[-1]).stem)
+    return scan_parts[-1] in (parts[-1], Path(parts[-1]).stem)

@@ -1,7 +1,7 @@
-"""Two pictures that may show one page: given twice, turned, packed anew or photographed again.
+"""Pictures that may show one page: given twice, turned, compressed again or photographed again.
 
-How wide a scribe happens to draw each letter, against his usual for that form, comes again in every
-picture of the page and on no other page.
+The width of each letter, relative to the hand's usual one for the form, recurs in every picture of
+the page and on no other page.
 """
 
 from __future__ import annotations
@@ -16,22 +16,25 @@ from crownlet.infer.records import GlyphRecord
 from crownlet.infer.scrolls.scroll import Scroll
 
 Signature = npt.NDArray[np.float32]
-"""(SIZE,) of length 1: how much wider than usual each letter is, by its place; 0 where none is."""
+"""(SIGNATURE_PLACES,) of norm 1: how much wider than usual each letter is, by its place; 0 where
+there is no letter."""
 
 SIGNATURE_PLACES, LINE_PLACES = 4096, 64
-"""Places, and letters of a line; longer lines and pages fall on places taken before."""
+"""Places of a signature, and of a line in it; longer lines and pages reuse places."""
 
 MAX_LOG_WIDTH = 0.3
-"""Logarithm of width beyond which a letter is stretched, as many scribes stretch the same ones."""
+"""Natural logarithm of relative width at which widths are cut off: many scribes stretch the same
+letters."""
 
 MIN_LETTERS_FOR_SIGNATURE = 100
-"""With fewer letters nothing is said: the likeness of two pages spreads by one over their root."""
+"""With fewer letters there is no signature: the similarity of two pages spreads by one over the
+square root of their number."""
 
 PAGES_PER_BLOCK = 1000
-"""Pages that are held against all later ones at once: ten thousand would ask for half a GB."""
+"""Pages compared with all later ones at once: ten thousand would take half a GB."""
 
 MIN_SAME_PAGE_SIMILARITY = 0.75
-"""Likeness, the cosine of two signatures, from which two pictures may show one page.
+"""Similarity, the cosine of two signatures, from which two pictures may show one page.
 
 Fifty pictures of ten mezuzot by five held-out hands, two by each (upright, upside down, strongly
 compressed, at 0.7 of the size, and bent by a camera): of one page 0.85 and more (100 pairs), of two
@@ -46,7 +49,7 @@ SAME_PAGE_NOTE = (
 
 
 def page_signature(glyphs: Sequence[GlyphRecord]) -> Signature | None:
-    """What tells a page by its letters, in reading order; None where they are too few."""
+    """Signature of a page by its letters in reading order; None where they are too few."""
     if len(glyphs) < MIN_LETTERS_FOR_SIGNATURE:
         return None
     boxes = np.array([glyph.box for glyph in glyphs])
@@ -85,19 +88,19 @@ def add_same_page_notes(
 ) -> tuple[Scroll, ...]:
     """The scrolls with a sentence at the top for each two pictures that may show one page.
 
-    `doubled` has what is said of the same picture file given twice.
+    `doubled` has the notes on picture files given twice, by page.
     """
-    said: dict[str, list[str]] = {}
+    notes: dict[str, list[str]] = {}
     for pair in same_pages(signatures):
         if pair[0] in doubled and doubled[pair[0]] == doubled.get(pair[1]):
             continue
         for name in pair:
-            said.setdefault(name, []).append(SAME_PAGE_NOTE.format(*pair))
+            notes.setdefault(name, []).append(SAME_PAGE_NOTE.format(*pair))
     return tuple(
-        replace(scroll, notes=tuple(dict.fromkeys([*_notes_of(scroll, said), *scroll.notes])))
+        replace(scroll, notes=tuple(dict.fromkeys([*_notes_of(scroll, notes), *scroll.notes])))
         for scroll in scrolls
     )
 
 
-def _notes_of(scroll: Scroll, said: Mapping[str, Sequence[str]]) -> list[str]:
-    return [text for page in scroll.pages for text in said.get(page, ())]
+def _notes_of(scroll: Scroll, notes: Mapping[str, Sequence[str]]) -> list[str]:
+    return [text for page in scroll.pages for text in notes.get(page, ())]

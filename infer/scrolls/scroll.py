@@ -1,4 +1,5 @@
-"""What is known of one scroll: its sides, what is said of them, and how even its hand is."""
+"""One scroll: its sides, the notes on them, the comparison of crowns, and the evenness of its
+hand."""
 
 from __future__ import annotations
 
@@ -15,15 +16,15 @@ CrownedSides = Literal["reverse_only", "face_only", "both", "neither", "mixed"]
 
 @dataclass(frozen=True)
 class CrownCounts:
-    """The letters of one form on one side, as far as their crowns can be judged."""
+    """Counts over the letters of one form on one side whose crowns can be counted."""
 
     letters: int
     crowned: int
-    """Letters with as many tags as the form has by class (1 for a form that asks for none)."""
+    """Letters with as many tags as the form has by class (1 for a form that has none)."""
     some: int
-    """Letters with fewer tags than that, but not none."""
+    """Letters with fewer tags than that, at least one."""
     bare: int
-    """Letters whose tags are rather plain lines than tiny zayins."""
+    """Letters whose tags are more likely plain lines than tiny zayins."""
     p_missing: float | None
     """Mean probability that tags are missing; None where the customs expect nothing."""
     p_bare: float | None
@@ -45,13 +46,13 @@ class FormCrowns:
 
 @dataclass(frozen=True)
 class CrownComparison:
-    """Crowns of the face against those of the reverse."""
+    """Crowns of the face compared with those of the reverse."""
 
     forms: tuple[FormCrowns, ...]
     reverse_letters: int
     """Letters of the reverse that could be compared."""
     chance: float | None
-    """How often so great a difference would come about if the hand crowned both sides alike: exact,
+    """Probability of a difference at least as great if the hand crowned both sides alike: exact,
     two-sided, over all forms; None where nothing can be compared."""
     says: tuple[str, ...]
 
@@ -62,7 +63,7 @@ class FormInThird:
 
     letters: int
     crowned: int | None
-    """None for a form that asks for no crowns."""
+    """None for a form without crowns."""
     width: float
     height: float
     findings: int
@@ -70,12 +71,12 @@ class FormInThird:
 
 @dataclass(frozen=True)
 class FormEvenness:
-    """How evenly the hand writes one form."""
+    """Evenness of one form."""
 
     letter: str
     letters: int
     judged: int
-    """Letters whose crowns could be judged."""
+    """Letters whose crowns could be counted."""
     crowned: int | None
     width: float
     """Median width of the box in q."""
@@ -112,7 +113,7 @@ class Scroll:
     reverses: tuple[str, ...]
     source: str | None
     notes: tuple[str, ...]
-    """Mix-ups and what else belongs at the top, each in one sentence."""
+    """Mix-ups and other notes, one sentence each."""
     comparison: CrownComparison | None
     """None unless both sides are there."""
     consistency: Consistency | None

@@ -1,6 +1,6 @@
-"""A page in brief: what comparing pages needs, without the rest of the record.
+"""A page in brief: the part of its record that comparisons of pages need.
 
-A run of a hundred scrolls holds hundred thousands of letters; of each only a few numbers are kept.
+A run of a hundred scrolls has hundreds of thousands of letters; a few numbers of each are kept.
 """
 
 from __future__ import annotations
@@ -8,16 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from crownlet.infer.records import UNFAMILIAR as UNFAMILIAR
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.records import UNFAMILIAR, GlyphRecord, PageRecord
 from crownlet.infer.scrolls.same_page import Signature, page_signature
 from crownlet.infer.text.side import Side, side_by_letters
 
 MIN_READ_P = 0.5
-"""A letter less sure than this is compared with no other."""
+"""A letter read with less probability is not compared."""
 
 _TAG_COUNT_DEFECTS = frozenset({"tag_missing", "tag_excess"})
-"""A picture too poor for these is too poor to count tags."""
+"""Where a picture is too poor for these, tags are not counted."""
 
 
 class SketchedLetter(NamedTuple):
@@ -28,7 +27,7 @@ class SketchedLetter(NamedTuple):
     q: float
     """Kulmus in px."""
     tags: int | None
-    """Tags seen; None where the picture is too poor to judge crowns."""
+    """Tags seen; None where the picture is too poor to count them."""
     p_missing: float | None
     p_bare: float | None
     width: float
@@ -48,12 +47,12 @@ class PageSketch:
     text: str
     """All letters as read, in reading order."""
     side: Side | None
-    """Side as which the page reads, whatever it was given as; None where that cannot be told."""
+    """Side by the page's letters, whatever it was given as; None where that is unknown."""
     notes: tuple[str, ...]
     unlike: int = 0
-    """Letters unlike those that the networks know; they are compared with none."""
+    """Letters unlike those that the networks know; they are not compared."""
     sign: Signature | None = field(default=None, compare=False, repr=False)
-    """What tells this page from others; None where its letters are too few."""
+    """Signature of the page; None where its letters are too few."""
 
 
 def sketch_page(record: PageRecord) -> PageSketch:
@@ -74,9 +73,9 @@ def sketch_page(record: PageRecord) -> PageSketch:
 
 
 def top_notes(record: PageRecord) -> tuple[str, ...]:
-    """The sentences that belong at the top of a page."""
-    said = record.match.note if record.match is not None else ""
-    return (*record.notes, said) if said else record.notes
+    """The notes of a page and of its text, one sentence each."""
+    text_note = record.match.note if record.match is not None else ""
+    return (*record.notes, text_note) if text_note else record.notes
 
 
 def _is_read_surely(glyph: GlyphRecord) -> bool:

@@ -1,24 +1,19 @@
-"""Sentences on crowns and on evenness, with the counts that they rest on."""
+"""Sentences on crowns and on evenness, with the counts behind them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from crownlet.infer.scrolls.scroll import CrownCounts, FormCrowns, FormEvenness
-from crownlet.infer.view.wording import latin_name
+from crownlet.infer.view.wording import join_words, latin_name
 
 MAX_CHANCE_FOR_HABIT = 0.05
-"""A difference that comes about by chance more often than this is called unsure."""
+"""A difference more probable than this by chance is listed as no habit."""
 
 MAX_PAGES_NAMED = 6
 """Pages named in one sentence."""
 
 CROWN_WORDS = {0: "a crown", 1: "its crown", 3: "three crowns"}
-
-
-def join_words(words: Sequence[str]) -> str:
-    """Words with commas and a last "and"."""
-    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def name_pages(pages: Sequence[str]) -> str:
@@ -35,7 +30,8 @@ def name_forms(forms: Sequence[FormCrowns]) -> str:
 def describe_form(letter: str, wanted: int, face: CrownCounts, reverse: CrownCounts) -> str:
     """One form on both sides: "shin: on the face 6 of 6 without three crowns; ..."."""
     crown = CROWN_WORDS[wanted]
-    return f"{latin_name(letter)}: on the face {_describe_side(face, crown)}; on the reverse {_describe_side(reverse, crown)}"
+    here, there = _describe_side(face, crown), _describe_side(reverse, crown)
+    return f"{latin_name(letter)}: on the face {here}; on the reverse {there}"
 
 
 def _describe_side(side: CrownCounts, crown: str) -> str:
@@ -43,19 +39,20 @@ def _describe_side(side: CrownCounts, crown: str) -> str:
         return "none that can be judged"
     with_it = side.crowned * 2 > side.letters
     count = side.crowned if with_it else side.letters - side.crowned
-    said = f"{count} of {side.letters} {'with' if with_it else 'without'} {crown}"
+    words = f"{count} of {side.letters} {'with' if with_it else 'without'} {crown}"
     if side.some:
-        said += f", {side.some} with fewer"
+        words += f", {side.some} with fewer"
     if side.bare and side.crowned + side.some:
-        said += f", {side.bare} with plain lines"
-    return said
+        words += f", {side.bare} with plain lines"
+    return words
 
 
 def describe_comparison(forms: Sequence[FormCrowns], more: float, fewer: float) -> tuple[str, ...]:
-    """What all forms together say; `more` and `fewer` are the exact odds of either direction."""
+    """Sentences on all forms together; `more` and `fewer` are the probabilities of either
+    direction."""
     if not forms:
         return ("No letter form stands on both sides so that its crowns could be compared.",)
-    said = []
+    sentences = []
     for kind, one, other, odds in (
         ("reverse_only", "reverse", "face", more),
         ("face_only", "face", "reverse", fewer),
@@ -67,23 +64,25 @@ def describe_comparison(forms: Sequence[FormCrowns], more: float, fewer: float) 
                 if odds <= MAX_CHANCE_FOR_HABIT
                 else " That is too little to tell a habit from chance."
             )
-            said.append(
+            sentences.append(
                 f"Look here: {name_forms(found)} {_are(found)} crowned on the {one} and not on the "
                 f"{other} ({_counts(found)}).{sure}"
             )
-    if not said:
+    if not sentences:
         alike = {"both": "crowned on both sides", "neither": "without crowns on both sides"}
         for kind, words in alike.items():
             found = [form for form in forms if form.sides == kind and form.wanted]
             if found:
-                said.append(f"Alike: {name_forms(found)} {_are(found)} {words} ({_counts(found)}).")
+                sentences.append(
+                    f"Alike: {name_forms(found)} {_are(found)} {words} ({_counts(found)})."
+                )
     mixed = [form for form in forms if form.wanted and form.sides == "mixed"]
-    if mixed and not said:
-        said.append(
+    if mixed and not sentences:
+        sentences.append(
             f"No plain difference: {name_forms(mixed)} {_are(mixed)} crowned at times "
             f"({_counts(mixed)})."
         )
-    return (*said, _reverse_letters(forms))
+    return (*sentences, _reverse_letters(forms))
 
 
 def _are(forms: Sequence[FormCrowns]) -> str:
@@ -109,9 +108,8 @@ def describe_uncounted(letters: str) -> tuple[str, ...]:
     """A sentence on the forms whose tags cannot be counted."""
     if not letters:
         return ()
-    return (
-        f"The pictures are too poor to count the tags of {join_words([*map(latin_name, letters)])}.",
-    )
+    forms = join_words([*map(latin_name, letters)])
+    return (f"The pictures are too poor to count the tags of {forms}.",)
 
 
 def describe_uneven_form(form: FormEvenness) -> str:
@@ -120,7 +118,7 @@ def describe_uneven_form(form: FormEvenness) -> str:
 
 
 def describe_size_change(first: float, last: float) -> str:
-    """How much the writing grows or shrinks from the first lines to the last."""
+    """A sentence on the change of size from the first lines to the last."""
     way = "larger" if last > first else "smaller"
     return (
         f"The writing of the last lines is {abs(last / first - 1):.0%} {way} than that of the "

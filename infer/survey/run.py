@@ -76,7 +76,7 @@ class SurveyRun:
     def _page(self, row: ManifestRow, key: PageKey) -> PageOutcome:
         before = (self.folder / key.page / "page.json").is_file()
         place = PagePlace(key.page, key.coded_scroll, row.side)
-        outcome = self.workers[row.portion, row.customs].one(PageJob(row.scan, place))
+        outcome = self.workers[row.portion, row.customs].inspect_one(PageJob(row.scan, place))
         if outcome.fault:
             # Without the path, which may name the source.
             self.failed[key.page] = outcome.fault.removeprefix(f"{plain(row.scan)}: ")
@@ -143,8 +143,8 @@ def _begin_or_resume(manifest: Manifest, folder: Path, request: SurveyRequest) -
     if earlier is None:
         if next(folder.glob("*/page.json"), None) is not None:
             raise SurveyError(folder, "holds pages of another run; a survey needs its own folder.")
-        earlier = Survey(manifest.sha256, DEFAULT_SURVEY_SEED if request.seed is None else request.seed,
-                         DEFAULT_LETTERS_AUDITED, GLYPH_DEFECTS)  # fmt: skip
+        seed = DEFAULT_SURVEY_SEED if request.seed is None else request.seed
+        earlier = Survey(manifest.sha256, seed, DEFAULT_LETTERS_AUDITED, GLYPH_DEFECTS)
     if request.seed not in (None, earlier.seed):
         raise SurveyError(folder, f"was begun with the seed {earlier.seed}, which stays.")
     return Survey(

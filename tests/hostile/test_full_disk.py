@@ -108,7 +108,7 @@ def test_a_decision_that_finds_no_room(run: Path, tmp_path: Path) -> None:
 def test_the_system_s_own_words_are_passed_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], code: int
 ) -> None:
-    monkeypatch.setattr(inspector, "Sessions", lambda folder: blocks.BlockNetworks())
+    monkeypatch.setattr(inspector, "OnnxNetworks", lambda folder: blocks.BlockNetworks())
     Image.fromarray(blocks.page(["שמע ישראל"] * 4, 12.0)[0]).save(tmp_path / "p.png")
 
     def refused(*_: object, **__: object) -> str:

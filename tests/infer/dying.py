@@ -1,4 +1,4 @@
-"""A desk for worker processes that ends its process on some pages, as a crash in C would."""
+"""A page worker that ends its process on some pages, as a crash in C would."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from crownlet.infer.batch.worker import PageJob, PageOutcome
 
 
 @dataclass(frozen=True)
-class DyingDesk:
+class DyingWorker:
     """Dies on pictures whose name says so; on `once` only until it has left a mark."""
 
     portion: None = None
     inspector: Any = field(default_factory=lambda: SimpleNamespace(versions=dict))
 
-    def one(self, task: PageJob) -> PageOutcome:
+    def inspect_one(self, task: PageJob) -> PageOutcome:
         mark = task.path.with_suffix(".mark")
         if "always" in task.path.name or ("once" in task.path.name and not mark.exists()):
             mark.write_text("")
@@ -28,10 +28,10 @@ class DyingDesk:
 
 
 @dataclass(frozen=True)
-class DyingSetting:
-    """In the place of `spreading.Setting`."""
+class DyingConfig:
+    """In the place of `WorkerConfig`."""
 
     out: Path
 
-    def desk(self) -> Any:
-        return DyingDesk()
+    def make_worker(self) -> Any:
+        return DyingWorker()

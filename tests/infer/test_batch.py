@@ -26,7 +26,7 @@ from crownlet.infer.scrolls.members import PagePlace
 
 @pytest.fixture
 def read_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(inspector, "Sessions", lambda folder: blocks.BlockNetworks())
+    monkeypatch.setattr(inspector, "OnnxNetworks", lambda folder: blocks.BlockNetworks())
 
 
 def scan(path: Path, text: str = "שמע ישראל") -> Path:
@@ -179,8 +179,8 @@ def test_a_page_that_ends_its_process_stops_no_other(
 ) -> None:
     names = ["a", "b", third, "d", "e", "f"]
     tasks = [PageJob(tmp_path / f"{n}.png", PagePlace(n, n, None)) for n in names]
-    setting = dying.DyingSetting(tmp_path)
-    outcomes = list(inspect_pages(tasks, ProcessPool(setting, 2)))  # type: ignore[arg-type]
+    config = dying.DyingConfig(tmp_path)
+    outcomes = list(inspect_pages(tasks, ProcessPool(config, 2)))  # type: ignore[arg-type]
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
     assert faults == {name: f"{tmp_path / name}.png: {PROCESS_LOST}" for name in lost}

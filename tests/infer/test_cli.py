@@ -19,14 +19,14 @@ from crownlet.infer.batch import inputs as naming
 @pytest.fixture(autouse=True)
 def reader(monkeypatch: pytest.MonkeyPatch) -> None:
     """Block letters are read in the networks' place; a named model folder is still looked for."""
-    real = inspector_module.Sessions
+    real = inspector_module.OnnxNetworks
 
     def sessions(folder: Path) -> object:
         return (
             blocks.BlockNetworks() if folder == inspector_module.weights_folder() else real(folder)
         )
 
-    monkeypatch.setattr(inspector_module, "Sessions", sessions)
+    monkeypatch.setattr(inspector_module, "OnnxNetworks", sessions)
 
 
 @pytest.fixture

@@ -23,7 +23,7 @@ from distributed import Client
 
 from crownlet.datasets.files.atomic import make_draft_folder
 from crownlet.infer import cli
-from crownlet.infer.batch import dask_cluster as cluster_desks
+from crownlet.infer.batch import dask_cluster
 from crownlet.infer.batch import dask_cluster as clustering
 from crownlet.infer.batch.dask_cluster import Cluster, ClusterError, ClusterJob
 from crownlet.infer.batch.processes import PROCESS_LOST, WorkerConfig, inspect_pages
@@ -111,9 +111,9 @@ def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Pa
     tasks = [PageJob(tmp_path / f"{name}.png", PagePlace(name, name, None)) for name in names]
     for task in tasks:
         task.path.write_bytes(b"")
-    setting = dying.DyingSetting(tmp_path)
+    config = dying.DyingConfig(tmp_path)
     job = ClusterJob(
-        setting, make_draft_folder(tmp_path), cluster_desks.worker_versions(setting.desk())
+        config, make_draft_folder(tmp_path), dask_cluster.worker_versions(config.make_worker())
     )  # type: ignore[arg-type]
     outcomes = list(inspect_pages(tasks, Cluster("", client, job)))
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
@@ -155,9 +155,9 @@ def first_page(run: Path) -> None:
 @pytest.fixture
 def job(tmp_path: Path) -> ClusterJob:
     """A job that this process, in a worker's place, can do."""
-    setting = WorkerConfig(None, "unspecified", "none", tmp_path)
+    config = WorkerConfig(None, "unspecified", "none", tmp_path)
     return ClusterJob(
-        setting, make_draft_folder(tmp_path), cluster_desks.worker_versions(setting.desk())
+        config, make_draft_folder(tmp_path), dask_cluster.worker_versions(config.make_worker())
     )
 
 
@@ -168,19 +168,19 @@ def test_a_worker_says_what_it_lacks(job: ClusterJob, tmp_path: Path) -> None:
         f"{here}: does not see {tmp_path}: ": replace(job, mark=tmp_path / "gone"),
         f"{here}: has another onnxruntime, another model than ": replace(job, made_with=other),
         f"{here}: cannot inspect these pages ({tmp_path}/m: there is no such model folder.)":
-            replace(job, setting=replace(job.setting, model=str(tmp_path / "m"))),
+            replace(job, config=replace(job.config, model=str(tmp_path / "m"))),
     }  # fmt: skip
     for said, unable in wrong.items():
         with pytest.raises(ClusterError) as error:
-            cluster_desks.worker_for(unable)
+            dask_cluster.worker_for(unable)
         assert str(error.value).startswith(said)
         assert pickle.loads(pickle.dumps(error.value)).args == error.value.args
     scan = tmp_path / "not here.png"
-    outcome = cluster_desks.inspect_on_worker(job, PageJob(scan, PagePlace("a", "a", None)))
+    outcome = dask_cluster.inspect_on_worker(job, PageJob(scan, PagePlace("a", "a", None)))
     assert outcome.fault.startswith(f"{scan}: is not seen from {here}: ")
     job.mark.rmdir()
-    cluster_desks.drop_finished_workers()
-    assert not cluster_desks._WORKERS
+    dask_cluster.drop_finished_workers()
+    assert not dask_cluster._WORKERS
 
 
 def test_what_is_sent_does_not_hang_on_where_a_process_was_begun(

@@ -26,7 +26,7 @@ BACK = [BEHIND, "", "", "", "", NAME]
 def reader(monkeypatch: pytest.MonkeyPatch) -> None:
     """Block letters, to whose reader their sizes are no surprise."""
     familiar = blocks.inspector(blocks.BlockNetworks()).thresholds
-    monkeypatch.setattr(inspector, "Sessions", lambda folder: blocks.BlockNetworks())
+    monkeypatch.setattr(inspector, "OnnxNetworks", lambda folder: blocks.BlockNetworks())
     monkeypatch.setattr(inspector, "load_thresholds", lambda folder: familiar)
 
 

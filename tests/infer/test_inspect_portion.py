@@ -23,7 +23,7 @@ OTHER = ["הללו את יהוה כל גוים", "שבחוהו כל האמים �
 
 @pytest.fixture(autouse=True)
 def reader(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(inspector_module, "Sessions", lambda folder: blocks.BlockNetworks())
+    monkeypatch.setattr(inspector_module, "OnnxNetworks", lambda folder: blocks.BlockNetworks())
 
 
 def inspected(folder: Path, lines: list[str], *options: str) -> dict[str, Any]:
