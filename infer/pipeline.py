@@ -354,7 +354,7 @@ def _route(
         page.measures, page.found, page.assessed, page.odds, thresholds.picture,
         doubted=detected.agreement < thresholds.doubted_agreement,
     )  # fmt: skip
-    if match is not None and limits.strange_page:
+    if match is not None and limits.unfamiliar_page:
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
     given = rotate_letters_back(page.found, detected.turn, (facts.width, facts.height))

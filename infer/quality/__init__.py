@@ -1,5 +1,5 @@
-"""What the picture can carry: resolution, edges, light; what is unlike the letters known.
+"""What the picture shows well enough: resolution, edges, light; and what is unlike known letters.
 
-Measures of every letter (measures, edges, light), the needs they are held against (needs), and how
-wide and how familiar each letter is (usual, unfamiliar). Arrays only, no networks.
+`measures` and `blur` measure every letter, `legibility` compares the measures with what each group
+of defects needs, `familiarity` compares widths and shapes with the usual. Arrays only, no networks.
 """

@@ -2,7 +2,7 @@
 
 An edge blurred by a Gaussian of standard deviation s rises from 10 to 90% over 2.563 s and from 25
 to 75% over 1.349 s (quantiles of the normal distribution). Plateaus beside an edge are short and
-noisy in writing, so the middle half is measured and taken 1.9 times.
+noisy in writing, so the middle half is measured and multiplied by 1.9.
 """
 
 from __future__ import annotations
@@ -24,25 +24,29 @@ MIN_EDGE_RISE = 64
 """Edges of less than a third of the page's contrast are shadows, specks and show-through."""
 
 ROWS_PER_BODY = 14
+"""Rows of a body along which edges are measured."""
 
 EDGE_REACH_PX = (3, 16)
-"""Least and most px looked at on either side of an edge; a strong blur is within 0.6 q."""
+"""Least and most px measured on either side of an edge; a strong blur is within 0.6 q."""
 
 MAX_EDGES = 16_000
-"""Edges measured in each direction: twenty a letter on a page of eight hundred."""
+"""Edges measured in each direction: twenty per letter on a page of eight hundred."""
 
 MIN_EDGE_COSINE = 0.8
-"""Edges that lie more across the line of measurement than this cosine are measured along it."""
+"""An edge is measured where its normal has at least this cosine with the line of measurement."""
+
+CELL_PX = 4
+"""Side of a cell of the map that gives the letter to which a pixel belongs."""
 
 MIN_EDGES_PER_LETTER = 4
-"""Fewer edges than this tell nothing of a letter."""
+"""A letter with fewer edges has no width of its own."""
 
 
 def measure_edge_widths(flat: Gray, box: Floats, q: float) -> Floats:
     """(N,) 10-90% width in px of each letter's edges, NaN where none could be measured.
 
     `flat` is the flattened page (H, W), `box` (N, 4) in its px, `q` its kulmus in px. Upright and
-    lying edges are measured apart and the wider kept, since a moved camera blurs one of them.
+    level edges are measured apart and the wider kept, since camera shake blurs one of them.
     """
     if not len(box):
         return np.zeros(0)
@@ -51,10 +55,6 @@ def measure_edge_widths(flat: Gray, box: Floats, q: float) -> Floats:
     across = _edge_widths_along_rows(flat, owner, step, q, len(box))
     down = _edge_widths_along_rows(flat.T, owner.T, step, q, len(box))
     return np.fmax(across, down)
-
-
-CELL_PX = 4
-"""Side in px of a cell of the map that tells whose ink a pixel is."""
 
 
 def _owner_map(shape: tuple[int, ...], box: Floats) -> npt.NDArray[np.int32]:
@@ -92,6 +92,7 @@ def _edge_widths_along_rows(
 
 
 def _change_positions(changes: npt.NDArray[np.bool_]) -> tuple[Ints, Ints]:
+    """Rows and columns of the true cells, row by row."""
     flat = np.flatnonzero(changes)
     return flat // changes.shape[1], flat % changes.shape[1]
 
@@ -112,9 +113,8 @@ def _edge_profiles(lines: Gray, line: Ints, column: Ints, reach: int) -> tuple[F
     upper, lower = low + 0.75 * rise, low + 0.25 * rise
     above = _steps_to_level(-light, -upper, -dark[:, 0])
     below = _steps_to_level(dark, lower, light[:, 0])
-    return np.asarray(TENTHS_PER_QUARTERS * (above + below - 1.0), np.float64), np.asarray(
-        rise, np.float64
-    )
+    width = TENTHS_PER_QUARTERS * (above + below - 1.0)
+    return np.asarray(width, np.float64), np.asarray(rise, np.float64)
 
 
 def _steps_to_level(values: Floats, level: Floats, before: Floats) -> Floats:
@@ -141,7 +141,7 @@ def _edge_cosine(page: Gray, row: Ints, column: Ints) -> Floats:
 
 
 def _group_medians(group: npt.NDArray[np.int32], value: Floats, count: int) -> Floats:
-    """(count,) median of the values of each group, NaN for groups of fewer than `FEW`."""
+    """(count,) median of the values of each group, NaN for groups below `MIN_EDGES_PER_LETTER`."""
     order = np.lexsort((value, group))
     sizes = np.bincount(group, minlength=count)
     starts = np.cumsum(sizes) - sizes

@@ -1,4 +1,4 @@
-"""What the picture and the sizes of the letters say, ready for the rows of a page."""
+"""Which defects the picture cannot show, letter by letter, and which letters are unfamiliar."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.quality.familiarity import (
@@ -19,10 +18,28 @@ from crownlet.infer.quality.familiarity import (
     unfamiliarity,
 )
 from crownlet.infer.quality.measures import PictureMeasures
-from crownlet.infer.records import Assessed, Floats, Located
+from crownlet.infer.records import Assessed, Bools, Floats, Located
 from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, PictureNeeds, PictureRules
 
-Bools = npt.NDArray[np.bool_]
+
+@dataclass(frozen=True)
+class PictureLimits:
+    """What the picture of a page does not allow, for its N letters in one order."""
+
+    skipped: tuple[frozenset[str], ...]
+    """(N) defects that the picture does not show well enough on each letter."""
+    unresolved: tuple[str, ...]
+    """Defects not judged on the whole page."""
+    sentences: tuple[str, ...]
+    """What is not judged, where and why, in words and numbers."""
+    unfamiliar: Bools
+    """(N,) whether a letter is unlike what is known, as all are on a page of an unknown hand."""
+    unfamiliar_share: float
+    """Share of the letters that are so by themselves."""
+    unfamiliar_page: bool
+    """Whether the whole page is unfamiliar; then nothing on it is more than a review."""
+    stretched: Floats
+    """(N,) probability that a letter is drawn out."""
 
 
 @dataclass(frozen=True)
@@ -32,13 +49,49 @@ class IllegibleGroups:
     letters: Mapping[str, Bools]
     """(N,) by group."""
     unresolved: tuple[str, ...]
-    """Groups forbidden on the whole page; on it, for every letter."""
+    """Groups that are illegible on the whole page, and so on every letter."""
     sentences: tuple[str, ...]
     """The same in words and numbers."""
 
 
+def limits_of(
+    measures: PictureMeasures,
+    found: Located,
+    assessed: Assessed,
+    odds: Floats,
+    picture: PictureRules,
+    doubted: bool,
+) -> PictureLimits:
+    """Limits for N letters; `found` on the upright page, `odds` (N, 27) by both networks.
+
+    `doubted`: the networks agree too little on the page for any letter to be familiar.
+    """
+    letter = odds.argmax(axis=1)
+    size = measure_extent(found)
+    bounds = picture.familiar
+    nats = letter_surprise(found, assessed, odds)
+    unfamiliar = unfamiliarity(nats, shape_deviation(size, letter), bounds) >= 1.0
+    share = float(unfamiliar.mean()) if len(unfamiliar) else 0.0
+    whole = doubted or is_unfamiliar_hand(nats, bounds)
+    blind = find_illegible(measures, picture.needs)
+    members = _defects_by_group(picture.needs)
+    skipped = tuple(
+        frozenset(name for group, bad in blind.letters.items() if bad[i] for name in members[group])
+        for i in range(len(letter))
+    )
+    return PictureLimits(
+        skipped=skipped,
+        unresolved=tuple(n for n in CATALOGUE if picture.needs.group_of(n) in blind.unresolved),
+        sentences=blind.sentences,
+        unfamiliar=unfamiliar | whole,
+        unfamiliar_share=share,
+        unfamiliar_page=whole,
+        stretched=stretch_probability(stretch_ratios(size.width, letter), picture.stretch),
+    )
+
+
 def find_illegible(measures: PictureMeasures, needs: PictureNeeds) -> IllegibleGroups:
-    """Hold every letter's measures against what each group needs."""
+    """Compare every letter's measures with what each group of defects needs."""
     letters: dict[str, Bools] = {}
     unresolved, sentences = [], []
     for group, need in needs.groups.items():
@@ -54,13 +107,15 @@ def find_illegible(measures: PictureMeasures, needs: PictureNeeds) -> IllegibleG
             failing = np.ones(total, np.bool_)
         letters[group] = failing
         of = GROUP_WORDS[group] if whole else f"{GROUP_WORDS[group]} of {count} of {total} letters"
-        told = [rule.words(measures, need, bad) for rule, bad in failures if bad.any()]
-        sentences.append(f"{of}: " + "; ".join(told))
+        reasons = [rule.words(measures, need, bad) for rule, bad in failures if bad.any()]
+        sentences.append(f"{of}: " + "; ".join(reasons))
     return IllegibleGroups(letters, tuple(unresolved), tuple(sentences))
 
 
 @dataclass(frozen=True)
 class _NeedRule:
+    """One measure against its limit: the `least` or the most that a need allows."""
+
     value: Callable[[PictureMeasures], Floats]
     limit: Callable[[PictureNeed], float]
     least: bool
@@ -89,62 +144,6 @@ _NEED_RULES = (
         "glare over at most {:.0%} of a letter, here {:.0%}",
     ),
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class PictureLimits:
-    """Per letter, all in one order, and for the page."""
-
-    skipped: tuple[frozenset[str], ...]
-    """Defects that the picture does not let anyone judge on this letter."""
-    unresolved: tuple[str, ...]
-    """Defects not judged on the whole page."""
-    sentences: tuple[str, ...]
-    """What is not judged, where and why, in words and numbers."""
-    unfamiliar: npt.NDArray[np.bool_]
-    """(N,) whether a letter is unlike what is known, as all are on a page of an unknown hand."""
-    unfamiliar_share: float
-    """Share of the letters that are so by themselves."""
-    strange_page: bool
-    """Whether the whole page is taken as unfamiliar; nothing on it is more than a review."""
-    stretched: Floats
-    """(N,) probability that a letter is drawn out."""
-
-
-def limits_of(
-    measures: PictureMeasures,
-    found: Located,
-    assessed: Assessed,
-    odds: Floats,
-    picture: PictureRules,
-    doubted: bool,
-) -> PictureLimits:
-    """Judge N letters; `found` on the upright page, `odds` (N, 27) by both networks.
-
-    `doubted` says that the networks agree too little on the page for any letter to be familiar.
-    """
-    letter = odds.argmax(axis=1)
-    size = measure_extent(found)
-    bounds = picture.familiar
-    nats = letter_surprise(found, assessed, odds)
-    strange = unfamiliarity(nats, shape_deviation(size, letter), bounds) >= 1.0
-    share = float(strange.mean()) if len(strange) else 0.0
-    whole = doubted or is_unfamiliar_hand(nats, bounds)
-    blind = find_illegible(measures, picture.needs)
-    members = _defects_by_group(picture.needs)
-    skipped = tuple(
-        frozenset(name for group, bad in blind.letters.items() if bad[i] for name in members[group])
-        for i in range(len(letter))
-    )
-    return PictureLimits(
-        skipped=skipped,
-        unresolved=tuple(n for n in CATALOGUE if picture.needs.group_of(n) in blind.unresolved),
-        sentences=blind.sentences,
-        unfamiliar=strange | whole,
-        unfamiliar_share=share,
-        strange_page=whole,
-        stretched=stretch_probability(stretch_ratios(size.width, letter), picture.stretch),
-    )
 
 
 def _defects_by_group(needs: PictureNeeds) -> dict[str, tuple[str, ...]]:

@@ -11,10 +11,10 @@ from crownlet.infer.image.rotate import rotate_letters_back
 from crownlet.infer.quality.blur import measure_edge_widths
 from crownlet.infer.records import Floats, Located
 
-Gray_light = npt.NDArray[np.uint8]
+Gray = npt.NDArray[np.uint8]
 
 SAMPLES_PER_SIDE = 24
-"""A letter's box is looked at in so many rows and columns of pixels."""
+"""Rows and columns of pixels that are sampled in a letter's box."""
 
 BOX_MARGIN_SHARE = 0.1
 """Part of its size by which a box is widened, so that skin is in it."""
@@ -23,86 +23,13 @@ INK_QUANTILE, SKIN_QUANTILE = 0.10, 0.80
 """Quantiles of a box taken as ink and as skin: ink covers a fifth to a half of a letter's box."""
 
 BURNT_OUT_GREY, TOO_DARK_GREY = 250, 5
-"""From here on, and down from here, a sensor tells no more."""
+"""From this grey on, and down from this one, a sensor is saturated."""
 
 PAPER_WHITE_SHARE = 0.9
 """On white paper a letter's box is white but for its ink, of which a letter has over a tenth."""
 
-
-@dataclass(frozen=True)
-class LightMeasures:
-    """Measures of N letters, each (N,)."""
-
-    contrast: Floats
-    """Michelson: (skin - ink) / (skin + ink)."""
-    glare: Floats
-    """Share of the box that is burnt out, 0 to 1; on white paper what exceeds nine tenths."""
-    dark: Floats
-    """Share of the box that is black beyond telling."""
-    rise: Floats
-    """Skin less ink, in grey levels."""
-
-
-def measure_light(gray: Gray_light, box: Floats) -> LightMeasures:
-    """Light of the letters in `box` (N, 4) px of the picture `gray` (H, W)."""
-    if not len(box):
-        return LightMeasures(*(np.zeros(0) for _ in range(4)))
-    seen = np.sort(_sample_boxes(gray, box), axis=1)
-    ink = seen[:, round(INK_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
-    skin = seen[:, round(SKIN_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
-    white = (seen >= BURNT_OUT_GREY).mean(axis=1)
-    # White paper is burnt out everywhere and loses nothing, until hardly any ink is left.
-    free = PAPER_WHITE_SHARE if np.median(white) > 1.0 - PAPER_WHITE_SHARE else 0.0
-    return LightMeasures(
-        contrast=(skin - ink) / np.maximum(skin + ink, 1.0),
-        glare=np.clip((white - free) / (1.0 - free), 0.0, 1.0),
-        dark=(seen <= TOO_DARK_GREY).mean(axis=1),
-        rise=skin - ink,
-    )
-
-
-def _sample_boxes(gray: Gray_light, box: Floats) -> Gray_light:
-    """(N, SIDE * SIDE) pixels on a grid over each box."""
-    height, width = gray.shape
-    grow = BOX_MARGIN_SHARE * (box[:, 2:] - box[:, :2])
-    low, high = box[:, :2] - grow, box[:, 2:] + grow
-    steps = (np.arange(SAMPLES_PER_SIDE) + 0.5) / SAMPLES_PER_SIDE
-    x = low[:, :1] + (high - low)[:, :1] * steps
-    y = low[:, 1:] + (high - low)[:, 1:] * steps
-    columns = np.clip(x, 0, width - 1).astype(np.int64)
-    rows = np.clip(y, 0, height - 1).astype(np.int64)
-    index = rows[:, :, None] * width + columns[:, None, :]
-    return np.asarray(np.ascontiguousarray(gray).ravel()[index].reshape(len(box), -1), np.uint8)
-
-
-def measure_noise(gray: Gray_light, lines: int = 300) -> float:
-    """Standard deviation of the picture's noise in grey levels, from about `lines` of its rows.
-
-    Second differences cancel slopes of light; of white noise of deviation s they have the deviation
-    s * sqrt(6), and their median size is 0.6745 of it, whatever edges there are besides.
-    """
-    rows = gray[:: max(1, len(gray) // lines)].astype(np.int16)
-    if rows.shape[1] < 3:
-        return 0.0
-    second = np.abs(rows[:, :-2] - 2 * rows[:, 1:-1] + rows[:, 2:])
-    counts = np.bincount(second.ravel(), minlength=2).astype(np.float64)
-    return float(_median_of_counts(counts)) / (0.6745 * 6.0**0.5)
-
-
-def _median_of_counts(counts: Floats) -> float:
-    """Median of values 0, 1, 2, ... that were counted, taken as spread evenly around each."""
-    total = np.cumsum(counts)
-    k = int(np.searchsorted(total, total[-1] / 2))
-    before = total[k - 1] if k else 0.0
-    inside = (total[-1] / 2 - before) / max(counts[k], 1.0)
-    # Sizes of differences are folded at 0: the bin of 0 is half as wide as the others.
-    return 0.5 * inside if k == 0 else k - 0.5 + inside
-
-
-Gray = npt.NDArray[np.uint8]
-
 SHARPEST_EDGE_PX = 2.0
-"""An edge of so many px from 10 to 90% is as sharp as its pixels: a Gaussian edge of w px keeps
+"""An edge of this many px from 10 to 90% is as sharp as its pixels: a Gaussian edge of w px keeps
 half its contrast up to 0.48 / w cycles a px, here just half of what the pixels can carry."""
 
 
@@ -113,13 +40,13 @@ class PictureMeasures:
     q_px: Floats
     """px per kulmus, from the height of the body."""
     edge_px: Floats
-    """10-90% width of the ink's edges in px; the page's usual one where a letter tells nothing."""
+    """10-90% width of the ink's edges in px; the page's usual one for a letter without."""
     contrast: Floats
     """(skin - ink) / (skin + ink) in the light of the picture as given."""
     glare: Floats
     """Share of the letter's box burnt out, white paper aside."""
     dark: Floats
-    """Share of the letter's box black beyond telling."""
+    """Share of the letter's box too dark to show anything."""
     rise: Floats
     """Skin less ink in grey levels."""
     noise: float
@@ -138,7 +65,7 @@ class PictureMeasures:
         )  # fmt: skip
 
     def summary(self) -> dict[str, float]:
-        """The page's usual values, and how many px a kulmus its edges are worth."""
+        """Medians and shares of the page; `true_q_px`: px per kulmus that its edges are worth."""
         edge, q = float(np.median(self.edge_px)), float(np.median(self.q_px))
         return {
             "edge_px": edge,
@@ -149,6 +76,20 @@ class PictureMeasures:
             "dark_share": float(self.dark.mean()),
             "noise_levels": self.noise,
         }
+
+
+@dataclass(frozen=True)
+class LightMeasures:
+    """Measures of N letters, each (N,)."""
+
+    contrast: Floats
+    """Michelson: (skin - ink) / (skin + ink)."""
+    glare: Floats
+    """Share of the box that is burnt out, 0 to 1; on white paper what exceeds nine tenths."""
+    dark: Floats
+    """Share of the box that is too dark to show anything."""
+    rise: Floats
+    """Skin less ink, in grey levels."""
 
 
 def measure_picture(gray: Gray, flat: Gray, found: Located, turn: int) -> PictureMeasures:
@@ -166,3 +107,59 @@ def measure_picture(gray: Gray, flat: Gray, found: Located, turn: int) -> Pictur
     return PictureMeasures(
         q, edge, seen.contrast, seen.glare, seen.dark, seen.rise, measure_noise(gray)
     )
+
+
+def measure_light(gray: Gray, box: Floats) -> LightMeasures:
+    """Light of the letters in `box` (N, 4) px of the picture `gray` (H, W)."""
+    if not len(box):
+        return LightMeasures(*(np.zeros(0) for _ in range(4)))
+    seen = np.sort(_sample_boxes(gray, box), axis=1)
+    ink = seen[:, round(INK_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
+    skin = seen[:, round(SKIN_QUANTILE * (seen.shape[1] - 1))].astype(np.float64)
+    white = (seen >= BURNT_OUT_GREY).mean(axis=1)
+    # White paper is burnt out everywhere and loses nothing, until hardly any ink is left.
+    free = PAPER_WHITE_SHARE if np.median(white) > 1.0 - PAPER_WHITE_SHARE else 0.0
+    return LightMeasures(
+        contrast=(skin - ink) / np.maximum(skin + ink, 1.0),
+        glare=np.clip((white - free) / (1.0 - free), 0.0, 1.0),
+        dark=(seen <= TOO_DARK_GREY).mean(axis=1),
+        rise=skin - ink,
+    )
+
+
+def measure_noise(gray: Gray, lines: int = 300) -> float:
+    """Standard deviation of the picture's noise in grey levels, from about `lines` of its rows.
+
+    Second differences cancel slopes of light; of white noise of deviation s they have the deviation
+    s * sqrt(6), and their median size is 0.6745 of it, whatever edges there are besides.
+    """
+    rows = gray[:: max(1, len(gray) // lines)].astype(np.int16)
+    if rows.shape[1] < 3:
+        return 0.0
+    second = np.abs(rows[:, :-2] - 2 * rows[:, 1:-1] + rows[:, 2:])
+    counts = np.bincount(second.ravel(), minlength=2).astype(np.float64)
+    return float(_median_of_counts(counts)) / (0.6745 * 6.0**0.5)
+
+
+def _sample_boxes(gray: Gray, box: Floats) -> Gray:
+    """(N, SIDE * SIDE) pixels on a grid over each box."""
+    height, width = gray.shape
+    grow = BOX_MARGIN_SHARE * (box[:, 2:] - box[:, :2])
+    low, high = box[:, :2] - grow, box[:, 2:] + grow
+    steps = (np.arange(SAMPLES_PER_SIDE) + 0.5) / SAMPLES_PER_SIDE
+    x = low[:, :1] + (high - low)[:, :1] * steps
+    y = low[:, 1:] + (high - low)[:, 1:] * steps
+    columns = np.clip(x, 0, width - 1).astype(np.int64)
+    rows = np.clip(y, 0, height - 1).astype(np.int64)
+    index = rows[:, :, None] * width + columns[:, None, :]
+    return np.asarray(np.ascontiguousarray(gray).ravel()[index].reshape(len(box), -1), np.uint8)
+
+
+def _median_of_counts(counts: Floats) -> float:
+    """Median of values 0, 1, 2, ... that were counted, taken as spread evenly around each."""
+    total = np.cumsum(counts)
+    k = int(np.searchsorted(total, total[-1] / 2))
+    before = total[k - 1] if k else 0.0
+    inside = (total[-1] / 2 - before) / max(counts[k], 1.0)
+    # Sizes of differences are folded at 0: the bin of 0 is half as wide as the others.
+    return 0.5 * inside if k == 0 else k - 0.5 + inside

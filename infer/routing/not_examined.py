@@ -38,7 +38,7 @@ def not_examined(
     here = list(picture.sentences)
     if agreement < thresholds.doubted_agreement:
         here.insert(0, DOUBTFUL_SCRIPT.format(agreement))
-    elif picture.strange_page:
+    elif picture.unfamiliar_page:
         here.insert(0, UNFAMILIAR_HAND.format(picture.unfamiliar_share))
     if cut:
         here.append(f"{cut} letter{'s' if cut > 1 else ''} cut by the frame of the picture")
