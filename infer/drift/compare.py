@@ -13,11 +13,24 @@ import numpy as np
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.drift.reference import FEATURES, DriftReference, Feature, Floats
 
+DRIFT_FILE = "drift.json"
+
 ALPHA = 0.05
-"""How often pages of the known kind may be told apart: of single scrolls, and of a whole run."""
+"""How often pages of the known kind may pass for strange: single scrolls, and a whole run."""
 
 MIN_SCROLLS_FOR_SHIFT = 5
-"""Scrolls from which on the scores of a run are compared as distributions."""
+"""With at least this many scrolls the scores of a run are compared as distributions."""
+
+MAX_LISTED_SCROLLS = 12
+"""Scrolls listed on the screen; the file has them all."""
+
+LIKENESS_TEXT = {
+    "alike": "They look like what the networks know: their numbers may be taken as measured.",
+    "shifted": "No page stands out, yet the networks are less sure here than on what they know: "
+    "expect more errors than the measured ones, and read a sample.",
+    "unlike": "They do not look like what the networks know: do not rely on the measured error "
+    "rates and thresholds here before a sample has been read.",
+}
 
 Likeness = Literal["alike", "shifted", "unlike"]
 
@@ -40,7 +53,7 @@ class RunDrift:
     likeness: Likeness
     scrolls: tuple[ScrollDrift, ...]
     unlike: int
-    """Scrolls told apart."""
+    """Number of scrolls that stand out."""
     shifted: tuple[Feature, ...]
     """Scores that lie higher over the run than over known pages, though no page need stand out."""
     reference: str
@@ -73,26 +86,31 @@ def compare_run(reference: DriftReference, scrolls: Mapping[str, Floats]) -> Run
     return RunDrift(likeness, rows, unlike, shifted, reference.provenance)
 
 
-def _strange_features(strange: Floats, usual: float) -> tuple[Feature, ...]:
-    order = np.argsort(-strange, kind="stable")
-    return tuple(FEATURES[k] for k in order if strange[k] >= usual)
+def write_drift(drift: RunDrift, run: Path) -> Path:
+    """Write RUN/drift.json, in one step."""
+    with atomic_write(run / DRIFT_FILE) as draft:
+        write_json(draft, _drift_values(drift))
+    return run / DRIFT_FILE
+
+
+def drift_lines(drift: RunDrift) -> list[str]:
+    """Sentences for the screen."""
+    count = f"{drift.unlike} of {len(drift.scrolls)} scrolls stand out."
+    found = [count, LIKENESS_TEXT[drift.likeness]]
+    if drift.shifted:
+        found.append("Higher over all: " + ", ".join(f.words for f in drift.shifted) + ".")
+    outside = sorted((row for row in drift.scrolls if row.features), key=lambda row: row.chance)
+    for row in outside[:MAX_LISTED_SCROLLS]:
+        found.append(f"  {row.scroll}: {', '.join(feature.words for feature in row.features)}")
+    if len(outside) > MAX_LISTED_SCROLLS:
+        found.append(f"  and {len(outside) - MAX_LISTED_SCROLLS} more, see {DRIFT_FILE}")
+    return found
 
 
 def binomial_tail(count: int, of: int, chance: float = ALPHA) -> float:
-    """Probability of `count` or more out of `of` at this chance each."""
+    """Probability of `count` or more out of `of` at this chance each (binomial)."""
     rest = range(count, of + 1)
     return sum(comb(of, k) * chance**k * (1 - chance) ** (of - k) for k in rest)
-
-
-def _shifted_scores(known: Floats, new: Floats) -> tuple[Feature, ...]:
-    scores = [k for k, feature in enumerate(FEATURES) if feature.score]
-    p = np.array([smirnov_p(known[:, k], new[:, k]) for k in scores])
-    found = []
-    for step, place in enumerate(np.argsort(p, kind="stable")):
-        if p[place] > ALPHA / (len(scores) - step):
-            break
-        found.append(FEATURES[scores[place]])
-    return tuple(found)
 
 
 def smirnov_p(known: Floats, new: Floats) -> float:
@@ -104,39 +122,20 @@ def smirnov_p(known: Floats, new: Floats) -> float:
     return float(np.exp(-2 * size * gap**2))
 
 
-DRIFT_FILE = "drift.json"
-
-LIKENESS_TEXT = {
-    "alike": "They look like what the networks know: their numbers may be taken as measured.",
-    "shifted": "No page stands out, yet the networks are less sure here than on what they know: "
-    "expect more errors than the measured ones, and read a sample.",
-    "unlike": "They do not look like what the networks know: do not rely on the measured error "
-    "rates and thresholds here before a sample has been read.",
-}
-
-MAX_LISTED_SCROLLS = 12
-"""Scrolls listed on the screen; the file has them all."""
+def _strange_features(strange: Floats, usual: float) -> tuple[Feature, ...]:
+    order = np.argsort(-strange, kind="stable")
+    return tuple(FEATURES[k] for k in order if strange[k] >= usual)
 
 
-def drift_lines(drift: RunDrift) -> list[str]:
-    """Sentences for the screen."""
-    told = f"{drift.unlike} of {len(drift.scrolls)} scrolls stand out."
-    found = [told, LIKENESS_TEXT[drift.likeness]]
-    if drift.shifted:
-        found.append("Higher over all: " + ", ".join(f.words for f in drift.shifted) + ".")
-    outside = sorted((row for row in drift.scrolls if row.features), key=lambda row: row.chance)
-    for row in outside[:MAX_LISTED_SCROLLS]:
-        found.append(f"  {row.scroll}: {', '.join(feature.words for feature in row.features)}")
-    if len(outside) > MAX_LISTED_SCROLLS:
-        found.append(f"  and {len(outside) - MAX_LISTED_SCROLLS} more, see {DRIFT_FILE}")
-    return found
-
-
-def write_drift(drift: RunDrift, run: Path) -> Path:
-    """Write RUN/drift.json, in one step."""
-    with atomic_write(run / DRIFT_FILE) as draft:
-        write_json(draft, _drift_values(drift))
-    return run / DRIFT_FILE
+def _shifted_scores(known: Floats, new: Floats) -> tuple[Feature, ...]:
+    scores = [k for k, feature in enumerate(FEATURES) if feature.is_score]
+    p = np.array([smirnov_p(known[:, k], new[:, k]) for k in scores])
+    found = []
+    for step, place in enumerate(np.argsort(p, kind="stable")):
+        if p[place] > ALPHA / (len(scores) - step):
+            break
+        found.append(FEATURES[scores[place]])
+    return tuple(found)
 
 
 def _drift_values(drift: RunDrift) -> dict[str, Any]:

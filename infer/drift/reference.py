@@ -1,8 +1,8 @@
-"""What the networks know, as kept beside them: sketches of rendered pages by hands of their own.
+"""What the networks know, kept beside them: features of rendered pages by hands of their own.
 
-Half of the pages say what is usual (`middle`, `spread`), the other half how far pages go from it
-that are of the same kind, so that a page's place among them is exact (split conformal prediction:
-Vovk, Gammerman & Shafer 2005; for outliers Bates et al. 2023).
+Half of the pages give what is usual (`middle`, `below`, `above`), the other half how far pages of
+the same kind deviate from it, so that a page's rank among them is exact (split conformal
+prediction: Vovk, Gammerman & Shafer 2005; for outliers Bates et al. 2023).
 """
 
 from __future__ import annotations
@@ -14,34 +14,48 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.infer.records import PageRecord
+from crownlet.infer.records import Floats, PageRecord
 
-Floats = npt.NDArray[np.float64]
+REFERENCE_FILE = "reference.json"
+
+REFERENCE_SCHEMA = 1
+
+MIN_PAGES = 20
+"""Pages that each half of a reference needs."""
+
+MIN_SPREAD = 1e-3
+"""Least spread of a feature: several are shares that are 0 on most pages."""
+
+DOUBT_PROBABILITY = 0.95
+"""A letter is read with doubt below this probability."""
+
+UNDECIDED_RANGE = (0.1, 0.9)
+"""Between these a fault is neither there nor not there."""
 
 Direction = Literal["high", "low", "both"]
 
 
 @dataclass(frozen=True)
 class Feature:
-    """One number of a page; `side` says in which direction it may be strange."""
+    """One number of a page."""
 
     name: str
-    side: Direction
+    direction: Direction
+    """In which direction it may be strange."""
     words: str
-    score: bool = False
-    """Whether the networks say it, else the picture does."""
+    is_score: bool = False
+    """Whether it comes from the networks; otherwise from the picture."""
 
 
 FEATURES = (
-    Feature("doubt", "high", "letters read with doubt", score=True),
-    Feature("disagreement", "high", "disagreement of the two networks", score=True),
-    Feature("unfamiliar", "high", "letters unlike those known", score=True),
-    Feature("undecided", "high", "letters with a fault neither there nor not there", score=True),
+    Feature("doubt", "high", "letters read with doubt", is_score=True),
+    Feature("disagreement", "high", "disagreement of the two networks", is_score=True),
+    Feature("unfamiliar", "high", "letters unlike those known", is_score=True),
+    Feature("undecided", "high", "letters with a fault neither there nor not there", is_score=True),
     Feature("resolution", "low", "pixels across the pen"),
     Feature("edge", "both", "width of the edges"),
     Feature("contrast", "both", "contrast of ink and skin"),
@@ -50,11 +64,42 @@ FEATURES = (
     Feature("dark", "high", "letters too dark"),
 )
 
-DOUBT_PROBABILITY = 0.95
-"""A letter is read with doubt below this probability."""
 
-UNDECIDED_RANGE = (0.1, 0.9)
-"""Between these a fault is neither there nor not there."""
+class DriftReferenceError(FileFault):
+    """A reference that is absent, or cannot be used."""
+
+
+@dataclass(frozen=True)
+class DriftReference:
+    """F features; `below` and `above` are spreads to either side, as standard deviations."""
+
+    middle: Floats
+    below: Floats
+    above: Floats
+    pages: Floats
+    """(N, F) the half of the pages that a new one is placed among."""
+    model: dict[str, str]
+    """Checksums of the networks that it belongs to."""
+    provenance: str
+
+    def strangeness(self, sketches: Floats) -> Floats:
+        """(M, F) deviation of each of (M, F) in spreads, counted only where it is strange."""
+        off = sketches - self.middle
+        high, low = off / self.above, -off / self.below
+        directions = [feature.direction for feature in FEATURES]
+        asked_high = np.array([direction != "low" for direction in directions])
+        asked_low = np.array([direction != "high" for direction in directions])
+        return np.maximum(np.where(asked_high, high, -np.inf), np.where(asked_low, low, -np.inf))
+
+    def chances(self, sketches: Floats) -> Floats:
+        """(M,) share of known pages at least as strange as each of (M, F), never 0.
+
+        Of a page of the same kind as these it falls below a with probability a at most.
+        """
+        known = np.sort(self.strangeness(self.pages).max(axis=1))
+        found = self.strangeness(sketches).max(axis=1)
+        beyond = len(known) - np.searchsorted(known, found, side="left")
+        return np.asarray((1 + beyond) / (len(known) + 1), np.float64)
 
 
 def page_features(page: PageRecord) -> Floats:
@@ -87,55 +132,8 @@ def page_features(page: PageRecord) -> Floats:
 
 
 def scroll_features(pages: Iterable[PageRecord]) -> Floats:
-    """(F,) the middle of the pages of one scroll, which is the unit: one hand, one camera."""
+    """(F,) medians over the pages of one scroll, which is the unit: one hand, one camera."""
     return np.asarray(np.median([page_features(page) for page in pages], axis=0), np.float64)
-
-
-REFERENCE_FILE = "reference.json"
-
-REFERENCE_SCHEMA = 1
-
-MIN_PAGES = 20
-
-MIN_SPREAD = 1e-3
-"""Least spread of a feature: several are shares that are 0 on most pages."""
-
-
-class DriftReferenceError(FileFault):
-    """A reference that is absent, or cannot be used."""
-
-
-@dataclass(frozen=True)
-class DriftReference:
-    """F features; `below` and `above` are spreads to either side, as standard deviations."""
-
-    middle: Floats
-    below: Floats
-    above: Floats
-    pages: Floats
-    """(N, F) the half of the pages that a new one is placed among."""
-    model: dict[str, str]
-    """Checksums of the networks that it belongs to."""
-    provenance: str
-
-    def strangeness(self, sketches: Floats) -> Floats:
-        """(M, F) deviation of each of (M, F) in spreads, counted only where it is strange."""
-        off = sketches - self.middle
-        high, low = off / self.above, -off / self.below
-        sides = [feature.side for feature in FEATURES]
-        asked_high = np.array([side != "low" for side in sides])
-        asked_low = np.array([side != "high" for side in sides])
-        return np.maximum(np.where(asked_high, high, -np.inf), np.where(asked_low, low, -np.inf))
-
-    def chances(self, sketches: Floats) -> Floats:
-        """(M,) share of known pages at least as strange as each of (M, F), never 0.
-
-        Of a page of the same kind as these it falls below a with probability a at most.
-        """
-        known = np.sort(self.strangeness(self.pages).max(axis=1))
-        found = self.strangeness(sketches).max(axis=1)
-        beyond = len(known) - np.searchsorted(known, found, side="left")
-        return np.asarray((1 + beyond) / (len(known) + 1), np.float64)
 
 
 def fit_reference(sketches: Floats, model: dict[str, str], provenance: str) -> DriftReference:
@@ -172,12 +170,8 @@ def write_drift_reference(reference: DriftReference, folder: Path) -> Path:
     return path
 
 
-def _round_to_5_digits(value: float) -> float:
-    return float(f"{value:.5g}")
-
-
 def read_drift_reference(folder: Path) -> DriftReference:
-    """The reference of a model folder; DriftReferenceError says what is wrong with it."""
+    """The reference of a model folder; DriftReferenceError if it is absent or cannot be used."""
     path = folder / REFERENCE_FILE
     try:
         return _parse_reference(json.loads(path.read_text("utf-8")))
@@ -188,6 +182,10 @@ def read_drift_reference(folder: Path) -> DriftReference:
     except (OSError, ValueError, KeyError, TypeError) as error:
         cause = " ".join(str(error).split())[:160]
         raise DriftReferenceError(path, f"cannot be used ({cause}).") from None
+
+
+def _round_to_5_digits(value: float) -> float:
+    return float(f"{value:.5g}")
 
 
 def _parse_reference(data: dict[str, Any]) -> DriftReference:

@@ -1,7 +1,7 @@
 """The one way in which a letter is cut out of a page, for training and for inference alike.
 
-A crop shows the letter at `BODY` px a body, its ruled line at row `TOP`, with its neighbours, in
-plane 0 (grey) and the letter's own box in plane 1, since crowded letters share their boxes.
+A crop shows the letter with a body of `CROP_BODY_PX`, its ruled line at `RULED_LINE_ROW`, with its
+neighbours, in plane 0 (grey); the letter's own box is plane 1, since crowded letters overlap.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ RULED_LINE_ROW = 50.0
 """Row of the ruled line: 3.1 q above it (lamed's head), 4.9 q below it (long finals)."""
 
 SIDE_MARGIN_PX = 10.0
-"""White kept on either side of a letter too wide for the crop; such letters are narrowed to fit."""
+"""Room kept on either side of a letter too wide for the crop; such letters are narrowed to fit."""
 
 FILL_GREY = int(SKIN_GREY)
-"""Grey of what lies beyond the page: that of its skin."""
+"""Grey beyond the edge of the page: that of its skin."""
 
 
 def crop_matrix(
@@ -59,7 +59,7 @@ def crop_letter(
 ) -> npt.NDArray[np.uint8]:
     """Cut one letter out of a flattened grey page as (2, 128, 96) uint8: picture and box.
 
-    The page should have bodies of at most twice `BODY` px (see `fit_page`), or thin strokes alias.
+    The page should have bodies of at most twice `CROP_BODY_PX` (see `fit_page`), or thin strokes alias.
     """
     matrix = crop_matrix(body, box)
     crop = np.empty((2, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8) if out is None else out
@@ -77,19 +77,19 @@ def crop_letter(
 
 
 class FittedPage(NamedTuple):
-    """A flattened page (H, W) whose bodies are about `BODY` px, and the scale applied for that."""
+    """A flattened page (H, W) with bodies of about `CROP_BODY_PX`, and the scale applied for that."""
 
     page: npt.NDArray[np.uint8]
     scale: float
 
 
 def fit_to_letters(flat: npt.NDArray[np.uint8], found: Located) -> FittedPage:
-    """A page fitted to the usual height of the letters found on it."""
+    """A page fitted to the median height of the letters found on it."""
     return fit_page(flat, float(np.median(found.height)))
 
 
 def fit_page(page: npt.NDArray[np.uint8], body: float) -> FittedPage:
-    """Shrink a page by area averaging until bodies of `body` px are about `BODY` px.
+    """Shrink a page by area averaging until bodies of `body` px are about `CROP_BODY_PX`.
 
     Pages with smaller letters stay as they are (scale 1): the crop itself enlarges them.
     """

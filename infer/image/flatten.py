@@ -1,6 +1,6 @@
-"""Even light: a page in any colour and lighting becomes dark ink on a flat ground.
+"""Even light: a page in any colour and lighting becomes dark ink on a ground of one grey.
 
-Used in the same form by training and inference, so that the networks see one kind of picture.
+Used in the same form by training and inference, so that the networks meet one kind of picture.
 """
 
 from __future__ import annotations

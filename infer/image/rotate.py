@@ -1,4 +1,4 @@
-"""Quarter turns: a page lying on its side is turned upright, its letters turned back."""
+"""Quarter turns: a page on its side is turned upright, its letters are turned back."""
 
 from __future__ import annotations
 

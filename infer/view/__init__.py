@@ -1,1 +1,1 @@
-"""What everything that a person sees shares: wording, templates, rulers, console."""
+"""What sheets, review, survey and console share: wording, templates, rulers, messages."""

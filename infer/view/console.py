@@ -1,4 +1,4 @@
-"""What is said to the user on the terminal."""
+"""Messages to the user on the terminal."""
 
 from __future__ import annotations
 

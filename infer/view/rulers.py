@@ -1,7 +1,7 @@
 """Rulers drawn over a crop: a fragment of SVG, so that the pixels stay as they are.
 
-A dark line on a broader pale one is seen on ink and on skin, and by every eye: nothing hangs on a
-colour. Each ruler ends in ticks across it and bears its length in kulmus, and in mm where known.
+A dark line on a broader pale one shows on ink and on skin, and to every eye: nothing depends on a
+colour. Each ruler ends in ticks and carries its length in kulmus, and in mm where known.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ CROP_BODY_PX = 60.0
 """Body height of a letter in a crop, px."""
 
 HALF_TICK_PX = 3.5
-"""Half the length of a tick, px of the crop."""
+"""In px of the crop."""
 
 MIN_RULER_PX = 1.0
-"""A ruler shorter than this, in px, is a place: a ring is drawn around it."""
+"""A shorter ruler is a place: a ring is drawn around it."""
 
 RING_RADIUS_PX = 4.0
 
@@ -28,10 +28,10 @@ PALE_COLOUR, DARK_COLOUR = "#ffffff", "#16335b"
 BROAD_LINE_PX, FINE_LINE_PX = 2.6, 1.1
 
 MAX_INLINE_LABELS = 1
-"""Of more measures the lengths stand in a list below, by number, where they hide no ink."""
+"""With more measures the lengths stand in a list below, by number, where they hide no ink."""
 
 TEXT_HEIGHT_PX, TEXT_OFFSET_PX = 8.0, 5.0
-"""Height of the figures, and how far they stand off the ruler, px."""
+"""Height of the figures, and their distance from the ruler."""
 
 Affine = tuple[float, float, float]
 """(scale, x, y): page px to crop px is `scale * page + (x, y)`."""
@@ -104,13 +104,14 @@ def _ruler_lines(start: Point, end: Point) -> str:
 
 def _figure_text(at: Point, text: str) -> str:
     return (
-        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" font-family="sans-serif" font-size="{TEXT_HEIGHT_PX:g}" '
-        f'fill="{DARK_COLOUR}" stroke="{PALE_COLOUR}" stroke-width="2.2" paint-order="stroke">{text}</text>'
+        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" font-family="sans-serif" '
+        f'font-size="{TEXT_HEIGHT_PX:g}" fill="{DARK_COLOUR}" stroke="{PALE_COLOUR}" '
+        f'stroke-width="2.2" paint-order="stroke">{text}</text>'
     )
 
 
 def _beside_ruler(start: Point, end: Point, letters: int) -> Point:
-    """Where figures of so many letters begin beside a ruler: right of a steep one, above a flat."""
+    """Where a text of `letters` letters begins: right of a steep ruler, above a level one."""
     x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
     if abs(end[1] - start[1]) >= abs(end[0] - start[0]):
         return max(start[0], end[0]) + TEXT_OFFSET_PX, y + TEXT_HEIGHT_PX / 3

@@ -8,8 +8,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 
 def template_environment(*folders: Path, **known: object) -> Environment:
-    """Templates of these folders, the first to have a name gives it; all that is filled in is
-    escaped, an unknown name is an error. `known` are names that every template has.
+    """Templates of these folders, earlier folders first.
+
+    Values are escaped, an unknown name is an error. `known` are names that every template has.
     """
     made = Environment(
         loader=FileSystemLoader(folders), autoescape=True, undefined=StrictUndefined,

@@ -32,6 +32,13 @@ NAME_CAUTION = (
     "the respect due to it (genizah)."
 )
 
+NO_VALUE = "–"
+"""Stands where nothing could be computed."""
+
+_NAMES = {"יהוה": "ה׳", "אלהי": "אלקי", "אלוה": "אלוק"}
+
+_WHOLE_NAMES = {"שדי": "ש־די", "אדני": "אד־ני", "צבאות": "צב־אות", "אהיה": "אק־יה", "יה": "י־ה"}
+
 
 def describe_defect(kind: str) -> str:
     """The defect in one or two plain sentences."""
@@ -53,21 +60,12 @@ def latin_name(letter: str) -> str:
     return BY_CHAR[letter].name
 
 
-_NAMES = {"יהוה": "ה׳", "אלהי": "אלקי", "אלוה": "אלוק"}
-
-_WHOLE_NAMES = {"שדי": "ש־די", "אדני": "אד־ני", "צבאות": "צב־אות", "אהיה": "אק־יה", "יה": "י־ה"}
-
-
 def veil_divine_names(word: str) -> str:
-    """A word as it is written where the Divine Name is not to be (common practice)."""
+    """A word as it is written where the Divine Name is not to be written (common practice)."""
     word = _WHOLE_NAMES.get(word, word)
     for name, written in _NAMES.items():
         word = word.replace(name, written)
     return word
-
-
-NO_VALUE = "–"
-"""What stands where nothing could be computed."""
 
 
 def format_percent(share: float | None) -> str:
@@ -91,7 +89,7 @@ def format_interval(low: float | None, high: float | None) -> str:
 
 
 def format_p_value(p: float | None) -> str:
-    """A p value; nothing smaller than a thousandth is told apart."""
+    """A p value; below a thousandth all read alike."""
     if p is None:
         return NO_VALUE
     return "<0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
