@@ -11,9 +11,9 @@ from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
-import made_runs as made
 import numpy as np
 import pytest
+import synthetic_runs
 
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import load_customs
@@ -46,7 +46,7 @@ def surveyed(folder: Path, size: float, defects: tuple[str, ...] = (DEFECT,)) ->
     """A complete survey of made-up pages."""
     keys = []
     for line, (page, code) in enumerate(PAGES.items(), start=2):
-        record = sure(made.record(page, LETTERS, 0.3, seed=line))
+        record = sure(synthetic_runs.record(page, LETTERS, 0.3, seed=line))
         write_page(record, folder, collect_findings(record, load_customs()))
         scroll, _, side = page.partition("-")
         source = {"A": "Northgate", "B": "Southgate"}[code]
@@ -299,7 +299,7 @@ def test_an_audit_with_the_earlier_column_is_refused(folder: Path) -> None:
 
 
 def test_pages_inspected_outside_the_survey_are_refused(folder: Path) -> None:
-    write_page(made.record("S002-face", LETTERS, seed=99), folder)
+    write_page(synthetic_runs.record("S002-face", LETTERS, seed=99), folder)
     with pytest.raises(RunError, match="inspected outside the survey"):
         load_survey(folder)
 

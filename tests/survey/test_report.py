@@ -13,7 +13,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-import sheet_made
+import sheet_samples
 from statsmodels.stats.multitest import multipletests
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -38,7 +38,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twelve pages of blocks, red where a Name stands."""
     out = tmp_path_factory.mktemp("survey")
     for number in range(3 * SCROLLS):
-        sheet_made.page(out, f"S{number:03d}-face", sheet_made.glyphs())
+        sheet_samples.page(out, f"S{number:03d}-face", sheet_samples.glyphs())
     return out / "run"
 
 
@@ -47,7 +47,7 @@ def survey(folder: Path) -> SurveyData:
     """B has far more loose parts than A and C; every third letter was read."""
     rng = np.random.default_rng(3)
     pages = list(open_run(folder).pages)
-    letters = [glyph.letter for glyph in sheet_made.glyphs()]
+    letters = [glyph.letter for glyph in sheet_samples.glyphs()]
     count = len(letters)
     scroll = np.repeat(np.arange(len(pages)), count)
     code = np.array(list("ABC"))[scroll // SCROLLS]

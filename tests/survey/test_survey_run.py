@@ -12,7 +12,7 @@ from pathlib import Path
 
 import blocks
 import pytest
-import serving_made
+import review_server
 from PIL import Image
 
 from crownlet.datasets.scribal.texts import load_portion
@@ -238,7 +238,7 @@ def test_the_review_page_shows_no_source_and_says_how_letters_were_drawn(
 ) -> None:
     out = tmp_path / "S"
     shutil.copytree(once, out)
-    with serving_made.review(open_run(out)) as review:
+    with review_server.review(open_run(out)) as review:
         window = review.client()
         start, one = (window.get(address).text for address in ("/", "/one"))
     assert "drawn by lot for a survey" in start
