@@ -15,7 +15,7 @@ from markupsafe import Markup
 from crownlet.infer.records import Box, Measurement
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS
 from crownlet.infer.run.pictures import PageToCrop, Pixels, crop_window, place_crop
-from crownlet.infer.view.rulers import CROP_BODY_PX, draw_rulers
+from crownlet.infer.view.rulers import VIEW_BODY_PX, draw_rulers
 
 if TYPE_CHECKING:
     from crownlet.infer.review.models import Item
@@ -94,7 +94,7 @@ def page_to_crop(item: Item, run: Run, kind: CropKind) -> PageToCrop:
     fmt = crop_format(item, kind)
     return place_crop(
         item.box,
-        kulmus_px(item, run) * CROP_BODY_PX / fmt.body,
+        kulmus_px(item, run) * VIEW_BODY_PX / fmt.body,
         _turned_size(fmt, quarter_turns(item, run)),
     )
 
@@ -107,7 +107,7 @@ def cut_crop(pixels: Pixels, item: Item, run: Run, kind: CropKind) -> bytes:
     """A crop of an item as JPEG, from the pixels of its page, (H, W, 3) RGB."""
     fmt, turns = crop_format(item, kind), quarter_turns(item, run)
     window = crop_window(
-        pixels, item.box, kulmus_px(item, run) * CROP_BODY_PX / fmt.body, _turned_size(fmt, turns)
+        pixels, item.box, kulmus_px(item, run) * VIEW_BODY_PX / fmt.body, _turned_size(fmt, turns)
     )
     picture = np.ascontiguousarray(window.pixels[..., ::-1])
     if fmt.marked:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.files.images import ImageFacts, PageError, read_page
 from crownlet.infer.records import Box
-from crownlet.infer.view.rulers import CROP_BODY_PX
+from crownlet.infer.view.rulers import VIEW_BODY_PX
 
 Pixels = npt.NDArray[np.uint8]
 
@@ -131,7 +131,7 @@ def place_crop(box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX) -> Page
     """The map of `crop_window`, without its pixels."""
     width, height = size
     wide, high = max(box[2] - box[0], 1.0), max(box[3] - box[1], 1.0)
-    scale = min(CROP_BODY_PX / (3 * max(q, 1e-3)), 0.9 * width / wide, 0.9 * height / high)
+    scale = min(VIEW_BODY_PX / (3 * max(q, 1e-3)), 0.9 * width / wide, 0.9 * height / high)
     return PageToCrop(
         scale, width / 2 - scale * (box[0] + box[2]) / 2, height / 2 - scale * (box[1] + box[3]) / 2
     )

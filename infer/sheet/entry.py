@@ -24,7 +24,7 @@ from crownlet.infer.sheet.wording import (
     measurement_lines,
     network_words,
 )
-from crownlet.infer.view.rulers import CROP_BODY_PX, draw_rulers
+from crownlet.infer.view.rulers import VIEW_BODY_PX, draw_rulers
 from crownlet.infer.view.wording import latin_name
 
 MIN_WINDOW_Q = (6.0, 6.0)
@@ -129,7 +129,7 @@ def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measureme
     seen = [
         replace(m, start=window.point(*m.start), end=window.point(*m.end)) for m in measurements
     ]
-    grow = 3 * q * window.affine.scale / CROP_BODY_PX
+    grow = 3 * q * window.affine.scale / VIEW_BODY_PX
     size = round(window.picture.width / grow), round(window.picture.height / grow)
     drawn = draw_rulers((1 / grow, 0.0, 0.0), size, seen, lettered=False)
     return f'<g transform="scale({grow:.4f})">{drawn}</g>{_lengths_svg(window, measurements)}'

@@ -17,7 +17,7 @@ from crownlet.infer.records import Box, GlyphRecord
 from crownlet.infer.run.pictures import PageToCrop, crop_window
 from crownlet.infer.sheet.upright import Pixels, QuarterTurn
 from crownlet.infer.sheet.veil import PLATE_RGB, VeiledPage
-from crownlet.infer.view.rulers import CROP_BODY_PX
+from crownlet.infer.view.rulers import VIEW_BODY_PX
 
 KULMUS_PX = (20.0, 32.0)
 """Least and greatest width of the pen in a picture, px; between them the scan's px are kept."""
@@ -81,7 +81,7 @@ def cut_window(
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
     middle = turn.box((x, y, x, y))
     # `crop` makes bodies of CROP_BODY_PX px; given a smaller kulmus it shows more.
-    unit = q * (CROP_BODY_PX / 3) / scale
+    unit = q * (VIEW_BODY_PX / 3) / scale
     covered, affine = crop_window(turn.view(page.covered), middle, unit, size)
     holes = [*page.uncovered_boxes(letters, box), *uncovered]
     if holes:

@@ -12,7 +12,7 @@ from math import hypot
 
 from crownlet.infer.records import Measurement, Point
 
-CROP_BODY_PX = 60.0
+VIEW_BODY_PX = 60.0
 """Body height of a letter in a crop, px."""
 
 HALF_TICK_PX = 3.5
