@@ -57,11 +57,13 @@ def build_parser() -> argparse.ArgumentParser:
 def _command(
     commands: argparse._SubParsersAction[Any],
     name: str,
-    says: str,
+    description: str,
     run: Callable[[argparse.Namespace], int],
     folder: str = "FOLDER",
 ) -> argparse.ArgumentParser:
-    command: argparse.ArgumentParser = commands.add_parser(name, help=says, description=says)
+    command: argparse.ArgumentParser = commands.add_parser(
+        name, help=description, description=description
+    )
     command.add_argument("folder", type=Path, metavar=folder)
     command.set_defaults(run=run)
     return command
@@ -118,9 +120,9 @@ def _datasheet(options: argparse.Namespace) -> int:
 def _label(options: argparse.Namespace) -> int:
     from crownlet.train.labelling.self_labels import label_folder
 
-    told = label_folder(options.folder, options.portion, options.model, options.anew)
-    print(f"{options.folder}: version {told.version}. {told.sentence}")
-    return _print_complaints(told.left_out)
+    outcome = label_folder(options.folder, options.portion, options.model, options.anew)
+    print(f"{options.folder}: version {outcome.version}. {outcome.sentence}")
+    return _print_complaints(outcome.left_out)
 
 
 def _choose(options: argparse.Namespace) -> int:

@@ -1,4 +1,9 @@
-"""COCO labels read back into pages, each mistake named by the record that has it."""
+"""COCO labels read back into pages, each mistake named by the record that has it.
+
+Standard COCO gives category and box; everything else is optional (`attributes` of an annotation,
+`crownlet` of an image). Where labels give boxes and letters only, `estimate_bodies` estimates the
+body cells from the letters of each line.
+"""
 
 from __future__ import annotations
 
@@ -30,6 +35,17 @@ BOX_SLACK_PX = 0.5
 
 UNKNOWN_NUMBER = -1
 """Number of tags, line, word or place where the labels do not give it."""
+
+
+RULED_TOP_LETTERS = frozenset("אוכמםספרת")
+"""Letters that take no tags: their top is the ruled line."""
+
+BASE_LINE_LETTERS = frozenset("אבגדהוזחטכלמםנסעפצרשת")
+"""Letters that end at the base line: not yud, kuf and the long finals."""
+
+Body = tuple[float, float, float, float]
+
+Floats = npt.NDArray[np.float64]
 
 
 class LabelError(CrownletError, ValueError):
@@ -137,22 +153,11 @@ def _read_marks(defects: Json) -> tuple[DefectMark, ...]:
 
 
 def read_gap(gap: Json) -> GapTruth:
-    """One white between neighbours, of an image's `crownlet.gaps`."""
+    """One gap between neighbours, of an image's `crownlet.gaps`."""
     return GapTruth(
         int(gap["right"]), int(gap["left"]), gap.get("expected"), float(gap["width_q"]),
         _read_marks(gap.get("defects", {})),
     )  # fmt: skip
-
-
-RULED_TOP_LETTERS = frozenset("אוכמםספרת")
-"""Letters that take no tags: their top is the ruled line."""
-
-BASE_LINE_LETTERS = frozenset("אבגדהוזחטכלמםנסעפצרשת")
-"""Letters that end at the base line: not yud, kuf and the long finals."""
-
-Body = tuple[float, float, float, float]
-
-Floats = npt.NDArray[np.float64]
 
 
 def estimate_bodies(
@@ -216,7 +221,7 @@ def _line_edges(letters: list[str], boxes: Floats, typical: float) -> tuple[Floa
 
 
 def _fit_level_line(x: Floats, y: Floats, use: npt.NDArray[np.bool_]) -> Floats:
-    """A level line through the chosen y, sloping if there are enough letters to tell."""
+    """y of a line through the chosen y at every x; it slopes only where four letters or more do."""
     level = np.full(len(x), float(np.median(y[use])))
     if use.sum() < 4 or np.ptp(x[use]) <= 0:
         return level
@@ -264,7 +269,7 @@ def load_coco(path: str | Path, images: str | Path | None = None) -> CocoPages:
     try:
         return _read_pages(path, Path(images) if images else None)
     except LabelError as error:
-        # Names and ids of strangers may hold line breaks.
+        # Names and ids in labels of others may hold line breaks.
         text = "".join(c if c.isprintable() else "\ufffd" for c in str(error))
         raise LabelError(text if str(path) in text else f"{path}: {text}") from None
     except Exception as error:

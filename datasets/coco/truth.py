@@ -17,6 +17,11 @@ PartKind = Literal[
 ]  # fmt: skip
 
 
+Box = tuple[float, float, float, float]
+
+GapKind = Literal["letter", "word"]
+
+
 @dataclass(frozen=True)
 class DefectMark:
     """A defect put into a glyph on purpose.
@@ -30,11 +35,6 @@ class DefectMark:
     size: float
     plainness: float = 1.0
     parts: tuple[str, ...] = ()
-
-
-Box = tuple[float, float, float, float]
-
-GapKind = Literal["letter", "word"]
 
 
 @dataclass(frozen=True)
@@ -88,13 +88,13 @@ class LetterTruth:
 
 @dataclass(frozen=True)
 class GapTruth:
-    """The white between two neighbours of one line; indices into `PageTruth.letters`."""
+    """The gap between two neighbours of one line; indices into `PageTruth.letters`."""
 
     right: int
     left: int
     expected: GapKind | None
     width_q: float
-    """Smallest horizontal white between the two bodies, in q; negative where they overlap."""
+    """Smallest horizontal gap between the two bodies, in q; negative where they overlap."""
     defects: tuple[DefectMark, ...] = ()
     """`words_joined`, `word_parted`, `letters_touch`."""
 

@@ -2,7 +2,7 @@
 
 Boxes and categories are standard COCO. `segmentation` holds one polygon a part, `attributes.parts`
 their names in the same order; what COCO has no place for stands under `attributes` of a letter and
-under `crownlet` of an image. Reading stands in `coco_read.py`, from where `load_coco` comes.
+under `crownlet` of an image. `crownlet.datasets.coco.read` reads it.
 """
 
 from __future__ import annotations

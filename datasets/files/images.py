@@ -1,7 +1,9 @@
 """Read a page image: PNG, JPEG, TIFF or WebP, or an array, as upright 8-bit grey or RGB.
 
-Pillow reads the header and refuses bombs and damage (OpenCV decodes a 48 kB bomb into gigabytes and
-returns nothing on damage); what a picture would take in memory is reckoned before it is decoded.
+Pillow reads the header and refuses decompression bombs and damage (OpenCV decodes a 48 kB bomb into
+gigabytes and returns nothing on damage). The memory that a picture will take is computed before it
+is decoded. Every mode is converted explicitly, since Pillow clips 16-bit pictures, and block by
+block, so that no second copy of a large page is made. The orientation in EXIF is applied.
 """
 
 from __future__ import annotations
@@ -26,6 +28,39 @@ from crownlet.datasets.files.errors import FileFault
 Gray = npt.NDArray[np.uint8]
 
 
+Pixels = npt.NDArray[np.uint8]
+
+BLOCK_ROWS = 256
+"""Rows converted at a time."""
+
+MAX_FLOAT_VALUE = 1e30
+"""Limit of the values of float pictures, so that their range is finite."""
+
+ORIENTATION_TAG = 274
+"""Tag of EXIF 2.3 that holds how the stored picture is oriented."""
+
+ORIENTATION_STEPS = {
+    2: (slice(None), slice(None, None, -1), False), 3: (slice(None, None, -1),) * 2 + (False,),
+    4: (slice(None, None, -1), slice(None), False), 5: (slice(None), slice(None), True),
+    6: (slice(None), slice(None, None, -1), True), 7: (slice(None, None, -1),) * 2 + (True,),
+    8: (slice(None, None, -1), slice(None), True),
+}  # fmt: skip
+"""By orientation: slices of rows and columns, and whether the axes are exchanged before them."""
+
+MAX_PIXELS = 300_000_000
+"""Largest page read; a Torah column at 1200 dpi has about 100 megapixels."""
+
+MAX_READING_BYTES = 1_300_000_000
+"""Memory that reading one picture may take; with the program itself it stays below 1.5 GB."""
+
+MIN_SIDE_PX = 17
+"""Shortest side of a picture: a shorter one cannot hold the smallest letter."""
+
+PILLOW_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
+
+_PILLOW_LOCK = threading.Lock()
+
+
 def to_gray(image: npt.NDArray[np.uint8]) -> Gray:
     """Luminance of an (H, W) or (H, W, 3) RGB uint8 image, as (H, W) uint8."""
     if image.ndim == 2:
@@ -33,16 +68,11 @@ def to_gray(image: npt.NDArray[np.uint8]) -> Gray:
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
-GRAY_BLOCK_ROWS = 256
-"""Rows of a picture that are turned grey at once."""
-
-
 def rgb_to_gray_by_block(image: Image.Image) -> Gray:
     """`to_gray` of an RGB Pillow image, without a whole copy of it in colour."""
     gray = np.empty((image.height, image.width), np.uint8)
-    for top in range(0, image.height, GRAY_BLOCK_ROWS):
-        below = min(top + GRAY_BLOCK_ROWS, image.height)
-        gray[top:below] = to_gray(np.asarray(image.crop((0, top, image.width, below))))
+    for top, block in _blocks(image):
+        gray[top : top + block.height] = to_gray(np.asarray(block))
     return gray
 
 
@@ -58,15 +88,6 @@ class ImageFacts:
     dpi: float | None = None
     frames: int = 1
     sha256: str = ""
-
-
-Pixels = npt.NDArray[np.uint8]
-
-BLOCK_ROWS = 256
-"""Rows converted at a time."""
-
-MAX_FLOAT_VALUE = 1e30
-"""Numbers of float pictures are cut off here, so that their span is a number too."""
 
 
 def bytes_per_pixel(image: Image.Image) -> int:
@@ -108,7 +129,7 @@ def _blocks(image: Image.Image) -> Iterator[tuple[int, Image.Image]]:
 
 
 def _convert_image(image: Image.Image, mode: str) -> Pixels:
-    """Grey, RGB, or RGBA laid over white."""
+    """Grey, RGB, or RGBA blended over white."""
     shape = (image.height, image.width)
     out = np.empty(shape if mode == "L" else (*shape, 3), np.uint8)
     for top, block in _blocks(image):
@@ -154,25 +175,13 @@ def _scale_values(values: npt.NDArray[Any], low: float, top: float) -> Pixels:
 
 
 def blend_over_white(rgba: Pixels) -> Pixels:
-    """RGBA (H, W, 4) laid over white, row block by row block so that no wide copy is made."""
+    """RGBA (H, W, 4) blended over white, in blocks of rows so that no wide copy is made."""
     out = np.empty((*rgba.shape[:2], 3), np.uint8)
     for top in range(0, len(rgba), BLOCK_ROWS):
         block = rgba[top : top + BLOCK_ROWS].astype(np.uint16)
         alpha = block[..., 3:]
         out[top : top + BLOCK_ROWS] = (block[..., :3] * alpha + 255 * (255 - alpha) + 127) // 255
     return out
-
-
-ORIENTATION_TAG = 274
-"""Tag of EXIF 2.3 that says how the stored picture is to be turned."""
-
-ORIENTATION_STEPS = {
-    2: (slice(None), slice(None, None, -1), False), 3: (slice(None, None, -1),) * 2 + (False,),
-    4: (slice(None, None, -1), slice(None), False), 5: (slice(None), slice(None), True),
-    6: (slice(None), slice(None, None, -1), True), 7: (slice(None, None, -1),) * 2 + (True,),
-    8: (slice(None, None, -1), slice(None), True),
-}  # fmt: skip
-"""By orientation: rows and columns to take, after rows and columns have changed places or not."""
 
 
 def read_orientation(image: Image.Image) -> int:
@@ -183,26 +192,12 @@ def read_orientation(image: Image.Image) -> int:
 
 
 def apply_orientation(pixels: Pixels, turn: int) -> Pixels:
-    """Pixels as they are to be seen, where EXIF says that they are stored otherwise."""
+    """The pixels upright; `turn` is the EXIF orientation, 1 to 8 (other values change nothing)."""
     if turn not in ORIENTATION_STEPS:
         return pixels
     rows, columns, exchanged = ORIENTATION_STEPS[turn]
     turned = pixels.swapaxes(0, 1) if exchanged else pixels
     return np.ascontiguousarray(turned[rows, columns])
-
-
-MAX_PIXELS = 300_000_000
-"""Largest page read; a Torah column at 1200 dpi has about 100 megapixels."""
-
-MAX_READING_BYTES = 1_300_000_000
-"""Bytes that reading one picture may take: with the program itself they stay below 1.5 GB."""
-
-MIN_SIDE_PX = 17
-"""A side shorter than the smallest letter cannot hold one."""
-
-PILLOW_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
-
-_PILLOW_LOCK = threading.Lock()
 
 
 class PageError(FileFault):
@@ -220,7 +215,7 @@ class PageImage:
 def read_page(
     source: str | Path | npt.NDArray[Any], name: str = "array", colour: bool = True
 ) -> PageImage:
-    """A page from a file or an array, RGB files as grey if not `colour`; PageError says why not."""
+    """A page from a file or an array, RGB files as grey if not `colour`; PageError if unusable."""
     if isinstance(source, np.ndarray):
         return _from_array(source, name)
     path = Path(source)
@@ -265,7 +260,7 @@ def _read_bytes(path: Path) -> bytes:
 
 @contextmanager
 def _pixel_limit() -> Iterator[None]:
-    """Our own size limit in Pillow for the time of one opening, others' settings put back."""
+    """Set our size limit in Pillow while one file is opened, then restore the former setting."""
     with _PILLOW_LOCK, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         before = Image.MAX_IMAGE_PIXELS

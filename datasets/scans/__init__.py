@@ -1,4 +1,5 @@
 """Labelled scans as a versioned data set: a folder of pictures, labels and a manifest.
 
-`manifest` is what the folder holds, `reading` gives its pages, `checking` names what is wrong.
+`manifest` holds what the folder contains and gives its pages, `add` brings scans in, `check` lists
+wrong records.
 """

@@ -1,4 +1,7 @@
-"""Scans come into a data set, with labels or without: all of them, or none and every reason why."""
+"""Add scans to a data set, with or without labels: all of them, or none and every reason why.
+
+New labels of a scan are merged with those it has: what was not looked at again stays as it was.
+"""
 
 from __future__ import annotations
 
@@ -33,8 +36,8 @@ SAME_LETTER_IOU = 0.5
 def merge_labels(old: Json, new: Json) -> Json:
     """The new labels, with what the old ones know beyond them.
 
-    A review lists all letters of a page, says nothing of most, and of the others only which faults
-    were asked about (`known`). Labels without `known` take the place of the old ones.
+    A review lists all letters of a page, leaves most of them open, and gives for the others only
+    the faults that were asked about (`known`). Labels without `known` replace the old ones.
     """
     letters = {c["id"]: c["name"] for c in old["categories"]}
     ids = {c["name"]: c["id"] for c in new["categories"]}
@@ -67,7 +70,7 @@ def _merge_letter(old: Json, new: Json) -> Json:
     if was.get("known") is not None:
         own["known"] = list(dict.fromkeys([*was["known"], *asked]))
     elif "defects" in was:
-        own.pop("known")  # somebody had looked for all of them
+        own.pop("known")  # the old labels cover all faults
     own["decisions"] = [*was.get("decisions", ()), *now.get("decisions", ())]
     return old | {"attributes": own}
 
@@ -172,9 +175,9 @@ def _write_version(
             write_file(folder / scan.file, arrival.picture.path.read_bytes())
         scans[scan.file] = _write_files(folder, arrival, scan)
     split, renewed = fresh[0][1].split, len(fresh) - added
-    told = [f"{added} added to {split}"] if added else []
-    told += [f"{renewed} labelled anew"] if renewed else []
-    new = old.changed(tuple(scans.values()), f"Scans: {', '.join(told)}.")
+    changes = [f"{added} added to {split}"] if added else []
+    changes += [f"{renewed} labelled anew"] if renewed else []
+    new = old.changed(tuple(scans.values()), f"Scans: {', '.join(changes)}.")
     return keep(folder, old, new)
 
 

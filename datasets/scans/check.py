@@ -1,4 +1,4 @@
-"""Every wrong record of a data set folder."""
+"""Every wrong record of a data set folder, scans and hands in two splits among them."""
 
 from __future__ import annotations
 

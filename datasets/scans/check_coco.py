@@ -1,4 +1,10 @@
-"""Every wrong record of a COCO file, where `load_coco` stops at the first."""
+"""Every wrong record of a COCO file, where `load_coco` stops at the first.
+
+Attributes of a letter, all optional: `expected` (letter or null), `line`, `word`, `place` (from 0,
+-1 unknown), `tags` (-1 unknown), `body` (centre x, y of the ruled line, height in px, degrees),
+`defects` ({name: {size, plainness, parts}}), `known` (faults looked for), `letter_known`, `whole`,
+`legible`, `other` and `share`, `oddity`, `parts`. Others are not checked.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +15,14 @@ from crownlet.datasets.coco.read import BOX_SLACK_PX
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+
+Size = tuple[int, int]
+
+Sizes = Mapping[str, Size | None]
+"""(width, height) px of the pictures by the name the labels give them; None if unreadable."""
+
+BLANK_KEY = "blank"
+"""Key under `crownlet.meta` of an image that rightly holds no letter."""
 
 
 def attribute_faults(annotation: dict[str, Any], letter: str | None) -> Iterator[str]:
@@ -109,15 +123,6 @@ def _between(value: Any, low: float = -1e9, high: float = 1e9) -> bool:
     return plain and low <= value <= high
 
 
-Size = tuple[int, int]
-
-Sizes = Mapping[str, Size | None]
-"""(width, height) px of the pictures by the name the labels give them; None if unreadable."""
-
-BLANK_KEY = "blank"
-"""`crownlet.meta.blank` of an image says that it rightly holds no letter."""
-
-
 def coco_complaints(data: Any, file: str, sizes: Sizes) -> list[Complaint]:
     """What is wrong in the labels `data` of `file`; `sizes` as the pictures themselves have it."""
     if not isinstance(data, dict) or not isinstance(data.get("images"), list):
@@ -156,7 +161,8 @@ def _faults(data: dict[str, Any], sizes: Sizes) -> Iterator[tuple[str, str]]:
         if key not in filled and not _meta(image).get(BLANK_KEY):
             yield (
                 _record_name("image", image),
-                f"no letter is labelled on it (if there is none, say so: crownlet.meta.{BLANK_KEY})",
+                "no letter is labelled on it (if there is none, say so: "
+                f"crownlet.meta.{BLANK_KEY})",
             )
 
 

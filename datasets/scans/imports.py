@@ -1,4 +1,10 @@
-"""Pictures brought together with what is known of them: COCO, PAGE-XML, ALTO, or nothing."""
+"""Pictures matched with their labels: COCO, PAGE-XML, ALTO, or none.
+
+PAGE: Pletschacher and Antonacopoulos 2010, schema of 2019-07-15; ALTO: schema 4 of the Library of
+Congress. Lines come in reading order where the file gives one, else in the file's order. XML with a
+DOCTYPE is refused before a tree is built: entities can grow to gigabytes or name files of this
+machine ("XML vulnerabilities" in Python's library reference), and PAGE and ALTO never have one.
+"""
 
 from __future__ import annotations
 
@@ -25,6 +31,12 @@ MAX_XML_DEPTH = 64
 """A line of PAGE with glyphs stands at depth 7."""
 
 
+WORD_JOINERS = "\u05be"
+"""Maqaf joins words that a scroll parts."""
+
+Json = dict[str, Any]
+
+
 def parse_xml(path: Path) -> ElementTree.Element:
     """The root of an XML file; LabelError says in one sentence why it is refused."""
     try:
@@ -43,7 +55,7 @@ def parse_xml(path: Path) -> ElementTree.Element:
 
 
 def _check_xml(data: bytes, path: Path) -> None:
-    """Run through the file without building anything."""
+    """Parse without building a tree; LabelError for a DOCTYPE or too deep nesting."""
     parser, depth = expat.ParserCreate(), 0
 
     def doctype(*_: object) -> None:
@@ -77,10 +89,6 @@ def child_elements(element: ElementTree.Element, name: str) -> list[ElementTree.
 def descendants(element: ElementTree.Element, name: str) -> list[ElementTree.Element]:
     """All of that name below, in the file's order."""
     return [child for child in element.iter() if local_name(child) == name]
-
-
-WORD_JOINERS = "\u05be"
-"""Maqaf joins words that a scroll parts."""
 
 
 @dataclass(frozen=True)
@@ -242,9 +250,6 @@ def _read_length(text: str | None, path: Path) -> int:
         raise LabelError(f"{path} gives {text!r} as the size of its page") from None
 
 
-Json = dict[str, Any]
-
-
 @dataclass(frozen=True)
 class ImportedScan:
     """A picture with its labels or its text, if there are any."""
@@ -344,7 +349,7 @@ def labels_of_image(data: Json, image: Json) -> Json:
 
 
 def _find_by_name(name: str, pictures: Sequence[ScanPicture]) -> ScanPicture | None:
-    """The picture at the end of whose path the name stands; labels may name folders too."""
+    """The picture whose path ends with the name; labels may name folders too."""
     wanted = PurePosixPath(name.replace("\\", "/")).name
     return next((p for p in pictures if wanted and p.path.name == wanted), None)
 

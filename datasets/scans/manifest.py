@@ -1,8 +1,8 @@
-"""What a data set folder holds: its scans with their hands, splits, origins and checksums.
+"""A data set folder: its scans with their hands, splits, origins and checksums, and their pages.
 
 FOLDER/manifest.yaml    the list, with the version, raised by one at every change
 FOLDER/scans/           the pictures, byte for byte as they came
-FOLDER/labels/          one COCO file a scan
+FOLDER/labels/          one COCO file per scan
 FOLDER/texts/           the written lines, where only those were known
 FOLDER/datasheet.md     for readers
 """
@@ -26,7 +26,7 @@ MANIFEST_FORMAT = 1
 MANIFEST = "manifest.yaml"
 
 SPLITS = ("train", "validation", "calibrate", "test")
-"""Taught from; watched while training; thresholds set on; measured on, and nothing else."""
+"""For learning; for watching the training; for thresholds; for measuring and nothing else."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class Scan:
     file: str
     sha256: str
     likeness: str
-    """Perceptual hash (see `likeness.py`), 64 hexadecimal digits."""
+    """Perceptual hash (`pictures.perceptual_hash`), 64 hexadecimal digits."""
     scroll: str
     """The hand: all pages of one scroll stand in one split."""
     split: str
@@ -47,7 +47,7 @@ class Scan:
     """COCO file of this scan alone; None while nothing is labelled."""
     labels_sha256: str | None = None
     labelled: str = ""
-    """How: by whom or what, as the datasheet says it."""
+    """By whom or what, as the datasheet gives it."""
     text: str | None = None
     """File of the written lines, where they are known."""
     text_sha256: str | None = None
@@ -73,7 +73,7 @@ def sha256(data: bytes) -> str:
 
 
 def read_manifest(folder: Path) -> Manifest:
-    """The manifest of a data set; LabelError says in one sentence why it is none."""
+    """The manifest of a data set; LabelError, in one sentence, if it is none."""
     path = folder / MANIFEST
     try:
         data = yaml.load(path.read_bytes(), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
@@ -176,7 +176,7 @@ class ScanDataset:
 
 
 def open_scans(folder: str | Path) -> ScanDataset:
-    """Open a data set; LabelError says in one sentence why it cannot be read."""
+    """Open a data set; LabelError, in one sentence, if it cannot be read."""
     folder = Path(folder)
     manifest = read_manifest(folder)
     return ScanDataset(folder, manifest, sha256((folder / MANIFEST).read_bytes()))

@@ -30,7 +30,7 @@ _OPINION_KEYS = frozenset({"code", "letters", "says", "source"})
 
 
 class Opinion(NamedTuple):
-    """What a source says of a fault as it stands on the skin."""
+    """What a source holds of a fault as it stands on the skin."""
 
     code: str
     """One of the catalogue's codes of gravity, a key of `GRAVITIES`."""
@@ -92,7 +92,7 @@ def parse_catalogue(text: str | bytes) -> tuple[dict[str, Gravity], dict[str, De
 
     ValueError, naming the entry, for an unknown key, letter, code, family, scope, unit or way.
     """
-    # The C loader is ten times as quick; PyYAML built without libyaml has only the slow one.
+    # The C loader is ten times as fast; PyYAML built without libyaml has only the slow one.
     data = yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
     gravities = {code: Gravity(code, **entry) for code, entry in data["gravity_codes"].items()}
     defects = {name: _defect(name, entry, gravities) for name, entry in data["defects"].items()}

@@ -1,9 +1,10 @@
 """Edit distances that plain libraries do not offer, one whole row of the cost table at a time.
 
 Two whole texts are compared by `rapidfuzz` where they are compared at all (`train.bench`). It has
-no distance to the nearest stretch of a longer text: its best partial match counts insertions and
-deletions in windows of fixed length, and gives another distance for most random texts. Nor has it
-costs that differ from place to place, which transcribed lines need (`train.evaluation`).
+no distance to the nearest stretch of a longer text (Sellers 1980): its best partial match counts
+insertions and deletions in windows of fixed length, and gives another distance for most random
+texts. Nor has it costs that differ from place to place, which transcribed lines need
+(`train.evaluation`).
 """
 
 from __future__ import annotations
@@ -32,7 +33,10 @@ def next_cost_row(
 
 
 def stretch_distance(page: npt.NDArray[np.uint8], text: npt.NDArray[np.uint8]) -> int:
-    """Least edits that turn `page` (L,) into some stretch of `text` (M,), both of classes."""
+    """Least edits that turn `page` (L,) into some stretch of `text` (M,), both of classes.
+
+    Sellers 1980, The theory and computation of evolutionary distances.
+    """
     steps = np.arange(len(text) + 1, dtype=np.int32)
     row: CostRow = np.zeros(len(text) + 1, np.int32)
     for letter in page:

@@ -1,4 +1,4 @@
-"""A text of the user's own, from a UTF-8 file whose lines are the written lines."""
+"""A text to be written, and the reading of one from a UTF-8 file whose lines are its lines."""
 
 from __future__ import annotations
 
@@ -7,6 +7,11 @@ from pathlib import Path
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.divine_names import find_name_start
+
+Lines = tuple[tuple[str, ...], ...]
+
+MAX_PORTION_BYTES = 8 * 1024 * 1024
+"""Largest text file read: the whole Torah, 304,805 letters, is about 700 kB."""
 
 
 @dataclass(frozen=True)
@@ -47,12 +52,6 @@ class Portion:
                 found.update(range(start + find_name_start(word), start + len(word)))
             start += len(word)
         return frozenset(found)
-
-
-Lines = tuple[tuple[str, ...], ...]
-
-MAX_PORTION_BYTES = 8 * 1024 * 1024
-"""Largest text file read: the whole Torah, 304,805 letters, is about 700 kB."""
 
 
 def read_lines(path: Path) -> Lines:

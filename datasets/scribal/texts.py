@@ -98,7 +98,8 @@ def _read_passage(name: str) -> Portion:
         return read_passage(name)
     known = ", ".join(KNOWN_PORTIONS)
     raise ValueError(
-        f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE_PASSAGE} nor a text file"
+        f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE_PASSAGE} "
+        "nor a text file"
     )
 
 

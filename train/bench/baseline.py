@@ -1,4 +1,4 @@
-"""Tesseract with its model for the Hebrew script on the same page: time, and letters read."""
+"""Tesseract with its model for the Hebrew script on the same page: time, and letter error rate."""
 
 from __future__ import annotations
 

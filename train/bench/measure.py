@@ -1,4 +1,8 @@
-"""Everything that one run of the bench measures, as plain numbers."""
+"""Everything that one run of the bench measures, as plain numbers.
+
+The page, a mezuzah of 10 megapixels set in type or a picture of the user's own, is inspected in a
+process of its own (`python -m` this module), so that import and memory are those of a user's run.
+"""
 
 from __future__ import annotations
 
@@ -23,6 +27,10 @@ from crownlet.train.bench.baseline import error_rate, keep_letters
 from crownlet.train.bench.networks import is_quantised, measure_peak
 
 PROCESS_START_S = time.perf_counter()
+
+
+BENCH_BODY_PX = 58.0
+"""Body height in px of the page set here: a mezuzah of 714 letters then has 10.2 megapixels."""
 
 
 def measure_page(page: Path, portion: str, model: Path | None, repeats: int) -> dict[str, Any]:
@@ -88,10 +96,6 @@ def peak_memory() -> float:
     return most / 2**20 if sys.platform == "darwin" else most / 1024
 
 
-if __name__ == "__main__":
-    print(json.dumps(inspect_repeatedly(json.loads(sys.argv[1]))))
-
-
 @dataclass(frozen=True)
 class BenchPlan:
     """What is measured: a page, the portion it shows, the networks, and how often."""
@@ -105,7 +109,7 @@ class BenchPlan:
 
 
 def run_bench(plan: BenchPlan) -> dict[str, Any]:
-    """All figures of one run, seconds and MiB unless the key says otherwise."""
+    """All figures of one run, in seconds and MiB unless the key names another unit."""
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else None
     sessions = OnnxNetworks(plan.model)
     integers = is_quantised(sessions.folder)
@@ -173,10 +177,6 @@ def _torch(plan: BenchPlan, kept: networks.Shown) -> dict[str, float] | None:
     return measure_in_torch(folder, kept.pages, kept.crops, repeats, threads)
 
 
-BENCH_BODY_PX = 58.0
-"""Body height in px of the page set here: a mezuzah of 714 letters then has 10.2 megapixels."""
-
-
 def write_type_page(folder: Path, body: float = BENCH_BODY_PX) -> Path:
     """Write a mezuzah set in a scribal-style font as PNG; needs the extra `train` and the font.
 
@@ -190,3 +190,7 @@ def write_type_page(folder: Path, body: float = BENCH_BODY_PX) -> Path:
     page = compose_type_page(TypeSpec("ashkenaz", "mezuzah", body, "cream"))
     Image.fromarray(page.image).save(path)
     return path
+
+
+if __name__ == "__main__":
+    print(json.dumps(inspect_repeatedly(json.loads(sys.argv[1]))))

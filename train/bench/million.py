@@ -1,4 +1,4 @@
-"""`python -m crownlet.train.bench.million --seconds S`: a million pages, reckoned from one.
+"""`python -m crownlet.train.bench.million --seconds S`: the cost of a million pages, from one.
 
 What a page costs besides its processor time was measured; how, stands in `million_pages.md`.
 """
@@ -32,7 +32,8 @@ def machine_row(name: str, cores: int, seconds: float, picture: float) -> tuple[
     hours = PAGE_COUNT / rate / 3600
     return (
         name, f"{hours:.1f} h" if hours < 48 else f"{hours / 24:.1f} days", f"{rate:.1f}",
-        f"{rate * picture:.0f}", f"{rate * TABLES_MB_PER_PAGE:.1f}", f"{rate * FILE_CALLS_PER_PAGE:.0f}",
+        f"{rate * picture:.0f}", f"{rate * TABLES_MB_PER_PAGE:.1f}",
+        f"{rate * FILE_CALLS_PER_PAGE:.0f}",
         f"{rate * SCHEDULER_S_PER_PAGE:.2f}", f"{cores * WORKER_GB:.0f}",
     )  # fmt: skip
 

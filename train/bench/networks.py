@@ -1,9 +1,10 @@
-"""The most that this processor does in plain convolutions: what the networks are held against.
+"""The peak of this processor in plain convolutions, and the time and share of it of both networks.
 
 A stack of 3 x 3 convolutions of 64 channels, which fit the cache and the vector registers of every
 processor in use, runs in ONNX Runtime with the same threads and kind of numbers as the networks.
 Its file is written here, field by field as onnx.proto numbers them, since a chain of one operator
-is too little to need the `onnx` package.
+is too little to need the `onnx` package. Operations of the networks are counted from the shapes
+that the runtime reports; both also run in torch, as the baseline of the export.
 """
 
 from __future__ import annotations
@@ -42,12 +43,12 @@ PEAK_OPERATIONS = 2 * 9 * PEAK_CHANNELS**2 * PEAK_SIDE_PX**2 * PEAK_LAYERS * PEA
 """Operations of one run, of floating point or of integers; multiplying and adding are two."""
 
 RUNS_PER_ROUND = 8
-"""Runs that are timed together: one alone is over in milliseconds."""
+"""Runs that are timed together: one takes only milliseconds."""
 
 FLOAT, UINT8, INT8 = 1, 2, 3
 
 INTS_ATTRIBUTE = 7
-"""TensorProto.DataType and AttributeProto.AttributeType."""
+"""AttributeProto.AttributeType."""
 
 
 def measure_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
@@ -151,7 +152,7 @@ def operations_per_pixel(folder: Path, side: int = 256) -> float:
 
 
 def is_quantised(folder: Path) -> bool:
-    """Whether the networks of a model folder reckon in 8-bit integers, by their operators."""
+    """Whether the networks of a model folder compute in 8-bit integers, by their operators."""
     return b"QuantizeLinear" in (folder / "assessor.onnx").read_bytes()
 
 
@@ -190,7 +191,7 @@ def _node_operations(node: dict[str, Any]) -> int:
 
 @dataclass
 class Shown:
-    """Networks that keep what they were shown."""
+    """Networks that keep their inputs."""
 
     sessions: OnnxNetworks
     pages: list[Float32] = field(default_factory=list)
@@ -207,18 +208,18 @@ class Shown:
         return self.sessions.lanes
 
     def locate(self, page: Float32) -> LocatorMaps:
-        """As `Sessions.locate`."""
+        """As `OnnxNetworks.locate`."""
         self.pages.append(page)
         return self.sessions.locate(page)
 
     def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, Float32, Float32, Float32]:
-        """As `Sessions.assess`."""
+        """As `OnnxNetworks.assess`."""
         self.crops.append(crops)
         return self.sessions.assess(crops)
 
 
 def record_inputs(sessions: OnnxNetworks, page: Path) -> Shown:
-    """What both networks are shown of a page, trial windows of its size with it."""
+    """The inputs of both networks on a page, trial windows of its scale included."""
     from crownlet.infer.inspector import Inspector
 
     kept = Shown(sessions)

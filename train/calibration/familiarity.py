@@ -1,4 +1,4 @@
-"""Measure what is usual of letters on faultless rendered pages: sizes, surprise, stretch, light.
+"""Measure letters on faultless rendered pages: sizes, surprise, stretch, light.
 
     python -m crownlet.train.calibration.familiarity [--pages 160] [--model FOLDER] [--write]
 
@@ -35,14 +35,17 @@ from crownlet.train.evaluation.matching import Detection, match_page
 Floats = npt.NDArray[np.float64]
 
 UNFAMILIAR_SHARE = 0.005
-"""Share of the letters of faultless pages that may fall out of the familiar: half by each sign."""
+"""Share of the letters of faultless pages beyond the bounds: half by surprise, half by shape."""
 
 SURPRISING_SHARE = 0.05
-"""A page is strange when half of its letters are like the most surprising twentieth of those."""
+"""A page is unfamiliar when half its letters reach the most surprising twentieth of those."""
 
 DOUBTFUL_STRETCH = (1.2, 1.5)
 """A letter is doubtfully drawn out from the first, plainly from the second of its usual width on
 (`defects/stretched.py`)."""
+
+
+FAMILIARITY_FIRST_SEED = 700_000_000
 
 
 @dataclass(frozen=True)
@@ -101,7 +104,7 @@ def fit_bounds(letters: MeasuredLetters) -> unfamiliar.FamiliarityBounds:
     plain = letters.drawn <= 1.0
     size = usual.LetterExtent(*letters.sizes.T)
     odd = usual.shape_deviation(size, letters.letter)
-    # The size search and the two networks err together on whole pages; those count as letters too.
+    # Errors of the scale search affect whole pages; their letters count as well.
     nats = float(np.quantile(letters.surprise[plain], 1 - UNFAMILIAR_SHARE / 2))
     shape = float(np.quantile(odd[plain], 1 - UNFAMILIAR_SHARE / 2))
     page = float(np.quantile(letters.surprise[plain], 1 - SURPRISING_SHARE))
@@ -118,9 +121,6 @@ def fit_stretch_curve(letters: MeasuredLetters) -> unfamiliar.StretchCurve:
         curve = (x * (p * (1 - p))[:, None]).T @ x + 1e-3 * np.eye(2)
         w += np.linalg.solve(curve, x.T @ (y - p) - 1e-3 * w)
     return unfamiliar.StretchCurve(float(w[0]), float(w[1]))
-
-
-FAMILIARITY_FIRST_SEED = 700_000_000
 
 
 def page_specs(count: int) -> Iterator[PageSpec]:

@@ -40,7 +40,7 @@ class Calibration:
 
 @dataclass(frozen=True)
 class Logits:
-    """The network's word on N calibration crops beside the truth."""
+    """The network's outputs on N calibration crops beside the truth."""
 
     letter: Tensor
     defects: Floats
@@ -111,7 +111,7 @@ def _platt(logit: Floats, wanted: Floats) -> tuple[float, float]:
     used = weights > 0
     curve = LogisticRegression(C=1e6).fit(both[used], labels[used], sample_weight=weights[used])
     a = float(curve.coef_[0, 0])
-    # A curve that falls would turn the network's word round; that is noise, not calibration.
+    # A falling curve would reverse the network's output; that is noise, not calibration.
     return (a, float(curve.intercept_[0])) if a > 0.05 else (1.0, 0.0)
 
 
@@ -135,7 +135,7 @@ def defect_probabilities(
 ) -> dict[str, tuple[Floats, Floats]]:
     """For each defect the calibrated probabilities and the truth, over crops it applies to.
 
-    `tag_missing` is what the tag count says against three tags on the seven letters and one on the
+    `tag_missing` compares the tag count with three tags on the seven letters and one on the
     six, the fullest custom.
     """
     pairs: dict[str, tuple[Floats, Floats]] = {}
@@ -158,7 +158,8 @@ def thresholds(
     """Provisional thresholds: `clear` lets `missed` of the plain cases pass, of those above
     `finding` the share `true` are plain cases. Doubtful cases count on neither side.
 
-    No promise rests on them: letters of one hand err together and are counted singly here.
+    No promise rests on them: errors on letters of one hand are correlated, and each letter counts
+    here as if it were independent.
     """
     chosen = {}
     for name, (p, wanted) in pairs.items():
@@ -173,7 +174,7 @@ def thresholds(
             hits, alarms = (plain >= cut).sum(), (clean >= cut).sum()
             if hits and hits / (hits + alarms) >= true:
                 finding = min(finding, float(cut))
-        # However well the network ranks, what it half believes is worth a look.
+        # However well the network ranks, a letter above 0.2 is worth a look.
         clear = min(max(clear, 1e-3), 0.2)
         chosen[name] = {"clear": round(clear, 4), "finding": round(max(finding, clear, 0.5), 4)}
     return chosen

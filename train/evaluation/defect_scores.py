@@ -1,4 +1,4 @@
-"""How well a defect is told from its absence: ranking, recall at few false alarms, calibration."""
+"""Scores of one defect: ranking, recall at few false alarms, calibration."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ DOUBTFUL_PLAINNESS = (1 / 3, 2 / 3)
 """Plainness between these, inclusive, is kept out of positives and negatives."""
 
 TAG_COUNT_DEFECTS = ("tag_missing", "tag_excess")
-"""Faults of number: nothing is known of them where nobody has counted the tags."""
+"""Defects of number: unknown where the truth gives no number of tags."""
 
 FALSE_ALARM_RATE = 0.01
 
@@ -87,7 +87,7 @@ def gather_cases(
 
 
 def was_looked_for(letter: LetterTruth, name: str) -> bool:
-    """Whether the truth says of a letter that it has the defect or has not."""
+    """Whether the truth holds if the letter has the defect."""
     if letter.known is not None:
         return name in letter.known
     return name not in TAG_COUNT_DEFECTS or letter.tags >= 0

@@ -1,4 +1,7 @@
-"""All suites on one pair of networks, written to the card that goes with the weights."""
+"""All suites on one pair of networks, written to the card that goes with the weights.
+
+Time and memory of one page are measured in a process of its own, as a user has them.
+"""
 
 from __future__ import annotations
 
@@ -49,6 +52,13 @@ print(json.dumps({
 """
 
 
+EVALUATION_CUSTOMS = "beit_yosef"
+"""Expects tags on all the letters that any custom asks them of, so that each is measured."""
+
+LARGE_BODY_PX = 45
+"""Body height in px from which a photograph should be read nearly without error."""
+
+
 def measure_speed(model: str | None = None) -> dict[str, object]:
     """Inspect one type page of about 10 megapixels, cold once and warm three times."""
     page = compose_type_page(TypeSpec("ashkenaz", "mezuzah", 58.0, "cream"))
@@ -62,13 +72,6 @@ def measure_speed(model: str | None = None) -> dict[str, object]:
     facts: dict[str, object] = json.loads(run.stdout.strip().splitlines()[-1])
     megapixels = page.image.shape[0] * page.image.shape[1] / 1e6
     return {"megapixels": round(megapixels, 1), "cores": os.cpu_count(), **facts}
-
-
-EVALUATION_CUSTOMS = "beit_yosef"
-"""Expects tags on all the letters that any custom asks them of, so that each is measured."""
-
-LARGE_BODY_PX = 45
-"""Body height in px from which a photograph should be read nearly without error."""
 
 
 def evaluate(config: Any) -> Path:

@@ -1,4 +1,8 @@
-"""The first suite: pages by hands that training never saw, and whole mezuzot with faulty text."""
+"""The first suite: pages by hands that training never saw, and whole mezuzot with faulty text.
+
+`LetterTally` counts errors of letters read without a text, in all and by kind of page; `RouteTally`
+where the routing sends letters, and which plain faults it clears.
+"""
 
 from __future__ import annotations
 
@@ -28,12 +32,17 @@ from crownlet.train.evaluation.matching import (
 from crownlet.train.evaluation.workers import OWN_TEXT, ReadingJob, ReadPage
 
 BODY_BANDS_PX = (35.0, 45.0, 64.0)
-"""Body heights in px that part the bands of size."""
+"""Body heights at which one band of size ends and the next begins."""
 
 WORST_PAGES = 5
 
 FORM_DEFECT = "overstretched"
 """The fault of form that every letter can have: examined wherever any fault of form is."""
+
+
+ROUTES = ("clear", "review", "finding")
+
+HELD_OUT_FIRST_SEED = 900_000_000
 
 
 @dataclass
@@ -108,7 +117,7 @@ def legible_only(
 ) -> tuple[list[LetterTruth], list[GlyphRecord]]:
     """Truth and letters seen, those without a legible picture marked doubtful or taken away.
 
-    By what the record says of the picture, never by what was read. Letters that were not found
+    By what the record holds of the picture, never by what was read. Letters that were not found
     have no measures of their own: they count unless the whole page is unresolved.
     """
     seen = [glyph for glyph in record.glyphs if carries_reading(glyph)]
@@ -149,9 +158,6 @@ def _brief_errors(found: LetterErrors) -> dict[str, object]:
         "letter_error_rate": found.rate if found.true else None,
         "errors": found.errors,
     }
-
-
-ROUTES = ("clear", "review", "finding")
 
 
 @dataclass
@@ -226,9 +232,6 @@ def _shares(routes: Counter[str]) -> dict[str, float]:
 
 def _nonzero_counts(counter: Counter[str]) -> dict[str, int]:
     return {name: count for name, count in counter.most_common() if count}
-
-
-HELD_OUT_FIRST_SEED = 900_000_000
 
 
 def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:

@@ -57,7 +57,7 @@ def measure_mezuzot(pages: Iterable[ReadPage], customs: Customs) -> dict[str, ob
 def gather_gap_cases(
     page: PageTruth, record: PageRecord, match: PageMatch, name: str
 ) -> DefectCases:
-    """Gaps that the text says are of the kind which can have the fault, with its probability."""
+    """Gaps of the kind (by the text) that can have the fault, with its probability."""
     seen = dict(match.pairs)
     rows = {(gap.right_glyph, gap.left_glyph): gap for gap in record.gaps}
     p, plainness = [], []

@@ -1,4 +1,7 @@
-"""Letters seen on a page matched to the letters written there, by overlap of their boxes."""
+"""Letters seen on a page matched to the letters written there, and the errors among them by kind.
+
+Matching is by overlap of boxes, one to one, the best overlap first; errors add up over pages.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Box, LetterTruth
+
+MATCH_IOU = 0.5
+
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -34,7 +41,7 @@ class LetterErrors:
 
     @property
     def rate(self) -> float:
-        """Letter error rate: errors a true letter. NaN without true letters."""
+        """Letter error rate: errors per true letter. NaN without true letters."""
         return self.errors / self.true if self.true else float("nan")
 
     def __add__(self, other: LetterErrors) -> LetterErrors:
@@ -66,11 +73,6 @@ class LetterErrors:
             "missing_by_letter": dict(self.missing.most_common()),
             "spurious_by_letter": dict(self.spurious.most_common()),
         }
-
-
-MATCH_IOU = 0.5
-
-Floats = npt.NDArray[np.float64]
 
 
 class SeenLetter(Protocol):

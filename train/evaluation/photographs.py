@@ -29,7 +29,7 @@ _MAX_PARTS_OF_LINE = 3
 
 
 class ReadLetter(Protocol):
-    """What is asked of a letter read; `infer.records.GlyphRecord` has it."""
+    """What scoring needs of a letter read; `infer.records.GlyphRecord` has it."""
 
     @property
     def letter(self) -> str:
@@ -55,7 +55,7 @@ class PhotoResult:
     photo: str
     errors: LetterErrors
     lines: tuple[tuple[str, str, int], ...]
-    """Letters that count, letters read there, errors; a line."""
+    """Letters that count, letters read there, errors; for each line."""
     body_px: float | None
     """Median body height as read, px."""
 
@@ -114,11 +114,11 @@ def letters_by_line(letters: Iterable[ReadLetter]) -> list[str]:
 def score_lines(
     lines: Sequence[TranscribedLine], read: Sequence[str]
 ) -> tuple[LetterErrors, tuple[tuple[str, str, int], ...]]:
-    """Lay the lines read on the transcribed ones, in order, at the least number of errors.
+    """Align the lines read to the transcribed ones, in order, at the least number of errors.
 
     A transcribed line takes none, one, or up to three successive lines read (a line that fell
-    apart). A line read that goes with none is spurious letter by letter. What is laid on a line
-    that does not count costs nothing.
+    apart). A line read that goes with none is spurious letter by letter. What is aligned to a
+    line that does not count costs nothing.
     """
     best = _align_lines(lines, read)
     errors, rows = LetterErrors(), []
@@ -163,5 +163,5 @@ def _align_lines(
 
 def _line_cost(line: TranscribedLine, read: Sequence[str]) -> float:
     alignment: LineAlignment = align_line(line.tokens, "".join(read))
-    # Lines that do not count decide only between layings of equal errors.
+    # Lines that do not count decide only between alignments of equal errors.
     return alignment.cost if line.counts else 1e-3 * alignment.cost

@@ -1,4 +1,4 @@
-"""Transcribed lines of photographs, and the cheapest way of laying what was read against them.
+"""Transcribed lines of photographs, and the alignment of what was read to them.
 
 `[..]` is cut off at the side or out of frame (three dots: an unknown number of letters), a leading
 `^` is a line cut by the top or bottom edge; neither counts, and what is read there is no error.
@@ -20,7 +20,7 @@ from crownlet.train.evaluation.matching import LetterErrors
 TokenKind = Literal["letter", "free", "any"]
 
 _EDIT_COST = 10_000
-"""Cost of an edit, in units of what settles ties: letters that agree are kept together."""
+"""Cost of an edit; costs of single units decide between alignments of equal edits."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def parse_line(text: str) -> TranscribedLine:
 
 @dataclass(frozen=True)
 class LineAlignment:
-    """How a read line lies on a transcribed one: (written or "", read or "") in reading order."""
+    """A read line aligned to a transcribed one: (written or "", read or "") in reading order."""
 
     pairs: tuple[tuple[str, str], ...]
     cost: int

@@ -32,6 +32,15 @@ chet (which has a hump but no stick), lamed's horns. They are neither positives 
 `tag_missing`, and are never cut."""
 
 
+LEGS: dict[FontName, dict[str, tuple[Point, Point]]] = {
+    "ashkenaz": {"ה": ((182, 470), (182, 740)), "ק": ((330, 480), (330, 740))},
+    "sefarad": {"ה": ((246, 560), (246, 790)), "ק": ((272, 440), (272, 790))},
+}
+"""A point in the top of the detached left leg and one in the roof above it."""
+
+_OVERSHOOT_UNITS = 14.0
+
+
 @dataclass(frozen=True)
 class Joint:
     """The narrowest line across a joint, from `a` to `b`, and a point in the part beyond it."""
@@ -70,14 +79,6 @@ JOINTS: dict[FontName, dict[str, tuple[Joint, ...]]] = {
         "ש": (Joint("yud_middle", (356, 318), (408, 294), (430, 380)),),
     },
 }
-
-LEGS: dict[FontName, dict[str, tuple[Point, Point]]] = {
-    "ashkenaz": {"ה": ((182, 470), (182, 740)), "ק": ((330, 480), (330, 740))},
-    "sefarad": {"ה": ((246, 560), (246, 790)), "ק": ((272, 440), (272, 790))},
-}
-"""A point in the top of the detached left leg and one in the roof above it."""
-
-_OVERSHOOT_UNITS = 14.0
 
 
 def defects_of(font: FontName, letter: str) -> tuple[str, ...]:
@@ -144,7 +145,7 @@ def _bare_stroke(tag: Outline, width: float) -> Outline:
 
 
 def cut_joint(glyph: TypeGlyph, joint: Joint, width: float) -> TypeGlyph:
-    """Cut a band of white, `width` q wide, through a joint, on the side of the part cut loose."""
+    """Cut a blank band, `width` q wide, through a joint, on the side of the part cut loose."""
     a, b, beyond = (np.array(point, np.float64) for point in (joint.a, joint.b, joint.beyond))
     along = (b - a) / np.linalg.norm(b - a)
     across = np.array([-along[1], along[0]])

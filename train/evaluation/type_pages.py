@@ -1,7 +1,8 @@
-"""Pages set in the two scribal-style fonts of Debian's `culmus`: the outside check of the networks.
+"""Pages set in the two scribal-style fonts of Debian's `culmus`: an outside check of the networks.
 
 Nothing that is shipped was trained on the fonts. Every box is taken from the ink of its letter;
-defects are cut into the letters here (`type_cuts`), and what was cut is recorded as truth.
+defects are cut into the letters here (`type_cuts`), and what is cut is recorded as truth. `degrade`
+is a poor camera: a turn, soft focus, grey ink, uneven light, noise.
 """
 
 from __future__ import annotations
@@ -49,6 +50,13 @@ CONTRAST_SHARE = (0.45, 0.85)
 """Share of the contrast between ink and ground that is left."""
 
 
+Grey = npt.NDArray[np.uint8]
+
+PAPER_RGB = {"white": (255, 255, 255), "cream": (243, 234, 210)}
+
+INK_RGB = (0, 0, 0)
+
+
 def draw_turn(size: tuple[int, int], rng: np.random.Generator) -> PageTransform:
     """A random slight turn about the middle of a page of (height, width) px."""
     degrees = float(rng.uniform(-MAX_TURN_DEGREES, MAX_TURN_DEGREES))
@@ -83,13 +91,6 @@ def _light(size: tuple[int, ...], rng: np.random.Generator) -> npt.NDArray[np.fl
     return (1 - loss * slope / slope.max()).astype(np.float32)
 
 
-Grey = npt.NDArray[np.uint8]
-
-PAPER_RGB = {"white": (255, 255, 255), "cream": (243, 234, 210)}
-
-INK_RGB = (0, 0, 0)
-
-
 @dataclass(frozen=True)
 class TypeSpec:
     """One page: what is set, in which font and how large, and what share of letters is damaged."""
@@ -107,7 +108,7 @@ class TypeSpec:
     pitch: float = 3.0
     """Distance of the lines in bodies; below 2.95 a lamed may run into a long letter above."""
     margin: float = 1.5
-    """White around the text, in bodies, beyond the tallest letter of the first line."""
+    """Blank margin around the text, in bodies, beyond the tallest letter of the first line."""
     degraded: bool = False
     """Turned a little, blurred, faded, unevenly lit and noisy."""
 

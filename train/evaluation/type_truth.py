@@ -95,7 +95,7 @@ def _box(columns: npt.NDArray[np.intp], rows: npt.NDArray[np.intp], turn: PageTr
 
 
 def gaps_between(placed: Sequence[PlacedLetter], body: float) -> tuple[GapTruth, ...]:
-    """The white between each two neighbours of a line, on the page before it is turned."""
+    """The gap between each two neighbours of a line, on the page before it is turned."""
     edges = [_edges(letter, body) for letter in placed]
     gaps = []
     for i, (right, left) in enumerate(itertools.pairwise(placed)):
@@ -103,9 +103,9 @@ def gaps_between(placed: Sequence[PlacedLetter], body: float) -> tuple[GapTruth,
             continue
         rows = edges[i][0] - edges[i + 1][1]
         shared = rows[np.isfinite(rows)]
-        white = shared.min() if shared.size else right.left - left.left - left.ink.cover.shape[1]
+        width = shared.min() if shared.size else right.left - left.left - left.ink.cover.shape[1]
         kind: Literal["letter", "word"] = "letter" if right.word == left.word else "word"
-        gaps.append(GapTruth(i, i + 1, kind, float(white) * BODY_HEIGHT / body))
+        gaps.append(GapTruth(i, i + 1, kind, float(width) * BODY_HEIGHT / body))
     return tuple(gaps)
 
 

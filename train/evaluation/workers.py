@@ -24,6 +24,9 @@ from crownlet.infer.networks import OnnxNetworks, weights_folder
 from crownlet.infer.records import PageRecord
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 
+OWN_TEXT = "own"
+"""In place of a portion's name: the text that the page itself should have held."""
+
 
 def text_of(page: PageTruth) -> Portion:
     """The expected letters of a page in its own words, absent ones put back.
@@ -42,10 +45,6 @@ def text_of(page: PageTruth) -> Portion:
     return Portion(
         "its own text", tuple(word for word in words.values() if word), None, frozenset()
     )
-
-
-OWN_TEXT = "own"
-"""In place of a portion's name: the text that the page itself should have held."""
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ Image = npt.NDArray[np.uint8]
 SHEET_TILES, SHEET_COLUMNS = 72, 8
 
 TILE_PX, CAPTION_PX = (190, 170), 34
-"""Width and height of a crop on the sheet in px, and of the words above it."""
+"""Width and height of a crop on the sheet, and height of the caption above it."""
 
 
 @dataclass(frozen=True)

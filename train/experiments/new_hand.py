@@ -4,9 +4,11 @@ base     both networks learn from hands of the other styles
 ship     they are exported, calibrated on further hands of those styles
 scans    mezuzot by one held-out hand of the style, or in a typeface: with labels, and without
 label    the unlabelled pages label their own letters, their text being known
-retrain  the base learns on from either data set, and as long from neither: what did they bring?
+retrain  training continues from the base with either data set, and as long with neither
 export   each of them, calibrated on hands of the other styles
 gate     each beside the base, on other scrolls of that hand and on all suites
+
+The typeface, whose letters others have drawn, stands for a hand of a family that no render holds.
 """
 
 from __future__ import annotations
@@ -37,15 +39,22 @@ from crownlet.train.release.pages import tally_suites
 
 NEW_HAND_FIRST_SEED = 960_000_000
 
-Config_unseen = Any
+NETWORKS = ("locator", "assessor")
+
+DATASET_KINDS = ("labelled", "unlabelled")
+"""The data sets; networks that learn from `neither` see the renders alone."""
+
+MODEL_CONFIGS = Path(__file__).parents[2] / "configs" / "model"
+
+Config = Any
 
 
-def hand_folder(own: Config_unseen) -> Path:
+def hand_folder(own: Config) -> Path:
     """Where everything of this hand lies (`own`: the `new_hand` of the configuration)."""
     return Path(own.folder) / (own.typeface or f"hand{own.hand}")
 
 
-def unseen_pages(own: Config_unseen) -> Iterator[tuple[str, int, PageTruth]]:
+def unseen_pages(own: Config) -> Iterator[tuple[str, int, PageTruth]]:
     """Split, seed and page: what is learnt from, watched, and measured on; each its own scroll."""
     parts = (("train", own.pages), ("validation", own.watched), ("test", own.tested))
     seed = NEW_HAND_FIRST_SEED + 1000 * own.hand
@@ -55,11 +64,11 @@ def unseen_pages(own: Config_unseen) -> Iterator[tuple[str, int, PageTruth]]:
             seed += 1
 
 
-def _make_page(own: Config_unseen, seed: int) -> PageTruth:
+def _make_page(own: Config, seed: int) -> PageTruth:
     return _typeset_page(own, seed) if own.typeface else _handwritten_page(own, seed)
 
 
-def _typeset_page(own: Config_unseen, seed: int) -> PageTruth:
+def _typeset_page(own: Config, seed: int) -> PageTruth:
     """Each page framed and ruled in its own way, as scans of different scrolls are."""
     rng = np.random.default_rng(seed)
     margin, pitch = rng.uniform(1.5, 6.0), rng.uniform(2.95, 4.2)
@@ -67,7 +76,7 @@ def _typeset_page(own: Config_unseen, seed: int) -> PageTruth:
     return compose_type_page(spec, seed)
 
 
-def _handwritten_page(own: Config_unseen, seed: int) -> PageTruth:
+def _handwritten_page(own: Config, seed: int) -> PageTruth:
     changes = {str(key): value for key, value in own.spec.items()}
     manner: dict[str, Any] = {str(key): value for key, value in own.manner.items()}
     seeds = (k for k in range(10**6) if draw_hand(k, "heldout").style == own.style)
@@ -76,22 +85,12 @@ def _handwritten_page(own: Config_unseen, seed: int) -> PageTruth:
     return compose(spec, seed, replace(draw_hand(number, "heldout"), **manner))
 
 
-NETWORKS = ("locator", "assessor")
-
-DATASET_KINDS = ("labelled", "unlabelled")
-"""The data sets; whoever learns from `neither` sees the renders alone."""
-
-MODEL_CONFIGS = Path(__file__).parents[2] / "configs" / "model"
-
-Config = Any
-
-
 def run_experiment(config: Config) -> Path:
     """Do the stages that the configuration names, in their order; the experiment's folder."""
     own = config.new_hand
     stages = {
-        "base": train_base, "ship": export_base, "scans": make_data_sets, "label": label_pages, "retrain": train_further,
-        "export": export_retrained, "gate": compare_with_base,
+        "base": train_base, "ship": export_base, "scans": make_data_sets, "label": label_pages,
+        "retrain": train_further, "export": export_retrained, "gate": compare_with_base,
     }  # fmt: skip
     unknown = set(own.stages) - set(stages)
     if unknown:

@@ -33,10 +33,10 @@ CHOICE_COLUMNS = ("page", "glyph", "letter", "kind", "p")
 LETTER_DOUBTS = (*LEARNED_DEFECTS, SHAPE_DOUBT)
 
 MIN_DOUBT = 0.01
-"""A doubt smaller than this teaches nothing."""
+"""Smallest doubt from which a letter is a candidate."""
 
 CANDIDATES_PER_PLACE = 3
-"""Candidates drawn for each place, so that some can be left out by the quota."""
+"""Candidates drawn for each letter to be chosen, so that the quota can leave some out."""
 
 
 @dataclass(frozen=True)
@@ -61,8 +61,9 @@ def choose_from_run(folder: Path, n: int, seed: int = 0) -> str:
     write_csv(run.folder / CHOICE_FILE, CHOICE_COLUMNS, rows)
     letters, kinds = len({c.letter for c in chosen}), len({c.kind for c in chosen})
     return (
-        f"{run.folder / CHOICE_FILE}: {len(chosen)} letters, {letters} of the 27 and {kinds} kinds of "
-        f"doubt among them; ask about them by `crownlet review {run.folder} --only {CHOICE_FILE}`"
+        f"{run.folder / CHOICE_FILE}: {len(chosen)} letters, {letters} of the 27 and {kinds} kinds "
+        "of doubt among them; ask about them by "
+        f"`crownlet review {run.folder} --only {CHOICE_FILE}`"
     )
 
 
@@ -82,7 +83,7 @@ def choose_letters(pages: Iterable[PageRecord], n: int, seed: int = 0) -> tuple[
 def measure_doubts(glyph: GlyphRecord) -> list[float]:
     """min(p, 1 - p) of each doubt of `ASKED`; 0 where it does not apply or was not examined.
 
-    Which letter it is needs nobody where the text says it: see `self_labels`.
+    The letter itself is no doubt where the text gives it: see `self_labels`.
     """
     values = []
     for name in LETTER_DOUBTS:

@@ -46,7 +46,7 @@ class LabelTally:
     misread: int = 0
     labelled: int = 0
     wrong: int = 0
-    """Of another class than the label says, or overlapped by less than half."""
+    """Of another class than its label, or overlapped by less than half."""
     righted: int = 0
     """Misread, yet labelled as they are written."""
 
@@ -143,10 +143,9 @@ def main() -> None:
     known = [(page, glyph, measure_doubts(glyph)) for page in records for glyph in page.glyphs]
     ranked = sorted(known, key=lambda row: -max(row[2]))[: given.n]
     drawn = np.random.default_rng(0).choice(len(known), given.n, replace=False)
-    print(
-        f"doubted by more than {MIN_DOUBT}: {sum(max(k[2]) >= MIN_DOUBT for k in known)} of {len(known)}"
-    )
-    print(f"by lot: {describe_variety([greatest_doubt(*known[i]) for i in drawn])}")
+    doubted = sum(max(row[2]) >= MIN_DOUBT for row in known)
+    print(f"doubted by more than {MIN_DOUBT}: {doubted} of {len(known)}")
+    print(f"drawn at random: {describe_variety([greatest_doubt(*known[i]) for i in drawn])}")
     print(f"most doubted: {describe_variety([greatest_doubt(*row) for row in ranked])}")
     print(f"chosen: {describe_variety(choose_letters(records, given.n))}")
 

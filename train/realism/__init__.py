@@ -1,6 +1,6 @@
-"""The critic: tells renders from photographs, and says by what.
+"""Realism: how well classifiers separate renders from photographs (C2ST), and by which measures.
 
-Small classifiers on patches at equal size of writing, tested on photographs they never saw, with
+Small classifiers on patches at equal size of writing, tested on held-out photographs, with
 named measures beside them; nothing that ships is trained here.
 """
 

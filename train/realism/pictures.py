@@ -1,4 +1,7 @@
-"""Photographs with the size of their writing, and renders at the same size to stand beside them."""
+"""Photographs with the size of their writing, and renders at the same size beside them.
+
+`job=proof` draws strips of both at one body height.
+"""
 
 from __future__ import annotations
 
@@ -19,10 +22,18 @@ from crownlet.train.realism.patches import Image, WritingPicture, cut_patches
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp")
 
 _SEED_STEP = 7919
-"""Between the seeds of renders for one photograph and the next."""
+"""Distance of the first seeds of one photograph and the next."""
 
 PenWidthReader = Callable[[Path], float | None]
 """The pen width in px of the writing in a picture; None where there is none."""
+
+
+STRIP_Q = (6.5, 16.0)
+"""Height and width of a strip in pen widths: a line of writing with its crowns."""
+
+PX_PER_Q = 18
+
+_GAP_PX = 6
 
 
 def pen_width_reader(model: str | Path) -> PenWidthReader:
@@ -40,7 +51,7 @@ def pen_width_reader(model: str | Path) -> PenWidthReader:
 
 
 def read_photographs(folder: Path, size: PenWidthReader) -> list[WritingPicture]:
-    """The pictures of `folder` that hold writing, by name; the rest are left out.
+    """The pictures of `folder` that hold writing, by name; the others are left out.
 
     FileNotFoundError if there is no such folder.
     """
@@ -80,14 +91,6 @@ def render_beside_all(
     """`beside` for every photograph, each with seeds of its own."""
     for i, photo in enumerate(photos):
         yield from render_beside(photo, count, seed + i * _SEED_STEP, device)
-
-
-STRIP_Q = (6.5, 16.0)
-"""Height and width of a strip in pen widths: a line of writing with its crowns."""
-
-PX_PER_Q = 18
-
-_GAP_PX = 6
 
 
 def draw_proof(config: Any) -> Path:

@@ -1,4 +1,4 @@
-"""`job=critic`: how well renders are told from photographs, and what gave them away."""
+"""`job=critic`: how well renders are separated from photographs, and by which measures."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def compare_pictures(photos: Sequence[WritingPicture], settings: Any, seed: int)
 
 
 def patch_rows(patches: Sequence[Patch], values: npt.NDArray[Any]) -> PatchRows:
-    """`values`, a row a patch, with where each comes from."""
+    """`values`, one row per patch, with where each comes from."""
     return PatchRows(
         values,
         np.array([patch.picture.real for patch in patches]),
@@ -105,7 +105,7 @@ def render_summary(
     ranked: Sequence[MeasureContrast],
     chance: Mapping[str, tuple[float, float]],
 ) -> str:
-    """The findings as Markdown; `chance` is what renders put for photographs give."""
+    """The findings as Markdown; `chance` is the interval of `chance_interval` by family."""
     lines = ["# Renders and photographs", "", "Area under the curve; 0.5 is not told apart.", ""]
     lines += ["| by | mean | 95% interval | by chance | each photograph |", "|---|---|---|---|---|"]
     for name, result in found.items():
@@ -130,7 +130,7 @@ def render_summary(
 
 
 def draw_surest(patches: Sequence[Patch], scores: npt.NDArray[np.float64]) -> Image:
-    """A row a photograph: its patches most surely photographs, and the surest renders beside it."""
+    """One row per photograph: its most photograph-like patches, then the most render-like ones."""
     groups = sorted({patch.picture.group for patch in patches if patch.picture.real})
     rows = []
     for group in groups:

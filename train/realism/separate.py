@@ -1,4 +1,8 @@
-"""How well renders are told from photographs that the critic never saw, and by which measures."""
+"""Two-sample tests by classifiers: renders against photographs that a classifier never saw.
+
+Classifiers are a logistic regression, gradient boosting, and a small convolutional network. Each
+photograph is left out in turn, with the renders beside it.
+"""
 
 from __future__ import annotations
 
@@ -23,12 +27,15 @@ Classifier = Callable[[Floats, npt.NDArray[np.bool_], Floats, Floats], Floats]
 """(train rows, whether photographs, weights, rows to judge) to scores, high for photographs."""
 
 
+Bools = npt.NDArray[np.bool_]
+
+
 @dataclass(frozen=True)
 class PatchRows:
     """Patches as numbers, row for row."""
 
     values: Floats
-    """(N, measures), or any array with a row a patch."""
+    """(N, measures), or any array with one row per patch."""
     real: npt.NDArray[np.bool_]
     group: Names
     """The photograph, or that beside which a render stands."""
@@ -54,10 +61,10 @@ class PatchRows:
 
 @dataclass(frozen=True)
 class Separation:
-    """Areas under the curve: 0.5 is not told apart, 1 is told apart without fail."""
+    """Areas under the curve: 0.5 is chance, 1 is complete separation."""
 
     scores: Floats
-    """(N,) given to each patch by a critic that saw neither its photograph nor those beside it."""
+    """(N,) of each patch, by a classifier that saw neither its photograph nor those beside it."""
     by_group: dict[str, float]
 
     @property
@@ -66,7 +73,7 @@ class Separation:
         return float(np.mean(list(self.by_group.values())))
 
     def interval(self, seed: int = 0, draws: int = 2000) -> tuple[float, float]:
-        """95% interval of the mean by drawing photographs anew; too narrow below about ten."""
+        """95% bootstrap interval of the mean over photographs; too narrow below about ten."""
         values = np.array(list(self.by_group.values()))
         rng = np.random.default_rng(seed)
         means = rng.choice(values, (draws, len(values))).mean(axis=1)
@@ -102,10 +109,10 @@ def cross_validate(rows: PatchRows, fit: Classifier) -> Separation:
 def chance_interval(
     rows: PatchRows, fit: Classifier, draws: int, seed: int = 0
 ) -> tuple[float, float]:
-    """95% of what comes out where nothing is to be told apart: renders put for the photographs.
+    """95% interval of the area where there is no difference: renders in place of the photographs.
 
-    A picture is of one make throughout, so a few pictures scatter widely about 0.5; an area within
-    this range says nothing.
+    Patches of one picture are alike, so a few pictures scatter widely about 0.5; an area within
+    this range is no evidence of a difference.
     """
     renders = rows.take(~rows.real)
     rng = np.random.default_rng(seed)
@@ -123,11 +130,11 @@ def chance_interval(
 
 @dataclass(frozen=True)
 class MeasureContrast:
-    """One measure: how it sets photographs apart, and whether renders reach them."""
+    """One measure: how photographs differ from renders in it, and whether renders cover them."""
 
     name: str
     by_group: dict[str, float]
-    """AUC a photograph: above 0.5 photographs have more of it."""
+    """AUC per photograph: above 0.5 photographs have more of it."""
     coverage: float
     """Share of photograph patches within the 5th to 95th percentile of renders beside them."""
     photo: tuple[float, float, float]
@@ -175,11 +182,8 @@ def _weighted_percentiles(values: Floats, weight: Floats) -> tuple[float, float,
     return low, half, high
 
 
-Bools = npt.NDArray[np.bool_]
-
-
 def classify_by_regression(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Floats:
-    """Logistic regression on ranks, strongly held back: what agrees over photographs counts."""
+    """Logistic regression on ranks, strongly regularised: what agrees over photographs counts."""
     ranks = QuantileTransformer(n_quantiles=min(100, len(rows)), output_distribution="normal")
     model = make_pipeline(ranks, LogisticRegression(C=0.02, max_iter=500))
     model.fit(rows, real, logisticregression__sample_weight=weights)
@@ -187,7 +191,7 @@ def classify_by_regression(rows: Floats, real: Bools, weights: Floats, judged: F
 
 
 def classify_by_boosting(rows: Floats, real: Bools, weights: Floats, judged: Floats) -> Floats:
-    """Gradient boosting: sees measures together."""
+    """Gradient boosting, which uses measures together."""
     model = HistGradientBoostingClassifier(
         max_iter=80, max_depth=3, min_samples_leaf=15, l2_regularization=1.0, random_state=0
     )
@@ -196,7 +200,7 @@ def classify_by_boosting(rows: Floats, real: Bools, weights: Floats, judged: Flo
 
 
 def network_classifier(epochs: int, seed: int = 0) -> Classifier:
-    """A convolutional network on (planes, 96, 128) patches, trained afresh at each call."""
+    """A convolutional network on (planes, 96, 128) patches, trained from the start at each call."""
     return partial(_classify_by_network, epochs, seed)
 
 

@@ -1,4 +1,4 @@
-"""Measures of tone and colour: of ink, of skin, and of the light on both."""
+"""Measures of tone, colour and light of ink and skin, of strokes and of their edges (in q)."""
 
 from __future__ import annotations
 

@@ -1,6 +1,7 @@
-"""Old networks beside new ones on the same pages, and whether the new may take the old one's place.
+"""Release: new networks compared with those in use on the same pages, and their promotion.
 
-Differences have intervals by scroll; promotion, its registry and the way back stand here too.
+Differences have intervals by scroll; promotion, its store of versions and the return
+to an earlier one stand here too.
 """
 
 from __future__ import annotations

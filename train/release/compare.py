@@ -1,4 +1,10 @@
-"""One suite compared: all letters, each letter, all defects, the crowns, each defect."""
+"""Two models on one suite: letter errors and cases of defects scroll by scroll, and differences.
+
+Errors on letters of one hand are correlated, so each difference is linearised into one residual per
+scroll and its variance is that between scrolls. Rates: the ratio estimator of a cluster sample
+(Cochran, Sampling Techniques, 1977, section 11). AUROC: the placements of DeLong et al. (1988),
+summed by cluster (Obuchowski 1997, Nonparametric analysis of clustered ROC curve data).
+"""
 
 from __future__ import annotations
 
@@ -30,6 +36,12 @@ Ints = npt.NDArray[np.int64]
 CONFIDENCE_LEVEL = 0.95
 
 
+CROWN_DEFECTS = tuple(name for name in GLYPH_DEFECTS if name.startswith("tag_"))
+
+LETTER_MEASURE, DEFECT_MEASURE, CROWN_MEASURE = "letters", "defects", "crowns"
+"""Measures of a whole suite: letter error rate, mean AUROC of all defects, of those of crowns."""
+
+
 @dataclass(frozen=True)
 class Difference:
     """A measure of the old and of the new model, and new less old with its limits."""
@@ -37,7 +49,7 @@ class Difference:
     old: float
     new: float
     low: float | None
-    """None with fewer than two scrolls: nothing then says how scrolls differ."""
+    """None with fewer than two scrolls: the variance between scrolls is then unknown."""
     high: float | None
     scrolls: int
     cases: int
@@ -95,7 +107,7 @@ def compare_aurocs(
     second = float(np.mean([b[0] for _, b, _ in kept]))
     residuals = np.mean([b[1] - a[1] for a, b, _ in kept], axis=0)
     cases = sum(cases for _, _, cases in kept)
-    # As if one case more had moved past half of what it is told from.
+    # As if one case more had moved past half of those without the defect.
     spread = _interval(second - first, residuals, 0.5 / cases, level)
     return Difference(first, second, *spread, scrolls, cases)
 
@@ -188,12 +200,6 @@ def score_cases(tally: SuiteTally, scrolls: Mapping[str, int], name: str) -> Sco
     plain = found.plainness > DOUBTFUL_PLAINNESS[1]
     sure = plain | (found.plainness < DOUBTFUL_PLAINNESS[0])
     return ScoredDefect(np.concatenate(numbers)[sure], found.p[sure], plain[sure])
-
-
-CROWN_DEFECTS = tuple(name for name in GLYPH_DEFECTS if name.startswith("tag_"))
-
-LETTER_MEASURE, DEFECT_MEASURE, CROWN_MEASURE = "letters", "defects", "crowns"
-"""Measures of a whole suite: letter error rate, mean AUROC of all defects, of those of crowns."""
 
 
 @dataclass(frozen=True)

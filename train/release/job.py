@@ -1,4 +1,9 @@
-"""The job `gate`: both models on the same pages, the table of differences, and the verdict."""
+"""The job `gate`: both models on the same pages, the table of differences, reasons against the new.
+
+Guarded suites: even the limit of the interval must stay within the margin. The other suites are too
+small to show so much: they must not be shown to be worse by more than the margin. The same is asked
+of every single letter and defect.
+"""
 
 from __future__ import annotations
 
@@ -71,7 +76,8 @@ def _reasons_not_better(
         return
     _, high = harm_interval(one, measure == LETTER_MEASURE)
     if high is None or high >= 0:
-        yield f"{suite}, {measure}: {describe_difference(one, measure == LETTER_MEASURE)}; not shown to be better"
+        text = describe_difference(one, measure == LETTER_MEASURE)
+        yield f"{suite}, {measure}: {text}; not shown to be better"
 
 
 def _reasons_worse(
@@ -116,7 +122,7 @@ def describe_difference(one: Difference, errors: bool) -> str:
 def run_gate(config: Any, before: dict[str, SuiteTally] | None = None) -> Path:
     """Measure `gate.old` beside `gate.new`, print the table, write the outcome; its path.
 
-    `before` is what `look` has found of the old model already, where several are set beside it.
+    `before` holds the tallies of the old model, where several models are compared with it.
     """
     settings = config.gate
     outcome = compare_models(Path(settings.old), Path(settings.new), settings, before)
@@ -178,7 +184,7 @@ def _numbers(one: Difference) -> dict[str, float | None]:
 
 
 def outcome_table(outcome: dict[str, Any]) -> str:
-    """What a developer should see first."""
+    """The table that is printed: one line per suite and measure, then the reasons against."""
     lines = [f"{outcome['old']['version']} beside {outcome['new']['version']}"]
     for suite, rows in outcome["suites"].items():
         lines += [

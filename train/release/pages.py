@@ -33,7 +33,7 @@ def tally_suites(model: Path, settings: Any) -> dict[str, SuiteTally]:
 
 
 def _suites(settings: Any) -> dict[str, list[tuple[str, ReadingJob]]]:
-    """Jobs with the name of their scroll: a hand a page; in type, where there is none, the page."""
+    """Jobs with the name of their scroll: one hand per page; in type, the page itself."""
     made = {
         HELD_OUT_SUITE: held_out_pages(settings.held_out_pages),
         MEZUZOT_SUITE: [

@@ -1,8 +1,9 @@
 """The jobs `promote` and `restore`: from trained weights to the model in use, and back.
 
 Each step may be left out, so that it can be done by itself before (`promote.steps`): `export`,
-`integers`, `bounds` (what is familiar), `promise` (thresholds), `reference` (for drift),
-`evaluate`, `gate`.
+`integers`, `bounds` (familiarity), `promise` (thresholds), `reference` (for drift), `evaluate`,
+`gate`. The store is a folder with one folder per version and `history.json`; the model in use is a
+folder of its own (`models/weights`, or one that the user names), exchanged in one step.
 """
 
 from __future__ import annotations
@@ -44,8 +45,13 @@ HISTORY_FILE = "history.json"
 PACKAGE_FILE = "__init__.py"
 
 
+PROMOTION_STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "gate")
+
+CARD_FILE = "card.json"
+
+
 class ModelStoreError(CrownletError, ValueError):
-    """A version that cannot be kept or brought back; the message says why."""
+    """A version that cannot be kept or brought back; the message holds the reason."""
 
 
 @dataclass(frozen=True)
@@ -113,11 +119,6 @@ def _copy_model(model: Path, beside: Path) -> Path:
         if path.is_file() and path.name != PACKAGE_FILE:
             shutil.copy2(path, draft / path.name)
     return draft
-
-
-PROMOTION_STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "gate")
-
-CARD_FILE = "card.json"
 
 
 class PromotionRefused(CrownletError):
@@ -190,7 +191,7 @@ def make_model(config: Any, store: ModelStore) -> Path:
 
 
 def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str | None) -> None:
-    """Add to the card where the model comes from, and what the gate said of it."""
+    """Add to the card where the model comes from, and the outcome of the gate."""
     path = model / CARD_FILE
     card = json.loads(path.read_text("utf-8")) if path.exists() else {}
     weights = {name: model / f"{name}.safetensors" for name in ("locator", "assessor")}
@@ -204,11 +205,11 @@ def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str
 
 
 def _earlier_outcome(model: Path) -> dict[str, Any]:
-    """What the gate said of a model that is offered again."""
+    """The outcome of the gate that a model carries from an earlier offer."""
     path = model / CARD_FILE
     card = json.loads(path.read_text("utf-8")) if path.exists() else {}
-    said = card.get("origin", {}).get("gate")
-    return dict(said) if said else {"against": ["the gate was left out"]}
+    outcome = card.get("origin", {}).get("gate")
+    return dict(outcome) if outcome else {"against": ["the gate was left out"]}
 
 
 def _override(config: Any, part: str, **values: str) -> Any:

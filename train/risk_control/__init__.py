@@ -1,6 +1,6 @@
-"""Thresholds with a promise: bounds over scrolls, tests in a fixed order, evidence, writing.
+"""Risk control: thresholds whose mean loss over scrolls stays below a limit with confidence.
 
-The unit is the scroll (the hand): letters of one hand err together.
+The unit is the scroll (the hand): errors on letters of one hand are correlated.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""How sure one can be that a mean loss lies below a limit: p-values from losses in 0..1.
+"""p-values for "the mean loss is `risk` or more", from losses in 0..1.
 
-A loss is what one scroll (hand) suffers: the share of its cases that were missed, say. Scrolls are
+A loss is a share of one scroll (hand), such as that of its cases that were missed. Scrolls are
 independent of each other, letters within one are not, so a scroll gives one number. Every p-value
-here is for "the mean loss is `risk` or more", valid for any distribution in 0..1 and any number of
+here is valid for any distribution in 0..1 and any number of
 scrolls: under it, P(p <= delta) <= delta.
 """
 
@@ -24,7 +24,7 @@ DELTA = 0.05
 """The bets of `betting` are sized for decisions at this level; it is valid at every level."""
 
 MAX_STAKE_SHARE = 0.9
-"""Share of its capital that a bet may lose at most: one bad scroll must not end the game."""
+"""Largest share of its capital that a bet may lose, so that one bad scroll does not end it."""
 
 
 def scrolls_needed(risk: float, confidence: float) -> int:
@@ -53,8 +53,8 @@ def betting(losses: npt.ArrayLike, risk: float) -> float:
     given (Waudby-Smith and Ramdas 2024, Estimating means of bounded random variables by betting,
     section 4.2, one side of their capital).
 
-    He stakes a part of his capital on the next loss being below `risk`, sized by the mean and
-    variance of those before it. If the mean is not below, his capital is a supermartingale, and by
+    A part of the capital is staked on the next loss being below `risk`, sized by the mean and
+    variance of those before it. If the mean is not below, the capital is a supermartingale, and by
     Ville's inequality it ever reaches 1 / delta with a chance of at most delta.
     """
     x = _checked_losses(losses, risk)
@@ -80,7 +80,7 @@ def choose_bound(scrolls: int, risk: float, delta: float = DELTA) -> str:
 
     Barely enough scrolls go further with Hoeffding and Bentkus, which reach `scrolls_needed` where
     nothing is missed; from a fifth more on betting proves a low mean more often, in nearly every
-    case drawn up (one to eight cases a scroll; misses spread evenly, by hand, or all in a few
+    case simulated (one to eight cases a scroll; misses spread evenly, by hand, or all in a few
     hands): a mean of 0.4% below 1% from 1200 scrolls in 70 to 98 of 100 tries against 45 to 63.
     """
     few = scrolls < 1.2 * scrolls_needed(risk, 1.0 - delta)

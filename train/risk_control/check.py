@@ -1,4 +1,4 @@
-"""Thresholds that stand in a file, measured on other hands: what was promised beside what came."""
+"""Thresholds of a file, measured on other hands: promised and measured shares side by side."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from crownlet.train.risk_control.choose import (
 from crownlet.train.risk_control.evidence import Evidence
 
 BOUND_CHOICE_RISK = 0.01
-"""For choosing the bound by the number of scrolls."""
+"""Risk by which the bound is chosen for a number of scrolls."""
 
 
 def measure_promises(
@@ -21,8 +21,8 @@ def measure_promises(
 ) -> dict[str, dict[str, float | int | None]]:
     """By defect: the mean share of a scroll's plain cases cleared, and of its findings true.
 
-    `cleared_below` is the limit below which the former lies with 95% confidence; for each defect by
-    itself. What was promised is None where nothing was.
+    `cleared_below` is the limit below which the former lies with 95% confidence, for each defect by
+    itself. Promised values are None where nothing was promised.
     """
     rows: dict[str, dict[str, float | int | None]] = {}
     for name in evidence.names:

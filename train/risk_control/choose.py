@@ -1,4 +1,4 @@
-"""Both borders of every defect, with what is promised of them, out of the evidence."""
+"""The two thresholds of every defect, with their promises, chosen from the evidence."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class RiskTargets:
-    """What is to be promised, fixed before the evidence is looked at."""
+    """The risks to be promised, fixed before the evidence is looked at."""
 
     cleared: float = 0.01
     """Largest share of a defect's plain cases on a scroll that is cleared, on average."""
@@ -36,12 +36,12 @@ class RiskTargets:
     own: Mapping[str, float] = field(default_factory=dict)
     """Another `cleared` for single defects."""
     unpromised: tuple[float, float] = (0.02, 0.95)
-    """Borders set by hand for a defect of which nothing can be promised."""
+    """Thresholds set by hand for a defect of which nothing can be promised."""
 
 
 @dataclass(frozen=True)
 class ThresholdChoice:
-    """The borders of one defect and their promises; None where nothing is promised."""
+    """The thresholds of one defect and their promises; None where nothing is promised."""
 
     clear: float
     finding: float
@@ -56,7 +56,7 @@ class ThresholdChoice:
 
 
 class DefectEvidence:
-    """The evidence of one defect, ready to be asked at any border."""
+    """The evidence of one defect: losses of the scrolls at any threshold."""
 
     def __init__(self, evidence: Evidence, name: str) -> None:
         p, plainness = evidence.columns(name)
@@ -79,7 +79,7 @@ class DefectEvidence:
     def cleared(self, border: float) -> Floats:
         """Of each scroll with a plain case, the share of them that is cleared.
 
-        Not raised, and either below the border or without a probability of the defect at all.
+        Not raised, and either below the threshold or without a probability of the defect at all.
         """
         here = self.plain
         place = np.searchsorted(self.scrolls, self.scroll[here])
@@ -89,7 +89,8 @@ class DefectEvidence:
     def false(self, border: float, learning: bool) -> Floats:
         """Of each scroll with a finding, the share of them that is false.
 
-        `learning` asks one scroll in `LEARNING`, else the others; doubtful cases do not enter.
+        Of one scroll in `LEARNING_SCROLL_STEP` if `learning`, else of the others; doubtful cases do
+        not enter.
         """
         mine = (self.scroll % LEARNING_SCROLL_STEP == 0) == learning
         found = mine & (self.p >= border) & (self.plain | self.clean)
@@ -100,7 +101,7 @@ class DefectEvidence:
 
 
 def choose_thresholds(evidence: Evidence, aims: RiskTargets) -> dict[str, ThresholdChoice]:
-    """The borders of every defect, in the evidence's order."""
+    """The thresholds of every defect, in the evidence's order."""
     delta = 1.0 - aims.confidence
     if aims.together:
         delta /= 2 * len(evidence.names)
@@ -129,7 +130,7 @@ def _choose_for_defect(
 
 @dataclass(frozen=True)
 class ReviewLoad:
-    """What the borders give an examiner to do: shares of the letters that were found."""
+    """Work that the thresholds give an examiner: shares of the letters that were found."""
 
     review: float
     finding: float
@@ -141,7 +142,7 @@ class ReviewLoad:
 
 
 def measure_load(evidence: Evidence, choices: Mapping[str, ThresholdChoice]) -> ReviewLoad:
-    """Route every letter of the evidence that was found by these borders."""
+    """Route every letter of the evidence that was found by these thresholds."""
     found = evidence.read != -1
     names = [name for name in evidence.names if name in choices]
     p = np.nan_to_num(

@@ -1,7 +1,9 @@
-"""What a calibration page shows of a network: each letter's probabilities beside the truth.
+"""Evidence for thresholds: each letter's probabilities on calibration pages beside the truth.
 
 Kept letter by letter with the scroll it comes from, so that thresholds can be chosen again in a
-second. One page by one hand is one scroll here; of labelled scans, one file is.
+second. One page by one hand is one scroll here; of labelled scans, one file is. `page_evidence` is
+the evidence of whole pages, on which promises rest. `crop_evidence` is that of stored crops, for
+trying things out: the assessor alone, whose letters are given, so nothing is missed or raised.
 """
 
 from __future__ import annotations
@@ -29,14 +31,19 @@ from crownlet.train.evaluation.matching import match_boxes, match_page
 from crownlet.train.fit.reservoir import read_crops
 
 EVIDENCE_DEFECTS = tuple(name for name in GLYPH_DEFECTS if name != SHAPE_DOUBT)
-"""Defects with borders of their own; a doubt of shape follows from the class."""
+"""Defects with thresholds of their own; a doubt of shape follows from the class."""
 
 LOOSE_MATCH_IOU = 0.15
-"""IoU from which a box that fits no letter is taken for one that has none."""
+"""IoU from which a box that matches no letter is paired with a letter that matches no box."""
 
 Floats = npt.NDArray[np.float32]
 
 Bools = npt.NDArray[np.bool_]
+
+
+_ARRAYS: Sequence[str] = ("scroll", "p", "plainness", "raised", "letter_p", "read")
+
+Float64s = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -74,8 +81,8 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
     """The letters of one page against its record, which was made with the page's own text.
 
     Letters that the frame cuts are left out. Of a letter whose class is itself doubtful only the
-    faults that it bears are asked, for what else it may seem to have lies in its form. What was
-    seen where nothing is written bears no fault: whatever is found on it is false.
+    faults that it has are asked, for what else it may seem to have lies in its form. What was
+    seen where nothing is written has no fault: whatever is found on it is false.
     """
     truth = [with_expected_tags(letter, customs) for letter in page.letters]
     seen, spurious = _match_letters(truth, record.glyphs)
@@ -164,7 +171,7 @@ def _true_plainness(
 
 
 def _is_raised(glyph: GlyphRecord) -> bool:
-    """Whether anything but the defects' own borders sends the letter to an examiner."""
+    """Whether anything but the thresholds of defects sends the letter to an examiner."""
     return any(reason not in EVIDENCE_DEFECTS for reason in glyph.reasons)
 
 
@@ -186,9 +193,6 @@ def join_evidence(parts: Iterable[Evidence], facts: dict[str, Any]) -> Evidence:
     return Evidence(found[0].names, **arrays, facts=facts)
 
 
-_ARRAYS: Sequence[str] = ("scroll", "p", "plainness", "raised", "letter_p", "read")
-
-
 def save_evidence(evidence: Evidence, path: Path) -> None:
     """Write it as one .npz."""
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -206,9 +210,6 @@ def load_evidence(path: Path) -> Evidence:
     return Evidence(tuple(about["names"]), **arrays, facts=about["facts"])
 
 
-Float64s = npt.NDArray[np.float64]
-
-
 def crop_evidence(network: Assessor, pool: Path, curves: Calibration) -> Evidence:
     """The evidence of a pool of pages, each by a hand of its own. ValueError for an empty one."""
     parts = []
@@ -224,7 +225,7 @@ def _evidence_of_crops(logits: Logits, curves: Calibration, scroll: int) -> Evid
     z = logits.defects * np.array(curves.gain) + np.array(curves.offset)
     p = dict(zip(LEARNED_DEFECTS, (1 / (1 + np.exp(-z))).T, strict=True))
     truth = _plainness_of_target(logits.true_defects)
-    # As on whole pages: of a letter whose class is doubtful only the faults that it bears.
+    # As on whole pages: of a letter whose class is doubtful only the faults that it has.
     truth[(logits.share > 0)[:, None] & ~(truth > 0)] = np.nan
     plainness = dict(zip(LEARNED_DEFECTS, truth.T, strict=True))
     p["tag_missing"], plainness["tag_missing"] = _tag_evidence(logits, curves.temperatures[1])

@@ -1,4 +1,7 @@
-"""Gathering evidence: calibration pages through the whole tool, as users run it, in processes."""
+"""The job `promise`: gather evidence or load it, choose thresholds, write them.
+
+Calibration pages go through the whole tool, as users run it, in several processes.
+"""
 
 from __future__ import annotations
 
@@ -53,6 +56,9 @@ EVIDENCE_FIRST_SEED = 700_000_000
 """Pages of the calibration split from here on; the curves are calibrated on those from 0 on."""
 
 
+MODEL_CONFIGS = Path(__file__).parents[2] / "configs" / "model"
+
+
 @dataclass(frozen=True)
 class GatherConfig:
     """Which pages to inspect, with what, and how."""
@@ -64,7 +70,7 @@ class GatherConfig:
     first_seed: int = EVIDENCE_FIRST_SEED
     workers: int = 2
     minutes: float = 60.0
-    """No page is begun after this time."""
+    """Time after which no further page is begun."""
     scans: tuple[Path, ...] = ()
     """Labelled scans instead of renders: COCO files, each one scroll, or a data set's folder, of
     which the part `calibrate` is taken."""
@@ -159,9 +165,6 @@ def _labelled_pages(scans: tuple[Path, ...]) -> Iterator[tuple[int, PageTruth]]:
             # A COCO file is one scroll, whatever its pages say.
             key = (source, str(page.meta.get("scroll", "")) if folder else "")
             yield numbers.setdefault(key, len(numbers)), page
-
-
-MODEL_CONFIGS = Path(__file__).parents[2] / "configs" / "model"
 
 
 def control_risk(config: Any) -> Path:

@@ -1,4 +1,4 @@
-"""`thresholds.yaml` out of the chosen borders: what is promised, and its limits."""
+"""`thresholds.yaml` from the chosen thresholds: what is promised, and its limits."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def build_document(
 def describe_limits(
     evidence: Evidence, choices: Mapping[str, ThresholdChoice], aims: RiskTargets, rendered: bool
 ) -> list[str]:
-    """How far the promise reaches, in sentences."""
+    """The limits of the promise, in sentences."""
     with np.errstate(invalid="ignore"):
         faulty = float((evidence.plainness > 2 / 3).any(axis=1).mean())
     sentences = []
@@ -123,7 +123,7 @@ def write_thresholds(content: Mapping[str, Any], folder: Path) -> Path:
 
 
 def choice_table(choices: Mapping[str, ThresholdChoice], load: ReviewLoad) -> str:
-    """What a developer should see: borders, promises, and what each sends to review."""
+    """A table for the developer: thresholds, promises, and what each sends to review."""
     head = (
         f"{'defect':18}{'cases':>6}{'scrolls':>8}{'unseen':>7}{'clear':>8}{'cleared<=':>10}"
         f"{'seen':>8}{'finding':>9}{'false<=':>8}{'seen':>8}{'clean to review':>17}"
@@ -145,7 +145,7 @@ def choice_table(choices: Mapping[str, ThresholdChoice], load: ReviewLoad) -> st
 
 
 def describe_letters(evidence: Evidence) -> str:
-    """How letters were read, and how many of those that were not read rightly nobody is shown."""
+    """How letters were read, and how many of the misread ones no examiner is shown."""
     parts = []
     for code, words in ((0, "misread"), (-1, "not found"), (-2, "seen where nothing is written")):
         here = evidence.read == code

@@ -3,6 +3,8 @@
 Run `python -m crownlet.datasets.scribal.pentateuch.build PACKAGE_FOLDER`. The same package gives
 the same bytes. Consonants only, as written (ketiv), one verse per line; what is read (qere) stands
 in notes of the source and is left out, as are points, accents and the slashes that part prefixes.
+Where *Miqra al pi ha-Masorah*, in the same package, spells otherwise than the codex, the place and
+both spellings are kept.
 """
 
 from __future__ import annotations
@@ -26,6 +28,24 @@ BOOK_OF_ABBREVIATION = {"Gen": "Genesis", "Exod": "Exodus", "Lev": "Leviticus", 
          "Deut": "Deuteronomy"}  # fmt: skip
 
 KETIV_MARK = "\x01"
+
+
+OUTPUT_FOLDER = Path(__file__).parent
+
+ABBREVIATION_OF_BOOK = {
+    "Genesis": "Gen", "Exodus": "Exod", "Leviticus": "Lev", "Numbers": "Num", "Deuteronomy": "Deut",
+}  # fmt: skip
+
+OSIS_NAMESPACE = "{http://www.bibletechnologies.net/2003/OSIS/namespace}"
+
+OPEN_MARK, CLOSED_MARK = "{p}", "{s}"
+
+SECTIONS = {"x-pe": OPEN_MARK, "x-samekh": CLOSED_MARK}
+
+SCRIBAL_CORRECTION = ("Deuteronomy 6:9", 2, (0, 1, 3, 2, 4))
+"""The one scribal correction: verse, word, and its letters in their new order."""
+
+Verses = dict[str, list[str]]
 
 
 def find_differences(package: Path, words: Mapping[str, Sequence[str]]) -> list[dict[str, Any]]:
@@ -105,24 +125,6 @@ def _words(text: str) -> list[str]:
             words.append(letters)
         qere = token.startswith(KETIV_MARK)
     return words
-
-
-OUTPUT_FOLDER = Path(__file__).parent
-
-ABBREVIATION_OF_BOOK = {
-    "Genesis": "Gen", "Exodus": "Exod", "Leviticus": "Lev", "Numbers": "Num", "Deuteronomy": "Deut",
-}  # fmt: skip
-
-OSIS_NAMESPACE = "{http://www.bibletechnologies.net/2003/OSIS/namespace}"
-
-OPEN_MARK, CLOSED_MARK = "{p}", "{s}"
-
-SECTIONS = {"x-pe": OPEN_MARK, "x-samekh": CLOSED_MARK}
-
-SCRIBAL_CORRECTION = ("Deuteronomy 6:9", 2, (0, 1, 3, 2, 4))
-"""The one scribal correction: verse, word, and its letters in their new order."""
-
-Verses = dict[str, list[str]]
 
 
 def main(package: Path) -> None:

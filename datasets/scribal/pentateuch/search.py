@@ -1,7 +1,8 @@
 """Which passage of the Pentateuch a page shows, found by its letters alone.
 
-Runs of letters that page and text share are chained into places; the place with the fewest letters
-to change wins, and how many its rivals would change says how sure that is.
+Runs of letters that page and text share are chained into candidate places; the place with the
+fewest edits wins, and the edits of its rivals give the confidence. The mezuzah, whose two portions
+do not adjoin in the Pentateuch, and the strip of the arm tefillin are texts of their own.
 """
 
 from __future__ import annotations
@@ -34,13 +35,39 @@ from crownlet.datasets.scribal.portion import Portion
 from crownlet.datasets.scribal.texts import TEFILLIN, load_portion
 
 SHORT_PAGE_LETTERS, LONG_PAGE_LETTERS = 150, 600
-"""Letters under which a page is looked for by short seeds, and in many places."""
+"""Lengths of a page below which it is searched by short seeds, and in more places."""
 
 MAX_PLACES_SHORT_PAGE, MAX_PLACES_LONG_PAGE = 16, 6
-"""So many places are weighed against each other on short and on long pages."""
+"""Candidate places that are compared, on short and on long pages."""
 
 MAX_COMPARED_LETTERS = 3000
-"""Letters of a page that are compared letter by letter."""
+"""Letters of a page, from its first, whose edits are counted."""
+
+
+MIN_PAGE_LETTERS = 25
+"""Shortest page that is searched for; shorter ones are compared with a mezuzah's reverse only."""
+
+LOG_ODDS_PER_EDIT = 2.0
+"""What one edit less adds to the logarithm of a place's odds."""
+
+MIN_NAMED_PROBABILITY = 0.02
+"""Probability from which a rival place is named."""
+
+MIN_EQUAL_SHARE, EQUAL_ALLOWANCE_LETTERS = 0.46, 6.0
+"""A page is found if at least the share `MIN_EQUAL_SHARE + EQUAL_ALLOWANCE_LETTERS / letters` of it
+is equal. Of 25 letters of the Prophets and Writings half are equal at the best place, of 90 a
+third; one page of 25 in a hundred has 0.76."""
+
+MIN_COVERED_SHARE, COVERED_ALLOWANCE_LETTERS = 0.36, 9.0
+"""A page is also found if runs of one place cover at least `MIN_COVERED_SHARE * letters +
+COVERED_ALLOWANCE_LETTERS` of it, the text between them being cut off.
+Of the Prophets and Writings a third of 25 letters is covered, a seventh of 90, a twelfth of 150."""
+
+TIE_LETTERS = 6.0
+"""Difference of scores up to which two places count as equal."""
+
+PORTION_EDGE_LETTERS = 8
+"""Letters by which a chain may begin or end outside a portion that it shows."""
 
 
 @dataclass(frozen=True)
@@ -132,30 +159,6 @@ def _count_edits(page: Codes, name: str, start: int, stop: int) -> int:
     )
 
 
-MIN_PAGE_LETTERS = 25
-"""Fewer letters are not looked for, but on the reverse of a mezuzah."""
-
-LOG_ODDS_PER_EDIT = 2.0
-"""How much surer (logarithm of the odds) one letter less to change makes a place."""
-
-MIN_NAMED_PROBABILITY = 0.02
-"""A rival place at least so likely is named."""
-
-MIN_EQUAL_SHARE, EQUAL_ALLOWANCE_LETTERS = 0.46, 6.0
-"""Least share of letters alike is `ALIKE + EACH / letters`. Of 25 letters of the Prophets and
-Writings half are alike at the best place, of 90 a third; one page of 25 in a hundred has 0.76."""
-
-MIN_COVERED_SHARE, COVERED_ALLOWANCE_LETTERS = 0.36, 9.0
-"""A page is found, too, if so much of it lies in runs of one place, text between being cut off. Of
-the Prophets and Writings a third of 25 letters does, a seventh of 90, a twelfth of 150."""
-
-TIE_LETTERS = 6.0
-"""Letters by which two places that agree equally well may differ by chance."""
-
-PORTION_EDGE_LETTERS = 8
-"""A known portion may seem to begin or end so many letters outside itself."""
-
-
 @dataclass(frozen=True)
 class FoundPassage:
     """The passage that a page shows."""
@@ -163,7 +166,7 @@ class FoundPassage:
     portion: Portion
     """Whole verses around the passage and a little more, or a known portion."""
     confidence: float
-    """How sure the place is, 0 to 1: low where the same words stand elsewhere too."""
+    """Probability of the place, 0 to 1: low where the same words stand elsewhere too."""
     also: tuple[str, ...]
     """Other places in which the page's words stand, or nearly."""
     start: int
@@ -210,7 +213,7 @@ def _shows_text(place: CandidatePlace, length: int) -> bool:
 
 
 def _text_confidence(place: CandidatePlace, length: int) -> float:
-    """How sure it is that the page shows this text at all."""
+    """Confidence, 0 to 1, that the page shows this text at all."""
     same = max(1.0 - place.edits / min(length, MAX_COMPARED_LETTERS), place.score / length)
     return 1.0 / (
         1.0 + math.exp(-(same - MIN_EQUAL_SHARE - EQUAL_ALLOWANCE_LETTERS / length) / 0.04 - 1.0)

@@ -1,7 +1,8 @@
-"""The Pentateuch in memory: letters as class numbers, with words, verses and sections.
+"""The Pentateuch in memory, and passages of it as portions, by name such as `Exodus 13:1-16`.
 
-The letters, their source and where they differ from other texts stand beside this file. They hold
-the Divine Name in full: what is printed of them goes to genizah.
+Letters are class numbers, with words, verses and sections. The letters, their source and where they
+differ from other texts stand beside this file. They hold the Divine Name in full: what is printed
+of them goes to genizah.
 """
 
 from __future__ import annotations
@@ -30,6 +31,16 @@ OPEN_MARK, CLOSED_MARK = "{p}", "{s}"
 
 _ALEF_ISO_8859_8 = 0xE0
 """Alef in ISO 8859-8, whose 27 letters stand in the order of our classes."""
+
+
+_PASSAGE_PATTERN = re.compile(
+    r"(?P<book>[A-Za-z]{2,}) +(?P<start>\d+(:\d+)?)"
+    r"( *(-|to) *((?P<other>[A-Za-z]{2,}) +)?(?P<end>\d+(:\d+)?))?"
+)
+
+BOOKS = ("Genesis", "Exodus", "Leviticus", "Numbers", "Deuteronomy")
+
+EXAMPLE_PASSAGE = "'Exodus 13:1-16'"
 
 
 @dataclass(frozen=True)
@@ -128,16 +139,6 @@ def _folder() -> Any:
     return resources.files("crownlet.datasets.scribal.pentateuch")
 
 
-_PASSAGE_PATTERN = re.compile(
-    r"(?P<book>[A-Za-z]{2,}) +(?P<start>\d+(:\d+)?)"
-    r"( *(-|to) *((?P<other>[A-Za-z]{2,}) +)?(?P<end>\d+(:\d+)?))?"
-)
-
-BOOKS = ("Genesis", "Exodus", "Leviticus", "Numbers", "Deuteronomy")
-
-EXAMPLE_PASSAGE = "'Exodus 13:1-16'"
-
-
 def looks_like_passage(name: str) -> bool:
     """Whether a name has the form of a passage: a book and numbers."""
     return _PASSAGE_PATTERN.fullmatch(name.strip()) is not None
@@ -172,7 +173,9 @@ def cut_verses(first: int, last: int) -> Portion:
     return Portion(
         text.reference(first, last), words, None, find_name_words(words),
         opens=frozenset(w - start for w in text.opens if start < w < stop),
-        large_letters=frozenset((w - start, p) for w, p in _large_letter_places() if start <= w < stop),
+        large_letters=frozenset(
+            (w - start, p) for w, p in _large_letter_places() if start <= w < stop
+        ),
         otherwise=frozenset(w - start for w in _variant_words() if start <= w < stop),
         excerpt=True,
     )  # fmt: skip
