@@ -25,10 +25,13 @@ TILE_SIZE_Q = (6.0, 6.5)
 """Width and height in q of a small picture."""
 
 MAX_TILE_WIDTH_Q = 14.0
+"""Greatest width in q of a small picture."""
 
 TILE_KULMUS_PX = (14.0, 18.0)
+"""Least and greatest width of the pen in a small picture, px."""
 
 PageFinding = tuple[SheetPage, Finding]
+"""A finding with its page."""
 
 MAX_SEPARATE_FINDINGS: dict[Heading, int] = {
     "question": 6,
@@ -44,7 +47,7 @@ FINDINGS_IN_FULL: dict[Heading, int] = {"question": 3, "outset": 1, "custom": 1,
 
 @dataclass(frozen=True)
 class Tile:
-    """One place."""
+    """One place as a small picture."""
 
     label: str
     anchor: str
@@ -103,7 +106,7 @@ def page_review_sentences(pages: Sequence[SheetPage]) -> tuple[str, ...]:
 
 def group_reviews(pages: Sequence[SheetPage]) -> tuple[TileGroup, ...]:
     """All places to review of some pages, kinds in the order of their headings."""
-    groups: dict[tuple[int, str, str], list[tuple[SheetPage, Finding]]] = {}
+    groups: dict[tuple[int, str, str], list[PageFinding]] = {}
     for page in pages:
         for finding in page.findings:
             if finding.route == "review" and finding.scope != "page":

@@ -18,7 +18,7 @@ _FIGURE_HEIGHT_Q = {"finding": 1.9, "review": 1.5}
 """Height in q of the numbers."""
 
 _FIGURE_ASPECT = 0.58
-"""Width of a figure against its height."""
+"""Width over height of a digit."""
 
 
 @dataclass
@@ -70,12 +70,12 @@ class SheetPage:
         """The place of a finding; of a Name a single letter is shown, never two of them."""
         letters = self.letters(finding)
         q, rotation = self.pen(letters)
-        bare: tuple[Box, ...] = ()
+        uncovered: tuple[Box, ...] = ()
         shown: Sequence[GlyphRecord] = letters
         if len(letters) != 1:
             shown = [glyph for glyph in letters if glyph.glyph not in self.veiled.names]
-            bare = (finding.box,) if finding.scope == "gap" and self.veiled.names else ()
-        return cut_window(self.veiled, finding.box, size_q, q, rotation, shown, bare, q_px)
+            uncovered = (finding.box,) if finding.scope == "gap" and self.veiled.names else ()
+        return cut_window(self.veiled, finding.box, size_q, q, rotation, shown, uncovered, q_px)
 
 
 @dataclass(frozen=True)

@@ -43,12 +43,15 @@ CONTEXT_WORDS = 2
 
 
 class VeiledPage:
-    """The pixels of one page, as given and with its Names covered."""
+    """The pixels of one page, (H, W, 3) RGB, as given and with its Names covered.
 
-    def __init__(self, page: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
-        self.record = page
+    `names` holds the numbers of the glyphs in a Name; it is empty with `show_names`.
+    """
+
+    def __init__(self, record: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
+        self.record = record
         self.pixels = pixels
-        self.names: Collection[int] = frozenset() if show_names else find_name_glyphs(page)
+        self.names: Collection[int] = frozenset() if show_names else find_name_glyphs(record)
         self.covered = self._covered() if self.names else pixels
 
     def uncovered_boxes(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:

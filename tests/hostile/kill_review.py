@@ -33,8 +33,8 @@ class Kills:
 def kill_review(folder: Path, times: int, seed: int = 0) -> Kills:
     """`crownlet review` while decisions are sent, one at a time and walls of them."""
     import httpx
-    import made_runs as made
-    from serving_made import Server
+    import synthetic_runs as made
+    from review_server import Server
 
     kills, rng = Kills("review"), random.Random(seed)
     run = made.run(folder / "run", ["a", "b"], letters=150, doubted=0.4)

@@ -76,7 +76,7 @@ def enter(window: Page, server: Server, reader: str) -> None:
 
 
 def kept(run: Path, reader: str) -> list[tuple[int, str]]:
-    """Items and choices in the order in which they were said, read past the program."""
+    """Items and choices in the order in which they were made, read from the file directly."""
     database = sqlite3.connect(f"file:{run / 'review.sqlite3'}?mode=ro", uri=True)
     rows = database.execute(
         "SELECT item, choice FROM decisions WHERE reader = ? ORDER BY id", (reader,)

@@ -36,17 +36,17 @@ def test_a_published_example() -> None:
     """
     table = [[75, 1, 4], [5, 4, 1], [0, 0, 10]]
     names = ("psychotic", "neurotic", "organic")
-    said = [
+    choices = [
         (names[a], names[b])
         for a, row in enumerate(table)
         for b, count in enumerate(row)
         for _ in range(count)
     ]
-    told = measure_agreement(said, names)
-    assert told.items == 100
-    assert told.agreed == pytest.approx(0.89)
-    assert told.by_chance == pytest.approx(0.66)
-    assert round(told.kappa or 0.0, 2) == 0.68
+    found = measure_agreement(choices, names)
+    assert found.items == 100
+    assert found.agreed == pytest.approx(0.89)
+    assert found.by_chance == pytest.approx(0.66)
+    assert round(found.kappa or 0.0, 2) == 0.68
 
 
 def test_what_has_no_kappa() -> None:
@@ -66,23 +66,23 @@ def test_two_readers_of_one_store(tmp_path: Path) -> None:
     other = next(i for i in store.items("anna") if i.kind != kind and i.letter not in "אב")
     for name, right in (("anna", "א"), ("ben", "ב")):
         store.decide(other.id, name, "other_letter", version=0, right_letter=right)
-    alone = store.items("anna")[0]
-    store.decide(alone.id, "anna", "present", version=0)
+    only_anna = store.items("anna")[0]
+    store.decide(only_anna.id, "anna", "present", version=0)
 
-    told = measure_agreement_by_kind(store, "anna", "ben")
-    assert set(told) == {ALL_KINDS, kind, other.kind}
-    assert (told[ALL_KINDS].items, told[kind].items) == (4, 3)
-    assert told[kind].agreed == pytest.approx(1 / 3)
-    assert told[other.kind].agreed == 0.0  # both say another letter, and not the same one
+    found = measure_agreement_by_kind(store, "anna", "ben")
+    assert set(found) == {ALL_KINDS, kind, other.kind}
+    assert (found[ALL_KINDS].items, found[kind].items) == (4, 3)
+    assert found[kind].agreed == pytest.approx(1 / 3)
+    assert found[other.kind].agreed == 0.0  # both choose another letter, and not the same one
     differing = store.disagreements("anna", "ben")
     assert {d.item.id for d in differing} == {several[1].id, several[2].id, other.id}
     assert all(d.first.reader == "anna" and d.second.reader == "ben" for d in differing)
-    # What is changed after the reader was told of it settles the dispute, not the agreement.
+    # A decision after the disclosure settles the dispute and does not count as agreement.
     store.record_disclosure("ben", [several[1].id])
     changed = store.decide(several[1].id, "ben", "present", version=1)
     assert (changed.opinion_shown, changed.blind) == (True, False)
     assert {d.item.id for d in store.disagreements("anna", "ben")} == {several[2].id, other.id}
-    assert measure_agreement_by_kind(store, "anna", "ben")[kind] == told[kind]
+    assert measure_agreement_by_kind(store, "anna", "ben")[kind] == found[kind]
     store.undo("ben")
     store.undo("ben")
     assert {d.item.id for d in store.disagreements("anna", "ben")} == {i.id for i in several[1:]}

@@ -23,7 +23,7 @@ def test_one_by_one_with_keys(page: Page, run: Path, reader: str) -> None:
     assert [choice for _, choice in kept(run, reader)] == [
         "present", "not_present", "cannot_tell", "authority",
     ]  # fmt: skip
-    # Next and previous decide nothing; looking back shows what was said, and the program's word.
+    # Next and previous decide nothing; going back shows the decision and the program's opinion.
     here = number(page)
     press(page, "n")
     assert number(page) != here

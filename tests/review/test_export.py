@@ -1,4 +1,4 @@
-"""What goes out of a review: labels that COCO readers take, and no more in them than was said."""
+"""Export of a review: labels that COCO readers accept, with no more in them than was decided."""
 
 from __future__ import annotations
 
@@ -58,10 +58,10 @@ def test_each_decision_says_what_it_says_and_no_more(run: Run, store: ReviewStor
     store.decide(unsure.id, "anna", "cannot_tell", version=0)
     store.decide(question.id, "anna", "authority", version=0)
     store.decide(other.id, "anna", "other_letter", version=0, right_letter="א")
-    told = export_review(run, store)
-    assert (told.decided, told.letters, told.left_out) == (5, 5, ())
+    summary = export_review(run, store)
+    assert (summary.decided, summary.letters, summary.left_out) == (5, 5, ())
     found = written(run)
-    assert len(found) == 80  # every letter of the page: a letter without a label is not bare skin
+    assert len(found) == 80  # every letter of the page: a letter without a label is not background
 
     def of(item: Item) -> tuple[list[str], list[str], bool]:
         own = found[item.glyphs[0]]["attributes"]
@@ -76,11 +76,11 @@ def test_each_decision_says_what_it_says_and_no_more(run: Run, store: ReviewStor
     silent = set(found) - {i.glyphs[0] for i in (present, absent, unsure, question, other)}
     assert {json.dumps(found[k]["attributes"]["known"]) for k in silent} == {"[]"}
     assert not any(found[k]["attributes"]["letter_known"] for k in silent)
-    said = found[absent.glyphs[0]]["attributes"]["decisions"][0]
-    assert (said["reader"], said["blind"], said["opinion_shown"], said["round"]) == (
+    made_by = found[absent.glyphs[0]]["attributes"]["decisions"][0]
+    assert (made_by["reader"], made_by["blind"], made_by["opinion_shown"], made_by["round"]) == (
         "anna", False, True, 1,
     )  # fmt: skip
-    assert said["at"].endswith("+00:00")
+    assert made_by["at"].endswith("+00:00")
 
 
 def test_readers_who_contradict_each_other_leave_it_unknown(run: Run, store: ReviewStore) -> None:
@@ -107,13 +107,13 @@ def test_labels_are_read_back_and_unknown_is_not_absent(run: Run, store: ReviewS
         assert letter.letter == glyph.letter
         assert letter.box == pytest.approx(glyph.box)
         assert letter.body == pytest.approx(glyph.body)
-        said = glyph.glyph == item.glyphs[0]
-        assert letter.known == ((item.kind,) if said else ())
-        assert letter.whole == said  # of the others not even the letter is known
+        decided = glyph.glyph == item.glyphs[0]
+        assert letter.known == ((item.kind,) if decided else ())
+        assert letter.whole == decided  # of the others not even the letter is known
         # The trainer asks nothing of what nobody looked for: nan, never 0.
         asked = dict(zip(LEARNED_DEFECTS, defect_targets(letter), strict=True))
-        told = {name: target for name, target in asked.items() if not np.isnan(target)}
-        assert told == ({item.kind: 1.0} if said and item.kind in LEARNED_DEFECTS else {})
+        known = {name: target for name, target in asked.items() if not np.isnan(target)}
+        assert known == ({item.kind: 1.0} if decided and item.kind in LEARNED_DEFECTS else {})
 
 
 def test_a_letter_asked_about_everything_is_whole(run: Run, store: ReviewStore) -> None:
@@ -210,8 +210,8 @@ def test_places_of_text_and_layout_stand_in_the_table_only(run: Run) -> None:
     for item in store.items("anna"):
         if item.page == "a" and not item.letter:
             store.decide(item.id, "anna", "present", version=0)
-    told = export_review(open_run(run.folder), store)
-    assert (told.decided, told.letters, told.left_out) == (2, 0, ())
+    summary = export_review(open_run(run.folder), store)
+    assert (summary.decided, summary.letters, summary.left_out) == (2, 0, ())
     assert len((run.folder / "decisions.csv").read_text("utf-8").splitlines()) == 3
 
 
@@ -229,15 +229,15 @@ def test_what_cannot_be_labelled_is_said(run: Run, store: ReviewStore) -> None:
     item = doubts(store)[0]
     store.decide(item.id, "anna", "present", version=0)
     (run.folder.parent / "scans" / "a.png").unlink()
-    told = str(export_review(run, store))
-    assert "page a is left out of the labels" in told
-    assert "no longer there" in told
+    summary = str(export_review(run, store))
+    assert "page a is left out of the labels" in summary
+    assert "no longer there" in summary
     assert load_coco(run.folder / "labels.coco.json").truths == []
     assert len((run.folder / "decisions.csv").read_text("utf-8").splitlines()) == 2
 
 
 def test_decisions_on_an_older_inspection_find_their_letter(run: Run, store: ReviewStore) -> None:
-    """The letters are numbered anew when one before them is no longer read."""
+    """The letters are numbered again when one before them is no longer read."""
     item = next(i for i in doubts(store) if i.glyphs[0] > 2)
     store.decide(item.id, "anna", "present", version=0)
     record = run.pages["a"].record
@@ -247,8 +247,8 @@ def test_decisions_on_an_older_inspection_find_their_letter(run: Run, store: Rev
     )
     made.write_page(replace(record, glyphs=less, gaps=()), run.folder)
     again = open_run(run.folder)
-    told = export_review(again, ReviewStore.open(store.path, again))
-    assert (told.letters, told.left_out) == (1, ())
+    summary = export_review(again, ReviewStore.open(store.path, again))
+    assert (summary.letters, summary.left_out) == (1, ())
     assert written(again)[item.glyphs[0] - 1]["attributes"]["known"] == [item.kind]
 
 

@@ -106,19 +106,20 @@ def test_with_many_scrolls_and_none_alike_the_interval_is_wilsons() -> None:
         AuditAnswer(f"s{k}", "ink_lost", "present" if k < 12 else "not_present", 0.02)
         for k in range(400)
     ]
-    told = estimate_misses(answers, 400, 20_000)
+    estimate = estimate_misses(answers, 400, 20_000)
     low, high = proportion_confint(12, 400, method="wilson")
-    assert (told.share, told.faults) == (pytest.approx(0.03), pytest.approx(600))
-    assert told.low == pytest.approx(low, rel=0.02)  # Student's t of 399, n - 1 for n
-    assert told.high == pytest.approx(high, rel=0.02)
+    assert (estimate.share, estimate.faults) == (pytest.approx(0.03), pytest.approx(600))
+    assert estimate.low == pytest.approx(low, rel=0.02)  # Student's t of 399, n - 1 for n
+    assert estimate.high == pytest.approx(high, rel=0.02)
 
 
 def test_with_few_scrolls_only_counts_are_given() -> None:
     answers = [AuditAnswer(f"s{k % 2}", "ink_lost", "present", 0.1) for k in range(50)]
-    told = estimate_misses([*answers, AuditAnswer("s3", "ink_lost", "cannot_tell", 0.1)], 60, 500)
-    assert (told.asked, told.answered, told.missed, told.scrolls) == (60, 50, 50, 2)
-    assert told.share is told.low is told.high is told.faults is None
-    assert "fewer than 3 scrolls" in describe_misses(told)
+    unsure = AuditAnswer("s3", "ink_lost", "cannot_tell", 0.1)
+    estimate = estimate_misses([*answers, unsure], 60, 500)
+    assert (estimate.asked, estimate.answered, estimate.missed, estimate.scrolls) == (60, 50, 50, 2)
+    assert estimate.share is estimate.low is estimate.high is estimate.faults is None
+    assert "fewer than 3 scrolls" in describe_misses(estimate)
 
 
 @pytest.mark.parametrize("bad", [0.0, 0.02, 0.1])
@@ -138,10 +139,10 @@ def test_the_interval_holds_the_share_that_was_missed(bad: float) -> None:
             )
             for s, k in np.argwhere(asked)
         ]
-        told = estimate_misses(answers, len(answers), 40_000)
-        assert told.low is not None
-        assert told.high is not None
-        held += told.low <= missed.mean() <= told.high
+        estimate = estimate_misses(answers, len(answers), 40_000)
+        assert estimate.low is not None
+        assert estimate.high is not None
+        held += estimate.low <= missed.mean() <= estimate.high
     assert held / rounds >= 0.92
 
 
@@ -153,27 +154,24 @@ def test_the_estimate_of_a_store(tmp_path: Path) -> None:
     assert (before.asked, before.answered, before.share) == (len(audits), 0, None)
     for item in audits:
         store.decide(item.id, "anna", "not_present", version=0)
-    told = estimate_misses_by_kind(store, "anna")
-    assert (told[ALL_KINDS].answered, told[ALL_KINDS].missed, told[ALL_KINDS].scrolls) == (
+    by_kind = estimate_misses_by_kind(store, "anna")
+    estimate = by_kind[ALL_KINDS]
+    assert (estimate.answered, estimate.missed, estimate.scrolls) == (
         len(audits),
         0,
         6,
     )
-    assert told[ALL_KINDS].share == told[ALL_KINDS].faults == 0.0
-    assert told[ALL_KINDS].high is not None
-    assert (
-        0.0 < told[ALL_KINDS].high < 0.1
-    )  # nothing missed in so many is not nothing missed at all
-    assert describe_misses(told[ALL_KINDS]).startswith(
-        f"Of {len(audits)} questions about clear letters"
-    )
-    assert "(0% to " in describe_misses(told[ALL_KINDS])
+    assert estimate.share == estimate.faults == 0.0
+    assert estimate.high is not None
+    assert 0.0 < estimate.high < 0.1  # nothing missed in so many is not nothing missed at all
+    assert describe_misses(estimate).startswith(f"Of {len(audits)} questions about clear letters")
+    assert "(0% to " in describe_misses(estimate)
     assert "nothing can be said yet" in describe_misses(before)
-    # An answer given after being told does not count; the one before it does.
+    # An answer given after a disclosure does not count; the one before it does.
     store.record_disclosure("anna", [k.id for k in audits])
     for item in audits[:3]:
         store.decide(item.id, "anna", "present", version=1)
-    assert estimate_misses_by_kind(store, "anna") == told
+    assert estimate_misses_by_kind(store, "anna") == by_kind
     audit = store.audit("anna")
     wanted = [
         (g, askable_kinds(g, p.record)) for p in run.pages.values() for g in p.record.glyphs

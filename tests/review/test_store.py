@@ -58,7 +58,7 @@ def test_every_doubt_is_asked_once(run: Run, store: ReviewStore) -> None:
 
 
 def test_a_place_doubted_for_several_reasons_is_asked_for_each(run: Run, tmp_path: Path) -> None:
-    """findings.csv lists a place once, with what else is said of it."""
+    """findings.csv lists a place once, with its other doubts."""
     record = run.pages["a"].record
     shin = replace(record.glyphs[4], letter="ש")
     page = replace(record, glyphs=(*record.glyphs[:4], shin, *record.glyphs[5:]))
@@ -185,18 +185,18 @@ acts = st.lists(
 def test_decisions_and_undo_follow_a_plain_model(
     acts: list[tuple[int, str, int] | str], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    """The model is a list of what was said and not taken back, beside a count by item."""
+    """The model is a list of decisions that are not taken back, and a version for each item."""
     folder = tmp_path_factory.mktemp("r")
     store = ReviewStore.open(folder / "r.sqlite3", made.run(folder, ["a"], letters=20, doubted=1.0))
     items = [i.id for i in store.items("anna") if i.letter not in ("", "א")][:4]
-    said: list[tuple[int, str]] = []
+    history: list[tuple[int, str]] = []
     versions = Counter[int]()
     for act in acts:
         if act == "undo":
             back = store.undo("anna")
-            assert (back and (back.item, back.choice)) == (said[-1] if said else None)
-            if said:
-                versions[said.pop()[0]] += 1
+            assert (back and (back.item, back.choice)) == (history[-1] if history else None)
+            if history:
+                versions[history.pop()[0]] += 1
             continue
         place, choice, late = act
         item = items[place]
@@ -208,13 +208,13 @@ def test_decisions_and_undo_follow_a_plain_model(
             continue
         store.decide(item, "anna", choice, version=version, right_letter=right)
         versions[item] += 1
-        said.append((item, choice))
+        history.append((item, choice))
     for item in items:
         now = store.item(item, "anna")
         assert now.version == versions[item]
-        last = [choice for k, choice in said if k == item]
+        last = [choice for k, choice in history if k == item]
         assert (now.decision.choice if now.decision else None) == (last[-1] if last else None)
-    assert store.progress("anna").done == len({k for k, _ in said})
+    assert store.progress("anna").done == len({k for k, _ in history})
     # Nothing was ever deleted: every decision and every taking back has its row.
     rows = store.decisions()
     assert len(rows) == sum(versions.values())
@@ -387,7 +387,7 @@ def child(source: str, *arguments: object) -> subprocess.Popen[str]:
 def test_a_killed_process_loses_no_decision_it_acknowledged(run: Run, store: ReviewStore) -> None:
     """SIGKILL, twenty times at random moments; loss of power cannot be tested here."""
     chance = random.Random(1)
-    told: list[tuple[int, int]] = []
+    acknowledged: list[tuple[int, int]] = []
     store.items("anna")
     for _ in range(20):
         process = child(DECIDING, store.path, run.folder)
@@ -399,11 +399,11 @@ def test_a_killed_process_loses_no_decision_it_acknowledged(run: Run, store: Rev
         lines += process.stdout.read().splitlines()
         process.wait()
         # The last line may have been cut in the pipe; a whole one was acknowledged.
-        told += [(int(a), int(b)) for a, b, _ in (k.split() for k in lines if "." in k)]
-    assert len(told) > 50
+        acknowledged += [(int(a), int(b)) for a, b, _ in (k.split() for k in lines if "." in k)]
+    assert len(acknowledged) > 50
     again = ReviewStore.open(store.path, open_run(run.folder))
     kept = {d.id: d.item for d in again.decisions()}
-    assert [pair for pair in told if kept.get(pair[0]) != pair[1]] == []
+    assert [pair for pair in acknowledged if kept.get(pair[0]) != pair[1]] == []
     with sqlite3.connect(store.path) as db:
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     # `standing` is what the rows of decisions say.

@@ -100,7 +100,7 @@ def test_export_writes_what_was_decided(run: Path, capsys: pytest.CaptureFixture
 
 
 def test_the_light_commands_load_no_server() -> None:
-    told = subprocess.run(
+    result = subprocess.run(
         [
             sys.executable, "-c",
             "import sys; from crownlet.infer import cli; cli._parser();"
@@ -108,4 +108,4 @@ def test_the_light_commands_load_no_server() -> None:
         ],
         capture_output=True, text=True, check=True,
     )  # fmt: skip
-    assert told.stdout.strip() == "[]"
+    assert result.stdout.strip() == "[]"

@@ -103,7 +103,7 @@ def test_a_decision_changed_after_looking_back_is_not_blind(
     assert [(d.choice, d.blind) for d in rows] == [("present", True), ("not_present", False)]
 
 
-def test_of_two_windows_the_later_is_told_and_overwrites_nothing(
+def test_of_two_windows_the_later_gets_an_error_and_overwrites_nothing(
     reviewed: Review, window: TestClient
 ) -> None:
     _, number, version = shown(window)
@@ -158,18 +158,18 @@ def test_the_second_reader_does_not_see_what_the_first_said(
 def test_two_readers_are_compared_as_scikit_learn_does(reviewed: Review) -> None:
     first, second = reviewed.client(), reviewed.client(reader="berta")
     rng = np.random.default_rng(3)
-    said: list[tuple[str, str]] = []
+    choices: list[tuple[str, str]] = []
     reviewed.store.items("berta")
     for item in reviewed.store.items("anna")[:40]:
         a = str(rng.choice(["present", "not_present", "cannot_tell"]))
         b = a if rng.random() < 0.6 else "not_present"
         say(first, item.id, 0, a)
         say(second, item.id, 0, b, reader="berta")
-        said.append((a, b))
+        choices.append((a, b))
     text = first.get("/differences?a=anna&b=berta").text
-    kappa = cohen_kappa_score(*zip(*said, strict=True))
+    kappa = cohen_kappa_score(*zip(*choices, strict=True))
     assert f"kappa is {kappa:.2f}" in text
-    assert text.count('src="/crop/') == sum(a != b for a, b in said)
+    assert text.count('src="/crop/') == sum(a != b for a, b in choices)
 
 
 def test_the_review_is_written_out_from_the_page(reviewed: Review, window: TestClient) -> None:

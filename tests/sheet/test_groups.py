@@ -1,4 +1,4 @@
-"""What a hand does everywhere is told once on the sheet, and no place of it is lost."""
+"""A habit of the hand is shown once on the sheet, with all of its places."""
 
 from __future__ import annotations
 

@@ -50,9 +50,9 @@ def test_a_picture_that_moved_is_said_and_the_rest_is_made(
 ) -> None:
     (run.folder.parent / "scans" / "bad.png").unlink()
     assert main(["sheet", str(run.folder)]) == 1
-    said = capsys.readouterr().err
-    assert "bad.png" in said
-    assert said.count("\n") == 1
+    message = capsys.readouterr().err
+    assert "bad.png" in message
+    assert message.count("\n") == 1
     sheets = run.folder / "sheets"
     assert not (sheets / "bad.html").exists()
     index = made.Document((sheets / "index.html").read_text(encoding="utf-8"))

@@ -81,11 +81,11 @@ def test_the_letter_is_marked_in_its_word() -> None:
 
 
 @pytest.mark.parametrize(
-    ("p", "said"),
+    ("p", "expected"),
     [(0.9999, "all but sure (above 0.99)"), (0.95, "sure (0.95)"), (0.5, "undecided (0.50)")],
 )
-def test_odds_in_words(p: float, said: str) -> None:
-    assert words.probability_words(p) == said
+def test_odds_in_words(p: float, expected: str) -> None:
+    assert words.probability_words(p) == expected
 
 
 def test_network_and_measure_may_disagree() -> None:
@@ -101,7 +101,7 @@ def test_network_and_measure_may_disagree() -> None:
 
 
 def test_disputes_are_told() -> None:
-    """Tags wanting: the Shulchan Aruch and others differ (OC 36:3; MB 36:15)."""
+    """Missing tags: the Shulchan Aruch and others differ (OC 36:3; MB 36:15)."""
     assert words.sources_differ(CATALOGUE["tag_missing"].opinions_on("ש"))
     assert not words.sources_differ(CATALOGUE["foot_level"].opinions_on("ג"))
 
