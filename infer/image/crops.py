@@ -59,7 +59,7 @@ def crop_letter(
 ) -> npt.NDArray[np.uint8]:
     """Cut one letter out of a flattened grey page as (2, 128, 96) uint8: picture and box.
 
-    The page should have bodies of at most twice `CROP_BODY_PX` (see `fit_page`), or thin strokes alias.
+    The page should have bodies of at most twice `CROP_BODY_PX` (`fit_page`), or thin strokes alias.
     """
     matrix = crop_matrix(body, box)
     crop = np.empty((2, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8) if out is None else out
@@ -77,7 +77,7 @@ def crop_letter(
 
 
 class FittedPage(NamedTuple):
-    """A flattened page (H, W) with bodies of about `CROP_BODY_PX`, and the scale applied for that."""
+    """A flattened page (H, W) with bodies of about `CROP_BODY_PX`, and the scale applied."""
 
     page: npt.NDArray[np.uint8]
     scale: float

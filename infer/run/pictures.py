@@ -118,7 +118,7 @@ class Crop(NamedTuple):
 
 
 def crop_window(pixels: Pixels, box: Box, q: float, size: tuple[int, int] = CROP_SIZE_PX) -> Crop:
-    """The window of `size` (width, height) around `box`, with bodies of `CROP_BODY_PX` px.
+    """The window of `size` (width, height) around `box`, with bodies of `VIEW_BODY_PX` px.
 
     `pixels` is the page as given, (H, W, 3) RGB; `box` and `q` (kulmus) are in its px. A box too
     large for the window is shown smaller, whole.

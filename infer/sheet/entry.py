@@ -120,7 +120,7 @@ class Entry:
 def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measurement]) -> str:
     """A fragment of SVG in px of the window, empty without measures; `q` in px of the page.
 
-    Rulers are drawn for bodies of `CROP_BODY_PX` px and enlarged with the picture; the lengths
+    Rulers are drawn for bodies of `VIEW_BODY_PX` px and enlarged with the picture; the lengths
     stand in the lower left corner, where they hide no ink.
     """
     if not measurements:

@@ -80,7 +80,7 @@ def cut_window(
     size = (round(size_q[0] * scale), round(size_q[1] * scale))
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
     middle = turn.box((x, y, x, y))
-    # `crop` makes bodies of CROP_BODY_PX px; given a smaller kulmus it shows more.
+    # `crop` makes bodies of VIEW_BODY_PX px; given a smaller kulmus it shows more.
     unit = q * (VIEW_BODY_PX / 3) / scale
     covered, affine = crop_window(turn.view(page.covered), middle, unit, size)
     holes = [*page.uncovered_boxes(letters, box), *uncovered]
