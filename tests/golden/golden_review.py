@@ -87,13 +87,14 @@ def served(commands: Commands, run: str, *options: str) -> Iterator[tuple[str, s
     printed, ended = "", False
     try:
         assert process.stdout is not None
-        found = None
-        while found is None:
+        found, line = None, ""
+        # To the last line of the greeting: what the pipe's buffer holds is lost to `communicate`.
+        while found is None or "Ctrl-C" not in line:
             line = process.stdout.readline()
             if not line:
                 raise RuntimeError(f"the review did not start: {process.communicate()[1]}")
             printed += line
-            found = ADDRESS.search(line)
+            found = found or ADDRESS.search(line)
         yield found[0], found[1]
         process.send_signal(signal.SIGINT)
         stdout, stderr = process.communicate(timeout=60)
