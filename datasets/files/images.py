@@ -170,8 +170,8 @@ def _scale_values(values: npt.NDArray[Any], low: float, top: float) -> Pixels:
     if values.dtype.kind == "f" or low < 0 or top > 65535:
         span = max(top - low, 1e-6)
         return ((finite - low) * (255.0 / span)).astype(np.uint8)
-    depth = next(bits for bits in (8, 10, 12, 14, 16) if top < 2**bits)
-    return (finite * (255.0 / (2**depth - 1))).astype(np.uint8)
+    depth = next(bits for bits in (8, 10, 12, 14, 16) if top < 1 << bits)
+    return (finite * (255.0 / ((1 << depth) - 1))).astype(np.uint8)
 
 
 def blend_over_white(rgba: Pixels) -> Pixels:

@@ -144,7 +144,7 @@ class ScanDataset:
         """Raised by one at every change."""
         return self.manifest.version
 
-    def of(self, split: str) -> tuple[Scan, ...]:
+    def labelled(self, split: str) -> tuple[Scan, ...]:
         """The labelled scans of one split, in the manifest's order."""
         if split not in SPLITS:
             raise LabelError(f"{split!r} is no split; there are {', '.join(SPLITS)}")
@@ -156,7 +156,7 @@ class ScanDataset:
         `meta` names the scroll, the file and the version. LabelError if a file is gone, damaged,
         or no longer the one that was added.
         """
-        for scan in self.of(split):
+        for scan in self.labelled(split):
             yield self.page(scan)
 
     def page(self, scan: Scan) -> PageTruth:

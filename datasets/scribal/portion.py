@@ -28,7 +28,7 @@ class Portion:
     """Indices of words, after the first, with which a new portion (parsha) opens."""
     large_letters: frozenset[tuple[int, int]] = frozenset()
     """(word, place) of letters written large by tradition (Mishneh Torah, Tefillin 2:6)."""
-    otherwise: frozenset[int] = frozenset()
+    variant_words: frozenset[int] = frozenset()
     """Indices of words that scrolls spell otherwise than the text we have."""
     excerpt: bool = False
     """Whether a page may begin and end anywhere in it: a passage cut out of a longer text."""

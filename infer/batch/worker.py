@@ -36,7 +36,7 @@ def inspection_request(portion: TextChoice, side: Side | None) -> dict[str, str]
         return request | {"portion": portion or NOT_COMPARED}
     parts = (
         portion.words, portion.lines, sorted(portion.name_words), sorted(portion.opens),
-        sorted(portion.large_letters), sorted(portion.otherwise), portion.excerpt,
+        sorted(portion.large_letters), sorted(portion.variant_words), portion.excerpt,
     )  # fmt: skip
     digest = hashlib.sha256(json.dumps(parts).encode()).hexdigest()
     return request | {"portion": portion.name, "sha256": digest}

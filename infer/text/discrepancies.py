@@ -216,7 +216,7 @@ def text_place(
         line, at = place_of_absent(matched, run, page.found, page.layout)
         in_name = any(j in matched.names for j in range(run.first, run.last + 1))
         sure = not run.maybe_outside
-    otherwise = bool(words & matched.portion.otherwise)
+    otherwise = bool(words & matched.portion.variant_words)
     return TextPlace(
         mishap=mishap, defect=defect, letters=letters, glyphs=glyphs, after=run.before + 1,
         line=line, word=min(words, default=0) + 1, at=at, in_name=in_name,

@@ -72,11 +72,11 @@ class AlignedText:
 
     def spelled_otherwise(self, glyph: int) -> bool:
         """Whether scrolls differ in the spelling of a glyph's word, or of the one before it."""
-        if not self.portion.otherwise:
+        if not self.portion.variant_words:
             return False
         before = self.alignment.expected[: glyph + 1]
         aligned = before[before >= 0]
-        return len(aligned) > 0 and int(self.word_of[aligned[-1]]) in self.portion.otherwise
+        return len(aligned) > 0 and int(self.word_of[aligned[-1]]) in self.portion.variant_words
 
     def without_foreign(self, foreign: Bools) -> AlignedText:
         """The same with `foreign` (N,) glyphs of other texts marked and aligned to no letter."""

@@ -64,7 +64,7 @@ def absent_letters(matched: AlignedText, run: Indel, page: TextContext) -> list[
     """A record for each letter of a run, all with one place to look at."""
     line, at = place_of_absent(matched, run, page.found, page.layout)
     words = {int(matched.word_of[j]) for j in range(run.first, run.last + 1)}
-    maybe_outside = run.maybe_outside or bool(words & matched.portion.otherwise)
+    maybe_outside = run.maybe_outside or bool(words & matched.portion.variant_words)
     return [
         AbsentLetter(
             letter=matched.text[j], line=line, word=int(matched.word_of[j]) + 1,

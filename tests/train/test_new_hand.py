@@ -46,8 +46,8 @@ def _scans(folder: Path, *changes: str) -> Path:
 def test_either_data_set_has_the_same_pages_but_only_one_has_labels(tmp_path: Path) -> None:
     folder = _scans(tmp_path, "new_hand.portion=mezuzah_reverse") / "hand0"
     labelled, bare = open_scans(folder / "labelled"), open_scans(folder / "unlabelled")
-    assert [len(labelled.of(split)) for split in ("train", "validation", "test")] == [1, 0, 1]
-    assert [len(bare.of(split)) for split in ("train", "validation", "test")] == [0, 0, 1]
+    assert [len(labelled.labelled(split)) for split in ("train", "validation", "test")] == [1, 0, 1]
+    assert [len(bare.labelled(split)) for split in ("train", "validation", "test")] == [0, 0, 1]
     one, other = ([scan.sha256 for scan in s.manifest.scans] for s in (labelled, bare))
     assert one == other
     (page,) = labelled.pages("train")
@@ -58,8 +58,8 @@ def test_a_hand_may_be_a_typeface_that_others_have_drawn(tmp_path: Path) -> None
     """22 lines: Tur YD 288; 713 letters: counted; the font is one of Debian's culmus."""
     folder = _scans(tmp_path, "new_hand.typeface=sefarad", "new_hand.type.body=24") / "sefarad"
     labelled, bare = open_scans(folder / "labelled"), open_scans(folder / "unlabelled")
-    assert [len(labelled.of(split)) for split in ("train", "test")] == [1, 1]
-    assert [len(bare.of(split)) for split in ("train", "test")] == [0, 1]
+    assert [len(labelled.labelled(split)) for split in ("train", "test")] == [1, 1]
+    assert [len(bare.labelled(split)) for split in ("train", "test")] == [0, 1]
     (page,) = labelled.pages("train")
     assert page.meta["font"] == "sefarad"
     assert (len(page.letters), page.letters[-1].line + 1) == (713, 22)

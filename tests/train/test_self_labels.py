@@ -119,5 +119,5 @@ def test_the_measure_counts_what_was_planted() -> None:
     found = SelfLabelled(labels, np.array([True, True, True, False]))
     record = PageRecord("a", facts, glyphs, (), None, 0)
     assert tally_labels(page, record, found) == LabelTally(
-        written=4, misread=1, labelled=3, wrong=1, righted=1
+        written=4, misread=1, labelled=3, wrong=1, corrected=1
     )

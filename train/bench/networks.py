@@ -183,9 +183,9 @@ def _node_operations(node: dict[str, Any]) -> int:
     shapes = [next(iter(entry.values())) for entry in node["input_type_shape"] if entry]
     out = [next(iter(entry.values())) for entry in node["output_type_shape"] if entry]
     if node["op_name"] == "Conv":
-        return 2 * prod(out[0]) * prod(shapes[1][1:])
+        return int(2 * prod(out[0]) * prod(shapes[1][1:]))
     if node["op_name"] in ("Gemm", "MatMul"):
-        return 2 * prod(out[0]) * shapes[0][-1]
+        return int(2 * prod(out[0]) * shapes[0][-1])
     return 0
 
 

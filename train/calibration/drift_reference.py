@@ -12,12 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from crownlet.datasets.render.page.spec import training
-from crownlet.infer.drift import reference as references
-from crownlet.infer.drift.reference import Floats, page_features
+from crownlet.infer.drift.reference import fit_reference, page_features, write_drift_reference
 from crownlet.infer.networks import OnnxNetworks
 from crownlet.train.evaluation.workers import PageReader, ReadingJob
+
+Floats = npt.NDArray[np.float64]
 
 REFERENCE_FIRST_SEED = 710_000_000
 
@@ -36,9 +38,7 @@ def write_reference(model: Path, settings: Any) -> Path:
     today = datetime.date.today().isoformat()
     provenance = f"{len(found)} rendered pages by hands of the calibration split, {today}"
     checksums = OnnxNetworks(model, threads=1).info.checksums
-    return references.write_drift_reference(
-        references.fit_reference(found, checksums, provenance), model
-    )
+    return write_drift_reference(fit_reference(found, checksums, provenance), model)
 
 
 def reference_jobs(

@@ -141,7 +141,8 @@ def _quadratic(
 def _drop_repeats(points: Outline) -> Outline:
     """Without points that repeat the one before: they have no turning."""
     keep = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1) > 1e-6
-    return points[keep]
+    kept: Outline = points[keep]
+    return kept
 
 
 def _split_tags(letter: str, contours: list[Outline], advance: int) -> TypeGlyph:

@@ -88,7 +88,8 @@ def _light(size: tuple[int, ...], rng: np.random.Generator) -> npt.NDArray[np.fl
     angle, loss = rng.uniform(0, 2 * np.pi), rng.uniform(0.05, 0.33)
     slope = np.cos(angle) * x[None, :] + np.sin(angle) * y[:, None]
     slope -= slope.min()
-    return (1 - loss * slope / slope.max()).astype(np.float32)
+    light: npt.NDArray[np.float32] = (1 - loss * slope / slope.max()).astype(np.float32)
+    return light
 
 
 @dataclass(frozen=True)

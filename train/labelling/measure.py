@@ -47,7 +47,7 @@ class LabelTally:
     labelled: int = 0
     wrong: int = 0
     """Of another class than its label, or overlapped by less than half."""
-    righted: int = 0
+    corrected: int = 0
     """Misread, yet labelled as they are written."""
 
     def __add__(self, other: LabelTally) -> LabelTally:
@@ -59,7 +59,7 @@ class LabelTally:
         return (
             f"{self.written} letters, misread {self.misread / self.written:.2%}, "
             f"labelled {self.labelled / self.written:.1%}, of these wrong "
-            f"{self.wrong / max(self.labelled, 1):.3%}; misread but labelled right {self.righted}"
+            f"{self.wrong / max(self.labelled, 1):.3%}; misread but labelled right {self.corrected}"
         )
 
 
@@ -110,8 +110,8 @@ def tally_labels(page: PageTruth, record: PageRecord, found: SelfLabelled | None
     sure = [k for k in read if found.sure[k]]
     label = {k: found.truth.letters[k].letter for k in sure}
     right = [k for k in sure if k in truth and label[k] in (truth[k].letter, truth[k].other)]
-    righted = sum(label[k] == truth[k].letter and not read[k] for k in right)
-    return LabelTally(len(page.letters), misread, len(sure), len(sure) - len(right), righted)
+    corrected = sum(label[k] == truth[k].letter and not read[k] for k in right)
+    return LabelTally(len(page.letters), misread, len(sure), len(sure) - len(right), corrected)
 
 
 def describe_variety(chosen: list[ChosenLetter] | tuple[ChosenLetter, ...]) -> str:

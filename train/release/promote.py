@@ -164,7 +164,8 @@ def restore(config: Any) -> Path:
 
 def make_model(config: Any, store: ModelStore) -> Path:
     """The new model in the store, with all that the steps write beside its networks."""
-    own, folder = config.promote, store.folder / config.export.version
+    own = config.promote
+    folder: Path = store.folder / config.export.version
     if own.new:
         folder = store.keep(Path(own.new), config.export.version)
     elif "export" in own.steps:

@@ -176,7 +176,7 @@ def cut_verses(first: int, last: int) -> Portion:
         large_letters=frozenset(
             (w - start, p) for w, p in _large_letter_places() if start <= w < stop
         ),
-        otherwise=frozenset(w - start for w in _variant_words() if start <= w < stop),
+        variant_words=frozenset(w - start for w in _variant_words() if start <= w < stop),
         excerpt=True,
     )  # fmt: skip
 
