@@ -69,7 +69,7 @@ def run_demo(
         say(f"[{number}/{len(work)}] {sheet.name}: {counts} ({took:.0f} s)")
     table = write_scroll_table(out / "scrolls.csv", work)
     update_scrolls(run, read_scroll_table(table))
-    made = make_sheets(open_run(run), say=lambda line: None, complain=say)
+    made = make_sheets(open_run(run), report=lambda line: None, complain=say)
     write_counts(out / "survey.csv", results)
     write_file(out / "index.html", index_page(results, made.index.parent.relative_to(out)))
     return out / "index.html"

@@ -88,6 +88,74 @@ class ExportSummary:
         return "\n".join((files, *self.left_out, *self.missed))
 
 
+def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> ExportSummary:
+    """Write labels and decisions into the folder of a run, each file whole or not at all.
+
+    Raises RunError for a folder that is no run, ReviewStoreError where nothing was reviewed or the
+    file cannot be read, OSError where the folder cannot be written.
+    """
+    opened = run if isinstance(run, Run) else open_run(run)
+    own = store or open_reviewed(opened)
+    try:
+        standing = own.standing_decisions()
+        estimates = {
+            reader.name: estimate_misses_by_kind(own, reader.name)[ALL_KINDS]
+            for reader in own.readers()
+            if reader.done
+        }
+    finally:
+        if store is None:
+            own.close()
+    # A survey mixes no clear letters in: its audit is read by `crownlet survey compare`.
+    missed = tuple(f"{name}: {describe_misses(m)}" for name, m in estimates.items() if m.asked)
+    data, letters, left_out = build_labels(opened, standing)
+    folder = opened.folder
+    with atomic_write(folder / REVIEW_LABELS_FILE) as draft:
+        write_json(draft, data)
+    with atomic_write(folder / REVIEW_DECISIONS_FILE) as draft:
+        write_csv(draft, DECISION_COLUMNS, map(decision_row, standing))
+    return ExportSummary(
+        folder / REVIEW_LABELS_FILE,
+        folder / REVIEW_DECISIONS_FILE,
+        len(standing),
+        letters,
+        left_out,
+        missed,
+    )
+
+
+def open_reviewed(run: Run) -> ReviewStore:
+    """The file of decisions of a run, its queue in step; ReviewStoreError without any."""
+    path = run.folder / REVIEW_STORE_FILE
+    if not path.is_file():
+        raise ReviewStoreError(path, "nothing was reviewed yet; begin with `crownlet review`.")
+    return ReviewStore.open(path, run)
+
+
+def build_labels(
+    run: Run, standing: Sequence[StandingDecision]
+) -> tuple[Json, int, tuple[str, ...]]:
+    """COCO labels, how many letters are labelled in them, and a sentence for each page left out."""
+    by_page: dict[str, list[StandingDecision]] = defaultdict(list)
+    for decision in standing:
+        by_page[decision.page].append(decision)
+    records, left_out, letters = [], [], 0
+    for name, decisions in sorted(by_page.items()):
+        try:
+            answers, lost = _match_answers(run.pages[name], decisions)
+            records.append(_page_labels(run, run.pages[name], answers))
+        except (KeyError, FileFault) as error:
+            why = error.reason if isinstance(error, FileFault) else "it is no longer in the run."
+            left_out.append(f"page {name} is left out of the labels: {why}")
+            continue
+        letters += sum(len(glyphs) == 1 for glyphs in answers)
+        if lost:
+            left_out.append(
+                f"page {name}: {lost} decisions on what is no longer read there are left out."
+            )
+    return collect(records), letters, tuple(left_out)
+
+
 def letter_annotation(glyph: GlyphRecord, given: Sequence[ReaderAnswer]) -> Json:
     """The annotation of one letter, without the ids that COCO needs."""
     letter, known = agreed_letter(glyph, given)
@@ -188,30 +256,6 @@ def provenance(answer: ReaderAnswer) -> Json:
     }
 
 
-def build_labels(
-    run: Run, standing: Sequence[StandingDecision]
-) -> tuple[Json, int, tuple[str, ...]]:
-    """COCO labels, how many letters are labelled in them, and a sentence for each page left out."""
-    by_page: dict[str, list[StandingDecision]] = defaultdict(list)
-    for decision in standing:
-        by_page[decision.page].append(decision)
-    records, left_out, letters = [], [], 0
-    for name, decisions in sorted(by_page.items()):
-        try:
-            answers, lost = _match_answers(run.pages[name], decisions)
-            records.append(_page_labels(run, run.pages[name], answers))
-        except (KeyError, FileFault) as error:
-            why = error.reason if isinstance(error, FileFault) else "it is no longer in the run."
-            left_out.append(f"page {name} is left out of the labels: {why}")
-            continue
-        letters += sum(len(glyphs) == 1 for glyphs in answers)
-        if lost:
-            left_out.append(
-                f"page {name}: {lost} decisions on what is no longer read there are left out."
-            )
-    return collect(records), letters, tuple(left_out)
-
-
 def _match_answers(
     page: StoredPage, standing: Sequence[StandingDecision]
 ) -> tuple[AnswersByLetters, int]:
@@ -273,50 +317,6 @@ def _picture_path(run: Run, page: StoredPage) -> str:
         return Path(os.path.relpath(path, run.folder)).as_posix()
     except ValueError:  # another drive
         return str(path.absolute())
-
-
-def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> ExportSummary:
-    """Write labels and decisions into the folder of a run, each file whole or not at all.
-
-    Raises RunError for a folder that is no run, ReviewStoreError where nothing was reviewed or the
-    file cannot be read, OSError where the folder cannot be written.
-    """
-    opened = run if isinstance(run, Run) else open_run(run)
-    own = store or open_reviewed(opened)
-    try:
-        standing = own.standing_decisions()
-        estimates = {
-            reader.name: estimate_misses_by_kind(own, reader.name)[ALL_KINDS]
-            for reader in own.readers()
-            if reader.done
-        }
-    finally:
-        if store is None:
-            own.close()
-    # A survey mixes no clear letters in: its audit is read by `crownlet survey compare`.
-    missed = tuple(f"{name}: {describe_misses(m)}" for name, m in estimates.items() if m.asked)
-    data, letters, left_out = build_labels(opened, standing)
-    folder = opened.folder
-    with atomic_write(folder / REVIEW_LABELS_FILE) as draft:
-        write_json(draft, data)
-    with atomic_write(folder / REVIEW_DECISIONS_FILE) as draft:
-        write_csv(draft, DECISION_COLUMNS, map(decision_row, standing))
-    return ExportSummary(
-        folder / REVIEW_LABELS_FILE,
-        folder / REVIEW_DECISIONS_FILE,
-        len(standing),
-        letters,
-        left_out,
-        missed,
-    )
-
-
-def open_reviewed(run: Run) -> ReviewStore:
-    """The file of decisions of a run, its queue in step; ReviewStoreError without any."""
-    path = run.folder / REVIEW_STORE_FILE
-    if not path.is_file():
-        raise ReviewStoreError(path, "nothing was reviewed yet; begin with `crownlet review`.")
-    return ReviewStore.open(path, run)
 
 
 def decision_row(made: StandingDecision) -> list[str]:

@@ -44,6 +44,40 @@ class NewPage(NamedTuple):
     clear: list[ClearLetter]
 
 
+def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
+    """Bring the queue in step with `run`, inside a transaction; whether anything changed.
+
+    A survey asks the questions of its audit, and no others. RunError if a page that is new or
+    changed cannot be read.
+    """
+    survey = read_survey_questions(run)
+    known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
+    changed = remove_absent_pages(db, run, known) | update_scrolls(db, run, known)
+    new: list[NewPage] = []
+    for page in run.pages.values():
+        drawn = survey.stamp(page.name) if survey else ""
+        stamp = page_stamp(page) + drawn
+        row = known.get(page.name)
+        if row is not None and row["stamp"] == stamp and row["present"]:
+            continue
+        changed = True
+        digest = page_digest(page) + drawn
+        if row is not None and row["digest"] == digest:
+            db.execute("UPDATE pages SET stamp = ?, present = 1 WHERE id = ?", (stamp, row["id"]))
+            continue
+        record, found = page.brief()
+        number = upsert_page(db, run.scroll_of(page.name), record, row, stamp, digest)
+        asked = survey.questions(record) if survey else _page_questions(page, record, found)
+        clear = [
+            ClearLetter(page.name, glyph, askable_kinds(glyph, record))
+            for glyph in (() if survey else select_clear_letters(record, asked))
+        ]
+        new.append(NewPage(number, page.name, asked, clear))
+    if new:
+        _insert_questions(db, new, seed, share)
+    return changed
+
+
 def upsert_page(
     db: sqlite3.Connection,
     scroll: StoredScroll,
@@ -111,40 +145,6 @@ def page_digest(page: StoredPage) -> str:
         path = page.folder / name
         state.update(path.read_bytes() if path.exists() else b"")
     return state.hexdigest()
-
-
-def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
-    """Bring the queue in step with `run`, inside a transaction; whether anything changed.
-
-    A survey asks the questions of its audit, and no others. RunError if a page that is new or
-    changed cannot be read.
-    """
-    survey = read_survey_questions(run)
-    known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
-    changed = remove_absent_pages(db, run, known) | update_scrolls(db, run, known)
-    new: list[NewPage] = []
-    for page in run.pages.values():
-        drawn = survey.stamp(page.name) if survey else ""
-        stamp = page_stamp(page) + drawn
-        row = known.get(page.name)
-        if row is not None and row["stamp"] == stamp and row["present"]:
-            continue
-        changed = True
-        digest = page_digest(page) + drawn
-        if row is not None and row["digest"] == digest:
-            db.execute("UPDATE pages SET stamp = ?, present = 1 WHERE id = ?", (stamp, row["id"]))
-            continue
-        record, found = page.brief()
-        number = upsert_page(db, run.scroll_of(page.name), record, row, stamp, digest)
-        asked = survey.questions(record) if survey else _page_questions(page, record, found)
-        clear = [
-            ClearLetter(page.name, glyph, askable_kinds(glyph, record))
-            for glyph in (() if survey else select_clear_letters(record, asked))
-        ]
-        new.append(NewPage(number, page.name, asked, clear))
-    if new:
-        _insert_questions(db, new, seed, share)
-    return changed
 
 
 def _page_questions(

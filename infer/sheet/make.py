@@ -53,6 +53,72 @@ class SheetSummary:
     """Scrolls of which no sheet could be made."""
 
 
+def make_sheets(
+    run: Run,
+    only: str | None = None,
+    show_names: bool = False,
+    report: Report = print,
+    complain: Report = print,
+) -> SheetSummary:
+    """Write a sheet for each scroll, the index and the teaching sheet.
+
+    With `only`, the name of a scroll, its sheet and the index alone. A scroll whose pictures have
+    moved is reported by `complain` and left out. RunError for a damaged run, OSError if a file
+    cannot be written.
+    """
+    folder = run.folder / SHEETS_FOLDER
+    files = choose_file_names(scroll.name for scroll in run.scrolls)
+    links, decisions = quote_addresses(files), read_decisions(run)
+    chosen = [scroll for scroll in run.scrolls if only in (None, scroll.name)]
+    faults: dict[str, FileFault] = {}
+    rows: dict[str, IndexRow] = {}
+    for number, scroll in enumerate(chosen, start=1):
+        start = time.perf_counter()
+        path = folder / files[scroll.name]
+        # Opened again for each scroll: a hundred of them are too large for memory.
+        fresh = open_run(run.folder)
+        try:
+            write_file(path, render_sheet(fresh, scroll, show_names, decisions))
+        except FileFault as error:
+            faults[scroll.name] = error
+            complain(str(error))
+            continue
+        rows[scroll.name] = make_row(fresh, scroll, links[scroll.name], decisions)
+        took = time.perf_counter() - start
+        report(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
+    if only is None:
+        sound = [scroll for scroll in chosen if scroll.name not in faults]
+        write_file(
+            folder / "teaching.html", render_teaching_sheet(run, sound, show_names, decisions)
+        )
+    for scroll in run.scrolls:
+        if scroll.name not in rows:
+            href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
+            fault = faults.get(scroll.name)
+            rows[scroll.name] = _row_or_fault(open_run(run.folder), scroll, href, decisions, fault)
+    has_teaching_sheet = (folder / "teaching.html").is_file()
+    write_file(folder / "index.html", render_index(rows.values(), has_teaching_sheet))
+    return SheetSummary(folder / "index.html", len(faults))
+
+
+def render_sheet(
+    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
+) -> str:
+    """The triage sheet of one scroll; PageError if a picture of it has moved."""
+    return render("sheet.html", v=view_scroll(run, scroll, show_names, decisions))
+
+
+def _row_or_fault(
+    run: Run, scroll: StoredScroll, href: str, decisions: Decisions, fault: FileFault | None
+) -> IndexRow:
+    """The scroll in the index; without counts where its tables cannot be read."""
+    faults = (f"No new sheet: {fault.reason}",) if fault else ()
+    try:
+        return make_row(run, scroll, href, decisions, faults)
+    except FileFault as error:
+        return IndexRow(scroll.name, href, faults or (error.reason,), (0,) * len(HEADINGS), 0, 0, 0)
+
+
 def make_row(
     run: Run,
     scroll: StoredScroll,
@@ -88,69 +154,3 @@ def render_index(rows: Iterable[IndexRow], teaching: bool) -> str:
 def quote_addresses(files: Mapping[str, str]) -> dict[str, str]:
     """File names as they stand in a link."""
     return {name: quote(file) for name, file in files.items()}
-
-
-def make_sheets(
-    run: Run,
-    only: str | None = None,
-    show_names: bool = False,
-    say: Report = print,
-    complain: Report = print,
-) -> SheetSummary:
-    """Write a sheet for each scroll, the index and the teaching sheet.
-
-    With `only`, the name of a scroll, its sheet and the index alone. A scroll whose pictures have
-    moved is reported by `complain` and left out. RunError for a damaged run, OSError if a file
-    cannot be written.
-    """
-    folder = run.folder / SHEETS_FOLDER
-    files = choose_file_names(scroll.name for scroll in run.scrolls)
-    links, decisions = quote_addresses(files), read_decisions(run)
-    chosen = [scroll for scroll in run.scrolls if only in (None, scroll.name)]
-    faults: dict[str, FileFault] = {}
-    rows: dict[str, IndexRow] = {}
-    for number, scroll in enumerate(chosen, start=1):
-        start = time.perf_counter()
-        path = folder / files[scroll.name]
-        # Opened again for each scroll: a hundred of them are too large for memory.
-        fresh = open_run(run.folder)
-        try:
-            write_file(path, render_sheet(fresh, scroll, show_names, decisions))
-        except FileFault as error:
-            faults[scroll.name] = error
-            complain(str(error))
-            continue
-        rows[scroll.name] = make_row(fresh, scroll, links[scroll.name], decisions)
-        took = time.perf_counter() - start
-        say(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
-    if only is None:
-        sound = [scroll for scroll in chosen if scroll.name not in faults]
-        write_file(
-            folder / "teaching.html", render_teaching_sheet(run, sound, show_names, decisions)
-        )
-    for scroll in run.scrolls:
-        if scroll.name not in rows:
-            href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
-            fault = faults.get(scroll.name)
-            rows[scroll.name] = _row_or_fault(open_run(run.folder), scroll, href, decisions, fault)
-    taught = (folder / "teaching.html").is_file()
-    write_file(folder / "index.html", render_index(rows.values(), taught))
-    return SheetSummary(folder / "index.html", len(faults))
-
-
-def render_sheet(
-    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
-) -> str:
-    """The triage sheet of one scroll; PageError if a picture of it has moved."""
-    return render("sheet.html", v=view_scroll(run, scroll, show_names, decisions))
-
-
-def _row_or_fault(
-    run: Run, scroll: StoredScroll, href: str, decisions: Decisions, fault: FileFault | None
-) -> IndexRow:
-    """The scroll in the index; without counts where its tables cannot be read."""
-    faults = (f"No new sheet: {fault.reason}",) if fault else ()
-    try:
-        return make_row(run, scroll, href, decisions, faults)
-    except FileFault as error:
-        return IndexRow(scroll.name, href, faults or (error.reason,), (0,) * len(HEADINGS), 0, 0, 0)

@@ -111,12 +111,6 @@ class PlaceToMark:
     quiet: bool = False
 
 
-def extent_q(box: Box, q: float, rotation: float) -> tuple[float, float]:
-    """Width and height in q of a box in px of the page as given, upright for this rotation."""
-    across, down = (box[2] - box[0]) / q, (box[3] - box[1]) / q
-    return (down, across) if round(rotation / 90) % 2 else (across, down)
-
-
 def place_marks(
     places: Iterable[PlaceToMark], turn: QuarterTurn, part: Box, q: float
 ) -> list[PageMark]:
@@ -137,6 +131,12 @@ def place_marks(
             )
         )
     return marks
+
+
+def extent_q(box: Box, q: float, rotation: float) -> tuple[float, float]:
+    """Width and height in q of a box in px of the page as given, upright for this rotation."""
+    across, down = (box[2] - box[0]) / q, (box[3] - box[1]) / q
+    return (down, across) if round(rotation / 90) % 2 else (across, down)
 
 
 def _tab_candidates(box: Box, wide: float, high: float) -> list[Box]:

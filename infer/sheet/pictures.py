@@ -28,7 +28,7 @@ MIN_PAGE_SIDE_PX = 1300
 PAGE_MARGIN_Q = 5.0
 """q of margin about the writing in the page's picture."""
 
-SKIN_RGB = np.array([236.0, 229.0, 214.0])
+PARCHMENT_RGB = np.array([236.0, 229.0, 214.0])
 """RGB of the parchment in the page's picture."""
 
 JPEG_QUALITY = 82
@@ -131,8 +131,8 @@ def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
 
 def _lighten(page: Pixels) -> Pixels:
     """The page with its parchment brought to one light tone, whatever the light of the picture."""
-    skin = np.percentile(page[::4, ::4].reshape(-1, 3), 70, axis=0)
-    even = np.clip(page * (SKIN_RGB / np.maximum(skin, 30.0)), 0, 255)
+    parchment = np.percentile(page[::4, ::4].reshape(-1, 3), 70, axis=0)
+    even = np.clip(page * (PARCHMENT_RGB / np.maximum(parchment, 30.0)), 0, 255)
     return np.asarray(255 - 0.85 * (255 - even), np.uint8)
 
 
@@ -142,9 +142,9 @@ def _written_part(page: VeiledPage, turn: QuarterTurn) -> Box:
     if not page.record.glyphs:
         return 0.0, 0.0, float(width), float(height)
     boxes = np.array([turn.box(glyph.box) for glyph in page.record.glyphs])
-    room = PAGE_MARGIN_Q * page.record.q
-    x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0) - room), 0)
-    x1, y1 = np.minimum(np.ceil(boxes[:, 2:].max(axis=0) + room), (width, height))
+    margin = PAGE_MARGIN_Q * page.record.q
+    x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0) - margin), 0)
+    x1, y1 = np.minimum(np.ceil(boxes[:, 2:].max(axis=0) + margin), (width, height))
     return float(x0), float(y0), float(x1), float(y1)
 
 

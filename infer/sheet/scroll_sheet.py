@@ -11,6 +11,7 @@ from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_cus
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
 from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.records import Box, PageRecord
+from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet.decisions import Decisions
@@ -70,7 +71,7 @@ class PageView:
         x0, y0, x1, y1 = (round(v) for v in self.part)
         return f"{x0} {y0} {x1 - x0} {y1 - y0}"
 
-    def wide(self, high: float) -> float:
+    def picture_width_mm(self, high: float) -> float:
         """Width in mm on paper: letters as large as they need be, the picture at most `high`."""
         width, height = self.part[2] - self.part[0], self.part[3] - self.part[1]
         grown = 2.0 if len(self.marks) > CROWDED_MARK_SHARE * self.letters else 1.0
@@ -143,7 +144,7 @@ class ScrollView:
     """Evenness of the hand, as in scrolls.json."""
 
     @property
-    def room(self) -> float:
+    def picture_height_mm(self) -> float:
         """Height in mm that the text at the top leaves for the picture of the first page."""
         lines = sum(2 + len(note) // 95 for note in self.notes) + len(self.kinds) // 5
         return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
@@ -238,12 +239,12 @@ def _sort_findings(pages: Sequence[SheetPage]) -> list[PageFinding]:
 def _group_by_heading(
     rows: Sequence[PageFinding], finder: CleanLetterFinder
 ) -> tuple[HeadingGroup, ...]:
-    full, gathered = group_findings(rows)
+    full, grouped = group_findings(rows)
     return tuple(
         HeadingGroup(
             heading, plain,
             tuple(make_entry(page, f, finder) for page, f in full if f.heading == heading),
-            gathered[heading],
+            grouped[heading],
         )
         for heading, plain in HEADINGS.items()
     )  # fmt: skip
@@ -306,7 +307,7 @@ def _accepted_forms(record: PageRecord) -> tuple[str, ...]:
 
 def _scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
     """The scroll's object in scrolls.json; empty for runs made before that file was written."""
-    path = run.folder / "scrolls.json"
+    path = run.folder / SCROLLS_FILE
     listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
     return next((entry for entry in listed if entry.get("name") == scroll.name), {})
 

@@ -169,14 +169,14 @@ def _plate_box(glyph: GlyphRecord) -> Box:
 
 
 def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
-    """The word on the plate, upright for the letters; none where there is no room for it."""
+    """The word on the plate, upright for the letters; none where it does not fit."""
     q, angle = run[0].q, np.deg2rad(run[0].rotation)
-    room = sum(glyph.box[2] - glyph.box[0] for glyph in run)
+    width = sum(glyph.box[2] - glyph.box[0] for glyph in run)
     weight = max(1, round(q / 9))
     (wide, high), _ = cv2.getTextSize(
         PLATE_WORD, cv2.FONT_HERSHEY_SIMPLEX, q / _Q_PER_FONT_SCALE, weight
     )
-    if wide > room:
+    if wide > width:
         return
     word = np.full((high + 2 * weight, wide, 3), PLATE_RGB, np.uint8)
     cv2.putText(

@@ -33,7 +33,7 @@ def test_the_command_writes_every_sheet(run: Run, capsys: pytest.CaptureFixture[
 
 
 def test_the_index_puts_the_most_urgent_first(run: Run) -> None:
-    made_sheets = make_sheets(run, say=lambda line: None)
+    made_sheets = make_sheets(run, report=lambda line: None)
     index = made.Document(made_sheets.index.read_text(encoding="utf-8"))
     assert index.links == ["teaching.html", "bad.html", "slight.html", "calm.html"]
 
@@ -67,7 +67,7 @@ def test_no_run_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
 
 def test_a_run_without_findings_is_not_taken_for_clear(run: Run) -> None:
     (run.folder / "bad" / "findings.csv").unlink()
-    make_sheets(open_run(run.folder), say=lambda line: None)
+    make_sheets(open_run(run.folder), report=lambda line: None)
     text = made.Document((run.folder / "sheets" / "bad.html").read_text(encoding="utf-8")).text
     assert "bad: inspected by an older version" in text
 
@@ -79,7 +79,7 @@ def test_decisions_stand_on_the_sheet(run: Run) -> None:
     item = next(i for i in store.items("Dov <b>") if i.page == "bad" and i.kind == "tag_loose")
     store.decide(item.id, "Dov <b>", "not_present", version=item.version, note="a fold")
     store.close()
-    make_sheets(open_run(run.folder), say=lambda line: None)
+    make_sheets(open_run(run.folder), report=lambda line: None)
     text = (run.folder / "sheets" / "bad.html").read_text(encoding="utf-8")
     shown = made.Document(text).text
     assert "not present" in shown
@@ -98,7 +98,7 @@ def test_the_teaching_sheet_names_nobody(tmp_path: Path) -> None:
     made.page(tmp_path, "secretpage", made.glyphs(doubts={1: TAG, 10: FOOT, 31: FOOT}))
     entry = {"name": "secretscroll", "faces": ["secretpage"], "source": "secretsource"}
     run = made.scrolls(tmp_path, [entry])
-    make_sheets(run, say=lambda line: None)
+    make_sheets(run, report=lambda line: None)
     text = (run.folder / "sheets" / "teaching.html").read_text(encoding="utf-8")
     assert "secret" not in text
     document = made.Document(text)
@@ -115,7 +115,7 @@ def test_a_hundred_scrolls_stay_quick(tmp_path: Path) -> None:
         made.page(tmp_path, name, made.glyphs(doubts={31: FOOT}))
     run = made.scrolls(tmp_path, [{"name": n, "faces": [n]} for n in names])
     start = time.perf_counter()
-    made_sheets = make_sheets(run, say=lambda line: None)
+    made_sheets = make_sheets(run, report=lambda line: None)
     assert time.perf_counter() - start < 60
     index = made_sheets.index.read_text(encoding="utf-8")
     assert made.Document(index).tags.count("tr") == 101

@@ -182,7 +182,7 @@ def test_hostile_names_are_only_words(tmp_path: Path) -> None:
     evil = "../<script>alert(1)</script>\"'&;"
     made.page(tmp_path, "p", made.glyphs(doubts={SHIN: ("tag_loose", "finding", 0.97)}))
     run = made.scrolls(tmp_path, [{"name": evil, "faces": ["p"], "notes": ["<b onload=x>"]}])
-    made_sheets = make_sheets(run, say=lambda line: None)
+    made_sheets = make_sheets(run, report=lambda line: None)
     folder = tmp_path / "run" / "sheets"
     written = sorted(p.name for p in folder.iterdir())
     assert len(written) == 3

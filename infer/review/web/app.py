@@ -45,6 +45,45 @@ class PortError(FileFault):
     """A port that cannot be taken."""
 
 
+def serve(
+    run: Run, store: ReviewStore, listening: socket.socket, reader: str,
+    ready: Callable[[str], None],
+) -> None:  # fmt: skip
+    """Serve until stopped; `ready` is called with the address once connections are accepted.
+
+    Every decision is in the store at any time, so the server may be stopped at any time.
+    """
+    token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
+    crops = PictureCache(run)
+    crops.request(store.all_items(), "wall", first=False)
+    session = ReviewSession(run, store, crops)
+    config = uvicorn.Config(
+        create_app(session, token, port, reader),
+        log_level="warning", access_log=False, lifespan="off", server_header=False, ws="none",
+        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=65536,
+    )  # fmt: skip
+    listening.listen(128)
+    ready(f"http://{HOST}:{port}/?token={token}")
+    try:
+        uvicorn.Server(config).run(sockets=[listening])
+    finally:
+        crops.close()
+        store.close()
+
+
+def bind_socket(port: int) -> socket.socket:
+    """A socket on this machine alone; port 0 takes any free one. PortError if it is taken."""
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((HOST, port))
+    except (OSError, OverflowError) as error:
+        listening.close()
+        reason = getattr(error, "strerror", None) or str(error)
+        raise PortError(f"port {port}", f"cannot be used ({reason}); choose another.") from None
+    return listening
+
+
 def create_app(
     session: ReviewSession, token: str, port: int, reader: str = ""
 ) -> SecurityMiddleware:
@@ -110,42 +149,3 @@ async def _answer_file_fault(request: Request, error: Exception) -> Response:
 async def _answer_http_error(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 500
     return _message_response(request, STATUS_MESSAGES.get(status, "This cannot be done."), status)
-
-
-def bind_socket(port: int) -> socket.socket:
-    """A socket on this machine alone; port 0 takes any free one. PortError if it is taken."""
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listening.bind((HOST, port))
-    except (OSError, OverflowError) as error:
-        listening.close()
-        reason = getattr(error, "strerror", None) or str(error)
-        raise PortError(f"port {port}", f"cannot be used ({reason}); choose another.") from None
-    return listening
-
-
-def serve(
-    run: Run, store: ReviewStore, listening: socket.socket, reader: str,
-    ready: Callable[[str], None],
-) -> None:  # fmt: skip
-    """Serve until stopped; `ready` is called with the address once connections are accepted.
-
-    Every decision is in the store at any time, so the server may be stopped at any time.
-    """
-    token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
-    crops = PictureCache(run)
-    crops.request(store.all_items(), "wall", first=False)
-    session = ReviewSession(run, store, crops)
-    config = uvicorn.Config(
-        create_app(session, token, port, reader),
-        log_level="warning", access_log=False, lifespan="off", server_header=False, ws="none",
-        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=65536,
-    )  # fmt: skip
-    listening.listen(128)
-    ready(f"http://{HOST}:{port}/?token={token}")
-    try:
-        uvicorn.Server(config).run(sockets=[listening])
-    finally:
-        crops.close()
-        store.close()
