@@ -45,7 +45,7 @@ HASTY_DEFECTS = (
 SURVEY_DEFECTS = ("tag_missing", "part_loose", "leg_touches_roof")
 
 PARCHMENT_RGB = np.array([233.0, 223.0, 201.0], np.float32)
-"""Tone to which the scanner balances bare skin, so that two sides of one scroll look alike."""
+"""Tone to which the scanner balances skin skin, so that two sides of one scroll look alike."""
 
 SAME_LETTER_DISTANCE_BODIES = 0.5
 """A letter found at least this far from a written one is not that letter."""
@@ -196,11 +196,11 @@ def scan_page(page: npt.NDArray[np.uint8], seed: int) -> npt.NDArray[np.uint8]:
     rng = np.random.default_rng(seed)
     soft = cv2.GaussianBlur(page, (0, 0), float(rng.uniform(0.6, 0.9)))
     height, width = page.shape[:2]
-    fall = 1 - 0.05 * np.linspace(0, 1, width, dtype=np.float32) ** 2
+    falloff = 1 - 0.05 * np.linspace(0, 1, width, dtype=np.float32) ** 2
     grain = rng.normal(0, 2.5, (height, width)).astype(np.float32)
-    bare = np.median(page[::8, ::8].reshape(-1, 3), axis=0).astype(np.float32)
+    skin = np.median(page[::8, ::8].reshape(-1, 3), axis=0).astype(np.float32)
     out = soft.astype(np.float32)
-    out *= fall[None, :, None] * (PARCHMENT_RGB / np.maximum(bare, 1.0))
+    out *= falloff[None, :, None] * (PARCHMENT_RGB / np.maximum(skin, 1.0))
     out += grain[..., None]
     return np.clip(out, 0, 255).astype(np.uint8)
 
@@ -216,15 +216,15 @@ def count_planted(
             named.setdefault(glyph, set()).update({finding.kind, *finding.others})
     faults = pointed = 0
     for letter in truth.letters:
-        plain = {d.name for d in letter.defects if d.plainness >= MIN_CERTAIN_PLAINNESS}
-        if not plain or not len(anchors):
+        certain = {d.name for d in letter.defects if d.plainness >= MIN_CERTAIN_PLAINNESS}
+        if not certain or not len(anchors):
             continue
         distances = np.hypot(*(anchors - letter_anchor(letter.body)).T)
         nearest = int(distances.argmin())
         near = distances[nearest] < SAME_LETTER_DISTANCE_BODIES * letter.body[2]
         seen = named.get(nearest + 1, set()) if near else set()
-        faults += len(plain)
-        pointed += len(plain & seen)
+        faults += len(certain)
+        pointed += len(certain & seen)
     return PlantedFaults(faults, pointed)
 
 
