@@ -41,7 +41,10 @@ class Agreement:
             return None
         rows = [sum(row) for row in self.table]
         columns = [sum(column) for column in zip(*self.table, strict=True)]
-        return sum(a * b for a, b in zip(rows, columns, strict=True)) / self.items**2
+        result: float | None = (
+            sum(a * b for a, b in zip(rows, columns, strict=True)) / self.items**2
+        )
+        return result
 
     @property
     def kappa(self) -> float | None:

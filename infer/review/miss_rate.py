@@ -81,7 +81,7 @@ def student_quantile(p: float, freedom: int) -> float:
         (3 * x**7 + 19 * x**5 + 17 * x**3 - 15 * x) / 384,
         (79 * x**9 + 776 * x**7 + 1482 * x**5 - 1920 * x**3 - 945 * x) / 92160,
     )
-    return x + sum(term / freedom**k for k, term in enumerate(terms, start=1))
+    return float(x + sum(term / freedom**k for k, term in enumerate(terms, start=1)))
 
 
 def estimate_misses(
