@@ -13,6 +13,7 @@ import numpy.typing as npt
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
+from crownlet.infer.limits import LIMITS_SHA256
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
 from crownlet.infer.pipeline import (
     DetectedPage,
@@ -122,6 +123,7 @@ class Inspector:
                 "version": self.thresholds.version,
                 "sha256": self.thresholds.checksum,
                 "routing_sha256": self.thresholds.routing_checksum,
+                "limits_sha256": LIMITS_SHA256,
                 "provenance": self.thresholds.provenance,
                 "promise": promise.record(info.checksums) if promise else NO_PROMISE,
             },

@@ -1,9 +1,9 @@
-"""Every number that decides a route: `thresholds.yaml` of the calibration, over `routing.yaml`.
+"""The thresholds of routes: `thresholds.yaml` of the calibration, over `routing.yaml`.
 
-Nothing that sorts letters into clear, review and finding stands in code. Users may put files of
-their own beside their networks, and each record names the files it was made with by their
-checksums. What `thresholds.yaml` promises of its borders, it promises per scroll: see
-`train/risk_control`.
+Nothing that sorts letters into clear, review and finding stands in code: what depends on the
+networks is in these two files, the limits of the other stages in `infer/limits.yaml`. Users may put
+files of their own beside their networks, and each record names all three by their checksums. What
+`thresholds.yaml` promises of its limits, it promises per scroll: see `train/risk_control`.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("infer/records",),
     ("infer/view",),
     ("infer/networks",),
-    ("infer/thresholds",),
+    ("infer/limits", "infer/thresholds"),
     ("infer/image",),
     ("infer/letters", "infer/layout"),
     ("infer/text", "infer/quality", "infer/measure"),

@@ -149,7 +149,7 @@ class Cluster:
         if not threads and not self.idle:
             print_error("the cluster has no workers now; waiting for some.")
         self.idle = not threads
-        return max(1, sum(threads) + len(threads))
+        return int(max(1, sum(threads) + len(threads)))
 
     @contextmanager
     def open(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:

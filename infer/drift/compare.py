@@ -11,7 +11,8 @@ from typing import Any, Literal
 import numpy as np
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
-from crownlet.infer.drift.reference import FEATURES, DriftReference, Feature, Floats
+from crownlet.infer.drift.reference import FEATURES, DriftReference, Feature
+from crownlet.infer.records import Floats
 
 DRIFT_FILE = "drift.json"
 

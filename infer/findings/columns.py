@@ -13,7 +13,10 @@ from typing import Literal
 import numpy as np
 
 from crownlet.datasets.files.images import ImageFacts
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats, GlyphRecord, PageRecord
+
+_LIMITS = limits_of("findings.columns")
 
 
 @dataclass(frozen=True)
@@ -115,17 +118,21 @@ EdgeSide = Literal["left", "right"]
 
 EDGE_SIDES: tuple[EdgeSide, EdgeSide] = ("right", "left")
 
-MIN_FRAME_GAP_Q = 1.5
+MIN_FRAME_GAP_Q = _LIMITS.number("min_frame_gap_q")
 """Gap in q from a line to the frame up to which letters may be cut off, so that no end shows."""
 
-EDGE_FIT_ROUNDS, MIN_STRAY_Q, STRAY_MEDIANS = 3, 1.5, 2.5
+EDGE_FIT_ROUNDS, MIN_STRAY_Q, STRAY_MEDIANS = (
+    _LIMITS.whole("edge_fit_rounds"),
+    _LIMITS.number("min_stray_q"),
+    _LIMITS.number("stray_medians"),
+)
 """How often the curve of an edge is fitted, and q and medians of the lines' distances, from
 which a line is an outlier of it."""
 
-EDGE_TRIM_SHARE = 0.1
+EDGE_TRIM_SHARE = _LIMITS.number("edge_trim_share")
 """Share of the lines left out at either end of the spread of an edge."""
 
-MIN_FULL_LINE_SHARE = 0.75
+MIN_FULL_LINE_SHARE = _LIMITS.number("min_full_line_share")
 """A full line is at least this share of its column's usual width; shorter ones end or begin a
 portion, or are cut by the frame."""
 

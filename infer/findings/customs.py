@@ -12,7 +12,10 @@ from collections.abc import Mapping
 
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.page import portion_of
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import GlyphRecord, PageRecord
+
+_LIMITS = limits_of("findings.customs")
 
 WordPlace = tuple[int, int]
 
@@ -66,7 +69,7 @@ def crowned_by_list(glyph: GlyphRecord, record: PageRecord) -> bool:
 
 FINAL_KAF, DETACHED_LEG_LETTERS = "ך", "הק"
 
-YUD_BODY_Q = 1.0
+YUD_BODY_Q = _LIMITS.number("yud_body_q")
 """Length in q of a yud's body (Mishnat Sofrim, yud), which the left leg of he and kuf has at least
 (Orach Chayim 32:15; Mishnah Berurah 32:38-40)."""
 

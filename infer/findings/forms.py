@@ -13,10 +13,13 @@ import numpy as np
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.page import letter_at, page_finding, portion_of
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.view.wording import latin_name
 
-MIN_OTHERS_FOR_HEIGHT = 3
+_LIMITS = limits_of("findings.forms")
+
+MIN_OTHERS_FOR_HEIGHT = _LIMITS.whole("min_others_for_height")
 """Other letters of the same kind from which the hand's usual height is known."""
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.columns import Column, Edge, EdgeSide, Line, column_edges, columns_of
+from crownlet.infer.findings.columns import Column, Edge, Line, column_edges, columns_of
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.forms import chet_findings, size_findings
 from crownlet.infer.findings.page import (
@@ -26,24 +26,33 @@ from crownlet.infer.findings.page import (
 )
 from crownlet.infer.findings.spacing import break_findings, verse_findings, word_findings
 from crownlet.infer.findings.text import REVERSE, reverse_findings, start_findings
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats, GlyphRecord, PageRecord
 
-MIN_FULL_LINES = 6
+_LIMITS = limits_of("findings.layout")
+
+MIN_FULL_LINES = _LIMITS.whole("min_full_lines")
 """An edge of fewer full lines is not examined."""
 
-UNEVEN_EDGE_SPREAD_Q: dict[EdgeSide, float] = {"left": 5.0, "right": 1.5}
+UNEVEN_EDGE_SPREAD_Q = _LIMITS.by_name("uneven_edge_spread_q")
 """Spread of an edge in q, without its tenths, from which it is uneven. At the right a line
 begins; at the left it ends, and scribes' lines differ there by a letter."""
 
-LINE_OVER_MARGIN_Q, MAX_LINES_OVER_MARGIN = 4.0, 3
+LINE_OVER_MARGIN_Q, MAX_LINES_OVER_MARGIN = (
+    _LIMITS.number("line_over_margin_q"),
+    _LIMITS.whole("max_lines_over_margin"),
+)
 """A line over the margin passes the usual edge by at least this many q; with more such lines than
 `MAX_LINES_OVER_MARGIN` the edge is no even one."""
 
-MIN_EDGE_DRIFT_Q, MIN_EXPLAINED_VARIANCE = 3.0, 0.7
+MIN_EDGE_DRIFT_Q, MIN_EXPLAINED_VARIANCE = (
+    _LIMITS.number("min_edge_drift_q"),
+    _LIMITS.number("min_explained_variance"),
+)
 """An edge has a shape if it moves by at least this many q, and at least this share of its variance
 is one straight line or one bow."""
 
-MAX_SIZE_CHANGE_SHARE = 0.04
+MAX_SIZE_CHANGE_SHARE = _LIMITS.number("max_size_change_share")
 """Letters that change size by more than this share from top to bottom were photographed aslant."""
 
 NARROWING_NOT_EXAMINED = (
@@ -127,22 +136,22 @@ def _lines_over_margin(edge: Edge, customs: Customs) -> list[Finding]:
     ]  # fmt: skip
 
 
-MIN_LINE_PITCH_Q = 4.2
+MIN_LINE_PITCH_Q = _LIMITS.number("min_line_pitch_q")
 """Ruled lines nearer than this, in q, leave a gap of less than 1.2 q, two fifths of the height of a
 letter, where the rule is the whole of it, 6 q from line to line (OC 32:32 gloss). Even hands of a
 usual kind have 4.5 to 7."""
 
-MIN_SHARE_OF_USUAL_PITCH = 0.8
+MIN_SHARE_OF_USUAL_PITCH = _LIMITS.number("min_share_of_usual_pitch")
 """Two lines nearer than this share of the page's usual pitch are near for their page."""
 
-MIN_REACH_Q = 1.5
+MIN_REACH_Q = _LIMITS.number("min_reach_q")
 """Reach into a letter of another line, in q, above which it is listed: half of the body's
 height."""
 
-MIN_OVERLAP_Q = 0.3
+MIN_OVERLAP_Q = _LIMITS.number("min_overlap_q")
 """Overlap in q along the line from which two letters stand one above the other."""
 
-MIN_LETTERS_OF_LINE = 4
+MIN_LETTERS_OF_LINE = _LIMITS.whole("min_letters_of_line")
 """A line of fewer letters is a piece at the frame, or no line."""
 
 MAX_LINES_NAMED = 4

@@ -23,11 +23,14 @@ from crownlet.infer.findings.messages import gap_message, letter_message
 from crownlet.infer.findings.page import page_finding
 from crownlet.infer.findings.severity import Severity, opinions_on, severity_of
 from crownlet.infer.findings.text import glyphs_in_text_places
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Box, GapRecord, GlyphRecord, Measurement, PageRecord
+
+_LIMITS = limits_of("findings.letters")
 
 UNFAMILIAR = "unfamiliar"
 
-MIN_UNFAMILIAR_SHARE_OF_PAGE = 0.5
+MIN_UNFAMILIAR_SHARE_OF_PAGE = _LIMITS.number("min_unfamiliar_share_of_page")
 """Share of unfamiliar letters from which the page itself is unfamiliar."""
 
 

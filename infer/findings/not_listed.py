@@ -48,7 +48,7 @@ def not_examined_by_customs(record: PageRecord, customs: Customs) -> tuple[str, 
 
 
 def _is_set(customs: Customs, name: str) -> bool:
-    return getattr(customs, name) != "unspecified"
+    return bool(getattr(customs, name) != "unspecified")
 
 
 def _recorded_only(customs: Customs) -> str:

@@ -18,9 +18,12 @@ from crownlet.datasets.scribal.texts import verse_ends
 from crownlet.infer.findings.columns import MIN_FULL_LINE_SHARE, Column, Line
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.findings.page import first_letter_of_word, page_finding, portion_of
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import GapRecord, PageRecord
 
-MIN_NINE_YUDS = 8.1
+_LIMITS = limits_of("findings.spacing")
+
+MIN_NINE_YUDS = _LIMITS.number("min_nine_yuds")
 """Nine yuds, less a tenth for what a hand and its measure differ (Keset 15:1)."""
 
 FOURTH_PORTION = "vehaya_im_shamoa"
@@ -142,10 +145,10 @@ def _break_message(found: PortionBreak, custom: str) -> str:
     return f"{says}; the custom chosen is {custom.replace('_', ' ')}."
 
 
-MIN_VERSE_ENDS = 4
+MIN_VERSE_ENDS = _LIMITS.whole("min_verse_ends")
 """Verse ends within lines from which the hand's habit is known."""
 
-MIN_WIDER_VERSE_GAP_RATIO = 1.3
+MIN_WIDER_VERSE_GAP_RATIO = _LIMITS.number("min_wider_verse_gap_ratio")
 """Gaps between verses are wider from this many times the gap between words of the line."""
 
 
@@ -187,12 +190,12 @@ def verse_gaps(record: PageRecord, ends: frozenset[int]) -> list[tuple[GapRecord
     ]  # fmt: skip
 
 
-MIN_WORD_GAP_YUDS = 0.75
+MIN_WORD_GAP_YUDS = _LIMITS.number("min_word_gap_yuds")
 """Usual gap between words, in yuds, below which it is far from the yud that is asked for
 (Orach Chayim 32:32 gloss). Twenty held-out hands measured: the ten of a usual kind 1.1 to 2.0, the
 ten drawn with close words 0.5 to 1.1."""
 
-MIN_WORD_GAPS = 15
+MIN_WORD_GAPS = _LIMITS.whole("min_word_gaps")
 """With fewer gaps between words the hand's habit is unknown."""
 
 

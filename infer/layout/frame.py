@@ -12,18 +12,21 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.layout.lines import Layout
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Ints, Located
 
-LETTER_ROOM_BODIES = 0.9
+_LIMITS = limits_of("layout.frame")
+
+LETTER_ROOM_BODIES = _LIMITS.number("letter_room_bodies")
 """Room in bodies between the last letter and the frame in which another letter would show."""
 
-WORD_ROOM_BODIES = 2.2
+WORD_ROOM_BODIES = _LIMITS.number("word_room_bodies")
 """The same where a word gap may come between."""
 
-LINE_ROOM_BODIES = 0.5
+LINE_ROOM_BODIES = _LIMITS.number("line_room_bodies")
 """Bodies by which another line must lie inside the picture to show."""
 
-USUAL_PITCH_BODIES = 2.0
+USUAL_PITCH_BODIES = _LIMITS.number("usual_pitch_bodies")
 """Distance between lines, in bodies, where there is but one line (Orach Chayim 32:32)."""
 
 

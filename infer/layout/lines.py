@@ -11,23 +11,55 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats, Ints, Located
 
-MAX_LINK_GAP_BODIES = 3.0
+_LIMITS = limits_of("layout.lines")
+
+MAX_UPSIDE_DOWN_OFFSET_DEGREES = _LIMITS.number("max_upside_down_offset_degrees")
+"""Median distance of rotations from 180 below which a line is upside down."""
+
+MIN_PAIRS_FOR_SLOPE = _LIMITS.whole("min_pairs_for_slope")
+"""Pairs of neighbours from which the slope of a page is known."""
+
+MIN_STEP_BODIES = _LIMITS.number("min_step_bodies")
+"""Distance along the line from which two letters are neighbours."""
+
+MAX_STEP_OFFSET_BODIES = _LIMITS.number("max_step_offset_bodies")
+"""Offset across the line up to which two letters are neighbours."""
+
+MAX_JOIN_OFFSET_BODIES = _LIMITS.number("max_join_offset_bodies")
+"""Offset across the line up to which two stretches are joined."""
+
+MIN_JOIN_DISTANCE_BODIES = _LIMITS.number("min_join_distance_bodies")
+"""Distance along the line from which two stretches are joined."""
+
+SLOPE_NEIGHBOUR_RANGE_BODIES = _LIMITS.span("slope_neighbour_range_bodies")
+"""Distance to the left at which a neighbour counts for the slope."""
+
+MAX_NEIGHBOUR_SLOPE = _LIMITS.number("max_neighbour_slope")
+"""Slope, beside `NEIGHBOUR_OFFSET_BODIES`, up to which a neighbour counts for the slope."""
+
+NEIGHBOUR_OFFSET_BODIES = _LIMITS.number("neighbour_offset_bodies")
+
+MIN_STRETCH_LETTERS = _LIMITS.whole("min_stretch_letters")
+"""Letters from which a stretch has a slope and bounds a column."""
+
+MAX_LINK_GAP_BODIES = _LIMITS.number("max_link_gap_bodies")
 """Widest gap of a first link, in bodies."""
 
-MAX_JOIN_GAP_BODIES = 12.0
+MAX_JOIN_GAP_BODIES = _LIMITS.number("max_join_gap_bodies")
 """Widest gap between stretches of one line: a portion gap of nine letters is nine bodies."""
 
-MAX_LINK_OFFSET_BODIES = 0.33
+MAX_LINK_OFFSET_BODIES = _LIMITS.number("max_link_offset_bodies")
 """How far a neighbour may lie off the line, beside `OFFSET_PER_DISTANCE` of its distance."""
 
-OFFSET_PER_DISTANCE = 0.10
+OFFSET_PER_DISTANCE = _LIMITS.number("offset_per_distance")
 
-MIN_COLUMN_GAP_BODIES = 1.6
+MIN_COLUMN_GAP_BODIES = _LIMITS.number("min_column_gap_bodies")
 """Least gap between columns, in bodies, through all lines (two fingers, Keset HaSofer 14:1)."""
 
-MIN_COLUMN_LINES = 3
+MIN_COLUMN_LINES = _LIMITS.whole("min_column_lines")
 """A column has at least this many lines: two words beside each other are no column."""
 
 LETTERS_PER_BLOCK = 64
@@ -79,7 +111,7 @@ def lay_out(found: Located) -> Layout:
     order, line, column = [], [], []
     for number, k in enumerate(ranks):
         letters = sorted(lines[k], key=lambda i: -page.u[i])
-        if np.median(np.abs(found.rotation[letters] - 180)) < 45:
+        if np.median(np.abs(found.rotation[letters] - 180)) < MAX_UPSIDE_DOWN_OFFSET_DEGREES:
             letters.reverse()  # Upside down, as on the back of a mezuzah: read from the left.
         order += letters
         line += [number] * len(letters)
@@ -91,7 +123,7 @@ def page_slope(found: Located) -> float:
     """Median tilt dy/dx of the links between near neighbours."""
     slopes = [_link_slopes(found, rows) for rows in letter_blocks(len(found))]
     every = np.concatenate(slopes) if slopes else np.zeros(0)
-    return float(np.median(every)) if len(every) >= 4 else 0.0
+    return float(np.median(every)) if len(every) >= MIN_PAIRS_FOR_SLOPE else 0.0
 
 
 def deskew(found: Located, slope: float) -> RotatedLetters:
@@ -155,9 +187,9 @@ def _nearest_of(page: RotatedLetters, rows: slice, side: int) -> Ints:
     off = np.abs(page.v - page.v[rows, None])
     height = page.height[rows, None]
     near = (
-        (away > 0.12 * height)
+        (away > MIN_STEP_BODIES * height)
         & (off < MAX_LINK_OFFSET_BODIES * height + OFFSET_PER_DISTANCE * away)
-        & (off < 0.8 * height)
+        & (off < MAX_STEP_OFFSET_BODIES * height)
     )
     ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
     gap = ends[0] - ends[1]
@@ -182,8 +214,8 @@ def _best_join(
     lean = (guess_left[:, None] + guess_right[None, :]) / 2
     off = np.abs(drop + lean * apart)
     cost = np.maximum(gap, 0) + 3 * off
-    far = (gap > MAX_JOIN_GAP_BODIES * height) | (off > 0.5 * height)
-    cost[(apart < 0.1 * height) | far] = np.inf
+    far = (gap > MAX_JOIN_GAP_BODIES * height) | (off > MAX_JOIN_OFFSET_BODIES * height)
+    cost[(apart < MIN_JOIN_DISTANCE_BODIES * height) | far] = np.inf
     for wall in walls:
         crosses = (page.u[tails][:, None] > wall) & (page.u[heads][None, :] < wall)
         cost[crosses] = np.inf
@@ -196,7 +228,7 @@ def _best_join(
 
 def _line_slope(page: RotatedLetters, letters: list[int]) -> float:
     """Slope dv/du of a few neighbouring letters; 0 when there are fewer than three."""
-    if len(letters) < 3:
+    if len(letters) < MIN_STRETCH_LETTERS:
         return 0.0
     u, v = page.u[letters], page.v[letters]
     spread = float(np.var(u))
@@ -208,18 +240,20 @@ def _link_slopes(found: Located, rows: slice) -> Floats:
     """Tilts of the links from the letters `rows` to their near neighbours on the left."""
     x, y = found.anchors.T
     along, down, height = x - x[rows, None], y - y[rows, None], found.height[rows, None]
-    near = (along < -0.3 * height) & (along > -3.5 * height)
-    near &= np.abs(down) < 0.3 * np.abs(along) + 0.1 * height
+    nearest, farthest = SLOPE_NEIGHBOUR_RANGE_BODIES
+    near = (along < -nearest * height) & (along > -farthest * height)
+    near &= np.abs(down) < MAX_NEIGHBOUR_SLOPE * np.abs(along) + NEIGHBOUR_OFFSET_BODIES * height
     i = np.flatnonzero(near.any(axis=1))
     j = np.where(near, -along, np.inf).argmin(axis=1)[i]
-    return down[i, j] / along[i, j]
+    result: Floats = down[i, j] / along[i, j]
+    return result
 
 
 def _column_walls(page: RotatedLetters, stretches: list[list[int]]) -> list[float]:
     """Middles (values of u) of gaps that run through all lines, from right to left."""
     height = float(np.median(page.height))
     spans = sorted(
-        (min(page.left[s]), max(page.right[s])) for s in stretches if len(s) >= 3
+        (min(page.left[s]), max(page.right[s])) for s in stretches if len(s) >= MIN_STRETCH_LETTERS
     )  # Short stretches are noise or misplaced words; they make no column and close none.
     merged: list[list[float]] = []
     counts: list[int] = []

@@ -14,24 +14,39 @@ import numpy.typing as npt
 
 from crownlet.infer.image import crops
 from crownlet.infer.layout.lines import Layout
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats, Ints, Located
 
-INK_LEVEL = 128
+_LIMITS = limits_of("layout.spacing")
+
+YUD_WIDTH_RANGE_Q = _LIMITS.span("yud_width_range_q")
+"""Widths in q between which the head of a yud is counted."""
+
+MIN_OTHER_LINE_OFFSET_BODIES = _LIMITS.number("min_other_line_offset_bodies")
+"""Distance across the writing from which a letter is of another line."""
+
+MIN_GAPS_FOR_SPACING = _LIMITS.whole("min_gaps_for_spacing")
+"""Gaps from which a page's usual letter and word gap are known."""
+
+DEFAULT_LETTER_GAP_Q = _LIMITS.number("default_letter_gap_q")
+"""Letter gap of a page with fewer gaps."""
+
+INK_LEVEL = _LIMITS.whole("ink_level")
 """Grey below which a pixel of the flattened page is ink; pale ink has a level of its own."""
 
-PALE_INK_LEVEL = 60
+PALE_INK_LEVEL = _LIMITS.whole("pale_ink_level")
 """Ink whose darkest tenth is paler than this has its level half way to the skin beside it."""
 
-MAX_SPECK_AREA_Q2 = 0.15
+MAX_SPECK_AREA_Q2 = _LIMITS.number("max_speck_area_q2")
 """Area in square q below which a dark spot between two letters is none of their ink."""
 
-BODY_ZONE_BODIES = (0.02, 0.95)
+BODY_ZONE_BODIES = _LIMITS.span("body_zone_bodies")
 """Rows that are measured, in bodies below the ruled line: the blur of the base line is left out."""
 
-YUD_HEAD_ZONE_BODIES = (0.0, 0.5)
+YUD_HEAD_ZONE_BODIES = _LIMITS.span("yud_head_zone_bodies")
 """Rows of a yud's head, in bodies below the ruled line."""
 
-DEFAULT_YUD_WIDTH_Q = 1.15
+DEFAULT_YUD_WIDTH_Q = _LIMITS.number("default_yud_width_q")
 """Width of a yud in q where a page shows none."""
 
 
@@ -74,7 +89,7 @@ def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, lette
     yuds = np.flatnonzero(np.array(list(letters)) == "י")
     heads = np.column_stack([yuds, _zone_rows(page, placed, yuds[:, None], YUD_HEAD_ZONE_BODIES)])
     head_widths = [_head_width(page, placed, *place) for place in heads.tolist()]
-    usual = [w for w in head_widths if 0.5 < w < 2.2]
+    usual = [w for w in head_widths if YUD_WIDTH_RANGE_Q[0] < w < YUD_WIDTH_RANGE_Q[1]]
     return Gaps(
         px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
     )
@@ -111,7 +126,10 @@ def mask_other_lines(
     x0, y0, x1, y1 = frame
     box = placed.box
     near = (box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0)
-    away = np.abs(placed.centre[:, 1] - placed.centre[right, 1]) > 0.6 * placed.height[right]
+    away = (
+        np.abs(placed.centre[:, 1] - placed.centre[right, 1])
+        > MIN_OTHER_LINE_OFFSET_BODIES * (placed.height[right])
+    )
     others = np.flatnonzero(near & away)
     if not len(others):
         return window
@@ -159,7 +177,8 @@ def _zone_rows(
     edges = np.sort(ruled[:, None] + np.outer(down, zone) * height[:, None], axis=1)
     rows = np.clip(edges, 0, page.shape[0] - 1).astype(np.int64)
     rows[:, 1] = np.maximum(rows[:, 0] + 1, rows[:, 1])
-    return rows
+    result: Ints = rows
+    return result
 
 
 def _gap_width(
@@ -219,8 +238,8 @@ def _shrink_to_prior(values: Floats, prior: float, weight: float) -> float:
 
 def _letter_and_word_gap(q: Floats, yud: float) -> tuple[float, float]:
     """Usual letter gap and usual word gap of a page in q: medians either side of a border."""
-    if len(q) < 4:
-        return 0.35, 0.35 + yud
+    if len(q) < MIN_GAPS_FOR_SPACING:
+        return DEFAULT_LETTER_GAP_Q, DEFAULT_LETTER_GAP_Q + yud
     letter = float(np.percentile(q, 35))
     word = letter + yud
     for _ in range(12):

@@ -154,7 +154,8 @@ def softmax(logits: Floats) -> Floats:
     if not logits.size:
         return logits
     grown = np.exp(logits - logits.max(axis=-1, keepdims=True))
-    return grown / grown.sum(axis=-1, keepdims=True)
+    result: Floats = grown / grown.sum(axis=-1, keepdims=True)
+    return result
 
 
 def resize(flat: Gray, scale: float) -> Gray:

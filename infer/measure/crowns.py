@@ -5,20 +5,23 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import edges
 from crownlet.infer.measure.ink import Length, LetterInk
 from crownlet.infer.records import Bools, Floats
 
-MIN_INK_ABOVE_HEAD_Q = 0.06
+_LIMITS = limits_of("measure.crowns")
+
+MIN_INK_ABOVE_HEAD_Q = _LIMITS.number("min_ink_above_head_q")
 """Ink less than this above the head, in q, is the head's own edge."""
 
-LAMED_HEAD_BOTTOM_Q = -1.2
+LAMED_HEAD_BOTTOM_Q = _LIMITS.number("lamed_head_bottom_q")
 """Lamed's head stands higher than this, in q below the ruled line."""
 
-MIN_TAG_HEIGHT_Q = 0.15
+MIN_TAG_HEIGHT_Q = _LIMITS.number("min_tag_height_q")
 """What rises less than this, in q, is no tag: the roots of tags are sunk by 0.1 q."""
 
-MIN_TAG_MASK_MEAN = 0.2
+MIN_TAG_MASK_MEAN = _LIMITS.number("min_tag_mask_mean")
 """Mean of the tag mask on a stroke above which it is a tag: 0.24 and more on tags, at most 0.16 on
 other ink (1600 strokes by calibration hands)."""
 

@@ -11,18 +11,21 @@ from functools import cache
 import cv2
 import numpy as np
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.measure.ink import Grey, LetterInk, Mask
 from crownlet.infer.records import Bools, Floats
 
-EDGE_DARKNESS = 0.5
+_LIMITS = limits_of("measure.edges")
 
-MAX_SKIN_DARKNESS = 0.2
+EDGE_DARKNESS = _LIMITS.number("edge_darkness")
+
+MAX_SKIN_DARKNESS = _LIMITS.number("max_skin_darkness")
 """Most darkness of bare skin: ink that faded to a quarter is still ink (OC 32:27)."""
 
-RULER_STEP_PX = 0.25
+RULER_STEP_PX = _LIMITS.number("ruler_step_px")
 """Px between samples along a ruler."""
 
-RULER_MARGIN_PX = 2.0
+RULER_MARGIN_PX = _LIMITS.number("ruler_margin_px")
 """Px by which a ruler is searched past both its ends."""
 
 
@@ -43,7 +46,8 @@ def left_edges(dark: Grey) -> Floats:
 
 def right_edges(dark: Grey) -> Floats:
     """(h,) x of the rightmost edge in each row; nan where there is no ink."""
-    return dark.shape[1] - _first_edge(dark.T[::-1])
+    result: Floats = dark.shape[1] - _first_edge(dark.T[::-1])
+    return result
 
 
 def undersides(dark: Grey) -> Floats:
@@ -128,16 +132,16 @@ def sample_at(dark: Grey, points: Floats) -> Floats:
     return np.asarray(upper * (1 - v) + lower * v, np.float64)
 
 
-MIN_HEAD_STROKE_Q = 0.36
+MIN_HEAD_STROKE_Q = _LIMITS.number("min_head_stroke_q")
 """Strokes thinner than this are no part of a head: tags are 0.12 to 0.3 q thick."""
 
-HEAD_BOTTOM_Q = {"": 1.2, "ל": -0.6}
+HEAD_BOTTOM_Q = _LIMITS.by_name("head_bottom_q")
 """Heads and roofs end above this, in q below the ruled line: what is lower is not searched."""
 
-FLANK_Q = 0.25
+FLANK_Q = _LIMITS.number("flank_q")
 """An edge that falls by more than this within as much, in q, is a flank."""
 
-HEAD_TOP_RANGE_Q = (-0.5, 0.9)
+HEAD_TOP_RANGE_Q = _LIMITS.span("head_top_range_q")
 """Heads begin between these, in q below the ruled line: the heads of tags may be as thick as the
 pen, but stand higher. Lamed's stands on its neck."""
 

@@ -10,39 +10,46 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import edges
 from crownlet.infer.measure.edges import gap_edges, shows_skin
 from crownlet.infer.measure.ink import Length, LetterInk, Mask, Piece
 from crownlet.infer.records import Floats
 
+_LIMITS = limits_of("measure.gaps")
+
 HANGING_LEG_LETTERS = "הק"
 """Letters whose left leg hangs free."""
 
-HANGING_LEG_END_Q = 1.8
+HANGING_LEG_END_Q = _LIMITS.number("hanging_leg_end_q")
 """A hanging leg ends lower than this, in q below the ruled line, and has at least
 `MIN_HANGING_LEG_AREA_SQUARE_Q` of ink."""
 
-MIN_HANGING_LEG_AREA_SQUARE_Q = 0.1
+MIN_HANGING_LEG_AREA_SQUARE_Q = _LIMITS.number("min_hanging_leg_area_square_q")
 
-MIN_TAG_SHARE_OF_PIECE = 0.4
+MIN_TAG_SHARE_OF_PIECE = _LIMITS.number("min_tag_share_of_piece")
 """A piece is a tag if the mean of the tag mask on it is larger than this .."""
 
-MAX_TAG_AREA_SQUARE_Q = 0.45
+MAX_TAG_AREA_SQUARE_Q = _LIMITS.number("max_tag_area_square_q")
 """.. or if it stands above the line and has less ink than this, in square q: tags are at most 2 q
 high and 0.2 q thick."""
 
-TAG_STEM_REACH_Q = 0.15
+TAG_STEM_REACH_Q = _LIMITS.number("tag_stem_reach_q")
 """Distance, in q, to the shortest way over the gap within which the hairline stem of a tag, pale
 where it is blurred, may stand."""
 
-TAGS_BOTTOM_Q = {"": 0.1, "ל": -1.2}
+TAGS_BOTTOM_Q = _LIMITS.by_name("tags_bottom_q")
 """What ends above this, in q below the ruled line, may be a tag; lamed's stand on its high head."""
 
-LEG_CONTACT_RIGHT_Q, LEG_CONTACT_RANGE_Q, LEG_BOTTOM_Q = -0.2, (0.6, 1.7), 2.5
+LEG_CONTACT_RIGHT_Q, LEG_CONTACT_RANGE_Q, LEG_BOTTOM_Q = (
+    _LIMITS.number("leg_contact_right_q"),
+    _LIMITS.span("leg_contact_range_q"),
+    _LIMITS.number("leg_bottom_q"),
+)
 """Where a left leg that runs into the roof is looked for, in q of the letter's frame: its right
 end, the rows of the contact, and the row down to which the leg shows below it."""
 
-HEAD_EDGE_MARGIN_Q = 0.1
+HEAD_EDGE_MARGIN_Q = _LIMITS.number("head_edge_margin_q")
 """Ink higher above the head's edge than this, in q, is a tag's."""
 
 

@@ -16,7 +16,13 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.image import crops
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats
+
+_LIMITS = limits_of("measure.ink")
+
+MIN_INK_DARKNESS = _LIMITS.number("min_ink_darkness")
+"""Darkness from which a pixel is ink."""
 
 Mask = npt.NDArray[np.uint8]
 
@@ -106,11 +112,11 @@ class LetterInk:
 
     def column(self, q: float) -> int:
         """Column at frame x, within the patch."""
-        return min(max(round(self.origin[0] + q * self.scale), 0), self.dark.shape[1])
+        return int(min(max(round(self.origin[0] + q * self.scale), 0), self.dark.shape[1]))
 
     def row(self, q: float) -> int:
         """Row at frame y, within the patch."""
-        return min(max(round(self.origin[1] + q * self.scale), 0), self.dark.shape[0])
+        return int(min(max(round(self.origin[1] + q * self.scale), 0), self.dark.shape[0]))
 
     def on_page(self, points: Floats) -> Floats:
         """Patch px (N, 2) to px of the upright page."""
@@ -131,27 +137,30 @@ def mask_on_patch(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:
     return np.asarray(drawn, np.float32) / 255.0
 
 
-MAX_PATCH_PX_PER_Q = 24.0
+MAX_PATCH_PX_PER_Q = _LIMITS.number("max_patch_px_per_q")
 """Largest scale of a patch: a tenth of a q is then 2.4 px, and pages of larger letters take no
 longer."""
 
-PATCH_MARGIN_Q = 0.3
+PATCH_MARGIN_Q = _LIMITS.number("patch_margin_q")
 """Margin around the letter's box, in q; the locator's boxes are within 0.25 q of the ink's."""
 
-MIN_PIECE_AREA_SQUARE_Q = 0.02
+MIN_PIECE_AREA_SQUARE_Q = _LIMITS.number("min_piece_area_square_q")
 """Pieces of ink smaller than this, in square q, are specks: 0.1 by 0.2 q."""
 
-MIN_OWN_INK_P = 0.2
+MIN_OWN_INK_P = _LIMITS.number("min_own_ink_p")
 """Probability of the assessor from which ink is the letter's: of a letter that stands apart all but
 a hundredth is (935 letters by calibration hands)."""
 
-MIN_ROTATED_DEGREES = 0.2
+MIN_ROTATED_DEGREES = _LIMITS.number("min_rotated_degrees")
 """A letter rotated by less is cut out unrotated: a leg of 5 q leans by 0.02 q."""
 
-MAX_PATCH_PX = 400
+MAX_PATCH_PX = _LIMITS.whole("max_patch_px")
 """Largest width and height of a patch, px."""
 
-MIN_OWN_SHARE, MIN_UNMIXED_SHARE = 0.5, 0.97
+MIN_OWN_SHARE, MIN_UNMIXED_SHARE = (
+    _LIMITS.number("min_own_share"),
+    _LIMITS.number("min_unmixed_share"),
+)
 """Shares of a piece that are the letter's ink: from the first on the piece is the letter's; below
 the second it runs into a neighbour, and the remaining ink is cut off."""
 
@@ -172,7 +181,9 @@ def cut_out(
     patch, back, origin, scale = _cut_patch(flat, body, box, q)
     dark = _darkness(patch)
     # With statistics this takes five times as long; most pieces need nothing but their area.
-    _, numbered = cv2.connectedComponents((dark >= 0.5).astype(np.uint8), connectivity=8)
+    _, numbered = cv2.connectedComponents(
+        (dark >= MIN_INK_DARKNESS).astype(np.uint8), connectivity=8
+    )
     labels = np.asarray(numbered, np.int32)
     areas = np.bincount(labels.ravel())
     if len(areas) < 2:
@@ -235,13 +246,13 @@ def _page_window(flat: Mask, column: int, row: int, width: int, tall: int) -> Ma
     return framed
 
 
-SKIN_GREYS, INK_GREYS = (160, 255), (0, 111)
+SKIN_GREYS, INK_GREYS = _LIMITS.whole_span("skin_greys"), _LIMITS.whole_span("ink_greys")
 """Greys, of 0 to 255, among which the medians of skin and ink are taken."""
 
-DEFAULT_INK_GREY = 32
+DEFAULT_INK_GREY = _LIMITS.whole("default_ink_grey")
 """Grey of ink where a letter has fewer dark pixels than `MIN_PIXELS_FOR_GREY`."""
 
-MIN_PIXELS_FOR_GREY = 8
+MIN_PIXELS_FOR_GREY = _LIMITS.whole("min_pixels_for_grey")
 
 _GREYS = np.arange(256, dtype=np.float32)
 

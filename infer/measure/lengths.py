@@ -13,21 +13,27 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import edges
 from crownlet.infer.measure.edges import head_top_edge
 from crownlet.infer.measure.gaps import gap_between, hanging_leg, nearest_pixels
 from crownlet.infer.measure.ink import Length, LetterInk, horizontal_length, vertical_length
 from crownlet.infer.records import Floats
 
+_LIMITS = limits_of("measure.lengths")
+
+MIN_POINT_COLUMNS = _LIMITS.whole("min_point_columns")
+"""Columns of a yud's head in which its point can be measured."""
+
 RIGHT_LEG_LETTERS, LEFT_LEG_LETTERS, HEADED_LETTERS = "דהךרף", "ת", "וזיןץ"
 """Letters whose leg stands at the right of a roof, at its left, or under a head."""
 
-ROOF_UNDERSIDE_RANGE_Q = (0.2, 1.8)
+ROOF_UNDERSIDE_RANGE_Q = _LIMITS.span("roof_underside_range_q")
 """A roof's underside lies between these, in q below the ruled line; what is higher may be a tag
 that leans out over its head."""
 
 
-MIN_ROOF_COLUMNS = 4
+MIN_ROOF_COLUMNS = _LIMITS.whole("min_roof_columns")
 """Columns of the roof that show beside the leg, px."""
 
 
@@ -92,15 +98,15 @@ def _roof_underside(ink: LetterInk, end: int) -> float | None:
     return float(np.median(under[half]))
 
 
-FEET_TOP_Q = 2.2
+FEET_TOP_Q = _LIMITS.number("feet_top_q")
 """Feet lie lower than this, in q below the ruled line."""
 
-RIGHT_FOOT_WIDTH_Q = 0.45
+RIGHT_FOOT_WIDTH_Q = _LIMITS.number("right_foot_width_q")
 """The right foot's end lies within this distance, in q, of the right edge of the feet."""
 
-MIN_FEET_WIDTH_Q = 0.6
+MIN_FEET_WIDTH_Q = _LIMITS.number("min_feet_width_q")
 
-FEET_SEPARATION_Q = 0.15
+FEET_SEPARATION_Q = _LIMITS.number("feet_separation_q")
 """Ink between the two ends that belongs to neither, in q."""
 
 
@@ -128,10 +134,10 @@ def foot_drop(ink: LetterInk) -> list[Length]:
 
 HEADS_OF_LETTER = {"ט": 2, "ע": 2, "צ": 2, "ץ": 2, "ש": 3}
 
-HEADS_RANGE_Q = (0.05, 0.9)
+HEADS_RANGE_Q = _LIMITS.span("heads_range_q")
 """Rows of the heads in q below the ruled line: tags stand above, limbs meet below."""
 
-MIN_HEAD_AREA_SQUARE_Q = 0.12
+MIN_HEAD_AREA_SQUARE_Q = _LIMITS.number("min_head_area_square_q")
 """A head shows at least this much ink there, in square q."""
 
 
@@ -159,7 +165,7 @@ def head_gaps(ink: LetterInk) -> list[Length]:
     return found
 
 
-HEEL_RANGES_Q = {"ב": ((2.05, 3.1), (1.15, 1.85)), "ד": ((0.0, 1.1), (1.45, 2.1))}
+HEEL_RANGES_Q = _LIMITS.spans_by_name("heel_ranges_q")
 """By letter, rows in q below the ruled line: those of the heel, and of the limb it stands out
 from."""
 
@@ -185,7 +191,7 @@ def kotz_length(ink: LetterInk) -> list[Length]:
     low = edges.bottom_edges(ink.main_dark)
     inked = np.flatnonzero(np.isfinite(low))
     low = low[inked[0] : int(np.nanargmax(low)) + 1]
-    if len(low) < 3:
+    if len(low) < MIN_POINT_COLUMNS:
         return []
     low = np.where(np.isfinite(low), low, low[0])
     after = int((np.maximum.accumulate(low) - low).argmax())
@@ -196,7 +202,10 @@ def kotz_length(ink: LetterInk) -> list[Length]:
     ]
 
 
-HUMP_WIDTH_SHARES, RIGHT_HEAD_WIDTH_SHARES = (0.34, 0.68), (0.72, 0.95)
+HUMP_WIDTH_SHARES, RIGHT_HEAD_WIDTH_SHARES = (
+    _LIMITS.span("hump_width_shares"),
+    _LIMITS.span("right_head_width_shares"),
+)
 """Shares of a chet's width, from its left: where a hump rises, and its right head's top."""
 
 

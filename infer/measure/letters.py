@@ -12,19 +12,31 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.image.rotate import rotate_points_back
+from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import crowns, edges, gaps, lengths, openings
 from crownlet.infer.measure.ink import PATCH_MARGIN_Q, Length, LetterInk, cut_out
 from crownlet.infer.measure.limits import MeasureLimit, limit_of, nearer_limit
 from crownlet.infer.records import Floats, GlyphRecord, Located, MeasureClaim, Measurement
 
-MIN_SUSPECTED_P = 0.05
+_LIMITS = limits_of("measure.letters")
+
+MIN_PART_P = _LIMITS.number("min_part_p")
+"""Probability from which the assessor sees a part anywhere."""
+
+PART_PEAK_SHARE = _LIMITS.number("part_peak_share")
+"""Share of its highest probability from which ink belongs to a part."""
+
+MIN_SUSPECTED_P = _LIMITS.number("min_suspected_p")
 """Probability from which a gap that is not found is listed as one of 0 q."""
 
-MAX_UNFILLED_BOX_Q = 0.4
+MAX_UNFILLED_BOX_Q = _LIMITS.number("max_unfilled_box_q")
 """Ink that ends by more than this, in q, inside the letter's box lacks a part, which was taken for
 another letter's: of a gap before it nothing is known."""
 
-FIRM_INK_DARKNESS, MIN_PART_AREA_SQUARE_Q = 0.85, 0.15
+FIRM_INK_DARKNESS, MIN_PART_AREA_SQUARE_Q = (
+    _LIMITS.number("firm_ink_darkness"),
+    _LIMITS.number("min_part_area_square_q"),
+)
 """Darkness of ink, 0 to 1, and area of a part: where only paler ink joins two parts of at least
 this area, blur may have closed a gap between them."""
 
@@ -52,10 +64,8 @@ def _fills_box(ink: LetterInk) -> bool:
     tall, wide = ink.dark.shape
     left, top = min(p.x0 for p in ink.pieces), min(p.y0 for p in ink.pieces)
     right, bottom = max(p.x1 for p in ink.pieces), max(p.y1 for p in ink.pieces)
-    return (
-        max(left, top, wide - right, tall - bottom)
-        <= (PATCH_MARGIN_Q + MAX_UNFILLED_BOX_Q) * ink.scale
-    )
+    unfilled = max(left, top, wide - right, tall - bottom)
+    return bool(unfilled <= (PATCH_MARGIN_Q + MAX_UNFILLED_BOX_Q) * ink.scale)
 
 
 def _held_by_blur(ink: LetterInk) -> bool:
@@ -69,9 +79,9 @@ def _held_by_blur(ink: LetterInk) -> bool:
 def _middle_of_part(ink: LetterInk, part: str) -> Floats:
     """Middle (2,) of the ink that the assessor takes for this part; of all ink if there is none."""
     likely = ink.part_mask(part) * ink.own_mask
-    if float(likely.max()) < 0.1:
+    if float(likely.max()) < MIN_PART_P:
         likely = ink.own_mask.astype(np.float32)
-    rows, columns = np.nonzero(likely >= 0.5 * likely.max())
+    rows, columns = np.nonzero(likely >= PART_PEAK_SHARE * likely.max())
     return np.array([columns.mean() + 0.5, rows.mean() + 0.5])
 
 
@@ -86,13 +96,13 @@ def _missing_tags(ink: LetterInk, expected: int) -> list[Length]:
     return [Length("tag_height", "tag_missing", 0.0, place, place)]
 
 
-MIN_Q_PX = 6.0
+MIN_Q_PX = _LIMITS.number("min_q_px")
 """Letters with fewer px per kulmus are not measured: a tenth of a q is then more than half a px."""
 
-SMOOTHING_LETTERS = 8
+SMOOTHING_LETTERS = _LIMITS.whole("smoothing_letters")
 """Letters before and after one over which its height is smoothed."""
 
-MIN_OTHER_SIZE_LOG_RATIO = 0.08
+MIN_OTHER_SIZE_LOG_RATIO = _LIMITS.number("min_other_size_log_ratio")
 """A letter larger or smaller by at least this natural logarithm of a ratio is of another size."""
 
 Measure = Callable[[LetterInk], list[Length]]

@@ -9,35 +9,50 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.measure.edges import MAX_SKIN_DARKNESS, gap_edges, shows_skin
 from crownlet.infer.measure.gaps import gap_between, nearest_pixels
 from crownlet.infer.measure.ink import Length, LetterInk, Mask
 from crownlet.infer.records import Floats
 
+_LIMITS = limits_of("measure.openings")
+
+MAX_CONTACT_PX = _LIMITS.number("max_contact_px")
+"""Distance of the nearest pixels of two limbs below which they meet."""
+
+MIN_LIMB_P = _LIMITS.number("min_limb_p")
+"""Probability above which ink belongs to drop or frame."""
+
+MAX_FACING_COSINE = _LIMITS.number("max_facing_cosine")
+"""Cosine below which ink lies on the other side of a gap, at most 60 degrees off the line."""
+
 RING_LETTERS, NOSE_LETTERS, DROP_LETTERS = "סם", "מ", "פף"
 
 OPENING_LETTERS = RING_LETTERS + NOSE_LETTERS + DROP_LETTERS
 
-DROP_JOINT_BOTTOM_Q = 1.1
+DROP_JOINT_BOTTOM_Q = _LIMITS.number("drop_joint_bottom_q")
 """The drop is joined to the roof above this, in q below the ruled line."""
 
-NOSE_JOINT_BOTTOM_Q = 1.9
+NOSE_JOINT_BOTTOM_Q = _LIMITS.number("nose_joint_bottom_q")
 """Mem's nose is joined to its roof above this."""
 
-MIN_LIMB_AREA_SQUARE_Q = 0.1
+MIN_LIMB_AREA_SQUARE_Q = _LIMITS.number("min_limb_area_square_q")
 """Nose and base, drop and frame, show at least this much ink below their joint, in square q."""
 
-MIN_HOLE_AREA_SQUARE_Q, HOLE_MIDDLE_TOP_Q = 0.05, 0.45
+MIN_HOLE_AREA_SQUARE_Q, HOLE_MIDDLE_TOP_Q = (
+    _LIMITS.number("min_hole_area_square_q"),
+    _LIMITS.number("hole_middle_top_q"),
+)
 """An enclosed space is larger than the first, in square q, and has its middle lower than the
 second, in q below the ruled line: others are flaws of the ink."""
 
-INNER_SPACE_RANGE_Q = (0.6, 2.6)
+INNER_SPACE_RANGE_Q = _LIMITS.span("inner_space_range_q")
 """Rows in q below the ruled line between which the inner space has its middle."""
 
-BISECTION_STEPS = 7
+BISECTION_STEPS = _LIMITS.whole("bisection_steps")
 """Halvings of the range in which the width lies: to a hundredth of a q."""
 
-MAX_OPENING_Q = 1.6
+MAX_OPENING_Q = _LIMITS.number("max_opening_q")
 """Wider openings are measured as this wide, in q."""
 
 
@@ -68,8 +83,8 @@ def opening_width(ink: LetterInk) -> list[Length]:
 def _drop_and_frame(ink: LetterInk) -> tuple[Mask, Mask]:
     """Masks of the drop of pe and of the frame, which it touches only at its joint."""
     low = _ink_below(ink, DROP_JOINT_BOTTOM_Q)
-    frame = low & (np.maximum(ink.part_mask("roof"), ink.part_mask("leg")) > 0.5)
-    return low & (ink.part_mask("head") > 0.5), frame
+    frame = low & (np.maximum(ink.part_mask("roof"), ink.part_mask("leg")) > MIN_LIMB_P)
+    return low & (ink.part_mask("head") > MIN_LIMB_P), frame
 
 
 def _enclosed_space(ink: LetterInk) -> Floats | None:
@@ -109,7 +124,7 @@ def _limb_gap(ink: LetterInk, one: Mask, other: Mask) -> list[Length]:
     if min(int(one.sum()), int(other.sum())) < MIN_LIMB_AREA_SQUARE_Q * ink.scale**2:
         return []
     near, far = nearest_pixels(one, other)
-    if np.hypot(*(far - near)) < 1.5:
+    if np.hypot(*(far - near)) < MAX_CONTACT_PX:
         return [Length("opening", "ring_closed", 0.0, near, far)]
     return [gap_between(ink, "opening", "ring_closed", near, far)]
 
@@ -168,8 +183,7 @@ def _shortest_gap_through(ink: LetterInk, place: Floats) -> tuple[Floats, Floats
     length = np.hypot(away[:, 0], away[:, 1])
     first = int(length.argmin())
     unit = away[first] / max(float(length[first]), 1e-9)
-    # Ink on the other side of the place, at most 60 degrees off the straight line.
-    facing = away @ unit < -0.5 * length
+    facing = away @ unit < MAX_FACING_COSINE * length
     if not facing.any():
         return gap_edges(ink.dark, place + away[first], place - away[first])
     second = int(np.where(facing, length, np.inf).argmin())

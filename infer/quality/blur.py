@@ -10,35 +10,38 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats, Ints
+
+_LIMITS = limits_of("quality.blur")
 
 Gray = npt.NDArray[np.uint8]
 
-EDGE_GREY = 144
+EDGE_GREY = _LIMITS.whole("edge_grey")
 """Grey of a flattened page (skin 224, ink 32) taken as the edge: faint ink is still below it."""
 
 TENTHS_PER_QUARTERS = 2.5631 / 1.3490
 """Width from 10 to 90% over that from 25 to 75% of a Gaussian edge."""
 
-MIN_EDGE_RISE = 64
+MIN_EDGE_RISE = _LIMITS.whole("min_edge_rise")
 """Edges of less than a third of the page's contrast are shadows, specks and show-through."""
 
-ROWS_PER_BODY = 14
+ROWS_PER_BODY = _LIMITS.whole("rows_per_body")
 """Rows of a body along which edges are measured."""
 
-EDGE_REACH_PX = (3, 16)
+EDGE_REACH_PX = _LIMITS.whole_span("edge_reach_px")
 """Least and most px measured on either side of an edge; a strong blur is within 0.6 q."""
 
-MAX_EDGES = 16_000
+MAX_EDGES = _LIMITS.whole("max_edges")
 """Edges measured in each direction: twenty per letter on a page of eight hundred."""
 
-MIN_EDGE_COSINE = 0.8
+MIN_EDGE_COSINE = _LIMITS.number("min_edge_cosine")
 """An edge is measured where its normal has at least this cosine with the line of measurement."""
 
-CELL_PX = 4
+CELL_PX = _LIMITS.whole("cell_px")
 """Side of a cell of the map that gives the letter to which a pixel belongs."""
 
-MIN_EDGES_PER_LETTER = 4
+MIN_EDGES_PER_LETTER = _LIMITS.whole("min_edges_per_letter")
 """A letter with fewer edges has no width of its own."""
 
 
@@ -137,7 +140,8 @@ def _edge_cosine(page: Gray, row: Ints, column: Ints) -> Floats:
     above_next, next_, below_next = (page[row + k, column + 1].astype(np.int16) for k in (-1, 0, 1))
     across = (next_ - here) * 2 + (above_next - above) + (below_next - below)
     down = (below - above) + (below_next - above_next)
-    return np.abs(across) / np.maximum(np.hypot(across, down), 1e-6)
+    result: Floats = np.abs(across) / np.maximum(np.hypot(across, down), 1e-6)
+    return result
 
 
 def _group_medians(group: npt.NDArray[np.int32], value: Floats, count: int) -> Floats:

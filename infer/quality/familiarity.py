@@ -16,13 +16,16 @@ import numpy as np
 import yaml
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Assessed, Floats, Ints, Located
 from crownlet.infer.thresholds import FamiliarityBounds, StretchCurve
 
-OWN_HAND_WEIGHT = 3.0
+_LIMITS = limits_of("quality.familiarity")
+
+OWN_HAND_WEIGHT = _LIMITS.number("own_hand_weight")
 """From this many on, the page's other examples of a letter outweigh the rendered hands."""
 
-MIN_LETTERS_FOR_HAND = 8
+MIN_LETTERS_FOR_HAND = _LIMITS.whole("min_letters_for_hand")
 """Half of this many letters lie in the last twentieth by chance once in 2,700 pages (binomial)."""
 
 

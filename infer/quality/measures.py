@@ -8,27 +8,30 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.infer.image.rotate import rotate_letters_back
+from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.blur import measure_edge_widths
 from crownlet.infer.records import Floats, Located
 
+_LIMITS = limits_of("quality.measures")
+
 Gray = npt.NDArray[np.uint8]
 
-SAMPLES_PER_SIDE = 24
+SAMPLES_PER_SIDE = _LIMITS.whole("samples_per_side")
 """Rows and columns of pixels that are sampled in a letter's box."""
 
-BOX_MARGIN_SHARE = 0.1
+BOX_MARGIN_SHARE = _LIMITS.number("box_margin_share")
 """Part of its size by which a box is widened, so that skin is in it."""
 
-INK_QUANTILE, SKIN_QUANTILE = 0.10, 0.80
+INK_QUANTILE, SKIN_QUANTILE = _LIMITS.number("ink_quantile"), _LIMITS.number("skin_quantile")
 """Quantiles of a box taken as ink and as skin: ink covers a fifth to a half of a letter's box."""
 
-BURNT_OUT_GREY, TOO_DARK_GREY = 250, 5
+BURNT_OUT_GREY, TOO_DARK_GREY = _LIMITS.whole("burnt_out_grey"), _LIMITS.whole("too_dark_grey")
 """From this grey on, and down from this one, a sensor is saturated."""
 
-PAPER_WHITE_SHARE = 0.9
+PAPER_WHITE_SHARE = _LIMITS.number("paper_white_share")
 """On white paper a letter's box is white but for its ink, of which a letter has over a tenth."""
 
-SHARPEST_EDGE_PX = 2.0
+SHARPEST_EDGE_PX = _LIMITS.number("sharpest_edge_px")
 """An edge of this many px from 10 to 90% is as sharp as its pixels: a Gaussian edge of w px keeps
 half its contrast up to 0.48 / w cycles a px, here just half of what the pixels can carry."""
 
@@ -138,7 +141,7 @@ def measure_noise(gray: Gray, lines: int = 300) -> float:
         return 0.0
     second = np.abs(rows[:, :-2] - 2 * rows[:, 1:-1] + rows[:, 2:])
     counts = np.bincount(second.ravel(), minlength=2).astype(np.float64)
-    return float(_median_of_counts(counts)) / (0.6745 * 6.0**0.5)
+    return float(_median_of_counts(counts) / (0.6745 * 6.0**0.5))
 
 
 def _sample_boxes(gray: Gray, box: Floats) -> Gray:
@@ -162,4 +165,4 @@ def _median_of_counts(counts: Floats) -> float:
     before = total[k - 1] if k else 0.0
     inside = (total[-1] / 2 - before) / max(counts[k], 1.0)
     # Sizes of differences are folded at 0: the bin of 0 is half as wide as the others.
-    return 0.5 * inside if k == 0 else k - 0.5 + inside
+    return float(0.5 * inside if k == 0 else k - 0.5 + inside)

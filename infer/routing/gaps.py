@@ -8,17 +8,23 @@ import numpy as np
 
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.layout.spacing import Gaps, line_spacing
+from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord
 from crownlet.infer.routing.reasons import Reason, defect_reasons, definite_reasons, merge_reasons
 from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import GapCurve, Thresholds
 
-TOUCH_GAP_MIDPOINT_Q = 0.25
+_LIMITS = limits_of("routing.gaps")
+
+MIN_WORD_GAP_P = _LIMITS.number("min_word_gap_p")
+"""Probability from which a gap is one between words, where the text is unknown."""
+
+TOUCH_GAP_MIDPOINT_Q = _LIMITS.number("touch_gap_midpoint_q")
 """Gap in q at which the assessor's `letters_touch` of a pair is halved: beyond it the letters
 touch_column something else."""
 
-TOUCH_GAP_SCALE_Q = 0.08
+TOUCH_GAP_SCALE_Q = _LIMITS.number("touch_gap_scale_q")
 """Scale in q of the logistic curve on which that probability falls as the gap widens."""
 
 
@@ -99,7 +105,7 @@ def gap_rows(
     rows = []
     for k, (right, left) in enumerate(layout.pairs()):
         kind = kinds[k]
-        wide = odds.word_p[k] >= 0.5
+        wide = odds.word_p[k] >= MIN_WORD_GAP_P
         joined = odds.joined[k] if kind == "word" or (kind is None and wide) else None
         parted = odds.parted[k] if kind == "letter" or (kind is None and not wide) else None
         touch_p = (

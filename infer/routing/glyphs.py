@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.infer.letters.assessor import likeliest_letters
+from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import (
     SHAPE_DOUBT,
@@ -30,7 +31,9 @@ from crownlet.infer.thresholds import Thresholds
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
 
-MIN_EXPECTED_LETTER_P = 0.05
+_LIMITS = limits_of("routing.glyphs")
+
+MIN_EXPECTED_LETTER_P = _LIMITS.number("min_expected_letter_p")
 """Probability from which the expected letter, and not the read one, decides which crowns and
 defects apply."""
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from crownlet.datasets.files.images import ImageFacts
+from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import Located
 from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.view.wording import NEVER_EXAMINED
+
+_LIMITS = limits_of("routing.not_examined")
 
 DOUBTFUL_SCRIPT = (
     "whether this is square script at all: the two networks agree on {:.0%} of the letters, and "
@@ -22,7 +25,7 @@ WITHOUT_TEXT = (
     "letters absent, extra or exchanged, and the division of words: no portion was named or found"
 )
 
-FRAME_EDGE_PX = 1.0
+FRAME_EDGE_PX = _LIMITS.number("frame_edge_px")
 """A box nearer than this to the edge of the picture is cut by it."""
 
 

@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import (
     LETTER_EXTRA,
     LETTER_SWAPPED,
@@ -19,7 +20,9 @@ from crownlet.infer.records import (
 )
 from crownlet.infer.thresholds import Thresholds
 
-MAX_UNSEEN_LETTER_P = 0.02
+_LIMITS = limits_of("routing.reasons")
+
+MAX_UNSEEN_LETTER_P = _LIMITS.number("max_unseen_letter_p")
 """The expected letter is excluded, where another one is read, if its probability is at most
 this."""
 

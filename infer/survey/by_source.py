@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from crownlet.datasets.files.errors import FileFault
-from crownlet.infer.scrolls.gather import SCROLLS_FILE
+from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.contrasts import adjust_holm
 from crownlet.infer.survey.data import SurveyArrays, build_arrays

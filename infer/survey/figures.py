@@ -12,12 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter
 
+from crownlet.infer.survey.intervals import Floats
 from crownlet.infer.survey.records import DefectRate
 
 # Okabe & Ito, Color Universal Design (2008): distinct for the colour blind too.
@@ -143,12 +145,13 @@ def _set_percent_scale(axes: Axes, end: float, ticks: Sequence[float]) -> None:
     axes.set_axisbelow(True)
 
 
-def _root(share: float) -> float:
-    return abs(share) ** 0.5
+def _root(shares: Floats) -> Floats:
+    """The axis's scale; shares below 0 come only from its margin."""
+    return np.asarray(np.abs(shares) ** 0.5)
 
 
-def _square(root: float) -> float:
-    return root**2
+def _square(roots: Floats) -> Floats:
+    return np.asarray(roots**2)
 
 
 def _add_legend(figure: Figure, sources: Sequence[str], hollow: bool, below: float = 0.0) -> None:

@@ -19,19 +19,31 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Bools, Floats, Ints
 
-MAX_SUBSTITUTION_COST = 7.0
+_LIMITS = limits_of("text.alignment")
+
+WORD_START_P_RANGE = _LIMITS.span("word_start_p_range")
+"""Limits of the probability that a word begins at a glyph, as a cost."""
+
+MAX_SUBSTITUTION_COST = _LIMITS.number("max_substitution_cost")
 """Most that one substituted letter costs: less than one absent and one extra letter."""
 
-ABSENT_OPEN_COST, ABSENT_EXTEND_COST = 3.5, 2.0
+ABSENT_OPEN_COST, ABSENT_EXTEND_COST = (
+    _LIMITS.number("absent_open_cost"),
+    _LIMITS.number("absent_extend_cost"),
+)
 
-EXTRA_OPEN_COST, EXTRA_EXTEND_COST = 3.5, 2.0
+EXTRA_OPEN_COST, EXTRA_EXTEND_COST = (
+    _LIMITS.number("extra_open_cost"),
+    _LIMITS.number("extra_extend_cost"),
+)
 
-OUTSIDE_LETTER_COST = 0.25
+OUTSIDE_LETTER_COST = _LIMITS.number("outside_letter_cost")
 """Cost of each letter of the text before the page's first and after its last."""
 
-WORD_GAP_WEIGHT = 0.6
+WORD_GAP_WEIGHT = _LIMITS.number("word_gap_weight")
 """Weight of the word gaps beside that of the letters."""
 
 
@@ -84,7 +96,7 @@ def align(
     """
     costs = _substitution_costs(letters, text, edit_costs.max_substitution)
     if word_starts is not None and word_start_p is not None and len(text) and len(letters):
-        clipped = np.clip(word_start_p, 0.03, 0.97)
+        clipped = np.clip(word_start_p, *WORD_START_P_RANGE)
         begun, inside = -np.log(clipped), -np.log(1 - clipped)
         costs += WORD_GAP_WEIGHT * np.where(word_starts[None, :], begun[:, None], inside[:, None])
     absent_costs = np.full(len(letters) + 1, edit_costs.extend_absent)
@@ -98,7 +110,8 @@ def _substitution_costs(
     letters: Floats, text: Ints, max_substitution: float = MAX_SUBSTITUTION_COST
 ) -> Floats:
     chance = 0.999 * letters + 0.001 / letters.shape[1]
-    return np.minimum(-np.log(np.maximum(chance, 1e-12)), max_substitution)[:, text]
+    result: Floats = np.minimum(-np.log(np.maximum(chance, 1e-12)), max_substitution)[:, text]
+    return result
 
 
 def _gotoh(

@@ -16,6 +16,7 @@ import numpy as np
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.layout.frame import HiddenText
 from crownlet.infer.layout.lines import Layout
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import (
     LETTER_ABSENT,
     LETTER_EXTRA,
@@ -27,32 +28,37 @@ from crownlet.infer.records import (
     Located,
     TextPlace,
 )
-from crownlet.infer.text.match import AlignedText
+from crownlet.infer.text.match import MIN_WORD_START_P, AlignedText
 from crownlet.infer.view.wording import latin_name, veil_divine_names
 
-MIN_LETTERS_OFF_PAGE = 12
+_LIMITS = limits_of("text.discrepancies")
+
+MIN_SURELY_READ_SHARE = _LIMITS.number("min_surely_read_share")
+"""Share of surely read letters above which an extra or exchanged run is a finding."""
+
+MIN_LETTERS_OFF_PAGE = _LIMITS.whole("min_letters_off_page")
 """A longer run of the text before the page's first or after its last letter is off the page."""
 
-MIN_CUT_SHARE_OF_LINES = 1 / 3
+MIN_CUT_SHARE_OF_LINES = _LIMITS.number("min_cut_share_of_lines")
 """With this share of the lines that the frame may cut, and at least `MIN_CUT_LINES`, lacking
 letters there, the frame has cut them."""
 
-MIN_CUT_LINES = 3
+MIN_CUT_LINES = _LIMITS.whole("min_cut_lines")
 
 MAX_WORDS_IN_MESSAGE = 8
 """Of longer runs the message gives the first and last words."""
 
-MIN_COPY_AGREEMENT = 0.8
+MIN_COPY_AGREEMENT = _LIMITS.number("min_copy_agreement")
 """Share of the letters of an extra run that may be those of the run beside it, for a second
 copy."""
 
-MIN_ALTERNATIVE_LETTER_P = 0.05
+MIN_ALTERNATIVE_LETTER_P = _LIMITS.number("min_alternative_letter_p")
 """A letter may be any one that has at least this probability."""
 
-MAX_MOVED_DISTANCE_LETTERS = 40
+MAX_MOVED_DISTANCE_LETTERS = _LIMITS.whole("max_moved_distance_letters")
 """Distance over which words that stand elsewhere are looked for, beside their own length."""
 
-MIN_LETTERS_OF_EXTRA_LINE = 12
+MIN_LETTERS_OF_EXTRA_LINE = _LIMITS.whole("min_letters_of_extra_line")
 """Extra lines of fewer letters are listed as letters."""
 
 
@@ -226,7 +232,7 @@ def text_place(
 
 
 def _read_surely(page: TextContext, rows: list[int]) -> bool:
-    return bool(np.mean(page.odds[rows].max(axis=1) >= page.min_sure_p) > 0.5)
+    return bool(np.mean(page.odds[rows].max(axis=1) >= page.min_sure_p) > MIN_SURELY_READ_SHARE)
 
 
 def _words_touched(matched: AlignedText, run: Indel, glyphs: tuple[int, ...]) -> set[int]:
@@ -342,8 +348,8 @@ def _extra_kind(matched: AlignedText, page: TextContext, run: Indel) -> Discrepa
     if begins and ends and run.length >= MIN_LETTERS_OF_EXTRA_LINE:
         return "lines_extra"
     after = run.last + 1
-    worded = page.word_start_p[run.first] >= 0.5 and (
-        after == len(page.word_start_p) or page.word_start_p[after] >= 0.5
+    worded = page.word_start_p[run.first] >= MIN_WORD_START_P and (
+        after == len(page.word_start_p) or page.word_start_p[after] >= MIN_WORD_START_P
     )
     return "words_extra" if worded else "letters_extra"
 
@@ -375,7 +381,8 @@ def _extra_place(
         _copied_words(matched, page, run) if kind in ("words_doubled", "letter_doubled") else None
     )
     shown = copy or "".join(
-        (" " if i > run.first and page.word_start_p[i] >= 0.5 else "") + page.letters[i]
+        (" " if i > run.first and page.word_start_p[i] >= MIN_WORD_START_P else "")
+        + page.letters[i]
         for i in range(run.first, run.last + 1)
     )
     return text_place(matched, page, kind, shown, run, tuple(range(run.first + 1, run.last + 2)))

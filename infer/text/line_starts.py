@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from crownlet.datasets.scribal.texts import TEFILLIN, load_portion, tefillin_lines
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import GlyphRecord, PageRecord
 
 if TYPE_CHECKING:
@@ -19,10 +20,15 @@ if TYPE_CHECKING:
     from crownlet.infer.layout.lines import Layout
     from crownlet.infer.text.match import AlignedText
 
+_LIMITS = limits_of("text.line_starts")
+
 ARM_LINES = 28
 """Lines of the strip of the arm: four columns of seven (Tur, Orach Chayim 35)."""
 
-MIN_LINES_FOR_LIST, MIN_SHARE_OF_LISTED_STARTS = 3, 0.6
+MIN_LINES_FOR_LIST, MIN_SHARE_OF_LISTED_STARTS = (
+    _LIMITS.whole("min_lines_for_list"),
+    _LIMITS.number("min_share_of_listed_starts"),
+)
 """A page of at least this many lines, with at least this share of them beginning as in the list,
 follows the list."""
 

@@ -14,30 +14,39 @@ import numpy as np
 
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.layout.lines import MIN_COLUMN_GAP_BODIES, Layout
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Bools, Floats, Ints, Located
 from crownlet.infer.text.alignment import Alignment, align, normalise_indels
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
 
-MIN_EXTRA_SHARE_OF_FOREIGN_LINE = 0.8
+_LIMITS = limits_of("text.match")
+
+MIN_WORD_START_P = _LIMITS.number("min_word_start_p")
+"""Probability from which a word begins at a letter."""
+
+MIN_EXTRA_SHARE_OF_FOREIGN_LINE = _LIMITS.number("min_extra_share_of_foreign_line")
 """A line with this share of extra letters, and at least `MIN_LETTERS_OF_FOREIGN_LINE`, is of
 another text."""
 
-MIN_LETTERS_OF_FOREIGN_LINE = 4
+MIN_LETTERS_OF_FOREIGN_LINE = _LIMITS.whole("min_letters_of_foreign_line")
 
-MAX_FOREIGN_SHARE_OF_PAGE = 0.5
+MAX_FOREIGN_SHARE_OF_PAGE = _LIMITS.number("max_foreign_share_of_page")
 """With a larger share of foreign letters the text itself is in doubt, and none is marked."""
 
-LONG_TEXT_LETTERS, TEXT_LETTERS_PER_PAGE_LETTER = 4000, 4
+LONG_TEXT_LETTERS, TEXT_LETTERS_PER_PAGE_LETTER = (
+    _LIMITS.whole("long_text_letters"),
+    _LIMITS.whole("text_letters_per_page_letter"),
+)
 """Texts longer than `LONG + PER_LETTER` times the page are narrowed down first."""
 
-MAX_WINDOW_CANDIDATES = 6
+MAX_WINDOW_CANDIDATES = _LIMITS.whole("max_window_candidates")
 
-WINDOW_MARGIN_LETTERS = 100
+WINDOW_MARGIN_LETTERS = _LIMITS.whole("window_margin_letters")
 """Letters, beside half the page's, kept on either side of the stretch that was found."""
 
-MIN_TEXT_AGREEMENT = 0.6
+MIN_TEXT_AGREEMENT = _LIMITS.number("min_text_agreement")
 """With a smaller share of agreeing letters a page and a portion do not belong together."""
 
 
@@ -140,7 +149,7 @@ def words_by_text(matched: AlignedText) -> tuple[Ints, Ints]:
 
 def words_by_gaps(word_start_p: Floats) -> tuple[Ints, Ints]:
     """(N,) word and (N,) place, from 0, of each glyph by the gaps alone."""
-    begins = word_start_p >= 0.5
+    begins = word_start_p >= MIN_WORD_START_P
     if len(begins):
         begins[0] = True
     words = np.cumsum(begins) - 1

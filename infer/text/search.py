@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from crownlet.datasets.scribal.texts import load_portion, read_portion
 from crownlet.infer.layout.frame import HiddenText, hidden_by_frame
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import PageRecord, TextMatch
 from crownlet.infer.text.discrepancies import TextContext
 from crownlet.infer.text.line_starts import has_lines_of_mezuzah
@@ -23,6 +24,8 @@ from crownlet.infer.text.summary import summarise
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.pentateuch.search import FoundPassage
     from crownlet.datasets.scribal.portion import Portion
+
+_LIMITS = limits_of("text.search")
 
 AUTO: Literal["auto"] = "auto"
 """In place of a portion: look for the passage in the Pentateuch."""
@@ -42,7 +45,7 @@ def read_text_choice(name_or_path: str | Path) -> TextChoice:
     return None if name_or_path == NOT_COMPARED else read_portion(name_or_path)
 
 
-MIN_CONFIDENCE_WITHOUT_ALTERNATIVES = 0.9
+MIN_CONFIDENCE_WITHOUT_ALTERNATIVES = _LIMITS.number("min_confidence_without_alternatives")
 """With less confidence the note names the other passages that hold the same words."""
 
 MEZUZAH = "mezuzah"

@@ -10,20 +10,23 @@ from difflib import SequenceMatcher
 from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.scribal.texts import load_portion, read_portion
+from crownlet.infer.limits import limits_of
 from crownlet.infer.text.search import AUTO
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
     from crownlet.infer.text.search import TextChoice
 
+_LIMITS = limits_of("text.side")
+
 Side = Literal["face", "reverse"]
 
 FACE, REVERSE = "mezuzah", "mezuzah_reverse"
 
-MIN_REVERSE_SIMILARITY = 0.7
+MIN_REVERSE_SIMILARITY = _LIMITS.number("min_reverse_similarity")
 """Similarity (2 matches / both lengths) of a page's letters to those of the reverse, 0 to 1."""
 
-MAX_REVERSE_LETTERS = 60
+MAX_REVERSE_LETTERS = _LIMITS.whole("max_reverse_letters")
 """A page with more letters is no reverse, whatever was read on it."""
 
 GIVEN_AS_OPENING = "Given as a {}, this page reads"

@@ -1,4 +1,4 @@
-"""Whites between letters against rendered truth, and what is said of them."""
+"""Gaps between letters against rendered truth, and the probabilities of their faults."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, clean, mezuzah
 from crownlet.infer.image import crops
 from crownlet.infer.image.flatten import flatten
-from crownlet.infer.layout import spacing as whites
 from crownlet.infer.layout.lines import lay_out
+from crownlet.infer.layout.spacing import measure_gaps
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.routing import gaps
 from crownlet.infer.thresholds import load_thresholds
@@ -33,7 +33,7 @@ def measured(page: PageTruth) -> tuple[gaps.GapOdds, np.ndarray, list[str | None
     text = "".join(letters[i].letter for i in layout.order)
     flat = flatten(to_gray(page.image), float(np.median(found.body[:, 2])))
     result = gaps.gap_odds(
-        whites.measure_gaps(crops.fit_to_letters(flat, found), found, layout, text), layout, LIMITS
+        measure_gaps(crops.fit_to_letters(flat, found), found, layout, text), layout, LIMITS
     )
     known = {(g.right, g.left): g for g in page.gaps}
     index = {id(t): k for k, t in enumerate(page.letters)}
@@ -47,7 +47,7 @@ def measured(page: PageTruth) -> tuple[gaps.GapOdds, np.ndarray, list[str | None
 
 
 @pytest.mark.parametrize("body", [30.0, 64.0, 110.0])
-def test_whites_are_those_of_the_renderer(body: float) -> None:
+def test_gaps_are_those_of_the_renderer(body: float) -> None:
     page = compose(clean(portion="shema", body=(body, body), split="heldout"), 5)
     result, width, _, _ = measured(page)
     clear = np.isfinite(width) & (width > 0.15)
@@ -58,8 +58,8 @@ def test_whites_are_those_of_the_renderer(body: float) -> None:
 
 
 @pytest.mark.parametrize("left", [0.6, 0.45])
-def test_whites_between_faded_letters_are_the_same(left: float) -> None:
-    """A part of the page faded to this share of its darkness; it was once half taken for white,
+def test_gaps_between_faded_letters_are_the_same(left: float) -> None:
+    """A part of the page faded to this share of its darkness; half of it was once taken for skin,
     with errors of 1.2 q at 0.45."""
     page = compose(clean(portion="shema", body=(40.0, 40.0), split="heldout"), 5)
     width = page.image.shape[1]
@@ -73,8 +73,8 @@ def test_whites_between_faded_letters_are_the_same(left: float) -> None:
     assert np.percentile(error, 95) < 0.15
 
 
-def test_pores_of_the_skin_do_not_narrow_a_white() -> None:
-    """Dark spots of a fifth of a pen all over a page; unmended half of its whites were closed."""
+def test_pores_of_the_skin_do_not_narrow_a_gap() -> None:
+    """Dark spots of a fifth of a pen all over a page; an earlier version closed half of its gaps."""
     page = compose(clean(portion="shema", body=(48.0, 48.0), split="heldout"), 5)
     spotted = page.image.copy()
     rng = np.random.default_rng(1)
@@ -87,7 +87,7 @@ def test_pores_of_the_skin_do_not_narrow_a_white() -> None:
     assert np.percentile(error, 95) < 0.2
 
 
-def test_letters_of_other_lines_do_not_narrow_a_white_they_reach_into() -> None:
+def test_letters_of_other_lines_do_not_narrow_a_gap_they_reach_into() -> None:
     """Lamed's head and the legs of finals on crowded pages, against the renderer's own widths."""
     far = total = 0
     for seed in range(4):
@@ -101,7 +101,7 @@ def test_letters_of_other_lines_do_not_narrow_a_white_they_reach_into() -> None:
     assert far <= 0.02 * total
 
 
-def test_word_gaps_are_told_from_letter_gaps() -> None:
+def test_word_gaps_differ_from_letter_gaps() -> None:
     """About as well as the best border that hindsight could draw on each page."""
     wrong = best = total = 0
     for seed in range(6):

@@ -108,7 +108,7 @@ def test_coarse_pictures_say_so_and_do_not_route_crowns() -> None:
     assert any(s.startswith("crowns: 12.5 px per kulmus needed, here 7") for s in page.not_examined)
 
 
-def test_the_wrong_portion_is_said_once() -> None:
+def test_the_wrong_portion_is_noted_once() -> None:
     page = inspect(blocks.page(LINES, 10.0)[0], "kadesh")
     assert page.match is not None
     assert "do not belong together" in page.match.note

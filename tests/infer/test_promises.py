@@ -63,13 +63,13 @@ def test_the_promise_its_calibration_and_its_limits_stand_in_page_json(tmp_path:
     own = fitted()
     own["promise"]["calibration"]["model"] = dict(networks.info.checksums)
     image, _ = blocks.page(["שמע ישראל"], 12.0)
-    told = page_json(write(tmp_path, own), networks, image, tmp_path / "run")
-    assert told["confidence"] == 0.95
-    assert told["calibration"]["scrolls"] == 900
-    assert told["limits"] == ["It is a promise over renders."]
-    assert told["defects"]["ring_open"]["cleared_at_most"] == 0.01
-    assert told["defects"]["heel_missing"]["cleared_at_most"] is None
-    assert told["defects"]["foot_level"] == "none"
+    values = page_json(write(tmp_path, own), networks, image, tmp_path / "run")
+    assert values["confidence"] == 0.95
+    assert values["calibration"]["scrolls"] == 900
+    assert values["limits"] == ["It is a promise over renders."]
+    assert values["defects"]["ring_open"]["cleared_at_most"] == 0.01
+    assert values["defects"]["heel_missing"]["cleared_at_most"] is None
+    assert values["defects"]["foot_level"] == "none"
 
 
 def test_nothing_is_promised_of_other_networks(tmp_path: Path) -> None:
@@ -77,9 +77,9 @@ def test_nothing_is_promised_of_other_networks(tmp_path: Path) -> None:
     own["promise"]["calibration"]["model"] = {"locator.onnx": "of another day"}
     networks = blocks.BlockNetworks()
     image, _ = blocks.page(["שמע ישראל"], 12.0)
-    told = page_json(write(tmp_path, own), networks, image, tmp_path / "run")
-    assert list(told) == ["note"]
-    assert "other networks" in told["note"]
+    values = page_json(write(tmp_path, own), networks, image, tmp_path / "run")
+    assert list(values) == ["note"]
+    assert "other networks" in values["note"]
 
 
 def page_json(folder: Path, networks: Any, image: Any, run: Path) -> Any:

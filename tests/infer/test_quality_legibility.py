@@ -110,9 +110,9 @@ def test_blurred_letters_are_left_out_of_routing_and_named(tmp_path: Path) -> No
         assert glyph.p["tag_loose"] == pytest.approx(0.99)  # probabilities stay as they are
         assert glyph.reasons == ("part_loose",)
     assert all(g.not_examined == () for g in others)
-    told = [s for s in page.not_examined if s.startswith("crowns of ")]
+    crowns = [s for s in page.not_examined if s.startswith("crowns of ")]
     count = sum("tag_loose" in g.not_examined for g in page.glyphs)
-    assert told[0].startswith(f"crowns of {count} of {len(page.glyphs)} letters: edges")
+    assert crowns[0].startswith(f"crowns of {count} of {len(page.glyphs)} letters: edges")
     with (writer.write_page(page, tmp_path) / "glyphs.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert "not_examined" in rows[0]
@@ -128,7 +128,7 @@ def test_a_page_out_of_focus_is_not_examined_as_a_whole() -> None:
     assert page.quality["edge_q"] == pytest.approx(0.35, abs=0.03)
 
 
-def test_faded_ink_is_told() -> None:
+def test_faded_ink_is_noted() -> None:
     image, _ = blocks.page(LINES, 16.0, paper=160, ink=125)
     page = inspect(image)
     assert "tag_missing" in page.unresolved

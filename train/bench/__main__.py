@@ -16,7 +16,7 @@ from crownlet.train.bench.measure import BenchPlan, run_bench, write_type_page
 
 
 def table(facts: dict[str, Any]) -> str:
-    """Plain text, one figure a line."""
+    """Plain text, one figure per line."""
     return "\n".join(f"{name:<34}{figure}" for name, figure in _rows(facts))
 
 

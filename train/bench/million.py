@@ -27,7 +27,7 @@ HEADER = (
 
 
 def machine_row(name: str, cores: int, seconds: float, picture: float) -> tuple[str, ...]:
-    """A machine by `HEADER`; `seconds` is processor time a page, `picture` its size in MB."""
+    """A machine by `HEADER`; `seconds` is processor time per page, `picture` its size in MB."""
     rate = cores / seconds
     hours = PAGE_COUNT / rate / 3600
     return (

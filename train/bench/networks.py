@@ -52,7 +52,7 @@ INTS_ATTRIBUTE = 7
 
 
 def measure_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
-    """Operations a second, the best of `repeats` rounds, in float32 or in 8-bit integers."""
+    """Operations per second, the best of `repeats` rounds, in float32 or in 8-bit integers."""
     ort = import_onnx_runtime()
 
     options = ort.SessionOptions()
@@ -228,7 +228,7 @@ def record_inputs(sessions: OnnxNetworks, page: Path) -> Shown:
 
 
 def measure_alone(kept: Shown, peak: float, repeats: int) -> dict[str, dict[str, Any]]:
-    """By network: seconds, operations and share of `peak` (operations a second)."""
+    """By network: seconds, operations and share of `peak` (operations per second)."""
     sessions = kept.sessions
     with ThreadPoolExecutor(sessions.lanes) as pool:
         seconds = {

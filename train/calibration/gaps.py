@@ -61,7 +61,7 @@ class GapCases:
 
 
 def render_gap_pages(split: Split, mezuzot: int, fragments: int) -> Iterator[PageTruth]:
-    """Whole mezuzot with more faults of spacing than usual, then fragments, one hand a page."""
+    """Whole mezuzot with more faults of spacing than usual, then fragments, one hand per page."""
     whole = mezuzah(48.0, split=split, gap_rate=GAP_RATE, text_rate=0.0)
     specs: list[PageSpec] = [whole] * mezuzot + [training(split=split)] * fragments
     for k, spec in enumerate(specs):

@@ -140,7 +140,7 @@ def _hangs_at_any(letter: LetterTruth, bodies: Sequence[tuple[float, float, floa
 def _page_kinds(page: ReadPage) -> dict[str, str]:
     meta = page.truth.meta
     body = float(meta.get("body", 0.0))  # type: ignore[arg-type]
-    band = sum(body >= border for border in BODY_BANDS_PX)
+    band = sum(body >= limit for limit in BODY_BANDS_PX)
     low, high = (
         ("", *map(str, map(int, BODY_BANDS_PX)))[band],
         (*map(str, map(int, BODY_BANDS_PX)), "")[band],
@@ -260,7 +260,7 @@ def with_expected_tags(letter: LetterTruth, customs: Customs) -> LetterTruth:
 
 
 def held_out_pages(count: int) -> list[ReadingJob]:
-    """Fragments of 60 to 110 letters, nearly a third of them with a fault, one hand a page.
+    """Fragments of 60 to 110 letters, nearly a third of them with a fault, one hand per page.
 
     They are read without a text, then against their own.
     """

@@ -79,7 +79,7 @@ def write_integers(network: Path, to: Path, shown: Sequence[dict[str, npt.NDArra
     )
     from onnxruntime.quantization.shape_inference import quant_pre_process
 
-    class Feeds(CalibrationDataReader):
+    class Feeds(CalibrationDataReader):  # type: ignore[misc]
         """The inputs, one after another."""
 
         def __init__(self) -> None:

@@ -1,4 +1,4 @@
-"""Pictures of writing and the patches that the critic sees: 6 x 8 pen widths, whatever the px."""
+"""Pictures of writing and the patches that are classified: 6 x 8 pen widths, at any resolution."""
 
 from __future__ import annotations
 

@@ -80,7 +80,7 @@ def choose_bound(scrolls: int, risk: float, delta: float = DELTA) -> str:
 
     Barely enough scrolls go further with Hoeffding and Bentkus, which reach `scrolls_needed` where
     nothing is missed; from a fifth more on betting proves a low mean more often, in nearly every
-    case simulated (one to eight cases a scroll; misses spread evenly, by hand, or all in a few
+    case simulated (one to eight cases per scroll; misses spread evenly, by hand, or all in a few
     hands): a mean of 0.4% below 1% from 1200 scrolls in 70 to 98 of 100 tries against 45 to 63.
     """
     few = scrolls < 1.2 * scrolls_needed(risk, 1.0 - delta)

@@ -28,8 +28,8 @@ def measure_promises(
     for name in evidence.names:
         pair, cases = limits.of(name), DefectEvidence(evidence, name)
         made = limits.promise.defects.get(name) if limits.promise else None
-        lost = cases.cleared(pair.clear)
-        false = [x for part in (True, False) for x in cases.false(pair.finding, part)]
+        lost = cases.cleared_shares(pair.clear)
+        false = [x for part in (True, False) for x in cases.false_shares(pair.finding, part)]
         bound = BOUNDS[choose_bound(len(lost), BOUND_CHOICE_RISK)]
         rows[name] = {
             "scrolls": len(lost),

@@ -76,24 +76,24 @@ class DefectEvidence:
         """Plain cases without a probability."""
         return int(np.isnan(self.p[self.plain]).sum())
 
-    def cleared(self, border: float) -> Floats:
+    def cleared_shares(self, threshold: float) -> Floats:
         """Of each scroll with a plain case, the share of them that is cleared.
 
         Not raised, and either below the threshold or without a probability of the defect at all.
         """
         here = self.plain
         place = np.searchsorted(self.scrolls, self.scroll[here])
-        lost = ~self.raised[here] & ~(self.p[here] >= border)
+        lost = ~self.raised[here] & ~(self.p[here] >= threshold)
         return np.asarray(np.bincount(place, lost) / np.maximum(np.bincount(place), 1))
 
-    def false(self, border: float, learning: bool) -> Floats:
+    def false_shares(self, threshold: float, learning: bool) -> Floats:
         """Of each scroll with a finding, the share of them that is false.
 
         Of one scroll in `LEARNING_SCROLL_STEP` if `learning`, else of the others; doubtful cases do
         not enter.
         """
         mine = (self.scroll % LEARNING_SCROLL_STEP == 0) == learning
-        found = mine & (self.p >= border) & (self.plain | self.clean)
+        found = mine & (self.p >= threshold) & (self.plain | self.clean)
         scrolls, place = np.unique(self.scroll[found], return_inverse=True)
         if not len(scrolls):
             return np.empty(0)
@@ -115,10 +115,10 @@ def _choose_for_defect(
     cases: DefectEvidence, name: str, aims: RiskTargets, delta: float
 ) -> ThresholdChoice:
     aim = aims.own.get(name, aims.cleared)
-    cleared = control_clear(cases.cleared, len(cases.scrolls), aim, delta)
+    cleared = control_clear(cases.cleared_shares, len(cases.scrolls), aim, delta)
     false = control_finding(
-        lambda border: cases.false(border, True),
-        lambda border: cases.false(border, False),
+        lambda threshold: cases.false_shares(threshold, True),
+        lambda threshold: cases.false_shares(threshold, False),
         aims.false, delta,
     )  # fmt: skip
     clear = cleared.threshold if cleared else aims.unpromised[0]
