@@ -74,7 +74,7 @@ def test_gaps_between_faded_letters_are_the_same(left: float) -> None:
 
 
 def test_pores_of_the_skin_do_not_narrow_a_gap() -> None:
-    """Dark spots of a fifth of a pen all over a page; an earlier version closed half of its gaps."""
+    """Dark spots of a fifth of a pen all over a page; an earlier version closed half the gaps."""
     page = compose(clean(portion="shema", body=(48.0, 48.0), split="heldout"), 5)
     spotted = page.image.copy()
     rng = np.random.default_rng(1)
