@@ -64,34 +64,36 @@ def test_plain_cases_below_the_border_are_cleared_doubtful_ones_do_not_count() -
     letters = [written(k, plainness) for k, plainness in enumerate((0.9, 0.8, 0.5, 0.1, None))]
     page = record(*(seen(k, p) for k, p in enumerate((0.01, 0.6, 0.01, 0.7, 0.8))))
     _, cases = gathered(letters, page)
-    assert cases.cleared(0.05).tolist() == [0.5]
-    assert cases.cleared(0.001).tolist() == [0.0]
+    assert cases.cleared_shares(0.05).tolist() == [0.5]
+    assert cases.cleared_shares(0.001).tolist() == [0.0]
     # From 0.6 on: one plain case, and two letters that are as good as clean; the doubtful is none.
-    assert cases.false(0.6, learning=False).tolist() == [pytest.approx(2 / 3)]
-    assert cases.false(0.9, learning=False).tolist() == []  # no finding: the scroll does not enter
-    assert cases.false(0.6, learning=True).tolist() == []
+    assert cases.false_shares(0.6, learning=False).tolist() == [pytest.approx(2 / 3)]
+    assert (
+        cases.false_shares(0.9, learning=False).tolist() == []
+    )  # no finding: the scroll does not enter
+    assert cases.false_shares(0.6, learning=True).tolist() == []
 
 
 def test_a_letter_taken_for_another_counts_as_cleared_unless_it_is_raised() -> None:
     letters = [written(0, 1.0)]
     as_chet = seen(0, None, letter="ח")
-    assert gathered(letters, record(as_chet))[1].cleared(0.001).tolist() == [1.0]
+    assert gathered(letters, record(as_chet))[1].cleared_shares(0.001).tolist() == [1.0]
     raised = replace(as_chet, reasons=("letter_swapped",), route="finding")
-    assert gathered(letters, record(raised))[1].cleared(0.2).tolist() == [0.0]
+    assert gathered(letters, record(raised))[1].cleared_shares(0.2).tolist() == [0.0]
     # Another defect's border is no part of this one's promise.
     other = replace(as_chet, reasons=("tag_missing",), route="review")
-    assert gathered(letters, record(other))[1].cleared(0.001).tolist() == [1.0]
+    assert gathered(letters, record(other))[1].cleared_shares(0.001).tolist() == [1.0]
 
 
 def test_a_letter_that_was_not_found_counts_as_cleared_unless_it_is_named_absent() -> None:
     letters = [written(0, None), written(1, 1.0)]
     page = record(seen(0, 0.0))
     evidence, cases = gathered(letters, page)
-    assert cases.cleared(0.001).tolist() == [1.0]
+    assert cases.cleared_shares(0.001).tolist() == [1.0]
     assert evidence.read.tolist() == [1, -1]
     absent = AbsentLetter("ה", 1, 1, 2, 1, (0.0, 0.0))
     match = TextMatch("own", 2, 1, 0, 0, (absent,))
-    assert gathered(letters, replace(page, match=match))[1].cleared(0.2).tolist() == [0.0]
+    assert gathered(letters, replace(page, match=match))[1].cleared_shares(0.2).tolist() == [0.0]
 
 
 def test_a_box_around_half_of_a_letter_is_that_letters() -> None:
@@ -99,12 +101,12 @@ def test_a_box_around_half_of_a_letter_is_that_letters() -> None:
     half = seen(0, 0.7, box=(0.0, 0.0, 3.0, 8.0))
     evidence, cases = gathered([written(0, 1.0)], record(half))
     assert evidence.read.tolist() == [1]
-    assert cases.cleared(0.5).tolist() == [0.0]
+    assert cases.cleared_shares(0.5).tolist() == [0.0]
     # A speck of it is not the letter: that is not found, and a finding on the speck is false.
     evidence, cases = gathered([written(0, 1.0)], record(seen(0, 0.7, box=(0.0, 0.0, 1.0, 8.0))))
     assert evidence.read.tolist() == [-1, -2]
-    assert cases.cleared(0.5).tolist() == [1.0]
-    assert cases.false(0.5, learning=False).tolist() == [1.0]
+    assert cases.cleared_shares(0.5).tolist() == [1.0]
+    assert cases.false_shares(0.5, learning=False).tolist() == [1.0]
 
 
 def test_what_is_not_examined_or_doubtful_in_its_class_is_left_out() -> None:
@@ -116,12 +118,12 @@ def test_what_is_not_examined_or_doubtful_in_its_class_is_left_out() -> None:
     blind = seen(0, 0.0, not_examined=("leg_touches_roof",))
     evidence, cases = gathered(letters, record(blind, seen(1, 0.9, letter="ח")))
     assert evidence.read.tolist() == [1, 1]  # either of the two letters is read rightly
-    assert cases.cleared(0.2).tolist() == []
-    assert cases.false(0.5, learning=False).tolist() == []
+    assert cases.cleared_shares(0.2).tolist() == []
+    assert cases.false_shares(0.5, learning=False).tolist() == []
     # A fault that makes the class doubtful is a case all the same.
     letters[1] = written(1, 1.0, other="ח", share=0.4)
     page = record(blind, seen(1, 0.9))
-    assert gathered(letters, page)[1].cleared(0.95).tolist() == [1.0]
+    assert gathered(letters, page)[1].cleared_shares(0.95).tolist() == [1.0]
     assert not len(
         gathered(letters, record(seen(0, 0.0), unresolved=("leg_touches_roof",)))[1].scrolls
     )
@@ -129,7 +131,7 @@ def test_what_is_not_examined_or_doubtful_in_its_class_is_left_out() -> None:
 
 def test_a_finding_where_nothing_is_written_is_false() -> None:
     _, cases = gathered([written(0, 1.0)], record(seen(0, 0.9), seen(5, 0.9)))
-    assert cases.false(0.6, learning=False).tolist() == [0.5]
+    assert cases.false_shares(0.6, learning=False).tolist() == [0.5]
 
 
 def invented(scrolls: int = 800) -> Evidence:
