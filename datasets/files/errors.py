@@ -2,7 +2,8 @@
 
 The message is one sentence for the user. Where a base in brackets stands beside a class, code that
 expects that kind of error catches it as well. On the right: exit code of the command line, where
-the error ends the command. 1 means that some pages or records failed, 2 that nothing could be done.
+the error ends the command: 1 if some pages or records failed, 2 if nothing could be done. An error
+of a file is a 1 instead once a batch or a survey has begun.
 
     CrownletError
     ├── FileFault                       a file that cannot be used                  2
@@ -19,7 +20,7 @@ the error ends the command. 1 means that some pages or records failed, 2 that no
     │   └── NoLabelsError               a scan that does not agree with its text    1
     ├── LabelError (ValueError)         labels of a data set                        2
     ├── PlanError (ValueError)          numbers of `survey plan`                    2
-    ├── SurveyTableError (ValueError)   letters that no survey can compare          2
+    ├── SurveyTableError (ValueError)   tables that no survey can compare           none, Python only
     ├── UserFacingError                 a request of the review page                answer 4xx
     ├── StaleError                      a decision on what has changed since        answer 409
     ├── ChoiceError (ValueError)        a decision that is not clear                answer 400
