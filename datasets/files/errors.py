@@ -20,7 +20,7 @@ of a file is a 1 instead once a batch or a survey has begun.
     │   └── NoLabelsError               a scan that does not agree with its text    1
     ├── LabelError (ValueError)         labels of a data set                        2
     ├── PlanError (ValueError)          numbers of `survey plan`                    2
-    ├── SurveyTableError (ValueError)   tables that no survey can compare           none, Python only
+    ├── SurveyTableError (ValueError)   tables that no survey can compare           none: Python
     ├── UserFacingError                 a request of the review page                answer 4xx
     ├── StaleError                      a decision on what has changed since        answer 409
     ├── ChoiceError (ValueError)        a decision that is not clear                answer 400

@@ -201,7 +201,7 @@ def _gap_width(
     runs = edges.reshape(-1, 2)
     slack = 0.12 * float(placed.height[right])
     a, b = min(low, high) - slack - x0, max(low, high) + slack - x0
-    # Skin inside a letter (he's window, between lamed's arms) does not reach the box's edge.
+    # Skin inside a letter (the window of he, between lamed's arms) does not reach the box's edge.
     near = runs[(runs[:, 1] > a) & (runs[:, 0] < b)]
     if not len(near):
         return min(high - low, 0.0)
