@@ -19,6 +19,18 @@ from crownlet.infer.records import Floats, Ints, Located
 
 _LIMITS = limits_of("layout.spacing")
 
+LETTER_GAP_PERCENTILE = _LIMITS.whole("letter_gap_percentile")
+"""Percentile of all gaps from which the search for the usual letter gap starts."""
+
+MAX_SPACING_ROUNDS = _LIMITS.whole("max_spacing_rounds")
+"""Rounds of that search."""
+
+WORD_GAP_RANGE_YUDS = _LIMITS.span("word_gap_range_yuds")
+"""Usual word gap beyond the usual letter gap, in yuds."""
+
+DARK_AND_SKIN_QUANTILES = _LIMITS.span("dark_and_skin_quantiles")
+"""Quantiles of the greys that stand for ink and skin."""
+
 YUD_WIDTH_RANGE_Q = _LIMITS.span("yud_width_range_q")
 """Widths in q between which the head of a yud is counted."""
 
@@ -155,7 +167,9 @@ def ink_threshold(window: npt.NDArray[np.uint8]) -> float:
     """Grey below which a pixel of these letters is ink: where ink is pale, half way to its skin."""
     greys = np.sort(window, axis=None, kind="stable")  # Counting sort: six times as quick.
     dark, skin = (
-        (_quantile_of_sorted(greys, share) for share in (0.1, 0.9)) if len(greys) else (0.0, 0.0)
+        (_quantile_of_sorted(greys, share) for share in DARK_AND_SKIN_QUANTILES)
+        if len(greys)
+        else (0.0, 0.0)
     )
     return max(INK_LEVEL, (dark + skin) / 2) if dark > PALE_INK_LEVEL else INK_LEVEL
 
@@ -240,14 +254,15 @@ def _letter_and_word_gap(q: Floats, yud: float) -> tuple[float, float]:
     """Usual letter gap and usual word gap of a page in q: medians either side of a border."""
     if len(q) < MIN_GAPS_FOR_SPACING:
         return DEFAULT_LETTER_GAP_Q, DEFAULT_LETTER_GAP_Q + yud
-    letter = float(np.percentile(q, 35))
+    least, most = WORD_GAP_RANGE_YUDS
+    letter = float(np.percentile(q, LETTER_GAP_PERCENTILE))
     word = letter + yud
-    for _ in range(12):
+    for _ in range(MAX_SPACING_ROUNDS):
         border = letter + 0.5 * (word - letter)
         near, far = q[q < border], q[q >= border]
         fresh = float(np.median(near)) if len(near) else letter
         wide = float(np.median(far)) if len(far) >= 2 else fresh + yud
-        wide = float(np.clip(wide, fresh + 0.4 * yud, fresh + 2.5 * yud))
+        wide = float(np.clip(wide, fresh + least * yud, fresh + most * yud))
         if abs(fresh - letter) + abs(wide - word) < 1e-4:
             break
         letter, word = fresh, wide
