@@ -204,6 +204,14 @@ def _overrides(words: list[str]) -> list[str]:
     ]
 
 
+def settings(document: str) -> Iterator[list[str]]:
+    """Settings of `crownlet-train` within sentences, such as `trainer=tiny`."""
+    for span in _spans(document):
+        words = span.split()
+        if all(re.fullmatch(r"\+?[a-z][\w.]*=[^{.][^{]*", word) for word in words):
+            yield words
+
+
 def check_python(words: list[str]) -> list[str]:
     """What `python` is asked for and is not there: a module, a script, or one of its options."""
     if words[:1] == ["-m"] and len(words) > 1:
@@ -250,6 +258,15 @@ def test_commands_exist(document: str) -> None:
             with initialize_config_module("crownlet.configs", version_base="1.3"):
                 compose(program.removeprefix("crownlet-"), overrides=given)
         assert wrong == [], (program, words)
+
+
+@pytest.mark.parametrize("document", [d for d in DOCUMENTS if d.startswith("train/")])
+def test_settings_exist(document: str) -> None:
+    from hydra import compose, initialize_config_module
+
+    for words in settings(document):
+        with initialize_config_module("crownlet.configs", version_base="1.3"):
+            compose("train", overrides=[word.replace(",...", "") for word in words])
 
 
 @pytest.mark.parametrize("document", sorted(MAX_WORDS))
