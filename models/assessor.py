@@ -35,13 +35,18 @@ class AssessorOutput(NamedTuple):
     """(N, 5)."""
     parts: Tensor
     """(N, 6, 32, 24), masks at a quarter of the crop's resolution."""
+    hidden: Tensor
+    """(N, hidden), what the letter, defects and tags are linear in; 0 or more."""
 
 
 class Assessor(nn.Module):
     """Residual network on (N, 2, 128, 96) crops, with a small decoder for the part masks."""
 
     def __init__(
-        self, defects: int, widths: tuple[int, int, int, int] = (24, 48, 96, 176), hidden: int = 256
+        self,
+        defects: int,
+        widths: tuple[int, int, int, int] = (24, 48, 112, 256),
+        hidden: int = 384,
     ) -> None:
         super().__init__()
         first, second, third, fourth = widths
@@ -67,7 +72,9 @@ class Assessor(nn.Module):
         pooled = torch.cat([coarse.mean(dim=(2, 3)), coarse.amax(dim=(2, 3))], dim=1)
         hidden = self.hidden(pooled)
         masks = self.parts(self.rise_fine(self.rise_middle(coarse, middle), fine))
-        return AssessorOutput(self.letter(hidden), self.defects(hidden), self.tags(hidden), masks)
+        return AssessorOutput(
+            self.letter(hidden), self.defects(hidden), self.tags(hidden), masks, hidden
+        )
 
 
 class AssessorExport(nn.Module):
@@ -90,12 +97,14 @@ class AssessorExport(nn.Module):
         self.register_buffer("offset", offset)
         self.register_buffer("temperatures", temperatures)
 
-    def forward(self, crops: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-        """`crops`: (N, 2, 128, 96) uint8; letter (N, 28), defects (N, D), tags (N, 5), parts."""
+    def forward(self, crops: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+        """`crops`: (N, 2, 128, 96) uint8; letter (N, 28), defects (N, D), tags (N, 5), parts,
+        and the hidden numbers of `AssessorOutput`."""
         out = self.assessor(crops.to(torch.float32) / 255.0)
         return (
             torch.softmax(out.letter / self.temperatures[0], dim=1),
             torch.sigmoid(out.defects * self.gain + self.offset),
             torch.softmax(out.tags / self.temperatures[1], dim=1),
             torch.sigmoid(out.parts),
+            out.hidden,
         )

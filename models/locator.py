@@ -41,7 +41,7 @@ class Locator(nn.Module):
     """Fully convolutional, strides 4 to 16 and back to 4; about 60 thousand FLOP a page px."""
 
     def __init__(
-        self, widths: tuple[int, int, int, int] = (24, 48, 96, 128), head: int = 64
+        self, widths: tuple[int, int, int, int] = (24, 48, 112, 160), head: int = 64
     ) -> None:
         super().__init__()
         stem, fine, middle, coarse = widths

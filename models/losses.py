@@ -54,7 +54,7 @@ def locator_loss(out: LocatorOutput, targets: LocatorTargets) -> dict[str, Tenso
 
     return {
         "centre": centre_loss(out.centre[:, 0].float(), targets.heat, targets.keep),
-        "letter": letter_loss(at(out.letter), targets, smoothing=0.02),
+        "letter": letter_loss(at(out.letter), targets, smoothing=0.05),
         "turn": 0.3 * F.cross_entropy(at(out.turn), targets.turn),
         "shape": 2.0 * F.smooth_l1_loss(at(out.shape), targets.shape, beta=0.1),
         # In px a yud's box may be little off and yet overlap its truth by less than half.
@@ -106,10 +106,11 @@ def letter_loss(
 
 
 def assessor_loss(
-    out: AssessorOutput, targets: AssessorTargets, masks: float = 2.0
+    out: AssessorOutput, targets: AssessorTargets, masks: float = 2.0, smoothing: float = 0.05
 ) -> dict[str, Tensor]:
     """The parts of the assessor's loss, already weighted (`masks` that of the part masks); their
-    sum is minimised.
+    sum is minimised. `smoothing` is the share of each class that is spread over all of them, for
+    without it a letter that lies between two is read with certainty (Szegedy et al. 2016).
 
     A defect that does not apply to a letter is asked nothing; for crops that show no letter only
     the class is asked.
@@ -127,7 +128,7 @@ def assessor_loss(
     # A letter has ink: where its masks are empty nobody has drawn them, as on labelled scans.
     drawn = seen & (targets.parts.flatten(1).amax(dim=1) > 0)
     return {
-        "letter": letter_loss(out.letter.float(), targets, smoothing=0.01),
+        "letter": letter_loss(out.letter.float(), targets, smoothing),
         "defects": defects,
         "tags": (tags * seen).sum() / seen.sum().clamp(min=1),
         "parts": masks * (parts.mean(dim=(1, 2, 3)) * drawn).sum() / drawn.sum().clamp(min=1),

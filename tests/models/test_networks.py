@@ -34,11 +34,13 @@ def test_the_exported_assessor_reads_bytes_and_gives_calibrated_probabilities() 
     wrapped = AssessorExport(network, gain, offset, torch.tensor([2.0, 0.5]))
     crops = torch.randint(0, 256, (5, 2, 128, 96), dtype=torch.uint8)
     with torch.no_grad():
-        letter, defects, tags, parts = wrapped(crops)
+        letter, defects, tags, parts, hidden = wrapped(crops)
         plain = network(crops.float() / 255)
     torch.testing.assert_close(letter, F.softmax(plain.letter / 2.0, dim=1))
     torch.testing.assert_close(defects, torch.sigmoid(gain * plain.defects + offset))
     torch.testing.assert_close(tags.sum(1), torch.ones(5))
+    # The heads are linear in the hidden numbers.
+    torch.testing.assert_close(F.linear(hidden, network.tags.weight, network.tags.bias), plain.tags)
     assert ((parts > 0) & (parts < 1)).all()
 
 
@@ -68,7 +70,7 @@ def test_a_doubtful_class_is_told_as_torch_tells_soft_labels() -> None:
 def test_a_defect_that_does_not_apply_is_asked_nothing() -> None:
     out = AssessorOutput(
         torch.zeros(2, 28), torch.zeros(2, 3, requires_grad=True), torch.zeros(2, 5),
-        torch.zeros(2, 6, 32, 24),
+        torch.zeros(2, 6, 32, 24), torch.zeros(2, 8),
     )  # fmt: skip
     nan = float("nan")
     targets = AssessorTargets(

@@ -1,5 +1,6 @@
 """Exported files against torch and against the ONNX standard's own checker."""
 
+import base64
 import json
 import subprocess
 from pathlib import Path
@@ -16,6 +17,7 @@ from crownlet.infer.networks import import_onnx_runtime
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.export.onnx import PARITY, export_assessor, export_locator, write_checksums
+from crownlet.train.export.quantise import write_integers
 
 D = len(LEARNED_DEFECTS)
 Network = TypeVar("Network", Locator, Assessor)
@@ -43,8 +45,30 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out
 
 
-def test_both_files_stay_below_sixteen_mebibytes_together(folder: Path) -> None:
-    assert sum(path.stat().st_size for path in folder.glob("*.onnx")) < 16 * 2**20
+def test_both_files_stay_below_sixteen_mebibytes_together_in_integers(
+    folder: Path, tmp_path: Path
+) -> None:
+    random = np.random.default_rng(1)
+    shown = {
+        "locator": {"page": random.random((1, 1, 64, 64), np.float32)},
+        "assessor": {"crops": random.integers(0, 256, (4, 2, 128, 96), np.uint8)},
+    }
+    for name, inputs in shown.items():
+        write_integers(folder / f"{name}.onnx", tmp_path / f"{name}.onnx", [inputs])
+    assert sum(path.stat().st_size for path in tmp_path.glob("*.onnx")) < 16 * 2**20
+
+
+def test_the_letter_head_in_the_metadata_gives_the_letters_from_the_hidden_numbers(
+    folder: Path,
+) -> None:
+    session = import_onnx_runtime().InferenceSession(folder / "assessor.onnx")
+    text = session.get_modelmeta().custom_metadata_map["letter_head"]
+    head = np.frombuffer(base64.b64decode(text), "<f4").reshape(28, -1)
+    crops = np.random.default_rng(2).integers(0, 256, (5, 2, 128, 96), np.uint8)
+    letter, hidden = session.run(["letter", "hidden"], {"crops": crops})
+    assert hidden.shape == (5, head.shape[1] - 1)
+    raised = np.exp(hidden @ head[:, :-1].T + head[:, -1])
+    np.testing.assert_allclose(raised / raised.sum(1, keepdims=True), letter, atol=1e-5)
 
 
 def test_the_model_carries_its_own_classes_and_sizes(folder: Path) -> None:

@@ -18,7 +18,8 @@ from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.fit import fit, make_network
-from crownlet.train.fit.weights import load_weights, save_weights
+from crownlet.train.fit.reservoir import Reservoir
+from crownlet.train.fit.weights import grow, load_weights, save_weights
 
 
 def configured(folder: Path, model: str, *more: str) -> DictConfig:
@@ -88,3 +89,51 @@ def test_a_new_defect_keeps_what_was_learned_of_the_others(tmp_path: Path) -> No
         assert torch.equal(new.defects.weight[k], old.defects.weight[names.index(name)])
         assert torch.equal(new.defects.bias[k], old.defects.bias[names.index(name)])
     assert torch.equal(new.defects.weight[0], fresh)
+
+
+@pytest.mark.parametrize("kind", ["assessor", "locator"])
+def test_a_narrow_network_grown_wider_answers_as_before_and_learns_on(
+    tmp_path: Path, kind: str
+) -> None:
+    """Function-preserving growth, as Net2Net (Chen et al. 2016) asks of it."""
+    path = tmp_path / "narrow.safetensors"
+    narrow: torch.nn.Module
+    wide: torch.nn.Module
+    if kind == "assessor":
+        narrow, wide = (
+            Assessor(len(LEARNED_DEFECTS), (8, 16, 16, 24), 32),
+            Assessor(len(LEARNED_DEFECTS), (8, 16, 24, 40), 48),
+        )
+        shown = torch.rand(4, 2, 128, 96)
+    else:
+        narrow, wide = Locator((8, 16, 16, 24), 16), Locator((8, 24, 24, 32), 24)
+        shown = torch.rand(4, 1, 64, 64)
+    # Norms as they are after learning: none is the identity any more.
+    for module in narrow.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            torch.nn.init.uniform_(module.weight, 0.5, 1.5)
+            torch.nn.init.uniform_(module.bias, -0.5, 0.5)
+            module.running_mean.uniform_(-0.5, 0.5)
+    save_weights(narrow, path, {})
+    grow(wide, path)
+    before, after = narrow.eval()(shown), wide.eval()(shown)
+    for old, new in zip(before, after, strict=True):
+        torch.testing.assert_close(new[:, : old.shape[1]], old)
+    sum(answer.square().mean() for answer in wide.train()(shown)).backward()
+    still = [name for name, p in wide.named_parameters() if p.grad is None or not p.grad.any()]
+    assert not still
+    with pytest.raises(ValueError, match="does not fit"):
+        save_weights(wide, path, {})
+        grow(narrow, path)
+
+
+def test_balanced_draws_show_rare_letters_as_often_as_common_ones(tmp_path: Path) -> None:
+    letters = torch.tensor([3] * 90 + [5] * 9 + [7])
+    reservoir = Reservoir(tmp_path, lambda path: {"letter": letters}, 200, torch.device("cpu"))
+    (tmp_path / "one.npz").touch()
+    reservoir.top_up()
+    generator = torch.Generator().manual_seed(1)
+    for balance, expected in ((1.0, [1 / 3, 1 / 3, 1 / 3]), (0.0, [0.9, 0.09, 0.01])):
+        drawn = reservoir.draw(6000, generator, balance)["letter"]
+        shares = [float((drawn == k).float().mean()) for k in (3, 5, 7)]
+        assert shares == pytest.approx(expected, abs=0.03)

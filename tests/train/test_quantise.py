@@ -17,7 +17,7 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.export.onnx import export_assessor, export_locator, write_checksums
 from crownlet.train.export.quantise import in_floats, integers, quantise
-from crownlet.train.fit.weights import load_weights
+from crownlet.train.fit.weights import grow
 
 
 @pytest.fixture(scope="module")
@@ -27,8 +27,8 @@ def floats(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(weights_folder(), folder)
     curves = yaml.safe_load((folder / "calibration.yaml").read_text("utf-8"))
     locator, assessor = Locator(), Assessor(len(LEARNED_DEFECTS))
-    load_weights(locator, folder / "locator.safetensors")
-    load_weights(assessor, folder / "assessor.safetensors")
+    grow(locator, folder / "locator.safetensors")
+    grow(assessor, folder / "assessor.safetensors")
     export_locator(locator.eval(), folder / "locator.onnx", "t")
     export_assessor(assessor.eval(), curves, folder / "assessor.onnx", "t")
     write_checksums(folder)

@@ -96,8 +96,9 @@ def test_faults_that_nobody_looked_for_are_not_asked() -> None:
 def test_parts_that_nobody_drew_are_not_asked() -> None:
     many = len(LEARNED_DEFECTS)
     out = AssessorOutput(
-        torch.zeros(2, 28), torch.zeros(2, many), torch.zeros(2, 5), torch.zeros(2, 6, 32, 24)
-    )
+        torch.zeros(2, 28), torch.zeros(2, many), torch.zeros(2, 5), torch.zeros(2, 6, 32, 24),
+        torch.zeros(2, 8),
+    )  # fmt: skip
     drawn = torch.zeros(2, 6, 32, 24)
     drawn[1, 0, 5:9, 5:9] = 1.0
     both = AssessorTargets(

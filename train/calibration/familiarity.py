@@ -1,6 +1,7 @@
 """Measure letters on faultless rendered pages: sizes, surprise, stretch, light.
 
-    python -m crownlet.train.calibration.familiarity [--pages 160] [--model FOLDER] [--write]
+    python -m crownlet.train.calibration.familiarity [--pages 160] [--workers 1] [--model FOLDER]
+        [--write]
 
 Renders by hands of the calibration split go through both networks. With `--write` the sizes go to
 `infer/quality/usual.yaml` and the bounds into the `unfamiliar` and `overstretched` lines of the
@@ -12,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -21,7 +21,6 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.files.images import PageError, read_page
-from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.scribal.alphabet import ALPHABET, index_of
 from crownlet.infer.inspector import Inspector
@@ -37,6 +36,7 @@ from crownlet.infer.quality.familiarity import (
 )
 from crownlet.infer.thresholds import ROUTING_FILE, FamiliarityBounds, StretchCurve
 from crownlet.train.evaluation.matching import Detection, match_page
+from crownlet.train.evaluation.workers import PageReader, ReadingJob
 
 Floats = npt.NDArray[np.float64]
 
@@ -52,6 +52,8 @@ DOUBTFUL_STRETCH = (1.2, 1.5)
 
 
 FAMILIARITY_FIRST_SEED = 700_000_000
+
+FAMILIARITY_CUSTOMS = "unspecified"
 
 
 @dataclass(frozen=True)
@@ -129,36 +131,44 @@ def fit_stretch_curve(letters: MeasuredLetters) -> StretchCurve:
     return StretchCurve(float(w[0]), float(w[1]))
 
 
-def page_specs(count: int) -> Iterator[PageSpec]:
+def page_jobs(count: int) -> list[ReadingJob]:
     """Faultless pages and, every other one, pages on which letters are drawn out."""
-    for k in range(count):
-        stretch = 0.12 if k % 2 else 0.0
-        yield training(
-            split="calibrate", defect_rate=stretch, defects=("overstretched",), habit_rate=0.0,
-            second_rate=0.0, gap_rate=0.0, text_rate=0.0, morph_rate=0.0, oddity_rate=0.0,
-        )  # fmt: skip
+    return [
+        ReadingJob(_page_spec(0.12 if k % 2 else 0.0), FAMILIARITY_FIRST_SEED + k)
+        for k in range(count)
+    ]
 
 
-def gather_letters(inspector: Inspector, count: int) -> MeasuredLetters:
+def _page_spec(stretch: float) -> PageSpec:
+    return training(
+        split="calibrate", defect_rate=stretch, defects=("overstretched",), habit_rate=0.0,
+        second_rate=0.0, gap_rate=0.0, text_rate=0.0, morph_rate=0.0, oddity_rate=0.0,
+    )  # fmt: skip
+
+
+def gather_letters(reader: PageReader, count: int) -> MeasuredLetters:
     """See `count` pages and keep what was read right."""
-    rows = []
-    for k, spec in enumerate(page_specs(count)):
-        truth = compose(spec, FAMILIARITY_FIRST_SEED + k)
-        try:
-            image = read_page(truth.image)
-            watch = Stopwatch()
-            seen = detect("page", image, inspector.networks, inspector.thresholds, watch)
-        except PageError:
-            continue
-        page = order_letters(seen, inspector.thresholds)
-        boxes = [(float(a), float(b), float(c), float(d)) for a, b, c, d in page.found.box]
-        found = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
-        pairs = match_page(truth.letters, found).pairs
-        right = [(i, j) for i, j in pairs if truth.letters[i].letter == page.letters[j]]
-        if seen.turn == 0 and right:
-            drawn = [_stretch_of(truth.letters[i].defects) for i, _ in right]
-            rows.append(_letter_rows(k, page, np.array([j for _, j in right]), np.array(drawn)))
+    rows = [found for found in reader.each(_measure_page, page_jobs(count)) if found]
     return MeasuredLetters(*(np.concatenate(column) for column in zip(*rows, strict=True)))
+
+
+def _measure_page(inspector: Inspector, job: ReadingJob) -> tuple[Floats, ...] | None:
+    """The letters of one page read right, as columns of `MeasuredLetters`; None without any."""
+    truth = job.page()
+    try:
+        image = read_page(truth.image)
+        seen = detect("page", image, inspector.networks, inspector.thresholds, Stopwatch())
+    except PageError:
+        return None
+    page = order_letters(seen, inspector.thresholds)
+    boxes = [(float(a), float(b), float(c), float(d)) for a, b, c, d in page.found.box]
+    found = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
+    pairs = match_page(truth.letters, found).pairs
+    right = [(i, j) for i, j in pairs if truth.letters[i].letter == page.letters[j]]
+    if seen.turn or not right:
+        return None
+    drawn = [_stretch_of(truth.letters[i].defects) for i, _ in right]
+    return _letter_rows(job.seed, page, np.array([j for _, j in right]), np.array(drawn))
 
 
 def _stretch_of(marks: tuple[object, ...]) -> float:
@@ -203,11 +213,12 @@ def main() -> None:
     """Measure, print, and with `--write` write."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--pages", type=int, default=160)
-    parser.add_argument("--model", type=Path)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--model", type=Path, default=weights_folder())
     parser.add_argument("--write", action="store_true")
     chosen = parser.parse_args()
-    inspector = Inspector(chosen.model)
-    letters = gather_letters(inspector, chosen.pages)
+    reader = PageReader(str(chosen.model), FAMILIARITY_CUSTOMS, chosen.workers)
+    letters = gather_letters(reader, chosen.pages)
     table = Path(str(resources.files("crownlet.infer.quality"))) / "usual.yaml"
     if chosen.write:
         table.write_text(usual_sizes_yaml(letters), "utf-8")
@@ -215,7 +226,7 @@ def main() -> None:
     new = routing_lines(letters)
     print(describe_letters(letters), *new, sep="\n")
     if chosen.write:
-        write_routing_lines(Path(inspector.networks.info.folder), new)
+        write_routing_lines(chosen.model, new)
 
 
 def routing_lines(letters: MeasuredLetters) -> list[str]:

@@ -1,12 +1,12 @@
 """Fit the odds that two words read as one, or one as two, to gaps measured on rendered pages.
 
-    python -m crownlet.train.calibration.gaps [--mezuzot 16] [--fragments 44] [--model FOLDER]
-        [--write]
+    python -m crownlet.train.calibration.gaps [--mezuzot 16] [--fragments 44] [--workers 1]
+        [--model FOLDER] [--write]
 
 Pages by hands of the calibration split are seen by the networks and their gaps measured as in
 use; pages by held-out hands show how the old and the new odds do. With `--write` the new ones go
 into the `gaps` of the `routing.yaml` of the networks' folder. To be run again when the measuring of
-gaps or the spacing of rendered pages has changed; some five minutes.
+gaps or the spacing of rendered pages has changed; some five minutes in one process.
 """
 
 from __future__ import annotations
@@ -23,13 +23,12 @@ from sklearn.linear_model import LogisticRegression
 
 from crownlet.datasets.coco.truth import GapKind, GapTruth, PageTruth
 from crownlet.datasets.files.images import PageError, read_page
-from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec, Split, mezuzah, training
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.pipeline import OrderedPage, Stopwatch, detect, order_letters
 from crownlet.infer.routing.gaps import logistic
-from crownlet.infer.thresholds import ROUTING_FILE, GapCurve
+from crownlet.infer.thresholds import ROUTING_FILE, GapCurve, load_thresholds
 from crownlet.train.evaluation.defect_scores import (
     DOUBTFUL_PLAINNESS,
     DefectCases,
@@ -37,12 +36,15 @@ from crownlet.train.evaluation.defect_scores import (
     score_defect,
 )
 from crownlet.train.evaluation.matching import Detection, match_page
+from crownlet.train.evaluation.workers import PageReader, ReadingJob
 
 GAPS_FIRST_SEED = 720_000_000
 
 GAP_KINDS: dict[str, GapKind] = {"words_joined": "word", "word_parted": "letter"}
 
 GAP_RATE = 0.03
+
+GAPS_CUSTOMS = "unspecified"
 
 Floats = npt.NDArray[np.float64]
 
@@ -60,36 +62,47 @@ class GapCases:
         return score_defect(DefectCases(logistic(curve, self.place, self.yuds), self.plainness))
 
 
-def render_gap_pages(split: Split, mezuzot: int, fragments: int) -> Iterator[PageTruth]:
+Row = tuple[float, float, float]
+"""Place, yuds and plainness of a gap."""
+
+
+def gap_page_jobs(split: Split, mezuzot: int, fragments: int) -> list[ReadingJob]:
     """Whole mezuzot with more faults of spacing than usual, then fragments, one hand per page."""
     whole = mezuzah(48.0, split=split, gap_rate=GAP_RATE, text_rate=0.0)
     specs: list[PageSpec] = [whole] * mezuzot + [training(split=split)] * fragments
-    for k, spec in enumerate(specs):
-        yield compose(spec, GAPS_FIRST_SEED + k)
+    return [ReadingJob(spec, GAPS_FIRST_SEED + k) for k, spec in enumerate(specs)]
 
 
-def gather_gaps(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, GapCases]:
+def gather_gaps(reader: PageReader, jobs: Sequence[ReadingJob]) -> dict[str, GapCases]:
     """Gaps between letters that were both found, by the fault they can have."""
-    rows: dict[str, list[tuple[float, float, float]]] = {name: [] for name in GAP_KINDS}
-    for truth in truths:
-        try:
-            image = read_page(truth.image)
-            seen = detect("page", image, inspector.networks, inspector.thresholds, Stopwatch())
-        except PageError:
-            continue
-        if seen.turn:
-            continue
-        page = order_letters(seen, inspector.thresholds)
-        for k, gap in _matched_gaps(truth, page):
-            for name, kind in GAP_KINDS.items():
-                if gap.expected == kind:
-                    measured = page.gap_odds.gaps
-                    place, yuds = page.gap_odds.place[k], measured.width_q[k] / measured.yud_q
-                    rows[name].append((float(place), float(yuds), _plainness(gap, name)))
+    rows: dict[str, list[Row]] = {name: [] for name in GAP_KINDS}
+    for found in reader.each(_measure_gaps, jobs):
+        for name, row in found:
+            rows[name].append(row)
     return {
         name: GapCases(*np.array(found, np.float64).reshape(-1, 3).T)
         for name, found in rows.items()
     }
+
+
+def _measure_gaps(inspector: Inspector, job: ReadingJob) -> list[tuple[str, Row]]:
+    """The gaps of one page, each with the name of the fault it can have."""
+    truth = job.page()
+    try:
+        image = read_page(truth.image)
+        seen = detect("page", image, inspector.networks, inspector.thresholds, Stopwatch())
+    except PageError:
+        return []
+    if seen.turn:
+        return []
+    page, rows = order_letters(seen, inspector.thresholds), []
+    for k, gap in _matched_gaps(truth, page):
+        for name, kind in GAP_KINDS.items():
+            if gap.expected == kind:
+                measured = page.gap_odds.gaps
+                place, yuds = page.gap_odds.place[k], measured.width_q[k] / measured.yud_q
+                rows.append((name, (float(place), float(yuds), _plainness(gap, name))))
+    return rows
 
 
 def _matched_gaps(truth: PageTruth, page: OrderedPage) -> Iterator[tuple[int, GapTruth]]:
@@ -147,23 +160,24 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--mezuzot", type=int, default=16)
     parser.add_argument("--fragments", type=int, default=44)
-    parser.add_argument("--model", type=Path)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--model", type=Path, default=weights_folder())
     parser.add_argument("--write", action="store_true")
     chosen = parser.parse_args(arguments)
-    inspector = Inspector(chosen.model)
+    reader = PageReader(str(chosen.model), GAPS_CUSTOMS, chosen.workers)
+    before = load_thresholds(chosen.model)
     splits: tuple[Split, ...] = ("calibrate", "heldout")
     by_split = {
-        s: gather_gaps(inspector, render_gap_pages(s, chosen.mezuzot, chosen.fragments))
-        for s in splits
+        s: gather_gaps(reader, gap_page_jobs(s, chosen.mezuzot, chosen.fragments)) for s in splits
     }
     curves = {name: fit_curve(gaps) for name, gaps in by_split["calibrate"].items()}
     for name, curve in curves.items():
         print(curve_line(name, curve))
         for split in splits:
-            for word, used in (("before", inspector.thresholds.gaps[name]), ("after", curve)):
+            for word, used in (("before", before.gaps[name]), ("after", curve)):
                 print(f"  {split}, {word}: {_describe_score(by_split[split][name].score(used))}")
     if chosen.write:
-        path = Path(inspector.networks.info.folder) / ROUTING_FILE
+        path = chosen.model / ROUTING_FILE
         source = path if path.exists() else weights_folder() / ROUTING_FILE
         path.write_text(replace_curves(source.read_text("utf-8"), curves), "utf-8")
 

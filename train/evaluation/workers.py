@@ -7,8 +7,10 @@ nothing but the time.
 from __future__ import annotations
 
 import multiprocessing as mp
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -45,6 +47,10 @@ def text_of(page: PageTruth) -> Portion:
     return Portion(
         "its own text", tuple(word for word in words.values() if word), None, frozenset()
     )
+
+
+Item = TypeVar("Item")
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True)
@@ -85,13 +91,19 @@ class PageReader:
 
     def read(self, jobs: Sequence[ReadingJob]) -> Iterator[ReadPage]:
         """All pages, in order. Errors of a process come out here."""
+        return self.each(read_page, jobs)
+
+    def each(
+        self, work: Callable[[Inspector, Item], Found], items: Sequence[Item]
+    ) -> Iterator[Found]:
+        """What `work`, a function of a module, gives for each item, in order."""
         if self.workers <= 1:
             inspector = self.inspector()
-            yield from (read_page(inspector, job) for job in jobs)
+            yield from (work(inspector, item) for item in items)
             return
         context = mp.get_context("spawn")
-        with context.Pool(min(self.workers, len(jobs) or 1), _start, (self,)) as pool:
-            yield from pool.imap(_read, jobs)
+        with context.Pool(min(self.workers, len(items) or 1), _start, (self,)) as pool:
+            yield from pool.imap(partial(_do, work), items)
 
     def inspector(self) -> Inspector:
         """An inspector on one thread: more would change the last digits of the networks."""
@@ -128,5 +140,5 @@ def _start(reader: PageReader) -> None:
     _inspector = reader.inspector()
 
 
-def _read(job: ReadingJob) -> ReadPage:
-    return read_page(_inspector, job)
+def _do(work: Callable[[Inspector, Item], Found], item: Item) -> Found:
+    return work(_inspector, item)

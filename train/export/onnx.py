@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import datetime
 import hashlib
 import json
@@ -32,10 +33,13 @@ from crownlet.train.calibration.networks import (
     thresholds,
     write_calibration,
 )
+from crownlet.train.fit.augment import Strengths, change_crops
 from crownlet.train.fit.data import render_watch
 from crownlet.train.fit.fit import Config, make_network, make_renders
-from crownlet.train.fit.reservoir import Reservoir, read_crops
+from crownlet.train.fit.reservoir import Batch, Reservoir, read_crops
 from crownlet.train.fit.weights import load_weights
+
+CHANGES_SEED = 14
 
 PARITY = 1e-3
 """Largest difference of any probability between torch and ONNX Runtime that is let through."""
@@ -76,18 +80,29 @@ def export_assessor(
         "version": version, "letters": LETTERS, "defects": list(LEARNED_DEFECTS),
         "parts": list(PARTS), "body": crops.CROP_BODY_PX,
         "crop": [crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX],
+        "letter_head": letter_head(network, calibration["temperatures"][0]),
     }  # fmt: skip
     batch = torch.randint(
         0, 256, (4, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), dtype=torch.uint8
     )
     dims = {"crops": {0: torch.export.Dim("letters", min=1, max=4096)}}
-    names = ["letter", "defects", "tags", "parts"]
+    names = ["letter", "defects", "tags", "parts", "hidden"]
     _write(wrapped, batch, path, facts, ["crops"], names, dims)
     samples = [
         batch,
         torch.randint(0, 256, (7, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), dtype=torch.uint8),
     ]
     return _parity(wrapped, path, samples, "crops", lambda outputs: outputs)
+
+
+def letter_head(network: Assessor, temperature: float) -> str:
+    """The letter head as base64 of little-endian float32, (28, hidden + 1) row by row.
+
+    With `w` the first columns and `b` the last one, the `letter` output is
+    softmax(hidden @ w.T + b): the calibration is in them.
+    """
+    head = torch.cat([network.letter.weight, network.letter.bias[:, None]], dim=1) / temperature
+    return base64.b64encode(head.detach().numpy().astype("<f4").tobytes()).decode("ascii")
 
 
 def _softmax(logits: np.ndarray) -> np.ndarray:
@@ -173,14 +188,31 @@ def _network(config: Config, name: str, weights: str) -> Assessor | Locator:
 
 
 def calibration_logits(config: Config, assessor: Assessor) -> Logits:
-    """The assessor's word on pages by hands of the calibration split, rendered if need be."""
+    """The assessor's logits on pages by hands of the calibration split, rendered if need be.
+
+    Those of the letters are of crops changed as they are in training: on renders as they are the
+    assessor is right so often that a temperature fitted there makes it sure of every letter, and
+    on real hands half of the letters misread then have a probability above 0.9.
+    """
     renders = replace(make_renders(config), watch_pages=config.export.calibration_pages)
     render_watch(renders)
     reservoir = Reservoir(
         renders.folder / "watch", read_crops, renders.watch_pages * 128, torch.device("cpu")
     )
     reservoir.top_up()
-    return collect(assessor, reservoir.all_rows())
+    rows = reservoir.all_rows()
+    changed = collect(assessor, changed_as_in_training(rows))
+    return replace(collect(assessor, rows), letter=changed.letter)
+
+
+def changed_as_in_training(rows: Batch, at_once: int = 512) -> Batch:
+    """Crops with the changes of `train.fit.augment`, the same ones each time."""
+    generator = torch.Generator().manual_seed(CHANGES_SEED)
+    parts = []
+    for start in range(0, len(rows["letter"]), at_once):
+        part = {key: value[start : start + at_once] for key, value in rows.items()}
+        parts.append(change_crops(part, Strengths(), generator))
+    return {key: torch.cat([part[key] for part in parts]) for key in rows}
 
 
 def _write_thresholds(

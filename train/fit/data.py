@@ -17,6 +17,7 @@ from crownlet.datasets.coco.read import load_coco
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.datasets.scans.manifest import open_scans
 from crownlet.train.fit.pool import fill, start_feed
 from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
@@ -100,6 +101,8 @@ class Renders:
     """Rendering stops after this time even if pages are left."""
     styles: tuple[str, ...] = ()
     """Only hands of these styles write; empty for all."""
+    typefaces: Typefaces | None = None
+    """Typefaces in which a share of the pages to train on is set."""
 
 
 def count(folder: Path) -> int:
@@ -133,7 +136,7 @@ def render_train(renders: Renders) -> list[BaseProcess]:
     have = count(folder)
     return start_feed(
         folder, renders.spec, renders.first_seed + have, max(0, renders.pages - have),
-        renders.workers, renders.minutes * 60, renders.styles,
+        renders.workers, renders.minutes * 60, renders.styles, renders.typefaces,
     )  # fmt: skip
 
 
@@ -171,11 +174,13 @@ class PagesDataModule(pl.LightningDataModule):
         wait_rows: int,
         seed: int,
         device: torch.device,
+        balance: float = 0.0,
     ) -> None:
         super().__init__()
         self.renders, self.scans = renders, scans
         self.reader, self.batch_size, self.capacity = reader, batch_size, capacity
         self.wait_rows, self.seed, self.device = wait_rows, seed, device
+        self.balance = balance
         self._feed: list[BaseProcess] | None = None
 
     def prepare_data(self) -> None:
@@ -217,7 +222,8 @@ class PagesDataModule(pl.LightningDataModule):
             sources.append(Source(reservoir, share, lambda: False))
         # Processes that train together must not all see the same examples.
         rank = self.trainer.global_rank if self.trainer is not None else 0
-        return PoolBatches(sources, self.batch_size, self.seed + 7919 * rank, self.wait_rows)
+        seed = self.seed + 7919 * rank
+        return PoolBatches(sources, self.batch_size, seed, self.wait_rows, self.balance)
 
     def _growing(self) -> bool:
         """Whether more renders may come; of a pool that others fill this is not known."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,11 +18,14 @@ from pytorch_lightning.callbacks import (
     ModelCheckpoint,
 )
 from pytorch_lightning.loggers import CSVLogger, TensorBoardLogger
+from torch import nn
 
 from crownlet.datasets.render.page.spec import PageSpec, training
+from crownlet.datasets.render.typefaces.compose import typefaces_from
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
+from crownlet.train.fit.augment import Strengths
 from crownlet.train.fit.data import (
     PagesDataModule,
     Renders,
@@ -34,8 +38,8 @@ from crownlet.train.fit.data import (
     scan_pages,
 )
 from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
-from crownlet.train.fit.reservoir import read_crops, read_tile
-from crownlet.train.fit.weights import freeze, load_weights, save_weights
+from crownlet.train.fit.reservoir import read_crops, read_tiles
+from crownlet.train.fit.weights import freeze, grow, load_weights, save_weights
 
 Config = Any
 """A Hydra configuration; see configs/train.yaml for its keys."""
@@ -59,14 +63,18 @@ def make_module(config: Config, network: Assessor | Locator) -> BudgetedModule:
     budget = {
         "lr": config.model.lr, "weight_decay": config.model.weight_decay,
         "max_steps": config.trainer.max_steps, "max_minutes": config.trainer.max_minutes,
-        "warmup": config.trainer.warmup,
+        "warmup": config.trainer.warmup, "until": config.trainer.until,
     }  # fmt: skip
     frozen = freeze(network, config.model.freeze)
+    changes = Strengths(**config.model.changes)
     module: BudgetedModule
     if isinstance(network, Assessor):
-        module = AssessorModule(network, config.model.strength, config.model.masks, **budget)
+        module = AssessorModule(
+            network, config.model.strength, config.model.masks, changes, config.model.smoothing,
+            **budget,
+        )  # fmt: skip
     else:
-        module = LocatorModule(network, config.model.strength, **budget)
+        module = LocatorModule(network, config.model.strength, changes, **budget)
     module.keep_still(frozen)
     return module
 
@@ -79,7 +87,7 @@ def make_renders(config: Config) -> Renders:
     return Renders(
         Path(config.data.folder), spec, replace(spec, split="calibrate"), config.data.first_seed,
         config.data.pages, config.data.watch_pages, config.data.workers, config.data.minutes,
-        tuple(config.data.styles),
+        tuple(config.data.styles), typefaces_from(config.data),
     )  # fmt: skip
 
 
@@ -102,17 +110,36 @@ def make_data(config: Config, device: torch.device) -> PagesDataModule:
     """The data module of a run."""
     scans = Scans(paths_of(config.data.scans), config.data.scans_share, config.data.scans_copies)
     size = config.trainer
-    reader = read_crops if config.model.name == "assessor" else read_tile
+    reader = read_crops if config.model.name == "assessor" else read_tiles
     return PagesDataModule(
         make_renders(config), scans, reader, size.batch_size, size.capacity, size.wait_rows,
-        config.seed, device,
+        config.seed, device, config.model.get("balance", 0.0),
     )  # fmt: skip
+
+
+class KeptWeights(Callback):
+    """Writes the averaged weights at each look at the watched pages: a run that is cut short
+    leaves them. It must stand before what averages, which takes the averages out again."""
+
+    def __init__(self, path: Path) -> None:
+        self.path, self.start = path, time.monotonic()
+
+    def on_validation_epoch_end(self, trainer: pl.Trainer, pl_module: pl.LightningModule) -> None:
+        """Write them."""
+        if trainer.is_global_zero and isinstance(pl_module.network, nn.Module):
+            save_weights(pl_module.network, self.path, {"steps": trainer.global_step})
+            seconds = time.monotonic() - self.start
+            error = float(trainer.callback_metrics.get("val/letter_error", float("nan")))
+            print(
+                f"step {trainer.global_step}, {seconds:.0f} s, letter error {error:.5f}", flush=True
+            )
 
 
 def make_callbacks(config: Config, out: Path) -> list[Callback]:
     """Averaged weights and a rolling checkpoint; where scans are watched, the best one as well."""
     trainer = config.trainer
     callbacks: list[Callback] = [
+        KeptWeights(out / f"{config.model.name}.safetensors"),
         EMAWeightAveraging(decay=trainer.ema, use_buffers=True),
         LearningRateMonitor("step"),
         ModelCheckpoint(
@@ -145,6 +172,7 @@ def make_trainer(config: Config, out: Path) -> pl.Trainer:
         num_sanity_val_steps=0,
         log_every_n_steps=trainer.log_every,
         gradient_clip_val=2.0,
+        benchmark=trainer.accelerator == "gpu",
         enable_model_summary=False,
         enable_progress_bar=trainer.progress,
         default_root_dir=out,
@@ -165,7 +193,8 @@ def fit(config: Config) -> Path:
     out.mkdir(parents=True, exist_ok=True)
     network = make_network(config.model)
     if config.start_from:
-        load_weights(network, Path(config.start_from))
+        begin = grow if config.grow else load_weights
+        begin(network, Path(config.start_from))
     module = make_module(config, network)
     on_gpu = config.trainer.accelerator == "gpu"
     data = make_data(config, torch.device("cuda" if on_gpu else "cpu"))

@@ -16,9 +16,11 @@ from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
 from crownlet.models.locator import Locator
 from crownlet.models.losses import AssessorTargets, assessor_loss, locator_loss
 from crownlet.train.evaluation.defect_scores import DefectCases, score_defect
+from crownlet.train.fit.augment import PLAIN, Strengths, box_planes, change_crops
+from crownlet.train.fit.augment_tiles import change_tiles
+from crownlet.train.fit.photometry import light
 from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.tiles import locator_targets
-from crownlet.train.fit.weights import light
 
 
 class Budget:
@@ -37,6 +39,12 @@ class Budget:
     def elapsed(self) -> float:
         """Seconds trained so far, earlier parts of the run included."""
         return self.spent + (time.monotonic() - self._since if self._since is not None else 0.0)
+
+    def end_by(self, until: float) -> None:
+        """Grant no more seconds than are left until `until` (`time.time`); 0 leaves all of them."""
+        if until > 0:
+            left = self.elapsed() + max(1.0, until - time.time())
+            self.seconds = min(self.seconds, left) if self.seconds > 0 else left
 
     def progress(self, step: int) -> float:
         """Share of the allowance used, 0 to 1."""
@@ -59,13 +67,15 @@ class BudgetedModule(pl.LightningModule):
     """AdamW under a cosine that ends when the steps or the minutes are used up."""
 
     def __init__(
-        self, lr: float, weight_decay: float, max_steps: int, max_minutes: float, warmup: int
-    ) -> None:
+        self, lr: float, weight_decay: float, max_steps: int, max_minutes: float, warmup: int,
+        until: float = 0.0,
+    ) -> None:  # fmt: skip
         super().__init__()
         self.lr = lr
         self.weight_decay = weight_decay
         self.warmup = warmup
         self.budget = Budget(max_steps, max_minutes * 60)
+        self.until = until
         self.frozen: tuple[nn.Module, ...] = ()
         """Children that neither learn nor renew their statistics."""
 
@@ -83,6 +93,7 @@ class BudgetedModule(pl.LightningModule):
 
     def on_train_start(self) -> None:
         """Start the clock; RuntimeError where clocks that differ would end the run."""
+        self.budget.end_by(self.until)
         if self.trainer.world_size > 1 and self.budget.seconds > 0:
             raise RuntimeError(
                 "processes that train together end by steps: set trainer.max_minutes=0 and"
@@ -136,13 +147,12 @@ class BudgetedModule(pl.LightningModule):
 
 
 def network_input(batch: Batch, strength: float = 0.0) -> Tensor:
-    """(N, 2, 128, 96) float in 0..1 from `images` (N, 128, 96) and `boxes` (N, 4), both uint8."""
-    images = light(batch["images"][:, None].float() / 255, strength)
-    rows = torch.arange(images.shape[2], device=images.device)[None, :, None]
-    columns = torch.arange(images.shape[3], device=images.device)[None, None, :]
-    x0, y0, x1, y1 = (edge[:, None, None] for edge in batch["boxes"].long().unbind(1))
-    plane = (rows >= y0) & (rows < y1) & (columns >= x0) & (columns < x1)
-    both = torch.cat([images, plane[:, None].to(images.dtype)], dim=1)
+    """(N, 2, 128, 96) float in 0..1 from `images` (N, 128, 96), uint8 or floats in 0..1, and
+    `boxes` (N, 4)."""
+    images = batch["images"][:, None]
+    images = light(images if images.is_floating_point() else images.float() / 255, strength)
+    planes = box_planes(batch["boxes"].float(), (images.shape[2], images.shape[3]))
+    both = torch.cat([images, planes[:, None]], dim=1)
     return both.to(memory_format=torch.channels_last)
 
 
@@ -162,23 +172,29 @@ class AssessorModule(BudgetedModule):
     """Batches hold the rows of `train.crop_examples.Crops`."""
 
     def __init__(
-        self, network: Assessor, strength: float = 1.0, masks: float = 2.0, **budget: Any
-    ) -> None:
+        self, network: Assessor, strength: float = 1.0, masks: float = 2.0,
+        changes: Strengths = PLAIN, smoothing: float = 0.05, **budget: Any,
+    ) -> None:  # fmt: skip
         super().__init__(**budget)
         self.network = network.to(memory_format=torch.channels_last)
         self.strength = strength
         self.masks = masks
+        self.changes = changes
+        self.smoothing = smoothing
         self._seen: dict[int, list[tuple[list[Tensor], list[Tensor]]]] = {}
 
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch."""
+        batch = change_crops(batch, self.changes)
         out = self.network(network_input(batch, self.strength))
-        return self.total(assessor_loss(out, targets_of(batch), self.masks), "train")
+        losses = assessor_loss(out, targets_of(batch), self.masks, self.smoothing)
+        return self.total(losses, "train")
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
         """Losses; what is needed for the letter error and each defect's AUROC is kept."""
         out, targets = self.network(network_input(batch)), targets_of(batch)
-        self.total(assessor_loss(out, targets, self.masks), STAGES[dataloader_idx])
+        losses = assessor_loss(out, targets, self.masks, self.smoothing)
+        self.total(losses, STAGES[dataloader_idx])
         answers = (out.letter, out.defects, out.tags)
         truth = (targets.letter, targets.defects, targets.tags, targets.share)
         kept = ([x.float().cpu() for x in answers], [x.cpu() for x in truth])
@@ -210,28 +226,29 @@ class AssessorModule(BudgetedModule):
 
 
 class LocatorModule(BudgetedModule):
-    """Batches hold `image` (B, 384, 384) uint8, `letters` (B, n, 11) and `ignore` (B, m, 4)."""
+    """Batches hold the rows of `reservoir.read_tiles`."""
 
-    def __init__(self, network: Locator, strength: float = 1.0, **budget: Any) -> None:
+    def __init__(
+        self, network: Locator, strength: float = 1.0, changes: Strengths = PLAIN, **budget: Any
+    ) -> None:
         super().__init__(**budget)
         self.network = network.to(memory_format=torch.channels_last)
         self.strength = strength
-
-    def _losses(self, batch: Batch, strength: float) -> dict[str, Tensor]:
-        image = batch["image"][:, None].float() / 255
-        image = light(image, strength).to(memory_format=torch.channels_last)
-        targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
-        return locator_loss(self.network(image), targets)
+        self.changes = changes
 
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
-        """Loss of one batch."""
-        return self.total(self._losses(batch, self.strength), "train")
+        """Loss of one batch, of which windows are shown."""
+        batch = change_tiles(batch, self.changes)
+        image = light(batch["image"][:, None], self.strength)
+        targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
+        out = self.network(image.to(memory_format=torch.channels_last))
+        return self.total(locator_loss(out, targets), "train")
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
         """Losses, and the share of anchors whose class is right."""
         image = batch["image"][:, None].float() / 255
         targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
-        out = self.network(image)
+        out = self.network(image.to(memory_format=torch.channels_last))
         self.total(locator_loss(out, targets), STAGES[dataloader_idx])
         b, row, column = targets.cells.unbind(1)
         wrong = (out.letter[b, :, row, column].argmax(1) != targets.letter).float().mean()

@@ -25,8 +25,12 @@ from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.crops import Crops, make_crops
-from crownlet.train.fit.tiles import Tile, make_tile
+from crownlet.train.fit.tiles import LETTER_ROW, TILE_IGNORED, TILE_LETTERS, Tile, make_tile
+
+TILES = 2
+"""Locator examples cut out of a page."""
 
 TILE_KEYS = ("tile_image", "tile_letters", "tile_ignore")
 
@@ -36,14 +40,25 @@ Arrays = dict[str, npt.NDArray[np.generic]]
 
 
 def prepare(page: PageTruth, rng: np.random.Generator) -> Arrays:
-    """The examples of one page as named arrays: one tile and its crops."""
-    tile = make_tile(page, rng)
+    """The examples of one page as named arrays: its tiles and its crops.
+
+    A written page is photographed `TILES` times, at other sizes and places.
+    """
+    tiles = [padded(make_tile(page, rng)) for _ in range(TILES)]
     crops = make_crops(page, rng)
     arrays: Arrays = {key: getattr(crops, key) for key in CROP_KEYS}
-    arrays["tile_image"] = tile.image
-    arrays["tile_letters"] = tile.letters
-    arrays["tile_ignore"] = tile.ignore
+    for key, column in zip(TILE_KEYS, zip(*tiles, strict=True), strict=True):
+        arrays[key] = np.stack(column)
     return arrays
+
+
+def padded(tile: Tile) -> tuple[npt.NDArray[np.generic], ...]:
+    """Image, letters (224, 11) filled up with -1, and ignored boxes (64, 4) filled up with 0."""
+    letters = np.full((TILE_LETTERS, LETTER_ROW), -1, np.float32)
+    letters[: len(tile.letters)] = tile.letters
+    ignore = np.zeros((TILE_IGNORED, 4), np.float32)
+    ignore[: len(tile.ignore)] = tile.ignore[:TILE_IGNORED]
+    return tile.image, letters, ignore
 
 
 def store(folder: Path, name: str, arrays: Arrays) -> None:
@@ -54,10 +69,10 @@ def store(folder: Path, name: str, arrays: Arrays) -> None:
     temporary.replace(folder / f"{name}.npz")
 
 
-def load_tile(path: Path) -> Tile:
-    """The locator example of one stored page."""
+def load_tiles(path: Path) -> tuple[npt.NDArray[np.generic], ...]:
+    """The locator examples of one stored page: as `padded`, one after another."""
     with np.load(path) as file:
-        return Tile(*(file[key] for key in TILE_KEYS))
+        return tuple(file[key] for key in TILE_KEYS)
 
 
 def load_crops(path: Path) -> Crops:
@@ -107,11 +122,12 @@ class TooManyFailuresError(CrownletError, RuntimeError):
 
 
 def render_pages(
-    spec: PageSpec, seeds: range, stop_at: float = float("inf"), styles: tuple[str, ...] = ()
-) -> Iterator[tuple[str, PageTruth]]:
+    spec: PageSpec, seeds: range, stop_at: float = float("inf"), styles: tuple[str, ...] = (),
+    typefaces: Typefaces | None = None,
+) -> Iterator[tuple[str, PageTruth]]:  # fmt: skip
     """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out.
 
-    By hands of the named styles only, if any are named.
+    By hands of the named styles only, if any are named; a share of them set in `typefaces`.
 
     A page that fails is reported and left out, for a night's training should not end over one in
     ten thousand; more than one in fifty is an error.
@@ -121,7 +137,8 @@ def render_pages(
         if time.monotonic() > stop_at:
             return
         try:
-            page = compose(with_style(spec, seed, styles), seed)
+            page = typefaces.page(spec, seed) if typefaces else None
+            page = page or compose(with_style(spec, seed, styles), seed)
         except Exception:
             failed += 1
             LOG.exception("page %d could not be rendered", seed)
@@ -132,15 +149,16 @@ def render_pages(
 
 
 def _worker(
-    folder: Path, spec: PageSpec, seeds: range, seconds: float, styles: tuple[str, ...]
-) -> None:
+    folder: Path, spec: PageSpec, seeds: range, seconds: float, styles: tuple[str, ...],
+    typefaces: Typefaces | None,
+) -> None:  # fmt: skip
     cv2.setNumThreads(1)
-    fill(folder, render_pages(spec, seeds, time.monotonic() + seconds, styles))
+    fill(folder, render_pages(spec, seeds, time.monotonic() + seconds, styles, typefaces))
 
 
 def start_feed(
     folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float,
-    styles: tuple[str, ...] = (),
+    styles: tuple[str, ...] = (), typefaces: Typefaces | None = None,
 ) -> list[BaseProcess]:  # fmt: skip
     """Start `workers` processes that fill `folder` with `pages` pages from seed `first` on.
 
@@ -152,7 +170,8 @@ def start_feed(
     for k in range(workers):
         seeds = range(first + k, first + pages, workers)
         process = context.Process(
-            target=_worker, args=(folder, spec, seeds, seconds, styles), daemon=True,
+            target=_worker, args=(folder, spec, seeds, seconds, styles, typefaces),
+            daemon=True,
             name=f"render-{k}",
         )  # fmt: skip
         process.start()

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import threading
 import time
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-import numpy as np
 import torch
 from torch import Tensor
 
-from crownlet.train.fit.pool import CROP_KEYS, fresh_files, load_crops, load_tile
-from crownlet.train.fit.tiles import LETTER_ROW, TILE, TILE_LETTERS
+from crownlet.train.fit.pool import CROP_KEYS, fresh_files, load_crops, load_tiles
 
 Batch = dict[str, Tensor]
 
@@ -26,24 +25,24 @@ class Reader(Protocol):
         """Rows of the page in `path`."""
 
 
+def page_number(path: Path) -> int:
+    """A number that stands for a stored page: rows with the same one are of one hand."""
+    return zlib.crc32(path.stem.encode())
+
+
 def read_crops(path: Path) -> Batch:
-    """Assessor rows, named as in `Crops`."""
+    """Assessor rows, named as in `Crops`, with their `page`."""
     crops = load_crops(path)
-    return {key: torch.from_numpy(getattr(crops, key)) for key in CROP_KEYS}
+    rows = {key: torch.from_numpy(getattr(crops, key)) for key in CROP_KEYS}
+    return rows | {"page": torch.full((len(crops.letter),), page_number(path))}
 
 
-def read_tile(path: Path) -> Batch:
-    """One locator row: `image`, `letters` padded with -1 to 224 rows, `ignore` padded to 64."""
-    tile = load_tile(path)
-    letters = np.full((1, TILE_LETTERS, LETTER_ROW), -1, np.float32)
-    letters[0, : len(tile.letters)] = tile.letters
-    ignore = np.zeros((1, 64, 4), np.float32)
-    ignore[0, : min(64, len(tile.ignore))] = tile.ignore[:64]
-    return {
-        "image": torch.from_numpy(tile.image.reshape(1, TILE, TILE)),
-        "letters": torch.from_numpy(letters),
-        "ignore": torch.from_numpy(ignore),
-    }
+def read_tiles(path: Path) -> Batch:
+    """Locator rows: `image` (B, 480, 480) uint8, `letters` (B, 224, 11) padded with -1, `ignore`
+    (B, 64, 4) padded with 0, `page` (B,)."""
+    image, letters, ignore = (torch.from_numpy(array) for array in load_tiles(path))
+    page = torch.full((len(image),), page_number(path))
+    return {"image": image, "letters": letters, "ignore": ignore, "page": page}
 
 
 @dataclass
@@ -61,13 +60,30 @@ class Reservoir:
         self.size = 0
         self._seen: set[str] = set()
         self._lock = threading.Lock()
+        self._order: tuple[Tensor, Tensor, Tensor] | None = None
 
     def top_up(self) -> int:
         """Read what is new in the pool; the number of pages read."""
         files = fresh_files(self.folder, self._seen)
+        read = 0
         for path in files:
-            self._add(self.reader(path))
-        return len(files)
+            try:
+                self._add(self.reader(path))
+                read += 1
+            except FileNotFoundError:  # A pool may drop its oldest pages to save room.
+                continue
+        if read:
+            self._sort()
+        return read
+
+    def _sort(self) -> None:
+        """Bring the rows into the order of their letters, for balanced draws."""
+        if "letter" in self._rows:
+            letters = self._rows["letter"][: self.size].long()
+            counts = torch.bincount(letters)
+            sorted_ = (letters.argsort(), counts, counts.cumsum(0) - counts)
+            with self._lock:
+                self._order = sorted_
 
     def _add(self, rows: Mapping[str, Tensor]) -> None:
         count = next(iter(rows.values())).shape[0]
@@ -86,10 +102,23 @@ class Reservoir:
             self._next = (self._next + count) % self.capacity
             self.size = min(self.capacity, self.size + count)
 
-    def draw(self, count: int, generator: torch.Generator) -> Batch:
-        """`count` rows at random, with replacement."""
+    def draw(self, count: int, generator: torch.Generator, balance: float = 0.0) -> Batch:
+        """`count` rows at random, with replacement.
+
+        Of the share `balance` of them the letter is drawn first, each one that is there as often
+        as any other; the others come as often as they are written. Rows without `letter` are never
+        balanced.
+        """
         places = torch.randint(self.size, (count,), generator=generator).to(self.device)
+        even = round(count * balance)
+        chance = torch.rand(2, even, generator=generator).to(self.device)
         with self._lock:
+            if even and self._order is not None:
+                order, counts, starts = self._order
+                there = counts.nonzero()[:, 0]
+                letter = there[(chance[0] * len(there)).long().clamp(max=len(there) - 1)]
+                step = (chance[1] * counts[letter]).long()
+                places[:even] = order[starts[letter] + torch.minimum(step, counts[letter] - 1)]
             return {key: value[places] for key, value in self._rows.items()}
 
     def all_rows(self) -> Batch:
@@ -109,9 +138,13 @@ class Source:
 class PoolBatches:
     """Endless batches mixed from several reservoirs by ratio; a thread tops them up meanwhile."""
 
-    def __init__(self, sources: list[Source], batch_size: int, seed: int, wait_rows: int) -> None:
+    def __init__(
+        self, sources: list[Source], batch_size: int, seed: int, wait_rows: int,
+        balance: float = 0.0,
+    ) -> None:  # fmt: skip
         self.sources = [source for source in sources if source.share > 0]
         self.batch_size = batch_size
+        self.balance = balance
         self.generator = torch.Generator().manual_seed(seed)
         for source in self.sources:
             _wait_for(source, wait_rows)
@@ -129,7 +162,7 @@ class PoolBatches:
         counts = [max(1, round(self.batch_size * s.share / total)) for s in self.sources]
         while True:
             drawn = [
-                source.reservoir.draw(count, self.generator)
+                source.reservoir.draw(count, self.generator, self.balance)
                 for source, count in zip(self.sources, counts, strict=True)
             ]
             yield {key: torch.cat([rows[key] for rows in drawn]) for key in drawn[0]}

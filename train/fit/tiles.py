@@ -22,11 +22,17 @@ from crownlet.infer.image.flatten import flatten
 from crownlet.models.locator import STRIDE, UNIT
 from crownlet.models.losses import LocatorTargets
 
-TILE = 384
-"""Side of a locator tile in px."""
+TILE = 480
+"""Side in px of a locator tile as it is stored."""
+
+WINDOW = 384
+"""Side in px of what is shown of a tile in training, a window that lies elsewhere each time."""
 
 TILE_LETTERS = 224
 """Most letters kept of one tile."""
+
+TILE_IGNORED = 64
+"""Most boxes of cut letters kept of one tile."""
 
 LETTER_ROW = 11
 """Numbers that describe a letter of a tile."""
@@ -34,7 +40,7 @@ LETTER_ROW = 11
 
 @dataclass(frozen=True)
 class Tile:
-    """A locator example: grey `image` (384, 384) uint8 and its letters.
+    """A locator example: grey `image` (480, 480) uint8 and its letters.
 
     `letters` is (n, 11) float32: anchor x, y, then l, t, r, b from anchor to box edge, class,
     quarter turns, body height, the class it may be taken for (its own if none) and the chance of
@@ -207,4 +213,6 @@ def _covered(boxes: Tensor, cells: int) -> Tensor:
     centres = torch.arange(cells, device=boxes.device) + 0.5
     across = (centres >= boxes[:, :, 0:1]) & (centres < boxes[:, :, 2:3])
     down = (centres >= boxes[:, :, 1:2]) & (centres < boxes[:, :, 3:4])
-    return (down[:, :, :, None] & across[:, :, None, :]).any(dim=1).to(torch.float32)
+    # How many boxes lie over each cell; a product of matrices, for there may be hundreds.
+    over = down.to(torch.float32).transpose(1, 2) @ across.to(torch.float32)
+    return (over > 0.5).to(torch.float32)

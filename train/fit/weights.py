@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 
 import torch
-import torch.nn.functional as F
 from safetensors import safe_open
 from safetensors.torch import load_file, save_file
 from torch import Tensor, nn
@@ -52,6 +51,38 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
     return facts
 
 
+POOLED = "hidden.1.weight"
+"""The assessor's layer that reads the means of the last features, then their maxima."""
+
+
+def grow(network: nn.Module, path: Path) -> dict[str, object]:
+    """Fill a network from `path`, whose layers may be narrower; the facts stored beside.
+
+    The narrow network stands in the first channels of each layer. They take nothing from the new
+    channels, which begin as drawn and learn (after Net2Net, Chen et al. 2016), so that the answers
+    are those of the narrow network as long as nothing is learned. ValueError where a layer of
+    `path` is missing, or wider.
+    """
+    facts, tensors, own = facts_of(path), load_file(path), network.state_dict()
+    names = facts.get("defects")
+    if isinstance(names, list) and names != list(LEARNED_DEFECTS):
+        columns = tensors[HEAD[0]].shape[1]
+        _realign(tensors, {HEAD[0]: own[HEAD[0]][:, :columns], HEAD[1]: own[HEAD[1]]}, names)
+    for key, value in own.items():
+        old = tensors.get(key)
+        if old is None or any(a > b for a, b in zip(old.shape, value.shape, strict=True)):
+            raise ValueError(f"{path} does not fit into this network: {key}")
+        if not value.ndim:
+            value.copy_(old)
+            continue
+        if value.ndim > 1:
+            value[: old.shape[0]] = 0.0
+        halves, axis = (2, 1) if key == POOLED else (1, 0)
+        for mine, theirs in zip(value.chunk(halves, axis), old.chunk(halves, axis), strict=True):
+            mine[tuple(slice(length) for length in theirs.shape)] = theirs
+    return facts
+
+
 def facts_of(path: Path) -> dict[str, object]:
     """The facts stored beside the weights in `path`."""
     with safe_open(path, framework="pt") as file:
@@ -92,29 +123,3 @@ def freeze(network: nn.Module, what: str) -> tuple[nn.Module, ...]:
     for child in frozen:
         child.requires_grad_(False)
     return frozen
-
-
-def _uniform(images: Tensor, low: float, high: float) -> Tensor:
-    """One draw an image, shaped (B, 1, 1, 1)."""
-    return torch.empty(images.shape[0], 1, 1, 1, device=images.device).uniform_(low, high)
-
-
-def light(images: Tensor, strength: float = 1.0) -> Tensor:
-    """Contrast, ink weight, blur and grain of (B, 1, H, W) grey pictures in 0..1; same shape.
-
-    `strength` 0 changes nothing, 1 is the default; nothing here moves a letter or closes a gap of
-    more than about a pixel.
-    """
-    if strength <= 0:
-        return images
-    gain = 1 + strength * _uniform(images, -0.15, 0.15)
-    bias = strength * _uniform(images, -0.06, 0.06)
-    bent = images.clamp(1e-3, 1) ** torch.exp(strength * _uniform(images, -0.25, 0.25))
-    out = bent * gain + bias
-    soft = F.avg_pool2d(F.pad(out, (1, 1, 1, 1), mode="replicate"), 3, stride=1)
-    mix = (_uniform(images, -1.0, 0.7) * strength).clamp(min=0)
-    out = out + mix * (soft - out)
-    grain = torch.randn_like(out) * (_uniform(images, -0.03, 0.05).clamp(min=0) * strength)
-    shade = torch.randn(images.shape[0], 1, 4, 4, device=images.device) * 0.02 * strength
-    shade = F.interpolate(shade, size=images.shape[2:], mode="bilinear", align_corners=False)
-    return (out + grain + shade).clamp(0, 1)

@@ -24,16 +24,17 @@ from crownlet.datasets.files.atomic import (
     write_json,
 )
 from crownlet.datasets.files.errors import CrownletError
-from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import read_verified_files
 from crownlet.infer.thresholds import ROUTING_FILE
 from crownlet.train.calibration.drift_reference import write_reference
 from crownlet.train.calibration.familiarity import (
+    FAMILIARITY_CUSTOMS,
     gather_letters,
     routing_lines,
     write_routing_lines,
 )
 from crownlet.train.evaluation.evaluate import evaluate
+from crownlet.train.evaluation.workers import PageReader
 from crownlet.train.export.onnx import ship
 from crownlet.train.export.quantise import integers
 from crownlet.train.fit.weights import facts_of
@@ -178,9 +179,8 @@ def make_model(config: Any, store: ModelStore) -> Path:
     if "integers" in own.steps:
         integers(folder, config.integers.pages, config.integers.held_out)
     if "bounds" in own.steps:
-        write_routing_lines(
-            folder, routing_lines(gather_letters(Inspector(folder), own.bounds_pages))
-        )
+        reader = PageReader(str(folder), FAMILIARITY_CUSTOMS, config.promise.workers)
+        write_routing_lines(folder, routing_lines(gather_letters(reader, own.bounds_pages)))
     if "promise" in own.steps:
         evidence = str(store.folder / f".{folder.name}-evidence.npz")
         control_risk(_override(config, "promise", model=str(folder), evidence=evidence))

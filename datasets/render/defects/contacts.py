@@ -73,6 +73,9 @@ def heads_touch(
     size = _contact(_white_between(changed, still, leaning[:1], fine), fine)
     if (size > 0) != (plainness >= DOUBTFUL):
         return None
+    tags = [tag.outline for tag in glyph.of_kind("tag")]
+    if size == 0 and tags and Region(tags).clearance(changed.part(leaning[0]).outline).min() <= 0:
+        return None  # What comes near the head is held up by its tags.
     if shift > _ASTRAY and CATALOGUE["yud_astray"].applies_to(glyph.letter):
         # The yud that leans so far is no longer in its place either; in doubt, nobody drew it so.
         changed = marked(changed, "yud_astray", 0.0, 0.5)

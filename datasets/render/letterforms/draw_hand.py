@@ -135,15 +135,26 @@ def _hand(identity: int, style: Style, form: TagForm, rng: np.random.Generator) 
         seed=identity,
         style=style,
         tag_form=form,
-        **{
-            **_proportions(traits, rng),
-            **_stroke(traits, rng),
-            **_crowns(traits, form, rng),
-            **_spacing(traits, rng),
-            **draw_manner(rng),
-            **draw_pride(rng),
-        },
+        **_styled(
+            style,
+            {
+                **_proportions(traits, rng),
+                **_stroke(traits, rng),
+                **_crowns(traits, form, rng),
+                **_spacing(traits, rng),
+                **draw_manner(rng),
+                **draw_pride(rng),
+            },
+        ),
     )
+
+
+def _styled(style: Style, drawn: dict[str, Any]) -> dict[str, Any]:
+    """What was drawn, as the style's pen is cut and held: the Arizal's slants, Vellish is level."""
+    pen = {"beit_yosef": 0.0, "arizal": 8.0, "vellish": -6.0}[style]
+    flare = {"beit_yosef": 0.0, "arizal": 0.03, "vellish": -0.04}[style]
+    angle = min(50.0, max(2.0, drawn["pen_angle"] + pen))
+    return drawn | {"pen_angle": angle, "flare": min(0.25, max(0.0, drawn["flare"] + flare))}
 
 
 def _proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:

@@ -63,6 +63,9 @@ class Glyph:
     """The letter it may be taken for as drawn, if its form lies between two."""
     share: float = 0.0
     """Chance, at most a half, that a reader takes it for `other`; above 0 its class is doubtful."""
+    unasked: tuple[str, ...] = ()
+    """Faults that cannot be told from the hand's own way with this letter: nothing is known of
+    them."""
     oddity: str | None = None
     """A known way of writing that is no defect, as in `LetterTruth`."""
 

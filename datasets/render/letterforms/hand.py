@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from functools import lru_cache
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from crownlet.datasets.render.letterforms.glyph import Glyph
 
 Style = Literal["beit_yosef", "arizal", "vellish"]
 
@@ -60,6 +63,10 @@ class Hand:
     # unsteadiness from letter to letter
     jitter: float = 0.3
     rough: float = 0.02
+
+    def form(self, letter: str, stretch: float) -> Glyph | None:
+        """The letter, `stretch` q longer, of a hand whose letters are given; None: to be drawn."""
+        return None
 
 
 _STREAM = 0x6A6D

@@ -5,6 +5,7 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
+from crownlet.datasets.render.letterforms.own_forms import NOTED_LENGTH
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import (
     base,
@@ -89,7 +90,7 @@ def lower_yud(d: Sketch, low: float) -> None:
 
 def arm_gap(d: Sketch) -> float:
     """The white between two heads that stand side by side."""
-    return clamp(0.46 + 1.0 * (d.w - 1) + d.j(0.04), 0.38, 0.7)
+    return clamp(0.46 + 1.0 * (d.w - 1) + d.j(0.04), 0.38, 0.7) * d.open
 
 
 def side_head(d: Sketch, x0: float, width: float, name: str, tilt: float) -> float:
@@ -105,13 +106,18 @@ def side_head(d: Sketch, x0: float, width: float, name: str, tilt: float) -> flo
     return x
 
 
-def thigh(d: Sketch, x: float, end_x: float, end_y: float, end: float = 0.25) -> None:
-    """The long arm that comes down from a right head and sweeps to the lower left."""
-    v = clamp(0.9 * d.v, 0.42, 0.68)
+def thigh(
+    d: Sketch, x: float, end_x: float, end_y: float, end: float = 0.25, slight: float = 0.3
+) -> None:
+    """The long arm that comes down from a right head and sweeps to the lower left.
+
+    `slight` is how far a hand of hairlines draws its middle so.
+    """
+    v = d.thin(clamp(0.9 * d.v, 0.42, 0.68), slight)
     bow = 0.08 * d.habits.arm_curve
     # Some hands write it broadest below, like a boat.
     boat = 1.0 + 0.5 * max(0.0, d.habits.belly - 0.2)
-    neck = clamp(1.3 * d.joint + 0.1, 0.26, 0.54)
+    neck = d.thin(clamp(1.3 * d.joint + 0.1, 0.26, 0.54))
     span = x - end_x
     d.stroke("thigh", "leg", [
         (x + 0.12, 0.55, neck), (x + 0.1, 0.98, 1.1 * neck), (x + 0.02 + 0.5 * bow, 1.45, v),
@@ -121,17 +127,48 @@ def thigh(d: Sketch, x: float, end_x: float, end_y: float, end: float = 0.25) ->
     ], end=0.3)  # fmt: skip
 
 
-def ayin(d: Sketch) -> None:
-    """A yud on a sweeping thigh; a zayin that meets it below its middle (MS ayin)."""
+def swept_ayin(d: Sketch) -> None:
+    """A right arm that sweeps far to the left under the letter; the left one a fine stroke."""
     x = crowned_head(d, 0.0, 1.06)
     weight, meet, straight = d.ways[:3]
-    wide = 0.46 + 0.08 * weight
+    near, left, deep = d.own.forms[0], d.own.forms[1], 0.8 * d.own.depth
+    right = side_head(d, 1.06 + 0.25 * (1 - near) + arm_gap(d), 0.95, "yud", tilt=9)
+    v = clamp(0.9 * d.v, 0.36, 0.6)
+    neck = d.thin(clamp(1.3 * d.joint + 0.1, 0.26, 0.54))
+    low = 2.72 + 0.3 * deep
+    d.stroke("thigh", "leg", [
+        (right + 0.12, 0.55, neck), (right + 0.12, 1.0, 1.1 * neck),
+        (right + 0.02 * straight, 1.6, 0.9 * v), (right - 0.45, 2.3, v + 0.06),
+        (right - 1.3, low, v + 0.12 + 0.06 * weight),
+        (-0.1 - 0.55 * left, 3.05 + deep + d.j(0.05), 0.28),
+    ], end=0.3)  # fmt: skip
+    thin = d.thin(0.44, 0.8)
+    d.stroke("leg", "leg", [
+        (x, 0.7, thin), (x + 0.06 + 0.05 * straight, 1.5, thin),
+        (max(right - 1.2, x + 0.1) + 0.05 * meet, low - 0.05, max(thin, 0.26)),
+    ])  # fmt: skip
+
+
+def ayin(d: Sketch) -> None:
+    """A yud on a sweeping thigh; a zayin that meets it below its middle (MS ayin)."""
+    if d.own.forms[2] > 0.4:
+        return swept_ayin(d)
+    x = crowned_head(d, 0.0, 1.06)
+    weight, meet, straight = d.ways[:3]
+    wide = d.thin(0.46 + 0.08 * weight, 0.7)
+    near, deep, left = d.own.forms[0], 0.95 * d.own.depth, d.own.forms[1]
     d.stroke("leg", "leg", [
         (x, 0.7, 0.95 * wide), (x + 0.14 + 0.06 * straight, 1.4, wide),
-        (x + 0.5 + 0.06 * meet, 2.62 + 0.04 * meet, 0.42),
+        (x + 0.5 + 0.06 * meet - 0.1 * near, 2.62 + 0.04 * meet + 0.12 * deep,
+         max(d.thin(0.42, 0.7), 0.3)),
     ])  # fmt: skip
-    right = side_head(d, 1.06 + 0.25 + arm_gap(d), 0.95, "yud", tilt=9)
-    thigh(d, right, 0.14 - 0.06 * d.habits.tail, 3.1 + 0.28 * max(-0.4, d.habits.tail) + d.j(0.05))
+    right = side_head(d, 1.06 + 0.25 * (1 - near) + arm_gap(d), 0.95, "yud", tilt=9)
+    end = (
+        0.14 - 0.06 * d.habits.tail - 0.5 * left * d.own.depth,
+        3.1 + 0.28 * max(-0.4, d.habits.tail) + deep + d.j(0.05),
+    )
+    thigh(d, right, *end, slight=0.6)
+    return None
 
 
 def tsadi(d: Sketch) -> None:
@@ -142,7 +179,7 @@ def tsadi(d: Sketch) -> None:
     right = 2.45 * d.w
     b = base(d, -0.1, right, outer=0.5, inner=0.25, depth=0.25, thick=0.82 * d.h, post=0.6)
     heel, y = right - 0.33, b + 0.25
-    thin = clamp(1.6 * d.ways[7], 0.0, 1.0)
+    thin = max(clamp(1.6 * d.ways[7], 0.0, 1.0), 0.9 * d.own.hair)
     d.stroke("neck", "neck", [
         (x, 0.7, 0.46 - 0.24 * thin),
         (x + 0.3 * (heel - x), 0.7 + 0.36 * (y - 0.7), 0.52 - 0.28 * thin),
@@ -155,6 +192,9 @@ def tsadi_final(d: Sketch) -> None:
     """The two heads of tsadi on the leg of a final nun (MS final tsadi)."""
     x = crowned_head(d, 0.0, 1.06)
     length = 4.75 + 0.4 * d.ways[0] + 0.5 * (d.hand.final - 1) + d.long + d.j(0.1)
+    if d.shorter > NOTED_LENGTH:
+        d.unasked.add("leg_short")
+    length = max(length - d.shorter, min(length, 3.6))
     lens_leg(d, x, 0.75, length, drift=0.1 - 0.06 * d.ways[1])
     back_yud(d, 1.06 + arm_gap(d), (x + 0.06, 1.95))
 
@@ -173,14 +213,44 @@ def back_yud(d: Sketch, x0: float, foot: tuple[float, float]) -> None:
     link(d, (x - 0.08, y + 0.24), end, "joint", sag=0.18 + 0.05 * near, thick=thick, flare=1.6)
 
 
+def bowled_shin(d: Sketch) -> None:
+    """Three heads on fine arms that come down into one round base, as many hands write it."""
+    x = crowned_head(d, 0.0, 0.94)
+    low, weight, swing = 2.72 + 0.1 * d.ways[1], d.ways[2], d.ways[3]
+    gap = arm_gap(d)
+    mid = side_head(d, 0.94 + gap, 0.74, "yud_middle", tilt=7)
+    right = side_head(d, 1.68 + gap + arm_gap(d), 0.85, "yud_right", tilt=7)
+    arm, deep = d.thin(0.46 + 0.08 * weight, 0.85), clamp(0.62 * d.h, 0.42, 0.66)
+    foot = x - 0.04 + 0.16 * swing
+    d.stroke("leg", "leg", [(x, 0.7, 1.1 * arm), (x, 1.5, arm), (foot, 2.4, arm + 0.06)])
+    d.stroke("base", "base", [
+        (foot - 0.2, 2.3, 0.3), (foot + 0.16, low - 0.1, deep), (foot + 0.9, low + 0.04, deep),
+        (right - 0.56, low - 0.24, 0.95 * deep),
+    ])  # fmt: skip
+    t = d.thin(clamp(1.2 * d.joint, 0.14, 0.43))
+    end = (0.45 * mid + 0.55 * foot + 0.36, low - 0.1)
+    d.stroke("joint_middle", "joint", [
+        (mid + 0.02, 0.7, 1.4 * t), (0.6 * mid + 0.4 * end[0] + 0.06, 1.6, t), (*end, 1.4 * t),
+    ])  # fmt: skip
+    v = d.thin(clamp(0.9 * d.v, 0.42, 0.68), 0.4)
+    neck = d.thin(clamp(1.3 * d.joint + 0.1, 0.26, 0.54))
+    d.stroke("thigh", "leg", [
+        (right + 0.12, 0.55, neck), (right + 0.12, 1.05, 1.1 * neck), (right + 0.08, 1.6, v),
+        (right - 0.24, low - 0.5, v + 0.08), (right - 0.72, low - 0.16, 0.9 * deep),
+    ])  # fmt: skip
+
+
 def shin(d: Sketch) -> None:
-    """Three heads on arms that meet below in a point (MS shin)."""
+    """Three heads on arms that meet below in a point, or in a round base (MS shin)."""
+    if d.own.forms[2] > 0.4:
+        return bowled_shin(d)
     x = crowned_head(d, 0.0, 0.94)
     foot, flat, weight, swing = d.ways[:4]
     wide = 0.46 + 0.08 * weight
     lean = 0.2 + 0.24 * foot
     end = (x + 0.06 + lean, 2.85, 0.4 + 0.06 * weight)
-    d.stroke("leg", "leg", [(x, 0.7, 0.96 * wide), (x + 0.4 * lean - 0.04, 1.6, wide), end])
+    arm = d.thin(wide, 0.85)
+    d.stroke("leg", "leg", [(x, 0.7, 0.96 * arm), (x + 0.4 * lean - 0.04, 1.6, arm), end])
     if flat > 0.3:
         d.block("base", "base", [
             (x - 0.14 + lean, 2.5, 0.1, 0.0), (x + 0.5 + lean, 2.45, 0.1, 0.0),
@@ -190,7 +260,7 @@ def shin(d: Sketch) -> None:
     gap, close = arm_gap(d), 0.1 * max(0.0, d.ways[6])
     mid = side_head(d, 0.94 + gap - close, 0.74, "yud_middle", tilt=7)
     right = side_head(d, 1.68 + gap + arm_gap(d) - 2 * close, 0.85, "yud_right", tilt=7)
-    t = clamp(1.2 * d.joint, 0.14, 0.43)
+    t = d.thin(clamp(1.2 * d.joint, 0.14, 0.43))
     # Its end spreads, so that the whites at both sides of it end blunt and no ink bridges them.
     knots = [
         (mid + 0.06, 0.7, 1.4 * t),
@@ -199,7 +269,9 @@ def shin(d: Sketch) -> None:
         (x + 0.13 + lean, 2.75, 2.0 * t),
     ]
     d.stroke("joint_middle", "joint", knots)
-    thigh(d, right, x - 0.1 - 0.08 * swing + lean, 2.95 + 0.06 * swing + d.j(0.05), end=0.34)
+    low = 2.95 + 0.06 * swing + 0.2 * d.own.depth * d.own.forms[1] + d.j(0.05)
+    thigh(d, right, x - 0.1 - 0.08 * swing + lean, low, end=0.34, slight=0.8)
+    return None
 
 
 ARMS = {"א": alef, "ע": ayin, "צ": tsadi, "ץ": tsadi_final, "ש": shin}

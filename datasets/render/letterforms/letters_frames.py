@@ -5,6 +5,7 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
+from crownlet.datasets.render.letterforms.own_forms import NOTED_LENGTH, SLIGHT_HEEL
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import he_gap, kotz, leg, roof, roof_seat
 
@@ -12,16 +13,21 @@ from crownlet.datasets.render.letterforms.strokes import he_gap, kotz, leg, roof
 def dalet(d: Sketch) -> None:
     """A long roof, a sharp corner with a heel behind it, a short leg (MS dalet)."""
     x1 = 2.7 * d.w + d.extra
-    t = roof(d, 0.0, x1, outer=0.7 * d.soft, depth=0.4 - 0.34 * d.leaf)
+    corner = max(0.7 * d.soft, d.round)
+    d.corner()
+    t = roof(d, 0.0, x1, outer=corner, depth=0.4 - 0.34 * d.leaf)
     leg(d, x1, t + 0.1, d.foot_y(2.92), drift=0.08, leaf=True)
-    h = d.heel
+    h = max(d.heel * d.own.heel, 0.06)
+    if h < SLIGHT_HEEL:
+        d.unasked.add("heel_missing")
     d.block("heel", "heel", [
-        (x1 - 0.35, 0.15, 0.05, 0.0), (x1 + 0.75 * h, 0.08 + d.j(0.05), d.soft, 0.02),
+        (x1 - 0.35 - 0.5 * d.round, 0.15, 0.05, 0.0),
+        (x1 + 0.75 * h, 0.08 + d.j(0.05), max(d.soft, d.round), 0.02),
         (x1 + h, 0.7 * t + d.j(0.05), d.soft + 0.05, -0.05), (x1 + 0.02, t + 0.55, 0.1, 0.0),
         (x1 - 0.25, t + 0.3, 0.05, 0.0),
     ])  # fmt: skip
     if d.hand.kotzim:
-        kotz(d, x1 - 0.12, 0.08, 0.12, -0.26, "kotz")
+        kotz(d, x1 - 0.12 - 0.3 * d.round, 0.08 + 0.1 * d.round, 0.12, -0.26, "kotz")
     roof_seat(d)
     d.stretchable(0.6, x1 - d.v - 0.1)
 
@@ -29,23 +35,33 @@ def dalet(d: Sketch) -> None:
 def he(d: Sketch) -> None:
     """A dalet-like frame, a loose leg under the left end of its roof (MS he)."""
     x1 = 2.7 * d.w + d.extra
-    shoulder = d.soft + 0.25 * max(0.0, d.habits.shoulder)
+    shoulder = d.corner(d.soft + 0.25 * max(0.0, d.habits.shoulder))
     t = roof(d, 0.0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
     leg(d, x1, t + 0.1, d.foot_y(2.97), leaf=True)
     place, lean, end = d.ways[:3]
-    x = 0.5 + 0.24 * place
-    loose_leg(d, x, d.under(x) + he_gap(d, t), 2.9 + 0.14 * end + d.j(0.06), 0.2 * lean)
+    lean *= 0.2
+    t_leg = clamp(0.8 * d.v + 0.14 * d.ways[3], 0.32, 0.7)
+    # However narrow the letter, white stays between its legs.
+    far = x1 - d.v - 0.37 * d.open - 0.7 * t_leg - 0.16 - max(0.0, lean)
+    # Many hands hang it further in, as a leaf whose point comes close to the roof.
+    inward = min(0.4 * d.own.forms[1], max(0.0, 0.29 * x1 - 0.5 - 0.24 * place))
+    x = min(0.5 + 0.24 * place + inward, max(far, 0.28))
+    leaf = d.own.forms[2] > 0.3 and d.style != "vellish"
+    gap = he_gap(d, t)
+    gap = min(gap, max(0.34, gap * (1.0 - 0.7 * d.own.forms[0])))
+    loose_leg(d, x, d.under(x) + gap, 2.9 + 0.14 * end + d.j(0.06), lean, t_leg, leaf)
     roof_seat(d)
     d.stretchable(1.0, x1 - d.v - 0.1)
 
 
-def loose_leg(d: Sketch, x: float, y0: float, y1: float, lean: float) -> None:
+def loose_leg(
+    d: Sketch, x: float, y0: float, y1: float, lean: float, t: float, leaf: bool = False
+) -> None:
     """He's left leg: thin above, thicker below, its end bent a little to the right (MS he).
 
-    Its foot stands `lean` further right.
+    Its foot stands `lean` further right; it is about `t` thick.
     """
-    t = clamp(0.8 * d.v + 0.14 * d.ways[3], 0.32, 0.7)
-    way = d.habits.hanging
+    way = max(d.habits.hanging, 0.9) if leaf else d.habits.hanging
     length = y1 - y0
     if way < -0.4:
         knots = [
@@ -79,7 +95,8 @@ def loose_leg(d: Sketch, x: float, y0: float, y1: float, lean: float) -> None:
 def resh(d: Sketch) -> None:
     """A flat roof, truly round at the upper right, a short leg (MS resh)."""
     x1 = 2.65 * d.w + d.extra
-    t = roof(d, 0.0, x1, outer=0.9, inner=0.28 + d.fillet, depth=0.75)
+    inner = 0.28 + d.fillet + 0.3 * max(0.0, d.own.arc)
+    t = roof(d, 0.0, x1, outer=d.arc(0.9), inner=inner, depth=0.75)
     leg(d, x1, t + 0.5, d.foot_y())
     d.stretchable(0.5, x1 - d.v - 0.3)
 
@@ -87,9 +104,11 @@ def resh(d: Sketch) -> None:
 def kaf_final(d: Sketch) -> None:
     """Rounded like resh, its leg twice as long as its roof (MS final kaf)."""
     x1 = 2.3 * (0.75 + 0.25 * d.w)
-    t = roof(d, 0.0, x1, outer=0.85, inner=0.28 + d.fillet, depth=0.7)
-    length = (2 * x1 + 0.15) * max(0.9, d.narrow) + d.long
-    leg(d, x1, t + 0.45, length + d.j(0.1), fine=0.85)
+    t = roof(d, 0.0, x1, outer=d.arc(0.85), inner=0.28 + d.fillet, depth=0.7)
+    if d.shorter > NOTED_LENGTH:
+        d.unasked.add("leg_short")
+    length = (2 * x1 + 0.15) * max(0.9, d.narrow) + d.long + d.j(0.1)
+    leg(d, x1, t + 0.45, max(length - d.shorter, min(length, 3.55)), fine=0.85)
 
 
 def tav(d: Sketch) -> None:
@@ -100,18 +119,19 @@ def tav(d: Sketch) -> None:
     """
     x1, x0 = 2.9 * d.w + d.extra, 0.22
     place, neck, lean, head = d.ways[:4]
-    shoulder = d.soft + 0.4 * max(0.0, d.habits.shoulder)
+    shoulder = d.corner(d.soft + 0.4 * max(0.0, d.habits.shoulder))
     t = roof(d, x0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf * (d.v < 0.68))
     leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8, leaf=d.v < 0.68)
     # Some hands hang it on a thin joint.
     top = clamp(0.48 + 0.16 * neck, 0.32, 0.64) if neck > -0.6 else clamp(1.1 * d.joint, 0.19, 0.3)
+    top = d.thin(top, 0.8)
     x = x0 + 0.12 + top / 2 + 0.36 * (1 + place) + d.j(0.04)
     x = min(x, x1 - d.v - 0.62 - top / 2)
     out = clamp(0.2 + 0.34 * lean, -0.08, x - 0.35)
     d.stroke("leg_left", "leg", [
         (x, t - 0.3, 1.05 * top),
         (x - 0.25 * out + 0.03, max(1.4, t + 0.2), top + 0.04 * d.habits.leg_weight),
-        (x - 0.66 * out, 2.1, max(0.44, top)), (x - out, 2.65, 0.48),
+        (x - 0.66 * out, 2.1, max(d.thin(0.44, 0.9), top)), (x - out, 2.65, d.thin(0.48, 0.7)),
     ])  # fmt: skip
     left_foot(d, x - out)
     if head > 0.45:

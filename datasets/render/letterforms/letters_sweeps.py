@@ -27,11 +27,13 @@ def kuf(d: Sketch) -> None:
     """A right leg bent well to the left, and a loose left leg like a short final nun (MS kuf)."""
     x1 = 2.6 * d.w
     t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.55)
-    sweep(d, x1, t + 0.3, min(0.85 + 0.12 * d.habits.reach, x1 - 1.76), 2.85 + d.j(0.06))
     place, lean, weight, head, end = d.ways[:5]
     x = 0.42 + 0.14 * place
-    y0 = d.under(x) + max(0.36, he_gap(d, t))
     thick = 0.46 + 0.16 * d.v + 0.1 * weight
+    # White stays between the two legs, however narrow the letter.
+    most = x1 - 0.75 * d.v - x - 0.5 * thick - 0.1 - 0.3 * d.open
+    sweep(d, x1, t + 0.3, min(0.85 + 0.12 * d.habits.reach, x1 - 1.76, most), 2.85 + d.j(0.06))
+    y0 = d.under(x) + max(0.36, he_gap(d, t)) + 0.15 * max(0.0, d.cut - 0.5)
     foot = 4.35 + 0.45 * end + 0.4 * (d.hand.final - 1) + 0.8 * d.long + d.j(0.1)
     d.stroke("leg_left", "leg", [
         (x - 0.02, y0, (0.7 + 0.25 * head) * thick), (x + 0.02, y0 + 0.45, thick),
@@ -65,21 +67,35 @@ def lamed(d: Sketch) -> None:
     x1 = 2.35 * d.w + d.extra
     t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.9 * d.h)
     flag, angle, lean, round_, curl = d.ways[:5]
-    lamed_sweep(d, x1, t + 0.25, 1.1 + 0.22 * d.habits.reach, round_, curl)
+    # Some hands stand the neck at the very end of the roof.
+    lean = clamp(lean + 0.9 * d.own.forms[0], -1.0, 1.0)
+    # A hand of short legs brings it down almost straight.
+    reach = (1.1 + 0.22 * d.habits.reach) * (1.0 - 0.85 * d.own.low * (1.0 - 0.5 * d.own.forms[1]))
+    lamed_sweep(d, x1, t + 0.25, reach, round_, curl - d.own.low)
     # It stands in the white between the lines and leaves that of the letter above alone (OC 32:28).
     # Proud hands let it rise into that line all the same.
     room = max(1.7, d.hand.line_pitch - 3.35, 2.45 * d.hand.neck if d.hand.neck > 1.16 else 0.0)
-    top = -clamp(2.45 * d.hand.neck + d.j(0.12), 1.6, room)
+    top = -clamp(2.45 * d.hand.neck * (1 - 0.3 * d.own.forms[3]) + d.j(0.12), 1.6, room)
     over = 0.22 * lean
     far = -0.5 - 0.18 * flag + d.j(0.04) - over
     vav_head(d, far, 0.42 - over, top, top + 0.8 + 0.1 * angle, tilt=4 * min(0.0, angle) - 2)
     curve = 0.08 * d.habits.leg_curve + d.bend
     up = top + 0.45
+    # In some hands the whole neck is hardly more than a line.
+    fine = (1.0 - 0.45 * d.own.forms[2]) if d.style != "vellish" else 1.0
     knots = [
         (0.19 - over, up, 0.44 + 0.06 * flag),
-        (0.18 + 0.5 * curve - 0.6 * over, up + 0.35 * (0.2 - up), 0.42 + 0.08 * angle),
-        (0.22 + 0.4 * curve - 0.2 * over, up + 0.7 * (0.2 - up), 0.34 + 0.06 * angle),
-        (0.28, 0.2, 0.26),
+        (
+            0.18 + 0.5 * curve - 0.6 * over,
+            up + 0.35 * (0.2 - up),
+            d.thin(fine * (0.42 + 0.08 * angle), 0.8),
+        ),
+        (
+            0.22 + 0.4 * curve - 0.2 * over,
+            up + 0.7 * (0.2 - up),
+            d.thin(fine * (0.34 + 0.06 * angle)),
+        ),
+        (0.28, 0.2, d.thin(max(0.18, 0.26 * fine))),
     ]
     d.stroke("neck", "neck", knots)
     link(d, (0.28, 0.02), (0.32, 0.4), "joint", flare=1.0)

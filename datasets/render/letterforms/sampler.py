@@ -59,7 +59,7 @@ Picture = npt.NDArray[np.uint8]
 
 _FINE = 4
 
-_ROW, _CELL, _MARGIN, _TOP = 7.3, 3.72, 1.2, 4.6
+_ROW, _CELL, _MARGIN, _TOP = 7.3, 3.95, 1.2, 4.6
 
 _SKIN, _INK = (246, 239, 223), (33, 27, 23)
 

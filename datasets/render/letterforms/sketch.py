@@ -10,6 +10,12 @@ import numpy as np
 from crownlet.datasets.coco.truth import PartKind
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand, habits_of
+from crownlet.datasets.render.letterforms.own_forms import (
+    MODEL_FORM,
+    SHARP_ARC,
+    SOFT_HABIT,
+    form_of,
+)
 from crownlet.datasets.render.letterforms.pen import Floats, blocks, stroke, waver
 
 Corner = tuple[float, float, float, float]
@@ -19,6 +25,15 @@ Knot = tuple[float, float, float]
 """x, y and thickness of a stroke, in q."""
 
 _DRAWS = 128
+
+NARROWEST, WIDEST = 0.62, 1.16
+"""Factors of a letter's width between which whites inside stay open (measured in scrolls)."""
+
+HAIR = 0.15
+"""Thickness in q of a hairline as drawn: what is left of it at 8 px a pen is still a line."""
+
+SINGLE = "וי"
+"""Letters of one stroke: they swing as a whole."""
 
 _WILDEST = 0.6
 """Unsteadiness beyond this would break the rules of a clean letter."""
@@ -37,19 +52,36 @@ class Sketch:
         self.style = hand.style
         self.habits = habits_of(hand.seed)
         self.ways = self.habits.ways_of(letter)
+        self.own = own = form_of(hand.seed, hand.style, letter)
         self.unsteady = 2.0 * clamp(hand.jitter, 0.0, _WILDEST)
         self._draws = iter(rng.uniform(-1.0, 1.0, _DRAWS).tolist())
         own_width = 0.08 * self.habits.width_of(letter) + self.j(0.04)
         self.w = clamp(hand.width + own_width, 0.84, 1.22)
-        self.narrow = clamp(hand.width / 0.86, 0.78, 1.0)
-        """By what factor a condensed hand draws the whole letter together."""
+        condensed = clamp(hand.width / 0.86, 0.78, 1.0)
+        if letter in SINGLE:
+            condensed = math.sqrt(condensed)
+        # A head keeps room for three tags.
+        least = 0.74 if letter in "שעטנגצץ" else NARROWEST
+        self.narrow = clamp(condensed * own.width, least, WIDEST)
+        """By what factor this hand draws the whole letter together, or apart."""
+        self.open = self.narrow**-0.75 if self.narrow < 1 else 1.0
+        """By what factor whites that must stay open are drawn wider before that."""
         self.extra /= self.narrow
-        self.h = clamp(hand.horizontal + self.j(0.04), 0.7, 1.06)
+        roomy = own is not MODEL_FORM and letter in "בכפ"
+        self.depth = 0.65 * self.open if roomy else 0.25
+        """Least q of white over a base, between its cut end and the limb at its right."""
+        self.h = clamp(hand.horizontal * own.level + self.j(0.04), 0.62, 1.06)
         self.heavy = clamp(hand.horizontal - 1.06, 0.0, 0.22)
         """q by which roofs and bases of a heavy hand exceed a pen, where the letter has room."""
-        self.v = clamp(hand.vertical + self.j(0.04), 0.3, 0.88)
-        self.flare = clamp(hand.flare + self.j(0.02), 0.0, 0.28)
-        self.soft = 0.03 + 0.5 * clamp(hand.corner + self.j(0.05), 0.0, 0.3)
+        # Uprights keep their thickness when the letter is drawn together.
+        upright = hand.vertical * own.upright * min(1.3, self.narrow**-0.6)
+        self.v = clamp(upright + self.j(0.04), 0.3, 0.88)
+        self.flare = clamp(hand.flare * (1 - 0.6 * own.bud) + self.j(0.02), 0.0, 0.28)
+        self.soft = 0.03 + 0.5 * clamp(hand.corner + self.j(0.05), 0.0, 0.3) + 0.2 * own.corner
+        self.round = own.corner * (1 + self.j(0.2)) if own.corner else 0.0
+        """Radius in q of corners that the model has sharp."""
+        self.bud = 0.22 * own.bud
+        """q by which corners of heads are softer than the model's."""
         self.cut = clamp(math.tan(math.radians(hand.pen_angle + self.j(5))), -0.2, 1.1)
         self.joint = clamp(hand.joint, 0.1, 0.44)
         self.taper = clamp(hand.taper + self.j(0.1), 0.0, 1.0)
@@ -63,6 +95,8 @@ class Sketch:
         self.loose = 0.35 + 0.65 * self.habits.loose if sways else 0.0
         self.long = 1.7 * clamp(hand.final - 1.2, 0.0, 0.7)
         """q by which legs below the line exceed what is usual."""
+        self.shorter = 0.0 if self.long or hand.final > 1.2 else own.short
+        """q by which they, or those of vav, stay above it."""
         self.heel = clamp(hand.heel + self.j(0.05), 0.16, 0.45)
         self.fillet = 0.12 + 0.08 * self.habits.fillet
         self.crest = 0.0
@@ -71,6 +105,8 @@ class Sketch:
         """The under edge of the roof drawn last: from x, y to x, y, and how far it sags."""
         self.ridge = (0.0, 0.0, 1.0, 0.0, 0.0)
         """Its upper edge: from x, y to x, y, and how far it swells upward between them."""
+        self.unasked: set[str] = set()
+        """Faults that nobody could tell from this hand's way with the letter."""
         self._order: list[tuple[str, PartKind, int]] = []
         self._blocks: list[Sequence[Corner]] = []
         self._strokes: list[Floats] = []
@@ -84,6 +120,26 @@ class Sketch:
     def r(self, size: float) -> float:
         """A draw within +-`size` for a loose hand, 0 for one that rules its bars."""
         return size * self.loose * next(self._draws) if self.loose else 0.0
+
+    def thin(self, t: float, share: float = 1.0) -> float:
+        """Thickness of a thin stroke, `t` in the model: as near a hairline as this hand goes."""
+        hair = HAIR / min(1.0, self.narrow)
+        return t if t <= hair else t + share * self.own.hair * (hair - t)
+
+    def corner(self, least: float = 0.0, fault: str | None = "corner_rounded") -> float:
+        """Softness of a corner that the model has sharp, at least `least`; where the hand rounds
+        it as far as a fault would, that `fault` is not asked about."""
+        if fault is not None and self.own.corner > SOFT_HABIT:
+            self.unasked.add(fault)
+        return max(self.soft, least, self.round)
+
+    def arc(self, model: float) -> float:
+        """Radius of a corner that the model rounds by `model`: this hand's own. Where it is little
+        rounder than a corner, nobody is asked whether it was squared."""
+        radius = model + self.own.arc
+        if radius < SHARP_ARC:
+            self.unasked.add("corner_squared")
+        return radius
 
     def under(self, x: float) -> float:
         """y of the under edge of the roof drawn last at x."""
@@ -149,10 +205,35 @@ class Sketch:
             stretch=None
             if span is None
             else (span[0] * self.narrow - shift, span[1] * self.narrow - shift),
+            unasked=tuple(sorted(self.unasked)),
         )
+
+    def _spread(self, points: Floats) -> Floats:
+        """All points with the limbs spread, and the base fallen, as this hand does in this letter.
+
+        The whole plane moves at once, so that what joins stays joined and what is apart stays so.
+        """
+        own = self.own
+        if own is MODEL_FORM:
+            return points
+        x, y = points.T
+        left = float(x[:-2].min())
+        across = ((x - left) / (float(x[:-2].max()) - left)).clip(0.0, 1.0)
+        low = y.clip(0.0, BODY_HEIGHT) / BODY_HEIGHT
+        if self.letter in SINGLE:  # The head stays over the leg's beginning.
+            low = ((y - 0.8) / (BODY_HEIGHT - 0.8)).clip(0.0, 1.0)
+            bow = 0.5 * own.belly * np.sin(np.pi * low)
+            return np.stack([x + 0.6 * own.splay * low + bow, y], axis=1)
+        waist = np.sin(np.pi * low)
+        rest, middle = 1.0 - across, np.sin(np.pi * across)
+        aside = (own.splay * across - own.lap * rest) * low
+        aside += (own.belly * across - own.hollow * rest) * waist
+        down = own.sink * rest * low + middle * (own.rock * low - own.arch * (1.0 - low))
+        return np.stack([x + aside, y + down], axis=1)
 
     def _moved(self, points: Floats) -> Floats:
         """All points with the unsteadiness of the whole letter and the hand's slant."""
+        points = self._spread(points)
         points = waver(
             points, 0.015 + 0.035 * self.unsteady, [next(self._draws) for _ in range(12)]
         )

@@ -5,7 +5,29 @@ from __future__ import annotations
 import math
 
 from crownlet.datasets.coco.truth import PartKind
+from crownlet.datasets.render.letterforms.own_forms import MODEL_FORM
 from crownlet.datasets.render.letterforms.sketch import Corner, Sketch, clamp
+
+_WIDE_TURNS = "כךסרמ"
+"""Letters whose corners are arcs, as wide as their hand makes them."""
+
+
+def turn(
+    d: Sketch, x: float, y: float, radius: float, room: float, bow: float, *,
+    left: bool = False, below: bool = False, across: float = 9.0,
+) -> list[Corner]:  # fmt: skip
+    """The corners that round a block by `radius` at (x, y), clockwise: one, or two where the edge
+    of length `room` is too short for one to turn so wide. Both turns of a block fit on a level
+    edge of length `across`."""
+    radius = radius if d.own is MODEL_FORM else min(radius, max(0.75 * across, 0.5))
+    if d.own is MODEL_FORM or radius <= 0.49 * room or d.letter not in _WIDE_TURNS:
+        return [(x, y, radius, bow)]
+    radius = min(radius, 1.4)
+    a, soft = 0.56 * radius, 0.44 * radius
+    inward, down = (a if left else -a), (-a if below else a)
+    on_level, on_upright = (x + inward, y), (x, y + down)
+    first, last = (on_level, on_upright) if left == below else (on_upright, on_level)
+    return [(*first, soft, 0.0), (*last, soft, bow)]
 
 
 def roof(
@@ -27,7 +49,7 @@ def roof(
     its under edge.
     """
     t, post, own = d.h + d.heavy if thick is None else thick, d.v, d.habits
-    turn = d.soft if outer is None else outer * (1 + 0.18 * own.roundness)
+    wide = d.soft if outer is None else outer * (1 + 0.18 * own.roundness)
     rise = 0.05 + 0.45 * d.flare + 0.14 * d.strong * own.roof_slope + d.j(0.06)
     tilt, sag = d.r(0.09) * min(x1 - x0, 4.0), _sag(d)
     dip = -(0.03 + 0.22 * d.flare + 0.05 * own.roof_dip) + d.j(0.02) - sag
@@ -41,13 +63,16 @@ def roof(
     rise = max(rise + tilt, -0.25)
     d.crest = -rise
     d.eaves = (x0 + back, low, x1 - post, t, sag)
+    # Where a limb or neck stands at its left end, that end stays full.
+    horn = d.own.horn if undercut is None and d.letter not in "הלקתחםס" else 0.0
     right_y = 0.04 * own.roof_slope + d.j(0.04)
     d.ridge = (x0, -rise, x1, right_y, dip)
     d.block(name, "roof", [
-        (x0, -rise, d.soft * 0.6, dip), (x1, right_y, turn, 0.02), (x1, t + depth, 0.02, 0.0),
+        (x0, -rise, d.soft * 0.6, dip), *turn(d, x1, right_y, wide, t + depth, 0.02),
+        (x1, t + depth, 0.02, 0.0),
         (x1 - post, t + depth, 0.02, 0.0),
         (x1 - post, t, d.fillet if inner is None else inner, sag + d.j(0.02)),
-        (x0 + back, low, d.soft, -(0.02 + 0.25 * d.flare)),
+        (x0 + back, low, d.soft, -min(0.02 + 0.25 * d.flare + horn, 0.2)),
     ])  # fmt: skip
     return t
 
@@ -86,7 +111,7 @@ def base(
     tilt = max(-0.22, min(0.12, d.r(0.09) * min(x1 - x0, 4.0)))
     bend, thinner = -_sag(d), d.r(0.2)
     reach = x0 - 0.1 * own.base_reach
-    upper = min(reach + (0.12 + 0.5 * d.cut + d.r(0.2)) * t, x1 - post - 0.25)
+    upper = min(reach + (0.12 + 0.5 * d.cut + d.r(0.2)) * t, x1 - post - d.depth)
     corners: list[Corner] = [
         (upper, 3 - t + 0.6 * sag + tilt + thinner, d.soft, bend - 0.02 + d.j(0.02))
     ]
@@ -98,23 +123,31 @@ def base(
         ]
     else:
         corners.append((x1, 3 - t, d.soft, 0.02))
+    wide = d.soft if outer is None else outer
+    corners += turn(d, x1, 3.0, wide, t + depth, -0.01 - bend + d.j(0.03), below=True)
     corners += [
-        (x1, 3.0, d.soft if outer is None else outer, -0.01 - bend + d.j(0.03)),
-        (reach, 3.0 + sag + tilt + 0.15 * d.flare, d.soft, -(0.02 + 0.25 * d.flare)),
+        (
+            reach,
+            3.0 + sag + tilt + 0.15 * d.flare,
+            d.soft,
+            -(0.02 + 0.25 * d.flare + 0.3 * d.own.horn * (d.letter != "ט")),
+        ),
     ]
     d.block("base", "base", corners)
     return 3 - t
 
 
 def wall(
-    d: Sketch, x: float, y0: float, y1: float, name: str = "wall", plain: bool = False
-) -> None:
+    d: Sketch, x: float, y0: float, y1: float, name: str = "wall", plain: bool = False,
+    thick: float | None = None,
+) -> None:  # fmt: skip
     """An upright limb whose right edge is at x, from y0 to y1, waisted as the pen turns.
 
     It should begin and end close to the limbs it joins; where it runs on in them, a `plain` one,
     without waist, leaves no step.
     """
-    v, mid = d.v, x - d.v / 2
+    v = d.v if thick is None else thick
+    mid = x - v / 2
     waist = v * (1 - 0.2 * max(0.0, d.swell) - 0.07 * d.habits.waist) + d.j(0.03)
     knots = [(mid, y0, v), (mid, (y0 + y1) / 2, v if plain else waist), (mid, y1, v)]
     d.stroke(name, "wall", knots)
@@ -135,7 +168,7 @@ def link(
 
     `flare` is how much thicker than its middle it leaves the head; `sag` moves its middle right.
     """
-    t = clamp((d.joint if thick is None else thick) * (1 + d.j(0.16)), 0.14, 0.46)
+    t = clamp(d.thin(d.joint if thick is None else thick) * (1 + d.j(0.16)), 0.14, 0.46)
     # A thick joint hardly widens toward the head, which must stay a head beside it.
     flare = 1 + (flare - 1) * clamp((0.45 - t) / 0.2, 0.1, 1.0)
     mid = ((start[0] + end[0]) / 2 + sag, (start[1] + end[1]) / 2)
@@ -172,10 +205,10 @@ def zayin_head(
     hollow = -(0.02 + 0.3 * d.flare)
     y1 += 0.1 * own.head_size + d.j(0.04)
     corners: list[Corner] = [
-        (x0 - lean, y0 - spike + d.j(0.03), d.soft * 0.5, hollow),
-        (x1 - lean, y0 - 0.3 * spike + d.j(0.03), d.soft * 0.8, hollow),
-        (x1 - 0.07 + lean, y1, d.soft, 0.02),
-        (x0 + 0.07 + lean, y1 + d.j(0.04), d.soft, hollow),
+        (x0 - lean, y0 - spike + d.j(0.03), d.soft * 0.5 + 0.6 * d.bud, hollow),
+        (x1 - lean, y0 - 0.3 * spike + d.j(0.03), d.soft * 0.8 + d.bud, hollow),
+        (x1 - 0.07 + lean, y1, d.soft + d.bud, 0.02),
+        (x0 + 0.07 + lean, y1 + d.j(0.04), d.soft + d.bud, hollow),
     ]
     d.block(name, "head", turned(corners, tilt + 0.5 * d.tilt + 5 * own.head_slope + d.j(6)))
 
@@ -192,12 +225,13 @@ def vav_head(
     if d.letter in "יל":  # The left end carries the kotz of the one, a tag of the other.
         rise = 0.0
     corners: list[Corner] = [
-        (x0, y0 - spike + hang + d.j(0.03), d.soft * 0.5, -(0.03 + 0.2 * d.flare)),
+        (x0, y0 - spike + hang + d.j(0.03), d.soft * 0.5 + d.bud, -(0.03 + 0.2 * d.flare)),
         (x1, y0 + d.j(0.03), 0.42, 0.03),
         (x1, y1 + 0.12, 0.05, 0.0),
         (x1 - 0.48, y1 + 0.1, 0.2, 0.03),
-        (x0 + 0.1 + 0.2 * min(d.cut, 0.8) + 0.04 * own.head_lean, y1 - 0.08 - rise, d.soft + 0.08,
-         -(0.02 + 0.2 * d.flare)),
+        (x0 + 0.1 + 0.2 * min(d.cut, 0.8) + 0.04 * own.head_lean, y1 - 0.08 - rise,
+         d.soft + 0.08 + d.bud,
+         -min(0.02 + 0.2 * d.flare + 0.15 * d.own.horn, 0.08)),
     ]  # fmt: skip
     d.block(name, kind, turned(corners, tilt + 0.45 * d.tilt + 3 * own.head_slope + d.j(5)))
 
@@ -216,15 +250,15 @@ def yud_head(
     hollow = -(0.02 + 0.22 * d.flare)
     lean = 0.06 * own.head_lean
     corners: list[Corner] = [
-        (-a - lean, -b - spike, d.soft * 0.5, hollow),
+        (-a - lean, -b - spike, d.soft * 0.5 + d.bud, hollow),
         (a - lean, -b + 0.02, 0.24, 0.03),
-        (a - 0.08, b, 0.16, 0.03),
+        (a - 0.08, b, 0.16 + 0.5 * d.bud, 0.03),
         (-a + 0.14 + 0.1 * min(d.cut, 0.8), b - 0.02, d.soft + 0.06, hollow),
     ]
     if mirror:
         corners = [
             (-a, -b + 0.02, 0.24, hollow),
-            (a, -b - spike, d.soft * 0.5, hollow),
+            (a, -b - spike, d.soft * 0.5 + d.bud, hollow),
             (a - 0.14, b - 0.02, d.soft + 0.06, 0.03),
             (-a + 0.08, b, 0.16, 0.03),
         ]
@@ -242,7 +276,7 @@ def crowned_head(d: Sketch, x0: float, x1: float, name: str = "head") -> float:
     else:
         zayin_head(d, x0, x1, name=name)
         stem = (x0 + x1) / 2
-    inset = 0.2 * (x1 - x0)
+    inset = 0.2 * (x1 - x0) + 0.6 * d.bud + 0.2 * d.own.corner
     d.seat(x0 + inset, x1 - inset, 0.03 + 0.18 * d.flare)
     return stem + d.j(0.04)
 
@@ -309,7 +343,7 @@ def lens_leg(
     """A leg from the middle of a head: thin where it leaves, swelling, thinning to a point."""
     own = d.habits
     t = thick * (0.72 + 0.36 * d.v) * (1 + 0.1 * own.leg_weight)
-    neck = clamp(0.62 * t, 0.28, 0.42) + d.j(0.03)
+    neck = d.thin(clamp(0.62 * t, 0.28, 0.42), 0.8) + d.j(0.03)
     curve = 0.04 * own.leg_curve + 0.3 * d.bend
     drift += 0.06 * own.leg_drift
     length = y1 - y0

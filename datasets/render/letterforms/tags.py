@@ -17,6 +17,7 @@ from crownlet.datasets.coco.truth import DefectMark, Outline
 from crownlet.datasets.render.letterforms.glyph import Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Floats, Region
+from crownlet.datasets.render.letterforms.own_forms import form_of
 
 # Half widths along the axis, as shares of the tag's thick end: (place, left, right).
 _PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
@@ -146,6 +147,8 @@ def crown_letter(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int)
         raise ValueError(f"{glyph.letter!r} wears {glyph.tags} tags already")
     plan = _planned(glyph, glyph.crown, hand, rng, count)
     footing = _footing(plan, Region([part.outline for part in glyph.parts]), glyph.crown)
+    if hand.seed and count in (2, 3):
+        plan = _tallest_second(plan, footing)
     tags = tuple(_tag(k, plan, float(footing[k]), rng, hand) for k in range(count))
     crowned = replace(glyph, parts=glyph.parts + tags, tags=count)
     if hand.tag_form != "bare" or glyph.letter not in THREE_TAGGED:
@@ -183,7 +186,12 @@ def _drawn(glyph: Glyph, crown: Crown, hand: Hand, draws: Floats, count: int) ->
     order = np.arange(count) - (count - 1) / 2
     room = crown.x1 - crown.x0
     pitch = min(0.42, max(0.88 * room, 0.5) / (count - 1), SPREAD / (count - 1)) if count > 1 else 0
-    height = np.full(count, min(hand.tag_height, _TALLEST.get(glyph.letter, 4.0)))
+    own = form_of(hand.seed, hand.style, glyph.letter)
+    # In some hands yud's tag is as long as the letter.
+    most = _TALLEST.get(glyph.letter, 4.0)
+    if glyph.letter == "י":
+        most += 1.6 * own.forms[3] ** 2
+    height = np.full(count, min(max(0.55, hand.tag_height * own.tag), most))
     height *= (1.0 + 0.12 * unsteady * draws[0, :count]) * _relative_heights(count)
     lean = hand.tag_lean + 4.0 * unsteady * draws[3, 0]
     # Tall tags fan less, or their tips would stand over the neighbours; nor may they meet.
@@ -209,6 +217,15 @@ def _relative_heights(count: int) -> Floats:
     if count == 3:
         return np.array([0.9, 1.12, 0.92])
     return np.ones(count)
+
+
+def _tallest_second(plan: _Plan, footing: Floats) -> _Plan:
+    """The plan with its other tags shortened where, on a falling head, they pass the second."""
+    upright = np.cos(np.radians(plan.angle))
+    tips = footing - plan.height * upright
+    passed = (tips[1] + 0.07 - tips).clip(0.0, None) / upright
+    passed[1] = 0.0
+    return replace(plan, height=np.maximum(plan.height - passed, 0.3))
 
 
 def _separated(plan: _Plan) -> _Plan:

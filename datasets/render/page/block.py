@@ -8,6 +8,7 @@ import numpy as np
 
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
 from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot, plan_page
 from crownlet.datasets.render.page.layout import (
     Habits,
@@ -54,8 +55,11 @@ class Writing:
 def write_block(
     text: Text, spec: PageSpec, hand: Hand, scale: float, rng: np.random.Generator
 ) -> Block:
-    """Write `text` at `scale` px a q: letters that do not touch stay apart by 1.5 px at least."""
-    tightest = max(spec.tightest, 1.5 / scale)
+    """Write `text` at `scale` px a q: letters that do not touch stay apart by 1.5 px at least.
+
+    Below 0 `spec.tightest` is how far letters may overlap.
+    """
+    tightest = spec.tightest if spec.tightest < 0.0 else max(spec.tightest, 1.5 / scale)
     pitch = _pitch(spec, hand, rng)
     if rng.random() < 0.5:  # the scribe who fits his letters to the room between the lines
         hand = replace(hand, line_pitch=pitch)
@@ -84,7 +88,9 @@ def write_block(
 
 def _pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:
     """Distance of lines in q; on crowded pages lamed and the finals enter their neighbours."""
-    if rng.random() < spec.crowded:
+    # Hands that push letters into each other's white do so with lines.
+    pack = manner_of(hand.seed, hand.style).pack
+    if rng.random() < spec.crowded * (1.0 + pack):
         return min(hand.line_pitch, float(rng.uniform(CLOSEST_LINES, 4.8)))
     return hand.line_pitch
 

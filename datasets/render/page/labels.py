@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -16,11 +17,16 @@ from crownlet.datasets.coco.truth import (
     PageTruth,
     PartShape,
 )
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.defects.common import PLAIN
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
 from crownlet.datasets.render.page.geometry import Geometry, visible
 from crownlet.datasets.render.page.layout import Placed
+from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 Points = npt.NDArray[np.float64]
+
+UNSEEN = frozenset({"heel_missing"})
+"""Faults that take away what a hand that leaves it small hardly shows."""
 
 LEAST_SEEN = 0.02
 """A letter of which the frame shows a smaller share (of its box) is not listed."""
@@ -110,8 +116,24 @@ def _label_letter(
         (*body, 0.0 if placed.about is None else 180.0),
         placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
         placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
-        not whole and _legible(placed, drawn, body[2] / 3.0, size),
+        not whole and _legible(placed, drawn, body[2] / 3.0, size), _known(placed.glyph),
     )  # fmt: skip
+
+
+def _known(glyph: Glyph) -> tuple[str, ...] | None:
+    """Faults of which the truth is known: all, or all but those that are this hand's way.
+
+    A plain fault on such a letter goes beyond its hand's way and is known, but for those that take
+    away what is hardly there.
+    """
+    plain = {mark.name for mark in glyph.defects if mark.plainness > PLAIN} - UNSEEN
+    unasked = tuple(name for name in glyph.unasked if name not in plain)
+    return _all_but(unasked) if unasked else None
+
+
+@cache
+def _all_but(unasked: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(name for name in CATALOGUE if name not in unasked)
 
 
 def _legible(placed: Placed, drawn: Drawn, q: float, size: tuple[int, int]) -> bool:

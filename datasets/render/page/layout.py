@@ -12,6 +12,7 @@ import numpy.typing as npt
 from crownlet.datasets.coco.truth import DefectMark, Outline
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot
 from crownlet.datasets.render.page.scribe import Crowning, write
 
@@ -189,7 +190,7 @@ def _mark(width: float) -> DefectMark:
 CLOSEST_WORDS = 0.15
 """Least white in q by which the gap between words passes that between letters."""
 
-NESTING = 0.25
+NESTING = 0.35
 """Share of pages whose hand sets yuds over the bases of other letters."""
 
 DEEPEST, DEEPEST_NEST = 0.6, 1.6
@@ -208,6 +209,8 @@ class Habits:
     tightest: float
     nests: bool = False
     """Yuds hang over the base of the letter before them."""
+    pack: float = 0.0
+    """0 to 1: how far letters stand over and under each other's limbs."""
 
     @property
     def contrast(self) -> float:
@@ -245,12 +248,16 @@ def draw_habits(hand: Hand, tightest: float, close: float, rng: np.random.Genera
     letter_gap = max(tightest, hand.letter_gap * float(rng.uniform(0.8, 1.2)))
     word_gap = max(hand.word_gap * float(rng.uniform(0.8, 1.2)), 2.0 * hand.letter_gap + 0.1)
     uneven = float(rng.uniform(0.05, 0.3))
+    pack = manner_of(hand.seed, hand.style).pack
+    letter_gap = max(tightest, letter_gap * (1.0 - 0.9 * pack))
     if rng.random() < close:  # words still part, by little: such a hand must be even
         word_gap = min(word_gap, float(rng.uniform(1.3, 1.8)) * letter_gap + CLOSEST_WORDS)
         uneven = min(uneven, 0.12)
     if rng.random() < NESTING:
-        return Habits(letter_gap, word_gap, float(rng.uniform(0.8, 1.0)), uneven, tightest, True)
-    return Habits(letter_gap, word_gap, float(rng.uniform(0.0, 0.7)), uneven, tightest)
+        kern = float(rng.uniform(0.8, 1.0))
+        return Habits(letter_gap, word_gap, kern, uneven, tightest, True, pack)
+    kern = float(rng.uniform(0.0, 0.7))
+    return Habits(letter_gap, word_gap, kern + (1.0 - kern) * pack, uneven, tightest, pack=pack)
 
 
 def write_line(
@@ -308,7 +315,8 @@ def _set_beside(
     shift = between - gap
     if not wide:
         idle = max(0.0, white - shift - gap)
-        shift += min(habits.kern * idle, DEEPEST_NEST if habits.nests else DEEPEST)
+        deepest = DEEPEST + habits.pack * (DEEPEST_NEST - DEEPEST)
+        shift += min(habits.kern * idle, DEEPEST_NEST if habits.nests else deepest)
     shift = min(shift, white - habits.tightest)
     if fault == "letters_touch":
         return _touching(placed, letter, shift, rng)

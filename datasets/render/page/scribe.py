@@ -98,7 +98,7 @@ def _formed(slot: Slot, hand: Hand, rng: np.random.Generator, stretch: float) ->
     """The letter without tags: as the hand writes it, on the way to another, or written oddly."""
     if slot.morph is not None:
         return build_between(slot.letter, slot.morph[0], hand, rng, slot.morph[1], stretch)
-    glyph = build(slot.letter, hand, rng, stretch=stretch)
+    glyph = hand.form(slot.letter, stretch) or build(slot.letter, hand, rng, stretch=stretch)
     if slot.oddity is None or slot.oddity in AFTER_TAGS:
         return glyph
     return written_oddly(glyph, slot.oddity, hand, rng)

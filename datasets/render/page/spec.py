@@ -79,7 +79,7 @@ class PageSpec:
     generous: float = 0.2
     """Probability that the hand sets a tag on vav and other letters of which no custom asks one."""
     tightest: float = 0.12
-    """Smallest white in q left between neighbours that do not touch."""
+    """Smallest white in q left between neighbours that do not touch; below 0 they may overlap."""
     turn: Literal[0, 90, 180, 270] = 0
     """Clockwise turn of the finished image in degrees."""
     augment: Augment = field(default_factory=Augment)

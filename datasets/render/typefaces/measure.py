@@ -1,0 +1,148 @@
+"""What is measured on a typeface: where its bodies begin and end, how heavy its strokes are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.datasets.coco.truth import Outline
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.typefaces.fonts import Typeface, TypefaceError
+
+Mask = npt.NDArray[np.uint8]
+
+CELLS = 64
+"""Raster cells to a q."""
+
+ROOFED = "דהרחתם"
+"""Letters whose upper edge, over most of their width, is that of the roof."""
+
+BASED = "בכט"
+"""Letters whose lower edge, over most of their width, is that of the base."""
+
+LEAST_BODY_SHARE = 0.3
+"""Least share of its roofed letters' height that the body of a typeface can have."""
+
+_HAIR = 8
+"""Percentile of the strokes' thickness that counts as the thickness of hairlines."""
+
+_SHIFT = 6
+
+
+@dataclass(frozen=True)
+class Measures:
+    """Top and bottom of the body in font units; the rest in q, for a body of 3 q."""
+
+    top: float
+    bottom: float
+    stem: float
+    """Usual thickness of upright strokes."""
+    bar: float
+    """Usual thickness of roofs."""
+    hair_x: float
+    """Thickness of the thinnest upright strokes."""
+    hair_y: float
+    """Thickness of the thinnest lying strokes."""
+    rise: float
+    """How far lamed rises above the body."""
+    fall: float
+    """How far the lowest letter falls below the body."""
+    breadth: float
+    """Usual width of the roofed letters."""
+
+    def in_q(self, outline: Outline) -> Outline:
+        """Font units, y up, as q with y down from the ruled line."""
+        scale = BODY_HEIGHT / (self.top - self.bottom)
+        placed: Outline = (outline * (1.0, -1.0) + (0.0, self.top)) * scale
+        return placed
+
+
+@dataclass(frozen=True)
+class Raster:
+    """Ink of a letter, 0 or 1, CELLS cells a q; (x0, y0) in q is the corner of its first cell."""
+
+    ink: Mask
+    x0: float
+    y0: float
+
+
+def rasterise(contours: Sequence[Outline], pad: float = 0.75) -> Raster:
+    """The ink of contours in q by non-zero winding, with `pad` q of white around."""
+    points = np.concatenate(list(contours))
+    x0, y0 = np.floor((points.min(axis=0) - pad) * CELLS) / CELLS
+    width, height = np.ceil((points.max(axis=0) + pad - (x0, y0)) * CELLS).astype(int)
+    winding = np.zeros((height, width), np.int8)
+    one = np.empty((height, width), np.uint8)
+    for contour in contours:
+        one[:] = 0
+        fixed = np.rint(((contour - (x0, y0)) * CELLS - 0.5) * (1 << _SHIFT)).astype(np.int32)
+        cv2.fillPoly(one, [fixed], 1, shift=_SHIFT)
+        winding += one.view(np.int8) * np.int8(1 if _area(contour) > 0 else -1)
+    return Raster((winding != 0).astype(np.uint8), float(x0), float(y0))
+
+
+def _area(contour: Outline) -> float:
+    """Signed area."""
+    x, y = contour.T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+
+
+@lru_cache(maxsize=256)
+def measure(face: Typeface) -> Measures:
+    """Measure a typeface.
+
+    Body heights are taken where most of the columns of roofs and bases end, so that points, horns
+    and slanted ends do not count. TypefaceError if no body can be made out.
+    """
+    points = np.concatenate([outline for c in ROOFED for outline in face.contours[c]])
+    low, high = float(points[:, 1].min()), float(points[:, 1].max())
+    rough = Measures(high, low, *[0.0] * 7)
+    tops = _edges(face, rough, ROOFED, upper=True)
+    bottoms = _edges(face, rough, BASED, upper=False)
+    scale = (high - low) / BODY_HEIGHT
+    top, bottom = high - float(np.median(tops)) * scale, high - float(np.median(bottoms)) * scale
+    if top - bottom < LEAST_BODY_SHARE * (high - low):
+        raise TypefaceError(f"{face.name}: roofs and bases leave no body")
+    body = Measures(top, bottom, *[0.0] * 7)
+    uprights = np.concatenate([_runs(face, body, c, upright=True) for c in "הרחתםוןש"])
+    lying = np.concatenate([_runs(face, body, c, upright=False) for c in "דהרחתבכם"])
+    y = np.concatenate([body.in_q(o)[:, 1] for o in face.contours["ל"]])
+    below = max(float(body.in_q(o)[:, 1].max()) for c in "ךןףץק" for o in face.contours[c])
+    x = [np.concatenate([body.in_q(o)[:, 0] for o in face.contours[c]]) for c in ROOFED]
+    return Measures(
+        top, bottom, float(np.median(uprights)), float(np.median(lying)),
+        float(np.percentile(uprights, _HAIR)), float(np.percentile(lying, _HAIR)),
+        max(0.0, -float(y.min())), max(0.0, below - BODY_HEIGHT),
+        float(np.median([np.ptp(row) for row in x])),
+    )  # fmt: skip
+
+
+def _edges(face: Typeface, body: Measures, letters: str, upper: bool) -> npt.NDArray[np.float64]:
+    """Upper or lower edge in q of the ink in each column of some letters."""
+    found = []
+    for letter in letters:
+        raster = rasterise([body.in_q(outline) for outline in face.contours[letter]])
+        ink = raster.ink[:, raster.ink.any(axis=0)]
+        row = ink.argmax(axis=0) if upper else len(ink) - ink[::-1].argmax(axis=0)
+        found.append(raster.y0 + row / CELLS)
+    return np.concatenate(found)
+
+
+def _runs(face: Typeface, body: Measures, letter: str, upright: bool) -> npt.NDArray[np.float64]:
+    """Lengths in q of ink runs across upright strokes at mid height, or across the roof."""
+    raster = rasterise([body.in_q(outline) for outline in face.contours[letter]])
+    if upright:
+        rows = slice(round((1.0 - raster.y0) * CELLS), round((2.0 - raster.y0) * CELLS))
+        lines = raster.ink[rows]
+    else:
+        lines = raster.ink[:, raster.ink.any(axis=0)].T
+    edges = np.diff(np.pad(lines, ((0, 0), (1, 1))).astype(np.int8), axis=1)
+    lengths = (np.nonzero(edges < 0)[1] - np.nonzero(edges > 0)[1]) / CELLS
+    # Longer runs lie along a stroke, not across it.
+    across: npt.NDArray[np.float64] = lengths[lengths < 1.6]
+    return across if len(across) else np.array([1.0])

@@ -1,0 +1,118 @@
+"""Changes of place: pictures stretched, sheared, turned a little and bent, with what lies on them.
+
+Places are in px, a pixel's centre at half: the pixel in column 0 and row 0 has its centre at
+(0.5, 0.5).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+
+def matrices(across: Tensor, down: Tensor, shear: Tensor, angle: Tensor) -> Tensor:
+    """(N, 2, 2) that scale by `across` and `down`, shear (x grows by `shear` a px of y), then turn
+    clockwise by `angle` in radians; all (N,)."""
+    zero = torch.zeros_like(across)
+    scaled = torch.stack([across, shear * down, zero, down], dim=1).view(-1, 2, 2)
+    c, s = torch.cos(angle), torch.sin(angle)
+    return torch.stack([c, -s, s, c], dim=1).view(-1, 2, 2) @ scaled
+
+
+def inverse(matrix: Tensor) -> Tensor:
+    """(..., 2, 2), what undoes `matrix`."""
+    (a, b), (c, d) = (row.unbind(-1) for row in matrix.unbind(-2))
+    rows = torch.stack([torch.stack([d, -b], -1), torch.stack([-c, a], -1)], -2)
+    return rows / (a * d - b * c)[..., None, None]
+
+
+def _turned(matrix: Tensor, places: Tensor) -> Tensor:
+    """`matrix` (..., 2, 2) times `places` (..., 2), in full precision: matrix products on a GPU may
+    be rounded to ten bits, a tenth of a px here."""
+    return (matrix * places[..., None, :]).sum(dim=-1)
+
+
+@dataclass(frozen=True)
+class Warp:
+    """What takes N source pictures to N pictures of `size` (height, width).
+
+    `matrix` (N, 2, 2) acts about `pivot` (N, 2), a place of the source, which lands at `onto`
+    (N, 2) of the result; `bend` (N, 2, height, width) is added to where each pixel of the result
+    comes from (x, y), in px of the source.
+    """
+
+    matrix: Tensor
+    pivot: Tensor
+    onto: Tensor
+    bend: Tensor
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Height and width of the result."""
+        return self.bend.shape[2], self.bend.shape[3]
+
+    def sources(self) -> Tensor:
+        """(N, height, width, 2): the place in the source of each pixel of the result."""
+        height, width = self.size
+        device = self.matrix.device
+        y, x = torch.meshgrid(
+            torch.arange(height, device=device) + 0.5, torch.arange(width, device=device) + 0.5,
+            indexing="ij",
+        )  # fmt: skip
+        places = torch.stack([x, y], dim=-1)[None] - self.onto[:, None, None]
+        turned = _turned(inverse(self.matrix)[:, None, None], places)
+        return turned + self.pivot[:, None, None] + self.bend.permute(0, 2, 3, 1)
+
+    def move(self, points: Tensor) -> Tensor:
+        """Where the places `points` (N, n, 2) of the source land in the result.
+
+        `sources` is turned round by repeated correction; bends are mild, so a few are enough.
+        """
+        height, width = self.size
+        unit = torch.tensor([2.0 / width, 2.0 / height], device=points.device)
+        straight = _turned(self.matrix[:, None], points - self.pivot[:, None])
+        out = straight + self.onto[:, None]
+        for _ in range(6):
+            spots = (out * unit - 1)[:, :, None]
+            bent = F.grid_sample(self.bend, spots, padding_mode="border", align_corners=False)
+            off = _turned(self.matrix[:, None], bent[..., 0].transpose(1, 2))
+            out = straight + self.onto[:, None] - off
+        return out
+
+
+def warped(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int]) -> Tensor:
+    """`pictures` (N, C, h, w) warped, at the same number of px of the result for each of theirs.
+
+    `source` (height, width) is the size of the source pictures that `warp` speaks of: maps may be
+    coarser than these (part masks are, by 4). Beyond the source everything is `fill`.
+    """
+    coarse = source[0] // pictures.shape[2]
+    places = warp.sources()
+    if coarse > 1:
+        places = F.avg_pool2d(places.permute(0, 3, 1, 2), coarse).permute(0, 2, 3, 1)
+    unit = torch.tensor([2.0 / source[1], 2.0 / source[0]], device=pictures.device)
+    shown = F.grid_sample(pictures - fill, places * unit - 1, align_corners=False)
+    return shown + fill
+
+
+def bends(controls: Tensor, size: tuple[int, int]) -> Tensor:
+    """(N, 2, height, width) smooth bends through `controls` (N, 2, rows, columns), in px."""
+    return F.interpolate(controls, size=size, mode="bicubic", align_corners=True)
+
+
+OCTAGON = ((0.2, 0.0), (0.8, 0.0), (1.0, 0.2), (1.0, 0.8), (0.8, 1.0), (0.2, 1.0), (0.0, 0.8),
+           (0.0, 0.2))  # fmt: skip
+"""Corners, as shares of a box, of the figure that stands for a letter's ink: ink seldom reaches
+into all four corners of its box."""
+
+
+def moved_boxes(boxes: Tensor, warp: Warp) -> Tensor:
+    """(N, n, 4) boxes x0, y0, x1, y1 around where the ink in `boxes` (N, n, 4) lands."""
+    shares = torch.tensor(OCTAGON, device=boxes.device)
+    size = boxes[:, :, 2:] - boxes[:, :, :2]
+    points = boxes[:, :, None, :2] + size[:, :, None] * shares
+    placed = warp.move(points.flatten(1, 2)).view(points.shape)
+    return torch.cat([placed.amin(dim=2), placed.amax(dim=2)], dim=2)
