@@ -7,20 +7,20 @@ from typing import NamedTuple
 import torch
 from torch import Tensor, nn
 
-from crownlet.models.blocks import Rise, stage
+from crownlet.models.blocks import UpsampleAndAdd, downsampling_stage
 
 CLASSES = 28
 """27 letters and "no letter"."""
 
-NO_LETTER = 27
+NO_LETTER_CLASS = 27
 
-TAG_COUNTS = 5
+TAG_COUNT_CLASSES = 5
 """0, 1, 2, 3, and 4 or more."""
 
 TAGS_UNKNOWN = 255
 """Target of a crop whose tags nobody counted."""
 
-PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
+PART_CHANNELS = ("ink", "tag", "head", "leg", "roof", "joint")
 """Channels of the part masks."""
 
 
@@ -50,17 +50,17 @@ class Assessor(nn.Module):
     ) -> None:
         super().__init__()
         first, second, third, fourth = widths
-        self.stem = stage(2, first, blocks=1)
-        self.fine = stage(first, second, blocks=2)
-        self.middle = stage(second, third, blocks=2)
-        self.coarse = stage(third, fourth, blocks=2)
+        self.stem = downsampling_stage(2, first, blocks=1)
+        self.fine = downsampling_stage(first, second, blocks=2)
+        self.middle = downsampling_stage(second, third, blocks=2)
+        self.coarse = downsampling_stage(third, fourth, blocks=2)
         self.hidden = nn.Sequential(nn.Dropout(0.1), nn.Linear(2 * fourth, hidden), nn.ReLU())
         self.letter = nn.Linear(hidden, CLASSES)
         self.defects = nn.Linear(hidden, defects)
-        self.tags = nn.Linear(hidden, TAG_COUNTS)
-        self.rise_middle = Rise(fourth, third, second)
-        self.rise_fine = Rise(second, second, second)
-        self.parts = nn.Conv2d(second, len(PARTS), 1)
+        self.tags = nn.Linear(hidden, TAG_COUNT_CLASSES)
+        self.rise_middle = UpsampleAndAdd(fourth, third, second)
+        self.rise_fine = UpsampleAndAdd(second, second, second)
+        self.parts = nn.Conv2d(second, len(PART_CHANNELS), 1)
         nn.init.constant_(self.defects.bias, -3.0)
 
     def forward(self, crops: Tensor) -> AssessorOutput:

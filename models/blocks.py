@@ -7,7 +7,7 @@ from torch import Tensor, nn
 from torchvision.ops import Conv2dNormActivation
 
 
-def conv(inputs: int, outputs: int, stride: int = 1, kernel: int = 3) -> nn.Module:
+def conv_norm_relu(inputs: int, outputs: int, stride: int = 1, kernel: int = 3) -> nn.Module:
     """Convolution, batch norm, ReLU; (B, inputs, H, W) -> (B, outputs, H / stride, W / stride)."""
     return Conv2dNormActivation(inputs, outputs, kernel_size=kernel, stride=stride)
 
@@ -21,25 +21,27 @@ class Residual(nn.Module):
         # Starting each block as the identity steadies the first steps (Goyal et al. 2017).
         nn.init.zeros_(last.weight)
         plain = nn.Conv2d(channels, channels, 3, padding=1, bias=False)
-        self.body = nn.Sequential(conv(channels, channels), plain, last)
+        self.body = nn.Sequential(conv_norm_relu(channels, channels), plain, last)
 
     def forward(self, x: Tensor) -> Tensor:
         """(B, C, H, W) -> (B, C, H, W)."""
         return torch.relu(x + self.body(x))
 
 
-def stage(inputs: int, outputs: int, blocks: int, stride: int = 2) -> nn.Sequential:
+def downsampling_stage(inputs: int, outputs: int, blocks: int, stride: int = 2) -> nn.Sequential:
     """A convolution that changes width and resolution, then `blocks` residual blocks."""
-    return nn.Sequential(conv(inputs, outputs, stride), *[Residual(outputs) for _ in range(blocks)])
+    return nn.Sequential(
+        conv_norm_relu(inputs, outputs, stride), *[Residual(outputs) for _ in range(blocks)]
+    )
 
 
-class Rise(nn.Module):
+class UpsampleAndAdd(nn.Module):
     """Bring coarse features up to a finer stride and add them to what was seen there."""
 
     def __init__(self, coarse: int, fine: int, outputs: int) -> None:
         super().__init__()
-        self.coarse = conv(coarse, outputs, kernel=1)
-        self.fine = conv(fine, outputs, kernel=1)
+        self.coarse = conv_norm_relu(coarse, outputs, kernel=1)
+        self.fine = conv_norm_relu(fine, outputs, kernel=1)
         self.mix = Residual(outputs)
 
     def forward(self, coarse: Tensor, fine: Tensor) -> Tensor:

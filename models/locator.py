@@ -7,15 +7,15 @@ from typing import NamedTuple
 import torch
 from torch import Tensor, nn
 
-from crownlet.models.blocks import Rise, conv, stage
+from crownlet.models.blocks import UpsampleAndAdd, conv_norm_relu, downsampling_stage
 
-STRIDE = 4
+STRIDE_PX = 4
 """Page px to one cell of the output."""
 
-UNIT = 28.0
+BODY_HEIGHT_PX = 28.0
 """Body height in px at which the page is shown; the unit of `shape` and of `scale`."""
 
-LETTERS = 27
+LETTER_CLASSES = 27
 
 
 class LocatorOutput(NamedTuple):
@@ -45,15 +45,15 @@ class Locator(nn.Module):
     ) -> None:
         super().__init__()
         stem, fine, middle, coarse = widths
-        self.stem = conv(1, stem, stride=2)
-        self.fine = stage(stem, fine, blocks=2)
-        self.middle = stage(fine, middle, blocks=3)
-        self.coarse = stage(middle, coarse, blocks=3)
-        self.rise_middle = Rise(coarse, middle, middle)
-        self.rise_fine = Rise(middle, fine, head)
-        self.shared = conv(head, head)
+        self.stem = conv_norm_relu(1, stem, stride=2)
+        self.fine = downsampling_stage(stem, fine, blocks=2)
+        self.middle = downsampling_stage(fine, middle, blocks=3)
+        self.coarse = downsampling_stage(middle, coarse, blocks=3)
+        self.rise_middle = UpsampleAndAdd(coarse, middle, middle)
+        self.rise_fine = UpsampleAndAdd(middle, fine, head)
+        self.shared = conv_norm_relu(head, head)
         self.centre = nn.Conv2d(head, 1, 1)
-        self.letter = nn.Conv2d(head, LETTERS, 1)
+        self.letter = nn.Conv2d(head, LETTER_CLASSES, 1)
         self.turn = nn.Conv2d(head, 4, 1)
         self.shape = nn.Conv2d(head, 6, 1)
         self.scale = nn.Conv2d(head, 1, 1)

@@ -9,7 +9,7 @@ import torch.nn.functional as F
 from torch import Tensor
 from torchvision.ops import generalized_box_iou_loss
 
-from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, AssessorOutput
+from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN, AssessorOutput
 from crownlet.models.locator import LocatorOutput
 
 
@@ -115,7 +115,7 @@ def assessor_loss(
     A defect that does not apply to a letter is asked nothing; for crops that show no letter only
     the class is asked.
     """
-    seen = targets.letter < NO_LETTER
+    seen = targets.letter < NO_LETTER_CLASS
     applies = ~torch.isnan(targets.defects) & seen[:, None]
     wanted = torch.where(applies, targets.defects, 0.0)
     each = F.binary_cross_entropy_with_logits(out.defects.float(), wanted, reduction="none")

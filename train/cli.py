@@ -21,14 +21,14 @@ def main(config: DictConfig) -> None:
 
         render(config)
     elif config.job == "export":
-        from crownlet.train.export.onnx import ship
+        from crownlet.train.export.onnx import export_networks
 
-        print(f"models: {ship(config)}")
+        print(f"models: {export_networks(config)}")
     elif config.job == "integers":
-        from crownlet.train.export.quantise import integers
+        from crownlet.train.export.quantise import quantise_in_place
 
         own = config.integers
-        for name, value in integers(Path(own.model), own.pages, own.held_out).items():
+        for name, value in quantise_in_place(Path(own.model), own.pages, own.held_out).items():
             print(f"{name:<28}{value:.5g}")
     elif config.job == "evaluate":
         from crownlet.train.evaluation.evaluate import evaluate

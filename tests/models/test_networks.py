@@ -5,7 +5,7 @@ import torch
 import torch.nn.functional as F
 from torchvision.ops import sigmoid_focal_loss
 
-from crownlet.models.assessor import PARTS, Assessor, AssessorExport, AssessorOutput
+from crownlet.models.assessor import PART_CHANNELS, Assessor, AssessorExport, AssessorOutput
 from crownlet.models.locator import Locator, LocatorOutput
 from crownlet.models.losses import AssessorTargets, assessor_loss, centre_loss, letter_loss
 
@@ -24,7 +24,7 @@ def test_the_assessor_answers_every_question_once() -> None:
     assert out.letter.shape == (3, 28)
     assert out.defects.shape == (3, 13)
     assert out.tags.shape == (3, 5)
-    assert out.parts.shape == (3, len(PARTS), 32, 24)
+    assert out.parts.shape == (3, len(PART_CHANNELS), 32, 24)
 
 
 def test_the_exported_assessor_reads_bytes_and_gives_calibrated_probabilities() -> None:

@@ -19,7 +19,7 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.fit import fit, make_network
 from crownlet.train.fit.reservoir import Reservoir
-from crownlet.train.fit.weights import grow, load_weights, save_weights
+from crownlet.train.fit.weights import load_narrower, load_weights, save_weights
 
 
 def configured(folder: Path, model: str, *more: str) -> DictConfig:
@@ -115,7 +115,7 @@ def test_a_narrow_network_grown_wider_answers_as_before_and_learns_on(
             torch.nn.init.uniform_(module.bias, -0.5, 0.5)
             module.running_mean.uniform_(-0.5, 0.5)
     save_weights(narrow, path, {})
-    grow(wide, path)
+    load_narrower(wide, path)
     before, after = narrow.eval()(shown), wide.eval()(shown)
     for old, new in zip(before, after, strict=True):
         torch.testing.assert_close(new[:, : old.shape[1]], old)
@@ -124,7 +124,7 @@ def test_a_narrow_network_grown_wider_answers_as_before_and_learns_on(
     assert not still
     with pytest.raises(ValueError, match="does not fit"):
         save_weights(wide, path, {})
-        grow(narrow, path)
+        load_narrower(narrow, path)
 
 
 def test_balanced_draws_show_rare_letters_as_often_as_common_ones(tmp_path: Path) -> None:

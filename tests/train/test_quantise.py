@@ -16,8 +16,8 @@ from crownlet.infer.networks import NETWORK_FILES, OnnxNetworks, weights_folder
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.export.onnx import export_assessor, export_locator, write_checksums
-from crownlet.train.export.quantise import in_floats, integers, quantise
-from crownlet.train.fit.weights import grow
+from crownlet.train.export.quantise import nodes_in_floats, quantise, quantise_in_place
+from crownlet.train.fit.weights import load_narrower
 
 
 @pytest.fixture(scope="module")
@@ -27,8 +27,8 @@ def floats(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(weights_folder(), folder)
     curves = yaml.safe_load((folder / "calibration.yaml").read_text("utf-8"))
     locator, assessor = Locator(), Assessor(len(LEARNED_DEFECTS))
-    grow(locator, folder / "locator.safetensors")
-    grow(assessor, folder / "assessor.safetensors")
+    load_narrower(locator, folder / "locator.safetensors")
+    load_narrower(assessor, folder / "assessor.safetensors")
     export_locator(locator.eval(), folder / "locator.onnx", "t")
     export_assessor(assessor.eval(), curves, folder / "assessor.onnx", "t")
     write_checksums(folder)
@@ -38,7 +38,7 @@ def floats(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize(("name", "heads"), [("locator.onnx", 5), ("assessor.onnx", 1)])
 def test_the_heads_stay_in_floats(floats: Path, name: str, heads: int) -> None:
     """The locator has five heads of one convolution, the assessor one of masks (models/)."""
-    assert len(set(in_floats(onnx.load(floats / name).graph))) == heads
+    assert len(set(nodes_in_floats(onnx.load(floats / name).graph))) == heads
 
 
 def test_integers_take_a_quarter_of_the_room_and_read_the_same_letters(
@@ -46,7 +46,7 @@ def test_integers_take_a_quarter_of_the_room_and_read_the_same_letters(
 ) -> None:
     """8 bits instead of 32 (Jacob et al. 2018); the same letters but for doubtful ones."""
     folder = shutil.copytree(floats, tmp_path / "in integers")
-    away = integers(folder, pages=1, held_out=1)
+    away = quantise_in_place(folder, pages=1, held_out=1)
     for name in NETWORK_FILES:
         assert (folder / name).stat().st_size < 0.35 * (floats / name).stat().st_size
     assert OnnxNetworks(folder).info.letters == OnnxNetworks(floats).info.letters

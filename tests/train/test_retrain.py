@@ -19,10 +19,10 @@ from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor, AssessorOutput
 from crownlet.models.losses import AssessorTargets, assessor_loss
 from crownlet.train.fit.crops import defect_targets
-from crownlet.train.fit.data import MARK, fill_pool
+from crownlet.train.fit.data import SOURCE_FILE, fill_pool
 from crownlet.train.fit.fit import fit, make_module, make_network
-from crownlet.train.fit.pool import fill
-from crownlet.train.fit.weights import HEADS, facts_of, freeze, load_weights, save_weights
+from crownlet.train.fit.pool import fill_from_pages
+from crownlet.train.fit.weights import HEAD_CHILDREN, facts_of, freeze, load_weights, save_weights
 
 SMALL = ((8, 8, 8, 8), 16)
 
@@ -46,7 +46,7 @@ def test_a_frozen_trunk_stands_still_and_learning_ends_when_the_scans_gain_nothi
     save_weights(old, start, {})
     for folder, seed in (("train", 4), ("watch", 5)):
         page = compose(clean(letters=(20, 30)), seed)
-        fill(tmp_path / "out" / "pool" / folder, [("r0", page)])
+        fill_from_pages(tmp_path / "out" / "pool" / folder, [("r0", page)])
     config = configured(
         "model=assessor", "model.widths=[8,8,8,8]", "model.hidden=16", "model.freeze=trunk",
         f"start_from='{start}'", f"out='{tmp_path}/out'", f"data.scans='{scans}'",
@@ -60,7 +60,7 @@ def test_a_frozen_trunk_stands_still_and_learning_ends_when_the_scans_gain_nothi
     for name, value in new.state_dict().items():
         same = torch.equal(value, old.state_dict()[name])
         # Statistics of the batch norms stand still as well.
-        assert same is (name.split(".")[0] not in HEADS["Assessor"]), name
+        assert same is (name.split(".")[0] not in HEAD_CHILDREN["Assessor"]), name
     # So large a step only does harm: it ends long before the steps are used up.
     assert facts["steps"] < 60
     assert facts["best_step"] <= facts["steps"]
@@ -81,7 +81,7 @@ def test_examples_are_cut_anew_when_the_scans_have_changed(
     # No two cuts of a page are alike.
     one, two = (np.load(path)["images"] for path in sorted(pool.glob("*.npz"))[:2])
     assert not np.array_equal(one, two)
-    (pool / MARK).unlink()
+    (pool / SOURCE_FILE).unlink()
     assert fill_pool(pool, scans, "train", 1) == 1
 
 

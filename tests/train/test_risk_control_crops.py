@@ -13,7 +13,7 @@ from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
 from crownlet.train.calibration.networks import Calibration
 from crownlet.train.evaluation.defect_scores import plainness_of
-from crownlet.train.fit.pool import fill
+from crownlet.train.fit.pool import fill_from_pages
 from crownlet.train.risk_control.choose import DefectEvidence
 from crownlet.train.risk_control.evidence import crop_evidence
 
@@ -21,7 +21,7 @@ from crownlet.train.risk_control.evidence import crop_evidence
 def test_cases_are_those_of_the_pages(tmp_path: Path) -> None:
     spec = training(split="calibrate", letters=(40, 60), morph_rate=0.0)
     pages = [compose(spec, seed) for seed in (1, 2)]
-    fill(tmp_path, ((f"r{k}", page) for k, page in enumerate(pages)))
+    fill_from_pages(tmp_path, ((f"r{k}", page) for k, page in enumerate(pages)))
     torch.manual_seed(0)
     d = len(LEARNED_DEFECTS)
     network = Assessor(d, (8, 8, 8, 8), 16)

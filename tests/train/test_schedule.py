@@ -2,7 +2,7 @@
 
 import pytest
 
-from crownlet.train.fit.modules import Budget, rate
+from crownlet.train.fit.modules import Budget, learning_rate_share
 
 
 def test_whichever_is_used_up_first_ends_the_run() -> None:
@@ -22,6 +22,6 @@ def test_time_spent_before_a_resume_counts() -> None:
 
 def test_the_rate_warms_up_then_falls_like_a_cosine() -> None:
     # Loshchilov and Hutter 2017: half way down the cosine stands at one half.
-    assert rate(0.0, 0, warmup=100) == pytest.approx(0.01)
-    assert rate(0.5, 1000, warmup=100) == pytest.approx(0.01 + 0.99 * 0.5)
-    assert rate(1.0, 1000, warmup=100) == pytest.approx(0.01)
+    assert learning_rate_share(0.0, 0, warmup=100) == pytest.approx(0.01)
+    assert learning_rate_share(0.5, 1000, warmup=100) == pytest.approx(0.01 + 0.99 * 0.5)
+    assert learning_rate_share(1.0, 1000, warmup=100) == pytest.approx(0.01)

@@ -18,7 +18,7 @@ from torch import Tensor
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
+from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN, Assessor
 from crownlet.train.fit.modules import network_input
 from crownlet.train.fit.reservoir import Batch
 
@@ -84,7 +84,9 @@ def calibrate(logits: Logits) -> Calibration:
         gain.append(a)
         offset.append(b)
     letter = _temperature(logits.letter, _soft_letters(logits))
-    counted = torch.from_numpy((logits.true_letter < NO_LETTER) & (logits.true_tags < TAGS_UNKNOWN))
+    counted = torch.from_numpy(
+        (logits.true_letter < NO_LETTER_CLASS) & (logits.true_tags < TAGS_UNKNOWN)
+    )
     tags = _temperature(logits.tags[counted], torch.from_numpy(logits.true_tags)[counted])
     return Calibration(gain, offset, [letter, tags])
 

@@ -31,7 +31,7 @@ from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import mezuzah
 from crownlet.datasets.scans.add import ScanSource, add_scans
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
-from crownlet.train.export.onnx import ship
+from crownlet.train.export.onnx import export_networks
 from crownlet.train.fit.fit import fit
 from crownlet.train.labelling.self_labels import label_folder
 from crownlet.train.release.job import run_gate
@@ -201,4 +201,4 @@ def _export_networks(config: Config, folder: Path) -> None:
     changed.export.to, changed.export.version = str(folder / "model"), folder.name
     for name in NETWORKS:
         changed.export[name] = str(folder / name / f"{name}.safetensors")
-    ship(changed)
+    export_networks(changed)

@@ -23,8 +23,8 @@ from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.image import crops
 from crownlet.infer.networks import import_onnx_runtime
 from crownlet.infer.thresholds import NO_PROMISE
-from crownlet.models.assessor import PARTS, Assessor, AssessorExport
-from crownlet.models.locator import UNIT, Locator, LocatorExport
+from crownlet.models.assessor import PART_CHANNELS, Assessor, AssessorExport
+from crownlet.models.locator import BODY_HEIGHT_PX, Locator, LocatorExport
 from crownlet.train.calibration.networks import (
     Logits,
     calibrate,
@@ -41,15 +41,15 @@ from crownlet.train.fit.weights import load_weights
 
 CHANGES_SEED = 14
 
-PARITY = 1e-3
+MAX_PARITY_DIFFERENCE = 1e-3
 """Largest difference of any probability between torch and ONNX Runtime that is let through."""
 
 
 def export_locator(network: Locator, path: Path, version: str) -> float:
     """Write locator.onnx for pages of any size; the largest difference of a centre probability."""
-    facts = {"version": version, "letters": LETTERS, "body": UNIT, "stride": 4}
+    facts = {"version": version, "letters": LETTERS, "body": BODY_HEIGHT_PX, "stride": 4}
     page = torch.rand(1, 1, 160, 224)
-    _write(
+    _write_onnx(
         LocatorExport(network), page, path, facts, ["page"],
         ["centre", "letter", "turn", "shape", "scale"],
         {"page": {2: torch.export.Dim("rows", min=2, max=4096) * 32,
@@ -60,7 +60,7 @@ def export_locator(network: Locator, path: Path, version: str) -> float:
         return [outputs[0], _softmax(outputs[1]), _softmax(outputs[2])]
 
     samples = [torch.rand(1, 1, 160, 224), torch.rand(1, 1, 320, 192)]
-    return _parity(LocatorExport(network), path, samples, "page", probabilities)
+    return _check_parity(LocatorExport(network), path, samples, "page", probabilities)
 
 
 def export_assessor(
@@ -78,7 +78,7 @@ def export_assessor(
     )
     facts = {
         "version": version, "letters": LETTERS, "defects": list(LEARNED_DEFECTS),
-        "parts": list(PARTS), "body": crops.CROP_BODY_PX,
+        "parts": list(PART_CHANNELS), "body": crops.CROP_BODY_PX,
         "crop": [crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX],
         "letter_head": letter_head(network, calibration["temperatures"][0]),
     }  # fmt: skip
@@ -87,12 +87,12 @@ def export_assessor(
     )
     dims = {"crops": {0: torch.export.Dim("letters", min=1, max=4096)}}
     names = ["letter", "defects", "tags", "parts", "hidden"]
-    _write(wrapped, batch, path, facts, ["crops"], names, dims)
+    _write_onnx(wrapped, batch, path, facts, ["crops"], names, dims)
     samples = [
         batch,
         torch.randint(0, 256, (7, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), dtype=torch.uint8),
     ]
-    return _parity(wrapped, path, samples, "crops", lambda outputs: outputs)
+    return _check_parity(wrapped, path, samples, "crops", lambda outputs: outputs)
 
 
 def letter_head(network: Assessor, temperature: float) -> str:
@@ -110,7 +110,7 @@ def _softmax(logits: np.ndarray) -> np.ndarray:
     return np.asarray(raised / raised.sum(axis=1, keepdims=True))
 
 
-def _write(
+def _write_onnx(
     network: nn.Module, sample: Tensor, path: Path, facts: dict[str, object],
     inputs: list[str], outputs: list[str], dims: dict[str, dict[int, Any]],
 ) -> None:  # fmt: skip
@@ -132,7 +132,7 @@ def _write(
     temporary.replace(path)
 
 
-def _parity(
+def _check_parity(
     network: nn.Module, path: Path, samples: list[Tensor], name: str,
     probabilities: Callable[[list[np.ndarray]], list[np.ndarray]],
 ) -> float:  # fmt: skip
@@ -143,8 +143,10 @@ def _parity(
             mine = probabilities([out.numpy() for out in network(sample)])
         theirs = probabilities(session.run(None, {name: sample.numpy()}))
         worst = max(worst, *(float(np.abs(a - b).max()) for a, b in zip(mine, theirs, strict=True)))
-    if worst > PARITY:
-        raise ValueError(f"{path.name} differs from torch by {worst:.2g}, more than {PARITY:g}")
+    if worst > MAX_PARITY_DIFFERENCE:
+        raise ValueError(
+            f"{path.name} differs from torch by {worst:.2g}, more than {MAX_PARITY_DIFFERENCE:g}"
+        )
     return worst
 
 
@@ -158,11 +160,11 @@ def write_checksums(
     (folder / "checksums.sha256").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def ship(config: Config) -> Path:
+def export_networks(config: Config) -> Path:
     """Calibrate on hands kept for it and write both ONNX files with what they need beside them."""
     folder = Path(config.export.to)
-    locator = _network(config, "locator", config.export.locator)
-    assessor = _network(config, "assessor", config.export.assessor)
+    locator = _load_network(config, "locator", config.export.locator)
+    assessor = _load_network(config, "assessor", config.export.assessor)
     assert isinstance(locator, Locator)
     assert isinstance(assessor, Assessor)
     logits = calibration_logits(config, assessor)
@@ -180,7 +182,7 @@ def ship(config: Config) -> Path:
     return folder
 
 
-def _network(config: Config, name: str, weights: str) -> Assessor | Locator:
+def _load_network(config: Config, name: str, weights: str) -> Assessor | Locator:
     model = OmegaConf.load(Path(__file__).parents[2] / "configs" / "model" / f"{name}.yaml")
     network = make_network(model)
     load_weights(network, Path(weights))
@@ -201,11 +203,11 @@ def calibration_logits(config: Config, assessor: Assessor) -> Logits:
     )
     reservoir.top_up()
     rows = reservoir.all_rows()
-    changed = collect(assessor, changed_as_in_training(rows))
+    changed = collect(assessor, change_as_in_training(rows))
     return replace(collect(assessor, rows), letter=changed.letter)
 
 
-def changed_as_in_training(rows: Batch, at_once: int = 512) -> Batch:
+def change_as_in_training(rows: Batch, at_once: int = 512) -> Batch:
     """Crops with the changes of `train.fit.augment`, the same ones each time."""
     generator = torch.Generator().manual_seed(CHANGES_SEED)
     parts = []

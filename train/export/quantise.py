@@ -25,12 +25,12 @@ from crownlet.infer.networks import NETWORK_FILES, OnnxNetworks, import_onnx_run
 from crownlet.train.bench.networks import Shown
 from crownlet.train.export.onnx import write_checksums
 
-FIRST_SEED = 960_000_000
+FIRST_PAGE_SEED = 960_000_000
 
-INTEGERS = ("Conv", "Add", "Relu", "Resize")
+INTEGER_OPERATORS = ("Conv", "Add", "Relu", "Resize")
 
 
-def integers(model: Path, pages: int, held_out: int) -> dict[str, float]:
+def quantise_in_place(model: Path, pages: int, held_out: int) -> dict[str, float]:
     """Put integers in the place of the floating-point networks of the folder `model`.
 
     Ranges are taken from `pages` rendered pages; how far the probabilities moved (`moved`) is
@@ -38,7 +38,7 @@ def integers(model: Path, pages: int, held_out: int) -> dict[str, float]:
     """
     with tempfile.TemporaryDirectory(dir=model.parent) as beside:
         folder = quantise(model, Path(beside) / model.name, pages)
-        away = moved(model, folder, held_out)
+        away = measure_differences(model, folder, held_out)
         for name in (*NETWORK_FILES, "checksums.sha256"):
             (folder / name).replace(model / name)
     return away
@@ -46,7 +46,7 @@ def integers(model: Path, pages: int, held_out: int) -> dict[str, float]:
 
 def quantise(model: Path, to: Path, pages: int) -> Path:
     """Copy the model folder to `to`, its networks in integers fitted on rendered pages."""
-    kept = show(model, pages, "calibrate", FIRST_SEED)
+    kept = record_inputs(model, pages, "calibrate", FIRST_PAGE_SEED)
     shutil.copytree(model, to)
     write_integers(model / "locator.onnx", to / "locator.onnx", [{"page": p} for p in kept.pages])
     write_integers(
@@ -56,7 +56,7 @@ def quantise(model: Path, to: Path, pages: int) -> Path:
     return to
 
 
-def show(model: Path, pages: int, split: str, first: int) -> Shown:
+def record_inputs(model: Path, pages: int, split: str, first: int) -> Shown:
     """What the networks of `model` are shown of `pages` rendered pages by hands of `split`."""
     kept = Shown(OnnxNetworks(model))
     inspector = Inspector(model, networks=kept, measured=False)
@@ -99,12 +99,12 @@ def write_integers(network: Path, to: Path, shown: Sequence[dict[str, npt.NDArra
     quantize_static(
         ready, to, Feeds(), quant_format=QuantFormat.QDQ, per_channel=True, reduce_range=True,
         activation_type=QuantType.QUInt8, weight_type=QuantType.QInt8,
-        op_types_to_quantize=list(INTEGERS), nodes_to_exclude=in_floats(graph),
+        op_types_to_quantize=list(INTEGER_OPERATORS), nodes_to_exclude=nodes_in_floats(graph),
     )  # fmt: skip
     ready.unlink()
 
 
-def in_floats(graph: onnx.GraphProto) -> list[str]:
+def nodes_in_floats(graph: onnx.GraphProto) -> list[str]:
     """Convolutions left as they are: those from which only answers come."""
     answers = {output.name for output in graph.output}
     for node in reversed(graph.node):
@@ -113,9 +113,11 @@ def in_floats(graph: onnx.GraphProto) -> list[str]:
     return [n.name for n in graph.node if n.op_type == "Conv" and answers & set(n.output)]
 
 
-def moved(model: Path, other: Path, pages: int) -> dict[str, float]:
+def measure_differences(model: Path, other: Path, pages: int) -> dict[str, float]:
     """How far the probabilities of `other` lie from those of `model` on held-out hands' letters."""
-    crops = np.concatenate(show(model, pages, "heldout", FIRST_SEED + 1_000_000).crops)
+    crops = np.concatenate(
+        record_inputs(model, pages, "heldout", FIRST_PAGE_SEED + 1_000_000).crops
+    )
     ours, theirs = OnnxNetworks(model).assess(crops), OnnxNetworks(other).assess(crops)
     letter, defect = (np.abs(a - b) for a, b in zip(ours[:2], theirs[:2], strict=True))
     return {

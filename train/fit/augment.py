@@ -18,11 +18,11 @@ import torch
 from torch import Tensor
 
 from crownlet.infer.image import crops as cutting
-from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN
+from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN
 from crownlet.train.fit import photometry
 from crownlet.train.fit.draws import Draws
-from crownlet.train.fit.photometry import SKIN
-from crownlet.train.fit.warp import Warp, bends, matrices, moved_boxes, warped
+from crownlet.train.fit.photometry import SKIN_LEVEL
+from crownlet.train.fit.warp import Warp, affine_matrices, apply_warp, move_boxes, smooth_bends
 
 Batch = dict[str, Tensor]
 
@@ -56,25 +56,25 @@ class Strengths:
     """Of compression; 2 is JPEG's quality 25."""
 
 
-PLAIN = Strengths(bent=0.0, harsh=0.0)
+NO_CHANGES = Strengths(bent=0.0, harsh=0.0)
 
 
 @dataclass(frozen=True)
-class Kinds:
+class ChangeKinds:
     """Which rows are bent, and which of these are harsh; (N,) floats, 1 or 0."""
 
     bent: Tensor
     harsh: Tensor
 
 
-def draw_kinds(draws: Draws, strengths: Strengths) -> Kinds:
+def draw_change_kinds(draws: Draws, strengths: Strengths) -> ChangeKinds:
     """The kind of each row, the same for a whole page."""
     place = draws.once_a_page()
     harsh = (place < strengths.harsh).float()
-    return Kinds((place < strengths.harsh + strengths.bent).float(), harsh)
+    return ChangeKinds((place < strengths.harsh + strengths.bent).float(), harsh)
 
 
-def proportions(
+def draw_proportions(
     draws: Draws, bent: Tensor, strengths: Strengths, widest: Tensor | None = None
 ) -> Tensor:
     """(N, 2, 2) of the changed proportions; no wider than the factor `widest` (N,)."""
@@ -85,10 +85,10 @@ def proportions(
     shear = bent * draws.uniform(-strengths.shear, strengths.shear)
     turn = torch.deg2rad(torch.tensor(strengths.angle))
     angle = bent * draws.uniform(-1, 1) * turn.to(bent.device)
-    return matrices(across, down, shear, angle)
+    return affine_matrices(across, down, shear, angle)
 
 
-def written_anew(
+def degrade(
     images: Tensor, draws: Draws, harsh: Tensor, strengths: Strengths, unit: float,
     below: float | None = None,
 ) -> Tensor:  # fmt: skip
@@ -105,33 +105,35 @@ def written_anew(
     across = sometimes(0.5)
     weight = harsh * sometimes(0.7)
     reach = 5 if unit > 0.75 else 3
-    out = photometry.thickened(
+    out = photometry.thicken(
         out,
         weight * (across * first + (1 - across) * second),
         weight * (across * second + (1 - across) * first),
         reach,
     )
     sigma = harsh * sometimes(0.45) * uniform(0.3, 1.0) * strengths.round * unit
-    out = photometry.rounded(out, sigma, below, reach)
+    out = photometry.round_outlines(out, sigma, below, reach)
     # Ink.
     pale = harsh * sometimes(0.6) * uniform(0.0, 1.0)
-    out = photometry.paled(out, pale * strengths.pale, 0.2 * pale, draws.own(1, 6, 5))
+    out = photometry.fade_ink(out, pale * strengths.pale, 0.2 * pale, draws.own(1, 6, 5))
     # Focus and shake.
     blur = harsh * sometimes(0.6) * uniform(0.1, 1.0) * strengths.blur * unit
     shaken = sometimes(0.3) * uniform(0.0, 0.9)
-    out = photometry.blurred(out, blur, blur * (1 - shaken), uniform(0.0, 3.1416))
+    out = photometry.blur(out, blur, blur * (1 - shaken), uniform(0.0, 3.1416))
     # Pixels: the grain is that of the camera, so half of it goes through the coarse grid.
     grain = harsh * sometimes(0.7) * uniform(0.0, strengths.grain)
-    out = photometry.grained(out, grain, draws.own(1, *images.shape[2:]), sometimes(0.5))
+    out = photometry.add_grain(out, grain, draws.own(1, *images.shape[2:]), sometimes(0.5))
     coarsest = 48.0 / strengths.body * unit
     finest = torch.tensor(max(1.0, 1.3 * unit), device=images.device)
     step = torch.exp(uniform(0.0, 1.0) * torch.log(coarsest / finest)) * finest
     low = harsh * sometimes(0.6)
     phase = low * torch.rand(len(draws), device=images.device, generator=draws.generator)
-    out = photometry.coarser(out, 1 + low * (step - 1), phase)
+    out = photometry.lower_resolution(out, 1 + low * (step - 1), phase)
     coarseness = harsh * sometimes(0.5) * uniform(0.2, strengths.coarse)
-    out = photometry.compressed(out, coarseness)
-    return photometry.lit(out, harsh * sometimes(0.5) * uniform(0.0, 0.08), draws.own(1, 3, 3))
+    out = photometry.compress(out, coarseness)
+    return photometry.light_unevenly(
+        out, harsh * sometimes(0.5) * uniform(0.0, 0.08), draws.own(1, 3, 3)
+    )
 
 
 def ink_edges(dark: Tensor) -> tuple[Tensor, Tensor]:
@@ -168,18 +170,18 @@ def _crop_warp(draws: Draws, boxes: Tensor, bent: Tensor, strengths: Strengths) 
     pivot = middle.expand(len(draws), 2)
     shift = bent[:, None] * torch.stack([draws.uniform(-2, 2), draws.uniform(-2, 2)], dim=1)
     controls = draws.normal(2, 5, 4) * strengths.bend * bent[:, None, None, None]
-    matrix = proportions(draws, bent, strengths, widest)
-    return Warp(matrix, pivot, pivot + shift, bends(controls, (height, width)))
+    matrix = draw_proportions(draws, bent, strengths, widest)
+    return Warp(matrix, pivot, pivot + shift, smooth_bends(controls, (height, width)))
 
 
-def _moved_box(image: Tensor, box: Tensor, warp: Warp) -> Tensor:
+def _move_box(image: Tensor, box: Tensor, warp: Warp) -> Tensor:
     """(N, 4) boxes that lie about the moved ink as `box` lay about the ink in it."""
     size = (image.shape[2], image.shape[3])
     dark = box_planes(box, size) * (image[:, 0] < 0.6).float()
     before, some = ink_edges(dark)
-    after, still = ink_edges(warped(dark[:, None], warp, 0.0, size)[:, 0])
+    after, still = ink_edges(apply_warp(dark[:, None], warp, 0.0, size)[:, 0])
     by_ink = after + (box - before)
-    by_corners = moved_boxes(box[:, None], warp)[:, 0]
+    by_corners = move_boxes(box[:, None], warp)[:, 0]
     out = torch.where((some & still)[:, None], by_ink, by_corners)
     limit = torch.tensor([size[1], size[0], size[1], size[0]], device=box.device)
     return torch.minimum(out.clamp(min=0), limit).round()
@@ -196,37 +198,37 @@ def change_crops(
         return batch | {"images": images[:, 0]}
     with torch.autocast(images.device.type, enabled=False):
         draws = Draws(batch["page"], batch["letter"], generator)
-        kinds = draw_kinds(draws, strengths)
+        kinds = draw_change_kinds(draws, strengths)
         boxes = batch["boxes"].float()
         warp = _crop_warp(draws, boxes, kinds.bent, strengths)
         size = (images.shape[2], images.shape[3])
         bent = kinds.bent > 0
-        shown = warped(images, warp, SKIN, size)
-        placed = _moved_box(images, boxes, warp)
-        parts = warped(batch["parts"].float() / 255, warp, 0.0, size)
+        shown = apply_warp(images, warp, SKIN_LEVEL, size)
+        placed = _move_box(images, boxes, warp)
+        parts = apply_warp(batch["parts"].float() / 255, warp, 0.0, size)
         pictures = torch.where(bent[:, None, None, None], shown, images)
-        pictures = written_anew(
+        pictures = degrade(
             pictures, draws, kinds.harsh, strengths, 1.0, below=cutting.RULED_LINE_ROW - 2
         )
-    return batch | _labels(batch, kinds) | {
+    return batch | _mask_labels(batch, kinds) | {
         "images": pictures[:, 0].clamp(0, 1),
         "boxes": torch.where(bent[:, None], placed, boxes).to(batch["boxes"].dtype),
-        "parts": _known_parts(batch["parts"], parts, kinds),
+        "parts": _mask_parts(batch["parts"], parts, kinds),
     }  # fmt: skip
 
 
-def _labels(batch: Batch, kinds: Kinds) -> Batch:
+def _mask_labels(batch: Batch, kinds: ChangeKinds) -> Batch:
     """Faults of what is bent, and tags of what is harsh, become unknown."""
     bent, harsh = kinds.bent > 0, kinds.harsh > 0
     defects, tags = batch["defects"], batch["tags"]
-    unknown = harsh & (batch["letter"] != NO_LETTER)
+    unknown = harsh & (batch["letter"] != NO_LETTER_CLASS)
     return {
         "defects": defects.masked_fill(bent[:, None], float("nan")),
         "tags": tags.masked_fill(unknown, TAGS_UNKNOWN),
     }
 
 
-def _known_parts(stored: Tensor, moved: Tensor, kinds: Kinds) -> Tensor:
+def _mask_parts(stored: Tensor, moved: Tensor, kinds: ChangeKinds) -> Tensor:
     """Masks in the units of the store: moved along, or all 0, which is unknown, where harsh."""
     masks = torch.where((kinds.bent > 0)[:, None, None, None], moved * 255, stored.float())
     masks = masks * (1 - kinds.harsh)[:, None, None, None]

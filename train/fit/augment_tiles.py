@@ -5,20 +5,26 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from crownlet.models.locator import UNIT
-from crownlet.train.fit.augment import Batch, Strengths, draw_kinds, proportions, written_anew
+from crownlet.models.locator import BODY_HEIGHT_PX
+from crownlet.train.fit.augment import (
+    Batch,
+    Strengths,
+    degrade,
+    draw_change_kinds,
+    draw_proportions,
+)
 from crownlet.train.fit.draws import Draws
-from crownlet.train.fit.photometry import SKIN
-from crownlet.train.fit.tiles import WINDOW
-from crownlet.train.fit.warp import Warp, bends, moved_boxes, warped
+from crownlet.train.fit.photometry import SKIN_LEVEL
+from crownlet.train.fit.tiles import WINDOW_PX
+from crownlet.train.fit.warp import Warp, apply_warp, move_boxes, smooth_bends
 
-BODY_UNIT = UNIT / 48
+STRENGTHS_PX = BODY_HEIGHT_PX / 48
 """Px of a tile to a px of `Strengths`."""
 
-ZOOM = 0.16
+MAX_ZOOM_LOG = 0.16
 """Largest log of a tile's change of size, proportions apart."""
 
-LEAST_SHOWN = 0.9
+MIN_SHOWN_SHARE = 0.9
 """Share of a letter's box that must lie in the window, else nothing is asked of the letter."""
 
 
@@ -34,43 +40,46 @@ def change_tiles(
     size = (images.shape[2], images.shape[3])
     with torch.autocast(images.device.type, enabled=False):
         draws = Draws(batch["page"], torch.zeros_like(batch["page"]), generator)
-        kinds = draw_kinds(draws, strengths)
+        kinds = draw_change_kinds(draws, strengths)
         warp = _tile_warp(draws, kinds.bent, strengths, size)
-        shown = warped(images, warp, SKIN, size)
+        shown = apply_warp(images, warp, SKIN_LEVEL, size)
         if strengths.harsh > 0:
-            shown = written_anew(shown, draws, kinds.harsh, strengths, BODY_UNIT)
-        letters, ignore = moved_letters(batch["letters"], batch["ignore"], warp)
+            shown = degrade(shown, draws, kinds.harsh, strengths, STRENGTHS_PX)
+        letters, ignore = move_letters(batch["letters"], batch["ignore"], warp)
     return batch | {"image": shown[:, 0].clamp(0, 1), "letters": letters, "ignore": ignore}
 
 
 def _tile_warp(draws: Draws, bent: Tensor, strengths: Strengths, size: tuple[int, int]) -> Warp:
     """A window somewhere in the tile; where it is not bent, pixels stay pixels."""
     count, device = len(draws), bent.device
-    room = torch.tensor([size[1] - WINDOW, size[0] - WINDOW], device=device)
+    room = torch.tensor([size[1] - WINDOW_PX, size[0] - WINDOW_PX], device=device)
     chance = torch.rand(count, 2, device=device, generator=draws.generator)
-    onto = torch.full((count, 2), WINDOW / 2, device=device)
+    onto = torch.full((count, 2), WINDOW_PX / 2, device=device)
     pivot = onto + (chance * (room + 1)).floor().clamp(max=room)
-    zoom = torch.exp(bent * draws.uniform(-ZOOM, ZOOM))[:, None, None]
-    controls = draws.normal(2, 7, 7) * strengths.bend * BODY_UNIT * bent[:, None, None, None]
+    zoom = torch.exp(bent * draws.uniform(-MAX_ZOOM_LOG, MAX_ZOOM_LOG))[:, None, None]
+    controls = draws.normal(2, 7, 7) * strengths.bend * STRENGTHS_PX * bent[:, None, None, None]
     return Warp(
-        proportions(draws, bent, strengths) * zoom, pivot, onto, bends(controls, (WINDOW, WINDOW))
+        draw_proportions(draws, bent, strengths) * zoom,
+        pivot,
+        onto,
+        smooth_bends(controls, (WINDOW_PX, WINDOW_PX)),
     )
 
 
-def moved_letters(letters: Tensor, ignore: Tensor, warp: Warp) -> tuple[Tensor, Tensor]:
+def move_letters(letters: Tensor, ignore: Tensor, warp: Warp) -> tuple[Tensor, Tensor]:
     """`letters` (B, n, 11) and `ignore` (B, m, 4), as `fit.tiles.Tile` has them and padded, in the
     result of `warp`: (B, n, 11), and (B, m + n, 4), for cut letters join the ignored."""
     height, width = warp.size
     real = letters[:, :, 6] >= 0
     anchor = letters[:, :, :2]
     boxes = torch.cat([anchor - letters[:, :, 2:4], anchor + letters[:, :, 4:6]], dim=2)
-    placed = moved_boxes(boxes, warp)
+    placed = move_boxes(boxes, warp)
     spot = warp.move(anchor)
     limit = torch.tensor([width, height, width, height], device=letters.device)
     seen = torch.minimum(placed.clamp(min=0), limit)
     share = _area(seen) / _area(placed).clamp(min=1e-3)
     inside = ((spot >= 0) & (spot < limit[:2])).all(dim=2)
-    kept = real & inside & (share >= LEAST_SHOWN)
+    kept = real & inside & (share >= MIN_SHOWN_SHARE)
     out = letters.clone()
     out[:, :, :2] = spot
     out[:, :, 2:4] = spot - placed[:, :, :2]
@@ -79,7 +88,7 @@ def moved_letters(letters: Tensor, ignore: Tensor, warp: Warp) -> tuple[Tensor, 
     out = torch.where(kept[:, :, None], out, -torch.ones_like(out))
     cut = torch.where((real & ~kept)[:, :, None], seen, torch.zeros_like(seen))
     some = _area(ignore) > 0
-    left_out = torch.minimum(moved_boxes(ignore, warp).clamp(min=0), limit)
+    left_out = torch.minimum(move_boxes(ignore, warp).clamp(min=0), limit)
     left_out = torch.where(some[:, :, None], left_out, torch.zeros_like(left_out))
     return out, torch.cat([left_out, cut], dim=1)
 

@@ -18,10 +18,10 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.image import crops as cutting
 from crownlet.infer.image.flatten import flatten
-from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN
-from crownlet.train.fit.tiles import shrunk
+from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN
+from crownlet.train.fit.tiles import shrink
 
-MASK_STRIDE = 4
+MASK_STRIDE_PX = 4
 
 MASK_CHANNEL = {
     "tag": 1, "head": 2, "yud": 2, "drop": 2, "leg": 3, "foot": 3,
@@ -91,7 +91,7 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
     body = float(np.median(heights)) if heights else cutting.CROP_BODY_PX
     gray = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
     if rng.random() < 0.2:
-        gray, scale = _blurred_down(gray, body, rng), 1.0
+        gray, scale = _lower_resolution(gray, body, rng), 1.0
     gray, scale = cutting.fit_page(gray, body)
     shown = [letter for letter in page.letters if letter.whole or letter.legible]
     order = rng.permutation(len(shown))[:most]
@@ -112,11 +112,11 @@ def _no_crops() -> Crops:
         np.empty((0, h, w), np.uint8), np.empty((0, 4), np.uint8), np.empty(0, np.uint8),
         np.empty(0, np.uint8), np.empty(0, np.float16),
         np.empty((0, len(LEARNED_DEFECTS)), np.float16), np.empty(0, np.uint8),
-        np.empty((0, 6, h // MASK_STRIDE, w // MASK_STRIDE), np.uint8),
+        np.empty((0, 6, h // MASK_STRIDE_PX, w // MASK_STRIDE_PX), np.uint8),
     )  # fmt: skip
 
 
-def _blurred_down(
+def _lower_resolution(
     gray: npt.NDArray[np.uint8], body: float, rng: np.random.Generator
 ) -> npt.NDArray[np.uint8]:
     """Pass the page through a resolution of 17 to 40 px a body, and back."""
@@ -124,7 +124,7 @@ def _blurred_down(
     if low >= 1:
         return gray
     size = (gray.shape[1], gray.shape[0])
-    return np.asarray(cv2.resize(shrunk(gray, low), size, interpolation=cv2.INTER_LINEAR), np.uint8)
+    return np.asarray(cv2.resize(shrink(gray, low), size, interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
 Row = tuple[
@@ -133,7 +133,7 @@ Row = tuple[
 ]  # fmt: skip
 
 
-def _unsteady(
+def _jitter(
     letter: LetterTruth, scale: float, rng: np.random.Generator
 ) -> tuple[tuple[float, float, float, float], tuple[float, float, float, float]]:
     """The letter's body and box in px of the scaled page, off by what the locator is off by."""
@@ -150,7 +150,7 @@ def _unsteady(
 def _letter_crop(
     gray: npt.NDArray[np.uint8], letter: LetterTruth, scale: float, rng: np.random.Generator
 ) -> Row:
-    body, box = _unsteady(letter, scale, rng)
+    body, box = _jitter(letter, scale, rng)
     crop = cutting.crop_letter(gray, body, box)
     matrix = cutting.crop_matrix(body, box) @ np.diag([scale, scale, 1.0])
     return (
@@ -179,11 +179,12 @@ def _empty_crop(
     box = np.array([spot[0] - half, spot[1] - 0.2 * q, spot[0] + half, spot[1] + tall]) * scale
     crop = cutting.crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
     blank = np.zeros(
-        (6, cutting.CROP_HEIGHT_PX // MASK_STRIDE, cutting.CROP_WIDTH_PX // MASK_STRIDE), np.uint8
+        (6, cutting.CROP_HEIGHT_PX // MASK_STRIDE_PX, cutting.CROP_WIDTH_PX // MASK_STRIDE_PX),
+        np.uint8,
     )
     unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
     return (
-        crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER), np.uint8(NO_LETTER), np.float16(0.0),
+        crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER_CLASS), np.uint8(NO_LETTER_CLASS), np.float16(0.0),
         unknown, np.uint8(0), blank,
     )  # fmt: skip
 
@@ -206,6 +207,6 @@ def part_masks(
         fixed = [np.round(points * 16).astype(np.int32)]
         cv2.fillPoly(full[0], fixed, 255, shift=4)
         cv2.fillPoly(full[MASK_CHANNEL[part.kind]], fixed, 255, shift=4)
-    size = (cutting.CROP_WIDTH_PX // MASK_STRIDE, cutting.CROP_HEIGHT_PX // MASK_STRIDE)
+    size = (cutting.CROP_WIDTH_PX // MASK_STRIDE_PX, cutting.CROP_HEIGHT_PX // MASK_STRIDE_PX)
     small = [cv2.resize(mask, size, interpolation=cv2.INTER_AREA) for mask in full]
     return np.stack([np.asarray(mask, np.uint8) for mask in small])

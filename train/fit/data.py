@@ -19,12 +19,12 @@ from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.datasets.scans.manifest import open_scans
-from crownlet.train.fit.pool import fill, start_feed
+from crownlet.train.fit.pool import fill_from_pages, start_rendering
 from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
 
 Part = Literal["train", "validation", "calibrate", "test"]
 
-MARK = "source.txt"
+SOURCE_FILE = "source.txt"
 """Beside the examples: the fingerprint of what they were cut from, written when all are there."""
 
 
@@ -71,16 +71,16 @@ def fill_pool(folder: Path, source: Path, part: Part, copies: int) -> int:
 
     What was cut from other bytes, or not to the end, makes room.
     """
-    mark, wanted = folder / MARK, f"{fingerprint(source)} {part} {copies}\n"
+    mark, wanted = folder / SOURCE_FILE, f"{fingerprint(source)} {part} {copies}\n"
     if not (mark.exists() and mark.read_text("utf-8") == wanted):
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True)
-        fill(folder, _copies(source, part, copies))
+        fill_from_pages(folder, _repeat_pages(source, part, copies))
         mark.write_text(wanted, "utf-8")
     return sum(1 for _ in folder.glob("*.npz"))
 
 
-def _copies(source: Path, part: Part, copies: int) -> Iterator[tuple[str, PageTruth]]:
+def _repeat_pages(source: Path, part: Part, copies: int) -> Iterator[tuple[str, PageTruth]]:
     for number, page in enumerate(scan_pages(source, part)):
         for copy in range(copies):
             yield f"s{number:06d}c{copy:03d}", page
@@ -105,25 +105,25 @@ class Renders:
     """Typefaces in which a share of the pages to train on is set."""
 
 
-def count(folder: Path) -> int:
+def count_pages(folder: Path) -> int:
     """Pages that a pool holds."""
     return sum(1 for _ in folder.glob("*.npz")) if folder.exists() else 0
 
 
-def wait_for(folder: Path, pages: int, patience: float = 900.0) -> None:
+def wait_for_pages(folder: Path, pages: int, patience: float = 900.0) -> None:
     """Wait for another process to fill a pool with `pages`; TimeoutError after `patience` s."""
     end = time.monotonic() + patience
-    while count(folder) < pages:
+    while count_pages(folder) < pages:
         if time.monotonic() > end:
-            raise TimeoutError(f"{folder} holds {count(folder)} of {pages} pages")
+            raise TimeoutError(f"{folder} holds {count_pages(folder)} of {pages} pages")
         time.sleep(0.5)
 
 
 def render_watch(renders: Renders) -> None:
     """Render the pages to watch, if they are not there, and wait for them."""
     folder = renders.folder / "watch"
-    if count(folder) < renders.watch_pages:
-        feed = start_feed(
+    if count_pages(folder) < renders.watch_pages:
+        feed = start_rendering(
             folder, renders.watch, 0, renders.watch_pages, renders.workers, 3600, renders.styles
         )
         for process in feed:
@@ -133,8 +133,8 @@ def render_watch(renders: Renders) -> None:
 def render_train(renders: Renders) -> list[BaseProcess]:
     """Start rendering what the training pool still lacks; the processes at work."""
     folder = renders.folder / "train"
-    have = count(folder)
-    return start_feed(
+    have = count_pages(folder)
+    return start_rendering(
         folder, renders.spec, renders.first_seed + have, max(0, renders.pages - have),
         renders.workers, renders.minutes * 60, renders.styles, renders.typefaces,
     )  # fmt: skip
@@ -198,7 +198,7 @@ class PagesDataModule(pl.LightningDataModule):
             render_watch(self.renders)
             self._feed = render_train(self.renders)
         else:
-            wait_for(self.renders.folder / "watch", self.renders.watch_pages)
+            wait_for_pages(self.renders.folder / "watch", self.renders.watch_pages)
 
     def _train_folder(self) -> Path:
         return self.renders.folder / "train"
@@ -233,7 +233,11 @@ class PagesDataModule(pl.LightningDataModule):
         """The pages that are watched, each once: renders, then scans if any are kept for it."""
         watched = [self._whole(self.renders.folder / "watch", self.renders.watch_pages * 128)]
         folders = [self._watched_scans(number) for number in range(len(self.scans.sources))]
-        scans = [self._whole(folder, 128 * count(folder)) for folder in folders if count(folder)]
+        scans = [
+            self._whole(folder, 128 * count_pages(folder))
+            for folder in folders
+            if count_pages(folder)
+        ]
         if scans:
             reservoirs = [reservoir for whole in scans for reservoir in whole.reservoirs]
             watched.append(WholePool(reservoirs, self.batch_size))

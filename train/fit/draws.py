@@ -12,7 +12,7 @@ import math
 import torch
 from torch import Tensor
 
-SHARES = (0.6, 0.28, 0.12)
+VARIANCE_SHARES = (0.6, 0.28, 0.12)
 """Part of the variance that is the page's, that of its letters of one class, and the row's own."""
 
 
@@ -39,7 +39,7 @@ class Draws:
 
     def normal(self, *shape: int) -> Tensor:
         """(N, *shape) of mean 0 and variance 1."""
-        page, letter, row = (math.sqrt(share) for share in SHARES)
+        page, letter, row = (math.sqrt(share) for share in VARIANCE_SHARES)
         return (
             page * self._randn(*shape)[self._page]
             + letter * self._randn(*shape)[self._letter]

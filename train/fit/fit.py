@@ -39,12 +39,12 @@ from crownlet.train.fit.data import (
 )
 from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
 from crownlet.train.fit.reservoir import read_crops, read_tiles
-from crownlet.train.fit.weights import freeze, grow, load_weights, save_weights
+from crownlet.train.fit.weights import freeze, load_narrower, load_weights, save_weights
 
 Config = Any
 """A Hydra configuration; see configs/train.yaml for its keys."""
 
-WATCHED = "val_scans/loss"
+WATCHED_METRIC = "val_scans/loss"
 """What decides which step was the best, and when learning has ended, where scans are watched."""
 
 
@@ -149,11 +149,11 @@ def make_callbacks(config: Config, out: Path) -> list[Callback]:
     ]  # fmt: skip
     if watches_scans(config):
         best = ModelCheckpoint(
-            out, "best", monitor=WATCHED, save_top_k=1, enable_version_counter=False
+            out, "best", monitor=WATCHED_METRIC, save_top_k=1, enable_version_counter=False
         )
         callbacks.append(best)
         if trainer.patience:
-            callbacks.append(EarlyStopping(WATCHED, patience=trainer.patience, mode="min"))
+            callbacks.append(EarlyStopping(WATCHED_METRIC, patience=trainer.patience, mode="min"))
     return callbacks
 
 
@@ -193,7 +193,7 @@ def fit(config: Config) -> Path:
     out.mkdir(parents=True, exist_ok=True)
     network = make_network(config.model)
     if config.start_from:
-        begin = grow if config.grow else load_weights
+        begin = load_narrower if config.grow else load_weights
         begin(network, Path(config.start_from))
     module = make_module(config, network)
     on_gpu = config.trainer.accelerator == "gpu"
@@ -229,7 +229,7 @@ def _take_best(trainer: pl.Trainer, module: BudgetedModule) -> dict[str, object]
     where none are watched the last averaged ones stay."""
     for callback in trainer.checkpoint_callbacks:
         path = getattr(callback, "best_model_path", "")
-        if getattr(callback, "monitor", None) == WATCHED and path:
+        if getattr(callback, "monitor", None) == WATCHED_METRIC and path:
             kept = torch.load(path, map_location="cpu", weights_only=True)
             module.load_state_dict(kept["state_dict"])
             return {"best_step": int(kept["global_step"])}

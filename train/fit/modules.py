@@ -12,13 +12,13 @@ from pytorch_lightning.utilities.types import OptimizerLRSchedulerConfig
 from torch import Tensor, nn
 
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
+from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN, Assessor
 from crownlet.models.locator import Locator
 from crownlet.models.losses import AssessorTargets, assessor_loss, locator_loss
 from crownlet.train.evaluation.defect_scores import DefectCases, score_defect
-from crownlet.train.fit.augment import PLAIN, Strengths, box_planes, change_crops
+from crownlet.train.fit.augment import NO_CHANGES, Strengths, box_planes, change_crops
 from crownlet.train.fit.augment_tiles import change_tiles
-from crownlet.train.fit.photometry import light
+from crownlet.train.fit.photometry import vary_light
 from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.tiles import locator_targets
 
@@ -53,7 +53,7 @@ class Budget:
         return min(1.0, max(by_steps, by_time))
 
 
-def rate(progress: float, step: int, warmup: int = 200) -> float:
+def learning_rate_share(progress: float, step: int, warmup: int = 200) -> float:
     """Share of the peak learning rate: linear warm-up in steps, then a cosine down to 1%."""
     ramp = min(1.0, (step + 1) / max(1, warmup))
     return ramp * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * progress)))
@@ -125,7 +125,8 @@ class BudgetedModule(pl.LightningModule):
             lr=self.lr,
         )  # fmt: skip
         scheduler = torch.optim.lr_scheduler.LambdaLR(
-            optimizer, lambda step: rate(self.budget.progress(step), step, self.warmup)
+            optimizer,
+            lambda step: learning_rate_share(self.budget.progress(step), step, self.warmup),
         )
         return {
             "optimizer": optimizer,
@@ -150,7 +151,7 @@ def network_input(batch: Batch, strength: float = 0.0) -> Tensor:
     """(N, 2, 128, 96) float in 0..1 from `images` (N, 128, 96), uint8 or floats in 0..1, and
     `boxes` (N, 4)."""
     images = batch["images"][:, None]
-    images = light(images if images.is_floating_point() else images.float() / 255, strength)
+    images = vary_light(images if images.is_floating_point() else images.float() / 255, strength)
     planes = box_planes(batch["boxes"].float(), (images.shape[2], images.shape[3]))
     both = torch.cat([images, planes[:, None]], dim=1)
     return both.to(memory_format=torch.channels_last)
@@ -173,7 +174,7 @@ class AssessorModule(BudgetedModule):
 
     def __init__(
         self, network: Assessor, strength: float = 1.0, masks: float = 2.0,
-        changes: Strengths = PLAIN, smoothing: float = 0.05, **budget: Any,
+        changes: Strengths = NO_CHANGES, smoothing: float = 0.05, **budget: Any,
     ) -> None:  # fmt: skip
         super().__init__(**budget)
         self.network = network.to(memory_format=torch.channels_last)
@@ -209,7 +210,7 @@ class AssessorModule(BudgetedModule):
     def _score(self, rows: list[tuple[list[Tensor], list[Tensor]]], stage: str) -> None:
         letter, defects, tags = (torch.cat([o[k] for o, _ in rows]) for k in range(3))
         true, wanted, count, share = (torch.cat([t[k] for _, t in rows]) for k in range(4))
-        seen = true < NO_LETTER
+        seen = true < NO_LETTER_CLASS
         counted = seen & (count != TAGS_UNKNOWN)
         values = {"letter_error": (letter.argmax(1) != true)[share == 0].float().mean()}
         if counted.any():
@@ -229,7 +230,11 @@ class LocatorModule(BudgetedModule):
     """Batches hold the rows of `reservoir.read_tiles`."""
 
     def __init__(
-        self, network: Locator, strength: float = 1.0, changes: Strengths = PLAIN, **budget: Any
+        self,
+        network: Locator,
+        strength: float = 1.0,
+        changes: Strengths = NO_CHANGES,
+        **budget: Any,
     ) -> None:
         super().__init__(**budget)
         self.network = network.to(memory_format=torch.channels_last)
@@ -239,7 +244,7 @@ class LocatorModule(BudgetedModule):
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch, of which windows are shown."""
         batch = change_tiles(batch, self.changes)
-        image = light(batch["image"][:, None], self.strength)
+        image = vary_light(batch["image"][:, None], self.strength)
         targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
         out = self.network(image.to(memory_format=torch.channels_last))
         return self.total(locator_loss(out, targets), "train")

@@ -15,16 +15,16 @@ from torch import Tensor
 
 from crownlet.infer.image.flatten import INK_GREY, SKIN_GREY
 
-SKIN, DARKEST = SKIN_GREY / 255, INK_GREY / 255
+SKIN_LEVEL, INK_LEVEL = SKIN_GREY / 255, INK_GREY / 255
 
-FAINT = 0.15
+GRAIN_LEVEL = 0.15
 
 
 def _column(values: Tensor) -> Tensor:
     return values[:, None, None, None]
 
 
-def _grown(values: Tensor, kernel: tuple[int, int]) -> Tensor:
+def _dilate(values: Tensor, kernel: tuple[int, int]) -> Tensor:
     """Largest value in a window of odd `kernel` (rows, columns) px.
 
     One px to each side at a time, and one direction after the other: on a processor thirty times
@@ -41,50 +41,52 @@ def _grown(values: Tensor, kernel: tuple[int, int]) -> Tensor:
     return values
 
 
-def _shrunk(values: Tensor, kernel: tuple[int, int]) -> Tensor:
-    return -_grown(-values, kernel)
+def _erode(values: Tensor, kernel: tuple[int, int]) -> Tensor:
+    return -_dilate(-values, kernel)
 
 
-def fine_features(images: Tensor, changed: Tensor, reach: int) -> Tensor:
+def keep_fine_features(images: Tensor, changed: Tensor, reach: int) -> Tensor:
     """`changed` pictures with the hairlines and narrow gaps of `images` mostly kept.
 
     Hairline and gap are what a window of `reach` px does not fit into (top-hat transforms, Serra
     1982). A mem without its left hairline, or a he whose gap has closed, would be another letter.
     """
     window = (reach, reach)
-    hairline = _grown(_shrunk(-images, window), window) + images
-    gap = images + _shrunk(_grown(-images, window), window)
+    hairline = _dilate(_erode(-images, window), window) + images
+    gap = images + _erode(_dilate(-images, window), window)
     # `hairline` is at most 0 where ink is thin, `gap` at least 0 where skin is.
     # Differences of less than FAINT are grain.
-    kept = torch.where(hairline < -FAINT, torch.minimum(changed, SKIN + 0.8 * hairline), changed)
-    return torch.where(gap > FAINT, torch.maximum(kept, DARKEST + 0.8 * gap), kept)
+    kept = torch.where(
+        hairline < -GRAIN_LEVEL, torch.minimum(changed, SKIN_LEVEL + 0.8 * hairline), changed
+    )
+    return torch.where(gap > GRAIN_LEVEL, torch.maximum(kept, INK_LEVEL + 0.8 * gap), kept)
 
 
-def thickened(images: Tensor, across: Tensor, down: Tensor, reach: int = 5) -> Tensor:
+def thicken(images: Tensor, across: Tensor, down: Tensor, reach: int = 5) -> Tensor:
     """Strokes thicker by 2 px for each unit of `across` (to the sides) and of `down`; negative
     strengths, to -3, thin them. Hairlines and gaps of less than `reach` px stay in part."""
     out = images
     for strength, kernel in ((across, (1, 3)), (down, (3, 1))):
         thick = thin = out
         for step in range(3):
-            more, less = _shrunk(thick, kernel), _grown(thin, kernel)
+            more, less = _erode(thick, kernel), _dilate(thin, kernel)
             out = out + _column((strength - step).clamp(0, 1)) * (more - thick)
             out = out + _column((-strength - step).clamp(0, 1)) * (less - thin)
             thick, thin = more, less
-    kept = fine_features(images, out, reach)
+    kept = keep_fine_features(images, out, reach)
     any_change = _column(((across.abs() + down.abs()) * 4).clamp(0, 1))
     return out + any_change * (kept - out)
 
 
-def rounded(images: Tensor, sigma: Tensor, below: float | None, reach: int = 5) -> Tensor:
+def round_outlines(images: Tensor, sigma: Tensor, below: float | None, reach: int = 5) -> Tensor:
     """Outlines smoothed at about `sigma` px, as ink that ran, or a pen that turned its corners.
 
     Only below the row `below`, if it is given: tags above the ruled line stay as they are.
     """
-    soft = blurred(images, sigma, sigma, torch.zeros_like(sigma))
-    middle = (SKIN + DARKEST) / 2
-    sharp = (middle + 3.0 * (soft - middle)).clamp(DARKEST, SKIN)
-    sharp = fine_features(images, sharp, reach)
+    soft = blur(images, sigma, sigma, torch.zeros_like(sigma))
+    middle = (SKIN_LEVEL + INK_LEVEL) / 2
+    sharp = (middle + 3.0 * (soft - middle)).clamp(INK_LEVEL, SKIN_LEVEL)
+    sharp = keep_fine_features(images, sharp, reach)
     share = _column((sigma * 2).clamp(0, 1))
     if below is not None:
         rows = torch.arange(images.shape[2], device=images.device, dtype=images.dtype)
@@ -92,7 +94,7 @@ def rounded(images: Tensor, sigma: Tensor, below: float | None, reach: int = 5) 
     return images + share * (sharp - images)
 
 
-def blurred(images: Tensor, along: Tensor, across: Tensor, angle: Tensor) -> Tensor:
+def blur(images: Tensor, along: Tensor, across: Tensor, angle: Tensor) -> Tensor:
     """Gaussian blur of `along` px in the direction `angle` (radians from x) and `across` px
     athwart it: out of focus where they are equal, shaken where they differ. At most about 4 px."""
     reach = 7
@@ -107,7 +109,7 @@ def blurred(images: Tensor, along: Tensor, across: Tensor, angle: Tensor) -> Ten
     return F.conv2d(padded, kernel, groups=len(images)).transpose(0, 1)
 
 
-def _resampling(length: int, step: Tensor, phase: Tensor) -> Tensor:
+def _resampling_matrix(length: int, step: Tensor, phase: Tensor) -> Tensor:
     """(N, length, length): averaging over cells of `step` px, then interpolation between them."""
     cells = torch.arange(length + 1, device=step.device)[None, :, None]
     pixels = torch.arange(length, device=step.device)
@@ -123,17 +125,17 @@ def _resampling(length: int, step: Tensor, phase: Tensor) -> Tensor:
     return between / between.sum(dim=2, keepdim=True) @ average
 
 
-def coarser(images: Tensor, step: Tensor, phase: Tensor) -> Tensor:
+def lower_resolution(images: Tensor, step: Tensor, phase: Tensor) -> Tensor:
     """Passed through a resolution of one pixel for each `step` px (1 or more), and back.
 
     `phase` in 0..1 says where the coarse grid begins; with step 1 and phase 0 nothing changes.
     """
-    down = _resampling(images.shape[2], step, phase)
-    across = _resampling(images.shape[3], step, phase)
+    down = _resampling_matrix(images.shape[2], step, phase)
+    across = _resampling_matrix(images.shape[3], step, phase)
     return (down @ images[:, 0] @ across.transpose(1, 2))[:, None]
 
 
-LUMINANCE = (
+LUMINANCE_TABLE = (
     (16, 11, 10, 16, 24, 40, 51, 61), (12, 12, 14, 19, 26, 58, 60, 55),
     (14, 13, 16, 24, 40, 57, 69, 56), (14, 17, 22, 29, 51, 87, 80, 62),
     (18, 22, 37, 56, 68, 109, 103, 77), (24, 35, 55, 64, 81, 104, 113, 92),
@@ -142,14 +144,14 @@ LUMINANCE = (
 """Example quantisation of luminance, ITU-T T.81 (JPEG), table K.1; quality 50."""
 
 
-def compressed(images: Tensor, coarseness: Tensor) -> Tensor:
+def compress(images: Tensor, coarseness: Tensor) -> Tensor:
     """The losses of JPEG: 8 by 8 blocks whose cosine coefficients are rounded to multiples of
     `coarseness` times the standard's table (1 is quality 50, 2 is 25). Sides must divide by 8."""
     n, _, height, width = images.shape
     k = torch.arange(8, device=images.device, dtype=torch.float32)
     cosines = torch.cos((2 * k + 1)[None] * k[:, None] * math.pi / 16) / 2
     cosines[0] /= math.sqrt(2)
-    table = torch.tensor(LUMINANCE, device=images.device, dtype=torch.float32)
+    table = torch.tensor(LUMINANCE_TABLE, device=images.device, dtype=torch.float32)
     steps = table * coarseness.clamp(min=1e-3)[:, None, None, None, None]
     blocks = (images * 255 - 128).view(n, height // 8, 8, width // 8, 8).transpose(2, 3)
     levels = cosines @ blocks @ cosines.T
@@ -158,32 +160,36 @@ def compressed(images: Tensor, coarseness: Tensor) -> Tensor:
     return torch.where(_column(coarseness > 0), out, images)
 
 
-def _clouds(draws: Tensor, size: tuple[int, int]) -> Tensor:
+def _interpolate_clouds(draws: Tensor, size: tuple[int, int]) -> Tensor:
     return F.interpolate(draws, size=size, mode="bicubic", align_corners=True)
 
 
-def paled(images: Tensor, loss: Tensor, uneven: Tensor, clouds: Tensor) -> Tensor:
+def fade_ink(images: Tensor, loss: Tensor, uneven: Tensor, clouds: Tensor) -> Tensor:
     """Ink that lost the share `loss` of its darkness, unevenly where `clouds` (N, 1, h, w) of
     normal draws say, by `uneven` at one standard deviation."""
     share = (
-        1 - _column(loss) + _column(uneven) * _clouds(clouds, (images.shape[2], images.shape[3]))
+        1
+        - _column(loss)
+        + _column(uneven) * _interpolate_clouds(clouds, (images.shape[2], images.shape[3]))
     )
-    return SKIN - (SKIN - images) * share.clamp(0.15, 1.15)
+    return SKIN_LEVEL - (SKIN_LEVEL - images) * share.clamp(0.15, 1.15)
 
 
-def grained(images: Tensor, grain: Tensor, fine: Tensor, size: Tensor) -> Tensor:
+def add_grain(images: Tensor, grain: Tensor, fine: Tensor, size: Tensor) -> Tensor:
     """Noise with a standard deviation of `grain`; `fine` are normal draws like the picture, `size`
     in 0..1 mixes in spots of about 3 px."""
     spots = F.avg_pool2d(fine, 3, 1, 1) * 3
     return images + _column(grain) * ((1 - _column(size)) * fine + _column(size) * spots)
 
 
-def lit(images: Tensor, strength: Tensor, clouds: Tensor) -> Tensor:
+def light_unevenly(images: Tensor, strength: Tensor, clouds: Tensor) -> Tensor:
     """Uneven light: brighter and darker by `strength` at one standard deviation of `clouds`."""
-    return images * (1 + _column(strength) * _clouds(clouds, (images.shape[2], images.shape[3])))
+    return images * (
+        1 + _column(strength) * _interpolate_clouds(clouds, (images.shape[2], images.shape[3]))
+    )
 
 
-def light(images: Tensor, strength: float = 1.0) -> Tensor:
+def vary_light(images: Tensor, strength: float = 1.0) -> Tensor:
     """Contrast, ink weight, blur and grain of (N, 1, H, W) grey pictures in 0..1; same shape.
 
     `strength` 0 changes nothing, 1 is the default; nothing here moves a letter or closes a gap of

@@ -27,9 +27,15 @@ from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.crops import Crops, make_crops
-from crownlet.train.fit.tiles import LETTER_ROW, TILE_IGNORED, TILE_LETTERS, Tile, make_tile
+from crownlet.train.fit.tiles import (
+    LETTER_ROW_VALUES,
+    MAX_TILE_IGNORED,
+    MAX_TILE_LETTERS,
+    Tile,
+    make_tile,
+)
 
-TILES = 2
+TILES_PER_PAGE = 2
 """Locator examples cut out of a page."""
 
 TILE_KEYS = ("tile_image", "tile_letters", "tile_ignore")
@@ -39,12 +45,12 @@ CROP_KEYS = ("images", "boxes", "letter", "other", "share", "defects", "tags", "
 Arrays = dict[str, npt.NDArray[np.generic]]
 
 
-def prepare(page: PageTruth, rng: np.random.Generator) -> Arrays:
+def prepare_examples(page: PageTruth, rng: np.random.Generator) -> Arrays:
     """The examples of one page as named arrays: its tiles and its crops.
 
     A written page is photographed `TILES` times, at other sizes and places.
     """
-    tiles = [padded(make_tile(page, rng)) for _ in range(TILES)]
+    tiles = [pad_tile(make_tile(page, rng)) for _ in range(TILES_PER_PAGE)]
     crops = make_crops(page, rng)
     arrays: Arrays = {key: getattr(crops, key) for key in CROP_KEYS}
     for key, column in zip(TILE_KEYS, zip(*tiles, strict=True), strict=True):
@@ -52,16 +58,16 @@ def prepare(page: PageTruth, rng: np.random.Generator) -> Arrays:
     return arrays
 
 
-def padded(tile: Tile) -> tuple[npt.NDArray[np.generic], ...]:
+def pad_tile(tile: Tile) -> tuple[npt.NDArray[np.generic], ...]:
     """Image, letters (224, 11) filled up with -1, and ignored boxes (64, 4) filled up with 0."""
-    letters = np.full((TILE_LETTERS, LETTER_ROW), -1, np.float32)
+    letters = np.full((MAX_TILE_LETTERS, LETTER_ROW_VALUES), -1, np.float32)
     letters[: len(tile.letters)] = tile.letters
-    ignore = np.zeros((TILE_IGNORED, 4), np.float32)
-    ignore[: len(tile.ignore)] = tile.ignore[:TILE_IGNORED]
+    ignore = np.zeros((MAX_TILE_IGNORED, 4), np.float32)
+    ignore[: len(tile.ignore)] = tile.ignore[:MAX_TILE_IGNORED]
     return tile.image, letters, ignore
 
 
-def store(folder: Path, name: str, arrays: Arrays) -> None:
+def store_examples(folder: Path, name: str, arrays: Arrays) -> None:
     """Write one page's examples so that a reader never sees half a file."""
     temporary = folder / f".{name}.{os.getpid()}.tmp"
     with temporary.open("wb") as file:
@@ -88,13 +94,13 @@ def fresh_files(folder: Path, seen: set[str]) -> list[Path]:
     return found
 
 
-def fill(folder: Path, pages: Iterable[tuple[str, PageTruth]]) -> int:
+def fill_from_pages(folder: Path, pages: Iterable[tuple[str, PageTruth]]) -> int:
     """Prepare and store named pages; the number stored. Names give the random draws, not order."""
     folder.mkdir(parents=True, exist_ok=True)
     count = 0
     for name, page in pages:
         rng = np.random.default_rng(list(name.encode()))
-        store(folder, name, prepare(page, rng))
+        store_examples(folder, name, prepare_examples(page, rng))
         count += 1
     return count
 
@@ -148,15 +154,17 @@ def render_pages(
         yield f"r{seed:09d}", page
 
 
-def _worker(
+def _fill_in_process(
     folder: Path, spec: PageSpec, seeds: range, seconds: float, styles: tuple[str, ...],
     typefaces: Typefaces | None,
 ) -> None:  # fmt: skip
     cv2.setNumThreads(1)
-    fill(folder, render_pages(spec, seeds, time.monotonic() + seconds, styles, typefaces))
+    fill_from_pages(
+        folder, render_pages(spec, seeds, time.monotonic() + seconds, styles, typefaces)
+    )
 
 
-def start_feed(
+def start_rendering(
     folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float,
     styles: tuple[str, ...] = (), typefaces: Typefaces | None = None,
 ) -> list[BaseProcess]:  # fmt: skip
@@ -170,7 +178,7 @@ def start_feed(
     for k in range(workers):
         seeds = range(first + k, first + pages, workers)
         process = context.Process(
-            target=_worker, args=(folder, spec, seeds, seconds, styles, typefaces),
+            target=_fill_in_process, args=(folder, spec, seeds, seconds, styles, typefaces),
             daemon=True,
             name=f"render-{k}",
         )  # fmt: skip

@@ -19,22 +19,22 @@ from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.image.crops import FILL_GREY
 from crownlet.infer.image.flatten import flatten
-from crownlet.models.locator import STRIDE, UNIT
+from crownlet.models.locator import BODY_HEIGHT_PX, STRIDE_PX
 from crownlet.models.losses import LocatorTargets
 
-TILE = 480
+TILE_PX = 480
 """Side in px of a locator tile as it is stored."""
 
-WINDOW = 384
+WINDOW_PX = 384
 """Side in px of what is shown of a tile in training, a window that lies elsewhere each time."""
 
-TILE_LETTERS = 224
+MAX_TILE_LETTERS = 224
 """Most letters kept of one tile."""
 
-TILE_IGNORED = 64
+MAX_TILE_IGNORED = 64
 """Most boxes of cut letters kept of one tile."""
 
-LETTER_ROW = 11
+LETTER_ROW_VALUES = 11
 """Numbers that describe a letter of a tile."""
 
 
@@ -65,18 +65,18 @@ def make_tile(page: PageTruth, rng: np.random.Generator, body: float | None = No
     have = float(np.median(heights))
     want = body if body else float(np.exp(rng.uniform(np.log(19.0), np.log(40.0))))
     gray = flatten(to_gray(page.image), have * float(rng.uniform(0.7, 1.4)))
-    gray, points = _rescaled(gray, want / have, rng)
+    gray, points = _rescale(gray, want / have, rng)
     turns = int(rng.choice(4, p=(0.76, 0.08, 0.08, 0.08)))
-    top, left = _window(gray.shape, page, points, rng)
-    image = np.full((TILE, TILE), FILL_GREY, np.uint8)
-    view = gray[max(top, 0) : top + TILE, max(left, 0) : left + TILE]
+    top, left = _tile_corner(gray.shape, page, points, rng)
+    image = np.full((TILE_PX, TILE_PX), FILL_GREY, np.uint8)
+    view = gray[max(top, 0) : top + TILE_PX, max(left, 0) : left + TILE_PX]
     y, x = max(-top, 0), max(-left, 0)
     image[y : y + view.shape[0], x : x + view.shape[1]] = view
     letters, ignore = _tile_truth(page, points, left, top)
-    return _turned(image, letters, ignore, turns)
+    return _rotate_tile(image, letters, ignore, turns)
 
 
-def _rescaled(
+def _rescale(
     gray: npt.NDArray[np.uint8], scale: float, rng: np.random.Generator
 ) -> tuple[npt.NDArray[np.uint8], float]:
     """Resize, sometimes through a lower resolution, as a poor scan would have been."""
@@ -84,22 +84,22 @@ def _rescaled(
     if rng.random() < 0.2:
         low = max(0.3, scale * float(rng.uniform(0.55, 0.9)))
         if low < 1:
-            gray = shrunk(gray, low)
+            gray = shrink(gray, low)
     size = (max(1, round(shape[1] * scale)), max(1, round(shape[0] * scale)))
     shrinks = size[0] < gray.shape[1]
     mode = cv2.INTER_AREA if shrinks else cv2.INTER_LINEAR
     return np.asarray(cv2.resize(gray, size, interpolation=mode), np.uint8), scale
 
 
-def _window(
+def _tile_corner(
     shape: tuple[int, ...], page: PageTruth, scale: float, rng: np.random.Generator
 ) -> tuple[int, int]:
     """Top left corner of a tile around a letter drawn at random, kept near the picture."""
     if not page.letters:
         return 0, 0
     x, y = anchor_of(page.letters[int(rng.integers(len(page.letters)))])
-    corner = np.array([y, x]) * scale - rng.uniform(0.15, 0.85, 2) * TILE
-    room = np.array(shape[:2]) - TILE
+    corner = np.array([y, x]) * scale - rng.uniform(0.15, 0.85, 2) * TILE_PX
+    room = np.array(shape[:2]) - TILE_PX
     corner = np.where(room > 0, np.clip(corner, -16, room + 16), room / 2 + rng.uniform(-9, 9, 2))
     return int(corner[0]), int(corner[1])
 
@@ -112,11 +112,11 @@ def _tile_truth(
         ax, ay = anchor_of(letter)
         x, y = ax * scale - left, ay * scale - top
         box = np.array(letter.box) * scale - (left, top, left, top)
-        if box[2] <= 0 or box[3] <= 0 or box[0] >= TILE or box[1] >= TILE:
+        if box[2] <= 0 or box[3] <= 0 or box[0] >= TILE_PX or box[1] >= TILE_PX:
             continue
-        seen = np.clip(box, 0, TILE)
+        seen = np.clip(box, 0, TILE_PX)
         share = float(np.prod(seen[2:] - seen[:2])) / max(float(np.prod(box[2:] - box[:2])), 1e-6)
-        inside = 0 <= x < TILE and 0 <= y < TILE
+        inside = 0 <= x < TILE_PX and 0 <= y < TILE_PX
         if not (letter.whole or letter.legible) or share < 0.9 or not inside:
             ignore.append(seen)
             continue
@@ -126,12 +126,12 @@ def _tile_truth(
         height = letter.body[2] * scale
         letters.append((x, y, *edges, kind, turn, height, other, letter.share))
     return (
-        np.array(letters, np.float32).reshape(-1, LETTER_ROW)[:TILE_LETTERS],
+        np.array(letters, np.float32).reshape(-1, LETTER_ROW_VALUES)[:MAX_TILE_LETTERS],
         np.array(ignore, np.float32).reshape(-1, 4),
     )
 
 
-def _turned(
+def _rotate_tile(
     image: npt.NDArray[np.uint8],
     letters: npt.NDArray[np.float32],
     ignore: npt.NDArray[np.float32],
@@ -141,19 +141,21 @@ def _turned(
     for _ in range(turns):
         image = np.ascontiguousarray(np.rot90(image, -1))
         x, y, left, top, right, bottom = letters[:, :6].T.copy()
-        letters[:, :6] = np.stack([TILE - y, x, bottom, left, top, right], axis=1)
+        letters[:, :6] = np.stack([TILE_PX - y, x, bottom, left, top, right], axis=1)
         letters[:, 7] = (letters[:, 7] + 1) % 4
-        ignore = ignore[:, [3, 0, 1, 2]] * np.array((-1, 1, -1, 1)) + np.array((TILE, 0, TILE, 0))
+        ignore = ignore[:, [3, 0, 1, 2]] * np.array((-1, 1, -1, 1)) + np.array(
+            (TILE_PX, 0, TILE_PX, 0)
+        )
     return Tile(image, letters, ignore.astype(np.float32))
 
 
-def shrunk(gray: npt.NDArray[np.uint8], scale: float) -> npt.NDArray[np.uint8]:
+def shrink(gray: npt.NDArray[np.uint8], scale: float) -> npt.NDArray[np.uint8]:
     """A picture made smaller by area averaging, as a coarser scan sees it."""
     size = (max(1, round(gray.shape[1] * scale)), max(1, round(gray.shape[0] * scale)))
     return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-REACH = 3
+HEAT_RADIUS_CELLS = 3
 """Cells around an anchor that its heat is painted into."""
 
 
@@ -163,19 +165,19 @@ def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTarget
     `letters` is (B, n, 11) as in `train.tiles.Tile`, padded with -1; `ignore` (B, m, 4) boxes in
     px, padded with zeros.
     """
-    cells = side // STRIDE
+    cells = side // STRIDE_PX
     real = letters[:, :, 6] >= 0
-    anchor = letters[:, :, :2] / STRIDE
+    anchor = letters[:, :, :2] / STRIDE_PX
     cell = anchor.floor().long().clamp(0, cells - 1)
-    heat = _heat(letters, cell, anchor, real, cells)
-    keep = 1.0 - _covered(ignore / STRIDE, cells)
+    heat = _anchor_heat(letters, cell, anchor, real, cells)
+    keep = 1.0 - _covered_cells(ignore / STRIDE_PX, cells)
     # An anchor inside another letter's ignored box is still asked for.
     keep = torch.maximum(keep, (heat > 0.6).to(keep.dtype))
     batch, row = real.nonzero(as_tuple=True)
     chosen_cells = torch.stack([batch, cell[batch, row, 1], cell[batch, row, 0]], dim=1)
     chosen = letters[batch, row]
-    centre = (cell[batch, row] + 0.5) * STRIDE
-    offset = (chosen[:, :2] - centre) / UNIT
+    centre = (cell[batch, row] + 0.5) * STRIDE_PX
+    offset = (chosen[:, :2] - centre) / BODY_HEIGHT_PX
     return LocatorTargets(
         heat=heat,
         keep=keep,
@@ -184,21 +186,21 @@ def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTarget
         other=chosen[:, 9].long(),
         share=chosen[:, 10],
         turn=chosen[:, 7].long(),
-        shape=torch.cat([offset, chosen[:, 2:6] / UNIT], dim=1),
-        scale=torch.log(chosen[:, 8] / UNIT),
+        shape=torch.cat([offset, chosen[:, 2:6] / BODY_HEIGHT_PX], dim=1),
+        scale=torch.log(chosen[:, 8] / BODY_HEIGHT_PX),
     )
 
 
-def _heat(letters: Tensor, cell: Tensor, anchor: Tensor, real: Tensor, cells: int) -> Tensor:
+def _anchor_heat(letters: Tensor, cell: Tensor, anchor: Tensor, real: Tensor, cells: int) -> Tensor:
     """(B, cells, cells): exactly 1 in the anchor's cell, a bell about it, widths by body height."""
-    steps = torch.arange(-REACH, REACH + 1, device=letters.device)
-    sigma = (letters[:, :, 8].clamp(min=4.0) / UNIT * 0.8)[:, :, None]
+    steps = torch.arange(-HEAT_RADIUS_CELLS, HEAT_RADIUS_CELLS + 1, device=letters.device)
+    sigma = (letters[:, :, 8].clamp(min=4.0) / BODY_HEIGHT_PX * 0.8)[:, :, None]
     near = [cell[:, :, k, None] + steps for k in (0, 1)]
     bell = [
         torch.exp(-((near[k] + 0.5 - anchor[:, :, k, None]) ** 2) / (2 * sigma**2)) for k in (0, 1)
     ]
     value = bell[1][:, :, :, None] * bell[0][:, :, None, :] * 0.98
-    value[:, :, REACH, REACH] = 1.0
+    value[:, :, HEAT_RADIUS_CELLS, HEAT_RADIUS_CELLS] = 1.0
     inside = [(n >= 0) & (n < cells) for n in near]
     value = value * inside[1][:, :, :, None] * inside[0][:, :, None, :] * real[:, :, None, None]
     place = near[1].clamp(0, cells - 1)[:, :, :, None] * cells
@@ -208,7 +210,7 @@ def _heat(letters: Tensor, cell: Tensor, anchor: Tensor, real: Tensor, cells: in
     return flat.view(-1, cells, cells)
 
 
-def _covered(boxes: Tensor, cells: int) -> Tensor:
+def _covered_cells(boxes: Tensor, cells: int) -> Tensor:
     """(B, cells, cells): 1 where a cell's centre lies in one of the (B, m, 4) boxes."""
     centres = torch.arange(cells, device=boxes.device) + 0.5
     across = (centres >= boxes[:, :, 0:1]) & (centres < boxes[:, :, 2:3])

@@ -13,7 +13,7 @@ import torch.nn.functional as F
 from torch import Tensor
 
 
-def matrices(across: Tensor, down: Tensor, shear: Tensor, angle: Tensor) -> Tensor:
+def affine_matrices(across: Tensor, down: Tensor, shear: Tensor, angle: Tensor) -> Tensor:
     """(N, 2, 2) that scale by `across` and `down`, shear (x grows by `shear` a px of y), then turn
     clockwise by `angle` in radians; all (N,)."""
     zero = torch.zeros_like(across)
@@ -22,14 +22,14 @@ def matrices(across: Tensor, down: Tensor, shear: Tensor, angle: Tensor) -> Tens
     return torch.stack([c, -s, s, c], dim=1).view(-1, 2, 2) @ scaled
 
 
-def inverse(matrix: Tensor) -> Tensor:
+def invert_matrices(matrix: Tensor) -> Tensor:
     """(..., 2, 2), what undoes `matrix`."""
     (a, b), (c, d) = (row.unbind(-1) for row in matrix.unbind(-2))
     rows = torch.stack([torch.stack([d, -b], -1), torch.stack([-c, a], -1)], -2)
     return rows / (a * d - b * c)[..., None, None]
 
 
-def _turned(matrix: Tensor, places: Tensor) -> Tensor:
+def _apply_matrix(matrix: Tensor, places: Tensor) -> Tensor:
     """`matrix` (..., 2, 2) times `places` (..., 2), in full precision: matrix products on a GPU may
     be rounded to ten bits, a tenth of a px here."""
     return (matrix * places[..., None, :]).sum(dim=-1)
@@ -63,7 +63,7 @@ class Warp:
             indexing="ij",
         )  # fmt: skip
         places = torch.stack([x, y], dim=-1)[None] - self.onto[:, None, None]
-        turned = _turned(inverse(self.matrix)[:, None, None], places)
+        turned = _apply_matrix(invert_matrices(self.matrix)[:, None, None], places)
         return turned + self.pivot[:, None, None] + self.bend.permute(0, 2, 3, 1)
 
     def move(self, points: Tensor) -> Tensor:
@@ -73,17 +73,17 @@ class Warp:
         """
         height, width = self.size
         unit = torch.tensor([2.0 / width, 2.0 / height], device=points.device)
-        straight = _turned(self.matrix[:, None], points - self.pivot[:, None])
+        straight = _apply_matrix(self.matrix[:, None], points - self.pivot[:, None])
         out = straight + self.onto[:, None]
         for _ in range(6):
             spots = (out * unit - 1)[:, :, None]
             bent = F.grid_sample(self.bend, spots, padding_mode="border", align_corners=False)
-            off = _turned(self.matrix[:, None], bent[..., 0].transpose(1, 2))
+            off = _apply_matrix(self.matrix[:, None], bent[..., 0].transpose(1, 2))
             out = straight + self.onto[:, None] - off
         return out
 
 
-def warped(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int]) -> Tensor:
+def apply_warp(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int]) -> Tensor:
     """`pictures` (N, C, h, w) warped, at the same number of px of the result for each of theirs.
 
     `source` (height, width) is the size of the source pictures that `warp` speaks of: maps may be
@@ -98,20 +98,20 @@ def warped(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int]) -
     return shown + fill
 
 
-def bends(controls: Tensor, size: tuple[int, int]) -> Tensor:
+def smooth_bends(controls: Tensor, size: tuple[int, int]) -> Tensor:
     """(N, 2, height, width) smooth bends through `controls` (N, 2, rows, columns), in px."""
     return F.interpolate(controls, size=size, mode="bicubic", align_corners=True)
 
 
-OCTAGON = ((0.2, 0.0), (0.8, 0.0), (1.0, 0.2), (1.0, 0.8), (0.8, 1.0), (0.2, 1.0), (0.0, 0.8),
+INK_OCTAGON = ((0.2, 0.0), (0.8, 0.0), (1.0, 0.2), (1.0, 0.8), (0.8, 1.0), (0.2, 1.0), (0.0, 0.8),
            (0.0, 0.2))  # fmt: skip
 """Corners, as shares of a box, of the figure that stands for a letter's ink: ink seldom reaches
 into all four corners of its box."""
 
 
-def moved_boxes(boxes: Tensor, warp: Warp) -> Tensor:
+def move_boxes(boxes: Tensor, warp: Warp) -> Tensor:
     """(N, n, 4) boxes x0, y0, x1, y1 around where the ink in `boxes` (N, n, 4) lands."""
-    shares = torch.tensor(OCTAGON, device=boxes.device)
+    shares = torch.tensor(INK_OCTAGON, device=boxes.device)
     size = boxes[:, :, 2:] - boxes[:, :, :2]
     points = boxes[:, :, None, :2] + size[:, :, None] * shares
     placed = warp.move(points.flatten(1, 2)).view(points.shape)

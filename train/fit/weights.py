@@ -12,7 +12,7 @@ from torch import Tensor, nn
 
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 
-HEAD = ("defects.weight", "defects.bias")
+DEFECT_PARAMETERS = ("defects.weight", "defects.bias")
 """Parameters of the assessor with a row for each learned defect."""
 
 
@@ -41,7 +41,7 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
     tensors = load_file(path)
     names = facts.get("defects")
     if isinstance(names, list) and names != list(LEARNED_DEFECTS):
-        _realign(tensors, network.state_dict(), names)
+        _realign_defects(tensors, network.state_dict(), names)
     problems = network.load_state_dict(tensors, strict=False)
     if problems.missing_keys or problems.unexpected_keys:
         raise ValueError(
@@ -51,11 +51,11 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
     return facts
 
 
-POOLED = "hidden.1.weight"
+POOLED_LAYER = "hidden.1.weight"
 """The assessor's layer that reads the means of the last features, then their maxima."""
 
 
-def grow(network: nn.Module, path: Path) -> dict[str, object]:
+def load_narrower(network: nn.Module, path: Path) -> dict[str, object]:
     """Fill a network from `path`, whose layers may be narrower; the facts stored beside.
 
     The narrow network stands in the first channels of each layer. They take nothing from the new
@@ -66,8 +66,15 @@ def grow(network: nn.Module, path: Path) -> dict[str, object]:
     facts, tensors, own = facts_of(path), load_file(path), network.state_dict()
     names = facts.get("defects")
     if isinstance(names, list) and names != list(LEARNED_DEFECTS):
-        columns = tensors[HEAD[0]].shape[1]
-        _realign(tensors, {HEAD[0]: own[HEAD[0]][:, :columns], HEAD[1]: own[HEAD[1]]}, names)
+        columns = tensors[DEFECT_PARAMETERS[0]].shape[1]
+        _realign_defects(
+            tensors,
+            {
+                DEFECT_PARAMETERS[0]: own[DEFECT_PARAMETERS[0]][:, :columns],
+                DEFECT_PARAMETERS[1]: own[DEFECT_PARAMETERS[1]],
+            },
+            names,
+        )
     for key, value in own.items():
         old = tensors.get(key)
         if old is None or any(a > b for a, b in zip(old.shape, value.shape, strict=True)):
@@ -77,7 +84,7 @@ def grow(network: nn.Module, path: Path) -> dict[str, object]:
             continue
         if value.ndim > 1:
             value[: old.shape[0]] = 0.0
-        halves, axis = (2, 1) if key == POOLED else (1, 0)
+        halves, axis = (2, 1) if key == POOLED_LAYER else (1, 0)
         for mine, theirs in zip(value.chunk(halves, axis), old.chunk(halves, axis), strict=True):
             mine[tuple(slice(length) for length in theirs.shape)] = theirs
     return facts
@@ -90,19 +97,19 @@ def facts_of(path: Path) -> dict[str, object]:
     return facts
 
 
-def _realign(tensors: dict[str, Tensor], own: dict[str, Tensor], names: list[str]) -> None:
+def _realign_defects(tensors: dict[str, Tensor], own: dict[str, Tensor], names: list[str]) -> None:
     """Bring the rows of defects stored under `names` into the catalogue's present order."""
     pairs = [(k, names.index(name)) for k, name in enumerate(LEARNED_DEFECTS) if name in names]
     here = torch.tensor([k for k, _ in pairs], dtype=torch.long)
     there = torch.tensor([k for _, k in pairs], dtype=torch.long)
-    for key in HEAD:
+    for key in DEFECT_PARAMETERS:
         if key in tensors and key in own:
             rows = own[key].clone()
             rows[here] = tensors[key][there]
             tensors[key] = rows
 
 
-HEADS = {
+HEAD_CHILDREN = {
     "Assessor": ("hidden", "letter", "defects", "tags"),
     "Locator": ("shared", "centre", "letter", "turn", "shape", "scale"),
 }
@@ -118,7 +125,7 @@ def freeze(network: nn.Module, what: str) -> tuple[nn.Module, ...]:
         return ()
     if what != "trunk":
         raise ValueError(f"nothing is called {what!r} that could be frozen: none or trunk")
-    heads = HEADS[type(network).__name__]
+    heads = HEAD_CHILDREN[type(network).__name__]
     frozen = tuple(child for name, child in network.named_children() if name not in heads)
     for child in frozen:
         child.requires_grad_(False)

@@ -35,8 +35,8 @@ from crownlet.train.calibration.familiarity import (
 )
 from crownlet.train.evaluation.evaluate import evaluate
 from crownlet.train.evaluation.workers import PageReader
-from crownlet.train.export.onnx import ship
-from crownlet.train.export.quantise import integers
+from crownlet.train.export.onnx import export_networks
+from crownlet.train.export.quantise import quantise_in_place
 from crownlet.train.fit.weights import facts_of
 from crownlet.train.release.job import compare_models, model_identity, outcome_table
 from crownlet.train.risk_control.gather import control_risk
@@ -172,12 +172,12 @@ def make_model(config: Any, store: ModelStore) -> Path:
     elif "export" in own.steps:
         if folder.exists():
             raise ModelStoreError(f"{folder} is there already; choose another export.version.")
-        ship(_override(config, "export", to=str(folder)))
+        export_networks(_override(config, "export", to=str(folder)))
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")
         shutil.copy2(store.current / ROUTING_FILE, folder / ROUTING_FILE)
     if "integers" in own.steps:
-        integers(folder, config.integers.pages, config.integers.held_out)
+        quantise_in_place(folder, config.integers.pages, config.integers.held_out)
     if "bounds" in own.steps:
         reader = PageReader(str(folder), FAMILIARITY_CUSTOMS, config.promise.workers)
         write_routing_lines(folder, routing_lines(gather_letters(reader, own.bounds_pages)))

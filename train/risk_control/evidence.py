@@ -23,7 +23,7 @@ from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.records import SHAPE_DOUBT, GlyphRecord, PageRecord
-from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN, Assessor
+from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN, Assessor
 from crownlet.train.calibration.networks import Calibration, Logits, collect
 from crownlet.train.evaluation.defect_scores import TAG_COUNT_DEFECTS, plainness_of, was_looked_for
 from crownlet.train.evaluation.held_out import with_expected_tags
@@ -221,7 +221,7 @@ def crop_evidence(network: Assessor, pool: Path, curves: Calibration) -> Evidenc
 
 
 def _evidence_of_crops(logits: Logits, curves: Calibration, scroll: int) -> Evidence:
-    kept = logits.true_letter < NO_LETTER
+    kept = logits.true_letter < NO_LETTER_CLASS
     z = logits.defects * np.array(curves.gain) + np.array(curves.offset)
     p = dict(zip(LEARNED_DEFECTS, (1 / (1 + np.exp(-z))).T, strict=True))
     truth = _plainness_of_target(logits.true_defects)
