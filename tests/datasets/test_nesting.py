@@ -45,5 +45,6 @@ def test_hands_that_nest_set_yuds_over_the_base_and_keep_them_apart(
         assert not any(mark.name == "letters_touch" for x in page.letters for mark in x.defects)
         # Every letter of these words is one piece of ink but he, which has two (OC 36:2).
         grey = page.image if page.image.ndim == 2 else page.image.min(axis=2)
-        pieces = cv2.connectedComponents((grey < 128).astype(np.uint8), connectivity=8)[0] - 1
+        # A tag's stem may be thinner than a pixel, and grey: skin on these pages is white.
+        pieces = cv2.connectedComponents((grey < 190).astype(np.uint8), connectivity=8)[0] - 1
         assert pieces == sum(1 + (letter.letter in "הק") for letter in page.letters)
