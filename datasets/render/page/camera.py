@@ -124,15 +124,14 @@ def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
 
 os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
 
-Image_lens = npt.NDArray[np.uint8]
 
 
-def defocused(image: Image_lens, radius: int, rng: np.random.Generator) -> Image_lens:
+def defocused(image: Image, radius: int, rng: np.random.Generator) -> Image:
     """Each point a disc of `radius` px, as a lens out of focus makes it."""
     return _run("Defocus", image, rng, radius=(radius, radius), alias_blur=(0.3, 0.3))
 
 
-def shaken(image: Image_lens, length: float, rng: np.random.Generator) -> Image_lens:
+def shaken(image: Image, length: float, rng: np.random.Generator) -> Image:
     """Motion blur of about `length` px, 15 at most, in any direction."""
     side = 2 * int(np.clip(round(length / 2), 1, 7)) + 1
     turn = float(rng.uniform(0.0, 180.0))
@@ -142,13 +141,13 @@ def shaken(image: Image_lens, length: float, rng: np.random.Generator) -> Image_
     )  # fmt: skip
 
 
-def _run(name: str, image: Image_lens, rng: np.random.Generator, **options: Any) -> Image_lens:
+def _run(name: str, image: Image, rng: np.random.Generator, **options: Any) -> Image:
     """One transform of albumentations by its name, seeded from `rng`."""
     import albumentations
 
     transform = getattr(albumentations, name)(p=1.0, **options)
     seeded = albumentations.Compose([transform], seed=int(rng.integers(1 << 31)))
-    out: Image_lens = seeded(image=image)["image"]
+    out: Image = seeded(image=image)["image"]
     return out
 
 
