@@ -10,8 +10,8 @@ import numpy.typing as npt
 import pytest
 
 from crownlet.datasets.render.letterforms.raster import InkMask
-from crownlet.datasets.render.page.ink import Spreader, lay
-from crownlet.datasets.render.page.ink_style import MOST_GAIN, InkStyle, draw_ink
+from crownlet.datasets.render.page.ink import InkSpreader, lay_ink
+from crownlet.datasets.render.page.ink_style import MAX_INK_GAIN_Q, InkStyle, draw_ink
 
 Q = 14.0
 SKIN = 220.0
@@ -20,7 +20,7 @@ STRENGTHS = (
     "halo", "fringe", "gloss", "ragged", "spatter",
 )  # fmt: skip
 WORST = InkStyle(
-    thin=(96.0, 62.0, 34.0), gain=MOST_GAIN, soft=0.08, rough=1.0, grain=0.25, halo=0.25,
+    thin=(96.0, 62.0, 34.0), gain=MAX_INK_GAIN_Q, soft=0.08, rough=1.0, grain=0.25, halo=0.25,
     **{name: 1.0 for name in STRENGTHS if name != "halo"},  # type: ignore[arg-type]
 )  # fmt: skip
 STYLES = {
@@ -43,9 +43,9 @@ def _laid(
     fine: npt.NDArray[np.uint8], style: InkStyle, seed: int = 0
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.uint8]]:
     rng = np.random.default_rng(seed)
-    cover = Spreader(style, Q, 4, rng)(InkMask(fine, 0, 0, 4), rng)
+    cover = InkSpreader(style, Q, 4, rng)(InkMask(fine, 0, 0, 4), rng)
     skin = np.full((*cover.shape, 3), SKIN, np.float32)
-    return lay(skin, cover, Q, style, rng), cover
+    return lay_ink(skin, cover, Q, style, rng), cover
 
 
 def _darkness(page: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
@@ -113,7 +113,7 @@ def test_spreading_keeps_hairs_and_hair_gaps(soft: float, rough: float) -> None:
     style = InkStyle(soft=soft, rough=rough)
     for fine, found in ((hair, slice(2, 5)), (gap, slice(7, 9))):
         rng = np.random.default_rng(0)
-        cover = Spreader(style, Q, 4, rng)(InkMask(fine, 0, 0, 4), rng).astype(np.float64) / 255
+        cover = InkSpreader(style, Q, 4, rng)(InkMask(fine, 0, 0, 4), rng).astype(np.float64) / 255
         zone = cover[round(found.start * Q) : round(found.stop * Q), round(4 * Q) : round(18 * Q)]
         zone = zone if fine is hair else 1.0 - zone[round(0.5 * Q) : round(1.5 * Q)]
         # Width left of 0.08 q, by column.
@@ -176,10 +176,10 @@ def test_strengths_stay_between_none_and_one() -> None:
 
 
 def test_strokes_and_their_direction_are_found() -> None:
-    from crownlet.datasets.render.page.ink_body import flow_of
+    from crownlet.datasets.render.page.ink_body import read_flow
 
     cover = cv2.resize(_cover((4, 4, 12, 5), (16, 3, 17, 12)), None, fx=0.25, fy=0.25)
-    flow = flow_of(np.asarray(cover, np.uint8), Q)
+    flow = read_flow(np.asarray(cover, np.uint8), Q)
     assert flow is not None
     # The ruler's own middle third, away from ends.
     roof = (flow.x > 6 * Q) & (flow.x < 10 * Q)
@@ -188,4 +188,4 @@ def test_strokes_and_their_direction_are_found() -> None:
     assert set(np.unique(flow.run[leg])) == {2}
     assert len(np.unique(flow.piece)) == 2
     assert flow.knot[roof].mean() < 0.2 < flow.knot[(flow.x < 4.3 * Q)].mean()
-    assert flow_of(np.zeros((40, 40), np.uint8), Q) is None
+    assert read_flow(np.zeros((40, 40), np.uint8), Q) is None

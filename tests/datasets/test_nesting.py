@@ -36,7 +36,7 @@ def test_hands_that_nest_set_yuds_over_the_base_and_keep_them_apart(
     seeds = range(6)
     pages = {}
     for share in (0.0, 1.0):
-        monkeypatch.setattr(layout, "NESTING", share)
+        monkeypatch.setattr(layout, "NESTING_PAGE_SHARE", share)
         pages[share] = [compose(clean(portion=text, body=(60.0, 60.0)), s) for s in seeds]
     plain, nested = (np.mean([overlap(page) for page in pages[share]]) for share in (0.0, 1.0))
     # Hands that pack their letters let yuds in a little anyway.

@@ -23,7 +23,7 @@ from crownlet.datasets.render.letterforms.oddities import LETTERS as WRITTEN
 from crownlet.datasets.render.letterforms.oddities import Oddity, known, written_oddly
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.faults import Slot
-from crownlet.datasets.render.page.scribe import Crowning, write
+from crownlet.datasets.render.page.scribe import Crowning, write_letter
 from crownlet.datasets.render.page.spec import clean, mezuzah, training
 from crownlet.datasets.scribal.alphabet import LETTERS
 
@@ -33,7 +33,7 @@ HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(5)]
 def written(letter: str, name: Oddity | None) -> list[Glyph]:
     """The letter by every hand, crowned by custom."""
     slot = Slot(letter, letter, 0, 0, 0, oddity=name)
-    return [write(slot, hand, Crowning(), seed) for seed, hand in enumerate(HANDS)]
+    return [write_letter(slot, hand, Crowning(), seed) for seed, hand in enumerate(HANDS)]
 
 
 @cache

@@ -15,7 +15,7 @@ from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import STYLES, Hand
 from crownlet.datasets.render.letterforms.own_forms import LetterForm, form_of, manner_of
-from crownlet.datasets.render.page.labels import _known
+from crownlet.datasets.render.page.labels import _known_defects
 
 HANDS = [draw_hand(seed) for seed in range(120)]
 
@@ -81,14 +81,14 @@ def test_what_is_a_hands_way_is_not_asked_about() -> None:
     # common practice, no source: a fault is what departs from the hand's own way
     soft = next(h for h in HANDS if form_of(h.seed, h.style, "ד").corner > 0.4)
     sharp = next(h for h in HANDS if form_of(h.seed, h.style, "ד").corner < 0.1)
-    asked = _known(drawn("ד", soft))
+    asked = _known_defects(drawn("ד", soft))
     assert asked is not None
     assert "corner_rounded" not in asked
     assert "leg_short" in asked
     assert "corner_rounded" not in drawn("ד", sharp).unasked
     plain = drawn("ד", soft)
     mark = DefectMark("corner_rounded", 1.2, 0.9)
-    again = _known(
+    again = _known_defects(
         Glyph(plain.letter, plain.parts, plain.advance, defects=(mark,), unasked=plain.unasked)
     )
     assert again is None or "corner_rounded" in again

@@ -9,11 +9,11 @@ import pytest
 import shapely
 
 from crownlet.datasets.coco.truth import PageTruth
-from crownlet.datasets.render.page.camera import LEAST_Q, sensor
+from crownlet.datasets.render.page.camera import MIN_PEN_PX, apply_sensor
 from crownlet.datasets.render.page.compose import compose
-from crownlet.datasets.render.page.damage import creases, fold, pierce, specks
+from crownlet.datasets.render.page.damage import add_creases, add_fold, add_holes, add_specks
 from crownlet.datasets.render.page.geometry import visible
-from crownlet.datasets.render.page.light import glare
+from crownlet.datasets.render.page.light import add_glare
 from crownlet.datasets.render.page.skin import score_lines, show_through
 from crownlet.datasets.render.page.spec import Augment, clean
 
@@ -39,8 +39,8 @@ def test_folds_and_creases_sever_no_stroke(seed: int) -> None:
     cover = _bars()
     page = _written(cover)
     rng = np.random.default_rng(seed)
-    fold(page, Q, rng)
-    creases(page, Q, rng)
+    add_fold(page, Q, rng)
+    add_creases(page, Q, rng)
     # Darker than two thirds of the skin.
     dark = (page[:, :, 1] < 220 * 0.65).astype(np.uint8)
     assert not np.array_equal(page, _written(cover))
@@ -57,8 +57,8 @@ def test_holes_and_specks_leave_ink_alone(seed: int) -> None:
     before = page.copy()
     rng = np.random.default_rng(seed)
     for _ in range(6):
-        pierce(page, cover, 0.5 * Q, rng)
-        specks(page, cover, Q, rng)
+        add_holes(page, cover, 0.5 * Q, rng)
+        add_specks(page, cover, Q, rng)
     changed = (page != before).any(axis=2)
     assert changed.any()
     assert not (changed & (cover > 0)).any()
@@ -70,7 +70,7 @@ def test_glare_pales_ink_and_leaves_it_legible() -> None:
     changed = 0
     for seed in range(20):
         page = before.copy()
-        glare(page, 1.0, np.random.default_rng(seed))
+        add_glare(page, 1.0, np.random.default_rng(seed))
         change = page[:, :, 0] - before[:, :, 0]
         assert change.min() >= -1e-3  # a mirrored lamp adds light
         paler = 1.0 - change / np.maximum(1e-6, page.max() - before[:, :, 0])
@@ -174,7 +174,9 @@ def test_the_sensor_keeps_letters_where_they_are() -> None:
     cover[140:160] = 255
     image = _written(cover).astype(np.uint8)
     for seed in range(25):
-        taken = sensor(image, 2 * LEAST_Q, Augment("camera"), True, np.random.default_rng(seed))
+        taken = apply_sensor(
+            image, 2 * MIN_PEN_PX, Augment("camera"), True, np.random.default_rng(seed)
+        )
         assert taken.shape == image.shape
         (dx, dy), _ = cv2.phaseCorrelate(
             image[:, :, 1].astype(np.float64), taken[:, :, 1].astype(np.float64)

@@ -11,22 +11,22 @@ from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot, plan_page
 from crownlet.datasets.render.page.layout import (
-    Habits,
-    Placed,
-    draw_habits,
+    PlacedLetter,
+    SpacingHabits,
+    draw_spacing_habits,
     line_width,
     set_line,
     write_line,
 )
 from crownlet.datasets.render.page.scribe import Crowning, draw_crowning
-from crownlet.datasets.render.page.spacing import justify, keep_apart
+from crownlet.datasets.render.page.spacing import justify_line, separate_lines
 from crownlet.datasets.render.page.spec import PageSpec
-from crownlet.datasets.render.page.text import Text, drawn_line
+from crownlet.datasets.render.page.text import PageText, draw_line
 
-COLUMN_GAP = (3.0, 8.0)
+COLUMN_GAP_Q = (3.0, 8.0)
 """White between columns in q: two fingers by Keset HaSofer 14:1, often less."""
 
-CLOSEST_LINES = 4.0
+MIN_LINE_PITCH_Q = 4.0
 """Least distance of lines in q: a body and one pen of white."""
 
 
@@ -34,7 +34,7 @@ CLOSEST_LINES = 4.0
 class Block:
     """Letters of a page in reading order; lengths in q, the text's right edge at x = 0."""
 
-    letters: tuple[Placed, ...]
+    letters: tuple[PlacedLetter, ...]
     missing: tuple[tuple[int, str], ...]
     ruled: tuple[float, ...]
     """y of the ruled lines."""
@@ -49,21 +49,21 @@ class Writing:
     spec: PageSpec
     hand: Hand
     crowning: Crowning
-    habits: Habits
+    habits: SpacingHabits
 
 
 def write_block(
-    text: Text, spec: PageSpec, hand: Hand, scale: float, rng: np.random.Generator
+    text: PageText, spec: PageSpec, hand: Hand, scale: float, rng: np.random.Generator
 ) -> Block:
     """Write `text` at `scale` px a q: letters that do not touch stay apart by 1.5 px at least.
 
     Below 0 `spec.tightest` is how far letters may overlap.
     """
     tightest = spec.tightest if spec.tightest < 0.0 else max(spec.tightest, 1.5 / scale)
-    pitch = _pitch(spec, hand, rng)
+    pitch = _draw_line_pitch(spec, hand, rng)
     if rng.random() < 0.5:  # the scribe who fits his letters to the room between the lines
         hand = replace(hand, line_pitch=pitch)
-    habits = draw_habits(hand, tightest, spec.close, rng)
+    habits = draw_spacing_habits(hand, tightest, spec.close, rng)
     writing = Writing(spec, hand, draw_crowning(spec, rng), habits)
     plan = plan_page(text.lines, spec, rng)
     lines = [write_line(row, hand, writing.crowning, habits, rng) for row in plan.lines]
@@ -71,31 +71,33 @@ def write_block(
     lines = _set_lines(lines, indents, writing, rng)
     width = max((-line[-1].body[0] for line in lines if line), default=0.0)
     ruled = tuple(i * pitch for i in (text.rows or range(len(lines))))
-    columns = [_lowered(lines, ruled, writing, rng)]
+    columns = [_lower_lines(lines, ruled, writing, rng)]
     missing = list(plan.missing)
     if rng.random() < spec.columns:
-        gap = float(rng.uniform(*COLUMN_GAP))
+        gap = float(rng.uniform(*COLUMN_GAP_Q))
         right = bool(rng.random() < 0.5)
-        beside, lost = _beside(writing, len(lines), len(text.lines), rng)
+        beside, lost = _write_neighbour_columns(writing, len(lines), len(text.lines), rng)
         edge = gap + max(map(line_width, beside)) if right else -width - gap
         moved = [[replace(p, x=p.x + edge) for p in line] for line in beside]
-        columns.insert(0 if right else 1, _lowered(moved, ruled, writing, rng))
-        missing = _merged_missing(missing, lost, columns, right)
-    letters = _numbered([line for column in columns for line in column])
-    letters = _upside_down(keep_apart(letters), text, ruled)
+        columns.insert(0 if right else 1, _lower_lines(moved, ruled, writing, rng))
+        missing = _merge_missing(missing, lost, columns, right)
+    letters = _renumber_letters([line for column in columns for line in column])
+    letters = _turn_lines(separate_lines(letters), text, ruled)
     return Block(tuple(letters), tuple(missing), ruled, (-width, 0.0))
 
 
-def _pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:
+def _draw_line_pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:
     """Distance of lines in q; on crowded pages lamed and the finals enter their neighbours."""
     # Hands that push letters into each other's white do so with lines.
     pack = manner_of(hand.seed, hand.style).pack
     if rng.random() < spec.crowded * (1.0 + pack):
-        return min(hand.line_pitch, float(rng.uniform(CLOSEST_LINES, 4.8)))
+        return min(hand.line_pitch, float(rng.uniform(MIN_LINE_PITCH_Q, 4.8)))
     return hand.line_pitch
 
 
-def _upside_down(letters: list[Placed], text: Text, ruled: tuple[float, ...]) -> list[Placed]:
+def _turn_lines(
+    letters: list[PlacedLetter], text: PageText, ruled: tuple[float, ...]
+) -> list[PlacedLetter]:
     """Turn the lines that the text wants upside down about their own middle."""
     turned = list(letters)
     for number in text.upside_down:
@@ -105,47 +107,50 @@ def _upside_down(letters: list[Placed], text: Text, ruled: tuple[float, ...]) ->
     return turned
 
 
-def _indent(text: Text, line: int, rng: np.random.Generator) -> float:
+def _indent(text: PageText, line: int, rng: np.random.Generator) -> float:
     """White before a line that opens a portion: none, or up to about nine yuds (custom)."""
     opens = line > 0 and line in text.opens
     return float(rng.uniform(8.0, 12.0)) if opens and rng.random() < 0.5 else 0.0
 
 
 def _set_lines(
-    lines: list[list[Placed]], indents: list[float], writing: Writing, rng: np.random.Generator
-) -> list[list[Placed]]:
+    lines: list[list[PlacedLetter]],
+    indents: list[float],
+    writing: Writing,
+    rng: np.random.Generator,
+) -> list[list[PlacedLetter]]:
     habits = writing.habits
     seeds = rng.integers(1 << 62, size=len(lines))
     natural = [set_line(line, habits, int(s)) for line, s in zip(lines, seeds, strict=True)]
     uneven = rng.normal(0, 0.4 * writing.hand.jitter, len(lines))
     indents = [i + float(e) for i, e in zip(indents, uneven, strict=True)]
     if rng.random() >= writing.spec.justify or len(lines) < 2:
-        return [_moved(line, -i) for line, i in zip(natural, indents, strict=True)]
+        return [_shift_line(line, -i) for line, i in zip(natural, indents, strict=True)]
     widths = [line_width(line) for line in natural]
     typical = float(np.quantile(widths, rng.uniform(0.35, 1.0)))
     if rng.random() < 0.3:
         typical *= float(rng.uniform(1.0, 1.25))
-    done: list[list[Placed]] = []
+    done: list[list[PlacedLetter]] = []
     for line, width, indent in zip(natural, widths, indents, strict=True):
         if width < 0.5 * typical:  # a last line of few words stays at its head
-            done.append(_moved(line, -indent))
+            done.append(_shift_line(line, -indent))
             continue
         room = typical - indent
-        set_to = justify(line, room, writing.hand, writing.crowning, habits, rng)
-        done.append(_moved(set_to, -indent))
+        set_to = justify_line(line, room, writing.hand, writing.crowning, habits, rng)
+        done.append(_shift_line(set_to, -indent))
     return done
 
 
-def _moved(line: list[Placed], dx: float) -> list[Placed]:
+def _shift_line(line: list[PlacedLetter], dx: float) -> list[PlacedLetter]:
     return [replace(p, x=p.x + dx) for p in line] if dx else line
 
 
-def _lowered(
-    lines: list[list[Placed]],
+def _lower_lines(
+    lines: list[list[PlacedLetter]],
     ruled: tuple[float, ...],
     writing: Writing,
     rng: np.random.Generator,
-) -> list[list[Placed]]:
+) -> list[list[PlacedLetter]]:
     """Bring lines down to their ruled lines, which no scribe follows quite: they wave and drift."""
     unsteady = 0.05 * writing.hand.jitter
     lowered = []
@@ -157,11 +162,11 @@ def _lowered(
     return lowered
 
 
-def _beside(
+def _write_neighbour_columns(
     writing: Writing, count: int, first: int, rng: np.random.Generator
-) -> tuple[list[list[Placed]], tuple[tuple[int, str], ...]]:
+) -> tuple[list[list[PlacedLetter]], tuple[tuple[int, str], ...]]:
     """The near words of a neighbouring column."""
-    text = tuple(drawn_line(rng, int(rng.integers(3, 7))) for _ in range(count))
+    text = tuple(draw_line(rng, int(rng.integers(3, 7))) for _ in range(count))
     plan = plan_page(text, writing.spec, rng)
     rows = [tuple(replace(s, line=s.line + first) for s in row) for row in plan.lines]
     set_rows = [
@@ -174,10 +179,10 @@ def _beside(
     return set_rows, plan.missing
 
 
-def _merged_missing(
+def _merge_missing(
     missing: list[tuple[int, str]],
     lost: tuple[tuple[int, str], ...],
-    columns: list[list[list[Placed]]],
+    columns: list[list[list[PlacedLetter]]],
     right: bool,
 ) -> list[tuple[int, str]]:
     first = sum(map(len, columns[0]))
@@ -186,9 +191,9 @@ def _merged_missing(
     return [*missing, *((i + first, char) for i, char in lost)]
 
 
-def _numbered(lines: list[list[Placed]]) -> list[Placed]:
+def _renumber_letters(lines: list[list[PlacedLetter]]) -> list[PlacedLetter]:
     """Lines and words counted anew through all columns."""
-    letters: list[Placed] = []
+    letters: list[PlacedLetter] = []
     words = -1
     for number, line in enumerate(lines):
         last: tuple[int, int] | None = None
@@ -196,9 +201,9 @@ def _numbered(lines: list[list[Placed]]) -> list[Placed]:
             key = (p.slot.line, p.slot.word)
             words += key != last
             last = key
-            letters.append(replace(p, slot=_renumbered(p.slot, number, words)))
+            letters.append(replace(p, slot=_renumber_slot(p.slot, number, words)))
     return letters
 
 
-def _renumbered(slot: Slot, line: int, word: int) -> Slot:
+def _renumber_slot(slot: Slot, line: int, word: int) -> Slot:
     return replace(slot, line=line, word=word)

@@ -12,20 +12,22 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.render.page.light import cast
+from crownlet.datasets.render.page.light import draw_light_colour
 from crownlet.datasets.render.page.spec import Augment
-from crownlet.datasets.render.page.textures import Field, texture
+from crownlet.datasets.render.page.textures import Field, crop_texture
 
 Image = npt.NDArray[np.uint8]
 
-LEAST_Q = 5.0
+MIN_PEN_PX = 5.0
 """Fewest px to a pen that an enlarged picture was taken with: coarser letters are not letters."""
 
-SMALL_Q = 8.0
+SPARED_PEN_PX = 8.0
 """px to a pen below which blur and JPEG spare the letters: a human would hardly read them."""
 
 
-def sensor(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.Generator) -> Image:
+def apply_sensor(
+    image: Image, q: float, spec: Augment, camera: bool, rng: np.random.Generator
+) -> Image:
     """Sensor noise and what telephones do about it, sharpening, coarse pixels and JPEG.
 
     Two pictures of a camera in five were scaled down after all that and saved well: they show the
@@ -34,90 +36,90 @@ def sensor(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.G
     if spec.noise <= 0:
         return image
     if camera and rng.random() < 0.4:
-        image = _sent_on(image, max(60, _quality(q, camera, rng)), rng)
-        return _with_noise(image, spec.noise, camera, rng)
+        image = _compress_for_sending(image, max(60, _draw_jpeg_quality(q, camera, rng)), rng)
+        return _add_noise(image, spec.noise, camera, rng)
     if rng.random() < (0.85 if camera else 0.6):
-        image = _with_noise(image, spec.noise, camera, rng)
+        image = _add_noise(image, spec.noise, camera, rng)
         if camera and q > 10 and rng.random() < 0.15:
             image = np.asarray(cv2.medianBlur(image, 3), np.uint8)
     if rng.random() < 0.15:
-        image = _sharpened(image, float(rng.uniform(0.3, 1.2)), rng)
-    coarse = max(LEAST_Q / q, float(rng.uniform(0.3, 0.9)))
+        image = _sharpen(image, float(rng.uniform(0.3, 1.2)), rng)
+    coarse = max(MIN_PEN_PX / q, float(rng.uniform(0.3, 0.9)))
     if camera and coarse < 0.95 and rng.random() < 0.2 * spec.noise:
-        return _enlarged(image, coarse, rng)
+        return _enlarge(image, coarse, rng)
     if rng.random() < (0.7 if camera else 0.3):
-        image = _sent_on(image, _quality(q, camera, rng), rng)
+        image = _compress_for_sending(image, _draw_jpeg_quality(q, camera, rng), rng)
     return image
 
 
-def _with_noise(image: Image, strength: float, camera: bool, rng: np.random.Generator) -> Image:
+def _add_noise(image: Image, strength: float, camera: bool, rng: np.random.Generator) -> Image:
     most = (9.0 if camera else 4.0) * (0.35 + 0.65 * float(image[::16, ::16].mean()) / 255.0)
     least = 1.6 if camera else 0.2
-    return _noisy(image, strength * (least + most * rng.random() ** 1.5), rng)
+    return _add_sensor_noise(image, strength * (least + most * rng.random() ** 1.5), rng)
 
 
-def _sent_on(image: Image, quality: int, rng: np.random.Generator) -> Image:
+def _compress_for_sending(image: Image, quality: int, rng: np.random.Generator) -> Image:
     """Compressed; a third of the pictures while they were larger, so that no blocks show."""
     if rng.random() >= 0.35:
-        return _compressed(image, quality)
+        return _compress(image, quality)
     size = (image.shape[1], image.shape[0])
     more = float(rng.uniform(1.25, 1.7))
     large = cv2.resize(image, None, fx=more, fy=more, interpolation=cv2.INTER_LINEAR)
-    large = _compressed(np.asarray(large, np.uint8), quality)
+    large = _compress(np.asarray(large, np.uint8), quality)
     return np.asarray(cv2.resize(large, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _quality(q: float, camera: bool, rng: np.random.Generator) -> int:
+def _draw_jpeg_quality(q: float, camera: bool, rng: np.random.Generator) -> int:
     """JPEG quality: down to 20 for photographs that were sent on, to 60 for scans.
 
     Four in ten are hardly compressed, as pictures come from a camera, and keep all their noise.
     """
     if rng.random() < 0.4:
         return int(rng.integers(90, 99))
-    least = (20 if q >= SMALL_Q else 50) if camera else 60
+    least = (20 if q >= SPARED_PEN_PX else 50) if camera else 60
     return int(least + (97 - least) * rng.random() ** 0.4)
 
 
-def _compressed(image: Image, quality: int) -> Image:
+def _compress(image: Image, quality: int) -> Image:
     bgr = cv2.cvtColor(image, cv2.COLOR_RGB2BGR)
     _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
     decoded = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
     return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
 
 
-def _sharpened(image: Image, amount: float, rng: np.random.Generator) -> Image:
+def _sharpen(image: Image, amount: float, rng: np.random.Generator) -> Image:
     """Unsharp mask, as telephones and scanning programmes apply it."""
     soft = cv2.GaussianBlur(image, (0, 0), float(rng.uniform(0.7, 2.0)))
     return np.asarray(cv2.addWeighted(image, 1.0 + amount, soft, -amount, 0.0), np.uint8)
 
 
-def _enlarged(image: Image, coarse: float, rng: np.random.Generator) -> Image:
+def _enlarge(image: Image, coarse: float, rng: np.random.Generator) -> Image:
     """Taken from afar and enlarged: `coarse` of the px, compressed before or after."""
     size = (image.shape[1], image.shape[0])
     small = (max(1, round(size[0] * coarse)), max(1, round(size[1] * coarse)))
     image = np.asarray(cv2.resize(image, small, interpolation=cv2.INTER_AREA), np.uint8)
     before = rng.random() < 0.6
-    quality = max(50, _quality(LEAST_Q, True, rng))
+    quality = max(50, _draw_jpeg_quality(MIN_PEN_PX, True, rng))
     if before:
-        image = _compressed(image, quality)
+        image = _compress(image, quality)
     mode = cv2.INTER_CUBIC if rng.random() < 0.5 else cv2.INTER_LINEAR
     image = np.asarray(cv2.resize(image, size, interpolation=mode), np.uint8)
-    return image if before else _compressed(image, quality)
+    return image if before else _compress(image, quality)
 
 
-def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
+def _add_sensor_noise(image: Image, deviation: float, rng: np.random.Generator) -> Image:
     """Noise of the whole sensor, and with most pictures of each colour for itself, blue most."""
     size = (image.shape[1], image.shape[0])
     grain = float(np.exp(rng.uniform(np.log(0.5), np.log(1.5))))
-    luma = texture("grain", size, grain, rng) * np.float32(deviation)
+    luma = crop_texture("grain", size, grain, rng) * np.float32(deviation)
     if rng.random() < 0.6:  # of each pixel for itself, as where no programme smoothed the picture
         fine = deviation * float(rng.uniform(0.2, 0.9))
-        luma += texture("white", size, 0.7, rng) * np.float32(fine)
+        luma += crop_texture("white", size, 0.7, rng) * np.float32(fine)
     planes = [luma] * 3
     if rng.random() < 0.65:
         coarse = grain * float(rng.uniform(1.0, 3.0))  # blotches, where the colour is thinned out
         for channel, share in ((0, 0.5), (2, float(rng.uniform(0.6, 2.0)))):
-            own = texture("grain", size, coarse, rng) * np.float32(share * deviation)
+            own = crop_texture("grain", size, coarse, rng) * np.float32(share * deviation)
             planes[channel] = luma + own
     return np.asarray(cv2.add(image, cv2.merge(planes), dtype=cv2.CV_8U), np.uint8)
 
@@ -125,23 +127,22 @@ def _noisy(image: Image, deviation: float, rng: np.random.Generator) -> Image:
 os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
 
 
-
-def defocused(image: Image, radius: int, rng: np.random.Generator) -> Image:
+def defocus(image: Image, radius: int, rng: np.random.Generator) -> Image:
     """Each point a disc of `radius` px, as a lens out of focus makes it."""
-    return _run("Defocus", image, rng, radius=(radius, radius), alias_blur=(0.3, 0.3))
+    return _run_transform("Defocus", image, rng, radius=(radius, radius), alias_blur=(0.3, 0.3))
 
 
-def shaken(image: Image, length: float, rng: np.random.Generator) -> Image:
+def blur_by_motion(image: Image, length: float, rng: np.random.Generator) -> Image:
     """Motion blur of about `length` px, 15 at most, in any direction."""
     side = 2 * int(np.clip(round(length / 2), 1, 7)) + 1
     turn = float(rng.uniform(0.0, 180.0))
-    return _run(
+    return _run_transform(
         "MotionBlur", image, rng,
         blur_limit=(side, side), angle_range=(turn, turn), allow_shifted=False,
     )  # fmt: skip
 
 
-def _run(name: str, image: Image, rng: np.random.Generator, **options: Any) -> Image:
+def _run_transform(name: str, image: Image, rng: np.random.Generator, **options: Any) -> Image:
     """One transform of albumentations by its name, seeded from `rng`."""
     import albumentations
 
@@ -162,9 +163,9 @@ def expose(page: Field, strength: float, rng: np.random.Generator) -> Image:
     gain *= min(max(1.0, 82.0 / max(bright, 1.0)), ceiling / max(bright, 1.0))
     # Stray light in the lens has no colour of the skin's: ink stays grey on yellow skin.
     lift = strength * rng.uniform(3, 28)
-    scale = cast(strength, rng) * np.float32(gain * (1 - lift / 255))
+    scale = draw_light_colour(strength, rng) * np.float32(gain * (1 - lift / 255))
     if rng.random() < 0.9:
-        _balance(scale, np.median(page[::16, ::16].reshape(-1, 3), axis=0))
+        _limit_skin_colour(scale, np.median(page[::16, ::16].reshape(-1, 3), axis=0))
     # A matrix at once scales and lifts the channels, much quicker than numpy does.
     mixed = cv2.transform(page, np.column_stack([np.diag(scale), np.full(3, lift, np.float32)]))
     image = cv2.convertScaleAbs(np.maximum(mixed, 0.0, out=mixed))
@@ -173,7 +174,7 @@ def expose(page: Field, strength: float, rng: np.random.Generator) -> Image:
     return np.asarray(cv2.LUT(image, table), np.uint8)
 
 
-def _balance(scale: Field, skin: Field) -> None:
+def _limit_skin_colour(scale: Field, skin: Field) -> None:
     """Keep `skin` as cameras show it: yellowish to grey, hardly ever green or blue.
 
     Lamps err between yellow and blue; mint, lilac and pink are no skin's colours.
@@ -188,33 +189,35 @@ def _balance(scale: Field, skin: Field) -> None:
         scale[2] *= (green + 6.0) / blue
 
 
-def optics(image: Image, q: float, spec: Augment, camera: bool, rng: np.random.Generator) -> Image:
+def apply_optics(
+    image: Image, q: float, spec: Augment, camera: bool, rng: np.random.Generator
+) -> Image:
     """Focus and motion blur; never wider than a sixth of a pen, so that letters stay letters.
 
     Small letters bear less of it, an eighth.
     """
     if spec.blur <= 0:
         return image
-    widest = (0.17 if q >= SMALL_Q else 0.12) * q * spec.blur * (1.0 if camera else 0.5)
+    widest = (0.17 if q >= SPARED_PEN_PX else 0.12) * q * spec.blur * (1.0 if camera else 0.5)
     if rng.random() < 0.75:
         sigma = float(widest * rng.random() ** 2)
         blurred = _blur(image, sigma, rng) if sigma > 0.25 else image
-        image = _falling_focus(image, blurred, rng) if camera and rng.random() < 0.4 else blurred
+        image = _vary_focus(image, blurred, rng) if camera and rng.random() < 0.4 else blurred
     if camera and rng.random() < 0.2:
-        image = shaken(image, max(2.0, 2.0 * widest * rng.random()), rng)
+        image = blur_by_motion(image, max(2.0, 2.0 * widest * rng.random()), rng)
     if camera and rng.random() < 0.25:
-        image = _fringed(image, rng)
+        image = _add_colour_fringes(image, rng)
     return image
 
 
 def _blur(image: Image, sigma: float, rng: np.random.Generator) -> Image:
     """Gaussian for small blur; a disc, as lenses have it, for some of the rest."""
     if sigma > 1.2 and rng.random() < 0.5:
-        return defocused(image, max(2, round(1.6 * sigma)), rng)
+        return defocus(image, max(2, round(1.6 * sigma)), rng)
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.uint8)
 
 
-def _falling_focus(sharp: Image, blurred: Image, rng: np.random.Generator) -> Image:
+def _vary_focus(sharp: Image, blurred: Image, rng: np.random.Generator) -> Image:
     """Sharp on one side, or in the middle and blurred towards the frame."""
     height, width = sharp.shape[:2]
     a = rng.uniform(0, 2 * np.pi)
@@ -227,7 +230,7 @@ def _falling_focus(sharp: Image, blurred: Image, rng: np.random.Generator) -> Im
     return np.asarray(cv2.blendLinear(blurred, sharp, share, 1.0 - share), np.uint8)
 
 
-def _fringed(image: Image, rng: np.random.Generator) -> Image:
+def _add_colour_fringes(image: Image, rng: np.random.Generator) -> Image:
     """Lateral colour of a cheap lens: red and blue a px apart towards the frame."""
     height, width = image.shape[:2]
     planes = list(cv2.split(image))
@@ -241,7 +244,7 @@ def _fringed(image: Image, rng: np.random.Generator) -> Image:
     return np.asarray(cv2.merge(planes), np.uint8)
 
 
-def greyed(image: Image) -> Image:
+def remove_colour(image: Image) -> Image:
     """The same picture without colour, still (H, W, 3)."""
     return np.asarray(
         cv2.cvtColor(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB), np.uint8

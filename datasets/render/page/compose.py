@@ -12,13 +12,19 @@ from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.raster import Mask, fill, finer_for
 from crownlet.datasets.render.page import camera, skin
 from crownlet.datasets.render.page.block import Block, write_block
-from crownlet.datasets.render.page.camera import sensor
-from crownlet.datasets.render.page.damage import wear
+from crownlet.datasets.render.page.camera import apply_sensor
+from crownlet.datasets.render.page.damage import wear_page
 from crownlet.datasets.render.page.geometry import Geometry, Points, draw_geometry
-from crownlet.datasets.render.page.ink import Spreader, lay
+from crownlet.datasets.render.page.ink import InkSpreader, lay_ink
 from crownlet.datasets.render.page.ink_style import InkStyle, draw_ink
-from crownlet.datasets.render.page.labels import Drawn, label, label_gaps, project, turned
-from crownlet.datasets.render.page.light import glare, light, sparkle
+from crownlet.datasets.render.page.labels import (
+    ProjectedLetter,
+    label_gaps,
+    label_letters,
+    project_letters,
+    turn_page,
+)
+from crownlet.datasets.render.page.light import add_glare, add_glints, vary_light
 from crownlet.datasets.render.page.skin import score_lines, show_through
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.page.text import choose_text
@@ -26,7 +32,7 @@ from crownlet.datasets.render.page.text import choose_text
 Frame = tuple[float, float, float, float]
 """x0, y0, x1, y1 of what is seen of the page, in q."""
 
-_SPLIT_SALT = {"train": 11, "calibrate": 23, "heldout": 37}
+_SPLIT_SEEDS = {"train": 11, "calibrate": 23, "heldout": 37}
 
 
 def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
@@ -35,41 +41,41 @@ def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
     `hand` writes in place of the one drawn by its seed, and may be unlike any that is drawn.
     ValueError for an unknown portion or a specification that cannot be.
     """
-    rng = np.random.default_rng([seed, _SPLIT_SALT[spec.split]])
+    rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
     hand_seed = int(rng.integers(1 << 31)) if spec.hand is None else spec.hand
     hand = hand or draw_hand(hand_seed, spec.split)
     body = float(np.exp(rng.uniform(*np.log(spec.body))))
     text = choose_text(spec, rng, body)
     scale = body / 3.0
     block = write_block(text, spec, hand, scale, rng)
-    device = _device(spec, rng)
+    device = _draw_device(spec, rng)
     warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
-    geometry = draw_geometry(_frame(block, spec, rng), scale, warp, rng)
-    drawn = project(block.letters, geometry)
+    geometry = draw_geometry(_draw_frame(block, spec, rng), scale, warp, rng)
+    drawn = project_letters(block.letters, geometry)
     style = draw_ink(spec.augment.ink, rng)
     image = _paint(spec, block, drawn, geometry, style, device, rng)
-    letters, kept = label(block.letters, drawn, geometry)
+    letters, kept = label_letters(block.letters, drawn, geometry)
     page = PageTruth(
         image,
         tuple(letters),
         tuple(label_gaps(block.letters, kept, style.gain)),
-        _kept_missing(block, kept),
+        _listed_missing(block, kept),
         {
             "seed": seed, "hand": hand_seed, "style": hand.style, "split": spec.split,
             "text": text.name, "device": device, "dpi": spec.dpi, "body": body,
             "turn": spec.turn,
         },
     )  # fmt: skip
-    return turned(page, spec.turn)
+    return turn_page(page, spec.turn)
 
 
-def _device(spec: PageSpec, rng: np.random.Generator) -> str:
+def _draw_device(spec: PageSpec, rng: np.random.Generator) -> str:
     if spec.augment.device == "any":
         return "camera" if rng.random() < 0.6 else "scanner"
     return spec.augment.device
 
 
-def _frame(block: Block, spec: PageSpec, rng: np.random.Generator) -> Frame:
+def _draw_frame(block: Block, spec: PageSpec, rng: np.random.Generator) -> Frame:
     """What of the page is seen, in q: the main column with margins, or less of it."""
     left, top, right, bottom = rng.uniform(*spec.margin, size=4)
     first, last = block.ruled[0], block.ruled[-1]
@@ -102,7 +108,7 @@ def _cut_into(frame: Frame, block: Block, rng: np.random.Generator) -> Frame:
 def _paint(
     spec: PageSpec,
     block: Block,
-    drawn: Sequence[Drawn],
+    drawn: Sequence[ProjectedLetter],
     geometry: Geometry,
     style: InkStyle,
     device: str,
@@ -116,39 +122,39 @@ def _paint(
         show_through(tone, cover, q, rng)
     if rng.random() < 0.75:
         score_lines(tone, *_ruling(block, geometry, rng), q, aug.skin, rng)
-    page = lay(skin.coloured(tone, colour, rng), cover, q, style, rng)
-    wear(page, cover, q, aug.skin, rng)
+    page = lay_ink(skin.colour_skin(tone, colour, rng), cover, q, style, rng)
+    wear_page(page, cover, q, aug.skin, rng)
     if device == "none":
         return camera.expose(page, 0.0, rng)
     by_camera = device == "camera"
     softer = 1.0 if by_camera else 0.3
-    light(page, aug.light * softer, rng)
+    vary_light(page, aug.light * softer, rng)
     if rng.random() < (0.25 if by_camera else 0.04):
-        glare(page, aug.light, rng)
+        add_glare(page, aug.light, rng)
     if rng.random() < (0.28 if by_camera else 0.05):
-        sparkle(page, q, aug.light, rng)
+        add_glints(page, q, aug.light, rng)
     image = camera.expose(page, aug.light * softer, rng)
-    image = camera.optics(image, q, aug, by_camera, rng)
-    image = sensor(image, q, aug, by_camera, rng)
+    image = camera.apply_optics(image, q, aug, by_camera, rng)
+    image = apply_sensor(image, q, aug, by_camera, rng)
     if rng.random() < (0.06 if by_camera else 0.15) * aug.light:
-        image = camera.greyed(image)
+        image = camera.remove_colour(image)
     return image
 
 
 def ink_cover(
-    drawn: Sequence[Drawn], geometry: Geometry, style: InkStyle, rng: np.random.Generator
+    drawn: Sequence[ProjectedLetter], geometry: Geometry, style: InkStyle, rng: np.random.Generator
 ) -> Mask:
     """Ink coverage of the whole image, uint8 (H, W)."""
     width, height = geometry.size
     cover = np.zeros((height, width), np.uint8)
     finer = finer_for(geometry.scale)
-    spread = Spreader(style, geometry.scale, finer, rng)
+    spread = InkSpreader(style, geometry.scale, finer, rng)
     margin = 2.0 + 0.1 * geometry.scale
     for shape in drawn:
         for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
             if parts and _within(parts, width, height, margin):
                 ink = fill(parts, cuts, finer, margin)
-                _add(cover, spread(ink, rng), ink.x0, ink.y0)
+                _add_ink(cover, spread(ink, rng), ink.x0, ink.y0)
     return cover
 
 
@@ -159,7 +165,7 @@ def _within(parts: Sequence[Points], width: int, height: int, margin: float) -> 
     return bool(low[0] < width and low[1] < height and high[0] > 0 and high[1] > 0)
 
 
-def _add(cover: Mask, patch: Mask, x: int, y: int) -> None:
+def _add_ink(cover: Mask, patch: Mask, x: int, y: int) -> None:
     """Lay `patch` on `cover` with its first px at column x, row y, as far as it is within."""
     rows, columns = patch.shape
     top, left = max(0, y), max(0, x)
@@ -185,7 +191,7 @@ def _ruling(
     return lines, borders
 
 
-def _kept_missing(block: Block, kept: Sequence[int]) -> tuple[tuple[int, str], ...]:
+def _listed_missing(block: Block, kept: Sequence[int]) -> tuple[tuple[int, str], ...]:
     """Missing letters between listed ones, in their numbering."""
     number = {old: new for new, old in enumerate(kept)} | {-1: -1}
     return tuple((number[i], char) for i, char in block.missing if i in number)

@@ -10,12 +10,12 @@ from crownlet.datasets.render.letterforms.raster import Mask
 from crownlet.datasets.render.page.skin import draw_lines
 from crownlet.datasets.render.page.textures import Field
 
-_MOST_BARE = 0.5
+_MAX_BARE_SHARE = 0.5
 """Most that a crease lightens ink towards skin: half the ink's darkness stays, so the stroke runs
 on. A severed stroke is a defect and comes from `crownlet.datasets.render.defects` alone."""
 
 
-def fold(page: Field, q: float, rng: np.random.Generator) -> None:
+def add_fold(page: Field, q: float, rng: np.random.Generator) -> None:
     """A fold across the sheet, ink included: shade on one side, light on the other, a crack."""
     height, width = page.shape[:2]
     upright = bool(rng.random() < 0.5)
@@ -33,14 +33,14 @@ def fold(page: Field, q: float, rng: np.random.Generator) -> None:
     across = middle - lean * (along - half) + np.cumsum(rng.normal(0, 0.03 * q, 60))
     line = np.stack([across, along] if upright else [along, across], axis=1)
     if rng.random() < 0.6:
-        _crack(page, line, _bare(page), q, rng)
+        _crack(page, line, _skin_colour(page), q, rng)
 
 
-def creases(page: Field, q: float, rng: np.random.Generator) -> None:
+def add_creases(page: Field, q: float, rng: np.random.Generator) -> None:
     """Short wrinkles strewn over the sheet, most of them one way."""
     height, width = page.shape[:2]
     way = rng.uniform(0, np.pi)
-    skin = _bare(page)
+    skin = _skin_colour(page)
     for _ in range(int(rng.integers(3, 14))):
         turns = rng.normal(way, 0.3) + np.cumsum(rng.normal(0, 0.15, 12))
         steps = np.stack([np.cos(turns), np.sin(turns)], axis=1) * q * rng.uniform(0.1, 0.7)
@@ -48,7 +48,7 @@ def creases(page: Field, q: float, rng: np.random.Generator) -> None:
         _crack(page, line, skin, q, rng)
 
 
-def _bare(page: Field) -> Field:
+def _skin_colour(page: Field) -> Field:
     """Colour of the skin, (3,), if the page is not mostly ink."""
     return np.asarray(np.quantile(page[::16, ::16].reshape(-1, 3), 0.7, axis=0), np.float32)
 
@@ -66,7 +66,7 @@ def _crack(
     patch = page[y0:y1, x0:x1]
     mask = np.zeros(patch.shape[:2], np.uint8)
     draw_lines(mask, [line - (x0, y0)], max(1, round(0.05 * q)))
-    bare = mask.astype(np.float32) * np.float32(rng.uniform(0.15, _MOST_BARE) / 255.0)
+    bare = mask.astype(np.float32) * np.float32(rng.uniform(0.15, _MAX_BARE_SHARE) / 255.0)
     gaps = rng.uniform(0.2, 1.0, (max(1, patch.shape[0] // 6), max(1, patch.shape[1] // 6)))
     bare *= cv2.resize(gaps.astype(np.float32), (patch.shape[1], patch.shape[0]))
     shown = skin * np.float32(rng.uniform(0.9, 1.15))
@@ -80,10 +80,10 @@ def _crack(
     patch *= 1.0 + slope[:, :, None]
 
 
-_TRIES = 12
+_HOLE_ATTEMPTS = 12
 
 
-def pierce(page: Field, cover: Mask, q: float, rng: np.random.Generator) -> None:
+def add_holes(page: Field, cover: Mask, q: float, rng: np.random.Generator) -> None:
     """A few holes with what lies behind the sheet, dark or bright; `cover` is the ink to spare."""
     behind = rng.uniform(5, 60) if rng.random() < 0.6 else rng.uniform(200, 255)
     tint = np.clip(behind * np.exp(rng.normal(0, 0.08, 3)), 0, 255).astype(np.float32)
@@ -91,7 +91,7 @@ def pierce(page: Field, cover: Mask, q: float, rng: np.random.Generator) -> None
         _hole(page, cover, max(1.0, q * float(np.exp(rng.uniform(-1.6, 0.6)))), tint, rng)
 
 
-def specks(page: Field, cover: Mask, q: float, rng: np.random.Generator) -> None:
+def add_specks(page: Field, cover: Mask, q: float, rng: np.random.Generator) -> None:
     """Small dark dirt and pricks, well away from letters, where no reader takes them for ink."""
     tint = (page[0, 0] * rng.uniform(0.2, 0.6)).astype(np.float32)
     for _ in range(int(rng.integers(1, 9))):
@@ -105,7 +105,7 @@ def _hole(
     height, width = cover.shape
     reach = int(1.6 * radius + 3)
     clear = int(reach + max(away, 0.25 * radius))
-    for _ in range(_TRIES):
+    for _ in range(_HOLE_ATTEMPTS):
         x, y = int(rng.integers(width)), int(rng.integers(height))
         near = cover[max(0, y - clear) : y + clear + 1, max(0, x - clear) : x + clear + 1]
         if not near.any():
@@ -126,14 +126,16 @@ def _hole(
     patch += open_ * (tint - patch)
 
 
-def wear(page: Field, cover: Mask, q: float, strength: float, rng: np.random.Generator) -> None:
+def wear_page(
+    page: Field, cover: Mask, q: float, strength: float, rng: np.random.Generator
+) -> None:
     """Wear `page`, (H, W, 3) float32, on which `cover` is the ink and `q` the pen in px."""
     chances = rng.random(4)
     if chances[0] < 0.2 * strength:
-        fold(page, q, rng)
+        add_fold(page, q, rng)
     if chances[1] < 0.12 * strength:
-        creases(page, q, rng)
+        add_creases(page, q, rng)
     if chances[2] < 0.06 * strength:
-        pierce(page, cover, q, rng)
+        add_holes(page, cover, q, rng)
     if chances[3] < 0.2 * strength:
-        specks(page, cover, q, rng)
+        add_specks(page, cover, q, rng)

@@ -18,14 +18,23 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.portion import Lines
 from crownlet.datasets.scribal.texts import read_portion
 
-TRADITION = 0.7
+LARGE_LETTER_PAGE_SHARE = 0.7
 """Share of pages with a verse of large letters that have them large: it is a custom."""
 
-_SHARES: dict[Oddity, float] = {
+_ODDITY_SHARES: dict[Oddity, float] = {
     "large": 1.0, "small": 1.0, "dotted": 0.7, "inverted": 1.5, "curled": 1.2,
 }  # fmt: skip
 
-_WEIGHT = {"דר": 2.5, "הח": 2.0, "וז": 1.8, "סם": 2.0, "בכ": 1.4, "דך": 0.8, "הק": 0.6, "חת": 0.7}
+_MORPH_WEIGHTS = {
+    "דר": 2.5,
+    "הח": 2.0,
+    "וז": 1.8,
+    "סם": 2.0,
+    "בכ": 1.4,
+    "דך": 0.8,
+    "הק": 0.6,
+    "חת": 0.7,
+}
 """How often a letter goes this way rather than another; 1 for the rest. What is asked most about
 comes most."""
 
@@ -38,7 +47,10 @@ def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[s
     if not others or (spec.defects is not None and DOUBT not in spec.defects):
         return None
     weights = np.array(
-        [_WEIGHT.get(letter + other, _WEIGHT.get(other + letter, 1.0)) for other in others]
+        [
+            _MORPH_WEIGHTS.get(letter + other, _MORPH_WEIGHTS.get(other + letter, 1.0))
+            for other in others
+        ]
     )
     other = others[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
     return other, float(rng.random())
@@ -56,7 +68,7 @@ def draw_oddity(letter: str, spec: PageSpec, rng: np.random.Generator) -> Oddity
     names = known(letter)
     if not names:
         return None
-    weights = np.array([_SHARES[name] for name in names])
+    weights = np.array([_ODDITY_SHARES[name] for name in names])
     return names[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
 
 
@@ -70,23 +82,25 @@ def large_places(
     # Words seen of a neighbouring column are another text.
     if text.words != tuple(word for line in lines for word in line):
         return frozenset()
-    return text.large_letters if rng.random() < TRADITION else frozenset()
+    return text.large_letters if rng.random() < LARGE_LETTER_PAGE_SHARE else frozenset()
 
 
-_PAIRS = (
+_CONFUSED_PAIRS = (
     "אע בכ גצ דר הח וי זן טפ כך מם נן פף צץ םס וז ור ון חת הת הד ךר ךד ךו ךן בנ כנ גנ יח יל יר "
     "קל תף צע סט"
 )
 
-CONFUSED = tuple(_PAIRS.split(" "))
+CONFUSED_PAIRS = tuple(_CONFUSED_PAIRS.split(" "))
 """Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
 
-_SPREAD = {name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE}
+_LETTERS_PER_DEFECT = {
+    name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE
+}
 
 # Only gimel, which few words have, can have its feet level.
-_RARITY = {
+_RARITY_WEIGHTS = {
     name: spread**-1.0 * (3.0 if name == "foot_level" else 1.0)
-    for name, spread in _SPREAD.items()
+    for name, spread in _LETTERS_PER_DEFECT.items()
     if spread
 }
 
@@ -94,7 +108,7 @@ GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
 
 TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
 
-NO_HABIT = {*GAP_FAULTS, "overstretched"}
+DEFECTS_WITHOUT_HABIT = {*GAP_FAULTS, "overstretched"}
 """A letter is stretched against the usual width of its hand: by habit there is nothing to see."""
 
 Fault = tuple[str, float]
@@ -122,14 +136,14 @@ class Slot:
 
 
 @dataclass(frozen=True)
-class Plan:
+class PagePlan:
     """Letters by line in reading order; `missing` as in `PageTruth`."""
 
     lines: tuple[tuple[Slot, ...], ...]
     missing: tuple[tuple[int, str], ...]
 
 
-def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> Plan:
+def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> PagePlan:
     """Decide what is written of `lines` and which faults each letter and gap gets."""
     habits = _draw_habits(spec, rng)
     large = large_places(lines, spec, rng)
@@ -141,11 +155,11 @@ def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> Plan:
         for word in words:
             slots, lost = _write_word(word, number, word_number, spec, rng)
             missing.extend((written + len(row) + at - 1, char) for at, char in lost)
-            row.extend(_unusual(slot, large, spec, rng) for slot in slots)
+            row.extend(_vary_form(slot, large, spec, rng) for slot in slots)
             word_number += 1
         rows.append(tuple(_spoil_line(row, spec, habits, rng)))
         written += len(row)
-    return Plan(tuple(rows), tuple(missing))
+    return PagePlan(tuple(rows), tuple(missing))
 
 
 def _write_word(
@@ -158,7 +172,7 @@ def _write_word(
         slot = Slot(char, char, line, number, place)
         fault = None
         if spec.text_rate and rng.random() < spec.text_rate:
-            fault = _among(TEXT_FAULTS, spec, rng)
+            fault = _choose_permitted(TEXT_FAULTS, spec, rng)
         if fault == "letter_absent" and len(word) > 1:
             lost.append((len(slots), char))
             continue
@@ -173,7 +187,7 @@ def _write_word(
     return slots, lost
 
 
-def _unusual(
+def _vary_form(
     slot: Slot, large: frozenset[tuple[int, int]], spec: PageSpec, rng: np.random.Generator
 ) -> Slot:
     """The slot, its letter perhaps drawn on the way to another, or written oddly."""
@@ -192,7 +206,7 @@ def _unusual(
 
 
 def _confused_with(char: str, rng: np.random.Generator) -> str:
-    pairs = [pair for pair in CONFUSED if char in pair]
+    pairs = [pair for pair in CONFUSED_PAIRS if char in pair]
     if not pairs or rng.random() < 0.2:
         others = LETTERS.replace(char, "")
         return others[int(rng.integers(len(others)))]
@@ -215,7 +229,7 @@ def _spoil_line(
 
 def _gap_fault(a: Slot, b: Slot, spec: PageSpec, rng: np.random.Generator) -> str | None:
     inner = ("word_parted", "letters_touch", "letters_touch")
-    return _among(inner if a.word == b.word else ("words_joined",), spec, rng)
+    return _choose_permitted(inner if a.word == b.word else ("words_joined",), spec, rng)
 
 
 def _letter_faults(
@@ -226,14 +240,14 @@ def _letter_faults(
     names = [name for name in known if name in habits and rng.random() < habits[name]]
     # Letters with one possible fault get it less often: half the alphabet would be broken else.
     if known and not names and rng.random() < spec.defect_rate * min(1.0, 0.25 + 0.25 * len(known)):
-        names.append(_rare_first(known, rng))
+        names.append(_choose_rare(known, rng))
     if names and len(known) > 1 and rng.random() < spec.second_rate:
-        names.append(_rare_first(known, rng))
+        names.append(_choose_rare(known, rng))
     # In the order of the registry: a crack made first would be left behind by a moved stroke.
-    return tuple((name, _plainness(spec, rng)) for name in known if name in names)
+    return tuple((name, _draw_plainness(spec, rng)) for name in known if name in names)
 
 
-def _plainness(spec: PageSpec, rng: np.random.Generator) -> float:
+def _draw_plainness(spec: PageSpec, rng: np.random.Generator) -> float:
     """How plain a fault is; the doubtful third, which teaches least, comes more seldom."""
     low, high = spec.plainness
     drawn = float(rng.uniform(low, high))
@@ -242,15 +256,17 @@ def _plainness(spec: PageSpec, rng: np.random.Generator) -> float:
     return drawn
 
 
-def _rare_first(names: list[str], rng: np.random.Generator) -> str:
+def _choose_rare(names: list[str], rng: np.random.Generator) -> str:
     """One of the faults, those that few letters can have before those that all can."""
-    weights = np.array([_RARITY[name] for name in names])
+    weights = np.array([_RARITY_WEIGHTS[name] for name in names])
     return names[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
 
 
 def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:
     """Faults this page's hand makes as a rule, with their rate on letters where they apply."""
-    every = sorted({name for letter in LETTERS for name in applicable(letter)} - {*NO_HABIT})
+    every = sorted(
+        {name for letter in LETTERS for name in applicable(letter)} - {*DEFECTS_WITHOUT_HABIT}
+    )
     every = [name for name in every if spec.defects is None or name in spec.defects]
     if not every or rng.random() >= spec.habit_rate:
         return {}
@@ -258,6 +274,8 @@ def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:
     return {str(name): float(rng.uniform(0.3, 1.0)) for name in names}
 
 
-def _among(names: tuple[str, ...], spec: PageSpec, rng: np.random.Generator) -> str | None:
+def _choose_permitted(
+    names: tuple[str, ...], spec: PageSpec, rng: np.random.Generator
+) -> str | None:
     known = [name for name in names if spec.defects is None or name in spec.defects]
     return known[int(rng.integers(len(known)))] if known else None

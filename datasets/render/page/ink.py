@@ -8,24 +8,24 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.render.letterforms.raster import InkMask, Mask, edge_table
-from crownlet.datasets.render.page.ink_body import Flow, flow_of, thickness
+from crownlet.datasets.render.page.ink_body import InkFlow, ink_thickness, read_flow
 from crownlet.datasets.render.page.ink_style import InkStyle
-from crownlet.datasets.render.page.textures import Field, Kind, texture
+from crownlet.datasets.render.page.textures import Field, Kind, crop_texture
 
-REACH = 0.08
+EDGE_BLUR_Q = 0.08
 """Standard deviation in q of the blur within which a ragged edge may wander."""
 
 
-def wander(cover: Mask, q: float, style: InkStyle) -> Mask:
+def blur_edges(cover: Mask, q: float, style: InkStyle) -> Mask:
     """Coverage blurred as far as its edges may wander; `cover` itself if they are clean."""
     if not style.ragged:
         return cover
-    soft = cv2.GaussianBlur(cover, (0, 0), max(0.6, REACH * q))
+    soft = cv2.GaussianBlur(cover, (0, 0), max(0.6, EDGE_BLUR_Q * q))
     return np.asarray(cv2.threshold(soft, 24, 255, cv2.THRESH_TOZERO)[1], np.uint8)
 
 
-def ragged(
-    flow: Flow, soft: Mask, grip: Field | None, style: InkStyle, rng: np.random.Generator
+def roughen_edges(
+    flow: InkFlow, soft: Mask, grip: Field | None, style: InkStyle, rng: np.random.Generator
 ) -> Field:
     """Coverage at the px of `flow`, 0 to 1; `soft` is the coverage blurred by `wander`.
 
@@ -42,7 +42,7 @@ def ragged(
         noise -= 0.6 * grip
     here = flow.sample("mottle", q * 0.12, rng)
     noise *= np.clip(0.65 + 0.55 * here, 0.1, 1.9)
-    sharpest = max(1.0, 2.5 * max(0.6, REACH * q))
+    sharpest = max(1.0, 2.5 * max(0.6, EDGE_BLUR_Q * q))
     steep = np.clip(sharpest * (0.75 - 0.45 * style.ragged * here), 0.7, sharpest)
     # Held within 0.36 of the middle: an edge moves by about its blur, gaps stay open.
     moved = np.clip(np.float32(0.23 * style.ragged) * noise, -0.36, 0.36)
@@ -56,7 +56,7 @@ def ragged(
     return np.asarray(flow.exact + share * (edge - flow.exact), np.float32)
 
 
-def relief(skin: Field, flow: Flow, q: float) -> Field:
+def skin_relief(skin: Field, flow: InkFlow, q: float) -> Field:
     """How much lighter the skin is than around it at the px of `flow`, about -2 to 2."""
     green = cv2.extractChannel(skin, 1)
     width = 2 * max(1, round(0.2 * q)) + 1
@@ -66,7 +66,7 @@ def relief(skin: Field, flow: Flow, q: float) -> Field:
     return np.asarray(np.clip(found / spread, -2.0, 2.0), np.float32)
 
 
-def spatter(cover: Mask, q: float, amount: float, rng: np.random.Generator) -> Mask:
+def add_spatter(cover: Mask, q: float, amount: float, rng: np.random.Generator) -> Mask:
     """`cover` with drops of 0.03 to 0.1 q strewn about the letters; too small to be strokes."""
     found = cv2.findNonZero(cover)
     if found is None or not amount:
@@ -84,12 +84,12 @@ def spatter(cover: Mask, q: float, amount: float, rng: np.random.Generator) -> M
     return np.maximum(out, cover)
 
 
-LAMP = (262.0, 266.0, 262.0)
+LAMP_RGB = (262.0, 266.0, 262.0)
 
-SHEEN = (96.0, 102.0, 94.0)
+SHEEN_RGB = (96.0, 102.0, 94.0)
 
 
-def shine(paint: list[Field], flow: Flow, style: InkStyle, rng: np.random.Generator) -> None:
+def add_shine(paint: list[Field], flow: InkFlow, style: InkStyle, rng: np.random.Generator) -> None:
     """Lay sheen and lights over the three planes of colour, in place."""
     q = flow.q
     toward_x, toward_y = np.float32(np.cos(style.lamp)), np.float32(np.sin(style.lamp))
@@ -105,16 +105,16 @@ def shine(paint: list[Field], flow: Flow, style: InkStyle, rng: np.random.Genera
     dull *= np.float32(style.gloss) * broad
     level = np.float32(1.85 - 0.95 * style.gloss)
     lit = np.clip((1.1 * facing + 0.4 * places + 0.5 * bumps - level) * 1.1, 0.0, 1.0) * broad
-    for plane, sheen, lamp in zip(paint, SHEEN, LAMP, strict=True):
+    for plane, sheen, lamp in zip(paint, SHEEN_RGB, LAMP_RGB, strict=True):
         plane += dull * (np.float32(sheen) - plane)
         plane += lit * (np.float32(lamp) - plane)
 
 
-HAIR = 0.13
+MAX_HAIRLINE_Q = 0.13
 """Strokes and gaps narrower than this, in q, stay as they were drawn: blur would undo them."""
 
 
-class Spreader:
+class InkSpreader:
     """Turns the exact masks of letters into the ink that stands on the page."""
 
     def __init__(self, style: InkStyle, q: float, finer: int, rng: np.random.Generator) -> None:
@@ -126,7 +126,7 @@ class Spreader:
         reach = 2 * int(np.ceil(max(0.0, gain) + 1.0)) + 1
         self._reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
         self._core = np.ones((3, 3), np.uint8)
-        hair = max(3, round(HAIR * fine))
+        hair = max(3, round(MAX_HAIRLINE_Q * fine))
         self._hair = np.ones((hair, hair), np.uint8)
         self.rough = style.rough
         if style.rough:
@@ -156,27 +156,27 @@ class Spreader:
 def _edge_noise(fine: float, rng: np.random.Generator) -> Mask:
     """Roughness of edges as uint8 about 128: waves of a fifth of a pen and finer."""
     side = 1024
-    wave = texture("mottle", (side, side), fine / 28.0, rng)
-    grit = texture("grain", (side, side), max(1.0, fine / 20.0), rng)
+    wave = crop_texture("mottle", (side, side), fine / 28.0, rng)
+    grit = crop_texture("grain", (side, side), max(1.0, fine / 20.0), rng)
     return np.clip(128.0 + 30.0 * wave + 16.0 * grit, 0, 255).astype(np.uint8)
 
 
-def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
+def lay_ink(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
     """Ink of `cover` laid on `skin`, (H, W, 3) float32 RGB; the skin is changed in place."""
     # Of small writing, edges are finer than the px: blurring them would only soften it.
     style = replace(style, ragged=style.ragged * float(np.clip((q - 5.0) / 8.0, 0.0, 1.0)))
-    cover = spatter(cover, q, style.spatter, rng)
-    _creep(skin, cover, q, style, rng)
-    soft = wander(cover, q, style)
-    flow = flow_of(cover, q, soft)
+    cover = add_spatter(cover, q, style.spatter, rng)
+    _darken_around(skin, cover, q, style, rng)
+    soft = blur_edges(cover, q, style)
+    flow = read_flow(cover, q, soft)
     if flow is None:
         return skin
-    grip = relief(skin, flow, q) if style.ragged > 0.5 else None
-    body = thickness(flow, cover, grip, style, rng)
-    paint = _paint(flow, body, style, rng)
+    grip = skin_relief(skin, flow, q) if style.ragged > 0.5 else None
+    body = ink_thickness(flow, cover, grip, style, rng)
+    paint = _colour_ink(flow, body, style, rng)
     # Thin ink still covers: half the body hides two thirds of the skin.
     opaque = (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity)
-    alpha = opaque * ragged(flow, soft, grip, style, rng)
+    alpha = opaque * roughen_edges(flow, soft, grip, style, rng)
     under = skin.reshape(-1, 3)
     spots = under.take(flow.index, axis=0)
     laid = np.stack([plane.ravel() for plane in paint], axis=1)
@@ -187,7 +187,9 @@ def lay(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Gene
     return skin
 
 
-def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -> list[Field]:
+def _colour_ink(
+    flow: InkFlow, body: Field, style: InkStyle, rng: np.random.Generator
+) -> list[Field]:
     """Red, green and blue of the ink at the px of `flow`; `body` grows where it is retouched."""
     tone: Field | float = 1.0
     if style.grain:
@@ -201,16 +203,16 @@ def _paint(flow: Flow, body: Field, style: InkStyle, rng: np.random.Generator) -
         for c, t in zip(style.colour, style.thin, strict=True)
     ]
     if style.retouch:
-        over = _retouched(flow, style.retouch, rng)
+        over = _retouched_share(flow, style.retouch, rng)
         body += 0.9 * over * (1.0 - body)
         for plane, c in zip(planes, style.patch, strict=True):
             plane += over * (np.float32(c) - plane)
     if style.gloss:
-        shine(planes, flow, style, rng)
+        add_shine(planes, flow, style, rng)
     return planes
 
 
-def _retouched(flow: Flow, share: float, rng: np.random.Generator) -> Field:
+def _retouched_share(flow: InkFlow, share: float, rng: np.random.Generator) -> Field:
     """1 where a letter was gone over later: one side of it, with an uneven border."""
     count = len(flow.centres)
     turn = rng.uniform(0, 2 * np.pi, count)
@@ -223,19 +225,21 @@ def _retouched(flow: Flow, share: float, rng: np.random.Generator) -> Field:
     return np.clip(4.0 * side, 0.0, 1.0)
 
 
-def _creep(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> None:
+def _darken_around(
+    skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator
+) -> None:
     """Oil about the letters, and the narrow border where ink crept; both darken the skin."""
     for strength, reach, tint in (
         (style.halo, float(rng.uniform(0.4, 1.3)), (0.8, 1.0, 1.25)),
         (0.6 * style.fringe, 0.2, (0.85, 1.0, 1.15)),
     ):
         if strength:
-            wide = _odd(reach * q)
+            wide = _odd_size(reach * q)
             bleed = cv2.blur(cv2.blur(cover, (wide, wide)), (wide, wide))
             table = 1.0 - np.linspace(0.0, strength, 256)[:, None] * np.array(tint)
             shade = cv2.LUT(cv2.merge([bleed] * 3), table.astype(np.float32).reshape(256, 1, 3))
             cv2.multiply(skin, shade, dst=skin)
 
 
-def _odd(px: float) -> int:
+def _odd_size(px: float) -> int:
     return 2 * max(1, round(px / 2)) + 1

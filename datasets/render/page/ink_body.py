@@ -11,20 +11,23 @@ import numpy.typing as npt
 
 from crownlet.datasets.render.letterforms.raster import Mask
 from crownlet.datasets.render.page.ink_style import InkStyle
-from crownlet.datasets.render.page.textures import SIDE, Field, Kind, tile
+from crownlet.datasets.render.page.textures import TILE_SIDE_PX, Field, Kind, texture_tile
 
-_ROW = 1024
+_ROW_PX = 1024
 
-_COARSE = 6.0
+_COARSE_PEN_PX = 6.0
 """Coarse px a pen width: strokes need no finer grid to tell how they run."""
 
-_TURNS = np.pi / 4 * np.arange(4)
+_DIRECTIONS_RAD = np.pi / 4 * np.arange(4)
 
-_COS, _SIN = np.cos(_TURNS).astype(np.float32), np.sin(_TURNS).astype(np.float32)
+_DIRECTION_COSINES, _DIRECTION_SINES = (
+    np.cos(_DIRECTIONS_RAD).astype(np.float32),
+    np.sin(_DIRECTIONS_RAD).astype(np.float32),
+)
 
 
 @dataclass(frozen=True)
-class Flow:
+class InkFlow:
     """The N inked px of a page, laid out as (N / 1024, 1024) arrays; the last one repeated."""
 
     index: npt.NDArray[np.int64]
@@ -55,19 +58,19 @@ class Flow:
 
     def sample(self, kind: Kind, grain: float, rng: np.random.Generator) -> Field:
         """Texture `kind`, `grain` page px to a px of its tile."""
-        return _at(kind, self.x, self.y, (grain, grain), rng)
+        return _sample_texture(kind, self.x, self.y, (grain, grain), rng)
 
     def along(self, kind: Kind, grain: tuple[float, float], rng: np.random.Generator) -> Field:
         """Texture `kind` turned with the strokes: `grain` along and across them."""
-        c, s = _COS.take(self.run), _SIN.take(self.run)
-        return _at(kind, c * self.x + s * self.y, c * self.y - s * self.x, grain, rng)
+        c, s = _DIRECTION_COSINES.take(self.run), _DIRECTION_SINES.take(self.run)
+        return _sample_texture(kind, c * self.x + s * self.y, c * self.y - s * self.x, grain, rng)
 
     def turned(
         self, kind: Kind, grain: tuple[float, float], angle: float, rng: np.random.Generator
     ) -> Field:
         """Texture `kind` turned by `angle`, its own x and y enlarged by `grain`."""
         c, s = np.float32(np.cos(angle)), np.float32(np.sin(angle))
-        return _at(kind, c * self.x + s * self.y, c * self.y - s * self.x, grain, rng)
+        return _sample_texture(kind, c * self.x + s * self.y, c * self.y - s * self.x, grain, rng)
 
     def by_piece(self, values: npt.NDArray[np.float64]) -> Field:
         """One value of each piece, (pieces,), at its px."""
@@ -75,23 +78,23 @@ class Flow:
 
 
 @cache
-def _many(kind: Kind) -> Field:
+def _tiled_texture(kind: Kind) -> Field:
     """Nine tiles side by side: OpenCV is seven times quicker where it need not wrap around."""
-    return np.tile(tile(kind), (3, 3))
+    return np.tile(texture_tile(kind), (3, 3))
 
 
-def _at(
+def _sample_texture(
     kind: Kind, x: Field, y: Field, grain: tuple[float, float], rng: np.random.Generator
 ) -> Field:
     u, v = (
         axis * np.float32(1.0 / size) + np.float32(start - float(axis.min()) / size)
-        for axis, size, start in zip((x, y), grain, rng.uniform(0, SIDE, 2), strict=True)
+        for axis, size, start in zip((x, y), grain, rng.uniform(0, TILE_SIDE_PX, 2), strict=True)
     )
-    wrapped = cv2.remap(_many(kind), u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+    wrapped = cv2.remap(_tiled_texture(kind), u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
     return np.asarray(wrapped, np.float32)
 
 
-def flow_of(cover: Mask, q: float, reach: Mask | None = None) -> Flow | None:
+def read_flow(cover: Mask, q: float, reach: Mask | None = None) -> InkFlow | None:
     """Read the strokes of `cover`, uint8 (H, W) with pen width `q` px; None for an empty page.
 
     The px are those where `reach` is not 0, by default those of `cover`.
@@ -100,11 +103,11 @@ def flow_of(cover: Mask, q: float, reach: Mask | None = None) -> Flow | None:
     if found is None:
         return None
     found = found.reshape(-1, 2)
-    count = -(-len(found) // _ROW) * _ROW
+    count = -(-len(found) // _ROW_PX) * _ROW_PX
     spots = np.concatenate([found, np.repeat(found[-1:], count - len(found), axis=0)])
-    x, y = (np.ascontiguousarray(spots[:, i], np.float32).reshape(-1, _ROW) for i in (0, 1))
+    x, y = (np.ascontiguousarray(spots[:, i], np.float32).reshape(-1, _ROW_PX) for i in (0, 1))
     index = spots[:, 1].astype(np.int64) * cover.shape[1] + spots[:, 0]
-    step = max(1.0, q / _COARSE)
+    step = max(1.0, q / _COARSE_PEN_PX)
     size = (max(1, round(cover.shape[1] / step)), max(1, round(cover.shape[0] / step)))
     small = np.asarray(cv2.resize(cover, size, interpolation=cv2.INTER_AREA), np.uint8)
     to_x, to_y = np.float32(size[0] / cover.shape[1]), np.float32(size[1] / cover.shape[0])
@@ -112,7 +115,7 @@ def flow_of(cover: Mask, q: float, reach: Mask | None = None) -> Flow | None:
         (x + np.float32(0.5)) * to_x - np.float32(0.5),
         (y + np.float32(0.5)) * to_y - np.float32(0.5),
     )
-    fields, run = _strokes_inkflow(small, q / step)
+    fields, run = _stroke_fields(small, q / step)
     at = cv2.remap(fields, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     column = np.clip(np.rint(u), 0, size[0] - 1).astype(np.int64)
     flat = np.clip(np.rint(v), 0, size[1] - 1).astype(np.int64) * size[0] + column
@@ -122,7 +125,7 @@ def flow_of(cover: Mask, q: float, reach: Mask | None = None) -> Flow | None:
     inside, knot, slope_x, slope_y = (
         np.ascontiguousarray(at[..., i], np.float32) for i in range(4)
     )
-    return Flow(
+    return InkFlow(
         index, *_thin_and_narrow(cover, q, index), x, y, q, inside, knot, slope_x, slope_y,
         run=run.ravel().take(flat),
         piece=np.asarray(pieces, np.int32).ravel().take(flat),
@@ -131,7 +134,7 @@ def flow_of(cover: Mask, q: float, reach: Mask | None = None) -> Flow | None:
 
 
 def _gather(mask: Mask, index: npt.NDArray[np.int64]) -> Field:
-    found = mask.ravel().take(index).astype(np.float32).reshape(-1, _ROW)
+    found = mask.ravel().take(index).astype(np.float32).reshape(-1, _ROW_PX)
     found *= np.float32(1.0 / 255.0)
     return found
 
@@ -150,7 +153,7 @@ def _thin_and_narrow(
     return exact, thin_there, narrow_there
 
 
-def _strokes_inkflow(small: Mask, q: float) -> tuple[Field, npt.NDArray[np.uint8]]:
+def _stroke_fields(small: Mask, q: float) -> tuple[Field, npt.NDArray[np.uint8]]:
     """(h, w, 4) inside, knot and slopes, and the direction of strokes, of a coarse page."""
     share = small.astype(np.float32) * np.float32(1 / 255.0)
     width = 2 * round(0.45 * q) + 1
@@ -167,29 +170,29 @@ def _strokes_inkflow(small: Mask, q: float) -> tuple[Field, npt.NDArray[np.uint8
     return np.asarray(cv2.merge([inside, knot, gx * sharp, gy * sharp]), np.float32), run
 
 
-LEAST_THIN, LEAST_BROAD = 0.5, 0.12
+MIN_HAIRLINE_THICKNESS, MIN_BROAD_THICKNESS = 0.5, 0.12
 """Thickness that is never lost, in hairlines and in broad strokes: no stroke is cut through."""
 
 
-def thickness(
-    flow: Flow, cover: Mask, grip: Field | None, style: InkStyle, rng: np.random.Generator
+def ink_thickness(
+    flow: InkFlow, cover: Mask, grip: Field | None, style: InkStyle, rng: np.random.Generator
 ) -> Field:
     """Thickness of the ink at the px of `flow`, 0 to 1; exactly 1 where all strengths are 0.
 
     `grip`: how far the skin stands out there; ink lies thinner on what stands out.
     """
     full: Field = np.ones(flow.x.shape, np.float32)
-    _load(full, flow, style, rng)
-    _strokes(full, flow, cover, style, rng)
-    _age(full, flow, style, rng)
+    _vary_pen_load(full, flow, style, rng)
+    _vary_strokes(full, flow, cover, style, rng)
+    _age_ink(full, flow, style, rng)
     if grip is not None:
         full -= np.float32(0.2 * (style.ragged - 0.5)) * np.clip(0.5 + grip, 0.0, 2.0)
     broad = np.clip((flow.inside - 0.35) * 2.5, 0.0, 1.0) * (1.0 - flow.thin)
-    least = LEAST_THIN + (LEAST_BROAD - LEAST_THIN) * broad
+    least = MIN_HAIRLINE_THICKNESS + (MIN_BROAD_THICKNESS - MIN_HAIRLINE_THICKNESS) * broad
     return np.asarray(np.clip(full, least, 1.0, out=full), np.float32)
 
 
-def _load(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) -> None:
+def _vary_pen_load(full: Field, flow: InkFlow, style: InkStyle, rng: np.random.Generator) -> None:
     """What the pen held: clouds, pools, and letters that fade until it is dipped again."""
     q = flow.q
     if style.uneven:
@@ -204,10 +207,10 @@ def _load(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) ->
         pooled = np.clip(1.2 * flow.inside + 0.5 * flow.knot, 0.0, 1.0)
         full -= np.float32(style.pool) * (1.0 - pooled)
     if style.dips:
-        full -= np.float32(style.dips) * _dips(flow, rng)
+        full -= np.float32(style.dips) * _dip_fading(flow, rng)
 
 
-def _dips(flow: Flow, rng: np.random.Generator) -> Field:
+def _dip_fading(flow: InkFlow, rng: np.random.Generator) -> Field:
     """0 freshly dipped to about 0.6; Hebrew runs to the left, strokes mostly downwards."""
     q, centres = flow.q, flow.centres
     line = np.floor(centres[:, 1] / (7.0 * q)).astype(int)
@@ -220,8 +223,8 @@ def _dips(flow: Flow, rng: np.random.Generator) -> Field:
     return np.maximum(flow.by_piece(level) + across * flow.x + down * flow.y, 0.0)
 
 
-def _strokes(
-    full: Field, flow: Flow, cover: Mask, style: InkStyle, rng: np.random.Generator
+def _vary_strokes(
+    full: Field, flow: InkFlow, cover: Mask, style: InkStyle, rng: np.random.Generator
 ) -> None:
     """What the hand did: dabs put together, strokes gone over twice, a pen run dry."""
     q = flow.q
@@ -250,7 +253,7 @@ def _strokes(
         full -= np.float32(0.6 * style.dry) * np.clip(streaks - 0.1, 0.0, 1.3) * amount
 
 
-def _age(full: Field, flow: Flow, style: InkStyle, rng: np.random.Generator) -> None:
+def _age_ink(full: Field, flow: InkFlow, style: InkStyle, rng: np.random.Generator) -> None:
     """What time did: rubbed middles, small flakes, fine cracks and scratches."""
     q = flow.q
     if style.worn:

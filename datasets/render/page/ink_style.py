@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 Colour = tuple[float, float, float]
 
-MOST_GAIN = 0.04
+MAX_INK_GAIN_Q = 0.04
 """Most that ink spreads over each edge, in q: strokes thicken by twice this; he stays open."""
 
 
@@ -67,7 +67,12 @@ _BLACK, _BROWN, _GREY, _BLUE, _GREEN = (
     (20.0, 26.0, 22.0),
 )  # fmt: skip
 
-_THIN = ((96.0, 62.0, 34.0), (84.0, 76.0, 66.0), (70.0, 50.0, 62.0), (58.0, 60.0, 58.0))
+_THIN_INK_COLOURS_RGB = (
+    (96.0, 62.0, 34.0),
+    (84.0, 76.0, 66.0),
+    (70.0, 50.0, 62.0),
+    (58.0, 60.0, 58.0),
+)
 """Brown, grey, purplish, slate: what black inks look like where they are thin."""
 
 
@@ -80,7 +85,9 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
     kinds = (_BROWN, _GREY, _BLUE, _GREEN)
     toward = np.array(kinds[int(rng.choice(4, p=(0.35, 0.3, 0.15, 0.2)))])
     colour = np.array(_BLACK) * (1 - old) + toward * old
-    thin = np.array(_THIN[int(rng.choice(4, p=(0.3, 0.3, 0.1, 0.3)))]) * rng.uniform(0.3, 1.0)
+    thin = np.array(
+        _THIN_INK_COLOURS_RGB[int(rng.choice(4, p=(0.3, 0.3, 0.1, 0.3)))]
+    ) * rng.uniform(0.3, 1.0)
     patch = np.array(kinds[int(rng.integers(4))]) * rng.uniform(0.2, 1.0)
 
     # Well kept pages show a little of everything, spoilt ones a lot of it.
@@ -100,7 +107,7 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
         thin=_as_colour(strength * thin + (1 - strength) * colour),
         patch=_as_colour(patch),
         opacity=float(1.0 - faded),
-        gain=float(MOST_GAIN * (1.4 * u[1] - 0.4)),
+        gain=float(MAX_INK_GAIN_Q * (1.4 * u[1] - 0.4)),
         soft=float(0.02 + 0.06 * u[2]),
         rough=float(u[3]),
         ragged=float(strength * rng.random()),

@@ -20,27 +20,27 @@ from crownlet.datasets.coco.truth import (
 from crownlet.datasets.render.defects.common import PLAIN
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
 from crownlet.datasets.render.page.geometry import Geometry, visible
-from crownlet.datasets.render.page.layout import Placed
+from crownlet.datasets.render.page.layout import PlacedLetter
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 Points = npt.NDArray[np.float64]
 
-UNSEEN = frozenset({"heel_missing"})
+UNSEEN_DEFECTS = frozenset({"heel_missing"})
 """Faults that take away what a hand that leaves it small hardly shows."""
 
-LEAST_SEEN = 0.02
+MIN_LISTED_SHARE = 0.02
 """A letter of which the frame shows a smaller share (of its box) is not listed."""
 
-NEARLY_ALL = 0.85
+MIN_LEGIBLE_SHARE = 0.85
 """Share of a cut letter's box, tags aside, that must show for it to be located and read."""
 
-MOST_OFF_SIDE = 0.3
+MAX_SIDE_CUT_Q = 0.3
 """Most, in q, that the frame may take off a side of such a letter: heels and feet tell
 dalet from resh, bet from kaf, he from dalet. No source; by eye."""
 
 
 @dataclass(frozen=True)
-class Drawn:
+class ProjectedLetter:
     """A letter's outlines in image px, in the order of its parts and cuts, and ink beside them."""
 
     parts: tuple[Points, ...]
@@ -48,7 +48,7 @@ class Drawn:
     extra: tuple[Points, ...]
 
 
-def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
+def project_letters(letters: Sequence[PlacedLetter], geometry: Geometry) -> list[ProjectedLetter]:
     """Outlines of all letters in px; one call of `geometry` for the whole page."""
     outlines = [
         _on_page(p, outline + np.array([p.x, p.y]))
@@ -60,7 +60,7 @@ def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
     ends = np.cumsum([len(outline) for outline in outlines])
     moved = iter(np.split(geometry(np.concatenate(outlines)), ends[:-1]))
     return [
-        Drawn(
+        ProjectedLetter(
             tuple(next(moved) for _ in p.glyph.parts),
             tuple(next(moved) for _ in p.glyph.cuts),
             tuple(next(moved) for _ in p.extra),
@@ -69,12 +69,12 @@ def project(letters: Sequence[Placed], geometry: Geometry) -> list[Drawn]:
     ]
 
 
-def _on_page(placed: Placed, points: Points) -> Points:
+def _on_page(placed: PlacedLetter, points: Points) -> Points:
     return points if placed.about is None else 2.0 * np.array(placed.about) - points
 
 
-def label(
-    letters: Sequence[Placed], drawn: Sequence[Drawn], geometry: Geometry
+def label_letters(
+    letters: Sequence[PlacedLetter], drawn: Sequence[ProjectedLetter], geometry: Geometry
 ) -> tuple[list[LetterTruth], list[int]]:
     """Truth of the letters seen in the frame, and their indices among `letters`."""
     bodies = _bodies(letters, geometry)
@@ -89,14 +89,17 @@ def label(
 
 
 def _label_letter(
-    placed: Placed, drawn: Drawn, body: tuple[float, float, float], size: tuple[int, int]
+    placed: PlacedLetter,
+    drawn: ProjectedLetter,
+    body: tuple[float, float, float],
+    size: tuple[int, int],
 ) -> LetterTruth | None:
     full = _box(drawn.parts)
     box = _cut_box(full, size)
     whole = box == full
     polygons = drawn.parts
     if not whole:
-        if _area(box) < LEAST_SEEN * _area(full):
+        if _area(box) < MIN_LISTED_SHARE * _area(full):
             return None
         polygons = tuple(np.clip(visible(p, size), 0.0, size) for p in polygons)
         shown = [polygon for polygon in polygons if len(polygon) >= 3]
@@ -116,17 +119,17 @@ def _label_letter(
         (*body, 0.0 if placed.about is None else 180.0),
         placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
         placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
-        not whole and _legible(placed, drawn, body[2] / 3.0, size), _known(placed.glyph),
+        not whole and _legible(placed, drawn, body[2] / 3.0, size), _known_defects(placed.glyph),
     )  # fmt: skip
 
 
-def _known(glyph: Glyph) -> tuple[str, ...] | None:
+def _known_defects(glyph: Glyph) -> tuple[str, ...] | None:
     """Faults of which the truth is known: all, or all but those that are this hand's way.
 
     A plain fault on such a letter goes beyond its hand's way and is known, but for those that take
     away what is hardly there.
     """
-    plain = {mark.name for mark in glyph.defects if mark.plainness > PLAIN} - UNSEEN
+    plain = {mark.name for mark in glyph.defects if mark.plainness > PLAIN} - UNSEEN_DEFECTS
     unasked = tuple(name for name in glyph.unasked if name not in plain)
     return _all_but(unasked) if unasked else None
 
@@ -136,13 +139,13 @@ def _all_but(unasked: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(name for name in CATALOGUE if name not in unasked)
 
 
-def _legible(placed: Placed, drawn: Drawn, q: float, size: tuple[int, int]) -> bool:
+def _legible(placed: PlacedLetter, drawn: ProjectedLetter, q: float, size: tuple[int, int]) -> bool:
     """Whether what the frame leaves of a letter is enough to read it by."""
     ink = [p for part, p in zip(placed.glyph.parts, drawn.parts, strict=True) if part.kind != "tag"]
     full = _box(ink or drawn.parts)
     seen = _cut_box(full, size)
     off_side = max(seen[0] - full[0], full[2] - seen[2])
-    return _area(seen) >= NEARLY_ALL * _area(full) and off_side <= MOST_OFF_SIDE * q
+    return _area(seen) >= MIN_LEGIBLE_SHARE * _area(full) and off_side <= MAX_SIDE_CUT_Q * q
 
 
 def _plainest(marks: tuple[DefectMark, ...]) -> tuple[DefectMark, ...]:
@@ -154,7 +157,9 @@ def _plainest(marks: tuple[DefectMark, ...]) -> tuple[DefectMark, ...]:
     return tuple(found.values())
 
 
-def _bodies(letters: Sequence[Placed], geometry: Geometry) -> list[tuple[float, float, float]]:
+def _bodies(
+    letters: Sequence[PlacedLetter], geometry: Geometry
+) -> list[tuple[float, float, float]]:
     """(centre x, y of the ruled line, body height) in px of each letter."""
     if not letters:
         return []
@@ -190,7 +195,9 @@ def _area(box: Box) -> float:
     return max(0.0, box[2] - box[0]) * max(0.0, box[3] - box[1])
 
 
-def label_gaps(letters: Sequence[Placed], kept: Sequence[int], spread: float) -> list[GapTruth]:
+def label_gaps(
+    letters: Sequence[PlacedLetter], kept: Sequence[int], spread: float
+) -> list[GapTruth]:
     """Gaps between listed neighbours; ink that spread by `spread` q over each edge narrows them."""
     number = {old: new for new, old in enumerate(kept)}
     gaps: list[GapTruth] = []
@@ -207,14 +214,14 @@ def label_gaps(letters: Sequence[Placed], kept: Sequence[int], spread: float) ->
     return gaps
 
 
-def turned(page: PageTruth, degrees: int) -> PageTruth:
+def turn_page(page: PageTruth, degrees: int) -> PageTruth:
     """`page` turned clockwise by a multiple of 90 degrees."""
     for _ in range(degrees // 90 % 4):
-        page = _quarter(page)
+        page = _turn_quarter(page)
     return page
 
 
-def _quarter(page: PageTruth) -> PageTruth:
+def _turn_quarter(page: PageTruth) -> PageTruth:
     height = float(page.image.shape[0])
     letters = tuple(_turn_letter(letter, height) for letter in page.letters)
     image = np.ascontiguousarray(np.rot90(page.image, -1))

@@ -14,28 +14,28 @@ from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot
-from crownlet.datasets.render.page.scribe import Crowning, write
+from crownlet.datasets.render.page.scribe import Crowning, write_letter
 
 YUD = "י"
 
-OPEN = "בגכנעפצ"
+OPEN_BASED_LETTERS = "בגכנעפצ"
 """Letters with a base that reaches left below white in which a yud finds room."""
 
-LOWEST = 1.75
+MAX_NESTED_DEPTH_Q = 1.75
 """y in q at which such a yud ends at the latest: above the base, whose top is at 2."""
 
 
 def nests(letter: str, before: str | None) -> bool:
     """Whether this letter may hang over the base of the one before it."""
-    return letter == YUD and before is not None and before in OPEN
+    return letter == YUD and before is not None and before in OPEN_BASED_LETTERS
 
 
-def shortened(glyph: Glyph) -> Glyph:
+def shorten_descender(glyph: Glyph) -> Glyph:
     """The letter with what hangs below the line pressed until it ends above a base."""
     low = max(float(part.outline[:, 1].max()) for part in glyph.parts if part.kind != "tag")
-    if not LOWEST < low < BODY_HEIGHT:
+    if not MAX_NESTED_DEPTH_Q < low < BODY_HEIGHT:
         return glyph
-    share = LOWEST / low
+    share = MAX_NESTED_DEPTH_Q / low
 
     def press(outline: Outline) -> Outline:
         pressed = outline.copy()
@@ -45,18 +45,18 @@ def shortened(glyph: Glyph) -> Glyph:
     return glyph.mapped(press)
 
 
-CELLS = 16
+CELLS_PER_Q = 16
 """Rows and columns to a q."""
 
-TOP, BOTTOM = -7.5, 7.5
+TOP_Q, BOTTOM_Q = -7.5, 7.5
 """Rows kept, in q from the ruled line."""
 
-ROWS = int((BOTTOM - TOP) * CELLS)
+SILHOUETTE_ROWS = int((BOTTOM_Q - TOP_Q) * CELLS_PER_Q)
 
-NEAR = 2
+NEIGHBOUR_ROWS = 2
 """Rows above and below in which the neighbour's ink still counts as beside."""
 
-_SHIFT = 6
+_FRACTION_BITS = 6
 
 
 @dataclass(frozen=True)
@@ -80,21 +80,23 @@ def silhouette(glyph: Glyph) -> Silhouette:
     """The silhouette of `glyph`, cuts ignored."""
     outlines = [part.outline for part in glyph.parts]
     points = np.concatenate(outlines)
-    x0 = float(np.floor(points[:, 0].min() * CELLS) - 1) / CELLS
-    width = int(np.ceil((points[:, 0].max() - x0) * CELLS)) + 2
-    cells = np.zeros((ROWS, width), np.uint8)
+    x0 = float(np.floor(points[:, 0].min() * CELLS_PER_Q) - 1) / CELLS_PER_Q
+    width = int(np.ceil((points[:, 0].max() - x0) * CELLS_PER_Q)) + 2
+    cells = np.zeros((SILHOUETTE_ROWS, width), np.uint8)
     for outline in outlines:
-        fixed = np.rint(((outline - (x0, TOP)) * CELLS - 0.5) * (1 << _SHIFT)).astype(np.int32)
-        cv2.fillPoly(cells, [fixed], 1, shift=_SHIFT)
+        fixed = np.rint(
+            ((outline - (x0, TOP_Q)) * CELLS_PER_Q - 0.5) * (1 << _FRACTION_BITS)
+        ).astype(np.int32)
+        cv2.fillPoly(cells, [fixed], 1, shift=_FRACTION_BITS)
     inked = cells.any(axis=1)
-    left = np.where(inked, x0 + cells.argmax(axis=1) / CELLS, np.inf)
-    right = np.where(inked, x0 + (width - cells[:, ::-1].argmax(axis=1)) / CELLS, -np.inf)
-    return Silhouette(cells, x0, left, right, _spread(left), body_extent(glyph))
+    left = np.where(inked, x0 + cells.argmax(axis=1) / CELLS_PER_Q, np.inf)
+    right = np.where(inked, x0 + (width - cells[:, ::-1].argmax(axis=1)) / CELLS_PER_Q, -np.inf)
+    return Silhouette(cells, x0, left, right, _spread_rows(left), body_extent(glyph))
 
 
-def _spread(edge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _spread_rows(edge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     out = edge.copy()
-    for step in range(1, NEAR + 1):
+    for step in range(1, NEIGHBOUR_ROWS + 1):
         np.minimum(out[step:], edge[:-step], out=out[step:])
         np.minimum(out[:-step], edge[step:], out=out[:-step])
     return out
@@ -102,17 +104,17 @@ def _spread(edge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 def body_extent(glyph: Glyph) -> tuple[float, float]:
     """Leftmost and rightmost x of the ink within the body zone, 0 <= y <= 3 q."""
-    x = np.concatenate([_within(part.outline) for part in glyph.parts if part.kind != "tag"])
+    x = np.concatenate([_body_zone_x(part.outline) for part in glyph.parts if part.kind != "tag"])
     if len(x) == 0:
         x = np.concatenate([part.outline[:, 0] for part in glyph.parts])
     return float(x.min()), float(x.max())
 
 
-def _within(outline: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _body_zone_x(outline: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """x of the vertices in the body zone and of the edges' crossings of its two borders."""
     x, y = outline[:, 0], outline[:, 1]
     found = [x[(y >= 0.0) & (y <= BODY_HEIGHT)]]
-    after_x, after_y = x[_following(len(x))], y[_following(len(y))]
+    after_x, after_y = x[_next_indices(len(x))], y[_next_indices(len(y))]
     for border in (0.0, BODY_HEIGHT):
         across = (y < border) != (after_y < border)
         share = (border - y[across]) / (after_y[across] - y[across])
@@ -121,7 +123,7 @@ def _within(outline: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 
 @cache
-def _following(count: int) -> npt.NDArray[np.intp]:
+def _next_indices(count: int) -> npt.NDArray[np.intp]:
     """Index of each vertex's next one; much quicker than rolling."""
     return np.roll(np.arange(count), -1)
 
@@ -139,39 +141,39 @@ def contact(right: Silhouette, left: Silhouette, rows: slice, count: int) -> flo
     return float(np.partition(right.left[rows] - left.right[rows], count - 1)[count - 1])
 
 
-_BODY = slice(int(-TOP * CELLS), int((BODY_HEIGHT - TOP) * CELLS))
+_BODY_ROWS = slice(int(-TOP_Q * CELLS_PER_Q), int((BODY_HEIGHT - TOP_Q) * CELLS_PER_Q))
 
-LONGEST_BRIDGE = 0.9
+MAX_BRIDGE_Q = 0.9
 """Widest white in q that a drop of ink bridges."""
 
 
-def moved_together(
+def touching_shift(
     right: Silhouette, left: Silhouette, rng: np.random.Generator
 ) -> tuple[float, DefectMark]:
     """How far to move the left letter (q, from a common origin) so that bodies touch."""
     deep = float(rng.uniform(0.12, 0.26))  # cells make outlines look 1/8 q nearer
-    first = contact(right, left, _BODY, 1)
+    first = contact(right, left, _BODY_ROWS, 1)
     if not np.isfinite(first):
         first = contact(right, left, slice(None), 1)
-    shift = min(contact(right, left, _BODY, 3), first + 0.08) + deep
-    rows = right.left[_BODY] - left.right[_BODY] < shift
-    return shift, _mark(float(rows.sum()) / CELLS)
+    shift = min(contact(right, left, _BODY_ROWS, 3), first + 0.08) + deep
+    rows = right.left[_BODY_ROWS] - left.right[_BODY_ROWS] < shift
+    return shift, _contact_mark(float(rows.sum()) / CELLS_PER_Q)
 
 
-def bridged(
+def bridge_gap(
     right: Silhouette, left: Silhouette, shift: float, rng: np.random.Generator
 ) -> tuple[Outline, DefectMark] | None:
     """A thin bar of ink between bodies `shift` apart, in q from the left letter's origin.
 
     None where the white between them is too wide for it.
     """
-    near, far = left.right[_BODY], right.left[_BODY] - shift
+    near, far = left.right[_BODY_ROWS], right.left[_BODY_ROWS] - shift
     white = np.where(np.isfinite(far - near), far - near, np.inf)
-    rows = np.flatnonzero(white < min(white.min() + 0.4, LONGEST_BRIDGE))
+    rows = np.flatnonzero(white < min(white.min() + 0.4, MAX_BRIDGE_Q))
     if len(rows) == 0:
         return None
     row = int(rng.choice(rows))
-    y = (row + 0.5) / CELLS
+    y = (row + 0.5) / CELLS_PER_Q
     thick = float(rng.uniform(0.1, 0.4))
     x0, x1 = float(near[row]) - 0.15, float(far[row]) + 0.15
     x = np.linspace(x0, x1, 7)
@@ -179,26 +181,26 @@ def bridged(
     rise = y + np.linspace(0, float(rng.normal(0, 0.1)), 7)
     upper = np.stack([x, rise - waist], axis=1)
     lower = np.stack([x, rise + waist], axis=1)[::-1]
-    return np.concatenate([upper, lower]), _mark(0.6 * thick)
+    return np.concatenate([upper, lower]), _contact_mark(0.6 * thick)
 
 
-def _mark(width: float) -> DefectMark:
+def _contact_mark(width: float) -> DefectMark:
     """A contact of `width` q; even a hair's breadth is a contact, though not a plain one."""
     return DefectMark("letters_touch", width, float(min(1.0, 0.45 + 1.2 * width)))
 
 
-CLOSEST_WORDS = 0.15
+MIN_WORD_GAP_EXCESS_Q = 0.15
 """Least white in q by which the gap between words passes that between letters."""
 
-NESTING = 0.35
+NESTING_PAGE_SHARE = 0.35
 """Share of pages whose hand sets yuds over the bases of other letters."""
 
-DEEPEST, DEEPEST_NEST = 0.6, 1.6
+MAX_KERNING_Q, MAX_NESTED_KERNING_Q = 0.6, 1.6
 """Most idle white in q taken out between two letters."""
 
 
 @dataclass(frozen=True)
-class Habits:
+class SpacingHabits:
     """Spacing habits of one page, in q, and the least white between letters that do not touch."""
 
     letter_gap: float
@@ -219,7 +221,7 @@ class Habits:
 
 
 @dataclass(frozen=True)
-class Placed:
+class PlacedLetter:
     """A letter on its line: add (x, y) q to its outlines to have it on the page."""
 
     slot: Slot
@@ -243,7 +245,9 @@ class Placed:
         return self.x + self.outline.body[0], self.x + self.outline.body[1]
 
 
-def draw_habits(hand: Hand, tightest: float, close: float, rng: np.random.Generator) -> Habits:
+def draw_spacing_habits(
+    hand: Hand, tightest: float, close: float, rng: np.random.Generator
+) -> SpacingHabits:
     """This page's spacing, about the hand's habit; `close` is the chance of narrow word gaps."""
     letter_gap = max(tightest, hand.letter_gap * float(rng.uniform(0.8, 1.2)))
     word_gap = max(hand.word_gap * float(rng.uniform(0.8, 1.2)), 2.0 * hand.letter_gap + 0.1)
@@ -251,42 +255,44 @@ def draw_habits(hand: Hand, tightest: float, close: float, rng: np.random.Genera
     pack = manner_of(hand.seed, hand.style).pack
     letter_gap = max(tightest, letter_gap * (1.0 - 0.9 * pack))
     if rng.random() < close:  # words still part, by little: such a hand must be even
-        word_gap = min(word_gap, float(rng.uniform(1.3, 1.8)) * letter_gap + CLOSEST_WORDS)
+        word_gap = min(word_gap, float(rng.uniform(1.3, 1.8)) * letter_gap + MIN_WORD_GAP_EXCESS_Q)
         uneven = min(uneven, 0.12)
-    if rng.random() < NESTING:
+    if rng.random() < NESTING_PAGE_SHARE:
         kern = float(rng.uniform(0.8, 1.0))
-        return Habits(letter_gap, word_gap, kern, uneven, tightest, True, pack)
+        return SpacingHabits(letter_gap, word_gap, kern, uneven, tightest, True, pack)
     kern = float(rng.uniform(0.0, 0.7))
-    return Habits(letter_gap, word_gap, kern + (1.0 - kern) * pack, uneven, tightest, pack=pack)
+    return SpacingHabits(
+        letter_gap, word_gap, kern + (1.0 - kern) * pack, uneven, tightest, pack=pack
+    )
 
 
 def write_line(
     slots: tuple[Slot, ...],
     hand: Hand,
     crowning: Crowning,
-    habits: Habits,
+    habits: SpacingHabits,
     rng: np.random.Generator,
-) -> list[Placed]:
+) -> list[PlacedLetter]:
     """All letters of a line in their natural width, not yet set."""
-    written: list[Placed] = []
+    written: list[PlacedLetter] = []
     for slot, seed in zip(slots, rng.integers(1 << 62, size=len(slots)), strict=True):
-        glyph = write(slot, hand, crowning, int(seed))
+        glyph = write_letter(slot, hand, crowning, int(seed))
         last = written[-1].slot if written else None
         if habits.nests and last and last.word == slot.word and nests(slot.letter, last.letter):
-            glyph = shortened(glyph)
-        written.append(Placed(slot, glyph, silhouette(glyph), int(seed), marks=slot.marks))
+            glyph = shorten_descender(glyph)
+        written.append(PlacedLetter(slot, glyph, silhouette(glyph), int(seed), marks=slot.marks))
     return written
 
 
 def set_line(
-    letters: list[Placed], habits: Habits, seed: int, squeeze: float = 1.0
-) -> list[Placed]:
+    letters: list[PlacedLetter], habits: SpacingHabits, seed: int, squeeze: float = 1.0
+) -> list[PlacedLetter]:
     """Give each letter its x, the first one's body ending at 0; `squeeze` narrows every gap.
 
     The same seed gives the same unevenness, so that a line can be set again after stretching.
     """
     rng = np.random.default_rng(seed)
-    placed: list[Placed] = []
+    placed: list[PlacedLetter] = []
     for letter in letters:
         if not placed:
             placed.append(replace(letter, x=-letter.outline.body[1]))
@@ -296,12 +302,12 @@ def set_line(
 
 
 def _set_beside(
-    placed: list[Placed],
-    letter: Placed,
-    habits: Habits,
+    placed: list[PlacedLetter],
+    letter: PlacedLetter,
+    habits: SpacingHabits,
     rng: np.random.Generator,
     squeeze: float,
-) -> Placed:
+) -> PlacedLetter:
     """Set `letter` left of the last of `placed`, with the fault asked of the gap between them."""
     last = placed[-1]
     fault = last.slot.gap_fault
@@ -315,34 +321,34 @@ def _set_beside(
     shift = between - gap
     if not wide:
         idle = max(0.0, white - shift - gap)
-        deepest = DEEPEST + habits.pack * (DEEPEST_NEST - DEEPEST)
-        shift += min(habits.kern * idle, DEEPEST_NEST if habits.nests else deepest)
+        deepest = MAX_KERNING_Q + habits.pack * (MAX_NESTED_KERNING_Q - MAX_KERNING_Q)
+        shift += min(habits.kern * idle, MAX_NESTED_KERNING_Q if habits.nests else deepest)
     shift = min(shift, white - habits.tightest)
     if fault == "letters_touch":
-        return _touching(placed, letter, shift, rng)
+        return _set_touching(placed, letter, shift, rng)
     marks = () if fault is None else (DefectMark(fault, between - shift, habits.contrast),)
     return replace(letter, x=last.x + shift, gap_marks=marks)
 
 
-def _touching(
-    placed: list[Placed], letter: Placed, shift: float, rng: np.random.Generator
-) -> Placed:
+def _set_touching(
+    placed: list[PlacedLetter], letter: PlacedLetter, shift: float, rng: np.random.Generator
+) -> PlacedLetter:
     """`letter` in contact with the last of `placed`, both marked."""
     last = placed[-1]
     bridge: tuple[Outline, ...] = ()
     found = None
     if rng.random() < 0.5:
-        found = bridged(last.outline, letter.outline, shift, rng)
+        found = bridge_gap(last.outline, letter.outline, shift, rng)
     if found is not None:
         bridge, mark = (found[0],), found[1]
     else:
-        shift, mark = moved_together(last.outline, letter.outline, rng)
+        shift, mark = touching_shift(last.outline, letter.outline, rng)
     placed[-1] = replace(last, marks=(*last.marks, mark))
     return replace(
         letter, x=last.x + shift, marks=(*letter.marks, mark), gap_marks=(mark,), extra=bridge
     )
 
 
-def line_width(placed: list[Placed]) -> float:
+def line_width(placed: list[PlacedLetter]) -> float:
     """From the right edge of the first body to the left edge of the last, in q."""
     return placed[0].body[1] - placed[-1].body[0] if placed else 0.0

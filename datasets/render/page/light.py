@@ -5,22 +5,22 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from crownlet.datasets.render.page.textures import Field, Kind, texture
+from crownlet.datasets.render.page.textures import Field, Kind, crop_texture
 
-MOST_GLARE = 0.6
+MAX_GLARE_SHARE = 0.6
 """Most of the light at a glare spot that is mirrored lamp. Ink there keeps four tenths of its
 contrast, so that its letters can still be read and stay in the truth; spots that wash letters out
 altogether are not drawn, since nobody could say what stood there."""
 
-_COARSE = 4
+_SHADOW_SCALE_PX = 4
 
 
-def light(page: Field, strength: float, rng: np.random.Generator) -> None:
+def vary_light(page: Field, strength: float, rng: np.random.Generator) -> None:
     """Uneven light on (H, W, 3) float32: a falling lamp, dark corners, shadows."""
     if strength <= 0:
         return
     height, width = page.shape[:2]
-    small = (max(8, width // _COARSE), max(8, height // _COARSE))
+    small = (max(8, width // _SHADOW_SCALE_PX), max(8, height // _SHADOW_SCALE_PX))
     x = np.linspace(-1, 1, small[0], dtype=np.float32)
     y = np.linspace(-1, 1, small[1], dtype=np.float32)[:, None]
     a, fall = rng.uniform(0, 2 * np.pi), np.float32(strength * rng.uniform(0, 0.3))
@@ -56,12 +56,12 @@ def _shadow(size: tuple[int, int], rng: np.random.Generator) -> Field:
     return shadow
 
 
-def glare(page: Field, strength: float, rng: np.random.Generator) -> None:
+def add_glare(page: Field, strength: float, rng: np.random.Generator) -> None:
     """The lamp mirrored by the skin: a bright patch in which ink pales, or streaks of creases."""
     if strength <= 0:
         return
     height, width = page.shape[:2]
-    small = (max(8, width // _COARSE), max(8, height // _COARSE))
+    small = (max(8, width // _SHADOW_SCALE_PX), max(8, height // _SHADOW_SCALE_PX))
     x = np.arange(small[0], dtype=np.float32)
     y = np.arange(small[1], dtype=np.float32)[:, None]
     spot = np.zeros((small[1], small[0]), np.float32)
@@ -73,26 +73,26 @@ def glare(page: Field, strength: float, rng: np.random.Generator) -> None:
         dx, dy = x - np.float32(at[0]), y - np.float32(at[1])
         u, v = (c * dx + s * dy) / np.float32(reach[0]), (c * dy - s * dx) / np.float32(reach[1])
         spot = np.maximum(spot, np.exp(-(u * u + v * v)))
-    spot *= np.float32(MOST_GLARE * min(1.0, strength) * rng.uniform(0.3, 1.0))
+    spot *= np.float32(MAX_GLARE_SHARE * min(1.0, strength) * rng.uniform(0.3, 1.0))
     wide = cv2.resize(spot, (width, height))
     if rng.random() < 0.5:
         kind: Kind = "crumple" if rng.random() < 0.5 else "cells"
-        bumps = texture(kind, (width, height), float(rng.uniform(0.7, 3.0)), rng)
+        bumps = crop_texture(kind, (width, height), float(rng.uniform(0.7, 3.0)), rng)
         wide *= np.clip(np.float32(0.45) + np.float32(0.4) * bumps, 0.0, 1.0)
     lamp = np.float32(float(page[::16, ::16].max()) * rng.uniform(1.0, 1.4))
     thick = cv2.merge([wide, wide, wide])
     page += thick * (lamp - page)
 
 
-def sparkle(page: Field, q: float, strength: float, rng: np.random.Generator) -> None:
+def add_glints(page: Field, q: float, strength: float, rng: np.random.Generator) -> None:
     """Glints on the creases of glossy skin and ink, in patches on one side of the lamp."""
     if strength <= 0:
         return
     height, width = page.shape[:2]
     kind: Kind = "cells" if rng.random() < 0.4 else "crackle"
-    creases = texture(kind, (width, height), float(np.clip(0.025 * q, 0.5, 3.0)), rng)
-    small = (max(8, width // _COARSE), max(8, height // _COARSE))
-    where = texture("cloud", small, max(small) / float(rng.uniform(100, 300)), rng)
+    creases = crop_texture(kind, (width, height), float(np.clip(0.025 * q, 0.5, 3.0)), rng)
+    small = (max(8, width // _SHADOW_SCALE_PX), max(8, height // _SHADOW_SCALE_PX))
+    where = crop_texture("cloud", small, max(small) / float(rng.uniform(100, 300)), rng)
     lit = np.clip(creases - np.float32(rng.uniform(1.3, 2.0)), 0.0, 1.0)
     lit *= cv2.resize(np.clip(where - np.float32(0.3), 0.0, 1.0), (width, height))
     lit *= np.float32(min(1.0, strength) * rng.uniform(0.2, 0.6))
@@ -100,7 +100,7 @@ def sparkle(page: Field, q: float, strength: float, rng: np.random.Generator) ->
     page += cv2.merge([lit, lit, lit]) * (lamp - page)
 
 
-def cast(strength: float, rng: np.random.Generator) -> Field:
+def draw_light_colour(strength: float, rng: np.random.Generator) -> Field:
     """Colour of the light as factors, (3,) RGB: daylight mostly, tungsten, sky, bad tubes."""
     factors = rng.normal(0, 0.06, 3)
     kind = rng.random()

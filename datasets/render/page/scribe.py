@@ -22,7 +22,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS, ONE_TAG, THREE_TAGS
 
 LAMED = "ל"
 
-UNCROWNED = "".join(c for c in LETTERS if c not in THREE_TAGS + ONE_TAG + LAMED)
+UNCROWNED_LETTERS = "".join(c for c in LETTERS if c not in THREE_TAGS + ONE_TAG + LAMED)
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ def draw_crowning(spec: PageSpec, rng: np.random.Generator) -> Crowning:
     """The page's way with tags: many real hands crown few letters or none."""
     also = ""
     if rng.random() < spec.generous:
-        also = "ו" + "".join(c for c in UNCROWNED if rng.random() < 0.25)
+        also = "ו" + "".join(c for c in UNCROWNED_LETTERS if rng.random() < 0.25)
     if rng.random() < spec.crowned:
         return Crowning(also=also)
     crowned = THREE_TAGS + ONE_TAG + LAMED
@@ -72,17 +72,19 @@ def draw_crowning(spec: PageSpec, rng: np.random.Generator) -> Crowning:
     return Crowning(ragged=float(rng.uniform(0.2, 1.0)), also=also)
 
 
-def write(slot: Slot, hand: Hand, crowning: Crowning, seed: int, stretch: float = 0.0) -> Glyph:
+def write_letter(
+    slot: Slot, hand: Hand, crowning: Crowning, seed: int, stretch: float = 0.0
+) -> Glyph:
     """The letter of `slot`; the same seed gives the same letter, but for the stretch (in q)."""
     rng = np.random.default_rng(seed)
-    glyph = _formed(slot, hand, rng, stretch)
+    glyph = _form_letter(slot, hand, rng, stretch)
     if stretch > 0 and slot.morph is None:
         glyph = noted(glyph, min(stretch, MAY_STRETCH.get(slot.letter, 0.0)))
     if glyph.crown is None and slot.letter in crowning.also and slot.oddity is None:
         glyph = replace(glyph, crown=seat_of(glyph))
     if glyph.crown is not None:
         count = crowning.count(slot.letter, hand, rng)
-        if slot.morph is not None and _telling(slot.letter, slot.morph[0], hand):
+        if slot.morph is not None and _tags_distinguish(slot.letter, slot.morph[0], hand):
             count *= int(rng.random() < 0.5)
         if count:
             glyph = crown_letter(glyph, hand, rng, count)
@@ -91,10 +93,10 @@ def write(slot: Slot, hand: Hand, crowning: Crowning, seed: int, stretch: float 
     for name, plainness in slot.faults:
         spoilt = apply(name, glyph, hand, rng, plainness)
         glyph = glyph if spoilt is None else spoilt
-    return _unsteady(glyph, hand, rng)
+    return _jitter(glyph, hand, rng)
 
 
-def _formed(slot: Slot, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
+def _form_letter(slot: Slot, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
     """The letter without tags: as the hand writes it, on the way to another, or written oddly."""
     if slot.morph is not None:
         return build_between(slot.letter, slot.morph[0], hand, rng, slot.morph[1], stretch)
@@ -104,12 +106,12 @@ def _formed(slot: Slot, hand: Hand, rng: np.random.Generator, stretch: float) ->
     return written_oddly(glyph, slot.oddity, hand, rng)
 
 
-def _telling(letter: str, other: str, hand: Hand) -> bool:
+def _tags_distinguish(letter: str, other: str, hand: Hand) -> bool:
     """Whether tags would tell the two letters apart where their form does not."""
     return custom_count(letter, hand) != custom_count(other, hand)
 
 
-def _unsteady(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
+def _jitter(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     """A slight turn, growth and drop, as no two letters of a line hang quite alike."""
     unsteady = hand.jitter
     angle = np.deg2rad(1.6 * unsteady * rng.normal())

@@ -13,18 +13,18 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.render.letterforms.raster import Mask
-from crownlet.datasets.render.page.textures import Field, Kind, texture
+from crownlet.datasets.render.page.textures import Field, Kind, crop_texture
 
-_MOST = 30_000
+_MAX_DOTS = 30_000
 """Most dots a page gets; small letters on a large sheet would ask for more."""
 
 
-def hair_side(tone: Field, q: float, rng: np.random.Generator) -> None:
+def darken_follicles(tone: Field, q: float, rng: np.random.Generator) -> None:
     """Darken `tone`, (H, W) float32 about 1, at follicles; `q` is the pen in px."""
     height, width = tone.shape
     apart = max(3.0, q * float(rng.uniform(0.2, 0.6)))
-    apart = max(apart, (height * width / _MOST) ** 0.5)
-    x, y = _dots(width, height, apart, rng)
+    apart = max(apart, (height * width / _MAX_DOTS) ** 0.5)
+    x, y = _follicle_dots(width, height, apart, rng)
     mask = np.zeros((height, width), np.uint8)
     large = rng.random(len(x)) < rng.uniform(0.1, 0.6)
     deep = rng.integers(60, 256, len(x), dtype=np.uint8)
@@ -38,13 +38,13 @@ def hair_side(tone: Field, q: float, rng: np.random.Generator) -> None:
         mask = np.asarray(cv2.dilate(mask, np.ones((2, 2), np.uint8)), np.uint8)
     soft = cv2.GaussianBlur(mask, (0, 0), max(0.6, 0.3 * size)).astype(np.float32)
     # Skins are hairier along the back than at the belly.
-    grown = texture("cloud", (width, height), max(width, height) / 400.0, rng)
+    grown = crop_texture("cloud", (width, height), max(width, height) / 400.0, rng)
     soft *= np.clip(grown * np.float32(0.5) + np.float32(0.6), 0.0, 1.2)
     soft *= np.float32(rng.uniform(0.12, 0.45) / 255.0)
     tone -= soft
 
 
-def _dots(
+def _follicle_dots(
     width: int, height: int, apart: float, rng: np.random.Generator
 ) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], np.ndarray[tuple[int], np.dtype[np.intp]]]:
     """Columns and rows of the dots within the picture: rows of groups, unsteady, turned."""
@@ -66,27 +66,27 @@ def _dots(
 
 Polyline = npt.NDArray[np.float64]
 
-PALETTE: tuple[tuple[float, float, float], ...] = (
+SKIN_COLOURS_RGB: tuple[tuple[float, float, float], ...] = (
     (246, 243, 236), (240, 233, 214), (232, 220, 192), (222, 205, 168), (205, 180, 135),
     (186, 152, 92), (168, 128, 66), (160, 92, 44), (128, 84, 48), (150, 138, 84), (138, 122, 86),
     (172, 150, 60),
 )  # fmt: skip
 """White, cream, tan, ochre, brown, olive: skins in RGB as they look in fair light."""
 
-YELLOW: tuple[tuple[float, float, float], ...] = (
+YELLOW_SKIN_COLOURS_RGB: tuple[tuple[float, float, float], ...] = (
     (190, 142, 52), (172, 132, 48), (150, 120, 36), (125, 103, 42), (176, 118, 40), (140, 100, 30),
     (168, 112, 24), (130, 98, 26), (164, 92, 28), (146, 116, 34),
     (172, 124, 18), (150, 105, 14),
 )  # fmt: skip
 """Old skins under lamps, with hardly any blue: three pages in ten."""
 
-_GRAINS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
+_GRAIN_KINDS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
 
-_COMMON = (0.32, 0.28, 0.2, 0.12, 0.08)
+_GRAIN_SHARES = (0.32, 0.28, 0.2, 0.12, 0.08)
 
-_DEEP = {"pores": 0.07, "cells": 0.07, "mottle": 0.04, "crumple": 0.05, "fibre": 0.03}
+_GRAIN_DEPTHS = {"pores": 0.07, "cells": 0.07, "mottle": 0.04, "crumple": 0.05, "fibre": 0.03}
 
-_LIT: tuple[Kind, ...] = ("cells", "mottle", "crumple", "leather")
+_RELIEF_KINDS: tuple[Kind, ...] = ("cells", "mottle", "crumple", "leather")
 
 
 def draw_skin(
@@ -101,36 +101,42 @@ def draw_skin(
     if strength <= 0:
         return tone, np.full(3, 255.0, np.float32)
     kind = rng.random()
-    choice = YELLOW if kind < 0.3 else PALETTE[: 5 if kind < 0.72 else None]
+    choice = (
+        YELLOW_SKIN_COLOURS_RGB if kind < 0.3 else SKIN_COLOURS_RGB[: 5 if kind < 0.72 else None]
+    )
     colour = np.array(choice[int(rng.integers(len(choice)))]) + rng.normal(0, 6, 3)
     colour = 255.0 + (np.clip(colour, 20, 255) - 255.0) * min(1.0, 0.4 + strength)
     amount = strength * (0.5 + 2.0 * (1.0 - colour.mean() / 255.0))
     strong = rng.random() < 0.35
     fine = 0.012 * amount if not strong else float(rng.uniform(0.015, 0.04))
-    tone += texture("grain", size, float(rng.uniform(0.7, 2.0)), rng) * np.float32(fine)
+    tone += crop_texture("grain", size, float(rng.uniform(0.7, 2.0)), rng) * np.float32(fine)
     if strong:  # leather whose grain is as plain as the writing
         grain = float(np.clip(q * rng.uniform(0.015, 0.035), 0.35, 4.0))
         hide: Kind = "leather" if rng.random() < 0.7 else "cells"
-        tone += texture(hide, size, grain, rng) * np.float32(rng.uniform(0.03, 0.1))
-        tone += texture("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
-    for name in rng.choice(_GRAINS, size=int(rng.integers(1, 4)), replace=False, p=_COMMON):
+        tone += crop_texture(hide, size, grain, rng) * np.float32(rng.uniform(0.03, 0.1))
+        tone += crop_texture("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
+    for name in rng.choice(
+        _GRAIN_KINDS, size=int(rng.integers(1, 4)), replace=False, p=_GRAIN_SHARES
+    ):
         most = 0.035 if name == "pores" else 0.1  # pores are 0.05 to 0.15 q wide
         grain = float(np.clip(q * rng.uniform(0.015, most), 0.35, 5.0))
-        tone += texture(name, size, grain, rng) * np.float32(_DEEP[name] * amount * rng.random())
+        tone += crop_texture(name, size, grain, rng) * np.float32(
+            _GRAIN_DEPTHS[name] * amount * rng.random()
+        )
     if rng.random() < 0.4 * strength:
-        _lit(tone, q, amount, rng)
+        _shade_relief(tone, q, amount, rng)
     if rng.random() < 0.25 * strength:
-        hair_side(tone, q, rng)
-    cloud = texture("cloud", size, max(width, height) / float(rng.uniform(150, 500)), rng)
+        darken_follicles(tone, q, rng)
+    cloud = crop_texture("cloud", size, max(width, height) / float(rng.uniform(150, 500)), rng)
     tone += cloud * np.float32(0.05 * amount * rng.random())
     if rng.random() < 0.35 * strength:
-        _stain(tone, rng)
+        _add_stain(tone, rng)
     if rng.random() < 0.35 * strength:
-        _veins(tone, q, rng)
+        _add_veins(tone, q, rng)
     return tone, np.asarray(colour, np.float32)
 
 
-def coloured(tone: Field, colour: Field, rng: np.random.Generator) -> Field:
+def colour_skin(tone: Field, colour: Field, rng: np.random.Generator) -> Field:
     """Skin of this tone as (H, W, 3) float32 RGB, 0 to 255; dark places are warmer.
 
     Half the skins are mottled redder and yellower besides.
@@ -141,18 +147,18 @@ def coloured(tone: Field, colour: Field, rng: np.random.Generator) -> Field:
     if colour.min() < 250 and rng.random() < 0.5:
         size = (tone.shape[1], tone.shape[0])
         for channel, most in ((0, 0.03), (2, 0.1)):
-            tint = texture("mottle", size, float(rng.uniform(0.4, 3.0)), rng)
+            tint = crop_texture("mottle", size, float(rng.uniform(0.4, 3.0)), rng)
             planes[channel] += tint * np.float32(colour[channel] * most * rng.random())
     skin: Field = np.asarray(cv2.merge(planes), np.float32)
     return skin
 
 
-def _lit(tone: Field, q: float, amount: float, rng: np.random.Generator) -> None:
+def _shade_relief(tone: Field, q: float, amount: float, rng: np.random.Generator) -> None:
     """Bumps and creases in slanting light: each has a bright and a dark flank."""
     height, width = tone.shape
-    kind = _LIT[int(rng.integers(len(_LIT)))]
+    kind = _RELIEF_KINDS[int(rng.integers(len(_RELIEF_KINDS)))]
     grain = float(np.clip(q * rng.uniform(0.03, 0.22), 0.5, 10.0))
-    bumps = texture(kind, (width, height), grain, rng)
+    bumps = crop_texture(kind, (width, height), grain, rng)
     step = max(1, round(0.8 * grain))
     deep = np.float32(rng.uniform(0.02, 0.1) * min(1.5, amount))
     if rng.random() < 0.5:
@@ -161,10 +167,12 @@ def _lit(tone: Field, q: float, amount: float, rng: np.random.Generator) -> None
         tone[step:] += deep * (bumps[step:] - bumps[:-step])
 
 
-def _stain(tone: Field, rng: np.random.Generator) -> None:
+def _add_stain(tone: Field, rng: np.random.Generator) -> None:
     """A patch of water or grease with a darker rim."""
     height, width = tone.shape
-    field = texture("cloud", (width // 4 + 1, height // 4 + 1), max(width, height) / 880.0, rng)
+    field = crop_texture(
+        "cloud", (width // 4 + 1, height // 4 + 1), max(width, height) / 880.0, rng
+    )
     edge = float(rng.uniform(0.8, 1.8))
     inside = np.clip((field - edge) * 4.0, 0.0, 1.0)
     rim = np.exp(-(((field - edge) * 9.0) ** 2))
@@ -173,7 +181,7 @@ def _stain(tone: Field, rng: np.random.Generator) -> None:
     tone -= cv2.resize(mark, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
-def _veins(tone: Field, q: float, rng: np.random.Generator) -> None:
+def _add_veins(tone: Field, q: float, rng: np.random.Generator) -> None:
     """A few branching threads, lighter or darker than the skin."""
     height, width = tone.shape
     mask = np.zeros((height, width), np.uint8)
@@ -235,7 +243,7 @@ def score_lines(
     tone[step:] += lit * soft[:-step]
 
 
-_COARSE = 3
+_SHADOW_SCALE_PX = 3
 """The shadow is blurred, so a third of the resolution will do."""
 
 
@@ -246,12 +254,12 @@ def show_through(tone: Field, cover: Mask, q: float, rng: np.random.Generator) -
     letters than its own, and reads as another text.
     """
     height, width = cover.shape
-    small = (max(2, width // _COARSE), max(2, height // _COARSE))
+    small = (max(2, width // _SHADOW_SCALE_PX), max(2, height // _SHADOW_SCALE_PX))
     other = np.asarray(cv2.resize(cover, small, interpolation=cv2.INTER_AREA), np.uint8)[:, ::-1]
     if rng.random() < 0.4:
         other = other[::-1]
     moved = np.roll(other, (int(rng.integers(small[1])), int(rng.integers(small[0]))), (0, 1))
-    sigma = max(0.5, q * float(rng.uniform(0.08, 0.4)) / _COARSE)
+    sigma = max(0.5, q * float(rng.uniform(0.08, 0.4)) / _SHADOW_SCALE_PX)
     soft = cv2.GaussianBlur(moved, (0, 0), sigma).astype(np.float32)
     soft *= np.float32(rng.uniform(0.03, 0.14) / 255.0)
     tone -= cv2.resize(soft, (width, height), interpolation=cv2.INTER_LINEAR)

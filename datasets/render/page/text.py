@@ -13,16 +13,16 @@ from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.portion import Lines
 from crownlet.datasets.scribal.texts import TEFILLIN, read_portion
 
-_FINALS = "".join(letter.char for letter in ALPHABET if letter.final_of)
+_FINAL_LETTERS = "".join(letter.char for letter in ALPHABET if letter.final_of)
 
-_OTHERS = "".join(letter.char for letter in ALPHABET if not letter.final_of)
+_NONFINAL_LETTERS = "".join(letter.char for letter in ALPHABET if not letter.final_of)
 
-_INVENTED = 0.3
+_INVENTED_WORD_SHARE = 0.3
 """Share of drawn words that are invented, so that no letter is known by its neighbours alone."""
 
 
 @dataclass(frozen=True)
-class Text:
+class PageText:
     """Words by line, and the places left blank for the opening of a portion."""
 
     lines: Lines
@@ -35,25 +35,25 @@ class Text:
     """Lines written upside down."""
 
 
-def choose_text(spec: PageSpec, rng: np.random.Generator, body: float) -> Text:
+def choose_text(spec: PageSpec, rng: np.random.Generator, body: float) -> PageText:
     """The text of a page whose letters are `body` px high. ValueError for an unknown portion."""
     if spec.portion is not None:
-        return _portion(spec.portion)
-    return Text(drawn_lines(spec, rng, body), "drawn words")
+        return _read_portion_text(spec.portion)
+    return PageText(draw_lines(spec, rng, body), "drawn words")
 
 
-def _portion(name: str) -> Text:
+def _read_portion_text(name: str) -> PageText:
     text = read_portion(name)
     if name == "mezuzah_reverse":
         # Behind words 3 to 5 of line 1, upside down; and behind the gap of lines 6 and 7.
-        return Text(text.lines or (), name, rows=(0.0, 5.5), upside_down=frozenset({0}))
-    lines = text.lines or _even_lines(text.words, 30)
+        return PageText(text.lines or (), name, rows=(0.0, 5.5), upside_down=frozenset({0}))
+    lines = text.lines or _fill_lines(text.words, 30)
     starts = np.cumsum([0] + [len(line) for line in lines])
     opens = frozenset(i for i, start in enumerate(starts[:-1]) if int(start) in text.opens)
-    return Text(lines, text.name, opens)
+    return PageText(lines, text.name, opens)
 
 
-def _even_lines(words: tuple[str, ...], letters: int) -> Lines:
+def _fill_lines(words: tuple[str, ...], letters: int) -> Lines:
     """Words filled into lines of at least `letters` letters."""
     lines: list[tuple[str, ...]] = []
     line: list[str] = []
@@ -65,7 +65,7 @@ def _even_lines(words: tuple[str, ...], letters: int) -> Lines:
     return (*lines, tuple(line)) if line else tuple(lines)
 
 
-def drawn_lines(spec: PageSpec, rng: np.random.Generator, body: float) -> Lines:
+def draw_lines(spec: PageSpec, rng: np.random.Generator, body: float) -> Lines:
     """Lines of drawn words that fit an image of `spec.max_side` px."""
     count = int(rng.integers(spec.letters[0], spec.letters[1] + 1))
     room = spec.max_side / body
@@ -74,31 +74,31 @@ def drawn_lines(spec: PageSpec, rng: np.random.Generator, body: float) -> Lines:
     shape = float(rng.uniform(1.2, 2.6))
     lines = int(np.clip(round((count / shape) ** 0.5), 2, highest))
     letters = int(np.clip(round(count / lines), 4, widest))
-    return tuple(drawn_line(rng, letters) for _ in range(lines))
+    return tuple(draw_line(rng, letters) for _ in range(lines))
 
 
-def drawn_line(rng: np.random.Generator, letters: int) -> tuple[str, ...]:
+def draw_line(rng: np.random.Generator, letters: int) -> tuple[str, ...]:
     """Drawn words of together about `letters` letters."""
     line: list[str] = []
     room = letters
     while room > 1 or not line:
-        word = _invented(rng) if rng.random() < _INVENTED else _from_portions(rng)
+        word = _invent_word(rng) if rng.random() < _INVENTED_WORD_SHARE else _draw_word(rng)
         if len(word) > room + 1 and line:
-            word = _invented(rng, min(room, 5))
+            word = _invent_word(rng, min(room, 5))
         line.append(word)
         room -= len(word) + 1
     return tuple(line)
 
 
-def _invented(rng: np.random.Generator, length: int = 0) -> str:
+def _invent_word(rng: np.random.Generator, length: int = 0) -> str:
     length = length or int(rng.integers(2, 7))
-    letters = [_OTHERS[i] for i in rng.integers(0, len(_OTHERS), length)]
+    letters = [_NONFINAL_LETTERS[i] for i in rng.integers(0, len(_NONFINAL_LETTERS), length)]
     if length > 1 and rng.random() < 0.45:
-        letters[-1] = _FINALS[int(rng.integers(len(_FINALS)))]
+        letters[-1] = _FINAL_LETTERS[int(rng.integers(len(_FINAL_LETTERS)))]
     return "".join(letters)
 
 
-def _from_portions(rng: np.random.Generator) -> str:
+def _draw_word(rng: np.random.Generator) -> str:
     words, cumulated = _vocabulary()
     return words[int(np.searchsorted(cumulated, rng.random()))]
 

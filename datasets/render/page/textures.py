@@ -26,47 +26,49 @@ Kind = Literal[
     "white",
 ]
 
-SIDE = 512
+TILE_SIDE_PX = 512
 
 
 @cache
-def tile(kind: Kind) -> Field:
+def texture_tile(kind: Kind) -> Field:
     """A (512, 512) float32 texture of mean 0 and standard deviation 1 that joins at its borders."""
     rng = np.random.default_rng([2202, sum(map(ord, kind))])
-    field = _DRAWN[kind](rng)
+    field = _TEXTURE_PAINTERS[kind](rng)
     field = (field - field.mean()) / field.std()
     return np.ascontiguousarray(field, np.float32)
 
 
 @cache
-def _mirrored(kind: Kind) -> Field:
-    return np.ascontiguousarray(tile(kind)[:, ::-1])
+def _mirrored_tile(kind: Kind) -> Field:
+    return np.ascontiguousarray(texture_tile(kind)[:, ::-1])
 
 
-def texture(kind: Kind, size: tuple[int, int], grain: float, rng: np.random.Generator) -> Field:
+def crop_texture(
+    kind: Kind, size: tuple[int, int], grain: float, rng: np.random.Generator
+) -> Field:
     """A (H, W) crop of `tile(kind)` for `size` = (W, H), enlarged `grain` times, flipped."""
     width, height = size
     need = (int(height / grain) + 2, int(width / grain) + 2)
-    row, column = rng.integers(0, SIDE, 2)
+    row, column = rng.integers(0, TILE_SIDE_PX, 2)
     flip = rng.integers(0, 4)
-    rows = (np.arange(need[0]) + row) % SIDE
+    rows = (np.arange(need[0]) + row) % TILE_SIDE_PX
     if flip & 1:
         rows = rows[::-1]
-    field = _mirrored(kind) if flip & 2 else tile(kind)
+    field = _mirrored_tile(kind) if flip & 2 else texture_tile(kind)
     tall = field.take(rows, axis=0)
     # Whole runs of columns are copied, several times as quick as taking them one by one.
-    beyond = column + need[1] - SIDE
-    runs: list[Field] = [tall[:, column : column + need[1]], *[tall] * (beyond // SIDE)]
+    beyond = column + need[1] - TILE_SIDE_PX
+    runs: list[Field] = [tall[:, column : column + need[1]], *[tall] * (beyond // TILE_SIDE_PX)]
     if beyond > 0:
-        runs.append(tall[:, : beyond % SIDE])
+        runs.append(tall[:, : beyond % TILE_SIDE_PX])
     part = np.concatenate(runs, axis=1) if len(runs) > 1 else np.ascontiguousarray(runs[0])
     mode = cv2.INTER_AREA if grain < 0.6 else cv2.INTER_LINEAR
     return np.asarray(cv2.resize(part, (width, height), interpolation=mode), np.float32)
 
 
-def _blurred(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDArray[np.float64]:
+def _blur_wrapped(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDArray[np.float64]:
     """Gaussian blur that wraps around; standard deviations in px."""
-    frequency = np.fft.fftfreq(SIDE)
+    frequency = np.fft.fftfreq(TILE_SIDE_PX)
     pass_x = np.exp(-2 * (np.pi * frequency * x) ** 2)
     pass_y = np.exp(-2 * (np.pi * frequency * y) ** 2)
     blurred: npt.NDArray[np.float64] = np.fft.ifft2(
@@ -76,18 +78,20 @@ def _blurred(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDArray[
 
 
 def _noise(rng: np.random.Generator, x: float, y: float) -> npt.NDArray[np.float64]:
-    field = _blurred(rng.normal(size=(SIDE, SIDE)), x, y)
+    field = _blur_wrapped(rng.normal(size=(TILE_SIDE_PX, TILE_SIDE_PX)), x, y)
     return field / field.std()
 
 
 def _distance(rng: np.random.Generator, count: int) -> npt.NDArray[np.float64]:
     """Distance to the nearest of `count` strewn points, wrapping around."""
-    points = rng.integers(0, SIDE, (count, 2))
-    field = np.full((SIDE, SIDE), 255, np.uint8)
+    points = rng.integers(0, TILE_SIDE_PX, (count, 2))
+    field = np.full((TILE_SIDE_PX, TILE_SIDE_PX), 255, np.uint8)
     field[points[:, 0], points[:, 1]] = 0
-    wide = np.tile(field, (3, 3))[SIDE // 2 : -SIDE // 2, SIDE // 2 : -SIDE // 2]
+    wide = np.tile(field, (3, 3))[
+        TILE_SIDE_PX // 2 : -TILE_SIDE_PX // 2, TILE_SIDE_PX // 2 : -TILE_SIDE_PX // 2
+    ]
     far = cv2.distanceTransform(wide, cv2.DIST_L2, 5)
-    quarter = SIDE // 2
+    quarter = TILE_SIDE_PX // 2
     middle = far[quarter:-quarter, quarter:-quarter].astype(np.float64)
     return np.roll(middle, (quarter, quarter), (0, 1))
 
@@ -101,7 +105,7 @@ def _pores(rng: np.random.Generator) -> npt.NDArray[np.float64]:
 def _cells(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     """A net of light creases about darker cells, as grain leather shows."""
     far = _distance(rng, 3000)
-    return _blurred(far, 0.8, 0.8) / 6.0 + 0.5 * _noise(rng, 3, 3)
+    return _blur_wrapped(far, 0.8, 0.8) / 6.0 + 0.5 * _noise(rng, 3, 3)
 
 
 def _crumple(rng: np.random.Generator) -> npt.NDArray[np.float64]:
@@ -112,35 +116,35 @@ def _crumple(rng: np.random.Generator) -> npt.NDArray[np.float64]:
 
 def _patches(rng: np.random.Generator, count: int) -> npt.NDArray[np.int32]:
     """Number of the nearest of `count` strewn points, wrapping around."""
-    points = rng.integers(0, SIDE, (count, 2))
-    wide = np.full((3 * SIDE, 3 * SIDE), 255, np.uint8)
+    points = rng.integers(0, TILE_SIDE_PX, (count, 2))
+    wide = np.full((3 * TILE_SIDE_PX, 3 * TILE_SIDE_PX), 255, np.uint8)
     for down in range(3):
         for across in range(3):
-            wide[points[:, 0] + down * SIDE, points[:, 1] + across * SIDE] = 0
+            wide[points[:, 0] + down * TILE_SIDE_PX, points[:, 1] + across * TILE_SIDE_PX] = 0
     _, labels = cv2.distanceTransformWithLabels(
         wide, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
     # A point and its repetitions bear different numbers: name them by where they stand.
     rows, columns = np.nonzero(wide == 0)
     place = np.zeros(labels.max() + 1, np.int32)
-    place[labels[rows, columns]] = (rows % SIDE) * SIDE + columns % SIDE
-    middle = labels[SIDE : 2 * SIDE, SIDE : 2 * SIDE]
+    place[labels[rows, columns]] = (rows % TILE_SIDE_PX) * TILE_SIDE_PX + columns % TILE_SIDE_PX
+    middle = labels[TILE_SIDE_PX : 2 * TILE_SIDE_PX, TILE_SIDE_PX : 2 * TILE_SIDE_PX]
     return np.asarray(place[middle], np.int32)
 
 
 def _dabs(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     """Patches of one tone each; where they overlap, a seam below all tones."""
-    level = rng.normal(size=SIDE * SIDE)
+    level = rng.normal(size=TILE_SIDE_PX * TILE_SIDE_PX)
     patch = _patches(rng, 900)
     seam = (patch != np.roll(patch, 1, 0)) | (patch != np.roll(patch, 2, 1))
-    return _blurred(level[patch] - 1.5 * seam, 0.6, 0.6)
+    return _blur_wrapped(level[patch] - 1.5 * seam, 0.6, 0.6)
 
 
 def _crackle(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     """A net of fine lines, broken here and there."""
     cell = _patches(rng, 1400)
     lines = (cell != np.roll(cell, 1, 0)) | (cell != np.roll(cell, 1, 1))
-    return _blurred(lines * np.clip(1.0 + _noise(rng, 12, 12), 0, 1.5), 0.5, 0.5)
+    return _blur_wrapped(lines * np.clip(1.0 + _noise(rng, 12, 12), 0, 1.5), 0.5, 0.5)
 
 
 def _leather(rng: np.random.Generator) -> npt.NDArray[np.float64]:
@@ -148,28 +152,30 @@ def _leather(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     cell = _patches(rng, 1500)
     lines = (cell != np.roll(cell, 1, 0)) | (cell != np.roll(cell, 1, 1))
     wide = np.tile(np.where(lines, 0, 255).astype(np.uint8), (3, 3))
-    far = cv2.distanceTransform(wide, cv2.DIST_L2, 5)[SIDE : 2 * SIDE, SIDE : 2 * SIDE]
-    deep = np.clip(1.0 + 0.5 * rng.normal(size=SIDE * SIDE)[cell], 0.0, 2.2)
+    far = cv2.distanceTransform(wide, cv2.DIST_L2, 5)[
+        TILE_SIDE_PX : 2 * TILE_SIDE_PX, TILE_SIDE_PX : 2 * TILE_SIDE_PX
+    ]
+    deep = np.clip(1.0 + 0.5 * rng.normal(size=TILE_SIDE_PX * TILE_SIDE_PX)[cell], 0.0, 2.2)
     pebbles = -np.minimum(far, 4.0) / 4.0 * deep
-    return _blurred(pebbles, 1.0, 0.8) + 0.12 * _noise(rng, 2, 2) + 0.08 * _noise(rng, 20, 20)
+    return _blur_wrapped(pebbles, 1.0, 0.8) + 0.12 * _noise(rng, 2, 2) + 0.08 * _noise(rng, 20, 20)
 
 
 def _scratches(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     """Hair lines, most of them one way."""
-    wide = np.zeros((3 * SIDE, 3 * SIDE), np.uint8)
+    wide = np.zeros((3 * TILE_SIDE_PX, 3 * TILE_SIDE_PX), np.uint8)
     for _ in range(170):
-        x, y = rng.uniform(0, SIDE, 2)
+        x, y = rng.uniform(0, TILE_SIDE_PX, 2)
         turn, half = rng.normal(-0.9, 0.5), rng.uniform(6, 30)
         dx, dy = half * np.cos(turn), half * np.sin(turn)
-        for across in (0, SIDE, 2 * SIDE):
-            for down in (0, SIDE, 2 * SIDE):
+        for across in (0, TILE_SIDE_PX, 2 * TILE_SIDE_PX):
+            for down in (0, TILE_SIDE_PX, 2 * TILE_SIDE_PX):
                 ends = np.rint([x - dx + across, y - dy + down, x + dx + across, y + dy + down])
                 a, b, c, d = (int(v) for v in ends)
                 cv2.line(wide, (a, b), (c, d), int(rng.integers(120, 255)), 1, cv2.LINE_AA)
-    return wide[SIDE : 2 * SIDE, SIDE : 2 * SIDE].astype(np.float64)
+    return wide[TILE_SIDE_PX : 2 * TILE_SIDE_PX, TILE_SIDE_PX : 2 * TILE_SIDE_PX].astype(np.float64)
 
 
-_DRAWN = {
+_TEXTURE_PAINTERS = {
     "grain": lambda rng: _noise(rng, 0.6, 0.6) + 0.5 * _noise(rng, 1.5, 1.5),
     "mottle": lambda rng: _noise(rng, 3, 3) + _noise(rng, 7, 7),
     "cloud": lambda rng: _noise(rng, 20, 20) + _noise(rng, 60, 60),
@@ -181,5 +187,5 @@ _DRAWN = {
     "crackle": _crackle,
     "scratches": _scratches,
     "leather": _leather,
-    "white": lambda rng: rng.normal(size=(SIDE, SIDE)),
+    "white": lambda rng: rng.normal(size=(TILE_SIDE_PX, TILE_SIDE_PX)),
 }
