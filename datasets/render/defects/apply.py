@@ -1,4 +1,4 @@
-"""The way in: apply a defect by its name, and ask which may befall a letter."""
+"""Applies a defect by its name, and lists the defects that a letter can have."""
 
 from __future__ import annotations
 
@@ -6,29 +6,33 @@ from functools import lru_cache
 
 import numpy as np
 
-from crownlet.datasets.render.defects import contacts, corners, yuds
-from crownlet.datasets.render.defects import crowns as excess
-from crownlet.datasets.render.defects import cuts as loose
-from crownlet.datasets.render.defects import ink_loss as flakes
-from crownlet.datasets.render.defects import proportions as stretched
+from crownlet.datasets.render.defects import (
+    contacts,
+    corners,
+    crowns,
+    cuts,
+    ink_loss,
+    proportions,
+    yuds,
+)
 from crownlet.datasets.render.defects.common import Entry
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 
 REGISTRY: dict[str, Entry] = {
-    **stretched.FAMILY_stretched,
-    **stretched.FAMILY_lengths,
-    **stretched.FAMILY,
+    **proportions.FAMILY_stretched,
+    **proportions.FAMILY_lengths,
+    **proportions.FAMILY,
     **yuds.FAMILY,
     **contacts.FAMILY,
     **contacts.FAMILY_touching,
-    **excess.FAMILY_excess,
-    **excess.FAMILY,
-    **excess.FAMILY_merged,
-    **loose.FAMILY,
+    **crowns.FAMILY_excess,
+    **crowns.FAMILY,
+    **crowns.FAMILY_merged,
+    **cuts.FAMILY,
     **corners.FAMILY,
-    **loose.FAMILY_strokes,
-    **flakes.FAMILY,
+    **cuts.FAMILY_strokes,
+    **ink_loss.FAMILY,
 }
 """In the order in which several are put into one letter: what moves parts, then what cuts them."""
 

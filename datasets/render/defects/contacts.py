@@ -26,7 +26,7 @@ from crownlet.datasets.render.letterforms.outlines import Floats, Region
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 _NEAREST = 0.1
-"""White that is left just before two parts touch, in q."""
+"""Gap in q that remains just before two parts, or a leg and its roof, touch."""
 
 _ASTRAY = 0.15
 """A yud moved by more than this in q might be said to be out of its place."""
@@ -169,9 +169,6 @@ FAMILY: Family = {
     "ring_closed": Entry("מפף", ring_closed),
 }
 
-_NEAREST_touching = 0.1
-"""White that is left over the leg just before it touches, in q."""
-
 _WIDEST, _SHARE = 0.32, 0.4
 """A contact is no wider than this in q, nor than this share of the leg's own top.."""
 
@@ -200,7 +197,7 @@ def leg_touches_roof(
         return None
     under = float(hits[-1])
     if plainness < DOUBTFUL:
-        rise = graded(plainness, 0.0, max(0.0, _room_over(leg, roof) - _NEAREST_touching), 0, 0)
+        rise = graded(plainness, 0.0, max(0.0, _room_over(leg, roof) - _NEAREST), 0, 0)
         return marked(glyph.with_parts([_raised(leg, rise)]), "leg_touches_roof", 0.0, plainness)
     names = ("roof", "leg_left")
     # Fused along its whole thickness it would be a plain chet's or tav's leg: another letter.
