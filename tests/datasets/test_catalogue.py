@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from crownlet.datasets.render.defects.apply import applicable
+from crownlet.datasets.render.defects.apply import applicable_defects
 from crownlet.datasets.scribal import catalogue
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, GRAVITIES, LEARNED_DEFECTS
@@ -82,7 +82,7 @@ def test_learned_outputs_are_the_glyph_defects_neither_counted_nor_measured() ->
 def test_renderer_draws_each_defect_on_the_letters_of_the_catalogue() -> None:
     # letters_touch is made on the page, between neighbours; shape_doubt by morphs
     for name in set(GLYPH_DEFECTS) - {"letters_touch", "shape_doubt"}:
-        drawn = {char for char in LETTERS if name in applicable(char)}
+        drawn = {char for char in LETTERS if name in applicable_defects(char)}
         assert drawn == set(CATALOGUE[name].letters), name
 
 

@@ -17,7 +17,7 @@ from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapes import ink, polygon
 
-from crownlet.datasets.render.defects.apply import REGISTRY, applicable, apply
+from crownlet.datasets.render.defects.apply import REGISTRY, applicable_defects, apply_defect
 from crownlet.datasets.render.letterforms.build import build
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
@@ -28,7 +28,7 @@ LETTERS = "".join(chr(code) for code in range(0x5D0, 0x5EB))
 # Men. 29b and MB 36:13 (three), bedek chaya (one), MS lamed (two).
 COUNTS = dict.fromkeys("שעטנזגצןץ", 3) | dict.fromkeys("בדקחיה", 1) | {"ל": 2}
 HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(6)]
-PAIRS = [(name, letter) for letter in LETTERS for name in applicable(letter)]
+PAIRS = [(name, letter) for letter in LETTERS for name in applicable_defects(letter)]
 PX = 48
 
 
@@ -51,7 +51,7 @@ def spoilt(name: str, letter: str, plainness: float) -> list[tuple[Glyph, Glyph]
     """The clean glyph and the one with the defect, over hands of all styles."""
     pairs = []
     for k, (hand, glyph) in enumerate(clean(letter)):
-        changed = apply(name, glyph, hand, np.random.default_rng(k), plainness)
+        changed = apply_defect(name, glyph, hand, np.random.default_rng(k), plainness)
         if changed is not None:
             pairs.append((glyph, changed))
     return pairs
@@ -93,7 +93,7 @@ def test_every_pair_works_over_hands_of_all_styles(
 ) -> None:
     made = dict.fromkeys(STYLES, 0)
     for k, (hand, glyph) in enumerate(clean(letter)):
-        changed = apply(name, glyph, hand, np.random.default_rng(k), plainness)
+        changed = apply_defect(name, glyph, hand, np.random.default_rng(k), plainness)
         if changed is None:
             continue
         made[hand.style] += 1
@@ -251,7 +251,7 @@ def test_a_hand_of_bare_lines_is_marked_by_its_crowns() -> None:
     bare = [(hand, glyph) for hand, glyph in clean("ש") if hand.tag_form == "bare"]
     assert bare
     for hand, glyph in bare:
-        assert apply("tag_bare", glyph, hand, np.random.default_rng(0)) is None
+        assert apply_defect("tag_bare", glyph, hand, np.random.default_rng(0)) is None
         assert glyph.defects[-1].name == "tag_bare"
 
 
@@ -350,21 +350,21 @@ def test_wrong_use_is_refused() -> None:
     hand, glyph = clean("ש")[0]
     rng = np.random.default_rng(0)
     with pytest.raises(ValueError, match="unknown defect"):
-        apply("tag_lost", glyph, hand, rng)
+        apply_defect("tag_lost", glyph, hand, rng)
     with pytest.raises(ValueError, match="plainness"):
-        apply("tag_loose", glyph, hand, rng, 1.5)
+        apply_defect("tag_loose", glyph, hand, rng, 1.5)
 
 
 def test_a_defect_that_does_not_apply_changes_nothing() -> None:
     hand, glyph = clean("ר")[0]
     rng = np.random.default_rng(0)
-    assert apply("tag_missing", glyph, hand, rng) is None
+    assert apply_defect("tag_missing", glyph, hand, rng) is None
     hand, glyph = clean("ש")[0]
-    once = apply("part_loose", glyph, hand, rng)
+    once = apply_defect("part_loose", glyph, hand, rng)
     assert once is not None
-    assert apply("part_loose", once, hand, rng) is None
+    assert apply_defect("part_loose", once, hand, rng) is None
     uncrowned = build("ש", hand, rng)
-    assert apply("tag_loose", uncrowned, hand, rng) is None
+    assert apply_defect("tag_loose", uncrowned, hand, rng) is None
 
 
 def test_letters_agree_with_the_catalogue() -> None:

@@ -11,7 +11,7 @@ from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapes import ink
 
-from crownlet.datasets.render.defects.apply import REGISTRY, apply
+from crownlet.datasets.render.defects.apply import REGISTRY, apply_defect
 from crownlet.datasets.render.letterforms.build import build
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
@@ -28,7 +28,7 @@ def spoilt(name: str, letter: str, plainness: float) -> list[tuple[Glyph, Glyph]
     for hand in HANDS:
         rng = np.random.default_rng([hand.seed & 0xFFFF, ord(letter)])
         glyph = crown_letter(build(letter, hand, rng), hand, rng, COUNTS.get(letter, 0))
-        changed = apply(name, glyph, hand, rng, plainness)
+        changed = apply_defect(name, glyph, hand, rng, plainness)
         if changed is not None:
             pairs.append((glyph, changed))
     return pairs

@@ -15,7 +15,7 @@ import pytest
 from shapely.geometry import Polygon
 from shapes import ink
 
-from crownlet.datasets.render.defects.apply import applicable
+from crownlet.datasets.render.defects.apply import applicable_defects
 from crownlet.datasets.render.letterforms.build import build
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
@@ -137,7 +137,7 @@ def test_the_doubt_is_graded_and_lies_in_the_middle_third() -> None:
 def test_signs_of_a_way_are_doubtful_defects_of_that_letter() -> None:
     for (near, far), names in SIGNS.items():
         assert far in partners(near)
-        assert set(names) <= set(applicable(near)), (near, far)
+        assert set(names) <= set(applicable_defects(near)), (near, far)
 
 
 def test_small_signs_run_ahead_of_the_form_or_behind_it() -> None:

@@ -15,28 +15,28 @@ from crownlet.datasets.render.defects import (
     proportions,
     yuds,
 )
-from crownlet.datasets.render.defects.common import Entry
+from crownlet.datasets.render.defects.common import RegisteredDefect
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 
-REGISTRY: dict[str, Entry] = {
-    **proportions.FAMILY_stretched,
-    **proportions.FAMILY_lengths,
-    **proportions.FAMILY,
-    **yuds.FAMILY,
-    **contacts.FAMILY,
-    **contacts.FAMILY_touching,
-    **crowns.FAMILY_excess,
-    **crowns.FAMILY,
-    **crowns.FAMILY_merged,
-    **cuts.FAMILY,
-    **corners.FAMILY,
-    **cuts.FAMILY_strokes,
-    **ink_loss.FAMILY,
+REGISTRY: dict[str, RegisteredDefect] = {
+    **proportions.STRETCHED_LETTERS,
+    **proportions.LEG_LENGTHS,
+    **proportions.MISSING_PARTS,
+    **yuds.YUD_FORMS,
+    **contacts.INNER_CONTACTS,
+    **contacts.LEG_CONTACTS,
+    **crowns.TAG_EXCESSES,
+    **crowns.TAG_LOSSES,
+    **crowns.TAG_MERGERS,
+    **cuts.LOOSE_PARTS,
+    **corners.CORNER_SHAPES,
+    **cuts.BROKEN_STROKES,
+    **ink_loss.INK_LOSSES,
 }
 """In the order in which several are put into one letter: what moves parts, then what cuts them."""
 
-_CLASHES = (
+_CLASHING_DEFECTS = (
     {"leg_short", "leg_long"},
     {"tag_missing", "tag_excess"},
     {"corner_rounded", "heel_missing"},
@@ -45,7 +45,7 @@ _CLASHES = (
 """Two that undo or hide each other."""
 
 
-def apply(
+def apply_defect(
     name: str, glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float = 1.0
 ) -> Glyph | None:
     """The glyph with this defect, its `DefectMark` added last; None where it cannot apply.
@@ -64,12 +64,12 @@ def apply(
     there = {mark.name for mark in glyph.defects}
     if glyph.letter not in entry.letters or name in there:
         return None
-    if any(name in pair and pair & there for pair in _CLASHES):
+    if any(name in pair and pair & there for pair in _CLASHING_DEFECTS):
         return None
     return entry.operation(glyph, hand, rng, plainness)
 
 
 @lru_cache(maxsize=64)
-def applicable(letter: str) -> tuple[str, ...]:
+def applicable_defects(letter: str) -> tuple[str, ...]:
     """Names of the defects that may befall this letter, in the registry's order."""
     return tuple(name for name, entry in REGISTRY.items() if letter in entry.letters)

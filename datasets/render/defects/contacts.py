@@ -10,28 +10,28 @@ from dataclasses import replace
 import numpy as np
 
 from crownlet.datasets.render.defects.common import (
-    DOUBTFUL,
-    Entry,
-    Family,
-    bar,
-    doubted,
-    graded,
-    marked,
-    outlines,
-    pick,
+    DOUBTFUL_PLAINNESS,
+    DefectFamily,
+    RegisteredDefect,
+    add_mark,
+    bar_outline,
+    draw_index,
+    grade_size,
+    mark_doubtful,
+    part_outlines,
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Floats, Region
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
-_NEAREST = 0.1
+_NEAR_CONTACT_GAP_Q = 0.1
 """Gap in q that remains just before two parts, or a leg and its roof, touch."""
 
-_ASTRAY = 0.15
+_DISPLACED_YUD_Q = 0.15
 """A yud moved by more than this in q might be said to be out of its place."""
 
-HEADS: dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = {
+LEANING_HEADS: dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = {
     "ט": ((("head_left",), ("head_right", "wall")),),
     "ע": ((("head",), ("yud", "thigh")),),
     "צ": ((("head",), ("yud", "joint")),),
@@ -51,17 +51,21 @@ def heads_touch(
 
     Below 1/3 it comes near without touching: size 0.
     """
-    ways = HEADS[glyph.letter]
-    still, leaning = ways[pick(rng, len(ways))]
+    ways = LEANING_HEADS[glyph.letter]
+    still, leaning = ways[draw_index(rng, len(ways))]
     bends = 1.5
     own = glyph.part(leaning[0]).outline
     y = np.linspace(float(own[:, 1].min()) + 0.02, float(own[:, 1].max()), 24)
-    white = _white_between(glyph, still, leaning[:1], y)
+    white = _gaps_between(glyph, still, leaning[:1], y)
     top = float(y[0])
     arrives = np.clip((bends - y) / (bends - top), 0.05, 1.0)
-    overlap = graded(plainness, 0, 0.02, 0.08, 0.2) if plainness >= DOUBTFUL else -_NEAREST
+    overlap = (
+        grade_size(plainness, 0, 0.02, 0.08, 0.2)
+        if plainness >= DOUBTFUL_PLAINNESS
+        else -_NEAR_CONTACT_GAP_Q
+    )
     shift = max(0.0, float(np.nanmin((white + overlap) / arrives)))
-    shift *= min(1.0, plainness / DOUBTFUL)
+    shift *= min(1.0, plainness / DOUBTFUL_PLAINNESS)
     moved = []
     for name in leaning:
         part = glyph.part(name)
@@ -70,18 +74,18 @@ def heads_touch(
         moved.append(replace(part, outline=outline))
     changed = glyph.with_parts(moved)
     fine = np.linspace(float(y[0]), float(y[-1]), 97)
-    size = _contact(_white_between(changed, still, leaning[:1], fine), fine)
-    if (size > 0) != (plainness >= DOUBTFUL):
+    size = _contact_length(_gaps_between(changed, still, leaning[:1], fine), fine)
+    if (size > 0) != (plainness >= DOUBTFUL_PLAINNESS):
         return None
     tags = [tag.outline for tag in glyph.of_kind("tag")]
     if size == 0 and tags and Region(tags).clearance(changed.part(leaning[0]).outline).min() <= 0:
         return None  # What comes near the head is held up by its tags.
-    if shift > _ASTRAY and CATALOGUE["yud_astray"].applies_to(glyph.letter):
+    if shift > _DISPLACED_YUD_Q and CATALOGUE["yud_astray"].applies_to(glyph.letter):
         # The yud that leans so far is no longer in its place either; in doubt, nobody drew it so.
-        changed = marked(changed, "yud_astray", 0.0, 0.5)
+        changed = add_mark(changed, "yud_astray", 0.0, 0.5)
     # Shut above, tet is like samech: the brief, E3.
-    changed = doubted(changed, "ס" if glyph.letter == "ט" else None, plainness)
-    return marked(changed, "heads_touch", size, plainness, (*still, leaning[0]))
+    changed = mark_doubtful(changed, "ס" if glyph.letter == "ט" else None, plainness)
+    return add_mark(changed, "heads_touch", size, plainness, (*still, leaning[0]))
 
 
 def ring_closed(
@@ -96,28 +100,32 @@ def ring_closed(
     part = glyph.part(mover)
     y = np.linspace(float(part.outline[:, 1].min()) + 0.02, float(part.outline[:, 1].max()), 24)
     names = ((still,), (mover,)) if mem else ((mover,), (still,))
-    overlap = graded(plainness, 0, 0.03, 0.1, 0.25) if plainness >= DOUBTFUL else -_NEAREST
+    overlap = (
+        grade_size(plainness, 0, 0.03, 0.1, 0.25)
+        if plainness >= DOUBTFUL_PLAINNESS
+        else -_NEAR_CONTACT_GAP_Q
+    )
     changed = glyph
     if not mem and rng.random() < 0.5:
-        return _bridged_drop(glyph, rng, plainness)
+        return _bridge_drop(glyph, rng, plainness)
     for _ in range(3):
-        white = _white_between(changed, *names, y)
+        white = _gaps_between(changed, *names, y)
         if np.isnan(white).all():
             return None
-        shift = (float(np.nanmin(white)) + overlap) * min(1.0, plainness / DOUBTFUL)
+        shift = (float(np.nanmin(white)) + overlap) * min(1.0, plainness / DOUBTFUL_PLAINNESS)
         if shift < 0.005:
             break
-        changed = changed.with_parts([_drawn_out(changed.part(mover), -shift if mem else shift)])
+        changed = changed.with_parts([_draw_out(changed.part(mover), -shift if mem else shift)])
     fine = np.linspace(float(y[0]), float(y[-1]), 97)
-    size = _contact(_white_between(changed, *names, fine), fine)
-    if (size > 0) != (plainness >= DOUBTFUL):
+    size = _contact_length(_gaps_between(changed, *names, fine), fine)
+    if (size > 0) != (plainness >= DOUBTFUL_PLAINNESS):
         return None
     # Closed below, mem is like final mem: Orach Chayim 32:18.
-    changed = doubted(changed, "ם" if mem else None, plainness)
-    return marked(changed, "ring_closed", size, plainness, (mover, still))
+    changed = mark_doubtful(changed, "ם" if mem else None, plainness)
+    return add_mark(changed, "ring_closed", size, plainness, (mover, still))
 
 
-def _bridged_drop(glyph: Glyph, rng: np.random.Generator, plainness: float) -> Glyph | None:
+def _bridge_drop(glyph: Glyph, rng: np.random.Generator, plainness: float) -> Glyph | None:
     """Ink run from pe's drop to its wall, its base or its roof; size = the bridge's width."""
     drop = glyph.part("drop").outline
     frame = [p.outline for p in glyph.parts if p.name not in ("drop", "joint")]
@@ -126,23 +134,23 @@ def _bridged_drop(glyph: Glyph, rng: np.random.Generator, plainness: float) -> G
     ways = [(right, (1.0, 0.0))]
     if glyph.has("base"):
         ways.append((foot, (0.0, 1.0)))
-    start, way = ways[pick(rng, len(ways))]
+    start, way = ways[draw_index(rng, len(ways))]
     hits = Region(frame).along(start, np.array(way))
     hits = hits[hits > 0.1]
     if not len(hits) or hits[0] > 1.8:
         return None
-    width = graded(plainness, 0.05, 0.055, 0.16, 0.42) * float(rng.uniform(0.85, 1.15))
+    width = grade_size(plainness, 0.05, 0.055, 0.16, 0.42) * float(rng.uniform(0.85, 1.15))
     far, aside = float(hits[0]) + 0.12, rng.uniform(-0.05, 0.05, 2)
-    if plainness < DOUBTFUL:
+    if plainness < DOUBTFUL_PLAINNESS:
         # A spur toward it, which does not reach.
-        far = max(0.1, float(hits[0]) - _NEAREST) * plainness / DOUBTFUL
+        far = max(0.1, float(hits[0]) - _NEAR_CONTACT_GAP_Q) * plainness / DOUBTFUL_PLAINNESS
     end = start + np.array(way) * far + aside
-    bridged = glyph.with_parts([Part("bridge", "joint", bar(start, end, width))])
-    width = width if plainness >= DOUBTFUL else 0.0
-    return marked(bridged, "ring_closed", width, plainness, ("drop",))
+    bridged = glyph.with_parts([Part("bridge", "joint", bar_outline(start, end, width))])
+    width = width if plainness >= DOUBTFUL_PLAINNESS else 0.0
+    return add_mark(bridged, "ring_closed", width, plainness, ("drop",))
 
 
-def _drawn_out(part: Part, shift: float) -> Part:
+def _draw_out(part: Part, shift: float) -> Part:
     """The part with its left end (right, if positive) moved by `shift` q, the rest following."""
     x = part.outline[:, 0]
     end, reach = (x.min(), 1.2) if shift < 0 else (x.max(), 0.8)
@@ -150,35 +158,33 @@ def _drawn_out(part: Part, shift: float) -> Part:
     return replace(part, outline=part.outline + np.stack([shift * share, 0 * x], axis=1))
 
 
-def _white_between(
-    glyph: Glyph, left: tuple[str, ...], right: tuple[str, ...], y: Floats
-) -> Floats:
+def _gaps_between(glyph: Glyph, left: tuple[str, ...], right: tuple[str, ...], y: Floats) -> Floats:
     """White at each height between a group and the one to its right; nan where one is absent."""
-    _x, near = Region(outlines(glyph, *left)).spans(y)
-    far, _x = Region(outlines(glyph, *right)).spans(y)
+    _x, near = Region(part_outlines(glyph, *left)).spans(y)
+    far, _x = Region(part_outlines(glyph, *right)).spans(y)
     return far - near
 
 
-def _contact(white: Floats, y: Floats) -> float:
+def _contact_length(white: Floats, y: Floats) -> float:
     """Length over which the white is gone."""
     return float((np.nan_to_num(white, nan=1.0) <= 0).mean() * (y[-1] - y[0]))
 
 
-FAMILY: Family = {
-    "heads_touch": Entry("".join(HEADS), heads_touch),
-    "ring_closed": Entry("מפף", ring_closed),
+INNER_CONTACTS: DefectFamily = {
+    "heads_touch": RegisteredDefect("".join(LEANING_HEADS), heads_touch),
+    "ring_closed": RegisteredDefect("מפף", ring_closed),
 }
 
-_WIDEST, _SHARE = 0.32, 0.4
+_MAX_CONTACT_WIDTH_Q, _MAX_CONTACT_SHARE = 0.32, 0.4
 """A contact is no wider than this in q, nor than this share of the leg's own top.."""
 
-_LEAST = 0.14
+_MIN_CONTACT_WIDTH_Q = 0.14
 """.. but on a thin leg so wide, to be seen where a letter is small .."""
 
-_FUSED = 0.15
+_FUSED_LEG_SHARE = 0.15
 """.. but for so many of the plain ones, in which the leg melts into the roof as a chet's does."""
 
-_HAIRY, _CHETLIKE = 0.05, 0.3
+_HAIR_CONTACT_Q, _CHET_CONTACT_Q = 0.05, 0.3
 """A he that touches by this width in q is a he with a contact; by that, as well a chet."""
 
 
@@ -196,54 +202,61 @@ def leg_touches_roof(
     if len(hits) < 2 or top <= hits[-1]:
         return None
     under = float(hits[-1])
-    if plainness < DOUBTFUL:
-        rise = graded(plainness, 0.0, max(0.0, _room_over(leg, roof) - _NEAREST), 0, 0)
-        return marked(glyph.with_parts([_raised(leg, rise)]), "leg_touches_roof", 0.0, plainness)
+    if plainness < DOUBTFUL_PLAINNESS:
+        rise = grade_size(
+            plainness, 0.0, max(0.0, _gap_above(leg, roof) - _NEAR_CONTACT_GAP_Q), 0, 0
+        )
+        return add_mark(
+            glyph.with_parts([_raise_leg(leg, rise)]), "leg_touches_roof", 0.0, plainness
+        )
     names = ("roof", "leg_left")
     # Fused along its whole thickness it would be a plain chet's or tav's leg: another letter.
     wide = _width_below(leg, top)
-    most, share = min(_WIDEST, max(_SHARE * wide, _LEAST)), graded(plainness, 0, 0.1, 0.16, 0.22)
+    most, share = (
+        min(_MAX_CONTACT_WIDTH_Q, max(_MAX_CONTACT_SHARE * wide, _MIN_CONTACT_WIDTH_Q)),
+        grade_size(plainness, 0, 0.1, 0.16, 0.22),
+    )
     # A leg begun too high touches with its tip; what touches widely is a bridge of ink, with its
     # corners, for a leg that widens softly from the roof is a plain chet's.
     if rng.random() < 0.4:
-        rise = top - under + graded(plainness, 0, 0.015, 0.08, 0.35)
-        least = graded(plainness, 0, 0.02, 0.1, 0.12)
-        raised = _narrowed(_raised(leg, rise), under, max(share * wide, 1.1 * least))
+        rise = top - under + grade_size(plainness, 0, 0.015, 0.08, 0.35)
+        least = grade_size(plainness, 0, 0.02, 0.1, 0.12)
+        raised = _narrow_leg(_raise_leg(leg, rise), under, max(share * wide, 1.1 * least))
         left, right = Region([raised.outline]).spans(np.array([under]))
         width = float(np.nan_to_num(right - left)[0])
         if width > least:
             touched = glyph.with_parts([raised])
-            touched = _chetlike(touched, width)
-            return marked(touched, "leg_touches_roof", width, plainness, names)
-    width = min(graded(plainness, 0, 0.035, 0.13, 0.38) * float(rng.uniform(0.75, 1.15)), most)
-    if rng.random() < _FUSED:
-        width = max(width, graded(plainness, 0, 0.035, 0.2, 0.95) * wide)
+            touched = _mark_like_chet(touched, width)
+            return add_mark(touched, "leg_touches_roof", width, plainness, names)
+    width = min(grade_size(plainness, 0, 0.035, 0.13, 0.38) * float(rng.uniform(0.75, 1.15)), most)
+    if rng.random() < _FUSED_LEG_SHARE:
+        width = max(width, grade_size(plainness, 0, 0.035, 0.2, 0.95) * wide)
     skew = float(rng.uniform(-0.08, 0.08))
     edge, _right = Region([roof.outline]).spans(np.array([under - 0.15]))
     root = max(x + skew, float(edge[0]) + width / 2 + 0.06)
     start, end = np.array([root, under - 0.15]), np.array([_middle_below(leg, top), top + 0.25])
     thickness = width * float(end[1] - start[1]) / float(np.hypot(*(end - start)))
-    bridge = Part("bridge", "joint", bar(start, end, thickness))
-    touched = _chetlike(glyph.with_parts([bridge]), width)
-    return marked(touched, "leg_touches_roof", width, plainness, names)
+    bridge = Part("bridge", "joint", bar_outline(start, end, thickness))
+    touched = _mark_like_chet(glyph.with_parts([bridge]), width)
+    return add_mark(touched, "leg_touches_roof", width, plainness, names)
 
 
-def _chetlike(glyph: Glyph, width: float) -> Glyph:
+def _mark_like_chet(glyph: Glyph, width: float) -> Glyph:
     """A contact by a hair leaves a he; the wider it is the more it is a chet (Mishnat Sofrim)."""
-    if glyph.letter != "ה" or width <= _HAIRY or glyph.share > 0.0:
+    if glyph.letter != "ה" or width <= _HAIR_CONTACT_Q or glyph.share > 0.0:
         return glyph
-    share = 0.5 * min(1.0, (width - _HAIRY) / (_CHETLIKE - _HAIRY))
+    share = 0.5 * min(1.0, (width - _HAIR_CONTACT_Q) / (_CHET_CONTACT_Q - _HAIR_CONTACT_Q))
     return replace(glyph, other="ח", share=share)
 
 
-def _raised(leg: Part, rise: float) -> Part:
+def _raise_leg(leg: Part, rise: float) -> Part:
     """The leg drawn upward by `rise` q at its top, its lower end unmoved."""
     y = leg.outline[:, 1]
     share = (y.max() - y) / (y.max() - y.min() + 1e-9)
     return replace(leg, outline=leg.outline - np.stack([0 * y, rise * share], axis=1))
 
 
-def _room_over(leg: Part, roof: Part) -> float:
+def _gap_above(leg: Part, roof: Part) -> float:
     """Least height of the white between any point of the leg's upper end and the roof."""
     region, y = Region([roof.outline]), leg.outline[:, 1]
     room = 9.0
@@ -266,7 +279,7 @@ def _width_below(leg: Part, top: float) -> float:
     return float(np.nan_to_num(right - left)[0])
 
 
-def _narrowed(leg: Part, under: float, width: float) -> Part:
+def _narrow_leg(leg: Part, under: float, width: float) -> Part:
     """The leg brought to at most `width` where it meets the roof at y = `under`, its full width
     from 0.35 q below."""
     region = Region([leg.outline])
@@ -279,4 +292,4 @@ def _narrowed(leg: Part, under: float, width: float) -> Part:
     return replace(leg, outline=np.stack([middle + (x - middle) * factor, y], axis=1))
 
 
-FAMILY_touching: Family = {"leg_touches_roof": Entry("הק", leg_touches_roof)}
+LEG_CONTACTS: DefectFamily = {"leg_touches_roof": RegisteredDefect("הק", leg_touches_roof)}

@@ -7,29 +7,29 @@ from dataclasses import replace
 import numpy as np
 
 from crownlet.datasets.render.defects.common import (
-    DOUBTFUL,
-    PLAIN,
-    Entry,
-    Family,
-    bar,
-    graded,
-    marked,
-    outlines_but,
-    pick,
-    unmarked,
+    DOUBTFUL_PLAINNESS,
+    PLAIN_PLAINNESS,
+    DefectFamily,
+    RegisteredDefect,
+    add_mark,
+    bar_outline,
+    draw_index,
+    grade_size,
+    other_outlines,
+    remove_marks,
 )
 from crownlet.datasets.render.letterforms.glyph import Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Floats, Region, retreat
 from crownlet.datasets.render.letterforms.tags import THREE_TAGGED, crown_letter, rails
 
-_STUMP_COUNTS = 0.5
+_STUMP_STROKE_PLAINNESS = 0.5
 """Plainness below which what is left of a tag still counts as a stroke."""
 
-_HAIR = 0.09
+_HAIRLINE_Q = 0.09
 """Tags nowhere wider than this in q have no head that could be seen to be missing."""
 
-CROWNED = THREE_TAGGED + "בדקחיה" + "ל"
+CROWNED_LETTERS = THREE_TAGGED + "בדקחיה" + "ל"
 
 
 def tag_missing(
@@ -43,22 +43,22 @@ def tag_missing(
     if not tags:
         return None
     every = rng.random() < 0.5
-    lost = len(tags) if every else 1 + pick(rng, len(tags))
+    lost = len(tags) if every else 1 + draw_index(rng, len(tags))
     names = tuple(tags[int(k)].name for k in np.sort(rng.permutation(len(tags))[:lost]))
-    if plainness >= PLAIN:
+    if plainness >= PLAIN_PLAINNESS:
         left = glyph.without(*names)
         if 0 < lost < len(tags) and rng.random() < 0.5:
-            left = _rewritten(glyph, hand, rng, len(tags) - lost)
+            left = _rewrite_crown(glyph, hand, rng, len(tags) - lost)
     else:
-        left = _stumped(glyph, names, plainness)
-    counted = plainness >= _STUMP_COUNTS
+        left = _shorten_to_stumps(glyph, names, plainness)
+    counted = plainness >= _STUMP_STROKE_PLAINNESS
     left = replace(left, tags=glyph.tags - lost if counted else glyph.tags)
     if counted and lost == len(tags):
-        left = unmarked(left, "tag_bare")
-    return marked(left, "tag_missing", lost, plainness, names)
+        left = remove_marks(left, "tag_bare")
+    return add_mark(left, "tag_missing", lost, plainness, names)
 
 
-def _rewritten(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int) -> Glyph:
+def _rewrite_crown(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int) -> Glyph:
     """The crown as a scribe writes it who makes fewer tags: evenly set anew."""
     names = tuple(tag.name for tag in glyph.of_kind("tag"))
     plain = replace(glyph.without(*names), tags=0, defects=())
@@ -66,7 +66,7 @@ def _rewritten(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int) -
     return replace(crowned, defects=glyph.defects)
 
 
-def _stumped(glyph: Glyph, names: tuple[str, ...], plainness: float) -> Glyph:
+def _shorten_to_stumps(glyph: Glyph, names: tuple[str, ...], plainness: float) -> Glyph:
     """These tags shortened toward their roots; what no longer counts is called a kotz."""
     short = []
     for name in names:
@@ -74,10 +74,10 @@ def _stumped(glyph: Glyph, names: tuple[str, ...], plainness: float) -> Glyph:
         left, right = rails(part.outline)
         root = (left[0] + right[0]) / 2
         height = float(root[1] - part.outline[:, 1].min())
-        wanted = graded(plainness, height, min(height, 0.42), 0.12, 0.0)
+        wanted = grade_size(plainness, height, min(height, 0.42), 0.12, 0.0)
         factor = wanted / max(height, 1e-6)
         outline = root + (part.outline - root) * (max(factor, 0.35), factor)
-        kind = "kotz" if plainness >= _STUMP_COUNTS else part.kind
+        kind = "kotz" if plainness >= _STUMP_STROKE_PLAINNESS else part.kind
         short.append(replace(part, outline=outline, kind=kind))
     return glyph.with_parts(short)
 
@@ -91,10 +91,10 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     if not tags or hand.tag_form == "bare":
         return None
     width = float(rng.uniform(0.06, 0.16))
-    count = len(tags) if rng.random() < 0.6 else 1 + pick(rng, len(tags))
+    count = len(tags) if rng.random() < 0.6 else 1 + draw_index(rng, len(tags))
     chosen = {int(k) for k in rng.permutation(len(tags))[:count]}
     widest = max(float(np.hypot(*np.subtract(*rails(part.outline)).T).max()) for part in tags)
-    if widest < _HAIR:
+    if widest < _HAIRLINE_Q:
         return None
     # A crown set so close that its heads are slight leaves lines that are slighter still.
     width = min(width, 0.5 * widest)
@@ -106,10 +106,10 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
         length = np.hypot(half[:, 0], half[:, 1])[:, None] + 1e-9
         # Only what stands out above the hairline goes: a bare line is never thicker than the tag.
         bare = half / length * np.minimum(width / 2, max(float(length.mean()), 0.03))
-        half = half + (bare - half) * graded(plainness, 0.0, 0.35, 0.85, 1.0)
+        half = half + (bare - half) * grade_size(plainness, 0.0, 0.35, 0.85, 1.0)
         thinned.append(replace(part, outline=np.concatenate([axis - half, (axis + half)[::-1]])))
     names = tuple(part.name for part in thinned)
-    return marked(glyph.with_parts(thinned), "tag_bare", len(names), plainness, names)
+    return add_mark(glyph.with_parts(thinned), "tag_bare", len(names), plainness, names)
 
 
 def tag_loose(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
@@ -118,28 +118,30 @@ def tag_loose(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
     if not tags:
         return None
     if plainness == 0.0:
-        return marked(glyph, "tag_loose", 0.0, 0.0)
+        return add_mark(glyph, "tag_loose", 0.0, 0.0)
     count = len(tags) if rng.random() < 0.3 else 1
     chosen = [tags[int(k)] for k in np.sort(rng.permutation(len(tags))[:count])]
-    body = outlines_but(glyph, *(tag.name for tag in tags))
-    gap = graded(plainness, 0.05, 0.06, 0.16, 0.38) * float(rng.uniform(0.9, 1.1))
+    body = other_outlines(glyph, *(tag.name for tag in tags))
+    gap = grade_size(plainness, 0.05, 0.06, 0.16, 0.38) * float(rng.uniform(0.9, 1.1))
     region, freed = Region(body), []
     for part in chosen:
-        loose = _lifted(part, region, gap, share=float(rng.uniform(0.2, 1.0)))
+        loose = _lift_tag(part, region, gap, share=float(rng.uniform(0.2, 1.0)))
         if loose is None:
             return None
         freed.append(loose)
     loosened = glyph.with_parts(freed)
     names = tuple(part.name for part in chosen)
     size = float(region.clearance(np.concatenate([part.outline for part in freed])).min())
-    if plainness < DOUBTFUL:
+    if plainness < DOUBTFUL_PLAINNESS:
         # Near it, not it: the tag hangs by a hair, thinner the nearer to the defect.
-        threads = [_thread(part, graded(plainness, 0.1, 0.045, 0, 0)) for part in chosen]
+        threads = [
+            _hairline_outline(part, grade_size(plainness, 0.1, 0.045, 0, 0)) for part in chosen
+        ]
         loosened, size = loosened.with_parts(threads), 0.0
-    return marked(loosened, "tag_loose", size, plainness, names)
+    return add_mark(loosened, "tag_loose", size, plainness, names)
 
 
-def _lifted(part: Part, region: Region, gap: float, share: float) -> Part | None:
+def _lift_tag(part: Part, region: Region, gap: float, share: float) -> Part | None:
     """The tag off its letter: lifted by a share of the gap, the rest cut from its root."""
     left, right = rails(part.outline)
     axis = (left + right) / 2
@@ -151,24 +153,24 @@ def _lifted(part: Part, region: Region, gap: float, share: float) -> Part | None
     return replace(part, outline=outline)
 
 
-def _thread(part: Part, width: float) -> Part:
+def _hairline_outline(part: Part, width: float) -> Part:
     """A hair along the lower part of a tag's axis."""
     left, right = rails(part.outline)
     axis = (left + right) / 2
-    return Part(f"{part.name}_hair", "joint", bar(axis[0], axis[4], width))
+    return Part(f"{part.name}_hair", "joint", bar_outline(axis[0], axis[4], width))
 
 
-FAMILY: Family = {
-    "tag_missing": Entry(CROWNED, tag_missing),
-    "tag_bare": Entry(THREE_TAGGED, tag_bare),
-    "tag_loose": Entry(CROWNED, tag_loose),
+TAG_LOSSES: DefectFamily = {
+    "tag_missing": RegisteredDefect(CROWNED_LETTERS, tag_missing),
+    "tag_bare": RegisteredDefect(THREE_TAGGED, tag_bare),
+    "tag_loose": RegisteredDefect(CROWNED_LETTERS, tag_loose),
 }
 
-_TOPS = ("head", "head_left", "yud_upper", "roof", "body")
+_SEAT_PARTS = ("head", "head_left", "yud_upper", "roof", "body")
 
-_MOST = 5
+_MAX_TAGS = 5
 
-_COUNTS = 0.5
+_POINT_STROKE_PLAINNESS = 0.5
 """Plainness below which a point is no stroke yet."""
 
 
@@ -180,37 +182,37 @@ def tag_excess(
     Below a half they are no more than points, which do not count as tags.
     """
     if plainness == 0.0:
-        return marked(glyph, "tag_excess", 0.0, 0.0)
+        return add_mark(glyph, "tag_excess", 0.0, 0.0)
     seat = glyph.crown or seat_of(glyph)
-    extra = 1 + pick(rng, 2)
-    if seat is None or glyph.tags + extra > _MOST:
+    extra = 1 + draw_index(rng, 2)
+    if seat is None or glyph.tags + extra > _MAX_TAGS:
         return None
     old = tuple(tag.name for tag in glyph.of_kind("tag"))
     bare = replace(
-        glyph.without(*old), tags=0, defects=(), crown=_widened(glyph, seat, glyph.tags + extra)
+        glyph.without(*old), tags=0, defects=(), crown=_widen_seat(glyph, seat, glyph.tags + extra)
     )
     crowned = crown_letter(bare, hand, rng, glyph.tags + extra)
     tags = crowned.of_kind("tag")
     added = tags[:extra] if rng.random() < 0.5 else tags[-extra:]
     if plainness < 1.0:
-        share = graded(plainness, 0.02, 0.12, 0.6, 1.0)
+        share = grade_size(plainness, 0.02, 0.12, 0.6, 1.0)
         short = []
         for part in added:
             left, right = rails(part.outline)
             root = (left[0] + right[0]) / 2
-            kind = "kotz" if plainness < _COUNTS else part.kind
+            kind = "kotz" if plainness < _POINT_STROKE_PLAINNESS else part.kind
             outline = root + (part.outline - root) * (max(share, 0.6), share)
             short.append(replace(part, outline=outline, kind=kind))
         crowned = crowned.with_parts(short)
-    counted = extra if plainness >= _COUNTS else 0
+    counted = extra if plainness >= _POINT_STROKE_PLAINNESS else 0
     crowned = replace(crowned, crown=glyph.crown, tags=glyph.tags + counted, defects=glyph.defects)
     names = tuple(part.name for part in added)
-    return marked(crowned, "tag_excess", extra, plainness, names)
+    return add_mark(crowned, "tag_excess", extra, plainness, names)
 
 
-def _widened(glyph: Glyph, seat: Crown, count: int) -> Crown:
+def _widen_seat(glyph: Glyph, seat: Crown, count: int) -> Crown:
     """The seat with room for so many tags, still over the head or roof that carries it."""
-    tops = [part.outline for part in glyph.parts if part.name in _TOPS]
+    tops = [part.outline for part in glyph.parts if part.name in _SEAT_PARTS]
     carrier = min(tops, key=lambda top: abs(float(top[:, 1].min()) - seat.y))
     x0, x1 = float(carrier[:, 0].min()) + 0.12, float(carrier[:, 0].max()) - 0.12
     half = min(max((seat.x1 - seat.x0) / 2, 0.13 * count), (x1 - x0) / 2)
@@ -220,7 +222,7 @@ def _widened(glyph: Glyph, seat: Crown, count: int) -> Crown:
 
 def seat_of(glyph: Glyph) -> Crown | None:
     """A seat on the head or roof of a letter that takes no tags."""
-    for name in _TOPS:
+    for name in _SEAT_PARTS:
         if glyph.has(name):
             outline = glyph.part(name).outline
             x0, x1 = float(outline[:, 0].min()), float(outline[:, 0].max())
@@ -230,11 +232,11 @@ def seat_of(glyph: Glyph) -> Crown | None:
     return None
 
 
-FAMILY_excess: Family = {
-    "tag_excess": Entry("".join(chr(c) for c in range(0x5D0, 0x5EB)), tag_excess)
+TAG_EXCESSES: DefectFamily = {
+    "tag_excess": RegisteredDefect("".join(chr(c) for c in range(0x5D0, 0x5EB)), tag_excess)
 }
 
-_SUNK = 0.11
+_SUNK_ROOT_Q = 0.11
 """Length in q from the end of a tag's root to where it surely stands free of the letter."""
 
 
@@ -248,56 +250,58 @@ def tag_merged(
     tags = glyph.of_kind("tag")
     if len(tags) < 2:
         return None
-    first = pick(rng, len(tags) - 1)
+    first = draw_index(rng, len(tags) - 1)
     fixed, moving = tags[first], tags[first + 1]
     if rng.random() < 0.5:
         fixed, moving = moving, fixed
-    near = plainness < DOUBTFUL
-    overlap = -0.1 if near else graded(plainness, 0, 0.012, 0.05, 0.16)
-    share = plainness / DOUBTFUL if near else 1.0
+    near = plainness < DOUBTFUL_PLAINNESS
+    overlap = -0.1 if near else grade_size(plainness, 0, 0.012, 0.05, 0.16)
+    share = plainness / DOUBTFUL_PLAINNESS if near else 1.0
     low = rng.random() < 0.3
-    brought = _brought(fixed, moving, overlap, low, share)
+    brought = _bring_together(fixed, moving, overlap, low, share)
     if brought is None:
         return None
-    changed, size = [brought], _contact(fixed, brought)
+    changed, size = [brought], _contact_length(fixed, brought)
     if len(tags) == 3 and rng.random() < 0.35:
         other = next(tag for tag in tags if tag not in (fixed, moving))
         middle = brought if moving is tags[1] else fixed
-        third = _brought(middle, other, overlap, low, share)
+        third = _bring_together(middle, other, overlap, low, share)
         if third is not None:
             changed.append(third)
-            size = max(size, _contact(middle, third))
-    if (size > 0) != (plainness >= DOUBTFUL):
+            size = max(size, _contact_length(middle, third))
+    if (size > 0) != (plainness >= DOUBTFUL_PLAINNESS):
         return None
     names = tuple(sorted({fixed.name, *(part.name for part in changed)}))
-    return marked(glyph.with_parts(changed), "tag_merged", size, plainness, names)
+    return add_mark(glyph.with_parts(changed), "tag_merged", size, plainness, names)
 
 
-def _white(a: Part, b: Part, count: int = 33) -> tuple[Floats, Floats]:
+def _gaps_between(a: Part, b: Part, count: int = 33) -> tuple[Floats, Floats]:
     """Heights (y, from below up) at which both tags stand, and the white between them there."""
     if a.outline[:, 0].mean() > b.outline[:, 0].mean():
         a, b = b, a
     top = max(float(a.outline[:, 1].min()), float(b.outline[:, 1].min())) + 1e-3
     # Not within the ink of the letter, in which the roots are sunk.
-    root = min(float(a.outline[:, 1].max()), float(b.outline[:, 1].max())) - _SUNK
+    root = min(float(a.outline[:, 1].max()), float(b.outline[:, 1].max())) - _SUNK_ROOT_Q
     y = np.linspace(root, top, count)
     _left, right = Region([a.outline]).spans(y)
     left, _right = Region([b.outline]).spans(y)
     return y, np.nan_to_num(left - right, nan=9.0)
 
 
-def _contact(a: Part, b: Part) -> float:
+def _contact_length(a: Part, b: Part) -> float:
     """Length along which two tags touch, in q."""
-    y, white = _white(a, b, 97)
+    y, white = _gaps_between(a, b, 97)
     return float((white <= 0).mean() * (y[0] - y[-1]))
 
 
-def _brought(fixed: Part, moving: Part, overlap: float, low: bool, share: float) -> Part | None:
+def _bring_together(
+    fixed: Part, moving: Part, overlap: float, low: bool, share: float
+) -> Part | None:
     """`moving` leaned, or moved at its root, until it overlaps `fixed` by `overlap` q.
 
     It goes only a `share` of that way.
     """
-    y, white = _white(fixed, moving)
+    y, white = _gaps_between(fixed, moving)
     root, top = float(moving.outline[:, 1].max()), float(y[-1])
     if root - top < 0.2:
         return None
@@ -314,4 +318,4 @@ def _brought(fixed: Part, moving: Part, overlap: float, low: bool, share: float)
     return replace(moving, outline=moving.outline + np.stack([move, 0 * move], axis=1))
 
 
-FAMILY_merged: Family = {"tag_merged": Entry(THREE_TAGGED + "ל", tag_merged)}
+TAG_MERGERS: DefectFamily = {"tag_merged": RegisteredDefect(THREE_TAGGED + "ל", tag_merged)}

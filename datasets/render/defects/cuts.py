@@ -12,23 +12,23 @@ import numpy as np
 
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.defects.common import (
-    DOUBTFUL,
-    Entry,
-    Family,
-    bar,
-    doubted,
-    graded,
-    marked,
-    outlines,
-    outlines_but,
-    pick,
+    DOUBTFUL_PLAINNESS,
+    DefectFamily,
+    RegisteredDefect,
+    add_mark,
+    bar_outline,
+    draw_index,
+    grade_size,
+    mark_doubtful,
+    other_outlines,
+    part_outlines,
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Floats, Region, retreat
 from crownlet.datasets.render.letterforms.tags import rails
 
-_LEAST = 0.3
+_MIN_PART_EXTENT_Q = 0.3
 """A part that would shrink below this extent in q is not cut further."""
 
 
@@ -43,15 +43,15 @@ class Cut:
     shortened: tuple[str, ...]
 
 
-def _yud(yud: str, joint: str, *more: str) -> tuple[Cut, ...]:
+def _yud_cuts(yud: str, joint: str, *more: str) -> tuple[Cut, ...]:
     """A yud parted where its joint meets the body, or where the joint leaves the yud."""
     return Cut((yud, joint, *more), (joint,)), Cut((yud, *more), (joint,))
 
 
 CUTS: dict[str, tuple[Cut, ...]] = {
     "א": (
-        *_yud("yud_upper", "joint_upper", "kotz_upper"),
-        *_yud("yud_lower", "joint_lower", "kotz_lower"),
+        *_yud_cuts("yud_upper", "joint_upper", "kotz_upper"),
+        *_yud_cuts("yud_lower", "joint_lower", "kotz_lower"),
     ),
     "ג": (Cut(("foot",), ("foot",)),),
     "ח": (
@@ -61,12 +61,12 @@ CUTS: dict[str, tuple[Cut, ...]] = {
     "ל": (Cut(("head", "neck", "joint", "tag"), ("neck", "joint")),),
     "מ": (Cut(("head", "leg_left"), ("roof",)),),
     "ע": (Cut(("yud",), ("thigh",)), Cut(("head", "leg", "tag"), ("leg",))),
-    "פ": _yud("drop", "joint"),
-    "ף": _yud("drop", "joint"),
-    "צ": _yud("yud", "joint"),
-    "ץ": _yud("yud", "joint"),
+    "פ": _yud_cuts("drop", "joint"),
+    "ף": _yud_cuts("drop", "joint"),
+    "צ": _yud_cuts("yud", "joint"),
+    "ץ": _yud_cuts("yud", "joint"),
     "ש": (
-        *_yud("yud_middle", "joint_middle"),
+        *_yud_cuts("yud_middle", "joint_middle"),
         Cut(("yud_right",), ("thigh",)),
         Cut(("head", "leg", "tag"), ("leg",)),
     ),
@@ -80,45 +80,47 @@ def part_loose(
 ) -> Glyph | None:
     """A part off its letter; size = the white's width in q (0 while a hair still holds it)."""
     if plainness == 0.0:
-        return marked(glyph, "part_loose", 0.0, 0.0)
+        return add_mark(glyph, "part_loose", 0.0, 0.0)
     ways = CUTS[glyph.letter]
-    start = pick(rng, len(ways))
-    gap = graded(plainness, 0.08, 0.06, 0.16, 0.38) * float(rng.uniform(0.9, 1.1))
+    start = draw_index(rng, len(ways))
+    gap = grade_size(plainness, 0.08, 0.06, 0.16, 0.38) * float(rng.uniform(0.9, 1.1))
     for k in range(len(ways)):
         way = ways[(start + k) % len(ways)]
-        piece = _named(glyph, way.piece)
+        piece = _expand_names(glyph, way.piece)
         if not all(glyph.has(name) for name in way.shortened):
             continue
         loosened = (
-            _nose_off(glyph, gap) if glyph.letter == "מ" else _cut(glyph, piece, way.shortened, gap)
+            _detach_nose(glyph, gap)
+            if glyph.letter == "מ"
+            else _detach(glyph, piece, way.shortened, gap)
         )
         if loosened is None:
             continue
-        size, near, far = _white(loosened, piece)
+        size, near, far = _narrowest_gap(loosened, piece)
         if size <= 0.0:
             continue
         names = tuple(name for name in piece if loosened.has(name))
-        if plainness < DOUBTFUL:
-            width = graded(plainness, hand.joint, 0.06, 0, 0)
-            loosened, size = _held(loosened, near, far, width), 0.0
+        if plainness < DOUBTFUL_PLAINNESS:
+            width = grade_size(plainness, hand.joint, 0.06, 0, 0)
+            loosened, size = _add_hairline(loosened, near, far, width), 0.0
         # A tav whose left leg hangs free is like a he: Orach Chayim 36:2 on tav.
-        loosened = doubted(loosened, "ה" if glyph.letter == "ת" else None, plainness, 0.4)
-        return marked(loosened, "part_loose", size, plainness, names)
+        loosened = mark_doubtful(loosened, "ה" if glyph.letter == "ת" else None, plainness, 0.4)
+        return add_mark(loosened, "part_loose", size, plainness, names)
     return None
 
 
-def _named(glyph: Glyph, names: tuple[str, ...]) -> tuple[str, ...]:
+def _expand_names(glyph: Glyph, names: tuple[str, ...]) -> tuple[str, ...]:
     """The names with "tag" replaced by those of the tags, less what the glyph lacks."""
     tags = tuple(part.name for part in glyph.of_kind("tag")) if "tag" in names else ()
     return tuple(name for name in names if glyph.has(name)) + tags
 
 
-def _cut(
+def _detach(
     glyph: Glyph, piece: tuple[str, ...], shortened: tuple[str, ...], gap: float
 ) -> Glyph | None:
     """The glyph with `shortened` drawn back until `gap` q of white lie round the piece."""
     own = shortened[0] in piece
-    against = outlines_but(glyph, *piece) if own else outlines(glyph, *piece)
+    against = other_outlines(glyph, *piece) if own else part_outlines(glyph, *piece)
     region, changed, gone = Region(against), [], []
     # What else of the piece (or of the rest) lies nearer than the gap must draw back as well.
     for part in glyph.parts:
@@ -132,13 +134,13 @@ def _cut(
                 return None
             gone.append(part.name)
         elif outline is not part.outline:
-            if part.kind != "joint" and float(np.ptp(outline, axis=0).max()) < _LEAST:
+            if part.kind != "joint" and float(np.ptp(outline, axis=0).max()) < _MIN_PART_EXTENT_Q:
                 return None
             changed.append(replace(part, outline=outline))
     return glyph.without(*gone).with_parts(changed)
 
 
-def _nose_off(glyph: Glyph, gap: float) -> Glyph:
+def _detach_nose(glyph: Glyph, gap: float) -> Glyph:
     """Mem's nose and roof drawn apart, the nose's foot following by half.
 
     They overlap along their whole height, so that cutting one back would eat it up.
@@ -152,22 +154,22 @@ def _nose_off(glyph: Glyph, gap: float) -> Glyph:
         if apart < 0.005:
             break
         x = roof[:, 0] - roof[:, 0].min()
-        moved = [_pushed(glyph.part("roof"), 0.55 * apart * np.clip(1.3 - x, 0.0, 1.0))]
+        moved = [_shift_points(glyph.part("roof"), 0.55 * apart * np.clip(1.3 - x, 0.0, 1.0))]
         for part in nose:
             share = np.clip(1.1 - part.outline[:, 1] / 6.0, 0.5, 1.0)
-            moved.append(_pushed(part, -0.5 * apart * share))
+            moved.append(_shift_points(part, -0.5 * apart * share))
         glyph = glyph.with_parts(moved)
     return glyph
 
 
-def _pushed(part: Part, shift: Floats) -> Part:
+def _shift_points(part: Part, shift: Floats) -> Part:
     """The part with each point moved to the right by its `shift`."""
     return replace(part, outline=part.outline + np.stack([shift, 0 * shift], axis=1))
 
 
-def _white(glyph: Glyph, piece: tuple[str, ...]) -> tuple[float, Floats, Floats]:
+def _narrowest_gap(glyph: Glyph, piece: tuple[str, ...]) -> tuple[float, Floats, Floats]:
     """Width of the white round the piece, and the two points between which it is narrowest."""
-    own, other = outlines(glyph, *piece), outlines_but(glyph, *piece)
+    own, other = part_outlines(glyph, *piece), other_outlines(glyph, *piece)
     loose, rest = Region(own), Region(other)
     points, others = np.concatenate(own), np.concatenate(other)
     clear = rest.clearance(points)
@@ -178,15 +180,15 @@ def _white(glyph: Glyph, piece: tuple[str, ...]) -> tuple[float, Floats, Floats]
     return max(0.0, min(float(clear[k]), back)), points[k], rest.nearest(points[k])
 
 
-def _held(glyph: Glyph, near: Floats, far: Floats, width: float) -> Glyph:
+def _add_hairline(glyph: Glyph, near: Floats, far: Floats, width: float) -> Glyph:
     """The glyph with a hair between two points, its ends sunk into the ink."""
     reach = (far - near) / (float(np.hypot(*(far - near))) + 1e-9) * 0.06
-    return glyph.with_parts([Part("hair", "joint", bar(near - reach, far + reach, width))])
+    return glyph.with_parts([Part("hair", "joint", bar_outline(near - reach, far + reach, width))])
 
 
-FAMILY: Family = {"part_loose": Entry("".join(CUTS), part_loose)}
+LOOSE_PARTS: DefectFamily = {"part_loose": RegisteredDefect("".join(CUTS), part_loose)}
 
-BREAKABLE: dict[str, tuple[str, ...]] = {
+BREAKABLE_STROKES: dict[str, tuple[str, ...]] = {
     "א": ("body",), "ב": ("roof", "wall", "base"), "ג": ("leg",), "ד": ("roof", "leg"),
     "ה": ("roof", "leg", "leg_left"), "ו": ("leg",), "ז": ("leg",),
     "ח": ("leg_right", "leg_left", "roof"), "ט": ("wall", "base", "leg_left"), "י": ("leg",),
@@ -198,10 +200,10 @@ BREAKABLE: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """By letter, the strokes that may break; a ring that breaks is `ring_open`."""
 
-_MARGIN = 0.35
+_MIN_PIECE_LENGTH_Q = 0.35
 """Least length in q of the shorter piece."""
 
-_BEYOND = 0.1
+_CRACK_OVERRUN_Q = 0.1
 """How far a crack runs out into the white on both sides, in q."""
 
 
@@ -209,43 +211,43 @@ def stroke_broken(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
 ) -> Glyph | None:
     """A crack through a whole stroke; size = width of the white in q (0 while ink still holds)."""
-    names = [name for name in BREAKABLE[glyph.letter] if glyph.has(name)]
+    names = [name for name in BREAKABLE_STROKES[glyph.letter] if glyph.has(name)]
     for k in rng.permutation(len(names)):
         part = glyph.part(names[int(k)])
         chord = _chord(glyph, part, rng)
         if chord is not None:
-            return _cracked(glyph, chord, "stroke_broken", rng, plainness, (part.name,))
+            return _crack_stroke(glyph, chord, "stroke_broken", rng, plainness, (part.name,))
     return None
 
 
 def _chord(glyph: Glyph, part: Part, rng: np.random.Generator) -> tuple[Floats, Floats] | None:
     """The two ends of a way across the part where nothing else lies; None if there is none."""
-    left, right = _sides(part)
+    left, right = _stroke_rails(part)
     axis = (left + right) / 2
     flat = part.kind in ("roof", "base")
     steps = np.diff(axis[:, 0]) if flat else np.hypot(*np.diff(axis, axis=0).T)
     run = np.concatenate([[0.0], np.cumsum(steps)])
     # The crack passes through the edges and ends in the white: all of it must be free.
-    out = (right - left) / (np.hypot(*(right - left).T)[:, None] + 1e-9) * _BEYOND
-    others = Region(outlines_but(glyph, part.name))
+    out = (right - left) / (np.hypot(*(right - left).T)[:, None] + 1e-9) * _CRACK_OVERRUN_Q
+    others = Region(other_outlines(glyph, part.name))
     n = len(axis)
     clear = others.clearance(np.concatenate([left - out, axis, right + out]))
     free = clear.reshape(3, n).min(axis=0) > 0.1
-    free &= (run > _MARGIN) & (run < run[-1] - _MARGIN)
+    free &= (run > _MIN_PIECE_LENGTH_Q) & (run < run[-1] - _MIN_PIECE_LENGTH_Q)
     free &= np.hypot(*(right - left).T) > 0.05
     if flat:
         # At a slanted end the crack would leave no more than a crumb.
         thick = np.hypot(*(right - left).T)
         thin = run[thick < 0.8 * np.median(thick)]
-        free &= (np.abs(run[:, None] - thin) > _MARGIN).all(axis=1)
+        free &= (np.abs(run[:, None] - thin) > _MIN_PIECE_LENGTH_Q).all(axis=1)
     where = np.flatnonzero(free)
     if not len(where):
         return None
-    k = int(where[pick(rng, len(where))])
+    k = int(where[draw_index(rng, len(where))])
     return left[k], right[k]
 
 
-def _sides(part: Part) -> tuple[Floats, Floats]:
+def _stroke_rails(part: Part) -> tuple[Floats, Floats]:
     """Rails of a stroke; of a roof or base its upper and lower edge at even steps."""
     if part.kind not in ("roof", "base"):
         return rails(part.outline)
@@ -260,7 +262,7 @@ def _sides(part: Part) -> tuple[Floats, Floats]:
     return np.array(upper), np.array(lower)
 
 
-def _cracked(
+def _crack_stroke(
     glyph: Glyph, chord: tuple[Floats, Floats], name: str, rng: np.random.Generator,
     plainness: float, parts: tuple[str, ...],
 ) -> Glyph:  # fmt: skip
@@ -268,14 +270,14 @@ def _cracked(
     start, end = chord
     if rng.random() < 0.5:
         start, end = end, start
-    wide = graded(plainness, 0.05, 0.055, 0.15, 0.28) * float(rng.uniform(0.9, 1.1))
-    reach = graded(plainness, 0.0, 0.75, 1.0, 1.0) if plainness < DOUBTFUL else 1.0
+    wide = grade_size(plainness, 0.05, 0.055, 0.15, 0.28) * float(rng.uniform(0.9, 1.1))
+    reach = grade_size(plainness, 0.0, 0.75, 1.0, 1.0) if plainness < DOUBTFUL_PLAINNESS else 1.0
     along = end - start
     long = float(np.hypot(*along))
     along = along / long
     across = np.array([-along[1], along[0]])
-    far = long + _BEYOND if reach == 1.0 else min(reach * long, long - 0.08)
-    place = np.linspace(-_BEYOND, max(far, 0.02), 6)
+    far = long + _CRACK_OVERRUN_Q if reach == 1.0 else min(reach * long, long - 0.08)
+    place = np.linspace(-_CRACK_OVERRUN_Q, max(far, 0.02), 6)
     drift = 0.03 * float(rng.uniform(-1, 1)) * place
     sides = wide / 2 + 0.07 * wide * rng.uniform(-1.0, 1.0, (2, 6))
     middle = start + place[:, None] * along
@@ -284,7 +286,7 @@ def _cracked(
     cut: Outline = np.concatenate([upper, lower[::-1]])
     wide = float(sides.sum(axis=0)[1:-1].min())
     size = wide if reach == 1.0 else 0.0
-    return marked(replace(glyph, cuts=(*glyph.cuts, cut)), name, size, plainness, parts)
+    return add_mark(replace(glyph, cuts=(*glyph.cuts, cut)), name, size, plainness, parts)
 
 
 def ring_open(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
@@ -306,10 +308,10 @@ def ring_open(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
     if len(hits) < 2:
         return None
     chord = origin + way * hits[0], origin + way * hits[-1]
-    return _cracked(glyph, chord, "ring_open", rng, plainness, (name,))
+    return _crack_stroke(glyph, chord, "ring_open", rng, plainness, (name,))
 
 
-FAMILY_strokes: Family = {
-    "stroke_broken": Entry("".join(BREAKABLE), stroke_broken),
-    "ring_open": Entry("סם", ring_open),
+BROKEN_STROKES: DefectFamily = {
+    "stroke_broken": RegisteredDefect("".join(BREAKABLE_STROKES), stroke_broken),
+    "ring_open": RegisteredDefect("סם", ring_open),
 }

@@ -14,21 +14,21 @@ import numpy as np
 
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.defects.common import (
-    Entry,
-    Family,
-    doubted,
-    graded,
-    marked,
-    outlines,
-    outlines_but,
-    pick,
+    DefectFamily,
+    RegisteredDefect,
+    add_mark,
+    draw_index,
+    grade_size,
+    mark_doubtful,
+    other_outlines,
+    part_outlines,
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Floats, Region, densify
 from crownlet.datasets.render.letterforms.tags import rails
 
-MELTING: dict[str, tuple[tuple[str, str, str], ...]] = {
+MELTING_HEADS: dict[str, tuple[tuple[str, str, str], ...]] = {
     "א": (("yud_upper", "joint_upper", "kotz_upper"), ("yud_lower", "joint_lower", "kotz_lower")),
     "ע": (("yud", "thigh", ""),),
     "פ": (("drop", "joint", ""),),
@@ -39,14 +39,14 @@ MELTING: dict[str, tuple[tuple[str, str, str], ...]] = {
 }
 """By letter: head, the stalk that carries it, and a kotz that goes with the head."""
 
-STRAYING: dict[str, tuple[tuple[str, str, str], ...]] = {
-    "א": MELTING["א"],
-    "צ": MELTING["צ"],
-    "ץ": MELTING["ץ"],
-    "ש": MELTING["ש"][:1],
+DISPLACED_YUDS: dict[str, tuple[tuple[str, str, str], ...]] = {
+    "א": MELTING_HEADS["א"],
+    "צ": MELTING_HEADS["צ"],
+    "ץ": MELTING_HEADS["ץ"],
+    "ש": MELTING_HEADS["ש"][:1],
 }
 
-_SLIDES: dict[str, tuple[float, float]] = {
+_SLIDE_DIRECTIONS: dict[str, tuple[float, float]] = {
     "א": (0.7, 0.72), "צ": (0.55, 0.83), "ץ": (0.05, 1.0),
 }  # fmt: skip
 """By letter: the direction in which the limb runs that carries the joint and lets it slide."""
@@ -59,12 +59,12 @@ def head_melted(
 
     Below 1/3 the joint is only thick, the head still plain.
     """
-    ways = MELTING[glyph.letter]
-    head_name, stalk_name, kotz_name = ways[pick(rng, len(ways))]
+    ways = MELTING_HEADS[glyph.letter]
+    head_name, stalk_name, kotz_name = ways[draw_index(rng, len(ways))]
     if not (glyph.has(head_name) and glyph.has(stalk_name)):
         return None
     head, stalk = glyph.part(head_name), glyph.part(stalk_name)
-    share = graded(plainness, 0.0, 0.3, 0.85, 1.0)
+    share = grade_size(plainness, 0.0, 0.3, 0.85, 1.0)
     left, right = rails(stalk.outline)
     axis, half = (left + right) / 2, (right - left) / 2
     # The bar's line: that of the stalk where it leaves the head; a drop melts straight downward.
@@ -88,15 +88,15 @@ def head_melted(
 
     if hanging:
         axis = axis - (share * ((axis - axis[0]) @ across))[:, None] * across
-    thick, size = _thickened(axis, half, width, share, joint)
+    thick, size = _thicken_stalk(axis, half, width, share, joint)
     changed = [head.mapped(squeeze), replace(stalk, outline=thick)]
     if kotz_name and glyph.has(kotz_name):
         changed.append(glyph.part(kotz_name).mapped(squeeze))
     names = (head_name, stalk_name)
-    return marked(glyph.with_parts(changed), "head_melted", size, plainness, names)
+    return add_mark(glyph.with_parts(changed), "head_melted", size, plainness, names)
 
 
-def _thickened(
+def _thicken_stalk(
     axis: Floats, half: Floats, width: float, share: float, whole: bool
 ) -> tuple[Outline, float]:
     """A stalk brought toward `width` (only its upper part if not `whole`), and its new width."""
@@ -118,31 +118,33 @@ def yud_astray(
     It slides along the limb that carries it, or rises, falls or swings aside about its joint; it is
     turned as well. None where it would run into another part.
     """
-    ways = STRAYING[glyph.letter]
-    way = ways[pick(rng, len(ways))]
+    ways = DISPLACED_YUDS[glyph.letter]
+    way = ways[draw_index(rng, len(ways))]
     if not (glyph.has(way[0]) and glyph.has(way[1])):
         return None
-    far = graded(plainness, 0.0, 0.13, 0.42, 0.75) * float(rng.uniform(0.9, 1.1))
-    turn = graded(plainness, 0.0, 6.0, 18.0, 30.0) * float(rng.uniform(-1.0, 1.0))
+    far = grade_size(plainness, 0.0, 0.13, 0.42, 0.75) * float(rng.uniform(0.9, 1.1))
+    turn = grade_size(plainness, 0.0, 6.0, 18.0, 30.0) * float(rng.uniform(-1.0, 1.0))
     moves: list[tuple[Floats, Floats]] = [
         (np.array([0.25, -0.97]), np.zeros(2)),
         (np.array([0.95, 0.3]), np.zeros(2)),
         (np.array([-0.8, -0.6]), np.zeros(2)),
     ]
-    if glyph.letter in _SLIDES:
-        slide = np.array(_SLIDES[glyph.letter])
+    if glyph.letter in _SLIDE_DIRECTIONS:
+        slide = np.array(_SLIDE_DIRECTIONS[glyph.letter])
         moves += [(slide, slide), (-slide, -slide)]
     for k in rng.permutation(len(moves)):
         move, end = moves[int(k)]
-        moved = _strayed(glyph, way, far * move, far * end, turn)
-        if _apart(moved, way):
+        moved = _displace_yud(glyph, way, far * move, far * end, turn)
+        if _stands_apart(moved, way):
             if glyph.letter == "צ" and int(k) == len(moves) - 2:
-                moved = doubted(moved, "ע", plainness)  # low on the neck: Mishnat Sofrim, tsadi
-            return marked(moved, "yud_astray", far, plainness, way[:2])
+                moved = mark_doubtful(
+                    moved, "ע", plainness
+                )  # low on the neck: Mishnat Sofrim, tsadi
+            return add_mark(moved, "yud_astray", far, plainness, way[:2])
     return None
 
 
-def _strayed(
+def _displace_yud(
     glyph: Glyph, way: tuple[str, str, str], move: Floats, end: Floats, turn: float
 ) -> Glyph:
     """The yud moved and turned about its middle, its joint following at one end."""
@@ -165,10 +167,10 @@ def _strayed(
     return glyph.with_parts(changed)
 
 
-def _apart(glyph: Glyph, way: tuple[str, str, str]) -> bool:
+def _stands_apart(glyph: Glyph, way: tuple[str, str, str]) -> bool:
     """Whether the yud keeps off all other parts and its joint still reaches the body."""
-    others = Region(outlines_but(glyph, *way))
-    points = np.concatenate([densify(o, 0.12) for o in outlines(glyph, way[0], way[2])])
+    others = Region(other_outlines(glyph, *way))
+    points = np.concatenate([densify(o, 0.12) for o in part_outlines(glyph, way[0], way[2])])
     if float(others.clearance(points).min()) < 0.08:
         return False
     left, right = rails(glyph.part(way[1]).outline)
@@ -181,7 +183,7 @@ def _apart(glyph: Glyph, way: tuple[str, str, str]) -> bool:
     return bool((sides[2, -2:] < 0).any() and not leaves[:, : -len(left) // 4].any())
 
 
-FAMILY: Family = {
-    "head_melted": Entry("".join(MELTING), head_melted),
-    "yud_astray": Entry("".join(STRAYING), yud_astray),
+YUD_FORMS: DefectFamily = {
+    "head_melted": RegisteredDefect("".join(MELTING_HEADS), head_melted),
+    "yud_astray": RegisteredDefect("".join(DISPLACED_YUDS), yud_astray),
 }

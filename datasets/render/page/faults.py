@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crownlet.datasets.coco.truth import DefectMark
-from crownlet.datasets.render.defects.apply import applicable
-from crownlet.datasets.render.defects.common import DOUBTFUL, PLAIN
+from crownlet.datasets.render.defects.apply import applicable_defects
+from crownlet.datasets.render.defects.common import DOUBTFUL_PLAINNESS, PLAIN_PLAINNESS
 from crownlet.datasets.render.letterforms.morph_ways import partners
 from crownlet.datasets.render.letterforms.morphs import DOUBT, LAST
 from crownlet.datasets.render.letterforms.oddities import Oddity, known
@@ -94,7 +94,7 @@ CONFUSED_PAIRS = tuple(_CONFUSED_PAIRS.split(" "))
 """Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
 
 _LETTERS_PER_DEFECT = {
-    name: sum(name in applicable(letter) for letter in LETTERS) for name in CATALOGUE
+    name: sum(name in applicable_defects(letter) for letter in LETTERS) for name in CATALOGUE
 }
 
 # Only gimel, which few words have, can have its feet level.
@@ -235,7 +235,9 @@ def _gap_fault(a: Slot, b: Slot, spec: PageSpec, rng: np.random.Generator) -> st
 def _letter_faults(
     letter: str, spec: PageSpec, habits: dict[str, float], rng: np.random.Generator
 ) -> tuple[Fault, ...]:
-    known = [name for name in applicable(letter) if spec.defects is None or name in spec.defects]
+    known = [
+        name for name in applicable_defects(letter) if spec.defects is None or name in spec.defects
+    ]
     known = [name for name in known if name not in GAP_FAULTS]
     names = [name for name in known if name in habits and rng.random() < habits[name]]
     # Letters with one possible fault get it less often: half the alphabet would be broken else.
@@ -251,7 +253,7 @@ def _draw_plainness(spec: PageSpec, rng: np.random.Generator) -> float:
     """How plain a fault is; the doubtful third, which teaches least, comes more seldom."""
     low, high = spec.plainness
     drawn = float(rng.uniform(low, high))
-    if DOUBTFUL <= drawn <= PLAIN and rng.random() < 0.4:
+    if DOUBTFUL_PLAINNESS <= drawn <= PLAIN_PLAINNESS and rng.random() < 0.4:
         drawn = float(rng.uniform(low, high))
     return drawn
 
@@ -265,7 +267,8 @@ def _choose_rare(names: list[str], rng: np.random.Generator) -> str:
 def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:
     """Faults this page's hand makes as a rule, with their rate on letters where they apply."""
     every = sorted(
-        {name for letter in LETTERS for name in applicable(letter)} - {*DEFECTS_WITHOUT_HABIT}
+        {name for letter in LETTERS for name in applicable_defects(letter)}
+        - {*DEFECTS_WITHOUT_HABIT}
     )
     every = [name for name in every if spec.defects is None or name in spec.defects]
     if not every or rng.random() >= spec.habit_rate:

@@ -17,7 +17,7 @@ from crownlet.datasets.coco.truth import (
     PageTruth,
     PartShape,
 )
-from crownlet.datasets.render.defects.common import PLAIN
+from crownlet.datasets.render.defects.common import PLAIN_PLAINNESS
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
 from crownlet.datasets.render.page.geometry import Geometry, visible
 from crownlet.datasets.render.page.layout import PlacedLetter
@@ -129,7 +129,9 @@ def _known_defects(glyph: Glyph) -> tuple[str, ...] | None:
     A plain fault on such a letter goes beyond its hand's way and is known, but for those that take
     away what is hardly there.
     """
-    plain = {mark.name for mark in glyph.defects if mark.plainness > PLAIN} - UNSEEN_DEFECTS
+    plain = {
+        mark.name for mark in glyph.defects if mark.plainness > PLAIN_PLAINNESS
+    } - UNSEEN_DEFECTS
     unasked = tuple(name for name in glyph.unasked if name not in plain)
     return _all_but(unasked) if unasked else None
 

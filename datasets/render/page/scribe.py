@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crownlet.datasets.coco.truth import Outline
-from crownlet.datasets.render.defects.apply import apply
+from crownlet.datasets.render.defects.apply import apply_defect
 from crownlet.datasets.render.defects.crowns import seat_of
-from crownlet.datasets.render.defects.proportions import noted
+from crownlet.datasets.render.defects.proportions import mark_stretched
 from crownlet.datasets.render.letterforms.build import MAY_STRETCH, build
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
@@ -79,7 +79,7 @@ def write_letter(
     rng = np.random.default_rng(seed)
     glyph = _form_letter(slot, hand, rng, stretch)
     if stretch > 0 and slot.morph is None:
-        glyph = noted(glyph, min(stretch, MAY_STRETCH.get(slot.letter, 0.0)))
+        glyph = mark_stretched(glyph, min(stretch, MAY_STRETCH.get(slot.letter, 0.0)))
     if glyph.crown is None and slot.letter in crowning.also and slot.oddity is None:
         glyph = replace(glyph, crown=seat_of(glyph))
     if glyph.crown is not None:
@@ -91,7 +91,7 @@ def write_letter(
     if slot.oddity in AFTER_TAGS:
         glyph = written_oddly(glyph, slot.oddity, hand, rng)
     for name, plainness in slot.faults:
-        spoilt = apply(name, glyph, hand, rng, plainness)
+        spoilt = apply_defect(name, glyph, hand, rng, plainness)
         glyph = glyph if spoilt is None else spoilt
     return _jitter(glyph, hand, rng)
 
