@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from shapes import ink, polygon
 
 from crownlet.datasets.render.defects.apply import REGISTRY, applicable_defects, apply_defect
-from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import STYLES, Hand
@@ -42,7 +42,7 @@ def clean(letter: str) -> tuple[tuple[Hand, Glyph], ...]:
     glyphs = []
     for hand in HANDS:
         rng = np.random.default_rng([hand.seed & 0xFFFF, ord(letter)])
-        glyph = build(letter, hand, rng)
+        glyph = build_letter(letter, hand, rng)
         glyphs.append((hand, crown_letter(glyph, hand, rng, COUNTS.get(letter, 0))))
     return tuple(glyphs)
 
@@ -363,7 +363,7 @@ def test_a_defect_that_does_not_apply_changes_nothing() -> None:
     once = apply_defect("part_loose", glyph, hand, rng)
     assert once is not None
     assert apply_defect("part_loose", once, hand, rng) is None
-    uncrowned = build("ש", hand, rng)
+    uncrowned = build_letter("ש", hand, rng)
     assert apply_defect("tag_loose", uncrowned, hand, rng) is None
 
 

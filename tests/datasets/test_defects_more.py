@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from shapes import ink
 
 from crownlet.datasets.render.defects.apply import REGISTRY, apply_defect
-from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.tags import crown_letter
@@ -27,7 +27,7 @@ def spoilt(name: str, letter: str, plainness: float) -> list[tuple[Glyph, Glyph]
     pairs = []
     for hand in HANDS:
         rng = np.random.default_rng([hand.seed & 0xFFFF, ord(letter)])
-        glyph = crown_letter(build(letter, hand, rng), hand, rng, COUNTS.get(letter, 0))
+        glyph = crown_letter(build_letter(letter, hand, rng), hand, rng, COUNTS.get(letter, 0))
         changed = apply_defect(name, glyph, hand, rng, plainness)
         if changed is not None:
             pairs.append((glyph, changed))

@@ -19,7 +19,7 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from crownlet.datasets.render.letterforms.build import MAY_STRETCH, build
+from crownlet.datasets.render.letterforms.build import MAX_STRETCH_Q, build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import STYLES, Hand
@@ -43,7 +43,7 @@ def drawings(letter: str, stretch: float = 0.0) -> list[tuple[Hand, Glyph]]:
     """The letter by every hand."""
     seeds = np.random.SeedSequence(ord(letter)).spawn(len(HANDS))
     return [
-        (hand, build(letter, hand, np.random.default_rng(seed), stretch))
+        (hand, build_letter(letter, hand, np.random.default_rng(seed), stretch))
         for hand, seed in zip(HANDS, seeds, strict=True)
     ]
 
@@ -120,7 +120,7 @@ def test_a_mezuzah_face_has_775_pieces_and_44_rings() -> None:
     hand, rng = draw_hand(3), np.random.default_rng(7)
     total: Counter[str] = Counter()
     for letter in letters:
-        pieces, rings = pieces_and_rings(area(build(letter, hand, rng)))
+        pieces, rings = pieces_and_rings(area(build_letter(letter, hand, rng)))
         total.update(pieces=pieces, rings=rings)
     assert total == {"pieces": 775, "rings": 44}
 
@@ -135,7 +135,7 @@ def test_outlines_are_simple_polygons() -> None:
 
 def test_bet_is_three_by_three_with_one_of_white() -> None:
     # MS bet: length and width three pens, inner white one pen
-    glyph = build("ב", MODEL[0], np.random.default_rng(0))
+    glyph = build_letter("ב", MODEL[0], np.random.default_rng(0))
     ink = area(glyph, "roof", "wall", "base")
     x0, y0, x1, y1 = ink.bounds
     assert x1 - x0 == pytest.approx(3.0, rel=0.1)
@@ -306,14 +306,14 @@ def test_joints_are_of_many_thicknesses_and_heads_stay_heads() -> None:
 def test_some_hands_let_final_letters_run_into_the_next_line(letter: str, usual: float) -> None:
     # MS final kaf, nun: twice the roof or longer; that legs enter the next line is common
     # practice, no source.
-    long = [build(letter, hand, np.random.default_rng(1)).bounds()[3] for hand in MANY]
+    long = [build_letter(letter, hand, np.random.default_rng(1)).bounds()[3] for hand in MANY]
     assert 0.03 < np.mean(np.array(long) > usual) < 0.3
 
 
 def test_lameds_neck_is_as_long_as_a_vav_and_reaches_three_pens_in_some_hands() -> None:
     # MS lamed: the neck long as a vav (three pens with its head); OC 32:28: it stands in the white
     # between the lines
-    tall = [-build("ל", hand, np.random.default_rng(1)).bounds()[1] for hand in MANY]
+    tall = [-build_letter("ל", hand, np.random.default_rng(1)).bounds()[1] for hand in MANY]
     assert min(tall) > 1.5
     assert 2.8 < max(tall) < 3.5
 
@@ -351,13 +351,13 @@ def test_drop_of_pe_hangs_clear_of_all_but_its_joint() -> None:
             assert area(glyph, "drop").distance(rest) >= 0.18, hand
 
 
-@pytest.mark.parametrize("letter", MAY_STRETCH)
+@pytest.mark.parametrize("letter", MAX_STRETCH_Q)
 def test_stretch_widens_by_what_was_asked(letter: str) -> None:
     # photographs: letters at a line's end run up to six times wide
     for hand in HANDS[:6]:
-        extra = min(4.0, MAY_STRETCH[letter])
-        plain = build(letter, hand, np.random.default_rng(5), 0.0)
-        wide = build(letter, hand, np.random.default_rng(5), 4.0)
+        extra = min(4.0, MAX_STRETCH_Q[letter])
+        plain = build_letter(letter, hand, np.random.default_rng(5), 0.0)
+        wide = build_letter(letter, hand, np.random.default_rng(5), 4.0)
         assert wide.stretch is not None
         assert wide.advance - plain.advance == pytest.approx(extra, abs=0.35)
         x0, x1 = wide.stretch
@@ -380,7 +380,7 @@ def test_crown_seat_lies_on_the_upper_edge_of_ink(letter: str) -> None:
 
 def test_same_seed_draws_the_same_letter() -> None:
     # NumPy's generators promise equal streams for equal seeds
-    one, two = (build("ש", HANDS[5], np.random.default_rng(11)) for _ in range(2))
+    one, two = (build_letter("ש", HANDS[5], np.random.default_rng(11)) for _ in range(2))
     for a, b in zip(one.parts, two.parts, strict=True):
         assert np.array_equal(a.outline, b.outline)
 
@@ -388,4 +388,4 @@ def test_same_seed_draws_the_same_letter() -> None:
 def test_unknown_letter_is_refused() -> None:
     # Unicode: U+05D0 to U+05EA are the 27 letters
     with pytest.raises(KeyError):
-        build("A", MODEL[0], np.random.default_rng(0))
+        build_letter("A", MODEL[0], np.random.default_rng(0))

@@ -16,15 +16,15 @@ from shapely.geometry import Polygon
 from shapes import ink
 
 from crownlet.datasets.render.defects.apply import applicable_defects
-from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
-from crownlet.datasets.render.letterforms.morph_ways import BETWEEN, SIGNS, partners
+from crownlet.datasets.render.letterforms.morph_ways import DOUBTFUL_DEFECTS, MORPHS, morph_partners
 from crownlet.datasets.render.letterforms.morphs import build_between, share_at
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean, training
 
-PAIRS = tuple(BETWEEN)
+PAIRS = tuple(MORPHS)
 HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(4)]
 WAY = np.linspace(0.0, 1.0, 9)
 
@@ -53,7 +53,7 @@ def test_both_ends_are_the_letters_as_the_hand_writes_them(pair: str) -> None:
     for seed, hand in enumerate(HANDS):
         child = int(np.random.default_rng(seed).integers(1 << 62))
         for t, letter in ((0.0, pair[0]), (1.0, pair[1])):
-            pure = build(letter, hand, np.random.default_rng(child))
+            pure = build_letter(letter, hand, np.random.default_rng(child))
             if pure.has("hump"):
                 continue
             end = build_between(pair[0], pair[1], hand, np.random.default_rng(seed), t)
@@ -135,8 +135,8 @@ def test_the_doubt_is_graded_and_lies_in_the_middle_third() -> None:
 
 
 def test_signs_of_a_way_are_doubtful_defects_of_that_letter() -> None:
-    for (near, far), names in SIGNS.items():
-        assert far in partners(near)
+    for (near, far), names in DOUBTFUL_DEFECTS.items():
+        assert far in morph_partners(near)
         assert set(names) <= set(applicable_defects(near)), (near, far)
 
 
@@ -171,12 +171,12 @@ def test_pages_hold_every_pair_and_tell_what_is_written() -> None:
             names = {mark.name for mark in letter.defects}
             assert ("shape_doubt" in names) == (letter.share > 0) == (letter.other is not None)
             if letter.share > 0:
-                assert letter.other in partners(letter.letter)
+                assert letter.other in morph_partners(letter.letter)
                 assert letter.expected in (letter.letter, letter.other)
                 found["".join(sorted(letter.letter + str(letter.other)))] += 1
             elif letter.letter != letter.expected:
                 assert "letter_swapped" in names
-                assert letter.expected in partners(letter.letter)
+                assert letter.expected in morph_partners(letter.letter)
     assert set(found) == {"".join(sorted(pair)) for pair in PAIRS}
 
 

@@ -16,11 +16,11 @@ from shapely.geometry import Polygon
 from shapes import ink
 
 from crownlet.datasets.coco.truth import LetterTruth
-from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
-from crownlet.datasets.render.letterforms.oddities import LETTERS as WRITTEN
-from crownlet.datasets.render.letterforms.oddities import Oddity, known, written_oddly
+from crownlet.datasets.render.letterforms.oddities import ODDITY_LETTERS as WRITTEN
+from crownlet.datasets.render.letterforms.oddities import Oddity, apply_oddity, known_oddities
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.faults import Slot
 from crownlet.datasets.render.page.scribe import Crowning, write_letter
@@ -72,8 +72,8 @@ def test_a_large_letter_is_larger_than_its_like_and_its_body_cell_is_the_line_s(
 def test_sizes_keep_the_form() -> None:
     for letter in WRITTEN["small"]:
         for seed, hand in enumerate(HANDS):
-            plain = build(letter, hand, np.random.default_rng(seed))
-            odd = written_oddly(plain, "small", hand, np.random.default_rng(seed))
+            plain = build_letter(letter, hand, np.random.default_rng(seed))
+            odd = apply_oddity(plain, "small", hand, np.random.default_rng(seed))
             x0, y0, x1, y1 = plain.bounds()
             u0, v0, u1, v1 = odd.bounds()
             assert 0.59 < (u1 - u0) / (x1 - x0) < 0.76
@@ -95,8 +95,8 @@ def test_dots_lie_free_above_the_letter_and_count_as_no_tags() -> None:
 
 def test_an_inverted_nun_is_a_nun_with_its_base_to_the_other_side_or_on_top() -> None:
     for seed, hand in enumerate(HANDS):
-        plain = build("נ", hand, np.random.default_rng(seed))
-        odd = written_oddly(plain, "inverted", hand, np.random.default_rng(seed))
+        plain = build_letter("נ", hand, np.random.default_rng(seed))
+        odd = apply_oddity(plain, "inverted", hand, np.random.default_rng(seed))
         assert odd.letter == "נ"
         assert ink(odd).area == pytest.approx(ink(plain).area)
         was, now = (Polygon(g.part("base").outline).centroid for g in (plain, odd))
@@ -122,7 +122,7 @@ def test_a_rolled_in_pe_stays_one_piece_with_its_roll_off_the_frame(letter: str)
 def test_every_oddity_is_told_and_bears_no_fault() -> None:
     for name, letters in WRITTEN.items():
         for letter in letters:
-            assert name in known(letter)
+            assert name in known_oddities(letter)
             for glyph in written(letter, name):
                 assert (glyph.letter, glyph.oddity, glyph.share) == (letter, name, 0.0)
                 # Bare tags are the habit of a hand, whatever it writes.
@@ -130,10 +130,10 @@ def test_every_oddity_is_told_and_bears_no_fault() -> None:
 
 
 def test_every_letter_has_some_oddity_and_unknown_ones_are_refused() -> None:
-    assert all(known(letter) for letter in LETTERS.replace("ל", ""))
-    plain = build("ב", HANDS[0], np.random.default_rng(0))
+    assert all(known_oddities(letter) for letter in LETTERS.replace("ל", ""))
+    plain = build_letter("ב", HANDS[0], np.random.default_rng(0))
     with pytest.raises(ValueError, match="inverted"):
-        written_oddly(plain, "inverted", HANDS[0], np.random.default_rng(0))
+        apply_oddity(plain, "inverted", HANDS[0], np.random.default_rng(0))
 
 
 def test_pages_hold_all_kinds_in_their_boxes() -> None:

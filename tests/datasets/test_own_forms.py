@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from crownlet.datasets.coco.truth import DefectMark
-from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import STYLES, Hand
@@ -21,7 +21,7 @@ HANDS = [draw_hand(seed) for seed in range(120)]
 
 
 def drawn(letter: str, hand: Hand) -> Glyph:
-    return build(letter, hand, np.random.default_rng(ord(letter)))
+    return build_letter(letter, hand, np.random.default_rng(ord(letter)))
 
 
 def widths(letter: str) -> np.ndarray:

@@ -10,7 +10,7 @@ from shapely.geometry import Polygon
 
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
-from crownlet.datasets.render.letterforms.raster import coverage, fill, finer_for, trim
+from crownlet.datasets.render.letterforms.raster import coverage, fill_mask, fine_factor, trim_mask
 
 
 def _square(x0: float, y0: float, x1: float, y1: float) -> Outline:
@@ -58,12 +58,12 @@ def test_a_hair_gap_and_a_hairline_survive_at_fifteen_pixels_a_pen() -> None:
 
 
 def test_masks_are_never_coarser_than_the_pen_asks() -> None:
-    assert finer_for(5.0) * 5.0 >= 28.0
-    assert finer_for(60.0) >= 2
+    assert fine_factor(5.0) * 5.0 >= 28.0
+    assert fine_factor(60.0) >= 2
 
 
 def test_trimming_moves_edges_by_the_gain_asked() -> None:
-    mask = fill([_square(10, 10, 30, 30)], [], 4, margin=3.0).mask
-    plain, wide = trim(mask, 1.5), trim(mask, 1.5, gain=1.0)
+    mask = fill_mask([_square(10, 10, 30, 30)], [], 4, margin=3.0).mask
+    plain, wide = trim_mask(mask, 1.5), trim_mask(mask, 1.5, gain=1.0)
     assert plain.sum() / 255 == pytest.approx(80.0**2, rel=0.01)
     assert wide.sum() / 255 == pytest.approx(82.0**2, rel=0.01)

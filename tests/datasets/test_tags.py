@@ -14,7 +14,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 from shapes import polygon
 
-from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
@@ -30,7 +30,9 @@ def crowned(letter: str) -> list[tuple[Hand, Glyph]]:
     glyphs = []
     for hand in HANDS:
         rng = np.random.default_rng([hand.seed & 0xFFFF, ord(letter)])
-        glyphs.append((hand, crown_letter(build(letter, hand, rng), hand, rng, COUNTS[letter])))
+        glyphs.append(
+            (hand, crown_letter(build_letter(letter, hand, rng), hand, rng, COUNTS[letter]))
+        )
     return glyphs
 
 
@@ -171,8 +173,8 @@ def test_bare_lines_are_marked_on_letters_of_three_tags_only() -> None:
 def test_a_letter_without_a_seat_or_crowned_already_is_refused() -> None:
     rng = np.random.default_rng(0)
     with pytest.raises(ValueError, match="cannot set"):
-        crown_letter(build("ר", HANDS[0], rng), HANDS[0], rng, 1)
-    once = crown_letter(build("ב", HANDS[0], rng), HANDS[0], rng, 1)
+        crown_letter(build_letter("ר", HANDS[0], rng), HANDS[0], rng, 1)
+    once = crown_letter(build_letter("ב", HANDS[0], rng), HANDS[0], rng, 1)
     with pytest.raises(ValueError, match="already"):
         crown_letter(once, HANDS[0], rng, 1)
     assert crown_letter(once, HANDS[0], rng, 0) is once

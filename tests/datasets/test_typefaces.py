@@ -14,8 +14,8 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.page.spec import NO_AUGMENT, clean, training
 from crownlet.datasets.render.typefaces.compose import Typefaces, compose_typeset
 from crownlet.datasets.render.typefaces.fonts import TypefaceError, family_of, load_typeface
-from crownlet.datasets.render.typefaces.glyphs import Way, draw_way, typeset
-from crownlet.datasets.render.typefaces.measure import measure
+from crownlet.datasets.render.typefaces.glyphs import TypeStyle, draw_type_style, typeset
+from crownlet.datasets.render.typefaces.measure import measure_typeface
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.models.assessor import TAGS_UNKNOWN
 from crownlet.train.fit.crops import make_crops
@@ -75,7 +75,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_the_body_is_that_of_the_font(folder: Path) -> None:
-    own = measure(load_typeface(folder / "plain-400.ttf"))
+    own = measure_typeface(load_typeface(folder / "plain-400.ttf"))
     assert (own.top, own.bottom) == (pytest.approx(ROOF, abs=4), pytest.approx(BASE, abs=4))
     assert own.stem == pytest.approx(100 / 200, abs=0.03)
     assert own.bar == pytest.approx(110 / 200, abs=0.03)
@@ -86,17 +86,17 @@ def test_the_body_is_that_of_the_font(folder: Path) -> None:
 def test_letters_hang_from_the_ruled_line(folder: Path) -> None:
     face = load_typeface(folder / "plain-400.ttf")
     for letter, top, foot in (("ר", 0.0, 3.0), ("ל", -1.45, 3.0), ("ן", 0.0, 4.55)):
-        _, y0, _, y1 = typeset(face, letter, Way()).bounds()
+        _, y0, _, y1 = typeset(face, letter, TypeStyle()).bounds()
         assert (y0, y1) == (pytest.approx(top, abs=0.06), pytest.approx(foot, abs=0.06))
 
 
 def test_thickening_closes_no_gap(folder: Path) -> None:
     """He's leg stands 80 units, 0.4 q, below its roof: it stays apart, whatever is asked."""
     face = load_typeface(folder / "plain-400.ttf")
-    heavy = typeset(face, "ה", Way(grow_x=0.4, grow_y=0.6))
+    heavy = typeset(face, "ה", TypeStyle(grow_x=0.4, grow_y=0.6))
     assert len(heavy.parts) == 2
-    assert len(typeset(face, "ם", Way(grow_x=0.4, grow_y=0.6)).cuts) == 1
-    roof = typeset(face, "ר", Way(grow_y=0.3)).bounds()
+    assert len(typeset(face, "ם", TypeStyle(grow_x=0.4, grow_y=0.6)).cuts) == 1
+    roof = typeset(face, "ר", TypeStyle(grow_y=0.3)).bounds()
     assert roof[3] - roof[1] == pytest.approx(3.3, abs=0.06)
 
 
@@ -144,7 +144,7 @@ def test_the_same_seed_gives_the_same_page(folder: Path) -> None:
     paths = (folder / "plain-400.ttf", folder / "kept-400.ttf")
     one, other = (compose_typeset(training(), 5, paths) for _ in range(2))
     assert np.array_equal(one.image, other.image) and one.meta == other.meta
-    ways = [draw_way(load_typeface(paths[0]), np.random.default_rng(k)) for k in range(20)]
+    ways = [draw_type_style(load_typeface(paths[0]), np.random.default_rng(k)) for k in range(20)]
     assert len(set(ways)) == 20
 
 

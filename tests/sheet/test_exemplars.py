@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from crownlet.datasets.render.letterforms.sampler import exemplars
+from crownlet.datasets.render.letterforms.sampler import make_exemplars
 from crownlet.datasets.scribal.alphabet import ALPHABET, BY_CHAR
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.sheet.wellformed import read_drawing
@@ -90,7 +90,7 @@ def test_proportions(style: str) -> None:
 
 def test_the_file_is_what_the_script_draws() -> None:
     kept = json.loads(FILE.read_text(encoding="utf-8"))
-    assert kept["styles"] == json.loads(json.dumps(exemplars()))
+    assert kept["styles"] == json.loads(json.dumps(make_exemplars()))
     assert FILE.stat().st_size < 200_000
 
 

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
 from crownlet.datasets.scribal.alphabet import LETTERS
 
 FONT_FOLDER = Path("/usr/share/fonts/truetype/culmus")
@@ -35,7 +35,7 @@ FONT_FILES: dict[FontName, str] = {
 BODY_UNITS = 1050
 """Roof top of bet, he and dalet above the base line, in font units; the same in both fonts."""
 
-UNITS_PER_Q = BODY_UNITS / BODY_HEIGHT
+UNITS_PER_Q = BODY_UNITS / BODY_HEIGHT_Q
 
 _TAG_SEAT_UNITS = (950, 1110)
 """Font units between which a tag leaves its head."""
@@ -202,8 +202,8 @@ class LetterInk:
 
 def draw_letter(glyph: TypeGlyph, body: float) -> LetterInk:
     """Draw a letter with a body of `body` px."""
-    zoom = body * OVERSAMPLING / BODY_HEIGHT
-    points = np.concatenate([*glyph.contours, *glyph.tags, *glyph.added]) * body / BODY_HEIGHT
+    zoom = body * OVERSAMPLING / BODY_HEIGHT_Q
+    points = np.concatenate([*glyph.contours, *glyph.tags, *glyph.added]) * body / BODY_HEIGHT_Q
     x0, y0 = np.floor(points.min(axis=0)).astype(int) - 1
     x1, y1 = np.ceil(points.max(axis=0)).astype(int) + 1
     origin = np.array([x0, y0]) * OVERSAMPLING

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import PageTruth
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.train.evaluation.type_cuts import CUT_DEFECTS, cut_defect, defects_of
@@ -153,7 +153,7 @@ def _set_lines(
     lines: Sequence[Sequence[str]], font: TypeFont, spec: TypeSpec, rng: np.random.Generator
 ) -> tuple[list[PlacedLetter], tuple[int, int]]:
     """Letters in reading order, ragged at the left, and the (height, width) of the page in px."""
-    q = spec.body / BODY_HEIGHT
+    q = spec.body / BODY_HEIGHT_Q
     margin = round(spec.margin * spec.body)
     first = margin + round(1.2 * spec.body)
     width = 2 * margin + max(_line_width(line, font, q) for line in lines)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Box, DefectMark, GapTruth, LetterTruth, PartShape
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
 from crownlet.train.evaluation.type_cuts import DOUBTFUL_CROWNS, FONT_TAGS
 from crownlet.train.evaluation.type_font import FontName, LetterInk, TypeGlyph
 
@@ -69,7 +69,7 @@ def letter_truth(
     if glyph.letter in DOUBTFUL_CROWNS[font]:
         tags = FONT_TAGS[font].get(glyph.letter, 0)
         defects = (*defects, DefectMark("tag_missing", 0.0, plainness=0.5))
-    scale, origin = body / BODY_HEIGHT, np.array([letter.x, letter.ruled])
+    scale, origin = body / BODY_HEIGHT_Q, np.array([letter.x, letter.ruled])
     parts = tuple(
         PartShape(f"tag_{i + 1}", "tag", turn(tag * scale + origin).astype(np.float32))
         for i, tag in enumerate(glyph.tags)
@@ -105,7 +105,7 @@ def gaps_between(placed: Sequence[PlacedLetter], body: float) -> tuple[GapTruth,
         shared = rows[np.isfinite(rows)]
         width = shared.min() if shared.size else right.left - left.left - left.ink.cover.shape[1]
         kind: Literal["letter", "word"] = "letter" if right.word == left.word else "word"
-        gaps.append(GapTruth(i, i + 1, kind, float(width) * BODY_HEIGHT / body))
+        gaps.append(GapTruth(i, i + 1, kind, float(width) * BODY_HEIGHT_Q / body))
     return tuple(gaps)
 
 

@@ -19,7 +19,7 @@ from crownlet.datasets.render.defects.common import (
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.morph_ways import partners
+from crownlet.datasets.render.letterforms.morph_ways import morph_partners
 from crownlet.datasets.render.letterforms.outlines import Floats, Region
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
@@ -73,7 +73,7 @@ def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     flaked = replace(glyph, cuts=(*glyph.cuts, *flakes))
     if plainness >= DOUBTFUL_PLAINNESS:
         flaked = _add_doubtful_marks(flaked)
-    likes = partners(glyph.letter)
+    likes = morph_partners(glyph.letter)
     if lost > _LEGIBLE_LOSS_SHARE and likes:
         flaked = mark_doubtful(flaked, likes[draw_index(rng, len(likes))], plainness, 0.3)
     return add_mark(flaked, "ink_lost", lost, plainness)

@@ -54,7 +54,7 @@ def draw_manner(rng: np.random.Generator) -> dict[str, Any]:
     return {}
 
 
-def draw_pride(rng: np.random.Generator) -> dict[str, Any]:
+def draw_long_limbs(rng: np.random.Generator) -> dict[str, Any]:
     """Necks and final legs long enough to enter the lines above and below, in some hands."""
     proud = {}
     if rng.random() < 0.13:
@@ -85,9 +85,9 @@ _FORM_SHARES: tuple[tuple[TagForm, float], ...] = (
     ("bare", 0.13),
 )
 
-_GOLDEN = 0.6180339887498949
+_GOLDEN_STEP = 0.6180339887498949
 
-_ROOT = 0.41421356237309515
+_ROOT_STEP = 0.41421356237309515
 
 
 @dataclass(frozen=True)
@@ -118,9 +118,9 @@ def draw_hand(seed: int, split: Split = "train") -> Hand:
     identity = ((int(state) >> 3) << 2) | place
     rng = np.random.default_rng([identity & 0xFFFFFFFF, identity >> 32])
     start = 0.37 * place
-    style = _share(_STYLE_SHARES, (start + seed * _GOLDEN) % 1.0)
-    form = _share(_FORM_SHARES, (start + seed * _ROOT) % 1.0)
-    return _hand(identity, style, form, rng)
+    style = _choose_by_share(_STYLE_SHARES, (start + seed * _GOLDEN_STEP) % 1.0)
+    form = _choose_by_share(_FORM_SHARES, (start + seed * _ROOT_STEP) % 1.0)
+    return _fill_hand(identity, style, form, rng)
 
 
 def split_of(hand: Hand) -> Split:
@@ -128,28 +128,28 @@ def split_of(hand: Hand) -> Split:
     return SPLITS[hand.seed & 3]
 
 
-def _hand(identity: int, style: Style, form: TagForm, rng: np.random.Generator) -> Hand:
+def _fill_hand(identity: int, style: Style, form: TagForm, rng: np.random.Generator) -> Hand:
     """Fill in every parameter from hidden traits and own chance."""
     traits = _Traits(*(float(v) for v in rng.beta((1.3, 2.2, 2.0, 2.0), (2.2, 2.2, 2.0, 2.0))))
     return Hand(
         seed=identity,
         style=style,
         tag_form=form,
-        **_styled(
+        **_apply_style(
             style,
             {
-                **_proportions(traits, rng),
-                **_stroke(traits, rng),
-                **_crowns(traits, form, rng),
-                **_spacing(traits, rng),
+                **_draw_proportions(traits, rng),
+                **_draw_stroke(traits, rng),
+                **_draw_crowns(traits, form, rng),
+                **_draw_spacing(traits, rng),
                 **draw_manner(rng),
-                **draw_pride(rng),
+                **draw_long_limbs(rng),
             },
         ),
     )
 
 
-def _styled(style: Style, drawn: dict[str, Any]) -> dict[str, Any]:
+def _apply_style(style: Style, drawn: dict[str, Any]) -> dict[str, Any]:
     """What was drawn, as the style's pen is cut and held: the Arizal's slants, Vellish is level."""
     pen = {"beit_yosef": 0.0, "arizal": 8.0, "vellish": -6.0}[style]
     flare = {"beit_yosef": 0.0, "arizal": 0.03, "vellish": -0.04}[style]
@@ -157,38 +157,38 @@ def _styled(style: Style, drawn: dict[str, Any]) -> dict[str, Any]:
     return drawn | {"pen_angle": angle, "flare": min(0.25, max(0.0, drawn["flare"] + flare))}
 
 
-def _proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
+def _draw_proportions(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
     """How wide, heavy, long and upright the letters are."""
     return {
-        "width": _near(rng, 1.0 - 0.04 * traits.weight, 0.08, 0.86, 1.18),
-        "slant": _near(rng, 0.0, 1.6, -4.0, 4.0),
-        "horizontal": _near(rng, 0.85 + 0.14 * traits.weight, 0.06, 0.72, 1.06),
-        "vertical": _near(rng, 0.49 + 0.32 * traits.weight, 0.06, 0.40, 0.86),
-        "joint": _near(rng, 0.20 + 0.12 * traits.weight, 0.05, 0.1, 0.4),
-        "leg": _near(rng, 1.0 - 0.03 * traits.haste, 0.04, 0.90, 1.10),
-        "final": _near(rng, 1.03 + 0.08 * traits.show, 0.05, 1.0, 1.2),
-        "neck": _near(rng, 1.0 + 0.06 * traits.show, 0.06, 0.88, 1.15),
-        "he_gap": _near(rng, 0.54 - 0.10 * traits.haste, 0.14, 0.25, 0.80),
-        "heel": _near(rng, 0.28 + 0.06 * traits.show, 0.06, 0.15, 0.42),
+        "width": _draw_normal(rng, 1.0 - 0.04 * traits.weight, 0.08, 0.86, 1.18),
+        "slant": _draw_normal(rng, 0.0, 1.6, -4.0, 4.0),
+        "horizontal": _draw_normal(rng, 0.85 + 0.14 * traits.weight, 0.06, 0.72, 1.06),
+        "vertical": _draw_normal(rng, 0.49 + 0.32 * traits.weight, 0.06, 0.40, 0.86),
+        "joint": _draw_normal(rng, 0.20 + 0.12 * traits.weight, 0.05, 0.1, 0.4),
+        "leg": _draw_normal(rng, 1.0 - 0.03 * traits.haste, 0.04, 0.90, 1.10),
+        "final": _draw_normal(rng, 1.03 + 0.08 * traits.show, 0.05, 1.0, 1.2),
+        "neck": _draw_normal(rng, 1.0 + 0.06 * traits.show, 0.06, 0.88, 1.15),
+        "he_gap": _draw_normal(rng, 0.54 - 0.10 * traits.haste, 0.14, 0.25, 0.80),
+        "heel": _draw_normal(rng, 0.28 + 0.06 * traits.show, 0.06, 0.15, 0.42),
     }
 
 
-def _stroke(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
+def _draw_stroke(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
     """What the pen leaves: angle, taper, swelling, softness of corners, roughness of edge."""
     return {
-        "pen_angle": _near(rng, 20.0, 9.0, 2.0, 42.0),
-        "taper": _near(rng, 0.62, 0.2, 0.15, 1.0),
-        "swell": _near(rng, 0.10 + 0.05 * traits.roundness, 0.05, 0.0, 0.25),
-        "bow": _near(rng, 0.0, 0.05 + 0.04 * traits.haste, -0.15, 0.15),
-        "flare": _near(rng, 0.10 + 0.06 * traits.show, 0.06, 0.0, 0.28),
-        "corner": _near(rng, 0.05 + 0.14 * traits.roundness, 0.03, 0.02, 0.24),
-        "head_tilt": _near(rng, 1.0, 3.5, -7.0, 10.0),
-        "jitter": _near(rng, 0.12 + 0.55 * traits.haste, 0.08, 0.05, 0.9),
-        "rough": _near(rng, 0.010 + 0.025 * traits.haste, 0.005, 0.004, 0.045),
+        "pen_angle": _draw_normal(rng, 20.0, 9.0, 2.0, 42.0),
+        "taper": _draw_normal(rng, 0.62, 0.2, 0.15, 1.0),
+        "swell": _draw_normal(rng, 0.10 + 0.05 * traits.roundness, 0.05, 0.0, 0.25),
+        "bow": _draw_normal(rng, 0.0, 0.05 + 0.04 * traits.haste, -0.15, 0.15),
+        "flare": _draw_normal(rng, 0.10 + 0.06 * traits.show, 0.06, 0.0, 0.28),
+        "corner": _draw_normal(rng, 0.05 + 0.14 * traits.roundness, 0.03, 0.02, 0.24),
+        "head_tilt": _draw_normal(rng, 1.0, 3.5, -7.0, 10.0),
+        "jitter": _draw_normal(rng, 0.12 + 0.55 * traits.haste, 0.08, 0.05, 0.9),
+        "rough": _draw_normal(rng, 0.010 + 0.025 * traits.haste, 0.005, 0.004, 0.045),
     }
 
 
-def _crowns(traits: _Traits, form: TagForm, rng: np.random.Generator) -> dict[str, Any]:
+def _draw_crowns(traits: _Traits, form: TagForm, rng: np.random.Generator) -> dict[str, Any]:
     """Height, thickness and lie of the tags, and which of the customary ones are written."""
     tall = rng.random() < 0.16
     height = 0.9 + 0.6 * traits.show - 0.3 * traits.haste
@@ -198,36 +198,40 @@ def _crowns(traits: _Traits, form: TagForm, rng: np.random.Generator) -> dict[st
     together = rng.random() < 0.18
     fan = -4.0 if together else 6.0 + 3.0 * traits.show
     return {
-        "tag_height": _near(rng, height, 0.2, 0.6, 3.5),
-        "tag_width": _near(rng, 0.15 + 0.07 * traits.weight, 0.025, 0.12, 0.28),
+        "tag_height": _draw_normal(rng, height, 0.2, 0.6, 3.5),
+        "tag_width": _draw_normal(rng, 0.15 + 0.07 * traits.weight, 0.025, 0.12, 0.28),
         "tag_root": float(rng.uniform(0.065, 0.11)) if fine else 0.0,
-        "tag_fan": _near(rng, fan, 3.0, -9.0, 16.0),
-        "tag_lean": _near(rng, 0.0, lean, -14.0, 14.0),
+        "tag_fan": _draw_normal(rng, fan, 3.0, -9.0, 16.0),
+        "tag_lean": _draw_normal(rng, 0.0, lean, -14.0, 14.0),
         "single_tags": bool(rng.random() < 0.70),
         "lamed_tags": bool(rng.random() < 0.50),
         "kotzim": bool(rng.random() < 0.75 - 0.25 * traits.haste),
     }
 
 
-def _spacing(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
+def _draw_spacing(traits: _Traits, rng: np.random.Generator) -> dict[str, Any]:
     """Gaps and lines; some hands crowd, and a crowding hand leaves narrow word gaps too."""
     crowd = rng.random() < 0.2
     letter = 0.22 if crowd else 0.38 + 0.10 * traits.show
     word = 0.95 if crowd else 1.35 + 0.2 * traits.show
     return {
-        "letter_gap": _near(rng, letter, 0.09, 0.15, 0.80),
-        "word_gap": _near(rng, word, 0.25, 0.80, 2.20),
-        "line_pitch": _near(rng, 5.9 - 0.6 * traits.haste + 0.4 * traits.show, 0.55, 4.5, 7.0),
-        "stretch_habit": _near(rng, 0.5, 0.25, 0.0, 1.0),
+        "letter_gap": _draw_normal(rng, letter, 0.09, 0.15, 0.80),
+        "word_gap": _draw_normal(rng, word, 0.25, 0.80, 2.20),
+        "line_pitch": _draw_normal(
+            rng, 5.9 - 0.6 * traits.haste + 0.4 * traits.show, 0.55, 4.5, 7.0
+        ),
+        "stretch_habit": _draw_normal(rng, 0.5, 0.25, 0.0, 1.0),
     }
 
 
-def _near(rng: np.random.Generator, mean: float, spread: float, low: float, high: float) -> float:
+def _draw_normal(
+    rng: np.random.Generator, mean: float, spread: float, low: float, high: float
+) -> float:
     """A normal draw held inside [low, high]."""
     return min(high, max(low, mean + spread * float(rng.standard_normal())))
 
 
-def _share(shares: tuple[tuple[_T, float], ...], u: float) -> _T:
+def _choose_by_share(shares: tuple[tuple[_T, float], ...], u: float) -> _T:
     """The entry into whose share of [0, 1) the number `u` falls."""
     for value, share in shares:
         if u < share:

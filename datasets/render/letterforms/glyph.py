@@ -14,7 +14,7 @@ import numpy as np
 
 from crownlet.datasets.coco.truth import DefectMark, Outline, PartKind
 
-BODY_HEIGHT = 3.0
+BODY_HEIGHT_Q = 3.0
 """Height of the letter body in q."""
 
 

@@ -69,13 +69,13 @@ class Hand:
         return None
 
 
-_STREAM = 0x6A6D
+_HABIT_SEED = 0x6A6D
 
-_WAYS = 8
+_DRAWS_PER_LETTER = 8
 
 
 @dataclass(frozen=True)
-class Habits:
+class LetterHabits:
     """Each in [-1, 1]; 0 is the model's way."""
 
     roof_slope: float = 0.0
@@ -137,13 +137,13 @@ class Habits:
 
     loose: float = 0.0
     """From 0 on: how far roofs and bases sag, tilt and taper letter by letter."""
-    ways: tuple[float, ...] = (0.0,) * (27 * _WAYS)
+    ways: tuple[float, ...] = (0.0,) * (27 * _DRAWS_PER_LETTER)
     """What a hand may do in its own way in each letter: eight draws for each, by its place."""
 
     def ways_of(self, letter: str) -> tuple[float, ...]:
         """This hand's eight own ways of `letter`, each in [-1, 1]; its form says what they do."""
-        start = (ord(letter) - 0x5D0) * _WAYS
-        return self.ways[start : start + _WAYS]
+        start = (ord(letter) - 0x5D0) * _DRAWS_PER_LETTER
+        return self.ways[start : start + _DRAWS_PER_LETTER]
 
     def width_of(self, letter: str) -> float:
         """This hand's own leaning in the width of `letter`, in [-1, 1]."""
@@ -151,15 +151,17 @@ class Habits:
 
 
 @lru_cache(maxsize=4096)
-def habits_of(seed: int) -> Habits:
+def habits_of(seed: int) -> LetterHabits:
     """The habits of the hand with this seed."""
     if seed == 0:
-        return Habits()
-    rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _STREAM])
+        return LetterHabits()
+    rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _HABIT_SEED])
     own = {
-        field.name: float(rng.uniform(-1, 1)) for field in fields(Habits) if field.name != "loose"
+        field.name: float(rng.uniform(-1, 1))
+        for field in fields(LetterHabits)
+        if field.name != "loose"
     }
     widths = tuple(rng.uniform(-1, 1, 27).tolist())
-    ways = tuple(rng.uniform(-1, 1, 27 * _WAYS).tolist())
+    ways = tuple(rng.uniform(-1, 1, 27 * _DRAWS_PER_LETTER).tolist())
     loose = float(rng.uniform(-1, 1))
-    return Habits(**{**own, "letter_width": widths, "ways": ways, "loose": loose})  # type: ignore[arg-type]
+    return LetterHabits(**{**own, "letter_width": widths, "ways": ways, "loose": loose})  # type: ignore[arg-type]

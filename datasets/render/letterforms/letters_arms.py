@@ -5,14 +5,14 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
-from crownlet.datasets.render.letterforms.own_forms import NOTED_LENGTH
+from crownlet.datasets.render.letterforms.own_forms import NOTICED_LENGTH_Q
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import (
-    base,
     crowned_head,
-    kotz,
+    draw_base,
+    draw_joint,
+    draw_kotz,
     lens_leg,
-    link,
     vav_head,
     yud_head,
 )
@@ -29,23 +29,23 @@ def alef(d: Sketch) -> None:
         (1.9 * w, 1.92 - snake, t), (2.72 * w, 2.6 + d.j(0.04), 0.85 * t),
     ], start=0.7 + 0.15 * own.head_lean, end=0.5 + 0.2 * own.tip)  # fmt: skip
     if spur > 0.3:
-        kotz(d, 0.4, 0.36, -0.3, -0.52, "spur", wide=0.42)
+        draw_kotz(d, 0.4, 0.36, -0.3, -0.52, "spur", wide=0.42)
     # In some hands the yud stands near the end of the body, its joint coming straight down.
     far = max(0.0, d.ways[6] - 0.2)
     x = 2.36 * w + 0.08 * place + 0.12 * far
     upper_yud(d, x)
     end = (1.7 * w + 0.1 * place + 0.5 * far, 1.5 + 0.095 * place + 0.475 * far)
-    link(d, (x - 0.14 + 0.1 * far, 0.6), end, "joint_upper", sag=0.06, flare=1.7)
+    draw_joint(d, (x - 0.14 + 0.1 * far, 0.6), end, "joint_upper", sag=0.06, flare=1.7)
     low = 2.58 + d.j(0.03)
     lower_yud(d, low)
     # In some hands it hangs straight down from near the upper end of the body.
     near = max(0.0, d.ways[5] - 0.3) if own.foot <= 0.45 else 0.0
     start = (0.72 - 0.3 * near, low - (0.2 if own.foot > -0.1 else 0.05))
     end = (1.2 * w + 0.12 * rise - 0.5 * near, 1.3 + 0.1 * rise - 0.45 * near)
-    link(d, start, end, "joint_lower", sag=-0.05 - 0.06 * bend, flare=1.6)
+    draw_joint(d, start, end, "joint_lower", sag=-0.05 - 0.06 * bend, flare=1.6)
     if d.hand.kotzim:
-        kotz(d, x + 0.34, 0.22, 0.1, -0.3, "kotz_upper")
-        kotz(d, 0.86, 2.85, 0.06, 0.24, "kotz_lower")
+        draw_kotz(d, x + 0.34, 0.22, 0.1, -0.3, "kotz_upper")
+        draw_kotz(d, 0.86, 2.85, 0.06, 0.24, "kotz_lower")
 
 
 def upper_yud(d: Sketch, x: float) -> None:
@@ -177,7 +177,7 @@ def tsadi(d: Sketch) -> None:
     x0 = 0.34
     x = crowned_head(d, x0, x0 + 1.06)
     right = 2.45 * d.w
-    b = base(d, -0.1, right, outer=0.5, inner=0.25, depth=0.25, thick=0.82 * d.h, post=0.6)
+    b = draw_base(d, -0.1, right, outer=0.5, inner=0.25, depth=0.25, thick=0.82 * d.h, post=0.6)
     heel, y = right - 0.33, b + 0.25
     thin = max(clamp(1.6 * d.ways[7], 0.0, 1.0), 0.9 * d.own.hair)
     d.stroke("neck", "neck", [
@@ -192,7 +192,7 @@ def tsadi_final(d: Sketch) -> None:
     """The two heads of tsadi on the leg of a final nun (MS final tsadi)."""
     x = crowned_head(d, 0.0, 1.06)
     length = 4.75 + 0.4 * d.ways[0] + 0.5 * (d.hand.final - 1) + d.long + d.j(0.1)
-    if d.shorter > NOTED_LENGTH:
+    if d.shorter > NOTICED_LENGTH_Q:
         d.unasked.add("leg_short")
     length = max(length - d.shorter, min(length, 3.6))
     lens_leg(d, x, 0.75, length, drift=0.1 - 0.06 * d.ways[1])
@@ -210,7 +210,9 @@ def back_yud(d: Sketch, x0: float, foot: tuple[float, float]) -> None:
     )  # fmt: skip
     end = (foot[0], foot[1] + 0.06 + 0.12 * near)
     thick = (1.15 + 0.15 * heavy) * d.joint
-    link(d, (x - 0.08, y + 0.24), end, "joint", sag=0.18 + 0.05 * near, thick=thick, flare=1.6)
+    draw_joint(
+        d, (x - 0.08, y + 0.24), end, "joint", sag=0.18 + 0.05 * near, thick=thick, flare=1.6
+    )
 
 
 def bowled_shin(d: Sketch) -> None:
@@ -274,4 +276,4 @@ def shin(d: Sketch) -> None:
     return None
 
 
-ARMS = {"א": alef, "ע": ayin, "צ": tsadi, "ץ": tsadi_final, "ש": shin}
+ARM_LETTERS = {"א": alef, "ע": ayin, "צ": tsadi, "ץ": tsadi_final, "ש": shin}

@@ -5,9 +5,15 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
-from crownlet.datasets.render.letterforms.own_forms import NOTED_LENGTH, SLIGHT_HEEL
+from crownlet.datasets.render.letterforms.own_forms import NOTICED_LENGTH_Q, SLIGHT_HEEL_Q
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
-from crownlet.datasets.render.letterforms.strokes import he_gap, kotz, leg, roof, roof_seat
+from crownlet.datasets.render.letterforms.strokes import (
+    draw_kotz,
+    draw_leg,
+    draw_roof,
+    he_gap,
+    roof_seat,
+)
 
 
 def dalet(d: Sketch) -> None:
@@ -15,10 +21,10 @@ def dalet(d: Sketch) -> None:
     x1 = 2.7 * d.w + d.extra
     corner = max(0.7 * d.soft, d.round)
     d.corner()
-    t = roof(d, 0.0, x1, outer=corner, depth=0.4 - 0.34 * d.leaf)
-    leg(d, x1, t + 0.1, d.foot_y(2.92), drift=0.08, leaf=True)
+    t = draw_roof(d, 0.0, x1, outer=corner, depth=0.4 - 0.34 * d.leaf)
+    draw_leg(d, x1, t + 0.1, d.foot_y(2.92), drift=0.08, leaf=True)
     h = max(d.heel * d.own.heel, 0.06)
-    if h < SLIGHT_HEEL:
+    if h < SLIGHT_HEEL_Q:
         d.unasked.add("heel_missing")
     d.block("heel", "heel", [
         (x1 - 0.35 - 0.5 * d.round, 0.15, 0.05, 0.0),
@@ -27,7 +33,7 @@ def dalet(d: Sketch) -> None:
         (x1 - 0.25, t + 0.3, 0.05, 0.0),
     ])  # fmt: skip
     if d.hand.kotzim:
-        kotz(d, x1 - 0.12 - 0.3 * d.round, 0.08 + 0.1 * d.round, 0.12, -0.26, "kotz")
+        draw_kotz(d, x1 - 0.12 - 0.3 * d.round, 0.08 + 0.1 * d.round, 0.12, -0.26, "kotz")
     roof_seat(d)
     d.stretchable(0.6, x1 - d.v - 0.1)
 
@@ -36,8 +42,8 @@ def he(d: Sketch) -> None:
     """A dalet-like frame, a loose leg under the left end of its roof (MS he)."""
     x1 = 2.7 * d.w + d.extra
     shoulder = d.corner(d.soft + 0.25 * max(0.0, d.habits.shoulder))
-    t = roof(d, 0.0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
-    leg(d, x1, t + 0.1, d.foot_y(2.97), leaf=True)
+    t = draw_roof(d, 0.0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
+    draw_leg(d, x1, t + 0.1, d.foot_y(2.97), leaf=True)
     place, lean, end = d.ways[:3]
     lean *= 0.2
     t_leg = clamp(0.8 * d.v + 0.14 * d.ways[3], 0.32, 0.7)
@@ -96,19 +102,19 @@ def resh(d: Sketch) -> None:
     """A flat roof, truly round at the upper right, a short leg (MS resh)."""
     x1 = 2.65 * d.w + d.extra
     inner = 0.28 + d.fillet + 0.3 * max(0.0, d.own.arc)
-    t = roof(d, 0.0, x1, outer=d.arc(0.9), inner=inner, depth=0.75)
-    leg(d, x1, t + 0.5, d.foot_y())
+    t = draw_roof(d, 0.0, x1, outer=d.arc(0.9), inner=inner, depth=0.75)
+    draw_leg(d, x1, t + 0.5, d.foot_y())
     d.stretchable(0.5, x1 - d.v - 0.3)
 
 
 def kaf_final(d: Sketch) -> None:
     """Rounded like resh, its leg twice as long as its roof (MS final kaf)."""
     x1 = 2.3 * (0.75 + 0.25 * d.w)
-    t = roof(d, 0.0, x1, outer=d.arc(0.85), inner=0.28 + d.fillet, depth=0.7)
-    if d.shorter > NOTED_LENGTH:
+    t = draw_roof(d, 0.0, x1, outer=d.arc(0.85), inner=0.28 + d.fillet, depth=0.7)
+    if d.shorter > NOTICED_LENGTH_Q:
         d.unasked.add("leg_short")
     length = (2 * x1 + 0.15) * max(0.9, d.narrow) + d.long + d.j(0.1)
-    leg(d, x1, t + 0.45, max(length - d.shorter, min(length, 3.55)), fine=0.85)
+    draw_leg(d, x1, t + 0.45, max(length - d.shorter, min(length, 3.55)), fine=0.85)
 
 
 def tav(d: Sketch) -> None:
@@ -120,8 +126,8 @@ def tav(d: Sketch) -> None:
     x1, x0 = 2.9 * d.w + d.extra, 0.22
     place, neck, lean, head = d.ways[:4]
     shoulder = d.corner(d.soft + 0.4 * max(0.0, d.habits.shoulder))
-    t = roof(d, x0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf * (d.v < 0.68))
-    leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8, leaf=d.v < 0.68)
+    t = draw_roof(d, x0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf * (d.v < 0.68))
+    draw_leg(d, x1, t + 0.1, d.foot_y(2.97), fine=0.8, leaf=d.v < 0.68)
     # Some hands hang it on a thin joint.
     top = clamp(0.48 + 0.16 * neck, 0.32, 0.64) if neck > -0.6 else clamp(1.1 * d.joint, 0.19, 0.3)
     top = d.thin(top, 0.8)
@@ -160,6 +166,6 @@ def left_foot(d: Sketch, x: float) -> None:
     ])  # fmt: skip
 
 
-FRAMES = {
+FRAME_LETTERS = {
     "ד": dalet, "ה": he, "ר": resh, "ך": kaf_final, "ת": tav,
 }  # fmt: skip

@@ -5,15 +5,15 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
-from crownlet.datasets.render.letterforms.own_forms import CLOSE_HE, NOTED_LENGTH, form_of
+from crownlet.datasets.render.letterforms.own_forms import CLOSE_HE_DRAW, NOTICED_LENGTH_Q, form_of
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import (
-    base,
     crowned_head,
-    kotz,
-    leg,
+    draw_base,
+    draw_kotz,
+    draw_leg,
+    draw_roof,
     lens_leg,
-    roof,
     roof_seat,
     vav_head,
     zayin_head,
@@ -25,7 +25,7 @@ def vav(d: Sketch) -> None:
     wide, tall, weight, taper, length, slope = d.ways[:6]
     x1 = 0.93 + 0.035 * wide + d.j(0.02)
     short = d.own.short
-    if short > NOTED_LENGTH:
+    if short > NOTICED_LENGTH_Q:
         d.unasked.add("leg_short")
     # A tilted head is drawn shorter, so that it stays within a pen.
     t = min(0.62, (0.8 + 0.14 * weight) * d.v)
@@ -39,9 +39,9 @@ def vav(d: Sketch) -> None:
     if d.style == "arizal":
         x = max(0.39, x0 + 0.25) + 0.004 * d.tilt
         y = 0.66 - 0.22 * max(0.0, -d.habits.flagged) - 0.004 * d.tilt
-        kotz(d, x, y, -0.1, 0.3, "kotz")
+        draw_kotz(d, x, y, -0.1, 0.3, "kotz")
     foot = max(d.foot_y(3.0 + 0.2 * length, most=3.38) - short, 2.1)
-    leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06, leaf=True)
+    draw_leg(d, x1, 0.5, foot, t, fine=0.85 + 0.35 * taper, drift=-0.06, leaf=True)
 
 
 def zayin(d: Sketch) -> None:
@@ -59,14 +59,14 @@ def yud(d: Sketch) -> None:
     x1 = 0.97 + 0.05 * size + d.j(0.03)
     vav_head(d, 0.08 - 0.05 * size, x1, 0.05, 0.92 + 0.08 * size, tilt=2 + 4 * slope)
     t = min(0.52, 0.74 * d.v)
-    if d.own.short < -NOTED_LENGTH:
+    if d.own.short < -NOTICED_LENGTH_Q:
         d.unasked.add("leg_long")
     foot = 1.85 + 0.25 * length + d.j(0.1) - max(d.own.short, -0.25)
     foot = max(foot, 1.4 - 0.15 * d.own.low)
-    leg(d, x1, 0.55, foot, t, drift=-0.12 - 0.07 * bent)
+    draw_leg(d, x1, 0.55, foot, t, drift=-0.12 - 0.07 * bent)
     # Always there: a hand that leaves it out shows the fault in every yud (Mishnah Berurah 32:15).
     prick = 0.42 if d.own.low == 0 else min(0.42, foot - 1.12)
-    kotz(d, 0.32, 0.73, -0.19, max(prick, 0.15) + d.j(0.04), "kotz")
+    draw_kotz(d, 0.32, 0.73, -0.19, max(prick, 0.15) + d.j(0.04), "kotz")
     inward = 0.3 * max(0.0, d.habits.tag_seat - 0.1) + 0.004 * max(0.0, d.tilt)
     inward = min(0.3, inward + 0.1 * max(0.0, d.habits.flagged))
     inward = min(0.34, inward + 0.6 * d.bud + 0.4 * d.own.corner)
@@ -108,7 +108,7 @@ def nun(d: Sketch) -> None:
     if d.ways[2] > 0.3:  # A base that hardly passes the head.
         reach = -1.0 - 0.6 * d.ways[2]
     right = 1.95 * (0.6 + 0.4 * d.w) + 0.12 * lean
-    low = base(
+    low = draw_base(
         d, -0.08 - 0.14 * reach, right, outer=0.5, thick=0.82 * d.h, inner=0.25, depth=0.3, post=0.6
     )
     knots = [
@@ -126,14 +126,14 @@ def nun_final(d: Sketch) -> None:
     like_vav = d.own.low > 0.3 and d.own.forms[0] > 0.25
     x = 0.0 if like_vav else crowned_head(d, 0.0, 1.15)
     length = 4.85 + 0.45 * d.ways[0] + 0.6 * (d.hand.final - 1) + d.long + d.j(0.12)
-    if d.shorter > NOTED_LENGTH:
+    if d.shorter > NOTICED_LENGTH_Q:
         d.unasked.add("leg_short")
     length = max(max(4.35, length) - d.shorter, 3.4)
     if like_vav:
         vav_head(d, 0.0, 1.15, 0.0, 0.9)
         inset = 0.23 + 0.6 * d.bud + 0.2 * d.own.corner
         d.seat(inset, 1.15 - inset, 0.03 + 0.18 * d.flare)
-        leg(d, 1.13, 0.5, length, 0.9 * d.v, fine=0.9)
+        draw_leg(d, 1.13, 0.5, length, 0.9 * d.v, fine=0.9)
         return
     lens_leg(d, x, 0.75, length, drift=d.j(0.06) - 0.03)
 
@@ -153,7 +153,7 @@ def chet(d: Sketch) -> None:
     wide = 1.08 * (0.6 + 0.4 * w)
     vav_head(d, right, right + wide, 0.1, 0.98, name="head_right")
     if d.style == "arizal":
-        leg(d, right + wide, 0.6, d.foot_y(), 0.8 * d.v, name="leg_right")
+        draw_leg(d, right + wide, 0.6, d.foot_y(), 0.8 * d.v, name="leg_right")
     else:
         lens_leg(d, right + 0.58 * wide, 0.78, d.foot_y(), "leg_right", thick=0.64)
     hump(d, left, right)
@@ -180,17 +180,17 @@ def flat_chet(d: Sketch) -> None:
     place, form, weight, lean = d.ways[3:7]
     x1 = 2.65 * d.w
     shoulder = d.corner(d.soft + 0.4 * max(0.0, d.habits.shoulder), fault=None)
-    t = roof(d, 0.0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
+    t = draw_roof(d, 0.0, x1, outer=shoulder, depth=0.4 - 0.34 * d.leaf)
     v = d.v * (0.9 + 0.12 * weight)
     x = max(0.2 + 0.16 * place + v, d.eaves[0] + 0.75 * v)
     low = d.foot_y(2.96)
-    leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8, leaf=True)
+    draw_leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8, leaf=True)
     if form < 0.0:  # Like a zayin's leg, swelling below a neck.
         wide = clamp(1.1 * v, 0.5, 0.8)
         # A zayin's neck: a leg held by less is taken to hang free, as only few hands risk.
         thin = d.ways[7]
         neck = max(0.3, v * (0.72 + 0.22 * thin)) if thin > -0.7 else 0.15 - 0.5 * (thin + 0.7)
-        if form_of(d.hand.seed, d.style, "ה").forms[0] > CLOSE_HE:
+        if form_of(d.hand.seed, d.style, "ה").forms[0] > CLOSE_HE_DRAW:
             neck = max(neck, 0.34)
         else:
             neck = d.thin(neck, 0.9 * (d.own.hair > 0.5))
@@ -200,10 +200,10 @@ def flat_chet(d: Sketch) -> None:
             (mid - 0.02 + 0.06 * lean, 1.85, wide), (mid + 0.14 * lean, low, 0.24),
         ], end=0.4 * d.cut + d.j(0.3))  # fmt: skip
     else:
-        leg(d, x, t - 0.3, low, v, drift=0.16 * lean, name="leg_left", fine=0.5 + 0.5 * form)
+        draw_leg(d, x, t - 0.3, low, v, drift=0.16 * lean, name="leg_left", fine=0.5 + 0.5 * form)
     roof_seat(d)
 
 
-HEADS = {
+HEAD_LETTERS = {
     "ו": vav, "ז": zayin, "י": yud, "ג": gimel, "נ": nun, "ן": nun_final, "ח": chet,
 }  # fmt: skip

@@ -5,18 +5,18 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
-from crownlet.datasets.render.letterforms.own_forms import SLIGHT_HEEL, SOFT_HABIT
+from crownlet.datasets.render.letterforms.own_forms import SLIGHT_HEEL_Q, SOFT_CORNER_RADIUS_Q
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import (
-    base,
     crowned_head,
-    kotz,
-    leg,
-    roof,
+    draw_base,
+    draw_kotz,
+    draw_leg,
+    draw_roof,
+    draw_wall,
     roof_seat,
-    turn,
+    round_corner,
     vav_head,
-    wall,
 )
 
 
@@ -25,22 +25,22 @@ def bet(d: Sketch) -> None:
     x1 = (2.75 - 0.42 * max(0.0, 0.3 + d.ways[0])) * d.w + d.extra
     # Where the corner is soft and has no heel, the white inside is as soft.
     inner = d.fillet + 0.7 * d.own.plain * d.round
-    t = roof(d, 0.05 + 0.4 * d.own.forms[0], x1, outer=d.corner(), inner=inner)
+    t = draw_roof(d, 0.05 + 0.4 * d.own.forms[0], x1, outer=d.corner(), inner=inner)
     h = max(d.heel * d.own.heel, 0.1 - 0.08 * d.own.plain)
-    if h < SLIGHT_HEEL:
+    if h < SLIGHT_HEEL_Q:
         d.unasked.add("heel_missing")
     corner = d.corner(fault=None)
     if d.own.plain > 0.5:
-        b = base(d, 0.0, x1 + h, outer=corner, inner=inner, post=d.v + h)
+        b = draw_base(d, 0.0, x1 + h, outer=corner, inner=inner, post=d.v + h)
     else:
-        b = base(d, 0.0, x1 + h, outer=corner, post=0.0)
-    wall(d, x1, t + 0.3, b + 0.1)
+        b = draw_base(d, 0.0, x1 + h, outer=corner, post=0.0)
+    draw_wall(d, x1, t + 0.3, b + 0.1)
     d.block("heel", "heel", [
         (x1 - 0.3, b + 0.02, 0.05, 0.0), (x1 + h + 0.02, b - 0.08 + d.j(0.04), d.soft, 0.0),
         (x1 + h, 2.96, corner, -0.02), (x1 - 0.3, 2.94, 0.05, 0.0),
     ])  # fmt: skip
     if d.hand.kotzim:
-        kotz(d, x1 - 0.14 - 0.3 * d.round, 0.08 + 0.1 * d.round, 0.15, -0.28, "kotz")
+        draw_kotz(d, x1 - 0.14 - 0.3 * d.round, 0.08 + 0.1 * d.round, 0.15, -0.28, "kotz")
     roof_seat(d, 0.17 + 0.4 * d.own.forms[0])
     d.stretchable(0.6, x1 - d.v - 0.1)
 
@@ -52,11 +52,11 @@ def kaf(d: Sketch) -> None:
     arc = d.arc(1.0)
     high = max(d.own.corner, arc - 0.3 * d.own.forms[0])
     inner = 0.32 + d.fillet + 0.3 * max(0.0, d.own.arc)
-    t = roof(d, 0.3 * d.own.forms[1], x1, outer=high, inner=inner, depth=0.6, thick=h)
+    t = draw_roof(d, 0.3 * d.own.forms[1], x1, outer=high, inner=inner, depth=0.6, thick=h)
     # A hand that tells kaf by its arc alone keeps its base short.
     left = -0.03 + 0.5 * d.own.plain * d.own.forms[2]
-    b = base(d, left, x1, outer=arc, inner=inner, depth=0.6, thick=h, bulge=0.0)
-    wall(d, x1, t + 0.3, b - 0.3, plain=True)
+    b = draw_base(d, left, x1, outer=arc, inner=inner, depth=0.6, thick=h, bulge=0.0)
+    draw_wall(d, x1, t + 0.3, b - 0.3, plain=True)
     d.stretchable(0.5, x1 - 1.2)
 
 
@@ -67,7 +67,7 @@ def mem(d: Sketch) -> None:
     notch, far, opening, peak, low, weight, corner = d.ways[:7]
     deep = 0.5 + 0.5 * notch
     # The notch runs down between nose and roof, but they meet below it over 0.15 q or more.
-    t = roof(
+    t = draw_roof(
         d, 0.9 + 0.36 * deep, x1, outer=0.75 + 0.25 * corner, inner=0.2 + d.fillet, depth=0.6,
         thick=h, undercut=0.08 - 0.5 * deep,
     )  # fmt: skip
@@ -81,13 +81,13 @@ def mem(d: Sketch) -> None:
     reach = max(reach - close, min(reach, foot + 0.66))
     foot -= 0.3 * d.own.forms[0]
     under = d.corner(max(d.own.under, d.soft + 0.15 * max(0.0, corner)))
-    if d.own.under > SOFT_HABIT:
+    if d.own.under > SOFT_CORNER_RADIUS_Q:
         d.unasked.add("corner_rounded")
-    b = base(
+    b = draw_base(
         d, min(reach, x1 - 1.25), x1, outer=under, depth=0.3 + 0.4 * d.own.under, thick=h,
         inner=d.fillet + 0.4 * d.own.under, bulge=0.0,
     )  # fmt: skip
-    wall(d, x1, t + 0.5, b - 0.2)
+    draw_wall(d, x1, t + 0.5, b - 0.2)
     top, low_edge = -0.1 * max(0.0, peak), 0.78 + 0.08 * weight
     vav_head(
         d, 0.2 - 0.08 * weight - 0.2 * upright, 1.15 - 0.07 * deep, top, low_edge, tilt=4 * peak
@@ -111,10 +111,10 @@ def mem_final(d: Sketch) -> None:
     left = 0.36 - 0.24 * d.own.forms[0] + thin
     corner = d.corner()
     under = max(corner, d.own.under)
-    if d.own.under > SOFT_HABIT:
+    if d.own.under > SOFT_CORNER_RADIUS_Q:
         d.unasked.add("corner_rounded")
     outer = max(0.5 - 0.5 * d.own.forms[1], d.own.corner) if d.style == "beit_yosef" else corner
-    t = roof(d, -0.1, x1, outer=outer, thick=h)
+    t = draw_roof(d, -0.1, x1, outer=outer, thick=h)
     b, edge, low = 3 - h, left - thin, 3.0 + d.j(0.05)
     # Rounded below, it is drawn together there as well.
     soft, up, near = d.fillet + 0.5 * d.own.under, 0.5 * d.own.under, 0.22 * d.own.under
@@ -124,8 +124,8 @@ def mem_final(d: Sketch) -> None:
         (x1, b - 0.3 - up, 0.02, 0.02), (x1 - near, 3.0, under, -0.01),
         (edge - 0.04 + 1.2 * near, low, under, -0.02),
     ])  # fmt: skip
-    wall(d, x1, t + 0.3, b - 0.2 - 0.8 * up)
-    wall(d, left, t - 0.3, b - 0.1 - 0.8 * up, "wall_left", plain=True, thick=thin)
+    draw_wall(d, x1, t + 0.3, b - 0.2 - 0.8 * up)
+    draw_wall(d, left, t - 0.3, b - 0.1 - 0.8 * up, "wall_left", plain=True, thick=thin)
     d.stretchable(left + 0.2, x1 - d.v - 0.2)
 
 
@@ -139,25 +139,25 @@ def samech(d: Sketch) -> None:
     left = 0.4 + d.v
     edge = left - d.v
     across = x1 - edge - 0.1 - 0.56 * fine
-    t = roof(d, 0.0, x1, outer=1.0 + arc, inner=0.3 + d.fillet, depth=0.6, thick=h)
+    t = draw_roof(d, 0.0, x1, outer=1.0 + arc, inner=0.3 + d.fillet, depth=0.6, thick=h)
     d.block("base", "base", [
         (edge, 1.55, 0.02, 0.0), (left, 1.55, 0.02, 0.0), (left + 0.1 * fine, 3 - h, 0.3, 0.0),
         (x1 - d.v - 0.12 * fine, 3 - h, 0.3 + 0.2 * fine, 0.0), (x1 - d.v, 1.5, 0.02, 0.0),
         (x1, 1.5, 0.02, 0.02),
-        *turn(d, x1 - 0.02 - 0.3 * fine, 3.02, 0.85 + 0.2 * fine + arc, 1.5, 0.02,
+        *round_corner(d, x1 - 0.02 - 0.3 * fine, 3.02, 0.85 + 0.2 * fine + arc, 1.5, 0.02,
               below=True, across=across),
-        *turn(d, edge + 0.08 + 0.26 * fine, 3.0 + d.j(0.04), 0.7 + 0.2 * fine + arc, 1.45, 0.02,
+        *round_corner(d, edge + 0.08 + 0.26 * fine, 3.0 + d.j(0.04), 0.7 + 0.2 * fine + arc, 1.45, 0.02,
               left=True, below=True, across=across),
     ])  # fmt: skip
-    wall(d, x1, t + 0.3, 1.7, plain=True)
-    wall(d, left, t - 0.3, 1.75, "wall_left", plain=True)
+    draw_wall(d, x1, t + 0.3, 1.7, plain=True)
+    draw_wall(d, left, t - 0.3, 1.75, "wall_left", plain=True)
 
 
 def tet(d: Sketch) -> None:
     """A round limb whose head bends a little inward, and a zayin; the heads apart (MS tet)."""
     x1 = max(2.75 * d.w, 2.5)
     x = crowned_head(d, 0.0, 1.08, "head_left")
-    b = base(d, 0.22, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.85 * d.h)
+    b = draw_base(d, 0.22, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.85 * d.h)
     d.stroke(
         "leg_left",
         "leg",
@@ -240,21 +240,21 @@ def pe(d: Sketch) -> None:
     x1 = 3.05 * max(d.w, 0.9) * (1 - 0.26 * d.own.forms[0])
     h = 0.74 * d.h
     inner = None if d.style != "vellish" else 0.4
-    t = roof(d, 0.0, x1, thick=h, inner=inner)
-    b = base(d, 0.0, x1, outer=0.8, thick=h, inner=inner, depth=0.5, bulge=0.0)
-    wall(d, x1, t + 0.3, b - 0.35)
+    t = draw_roof(d, 0.0, x1, thick=h, inner=inner)
+    b = draw_base(d, 0.0, x1, outer=0.8, thick=h, inner=inner, depth=0.5, bulge=0.0)
+    draw_wall(d, x1, t + 0.3, b - 0.35)
     drop(d, t, x1 - d.v)
 
 
 def pe_final(d: Sketch) -> None:
     """A corner above like the bent form, a leg long enough to fold, and the drop (MS final pe)."""
     x1 = 2.7 * max(d.w, 0.92) * (1 - 0.12 * d.own.forms[0])
-    t = roof(d, 0.0, x1, thick=0.82 * d.h)
+    t = draw_roof(d, 0.0, x1, thick=0.82 * d.h)
     drop(d, t, x1 - d.v)
     length = 4.4 + 0.75 * d.ways[5] + 0.5 * (d.hand.final - 1) + d.long + d.j(0.1)
-    leg(d, x1, t + 0.1, max(3.75, length), fine=0.85 + 0.3 * d.ways[6], drift=0.1 * d.ways[7])
+    draw_leg(d, x1, t + 0.1, max(3.75, length), fine=0.85 + 0.3 * d.ways[6], drift=0.1 * d.ways[7])
 
 
-RINGS = {
+RING_LETTERS = {
     "ב": bet, "כ": kaf, "מ": mem, "ם": mem_final, "ס": samech, "ט": tet, "פ": pe, "ף": pe_final,
 }  # fmt: skip

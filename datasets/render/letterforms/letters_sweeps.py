@@ -6,7 +6,13 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 from __future__ import annotations
 
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
-from crownlet.datasets.render.letterforms.strokes import he_gap, link, roof, roof_seat, vav_head
+from crownlet.datasets.render.letterforms.strokes import (
+    draw_joint,
+    draw_roof,
+    he_gap,
+    roof_seat,
+    vav_head,
+)
 
 
 def sweep(d: Sketch, x1: float, y0: float, reach: float, y1: float) -> None:
@@ -26,7 +32,7 @@ def sweep(d: Sketch, x1: float, y0: float, reach: float, y1: float) -> None:
 def kuf(d: Sketch) -> None:
     """A right leg bent well to the left, and a loose left leg like a short final nun (MS kuf)."""
     x1 = 2.6 * d.w
-    t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.55)
+    t = draw_roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.55)
     place, lean, weight, head, end = d.ways[:5]
     x = 0.42 + 0.14 * place
     thick = 0.46 + 0.16 * d.v + 0.1 * weight
@@ -65,7 +71,7 @@ def lamed(d: Sketch) -> None:
     """A bent kaf; on its left corner, thinly joined, a vav that stands in the line above
     (MS lamed)."""
     x1 = 2.35 * d.w + d.extra
-    t = roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.9 * d.h)
+    t = draw_roof(d, 0.0, x1, outer=0.95, inner=0.3 + d.fillet, depth=0.5, thick=0.9 * d.h)
     flag, angle, lean, round_, curl = d.ways[:5]
     # Some hands stand the neck at the very end of the roof.
     lean = clamp(lean + 0.9 * d.own.forms[0], -1.0, 1.0)
@@ -98,9 +104,9 @@ def lamed(d: Sketch) -> None:
         (0.28, 0.2, d.thin(max(0.18, 0.26 * fine))),
     ]
     d.stroke("neck", "neck", knots)
-    link(d, (0.28, 0.02), (0.32, 0.4), "joint", flare=1.0)
+    draw_joint(d, (0.28, 0.02), (0.32, 0.4), "joint", flare=1.0)
     d.seat(max(far + 0.22, -0.32 - over), 0.24 - over, top + 0.04)
     d.stretchable(0.7, x1 - 1.2)
 
 
-SWEEPS = {"ק": kuf, "ל": lamed}
+SWEEP_LETTERS = {"ק": kuf, "ל": lamed}

@@ -14,7 +14,7 @@ from crownlet.datasets.render.letterforms.outlines import Region
 
 
 @dataclass(frozen=True)
-class Between:
+class Morph:
     """How two letters correspond: which parts answer each other besides those of one name.
 
     One of `<>^!` behind a name means its left, right, upper or lower half. `course` is how far
@@ -33,48 +33,48 @@ class Between:
     """A part that lies by itself and dwindles to a point where it lies."""
 
 
-_HEAD = (("roof", "head"),)
+_HEAD_PAIRS = (("roof", "head"),)
 
-_BENT = (("roof", "head"), ("wall", "neck"))
+_BENT_PAIRS = (("roof", "head"), ("wall", "neck"))
 
-_HANGING = ("leg_left", "roof")
+_HANGING_PARTS = ("leg_left", "roof")
 
-BETWEEN: Mapping[str, Between] = {
-    "דר": Between(),
-    "דך": Between(),
-    "רך": Between(),
-    "בכ": Between(),
-    "בנ": Between(_BENT),
-    "כנ": Between(_BENT),
-    "גנ": Between((("leg", "neck"), ("foot", "base"))),
-    "הח": Between((("leg", "leg_right"),), closes=_HANGING, necked=True),
-    "הת": Between(closes=_HANGING, necked=True),
-    "חת": Between((("leg_right", "leg"),)),
-    "הד": Between(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
-    "הק": Between(),
-    "וז": Between(),
-    "וי": Between(),
-    "רו": Between(_HEAD),
-    "ון": Between(),
-    "זן": Between(),
-    "ךן": Between(_HEAD),
-    "סם": Between(),
-    "מם": Between(
+MORPHS: Mapping[str, Morph] = {
+    "דר": Morph(),
+    "דך": Morph(),
+    "רך": Morph(),
+    "בכ": Morph(),
+    "בנ": Morph(_BENT_PAIRS),
+    "כנ": Morph(_BENT_PAIRS),
+    "גנ": Morph((("leg", "neck"), ("foot", "base"))),
+    "הח": Morph((("leg", "leg_right"),), closes=_HANGING_PARTS, necked=True),
+    "הת": Morph(closes=_HANGING_PARTS, necked=True),
+    "חת": Morph((("leg_right", "leg"),)),
+    "הד": Morph(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
+    "הק": Morph(),
+    "וז": Morph(),
+    "וי": Morph(),
+    "רו": Morph(_HEAD_PAIRS),
+    "ון": Morph(),
+    "זן": Morph(),
+    "ךן": Morph(_HEAD_PAIRS),
+    "סם": Morph(),
+    "מם": Morph(
         (("head", "roof<"), ("roof", "roof>"), ("leg_left", "wall_left")),
         closes=("leg_left", "base"),
     ),
-    "טס": Between(
+    "טס": Morph(
         (("head_left", "roof<"), ("head_right", "roof>"), ("leg_left", "wall_left")),
         closes=("head_left", "head_right"),
         meets=0.6,
     ),
-    "כפ": Between(course=(0.2, 0.35, 0.5)),
-    "צע": Between((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
+    "כפ": Morph(course=(0.2, 0.35, 0.5)),
+    "צע": Morph((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
 }
 """Pairs with a drawable way between them (Rambam, Tefillin 1:19; Mishnah Berurah 32:14; Keset 5:2).
 """
 
-SIGNS: Mapping[tuple[str, str], tuple[str, ...]] = {
+DOUBTFUL_DEFECTS: Mapping[tuple[str, str], tuple[str, ...]] = {
     ("ד", "ר"): ("corner_rounded", "heel_missing"),
     ("ר", "ד"): ("corner_squared",),
     ("ד", "ך"): ("corner_rounded", "heel_missing", "leg_long"),
@@ -109,16 +109,16 @@ SIGNS: Mapping[tuple[str, str], tuple[str, ...]] = {
 
 
 @cache
-def partners(letter: str) -> tuple[str, ...]:
+def morph_partners(letter: str) -> tuple[str, ...]:
     """Letters towards which `letter` can be drawn."""
-    return tuple(pair.replace(letter, "") for pair in BETWEEN if letter in pair)
+    return tuple(pair.replace(letter, "") for pair in MORPHS if letter in pair)
 
 
-_NECK, _THINNEST, _LONG = 0.5, 0.22, 0.5
+_NECK_SHARE, _MIN_NECK_Q, _NECK_LENGTH_Q = 0.5, 0.22, 0.5
 """Of its width a leg keeps so much where it just touches its roof, but so many q; the neck's q."""
 
 
-def places(way: Between, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:
+def touching_pairs(way: Morph, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:
     """Which of the pairs come to touch. TypeError for a way on which none do."""
     names = [pair[0].name for pair in pairs]
     if way.closes is None:
@@ -126,24 +126,24 @@ def places(way: Between, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:
     return names.index(way.closes[0]), names.index(way.closes[1])
 
 
-def neck_at(t: float) -> float:
+def neck_share(t: float) -> float:
     """The share of its width that the upper end of a leg has at `t` of the way."""
-    return float(np.interp(t, (0.25, 0.5, 2 / 3, 0.75), (1.0, _NECK, 0.9, 1.0)))
+    return float(np.interp(t, (0.25, 0.5, 2 / 3, 0.75), (1.0, _NECK_SHARE, 0.9, 1.0)))
 
 
-def course(
-    way: Between, pairs: Sequence[tuple[Part, Part]], twins: Sequence[tuple[Outline, Outline]]
+def morph_course(
+    way: Morph, pairs: Sequence[tuple[Part, Part]], twins: Sequence[tuple[Outline, Outline]]
 ) -> tuple[float, float, float]:
     """How far outlines have moved at a third, half, two thirds of the way."""
     if way.closes is None:
         return way.course
-    ends = [twins[place] for place in places(way, pairs)]
+    ends = [twins[place] for place in touching_pairs(way, pairs)]
     low, high = 0.0, 1.0
     for _ in range(9):
         s = (low + high) / 2
         one, other = ((1 - s) * first + s * last for first, last in ends)
         if way.necked:
-            one = necked(one, other, _NECK)
+            one = narrow_neck(one, other, _NECK_SHARE)
         low, high = (s, high) if Region([other]).clearance(one).min() > 0 else (low, s)
     # A third from the letters the white is still seen, and the contact a neck rather than a hair.
     if way.meets > 0.5:  # Sides that meet all along leave no doubt when they have met.
@@ -152,17 +152,17 @@ def course(
     return 0.7 * high, high, high + 0.3 * (1 - high)
 
 
-def necked(leg: Outline, roof: Outline, share: float) -> Outline:
+def narrow_neck(leg: Outline, roof: Outline, share: float) -> Outline:
     """The leg, its upper end under the roof drawn in to `share` of its width."""
     top = float(leg[:, 1].min())
     left, right = Region([leg]).spans(np.array([top + 0.15]))
     width = float(right[0] - left[0])
-    if share == 1.0 or not width > _THINNEST:
+    if share == 1.0 or not width > _MIN_NECK_Q:
         return leg
     eaves = float(Region([roof]).spans(np.array([top - 0.1]))[0][0])
-    middle = float(np.nanmax([(left[0] + right[0]) / 2, eaves + _THINNEST]))
+    middle = float(np.nanmax([(left[0] + right[0]) / 2, eaves + _MIN_NECK_Q]))
     hits = Region([roof]).along(np.array([middle, -1.0]), np.array([0.0, 1.0]))
     under = max(top, float(hits[-1]) - 1.0 if len(hits) else top)
-    fade = np.clip(1.0 - (leg[:, 1] - under) / _LONG, 0.0, 1.0)
-    drawn_in = 1.0 - (1.0 - max(share, _THINNEST / width)) * fade
+    fade = np.clip(1.0 - (leg[:, 1] - under) / _NECK_LENGTH_Q, 0.0, 1.0)
+    drawn_in = 1.0 - (1.0 - max(share, _MIN_NECK_Q / width)) * fade
     return np.stack([middle + (leg[:, 0] - middle) * drawn_in, leg[:, 1]], axis=1)

@@ -12,36 +12,36 @@ from dataclasses import replace
 import numpy as np
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.build import MAY_STRETCH, build
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Crown, Glyph, Part
+from crownlet.datasets.render.letterforms.build import MAX_STRETCH_Q, build_letter
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.letters_heads import flat_chet
 from crownlet.datasets.render.letterforms.morph_ways import (
-    BETWEEN,
-    SIGNS,
-    Between,
-    course,
-    neck_at,
-    necked,
-    partners,
-    places,
+    DOUBTFUL_DEFECTS,
+    MORPHS,
+    Morph,
+    morph_course,
+    morph_partners,
+    narrow_neck,
+    neck_share,
+    touching_pairs,
 )
 from crownlet.datasets.render.letterforms.outlines import Floats, Region
-from crownlet.datasets.render.letterforms.pairing import matched, sides
+from crownlet.datasets.render.letterforms.pairing import match_outlines, pair_parts
 from crownlet.datasets.render.letterforms.sketch import Sketch
 
-DOUBT = "shape_doubt"
+SHAPE_DOUBT = "shape_doubt"
 
-FIRST, LAST = 1 / 3, 2 / 3
+DOUBT_START_SHARE, DOUBT_END_SHARE = 1 / 3, 2 / 3
 """Between these the form is doubtful; before and after it is one letter and the other."""
 
-UNSEEN = 0.08
+MAX_UNSEEN_SHARE = 0.08
 """Nobody sees that a form has gone so far on its way; what it shows from there on is doubtful."""
 
-_LOOSE = 0.8
+_MAX_PACE_LOG = 0.8
 """How far, as a logarithm, small signs may run ahead of the form or behind it."""
 
-_THIRDS = (0.0, FIRST, 0.5, LAST, 1.0)
+_COURSE_SHARES = (0.0, DOUBT_START_SHARE, 0.5, DOUBT_END_SHARE, 1.0)
 
 
 def share_at(t: float) -> float:
@@ -63,19 +63,21 @@ def build_between(
     """
     if not 0.0 <= t <= 1.0:
         raise ValueError(f"a form lies between two letters at 0 to 1, got {t}")
-    if other not in partners(letter):
+    if other not in morph_partners(letter):
         raise KeyError(f"no way is drawn between {letter!r} and {other!r}")
     seed = int(rng.integers(1 << 62))
-    if not (letter in MAY_STRETCH and other in MAY_STRETCH):
+    if not (letter in MAX_STRETCH_Q and other in MAX_STRETCH_Q):
         stretch = 0.0
-    a, b = (_plain(char, hand, np.random.default_rng(seed), stretch) for char in (letter, other))
-    return morph(a, b, t, float(np.exp(rng.uniform(-_LOOSE, _LOOSE))))
+    a, b = (
+        _build_flat(char, hand, np.random.default_rng(seed), stretch) for char in (letter, other)
+    )
+    return morph(a, b, t, float(np.exp(rng.uniform(-_MAX_PACE_LOG, _MAX_PACE_LOG))))
 
 
-def _plain(letter: str, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
+def _build_flat(letter: str, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
     """As `build`, but chet always with its flat roof: from a peaked one no way leads elsewhere."""
     if letter != "ח":
-        return build(letter, hand, rng, stretch)
+        return build_letter(letter, hand, rng, stretch)
     sketch = Sketch(letter, hand, rng, 0.0)
     flat_chet(sketch)
     return sketch.finish()
@@ -90,27 +92,27 @@ def morph(a: Glyph, b: Glyph, t: float, pace: float = 1.0) -> Glyph:
     Raises KeyError for a pair without a way.
     """
     pair = a.letter + b.letter
-    if pair not in BETWEEN:
-        way, first, last, t_way = BETWEEN[pair[::-1]], b, a, 1.0 - t
+    if pair not in MORPHS:
+        way, first, last, t_way = MORPHS[pair[::-1]], b, a, 1.0 - t
     else:
-        way, first, last, t_way = BETWEEN[pair], a, b, t
-    parts = _parts(first, last, way, t_way, pace)
-    return _named(a, b, t, _finished(first, last, parts, t_way))
+        way, first, last, t_way = MORPHS[pair], a, b, t
+    parts = _morph_parts(first, last, way, t_way, pace)
+    return _name_glyph(a, b, t, _finish_glyph(first, last, parts, t_way))
 
 
-def _parts(a: Glyph, b: Glyph, way: Between, t: float, pace: float) -> list[Part]:
+def _morph_parts(a: Glyph, b: Glyph, way: Morph, t: float, pace: float) -> list[Part]:
     """The parts at `t` of the way, those that both have and those of one."""
-    pairs, only_a, only_b = sides(a, b, way.parts)
-    twins = [matched(first, last) for first, last in pairs]
-    s = float(np.interp(t, _THIRDS, (0.0, *course(way, pairs, twins), 1.0)))
+    pairs, only_a, only_b = pair_parts(a, b, way.parts)
+    twins = [match_outlines(first, last) for first, last in pairs]
+    s = float(np.interp(t, _COURSE_SHARES, (0.0, *morph_course(way, pairs, twins), 1.0)))
     moved = [(1 - s) * first + s * last for first, last in twins]
     if way.necked:
-        leg, roof = places(way, pairs)
-        moved[leg] = necked(moved[leg], moved[roof], neck_at(t))
+        leg, roof = touching_pairs(way, pairs)
+        moved[leg] = narrow_neck(moved[leg], moved[roof], neck_share(t))
         # What joins leg and roof at the other end comes when they have met.
         only_b = [part for part in only_b if part.kind != "kotz" or t > 0.5]
     near = 0 if t < 0.5 else 1
-    names = _names(pairs, near)
+    names = _part_names(pairs, near)
     parts = [
         replace(pair[near], name=name, outline=outline)
         for pair, name, outline in zip(pairs, names, moved, strict=True)
@@ -118,11 +120,11 @@ def _parts(a: Glyph, b: Glyph, way: Between, t: float, pace: float) -> list[Part
     for own, ends, grown in ((only_a, 0, 1 - s), (only_b, 1, s)):
         if own and grown > 0:
             still = [twin[ends] for twin in twins]
-            parts += _grown(own, still, moved, (grown, grown**pace), way.shrinks)
+            parts += _grow_parts(own, still, moved, (grown, grown**pace), way.shrinks)
     return parts
 
 
-def _names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
+def _part_names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
     """Names from the nearer letter, or from the other where halves would share one."""
     names = [pair[near].name for pair in pairs]
     return [
@@ -131,7 +133,7 @@ def _names(pairs: list[tuple[Part, Part]], near: int) -> list[str]:
     ]
 
 
-def _grown(
+def _grow_parts(
     own: list[Part],
     still: list[Outline],
     moved: list[Outline],
@@ -162,12 +164,12 @@ def _extent(parts: Sequence[Part]) -> Floats:
     """Leftmost and rightmost x of the ink between ruled line and base line."""
     region = Region([part.outline for part in parts])
     points = np.concatenate([part.outline for part in parts])
-    inside = points[(points[:, 1] >= 0.0) & (points[:, 1] <= BODY_HEIGHT), 0]
-    left, right = region.spans(np.array([0.0, BODY_HEIGHT]))
+    inside = points[(points[:, 1] >= 0.0) & (points[:, 1] <= BODY_HEIGHT_Q), 0]
+    left, right = region.spans(np.array([0.0, BODY_HEIGHT_Q]))
     return np.array([np.nanmin([*left, inside.min()]), np.nanmax([*right, inside.max()])])
 
 
-def _finished(a: Glyph, b: Glyph, parts: list[Part], t: float) -> Glyph:
+def _finish_glyph(a: Glyph, b: Glyph, parts: list[Part], t: float) -> Glyph:
     """The glyph of these parts, its body from x = 0 as that of both ends."""
     off_a, off_b = (_extent(end.parts) - (0.0, end.advance) for end in (a, b))
     shift, right = _extent(parts) - (1 - t) * off_a - t * off_b
@@ -180,12 +182,12 @@ def _finished(a: Glyph, b: Glyph, parts: list[Part], t: float) -> Glyph:
         letter=a.letter,
         parts=tuple(part.moved(-shift, 0.0) for part in parts),
         advance=advance,
-        crown=_crown(a, b, t, advance),
+        crown=_morph_seat(a, b, t, advance),
         stretch=stretch,
     )
 
 
-def _crown(a: Glyph, b: Glyph, t: float, advance: float) -> Crown | None:
+def _morph_seat(a: Glyph, b: Glyph, t: float, advance: float) -> Crown | None:
     """Where tags stand: between both seats, or on the only one, as far along the letter."""
     if a.crown is not None and b.crown is not None:
         p, q = a.crown, b.crown
@@ -197,14 +199,14 @@ def _crown(a: Glyph, b: Glyph, t: float, advance: float) -> Crown | None:
     return replace(one.crown, x0=one.crown.x0 * scale, x1=one.crown.x1 * scale)
 
 
-def _named(a: Glyph, b: Glyph, t: float, glyph: Glyph) -> Glyph:
+def _name_glyph(a: Glyph, b: Glyph, t: float, glyph: Glyph) -> Glyph:
     """The glyph named after the nearer letter, with what is doubtful about it."""
     near, far = (a.letter, b.letter) if t < 0.5 else (b.letter, a.letter)
     share, off = share_at(t), min(t, 1.0 - t)
-    signs = SIGNS.get((near, far), ()) if off > UNSEEN else ()
+    signs = DOUBTFUL_DEFECTS.get((near, far), ()) if off > MAX_UNSEEN_SHARE else ()
     marks = tuple(DefectMark(name, 0.0, plainness=0.5) for name in signs)
     if share <= 0.0:
         return replace(glyph, letter=near, defects=marks)
-    plainness = FIRST + (1 - FIRST) * share / 0.5
-    mark = DefectMark(DOUBT, share, plainness)
+    plainness = DOUBT_START_SHARE + (1 - DOUBT_START_SHARE) * share / 0.5
+    mark = DefectMark(SHAPE_DOUBT, share, plainness)
     return replace(glyph, letter=near, other=far, share=share, defects=(mark, *marks))

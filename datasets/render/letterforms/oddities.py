@@ -14,69 +14,69 @@ from typing import Literal
 import numpy as np
 
 from crownlet.datasets.coco.truth import Outline
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Crown, Glyph, Part
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Floats
-from crownlet.datasets.render.letterforms.pen import stroke
+from crownlet.datasets.render.letterforms.pen import stroke_outline
 
 Oddity = Literal["large", "small", "dotted", "inverted", "curled"]
 
-_LETTERS = "אבגדהוזחטיךכלםמןנסעףפץצקרשת"
+_ALL_LETTERS = "אבגדהוזחטיךכלםמןנסעףפץצקרשת"
 
-_SPIRAL = "פף"
+_SPIRAL_LETTERS = "פף"
 
-_BENDING = {"ח": "leg_left", "ק": "leg_left", "ן": "leg", "ך": "leg", "ף": "leg", "ץ": "leg"}
+_CURLED_LEGS = {"ח": "leg_left", "ק": "leg_left", "ן": "leg", "ך": "leg", "ף": "leg", "ץ": "leg"}
 """Letters of which old hands curl a leg, and the leg."""
 
-LETTERS: dict[Oddity, str] = {
-    "large": "".join(c for c in _LETTERS if c not in "ךןףקליוז"),
-    "small": "".join(c for c in _LETTERS if c not in "לוןךק"),
-    "dotted": _LETTERS.replace("ל", ""),
+ODDITY_LETTERS: dict[Oddity, str] = {
+    "large": "".join(c for c in _ALL_LETTERS if c not in "ךןףקליוז"),
+    "small": "".join(c for c in _ALL_LETTERS if c not in "לוןךק"),
+    "dotted": _ALL_LETTERS.replace("ל", ""),
     "inverted": "נ",
-    "curled": _SPIRAL + "".join(c for c in _BENDING if c not in _SPIRAL),
+    "curled": _SPIRAL_LETTERS + "".join(c for c in _CURLED_LEGS if c not in _SPIRAL_LETTERS),
 }
 """Letters that are written so, as far as the lines above and below leave room for it, and as far as
 size alone makes no other letter of them: a small vav is a yud, a large zayin a final nun.
 """
 
-AFTER_TAGS: tuple[Oddity, ...] = ("small", "dotted")
+ODDITIES_AFTER_TAGS: tuple[Oddity, ...] = ("small", "dotted")
 """Oddities that come over the letter when its tags are set."""
 
-LARGEST = 2.0
+MAX_SIZE_RATIO = 2.0
 """A large letter against its neighbours; by one tradition the dalet is as four (Keset 20:5)."""
 
 
-def known(letter: str) -> tuple[Oddity, ...]:
+def known_oddities(letter: str) -> tuple[Oddity, ...]:
     """The oddities in which `letter` may be written."""
-    return tuple(name for name, letters in LETTERS.items() if letter in letters)
+    return tuple(name for name, letters in ODDITY_LETTERS.items() if letter in letters)
 
 
-def written_oddly(glyph: Glyph, name: Oddity, hand: Hand, rng: np.random.Generator) -> Glyph:
+def apply_oddity(glyph: Glyph, name: Oddity, hand: Hand, rng: np.random.Generator) -> Glyph:
     """The clean glyph written in this way: before tags are set, or after (`AFTER_TAGS`).
 
     Raises ValueError where the letter is not written so (`known`).
     """
-    if glyph.letter not in LETTERS[name]:
+    if glyph.letter not in ODDITY_LETTERS[name]:
         raise ValueError(f"{glyph.letter!r} is not written {name}")
-    return replace(_WAYS[name](glyph, hand, rng), oddity=name)
+    return replace(_ODDITY_FUNCTIONS[name](glyph, hand, rng), oddity=name)
 
 
-def large(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
+def enlarge(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     """Hanging from its line, or standing out above and below, as far as the line pitch lets it."""
-    room = max(1.25, min(LARGEST, (hand.line_pitch - 0.9) / BODY_HEIGHT))
+    room = max(1.25, min(MAX_SIZE_RATIO, (hand.line_pitch - 0.9) / BODY_HEIGHT_Q))
     if glyph.letter == "ץ":
         room = 1.35
     size = float(rng.uniform(1.2, room))
-    return _sized(glyph, size, 0.0 if rng.random() < 0.7 else BODY_HEIGHT / 2)
+    return _resize(glyph, size, 0.0 if rng.random() < 0.7 else BODY_HEIGHT_Q / 2)
 
 
-def small(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
+def reduce_size(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     """Hanging from its line, in the middle of the others, or with its foot at theirs."""
-    still = (0.0, BODY_HEIGHT / 2, BODY_HEIGHT)[int(rng.integers(3))]
-    return _sized(glyph, float(rng.uniform(0.6, 0.75)), still)
+    still = (0.0, BODY_HEIGHT_Q / 2, BODY_HEIGHT_Q)[int(rng.integers(3))]
+    return _resize(glyph, float(rng.uniform(0.6, 0.75)), still)
 
 
-def _sized(glyph: Glyph, size: float, still: float) -> Glyph:
+def _resize(glyph: Glyph, size: float, still: float) -> Glyph:
     """The glyph at `size` times its size, height `still` staying where it is."""
 
     def grown(outline: Outline) -> Outline:
@@ -89,7 +89,7 @@ def _sized(glyph: Glyph, size: float, still: float) -> Glyph:
     return replace(glyph.mapped(grown), crown=seat, advance=glyph.advance * size, stretch=None)
 
 
-def inverted(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
+def invert(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     """A nun turned about: seen as in a mirror, or stood on its head."""
     if rng.random() < 0.5:
         seat = glyph.crown
@@ -98,22 +98,22 @@ def inverted(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
         # Outlines stay clockwise, as all that the pen draws.
         turned = glyph.mapped(lambda outline: ((glyph.advance, 0.0) + outline * (-1.0, 1.0))[::-1])
         return replace(turned, crown=seat, stretch=None)
-    turned = glyph.mapped(lambda outline: (glyph.advance, BODY_HEIGHT) - outline)
+    turned = glyph.mapped(lambda outline: (glyph.advance, BODY_HEIGHT_Q) - outline)
     return replace(turned, crown=None, stretch=None)
 
 
-def curled(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
+def curl(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     """A pe whose drop is rolled in, or a leg whose end is curled."""
-    if glyph.letter in _SPIRAL and (glyph.letter == "פ" or rng.random() < 0.6):
-        return _rolled_in(glyph, rng)
-    leg = glyph.part(_BENDING[glyph.letter])
+    if glyph.letter in _SPIRAL_LETTERS and (glyph.letter == "פ" or rng.random() < 0.6):
+        return _roll_drop(glyph, rng)
+    leg = glyph.part(_CURLED_LEGS[glyph.letter])
     reach = float(rng.uniform(0.35, 0.75)) * (1.0 if rng.random() < 0.5 else -1.0)
     if glyph.letter == "ק":
         reach = abs(reach)  # away from the white between the lines, not into its own
-    return glyph.with_parts([leg.mapped(lambda outline: _bent(outline, reach))])
+    return glyph.with_parts([leg.mapped(lambda outline: _curl_leg(outline, reach))])
 
 
-def _bent(outline: Outline, reach: float) -> Outline:
+def _curl_leg(outline: Outline, reach: float) -> Outline:
     """The lower half of a leg swung `reach` aside in a bow, its end turned up a little."""
     x, y = outline.T
     top, foot = float(y.min()), float(y.max())
@@ -122,7 +122,7 @@ def _bent(outline: Outline, reach: float) -> Outline:
     return np.stack([x + reach * below**2, y - lifted], axis=1)
 
 
-def _rolled_in(glyph: Glyph, rng: np.random.Generator) -> Glyph:
+def _roll_drop(glyph: Glyph, rng: np.random.Generator) -> Glyph:
     """Instead of a drop, a thin stroke that runs down from the roof and rolls in on itself."""
     drop, joint = glyph.part("drop"), glyph.part("joint")
     top = float(joint.outline[:, 1].min())
@@ -137,11 +137,11 @@ def _rolled_in(glyph: Glyph, rng: np.random.Generator) -> Glyph:
     ring: Floats = centre + away[:, None] * np.stack([np.cos(angles), -np.sin(angles)], axis=1)
     knots = [(left + thick, top, 1.6 * thick), *((float(x), float(y), thick) for x, y in ring[:-1])]
     knots.append((float(ring[-1, 0]), float(ring[-1, 1]), 1.5 * thick))
-    rolled = stroke(knots, (0.0, 0.0))
+    rolled = stroke_outline(knots, (0.0, 0.0))
     return glyph.without("drop").with_parts([replace(joint, outline=rolled)])
 
 
-def dotted(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
+def add_dots(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     """Scribes' dots over the letter, above its tags; they count as no tags."""
     x0, top, x1, _ = glyph.bounds()
     count = int(rng.integers(1, 4)) if x1 - x0 > 1.6 else 1
@@ -149,11 +149,11 @@ def dotted(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     y = min(top, 0.0) - size - float(rng.uniform(0.2, 0.35))
     middle = glyph.advance / 2 + float(rng.uniform(-0.15, 0.15))
     places = middle + (np.arange(count) - (count - 1) / 2) * float(rng.uniform(0.55, 0.75))
-    dots = [_dot(f"dot_{k + 1}", float(x), y, size, rng) for k, x in enumerate(places)]
+    dots = [_draw_dot(f"dot_{k + 1}", float(x), y, size, rng) for k, x in enumerate(places)]
     return glyph.with_parts(dots)
 
 
-def _dot(name: str, x: float, y: float, size: float, rng: np.random.Generator) -> Part:
+def _draw_dot(name: str, x: float, y: float, size: float, rng: np.random.Generator) -> Part:
     """A round or four-cornered dot, as the pen sets it."""
     square = float(rng.uniform(0.0, 0.25))
     angle = np.linspace(0.0, 2 * np.pi, 16, endpoint=False) + float(rng.uniform(0, np.pi))
@@ -162,7 +162,7 @@ def _dot(name: str, x: float, y: float, size: float, rng: np.random.Generator) -
     return Part(name, "drop", outline)
 
 
-_WAYS: dict[str, Callable[[Glyph, Hand, np.random.Generator], Glyph]] = {
-    "large": large, "small": small, "inverted": inverted, "curled": curled,
-    "dotted": dotted,
+_ODDITY_FUNCTIONS: dict[str, Callable[[Glyph, Hand, np.random.Generator], Glyph]] = {
+    "large": enlarge, "small": reduce_size, "inverted": invert, "curled": curl,
+    "dotted": add_dots,
 }  # fmt: skip

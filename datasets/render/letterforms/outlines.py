@@ -126,11 +126,11 @@ def retreat(outline: Outline, region: Region, gap: float) -> Outline | None:
     entry = _crossing(dense, clear, before, run[0])
     leave = _crossing(dense, clear, run[-1], after)
     steps = np.linspace(0.0, 1.0, 4 + int(np.hypot(*(entry - leave)) / 0.05))[1:-1, None]
-    closing = _kept_off(leave + steps * (entry - leave), region, gap)
+    closing = _push_off(leave + steps * (entry - leave), region, gap)
     return np.concatenate([entry[None], dense[run], leave[None], closing])
 
 
-def _kept_off(points: Floats, region: Region, gap: float) -> Floats:
+def _push_off(points: Floats, region: Region, gap: float) -> Floats:
     """The points (N, 2), those nearer than `gap` to the region moved out to that distance."""
     clear = region.clearance(points)
     for k in np.flatnonzero(clear < gap - 1e-3):

@@ -17,47 +17,47 @@ import numpy as np
 
 from crownlet.datasets.render.letterforms.hand import Style
 
-_STREAM = 0x0F12
+_FORM_SEED = 0x0F12
 
-_DRAWS = 16
+_DRAWS_PER_LETTER = 16
 
-NEAR_SHARE = 0.25
+MODEL_HAND_SHARE = 0.25
 """Share of hands that stay close to the model's proportions."""
 
-MORE_ROUND = 0.38
+MIN_RADIUS_EXCESS_Q = 0.38
 """Least q by which the radius of a round letter passes that of the cornered letter like it."""
 
-SHORTER = 0.68
+MIN_YUD_SHORTNESS_Q = 0.68
 """Least q by which a hand's yud is shorter than its vav."""
 
-SOFT_HABIT = 0.35
+SOFT_CORNER_RADIUS_Q = 0.35
 """Radius in q from which a hand's corners can no longer be told from corners rounded by fault."""
 
-SHARP_ARC = 0.65
+SHARP_ARC_RADIUS_Q = 0.65
 """Radius in q of a round place below which the hand draws it near a corner."""
 
-NOTED_LENGTH = 0.14
+NOTICED_LENGTH_Q = 0.14
 """q by which a hand's vav is shorter, or its yud longer, than the model's where a reader who does
 not know the hand may take it for a fault."""
 
-PLAIN_ROUND = 0.5
+HEELLESS_RADIUS_EXCESS_Q = 0.5
 """q more of that in a hand which draws no heels: its round letters are rounder still."""
 
-CLOSE_HE = 0.3
+CLOSE_HE_DRAW = 0.3
 """First draw of he's form from which its leg hangs close under the roof, so that the plain chet of
 the hand stands on full necks."""
 
-SLIGHT_HEEL = 0.15
+SLIGHT_HEEL_Q = 0.15
 """Heel in q below which nobody can say whether the hand leaves it out."""
 
-_CORNERED = {"ר": "ד", "ך": "ד", "כ": "ב", "ס": "ם"}
+_CORNERED_LOOKALIKES = {"ר": "ד", "ך": "ד", "כ": "ב", "ס": "ם"}
 """Round letters, and the one that a corner makes of them (Shabbat 103b)."""
 
-_UPRIGHT, _BASED, _BROAD_BELOW = "זןגץ", "בכנפצעטשמםס", "נצעש"
+_UPRIGHT_LETTERS, _BASED_LETTERS, _BROAD_BASED_LETTERS = "זןגץ", "בכנפצעטשמםס", "נצעש"
 """Letters whose limbs do not spread; that have a base which may fall to the left; that keep it at
 least as far left as their heads (Mishnat Sofrim, nun, tsadi)."""
 
-_NARROWING = dict.fromkeys("וזין", 0.0) | {
+_NARROWING_SHARES = dict.fromkeys("וזין", 0.0) | {
     "ג": 0.45, "נ": 0.6, "ך": 0.4, "ל": 0.7, "ץ": 0.8, "א": 0.8, "ש": 0.8, "ט": 0.8, "ק": 0.8,
     "פ": 1.35, "ף": 1.2, "ע": 1.25,
 }  # fmt: skip
@@ -143,7 +143,7 @@ class LetterForm:
     """Draws in [0, 1) which choose among forms, 0 the model's; the letter says what they do."""
 
 
-_STYLES: dict[Style, Manner] = {
+_STYLE_MANNERS: dict[Style, Manner] = {
     "beit_yosef": Manner(), "arizal": Manner(hair=0.15, horn=0.03),
     "vellish": Manner(soft=0.12, bud=0.35),
 }  # fmt: skip
@@ -157,13 +157,13 @@ def manner_of(seed: int, style: Style) -> Manner:
     """The manner of the hand with this seed; that of the model for seed 0."""
     if seed == 0:
         return _MODEL_MANNER
-    rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _STREAM])
+    rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _FORM_SEED])
     u = rng.random(3)
-    reach = 0.15 if u[0] < NEAR_SHARE else float(0.55 + 0.45 * u[1])
+    reach = 0.15 if u[0] < MODEL_HAND_SHARE else float(0.55 + 0.45 * u[1])
     soft, hair, bud = rng.beta((1.1, 0.8, 1.2), (1.4, 0.8, 1.5))
     low = min(1.0, max(0.0, 1.9 * float(u[2]) - 0.8))
     # Vellish is written round, the Arizal's script with a slanting pen and crisp ends.
-    own = _STYLES[style]
+    own = _STYLE_MANNERS[style]
     return Manner(
         reach=reach,
         dense=float(np.exp(-reach * rng.uniform(-0.05, 0.56))),
@@ -187,8 +187,8 @@ def manner_of(seed: int, style: Style) -> Manner:
 @lru_cache(maxsize=1024)
 def _letter_draws(seed: int) -> list[list[float]]:
     """Draws in [0, 1) for each of the 27 letters of a hand."""
-    rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _STREAM + 1])
-    table: list[list[float]] = rng.random((27, _DRAWS)).tolist()
+    rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _FORM_SEED + 1])
+    table: list[list[float]] = rng.random((27, _DRAWS_PER_LETTER)).tolist()
     return table
 
 
@@ -200,36 +200,38 @@ def form_of(seed: int, style: Style, letter: str) -> LetterForm:
     manner = manner_of(seed, style)
     reach = manner.reach
     u = _letter_draws(seed)[ord(letter) - 0x5D0]
-    corner = _corner(seed, style, letter)
+    corner = _corner_radius(seed, style, letter)
     arc = reach * (0.75 * u[4] - 0.45)
-    if letter in _CORNERED:
-        like = _corner(seed, style, _CORNERED[letter])
+    if letter in _CORNERED_LOOKALIKES:
+        like = _corner_radius(seed, style, _CORNERED_LOOKALIKES[letter])
         if letter == "ס":
-            like = max(like, _under(seed, manner, "ם"))
-        more = MORE_ROUND + PLAIN_ROUND * manner.plain
-        arc = max(arc, like + more - _MODEL_RADIUS[letter])
+            like = max(like, _lower_corner_radius(seed, manner, "ם"))
+        more = MIN_RADIUS_EXCESS_Q + HEELLESS_RADIUS_EXCESS_Q * manner.plain
+        arc = max(arc, like + more - _MODEL_RADIUS_Q[letter])
     return LetterForm(
-        width=_width(letter, manner, u[0]),
+        width=_width_ratio(letter, manner, u[0]),
         upright=float(np.exp(reach * (0.75 * u[1] - 0.47))),
         level=1.0 + reach * (0.28 * u[2] - 0.2),
         corner=corner,
         arc=arc + 0.12 * (style == "vellish"),
         hair=min(1.0, max(0.0, manner.hair + reach * (0.9 * u[5] - 0.5))),
-        splay=0.0 if letter in _UPRIGHT else manner.splay + 0.2 * reach * (u[6] - 0.5),
-        lap=_lap(letter, manner, u[7]),
-        sink=max(0.0, manner.sink + 0.1 * reach * (u[9] - 0.5)) if letter in _BASED else 0.0,
+        splay=0.0 if letter in _UPRIGHT_LETTERS else manner.splay + 0.2 * reach * (u[6] - 0.5),
+        lap=_left_overlap(letter, manner, u[7]),
+        sink=max(0.0, manner.sink + 0.1 * reach * (u[9] - 0.5))
+        if letter in _BASED_LETTERS
+        else 0.0,
         horn=manner.horn,
-        belly=_bend(letter, manner.belly, 0.16 * reach * (u[12] - 0.5)),
-        hollow=_bend(letter, manner.hollow, 0.16 * reach * (u[13] - 0.5)),
-        arch=_bend(letter, manner.arch, 0.12 * reach * (u[14] - 0.5)),
-        rock=_bend(letter, manner.rock, 0.12 * reach * (u[15] - 0.5)),
-        under=_under(seed, manner, letter),
+        belly=_limb_bend(letter, manner.belly, 0.16 * reach * (u[12] - 0.5)),
+        hollow=_limb_bend(letter, manner.hollow, 0.16 * reach * (u[13] - 0.5)),
+        arch=_limb_bend(letter, manner.arch, 0.12 * reach * (u[14] - 0.5)),
+        rock=_limb_bend(letter, manner.rock, 0.12 * reach * (u[15] - 0.5)),
+        under=_lower_corner_radius(seed, manner, letter),
         # A hand of soft corners tells dalet and bet by their heels, or by rounder arcs.
         heel=(1.0 - manner.plain)
         * max(1.0 - reach * (1.15 * u[6] - 0.35), 0.4 + 1.1 * corner if corner > 0.2 else 0.0),
         tag=float(np.exp(reach * (1.0 * u[7] - 0.45))),
         depth=reach * (0.25 + 0.75 * u[8]),
-        short=_short(seed, manner, letter),
+        short=_leg_shortness(seed, manner, letter),
         low=manner.low,
         plain=manner.plain,
         bud=min(1.0, max(0.0, manner.bud + 0.5 * reach * (u[9] - 0.5))),
@@ -243,20 +245,20 @@ def form_of(seed: int, style: Style, letter: str) -> LetterForm:
     )
 
 
-_FINALS = {"ך": 1.2, "ן": 1.5, "ץ": 1.2}
+_MAX_FINAL_SHORTNESS_Q = {"ך": 1.2, "ן": 1.5, "ץ": 1.2}
 """Most q by which a hand of short legs keeps final letters shorter than the model's."""
 
-_MODEL_RADIUS = {"ר": 0.9, "ך": 0.85, "כ": 1.0, "ס": 0.85}
+_MODEL_RADIUS_Q = {"ר": 0.9, "ך": 0.85, "כ": 1.0, "ס": 0.85}
 
 
-def _corner(seed: int, style: Style, letter: str) -> float:
+def _corner_radius(seed: int, style: Style, letter: str) -> float:
     """Radius of the letter's corners, about that of the whole hand."""
     manner = manner_of(seed, style)
     u = _letter_draws(seed)[ord(letter) - 0x5D0]
     return min(0.6, max(0.0, manner.soft + manner.reach * 0.24 * (u[3] - 0.5)))
 
 
-def _under(seed: int, manner: Manner, letter: str) -> float:
+def _lower_corner_radius(seed: int, manner: Manner, letter: str) -> float:
     """Radius of lower corners that some hands round more than upper ones."""
     if letter not in "מם":
         return 0.0
@@ -264,11 +266,15 @@ def _under(seed: int, manner: Manner, letter: str) -> float:
     return manner.reach * max(0.0, 1.05 * ((u[2] + u[15]) % 1.0) - 0.3)
 
 
-def _short(seed: int, manner: Manner, letter: str) -> float:
+def _leg_shortness(seed: int, manner: Manner, letter: str) -> float:
     """q by which a leg ends higher than the model's; yud's too, so that it is shorter than vav."""
     draws = _letter_draws(seed)
-    if letter in _FINALS:
-        return manner.low * _FINALS[letter] * (0.7 + 0.3 * draws[ord(letter) - 0x5D0][8])
+    if letter in _MAX_FINAL_SHORTNESS_Q:
+        return (
+            manner.low
+            * _MAX_FINAL_SHORTNESS_Q[letter]
+            * (0.7 + 0.3 * draws[ord(letter) - 0x5D0][8])
+        )
     if letter not in "וי":
         return 0.0
     vav = manner.reach * max(0.0, 0.8 * draws[5][8] - 0.3)
@@ -276,30 +282,30 @@ def _short(seed: int, manner: Manner, letter: str) -> float:
     if letter == "ו":
         return vav
     own = manner.reach * (0.5 * draws[9][8] - 0.25)
-    return max(own, vav + SHORTER - 1.0)
+    return max(own, vav + MIN_YUD_SHORTNESS_Q - 1.0)
 
 
-def _lap(letter: str, manner: Manner, u: float) -> float:
+def _left_overlap(letter: str, manner: Manner, u: float) -> float:
     """How far the letter's lower left reaches out, or recedes."""
-    if letter in _UPRIGHT + "ויק":
+    if letter in _UPRIGHT_LETTERS + "ויק":
         return 0.0
     lap = manner.lap + 0.16 * manner.reach * (u - 0.5)
-    return max(0.0, lap) if letter in _BROAD_BELOW else lap
+    return max(0.0, lap) if letter in _BROAD_BASED_LETTERS else lap
 
 
-def _bend(letter: str, hand: float, own: float) -> float:
+def _limb_bend(letter: str, hand: float, own: float) -> float:
     """How far limbs bend: not at all in single upright strokes, and never into kaf's white."""
     if letter in "זן":
         return 0.0
     return max(0.0, hand + own) if letter == "כ" else hand + own
 
 
-def _width(letter: str, manner: Manner, u: float) -> float:
+def _width_ratio(letter: str, manner: Manner, u: float) -> float:
     """Width against the model's: that of the hand, and this letter's own."""
     if letter == "ו":
         return float(np.exp(manner.reach * (0.34 * u - 0.02)))
     if letter == "י":
         return float(np.exp(manner.reach * (0.24 * u - 0.1)))
-    follows = _NARROWING.get(letter, 1.0)
+    follows = _NARROWING_SHARES.get(letter, 1.0)
     own = manner.reach * (0.26 * u - 0.14) * (0.5 + 0.5 * follows)
     return float(np.clip(manner.dense**follows * np.exp(own), 0.62, 1.16))

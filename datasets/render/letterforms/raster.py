@@ -20,14 +20,14 @@ Mask = npt.NDArray[np.uint8]
 
 Polygon = npt.NDArray[np.float64] | npt.NDArray[np.float32]
 
-FINE = 28.0
+MIN_FINE_PEN_PX = 28.0
 """Fine px a pen width that masks have at least, so that hairlines and hair gaps stay true."""
 
-MAX_FINER = 6
+MAX_FINE_FACTOR = 6
 
-_SHIFT = 6
+_FRACTION_BITS = 6
 
-_FATTER = 0.4
+_FILL_EXCESS_PX = 0.4
 """OpenCV draws the border of what it fills: about so many fine px too much on each side."""
 
 
@@ -52,12 +52,12 @@ class InkMask:
         return np.asarray(cv2.resize(self.mask, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def finer_for(q: float) -> int:
+def fine_factor(q: float) -> int:
     """How much finer than the page the mask of a letter with pen width `q` px is drawn."""
-    return int(np.clip(np.ceil(FINE / q), 2, MAX_FINER))
+    return int(np.clip(np.ceil(MIN_FINE_PEN_PX / q), 2, MAX_FINE_FACTOR))
 
 
-def fill(
+def fill_mask(
     outlines: Sequence[Polygon], cuts: Sequence[Polygon], finer: int, margin: float = 0.0
 ) -> InkMask:
     """Union of `outlines` less the union of `cuts`, all in page px, with `margin` px around."""
@@ -67,17 +67,17 @@ def fill(
     mask = np.zeros(((y1 - y0) * finer, (x1 - x0) * finer), np.uint8)
     for polygons, value in ((outlines, 255), (cuts, 0)):
         for polygon in polygons:
-            _paint(mask, polygon, x0, y0, finer, value)
+            _fill_polygon(mask, polygon, x0, y0, finer, value)
     return InkMask(mask, int(x0), int(y0), finer)
 
 
-def _paint(mask: Mask, polygon: Polygon, x0: int, y0: int, finer: int, value: int) -> None:
+def _fill_polygon(mask: Mask, polygon: Polygon, x0: int, y0: int, finer: int, value: int) -> None:
     fine = (polygon - (x0, y0)) * finer - 0.5
-    fixed = np.rint(fine * (1 << _SHIFT)).astype(np.int32)
-    cv2.fillPoly(mask, [fixed], value, shift=_SHIFT)
+    fixed = np.rint(fine * (1 << _FRACTION_BITS)).astype(np.int32)
+    cv2.fillPoly(mask, [fixed], value, shift=_FRACTION_BITS)
 
 
-def trim(mask: Mask, blur: float, gain: float = 0.0) -> Mask:
+def trim_mask(mask: Mask, blur: float, gain: float = 0.0) -> Mask:
     """Smooth corners with `blur` (fine px) and move every edge outwards by `gain` fine px.
 
     Straight edges land where the outline has them (for gain 0); the edge is about one px soft.
@@ -89,7 +89,7 @@ def trim(mask: Mask, blur: float, gain: float = 0.0) -> Mask:
 
 def edge_table(sigma: float, gain: float) -> Mask:
     """Table of 256 which cuts a mask blurred by `sigma` so that edges move outwards by `gain`."""
-    shift = (gain - _FATTER) / sigma
+    shift = (gain - _FILL_EXCESS_PX) / sigma
     level = 255.0 * _normal_cdf(-shift)
     width = 255.0 * min(1.0, 1.0 / (2.5 * sigma))
     ramp = (np.arange(256.0) - level) / width + 0.5
@@ -109,12 +109,12 @@ def coverage(
 
     Returns (uint8 patch, x, y): the patch's first pixel lies at column x, row y of the page.
     """
-    finer = finer_for(scale)
+    finer = fine_factor(scale)
 
     def place(outline: Outline) -> Outline:
         return outline * scale + origin
 
     parts = [place(part.outline) for part in glyph.parts]
-    ink = fill(parts, [place(cut) for cut in glyph.cuts], finer, margin=1.0)
-    ink = InkMask(trim(ink.mask, 0.7), ink.x0, ink.y0, finer)
+    ink = fill_mask(parts, [place(cut) for cut in glyph.cuts], finer, margin=1.0)
+    ink = InkMask(trim_mask(ink.mask, 0.7), ink.x0, ink.y0, finer)
     return ink.on_page(), ink.x0, ink.y0

@@ -16,30 +16,30 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from crownlet.datasets.render.letterforms.build import build
+from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import STYLES, Hand, Style
 from crownlet.datasets.render.letterforms.tags import THREE_TAGGED, crown_letter
 from crownlet.datasets.scribal.alphabet import ALPHABET
 
-ROWS = ("אבגדהוזחטיכךלמ", "םנןסעפףצץקרשת")
+LETTER_ROWS = ("אבגדהוזחטיכךלמ", "םנןסעפףצץקרשת")
 
-FINE = 240
+RASTER_PEN_PX = 240
 """px of a kulmus in the raster from which outlines are taken."""
 
-SOFT = 0.03
+SOFTENING_Q = 0.03
 """q of softening, which rounds corners as a pen does; less than half of any joint or gap."""
 
-EXACT = 0.005
+SIMPLIFICATION_Q = 0.005
 """q by which an outline may be simplified: half of what the file can say."""
 
-UNIT = 100
+UNITS_PER_Q = 100
 """Whole numbers of the paths in one q."""
 
-_ORIGIN, _WIDE, _HIGH = np.array([2.0, 5.5]), 9.0, 14.0
+_ORIGIN_Q, _RASTER_WIDTH_Q, _RASTER_HEIGHT_Q = np.array([2.0, 5.5]), 9.0, 14.0
 """The raster in q: where the glyph's origin lies, and its size."""
 
-HANDS = {
+SAMPLE_HANDS = {
     "Beit Yosef": Hand(
         seed=12, style="beit_yosef", horizontal=0.92, vertical=0.66, flare=0.14, corner=0.1,
         taper=0.65, head_tilt=2, tag_form="flame", tag_height=1.0, jitter=0.3,
@@ -57,54 +57,54 @@ HANDS = {
 
 Picture = npt.NDArray[np.uint8]
 
-_FINE = 4
+_OVERSAMPLING = 4
 
-_ROW, _CELL, _MARGIN, _TOP = 7.3, 3.95, 1.2, 4.6
+_ROW_Q, _CELL_Q, _MARGIN_Q, _TOP_Q = 7.3, 3.95, 1.2, 4.6
 
-_SKIN, _INK = (246, 239, 223), (33, 27, 23)
+_SKIN_RGB, _INK_RGB = (246, 239, 223), (33, 27, 23)
 
 
-def sheet(q: float = 20.0, seed: int = 18) -> Picture:
+def draw_sheet(q: float = 20.0, seed: int = 18) -> Picture:
     """The sheet as RGB, its pen `q` px wide; the same bytes for the same arguments."""
     rng = np.random.default_rng(seed)
-    width = int((len(ROWS[0]) * _CELL + 2 * _MARGIN) * q)
-    height = int((len(HANDS) * len(ROWS) * _ROW + 2 * _MARGIN) * q)
-    ink = np.zeros((height * _FINE, width * _FINE), np.uint8)
-    top = _TOP
-    for hand in HANDS.values():
-        for row in ROWS:
+    width = int((len(LETTER_ROWS[0]) * _CELL_Q + 2 * _MARGIN_Q) * q)
+    height = int((len(SAMPLE_HANDS) * len(LETTER_ROWS) * _ROW_Q + 2 * _MARGIN_Q) * q)
+    ink = np.zeros((height * _OVERSAMPLING, width * _OVERSAMPLING), np.uint8)
+    top = _TOP_Q
+    for hand in SAMPLE_HANDS.values():
+        for row in LETTER_ROWS:
             for place, letter in enumerate(row):
-                glyph = crowned(letter, hand, rng)
-                x = width / q - _MARGIN - (place + 0.5) * _CELL - glyph.advance / 2
-                _fill(ink, glyph, (x, top), q * _FINE)
-            top += _ROW
-    return _inked(ink, (width, height), q)
+                glyph = build_crowned(letter, hand, rng)
+                x = width / q - _MARGIN_Q - (place + 0.5) * _CELL_Q - glyph.advance / 2
+                _fill_glyph(ink, glyph, (x, top), q * _OVERSAMPLING)
+            top += _ROW_Q
+    return _soften_ink(ink, (width, height), q)
 
 
-def crowned(letter: str, hand: Hand, rng: np.random.Generator) -> Glyph:
+def build_crowned(letter: str, hand: Hand, rng: np.random.Generator) -> Glyph:
     """The letter with the tags that go on it by custom."""
-    glyph = build(letter, hand, rng)
+    glyph = build_letter(letter, hand, rng)
     if glyph.crown is None:
         return glyph
     count = 3 if letter in THREE_TAGGED else 2 if letter == "ל" else 1
     return crown_letter(glyph, hand, rng, count)
 
 
-def _fill(ink: Picture, glyph: Glyph, place: tuple[float, float], scale: float) -> None:
+def _fill_glyph(ink: Picture, glyph: Glyph, place: tuple[float, float], scale: float) -> None:
     """Fill the glyph's parts with ink, `place` in q, `scale` in px a pen."""
     for part in glyph.parts:
         points = np.round((part.outline + place) * scale * 16).astype(np.int32)
         cv2.fillPoly(ink, [points], 255, cv2.LINE_8, 4)
 
 
-def _inked(ink: Picture, size: tuple[int, int], q: float) -> Picture:
+def _soften_ink(ink: Picture, size: tuple[int, int], q: float) -> Picture:
     """Ink as it lies on skin: softened at its edge, drawn back to the size asked for."""
-    soft = cv2.GaussianBlur(ink, (0, 0), 0.05 * q * _FINE)
+    soft = cv2.GaussianBlur(ink, (0, 0), 0.05 * q * _OVERSAMPLING)
     sharp = np.clip((soft.astype(np.float32) - 70) * (255 / 115), 0, 255).astype(np.uint8)
     cover = (
         cv2.resize(sharp, size, interpolation=cv2.INTER_AREA).astype(np.float32)[..., None] / 255
     )
-    skin, black = np.array(_SKIN, np.float32), np.array(_INK, np.float32)
+    skin, black = np.array(_SKIN_RGB, np.float32), np.array(_INK_RGB, np.float32)
     return np.asarray(np.round(skin * (1 - cover) + black * cover), np.uint8)
 
 
@@ -120,62 +120,65 @@ def model_hand(style: Style) -> Hand:
     )  # fmt: skip
 
 
-def drawing(letter: str, style: Style) -> Glyph:
+def draw_exemplar(letter: str, style: Style) -> Glyph:
     """The letter with every tag that is customary on it, lamed's two included."""
     rng = np.random.default_rng(0)
     hand = model_hand(style)
-    glyph = build(letter, hand, rng)
+    glyph = build_letter(letter, hand, rng)
     crown = next(known.crown for known in ALPHABET if known.char == letter)
     return crown_letter(glyph, hand, rng, 2 if letter == "ל" else crown)
 
 
-def outlines(glyph: Glyph) -> list[npt.NDArray[np.int64]]:
+def ink_outlines(glyph: Glyph) -> list[npt.NDArray[np.int64]]:
     """The ink's outlines, holes among them by the even-odd rule, in hundredths of a q (N, 2)."""
-    ink = np.zeros((round(_HIGH * FINE), round(_WIDE * FINE)), np.uint8)
+    ink = np.zeros(
+        (round(_RASTER_HEIGHT_Q * RASTER_PEN_PX), round(_RASTER_WIDTH_Q * RASTER_PEN_PX)), np.uint8
+    )
     for part in glyph.parts:
-        cv2.fillPoly(ink, [_raster(part.outline)], 255)
+        cv2.fillPoly(ink, [_to_raster(part.outline)], 255)
     for cut in glyph.cuts:
-        cv2.fillPoly(ink, [_raster(cut)], 0)
-    soft = cv2.GaussianBlur(ink, (0, 0), SOFT * FINE)
+        cv2.fillPoly(ink, [_to_raster(cut)], 0)
+    soft = cv2.GaussianBlur(ink, (0, 0), SOFTENING_Q * RASTER_PEN_PX)
     mask = (soft > 127).astype(np.uint8)
     rings, _ = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     rings = sorted(rings, key=lambda ring: -cv2.contourArea(ring))
     simple = [
-        np.asarray(cv2.approxPolyDP(ring, EXACT * FINE, True)[:, 0], np.float64) for ring in rings
+        np.asarray(cv2.approxPolyDP(ring, SIMPLIFICATION_Q * RASTER_PEN_PX, True)[:, 0], np.float64)
+        for ring in rings
     ]
     # The middle of a pixel is half a pixel right of and below its corner.
-    return [_units(ring + 0.5) for ring in simple if len(ring) > 3]
+    return [_to_units(ring + 0.5) for ring in simple if len(ring) > 3]
 
 
-def _raster(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int32]:
-    return np.round((points + _ORIGIN) * FINE).astype(np.int32)
+def _to_raster(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int32]:
+    return np.round((points + _ORIGIN_Q) * RASTER_PEN_PX).astype(np.int32)
 
 
-def _units(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
-    return np.round((points / FINE - _ORIGIN) * UNIT).astype(np.int64)
+def _to_units(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+    return np.round((points / RASTER_PEN_PX - _ORIGIN_Q) * UNITS_PER_Q).astype(np.int64)
 
 
-def path(rings: Sequence[npt.NDArray[np.int64]]) -> str:
+def path_data(rings: Sequence[npt.NDArray[np.int64]]) -> str:
     """SVG path data of closed outlines, relative steps."""
-    return "".join(_ring(ring) for ring in rings)
+    return "".join(_ring_path(ring) for ring in rings)
 
 
-def _ring(points: npt.NDArray[np.int64]) -> str:
+def _ring_path(points: npt.NDArray[np.int64]) -> str:
     steps = [(x, y) for x, y in np.diff(points, axis=0) if x or y]
     told = " ".join(f"{x} {y}" for x, y in steps).replace(" -", "-")
     return f"M{points[0][0]} {points[0][1]}l{told}z"
 
 
-def exemplars() -> dict[str, dict[str, dict[str, object]]]:
+def make_exemplars() -> dict[str, dict[str, dict[str, object]]]:
     """By style and slug: path data and bounding box, in hundredths of a q."""
     table: dict[str, dict[str, dict[str, object]]] = {}
     for style in STYLES:
         table[style] = {}
         for letter in ALPHABET:
-            rings = outlines(drawing(letter.char, style))
+            rings = ink_outlines(draw_exemplar(letter.char, style))
             points = np.concatenate(rings)
             box = [*points.min(axis=0).tolist(), *points.max(axis=0).tolist()]
-            table[style][letter.slug] = {"d": path(rings), "box": box}
+            table[style][letter.slug] = {"d": path_data(rings), "box": box}
     return table
 
 
@@ -187,10 +190,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("out", type=Path, help="PNG of the sheet, or JSON of the examples")
     out: Path = parser.parse_args(argv).out
     if out.suffix == ".json":
-        text = json.dumps({"unit": UNIT, "styles": exemplars()}, indent=0, sort_keys=True)
+        text = json.dumps(
+            {"unit": UNITS_PER_Q, "styles": make_exemplars()}, indent=0, sort_keys=True
+        )
         out.write_text(text + "\n", encoding="utf-8")
     else:
-        image = Image.fromarray(sheet()).quantize(32, dither=Image.Dither.NONE)
+        image = Image.fromarray(draw_sheet()).quantize(32, dither=Image.Dither.NONE)
         image.save(out, format="PNG", optimize=True)
     return 0
 

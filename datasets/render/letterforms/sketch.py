@@ -8,15 +8,20 @@ from collections.abc import Sequence
 import numpy as np
 
 from crownlet.datasets.coco.truth import PartKind
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Crown, Glyph, Part
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand, habits_of
 from crownlet.datasets.render.letterforms.own_forms import (
     MODEL_FORM,
-    SHARP_ARC,
-    SOFT_HABIT,
+    SHARP_ARC_RADIUS_Q,
+    SOFT_CORNER_RADIUS_Q,
     form_of,
 )
-from crownlet.datasets.render.letterforms.pen import Floats, blocks, stroke, waver
+from crownlet.datasets.render.letterforms.pen import (
+    Floats,
+    add_waver,
+    block_outlines,
+    stroke_outline,
+)
 
 Corner = tuple[float, float, float, float]
 """x, y, softness and bow of the edge that follows, in q."""
@@ -24,18 +29,18 @@ Corner = tuple[float, float, float, float]
 Knot = tuple[float, float, float]
 """x, y and thickness of a stroke, in q."""
 
-_DRAWS = 128
+_DRAW_COUNT = 128
 
-NARROWEST, WIDEST = 0.62, 1.16
+MIN_WIDTH_RATIO, MAX_WIDTH_RATIO = 0.62, 1.16
 """Factors of a letter's width between which whites inside stay open (measured in scrolls)."""
 
-HAIR = 0.15
+HAIRLINE_Q = 0.15
 """Thickness in q of a hairline as drawn: what is left of it at 8 px a pen is still a line."""
 
-SINGLE = "וי"
+SINGLE_STROKE_LETTERS = "וי"
 """Letters of one stroke: they swing as a whole."""
 
-_WILDEST = 0.6
+_MAX_UNSTEADINESS = 0.6
 """Unsteadiness beyond this would break the rules of a clean letter."""
 
 
@@ -53,16 +58,16 @@ class Sketch:
         self.habits = habits_of(hand.seed)
         self.ways = self.habits.ways_of(letter)
         self.own = own = form_of(hand.seed, hand.style, letter)
-        self.unsteady = 2.0 * clamp(hand.jitter, 0.0, _WILDEST)
-        self._draws = iter(rng.uniform(-1.0, 1.0, _DRAWS).tolist())
+        self.unsteady = 2.0 * clamp(hand.jitter, 0.0, _MAX_UNSTEADINESS)
+        self._draws = iter(rng.uniform(-1.0, 1.0, _DRAW_COUNT).tolist())
         own_width = 0.08 * self.habits.width_of(letter) + self.j(0.04)
         self.w = clamp(hand.width + own_width, 0.84, 1.22)
         condensed = clamp(hand.width / 0.86, 0.78, 1.0)
-        if letter in SINGLE:
+        if letter in SINGLE_STROKE_LETTERS:
             condensed = math.sqrt(condensed)
         # A head keeps room for three tags.
-        least = 0.74 if letter in "שעטנגצץ" else NARROWEST
-        self.narrow = clamp(condensed * own.width, least, WIDEST)
+        least = 0.74 if letter in "שעטנגצץ" else MIN_WIDTH_RATIO
+        self.narrow = clamp(condensed * own.width, least, MAX_WIDTH_RATIO)
         """By what factor this hand draws the whole letter together, or apart."""
         self.open = self.narrow**-0.75 if self.narrow < 1 else 1.0
         """By what factor whites that must stay open are drawn wider before that."""
@@ -123,13 +128,13 @@ class Sketch:
 
     def thin(self, t: float, share: float = 1.0) -> float:
         """Thickness of a thin stroke, `t` in the model: as near a hairline as this hand goes."""
-        hair = HAIR / min(1.0, self.narrow)
+        hair = HAIRLINE_Q / min(1.0, self.narrow)
         return t if t <= hair else t + share * self.own.hair * (hair - t)
 
     def corner(self, least: float = 0.0, fault: str | None = "corner_rounded") -> float:
         """Softness of a corner that the model has sharp, at least `least`; where the hand rounds
         it as far as a fault would, that `fault` is not asked about."""
-        if fault is not None and self.own.corner > SOFT_HABIT:
+        if fault is not None and self.own.corner > SOFT_CORNER_RADIUS_Q:
             self.unasked.add(fault)
         return max(self.soft, least, self.round)
 
@@ -137,7 +142,7 @@ class Sketch:
         """Radius of a corner that the model rounds by `model`: this hand's own. Where it is little
         rounder than a corner, nobody is asked whether it was squared."""
         radius = model + self.own.arc
-        if radius < SHARP_ARC:
+        if radius < SHARP_ARC_RADIUS_Q:
             self.unasked.add("corner_squared")
         return radius
 
@@ -168,7 +173,7 @@ class Sketch:
     ) -> None:
         """Add a part drawn in one movement; `start`, `end` are the slopes of its ends."""
         self._order.append((name, kind, len(self._strokes)))
-        self._strokes.append(stroke(knots, (start, end), self.soft))
+        self._strokes.append(stroke_outline(knots, (start, end), self.soft))
 
     def seat(self, x0: float, x1: float, y: float) -> None:
         """Where tags may stand, before slant and wave."""
@@ -180,7 +185,7 @@ class Sketch:
 
     def finish(self) -> Glyph:
         """The letter: slow wave over all parts, slant about the ruled line, left edge at x = 0."""
-        drawn = blocks(self._blocks) if self._blocks else []
+        drawn = block_outlines(self._blocks) if self._blocks else []
         outlines = [
             self._strokes[k] if k >= 0 else drawn[-1 - k] for _name, _kind, k in self._order
         ]
@@ -188,7 +193,7 @@ class Sketch:
         marks = np.array([(seat[0], seat[2]), (seat[1], seat[2])])
         points = self._moved(np.concatenate([*outlines, marks]))
         inked = points[:-2]
-        body = inked[(inked[:, 1] > -0.02) & (inked[:, 1] < BODY_HEIGHT + 0.02), 0]
+        body = inked[(inked[:, 1] > -0.02) & (inked[:, 1] < BODY_HEIGHT_Q + 0.02), 0]
         shift = float(body.min())
         points[:, 0] -= shift
         parts, start = [], 0
@@ -219,9 +224,9 @@ class Sketch:
         x, y = points.T
         left = float(x[:-2].min())
         across = ((x - left) / (float(x[:-2].max()) - left)).clip(0.0, 1.0)
-        low = y.clip(0.0, BODY_HEIGHT) / BODY_HEIGHT
-        if self.letter in SINGLE:  # The head stays over the leg's beginning.
-            low = ((y - 0.8) / (BODY_HEIGHT - 0.8)).clip(0.0, 1.0)
+        low = y.clip(0.0, BODY_HEIGHT_Q) / BODY_HEIGHT_Q
+        if self.letter in SINGLE_STROKE_LETTERS:  # The head stays over the leg's beginning.
+            low = ((y - 0.8) / (BODY_HEIGHT_Q - 0.8)).clip(0.0, 1.0)
             bow = 0.5 * own.belly * np.sin(np.pi * low)
             return np.stack([x + 0.6 * own.splay * low + bow, y], axis=1)
         waist = np.sin(np.pi * low)
@@ -234,7 +239,7 @@ class Sketch:
     def _moved(self, points: Floats) -> Floats:
         """All points with the unsteadiness of the whole letter and the hand's slant."""
         points = self._spread(points)
-        points = waver(
+        points = add_waver(
             points, 0.015 + 0.035 * self.unsteady, [next(self._draws) for _ in range(12)]
         )
         lean = math.tan(math.radians(clamp(self.hand.slant + self.j(0.8), -7.0, 7.0)))

@@ -8,11 +8,11 @@ from crownlet.datasets.coco.truth import PartKind
 from crownlet.datasets.render.letterforms.own_forms import MODEL_FORM
 from crownlet.datasets.render.letterforms.sketch import Corner, Sketch, clamp
 
-_WIDE_TURNS = "כךסרמ"
+_WIDE_ARC_LETTERS = "כךסרמ"
 """Letters whose corners are arcs, as wide as their hand makes them."""
 
 
-def turn(
+def round_corner(
     d: Sketch, x: float, y: float, radius: float, room: float, bow: float, *,
     left: bool = False, below: bool = False, across: float = 9.0,
 ) -> list[Corner]:  # fmt: skip
@@ -20,7 +20,7 @@ def turn(
     of length `room` is too short for one to turn so wide. Both turns of a block fit on a level
     edge of length `across`."""
     radius = radius if d.own is MODEL_FORM else min(radius, max(0.75 * across, 0.5))
-    if d.own is MODEL_FORM or radius <= 0.49 * room or d.letter not in _WIDE_TURNS:
+    if d.own is MODEL_FORM or radius <= 0.49 * room or d.letter not in _WIDE_ARC_LETTERS:
         return [(x, y, radius, bow)]
     radius = min(radius, 1.4)
     a, soft = 0.56 * radius, 0.44 * radius
@@ -30,7 +30,7 @@ def turn(
     return [(*first, soft, 0.0), (*last, soft, bow)]
 
 
-def roof(
+def draw_roof(
     d: Sketch,
     x0: float,
     x1: float,
@@ -68,7 +68,7 @@ def roof(
     right_y = 0.04 * own.roof_slope + d.j(0.04)
     d.ridge = (x0, -rise, x1, right_y, dip)
     d.block(name, "roof", [
-        (x0, -rise, d.soft * 0.6, dip), *turn(d, x1, right_y, wide, t + depth, 0.02),
+        (x0, -rise, d.soft * 0.6, dip), *round_corner(d, x1, right_y, wide, t + depth, 0.02),
         (x1, t + depth, 0.02, 0.0),
         (x1 - post, t + depth, 0.02, 0.0),
         (x1 - post, t, d.fillet if inner is None else inner, sag + d.j(0.02)),
@@ -90,7 +90,7 @@ def roof_seat(d: Sketch, x0: float = 0.12) -> None:
     d.seat(x0, x0 + 0.25, d.over(x0 + 0.12) + 0.02)
 
 
-def base(
+def draw_base(
     d: Sketch,
     x0: float,
     x1: float,
@@ -124,7 +124,7 @@ def base(
     else:
         corners.append((x1, 3 - t, d.soft, 0.02))
     wide = d.soft if outer is None else outer
-    corners += turn(d, x1, 3.0, wide, t + depth, -0.01 - bend + d.j(0.03), below=True)
+    corners += round_corner(d, x1, 3.0, wide, t + depth, -0.01 - bend + d.j(0.03), below=True)
     corners += [
         (
             reach,
@@ -137,7 +137,7 @@ def base(
     return 3 - t
 
 
-def wall(
+def draw_wall(
     d: Sketch, x: float, y0: float, y1: float, name: str = "wall", plain: bool = False,
     thick: float | None = None,
 ) -> None:  # fmt: skip
@@ -153,14 +153,16 @@ def wall(
     d.stroke(name, "wall", knots)
 
 
-def kotz(d: Sketch, x: float, y: float, dx: float, dy: float, name: str, wide: float = 0.2) -> None:
+def draw_kotz(
+    d: Sketch, x: float, y: float, dx: float, dy: float, name: str, wide: float = 0.2
+) -> None:
     """A prickle from (x, y) to (x + dx, y + dy), `wide` at its root."""
     unit = 0.1 / math.hypot(dx, dy)
     root = (x - unit * dx, y - unit * dy, wide)
     d.stroke(name, "kotz", [root, (x + 0.5 * dx, y + 0.5 * dy, 0.6 * wide), (x + dx, y + dy, 0.05)])
 
 
-def link(
+def draw_joint(
     d: Sketch, start: tuple[float, float], end: tuple[float, float], name: str, sag: float = 0.0,
     thick: float | None = None, kind: PartKind = "joint", flare: float = 1.5,
 ) -> None:  # fmt: skip
@@ -183,7 +185,7 @@ def he_gap(d: Sketch, t: float) -> float:
     return clamp(d.hand.he_gap + d.j(0.08), 0.32, 0.8 * t)
 
 
-def turned(corners: list[Corner], degrees: float) -> list[Corner]:
+def turn_block(corners: list[Corner], degrees: float) -> list[Corner]:
     """The block turned clockwise on the page about the middle of its corners."""
     cos, sin = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
     cx = sum(c[0] for c in corners) / len(corners)
@@ -210,7 +212,7 @@ def zayin_head(
         (x1 - 0.07 + lean, y1, d.soft + d.bud, 0.02),
         (x0 + 0.07 + lean, y1 + d.j(0.04), d.soft + d.bud, hollow),
     ]
-    d.block(name, "head", turned(corners, tilt + 0.5 * d.tilt + 5 * own.head_slope + d.j(6)))
+    d.block(name, "head", turn_block(corners, tilt + 0.5 * d.tilt + 5 * own.head_slope + d.j(6)))
 
 
 def vav_head(
@@ -233,7 +235,7 @@ def vav_head(
          d.soft + 0.08 + d.bud,
          -min(0.02 + 0.2 * d.flare + 0.15 * d.own.horn, 0.08)),
     ]  # fmt: skip
-    d.block(name, kind, turned(corners, tilt + 0.45 * d.tilt + 3 * own.head_slope + d.j(5)))
+    d.block(name, kind, turn_block(corners, tilt + 0.45 * d.tilt + 3 * own.head_slope + d.j(5)))
 
 
 def yud_head(
@@ -263,7 +265,7 @@ def yud_head(
             (-a + 0.08, b, 0.16, 0.03),
         ]
     placed = [(x + cx, y + cy, soft, bow) for x, y, soft, bow in corners]
-    d.block(name, kind, turned(placed, tilt + 0.6 * d.tilt + 3 * own.head_slope + d.j(7)))
+    d.block(name, kind, turn_block(placed, tilt + 0.6 * d.tilt + 3 * own.head_slope + d.j(7)))
 
 
 def crowned_head(d: Sketch, x0: float, x1: float, name: str = "head") -> float:
@@ -281,7 +283,7 @@ def crowned_head(d: Sketch, x0: float, x1: float, name: str = "head") -> float:
     return stem + d.j(0.04)
 
 
-def leg(
+def draw_leg(
     d: Sketch,
     x: float,
     y0: float,

@@ -20,7 +20,7 @@ from crownlet.datasets.render.letterforms.outlines import Floats, Region
 from crownlet.datasets.render.letterforms.own_forms import form_of
 
 # Half widths along the axis, as shares of the tag's thick end: (place, left, right).
-_PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
+_TAG_PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
     "flame": ((0, 0.28, 0.28), (0.2, 0.2, 0.2), (0.5, 0.3, 0.3), (0.78, 0.5, 0.5),
               (0.92, 0.44, 0.4), (1, 0.12, 0.12)),
     "leaf": ((0, 0.24, 0.24), (0.2, 0.2, 0.2), (0.48, 0.38, 0.34), (0.68, 0.52, 0.48),
@@ -44,7 +44,7 @@ _PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
              (0.85, 0.86, 0.9), (0.94, 0.72, 0.6), (1, 0.25, 0.2)),
 }  # fmt: skip
 
-VARIANTS: dict[str, tuple[str, ...]] = {
+PROFILES_BY_FORM: dict[str, tuple[str, ...]] = {
     "flame": ("flame", "flame", "leaf"),
     "wedge": ("wedge", "club"),
     "flag": ("flag", "pennant"),
@@ -53,39 +53,43 @@ VARIANTS: dict[str, tuple[str, ...]] = {
 }
 """The profiles in which hands write each form."""
 
-AXIS = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91, 0.96, 1.0])
+AXIS_SHARES = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91, 0.96, 1.0])
 """Places along a tag at which its outline has points, 0 at its root."""
 
-_NECK = 0.68
+_NECK_AXIS_SHARE = 0.68
 """Place at which heads and flags begin."""
 
-_EVEN = ("flame", "leaf", "wedge", "club", "bare")
+_HEADLESS_PROFILES = ("flame", "leaf", "wedge", "club", "bare")
 """Profiles without a head of its own size."""
 
-_TABLES: dict[str, Floats] = {
-    name: np.array([np.interp(AXIS, [p[0] for p in rows], [p[k] for p in rows]) for k in (1, 2)])
-    for name, rows in _PROFILES.items()
+_WIDTH_TABLES: dict[str, Floats] = {
+    name: np.array(
+        [np.interp(AXIS_SHARES, [p[0] for p in rows], [p[k] for p in rows]) for k in (1, 2)]
+    )
+    for name, rows in _TAG_PROFILES.items()
 }
 
-_ROOT_FADES = np.clip((AXIS - 0.06) / 0.42, 0.0, 1.0)
+_ROOT_FADES = np.clip((AXIS_SHARES - 0.06) / 0.42, 0.0, 1.0)
 """How a hairline root widens to the form's own thickness."""
 
 
 def profile_of(hand: Hand) -> str:
     """The name of the width profile this hand gives its tags; a hand keeps to one."""
-    ways = VARIANTS[hand.tag_form]
+    ways = PROFILES_BY_FORM[hand.tag_form]
     return ways[(hand.seed >> 8) % len(ways)]
 
 
-def places(profile: str, width: float, height: float) -> Floats:
+def axis_places(profile: str, width: float, height: float) -> Floats:
     """Places of a profile on a tag of this height: on a tall one the head keeps its size."""
-    if profile in _EVEN:
-        return AXIS
-    head = min(1.0 - _NECK, (1.9 if profile in ("flag", "pennant") else 1.55) * width / height)
+    if profile in _HEADLESS_PROFILES:
+        return AXIS_SHARES
+    head = min(
+        1.0 - _NECK_AXIS_SHARE, (1.9 if profile in ("flag", "pennant") else 1.55) * width / height
+    )
     return np.where(
-        AXIS <= _NECK,
-        AXIS * (1.0 - head) / _NECK,
-        1.0 - (1.0 - AXIS) * head / (1.0 - _NECK),
+        AXIS_SHARES <= _NECK_AXIS_SHARE,
+        AXIS_SHARES * (1.0 - head) / _NECK_AXIS_SHARE,
+        1.0 - (1.0 - AXIS_SHARES) * head / (1.0 - _NECK_AXIS_SHARE),
     )
 
 
@@ -94,7 +98,7 @@ def half_widths(profile: str, width: float, root: float = 0.0) -> Floats:
 
     A positive `root` is the width in q to which the tag thins where it leaves its letter.
     """
-    half = _TABLES[profile] * width
+    half = _WIDTH_TABLES[profile] * width
     if root > 0.0:
         half = np.minimum(half, root / 2 + (half - root / 2) * _ROOT_FADES)
     return half
@@ -103,20 +107,20 @@ def half_widths(profile: str, width: float, root: float = 0.0) -> Floats:
 THREE_TAGGED = "שעטנזגצןץ"
 """Letters that take three tags (Menachot 29b): on these a bare line is remarked upon."""
 
-SPREAD = 0.9
+MAX_ROOT_SPREAD_Q = 0.9
 """Most q between the roots of the outer tags."""
 
-APART = 0.18
+MIN_TAG_GAP_Q = 0.18
 """Least white between two tags in q: stays open after a little ink spread."""
 
-_TALLEST = {"י": 0.7, "ל": 1.3} | dict.fromkeys("בדקה", 2.0)
+_MAX_TAG_HEIGHT_Q = {"י": 0.7, "ל": 1.3} | dict.fromkeys("בדקה", 2.0)
 """In q: a tall tag makes a little lamed of a yud (Mishnat Sofrim, yud) and one of a bet."""
 
-_LEVELS = np.linspace(0.0, 1.0, 17)
+_GAP_LEVELS = np.linspace(0.0, 1.0, 17)
 
 
 @dataclass(frozen=True)
-class _Plan:
+class _CrownPlan:
     """Where the tags of one crown stand: arrays with one entry a tag, lengths in q."""
 
     root: Floats
@@ -145,11 +149,11 @@ def crown_letter(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int)
         raise ValueError(f"cannot set {count} tags on {glyph.letter!r}")
     if glyph.tags:
         raise ValueError(f"{glyph.letter!r} wears {glyph.tags} tags already")
-    plan = _planned(glyph, glyph.crown, hand, rng, count)
+    plan = _plan_crown(glyph, glyph.crown, hand, rng, count)
     footing = _footing(plan, Region([part.outline for part in glyph.parts]), glyph.crown)
     if hand.seed and count in (2, 3):
-        plan = _tallest_second(plan, footing)
-    tags = tuple(_tag(k, plan, float(footing[k]), rng, hand) for k in range(count))
+        plan = _shorten_beside_second(plan, footing)
+    tags = tuple(_draw_tag(k, plan, float(footing[k]), rng, hand) for k in range(count))
     crowned = replace(glyph, parts=glyph.parts + tags, tags=count)
     if hand.tag_form != "bare" or glyph.letter not in THREE_TAGGED:
         return crowned
@@ -166,29 +170,35 @@ def rails(outline: Outline) -> tuple[Floats, Floats]:
     return outline[:half], outline[-half:][::-1]
 
 
-def _planned(glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, count: int) -> _Plan:
+def _plan_crown(
+    glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, count: int
+) -> _CrownPlan:
     """Roots, heights and angles, with enough white between each two."""
     draws = rng.uniform(-1.0, 1.0, (4, max(count, 4)))
-    plan = _drawn(glyph, crown, hand, draws, count)
+    plan = _draw_plan(glyph, crown, hand, draws, count)
     if count == 1:
         return plan
-    plan = _separated(plan)
+    plan = _separate_tags(plan)
     if plan.width < 0.8 * hand.tag_width:
         # Set so unevenly, or leaning together, they would have to be hairs: set evenly.
         even = replace(hand, tag_fan=max(2.0, hand.tag_fan))
-        plan = _separated(_drawn(glyph, crown, even, 0.0 * draws, count))
+        plan = _separate_tags(_draw_plan(glyph, crown, even, 0.0 * draws, count))
     return plan
 
 
-def _drawn(glyph: Glyph, crown: Crown, hand: Hand, draws: Floats, count: int) -> _Plan:
+def _draw_plan(glyph: Glyph, crown: Crown, hand: Hand, draws: Floats, count: int) -> _CrownPlan:
     """A crown in this hand, its unevenness from `draws` (4, N) in [-1, 1]."""
     unsteady = hand.jitter
     order = np.arange(count) - (count - 1) / 2
     room = crown.x1 - crown.x0
-    pitch = min(0.42, max(0.88 * room, 0.5) / (count - 1), SPREAD / (count - 1)) if count > 1 else 0
+    pitch = (
+        min(0.42, max(0.88 * room, 0.5) / (count - 1), MAX_ROOT_SPREAD_Q / (count - 1))
+        if count > 1
+        else 0
+    )
     own = form_of(hand.seed, hand.style, glyph.letter)
     # In some hands yud's tag is as long as the letter.
-    most = _TALLEST.get(glyph.letter, 4.0)
+    most = _MAX_TAG_HEIGHT_Q.get(glyph.letter, 4.0)
     if glyph.letter == "י":
         most += 1.6 * own.forms[3] ** 2
     height = np.full(count, min(max(0.55, hand.tag_height * own.tag), most))
@@ -207,7 +217,7 @@ def _drawn(glyph: Glyph, crown: Crown, hand: Hand, draws: Floats, count: int) ->
     curl = (0.12 if form in ("flame", "leaf") else 0.05) * (1 if hand.seed & 64 else -1)
     bend = curl * (0.6 + 0.4 * draws[3, 2]) + 0.03 * unsteady * draws[2, :count]
     width = hand.tag_width * (1 + 0.1 * unsteady * draws[3, 3])
-    return _Plan(root, height, angle, bend, width, form, hand.tag_root)
+    return _CrownPlan(root, height, angle, bend, width, form, hand.tag_root)
 
 
 def _relative_heights(count: int) -> Floats:
@@ -219,7 +229,7 @@ def _relative_heights(count: int) -> Floats:
     return np.ones(count)
 
 
-def _tallest_second(plan: _Plan, footing: Floats) -> _Plan:
+def _shorten_beside_second(plan: _CrownPlan, footing: Floats) -> _CrownPlan:
     """The plan with its other tags shortened where, on a falling head, they pass the second."""
     upright = np.cos(np.radians(plan.angle))
     tips = footing - plan.height * upright
@@ -228,33 +238,35 @@ def _tallest_second(plan: _Plan, footing: Floats) -> _Plan:
     return replace(plan, height=np.maximum(plan.height - passed, 0.3))
 
 
-def _separated(plan: _Plan) -> _Plan:
+def _separate_tags(plan: _CrownPlan) -> _CrownPlan:
     """The plan with its outer tags fanned out, then all made thinner, until they stand apart."""
-    room = _room_for_width(plan)
+    room = _width_factor(plan)
     if room < 0.85:
         order = np.arange(len(plan.root)) - (len(plan.root) - 1) / 2
         plan = replace(plan, angle=plan.angle + order * 5.0 / float(plan.height.max()))
-        room = _room_for_width(plan)
+        room = _width_factor(plan)
     return plan if room >= 1.0 else replace(plan, width=plan.width * max(0.3, room))
 
 
-def _room_for_width(plan: _Plan) -> float:
+def _width_factor(plan: _CrownPlan) -> float:
     """By what factor the tags' widths may grow before the white falls below `APART`."""
-    level = _LEVELS * float(plan.height.max())
+    level = _GAP_LEVELS * float(plan.height.max())
     slope = np.radians(plan.angle)[:, None]
     height = plan.height[:, None]
     place = level / (height * np.cos(slope))
     x = plan.root[:, None] + level * np.tan(slope) + plan.bend[:, None] * height * place**2
-    at = places(plan.profile, plan.width, float(plan.height.mean()))
+    at = axis_places(plan.profile, plan.width, float(plan.height.mean()))
     table = half_widths(plan.profile, plan.width)
     left = np.interp(place, at, table[0], right=np.nan) / np.cos(slope)
     right = np.interp(place, at, table[1], right=np.nan) / np.cos(slope)
     wide = right[:-1] + left[1:]
-    white = x[1:] - x[:-1] - APART
+    white = x[1:] - x[:-1] - MIN_TAG_GAP_Q
     return max(0.0, float(np.nanmin(white / wide)))
 
 
-def _tag(k: int, plan: _Plan, footing: float, rng: np.random.Generator, hand: Hand) -> Part:
+def _draw_tag(
+    k: int, plan: _CrownPlan, footing: float, rng: np.random.Generator, hand: Hand
+) -> Part:
     """One tag, its root sunk a little into the ink whose upper edge is at `footing`."""
     slope = math.radians(float(plan.angle[k]))
     up = np.array([math.sin(slope), -math.cos(slope)])
@@ -262,7 +274,7 @@ def _tag(k: int, plan: _Plan, footing: float, rng: np.random.Generator, hand: Ha
     foot = np.array([plan.root[k], footing])
     sink = float(rng.uniform(0.06, 0.1))
     length = float(plan.height[k]) + sink
-    t = places(plan.profile, plan.width, length)
+    t = axis_places(plan.profile, plan.width, length)
     axis = foot - sink * up + (length * t)[:, None] * up
     axis = axis + (float(plan.bend[k] * plan.height[k]) * t**2)[:, None] * side
     half = half_widths(plan.profile, plan.width, plan.thinnest)
@@ -272,7 +284,7 @@ def _tag(k: int, plan: _Plan, footing: float, rng: np.random.Generator, hand: Ha
     return Part(f"tag_{k + 1}", "tag", np.concatenate([left, right[::-1]]))
 
 
-def _footing(plan: _Plan, body: Region, crown: Crown) -> Floats:
+def _footing(plan: _CrownPlan, body: Region, crown: Crown) -> Floats:
     """y of the ink under each root: the lowest of three tries, so that the whole root holds."""
     tries = plan.root[:, None] + np.array([-0.3, 0.0, 0.3]) * plan.width
     tops = body.tops(tries.ravel()).reshape(tries.shape)

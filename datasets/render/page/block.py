@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot, plan_page
@@ -102,7 +102,7 @@ def _turn_lines(
     turned = list(letters)
     for number in text.upside_down:
         ends = [edge for p in letters if p.slot.line == number for edge in p.body]
-        middle = ((min(ends) + max(ends)) / 2, ruled[number] + BODY_HEIGHT / 2)
+        middle = ((min(ends) + max(ends)) / 2, ruled[number] + BODY_HEIGHT_Q / 2)
         turned = [replace(p, about=middle) if p.slot.line == number else p for p in turned]
     return turned
 

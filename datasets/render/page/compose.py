@@ -9,7 +9,7 @@ import numpy as np
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.raster import Mask, fill, finer_for
+from crownlet.datasets.render.letterforms.raster import Mask, fill_mask, fine_factor
 from crownlet.datasets.render.page import camera, skin
 from crownlet.datasets.render.page.block import Block, write_block
 from crownlet.datasets.render.page.camera import apply_sensor
@@ -147,13 +147,13 @@ def ink_cover(
     """Ink coverage of the whole image, uint8 (H, W)."""
     width, height = geometry.size
     cover = np.zeros((height, width), np.uint8)
-    finer = finer_for(geometry.scale)
+    finer = fine_factor(geometry.scale)
     spread = InkSpreader(style, geometry.scale, finer, rng)
     margin = 2.0 + 0.1 * geometry.scale
     for shape in drawn:
         for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
             if parts and _within(parts, width, height, margin):
-                ink = fill(parts, cuts, finer, margin)
+                ink = fill_mask(parts, cuts, finer, margin)
                 _add_ink(cover, spread(ink, rng), ink.x0, ink.y0)
     return cover
 

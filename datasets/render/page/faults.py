@@ -9,9 +9,9 @@ import numpy as np
 from crownlet.datasets.coco.truth import DefectMark
 from crownlet.datasets.render.defects.apply import applicable_defects
 from crownlet.datasets.render.defects.common import DOUBTFUL_PLAINNESS, PLAIN_PLAINNESS
-from crownlet.datasets.render.letterforms.morph_ways import partners
-from crownlet.datasets.render.letterforms.morphs import DOUBT, LAST
-from crownlet.datasets.render.letterforms.oddities import Oddity, known
+from crownlet.datasets.render.letterforms.morph_ways import morph_partners
+from crownlet.datasets.render.letterforms.morphs import DOUBT_END_SHARE, SHAPE_DOUBT
+from crownlet.datasets.render.letterforms.oddities import Oddity, known_oddities
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -43,8 +43,8 @@ def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[s
     """Another letter and how far `letter` goes towards it, 0 to 1; None for most letters."""
     if not spec.morph_rate or rng.random() >= spec.morph_rate:
         return None
-    others = partners(letter)
-    if not others or (spec.defects is not None and DOUBT not in spec.defects):
+    others = morph_partners(letter)
+    if not others or (spec.defects is not None and SHAPE_DOUBT not in spec.defects):
         return None
     weights = np.array(
         [
@@ -58,14 +58,14 @@ def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[s
 
 def is_other(t: float) -> bool:
     """Whether a form that far on its way is no longer the letter from which it started."""
-    return t > LAST
+    return t > DOUBT_END_SHARE
 
 
 def draw_oddity(letter: str, spec: PageSpec, rng: np.random.Generator) -> Oddity | None:
     """A known oddity of this letter; None for most."""
     if not spec.oddity_rate or rng.random() >= spec.oddity_rate:
         return None
-    names = known(letter)
+    names = known_oddities(letter)
     if not names:
         return None
     weights = np.array([_ODDITY_SHARES[name] for name in names])

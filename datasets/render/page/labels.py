@@ -18,7 +18,7 @@ from crownlet.datasets.coco.truth import (
     PartShape,
 )
 from crownlet.datasets.render.defects.common import PLAIN_PLAINNESS
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Glyph
 from crownlet.datasets.render.page.geometry import Geometry, visible
 from crownlet.datasets.render.page.layout import PlacedLetter
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -166,7 +166,7 @@ def _bodies(
     if not letters:
         return []
     ends = [
-        np.array([[sum(p.body) / 2, p.y], [sum(p.body) / 2, p.y + BODY_HEIGHT]]) for p in letters
+        np.array([[sum(p.body) / 2, p.y], [sum(p.body) / 2, p.y + BODY_HEIGHT_Q]]) for p in letters
     ]
     moved = geometry(
         np.concatenate([_on_page(p, end) for p, end in zip(letters, ends, strict=True)])

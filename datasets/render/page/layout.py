@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT, Glyph
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot
@@ -33,7 +33,7 @@ def nests(letter: str, before: str | None) -> bool:
 def shorten_descender(glyph: Glyph) -> Glyph:
     """The letter with what hangs below the line pressed until it ends above a base."""
     low = max(float(part.outline[:, 1].max()) for part in glyph.parts if part.kind != "tag")
-    if not MAX_NESTED_DEPTH_Q < low < BODY_HEIGHT:
+    if not MAX_NESTED_DEPTH_Q < low < BODY_HEIGHT_Q:
         return glyph
     share = MAX_NESTED_DEPTH_Q / low
 
@@ -113,9 +113,9 @@ def body_extent(glyph: Glyph) -> tuple[float, float]:
 def _body_zone_x(outline: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """x of the vertices in the body zone and of the edges' crossings of its two borders."""
     x, y = outline[:, 0], outline[:, 1]
-    found = [x[(y >= 0.0) & (y <= BODY_HEIGHT)]]
+    found = [x[(y >= 0.0) & (y <= BODY_HEIGHT_Q)]]
     after_x, after_y = x[_next_indices(len(x))], y[_next_indices(len(y))]
-    for border in (0.0, BODY_HEIGHT):
+    for border in (0.0, BODY_HEIGHT_Q):
         across = (y < border) != (after_y < border)
         share = (border - y[across]) / (after_y[across] - y[across])
         found.append(x[across] + share * (after_x[across] - x[across]))
@@ -141,7 +141,7 @@ def contact(right: Silhouette, left: Silhouette, rows: slice, count: int) -> flo
     return float(np.partition(right.left[rows] - left.right[rows], count - 1)[count - 1])
 
 
-_BODY_ROWS = slice(int(-TOP_Q * CELLS_PER_Q), int((BODY_HEIGHT - TOP_Q) * CELLS_PER_Q))
+_BODY_ROWS = slice(int(-TOP_Q * CELLS_PER_Q), int((BODY_HEIGHT_Q - TOP_Q) * CELLS_PER_Q))
 
 MAX_BRIDGE_Q = 0.9
 """Widest white in q that a drop of ink bridges."""

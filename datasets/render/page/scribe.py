@@ -10,11 +10,11 @@ from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.defects.apply import apply_defect
 from crownlet.datasets.render.defects.crowns import seat_of
 from crownlet.datasets.render.defects.proportions import mark_stretched
-from crownlet.datasets.render.letterforms.build import MAY_STRETCH, build
+from crownlet.datasets.render.letterforms.build import MAX_STRETCH_Q, build_letter
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.morphs import build_between
-from crownlet.datasets.render.letterforms.oddities import AFTER_TAGS, written_oddly
+from crownlet.datasets.render.letterforms.oddities import ODDITIES_AFTER_TAGS, apply_oddity
 from crownlet.datasets.render.letterforms.tags import crown_letter
 from crownlet.datasets.render.page.faults import Slot
 from crownlet.datasets.render.page.spec import PageSpec
@@ -79,7 +79,7 @@ def write_letter(
     rng = np.random.default_rng(seed)
     glyph = _form_letter(slot, hand, rng, stretch)
     if stretch > 0 and slot.morph is None:
-        glyph = mark_stretched(glyph, min(stretch, MAY_STRETCH.get(slot.letter, 0.0)))
+        glyph = mark_stretched(glyph, min(stretch, MAX_STRETCH_Q.get(slot.letter, 0.0)))
     if glyph.crown is None and slot.letter in crowning.also and slot.oddity is None:
         glyph = replace(glyph, crown=seat_of(glyph))
     if glyph.crown is not None:
@@ -88,8 +88,8 @@ def write_letter(
             count *= int(rng.random() < 0.5)
         if count:
             glyph = crown_letter(glyph, hand, rng, count)
-    if slot.oddity in AFTER_TAGS:
-        glyph = written_oddly(glyph, slot.oddity, hand, rng)
+    if slot.oddity in ODDITIES_AFTER_TAGS:
+        glyph = apply_oddity(glyph, slot.oddity, hand, rng)
     for name, plainness in slot.faults:
         spoilt = apply_defect(name, glyph, hand, rng, plainness)
         glyph = glyph if spoilt is None else spoilt
@@ -100,10 +100,10 @@ def _form_letter(slot: Slot, hand: Hand, rng: np.random.Generator, stretch: floa
     """The letter without tags: as the hand writes it, on the way to another, or written oddly."""
     if slot.morph is not None:
         return build_between(slot.letter, slot.morph[0], hand, rng, slot.morph[1], stretch)
-    glyph = hand.form(slot.letter, stretch) or build(slot.letter, hand, rng, stretch=stretch)
-    if slot.oddity is None or slot.oddity in AFTER_TAGS:
+    glyph = hand.form(slot.letter, stretch) or build_letter(slot.letter, hand, rng, stretch=stretch)
+    if slot.oddity is None or slot.oddity in ODDITIES_AFTER_TAGS:
         return glyph
-    return written_oddly(glyph, slot.oddity, hand, rng)
+    return apply_oddity(glyph, slot.oddity, hand, rng)
 
 
 def _tags_distinguish(letter: str, other: str, hand: Hand) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.page.layout import (
     CELLS_PER_Q,
@@ -213,8 +213,8 @@ def _yield_shape(letter: PlacedLetter, above: float, lean: float, below: float) 
 
     def press(outline: Outline) -> Outline:
         x, y = outline.T
-        up, down = np.minimum(y, 0.0), np.maximum(y - BODY_HEIGHT, 0.0)
-        body = np.clip(y, 0.0, BODY_HEIGHT)
+        up, down = np.minimum(y, 0.0), np.maximum(y - BODY_HEIGHT_Q, 0.0)
+        body = np.clip(y, 0.0, BODY_HEIGHT_Q)
         return np.stack([x - lean * up, body + above * up + below * down], axis=1)
 
     glyph = letter.glyph.mapped(press)

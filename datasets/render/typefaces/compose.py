@@ -29,19 +29,24 @@ from crownlet.datasets.render.typefaces.fonts import (
     mistakable,
     pick_typeface,
 )
-from crownlet.datasets.render.typefaces.glyphs import Way, draw_way, stretched, typeset
+from crownlet.datasets.render.typefaces.glyphs import (
+    TypeStyle,
+    draw_type_style,
+    stretch_roof,
+    typeset,
+)
 
 TAGS_NOT_COUNTED = -1
 
-_SALT = 0x7E
+_TYPEFACE_SEED = 0x7E
 
-TOUCHING = 0.12
+TOUCHING_PAGE_SHARE = 0.12
 """Share of pages many of whose letters touch."""
 
-OVERLAPPING = 0.15
+OVERLAPPING_PAGE_SHARE = 0.15
 """Share of pages whose letters are set so close that some overlap by a little."""
 
-STRETCHING = 0.5
+STRETCHING_PAGE_SHARE = 0.5
 """Lines are brought to one width on this share of the pages on which drawn hands do it: lettering
 of people who are no scribes of scrolls seldom is stretched. By eye."""
 
@@ -51,13 +56,13 @@ class TypeHand(Hand):
     """A hand whose letters are those of a typeface; the rest (gaps, tags, lines) is a hand's."""
 
     face: Typeface | None = None
-    way: Way = field(default_factory=Way)
+    way: TypeStyle = field(default_factory=TypeStyle)
 
     def form(self, letter: str, stretch: float) -> Glyph | None:
         """The letter as this typeface has it, without tags."""
         if self.face is None:
             return None
-        return stretched(typeset(self.face, letter, self.way), stretch)
+        return stretch_roof(typeset(self.face, letter, self.way), stretch)
 
 
 def draw_type_hand(face: Typeface, seed: int, spec: PageSpec) -> tuple[TypeHand, PageSpec]:
@@ -65,23 +70,23 @@ def draw_type_hand(face: Typeface, seed: int, spec: PageSpec) -> tuple[TypeHand,
 
     No fault is put in: faults of a page set in type are not asked after.
     """
-    rng = np.random.default_rng([seed, _SALT])
+    rng = np.random.default_rng([seed, _TYPEFACE_SEED])
     base = draw_hand(int(rng.integers(1 << 31)), spec.split)
     values = {f.name: getattr(base, f.name) for f in fields(Hand)}
-    hand = TypeHand(**values, face=face, way=draw_way(face, rng))
+    hand = TypeHand(**values, face=face, way=draw_type_style(face, rng))
     touching = 0.02
     tightest, close = spec.tightest, spec.close
     manner = rng.random()
-    if manner < TOUCHING:
+    if manner < TOUCHING_PAGE_SHARE:
         touching = float(rng.uniform(0.2, 0.6))
-    elif manner < TOUCHING + OVERLAPPING:
+    elif manner < TOUCHING_PAGE_SHARE + OVERLAPPING_PAGE_SHARE:
         gap = float(rng.uniform(-0.06, 0.12))
         hand = replace(hand, letter_gap=gap, word_gap=float(rng.uniform(0.7, 1.5)))
         tightest, close = min(gap, 0.0) - 0.02, 0.0
     plain = replace(
         spec, defect_rate=0.0, second_rate=0.0, habit_rate=0.0, morph_rate=0.0, oddity_rate=0.0,
         text_rate=0.0, generous=0.0, defects=("letters_touch",), gap_rate=touching,
-        tightest=tightest, close=close, justify=STRETCHING * spec.justify,
+        tightest=tightest, close=close, justify=STRETCHING_PAGE_SHARE * spec.justify,
     )  # fmt: skip
     return hand, plain
 
@@ -91,7 +96,7 @@ def compose_typeset(spec: PageSpec, seed: int, paths: Sequence[Path]) -> PageTru
 
     TypefaceError for a font that cannot be used.
     """
-    rng = np.random.default_rng([seed, _SALT, 1])
+    rng = np.random.default_rng([seed, _TYPEFACE_SEED, 1])
     face = load_typeface(pick_typeface(paths, rng))
     hand, plain = draw_type_hand(face, seed, spec)
     page = compose(plain, seed, hand)
@@ -123,7 +128,7 @@ class Typefaces:
 
     def page(self, spec: PageSpec, seed: int) -> PageTruth | None:
         """The page with this seed if it is one of those set in type; None for the others."""
-        if np.random.default_rng([seed, _SALT, 2]).random() >= self.share:
+        if np.random.default_rng([seed, _TYPEFACE_SEED, 2]).random() >= self.share:
             return None
         return compose_typeset(spec, seed, self.of(spec.split))
 

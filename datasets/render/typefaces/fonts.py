@@ -17,19 +17,19 @@ import numpy as np
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.scribal.alphabet import LETTERS
 
-OUTSIDE_CHECK = ("Stam Ashkenaz CLM", "Stam Sefarad CLM")
+OUTSIDE_FAMILIES = ("Stam Ashkenaz CLM", "Stam Sefarad CLM")
 """Families on which the networks are checked from outside: they may never be trained on."""
 
-DOUBTFUL: dict[str, tuple[str, ...]] = {
+DOUBTFUL_PAIRS: dict[str, tuple[str, ...]] = {
     "isaiah": ("וי", "דר", "פנ", "ףפ"),
     "habakkuk": ("וי", "דר"),
 }
 """Pairs that a reader tells apart by the context alone, by family: ancient hands write them alike.
 By eye; by itself each is a letter whose class is doubtful."""
 
-KINDS = (".ttf", ".otf")
+FONT_SUFFIXES = (".ttf", ".otf")
 
-CURVE_STEPS = 8
+CURVE_PIECES = 8
 """Straight pieces to a curve."""
 
 
@@ -53,15 +53,15 @@ def family_of(path: Path) -> str:
 
 def mistakable(family: str, letter: str) -> str | None:
     """The letter for which this one of the family may be taken (`DOUBTFUL`); None for most."""
-    pair = next((pair for pair in DOUBTFUL.get(family, ()) if letter in pair), None)
+    pair = next((pair for pair in DOUBTFUL_PAIRS.get(family, ()) if letter in pair), None)
     return pair.replace(letter, "") if pair else None
 
 
 def find_typefaces(folder: Path) -> tuple[Path, ...]:
     """The font files of `folder`, in order. TypefaceError if there is none."""
-    found = tuple(sorted(p for p in folder.glob("*") if p.suffix.lower() in KINDS))
+    found = tuple(sorted(p for p in folder.glob("*") if p.suffix.lower() in FONT_SUFFIXES))
     if not found:
-        raise TypefaceError(f"{folder} holds no typeface ({' or '.join(KINDS)})")
+        raise TypefaceError(f"{folder} holds no typeface ({' or '.join(FONT_SUFFIXES)})")
     return found
 
 
@@ -88,7 +88,7 @@ def load_typeface(path: Path) -> Typeface:
     with TTFont(path) as font:
         # Family names of either kind, and full name: a renamed file is still recognised.
         names = {str(n.toUnicode()) for n in font["name"].names if n.nameID in (1, 4, 16)}
-        if any(name.startswith(kept) for name in names for kept in OUTSIDE_CHECK):
+        if any(name.startswith(kept) for name in names for kept in OUTSIDE_FAMILIES):
             raise TypefaceError(f"{path.name} is kept for the outside check: never train on it")
         cmap, shapes = font.getBestCmap(), font.getGlyphSet()
         contours: dict[str, tuple[Outline, ...]] = {}
@@ -134,7 +134,7 @@ def _middle(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, floa
 
 def _bezier(start: Outline, *rest: tuple[float, float]) -> Outline:
     """Points along a quadratic or cubic curve after its start, (CURVE_STEPS, 2)."""
-    t = np.linspace(0.0, 1.0, CURVE_STEPS + 1)[1:, None]
+    t = np.linspace(0.0, 1.0, CURVE_PIECES + 1)[1:, None]
     row = [np.asarray(start, np.float64), *(np.asarray(point, np.float64) for point in rest)]
     while len(row) > 1:  # de Casteljau
         row = [(1 - t) * a + t * b for a, b in itertools.pairwise(row)]
