@@ -9,7 +9,8 @@ from torchvision.ops import Conv2dNormActivation
 
 def conv_norm_relu(inputs: int, outputs: int, stride: int = 1, kernel: int = 3) -> nn.Module:
     """Convolution, batch norm, ReLU; (B, inputs, H, W) -> (B, outputs, H / stride, W / stride)."""
-    return Conv2dNormActivation(inputs, outputs, kernel_size=kernel, stride=stride)
+    block: nn.Module = Conv2dNormActivation(inputs, outputs, kernel_size=kernel, stride=stride)
+    return block
 
 
 class Residual(nn.Module):

@@ -1,4 +1,4 @@
-"""What each network is told when it errs."""
+"""The losses of both networks, and the targets that they are measured against."""
 
 from __future__ import annotations
 
@@ -88,7 +88,8 @@ def box_loss(shape: Tensor, wanted: Tensor) -> Tensor:
         torch.cat([rows[:, :2] - rows[:, 2:4], rows[:, :2] + rows[:, 4:6]], dim=1)
         for rows in (shape, wanted)
     )
-    return generalized_box_iou_loss(found, true, reduction="mean")
+    loss: Tensor = generalized_box_iou_loss(found, true, reduction="mean")
+    return loss
 
 
 def letter_loss(

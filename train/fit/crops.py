@@ -184,8 +184,8 @@ def _empty_crop(
     )
     unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
     return (
-        crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER_CLASS), np.uint8(NO_LETTER_CLASS), np.float16(0.0),
-        unknown, np.uint8(0), blank,
+        crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER_CLASS), np.uint8(NO_LETTER_CLASS),
+        np.float16(0.0), unknown, np.uint8(0), blank,
     )  # fmt: skip
 
 

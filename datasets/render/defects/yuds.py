@@ -84,7 +84,8 @@ def head_melted(
     def squeeze(outline: Outline) -> Outline:
         off = (outline - axis[0]) @ across
         there = (off - middle) * factor + middle * (1.0 - share)
-        return outline + (there - off)[:, None] * across
+        squeezed: Outline = outline + (there - off)[:, None] * across
+        return squeezed
 
     if hanging:
         axis = axis - (share * ((axis - axis[0]) @ across))[:, None] * across
@@ -155,7 +156,8 @@ def _displace_yud(
     matrix = np.array([[cos, sin], [-sin, cos]])
 
     def carry(outline: Outline) -> Outline:
-        return (outline - centre) @ matrix + centre + move
+        carried: Outline = (outline - centre) @ matrix + centre + move
+        return carried
 
     left, right = rails(joint.outline)
     share = np.linspace(0.0, 1.0, len(left))[:, None]

@@ -146,8 +146,8 @@ def samech(d: Sketch) -> None:
         (x1, 1.5, 0.02, 0.02),
         *round_corner(d, x1 - 0.02 - 0.3 * fine, 3.02, 0.85 + 0.2 * fine + arc, 1.5, 0.02,
               below=True, across=across),
-        *round_corner(d, edge + 0.08 + 0.26 * fine, 3.0 + d.j(0.04), 0.7 + 0.2 * fine + arc, 1.45, 0.02,
-              left=True, below=True, across=across),
+        *round_corner(d, edge + 0.08 + 0.26 * fine, 3.0 + d.j(0.04), 0.7 + 0.2 * fine + arc, 1.45,
+              0.02, left=True, below=True, across=across),
     ])  # fmt: skip
     draw_wall(d, x1, t + 0.3, 1.7, plain=True)
     draw_wall(d, left, t - 0.3, 1.75, "wall_left", plain=True)

@@ -151,11 +151,15 @@ def ink_outlines(glyph: Glyph) -> list[npt.NDArray[np.int64]]:
 
 
 def _to_raster(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int32]:
-    return np.round((points + _ORIGIN_Q) * RASTER_PEN_PX).astype(np.int32)
+    pixels: npt.NDArray[np.int32] = np.round((points + _ORIGIN_Q) * RASTER_PEN_PX).astype(np.int32)
+    return pixels
 
 
 def _to_units(points: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
-    return np.round((points / RASTER_PEN_PX - _ORIGIN_Q) * UNITS_PER_Q).astype(np.int64)
+    units: npt.NDArray[np.int64] = np.round(
+        (points / RASTER_PEN_PX - _ORIGIN_Q) * UNITS_PER_Q
+    ).astype(np.int64)
+    return units
 
 
 def path_data(rings: Sequence[npt.NDArray[np.int64]]) -> str:

@@ -120,7 +120,8 @@ class Sketch:
 
     def j(self, size: float) -> float:
         """A draw of this letter's unsteadiness: within about +-`size` for an average hand."""
-        return size * self.unsteady * next(self._draws)
+        draw: float = size * self.unsteady * next(self._draws)
+        return draw
 
     def r(self, size: float) -> float:
         """A draw within +-`size` for a loose hand, 0 for one that rules its bars."""

@@ -220,7 +220,8 @@ def _dip_fading(flow: InkFlow, rng: np.random.Generator) -> Field:
     lean = rng.normal((-0.02, 0.05), 0.05, (len(centres), 2)) / q
     level = 0.35 * spent + rng.normal(0, 0.08, len(centres)) - (lean * centres).sum(axis=1)
     across, down = (flow.by_piece(lean[:, i]) for i in (0, 1))
-    return np.maximum(flow.by_piece(level) + across * flow.x + down * flow.y, 0.0)
+    fading: Field = np.maximum(flow.by_piece(level) + across * flow.x + down * flow.y, 0.0)
+    return fading
 
 
 def _vary_strokes(

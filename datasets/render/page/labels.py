@@ -114,17 +114,18 @@ def _label_letter(
         if len(polygon) >= 3
     )
     slot = placed.slot
+    known = _known_defects(placed.glyph, slot.letter)
     return LetterTruth(
         slot.letter, slot.expected, slot.line, slot.word, slot.place, box,
         (*body, 0.0 if placed.about is None else 180.0),
         placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
         placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
-        not whole and _legible(placed, drawn, body[2] / 3.0, size), _known_defects(placed.glyph),
+        not whole and _legible(placed, drawn, body[2] / 3.0, size), known,
     )  # fmt: skip
 
 
-def _known_defects(glyph: Glyph) -> tuple[str, ...] | None:
-    """Faults of which the truth is known: all, or all but those that are this hand's way.
+def _known_defects(glyph: Glyph, letter: str) -> tuple[str, ...] | None:
+    """Faults of which the truth is known: all, or the letter's but those that are the hand's way.
 
     A plain fault on such a letter goes beyond its hand's way and is known, but for those that take
     away what is hardly there.
@@ -133,12 +134,16 @@ def _known_defects(glyph: Glyph) -> tuple[str, ...] | None:
         mark.name for mark in glyph.defects if mark.plainness > PLAIN_PLAINNESS
     } - UNSEEN_DEFECTS
     unasked = tuple(name for name in glyph.unasked if name not in plain)
-    return _all_but(unasked) if unasked else None
+    return _all_but(unasked, letter) if unasked else None
 
 
 @cache
-def _all_but(unasked: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(name for name in CATALOGUE if name not in unasked)
+def _all_but(unasked: tuple[str, ...], letter: str) -> tuple[str, ...]:
+    return tuple(
+        name
+        for name, defect in CATALOGUE.items()
+        if defect.applies_to(letter) and name not in unasked
+    )
 
 
 def _legible(placed: PlacedLetter, drawn: ProjectedLetter, q: float, size: tuple[int, int]) -> bool:

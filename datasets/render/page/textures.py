@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from typing import Literal
 
@@ -79,7 +80,8 @@ def _blur_wrapped(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDA
 
 def _noise(rng: np.random.Generator, x: float, y: float) -> npt.NDArray[np.float64]:
     field = _blur_wrapped(rng.normal(size=(TILE_SIDE_PX, TILE_SIDE_PX)), x, y)
-    return field / field.std()
+    noise: npt.NDArray[np.float64] = field / field.std()
+    return noise
 
 
 def _distance(rng: np.random.Generator, count: int) -> npt.NDArray[np.float64]:
@@ -175,7 +177,7 @@ def _scratches(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     return wide[TILE_SIDE_PX : 2 * TILE_SIDE_PX, TILE_SIDE_PX : 2 * TILE_SIDE_PX].astype(np.float64)
 
 
-_TEXTURE_PAINTERS = {
+_TEXTURE_PAINTERS: dict[Kind, Callable[[np.random.Generator], npt.NDArray[np.float64]]] = {
     "grain": lambda rng: _noise(rng, 0.6, 0.6) + 0.5 * _noise(rng, 1.5, 1.5),
     "mottle": lambda rng: _noise(rng, 3, 3) + _noise(rng, 7, 7),
     "cloud": lambda rng: _noise(rng, 20, 20) + _noise(rng, 60, 60),

@@ -118,7 +118,8 @@ def measure_typeface(face: Typeface) -> TypefaceMeasures:
     x = [np.concatenate([body.in_q(o)[:, 0] for o in face.contours[c]]) for c in ROOFED_LETTERS]
     return TypefaceMeasures(
         top, bottom, float(np.median(uprights)), float(np.median(lying)),
-        float(np.percentile(uprights, _HAIRLINE_PERCENTILE)), float(np.percentile(lying, _HAIRLINE_PERCENTILE)),
+        float(np.percentile(uprights, _HAIRLINE_PERCENTILE)),
+        float(np.percentile(lying, _HAIRLINE_PERCENTILE)),
         max(0.0, -float(y.min())), max(0.0, below - BODY_HEIGHT_Q),
         float(np.median([np.ptp(row) for row in x])),
     )  # fmt: skip
