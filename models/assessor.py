@@ -1,4 +1,4 @@
-"""The assessor: one crop a letter; what letter it is, what is wrong with it, and where."""
+"""The assessor: one crop per letter; what letter it is, what is wrong with it, and where."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ LETTER_CLASSES = 27
 
 
 class LocatorOutput(NamedTuple):
-    """Maps of (B, channels, H / 4, W / 4); one cell speaks for a letter whose anchor lies in it.
+    """Maps of (B, channels, H / 4, W / 4); one cell describes a letter whose anchor lies in it.
 
     The anchor is the middle of the letter's body: halfway between ruled line and base line, at the
     centre of the ink found there. Letters of a line have their anchors in a row.

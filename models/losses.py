@@ -14,12 +14,12 @@ from crownlet.models.locator import LocatorOutput
 
 
 class LocatorTargets(NamedTuple):
-    """Dense targets of a batch of tiles; maps of (B, H / 4, W / 4) unless said otherwise."""
+    """Dense targets of a batch of tiles; maps of (B, H / 4, W / 4) unless noted otherwise."""
 
     heat: Tensor
     """1 at each anchor's cell, falling off around it."""
     keep: Tensor
-    """0 where a letter is cut by the frame, so that nothing is asked there."""
+    """0 where a letter is cut by the frame, so that nothing is scored there."""
     cells: Tensor
     """(P, 3) long: batch, row, column of the cells that must describe a letter."""
     letter: Tensor
@@ -113,8 +113,8 @@ def assessor_loss(
     sum is minimised. `smoothing` is the share of each class that is spread over all of them, for
     without it a letter that lies between two is read with certainty (Szegedy et al. 2016).
 
-    A defect that does not apply to a letter is asked nothing; for crops that show no letter only
-    the class is asked.
+    A defect that does not apply to a letter adds no loss; for crops that show no letter only the
+    class does.
     """
     seen = targets.letter < NO_LETTER_CLASS
     applies = ~torch.isnan(targets.defects) & seen[:, None]

@@ -33,8 +33,8 @@ INTEGER_OPERATORS = ("Conv", "Add", "Relu", "Resize")
 def quantise_in_place(model: Path, pages: int, held_out: int) -> dict[str, float]:
     """Put integers in the place of the floating-point networks of the folder `model`.
 
-    Ranges are taken from `pages` rendered pages; how far the probabilities moved (`moved`) is
-    measured on `held_out` others. ValueError if the networks are in integers already.
+    Ranges are taken from `pages` rendered pages; how far the probabilities move is measured on
+    `held_out` others (`measure_differences`). ValueError if the networks are in integers already.
     """
     with tempfile.TemporaryDirectory(dir=model.parent) as beside:
         folder = quantise(model, Path(beside) / model.name, pages)

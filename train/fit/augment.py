@@ -1,11 +1,11 @@
-"""Strong changes to examples while training runs, drawn anew each time an example is shown.
+"""Strong changes to examples while training runs, drawn each time an example is shown.
 
 What is drawn holds in part for a page (its hand and its picture), in part for the page's letters of
 one class, and a little for each letter alone (`draws.Draws`). Pages are of three kinds:
 
 - plain: as rendered, but for the light; every label stays.
 - bent: other proportions, sheared and bent. A letter keeps its class, its number of tags and, moved
-  along, its parts; whether a leg is too short can no longer be told, so faults become unknown.
+  along, its parts; whether a leg is too short is no longer known, so defects become unknown.
 - harsh: bent, and with other strokes, pale ink, blur, coarse pixels, compression. Only the class
   stays known.
 """

@@ -25,7 +25,7 @@ MAX_ZOOM_LOG = 0.16
 """Largest log of a tile's change of size, proportions apart."""
 
 MIN_SHOWN_SHARE = 0.9
-"""Share of a letter's box that must lie in the window, else nothing is asked of the letter."""
+"""Share of a letter's box that must lie in the window, else the letter is ignored."""
 
 
 @torch.no_grad()

@@ -1,4 +1,4 @@
-"""The assessor's examples: a crop a letter of a page whose truth is known, and its answers.
+"""The assessor's examples: one crop per letter of a page whose truth is known, with its targets.
 
 Cutting and flattening of the light are `crownlet.infer.image.crops` and
 `crownlet.infer.image.flatten`, the same code that inference runs.
@@ -28,7 +28,7 @@ MASK_CHANNEL = {
     "roof": 4, "base": 4, "wall": 4, "body": 4, "neck": 4, "hump": 4, "heel": 4,
     "joint": 5, "kotz": 5,
 }  # fmt: skip
-"""Part kind -> channel of `models.assessor.PARTS`; channel 0 is all ink of the letter."""
+"""Part kind -> channel of `models.assessor.PART_CHANNELS`; channel 0 is all ink of the letter."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ def plainness_target(plainness: float) -> float:
 def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
     """(D,) targets of the learned defects for one letter, nan where one does not apply.
 
-    Of a letter cut by the frame no defect is asked, nor one that nobody looked for.
+    Defects of a letter cut by the frame are unknown, and so are those that nobody looked for.
     """
     if not letter.whole:
         return np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
@@ -85,7 +85,7 @@ def tags_target(letter: LetterTruth) -> np.uint8:
 def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Crops:
     """Cut a crop of up to `most` letters of a page, boxes unsteady as the locator's are.
 
-    One in sixteen shows no letter: the white between lines, the meeting of two letters.
+    One in sixteen shows no letter: the space between lines, the meeting of two letters.
     """
     heights = [letter.body[2] for letter in page.letters]
     body = float(np.median(heights)) if heights else cutting.CROP_BODY_PX

@@ -2,7 +2,7 @@
 
 A hand's manner holds for all its letters, more so for those of one class, and each letter differs
 a little. So every number is a normal draw of the page, one of the page's letters of that class and
-one of the row, added with the variances `SHARES`.
+one of the row, added with the variances `VARIANCE_SHARES`.
 """
 
 from __future__ import annotations

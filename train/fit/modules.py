@@ -170,7 +170,7 @@ def targets_of(batch: Batch) -> AssessorTargets:
 
 
 class AssessorModule(BudgetedModule):
-    """Batches hold the rows of `train.crop_examples.Crops`."""
+    """Batches hold the rows of `fit.crops.Crops`."""
 
     def __init__(
         self, network: Assessor, strength: float = 1.0, masks: float = 2.0,

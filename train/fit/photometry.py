@@ -128,7 +128,7 @@ def _resampling_matrix(length: int, step: Tensor, phase: Tensor) -> Tensor:
 def lower_resolution(images: Tensor, step: Tensor, phase: Tensor) -> Tensor:
     """Passed through a resolution of one pixel for each `step` px (1 or more), and back.
 
-    `phase` in 0..1 says where the coarse grid begins; with step 1 and phase 0 nothing changes.
+    `phase` in 0..1 sets where the coarse grid begins; with step 1 and phase 0 nothing changes.
     """
     down = _resampling_matrix(images.shape[2], step, phase)
     across = _resampling_matrix(images.shape[3], step, phase)

@@ -2,7 +2,7 @@
 
 Rendering is slower than a GPU trains, so every page is kept and shown several times ("data
 echoing", Choi et al. 2019) while other processes add new ones. A pool is a folder of `.npz` files,
-one a page; labelled scans become a pool in the same way.
+one per page; labelled scans become a pool in the same way.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ Arrays = dict[str, npt.NDArray[np.generic]]
 def prepare_examples(page: PageTruth, rng: np.random.Generator) -> Arrays:
     """The examples of one page as named arrays: its tiles and its crops.
 
-    A written page is photographed `TILES` times, at other sizes and places.
+    A written page is photographed `TILES_PER_PAGE` times, at other sizes and places.
     """
     tiles = [pad_tile(make_tile(page, rng)) for _ in range(TILES_PER_PAGE)]
     crops = make_crops(page, rng)
@@ -76,7 +76,7 @@ def store_examples(folder: Path, name: str, arrays: Arrays) -> None:
 
 
 def load_tiles(path: Path) -> tuple[npt.NDArray[np.generic], ...]:
-    """The locator examples of one stored page: as `padded`, one after another."""
+    """The locator examples of one stored page: as `pad_tile`, one after another."""
     with np.load(path) as file:
         return tuple(file[key] for key in TILE_KEYS)
 
@@ -124,7 +124,7 @@ LOG = logging.getLogger(__name__)
 
 
 class TooManyFailuresError(CrownletError, RuntimeError):
-    """So many pages could not be rendered that the rest would not be a fair sample."""
+    """So many pages could not be rendered that the others would not be a fair sample."""
 
 
 def render_pages(

@@ -172,7 +172,7 @@ def _wait_for(source: Source, rows: int, patience: float = 900.0) -> None:
     """Read a pool until it gave `rows`, or all it ever will; TimeoutError after `patience` s."""
     reservoir, end = source.reservoir, time.monotonic() + patience
     while True:
-        # Asked before reading: what is written between the two is then not missed.
+        # Checked before reading: what is written between the two is then not missed.
         growing = source.growing()
         reservoir.top_up()
         if reservoir.size >= rows or (reservoir.size and not growing):

@@ -162,7 +162,7 @@ HEAT_RADIUS_CELLS = 3
 def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTargets:
     """Targets of B tiles of `side` px.
 
-    `letters` is (B, n, 11) as in `train.tiles.Tile`, padded with -1; `ignore` (B, m, 4) boxes in
+    `letters` is (B, n, 11) as in `Tile`, padded with -1; `ignore` (B, m, 4) boxes in
     px, padded with zeros.
     """
     cells = side // STRIDE_PX
@@ -171,7 +171,7 @@ def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTarget
     cell = anchor.floor().long().clamp(0, cells - 1)
     heat = _anchor_heat(letters, cell, anchor, real, cells)
     keep = 1.0 - _covered_cells(ignore / STRIDE_PX, cells)
-    # An anchor inside another letter's ignored box is still asked for.
+    # An anchor inside another letter's ignored box still counts.
     keep = torch.maximum(keep, (heat > 0.6).to(keep.dtype))
     batch, row = real.nonzero(as_tuple=True)
     chosen_cells = torch.stack([batch, cell[batch, row, 1], cell[batch, row, 0]], dim=1)

@@ -86,7 +86,7 @@ class Warp:
 def apply_warp(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int]) -> Tensor:
     """`pictures` (N, C, h, w) warped, at the same number of px of the result for each of theirs.
 
-    `source` (height, width) is the size of the source pictures that `warp` speaks of: maps may be
+    `source` (height, width) is the size of the source pictures that `warp` refers to: maps may be
     coarser than these (part masks are, by 4). Beyond the source everything is `fill`.
     """
     coarse = source[0] // pictures.shape[2]

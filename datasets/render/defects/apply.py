@@ -71,5 +71,5 @@ def apply_defect(
 
 @lru_cache(maxsize=64)
 def applicable_defects(letter: str) -> tuple[str, ...]:
-    """Names of the defects that may befall this letter, in the registry's order."""
+    """Names of the defects that this letter can have, in the registry's order."""
     return tuple(name for name, entry in REGISTRY.items() if letter in entry.letters)

@@ -50,7 +50,7 @@ def add_mark(
 
 
 def mark_doubtful(glyph: Glyph, other: str | None, plainness: float, most: float = 0.5) -> Glyph:
-    """The glyph said to be taken for `other`, the more the plainer, by `most` at plainness 1.
+    """The glyph marked likely to be read as `other`: the plainer the more, `most` at plainness 1.
 
     Below 1/3 it is not; a glyph that lies between two letters already stays as it is.
     """

@@ -1,6 +1,7 @@
-"""Contacts inside a letter: two heads, or a white that is shut in.
+"""Contacts inside a letter: two heads, a counter that closes, a leg on its roof.
 
-No part may touch another but at its joint (Keset HaSofer 5:3).
+No part may touch another but at its joint (Keset HaSofer 5:3). The leg of he and kuf must hang
+free, even of a hair's contact (Orach Chayim 32:18; Mishnah Berurah 32:82-83).
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _NEAR_CONTACT_GAP_Q = 0.1
 """Gap in q that remains just before two parts, or a leg and its roof, touch."""
 
 _DISPLACED_YUD_Q = 0.15
-"""A yud moved by more than this in q might be said to be out of its place."""
+"""A yud moved by more than this in q may count as out of its place."""
 
 LEANING_HEADS: dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = {
     "ט": ((("head_left",), ("head_right", "wall")),),
@@ -83,7 +84,7 @@ def heads_touch(
     if shift > _DISPLACED_YUD_Q and CATALOGUE["yud_astray"].applies_to(glyph.letter):
         # The yud that leans so far is no longer in its place either; in doubt, nobody drew it so.
         changed = add_mark(changed, "yud_astray", 0.0, 0.5)
-    # Shut above, tet is like samech: the brief, E3.
+    # A tet closed above resembles a samech (common practice, no source).
     changed = mark_doubtful(changed, "ס" if glyph.letter == "ט" else None, plainness)
     return add_mark(changed, "heads_touch", size, plainness, (*still, leaning[0]))
 
@@ -159,14 +160,14 @@ def _draw_out(part: Part, shift: float) -> Part:
 
 
 def _gaps_between(glyph: Glyph, left: tuple[str, ...], right: tuple[str, ...], y: Floats) -> Floats:
-    """White at each height between a group and the one to its right; nan where one is absent."""
+    """Gap in q at each height between a group and the one to its right; nan where one is absent."""
     _x, near = Region(part_outlines(glyph, *left)).spans(y)
     far, _x = Region(part_outlines(glyph, *right)).spans(y)
     return far - near
 
 
 def _contact_length(white: Floats, y: Floats) -> float:
-    """Length over which the white is gone."""
+    """Length in q over which the gap is closed."""
     return float((np.nan_to_num(white, nan=1.0) <= 0).mean() * (y[-1] - y[0]))
 
 
@@ -176,16 +177,16 @@ INNER_CONTACTS: DefectFamily = {
 }
 
 _MAX_CONTACT_WIDTH_Q, _MAX_CONTACT_SHARE = 0.32, 0.4
-"""A contact is no wider than this in q, nor than this share of the leg's own top.."""
+"""A contact is at most this wide in q, and at most this share of the leg's own top."""
 
 _MIN_CONTACT_WIDTH_Q = 0.14
-""".. but on a thin leg so wide, to be seen where a letter is small .."""
+"""A contact on a thin leg is at least this wide in q, so that it shows where a letter is small."""
 
 _FUSED_LEG_SHARE = 0.15
-""".. but for so many of the plain ones, in which the leg melts into the roof as a chet's does."""
+"""Share of plain contacts in which the leg melts into the roof as a chet's does."""
 
 _HAIR_CONTACT_Q, _CHET_CONTACT_Q = 0.05, 0.3
-"""A he that touches by this width in q is a he with a contact; by that, as well a chet."""
+"""Width in q of a contact up to which a he stays a he; width at which it may be read as a chet."""
 
 
 def leg_touches_roof(
@@ -257,7 +258,7 @@ def _raise_leg(leg: Part, rise: float) -> Part:
 
 
 def _gap_above(leg: Part, roof: Part) -> float:
-    """Least height of the white between any point of the leg's upper end and the roof."""
+    """Least height of the gap between any point of the leg's upper end and the roof."""
     region, y = Region([roof.outline]), leg.outline[:, 1]
     room = 9.0
     for point in leg.outline[y < y.min() + 0.5]:

@@ -123,7 +123,7 @@ def _choose_corners(
 def _own_radius(glyph: Glyph, way: tuple[int, int]) -> float:
     """About what radius in q the letter's own corner has: 0 for a sharp one."""
     region, tip = _find_corner(glyph, way)
-    # An arc as `_bent` draws it passes its corner at 0.39 of its radius.
+    # An arc as `_corner_curve` draws it passes its corner at 0.39 of its radius.
     return float(np.clip(region.clearance(tip[None])[0] / 0.39, 0.0, 1.0))
 
 

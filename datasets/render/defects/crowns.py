@@ -1,4 +1,9 @@
-"""Crowns: tags missing, bare, loose and merged (Mishnah Berurah 36:12-15; Keset HaSofer 5:4)."""
+"""Crowns: tags missing, bare, loose, in excess and merged.
+
+Tags must stand, be formed and be attached (Mishnah Berurah 36:12-15; Keset HaSofer 5:4). More tags
+than the rule do no harm while attached, but change a vav or yud easily (Mishnah Berurah 36:13-14).
+Tags of one crown that touch do not read as separate strokes (Mishnah Berurah 36:13).
+"""
 
 from __future__ import annotations
 
@@ -59,7 +64,7 @@ def tag_missing(
 
 
 def _rewrite_crown(glyph: Glyph, hand: Hand, rng: np.random.Generator, count: int) -> Glyph:
-    """The crown as a scribe writes it who makes fewer tags: evenly set anew."""
+    """The crown as a scribe writes it who makes fewer tags: evenly spaced."""
     names = tuple(tag.name for tag in glyph.of_kind("tag"))
     plain = replace(glyph.without(*names), tags=0, defects=())
     crowned = crown_letter(plain, hand, rng, count)
@@ -113,7 +118,7 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
 
 
 def tag_loose(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
-    """White between a tag and its letter; size = the white's width in q (0 while they touch)."""
+    """Gap between a tag and its letter; size = the gap's width in q (0 while they touch)."""
     tags = glyph.of_kind("tag")
     if not tags:
         return None
@@ -211,7 +216,7 @@ def tag_excess(
 
 
 def _widen_seat(glyph: Glyph, seat: Crown, count: int) -> Crown:
-    """The seat with room for so many tags, still over the head or roof that carries it."""
+    """The seat with room for `count` tags, still over the head or roof that carries it."""
     tops = [part.outline for part in glyph.parts if part.name in _SEAT_PARTS]
     carrier = min(tops, key=lambda top: abs(float(top[:, 1].min()) - seat.y))
     x0, x1 = float(carrier[:, 0].min()) + 0.12, float(carrier[:, 0].max()) - 0.12
@@ -276,7 +281,7 @@ def tag_merged(
 
 
 def _gaps_between(a: Part, b: Part, count: int = 33) -> tuple[Floats, Floats]:
-    """Heights (y, from below up) at which both tags stand, and the white between them there."""
+    """Heights (y, from below up) at which both tags stand, and the gap between them there."""
     if a.outline[:, 0].mean() > b.outline[:, 0].mean():
         a, b = b, a
     top = max(float(a.outline[:, 1].min()), float(b.outline[:, 1].min())) + 1e-3

@@ -1,7 +1,9 @@
-"""Parts cut loose: a yud, head, drop, foot, nose, neck or hump parted from its letter by white.
+"""Cuts: a yud, head, drop, foot, nose, neck or hump separated from its letter, a stroke broken.
 
 One body is required of every letter but he and kuf; even a separation too fine to notice counts
-(Orach Chayim 36:2; Mishnah Berurah 36:8-9).
+(Orach Chayim 36:2; Mishnah Berurah 36:8-9). A stroke that is only thin is not broken (Mishnah
+Berurah 32:36, 41): below plainness 1/3 the crack does not go through. A ring must be closed on all
+sides, even of a hair's opening (Keset HaSofer 5:3).
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ _MIN_PART_EXTENT_Q = 0.3
 
 @dataclass(frozen=True)
 class Cut:
-    """Which parts come off, and which are shortened to let the white in.
+    """Which parts come off, and which are shortened to open the gap.
 
     Shortened parts that belong to the piece draw back from the rest; others draw back from it.
     """
@@ -78,7 +80,7 @@ CUTS: dict[str, tuple[Cut, ...]] = {
 def part_loose(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
 ) -> Glyph | None:
-    """A part off its letter; size = the white's width in q (0 while a hair still holds it)."""
+    """A part off its letter; size = the gap's width in q (0 while a hair still holds it)."""
     if plainness == 0.0:
         return add_mark(glyph, "part_loose", 0.0, 0.0)
     ways = CUTS[glyph.letter]
@@ -118,7 +120,7 @@ def _expand_names(glyph: Glyph, names: tuple[str, ...]) -> tuple[str, ...]:
 def _detach(
     glyph: Glyph, piece: tuple[str, ...], shortened: tuple[str, ...], gap: float
 ) -> Glyph | None:
-    """The glyph with `shortened` drawn back until `gap` q of white lie round the piece."""
+    """The glyph with `shortened` drawn back until `gap` q are clear around the piece."""
     own = shortened[0] in piece
     against = other_outlines(glyph, *piece) if own else part_outlines(glyph, *piece)
     region, changed, gone = Region(against), [], []
@@ -168,7 +170,7 @@ def _shift_points(part: Part, shift: Floats) -> Part:
 
 
 def _narrowest_gap(glyph: Glyph, piece: tuple[str, ...]) -> tuple[float, Floats, Floats]:
-    """Width of the white round the piece, and the two points between which it is narrowest."""
+    """Width of the gap around the piece, and the two points between which it is narrowest."""
     own, other = part_outlines(glyph, *piece), other_outlines(glyph, *piece)
     loose, rest = Region(own), Region(other)
     points, others = np.concatenate(own), np.concatenate(other)
@@ -204,13 +206,13 @@ _MIN_PIECE_LENGTH_Q = 0.35
 """Least length in q of the shorter piece."""
 
 _CRACK_OVERRUN_Q = 0.1
-"""How far a crack runs out into the white on both sides, in q."""
+"""How far a crack runs out past the stroke on both sides, in q."""
 
 
 def stroke_broken(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
 ) -> Glyph | None:
-    """A crack through a whole stroke; size = width of the white in q (0 while ink still holds)."""
+    """A crack through a whole stroke; size = width of the gap in q (0 while ink still holds)."""
     names = [name for name in BREAKABLE_STROKES[glyph.letter] if glyph.has(name)]
     for k in rng.permutation(len(names)):
         part = glyph.part(names[int(k)])
@@ -227,7 +229,7 @@ def _chord(glyph: Glyph, part: Part, rng: np.random.Generator) -> tuple[Floats, 
     flat = part.kind in ("roof", "base")
     steps = np.diff(axis[:, 0]) if flat else np.hypot(*np.diff(axis, axis=0).T)
     run = np.concatenate([[0.0], np.cumsum(steps)])
-    # The crack passes through the edges and ends in the white: all of it must be free.
+    # The crack passes through the edges and ends past the stroke: all of it must be free.
     out = (right - left) / (np.hypot(*(right - left).T)[:, None] + 1e-9) * _CRACK_OVERRUN_Q
     others = Region(other_outlines(glyph, part.name))
     n = len(axis)
@@ -236,7 +238,7 @@ def _chord(glyph: Glyph, part: Part, rng: np.random.Generator) -> tuple[Floats, 
     free &= (run > _MIN_PIECE_LENGTH_Q) & (run < run[-1] - _MIN_PIECE_LENGTH_Q)
     free &= np.hypot(*(right - left).T) > 0.05
     if flat:
-        # At a slanted end the crack would leave no more than a crumb.
+        # At a slanted end the crack would leave only a tiny piece.
         thick = np.hypot(*(right - left).T)
         thin = run[thick < 0.8 * np.median(thick)]
         free &= (np.abs(run[:, None] - thin) > _MIN_PIECE_LENGTH_Q).all(axis=1)
@@ -266,7 +268,7 @@ def _crack_stroke(
     glyph: Glyph, chord: tuple[Floats, Floats], name: str, rng: np.random.Generator,
     plainness: float, parts: tuple[str, ...],
 ) -> Glyph:  # fmt: skip
-    """The glyph with a jagged band of white along the chord; through it if doubtful or more."""
+    """The glyph with a jagged gap along the chord; through it if doubtful or more."""
     start, end = chord
     if rng.random() < 0.5:
         start, end = end, start

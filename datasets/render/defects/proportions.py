@@ -1,4 +1,8 @@
-"""Faults of form: gimel's feet on one level, a heel or a kotz that is missing."""
+"""Defects of form: feet of a gimel on one level, missing heels and kotzim, leg length, width.
+
+Legs become too short or too long by moving their ends (Mishnat Sofrim under each letter). Letters
+become wider than the others of their kind (Yoreh De'ah 273:3; Keset HaSofer 5:2).
+"""
 
 from __future__ import annotations
 
@@ -211,7 +215,7 @@ LEG_LENGTHS: DefectFamily = {
 
 _STRETCH_RATIOS = (1.0, 1.2, 1.5, 2.6)
 """Width against the usual one at plainness 0, 1/3, 2/3 and 1. Hands are uneven by a twentieth;
-from half as wide again on the brief calls a letter stretched (4.3, F14)."""
+from 1.5 on a letter counts as stretched (common practice, no source)."""
 
 WIDE_LOOKALIKES = {"ך": "ר", "ו": "ר", "נ": "כ"}
 """What a wide roof or head makes of a letter (Mishnat Sofrim on final kaf, vav and nun)."""
@@ -260,7 +264,7 @@ def overstretched(
 
 
 def mark_stretched(glyph: Glyph, extra: float) -> Glyph:
-    """A letter which `build` lengthened by `extra` q, marked as wide as it is."""
+    """A letter which `build_letter` lengthened by `extra` q, marked as wide as it is."""
     x0, x1 = _body_edges(glyph)
     ratio = (x1 - x0) / max(x1 - x0 - extra, 0.3)
     plainness = float(

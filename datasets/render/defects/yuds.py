@@ -1,4 +1,4 @@
-"""Yuds and drops that lost their form or their place: melted into a bar, or gone astray.
+"""Yuds and drops that lost their form or their place: melted into a bar, or misplaced.
 
 A head may be joined by its thin joint only; where it melts into the body so that a bar of even
 width is seen the form is lost, while a joint somewhat thick does no harm (Orach Chayim 32:18 gloss;
@@ -180,7 +180,7 @@ def _stands_apart(glyph: Glyph, way: tuple[str, str, str]) -> bool:
     sides = along.reshape(3, len(left))
     if float(sides[:, : len(left) // 3].min()) < 0.03:
         return False
-    # Once in the body the joint stays there, or it would shut in a white.
+    # Once in the body the joint stays there, or it would enclose a counter.
     leaves = (sides[:, :-1] < 0) & (sides[:, 1:] > 0)
     return bool((sides[2, -2:] < 0).any() and not leaves[:, : -len(left) // 4].any())
 

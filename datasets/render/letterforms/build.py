@@ -34,7 +34,7 @@ MAX_STRETCH_Q = {
     "ב": 1.5,
     "כ": 1.5,
 }
-"""Letters that may be lengthened, with the most q by which `build` does it."""
+"""Letters that may be lengthened, with the most q by which `build_letter` does it."""
 
 
 def build_letter(letter: str, hand: Hand, rng: np.random.Generator, stretch: float = 0.0) -> Glyph:

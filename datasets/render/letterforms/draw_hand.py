@@ -2,7 +2,8 @@
 
 A few hidden traits (haste, weight, roundness, show) steer most parameters, so that a hasty hand has
 at once more jitter, a rougher edge, plainer crowns and tighter lines. Ranges keep within what the
-published rules allow a clean letter (Mishnat Sofrim; Keset HaSofer 5).
+published rules allow a clean letter (Mishnat Sofrim; Keset HaSofer 5). Manners go beyond what a
+copybook shows; each has a share of the hands.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ def draw_manner(rng: np.random.Generator) -> dict[str, Any]:
             "pen_angle": float(rng.uniform(34.0, 50.0)),
             "joint": float(rng.uniform(0.1, 0.2)),
         }
-    if u < 0.20:  # Little white inside: photographs of old scrolls have such.
+    if u < 0.20:  # Small counters: photographs of old scrolls have such.
         return {
             "horizontal": float(rng.uniform(1.02, 1.28)),
             "vertical": float(rng.uniform(0.7, 0.88)),

@@ -64,7 +64,7 @@ class Glyph:
     share: float = 0.0
     """Chance, at most a half, that a reader takes it for `other`; above 0 its class is doubtful."""
     unasked: tuple[str, ...] = ()
-    """Faults that cannot be told from the hand's own way with this letter: nothing is known of
+    """Faults that cannot be separated from the hand's own way with this letter: nothing is known of
     them."""
     oddity: str | None = None
     """A known way of writing that is no defect, as in `LetterTruth`."""

@@ -1,4 +1,9 @@
-"""A hand: everything that makes one scribe's writing his own, drawn by seed."""
+"""A hand: everything that makes the writing of one scribe their own, drawn by seed.
+
+`Hand` holds what a rule or a reader names. Below that, each scribe slopes roofs, shapes heads and
+curves legs in a way of their own: `LetterHabits` follow from the seed. The model hand (seed 0) has
+none of them.
+"""
 
 from __future__ import annotations
 
@@ -141,7 +146,7 @@ class LetterHabits:
     """What a hand may do in its own way in each letter: eight draws for each, by its place."""
 
     def ways_of(self, letter: str) -> tuple[float, ...]:
-        """This hand's eight own ways of `letter`, each in [-1, 1]; its form says what they do."""
+        """Eight ways of this hand with `letter`, each in [-1, 1]; its form defines what they do."""
         start = (ord(letter) - 0x5D0) * _DRAWS_PER_LETTER
         return self.ways[start : start + _DRAWS_PER_LETTER]
 

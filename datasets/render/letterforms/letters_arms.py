@@ -89,7 +89,7 @@ def lower_yud(d: Sketch, low: float) -> None:
 
 
 def arm_gap(d: Sketch) -> float:
-    """The white between two heads that stand side by side."""
+    """The gap between two heads that stand side by side."""
     return clamp(0.46 + 1.0 * (d.w - 1) + d.j(0.04), 0.38, 0.7) * d.open
 
 
@@ -263,7 +263,7 @@ def shin(d: Sketch) -> None:
     mid = side_head(d, 0.94 + gap - close, 0.74, "yud_middle", tilt=7)
     right = side_head(d, 1.68 + gap + arm_gap(d) - 2 * close, 0.85, "yud_right", tilt=7)
     t = d.thin(clamp(1.2 * d.joint, 0.14, 0.43))
-    # Its end spreads, so that the whites at both sides of it end blunt and no ink bridges them.
+    # Its end spreads, so that the gaps at both sides of it end blunt and no ink bridges them.
     knots = [
         (mid + 0.06, 0.7, 1.4 * t),
         (x + 0.7 * (mid - x) + 0.03 + 0.35 * lean, 1.55, t),

@@ -47,7 +47,7 @@ def he(d: Sketch) -> None:
     place, lean, end = d.ways[:3]
     lean *= 0.2
     t_leg = clamp(0.8 * d.v + 0.14 * d.ways[3], 0.32, 0.7)
-    # However narrow the letter, white stays between its legs.
+    # However narrow the letter, a gap stays between its legs.
     far = x1 - d.v - 0.37 * d.open - 0.7 * t_leg - 0.16 - max(0.0, lean)
     # Many hands hang it further in, as a leaf whose point comes close to the roof.
     inward = min(0.4 * d.own.forms[1], max(0.0, 0.29 * x1 - 0.5 - 0.24 * place))

@@ -162,7 +162,7 @@ def chet(d: Sketch) -> None:
 
 
 def hump(d: Sketch, left: float, right: float) -> None:
-    """Two thin strokes that meet in a peak over the white between two heads."""
+    """Two thin strokes that meet in a peak over the gap between two heads."""
     thin = d.thin(0.25 + 0.06 * d.ways[1]) + d.j(0.02)
     thick = thin + (0.16 if d.style == "arizal" else 0.03)
     top, middle = -0.6 + 0.22 * d.ways[2] + d.j(0.08), (left + right) / 2 + d.j(0.04)

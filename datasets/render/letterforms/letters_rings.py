@@ -1,4 +1,4 @@
-"""Letters that hold a white: bet, kaf, mem, the final mem, samech, tet, pe, the final pe.
+"""Letters with a counter: bet, kaf, mem, the final mem, samech, tet, pe, the final pe.
 
 Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 """
@@ -23,7 +23,7 @@ from crownlet.datasets.render.letterforms.strokes import (
 def bet(d: Sketch) -> None:
     """Square at the right above and below, a heel below; three pens by three (MS bet)."""
     x1 = (2.75 - 0.42 * max(0.0, 0.3 + d.ways[0])) * d.w + d.extra
-    # Where the corner is soft and has no heel, the white inside is as soft.
+    # Where the corner is soft and has no heel, the counter is as soft.
     inner = d.fillet + 0.7 * d.own.plain * d.round
     t = draw_roof(d, 0.05 + 0.4 * d.own.forms[0], x1, outer=d.corner(), inner=inner)
     h = max(d.heel * d.own.heel, 0.1 - 0.08 * d.own.plain)
@@ -46,7 +46,7 @@ def bet(d: Sketch) -> None:
 
 
 def kaf(d: Sketch) -> None:
-    """Round at the right above and below, its white at least a pen (MS kaf)."""
+    """Round at the right above and below, its counter at least a pen (MS kaf)."""
     x1 = max(2.5 * d.w, d.v + 0.9 + 0.6 * d.open) + d.extra
     h = min(0.92 * d.h, 0.95) + d.heavy
     arc = d.arc(1.0)
@@ -236,7 +236,7 @@ def drop(d: Sketch, t: float, wall_x: float) -> None:
 
 
 def pe(d: Sketch) -> None:
-    """A frame whose inner white has the form of a bet; round outside below (MS pe)."""
+    """A frame whose counter has the form of a bet; round outside below (MS pe)."""
     x1 = 3.05 * max(d.w, 0.9) * (1 - 0.26 * d.own.forms[0])
     h = 0.74 * d.h
     inner = None if d.style != "vellish" else 0.4

@@ -36,7 +36,7 @@ def kuf(d: Sketch) -> None:
     place, lean, weight, head, end = d.ways[:5]
     x = 0.42 + 0.14 * place
     thick = 0.46 + 0.16 * d.v + 0.1 * weight
-    # White stays between the two legs, however narrow the letter.
+    # A gap stays between the two legs, however narrow the letter.
     most = x1 - 0.75 * d.v - x - 0.5 * thick - 0.1 - 0.3 * d.open
     sweep(d, x1, t + 0.3, min(0.85 + 0.12 * d.habits.reach, x1 - 1.76, most), 2.85 + d.j(0.06))
     y0 = d.under(x) + max(0.36, he_gap(d, t)) + 0.15 * max(0.0, d.cut - 0.5)
@@ -78,7 +78,7 @@ def lamed(d: Sketch) -> None:
     # A hand of short legs brings it down almost straight.
     reach = (1.1 + 0.22 * d.habits.reach) * (1.0 - 0.85 * d.own.low * (1.0 - 0.5 * d.own.forms[1]))
     lamed_sweep(d, x1, t + 0.25, reach, round_, curl - d.own.low)
-    # It stands in the white between the lines and leaves that of the letter above alone (OC 32:28).
+    # It stands in the space between the lines and leaves that of the letter above alone (OC 32:28).
     # Proud hands let it rise into that line all the same.
     room = max(1.7, d.hand.line_pitch - 3.35, 2.45 * d.hand.neck if d.hand.neck > 1.16 else 0.0)
     top = -clamp(2.45 * d.hand.neck * (1 - 0.3 * d.own.forms[3]) + d.j(0.12), 1.6, room)

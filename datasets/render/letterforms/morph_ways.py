@@ -1,4 +1,8 @@
-"""Which letters a form can lie between, how parts correspond, what else is then in doubt."""
+"""Which letters a form can lie between, how their parts correspond, and where parts come to touch.
+
+A pair also lists the defects that are in doubt on the way. Parts that come to touch are he's leg
+and its roof, or two heads.
+"""
 
 from __future__ import annotations
 
@@ -115,7 +119,7 @@ def morph_partners(letter: str) -> tuple[str, ...]:
 
 
 _NECK_SHARE, _MIN_NECK_Q, _NECK_LENGTH_Q = 0.5, 0.22, 0.5
-"""Of its width a leg keeps so much where it just touches its roof, but so many q; the neck's q."""
+"""Share of its width that a leg keeps where it just touches its roof; the neck's size in q."""
 
 
 def touching_pairs(way: Morph, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:
@@ -145,7 +149,7 @@ def morph_course(
         if way.necked:
             one = narrow_neck(one, other, _NECK_SHARE)
         low, high = (s, high) if Region([other]).clearance(one).min() > 0 else (low, s)
-    # A third from the letters the white is still seen, and the contact a neck rather than a hair.
+    # A third from the letters the gap is still visible, and the contact a neck rather than a hair.
     if way.meets > 0.5:  # Sides that meet all along leave no doubt when they have met.
         half = high * float(np.interp(0.5, (1 / 3, way.meets), (0.7, 1.0)))
         return 0.7 * high, half, half + (high - half) / 6 / (way.meets - 0.5)

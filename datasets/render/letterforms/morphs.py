@@ -55,11 +55,11 @@ def build_between(
 ) -> Glyph:
     """`letter` on its way to `other`, drawn clean without tags; at t = 0 and 1 it is one of them.
 
-    Named after the nearer one; in the doubtful third `other` and `share` tell the doubt, and a mark
-    `shape_doubt` its size. Defects that the form begins to show (`ways.SIGNS`) are marked doubtful,
-    without a size.
+    Named after the nearer one; in the doubtful third `other` and `share` hold the doubt, and a mark
+    `shape_doubt` its size. Defects that the form begins to show (`morph_ways.DOUBTFUL_DEFECTS`)
+    are marked doubtful, without a size.
 
-    Raises KeyError for a pair without a way (`partners`), ValueError for a t outside 0..1.
+    Raises KeyError for a pair without a way (`morph_partners`), ValueError for a t outside 0..1.
     """
     if not 0.0 <= t <= 1.0:
         raise ValueError(f"a form lies between two letters at 0 to 1, got {t}")
@@ -75,7 +75,7 @@ def build_between(
 
 
 def _build_flat(letter: str, hand: Hand, rng: np.random.Generator, stretch: float) -> Glyph:
-    """As `build`, but chet always with its flat roof: from a peaked one no way leads elsewhere."""
+    """As `build_letter`, but chet always has its flat roof: a peaked one has no morph."""
     if letter != "ח":
         return build_letter(letter, hand, rng, stretch)
     sketch = Sketch(letter, hand, rng, 0.0)

@@ -2,7 +2,7 @@
 
 They are written by tradition, and leaving them out does no harm (Rambam, Tefillin 2:6; Yoreh Deah
 275:6 gloss; Keset HaSofer 16:4). The body cell of such a letter in the truth stays that of its
-line, three pens high, however large the letter itself is: it says where the line is.
+line, three pens high, however large the letter itself is: it marks the line.
 """
 
 from __future__ import annotations
@@ -52,9 +52,9 @@ def known_oddities(letter: str) -> tuple[Oddity, ...]:
 
 
 def apply_oddity(glyph: Glyph, name: Oddity, hand: Hand, rng: np.random.Generator) -> Glyph:
-    """The clean glyph written in this way: before tags are set, or after (`AFTER_TAGS`).
+    """The clean glyph written in this way: before tags are set, or after (`ODDITIES_AFTER_TAGS`).
 
-    Raises ValueError where the letter is not written so (`known`).
+    Raises ValueError where the letter is not written so (`known_oddities`).
     """
     if glyph.letter not in ODDITY_LETTERS[name]:
         raise ValueError(f"{glyph.letter!r} is not written {name}")
@@ -109,7 +109,7 @@ def curl(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
     leg = glyph.part(_CURLED_LEGS[glyph.letter])
     reach = float(rng.uniform(0.35, 0.75)) * (1.0 if rng.random() < 0.5 else -1.0)
     if glyph.letter == "ק":
-        reach = abs(reach)  # away from the white between the lines, not into its own
+        reach = abs(reach)  # away from the space between the lines, not into its own
     return glyph.with_parts([leg.mapped(lambda outline: _curl_leg(outline, reach))])
 
 

@@ -5,7 +5,7 @@ around it. What a hand does in every letter is its clean writing; a fault is wha
 Ranges follow widths, depths and strokes measured in scrolls and in medieval book hands (no printed
 source; the rules name ideals, and a letter that a reader knows stays one: Orach Chayim 36:1 gloss).
 Borders between two letters lie elsewhere in each hand, and in every hand they are kept: its resh is
-rounder than its dalet, its yud shorter than its vav (`MORE_ROUND`, `SHORTER`).
+rounder than its dalet, its yud shorter than its vav (`MIN_RADIUS_EXCESS_Q`, `MIN_YUD_SHORTNESS_Q`).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ MIN_YUD_SHORTNESS_Q = 0.68
 """Least q by which a hand's yud is shorter than its vav."""
 
 SOFT_CORNER_RADIUS_Q = 0.35
-"""Radius in q from which a hand's corners can no longer be told from corners rounded by fault."""
+"""Radius in q from which a hand's corners look the same as corners rounded by a defect."""
 
 SHARP_ARC_RADIUS_Q = 0.65
 """Radius in q of a round place below which the hand draws it near a corner."""
@@ -99,7 +99,7 @@ class Manner:
     plain: float = 0.0
     """0 to 1: how far it leaves heels out, corner and arc alone telling letters apart."""
     pack: float = 0.0
-    """0 to 1: how far letters are pushed into each other's white."""
+    """0 to 1: how far letters are pushed into each other's space."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +140,7 @@ class LetterForm:
     bud: float = 0.0
     """0 to 1: how round its heads are."""
     forms: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
-    """Draws in [0, 1) which choose among forms, 0 the model's; the letter says what they do."""
+    """Draws in [0, 1) which choose among forms, 0 the model's; the letter defines what they do."""
 
 
 _STYLE_MANNERS: dict[Style, Manner] = {
@@ -294,7 +294,7 @@ def _left_overlap(letter: str, manner: Manner, u: float) -> float:
 
 
 def _limb_bend(letter: str, hand: float, own: float) -> float:
-    """How far limbs bend: not at all in single upright strokes, and never into kaf's white."""
+    """How far limbs bend: not at all in single upright strokes, and never into kaf's counter."""
     if letter in "זן":
         return 0.0
     return max(0.0, hand + own) if letter == "כ" else hand + own

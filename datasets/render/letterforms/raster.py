@@ -28,7 +28,7 @@ MAX_FINE_FACTOR = 6
 _FRACTION_BITS = 6
 
 _FILL_EXCESS_PX = 0.4
-"""OpenCV draws the border of what it fills: about so many fine px too much on each side."""
+"""OpenCV draws the border of what it fills: this many fine px too much, about, on each side."""
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,10 @@
 """The sheet of all 27 letters in three styles, and the well-formed examples of the triage sheet.
 
-python -m crownlet.datasets.render.letterforms.sampler OUT.png
-python -m crownlet.datasets.render.letterforms.sampler OUT.json
+    python -m crownlet.datasets.render.letterforms.sampler OUT.png
+    python -m crownlet.datasets.render.letterforms.sampler OUT.json
+
+The examples are outlines of each letter in each style. Triage sheets read them from the file and
+show them beside findings, so that a sheet needs no renderer.
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ Knot = tuple[float, float, float]
 _DRAW_COUNT = 128
 
 MIN_WIDTH_RATIO, MAX_WIDTH_RATIO = 0.62, 1.16
-"""Factors of a letter's width between which whites inside stay open (measured in scrolls)."""
+"""Factors of a letter's width between which counters stay open (measured in scrolls)."""
 
 HAIRLINE_Q = 0.15
 """Thickness in q of a hairline as drawn: what is left of it at 8 px a pen is still a line."""
@@ -70,11 +70,11 @@ class Sketch:
         self.narrow = clamp(condensed * own.width, least, MAX_WIDTH_RATIO)
         """By what factor this hand draws the whole letter together, or apart."""
         self.open = self.narrow**-0.75 if self.narrow < 1 else 1.0
-        """By what factor whites that must stay open are drawn wider before that."""
+        """By what factor gaps that must stay open are drawn wider before that."""
         self.extra /= self.narrow
         roomy = own is not MODEL_FORM and letter in "בכפ"
         self.depth = 0.65 * self.open if roomy else 0.25
-        """Least q of white over a base, between its cut end and the limb at its right."""
+        """Least gap in q over a base, between its cut end and the limb at its right."""
         self.h = clamp(hand.horizontal * own.level + self.j(0.04), 0.62, 1.06)
         self.heavy = clamp(hand.horizontal - 1.06, 0.0, 0.22)
         """q by which roofs and bases of a heavy hand exceed a pen, where the letter has room."""
@@ -134,14 +134,14 @@ class Sketch:
 
     def corner(self, least: float = 0.0, fault: str | None = "corner_rounded") -> float:
         """Softness of a corner that the model has sharp, at least `least`; where the hand rounds
-        it as far as a fault would, that `fault` is not asked about."""
+        it as far as a fault would, that `fault` is recorded as unknown."""
         if fault is not None and self.own.corner > SOFT_CORNER_RADIUS_Q:
             self.unasked.add(fault)
         return max(self.soft, least, self.round)
 
     def arc(self, model: float) -> float:
         """Radius of a corner that the model rounds by `model`: this hand's own. Where it is little
-        rounder than a corner, nobody is asked whether it was squared."""
+        rounder than a corner, a squared corner is recorded as unknown."""
         radius = model + self.own.arc
         if radius < SHARP_ARC_RADIUS_Q:
             self.unasked.add("corner_squared")

@@ -1,4 +1,8 @@
-"""The limbs that letters share: roofs, bases, walls, joints and prickles."""
+"""The limbs that letters share: roofs, bases, walls, joints, prickles, heads and legs.
+
+Heads are square and hollow (zayin), rounded (vav) or tilted (yud). Legs are cut off by the pen,
+like a leaf, or swell in the middle as a zayin's does.
+"""
 
 from __future__ import annotations
 
@@ -78,7 +82,7 @@ def draw_roof(
 
 
 def _sag(d: Sketch) -> float:
-    """How far a bar of this hand sags in its middle; kaf and pe keep the white that they need."""
+    """How far a bar of this hand sags in its middle; kaf and pe keep the counter that they need."""
     sag = d.r(0.13)
     return -abs(sag) if d.letter in "כפף" else sag
 
@@ -178,7 +182,7 @@ def draw_joint(
 
 
 def he_gap(d: Sketch, t: float) -> float:
-    """The white over a leg that hangs under a roof of thickness t.
+    """The gap over a leg that hangs under a roof of thickness t.
 
     Open, and not above the roof's own thickness (Mishnat Sofrim, he).
     """

@@ -1,9 +1,10 @@
 """Tags (tagin): the thin strokes of a crown, set on the seat of a letter in the hand's own form.
 
 A tag is two rails about a curved axis, from its root to its tip: outline = left rail upward, then
-right rail downward, so that its axis and widths can be read back (`rails`). Proportions from real
-writing; three tags stand in the middle of the head, apart from one another and each attached
-(Mishnah Berurah 36:12-13).
+right rail downward, so that its axis and widths can be read back (`rails`). A form is a width
+profile along the axis, from a hairline root to the head. Proportions are those of real writing;
+three tags stand in the middle of the head, apart from one another and each attached (Mishnah
+Berurah 36:12-13).
 """
 
 from __future__ import annotations
@@ -94,7 +95,7 @@ def axis_places(profile: str, width: float, height: float) -> Floats:
 
 
 def half_widths(profile: str, width: float, root: float = 0.0) -> Floats:
-    """Half widths (2, N) of the left and right side at `AXIS`, in q, for a tag `width` q thick.
+    """Half widths (2, N) left and right at `AXIS_SHARES`, in q, for a tag `width` q thick.
 
     A positive `root` is the width in q to which the tag thins where it leaves its letter.
     """
@@ -111,7 +112,7 @@ MAX_ROOT_SPREAD_Q = 0.9
 """Most q between the roots of the outer tags."""
 
 MIN_TAG_GAP_Q = 0.18
-"""Least white between two tags in q: stays open after a little ink spread."""
+"""Least gap between two tags in q: stays open after a little ink spread."""
 
 _MAX_TAG_HEIGHT_Q = {"י": 0.7, "ל": 1.3} | dict.fromkeys("בדקה", 2.0)
 """In q: a tall tag makes a little lamed of a yud (Mishnat Sofrim, yud) and one of a bet."""
@@ -173,7 +174,7 @@ def rails(outline: Outline) -> tuple[Floats, Floats]:
 def _plan_crown(
     glyph: Glyph, crown: Crown, hand: Hand, rng: np.random.Generator, count: int
 ) -> _CrownPlan:
-    """Roots, heights and angles, with enough white between each two."""
+    """Roots, heights and angles, with a wide enough gap between each two."""
     draws = rng.uniform(-1.0, 1.0, (4, max(count, 4)))
     plan = _draw_plan(glyph, crown, hand, draws, count)
     if count == 1:
@@ -249,7 +250,7 @@ def _separate_tags(plan: _CrownPlan) -> _CrownPlan:
 
 
 def _width_factor(plan: _CrownPlan) -> float:
-    """By what factor the tags' widths may grow before the white falls below `APART`."""
+    """By what factor the tags' widths may grow before the gap falls below `MIN_TAG_GAP_Q`."""
     level = _GAP_LEVELS * float(plan.height.max())
     slope = np.radians(plan.angle)[:, None]
     height = plan.height[:, None]

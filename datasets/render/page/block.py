@@ -24,10 +24,10 @@ from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.page.text import PageText, draw_line
 
 COLUMN_GAP_Q = (3.0, 8.0)
-"""White between columns in q: two fingers by Keset HaSofer 14:1, often less."""
+"""Gap between columns in q: two fingers by Keset HaSofer 14:1, often less."""
 
 MIN_LINE_PITCH_Q = 4.0
-"""Least distance of lines in q: a body and one pen of white."""
+"""Least distance of lines in q: a body and a gap of one pen."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Block:
 
 @dataclass(frozen=True)
 class Writing:
-    """The scribe at this page: his hand, his crowns and his spacing."""
+    """The scribe of this page: their hand, crowns and spacing."""
 
     spec: PageSpec
     hand: Hand
@@ -61,7 +61,7 @@ def write_block(
     """
     tightest = spec.tightest if spec.tightest < 0.0 else max(spec.tightest, 1.5 / scale)
     pitch = _draw_line_pitch(spec, hand, rng)
-    if rng.random() < 0.5:  # the scribe who fits his letters to the room between the lines
+    if rng.random() < 0.5:  # the scribe who fits their letters to the room between the lines
         hand = replace(hand, line_pitch=pitch)
     habits = draw_spacing_habits(hand, tightest, spec.close, rng)
     writing = Writing(spec, hand, draw_crowning(spec, rng), habits)
@@ -88,7 +88,7 @@ def write_block(
 
 def _draw_line_pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:
     """Distance of lines in q; on crowded pages lamed and the finals enter their neighbours."""
-    # Hands that push letters into each other's white do so with lines.
+    # Hands that push letters into each other's space do so with lines.
     pack = manner_of(hand.seed, hand.style).pack
     if rng.random() < spec.crowded * (1.0 + pack):
         return min(hand.line_pitch, float(rng.uniform(MIN_LINE_PITCH_Q, 4.8)))
@@ -108,7 +108,7 @@ def _turn_lines(
 
 
 def _indent(text: PageText, line: int, rng: np.random.Generator) -> float:
-    """White before a line that opens a portion: none, or up to about nine yuds (custom)."""
+    """Indent in q of a line that opens a portion: none, or up to about nine yuds (custom)."""
     opens = line > 0 and line in text.opens
     return float(rng.uniform(8.0, 12.0)) if opens and rng.random() < 0.5 else 0.0
 
@@ -192,7 +192,7 @@ def _merge_missing(
 
 
 def _renumber_letters(lines: list[list[PlacedLetter]]) -> list[PlacedLetter]:
-    """Lines and words counted anew through all columns."""
+    """Lines and words numbered through all columns."""
     letters: list[PlacedLetter] = []
     words = -1
     for number, line in enumerate(lines):

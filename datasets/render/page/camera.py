@@ -1,6 +1,8 @@
-"""Optics: exposure, balance of colours, focus and motion.
+"""Optics and sensor: exposure, colour balance, focus, motion, noise, coarse pixels, JPEG.
 
-Positions never change here: the geometry of the sheet is in `geometry.py`.
+Positions never change here: the geometry of the sheet is in `geometry.py`. Only this module knows
+albumentations; it is imported where it is called, since the light install composes the demo's plain
+pages without it.
 """
 
 from __future__ import annotations
@@ -194,7 +196,7 @@ def apply_optics(
 ) -> Image:
     """Focus and motion blur; never wider than a sixth of a pen, so that letters stay letters.
 
-    Small letters bear less of it, an eighth.
+    Small letters get less of it, an eighth.
     """
     if spec.blur <= 0:
         return image

@@ -1,4 +1,7 @@
-"""Folds and creases of the written sheet: they crack the ink to be seen, yet sever no stroke."""
+"""Wear of a written sheet: folds, creases, holes, pricks and specks.
+
+Folds crack the ink visibly but sever no stroke; holes and specks never lie on ink.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +40,7 @@ def add_fold(page: Field, q: float, rng: np.random.Generator) -> None:
 
 
 def add_creases(page: Field, q: float, rng: np.random.Generator) -> None:
-    """Short wrinkles strewn over the sheet, most of them one way."""
+    """Short wrinkles scattered over the sheet, most of them one way."""
     height, width = page.shape[:2]
     way = rng.uniform(0, np.pi)
     skin = _skin_colour(page)

@@ -1,4 +1,7 @@
-"""What goes wrong on a page: a fault for each letter and gap, by habit of the hand or by chance."""
+"""The defects of a page: for each letter and gap, by habit of the hand or by chance.
+
+Also which letters are drawn on the way to another, and which are written oddly by tradition.
+"""
 
 from __future__ import annotations
 
@@ -35,8 +38,8 @@ _MORPH_WEIGHTS = {
     "הק": 0.6,
     "חת": 0.7,
 }
-"""How often a letter goes this way rather than another; 1 for the rest. What is asked most about
-comes most."""
+"""Weight of each pair among the morphs of a letter; 1 for pairs not listed. Pairs that matter most
+are most frequent."""
 
 
 def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[str, float] | None:
@@ -126,7 +129,7 @@ class Slot:
     place: int
     faults: tuple[Fault, ...] = ()
     marks: tuple[DefectMark, ...] = ()
-    """Faults of the text which this letter bears."""
+    """Faults of the text that this letter has."""
     gap_fault: str | None = None
     """Fault of the gap to the next letter of the line."""
     morph: tuple[str, float] | None = None

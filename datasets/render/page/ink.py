@@ -1,4 +1,8 @@
-"""How ink takes the skin: it spreads, its edges are rough, and its colour goes with its body."""
+"""How ink takes the skin: spread, rough edges, sheen, and a colour that follows its thickness.
+
+Edges stop at pores and cells of the skin, here sharp and there blunt. Raised ink has a dull sheen,
+and lights on the side that faces the lamp.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +31,7 @@ def blur_edges(cover: Mask, q: float, style: InkStyle) -> Mask:
 def roughen_edges(
     flow: InkFlow, soft: Mask, grip: Field | None, style: InkStyle, rng: np.random.Generator
 ) -> Field:
-    """Coverage at the px of `flow`, 0 to 1; `soft` is the coverage blurred by `wander`.
+    """Coverage at the px of `flow`, 0 to 1; `soft` is the coverage blurred by `blur_edges`.
 
     `grip` is the skin's own relief at those px: ink runs into what is dark and stops at creases.
     """
@@ -67,7 +71,7 @@ def skin_relief(skin: Field, flow: InkFlow, q: float) -> Field:
 
 
 def add_spatter(cover: Mask, q: float, amount: float, rng: np.random.Generator) -> Mask:
-    """`cover` with drops of 0.03 to 0.1 q strewn about the letters; too small to be strokes."""
+    """`cover` with drops of 0.03 to 0.1 q scattered about the letters; too small to be strokes."""
     found = cv2.findNonZero(cover)
     if found is None or not amount:
         return cover

@@ -1,4 +1,7 @@
-"""How thickly the ink lies: pen loads, pen lifts, dry and doubled strokes, wear and cracks."""
+"""How thickly the ink lies: pen loads, pen lifts, dry and doubled strokes, wear and cracks.
+
+`InkFlow` holds where on a page there is ink, how its strokes run, and which letter it belongs to.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +40,7 @@ class InkFlow:
     thin: Field
     """Coverage by what is narrower than about a third of q: tags, joints, tips and hairlines."""
     narrow: Field
-    """White where less than about a quarter of q of it parts ink from ink."""
+    """Gaps narrower than about a quarter of q between ink and ink."""
     x: Field
     y: Field
     """Px from the upper left corner."""

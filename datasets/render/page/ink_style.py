@@ -1,4 +1,4 @@
-"""One page's ink in numbers: colour, thickness and all that befell it, drawn from a seed."""
+"""One page's ink in numbers: colour, thickness and wear, drawn from a seed."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
     ) * rng.uniform(0.3, 1.0)
     patch = np.array(kinds[int(rng.integers(4))]) * rng.uniform(0.2, 1.0)
 
-    # Well kept pages show a little of everything, spoilt ones a lot of it.
+    # Well kept pages show a little of everything, spoilt ones much of it.
     spoilt = strength * (0.12 + 0.88 * rng.random() ** 1.7)
     faded = 0.75 * strength * rng.random() ** 1.5 if rng.random() < 0.08 else 0.0
     # What is faded and spoilt at once nobody could read.

@@ -1,4 +1,10 @@
-"""Letters set from right to left on ruled lines, by the spacing of the hand."""
+"""Letters set from right to left on ruled lines, by the spacing of the hand.
+
+- Silhouettes are outlines by rows: how near a letter can come to its neighbours without touching.
+- Nesting sets a yud over the base of the letter before it, as hands do that save room: in old
+  scrolls the yud after nun, bet or pe hangs above that letter's base.
+- Neighbours touch in two ways: one moves into the other, or ink bridges them.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +25,7 @@ from crownlet.datasets.render.page.scribe import Crowning, write_letter
 YUD = "י"
 
 OPEN_BASED_LETTERS = "בגכנעפצ"
-"""Letters with a base that reaches left below white in which a yud finds room."""
+"""Letters with a base that reaches left under a space in which a yud has room."""
 
 MAX_NESTED_DEPTH_Q = 1.75
 """y in q at which such a yud ends at the latest: above the base, whose top is at 2."""
@@ -129,7 +135,7 @@ def _next_indices(count: int) -> npt.NDArray[np.intp]:
 
 
 def clearance(right: Silhouette, left: Silhouette) -> float:
-    """Smallest white in q between two letters if both stood at the same origin.
+    """Smallest gap in q between two letters if both stood at the same origin.
 
     Moving the left one by dx changes it by -dx; +inf where no rows face each other.
     """
@@ -137,14 +143,14 @@ def clearance(right: Silhouette, left: Silhouette) -> float:
 
 
 def contact(right: Silhouette, left: Silhouette, rows: slice, count: int) -> float:
-    """White that vanishes when at least `count` of `rows` touch; +inf if fewer face each other."""
+    """Gap in q that closes when at least `count` of `rows` touch; +inf if fewer face each other."""
     return float(np.partition(right.left[rows] - left.right[rows], count - 1)[count - 1])
 
 
 _BODY_ROWS = slice(int(-TOP_Q * CELLS_PER_Q), int((BODY_HEIGHT_Q - TOP_Q) * CELLS_PER_Q))
 
 MAX_BRIDGE_Q = 0.9
-"""Widest white in q that a drop of ink bridges."""
+"""Widest gap in q that a drop of ink bridges."""
 
 
 def touching_shift(
@@ -165,7 +171,7 @@ def bridge_gap(
 ) -> tuple[Outline, DefectMark] | None:
     """A thin bar of ink between bodies `shift` apart, in q from the left letter's origin.
 
-    None where the white between them is too wide for it.
+    None where the gap between them is too wide for it.
     """
     near, far = left.right[_BODY_ROWS], right.left[_BODY_ROWS] - shift
     white = np.where(np.isfinite(far - near), far - near, np.inf)
@@ -190,23 +196,23 @@ def _contact_mark(width: float) -> DefectMark:
 
 
 MIN_WORD_GAP_EXCESS_Q = 0.15
-"""Least white in q by which the gap between words passes that between letters."""
+"""Least q by which the gap between words passes that between letters."""
 
 NESTING_PAGE_SHARE = 0.35
 """Share of pages whose hand sets yuds over the bases of other letters."""
 
 MAX_KERNING_Q, MAX_NESTED_KERNING_Q = 0.6, 1.6
-"""Most idle white in q taken out between two letters."""
+"""Most idle space in q taken out between two letters."""
 
 
 @dataclass(frozen=True)
 class SpacingHabits:
-    """Spacing habits of one page, in q, and the least white between letters that do not touch."""
+    """Spacing habits of one page, in q, and the least gap between letters that do not touch."""
 
     letter_gap: float
     word_gap: float
     kern: float
-    """Share of idle white between open shapes which is taken out (0 sets by body edges)."""
+    """Share of idle space between open shapes which is taken out (0 sets by body edges)."""
     uneven: float
     tightest: float
     nests: bool = False
@@ -308,7 +314,7 @@ def _set_beside(
     rng: np.random.Generator,
     squeeze: float,
 ) -> PlacedLetter:
-    """Set `letter` left of the last of `placed`, with the fault asked of the gap between them."""
+    """Set `letter` left of the last of `placed`, with the fault planned for their gap."""
     last = placed[-1]
     fault = last.slot.gap_fault
     parts_words = last.slot.word != letter.slot.word

@@ -1,7 +1,9 @@
-"""Parchment: its colour, grain, relief, veins and stains.
+"""Parchment: its colour, grain, follicles, relief, veins, stains, ruling and reverse side.
 
 Everything that shades bare skin is gathered in one plane, its *tone* (1 is even skin), and coloured
-once: what is darker is also warmer, as on real skins.
+once: what is darker is also warmer, as on real skins. Follicles of the hair side are dark dots in
+wavering rows and clumps. Ruled lines are furrows pressed with a blunt point, without ink. Writing
+of the reverse side shines through, mirrored.
 """
 
 from __future__ import annotations

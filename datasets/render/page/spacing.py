@@ -1,4 +1,8 @@
-"""Lines brought to one width: letters that may stretch are stretched, full lines are narrowed."""
+"""Lines brought to one width, and letters of different lines kept apart.
+
+Letters that may stretch are stretched, full lines are narrowed; where lines meet, lamed's head and
+the legs of finals yield.
+"""
 
 from __future__ import annotations
 
@@ -120,7 +124,7 @@ _CONTACT_KERNEL = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
 _PADDING_CELLS = 3
 
 _MARGIN_Q = 4.0
-"""White in q around the page's letters: those that give way may move or lean out."""
+"""Margin in q around the page's letters: those that yield may move or lean out."""
 
 
 class OccupancyGrid:

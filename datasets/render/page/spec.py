@@ -46,7 +46,7 @@ class PageSpec:
     dpi: float | None = None
     """Resolution to note in the record; the size of letters is given by `body`."""
     margin: Range = (-2.5, 5.0)
-    """White around the text in q; below 0 the frame cuts letters off."""
+    """Margin around the text in q; below 0 the frame cuts letters off."""
     tight: float = 0.35
     """Probability that the frame cuts into the writing, its lines and letters, on several sides."""
     columns: float = 0.2
@@ -79,7 +79,7 @@ class PageSpec:
     generous: float = 0.2
     """Probability that the hand sets a tag on vav and other letters of which no custom asks one."""
     tightest: float = 0.12
-    """Smallest white in q left between neighbours that do not touch; below 0 they may overlap."""
+    """Smallest gap in q left between neighbours that do not touch; below 0 they may overlap."""
     turn: Literal[0, 90, 180, 270] = 0
     """Clockwise turn of the finished image in degrees."""
     augment: Augment = field(default_factory=Augment)

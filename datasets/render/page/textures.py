@@ -47,7 +47,7 @@ def _mirrored_tile(kind: Kind) -> Field:
 def crop_texture(
     kind: Kind, size: tuple[int, int], grain: float, rng: np.random.Generator
 ) -> Field:
-    """A (H, W) crop of `tile(kind)` for `size` = (W, H), enlarged `grain` times, flipped."""
+    """(H, W) crop of `texture_tile(kind)` for `size` = (W, H), enlarged `grain` times, flipped."""
     width, height = size
     need = (int(height / grain) + 2, int(width / grain) + 2)
     row, column = rng.integers(0, TILE_SIDE_PX, 2)
@@ -85,7 +85,7 @@ def _noise(rng: np.random.Generator, x: float, y: float) -> npt.NDArray[np.float
 
 
 def _distance(rng: np.random.Generator, count: int) -> npt.NDArray[np.float64]:
-    """Distance to the nearest of `count` strewn points, wrapping around."""
+    """Distance to the nearest of `count` scattered points, wrapping around."""
     points = rng.integers(0, TILE_SIDE_PX, (count, 2))
     field = np.full((TILE_SIDE_PX, TILE_SIDE_PX), 255, np.uint8)
     field[points[:, 0], points[:, 1]] = 0
@@ -99,7 +99,7 @@ def _distance(rng: np.random.Generator, count: int) -> npt.NDArray[np.float64]:
 
 
 def _pores(rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Follicles: small dark dimples, unevenly strewn."""
+    """Follicles: small dark dimples, unevenly scattered."""
     dimples = np.exp(-((_distance(rng, 5000) / 2.2) ** 2))
     return -dimples * np.clip(1.0 + 0.6 * _noise(rng, 20, 20), 0, 2.5)
 
@@ -117,7 +117,7 @@ def _crumple(rng: np.random.Generator) -> npt.NDArray[np.float64]:
 
 
 def _patches(rng: np.random.Generator, count: int) -> npt.NDArray[np.int32]:
-    """Number of the nearest of `count` strewn points, wrapping around."""
+    """Number of the nearest of `count` scattered points, wrapping around."""
     points = rng.integers(0, TILE_SIDE_PX, (count, 2))
     wide = np.full((3 * TILE_SIDE_PX, 3 * TILE_SIDE_PX), 255, np.uint8)
     for down in range(3):
@@ -126,7 +126,7 @@ def _patches(rng: np.random.Generator, count: int) -> npt.NDArray[np.int32]:
     _, labels = cv2.distanceTransformWithLabels(
         wide, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    # A point and its repetitions bear different numbers: name them by where they stand.
+    # A point and its repetitions have different numbers: name them by where they stand.
     rows, columns = np.nonzero(wide == 0)
     place = np.zeros(labels.max() + 1, np.int32)
     place[labels[rows, columns]] = (rows % TILE_SIDE_PX) * TILE_SIDE_PX + columns % TILE_SIDE_PX

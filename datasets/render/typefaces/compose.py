@@ -68,7 +68,7 @@ class TypeHand(Hand):
 def draw_type_hand(face: Typeface, seed: int, spec: PageSpec) -> tuple[TypeHand, PageSpec]:
     """A page's hand in this typeface, and the page's specification with its spacing.
 
-    No fault is put in: faults of a page set in type are not asked after.
+    No fault is put in: faults of a page set in type are unknown.
     """
     rng = np.random.default_rng([seed, _TYPEFACE_SEED])
     base = draw_hand(int(rng.integers(1 << 31)), spec.split)

@@ -52,7 +52,7 @@ def family_of(path: Path) -> str:
 
 
 def mistakable(family: str, letter: str) -> str | None:
-    """The letter for which this one of the family may be taken (`DOUBTFUL`); None for most."""
+    """The letter that this one of the family may be read as (`DOUBTFUL_PAIRS`); None for most."""
     pair = next((pair for pair in DOUBTFUL_PAIRS.get(family, ()) if letter in pair), None)
     return pair.replace(letter, "") if pair else None
 

@@ -31,10 +31,10 @@ STRETCHABLE_LETTERS = "דהרת"
 """Letters of which a free piece of roof is looked for, which may be lengthened."""
 
 MIN_GAP_Q = 0.2
-"""White in q that thickening must leave where the typeface has a gap or a counter."""
+"""Gap in q that thickening must leave where the typeface has a gap or a counter."""
 
 MIN_COUNTER_AREA_Q2 = 0.02
-"""Smaller spots of ink or white, in square q, are no parts of a letter's form."""
+"""Smaller spots of ink or skin, in square q, are no parts of a letter's form."""
 
 CROWN_WIDTH_Q = 0.95
 
@@ -60,7 +60,7 @@ class TypeStyle:
 
 
 def draw_type_style(face: Typeface, rng: np.random.Generator) -> TypeStyle:
-    """A random way for one page, within what the strokes of the typeface bear."""
+    """A random way for one page, within what the strokes of the typeface allow."""
     own = measure_typeface(face)
     breadth = float(np.clip(own.breadth * np.exp(rng.normal(0.0, 0.12)), *ROOFED_WIDTHS_Q))
     width = breadth / own.breadth

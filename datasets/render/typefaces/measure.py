@@ -72,7 +72,7 @@ class Raster:
 
 
 def rasterise(contours: Sequence[Outline], pad: float = 0.75) -> Raster:
-    """The ink of contours in q by non-zero winding, with `pad` q of white around."""
+    """The ink of contours in q by non-zero winding, with `pad` q of margin around."""
     points = np.concatenate(list(contours))
     x0, y0 = np.floor((points.min(axis=0) - pad) * CELLS_PER_Q) / CELLS_PER_Q
     width, height = np.ceil((points.max(axis=0) + pad - (x0, y0)) * CELLS_PER_Q).astype(int)
