@@ -18,7 +18,7 @@ TAG_COUNT_CLASSES = 5
 """0, 1, 2, 3, and 4 or more."""
 
 TAGS_UNKNOWN = 255
-"""Target of a crop whose tags nobody counted."""
+"""Target of a crop whose tags are not counted."""
 
 PART_CHANNELS = ("ink", "tag", "head", "leg", "roof", "joint")
 """Channels of the part masks."""
@@ -30,13 +30,13 @@ class AssessorOutput(NamedTuple):
     letter: Tensor
     """(N, 28)."""
     defects: Tensor
-    """(N, D), one independent logit a learned defect, in the order of the catalogue."""
+    """(N, D), one independent logit per learned defect, in the order of the catalogue."""
     tags: Tensor
     """(N, 5)."""
     parts: Tensor
     """(N, 6, 32, 24), masks at a quarter of the crop's resolution."""
     hidden: Tensor
-    """(N, hidden), what the letter, defects and tags are linear in; 0 or more."""
+    """(N, hidden), features that letter, defects and tags are linear in; at least 0."""
 
 
 class Assessor(nn.Module):

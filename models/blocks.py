@@ -37,7 +37,7 @@ def downsampling_stage(inputs: int, outputs: int, blocks: int, stride: int = 2) 
 
 
 class UpsampleAndAdd(nn.Module):
-    """Bring coarse features up to a finer stride and add them to what was seen there."""
+    """Bring coarse features up to a finer stride and add them to the features there."""
 
     def __init__(self, coarse: int, fine: int, outputs: int) -> None:
         super().__init__()

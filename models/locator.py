@@ -38,7 +38,7 @@ class LocatorOutput(NamedTuple):
 
 
 class Locator(nn.Module):
-    """Fully convolutional, strides 4 to 16 and back to 4; about 60 thousand FLOP a page px."""
+    """Fully convolutional, strides 4 to 16 and back to 4; about 60 thousand FLOP per page px."""
 
     def __init__(
         self, widths: tuple[int, int, int, int] = (24, 48, 112, 160), head: int = 64

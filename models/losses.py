@@ -77,7 +77,7 @@ class AssessorTargets(NamedTuple):
     tags: Tensor
     """(N,) long in 0..4, or TAGS_UNKNOWN."""
     parts: Tensor
-    """(N, 6, 32, 24) in 0..1, cover of each cell; all 0 where nobody has drawn the parts."""
+    """(N, 6, 32, 24) in 0..1, cover of each cell; all 0 where the parts are not drawn."""
 
 
 def box_loss(shape: Tensor, wanted: Tensor) -> Tensor:
@@ -126,7 +126,7 @@ def assessor_loss(
         out.tags.float(), targets.tags, reduction="none", ignore_index=TAGS_UNKNOWN
     )
     parts = F.binary_cross_entropy_with_logits(out.parts.float(), targets.parts, reduction="none")
-    # A letter has ink: where its masks are empty nobody has drawn them, as on labelled scans.
+    # A letter has ink: where its masks are empty they are not drawn, as on labelled scans.
     drawn = seen & (targets.parts.flatten(1).amax(dim=1) > 0)
     return {
         "letter": letter_loss(out.letter.float(), targets, smoothing),

@@ -220,7 +220,7 @@ def change_as_in_training(rows: Batch, at_once: int = 512) -> Batch:
 def _write_thresholds(
     config: Config, logits: Logits, chosen: dict[str, dict[str, float]], folder: Path
 ) -> None:
-    """Write the calibrated borders; what is set by hand stands in routing.yaml beside them."""
+    """Write the calibrated borders; values set by hand are in routing.yaml beside them."""
     provenance = (
         f"{len(logits.true_letter)} letters on {config.export.calibration_pages} rendered pages by"
         f" hands of the calibration split, {datetime.date.today().isoformat()}: of the plain cases"

@@ -1,8 +1,8 @@
 """The job `integers`: the networks of an exported model in 8-bit integers, three times as quick.
 
 Weights are rounded channel by channel, activations by the range that rendered pages show them
-(static quantisation, Jacob et al. 2018). The heads stay in floating point. What is promised of
-thresholds has to be gathered afterwards: it holds for no other networks.
+(static quantisation, Jacob et al. 2018). The heads stay in floating point. The promise of the
+thresholds has to be made afterwards: it holds for no other networks.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def record_inputs(model: Path, pages: int, split: str, first: int) -> Shown:
     for seed in range(first, first + pages):
         try:
             inspector.load(compose(training(split=split), seed).image)
-        except PageError:  # What was shown of a refused page stays: such pages come too.
+        except PageError:  # Inputs of a refused page stay: such pages occur too.
             continue
     return kept
 
@@ -95,7 +95,7 @@ def write_integers(network: Path, to: Path, shown: Sequence[dict[str, npt.NDArra
     quant_pre_process(network, ready, skip_symbolic_shape=True)
     graph = onnx.load(ready).graph
     # Weights of 7 bits: with 8, processors without VNNI may overflow where they add two products in
-    # 16 bits, and answer otherwise than those that have it.
+    # 16 bits, and give other results than those that have it.
     quantize_static(
         ready, to, Feeds(), quant_format=QuantFormat.QDQ, per_channel=True, reduce_range=True,
         activation_type=QuantType.QUInt8, weight_type=QuantType.QInt8,
@@ -105,7 +105,7 @@ def write_integers(network: Path, to: Path, shown: Sequence[dict[str, npt.NDArra
 
 
 def nodes_in_floats(graph: onnx.GraphProto) -> list[str]:
-    """Convolutions left as they are: those from which only answers come."""
+    """Convolutions left as they are: those that lead only to outputs."""
     answers = {output.name for output in graph.output}
     for node in reversed(graph.node):
         if node.op_type in ("Sigmoid", "Softmax") and answers & set(node.output):

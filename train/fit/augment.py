@@ -1,6 +1,6 @@
 """Strong changes to examples while training runs, drawn each time an example is shown.
 
-What is drawn holds in part for a page (its hand and its picture), in part for the page's letters of
+Draws hold in part for a page (its hand and its picture), in part for the page's letters of
 one class, and a little for each letter alone (`draws.Draws`). Pages are of three kinds:
 
 - plain: as rendered, but for the light; every label stays.
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from crownlet.infer.image import crops as cutting
+from crownlet.infer.image.crops import CROP_BODY_PX, CROP_HEIGHT_PX, CROP_WIDTH_PX, RULED_LINE_ROW
 from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN
 from crownlet.train.fit import photometry
 from crownlet.train.fit.draws import Draws
@@ -38,7 +38,7 @@ class Strengths:
     stretch: float = 0.36
     """Largest log of the factor across, at one height."""
     height: float = 0.1
-    """Largest log of the factor of height: the locator takes away what is more."""
+    """Largest log of the factor of height: the locator removes larger ones."""
     shear: float = 0.22
     angle: float = 4.0
     """Degrees."""
@@ -161,12 +161,10 @@ def box_planes(boxes: Tensor, size: tuple[int, int]) -> Tensor:
 
 def _crop_warp(draws: Draws, boxes: Tensor, bent: Tensor, strengths: Strengths) -> Warp:
     """Crops bent about the middle of the letter's body; no letter grows out of its crop."""
-    height, width = cutting.CROP_HEIGHT_PX, cutting.CROP_WIDTH_PX
+    height, width = CROP_HEIGHT_PX, CROP_WIDTH_PX
     half = torch.maximum(width / 2 - boxes[:, 0], boxes[:, 2] - width / 2).clamp(min=1.0)
     widest = ((width / 2 - 3.0) / half).clamp(min=1.0)
-    middle = torch.tensor(
-        [width / 2, cutting.RULED_LINE_ROW + cutting.CROP_BODY_PX / 2], device=boxes.device
-    )
+    middle = torch.tensor([width / 2, RULED_LINE_ROW + CROP_BODY_PX / 2], device=boxes.device)
     pivot = middle.expand(len(draws), 2)
     shift = bent[:, None] * torch.stack([draws.uniform(-2, 2), draws.uniform(-2, 2)], dim=1)
     controls = draws.normal(2, 5, 4) * strengths.bend * bent[:, None, None, None]
@@ -207,9 +205,7 @@ def change_crops(
         placed = _move_box(images, boxes, warp)
         parts = apply_warp(batch["parts"].float() / 255, warp, 0.0, size)
         pictures = torch.where(bent[:, None, None, None], shown, images)
-        pictures = degrade(
-            pictures, draws, kinds.harsh, strengths, 1.0, below=cutting.RULED_LINE_ROW - 2
-        )
+        pictures = degrade(pictures, draws, kinds.harsh, strengths, 1.0, below=RULED_LINE_ROW - 2)
     return batch | _mask_labels(batch, kinds) | {
         "images": pictures[:, 0].clamp(0, 1),
         "boxes": torch.where(bent[:, None], placed, boxes).to(batch["boxes"].dtype),
@@ -218,7 +214,7 @@ def change_crops(
 
 
 def _mask_labels(batch: Batch, kinds: ChangeKinds) -> Batch:
-    """Faults of what is bent, and tags of what is harsh, become unknown."""
+    """Defects of bent letters, and tags of harsh ones, become unknown."""
     bent, harsh = kinds.bent > 0, kinds.harsh > 0
     defects, tags = batch["defects"], batch["tags"]
     unknown = harsh & (batch["letter"] != NO_LETTER_CLASS)

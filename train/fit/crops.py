@@ -16,7 +16,14 @@ from crownlet.datasets.coco.truth import LetterTruth, PageTruth, PartShape
 from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
-from crownlet.infer.image import crops as cutting
+from crownlet.infer.image.crops import (
+    CROP_BODY_PX,
+    CROP_HEIGHT_PX,
+    CROP_WIDTH_PX,
+    crop_letter,
+    crop_matrix,
+    fit_page,
+)
 from crownlet.infer.image.flatten import flatten
 from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN
 from crownlet.train.fit.tiles import shrink
@@ -59,7 +66,7 @@ def plainness_target(plainness: float) -> float:
 def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
     """(D,) targets of the learned defects for one letter, nan where one does not apply.
 
-    Defects of a letter cut by the frame are unknown, and so are those that nobody looked for.
+    Defects of a letter cut by the frame are unknown, and so are those that were not looked for.
     """
     if not letter.whole:
         return np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
@@ -77,7 +84,7 @@ def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
 
 
 def tags_target(letter: LetterTruth) -> np.uint8:
-    """Tags standing on a letter, 4 for more; unknown if the frame cuts it or nobody counted."""
+    """Tags standing on a letter, 4 for more; unknown if the frame cuts it or none were counted."""
     known = letter.whole and letter.tags >= 0
     return np.uint8(min(letter.tags, 4) if known else TAGS_UNKNOWN)
 
@@ -88,11 +95,11 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
     One in sixteen shows no letter: the space between lines, the meeting of two letters.
     """
     heights = [letter.body[2] for letter in page.letters]
-    body = float(np.median(heights)) if heights else cutting.CROP_BODY_PX
+    body = float(np.median(heights)) if heights else CROP_BODY_PX
     gray = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
     if rng.random() < 0.2:
         gray, scale = _lower_resolution(gray, body, rng), 1.0
-    gray, scale = cutting.fit_page(gray, body)
+    gray, scale = fit_page(gray, body)
     shown = [letter for letter in page.letters if letter.whole or letter.legible]
     order = rng.permutation(len(shown))[:most]
     rows = [_letter_crop(gray, shown[i], scale, rng) for i in order]
@@ -107,7 +114,7 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
 
 
 def _no_crops() -> Crops:
-    h, w = cutting.CROP_HEIGHT_PX, cutting.CROP_WIDTH_PX
+    h, w = CROP_HEIGHT_PX, CROP_WIDTH_PX
     return Crops(
         np.empty((0, h, w), np.uint8), np.empty((0, 4), np.uint8), np.empty(0, np.uint8),
         np.empty(0, np.uint8), np.empty(0, np.float16),
@@ -151,8 +158,8 @@ def _letter_crop(
     gray: npt.NDArray[np.uint8], letter: LetterTruth, scale: float, rng: np.random.Generator
 ) -> Row:
     body, box = _jitter(letter, scale, rng)
-    crop = cutting.crop_letter(gray, body, box)
-    matrix = cutting.crop_matrix(body, box) @ np.diag([scale, scale, 1.0])
+    crop = crop_letter(gray, body, box)
+    matrix = crop_matrix(body, box) @ np.diag([scale, scale, 1.0])
     return (
         crop[0], box_of_plane(crop[1]), np.uint8(index_of(letter.letter)),
         np.uint8(index_of(letter.other or letter.letter)), np.float16(letter.share),
@@ -177,9 +184,9 @@ def _empty_crop(
     tall = rng.uniform(1.5, 4.0) * q
     body = (spot[0] * scale, spot[1] * scale, height * scale, angle)
     box = np.array([spot[0] - half, spot[1] - 0.2 * q, spot[0] + half, spot[1] + tall]) * scale
-    crop = cutting.crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
+    crop = crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
     blank = np.zeros(
-        (6, cutting.CROP_HEIGHT_PX // MASK_STRIDE_PX, cutting.CROP_WIDTH_PX // MASK_STRIDE_PX),
+        (6, CROP_HEIGHT_PX // MASK_STRIDE_PX, CROP_WIDTH_PX // MASK_STRIDE_PX),
         np.uint8,
     )
     unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
@@ -201,12 +208,12 @@ def part_masks(
     parts: tuple[PartShape, ...], matrix: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.uint8]:
     """(6, 32, 24) cover of each part channel, for polygons mapped to crop px by `matrix` (2, 3)."""
-    full = np.zeros((6, cutting.CROP_HEIGHT_PX, cutting.CROP_WIDTH_PX), np.uint8)
+    full = np.zeros((6, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8)
     for part in parts:
         points = part.polygon @ matrix[:, :2].T + matrix[:, 2]
         fixed = [np.round(points * 16).astype(np.int32)]
         cv2.fillPoly(full[0], fixed, 255, shift=4)
         cv2.fillPoly(full[MASK_CHANNEL[part.kind]], fixed, 255, shift=4)
-    size = (cutting.CROP_WIDTH_PX // MASK_STRIDE_PX, cutting.CROP_HEIGHT_PX // MASK_STRIDE_PX)
+    size = (CROP_WIDTH_PX // MASK_STRIDE_PX, CROP_HEIGHT_PX // MASK_STRIDE_PX)
     small = [cv2.resize(mask, size, interpolation=cv2.INTER_AREA) for mask in full]
     return np.stack([np.asarray(mask, np.uint8) for mask in small])

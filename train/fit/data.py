@@ -186,8 +186,8 @@ class PagesDataModule(pl.LightningDataModule):
     def prepare_data(self) -> None:
         """Start rendering, and cut examples out of labelled scans that have none yet.
 
-        Without workers nothing is rendered here: the pool is somebody else's, and what is to be
-        watched is waited for.
+        Without workers nothing is rendered here: another process fills the pool, and the pages to
+        watch are waited for.
         """
         for number, source in enumerate(self.scans.sources):
             if not fill_pool(self._scan_folder(number), source, "train", self.scans.copies):

@@ -45,7 +45,7 @@ Config = Any
 """A Hydra configuration; see configs/train.yaml for its keys."""
 
 WATCHED_METRIC = "val_scans/loss"
-"""What decides which step was the best, and when learning has ended, where scans are watched."""
+"""Metric that selects the best step and ends training, where scans are watched."""
 
 
 def make_network(model: Config) -> Assessor | Locator:
@@ -213,7 +213,7 @@ def fit(config: Config) -> Path:
 
 
 def _facts(config: Config, trainer: pl.Trainer) -> dict[str, object]:
-    """What the weights should say of themselves: how they came about, and how they measured."""
+    """Metadata of the weights: how they were trained, and how they scored."""
     parent = Path(config.start_from) if config.start_from else None
     return {
         "steps": trainer.global_step,
@@ -225,7 +225,7 @@ def _facts(config: Config, trainer: pl.Trainer) -> dict[str, object]:
 
 
 def _take_best(trainer: pl.Trainer, module: BudgetedModule) -> dict[str, object]:
-    """Put the weights that did best on the watched scans in place, and say of which step they are;
+    """Put the weights that did best on the watched scans in place, and return their step;
     where none are watched the last averaged ones stay."""
     for callback in trainer.checkpoint_callbacks:
         path = getattr(callback, "best_model_path", "")

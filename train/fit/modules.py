@@ -85,7 +85,7 @@ class BudgetedModule(pl.LightningModule):
         self.train(self.training)
 
     def train(self, mode: bool = True) -> BudgetedModule:
-        """As usual, but for what is frozen."""
+        """As in torch, except that frozen children stay in eval mode."""
         super().train(mode)
         for child in self.frozen:
             child.eval()
@@ -192,7 +192,7 @@ class AssessorModule(BudgetedModule):
         return self.total(losses, "train")
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
-        """Losses; what is needed for the letter error and each defect's AUROC is kept."""
+        """Losses; the values needed for the letter error and each defect's AUROC is kept."""
         out, targets = self.network(network_input(batch)), targets_of(batch)
         losses = assessor_loss(out, targets, self.masks, self.smoothing)
         self.total(losses, STAGES[dataloader_idx])

@@ -96,7 +96,7 @@ def round_outlines(images: Tensor, sigma: Tensor, below: float | None, reach: in
 
 def blur(images: Tensor, along: Tensor, across: Tensor, angle: Tensor) -> Tensor:
     """Gaussian blur of `along` px in the direction `angle` (radians from x) and `across` px
-    athwart it: out of focus where they are equal, shaken where they differ. At most about 4 px."""
+    across it: out of focus where they are equal, shaken where they differ. At most about 4 px."""
     reach = 7
     steps = torch.arange(-reach, reach + 1, device=images.device, dtype=torch.float32)
     y, x = torch.meshgrid(steps, steps, indexing="ij")

@@ -135,7 +135,7 @@ def render_pages(
 
     By hands of the named styles only, if any are named; a share of them set in `typefaces`.
 
-    A page that fails is reported and left out, for a night's training should not end over one in
+    A page that fails is logged and left out, since a long training should not end over one in
     ten thousand; more than one in fifty is an error.
     """
     failed = 0

@@ -63,7 +63,7 @@ class Reservoir:
         self._order: tuple[Tensor, Tensor, Tensor] | None = None
 
     def top_up(self) -> int:
-        """Read what is new in the pool; the number of pages read."""
+        """Read the new files of the pool; the number of pages read."""
         files = fresh_files(self.folder, self._seen)
         read = 0
         for path in files:
@@ -172,7 +172,7 @@ def _wait_for(source: Source, rows: int, patience: float = 900.0) -> None:
     """Read a pool until it gave `rows`, or all it ever will; TimeoutError after `patience` s."""
     reservoir, end = source.reservoir, time.monotonic() + patience
     while True:
-        # Checked before reading: what is written between the two is then not missed.
+        # Checked before reading: pages written between the two are then not missed.
         growing = source.growing()
         reservoir.top_up()
         if reservoir.size >= rows or (reservoir.size and not growing):

@@ -26,7 +26,7 @@ TILE_PX = 480
 """Side in px of a locator tile as it is stored."""
 
 WINDOW_PX = 384
-"""Side in px of what is shown of a tile in training, a window that lies elsewhere each time."""
+"""Side in px of the window of a tile shown in training; its place varies each time."""
 
 MAX_TILE_LETTERS = 224
 """Most letters kept of one tile."""

@@ -1,4 +1,4 @@
-"""Changes of place: pictures stretched, sheared, turned a little and bent, with what lies on them.
+"""Changes of place: pictures stretched, sheared, turned a little and bent, with their boxes.
 
 Places are in px, a pixel's centre at half: the pixel in column 0 and row 0 has its centre at
 (0.5, 0.5).
@@ -23,7 +23,7 @@ def affine_matrices(across: Tensor, down: Tensor, shear: Tensor, angle: Tensor) 
 
 
 def invert_matrices(matrix: Tensor) -> Tensor:
-    """(..., 2, 2), what undoes `matrix`."""
+    """(..., 2, 2), the inverses of `matrix`."""
     (a, b), (c, d) = (row.unbind(-1) for row in matrix.unbind(-2))
     rows = torch.stack([torch.stack([d, -b], -1), torch.stack([-c, a], -1)], -2)
     return rows / (a * d - b * c)[..., None, None]
@@ -69,7 +69,7 @@ class Warp:
     def move(self, points: Tensor) -> Tensor:
         """Where the places `points` (N, n, 2) of the source land in the result.
 
-        `sources` is turned round by repeated correction; bends are mild, so a few are enough.
+        `sources` is inverted by repeated correction; bends are mild, so a few are enough.
         """
         height, width = self.size
         unit = torch.tensor([2.0 / width, 2.0 / height], device=points.device)
@@ -105,7 +105,7 @@ def smooth_bends(controls: Tensor, size: tuple[int, int]) -> Tensor:
 
 INK_OCTAGON = ((0.2, 0.0), (0.8, 0.0), (1.0, 0.2), (1.0, 0.8), (0.8, 1.0), (0.2, 1.0), (0.0, 0.8),
            (0.0, 0.2))  # fmt: skip
-"""Corners, as shares of a box, of the figure that stands for a letter's ink: ink seldom reaches
+"""Corners, as shares of a box, of the figure that stands for a letter's ink: ink rarely reaches
 into all four corners of its box."""
 
 

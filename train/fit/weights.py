@@ -19,7 +19,7 @@ DEFECT_PARAMETERS = ("defects.weight", "defects.bias")
 def save_weights(network: nn.Module, path: Path, facts: dict[str, object]) -> None:
     """Write a network's parameters and buffers with `facts` as metadata, in one step.
 
-    The names of the learned defects go with them, since each has rows of its own.
+    The names of the learned defects are stored too, since each has rows of its own.
     """
     tensors = {
         key: value.detach().cpu().contiguous().clone()
@@ -113,7 +113,7 @@ HEAD_CHILDREN = {
     "Assessor": ("hidden", "letter", "defects", "tags"),
     "Locator": ("shared", "centre", "letter", "turn", "shape", "scale"),
 }
-"""What still learns with the trunk frozen. Part masks are never labelled on scans: they stay."""
+"""Children that learn with the trunk frozen. Part masks are never labelled on scans: they stay."""
 
 
 def freeze(network: nn.Module, what: str) -> tuple[nn.Module, ...]:

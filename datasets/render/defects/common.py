@@ -13,7 +13,7 @@ from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Floats
 
 DOUBTFUL_PLAINNESS, PLAIN_PLAINNESS = 1 / 3, 2 / 3
-"""Plainness from which a defect may be seen, and from which nobody overlooks it."""
+"""Plainness from which a defect may be seen, and from which every reader sees it."""
 
 Operation = Callable[[Glyph, Hand, np.random.Generator, float], Glyph | None]
 """(glyph, hand, rng, plainness) to the glyph with its mark, or None where it cannot apply."""

@@ -128,14 +128,14 @@ def _own_radius(glyph: Glyph, way: tuple[int, int]) -> float:
 
 
 def _ink_beyond_arc(corner: _Corner, way: tuple[int, int]) -> Outline:
-    """What is cut off of the ink beyond the arc."""
+    """The ink beyond the arc, which is cut off."""
     out = np.array(way) * 0.6
     edge = [corner.level + out * (0, 1), corner.tip + out, corner.upright + out * (1, 0)]
     return np.concatenate([_corner_curve(corner, 0.9), edge])
 
 
 def _ink_to_corner(corner: _Corner, way: tuple[int, int], left: float, heel: float) -> Outline:
-    """What is added so that the share `left` of the arc's radius remains, `heel` q farther out."""
+    """The ink added so that the share `left` of the arc's radius remains, `heel` q farther out."""
     tip = corner.tip + heel * np.array(way)
     shorter = _Corner(tip, tip + left * (corner.upright - tip), tip + left * (corner.level - tip))
     inner = tip - 0.75 * np.array(way)

@@ -297,7 +297,7 @@ def ring_open(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
     x0, x1 = float(wall[:, 0].max()) + 0.08, float(right[:, 0].min()) - 0.08
     chance = float(rng.random())
     if chance < 0.65:
-        # Where the left wall closes the ring, oftenest right under the roof.
+        # Where the left wall closes the ring, most often right under the roof.
         place = 1.1 + 0.95 * float(rng.random()) ** 1.5
         origin, way, name = np.array([x0, place]), np.array([-1.0, 0.0]), "wall_left"
     else:

@@ -36,7 +36,7 @@ _SQUARES_PER_Q, _SQUARES_PER_PLACE = 24, 7
 _DOUBTFUL_BESIDES = (
     "stroke_broken", "part_loose", "ring_open", "kotz_missing", "heel_missing", "leg_short",
 )  # fmt: skip
-"""What flakes may have brought about besides, where nobody drew it: in doubt."""
+"""Defects that flakes may also cause, which are then in doubt unless drawn."""
 
 
 def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
@@ -55,7 +55,7 @@ def ink_lost(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     grains = sheet.left()
     centre = grains[int(rng.random() * len(grains))]
     reach = float(rng.uniform(0.4, 1.4))
-    # So large that a handful of them, each half on the ink, take what is wanted.
+    # So large that a handful of them, each half on the ink, take the share that is needed.
     usual = np.sqrt(wanted * sheet.area / float(rng.uniform(2.0, 6.0))) * 1.4
     lost = 0.0
     for _ in range(_FLAKE_ATTEMPTS):

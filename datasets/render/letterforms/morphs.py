@@ -36,7 +36,7 @@ DOUBT_START_SHARE, DOUBT_END_SHARE = 1 / 3, 2 / 3
 """Between these the form is doubtful; before and after it is one letter and the other."""
 
 MAX_UNSEEN_SHARE = 0.08
-"""Nobody sees that a form has gone so far on its way; what it shows from there on is doubtful."""
+"""Share of the way up to which no reader sees a change; from there on the form is doubtful."""
 
 _MAX_PACE_LOG = 0.8
 """How far, as a logarithm, small signs may run ahead of the form or behind it."""
@@ -200,7 +200,7 @@ def _morph_seat(a: Glyph, b: Glyph, t: float, advance: float) -> Crown | None:
 
 
 def _name_glyph(a: Glyph, b: Glyph, t: float, glyph: Glyph) -> Glyph:
-    """The glyph named after the nearer letter, with what is doubtful about it."""
+    """The glyph named after the nearer letter, with its doubtful marks."""
     near, far = (a.letter, b.letter) if t < 0.5 else (b.letter, a.letter)
     share, off = share_at(t), min(t, 1.0 - t)
     signs = DOUBTFUL_DEFECTS.get((near, far), ()) if off > MAX_UNSEEN_SHARE else ()

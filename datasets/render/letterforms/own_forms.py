@@ -48,7 +48,7 @@ CLOSE_HE_DRAW = 0.3
 the hand stands on full necks."""
 
 SLIGHT_HEEL_Q = 0.15
-"""Heel in q below which nobody can say whether the hand leaves it out."""
+"""Heel in q below which a heel left out by the hand looks the same."""
 
 _CORNERED_LOOKALIKES = {"ר": "ד", "ך": "ד", "כ": "ב", "ס": "ם"}
 """Round letters, and the one that a corner makes of them (Shabbat 103b)."""

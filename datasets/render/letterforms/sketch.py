@@ -111,7 +111,7 @@ class Sketch:
         self.ridge = (0.0, 0.0, 1.0, 0.0, 0.0)
         """Its upper edge: from x, y to x, y, and how far it swells upward between them."""
         self.unasked: set[str] = set()
-        """Faults that nobody could tell from this hand's way with the letter."""
+        """Defects that look the same as this hand's way with the letter."""
         self._order: list[tuple[str, PartKind, int]] = []
         self._blocks: list[Sequence[Corner]] = []
         self._strokes: list[Floats] = []

@@ -1,4 +1,4 @@
-"""The writing of a page in q: one block of lines, and what is seen of the columns beside it."""
+"""The writing of a page in q: one block of lines, and the visible part of the columns beside it."""
 
 from __future__ import annotations
 

@@ -90,7 +90,7 @@ def _compress(image: Image, quality: int) -> Image:
 
 
 def _sharpen(image: Image, amount: float, rng: np.random.Generator) -> Image:
-    """Unsharp mask, as telephones and scanning programmes apply it."""
+    """Unsharp mask, as telephones and scanning programs apply it."""
     soft = cv2.GaussianBlur(image, (0, 0), float(rng.uniform(0.7, 2.0)))
     return np.asarray(cv2.addWeighted(image, 1.0 + amount, soft, -amount, 0.0), np.uint8)
 

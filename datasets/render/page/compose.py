@@ -30,7 +30,7 @@ from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.page.text import choose_text
 
 Frame = tuple[float, float, float, float]
-"""x0, y0, x1, y1 of what is seen of the page, in q."""
+"""x0, y0, x1, y1 of the visible part of the page, in q."""
 
 _SPLIT_SEEDS = {"train": 11, "calibrate": 23, "heldout": 37}
 

@@ -129,7 +129,7 @@ class Slot:
     place: int
     faults: tuple[Fault, ...] = ()
     marks: tuple[DefectMark, ...] = ()
-    """Faults of the text that this letter has."""
+    """Defects of the text that this letter has."""
     gap_fault: str | None = None
     """Fault of the gap to the next letter of the line."""
     morph: tuple[str, float] | None = None
@@ -147,7 +147,7 @@ class PagePlan:
 
 
 def plan_page(lines: Lines, spec: PageSpec, rng: np.random.Generator) -> PagePlan:
-    """Decide what is written of `lines` and which faults each letter and gap gets."""
+    """Decide what is written of `lines` and which defects each letter and gap gets."""
     habits = _draw_habits(spec, rng)
     large = large_places(lines, spec, rng)
     rows: list[tuple[Slot, ...]] = []
@@ -253,7 +253,7 @@ def _letter_faults(
 
 
 def _draw_plainness(spec: PageSpec, rng: np.random.Generator) -> float:
-    """How plain a fault is; the doubtful third, which teaches least, comes more seldom."""
+    """How plain a defect is; the doubtful third, which teaches least, is rarer."""
     low, high = spec.plainness
     drawn = float(rng.uniform(low, high))
     if DOUBTFUL_PLAINNESS <= drawn <= PLAIN_PLAINNESS and rng.random() < 0.4:
@@ -262,13 +262,13 @@ def _draw_plainness(spec: PageSpec, rng: np.random.Generator) -> float:
 
 
 def _choose_rare(names: list[str], rng: np.random.Generator) -> str:
-    """One of the faults, those that few letters can have before those that all can."""
+    """One of the defects, those that few letters can have before those that all can."""
     weights = np.array([_RARITY_WEIGHTS[name] for name in names])
     return names[int(np.searchsorted(np.cumsum(weights), rng.random() * weights.sum()))]
 
 
 def _draw_habits(spec: PageSpec, rng: np.random.Generator) -> dict[str, float]:
-    """Faults this page's hand makes as a rule, with their rate on letters where they apply."""
+    """Defects this page's hand makes as a rule, with their rate on letters where they apply."""
     every = sorted(
         {name for letter in LETTERS for name in applicable_defects(letter)}
         - {*DEFECTS_WITHOUT_HABIT}

@@ -90,10 +90,10 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
     ) * rng.uniform(0.3, 1.0)
     patch = np.array(kinds[int(rng.integers(4))]) * rng.uniform(0.2, 1.0)
 
-    # Well kept pages show a little of everything, spoilt ones much of it.
+    # Well kept pages show a little of everything, damaged ones much of it.
     spoilt = strength * (0.12 + 0.88 * rng.random() ** 1.7)
     faded = 0.75 * strength * rng.random() ** 1.5 if rng.random() < 0.08 else 0.0
-    # What is faded and spoilt at once nobody could read.
+    # Ink that is both faded and damaged is unreadable.
     spoilt *= 1.0 - faded
 
     def some(share: float, power: float = 1.0) -> float:

@@ -10,7 +10,7 @@ from crownlet.datasets.render.page.textures import Field, Kind, crop_texture
 MAX_GLARE_SHARE = 0.6
 """Most of the light at a glare spot that is mirrored lamp. Ink there keeps four tenths of its
 contrast, so that its letters can still be read and stay in the truth; spots that wash letters out
-altogether are not drawn, since nobody could say what stood there."""
+altogether are not drawn, since no reader could read the letter there."""
 
 _SHADOW_SCALE_PX = 4
 

@@ -1,4 +1,4 @@
-"""One letter from its slot: built, crowned, spoilt, and set down a little unsteadily."""
+"""One letter from its slot: built, crowned, given its defects, and set slightly out of place."""
 
 from __future__ import annotations
 

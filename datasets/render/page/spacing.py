@@ -63,7 +63,7 @@ def justify_line(
 
 
 def _stretchable_letters(letters: list[PlacedLetter], rng: np.random.Generator) -> list[int]:
-    """Which letters take the slack: those with a long roof, seldom others that could be wider."""
+    """Which letters take the slack: those with a long roof, rarely others that could be wider."""
     able = [i for i, letter in enumerate(letters) if letter.glyph.stretch is not None]
     roofed = [i for i in able if letters[i].slot.letter in STRETCHED_LETTERS]
     return roofed if roofed and rng.random() < 0.9 else able

@@ -15,7 +15,7 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True)
 class Augment:
-    """Ink, skin and camera. Strengths run from 0 (none of it) to 1 (as bad as pages get)."""
+    """Ink, skin and camera. Strengths run from 0 (none of it) to 1 (the worst that pages have)."""
 
     device: Device = "any"
     """`none` leaves the picture as the pen left it; `any` draws scanner or camera by page."""

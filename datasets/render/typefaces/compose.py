@@ -48,7 +48,7 @@ OVERLAPPING_PAGE_SHARE = 0.15
 
 STRETCHING_PAGE_SHARE = 0.5
 """Lines are brought to one width on this share of the pages on which drawn hands do it: lettering
-of people who are no scribes of scrolls seldom is stretched. By eye."""
+of people who are no scribes of scrolls is rarely stretched. By eye."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""What is measured on a typeface: where its bodies begin and end, how heavy its strokes are."""
+"""Measures of a typeface: where its bodies begin and end, how heavy its strokes are."""
 
 from __future__ import annotations
 

@@ -109,7 +109,7 @@ def test_a_he_that_touches_by_a_hair_is_still_a_he() -> None:
 
 
 @pytest.mark.parametrize("letter", REGISTRY["heads_touch"].letters)
-def test_touching_heads_shut_in_a_white(letter: str) -> None:
+def test_touching_heads_close_a_counter(letter: str) -> None:
     # Heads must not touch, even by a hair: MS shin, tet, ayin, tsadi.
     for _glyph, changed in spoilt("heads_touch", letter, 0.7):
         assert rings(ink(changed)) >= 1
@@ -140,7 +140,7 @@ def test_a_long_leg_passes_the_roof(letter: str) -> None:
 
 
 @pytest.mark.parametrize("letter", "דהת")
-def test_a_rounded_corner_leaves_its_tip_white(letter: str) -> None:
+def test_a_rounded_corner_leaves_no_ink_at_its_tip(letter: str) -> None:
     # Rounded, dalet suggests resh: MS dalet.
     for glyph, changed in spoilt("corner_rounded", letter, 1.0):
         x, y = ink(glyph, "roof").bounds[2], ink(glyph, "roof").bounds[1]
