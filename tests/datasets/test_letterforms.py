@@ -19,7 +19,7 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from crownlet.datasets.render.letterforms.build import MAX_STRETCH_Q, build_letter
+from crownlet.datasets.render.letterforms.build import STRETCHABLE_Q_BY_LETTER, build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import STYLES, Hand
@@ -351,11 +351,11 @@ def test_drop_of_pe_hangs_clear_of_all_but_its_joint() -> None:
             assert area(glyph, "drop").distance(rest) >= 0.18, hand
 
 
-@pytest.mark.parametrize("letter", MAX_STRETCH_Q)
+@pytest.mark.parametrize("letter", STRETCHABLE_Q_BY_LETTER)
 def test_stretch_widens_by_what_was_asked(letter: str) -> None:
     # photographs: letters at a line's end run up to six times wide
     for hand in HANDS[:6]:
-        extra = min(4.0, MAX_STRETCH_Q[letter])
+        extra = min(4.0, STRETCHABLE_Q_BY_LETTER[letter])
         plain = build_letter(letter, hand, np.random.default_rng(5), 0.0)
         wide = build_letter(letter, hand, np.random.default_rng(5), 4.0)
         assert wide.stretch is not None

@@ -19,12 +19,16 @@ from crownlet.datasets.render.defects.apply import applicable_defects
 from crownlet.datasets.render.letterforms.build import build_letter
 from crownlet.datasets.render.letterforms.draw_hand import SPLITS, draw_hand
 from crownlet.datasets.render.letterforms.glyph import Glyph
-from crownlet.datasets.render.letterforms.morph_ways import DOUBTFUL_DEFECTS, MORPHS, morph_partners
+from crownlet.datasets.render.letterforms.morph_ways import (
+    DOUBTFUL_DEFECTS,
+    MORPH_WAYS,
+    morph_partners,
+)
 from crownlet.datasets.render.letterforms.morphs import build_between, share_at
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean, training
 
-PAIRS = tuple(MORPHS)
+PAIRS = tuple(MORPH_WAYS)
 HANDS = [draw_hand(seed, split) for split in SPLITS for seed in range(4)]
 WAY = np.linspace(0.0, 1.0, 9)
 

@@ -20,7 +20,7 @@ from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 
 REGISTRY: dict[str, RegisteredDefect] = {
-    **proportions.STRETCHED_LETTERS,
+    **proportions.WIDENED_LETTERS,
     **proportions.LEG_LENGTHS,
     **proportions.MISSING_PARTS,
     **yuds.YUD_FORMS,

@@ -31,7 +31,7 @@ from crownlet.datasets.render.letterforms.tags import THREE_TAGGED, crown_letter
 _STUMP_STROKE_PLAINNESS = 0.5
 """Plainness below which what is left of a tag still counts as a stroke."""
 
-_HAIRLINE_Q = 0.09
+_HEADLESS_TAG_Q = 0.09
 """Tags nowhere wider than this in q have no head that could be seen to be missing."""
 
 CROWNED_LETTERS = THREE_TAGGED + "בדקחיה" + "ל"
@@ -99,7 +99,7 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     count = len(tags) if rng.random() < 0.6 else 1 + draw_index(rng, len(tags))
     chosen = {int(k) for k in rng.permutation(len(tags))[:count]}
     widest = max(float(np.hypot(*np.subtract(*rails(part.outline)).T).max()) for part in tags)
-    if widest < _HAIRLINE_Q:
+    if widest < _HEADLESS_TAG_Q:
         return None
     # A crown set so close that its heads are slight leaves lines that are slighter still.
     width = min(width, 0.5 * widest)

@@ -306,6 +306,6 @@ def _map_outline(outline: Floats, place: Floats, moved: Floats) -> Floats:
     return np.stack([there, outline[:, 1]], axis=1)
 
 
-STRETCHED_LETTERS: DefectFamily = {
+WIDENED_LETTERS: DefectFamily = {
     "overstretched": RegisteredDefect("".join(chr(c) for c in range(0x5D0, 0x5EB)), overstretched)
 }

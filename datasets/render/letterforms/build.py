@@ -24,7 +24,7 @@ LETTER_FORMS: dict[str, Callable[[Sketch], None]] = {
 }
 """How each of the 27 letters is drawn."""
 
-MAX_STRETCH_Q = {
+STRETCHABLE_Q_BY_LETTER = {
     "ד": 16.0,
     "ה": 16.0,
     "ל": 12.0,
@@ -45,6 +45,6 @@ def build_letter(letter: str, hand: Hand, rng: np.random.Generator, stretch: flo
     character.
     """
     draw = LETTER_FORMS[letter]
-    sketch = Sketch(letter, hand, rng, min(stretch, MAX_STRETCH_Q.get(letter, 0.0)))
+    sketch = Sketch(letter, hand, rng, min(stretch, STRETCHABLE_Q_BY_LETTER.get(letter, 0.0)))
     draw(sketch)
     return sketch.finish()

@@ -18,7 +18,7 @@ from crownlet.datasets.render.letterforms.outlines import Region
 
 
 @dataclass(frozen=True)
-class Morph:
+class MorphWay:
     """How two letters correspond: which parts answer each other besides those of one name.
 
     One of `<>^!` behind a name means its left, right, upper or lower half. `course` is how far
@@ -43,37 +43,37 @@ _BENT_PAIRS = (("roof", "head"), ("wall", "neck"))
 
 _HANGING_PARTS = ("leg_left", "roof")
 
-MORPHS: Mapping[str, Morph] = {
-    "דר": Morph(),
-    "דך": Morph(),
-    "רך": Morph(),
-    "בכ": Morph(),
-    "בנ": Morph(_BENT_PAIRS),
-    "כנ": Morph(_BENT_PAIRS),
-    "גנ": Morph((("leg", "neck"), ("foot", "base"))),
-    "הח": Morph((("leg", "leg_right"),), closes=_HANGING_PARTS, necked=True),
-    "הת": Morph(closes=_HANGING_PARTS, necked=True),
-    "חת": Morph((("leg_right", "leg"),)),
-    "הד": Morph(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
-    "הק": Morph(),
-    "וז": Morph(),
-    "וי": Morph(),
-    "רו": Morph(_HEAD_PAIRS),
-    "ון": Morph(),
-    "זן": Morph(),
-    "ךן": Morph(_HEAD_PAIRS),
-    "סם": Morph(),
-    "מם": Morph(
+MORPH_WAYS: Mapping[str, MorphWay] = {
+    "דר": MorphWay(),
+    "דך": MorphWay(),
+    "רך": MorphWay(),
+    "בכ": MorphWay(),
+    "בנ": MorphWay(_BENT_PAIRS),
+    "כנ": MorphWay(_BENT_PAIRS),
+    "גנ": MorphWay((("leg", "neck"), ("foot", "base"))),
+    "הח": MorphWay((("leg", "leg_right"),), closes=_HANGING_PARTS, necked=True),
+    "הת": MorphWay(closes=_HANGING_PARTS, necked=True),
+    "חת": MorphWay((("leg_right", "leg"),)),
+    "הד": MorphWay(course=(0.5, 0.68, 0.84), shrinks="leg_left"),
+    "הק": MorphWay(),
+    "וז": MorphWay(),
+    "וי": MorphWay(),
+    "רו": MorphWay(_HEAD_PAIRS),
+    "ון": MorphWay(),
+    "זן": MorphWay(),
+    "ךן": MorphWay(_HEAD_PAIRS),
+    "סם": MorphWay(),
+    "מם": MorphWay(
         (("head", "roof<"), ("roof", "roof>"), ("leg_left", "wall_left")),
         closes=("leg_left", "base"),
     ),
-    "טס": Morph(
+    "טס": MorphWay(
         (("head_left", "roof<"), ("head_right", "roof>"), ("leg_left", "wall_left")),
         closes=("head_left", "head_right"),
         meets=0.6,
     ),
-    "כפ": Morph(course=(0.2, 0.35, 0.5)),
-    "צע": Morph((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
+    "כפ": MorphWay(course=(0.2, 0.35, 0.5)),
+    "צע": MorphWay((("neck", "leg"), ("joint", "thigh^"), ("base", "thigh!"))),
 }
 """Pairs with a drawable way between them (Rambam, Tefillin 1:19; Mishnah Berurah 32:14; Keset 5:2).
 """
@@ -115,14 +115,14 @@ DOUBTFUL_DEFECTS: Mapping[tuple[str, str], tuple[str, ...]] = {
 @cache
 def morph_partners(letter: str) -> tuple[str, ...]:
     """Letters towards which `letter` can be drawn."""
-    return tuple(pair.replace(letter, "") for pair in MORPHS if letter in pair)
+    return tuple(pair.replace(letter, "") for pair in MORPH_WAYS if letter in pair)
 
 
 _NECK_SHARE, _MIN_NECK_Q, _NECK_LENGTH_Q = 0.5, 0.22, 0.5
 """Share of its width that a leg keeps where it just touches its roof; the neck's size in q."""
 
 
-def touching_pairs(way: Morph, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:
+def touching_pairs(way: MorphWay, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:
     """Which of the pairs come to touch. TypeError for a way on which none do."""
     names = [pair[0].name for pair in pairs]
     if way.closes is None:
@@ -136,7 +136,7 @@ def neck_share(t: float) -> float:
 
 
 def morph_course(
-    way: Morph, pairs: Sequence[tuple[Part, Part]], twins: Sequence[tuple[Outline, Outline]]
+    way: MorphWay, pairs: Sequence[tuple[Part, Part]], twins: Sequence[tuple[Outline, Outline]]
 ) -> tuple[float, float, float]:
     """How far outlines have moved at a third, half, two thirds of the way."""
     if way.closes is None:

@@ -12,14 +12,14 @@ from dataclasses import replace
 import numpy as np
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.build import MAX_STRETCH_Q, build_letter
+from crownlet.datasets.render.letterforms.build import STRETCHABLE_Q_BY_LETTER, build_letter
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.letters_heads import flat_chet
 from crownlet.datasets.render.letterforms.morph_ways import (
     DOUBTFUL_DEFECTS,
-    MORPHS,
-    Morph,
+    MORPH_WAYS,
+    MorphWay,
     morph_course,
     morph_partners,
     narrow_neck,
@@ -66,7 +66,7 @@ def build_between(
     if other not in morph_partners(letter):
         raise KeyError(f"no way is drawn between {letter!r} and {other!r}")
     seed = int(rng.integers(1 << 62))
-    if not (letter in MAX_STRETCH_Q and other in MAX_STRETCH_Q):
+    if not (letter in STRETCHABLE_Q_BY_LETTER and other in STRETCHABLE_Q_BY_LETTER):
         stretch = 0.0
     a, b = (
         _build_flat(char, hand, np.random.default_rng(seed), stretch) for char in (letter, other)
@@ -92,15 +92,15 @@ def morph(a: Glyph, b: Glyph, t: float, pace: float = 1.0) -> Glyph:
     Raises KeyError for a pair without a way.
     """
     pair = a.letter + b.letter
-    if pair not in MORPHS:
-        way, first, last, t_way = MORPHS[pair[::-1]], b, a, 1.0 - t
+    if pair not in MORPH_WAYS:
+        way, first, last, t_way = MORPH_WAYS[pair[::-1]], b, a, 1.0 - t
     else:
-        way, first, last, t_way = MORPHS[pair], a, b, t
+        way, first, last, t_way = MORPH_WAYS[pair], a, b, t
     parts = _morph_parts(first, last, way, t_way, pace)
     return _name_glyph(a, b, t, _finish_glyph(first, last, parts, t_way))
 
 
-def _morph_parts(a: Glyph, b: Glyph, way: Morph, t: float, pace: float) -> list[Part]:
+def _morph_parts(a: Glyph, b: Glyph, way: MorphWay, t: float, pace: float) -> list[Part]:
     """The parts at `t` of the way, those that both have and those of one."""
     pairs, only_a, only_b = pair_parts(a, b, way.parts)
     twins = [match_outlines(first, last) for first, last in pairs]

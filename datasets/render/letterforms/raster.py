@@ -20,7 +20,7 @@ Mask = npt.NDArray[np.uint8]
 
 Polygon = npt.NDArray[np.float64] | npt.NDArray[np.float32]
 
-MIN_FINE_PEN_PX = 28.0
+MIN_MASK_PEN_PX = 28.0
 """Fine px a pen width that masks have at least, so that hairlines and hair gaps stay true."""
 
 MAX_FINE_FACTOR = 6
@@ -54,7 +54,7 @@ class InkMask:
 
 def fine_factor(q: float) -> int:
     """How much finer than the page the mask of a letter with pen width `q` px is drawn."""
-    return int(np.clip(np.ceil(MIN_FINE_PEN_PX / q), 2, MAX_FINE_FACTOR))
+    return int(np.clip(np.ceil(MIN_MASK_PEN_PX / q), 2, MAX_FINE_FACTOR))
 
 
 def fill_mask(

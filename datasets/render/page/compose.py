@@ -24,7 +24,7 @@ from crownlet.datasets.render.page.labels import (
     project_letters,
     turn_page,
 )
-from crownlet.datasets.render.page.light import add_glare, add_glints, vary_light
+from crownlet.datasets.render.page.light import add_glare, add_glints, add_uneven_light
 from crownlet.datasets.render.page.skin import score_lines, show_through
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.page.text import choose_text
@@ -128,7 +128,7 @@ def _paint(
         return camera.expose(page, 0.0, rng)
     by_camera = device == "camera"
     softer = 1.0 if by_camera else 0.3
-    vary_light(page, aug.light * softer, rng)
+    add_uneven_light(page, aug.light * softer, rng)
     if rng.random() < (0.25 if by_camera else 0.04):
         add_glare(page, aug.light, rng)
     if rng.random() < (0.28 if by_camera else 0.05):

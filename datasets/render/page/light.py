@@ -15,7 +15,7 @@ altogether are not drawn, since no reader could read the letter there."""
 _SHADOW_SCALE_PX = 4
 
 
-def vary_light(page: Field, strength: float, rng: np.random.Generator) -> None:
+def add_uneven_light(page: Field, strength: float, rng: np.random.Generator) -> None:
     """Uneven light on (H, W, 3) float32: a falling lamp, dark corners, shadows."""
     if strength <= 0:
         return

@@ -10,7 +10,7 @@ from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.defects.apply import apply_defect
 from crownlet.datasets.render.defects.crowns import seat_of
 from crownlet.datasets.render.defects.proportions import mark_stretched
-from crownlet.datasets.render.letterforms.build import MAX_STRETCH_Q, build_letter
+from crownlet.datasets.render.letterforms.build import STRETCHABLE_Q_BY_LETTER, build_letter
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.morphs import build_between
@@ -79,7 +79,7 @@ def write_letter(
     rng = np.random.default_rng(seed)
     glyph = _form_letter(slot, hand, rng, stretch)
     if stretch > 0 and slot.morph is None:
-        glyph = mark_stretched(glyph, min(stretch, MAX_STRETCH_Q.get(slot.letter, 0.0)))
+        glyph = mark_stretched(glyph, min(stretch, STRETCHABLE_Q_BY_LETTER.get(slot.letter, 0.0)))
     if glyph.crown is None and slot.letter in crowning.also and slot.oddity is None:
         glyph = replace(glyph, crown=seat_of(glyph))
     if glyph.crown is not None:

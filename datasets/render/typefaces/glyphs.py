@@ -27,7 +27,7 @@ MAX_RISE_Q, MAX_FALL_Q = 2.3, 2.4
 ROOFED_WIDTHS_Q = (1.7, 3.6)
 """Narrowest and widest that roofed letters are set, in q; condensed typefaces are widened."""
 
-STRETCHABLE_LETTERS = "דהרת"
+FREE_ROOF_LETTERS = "דהרת"
 """Letters of which a free piece of roof is looked for, which may be lengthened."""
 
 MIN_GAP_Q = 0.2
@@ -95,7 +95,7 @@ def typeset(face: Typeface, letter: str, way: TypeStyle) -> Glyph:
         tuple(Part(f"ink_{k + 1}", "body", part + shift) for k, part in enumerate(parts)),
         right - left,
         crown=_crown(letter, raster, left) if way.crowned else None,
-        stretch=_free_roof(raster, left) if letter in STRETCHABLE_LETTERS else None,
+        stretch=_free_roof(raster, left) if letter in FREE_ROOF_LETTERS else None,
         cuts=tuple(cut + shift for cut in cuts),
     )
 
