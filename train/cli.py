@@ -17,9 +17,9 @@ def main(config: DictConfig) -> None:
 
         print(f"weights: {fit(config)}")
     elif config.job == "render":
-        from crownlet.train.fit.fit import render
+        from crownlet.train.fit.fit import render_pool
 
-        render(config)
+        render_pool(config)
     elif config.job == "export":
         from crownlet.train.export.onnx import export_networks
 

@@ -22,7 +22,7 @@ from crownlet.datasets.scans.manifest import open_scans
 from crownlet.train.fit.pool import fill_from_pages, start_rendering
 from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
 
-Part = Literal["train", "validation", "calibrate", "test"]
+ScanPart = Literal["train", "validation", "calibrate", "test"]
 
 SOURCE_FILE = "source.txt"
 """Beside the examples: the fingerprint of what they were cut from, written when all are there."""
@@ -45,7 +45,7 @@ def paths_of(given: Any) -> tuple[Path, ...]:
     return tuple(Path(path) for path in ([given] if isinstance(given, str) else given or ()))
 
 
-def scan_pages(source: Path, part: Part) -> Iterator[PageTruth]:
+def scan_pages(source: Path, part: ScanPart) -> Iterator[PageTruth]:
     """The pages of one part; LabelError names what cannot be used."""
     if source.is_dir():
         yield from open_scans(source).pages(part)
@@ -60,13 +60,13 @@ def fingerprint(source: Path) -> str:
     return file_checksum(source)
 
 
-def facts_of(source: Path) -> dict[str, object]:
+def scan_facts(source: Path) -> dict[str, object]:
     """Name, checksum and, of a data set, version, for the card."""
     version = {"version": open_scans(source).version} if source.is_dir() else {}
     return {"name": source.name, **version, "sha256": fingerprint(source)}
 
 
-def fill_pool(folder: Path, source: Path, part: Part, copies: int) -> int:
+def fill_pool(folder: Path, source: Path, part: ScanPart, copies: int) -> int:
     """Cut examples out of one part into `folder`, unless they are there; the number of files.
 
     What was cut from other bytes, or not to the end, makes room.
@@ -80,7 +80,7 @@ def fill_pool(folder: Path, source: Path, part: Part, copies: int) -> int:
     return sum(1 for _ in folder.glob("*.npz"))
 
 
-def _repeat_pages(source: Path, part: Part, copies: int) -> Iterator[tuple[str, PageTruth]]:
+def _repeat_pages(source: Path, part: ScanPart, copies: int) -> Iterator[tuple[str, PageTruth]]:
     for number, page in enumerate(scan_pages(source, part)):
         for copy in range(copies):
             yield f"s{number:06d}c{copy:03d}", page

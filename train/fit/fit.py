@@ -30,11 +30,11 @@ from crownlet.train.fit.data import (
     PagesDataModule,
     Renders,
     Scans,
-    facts_of,
     fingerprint,
     paths_of,
     render_train,
     render_watch,
+    scan_facts,
     scan_pages,
 )
 from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
@@ -91,7 +91,7 @@ def make_renders(config: Config) -> Renders:
     )  # fmt: skip
 
 
-def render(config: Config) -> None:
+def render_pool(config: Config) -> None:
     """Fill the pool and return when it is full or the time is used up."""
     renders = make_renders(config)
     render_watch(renders)
@@ -219,7 +219,7 @@ def _facts(config: Config, trainer: pl.Trainer) -> dict[str, object]:
         "steps": trainer.global_step,
         "seed": config.seed,
         "parent": fingerprint(parent) if parent else None,
-        "scans": [facts_of(path) for path in paths_of(config.data.scans)],
+        "scans": [scan_facts(path) for path in paths_of(config.data.scans)],
         **{key: float(value) for key, value in trainer.callback_metrics.items()},
     }
 

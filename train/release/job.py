@@ -15,7 +15,7 @@ from typing import Any
 
 from crownlet.datasets.files.atomic import write_json
 from crownlet.infer.networks import OnnxNetworks
-from crownlet.train.fit.data import facts_of
+from crownlet.train.fit.data import scan_facts
 from crownlet.train.release.compare import (
     LETTER_MEASURE,
     Difference,
@@ -151,7 +151,7 @@ def compare_models(
         "measured": datetime.date.today().isoformat(),
         "old": model_identity(old),
         "new": model_identity(new),
-        "scans": facts_of(scans) if scans else None,
+        "scans": scan_facts(scans) if scans else None,
         "rule": asdict(rule),
         "against": list_reasons_against(suites, rule),
         "suites": {name: _plain_values(found) for name, found in suites.items()},

@@ -14,7 +14,7 @@ from crownlet.datasets.coco.truth import Outline
 
 Floats = npt.NDArray[np.float64]
 
-Mask = npt.NDArray[np.bool_]
+Flags = npt.NDArray[np.bool_]
 
 
 class Region:
@@ -29,7 +29,7 @@ class Region:
         self._d = self._b - self._a
         self._length2 = np.maximum((self._d**2).sum(axis=1), 1e-18)
 
-    def contains(self, points: Floats) -> Mask:
+    def contains(self, points: Floats) -> Flags:
         """Which of the points (N, 2) lie in the ink, by non-zero winding of each outline."""
         px, py = points[:, 0, None], points[:, 1, None]
         ay, by = self._a[:, 1], self._b[:, 1]
@@ -38,7 +38,7 @@ class Region:
         down = (ay > py) & (by <= py) & (left < 0)
         winding = up.astype(np.int8) - down.astype(np.int8)
         turns = np.add.reduceat(winding, self._starts, axis=1)
-        inked: Mask = (turns != 0).any(axis=1)
+        inked: Flags = (turns != 0).any(axis=1)
         return inked
 
     def distance(self, points: Floats) -> Floats:
@@ -140,7 +140,7 @@ def _push_off(points: Floats, region: Region, gap: float) -> Floats:
     return points
 
 
-def _runs(keep: Mask) -> list[npt.NDArray[np.int64]]:
+def _runs(keep: Flags) -> list[npt.NDArray[np.int64]]:
     """Cyclic runs of True as index arrays."""
     start = int(np.flatnonzero(~keep)[0])
     order = (np.arange(len(keep)) + start) % len(keep)

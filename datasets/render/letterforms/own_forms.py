@@ -19,7 +19,7 @@ from crownlet.datasets.render.letterforms.hand import Style
 
 _FORM_SEED = 0x0F12
 
-_DRAWS_PER_LETTER = 16
+_FORM_DRAWS_PER_LETTER = 16
 
 MODEL_HAND_SHARE = 0.25
 """Share of hands that stay close to the model's proportions."""
@@ -188,7 +188,7 @@ def manner_of(seed: int, style: Style) -> Manner:
 def _letter_draws(seed: int) -> list[list[float]]:
     """Draws in [0, 1) for each of the 27 letters of a hand."""
     rng = np.random.default_rng([seed & 0xFFFFFFFF, seed >> 32, _FORM_SEED + 1])
-    table: list[list[float]] = rng.random((27, _DRAWS_PER_LETTER)).tolist()
+    table: list[list[float]] = rng.random((27, _FORM_DRAWS_PER_LETTER)).tolist()
     return table
 
 

@@ -21,7 +21,7 @@ from crownlet.datasets.render.page.layout import (
 from crownlet.datasets.render.page.scribe import Crowning, draw_crowning
 from crownlet.datasets.render.page.spacing import justify_line, separate_lines
 from crownlet.datasets.render.page.spec import PageSpec
-from crownlet.datasets.render.page.text import PageText, draw_line
+from crownlet.datasets.render.page.text import PageText, draw_text_line
 
 COLUMN_GAP_Q = (3.0, 8.0)
 """Gap between columns in q: two fingers by Keset HaSofer 14:1, often less."""
@@ -166,7 +166,7 @@ def _write_neighbour_columns(
     writing: Writing, count: int, first: int, rng: np.random.Generator
 ) -> tuple[list[list[PlacedLetter]], tuple[tuple[int, str], ...]]:
     """The near words of a neighbouring column."""
-    text = tuple(draw_line(rng, int(rng.integers(3, 7))) for _ in range(count))
+    text = tuple(draw_text_line(rng, int(rng.integers(3, 7))) for _ in range(count))
     plan = plan_page(text, writing.spec, rng)
     rows = [tuple(replace(s, line=s.line + first) for s in row) for row in plan.lines]
     set_rows = [

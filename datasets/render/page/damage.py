@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.render.letterforms.raster import Mask
-from crownlet.datasets.render.page.skin import draw_lines
+from crownlet.datasets.render.page.skin import draw_polylines
 from crownlet.datasets.render.page.textures import Field
 
 _MAX_BARE_SHARE = 0.5
@@ -68,7 +68,7 @@ def _crack(
         return
     patch = page[y0:y1, x0:x1]
     mask = np.zeros(patch.shape[:2], np.uint8)
-    draw_lines(mask, [line - (x0, y0)], max(1, round(0.05 * q)))
+    draw_polylines(mask, [line - (x0, y0)], max(1, round(0.05 * q)))
     bare = mask.astype(np.float32) * np.float32(rng.uniform(0.15, _MAX_BARE_SHARE) / 255.0)
     gaps = rng.uniform(0.2, 1.0, (max(1, patch.shape[0] // 6), max(1, patch.shape[1] // 6)))
     bare *= cv2.resize(gaps.astype(np.float32), (patch.shape[1], patch.shape[0]))

@@ -191,11 +191,11 @@ def _add_veins(tone: Field, q: float, rng: np.random.Generator) -> None:
     for _ in range(int(rng.integers(2, 6))):
         turns = np.cumsum(rng.normal(0, 0.25, 40)) + rng.uniform(0, 2 * np.pi)
         path = _thread(turns, rng.uniform(0, 1, 2) * (width, height), side / 45)
-        draw_lines(mask, [path], max(1, round(q * float(rng.uniform(0.08, 0.25)))))
+        draw_polylines(mask, [path], max(1, round(q * float(rng.uniform(0.08, 0.25)))))
         for start in rng.integers(5, 35, int(rng.integers(0, 3))):
             side_turns = turns[start:] + rng.choice([-0.6, 0.6])
             branch = _thread(side_turns, path[start], side / 60)
-            draw_lines(mask, [branch], max(1, round(0.08 * q)))
+            draw_polylines(mask, [branch], max(1, round(0.08 * q)))
     soft = cv2.GaussianBlur(mask, (0, 0), max(0.8, 0.12 * q)).astype(np.float32)
     soft *= np.float32(rng.uniform(-0.14, 0.1) / 255.0)
     tone += soft
@@ -207,7 +207,7 @@ def _thread(
     return start + np.cumsum(np.stack([np.cos(turns), np.sin(turns)], 1) * step, axis=0)
 
 
-def draw_lines(mask: Mask, lines: Sequence[Polyline], thickness: int) -> None:
+def draw_polylines(mask: Mask, lines: Sequence[Polyline], thickness: int) -> None:
     """Draw open lines of (N, 2) px into `mask`, anti-aliased."""
     fixed = [np.rint((line - 0.5) * 16).astype(np.int32) for line in lines]
     cv2.polylines(mask, fixed, False, 255, thickness, cv2.LINE_AA, 4)
@@ -233,7 +233,7 @@ def score_lines(
         lines = borders
     hard = rng.random() < 0.25
     mask = np.zeros(tone.shape, np.uint8)
-    draw_lines(mask, lines, max(1, round(q * float(rng.uniform(0.04, 0.2 if hard else 0.12)))))
+    draw_polylines(mask, lines, max(1, round(q * float(rng.uniform(0.04, 0.2 if hard else 0.12)))))
     blur = max(0.6, q * float(rng.uniform(0.03, 0.12)))
     soft = cv2.GaussianBlur(mask, (0, 0), blur).astype(np.float32)
     peak = np.float32(1.0 / max(1.0, float(soft.max())))

@@ -39,7 +39,7 @@ def choose_text(spec: PageSpec, rng: np.random.Generator, body: float) -> PageTe
     """The text of a page whose letters are `body` px high. ValueError for an unknown portion."""
     if spec.portion is not None:
         return _read_portion_text(spec.portion)
-    return PageText(draw_lines(spec, rng, body), "drawn words")
+    return PageText(draw_text_lines(spec, rng, body), "drawn words")
 
 
 def _read_portion_text(name: str) -> PageText:
@@ -65,7 +65,7 @@ def _fill_lines(words: tuple[str, ...], letters: int) -> Lines:
     return (*lines, tuple(line)) if line else tuple(lines)
 
 
-def draw_lines(spec: PageSpec, rng: np.random.Generator, body: float) -> Lines:
+def draw_text_lines(spec: PageSpec, rng: np.random.Generator, body: float) -> Lines:
     """Lines of drawn words that fit an image of `spec.max_side` px."""
     count = int(rng.integers(spec.letters[0], spec.letters[1] + 1))
     room = spec.max_side / body
@@ -74,10 +74,10 @@ def draw_lines(spec: PageSpec, rng: np.random.Generator, body: float) -> Lines:
     shape = float(rng.uniform(1.2, 2.6))
     lines = int(np.clip(round((count / shape) ** 0.5), 2, highest))
     letters = int(np.clip(round(count / lines), 4, widest))
-    return tuple(draw_line(rng, letters) for _ in range(lines))
+    return tuple(draw_text_line(rng, letters) for _ in range(lines))
 
 
-def draw_line(rng: np.random.Generator, letters: int) -> tuple[str, ...]:
+def draw_text_line(rng: np.random.Generator, letters: int) -> tuple[str, ...]:
     """Drawn words of together about `letters` letters."""
     line: list[str] = []
     room = letters

@@ -13,7 +13,7 @@ from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Crown, Glyph, Part
 from crownlet.datasets.render.typefaces.fonts import Typeface
 from crownlet.datasets.render.typefaces.measure import (
-    CELLS_PER_Q,
+    RASTER_CELLS_PER_Q,
     Mask,
     Raster,
     measure_typeface,
@@ -140,7 +140,7 @@ def _change_weight(ink: Mask, way: TypeStyle) -> Mask:
         changed = _grow_ink(_grow_ink(ink, share * way.grow_x, 1), share * way.grow_y, 0)
         soft = _smooth_ink(changed, max(share, 0.15) * way.soft)
         grows = share * max(way.grow_x, way.grow_y) > 0.0
-        white = round(MIN_GAP_Q * CELLS_PER_Q)
+        white = round(MIN_GAP_Q * RASTER_CELLS_PER_Q)
         fat = cv2.dilate(soft, np.ones((white, white), np.uint8)) if grows else soft
         if _topology(soft) == form and _topology(np.asarray(fat, np.uint8)) == form:
             return soft
@@ -149,7 +149,7 @@ def _change_weight(ink: Mask, way: TypeStyle) -> Mask:
 
 def _grow_ink(ink: Mask, by: float, axis: int) -> Mask:
     """Ink whose extent along `axis` (0 down, 1 across) grows by `by` q in all."""
-    cells = round(abs(by) * CELLS_PER_Q)
+    cells = round(abs(by) * RASTER_CELLS_PER_Q)
     if cells == 0:
         return ink
     kernel = np.ones((cells + 1, 1) if axis == 0 else (1, cells + 1), np.uint8)
@@ -157,14 +157,14 @@ def _grow_ink(ink: Mask, by: float, axis: int) -> Mask:
 
 
 def _smooth_ink(ink: Mask, sigma: float) -> Mask:
-    soft = cv2.GaussianBlur(ink * 255, (0, 0), max(0.7, sigma * CELLS_PER_Q))
+    soft = cv2.GaussianBlur(ink * 255, (0, 0), max(0.7, sigma * RASTER_CELLS_PER_Q))
     return (np.asarray(soft) >= 128).astype(np.uint8)
 
 
 def _topology(ink: Mask) -> tuple[int, int]:
     """Pieces of ink and counters, spots not counted."""
     found, tree = cv2.findContours(ink, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
-    least = MIN_COUNTER_AREA_Q2 * CELLS_PER_Q * CELLS_PER_Q
+    least = MIN_COUNTER_AREA_Q2 * RASTER_CELLS_PER_Q * RASTER_CELLS_PER_Q
     large = [k for k, contour in enumerate(found) if cv2.contourArea(contour) >= least]
     holes = sum(int(tree[0][k][3]) >= 0 for k in large) if large else 0
     return len(large) - holes, holes
@@ -183,14 +183,17 @@ def _outlines(raster: Raster) -> tuple[list[Outline], list[Outline]]:
         smooth = (np.roll(border, 1, axis=0) + 2 * border + np.roll(border, -1, axis=0)) / 4
         points = cv2.approxPolyDP(smooth[:, None].astype(np.float32), 0.6, True)[:, 0]
         if len(points) >= 3:
-            outline = (points.astype(np.float64) + 0.5) / CELLS_PER_Q + (raster.x0, raster.y0)
+            outline = (points.astype(np.float64) + 0.5) / RASTER_CELLS_PER_Q + (
+                raster.x0,
+                raster.y0,
+            )
             (parts if parent < 0 else cuts).append(outline)
     return parts, cuts
 
 
 def _rows(raster: Raster, start: float, end: float) -> Mask:
     """Rows of the raster from `start` to `end` q."""
-    first, last = (round((y - raster.y0) * CELLS_PER_Q) for y in (start, end))
+    first, last = (round((y - raster.y0) * RASTER_CELLS_PER_Q) for y in (start, end))
     return raster.ink[max(0, first) : max(0, last)]
 
 
@@ -199,7 +202,9 @@ def _body(raster: Raster) -> tuple[float, float]:
     columns = np.flatnonzero(_rows(raster, 0.0, BODY_HEIGHT_Q).any(axis=0))
     if not len(columns):
         columns = np.flatnonzero(raster.ink.any(axis=0))
-    return raster.x0 + columns[0] / CELLS_PER_Q, raster.x0 + (columns[-1] + 1) / CELLS_PER_Q
+    return raster.x0 + columns[0] / RASTER_CELLS_PER_Q, raster.x0 + (
+        columns[-1] + 1
+    ) / RASTER_CELLS_PER_Q
 
 
 def _longest_run(flags: npt.NDArray[np.bool_]) -> tuple[int, int]:
@@ -217,7 +222,7 @@ def _free_roof(raster: Raster, left: float) -> tuple[float, float] | None:
     above, below = _rows(raster, -0.4, 1.4).any(axis=0), _rows(raster, 1.4, 9.0).any(axis=0)
     start, end = _longest_run(np.logical_and(above, ~below))
     margin = 0.15
-    x0, x1 = start / CELLS_PER_Q + margin, end / CELLS_PER_Q - margin
+    x0, x1 = start / RASTER_CELLS_PER_Q + margin, end / RASTER_CELLS_PER_Q - margin
     if x1 - x0 < 0.3:
         return None
     return x0 + raster.x0 - left, x1 + raster.x0 - left
@@ -228,16 +233,16 @@ def _crown(letter: str, raster: Raster, left: float) -> Crown | None:
     if letter not in THREE_TAGS + ONE_TAG:
         return None
     top = _rows(raster, -0.6, 1.0)
-    high = np.where(top.any(axis=0), top.argmax(axis=0) / CELLS_PER_Q - 0.6, np.inf) < 0.6
+    high = np.where(top.any(axis=0), top.argmax(axis=0) / RASTER_CELLS_PER_Q - 0.6, np.inf) < 0.6
     columns = np.flatnonzero(high)
     if not len(columns):
         return None
     gaps = np.flatnonzero(~high[columns[0] :])
     end = columns[0] + (gaps[0] if len(gaps) else len(high) - columns[0])
-    x0 = columns[0] / CELLS_PER_Q + 0.1
-    x1 = min(end / CELLS_PER_Q - 0.1, x0 + CROWN_WIDTH_Q)
+    x0 = columns[0] / RASTER_CELLS_PER_Q + 0.1
+    x1 = min(end / RASTER_CELLS_PER_Q - 0.1, x0 + CROWN_WIDTH_Q)
     if x1 - x0 < 0.15:
         return None
-    middle = int((x0 + x1) / 2 * CELLS_PER_Q)
-    y = float(top[:, middle].argmax()) / CELLS_PER_Q - 0.6
+    middle = int((x0 + x1) / 2 * RASTER_CELLS_PER_Q)
+    y = float(top[:, middle].argmax()) / RASTER_CELLS_PER_Q - 0.6
     return Crown(x0 + raster.x0 - left, x1 + raster.x0 - left, y)

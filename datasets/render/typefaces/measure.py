@@ -16,7 +16,7 @@ from crownlet.datasets.render.typefaces.fonts import Typeface, TypefaceError
 
 Mask = npt.NDArray[np.uint8]
 
-CELLS_PER_Q = 64
+RASTER_CELLS_PER_Q = 64
 """Raster cells to a q."""
 
 ROOFED_LETTERS = "דהרחתם"
@@ -74,15 +74,15 @@ class Raster:
 def rasterise(contours: Sequence[Outline], pad: float = 0.75) -> Raster:
     """The ink of contours in q by non-zero winding, with `pad` q of margin around."""
     points = np.concatenate(list(contours))
-    x0, y0 = np.floor((points.min(axis=0) - pad) * CELLS_PER_Q) / CELLS_PER_Q
-    width, height = np.ceil((points.max(axis=0) + pad - (x0, y0)) * CELLS_PER_Q).astype(int)
+    x0, y0 = np.floor((points.min(axis=0) - pad) * RASTER_CELLS_PER_Q) / RASTER_CELLS_PER_Q
+    width, height = np.ceil((points.max(axis=0) + pad - (x0, y0)) * RASTER_CELLS_PER_Q).astype(int)
     winding = np.zeros((height, width), np.int8)
     one = np.empty((height, width), np.uint8)
     for contour in contours:
         one[:] = 0
-        fixed = np.rint(((contour - (x0, y0)) * CELLS_PER_Q - 0.5) * (1 << _FRACTION_BITS)).astype(
-            np.int32
-        )
+        fixed = np.rint(
+            ((contour - (x0, y0)) * RASTER_CELLS_PER_Q - 0.5) * (1 << _FRACTION_BITS)
+        ).astype(np.int32)
         cv2.fillPoly(one, [fixed], 1, shift=_FRACTION_BITS)
         winding += one.view(np.int8) * np.int8(1 if _area(contour) > 0 else -1)
     return Raster((winding != 0).astype(np.uint8), float(x0), float(y0))
@@ -134,7 +134,7 @@ def _edges(
         raster = rasterise([body.in_q(outline) for outline in face.contours[letter]])
         ink = raster.ink[:, raster.ink.any(axis=0)]
         row = ink.argmax(axis=0) if upper else len(ink) - ink[::-1].argmax(axis=0)
-        found.append(raster.y0 + row / CELLS_PER_Q)
+        found.append(raster.y0 + row / RASTER_CELLS_PER_Q)
     return np.concatenate(found)
 
 
@@ -144,12 +144,15 @@ def _runs(
     """Lengths in q of ink runs across upright strokes at mid height, or across the roof."""
     raster = rasterise([body.in_q(outline) for outline in face.contours[letter]])
     if upright:
-        rows = slice(round((1.0 - raster.y0) * CELLS_PER_Q), round((2.0 - raster.y0) * CELLS_PER_Q))
+        rows = slice(
+            round((1.0 - raster.y0) * RASTER_CELLS_PER_Q),
+            round((2.0 - raster.y0) * RASTER_CELLS_PER_Q),
+        )
         lines = raster.ink[rows]
     else:
         lines = raster.ink[:, raster.ink.any(axis=0)].T
     edges = np.diff(np.pad(lines, ((0, 0), (1, 1))).astype(np.int8), axis=1)
-    lengths = (np.nonzero(edges < 0)[1] - np.nonzero(edges > 0)[1]) / CELLS_PER_Q
+    lengths = (np.nonzero(edges < 0)[1] - np.nonzero(edges > 0)[1]) / RASTER_CELLS_PER_Q
     # Longer runs lie along a stroke, not across it.
     across: npt.NDArray[np.float64] = lengths[lengths < 1.6]
     return across if len(across) else np.array([1.0])
