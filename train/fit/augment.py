@@ -22,9 +22,8 @@ from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN
 from crownlet.train.fit import photometry
 from crownlet.train.fit.draws import Draws
 from crownlet.train.fit.photometry import SKIN_LEVEL
+from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.warp import Warp, affine_matrices, apply_warp, move_boxes, smooth_bends
-
-Batch = dict[str, Tensor]
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,10 @@ import torch
 from torch import Tensor
 
 from crownlet.models.locator import BODY_HEIGHT_PX
-from crownlet.train.fit.augment import (
-    Batch,
-    Strengths,
-    degrade,
-    draw_change_kinds,
-    draw_proportions,
-)
+from crownlet.train.fit.augment import Strengths, degrade, draw_change_kinds, draw_proportions
 from crownlet.train.fit.draws import Draws
 from crownlet.train.fit.photometry import SKIN_LEVEL
+from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.tiles import WINDOW_PX
 from crownlet.train.fit.warp import Warp, apply_warp, move_boxes, smooth_bends
 

@@ -10,7 +10,7 @@ import numpy as np
 from crownlet.datasets.coco.truth import DefectMark, Outline
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats
+from crownlet.datasets.render.letterforms.pen import Floats
 
 DOUBTFUL_PLAINNESS, PLAIN_PLAINNESS = 1 / 3, 2 / 3
 """Plainness from which a defect may be seen, and from which every reader sees it."""

@@ -23,7 +23,8 @@ from crownlet.datasets.render.defects.common import (
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats, Region
+from crownlet.datasets.render.letterforms.outlines import Region
+from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 _NEAR_CONTACT_GAP_Q = 0.1

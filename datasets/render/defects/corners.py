@@ -21,7 +21,8 @@ from crownlet.datasets.render.defects.common import (
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats, Region
+from crownlet.datasets.render.letterforms.outlines import Region
+from crownlet.datasets.render.letterforms.pen import Floats
 
 _ARC_STEPS = np.linspace(0.0, 1.0, 9)[:, None]
 

@@ -25,7 +25,8 @@ from crownlet.datasets.render.defects.common import (
 )
 from crownlet.datasets.render.letterforms.glyph import Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats, Region, retreat
+from crownlet.datasets.render.letterforms.outlines import Region, retreat
+from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.render.letterforms.tags import THREE_TAGGED, crown_letter, rails
 
 _STUMP_STROKE_PLAINNESS = 0.5

@@ -27,7 +27,8 @@ from crownlet.datasets.render.defects.common import (
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats, Region, retreat
+from crownlet.datasets.render.letterforms.outlines import Region, retreat
+from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.render.letterforms.tags import rails
 
 _MIN_PART_EXTENT_Q = 0.3

@@ -20,7 +20,8 @@ from crownlet.datasets.render.defects.common import (
 from crownlet.datasets.render.letterforms.glyph import Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.morph_ways import morph_partners
-from crownlet.datasets.render.letterforms.outlines import Floats, Region
+from crownlet.datasets.render.letterforms.outlines import Region
+from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 _LEGIBLE_LOSS_SHARE = 0.15

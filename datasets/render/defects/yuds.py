@@ -25,7 +25,8 @@ from crownlet.datasets.render.defects.common import (
 )
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats, Region, densify
+from crownlet.datasets.render.letterforms.outlines import Region, densify
+from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.render.letterforms.tags import rails
 
 MELTING_HEADS: dict[str, tuple[tuple[str, str, str], ...]] = {

@@ -26,8 +26,9 @@ from crownlet.datasets.render.letterforms.morph_ways import (
     neck_share,
     touching_pairs,
 )
-from crownlet.datasets.render.letterforms.outlines import Floats, Region
+from crownlet.datasets.render.letterforms.outlines import Region
 from crownlet.datasets.render.letterforms.pairing import match_outlines, pair_parts
+from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.render.letterforms.sketch import Sketch
 
 SHAPE_DOUBT = "shape_doubt"

@@ -16,8 +16,7 @@ import numpy as np
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats
-from crownlet.datasets.render.letterforms.pen import stroke_outline
+from crownlet.datasets.render.letterforms.pen import Floats, stroke_outline
 
 Oddity = Literal["large", "small", "dotted", "inverted", "curled"]
 

@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Outline
-
-Floats = npt.NDArray[np.float64]
+from crownlet.datasets.render.letterforms.pen import Floats
 
 Flags = npt.NDArray[np.bool_]
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
-from crownlet.datasets.render.letterforms.outlines import Floats
+from crownlet.datasets.render.letterforms.pen import Floats
 
 _STROKE_KINDS = ("leg", "wall", "neck", "joint", "kotz", "foot")
 

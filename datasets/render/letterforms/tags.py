@@ -17,8 +17,9 @@ import numpy as np
 from crownlet.datasets.coco.truth import DefectMark, Outline
 from crownlet.datasets.render.letterforms.glyph import Crown, Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.outlines import Floats, Region
+from crownlet.datasets.render.letterforms.outlines import Region
 from crownlet.datasets.render.letterforms.own_forms import form_of
+from crownlet.datasets.render.letterforms.pen import Floats
 
 # Half widths along the axis, as shares of the tag's thick end: (place, left, right).
 _TAG_PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {

@@ -11,10 +11,10 @@ import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Crown, Glyph, Part
+from crownlet.datasets.render.letterforms.raster import Mask
 from crownlet.datasets.render.typefaces.fonts import Typeface
 from crownlet.datasets.render.typefaces.measure import (
     RASTER_CELLS_PER_Q,
-    Mask,
     Raster,
     measure_typeface,
     rasterise,

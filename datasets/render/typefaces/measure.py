@@ -12,9 +12,8 @@ import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
+from crownlet.datasets.render.letterforms.raster import Mask
 from crownlet.datasets.render.typefaces.fonts import Typeface, TypefaceError
-
-Mask = npt.NDArray[np.uint8]
 
 RASTER_CELLS_PER_Q = 64
 """Raster cells to a q."""
