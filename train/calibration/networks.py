@@ -129,7 +129,7 @@ def _temperature(logits: Tensor, labels: Tensor) -> float:
         return loss
 
     optimizer.step(closure)
-    return float(log_t.exp().clamp(0.2, 5.0))
+    return float(log_t.detach().exp().clamp(0.2, 5.0))
 
 
 def defect_probabilities(

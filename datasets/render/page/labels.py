@@ -1,4 +1,4 @@
-"""From placed letters to the truth of the finished image."""
+"""From placed letters to the truth of the finished image, and quarter turns of both."""
 
 from __future__ import annotations
 
@@ -27,6 +27,8 @@ Points = npt.NDArray[np.float64]
 
 UNSEEN_DEFECTS = frozenset({"heel_missing"})
 """Faults that take away what a hand that leaves it small hardly shows."""
+
+LETTER_SCOPES = ("glyph", "text")
 
 MIN_LISTED_SHARE = 0.02
 """A letter of which the frame shows a smaller share (of its box) is not listed."""
@@ -114,18 +116,17 @@ def _label_letter(
         if len(polygon) >= 3
     )
     slot = placed.slot
-    known = _known_defects(placed.glyph, slot.letter)
     return LetterTruth(
         slot.letter, slot.expected, slot.line, slot.word, slot.place, box,
         (*body, 0.0 if placed.about is None else 180.0),
         placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
         placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
-        not whole and _legible(placed, drawn, body[2] / 3.0, size), known,
+        not whole and _legible(placed, drawn, body[2] / 3.0, size), _known_defects(placed.glyph),
     )  # fmt: skip
 
 
-def _known_defects(glyph: Glyph, letter: str) -> tuple[str, ...] | None:
-    """Faults of which the truth is known: all, or the letter's but those that are the hand's way.
+def _known_defects(glyph: Glyph) -> tuple[str, ...] | None:
+    """Defects of which the truth is known: all, or the letter's but those that are the hand's way.
 
     A plain fault on such a letter goes beyond its hand's way and is known, but for those that take
     away what is hardly there.
@@ -134,7 +135,7 @@ def _known_defects(glyph: Glyph, letter: str) -> tuple[str, ...] | None:
         mark.name for mark in glyph.defects if mark.plainness > PLAIN_PLAINNESS
     } - UNSEEN_DEFECTS
     unasked = tuple(name for name in glyph.unasked if name not in plain)
-    return _all_but(unasked, letter) if unasked else None
+    return _all_but(unasked, glyph.letter) if unasked else None
 
 
 @cache
@@ -142,7 +143,7 @@ def _all_but(unasked: tuple[str, ...], letter: str) -> tuple[str, ...]:
     return tuple(
         name
         for name, defect in CATALOGUE.items()
-        if defect.applies_to(letter) and name not in unasked
+        if defect.scope in LETTER_SCOPES and defect.applies_to(letter) and name not in unasked
     )
 
 
