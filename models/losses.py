@@ -80,13 +80,13 @@ class AssessorTargets(NamedTuple):
     """(N, 6, 32, 24) in 0..1, cover of each cell; all 0 where the parts are not drawn."""
 
 
-def box_loss(shape: Tensor, wanted: Tensor) -> Tensor:
+def box_loss(shape: Tensor, target: Tensor) -> Tensor:
     """1 less the generalised overlap (Rezatofighi et al. 2019) of boxes given as `shape` rows."""
     if not len(shape):
         return shape.sum()
     found, true = (
         torch.cat([rows[:, :2] - rows[:, 2:4], rows[:, :2] + rows[:, 4:6]], dim=1)
-        for rows in (shape, wanted)
+        for rows in (shape, target)
     )
     loss: Tensor = generalized_box_iou_loss(found, true, reduction="mean")
     return loss
@@ -118,8 +118,8 @@ def assessor_loss(
     """
     seen = targets.letter < NO_LETTER_CLASS
     applies = ~torch.isnan(targets.defects) & seen[:, None]
-    wanted = torch.where(applies, targets.defects, 0.0)
-    each = F.binary_cross_entropy_with_logits(out.defects.float(), wanted, reduction="none")
+    target = torch.where(applies, targets.defects, 0.0)
+    each = F.binary_cross_entropy_with_logits(out.defects.float(), target, reduction="none")
     # Summed over defects: a letter's dozen questions are independent, none should dilute another.
     defects = (each * applies).sum() / seen.sum().clamp(min=1)
     tags = F.cross_entropy(

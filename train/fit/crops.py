@@ -38,6 +38,12 @@ MASK_CHANNEL = {
 """Part kind -> channel of `models.assessor.PART_CHANNELS`; channel 0 is all ink of the letter."""
 
 
+Row = tuple[
+    npt.NDArray[np.uint8], npt.NDArray[np.uint8], np.uint8, np.uint8, np.float16,
+    npt.NDArray[np.float16], np.uint8, npt.NDArray[np.uint8],
+]  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Crops:
     """Assessor examples of one page, N of them.
@@ -132,12 +138,6 @@ def _lower_resolution(
         return gray
     size = (gray.shape[1], gray.shape[0])
     return np.asarray(cv2.resize(shrink(gray, low), size, interpolation=cv2.INTER_LINEAR), np.uint8)
-
-
-Row = tuple[
-    npt.NDArray[np.uint8], npt.NDArray[np.uint8], np.uint8, np.uint8, np.float16,
-    npt.NDArray[np.float16], np.uint8, npt.NDArray[np.uint8],
-]  # fmt: skip
 
 
 def _jitter(

@@ -22,6 +22,9 @@ from crownlet.train.fit.photometry import vary_light
 from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.tiles import locator_targets
 
+STAGES = ("val", "val_scans")
+"""Names under which the watched renders and the watched scans are logged."""
+
 
 class Budget:
     """A run's allowance in steps and seconds. Time spent before a resume counts."""
@@ -57,10 +60,6 @@ def learning_rate_share(progress: float, step: int, warmup: int = 200) -> float:
     """Share of the peak learning rate: linear warm-up in steps, then a cosine down to 1%."""
     ramp = min(1.0, (step + 1) / max(1, warmup))
     return ramp * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * progress)))
-
-
-STAGES = ("val", "val_scans")
-"""Names under which the watched renders and the watched scans are logged."""
 
 
 class BudgetedModule(pl.LightningModule):

@@ -20,6 +20,15 @@ SKIN_LEVEL, INK_LEVEL = SKIN_GREY / 255, INK_GREY / 255
 GRAIN_LEVEL = 0.15
 
 
+LUMINANCE_TABLE = (
+    (16, 11, 10, 16, 24, 40, 51, 61), (12, 12, 14, 19, 26, 58, 60, 55),
+    (14, 13, 16, 24, 40, 57, 69, 56), (14, 17, 22, 29, 51, 87, 80, 62),
+    (18, 22, 37, 56, 68, 109, 103, 77), (24, 35, 55, 64, 81, 104, 113, 92),
+    (49, 64, 78, 87, 103, 121, 120, 101), (72, 92, 95, 98, 112, 100, 103, 99),
+)  # fmt: skip
+"""Example quantisation of luminance, ITU-T T.81 (JPEG), table K.1; quality 50."""
+
+
 def _column(values: Tensor) -> Tensor:
     return values[:, None, None, None]
 
@@ -133,15 +142,6 @@ def lower_resolution(images: Tensor, step: Tensor, phase: Tensor) -> Tensor:
     down = _resampling_matrix(images.shape[2], step, phase)
     across = _resampling_matrix(images.shape[3], step, phase)
     return (down @ images[:, 0] @ across.transpose(1, 2))[:, None]
-
-
-LUMINANCE_TABLE = (
-    (16, 11, 10, 16, 24, 40, 51, 61), (12, 12, 14, 19, 26, 58, 60, 55),
-    (14, 13, 16, 24, 40, 57, 69, 56), (14, 17, 22, 29, 51, 87, 80, 62),
-    (18, 22, 37, 56, 68, 109, 103, 77), (24, 35, 55, 64, 81, 104, 113, 92),
-    (49, 64, 78, 87, 103, 121, 120, 101), (72, 92, 95, 98, 112, 100, 103, 99),
-)  # fmt: skip
-"""Example quantisation of luminance, ITU-T T.81 (JPEG), table K.1; quality 50."""
 
 
 def compress(images: Tensor, coarseness: Tensor) -> Tensor:

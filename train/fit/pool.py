@@ -45,6 +45,9 @@ CROP_KEYS = ("images", "boxes", "letter", "other", "share", "defects", "tags", "
 Arrays = dict[str, npt.NDArray[np.generic]]
 
 
+LOG = logging.getLogger(__name__)
+
+
 def prepare_examples(page: PageTruth, rng: np.random.Generator) -> Arrays:
     """The examples of one page as named arrays: its tiles and its crops.
 
@@ -118,9 +121,6 @@ def with_style(spec: PageSpec, seed: int, styles: tuple[str, ...]) -> PageSpec:
         if draw_hand(hand, spec.split).style in styles:
             return replace(spec, hand=hand)
     raise ValueError(f"no hand writes in any of the styles {', '.join(styles)}")
-
-
-LOG = logging.getLogger(__name__)
 
 
 class TooManyFailuresError(CrownletError, RuntimeError):

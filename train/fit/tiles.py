@@ -38,6 +38,10 @@ LETTER_ROW_VALUES = 11
 """Numbers that describe a letter of a tile."""
 
 
+HEAT_RADIUS_CELLS = 3
+"""Cells around an anchor that its heat is painted into."""
+
+
 @dataclass(frozen=True)
 class Tile:
     """A locator example: grey `image` (480, 480) uint8 and its letters.
@@ -153,10 +157,6 @@ def shrink(gray: npt.NDArray[np.uint8], scale: float) -> npt.NDArray[np.uint8]:
     """A picture made smaller by area averaging, as a coarser scan sees it."""
     size = (max(1, round(gray.shape[1] * scale)), max(1, round(gray.shape[0] * scale)))
     return np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-HEAT_RADIUS_CELLS = 3
-"""Cells around an anchor that its heat is painted into."""
 
 
 def locator_targets(letters: Tensor, ignore: Tensor, side: int) -> LocatorTargets:

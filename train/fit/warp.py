@@ -12,6 +12,11 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+INK_OCTAGON = ((0.2, 0.0), (0.8, 0.0), (1.0, 0.2), (1.0, 0.8), (0.8, 1.0), (0.2, 1.0), (0.0, 0.8),
+           (0.0, 0.2))  # fmt: skip
+"""Corners, as shares of a box, of the figure that stands for a letter's ink: ink rarely reaches
+into all four corners of its box."""
+
 
 def affine_matrices(across: Tensor, down: Tensor, shear: Tensor, angle: Tensor) -> Tensor:
     """(N, 2, 2) that scale by `across` and `down`, shear (x grows by `shear` a px of y), then turn
@@ -101,12 +106,6 @@ def apply_warp(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int
 def smooth_bends(controls: Tensor, size: tuple[int, int]) -> Tensor:
     """(N, 2, height, width) smooth bends through `controls` (N, 2, rows, columns), in px."""
     return F.interpolate(controls, size=size, mode="bicubic", align_corners=True)
-
-
-INK_OCTAGON = ((0.2, 0.0), (0.8, 0.0), (1.0, 0.2), (1.0, 0.8), (0.8, 1.0), (0.2, 1.0), (0.0, 0.8),
-           (0.0, 0.2))  # fmt: skip
-"""Corners, as shares of a box, of the figure that stands for a letter's ink: ink rarely reaches
-into all four corners of its box."""
 
 
 def move_boxes(boxes: Tensor, warp: Warp) -> Tensor:

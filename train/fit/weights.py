@@ -16,6 +16,17 @@ DEFECT_PARAMETERS = ("defects.weight", "defects.bias")
 """Parameters of the assessor with a row for each learned defect."""
 
 
+POOLED_LAYER = "hidden.1.weight"
+"""The assessor's layer that reads the means of the last features, then their maxima."""
+
+
+HEAD_CHILDREN = {
+    "Assessor": ("hidden", "letter", "defects", "tags"),
+    "Locator": ("shared", "centre", "letter", "turn", "shape", "scale"),
+}
+"""Children that learn with the trunk frozen. Part masks are never labelled on scans: they stay."""
+
+
 def save_weights(network: nn.Module, path: Path, facts: dict[str, object]) -> None:
     """Write a network's parameters and buffers with `facts` as metadata, in one step.
 
@@ -49,10 +60,6 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
             f"unexpected {problems.unexpected_keys[:3]}"
         )
     return facts
-
-
-POOLED_LAYER = "hidden.1.weight"
-"""The assessor's layer that reads the means of the last features, then their maxima."""
 
 
 def load_narrower(network: nn.Module, path: Path) -> dict[str, object]:
@@ -107,13 +114,6 @@ def _realign_defects(tensors: dict[str, Tensor], own: dict[str, Tensor], names: 
             rows = own[key].clone()
             rows[here] = tensors[key][there]
             tensors[key] = rows
-
-
-HEAD_CHILDREN = {
-    "Assessor": ("hidden", "letter", "defects", "tags"),
-    "Locator": ("shared", "centre", "letter", "turn", "shape", "scale"),
-}
-"""Children that learn with the trunk frozen. Part masks are never labelled on scans: they stay."""
 
 
 def freeze(network: nn.Module, what: str) -> tuple[nn.Module, ...]:

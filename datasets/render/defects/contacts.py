@@ -45,6 +45,18 @@ LEANING_HEADS: dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = 
 }
 """By letter: the head that stays, and the head with its limb that leans toward it."""
 
+_MAX_CONTACT_WIDTH_Q, _MAX_CONTACT_SHARE = 0.32, 0.4
+"""A contact is at most this wide in q, and at most this share of the leg's own top."""
+
+_MIN_CONTACT_WIDTH_Q = 0.14
+"""A contact on a thin leg is at least this wide in q, so that it shows where a letter is small."""
+
+_FUSED_LEG_SHARE = 0.15
+"""Share of plain contacts in which the leg melts into the roof as a chet's does."""
+
+_HAIR_CONTACT_Q, _CHET_CONTACT_Q = 0.05, 0.3
+"""Width in q of a contact up to which a he stays a he; width at which it may be read as a chet."""
+
 
 def heads_touch(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
@@ -177,18 +189,6 @@ INNER_CONTACTS: DefectFamily = {
     "heads_touch": RegisteredDefect("".join(LEANING_HEADS), heads_touch),
     "ring_closed": RegisteredDefect("מפף", ring_closed),
 }
-
-_MAX_CONTACT_WIDTH_Q, _MAX_CONTACT_SHARE = 0.32, 0.4
-"""A contact is at most this wide in q, and at most this share of the leg's own top."""
-
-_MIN_CONTACT_WIDTH_Q = 0.14
-"""A contact on a thin leg is at least this wide in q, so that it shows where a letter is small."""
-
-_FUSED_LEG_SHARE = 0.15
-"""Share of plain contacts in which the leg melts into the roof as a chet's does."""
-
-_HAIR_CONTACT_Q, _CHET_CONTACT_Q = 0.05, 0.3
-"""Width in q of a contact up to which a he stays a he; width at which it may be read as a chet."""
 
 
 def leg_touches_roof(

@@ -27,17 +27,6 @@ from crownlet.datasets.render.letterforms.pen import Floats
 _ARC_STEPS = np.linspace(0.0, 1.0, 9)[:, None]
 
 
-@dataclass(frozen=True)
-class _Corner:
-    """An outer corner: its tip, and the points on both edges a given way from it."""
-
-    tip: Floats
-    upright: Floats
-    """On the vertical edge."""
-    level: Floats
-    """On the horizontal edge."""
-
-
 # (right or left, lower or upper) as signs of x and y.
 SHARP_CORNERS: dict[str, tuple[tuple[int, int], ...]] = {
     "ב": ((1, 1), (1, -1)), "ד": ((1, -1),), "ה": ((1, -1),), "מ": ((1, 1),),
@@ -58,6 +47,17 @@ _ALL_CORNERS_SHARE = 0.35
 
 _MIN_ROUND_RADIUS_Q = 0.3
 """A round place of a smaller radius in q is a corner already."""
+
+
+@dataclass(frozen=True)
+class _Corner:
+    """An outer corner: its tip, and the points on both edges a given way from it."""
+
+    tip: Floats
+    upright: Floats
+    """On the vertical edge."""
+    level: Floats
+    """On the horizontal edge."""
 
 
 def corner_rounded(

@@ -37,6 +37,16 @@ _HEADLESS_TAG_Q = 0.09
 
 CROWNED_LETTERS = THREE_TAGGED + "בדקחיה" + "ל"
 
+_SEAT_PARTS = ("head", "head_left", "yud_upper", "roof", "body")
+
+_MAX_TAGS = 5
+
+_POINT_STROKE_PLAINNESS = 0.5
+"""Plainness below which a point is no stroke yet."""
+
+_SUNK_ROOT_Q = 0.11
+"""Length in q from the end of a tag's root to where it surely stands free of the letter."""
+
 
 def tag_missing(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
@@ -172,13 +182,6 @@ TAG_LOSSES: DefectFamily = {
     "tag_loose": RegisteredDefect(CROWNED_LETTERS, tag_loose),
 }
 
-_SEAT_PARTS = ("head", "head_left", "yud_upper", "roof", "body")
-
-_MAX_TAGS = 5
-
-_POINT_STROKE_PLAINNESS = 0.5
-"""Plainness below which a point is no stroke yet."""
-
 
 def tag_excess(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
@@ -241,9 +244,6 @@ def seat_of(glyph: Glyph) -> Crown | None:
 TAG_EXCESSES: DefectFamily = {
     "tag_excess": RegisteredDefect("".join(chr(c) for c in range(0x5D0, 0x5EB)), tag_excess)
 }
-
-_SUNK_ROOT_Q = 0.11
-"""Length in q from the end of a tag's root to where it surely stands free of the letter."""
 
 
 def tag_merged(

@@ -34,6 +34,24 @@ from crownlet.datasets.render.letterforms.tags import rails
 _MIN_PART_EXTENT_Q = 0.3
 """A part that would shrink below this extent in q is not cut further."""
 
+BREAKABLE_STROKES: dict[str, tuple[str, ...]] = {
+    "א": ("body",), "ב": ("roof", "wall", "base"), "ג": ("leg",), "ד": ("roof", "leg"),
+    "ה": ("roof", "leg", "leg_left"), "ו": ("leg",), "ז": ("leg",),
+    "ח": ("leg_right", "leg_left", "roof"), "ט": ("wall", "base", "leg_left"), "י": ("leg",),
+    "ך": ("roof", "leg"), "כ": ("roof", "wall", "base"), "ל": ("neck", "roof", "leg"),
+    "מ": ("roof", "wall", "base", "leg_left"), "ן": ("leg",), "נ": ("neck", "base"),
+    "ע": ("leg", "thigh"), "ף": ("roof", "leg"), "פ": ("roof", "wall", "base"),
+    "ץ": ("leg",), "צ": ("neck", "base"), "ק": ("roof", "leg", "leg_left"),
+    "ר": ("roof", "leg"), "ש": ("leg", "thigh"), "ת": ("roof", "leg", "leg_left"),
+}  # fmt: skip
+"""By letter, the strokes that may break; a ring that breaks is `ring_open`."""
+
+_MIN_PIECE_LENGTH_Q = 0.35
+"""Least length in q of the shorter piece."""
+
+_CRACK_OVERRUN_Q = 0.1
+"""How far a crack runs out past the stroke on both sides, in q."""
+
 
 @dataclass(frozen=True)
 class Cut:
@@ -190,24 +208,6 @@ def _add_hairline(glyph: Glyph, near: Floats, far: Floats, width: float) -> Glyp
 
 
 LOOSE_PARTS: DefectFamily = {"part_loose": RegisteredDefect("".join(CUTS), part_loose)}
-
-BREAKABLE_STROKES: dict[str, tuple[str, ...]] = {
-    "א": ("body",), "ב": ("roof", "wall", "base"), "ג": ("leg",), "ד": ("roof", "leg"),
-    "ה": ("roof", "leg", "leg_left"), "ו": ("leg",), "ז": ("leg",),
-    "ח": ("leg_right", "leg_left", "roof"), "ט": ("wall", "base", "leg_left"), "י": ("leg",),
-    "ך": ("roof", "leg"), "כ": ("roof", "wall", "base"), "ל": ("neck", "roof", "leg"),
-    "מ": ("roof", "wall", "base", "leg_left"), "ן": ("leg",), "נ": ("neck", "base"),
-    "ע": ("leg", "thigh"), "ף": ("roof", "leg"), "פ": ("roof", "wall", "base"),
-    "ץ": ("leg",), "צ": ("neck", "base"), "ק": ("roof", "leg", "leg_left"),
-    "ר": ("roof", "leg"), "ש": ("leg", "thigh"), "ת": ("roof", "leg", "leg_left"),
-}  # fmt: skip
-"""By letter, the strokes that may break; a ring that breaks is `ring_open`."""
-
-_MIN_PIECE_LENGTH_Q = 0.35
-"""Least length in q of the shorter piece."""
-
-_CRACK_OVERRUN_Q = 0.1
-"""How far a crack runs out past the stroke on both sides, in q."""
 
 
 def stroke_broken(

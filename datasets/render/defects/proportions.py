@@ -27,6 +27,40 @@ from crownlet.datasets.render.letterforms.outlines import Region
 from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.render.letterforms.tags import rails
 
+SHORTENED_LEGS: dict[str, tuple[str, ...]] = {
+    "ד": ("leg",), "ה": ("leg", "leg_left"), "ו": ("leg",), "ז": ("leg",), "י": ("leg",),
+    "ך": ("leg",), "ן": ("leg",), "ף": ("leg",), "ץ": ("leg",), "ק": ("leg_left",),
+    "ר": ("leg",), "ת": ("leg_left",),
+}  # fmt: skip
+
+_MIN_LEG_Q = {"י": 0.08}
+"""Of a leg at least 0.3 q stay visible under its head or roof; of a yud's, less."""
+
+_MIN_LEG_END_Q = {"ו": 2.1, "ן": 3.5, "ך": 3.4}
+"""y in q at which these end at the least: shorter they are yud, zayin and resh outright, and a
+yud, a zayin and a resh written for another letter is `letter_swapped`."""
+
+_MAX_LENGTHENING_Q = {"י": 0.9, "ו": 0.9, "ז": 0.9}
+"""Most, in q, by which these are too long; a final nun has at least 4 q (Mishnat Sofrim)."""
+
+SHORT_LEG_LOOKALIKES = {"וleg": "י", "ןleg": "ז", "ךleg": "ר", "הleg_left": "ד", "קleg_left": "ה",
+              "תleg_left": "ף", "ףleg": "פ", "ץleg": "צ"}  # fmt: skip
+"""What a short leg makes of a letter: Mishnat Sofrim on vav, final nun, final kaf, he, kuf, tav,
+final pe, final tsadi; Menachot 29b."""
+
+LONG_LEG_LOOKALIKES = {"י": "ו", "ו": "ן", "ז": "ן", "ד": "ך", "ר": "ך"}
+"""What a long one makes of it: Mishnat Sofrim under each; Mishnah Berurah 32:72."""
+
+_STRETCH_RATIOS = (1.0, 1.2, 1.5, 2.6)
+"""Width against the usual one at plainness 0, 1/3, 2/3 and 1. Hands are uneven by a twentieth;
+from 1.5 on a letter counts as stretched (common practice, no source)."""
+
+WIDE_LOOKALIKES = {"ך": "ר", "ו": "ר", "נ": "כ"}
+"""What a wide roof or head makes of a letter (Mishnat Sofrim on final kaf, vav and nun)."""
+
+_STEM_HEIGHT_Q = 1.5
+"""Where the ink stands higher than this in q there is a stem, which keeps its thickness."""
+
 
 def foot_level(
     glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float
@@ -134,30 +168,6 @@ MISSING_PARTS: DefectFamily = {
     "kotz_missing": RegisteredDefect("י", kotz_missing),
 }
 
-SHORTENED_LEGS: dict[str, tuple[str, ...]] = {
-    "ד": ("leg",), "ה": ("leg", "leg_left"), "ו": ("leg",), "ז": ("leg",), "י": ("leg",),
-    "ך": ("leg",), "ן": ("leg",), "ף": ("leg",), "ץ": ("leg",), "ק": ("leg_left",),
-    "ר": ("leg",), "ת": ("leg_left",),
-}  # fmt: skip
-
-_MIN_LEG_Q = {"י": 0.08}
-"""Of a leg at least 0.3 q stay visible under its head or roof; of a yud's, less."""
-
-_MIN_LEG_END_Q = {"ו": 2.1, "ן": 3.5, "ך": 3.4}
-"""y in q at which these end at the least: shorter they are yud, zayin and resh outright, and a
-yud, a zayin and a resh written for another letter is `letter_swapped`."""
-
-_MAX_LENGTHENING_Q = {"י": 0.9, "ו": 0.9, "ז": 0.9}
-"""Most, in q, by which these are too long; a final nun has at least 4 q (Mishnat Sofrim)."""
-
-SHORT_LEG_LOOKALIKES = {"וleg": "י", "ןleg": "ז", "ךleg": "ר", "הleg_left": "ד", "קleg_left": "ה",
-              "תleg_left": "ף", "ףleg": "פ", "ץleg": "צ"}  # fmt: skip
-"""What a short leg makes of a letter: Mishnat Sofrim on vav, final nun, final kaf, he, kuf, tav,
-final pe, final tsadi; Menachot 29b."""
-
-LONG_LEG_LOOKALIKES = {"י": "ו", "ו": "ן", "ז": "ן", "ד": "ך", "ר": "ך"}
-"""What a long one makes of it: Mishnat Sofrim under each; Mishnah Berurah 32:72."""
-
 
 def leg_short(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
     """A leg shortened from its end; size = the length that is missing, in q."""
@@ -213,16 +223,6 @@ LEG_LENGTHS: DefectFamily = {
     "leg_short": RegisteredDefect("".join(SHORTENED_LEGS), leg_short),
     "leg_long": RegisteredDefect("".join(LONG_LEG_LOOKALIKES), leg_long),
 }
-
-_STRETCH_RATIOS = (1.0, 1.2, 1.5, 2.6)
-"""Width against the usual one at plainness 0, 1/3, 2/3 and 1. Hands are uneven by a twentieth;
-from 1.5 on a letter counts as stretched (common practice, no source)."""
-
-WIDE_LOOKALIKES = {"ך": "ר", "ו": "ר", "נ": "כ"}
-"""What a wide roof or head makes of a letter (Mishnat Sofrim on final kaf, vav and nun)."""
-
-_STEM_HEIGHT_Q = 1.5
-"""Where the ink stands higher than this in q there is a stem, which keeps its thickness."""
 
 
 def overstretched(

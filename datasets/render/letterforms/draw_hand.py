@@ -15,6 +15,31 @@ import numpy as np
 
 from crownlet.datasets.render.letterforms.hand import Hand, Style, TagForm
 
+_T = TypeVar("_T")
+
+Split = Literal["train", "calibrate", "heldout"]
+
+SPLITS: tuple[Split, ...] = ("train", "calibrate", "heldout")
+
+_STYLE_SHARES: tuple[tuple[Style, float], ...] = (
+    ("beit_yosef", 0.45),
+    ("arizal", 0.30),
+    ("vellish", 0.25),
+)
+
+# Flames are by far the most common in real writing; bare lines are a fault of a whole hand.
+_FORM_SHARES: tuple[tuple[TagForm, float], ...] = (
+    ("flame", 0.40),
+    ("headed", 0.20),
+    ("wedge", 0.16),
+    ("flag", 0.11),
+    ("bare", 0.13),
+)
+
+_GOLDEN_STEP = 0.6180339887498949
+
+_ROOT_STEP = 0.41421356237309515
+
 
 def draw_manner(rng: np.random.Generator) -> dict[str, Any]:
     """What a hand of a marked manner does otherwise: light, heavy, condensed, old, or none."""
@@ -63,32 +88,6 @@ def draw_long_limbs(rng: np.random.Generator) -> dict[str, Any]:
     if rng.random() < 0.15:
         proud["final"] = float(rng.uniform(1.2, 1.9))
     return proud
-
-
-_T = TypeVar("_T")
-
-Split = Literal["train", "calibrate", "heldout"]
-
-SPLITS: tuple[Split, ...] = ("train", "calibrate", "heldout")
-
-_STYLE_SHARES: tuple[tuple[Style, float], ...] = (
-    ("beit_yosef", 0.45),
-    ("arizal", 0.30),
-    ("vellish", 0.25),
-)
-
-# Flames are by far the most common in real writing; bare lines are a fault of a whole hand.
-_FORM_SHARES: tuple[tuple[TagForm, float], ...] = (
-    ("flame", 0.40),
-    ("headed", 0.20),
-    ("wedge", 0.16),
-    ("flag", 0.11),
-    ("bare", 0.13),
-)
-
-_GOLDEN_STEP = 0.6180339887498949
-
-_ROOT_STEP = 0.41421356237309515
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,11 @@ STYLES: tuple[Style, ...] = ("beit_yosef", "arizal", "vellish")
 TAG_FORMS: tuple[TagForm, ...] = ("flame", "wedge", "headed", "flag", "bare")
 
 
+_HABIT_SEED = 0x6A6D
+
+_DRAWS_PER_LETTER = 8
+
+
 @dataclass(frozen=True)
 class Hand:
     """One scribe. Lengths in q, angles in degrees, the rest ratios; defaults are a model hand."""
@@ -72,11 +77,6 @@ class Hand:
     def form(self, letter: str, stretch: float) -> Glyph | None:
         """The letter, `stretch` q longer, of a hand whose letters are given; None: to be drawn."""
         return None
-
-
-_HABIT_SEED = 0x6A6D
-
-_DRAWS_PER_LETTER = 8
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,49 @@ from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import Part
 from crownlet.datasets.render.letterforms.outlines import Region
 
+_HEAD_PAIRS = (("roof", "head"),)
+
+_BENT_PAIRS = (("roof", "head"), ("wall", "neck"))
+
+_HANGING_PARTS = ("leg_left", "roof")
+
+DOUBTFUL_DEFECTS: Mapping[tuple[str, str], tuple[str, ...]] = {
+    ("ד", "ר"): ("corner_rounded", "heel_missing"),
+    ("ר", "ד"): ("corner_squared",),
+    ("ד", "ך"): ("corner_rounded", "heel_missing", "leg_long"),
+    ("ך", "ד"): ("corner_squared", "leg_short"),
+    ("ר", "ך"): ("leg_long",),
+    ("ך", "ר"): ("leg_short",),
+    ("ב", "כ"): ("corner_rounded", "heel_missing"),
+    ("כ", "ב"): ("corner_squared",),
+    ("ב", "נ"): ("corner_rounded", "heel_missing"),
+    ("ג", "נ"): ("foot_level",),
+    ("ה", "ח"): ("leg_touches_roof",),
+    ("ה", "ת"): ("leg_touches_roof",),
+    ("ה", "ד"): ("leg_short",),
+    ("ד", "ה"): ("heel_missing",),
+    ("ה", "ק"): ("corner_rounded",),
+    ("ק", "ה"): ("leg_short",),
+    ("ו", "י"): ("leg_short",),
+    ("י", "ו"): ("leg_long", "kotz_missing"),
+    ("ו", "ן"): ("leg_long",),
+    ("ן", "ו"): ("leg_short",),
+    ("ז", "ן"): ("leg_long",),
+    ("ן", "ז"): ("leg_short",),
+    ("ס", "ם"): ("corner_squared",),
+    ("ם", "ס"): ("corner_rounded",),
+    ("מ", "ם"): ("ring_closed",),
+    ("ם", "מ"): ("corner_rounded",),
+    ("ט", "ס"): ("heads_touch",),
+    ("פ", "כ"): ("head_melted",),
+    ("צ", "ע"): ("yud_astray",),
+}
+"""Defects which a letter begins to show on its way to another; how far is not measured."""
+
+
+_NECK_SHARE, _MIN_NECK_Q, _NECK_LENGTH_Q = 0.5, 0.22, 0.5
+"""Share of its width that a leg keeps where it just touches its roof; the neck's size in q."""
+
 
 @dataclass(frozen=True)
 class MorphWay:
@@ -36,12 +79,6 @@ class MorphWay:
     shrinks: str | None = None
     """A part that lies by itself and dwindles to a point where it lies."""
 
-
-_HEAD_PAIRS = (("roof", "head"),)
-
-_BENT_PAIRS = (("roof", "head"), ("wall", "neck"))
-
-_HANGING_PARTS = ("leg_left", "roof")
 
 MORPH_WAYS: Mapping[str, MorphWay] = {
     "דר": MorphWay(),
@@ -78,48 +115,11 @@ MORPH_WAYS: Mapping[str, MorphWay] = {
 """Pairs with a drawable way between them (Rambam, Tefillin 1:19; Mishnah Berurah 32:14; Keset 5:2).
 """
 
-DOUBTFUL_DEFECTS: Mapping[tuple[str, str], tuple[str, ...]] = {
-    ("ד", "ר"): ("corner_rounded", "heel_missing"),
-    ("ר", "ד"): ("corner_squared",),
-    ("ד", "ך"): ("corner_rounded", "heel_missing", "leg_long"),
-    ("ך", "ד"): ("corner_squared", "leg_short"),
-    ("ר", "ך"): ("leg_long",),
-    ("ך", "ר"): ("leg_short",),
-    ("ב", "כ"): ("corner_rounded", "heel_missing"),
-    ("כ", "ב"): ("corner_squared",),
-    ("ב", "נ"): ("corner_rounded", "heel_missing"),
-    ("ג", "נ"): ("foot_level",),
-    ("ה", "ח"): ("leg_touches_roof",),
-    ("ה", "ת"): ("leg_touches_roof",),
-    ("ה", "ד"): ("leg_short",),
-    ("ד", "ה"): ("heel_missing",),
-    ("ה", "ק"): ("corner_rounded",),
-    ("ק", "ה"): ("leg_short",),
-    ("ו", "י"): ("leg_short",),
-    ("י", "ו"): ("leg_long", "kotz_missing"),
-    ("ו", "ן"): ("leg_long",),
-    ("ן", "ו"): ("leg_short",),
-    ("ז", "ן"): ("leg_long",),
-    ("ן", "ז"): ("leg_short",),
-    ("ס", "ם"): ("corner_squared",),
-    ("ם", "ס"): ("corner_rounded",),
-    ("מ", "ם"): ("ring_closed",),
-    ("ם", "מ"): ("corner_rounded",),
-    ("ט", "ס"): ("heads_touch",),
-    ("פ", "כ"): ("head_melted",),
-    ("צ", "ע"): ("yud_astray",),
-}
-"""Defects which a letter begins to show on its way to another; how far is not measured."""
-
 
 @cache
 def morph_partners(letter: str) -> tuple[str, ...]:
     """Letters towards which `letter` can be drawn."""
     return tuple(pair.replace(letter, "") for pair in MORPH_WAYS if letter in pair)
-
-
-_NECK_SHARE, _MIN_NECK_Q, _NECK_LENGTH_Q = 0.5, 0.22, 0.5
-"""Share of its width that a leg keeps where it just touches its roof; the neck's size in q."""
 
 
 def touching_pairs(way: MorphWay, pairs: Sequence[tuple[Part, Part]]) -> tuple[int, int]:

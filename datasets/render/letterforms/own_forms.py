@@ -64,6 +64,12 @@ _NARROWING_SHARES = dict.fromkeys("וזין", 0.0) | {
 """How far a letter follows its hand's narrowness; 1 for the rest. Single strokes do not."""
 
 
+_MAX_FINAL_SHORTNESS_Q = {"ך": 1.2, "ן": 1.5, "ץ": 1.2}
+"""Most q by which a hand of short legs keeps final letters shorter than the model's."""
+
+_MODEL_RADIUS_Q = {"ר": 0.9, "ך": 0.85, "כ": 1.0, "ס": 0.85}
+
+
 @dataclass(frozen=True)
 class Manner:
     """What all letters of a hand have in common. Lengths in q, the rest ratios."""
@@ -243,12 +249,6 @@ def form_of(seed: int, style: Style, letter: str) -> LetterForm:
             reach * u[8],
         ),
     )
-
-
-_MAX_FINAL_SHORTNESS_Q = {"ך": 1.2, "ן": 1.5, "ץ": 1.2}
-"""Most q by which a hand of short legs keeps final letters shorter than the model's."""
-
-_MODEL_RADIUS_Q = {"ר": 0.9, "ך": 0.85, "כ": 1.0, "ס": 0.85}
 
 
 def _corner_radius(seed: int, style: Style, letter: str) -> float:

@@ -21,6 +21,9 @@ _HALF_MARKS = "".join(_HALF_CUTS)
 _TURN_STEPS = 64
 
 
+_TURN_SHARES = np.arange(_TURN_STEPS) / _TURN_STEPS
+
+
 def pair_parts(
     a: Glyph, b: Glyph, named: Sequence[tuple[str, str]]
 ) -> tuple[list[tuple[Part, Part]], list[Part], list[Part]]:
@@ -104,9 +107,6 @@ def _match_closed(a: Outline, b: Outline) -> tuple[Outline, Outline]:
     shift = _best_turn(_line_at(ring_a, p, _TURN_SHARES), _line_at(ring_b, q, _TURN_SHARES))
     at = np.union1d(p[:-1], (q[:-1] - shift) % 1.0)
     return _line_at(ring_a, p, at), _line_at(ring_b, q, (at + shift) % 1.0)
-
-
-_TURN_SHARES = np.arange(_TURN_STEPS) / _TURN_STEPS
 
 
 def _best_turn(a: Floats, b: Floats) -> float:

@@ -75,6 +75,21 @@ _ROOT_FADES = np.clip((AXIS_SHARES - 0.06) / 0.42, 0.0, 1.0)
 """How a hairline root widens to the form's own thickness."""
 
 
+THREE_TAGGED = "שעטנזגצןץ"
+"""Letters that take three tags (Menachot 29b): on these a bare line is remarked upon."""
+
+MAX_ROOT_SPREAD_Q = 0.9
+"""Most q between the roots of the outer tags."""
+
+MIN_TAG_GAP_Q = 0.18
+"""Least gap between two tags in q: stays open after a little ink spread."""
+
+_MAX_TAG_HEIGHT_Q = {"י": 0.7, "ל": 1.3} | dict.fromkeys("בדקה", 2.0)
+"""In q: a tall tag makes a little lamed of a yud (Mishnat Sofrim, yud) and one of a bet."""
+
+_GAP_LEVELS = np.linspace(0.0, 1.0, 17)
+
+
 def profile_of(hand: Hand) -> str:
     """The name of the width profile this hand gives its tags; a hand keeps to one."""
     ways = PROFILES_BY_FORM[hand.tag_form]
@@ -104,21 +119,6 @@ def half_widths(profile: str, width: float, root: float = 0.0) -> Floats:
     if root > 0.0:
         half = np.minimum(half, root / 2 + (half - root / 2) * _ROOT_FADES)
     return half
-
-
-THREE_TAGGED = "שעטנזגצןץ"
-"""Letters that take three tags (Menachot 29b): on these a bare line is remarked upon."""
-
-MAX_ROOT_SPREAD_Q = 0.9
-"""Most q between the roots of the outer tags."""
-
-MIN_TAG_GAP_Q = 0.18
-"""Least gap between two tags in q: stays open after a little ink spread."""
-
-_MAX_TAG_HEIGHT_Q = {"י": 0.7, "ל": 1.3} | dict.fromkeys("בדקה", 2.0)
-"""In q: a tall tag makes a little lamed of a yud (Mishnat Sofrim, yud) and one of a bet."""
-
-_GAP_LEVELS = np.linspace(0.0, 1.0, 17)
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,9 @@ SPARED_PEN_PX = 8.0
 """px to a pen below which blur and JPEG spare the letters: a human would hardly read them."""
 
 
+os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
+
+
 def apply_sensor(
     image: Image, q: float, spec: Augment, camera: bool, rng: np.random.Generator
 ) -> Image:
@@ -124,9 +127,6 @@ def _add_sensor_noise(image: Image, deviation: float, rng: np.random.Generator) 
             own = crop_texture("grain", size, coarse, rng) * np.float32(share * deviation)
             planes[channel] = luma + own
     return np.asarray(cv2.add(image, cv2.merge(planes), dtype=cv2.CV_8U), np.uint8)
-
-
-os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
 
 
 def defocus(image: Image, radius: int, rng: np.random.Generator) -> Image:

@@ -18,6 +18,9 @@ _MAX_BARE_SHARE = 0.5
 on. A severed stroke is a defect and comes from `crownlet.datasets.render.defects` alone."""
 
 
+_HOLE_ATTEMPTS = 12
+
+
 def add_fold(page: Field, q: float, rng: np.random.Generator) -> None:
     """A fold across the sheet, ink included: shade on one side, light on the other, a crack."""
     height, width = page.shape[:2]
@@ -81,9 +84,6 @@ def _crack(
     slope[step:] = flank[step:].astype(np.float32) - flank[:-step]
     slope *= np.float32(rng.choice([-1.0, 1.0]) * rng.uniform(0.1, 0.35) / 255.0)
     patch *= 1.0 + slope[:, :, None]
-
-
-_HOLE_ATTEMPTS = 12
 
 
 def add_holes(page: Field, cover: Mask, q: float, rng: np.random.Generator) -> None:

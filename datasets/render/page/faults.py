@@ -42,6 +42,36 @@ _MORPH_WEIGHTS = {
 are most frequent."""
 
 
+_CONFUSED_PAIRS = (
+    "אע בכ גצ דר הח וי זן טפ כך מם נן פף צץ םס וז ור ון חת הת הד ךר ךד ךו ךן בנ כנ גנ יח יל יר "
+    "קל תף צע סט"
+)
+
+CONFUSED_PAIRS = tuple(_CONFUSED_PAIRS.split(" "))
+"""Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
+
+_LETTERS_PER_DEFECT = {
+    name: sum(name in applicable_defects(letter) for letter in LETTERS) for name in CATALOGUE
+}
+
+# Only gimel, which few words have, can have its feet level.
+_RARITY_WEIGHTS = {
+    name: spread**-1.0 * (3.0 if name == "foot_level" else 1.0)
+    for name, spread in _LETTERS_PER_DEFECT.items()
+    if spread
+}
+
+GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
+
+TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
+
+DEFECTS_WITHOUT_HABIT = {*GAP_FAULTS, "overstretched"}
+"""A letter is stretched against the usual width of its hand: by habit there is nothing to see."""
+
+Fault = tuple[str, float]
+"""Name of a defect and its plainness."""
+
+
 def draw_morph(letter: str, spec: PageSpec, rng: np.random.Generator) -> tuple[str, float] | None:
     """Another letter and how far `letter` goes towards it, 0 to 1; None for most letters."""
     if not spec.morph_rate or rng.random() >= spec.morph_rate:
@@ -86,36 +116,6 @@ def large_places(
     if text.words != tuple(word for line in lines for word in line):
         return frozenset()
     return text.large_letters if rng.random() < LARGE_LETTER_PAGE_SHARE else frozenset()
-
-
-_CONFUSED_PAIRS = (
-    "אע בכ גצ דר הח וי זן טפ כך מם נן פף צץ םס וז ור ון חת הת הד ךר ךד ךו ךן בנ כנ גנ יח יל יר "
-    "קל תף צע סט"
-)
-
-CONFUSED_PAIRS = tuple(_CONFUSED_PAIRS.split(" "))
-"""Pairs taken for each other (Shabbat 103b; Rambam, Tefillin 1:19; Mishnah Berurah 32:14)."""
-
-_LETTERS_PER_DEFECT = {
-    name: sum(name in applicable_defects(letter) for letter in LETTERS) for name in CATALOGUE
-}
-
-# Only gimel, which few words have, can have its feet level.
-_RARITY_WEIGHTS = {
-    name: spread**-1.0 * (3.0 if name == "foot_level" else 1.0)
-    for name, spread in _LETTERS_PER_DEFECT.items()
-    if spread
-}
-
-GAP_FAULTS = ("words_joined", "word_parted", "letters_touch")
-
-TEXT_FAULTS = ("letter_swapped", "letter_absent", "letter_extra")
-
-DEFECTS_WITHOUT_HABIT = {*GAP_FAULTS, "overstretched"}
-"""A letter is stretched against the usual width of its hand: by habit there is nothing to see."""
-
-Fault = tuple[str, float]
-"""Name of a defect and its plainness."""
 
 
 @dataclass(frozen=True)

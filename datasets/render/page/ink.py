@@ -20,6 +20,15 @@ EDGE_BLUR_Q = 0.08
 """Standard deviation in q of the blur within which a ragged edge may wander."""
 
 
+LAMP_RGB = (262.0, 266.0, 262.0)
+
+SHEEN_RGB = (96.0, 102.0, 94.0)
+
+
+MAX_HAIRLINE_Q = 0.13
+"""Strokes and gaps narrower than this, in q, stay as they were drawn: blur would undo them."""
+
+
 def blur_edges(cover: Mask, q: float, style: InkStyle) -> Mask:
     """Coverage blurred as far as its edges may wander; `cover` itself if they are clean."""
     if not style.ragged:
@@ -88,11 +97,6 @@ def add_spatter(cover: Mask, q: float, amount: float, rng: np.random.Generator) 
     return np.maximum(out, cover)
 
 
-LAMP_RGB = (262.0, 266.0, 262.0)
-
-SHEEN_RGB = (96.0, 102.0, 94.0)
-
-
 def add_shine(paint: list[Field], flow: InkFlow, style: InkStyle, rng: np.random.Generator) -> None:
     """Lay sheen and lights over the three planes of colour, in place."""
     q = flow.q
@@ -112,10 +116,6 @@ def add_shine(paint: list[Field], flow: InkFlow, style: InkStyle, rng: np.random
     for plane, sheen, lamp in zip(paint, SHEEN_RGB, LAMP_RGB, strict=True):
         plane += dull * (np.float32(sheen) - plane)
         plane += lit * (np.float32(lamp) - plane)
-
-
-MAX_HAIRLINE_Q = 0.13
-"""Strokes and gaps narrower than this, in q, stay as they were drawn: blur would undo them."""
 
 
 class InkSpreader:

@@ -29,6 +29,10 @@ _DIRECTION_COSINES, _DIRECTION_SINES = (
 )
 
 
+MIN_HAIRLINE_THICKNESS, MIN_BROAD_THICKNESS = 0.5, 0.12
+"""Thickness that is never lost, in hairlines and in broad strokes: no stroke is cut through."""
+
+
 @dataclass(frozen=True)
 class InkFlow:
     """The N inked px of a page, laid out as (N / 1024, 1024) arrays; the last one repeated."""
@@ -171,10 +175,6 @@ def _stroke_fields(small: Mask, q: float) -> tuple[Field, npt.NDArray[np.uint8]]
     knot = 1.0 - cv2.magnitude(difference, twice) / (xx + yy + np.float32(1e-5))
     sharp = np.float32(0.5 * q)
     return np.asarray(cv2.merge([inside, knot, gx * sharp, gy * sharp]), np.float32), run
-
-
-MIN_HAIRLINE_THICKNESS, MIN_BROAD_THICKNESS = 0.5, 0.12
-"""Thickness that is never lost, in hairlines and in broad strokes: no stroke is cut through."""
 
 
 def ink_thickness(

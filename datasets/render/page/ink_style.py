@@ -13,6 +13,20 @@ MAX_INK_GAIN_Q = 0.04
 """Most that ink spreads over each edge, in q: strokes thicken by twice this; he stays open."""
 
 
+_BLACK, _BROWN, _GREY, _BLUE, _GREEN = (
+    (14.0, 13.0, 12.0), (60.0, 40.0, 25.0), (46.0, 46.0, 48.0), (16.0, 18.0, 30.0),
+    (20.0, 26.0, 22.0),
+)  # fmt: skip
+
+_THIN_INK_COLOURS_RGB = (
+    (96.0, 62.0, 34.0),
+    (84.0, 76.0, 66.0),
+    (70.0, 50.0, 62.0),
+    (58.0, 60.0, 58.0),
+)
+"""Brown, grey, purplish, slate: what black inks look like where they are thin."""
+
+
 @dataclass(frozen=True)
 class InkStyle:
     """One page's ink. Lengths in q, strengths 0 (none) to 1, colours in RGB 0 to 255."""
@@ -60,20 +74,6 @@ class InkStyle:
     """Raised, shining ink."""
     lamp: float = 0.0
     """Where the light stands that the ink mirrors, radians clockwise from the right."""
-
-
-_BLACK, _BROWN, _GREY, _BLUE, _GREEN = (
-    (14.0, 13.0, 12.0), (60.0, 40.0, 25.0), (46.0, 46.0, 48.0), (16.0, 18.0, 30.0),
-    (20.0, 26.0, 22.0),
-)  # fmt: skip
-
-_THIN_INK_COLOURS_RGB = (
-    (96.0, 62.0, 34.0),
-    (84.0, 76.0, 66.0),
-    (70.0, 50.0, 62.0),
-    (58.0, 60.0, 58.0),
-)
-"""Brown, grey, purplish, slate: what black inks look like where they are thin."""
 
 
 def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:

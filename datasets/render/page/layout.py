@@ -31,6 +31,36 @@ MAX_NESTED_DEPTH_Q = 1.75
 """y in q at which such a yud ends at the latest: above the base, whose top is at 2."""
 
 
+CELLS_PER_Q = 16
+"""Rows and columns to a q."""
+
+TOP_Q, BOTTOM_Q = -7.5, 7.5
+"""Rows kept, in q from the ruled line."""
+
+SILHOUETTE_ROWS = int((BOTTOM_Q - TOP_Q) * CELLS_PER_Q)
+
+NEIGHBOUR_ROWS = 2
+"""Rows above and below in which the neighbour's ink still counts as beside."""
+
+_FRACTION_BITS = 6
+
+
+_BODY_ROWS = slice(int(-TOP_Q * CELLS_PER_Q), int((BODY_HEIGHT_Q - TOP_Q) * CELLS_PER_Q))
+
+MAX_BRIDGE_Q = 0.9
+"""Widest gap in q that a drop of ink bridges."""
+
+
+MIN_WORD_GAP_EXCESS_Q = 0.15
+"""Least q by which the gap between words passes that between letters."""
+
+NESTING_PAGE_SHARE = 0.35
+"""Share of pages whose hand sets yuds over the bases of other letters."""
+
+MAX_KERNING_Q, MAX_NESTED_KERNING_Q = 0.6, 1.6
+"""Most idle space in q taken out between two letters."""
+
+
 def nests(letter: str, before: str | None) -> bool:
     """Whether this letter may hang over the base of the one before it."""
     return letter == YUD and before is not None and before in OPEN_BASED_LETTERS
@@ -49,20 +79,6 @@ def shorten_descender(glyph: Glyph) -> Glyph:
         return pressed
 
     return glyph.mapped(press)
-
-
-CELLS_PER_Q = 16
-"""Rows and columns to a q."""
-
-TOP_Q, BOTTOM_Q = -7.5, 7.5
-"""Rows kept, in q from the ruled line."""
-
-SILHOUETTE_ROWS = int((BOTTOM_Q - TOP_Q) * CELLS_PER_Q)
-
-NEIGHBOUR_ROWS = 2
-"""Rows above and below in which the neighbour's ink still counts as beside."""
-
-_FRACTION_BITS = 6
 
 
 @dataclass(frozen=True)
@@ -147,12 +163,6 @@ def contact(right: Silhouette, left: Silhouette, rows: slice, count: int) -> flo
     return float(np.partition(right.left[rows] - left.right[rows], count - 1)[count - 1])
 
 
-_BODY_ROWS = slice(int(-TOP_Q * CELLS_PER_Q), int((BODY_HEIGHT_Q - TOP_Q) * CELLS_PER_Q))
-
-MAX_BRIDGE_Q = 0.9
-"""Widest gap in q that a drop of ink bridges."""
-
-
 def touching_shift(
     right: Silhouette, left: Silhouette, rng: np.random.Generator
 ) -> tuple[float, DefectMark]:
@@ -193,16 +203,6 @@ def bridge_gap(
 def _contact_mark(width: float) -> DefectMark:
     """A contact of `width` q; even a hair's breadth is a contact, though not a plain one."""
     return DefectMark("letters_touch", width, float(min(1.0, 0.45 + 1.2 * width)))
-
-
-MIN_WORD_GAP_EXCESS_Q = 0.15
-"""Least q by which the gap between words passes that between letters."""
-
-NESTING_PAGE_SHARE = 0.35
-"""Share of pages whose hand sets yuds over the bases of other letters."""
-
-MAX_KERNING_Q, MAX_NESTED_KERNING_Q = 0.6, 1.6
-"""Most idle space in q taken out between two letters."""
 
 
 @dataclass(frozen=True)

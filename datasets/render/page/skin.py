@@ -21,6 +21,35 @@ _MAX_DOTS = 30_000
 """Most dots a page gets; small letters on a large sheet would ask for more."""
 
 
+Polyline = npt.NDArray[np.float64]
+
+SKIN_COLOURS_RGB: tuple[tuple[float, float, float], ...] = (
+    (246, 243, 236), (240, 233, 214), (232, 220, 192), (222, 205, 168), (205, 180, 135),
+    (186, 152, 92), (168, 128, 66), (160, 92, 44), (128, 84, 48), (150, 138, 84), (138, 122, 86),
+    (172, 150, 60),
+)  # fmt: skip
+"""White, cream, tan, ochre, brown, olive: skins in RGB as they look in fair light."""
+
+YELLOW_SKIN_COLOURS_RGB: tuple[tuple[float, float, float], ...] = (
+    (190, 142, 52), (172, 132, 48), (150, 120, 36), (125, 103, 42), (176, 118, 40), (140, 100, 30),
+    (168, 112, 24), (130, 98, 26), (164, 92, 28), (146, 116, 34),
+    (172, 124, 18), (150, 105, 14),
+)  # fmt: skip
+"""Old skins under lamps, with hardly any blue: three pages in ten."""
+
+_GRAIN_KINDS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
+
+_GRAIN_SHARES = (0.32, 0.28, 0.2, 0.12, 0.08)
+
+_GRAIN_DEPTHS = {"pores": 0.07, "cells": 0.07, "mottle": 0.04, "crumple": 0.05, "fibre": 0.03}
+
+_RELIEF_KINDS: tuple[Kind, ...] = ("cells", "mottle", "crumple", "leather")
+
+
+_SHADOW_SCALE_PX = 3
+"""The shadow is blurred, so a third of the resolution will do."""
+
+
 def darken_follicles(tone: Field, q: float, rng: np.random.Generator) -> None:
     """Darken `tone`, (H, W) float32 about 1, at follicles; `q` is the pen in px."""
     height, width = tone.shape
@@ -64,31 +93,6 @@ def _follicle_dots(
     y = np.rint(height / 2 + np.sin(turn) * u + np.cos(turn) * v).astype(np.intp)
     seen = (x >= 0) & (x < width) & (y >= 0) & (y < height)
     return x[seen], y[seen]
-
-
-Polyline = npt.NDArray[np.float64]
-
-SKIN_COLOURS_RGB: tuple[tuple[float, float, float], ...] = (
-    (246, 243, 236), (240, 233, 214), (232, 220, 192), (222, 205, 168), (205, 180, 135),
-    (186, 152, 92), (168, 128, 66), (160, 92, 44), (128, 84, 48), (150, 138, 84), (138, 122, 86),
-    (172, 150, 60),
-)  # fmt: skip
-"""White, cream, tan, ochre, brown, olive: skins in RGB as they look in fair light."""
-
-YELLOW_SKIN_COLOURS_RGB: tuple[tuple[float, float, float], ...] = (
-    (190, 142, 52), (172, 132, 48), (150, 120, 36), (125, 103, 42), (176, 118, 40), (140, 100, 30),
-    (168, 112, 24), (130, 98, 26), (164, 92, 28), (146, 116, 34),
-    (172, 124, 18), (150, 105, 14),
-)  # fmt: skip
-"""Old skins under lamps, with hardly any blue: three pages in ten."""
-
-_GRAIN_KINDS: tuple[Kind, ...] = ("pores", "cells", "mottle", "crumple", "fibre")
-
-_GRAIN_SHARES = (0.32, 0.28, 0.2, 0.12, 0.08)
-
-_GRAIN_DEPTHS = {"pores": 0.07, "cells": 0.07, "mottle": 0.04, "crumple": 0.05, "fibre": 0.03}
-
-_RELIEF_KINDS: tuple[Kind, ...] = ("cells", "mottle", "crumple", "leather")
 
 
 def draw_skin(
@@ -243,10 +247,6 @@ def score_lines(
     step = max(1, round(1.6 * blur))
     tone += shade * soft
     tone[step:] += lit * soft[:-step]
-
-
-_SHADOW_SCALE_PX = 3
-"""The shadow is blurred, so a third of the resolution will do."""
 
 
 def show_through(tone: Field, cover: Mask, q: float, rng: np.random.Generator) -> None:

@@ -36,6 +36,20 @@ MIN_WIDTH_SHARE = 0.78
 """Narrowest a letter is pressed at the end of a full line."""
 
 
+_YIELD_STEPS = (
+    (0.8, 0.0, 1.0), (0.65, 0.0, 1.0), (1.0, 0.0, 0.7), (0.7, 0.0, 0.7), (0.5, 0.0, 0.5),
+    (0.7, 0.25, 0.7), (0.7, -0.25, 0.7), (0.5, 0.4, 0.5), (0.5, -0.4, 0.5), (0.4, 0.0, 0.3),
+)  # fmt: skip
+"""How letters yield: (rise above the line, bend of it, fall of the other below), mildest first."""
+
+_CONTACT_KERNEL = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+
+_PADDING_CELLS = 3
+
+_MARGIN_Q = 4.0
+"""Margin in q around the page's letters: those that yield may move or lean out."""
+
+
 def justify_line(
     letters: list[PlacedLetter],
     width: float,
@@ -111,20 +125,6 @@ def _narrow_letter(letter: PlacedLetter, share: float) -> PlacedLetter:
     """The letter narrowed to `share` of its width."""
     glyph = letter.glyph.mapped(lambda outline: outline * (share, 1.0))
     return replace(letter, glyph=glyph, outline=silhouette(glyph))
-
-
-_YIELD_STEPS = (
-    (0.8, 0.0, 1.0), (0.65, 0.0, 1.0), (1.0, 0.0, 0.7), (0.7, 0.0, 0.7), (0.5, 0.0, 0.5),
-    (0.7, 0.25, 0.7), (0.7, -0.25, 0.7), (0.5, 0.4, 0.5), (0.5, -0.4, 0.5), (0.4, 0.0, 0.3),
-)  # fmt: skip
-"""How letters yield: (rise above the line, bend of it, fall of the other below), mildest first."""
-
-_CONTACT_KERNEL = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-
-_PADDING_CELLS = 3
-
-_MARGIN_Q = 4.0
-"""Margin in q around the page's letters: those that yield may move or lean out."""
 
 
 class OccupancyGrid:
