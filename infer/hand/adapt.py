@@ -77,7 +77,7 @@ def learn_hand(
     may be by two hands.
     """
     enough = int((page.labels >= 0).sum()) >= MIN_LABELLED_LETTERS
-    choices = [(page,)] if enough else []
+    choices: list[tuple[LabelledLetters, ...]] = [(page,)] if enough else []
     if others or not enough:
         choices.append((page, *others))
     labelled = sum(int((p.labels >= 0).sum()) for p in choices[-1])
