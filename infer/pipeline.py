@@ -52,7 +52,7 @@ from crownlet.infer.image.crops import FittedPage, fit_to_letters
 from crownlet.infer.image.flatten import flatten
 from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
 from crownlet.infer.layout.lines import Layout, lay_out
-from crownlet.infer.layout.spacing import measure_gaps
+from crownlet.infer.layout.spacing import measure_gaps, yud_width
 from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
 from crownlet.infer.letters.locator import locate, smooth_neighbours
 from crownlet.infer.letters.scale import (
@@ -275,36 +275,35 @@ def read_by_hand(
     """
     page, aligned, match = alone.page, alone.aligned, alone.match
 
-    def with_odds(odds: Floats) -> OrderedPage:
-        return replace(page, odds=odds, letters=likeliest_letters(odds))
+    def context_of(odds: Floats) -> TextContext:
+        return _text_context(_read_otherwise(page, odds, detected, rules), detected, rules)
 
-    def align_odds(odds: Floats) -> AlignedText:
-        assert aligned is not None
-        return realign(_text_context(with_odds(odds), detected, rules), aligned)
-
-    reading = read_again(rules.hand, page.assessed.hidden, page.odds, aligned, align_odds)
-    if not reading.record.learned or aligned is None or match is None:
-        return alone, reading.record
-    again = _with_gaps_of_new_yuds(with_odds(reading.odds), page.letters, detected, rules)
-    context = _text_context(again, detected, rules)
-    aligned = realign(context, aligned)
-    if share_agreeing(aligned, again.letters) < MIN_TEXT_AGREEMENT:
-        return alone, not_learned(NO_TEXT)
-    return ReadPage(again, aligned, summarise_again(context, aligned, match)), reading.record
-
-
-def _with_gaps_of_new_yuds(
-    page: OrderedPage, letters_before: str, detected: DetectedPage, rules: PageRules
-) -> OrderedPage:
-    """The page with its gaps measured again where other letters are yuds, the unit of gaps."""
-    if [c == "י" for c in letters_before] == [c == "י" for c in page.letters]:
-        return page
-    gaps = gap_odds(
-        measure_gaps(detected.fitted, detected.found, page.layout, page.letters), page.layout,
-        rules.thresholds,
+    reading = read_again(
+        rules.hand, page.assessed.hidden, page.odds, aligned,
+        lambda odds, text: realign(context_of(odds), text),
     )  # fmt: skip
+    if reading.aligned is None or match is None:
+        return alone, reading.record
+    context = context_of(reading.odds)
+    if share_agreeing(reading.aligned, context.letters) < MIN_TEXT_AGREEMENT:
+        return alone, not_learned(NO_TEXT)
+    match = summarise_again(context, reading.aligned, match)
+    again = _read_otherwise(page, reading.odds, detected, rules)
+    return ReadPage(again, reading.aligned, match), reading.record
+
+
+def _read_otherwise(
+    page: OrderedPage, odds: Floats, detected: DetectedPage, rules: PageRules
+) -> OrderedPage:
+    """The page with other odds; where other letters are yuds the gaps are measured in these."""
+    letters = likeliest_letters(odds)
+    read = replace(page, odds=odds, letters=letters)
+    if [c == "י" for c in letters] == [c == "י" for c in page.letters]:
+        return read
+    yud_q = yud_width(detected.fitted, detected.found, page.layout, letters)
+    gaps = gap_odds(replace(page.gap_odds.gaps, yud_q=yud_q), page.layout, rules.thresholds)
     starts = word_start_probabilities(page.layout, gaps)
-    return replace(page, gap_odds=gaps, word_start_p=starts)
+    return replace(read, gap_odds=gaps, word_start_p=starts)
 
 
 def turn_reverse_over(page: DetectedPage) -> DetectedPage:

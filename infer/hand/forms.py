@@ -69,10 +69,9 @@ def fit_forms(hidden: Floats, labels: Ints, means: Floats) -> HandForms:
     kinds = labels[rows]
     counts = np.bincount(kinds, minlength=LETTER_CLASSES)
     own = _class_sums(hidden[rows], kinds) / np.maximum(counts, 1)[:, None]
-    residual = hidden[rows] - own[kinds]
-    whitening = _whitening_matrix(residual, int((counts > 0).sum()))
-    x, usual = hidden @ whitening, means @ whitening
-    residual, own = residual @ whitening, own @ whitening
+    whitening = _whitening_matrix(hidden[rows] - own[kinds], int((counts > 0).sum()))
+    x, usual, own = hidden @ whitening, means @ whitening, own @ whitening
+    residual = x[rows] - own[kinds]
     weight = counts / (counts + PRIOR_MEAN_LETTERS)
     shared = (weight[:, None] * (own - usual)).sum(axis=0)
     shared /= weight.sum() + PRIOR_SHARED_SHIFT_CLASSES
