@@ -44,7 +44,9 @@ def cluster(folder: Path, *workers: str) -> Iterator[tuple[Client, subprocess.Po
     # What a worker unpickles it has to find, as `crownlet` where that is installed.
     here = {
         **os.environ,
-        "PYTHONPATH": str(Path(__file__).parent),
+        "PYTHONPATH": os.pathsep.join(
+            filter(None, [str(Path(__file__).parent), os.environ.get("PYTHONPATH")])
+        ),
         "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1",
     }
     with (folder / "log").open("w") as log:
