@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.hand.forms import HandForms, fit_forms
-from crownlet.infer.hand.weights import MixingWeights, fit_weights, softmax
+from crownlet.infer.hand.weights import MixingWeights, fit_weights, likelihood_gain, softmax
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
 from crownlet.infer.records import Floats, HandForm, HandRecord, Ints
@@ -24,8 +24,8 @@ from crownlet.infer.view.wording import latin_name
 _LIMITS = limits_of("hand.adapt")
 
 MIN_LABELLED_LETTERS = _LIMITS.whole("min_labelled_letters")
-"""Labelled letters of a scroll below which its hand is not learned, and of a page below which the
-other pages of the scroll decide the weights."""
+"""Labelled letters of a scroll below which its hand is not learned, and of a page below which it
+cannot tell whether the other pages are by its own hand."""
 
 MIN_GAIN_NATS = _LIMITS.number("min_gain_nats")
 """Least gain of log likelihood per letter; below it the networks know the hand well enough. Nine
@@ -84,9 +84,9 @@ def learn_hand(
     if labelled < MIN_LABELLED_LETTERS:
         why = f"its text confirms {labelled} letters, and {MIN_LABELLED_LETTERS} are needed."
         return HandReading(page.odds, not_learned(f"The hand was not learned: {why}"))
-    fits = [_fit(pages, means, own_letters=enough) for pages in choices]
-    fit = max(fits, key=lambda f: f.weights.gain)
-    if fit.weights.gain < MIN_GAIN_NATS:
+    fits = [_fit(pages, means, judged_by_page=enough) for pages in choices]
+    fit = max(fits, key=lambda f: f.gain)
+    if fit.gain < MIN_GAIN_NATS:
         letters = int(fit.forms.counts.sum())
         why = f"The hand is one that the networks know ({letters} letters): nothing was changed."
         return HandReading(page.odds, not_learned(why))
@@ -128,24 +128,29 @@ class _Fit:
     pages: int
     forms: HandForms
     weights: MixingWeights
+    gain: float
+    """Of the first page's labels where these are enough, else of those of all pages."""
     scores: Floats
     """(N, 27) of the first page's letters."""
     misread: Ints
     """(27,) letters of each class that the networks alone misread, of all pages."""
 
 
-def _fit(pages: Sequence[LabelledLetters], means: Floats, *, own_letters: bool) -> _Fit:
-    """Forms from all pages; weights from the labels of the first page, or from those of all."""
+def _fit(pages: Sequence[LabelledLetters], means: Floats, *, judged_by_page: bool) -> _Fit:
+    """Forms and weights from all pages; `judged_by_page`: the gain is that of the first page."""
     labels = np.concatenate([p.labels for p in pages])
     odds = np.concatenate([p.odds for p in pages])
     forms = fit_forms(np.concatenate([p.hidden for p in pages]).astype(np.float64), labels, means)
     count = len(pages[0].labels)
     rows = np.flatnonzero(labels >= 0)
     misread = rows[odds[rows].argmax(axis=1) != labels[rows]]
-    fitted = rows[rows < count] if own_letters else rows
-    weights = fit_weights(_log(odds[fitted]), forms.scores[fitted], labels[fitted])
+    weights = fit_weights(_log(odds[rows]), forms.scores[rows], labels[rows])
+    gain = weights.gain
+    if judged_by_page and len(pages) > 1:
+        own = rows[rows < count]
+        gain = likelihood_gain(weights, _log(odds[own]), forms.scores[own], labels[own])
     return _Fit(
-        len(pages), forms, weights, forms.scores[:count],
+        len(pages), forms, weights, gain, forms.scores[:count],
         np.bincount(labels[misread], minlength=LETTER_CLASSES),
     )  # fmt: skip
 
@@ -177,5 +182,5 @@ def _record(page: LabelledLetters, odds: Floats, fit: _Fit) -> HandRecord:
     )
     return HandRecord(
         True, why, letters, fit.pages, round(fit.weights.networks, 3), round(fit.weights.hand, 3),
-        round(fit.weights.gain, 4), changed, rows,
+        round(fit.gain, 4), changed, rows,
     )  # fmt: skip
