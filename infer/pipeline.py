@@ -16,6 +16,9 @@
         │ align                    compare_with_text                      text/
         ▼
     AlignedText, TextMatch         (None without a text)
+        │ hand                     read_by_hand                           hand/, text/
+        ▼
+    ReadPage, HandRecord
         │ route                    limits_of, glyph_rows, gap_rows        quality/, routing/
         ▼
     PageRecord
@@ -34,7 +37,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -43,11 +46,13 @@ import numpy as np
 from crownlet.datasets.files.images import Gray, ImageFacts, PageError, PageImage, to_gray
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.hand.adapt import NO_TEXT, hand_notes, not_learned
+from crownlet.infer.hand.read_again import HandSettings, read_again
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
 from crownlet.infer.image.flatten import flatten
 from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
 from crownlet.infer.layout.lines import Layout, lay_out
-from crownlet.infer.layout.spacing import measure_gaps
+from crownlet.infer.layout.spacing import measure_gaps, yud_width
 from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
 from crownlet.infer.letters.locator import locate, smooth_neighbours
 from crownlet.infer.letters.scale import (
@@ -62,7 +67,7 @@ from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
+from crownlet.infer.records import Assessed, Floats, HandRecord, Located, PageRecord, TextMatch
 from crownlet.infer.routing.gaps import (
     GapOdds,
     expected_kinds,
@@ -74,8 +79,14 @@ from crownlet.infer.routing.glyphs import glyph_rows
 from crownlet.infer.routing.not_examined import count_cut_letters, not_examined
 from crownlet.infer.routing.reasons import review_disagreements
 from crownlet.infer.text.discrepancies import TextContext
-from crownlet.infer.text.match import AlignedText, words_by_gaps, words_by_text
-from crownlet.infer.text.search import compare_with_text
+from crownlet.infer.text.match import (
+    MIN_TEXT_AGREEMENT,
+    AlignedText,
+    share_agreeing,
+    words_by_gaps,
+    words_by_text,
+)
+from crownlet.infer.text.search import compare_with_text, realign, summarise_again
 from crownlet.infer.text.side import (
     MAX_REVERSE_LETTERS,
     MIN_REVERSE_SIMILARITY,
@@ -155,6 +166,8 @@ class PageRules:
     text: TextChoice = None
     measured: bool = True
     """Whether lengths are taken and weighed against the networks."""
+    hand: HandSettings = field(default_factory=HandSettings)
+    """What is known of the scribe's hand beside the page."""
 
 
 @dataclass(frozen=True)
@@ -172,6 +185,15 @@ class OrderedPage:
     gap_odds: GapOdds
     word_start_p: Floats
     """(N,) probability that a word begins at each letter."""
+
+
+@dataclass(frozen=True)
+class ReadPage:
+    """A page in reading order, compared with its text; both None without a text."""
+
+    page: OrderedPage
+    aligned: AlignedText | None
+    match: TextMatch | None
 
 
 def detect(
@@ -209,9 +231,12 @@ def compile_record(
     with watch.stage("layout"):
         page = order_letters(detected, rules.thresholds)
     with watch.stage("align"):
-        aligned, match = _compare(page, detected, rules)
+        alone = compare_page(page, detected, rules)
+    with watch.stage("hand"):
+        read, hand = read_by_hand(alone, detected, rules)
     with watch.stage("route"):
-        record = _route(name, facts, detected, rules, page, aligned, match)
+        record = _route(name, facts, detected, rules, read, page.odds)
+        record = replace(record, hand=hand, notes=(*record.notes, *hand_notes(hand)))
     if not rules.measured:
         return record
     with watch.stage("measure"):
@@ -234,6 +259,51 @@ def order_letters(detected: DetectedPage, thresholds: Thresholds) -> OrderedPage
         layout, found, assessed, detected.measures.take(layout.order), odds, letters, gaps,
         word_start_probabilities(layout, gaps),
     )  # fmt: skip
+
+
+def compare_page(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> ReadPage:
+    """A page as read by the networks alone, compared with its text."""
+    return ReadPage(page, *compare_with_text(_text_context(page, detected, rules), rules.text))
+
+
+def read_by_hand(
+    alone: ReadPage, detected: DetectedPage, rules: PageRules
+) -> tuple[ReadPage, HandRecord]:
+    """The page read and aligned again with what its own letters show of the hand.
+
+    `alone` is the page as read by the networks alone, returned where the hand is not learned.
+    """
+    page, aligned, match = alone.page, alone.aligned, alone.match
+
+    def context_of(odds: Floats) -> TextContext:
+        return _text_context(_read_otherwise(page, odds, detected, rules), detected, rules)
+
+    reading = read_again(
+        rules.hand, page.assessed.hidden, page.odds, aligned,
+        lambda odds, text: realign(context_of(odds), text),
+    )  # fmt: skip
+    if reading.aligned is None or match is None:
+        return alone, reading.record
+    context = context_of(reading.odds)
+    if share_agreeing(reading.aligned, context.letters) < MIN_TEXT_AGREEMENT:
+        return alone, not_learned(NO_TEXT)
+    match = summarise_again(context, reading.aligned, match)
+    again = _read_otherwise(page, reading.odds, detected, rules)
+    return ReadPage(again, reading.aligned, match), reading.record
+
+
+def _read_otherwise(
+    page: OrderedPage, odds: Floats, detected: DetectedPage, rules: PageRules
+) -> OrderedPage:
+    """The page with other odds; where other letters are yuds the gaps are measured in these."""
+    letters = likeliest_letters(odds)
+    read = replace(page, odds=odds, letters=letters)
+    if [c == "י" for c in letters] == [c == "י" for c in page.letters]:
+        return read
+    yud_q = yud_width(detected.fitted, detected.found, page.layout, letters)
+    gaps = gap_odds(replace(page.gap_odds.gaps, yud_q=yud_q), page.layout, rules.thresholds)
+    starts = word_start_probabilities(page.layout, gaps)
+    return replace(read, gap_odds=gaps, word_start_p=starts)
 
 
 def turn_reverse_over(page: DetectedPage) -> DetectedPage:
@@ -328,16 +398,13 @@ def _locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Lo
     return found
 
 
-def _compare(
-    page: OrderedPage, detected: DetectedPage, rules: PageRules
-) -> tuple[AlignedText | None, TextMatch | None]:
-    """The page against its text, named or found."""
+def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> TextContext:
+    """What the comparison with a text needs of a page."""
     height, width = detected.flat.shape
-    context = TextContext(
+    return TextContext(
         page.odds, page.word_start_p, page.letters, page.found, page.layout, (width, height),
         rules.thresholds.swapped_p,
     )  # fmt: skip
-    return compare_with_text(context, rules.text)
 
 
 def _route(
@@ -345,13 +412,15 @@ def _route(
     facts: ImageFacts,
     detected: DetectedPage,
     rules: PageRules,
-    page: OrderedPage,
-    aligned: AlignedText | None,
-    match: TextMatch | None,
+    read: ReadPage,
+    networks_odds: Floats,
 ) -> PageRecord:
+    """The record of a page as read; `networks_odds` (N, 27) are those of the networks alone."""
+    page, aligned, match = read.page, read.aligned, read.match
     thresholds, customs, learned = rules.thresholds, rules.customs, rules.learned
+    # Familiarity is that of the networks: its bounds are measured on their odds.
     limits = limits_of(
-        page.measures, page.found, page.assessed, page.odds, thresholds.picture,
+        page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         doubted=detected.agreement < thresholds.doubted_agreement,
     )  # fmt: skip
     if match is not None and limits.unfamiliar_page:
