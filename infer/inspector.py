@@ -13,9 +13,7 @@ import numpy.typing as npt
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
-from crownlet.infer.hand.adapt import LabelledLetters
-from crownlet.infer.hand.labels import label_letters
-from crownlet.infer.hand.read_again import HandSettings
+from crownlet.infer.hand.adapt import HandSettings, LabelledLetters, label_letters
 from crownlet.infer.limits import LIMITS_SHA256
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
 from crownlet.infer.pipeline import (

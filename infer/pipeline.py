@@ -1,10 +1,10 @@
 """A page's way from pixels to its record. Read this file first: every stage is one call.
 
     PageImage                      read_page                              datasets/files/images
-        │ size                     flatten, estimate_size, turn_upright   image/, letters/scale
+        │ size                     flatten_upright                        image/, letters/scale
         ▼
     flat upright page, LetterSize
-        │ locate                   locate, smooth_neighbours              letters/locator
+        │ locate                   locate_page                            letters/locator, /scale
         ▼
     Located
         │ assess, quality          assess, beside it measure_picture      letters/assessor, quality/
@@ -44,25 +44,24 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray, ImageFacts, PageError, PageImage, to_gray
-from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.hand.adapt import NO_TEXT, hand_notes, not_learned
-from crownlet.infer.hand.read_again import HandSettings, read_again
+from crownlet.infer.hand.adapt import (
+    NO_TEXT,
+    HandSettings,
+    hand_notes,
+    not_learned,
+    read_again,
+)
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
-from crownlet.infer.image.flatten import flatten
-from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
+from crownlet.infer.image.upright import rotate_letters_back
 from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.layout.spacing import measure_gaps, yud_width
-from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
-from crownlet.infer.letters.locator import locate, smooth_neighbours
-from crownlet.infer.letters.scale import (
-    MIN_BODY_PX,
-    MIN_LETTERS,
-    SURE_PROBABILITY,
-    LetterSize,
-    estimate_size,
-    ink_share,
+from crownlet.infer.letters.assessor import (
+    assess,
+    letter_probabilities,
+    likeliest_letters,
+    network_agreement,
 )
+from crownlet.infer.letters.scale import NO_LETTERS_TEXT, flatten_upright, locate_page
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
@@ -76,7 +75,11 @@ from crownlet.infer.routing.gaps import (
     word_start_probabilities,
 )
 from crownlet.infer.routing.glyphs import glyph_rows
-from crownlet.infer.routing.not_examined import count_cut_letters, not_examined
+from crownlet.infer.routing.not_examined import (
+    count_cut_letters,
+    letters_without_crown_custom,
+    not_examined,
+)
 from crownlet.infer.routing.reasons import review_disagreements
 from crownlet.infer.text.discrepancies import TextContext
 from crownlet.infer.text.match import (
@@ -87,38 +90,16 @@ from crownlet.infer.text.match import (
     words_by_text,
 )
 from crownlet.infer.text.search import compare_with_text, realign, summarise_again
-from crownlet.infer.text.side import (
-    MAX_REVERSE_LETTERS,
-    MIN_REVERSE_SIMILARITY,
-    letter_similarity,
-    reverse_lines,
-)
-from crownlet.infer.text.summary import all_for_review
+from crownlet.infer.text.side import MAX_REVERSE_LETTERS, is_reverse_upside_down
+from crownlet.infer.text.summary import all_for_review, places_on_picture
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
     from crownlet.infer.text.search import TextChoice
 
-MIN_MEASURED_BODY_PX = 16.0
-"""Measured body height below which a page is refused; 17 px is promised, this is its tolerance."""
-
-MIN_INK_SHARE = 2e-4
-"""A page with a smaller share of ink is blank."""
-
-MIN_GREY_RANGE = 24
-"""A picture whose grey levels span less than this is one flat tone."""
-
-RELOCATE_LOG_RATIO = 0.2
-"""The whole page is located again when its letters differ from the estimate by more than this."""
-
-MIN_NAME_LIKENESS = 0.5
-"""Two of the three letters of the Name suffice, with a speck or two read as letters."""
-
 REVERSE_LOCATOR_WEIGHT = 0.5
 """Weight of the locator's opinion of a letter beside the assessor's."""
-
-NO_LETTERS_TEXT = "no letters of the square script were found on it."
 
 
 class Stopwatch:
@@ -202,9 +183,9 @@ def detect(
     """Find and assess the letters of a picture; PageError, naming `label`, where there are none."""
     with watch.stage("size"):
         gray = to_gray(image.pixels)
-        flat, size = _upright_and_size(label, gray, networks, thresholds)
+        flat, size = flatten_upright(label, gray, networks, thresholds.centre_p)
     with watch.stage("locate"):
-        found = smooth_neighbours(_locate(networks, flat, size.body_px, thresholds.centre_p))
+        found = locate_page(networks, flat, size.body_px, thresholds.centre_p)
     if not len(found):
         raise PageError(label, NO_LETTERS_TEXT)
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
@@ -322,24 +303,6 @@ def turn_reverse_over(page: DetectedPage) -> DetectedPage:
     )  # fmt: skip
 
 
-def is_reverse_upside_down(found: Located, letters: str) -> bool:
-    """Whether these letters are a reverse of which the wrong line stands upright."""
-    order = lay_out(found).order
-    over = found.upside_down[order]
-    upright = "".join(letters[i] for i in order[~over])
-    turned = "".join(letters[i] for i in order[over])
-    behind_line_1, name = reverse_lines()
-    return (
-        letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
-        and letter_similarity(turned, name) >= MIN_NAME_LIKENESS
-    )
-
-
-def network_agreement(found: Located, assessed: Assessed) -> float:
-    """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
-    return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
-
-
 def orientation_notes(turn: int) -> tuple[str, ...]:
     """Sentence on a picture whose writing is rotated clockwise by `turn` degrees; none for 0."""
     if turn == 0:
@@ -367,35 +330,6 @@ def picture_quality(
     if facts.dpi:
         measures["q_mm"] = q / facts.dpi * 25.4
     return {key: round(value, 3) for key, value in measures.items()}
-
-
-def _upright_and_size(
-    label: str, gray: Gray, networks: Networks, thresholds: Thresholds
-) -> tuple[Gray, LetterSize]:
-    """The flattened page, upright, and the size of its letters."""
-    low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
-    flat = flatten(gray)
-    if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
-        raise PageError(label, "the page is blank: there is no writing on it.")
-    size = estimate_size(networks, flat, thresholds.centre_p)
-    small = size.body_px < MIN_MEASURED_BODY_PX
-    if not size.letter_count or (small and size.mean_p < SURE_PROBABILITY):
-        raise PageError(label, NO_LETTERS_TEXT)
-    if small:
-        needed = f"at least {MIN_BODY_PX} px needed"
-        raise PageError(label, f"letters too small ({size.body_px:.0f} px; {needed}).")
-    del flat  # Before the next one is made: a page may have hundreds of megabytes.
-    return turn_upright(flatten(gray, size.body_px), size.turn), size
-
-
-def _locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
-    found = locate(networks, flat, body, threshold)
-    if len(found) < MIN_LETTERS:
-        return found
-    height = float(np.median(found.height))
-    if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
-        return locate(networks, flat, height, threshold)
-    return found
 
 
 def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> TextContext:
@@ -440,30 +374,11 @@ def _route(
     )  # fmt: skip
     return PageRecord(
         name=name, image=facts, glyphs=glyphs, gaps=gaps,
-        match=_places_on_picture(match, detected.turn, facts), turn=detected.turn,
+        match=places_on_picture(match, detected.turn, facts), turn=detected.turn,
         quality=picture_quality(page, facts, detected.agreement, limits),
         unresolved=limits.unresolved,
         not_examined=not_examined(
             limits, thresholds, aligned is not None, count_cut_letters(given, facts),
-            _letters_without_crown_custom(customs), detected.agreement,
+            letters_without_crown_custom(customs), detected.agreement,
         ),
     )  # fmt: skip
-
-
-def _places_on_picture(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
-    """Places of the text moved from the upright page to the picture as given."""
-    if match is None or not (match.absent or match.places):
-        return match
-    at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
-    back = rotate_points_back(at, turn, (facts.width, facts.height))
-    moved = [(float(x), float(y)) for x, y in back]
-    count = len(match.absent)
-    absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))
-    places = tuple(replace(p, at=at) for p, at in zip(match.places, moved[count:], strict=True))
-    return replace(match, absent=absent, places=places)
-
-
-def _letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
-    """Letters that may carry crowns and of which the customs expect nothing."""
-    crowned = CATALOGUE["tag_missing"].letters
-    return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)

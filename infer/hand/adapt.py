@@ -2,26 +2,53 @@
 
 It needs no training: class means are moved toward the scroll's own letters, and two weights are
 fitted. It needs the text: labels that the networks alone gave to nine pages by scribes of the
-Middle Ages brought no gain, or harm.
+Middle Ages brought no gain, or harm. A label comes from the alignment of the whole page with its
+text, not from how the networks read the single letter: a letter that they misread teaches most
+about a hand they do not know. The page is read and aligned again until its labels no longer change.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.infer.hand.forms import HandForms, fit_forms
-from crownlet.infer.hand.weights import MixingWeights, fit_weights, likelihood_gain, softmax
+from crownlet.datasets.scribal.alphabet import LETTERS, index_of
+from crownlet.infer.hand.forms import (
+    HandForms,
+    MixingWeights,
+    fit_forms,
+    fit_weights,
+    likelihood_gain,
+    softmax,
+)
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
-from crownlet.infer.records import Floats, HandForm, HandRecord, Ints
+from crownlet.infer.records import Bools, Floats, HandForm, HandRecord, Ints
 from crownlet.infer.view.wording import latin_name
 
+if TYPE_CHECKING:
+    from crownlet.infer.text.match import AlignedText
+
 _LIMITS = limits_of("hand.adapt")
+
+UNLABELLED = -1
+"""Class of a letter without a label."""
+
+NEIGHBOUR_REACH = _LIMITS.whole("neighbour_reach")
+"""Neighbours on either side that are checked for agreement with the text."""
+
+MIN_AGREEING_NEIGHBOURS = _LIMITS.number("min_agreeing_neighbours")
+"""Least share of them that agree; of a hand never seen a fifth of all letters is misread."""
+
+MAX_ROUNDS = _LIMITS.whole("max_rounds")
+"""Most readings; the labels of the pages measured settled after one or two."""
+
+MAX_CHANGED_LABEL_SHARE = _LIMITS.number("max_changed_label_share")
+"""Share of the labels that may still change when reading and alignment count as settled."""
 
 MIN_LABELLED_LETTERS = _LIMITS.whole("min_labelled_letters")
 """Labelled letters of a scroll below which its hand is not learned, and of a page below which it
@@ -55,7 +82,18 @@ class LabelledLetters:
     odds: Floats
     """(N, 27) probability of each class, by the networks alone."""
     labels: Ints
-    """(N,) class by the text, -1 where it confirms none."""
+    """(N,) class by the text, `UNLABELLED` where it confirms none."""
+
+
+@dataclass(frozen=True)
+class HandSettings:
+    """What is known of a hand beside the page that is read; without `learn` nothing is learned."""
+
+    learn: bool = True
+    means: Floats | None = None
+    """(27, H) class means of the training; None where the networks do not give them."""
+    others: tuple[LabelledLetters, ...] = ()
+    """Letters of other pages of the scroll."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +103,58 @@ class HandReading:
     odds: Floats
     """(N, 27); the very object given where the hand was not learned."""
     record: HandRecord
+    aligned: AlignedText | None = None
+    """The page aligned with these odds, where `read_again` did so."""
+
+
+def read_again(
+    settings: HandSettings,
+    hidden: npt.NDArray[np.float32] | None,
+    odds: Floats,
+    aligned: AlignedText | None,
+    realign: Callable[[Floats, AlignedText], AlignedText],
+) -> HandReading:
+    """A page's letters as read by its hand.
+
+    `hidden` (N, H) and `odds` (N, 27), those of the networks alone, are in reading order; `realign`
+    aligns the page with other odds to the text of an alignment. That takes as long as learning, and
+    is done once the labels of the alignment at hand have settled.
+    """
+    if not settings.learn:
+        return HandReading(odds, not_learned(SWITCHED_OFF))
+    if hidden is None or settings.means is None:
+        return HandReading(odds, not_learned(NO_HIDDEN_OUTPUT))
+    if aligned is None:
+        return HandReading(odds, not_learned(NO_TEXT))
+    labels = label_letters(aligned, odds)
+    for _ in range(MAX_ROUNDS):
+        page = LabelledLetters(hidden, odds, labels)
+        reading = learn_hand(page, settings.others, settings.means)
+        if not reading.record.learned:
+            return reading
+        before, labels = labels, label_letters(aligned, reading.odds)
+        if _settled(before, labels):
+            aligned = realign(reading.odds, aligned)
+            before, labels = labels, label_letters(aligned, reading.odds)
+            if _settled(before, labels):
+                return replace(reading, aligned=aligned)
+    return replace(reading, aligned=realign(reading.odds, aligned))
+
+
+def label_letters(aligned: AlignedText, odds: Floats) -> Ints:
+    """(N,) the class that the text has at each glyph, `UNLABELLED` where the alignment is in doubt.
+
+    `odds` (N, 27), in reading order, are those with which the text was aligned. In doubt are glyphs
+    beside absent or extra letters, and those most of whose neighbours are read otherwise.
+    """
+    expected = aligned.alignment.expected
+    text = np.array([index_of(char) for char in aligned.text], np.int64)
+    in_text = expected >= 0
+    labels = np.where(in_text, text[np.maximum(expected, 0)], UNLABELLED)
+    agree = in_text & (labels == odds.argmax(axis=1))
+    sound = in_text & in_sequence(expected)
+    sound &= share_of_agreeing_neighbours(agree) >= MIN_AGREEING_NEIGHBOURS
+    return np.where(sound, labels, UNLABELLED)
 
 
 def learn_hand(
@@ -121,6 +211,24 @@ def hand_notes(record: HandRecord) -> tuple[str, ...]:
             "of the hand or a fault that repeats."
         )
     return tuple(notes)
+
+
+def in_sequence(expected: Ints) -> Bools:
+    """(N,) glyphs whose neighbours on both sides are aligned to the letters next to their own."""
+    follows = np.ones(len(expected) + 1, bool)
+    here, after = expected[:-1], expected[1:]
+    follows[1:-1] = (here >= 0) & (after >= 0) & (after - here == 1)
+    return np.asarray(follows[:-1] & follows[1:])
+
+
+def share_of_agreeing_neighbours(agree: Bools) -> Floats:
+    """(N,) share of each glyph's neighbours, itself left out, that agree with the text."""
+    kernel = np.ones(2 * NEIGHBOUR_REACH + 1)
+    kernel[NEIGHBOUR_REACH] = 0.0
+    inner = slice(NEIGHBOUR_REACH, NEIGHBOUR_REACH + len(agree))
+    agreeing = np.convolve(agree.astype(np.float64), kernel, "full")[inner]
+    neighbours = np.convolve(np.ones(len(agree)), kernel, "full")[inner]
+    return np.asarray(agreeing / np.maximum(neighbours, 1.0))
 
 
 @dataclass(frozen=True)
@@ -184,3 +292,7 @@ def _record(page: LabelledLetters, odds: Floats, fit: _Fit) -> HandRecord:
         True, why, letters, fit.pages, round(fit.weights.networks, 3), round(fit.weights.hand, 3),
         round(fit.gain, 4), changed, rows,
     )  # fmt: skip
+
+
+def _settled(before: Ints, after: Ints) -> bool:
+    return bool((before != after).mean() <= MAX_CHANGED_LABEL_SHARE)

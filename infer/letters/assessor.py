@@ -65,6 +65,11 @@ def likeliest_letters(odds: Floats) -> str:
     return "".join(LETTERS[k] for k in odds.argmax(axis=1)) if len(odds) else ""
 
 
+def network_agreement(found: Located, assessed: Assessed) -> float:
+    """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
+    return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
+
+
 def _assess_batch(
     networks: Networks, page: npt.NDArray[np.uint8], placed: Located, start: int
 ) -> AssessorAnswers:

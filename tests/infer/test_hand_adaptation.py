@@ -31,11 +31,11 @@ from crownlet.infer.hand.adapt import (
     HandReading,
     LabelledLetters,
     hand_notes,
+    in_sequence,
     learn_hand,
+    share_of_agreeing_neighbours,
 )
-from crownlet.infer.hand.forms import fit_forms
-from crownlet.infer.hand.labels import in_sequence, share_of_agreeing_neighbours
-from crownlet.infer.hand.weights import PRIOR_STRENGTH, WRONG_LABEL_SHARE, fit_weights
+from crownlet.infer.hand.forms import PRIOR_STRENGTH, WRONG_LABEL_SHARE, fit_forms, fit_weights
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import (
     HIDDEN_OUTPUT,

@@ -34,8 +34,8 @@ ALLOWED = {
     },
     "findings.customs": {"LISTED_TAGS": "a list of the Mishneh Torah"},
     "routing.reasons": {"_RANK": "order of the routes"},
-    "hand.labels": {"UNLABELLED": "class of a letter without a label"},
-    "hand.weights": {
+    "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
+    "hand.forms": {
         "MIN_STEP_SCALE": "end of an iteration",
         "MIN_LOSS_DECREASE_NATS": "end of an iteration",
         "MAX_EXPONENT": "keeps exponentials finite",
