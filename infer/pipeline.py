@@ -1,10 +1,10 @@
 """A page's way from pixels to its record. Read this file first: every stage is one call.
 
     PageImage                      read_page                              datasets/files/images
-        │ size                     flatten, estimate_size, turn_upright   image/, letters/scale
+        │ size                     flatten_upright                        image/, letters/scale
         ▼
     flat upright page, LetterSize
-        │ locate                   locate, smooth_neighbours              letters/locator
+        │ locate                   locate_page                            letters/locator, /scale
         ▼
     Located
         │ assess, quality          assess, beside it measure_picture      letters/assessor, quality/
@@ -16,6 +16,9 @@
         │ align                    compare_with_text                      text/
         ▼
     AlignedText, TextMatch         (None without a text)
+        │ hand                     read_by_hand                           hand/, text/
+        ▼
+    ReadPage, HandRecord
         │ route                    limits_of, glyph_rows, gap_rows        quality/, routing/
         ▼
     PageRecord
@@ -34,35 +37,36 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray, ImageFacts, PageError, PageImage, to_gray
-from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.image.crops import FittedPage, fit_to_letters
-from crownlet.infer.image.flatten import flatten
-from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
-from crownlet.infer.layout.lines import Layout, lay_out
-from crownlet.infer.layout.spacing import measure_gaps
-from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
-from crownlet.infer.letters.locator import locate, smooth_neighbours
-from crownlet.infer.letters.scale import (
-    MIN_BODY_PX,
-    MIN_LETTERS,
-    SURE_PROBABILITY,
-    LetterSize,
-    estimate_size,
-    ink_share,
+from crownlet.infer.hand.adapt import (
+    NO_TEXT,
+    HandSettings,
+    hand_notes,
+    not_learned,
+    read_again,
 )
+from crownlet.infer.image.crops import FittedPage, fit_to_letters
+from crownlet.infer.image.upright import rotate_letters_back
+from crownlet.infer.layout.lines import Layout, lay_out
+from crownlet.infer.layout.spacing import measure_gaps, yud_width
+from crownlet.infer.letters.assessor import (
+    assess,
+    letter_probabilities,
+    likeliest_letters,
+    network_agreement,
+)
+from crownlet.infer.letters.scale import NO_LETTERS_TEXT, flatten_upright, locate_page
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
+from crownlet.infer.records import Assessed, Floats, HandRecord, Located, PageRecord, TextMatch
 from crownlet.infer.routing.gaps import (
     GapOdds,
     expected_kinds,
@@ -71,43 +75,31 @@ from crownlet.infer.routing.gaps import (
     word_start_probabilities,
 )
 from crownlet.infer.routing.glyphs import glyph_rows
-from crownlet.infer.routing.not_examined import count_cut_letters, not_examined
+from crownlet.infer.routing.not_examined import (
+    count_cut_letters,
+    letters_without_crown_custom,
+    not_examined,
+)
 from crownlet.infer.routing.reasons import review_disagreements
 from crownlet.infer.text.discrepancies import TextContext
-from crownlet.infer.text.match import AlignedText, words_by_gaps, words_by_text
-from crownlet.infer.text.search import compare_with_text
-from crownlet.infer.text.side import (
-    MAX_REVERSE_LETTERS,
-    MIN_REVERSE_SIMILARITY,
-    letter_similarity,
-    reverse_lines,
+from crownlet.infer.text.match import (
+    MIN_TEXT_AGREEMENT,
+    AlignedText,
+    share_agreeing,
+    words_by_gaps,
+    words_by_text,
 )
-from crownlet.infer.text.summary import all_for_review
+from crownlet.infer.text.search import compare_with_text, realign, summarise_again
+from crownlet.infer.text.side import MAX_REVERSE_LETTERS, is_reverse_upside_down
+from crownlet.infer.text.summary import all_for_review, places_on_picture
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
     from crownlet.infer.text.search import TextChoice
 
-MIN_MEASURED_BODY_PX = 16.0
-"""Measured body height below which a page is refused; 17 px is promised, this is its tolerance."""
-
-MIN_INK_SHARE = 2e-4
-"""A page with a smaller share of ink is blank."""
-
-MIN_GREY_RANGE = 24
-"""A picture whose grey levels span less than this is one flat tone."""
-
-RELOCATE_LOG_RATIO = 0.2
-"""The whole page is located again when its letters differ from the estimate by more than this."""
-
-MIN_NAME_LIKENESS = 0.5
-"""Two of the three letters of the Name suffice, with a speck or two read as letters."""
-
 REVERSE_LOCATOR_WEIGHT = 0.5
 """Weight of the locator's opinion of a letter beside the assessor's."""
-
-NO_LETTERS_TEXT = "no letters of the square script were found on it."
 
 
 class Stopwatch:
@@ -155,6 +147,8 @@ class PageRules:
     text: TextChoice = None
     measured: bool = True
     """Whether lengths are taken and weighed against the networks."""
+    hand: HandSettings = field(default_factory=HandSettings)
+    """What is known of the scribe's hand beside the page."""
 
 
 @dataclass(frozen=True)
@@ -174,15 +168,24 @@ class OrderedPage:
     """(N,) probability that a word begins at each letter."""
 
 
+@dataclass(frozen=True)
+class ReadPage:
+    """A page in reading order, compared with its text; both None without a text."""
+
+    page: OrderedPage
+    aligned: AlignedText | None
+    match: TextMatch | None
+
+
 def detect(
     label: str, image: PageImage, networks: Networks, thresholds: Thresholds, watch: Stopwatch
 ) -> DetectedPage:
     """Find and assess the letters of a picture; PageError, naming `label`, where there are none."""
     with watch.stage("size"):
         gray = to_gray(image.pixels)
-        flat, size = _upright_and_size(label, gray, networks, thresholds)
+        flat, size = flatten_upright(label, gray, networks, thresholds.centre_p)
     with watch.stage("locate"):
-        found = smooth_neighbours(_locate(networks, flat, size.body_px, thresholds.centre_p))
+        found = locate_page(networks, flat, size.body_px, thresholds.centre_p)
     if not len(found):
         raise PageError(label, NO_LETTERS_TEXT)
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
@@ -209,9 +212,12 @@ def compile_record(
     with watch.stage("layout"):
         page = order_letters(detected, rules.thresholds)
     with watch.stage("align"):
-        aligned, match = _compare(page, detected, rules)
+        alone = compare_page(page, detected, rules)
+    with watch.stage("hand"):
+        read, hand = read_by_hand(alone, detected, rules)
     with watch.stage("route"):
-        record = _route(name, facts, detected, rules, page, aligned, match)
+        record = _route(name, facts, detected, rules, read, page.odds)
+        record = replace(record, hand=hand, notes=(*record.notes, *hand_notes(hand)))
     if not rules.measured:
         return record
     with watch.stage("measure"):
@@ -236,6 +242,51 @@ def order_letters(detected: DetectedPage, thresholds: Thresholds) -> OrderedPage
     )  # fmt: skip
 
 
+def compare_page(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> ReadPage:
+    """A page as read by the networks alone, compared with its text."""
+    return ReadPage(page, *compare_with_text(_text_context(page, detected, rules), rules.text))
+
+
+def read_by_hand(
+    alone: ReadPage, detected: DetectedPage, rules: PageRules
+) -> tuple[ReadPage, HandRecord]:
+    """The page read and aligned again with what its own letters show of the hand.
+
+    `alone` is the page as read by the networks alone, returned where the hand is not learned.
+    """
+    page, aligned, match = alone.page, alone.aligned, alone.match
+
+    def context_of(odds: Floats) -> TextContext:
+        return _text_context(_read_otherwise(page, odds, detected, rules), detected, rules)
+
+    reading = read_again(
+        rules.hand, page.assessed.hidden, page.odds, aligned,
+        lambda odds, text: realign(context_of(odds), text),
+    )  # fmt: skip
+    if reading.aligned is None or match is None:
+        return alone, reading.record
+    context = context_of(reading.odds)
+    if share_agreeing(reading.aligned, context.letters) < MIN_TEXT_AGREEMENT:
+        return alone, not_learned(NO_TEXT)
+    match = summarise_again(context, reading.aligned, match)
+    again = _read_otherwise(page, reading.odds, detected, rules)
+    return ReadPage(again, reading.aligned, match), reading.record
+
+
+def _read_otherwise(
+    page: OrderedPage, odds: Floats, detected: DetectedPage, rules: PageRules
+) -> OrderedPage:
+    """The page with other odds; where other letters are yuds the gaps are measured in these."""
+    letters = likeliest_letters(odds)
+    read = replace(page, odds=odds, letters=letters)
+    if [c == "י" for c in letters] == [c == "י" for c in page.letters]:
+        return read
+    yud_q = yud_width(detected.fitted, detected.found, page.layout, letters)
+    gaps = gap_odds(replace(page.gap_odds.gaps, yud_q=yud_q), page.layout, rules.thresholds)
+    starts = word_start_probabilities(page.layout, gaps)
+    return replace(read, gap_odds=gaps, word_start_p=starts)
+
+
 def turn_reverse_over(page: DetectedPage) -> DetectedPage:
     """The same page, turned by 180 degrees where it is a reverse that stands upside down."""
     if not 0 < len(page.found) <= MAX_REVERSE_LETTERS:
@@ -250,24 +301,6 @@ def turn_reverse_over(page: DetectedPage) -> DetectedPage:
         page, flat=flat, fitted=fit_to_letters(flat, found), found=found,
         turn=(page.turn + 180) % 360,
     )  # fmt: skip
-
-
-def is_reverse_upside_down(found: Located, letters: str) -> bool:
-    """Whether these letters are a reverse of which the wrong line stands upright."""
-    order = lay_out(found).order
-    over = found.upside_down[order]
-    upright = "".join(letters[i] for i in order[~over])
-    turned = "".join(letters[i] for i in order[over])
-    behind_line_1, name = reverse_lines()
-    return (
-        letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
-        and letter_similarity(turned, name) >= MIN_NAME_LIKENESS
-    )
-
-
-def network_agreement(found: Located, assessed: Assessed) -> float:
-    """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
-    return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
 
 
 def orientation_notes(turn: int) -> tuple[str, ...]:
@@ -299,45 +332,13 @@ def picture_quality(
     return {key: round(value, 3) for key, value in measures.items()}
 
 
-def _upright_and_size(
-    label: str, gray: Gray, networks: Networks, thresholds: Thresholds
-) -> tuple[Gray, LetterSize]:
-    """The flattened page, upright, and the size of its letters."""
-    low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
-    flat = flatten(gray)
-    if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
-        raise PageError(label, "the page is blank: there is no writing on it.")
-    size = estimate_size(networks, flat, thresholds.centre_p)
-    small = size.body_px < MIN_MEASURED_BODY_PX
-    if not size.letter_count or (small and size.mean_p < SURE_PROBABILITY):
-        raise PageError(label, NO_LETTERS_TEXT)
-    if small:
-        needed = f"at least {MIN_BODY_PX} px needed"
-        raise PageError(label, f"letters too small ({size.body_px:.0f} px; {needed}).")
-    del flat  # Before the next one is made: a page may have hundreds of megabytes.
-    return turn_upright(flatten(gray, size.body_px), size.turn), size
-
-
-def _locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
-    found = locate(networks, flat, body, threshold)
-    if len(found) < MIN_LETTERS:
-        return found
-    height = float(np.median(found.height))
-    if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
-        return locate(networks, flat, height, threshold)
-    return found
-
-
-def _compare(
-    page: OrderedPage, detected: DetectedPage, rules: PageRules
-) -> tuple[AlignedText | None, TextMatch | None]:
-    """The page against its text, named or found."""
+def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> TextContext:
+    """What the comparison with a text needs of a page."""
     height, width = detected.flat.shape
-    context = TextContext(
+    return TextContext(
         page.odds, page.word_start_p, page.letters, page.found, page.layout, (width, height),
         rules.thresholds.swapped_p,
     )  # fmt: skip
-    return compare_with_text(context, rules.text)
 
 
 def _route(
@@ -345,13 +346,15 @@ def _route(
     facts: ImageFacts,
     detected: DetectedPage,
     rules: PageRules,
-    page: OrderedPage,
-    aligned: AlignedText | None,
-    match: TextMatch | None,
+    read: ReadPage,
+    networks_odds: Floats,
 ) -> PageRecord:
+    """The record of a page as read; `networks_odds` (N, 27) are those of the networks alone."""
+    page, aligned, match = read.page, read.aligned, read.match
     thresholds, customs, learned = rules.thresholds, rules.customs, rules.learned
+    # Familiarity is that of the networks: its bounds are measured on their odds.
     limits = limits_of(
-        page.measures, page.found, page.assessed, page.odds, thresholds.picture,
+        page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         doubted=detected.agreement < thresholds.doubted_agreement,
     )  # fmt: skip
     if match is not None and limits.unfamiliar_page:
@@ -371,30 +374,11 @@ def _route(
     )  # fmt: skip
     return PageRecord(
         name=name, image=facts, glyphs=glyphs, gaps=gaps,
-        match=_places_on_picture(match, detected.turn, facts), turn=detected.turn,
+        match=places_on_picture(match, detected.turn, facts), turn=detected.turn,
         quality=picture_quality(page, facts, detected.agreement, limits),
         unresolved=limits.unresolved,
         not_examined=not_examined(
             limits, thresholds, aligned is not None, count_cut_letters(given, facts),
-            _letters_without_crown_custom(customs), detected.agreement,
+            letters_without_crown_custom(customs), detected.agreement,
         ),
     )  # fmt: skip
-
-
-def _places_on_picture(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
-    """Places of the text moved from the upright page to the picture as given."""
-    if match is None or not (match.absent or match.places):
-        return match
-    at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
-    back = rotate_points_back(at, turn, (facts.width, facts.height))
-    moved = [(float(x), float(y)) for x, y in back]
-    count = len(match.absent)
-    absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))
-    places = tuple(replace(p, at=at) for p, at in zip(match.places, moved[count:], strict=True))
-    return replace(match, absent=absent, places=places)
-
-
-def _letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
-    """Letters that may carry crowns and of which the customs expect nothing."""
-    crowned = CATALOGUE["tag_missing"].letters
-    return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)

@@ -34,6 +34,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("infer/letters", "infer/layout"),
     ("infer/text", "infer/quality", "infer/measure"),
     ("infer/routing",),
+    ("infer/hand",),
     ("infer/pipeline",),
     ("infer/findings",),
     ("infer/inspector",),

@@ -21,9 +21,12 @@ def main(config: DictConfig) -> None:
 
         render_pool(config)
     elif config.job == "export":
+        from crownlet.train.export.hand import add_letter_means
         from crownlet.train.export.onnx import export_networks
 
-        print(f"models: {export_networks(config)}")
+        folder = export_networks(config)
+        add_letter_means(folder)
+        print(f"models: {folder}")
     elif config.job == "integers":
         from crownlet.train.export.quantise import quantise_in_place
 

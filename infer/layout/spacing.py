@@ -98,13 +98,18 @@ def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, lette
     widths = [_gap_width(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
     px = np.array(widths) / scale
     q = found.height[layout.order][pairs].sum(axis=1) / 6
+    return Gaps(px, px / np.maximum(q, 1e-9), yud_width(fitted, found, layout, letters))
+
+
+def yud_width(fitted: crops.FittedPage, found: Located, layout: Layout, letters: str) -> float:
+    """Width in q of the page's yud, the median of the heads of its yuds; as in `measure_gaps`."""
+    page, scale = fitted
+    placed = found.scaled(scale).take(layout.order)
     yuds = np.flatnonzero(np.array(list(letters)) == "י")
     heads = np.column_stack([yuds, _zone_rows(page, placed, yuds[:, None], YUD_HEAD_ZONE_BODIES)])
     head_widths = [_head_width(page, placed, *place) for place in heads.tolist()]
     usual = [w for w in head_widths if YUD_WIDTH_RANGE_Q[0] < w < YUD_WIDTH_RANGE_Q[1]]
-    return Gaps(
-        px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
-    )
+    return float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
 
 
 def line_spacing(gaps: Gaps, line: npt.NDArray[np.int64]) -> LineSpacing:

@@ -2,6 +2,7 @@
 
 A first guess comes from the width of the pen strokes; then the locator runs on a window full of
 writing, and the scale is corrected by its own answer of height and rotation until the two agree.
+At that size the page is flattened, turned upright, and all its letters are located.
 """
 
 from __future__ import annotations
@@ -10,16 +11,29 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
-from crownlet.infer.letters.locator import locate, resize
+from crownlet.datasets.files.images import Gray, PageError
+from crownlet.infer.image.upright import flatten, turn_upright
+from crownlet.infer.letters.locator import locate, resize, smooth_neighbours
 from crownlet.infer.networks import LOCATOR_BODY_PX, Networks
 from crownlet.infer.records import Located
 
-Gray = npt.NDArray[np.uint8]
-
 MIN_BODY_PX = 17
 """Least body height in px: below it a kulmus is under six pixels and the letters run together."""
+
+MIN_MEASURED_BODY_PX = 16.0
+"""Measured body height below which a page is refused; 17 px is promised, this is its tolerance."""
+
+MIN_INK_SHARE = 2e-4
+"""A page with a smaller share of ink is blank."""
+
+MIN_GREY_RANGE = 24
+"""A picture whose grey levels span less than this is one flat tone."""
+
+RELOCATE_LOG_RATIO = 0.2
+"""The whole page is located again when its letters differ from the estimate by more than this."""
+
+NO_LETTERS_TEXT = "no letters of the square script were found on it."
 
 WINDOW_PX = 448
 """Side of the window that is tried, at the locator's scale."""
@@ -59,6 +73,42 @@ class LetterSize:
     """Letters in the window that was tried; 0 when none were found at any size."""
     mean_p: float = 0.0
     """Mean probability of those letters."""
+
+
+def flatten_upright(
+    label: str, gray: Gray, networks: Networks, threshold: float
+) -> tuple[Gray, LetterSize]:
+    """The page (H, W) flattened and upright, and the size of its letters.
+
+    `threshold` is the least centre probability kept. PageError, naming `label`, for a page that is
+    blank, or whose letters are none or too small.
+    """
+    low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
+    flat = flatten(gray)
+    if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
+        raise PageError(label, "the page is blank: there is no writing on it.")
+    size = estimate_size(networks, flat, threshold)
+    small = size.body_px < MIN_MEASURED_BODY_PX
+    if not size.letter_count or (small and size.mean_p < SURE_PROBABILITY):
+        raise PageError(label, NO_LETTERS_TEXT)
+    if small:
+        needed = f"at least {MIN_BODY_PX} px needed"
+        raise PageError(label, f"letters too small ({size.body_px:.0f} px; {needed}).")
+    del flat  # Before the next one is made: a page may have hundreds of megabytes.
+    return turn_upright(flatten(gray, size.body_px), size.turn), size
+
+
+def locate_page(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
+    """All letters of an upright page, with heights and rotations that agree with neighbours'.
+
+    Arguments as in `locate`; where `body` proves wrong, letters are located again at their own.
+    """
+    found = locate(networks, flat, body, threshold)
+    if len(found) >= MIN_LETTERS:
+        height = float(np.median(found.height))
+        if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
+            found = locate(networks, flat, height, threshold)
+    return smooth_neighbours(found)
 
 
 def ink_share(flat: Gray) -> float:

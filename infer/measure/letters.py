@@ -1,4 +1,10 @@
-"""Lengths of every letter of a page, in q and mm, with rulers on the page as given."""
+"""Lengths of every letter of a page, in q and mm, with rulers on the page as given.
+
+From which lengths on a defect is there or not there: two limits per measure. A book's number is
+taken where one gives it. Otherwise a limit lies between what the renderer draws plainly and what it
+draws faultlessly, by calibration hands at 64 px a body (`whole` in `limits.yaml` is the least, or
+the most, of 1709 faultless letters). Between the two limits the answer is "unclear".
+"""
 
 from __future__ import annotations
 
@@ -11,11 +17,10 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.image.rotate import rotate_points_back
+from crownlet.infer.image.upright import rotate_points_back
 from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import crowns, edges, gaps, lengths, openings
 from crownlet.infer.measure.ink import PATCH_MARGIN_Q, Length, LetterInk, cut_out
-from crownlet.infer.measure.limits import MeasureLimit, limit_of, nearer_limit
 from crownlet.infer.records import Floats, GlyphRecord, Located, MeasureClaim, Measurement
 
 _LIMITS = limits_of("measure.letters")
@@ -41,60 +46,6 @@ FIRM_INK_DARKNESS, MIN_PART_AREA_SQUARE_Q = (
 this area, blur may have closed a gap between them."""
 
 GAP_MEASURES = (("part_gap", "part_loose", "joint"), ("tag_gap", "tag_loose", "tag"))
-
-
-def zero_lengths(ink: LetterInk, row: GlyphRecord, found: list[Length]) -> list[Length]:
-    """Lengths of 0 q for gaps and tags that are suspected and not among `found`, the letter's
-    lengths."""
-    names = {length.name for length in found}
-    absent = []
-    for name, defect, part in GAP_MEASURES if _fills_box(ink) else ():
-        if name not in names and (row.p.get(defect) or 0.0) >= MIN_SUSPECTED_P:
-            place = _middle_of_part(ink, part)
-            absent.append(Length(name, defect, 0.0, place, place, sure=not _held_by_blur(ink)))
-    seen = sum(length.name == "tag_height" for length in found)
-    merged = (row.p.get("tag_merged") or 0.0) >= MIN_SUSPECTED_P
-    if row.tags_expected and seen < row.tags_expected and not merged:
-        absent += _missing_tags(ink, row.tags_expected)
-    return absent
-
-
-def _fills_box(ink: LetterInk) -> bool:
-    """Whether the letter's own ink reaches as far as its box on every side."""
-    tall, wide = ink.dark.shape
-    left, top = min(p.x0 for p in ink.pieces), min(p.y0 for p in ink.pieces)
-    right, bottom = max(p.x1 for p in ink.pieces), max(p.y1 for p in ink.pieces)
-    unfilled = max(left, top, wide - right, tall - bottom)
-    return bool(unfilled <= (PATCH_MARGIN_Q + MAX_UNFILLED_BOX_Q) * ink.scale)
-
-
-def _held_by_blur(ink: LetterInk) -> bool:
-    """Whether the letter without its tags falls apart where its ink is paler."""
-    firm = ((ink.dark >= FIRM_INK_DARKNESS) & (ink.own_mask > 0)).astype(np.uint8)
-    firm[: ink.row(gaps.TAGS_BOTTOM_Q["ל" if ink.letter == "ל" else ""])] = 0
-    areas = np.bincount(cv2.connectedComponents(firm)[1].ravel())[1:]
-    return int((areas > MIN_PART_AREA_SQUARE_Q * ink.scale**2).sum()) > 1
-
-
-def _middle_of_part(ink: LetterInk, part: str) -> Floats:
-    """Middle (2,) of the ink that the assessor takes for this part; of all ink if there is none."""
-    likely = ink.part_mask(part) * ink.own_mask
-    if float(likely.max()) < MIN_PART_P:
-        likely = ink.own_mask.astype(np.float32)
-    rows, columns = np.nonzero(likely >= PART_PEAK_SHARE * likely.max())
-    return np.array([columns.mean() + 0.5, rows.mean() + 0.5])
-
-
-def _missing_tags(ink: LetterInk, expected: int) -> list[Length]:
-    """A tag of 0 q on the middle of the head if fewer tags than expected stand there."""
-    top, strokes = crowns.strokes_above_head(ink)
-    columns = np.flatnonzero(edges.head_top_edge(ink)[1])
-    if not len(columns) or crowns.count_separate_strokes(strokes) >= expected:
-        return []
-    middle = int(columns[len(columns) // 2])
-    place = np.array([middle + 0.5, top[middle]])
-    return [Length("tag_height", "tag_missing", 0.0, place, place)]
-
 
 MIN_Q_PX = _LIMITS.number("min_q_px")
 """Letters with fewer px per kulmus are not measured: a tenth of a q is then more than half a px."""
@@ -124,6 +75,45 @@ MEASURES: tuple[tuple[str, Measure], ...] = (
     ("ח", lengths.roof_end),
 )
 """What is measured on which letters; gaps between pieces are measured on all."""
+
+ALL_LETTERS = "אבגדהוזחטיךכלםמןנסעףפץצקרשת"
+
+
+@dataclass(frozen=True)
+class MeasureLimit:
+    """`there` at or beyond the one value, `not_there` at or beyond the other, in q."""
+
+    name: str
+    defect: str
+    letters: str
+    there: float
+    not_there: float
+
+    def answer(self, q: float) -> MeasureClaim:
+        """Whether a length in q shows the defect."""
+        sign = 1.0 if self.there > self.not_there else -1.0
+        if sign * (q - self.there) >= 0.0:
+            return "there"
+        return "not_there" if sign * (q - self.not_there) <= 0.0 else "unclear"
+
+
+MEASURE_LIMITS = tuple(
+    MeasureLimit(
+        name=row["name"],
+        defect=row["defect"],
+        letters=ALL_LETTERS if row["letters"] == "all" else row["letters"],
+        there=float(row["there"]),
+        not_there=float(row["not_there"]),
+    )
+    for row in _LIMITS.rows("table")
+)
+"""The table of `limits.yaml`, where the source of each row stands beside it."""
+
+_BY_KEY = {
+    (limit.name, limit.defect, letter): limit
+    for limit in MEASURE_LIMITS
+    for letter in limit.letters
+}
 
 
 @dataclass(frozen=True)
@@ -211,6 +201,19 @@ def _limit(length: Length, row: GlyphRecord) -> MeasureLimit | None:
     return limit_of(length.name, length.defect, row.letter)
 
 
+def limit_of(name: str, defect: str, letter: str) -> MeasureLimit | None:
+    """The limits of a measure on a letter; None where it has none."""
+    return _BY_KEY.get((name, defect, letter))
+
+
+def nearer_limit(name: str, letter: str, q: float) -> MeasureLimit | None:
+    """Of a length that may be too short or too long, the limits of the side on which it lies."""
+    short, long = (limit_of(name, defect, letter) for defect in ("leg_short", "leg_long"))
+    if short is None or long is None:
+        return short or long
+    return long if q > (short.not_there + long.not_there) / 2 else short
+
+
 def smooth_heights(height: Floats) -> Floats:
     """(N,) body heights of letters in reading order, px, smoothed over the letters around each.
 
@@ -239,3 +242,56 @@ def _measurement(
     return Measurement(
         glyph, limit.name, q, None if mm is None else q * mm, start, end, limit.defect, says
     )
+
+
+def zero_lengths(ink: LetterInk, row: GlyphRecord, found: list[Length]) -> list[Length]:
+    """Lengths of 0 q for gaps and tags that are suspected and not among `found`, the letter's
+    lengths."""
+    names = {length.name for length in found}
+    absent = []
+    for name, defect, part in GAP_MEASURES if _fills_box(ink) else ():
+        if name not in names and (row.p.get(defect) or 0.0) >= MIN_SUSPECTED_P:
+            place = _middle_of_part(ink, part)
+            absent.append(Length(name, defect, 0.0, place, place, sure=not _held_by_blur(ink)))
+    seen = sum(length.name == "tag_height" for length in found)
+    merged = (row.p.get("tag_merged") or 0.0) >= MIN_SUSPECTED_P
+    if row.tags_expected and seen < row.tags_expected and not merged:
+        absent += _missing_tags(ink, row.tags_expected)
+    return absent
+
+
+def _fills_box(ink: LetterInk) -> bool:
+    """Whether the letter's own ink reaches as far as its box on every side."""
+    tall, wide = ink.dark.shape
+    left, top = min(p.x0 for p in ink.pieces), min(p.y0 for p in ink.pieces)
+    right, bottom = max(p.x1 for p in ink.pieces), max(p.y1 for p in ink.pieces)
+    unfilled = max(left, top, wide - right, tall - bottom)
+    return bool(unfilled <= (PATCH_MARGIN_Q + MAX_UNFILLED_BOX_Q) * ink.scale)
+
+
+def _held_by_blur(ink: LetterInk) -> bool:
+    """Whether the letter without its tags falls apart where its ink is paler."""
+    firm = ((ink.dark >= FIRM_INK_DARKNESS) & (ink.own_mask > 0)).astype(np.uint8)
+    firm[: ink.row(gaps.TAGS_BOTTOM_Q["ל" if ink.letter == "ל" else ""])] = 0
+    areas = np.bincount(cv2.connectedComponents(firm)[1].ravel())[1:]
+    return int((areas > MIN_PART_AREA_SQUARE_Q * ink.scale**2).sum()) > 1
+
+
+def _middle_of_part(ink: LetterInk, part: str) -> Floats:
+    """Middle (2,) of the ink that the assessor takes for this part; of all ink if there is none."""
+    likely = ink.part_mask(part) * ink.own_mask
+    if float(likely.max()) < MIN_PART_P:
+        likely = ink.own_mask.astype(np.float32)
+    rows, columns = np.nonzero(likely >= PART_PEAK_SHARE * likely.max())
+    return np.array([columns.mean() + 0.5, rows.mean() + 0.5])
+
+
+def _missing_tags(ink: LetterInk, expected: int) -> list[Length]:
+    """A tag of 0 q on the middle of the head if fewer tags than expected stand there."""
+    top, strokes = crowns.strokes_above_head(ink)
+    columns = np.flatnonzero(edges.head_top_edge(ink)[1])
+    if not len(columns) or crowns.count_separate_strokes(strokes) >= expected:
+        return []
+    middle = int(columns[len(columns) // 2])
+    place = np.array([middle + 0.5, top[middle]])
+    return [Length("tag_height", "tag_missing", 0.0, place, place)]

@@ -20,7 +20,7 @@ from crownlet.infer import cli, inspector
 from crownlet.infer.batch import inputs as naming
 from crownlet.infer.batch.inputs import find_pictures
 from crownlet.infer.batch.processes import PROCESS_LOST, ProcessPool, inspect_pages
-from crownlet.infer.batch.worker import PageJob
+from crownlet.infer.batch.worker import PageJob, group_pages
 from crownlet.infer.scrolls.members import PagePlace
 
 
@@ -180,7 +180,7 @@ def test_a_page_that_ends_its_process_stops_no_other(
     names = ["a", "b", third, "d", "e", "f"]
     tasks = [PageJob(tmp_path / f"{n}.png", PagePlace(n, n, None)) for n in names]
     config = dying.DyingConfig(tmp_path)
-    outcomes = list(inspect_pages(tasks, ProcessPool(config, 2)))  # type: ignore[arg-type]
+    outcomes = list(inspect_pages(group_pages(tasks, pooled=False), ProcessPool(config, 2)))  # type: ignore[arg-type]
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
     assert faults == {name: f"{tmp_path / name}.png: {PROCESS_LOST}" for name in lost}

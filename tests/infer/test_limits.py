@@ -16,7 +16,7 @@ import yaml
 
 from crownlet.infer.limits import LIMITS_FILE, LimitsSection, limits_of
 
-ROOMS = ("findings", "layout", "measure", "quality", "routing", "text")
+ROOMS = ("findings", "hand", "layout", "measure", "quality", "routing", "text")
 INFER = LIMITS_FILE.parent
 MODULES = sorted(path for room in ROOMS for path in (INFER / room).glob("*.py"))
 READERS = {name for name in vars(LimitsSection) if not name.startswith("_")}
@@ -34,6 +34,12 @@ ALLOWED = {
     },
     "findings.customs": {"LISTED_TAGS": "a list of the Mishneh Torah"},
     "routing.reasons": {"_RANK": "order of the routes"},
+    "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
+    "hand.forms": {
+        "MIN_STEP_SCALE": "end of an iteration",
+        "MIN_LOSS_DECREASE_NATS": "end of an iteration",
+        "MAX_EXPONENT": "keeps exponentials finite",
+    },
     "measure.ink": {
         "CROP_PX_PER_CELL": "geometry of the assessor's masks",
         "_GREYS": "all greys of a byte",

@@ -1,7 +1,7 @@
 """The assessor's examples: one crop per letter of a page whose truth is known, with its targets.
 
 Cutting and flattening of the light are `crownlet.infer.image.crops` and
-`crownlet.infer.image.flatten`, the same code that inference runs.
+`crownlet.infer.image.upright`, the same code that inference runs.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from crownlet.infer.image.crops import (
     crop_matrix,
     fit_page,
 )
-from crownlet.infer.image.flatten import flatten
+from crownlet.infer.image.upright import flatten
 from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN
 from crownlet.train.fit.tiles import shrink
 
