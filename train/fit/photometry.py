@@ -13,7 +13,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from crownlet.infer.image.flatten import INK_GREY, SKIN_GREY
+from crownlet.infer.image.upright import INK_GREY, SKIN_GREY
 
 SKIN_LEVEL, INK_LEVEL = SKIN_GREY / 255, INK_GREY / 255
 
