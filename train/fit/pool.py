@@ -118,7 +118,7 @@ def with_style(spec: PageSpec, seed: int, styles: tuple[str, ...]) -> PageSpec:
     rng = np.random.default_rng([seed, 0x57])
     for _ in range(1000):
         hand = int(rng.integers(1 << 31))
-        if draw_hand(hand, spec.split).style in styles:
+        if draw_hand(hand, spec.split, spec.own_forms).style in styles:
             return replace(spec, hand=hand)
     raise ValueError(f"no hand writes in any of the styles {', '.join(styles)}")
 

@@ -100,8 +100,8 @@ class _Traits:
     show: float
 
 
-def draw_hand(seed: int, split: Split = "train") -> Hand:
-    """The hand of this seed and split.
+def draw_hand(seed: int, split: Split = "train", own_forms: bool = True) -> Hand:
+    """The hand of this seed and split, with proportions and forms of its own or the model's.
 
     The same (seed, split) gives the same hand. Splits are disjoint: `Hand.seed` is a hash of both
     whose two lowest bits name the split (`split_of`), so no hand can occur in two of them. Styles
@@ -120,7 +120,7 @@ def draw_hand(seed: int, split: Split = "train") -> Hand:
     start = 0.37 * place
     style = _choose_by_share(_STYLE_SHARES, (start + seed * _GOLDEN_STEP) % 1.0)
     form = _choose_by_share(_FORM_SHARES, (start + seed * _ROOT_STEP) % 1.0)
-    return _fill_hand(identity, style, form, rng)
+    return _fill_hand(identity, style, form, own_forms, rng)
 
 
 def split_of(hand: Hand) -> Split:
@@ -128,25 +128,22 @@ def split_of(hand: Hand) -> Split:
     return SPLITS[hand.seed & 3]
 
 
-def _fill_hand(identity: int, style: Style, form: TagForm, rng: np.random.Generator) -> Hand:
+def _fill_hand(
+    identity: int, style: Style, form: TagForm, own_forms: bool, rng: np.random.Generator
+) -> Hand:
     """Fill in every parameter from hidden traits and own chance."""
     traits = _Traits(*(float(v) for v in rng.beta((1.3, 2.2, 2.0, 2.0), (2.2, 2.2, 2.0, 2.0))))
-    return Hand(
-        seed=identity,
-        style=style,
-        tag_form=form,
-        **_apply_style(
-            style,
-            {
-                **_draw_proportions(traits, rng),
-                **_draw_stroke(traits, rng),
-                **_draw_crowns(traits, form, rng),
-                **_draw_spacing(traits, rng),
-                **draw_manner(rng),
-                **draw_long_limbs(rng),
-            },
-        ),
-    )
+    drawn = {
+        **_draw_proportions(traits, rng),
+        **_draw_stroke(traits, rng),
+        **_draw_crowns(traits, form, rng),
+        **_draw_spacing(traits, rng),
+        **draw_manner(rng),
+        **draw_long_limbs(rng),
+    }
+    if own_forms:
+        drawn = _apply_style(style, drawn) | {"form_seed": identity}
+    return Hand(seed=identity, style=style, tag_form=form, **drawn)
 
 
 def _apply_style(style: Style, drawn: dict[str, Any]) -> dict[str, Any]:

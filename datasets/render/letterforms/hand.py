@@ -36,6 +36,8 @@ class Hand:
 
     seed: int = 0
     style: Style = "beit_yosef"
+    form_seed: int = 0
+    """Seed of the hand's own proportions and forms (`own_forms`); 0 keeps those of the model."""
     # proportions
     width: float = 1.0
     slant: float = 0.0

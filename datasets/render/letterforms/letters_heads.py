@@ -190,7 +190,7 @@ def flat_chet(d: Sketch) -> None:
         # A zayin's neck: a leg held by less is taken to hang free, as only few hands risk.
         thin = d.ways[7]
         neck = max(0.3, v * (0.72 + 0.22 * thin)) if thin > -0.7 else 0.15 - 0.5 * (thin + 0.7)
-        if form_of(d.hand.seed, d.style, "ה").forms[0] > CLOSE_HE_DRAW:
+        if form_of(d.hand.form_seed, d.style, "ה").forms[0] > CLOSE_HE_DRAW:
             neck = max(neck, 0.34)
         else:
             neck = d.thin(neck, 0.9 * (d.own.hair > 0.5))

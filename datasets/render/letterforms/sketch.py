@@ -57,7 +57,7 @@ class Sketch:
         self.style = hand.style
         self.habits = habits_of(hand.seed)
         self.ways = self.habits.ways_of(letter)
-        self.own = own = form_of(hand.seed, hand.style, letter)
+        self.own = own = form_of(hand.form_seed, hand.style, letter)
         self.unsteady = 2.0 * clamp(hand.jitter, 0.0, _MAX_UNSTEADINESS)
         self._draws = iter(rng.uniform(-1.0, 1.0, _DRAW_COUNT).tolist())
         own_width = 0.08 * self.habits.width_of(letter) + self.j(0.04)

@@ -198,7 +198,7 @@ def _draw_plan(glyph: Glyph, crown: Crown, hand: Hand, draws: Floats, count: int
         if count > 1
         else 0
     )
-    own = form_of(hand.seed, hand.style, glyph.letter)
+    own = form_of(hand.form_seed, hand.style, glyph.letter)
     # In some hands yud's tag is as long as the letter.
     most = _MAX_TAG_HEIGHT_Q.get(glyph.letter, 4.0)
     if glyph.letter == "י":

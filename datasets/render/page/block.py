@@ -89,7 +89,7 @@ def write_block(
 def _draw_line_pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:
     """Distance of lines in q; on crowded pages lamed and the finals enter their neighbours."""
     # Hands that push letters into each other's space do so with lines.
-    pack = manner_of(hand.seed, hand.style).pack
+    pack = manner_of(hand.form_seed, hand.style).pack
     if rng.random() < spec.crowded * (1.0 + pack):
         return min(hand.line_pitch, float(rng.uniform(MIN_LINE_PITCH_Q, 4.8)))
     return hand.line_pitch

@@ -43,7 +43,7 @@ def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
     """
     rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
     hand_seed = int(rng.integers(1 << 31)) if spec.hand is None else spec.hand
-    hand = hand or draw_hand(hand_seed, spec.split)
+    hand = hand or draw_hand(hand_seed, spec.split, spec.own_forms)
     body = float(np.exp(rng.uniform(*np.log(spec.body))))
     text = choose_text(spec, rng, body)
     scale = body / 3.0

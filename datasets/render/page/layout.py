@@ -54,8 +54,8 @@ MAX_BRIDGE_Q = 0.9
 MIN_WORD_GAP_EXCESS_Q = 0.15
 """Least q by which the gap between words passes that between letters."""
 
-NESTING_PAGE_SHARE = 0.35
-"""Share of pages whose hand sets yuds over the bases of other letters."""
+NESTING_PAGE_SHARE, OWN_FORMS_NESTING_PAGE_SHARE = 0.25, 0.35
+"""Share of pages whose hand sets yuds over the bases of other letters; of hands with own forms."""
 
 MAX_KERNING_Q, MAX_NESTED_KERNING_Q = 0.6, 1.6
 """Most idle space in q taken out between two letters."""
@@ -258,12 +258,13 @@ def draw_spacing_habits(
     letter_gap = max(tightest, hand.letter_gap * float(rng.uniform(0.8, 1.2)))
     word_gap = max(hand.word_gap * float(rng.uniform(0.8, 1.2)), 2.0 * hand.letter_gap + 0.1)
     uneven = float(rng.uniform(0.05, 0.3))
-    pack = manner_of(hand.seed, hand.style).pack
+    pack = manner_of(hand.form_seed, hand.style).pack
     letter_gap = max(tightest, letter_gap * (1.0 - 0.9 * pack))
     if rng.random() < close:  # words still part, by little: such a hand must be even
         word_gap = min(word_gap, float(rng.uniform(1.3, 1.8)) * letter_gap + MIN_WORD_GAP_EXCESS_Q)
         uneven = min(uneven, 0.12)
-    if rng.random() < NESTING_PAGE_SHARE:
+    nesting = OWN_FORMS_NESTING_PAGE_SHARE if hand.form_seed else NESTING_PAGE_SHARE
+    if rng.random() < nesting:
         kern = float(rng.uniform(0.8, 1.0))
         return SpacingHabits(letter_gap, word_gap, kern, uneven, tightest, True, pack)
     kern = float(rng.uniform(0.0, 0.7))

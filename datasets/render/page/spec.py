@@ -37,6 +37,9 @@ class PageSpec:
     split: Split = "train"
     hand: int | None = None
     """Seed of the hand; None draws one by page."""
+    own_forms: bool = False
+    """Whether the hand draws proportions and forms of its own, as wide as real ones; networks
+    0.4.0 learned without."""
     letters: tuple[int, int] = (60, 110)
     """How many letters a page of drawn words has."""
     max_side: int = 1024
