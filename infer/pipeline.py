@@ -1,7 +1,8 @@
 """A page's way from pixels to its record. Read this file first: every stage is one call.
 
     PageImage                      read_page                              datasets/files/images
-        │ size                     flatten, estimate_size, turn_upright   image/, letters/scale
+        │ size                     flatten, straighten, estimate_size,    image/, letters/upright,
+        │                          turn_upright                           letters/scale
         ▼
     flat upright page, LetterSize
         │ locate                   locate, smooth_neighbours              letters/locator
@@ -45,6 +46,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
 from crownlet.infer.image.flatten import flatten
+from crownlet.infer.image.perspective import Straightening
 from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
 from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.layout.spacing import measure_gaps
@@ -58,11 +60,12 @@ from crownlet.infer.letters.scale import (
     estimate_size,
     ink_share,
 )
+from crownlet.infer.letters.upright import straighten
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
+from crownlet.infer.records import Assessed, Floats, Located, Measurement, PageRecord, TextMatch
 from crownlet.infer.routing.gaps import (
     GapOdds,
     expected_kinds,
@@ -137,11 +140,27 @@ class DetectedPage:
     found: Located
     assessed: Assessed
     turn: int
-    """Clockwise rotation in degrees of the picture as given: 0, 90, 180 or 270."""
+    """Clockwise rotation in degrees of the straight picture: 0, 90, 180 or 270."""
     measures: PictureMeasures
     """Quality of the picture around the letters, row for row with `found`."""
     agreement: float
     """How far the two networks agree on what was located, 0 to 1."""
+    straightened: Straightening | None = None
+    """How the picture was made straight; None where it is straight as given."""
+
+    def straight_size(self, facts: ImageFacts) -> tuple[int, int]:
+        """Width and height of the straight picture, px."""
+        return self.straightened.size if self.straightened else (facts.width, facts.height)
+
+    def letters_on_picture(self, found: Located, facts: ImageFacts) -> Located:
+        """Letters of the upright page on the picture as given."""
+        straight = rotate_letters_back(found, self.turn, self.straight_size(facts))
+        return self.straightened.letters_back(straight) if self.straightened else straight
+
+    def points_on_picture(self, points: Floats, facts: ImageFacts) -> Floats:
+        """Points (N, 2) of the upright page on the picture as given."""
+        straight = rotate_points_back(points, self.turn, self.straight_size(facts))
+        return self.straightened.points_back(straight) if self.straightened else straight
 
 
 @dataclass(frozen=True)
@@ -179,8 +198,9 @@ def detect(
 ) -> DetectedPage:
     """Find and assess the letters of a picture; PageError, naming `label`, where there are none."""
     with watch.stage("size"):
-        gray = to_gray(image.pixels)
-        flat, size = _upright_and_size(label, gray, networks, thresholds)
+        gray, flat, size, straightened = _upright_and_size(
+            label, to_gray(image.pixels), networks, thresholds
+        )
     with watch.stage("locate"):
         found = smooth_neighbours(_locate(networks, flat, size.body_px, thresholds.centre_p))
     if not len(found):
@@ -199,7 +219,9 @@ def detect(
             fitted = fit_to_letters(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, size.turn)
-    return DetectedPage(flat, fitted, found, assessed, size.turn, measures, agreement)
+    return DetectedPage(
+        flat, fitted, found, assessed, size.turn, measures, agreement, straightened
+    )
 
 
 def compile_record(
@@ -215,8 +237,11 @@ def compile_record(
     if not rules.measured:
         return record
     with watch.stage("measure"):
-        upright = UprightPage(detected.flat, detected.turn, (facts.width, facts.height), facts.dpi)
+        upright = UprightPage(
+            detected.flat, detected.turn, detected.straight_size(facts), _dpi(facts, detected)
+        )
         taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
+        taken = _rulers_on_picture(taken, detected.straightened)
         rows = review_disagreements(record.glyphs, taken, rules.thresholds)
     return replace(record, glyphs=rows, measurements=taken)
 
@@ -270,44 +295,90 @@ def network_agreement(found: Located, assessed: Assessed) -> float:
     return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
 
 
-def orientation_notes(turn: int) -> tuple[str, ...]:
-    """Sentence on a picture whose writing is rotated clockwise by `turn` degrees; none for 0."""
-    if turn == 0:
-        return ()
-    way = "upside down" if turn == 180 else "on its side"
-    return (f"The picture stands {way}; it was turned before it was read.",)
+def orientation_notes(
+    turn: int, straightened: Straightening | None = None
+) -> tuple[str, ...]:
+    """Sentences on a picture whose writing is rotated clockwise by `turn` degrees, and on one that
+    was made straight; none for 0 and None."""
+    notes = []
+    if turn:
+        way = "upside down" if turn == 180 else "on its side"
+        notes.append(f"The picture stands {way}; it was turned before it was read.")
+    if straightened and straightened.slant_degrees:
+        notes.append(
+            f"The picture was taken at a slant of about {straightened.slant_degrees:.0f} degrees; "
+            "its perspective was removed before it was read. Take it from straight above for surer "
+            "widths and gaps."
+        )
+    elif straightened:
+        notes.append(
+            f"The writing is tilted by {straightened.tilt_degrees:.0f} degrees; the picture was "
+            "rotated before it was read."
+        )
+    return tuple(notes)
 
 
 def picture_quality(
-    page: OrderedPage, facts: ImageFacts, agreement: float, limits: PictureLimits
+    page: OrderedPage, facts: ImageFacts, detected: DetectedPage, limits: PictureLimits
 ) -> dict[str, float]:
     """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
+    straightened = detected.straightened
+    dpi = _dpi(facts, detected)
     q = float(np.median(page.found.height)) / 3
     measures = {
         "q_px": q,
         "body_px": 3 * q,
-        "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope))),
+        "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope)))
+        + (straightened.tilt_degrees if straightened else 0.0),
         "lines": float(page.layout.line.max() + 1),
         "columns": float(page.layout.column.max() + 1),
         "yud_q": page.gap_odds.gaps.yud_q,
-        "agreement": agreement,
+        "agreement": detected.agreement,
         "unfamiliar_share": limits.unfamiliar_share,
         **page.measures.summary(),
     }
-    if facts.dpi:
-        measures["q_mm"] = q / facts.dpi * 25.4
+    if straightened and straightened.slant_degrees:
+        measures["slant_degrees"] = straightened.slant_degrees
+    if dpi:
+        measures["q_mm"] = q / dpi * 25.4
     return {key: round(value, 3) for key, value in measures.items()}
+
+
+def _dpi(facts: ImageFacts, detected: DetectedPage) -> float | None:
+    """Resolution of the straight picture; None of one that was taken at a slant."""
+    straightened = detected.straightened
+    return None if straightened and straightened.slant_degrees else facts.dpi
+
+
+def _rulers_on_picture(
+    taken: tuple[Measurement, ...], straightened: Straightening | None
+) -> tuple[Measurement, ...]:
+    """Rulers moved from the straight picture to the picture as given."""
+    if straightened is None or not taken:
+        return taken
+    ends = straightened.points_back(np.array([end for m in taken for end in (m.start, m.end)]))
+    rows = ends.reshape(-1, 4).tolist()
+    return tuple(
+        replace(m, start=(x0, y0), end=(x1, y1))
+        for m, (x0, y0, x1, y1) in zip(taken, rows, strict=True)
+    )
 
 
 def _upright_and_size(
     label: str, gray: Gray, networks: Networks, thresholds: Thresholds
-) -> tuple[Gray, LetterSize]:
-    """The flattened page, upright, and the size of its letters."""
+) -> tuple[Gray, Gray, LetterSize, Straightening | None]:
+    """The straight picture, the flattened page, upright, the size of its letters, and how the
+    picture was made straight."""
     low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
     flat = flatten(gray)
     if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
         raise PageError(label, "the page is blank: there is no writing on it.")
-    size = estimate_size(networks, flat, thresholds.centre_p)
+    straight = straighten(networks, gray, flat, thresholds.centre_p)
+    if straight is not None:
+        gray, size, straightened = straight.gray, straight.size, straight.straightened
+    else:
+        size, straightened = estimate_size(networks, flat, thresholds.centre_p), None
+    del straight
     small = size.body_px < MIN_MEASURED_BODY_PX
     if not size.letter_count or (small and size.mean_p < SURE_PROBABILITY):
         raise PageError(label, NO_LETTERS_TEXT)
@@ -315,7 +386,7 @@ def _upright_and_size(
         needed = f"at least {MIN_BODY_PX} px needed"
         raise PageError(label, f"letters too small ({size.body_px:.0f} px; {needed}).")
     del flat  # Before the next one is made: a page may have hundreds of megabytes.
-    return turn_upright(flatten(gray, size.body_px), size.turn), size
+    return gray, turn_upright(flatten(gray, size.body_px), size.turn), size, straightened
 
 
 def _locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
@@ -357,7 +428,7 @@ def _route(
     if match is not None and limits.unfamiliar_page:
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
-    given = rotate_letters_back(page.found, detected.turn, (facts.width, facts.height))
+    given = detected.letters_on_picture(page.found, facts)
     glyphs = glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,
         thresholds, limits,
@@ -371,8 +442,8 @@ def _route(
     )  # fmt: skip
     return PageRecord(
         name=name, image=facts, glyphs=glyphs, gaps=gaps,
-        match=_places_on_picture(match, detected.turn, facts), turn=detected.turn,
-        quality=picture_quality(page, facts, detected.agreement, limits),
+        match=_places_on_picture(match, detected, facts), turn=detected.turn,
+        quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved,
         not_examined=not_examined(
             limits, thresholds, aligned is not None, count_cut_letters(given, facts),
@@ -381,12 +452,14 @@ def _route(
     )  # fmt: skip
 
 
-def _places_on_picture(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
+def _places_on_picture(
+    match: TextMatch | None, detected: DetectedPage, facts: ImageFacts
+) -> TextMatch | None:
     """Places of the text moved from the upright page to the picture as given."""
     if match is None or not (match.absent or match.places):
         return match
     at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
-    back = rotate_points_back(at, turn, (facts.width, facts.height))
+    back = detected.points_on_picture(at, facts)
     moved = [(float(x), float(y)) for x, y in back]
     count = len(match.absent)
     absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))

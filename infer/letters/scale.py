@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.infer.image.rotate import rotate_letters_back
+from crownlet.infer.layout.lines import page_slope
 from crownlet.infer.letters.locator import locate, resize
 from crownlet.infer.networks import LOCATOR_BODY_PX, Networks
 from crownlet.infer.records import Located
@@ -59,6 +61,8 @@ class LetterSize:
     """Letters in the window that was tried; 0 when none were found at any size."""
     mean_p: float = 0.0
     """Mean probability of those letters."""
+    slope: float = 0.0
+    """Tilt of their lines, dy/dx, once they are turned upright."""
 
 
 def ink_share(flat: Gray) -> float:
@@ -105,7 +109,10 @@ def estimate_size(networks: Networks, flat: Gray, threshold: float) -> LetterSiz
         weight = mean_p**2 * min(len(found), MAX_WEIGHED_LETTERS) * (2.0 if agreed else 1.0)
         if weight > best:
             best = weight
-            size = LetterSize(_median_height(found), _commonest_turn(found), len(found), mean_p)
+            turn = _commonest_turn(found)
+            size = LetterSize(
+                _median_height(found), turn, len(found), mean_p, _upright_slope(found, turn)
+            )
         if agreed and len(found) >= MIN_LETTERS and mean_p > SURE_PROBABILITY:
             break
     return size
@@ -151,6 +158,11 @@ def _median_height(found: Located) -> float:
     """Median body height of the half of the letters with the higher score."""
     sure = found.score >= np.median(found.score)
     return float(np.median(found.height[sure]))
+
+
+def _upright_slope(found: Located, turn: int) -> float:
+    """Tilt dy/dx of the lines of letters that are turned by `turn` degrees, once upright."""
+    return page_slope(rotate_letters_back(found, (360 - turn) % 360, (0, 0)))
 
 
 def _commonest_turn(found: Located) -> int:

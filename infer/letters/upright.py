@@ -1,0 +1,271 @@
+"""A picture on which the writing lies askew is made straight before its letters are read.
+
+The ink shows the slope of the lines, and whether they converge (`layout/slope`); the locator must
+then find sure and level letters on the straight picture, or the picture stays as it is. A slope of
+a few degrees needs none of this. Of a picture taken at a slant the letters themselves give the
+perspective once more: their lines, and their heights, which are equal on the page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from crownlet.datasets.files.images import Gray
+from crownlet.infer.image.flatten import flatten
+from crownlet.infer.image.perspective import Straightening, facing, map_points, rotation
+from crownlet.infer.image.rotate import rotate_letters_back, turn_upright
+from crownlet.infer.layout.lines import lay_out
+from crownlet.infer.layout.slope import InkSlopes, ink_slopes, slopes_at
+from crownlet.infer.letters.locator import locate, smooth_neighbours
+from crownlet.infer.letters.scale import (
+    MIN_LETTERS,
+    SURE_PROBABILITY,
+    LetterSize,
+    estimate_size,
+    stroke_width,
+)
+from crownlet.infer.networks import Networks
+from crownlet.infer.records import Floats, Ints, Located
+
+MIN_TILT_DEGREES = 5.0
+"""Slopes up to this are read as they are: to the networks they are nothing unusual."""
+
+MIN_CONTRAST = 0.5
+"""A slope that shows less plainly in the ink is none."""
+
+MIN_CONVERGING_RATIO = 1.15
+"""How much more plainly converging lines must show than parallel ones."""
+
+MIN_FAN_DEGREES = 5.0
+"""Converging lines whose slopes differ by less over the page are read as parallel."""
+
+MAX_REMAINING_SLOPE_DEGREES = 4.0
+"""Slope of the letters found on the straight picture up to which it is straight."""
+
+PLAIN_PROBABILITY = 0.85
+"""Mean probability of the letters at which no other way to straighten is tried."""
+
+_TURNS_ABOUT_LINES = np.arange(-54.0, 55.0, 3.0)
+"""Trial angles, in degrees, by which the page is turned toward the camera about its lines."""
+
+LEVEL_WEIGHT = 0.03
+"""Weight of a turn of 45 degrees against edges that are square to the lines."""
+
+HEIGHT_WEIGHT = 0.5
+"""Weight of unequal heights of letters against edges that are square to the lines."""
+
+FIT_ROUNDS = 4
+
+MIN_LINE_LETTERS, MIN_FITTED_LINES = 5, 3
+"""Letters of a line, and lines of a page, from which the perspective is measured again."""
+
+FOCAL_SHARE = 1.0
+"""Focal length as a share of the picture's longer side: of a telephone's camera about 0.75, and more
+where the picture is cut out of a larger one. If it is wrong, letters come out somewhat too wide or
+too narrow."""
+
+EDGE_BODY_PX, MAX_EDGES = 16.0, 8000
+"""Body height at which edges of strokes are taken, and how many."""
+
+
+@dataclass(frozen=True)
+class StraightPage:
+    """A picture and its flattened form, straight but for quarter turns, and its letters' size."""
+
+    gray: Gray
+    flat: Gray
+    size: LetterSize
+    straightened: Straightening
+
+
+def straighten(
+    networks: Networks, gray: Gray, flat: Gray, threshold: float
+) -> StraightPage | None:
+    """The straight picture; None where the writing is straight or nothing better was found.
+
+    `gray` is the picture as given (H, W), `flat` the same flattened.
+    """
+    slopes = ink_slopes(flat, 3.0 * stroke_width(flat) or 40.0)
+    if slopes is None:
+        return None
+    best: StraightPage | None = None
+    for straightened in _candidates(flat, slopes):
+        page = _read_straight(networks, gray, straightened, threshold)
+        if page is not None and (best is None or page.size.mean_p > best.size.mean_p):
+            best = page
+        if best is not None and best.size.mean_p > PLAIN_PROBABILITY:
+            break
+    if best is None or not best.straightened.slant_degrees:
+        return best
+    return _refine(networks, gray, flat, best, threshold)
+
+
+def _candidates(flat: Gray, slopes: InkSlopes) -> Iterator[Straightening]:
+    """What may make the picture straight, likeliest first."""
+    extent = (flat.shape[1], flat.shape[0])
+    degrees, steep = slopes.converging
+    plainer = slopes.converging_contrast + 1 > MIN_CONVERGING_RATIO * (slopes.contrast + 1)
+    fan = np.ptp(np.percentile(slopes_at(_rays(slopes.ink, flat), degrees, steep), (2, 98)))
+    if plainer and slopes.converging_contrast > MIN_CONTRAST and fan > MIN_FAN_DEGREES:
+        yield from _facing(flat, slopes.ink, _line_axis(degrees, steep))
+    if slopes.contrast > MIN_CONTRAST and abs(slopes.tilt) > MIN_TILT_DEGREES:
+        yield rotation(slopes.tilt, extent)
+        # Lines may be parallel before a camera that is far away, and letters lean.
+        yield from _facing(flat, slopes.ink, _line_axis(slopes.degrees, 0.0))
+
+
+def _line_axis(degrees: float, steepness: float) -> Floats:
+    """(3,) unit direction of the lines in the camera's frame."""
+    angle = np.deg2rad(degrees)
+    axis = np.array([np.cos(angle), np.sin(angle), steepness])
+    result: Floats = axis / np.linalg.norm(axis)
+    return result
+
+
+def _rays(points: Floats, flat: Gray) -> Floats:
+    """Points (N, 2) from the middle of the picture, in focal lengths."""
+    height, width = flat.shape
+    result: Floats = (points - np.array([width, height]) / 2) / (FOCAL_SHARE * max(width, height))
+    return result
+
+
+def _facing(flat: Gray, ink: Floats, along: Floats) -> Iterator[Straightening]:
+    """The picture seen from in front, if there is one, its strokes being upright on the lines."""
+    edges = _stroke_edges(flat, ink)
+    tries = [(_face(flat, ink, along, turn), turn) for turn in _TURNS_ABOUT_LINES]
+    scored = [
+        (edges.squareness(s.matrix) - LEVEL_WEIGHT * (turn / 45) ** 2, k)
+        for k, (s, turn) in enumerate(tries)
+        if s is not None
+    ]
+    best = tries[max(scored)[1]][0] if scored else None
+    if best is not None:
+        yield best
+
+
+def _face(flat: Gray, ink: Floats, along: Floats, degrees: float) -> Straightening | None:
+    """The picture seen from in front, the page being turned by `degrees` about its lines."""
+    ahead = np.array([0.0, 0.0, 1.0]) - along[2] * along
+    ahead /= np.linalg.norm(ahead)
+    angle = np.deg2rad(degrees)
+    down = np.cos(angle) * np.cross(ahead, along) + np.sin(angle) * ahead
+    into = np.cross(along, down)
+    if abs(along[1]) > abs(along[0]):  # Quarter turns are left to the letters.
+        along, down = (-down, along) if along[1] > 0 else (down, -along)
+    elif along[0] < 0:
+        along, down = -along, -down
+    height, width = flat.shape
+    return facing(
+        np.stack([along, down, into]), FOCAL_SHARE * max(width, height), (width, height), ink
+    )
+
+
+@dataclass(frozen=True)
+class _Edges:
+    """Short pieces of the edges of strokes, N of them."""
+
+    start: Floats
+    end: Floats
+    """(N, 2) px."""
+    weight: Floats
+
+    def squareness(self, matrix: Floats) -> float:
+        """1 where all edges run along or across the lines after mapping; 0 in any direction."""
+        step = map_points(matrix, self.end) - map_points(matrix, self.start)
+        around = np.cos(4 * np.arctan2(step[:, 1], step[:, 0]))
+        return float((self.weight * around).sum() / self.weight.sum())
+
+
+def _stroke_edges(flat: Gray, ink: Floats) -> _Edges:
+    """Edges of the strokes of a flattened page."""
+    body = 3.0 * stroke_width(flat) or 40.0
+    scale = min(1.0, EDGE_BODY_PX / body)
+    size = (max(8, round(flat.shape[1] * scale)), max(8, round(flat.shape[0] * scale)))
+    small = cv2.GaussianBlur(cv2.resize(flat, size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
+    across = cv2.Sobel(small, cv2.CV_32F, 1, 0)
+    down = cv2.Sobel(small, cv2.CV_32F, 0, 1)
+    rise = np.hypot(across, down)
+    y, x = np.nonzero(rise > 0.5 * np.percentile(rise, 98))
+    if len(x) > MAX_EDGES:
+        kept = np.random.default_rng(0).permutation(len(x))[:MAX_EDGES]
+        x, y = x[kept], y[kept]
+    start = (np.stack([x, y], axis=1) + 0.5) / scale
+    step = np.stack([-down[y, x], across[y, x]], axis=1) / rise[y, x, None]
+    return _Edges(start, start + step, rise[y, x].astype(np.float64))
+
+
+def _read_straight(
+    networks: Networks, gray: Gray, straightened: Straightening, threshold: float
+) -> StraightPage | None:
+    """The straight picture with its letters' size; None where they are not sure and level."""
+    straight = straightened.warp(gray)
+    flat = flatten(straight)
+    size = estimate_size(networks, flat, threshold)
+    sure = size.letter_count >= MIN_LETTERS and size.mean_p > SURE_PROBABILITY
+    level = abs(np.rad2deg(np.arctan(size.slope))) < MAX_REMAINING_SLOPE_DEGREES
+    return StraightPage(straight, flat, size, straightened) if sure and level else None
+
+
+def _refine(
+    networks: Networks, gray: Gray, flat: Gray, page: StraightPage, threshold: float
+) -> StraightPage:
+    """The same with its perspective by the lines of its letters, where that is plainer."""
+    turn, body = page.size.turn, page.size.body_px
+    upright = turn_upright(flatten(page.gray, body), turn)
+    found = smooth_neighbours(locate(networks, upright, body, threshold))
+    layout = lay_out(found)
+    straight = rotate_letters_back(found.take(layout.order), turn, page.straightened.size)
+    given = page.straightened.letters_back(straight)
+    along = _axis_through_lines(_rays(given.anchors, flat), layout.line)
+    if along is None:
+        return page
+    edges = _stroke_edges(flat, given.anchors)
+    tries = [_face(flat, given.anchors, along, turn) for turn in _TURNS_ABOUT_LINES]
+    scored = [
+        (edges.squareness(s.matrix) - HEIGHT_WEIGHT * _height_spread(s, given), k)
+        for k, s in enumerate(tries)
+        if s is not None
+    ]
+    best = tries[max(scored)[1]] if scored else None
+    again = None if best is None else _read_straight(networks, gray, best, threshold)
+    return again if again is not None and again.size.mean_p >= page.size.mean_p else page
+
+
+def _axis_through_lines(rays: Floats, line: Ints) -> Floats | None:
+    """(3,) direction of the written lines in the camera's frame; None where there are too few.
+
+    `rays` (N, 2) are the middles of the letters' bodies, `line` (N,) the line of each. The plane
+    through the camera and each line holds the direction.
+    """
+    normals, weight = [], []
+    for number in np.unique(line):
+        seen = rays[line == number]
+        if len(seen) >= MIN_LINE_LETTERS:
+            middle = seen.mean(axis=0)
+            along = np.linalg.svd(seen - middle)[2][0]
+            normal = np.cross(np.append(middle, 1.0), np.append(along, 0.0))
+            normals.append(normal / np.linalg.norm(normal))
+            weight.append(float(np.ptp((seen - middle) @ along)))
+    if len(normals) < MIN_FITTED_LINES:
+        return None
+    planes, trust = np.array(normals), np.array(weight)
+    axis = np.array([1.0, 0.0, 0.0])
+    for _ in range(FIT_ROUNDS):
+        axis = np.linalg.svd(planes * trust[:, None])[2][2]
+        off = np.abs(planes @ axis)
+        trust = np.array(weight) / (1 + (off / max(1.5 * float(np.median(off)), 1e-6)) ** 2)
+    return axis
+
+
+def _height_spread(straightened: Straightening, given: Located) -> float:
+    """Spread of the natural logarithms of the letters' heights on the straight picture."""
+    step = map_points(straightened.matrix, given.anchors) - map_points(
+        straightened.matrix, given.centre
+    )
+    heights = np.log(np.hypot(*step.T))
+    low, high = np.percentile(heights, (10, 90))
+    return float(high - low)
