@@ -52,11 +52,14 @@ PLAIN_PROBABILITY = 0.85
 _TURNS_ABOUT_LINES = np.arange(-54.0, 55.0, 3.0)
 """Trial angles, in degrees, by which the page is turned toward the camera about its lines."""
 
-LEVEL_WEIGHT = 0.03
+LEVEL_WEIGHT = 0.01
 """Weight of a turn of 45 degrees against edges that are square to the lines."""
 
 HEIGHT_WEIGHT = 0.5
 """Weight of unequal heights of letters against edges that are square to the lines."""
+
+MIN_SQUARENESS_GAIN = 0.012
+"""Gain in squareness of the edges by which parallel lines are seen at a slant."""
 
 FIT_ROUNDS = 4
 
@@ -68,7 +71,7 @@ FOCAL_SHARE = 1.0
 where the picture is cut out of a larger one. If it is wrong, letters come out somewhat too wide or
 too narrow."""
 
-EDGE_BODY_PX, MAX_EDGES = 16.0, 8000
+EDGE_BODY_PX, MAX_EDGES = 16.0, 4000
 """Body height at which edges of strokes are taken, and how many."""
 
 
@@ -113,9 +116,9 @@ def _candidates(flat: Gray, slopes: InkSlopes) -> Iterator[Straightening]:
     if plainer and slopes.converging_contrast > MIN_CONTRAST and fan > MIN_FAN_DEGREES:
         yield from _facing(flat, slopes.ink, _line_axis(degrees, steep))
     if slopes.contrast > MIN_CONTRAST and abs(slopes.tilt) > MIN_TILT_DEGREES:
+        # Before a camera that is far away lines are parallel, but letters lean.
+        yield from _facing(flat, slopes.ink, _line_axis(slopes.degrees, 0.0), MIN_SQUARENESS_GAIN)
         yield rotation(slopes.tilt, extent)
-        # Lines may be parallel before a camera that is far away, and letters lean.
-        yield from _facing(flat, slopes.ink, _line_axis(slopes.degrees, 0.0))
 
 
 def _line_axis(degrees: float, steepness: float) -> Floats:
@@ -133,18 +136,19 @@ def _rays(points: Floats, flat: Gray) -> Floats:
     return result
 
 
-def _facing(flat: Gray, ink: Floats, along: Floats) -> Iterator[Straightening]:
-    """The picture seen from in front, if there is one, its strokes being upright on the lines."""
-    edges = _stroke_edges(flat, ink)
-    tries = [(_face(flat, ink, along, turn), turn) for turn in _TURNS_ABOUT_LINES]
-    scored = [
-        (edges.squareness(s.matrix) - LEVEL_WEIGHT * (turn / 45) ** 2, k)
-        for k, (s, turn) in enumerate(tries)
-        if s is not None
-    ]
-    best = tries[max(scored)[1]][0] if scored else None
-    if best is not None:
-        yield best
+def _facing(
+    flat: Gray, ink: Floats, along: Floats, min_gain: float = -np.inf
+) -> Iterator[Straightening]:
+    """The picture seen from in front, if there is one, its strokes being upright on the lines.
+
+    None where strokes gain less than `min_gain` in squareness by a turn about the lines.
+    """
+    edges = _stroke_edges(flat, along)
+    tries = [(_face(flat, ink, along, turn), float(turn)) for turn in _TURNS_ABOUT_LINES]
+    seen = [(s, turn, edges.squareness(s.matrix, turn)) for s, turn in tries if s is not None]
+    best = max(seen, key=lambda each: each[2] - LEVEL_WEIGHT * (each[1] / 45) ** 2, default=None)
+    if best is not None and best[2] > min_gain + max((q for _, t, q in seen if t == 0), default=0.0):
+        yield best[0]
 
 
 def _face(flat: Gray, ink: Floats, along: Floats, degrees: float) -> Straightening | None:
@@ -172,16 +176,22 @@ class _Edges:
     end: Floats
     """(N, 2) px."""
     weight: Floats
+    down: int
+    """Which of x and y runs across the lines: 1, or 0 where the page lies on its side."""
 
-    def squareness(self, matrix: Floats) -> float:
-        """1 where all edges run along or across the lines after mapping; 0 in any direction."""
+    def squareness(self, matrix: Floats, turn_about_lines: float) -> float:
+        """1 where all edges run along or across the lines after mapping; 0 in any direction.
+
+        Letters are not stretched by the turn, in degrees, or slanting strokes would stand upright.
+        """
         step = map_points(matrix, self.end) - map_points(matrix, self.start)
+        step[:, self.down] *= np.cos(np.deg2rad(turn_about_lines))
         around = np.cos(4 * np.arctan2(step[:, 1], step[:, 0]))
         return float((self.weight * around).sum() / self.weight.sum())
 
 
-def _stroke_edges(flat: Gray, ink: Floats) -> _Edges:
-    """Edges of the strokes of a flattened page."""
+def _stroke_edges(flat: Gray, along: Floats) -> _Edges:
+    """Edges of the strokes of a flattened page with lines in the direction `along` (3,)."""
     body = 3.0 * stroke_width(flat) or 40.0
     scale = min(1.0, EDGE_BODY_PX / body)
     size = (max(8, round(flat.shape[1] * scale)), max(8, round(flat.shape[0] * scale)))
@@ -195,7 +205,8 @@ def _stroke_edges(flat: Gray, ink: Floats) -> _Edges:
         x, y = x[kept], y[kept]
     start = (np.stack([x, y], axis=1) + 0.5) / scale
     step = np.stack([-down[y, x], across[y, x]], axis=1) / rise[y, x, None]
-    return _Edges(start, start + step, rise[y, x].astype(np.float64))
+    level = int(abs(along[0]) >= abs(along[1]))
+    return _Edges(start, start + step, rise[y, x].astype(np.float64), level)
 
 
 def _read_straight(
@@ -223,11 +234,11 @@ def _refine(
     along = _axis_through_lines(_rays(given.anchors, flat), layout.line)
     if along is None:
         return page
-    edges = _stroke_edges(flat, given.anchors)
+    edges = _stroke_edges(flat, along)
     tries = [_face(flat, given.anchors, along, turn) for turn in _TURNS_ABOUT_LINES]
     scored = [
-        (edges.squareness(s.matrix) - HEIGHT_WEIGHT * _height_spread(s, given), k)
-        for k, s in enumerate(tries)
+        (edges.squareness(s.matrix, turn) - HEIGHT_WEIGHT * _height_spread(s, given), k)
+        for k, (s, turn) in enumerate(zip(tries, _TURNS_ABOUT_LINES, strict=True))
         if s is not None
     ]
     best = tries[max(scored)[1]] if scored else None
