@@ -109,7 +109,10 @@ class Inspector:
             record,
             versions=self.versions(),
             timing={**page.seconds, **watch.seconds},
-            notes=(*orientation_notes(page.detected.turn, page.detected.straightened), *record.notes),
+            notes=(
+                *orientation_notes(page.detected.turn, page.detected.straightened),
+                *record.notes,
+            ),
             not_examined=(*not_examined_by_customs(record, self.customs), *record.not_examined),
         )
 

@@ -52,20 +52,22 @@ from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.layout.spacing import measure_gaps
 from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
 from crownlet.infer.letters.locator import locate, smooth_neighbours
-from crownlet.infer.letters.scale import (
-    MIN_BODY_PX,
-    MIN_LETTERS,
-    SURE_PROBABILITY,
-    LetterSize,
-    estimate_size,
-    ink_share,
-)
+from crownlet.infer.letters.scale import MIN_LETTERS, LetterSize, estimate_size
 from crownlet.infer.letters.upright import straighten
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.records import Assessed, Floats, Located, Measurement, PageRecord, TextMatch
+from crownlet.infer.quality.refusal import (
+    BLANK_TEXT,
+    MIN_MEASURED_BODY_PX,
+    is_blank,
+    not_square_text,
+    only_read_sentence,
+    slant_sentences,
+    why_refused,
+)
+from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
 from crownlet.infer.routing.gaps import (
     GapOdds,
     expected_kinds,
@@ -92,15 +94,6 @@ if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
     from crownlet.infer.text.search import TextChoice
 
-MIN_MEASURED_BODY_PX = 16.0
-"""Measured body height below which a page is refused; 17 px is promised, this is its tolerance."""
-
-MIN_INK_SHARE = 2e-4
-"""A page with a smaller share of ink is blank."""
-
-MIN_GREY_RANGE = 24
-"""A picture whose grey levels span less than this is one flat tone."""
-
 RELOCATE_LOG_RATIO = 0.2
 """The whole page is located again when its letters differ from the estimate by more than this."""
 
@@ -109,8 +102,6 @@ MIN_NAME_LIKENESS = 0.5
 
 REVERSE_LOCATOR_WEIGHT = 0.5
 """Weight of the locator's opinion of a letter beside the assessor's."""
-
-NO_LETTERS_TEXT = "no letters of the square script were found on it."
 
 
 class Stopwatch:
@@ -156,6 +147,16 @@ class DetectedPage:
         """Letters of the upright page on the picture as given."""
         straight = rotate_letters_back(found, self.turn, self.straight_size(facts))
         return self.straightened.letters_back(straight) if self.straightened else straight
+
+    def frame(self) -> Floats | None:
+        """(4, 2) corners of the picture as given on the upright page; None if it is straight."""
+        if self.straightened is None:
+            return None
+        height, width = self.flat.shape
+        # What turns the upright page back turns its opposite upright.
+        return rotate_points_back(
+            self.straightened.frame(), (360 - self.turn) % 360, (width, height)
+        )
 
     def points_on_picture(self, points: Floats, facts: ImageFacts) -> Floats:
         """Points (N, 2) of the upright page on the picture as given."""
@@ -204,7 +205,7 @@ def detect(
     with watch.stage("locate"):
         found = smooth_neighbours(_locate(networks, flat, size.body_px, thresholds.centre_p))
     if not len(found):
-        raise PageError(label, NO_LETTERS_TEXT)
+        raise PageError(label, not_square_text())
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # Needs no network; measured again where the assessor takes letters away.
         quality = beside.submit(measure_picture, gray, flat, found, size.turn)
@@ -213,15 +214,13 @@ def detect(
         agreement = network_agreement(found, assessed)
         kept = assessed.letters[:, 27] < thresholds.no_letter_p
         if not kept.any() or agreement < thresholds.least_agreement:
-            raise PageError(label, NO_LETTERS_TEXT)
+            raise PageError(label, not_square_text(agreement if kept.any() else None))
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = fit_to_letters(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, size.turn)
-    return DetectedPage(
-        flat, fitted, found, assessed, size.turn, measures, agreement, straightened
-    )
+    return DetectedPage(flat, fitted, found, assessed, size.turn, measures, agreement, straightened)
 
 
 def compile_record(
@@ -238,10 +237,10 @@ def compile_record(
         return record
     with watch.stage("measure"):
         upright = UprightPage(
-            detected.flat, detected.turn, detected.straight_size(facts), _dpi(facts, detected)
-        )
+            detected.flat, detected.turn, detected.straight_size(facts), _dpi(facts, detected),
+            detected.straightened,
+        )  # fmt: skip
         taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
-        taken = _rulers_on_picture(taken, detected.straightened)
         rows = review_disagreements(record.glyphs, taken, rules.thresholds)
     return replace(record, glyphs=rows, measurements=taken)
 
@@ -295,9 +294,7 @@ def network_agreement(found: Located, assessed: Assessed) -> float:
     return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
 
 
-def orientation_notes(
-    turn: int, straightened: Straightening | None = None
-) -> tuple[str, ...]:
+def orientation_notes(turn: int, straightened: Straightening | None = None) -> tuple[str, ...]:
     """Sentences on a picture whose writing is rotated clockwise by `turn` degrees, and on one that
     was made straight; none for 0 and None."""
     notes = []
@@ -350,41 +347,22 @@ def _dpi(facts: ImageFacts, detected: DetectedPage) -> float | None:
     return None if straightened and straightened.slant_degrees else facts.dpi
 
 
-def _rulers_on_picture(
-    taken: tuple[Measurement, ...], straightened: Straightening | None
-) -> tuple[Measurement, ...]:
-    """Rulers moved from the straight picture to the picture as given."""
-    if straightened is None or not taken:
-        return taken
-    ends = straightened.points_back(np.array([end for m in taken for end in (m.start, m.end)]))
-    rows = ends.reshape(-1, 4).tolist()
-    return tuple(
-        replace(m, start=(x0, y0), end=(x1, y1))
-        for m, (x0, y0, x1, y1) in zip(taken, rows, strict=True)
-    )
-
-
 def _upright_and_size(
     label: str, gray: Gray, networks: Networks, thresholds: Thresholds
 ) -> tuple[Gray, Gray, LetterSize, Straightening | None]:
     """The straight picture, the flattened page, upright, the size of its letters, and how the
     picture was made straight."""
-    low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
     flat = flatten(gray)
-    if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
-        raise PageError(label, "the page is blank: there is no writing on it.")
+    if is_blank(gray, flat):
+        raise PageError(label, BLANK_TEXT)
     straight = straighten(networks, gray, flat, thresholds.centre_p)
     if straight is not None:
         gray, size, straightened = straight.gray, straight.size, straight.straightened
     else:
         size, straightened = estimate_size(networks, flat, thresholds.centre_p), None
     del straight
-    small = size.body_px < MIN_MEASURED_BODY_PX
-    if not size.letter_count or (small and size.mean_p < SURE_PROBABILITY):
-        raise PageError(label, NO_LETTERS_TEXT)
-    if small:
-        needed = f"at least {MIN_BODY_PX} px needed"
-        raise PageError(label, f"letters too small ({size.body_px:.0f} px; {needed}).")
+    if why := why_refused(gray, flat, size):
+        raise PageError(label, why)
     del flat  # Before the next one is made: a page may have hundreds of megabytes.
     return gray, turn_upright(flatten(gray, size.body_px), size.turn), size, straightened
 
@@ -406,7 +384,7 @@ def _compare(
     height, width = detected.flat.shape
     context = TextContext(
         page.odds, page.word_start_p, page.letters, page.found, page.layout, (width, height),
-        rules.thresholds.swapped_p,
+        rules.thresholds.swapped_p, detected.frame(),
     )  # fmt: skip
     return compare_with_text(context, rules.text)
 
@@ -425,7 +403,10 @@ def _route(
         page.measures, page.found, page.assessed, page.odds, thresholds.picture,
         doubted=detected.agreement < thresholds.doubted_agreement,
     )  # fmt: skip
-    if match is not None and limits.unfamiliar_page:
+    body = float(np.median(page.found.height))
+    if body < MIN_MEASURED_BODY_PX:
+        limits = replace(limits, only_read=True, sentences=(only_read_sentence(body),))
+    if match is not None and limits.review_only:
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
     given = detected.letters_on_picture(page.found, facts)
@@ -445,7 +426,7 @@ def _route(
         match=_places_on_picture(match, detected, facts), turn=detected.turn,
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved,
-        not_examined=not_examined(
+        not_examined=slant_sentences(detected.straightened) + not_examined(
             limits, thresholds, aligned is not None, count_cut_letters(given, facts),
             _letters_without_crown_custom(customs), detected.agreement,
         ),

@@ -52,7 +52,7 @@ class Straightening:
 
     def points_back(self, points: Floats) -> Floats:
         """Points (N, 2) of the straight picture on the picture as given."""
-        return map_points(np.linalg.inv(self.matrix), points)
+        return map_points(np.asarray(np.linalg.inv(self.matrix), np.float64), points)
 
     def letters_back(self, found: Located) -> Located:
         """Letters of the straight picture on the picture as given; boxes end where it does."""
@@ -108,7 +108,7 @@ def facing(
     if middle <= 0 or (depth < MIN_DEPTH_SHARE * middle).any():
         return None
     at = np.median(seen, axis=0)
-    step = map_points(matrix, np.array([at, at + [1.0, 0.0], at + [0.0, 1.0]]))
+    step = map_points(matrix, at + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
     jacobian = np.stack([step[1] - step[0], step[2] - step[0]], axis=1)
     area = float(np.linalg.det(jacobian))
     if area <= 0:
@@ -144,6 +144,4 @@ def _fit_canvas(
     place = np.array([[scale, 0, -low[0] * scale], [0, scale, -low[1] * scale], [0, 0, 1.0]])
     fitted = place @ matrix
     wide, high = np.maximum(np.ceil(extent * scale - 1e-6), 1).astype(int)
-    return Straightening(
-        fitted / np.abs(fitted[2, 2]), size, (int(wide), int(high)), tilt, slant
-    )
+    return Straightening(fitted / np.abs(fitted[2, 2]), size, (int(wide), int(high)), tilt, slant)

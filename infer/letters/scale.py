@@ -21,7 +21,10 @@ from crownlet.infer.records import Located
 Gray = npt.NDArray[np.uint8]
 
 MIN_BODY_PX = 17
-"""Least body height in px: below it a kulmus is under six pixels and the letters run together."""
+"""Least body height in px at which defects are judged: below it a kulmus is under six pixels."""
+
+MIN_READ_BODY_PX = 10
+"""Least body height in px at which letters are read: below it they run together."""
 
 WINDOW_PX = 448
 """Side of the window that is tried, at the locator's scale."""

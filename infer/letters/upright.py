@@ -31,7 +31,7 @@ from crownlet.infer.letters.scale import (
 from crownlet.infer.networks import Networks
 from crownlet.infer.records import Floats, Ints, Located
 
-MIN_TILT_DEGREES = 5.0
+MIN_TILT_DEGREES = 4.0
 """Slopes up to this are read as they are: to the networks they are nothing unusual."""
 
 MIN_CONTRAST = 0.5
@@ -40,7 +40,7 @@ MIN_CONTRAST = 0.5
 MIN_CONVERGING_RATIO = 1.15
 """How much more plainly converging lines must show than parallel ones."""
 
-MIN_FAN_DEGREES = 5.0
+MIN_FAN_DEGREES = 6.0
 """Converging lines whose slopes differ by less over the page are read as parallel."""
 
 MAX_REMAINING_SLOPE_DEGREES = 4.0
@@ -67,9 +67,9 @@ MIN_LINE_LETTERS, MIN_FITTED_LINES = 5, 3
 """Letters of a line, and lines of a page, from which the perspective is measured again."""
 
 FOCAL_SHARE = 1.0
-"""Focal length as a share of the picture's longer side: of a telephone's camera about 0.75, and more
-where the picture is cut out of a larger one. If it is wrong, letters come out somewhat too wide or
-too narrow."""
+"""Focal length as a share of the picture's longer side: of a telephone's camera about 0.75, and
+more where the picture is cut out of a larger one. If it is wrong, letters come out somewhat too
+wide or too narrow."""
 
 EDGE_BODY_PX, MAX_EDGES = 16.0, 4000
 """Body height at which edges of strokes are taken, and how many."""
@@ -85,9 +85,7 @@ class StraightPage:
     straightened: Straightening
 
 
-def straighten(
-    networks: Networks, gray: Gray, flat: Gray, threshold: float
-) -> StraightPage | None:
+def straighten(networks: Networks, gray: Gray, flat: Gray, threshold: float) -> StraightPage | None:
     """The straight picture; None where the writing is straight or nothing better was found.
 
     `gray` is the picture as given (H, W), `flat` the same flattened.
@@ -147,7 +145,9 @@ def _facing(
     tries = [(_face(flat, ink, along, turn), float(turn)) for turn in _TURNS_ABOUT_LINES]
     seen = [(s, turn, edges.squareness(s.matrix, turn)) for s, turn in tries if s is not None]
     best = max(seen, key=lambda each: each[2] - LEVEL_WEIGHT * (each[1] / 45) ** 2, default=None)
-    if best is not None and best[2] > min_gain + max((q for _, t, q in seen if t == 0), default=0.0):
+    if best is not None and best[2] > min_gain + max(
+        (q for _, t, q in seen if t == 0), default=0.0
+    ):
         yield best[0]
 
 
@@ -206,7 +206,7 @@ def _stroke_edges(flat: Gray, along: Floats) -> _Edges:
     start = (np.stack([x, y], axis=1) + 0.5) / scale
     step = np.stack([-down[y, x], across[y, x]], axis=1) / rise[y, x, None]
     level = int(abs(along[0]) >= abs(along[1]))
-    return _Edges(start, start + step, rise[y, x].astype(np.float64), level)
+    return _Edges(start, np.asarray(start + step, np.float64), rise[y, x].astype(np.float64), level)
 
 
 def _read_straight(

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.image.perspective import Straightening
 from crownlet.infer.image.rotate import rotate_points_back
 from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import crowns, edges, gaps, lengths, openings
@@ -136,6 +137,13 @@ class UprightPage:
     size: tuple[int, int]
     """Width and height of the picture as given."""
     dpi: float | None
+    straightened: Straightening | None = None
+    """How the picture was made straight; `size` is then that of the straight picture."""
+
+    def on_picture(self, points: Floats) -> Floats:
+        """Points (N, 2) of the page on the picture as given."""
+        placed = rotate_points_back(points, self.turn, self.size)
+        return self.straightened.points_back(placed) if self.straightened else placed
 
 
 def measure_letters(
@@ -162,7 +170,7 @@ def measure_letters(
             ends.append(ink.on_page(np.stack([length.start, length.end])))
     if not taken:
         return ()
-    placed = rotate_points_back(np.concatenate(ends), page.turn, page.size).reshape(-1, 4).tolist()
+    placed = page.on_picture(np.concatenate(ends)).reshape(-1, 4).tolist()
     return tuple(
         _measurement(
             row.glyph, length, limit, says, ruler, q / page.dpi * 25.4 if page.dpi else None

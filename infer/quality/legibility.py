@@ -40,6 +40,13 @@ class PictureLimits:
     """Whether the whole page is unfamiliar; then nothing on it is more than a review."""
     stretched: Floats
     """(N,) probability that a letter is drawn out."""
+    only_read: bool = False
+    """Whether the letters are so small that they are read and nothing else is judged."""
+
+    @property
+    def review_only(self) -> bool:
+        """Whether nothing on the page is more than a review."""
+        return self.unfamiliar_page or self.only_read
 
 
 @dataclass(frozen=True)
