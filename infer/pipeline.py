@@ -62,9 +62,9 @@ from crownlet.infer.quality.refusal import (
     BLANK_TEXT,
     MIN_MEASURED_BODY_PX,
     is_blank,
-    not_square_text,
     only_read_sentence,
     slant_sentences,
+    why_not_square,
     why_refused,
 )
 from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
@@ -205,7 +205,7 @@ def detect(
     with watch.stage("locate"):
         found = smooth_neighbours(_locate(networks, flat, size.body_px, thresholds.centre_p))
     if not len(found):
-        raise PageError(label, not_square_text())
+        raise PageError(label, why_not_square(gray, flat))
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # Needs no network; measured again where the assessor takes letters away.
         quality = beside.submit(measure_picture, gray, flat, found, size.turn)
@@ -214,7 +214,8 @@ def detect(
         agreement = network_agreement(found, assessed)
         kept = assessed.letters[:, 27] < thresholds.no_letter_p
         if not kept.any() or agreement < thresholds.least_agreement:
-            raise PageError(label, not_square_text(agreement if kept.any() else None))
+            read_as = agreement if kept.any() else None
+            raise PageError(label, why_not_square(gray, flat, read_as))
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = fit_to_letters(flat, found)

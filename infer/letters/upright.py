@@ -46,6 +46,9 @@ MIN_FAN_DEGREES = 6.0
 MAX_REMAINING_SLOPE_DEGREES = 4.0
 """Slope of the letters found on the straight picture up to which it is straight."""
 
+MIN_PROBABILITY = 0.35
+"""Mean probability of the letters from which their lines may show the perspective."""
+
 PLAIN_PROBABILITY = 0.85
 """Mean probability of the letters at which no other way to straighten is tried."""
 
@@ -60,6 +63,9 @@ HEIGHT_WEIGHT = 0.5
 
 MIN_SQUARENESS_GAIN = 0.012
 """Gain in squareness of the edges by which parallel lines are seen at a slant."""
+
+MAX_REFINEMENTS = 2
+"""How often the perspective is taken again from letters."""
 
 FIT_ROUNDS = 4
 
@@ -84,6 +90,12 @@ class StraightPage:
     size: LetterSize
     straightened: Straightening
 
+    @property
+    def is_straight(self) -> bool:
+        """Whether its letters are sure and level."""
+        level = abs(np.rad2deg(np.arctan(self.size.slope))) < MAX_REMAINING_SLOPE_DEGREES
+        return bool(level and self.size.mean_p > SURE_PROBABILITY)
+
 
 def straighten(networks: Networks, gray: Gray, flat: Gray, threshold: float) -> StraightPage | None:
     """The straight picture; None where the writing is straight or nothing better was found.
@@ -96,13 +108,23 @@ def straighten(networks: Networks, gray: Gray, flat: Gray, threshold: float) -> 
     best: StraightPage | None = None
     for straightened in _candidates(flat, slopes):
         page = _read_straight(networks, gray, straightened, threshold)
-        if page is not None and (best is None or page.size.mean_p > best.size.mean_p):
-            best = page
+        best = page if best is None or _is_surer(page, best) else best
         if best is not None and best.size.mean_p > PLAIN_PROBABILITY:
             break
-    if best is None or not best.straightened.slant_degrees:
-        return best
-    return _refine(networks, gray, flat, best, threshold)
+    for _ in range(MAX_REFINEMENTS):
+        if best is None or not (
+            best.straightened.slant_degrees or best.size.mean_p < PLAIN_PROBABILITY
+        ):
+            break
+        again = _refine(networks, gray, flat, best, threshold)
+        if not _is_surer(again, best):
+            break
+        best = again
+    return best if best is not None and best.is_straight else None
+
+
+def _is_surer(page: StraightPage | None, other: StraightPage) -> bool:
+    return page is not None and page.size.mean_p > other.size.mean_p
 
 
 def _candidates(flat: Gray, slopes: InkSlopes) -> Iterator[Straightening]:
@@ -212,19 +234,18 @@ def _stroke_edges(flat: Gray, along: Floats) -> _Edges:
 def _read_straight(
     networks: Networks, gray: Gray, straightened: Straightening, threshold: float
 ) -> StraightPage | None:
-    """The straight picture with its letters' size; None where they are not sure and level."""
+    """The straight picture with its letters' size; None where there are hardly any."""
     straight = straightened.warp(gray)
     flat = flatten(straight)
     size = estimate_size(networks, flat, threshold)
-    sure = size.letter_count >= MIN_LETTERS and size.mean_p > SURE_PROBABILITY
-    level = abs(np.rad2deg(np.arctan(size.slope))) < MAX_REMAINING_SLOPE_DEGREES
-    return StraightPage(straight, flat, size, straightened) if sure and level else None
+    seen = size.letter_count >= MIN_LETTERS and size.mean_p > MIN_PROBABILITY
+    return StraightPage(straight, flat, size, straightened) if seen else None
 
 
 def _refine(
     networks: Networks, gray: Gray, flat: Gray, page: StraightPage, threshold: float
-) -> StraightPage:
-    """The same with its perspective by the lines of its letters, where that is plainer."""
+) -> StraightPage | None:
+    """The same with its perspective by the lines of its letters; None where they show none."""
     turn, body = page.size.turn, page.size.body_px
     upright = turn_upright(flatten(page.gray, body), turn)
     found = smooth_neighbours(locate(networks, upright, body, threshold))
@@ -233,7 +254,7 @@ def _refine(
     given = page.straightened.letters_back(straight)
     along = _axis_through_lines(_rays(given.anchors, flat), layout.line)
     if along is None:
-        return page
+        return None
     edges = _stroke_edges(flat, along)
     tries = [_face(flat, given.anchors, along, turn) for turn in _TURNS_ABOUT_LINES]
     scored = [
@@ -242,8 +263,7 @@ def _refine(
         if s is not None
     ]
     best = tries[max(scored)[1]] if scored else None
-    again = None if best is None else _read_straight(networks, gray, best, threshold)
-    return again if again is not None and again.size.mean_p >= page.size.mean_p else page
+    return None if best is None else _read_straight(networks, gray, best, threshold)
 
 
 def _axis_through_lines(rays: Floats, line: Ints) -> Floats | None:

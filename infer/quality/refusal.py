@@ -31,10 +31,15 @@ MIN_GREY_RANGE = 24
 MIN_PLAIN_GREY_RANGE = 60
 """A picture whose grey levels span less than this is faint."""
 
-MAX_EDGE_SHARE = 0.9
+MAX_EDGE_SHARE = 0.5
 """Edges of strokes wider than this share of a stroke are those of a picture out of focus."""
 
 NO_LETTERS = "no letters of the square script were found on it"
+
+OTHER_SCRIPT = (
+    "it may be another script or another subject; if it is square script, photograph it from "
+    f"straight above, sharp and with letters at least {MIN_BODY_PX} px high"
+)
 
 
 def why_refused(gray: Gray, flat: Gray, size: LetterSize) -> str:
@@ -45,7 +50,7 @@ def why_refused(gray: Gray, flat: Gray, size: LetterSize) -> str:
     if not size.letter_count or (
         size.body_px < MIN_MEASURED_BODY_PX and size.mean_p < SURE_PROBABILITY
     ):
-        return f"{NO_LETTERS}: {_why_no_letters(gray, flat)}."
+        return f"{NO_LETTERS}: {_poor_picture(gray, flat) or OTHER_SCRIPT}."
     if size.body_px < MIN_MEASURED_READ_BODY_PX:
         return (
             f"letters too small ({size.body_px:.0f} px; at least {MIN_READ_BODY_PX} px needed to "
@@ -66,15 +71,18 @@ BLANK_TEXT = (
 )
 
 
-def not_square_text(agreement: float | None = None) -> str:
-    """Why a page is refused on which letters seem to be found that are none."""
-    seen = "what looks like writing is none"
-    if agreement is not None:
-        seen = f"the two networks agree on only {agreement:.0%} of what looks like letters"
-    return (
-        f"{NO_LETTERS}: {seen}; it may be another script, another subject, or too blurred or worn "
-        "to be read."
-    )
+def why_not_square(gray: Gray, flat: Gray, agreement: float | None = None) -> str:
+    """Why a page is refused on which letters seem to be found that are none.
+
+    `agreement` is that of the two networks on what seemed to be letters.
+    """
+    cause = _poor_picture(gray, flat)
+    if not cause:
+        seen = "what looks like writing is none"
+        if agreement is not None:
+            seen = f"the two networks agree on only {agreement:.0%} of what looks like letters"
+        cause = f"{seen}; {OTHER_SCRIPT}"
+    return f"{NO_LETTERS}: {cause}."
 
 
 def only_read_sentence(body: float) -> str:
@@ -102,8 +110,8 @@ def grey_range(gray: Gray) -> float:
     return float(high - low)
 
 
-def _why_no_letters(gray: Gray, flat: Gray) -> str:
-    """The likeliest cause and what to do about it."""
+def _poor_picture(gray: Gray, flat: Gray) -> str:
+    """What is plainly wrong with the picture and what to do about it; "" where nothing is."""
     span, stroke = grey_range(gray), stroke_width(flat)
     if span < MIN_PLAIN_GREY_RANGE:
         return (
@@ -121,10 +129,7 @@ def _why_no_letters(gray: Gray, flat: Gray) -> str:
             f"the picture is out of focus or shaken, edges are {edge:.0f} px wide and strokes "
             f"{stroke:.0f} px; photograph it anew, sharp"
         )
-    return (
-        "it may be another script or another subject; if it is square script, photograph it from "
-        f"straight above, sharp and with letters at least {MIN_BODY_PX} px high"
-    )
+    return ""
 
 
 def edge_width(flat: Gray) -> float:
