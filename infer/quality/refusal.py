@@ -31,8 +31,9 @@ MIN_GREY_RANGE = 24
 MIN_PLAIN_GREY_RANGE = 60
 """A picture whose grey levels span less than this is faint."""
 
-MAX_EDGE_SHARE = 0.5
-"""Edges of strokes wider than this share of a stroke are those of a picture out of focus."""
+MAX_EDGE_PX = 7.0
+"""Edges wider than this, on a picture that cannot be read, are out of focus: sharp ones are 2 to 4
+px wide in whatever size. Strokes are no measure, for blur makes one stroke of a line."""
 
 NO_LETTERS = "no letters of the square script were found on it"
 
@@ -124,10 +125,10 @@ def _poor_picture(gray: Gray, flat: Gray) -> str:
             f"photograph it so that letters are at least {MIN_BODY_PX} px high"
         )
     edge = edge_width(flat)
-    if edge > MAX_EDGE_SHARE * stroke:
+    if edge > MAX_EDGE_PX:
         return (
-            f"the picture is out of focus or shaken, edges are {edge:.0f} px wide and strokes "
-            f"{stroke:.0f} px; photograph it anew, sharp"
+            f"the picture is out of focus or shaken, its edges are {edge:.0f} px wide, sharp ones "
+            "2 to 4; photograph it again, sharp"
         )
     return ""
 
