@@ -25,10 +25,10 @@ TILE_BODIES = 13.0
 """Side of a tile in bodies: four lines or so."""
 
 MIN_TILE_INK_SHARE = 0.25
-"""A tile with less ink than this share of the usual one has no say."""
+"""A tile with less ink than this share of the usual one is left out."""
 
 MIN_INK_POINTS, MAX_INK_POINTS = 60, 24_000
-"""Pixels of ink from which there is a slope, and of which so many are taken."""
+"""Least pixels of ink that show a slope, and most that are looked at."""
 
 STEP_DEGREES = 2.0
 """Between trial directions."""

@@ -64,6 +64,9 @@ HEIGHT_WEIGHT = 0.5
 MIN_SQUARENESS_GAIN = 0.012
 """Gain in squareness of the edges by which parallel lines are seen at a slant."""
 
+MAX_SIDE_PX = 32_766
+"""OpenCV warps no picture with a longer side."""
+
 MAX_REFINEMENTS = 2
 """How often the perspective is taken again from letters."""
 
@@ -161,7 +164,7 @@ def _facing(
 ) -> Iterator[Straightening]:
     """The picture seen from in front, if there is one, its strokes being upright on the lines.
 
-    None where strokes gain less than `min_gain` in squareness by a turn about the lines.
+    Nothing where strokes gain less than `min_gain` in squareness by a turn about the lines.
     """
     edges = _stroke_edges(flat, along)
     tries = [(_face(flat, ink, along, turn), float(turn)) for turn in _TURNS_ABOUT_LINES]
@@ -235,6 +238,8 @@ def _read_straight(
     networks: Networks, gray: Gray, straightened: Straightening, threshold: float
 ) -> StraightPage | None:
     """The straight picture with its letters' size; None where there are hardly any."""
+    if max(*straightened.size, *straightened.given_size) > MAX_SIDE_PX:
+        return None
     straight = straightened.warp(gray)
     flat = flatten(straight)
     size = estimate_size(networks, flat, threshold)
