@@ -406,7 +406,10 @@ def _route(
     )  # fmt: skip
     body = float(np.median(page.found.height))
     if body < MIN_MEASURED_BODY_PX:
-        limits = replace(limits, only_read=True, sentences=(only_read_sentence(body),))
+        limits = replace(limits, poor_picture=True, sentences=(only_read_sentence(body),))
+    elif detected.straightened and detected.straightened.slant_degrees:
+        # Lengths along and across the lines are in another ratio than on the page.
+        limits = replace(limits, poor_picture=True)
     if match is not None and limits.review_only:
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)

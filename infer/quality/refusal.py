@@ -100,8 +100,8 @@ def slant_sentences(straightened: Straightening | None) -> tuple[str, ...]:
     if straightened is None or not straightened.slant_degrees:
         return ()
     return (
-        "edges of columns and distances of lines: the picture was taken at a slant (take it from "
-        "straight above)",
+        "edges of columns, distances of lines, and whether anything here is more than a place to "
+        "review: the picture was taken at a slant (take it from straight above)",
     )
 
 

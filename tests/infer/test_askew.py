@@ -191,6 +191,7 @@ def test_a_picture_taken_at_a_slant_is_read(inspector: Inspector, drawn: Drawn) 
     assert page.quality["slant_degrees"] > 10
     assert any("slant" in note for note in page.notes)
     assert any("edges of columns" in sentence for sentence in page.not_examined)
+    assert "finding" not in {row.route for row in (*page.glyphs, *page.gaps)}
     places = cv2.perspectiveTransform(drawn.middles[None], matrix)[0]
     boxes = np.array([g.box for g in page.glyphs])
     inside = ((boxes[:, None, :2] < places) & (boxes[:, None, 2:] > places)).all(axis=2)
