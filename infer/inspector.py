@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,15 +13,20 @@ import numpy.typing as npt
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
+from crownlet.infer.hand.adapt import HandSettings, LabelledLetters, label_letters
+from crownlet.infer.letters.straighten import orientation_notes
 from crownlet.infer.limits import LIMITS_SHA256
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
 from crownlet.infer.pipeline import (
     DetectedPage,
     PageRules,
+    ReadPage,
     Stopwatch,
+    compare_page,
     compile_record,
     detect,
-    orientation_notes,
+    order_letters,
+    read_by_hand,
     turn_reverse_over,
 )
 from crownlet.infer.records import PageRecord
@@ -50,6 +55,7 @@ class Inspector:
 
     `model` is a folder with other networks than the shipped ones, `customs` a shipped name or a
     YAML file. `measured`: whether lengths are taken on the ink and weighed against the networks.
+    `hand`: whether a page whose text is known is read again by the forms of its own letters.
     Errors: ModelError for the networks, ValueError for the customs.
     """
 
@@ -60,12 +66,14 @@ class Inspector:
         *,
         networks: Networks | None = None,
         measured: bool = True,
+        hand: bool = True,
     ) -> None:
         folder = Path(model) if model is not None else weights_folder()
         self.customs = load_customs(customs)
         self.networks = networks if networks is not None else OnnxNetworks(folder)
         self.thresholds = load_thresholds(folder)
         self.measured = measured
+        self.hand = hand
 
     def inspect(
         self,
@@ -96,12 +104,17 @@ class Inspector:
         return LoadedPage(label, image.facts, detected, watch.seconds)
 
     def record(
-        self, page: LoadedPage, text: TextChoice = None, name: str | None = None
+        self,
+        page: LoadedPage,
+        text: TextChoice = None,
+        name: str | None = None,
+        others: Sequence[LabelledLetters] = (),
     ) -> PageRecord:
-        """The record of a loaded page, against one text or none."""
-        rules = PageRules(
-            self.networks.info.defects, self.customs, self.thresholds, text, self.measured
-        )
+        """The record of a loaded page, against one text or none.
+
+        `others` are the letters of other pages of the scroll, as `label` gives them.
+        """
+        rules = self._rules(text, others)
         watch = Stopwatch()
         name = name or Path(page.label).stem
         record = compile_record(name, page.facts, page.detected, rules, watch)
@@ -109,12 +122,41 @@ class Inspector:
             record,
             versions=self.versions(),
             timing={**page.seconds, **watch.seconds},
-            notes=(
-                *orientation_notes(page.detected.turn, page.detected.straightened),
-                *record.notes,
-            ),
+            notes=(*orientation_notes(page.detected.placement), *record.notes),
             not_examined=(*not_examined_by_customs(record, self.customs), *record.not_examined),
         )
+
+    @property
+    def learns_hands(self) -> bool:
+        """Whether the letters of a scroll's other pages make a difference."""
+        return self.hand and self.networks.info.letter_means is not None
+
+    def read(self, page: LoadedPage, text: TextChoice) -> ReadPage:
+        """A loaded page compared with its text, and read again by its hand."""
+        return self._read_twice(page, text)[1]
+
+    def label(self, page: LoadedPage, text: TextChoice) -> LabelledLetters | None:
+        """The letters by which other pages of the scroll learn the hand; None without a text.
+
+        Labels are those of the page as read by its own hand.
+        """
+        alone, read = self._read_twice(page, text)
+        hidden = alone.page.assessed.hidden
+        if hidden is None or read.aligned is None:
+            return None
+        return LabelledLetters(hidden, alone.page.odds, label_letters(read.aligned, read.page.odds))
+
+    def _read_twice(self, page: LoadedPage, text: TextChoice) -> tuple[ReadPage, ReadPage]:
+        """A page as read by the networks alone, and as read by its own hand."""
+        rules = self._rules(text)
+        ordered = order_letters(page.detected, self.thresholds)
+        alone = compare_page(ordered, page.detected, rules)
+        return alone, read_by_hand(alone, page.detected, rules)[0]
+
+    def _rules(self, text: TextChoice, others: Sequence[LabelledLetters] = ()) -> PageRules:
+        info = self.networks.info
+        hand = HandSettings(self.hand, info.letter_means, tuple(others))
+        return PageRules(info.defects, self.customs, self.thresholds, text, self.measured, hand)
 
     def versions(self) -> dict[str, dict[str, Any]]:
         """What the records of this inspector are made with, each with its checksum."""
@@ -139,19 +181,24 @@ class Inspector:
 
 
 def record_side(
-    inspector: Inspector, page: LoadedPage, side: Side | None, given: TextChoice, name: str
+    inspector: Inspector,
+    page: LoadedPage,
+    side: Side | None,
+    given: TextChoice,
+    name: str,
+    others: Sequence[LabelledLetters] = (),
 ) -> PageRecord:
-    """The record of one side of a scroll whose text is `given`.
+    """The record of one side of a scroll whose text is `given`; `others` as in `record`.
 
     A page that plainly reads as the other side is compared with that side's text, and a note of the
     record says so; the note of one that holds neither text names the passage it seems to hold.
     """
     text = portion_for(side, given)
-    record = inspector.record(page, text, name)
+    record = inspector.record(page, text, name, others)
     letters = "".join(glyph.letter for glyph in record.glyphs)
     other = exchange_side(letters, side, text)
     if other is None:
         return add_likely_passage(record)
     right, note = other
-    record = inspector.record(page, right, name)
+    record = inspector.record(page, right, name, others)
     return add_likely_passage(replace(record, notes=(*record.notes, note)))

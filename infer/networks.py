@@ -6,6 +6,7 @@ and `thresholds.yaml`. Files are read once, verified, and loaded from those same
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import os
@@ -27,6 +28,16 @@ NETWORK_FILES = ("locator.onnx", "assessor.onnx")
 LOCATOR_OUTPUTS = ("centre", "letter", "turn", "shape", "scale")
 
 ASSESSOR_OUTPUTS = ("letter", "defects", "tags", "parts")
+
+HIDDEN_OUTPUT = "hidden"
+"""Fifth output of the assessor, (N, H): the numbers from which its last layer reads each letter.
+Older networks do not have it."""
+
+LETTER_MEANS_KEY = "letter_means"
+"""Metadata of the assessor: mean of the hidden numbers over the letters of each class, base64 of
+27 x H little-endian float16, by class and then by number."""
+
+LETTER_CLASSES = 27
 
 LOCATOR_BODY_PX = 28.0
 """Body height in px of the pages that the locator is trained on."""
@@ -50,6 +61,8 @@ class ModelInfo:
     parts: tuple[str, ...]
     checksums: dict[str, str] = field(default_factory=dict)
     folder: str = ""
+    letter_means: npt.NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    """(27, H) mean of the assessor's hidden numbers over each class; None in older networks."""
 
 
 @dataclass(frozen=True)
@@ -77,8 +90,11 @@ class Networks(Protocol):
     def locate(self, page: Float32) -> LocatorMaps:
         """Maps for a page (1, 1, H, W), H and W multiples of 32, flattened grey / 255."""
 
-    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, Float32, Float32, Float32]:
-        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96)."""
+    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, ...]:
+        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96).
+
+        A fifth array (N, H) holds the hidden numbers, where the networks give them.
+        """
 
 
 class OnnxNetworks:
@@ -93,6 +109,9 @@ class OnnxNetworks:
             "locator.onnx", files["locator.onnx"], LOCATOR_OUTPUTS, self.threads
         )
         self._assessor = self._session("assessor.onnx", files["assessor.onnx"], ASSESSOR_OUTPUTS, 1)
+        given = {output.name for output in self._assessor.get_outputs()}
+        hidden = (HIDDEN_OUTPUT,) if HIDDEN_OUTPUT in given else ()
+        self._assessor_outputs = (*ASSESSOR_OUTPUTS, *hidden)
         self._info = self._read_info(files)
 
     @property
@@ -116,10 +135,12 @@ class OnnxNetworks:
         )
         return LocatorMaps(maps.pop("centre")[0, 0], **{k: v[0] for k, v in maps.items()})
 
-    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, Float32, Float32, Float32]:
-        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96) uint8."""
-        letter, defects, tags, parts = self._assessor.run(list(ASSESSOR_OUTPUTS), {"crops": crops})
-        return letter, defects, tags, parts
+    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, ...]:
+        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96) uint8.
+
+        A fifth array (N, H) holds the hidden numbers, where the network gives them.
+        """
+        return tuple(self._assessor.run(list(self._assessor_outputs), {"crops": crops}))
 
     def _session(
         self, name: str, data: bytes, outputs: tuple[str, ...], threads: int
@@ -151,7 +172,7 @@ class OnnxNetworks:
             )
         except KeyError as error:
             raise ModelError(path, f"does not say its {error.args[0]} in its metadata.") from None
-        if len(letters) != 27:
+        if len(letters) != LETTER_CLASSES:
             raise ModelError(path, f"names {len(letters)} letters in its metadata, not 27.")
         return ModelInfo(
             version=meta.get("version", "unknown"),
@@ -160,7 +181,19 @@ class OnnxNetworks:
             parts=tuple(parts),
             checksums={name: hashlib.sha256(data).hexdigest() for name, data in files.items()},
             folder=str(self.folder),
+            letter_means=self._letter_means(meta.get(LETTER_MEANS_KEY)),
         )
+
+    def _letter_means(self, text: str | None) -> npt.NDArray[np.float64] | None:
+        if text is None or HIDDEN_OUTPUT not in self._assessor_outputs:
+            return None
+        try:
+            numbers = np.frombuffer(base64.b64decode(text, validate=True), "<f2")
+            return numbers.reshape(LETTER_CLASSES, -1).astype(np.float64)
+        except ValueError:
+            path = self.folder / "assessor.onnx"
+            reason = f"its {LETTER_MEANS_KEY} are not {LETTER_CLASSES} rows of numbers."
+            raise ModelError(path, reason) from None
 
 
 def weights_folder() -> Path:

@@ -1,11 +1,10 @@
 """A page's way from pixels to its record. Read this file first: every stage is one call.
 
     PageImage                      read_page                              datasets/files/images
-        │ size                     flatten, straighten, estimate_size,    image/, letters/upright,
-        │                          turn_upright                           letters/scale
+        │ size                     flatten_upright                        image/, letters/straighten
         ▼
-    flat upright page, LetterSize
-        │ locate                   locate, smooth_neighbours              letters/locator
+    UprightPicture
+        │ locate                   locate_page                            letters/locator, /scale
         ▼
     Located
         │ assess, quality          assess, beside it measure_picture      letters/assessor, quality/
@@ -17,6 +16,9 @@
         │ align                    compare_with_text                      text/
         ▼
     AlignedText, TextMatch         (None without a text)
+        │ hand                     read_by_hand                           hand/, text/
+        ▼
+    ReadPage, HandRecord
         │ route                    limits_of, glyph_rows, gap_rows        quality/, routing/
         ▼
     PageRecord
@@ -35,39 +37,38 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray, ImageFacts, PageError, PageImage, to_gray
-from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.hand.adapt import (
+    NO_TEXT,
+    HandSettings,
+    hand_notes,
+    not_learned,
+    read_again,
+)
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
-from crownlet.infer.image.flatten import flatten
-from crownlet.infer.image.perspective import Straightening
-from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
+from crownlet.infer.image.upright import Placement, rotate_letters_back
 from crownlet.infer.layout.lines import Layout, lay_out
-from crownlet.infer.layout.spacing import measure_gaps
-from crownlet.infer.letters.assessor import assess, letter_probabilities, likeliest_letters
-from crownlet.infer.letters.locator import locate, smooth_neighbours
-from crownlet.infer.letters.scale import MIN_LETTERS, LetterSize, estimate_size
-from crownlet.infer.letters.upright import straighten
+from crownlet.infer.layout.spacing import measure_gaps, yud_width
+from crownlet.infer.letters.assessor import (
+    assess,
+    letter_probabilities,
+    likeliest_letters,
+    network_agreement,
+)
+from crownlet.infer.letters.refusal import SLANT_TEXT, only_read_sentence, why_not_square
+from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, locate_page
+from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.quality.refusal import (
-    BLANK_TEXT,
-    MIN_MEASURED_BODY_PX,
-    is_blank,
-    only_read_sentence,
-    slant_sentences,
-    why_not_square,
-    why_refused,
-)
-from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
+from crownlet.infer.records import Assessed, Floats, HandRecord, Located, PageRecord, TextMatch
 from crownlet.infer.routing.gaps import (
     GapOdds,
     expected_kinds,
@@ -76,29 +77,28 @@ from crownlet.infer.routing.gaps import (
     word_start_probabilities,
 )
 from crownlet.infer.routing.glyphs import glyph_rows
-from crownlet.infer.routing.not_examined import count_cut_letters, not_examined
+from crownlet.infer.routing.not_examined import (
+    count_cut_letters,
+    letters_without_crown_custom,
+    not_examined,
+)
 from crownlet.infer.routing.reasons import review_disagreements
 from crownlet.infer.text.discrepancies import TextContext
-from crownlet.infer.text.match import AlignedText, words_by_gaps, words_by_text
-from crownlet.infer.text.search import compare_with_text
-from crownlet.infer.text.side import (
-    MAX_REVERSE_LETTERS,
-    MIN_REVERSE_SIMILARITY,
-    letter_similarity,
-    reverse_lines,
+from crownlet.infer.text.match import (
+    MIN_TEXT_AGREEMENT,
+    AlignedText,
+    share_agreeing,
+    words_by_gaps,
+    words_by_text,
 )
-from crownlet.infer.text.summary import all_for_review
+from crownlet.infer.text.search import compare_with_text, realign, summarise_again
+from crownlet.infer.text.side import MAX_REVERSE_LETTERS, is_reverse_upside_down
+from crownlet.infer.text.summary import all_for_review, places_on_picture
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
     from crownlet.infer.text.search import TextChoice
-
-RELOCATE_LOG_RATIO = 0.2
-"""The whole page is located again when its letters differ from the estimate by more than this."""
-
-MIN_NAME_LIKENESS = 0.5
-"""Two of the three letters of the Name suffice, with a speck or two read as letters."""
 
 REVERSE_LOCATOR_WEIGHT = 0.5
 """Weight of the locator's opinion of a letter beside the assessor's."""
@@ -130,38 +130,11 @@ class DetectedPage:
     """`flat` at the size at which the assessor sees letters."""
     found: Located
     assessed: Assessed
-    turn: int
-    """Clockwise rotation in degrees of the straight picture: 0, 90, 180 or 270."""
+    placement: Placement
     measures: PictureMeasures
     """Quality of the picture around the letters, row for row with `found`."""
     agreement: float
     """How far the two networks agree on what was located, 0 to 1."""
-    straightened: Straightening | None = None
-    """How the picture was made straight; None where it is straight as given."""
-
-    def straight_size(self, facts: ImageFacts) -> tuple[int, int]:
-        """Width and height of the straight picture, px."""
-        return self.straightened.size if self.straightened else (facts.width, facts.height)
-
-    def letters_on_picture(self, found: Located, facts: ImageFacts) -> Located:
-        """Letters of the upright page on the picture as given."""
-        straight = rotate_letters_back(found, self.turn, self.straight_size(facts))
-        return self.straightened.letters_back(straight) if self.straightened else straight
-
-    def frame(self) -> Floats | None:
-        """(4, 2) corners of the picture as given on the upright page; None if it is straight."""
-        if self.straightened is None:
-            return None
-        height, width = self.flat.shape
-        # What turns the upright page back turns its opposite upright.
-        return rotate_points_back(
-            self.straightened.frame(), (360 - self.turn) % 360, (width, height)
-        )
-
-    def points_on_picture(self, points: Floats, facts: ImageFacts) -> Floats:
-        """Points (N, 2) of the upright page on the picture as given."""
-        straight = rotate_points_back(points, self.turn, self.straight_size(facts))
-        return self.straightened.points_back(straight) if self.straightened else straight
 
 
 @dataclass(frozen=True)
@@ -175,6 +148,8 @@ class PageRules:
     text: TextChoice = None
     measured: bool = True
     """Whether lengths are taken and weighed against the networks."""
+    hand: HandSettings = field(default_factory=HandSettings)
+    """What is known of the scribe's hand beside the page."""
 
 
 @dataclass(frozen=True)
@@ -194,21 +169,29 @@ class OrderedPage:
     """(N,) probability that a word begins at each letter."""
 
 
+@dataclass(frozen=True)
+class ReadPage:
+    """A page in reading order, compared with its text; both None without a text."""
+
+    page: OrderedPage
+    aligned: AlignedText | None
+    match: TextMatch | None
+
+
 def detect(
     label: str, image: PageImage, networks: Networks, thresholds: Thresholds, watch: Stopwatch
 ) -> DetectedPage:
     """Find and assess the letters of a picture; PageError, naming `label`, where there are none."""
     with watch.stage("size"):
-        gray, flat, size, straightened = _upright_and_size(
-            label, to_gray(image.pixels), networks, thresholds
-        )
+        page = flatten_upright(label, to_gray(image.pixels), networks, thresholds.centre_p)
+        gray, flat, turn = page.gray, page.flat, page.placement.turn
     with watch.stage("locate"):
-        found = smooth_neighbours(_locate(networks, flat, size.body_px, thresholds.centre_p))
+        found = locate_page(networks, flat, page.body_px, thresholds.centre_p)
     if not len(found):
         raise PageError(label, why_not_square(gray, flat))
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # Needs no network; measured again where the assessor takes letters away.
-        quality = beside.submit(measure_picture, gray, flat, found, size.turn)
+        quality = beside.submit(measure_picture, gray, flat, found, turn)
         fitted = fit_to_letters(flat, found)
         assessed = assess(networks, fitted, found)
         agreement = network_agreement(found, assessed)
@@ -220,8 +203,8 @@ def detect(
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = fit_to_letters(flat, found)
     with watch.stage("quality"):
-        measures = quality.result() if kept.all() else measure_picture(gray, flat, found, size.turn)
-    return DetectedPage(flat, fitted, found, assessed, size.turn, measures, agreement, straightened)
+        measures = quality.result() if kept.all() else measure_picture(gray, flat, found, turn)
+    return DetectedPage(flat, fitted, found, assessed, page.placement, measures, agreement)
 
 
 def compile_record(
@@ -231,16 +214,17 @@ def compile_record(
     with watch.stage("layout"):
         page = order_letters(detected, rules.thresholds)
     with watch.stage("align"):
-        aligned, match = _compare(page, detected, rules)
+        alone = compare_page(page, detected, rules)
+    with watch.stage("hand"):
+        read, hand = read_by_hand(alone, detected, rules)
     with watch.stage("route"):
-        record = _route(name, facts, detected, rules, page, aligned, match)
+        record = _route(name, facts, detected, rules, read, page.odds)
+        record = replace(record, hand=hand, notes=(*record.notes, *hand_notes(hand)))
     if not rules.measured:
         return record
     with watch.stage("measure"):
-        upright = UprightPage(
-            detected.flat, detected.turn, detected.straight_size(facts), _dpi(facts, detected),
-            detected.straightened,
-        )  # fmt: skip
+        dpi = detected.placement.dpi(facts.dpi)
+        upright = UprightPage(detected.flat, detected.placement, dpi)
         taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
         rows = review_disagreements(record.glyphs, taken, rules.thresholds)
     return replace(record, glyphs=rows, measurements=taken)
@@ -261,6 +245,51 @@ def order_letters(detected: DetectedPage, thresholds: Thresholds) -> OrderedPage
     )  # fmt: skip
 
 
+def compare_page(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> ReadPage:
+    """A page as read by the networks alone, compared with its text."""
+    return ReadPage(page, *compare_with_text(_text_context(page, detected, rules), rules.text))
+
+
+def read_by_hand(
+    alone: ReadPage, detected: DetectedPage, rules: PageRules
+) -> tuple[ReadPage, HandRecord]:
+    """The page read and aligned again with what its own letters show of the hand.
+
+    `alone` is the page as read by the networks alone, returned where the hand is not learned.
+    """
+    page, aligned, match = alone.page, alone.aligned, alone.match
+
+    def context_of(odds: Floats) -> TextContext:
+        return _text_context(_read_otherwise(page, odds, detected, rules), detected, rules)
+
+    reading = read_again(
+        rules.hand, page.assessed.hidden, page.odds, aligned,
+        lambda odds, text: realign(context_of(odds), text),
+    )  # fmt: skip
+    if reading.aligned is None or match is None:
+        return alone, reading.record
+    context = context_of(reading.odds)
+    if share_agreeing(reading.aligned, context.letters) < MIN_TEXT_AGREEMENT:
+        return alone, not_learned(NO_TEXT)
+    match = summarise_again(context, reading.aligned, match)
+    again = _read_otherwise(page, reading.odds, detected, rules)
+    return ReadPage(again, reading.aligned, match), reading.record
+
+
+def _read_otherwise(
+    page: OrderedPage, odds: Floats, detected: DetectedPage, rules: PageRules
+) -> OrderedPage:
+    """The page with other odds; where other letters are yuds the gaps are measured in these."""
+    letters = likeliest_letters(odds)
+    read = replace(page, odds=odds, letters=letters)
+    if [c == "י" for c in letters] == [c == "י" for c in page.letters]:
+        return read
+    yud_q = yud_width(detected.fitted, detected.found, page.layout, letters)
+    gaps = gap_odds(replace(page.gap_odds.gaps, yud_q=yud_q), page.layout, rules.thresholds)
+    starts = word_start_probabilities(page.layout, gaps)
+    return replace(read, gap_odds=gaps, word_start_p=starts)
+
+
 def turn_reverse_over(page: DetectedPage) -> DetectedPage:
     """The same page, turned by 180 degrees where it is a reverse that stands upside down."""
     if not 0 < len(page.found) <= MAX_REVERSE_LETTERS:
@@ -271,63 +300,23 @@ def turn_reverse_over(page: DetectedPage) -> DetectedPage:
     height, width = page.flat.shape
     flat = np.asarray(cv2.rotate(page.flat, cv2.ROTATE_180), np.uint8)
     found = rotate_letters_back(page.found, 180, (width, height))
+    placement = replace(page.placement, turn=(page.placement.turn + 180) % 360)
     return replace(
-        page, flat=flat, fitted=fit_to_letters(flat, found), found=found,
-        turn=(page.turn + 180) % 360,
-    )  # fmt: skip
-
-
-def is_reverse_upside_down(found: Located, letters: str) -> bool:
-    """Whether these letters are a reverse of which the wrong line stands upright."""
-    order = lay_out(found).order
-    over = found.upside_down[order]
-    upright = "".join(letters[i] for i in order[~over])
-    turned = "".join(letters[i] for i in order[over])
-    behind_line_1, name = reverse_lines()
-    return (
-        letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
-        and letter_similarity(turned, name) >= MIN_NAME_LIKENESS
+        page, flat=flat, fitted=fit_to_letters(flat, found), found=found, placement=placement
     )
-
-
-def network_agreement(found: Located, assessed: Assessed) -> float:
-    """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
-    return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
-
-
-def orientation_notes(turn: int, straightened: Straightening | None = None) -> tuple[str, ...]:
-    """Sentences on a picture whose writing is rotated clockwise by `turn` degrees, and on one that
-    was made straight; none for 0 and None."""
-    notes = []
-    if turn:
-        way = "upside down" if turn == 180 else "on its side"
-        notes.append(f"The picture stands {way}; it was turned before it was read.")
-    if straightened and straightened.slant_degrees:
-        notes.append(
-            f"The picture was taken at a slant of about {straightened.slant_degrees:.0f} degrees; "
-            "its perspective was removed before it was read. Take it from straight above for surer "
-            "widths and gaps."
-        )
-    elif straightened:
-        notes.append(
-            f"The writing is tilted by {straightened.tilt_degrees:.0f} degrees; the picture was "
-            "rotated before it was read."
-        )
-    return tuple(notes)
 
 
 def picture_quality(
     page: OrderedPage, facts: ImageFacts, detected: DetectedPage, limits: PictureLimits
 ) -> dict[str, float]:
     """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
-    straightened = detected.straightened
-    dpi = _dpi(facts, detected)
+    placement = detected.placement
+    dpi = placement.dpi(facts.dpi)
     q = float(np.median(page.found.height)) / 3
     measures = {
         "q_px": q,
         "body_px": 3 * q,
-        "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope)))
-        + (straightened.tilt_degrees if straightened else 0.0),
+        "tilt_degrees": placement.tilt_degrees + float(np.rad2deg(np.arctan(page.layout.slope))),
         "lines": float(page.layout.line.max() + 1),
         "columns": float(page.layout.column.max() + 1),
         "yud_q": page.gap_odds.gaps.yud_q,
@@ -335,59 +324,20 @@ def picture_quality(
         "unfamiliar_share": limits.unfamiliar_share,
         **page.measures.summary(),
     }
-    if straightened and straightened.slant_degrees:
-        measures["slant_degrees"] = straightened.slant_degrees
+    if placement.slant_degrees:
+        measures["slant_degrees"] = placement.slant_degrees
     if dpi:
         measures["q_mm"] = q / dpi * 25.4
     return {key: round(value, 3) for key, value in measures.items()}
 
 
-def _dpi(facts: ImageFacts, detected: DetectedPage) -> float | None:
-    """Resolution of the straight picture; None of one that was taken at a slant."""
-    straightened = detected.straightened
-    return None if straightened and straightened.slant_degrees else facts.dpi
-
-
-def _upright_and_size(
-    label: str, gray: Gray, networks: Networks, thresholds: Thresholds
-) -> tuple[Gray, Gray, LetterSize, Straightening | None]:
-    """The straight picture, the flattened page, upright, the size of its letters, and how the
-    picture was made straight."""
-    flat = flatten(gray)
-    if is_blank(gray, flat):
-        raise PageError(label, BLANK_TEXT)
-    straight = straighten(networks, gray, flat, thresholds.centre_p)
-    if straight is not None:
-        gray, size, straightened = straight.gray, straight.size, straight.straightened
-    else:
-        size, straightened = estimate_size(networks, flat, thresholds.centre_p), None
-    del straight
-    if why := why_refused(gray, flat, size):
-        raise PageError(label, why)
-    del flat  # Before the next one is made: a page may have hundreds of megabytes.
-    return gray, turn_upright(flatten(gray, size.body_px), size.turn), size, straightened
-
-
-def _locate(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
-    found = locate(networks, flat, body, threshold)
-    if len(found) < MIN_LETTERS:
-        return found
-    height = float(np.median(found.height))
-    if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
-        return locate(networks, flat, height, threshold)
-    return found
-
-
-def _compare(
-    page: OrderedPage, detected: DetectedPage, rules: PageRules
-) -> tuple[AlignedText | None, TextMatch | None]:
-    """The page against its text, named or found."""
+def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> TextContext:
+    """What the comparison with a text needs of a page."""
     height, width = detected.flat.shape
-    context = TextContext(
+    return TextContext(
         page.odds, page.word_start_p, page.letters, page.found, page.layout, (width, height),
-        rules.thresholds.swapped_p, detected.frame(),
+        rules.thresholds.swapped_p, detected.placement.frame((width, height)),
     )  # fmt: skip
-    return compare_with_text(context, rules.text)
 
 
 def _route(
@@ -395,25 +345,27 @@ def _route(
     facts: ImageFacts,
     detected: DetectedPage,
     rules: PageRules,
-    page: OrderedPage,
-    aligned: AlignedText | None,
-    match: TextMatch | None,
+    read: ReadPage,
+    networks_odds: Floats,
 ) -> PageRecord:
+    """The record of a page as read; `networks_odds` (N, 27) are those of the networks alone."""
+    page, aligned, match = read.page, read.aligned, read.match
     thresholds, customs, learned = rules.thresholds, rules.customs, rules.learned
+    # Familiarity is that of the networks: its bounds are measured on their odds.
     limits = limits_of(
-        page.measures, page.found, page.assessed, page.odds, thresholds.picture,
+        page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         doubted=detected.agreement < thresholds.doubted_agreement,
     )  # fmt: skip
-    body = float(np.median(page.found.height))
+    slanted, body = detected.placement.slant_degrees > 0, float(np.median(page.found.height))
     if body < MIN_MEASURED_BODY_PX:
         limits = replace(limits, poor_picture=True, sentences=(only_read_sentence(body),))
-    elif detected.straightened and detected.straightened.slant_degrees:
+    elif slanted:
         # Lengths along and across the lines are in another ratio than on the page.
         limits = replace(limits, poor_picture=True)
     if match is not None and limits.review_only:
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
-    given = detected.letters_on_picture(page.found, facts)
+    given = detected.placement.letters_back(page.found)
     glyphs = glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,
         thresholds, limits,
@@ -427,32 +379,11 @@ def _route(
     )  # fmt: skip
     return PageRecord(
         name=name, image=facts, glyphs=glyphs, gaps=gaps,
-        match=_places_on_picture(match, detected, facts), turn=detected.turn,
+        match=places_on_picture(match, detected.placement), turn=detected.placement.turn,
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved,
-        not_examined=slant_sentences(detected.straightened) + not_examined(
+        not_examined=(SLANT_TEXT,) * slanted + not_examined(
             limits, thresholds, aligned is not None, count_cut_letters(given, facts),
-            _letters_without_crown_custom(customs), detected.agreement,
+            letters_without_crown_custom(customs), detected.agreement,
         ),
     )  # fmt: skip
-
-
-def _places_on_picture(
-    match: TextMatch | None, detected: DetectedPage, facts: ImageFacts
-) -> TextMatch | None:
-    """Places of the text moved from the upright page to the picture as given."""
-    if match is None or not (match.absent or match.places):
-        return match
-    at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
-    back = detected.points_on_picture(at, facts)
-    moved = [(float(x), float(y)) for x, y in back]
-    count = len(match.absent)
-    absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))
-    places = tuple(replace(p, at=at) for p, at in zip(match.places, moved[count:], strict=True))
-    return replace(match, absent=absent, places=places)
-
-
-def _letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
-    """Letters that may carry crowns and of which the customs expect nothing."""
-    crowned = CATALOGUE["tag_missing"].letters
-    return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)

@@ -194,12 +194,16 @@ class Assessed:
     """(N, 5): probability of 0, 1, 2, 3, 4 or more tags."""
     parts: npt.NDArray[np.uint8]
     """(N, P, 32, 24): probability of each part mask, 255 = 1."""
+    hidden: npt.NDArray[np.float32] | None = None
+    """(N, H): the numbers from which the assessor's last layer reads each letter; None where the
+    networks do not give them."""
 
     def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Assessed:
         """The rows that `index` names, in its order."""
         return Assessed(
-            self.letters[index], self.defects[index], self.tags[index], self.parts[index]
-        )
+            self.letters[index], self.defects[index], self.tags[index], self.parts[index],
+            None if self.hidden is None else self.hidden[index],
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -307,6 +311,42 @@ class TextMatch:
 
 
 @dataclass(frozen=True)
+class HandForm:
+    """The form that a hand gives one letter, as its own letters of this class show it."""
+
+    letter: str
+    letters: int
+    """Letters from which the form is taken."""
+    misread: int
+    """How many of them the networks alone read as another letter."""
+    nearest: str
+    """The letter to which the hand's form comes nearest, relative to the usual distance."""
+    separation: float
+    """The distance to it, as a share of the usual one."""
+    held: bool
+    """Whether the form is held back, being too near to that letter: look at both."""
+
+
+@dataclass(frozen=True)
+class HandRecord:
+    """Whether the scroll's own letters helped to read it, and what that changed."""
+
+    learned: bool
+    why: str
+    """One sentence: from how many letters, or why not."""
+    letters: int = 0
+    """Letters that the text confirms, of all pages together."""
+    pages: int = 0
+    weight_networks: float = 1.0
+    weight_hand: float = 0.0
+    gain: float = 0.0
+    """Mean gain of the confirmed letters' log likelihood, each left out of its own form; nats."""
+    changed: tuple[tuple[int, str, str], ...] = ()
+    """Letters read otherwise: number from 1, letter by the networks alone, letter now."""
+    forms: tuple[HandForm, ...] = ()
+
+
+@dataclass(frozen=True)
 class PageRecord:
     """Everything found on one page."""
 
@@ -329,8 +369,11 @@ class PageRecord:
     notes: tuple[str, ...] = ()
     """Sentences for the top: the picture's orientation, and a side other than the one it was given
     as; notes on the text stand in `match.note`."""
+    hand: HandRecord | None = None
+    """What was learned of the hand; None in runs older than that stage."""
     asked: Mapping[str, str] = field(default_factory=dict)
-    """Text and side that a batch asked for; by them a later run knows whether to keep the page."""
+    """Text, side and use of the hand that a batch asked for; by them a later run knows whether to
+    keep the page."""
 
     @property
     def q(self) -> float:

@@ -35,6 +35,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("infer/letters",),
     ("infer/text", "infer/quality", "infer/measure"),
     ("infer/routing",),
+    ("infer/hand",),
     ("infer/pipeline",),
     ("infer/findings",),
     ("infer/inspector",),

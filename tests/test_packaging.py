@@ -17,7 +17,11 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 ROOMS = ("configs", "datasets", "infer", "models", "train")
 FILES = ("README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml")
-SHOWN_IN_README = {"datasets/render/letterforms/sampler.png"}
+SHOWN_IN_README = {
+    "datasets/render/letterforms/sampler.png",
+    "infer/review/review.png",
+    "infer/sheet/sheet.png",
+}
 # Rooms and modules of `infer` that come with an extra of their own, and the extra.
 WITH_EXTRA = {
     "infer/review": "review",
@@ -77,10 +81,10 @@ def test_wheel_holds_every_module_and_data_file(source: Path, tmp_path: Path) ->
     (built,) = tmp_path.glob("*.whl")
     with zipfile.ZipFile(built) as archive:
         packed = {name for name in archive.namelist() if name.startswith("crownlet/")}
-    # Weights to train on from are for a checkout; who inspects needs the ONNX files only.
-    for_training = {path for path in copied if path.endswith(".safetensors")}
+    # Weights to train on from, and the documents of rooms, are for a checkout.
+    for_checkouts = {path for path in copied if path.endswith((".safetensors", "README.md"))}
     assert {name.removeprefix("crownlet/") for name in packed} == (
-        copied - SHOWN_IN_README - for_training - {*FILES}
+        copied - SHOWN_IN_README - for_checkouts - {*FILES}
     )
 
 

@@ -21,9 +21,12 @@ def main(config: DictConfig) -> None:
 
         render(config)
     elif config.job == "export":
+        from crownlet.train.export.hand import add_letter_means
         from crownlet.train.export.onnx import ship
 
-        print(f"models: {ship(config)}")
+        folder = ship(config)
+        add_letter_means(folder)
+        print(f"models: {folder}")
     elif config.job == "integers":
         from crownlet.train.export.quantise import integers
 

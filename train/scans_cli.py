@@ -45,7 +45,10 @@ def build_parser() -> argparse.ArgumentParser:
     _command(commands, "check", "name every wrong record", _check)
     _command(commands, "datasheet", "write datasheet.md anew", _datasheet)
     label = _command(commands, "label", "label letters by the text where nobody has", _label)
-    label.add_argument("--portion", metavar="TEXT", help="portion, passage or text file of them")
+    label.add_argument(
+        "--portion", metavar="TEXT",
+        help="portion, passage or text file of them; by default their words are searched for",
+    )  # fmt: skip
     label.add_argument("--model", type=Path, metavar="FOLDER", help="other networks")
     label.add_argument("--anew", action="store_true", help="also those that labelled themselves")
     choose = _command(commands, "choose", "letters whose labels would teach most", _choose, "RUN")

@@ -1,4 +1,4 @@
-"""Pages inspected by the workers of a Dask cluster, one page per thread.
+"""Pages inspected by the workers of a Dask cluster, one group of pages per thread.
 
 Pictures and RUN lie on storage that all share under the same paths: a worker reads the picture and
 writes the page's folder itself, and returns only the outcome. A page whose worker dies is tried
@@ -29,7 +29,12 @@ from crownlet.datasets.files.errors import FileFault, plain
 from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS
 from crownlet.datasets.scribal.texts import KNOWN_PORTIONS
 from crownlet.infer.batch.processes import WorkerConfig
-from crownlet.infer.batch.worker import PageJob, PageOutcome, PageWorker, inspection_request
+from crownlet.infer.batch.worker import (
+    PageGroup,
+    PageOutcome,
+    PageWorker,
+    inspection_request,
+)
 from crownlet.infer.networks import ModelError
 from crownlet.infer.view.console import print_error
 
@@ -101,13 +106,22 @@ def prepare_worker(job: ClusterJob) -> None:
     worker_for(job)
 
 
-def inspect_on_worker(job: ClusterJob, task: PageJob) -> PageOutcome:
-    """Inspect a page and write it; ClusterError if there is no page worker."""
+def inspect_on_worker(job: ClusterJob, group: PageGroup) -> list[PageOutcome]:
+    """Inspect the pages of a group and write them; ClusterError if there is no page worker."""
     worker = worker_for(job)
-    if not task.path.exists():
-        reason = f"{plain(task.path)}: is not seen from {socket.gethostname()}: {SHARED_STORAGE}."
-        return PageOutcome(task, fault=reason)
-    return worker.inspect_one(task)
+    if all(task.path.exists() for task in group.pages):
+        return list(worker.inspect_group(group))
+    reason = f"is not seen from {socket.gethostname()}: {SHARED_STORAGE}."
+    return [
+        outcome
+        for alone in group.split()
+        for task in alone.pages
+        for outcome in (
+            worker.inspect_group(alone)
+            if task.path.exists()
+            else [PageOutcome(task, fault=f"{plain(task.path)}: {reason}")]
+        )
+    ]
 
 
 def drop_finished_workers() -> None:
@@ -144,7 +158,7 @@ class Cluster:
                 raise ClusterError(name, f"this worker cannot inspect pages ({_cause(fault)}).")
 
     def capacity(self) -> int:
-        """One page per thread, and one per worker that waits there."""
+        """One group of pages per thread, and one per worker that waits there."""
         threads = self.client.nthreads().values()
         if not threads and not self.idle:
             print_error("the cluster has no workers now; waiting for some.")
@@ -152,7 +166,7 @@ class Cluster:
         return int(max(1, sum(threads) + len(threads)))
 
     @contextmanager
-    def open(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
+    def open(self) -> Iterator[Callable[[PageGroup], Future[list[PageOutcome]]]]:
         """Pages that still wait at its end are not started."""
         pool = self.client.get_executor(pure=False)
         try:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Protocol
 
 from crownlet.datasets.files.errors import FileFault, plain
-from crownlet.infer.batch.worker import PageJob, PageOutcome, PageWorker
+from crownlet.infer.batch.worker import PageGroup, PageOutcome, PageWorker
 
 PROCESS_LOST = (
     "every process that inspected it ended suddenly (memory may have run out, or the picture is "
@@ -38,6 +38,8 @@ class WorkerConfig:
     out: Path
     inspect_again: bool = False
     threads: int | None = None
+    hand: bool = True
+    """Whether hands are learned."""
 
     def make_worker(self) -> PageWorker:
         """A worker with networks, customs and portion; ValueError, OSError or ModelError
@@ -52,11 +54,10 @@ class WorkerConfig:
         cv2.setNumThreads(1)
         portion = read_text_choice(self.portion)
         if self.threads is None:
-            return PageWorker(
-                Inspector(self.model, self.customs), portion, self.out, self.inspect_again
-            )
+            inspector = Inspector(self.model, self.customs, hand=self.hand)
+            return PageWorker(inspector, portion, self.out, self.inspect_again)
         networks = OnnxNetworks(self.model, self.threads)
-        inspector = Inspector(self.model, self.customs, networks=networks)
+        inspector = Inspector(self.model, self.customs, networks=networks, hand=self.hand)
         return PageWorker(inspector, portion, self.out, self.inspect_again)
 
 
@@ -65,13 +66,13 @@ class WorkerPool(Protocol):
 
     @property
     def lost(self) -> type[Exception]:
-        """The error of a page's future when its process died."""
+        """The error of a group's future when its process died."""
 
     def capacity(self) -> int:
-        """Number of pages that keep all processes busy now."""
+        """Number of groups that keep all processes busy now."""
 
-    def open(self) -> AbstractContextManager[Callable[[PageJob], Future[PageOutcome]]]:
-        """A context in which pages can be submitted."""
+    def open(self) -> AbstractContextManager[Callable[[PageGroup], Future[list[PageOutcome]]]]:
+        """A context in which groups of pages can be submitted."""
 
 
 @dataclass(frozen=True)
@@ -83,44 +84,46 @@ class ProcessPool:
     lost = BrokenProcessPool
 
     def capacity(self) -> int:
-        """One page waits for the first process that is done."""
+        """One group waits for the first process that is done."""
         return self.count + 1
 
     @contextmanager
-    def open(self) -> Iterator[Callable[[PageJob], Future[PageOutcome]]]:
+    def open(self) -> Iterator[Callable[[PageGroup], Future[list[PageOutcome]]]]:
         """New processes: a pool that lost one takes no more pages."""
         spawn = multiprocessing.get_context("spawn")
         pool = ProcessPoolExecutor(
             self.count, spawn, initializer=_start_process, initargs=(self.config,)
         )
         try:
-            yield lambda task: pool.submit(_inspect_in_process, task)
+            yield lambda group: pool.submit(_inspect_in_process, group)
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 
 
-def inspect_pages(tasks: Iterable[PageJob], pool: WorkerPool) -> Iterator[PageOutcome]:
-    """The outcomes of all tasks in the order of completion.
+def inspect_pages(groups: Iterable[PageGroup], pool: WorkerPool) -> Iterator[PageOutcome]:
+    """The outcomes of all pages in the order of completion.
 
     Where a process dies, the pages that may have caused it are tried again, each alone; one that
-    ends a process then too fails, the others do not.
+    ends a process then too fails, the others do not. A later command inspects them as a group.
     """
-    waiting = deque(tasks)
+    waiting = deque(groups)
     while waiting:
         for suspect in (yield from _inspect_round(waiting, pool)):
-            if (yield from _inspect_round(deque([suspect]), pool)):
-                yield PageOutcome(suspect, fault=f"{plain(suspect.path)}: {PROCESS_LOST}")
+            for alone in suspect.split():
+                if (yield from _inspect_round(deque([alone]), pool)):
+                    [task] = alone.pages
+                    yield PageOutcome(task, fault=f"{plain(task.path)}: {PROCESS_LOST}")
 
 
 def _inspect_round(
-    waiting: deque[PageJob], pool: WorkerPool
-) -> Generator[PageOutcome, None, list[PageJob]]:
+    waiting: deque[PageGroup], pool: WorkerPool
+) -> Generator[PageOutcome, None, list[PageGroup]]:
     """Inspect until nothing waits; once a process has died, only until nothing runs.
 
-    Returns the tasks that may have caused it. FileFault if a process cannot start.
+    Returns the groups that may have caused it. FileFault if a process cannot start.
     """
-    running: dict[Future[PageOutcome], PageJob] = {}
-    suspects: list[PageJob] = []
+    running: dict[Future[list[PageOutcome]], PageGroup] = {}
+    suspects: list[PageGroup] = []
     sound = True
     with pool.open() as submit:
         while running or (waiting and sound):
@@ -133,16 +136,17 @@ def _inspect_round(
                 sound = False
             # With a time limit: meanwhile the capacity may have grown.
             for future in wait(running, POLL_SECONDS, FIRST_COMPLETED).done:
-                task, fault = running.pop(future), future.exception()
+                group, fault = running.pop(future), future.exception()
                 if fault is None:
-                    yield future.result()
+                    yield from future.result()
                 elif isinstance(fault, pool.lost):
                     sound = False
-                    suspects.append(task)
+                    suspects.append(group)
                 elif isinstance(fault, FileFault):
                     raise fault
                 else:
-                    yield PageOutcome(task, fault=f"{plain(task.path)}: {fault}")
+                    for task in group.pages:
+                        yield PageOutcome(task, fault=f"{plain(task.path)}: {fault}")
     return suspects
 
 
@@ -166,7 +170,7 @@ def _start_process(config: WorkerConfig) -> None:
         threading.Thread(target=end_with_parent, daemon=True).start()
 
 
-def _inspect_in_process(task: PageJob) -> PageOutcome:
+def _inspect_in_process(group: PageGroup) -> list[PageOutcome]:
     if not _WORKER:
         _WORKER.append(_CONFIG[0].make_worker())
-    return _WORKER[0].inspect_one(task)
+    return list(_WORKER[0].inspect_group(group))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from crownlet.datasets.files.errors import plain
 from crownlet.datasets.files.images import PageError
@@ -19,10 +21,12 @@ from crownlet.infer.inspector import record_side
 from crownlet.infer.run.write import PAGE_FILES, RECORD_SCHEMA, write_page
 from crownlet.infer.scrolls.sketch import top_notes
 from crownlet.infer.text.search import AUTO, NOT_COMPARED
+from crownlet.infer.text.side import portion_for
 from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
-    from crownlet.infer.inspector import Inspector
+    from crownlet.infer.hand.adapt import LabelledLetters
+    from crownlet.infer.inspector import Inspector, LoadedPage
     from crownlet.infer.records import PageRecord
     from crownlet.infer.scrolls.members import PagePlace
     from crownlet.infer.text.search import TextChoice
@@ -65,6 +69,8 @@ def is_up_to_date(
         return False
 
 
+Made = TypeVar("Made")
+
 MIN_PAGES_FOR_ESTIMATE = 3
 """Pages after which the remaining time is estimated."""
 
@@ -75,6 +81,38 @@ class PageJob:
 
     path: Path
     place: PagePlace
+
+
+@dataclass(frozen=True)
+class PageGroup:
+    """Pages of one scroll that learn the hand from each other, inspected by one process."""
+
+    pages: tuple[PageJob, ...]
+
+    def split(self) -> tuple[PageGroup, ...]:
+        """The same pages, each in a group of its own."""
+        return tuple(PageGroup((page,)) for page in self.pages)
+
+
+MAX_PAGES_OF_GROUP = 4
+"""A few thousand letters are enough to know a hand, and a process holds all pages of a group."""
+
+
+def group_pages(tasks: Sequence[PageJob], *, pooled: bool) -> list[PageGroup]:
+    """Groups of the pages of each scroll, in the order of their first pages; unless `pooled`, each
+    page is a group of its own. A group depends on the pages, not on their order."""
+    scrolls: dict[object, list[PageJob]] = {}
+    for task in tasks:
+        key = task.place.scroll.casefold() if pooled else task
+        scrolls.setdefault(key, []).append(task)
+    return [group for pages in scrolls.values() for group in _even_groups(pages)]
+
+
+def _even_groups(scroll: list[PageJob]) -> Iterator[PageGroup]:
+    pages = sorted(scroll, key=lambda task: task.place.page)
+    size = math.ceil(len(pages) / math.ceil(len(pages) / MAX_PAGES_OF_GROUP))
+    for start in range(0, len(pages), size):
+        yield PageGroup(tuple(pages[start : start + size]))
 
 
 @dataclass(frozen=True)
@@ -100,9 +138,85 @@ class PageWorker:
 
     def inspect_one(self, task: PageJob) -> PageOutcome:
         """Inspect and write one page, unless its record is there already; never raises."""
+        return next(iter(self.inspect_group(PageGroup((task,)))))
+
+    def inspect_group(self, group: PageGroup) -> Iterator[PageOutcome]:
+        """Inspect and write the pages of a group, each by the hand that all of them show.
+
+        Pages whose records are there already are kept; never raises.
+        """
+        pooled = _group_checksum(group)
+        requests = {task: self._request(task, pooled) for task in group.pages}
+        kept = {
+            task
+            for task in group.pages
+            if not self.inspect_again
+            and is_up_to_date(
+                self.out / task.place.page, task.path, self.inspector.versions(), requests[task]
+            )
+        }
+        if len(kept) == len(group.pages):
+            yield from (PageOutcome(task, kept=True) for task in group.pages)
+            return
+        loaded: dict[PageJob, _LabelledPage] = {}
+        faults: dict[PageJob, PageOutcome] = {}
+        for task in group.pages:
+            page = self._guarded(task, partial(self._load, task, pooled=len(group.pages) > 1))
+            if isinstance(page, PageOutcome):
+                faults[task] = page
+            else:
+                loaded[task] = page
+        for task in group.pages:
+            if task in kept:
+                yield PageOutcome(task, kept=True)
+            elif task in faults:
+                yield faults[task]
+            else:
+                others = [page.letters for other, page in loaded.items() if other is not task]
+                make = partial(self._write, task, loaded[task], others, requests[task])
+                yield self._guarded(task, make)
+
+    def _request(self, task: PageJob, pooled: str) -> dict[str, str]:
+        """What a page's record depends on beside its picture and the versions."""
+        request = inspection_request(self.portion, task.place.side)
+        if not self.inspector.hand:
+            request["hand"] = "off"
+        if pooled:
+            request["pages_of_hand"] = pooled
+        return request
+
+    def _load(self, task: PageJob, *, pooled: bool) -> _LabelledPage:
+        """A page read by the networks, and what it shows the other pages of its group."""
         start = time.perf_counter()
+        page = self.inspector.load(task.path)
+        text = portion_for(task.place.side, self.portion)
+        letters = self.inspector.label(page, text) if pooled else None
+        return _LabelledPage(page, letters, time.perf_counter() - start)
+
+    def _write(
+        self,
+        task: PageJob,
+        page: _LabelledPage,
+        others: Sequence[LabelledLetters | None],
+        request: dict[str, str],
+    ) -> PageOutcome:
+        """The record of a page, written; `others` are the letters of the group's other pages."""
+        start = time.perf_counter()
+        known = [letters for letters in others if letters is not None]
+        name, side = task.place.page, task.place.side
+        record = record_side(self.inspector, page.loaded, side, self.portion, name, known)
+        record = replace(record, asked=request)
+        findings = collect_findings(record, self.inspector.customs)
+        write_page(record, self.out, findings)
+        seconds = page.seconds + time.perf_counter() - start
+        return PageOutcome(
+            task, describe_counts(record, findings), tuple(top_notes(record)), seconds=seconds
+        )
+
+    def _guarded(self, task: PageJob, step: Callable[[], Made]) -> Made | PageOutcome:
+        """The result of a step on a page, or the outcome that names its fault."""
         try:
-            made = self._record(task)
+            return step()
         except PageError as error:
             return PageOutcome(task, fault=str(error))
         except MemoryError:
@@ -120,25 +234,24 @@ class PageWorker:
                 f"{plain(task.path)}: could not be inspected, a fault of this program ({cause})."
             )
             return PageOutcome(task, fault=fault)
-        if made is None:
-            return PageOutcome(task, kept=True)
-        record, findings = made
-        seconds = time.perf_counter() - start
-        return PageOutcome(
-            task, describe_counts(record, findings), tuple(top_notes(record)), seconds=seconds
-        )
 
-    def _record(self, task: PageJob) -> tuple[PageRecord, tuple[Finding, ...]] | None:
-        name, side = task.place.page, task.place.side
-        question, versions = inspection_request(self.portion, side), self.inspector.versions()
-        if not self.inspect_again and is_up_to_date(self.out / name, task.path, versions, question):
-            return None
-        page = self.inspector.load(task.path)
-        record = record_side(self.inspector, page, side, self.portion, name)
-        record = replace(record, asked=question)
-        findings = collect_findings(record, self.inspector.customs)
-        write_page(record, self.out, findings)
-        return record, findings
+
+@dataclass(frozen=True)
+class _LabelledPage:
+    """A page of a group as loaded, with the letters that it shows the others, and the seconds."""
+
+    loaded: LoadedPage
+    letters: LabelledLetters | None
+    seconds: float
+
+
+def _group_checksum(group: PageGroup) -> str:
+    """A checksum of the pictures and sides of a group, "" for a single page: the record of each
+    depends on all of them."""
+    if len(group.pages) == 1:
+        return ""
+    parts = [[checksum_if_there(task.path), task.place.side or ""] for task in group.pages]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
 
 
 @dataclass

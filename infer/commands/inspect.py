@@ -43,6 +43,12 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     )
     inspect.add_argument("--customs", default="unspecified", help="a shipped name or a YAML file")
     inspect.add_argument("--model", metavar="DIR", help="other networks than the shipped ones")
+    inspect.add_argument(
+        "--hand", choices=("learn", "off"), default="learn",
+        help="learn (the default) reads a page whose text is known again by the forms that its "
+        "own letters have, and those of up to three other pages of its scroll; off leaves it as "
+        "the networks read it",
+    )  # fmt: skip
     spread = inspect.add_mutually_exclusive_group()
     spread.add_argument(
         "--workers", type=_workers, default=1, metavar="N",
@@ -118,8 +124,12 @@ def _outcomes(
 ) -> Iterator[PageOutcome]:
     """Outcomes in the order of completion, from this process or several; FileFault if these
     fail."""
+    from crownlet.infer.batch.worker import group_pages
+
+    groups = group_pages(tasks, pooled=worker.inspector.learns_hands and worker.portion is not None)
     if options.workers == 1 and not options.cluster:
-        yield from map(worker.inspect_one, tasks)
+        for group in groups:
+            yield from worker.inspect_group(group)
         return
     from crownlet.infer.batch.processes import ProcessPool, inspect_pages
 
@@ -127,13 +137,13 @@ def _outcomes(
         from crownlet.infer.batch.dask_cluster import connect_cluster
 
         with connect_cluster(options.cluster, config, worker) as cluster:
-            yield from inspect_pages(tasks, cluster)
+            yield from inspect_pages(groups, cluster)
     else:
         from crownlet.infer.networks import count_physical_cores
 
         threads = max(1, count_physical_cores() // options.workers)
         yield from inspect_pages(
-            tasks, ProcessPool(replace(config, threads=threads), options.workers)
+            groups, ProcessPool(replace(config, threads=threads), options.workers)
         )
 
 
@@ -167,7 +177,10 @@ def _open_worker(options: argparse.Namespace, out: Path) -> tuple[PageWorker, Wo
     from crownlet.infer.batch.processes import WorkerConfig
     from crownlet.infer.networks import ModelError
 
-    config = WorkerConfig(options.model, options.customs, options.portion, out, options.anew)
+    config = WorkerConfig(
+        options.model, options.customs, options.portion, out, options.anew,
+        hand=options.hand == "learn",
+    )  # fmt: skip
     try:
         return config.make_worker(), config
     except (ValueError, OSError, ModelError) as error:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer.image.flatten import SKIN_GREY
+from crownlet.infer.image.upright import SKIN_GREY
 
 if TYPE_CHECKING:
     from crownlet.infer.records import Located

@@ -12,12 +12,15 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats, Located
 
-MAX_AREA_GROWTH = 3.0
+_LIMITS = limits_of("image.perspective")
+
+MAX_AREA_GROWTH = _LIMITS.number("max_area_growth")
 """Pixels of the straight picture, in those of the picture as given; a larger one is shrunk."""
 
-MIN_DEPTH_SHARE = 0.25
+MIN_DEPTH_SHARE = _LIMITS.number("min_depth_share")
 """Parts of the plane nearer to the horizon than this share of the middle's depth are left out."""
 
 

@@ -16,6 +16,15 @@ from crownlet.infer.records import Floats, Ints, Located
 
 _LIMITS = limits_of("layout.lines")
 
+STEP_COST = _LIMITS.number("step_cost")
+"""Cost of a link per unit of distance along the line, beside 1 per unit of gap .."""
+
+OFFSET_COST = _LIMITS.number("offset_cost")
+""".. and per unit of offset across it."""
+
+JOIN_OFFSET_COST = _LIMITS.number("join_offset_cost")
+"""Cost of a join per unit of offset across the line, beside 1 per unit of gap."""
+
 MAX_UPSIDE_DOWN_OFFSET_DEGREES = _LIMITS.number("max_upside_down_offset_degrees")
 """Median distance of rotations from 180 below which a line is upside down."""
 
@@ -193,7 +202,7 @@ def _nearest_of(page: RotatedLetters, rows: slice, side: int) -> Ints:
     )
     ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
     gap = ends[0] - ends[1]
-    cost = np.maximum(gap, 0) + 0.5 * away + 1.5 * off
+    cost = np.maximum(gap, 0) + STEP_COST * away + OFFSET_COST * off
     cost[~near | (gap > MAX_LINK_GAP_BODIES * height)] = np.inf
     best = cost.argmin(axis=1)
     return np.where(np.isfinite(cost.min(axis=1)), best, -1)
@@ -213,7 +222,7 @@ def _best_join(
     drop = page.v[heads][None, :] - page.v[tails][:, None]
     lean = (guess_left[:, None] + guess_right[None, :]) / 2
     off = np.abs(drop + lean * apart)
-    cost = np.maximum(gap, 0) + 3 * off
+    cost = np.maximum(gap, 0) + JOIN_OFFSET_COST * off
     far = (gap > MAX_JOIN_GAP_BODIES * height) | (off > MAX_JOIN_OFFSET_BODIES * height)
     cost[(apart < MIN_JOIN_DISTANCE_BODIES * height) | far] = np.inf
     for wall in walls:

@@ -19,6 +19,18 @@ from crownlet.infer.records import Floats, Ints, Located
 
 _LIMITS = limits_of("layout.spacing")
 
+LETTER_GAP_PERCENTILE = _LIMITS.whole("letter_gap_percentile")
+"""Percentile of all gaps from which the search for the usual letter gap starts."""
+
+MAX_SPACING_ROUNDS = _LIMITS.whole("max_spacing_rounds")
+"""Rounds of that search."""
+
+WORD_GAP_RANGE_YUDS = _LIMITS.span("word_gap_range_yuds")
+"""Usual word gap beyond the usual letter gap, in yuds."""
+
+DARK_AND_SKIN_QUANTILES = _LIMITS.span("dark_and_skin_quantiles")
+"""Quantiles of the greys that stand for ink and skin."""
+
 YUD_WIDTH_RANGE_Q = _LIMITS.span("yud_width_range_q")
 """Widths in q between which the head of a yud is counted."""
 
@@ -86,13 +98,18 @@ def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, lette
     widths = [_gap_width(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
     px = np.array(widths) / scale
     q = found.height[layout.order][pairs].sum(axis=1) / 6
+    return Gaps(px, px / np.maximum(q, 1e-9), yud_width(fitted, found, layout, letters))
+
+
+def yud_width(fitted: crops.FittedPage, found: Located, layout: Layout, letters: str) -> float:
+    """Width in q of the page's yud, the median of the heads of its yuds; as in `measure_gaps`."""
+    page, scale = fitted
+    placed = found.scaled(scale).take(layout.order)
     yuds = np.flatnonzero(np.array(list(letters)) == "י")
     heads = np.column_stack([yuds, _zone_rows(page, placed, yuds[:, None], YUD_HEAD_ZONE_BODIES)])
     head_widths = [_head_width(page, placed, *place) for place in heads.tolist()]
     usual = [w for w in head_widths if YUD_WIDTH_RANGE_Q[0] < w < YUD_WIDTH_RANGE_Q[1]]
-    return Gaps(
-        px, px / np.maximum(q, 1e-9), float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
-    )
+    return float(np.median(usual)) if usual else DEFAULT_YUD_WIDTH_Q
 
 
 def line_spacing(gaps: Gaps, line: npt.NDArray[np.int64]) -> LineSpacing:
@@ -155,7 +172,9 @@ def ink_threshold(window: npt.NDArray[np.uint8]) -> float:
     """Grey below which a pixel of these letters is ink: where ink is pale, half way to its skin."""
     greys = np.sort(window, axis=None, kind="stable")  # Counting sort: six times as quick.
     dark, skin = (
-        (_quantile_of_sorted(greys, share) for share in (0.1, 0.9)) if len(greys) else (0.0, 0.0)
+        (_quantile_of_sorted(greys, share) for share in DARK_AND_SKIN_QUANTILES)
+        if len(greys)
+        else (0.0, 0.0)
     )
     return max(INK_LEVEL, (dark + skin) / 2) if dark > PALE_INK_LEVEL else INK_LEVEL
 
@@ -240,14 +259,15 @@ def _letter_and_word_gap(q: Floats, yud: float) -> tuple[float, float]:
     """Usual letter gap and usual word gap of a page in q: medians either side of a border."""
     if len(q) < MIN_GAPS_FOR_SPACING:
         return DEFAULT_LETTER_GAP_Q, DEFAULT_LETTER_GAP_Q + yud
-    letter = float(np.percentile(q, 35))
+    least, most = WORD_GAP_RANGE_YUDS
+    letter = float(np.percentile(q, LETTER_GAP_PERCENTILE))
     word = letter + yud
-    for _ in range(12):
+    for _ in range(MAX_SPACING_ROUNDS):
         border = letter + 0.5 * (word - letter)
         near, far = q[q < border], q[q >= border]
         fresh = float(np.median(near)) if len(near) else letter
         wide = float(np.median(far)) if len(far) >= 2 else fresh + yud
-        wide = float(np.clip(wide, fresh + 0.4 * yud, fresh + 2.5 * yud))
+        wide = float(np.clip(wide, fresh + least * yud, fresh + most * yud))
         if abs(fresh - letter) + abs(wide - word) < 1e-4:
             break
         letter, word = fresh, wide

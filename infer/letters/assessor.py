@@ -20,7 +20,7 @@ CROPS_PER_BATCH = 16
 """Larger batches are no quicker (train/bench/figures.md) and take more memory."""
 
 AssessorAnswers = tuple[npt.NDArray[np.generic], ...]
-"""Letters, defects, tags and part masks of one batch."""
+"""Letters, defects, tags and part masks of one batch; the hidden numbers if there are any."""
 
 
 def assess(networks: Networks, fitted: crops.FittedPage, found: Located) -> Assessed:
@@ -40,10 +40,13 @@ def assess(networks: Networks, fitted: crops.FittedPage, found: Located) -> Asse
     else:
         with ThreadPoolExecutor(lanes, "assess") as pool:
             batches = list(pool.map(answers, starts))
-    letters, defects, tags, masks = (np.concatenate(part) for part in zip(*batches, strict=True))
-    return Assessed(
-        letters.astype(np.float64), defects.astype(np.float64), tags.astype(np.float64), masks
+    letters, defects, tags, masks, *hidden = (
+        np.concatenate(part) for part in zip(*batches, strict=True)
     )
+    return Assessed(
+        letters.astype(np.float64), defects.astype(np.float64), tags.astype(np.float64), masks,
+        hidden[0].astype(np.float32) if hidden else None,
+    )  # fmt: skip
 
 
 def letter_probabilities(found: Located, assessed: Assessed, weight: float) -> Floats:
@@ -62,6 +65,11 @@ def likeliest_letters(odds: Floats) -> str:
     return "".join(LETTERS[k] for k in odds.argmax(axis=1)) if len(odds) else ""
 
 
+def network_agreement(found: Located, assessed: Assessed) -> float:
+    """Mean probability that both networks mean the same letter; "no letter" is no agreement."""
+    return float((found.letters * assessed.letters[:, :27]).sum(axis=1).mean())
+
+
 def _assess_batch(
     networks: Networks, page: npt.NDArray[np.uint8], placed: Located, start: int
 ) -> AssessorAnswers:
@@ -71,5 +79,6 @@ def _assess_batch(
     for k in range(count):
         body, box = placed.body[start + k], placed.box[start + k]
         crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])
-    letter, defects, tags, parts = networks.assess(buffer)
-    return letter, defects, tags, np.clip(parts * 255 + 0.5, 0, 255).astype(np.uint8)
+    letter, defects, tags, parts, *hidden = networks.assess(buffer)
+    masks = np.clip(parts * 255 + 0.5, 0, 255).astype(np.uint8)
+    return letter, defects, tags, masks, *hidden

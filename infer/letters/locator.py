@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.infer.image.flatten import SKIN_GREY
+from crownlet.infer.image.upright import SKIN_GREY
 from crownlet.infer.networks import LOCATOR_BODY_PX, LocatorMaps, Networks
 from crownlet.infer.records import Bools, Floats, Ints, Located
 

@@ -2,6 +2,7 @@
 
 A first guess comes from the width of the pen strokes; then the locator runs on a window full of
 writing, and the scale is corrected by its own answer of height and rotation until the two agree.
+At that size all letters of the upright page are located.
 """
 
 from __future__ import annotations
@@ -10,21 +11,34 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
-from crownlet.infer.image.rotate import rotate_letters_back
+from crownlet.datasets.files.images import Gray
+from crownlet.infer.image.upright import rotate_letters_back
 from crownlet.infer.layout.lines import page_slope
-from crownlet.infer.letters.locator import locate, resize
+from crownlet.infer.letters.locator import locate, resize, smooth_neighbours
 from crownlet.infer.networks import LOCATOR_BODY_PX, Networks
 from crownlet.infer.records import Located
-
-Gray = npt.NDArray[np.uint8]
 
 MIN_BODY_PX = 17
 """Least body height in px at which defects are judged: below it a kulmus is under six pixels."""
 
 MIN_READ_BODY_PX = 10
 """Least body height in px at which letters are read: below it they run together."""
+
+MIN_MEASURED_BODY_PX = 16.0
+"""Measured body height below which a page is only read; 17 px is promised, this its tolerance."""
+
+MIN_MEASURED_READ_BODY_PX = 9.0
+"""Measured body height below which a page is refused; 10 px is promised, this is its tolerance."""
+
+MIN_INK_SHARE = 2e-4
+"""A page with a smaller share of ink is blank."""
+
+MIN_GREY_RANGE = 24
+"""A picture whose grey levels span less than this is one flat tone."""
+
+RELOCATE_LOG_RATIO = 0.2
+"""The whole page is located again when its letters differ from the estimate by more than this."""
 
 WINDOW_PX = 448
 """Side of the window that is tried, at the locator's scale."""
@@ -66,6 +80,42 @@ class LetterSize:
     """Mean probability of those letters."""
     slope: float = 0.0
     """Tilt of their lines, dy/dx, once they are turned upright."""
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether these are letters, of which small ones must look more like it."""
+        return self.letter_count > 0 and (
+            self.body_px >= MIN_MEASURED_BODY_PX or self.mean_p >= SURE_PROBABILITY
+        )
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether these are letters, large enough to be read."""
+        return self.is_sure and self.body_px >= MIN_MEASURED_READ_BODY_PX
+
+
+def is_blank(gray: Gray, flat: Gray) -> bool:
+    """Whether a picture (H, W), with its flattened form, is one flat tone, or holds no ink."""
+    return grey_range(gray) < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE
+
+
+def grey_range(gray: Gray) -> float:
+    """Span of a picture's grey levels, but for the darkest and lightest thousandth."""
+    low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
+    return float(high - low)
+
+
+def locate_page(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
+    """All letters of an upright page, with heights and rotations that agree with neighbours'.
+
+    Arguments as in `locate`; where `body` proves wrong, letters are located again at their own.
+    """
+    found = locate(networks, flat, body, threshold)
+    if len(found) >= MIN_LETTERS:
+        height = float(np.median(found.height))
+        if abs(np.log(height / body)) > RELOCATE_LOG_RATIO:
+            found = locate(networks, flat, height, threshold)
+    return smooth_neighbours(found)
 
 
 def ink_share(flat: Gray) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer.image.rotate import rotate_letters_back
+from crownlet.infer.image.upright import rotate_letters_back
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.blur import measure_edge_widths
 from crownlet.infer.records import Floats, Located

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import Located
 from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.view.wording import NEVER_EXAMINED
+
+if TYPE_CHECKING:
+    from crownlet.datasets.scribal.customs import Customs
 
 _LIMITS = limits_of("routing.not_examined")
 
@@ -58,3 +65,9 @@ def count_cut_letters(found: Located, facts: ImageFacts) -> int:
     right = found.box[:, 2] > facts.width - FRAME_EDGE_PX
     below = found.box[:, 3] > facts.height - FRAME_EDGE_PX
     return int((low | right | below).sum())
+
+
+def letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
+    """Letters that may carry crowns and of which the customs expect nothing."""
+    crowned = CATALOGUE["tag_missing"].letters
+    return tuple(c for c in LETTERS if c in crowned and customs.tags_expected(c) is None)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -20,6 +20,8 @@ from crownlet.infer.records import (
     AbsentLetter,
     GapRecord,
     GlyphRecord,
+    HandForm,
+    HandRecord,
     Measurement,
     PageRecord,
     TextMatch,
@@ -155,6 +157,7 @@ def _page(
         timing=seconds,
         measurements=measurements,
         notes=tuple(facts.get("notes", ())),
+        hand=_hand(facts.get("hand")),
         asked=facts.get("asked", {}),
     )
 
@@ -167,6 +170,13 @@ def _from_fields(kind: type[Any], data: Json) -> Any:
 
 def _tuples(value: Any) -> Any:
     return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
+
+
+def _hand(data: Json | None) -> HandRecord | None:
+    if data is None:
+        return None
+    record: HandRecord = _from_fields(HandRecord, data)
+    return replace(record, forms=tuple(_from_fields(HandForm, f) for f in data.get("forms", ())))
 
 
 def _match(data: Json | None) -> TextMatch | None:

@@ -117,6 +117,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
         "in_divine_names": [g.glyph for g in page.glyphs if g.in_name],
         # An empty cell of `expected` may mean "not known" or "no letter": these are the latter.
         "letters_extra": [g.glyph for g in page.glyphs if g.expected == ""],
+        "hand": None if page.hand is None else dataclasses.asdict(page.hand),
         "asked": dict(page.asked),
     }
 

@@ -70,6 +70,19 @@ def compare_with_text(page: TextContext, text: TextChoice) -> TextComparison:
     return (matched if share_agreeing(matched, page.letters) >= MIN_TEXT_AGREEMENT else None), match
 
 
+def realign(page: TextContext, aligned: AlignedText) -> AlignedText:
+    """A page whose letters are read again, aligned to the same passage as before."""
+    return _align(page, aligned.portion, hidden_by_frame(page.found, page.layout, page.size))
+
+
+def summarise_again(page: TextContext, aligned: AlignedText, match: TextMatch) -> TextMatch:
+    """The summary of a realigned page; how the passage was found stays as in `match`."""
+    again = summarise(aligned, page, hidden_by_frame(page.found, page.layout, page.size))
+    if match.found is None:
+        return again
+    return _with_search(again, match.found, match.also)
+
+
 def _align(page: TextContext, text: Portion, view: HiddenText) -> AlignedText:
     matched = align_to_portion(page.odds, page.word_start_p, text, view.perhaps)
     return matched.without_foreign(
@@ -92,9 +105,13 @@ def _search_and_compare(page: TextContext, view: HiddenText) -> TextComparison:
         matched = _align(page, whole, view)
     if share_agreeing(matched, page.letters) < MIN_TEXT_AGREEMENT:
         return None, None
-    match = summarise(matched, page, view)
-    note = " ".join(filter(None, (_search_note(matched.portion.name, found), match.note)))
-    return matched, replace(match, found=round(found.confidence, 3), also=found.also, note=note)
+    return matched, _with_search(summarise(matched, page, view), found.confidence, found.also)
+
+
+def _with_search(match: TextMatch, confidence: float, also: tuple[str, ...]) -> TextMatch:
+    """The summary with how its passage was found."""
+    note = " ".join(filter(None, (_search_note(match.portion, confidence, also), match.note)))
+    return replace(match, found=round(confidence, 3), also=also, note=note)
 
 
 def _trim_to_shown_verses(matched: AlignedText, found: FoundPassage) -> AlignedText:
@@ -113,13 +130,13 @@ def _trim_to_shown_verses(matched: AlignedText, found: FoundPassage) -> AlignedT
     return matched.restricted_to(cut_verses(first, last), before)
 
 
-def _search_note(name: str, found: FoundPassage) -> str:
+def _search_note(name: str, confidence: float, also: tuple[str, ...]) -> str:
     """A sentence on the passage that the page's words were found in."""
-    if found.confidence >= MIN_CONFIDENCE_WITHOUT_ALTERNATIVES or not found.also:
+    if confidence >= MIN_CONFIDENCE_WITHOUT_ALTERNATIVES or not also:
         return f"By its words this is {name!r}."
-    others = ", ".join(found.also[:MAX_ALTERNATIVES_IN_NOTE])
-    if len(found.also) > MAX_ALTERNATIVES_IN_NOTE:
-        others += f" and {len(found.also) - MAX_ALTERNATIVES_IN_NOTE} other places"
+    others = ", ".join(also[:MAX_ALTERNATIVES_IN_NOTE])
+    if len(also) > MAX_ALTERNATIVES_IN_NOTE:
+        others += f" and {len(also) - MAX_ALTERNATIVES_IN_NOTE} other places"
     return f"By its words this may be {name!r}; the same words stand in {others}."
 
 

@@ -10,11 +10,13 @@ from difflib import SequenceMatcher
 from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.scribal.texts import load_portion, read_portion
+from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.limits import limits_of
 from crownlet.infer.text.search import AUTO
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
+    from crownlet.infer.records import Located
     from crownlet.infer.text.search import TextChoice
 
 _LIMITS = limits_of("text.side")
@@ -25,6 +27,9 @@ FACE, REVERSE = "mezuzah", "mezuzah_reverse"
 
 MIN_REVERSE_SIMILARITY = _LIMITS.number("min_reverse_similarity")
 """Similarity (2 matches / both lengths) of a page's letters to those of the reverse, 0 to 1."""
+
+MIN_NAME_SIMILARITY = _LIMITS.number("min_name_similarity")
+"""The same for the Name: two of its three letters suffice, with a speck or two read as letters."""
 
 MAX_REVERSE_LETTERS = _LIMITS.whole("max_reverse_letters")
 """A page with more letters is no reverse, whatever was read on it."""
@@ -41,6 +46,22 @@ def side_by_letters(letters: str) -> Side | None:
     if any(letter_similarity(letters, text) >= MIN_REVERSE_SIMILARITY for text in reverse_texts()):
         return "reverse"
     return None
+
+
+def is_reverse_upside_down(found: Located, letters: str) -> bool:
+    """Whether a page of these letters is a reverse of which the wrong line stands upright.
+
+    `letters` holds the letter read for each row of the page's reading order.
+    """
+    order = lay_out(found).order
+    over = found.upside_down[order]
+    upright = "".join(letters[i] for i in order[~over])
+    turned = "".join(letters[i] for i in order[over])
+    behind_line_1, name = reverse_lines()
+    return (
+        letter_similarity(upright, behind_line_1) >= MIN_REVERSE_SIMILARITY
+        and letter_similarity(turned, name) >= MIN_NAME_SIMILARITY
+    )
 
 
 def reverse_lines() -> tuple[str, str]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
+from crownlet.infer.image.upright import Placement
 from crownlet.infer.layout.frame import HiddenText
 from crownlet.infer.records import AbsentLetter, TextMatch
 from crownlet.infer.text.discrepancies import (
@@ -79,4 +82,17 @@ def all_for_review(match: TextMatch) -> TextMatch:
     """The same for a page whose letters the networks do not know: every place is for review."""
     absent = tuple(replace(letter, route="review") for letter in match.absent)
     places = tuple(replace(place, sure=False) for place in match.places)
+    return replace(match, absent=absent, places=places)
+
+
+def places_on_picture(match: TextMatch | None, placement: Placement) -> TextMatch | None:
+    """The same with its places moved from the upright page to the picture as given, px."""
+    if match is None or not (match.absent or match.places):
+        return match
+    at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
+    back = placement.points_back(at)
+    moved = [(float(x), float(y)) for x, y in back]
+    count = len(match.absent)
+    absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))
+    places = tuple(replace(p, at=at) for p, at in zip(match.places, moved[count:], strict=True))
     return replace(match, absent=absent, places=places)

@@ -19,7 +19,7 @@ import pytest
 import tiny
 from PIL import Image
 
-from crownlet.datasets.files import atomic as drafts
+from crownlet.datasets.files import atomic
 from crownlet.infer import cli, inspector
 from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
@@ -114,7 +114,7 @@ def test_the_system_s_own_words_are_passed_on(
     def refused(*_: object, **__: object) -> str:
         raise OSError(code, os.strerror(code))
 
-    monkeypatch.setattr(drafts.tempfile, "mkdtemp", refused)
+    monkeypatch.setattr(atomic.tempfile, "mkdtemp", refused)
     assert cli.main(["inspect", str(tmp_path / "p.png"), "--out", str(tmp_path / "run")]) == 1
     lines = capsys.readouterr().err.splitlines()
     assert os.strerror(code) in lines[0]

@@ -34,10 +34,10 @@ def test_what_a_picture_takes_is_reckoned_before_it_is_decoded(
     Image.new(mode, (4000, 4000), None).save(path)
     code = (
         "import sys, pathlib; sys.path.insert(0, sys.argv[2]); import fuzz_pages\n"
-        "from PIL import Image\nfrom crownlet.datasets.files.images import bytes_a_pixel\n"
+        "from PIL import Image\nfrom crownlet.datasets.files.images import bytes_per_pixel\n"
         "from crownlet.datasets.files.images import read_page\n"
         "before = fuzz_pages.peak(); read_page(sys.argv[1])\n"
-        "print(fuzz_pages.peak() - before, bytes_a_pixel(Image.open(sys.argv[1])))"
+        "print(fuzz_pages.peak() - before, bytes_per_pixel(Image.open(sys.argv[1])))"
     )
     command = [sys.executable, "-c", code, str(path), str(Path(__file__).parent)]
     took, each = map(int, subprocess.check_output(command, text=True).split())

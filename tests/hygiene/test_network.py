@@ -37,17 +37,17 @@ assert cli.main(["survey", "plan", "--rate", "0.05", "--difference", "0.05"]) ==
 DEMO = """
 import sys
 from pathlib import Path
-from crownlet.infer.demo import run, scenario
-few = [sheet for sheet in scenario.sheets() if sheet.side == "reverse"][:1]
-run.sheets = lambda: few
+from crownlet.infer.demo import run
+few = [sheet for sheet in run.list_sample_sheets() if sheet.side == "reverse"][:1]
+run.list_sample_sheets = lambda: few
 run.run_demo(Path(sys.argv[2]) / "demo")
 """
 RENDER = """
 import numpy as np
-from crownlet.datasets.page import lens
+from crownlet.datasets.render.page import camera
 page = np.full((40, 40), 200, np.uint8)
-lens.defocused(page, 2, np.random.default_rng(0))
-lens.shaken(page, 5.0, np.random.default_rng(0))
+camera.defocused(page, 2, np.random.default_rng(0))
+camera.shaken(page, 5.0, np.random.default_rng(0))
 """
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from crownlet.infer.batch.worker import PageJob, PageOutcome
+from crownlet.infer.batch.worker import PageGroup, PageOutcome
 
 
 @dataclass(frozen=True)
@@ -19,12 +20,13 @@ class DyingWorker:
     portion: None = None
     inspector: Any = field(default_factory=lambda: SimpleNamespace(versions=dict))
 
-    def inspect_one(self, task: PageJob) -> PageOutcome:
+    def inspect_group(self, group: PageGroup) -> Iterator[PageOutcome]:
+        [task] = group.pages
         mark = task.path.with_suffix(".mark")
         if "always" in task.path.name or ("once" in task.path.name and not mark.exists()):
             mark.write_text("")
             os.kill(os.getpid(), signal.SIGKILL)
-        return PageOutcome(task, tally="read")
+        yield PageOutcome(task, tally="read")
 
 
 @dataclass(frozen=True)

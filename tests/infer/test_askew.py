@@ -12,13 +12,12 @@ import pytest
 from crownlet.datasets.files.images import PageError
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
-from crownlet.infer.image.flatten import flatten
 from crownlet.infer.image.perspective import Straightening, facing, map_points, rotation
+from crownlet.infer.image.upright import Placement, flatten, ink_slopes
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.layout.frame import hidden_by_frame
 from crownlet.infer.layout.lines import lay_out
-from crownlet.infer.layout.slope import ink_slopes
-from crownlet.infer.pipeline import orientation_notes
+from crownlet.infer.letters.straighten import orientation_notes
 from crownlet.infer.records import Located, PageRecord
 
 NAMES_OF_DOUBT = {"unfamiliar", "shape_doubt", "letter_swapped", "letter_extra", "letter_absent"}
@@ -27,6 +26,7 @@ NAMES_OF_DOUBT = {"unfamiliar", "shape_doubt", "letter_swapped", "letter_extra",
 VERSES = "Deuteronomy 6:4-8"
 BODY_PX = 28.0
 Q = BODY_PX / 3
+SIZE = (40, 30)
 
 
 @dataclass(frozen=True)
@@ -241,6 +241,8 @@ def test_the_frame_of_a_straightened_picture_is_its_own() -> None:
 
 
 def test_notes_tell_what_was_done() -> None:
-    assert orientation_notes(0) == ()
-    assert "tilted by -12 degrees" in orientation_notes(0, rotation(-12.0, (40, 30)))[0]
-    assert len(orientation_notes(90, rotation(12.0, (40, 30)))) == 2
+    assert orientation_notes(Placement(0, SIZE)) == ()
+    assert (
+        "tilted by -12 degrees" in orientation_notes(Placement(0, SIZE, rotation(-12.0, SIZE)))[0]
+    )
+    assert len(orientation_notes(Placement(90, SIZE, rotation(12.0, SIZE)))) == 2

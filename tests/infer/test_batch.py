@@ -15,12 +15,12 @@ import pytest
 import tiny
 from PIL import Image
 
-from crownlet.datasets.files import atomic as drafts
+from crownlet.datasets.files import atomic
 from crownlet.infer import cli, inspector
 from crownlet.infer.batch import inputs as naming
 from crownlet.infer.batch.inputs import find_pictures
 from crownlet.infer.batch.processes import PROCESS_LOST, ProcessPool, inspect_pages
-from crownlet.infer.batch.worker import PageJob
+from crownlet.infer.batch.worker import PageJob, group_pages
 from crownlet.infer.scrolls.members import PagePlace
 
 
@@ -180,7 +180,7 @@ def test_a_page_that_ends_its_process_stops_no_other(
     names = ["a", "b", third, "d", "e", "f"]
     tasks = [PageJob(tmp_path / f"{n}.png", PagePlace(n, n, None)) for n in names]
     config = dying.DyingConfig(tmp_path)
-    outcomes = list(inspect_pages(tasks, ProcessPool(config, 2)))  # type: ignore[arg-type]
+    outcomes = list(inspect_pages(group_pages(tasks, pooled=False), ProcessPool(config, 2)))  # type: ignore[arg-type]
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
     assert faults == {name: f"{tmp_path / name}.png: {PROCESS_LOST}" for name in lost}
@@ -189,7 +189,7 @@ def test_a_page_that_ends_its_process_stops_no_other(
 def test_drafts_of_ended_processes_are_cleared_and_others_stay(tmp_path: Path) -> None:
     ended = subprocess.Popen([sys.executable, "-c", ""])
     ended.wait()
-    host = drafts.make_draft_folder(tmp_path).name.split("-")[1]
+    host = atomic.make_draft_folder(tmp_path).name.split("-")[1]
     mine = next(tmp_path.iterdir())
     stale = tmp_path / f".crownlet-{host}-{ended.pid}-abc"
     (stale / "p").mkdir(parents=True)
@@ -203,8 +203,8 @@ def test_drafts_of_ended_processes_are_cleared_and_others_stay(tmp_path: Path) -
     old, new = tmp_path / ".crownlet-qwertyui", tmp_path / ".crownlet-asdfghjk"
     for path in (old, new):
         path.write_text("")
-    os.utime(old, (time.time() - 2 * drafts.ABANDONED_DRAFT_SECONDS,) * 2)
-    assert drafts.remove_abandoned_drafts(tmp_path) == 4
+    os.utime(old, (time.time() - 2 * atomic.ABANDONED_DRAFT_SECONDS,) * 2)
+    assert atomic.remove_abandoned_drafts(tmp_path) == 4
     # A page set aside by a process that was killed before its successor came is put back.
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
         ["p", mine.name, elsewhere.name, new.name]
@@ -216,10 +216,10 @@ def test_a_folder_takes_another_s_place(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, in_one_step: bool
 ) -> None:
     if not in_one_step:
-        monkeypatch.setattr(drafts, "_exchange_folders", lambda one, other: False)
+        monkeypatch.setattr(atomic, "_exchange_folders", lambda one, other: False)
     for name in ("old", "new"):
         (tmp_path / name).mkdir()
         (tmp_path / name / name).write_text("")
-    drafts.replace_folder(tmp_path / "new", tmp_path / "old")
+    atomic.replace_folder(tmp_path / "new", tmp_path / "old")
     assert [p.name for p in (tmp_path / "old").iterdir()] == ["new"]
     assert not [p for p in tmp_path.iterdir() if p.name.startswith(".")]

@@ -27,7 +27,7 @@ from crownlet.infer.batch import dask_cluster
 from crownlet.infer.batch import dask_cluster as clustering
 from crownlet.infer.batch.dask_cluster import Cluster, ClusterError, ClusterJob
 from crownlet.infer.batch.processes import PROCESS_LOST, WorkerConfig, inspect_pages
-from crownlet.infer.batch.worker import PageJob
+from crownlet.infer.batch.worker import PageGroup, PageJob, group_pages
 from crownlet.infer.run.write import PAGE_FILES
 from crownlet.infer.scrolls.members import PagePlace
 
@@ -44,7 +44,9 @@ def cluster(folder: Path, *workers: str) -> Iterator[tuple[Client, subprocess.Po
     # What a worker unpickles it has to find, as `crownlet` where that is installed.
     here = {
         **os.environ,
-        "PYTHONPATH": str(Path(__file__).parent),
+        "PYTHONPATH": os.pathsep.join(
+            filter(None, [str(Path(__file__).parent), os.environ.get("PYTHONPATH")])
+        ),
         "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1",
     }
     with (folder / "log").open("w") as log:
@@ -115,7 +117,7 @@ def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Pa
     job = ClusterJob(
         config, make_draft_folder(tmp_path), dask_cluster.worker_versions(config.make_worker())
     )  # type: ignore[arg-type]
-    outcomes = list(inspect_pages(tasks, Cluster("", client, job)))
+    outcomes = list(inspect_pages(group_pages(tasks, pooled=False), Cluster("", client, job)))
     assert sorted(o.task.place.page for o in outcomes) == sorted(names)
     faults = {o.task.place.page: o.fault for o in outcomes if o.fault}
     assert faults == {"always-d": f"{tmp_path / 'always-d.png'}: {PROCESS_LOST}"}
@@ -176,7 +178,8 @@ def test_a_worker_says_what_it_lacks(job: ClusterJob, tmp_path: Path) -> None:
         assert str(error.value).startswith(said)
         assert pickle.loads(pickle.dumps(error.value)).args == error.value.args
     scan = tmp_path / "not here.png"
-    outcome = dask_cluster.inspect_on_worker(job, PageJob(scan, PagePlace("a", "a", None)))
+    group = PageGroup((PageJob(scan, PagePlace("a", "a", None)),))
+    [outcome] = dask_cluster.inspect_on_worker(job, group)
     assert outcome.fault.startswith(f"{scan}: is not seen from {here}: ")
     job.mark.rmdir()
     dask_cluster.drop_finished_workers()

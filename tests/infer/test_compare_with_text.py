@@ -278,9 +278,8 @@ def test_words_that_scrolls_spell_otherwise_are_no_finding() -> None:
 
 
 def test_other_writing_is_not_compared() -> None:
-    assert compare_with_text(written.reading(["הללו את יהוה כל גוים שבחוהו כל האמים"] * 2), "auto") == (
-        None, None,
-    )  # fmt: skip
+    psalm = written.reading(["הללו את יהוה כל גוים שבחוהו כל האמים"] * 2)
+    assert compare_with_text(psalm, "auto") == (None, None)
     assert compare_with_text(written.reading(LINES), None) == (None, None)
 
 

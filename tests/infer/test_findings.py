@@ -101,8 +101,8 @@ def test_one_contact_of_two_letters_is_one_place() -> None:
     finding = only(replace(made.record(pair), gaps=(white,)))
     assert (finding.scope, finding.glyphs, finding.others) == ("gap", (1, 2), ())
     doubtful = replace(white, route="review", sure=())
-    assert [f.scope for f in collect_findings(replace(made.record(pair), gaps=(doubtful,)), DEFAULT)] \
-        .count("glyph") == 2  # fmt: skip
+    found = collect_findings(replace(made.record(pair), gaps=(doubtful,)), DEFAULT)
+    assert [finding.scope for finding in found].count("glyph") == 2
 
 
 def test_order_is_heading_then_certainty_then_reading() -> None:

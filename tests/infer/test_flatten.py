@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from crownlet.datasets.files.images import read_page, to_gray
-from crownlet.infer.image.flatten import INK_GREY, SKIN_GREY, flatten
+from crownlet.infer.image.upright import INK_GREY, SKIN_GREY, flatten
 from crownlet.infer.letters.scale import stroke_width
 
 

@@ -15,7 +15,7 @@ from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, clean, mezuzah
 from crownlet.infer.image import crops
-from crownlet.infer.image.flatten import flatten
+from crownlet.infer.image.upright import flatten
 from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.layout.spacing import measure_gaps
 from crownlet.infer.networks import weights_folder

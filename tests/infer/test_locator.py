@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.infer.image.rotate import rotate_letters_back, rotate_points_back, turn_upright
+from crownlet.infer.image.upright import rotate_letters_back, rotate_points_back, turn_upright
 from crownlet.infer.letters import locator as module
 from crownlet.infer.letters.locator import decode_maps, locate, suppress_duplicates
 from crownlet.infer.networks import LocatorMaps

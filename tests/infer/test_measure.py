@@ -22,7 +22,7 @@ from crownlet.infer.measure.edges import (
     shows_skin,
     top_edges,
 )
-from crownlet.infer.measure.limits import MEASURE_LIMITS, limit_of, nearer_limit
+from crownlet.infer.measure.letters import MEASURE_LIMITS, limit_of, nearer_limit
 from crownlet.infer.records import Measurement, PageRecord
 from crownlet.infer.run.tables import read_measures, write_measures
 from crownlet.infer.view import rulers as drawing

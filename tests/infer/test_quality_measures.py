@@ -15,7 +15,7 @@ from scipy.stats import norm
 from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
-from crownlet.infer.image.flatten import flatten
+from crownlet.infer.image.upright import flatten
 from crownlet.infer.quality.blur import TENTHS_PER_QUARTERS, measure_edge_widths
 from crownlet.infer.quality.measures import (
     PictureMeasures,

@@ -17,8 +17,8 @@ from crownlet.infer.thresholds import ThresholdPair, load_thresholds
 
 SHIPPED = load_thresholds(weights_folder())
 LIMITS = replace(
-    SHIPPED, default=ThresholdPair(0.2, 0.7), defects={"foot_level": ThresholdPair(0.4, 0.9)}, letter_p=0.9,
-    letter_p_expected=0.5, swapped_p=0.9,
+    SHIPPED, default=ThresholdPair(0.2, 0.7), defects={"foot_level": ThresholdPair(0.4, 0.9)},
+    letter_p=0.9, letter_p_expected=0.5, swapped_p=0.9,
 )  # fmt: skip
 
 

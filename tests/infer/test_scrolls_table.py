@@ -111,7 +111,8 @@ def test_the_table_goes_before_what_was_said_and_that_before_the_name(tmp_path: 
     pages = [("x", "in/x.png"), ("a-face", "in/a-face.png"), ("y", "in/y.png")]
     earlier = {"x": PagePlace("x", "old", "face"), "y": PagePlace("y", "old", "face")}
     assert place_pages(pages, rows, earlier) == (
-        PagePlace("x", "s", "reverse", "N"), PagePlace("a-face", "a", "face"), PagePlace("y", "old", "face"),
+        PagePlace("x", "s", "reverse", "N"), PagePlace("a-face", "a", "face"),
+        PagePlace("y", "old", "face"),
     )  # fmt: skip
 
 

@@ -21,9 +21,14 @@ from PIL import Image
 
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.networks import OnnxNetworks, import_onnx_runtime
-from crownlet.train.bench import baseline as rival
 from crownlet.train.bench import networks
-from crownlet.train.bench.baseline import error_rate, keep_letters
+from crownlet.train.bench.baseline import (
+    error_rate,
+    keep_letters,
+    read_with_tesseract,
+    tesseract_model,
+    tesseract_version,
+)
 from crownlet.train.bench.networks import is_quantised, measure_peak
 
 PROCESS_START_S = time.perf_counter()
@@ -153,13 +158,13 @@ def _processor() -> str:
 
 
 def _tesseract(plan: BenchPlan, written: str, ours: float) -> dict[str, Any] | None:
-    version = rival.tesseract_version()
+    version = tesseract_version()
     if version is None:
         return None
-    runs = [rival.read_with_tesseract(plan.page) for _ in range(max(2, plan.repeats - 2))]
+    runs = [read_with_tesseract(plan.page) for _ in range(max(2, plan.repeats - 2))]
     text, seconds = min(runs, key=lambda run: run[1])
     return {
-        "version": version, "model": rival.tesseract_model(), "page_s": seconds,
+        "version": version, "model": tesseract_model(), "page_s": seconds,
         "letter_error_rate": error_rate(keep_letters(text), written), "times_ours": seconds / ours,
     }  # fmt: skip
 

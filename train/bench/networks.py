@@ -212,7 +212,7 @@ class Shown:
         self.pages.append(page)
         return self.sessions.locate(page)
 
-    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, Float32, Float32, Float32]:
+    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, ...]:
         """As `OnnxNetworks.assess`."""
         self.crops.append(crops)
         return self.sessions.assess(crops)

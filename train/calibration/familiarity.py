@@ -24,12 +24,18 @@ from crownlet.datasets.files.images import PageError, read_page
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.scribal.alphabet import ALPHABET, index_of
-from crownlet.infer import thresholds as unfamiliar
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.pipeline import OrderedPage, Stopwatch, detect, order_letters
-from crownlet.infer.quality import familiarity as usual
-from crownlet.infer.thresholds import ROUTING_FILE
+from crownlet.infer.quality.familiarity import (
+    LetterExtent,
+    letter_surprise,
+    load_usual_sizes,
+    measure_extent,
+    shape_deviation,
+    stretch_ratios,
+)
+from crownlet.infer.thresholds import ROUTING_FILE, FamiliarityBounds, StretchCurve
 from crownlet.train.evaluation.matching import Detection, match_page
 
 Floats = npt.NDArray[np.float64]
@@ -67,7 +73,7 @@ class MeasuredLetters:
         answer = np.ones(len(self.letter))
         for k in np.unique(self.page):
             here = self.page == k
-            answer[here] = usual.stretch_ratios(self.sizes[here, 0], self.letter[here])
+            answer[here] = stretch_ratios(self.sizes[here, 0], self.letter[here])
         return answer
 
 
@@ -99,19 +105,19 @@ def _spread(values: Floats) -> float:
     return float(high - low) / 2
 
 
-def fit_bounds(letters: MeasuredLetters) -> unfamiliar.FamiliarityBounds:
+def fit_bounds(letters: MeasuredLetters) -> FamiliarityBounds:
     """Quantiles over the letters."""
     plain = letters.drawn <= 1.0
-    size = usual.LetterExtent(*letters.sizes.T)
-    odd = usual.shape_deviation(size, letters.letter)
+    size = LetterExtent(*letters.sizes.T)
+    odd = shape_deviation(size, letters.letter)
     # Errors of the scale search affect whole pages; their letters count as well.
     nats = float(np.quantile(letters.surprise[plain], 1 - UNFAMILIAR_SHARE / 2))
     shape = float(np.quantile(odd[plain], 1 - UNFAMILIAR_SHARE / 2))
     page = float(np.quantile(letters.surprise[plain], 1 - SURPRISING_SHARE))
-    return unfamiliar.FamiliarityBounds(nats, shape, page)
+    return FamiliarityBounds(nats, shape, page)
 
 
-def fit_stretch_curve(letters: MeasuredLetters) -> unfamiliar.StretchCurve:
+def fit_stretch_curve(letters: MeasuredLetters) -> StretchCurve:
     """Logistic regression of being drawn out on ln(ratio), doubtful cases counted in part."""
     x = np.stack([np.ones(len(letters.letter)), np.log(letters.ratios())], axis=1)
     y = np.interp(letters.drawn, DOUBTFUL_STRETCH, (0.0, 1.0))
@@ -120,7 +126,7 @@ def fit_stretch_curve(letters: MeasuredLetters) -> unfamiliar.StretchCurve:
         p = 1.0 / (1.0 + np.exp(-np.clip(x @ w, -30, 30)))
         curve = (x * (p * (1 - p))[:, None]).T @ x + 1e-3 * np.eye(2)
         w += np.linalg.solve(curve, x.T @ (y - p) - 1e-3 * w)
-    return unfamiliar.StretchCurve(float(w[0]), float(w[1]))
+    return StretchCurve(float(w[0]), float(w[1]))
 
 
 def page_specs(count: int) -> Iterator[PageSpec]:
@@ -149,7 +155,7 @@ def gather_letters(inspector: Inspector, count: int) -> MeasuredLetters:
         found = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
         pairs = match_page(truth.letters, found).pairs
         right = [(i, j) for i, j in pairs if truth.letters[i].letter == page.letters[j]]
-        if seen.turn == 0 and right:
+        if seen.placement.is_identity and right:
             drawn = [_stretch_of(truth.letters[i].defects) for i, _ in right]
             rows.append(_letter_rows(k, page, np.array([j for _, j in right]), np.array(drawn)))
     return MeasuredLetters(*(np.concatenate(column) for column in zip(*rows, strict=True)))
@@ -163,9 +169,9 @@ def _stretch_of(marks: tuple[object, ...]) -> float:
 def _letter_rows(
     k: int, page: OrderedPage, index: npt.NDArray[np.int64], drawn: Floats
 ) -> tuple[Floats, ...]:
-    size = usual.measure_extent(page.found)
+    size = measure_extent(page.found)
     letter = page.odds.argmax(axis=1)
-    nats = usual.letter_surprise(page.found, page.assessed, page.odds)
+    nats = letter_surprise(page.found, page.assessed, page.odds)
     light = page.measures
     return (
         letter[index], np.full(len(index), k),
@@ -205,7 +211,7 @@ def main() -> None:
     table = Path(str(resources.files("crownlet.infer.quality"))) / "usual.yaml"
     if chosen.write:
         table.write_text(usual_sizes_yaml(letters), "utf-8")
-        usual.load_usual_sizes.cache_clear()
+        load_usual_sizes.cache_clear()
     new = routing_lines(letters)
     print(describe_letters(letters), *new, sep="\n")
     if chosen.write:

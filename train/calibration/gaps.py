@@ -77,7 +77,7 @@ def gather_gaps(inspector: Inspector, truths: Iterator[PageTruth]) -> dict[str, 
             seen = detect("page", image, inspector.networks, inspector.thresholds, Stopwatch())
         except PageError:
             continue
-        if seen.turn:
+        if not seen.placement.is_identity:
             continue
         page = order_letters(seen, inspector.thresholds)
         for k, gap in _matched_gaps(truth, page):

@@ -74,7 +74,8 @@ def export_assessor(
     )
     facts = {
         "version": version, "letters": LETTERS, "defects": list(LEARNED_DEFECTS),
-        "parts": list(PARTS), "body": crops.CROP_BODY_PX, "crop": [crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX],
+        "parts": list(PARTS), "body": crops.CROP_BODY_PX,
+        "crop": [crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX],
     }  # fmt: skip
     batch = torch.randint(
         0, 256, (4, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), dtype=torch.uint8

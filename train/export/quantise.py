@@ -23,6 +23,7 @@ from crownlet.datasets.render.page.spec import training
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import NETWORK_FILES, OnnxNetworks, import_onnx_runtime
 from crownlet.train.bench.networks import Shown
+from crownlet.train.export.hand import add_letter_means
 from crownlet.train.export.onnx import write_checksums
 
 FIRST_SEED = 960_000_000
@@ -38,6 +39,8 @@ def integers(model: Path, pages: int, held_out: int) -> dict[str, float]:
     """
     with tempfile.TemporaryDirectory(dir=model.parent) as beside:
         folder = quantise(model, Path(beside) / model.name, pages)
+        add_letter_means(folder)
+        add_letter_means(folder)
         away = moved(model, folder, held_out)
         for name in (*NETWORK_FILES, "checksums.sha256"):
             (folder / name).replace(model / name)

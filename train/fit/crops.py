@@ -1,7 +1,7 @@
 """The assessor's examples: a crop a letter of a page whose truth is known, and its answers.
 
 Cutting and flattening of the light are `crownlet.infer.image.crops` and
-`crownlet.infer.image.flatten`, the same code that inference runs.
+`crownlet.infer.image.upright`, the same code that inference runs.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.image import crops as cutting
-from crownlet.infer.image.flatten import flatten
+from crownlet.infer.image.upright import flatten
 from crownlet.models.assessor import NO_LETTER, TAGS_UNKNOWN
 from crownlet.train.fit.tiles import shrunk
 

@@ -1,7 +1,7 @@
 """The locator's examples: a square tile of a page whose truth is known.
 
 Renders and labelled scans both pass through here, so that they can be mixed; the light is evened by
-`crownlet.infer.image.flatten`, the same code that inference runs.
+`crownlet.infer.image.upright`, the same code that inference runs.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from crownlet.datasets.coco.truth import LetterTruth, PageTruth
 from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.image.crops import FILL_GREY
-from crownlet.infer.image.flatten import flatten
+from crownlet.infer.image.upright import flatten
 from crownlet.models.locator import STRIDE, UNIT
 from crownlet.models.losses import LocatorTargets
 

@@ -19,7 +19,6 @@ from crownlet.datasets.render.page.spec import Augment, mezuzah
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.pipeline import order_letters
 from crownlet.infer.records import PageRecord
 from crownlet.train.evaluation.matching import match_boxes
 from crownlet.train.evaluation.type_font import FONT_FILES
@@ -91,7 +90,7 @@ def measure_page(inspector: Inspector, page: PageTruth) -> tuple[LabelTally, Pag
     """A page labels itself against the mezuzah; what came of it."""
     loaded = inspector.load(page.image)
     record = inspector.record(loaded, load_portion("mezuzah"))
-    seen = order_letters(loaded.detected, inspector.thresholds)
+    seen = inspector.read(loaded, load_portion("mezuzah")).page
     try:
         found: SelfLabelled | None = self_labels(record, seen.odds, seen.found.score)
     except NoLabelsError:

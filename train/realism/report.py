@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.files.atomic import write_file
-from crownlet.train.realism import separate as fits
 from crownlet.train.realism.features import MEASURE_FAMILIES, MEASURE_MEANINGS, measure_table
 from crownlet.train.realism.patches import (
     Image,
@@ -28,7 +27,10 @@ from crownlet.train.realism.separate import (
     PatchRows,
     Separation,
     chance_interval,
+    classify_by_boosting,
+    classify_by_regression,
     cross_validate,
+    network_classifier,
     rank_measures,
 )
 
@@ -54,12 +56,12 @@ def compare_pictures(photos: Sequence[WritingPicture], settings: Any, seed: int)
     renders = render_beside_all(photos, settings.renders, seed, settings.device)
     patches = cut_all_patches(photos, 40, seed) + cut_all_patches(renders, 4, seed)
     rows = patch_rows(patches, measure_table(patches))
-    found = separate_families(rows, fits.classify_by_regression)
+    found = separate_families(rows, classify_by_regression)
     found["grey structure, boosted"] = cross_validate(
-        select_family(rows, "grey structure"), fits.classify_by_boosting
+        select_family(rows, "grey structure"), classify_by_boosting
     )
     if settings.epochs:
-        network = fits.network_classifier(settings.epochs, seed)
+        network = network_classifier(settings.epochs, seed)
         looked = patch_rows(patches, np.stack([network_view(patch) for patch in patches]))
         found["network, grey, levelled"] = cross_validate(looked, network)
     folder = Path(settings.to)
@@ -67,7 +69,7 @@ def compare_pictures(photos: Sequence[WritingPicture], settings: Any, seed: int)
     ranked = rank_measures(rows, tuple(MEASURE_MEANINGS))
     chance = {
         family: chance_interval(
-            select_family(rows, family), fits.classify_by_regression, _CHANCE_DRAWS, seed
+            select_family(rows, family), classify_by_regression, _CHANCE_DRAWS, seed
         )
         for family in MEASURE_FAMILIES
     }

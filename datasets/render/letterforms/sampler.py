@@ -1,4 +1,8 @@
-"""Draws the sheet of all 27 letters in three styles: `python -m ...letterforms.sampler OUT.png`."""
+"""The sheet of all 27 letters in three styles, and the well-formed examples of the triage sheet.
+
+python -m crownlet.datasets.render.letterforms.sampler OUT.png
+python -m crownlet.datasets.render.letterforms.sampler OUT.json
+"""
 
 from __future__ import annotations
 
@@ -19,6 +23,21 @@ from crownlet.datasets.render.letterforms.tags import THREE_TAGGED, crown_letter
 from crownlet.datasets.scribal.alphabet import ALPHABET
 
 ROWS = ("אבגדהוזחטיכךלמ", "םנןסעפףצץקרשת")
+
+FINE = 240
+"""px of a kulmus in the raster from which outlines are taken."""
+
+SOFT = 0.03
+"""q of softening, which rounds corners as a pen does; less than half of any joint or gap."""
+
+EXACT = 0.005
+"""q by which an outline may be simplified: half of what the file can say."""
+
+UNIT = 100
+"""Whole numbers of the paths in one q."""
+
+_ORIGIN, _WIDE, _HIGH = np.array([2.0, 5.5]), 9.0, 14.0
+"""The raster in q: where the glyph's origin lies, and its size."""
 
 HANDS = {
     "Beit Yosef": Hand(
@@ -87,35 +106,6 @@ def _inked(ink: Picture, size: tuple[int, int], q: float) -> Picture:
     )
     skin, black = np.array(_SKIN, np.float32), np.array(_INK, np.float32)
     return np.asarray(np.round(skin * (1 - cover) + black * cover), np.uint8)
-
-
-def main(argv: Sequence[str] | None = None) -> int:
-    """Write the sheet to the file named on the command line."""
-    parser = argparse.ArgumentParser(description="Draw all 27 letters in three styles.")
-    parser.add_argument("out", type=Path, help="PNG file to write")
-    out: Path = parser.parse_args(argv).out
-    image = Image.fromarray(sheet()).quantize(32, dither=Image.Dither.NONE)
-    image.save(out, format="PNG", optimize=True)
-    return 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())
-
-FINE = 240
-"""px of a kulmus in the raster from which outlines are taken."""
-
-SOFT = 0.03
-"""q of softening, which rounds corners as a pen does; less than half of any joint or gap."""
-
-EXACT = 0.005
-"""q by which an outline may be simplified: half of what the file can say."""
-
-UNIT = 100
-"""Whole numbers of the paths in one q."""
-
-_ORIGIN, _WIDE, _HIGH = np.array([2.0, 5.5]), 9.0, 14.0
-"""The raster in q: where the glyph's origin lies, and its size."""
 
 
 def model_hand(style: Style) -> Hand:
@@ -189,15 +179,21 @@ def exemplars() -> dict[str, dict[str, dict[str, object]]]:
     return table
 
 
-def main_exemplars(argv: Sequence[str] | None = None) -> int:
-    """Write the file named on the command line."""
-    parser = argparse.ArgumentParser(description="Draw a well-formed letter of each form.")
-    parser.add_argument("out", type=Path, help="JSON file to write")
+def main(argv: Sequence[str] | None = None) -> int:
+    """Write the file named on the command line: a PNG of the sheet, or a JSON of the examples."""
+    parser = argparse.ArgumentParser(
+        description="Draw all 27 letters in three styles, or a well-formed example of each form."
+    )
+    parser.add_argument("out", type=Path, help="PNG of the sheet, or JSON of the examples")
     out: Path = parser.parse_args(argv).out
-    text = json.dumps({"unit": UNIT, "styles": exemplars()}, indent=0, sort_keys=True)
-    out.write_text(text + "\n", encoding="utf-8")
+    if out.suffix == ".json":
+        text = json.dumps({"unit": UNIT, "styles": exemplars()}, indent=0, sort_keys=True)
+        out.write_text(text + "\n", encoding="utf-8")
+    else:
+        image = Image.fromarray(sheet()).quantize(32, dither=Image.Dither.NONE)
+        image.save(out, format="PNG", optimize=True)
     return 0
 
 
 if __name__ == "__main__":
-    raise SystemExit(main_exemplars())
+    raise SystemExit(main())

@@ -1,6 +1,6 @@
 """A picture on which the writing lies askew is made straight before its letters are read.
 
-The ink shows the slope of the lines, and whether they converge (`layout/slope`); the locator must
+The ink shows the slope of the lines, and whether they converge (`image/upright`); the locator must
 then find sure and level letters on the straight picture, or the picture stays as it is. A slope of
 a few degrees needs none of this. Of a picture taken at a slant the letters themselves give the
 perspective once more: their lines, and their heights, which are equal on the page.
@@ -14,74 +14,100 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from crownlet.datasets.files.images import Gray
-from crownlet.infer.image.flatten import flatten
+from crownlet.datasets.files.images import Gray, PageError
 from crownlet.infer.image.perspective import Straightening, facing, map_points, rotation
-from crownlet.infer.image.rotate import rotate_letters_back, turn_upright
+from crownlet.infer.image.upright import (
+    InkSlopes,
+    Placement,
+    flatten,
+    ink_slopes,
+    rotate_letters_back,
+    slopes_at,
+    turn_upright,
+)
 from crownlet.infer.layout.lines import lay_out
-from crownlet.infer.layout.slope import InkSlopes, ink_slopes, slopes_at
 from crownlet.infer.letters.locator import locate, smooth_neighbours
+from crownlet.infer.letters.refusal import BLANK_TEXT, why_refused
 from crownlet.infer.letters.scale import (
     MIN_LETTERS,
     SURE_PROBABILITY,
     LetterSize,
     estimate_size,
+    is_blank,
     stroke_width,
 )
+from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import Networks
 from crownlet.infer.records import Floats, Ints, Located
 
-MIN_TILT_DEGREES = 4.0
+_LIMITS = limits_of("letters.straighten")
+
+MIN_TILT_DEGREES = _LIMITS.number("min_tilt_degrees")
 """Slopes up to this are read as they are: to the networks they are nothing unusual."""
 
-MIN_CONTRAST = 0.5
+MIN_CONTRAST = _LIMITS.number("min_contrast")
 """A slope that shows less plainly in the ink is none."""
 
-MIN_CONVERGING_RATIO = 1.15
+MIN_CONVERGING_RATIO = _LIMITS.number("min_converging_ratio")
 """How much more plainly converging lines must show than parallel ones."""
 
-MIN_FAN_DEGREES = 6.0
+MIN_FAN_DEGREES = _LIMITS.number("min_fan_degrees")
 """Converging lines whose slopes differ by less over the page are read as parallel."""
 
-MAX_REMAINING_SLOPE_DEGREES = 4.0
+MAX_REMAINING_SLOPE_DEGREES = _LIMITS.number("max_remaining_slope_degrees")
 """Slope of the letters found on the straight picture up to which it is straight."""
 
-MIN_PROBABILITY = 0.35
+MIN_PROBABILITY = _LIMITS.number("min_probability")
 """Mean probability of the letters from which their lines may show the perspective."""
 
-PLAIN_PROBABILITY = 0.85
+PLAIN_PROBABILITY = _LIMITS.number("plain_probability")
 """Mean probability of the letters at which no other way to straighten is tried."""
 
-_TURNS_ABOUT_LINES = np.arange(-54.0, 55.0, 3.0)
+_TURNS_ABOUT_LINES = np.linspace(
+    *_LIMITS.span("turns_about_lines_degrees"), _LIMITS.whole("turns_about_lines_count")
+)
 """Trial angles, in degrees, by which the page is turned toward the camera about its lines."""
 
-LEVEL_WEIGHT = 0.01
+LEVEL_WEIGHT = _LIMITS.number("level_weight")
 """Weight of a turn of 45 degrees against edges that are square to the lines."""
 
-HEIGHT_WEIGHT = 0.5
+HEIGHT_WEIGHT = _LIMITS.number("height_weight")
 """Weight of unequal heights of letters against edges that are square to the lines."""
 
-MIN_SQUARENESS_GAIN = 0.012
+MIN_SQUARENESS_GAIN = _LIMITS.number("min_squareness_gain")
 """Gain in squareness of the edges by which parallel lines are seen at a slant."""
 
 MAX_SIDE_PX = 32_766
 """OpenCV warps no picture with a longer side."""
 
-MAX_REFINEMENTS = 2
+MAX_REFINEMENTS = _LIMITS.whole("max_refinements")
 """How often the perspective is taken again from letters."""
 
-FIT_ROUNDS = 4
+FIT_ROUNDS = _LIMITS.whole("fit_rounds")
+"""Rounds in which lines that fit badly lose weight."""
 
-MIN_LINE_LETTERS, MIN_FITTED_LINES = 5, 3
-"""Letters of a line, and lines of a page, from which the perspective is measured again."""
+MIN_LINE_LETTERS = _LIMITS.whole("min_line_letters")
+"""Letters of a line from which it shows the perspective."""
 
-FOCAL_SHARE = 1.0
+MIN_FITTED_LINES = _LIMITS.whole("min_fitted_lines")
+"""Such lines of a page from which the perspective is measured again."""
+
+FOCAL_SHARE = _LIMITS.number("focal_share")
 """Focal length as a share of the picture's longer side: of a telephone's camera about 0.75, and
 more where the picture is cut out of a larger one. If it is wrong, letters come out somewhat too
 wide or too narrow."""
 
-EDGE_BODY_PX, MAX_EDGES = 16.0, 4000
-"""Body height at which edges of strokes are taken, and how many."""
+EDGE_BODY_PX = _LIMITS.number("edge_body_px")
+"""Body height at which edges of strokes are taken."""
+
+MAX_EDGES = _LIMITS.whole("max_edges")
+"""Most points of edges that are looked at."""
+
+MIN_RISE_SHARE = _LIMITS.number("min_rise_share")
+"""Least rise of an edge, in shares of the steepest ones."""
+
+DEFAULT_BODY_PX = _LIMITS.number("default_body_px")
+"""Body height where no stroke shows the width of the pen."""
 
 
 @dataclass(frozen=True)
@@ -100,12 +126,70 @@ class StraightPage:
         return bool(level and self.size.mean_p > SURE_PROBABILITY)
 
 
+@dataclass(frozen=True)
+class UprightPicture:
+    """A picture made ready for the locator."""
+
+    gray: Gray
+    """(H, W), straight but for quarter turns."""
+    flat: Gray
+    """The same, flattened for its letters and upright."""
+    body_px: float
+    """Height of its letters' bodies."""
+    placement: Placement
+
+
+def flatten_upright(label: str, gray: Gray, networks: Networks, threshold: float) -> UprightPicture:
+    """The page (H, W) straight, flattened and upright, and the size of its letters.
+
+    `threshold` is the least centre probability kept. PageError, naming `label`, for a page that is
+    blank, or whose letters are none or too small.
+    """
+    flat = flatten(gray)
+    if is_blank(gray, flat):
+        raise PageError(label, BLANK_TEXT)
+    straight = straighten(networks, gray, flat, threshold)
+    if straight is None:
+        size, straightened = estimate_size(networks, flat, threshold), None
+    else:
+        gray, size, straightened = straight.gray, straight.size, straight.straightened
+    del straight
+    if not size.is_readable:
+        raise PageError(label, why_refused(gray, flat, size))
+    del flat  # Before the next one is made: a page may have hundreds of megabytes.
+    height, width = gray.shape
+    return UprightPicture(
+        gray, turn_upright(flatten(gray, size.body_px), size.turn), size.body_px,
+        Placement(size.turn, (width, height), straightened),
+    )  # fmt: skip
+
+
+def orientation_notes(placement: Placement) -> tuple[str, ...]:
+    """Sentences on a picture that was turned, or made straight, before it was read."""
+    notes = []
+    if placement.turn:
+        way = {180: "upside down"}.get(placement.turn, "on its side")
+        notes.append(f"The picture stands {way}; it was turned before it was read.")
+    if placement.slant_degrees:
+        notes.append(
+            f"The picture was taken at a slant of about {placement.slant_degrees:.0f} degrees; "
+            "its perspective was removed before it was read. Take it from straight above for surer "
+            "widths and gaps."
+        )
+    elif placement.straightened:
+        notes.append(
+            f"The writing is tilted by {placement.tilt_degrees:.0f} degrees; the picture was "
+            "rotated before it was read."
+        )
+    return tuple(notes)
+
+
 def straighten(networks: Networks, gray: Gray, flat: Gray, threshold: float) -> StraightPage | None:
     """The straight picture; None where the writing is straight or nothing better was found.
 
     `gray` is the picture as given (H, W), `flat` the same flattened.
     """
-    slopes = ink_slopes(flat, 3.0 * stroke_width(flat) or 40.0)
+    slopes = ink_slopes(flat, 3.0 * stroke_width(flat) or DEFAULT_BODY_PX)
     if slopes is None:
         return None
     best: StraightPage | None = None
@@ -217,21 +301,22 @@ class _Edges:
 
 def _stroke_edges(flat: Gray, along: Floats) -> _Edges:
     """Edges of the strokes of a flattened page with lines in the direction `along` (3,)."""
-    body = 3.0 * stroke_width(flat) or 40.0
+    body = 3.0 * stroke_width(flat) or DEFAULT_BODY_PX
     scale = min(1.0, EDGE_BODY_PX / body)
     size = (max(8, round(flat.shape[1] * scale)), max(8, round(flat.shape[0] * scale)))
     small = cv2.GaussianBlur(cv2.resize(flat, size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
     across = cv2.Sobel(small, cv2.CV_32F, 1, 0)
     down = cv2.Sobel(small, cv2.CV_32F, 0, 1)
-    rise = np.hypot(across, down)
-    y, x = np.nonzero(rise > 0.5 * np.percentile(rise, 98))
+    rise = np.asarray(np.hypot(across, down), np.float64)
+    steep = float(np.percentile(rise, 98))
+    y, x = np.nonzero(rise > MIN_RISE_SHARE * steep)
     if len(x) > MAX_EDGES:
         kept = np.random.default_rng(0).permutation(len(x))[:MAX_EDGES]
         x, y = x[kept], y[kept]
-    start = (np.stack([x, y], axis=1) + 0.5) / scale
+    start = np.asarray((np.stack([x, y], axis=1) + 0.5) / scale, np.float64)
     step = np.stack([-down[y, x], across[y, x]], axis=1) / rise[y, x, None]
     level = int(abs(along[0]) >= abs(along[1]))
-    return _Edges(start, np.asarray(start + step, np.float64), rise[y, x].astype(np.float64), level)
+    return _Edges(start, np.asarray(start + step, np.float64), rise[y, x], level)
 
 
 def _read_straight(

@@ -6,34 +6,34 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray
-from crownlet.infer.image.perspective import Straightening
 from crownlet.infer.letters.scale import (
     MIN_BODY_PX,
     MIN_READ_BODY_PX,
-    SURE_PROBABILITY,
     LetterSize,
-    ink_share,
+    grey_range,
     stroke_width,
 )
+from crownlet.infer.limits import limits_of
 
-MIN_MEASURED_BODY_PX = 16.0
-"""Measured body height below which a page is only read; 17 px is promised, this its tolerance."""
+_LIMITS = limits_of("letters.refusal")
 
-MIN_MEASURED_READ_BODY_PX = 9.0
-"""Measured body height below which a page is refused; 10 px is promised, this is its tolerance."""
-
-MIN_INK_SHARE = 2e-4
-"""A page with a smaller share of ink is blank."""
-
-MIN_GREY_RANGE = 24
-"""A picture whose grey levels span less than this is one flat tone."""
-
-MIN_PLAIN_GREY_RANGE = 60
+MIN_PLAIN_GREY_RANGE = _LIMITS.whole("min_plain_grey_range")
 """A picture whose grey levels span less than this is faint."""
 
-MAX_EDGE_PX = 7.0
+MAX_EDGE_PX = _LIMITS.number("max_edge_px")
 """Edges wider than this, on a picture that cannot be read, are out of focus: sharp ones are 2 to 4
 px wide in whatever size. Strokes are no measure, for blur makes one stroke of a line."""
+
+BLANK_TEXT = (
+    "the page is blank: there is no writing on it; check that the right side was photographed, "
+    "with light enough to see the ink."
+)
+
+SLANT_TEXT = (
+    "edges of columns, distances of lines, and whether anything here is more than a place to "
+    "review: the picture was taken at a slant (take it from straight above)"
+)
+"""What is not examined on a picture that was taken at a slant, and what to do about it."""
 
 NO_LETTERS = "no letters of the square script were found on it"
 
@@ -44,32 +44,17 @@ OTHER_SCRIPT = (
 
 
 def why_refused(gray: Gray, flat: Gray, size: LetterSize) -> str:
-    """Why letters of this size cannot be read; "" where they can.
+    """Why a page with letters of this size, that `is_readable` denies, cannot be read.
 
     `gray` is the picture (H, W), `flat` the same flattened.
     """
-    if not size.letter_count or (
-        size.body_px < MIN_MEASURED_BODY_PX and size.mean_p < SURE_PROBABILITY
-    ):
+    if not size.is_sure:
         return f"{NO_LETTERS}: {_poor_picture(gray, flat) or OTHER_SCRIPT}."
-    if size.body_px < MIN_MEASURED_READ_BODY_PX:
-        return (
-            f"letters too small ({size.body_px:.0f} px; at least {MIN_READ_BODY_PX} px needed to "
-            f"read them and {MIN_BODY_PX} px to examine them): scan or photograph it at "
-            f"{_times_the_resolution(size.body_px):g} times the resolution."
-        )
-    return ""
-
-
-def is_blank(gray: Gray, flat: Gray) -> bool:
-    """Whether a picture is one flat tone, or holds no ink."""
-    return grey_range(gray) < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE
-
-
-BLANK_TEXT = (
-    "the page is blank: there is no writing on it; check that the right side was photographed, "
-    "with light enough to see the ink."
-)
+    return (
+        f"letters too small ({size.body_px:.0f} px; at least {MIN_READ_BODY_PX} px needed to "
+        f"read them and {MIN_BODY_PX} px to examine them): scan or photograph it at "
+        f"{_times_the_resolution(size.body_px):g} times the resolution."
+    )
 
 
 def why_not_square(gray: Gray, flat: Gray, agreement: float | None = None) -> str:
@@ -93,22 +78,6 @@ def only_read_sentence(body: float) -> str:
         f"{body:.0f}; the page was only read (scan it at {_times_the_resolution(body):g} times the "
         "resolution)"
     )
-
-
-def slant_sentences(straightened: Straightening | None) -> tuple[str, ...]:
-    """What is not examined on a picture that was taken at a slant, and what to do about it."""
-    if straightened is None or not straightened.slant_degrees:
-        return ()
-    return (
-        "edges of columns, distances of lines, and whether anything here is more than a place to "
-        "review: the picture was taken at a slant (take it from straight above)",
-    )
-
-
-def grey_range(gray: Gray) -> float:
-    """Span of a picture's grey levels, but for the darkest and lightest thousandth."""
-    low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
-    return float(high - low)
 
 
 def _poor_picture(gray: Gray, flat: Gray) -> str:

@@ -1,0 +1,246 @@
+"""The hand's own form of each letter: class means moved toward the letters of this scroll.
+
+Letters are compared in the numbers from which the assessor's last layer reads them, by their
+distance to the class means, weighted by the scatter within the hand's own classes. No letter takes
+part in its own score: it is left out of its class mean, and of the scatter by a rank-one downdate
+(Sherman and Morrison 1950).
+
+Two weights, of the forms and of the networks, are fitted on the scroll's own letters. A hand that
+the networks know keeps their reading; for one they do not know its own forms decide. The weights
+maximise the likelihood of the labels. A share of the labels is taken to be wrong, so that one
+exchanged letter does not make all others doubtful.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from crownlet.infer.limits import limits_of
+from crownlet.infer.networks import LETTER_CLASSES
+from crownlet.infer.records import Bools, Floats, Ints
+
+_LIMITS = limits_of("hand.forms")
+
+PRIOR_MEAN_LETTERS = _LIMITS.number("prior_mean_letters")
+"""A class mean of the training weighs as much as this number of letters of the scroll."""
+
+PRIOR_SHARED_SHIFT_CLASSES = _LIMITS.number("prior_shared_shift_classes")
+"""The shift that all classes share is held toward zero as if by this number of classes without
+shift."""
+
+PRIOR_SCATTER_LETTERS = _LIMITS.number("prior_scatter_letters")
+"""The round scatter, used where letters are few, weighs as much as this number of them."""
+
+MIN_SEPARATION = _LIMITS.number("min_separation")
+"""Where the hand's means of two classes come nearer than this share of their usual distance, their
+shifts are shortened: if a scribe always writes one letter as another, that must not be taken for
+the form of this hand."""
+
+SHIFT_SHRINK_FACTOR = _LIMITS.number("shift_shrink_factor")
+"""Factor by which such shifts are shortened in each of at most `MAX_SHRINK_STEPS` steps."""
+
+MAX_SHRINK_STEPS = _LIMITS.whole("max_shrink_steps")
+
+MIN_DOWNDATE_DENOMINATOR = _LIMITS.number("min_downdate_denominator")
+"""Keeps the downdate of the scatter finite for a letter far from all others."""
+
+WRONG_LABEL_SHARE = _LIMITS.number("wrong_label_share")
+"""Share of the labels that may be wrong, by an exchanged letter or a shifted alignment."""
+
+PRIOR_STRENGTH = _LIMITS.number("prior_strength")
+"""Precision of the prior that holds the weights toward the networks alone."""
+
+MAX_NEWTON_STEPS = _LIMITS.whole("max_newton_steps")
+
+MIN_STEP_SCALE = 1e-3
+"""Scale of a Newton step below which the line search ends."""
+
+MIN_LOSS_DECREASE_NATS = 1e-6
+"""Decrease per letter below which the fit has converged."""
+
+MAX_EXPONENT = 500.0
+"""Keeps exponentials finite in double precision."""
+
+
+@dataclass(frozen=True)
+class HandForms:
+    """The forms of a hand, and how like them each letter is."""
+
+    scores: Floats
+    """(N, 27): the higher, the nearer to the hand's form of a class; each letter left out of its
+    own."""
+    counts: Ints
+    """(27,) letters of each class from which its form is taken."""
+    held: Bools
+    """(27,) classes whose shift is shortened since it leads too near to another class."""
+    separation: Floats
+    """(27,) distance to the nearest other class, as a share of the usual distance of the pair,
+    before any shift is shortened."""
+    nearest: Ints
+    """(27,) that other class."""
+
+
+@dataclass(frozen=True)
+class MixingWeights:
+    """Weights of the networks' logarithmic odds and of the hand's scores."""
+
+    networks: float
+    hand: float
+    gain: float
+    """Mean gain of the labels' log likelihood over the networks alone, nats per letter."""
+
+
+def fit_forms(hidden: Floats, labels: Ints, means: Floats) -> HandForms:
+    """The forms of a hand from `hidden` (N, H), `labels` (N,) classes or -1, and the training's
+    class `means` (27, H). ValueError if no letter is labelled."""
+    rows = np.flatnonzero(labels >= 0)
+    if not len(rows):
+        raise ValueError("no letter is labelled")
+    kinds = labels[rows]
+    counts = np.bincount(kinds, minlength=LETTER_CLASSES)
+    own = _class_sums(hidden[rows], kinds) / np.maximum(counts, 1)[:, None]
+    whitening = _whitening_matrix(hidden[rows] - own[kinds], int((counts > 0).sum()))
+    x, usual, own = hidden @ whitening, means @ whitening, own @ whitening
+    residual = x[rows] - own[kinds]
+    weight = counts / (counts + PRIOR_MEAN_LETTERS)
+    shared = (weight[:, None] * (own - usual)).sum(axis=0)
+    shared /= weight.sum() + PRIOR_SHARED_SHIFT_CLASSES
+    base = usual + shared
+    shift = weight[:, None] * (own - base)
+    usual_distances = _distances(usual)
+    factors = _shift_factors(base, shift, usual_distances)
+    moved = base + factors[:, None] * shift
+    scores = -0.5 * (
+        (x * x).sum(axis=1)[:, None] - 2 * x @ moved.T + (moved * moved).sum(axis=1)[None, :]
+    )
+    scores[rows] = _left_out(x[rows], kinds, residual, counts, base, factors, own, moved)
+    share = _distances(base + shift) / usual_distances
+    np.fill_diagonal(share, np.inf)
+    spread = -2.0 * scores[rows, kinds].mean()
+    return HandForms(
+        scores / max(spread, 1e-9), counts, factors < 1.0, share.min(axis=1), share.argmin(axis=1)
+    )
+
+
+def fit_weights(log_odds: Floats, scores: Floats, labels: Ints) -> MixingWeights:
+    """Weights by Newton's method; `log_odds` and `scores` (L, 27), `labels` (L,) classes."""
+    rows, classes = np.arange(len(labels)), log_odds.shape[1]
+    # Relative to the label's own value: what remains is the lead of the other classes.
+    lead = np.stack([log_odds, scores], axis=-1)
+    lead -= lead[rows, labels][:, None]
+    networks_alone = np.array([1.0, 0.0])
+
+    def loss(weights: Floats) -> float:
+        right = 1.0 / np.exp(np.minimum(lead @ weights, MAX_EXPONENT)).sum(axis=1)
+        likelihood = np.log((1 - WRONG_LABEL_SHARE) * right + WRONG_LABEL_SHARE / classes)
+        prior = PRIOR_STRENGTH / 2 * ((weights - networks_alone) ** 2).sum()
+        return float(prior - likelihood.sum())
+
+    weights, current = networks_alone.copy(), loss(networks_alone)
+    start = current
+    for _ in range(MAX_NEWTON_STEPS):
+        p = softmax(lead @ weights)
+        right = (1 - WRONG_LABEL_SHARE) * p[rows, labels]
+        trust = right / (right + WRONG_LABEL_SHARE / classes)
+        mean = np.einsum("nk,nkf->nf", p, lead)
+        gradient = trust @ mean + PRIOR_STRENGTH * (weights - networks_alone)
+        trusted = trust[:, None] * p
+        hessian = np.stack([
+            [float((trusted * lead[..., a] * lead[..., b]).sum()) for b in (0, 1)] for a in (0, 1)
+        ])  # fmt: skip
+        hessian += PRIOR_STRENGTH * np.eye(2) - (trust[:, None] * mean).T @ mean
+        step, scale = np.linalg.solve(hessian, gradient), 1.0
+        while scale > MIN_STEP_SCALE:
+            tried = np.maximum(weights - scale * step, 0.0)
+            value = loss(tried)
+            if value < current:
+                break
+            scale /= 2
+        else:
+            break
+        converged = current - value < MIN_LOSS_DECREASE_NATS * len(labels)
+        weights, current = tried, value
+        if converged:
+            break
+    gain = (start - current) / max(len(labels), 1)
+    # The forms may soften the networks' odds, never sharpen them.
+    return MixingWeights(min(float(weights[0]), 1.0), float(weights[1]), gain)
+
+
+def likelihood_gain(
+    weights: MixingWeights, log_odds: Floats, scores: Floats, labels: Ints
+) -> float:
+    """Mean gain of the labels' log likelihood over the networks alone, nats per letter, with
+    weights fitted to more letters than these; arguments as in `fit_weights`."""
+    rows, classes = np.arange(len(labels)), log_odds.shape[1]
+    mixed = softmax(weights.networks * log_odds + weights.hand * scores)[rows, labels]
+    alone = softmax(log_odds)[rows, labels]
+    floor = WRONG_LABEL_SHARE / classes
+    ratio = ((1 - WRONG_LABEL_SHARE) * mixed + floor) / ((1 - WRONG_LABEL_SHARE) * alone + floor)
+    return float(np.log(ratio).mean())
+
+
+def softmax(logits: Floats) -> Floats:
+    """Probabilities (N, K) of logits (N, K)."""
+    raised = np.exp(logits - logits.max(axis=1, keepdims=True))
+    return np.asarray(raised / raised.sum(axis=1, keepdims=True))
+
+
+def _class_sums(x: Floats, kinds: Ints) -> Floats:
+    chosen = np.zeros((LETTER_CLASSES, len(x)))
+    chosen[kinds, np.arange(len(x))] = 1.0
+    return chosen @ x
+
+
+def _whitening_matrix(residual: Floats, classes: int) -> Floats:
+    """(H, H) matrix that makes the scatter within classes, held toward a round one, unity."""
+    count, size = residual.shape
+    scatter = residual.T @ residual
+    each = max(float(np.trace(scatter)) / (size * max(count - classes, 1)), 1e-9)
+    scatter[np.diag_indices(size)] += PRIOR_SCATTER_LETTERS * each
+    lower = np.linalg.cholesky(scatter / (PRIOR_SCATTER_LETTERS + count))
+    return np.asarray(np.linalg.inv(lower).T)
+
+
+def _distances(points: Floats) -> Floats:
+    squares = (points * points).sum(axis=1)
+    squared = squares[:, None] + squares[None, :] - 2 * points @ points.T
+    distances = np.sqrt(np.maximum(squared, 0.0))
+    np.fill_diagonal(distances, 1.0)
+    return np.asarray(distances)
+
+
+def _shift_factors(base: Floats, shift: Floats, usual_distances: Floats) -> Floats:
+    """(27,) factor of each class's shift with which all pairs of classes stay apart."""
+    factors = np.ones(LETTER_CLASSES)
+    near = np.zeros(LETTER_CLASSES, bool)
+    for _ in range(MAX_SHRINK_STEPS):
+        share = _distances(base + factors[:, None] * shift) / usual_distances
+        np.fill_diagonal(share, np.inf)
+        near = share.min(axis=1) < MIN_SEPARATION
+        if not near.any():
+            return factors
+        factors[near] *= SHIFT_SHRINK_FACTOR
+    factors[near] = 0.0
+    return factors
+
+
+def _left_out(
+    x: Floats, kinds: Ints, residual: Floats, counts: Ints, base: Floats, factors: Floats,
+    own: Floats, moved: Floats,
+) -> Floats:  # fmt: skip
+    """(L, 27) scores of the labelled letters, each as if it were not on the page."""
+    rows, count = np.arange(len(x)), counts[kinds]
+    others = count[:, None] * own[kinds] - x
+    without = PRIOR_MEAN_LETTERS * base[kinds] + others
+    without /= (PRIOR_MEAN_LETTERS + count - 1)[:, None]
+    form = base[kinds] + factors[kinds][:, None] * (without - base[kinds])
+    squared = (x * x).sum(axis=1)[:, None] - 2 * x @ moved.T + (moved * moved).sum(axis=1)[None, :]
+    squared[rows, kinds] = ((x - form) ** 2).sum(axis=1)
+    along = (x * residual).sum(axis=1)[:, None] - residual @ moved.T
+    along[rows, kinds] = ((x - form) * residual).sum(axis=1)
+    share = count / np.maximum(count - 1, 1) / (PRIOR_SCATTER_LETTERS + len(x))
+    left = np.maximum(1.0 - share * (residual * residual).sum(axis=1), MIN_DOWNDATE_DENOMINATOR)
+    return np.asarray(-0.5 * (squared + (share / left)[:, None] * along**2))

@@ -1,0 +1,26 @@
+"""Marks the quick subset: the files below take less than a minute together on two cores."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+QUICK = (
+    "datasets/test_alphabet.py", "datasets/test_atomic.py", "datasets/test_catalogue.py",
+    "datasets/test_customs.py", "datasets/test_texts.py", "infer/test_findings.py",
+    "infer/test_line_starts.py", "infer/test_limits.py", "infer/test_routing.py",
+    "infer/test_scrolls.py", "infer/test_writer.py", "models", "outside/test_check_values.py",
+    "review/test_agreement.py", "sheet/test_groups.py", "survey/test_compare.py",
+    "survey/test_manifest.py", "test_architecture.py", "test_errors.py", "test_wording.py",
+)  # fmt: skip
+"""Files and folders below `tests`; one or more of each room."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give the marker `quick` to the tests of these files."""
+    places = [HERE / name for name in QUICK]
+    for item in items:
+        if any(place in (item.path, *item.path.parents) for place in places):
+            item.add_marker(pytest.mark.quick)
