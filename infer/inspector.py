@@ -14,6 +14,7 @@ from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
 from crownlet.infer.hand.adapt import HandSettings, LabelledLetters, label_letters
+from crownlet.infer.letters.straighten import orientation_notes
 from crownlet.infer.limits import LIMITS_SHA256
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
 from crownlet.infer.pipeline import (
@@ -25,7 +26,6 @@ from crownlet.infer.pipeline import (
     compile_record,
     detect,
     order_letters,
-    orientation_notes,
     read_by_hand,
     turn_reverse_over,
 )
@@ -122,7 +122,7 @@ class Inspector:
             record,
             versions=self.versions(),
             timing={**page.seconds, **watch.seconds},
-            notes=(*orientation_notes(page.detected.turn), *record.notes),
+            notes=(*orientation_notes(page.detected.placement), *record.notes),
             not_examined=(*not_examined_by_customs(record, self.customs), *record.not_examined),
         )
 

@@ -47,6 +47,10 @@ class LimitsSection:
             raise TypeError(f"{LIMITS_FILE.name}: {self.name}: {key} is no whole number")
         return value
 
+    def numbers(self, key: str) -> tuple[float, ...]:
+        """Several numbers in their order."""
+        return tuple(float(value) for value in self.values[key])
+
     def span(self, key: str) -> tuple[float, float]:
         """Two numbers, from and to."""
         low, high = self.values[key]

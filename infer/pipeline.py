@@ -1,9 +1,9 @@
 """A page's way from pixels to its record. Read this file first: every stage is one call.
 
     PageImage                      read_page                              datasets/files/images
-        │ size                     flatten_upright                        image/, letters/scale
+        │ size                     flatten_upright                        image/, letters/straighten
         ▼
-    flat upright page, LetterSize
+    UprightPicture
         │ locate                   locate_page                            letters/locator, /scale
         ▼
     Located
@@ -52,7 +52,7 @@ from crownlet.infer.hand.adapt import (
     read_again,
 )
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
-from crownlet.infer.image.upright import rotate_letters_back
+from crownlet.infer.image.upright import Placement, rotate_letters_back
 from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.layout.spacing import measure_gaps, yud_width
 from crownlet.infer.letters.assessor import (
@@ -61,7 +61,9 @@ from crownlet.infer.letters.assessor import (
     likeliest_letters,
     network_agreement,
 )
-from crownlet.infer.letters.scale import NO_LETTERS_TEXT, flatten_upright, locate_page
+from crownlet.infer.letters.refusal import SLANT_TEXT, only_read_sentence, why_not_square
+from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, locate_page
+from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of
@@ -128,8 +130,7 @@ class DetectedPage:
     """`flat` at the size at which the assessor sees letters."""
     found: Located
     assessed: Assessed
-    turn: int
-    """Clockwise rotation in degrees of the picture as given: 0, 90, 180 or 270."""
+    placement: Placement
     measures: PictureMeasures
     """Quality of the picture around the letters, row for row with `found`."""
     agreement: float
@@ -182,27 +183,28 @@ def detect(
 ) -> DetectedPage:
     """Find and assess the letters of a picture; PageError, naming `label`, where there are none."""
     with watch.stage("size"):
-        gray = to_gray(image.pixels)
-        flat, size = flatten_upright(label, gray, networks, thresholds.centre_p)
+        page = flatten_upright(label, to_gray(image.pixels), networks, thresholds.centre_p)
+        gray, flat, turn = page.gray, page.flat, page.placement.turn
     with watch.stage("locate"):
-        found = locate_page(networks, flat, size.body_px, thresholds.centre_p)
+        found = locate_page(networks, flat, page.body_px, thresholds.centre_p)
     if not len(found):
-        raise PageError(label, NO_LETTERS_TEXT)
+        raise PageError(label, why_not_square(gray, flat))
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # Needs no network; measured again where the assessor takes letters away.
-        quality = beside.submit(measure_picture, gray, flat, found, size.turn)
+        quality = beside.submit(measure_picture, gray, flat, found, turn)
         fitted = fit_to_letters(flat, found)
         assessed = assess(networks, fitted, found)
         agreement = network_agreement(found, assessed)
         kept = assessed.letters[:, 27] < thresholds.no_letter_p
         if not kept.any() or agreement < thresholds.least_agreement:
-            raise PageError(label, NO_LETTERS_TEXT)
+            read_as = agreement if kept.any() else None
+            raise PageError(label, why_not_square(gray, flat, read_as))
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = fit_to_letters(flat, found)
     with watch.stage("quality"):
-        measures = quality.result() if kept.all() else measure_picture(gray, flat, found, size.turn)
-    return DetectedPage(flat, fitted, found, assessed, size.turn, measures, agreement)
+        measures = quality.result() if kept.all() else measure_picture(gray, flat, found, turn)
+    return DetectedPage(flat, fitted, found, assessed, page.placement, measures, agreement)
 
 
 def compile_record(
@@ -221,7 +223,8 @@ def compile_record(
     if not rules.measured:
         return record
     with watch.stage("measure"):
-        upright = UprightPage(detected.flat, detected.turn, (facts.width, facts.height), facts.dpi)
+        dpi = detected.placement.dpi(facts.dpi)
+        upright = UprightPage(detected.flat, detected.placement, dpi)
         taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
         rows = review_disagreements(record.glyphs, taken, rules.thresholds)
     return replace(record, glyphs=rows, measurements=taken)
@@ -297,38 +300,34 @@ def turn_reverse_over(page: DetectedPage) -> DetectedPage:
     height, width = page.flat.shape
     flat = np.asarray(cv2.rotate(page.flat, cv2.ROTATE_180), np.uint8)
     found = rotate_letters_back(page.found, 180, (width, height))
+    placement = replace(page.placement, turn=(page.placement.turn + 180) % 360)
     return replace(
-        page, flat=flat, fitted=fit_to_letters(flat, found), found=found,
-        turn=(page.turn + 180) % 360,
-    )  # fmt: skip
-
-
-def orientation_notes(turn: int) -> tuple[str, ...]:
-    """Sentence on a picture whose writing is rotated clockwise by `turn` degrees; none for 0."""
-    if turn == 0:
-        return ()
-    way = "upside down" if turn == 180 else "on its side"
-    return (f"The picture stands {way}; it was turned before it was read.",)
+        page, flat=flat, fitted=fit_to_letters(flat, found), found=found, placement=placement
+    )
 
 
 def picture_quality(
-    page: OrderedPage, facts: ImageFacts, agreement: float, limits: PictureLimits
+    page: OrderedPage, facts: ImageFacts, detected: DetectedPage, limits: PictureLimits
 ) -> dict[str, float]:
     """Measures of the picture and the writing: px, q, and mm where the resolution is known."""
+    placement = detected.placement
+    dpi = placement.dpi(facts.dpi)
     q = float(np.median(page.found.height)) / 3
     measures = {
         "q_px": q,
         "body_px": 3 * q,
-        "tilt_degrees": float(np.rad2deg(np.arctan(page.layout.slope))),
+        "tilt_degrees": placement.tilt_degrees + float(np.rad2deg(np.arctan(page.layout.slope))),
         "lines": float(page.layout.line.max() + 1),
         "columns": float(page.layout.column.max() + 1),
         "yud_q": page.gap_odds.gaps.yud_q,
-        "agreement": agreement,
+        "agreement": detected.agreement,
         "unfamiliar_share": limits.unfamiliar_share,
         **page.measures.summary(),
     }
-    if facts.dpi:
-        measures["q_mm"] = q / facts.dpi * 25.4
+    if placement.slant_degrees:
+        measures["slant_degrees"] = placement.slant_degrees
+    if dpi:
+        measures["q_mm"] = q / dpi * 25.4
     return {key: round(value, 3) for key, value in measures.items()}
 
 
@@ -337,7 +336,7 @@ def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -
     height, width = detected.flat.shape
     return TextContext(
         page.odds, page.word_start_p, page.letters, page.found, page.layout, (width, height),
-        rules.thresholds.swapped_p,
+        rules.thresholds.swapped_p, detected.placement.frame((width, height)),
     )  # fmt: skip
 
 
@@ -357,10 +356,16 @@ def _route(
         page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         doubted=detected.agreement < thresholds.doubted_agreement,
     )  # fmt: skip
-    if match is not None and limits.unfamiliar_page:
+    slanted, body = detected.placement.slant_degrees > 0, float(np.median(page.found.height))
+    if body < MIN_MEASURED_BODY_PX:
+        limits = replace(limits, poor_picture=True, sentences=(only_read_sentence(body),))
+    elif slanted:
+        # Lengths along and across the lines are in another ratio than on the page.
+        limits = replace(limits, poor_picture=True)
+    if match is not None and limits.review_only:
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
-    given = rotate_letters_back(page.found, detected.turn, (facts.width, facts.height))
+    given = detected.placement.letters_back(page.found)
     glyphs = glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,
         thresholds, limits,
@@ -374,10 +379,10 @@ def _route(
     )  # fmt: skip
     return PageRecord(
         name=name, image=facts, glyphs=glyphs, gaps=gaps,
-        match=places_on_picture(match, detected.turn, facts), turn=detected.turn,
-        quality=picture_quality(page, facts, detected.agreement, limits),
+        match=places_on_picture(match, detected.placement), turn=detected.placement.turn,
+        quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved,
-        not_examined=not_examined(
+        not_examined=(SLANT_TEXT,) * slanted + not_examined(
             limits, thresholds, aligned is not None, count_cut_letters(given, facts),
             letters_without_crown_custom(customs), detected.agreement,
         ),

@@ -67,8 +67,8 @@ class Column:
 
 
 def columns_of(record: PageRecord) -> tuple[Column, ...]:
-    """The columns of a page in the order of reading."""
-    if not record.glyphs:
+    """The columns of a page in the order of reading; none where perspective bends their edges."""
+    if not record.glyphs or "slant_degrees" in record.quality:
         return ()
     angle = np.deg2rad(record.turn + record.quality.get("tilt_degrees", 0.0))
     rows: dict[int, list[GlyphRecord]] = {}

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from crownlet.infer.layout.lines import Layout
 from crownlet.infer.limits import limits_of
-from crownlet.infer.records import Ints, Located
+from crownlet.infer.records import Floats, Ints, Located
 
 _LIMITS = limits_of("layout.frame")
 
@@ -42,10 +42,13 @@ class HiddenText:
     """(N,) the same where the room up to the frame might be a word gap."""
 
 
-def hidden_by_frame(found: Located, layout: Layout, size: tuple[int, int]) -> HiddenText:
+def hidden_by_frame(
+    found: Located, layout: Layout, size: tuple[int, int], frame: Floats | None = None
+) -> HiddenText:
     """What the frame of an upright page of `size` (width, height) px may hide.
 
-    `found` is in reading order. Lines written upside down begin at their left.
+    `found` is in reading order. `frame` (4, 2) are the corners of the picture as given, where it
+    was made straight. Lines written upside down begin at their left.
     """
     count = len(found)
     after = np.zeros(count, bool)
@@ -54,11 +57,15 @@ def hidden_by_frame(found: Located, layout: Layout, size: tuple[int, int]) -> Hi
     ends = np.flatnonzero(np.append(np.diff(layout.line) != 0, True))
     heads = np.concatenate([[0], ends[:-1] + 1])
     body = float(np.median(found.height))
-    left = np.minimum.reduceat(found.box[:, 0], heads)
-    right = size[0] - np.maximum.reduceat(found.box[:, 2], heads)
+    if frame is None:
+        frame = np.array([[0.0, 0.0], [size[0], 0.0], [size[0], size[1]], [0.0, size[1]]])
+    middle, half = found.anchors[:, 1], found.height / 2
+    sides = np.array([_span(frame, middle + offset, 1) for offset in (-half, half)])
+    left = np.minimum.reduceat(found.box[:, 0] - sides[:, 0].max(axis=0), heads)
+    right = np.minimum.reduceat(sides[:, 1].min(axis=0) - found.box[:, 2], heads)
     over = found.upside_down[heads]
     left, right = np.where(over, right, left), np.where(over, left, right)
-    above, below = _neighbour_lines_outside(found, layout, heads, ends, size[1], body)
+    above, below = _neighbour_lines_outside(found, layout, heads, ends, frame, body)
     turns = layout.column[ends[:-1]] != layout.column[heads[1:]]
     columns = turns & (below[:-1] | above[1:])
     perhaps = after.copy()
@@ -69,7 +76,7 @@ def hidden_by_frame(found: Located, layout: Layout, size: tuple[int, int]) -> Hi
 
 
 def _neighbour_lines_outside(
-    found: Located, layout: Layout, heads: Ints, ends: Ints, height: int, body: float
+    found: Located, layout: Layout, heads: Ints, ends: Ints, frame: Floats, body: float
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """(L,) whether a line above, and one below, would lie, wholly or mostly, outside the picture.
 
@@ -81,9 +88,26 @@ def _neighbour_lines_outside(
     steps = np.diff(middles)[columns[1:] == columns[:-1]]
     pitch = float(np.median(steps)) if len(steps) else USUAL_PITCH_BODIES * body
     pitch = pitch if pitch > 0 else USUAL_PITCH_BODIES * body
-    above, below = np.zeros(len(heads), bool), np.zeros(len(heads), bool)
-    for k, (head, end) in enumerate(zip(heads, ends, strict=True)):
-        line = anchors[head : end + 1]
-        above[k] = line.max() < pitch + LINE_ROOM_BODIES * body
-        below[k] = height - line.min() < pitch + LINE_ROOM_BODIES * body
+    high, low = _span(frame, found.anchors[:, 0], 0)
+    room = pitch + LINE_ROOM_BODIES * body
+    above = np.maximum.reduceat(anchors - high, heads) < room
+    below = np.maximum.reduceat(low - anchors, heads) < room
     return above, below
+
+
+def _span(frame: Floats, at: Floats, axis: int) -> Floats:
+    """(2, N) where lines at x (`axis` 0) or y (1) enter and leave a convex frame (4, 2)."""
+    first, last = np.full(len(at), np.inf), np.full(len(at), -np.inf)
+    for a, b in zip(frame, np.roll(frame, -1, axis=0), strict=True):
+        low, high = min(a[axis], b[axis]), max(a[axis], b[axis])
+        if high == low:
+            continue
+        # Beyond the frame its nearest edge counts.
+        part = (np.clip(at, frame[:, axis].min(), frame[:, axis].max()) - a[axis]) / (
+            b[axis] - a[axis]
+        )
+        crosses = (part >= 0) & (part <= 1)
+        place = a[1 - axis] + part * (b[1 - axis] - a[1 - axis])
+        first = np.where(crosses, np.minimum(first, place), first)
+        last = np.where(crosses, np.maximum(last, place), last)
+    return np.stack([first, last])

@@ -2,7 +2,7 @@
 
 A first guess comes from the width of the pen strokes; then the locator runs on a window full of
 writing, and the scale is corrected by its own answer of height and rotation until the two agree.
-At that size the page is flattened, turned upright, and all its letters are located.
+At that size all letters of the upright page are located.
 """
 
 from __future__ import annotations
@@ -12,17 +12,24 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from crownlet.datasets.files.images import Gray, PageError
-from crownlet.infer.image.upright import flatten, turn_upright
+from crownlet.datasets.files.images import Gray
+from crownlet.infer.image.upright import rotate_letters_back
+from crownlet.infer.layout.lines import page_slope
 from crownlet.infer.letters.locator import locate, resize, smooth_neighbours
 from crownlet.infer.networks import LOCATOR_BODY_PX, Networks
 from crownlet.infer.records import Located
 
 MIN_BODY_PX = 17
-"""Least body height in px: below it a kulmus is under six pixels and the letters run together."""
+"""Least body height in px at which defects are judged: below it a kulmus is under six pixels."""
+
+MIN_READ_BODY_PX = 10
+"""Least body height in px at which letters are read: below it they run together."""
 
 MIN_MEASURED_BODY_PX = 16.0
-"""Measured body height below which a page is refused; 17 px is promised, this is its tolerance."""
+"""Measured body height below which a page is only read; 17 px is promised, this its tolerance."""
+
+MIN_MEASURED_READ_BODY_PX = 9.0
+"""Measured body height below which a page is refused; 10 px is promised, this is its tolerance."""
 
 MIN_INK_SHARE = 2e-4
 """A page with a smaller share of ink is blank."""
@@ -32,8 +39,6 @@ MIN_GREY_RANGE = 24
 
 RELOCATE_LOG_RATIO = 0.2
 """The whole page is located again when its letters differ from the estimate by more than this."""
-
-NO_LETTERS_TEXT = "no letters of the square script were found on it."
 
 WINDOW_PX = 448
 """Side of the window that is tried, at the locator's scale."""
@@ -73,29 +78,31 @@ class LetterSize:
     """Letters in the window that was tried; 0 when none were found at any size."""
     mean_p: float = 0.0
     """Mean probability of those letters."""
+    slope: float = 0.0
+    """Tilt of their lines, dy/dx, once they are turned upright."""
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether these are letters, of which small ones must look more like it."""
+        return self.letter_count > 0 and (
+            self.body_px >= MIN_MEASURED_BODY_PX or self.mean_p >= SURE_PROBABILITY
+        )
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether these are letters, large enough to be read."""
+        return self.is_sure and self.body_px >= MIN_MEASURED_READ_BODY_PX
 
 
-def flatten_upright(
-    label: str, gray: Gray, networks: Networks, threshold: float
-) -> tuple[Gray, LetterSize]:
-    """The page (H, W) flattened and upright, and the size of its letters.
+def is_blank(gray: Gray, flat: Gray) -> bool:
+    """Whether a picture (H, W), with its flattened form, is one flat tone, or holds no ink."""
+    return grey_range(gray) < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE
 
-    `threshold` is the least centre probability kept. PageError, naming `label`, for a page that is
-    blank, or whose letters are none or too small.
-    """
+
+def grey_range(gray: Gray) -> float:
+    """Span of a picture's grey levels, but for the darkest and lightest thousandth."""
     low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
-    flat = flatten(gray)
-    if high - low < MIN_GREY_RANGE or ink_share(flat) < MIN_INK_SHARE:
-        raise PageError(label, "the page is blank: there is no writing on it.")
-    size = estimate_size(networks, flat, threshold)
-    small = size.body_px < MIN_MEASURED_BODY_PX
-    if not size.letter_count or (small and size.mean_p < SURE_PROBABILITY):
-        raise PageError(label, NO_LETTERS_TEXT)
-    if small:
-        needed = f"at least {MIN_BODY_PX} px needed"
-        raise PageError(label, f"letters too small ({size.body_px:.0f} px; {needed}).")
-    del flat  # Before the next one is made: a page may have hundreds of megabytes.
-    return turn_upright(flatten(gray, size.body_px), size.turn), size
+    return float(high - low)
 
 
 def locate_page(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
@@ -155,7 +162,10 @@ def estimate_size(networks: Networks, flat: Gray, threshold: float) -> LetterSiz
         weight = mean_p**2 * min(len(found), MAX_WEIGHED_LETTERS) * (2.0 if agreed else 1.0)
         if weight > best:
             best = weight
-            size = LetterSize(_median_height(found), _commonest_turn(found), len(found), mean_p)
+            turn = _commonest_turn(found)
+            size = LetterSize(
+                _median_height(found), turn, len(found), mean_p, _upright_slope(found, turn)
+            )
         if agreed and len(found) >= MIN_LETTERS and mean_p > SURE_PROBABILITY:
             break
     return size
@@ -201,6 +211,11 @@ def _median_height(found: Located) -> float:
     """Median body height of the half of the letters with the higher score."""
     sure = found.score >= np.median(found.score)
     return float(np.median(found.height[sure]))
+
+
+def _upright_slope(found: Located, turn: int) -> float:
+    """Tilt dy/dx of the lines of letters that are turned by `turn` degrees, once upright."""
+    return page_slope(rotate_letters_back(found, (360 - turn) % 360, (0, 0)))
 
 
 def _commonest_turn(found: Located) -> int:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.image.upright import rotate_points_back
+from crownlet.infer.image.upright import Placement
 from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import crowns, edges, gaps, lengths, openings
 from crownlet.infer.measure.ink import PATCH_MARGIN_Q, Length, LetterInk, cut_out
@@ -118,14 +118,13 @@ _BY_KEY = {
 
 @dataclass(frozen=True)
 class UprightPage:
-    """The flattened upright page (H, W), and the turn and size by which its px become those of the
-    picture as given."""
+    """A page made ready for the ruler, and its way back to the picture as given."""
 
     flat: npt.NDArray[np.uint8]
-    turn: int
-    size: tuple[int, int]
-    """Width and height of the picture as given."""
+    """(H, W), flattened and upright."""
+    placement: Placement
     dpi: float | None
+    """Resolution of `flat` if known."""
 
 
 def measure_letters(
@@ -152,7 +151,7 @@ def measure_letters(
             ends.append(ink.on_page(np.stack([length.start, length.end])))
     if not taken:
         return ()
-    placed = rotate_points_back(np.concatenate(ends), page.turn, page.size).reshape(-1, 4).tolist()
+    placed = page.placement.points_back(np.concatenate(ends)).reshape(-1, 4).tolist()
     return tuple(
         _measurement(
             row.glyph, length, limit, says, ruler, q / page.dpi * 25.4 if page.dpi else None

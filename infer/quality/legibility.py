@@ -40,6 +40,13 @@ class PictureLimits:
     """Whether the whole page is unfamiliar; then nothing on it is more than a review."""
     stretched: Floats
     """(N,) probability that a letter is drawn out."""
+    poor_picture: bool = False
+    """Whether the letters are too small to be judged, or were seen at a slant."""
+
+    @property
+    def review_only(self) -> bool:
+        """Whether nothing on the page is more than a review."""
+        return self.unfamiliar_page or self.poor_picture
 
 
 @dataclass(frozen=True)

@@ -118,7 +118,7 @@ def gap_rows(
         reasons: list[Reason] = defect_reasons(p, thresholds, skipped)
         if right in absent_after:
             reasons.append((LETTER_ABSENT, "finding"))
-        if picture.unfamiliar_page:
+        if picture.review_only:
             reasons = [(name, "review") for name, _ in reasons]
         route, names = merge_reasons(reasons)
         rows.append(

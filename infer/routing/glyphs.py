@@ -74,7 +74,7 @@ def glyph_rows(
         reasons += defect_reasons(p, thresholds, skipped)
         if picture.unfamiliar[i]:
             reasons.append((UNFAMILIAR, "review"))
-        if picture.unfamiliar_page:
+        if picture.review_only:
             reasons = [(name, "review") for name, _ in reasons]
         route, names = merge_reasons(reasons)
         x, y, height, turn = (float(v) for v in found.body[i])

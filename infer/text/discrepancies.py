@@ -77,6 +77,8 @@ class TextContext:
     """Width and height of the upright page, px."""
     min_sure_p: float
     """Probability from which a letter's class is sure."""
+    frame: Floats | None = None
+    """(4, 2) corners of the picture as given, px, where it was made straight."""
 
 
 @dataclass(frozen=True)

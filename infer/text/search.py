@@ -62,7 +62,7 @@ def compare_with_text(page: TextContext, text: TextChoice) -> TextComparison:
     """
     if text is None or not page.letters:
         return None, None
-    view = hidden_by_frame(page.found, page.layout, page.size)
+    view = hidden_by_frame(page.found, page.layout, page.size, page.frame)
     if text == AUTO:
         return _search_and_compare(page, view)
     matched = _align(page, text, view)

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from crownlet.datasets.files.images import ImageFacts
-from crownlet.infer.image.upright import rotate_points_back
+from crownlet.infer.image.upright import Placement
 from crownlet.infer.layout.frame import HiddenText
 from crownlet.infer.records import AbsentLetter, TextMatch
 from crownlet.infer.text.discrepancies import (
@@ -86,15 +85,12 @@ def all_for_review(match: TextMatch) -> TextMatch:
     return replace(match, absent=absent, places=places)
 
 
-def places_on_picture(match: TextMatch | None, turn: int, facts: ImageFacts) -> TextMatch | None:
-    """The same with its places moved from the upright page to the picture as given, px.
-
-    The picture's writing is rotated clockwise by `turn` degrees.
-    """
+def places_on_picture(match: TextMatch | None, placement: Placement) -> TextMatch | None:
+    """The same with its places moved from the upright page to the picture as given, px."""
     if match is None or not (match.absent or match.places):
         return match
     at = np.array([*(a.at for a in match.absent), *(p.at for p in match.places)])
-    back = rotate_points_back(at, turn, (facts.width, facts.height))
+    back = placement.points_back(at)
     moved = [(float(x), float(y)) for x, y in back]
     count = len(match.absent)
     absent = tuple(replace(a, at=at) for a, at in zip(match.absent, moved[:count], strict=True))

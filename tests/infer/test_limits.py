@@ -18,7 +18,10 @@ from crownlet.infer.limits import LIMITS_FILE, LimitsSection, limits_of
 
 ROOMS = ("findings", "hand", "layout", "measure", "quality", "routing", "text")
 INFER = LIMITS_FILE.parent
+# Files of the rooms of pictures and letters, which do not keep all their numbers in `limits.yaml`.
+FILES = ("image/perspective.py", "image/upright.py", "letters/refusal.py", "letters/straighten.py")
 MODULES = sorted(path for room in ROOMS for path in (INFER / room).glob("*.py"))
+MODULES += [INFER / file for file in FILES]
 READERS = {name for name in vars(LimitsSection) if not name.startswith("_")}
 # Module constants that hold numbers and decide nothing, and why.
 ALLOWED = {
@@ -46,6 +49,12 @@ ALLOWED = {
     },
     "measure.lengths": {"HEADS_OF_LETTER": "heads that a letter has"},
     "quality.blur": {"TENTHS_PER_QUARTERS": "quantiles of the normal distribution"},
+    "image.upright": {
+        "SKIN_GREY": "form of the picture on which the networks are trained",
+        "INK_GREY": "form of the picture on which the networks are trained",
+        "_UNDO_TURN": "degrees of the turns of OpenCV",
+    },
+    "letters.straighten": {"MAX_SIDE_PX": "OpenCV warps no longer side"},
     "layout.lines": {"LETTERS_PER_BLOCK": "memory of a computation, without effect on its result"},
 }
 # Comparisons with other numbers than these that decide nothing, and why.
@@ -55,6 +64,12 @@ ALLOWED_COMPARISONS = {
         "np.median(np.abs(found.rotation[letters] - 180)) < MAX_UPSIDE_DOWN_OFFSET_DEGREES": (
             "180 degrees are upside down"
         ),
+    },
+    "image.upright": {
+        "dark < SKIN_GREY - 24": "form of the picture on which the networks are trained",
+        "turn == 90": "quarter turns",
+        "turn == 180": "quarter turns",
+        "turn == 270": "quarter turns",
     },
     "findings.messages": {"count >= 4": "the assessor counts tags up to 4 or more"},
     "quality.measures": {"rows.shape[1] < 3": "a second difference needs three pixels"},

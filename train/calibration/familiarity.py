@@ -165,7 +165,7 @@ def _measure_page(inspector: Inspector, job: ReadingJob) -> tuple[Floats, ...] |
     found = [Detection(c, box) for c, box in zip(page.letters, boxes, strict=True)]
     pairs = match_page(truth.letters, found).pairs
     right = [(i, j) for i, j in pairs if truth.letters[i].letter == page.letters[j]]
-    if seen.turn or not right:
+    if not seen.placement.is_identity or not right:
         return None
     drawn = [_stretch_of(truth.letters[i].defects) for i, _ in right]
     return _letter_rows(job.seed, page, np.array([j for _, j in right]), np.array(drawn))

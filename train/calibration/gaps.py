@@ -93,7 +93,7 @@ def _measure_gaps(inspector: Inspector, job: ReadingJob) -> list[tuple[str, Row]
         seen = detect("page", image, inspector.networks, inspector.thresholds, Stopwatch())
     except PageError:
         return []
-    if seen.turn:
+    if not seen.placement.is_identity:
         return []
     page, rows = order_letters(seen, inspector.thresholds), []
     for k, gap in _matched_gaps(truth, page):

@@ -88,8 +88,9 @@ def _classified_letters(inspector: Inspector, pages: int) -> Iterator[tuple[Hidd
         if detected.assessed.hidden is None:
             return
         pairs = match_boxes([t.box for t in page.letters], detected.found.box)
-        # Boxes of a page that was turned are of the upright one: its letters match nothing.
-        plain = [(i, k) for i, k in pairs if _is_plain(page.letters[i]) and not detected.turn]
+        # Boxes are of the upright page: on one that was turned or straightened they match nothing.
+        same = detected.placement.is_identity
+        plain = [(i, k) for i, k in pairs if _is_plain(page.letters[i]) and same]
         if plain:
             classes = [index_of(page.letters[i].letter) for i, _ in plain]
             yield detected.assessed.hidden[[k for _, k in plain]], np.array(classes, np.int64)

@@ -1,0 +1,116 @@
+"""Why a page cannot be read, or only read, in one sentence with what to do about it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from crownlet.datasets.files.images import Gray
+from crownlet.infer.letters.scale import (
+    MIN_BODY_PX,
+    MIN_READ_BODY_PX,
+    LetterSize,
+    grey_range,
+    stroke_width,
+)
+from crownlet.infer.limits import limits_of
+
+_LIMITS = limits_of("letters.refusal")
+
+MIN_PLAIN_GREY_RANGE = _LIMITS.whole("min_plain_grey_range")
+"""A picture whose grey levels span less than this is faint."""
+
+MAX_EDGE_PX = _LIMITS.number("max_edge_px")
+"""Edges wider than this, on a picture that cannot be read, are out of focus: sharp ones are 2 to 4
+px wide in whatever size. Strokes are no measure, for blur makes one stroke of a line."""
+
+BLANK_TEXT = (
+    "the page is blank: there is no writing on it; check that the right side was photographed, "
+    "with light enough to see the ink."
+)
+
+SLANT_TEXT = (
+    "edges of columns, distances of lines, and whether anything here is more than a place to "
+    "review: the picture was taken at a slant (take it from straight above)"
+)
+"""What is not examined on a picture that was taken at a slant, and what to do about it."""
+
+NO_LETTERS = "no letters of the square script were found on it"
+
+OTHER_SCRIPT = (
+    "it may be another script or another subject; if it is square script, photograph it from "
+    f"straight above, sharp and with letters at least {MIN_BODY_PX} px high"
+)
+
+
+def why_refused(gray: Gray, flat: Gray, size: LetterSize) -> str:
+    """Why a page with letters of this size, that `is_readable` denies, cannot be read.
+
+    `gray` is the picture (H, W), `flat` the same flattened.
+    """
+    if not size.is_sure:
+        return f"{NO_LETTERS}: {_poor_picture(gray, flat) or OTHER_SCRIPT}."
+    return (
+        f"letters too small ({size.body_px:.0f} px; at least {MIN_READ_BODY_PX} px needed to "
+        f"read them and {MIN_BODY_PX} px to examine them): scan or photograph it at "
+        f"{_times_the_resolution(size.body_px):g} times the resolution."
+    )
+
+
+def why_not_square(gray: Gray, flat: Gray, agreement: float | None = None) -> str:
+    """Why a page is refused on which letters seem to be found that are none.
+
+    `agreement` is that of the two networks on what seemed to be letters.
+    """
+    cause = _poor_picture(gray, flat)
+    if not cause:
+        seen = "what looks like writing is none"
+        if agreement is not None:
+            seen = f"the two networks agree on only {agreement:.0%} of what looks like letters"
+        cause = f"{seen}; {OTHER_SCRIPT}"
+    return f"{NO_LETTERS}: {cause}."
+
+
+def only_read_sentence(body: float) -> str:
+    """What is not examined on a page of letters `body` px high, and what to do about it."""
+    return (
+        f"defects of letters, gaps and crowns: letters of at least {MIN_BODY_PX} px needed, here "
+        f"{body:.0f}; the page was only read (scan it at {_times_the_resolution(body):g} times the "
+        "resolution)"
+    )
+
+
+def _poor_picture(gray: Gray, flat: Gray) -> str:
+    """What is plainly wrong with the picture and what to do about it; "" where nothing is."""
+    span, stroke = grey_range(gray), stroke_width(flat)
+    if span < MIN_PLAIN_GREY_RANGE:
+        return (
+            f"the picture is faint, its greys span {span:.0f} of 255 levels; photograph or scan it "
+            "with more light and contrast"
+        )
+    if not stroke:
+        return (
+            "it holds no strokes of a pen at least 3 px wide; if there is writing, scan or "
+            f"photograph it so that letters are at least {MIN_BODY_PX} px high"
+        )
+    edge = edge_width(flat)
+    if edge > MAX_EDGE_PX:
+        return (
+            f"the picture is out of focus or shaken, its edges are {edge:.0f} px wide, sharp ones "
+            "2 to 4; photograph it again, sharp"
+        )
+    return ""
+
+
+def edge_width(flat: Gray) -> float:
+    """Width in px of the sharper edges of a flattened page: the rise of a stroke over its slope."""
+    across = cv2.Sobel(flat, cv2.CV_32F, 1, 0, scale=1 / 8)
+    down = cv2.Sobel(flat, cv2.CV_32F, 0, 1, scale=1 / 8)
+    slope = float(np.percentile(np.hypot(across, down), 99))
+    dark, light = np.percentile(flat[::2, ::2], (1, 60))
+    return float((light - dark) / max(slope, 1e-6))
+
+
+def _times_the_resolution(body: float) -> float:
+    """By how much to raise the resolution of letters `body` px high, in halves."""
+    return float(np.ceil(2 * MIN_BODY_PX / body) / 2)
