@@ -100,7 +100,8 @@ class Inspector:
         watch = Stopwatch()
         with watch.stage("read"):
             image = read_page(source, colour=False)
-        detected = turn_reverse_over(detect(label, image, self.networks, self.thresholds, watch))
+        detected = detect(label, image, self.networks, self.thresholds, watch)
+        detected = turn_reverse_over(detected, self.thresholds)
         return LoadedPage(label, image.facts, detected, watch.seconds)
 
     def record(

@@ -100,10 +100,6 @@ if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
     from crownlet.infer.text.search import TextChoice
 
-REVERSE_LOCATOR_WEIGHT = 0.5
-"""Weight of the locator's opinion of a letter beside the assessor's."""
-
-
 class Stopwatch:
     """Seconds spent in each stage."""
 
@@ -290,11 +286,11 @@ def _read_otherwise(
     return replace(read, gap_odds=gaps, word_start_p=starts)
 
 
-def turn_reverse_over(page: DetectedPage) -> DetectedPage:
+def turn_reverse_over(page: DetectedPage, thresholds: Thresholds) -> DetectedPage:
     """The same page, turned by 180 degrees where it is a reverse that stands upside down."""
     if not 0 < len(page.found) <= MAX_REVERSE_LETTERS:
         return page
-    odds = letter_probabilities(page.found, page.assessed, REVERSE_LOCATOR_WEIGHT)
+    odds = letter_probabilities(page.found, page.assessed, thresholds.locator_weight)
     if not is_reverse_upside_down(page.found, likeliest_letters(odds)):
         return page
     height, width = page.flat.shape
