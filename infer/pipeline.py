@@ -100,6 +100,7 @@ if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
     from crownlet.infer.text.search import TextChoice
 
+
 class Stopwatch:
     """Seconds spent in each stage."""
 

@@ -19,7 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.image.upright import Placement
 from crownlet.infer.limits import limits_of
-from crownlet.infer.measure import crowns, edges, gaps, lengths, openings
+from crownlet.infer.measure import edges, gaps, lengths, openings
 from crownlet.infer.measure.ink import PATCH_MARGIN_Q, Length, LetterInk, cut_out
 from crownlet.infer.records import Floats, GlyphRecord, Located, MeasureClaim, Measurement
 
@@ -69,7 +69,7 @@ MEASURES: tuple[tuple[str, Measure], ...] = (
     ),
     (openings.OPENING_LETTERS, openings.opening_width),
     ("".join(lengths.HEADS_OF_LETTER), lengths.head_gaps),
-    (CATALOGUE["tag_missing"].letters, crowns.tag_heights),
+    (CATALOGUE["tag_missing"].letters, lengths.tag_heights),
     ("".join(lengths.HEEL_RANGES_Q), lengths.heel_length),
     ("י", lengths.kotz_length),
     ("ח", lengths.roof_end),
@@ -164,7 +164,7 @@ def measure_letter(ink: LetterInk, crowned: bool = True) -> list[Length]:
     """All lengths of one letter, those of its crown if `crowned`."""
     found = gaps.gap_lengths(ink)
     for letters, measure in MEASURES:
-        if ink.letter in letters and (crowned or measure is not crowns.tag_heights):
+        if ink.letter in letters and (crowned or measure is not lengths.tag_heights):
             found += measure(ink)
     return found
 
@@ -287,9 +287,9 @@ def _middle_of_part(ink: LetterInk, part: str) -> Floats:
 
 def _missing_tags(ink: LetterInk, expected: int) -> list[Length]:
     """A tag of 0 q on the middle of the head if fewer tags than expected stand there."""
-    top, strokes = crowns.strokes_above_head(ink)
+    top, strokes = lengths.strokes_above_head(ink)
     columns = np.flatnonzero(edges.head_top_edge(ink)[1])
-    if not len(columns) or crowns.count_separate_strokes(strokes) >= expected:
+    if not len(columns) or lengths.count_separate_strokes(strokes) >= expected:
         return []
     middle = int(columns[len(columns) // 2])
     place = np.array([middle + 0.5, top[middle]])
