@@ -82,7 +82,8 @@ def _handwritten_page(own: Config, seed: int) -> PageTruth:
     seeds = (k for k in range(10**6) if draw_hand(k, "heldout").style == own.style)
     number = [next(seeds) for _ in range(own.hand + 1)][-1]
     spec = replace(mezuzah(48.0, split="heldout", **changes), hand=number, portion=own.portion)
-    return compose(spec, seed, replace(draw_hand(number, "heldout"), **manner))
+    hand = draw_hand(number, "heldout", spec.own_forms)
+    return compose(spec, seed, replace(hand, **manner))
 
 
 def run_experiment(config: Config) -> Path:
