@@ -116,7 +116,7 @@ def test_a_rolled_in_pe_stays_one_piece_with_its_roll_off_the_frame(letter: str)
         below = shapely.box(-5.0, odd.part("roof").outline[:, 1].max() + 0.05, 9.0, 9.0)
         standing = [part.name for part in odd.parts if part.kind in ("base", "wall", "leg")]
         legs = ink(odd, *standing).intersection(below)
-        # Common practice, no source: 0.04 q is a pixel or more of a letter that is drawn 75 px high.
+        # Common practice, no source: 0.04 q is a pixel of a letter that is drawn 75 px high.
         assert shapely.make_valid(roll).distance(legs) > 0.04
 
 
