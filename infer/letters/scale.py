@@ -16,19 +16,22 @@ from crownlet.datasets.files.images import Gray
 from crownlet.infer.image.upright import rotate_letters_back
 from crownlet.infer.layout.lines import page_slope
 from crownlet.infer.letters.locator import locate, resize, smooth_neighbours
+from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LOCATOR_BODY_PX, Networks
 from crownlet.infer.records import Located
 
-MIN_BODY_PX = 17
+_LIMITS = limits_of("letters.scale")
+
+MIN_BODY_PX = _LIMITS.whole("min_body_px")
 """Least body height in px at which defects are judged: below it a kulmus is under six pixels."""
 
-MIN_READ_BODY_PX = 10
+MIN_READ_BODY_PX = _LIMITS.whole("min_read_body_px")
 """Least body height in px at which letters are read: below it they run together."""
 
-MIN_MEASURED_BODY_PX = 16.0
+MIN_MEASURED_BODY_PX = _LIMITS.number("min_measured_body_px")
 """Measured body height below which a page is only read; 17 px is promised, this its tolerance."""
 
-MIN_MEASURED_READ_BODY_PX = 9.0
+MIN_MEASURED_READ_BODY_PX = _LIMITS.number("min_measured_read_body_px")
 """Measured body height below which a page is refused; 10 px is promised, this is its tolerance."""
 
 MIN_INK_SHARE = 2e-4
