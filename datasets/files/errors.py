@@ -19,6 +19,7 @@ of a file is a 1 instead once a batch or a survey has begun.
     │   ├── ClusterError                a cluster, or a worker of one               1
     │   └── NoLabelsError               a scan that does not agree with its text    1
     ├── LabelError (ValueError)         labels of a data set                        2
+    ├── TypefaceError (ValueError)      a folder of typefaces, or a font        1
     ├── PlanError (ValueError)          numbers of `survey plan`                    2
     ├── SurveyTableError (ValueError)   tables that no survey can compare           none: Python
     ├── UserFacingError                 a request of the review page                answer 4xx

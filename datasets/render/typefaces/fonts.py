@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from crownlet.datasets.coco.truth import Outline
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import LETTERS
 
 OUTSIDE_FAMILIES = ("Stam Ashkenaz CLM", "Stam Sefarad CLM")
@@ -33,7 +34,7 @@ CURVE_PIECES = 8
 """Straight pieces to a curve."""
 
 
-class TypefaceError(ValueError):
+class TypefaceError(CrownletError, ValueError):
     """A font file, or a folder of them, that cannot be used."""
 
 
