@@ -194,10 +194,9 @@ def _zone_rows(
     height = placed.height[letters].mean(axis=1)
     down = np.where(placed.upside_down[letters[:, 0]], -1.0, 1.0)
     edges = np.sort(ruled[:, None] + np.outer(down, zone) * height[:, None], axis=1)
-    rows = np.clip(edges, 0, page.shape[0] - 1).astype(np.int64)
+    rows: Ints = np.clip(edges, 0, page.shape[0] - 1).astype(np.int64)
     rows[:, 1] = np.maximum(rows[:, 0] + 1, rows[:, 1])
-    result: Ints = rows
-    return result
+    return rows
 
 
 def _gap_width(
