@@ -3,7 +3,6 @@
 import json
 from pathlib import Path
 
-import numpy as np
 import pytest
 import torch
 from hydra import compose as compose_config
@@ -17,6 +16,7 @@ from crownlet.datasets.render.page.spec import clean
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
+from crownlet.train.fit.architecture import architecture_of_file
 from crownlet.train.fit.fit import fit, make_network
 from crownlet.train.fit.reservoir import Reservoir
 from crownlet.train.fit.weights import load_narrower, load_weights, save_weights
@@ -50,14 +50,15 @@ def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_run_learns_from_renders_and_scans_and_can_be_resumed(
     tmp_path: Path, scans: Path, model: str
 ) -> None:
-    mixed = (f"data.scans=[{scans}]", "data.scans_share=0.5")
+    mixed = (f"data.scans=[{scans}]", "data.scans_share=0.5", "model.widths=[8,16,16,24]")
     path = fit(configured(tmp_path, model, *mixed))
     assert path.suffix == ".safetensors"
-    fresh = make_network(configured(tmp_path, model).model)
+    fresh = make_network(configured(tmp_path, model, *mixed).model)
     assert isinstance(fresh, Assessor | Locator)
     before = {key: value.clone() for key, value in fresh.state_dict().items()}
     facts = load_weights(fresh, path)
     assert facts["steps"] == 6
+    assert architecture_of_file(path).widths == (8, 16, 16, 24)
     moved = [
         key for key, value in fresh.state_dict().items() if not torch.equal(value, before[key])
     ]
@@ -71,8 +72,7 @@ def test_a_run_learns_from_renders_and_scans_and_can_be_resumed(
 
 def test_weights_of_another_network_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "w.safetensors"
-
-    save_weights(torch.nn.Linear(2, 2), path, {"steps": np.int64(1).item()})
+    save_weights(Locator((8, 16, 16, 24), 16), path, {})
     with pytest.raises(ValueError, match="does not fit"):
         load_weights(Locator(), path)
 
@@ -97,8 +97,8 @@ def test_a_narrow_network_grown_wider_answers_as_before_and_learns_on(
 ) -> None:
     """Function-preserving growth, as Net2Net (Chen et al. 2016) asks of it."""
     path = tmp_path / "narrow.safetensors"
-    narrow: torch.nn.Module
-    wide: torch.nn.Module
+    narrow: Assessor | Locator
+    wide: Assessor | Locator
     if kind == "assessor":
         narrow, wide = (
             Assessor(len(LEARNED_DEFECTS), (8, 16, 16, 24), 32),

@@ -24,7 +24,6 @@ import numpy.typing as npt
 import torch
 from torch import Tensor
 
-from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.image import crops
 from crownlet.infer.networks import (
     Float32,
@@ -33,9 +32,7 @@ from crownlet.infer.networks import (
     OnnxNetworks,
     import_onnx_runtime,
 )
-from crownlet.models.assessor import Assessor
-from crownlet.models.locator import Locator
-from crownlet.train.fit.weights import load_weights
+from crownlet.train.fit.weights import open_assessor, open_locator
 
 PEAK_CHANNELS, PEAK_SIDE_PX, PEAK_LAYERS, PEAK_BATCH = 64, 32, 6, 4
 
@@ -260,9 +257,8 @@ def measure_in_torch(
 ) -> dict[str, float]:
     """Least seconds of `repeats` runs of each network of `folder`, its safetensors beside it."""
     torch.set_num_threads(threads)
-    locator, assessor = Locator().eval(), Assessor(len(LEARNED_DEFECTS)).eval()
-    load_weights(locator, folder / "locator.safetensors")
-    load_weights(assessor, folder / "assessor.safetensors")
+    locator = open_locator(folder / "locator.safetensors")
+    assessor = open_assessor(folder / "assessor.safetensors")
     whole = [torch.from_numpy(page) for page in pages]
     batches = [torch.from_numpy(batch) for batch in crops]
 

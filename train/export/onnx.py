@@ -15,7 +15,6 @@ import numpy as np
 import onnx
 import torch
 import yaml
-from omegaconf import OmegaConf
 from torch import Tensor, nn
 
 from crownlet.datasets.scribal.alphabet import LETTERS
@@ -33,11 +32,12 @@ from crownlet.train.calibration.networks import (
     thresholds,
     write_calibration,
 )
+from crownlet.train.fit.architecture import architecture_of_network
 from crownlet.train.fit.augment import Strengths, change_crops
 from crownlet.train.fit.data import render_watch
-from crownlet.train.fit.fit import Config, make_network, make_renders
+from crownlet.train.fit.fit import Config, make_renders
 from crownlet.train.fit.reservoir import Batch, Reservoir, read_crops
-from crownlet.train.fit.weights import load_weights
+from crownlet.train.fit.weights import open_assessor, open_locator
 
 CHANGES_SEED = 14
 
@@ -47,7 +47,10 @@ MAX_PARITY_DIFFERENCE = 1e-3
 
 def export_locator(network: Locator, path: Path, version: str) -> float:
     """Write locator.onnx for pages of any size; the largest difference of a centre probability."""
-    facts = {"version": version, "letters": LETTERS, "body": BODY_HEIGHT_PX, "stride": 4}
+    facts = {
+        "version": version, "letters": LETTERS, "body": BODY_HEIGHT_PX, "stride": 4,
+        "architecture": architecture_of_network(network).as_facts(),
+    }  # fmt: skip
     page = torch.rand(1, 1, 160, 224)
     _write_onnx(
         LocatorExport(network), page, path, facts, ["page"],
@@ -80,6 +83,7 @@ def export_assessor(
         "version": version, "letters": LETTERS, "defects": list(LEARNED_DEFECTS),
         "parts": list(PART_CHANNELS), "body": crops.CROP_BODY_PX,
         "crop": [crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX],
+        "architecture": architecture_of_network(network).as_facts(),
         "letter_head": letter_head(network, calibration["temperatures"][0]),
     }  # fmt: skip
     batch = torch.randint(
@@ -163,10 +167,8 @@ def write_checksums(
 def export_networks(config: Config) -> Path:
     """Calibrate on hands kept for it and write both ONNX files with what they need beside them."""
     folder = Path(config.export.to)
-    locator = _load_network(config, "locator", config.export.locator)
-    assessor = _load_network(config, "assessor", config.export.assessor)
-    assert isinstance(locator, Locator)
-    assert isinstance(assessor, Assessor)
+    locator = open_locator(Path(config.export.locator))
+    assessor = open_assessor(Path(config.export.assessor))
     logits = calibration_logits(config, assessor)
     curves = calibrate(logits)
     differences = {
@@ -180,13 +182,6 @@ def export_networks(config: Config) -> Path:
     write_checksums(folder)
     print("largest difference to torch:", differences)
     return folder
-
-
-def _load_network(config: Config, name: str, weights: str) -> Assessor | Locator:
-    model = OmegaConf.load(Path(__file__).parents[2] / "configs" / "model" / f"{name}.yaml")
-    network = make_network(model)
-    load_weights(network, Path(weights))
-    return network.eval()
 
 
 def calibration_logits(config: Config, assessor: Assessor) -> Logits:

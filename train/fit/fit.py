@@ -18,13 +18,12 @@ from pytorch_lightning.callbacks import (
     ModelCheckpoint,
 )
 from pytorch_lightning.loggers import CSVLogger, TensorBoardLogger
-from torch import nn
 
 from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.render.typefaces.compose import typefaces_from
-from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
+from crownlet.train.fit.architecture import architecture_of_config
 from crownlet.train.fit.augment import Strengths
 from crownlet.train.fit.data import (
     PagesDataModule,
@@ -49,13 +48,8 @@ WATCHED_METRIC = "val_scans/loss"
 
 
 def make_network(model: Config) -> Assessor | Locator:
-    """The network that `configs/model` describes."""
-    widths = tuple(model.widths)
-    if model.name == "assessor":
-        return Assessor(len(LEARNED_DEFECTS), widths, model.hidden)
-    if model.name == "locator":
-        return Locator(widths, model.head)
-    raise ValueError(f"no network is called {model.name!r}: assessor or locator")
+    """The network that `configs/model` describes; ArchitectureError if it describes none."""
+    return architecture_of_config(model).build()
 
 
 def make_module(config: Config, network: Assessor | Locator) -> BudgetedModule:
@@ -126,7 +120,7 @@ class KeptWeights(Callback):
 
     def on_validation_epoch_end(self, trainer: pl.Trainer, pl_module: pl.LightningModule) -> None:
         """Write them."""
-        if trainer.is_global_zero and isinstance(pl_module.network, nn.Module):
+        if trainer.is_global_zero and isinstance(pl_module.network, Assessor | Locator):
             save_weights(pl_module.network, self.path, {"steps": trainer.global_step})
             seconds = time.monotonic() - self.start
             error = float(trainer.callback_metrics.get("val/letter_error", float("nan")))

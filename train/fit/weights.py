@@ -11,6 +11,15 @@ from safetensors.torch import load_file, save_file
 from torch import Tensor, nn
 
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.models.assessor import Assessor
+from crownlet.models.locator import Locator
+from crownlet.train.fit.architecture import (
+    Architecture,
+    ArchitectureError,
+    Kind,
+    architecture_of_file,
+    architecture_of_network,
+)
 
 DEFECT_PARAMETERS = ("defects.weight", "defects.bias")
 """Parameters of the assessor with a row for each learned defect."""
@@ -27,50 +36,93 @@ HEAD_CHILDREN = {
 """Children that learn with the trunk frozen. Part masks are never labelled on scans: they stay."""
 
 
-def save_weights(network: nn.Module, path: Path, facts: dict[str, object]) -> None:
+def save_weights(network: Assessor | Locator, path: Path, facts: dict[str, object]) -> None:
     """Write a network's parameters and buffers with `facts` as metadata, in one step.
 
-    The names of the learned defects are stored too, since each has rows of its own.
+    The architecture is stored too, so that the network can be built from its weights alone, and so
+    are the names of the learned defects, since each has rows of its own.
     """
     tensors = {
         key: value.detach().cpu().contiguous().clone()
         for key, value in network.state_dict().items()
     }
-    facts = {"defects": list(LEARNED_DEFECTS), **facts}
+    own = {
+        "architecture": architecture_of_network(network).as_facts(),
+        "defects": list(LEARNED_DEFECTS),
+    }
+    facts = {**own, **facts}
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_suffix(".tmp")
     save_file(tensors, temporary, {"facts": json.dumps(facts)})
     temporary.replace(path)
 
 
-def load_weights(network: nn.Module, path: Path) -> dict[str, object]:
-    """Fill a network from `path` and return the facts stored beside; ValueError if it differs.
+def load_weights(network: Assessor | Locator, path: Path) -> dict[str, object]:
+    """Fill a network from `path` and return the facts stored beside; ArchitectureError if it
+    differs.
 
     Rows of defects are found by name: those that the file lacks stay as the network has them.
     """
     facts = facts_of(path)
+    stored, own = architecture_of_file(path), architecture_of_network(network)
+    if stored != own:
+        raise ArchitectureError(
+            f"{path} does not fit this network: {stored}, where {own} is needed"
+        )
     tensors = load_file(path)
     names = facts.get("defects")
     if isinstance(names, list) and names != list(LEARNED_DEFECTS):
         _realign_defects(tensors, network.state_dict(), names)
     problems = network.load_state_dict(tensors, strict=False)
     if problems.missing_keys or problems.unexpected_keys:
-        raise ValueError(
+        raise ArchitectureError(
             f"{path} does not fit this network: missing {problems.missing_keys[:3]}, "
             f"unexpected {problems.unexpected_keys[:3]}"
         )
     return facts
 
 
-def load_narrower(network: nn.Module, path: Path) -> dict[str, object]:
+def open_assessor(path: Path) -> Assessor:
+    """The assessor whose weights are in `path`, as wide as it was trained, ready to run;
+    ArchitectureError if they are of another network."""
+    network = _open_network(path, "assessor")
+    assert isinstance(network, Assessor)
+    return network
+
+
+def open_locator(path: Path) -> Locator:
+    """The locator whose weights are in `path`, as wide as it was trained, ready to run;
+    ArchitectureError if they are of another network."""
+    network = _open_network(path, "locator")
+    assert isinstance(network, Locator)
+    return network
+
+
+def _open_network(path: Path, kind: Kind) -> Assessor | Locator:
+    architecture = architecture_of_file(path)
+    if architecture.name != kind:
+        raise ArchitectureError(
+            f"{path} does not fit this network: {architecture}, where {kind} is needed"
+        )
+    network = architecture.build()
+    load_weights(network, path)
+    return network.eval()
+
+
+def load_narrower(network: Assessor | Locator, path: Path) -> dict[str, object]:
     """Fill a network from `path`, whose layers may be narrower; the facts stored beside.
 
     The narrow network stands in the first channels of each layer. They take nothing from the new
     channels, which begin as drawn and learn (after Net2Net, Chen et al. 2016), so that the answers
-    are those of the narrow network as long as nothing is learned. ValueError where a layer of
-    `path` is missing, or wider.
+    are those of the narrow network as long as nothing is learned. ArchitectureError where a layer
+    of `path` is missing, or wider.
     """
     facts, tensors, own = facts_of(path), load_file(path), network.state_dict()
+    stored, kind = architecture_of_file(path), architecture_of_network(network).name
+    if stored.name != kind:
+        raise ArchitectureError(
+            f"{path} does not fit this network: {stored}, where {kind} is needed"
+        )
     names = facts.get("defects")
     if isinstance(names, list) and names != list(LEARNED_DEFECTS):
         columns = tensors[DEFECT_PARAMETERS[0]].shape[1]
@@ -85,7 +137,7 @@ def load_narrower(network: nn.Module, path: Path) -> dict[str, object]:
     for key, value in own.items():
         old = tensors.get(key)
         if old is None or any(a > b for a, b in zip(old.shape, value.shape, strict=True)):
-            raise ValueError(f"{path} does not fit into this network: {key}")
+            raise ArchitectureError(f"{path} does not fit into this network: {key}")
         if not value.ndim:
             value.copy_(old)
             continue
@@ -95,6 +147,12 @@ def load_narrower(network: nn.Module, path: Path) -> dict[str, object]:
         for mine, theirs in zip(value.chunk(halves, axis), old.chunk(halves, axis), strict=True):
             mine[tuple(slice(length) for length in theirs.shape)] = theirs
     return facts
+
+
+def _misfit(path: Path, stored: Architecture, needed: Architecture | Kind) -> ArchitectureError:
+    return ArchitectureError(
+        f"{path} does not fit this network: {stored}, where {needed} is needed"
+    )
 
 
 def facts_of(path: Path) -> dict[str, object]:

@@ -17,7 +17,6 @@ from typing import Any
 
 import cv2
 import yaml
-from omegaconf import OmegaConf
 
 from crownlet.datasets.coco.read import load_coco
 from crownlet.datasets.coco.truth import PageTruth
@@ -26,13 +25,11 @@ from crownlet.datasets.render.page.spec import Split, training
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import OnnxNetworks
 from crownlet.infer.thresholds import load_thresholds
-from crownlet.models.assessor import Assessor
 from crownlet.train.calibration.networks import Calibration
 from crownlet.train.evaluation.workers import text_of
 from crownlet.train.fit.data import paths_of, scan_pages
-from crownlet.train.fit.fit import make_network
 from crownlet.train.fit.pool import TooManyFailuresError, render_pages
-from crownlet.train.fit.weights import load_weights
+from crownlet.train.fit.weights import open_assessor
 from crownlet.train.risk_control.check import check_table, load_under, measure_promises
 from crownlet.train.risk_control.choose import RiskTargets, choose_thresholds, measure_load
 from crownlet.train.risk_control.evidence import (
@@ -54,9 +51,6 @@ LOG = logging.getLogger(__name__)
 
 EVIDENCE_FIRST_SEED = 700_000_000
 """Pages of the calibration split from here on; the curves are calibrated on those from 0 on."""
-
-
-MODEL_CONFIGS = Path(__file__).parents[2] / "configs" / "model"
 
 
 @dataclass(frozen=True)
@@ -197,9 +191,7 @@ def collect_evidence(config: Any, path: Path) -> Evidence:
     own = config.promise
     if not own.pool:
         return gather_evidence(gather_config(own), path)
-    network = make_network(OmegaConf.load(MODEL_CONFIGS / "assessor.yaml"))
-    load_weights(network, Path(config.export.assessor))
-    assert isinstance(network, Assessor)
+    network = open_assessor(Path(config.export.assessor))
     curves = yaml.safe_load((Path(own.model) / "calibration.yaml").read_text("utf-8"))
     evidence = crop_evidence(network, Path(own.pool), Calibration(**curves))
     save_evidence(evidence, path)
