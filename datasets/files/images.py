@@ -1,4 +1,4 @@
-"""Read a page image: PNG, JPEG, TIFF or WebP, or an array, as upright 8-bit grey or RGB.
+"""Read a page image: PNG, JPEG, TIFF, WebP, BMP or HEIC, or an array, as upright 8-bit grey or RGB.
 
 Pillow reads the header and refuses decompression bombs and damage (OpenCV decodes a 48 kB bomb into
 gigabytes and returns nothing on damage). The memory that a picture will take is computed before it
@@ -24,6 +24,13 @@ import numpy.typing as npt
 from PIL import Image, UnidentifiedImageError
 
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.heic import (
+    HEIC_FORMAT,
+    HEIC_SUFFIXES,
+    NO_HEIC_READER,
+    enable_heic,
+    is_heic,
+)
 
 Gray = npt.NDArray[np.uint8]
 
@@ -56,7 +63,17 @@ MAX_READING_BYTES = 1_300_000_000
 MIN_SIDE_PX = 17
 """Shortest side of a picture: a shorter one cannot hold the smallest letter."""
 
-PILLOW_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
+PILLOW_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP", "BMP")
+
+FORMATS_IN_WORDS = "PNG, JPEG, TIFF, WebP, BMP or HEIC"
+
+PICTURE_SUFFIXES = (
+    ".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp", ".bmp", *HEIC_SUFFIXES,
+)  # fmt: skip
+"""Endings of the names of pictures; what a file is, its first bytes decide."""
+
+PDF_SUFFIX = ".pdf"
+"""Its pages are taken out as pictures by `pdf.py`."""
 
 _PILLOW_LOCK = threading.Lock()
 
@@ -104,6 +121,8 @@ def bytes_per_pixel(image: Image.Image) -> int:
         beside = 12
     elif kind == "TIFF":
         beside = held  # One strip may be the whole picture.
+    elif kind == HEIC_FORMAT:
+        beside = 6
     elif kind == "JPEG" and image.info.get("progressive"):
         beside = 2 * len(image.getbands())  # Coefficients of all scans.
     return max(held + beside, held + out)
@@ -273,11 +292,16 @@ def _pixel_limit() -> Iterator[None]:
 
 def _decode(path: Path, data: bytes) -> Image.Image:
     """Open and check the header first, then decode; every kind of damage becomes a PageError."""
+    formats: tuple[str, ...] = PILLOW_FORMATS
+    if is_heic(data):
+        if not enable_heic():
+            raise PageError(path, NO_HEIC_READER)
+        formats = (HEIC_FORMAT,)
     try:
         with _pixel_limit():
-            image = Image.open(io.BytesIO(data), formats=PILLOW_FORMATS)
+            image = Image.open(io.BytesIO(data), formats=formats)
     except UnidentifiedImageError:
-        raise PageError(path, "is not a PNG, JPEG, TIFF or WebP image.") from None
+        raise PageError(path, _unknown_format(data)) from None
     except Image.DecompressionBombError:
         raise PageError(path, _size_reason(None)) from None
     except Exception as error:
@@ -300,6 +324,12 @@ def _decode(path: Path, data: bytes) -> Image.Image:
         what = "the file is cut off" if cut else "the picture is damaged"
         raise PageError(path, f"{what} ({text}).") from None
     return image
+
+
+def _unknown_format(data: bytes) -> str:
+    if data.startswith(b"%PDF-"):
+        return "is a PDF; `crownlet inspect` and `crownlet open` take its pages out as pictures."
+    return "is damaged." if is_heic(data) else f"is not a {FORMATS_IN_WORDS} image."
 
 
 def _size_reason(size: tuple[int, int] | None, most: int = MAX_PIXELS) -> str:

@@ -15,6 +15,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.files.images import PICTURE_SUFFIXES, read_page
+
 HASH_SIDE_PX = 16
 
 HASH_DIGITS = HASH_SIDE_PX * HASH_SIDE_PX // 4
@@ -23,9 +25,6 @@ MAX_COPY_DISTANCE_BITS = 24
 """Bits of 256 in which copies of one picture differ at most. Of 14 pages with one text 70 copies
 (half as large, grey, pale, strongly compressed) differ in 18 at most, pages from each other in 40
 at least; copies cropped by a hundredth differ in 24 to 56 and mostly pass unseen."""
-
-
-PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
 
 
 def perceptual_hash(image: npt.NDArray[np.uint8]) -> str:
@@ -57,8 +56,6 @@ class ScanPicture:
 def read_picture(path: Path) -> ScanPicture:
     """Read a picture; PageError says in one sentence why it cannot be read."""
     # The same reader as inspection has, so that no label is made for what cannot be inspected.
-    from crownlet.datasets.files.images import read_page
-
     page = read_page(path)
     height, width = page.pixels.shape[:2]
     return ScanPicture(path, page.facts.sha256, perceptual_hash(page.pixels), (width, height))

@@ -7,11 +7,20 @@ import hashlib
 import json
 import os
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from crownlet.datasets.files.atomic import file_checksum
+from crownlet.datasets.files.errors import plain
+from crownlet.datasets.files.images import (
+    FORMATS_IN_WORDS,
+    PDF_SUFFIX,
+    PICTURE_SUFFIXES,
+    PageError,
+)
 from crownlet.infer.run.names import (
+    PDF_PAGES_FOLDER,
     REVIEW_DECISIONS_FILE,
     REVIEW_LABELS_FILE,
     REVIEW_PICTURES_FILE,
@@ -19,58 +28,143 @@ from crownlet.infer.run.names import (
     SCROLLS_FILE,
 )
 
-PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
-"""Suffixes of the pictures of a folder; a file given by its path may have any."""
+CAUSE_BY_SUFFIX = {
+    **dict.fromkeys((".csv", ".tsv", ".xls", ".xlsx", ".ods"), "a table"),
+    **dict.fromkeys((".txt", ".md", ".doc", ".docx", ".odt", ".rtf", ".html"), "a text"),
+    **dict.fromkeys((".mp4", ".mov", ".avi", ".mkv", ".webm"), "a film; take single pictures"),
+    **dict.fromkeys((".zip", ".7z", ".rar", ".gz", ".tar"), "an archive; unpack it"),
+    **dict.fromkeys(
+        (".cr2", ".cr3", ".nef", ".arw", ".dng", ".raf", ".orf"),
+        "a camera's raw file; save it as TIFF or JPEG",
+    ),
+    **dict.fromkeys(
+        (".gif", ".jp2", ".avif", ".svg", ".psd"), "saved in a format that is not read"
+    ),
+}
+"""Why a file of a folder is not read, by the ending of its name."""
+
+UNKNOWN_CAUSE = f"no {FORMATS_IN_WORDS} picture and no PDF, by its name"
+
+LINK_CAUSE = "a link to a folder; links are not followed"
 
 
-def find_pictures(arguments: Iterable[str], out: Path) -> tuple[list[Path], list[str]]:
-    """The pictures of the arguments, each once, and a sentence for each argument without any.
+@dataclass(frozen=True)
+class UnreadFile:
+    """A file, or link, that stands in a folder of pictures and is not read."""
 
-    Folders are walked in the order of their names, without hidden files and the run itself;
-    patterns (`*`, `?`, `[...]`, `**`) are expanded where the shell did not.
+    path: Path
+    cause: str
+
+
+@dataclass(frozen=True)
+class FoundPictures:
+    """The pictures of some arguments, and what else was met."""
+
+    paths: list[Path]
+    """Each picture once, pages of PDF files as the pictures taken out of them."""
+    wrong: list[str]
+    """A sentence for each argument without a picture, and for each PDF that cannot be opened."""
+    unread: list[UnreadFile]
+    """Files of folders that are no pictures, without hidden ones."""
+
+
+def find_pictures(
+    arguments: Iterable[str], out: Path, beside: Collection[Path] = ()
+) -> FoundPictures:
+    """The pictures of the arguments: files, folders with all below them, and patterns.
+
+    Folders are walked in the order of their names, without hidden files, the run `out` and the
+    folders `beside`; patterns (`*`, `?`, `[...]`, `**`) are expanded where the shell did not. The
+    pages of PDF files are written below `out`.
     """
+    walk = _FolderWalk((out, *beside))
     found: dict[Path, Path] = {}
     wrong = []
     for argument in arguments:
         path = Path(argument)
         meant = [path]
         if path.is_dir():
-            meant = list(_pictures_below(path, out))
+            meant = list(walk.pictures_below(path))
             if not meant:
-                wrong.append(f"{path}: holds no PNG, JPEG, TIFF or WebP picture.")
+                wrong.append(f"{path}: holds no {FORMATS_IN_WORDS} picture and no PDF.")
         elif not os.path.lexists(path) and glob.has_magic(argument):
-            meant = sorted(_pictures_matching(argument, out))
+            meant = sorted(walk.pictures_matching(argument))
             if not meant:
                 wrong.append(f"{argument}: there is no picture of such a name.")
         for one in meant:
-            found.setdefault(Path(os.path.abspath(one)), one)  # noqa: PTH100
-    return list(found.values()), wrong
+            try:
+                pages = _pages_of(one, out)
+            except PageError as error:
+                wrong.append(str(error))
+                continue
+            for page in pages:
+                found.setdefault(Path(os.path.abspath(page)), page)  # noqa: PTH100
+    return FoundPictures(list(found.values()), wrong, walk.unread)
 
 
-def _pictures_matching(pattern: str, out: Path) -> Iterator[Path]:
-    for name in glob.glob(pattern, recursive=True):  # noqa: PTH207
-        path = Path(name)
-        if path.is_dir():
-            yield from _pictures_below(path, out)
-        elif path.suffix.lower() in PICTURE_SUFFIXES:
-            yield path
+def _pages_of(path: Path, out: Path) -> list[Path]:
+    """A picture itself, or the pages of a PDF."""
+    if path.suffix.lower() != PDF_SUFFIX or not path.is_file():
+        return [path]
+    from crownlet.datasets.files.pdf import take_out_pages
+
+    return take_out_pages(path, out / PDF_PAGES_FOLDER)
 
 
-def _pictures_below(folder: Path, out: Path) -> Iterator[Path]:
-    """Pictures of a folder and of those below it; links to folders are not followed."""
-    run = out.resolve()
-    for here, folders, files in os.walk(folder):
-        folders[:] = sorted(
-            name for name in folders
-            if not name.startswith(".") and (Path(here) / name).resolve() != run
-        )  # fmt: skip
-        for name in sorted(files):
-            if not name.startswith(".") and Path(name).suffix.lower() in PICTURE_SUFFIXES:
-                yield Path(here) / name
+class _FolderWalk:
+    """Pictures of folders; what else stands there is gathered in `unread`."""
+
+    def __init__(self, left_out: Iterable[Path]) -> None:
+        self._left_out = {path.resolve() for path in left_out}
+        self.unread: list[UnreadFile] = []
+
+    def pictures_matching(self, pattern: str) -> Iterator[Path]:
+        """Pictures of a pattern, and below the folders that it names."""
+        for name in glob.glob(pattern, recursive=True):  # noqa: PTH207
+            path = Path(name)
+            if path.is_dir():
+                yield from self.pictures_below(path)
+            elif _is_read(path):
+                yield path
+
+    def pictures_below(self, folder: Path) -> Iterator[Path]:
+        """Pictures of a folder and of those below it; links to folders are not followed."""
+        for here, folders, files in os.walk(folder):
+            links = [name for name in folders if (Path(here) / name).is_symlink()]
+            self.unread += [UnreadFile(Path(here) / name, LINK_CAUSE) for name in sorted(links)]
+            folders[:] = sorted(
+                name for name in folders
+                if not name.startswith(".") and (Path(here) / name).resolve() not in self._left_out
+            )  # fmt: skip
+            for name in sorted(files):
+                path = Path(here) / name
+                if name.startswith("."):
+                    continue
+                if _is_read(path):
+                    yield path
+                else:
+                    self.unread.append(UnreadFile(path, cause_unread(path)))
+
+
+def _is_read(path: Path) -> bool:
+    return path.suffix.lower() in (*PICTURE_SUFFIXES, PDF_SUFFIX)
+
+
+def describe_unread(unread: Iterable[UnreadFile]) -> list[str]:
+    """The files that are not read, by name, one line for each cause."""
+    by_cause: dict[str, list[str]] = {}
+    for file in unread:
+        by_cause.setdefault(file.cause, []).append(plain(file.path))
+    return [f"Not read ({cause}): {', '.join(names)}." for cause, names in by_cause.items()]
+
+
+def cause_unread(path: Path) -> str:
+    """Why a file is not read, by its name."""
+    return CAUSE_BY_SUFFIX.get(path.suffix.lower(), UNKNOWN_CAUSE)
 
 
 RESERVED_NAMES = (
-    "sheets", SCROLLS_FILE, REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE,
+    "sheets", PDF_PAGES_FOLDER, SCROLLS_FILE, REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE,
     *(name + end for name in (REVIEW_STORE_FILE, REVIEW_PICTURES_FILE)
       for end in ("", "-wal", "-shm")),
 )  # fmt: skip

@@ -25,8 +25,8 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     inspect = commands.add_parser("inspect", help="inspect page images and write their tables")
     inspect.add_argument(
         "pages", nargs="+", metavar="PAGE",
-        help="PNG, JPEG, TIFF or WebP; a folder stands for all pictures below it, and patterns "
-        "such as 'scans/**/*.tif' may be quoted",
+        help="PNG, JPEG, TIFF, WebP, BMP, HEIC or PDF; a folder stands for all pictures below it, "
+        "and patterns such as 'scans/**/*.tif' may be quoted",
     )  # fmt: skip
     inspect.add_argument("--out", required=True, metavar="RUN", help="folder for the records")
     inspect.add_argument(
@@ -77,15 +77,18 @@ def _workers(text: str) -> int:
 def run(options: argparse.Namespace) -> int:
     """Inspect every page and gather the scrolls; returns the exit code."""
     from crownlet.datasets.files.atomic import remove_abandoned_drafts
-    from crownlet.infer.batch.inputs import find_pictures
+    from crownlet.infer.batch.inputs import describe_unread, find_pictures
 
     out = Path(options.out)
     if out.exists() and not out.is_dir():
         print_error(f"{out}: is a file; --out needs a folder.")
         return WRONG_USAGE
-    paths, wrong = find_pictures(options.pages, out)
+    found = find_pictures(options.pages, out)
+    paths, wrong = found.paths, found.wrong
     for sentence in wrong:
         print_error(sentence)
+    for line in describe_unread(found.unread):
+        print(line)
     if not paths:
         return WRONG_USAGE
     if options.cluster:

@@ -17,10 +17,12 @@ ROOT = Path(__file__).resolve().parents[2]
 EXCEPTED = {
     "certifi": "MPL-2.0: a list of certificates, unchanged",
     "hypothesis": "MPL-2.0: runs tests, is shipped with nothing",
+    "pi-heif": "LGPL-3.0: its wheel holds libheif and libde265, unchanged; only by the extra heic",
     "pathspec": "MPL-2.0: of mypy, is shipped with nothing",
     "tqdm": "MPL-2.0 AND MIT: progress of training, unchanged",
 }
-"""For training and tests alone, with what is not permissive about them and why it may be."""
+"""For training, tests and the extra heic alone, with what is not permissive about them and why it
+may be."""
 GPU = ("nvidia-", "cuda-")
 """Libraries of the card's maker, which torch brings for training on one."""
 
@@ -29,7 +31,7 @@ def of_card(name: str) -> bool:
     return name.startswith(GPU)
 
 
-@pytest.mark.parametrize("extras", [(), ("review",), ("survey",), ("cluster",)])
+@pytest.mark.parametrize("extras", [(), ("review",), ("survey",), ("cluster",), ("pdf",)])
 def test_what_users_install_is_permissive(extras: tuple[str, ...]) -> None:
     found = audit.installed(*extras)
     assert len(found) > 6
@@ -46,7 +48,7 @@ def test_what_training_and_tests_bring_is_permissive_or_known() -> None:
         if not audit.permissive(audit.licence(one)) and name not in EXCEPTED and not of_card(name)
     }  # fmt: skip
     assert wrong == {}
-    users = audit.installed("review", "survey", "cluster")
+    users = audit.installed("review", "survey", "cluster", "pdf")
     assert not [name for name in users if name in EXCEPTED or of_card(name)]
 
 

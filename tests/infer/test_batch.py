@@ -137,7 +137,7 @@ def test_folders_and_patterns(tmp_path: Path) -> None:
     run = tmp_path / "a" / "run"
 
     def named(*arguments: str) -> list[str]:
-        found, _ = find_pictures([str(tmp_path / a) for a in arguments], run)
+        found = find_pictures([str(tmp_path / a) for a in arguments], run).paths
         return [path.relative_to(tmp_path).as_posix() for path in found]
 
     assert named("a") == ["a/1.png", "a/b/2.TIF"]
@@ -145,9 +145,9 @@ def test_folders_and_patterns(tmp_path: Path) -> None:
     assert named("a/*.png", "a/b/?.TIF") == ["a/1.png", "a/b/2.TIF"]
     assert named("a/note.txt", "gone.png") == ["a/note.txt", "gone.png"]
     (tmp_path / "none").mkdir()
-    found, wrong = find_pictures([str(tmp_path / "none"), str(tmp_path / "*.webp")], run)
-    assert found == []
-    assert len(wrong) == 2
+    found = find_pictures([str(tmp_path / "none"), str(tmp_path / "*.webp")], run)
+    assert found.paths == []
+    assert len(found.wrong) == 2
     (tmp_path / "what[1].png").write_bytes(b"")
     assert named("what[1].png") == ["what[1].png"]
 

@@ -131,8 +131,8 @@ NOISE = Image.fromarray(np.random.default_rng(0).integers(0, 255, (200, 200), dt
     ("content", "cause"),
     [
         (b"", "empty"),
-        (b"glyph,line,word\r\n1,1,1\r\n", "not a PNG, JPEG, TIFF or WebP"),
-        (b"GIF89a" + bytes(100), "not a PNG, JPEG, TIFF or WebP"),
+        (b"glyph,line,word\r\n1,1,1\r\n", "not a PNG, JPEG, TIFF, WebP, BMP"),
+        (b"GIF89a" + bytes(100), "not a PNG, JPEG, TIFF, WebP, BMP"),
         (half_of(NOISE, "PNG"), "cut off"),
         (half_of(NOISE, "JPEG"), "cut off"),
         (half_of(NOISE, "TIFF"), "cut off|damaged"),
