@@ -28,6 +28,8 @@ WITH_EXTRA = {
     "infer/survey": "survey",
     "infer/demo/survey": "survey",
     "infer/batch/dask_cluster": "cluster",
+    "datasets/files/heic": "heic",
+    "datasets/files/pdf": "pdf",
 }
 EXTRAS = ("dask", "distributed", "matplotlib", "starlette", "uvicorn", "statsmodels", "playwright")
 HEAVY = (
@@ -154,7 +156,7 @@ def normal(distribution: str) -> str:
     [
         (("infer",), ()),
         (ROOMS, ("train", "review", "survey")),
-        (("tests",), ("train", "review", "survey", "cluster", "test")),
+        (("tests",), ("train", "review", "survey", "cluster", "heic", "pdf", "test")),
     ],
 )
 def test_what_is_imported_is_declared(folders: tuple[str, ...], extras: tuple[str, ...]) -> None:
