@@ -54,11 +54,12 @@ def main(config: DictConfig) -> None:
 
         print(f"experiment: {run_experiment(config)}")
     elif config.job in ("promote", "restore"):
+        from crownlet.datasets.files.locks import FolderBusyError
         from crownlet.train.release import promote
 
         try:
             print(f"in use: {getattr(promote, config.job)(config)}")
-        except promote.PromotionRefused as error:
+        except (promote.PromotionRefused, FolderBusyError) as error:
             # The message goes to stderr, and the exit code is 1.
             raise SystemExit(str(error)) from None
     elif config.job == "proof":

@@ -113,10 +113,13 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _datasheet(options: argparse.Namespace) -> int:
+    from crownlet.datasets.files.locks import hold_folder
     from crownlet.datasets.scans.datasheet import write_datasheet
     from crownlet.datasets.scans.manifest import read_manifest
 
-    print(write_datasheet(options.folder, read_manifest(options.folder)))
+    read_manifest(options.folder)  # Before the folder is held: what is no data set stays as it is.
+    with hold_folder(options.folder, "crownlet-scans datasheet"):
+        print(write_datasheet(options.folder, read_manifest(options.folder)))
     return EXIT_DONE
 
 

@@ -17,6 +17,7 @@ from tqdm import tqdm
 
 from crownlet.datasets.coco.write import Json, collect, record
 from crownlet.datasets.files.atomic import write_file
+from crownlet.datasets.files.locks import FolderBusyError, hold_folder
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import PageSpec, spec_from
 from crownlet.datasets.scribal.texts import read_portion
@@ -30,8 +31,10 @@ def main(config: DictConfig) -> None:
     try:
         values: dict[str, Any] = OmegaConf.to_container(config, resolve=True)  # type: ignore[assignment]
         spec = spec_from(values["render"], values["augment"])
-        labels = render(Path(config.out), spec, config.pages, config.seed, config.workers)
-    except (ValueError, OSError) as error:
+        out = Path(config.out)
+        with hold_folder(out, "crownlet-render"):
+            labels = render(out, spec, config.pages, config.seed, config.workers)
+    except (ValueError, OSError, FolderBusyError) as error:
         print(f"crownlet-render: {error}", file=sys.stderr)
         raise SystemExit(2) from None
     print(f"{config.pages} pages, labels in {labels}")

@@ -13,6 +13,7 @@ from typing import Any
 
 from crownlet.datasets.coco.read import LabelError
 from crownlet.datasets.files.atomic import write_file
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.scans.check import find_leaks
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.datasheet import write_datasheet
@@ -115,19 +116,21 @@ def add_scans(
 
     `renew` lets a scan that is already there get new labels. Returns the manifest and, where
     anything is wrong, one complaint for each record; then nothing was changed. LabelError for
-    files that cannot be read at all.
+    files that cannot be read at all, FolderBusyError while another process writes to the folder.
     """
     if source.split not in SPLITS:
         raise LabelError(f"{source.split!r} is no split; there are {', '.join(SPLITS)}")
     if not source.provenance.strip():
         raise LabelError("say where the scans come from")
-    old = read_manifest(folder) if (folder / MANIFEST).is_file() else Manifest()
     came, wrong = import_scans(source.scans, source.labels)
-    fresh = [(arrival, _scan_entry(arrival, source, old)) for arrival in came]
-    wrong += _find_conflicts(old, fresh, renew)
-    if wrong or not fresh:
-        return old, wrong or [Complaint(str(folder), "", "there is nothing to add")]
-    return _write_version(folder, old, fresh), []
+    with hold_folder(folder, "crownlet-scans add"):
+        # Read here, since another process may have added scans while these were imported.
+        old = read_manifest(folder) if (folder / MANIFEST).is_file() else Manifest()
+        fresh = [(arrival, _scan_entry(arrival, source, old)) for arrival in came]
+        wrong += _find_conflicts(old, fresh, renew)
+        if wrong or not fresh:
+            return old, wrong or [Complaint(str(folder), "", "there is nothing to add")]
+        return _write_version(folder, old, fresh), []
 
 
 def _scan_entry(arrival: ImportedScan, source: ScanSource, old: Manifest) -> Scan:

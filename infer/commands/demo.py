@@ -23,13 +23,15 @@ def run(options: argparse.Namespace) -> int:
     if Path(options.out).exists() and not Path(options.out).is_dir():
         print_error(f"{options.out}: is a file; the demo needs a folder.")
         return WRONG_USAGE
-    from crownlet.datasets.files.images import PageError
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.demo.run import run_demo
     from crownlet.infer.networks import ModelError
 
     try:
-        index = run_demo(Path(options.out), model=options.model, say=print)
-    except (ModelError, PageError, OSError) as error:
+        with hold_folder(Path(options.out), "crownlet demo"):
+            index = run_demo(Path(options.out), model=options.model, say=print)
+    except (FileFault, OSError) as error:
         print_error(error)
         return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED
     print(f"Open {index} in a browser.")

@@ -26,12 +26,14 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 def run(options: argparse.Namespace) -> int:
     """Compare, print the result and write it into the run."""
     from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.drift.compare import drift_lines, write_drift
 
     folder = Path(options.run_folder)
     try:
         found = compare_with_reference(folder, options.model)
-        path = write_drift(found, folder)
+        with hold_folder(folder, "crownlet drift", "drift"):
+            path = write_drift(found, folder)
     except FileFault as error:
         print_error(error)
         return WRONG_USAGE

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
@@ -76,16 +77,30 @@ def _workers(text: str) -> int:
 
 def run(options: argparse.Namespace) -> int:
     """Inspect every page and gather the scrolls; returns the exit code."""
-    from crownlet.datasets.files.atomic import remove_abandoned_drafts
-    from crownlet.infer.batch.inputs import describe_unread, find_pictures
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
 
     out = Path(options.out)
     if out.exists() and not out.is_dir():
         print_error(f"{out}: is a file; --out needs a folder.")
         return WRONG_USAGE
+    try:
+        with hold_folder(out, "crownlet inspect", PAGES_PART):
+            return _inspect(options, out)
+    except FileFault as error:
+        print_error(error)
+    except OSError as error:
+        print_error(f"{out}: cannot be written ({error.strerror or error}).")
+    return WRONG_USAGE
+
+
+def _inspect(options: argparse.Namespace, out: Path) -> int:
+    """Inspect the pictures into a run that is held."""
+    from crownlet.infer.batch.inputs import describe_unread, find_pictures
+
     found = find_pictures(options.pages, out)
-    paths, wrong = found.paths, found.wrong
-    for sentence in wrong:
+    paths = found.paths
+    for sentence in found.wrong:
         print_error(sentence)
     for line in describe_unread(found.unread):
         print(line)
@@ -97,6 +112,7 @@ def run(options: argparse.Namespace) -> int:
     opened = _open_worker(options, out) if placed is not None else None
     if placed is None or opened is None:
         return WRONG_USAGE
+    from crownlet.datasets.files.atomic import remove_abandoned_drafts
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.batch.worker import BatchProgress, PageJob
 
@@ -113,13 +129,13 @@ def run(options: argparse.Namespace) -> int:
         return SOME_FAILED
     finally:  # After Ctrl-C too: the pages finished so far make scrolls.
         if work.written or work.kept:
-            listed = _list_scrolls(work, table)
+            listed = _list_scrolls(work, table, [place.page for place in places])
     if work.kept:
         pages = "1 page was" if work.kept == 1 else f"{work.kept} pages were"
         print(f"{pages} inspected before and kept as {'it is' if work.kept == 1 else 'they are'}.")
     if work.failed:
         print_error(f"{work.failed} of {len(paths)} pages failed; the others are in {out}.")
-    return DONE if listed and not work.failed and not wrong else SOME_FAILED
+    return DONE if listed and not work.failed and not found.wrong else SOME_FAILED
 
 
 def _outcomes(
@@ -191,13 +207,14 @@ def _open_worker(options: argparse.Namespace, out: Path) -> tuple[PageWorker, Wo
         return None
 
 
-def _list_scrolls(work: BatchProgress, table: ScrollTable | None) -> bool:
-    """Update RUN/scrolls.json, and print the notes that no page has printed."""
+def _list_scrolls(work: BatchProgress, table: ScrollTable | None, pages: list[str]) -> bool:
+    """Update RUN/scrolls.json, and print the notes that no page has printed; `pages` are those of
+    the command."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.infer.scrolls.gather import update_scrolls
 
     try:
-        scrolls = update_scrolls(work.out, table)
+        scrolls = update_scrolls(work.out, table, pages)
     except (FileFault, OSError) as error:
         print_error(f"{work.out}: its scrolls cannot be listed ({error}).")
         return False

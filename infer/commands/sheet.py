@@ -24,6 +24,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
 def run(options: argparse.Namespace) -> int:
     """Write the sheets; returns the exit code."""
     from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.run.run import open_run
     from crownlet.infer.sheet.make import make_sheets
 
@@ -35,7 +36,8 @@ def run(options: argparse.Namespace) -> int:
                 f"{options.folder}: no scroll is called {options.scroll!r}; there are {known}."
             )
             return WRONG_USAGE
-        made = make_sheets(opened, options.scroll, options.show_names, print, print_error)
+        with hold_folder(opened.folder, "crownlet sheet", "sheets"):
+            made = make_sheets(opened, options.scroll, options.show_names, print, print_error)
     except FileFault as error:
         print_error(error)
         return WRONG_USAGE

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
@@ -68,18 +69,25 @@ def _defects(text: str) -> tuple[str, ...]:
 
 
 def _run_survey(options: argparse.Namespace) -> int:
-    running = _prepare(options)
-    if running is None:
-        return WRONG_USAGE
     from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
 
+    folder, code = Path(options.out), WRONG_USAGE
+    if folder.exists() and not folder.is_dir():
+        print_error(f"{folder}: is a file; --out needs a folder.")
+        return code
     try:
-        return _inspect(running)
+        with hold_folder(folder, "crownlet survey run", PAGES_PART):
+            running = _prepare(options)
+            if running is None:
+                return code
+            code = SOME_FAILED
+            return _inspect(running)
     except FileFault as error:
         print_error(error)
     except OSError as error:
-        print_error(f"{running.folder}: cannot be written ({error.strerror or error}).")
-    return SOME_FAILED
+        print_error(f"{folder}: cannot be written ({error.strerror or error}).")
+    return code
 
 
 def _prepare(options: argparse.Namespace) -> SurveyRun | None:
@@ -164,6 +172,7 @@ def add_survey_compare(actions: argparse._SubParsersAction[Any]) -> None:
 def _run_survey_compare(options: argparse.Namespace) -> int:
     """Write S/report; returns the exit code."""
     from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, read_survey
     from crownlet.infer.survey.data import load_survey
     from crownlet.infer.survey.methods import NAMING_CAUTION
@@ -172,9 +181,10 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
     folder = Path(options.survey)
     try:
         gathered = load_survey(folder)
-        survey = read_survey(folder)
-        seed = survey.seed if survey else DEFAULT_SURVEY_SEED
-        page = write_report(folder, gathered, seed, names=options.names)
+        with hold_folder(folder, "crownlet survey compare", "report"):
+            survey = read_survey(folder)
+            seed = survey.seed if survey else DEFAULT_SURVEY_SEED
+            page = write_report(folder, gathered, seed, names=options.names)
     except FileFault as error:
         print_error(error)
         return WRONG_USAGE
@@ -214,11 +224,13 @@ def _run_survey_demo(options: argparse.Namespace) -> int:
         print_error(f"{options.out}: is a file; the demo needs a folder.")
         return WRONG_USAGE
     from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.demo.survey import run_survey_demo
     from crownlet.infer.networks import ModelError
 
     try:
-        report = run_survey_demo(out, options.scrolls, options.model)
+        with hold_folder(out, "crownlet survey demo"):
+            report = run_survey_demo(out, options.scrolls, options.model)
     except (FileFault, ModelError, OSError) as error:
         print_error(error)
         return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED

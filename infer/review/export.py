@@ -18,6 +18,7 @@ from typing import Any
 from crownlet.datasets.coco.write import collect
 from crownlet.datasets.files.atomic import atomic_write, write_csv, write_json
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import (
@@ -92,9 +93,15 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
     """Write labels and decisions into the folder of a run, each file whole or not at all.
 
     Raises RunError for a folder that is no run, ReviewStoreError where nothing was reviewed or the
-    file cannot be read, OSError where the folder cannot be written.
+    file cannot be read, FolderBusyError while another process exports, OSError where the folder
+    cannot be written.
     """
     opened = run if isinstance(run, Run) else open_run(run)
+    with hold_folder(opened.folder, "crownlet review", "decisions"):
+        return _export_held(opened, store)
+
+
+def _export_held(opened: Run, store: ReviewStore | None) -> ExportSummary:
     own = store or open_reviewed(opened)
     try:
         standing = own.standing_decisions()

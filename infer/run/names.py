@@ -10,3 +10,6 @@ SCROLLS_FILE = "scrolls.json"
 
 PDF_PAGES_FOLDER = "pdf_pages"
 """Pages of PDF files, taken out as pictures."""
+
+PAGES_PART = "pages"
+"""Part of a run's folder that one command at a time writes: its pages and the list of scrolls."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -132,8 +132,12 @@ def given_places(run: Path) -> dict[str, PagePlace]:
         ) from None
 
 
-def update_scrolls(run: Path, table: ScrollTable | None = None) -> tuple[Scroll, ...]:
+def update_scrolls(
+    run: Path, table: ScrollTable | None = None, own: Collection[str] = ()
+) -> tuple[Scroll, ...]:
     """Write RUN/scrolls.json over all pages of a run; returns its scrolls.
+
+    `own` are the pages for which the table was written, as in `place_pages`.
 
     Pages are read as they stand on disk, so the list is the same whether they were inspected
     together or apart. ScrollTableError where table and pages do not go together, FileFault where
@@ -142,7 +146,7 @@ def update_scrolls(run: Path, table: ScrollTable | None = None) -> tuple[Scroll,
     pages = open_run(run).pages
     images = {name: page.image for name, page in pages.items()}
     places = place_pages(
-        [(name, path) for name, (path, _) in images.items()], table, given_places(run)
+        [(name, path) for name, (path, _) in images.items()], table, given_places(run), own
     )
     doubled = checks.same_pictures((name, checksum) for name, (_, checksum) in images.items())
 

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -200,13 +200,15 @@ def place_pages(
     pages: Sequence[tuple[str, str]],
     table: ScrollTable | None = None,
     earlier: Mapping[str, PagePlace] | None = None,
+    own: Collection[str] = (),
 ) -> tuple[PagePlace, ...]:
     """A place for each page, given as its name and the path of its picture.
 
-    The table decides, else the place given `earlier`, by page, else the name. ScrollTableError
-    where a row of the table means several pages, or several rows one page.
+    The table decides, else the place given `earlier`, by page, else the name. Where a row could
+    mean several pages it means those of `own`, the pages for which the table was written.
+    ScrollTableError where it still means several, or several rows mean one page.
     """
-    rows = _rows(pages, table) if table else {}
+    rows = _rows(pages, table, own) if table else {}
     given = earlier or {}
     return tuple(
         PagePlace(name, rows[name].scroll, rows[name].side, rows[name].source)
@@ -239,7 +241,9 @@ def _side(word: str) -> Side:
     return "face" if word.casefold() == "face" else "reverse"
 
 
-def _rows(pages: Sequence[tuple[str, str]], table: ScrollTable) -> dict[str, ScrollRow]:
+def _rows(
+    pages: Sequence[tuple[str, str]], table: ScrollTable, own: Collection[str] = ()
+) -> dict[str, ScrollRow]:
     """Rows by the name of their page."""
     found: dict[str, ScrollRow] = {}
     called: dict[str, dict[str, str]] = {}
@@ -250,6 +254,7 @@ def _rows(pages: Sequence[tuple[str, str]], table: ScrollTable) -> dict[str, Scr
     for row in table.rows:
         near = called.get(row.scan, {}) | called.get(Path(row.scan).name, {})
         meant = [name for name, path in near.items() if _is_page(row.scan, name, path)]
+        meant = [name for name in meant if name in own] or meant
         exact = [name for name in meant if normalise_name(name) == row.scan]
         if len(meant) > 1 and len(exact) != 1:
             reason = f"{row.scan!r} is the name of {len(meant)} pages; write its folder too."

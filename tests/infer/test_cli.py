@@ -115,7 +115,7 @@ def test_pages_of_one_name_get_folders_of_their_own(scan: Path) -> None:
 def test_a_folder_that_cannot_be_written(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:
     run = scan.parent / "blocked"
     run.write_text("in the way")
-    assert cli.main(["inspect", str(scan), "--out", str(run / "below")]) == 1
+    assert cli.main(["inspect", str(scan), "--out", str(run / "below")]) == 2
     assert "cannot be written" in capsys.readouterr().err
 
 

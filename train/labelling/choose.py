@@ -20,7 +20,8 @@ import numpy.typing as npt
 from scipy.sparse import csr_matrix
 from sklearn.cluster import kmeans_plusplus
 
-from crownlet.datasets.files.atomic import write_csv
+from crownlet.datasets.files.atomic import atomic_write, write_csv
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.records import SHAPE_DOUBT, GlyphRecord, PageRecord
@@ -58,7 +59,11 @@ def choose_from_run(folder: Path, n: int, seed: int = 0) -> str:
     run = open_run(folder)
     chosen = choose_letters((page.record for page in run.pages.values()), n, seed)
     rows = [(c.page, str(c.glyph), c.letter, c.kind, f"{c.p:.4f}") for c in chosen]
-    write_csv(run.folder / CHOICE_FILE, CHOICE_COLUMNS, rows)
+    with (
+        hold_folder(run.folder, "crownlet-scans choose", "choice"),
+        atomic_write(run.folder / CHOICE_FILE) as draft,
+    ):
+        write_csv(draft, CHOICE_COLUMNS, rows)
     letters, kinds = len({c.letter for c in chosen}), len({c.kind for c in chosen})
     return (
         f"{run.folder / CHOICE_FILE}: {len(chosen)} letters, {letters} of the 27 and {kinds} kinds "

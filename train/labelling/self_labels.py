@@ -21,6 +21,7 @@ from crownlet.datasets.coco.truth import Box, LetterTruth, PageTruth
 from crownlet.datasets.coco.write import collect
 from crownlet.datasets.coco.write import record as coco_record
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.scans.add import keep, labelled
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.manifest import Scan, read_manifest
@@ -179,11 +180,18 @@ def label_folder(
 
     `portion` is the text of those that came without one, by default searched for; `anew` has those
     labelled again that labelled themselves before. ValueError for an unknown text, LabelError for
-    no data set, ModelError for networks that cannot be used.
+    no data set, ModelError for networks that cannot be used, FolderBusyError while another process
+    writes to the folder.
     """
-    manifest = read_manifest(folder)
+    read_manifest(folder)
     if portion is not None:
         read_text_choice(portion)
+    with hold_folder(folder, "crownlet-scans label"):
+        return _label_held_folder(folder, portion, model, anew)
+
+
+def _label_held_folder(folder: Path, portion: str | None, model: Path | None, anew: bool) -> Told:
+    manifest = read_manifest(folder)
     wanted = [
         s for s in manifest.scans if s.split in TAUGHT and (not s.labels or (anew and _self(s)))
     ]

@@ -24,6 +24,7 @@ from crownlet.datasets.files.atomic import (
     write_json,
 )
 from crownlet.datasets.files.errors import CrownletError
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.infer.networks import read_verified_files
 from crownlet.infer.thresholds import ROUTING_FILE
 from crownlet.train.calibration.drift_reference import write_reference
@@ -138,6 +139,12 @@ def promote(config: Any) -> Path:
             f"promote.steps: no step is called {min(unknown)!r}: {', '.join(PROMOTION_STEPS)}"
         )
     store = ModelStore(Path(own.store), Path(own.current))
+    with hold_folder(store.folder, "crownlet-train job=promote"):
+        return _promote_into(store, config)
+
+
+def _promote_into(store: ModelStore, config: Any) -> Path:
+    own = config.promote
     kept = make_model(config, store)
     before = model_identity(store.current)
     outcome = _earlier_outcome(kept)
@@ -159,7 +166,8 @@ def promote(config: Any) -> Path:
 def restore(config: Any) -> Path:
     """Bring the model back that the last promotion put aside; the folder in use."""
     store = ModelStore(Path(config.promote.store), Path(config.promote.current))
-    print(f"{store.current}: brought back {store.restore()}")
+    with hold_folder(store.folder, "crownlet-train job=restore"):
+        print(f"{store.current}: brought back {store.restore()}")
     return store.current
 
 
