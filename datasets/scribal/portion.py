@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
@@ -33,12 +34,12 @@ class Portion:
     excerpt: bool = False
     """Whether a page may begin and end anywhere in it: a passage cut out of a longer text."""
 
-    @property
+    @cached_property
     def letters(self) -> str:
         """All letters, without spaces."""
         return "".join(self.words)
 
-    @property
+    @cached_property
     def name_letters(self) -> frozenset[int]:
         """Indices into `letters` of the letters of Names, endings included, prefixes not.
 

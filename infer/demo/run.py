@@ -149,9 +149,10 @@ def _overview_row(title: str, href: str, results: Sequence[InspectedSheet]) -> O
 
 
 def _count_bare_crowns(results: Sequence[InspectedSheet], source: DemoSource) -> int:
-    """Letters whose crowns look like bare lines, which by the default customs are not listed."""
+    """Letters whose crowns are seen or doubted as bare lines, as the other rows of its table count;
+    by the default customs they are not listed."""
     return sum(
-        count
+        count.seen + count.doubted
         for r in results if r.sheet.source == source
         for name, count in accepted_forms(r.record, load_customs()) if name == "tag_form"
     )  # fmt: skip

@@ -25,6 +25,7 @@ from crownlet.infer.findings.severity import Severity, opinions_on, severity_of
 from crownlet.infer.findings.text import glyphs_in_text_places
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Box, GapRecord, GlyphRecord, Measurement, PageRecord
+from crownlet.infer.routing.judgement import seen_kinds
 
 _LIMITS = limits_of("findings.letters")
 
@@ -108,7 +109,7 @@ def _touching_letters(record: PageRecord) -> dict[int, bool]:
     table: dict[int, bool] = {}
     for gap in record.gaps:
         if gap.route != "clear" and LETTERS_TOUCH in gap.reasons:
-            sure = gap.route == "finding" and LETTERS_TOUCH in (gap.sure or gap.reasons[:1])
+            sure = LETTERS_TOUCH in seen_kinds(gap)
             for glyph in (gap.right_glyph, gap.left_glyph):
                 table[glyph] = table.get(glyph, False) or sure
     return table
@@ -122,8 +123,7 @@ def _listed_with_gap(row: Claim, glyph: GlyphRecord, touching: Mapping[int, bool
 
 def letter_claims(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> list[Claim]:
     """All claims on a letter, gravest first, without those that these customs accept."""
-    # A measure may since have sent a finding to review.
-    surely = (glyph.sure or glyph.reasons[:1]) if glyph.route == "finding" else ()
+    surely = seen_kinds(glyph)
     rows = [
         Claim(
             kind,

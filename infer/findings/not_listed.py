@@ -11,6 +11,7 @@ from crownlet.infer.findings.customs import FINAL_KAF
 from crownlet.infer.findings.layout import NARROWING_NOT_EXAMINED, letters_change_size
 from crownlet.infer.findings.page import portion_of
 from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.routing.judgement import Tally, describe_tally, tally_of
 
 RECORDED_ONLY: Mapping[str, str] = MappingProxyType(
     {
@@ -71,19 +72,20 @@ def _narrowing(record: PageRecord) -> str:
     )
 
 
-def accepted_forms(record: PageRecord, customs: Customs) -> tuple[tuple[str, int], ...]:
-    """Unspecified settings by which forms that were seen are accepted, and on how many letters."""
+def accepted_forms(record: PageRecord, customs: Customs) -> tuple[tuple[str, Tally], ...]:
+    """Unspecified settings by which forms that were seen or doubted are accepted, with counts."""
     counts = (
-        (name, sum(kind in glyph.reasons and asked(glyph) for glyph in record.glyphs))
+        (name, tally_of([g for g in record.glyphs if asked(g)], kind, record.unresolved))
         for name, kind, asked in _ACCEPTED_KINDS
         if not _is_set(customs, name)
     )
-    return tuple((name, count) for name, count in counts if count)
+    return tuple((name, count) for name, count in counts if count.seen or count.doubted)
 
 
-def accepted_message(name: str, count: int) -> str:
+def accepted_message(name: str, count: Tally) -> str:
     """A sentence on the letters accepted by a setting, and on the customs that list them."""
-    return f"{count} letter{'' if count == 1 else 's'}{_ACCEPTED_MESSAGES[name]}"
+    one, many, why = _ACCEPTED_MESSAGES[name]
+    return f"{describe_tally(count, one, many)}: {why}"
 
 
 def _accepted_messages(record: PageRecord, customs: Customs) -> tuple[str, ...]:
@@ -95,11 +97,19 @@ _ACCEPTED_KINDS: tuple[tuple[str, str, Callable[[GlyphRecord], bool]], ...] = (
     ("final_kaf_top", "corner_squared", lambda glyph: glyph.letter == FINAL_KAF),
 )
 
-_ACCEPTED_MESSAGES: Mapping[str, str] = MappingProxyType(
+_ACCEPTED_MESSAGES: Mapping[str, tuple[str, str, str]] = MappingProxyType(
     {
-        "tag_form": " whose crowns look like bare lines, an accepted custom though a tiny zayin is "
-        "held to be better (MB 36:12): not listed; customs with tag_form: zayin list them",
-        "final_kaf_top": ", final kaf, whose top right looks square, which some accept (MS final "
-        "kaf; MB 32:73): not listed; customs with final_kaf_top: round list them",
+        "tag_form": (
+            "letter whose crown is a bare line",
+            "letters whose crowns are bare lines",
+            "an accepted custom, though a tiny zayin is held to be better (MB 36:12); not listed; "
+            "customs with tag_form: zayin list them",
+        ),
+        "final_kaf_top": (
+            "final kaf whose top right is square",
+            "final kafs whose top right is square",
+            "some accept it (MS final kaf; MB 32:73); not listed; customs with final_kaf_top: "
+            "round list them",
+        ),
     }
 )

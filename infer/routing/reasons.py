@@ -18,6 +18,7 @@ from crownlet.infer.records import (
     Measurement,
     Route,
 )
+from crownlet.infer.routing.judgement import judge
 from crownlet.infer.thresholds import Thresholds
 
 _LIMITS = limits_of("routing.reasons")
@@ -60,11 +61,9 @@ def defect_reasons(
     for name, value in sorted(p.items(), key=lambda item: -(item[1] or 0.0)):
         if value is None or name in skipped or name == SHAPE_DOUBT:
             continue
-        pair = thresholds.of(name)
-        if value >= pair.finding:
-            reasons.append((name, "finding"))
-        elif value >= pair.clear:
-            reasons.append((name, "review"))
+        judgement = judge(value, thresholds.of(name))
+        if judgement != "clear":
+            reasons.append((name, "finding" if judgement == "seen" else "review"))
     return reasons
 
 
@@ -142,7 +141,9 @@ def _compare_row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresho
         route = "review"
     if route == "finding" and doubted and _finding_reasons(row, thresholds) <= doubted:
         route = "review"
-    return replace(row, route=route, reasons=reasons)
+    # What a measure denies is doubted, and no longer seen, whatever else is on the letter.
+    sure = tuple(name for name in row.sure if name not in doubted)
+    return replace(row, route=route, reasons=reasons, sure=sure)
 
 
 def _finding_reasons(row: GlyphRecord, thresholds: Thresholds) -> set[str]:

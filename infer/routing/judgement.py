@@ -1,0 +1,114 @@
+"""One definition of seen, doubted, clear and not examined for every count, table and sentence.
+
+A fault is seen where its probability reaches the threshold of a finding of its own judgement and no
+measure, page or picture has sent it back to review; it is doubted between that threshold and the
+one below which it is clear. Routing writes both into the record (`reasons`, `sure`), so what reads
+a record needs no threshold, and two counts of one page can never differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from crownlet.infer.records import GapRecord, GlyphRecord
+
+if TYPE_CHECKING:
+    from crownlet.infer.thresholds import ThresholdPair
+
+Judgement = Literal["seen", "doubted", "clear", "not_examined", "not_asked"]
+"""What a record holds of one fault on one letter or gap; `not_examined` where the picture does not
+show it well enough, `not_asked` where the fault does not apply or the customs expect nothing."""
+
+
+def judge(p: float, pair: ThresholdPair) -> Judgement:
+    """The judgement of a probability by the two thresholds of its fault."""
+    if p >= pair.finding:
+        return "seen"
+    return "doubted" if p >= pair.clear else "clear"
+
+
+def judgement_of(
+    row: GlyphRecord | GapRecord, kind: str, unresolved: Collection[str] = ()
+) -> Judgement:
+    """What the record of a letter or gap holds of one fault.
+
+    `unresolved` are the faults that no letter of the page was examined for
+    (`PageRecord.unresolved`).
+    """
+    if kind in row.reasons:
+        return "seen" if kind in seen_kinds(row) else "doubted"
+    if _probability(row, kind) is None:
+        return "not_asked"
+    skipped = row.not_examined if isinstance(row, GlyphRecord) else ()
+    return "not_examined" if kind in skipped or kind in unresolved else "clear"
+
+
+def seen_kinds(row: GlyphRecord | GapRecord) -> tuple[str, ...]:
+    """The faults that are seen on a letter or gap, each a finding by itself."""
+    # A measure may have sent a finding to review. Runs of old versions hold no `sure`: there the
+    # first reason is the one of the route.
+    return (row.sure or row.reasons[:1]) if row.route == "finding" else ()
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How many letters or gaps there are of each judgement of one fault."""
+
+    seen: int = 0
+    doubted: int = 0
+    clear: int = 0
+    not_examined: int = 0
+
+    @property
+    def judged(self) -> int:
+        """How many were examined for it."""
+        return self.seen + self.doubted + self.clear
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(
+            self.seen + other.seen,
+            self.doubted + other.doubted,
+            self.clear + other.clear,
+            self.not_examined + other.not_examined,
+        )
+
+
+def tally(judgements: Iterable[Judgement]) -> Tally:
+    """Counts of judgements; those not asked are left out."""
+    listed = list(judgements)
+    return Tally(
+        listed.count("seen"), listed.count("doubted"), listed.count("clear"),
+        listed.count("not_examined"),
+    )  # fmt: skip
+
+
+def tally_of(
+    rows: Iterable[GlyphRecord | GapRecord], kind: str, unresolved: Collection[str] = ()
+) -> Tally:
+    """Counts of the judgements of one fault over letters or gaps."""
+    return tally(judgement_of(row, kind, unresolved) for row in rows)
+
+
+def describe_tally(count: Tally, one: str, many: str) -> str:
+    """What is seen as a fact and what is doubted as a doubt: "1 bare crown seen, 28 more doubtful".
+
+    `one` and `many` are the words for a single fault and for several of them.
+    """
+    if not count.seen:
+        return f"no {one} seen" + (f", {count.doubted:,} doubtful" if count.doubted else "")
+    found = f"{count.seen:,} {one if count.seen == 1 else many} seen"
+    return f"{found}, {count.doubted:,} more doubtful" if count.doubted else found
+
+
+def _probability(row: GlyphRecord | GapRecord, kind: str) -> float | None:
+    """Probability of a fault on a letter or gap; None where it is not asked there."""
+    if isinstance(row, GlyphRecord):
+        return row.p.get(kind)
+    by_kind = {
+        "words_joined": row.p_words_joined,
+        "word_parted": row.p_word_parted,
+        "letters_touch": row.p_letters_touch,
+    }
+    return by_kind.get(kind)
