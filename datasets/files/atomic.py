@@ -46,7 +46,7 @@ def atomic_write(target: Path) -> Iterator[Path]:
     is as it was and no draft is left.
     """
     target.parent.mkdir(parents=True, exist_ok=True)
-    draft = target.with_name(f"{_draft_prefix()}{secrets.token_hex(4)}")
+    draft = target.with_name(draft_name())
     draft.touch(exist_ok=False)
     try:
         yield draft
@@ -55,6 +55,11 @@ def atomic_write(target: Path) -> Iterator[Path]:
         _sync_entries(target.parent)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def draft_name() -> str:
+    """A new name for a file that does not outlive this process (`remove_abandoned_drafts`)."""
+    return f"{_draft_prefix()}{secrets.token_hex(4)}"
 
 
 def write_file(path: Path, content: str | bytes) -> None:

@@ -14,6 +14,16 @@ SCHEMA_VERSION = 1
 LOCK_TIMEOUT_S = 20.0
 """Seconds for which one connection waits until another has written."""
 
+CAUSES = {
+    sqlite3.SQLITE_FULL: "cannot be written, since the disk is full",
+    sqlite3.SQLITE_IOERR: "cannot be written or read; the disk may be full",
+    sqlite3.SQLITE_READONLY: "may not be written",
+    sqlite3.SQLITE_CANTOPEN: "cannot be opened",
+    sqlite3.SQLITE_PERM: "may not be written",
+    sqlite3.SQLITE_BUSY: "is being written by another process",
+}
+"""Causes that lie outside the file, by the primary result code of SQLite (sqlite.org/rescode)."""
+
 SCHEMA_SQL = """
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE pages (
@@ -97,11 +107,20 @@ def connect(path: Path) -> sqlite3.Connection:
         db.execute("CREATE TEMP VIEW shown AS SELECT id FROM items")
     except sqlite3.Error as error:
         db.close()
-        raise ReviewStoreError(path, f"is no file of decisions, or is damaged ({error}).") from None
+        raise _store_error(path, error, "is no file of decisions, or is damaged") from None
     except ReviewStoreError:
         db.close()
         raise
     return db
+
+
+def _store_error(
+    path: Path, error: sqlite3.Error, reason: str, outcome: str = ""
+) -> ReviewStoreError:
+    """The error that names the cause; `reason` where SQLite does not name the disk as the cause."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    reason = CAUSES.get(code, reason)
+    return ReviewStoreError(path, f"{reason} ({error}){outcome}.")
 
 
 def _create_tables(db: sqlite3.Connection, path: Path) -> None:
@@ -145,4 +164,4 @@ def transaction(db: sqlite3.Connection, path: Path) -> Iterator[None]:
                 db.execute("ROLLBACK")
             raise
     except sqlite3.Error as error:
-        raise ReviewStoreError(path, f"cannot be written ({error}); nothing was kept.") from None
+        raise _store_error(path, error, "cannot be written", "; nothing was kept") from None

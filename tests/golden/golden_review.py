@@ -10,7 +10,7 @@ import re
 import signal
 import subprocess
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.cookiejar import CookieJar
 from pathlib import Path
@@ -76,9 +76,12 @@ class Window:
         return list(dict.fromkeys(WALL.findall(self.page("/"))))
 
 
+OpenWindow = Callable[[str, Path], Window]
+
+
 @contextmanager
-def served(commands: Commands, run: str, *options: str) -> Iterator[tuple[str, str]]:
-    """`crownlet review RUN`, ended as by Ctrl-C; its address with the token, and without."""
+def served(commands: Commands, run: str, *options: str) -> Iterator[OpenWindow]:
+    """`crownlet review RUN`, ended as by Ctrl-C; what opens a reader's window, in a folder."""
     arguments = ("review", run, *options)
     process = subprocess.Popen(
         start_of("crownlet", *arguments), cwd=commands.out, env=environment(),
@@ -95,7 +98,20 @@ def served(commands: Commands, run: str, *options: str) -> Iterator[tuple[str, s
                 raise RuntimeError(f"the review did not start: {process.communicate()[1]}")
             printed += line
             found = found or ADDRESS.search(line)
-        yield found[0], found[1]
+        address, base = found[0], found[1]
+
+        def open_window(reader: str, folder: Path) -> Window:
+            nonlocal printed, address
+            window = Window(address, base, reader, folder)
+            assert process.stdout is not None
+            line = process.stdout.readline()
+            printed += line
+            following = ADDRESS.search(line)
+            assert following is not None
+            address = following[0]
+            return window
+
+        yield open_window
         process.send_signal(signal.SIGINT)
         stdout, stderr = process.communicate(timeout=60)
         commands.keep(("crownlet", *arguments), process.returncode, printed + stdout, stderr)
@@ -108,22 +124,22 @@ def served(commands: Commands, run: str, *options: str) -> Iterator[tuple[str, s
 
 def review(commands: Commands, run: str, answers: str) -> None:
     """Two readers who differ, an undoing, a stale decision, one decision after being told."""
-    with served(commands, run, "--audit", "0.03", "--seed", "5") as (address, base):
-        first = Window(address, base, "Reader A", commands.out / answers / "a")
+    with served(commands, run, "--audit", "0.03", "--seed", "5") as open_window:
+        first = open_window("Reader A", commands.out / answers / "a")
         first.page("/", "start.html")
         _decide_walls(first, "a", leave_every=5)
         first.post("/undo", {}, "undo.json")
         _one_by_one(first)
         first.page("/", "end.html")
-        second = Window(address, base, "Reader B", commands.out / answers / "b")
+        second = open_window("Reader B", commands.out / answers / "b")
         _decide_walls(second, "b", leave_every=3)
         second.page("/differences", "differences.html")
 
 
 def answer_audit(commands: Commands, survey: str, answers: str) -> None:
     """One reader who answers every question of a survey's audit."""
-    with served(commands, survey, "--reader", "Reader A") as (address, base):
-        window = Window(address, base, "Reader A", commands.out / answers)
+    with served(commands, survey, "--reader", "Reader A") as open_window:
+        window = open_window("Reader A", commands.out / answers)
         window.page("/", "start.html")
         _decide_walls(window, "audit", leave_every=0)
         window.page("/", "end.html")

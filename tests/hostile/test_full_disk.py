@@ -88,13 +88,21 @@ def test_review_export(run: Path) -> None:
     assert crownlet("review", run, "--export", limit=resource.RLIM_INFINITY).returncode == 0
 
 
+def test_a_review_that_finds_no_room_is_not_called_damaged(run: Path) -> None:
+    for path in run.glob("review.sqlite3*"):
+        path.unlink()
+    ended = crownlet("review", run, limit=100)
+    in_a_sentence(ended, 2)
+    assert "the disk may be full" in ended.stderr and "damaged" not in ended.stderr
+
+
 def test_a_decision_that_finds_no_room(run: Path, tmp_path: Path) -> None:
     store = ReviewStore.open(tmp_path / "review.sqlite3", open_run(run), audit_share=1.0)
     item = store.items("anna")[0]
     # "PRAGMA max_page_count": SQLITE_FULL as on a full disk (sqlite.org/pragma.html).
     pages = store._db.execute("PRAGMA page_count").fetchone()[0]
     store._db.execute(f"PRAGMA max_page_count = {pages}")
-    with pytest.raises(ReviewStoreError, match=r"cannot be written .*full.*; nothing was kept\."):
+    with pytest.raises(ReviewStoreError, match=r"the disk is full .*; nothing was kept\."):
         for version in range(2000):
             store.decide(item.id, "anna", "present", version=version, note="n" * 2000)
     before = len(store.decisions())

@@ -19,10 +19,12 @@ from crownlet.datasets.files.images import read_page
 from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web.app import create_app
+from crownlet.infer.review.web.security import SecurityMiddleware
 from crownlet.infer.review.web.session import ReviewSession
 from crownlet.infer.run.run import Run, open_run
 
 PORT, TOKEN = 8123, "a-token-of-the-test"
+"""The token of the first browser; each has one of its own (`Review.app.token`)."""
 HOST = f"127.0.0.1:{PORT}"
 ORIGIN = {"Origin": f"http://{HOST}"}
 
@@ -33,13 +35,13 @@ class Review:
 
     run: Run
     store: ReviewStore
-    app: object
+    app: SecurityMiddleware
 
     def client(self, *, entered: bool = True, reader: str = "anna") -> TestClient:
         """A window; with `entered`, opened with the token and named."""
         window = TestClient(self.app, base_url=f"http://{HOST}")  # type: ignore[arg-type]
         if entered:
-            assert window.get(f"/?token={TOKEN}").status_code == 200
+            assert window.get(f"/?token={self.app.token}").status_code == 200
             assert window.post("/reader", data={"reader": reader}, headers=ORIGIN).is_success
         return window
 
@@ -101,12 +103,21 @@ class Server:
             [sys.executable, "-m", "crownlet.infer.cli", "review", str(run), *options],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
+        self._next = self._printed()
+        self.base = self._next.partition("/?")[0]
+
+    def _printed(self) -> str:
         assert self.process.stdout is not None
         for line in self.process.stdout:
-            if found := re.search(r"http://(127\.0\.0\.1:\d+)/\?token=\S+", line):
-                self.address, self.base = found[0], f"http://{found[1]}"
-                return
+            if found := re.search(r"http://127\.0\.0\.1:\d+/\?token=\S+", line):
+                return found[0]
         raise AssertionError(self.process.communicate()[1])
+
+    @property
+    def address(self) -> str:
+        """The address that opens the next browser; each is worth something once."""
+        address, self._next = self._next or self._printed(), ""
+        return address
 
     def kill(self) -> None:
         """As a power cut would: SIGKILL, no word of farewell."""

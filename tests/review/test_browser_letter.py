@@ -8,6 +8,8 @@ from browser_fixtures import enter, kept, number, press
 from playwright.sync_api import Browser, Page, expect
 from review_server import Server
 
+from crownlet.infer.review.web.entrance import EntranceFile
+
 pytest_plugins = ("browser_fixtures",)
 
 
@@ -127,3 +129,20 @@ def test_two_windows_do_not_overwrite_each_other(page: Page, run: Path, reader: 
     expect(other.locator("#alarm")).to_contain_text("not saved")
     expect(other.locator(".made")).to_contain_text("Your decision: present")
     assert kept(run, reader) == [(first, "present")]
+
+
+def test_opened_from_a_file_beside_cookies_of_another_program(
+    browser: Browser, server: Server, tmp_path: Path
+) -> None:
+    """As `--open` does it. Chromium sends no SameSite=Strict cookie along a redirect from there."""
+    context = browser.new_context(base_url=server.base)
+    other = context.new_page()
+    for form in ('{"theme": "dark"}', "x[1]=2", "a=b c"):
+        other.route("**/set", lambda route, form=form: route.fulfill(
+            status=200, body="", headers={"Set-Cookie": f"{form}; Path=/"}))  # fmt: skip
+        other.goto("/set")
+        other.unroute("**/set")
+    other.goto(EntranceFile(tmp_path).write(server.address))
+    expect(other.locator("#reader")).to_be_focused()
+    assert other.url == f"{server.base}/"
+    context.close()

@@ -8,6 +8,7 @@ Prevention cheat sheet; all from memory.
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -41,17 +42,52 @@ def test_without_the_token_nothing_is_given(reviewed: Review, place: str, token:
 
 
 def test_the_token_opens_once_and_leaves_the_address(reviewed: Review) -> None:
-    window = reviewed.client(entered=False)
-    answer = window.get(f"/?token={TOKEN}", follow_redirects=False)
-    assert (answer.status_code, answer.headers["location"]) == (303, "/")
+    window, token = reviewed.client(entered=False), reviewed.app.token
+    answer = window.get(f"/?token={token}", follow_redirects=False)
+    assert answer.status_code == 200 and 'content="0; url=/"' in answer.text
     cookie = answer.headers["set-cookie"].lower()
     assert "httponly" in cookie and "samesite=strict" in cookie
-    assert TOKEN.lower() not in cookie
+    assert token.lower() not in cookie and token not in answer.text
     assert window.get("/").status_code == 200
+    # The same address again: for this browser the page, for another nothing.
+    again = window.get(f"/?token={token}", follow_redirects=False)
+    assert (again.status_code, again.headers["location"]) == (303, "/")
+    assert reviewed.client(entered=False).get(f"/?token={token}").status_code == 403
+    assert reviewed.client(entered=False).get(f"/?token={reviewed.app.token}").status_code == 200
+
+
+@pytest.mark.parametrize(
+    "other",
+    ['{"theme": "dark"}', "x[1]=2", "a b=c d", "näme=ü", '"', "theme={'a': 1, 'b': [2]}", "=;=;;"],
+)
+def test_cookies_of_other_programs_do_not_lock_the_reader_out(reviewed: Review, other: str) -> None:
+    """Forms that browsers send though RFC 6265 allows them to no server."""
+    window = reviewed.client()
+    name, ours = next(iter(window.cookies.items()))
+    for both in (f"{other}; {name}={ours}", f"{name}={ours}; {other}"):
+        stranger = reviewed.client(entered=False)
+        headers = {"Cookie": both.encode("utf-8")}
+        assert stranger.get("/", headers=headers).status_code == 200
+
+
+def test_one_letter_is_decided_once_a_request(reviewed: Review) -> None:
+    window, before = reviewed.client(), len(reviewed.store.decisions())
+    item = reviewed.store.next_open("anna")
+    assert item is not None
+    start = time.process_time()
+    for items in ([[item.id, item.version]] * 80_000, [[item.id, 0], [item.id, 1]]):
+        data = {"reader": "anna", "items": items, "choice": "present", "wall": True}
+        answer = window.post("/decide", json=data, headers=ORIGIN)
+        assert answer.status_code in (400, 413) and "at" not in answer.cookies
+    twice = '{"reader": "anna", "reader": "ben", "items": [[1, 0]], "choice": "present"}'
+    headers = {**ORIGIN, "Content-Type": "application/json"}
+    assert window.post("/decide", content=twice, headers=headers).status_code == 400
+    assert time.process_time() - start < 3
+    assert len(reviewed.store.decisions()) == before
 
 
 def test_the_token_opens_the_beginning_only(reviewed: Review) -> None:
-    assert reviewed.client(entered=False).get(f"/one?token={TOKEN}").status_code == 403
+    assert reviewed.client(entered=False).get(f"/one?token={reviewed.app.token}").status_code == 403
 
 
 def test_a_cookie_of_another_making_does_not_open(reviewed: Review) -> None:
@@ -69,7 +105,7 @@ def test_a_cookie_of_another_making_does_not_open(reviewed: Review) -> None:
 def test_another_host_is_refused_even_with_the_cookie(reviewed: Review, host: str) -> None:
     window = reviewed.client()
     assert window.get("/", headers={"Host": host}).status_code == 403
-    assert window.get(f"/?token={TOKEN}", headers={"Host": host}).status_code == 403
+    assert window.get(f"/?token={reviewed.app.token}", headers={"Host": host}).status_code == 403
     assert window.get("/", headers={"Host": f"localhost:{PORT}"}).status_code == 200
 
 

@@ -25,6 +25,9 @@ from crownlet.infer.review.web.requests import (
 )
 from crownlet.infer.review.wording import choice_sign, decision_words
 
+MAX_ITEMS_PER_REQUEST = 10_000
+"""Letters decided in one step; a wall shows no more."""
+
 STALE_MESSAGE = "This was decided meanwhile in another window; what stands there is shown now."
 
 
@@ -105,7 +108,7 @@ async def export(request: Request) -> Response:
 
 async def _read_json(request: Request) -> dict[str, Any]:
     try:
-        sent = json.loads(await request.body())
+        sent = json.loads(await request.body(), object_pairs_hook=_each_once)
     except (ValueError, RecursionError):
         sent = None
     if not isinstance(sent, dict):
@@ -113,14 +116,27 @@ async def _read_json(request: Request) -> dict[str, Any]:
     return sent
 
 
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of JSON; ValueError where a key stands in it twice."""
+    made = dict(pairs)
+    if len(made) != len(pairs):
+        raise ValueError("a key stands twice")
+    return made
+
+
 def _parse_items(given: object) -> list[tuple[int, int]]:
     """Items with the versions that the window showed; UserFacingError if there are none."""
     if not isinstance(given, list) or not given:
         raise UserFacingError("This is no decision on any letter.")
+    if len(given) > MAX_ITEMS_PER_REQUEST:
+        raise UserFacingError("This is more than can be decided at once.")
     pairs = [pair for pair in given if isinstance(pair, list) and len(pair) == 2]
     if len(pairs) != len(given):
         raise UserFacingError("This is no decision on any letter.")
-    return [(parse_item_number(str(a)), parse_item_number(str(b))) for a, b in pairs]
+    items = [(parse_item_number(str(a)), parse_item_number(str(b))) for a, b in pairs]
+    if len({number for number, _ in items}) != len(items):
+        raise UserFacingError("This decides on one letter more than once.")
+    return items
 
 
 def _current_state(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 import socket
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -19,8 +18,9 @@ from crownlet.infer.review.models import ChoiceError
 from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web import actions, pages
+from crownlet.infer.review.web.connections import TimedConnection
 from crownlet.infer.review.web.requests import UserFacingError
-from crownlet.infer.review.web.security import SecurityMiddleware
+from crownlet.infer.review.web.security import SecurityMiddleware, new_token
 from crownlet.infer.review.web.session import ReviewSession
 from crownlet.infer.run.run import Run
 
@@ -47,23 +47,29 @@ class PortError(FileFault):
 
 def serve(
     run: Run, store: ReviewStore, listening: socket.socket, reader: str,
-    ready: Callable[[str], None],
+    ready: Callable[[str], None], entered: Callable[[str], None],
 ) -> None:  # fmt: skip
     """Serve until stopped; `ready` is called with the address once connections are accepted.
 
+    `entered` is called with the next address when a browser has been opened with the one before.
     Every decision is in the store at any time, so the server may be stopped at any time.
     """
-    token, port = secrets.token_urlsafe(24), listening.getsockname()[1]
+    port = listening.getsockname()[1]
+
+    def address() -> str:
+        return f"http://{HOST}:{port}/?token={app.token}"
+
     crops = PictureCache(run)
     crops.request(store.all_items(), "wall", first=False)
     session = ReviewSession(run, store, crops)
+    app = create_app(session, new_token(), port, reader, lambda: entered(address()))
     config = uvicorn.Config(
-        create_app(session, token, port, reader),
+        app, http=TimedConnection,
         log_level="warning", access_log=False, lifespan="off", server_header=False, ws="none",
         timeout_graceful_shutdown=2, h11_max_incomplete_event_size=65536,
     )  # fmt: skip
     listening.listen(128)
-    ready(f"http://{HOST}:{port}/?token={token}")
+    ready(address())
     try:
         uvicorn.Server(config).run(sockets=[listening])
     finally:
@@ -73,7 +79,8 @@ def serve(
 
 def bind_socket(port: int) -> socket.socket:
     """A socket on this machine alone; port 0 takes any free one. PortError if it is taken."""
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # With the protocol named, asyncio sends answers at once: else each waits 40 ms for the browser.
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((HOST, port))
@@ -85,11 +92,13 @@ def bind_socket(port: int) -> socket.socket:
 
 
 def create_app(
-    session: ReviewSession, token: str, port: int, reader: str = ""
-) -> SecurityMiddleware:
-    """The application for one review, open only to windows that have sent `token` once.
+    session: ReviewSession, token: str, port: int, reader: str = "",
+    entered: Callable[[], None] = lambda: None,
+) -> SecurityMiddleware:  # fmt: skip
+    """The application for one review, open only to browsers that have sent its token.
 
-    `reader` is the name in windows that have not given another.
+    `reader` is the name in windows that have not given another; `token` and `entered` as in
+    `SecurityMiddleware`.
     """
     app = Starlette(
         routes=[
@@ -116,7 +125,7 @@ def create_app(
     )  # fmt: skip
     app.state.session, app.state.port, app.state.reader = session, port, reader
     app.state.message = {}
-    return SecurityMiddleware(app, token, port)
+    return SecurityMiddleware(app, token, port, entered)
 
 
 def _serve_file(path: Path, kind: str) -> Callable[[Request], Awaitable[Response]]:

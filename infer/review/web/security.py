@@ -2,18 +2,20 @@
 
 The address printed by `crownlet review` carries a random token. The first visit exchanges it for a
 cookie (HttpOnly, SameSite=Strict, named by the port, since browsers share cookies between ports)
-and redirects to the address without it; a request with neither is refused. A Host other than this
-machine's means a foreign name bound to 127.0.0.1 (DNS rebinding); a foreign Origin, another site.
+and leads to the address without it; a request with neither is refused. A token opens one browser:
+then it is worth nothing, and another takes its place. A Host other than this machine's means a
+foreign name bound to 127.0.0.1 (DNS rebinding); a foreign Origin, another site.
 """
 
 from __future__ import annotations
 
 import secrets
-from http.cookies import CookieError, SimpleCookie
+from collections.abc import Callable
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.requests import cookie_parser
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 MAX_BODY_BYTES = 1_000_000
@@ -21,12 +23,24 @@ MAX_BODY_BYTES = 1_000_000
 
 NO_TOKEN_MESSAGE = (
     "This page opens only from the address that `crownlet review` printed last. Copy it from the "
-    "terminal; a server started anew has a new address.\n"
+    "terminal: an address opens one browser, then the terminal shows the next one, and a server "
+    "that is started again has a new one. If this browser keeps no cookies for 127.0.0.1, allow "
+    "them.\n"
 )
 
 FOREIGN_SITE_MESSAGE = "Requests that come from another site are refused.\n"
 
 TOO_LARGE_MESSAGE = "The request is too large.\n"
+
+ENTRANCE_PAGE = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>Review</title>'
+    '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">To the review</a></p></html>'
+)
+"""Answer to a token. A redirect would not do: a browser that another program has opened sends no
+SameSite=Strict cookie along one."""
+
+CLOSING = {"connection": "close"}
+"""Header of refusals: what the client still sends is not read."""
 
 SECURITY_HEADERS = {
     "cache-control": "no-store",
@@ -44,12 +58,19 @@ SECURITY_HEADERS = {
 
 
 class SecurityMiddleware:
-    """ASGI middleware that lets through only the windows opened with the printed address."""
+    """ASGI middleware that lets through only the windows opened with a printed address.
 
-    def __init__(self, app: ASGIApp, token: str, port: int) -> None:
+    `token` opens the first browser; `entered` is called whenever one has been opened, and `token`
+    is another one from then on.
+    """
+
+    def __init__(
+        self, app: ASGIApp, token: str, port: int, entered: Callable[[], None] = lambda: None
+    ) -> None:
         self.app = app
         self.cookie = f"crownlet_{port}"
-        self._token = token
+        self.token = token
+        self._entered = entered
         self._ticket = secrets.token_urlsafe(32)
         self._hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
 
@@ -68,9 +89,10 @@ class SecurityMiddleware:
         if answer is not None:
             await answer(scope, receive, with_headers)
             return
-        body = await _read_body(receive)
+        body = await _read_body(Headers(scope=scope), receive)
         if body is None:
-            await PlainTextResponse(TOO_LARGE_MESSAGE, 413)(scope, receive, with_headers)
+            refused = PlainTextResponse(TOO_LARGE_MESSAGE, 413, CLOSING)
+            await refused(scope, receive, with_headers)
             return
         await self.app(scope, _BodyReplay(body, receive), with_headers)
 
@@ -78,25 +100,38 @@ class SecurityMiddleware:
         """The refusal of a request with a wrong Host or Origin; None for any other."""
         headers = Headers(scope=scope)
         if headers.getlist("host") not in [[host] for host in self._hosts]:
-            return PlainTextResponse(NO_TOKEN_MESSAGE, 403)
+            return _refuse(NO_TOKEN_MESSAGE)
         origin = headers.get("origin")
         ours = {f"http://{host}" for host in self._hosts}
         if origin is not None and origin not in ours:
-            return PlainTextResponse(FOREIGN_SITE_MESSAGE, 403)
+            return _refuse(FOREIGN_SITE_MESSAGE)
         if scope["method"] not in ("GET", "HEAD") and origin is None:
-            return PlainTextResponse(FOREIGN_SITE_MESSAGE, 403)
+            return _refuse(FOREIGN_SITE_MESSAGE)
         return None
 
     def _entrance(self, scope: Scope) -> Response | None:
         """Exchange the address's token for a cookie, or refuse; None for a window that is known."""
         given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
-        if scope["path"] == "/" and _are_equal_secrets(given, self._token):
-            answer = RedirectResponse("/", 303)
+        opens = scope["path"] == "/" and scope["method"] == "GET"
+        if opens and _are_equal_secrets(given, self.token):
+            self.token = new_token()
+            self._entered()
+            answer: Response = HTMLResponse(ENTRANCE_PAGE)
             answer.set_cookie(self.cookie, self._ticket, httponly=True, samesite="strict", path="/")
             return answer
         if _are_equal_secrets(_cookie_value(scope, self.cookie), self._ticket):
-            return None
-        return PlainTextResponse(NO_TOKEN_MESSAGE, 403)
+            # A browser that is open already has asked for a used address again.
+            return RedirectResponse("/", 303) if opens and given else None
+        return _refuse(NO_TOKEN_MESSAGE)
+
+
+def new_token() -> str:
+    """A secret that nobody can guess, for an address."""
+    return secrets.token_urlsafe(24)
+
+
+def _refuse(message: str) -> Response:
+    return PlainTextResponse(message, 403, CLOSING)
 
 
 def _are_equal_secrets(given: str, secret: str) -> bool:
@@ -104,12 +139,8 @@ def _are_equal_secrets(given: str, secret: str) -> bool:
 
 
 def _cookie_value(scope: Scope, name: str) -> str:
-    jar: SimpleCookie = SimpleCookie()
-    try:
-        jar.load(Headers(scope=scope).get("cookie", ""))
-    except CookieError:
-        return ""
-    return jar[name].value if name in jar else ""
+    """One cookie of a request. Others on this host are of other programs and may be malformed."""
+    return cookie_parser("; ".join(Headers(scope=scope).getlist("cookie"))).get(name, "")
 
 
 class _HeaderAddingSend:
@@ -125,8 +156,11 @@ class _HeaderAddingSend:
         await self._send(message)
 
 
-async def _read_body(receive: Receive) -> bytes | None:
+async def _read_body(headers: Headers, receive: Receive) -> bytes | None:
     """The body of a request; None if it is larger than `MAX_BODY_BYTES`, whatever it declares."""
+    declared = headers.get("content-length", "0")
+    if not declared.isdecimal() or int(declared[:20]) > MAX_BODY_BYTES:
+        return None
     body = bytearray()
     while True:
         message = await receive()
