@@ -8,10 +8,11 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.scribal.catalogue import GRAVITIES, Opinion
-from crownlet.infer.records import Box, Route
+from crownlet.infer.records import Box, GapRecord, GlyphRecord, Route
+from crownlet.infer.routing.judgement import judgement_of
 
 if TYPE_CHECKING:
-    from crownlet.infer.records import Measurement
+    from crownlet.infer.records import Measurement, PageRecord
 
 Heading = Literal["question", "outset", "custom", "information"]
 
@@ -68,3 +69,32 @@ class Finding:
     """The other claims on the place, gravest first."""
     sure: bool = True
     """Whether `kind` itself, and not only another claim on the place, is a finding."""
+
+    @property
+    def claims(self) -> tuple[str, ...]:
+        """All claims on the place, the gravest first."""
+        return (self.kind, *self.others)
+
+
+Rows = Mapping[tuple[int, ...], GlyphRecord | GapRecord]
+"""Letters and gaps of a page by the numbers of their letters."""
+
+
+def rows_of(record: PageRecord) -> Rows:
+    """The letters and gaps of a page, by the numbers of their letters."""
+    letters: dict[tuple[int, ...], GlyphRecord | GapRecord] = {(g.glyph,): g for g in record.glyphs}
+    return letters | {(gap.right_glyph, gap.left_glyph): gap for gap in record.gaps}
+
+
+def seen_claims(finding: Finding, rows: Rows) -> tuple[str, ...]:
+    """The claims on a place that are seen; the others are in doubt."""
+    row = rows.get(finding.glyphs) if finding.scope in ("glyph", "gap") else None
+    if row is None:
+        return finding.claims if finding.sure else ()
+    return tuple(kind for kind in finding.claims if judgement_of(row, kind) == "seen")
+
+
+def doubted_claims(finding: Finding, rows: Rows) -> tuple[str, ...]:
+    """The claims on a place that are in doubt."""
+    seen = seen_claims(finding, rows)
+    return tuple(kind for kind in finding.claims if kind not in seen)

@@ -14,9 +14,11 @@ from dataclasses import dataclass, replace
 from math import log
 from typing import TYPE_CHECKING
 
+from crownlet.infer.findings.finding import rows_of, seen_claims
 from crownlet.infer.findings.page import enclosing_box
-from crownlet.infer.records import Box, GlyphRecord, PageRecord
+from crownlet.infer.records import Box, GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.review.models import Origin
+from crownlet.infer.routing.judgement import seen_kinds
 
 if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
@@ -101,6 +103,7 @@ def page_questions(
 
 def _questions_of_findings(findings: tuple[Finding, ...], record: PageRecord) -> Iterator[Question]:
     """A place listed once may be doubted for several reasons; each is a question of its own."""
+    rows = rows_of(record) if any(finding.others for finding in findings) else {}
     for finding in findings:
         glyph = None
         if finding.scope == "glyph" and finding.glyphs:
@@ -111,9 +114,10 @@ def _questions_of_findings(findings: tuple[Finding, ...], record: PageRecord) ->
             finding.box, "finding" if definite else "review", finding.p, glyph,
         )  # fmt: skip
         yield first
+        seen = seen_claims(finding, rows) if finding.others else ()
         for kind in finding.others:
             p = glyph.p.get(kind) if glyph else None
-            yield replace(first, kind=kind, origin="review", p=p)
+            yield replace(first, kind=kind, origin="finding" if kind in seen else "review", p=p)
 
 
 def _questions_of_routes(record: PageRecord) -> Iterator[Question]:
@@ -121,7 +125,7 @@ def _questions_of_routes(record: PageRecord) -> Iterator[Question]:
     for glyph in record.glyphs:
         for kind in glyph.reasons if glyph.route != "clear" else ():
             yield Question(
-                kind, glyph.letter, (glyph.glyph,), glyph.box, glyph.route,  # type: ignore[arg-type]
+                kind, glyph.letter, (glyph.glyph,), glyph.box, _origin(glyph, kind),
                 glyph.p.get(kind), glyph,
             )  # fmt: skip
     for gap in record.gaps:
@@ -129,9 +133,12 @@ def _questions_of_routes(record: PageRecord) -> Iterator[Question]:
         for kind in gap.reasons if gap.route != "clear" else ():
             yield Question(
                 kind, "", (gap.right_glyph, gap.left_glyph), enclosing_box(boxes),
-                gap.route,  # type: ignore[arg-type]
-                None,
+                _origin(gap, kind), None,
             )  # fmt: skip
+
+
+def _origin(row: GlyphRecord | GapRecord, kind: str) -> Origin:
+    return "finding" if kind in seen_kinds(row) else "review"
 
 
 def askable_kinds(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.infer.records import GapRecord, GlyphRecord
 
 if TYPE_CHECKING:
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
 Judgement = Literal["seen", "doubted", "clear", "not_examined", "not_asked"]
 """What a record holds of one fault on one letter or gap; `not_examined` where the picture does not
 show it well enough, `not_asked` where the fault does not apply or the customs expect nothing."""
+
+
+JUDGED: frozenset[Judgement] = frozenset({"seen", "doubted", "clear"})
+"""Judgements of what was examined."""
 
 
 def judge(p: float, pair: ThresholdPair) -> Judgement:
@@ -73,6 +78,33 @@ class Tally:
             self.clear + other.clear,
             self.not_examined + other.not_examined,
         )
+
+
+Crown = Literal["full", "part", "none", "doubted", "not_examined"]
+"""The crown of a letter against the one that its form can have; `full` of a form that has none by
+its class is any tag at all."""
+
+
+def crown_of(row: GlyphRecord, unresolved: Collection[str] = ()) -> Crown:
+    """The crown of a letter by the judgement of missing tags, or of tags where none is asked.
+
+    Where the customs expect nothing there is no judgement, and the count of tags decides.
+    """
+    expected = row.tags_expected
+    if expected is None:
+        if not {"tag_missing", "tag_excess"}.isdisjoint({*row.not_examined, *unresolved}):
+            return "not_examined"
+        return _crown_by_count(row.tags_seen, max(BY_CHAR[row.letter].crown, 1))
+    judged = judgement_of(row, "tag_missing" if expected else "tag_excess", unresolved)
+    if judged in ("doubted", "not_examined"):
+        return "not_examined" if judged == "not_examined" else "doubted"
+    if expected:
+        return "full" if judged != "seen" else "part" if row.tags_seen else "none"
+    return _crown_by_count(row.tags_seen, max(BY_CHAR[row.letter].crown, 1))
+
+
+def _crown_by_count(tags: int, full: int) -> Crown:
+    return "full" if tags >= full else "part" if tags else "none"
 
 
 def tally(judgements: Iterable[Judgement]) -> Tally:

@@ -42,9 +42,14 @@ class StoredPage:
         """Record and findings without measurements, read in half the time and not kept."""
         return read_record(self.folder, measured=False), self._findings(())
 
+    @property
+    def has_findings(self) -> bool:
+        """Whether the page has a findings.csv, which runs of old versions lack."""
+        return (self.folder / "findings.csv").is_file()
+
     def _findings(self, measurements: tuple[Measurement, ...]) -> tuple[Finding, ...]:
         path = self.folder / "findings.csv"
-        if not path.is_file():
+        if not self.has_findings:
             return ()
         from crownlet.infer.run.tables import read_findings
 

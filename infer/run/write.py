@@ -24,6 +24,7 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
+from crownlet.infer.routing.judgement import tally_of
 from crownlet.infer.run.tables import write_findings, write_measures
 from crownlet.infer.view.wording import RULING_TEXT
 
@@ -123,11 +124,7 @@ def page_json(page: PageRecord) -> dict[str, Any]:
 
 
 def count_page(page: PageRecord) -> dict[str, Any]:
-    """Numbers of letters and gaps, by route and by reason."""
-    reasons: Counter[str] = Counter()
-    rows: list[GlyphRecord | GapRecord] = [*page.glyphs, *page.gaps]
-    for row in rows:
-        reasons.update(f"{row.route}:{name}" for name in row.reasons[:1])
+    """Numbers of letters and gaps, by route, and of what is seen and doubted on them."""
     absent = len(page.match.absent) if page.match else 0
     return {
         "letters": len(page.glyphs),
@@ -136,7 +133,19 @@ def count_page(page: PageRecord) -> dict[str, Any]:
         "letters_by_route": _by_route(g.route for g in page.glyphs),
         "gaps_by_route": _by_route(g.route for g in page.gaps),
         "letters_absent": absent,
-        "first_reasons": dict(sorted(reasons.items())),
+        "judgements": count_judgements(page),
+    }
+
+
+def count_judgements(page: PageRecord) -> dict[str, dict[str, int]]:
+    """By kind, on how many letters and gaps it is seen, doubted and not examined."""
+    rows: list[GlyphRecord | GapRecord] = [*page.glyphs, *page.gaps]
+    kinds = {name for row in rows for name in row.reasons} | set(page.unresolved)
+    kinds |= {name for glyph in page.glyphs for name in glyph.not_examined}
+    counts = {kind: tally_of(rows, kind, page.unresolved) for kind in sorted(kinds)}
+    return {
+        kind: {"seen": n.seen, "doubted": n.doubted, "not_examined": n.not_examined}
+        for kind, n in counts.items()
     }
 
 

@@ -7,11 +7,13 @@ form.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from math import comb
 from statistics import fmean
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.infer.routing.judgement import tally
 from crownlet.infer.scrolls.scroll import CrownComparison, CrownCounts, CrownedSides, FormCrowns
 from crownlet.infer.scrolls.sketch import SketchedLetter
 from crownlet.infer.scrolls.wording import describe_comparison, describe_form, describe_uncounted
@@ -22,8 +24,9 @@ COMPARED_FORMS = "שדיוזכמסב"
 MAX_UNCROWNED_SHARE, MIN_CROWNED_SHARE = 0.2, 0.8
 """Shares of crowned letters up to which a side is uncrowned and from which it is crowned."""
 
-MIN_BARE_P = 0.5
-"""Probability from which tags are counted as plain lines."""
+MAX_DOUBTED_SHARE = 0.5
+"""Share of letters in doubt above which nothing is said of a side: those seen may be no fair sample
+of it. This project's own decision; no outside source."""
 
 
 def hypergeometric(letters: int, crowned: int, drawn: int) -> list[float]:
@@ -86,14 +89,16 @@ def compare_crowns(
 def _uncounted(*sides: Sequence[SketchedLetter]) -> str:
     """Forms on both sides whose tags cannot be counted in the picture of one side."""
     standing = set.intersection(*({x.letter for x in side} for side in sides))
-    counted = set.intersection(*({x.letter for x in side if x.tags is not None} for side in sides))
+    counted = set.intersection(
+        *({x.letter for x in side if x.crown != "not_examined"} for side in sides)
+    )
     return "".join(form for form in COMPARED_FORMS if form in standing - counted)
 
 
 def _by_form(letters: Iterable[SketchedLetter]) -> dict[str, list[SketchedLetter]]:
     found: dict[str, list[SketchedLetter]] = {form: [] for form in COMPARED_FORMS}
     for letter in letters:
-        if letter.letter in found and letter.tags is not None:
+        if letter.letter in found and letter.crown != "not_examined":
             found[letter.letter].append(letter)
     return found
 
@@ -102,24 +107,24 @@ def _compare_form(
     form: str, face: Sequence[SketchedLetter], reverse: Sequence[SketchedLetter]
 ) -> FormCrowns:
     wanted = BY_CHAR[form].crown
-    here, there = count_crowns(face, wanted), count_crowns(reverse, wanted)
+    here, there = count_crowns(face), count_crowns(reverse)
     sides = crowned_sides(here, there)
     return FormCrowns(form, wanted, here, there, sides, describe_form(form, wanted, here, there))
 
 
-def count_crowns(letters: Sequence[SketchedLetter], wanted: int) -> CrownCounts:
-    """Counts over the letters of one form whose tags were counted; `wanted` tags are a full
-    crown."""
-    counts = [letter.tags or 0 for letter in letters]
-    full_crown = max(wanted, 1)
-    full = sum(count >= full_crown for count in counts)
+def count_crowns(letters: Sequence[SketchedLetter]) -> CrownCounts:
+    """Counts over the letters of one form whose crowns the picture shows."""
+    crowns = Counter(letter.crown for letter in letters)
+    lines = tally(letter.bare for letter in letters)
     bare = [letter.p_bare for letter in letters if letter.p_bare is not None]
     missing = [letter.p_missing for letter in letters if letter.p_missing is not None]
     return CrownCounts(
-        letters=len(letters),
-        crowned=full,
-        some=sum(0 < count < full_crown for count in counts),
-        bare=sum(p >= MIN_BARE_P for p in bare),
+        letters=crowns["full"] + crowns["part"] + crowns["none"],
+        crowned=crowns["full"],
+        some=crowns["part"],
+        doubted=crowns["doubted"],
+        bare=lines.seen,
+        bare_doubted=lines.doubted,
         p_missing=round(fmean(missing), 4) if missing else None,
         p_bare=round(fmean(bare), 4) if bare else None,
     )
@@ -127,7 +132,10 @@ def count_crowns(letters: Sequence[SketchedLetter], wanted: int) -> CrownCounts:
 
 def crowned_sides(face: CrownCounts, reverse: CrownCounts) -> CrownedSides:
     """The sides on which a form is crowned, by the shares of crowned letters."""
-    if not face.letters or not reverse.letters:
+    if any(
+        not side.letters or side.doubted > MAX_DOUBTED_SHARE * (side.letters + side.doubted)
+        for side in (face, reverse)
+    ):
         return "mixed"
     here, there = face.crowned / face.letters, reverse.crowned / reverse.letters
     if here <= MAX_UNCROWNED_SHARE:

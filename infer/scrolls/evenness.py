@@ -11,6 +11,7 @@ from math import erfc, sqrt
 from statistics import median
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.infer.routing.judgement import Crown
 from crownlet.infer.scrolls.crowns import tail_probabilities
 from crownlet.infer.scrolls.scroll import Consistency, FormEvenness, FormInThird
 from crownlet.infer.scrolls.sketch import SketchedLetter
@@ -19,6 +20,9 @@ from crownlet.infer.scrolls.wording import CROWN_WORDS, describe_size_change, de
 MAX_CHANCE = 0.001
 """Probability by chance up to which a difference is listed: some eighty tests are made of a
 scroll."""
+
+SEEN_CROWNS: frozenset[Crown] = frozenset({"full", "part", "none"})
+"""Crowns that are no doubt and were examined."""
 
 MIN_WIDTH_DIFFERENCE_Q, MIN_HEIGHT_DIFFERENCE_Q = 0.25, 0.15
 """Differences of medians, in q, from which they are listed."""
@@ -32,8 +36,8 @@ def differences_between_thirds(
     if crown:
         found += _count_difference(
             "crowned as the form asks",
-            [x.tags >= crown for x in first if x.tags is not None],
-            [x.tags >= crown for x in last if x.tags is not None],
+            [x.crown == "full" for x in first if x.crown in SEEN_CROWNS],
+            [x.crown == "full" for x in last if x.crown in SEEN_CROWNS],
         )
     found += _count_difference("findings", [x.finding for x in first], [x.finding for x in last])
     found += _length_difference(
@@ -165,11 +169,11 @@ def _form_evenness(
     form: str, crown: int, own: list[SketchedLetter], thirds: Thirds | None
 ) -> FormEvenness:
     widths, heights = [x.width for x in own], [x.height for x in own]
-    judged = [x.tags for x in own if x.tags is not None]
+    judged = [x.crown for x in own if x.crown in SEEN_CROWNS]
     first = last = None
     uneven: list[str] = []
     if crown and len(judged) >= MIN_LETTERS_OF_FORM:
-        with_it = sum(tags >= crown for tags in judged)
+        with_it = judged.count("full")
         few = min(with_it, len(judged) - with_it)
         if few > max(MAX_ODD_CROWNS, MAX_ODD_CROWNS_SHARE * len(judged)):
             uneven.append(f"{with_it} of {len(judged)} with {CROWN_WORDS[crown]}")
@@ -194,7 +198,7 @@ def _form_evenness(
         letter=form,
         letters=len(own),
         judged=len(judged),
-        crowned=sum(tags >= crown for tags in judged) if crown else None,
+        crowned=judged.count("full") if crown else None,
         width=round(median(widths), 3),
         width_spread=round(dispersion(widths), 3),
         height=round(median(heights), 3),
@@ -217,10 +221,9 @@ def dispersion(values: Sequence[float]) -> float:
 
 
 def _third(part: list[SketchedLetter], crown: int) -> FormInThird:
-    judged = [x.tags for x in part if x.tags is not None]
     return FormInThird(
         letters=len(part),
-        crowned=sum(tags >= crown for tags in judged) if crown else None,
+        crowned=sum(x.crown == "full" for x in part) if crown else None,
         width=round(median(x.width for x in part), 3),
         height=round(median(x.height for x in part), 3),
         findings=sum(x.finding for x in part),

@@ -11,9 +11,9 @@ from typing import Any
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.errors import FileFault
+from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.names import SCROLLS_FILE
-from crownlet.infer.run.read import read_record
 from crownlet.infer.run.run import open_run
 from crownlet.infer.scrolls import checks
 from crownlet.infer.scrolls.crowns import compare_crowns
@@ -153,7 +153,8 @@ def update_scrolls(
     signs: dict[str, Signature | None] = {}
 
     def read(name: str) -> PageSketch:
-        page = sketch_page(read_record(pages[name].folder, measured=False))
+        record, findings = pages[name].brief()
+        page = sketch_page(record, listed_letters(findings) if pages[name].has_findings else None)
         signs[name] = page.sign
         return replace(page, name=name)
 
@@ -161,3 +162,13 @@ def update_scrolls(
     scrolls = add_same_page_notes(tuple(scrolls_of(places, doubled, read)), signs, doubled)
     write_scrolls(run, scrolls, places)
     return scrolls
+
+
+def listed_letters(findings: Iterable[Finding]) -> frozenset[int]:
+    """Letters with a finding by the page's customs."""
+    return frozenset(
+        glyph
+        for finding in findings
+        if finding.route == "finding" and finding.scope == "glyph"
+        for glyph in finding.glyphs
+    )

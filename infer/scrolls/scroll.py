@@ -16,15 +16,20 @@ CrownedSides = Literal["reverse_only", "face_only", "both", "neither", "mixed"]
 
 @dataclass(frozen=True)
 class CrownCounts:
-    """Counts over the letters of one form on one side whose crowns can be counted."""
+    """Counts over the letters of one form on one side whose crowns the picture shows."""
 
     letters: int
+    """Letters of which it is seen whether they are crowned."""
     crowned: int
-    """Letters with as many tags as the form has by class (1 for a form that has none)."""
+    """Of these, letters with as many tags as the form has by class (1 for a form that has none)."""
     some: int
-    """Letters with fewer tags than that, at least one."""
+    """Of these, letters with fewer tags than that, at least one."""
+    doubted: int
+    """Further letters, of which it is in doubt."""
     bare: int
-    """Letters whose tags are more likely plain lines than tiny zayins."""
+    """Letters whose tags are seen to be plain lines."""
+    bare_doubted: int
+    """Further letters, of which that is in doubt."""
     p_missing: float | None
     """Mean probability that tags are missing; None where the customs expect nothing."""
     p_bare: float | None
@@ -76,7 +81,7 @@ class FormEvenness:
     letter: str
     letters: int
     judged: int
-    """Letters whose crowns could be counted."""
+    """Letters of which it is seen whether they are crowned."""
     crowned: int | None
     width: float
     """Median width of the box in q."""

@@ -5,18 +5,17 @@ A run of a hundred scrolls has hundreds of thousands of letters; a few numbers o
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from crownlet.infer.records import UNFAMILIAR, GlyphRecord, PageRecord
+from crownlet.infer.routing.judgement import Crown, Judgement, crown_of, judgement_of
 from crownlet.infer.scrolls.same_page import Signature, page_signature
 from crownlet.infer.text.side import Side, side_by_letters
 
 MIN_READ_P = 0.5
 """A letter read with less probability is not compared."""
-
-_TAG_COUNT_DEFECTS = frozenset({"tag_missing", "tag_excess"})
-"""Where a picture is too poor for these, tags are not counted."""
 
 
 class SketchedLetter(NamedTuple):
@@ -26,13 +25,16 @@ class SketchedLetter(NamedTuple):
     line: int
     q: float
     """Kulmus in px."""
-    tags: int | None
-    """Tags seen; None where the picture is too poor to count them."""
+    crown: Crown
+    """Whether it has the crown that its form can have."""
+    bare: Judgement
+    """Whether its tags are plain lines."""
     p_missing: float | None
     p_bare: float | None
     width: float
     height: float
     finding: bool
+    """Whether something is seen on it that its customs list."""
 
 
 @dataclass(frozen=True)
@@ -55,15 +57,23 @@ class PageSketch:
     """Signature of the page; None where its letters are too few."""
 
 
-def sketch_page(record: PageRecord) -> PageSketch:
-    """A page in brief."""
+def sketch_page(record: PageRecord, listed: Collection[int] | None = None) -> PageSketch:
+    """A page in brief.
+
+    `listed` are the letters with a finding by the page's customs; None where those are not known,
+    and what the networks and measures see counts.
+    """
     text = "".join(glyph.letter for glyph in record.glyphs)
     return PageSketch(
         name=record.name,
         path=record.image.path,
         sha256=record.image.sha256,
         lines=max((glyph.line for glyph in record.glyphs), default=0),
-        letters=tuple(_sketch_letter(glyph) for glyph in record.glyphs if _is_read_surely(glyph)),
+        letters=tuple(
+            _sketch_letter(glyph, record.unresolved, listed)
+            for glyph in record.glyphs
+            if _is_read_surely(glyph)
+        ),
         text=text,
         side=side_by_letters(text),
         notes=top_notes(record),
@@ -84,20 +94,22 @@ def _is_read_surely(glyph: GlyphRecord) -> bool:
     return agreed and glyph.letter_p >= MIN_READ_P and UNFAMILIAR not in glyph.reasons
 
 
-def _sketch_letter(glyph: GlyphRecord) -> SketchedLetter:
+def _sketch_letter(
+    glyph: GlyphRecord, unresolved: Collection[str], listed: Collection[int] | None
+) -> SketchedLetter:
     x0, y0, x1, y1 = glyph.box
     if glyph.quarter_turns % 2:
         x0, y0, x1, y1 = y0, x0, y1, x1  # A picture on its side: widths run down it.
-    counted = _TAG_COUNT_DEFECTS.isdisjoint(glyph.not_examined)
-    bare = "tag_bare" not in glyph.not_examined
+    crown, bare = crown_of(glyph, unresolved), judgement_of(glyph, "tag_bare", unresolved)
     return SketchedLetter(
         letter=glyph.letter,
         line=glyph.line,
         q=glyph.q,
-        tags=glyph.tags_seen if counted else None,
-        p_missing=glyph.p.get("tag_missing") if counted else None,
-        p_bare=glyph.p.get("tag_bare") if bare else None,
+        crown=crown,
+        bare=bare,
+        p_missing=None if crown == "not_examined" else glyph.p.get("tag_missing"),
+        p_bare=None if bare == "not_examined" else glyph.p.get("tag_bare"),
         width=(x1 - x0) / glyph.q,
         height=(y1 - y0) / glyph.q,
-        finding=glyph.route == "finding",
+        finding=glyph.route == "finding" if listed is None else glyph.glyph in listed,
     )

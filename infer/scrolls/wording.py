@@ -36,14 +36,18 @@ def describe_form(letter: str, wanted: int, face: CrownCounts, reverse: CrownCou
 
 def _describe_side(side: CrownCounts, crown: str) -> str:
     if not side.letters:
-        return "none that can be judged"
+        return f"{side.doubted} in doubt" if side.doubted else "none that can be judged"
     with_it = side.crowned * 2 > side.letters
     count = side.crowned if with_it else side.letters - side.crowned
     words = f"{count} of {side.letters} {'with' if with_it else 'without'} {crown}"
     if side.some:
         words += f", {side.some} with fewer"
-    if side.bare and side.crowned + side.some:
+    if side.doubted:
+        words += f", {side.doubted} more in doubt"
+    if side.bare:
         words += f", {side.bare} with plain lines"
+    if side.bare_doubted:
+        words += f", {side.bare_doubted}{' more' if side.bare else ''} perhaps with plain lines"
     return words
 
 
@@ -90,10 +94,13 @@ def _are(forms: Sequence[FormCrowns]) -> str:
 
 
 def _counts(forms: Sequence[FormCrowns]) -> str:
-    """Crowned letters over letters of both sides, all forms together."""
-    here = sum(f.face.crowned for f in forms), sum(f.face.letters for f in forms)
-    there = sum(f.reverse.crowned for f in forms), sum(f.reverse.letters for f in forms)
-    return f"face {here[0]} of {here[1]}, reverse {there[0]} of {there[1]}"
+    """Crowned letters over letters of both sides, all forms together, and those in doubt."""
+    sides = {"face": [f.face for f in forms], "reverse": [f.reverse for f in forms]}
+    return ", ".join(
+        f"{name} {sum(s.crowned for s in side)} of {sum(s.letters for s in side)}"
+        + (f" and {doubted} in doubt" if (doubted := sum(s.doubted for s in side)) else "")
+        for name, side in sides.items()
+    )
 
 
 def _reverse_letters(forms: Sequence[FormCrowns]) -> str:

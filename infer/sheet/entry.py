@@ -109,6 +109,10 @@ class Entry:
     network: str
     measured: tuple[str, ...]
     disagreement: bool
+    also_seen: tuple[str, ...] = ()
+    """The other claims on the place that are seen."""
+    also_doubted: tuple[str, ...] = ()
+    """The other claims on the place that are in doubt."""
     decisions: tuple[ShownDecision, ...] = ()
 
     @property
@@ -212,6 +216,7 @@ def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> 
     letters = page.letters(finding)
     comparison = compare_with_clean(page, finding, finder)
     seen = _context_window(page, finding, comparison)
+    seen_kinds = page.seen_claims(finding)
     line = spell_place(page.lines.get(finding.line, []), set(finding.glyphs), page.veiled.names)
     return Entry(
         label=page.label(finding), anchor=page.anchor(finding), finding=finding,
@@ -219,7 +224,10 @@ def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> 
         seen=seen, frame=seen.box(finding.box) if seen else None,
         comparison=comparison, network=network_words(finding),
         measured=measurement_lines(finding.measurements),
-        disagreement=is_disagreement(finding), decisions=page.decided.get(finding.number, ()),
+        disagreement=is_disagreement(finding),
+        also_seen=tuple(kind for kind in finding.others if kind in seen_kinds),
+        also_doubted=tuple(kind for kind in finding.others if kind not in seen_kinds),
+        decisions=page.decided.get(finding.number, ()),
     )  # fmt: skip
 
 

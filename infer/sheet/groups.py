@@ -15,11 +15,12 @@ from dataclasses import dataclass
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
 from crownlet.infer.records import UNFAMILIAR
+from crownlet.infer.routing.judgement import JUDGED, judgement_of
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import PictureWindow
 from crownlet.infer.sheet.wording import is_disagreement
-from crownlet.infer.view.wording import defect_words, latin_name
+from crownlet.infer.view.wording import count_of, defect_words, latin_name
 
 TILE_SIZE_Q = (6.0, 6.5)
 """Width and height in q of a small picture."""
@@ -84,7 +85,7 @@ class FindingGroup:
 
     title: str
     counts: str
-    """How many findings of the kind there are, and of how many such letters."""
+    """On how many letters the kind is seen, and of how many such letters."""
     tiles: tuple[Tile, ...]
     listed: tuple[ListedPlace, ...]
     """Places that were measured or counted, where a small picture shows no more; by letter."""
@@ -158,7 +159,7 @@ def group_findings(
     full = [row for row in rows if id(row[1]) not in hidden]
     return full, {
         heading: tuple(
-            _make_group(key[1], many[key], remaining)
+            _make_group(key[1], [*{page.name: page for page, _ in rows}.values()], remaining)
             for key, remaining in grouped.items()
             if key[0] == heading
         )
@@ -167,28 +168,35 @@ def group_findings(
 
 
 def _make_group(
-    kind: str, every: Sequence[PageFinding], remaining: Sequence[PageFinding]
+    kind: str, pages: Sequence[SheetPage], remaining: Sequence[PageFinding]
 ) -> FindingGroup:
     in_reading = sorted(
         remaining, key=lambda row: (row[1].letter or "", row[0].mark, row[1].glyphs)
     )
     seen = kind in CATALOGUE and CATALOGUE[kind].how == "learned"
     return FindingGroup(
-        defect_words(kind), _count_by_letter(every),
+        defect_words(kind), count_by_letter(kind, pages),
         tuple(make_tile(page, f) for page, f in remaining) if seen else (),
         () if seen else tuple(_list_place(page, f) for page, f in in_reading),
     )  # fmt: skip
 
 
-def _count_by_letter(every: Sequence[PageFinding]) -> str:
-    """How many letters of each name, and out of how many on the same pages."""
-    named = Counter(f.letter for _, f in every if f.letter)
+def count_by_letter(kind: str, pages: Sequence[SheetPage]) -> str:
+    """On how many letters of each name a kind is seen, out of how many that were examined for it.
+
+    All places that are listed for it count, whatever else they are listed for.
+    """
+    seen = [f for page in pages for f in page.findings if kind in page.seen_claims(f)]
+    named = Counter(f.letter for f in seen if f.letter)
     if not named:
-        return f"{len(every)} places"
-    pages = {page.name: page for page, _ in every}.values()
-    written = Counter(glyph.letter for page in pages for glyph in page.veiled.record.glyphs)
-    each = (f"{latin_name(char)} {n} of {written[char]}" for char, n in named.most_common())
-    return f"{len(every)} letters: {', '.join(each)}"
+        return count_of(len(seen), "place")
+    judged = Counter[str]()
+    for page in pages:
+        record = page.veiled.record
+        asked = ((g.letter, judgement_of(g, kind, record.unresolved)) for g in record.glyphs)
+        judged.update(letter for letter, judgement in asked if judgement in JUDGED)
+    each = (f"{latin_name(char)} {n} of {max(judged[char], n)}" for char, n in named.most_common())
+    return f"{count_of(len(seen), 'letter')}: {', '.join(each)}"
 
 
 def _list_place(page: SheetPage, finding: Finding) -> ListedPlace:
@@ -197,6 +205,14 @@ def _list_place(page: SheetPage, finding: Finding) -> ListedPlace:
     return ListedPlace(page.label(finding), page.anchor(finding), name, finding.line, decisions)
 
 
-def count_kinds(rows: Iterable[PageFinding]) -> Counter[str]:
-    """How many findings of each kind there are."""
-    return Counter(finding.kind for _, finding in rows)
+def count_claims(pages: Iterable[SheetPage]) -> tuple[Counter[str], Counter[str]]:
+    """How many places of each kind are seen, and on how many it is in doubt.
+
+    A place that is listed for several reasons counts under each.
+    """
+    seen, doubted = Counter[str](), Counter[str]()
+    for page in pages:
+        for finding in page.findings:
+            seen.update(page.seen_claims(finding))
+            doubted.update(page.doubted_claims(finding))
+    return seen, doubted

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.finding import Finding, doubted_claims, rows_of, seen_claims
 from crownlet.infer.records import Box, GlyphRecord
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
@@ -38,12 +38,21 @@ class SheetPage:
 
     def __post_init__(self) -> None:
         glyphs = self.veiled.record.glyphs
+        self.rows = rows_of(self.veiled.record)
         self.lines = {k: list(line) for k, line in groupby(glyphs, key=lambda glyph: glyph.line)}
 
     def letters(self, finding: Finding) -> tuple[GlyphRecord, ...]:
         """The glyphs of a finding."""
         glyphs = self.veiled.record.glyphs
         return tuple(glyphs[n - 1] for n in finding.glyphs if 0 < n <= len(glyphs))
+
+    def seen_claims(self, finding: Finding) -> tuple[str, ...]:
+        """The claims on a place that are seen."""
+        return seen_claims(finding, self.rows)
+
+    def doubted_claims(self, finding: Finding) -> tuple[str, ...]:
+        """The claims on a place that are in doubt."""
+        return doubted_claims(finding, self.rows)
 
     def label(self, finding: Finding) -> str:
         """The finding's number on the sheet."""

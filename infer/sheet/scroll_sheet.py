@@ -20,7 +20,7 @@ from crownlet.infer.sheet.groups import (
     FindingGroup,
     PageFinding,
     TileGroup,
-    count_kinds,
+    count_claims,
     group_findings,
     group_reviews,
     page_review_sentences,
@@ -135,8 +135,10 @@ class ScrollView:
     versions: Mapping[str, Any]
     shows_names: bool
     has_names: bool
-    kinds: Counter[str]
-    """Findings by kind."""
+    seen: Counter[str]
+    """Places by kind on which it is seen; one listed for several reasons counts under each."""
+    doubted: Counter[str]
+    """Places by kind on which it is in doubt."""
     decided: Counter[str]
     side_comparison: Mapping[str, Any] | None
     """Face against reverse, as in scrolls.json."""
@@ -146,7 +148,8 @@ class ScrollView:
     @property
     def picture_height_mm(self) -> float:
         """Height in mm that the text at the top leaves for the picture of the first page."""
-        lines = sum(2 + len(note) // 95 for note in self.notes) + len(self.kinds) // 5
+        lines = sum(2 + len(note) // 95 for note in self.notes)
+        lines += (len(self.seen) + len(self.doubted)) // 5
         return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
 
 
@@ -160,6 +163,7 @@ def view_scroll(
     groups = _group_by_heading(rows, finder)
     first = pages[0].veiled.record
     facts = _scroll_facts(run, scroll)
+    seen, doubted = count_claims(pages)
     return ScrollView(
         scroll=scroll, notes=collect_notes(scroll, [run.pages[page.name] for page in pages]),
         pages=tuple(_view_page(page, _unpictured_anchors(groups)) for page in pages), groups=groups,
@@ -168,7 +172,7 @@ def view_scroll(
         not_examined=NEVER_EXAMINED, limits=_promise_limits(first), versions=first.versions,
         shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
-        kinds=count_kinds(rows),
+        seen=seen, doubted=doubted,
         decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
         side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
     )  # fmt: skip
@@ -180,7 +184,7 @@ def collect_notes(scroll: StoredScroll, pages: Iterable[StoredPage]) -> tuple[st
     for page in pages:
         match = page.record.match
         notes += [*page.record.notes, match.note if match else ""]
-        if not (page.folder / "findings.csv").is_file():
+        if not page.has_findings:
             notes.append(f"{page.name}: {OLD_RUN_NOTE}")
     return tuple(dict.fromkeys(filter(None, notes)))
 

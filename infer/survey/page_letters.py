@@ -58,8 +58,10 @@ def read_page_letters(folder: Path, picture: str) -> PageLetters:
             predicted[_ROW_OF_DEFECT[name]] = np.nan
         found = np.zeros(predicted.shape, dtype=np.bool_)
         listed = _read_listed(folder)
+        routes = table.text("route")
         for k, names in enumerate(table.names("sure")):
-            for name in set(names) & _ROW_OF_DEFECT.keys():
+            seen = set(names) if routes[k] == "finding" else set()
+            for name in seen & _ROW_OF_DEFECT.keys():
                 found[_ROW_OF_DEFECT[name], k] = listed is None or (k + 1, name) in listed
         return PageLetters(
             folder.name, np.array(table.text("letter"), dtype=np.str_),

@@ -23,13 +23,16 @@ def glyph(
     crown = BY_CHAR[letter].crown
     p = {
         "tag_missing": (0.02 if tags >= crown else 0.98) if crown else None,
-        "tag_bare": 0.1 if crown == 3 else None,
+        "tag_bare": 0.01 if crown == 3 else None,
+        "tag_excess": 0.98 if tags > crown else 0.02,
     }
+    reasons = tuple(name for name in ("tag_missing", "tag_excess") if (p[name] or 0.0) > 0.5)
     x = 100.0 * number
     made = GlyphRecord(
         glyph=number, line=line, word=1, place=number, letter=letter, letter_p=0.99,
         expected=letter, box=(x, 0.0, x + width * q, height * q), body=(x, 0.0, 3 * q, 0.0),
-        tags_seen=tags, tags_expected=crown, p=p,
+        tags_seen=tags, tags_expected=crown, p=p, reasons=reasons, sure=reasons,
+        route="finding" if reasons else "clear",
     )  # fmt: skip
     return replace(made, **more)  # type: ignore[arg-type]
 

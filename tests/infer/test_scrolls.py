@@ -85,7 +85,8 @@ def test_what_is_too_little_is_called_so() -> None:
 
 
 def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
-    poor = [made.glyph(k, "ש", not_examined=("tag_missing",)) for k in range(1, 4)]
+    unseen = {"not_examined": ("tag_missing",), "reasons": (), "sure": (), "route": "clear"}
+    poor = [made.glyph(k, "ש", **unseen) for k in range(1, 4)]  # type: ignore[arg-type]
     strange = [made.glyph(k, "ד", reasons=("unfamiliar",)) for k in range(4, 8)]
     other = [
         made.glyph(8, "ד", expected="ר"),
@@ -97,6 +98,30 @@ def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
     assert form(scroll, "ד").face.letters == 1
     assert scroll.comparison is not None
     assert any("too poor to count the tags of shin" in text for text in scroll.comparison.says)
+
+
+def test_doubts_are_told_as_doubts_beside_what_is_seen() -> None:
+    # The issue: "29 letters whose crowns look like bare lines" was said where 1 was seen.
+    doubt = {"reasons": ("tag_missing",), "sure": (), "route": "review"}
+    bare = {"reasons": ("tag_bare",), "route": "finding", "sure": ("tag_bare",), "tags": 3}
+    face = [
+        *(made.glyph(k, "ש", tags=3) for k in range(1, 5)),
+        *(made.glyph(k, "ש", **doubt) for k in range(5, 8)),  # type: ignore[arg-type]
+        made.glyph(8, "ש", **bare),  # type: ignore[arg-type]
+        *(made.glyph(k, "ש", **bare | {"route": "review", "sure": ()})  # type: ignore[arg-type]
+          for k in range(9, 11)),
+    ]  # fmt: skip
+    back = [made.glyph(1, "ש", **doubt), made.glyph(2, "ש", **doubt)]  # type: ignore[arg-type]
+    scroll = one(made.page("a-face", face), made.page("a-reverse", back))
+    counts = form(scroll, "ש").face
+    assert (counts.letters, counts.crowned, counts.doubted) == (7, 7, 3)
+    assert (counts.bare, counts.bare_doubted) == (1, 2)
+    assert form(scroll, "ש").says == (
+        "shin: on the face 7 of 7 with three crowns, 3 more in doubt, 1 with plain lines, "
+        "2 more perhaps with plain lines; on the reverse 2 in doubt"
+    )
+    # Where most letters of a side are in doubt nothing is said of it.
+    assert form(scroll, "ש").sides == "mixed"
 
 
 def test_an_even_hand_is_not_called_uneven_and_an_uneven_one_is() -> None:
