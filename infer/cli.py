@@ -16,10 +16,10 @@ from collections.abc import Callable, Sequence
 from crownlet.infer.commands import WRONG_USAGE
 from crownlet.infer.view.console import print_error
 
-COMMANDS = ("inspect", "drift", "sheet", "review", "survey", "demo")
+COMMANDS = ("open", "inspect", "drift", "sheet", "review", "survey", "demo")
 """Modules of `crownlet.infer.commands`, in the order in which `--help` lists them."""
 
-EXTRAS = {"inspect": "cluster", "review": "review", "survey": "survey"}
+EXTRAS = {"open": "review", "inspect": "cluster", "review": "review", "survey": "survey"}
 """Commands that need more than the light install, and the extra that brings it."""
 
 STOPPED = 130

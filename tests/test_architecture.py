@@ -44,7 +44,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("infer/review",),
     ("infer/sheet", "infer/batch"),
     ("infer/survey",),
-    ("infer/demo",),
+    ("infer/demo", "infer/desk"),
     ("infer/commands",),
     ("infer/cli",),
     ("train",),

@@ -25,6 +25,7 @@ SHOWN_IN_README = {
 # Rooms and modules of `infer` that come with an extra of their own, and the extra.
 WITH_EXTRA = {
     "infer/review": "review",
+    "infer/desk": "review",
     "infer/survey": "survey",
     "infer/demo/survey": "survey",
     "infer/batch/dask_cluster": "cluster",

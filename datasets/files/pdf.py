@@ -7,11 +7,12 @@ reader is a sentence and not the end of the program; sizes are limited as for ev
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crownlet.datasets.files.atomic import atomic_write, file_checksum
+from crownlet.datasets.files.atomic import atomic_write, file_checksum, write_file
 from crownlet.datasets.files.images import MAX_PIXELS, MAX_READING_BYTES, PageError
 
 if TYPE_CHECKING:
@@ -59,7 +60,14 @@ def take_out_pages(path: Path, folder: Path) -> list[Path]:
         into.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise PageError(path, f"cannot be read ({error.strerror or error}).") from None
-    return _ask_process(path, into)
+    listed = into / "pages.json"
+    if listed.is_file():
+        pages = [into / name for name in json.loads(listed.read_bytes())]
+        if all(page.is_file() for page in pages):
+            return pages
+    pages = _ask_process(path, into)
+    write_file(listed, json.dumps([page.name for page in pages]))
+    return pages
 
 
 def _ask_process(path: Path, into: Path) -> list[Path]:

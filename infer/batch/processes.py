@@ -100,7 +100,9 @@ class ProcessPool:
             pool.shutdown(wait=True, cancel_futures=True)
 
 
-def inspect_pages(groups: Iterable[PageGroup], pool: WorkerPool) -> Iterator[PageOutcome]:
+def inspect_pages(
+    groups: Iterable[PageGroup], pool: WorkerPool
+) -> Generator[PageOutcome, None, None]:
     """The outcomes of all pages in the order of completion.
 
     Where a process dies, the pages that may have caused it are tried again, each alone; one that

@@ -153,10 +153,8 @@ def _row(path: str | Path, columns: list[str], found: TableLine) -> ScrollRow:
         if not values[name]:
             raise ScrollTableError(path, f"line {line}, column {name}: is empty.")
     scroll = values["scroll"]
-    odd = next(
-        (c for c in scroll if c in _FORBIDDEN_CHARACTERS or unicodedata.category(c) == "Cc"), None
-    )
-    if odd is not None or scroll.startswith(".") or len(scroll) > MAX_NAME_CHARACTERS:
+    if not is_scroll_name(scroll):
+        odd = _forbidden_character(scroll)
         why = f"holds {odd!r}" if odd else "begins with a dot" if scroll[0] == "." else "is long"
         raise ScrollTableError(
             path, f"line {line}, column scroll: the name {why}; files are named so."
@@ -166,6 +164,17 @@ def _row(path: str | Path, columns: list[str], found: TableLine) -> ScrollRow:
         reason = f"{values['side']!r} is neither face nor reverse."
         raise ScrollTableError(path, f"line {line}, column side: {reason}")
     return ScrollRow(line, values["scan"], scroll, side, values.get("source") or None)
+
+
+def is_scroll_name(name: str) -> bool:
+    """Whether a scroll may be called so: files are named after it."""
+    allowed = _forbidden_character(name) is None and not name.startswith(".")
+    return allowed and 0 < len(name) <= MAX_NAME_CHARACTERS
+
+
+def _forbidden_character(name: str) -> str | None:
+    odd = (c for c in name if c in _FORBIDDEN_CHARACTERS or unicodedata.category(c) == "Cc")
+    return next(odd, None)
 
 
 def _check_together(table: ScrollTable) -> None:

@@ -34,7 +34,7 @@ STALE_MESSAGE = "This was decided meanwhile in another window; what stands there
 async def set_reader(request: Request) -> Response:
     """Keep the reader's name for this window."""
     form = await request.form()
-    answer = RedirectResponse("/", 303)
+    answer = RedirectResponse(session_of(request).home, 303)
     _set_cookie(request, answer, "reader", quote(parse_reader_name(form.get("reader"))))
     return answer
 
@@ -45,7 +45,7 @@ async def set_blind(request: Request) -> Response:
     back = form.get("back")
     # Only a path of this server: "//elsewhere" would be another host.
     inside = isinstance(back, str) and back.startswith("/") and not back.startswith(("//", "/\\"))
-    answer = RedirectResponse(str(back) if inside else "/", 303)
+    answer = RedirectResponse(str(back) if inside else session_of(request).home, 303)
     _set_cookie(request, answer, "blind", "1" if form.get("blind") == "1" else "0")
     return answer
 
@@ -103,7 +103,7 @@ async def export(request: Request) -> Response:
     session = session_of(request)
     written = await run_in_threadpool(export_review, session.run, session.store)
     request.app.state.message[read_window(request).reader] = f"Written: {written}"
-    return RedirectResponse("/", 303)
+    return RedirectResponse(session.home, 303)
 
 
 async def _read_json(request: Request) -> dict[str, Any]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 from starlette.applications import Starlette
@@ -12,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
+from starlette.types import ExceptionHandler
 
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.review.models import ChoiceError
@@ -54,27 +56,41 @@ def serve(
     `entered` is called with the next address when a browser has been opened with the one before.
     Every decision is in the store at any time, so the server may be stopped at any time.
     """
-    port = listening.getsockname()[1]
-
-    def address() -> str:
-        return f"http://{HOST}:{port}/?token={app.token}"
-
     crops = PictureCache(run)
     crops.request(store.all_items(), "wall", first=False)
-    session = ReviewSession(run, store, crops)
-    app = create_app(session, new_token(), port, reader, lambda: entered(address()))
+    session, port = ReviewSession(run, store, crops), listening.getsockname()[1]
+    try:
+        run_server(
+            lambda entered: create_app(session, new_token(), port, reader, entered),
+            listening, ready, entered,
+        )  # fmt: skip
+    finally:
+        crops.close()
+        store.close()
+
+
+def run_server(
+    make_app: Callable[[Callable[[], None]], SecurityMiddleware], listening: socket.socket,
+    ready: Callable[[str], None], entered: Callable[[str], None],
+    connection: type[TimedConnection] = TimedConnection,
+) -> None:  # fmt: skip
+    """Serve an application on a bound socket until stopped; `ready` and `entered` as in `serve`.
+
+    `make_app` makes the application, given what is to be called when a browser has been opened.
+    """
+
+    def address() -> str:
+        return f"http://{HOST}:{listening.getsockname()[1]}/?token={app.token}"
+
+    app = make_app(lambda: entered(address()))
     config = uvicorn.Config(
-        app, http=TimedConnection,
+        app, http=connection,
         log_level="warning", access_log=False, lifespan="off", server_header=False, ws="none",
         timeout_graceful_shutdown=2, h11_max_incomplete_event_size=65536,
     )  # fmt: skip
     listening.listen(128)
     ready(address())
-    try:
-        uvicorn.Server(config).run(sockets=[listening])
-    finally:
-        crops.close()
-        store.close()
+    uvicorn.Server(config).run(sockets=[listening])
 
 
 def bind_socket(port: int) -> socket.socket:
@@ -101,34 +117,37 @@ def create_app(
     `SecurityMiddleware`.
     """
     app = Starlette(
-        routes=[
-            Route("/", pages.show_start),
-            Route("/one", pages.show_one),
-            Route("/one/{number}", pages.show_one),
-            Route("/step/{number}/{way}", pages.show_step),
-            Route("/wall/{kind}/{letter}", pages.show_wall),
-            Route("/differences", pages.show_differences),
-            Route("/crop/{number}/{kind}.jpg", pages.send_picture),
-            Route("/reader", actions.set_reader, methods=["POST"]),
-            Route("/blind", actions.set_blind, methods=["POST"]),
-            Route("/decide", actions.decide, methods=["POST"]),
-            Route("/undo", actions.undo, methods=["POST"]),
-            Route("/export", actions.export, methods=["POST"]),
-            Route("/style.css", _serve_file(STATIC / "style.css", "text/css")),
-            *(Route(f"/{name}", _serve_file(STATIC / name, "text/javascript")) for name in SCRIPTS),
-            Route("/icon.svg", _serve_icon),
-        ],
-        exception_handlers={
-            UserFacingError: _answer_user_error, ChoiceError: _answer_user_error,
-            FileFault: _answer_file_fault, HTTPException: _answer_http_error,
-        },
-    )  # fmt: skip
-    app.state.session, app.state.port, app.state.reader = session, port, reader
-    app.state.message = {}
+        routes=[Route("/", pages.show_start), *review_routes()],
+        exception_handlers=EXCEPTION_HANDLERS,
+    )
+    app.state.open_session = lambda: session
+    app.state.port, app.state.reader, app.state.message = port, reader, {}
     return SecurityMiddleware(app, token, port, entered)
 
 
-def _serve_file(path: Path, kind: str) -> Callable[[Request], Awaitable[Response]]:
+def review_routes() -> list[Route]:
+    """The addresses of the review, but for its start page."""
+    return [
+        Route("/one", pages.show_one),
+        Route("/one/{number}", pages.show_one),
+        Route("/step/{number}/{way}", pages.show_step),
+        Route("/wall/{kind}/{letter}", pages.show_wall),
+        Route("/differences", pages.show_differences),
+        Route("/crop/{number}/{kind}.jpg", pages.send_picture),
+        Route("/reader", actions.set_reader, methods=["POST"]),
+        Route("/blind", actions.set_blind, methods=["POST"]),
+        Route("/decide", actions.decide, methods=["POST"]),
+        Route("/undo", actions.undo, methods=["POST"]),
+        Route("/export", actions.export, methods=["POST"]),
+        Route("/style.css", serve_file(STATIC / "style.css", "text/css")),
+        *(Route(f"/{name}", serve_file(STATIC / name, "text/javascript")) for name in SCRIPTS),
+        Route("/icon.svg", _serve_icon),
+    ]
+
+
+def serve_file(path: Path, kind: str) -> Callable[[Request], Awaitable[Response]]:
+    """A handler that sends one file of this program."""
+
     async def serve(_: Request) -> Response:
         return FileResponse(path, media_type=kind)
 
@@ -158,3 +177,9 @@ async def _answer_file_fault(request: Request, error: Exception) -> Response:
 async def _answer_http_error(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 500
     return _message_response(request, STATUS_MESSAGES.get(status, "This cannot be done."), status)
+
+
+EXCEPTION_HANDLERS: Mapping[Any, ExceptionHandler] = {
+    UserFacingError: _answer_user_error, ChoiceError: _answer_user_error,
+    FileFault: _answer_file_fault, HTTPException: _answer_http_error,
+}  # fmt: skip

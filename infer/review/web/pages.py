@@ -64,14 +64,19 @@ class KindAgreement(NamedTuple):
 
 
 def session_of(request: Request) -> ReviewSession:
-    """The review that the server holds."""
-    session: ReviewSession = request.app.state.session
+    """The review that the server holds; UserFacingError where there is none yet."""
+    session: ReviewSession | None = request.app.state.open_session()
+    if session is None:
+        raise UserFacingError("No page has been inspected yet.", 404)
     return session
 
 
 def render_page(request: Request, template: str, **values: Any) -> HTMLResponse:
     """A whole page, with the values that `base.html` needs on every page."""
-    frame = {**read_window(request)._asdict(), "back": request.url.path + _query_string(request)}
+    frame = {
+        **read_window(request)._asdict(), "back": request.url.path + _query_string(request),
+        "home": session_of(request).home,
+    }  # fmt: skip
     return HTMLResponse(render(template, {**frame, **values}))
 
 

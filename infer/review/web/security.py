@@ -10,7 +10,7 @@ foreign name bound to 127.0.0.1 (DNS rebinding); a foreign Origin, another site.
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers
@@ -61,13 +61,16 @@ class SecurityMiddleware:
     """ASGI middleware that lets through only the windows opened with a printed address.
 
     `token` opens the first browser; `entered` is called whenever one has been opened, and `token`
-    is another one from then on.
+    is another one from then on. `streamed` are the paths whose bodies the application reads and
+    limits itself.
     """
 
     def __init__(
-        self, app: ASGIApp, token: str, port: int, entered: Callable[[], None] = lambda: None
-    ) -> None:
+        self, app: ASGIApp, token: str, port: int, entered: Callable[[], None] = lambda: None,
+        streamed: Collection[str] = (),
+    ) -> None:  # fmt: skip
         self.app = app
+        self._streamed = frozenset(streamed)
         self.cookie = f"crownlet_{port}"
         self.token = token
         self._entered = entered
@@ -88,6 +91,9 @@ class SecurityMiddleware:
         with_headers = _HeaderAddingSend(send)
         if answer is not None:
             await answer(scope, receive, with_headers)
+            return
+        if scope["path"] in self._streamed:
+            await self.app(scope, receive, with_headers)
             return
         body = await _read_body(Headers(scope=scope), receive)
         if body is None:
@@ -144,15 +150,17 @@ def _cookie_value(scope: Scope, name: str) -> str:
 
 
 class _HeaderAddingSend:
-    """`send` that adds `SECURITY_HEADERS` to every answer."""
+    """`send` that adds to every answer those `SECURITY_HEADERS` that it does not set itself."""
 
     def __init__(self, send: Send) -> None:
         self._send = send
 
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
-            extra = [(name.encode(), value.encode()) for name, value in SECURITY_HEADERS.items()]
-            message = {**message, "headers": [*message.get("headers", []), *extra]}
+            given = list(message.get("headers", []))
+            own = {name.lower() for name, _ in given}
+            every = ((name.encode(), value.encode()) for name, value in SECURITY_HEADERS.items())
+            message = {**message, "headers": [*given, *(h for h in every if h[0] not in own)]}
         await self._send(message)
 
 

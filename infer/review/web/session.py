@@ -69,6 +69,8 @@ class ReviewSession:
     run: Run
     store: ReviewStore
     crops: PictureCache
+    home: str = "/"
+    """Address of the review's start page."""
     _disclosed: set[tuple[str, int]] = field(default_factory=set)
     """Readers and items of which the store has a disclosure on record."""
     _orders: dict[tuple[str, QueueFilter], dict[int, int]] = field(default_factory=dict)
@@ -85,7 +87,7 @@ class ReviewSession:
     ) -> dict[str, Any]:
         """The values of `letter.html`, which shows one item, or that none is left."""
         if item is None:
-            return {"view": None, "url": f"/one{item_filter.query}"}
+            return {"view": None, "url": f"/one{item_filter.query}", "home": self.home}
         blind = window.blind and item.decision is None
         if not blind:
             self.disclose(window.reader, [item.id])
@@ -95,6 +97,7 @@ class ReviewSession:
             "view": view_item(item, self.run, blind=blind),
             "url": f"/one/{item.id}{item_filter.query}",
             "query": item_filter.query,
+            "home": self.home,
             "wall": found_wall.href if found_wall else "",
             "open_items": self.count_open(window, item_filter),
             "crops": [
