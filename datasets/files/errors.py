@@ -16,6 +16,7 @@ of a file is a 1 instead once a batch or a survey has begun.
     │   ├── SurveyError                 a survey's folder                           2
     │   ├── ReviewStoreError            the file of a review's decisions            2
     │   ├── FolderBusyError             a folder that another process writes to     2
+    │   ├── StackError                  the folder of `open`                        2
     │   ├── PortError                   a port that is taken, `review`              2
     │   ├── ClusterError                a cluster, or a worker of one               1
     │   └── NoLabelsError               a scan that does not agree with its text    1

@@ -8,11 +8,6 @@ from __future__ import annotations
 
 import threading
 
-HEIC_SUFFIXES = (".heic", ".heif")
-
-HEIC_FORMAT = "HEIF"
-"""Pillow's name of the format, once the plugin is registered."""
-
 NO_HEIC_READER = (
     "is a HEIC picture, which needs one more part of the program: pip install '.[heic]'; or set "
     "the camera to save JPEG."

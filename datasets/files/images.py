@@ -24,13 +24,6 @@ import numpy.typing as npt
 from PIL import Image, UnidentifiedImageError
 
 from crownlet.datasets.files.errors import FileFault
-from crownlet.datasets.files.heic import (
-    HEIC_FORMAT,
-    HEIC_SUFFIXES,
-    NO_HEIC_READER,
-    enable_heic,
-    is_heic,
-)
 
 Gray = npt.NDArray[np.uint8]
 
@@ -62,6 +55,9 @@ MAX_READING_BYTES = 1_300_000_000
 
 MIN_SIDE_PX = 17
 """Shortest side of a picture: a shorter one cannot hold the smallest letter."""
+
+HEIC_FORMAT, HEIC_SUFFIXES = "HEIF", (".heic", ".heif")
+"""Pillow's name of the format, once `heic.py` has registered its reader."""
 
 PILLOW_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP", "BMP")
 
@@ -292,16 +288,13 @@ def _pixel_limit() -> Iterator[None]:
 
 def _decode(path: Path, data: bytes) -> Image.Image:
     """Open and check the header first, then decode; every kind of damage becomes a PageError."""
-    formats: tuple[str, ...] = PILLOW_FORMATS
-    if is_heic(data):
-        if not enable_heic():
-            raise PageError(path, NO_HEIC_READER)
-        formats = (HEIC_FORMAT,)
+    formats = _formats_of(path, data)
     try:
         with _pixel_limit():
             image = Image.open(io.BytesIO(data), formats=formats)
     except UnidentifiedImageError:
-        raise PageError(path, _unknown_format(data)) from None
+        unknown = formats == PILLOW_FORMATS
+        raise PageError(path, _unknown_format(data) if unknown else "is damaged.") from None
     except Image.DecompressionBombError:
         raise PageError(path, _size_reason(None)) from None
     except Exception as error:
@@ -326,10 +319,23 @@ def _decode(path: Path, data: bytes) -> Image.Image:
     return image
 
 
+def _formats_of(path: Path, data: bytes) -> tuple[str, ...]:
+    """The formats that a file may have; PageError for HEIC without its reader."""
+    if data[4:8] != b"ftyp":
+        return PILLOW_FORMATS
+    from crownlet.datasets.files.heic import NO_HEIC_READER, enable_heic, is_heic
+
+    if not is_heic(data):
+        return PILLOW_FORMATS
+    if not enable_heic():
+        raise PageError(path, NO_HEIC_READER)
+    return (HEIC_FORMAT,)
+
+
 def _unknown_format(data: bytes) -> str:
     if data.startswith(b"%PDF-"):
         return "is a PDF; `crownlet inspect` and `crownlet open` take its pages out as pictures."
-    return "is damaged." if is_heic(data) else f"is not a {FORMATS_IN_WORDS} image."
+    return f"is not a {FORMATS_IN_WORDS} image."
 
 
 def _size_reason(size: tuple[int, int] | None, most: int = MAX_PIXELS) -> str:

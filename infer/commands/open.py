@@ -36,6 +36,7 @@ def run(options: argparse.Namespace) -> int:
     from crownlet.infer.desk.stack import Stack
     from crownlet.infer.desk.web.app import serve_desk
     from crownlet.infer.review.web.app import bind_socket
+    from crownlet.infer.review.web.entrance import EntranceFile
     from crownlet.infer.review.web.requests import UserFacingError, parse_reader_name
 
     try:
@@ -49,13 +50,26 @@ def run(options: argparse.Namespace) -> int:
         print_error(error)
         return WRONG_USAGE
 
+    entrance = EntranceFile(stack.desk)
+
     def ready(address: str) -> None:
         print(f"The stack in {stack.folder}: open\n\n    {address}\n", flush=True)
         print("in a browser on this machine. Ctrl-C ends it; nothing is lost.", flush=True)
         if not options.no_browser:
-            webbrowser.open(address)
+            webbrowser.open(entrance.write(address))
 
-    with contextlib.suppress(KeyboardInterrupt):
-        serve_desk(Desk(stack), listening, reader, ready)
+    def entered(address: str) -> None:
+        entrance.remove()
+        with contextlib.suppress(OSError):  # The desk goes on where nobody reads the terminal.
+            print(f"Opened in a browser. Another one opens at {address}", flush=True)
+
+    try:
+        with contextlib.suppress(KeyboardInterrupt):
+            serve_desk(Desk(stack), listening, reader, ready, entered)
+    except FileFault as error:
+        print_error(error)
+        return WRONG_USAGE
+    finally:
+        entrance.remove()
     print(f"Ended. Everything is in {stack.folder}.")
     return DONE

@@ -107,16 +107,16 @@ class Desk:
         """
         choices = self.stack.choices
         check_choices(choices)
-        jobs = [
-            PageJob(picture.path, picture.place)
-            for picture in self.stack.listed()
-            if not picture.left_out and not _is_hopeless(picture)
-        ]
+        jobs = [PageJob(picture.path, picture.place) for picture in self.to_inspect()]
         customs = customs_argument(choices, self.stack.desk)
         if jobs:
             self.stack.mark_inspecting(True)
             self.inspection.begin(jobs, choices.portion, customs)
         return len(jobs)
+
+    def to_inspect(self) -> list[StackPicture]:
+        """The pictures that are neither left out nor known to be of no use."""
+        return [each for each in self.stack.listed() if not (each.left_out or each.is_unusable)]
 
     def stop(self) -> None:
         """Stop after the pages in work."""
@@ -186,8 +186,3 @@ class Desk:
         """Path of the small picture; None before the first look."""
         path = self.stack.small_path(picture)
         return path if path.is_file() else None
-
-
-def _is_hopeless(picture: StackPicture) -> bool:
-    """Whether the first look found that the picture cannot be read at all."""
-    return picture.look is not None and picture.look.verdict == "unusable"

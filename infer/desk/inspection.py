@@ -11,9 +11,11 @@ from typing import Literal
 
 from crownlet.datasets.files.atomic import remove_abandoned_drafts
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.infer.batch.processes import ProcessPool, WorkerConfig, inspect_pages
 from crownlet.infer.batch.worker import PageJob, PageOutcome, group_pages
 from crownlet.infer.networks import count_physical_cores
+from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.scrolls.members import PagePlace, ScrollRow, ScrollTable
 
@@ -111,17 +113,9 @@ class Inspection:
         complete = False
         try:
             self._run.mkdir(parents=True, exist_ok=True)
-            remove_abandoned_drafts(self._run)
-            pooled = pool.config.hand and pool.config.portion != "none"
-            outcomes = inspect_pages(group_pages(jobs, pooled=pooled), pool)
-            for outcome in outcomes:
-                self._add(outcome)
-                if self._stop.is_set():
-                    break
-            else:
-                complete = True
-            outcomes.close()
-            self._list_scrolls(jobs)
+            with hold_folder(self._run, "crownlet open", PAGES_PART):
+                complete = self._inspect(jobs, pool)
+                list_scrolls(self._run, [job.place for job in jobs])
         except (FileFault, OSError, ValueError) as error:
             with self._lock:
                 self._progress.fault = str(error)
@@ -130,15 +124,26 @@ class Inspection:
                 self._progress.state = "idle"
             self._ended(complete)
 
+    def _inspect(self, jobs: Sequence[PageJob], pool: ProcessPool) -> bool:
+        """Inspect into a run that is held; whether every page was tried."""
+        remove_abandoned_drafts(self._run)
+        pooled = pool.config.hand and pool.config.portion != "none"
+        outcomes = inspect_pages(group_pages(jobs, pooled=pooled), pool)
+        try:
+            for outcome in outcomes:
+                self._add(outcome)
+                if self._stop.is_set():
+                    return False
+        finally:
+            outcomes.close()
+        return True
+
     def _add(self, outcome: PageOutcome) -> None:
         with self._lock:
             self._progress.done += 1
             self._progress.kept += outcome.kept
             if outcome.fault:
                 self._progress.failed[outcome.task.place.page] = outcome.fault
-
-    def _list_scrolls(self, jobs: Sequence[PageJob]) -> None:
-        list_scrolls(self._run, [job.place for job in jobs])
 
 
 def list_scrolls(run: Path, places: Sequence[PagePlace]) -> None:

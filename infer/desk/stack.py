@@ -19,7 +19,6 @@ from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.batch.inputs import UnreadFile, find_pictures, page_names
 from crownlet.infer.desk.first_look import FirstLook
-from crownlet.infer.run.names import PDF_PAGES_FOLDER
 from crownlet.infer.scrolls.members import (
     MAX_NAME_CHARACTERS,
     PagePlace,
@@ -63,6 +62,11 @@ class StackPicture:
     side: Side | None = None
     left_out: bool = False
     look: FirstLook | None = None
+
+    @property
+    def is_unusable(self) -> bool:
+        """Whether the first look found that the picture cannot be read at all."""
+        return self.look is not None and self.look.verdict == "unusable"
 
     @property
     def proposed(self) -> PagePlace:
@@ -255,10 +259,6 @@ class Stack:
             if not path.exists():
                 return path
             number += 1
-
-    def is_pdf_page(self, picture: StackPicture) -> bool:
-        """Whether a picture was taken out of a PDF."""
-        return picture.key.startswith(f"{RUN_FOLDER}/{PDF_PAGES_FOLDER}/")
 
 
 def propose_place(page: str, path: Path) -> PagePlace:

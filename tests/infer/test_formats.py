@@ -76,7 +76,7 @@ def test_heic_keeps_to_the_limit_of_memory(tmp_path: Path, monkeypatch: pytest.M
 def test_without_the_extra_a_sentence_says_what_to_do(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(images, "enable_heic", lambda: False)
+    monkeypatch.setattr(heic, "enable_heic", lambda: False)
     (tmp_path / "a.heic").write_bytes(HEIC)
     with pytest.raises(PageError, match=r"'\.\[heic\]'.*JPEG"):
         read_page(tmp_path / "a.heic")

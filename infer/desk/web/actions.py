@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse, Response
 from crownlet.datasets.files.atomic import atomic_write
 from crownlet.datasets.files.images import PDF_SUFFIX, PICTURE_SUFFIXES
 from crownlet.infer.batch.inputs import cause_unread
-from crownlet.infer.desk.stack import Choices
+from crownlet.infer.desk.stack import Choices, StackError
 from crownlet.infer.desk.web.pages import desk_of
 from crownlet.infer.review.web.requests import UserFacingError
 
@@ -40,23 +40,19 @@ async def add_picture(request: Request) -> Response:
             async for chunk in request.stream():
                 size += len(chunk)
                 if size > MAX_PICTURE_BYTES:
-                    raise _NotWanted(TOO_LARGE.format(MAX_PICTURE_BYTES // 1_000_000_000))
+                    raise StackError(path, TOO_LARGE.format(MAX_PICTURE_BYTES // 1_000_000_000))
                 file.write(chunk)
             file.flush()
             if not size:
-                raise _NotWanted("empty")
-    except _NotWanted as error:
-        return JSONResponse({"name": name, "unread": str(error)})
+                raise StackError(path, "empty")
+    except StackError as error:
+        return JSONResponse({"name": name, "unread": error.reason})
     except ClientDisconnect:
         raise UserFacingError("The picture did not arrive whole.") from None
     except OSError as error:
         reason = error.strerror or str(error)
         raise UserFacingError(f"The picture cannot be written ({reason}).", 500) from None
     return JSONResponse({"name": name, "kept_as": path.name})
-
-
-class _NotWanted(Exception):
-    """A file that is not kept; the cause in words."""
 
 
 async def refresh(request: Request) -> Response:

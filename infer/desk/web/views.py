@@ -182,7 +182,7 @@ def pictures_html(desk: Desk) -> str:
 def progress_html(desk: Desk, results: ResultRows) -> str:
     """How far the inspection is, and the scrolls."""
     progress = desk.progress()
-    waiting = [each for each in desk.stack.listed() if not each.left_out]
+    waiting = desk.to_inspect()
     inspected = desk.inspected_state()
     return render(
         "progress.html",

@@ -32,18 +32,19 @@ class TimedConnection(H11Protocol):
         if self.conn.their_state in (h11.IDLE, h11.SEND_BODY):
             self._await_arrival()
         else:
-            self._stop_waiting()
+            self.stop_waiting()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Forget the wait."""
-        self._stop_waiting()
+        self.stop_waiting()
         super().connection_lost(exc)
 
     def _await_arrival(self) -> None:
         if self._arrival is None:
             self._arrival = self.loop.call_later(ARRIVAL_SECONDS, self.transport.abort)
 
-    def _stop_waiting(self) -> None:
+    def stop_waiting(self) -> None:
+        """Forget the wait for the present request."""
         if self._arrival is not None:
             self._arrival.cancel()
             self._arrival = None

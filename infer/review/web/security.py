@@ -22,10 +22,10 @@ MAX_BODY_BYTES = 1_000_000
 """Bytes; the decisions of a wall of ten thousand letters fit."""
 
 NO_TOKEN_MESSAGE = (
-    "This page opens only from the address that `crownlet review` printed last. Copy it from the "
-    "terminal: an address opens one browser, then the terminal shows the next one, and a server "
-    "that is started again has a new one. If this browser keeps no cookies for 127.0.0.1, allow "
-    "them.\n"
+    "This page opens only from the address that `crownlet open` or `crownlet review` printed last. "
+    "Copy it from the terminal: an address opens one browser, then the terminal shows the next "
+    "one, and a server that is started again has a new one. If this browser keeps no cookies for "
+    "127.0.0.1, allow them.\n"
 )
 
 FOREIGN_SITE_MESSAGE = "Requests that come from another site are refused.\n"

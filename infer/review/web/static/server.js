@@ -33,7 +33,7 @@ export async function ask(path, options, refresh = () => {}) {
   } catch {
     alarm(
       `The server does not answer.${unsaved} What was confirmed before is kept. ` +
-        "Start `crownlet review` again and open the address it prints."
+        "Start the program again and open the address it prints."
     );
   } finally {
     busy = false;
