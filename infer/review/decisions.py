@@ -82,15 +82,19 @@ def undo_last(db: sqlite3.Connection, reader: str, reader_round: int) -> Decisio
 
 def undo_last_step(db: sqlite3.Connection, reader: str, reader_round: int) -> list[Decision]:
     """Take back the reader's last decision and those kept together with it, the last first."""
+    return [_undo(db, row, reader_round) for row in select_last_step(db, reader)]
+
+
+def select_last_step(db: sqlite3.Connection, reader: str) -> list[sqlite3.Row]:
+    """The rows that `undo_last_step` takes back, the last first."""
     last = _select_last_decision(db, reader)
     if last is None:
         return []
-    rows = db.execute(
+    return db.execute(
         "SELECT d.* FROM decisions d LEFT JOIN decisions u ON u.undoes = d.id WHERE d.reader = ? "
         "AND d.at = ? AND +d.undoes IS NULL AND u.id IS NULL ORDER BY d.id DESC",
         (reader, last["at"]),
     ).fetchall()
-    return [_undo(db, row, reader_round) for row in rows]
 
 
 def _undo(db: sqlite3.Connection, row: sqlite3.Row, reader_round: int) -> Decision:

@@ -149,8 +149,11 @@ def build_labels(
     records, left_out, letters = [], [], 0
     for name, decisions in sorted(by_page.items()):
         try:
-            answers, lost = _match_answers(run.pages[name], decisions)
-            records.append(_page_labels(run, run.pages[name], answers))
+            page = run.pages[name]
+            # Without the measures, the longest table, and not kept: a run's pages fill the memory.
+            record, _ = page.brief()
+            answers, lost = _match_answers(page, record, decisions)
+            records.append(_page_labels(run, page, record, answers))
         except (KeyError, FileFault) as error:
             why = error.reason if isinstance(error, FileFault) else "it is no longer in the run."
             left_out.append(f"page {name} is left out of the labels: {why}")
@@ -264,7 +267,7 @@ def provenance(answer: ReaderAnswer) -> Json:
 
 
 def _match_answers(
-    page: StoredPage, standing: Sequence[StandingDecision]
+    page: StoredPage, record: PageRecord, standing: Sequence[StandingDecision]
 ) -> tuple[AnswersByLetters, int]:
     """Answers by the letters of the page as it is read now, and how many match no letter."""
     answers: AnswersByLetters = defaultdict(list)
@@ -272,7 +275,7 @@ def _match_answers(
     for made in standing:
         if not made.letter and len(made.glyphs) != 2:
             continue  # A place in the text or the layout of lines: COCO has no label for it.
-        glyphs = _current_glyphs(page.record, made) if made.sha256 == page.checksum else ()
+        glyphs = _current_glyphs(record, made) if made.sha256 == page.checksum else ()
         if glyphs:
             answers[glyphs].append(ReaderAnswer(made.kind, made.letter, made.decision))
         else:
@@ -288,11 +291,12 @@ def _current_glyphs(record: PageRecord, made: StandingDecision) -> tuple[int, ..
     return (best.glyph,) if best and box_iou(best.box, made.box) >= MIN_SAME_PLACE_IOU else ()
 
 
-def _page_labels(run: Run, page: StoredPage, answers: AnswersByLetters) -> tuple[Json, list[Json]]:
-    record = page.record
+def _page_labels(
+    run: Run, page: StoredPage, record: PageRecord, answers: AnswersByLetters
+) -> tuple[Json, list[Json]]:
     gaps = {(gap.right_glyph, gap.left_glyph): gap for gap in record.gaps}
     image: Json = {
-        "file_name": _picture_path(run, page),
+        "file_name": _picture_path(run, record),
         "width": record.image.width,
         "height": record.image.height,
         "crownlet": {
@@ -317,9 +321,9 @@ def _page_labels(run: Run, page: StoredPage, answers: AnswersByLetters) -> tuple
     ]
 
 
-def _picture_path(run: Run, page: StoredPage) -> str:
+def _picture_path(run: Run, record: PageRecord) -> str:
     """Where the picture lies, seen from the run; PageError if it has moved or changed."""
-    path = find_picture(page.record.image, run.folder)
+    path = find_picture(record.image, run.folder)
     try:
         return Path(os.path.relpath(path, run.folder)).as_posix()
     except ValueError:  # another drive

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from crownlet.infer.review.decisions import decision_from_row
 from crownlet.infer.review.models import (
@@ -41,8 +41,9 @@ LEFT JOIN standing s ON s.item = i.id AND s.reader = :reader
 WHERE o.reader = :reader AND i.live AND p.present
 """
 
-_AND_SHOWN = " AND i.id IN (SELECT id FROM shown) "
-"""In a review of a list, only what is on the list; see `restrict_queue`."""
+_AND_SHOWN = " AND EXISTS (SELECT 1 FROM shown WHERE shown.id = i.id) "
+"""In a review of a list, only what is on the list; see `restrict_queue`. Asked item by item, since
+the next item must not cost a walk through all of them."""
 
 _FILTER_COLUMNS = {"kind": "i.kind", "letter": "i.letter", "scroll": "p.scroll"}
 
@@ -128,6 +129,24 @@ def count_groups(db: sqlite3.Connection, reader: str) -> list[ItemGroup]:
         {"reader": reader},
     )
     return [ItemGroup(row["letter"], row["kind"], row["open"], row["done"]) for row in rows]
+
+
+def select_settled(
+    db: sqlite3.Connection, reader: str, items: Iterable[int]
+) -> dict[int, tuple[tuple[str, str], bool]]:
+    """Of the items that are in a reader's queue: letter and doubt, and whether they are decided."""
+    found = {}
+    for item in items:
+        row = db.execute(
+            "SELECT i.letter, i.kind, s.decision IS NOT NULL AS decided"
+            + _FROM_QUEUE
+            + _AND_SHOWN
+            + "AND i.id = :item AND o.item = :item",
+            {"reader": reader, "item": item},
+        ).fetchone()
+        if row is not None:
+            found[item] = ((row["letter"], row["kind"]), bool(row["decided"]))
+    return found
 
 
 def count_progress(db: sqlite3.Connection, reader: str) -> Progress:

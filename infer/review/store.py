@@ -20,6 +20,7 @@ from crownlet.infer.review.decisions import (
     Answer,
     add_decisions,
     record_disclosure,
+    select_last_step,
     undo_last,
     undo_last_step,
 )
@@ -36,6 +37,7 @@ from crownlet.infer.review.models import (
     State,
     utc_now,
 )
+from crownlet.infer.review.queue_counts import QueueCounts
 from crownlet.infer.review.reader_order import ReaderRegistry
 from crownlet.infer.review.schema import connect, transaction
 from crownlet.infer.review.subset import RequestedItem, restrict_queue
@@ -69,6 +71,7 @@ class ReviewStore:
         self.audit_share = float(meta["audit_share"])
         self.second_share = float(meta["second_share"])
         self._readers = ReaderRegistry(db, self.seed, self.second_share)
+        self._counts = QueueCounts(db)
 
     @classmethod
     def open(
@@ -129,6 +132,18 @@ class ReviewStore:
             with transaction(self._db, self.path):
                 yield
 
+    @contextmanager
+    def _deciding(self, reader: str, items: Sequence[int] | None) -> Iterator[None]:
+        """As `_writing`, for decisions on `items`; None for those of the reader's last step."""
+        with self._lock:
+            with self._writing(reader):
+                if items is None:
+                    items = [row["item"] for row in select_last_step(self._db, reader)]
+                before = self._counts.settled(reader, items)
+                yield
+            with self._reading(None):
+                self._counts.follow(reader, before)
+
     def _enter(self, reader: str | None) -> None:
         """A new reader gets a queue, which stays even if what they ask for is refused."""
         if reader is not None and not self._readers.is_known(reader):
@@ -173,6 +188,8 @@ class ReviewStore:
         """The first open item behind item `after`, else the first of all; None if none is open."""
         values = {"kind": kind, "letter": letter, "scroll": scroll}
         with self._reading(reader):
+            if not self._counts.is_any_open(reader, kind, letter):
+                return None
             return queries.select_next_open(self._db, reader, after, values, reveal=reveal)
 
     def wall(
@@ -184,7 +201,7 @@ class ReviewStore:
     def groups(self, reader: str) -> list[ItemGroup]:
         """Groups of one letter and one doubt, in the order of the catalogue and the alphabet."""
         with self._reading(reader):
-            return queries.count_groups(self._db, reader)
+            return self._counts.groups(reader)
 
     def progress(self, reader: str) -> Progress:
         """How far a reader has come."""
@@ -222,7 +239,7 @@ class ReviewStore:
         opinion_shown: bool = False,
     ) -> list[Decision]:
         """Keep several decisions together, all or none; raises as `decide` does."""
-        with self._writing(reader):
+        with self._deciding(reader, [answer.item for answer in answers]):
             return add_decisions(
                 self._db, answers, reader, self._readers.round_of(reader), blind, opinion_shown
             )
@@ -240,12 +257,12 @@ class ReviewStore:
 
         Returns the decision taken back, None if there is none.
         """
-        with self._writing(reader):
+        with self._deciding(reader, None):
             return undo_last(self._db, reader, self._readers.round_of(reader))
 
     def undo_step(self, reader: str) -> list[Decision]:
         """Take back what this reader kept last in one step; [] if there is nothing."""
-        with self._writing(reader):
+        with self._deciding(reader, None):
             return undo_last_step(self._db, reader, self._readers.round_of(reader))
 
     # All readers.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -185,13 +186,17 @@ def _merge_questions(db: sqlite3.Connection, page: int, asked: Sequence[Question
     old = db.execute("SELECT * FROM items WHERE page = ?", (page,)).fetchall()
     db.execute("UPDATE items SET live = 0 WHERE page = ?", (page,))
     db.execute("UPDATE strata SET live = 0 WHERE page = ? AND draw < ?", (page, _last_draw(db)))
-    left = [row for row in old if row["origin"] != "audit"]
+    left: dict[tuple[str, str], list[sqlite3.Row]] = defaultdict(list)
+    for row in old:
+        if row["origin"] != "audit":
+            left[row["kind"], row["letter"]].append(row)
     for question in asked:
-        same = next((row for row in left if _is_same_question(row, question)), None)
+        near = left[question.kind, question.letter]
+        same = next((row for row in near if _is_same_place(row, question)), None)
         if same is None:
             insert_question(db, page, question, None)
             continue
-        left.remove(same)
+        near.remove(same)
         values = _item_columns(question)
         sets = ", ".join(f"{name} = ?" for name in values)
         db.execute(
@@ -204,13 +209,9 @@ def _last_draw(db: sqlite3.Connection) -> int:
     return int(db.execute("SELECT max(id) FROM draws").fetchone()[0])
 
 
-def _is_same_question(row: sqlite3.Row, question: Question) -> bool:
+def _is_same_place(row: sqlite3.Row, question: Question) -> bool:
     box = (row["x0"], row["y0"], row["x1"], row["y1"])
-    return (
-        row["kind"] == question.kind
-        and row["letter"] == question.letter
-        and box_iou(box, question.box) >= MIN_SAME_PLACE_IOU
-    )
+    return box_iou(box, question.box) >= MIN_SAME_PLACE_IOU
 
 
 def box_iou(a: Box, b: Box) -> float:

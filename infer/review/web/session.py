@@ -132,8 +132,6 @@ class ReviewSession:
 
     def count_open(self, window: BrowserWindow, item_filter: QueueFilter) -> int:
         """How many items of a filter are open."""
-        if item_filter == QueueFilter():
-            return self.store.progress(window.reader).open
         if item_filter.scroll is not None:
             return len(self.store.items(window.reader, **item_filter._asdict()))
         return sum(
