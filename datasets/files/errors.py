@@ -29,6 +29,8 @@ of a file is a 1 instead once a batch or a survey has begun.
     ├── ChoiceError (ValueError)        a decision that is not clear                answer 400
     ├── ItemError (LookupError)         an item that is not in the queue            answer 404
     ├── TooManyFailuresError (RuntimeError)   pages that cannot be rendered         1
+    ├── TrainingError (ValueError)      a training run that cannot begin or go on   1
+    │   └── ArchitectureError           weights that are of another network         1
     ├── ModelStoreError (ValueError)    a version of the networks                   1
     └── PromotionRefused                new networks that are not promoted          1
 

@@ -7,12 +7,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hydra import compose as compose_config
+from hydra import initialize_config_module
+from omegaconf import DictConfig
 from PIL import Image
 
 from crownlet.datasets.coco.write import to_coco
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
 from crownlet.datasets.scans.add import ScanSource, add_scans
+from crownlet.train.fit.pool import fill_from_pages
 
 
 def make_scans(folder: Path, splits: dict[str, tuple[int, ...]], **spec: object) -> Path:
@@ -34,3 +38,29 @@ def make_scans(folder: Path, splits: dict[str, tuple[int, ...]], **spec: object)
 @pytest.fixture(scope="session")
 def scan_set() -> Callable[..., Path]:
     return make_scans
+
+
+def fill_small_pool(folder: Path) -> Path:
+    """A pool of two small pages to learn from and one to watch by, each by a hand of its own."""
+    for part, seeds in (("train", (4, 6)), ("watch", (5,))):
+        pages = [(f"r{seed}", compose(clean(letters=(20, 30)), seed)) for seed in seeds]
+        fill_from_pages(folder / part, pages)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def small_pool(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return fill_small_pool(tmp_path_factory.mktemp("small") / "pool")
+
+
+def small_run(pool: Path, out: Path, *more: str) -> DictConfig:
+    """The configuration of a run of seconds: a narrow assessor on a pool that is full already."""
+    with initialize_config_module("crownlet.configs", version_base="1.3"):
+        return compose_config(
+            "train",
+            [
+                "model=assessor", "model.widths=[8,8,8,8]", "model.hidden=16", "trainer=tiny",
+                "trainer.progress=false", f"out='{out}'", f"data.folder='{pool}'",
+                "data.watch_pages=1", "data.workers=0", *more,
+            ],
+        )  # fmt: skip

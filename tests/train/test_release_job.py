@@ -76,6 +76,8 @@ def test_the_command_line_makes_a_refusal_an_exit(monkeypatch: pytest.MonkeyPatc
         raise PromotionRefused("not promoted: too few letters")
 
     monkeypatch.setattr("crownlet.train.release.promote.promote", refuse)
+    with initialize_config_module("crownlet.configs", version_base="1.3"):
+        config = compose_config("train", ["job=promote"])
     with pytest.raises(SystemExit) as left:
-        train_cli.main.__wrapped__(DictConfig({"job": "promote"}))
+        train_cli.run_job(config)
     assert left.value.code == "not promoted: too few letters"

@@ -49,7 +49,8 @@ def test_a_frozen_trunk_stands_still_and_learning_ends_when_the_scans_gain_nothi
         fill_from_pages(tmp_path / "out" / "pool" / folder, [("r0", page)])
     config = configured(
         "model=assessor", "model.widths=[8,8,8,8]", "model.hidden=16", "model.freeze=trunk",
-        f"start_from='{start}'", f"out='{tmp_path}/out'", f"data.scans='{scans}'",
+        f"start_from='{start}'", f"out='{tmp_path}/out'", f"data.folder='{tmp_path}/out/pool'",
+        f"data.scans='{scans}'",
         "data.scans_share=0.5", "data.scans_copies=2", "data.watch_pages=1", "data.workers=0",
         "trainer.max_steps=60", "trainer.val_every=1", "trainer.patience=1", "trainer.warmup=1",
         "trainer.batch_size=32", "model.lr=0.5",

@@ -91,9 +91,10 @@ def evaluate(config: Any) -> Path:
         suites["held-out mezuzot"] = measure_mezuzot(read, customs)
     if settings.type_pages:
         suites["type pages"] = measure_type_pages(reader.read)
-    photographs = Path(settings.photographs)
-    if photographs.is_dir():
-        report = measure_photographs(photographs, lambda path: _read_glyphs(inspector, path))
+    if settings.photographs and Path(settings.photographs).is_dir():
+        report = measure_photographs(
+            Path(settings.photographs), lambda path: _read_glyphs(inspector, path)
+        )
         suites["photographs"] = photo_card(report)
     path = Path(settings.card)
     before = json.loads(path.read_text("utf-8")) if settings.update and path.exists() else {}

@@ -33,6 +33,7 @@ from crownlet.datasets.scans.add import ScanSource, add_scans
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 from crownlet.train.export.onnx import export_networks
 from crownlet.train.fit.fit import fit
+from crownlet.train.fit.record import ended_as_described, holds_unfinished_run
 from crownlet.train.labelling.self_labels import label_folder
 from crownlet.train.release.job import run_gate
 from crownlet.train.release.pages import tally_suites
@@ -107,7 +108,7 @@ def train_base(config: Config) -> None:
     """Train on the other styles from nothing."""
     folder = Path(config.new_hand.folder) / "base"
     for name in NETWORKS:
-        fit(_fit_config(config, name, folder / name, start_from=None))
+        _fit_or_go_on(_fit_config(config, name, folder / name, start_from=None))
 
 
 def export_base(config: Config) -> None:
@@ -149,7 +150,7 @@ def train_further(config: Config) -> None:
                 changed.data.scans_share = more.scans_share
             for key in ("max_steps", "max_minutes", "val_every", "patience"):
                 changed.trainer[key] = more[key]
-            fit(changed)
+            _fit_or_go_on(changed)
 
 
 def export_retrained(config: Config) -> None:
@@ -182,6 +183,17 @@ def _write_scan(page: PageTruth, seed: int, folder: Path) -> tuple[Path, Path]:
     Image.fromarray(page.image).save(picture)
     labels.write_text(json.dumps(to_coco([page], [picture.name])), "utf-8")
     return picture, labels
+
+
+def _fit_or_go_on(config: Config) -> None:
+    """Train in the folder of the configuration: anew, on from where it was stopped, or not at all
+    where a run of just this configuration has ended there."""
+    folder = Path(config.out)
+    if ended_as_described(folder, config):
+        print(f"{folder} has been trained already", flush=True)
+        return
+    config.resume = str(folder) if holds_unfinished_run(folder) else None
+    fit(config)
 
 
 def _fit_config(config: Config, name: str, out: Path, start_from: str | None) -> Config:

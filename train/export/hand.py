@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import LETTER_CLASSES, LETTER_MEANS_KEY
 from crownlet.train.evaluation.matching import match_boxes
-from crownlet.train.export.onnx import write_checksums
+from crownlet.train.export.onnx import export_networks, write_checksums
 
 LETTER_MEANS_PAGES = 120
 """Rendered pages, of 60 to 110 letters each, by hands of the calibration split."""
@@ -35,6 +36,13 @@ MIN_LETTERS_OF_A_CLASS = 30
 Hidden = npt.NDArray[np.float32]
 
 Classes = npt.NDArray[np.int64]
+
+
+def export_with_letter_means(config: Any) -> Path:
+    """The job `export`: both ONNX files with what they need beside them; their folder."""
+    folder = export_networks(config)
+    add_letter_means(folder)
+    return folder
 
 
 def add_letter_means(model: Path, pages: int = LETTER_MEANS_PAGES) -> None:

@@ -34,10 +34,10 @@ from crownlet.train.calibration.networks import (
 )
 from crownlet.train.fit.architecture import architecture_of_network
 from crownlet.train.fit.augment import Strengths, change_crops
-from crownlet.train.fit.data import render_watch
+from crownlet.train.fit.data import claim_pool, render_watch
 from crownlet.train.fit.fit import Config, make_renders
 from crownlet.train.fit.reservoir import Batch, Reservoir, read_crops
-from crownlet.train.fit.weights import open_assessor, open_locator
+from crownlet.train.fit.weights import open_assessor, open_locator, weights_named
 
 CHANGES_SEED = 14
 
@@ -167,8 +167,8 @@ def write_checksums(
 def export_networks(config: Config) -> Path:
     """Calibrate on hands kept for it and write both ONNX files with what they need beside them."""
     folder = Path(config.export.to)
-    locator = open_locator(Path(config.export.locator))
-    assessor = open_assessor(Path(config.export.assessor))
+    locator = open_locator(weights_named(config.export.locator, "locator"))
+    assessor = open_assessor(weights_named(config.export.assessor, "assessor"))
     logits = calibration_logits(config, assessor)
     curves = calibrate(logits)
     differences = {
@@ -192,10 +192,13 @@ def calibration_logits(config: Config, assessor: Assessor) -> Logits:
     on real hands half of the letters misread then have a probability above 0.9.
     """
     renders = replace(make_renders(config), watch_pages=config.export.calibration_pages)
+    claim_pool(renders)
     render_watch(renders)
     reservoir = Reservoir(
-        renders.folder / "watch", read_crops, renders.watch_pages * 128, torch.device("cpu")
-    )
+        renders.folder / "watch", read_crops, renders.watch_pages * 128, torch.device("cpu"),
+        renders.watch_pages,
+    )  # fmt: skip
+
     reservoir.top_up()
     rows = reservoir.all_rows()
     changed = collect(assessor, change_as_in_training(rows))

@@ -58,6 +58,14 @@ def quantise(model: Path, to: Path, pages: int) -> Path:
     return to
 
 
+def quantise_model(config: Any) -> Path:
+    """The job `integers`: how far the probabilities moved is printed; the model's folder."""
+    own = config.integers
+    for name, value in quantise_in_place(Path(own.model), own.pages, own.held_out).items():
+        print(f"{name:<28}{value:.5g}")
+    return Path(own.model)
+
+
 def record_inputs(model: Path, pages: int, split: str, first: int) -> Shown:
     """What the networks of `model` are shown of `pages` rendered pages by hands of `split`."""
     kept = Shown(OnnxNetworks(model))

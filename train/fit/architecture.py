@@ -8,12 +8,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from safetensors import safe_open
+from safetensors import SafetensorError, safe_open
 from torch import Tensor, nn
 
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
+from crownlet.train.fit.errors import TrainingError
 
 Kind = Literal["assessor", "locator"]
 
@@ -27,7 +28,7 @@ HEAD_LAYER: dict[Kind, str] = {"assessor": "hidden.1.weight", "locator": "shared
 """Layer whose outputs the heads read."""
 
 
-class ArchitectureError(ValueError):
+class ArchitectureError(TrainingError):
     """Weights that are of no network here, or not of the one asked for."""
 
 
@@ -76,9 +77,13 @@ def architecture_of_network(network: nn.Module) -> Architecture:
 def architecture_of_file(path: Path) -> Architecture:
     """The architecture of the weights in `path`, from their metadata or, in files written before
     these held it, from the shapes of the layers; ArchitectureError if it is none of ours."""
-    with safe_open(path, framework="pt") as file:
-        facts = json.loads((file.metadata() or {}).get("facts", "{}"))
-        shapes = {key: tuple(file.get_slice(key).get_shape()) for key in file.keys()}  # noqa: SIM118
+    try:
+        with safe_open(path, framework="pt") as file:
+            facts = json.loads((file.metadata() or {}).get("facts", "{}"))
+            keys = file.keys()
+            shapes = {key: tuple(file.get_slice(key).get_shape()) for key in keys}
+    except (OSError, ValueError, SafetensorError) as error:
+        raise ArchitectureError(f"{path} cannot be read as weights: {error}") from None
     found = _from_shapes(shapes)
     stored = facts.get("architecture")
     if stored is not None and stored != found.as_facts():

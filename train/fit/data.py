@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any, Literal
@@ -15,10 +16,11 @@ import torch
 
 from crownlet.datasets.coco.read import load_coco
 from crownlet.datasets.coco.truth import PageTruth
-from crownlet.datasets.files.atomic import file_checksum
+from crownlet.datasets.files.atomic import atomic_write, file_checksum, write_json
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.datasets.scans.manifest import open_scans
+from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.pool import fill_from_pages, start_rendering
 from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
 
@@ -64,6 +66,66 @@ def scan_facts(source: Path) -> dict[str, object]:
     """Name, checksum and, of a data set, version, for the card."""
     version = {"version": open_scans(source).version} if source.is_dir() else {}
     return {"name": source.name, **version, "sha256": fingerprint(source)}
+
+
+POOL_FILE = "pool.json"
+"""In a pool's folder: what its renders are, so that runs of other renders do not share it."""
+
+
+def describe_renders(renders: Renders) -> dict[str, Any]:
+    """What decides how the pages of a pool look, as plain values."""
+    faces = renders.typefaces
+    described: dict[str, Any] = json.loads(
+        json.dumps(
+            {
+                "spec": asdict(renders.spec),
+                "watch": asdict(renders.watch),
+                "styles": list(renders.styles),
+                "typefaces": asdict(faces) if faces else None,
+            },
+            default=str,
+        )
+    )
+    return described
+
+
+def claim_pool(renders: Renders) -> None:
+    """Note in a pool what its pages are; TrainingError if it holds pages of another kind."""
+    path, mine = renders.folder / POOL_FILE, describe_renders(renders)
+    if path.exists():
+        theirs = read_pool_description(renders.folder)
+        keys = sorted({*_leaves(mine), *_leaves(theirs)})
+        different = [k for k in keys if _leaves(mine).get(k) != _leaves(theirs).get(k)]
+        if different:
+            raise TrainingError(
+                f"{renders.folder} holds pages of another kind, which differ in"
+                f" {', '.join(different)}; name another data.folder"
+            )
+        return
+    with atomic_write(path) as draft:
+        write_json(draft, mine)
+
+
+def read_pool_description(folder: Path) -> dict[str, Any]:
+    """What the pages of a pool are; empty for a pool that does not say."""
+    path = folder / POOL_FILE
+    if not path.exists():
+        return {}
+    found: dict[str, Any] = json.loads(path.read_text("utf-8"))
+    return found
+
+
+def _leaves(value: dict[str, Any], prefix: str = "") -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key, inner in value.items():
+        name = f"{prefix}{key}"
+        found |= _leaves(inner, f"{name}.") if isinstance(inner, dict) else {name: inner}
+    return found
+
+
+def scan_pool(pool: Path, source: Path, part: ScanPart, copies: int) -> Path:
+    """The folder of the examples cut out of one part of a data set, named by its checksum."""
+    return pool / f"scans-{fingerprint(source)[:12]}-{part}-{copies}"
 
 
 def fill_pool(folder: Path, source: Path, part: ScanPart, copies: int) -> int:
@@ -133,9 +195,8 @@ def render_watch(renders: Renders) -> None:
 def render_train(renders: Renders) -> list[BaseProcess]:
     """Start rendering what the training pool still lacks; the processes at work."""
     folder = renders.folder / "train"
-    have = count_pages(folder)
     return start_rendering(
-        folder, renders.spec, renders.first_seed + have, max(0, renders.pages - have),
+        folder, renders.spec, renders.first_seed, renders.pages,
         renders.workers, renders.minutes * 60, renders.styles, renders.typefaces,
     )  # fmt: skip
 
@@ -160,8 +221,8 @@ class WholePool:
 class PagesDataModule(pl.LightningDataModule):
     """Feeds either network; `reader` chooses tiles or crops out of the stored pages.
 
-    Renders are made while training runs; a folder that already holds pages is used as it stands
-    and added to, so a resumed run does not render them again.
+    Renders are made while training runs; a folder that already holds pages of the same kind is
+    used as it stands and added to, so that no run renders again what is there.
     """
 
     def __init__(
@@ -182,6 +243,7 @@ class PagesDataModule(pl.LightningDataModule):
         self.wait_rows, self.seed, self.device = wait_rows, seed, device
         self.balance = balance
         self._feed: list[BaseProcess] | None = None
+        self._sources: list[Source] = []
 
     def prepare_data(self) -> None:
         """Start rendering, and cut examples out of labelled scans that have none yet.
@@ -191,10 +253,11 @@ class PagesDataModule(pl.LightningDataModule):
         """
         for number, source in enumerate(self.scans.sources):
             if not fill_pool(self._scan_folder(number), source, "train", self.scans.copies):
-                raise ValueError(f"{source}: no page of it is there to learn from")
+                raise TrainingError(f"{source}: no page of it is there to learn from")
             if source.is_dir():
                 fill_pool(self._watched_scans(number), source, "validation", 1)
         if self.renders.workers:
+            claim_pool(self.renders)
             render_watch(self.renders)
             self._feed = render_train(self.renders)
         else:
@@ -204,13 +267,24 @@ class PagesDataModule(pl.LightningDataModule):
         return self.renders.folder / "train"
 
     def _scan_folder(self, number: int) -> Path:
-        return self.renders.folder / f"scans{number}"
+        source = self.scans.sources[number]
+        return scan_pool(self.renders.folder, source, "train", self.scans.copies)
 
     def _watched_scans(self, number: int) -> Path:
-        return self.renders.folder / f"scans{number}-watch"
+        return scan_pool(self.renders.folder, self.scans.sources[number], "validation", 1)
 
-    def _reservoir(self, folder: Path, capacity: int) -> Reservoir:
-        return Reservoir(folder, self.reader, capacity, self.device)
+    def _reservoir(self, folder: Path, capacity: int, most_pages: int | None = None) -> Reservoir:
+        return Reservoir(folder, self.reader, capacity, self.device, most_pages)
+
+    def seen(self) -> dict[str, object]:
+        """What training has read so far: the pages of each source, and what the renders are."""
+        counts = [source.reservoir.pages_read for source in self._sources]
+        return {
+            "rendered_pages": counts[0] if counts else 0,
+            "scan_pages": counts[1:],
+            "first_seed": self.renders.first_seed,
+            "renders": read_pool_description(self.renders.folder),
+        }
 
     def train_dataloader(self) -> PoolBatches:
         """Endless mixed batches."""
@@ -220,10 +294,19 @@ class PagesDataModule(pl.LightningDataModule):
             reservoir = self._reservoir(self._scan_folder(number), max(1024, self.capacity // 4))
             share = self.scans.share / len(self.scans.sources)
             sources.append(Source(reservoir, share, lambda: False))
+        self._sources = sources
         # Processes that train together must not all see the same examples.
         rank = self.trainer.global_rank if self.trainer is not None else 0
         seed = self.seed + 7919 * rank
-        return PoolBatches(sources, self.batch_size, seed, self.wait_rows, self.balance)
+        return PoolBatches(
+            sources, self.batch_size, seed, self.wait_rows, self.balance, self._batches_done()
+        )
+
+    def _batches_done(self) -> int:
+        """Batches that a run has had before it goes on."""
+        if self.trainer is None:
+            return 0
+        return int(self.trainer.fit_loop.epoch_loop.batch_progress.total.completed)
 
     def _growing(self) -> bool:
         """Whether more renders may come; of a pool that others fill this is not known."""
@@ -231,19 +314,17 @@ class PagesDataModule(pl.LightningDataModule):
 
     def val_dataloader(self) -> list[WholePool]:
         """The pages that are watched, each once: renders, then scans if any are kept for it."""
-        watched = [self._whole(self.renders.folder / "watch", self.renders.watch_pages * 128)]
+        watched = [self._whole(self.renders.folder / "watch", self.renders.watch_pages)]
         folders = [self._watched_scans(number) for number in range(len(self.scans.sources))]
         scans = [
-            self._whole(folder, 128 * count_pages(folder))
-            for folder in folders
-            if count_pages(folder)
+            self._whole(folder, count_pages(folder)) for folder in folders if count_pages(folder)
         ]
         if scans:
             reservoirs = [reservoir for whole in scans for reservoir in whole.reservoirs]
             watched.append(WholePool(reservoirs, self.batch_size))
         return watched
 
-    def _whole(self, folder: Path, capacity: int) -> WholePool:
-        reservoir = self._reservoir(folder, capacity)
+    def _whole(self, folder: Path, pages: int) -> WholePool:
+        reservoir = self._reservoir(folder, pages * 128, pages)
         reservoir.top_up()
         return WholePool([reservoir], self.batch_size)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,14 +9,8 @@ from typing import Any
 import pytorch_lightning as pl
 import torch
 from omegaconf import OmegaConf
-from pytorch_lightning.callbacks import (
-    Callback,
-    EarlyStopping,
-    EMAWeightAveraging,
-    LearningRateMonitor,
-    ModelCheckpoint,
-)
 from pytorch_lightning.loggers import CSVLogger, TensorBoardLogger
+from pytorch_lightning.utilities.exceptions import SIGTERMException
 
 from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.render.typefaces.compose import typefaces_from
@@ -25,26 +18,27 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.architecture import architecture_of_config
 from crownlet.train.fit.augment import Strengths
+from crownlet.train.fit.callbacks import WATCHED_METRIC, Facts, make_callbacks
 from crownlet.train.fit.data import (
     PagesDataModule,
     Renders,
     Scans,
-    fingerprint,
+    claim_pool,
     paths_of,
     render_train,
     render_watch,
-    scan_facts,
     scan_pages,
 )
 from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
+from crownlet.train.fit.record import CHECKPOINT_FILE, open_run
 from crownlet.train.fit.reservoir import read_crops, read_tiles
 from crownlet.train.fit.weights import freeze, load_narrower, load_weights, save_weights
 
 Config = Any
 """A Hydra configuration; see configs/train.yaml for its keys."""
 
-WATCHED_METRIC = "val_scans/loss"
-"""Metric that selects the best step and ends training, where scans are watched."""
+STOPPED_EXIT_CODE = 143
+"""Of a run that SIGTERM stopped: 128 + 15, as shells report it."""
 
 
 def make_network(model: Config) -> Assessor | Locator:
@@ -85,12 +79,14 @@ def make_renders(config: Config) -> Renders:
     )  # fmt: skip
 
 
-def render_pool(config: Config) -> None:
-    """Fill the pool and return when it is full or the time is used up."""
+def render_pool(config: Config) -> Path:
+    """Fill the pool and return its folder when it is full or the time is used up."""
     renders = make_renders(config)
+    claim_pool(renders)
     render_watch(renders)
     for process in render_train(renders):
         process.join()
+    return renders.folder
 
 
 def watches_scans(config: Config) -> bool:
@@ -111,47 +107,7 @@ def make_data(config: Config, device: torch.device) -> PagesDataModule:
     )  # fmt: skip
 
 
-class KeptWeights(Callback):
-    """Writes the averaged weights at each look at the watched pages: a run that is cut short
-    leaves them. It must stand before what averages, which takes the averages out again."""
-
-    def __init__(self, path: Path) -> None:
-        self.path, self.start = path, time.monotonic()
-
-    def on_validation_epoch_end(self, trainer: pl.Trainer, pl_module: pl.LightningModule) -> None:
-        """Write them."""
-        if trainer.is_global_zero and isinstance(pl_module.network, Assessor | Locator):
-            save_weights(pl_module.network, self.path, {"steps": trainer.global_step})
-            seconds = time.monotonic() - self.start
-            error = float(trainer.callback_metrics.get("val/letter_error", float("nan")))
-            print(
-                f"step {trainer.global_step}, {seconds:.0f} s, letter error {error:.5f}", flush=True
-            )
-
-
-def make_callbacks(config: Config, out: Path) -> list[Callback]:
-    """Averaged weights and a rolling checkpoint; where scans are watched, the best one as well."""
-    trainer = config.trainer
-    callbacks: list[Callback] = [
-        KeptWeights(out / f"{config.model.name}.safetensors"),
-        EMAWeightAveraging(decay=trainer.ema, use_buffers=True),
-        LearningRateMonitor("step"),
-        ModelCheckpoint(
-            out, save_last=True, save_top_k=0, every_n_train_steps=trainer.val_every,
-            enable_version_counter=False,
-        ),
-    ]  # fmt: skip
-    if watches_scans(config):
-        best = ModelCheckpoint(
-            out, "best", monitor=WATCHED_METRIC, save_top_k=1, enable_version_counter=False
-        )
-        callbacks.append(best)
-        if trainer.patience:
-            callbacks.append(EarlyStopping(WATCHED_METRIC, patience=trainer.patience, mode="min"))
-    return callbacks
-
-
-def make_trainer(config: Config, out: Path) -> pl.Trainer:
+def make_trainer(config: Config, out: Path, facts: Facts) -> pl.Trainer:
     """Lightning's trainer, with two logs."""
     trainer = config.trainer
     return pl.Trainer(
@@ -171,7 +127,7 @@ def make_trainer(config: Config, out: Path) -> pl.Trainer:
         enable_progress_bar=trainer.progress,
         default_root_dir=out,
         logger=[CSVLogger(out, name="csv"), TensorBoardLogger(out, name="tensorboard")],
-        callbacks=make_callbacks(config, out),
+        callbacks=make_callbacks(config, out, facts, watches_scans(config)),
     )
 
 
@@ -179,43 +135,50 @@ def fit(config: Config) -> Path:
     """Train one network as configured; the path of its weights.
 
     Checkpoints (`last.ckpt`, `best.ckpt`) are for going on here and are never shipped; they are
-    read as tensors and plain values only.
+    read as tensors and plain values only. TrainingError if the run cannot begin or go on;
+    SystemExit with `STOPPED_EXIT_CODE` if it is stopped by SIGTERM, its checkpoint kept.
     """
+    run = open_run(config)
     pl.seed_everything(config.seed, workers=True, verbose=False)
     torch.set_float32_matmul_precision("high")
-    out = Path(config.out)
-    out.mkdir(parents=True, exist_ok=True)
     network = make_network(config.model)
-    if config.start_from:
+    if config.start_from and run.checkpoint is None:
         begin = load_narrower if config.grow else load_weights
         begin(network, Path(config.start_from))
     module = make_module(config, network)
     on_gpu = config.trainer.accelerator == "gpu"
     data = make_data(config, torch.device("cuda" if on_gpu else "cpu"))
-    trainer = make_trainer(config, out)
-    last = out / "last.ckpt"
-    trainer.fit(
-        module, data,
-        ckpt_path=str(last) if config.resume and last.exists() else None,
-        weights_only=True,
-    )  # fmt: skip
-    facts = {**_facts(config, trainer), **_take_best(trainer, module)}
-    path = out / f"{config.model.name}.safetensors"
+
+    def facts(trainer: pl.Trainer) -> dict[str, object]:
+        """Metadata of the weights: how they were trained, on what, and how they scored."""
+        return {
+            **run.facts(), "steps": trainer.global_step, "seen": data.seen(), **metrics_of(trainer)
+        }  # fmt: skip
+
+    trainer = make_trainer(config, run.folder, facts)
     if trainer.is_global_zero:
-        save_weights(network, path, facts)
+        run.write()
+    try:
+        trainer.fit(
+            module, data,
+            ckpt_path=str(run.checkpoint) if run.checkpoint else None, weights_only=True,
+        )  # fmt: skip
+    except SIGTERMException:
+        where = f"resume={run.folder} goes on from step {trainer.global_step}"
+        kept = (run.folder / CHECKPOINT_FILE).exists()
+        print(f"stopped by SIGTERM; {where if kept else 'no checkpoint was there yet'}", flush=True)
+        raise SystemExit(STOPPED_EXIT_CODE) from None
+    path = run.folder / f"{config.model.name}.safetensors"
+    best = _take_best(trainer, module)
+    if trainer.is_global_zero:
+        run.end(metrics_of(trainer))
+        save_weights(network, path, {**facts(trainer), **best})
     return path
 
 
-def _facts(config: Config, trainer: pl.Trainer) -> dict[str, object]:
-    """Metadata of the weights: how they were trained, and how they scored."""
-    parent = Path(config.start_from) if config.start_from else None
-    return {
-        "steps": trainer.global_step,
-        "seed": config.seed,
-        "parent": fingerprint(parent) if parent else None,
-        "scans": [scan_facts(path) for path in paths_of(config.data.scans)],
-        **{key: float(value) for key, value in trainer.callback_metrics.items()},
-    }
+def metrics_of(trainer: pl.Trainer) -> dict[str, float]:
+    """The last value of every metric."""
+    return {key: float(value) for key, value in trainer.callback_metrics.items()}
 
 
 def _take_best(trainer: pl.Trainer, module: BudgetedModule) -> dict[str, object]:

@@ -75,6 +75,7 @@ class BudgetedModule(pl.LightningModule):
         self.warmup = warmup
         self.budget = Budget(max_steps, max_minutes * 60)
         self.until = until
+        self._random_state: Tensor | None = None
         self.frozen: tuple[nn.Module, ...] = ()
         """Children that neither learn nor renew their statistics."""
 
@@ -99,6 +100,8 @@ class BudgetedModule(pl.LightningModule):
                 " trainer.max_steps"
             )
         self.budget.start()
+        if self._random_state is not None:
+            torch.set_rng_state(self._random_state)
 
     def on_train_batch_end(self, outputs: Any, batch: Any, batch_idx: int) -> None:
         """Stop once the allowance is used."""
@@ -106,12 +109,15 @@ class BudgetedModule(pl.LightningModule):
             self.trainer.should_stop = True
 
     def on_save_checkpoint(self, checkpoint: dict[str, Any]) -> None:
-        """Keep the time spent, so that a resumed run ends where it would have."""
+        """Keep the time spent and the random numbers, so that a resumed run goes on as it would
+        have."""
         checkpoint["seconds_spent"] = self.budget.elapsed()
+        checkpoint["random_state"] = torch.get_rng_state()
 
     def on_load_checkpoint(self, checkpoint: dict[str, Any]) -> None:
-        """Take the time spent before."""
-        self.budget.spent = float(checkpoint.get("seconds_spent", 0.0))
+        """Take the time spent before, and the random numbers as they were."""
+        self.budget.spent = float(checkpoint["seconds_spent"])
+        self._random_state = checkpoint["random_state"]
 
     def configure_optimizers(self) -> OptimizerLRSchedulerConfig:
         """AdamW; no decay on norms and biases, as is common practice."""

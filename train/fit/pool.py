@@ -123,13 +123,18 @@ def with_style(spec: PageSpec, seed: int, styles: tuple[str, ...]) -> PageSpec:
     raise ValueError(f"no hand writes in any of the styles {', '.join(styles)}")
 
 
+def page_name(seed: int) -> str:
+    """Under which a rendered page is stored."""
+    return f"r{seed:09d}"
+
+
 class TooManyFailuresError(CrownletError, RuntimeError):
     """So many pages could not be rendered that the others would not be a fair sample."""
 
 
 def render_pages(
-    spec: PageSpec, seeds: range, stop_at: float = float("inf"), styles: tuple[str, ...] = (),
-    typefaces: Typefaces | None = None,
+    spec: PageSpec, seeds: Iterable[int], stop_at: float = float("inf"),
+    styles: tuple[str, ...] = (), typefaces: Typefaces | None = None,
 ) -> Iterator[tuple[str, PageTruth]]:  # fmt: skip
     """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out.
 
@@ -151,7 +156,7 @@ def render_pages(
             if failed > max(2, done / 50):
                 raise TooManyFailuresError(f"{failed} of {done} pages failed") from None
             continue
-        yield f"r{seed:09d}", page
+        yield page_name(seed), page
 
 
 def _fill_in_process(
@@ -159,8 +164,10 @@ def _fill_in_process(
     typefaces: Typefaces | None,
 ) -> None:  # fmt: skip
     cv2.setNumThreads(1)
+    # Looked up one by one: another run may be filling the same pool.
+    missing = (seed for seed in seeds if not (folder / f"{page_name(seed)}.npz").exists())
     fill_from_pages(
-        folder, render_pages(spec, seeds, time.monotonic() + seconds, styles, typefaces)
+        folder, render_pages(spec, missing, time.monotonic() + seconds, styles, typefaces)
     )
 
 
@@ -170,7 +177,8 @@ def start_rendering(
 ) -> list[BaseProcess]:  # fmt: skip
     """Start `workers` processes that fill `folder` with `pages` pages from seed `first` on.
 
-    They stop after `seconds` even if pages are left, so that a timed run ends in time.
+    Pages that are there already are left as they are. The processes stop after `seconds` even if
+    pages are left, so that a timed run ends in time.
     """
     folder.mkdir(parents=True, exist_ok=True)
     context = mp.get_context("spawn")

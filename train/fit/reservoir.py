@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 import zlib
@@ -16,6 +17,9 @@ from torch import Tensor
 from crownlet.train.fit.pool import CROP_KEYS, fresh_files, load_crops, load_tiles
 
 Batch = dict[str, Tensor]
+
+BATCHES_PER_SEED = 1 << 32
+"""Numbers of batches for which two seeds share no draws."""
 
 
 class Reader(Protocol):
@@ -53,18 +57,21 @@ class Reservoir:
     reader: Reader
     capacity: int
     device: torch.device
+    most_pages: int | None = None
+    """Only the first so many pages of the pool are read, in the order of their names."""
 
     def __post_init__(self) -> None:
         self._rows: Batch = {}
         self._next = 0
         self.size = 0
+        self.pages_read = 0
         self._seen: set[str] = set()
         self._lock = threading.Lock()
         self._order: tuple[Tensor, Tensor, Tensor] | None = None
 
     def top_up(self) -> int:
         """Read the new files of the pool; the number of pages read."""
-        files = fresh_files(self.folder, self._seen)
+        files = fresh_files(self.folder, self._seen)[: self.most_pages]
         read = 0
         for path in files:
             try:
@@ -72,6 +79,7 @@ class Reservoir:
                 read += 1
             except FileNotFoundError:  # A pool may drop its oldest pages to save room.
                 continue
+        self.pages_read += read
         if read:
             self._sort()
         return read
@@ -136,16 +144,21 @@ class Source:
 
 
 class PoolBatches:
-    """Endless batches mixed from several reservoirs by ratio; a thread tops them up meanwhile."""
+    """Endless batches mixed from several reservoirs by ratio; a thread tops them up meanwhile.
+
+    What is drawn for a batch depends on the seed and its number alone, from `first` on: a run that
+    was stopped goes on with the batches that it would have had, whatever was drawn ahead.
+    """
 
     def __init__(
         self, sources: list[Source], batch_size: int, seed: int, wait_rows: int,
-        balance: float = 0.0,
+        balance: float = 0.0, first: int = 0,
     ) -> None:  # fmt: skip
         self.sources = [source for source in sources if source.share > 0]
         self.batch_size = batch_size
         self.balance = balance
-        self.generator = torch.Generator().manual_seed(seed)
+        self.seed = seed
+        self.first = first
         for source in self.sources:
             _wait_for(source, wait_rows)
         self._thread = threading.Thread(target=self._follow, daemon=True)
@@ -160,9 +173,10 @@ class PoolBatches:
     def __iter__(self) -> Iterator[Batch]:
         total = sum(source.share for source in self.sources)
         counts = [max(1, round(self.batch_size * s.share / total)) for s in self.sources]
-        while True:
+        for number in itertools.count(self.first):
+            generator = torch.Generator().manual_seed(self.seed * BATCHES_PER_SEED + number)
             drawn = [
-                source.reservoir.draw(count, self.generator, self.balance)
+                source.reservoir.draw(count, generator, self.balance)
                 for source, count in zip(self.sources, counts, strict=True)
             ]
             yield {key: torch.cat([rows[key] for rows in drawn]) for key in drawn[0]}

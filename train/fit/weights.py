@@ -20,6 +20,7 @@ from crownlet.train.fit.architecture import (
     architecture_of_file,
     architecture_of_network,
 )
+from crownlet.train.fit.errors import TrainingError
 
 DEFECT_PARAMETERS = ("defects.weight", "defects.bias")
 """Parameters of the assessor with a row for each learned defect."""
@@ -80,6 +81,18 @@ def load_weights(network: Assessor | Locator, path: Path) -> dict[str, object]:
             f"unexpected {problems.unexpected_keys[:3]}"
         )
     return facts
+
+
+def weights_named(given: str | None, name: Kind) -> Path:
+    """The file of weights that a configuration names as `export.NAME`; TrainingError, which
+    suggests the newest, if it names none or one that is not there."""
+    if given and Path(given).is_file():
+        return Path(given)
+    there = Path("runs").glob(f"{name}/*/{name}.safetensors")
+    newest = max(there, key=lambda path: path.stat().st_mtime, default=None)
+    fault = f"={given}: there is no such file" if given else " is not set"
+    hint = f"; the newest are export.{name}={newest}" if newest else ""
+    raise TrainingError(f"export.{name}{fault}; name the weights to use{hint}")
 
 
 def open_assessor(path: Path) -> Assessor:

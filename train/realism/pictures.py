@@ -93,6 +93,13 @@ def render_beside_all(
         yield from render_beside(photo, count, seed + i * _SEED_STEP, device)
 
 
+def named_folder(settings: Any) -> Path:
+    """The folder of photographs that a job is given; ValueError if it is given none."""
+    if not settings.photographs:
+        raise ValueError("name a folder of photographs of your own: photographs=FOLDER")
+    return Path(settings.photographs)
+
+
 def draw_proof(config: Any) -> Path:
     """Draw the page as configured; the path of the PNG.
 
@@ -101,7 +108,7 @@ def draw_proof(config: Any) -> Path:
     ValueError if the folder holds no photograph with writing.
     """
     settings = config.proof
-    photos = read_photographs(Path(settings.photographs), pen_width_reader(settings.model))
+    photos = read_photographs(named_folder(settings), pen_width_reader(settings.model))
     if not photos:
         raise ValueError(f"{settings.photographs} holds no picture with writing")
     return draw_strips(photos, settings, config.seed)

@@ -20,7 +20,12 @@ from crownlet.train.realism.patches import (
     cut_all_patches,
     network_view,
 )
-from crownlet.train.realism.pictures import pen_width_reader, read_photographs, render_beside_all
+from crownlet.train.realism.pictures import (
+    named_folder,
+    pen_width_reader,
+    read_photographs,
+    render_beside_all,
+)
 from crownlet.train.realism.separate import (
     Classifier,
     MeasureContrast,
@@ -47,7 +52,7 @@ def measure_realism(config: Any) -> Path:
     ValueError if fewer than two photographs with writing are there.
     """
     settings = config.critic
-    photos = read_photographs(Path(settings.photographs), pen_width_reader(settings.model))
+    photos = read_photographs(named_folder(settings), pen_width_reader(settings.model))
     return compare_pictures(photos, settings, config.seed)
 
 

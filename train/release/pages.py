@@ -25,7 +25,7 @@ def tally_suites(model: Path, settings: Any) -> dict[str, SuiteTally]:
     """What one model does on every suite that `settings` (the `gate` of train.yaml) asks for."""
     reader = PageReader(str(model), settings.customs, settings.workers)
     tallies = {name: _tally_jobs(reader, jobs) for name, jobs in _suites(settings).items() if jobs}
-    if Path(settings.photographs).is_dir():
+    if settings.photographs and Path(settings.photographs).is_dir():
         tallies[PHOTOGRAPHS_SUITE] = _tally_photographs(reader, Path(settings.photographs))
     if settings.scans:
         tallies[SCANS_SUITE] = _tally_scans(reader, Path(settings.scans))

@@ -29,7 +29,7 @@ from crownlet.train.calibration.networks import Calibration
 from crownlet.train.evaluation.workers import text_of
 from crownlet.train.fit.data import paths_of, scan_pages
 from crownlet.train.fit.pool import TooManyFailuresError, render_pages
-from crownlet.train.fit.weights import open_assessor
+from crownlet.train.fit.weights import open_assessor, weights_named
 from crownlet.train.risk_control.check import check_table, load_under, measure_promises
 from crownlet.train.risk_control.choose import RiskTargets, choose_thresholds, measure_load
 from crownlet.train.risk_control.evidence import (
@@ -191,7 +191,7 @@ def collect_evidence(config: Any, path: Path) -> Evidence:
     own = config.promise
     if not own.pool:
         return gather_evidence(gather_config(own), path)
-    network = open_assessor(Path(config.export.assessor))
+    network = open_assessor(weights_named(config.export.assessor, "assessor"))
     curves = yaml.safe_load((Path(own.model) / "calibration.yaml").read_text("utf-8"))
     evidence = crop_evidence(network, Path(own.pool), Calibration(**curves))
     save_evidence(evidence, path)
