@@ -64,12 +64,10 @@ def load_weights(network: Assessor | Locator, path: Path) -> dict[str, object]:
 
     Rows of defects are found by name: those that the file lacks stay as the network has them.
     """
-    facts = facts_of(path)
     stored, own = architecture_of_file(path), architecture_of_network(network)
     if stored != own:
-        raise ArchitectureError(
-            f"{path} does not fit this network: {stored}, where {own} is needed"
-        )
+        raise _misfit(path, stored, own)
+    facts = facts_of(path)
     tensors = load_file(path)
     names = facts.get("defects")
     if isinstance(names, list) and names != list(LEARNED_DEFECTS):
@@ -114,9 +112,7 @@ def open_locator(path: Path) -> Locator:
 def _open_network(path: Path, kind: Kind) -> Assessor | Locator:
     architecture = architecture_of_file(path)
     if architecture.name != kind:
-        raise ArchitectureError(
-            f"{path} does not fit this network: {architecture}, where {kind} is needed"
-        )
+        raise _misfit(path, architecture, kind)
     network = architecture.build()
     load_weights(network, path)
     return network.eval()
@@ -130,12 +126,10 @@ def load_narrower(network: Assessor | Locator, path: Path) -> dict[str, object]:
     are those of the narrow network as long as nothing is learned. ArchitectureError where a layer
     of `path` is missing, or wider.
     """
-    facts, tensors, own = facts_of(path), load_file(path), network.state_dict()
     stored, kind = architecture_of_file(path), architecture_of_network(network).name
     if stored.name != kind:
-        raise ArchitectureError(
-            f"{path} does not fit this network: {stored}, where {kind} is needed"
-        )
+        raise _misfit(path, stored, kind)
+    facts, tensors, own = facts_of(path), load_file(path), network.state_dict()
     names = facts.get("defects")
     if isinstance(names, list) and names != list(LEARNED_DEFECTS):
         columns = tensors[DEFECT_PARAMETERS[0]].shape[1]
