@@ -31,6 +31,10 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
         help="share of clear letters mixed in, when the review is first opened (0.02)",
     )  # fmt: skip
     review.add_argument(
+        "--letters", type=_count, default=0, metavar="N",
+        help="draw N letters of the run at random, to be judged whole: they bound what was missed",
+    )  # fmt: skip
+    review.add_argument(
         "--seed", type=int, metavar="N", help="draws them, when the review is first opened"
     )
     review.add_argument(
@@ -48,6 +52,12 @@ def _share(text: str) -> float:
     if not 0 <= share <= 1:
         raise argparse.ArgumentTypeError(f"a share lies within 0 and 1, not {text}")
     return share
+
+
+def _count(text: str) -> int:
+    if not (text.isascii() and text.isdigit()):
+        raise argparse.ArgumentTypeError(f"a number of letters is expected, not {text}")
+    return int(text)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -76,6 +86,7 @@ def _store(options: argparse.Namespace, opened: Run) -> ReviewStore:
         opened,
         seed=DEFAULT_SEED if options.seed is None else options.seed,
         audit_share=DEFAULT_AUDIT_SHARE if options.audit is None else options.audit,
+        letters=options.letters,
         only=None if only is None else read_requested_items(only, opened),
     )
 

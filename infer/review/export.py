@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,11 +29,22 @@ from crownlet.infer.records import (
     GlyphRecord,
     PageRecord,
 )
+from crownlet.infer.review.letter_audit import (
+    LetterAudit,
+    audit_scrolls,
+    describe_audit,
+    drawn_letters,
+)
 from crownlet.infer.review.miss_rate import describe_misses, estimate_misses_by_kind
 from crownlet.infer.review.models import ALL_KINDS, Decision, ReviewStoreError, StandingDecision
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.sync import MIN_SAME_PLACE_IOU, box_iou
-from crownlet.infer.run.names import REVIEW_DECISIONS_FILE, REVIEW_LABELS_FILE, REVIEW_STORE_FILE
+from crownlet.infer.run.names import (
+    REVIEW_AUDIT_FILE,
+    REVIEW_DECISIONS_FILE,
+    REVIEW_LABELS_FILE,
+    REVIEW_STORE_FILE,
+)
 from crownlet.infer.run.pictures import find_picture
 from crownlet.infer.run.run import Run, StoredPage, open_run
 
@@ -80,13 +91,15 @@ class ExportSummary:
     """A sentence for each page whose decisions stand in the table only."""
     missed: tuple[str, ...] = ()
     """For each reader, the estimate of what the inspection missed."""
+    audit: str = ""
+    """What the letters judged whole bound, in the whole run."""
 
     def __str__(self) -> str:
         files = (
             f"{self.labels.name} ({self.letters} letters), "
             f"{self.decisions.name} ({self.decided} decisions)."
         )
-        return "\n".join((files, *self.left_out, *self.missed))
+        return "\n".join((files, *self.left_out, *self.missed, *filter(None, (self.audit,))))
 
 
 def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> ExportSummary:
@@ -104,7 +117,7 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
 def _export_held(opened: Run, store: ReviewStore | None) -> ExportSummary:
     own = store or open_reviewed(opened)
     try:
-        standing = own.standing_decisions()
+        standing, drawn = own.standing_decisions(), drawn_letters(own)
         estimates = {
             reader.name: estimate_misses_by_kind(own, reader.name)[ALL_KINDS]
             for reader in own.readers()
@@ -121,6 +134,10 @@ def _export_held(opened: Run, store: ReviewStore | None) -> ExportSummary:
         write_json(draft, data)
     with atomic_write(folder / REVIEW_DECISIONS_FILE) as draft:
         write_csv(draft, DECISION_COLUMNS, map(decision_row, standing))
+    audits = audit_scrolls(opened, drawn)
+    stack = sum(audits.values(), LetterAudit())
+    with atomic_write(folder / REVIEW_AUDIT_FILE) as draft:
+        write_json(draft, _audit_record(opened, audits, stack))
     return ExportSummary(
         folder / REVIEW_LABELS_FILE,
         folder / REVIEW_DECISIONS_FILE,
@@ -128,7 +145,19 @@ def _export_held(opened: Run, store: ReviewStore | None) -> ExportSummary:
         letters,
         left_out,
         missed,
+        describe_audit(stack, "run"),
     )
+
+
+def _audit_record(run: Run, audits: Mapping[str, LetterAudit], stack: LetterAudit) -> Json:
+    """Both promises: what the thresholds keep over rendered hands, and the audit of this run."""
+    versions = [page.record.versions.get("thresholds", {}) for page in run.pages.values()]
+    promises = {str(made.get("sha256", "")): made.get("promise") for made in versions}
+    return {
+        "rendered_hands": promises,
+        "run": stack.record("run"),
+        "scrolls": {name: audit.record() for name, audit in audits.items()},
+    }
 
 
 def open_reviewed(run: Run) -> ReviewStore:

@@ -22,8 +22,12 @@ UNDONE = "taken_back"
 ALL_KINDS = ""
 """Key of all doubts together in tables by kind."""
 
-Origin = Literal["finding", "review", "audit", "survey"]
-"""Why a question is asked; `survey`: drawn at random for a survey, whatever its route."""
+Origin = Literal["finding", "review", "audit", "survey", "letter"]
+"""Why a question is asked; `survey`: drawn at random for a survey, whatever its route; `letter`:
+drawn at random among all letters, to be judged whole."""
+
+LETTER_KIND = "whole_letter"
+"""The question about a whole letter, whatever may be amiss with it; no defect of the catalogue."""
 
 State = Literal["open", "done", "all"]
 

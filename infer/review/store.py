@@ -41,7 +41,7 @@ from crownlet.infer.review.queue_counts import QueueCounts
 from crownlet.infer.review.reader_order import ReaderRegistry
 from crownlet.infer.review.schema import connect, transaction
 from crownlet.infer.review.subset import RequestedItem, restrict_queue
-from crownlet.infer.review.sync import sync_queue
+from crownlet.infer.review.sync import draw_letters, sync_queue
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
@@ -82,12 +82,14 @@ class ReviewStore:
         audit_share: float = DEFAULT_AUDIT_SHARE,
         second_share: float = DEFAULT_SECOND_SHARE,
         only: tuple[RequestedItem, ...] | None = None,
+        letters: int = 0,
     ) -> ReviewStore:
         """Open or make the file at `path` and bring its queue in step with `run`.
 
         `audit_share` of the clear letters is mixed in, `second_share` of all items is asked of
         every reader after the first; both and `seed` count when the file is made. `only` are the
-        questions to be shown, if not all. Raises ReviewStoreError, RunError where a new page cannot
+        questions to be shown, if not all. `letters` of the run are drawn at random, beside those
+        drawn before, to be judged whole. Raises ReviewStoreError, RunError where a new page cannot
         be read, and ValueError for a share outside 0 to 1.
         """
         path = Path(path)
@@ -102,6 +104,8 @@ class ReviewStore:
                     db.execute("INSERT OR IGNORE INTO meta VALUES (?, ?)", (name, repr(value)))
                 store = cls(path, db)
                 changed = sync_queue(db, run, store.seed, store.audit_share)
+                if letters:
+                    changed |= draw_letters(db, run, store.seed, letters)
                 if only is not None:
                     changed |= restrict_queue(db, run, only)
                 if changed:

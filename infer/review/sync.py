@@ -14,7 +14,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from crownlet.infer.records import Box, PageRecord
-from crownlet.infer.review.models import utc_now
+from crownlet.infer.review.letter_audit import (
+    letter_questions,
+    raise_threshold,
+    read_threshold,
+    threshold_for,
+)
+from crownlet.infer.review.models import LETTER_KIND, utc_now
 from crownlet.infer.review.queue import (
     AuditDraw,
     ClearLetter,
@@ -43,6 +49,8 @@ class NewPage(NamedTuple):
     name: str
     questions: tuple[Question, ...]
     clear: list[ClearLetter]
+    whole: tuple[Question, ...]
+    """Letters drawn at random to be judged whole."""
 
 
 def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> bool:
@@ -51,7 +59,7 @@ def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> boo
     A survey asks the questions of its audit, and no others. RunError if a page that is new or
     changed cannot be read.
     """
-    survey = read_survey_questions(run)
+    survey, threshold = read_survey_questions(run), read_threshold(db)
     known = {row["name"]: row for row in db.execute("SELECT * FROM pages ORDER BY id")}
     changed = remove_absent_pages(db, run, known) | update_scrolls(db, run, known)
     new: list[NewPage] = []
@@ -69,14 +77,38 @@ def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> boo
         record, found = page.brief()
         number = upsert_page(db, run.scroll_of(page.name), record, row, stamp, digest)
         asked = survey.questions(record) if survey else _page_questions(page, record, found)
+        whole = () if survey else letter_questions(page.name, record, seed, threshold)
         clear = [
             ClearLetter(page.name, glyph, askable_kinds(glyph, record))
             for glyph in (() if survey else select_clear_letters(record, asked))
         ]
-        new.append(NewPage(number, page.name, asked, clear))
+        new.append(NewPage(number, page.name, asked, clear, whole))
     if new:
         _insert_questions(db, new, seed, share)
     return changed
+
+
+def draw_letters(db: sqlite3.Connection, run: Run, seed: int, count: int) -> bool:
+    """Draw `count` letters of the run at random to be judged whole, beside those drawn before.
+
+    Inside a transaction, the queue being in step with the run; whether any were added. A survey
+    has an audit of its own. RunError if a page cannot be read.
+    """
+    if read_survey_questions(run) is not None:
+        return False
+    raise_threshold(db, threshold_for(run, seed, count))
+    threshold, added = read_threshold(db), False
+    for row in db.execute("SELECT id, name FROM pages WHERE present").fetchall():
+        asked = db.execute(
+            "SELECT mark FROM items WHERE page = ? AND kind = ? AND live", (row["id"], LETTER_KIND)
+        )
+        known = {item["mark"] for item in asked}
+        record = run.pages[row["name"]].brief()[0]
+        for question in letter_questions(row["name"], record, seed, threshold):
+            if question.key not in known:
+                insert_question(db, row["id"], question, None)
+                added = True
+    return added
 
 
 def upsert_page(
@@ -161,7 +193,7 @@ def _insert_questions(
     draw = draw_audit(clear, (q for page in new for q in page.questions), seed, share)
     number = _record_draw(db, draw, {page.name: page.id for page in new}, seed, share)
     for page in new:
-        _merge_questions(db, page.id, page.questions)
+        _merge_questions(db, page.id, (*page.questions, *page.whole))
         for question in draw.questions.get(page.name, ()):
             insert_question(db, page.id, question, number)
 

@@ -6,6 +6,8 @@ REVIEW_STORE_FILE, REVIEW_PICTURES_FILE = "review.sqlite3", "review.pictures.sql
 
 REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE = "labels.coco.json", "decisions.csv"
 
+REVIEW_AUDIT_FILE = "audit.json"
+
 SCROLLS_FILE = "scrolls.json"
 
 PDF_PAGES_FOLDER = "pdf_pages"

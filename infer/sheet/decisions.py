@@ -11,6 +11,7 @@ from crownlet.infer.run.names import REVIEW_STORE_FILE
 from crownlet.infer.run.run import Run
 
 if TYPE_CHECKING:
+    from crownlet.infer.review.letter_audit import DrawnLetter
     from crownlet.infer.review.models import StandingDecision
 
 _SAME_BOX_PX = 3.0
@@ -59,6 +60,23 @@ def read_decisions(run: Run) -> dict[tuple[str, int], tuple[ShownDecision, ...]]
             key = made.page, finding.number
             table[key] = (*table.get(key, ()), _show_decision(made, finding))
     return table
+
+
+def read_drawn_letters(run: Run) -> tuple[DrawnLetter, ...]:
+    """The letters that were drawn at random to be judged whole; none where nobody has reviewed.
+
+    ReviewStoreError if the file of decisions cannot be read.
+    """
+    if not (run.folder / REVIEW_STORE_FILE).is_file():
+        return ()
+    from crownlet.infer.review.export import open_reviewed
+    from crownlet.infer.review.letter_audit import drawn_letters
+
+    store = open_reviewed(run)
+    try:
+        return drawn_letters(store)
+    finally:
+        store.close()
 
 
 def _decided_findings(standing: StandingDecision, findings: Iterable[Finding]) -> list[Finding]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
@@ -12,8 +12,9 @@ from urllib.parse import quote
 from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.findings.finding import HEADINGS
+from crownlet.infer.review.letter_audit import DrawnLetter
 from crownlet.infer.run.run import Run, StoredScroll, open_run
-from crownlet.infer.sheet.decisions import Decisions, read_decisions
+from crownlet.infer.sheet.decisions import Decisions, read_decisions, read_drawn_letters
 from crownlet.infer.sheet.render import choose_file_names, render
 from crownlet.infer.sheet.scroll_sheet import collect_notes, view_scroll
 from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
@@ -69,6 +70,7 @@ def make_sheets(
     folder = run.folder / SHEETS_FOLDER
     files = choose_file_names(scroll.name for scroll in run.scrolls)
     links, decisions = quote_addresses(files), read_decisions(run)
+    drawn = read_drawn_letters(run)
     chosen = [scroll for scroll in run.scrolls if only in (None, scroll.name)]
     faults: dict[str, FileFault] = {}
     rows: dict[str, IndexRow] = {}
@@ -78,7 +80,7 @@ def make_sheets(
         # Opened again for each scroll: a hundred of them are too large for memory.
         fresh = open_run(run.folder)
         try:
-            write_file(path, render_sheet(fresh, scroll, show_names, decisions))
+            write_file(path, render_sheet(fresh, scroll, show_names, decisions, drawn))
         except FileFault as error:
             faults[scroll.name] = error
             complain(str(error))
@@ -102,10 +104,14 @@ def make_sheets(
 
 
 def render_sheet(
-    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
+    run: Run,
+    scroll: StoredScroll,
+    show_names: bool = False,
+    decisions: Decisions | None = None,
+    drawn: Sequence[DrawnLetter] = (),
 ) -> str:
     """The triage sheet of one scroll; PageError if a picture of it has moved."""
-    return render("sheet.html", v=view_scroll(run, scroll, show_names, decisions))
+    return render("sheet.html", v=view_scroll(run, scroll, show_names, decisions, drawn))
 
 
 def _row_or_fault(

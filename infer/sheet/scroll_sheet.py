@@ -11,6 +11,12 @@ from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_cus
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
 from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.records import Box, PageRecord
+from crownlet.infer.review.letter_audit import (
+    DrawnLetter,
+    audit_of,
+    describe_audit,
+    letters_without_finding,
+)
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import read_json
@@ -132,6 +138,9 @@ class ScrollView:
     not_examined: tuple[str, ...]
     """What is examined in no picture."""
     limits: tuple[str, ...]
+    """What the promise over rendered hands leaves out."""
+    audit: str
+    """What letters looked at at random bound in this scroll."""
     versions: Mapping[str, Any]
     shows_names: bool
     has_names: bool
@@ -154,7 +163,11 @@ class ScrollView:
 
 
 def view_scroll(
-    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
+    run: Run,
+    scroll: StoredScroll,
+    show_names: bool = False,
+    decisions: Decisions | None = None,
+    drawn: Sequence[DrawnLetter] = (),
 ) -> ScrollView:
     """The sheet of one scroll; PageError if a picture has moved, RunError for a damaged table."""
     pages = load_pages(run, scroll, show_names, decisions)
@@ -170,6 +183,7 @@ def view_scroll(
         sources=_cite_sources([each for group in groups for each in group.entries]),
         tile_groups=group_reviews(pages), doubts=page_review_sentences(pages),
         not_examined=NEVER_EXAMINED, limits=_promise_limits(first), versions=first.versions,
+        audit=describe_audit(audit_of(_clear_letters(run, pages), drawn)),
         shows_names=show_names,
         has_names=any(page.veiled.names for page in pages),
         seen=seen, doubted=doubted,
@@ -314,6 +328,15 @@ def _scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
     path = run.folder / SCROLLS_FILE
     listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
     return next((entry for entry in listed if entry.get("name") == scroll.name), {})
+
+
+def _clear_letters(run: Run, pages: Iterable[SheetPage]) -> dict[str, frozenset[int]]:
+    return {
+        page.name: letters_without_finding(
+            page.veiled.record, tuple(page.findings), run.pages[page.name].has_findings
+        )
+        for page in pages
+    }
 
 
 def _promise_limits(page: PageRecord) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from crownlet.infer.records import (
     Route,
 )
 from crownlet.infer.review.item_crops import measures_of
+from crownlet.infer.review.models import LETTER_KIND
 from crownlet.infer.view.wording import defect_words, latin_name
 
 if TYPE_CHECKING:
@@ -69,6 +70,7 @@ QUESTION_BY_KIND = {
     "verse_gap": "Is the white between these verses other than the custom has it?",
     "reverse_text": "Is the text on this reverse other than the custom has it?",
     "custom_form": "Has this {letter} the form that the chosen customs do not name?",
+    LETTER_KIND: "Is anything about this {letter} other than it should be?",
     "unfamiliar": "Is this something other than a plain letter (a stain, other writing)?",
 }
 """Question by catalogue name; `{letter}` is the letter's Latin name."""

@@ -14,8 +14,14 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from crownlet.datasets.scribal.alphabet import BY_CHAR, LETTERS
 from crownlet.infer.review.agreement import measure_agreement_by_kind
 from crownlet.infer.review.item_crops import CROP_FORMATS, is_in_name, is_wide
+from crownlet.infer.review.letter_audit import (
+    LetterAudit,
+    audit_scrolls,
+    describe_audit,
+    drawn_letters,
+)
 from crownlet.infer.review.miss_rate import describe_misses, estimate_misses_by_kind
-from crownlet.infer.review.models import ALL_KINDS, Decision, Item
+from crownlet.infer.review.models import ALL_KINDS, LETTER_KIND, Decision, Item
 from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.review.web.item_view import question_text
 from crownlet.infer.review.web.render import render
@@ -114,7 +120,17 @@ def _miss_sentence(session: ReviewSession, reader: str) -> str:
     if not reader or session.store.progress(reader).open:
         return ""
     estimate = estimate_misses_by_kind(session.store, reader)[ALL_KINDS]
-    return describe_misses(estimate) if estimate.asked else ""
+    sentences = [describe_misses(estimate)] if estimate.asked else []
+    if drawn := drawn_letters(session.store):
+        audits = audit_scrolls(session.run, drawn)
+        sentences.append(describe_audit(sum(audits.values(), LetterAudit()), "run"))
+    return " ".join(sentences)
+
+
+LETTER_WORDS = (
+    "Letters drawn at random, to be judged whole: is anything about them other than it should be? "
+    "They show how much may have been missed."
+)
 
 
 def _walls_by_kind(session: ReviewSession, reader: str) -> list[dict[str, Any]]:
@@ -131,7 +147,7 @@ def _walls_by_kind(session: ReviewSession, reader: str) -> list[dict[str, Any]]:
     return [
         {
             "kind": kind,
-            "words": describe_defect(kind),
+            "words": LETTER_WORDS if kind == LETTER_KIND else describe_defect(kind),
             "walls": [
                 {
                     "letter": "" if len(wall.letters) > 1 else wall.letters[0],
