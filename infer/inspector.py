@@ -14,6 +14,7 @@ from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
 from crownlet.infer.hand.adapt import HandSettings, LabelledLetters, label_letters
+from crownlet.infer.hand.kernel import describe_letters
 from crownlet.infer.letters.straighten import orientation_notes
 from crownlet.infer.limits import LIMITS_SHA256
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
@@ -142,10 +143,12 @@ class Inspector:
         Labels are those of the page as read by its own hand.
         """
         alone, read = self._read_twice(page, text)
-        hidden = alone.page.assessed.hidden
-        if hidden is None or read.aligned is None:
+        letters = describe_letters(alone.page.found, alone.page.assessed)
+        if letters is None or read.aligned is None:
             return None
-        return LabelledLetters(hidden, alone.page.odds, label_letters(read.aligned, read.page.odds))
+        return LabelledLetters(
+            letters, alone.page.odds, label_letters(read.aligned, read.page.odds)
+        )
 
     def _read_twice(self, page: LoadedPage, text: TextChoice) -> tuple[ReadPage, ReadPage]:
         """A page as read by the networks alone, and as read by its own hand."""

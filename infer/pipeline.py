@@ -51,6 +51,7 @@ from crownlet.infer.hand.adapt import (
     not_learned,
     read_again,
 )
+from crownlet.infer.hand.kernel import describe_letters
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
 from crownlet.infer.image.upright import Placement, rotate_letters_back
 from crownlet.infer.layout.lines import Layout, lay_out
@@ -260,7 +261,7 @@ def read_by_hand(
         return _text_context(_read_otherwise(page, odds, detected, rules), detected, rules)
 
     reading = read_again(
-        rules.hand, page.assessed.hidden, page.odds, aligned,
+        rules.hand, describe_letters(page.found, page.assessed), page.odds, aligned,
         lambda odds, text: realign(context_of(odds), text),
     )  # fmt: skip
     if reading.aligned is None or match is None:

@@ -312,19 +312,17 @@ class TextMatch:
 
 @dataclass(frozen=True)
 class HandForm:
-    """The form that a hand gives one letter, as its own letters of this class show it."""
+    """How the letters of one class by one hand are read."""
 
     letter: str
     letters: int
-    """Letters from which the form is taken."""
+    """Letters that the text has as this one."""
     misread: int
     """How many of them the networks alone read as another letter."""
-    nearest: str
-    """The letter to which the hand's form comes nearest, relative to the usual distance."""
-    separation: float
-    """The distance to it, as a share of the usual one."""
-    held: bool
-    """Whether the form is held back, being too near to that letter: look at both."""
+    taken_for: str
+    """The letter as which they read most of these; "" for none."""
+    still_misread: int
+    """How many of these are read as another letter with the hand known as well: look at them."""
 
 
 @dataclass(frozen=True)

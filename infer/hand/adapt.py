@@ -1,10 +1,11 @@
 """The letters of one scroll read again with the forms that its own letters have.
 
-It needs no training: class means are moved toward the scroll's own letters, and two weights are
-fitted. It needs the text: labels that the networks alone gave to nine pages by scribes of the
-Middle Ages brought no gain, or harm. A label comes from the alignment of the whole page with its
-text, not from how the networks read the single letter: a letter that they misread teaches most
-about a hand they do not know. The page is read and aligned again until its labels no longer change.
+It needs no training: each letter is compared with the scroll's other letters, whose classes the
+text tells (`kernel.py`), and two weights are fitted (`forms.py`). It needs the text: labels that
+the networks alone gave to nine pages by scribes of the Middle Ages brought no gain, or harm. A
+label comes from the alignment of the whole page with its text, not from how the networks read the
+single letter: a letter that they misread teaches most about a hand they do not know. The page is
+read and aligned again until its labels no longer change.
 """
 
 from __future__ import annotations
@@ -14,17 +15,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
-from crownlet.infer.hand.forms import (
-    HandForms,
-    MixingWeights,
-    fit_forms,
-    fit_weights,
-    likelihood_gain,
-    softmax,
-)
+from crownlet.infer.hand.forms import MixingWeights, fit_weights, likelihood_gain, softmax
+from crownlet.infer.hand.kernel import LetterDescriptors, class_scores, join_descriptors
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
 from crownlet.infer.records import Bools, Floats, HandForm, HandRecord, Ints
@@ -55,9 +49,8 @@ MIN_LABELLED_LETTERS = _LIMITS.whole("min_labelled_letters")
 cannot tell whether the other pages are by its own hand."""
 
 MIN_GAIN_NATS = _LIMITS.number("min_gain_nats")
-"""Least gain of log likelihood per letter; below it the networks know the hand well enough. Nine
-rendered mezuzot gain up to 0.045, two pages of the Middle Ages 0.5. With 0.01 a few letters more
-come right, and 3 of 549 exchanged letters are no longer noticed."""
+"""Least gain of log likelihood per letter; below it the networks know the hand well enough. Sixteen
+rendered mezuzot gain up to 0.017, two pages of the Middle Ages 0.11 and 0.21."""
 
 MIN_ODDS = _LIMITS.number("min_odds")
 
@@ -77,8 +70,8 @@ NO_TEXT = "The hand was not learned: no text of the page is known."
 class LabelledLetters:
     """The N letters of one page of a scroll, in reading order."""
 
-    hidden: npt.NDArray[np.float32]
-    """(N, H) the numbers from which the assessor's last layer reads each."""
+    letters: LetterDescriptors
+    """(N)"""
     odds: Floats
     """(N, 27) probability of each class, by the networks alone."""
     labels: Ints
@@ -109,27 +102,26 @@ class HandReading:
 
 def read_again(
     settings: HandSettings,
-    hidden: npt.NDArray[np.float32] | None,
+    letters: LetterDescriptors | None,
     odds: Floats,
     aligned: AlignedText | None,
     realign: Callable[[Floats, AlignedText], AlignedText],
 ) -> HandReading:
     """A page's letters as read by its hand.
 
-    `hidden` (N, H) and `odds` (N, 27), those of the networks alone, are in reading order; `realign`
+    `letters` (N) and `odds` (N, 27), those of the networks alone, are in reading order; `realign`
     aligns the page with other odds to the text of an alignment. That takes as long as learning, and
     is done once the labels of the alignment at hand have settled.
     """
     if not settings.learn:
         return HandReading(odds, not_learned(SWITCHED_OFF))
-    if hidden is None or settings.means is None:
+    if letters is None:
         return HandReading(odds, not_learned(NO_HIDDEN_OUTPUT))
     if aligned is None:
         return HandReading(odds, not_learned(NO_TEXT))
     labels = label_letters(aligned, odds)
     for _ in range(MAX_ROUNDS):
-        page = LabelledLetters(hidden, odds, labels)
-        reading = learn_hand(page, settings.others, settings.means)
+        reading = learn_hand(LabelledLetters(letters, odds, labels), settings.others)
         if not reading.record.learned:
             return reading
         before, labels = labels, label_letters(aligned, reading.odds)
@@ -157,14 +149,11 @@ def label_letters(aligned: AlignedText, odds: Floats) -> Ints:
     return np.where(sound, labels, UNLABELLED)
 
 
-def learn_hand(
-    page: LabelledLetters, others: Sequence[LabelledLetters], means: Floats
-) -> HandReading:
+def learn_hand(page: LabelledLetters, others: Sequence[LabelledLetters] = ()) -> HandReading:
     """The odds of `page` with the hand known from its own letters and those of `others`.
 
-    `means` (27, H) are the class means of the training. A page with enough letters of its own uses
-    `others` only where its own letters are read better with them than without: pages of one scroll
-    may be by two hands.
+    A page with enough letters of its own uses `others` only where its own letters are read better
+    with them than without: pages of one scroll may be by two hands.
     """
     enough = int((page.labels >= 0).sum()) >= MIN_LABELLED_LETTERS
     choices: list[tuple[LabelledLetters, ...]] = [(page,)] if enough else []
@@ -174,10 +163,10 @@ def learn_hand(
     if labelled < MIN_LABELLED_LETTERS:
         why = f"its text confirms {labelled} letters, and {MIN_LABELLED_LETTERS} are needed."
         return HandReading(page.odds, not_learned(f"The hand was not learned: {why}"))
-    fits = [_fit(pages, means, judged_by_page=enough) for pages in choices]
+    fits = [_fit(pages, judged_by_page=enough) for pages in choices]
     fit = max(fits, key=lambda f: f.gain)
     if fit.gain < MIN_GAIN_NATS:
-        letters = int(fit.forms.counts.sum())
+        letters = int(fit.counts.sum())
         why = f"The hand is one that the networks know ({letters} letters): nothing was changed."
         return HandReading(page.odds, not_learned(why))
     mixed = softmax(fit.weights.networks * _log(page.odds) + fit.weights.hand * fit.scores)
@@ -201,14 +190,16 @@ def hand_notes(record: HandRecord) -> tuple[str, ...]:
         return ()
     notes = [record.why]
     for form in record.forms:
-        often = max(MIN_MISREAD_FOR_NOTE, MIN_MISREAD_SHARE_FOR_NOTE * form.letters)
-        if form.misread < often:
+        if form.misread < max(MIN_MISREAD_FOR_NOTE, MIN_MISREAD_SHARE_FOR_NOTE * form.letters):
             continue
-        near = f" It comes near this hand's {latin_name(form.nearest)}." if form.held else ""
+        still = (
+            f", and {form.still_misread} of them by the hand as well" if form.still_misread else ""
+        )
         notes.append(
             f"The networks alone read {form.misread} of {form.letters} letters that the text has "
-            f"as {latin_name(form.letter)} as another letter.{near} Look whether this is the form "
-            "of the hand or a fault that repeats."
+            f"as {latin_name(form.letter)} as another letter, mostly "
+            f"{latin_name(form.taken_for)}{still}. Look whether this is the form of the hand or a "
+            "fault that repeats."
         )
     return tuple(notes)
 
@@ -233,33 +224,43 @@ def share_of_agreeing_neighbours(agree: Bools) -> Floats:
 
 @dataclass(frozen=True)
 class _Fit:
+    """What was learned from the L labelled letters of some pages."""
+
     pages: int
-    forms: HandForms
     weights: MixingWeights
     gain: float
     """Of the first page's labels where these are enough, else of those of all pages."""
     scores: Floats
     """(N, 27) of the first page's letters."""
-    misread: Ints
-    """(27,) letters of each class that the networks alone misread, of all pages."""
+    labels: Ints
+    """(L,)"""
+    alone: Ints
+    """(L,) classes as the networks alone read them."""
+    now: Ints
+    """(L,) classes as read with the hand."""
+
+    @property
+    def counts(self) -> Ints:
+        """(27,) labelled letters of each class."""
+        return np.bincount(self.labels, minlength=LETTER_CLASSES)
 
 
-def _fit(pages: Sequence[LabelledLetters], means: Floats, *, judged_by_page: bool) -> _Fit:
-    """Forms and weights from all pages; `judged_by_page`: the gain is that of the first page."""
+def _fit(pages: Sequence[LabelledLetters], *, judged_by_page: bool) -> _Fit:
+    """Scores and weights from all pages; `judged_by_page`: the gain is that of the first page."""
     labels = np.concatenate([p.labels for p in pages])
-    odds = np.concatenate([p.odds for p in pages])
-    forms = fit_forms(np.concatenate([p.hidden for p in pages]).astype(np.float64), labels, means)
+    logs = _log(np.concatenate([p.odds for p in pages]))
+    scores = class_scores(join_descriptors([p.letters for p in pages]), labels)
     count = len(pages[0].labels)
     rows = np.flatnonzero(labels >= 0)
-    misread = rows[odds[rows].argmax(axis=1) != labels[rows]]
-    weights = fit_weights(_log(odds[rows]), forms.scores[rows], labels[rows])
+    weights = fit_weights(logs[rows], scores[rows], labels[rows])
     gain = weights.gain
     if judged_by_page and len(pages) > 1:
         own = rows[rows < count]
-        gain = likelihood_gain(weights, _log(odds[own]), forms.scores[own], labels[own])
+        gain = likelihood_gain(weights, logs[own], scores[own], labels[own])
+    mixed = weights.networks * logs[rows] + weights.hand * scores[rows]
     return _Fit(
-        len(pages), forms, weights, gain, forms.scores[:count],
-        np.bincount(labels[misread], minlength=LETTER_CLASSES),
+        len(pages), weights, gain, scores[:count], labels[rows], logs[rows].argmax(axis=1),
+        mixed.argmax(axis=1),
     )  # fmt: skip
 
 
@@ -274,24 +275,26 @@ def _record(page: LabelledLetters, odds: Floats, fit: _Fit) -> HandRecord:
     changed = tuple(
         (int(i) + 1, LETTERS[before[i]], LETTERS[after[i]]) for i in np.flatnonzero(before != after)
     )
-    forms = fit.forms
-    rows = tuple(
-        HandForm(
-            LETTERS[k], int(forms.counts[k]), int(fit.misread[k]), LETTERS[forms.nearest[k]],
-            round(float(forms.separation[k]), 3), bool(forms.held[k]),
-        )
-        for k in np.flatnonzero(forms.counts)
-    )  # fmt: skip
-    letters = int(forms.counts.sum())
+    letters = len(fit.labels)
     where = "this page" if fit.pages == 1 else f"{fit.pages} pages of this scroll"
     why = (
         f"The hand was learned from {letters} letters of {where} that the text confirms; "
         f"{len(changed)} letters of the page are read otherwise than by the networks alone."
     )
+    forms = tuple(_form(int(kind), fit) for kind in np.flatnonzero(fit.counts))
     return HandRecord(
         True, why, letters, fit.pages, round(fit.weights.networks, 3), round(fit.weights.hand, 3),
-        round(fit.gain, 4), changed, rows,
+        round(fit.gain, 4), changed, forms,
     )  # fmt: skip
+
+
+def _form(kind: int, fit: _Fit) -> HandForm:
+    """How the labelled letters of one class were read, by the networks alone and by the hand."""
+    here = fit.labels == kind
+    misread = fit.alone[here & (fit.alone != kind)]
+    taken_for = LETTERS[int(np.bincount(misread).argmax())] if len(misread) else ""
+    still = int((fit.now[here & (fit.alone != kind)] != kind).sum())
+    return HandForm(LETTERS[kind], int(here.sum()), len(misread), taken_for, still)
 
 
 def _settled(before: Ints, after: Ints) -> bool:

