@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +40,10 @@ from crownlet.infer.thresholds import NO_PROMISE, load_thresholds
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
     from crownlet.infer.text.search import TextChoice
+
+
+NUMERIC_PACKAGES = ("numpy", "onnxruntime", "opencv-python-headless", "pillow")
+"""Packages on which the numbers of a record depend: of two versions of them some letters differ."""
 
 
 @dataclass(frozen=True)
@@ -181,7 +187,23 @@ class Inspector:
                 "version": str(self.customs.version),
                 "sha256": self.customs.checksum,
             },
+            "program": dict(_program_versions()),
         }
+
+
+@cache
+def _program_versions() -> dict[str, str]:
+    """Versions of this program and of the libraries on which its numbers depend."""
+    made_by = {"version": version_of("crownlet")}
+    return made_by | {name: version_of(name) for name in NUMERIC_PACKAGES}
+
+
+def version_of(package: str) -> str:
+    """The installed version of a package, by its own metadata; "unknown" without."""
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "unknown"
 
 
 def record_side(

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import os
 from dataclasses import dataclass, field
 from importlib import resources
@@ -18,7 +17,11 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.models.external_data import has_external_data
 
 if TYPE_CHECKING:
     import onnxruntime
@@ -38,6 +41,9 @@ LETTER_MEANS_KEY = "letter_means"
 27 x H little-endian float16, by class and then by number."""
 
 LETTER_CLASSES = 27
+
+MAX_NETWORK_BYTES, MAX_CHECKSUMS_BYTES = 400_000_000, 100_000
+"""Sizes above which files are not read; the shipped networks have 10 MB."""
 
 LOCATOR_BODY_PX = 28.0
 """Body height in px of the pages that the locator is trained on."""
@@ -146,6 +152,7 @@ class OnnxNetworks:
         self, name: str, data: bytes, outputs: tuple[str, ...], threads: int
     ) -> onnxruntime.InferenceSession:
         ort = import_onnx_runtime()
+        self._refuse_external_data(name, data)
         options = ort.SessionOptions()
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
@@ -163,6 +170,18 @@ class OnnxNetworks:
             raise ModelError(self.folder / name, f"lacks the outputs {', '.join(sorted(missing))}.")
         return session
 
+    def _refuse_external_data(self, name: str, data: bytes) -> None:
+        try:
+            external = has_external_data(data)
+        except ValueError as error:
+            raise ModelError(self.folder / name, f"is not a usable network ({error}).") from None
+        if external:
+            raise ModelError(
+                self.folder / name,
+                "takes numbers from another file, which its checksum does not cover; save it with "
+                "all of them inside.",
+            )
+
     def _read_info(self, files: dict[str, bytes]) -> ModelInfo:
         meta = dict(self._assessor.get_modelmeta().custom_metadata_map)
         path = self.folder / "assessor.onnx"
@@ -174,6 +193,16 @@ class OnnxNetworks:
             raise ModelError(path, f"does not say its {error.args[0]} in its metadata.") from None
         if len(letters) != LETTER_CLASSES:
             raise ModelError(path, f"names {len(letters)} letters in its metadata, not 27.")
+        if "".join(letters) != LETTERS:
+            raise ModelError(path, "names other letters in its metadata than alef to tav.")
+        shapes = {output.name: output.shape for output in self._assessor.get_outputs()}
+        for key, names in (("defects", defects), ("parts", parts)):
+            if doubled := sorted({name for name in names if names.count(name) > 1}):
+                raise ModelError(path, f"names {doubled[0]!r} twice in its {key}.")
+            if len(shapes[key]) < 2 or shapes[key][1] != len(names):
+                raise ModelError(path, f"names {len(names)} {key}, which its output does not have.")
+        if unknown := sorted(set(defects) - set(GLYPH_DEFECTS)):
+            raise ModelError(path, f"names {unknown[0]!r}, which is no defect of the catalogue.")
         return ModelInfo(
             version=meta.get("version", "unknown"),
             letters="".join(letters),
@@ -235,10 +264,10 @@ def count_physical_cores() -> int:
 def _parse_names(text: str) -> list[str]:
     """A metadata value that lists names: JSON, or plain letters."""
     try:
-        value = json.loads(text)
+        value = parse_json(text)
     except ValueError:
         value = text
-    return [str(item) for item in value]
+    return [str(item) for item in value] if isinstance(value, str | list) else []
 
 
 def read_verified_files(folder: Path) -> dict[str, bytes]:
@@ -252,7 +281,7 @@ def read_verified_files(folder: Path) -> dict[str, bytes]:
         if name not in sums:
             raise ModelError(folder / "checksums.sha256", f"has no checksum for {name}.")
         try:
-            data = path.read_bytes()
+            data = read_small_file(path, MAX_NETWORK_BYTES)
         except FileNotFoundError:
             raise ModelError(path, "the model file is missing.") from None
         except OSError as error:
@@ -265,7 +294,7 @@ def read_verified_files(folder: Path) -> dict[str, bytes]:
 
 def _read_checksums(path: Path) -> dict[str, str]:
     try:
-        lines = path.read_text("ascii").splitlines()
+        lines = read_small_file(path, MAX_CHECKSUMS_BYTES).decode("ascii").splitlines()
     except FileNotFoundError:
         raise ModelError(path, "the checksum file is missing.") from None
     except (OSError, UnicodeDecodeError) as error:

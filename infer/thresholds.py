@@ -9,18 +9,20 @@ files of their own beside their networks, and each record names all three by the
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import yaml
-
+from crownlet.datasets.files.documents import parse_yaml, read_small_file
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.networks import ModelError, weights_folder
 
 THRESHOLDS_FILE, ROUTING_FILE = "thresholds.yaml", "routing.yaml"
+
+MAX_THRESHOLDS_BYTES = 4_000_000
 
 NO_PROMISE = "none"
 """Value in the files where nothing is promised."""
@@ -257,7 +259,7 @@ def parse_picture_rules(data: Mapping[str, Any]) -> PictureRules:
     return PictureRules(
         parse_needs(data["needs"]),
         parse_familiarity(data["unfamiliar"]),
-        StretchCurve(float(curve["bias"]), float(curve["slope"])),
+        StretchCurve(parse_number(curve["bias"]), parse_number(curve["slope"])),
     )
 
 
@@ -265,24 +267,34 @@ def parse_needs(data: Mapping[str, Any]) -> PictureNeeds:
     """The `needs` of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
     groups = {
         str(name): PictureNeed(
-            *(float(row[key]) for key in ("q_px", "edge_q", "contrast", "glare"))
+            *(parse_number(row[key]) for key in ("q_px", "edge_q", "contrast", "glare"))
         )
         for name, row in data["groups"].items()
     }
-    hairlines = frozenset(str(name) for name in data["hairlines"])
+    hairlines = frozenset(map(str, data["hairlines"]))
     if unknown := (hairlines - set(CATALOGUE)) | (set(groups) - set(GROUP_WORDS)):
         raise ValueError(f"unknown names in needs: {', '.join(sorted(unknown))}")
-    return PictureNeeds(groups, hairlines, float(data["nearly_all"]))
+    return PictureNeeds(groups, hairlines, parse_number(data["nearly_all"]))
 
 
 def parse_familiarity(data: Mapping[str, Any]) -> FamiliarityBounds:
     """The `unfamiliar` of routing.yaml; KeyError, TypeError, ValueError for what is wrong."""
-    return FamiliarityBounds(*(float(data[key]) for key in ("surprise", "shape", "page")))
+    return FamiliarityBounds(*(parse_number(data[key]) for key in ("surprise", "shape", "page")))
+
+
+def parse_number(value: Any) -> float:
+    """A finite number as a file gives it; ValueError or TypeError for anything else."""
+    if isinstance(value, bool):
+        raise TypeError(f"{value} is no number")
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{value} is no finite number")
+    return number
 
 
 def parse_share(value: Any) -> float:
-    """A number from 0 to 1 as a file gives it; ValueError for any other."""
-    number = float(value)
+    """A number from 0 to 1 as a file gives it; ValueError or TypeError for any other."""
+    number = parse_number(value)
     if not 0.0 <= number <= 1.0:
         raise ValueError(f"{number} is not between 0 and 1")
     return number
@@ -316,7 +328,7 @@ def _naming_file(path: Path) -> Iterator[None]:
         yield
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         cause = " ".join(str(error).split())
-        raise ModelError(path, f"lacks or misstates a threshold ({cause}).") from None
+        raise ModelError(path, f"lacks or misstates a threshold ({cause[:160]}).") from None
 
 
 def _file_of(folder: Path, shipped: Path, name: str) -> Path:
@@ -325,10 +337,10 @@ def _file_of(folder: Path, shipped: Path, name: str) -> Path:
 
 def _read_yaml(path: Path) -> tuple[bytes, Any]:
     try:
-        content = path.read_bytes()
-        return content, yaml.safe_load(content)
-    except (OSError, yaml.YAMLError, UnicodeDecodeError) as error:
-        cause = " ".join(str(error).split())[:160]
+        content = read_small_file(path, MAX_THRESHOLDS_BYTES)
+        return content, parse_yaml(content)
+    except (OSError, ValueError) as error:
+        cause = " ".join(str(getattr(error, "strerror", None) or error).split())[:160]
         raise ModelError(path, f"cannot be read ({cause}).") from None
 
 
@@ -346,12 +358,12 @@ def _parse_thresholds(data: Any, checksum: str, routing: str) -> Thresholds:
         letter_p=parse_share(letters["review_below"]),
         letter_p_expected=parse_share(letters["review_below_if_expected"]),
         swapped_p=parse_share(letters["swapped_finding"]),
-        locator_weight=float(locator["class_weight"]),
+        locator_weight=parse_number(locator["class_weight"]),
         review_floor=parse_share(data["review_floor"]),
         default=_parse_pair("default", data["default"]),
         defects={str(name): _parse_pair(str(name), row) for name, row in data["defects"].items()},
         gaps={
-            str(name): GapCurve(float(row["bias"]), float(row["place"]), float(row["yud"]))
+            str(name): GapCurve(*(parse_number(row[key]) for key in ("bias", "place", "yud")))
             for name, row in data["gaps"].items()
         },
         picture=parse_picture_rules(data["picture"]),

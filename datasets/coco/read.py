@@ -7,7 +7,6 @@ body cells from the letters of each line.
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,10 +24,14 @@ from crownlet.datasets.coco.truth import (
     PageTruth,
     PartShape,
 )
+from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 
 Json = dict[str, Any]
+
+MAX_LABELS_BYTES = 1_000_000_000
+"""Size above which a file is not read; a letter takes a kilobyte."""
 
 BOX_SLACK_PX = 0.5
 """px by which a box may pass the frame (rounding in label tools); it is cut to the frame."""
@@ -305,11 +308,11 @@ def read_image(path: Path) -> npt.NDArray[np.uint8]:
 
 def _read_json(path: Path) -> Json:
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = parse_json(read_small_file(path, MAX_LABELS_BYTES))
     except FileNotFoundError:
         raise LabelError(f"{path} does not exist") from None
-    except RecursionError:
-        raise LabelError(f"{path} is not JSON: it is nested too deep") from None
+    except OSError as error:
+        raise LabelError(f"{path} {error.strerror or error}") from None
     except ValueError as error:
         raise LabelError(f"{path} is not JSON: {error}") from None
     if not isinstance(data, dict) or "images" not in data:
@@ -365,7 +368,7 @@ def _read_page(
             tuple((int(i), str(char)) for i, char in own.get("missing", [])),
             dict(own.get("meta", {})),
         )
-    except (KeyError, TypeError) as error:
+    except (KeyError, TypeError, AttributeError) as error:
         raise LabelError(f"{where} is incomplete: {error!r}") from None
 
 

@@ -125,6 +125,20 @@ def write_csv(path: Path, columns: Iterable[str], rows: Iterable[Iterable[object
         writer.writerows(rows)
 
 
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
+"""First characters with which a spreadsheet takes a cell for a formula (OWASP, CSV Injection)."""
+
+
+def quote_formula(text: str) -> str:
+    """Text for a cell that no spreadsheet computes: an apostrophe before what may be a formula."""
+    return f"'{text}" if text.lstrip("'").startswith(FORMULA_SIGNS) else text
+
+
+def unquote_formula(cell: str) -> str:
+    """The text that `quote_formula` was given."""
+    return cell[1:] if cell.startswith("'") and quote_formula(cell[1:]) == cell else cell
+
+
 def write_json(path: Path, data: Any) -> None:
     """A JSON file, UTF-8, indented."""
     with path.open("w", encoding="utf-8") as file:

@@ -259,6 +259,12 @@ def _read_bytes(path: Path) -> bytes:
             raise PageError(path, "is a folder, not an image file.")
         if path.exists() and not path.is_file():
             raise PageError(path, "is no file.")
+        if path.exists() and (size := path.stat().st_size) > MAX_READING_BYTES:
+            # Asked before anything is read: a sparse file of any size takes no room on a disk.
+            most = MAX_READING_BYTES / 1e9
+            raise PageError(
+                path, f"the file is too large ({size / 1e9:.1f} GB; at most {most:.1f} GB)."
+            )
         data = path.read_bytes()
     except UnicodeEncodeError:
         raise PageError(path, "its name is not in UTF-8; give it another.") from None

@@ -17,7 +17,7 @@ from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.scans.check import find_leaks
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.datasheet import write_datasheet
-from crownlet.datasets.scans.imports import ImportedScan, import_scans
+from crownlet.datasets.scans.imports import ImportedScan, import_scans, read_json
 from crownlet.datasets.scans.manifest import (
     MANIFEST,
     SPLITS,
@@ -213,7 +213,7 @@ def _write_files(folder: Path, arrival: ImportedScan, scan: Scan) -> Scan:
     labels = arrival.labels
     labels["images"][0]["file_name"] = Path(scan.file).name
     if scan.labels is not None:
-        labels = merge_labels(json.loads((folder / scan.labels).read_text("utf-8")), labels)
+        labels = merge_labels(read_json(folder / scan.labels), labels)
     return labelled(folder, scan, labels, arrival.how)
 
 

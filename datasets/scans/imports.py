@@ -8,7 +8,6 @@ machine ("XML vulnerabilities" in Python's library reference), and PAGE and ALTO
 
 from __future__ import annotations
 
-import json
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -18,8 +17,9 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 from xml.parsers import expat
 
-from crownlet.datasets.coco.read import LabelError
+from crownlet.datasets.coco.read import MAX_LABELS_BYTES, LabelError
 from crownlet.datasets.coco.truth import Box
+from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.scans.check_coco import coco_complaints
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.pictures import ScanPicture, find_pictures, read_picture
@@ -40,11 +40,11 @@ Json = dict[str, Any]
 def parse_xml(path: Path) -> ElementTree.Element:
     """The root of an XML file; LabelError says in one sentence why it is refused."""
     try:
-        if path.stat().st_size > MAX_XML_BYTES:
-            raise LabelError(f"{path} is larger than {MAX_XML_BYTES // 2**20} MiB")
-        data = path.read_bytes()
+        data = read_small_file(path, MAX_XML_BYTES)
     except FileNotFoundError:
         raise LabelError(f"{path} does not exist") from None
+    except OSError as error:
+        raise LabelError(f"{path} {error.strerror or error}") from None
     try:
         _check_xml(data, path)
         return ElementTree.fromstring(data)
@@ -185,9 +185,15 @@ def _regions_in_order(page: Element) -> list[Element]:
         for order in child_elements(page, "ReadingOrder")
         for ref in descendants(order, "RegionRefIndexed")
     ]
-    refs.sort(key=lambda ref: int(ref.get("index", "0")) if ref.get("index", "0").isdigit() else 0)
+    refs.sort(key=_reading_index)
     first = [ref.get("regionRef", "") for ref in refs if ref.get("regionRef") in regions]
     return [regions[name] for name in dict.fromkeys((*first, *regions))]
+
+
+def _reading_index(ref: Element) -> int:
+    """The place that a reference names; 0 where it names none: "²" is a digit, but no number."""
+    index = ref.get("index", "0")
+    return int(index) if index.isascii() and index.isdigit() and len(index) < 10 else 0
 
 
 def _line_text(line: Element) -> str:
@@ -331,10 +337,12 @@ def _import_lines(paths: Sequence[Path], pictures: Sequence[ScanPicture]) -> Imp
 def read_json(path: Path) -> Any:
     """The content of a JSON file; LabelError if it is none."""
     try:
-        return json.loads(path.read_text(encoding="utf-8-sig"))
+        return parse_json(read_small_file(path, MAX_LABELS_BYTES).decode("utf-8-sig"))
     except FileNotFoundError:
         raise LabelError(f"{path} does not exist") from None
-    except (ValueError, RecursionError) as error:
+    except OSError as error:
+        raise LabelError(f"{path} {error.strerror or error}") from None
+    except ValueError as error:
         raise LabelError(f"{path} is not JSON: {error}") from None
 
 
@@ -359,7 +367,9 @@ def _find_by_stem(stem: str, pictures: Sequence[ScanPicture]) -> ScanPicture | N
 
 
 def _scroll_name(image: Json) -> str | None:
-    scroll = (image.get("crownlet") or {}).get("meta", {}).get("scroll")
+    own = image.get("crownlet")
+    meta = own.get("meta") if isinstance(own, dict) else None
+    scroll = meta.get("scroll") if isinstance(meta, dict) else None
     return str(scroll) if scroll is not None else None
 
 

@@ -20,8 +20,12 @@ import yaml
 from crownlet.datasets.coco.read import LabelError, load_coco
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.atomic import write_file
+from crownlet.datasets.files.documents import parse_yaml, read_small_file
 
 MANIFEST_FORMAT = 1
+
+MAX_MANIFEST_BYTES = 256_000_000
+"""A scan takes 500 bytes."""
 
 MANIFEST = "manifest.yaml"
 
@@ -76,11 +80,13 @@ def read_manifest(folder: Path) -> Manifest:
     """The manifest of a data set; LabelError, in one sentence, if it is none."""
     path = folder / MANIFEST
     try:
-        data = yaml.load(path.read_bytes(), Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+        data = parse_yaml(read_small_file(path, MAX_MANIFEST_BYTES))
     except (FileNotFoundError, NotADirectoryError):
         raise LabelError(f"{folder} is no data set: it has no {MANIFEST}") from None
-    except (yaml.YAMLError, UnicodeDecodeError) as error:
-        raise LabelError(f"{path} is not YAML: {str(error).splitlines()[0]}") from None
+    except OSError as error:
+        raise LabelError(f"{path} cannot be read ({error.strerror or error})") from None
+    except ValueError as error:
+        raise LabelError(f"{path} is not YAML: {error}") from None
     if not isinstance(data, dict) or data.get("format") != MANIFEST_FORMAT:
         raise LabelError(f"{path} is no manifest of format {MANIFEST_FORMAT}")
     try:
@@ -91,7 +97,7 @@ def read_manifest(folder: Path) -> Manifest:
             ),
             tuple(str(what) for what in data["changes"]),
         )
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         if isinstance(error, LabelError):
             raise
         raise LabelError(f"{path} is damaged: {error!r}") from None

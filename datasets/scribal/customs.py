@@ -18,6 +18,7 @@ from typing import Any, Literal, cast, get_args, get_type_hints
 
 import yaml
 
+from crownlet.datasets.files.documents import parse_yaml
 from crownlet.datasets.scribal.alphabet import BY_CHAR, index_of
 
 SHIPPED_CUSTOMS = ("unspecified", "beit_yosef", "arizal", "vellish", "strict")
@@ -125,9 +126,9 @@ def _read_mapping(file: str, content: bytes) -> Mapping[str, Any]:
     """The top level of a YAML file, checked to be one mapping without doubled keys."""
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     try:
+        data = parse_yaml(content)
         node = yaml.compose(content, Loader=loader)
-        data = yaml.load(content, Loader=loader)
-    except (yaml.YAMLError, UnicodeDecodeError, ValueError, RecursionError) as error:
+    except (yaml.YAMLError, ValueError) as error:
         raise ValueError(f"{file} is not a YAML file: {' '.join(str(error).split())}") from None
     if not isinstance(data, dict) or not isinstance(node, yaml.MappingNode):
         raise ValueError(f"{file} holds no settings: lines of the form `key: value` are needed")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+from crownlet.datasets.files.documents import read_small_file
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.divine_names import find_name_start
 
@@ -67,12 +69,13 @@ def read_lines(path: Path) -> Lines:
 
 
 def _read_text(path: Path) -> str:
-    if path.stat().st_size > MAX_PORTION_BYTES:
-        raise ValueError(
-            f"{path} is larger than {MAX_PORTION_BYTES // 2**20} MiB, too large for a portion"
-        )
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        return read_small_file(path, MAX_PORTION_BYTES).decode("utf-8-sig")
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.EFBIG):
+            raise
+        large = ", too large for a portion" if error.errno == errno.EFBIG else ""
+        raise ValueError(f"{path} {error.strerror}{large}") from None
     except UnicodeDecodeError as error:
         raise ValueError(f"{path} is not UTF-8 text (byte {error.start})") from None
 

@@ -19,7 +19,6 @@ from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 
 from distributed import Client, KilledWorker, Security, rpc
@@ -37,9 +36,6 @@ from crownlet.infer.batch.worker import (
 )
 from crownlet.infer.networks import ModelError
 from crownlet.infer.view.console import print_error
-
-COMPARED_PACKAGES = ("crownlet", "numpy", "onnxruntime", "opencv-python-headless", "pillow")
-"""Packages on which the numbers of a record depend, beside networks, customs and text."""
 
 SHARED_STORAGE = "pictures and RUN must lie at the same paths on every worker"
 
@@ -62,11 +58,12 @@ class ClusterJob:
 def worker_versions(worker: PageWorker) -> dict[str, str]:
     """Versions and checksums that two workers must share for their pages to be the same."""
     facts = {**worker.inspector.versions(), "portion": inspection_request(worker.portion, None)}
+    program = facts.pop("program", {})
     sums = {
         name: hashlib.sha256(json.dumps(fact, sort_keys=True).encode()).hexdigest()
         for name, fact in facts.items()
     }
-    return {name: version(name) for name in COMPARED_PACKAGES} | sums
+    return {"crownlet" if name == "version" else name: v for name, v in program.items()} | sums
 
 
 _WORKERS: dict[Path, PageWorker] = {}

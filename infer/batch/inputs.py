@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import glob
 import hashlib
-import json
 import os
 import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -12,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from crownlet.datasets.files.atomic import file_checksum
+from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import plain
 from crownlet.datasets.files.images import (
     FORMATS_IN_WORDS,
@@ -254,7 +254,7 @@ class _NamesInRun:
         if name not in self._facts:
             try:
                 path = self._run / self._names[name.casefold()] / "page.json"
-                image = json.loads(path.read_bytes())["image"]
+                image = parse_json(path.read_bytes())["image"]
                 self._facts[name] = str(image["path"]), str(image["sha256"])
             except (OSError, ValueError, KeyError, TypeError):
                 self._facts[name] = "", ""

@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import plain
 from crownlet.datasets.files.images import PageError
 from crownlet.infer.batch.inputs import checksum_if_there
@@ -54,7 +55,7 @@ def is_up_to_date(
 ) -> bool:
     """Whether a page's folder holds what inspecting the picture now would write."""
     try:
-        facts = json.loads((folder / "page.json").read_bytes())
+        facts = parse_json((folder / "page.json").read_bytes())
         image = facts["image"]
         same = (
             facts["schema"] == RECORD_SCHEMA

@@ -144,7 +144,7 @@ def _print_kept(running: SurveyRun, kept: int) -> None:
         print(f"{kept} pages were inspected before and kept.")
     if running.inspected_again:
         print(
-            "Inspected anew, since picture, networks, customs or text changed: "
+            "Inspected again, since picture, networks, customs, text or program changed: "
             f"{', '.join(running.inspected_again)}."
         )
     if left := running.list_unlisted_pages():

@@ -16,6 +16,7 @@ from typing import Any, Literal
 import numpy as np
 
 from crownlet.datasets.files.atomic import write_file
+from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.records import Floats, PageRecord
@@ -170,11 +171,14 @@ def write_drift_reference(reference: DriftReference, folder: Path) -> Path:
     return path
 
 
+MAX_REFERENCE_BYTES = 100_000_000
+
+
 def read_drift_reference(folder: Path) -> DriftReference:
     """The reference of a model folder; DriftReferenceError if it is absent or cannot be used."""
     path = folder / REFERENCE_FILE
     try:
-        return _parse_reference(json.loads(path.read_text("utf-8")))
+        return _parse_reference(parse_json(read_small_file(path, MAX_REFERENCE_BYTES)))
     except FileNotFoundError:
         raise DriftReferenceError(
             path, "there is no reference of what these networks know; the job `reference` makes it."

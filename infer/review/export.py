@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.coco.write import collect
-from crownlet.datasets.files.atomic import atomic_write, write_csv, write_json
+from crownlet.datasets.files.atomic import atomic_write, quote_formula, write_csv, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.scribal.alphabet import index_of
@@ -363,10 +363,11 @@ def decision_row(made: StandingDecision) -> list[str]:
     """One row of decisions.csv, in the order of `DECISION_COLUMNS`."""
     decision = made.decision
     return [
-        str(decision.id), made.page, made.scroll, made.source or "",
+        str(decision.id), *map(quote_formula, (made.page, made.scroll, made.source or "")),
         ";".join(map(str, made.glyphs)), _number_cell(made.line), _number_cell(made.word),
         _number_cell(made.place), made.letter, made.kind, decision.choice,
-        decision.right_letter or "", decision.note, decision.reader, str(decision.round),
+        decision.right_letter or "", quote_formula(decision.note), quote_formula(decision.reader),
+        str(decision.round),
         decision.at, str(int(decision.blind)), str(int(decision.opinion_shown)), made.origin,
         _probability_cell(made.p), _probability_cell(made.chance), *(f"{v:.1f}" for v in made.box),
         str(int(made.still_asked)),

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import csv
-import json
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, cast, get_args
 
 from crownlet.datasets.files.atomic import write_csv
+from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading, Scope
@@ -16,6 +16,9 @@ from crownlet.infer.findings.severity import opinions_on
 from crownlet.infer.records import MeasureClaim, Measurement, Route
 
 Json = dict[str, Any]
+
+MAX_RECORD_BYTES = 400_000_000
+"""Size above which a JSON file of a run is not read; a page of 25,000 letters has 2 MB."""
 
 
 class RunError(FileFault):
@@ -81,7 +84,7 @@ def read_table(path: Path) -> Columns:
 def read_json(path: Path) -> Json:
     """A JSON object; RunError if there is none."""
     try:
-        data = json.loads(path.read_bytes())
+        data = parse_json(read_small_file(path, MAX_RECORD_BYTES))
     except (OSError, ValueError) as error:
         raise RunError(path, f"cannot be read ({_cause(error)}).") from None
     if not isinstance(data, dict):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
+from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import PageRecord
@@ -124,7 +124,7 @@ def given_places(run: Path) -> dict[str, PagePlace]:
     if not path.is_file():
         return {}
     try:
-        data: dict[str, Any] = json.loads(path.read_bytes())
+        data: dict[str, Any] = parse_json(path.read_bytes())
         return {entry["page"]: PagePlace(**entry) for entry in data["given"]}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise FileFault(

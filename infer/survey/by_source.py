@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
@@ -12,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.survey.compare import compare_sources
@@ -85,7 +85,7 @@ def summarise_evenness(folder: Path, code_of: Mapping[str, str]) -> tuple[Source
         return ()
     held: defaultdict[str, list[list[Mapping[str, Any]]]] = defaultdict(list)
     try:
-        for scroll in json.loads(path.read_bytes())["scrolls"]:
+        for scroll in parse_json(path.read_bytes())["scrolls"]:
             forms = (scroll["consistency"] or {}).get("forms", [])
             if forms and scroll["name"] in code_of:
                 held[code_of[scroll["name"]]].append(forms)

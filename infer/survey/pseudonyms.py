@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
-from crownlet.datasets.files.atomic import atomic_write, write_csv
+from crownlet.datasets.files.atomic import atomic_write, quote_formula, unquote_formula, write_csv
 from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.run.tables import RunError, read_table
 from crownlet.infer.survey.manifest import Manifest, ManifestRow
@@ -93,7 +93,7 @@ def _source_codes() -> Iterator[str]:
 
 def write_keys(folder: Path, keys: Iterable[PageKey]) -> None:
     """Write S/sources.csv whole or not at all; OSError if it cannot be written."""
-    rows = ([str(getattr(key, name)) for name in KEY_COLUMNS] for key in keys)
+    rows = ([quote_formula(str(getattr(key, name))) for name in KEY_COLUMNS] for key in keys)
     with atomic_write(folder / KEY_FILE) as draft:
         write_csv(draft, KEY_COLUMNS, rows)
 
@@ -105,7 +105,10 @@ def read_keys(folder: Path) -> tuple[PageKey, ...]:
         return ()
     try:
         table = read_table(path)
-        columns = [*map(table.text, KEY_COLUMNS[:-1]), tuple(table.whole("line"))]
+        columns = [
+            *(map(unquote_formula, table.text(name)) for name in KEY_COLUMNS[:-1]),
+            table.whole("line"),
+        ]
+        return tuple(PageKey(*row) for row in zip(*columns, strict=True))
     except (KeyError, ValueError) as error:
         raise RunError(path, f"is no key of a survey ({error}).") from None
-    return tuple(PageKey(*row) for row in zip(*columns, strict=True))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -156,9 +155,5 @@ def _begin_or_resume(manifest: Manifest, folder: Path, request: SurveyRequest) -
 
 
 def _list_versions(made_with: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
-    try:
-        package = version("crownlet")
-    except PackageNotFoundError:
-        package = "unknown"
     named = {name: made_with[name]["version"] for name in ("model", "thresholds")}
-    return {"package": package, **named}
+    return {"package": made_with["program"]["version"], **named}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib.metadata
+import json
 import os
 import shutil
 import subprocess
@@ -67,6 +69,23 @@ def test_pages_are_kept_until_something_changes(
     (run / "scrolls.json").unlink()
     assert looked_at("--customs", "arizal", "--portion", "shema") == ["b"]
     assert (run / "scrolls.json").is_file()
+
+
+@pytest.mark.usefixtures("read_blocks")
+def test_kept_pages_know_their_makers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another version of a library may read some letters otherwise: the page is inspected again."""
+    page, run = scan(tmp_path / "a.png"), tmp_path / "run"
+    assert inspect(run, page) == 0
+    kept = run / "a" / "page.json"
+    made = json.loads(kept.read_text("utf-8"))["versions"]["program"]
+    assert made["numpy"] == importlib.metadata.version("numpy")  # as pip has it
+    assert set(made) == {"version", *inspector.NUMERIC_PACKAGES}
+    for name in made:
+        before = kept.stat().st_ino
+        assert inspect(run, page) == 0 and kept.stat().st_ino == before
+        other = {**inspector._program_versions(), name: "0"}
+        monkeypatch.setattr(inspector, "_program_versions", lambda other=other: other)
+        assert inspect(run, page) == 0 and kept.stat().st_ino != before
 
 
 @pytest.mark.usefixtures("read_blocks")

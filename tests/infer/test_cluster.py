@@ -129,7 +129,7 @@ def test_a_run_that_cannot_be_written_is_said(
     (page,) = tiny.pages(tmp_path / "scans", 1)
     run = page / "run"
     command = ["inspect", str(page), "--out", str(run), "--cluster", client.scheduler.address]
-    assert cli.main(command) == 1
+    assert cli.main(command) == 2
     assert capsys.readouterr().err == f"crownlet: {run}: cannot be written (Not a directory).\n"
 
 

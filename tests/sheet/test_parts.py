@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -163,3 +164,15 @@ def test_file_names_are_safe_and_distinct() -> None:
         assert "/" not in file and not file.startswith(".") and len(file) < 100
     assert "index.html" not in files.values()
     assert files["קלף א"] == "קלף_א.html"
+
+
+def test_sheets_load_nothing_and_run_nothing() -> None:
+    """A content policy (W3C, Content Security Policy 3) stands before everything that it rules."""
+    from crownlet.infer.sheet import render
+
+    folder = Path(render.__file__).parent / "templates"
+    for path in (folder / "base.html", folder.parents[1] / "survey" / "templates" / "report.html"):
+        text = path.read_text("utf-8")
+        policy = text.partition('Content-Security-Policy" content="')[2].partition('">')[0]
+        assert policy.startswith("default-src 'none'; ") and "script" not in policy
+        assert text.index("Content-Security-Policy") < text.index("<title>")

@@ -153,7 +153,10 @@ def test_a_changed_picture_is_inspected_anew_and_said(
     assert survey(own, out) == 0
     said = capsys.readouterr().out
     page = next(p.name for p in open_run(out).pages.values() if len(p.record.glyphs) == 4)
-    assert f"Inspected anew, since picture, networks, customs or text changed: {page}." in said
+    assert (
+        f"Inspected again, since picture, networks, customs, text or program changed: {page}."
+        in said
+    )
     assert "3 pages were inspected before and kept." in said
 
 
