@@ -40,10 +40,10 @@ SCORE_SCALE = _LIMITS.number("score_scale")
 MAX_LETTERS_OF_CLASS = _LIMITS.whole("max_letters_of_class")
 """Letters of a class that vote at most: the time grows with the cube of all of them."""
 
-MASK_CELL_PX = 4
+MASK_CELL_PX = _LIMITS.whole("mask_cell_px")
 """Side of the cells over which a part mask is averaged."""
 
-MIN_LOCATOR_P = 1e-4
+MIN_LOCATOR_P = _LIMITS.number("min_locator_p")
 
 Float32 = npt.NDArray[np.float32]
 
