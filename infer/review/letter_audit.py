@@ -165,6 +165,8 @@ def letter_questions(
 
     All letters take part, also those with a finding, so that being asked shows nothing.
     """
+    if not threshold:
+        return ()
     return tuple(
         Question(LETTER_KIND, glyph.letter, (glyph.glyph,), glyph.box, "letter", None, glyph)
         for glyph in record.glyphs
