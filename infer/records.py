@@ -381,3 +381,10 @@ class PageRecord:
     def routed(self, route: Route) -> tuple[GlyphRecord, ...]:
         """Glyphs with this route, in reading order."""
         return tuple(g for g in self.glyphs if g.route == route)
+
+
+def word_of_line(page: PageRecord, glyph: GlyphRecord) -> int:
+    """The number of a letter's word in its line, from 1, as an examiner counts; `GlyphRecord.word`
+    runs on over the page."""
+    first = next(each.word for each in page.glyphs if each.line == glyph.line)
+    return glyph.word - first + 1

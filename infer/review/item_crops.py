@@ -170,8 +170,9 @@ def crop_marks_svg(item: Item, run: Run, kind: CropKind, *, rulers: bool) -> Mar
     if measures:
         small = PageToCrop(*(value / RULER_SCALE for value in affine))
         drawn = draw_rulers(
-            small, (round(size[0] / RULER_SCALE), round(size[1] / RULER_SCALE)), measures
-        )
+            small, (round(size[0] / RULER_SCALE), round(size[1] / RULER_SCALE)), measures,
+            around=item.box,
+        )  # fmt: skip
         inner += f'<g transform="scale({RULER_SCALE:g})">{drawn}</g>'
     if turns % 2:
         inner = (

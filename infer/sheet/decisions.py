@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.run.names import REVIEW_STORE_FILE
@@ -32,6 +32,9 @@ class ShownDecision:
     day: str
     note: str
 
+
+DecisionState = Literal["open", "confirmed", "rejected", "unsettled"]
+"""Nobody decided; a reader found it there; readers found it not there; anything else."""
 
 Decisions = Mapping[tuple[str, int], tuple[ShownDecision, ...]]
 """By page and number of the finding."""
@@ -77,6 +80,16 @@ def read_drawn_letters(run: Run) -> tuple[DrawnLetter, ...]:
         return drawn_letters(store)
     finally:
         store.close()
+
+
+def state_of(decisions: Iterable[ShownDecision]) -> DecisionState:
+    """What readers together made of a place; one who confirms counts before one who does not."""
+    choices = {decision.choice for decision in decisions}
+    if not choices:
+        return "open"
+    if "present" in choices:
+        return "confirmed"
+    return "rejected" if choices == {"not_present"} else "unsettled"
 
 
 def _decided_findings(standing: StandingDecision, findings: Iterable[Finding]) -> list[Finding]:

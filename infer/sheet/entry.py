@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Box, GlyphRecord, Measurement
-from crownlet.infer.sheet.decisions import ShownDecision
+from crownlet.infer.sheet.decisions import DecisionState, ShownDecision, state_of
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import KULMUS_PX, PictureWindow, cut_window
 from crownlet.infer.sheet.veil import SpelledPlace, spell_place
@@ -15,15 +15,16 @@ from crownlet.infer.sheet.wellformed import (
     CleanLetterFinder,
     ExampleLetters,
     LetterDrawing,
+    has_crowns_of_drawing,
     read_drawing,
 )
 from crownlet.infer.sheet.wording import (
     finding_title,
     is_disagreement,
-    length_words,
     measurement_lines,
     network_words,
 )
+from crownlet.infer.view.lengths import label_length
 from crownlet.infer.view.rulers import VIEW_BODY_PX, draw_rulers
 from crownlet.infer.view.wording import latin_name
 
@@ -41,6 +42,9 @@ CLOSE_KULMUS_PX = (28.0, 44.0)
 
 MIN_CONTEXT_HEIGHT_Q = 7.6
 """Least height in q of the window that shows a place among its neighbours."""
+
+CONTEXT_OVER_CLOSER = 1.25
+"""Least height of the window among neighbours over that of the closer one."""
 
 ROW_ASPECT = 5.5
 """Width over height of a row of pictures: on A4 it is 32 mm high."""
@@ -62,6 +66,13 @@ class CleanExample:
     window: PictureWindow
     box: Box
     at: str
+    like_drawing: bool = True
+    """Whether it has the crowns of the drawing beside it."""
+
+    @property
+    def words(self) -> str:
+        """What it is called: well formed only where the drawing beside it agrees."""
+        return "Well formed" if self.like_drawing else "For comparison"
 
 
 @dataclass(frozen=True)
@@ -116,13 +127,22 @@ class Entry:
     decisions: tuple[ShownDecision, ...] = ()
 
     @property
+    def state(self) -> DecisionState:
+        """What readers made of it."""
+        return state_of(self.decisions)
+
+    @property
     def closer(self) -> bool:
         """Whether a closer picture shows more than the one among neighbours."""
         return self.comparison is not None and _is_closer_useful(self.comparison)
 
 
-def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measurement]) -> str:
+def rulers_svg(
+    window: PictureWindow, q: float, measurements: Sequence[Measurement], box: Box
+) -> str:
     """A fragment of SVG in px of the window, empty without measures; `q` in px of the page.
+
+    The rulers lie outside `box`, that of the letter in px of the window.
 
     Rulers are drawn for bodies of `VIEW_BODY_PX` px and enlarged with the picture; the lengths
     stand in the lower left corner, where they hide no ink.
@@ -135,7 +155,7 @@ def rulers_svg(window: PictureWindow, q: float, measurements: Sequence[Measureme
     ]
     grow = 3 * q * window.affine.scale / VIEW_BODY_PX
     size = round(window.picture.width / grow), round(window.picture.height / grow)
-    drawn = draw_rulers((1 / grow, 0.0, 0.0), size, seen, lettered=False)
+    drawn = draw_rulers((1 / grow, 0.0, 0.0), size, seen, around=box, lettered=False)
     return f'<g transform="scale({grow:.4f})">{drawn}</g>{_lengths_svg(window, measurements)}'
 
 
@@ -144,7 +164,7 @@ def _lengths_svg(window: PictureWindow, measurements: Sequence[Measurement]) -> 
     foot = window.picture.height - 0.4 * high
     return "".join(
         f'<text class="length" x="{0.4 * high:.1f}" y="{foot - k * 1.15 * high:.1f}" '
-        f'font-size="{high:.1f}" stroke-width="{0.28 * high:.1f}">{length_words(m.q)}</text>'
+        f'font-size="{high:.1f}" stroke-width="{0.28 * high:.1f}">{label_length(m.q, m.mm)}</text>'
         for k, m in enumerate(reversed(measurements))
     )
 
@@ -170,7 +190,9 @@ def compare_with_clean(
     close = page.window(finding, size, q_px)
     return Comparison(
         size_q=size, close=close, box=close.box(finding.box),
-        rulers=rulers_svg(close, page.pen(page.letters(finding))[0], finding.measurements),
+        rulers=rulers_svg(
+            close, page.pen(page.letters(finding))[0], finding.measurements, close.box(finding.box)
+        ),
         clean=_clean_example(page, example, size, q_px) if example else None, drawn=drawn,
     )  # fmt: skip
 
@@ -208,7 +230,8 @@ def _clean_example(
     seen = cut_window(
         example.page, example.box, size, first.q, first.rotation, example.letters, (), q_px
     )
-    return CleanExample(seen, seen.box(example.box), f"{elsewhere}line {first.line}")
+    like = all(has_crowns_of_drawing(letter, page.customs) for letter in example.letters)
+    return CleanExample(seen, seen.box(example.box), f"{elsewhere}line {first.line}", like)
 
 
 def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> Entry:
@@ -257,7 +280,8 @@ def _context_window(
         return None
     across, down = page.extent(finding)
     beside = _is_closer_useful(comparison) + bool(comparison.clean) + bool(comparison.drawn)
-    high = max(MIN_CONTEXT_HEIGHT_Q, down + 2)
+    # All pictures of a row are equally high: what is closer shows less of the page.
+    high = max(MIN_CONTEXT_HEIGHT_Q, down + 2, CONTEXT_OVER_CLOSER * comparison.size_q[1])
     shape = min(max(ROW_ASPECT - beside * comparison.shape, CONTEXT_ASPECTS[0]), CONTEXT_ASPECTS[1])
     wide = max(high * shape, across + 4)
     return page.window(finding, (wide, high), KULMUS_PX)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
-from crownlet.infer.records import UNFAMILIAR
+from crownlet.infer.records import UNFAMILIAR, Box
 from crownlet.infer.routing.judgement import JUDGED, judgement_of
 from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage
@@ -53,6 +53,8 @@ class Tile:
     label: str
     anchor: str
     window: PictureWindow
+    box: Box
+    """The place itself in px of the window."""
     p: float | None
     line: int
     decisions: tuple[ShownDecision, ...]
@@ -131,10 +133,10 @@ def make_tile(page: SheetPage, finding: Finding) -> Tile:
         max(TILE_SIZE_Q[1], down + 1),
         max(TILE_SIZE_Q[0], min(MAX_TILE_WIDTH_Q, across + 2)),
     )
+    window = page.window(finding, (wide, high), TILE_KULMUS_PX)
     return Tile(
-        page.label(finding), page.anchor(finding),
-        page.window(finding, (wide, high), TILE_KULMUS_PX), finding.p, finding.line,
-        page.decided.get(finding.number, ()),
+        page.label(finding), page.anchor(finding), window, window.box(finding.box), finding.p,
+        finding.line, page.decided.get(finding.number, ()),
     )  # fmt: skip
 
 

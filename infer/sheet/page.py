@@ -9,13 +9,16 @@ from itertools import groupby
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.finding import Finding, doubted_claims, rows_of, seen_claims
 from crownlet.infer.records import Box, GlyphRecord
-from crownlet.infer.sheet.decisions import ShownDecision
+from crownlet.infer.sheet.decisions import DecisionState, ShownDecision, state_of
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
 from crownlet.infer.sheet.upright import QuarterTurn
 from crownlet.infer.sheet.veil import VeiledPage
 
 _FIGURE_HEIGHT_Q = {"finding": 1.9, "review": 1.5}
 """Height in q of the numbers."""
+
+_QUIET_FIGURE_HEIGHT_Q = 1.2
+"""Height in q of the numbers of places that are one of many alike."""
 
 _FIGURE_ASPECT = 0.58
 """Width over height of a digit."""
@@ -57,6 +60,10 @@ class SheetPage:
     def label(self, finding: Finding) -> str:
         """The finding's number on the sheet."""
         return f"{self.mark}{finding.number}"
+
+    def state(self, finding: Finding) -> DecisionState:
+        """What readers made of a finding."""
+        return state_of(self.decided.get(finding.number, ()))
 
     def anchor(self, finding: Finding) -> str:
         """The finding's HTML id."""
@@ -101,7 +108,8 @@ class PageMark:
     tab: Box
     """The box of the number."""
     quiet: bool = False
-    """Whether it is a thin frame without a number."""
+    """Whether it is a thin frame with a small number."""
+    state: DecisionState = "open"
 
     @property
     def centre(self) -> tuple[float, float]:
@@ -118,6 +126,7 @@ class PlaceToMark:
     route: str
     box: Box
     quiet: bool = False
+    state: DecisionState = "open"
 
 
 def place_marks(
@@ -125,18 +134,27 @@ def place_marks(
 ) -> list[PageMark]:
     """Marks for all places inside `part` of the page; findings get their numbers placed first."""
     marks: list[PageMark] = []
-    for place in sorted(places, key=lambda place: place.route != "finding"):
+    for place in sorted(places, key=lambda place: (place.quiet, place.route != "finding")):
         x0, y0, x1, y1 = turn.box(place.box)
         x0, x1 = min(x0, (x0 + x1) / 2 - 0.4 * q), max(x1, (x0 + x1) / 2 + 0.4 * q)
         x0, x1 = max(x0, part[0]), min(max(x1, part[0]), part[2])
         y0, y1 = max(y0, part[1]), min(max(y1, part[1]), part[3])
-        high = _FIGURE_HEIGHT_Q[place.route] * q
+        high = (_QUIET_FIGURE_HEIGHT_Q if place.quiet else _FIGURE_HEIGHT_Q[place.route]) * q
         wide = (len(place.label) * _FIGURE_ASPECT + 0.35) * high
-        taken = [m.tab for m in marks if not m.quiet]
+        taken = [m.tab for m in marks]
         tab = _choose_tab(_tab_candidates((x0, y0, x1, y1), wide, high), taken, part)
         marks.append(
             PageMark(
-                place.label, place.anchor, place.route, x0, y0, x1 - x0, y1 - y0, tab, place.quiet
+                place.label,
+                place.anchor,
+                place.route,
+                x0,
+                y0,
+                x1 - x0,
+                y1 - y0,
+                tab,
+                place.quiet,
+                place.state,
             )
         )
     return marks

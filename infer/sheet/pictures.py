@@ -28,8 +28,11 @@ MIN_PAGE_SIDE_PX = 1300
 PAGE_MARGIN_Q = 5.0
 """q of margin about the writing in the page's picture."""
 
-PARCHMENT_RGB = np.array([236.0, 229.0, 214.0])
-"""RGB of the parchment in the page's picture."""
+LIGHT_PARCHMENT = 229.0
+"""Brightness of the parchment in the page's picture, 0 to 255."""
+
+INK_SHARE = 0.85
+"""Share of its darkness that the lightened ink keeps."""
 
 JPEG_QUALITY = 82
 
@@ -121,7 +124,7 @@ def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
         )
 
     covered = small(page.covered)
-    light = _lighten(covered)
+    light = lighten(covered)
     if page.names:
         # Plates keep their tone; lightened, they would not be seen.
         plates = np.abs(covered.astype(np.int16) - small(page.pixels)).max(axis=2) > 0
@@ -129,11 +132,17 @@ def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
     return encode_jpeg(light), turn, (x0, y0, x1, y1)
 
 
-def _lighten(page: Pixels) -> Pixels:
-    """The page with its parchment brought to one light tone, whatever the light of the picture."""
+def lighten(page: Pixels) -> Pixels:
+    """The page with its parchment brought to one brightness, every pixel (RGB) keeping its hue.
+
+    All channels are multiplied alike, and white is mixed in; neither changes a hue.
+    """
     parchment = np.percentile(page[::4, ::4].reshape(-1, 3), 70, axis=0)
-    even = np.clip(page * (PARCHMENT_RGB / np.maximum(parchment, 30.0)), 0, 255)
-    return np.asarray(255 - 0.85 * (255 - even), np.uint8)
+    factor = LIGHT_PARCHMENT / max(float(parchment.mean()), 30.0)
+    even = page.astype(np.float32) * factor
+    # What would pass white is scaled back as a whole, not channel by channel.
+    even *= 255.0 / np.maximum(even.max(axis=2, keepdims=True), 255.0)
+    return np.asarray(255.0 - INK_SHARE * (255.0 - even), np.uint8)
 
 
 def _written_part(page: VeiledPage, turn: QuarterTurn) -> Box:

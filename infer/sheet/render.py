@@ -10,7 +10,9 @@ from typing import Any
 
 from jinja2 import Environment
 
+from crownlet.infer.sheet.decisions import state_of
 from crownlet.infer.sheet.wording import DISAGREEMENT_NOTE, SOURCES_DIFFER_NOTE, trade_term
+from crownlet.infer.view.lengths import PEN_WIDTH_NOTE
 from crownlet.infer.view.templates import template_environment
 from crownlet.infer.view.wording import count_of, defect_words, describe_defect, latin_name
 
@@ -31,7 +33,8 @@ def _environment() -> Environment:
     return template_environment(
         _TEMPLATES, defect_words=defect_words, latin_name=latin_name, trade_term=trade_term,
         describe_defect=describe_defect, count_of=count_of, disagreement_note=DISAGREEMENT_NOTE,
-        sources_differ_note=SOURCES_DIFFER_NOTE, r=_format_coordinate,
+        sources_differ_note=SOURCES_DIFFER_NOTE, state_of=state_of,
+        pen_width_note=PEN_WIDTH_NOTE, r=_format_coordinate,
     )  # fmt: skip
 
 

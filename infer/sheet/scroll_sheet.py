@@ -56,6 +56,8 @@ class PageView:
 
     name: str
     side: str
+    mark: str
+    """Prefix of the numbers of its findings."""
     picture: EmbeddedPicture
     part: Box
     """What is pictured, in px of the upright page; the marks are given in them."""
@@ -159,7 +161,7 @@ class ScrollView:
         """Height in mm that the text at the top leaves for the picture of the first page."""
         lines = sum(2 + len(note) // 95 for note in self.notes)
         lines += (len(self.seen) + len(self.doubted)) // 5
-        return max(100.0, 180.0 - 5.5 * (lines + len(self.pages)))
+        return max(100.0, 168.0 - 5.5 * (lines + len(self.pages)))
 
 
 def view_scroll(
@@ -276,13 +278,14 @@ def _finding_rank(finding: Finding) -> tuple[int, bool, float]:
 
 def _cite_sources(entries: Iterable[Entry]) -> dict[str, CitedSources]:
     by_kind: dict[object, CitedSources] = {}
+    spelled: set[str] = set()
     table = {}
     for each in entries:
         key = each.finding.kind, each.finding.opinions
         if key not in by_kind:
             opinions = each.finding.opinions
             by_kind[key] = CitedSources(
-                each.label, cite_opinions(opinions), sources_differ(opinions)
+                each.label, cite_opinions(opinions, spelled), sources_differ(opinions)
             )
         table[each.anchor] = by_kind[key]
     return table
@@ -297,14 +300,17 @@ def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
     record = page.veiled.record
     picture, turn, part = shrink_page(page.veiled)
     places = [
-        PlaceToMark(page.label(f), page.anchor(f), f.route, f.box, page.anchor(f) in quiet)
+        PlaceToMark(
+            page.label(f), page.anchor(f), f.route, f.box, page.anchor(f) in quiet, page.state(f)
+        )
         for f in page.findings if f.scope != "page"
     ]  # fmt: skip
     routes = Counter(f.route for f in page.findings)
     match = record.match
     accepted = _accepted_forms(record)
     return PageView(
-        name=page.name, side=page.side, picture=picture, part=part, q=max(record.q, 1.0),
+        name=page.name, side=page.side, mark=page.mark, picture=picture, part=part,
+        q=max(record.q, 1.0),
         marks=tuple(place_marks(places, turn, part, max(record.q, 1.0))),
         letters=len(record.glyphs),
         partly=sum(bool(record.unresolved or g.not_examined) for g in record.glyphs),

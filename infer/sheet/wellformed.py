@@ -38,6 +38,9 @@ DRAWING_BY_STYLE = {
 Arizal's (common practice, no printed source)."""
 
 
+DRAWN_LAMED_TAGS = 2
+
+
 @dataclass(frozen=True)
 class ExampleLetters:
     """A letter, or the letters on both sides of a gap, on one page of the scroll."""
@@ -172,6 +175,18 @@ def _gap_probability(gap: GapRecord, kind: str) -> float | None:
         "word_parted": gap.p_word_parted,
         "letters_touch": None if gap.p_word_parted is None else gap.p_letters_touch,
     }.get(kind)
+
+
+def has_crowns_of_drawing(letter: GlyphRecord, customs: Customs) -> bool:
+    """Whether a letter has as many tags as its drawing under these customs.
+
+    The drawings have the tags of each letter's class, and two on lamed (Mishnat Sofrim; Keset
+    HaSofer 5:2); where customs expect none, their count is right and the drawing's is not held
+    against the letter.
+    """
+    expected = customs.tags_expected(letter.letter)
+    drawn = DRAWN_LAMED_TAGS if letter.letter == "ל" else BY_CHAR[letter.letter].crown
+    return letter.tags_seen == (drawn if expected is None else expected)
 
 
 def read_drawing(char: str, customs: Customs) -> LetterDrawing:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -9,6 +10,7 @@ from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Measurement
+from crownlet.infer.view.lengths import describe_length
 from crownlet.infer.view.wording import defect_words, latin_name
 
 _PROBABILITY_WORDS = (
@@ -25,6 +27,15 @@ _VERDICT_WORDS = {
     "not_there": "speaks against it",
     "unclear": "undecided",
 }
+
+BOOK_BY_ABBREVIATION = {
+    "OC": "Shulchan Aruch, Orach Chayim (OC)", "YD": "Shulchan Aruch, Yoreh De'ah (YD)",
+    "MB": "Mishnah Berurah (MB)", "MS": "Mishnat Sofrim (MS)", "Keset": "Keset HaSofer (Keset)",
+    "Rambam Tef": "Mishneh Torah, Laws of Tefillin (Rambam Tef)",
+}  # fmt: skip
+"""Books as a source abbreviates them, and as they are written at their first use."""
+
+_ABBREVIATION = re.compile(r"\b(?:OC|YD|MB|MS|Rambam Tef|Keset)\b(?! HaSofer)")
 
 SOURCES_DIFFER_NOTE = "The books do not agree on how far this matters."
 
@@ -83,20 +94,14 @@ def network_words(finding: Finding) -> str:
 
 
 def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
-    """Measures in numbers and words, one line for those of one name and one verdict."""
+    """Measures in words, one line for those of one name and one verdict."""
     groups: dict[tuple[str, str], list[str]] = {}
     for m in measures:
-        mm = "" if m.mm is None else f" ({m.mm:.2f} mm)".replace("-", "−")
-        groups.setdefault((m.name, m.says), []).append(f"{length_words(m.q)}{mm}")
+        groups.setdefault((m.name, m.says), []).append(describe_length(m.q, m.mm))
     return tuple(
-        f"{defect_words(name)} {', '.join(lengths)}; {_VERDICT_WORDS[says]}"
+        f"{defect_words(name)} {'; '.join(dict.fromkeys(lengths))}; {_VERDICT_WORDS[says]}"
         for (name, says), lengths in groups.items()
     )
-
-
-def length_words(q: float) -> str:
-    """A length in kulmus."""
-    return f"{q:.2f} q".replace("-", "−")
 
 
 def is_disagreement(finding: Finding) -> bool:
@@ -107,11 +112,30 @@ def is_disagreement(finding: Finding) -> bool:
     return says == {"not_there"} if finding.p >= 0.5 else "there" in says
 
 
-def cite_opinions(opinions: Iterable[Opinion]) -> tuple[CitedOpinion, ...]:
-    """Opinions, the gravest first, each with what its code means."""
+def cite_opinions(
+    opinions: Iterable[Opinion], spelled: set[str] | None = None
+) -> tuple[CitedOpinion, ...]:
+    """Opinions, the gravest first; books are spelled out at their first use, `spelled` are those
+    that were before and takes those that are now."""
+    known = set[str]() if spelled is None else spelled
     rank = list(GRAVITIES)
     ordered = sorted(opinions, key=lambda opinion: rank.index(opinion.code))
-    return tuple(CitedOpinion(o.statement, o.source, o.letters) for o in ordered)
+    return tuple(
+        CitedOpinion(o.statement, spell_out_books(o.source, known), o.letters) for o in ordered
+    )
+
+
+def spell_out_books(source: str, spelled: set[str]) -> str:
+    """A source with each book written out that is not in `spelled`, to which it is added."""
+
+    def written(found: re.Match[str]) -> str:
+        short = found[0]
+        if short in spelled:
+            return short
+        spelled.add(short)
+        return BOOK_BY_ABBREVIATION[short]
+
+    return _ABBREVIATION.sub(written, source)
 
 
 def sources_differ(opinions: Sequence[Opinion]) -> bool:

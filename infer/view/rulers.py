@@ -1,7 +1,8 @@
-"""Rulers drawn over a crop: a fragment of SVG, so that the pixels stay as they are.
+"""Rulers drawn beside what they measure: a fragment of SVG, so that the pixels stay as they are.
 
-A dark line on a broader pale one shows on ink and on skin, and to every eye: nothing depends on a
-colour. Each ruler ends in ticks and carries its length in kulmus, and in mm where known.
+A ruler lies outside the letter, parallel to its measure and as long, so that it covers neither the
+gap nor the ink that it speaks of; where a measure is a single place, a pointer outside the letter
+shows towards it. A dark line on a broader pale one shows on ink and on skin, and to every eye.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ from collections.abc import Iterable
 from html import escape
 from math import hypot
 
-from crownlet.infer.records import Measurement, Point
+from crownlet.infer.records import Box, Measurement, Point
+from crownlet.infer.view.lengths import label_length
 
 VIEW_BODY_PX = 60.0
 """Body height of a letter in a crop, px."""
@@ -22,6 +24,9 @@ MIN_RULER_PX = 1.0
 """A shorter ruler is a place: a ring is drawn around it."""
 
 RING_RADIUS_PX = 4.0
+
+OUTSIDE_PX, POINTER_PX = 5.0, 9.0
+"""Distance of the first ruler from the letter's box, and length of a pointer, px of the crop."""
 
 PALE_COLOUR, DARK_COLOUR = "#ffffff", "#16335b"
 
@@ -42,11 +47,13 @@ def draw_rulers(
     size: tuple[int, int],
     measurements: Iterable[Measurement],
     *,
+    around: Box | None = None,
     lettered: bool = True,
 ) -> str:
     """An `<svg>` of `size` (width, height) px with the rulers of one crop, to be laid over it.
 
-    Without `lettered` the lengths are left to whoever sets them beside the crop.
+    `around` is the box of the letter in px of the page: rulers are set outside it. Without
+    `lettered` the lengths are left to whoever sets them beside the crop.
     Only numbers and the names of measures stand in it; with no measures it is empty.
     """
     width, height = size
@@ -55,6 +62,12 @@ def draw_rulers(
     drawn: list[str] = []
     for k, measurement in enumerate(listed):
         start, end = (_to_crop(affine, p) for p in (measurement.start, measurement.end))
+        pointed = hypot(end[0] - start[0], end[1] - start[1]) < MIN_RULER_PX
+        if around is not None:
+            outside = _box_to_crop(affine, around)
+            aside = OUTSIDE_PX + k * (2 * HALF_TICK_PX + 1)
+            start, end = set_aside(start, end, outside, aside, size)
+        lines = _pointer(start, end) if pointed and around else _ruler_lines(start, end)
         figure = ruler_label(measurement)
         written = figure if beside else str(k + 1)
         figures = _figure_text(
@@ -67,7 +80,7 @@ def draw_rulers(
         drawn.append(
             f'<g class="ruler" data-measure="{escape(measurement.name)}" '
             f'data-says="{measurement.says}">'
-            f"{_ruler_lines(start, end)}{figures}</g>"
+            f"{lines}{figures}</g>"
         )
     return (
         f'<svg class="rulers" xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
@@ -77,9 +90,65 @@ def draw_rulers(
 
 
 def ruler_label(measurement: Measurement) -> str:
-    """The length in words of numbers, such as `0.42 q, 0.31 mm`."""
-    mm = "" if measurement.mm is None else f", {measurement.mm:.2f} mm"
-    return f"{measurement.q + 0.0:.2f} q{mm}".replace("-0.00", "0.00")
+    """The length, such as `0.4 mm`, or `½ pen` where no mm are known."""
+    return label_length(measurement.q, measurement.mm)
+
+
+def set_aside(
+    start: Point, end: Point, box: Box, aside: float, size: tuple[int, int]
+) -> tuple[Point, Point]:
+    """A measure moved across its own direction until it lies `aside` px outside the box.
+
+    To the nearer side on which it stays on the crop of `size` px. A measure of no length becomes a
+    pointer: it begins outside, below or above, and its end shows towards the place.
+    """
+    dx, dy = end[0] - start[0], end[1] - start[1]
+    length = hypot(dx, dy)
+    if length < MIN_RULER_PX:
+        return _point_from_outside(start, box, aside, size)
+    across = (-dy / length, dx / length)
+    corners = [(x, y) for x in (box[0], box[2]) for y in (box[1], box[3])]
+    reach = [(x - start[0]) * across[0] + (y - start[1]) * across[1] for x, y in corners]
+    moves = sorted((max(reach) + aside, min(reach) - aside), key=abs)
+
+    def moved(by: float) -> tuple[Point, Point]:
+        shift = (across[0] * by, across[1] * by)
+        return (
+            (start[0] + shift[0], start[1] + shift[1]), (end[0] + shift[0], end[1] + shift[1])
+        )  # fmt: skip
+
+    places = [moved(by) for by in moves]
+    return next((each for each in places if _is_inside(each, size)), places[0])
+
+
+def _point_from_outside(
+    at: Point, box: Box, aside: float, size: tuple[int, int]
+) -> tuple[Point, Point]:
+    """From below the box towards a place, or from above where the crop ends."""
+    low = box[3] + aside + POINTER_PX
+    if low < size[1]:
+        return (at[0], low), (at[0], box[3] + aside / 2)
+    return (at[0], max(0.0, box[1] - aside - POINTER_PX)), (at[0], box[1] - aside / 2)
+
+
+def _is_inside(line: tuple[Point, Point], size: tuple[int, int]) -> bool:
+    return all(2 <= x <= size[0] - 2 and 2 <= y <= size[1] - 2 for x, y in line)
+
+
+def _box_to_crop(affine: Affine, box: Box) -> Box:
+    (x0, y0), (x1, y1) = _to_crop(affine, box[:2]), _to_crop(affine, box[2:])
+    return min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)
+
+
+def _pointer(start: Point, end: Point) -> str:
+    """An arrow whose head is at `end`, pale and broad below, dark and fine above."""
+    back = HALF_TICK_PX if start[1] > end[1] else -HALF_TICK_PX
+    shape = (
+        f'<path d="M{start[0]:.1f} {start[1]:.1f}V{end[1]:.1f}M{end[0] - HALF_TICK_PX:.1f} '
+        f"{end[1] + back:.1f}L{end[0]:.1f} {end[1]:.1f}L{end[0] + HALF_TICK_PX:.1f} "
+        f'{end[1] + back:.1f}"'
+    )
+    return _in_both_pens(shape)
 
 
 def _to_crop(affine: Affine, point: Point) -> Point:
@@ -98,6 +167,10 @@ def _ruler_lines(start: Point, end: Point) -> str:
         ticks = (f"M{x - u:.1f} {y - v:.1f}L{x + u:.1f} {y + v:.1f}" for x, y in (start, end))
         line = f"M{start[0]:.1f} {start[1]:.1f}L{end[0]:.1f} {end[1]:.1f}"
         shape = f'<path d="{line}{"".join(ticks)}"'
+    return _in_both_pens(shape)
+
+
+def _in_both_pens(shape: str) -> str:
     pens = ((PALE_COLOUR, BROAD_LINE_PX), (DARK_COLOUR, FINE_LINE_PX))
     return "".join(f'{shape} stroke="{ink}" stroke-width="{pen:g}"/>' for ink, pen in pens)
 

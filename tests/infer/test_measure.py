@@ -26,6 +26,7 @@ from crownlet.infer.measure.letters import MEASURE_LIMITS, limit_of, nearer_limi
 from crownlet.infer.records import Measurement, PageRecord
 from crownlet.infer.run.tables import read_measures, write_measures
 from crownlet.infer.view import rulers as drawing
+from crownlet.infer.view.lengths import describe_length
 
 ALLOWED = 0.1
 """Error in q that the issue allows at 64 px a body."""
@@ -193,7 +194,43 @@ def test_rulers_stand_where_they_were_taken() -> None:
     (ring, _) = root.findall(f".//{space}circle")
     assert (ring.attrib["cx"], ring.attrib["cy"]) == ("30.8", "18.0")
     figures = root.findall(f".//{space}text")
-    assert [f.text for f in figures] == ["1", "1: 0.21 q, 0.15 mm", "2", "2: 0.00 q"]
+    assert [f.text for f in figures] == ["1", "1: 0.1 mm", "2", "2: a hair"]
     alone = ET.fromstring(drawing.draw_rulers((0.5, 3.0, -2.0), (90, 80), TAKEN[:1]))
-    assert [f.text for f in alone.findall(f".//{space}text")] == ["0.21 q, 0.15 mm"]
+    assert [f.text for f in alone.findall(f".//{space}text")] == ["0.1 mm"]
     assert all(0 <= float(f.attrib["x"]) <= 90 and 0 <= float(f.attrib["y"]) <= 80 for f in figures)
+
+
+@pytest.mark.parametrize(("start", "end"), [((40, 50), (48, 50)), ((50, 30), (50, 42)),
+                                            ((40, 40), (46, 47))])  # fmt: skip
+def test_a_ruler_lies_outside_the_letter_and_keeps_its_length(
+    start: tuple[float, float], end: tuple[float, float]
+) -> None:
+    box, size = (30.0, 25.0, 60.0, 65.0), (120, 120)
+    moved = drawing.set_aside(start, end, box, 5.0, size)
+    # Translation keeps lengths and directions.
+    shift = [(b[0] - a[0], b[1] - a[1]) for a, b in zip((start, end), moved, strict=True)]
+    assert shift[0] == pytest.approx(shift[1])
+    middle = [(a + b) / 2 for a, b in zip(*moved, strict=True)]
+    assert not (box[0] < middle[0] < box[2] and box[1] < middle[1] < box[3])
+    assert all(0 < x < size[0] and 0 < y < size[1] for x, y in moved)
+
+
+def test_a_place_without_length_is_pointed_at_from_below_the_letter() -> None:
+    tail, head = drawing.set_aside((45.0, 40.0), (45.0, 40.0), (30, 25, 60, 65), 5.0, (120, 120))
+    assert tail[1] > head[1] > 65
+    assert tail[0] == head[0] == 45
+
+
+@pytest.mark.parametrize(
+    ("q", "mm", "words"),
+    [
+        (0.05, None, "a hair"), (0.29, 0.19, "a quarter of a pen width, 0.2 mm"),
+        (0.5, 0.4, "half a pen width, 0.4 mm"), (1.0, None, "one pen width"),
+        (1.55, None, "1½ pen widths"), (3.1, 2.04, "3 pen widths, 2.0 mm"),
+        (-0.3, None, "a quarter of a pen width, the other way"),
+        (0.02, 0.01, "a hair, less than 0.1 mm"),
+    ],
+)  # fmt: skip
+def test_lengths_are_words(q: float, mm: float | None, words: str) -> None:
+    """This project's own words (common practice, no source)."""
+    assert describe_length(q, mm) == words

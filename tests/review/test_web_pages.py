@@ -283,7 +283,7 @@ def test_rulers_are_drawn_only_when_they_may_be_seen(tmp_path: Path) -> None:
         assert "ruler" not in text and "0.25" not in text
         say(window, number, version)
         text = window.get(f"/one/{item.id}").text
-        assert 'class="ruler"' in text and "0.25 kulmus (0.10 mm); speaks for it" in text
+        assert 'class="ruler"' in text and "a quarter of a pen width, 0.1 mm; speaks for it" in text
         assert name not in text and "<script>x" not in text
 
 

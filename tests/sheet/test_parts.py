@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import colorsys
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,11 +15,13 @@ from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.records import GapRecord, Measurement, PageRecord
 from crownlet.infer.sheet import wording as words
+from crownlet.infer.sheet.decisions import ShownDecision, state_of
 from crownlet.infer.sheet.page import PlaceToMark, place_marks
+from crownlet.infer.sheet.pictures import lighten
 from crownlet.infer.sheet.render import choose_file_names
 from crownlet.infer.sheet.upright import QuarterTurn
 from crownlet.infer.sheet.veil import VeiledPage, find_name_glyphs, spell_place, veil_word
-from crownlet.infer.sheet.wellformed import CleanLetterFinder
+from crownlet.infer.sheet.wellformed import CleanLetterFinder, has_crowns_of_drawing
 
 ROTATE = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
@@ -98,7 +101,9 @@ def test_network_and_measure_may_disagree() -> None:
     seen = Measurement(31, "foot_drop", 0.3, 0.2, (0, 0), (0, 4), "foot_level", "not_there")
     assert words.is_disagreement(replace(finding, measurements=(seen,)))
     assert not words.is_disagreement(replace(finding, measurements=(replace(seen, says="there"),)))
-    assert words.measurement_lines([seen]) == ("foot drop 0.30 q (0.20 mm); speaks against it",)
+    assert words.measurement_lines([seen]) == (
+        "foot drop a quarter of a pen width, 0.2 mm; speaks against it",
+    )
 
 
 def test_disputes_are_told() -> None:
@@ -176,3 +181,54 @@ def test_sheets_load_nothing_and_run_nothing() -> None:
         policy = text.partition('Content-Security-Policy" content="')[2].partition('">')[0]
         assert policy.startswith("default-src 'none'; ") and "script" not in policy
         assert text.index("Content-Security-Policy") < text.index("<title>")
+
+
+def test_lightening_keeps_the_hue() -> None:
+    """Hue by the standard library's colorsys (Smith 1978), in degrees."""
+    ink, skin = (96, 60, 40), (205, 175, 130)
+    page = np.full((40, 40, 3), skin, np.uint8)
+    page[10:20, 10:20] = ink
+    light = lighten(page)
+
+    def hue(pixel: object) -> float:
+        return 360 * colorsys.rgb_to_hsv(*(float(v) / 255 for v in np.asarray(pixel)))[0]
+
+    for at, before in (((15, 15), ink), ((30, 30), skin)):
+        assert hue(light[at]) == pytest.approx(hue(before), abs=3)
+    assert light[30, 30].mean() > 210
+    assert light[15, 15].mean() < light[30, 30].mean() - 80
+
+
+def test_books_are_spelled_out_once() -> None:
+    spelled: set[str] = set()
+    first = words.spell_out_books("MB 36:13; Keset 5:4", spelled)
+    assert first == "Mishnah Berurah (MB) 36:13; Keset HaSofer (Keset) 5:4"
+    assert words.spell_out_books("MB 36:13; OC 32:17", spelled) == (
+        "MB 36:13; Shulchan Aruch, Orach Chayim (OC) 32:17"
+    )
+
+
+def test_an_example_with_other_crowns_than_the_drawing_is_not_called_well_formed() -> None:
+    """One tag on bet under customs that expect it (Mishnat Sofrim bet)."""
+    from crownlet.datasets.scribal.customs import load_customs
+
+    bet = next(g for g in made.glyphs() if g.letter == "ב")
+    for tags, customs, like in (
+        (1, "beit_yosef", True), (0, "beit_yosef", False), (0, "unspecified", False),
+        (1, "unspecified", True),
+    ):  # fmt: skip
+        letter = replace(bet, tags_seen=tags)
+        assert has_crowns_of_drawing(letter, load_customs(customs)) is like
+
+
+@pytest.mark.parametrize(
+    ("choices", "state"),
+    [
+        ((), "open"), (("present",), "confirmed"), (("not_present",), "rejected"),
+        (("present", "not_present"), "confirmed"), (("cannot_tell",), "unsettled"),
+        (("authority",), "unsettled"),
+    ],
+)  # fmt: skip
+def test_what_readers_made_of_a_place(choices: tuple[str, ...], state: str) -> None:
+    made_of = [ShownDecision(c, c, "", "anna", "2026-11-30", "") for c in choices]
+    assert state_of(made_of) == state

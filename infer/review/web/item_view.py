@@ -19,9 +19,11 @@ from crownlet.infer.records import (
     Measurement,
     PageRecord,
     Route,
+    word_of_line,
 )
 from crownlet.infer.review.item_crops import measures_of
 from crownlet.infer.review.models import LETTER_KIND
+from crownlet.infer.view.lengths import describe_length
 from crownlet.infer.view.wording import defect_words, latin_name
 
 if TYPE_CHECKING:
@@ -238,7 +240,8 @@ def program_opinion(item: Item, run: Run) -> ProgramOpinion:
     """Results of the networks and the measures about an item, and where it stands."""
     record, scroll = run.pages[item.page].record, run.scroll_of(item.page)
     glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
-    where = f"line {glyph.line}, word {glyph.word}, letter {glyph.place}" if glyph else ""
+    word = word_of_line(record, glyph) if glyph else 0
+    where = f"line {glyph.line}, word {word}, letter {glyph.place}" if glyph else ""
     return ProgramOpinion(
         scroll=scroll.name,
         source=scroll.source,
@@ -296,5 +299,5 @@ def chances_in_100(p: float) -> str:
 
 def measure_sentence(m: Measurement) -> str:
     """A measurement in words; lengths in widths of the pen, and in mm where known."""
-    mm = "" if m.mm is None else f" ({m.mm:.2f} mm)"
-    return f"{defect_words(m.name)}: {m.q:.2f} kulmus{mm}; {VERDICT_WORDS.get(m.says, m.says)}"
+    length = describe_length(m.q, m.mm)
+    return f"{defect_words(m.name)}: {length}; {VERDICT_WORDS.get(m.says, m.says)}"

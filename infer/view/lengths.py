@@ -1,0 +1,40 @@
+"""Lengths in plain words: parts of a pen width, and millimetres where they are known."""
+
+from __future__ import annotations
+
+PEN_WIDTH_NOTE = (
+    "A pen width (kulmus, q in the tables) is the width of the scribe's pen, taken as a third of "
+    "the height of a letter's body; a hair is less than an eighth of it."
+)
+"""Explains the unit, once on a sheet."""
+
+HAIR_Q = 0.125
+"""q below which a length is called a hair: an eighth of the pen (this project's own word)."""
+
+_PARTS = ((0.375, "a quarter of a pen width"), (0.625, "half a pen width"),
+          (0.875, "three quarters of a pen width"), (1.25, "one pen width"))  # fmt: skip
+"""Words for lengths below a bound in q."""
+
+
+def describe_length(q: float, mm: float | None = None) -> str:
+    """A length in words, such as `half a pen width, 0.4 mm`; below 0 it lies the other way."""
+    size = abs(q)
+    words = "a hair" if size < HAIR_Q else next((w for most, w in _PARTS if size < most), "")
+    if not words:
+        halves = round(2 * size)
+        words = f"{halves // 2}{'½' if halves % 2 else ''} pen widths"
+    if mm is not None:
+        words += f", {abs(mm):.1f} mm" if abs(mm) >= 0.05 else ", less than 0.1 mm"
+    return f"{words}, the other way" if q <= -HAIR_Q else words
+
+
+def label_length(q: float, mm: float | None = None) -> str:
+    """The same, short enough for a picture: `0.4 mm`, or `½ pen` where no mm are known."""
+    if mm is not None:
+        return f"{abs(mm):.1f} mm" if abs(mm) >= 0.05 else "< 0.1 mm"
+    if abs(q) < HAIR_Q:
+        return "a hair"
+    quarters = round(4 * abs(q))
+    whole, part = divmod(quarters, 4)
+    figure = f"{whole or ''}{('', '¼', '½', '¾')[part]}"
+    return f"{figure} pen{'s' if abs(q) > 1 else ''}"
