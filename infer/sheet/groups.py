@@ -130,7 +130,7 @@ def make_tile(page: SheetPage, finding: Finding) -> Tile:
     """One place as a small picture."""
     across, down = page.extent(finding)
     high, wide = (
-        max(TILE_SIZE_Q[1], down + 1),
+        max(TILE_SIZE_Q[1], down + 3),
         max(TILE_SIZE_Q[0], min(MAX_TILE_WIDTH_Q, across + 2)),
     )
     window = page.window(finding, (wide, high), TILE_KULMUS_PX)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
@@ -15,11 +15,22 @@ from crownlet.infer.findings.finding import HEADINGS
 from crownlet.infer.review.letter_audit import DrawnLetter
 from crownlet.infer.run.run import Run, StoredScroll, open_run
 from crownlet.infer.sheet.decisions import Decisions, read_decisions, read_drawn_letters
+from crownlet.infer.sheet.lists import (
+    AUTHORITY_FILE,
+    OWNERS_FOLDER,
+    PARCHMENT_FILE,
+    render_authority_list,
+    render_owner_page,
+    render_parchment_list,
+    scrolls_decided,
+)
 from crownlet.infer.sheet.render import choose_file_names, render
 from crownlet.infer.sheet.scroll_sheet import collect_notes, view_scroll
 from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
 
 SHEETS_FOLDER = "sheets"
+
+LIST_FILES = (AUTHORITY_FILE, PARCHMENT_FILE)
 
 Report = Callable[[str], object]
 
@@ -93,14 +104,30 @@ def make_sheets(
         write_file(
             folder / "teaching.html", render_teaching_sheet(run, sound, show_names, decisions)
         )
+        _write_lists(folder, run, files, show_names, decisions)
     for scroll in run.scrolls:
         if scroll.name not in rows:
             href = links[scroll.name] if (folder / files[scroll.name]).is_file() else ""
             fault = faults.get(scroll.name)
             rows[scroll.name] = _row_or_fault(open_run(run.folder), scroll, href, decisions, fault)
     has_teaching_sheet = (folder / "teaching.html").is_file()
-    write_file(folder / "index.html", render_index(rows.values(), has_teaching_sheet))
+    lists = {name for name in LIST_FILES if (folder / name).is_file()}
+    write_file(folder / "index.html", render_index(rows.values(), has_teaching_sheet, lists))
     return SheetSummary(folder / "index.html", len(faults))
+
+
+def _write_lists(
+    folder: Path, run: Run, files: Mapping[str, str], show_names: bool, decisions: Decisions
+) -> None:
+    """The lists that a review leaves, and the page for each owner; nothing before a review."""
+    if not decisions:
+        return
+    fresh = open_run(run.folder)
+    write_file(folder / AUTHORITY_FILE, render_authority_list(fresh, decisions, show_names))
+    write_file(folder / PARCHMENT_FILE, render_parchment_list(fresh, decisions, show_names))
+    for scroll in scrolls_decided(fresh, decisions):
+        page = render_owner_page(fresh, scroll, decisions)
+        write_file(folder / OWNERS_FOLDER / files[scroll.name], page)
 
 
 def render_sheet(
@@ -147,12 +174,13 @@ def make_row(
     )  # fmt: skip
 
 
-def render_index(rows: Iterable[IndexRow], teaching: bool) -> str:
-    """The index as an HTML page."""
+def render_index(rows: Iterable[IndexRow], teaching: bool, lists: Collection[str] = ()) -> str:
+    """The index as an HTML page; `lists` are the files of the lists that there are."""
     ordered = sorted(rows, key=lambda each: each.name)
     ordered.sort(key=lambda each: each.urgency, reverse=True)
     return render(
         "index.html", rows=ordered, headings=list(HEADINGS.values()), teaching=teaching,
+        lists=lists,
         any_decided=any(each.decided for each in ordered),
     )  # fmt: skip
 

@@ -182,7 +182,7 @@ def view_scroll(
     return ScrollView(
         scroll=scroll, notes=collect_notes(scroll, [run.pages[page.name] for page in pages]),
         pages=tuple(_view_page(page, _unpictured_anchors(groups)) for page in pages), groups=groups,
-        sources=_cite_sources([each for group in groups for each in group.entries]),
+        sources=cite_sources([each for group in groups for each in group.entries]),
         tile_groups=group_reviews(pages), doubts=page_review_sentences(pages),
         not_examined=NEVER_EXAMINED, limits=_promise_limits(first), versions=first.versions,
         audit=describe_audit(audit_of(_clear_letters(run, pages), drawn)),
@@ -276,7 +276,8 @@ def _finding_rank(finding: Finding) -> tuple[int, bool, float]:
     return list(HEADINGS).index(finding.heading), not finding.sure, -p
 
 
-def _cite_sources(entries: Iterable[Entry]) -> dict[str, CitedSources]:
+def cite_sources(entries: Iterable[Entry]) -> dict[str, CitedSources]:
+    """The sources of entries by their anchors, quoted in full at the first of each kind."""
     by_kind: dict[object, CitedSources] = {}
     spelled: set[str] = set()
     table = {}

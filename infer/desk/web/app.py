@@ -71,6 +71,7 @@ def create_desk_app(
             Route("/parts", pages.send_parts),
             Route("/small", pages.send_small),
             Route("/sheets/{file}", pages.show_sheet),
+            Route("/sheets/{folder}/{file}", pages.show_sheet),
             Route(REVIEW_HOME, pages.show_review),
             Route(actions.PICTURES_PATH, actions.add_picture, methods=["POST"]),
             Route("/refresh", actions.refresh, methods=["POST"]),

@@ -15,7 +15,21 @@ from crownlet.infer.desk.web.views import page_values, pictures_html, progress_h
 from crownlet.infer.review.web import pages as review_pages
 from crownlet.infer.review.web.requests import UserFacingError
 from crownlet.infer.sheet.decisions import read_decisions
-from crownlet.infer.sheet.make import make_row, quote_addresses, render_index, render_sheet
+from crownlet.infer.sheet.lists import (
+    AUTHORITY_FILE,
+    OWNERS_FOLDER,
+    PARCHMENT_FILE,
+    render_authority_list,
+    render_owner_page,
+    render_parchment_list,
+)
+from crownlet.infer.sheet.make import (
+    LIST_FILES,
+    make_row,
+    quote_addresses,
+    render_index,
+    render_sheet,
+)
 from crownlet.infer.sheet.render import choose_file_names
 from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
 
@@ -29,6 +43,8 @@ SHEET_POLICY = (
     "frame-ancestors 'none'"
 )
 """Content policy of a sheet: it holds its own style and pictures, and no script."""
+
+NO_SHEET = "There is no such sheet."
 
 NO_PAGE_YET = "No page has been inspected yet."
 
@@ -84,29 +100,39 @@ async def show_review(request: Request) -> Response:
 
 
 async def show_sheet(request: Request) -> Response:
-    """The index, the teaching sheet, or the sheet of one scroll, as things stand now."""
+    """The index, the teaching sheet, a list, or a page of one scroll, as things stand now."""
     desk, file = desk_of(request), request.path_params["file"]
+    owner = request.path_params.get("folder") == OWNERS_FOLDER
     run = await run_in_threadpool(desk.open_run)
     if run is None:
         raise UserFacingError(NO_PAGE_YET, 404)
     async with request.app.state.sheet_lock:
-        html = await run_in_threadpool(_sheet_html, run, file)
+        html = await run_in_threadpool(_sheet_html, run, file, owner)
     return HTMLResponse(html, headers={"content-security-policy": SHEET_POLICY})
 
 
-def _sheet_html(run: Run, file: str) -> str:
+def _sheet_html(run: Run, file: str, owner: bool) -> str:
     files = choose_file_names(scroll.name for scroll in run.scrolls)
     decisions = read_decisions(run)
+    scroll = next((each for each in run.scrolls if files[each.name] == file), None)
+    if owner:
+        if scroll is None:
+            raise UserFacingError(NO_SHEET, 404)
+        return render_owner_page(run, scroll, decisions)
     if file == "index.html":
         links = quote_addresses(files)
         return render_index(
-            (make_row(run, scroll, links[scroll.name], decisions) for scroll in run.scrolls), True
-        )
+            (make_row(run, scroll, links[scroll.name], decisions) for scroll in run.scrolls), True,
+            LIST_FILES if decisions else (),
+        )  # fmt: skip
+    if file == AUTHORITY_FILE:
+        return render_authority_list(run, decisions)
+    if file == PARCHMENT_FILE:
+        return render_parchment_list(run, decisions)
     if file == "teaching.html":
         return render_teaching_sheet(run, run.scrolls, decisions=decisions)
-    scroll = next((each for each in run.scrolls if files[each.name] == file), None)
     if scroll is None:
-        raise UserFacingError("There is no such sheet.", 404)
+        raise UserFacingError(NO_SHEET, 404)
     return render_sheet(run, scroll, decisions=decisions)
 
 
