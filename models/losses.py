@@ -81,12 +81,17 @@ class AssessorTargets(NamedTuple):
 
 
 def box_loss(shape: Tensor, target: Tensor) -> Tensor:
-    """1 less the generalised overlap (Rezatofighi et al. 2019) of boxes given as `shape` rows."""
+    """1 less the generalised overlap (Rezatofighi et al. 2019) of boxes given as `shape` rows.
+
+    From 0 to 2. A box turned inside out has a negative area, and its loss would fall without end:
+    it counts as one of no width or height. (A single distance may be below 0: a yud can end above
+    its anchor.)
+    """
     if not len(shape):
         return shape.sum()
     found, true = (
-        torch.cat([rows[:, :2] - rows[:, 2:4], rows[:, :2] + rows[:, 4:6]], dim=1)
-        for rows in (shape, target)
+        torch.cat([start, torch.maximum(start, rows[:, :2] + rows[:, 4:6])], dim=1)
+        for rows, start in ((r, r[:, :2] - r[:, 2:4]) for r in (shape, target))
     )
     loss: Tensor = generalized_box_iou_loss(found, true, reduction="mean")
     return loss

@@ -18,8 +18,12 @@ QUICK = (
 """Files and folders below `tests`; one or more of each room."""
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give the marker `quick` to the tests of these files."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Give the marker `quick` to the tests of these files; leave mutants out unless asked for."""
+    if "mutants" not in (config.option.markexpr or ""):
+        left_out = [item for item in items if item.get_closest_marker("mutants")]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
     places = [HERE / name for name in QUICK]
     for item in items:
         if any(place in (item.path, *item.path.parents) for place in places):

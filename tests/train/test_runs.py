@@ -28,7 +28,7 @@ from crownlet.train.cli import run_job
 from crownlet.train.fit import fit as fitting
 from crownlet.train.fit.data import claim_pool
 from crownlet.train.fit.errors import TrainingError
-from crownlet.train.fit.fit import STOPPED_EXIT_CODE, fit, make_renders
+from crownlet.train.fit.fit import STOPPED_EXIT_CODE, fit, make_module, make_network, make_renders
 from crownlet.train.fit.record import CHECKPOINT_FILE, CONFIG_FILE, RECORD_FILE, open_run
 from crownlet.train.fit.weights import facts_of
 from tests.train.conftest import small_run
@@ -161,7 +161,9 @@ def test_a_stopped_run_goes_on_where_it_was_and_ends_as_if_it_had_never_stopped(
     assert kept["global_step"] == 5
     assert kept["seconds_spent"] > 0
     # What was written by the way says what it had seen by then.
-    assert facts_of(tmp_path / "cut" / "assessor.safetensors")["steps"] == 4
+    by_the_way = facts_of(tmp_path / "cut" / "assessor.safetensors")
+    assert by_the_way["steps"] == 4
+    assert by_the_way["val/letter_error"] >= 0
     assert "ended" not in json.loads((tmp_path / "cut" / RECORD_FILE).read_text("utf-8"))
 
     resume = f"resume='{tmp_path / 'cut'}'"
@@ -171,6 +173,15 @@ def test_a_stopped_run_goes_on_where_it_was_and_ends_as_if_it_had_never_stopped(
     assert [one["step"] for one in facts_of(path)["resumed"]] == [5]
     again = load_file(path)
     assert all(torch.equal(value, again[key]) for key, value in whole.items())
+
+
+def test_a_run_that_goes_on_remembers_its_time(small_pool: Path, tmp_path: Path) -> None:
+    config = small_run(small_pool, tmp_path)
+    module = make_module(config, make_network(config.model))
+    module.on_load_checkpoint({"seconds_spent": 120.0, "random_state": torch.get_rng_state()})
+    assert module.budget.elapsed() == pytest.approx(120.0, abs=1.0)
+    # Five minutes were granted.
+    assert module.budget.progress(0) == pytest.approx(0.4, abs=0.01)
 
 
 def test_a_pool_of_other_renders_is_not_shared(small_pool: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -34,17 +35,23 @@ class KeptWeights(Callback):
 
     def __init__(self, path: Path, facts: Facts) -> None:
         self.path, self.facts, self.start = path, facts, time.monotonic()
+        self._averaged: Assessor | Locator | None = None
 
     def on_validation_epoch_end(self, trainer: pl.Trainer, pl_module: pl.LightningModule) -> None:
-        """Write them."""
+        """Copy them while they are in place; the metrics of this look come a moment later."""
         network = pl_module.network
         if trainer.is_global_zero and isinstance(network, Assessor | Locator):
-            save_weights(network, self.path, self.facts(trainer))
-            seconds = time.monotonic() - self.start
-            error = float(trainer.callback_metrics.get("val/letter_error", float("nan")))
-            print(
-                f"step {trainer.global_step}, {seconds:.0f} s, letter error {error:.5f}", flush=True
-            )
+            self._averaged = copy.deepcopy(network)
+
+    def on_validation_end(self, trainer: pl.Trainer, pl_module: pl.LightningModule) -> None:
+        """Write them with the metrics, and show how far the run is."""
+        if self._averaged is None:
+            return
+        save_weights(self._averaged, self.path, self.facts(trainer))
+        self._averaged = None
+        seconds = time.monotonic() - self.start
+        error = float(trainer.callback_metrics.get("val/letter_error", float("nan")))
+        print(f"step {trainer.global_step}, {seconds:.0f} s, letter error {error:.5f}", flush=True)
 
 
 class KeptCheckpoint(Callback):
