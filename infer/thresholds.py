@@ -18,7 +18,7 @@ from typing import Any
 
 from crownlet.datasets.files.documents import parse_yaml, read_small_file
 from crownlet.datasets.scribal.catalogue import CATALOGUE
-from crownlet.infer.networks import ModelError, weights_folder
+from crownlet.infer.networks import NETWORK_FILES, ModelError, weights_folder
 
 THRESHOLDS_FILE, ROUTING_FILE = "thresholds.yaml", "routing.yaml"
 
@@ -212,9 +212,16 @@ class Thresholds:
 def load_thresholds(folder: Path) -> Thresholds:
     """Read the numbers of a model folder; ModelError names what is wrong with a file.
 
-    A folder without files of its own takes the shipped ones.
+    A folder without networks takes what it lacks from the shipped ones; one with networks must have
+    its own thresholds, which hold for no others.
     """
     shipped = weights_folder()
+    has_networks = any((folder / name).exists() for name in NETWORK_FILES)
+    if has_networks and not (folder / THRESHOLDS_FILE).exists():
+        raise ModelError(
+            folder / THRESHOLDS_FILE,
+            "is missing, and no other thresholds hold for these networks; job=export writes it.",
+        )
     base_path, path = (
         _file_of(folder, shipped, ROUTING_FILE),
         _file_of(folder, shipped, THRESHOLDS_FILE),

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.coco.read import LabelError
-from crownlet.datasets.files.console import steady_streams
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.manifest import SPLITS
 
@@ -18,21 +17,11 @@ EXIT_DONE, EXIT_WRONG_RECORDS, EXIT_WRONG_USAGE = 0, 1, 2
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run one command; exit code 1 where records are wrong, 2 where nothing could be done."""
-    with steady_streams() as out:
-        code = _run(arguments)
-        if out.fault is not None:
-            why = out.fault.strerror or out.fault
-            print(f"crownlet-scans: the output cannot be printed ({why}).", file=sys.stderr)
-            code = code or EXIT_WRONG_RECORDS
-    raise SystemExit(code)
-
-
-def _run(arguments: Sequence[str] | None) -> int:
     from crownlet.datasets.files.errors import FileFault
 
     options = build_parser().parse_args(arguments)
     try:
-        return int(options.run(options))
+        code = options.run(options)
     except ModuleNotFoundError as error:
         print(
             f"crownlet-scans: {error.name} is missing: install the extra `train`", file=sys.stderr
@@ -45,7 +34,7 @@ def _run(arguments: Sequence[str] | None) -> int:
         where = f"{error.filename}: " if error.filename else ""
         print(f"crownlet-scans: {where}{error.strerror or error}", file=sys.stderr)
         code = EXIT_WRONG_USAGE
-    return code
+    raise SystemExit(code)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -53,6 +42,14 @@ def build_parser() -> argparse.ArgumentParser:
     whole = argparse.ArgumentParser(prog="crownlet-scans", description=__doc__)
     commands = whole.add_subparsers(required=True, metavar="COMMAND")
     _add_arguments(_command(commands, "add", "add scans, with labels or without", _add))
+    remove = _command(commands, "remove", "take scans out, pictures and labels", _remove)
+    move = _command(commands, "move", "put scans into another split", _move)
+    for command in (remove, move):
+        command.add_argument("names", nargs="+", metavar="NAME", help="a scroll, or a scan's file")
+        command.add_argument(
+            "--because", required=True, metavar="TEXT", help="why; the manifest keeps it"
+        )
+    move.add_argument("--to", choices=SPLITS, required=True, metavar="SPLIT", help="the new split")
     _command(commands, "check", "name every wrong record", _check)
     _command(commands, "datasheet", "write datasheet.md anew", _datasheet)
     label = _command(commands, "label", "label letters by the text where nobody has", _label)
@@ -109,6 +106,25 @@ def _add(options: argparse.Namespace) -> int:
     manifest, wrong = add_scans(options.folder, source, options.renew)
     if wrong:
         print("Nothing was added.", file=sys.stderr)
+        return _print_complaints(wrong)
+    print(f"{options.folder}: version {manifest.version}. {manifest.changes[-1]}")
+    return EXIT_DONE
+
+
+def _remove(options: argparse.Namespace) -> int:
+    from crownlet.datasets.scans.change import remove_scans
+
+    manifest = remove_scans(options.folder, options.names, options.because)
+    print(f"{options.folder}: version {manifest.version}. {manifest.changes[-1]}")
+    return EXIT_DONE
+
+
+def _move(options: argparse.Namespace) -> int:
+    from crownlet.datasets.scans.change import move_scans
+
+    manifest, wrong = move_scans(options.folder, options.names, options.to, options.because)
+    if wrong:
+        print("Nothing was moved.", file=sys.stderr)
         return _print_complaints(wrong)
     print(f"{options.folder}: version {manifest.version}. {manifest.changes[-1]}")
     return EXIT_DONE

@@ -151,6 +151,7 @@ def _faults(data: dict[str, Any], sizes: Sizes) -> Iterator[tuple[str, str]]:
         yield from _image_faults(image, sizes)
     yield from _duplicate_ids(data.get("annotations"), "annotation")
     filled = set()
+    yield from _duplicate_boxes(_records(data, "annotations"))
     for annotation in _records(data, "annotations"):
         record = _record_name("annotation", annotation)
         belongs = _reference(annotation, "image_id")
@@ -228,6 +229,17 @@ def _duplicate_ids(records: Any, kind: str) -> Iterator[tuple[str, str]]:
         elif key in seen:
             yield f"{kind} {key}", "its id is given twice"
         seen.add(key)
+
+
+def _duplicate_boxes(annotations: list[dict[str, Any]]) -> Iterator[tuple[str, str]]:
+    """Letters given twice: two annotations of one picture with one and the same box."""
+    seen: dict[str, str] = {}
+    for annotation in annotations:
+        record = _record_name("annotation", annotation)
+        place = f"{annotation.get('image_id')} {annotation.get('bbox')}"
+        first = seen.setdefault(place, record)
+        if first != record:
+            yield record, f"has the box of {first}: a letter is given twice"
 
 
 def _records(data: dict[str, Any], name: str) -> list[dict[str, Any]]:

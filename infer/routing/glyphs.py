@@ -19,6 +19,7 @@ from crownlet.infer.records import (
     Ints,
     Located,
 )
+from crownlet.infer.routing.not_examined import unlearned_defects
 from crownlet.infer.routing.reasons import (
     defect_reasons,
     definite_reasons,
@@ -55,6 +56,7 @@ def glyph_rows(
     `learned` names the columns of `assessed.defects`; what `picture` skips is written and not
     routed.
     """
+    unlearned = unlearned_defects(learned)
     rows = []
     for i, letter in enumerate(likeliest_letters(odds)):
         expected = None if matched is None else matched.expected(i)
@@ -86,7 +88,11 @@ def glyph_rows(
                 tags_seen=int(assessed.tags[i].argmax()), tags_expected=tags_expected, p=p,
                 route=route, reasons=names, sure=definite_reasons(reasons),
                 in_name=matched is not None and matched.in_name(i),
-                not_examined=tuple(n for n in p if n in skipped and p[n] is not None),
+                not_examined=tuple(
+                    n for n in p
+                    if (n in skipped and p[n] is not None)
+                    or (n in unlearned and CATALOGUE[n].applies_to(basis))
+                ),
             )
         )  # fmt: skip
     return tuple(rows)

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import Located
 from crownlet.infer.thresholds import Thresholds
-from crownlet.infer.view.wording import NEVER_EXAMINED
+from crownlet.infer.view.wording import NEVER_EXAMINED, defect_words
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
@@ -32,6 +32,8 @@ WITHOUT_TEXT = (
     "letters absent, extra or exchanged, and the division of words: no portion was named or found"
 )
 
+NOT_LEARNED = "{}: these networks have not learned to see it"
+
 FRAME_EDGE_PX = _LIMITS.number("frame_edge_px")
 """A box nearer than this to the edge of the picture is cut by it."""
 
@@ -43,8 +45,10 @@ def not_examined(
     cut: int,
     customs_silent: tuple[str, ...],
     agreement: float,
+    learned: tuple[str, ...],
 ) -> tuple[str, ...]:
-    """Sentences for `page.json`, those of this picture first."""
+    """Sentences for `page.json`, those of this picture first; `learned` names the defects that the
+    networks have an answer for."""
     here = list(picture.sentences)
     if agreement < thresholds.doubted_agreement:
         here.insert(0, DOUBTFUL_SCRIPT.format(agreement))
@@ -56,7 +60,13 @@ def not_examined(
         here.append(WITHOUT_TEXT)
     if customs_silent:
         here.append("crowns on which these customs expect nothing: " + " ".join(customs_silent))
+    here += [NOT_LEARNED.format(defect_words(name)) for name in unlearned_defects(learned)]
     return (*here, *NEVER_EXAMINED)
+
+
+def unlearned_defects(learned: tuple[str, ...]) -> tuple[str, ...]:
+    """The defects of the catalogue that networks should have learned and have no answer for."""
+    return tuple(name for name in LEARNED_DEFECTS if name not in learned)
 
 
 def count_cut_letters(found: Located, facts: ImageFacts) -> int:

@@ -49,7 +49,7 @@ def drawn() -> Drawn:
 
 @pytest.fixture(scope="module")
 def inspector() -> Inspector:
-    return Inspector(measure="none")
+    return Inspector(measured=False)
 
 
 def rotate(image: np.ndarray, degrees: float) -> tuple[np.ndarray, np.ndarray]:

@@ -17,7 +17,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from math import prod
 from pathlib import Path
-from statistics import median
 from typing import Any
 
 import numpy as np
@@ -27,7 +26,6 @@ from torch import Tensor
 
 from crownlet.infer.image import crops
 from crownlet.infer.networks import (
-    Assessment,
     Float32,
     LocatorMaps,
     ModelInfo,
@@ -52,12 +50,6 @@ INTS_ATTRIBUTE = 7
 
 def measure_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
     """Operations per second, the best of `repeats` rounds, in float32 or in 8-bit integers."""
-    seconds = least_seconds(repeats, peak_round(threads, integers=integers))
-    return PEAK_OPERATIONS * RUNS_PER_ROUND / seconds
-
-
-def peak_round(threads: int, *, integers: bool) -> Callable[[], object]:
-    """What runs plain convolutions of `PEAK_OPERATIONS` for `RUNS_PER_ROUND` times."""
     ort = import_onnx_runtime()
 
     options = ort.SessionOptions()
@@ -66,7 +58,10 @@ def peak_round(threads: int, *, integers: bool) -> Callable[[], object]:
     session = ort.InferenceSession(model, options, providers=["CPUExecutionProvider"])
     shape, rng = (PEAK_BATCH, PEAK_CHANNELS, PEAK_SIDE_PX, PEAK_SIDE_PX), np.random.default_rng(0)
     picture = rng.integers(0, 255, shape, np.uint8) if integers else rng.random(shape, np.float32)
-    return lambda: [session.run(None, {"x": picture}) for _ in range(RUNS_PER_ROUND)]
+    seconds = least_seconds(
+        repeats, lambda: [session.run(None, {"x": picture}) for _ in range(RUNS_PER_ROUND)]
+    )
+    return PEAK_OPERATIONS * RUNS_PER_ROUND / seconds
 
 
 def least_seconds(repeats: int, action: Callable[[], object]) -> float:
@@ -75,28 +70,10 @@ def least_seconds(repeats: int, action: Callable[[], object]) -> float:
     return min(_time_action(action) for _ in range(repeats))
 
 
-def _time_action(
-    action: Callable[[], object], clock: Callable[[], float] = time.perf_counter
-) -> float:
-    start = clock()
+def _time_action(action: Callable[[], object]) -> float:
+    start = time.perf_counter()
     action()
-    return clock() - start
-
-
-def share_of_peak(
-    action: Callable[[], object], operations: float, peak: Callable[[], object], repeats: int
-) -> float:
-    """How near an action of so many operations comes to the plain convolutions of `peak_round`.
-
-    Both by processor time and by turns: what else runs on the machine slows both alike.
-    """
-    action()
-    peak()
-    ratios = []
-    for _ in range(repeats):
-        plain = _time_action(peak, time.process_time) / (PEAK_OPERATIONS * RUNS_PER_ROUND)
-        ratios.append(plain * operations / _time_action(action, time.process_time))
-    return median(ratios)
+    return time.perf_counter() - start
 
 
 def build_convolutions(integers: bool = False) -> bytes:
@@ -232,14 +209,10 @@ class Shown:
         self.pages.append(page)
         return self.sessions.locate(page)
 
-    def assess(self, crops: npt.NDArray[np.uint8]) -> Assessment:
+    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, ...]:
         """As `OnnxNetworks.assess`."""
         self.crops.append(crops)
         return self.sessions.assess(crops)
-
-    def part_masks(self, seen: Assessment, rows: npt.NDArray[np.int64]) -> Float32:
-        """As `OnnxNetworks.part_masks`."""
-        return self.sessions.part_masks(seen, rows)
 
 
 def record_inputs(sessions: OnnxNetworks, page: Path) -> Shown:
@@ -247,32 +220,29 @@ def record_inputs(sessions: OnnxNetworks, page: Path) -> Shown:
     from crownlet.infer.inspector import Inspector
 
     kept = Shown(sessions)
-    Inspector(sessions.folder, networks=kept, measure="none").inspect(page)
+    Inspector(sessions.folder, networks=kept, measured=False).inspect(page)
     return kept
 
 
-def measure_alone(kept: Shown, repeats: int, *, integers: bool) -> dict[str, dict[str, Any]]:
-    """By network: seconds, operations, and the share of the plain convolutions' operations."""
+def measure_alone(kept: Shown, peak: float, repeats: int) -> dict[str, dict[str, Any]]:
+    """By network: seconds, operations and share of `peak` (operations per second)."""
     sessions = kept.sessions
-    peak = peak_round(sessions.threads, integers=integers)
+    with ThreadPoolExecutor(sessions.lanes) as pool:
+        seconds = {
+            "locator": least_seconds(
+                repeats, lambda: [sessions.locate(page) for page in kept.pages]
+            ),
+            "assessor": least_seconds(repeats, lambda: list(pool.map(sessions.assess, kept.crops))),
+        }
     taken = {
         "locator": operations_per_pixel(sessions.folder) * sum(page.size for page in kept.pages),
         "assessor": operations_per_crop(sessions.folder) * sum(map(len, kept.crops)),
     }
-    with ThreadPoolExecutor(sessions.lanes) as pool:
-        actions: dict[str, Callable[[], object]] = {
-            "locator": lambda: [sessions.locate(page) for page in kept.pages],
-            "assessor": lambda: list(pool.map(sessions.assess, kept.crops)),
-        }
-        seconds = {name: least_seconds(repeats, action) for name, action in actions.items()}
-        shares = {
-            name: share_of_peak(action, taken[name], peak, repeats)
-            for name, action in actions.items()
-        }
     return {
         name: {
             "seconds": spent, "gigaflop": taken[name] / 1e9,
-            "gigaflop_a_second": taken[name] / spent / 1e9, "share_of_peak": shares[name],
+            "gigaflop_a_second": taken[name] / spent / 1e9,
+            "share_of_peak": taken[name] / spent / peak,
         }
         for name, spent in seconds.items()
     }  # fmt: skip
