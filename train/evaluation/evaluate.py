@@ -20,6 +20,7 @@ from crownlet.datasets.files.atomic import write_json
 from crownlet.datasets.files.images import PageError
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.inspector import Inspector
+from crownlet.train.evaluation.clean_hands import clean_hand_pages, measure_clean_hands
 from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages, measure_fragments
 from crownlet.train.evaluation.held_out_text import measure_mezuzot
 from crownlet.train.evaluation.matching import LetterErrors
@@ -89,6 +90,9 @@ def evaluate(config: Any) -> Path:
     if settings.mezuzot:
         read = reader.read(held_out_mezuzot(settings.mezuzot))
         suites["held-out mezuzot"] = measure_mezuzot(read, customs)
+    if settings.clean_hands:
+        read = reader.read(clean_hand_pages(settings.clean_hands))
+        suites["clean hands"] = measure_clean_hands(read, customs)
     if settings.type_pages:
         suites["type pages"] = measure_type_pages(reader.read)
     if settings.photographs and Path(settings.photographs).is_dir():
