@@ -13,6 +13,7 @@ import sys
 import warnings
 from collections.abc import Callable, Sequence
 
+import crownlet.infer
 from crownlet.infer.commands import WRONG_USAGE
 from crownlet.infer.view.console import print_error
 
@@ -54,6 +55,9 @@ def _parser() -> argparse.ArgumentParser:
         prog="crownlet",
         description="Finds places in Torah scrolls, tefillin and mezuzot that a trained examiner "
         "should look at. It never rules.",
+    )
+    parser.add_argument(
+        "--version", action="version", version=f"crownlet {crownlet.infer.__version__}"
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in COMMANDS:

@@ -6,6 +6,7 @@ full: what is printed of them goes to genizah.
 
 from __future__ import annotations
 
+import difflib
 import json
 from collections.abc import Sequence
 from functools import cache
@@ -96,6 +97,8 @@ def _read_passage(name: str) -> Portion:
 
     if looks_like_passage(name):
         return read_passage(name)
+    if near := difflib.get_close_matches(name.casefold(), KNOWN_PORTIONS, n=1):
+        raise ValueError(f"there is no portion {name!r}; did you mean {near[0]!r}?")
     known = ", ".join(KNOWN_PORTIONS)
     raise ValueError(
         f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE_PASSAGE} "

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.view.console import print_error
+from crownlet.infer.view.wording import describe_failures
 
 if TYPE_CHECKING:
     from crownlet.infer.batch.processes import WorkerConfig
@@ -134,7 +135,9 @@ def _inspect(options: argparse.Namespace, out: Path) -> int:
         pages = "1 page was" if work.kept == 1 else f"{work.kept} pages were"
         print(f"{pages} inspected before and kept as {'it is' if work.kept == 1 else 'they are'}.")
     if work.failed:
-        print_error(f"{work.failed} of {len(paths)} pages failed; the others are in {out}.")
+        failures = describe_failures(work.failed, len(paths), "page")
+        others = f"; the others are in {out}" if work.failed < len(paths) else ""
+        print_error(f"{failures}{others}.")
     return DONE if listed and not work.failed and not found.wrong else SOME_FAILED
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.view.console import print_error
+from crownlet.infer.view.wording import describe_failures
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.plan import PowerTarget, SurveyPlan
@@ -118,7 +119,7 @@ def _inspect(running: SurveyRun) -> int:
     _print_audit(running, drawn)
     if running.failed:
         lines = {key.page: key.line for key in running.keys}
-        print_error(f"{len(running.failed)} of {len(rows)} scans failed:")
+        print_error(f"{describe_failures(len(running.failed), len(rows), 'scan')}:")
         for page, why in running.failed.items():
             print_error(f"line {lines[page]} of the manifest, {page}: {why}")
         return SOME_FAILED

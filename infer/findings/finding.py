@@ -55,8 +55,6 @@ class Finding:
     p: float | None
     """Probability of `kind`; None where it follows from counting or measuring."""
     heading: Heading
-    code: str
-    """The catalogue's code of gravity that set the heading; "" where customs set it."""
     opinions: tuple[Opinion, ...]
     """Opinions of the sources on this kind on this letter, disagreements included."""
     measurements: tuple[Measurement, ...]

@@ -136,7 +136,7 @@ def letter_claims(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> l
     ]
     listed = missing_by_list(glyph, record, customs)
     if listed is not None and listed not in glyph.reasons:
-        severity = Severity("custom", "", opinions_on(listed, glyph.letter))
+        severity = Severity("custom", opinions_on(listed, glyph.letter))
         rows.append(Claim(listed, severity, False, None))
     return sorted(rows, key=lambda row: row.order)
 
@@ -152,7 +152,7 @@ def _claim_severity(
         and has_leg_of_yud_length(glyph, record)
     )
     crowned = kind == "tag_excess" and crowned_by_list(glyph, record)
-    return replace(severity, heading="custom", code="") if long_leg or crowned else severity
+    return replace(severity, heading="custom") if long_leg or crowned else severity
 
 
 def claim_probability(glyph: GlyphRecord, kind: str) -> float | None:
@@ -172,7 +172,7 @@ def _letter_finding(
         number=0, kind=first.kind, scope="glyph", glyphs=(glyph.glyph,), line=glyph.line,
         letter=glyph.letter, expected=glyph.expected, box=glyph.box,
         route="finding" if any(row.sure for row in claims) else "review", p=first.p,
-        heading=first.severity.heading, code=first.severity.code, opinions=first.severity.opinions,
+        heading=first.severity.heading, opinions=first.severity.opinions,
         measurements=tuple(m for m in measured if m.defect == first.kind), in_name=glyph.in_name,
         says=letter_message(first.kind, glyph, first.sure),
         others=tuple(row.kind for row in claims[1:]), sure=first.sure,
@@ -203,7 +203,7 @@ def _gap_finding(
         number=0, kind=first.kind, scope="gap", glyphs=(right.glyph, left.glyph),
         line=gap.line, letter=None, expected=gap.expected, box=box_between(right.box, left.box),
         route="finding" if any(row.sure for row in claims) else "review", p=first.p,
-        heading=first.severity.heading, code=first.severity.code,
+        heading=first.severity.heading,
         opinions=first.severity.opinions, measurements=(), in_name=right.in_name or left.in_name,
         says=gap_message(first.kind, gap, right.letter, left.letter, first.sure),
         others=tuple(row.kind for row in claims[1:]), sure=first.sure,

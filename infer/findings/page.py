@@ -30,7 +30,7 @@ def page_finding(
         number=0, kind=kind, scope="page", glyphs=tuple(g.glyph for g in glyphs),
         line=lines.pop() if len(lines) == 1 else 0, letter=letter, expected=expected,
         box=enclosing_box(glyph.box for glyph in glyphs), route="finding", p=None,
-        heading=severity.heading, code=severity.code, opinions=severity.opinions, measurements=(),
+        heading=severity.heading, opinions=severity.opinions, measurements=(),
         in_name=any(glyph.in_name for glyph in glyphs), says=says,
     )  # fmt: skip
 

@@ -33,8 +33,6 @@ class Severity:
     """How a kind of finding is listed."""
 
     heading: Heading
-    code: str
-    """"" where customs, or no source at all, set the heading."""
     opinions: tuple[Opinion, ...]
 
 
@@ -48,13 +46,13 @@ def severity_of(
     opinions = opinions_on(kind, letter)
     moved = _heading_by_customs(kind, letter, customs, tags_seen)
     if moved is not None:
-        return Severity(moved, "", opinions)
+        return Severity(moved, opinions)
     if not opinions:
-        return Severity("information", "", ())
+        return Severity("information", ())
     some = kind == "tag_missing" and (tags_seen or 0) > 0
     asked = [o for o in opinions if not (some and o.code in _BARE_OF_TAGS_ONLY)] or [*opinions]
     code = min((o.code for o in asked), key=_CODE_ORDER.index)
-    return Severity(_HEADING_OF_CODE[code], code, opinions)
+    return Severity(_HEADING_OF_CODE[code], opinions)
 
 
 def opinions_on(kind: str, letter: str | None) -> tuple[Opinion, ...]:

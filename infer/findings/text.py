@@ -107,7 +107,7 @@ def _place_finding(place: TextPlace, record: PageRecord, customs: Customs) -> Fi
         letter=None, expected=place.letters if absent else None,
         box=_box_around_point(place.at, record.q) if absent else enclosing_box(boxes),
         route="finding" if place.sure else "review", p=None, heading=severity.heading,
-        code=severity.code, opinions=severity.opinions, measurements=(), in_name=place.in_name,
+        opinions=severity.opinions, measurements=(), in_name=place.in_name,
         says=f"{place.says[:1].upper()}{place.says[1:].rstrip('.')}.", sure=place.sure,
     )  # fmt: skip
 
@@ -121,7 +121,7 @@ def _absent_finding(run: Sequence[AbsentLetter], record: PageRecord, customs: Cu
     return Finding(
         number=0, kind=_LETTER_ABSENT, scope="text", glyphs=(first.after,) if first.after else (),
         line=first.line, letter=None, expected=letters, box=_box_around_point(first.at, record.q),
-        route=first.route, p=None, heading=severity.heading, code=severity.code,
+        route=first.route, p=None, heading=severity.heading,
         opinions=severity.opinions, measurements=(), in_name=any(a.in_name for a in run),
         says=absent_message(letters, first.word, whole), sure=first.route == "finding",
     )  # fmt: skip

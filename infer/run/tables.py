@@ -98,7 +98,7 @@ def _cause(error: Exception) -> str:
 
 FINDING_COLUMNS = (
     "number", "kind", "others", "scope", "glyphs", "line", "letter", "expected", "x0", "y0", "x1",
-    "y1", "route", "sure", "p", "heading", "code", "divine_name", "says",
+    "y1", "route", "sure", "p", "heading", "divine_name", "says",
 )  # fmt: skip
 
 
@@ -114,7 +114,7 @@ def finding_row(finding: Finding) -> list[str]:
         ";".join(map(str, finding.glyphs)), str(finding.line), finding.letter or "",
         finding.expected or "", *(f"{v:.1f}" for v in finding.box), finding.route,
         str(int(finding.sure)), "" if finding.p is None else f"{finding.p:.4f}", finding.heading,
-        finding.code, str(int(finding.in_name)), finding.says,
+        str(int(finding.in_name)), finding.says,
     ]  # fmt: skip
 
 
@@ -158,7 +158,7 @@ def _finding(row: dict[str, str], measured: dict[int, list[Measurement]]) -> Fin
         expected=_expected(row["expected"], kind),
         box=(float(row["x0"]), float(row["y0"]), float(row["x1"]), float(row["y1"])),
         route=cast(Route, route), p=float(row["p"]) if row["p"] else None,
-        heading=cast(Heading, heading), code=row["code"], opinions=opinions_on(kind, letter),
+        heading=cast(Heading, heading), opinions=opinions_on(kind, letter),
         measurements=tuple(m for m in near if m.defect == kind),
         in_name=row["divine_name"] == "1", says=row["says"],
         others=tuple(name for name in row["others"].split(";") if name), sure=row["sure"] == "1",

@@ -50,6 +50,15 @@ def count_of(number: int, one: str, many: str | None = None) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
+def describe_failures(failed: int, total: int, what: str) -> str:
+    """How many pages, or other things, could not be inspected, as a person would say it."""
+    if total == 1:
+        return f"the {what} could not be inspected"
+    if failed == total:
+        return f"none of the {total:,} {what}s could be inspected"
+    return f"{failed:,} of {total:,} {what}s could not be inspected"
+
+
 def defect_words(name: str) -> str:
     """A defect's name as words: `tag_missing` is "tag missing"."""
     return name.replace("_", " ")

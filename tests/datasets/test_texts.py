@@ -75,8 +75,8 @@ def test_a_file_that_is_no_portion(content: bytes, message: str, tmp_path: Path)
 
 
 def test_neither_name_nor_file(tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match=r"'mezuza' is neither a portion \(mezuzah, "):
-        read_portion("mezuza")
+    with pytest.raises(ValueError, match=r"'scroll' is neither a portion \(mezuzah, "):
+        read_portion("scroll")
     with pytest.raises(ValueError, match="nor a text file"):
         read_portion(tmp_path)
 
@@ -87,3 +87,10 @@ def test_too_large_a_file(tmp_path: Path) -> None:
         file.truncate(9 * 1024 * 1024)
     with pytest.raises(ValueError, match="too large"):
         read_portion(path)
+
+
+@pytest.mark.parametrize("name", ["mezuza", "Mezuzah", "mezzuzah"])
+def test_a_misspelt_portion_is_asked_back(name: str) -> None:
+    # Python's difflib finds the near name; the wording is this project's own.
+    with pytest.raises(ValueError, match=f"no portion '{name}'; did you mean 'mezuzah'"):
+        read_portion(name)

@@ -14,6 +14,7 @@ from PIL import Image
 from crownlet.infer import cli
 from crownlet.infer import inspector as inspector_module
 from crownlet.infer.batch import inputs as naming
+from crownlet.infer.view.wording import describe_failures
 
 
 @pytest.fixture(autouse=True)
@@ -66,7 +67,7 @@ def test_bad_pages_are_named_and_the_others_are_whole(
     for line, name, cause in zip(lines[:-1], bad, causes, strict=True):
         assert line.startswith(f"crownlet: {folder / name}: ")
         assert cause in line
-    assert "5 of 6 pages failed" in lines[-1]
+    assert "5 of 6 pages could not be inspected; the others are in" in lines[-1]
 
 
 @pytest.mark.parametrize(
@@ -127,3 +128,25 @@ def test_a_reader_of_the_output_who_goes_away_is_no_fault() -> None:
         process.stdout.close()
         assert process.stderr.read() == b""
     assert process.returncode == cli.STOPPED
+
+
+def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
+    from importlib.metadata import version
+
+    with pytest.raises(SystemExit) as caught:
+        cli.main(["--version"])
+    assert caught.value.code == 0
+    assert capsys.readouterr().out == f"crownlet {version('crownlet')}\n"
+
+
+@pytest.mark.parametrize(
+    ("failed", "total", "words"),
+    [
+        (1, 1, "the page could not be inspected"),
+        (6, 6, "none of the 6 pages could be inspected"),
+        (1, 6, "1 of 6 pages could not be inspected"),
+    ],
+)
+def test_failures_are_told_as_a_person_would(failed: int, total: int, words: str) -> None:
+    # The wording is this project's own; no outside source.
+    assert describe_failures(failed, total, "page") == words

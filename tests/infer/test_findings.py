@@ -135,7 +135,7 @@ def test_a_finding_that_a_measure_sent_to_review_is_not_sure() -> None:
 
 def test_what_is_unfamiliar_has_no_source_and_is_for_information() -> None:
     finding = only(made.record([made.flagged(1, "ש", "unfamiliar", sure=(), route="review")]))
-    assert (finding.heading, finding.code, finding.opinions) == ("information", "", ())
+    assert (finding.heading, finding.opinions) == ("information", ())
 
 
 def test_an_unfamiliar_page_is_said_once_and_not_letter_by_letter() -> None:

@@ -167,7 +167,7 @@ def test_decisions_as_a_table(run: Run, store: ReviewStore) -> None:
 def finding(kind: str, scope: Scope, glyphs: tuple[int, ...], letter: str | None) -> Finding:
     return Finding(
         1, kind, scope, glyphs, 1, letter, None, (1.0, 2.0, 3.0, 4.0), "finding", None, "question",
-        "", (), (), False, "Look here.",
+        (), (), False, "Look here.",
     )  # fmt: skip
 
 

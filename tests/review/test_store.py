@@ -63,7 +63,7 @@ def test_a_place_doubted_for_several_reasons_is_asked_for_each(run: Run, tmp_pat
     shin = replace(record.glyphs[4], letter="ש")
     page = replace(record, glyphs=(*record.glyphs[:4], shin, *record.glyphs[5:]))
     found = Finding(
-        1, "part_loose", "glyph", (5,), 1, "ש", "ש", shin.box, "finding", 0.9, "question", "", (),
+        1, "part_loose", "glyph", (5,), 1, "ש", "ש", shin.box, "finding", 0.9, "question", (),
         (), False, "Look here.", ("tag_loose", "tag_bare"),
     )  # fmt: skip
     write_page(page, tmp_path / "one", [found])

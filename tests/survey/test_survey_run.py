@@ -131,7 +131,7 @@ def test_a_bad_scan_is_named_at_the_end_and_stops_nothing(
     out = tmp_path / "S"
     assert survey(own, out) == 1
     said = capsys.readouterr().err.splitlines()
-    assert said[-2] == "crownlet: 1 of 4 scans failed:"
+    assert said[-2] == "crownlet: 1 of 4 scans could not be inspected:"
     assert said[-1].startswith("crownlet: line 3 of the manifest, S00")
     gathered = load_survey(out)
     assert len(gathered.scrolls) == 3 and len(gathered.notes) == 1

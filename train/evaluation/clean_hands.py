@@ -1,8 +1,8 @@
 """What is pointed at where nothing is planted: clean mezuzot by hands with forms of their own.
 
-Held-out hands with such forms are as far from the books' forms as real ones. What is listed on their letters is a
-finding in vain, and what goes to review is a question in vain: both are given per letter, as a
-reader meets them, by customs and with their kinds.
+Held-out hands with such forms are as far from those of the books as real ones. What is listed on
+their letters is a finding in vain, and what goes to review is a question in vain: both are given
+per letter, as a reader meets them, by customs and with their kinds.
 """
 
 from __future__ import annotations
