@@ -24,8 +24,10 @@ from crownlet.infer.sheet.lists import (
     render_parchment_list,
     scrolls_decided,
 )
+from crownlet.infer.sheet.posters import render_poster
 from crownlet.infer.sheet.render import choose_file_names, render
-from crownlet.infer.sheet.scroll_sheet import collect_notes, view_scroll
+from crownlet.infer.sheet.scroll_sheet import POSTERS_FOLDER, collect_notes, view_scroll
+from crownlet.infer.sheet.statements import MAX_STATEMENTS
 from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
 
 SHEETS_FOLDER = "sheets"
@@ -96,6 +98,12 @@ def make_sheets(
             faults[scroll.name] = error
             complain(str(error))
             continue
+        for number in range(1, MAX_STATEMENTS + 1):
+            poster = render_poster(fresh, scroll, number, show_names=show_names)
+            if poster is None:
+                break
+            stem = files[scroll.name].removesuffix(".html")
+            write_file(folder / POSTERS_FOLDER / f"{stem}-{number}.html", poster)
         rows[scroll.name] = make_row(fresh, scroll, links[scroll.name], decisions)
         took = time.perf_counter() - start
         report(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import quote
 
 from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_customs
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
@@ -33,10 +34,14 @@ from crownlet.infer.sheet.groups import (
 )
 from crownlet.infer.sheet.page import PageMark, PlaceToMark, SheetPage, place_marks
 from crownlet.infer.sheet.pictures import EmbeddedPicture, shrink_page
+from crownlet.infer.sheet.render import choose_file_names
+from crownlet.infer.sheet.statements import HandStatement, make_statements, read_habits
 from crownlet.infer.sheet.veil import VeiledPage
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
 from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
 from crownlet.infer.view.wording import NEVER_EXAMINED
+
+POSTERS_FOLDER = "posters"
 
 PAPER_MM_PER_Q = 1.55
 """mm of paper for one q of a page's picture; less where the page is too wide for that."""
@@ -155,6 +160,10 @@ class ScrollView:
     """Face against reverse, as in scrolls.json."""
     consistency: Mapping[str, Any] | None
     """Evenness of the hand, as in scrolls.json."""
+    statements: tuple[HandStatement, ...] = ()
+    """Sentences about the hand, gravest first."""
+    posters: str = ""
+    """Address of the posters of its statements, without number and ending."""
 
     @property
     def picture_height_mm(self) -> float:
@@ -177,7 +186,7 @@ def view_scroll(
     rows = _sort_findings(pages)
     groups = _group_by_heading(rows, finder)
     first = pages[0].veiled.record
-    facts = _scroll_facts(run, scroll)
+    facts = scroll_facts(run, scroll)
     seen, doubted = count_claims(pages)
     return ScrollView(
         scroll=scroll, notes=collect_notes(scroll, [run.pages[page.name] for page in pages]),
@@ -191,6 +200,8 @@ def view_scroll(
         seen=seen, doubted=doubted,
         decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
         side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
+        statements=make_statements(read_habits(run, pages, facts), pages),
+        posters=poster_address(run, scroll),
     )  # fmt: skip
 
 
@@ -276,6 +287,12 @@ def _finding_rank(finding: Finding) -> tuple[int, bool, float]:
     return list(HEADINGS).index(finding.heading), not finding.sure, -p
 
 
+def poster_address(run: Run, scroll: StoredScroll) -> str:
+    """The address of a scroll's posters seen from its sheet, without number and ending."""
+    files = choose_file_names(each.name for each in run.scrolls)
+    return f"{POSTERS_FOLDER}/{quote(files[scroll.name].removesuffix('.html'))}"
+
+
 def cite_sources(entries: Iterable[Entry]) -> dict[str, CitedSources]:
     """The sources of entries by their anchors, quoted in full at the first of each kind."""
     by_kind: dict[object, CitedSources] = {}
@@ -330,7 +347,7 @@ def _accepted_forms(record: PageRecord) -> tuple[str, ...]:
     return tuple(line for line in by_default if line in record.not_examined)
 
 
-def _scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
+def scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
     """The scroll's object in scrolls.json; empty for runs made before that file was written."""
     path = run.folder / SCROLLS_FILE
     listed = read_json(path).get("scrolls", ()) if path.is_file() else ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
@@ -30,7 +31,9 @@ from crownlet.infer.sheet.make import (
     render_index,
     render_sheet,
 )
+from crownlet.infer.sheet.posters import PosterChoice, render_poster
 from crownlet.infer.sheet.render import choose_file_names
+from crownlet.infer.sheet.scroll_sheet import POSTERS_FOLDER
 from crownlet.infer.sheet.teaching_sheet import render_teaching_sheet
 
 if TYPE_CHECKING:
@@ -102,21 +105,23 @@ async def show_review(request: Request) -> Response:
 async def show_sheet(request: Request) -> Response:
     """The index, the teaching sheet, a list, or a page of one scroll, as things stand now."""
     desk, file = desk_of(request), request.path_params["file"]
-    owner = request.path_params.get("folder") == OWNERS_FOLDER
+    folder, query = request.path_params.get("folder", ""), dict(request.query_params)
     run = await run_in_threadpool(desk.open_run)
     if run is None:
         raise UserFacingError(NO_PAGE_YET, 404)
     async with request.app.state.sheet_lock:
-        html = await run_in_threadpool(_sheet_html, run, file, owner)
+        html = await run_in_threadpool(_sheet_html, run, folder, file, query)
     return HTMLResponse(html, headers={"content-security-policy": SHEET_POLICY})
 
 
-def _sheet_html(run: Run, file: str, owner: bool) -> str:
+def _sheet_html(run: Run, folder: str, file: str, query: Mapping[str, str]) -> str:
     files = choose_file_names(scroll.name for scroll in run.scrolls)
     decisions = read_decisions(run)
     scroll = next((each for each in run.scrolls if files[each.name] == file), None)
-    if owner:
-        if scroll is None:
+    if folder == POSTERS_FOLDER:
+        return _poster_html(run, file, query)
+    if folder:
+        if scroll is None or folder != OWNERS_FOLDER:
             raise UserFacingError(NO_SHEET, 404)
         return render_owner_page(run, scroll, decisions)
     if file == "index.html":
@@ -134,6 +139,19 @@ def _sheet_html(run: Run, file: str, owner: bool) -> str:
     if scroll is None:
         raise UserFacingError(NO_SHEET, 404)
     return render_sheet(run, scroll, decisions=decisions)
+
+
+def _poster_html(run: Run, file: str, query: Mapping[str, str]) -> str:
+    """A poster, by the file of its scroll and its number."""
+    files = choose_file_names(scroll.name for scroll in run.scrolls)
+    stem, _, number = file.removesuffix(".html").rpartition("-")
+    scroll = next((each for each in run.scrolls if files[each.name] == f"{stem}.html"), None)
+    known = scroll is not None and number.isascii() and number.isdigit() and len(number) < 3
+    choice = PosterChoice.from_query(query)
+    poster = render_poster(run, scroll, int(number), choice) if scroll and known else None
+    if poster is None:
+        raise UserFacingError("There is no such poster.", 404)
+    return poster
 
 
 def make_sheet_lock() -> asyncio.Lock:

@@ -1,0 +1,270 @@
+"""The hand of a scroll in a few plain sentences, each with a wall of bare letters and good forms.
+
+The sentences are the statements of habit of the run (`habits` of scrolls.json and of page.json),
+gravest first. A wall shows letters that have the habit, as large as a page allows and without
+marks, beside letters without it: from the scroll's other side where there is one, and our drawing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.findings.finding import HEADING_RANK, HEADINGS, Heading
+from crownlet.infer.records import GlyphRecord
+from crownlet.infer.run.run import Run
+from crownlet.infer.run.tables import read_json
+from crownlet.infer.sheet.page import SheetPage, extent_q
+from crownlet.infer.sheet.pictures import PictureWindow, cut_window
+from crownlet.infer.sheet.wellformed import LetterDrawing, has_crowns_of_drawing, read_drawing
+from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
+from crownlet.infer.view.wording import latin_name
+
+MAX_STATEMENTS = 5
+"""Sentences with which a sheet opens."""
+
+WALL_CROPS, POSTER_CROPS = 12, 8
+"""Letters shown on a wall of the sheet, and on a poster."""
+
+GOOD_CROPS = 2
+"""Letters of the scroll without the habit that are shown beside it."""
+
+WALL_KULMUS_PX, POSTER_KULMUS_PX = (26.0, 36.0), (40.0, 64.0)
+"""Least and greatest width of the pen in a crop, px."""
+
+MIN_CROP_Q, CROP_MARGIN_Q = 6.0, 0.9
+"""Least side of the square that a crop shows, and room about the letter, q."""
+
+MAX_GOOD_DOUBT = 0.1
+"""Greatest probability of the defect on a letter that is shown as the good form."""
+
+WHO_TO_ASK: Mapping[Heading, str] = {
+    "question": "Whether and how far this matters is a question for a recognised authority.",
+    "outset": "The books ask for it at the outset: a question for the scribe and for an authority.",
+    "custom": "Ask by which custom the scribe writes.",
+    "information": "For the examiner to know.",
+}
+"""Who is to be asked, by heading."""
+
+CropKey = tuple[str, int]
+"""A letter by its page and number."""
+
+
+@dataclass(frozen=True)
+class Habit:
+    """One statement of habit with its evidence."""
+
+    defect: str
+    letters: str
+    """The forms concerned."""
+    heading: Heading
+    says: str
+    """One sentence: what, how many of how many, face beside reverse."""
+    evidence: tuple[CropKey, ...]
+    """The letters that show it, page by page in reading order."""
+
+
+@dataclass(frozen=True)
+class StatementCrop:
+    """One bare letter."""
+
+    key: CropKey
+    window: PictureWindow
+    at: str
+
+    @property
+    def name(self) -> str:
+        """Its key as it stands in an address."""
+        return f"{self.key[0]}:{self.key[1]}"
+
+
+@dataclass(frozen=True)
+class HandStatement:
+    """One sentence about the hand, ready for its wall."""
+
+    number: int
+    habit: Habit
+    crops: tuple[StatementCrop, ...]
+    good: tuple[StatementCrop, ...]
+    drawing: LetterDrawing
+    drawn_name: str
+    size_q: float
+    """Side of the square that every crop and the drawing show, q."""
+    cited: tuple[CitedOpinion, ...]
+    differ: bool
+
+    @property
+    def ask(self) -> str:
+        """Who is to be asked."""
+        return WHO_TO_ASK[self.habit.heading]
+
+    @property
+    def described(self) -> str:
+        """What the defect is."""
+        return CATALOGUE[self.habit.defect].description
+
+    @property
+    def more(self) -> int:
+        """Letters that show it and stand on no crop."""
+        return len(self.habit.evidence) - len(self.crops)
+
+
+def read_habits(
+    run: Run, pages: Sequence[SheetPage], facts: Mapping[str, Any]
+) -> tuple[Habit, ...]:
+    """The statements of habit of one scroll, gravest first; empty in runs that have none.
+
+    `facts` is the scroll's object in scrolls.json. RunError for a damaged page.json.
+    """
+    of_scroll = {_group(each): each for each in facts.get("habits", ())}
+    by_group: dict[tuple[str, object], list[tuple[SheetPage, Mapping[str, Any]]]] = {}
+    for page in pages:
+        for each in read_json(run.folder / page.name / "page.json").get("habits", ()):
+            by_group.setdefault(_group(each), []).append((page, each))
+    found = [
+        _habit(rows, of_scroll.get(group, {}))
+        for group, rows in by_group.items()
+        if group[0] in CATALOGUE
+    ]
+    return tuple(sorted(found, key=lambda h: (HEADING_RANK[h.heading], -len(h.evidence))))
+
+
+def _group(habit: Mapping[str, Any]) -> tuple[str, object]:
+    return str(habit["defect"]), habit.get("tags_expected")
+
+
+def _habit(rows: Sequence[tuple[SheetPage, Mapping[str, Any]]], whole: Mapping[str, Any]) -> Habit:
+    forms = "".join(dict.fromkeys(f["letter"] for _, each in rows for f in each["letters"]))
+    headings = [name for name in HEADINGS for _, each in rows if each["heading"] == name]
+    return Habit(
+        defect=str(rows[0][1]["defect"]), letters=forms,
+        heading=headings[0] if headings else "information",
+        says=str(whole.get("says") or rows[0][1]["says"]),
+        evidence=tuple((page.name, int(n)) for page, each in rows for n in each["glyphs"]),
+    )  # fmt: skip
+
+
+def make_statements(
+    habits: Sequence[Habit], pages: Sequence[SheetPage], most: int = MAX_STATEMENTS
+) -> tuple[HandStatement, ...]:
+    """The first statements with their walls; one without a letter that may be shown is left out."""
+    made = (
+        make_statement(number, habit, pages) for number, habit in enumerate(habits[:most], start=1)
+    )
+    return tuple(each for each in made if each is not None)
+
+
+def make_statement(
+    number: int,
+    habit: Habit,
+    pages: Sequence[SheetPage],
+    chosen: Iterable[CropKey] = (),
+    count: int = WALL_CROPS,
+    q_px: tuple[float, float] = WALL_KULMUS_PX,
+) -> HandStatement | None:
+    """One statement with its crops: `chosen` letters first, then others of its evidence.
+
+    None where no letter of the evidence may be shown: letters of a Divine Name are left out.
+    """
+    evidence = shown_evidence(habit, pages)
+    wanted = [key for key in chosen if key in evidence]
+    keys = [*wanted, *(k for k in spread_letters(evidence) if k not in wanted)][:count]
+    if not keys:
+        return None
+    by_name = {page.name: page for page in pages}
+    good = _good_letters(habit, pages, {page for page, _ in keys})
+    char = evidence[keys[0]].letter
+    customs = pages[0].customs
+    drawing = read_drawing(char, customs)
+    letters = [evidence[key] for key in keys] + [letter for _, letter in good]
+    size = max(MIN_CROP_Q, *(
+        side + 2 * CROP_MARGIN_Q
+        for extent in (*(extent_q(g.box, g.q, g.rotation) for g in letters),
+                       extent_q(drawing.box, 100.0, 0.0))
+        for side in extent
+    ))  # fmt: skip
+    opinions = CATALOGUE[habit.defect].opinions_on(char)
+    return HandStatement(
+        number, habit,
+        tuple(cut_letter(by_name[key[0]], evidence[key], size, q_px) for key in keys),
+        tuple(cut_letter(page, letter, size, q_px) for page, letter in good),
+        drawing, latin_name(char), size, cite_opinions(opinions), sources_differ(opinions),
+    )  # fmt: skip
+
+
+def shown_evidence(habit: Habit, pages: Sequence[SheetPage]) -> dict[CropKey, GlyphRecord]:
+    """The letters of the evidence that may be shown, by their keys."""
+    by_name = {page.name: page for page in pages}
+    found: dict[CropKey, GlyphRecord] = {}
+    for name, number in habit.evidence:
+        page = by_name.get(name)
+        glyphs = page.veiled.record.glyphs if page else ()
+        if page and 0 < number <= len(glyphs) and number not in page.veiled.names:
+            found[name, number] = glyphs[number - 1]
+    return found
+
+
+def spread_letters(evidence: Mapping[CropKey, GlyphRecord]) -> list[CropKey]:
+    """Keys so ordered that letter forms take turns, each from all over the pages."""
+    forms: dict[str, list[CropKey]] = {}
+    for key, glyph in evidence.items():
+        forms.setdefault(glyph.letter, []).append(key)
+    scattered = {form: _scatter(keys) for form, keys in forms.items()}
+    ordered: list[CropKey] = []
+    for turn in range(max(map(len, scattered.values()), default=0)):
+        ordered += [keys[turn] for keys in scattered.values() if turn < len(keys)]
+    return list(dict.fromkeys(ordered))
+
+
+def _scatter(keys: list[CropKey]) -> list[CropKey]:
+    """The same keys from all over: first, last, middle, and the middles of what lies between."""
+    by_depth = sorted(range(len(keys)), key=lambda k: (k & -k).bit_length() if k else 99)
+    return [keys[k] for k in reversed(by_depth)]
+
+
+def _good_letters(
+    habit: Habit, pages: Sequence[SheetPage], shown_on: set[str]
+) -> list[tuple[SheetPage, GlyphRecord]]:
+    """Letters of the forms concerned without the habit, other sides than those shown first."""
+    bad = set(habit.evidence)
+    found = [
+        (page, glyph)
+        for page in pages
+        for glyph in page.veiled.record.glyphs
+        if glyph.letter in habit.letters
+        and (page.name, glyph.glyph) not in bad
+        and glyph.glyph not in page.veiled.names
+        and _is_good(glyph, habit.defect)
+        and (not habit.defect.startswith("tag_") or has_crowns_of_drawing(glyph, page.customs))
+    ]
+    found.sort(key=lambda row: (row[0].name in shown_on, row[1].p.get(habit.defect) or 0.0))
+    return found[:GOOD_CROPS]
+
+
+def _is_good(glyph: GlyphRecord, defect: str) -> bool:
+    doubt = glyph.p.get(defect)
+    examined = doubt is not None and defect not in glyph.not_examined
+    return examined and defect not in glyph.reasons and (doubt or 0.0) < MAX_GOOD_DOUBT
+
+
+def cut_letter(
+    page: SheetPage, letter: GlyphRecord, size_q: float, q_px: tuple[float, float]
+) -> StatementCrop:
+    """A square crop of one letter, with its place in words."""
+    window = cut_window(
+        page.veiled, letter.box, (size_q, size_q), letter.q, letter.rotation, (letter,), (), q_px
+    )
+    first = page.lines[letter.line][0].word
+    at = f"{page.side}, line {letter.line}, word {letter.word - first + 1}"
+    return StatementCrop((page.name, letter.glyph), window, at)
+
+
+def exchange(keys: Sequence[CropKey], at: int, by: CropKey) -> tuple[CropKey, ...]:
+    """Keys with another letter at one place; the two change places where both are shown."""
+    changed = list(keys)
+    if by in changed:
+        changed[changed.index(by)] = changed[at]
+    changed[at] = by
+    return tuple(changed)
