@@ -100,10 +100,9 @@ def make_sheets(
             continue
         for number in range(1, MAX_STATEMENTS + 1):
             poster = render_poster(fresh, scroll, number, show_names=show_names)
-            if poster is None:
-                break
-            stem = files[scroll.name].removesuffix(".html")
-            write_file(folder / POSTERS_FOLDER / f"{stem}-{number}.html", poster)
+            if poster is not None:
+                stem = files[scroll.name].removesuffix(".html")
+                write_file(folder / POSTERS_FOLDER / f"{stem}-{number}.html", poster)
         rows[scroll.name] = make_row(fresh, scroll, links[scroll.name], decisions)
         took = time.perf_counter() - start
         report(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")

@@ -34,8 +34,8 @@ GOOD_CROPS = 2
 WALL_KULMUS_PX, POSTER_KULMUS_PX = (26.0, 36.0), (40.0, 64.0)
 """Least and greatest width of the pen in a crop, px."""
 
-MIN_CROP_Q, CROP_MARGIN_Q = 6.0, 0.9
-"""Least side of the square that a crop shows, and room about the letter, q."""
+MIN_CROP_Q, MAX_CROP_Q, CROP_MARGIN_Q = 6.0, 11.0, 0.9
+"""Least and greatest side of the square that a crop shows, and room about the letter, q."""
 
 MAX_GOOD_DOUBT = 0.1
 """Greatest probability of the defect on a letter that is shown as the good form."""
@@ -185,6 +185,7 @@ def make_statement(
                        extent_q(drawing.box, 100.0, 0.0))
         for side in extent
     ))  # fmt: skip
+    size = min(size, MAX_CROP_Q)
     opinions = CATALOGUE[habit.defect].opinions_on(char)
     return HandStatement(
         number, habit,

@@ -1,0 +1,168 @@
+"""A sheet opens with its hand: sentences, walls of bare letters, posters.
+
+Evidence is planted in the run's files as the inspection writes it; the layout of a poster (crops of
+at least 4 cm) is this project's own (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+import sheet_samples as made
+
+from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.sheet.make import make_sheets, render_sheet
+from crownlet.infer.sheet.posters import PosterChoice, render_poster
+from crownlet.infer.sheet.scroll_sheet import load_pages, scroll_facts
+from crownlet.infer.sheet.statements import (
+    MAX_STATEMENTS,
+    WALL_CROPS,
+    exchange,
+    make_statements,
+    read_habits,
+    shown_evidence,
+    spread_letters,
+)
+
+SAYS = "Head run into the body: on the face 20 of 24, on the reverse 0 of 4."
+
+
+def habit(defect: str, letters: str, glyphs: list[int], heading: str, says: str) -> dict:
+    rows = [{"letter": letter, "seen": 1, "judged": 1} for letter in letters]
+    return {
+        "defect": defect, "tags_expected": None, "kind": "habit", "letters": rows,
+        "glyphs": glyphs, "heading": heading, "says": says,
+    }  # fmt: skip
+
+
+def plant(run: Run, page: str, habits: list[dict]) -> None:
+    path = run.folder / page / "page.json"
+    path.write_text(json.dumps(json.loads(path.read_text()) | {"habits": habits}))
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Run:
+    letters = made.glyphs()
+    for name in ("one-face", "one-reverse"):
+        made.page(tmp_path, name, letters)
+    run = made.scrolls(
+        tmp_path, [{"name": "one", "faces": ["one-face"], "reverses": ["one-reverse"]}]
+    )
+    hes = [g.glyph for g in letters if g.letter == "ה"]
+    alefs = [g.glyph for g in letters if g.letter == "א"]
+    plant(run, "one-face", [
+        habit("overstretched", "ה", hes, "information", "Wide."),
+        habit("head_melted", "א", alefs, "question", "Page sentence."),
+    ])  # fmt: skip
+    path = run.folder / "scrolls.json"
+    data = json.loads(path.read_text())
+    data["scrolls"][0]["habits"] = [
+        {"defect": "head_melted", "tags_expected": None, "letters": "א", "says": SAYS}
+    ]
+    path.write_text(json.dumps(data))
+    return open_run(run.folder)
+
+
+def statements_of(run: Run):
+    pages = load_pages(run, run.scrolls[0])
+    habits = read_habits(run, pages, scroll_facts(run, run.scrolls[0]))
+    return make_statements(habits, pages), pages
+
+
+def test_the_gravest_comes_first_and_speaks_of_both_sides(run: Run) -> None:
+    statements, _ = statements_of(run)
+    assert [s.habit.defect for s in statements] == ["head_melted", "overstretched"]
+    assert statements[0].habit.says == SAYS
+    assert "authority" in statements[0].ask
+    assert statements[0].cited  # What the books say stands beside it.
+
+
+def test_a_wall_shows_a_dozen_letters_of_the_evidence_and_good_ones_of_the_other_side(
+    run: Run,
+) -> None:
+    statements, pages = statements_of(run)
+    first = statements[0]
+    evidence = shown_evidence(first.habit, pages)
+    assert len(first.crops) == min(WALL_CROPS, len(evidence)) > 2
+    assert {crop.key for crop in first.crops} <= set(evidence)
+    assert all(crop.key[0] == "one-reverse" for crop in first.good)
+    names = {page.name: page.veiled.names for page in pages}
+    assert not any(number in names[page] for page, number in evidence)
+
+
+def test_the_sheet_opens_with_the_sentences_and_bare_crops(run: Run) -> None:
+    html = render_sheet(run, run.scrolls[0])
+    assert html.index(SAYS) < html.index("What this is:") < html.index("letters read")
+    wall = html[html.index('class="hand-wall"') :]
+    wall = wall[: wall.index("</section>")]
+    assert "pointer" not in wall and "ruler" not in wall
+    assert wall.count("<figure>") == len(statements_of(run)[0][0].crops)
+
+
+def test_at_most_five_sentences_open_a_sheet(run: Run) -> None:
+    kinds = ("head_melted", "part_loose", "tag_bare", "overstretched", "leg_short", "heel_missing")
+    plant(run, "one-face", [habit(k, "ה", [3, 8], "outset", f"{k}.") for k in kinds])
+    statements, _ = statements_of(open_run(run.folder))
+    assert len(statements) <= MAX_STATEMENTS == 5
+
+
+def test_letters_of_all_forms_and_places_take_turns() -> None:
+    letters = {("p", g.glyph): g for g in made.glyphs() if g.letter in "הא"}
+    order = spread_letters(letters)
+    assert sorted(order) == sorted(letters)
+    assert {letters[key].letter for key in order[:2]} == {"ה", "א"}
+
+
+def test_a_poster_is_one_page_with_crops_of_four_centimetres(run: Run, tmp_path: Path) -> None:
+    make_sheets(run, report=lambda line: None)
+    folder = run.folder / "sheets" / "posters"
+    assert sorted(path.name for path in folder.iterdir()) == ["one-1.html", "one-2.html"]
+    text = (folder / "one-1.html").read_text(encoding="utf-8")
+    assert "one-face" not in re.sub(r"data:[^\"]+", "", text)  # No scroll is named.
+    assert all(link.startswith("#") for link in made.Document(text).links)
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("No Chromium is installed (Debian: apt-get install chromium).")
+    pdfium = pytest.importorskip("pypdfium2")
+    from playwright.sync_api import sync_playwright
+
+    for paper, least_mm in (("A4", 40.0), ("A3", 55.0)):
+        choice = PosterChoice(paper=paper)
+        made_html = render_poster(run, run.scrolls[0], 1, choice)
+        assert made_html is not None
+        (tmp_path / "p.html").write_text(made_html, encoding="utf-8")
+        with sync_playwright() as playwright:
+            browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+            page = browser.new_page()
+            page.goto(f"file://{tmp_path / 'p.html'}")
+            page.pdf(path=tmp_path / "p.pdf", prefer_css_page_size=True)
+            browser.close()
+        document = pdfium.PdfDocument(tmp_path / "p.pdf")
+        assert len(document) == 1
+        # ISO 216: A4 is 210 x 297 mm, A3 297 x 420 mm; a point is 1/72 inch.
+        width_mm = document[0].get_width() / 72 * 25.4
+        assert width_mm == pytest.approx({"A4": 210, "A3": 297}[paper], abs=1)
+        images = list(document[0].get_objects(filter=[3]))
+        sides = [(b - a) / 72 * 25.4 for a, _, b, _ in (one.get_bounds() for one in images)]
+        assert len(sides) >= 4 and min(sides) >= least_mm
+        document.close()
+
+
+def test_a_crop_is_exchanged_for_another(run: Run) -> None:
+    statements, pages = statements_of(run)
+    evidence = list(shown_evidence(statements[0].habit, pages))
+    assert exchange((evidence[0], evidence[1]), 0, evidence[2]) == (evidence[2], evidence[1])
+    assert exchange((evidence[0], evidence[1]), 0, evidence[1]) == (evidence[1], evidence[0])
+    choice = PosterChoice((evidence[2],), None, "A3")
+    html = render_poster(run, run.scrolls[0], 1, choice)
+    assert html is not None and "size:A3" in html
+    # What an address holds comes back as it was chosen; nonsense in it is nothing.
+    query = dict(p.split("=") for p in choice.address()[1:].replace("%3A", ":").split("&"))
+    assert PosterChoice.from_query(query) == choice
+    wrong = PosterChoice.from_query({"crops": "x:y|:|../..:3", "change": "-1", "paper": "A9"})
+    assert render_poster(run, run.scrolls[0], 1, wrong) is not None
+    assert render_poster(run, run.scrolls[0], 9) is None
