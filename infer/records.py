@@ -6,7 +6,7 @@ the image as given, upright by its EXIF; `q` is the kulmus, a third of the body 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.files.images import ImageFacts
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 
 Floats = npt.NDArray[np.float64]
 
@@ -36,6 +37,17 @@ UNFAMILIAR = "unfamiliar"
 
 SHAPE_DOUBT = "shape_doubt"
 """The catalogue's defect of a letter that may be read as another."""
+
+TAG_MISSING = "tag_missing"
+"""The catalogue's defect of a letter with fewer tags than the customs ask for."""
+
+TAG_NONE = "tag_none"
+"""The judgement that no tag at all stands on a letter of which tags are asked. Its reason is
+`tag_missing`; it has thresholds, a promise and a need of the picture of its own, since one hairline
+of three is lost in a picture that still shows well whether any stands there."""
+
+GLYPH_JUDGEMENTS = (*GLYPH_DEFECTS, TAG_NONE)
+"""All that is judged of a letter by a probability, in the order of the columns of `glyphs.csv`."""
 
 LETTER_SWAPPED, LETTER_EXTRA, LETTER_ABSENT = "letter_swapped", "letter_extra", "letter_absent"
 """The catalogue's defects of the text."""
@@ -223,7 +235,7 @@ class GlyphRecord:
     tags_seen: int
     tags_expected: int | None
     p: Mapping[str, float | None]
-    """Probability of each glyph defect of the catalogue; None where it does not apply."""
+    """Probability of each of `GLYPH_JUDGEMENTS`; None where it does not apply."""
     route: Route = "clear"
     reasons: tuple[str, ...] = ()
     sure: tuple[str, ...] = ()
@@ -231,7 +243,13 @@ class GlyphRecord:
     in_name: bool = False
     """Whether it stands in a Divine Name (known only with a portion)."""
     not_examined: tuple[str, ...] = ()
-    """Defects that apply to the letter and were left out, the picture being too poor for them."""
+    """Judgements that apply to the letter and were left out, the picture being too poor for
+    them."""
+
+    @property
+    def judged_as(self) -> str:
+        """The letter whose form and crowns are asked of it: see `judged_letter`."""
+        return judged_letter(self.letter, self.expected, self.reasons)
 
     @property
     def height(self) -> float:
@@ -252,6 +270,15 @@ class GlyphRecord:
     def quarter_turns(self) -> int:
         """The rotation in quarter turns, 0 to 3."""
         return round(self.body[3] / 90) % 4
+
+
+def judged_letter(letter: str, expected: str | None, reasons: Collection[str]) -> str:
+    """The letter by which faults are judged: the expected one, unless another is surely read.
+
+    A letter that is surely another has the reason `letter_swapped` without a doubt of its shape.
+    """
+    surely_another = LETTER_SWAPPED in reasons and SHAPE_DOUBT not in reasons
+    return letter if not expected or surely_another else expected
 
 
 @dataclass(frozen=True)

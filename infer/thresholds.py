@@ -19,6 +19,7 @@ from typing import Any
 from crownlet.datasets.files.documents import parse_yaml, read_small_file
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.networks import NETWORK_FILES, ModelError, weights_folder
+from crownlet.infer.records import TAG_MISSING, TAG_NONE
 
 THRESHOLDS_FILE, ROUTING_FILE = "thresholds.yaml", "routing.yaml"
 
@@ -33,7 +34,8 @@ OTHER_NETWORKS_NOTE = (
 )
 
 GROUP_WORDS = {
-    "crowns": "crowns",
+    "no_crown": "presence of crowns",
+    "crowns": "number and form of crowns",
     "hairlines": "hairline breaks and contacts",
     "parts": "parts of letters",
     "form": "fine points of form",
@@ -72,7 +74,7 @@ class PictureNeed:
     """The least a picture must give for a group of defects to be judged on it."""
 
     q_px: float
-    """Least px per kulmus."""
+    """Least px per kulmus that the edges of the ink are worth (`PictureMeasures.true_q_px`)."""
     edge_q: float
     """Widest edge of the ink, from 10 to 90%, in kulmus."""
     contrast: float
@@ -86,14 +88,18 @@ class PictureNeeds:
     """The `needs` of routing.yaml."""
 
     groups: Mapping[str, PictureNeed]
-    hairlines: frozenset[str]
-    """Defects that are a gap or a line thinner than the parts of a letter."""
+    members: Mapping[str, str]
+    """Group by judgement, for those that have another need than the rest of their family."""
     nearly_all: float
     """From this share of letters on, a group counts as not examined on the whole page."""
 
-    def group_of(self, defect: str) -> str | None:
-        """The group whose need a defect of the catalogue has; None for one without a need."""
-        group = "hairlines" if defect in self.hairlines else CATALOGUE[defect].family
+    def group_of(self, judgement: str) -> str | None:
+        """The group whose need a judgement has (`TAG_NONE`, or a defect of the catalogue).
+
+        None for one without a need.
+        """
+        defect = TAG_MISSING if judgement == TAG_NONE else judgement
+        group = self.members.get(judgement, CATALOGUE[defect].family)
         return group if group in self.groups else None
 
 
@@ -278,10 +284,13 @@ def parse_needs(data: Mapping[str, Any]) -> PictureNeeds:
         )
         for name, row in data["groups"].items()
     }
-    hairlines = frozenset(map(str, data["hairlines"]))
-    if unknown := (hairlines - set(CATALOGUE)) | (set(groups) - set(GROUP_WORDS)):
+    # Files of earlier versions list the hairlines alone.
+    listed = data.get("members") or {"hairlines": data["hairlines"]}
+    members = {str(name): str(group) for group, names in listed.items() for name in names}
+    known = {*CATALOGUE, TAG_NONE}
+    if unknown := (members.keys() - known) | ({*groups, *members.values()} - GROUP_WORDS.keys()):
         raise ValueError(f"unknown names in needs: {', '.join(sorted(unknown))}")
-    return PictureNeeds(groups, hairlines, parse_number(data["nearly_all"]))
+    return PictureNeeds(groups, members, parse_number(data["nearly_all"]))
 
 
 def parse_familiarity(data: Mapping[str, Any]) -> FamiliarityBounds:

@@ -83,11 +83,11 @@ def accepted_by_customs(
     """
     if kind == "tag_bare":
         return customs.tag_form != "zayin"
-    if kind == "corner_squared" and glyph.letter == FINAL_KAF:
+    if kind == "corner_squared" and glyph.judged_as == FINAL_KAF:
         return customs.final_kaf_top != "round"
     if kind in ("tag_missing", "tag_excess"):
         return accepts_crown(glyph, record, customs)
-    if kind == "leg_short" and glyph.letter in DETACHED_LEG_LETTERS:
+    if kind == "leg_short" and glyph.judged_as in DETACHED_LEG_LETTERS:
         return customs.leg_minimum != "strict" and has_leg_of_yud_length(glyph, record)
     return False
 

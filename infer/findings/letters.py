@@ -19,7 +19,7 @@ from crownlet.infer.findings.customs import (
     missing_by_list,
 )
 from crownlet.infer.findings.finding import HEADING_RANK, Finding
-from crownlet.infer.findings.messages import gap_message, letter_message
+from crownlet.infer.findings.messages import gap_message, letter_message, letter_of_claim
 from crownlet.infer.findings.page import page_finding
 from crownlet.infer.findings.severity import Severity, opinions_on, severity_of
 from crownlet.infer.findings.text import glyphs_in_text_places
@@ -136,7 +136,7 @@ def letter_claims(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> l
     ]
     listed = missing_by_list(glyph, record, customs)
     if listed is not None and listed not in glyph.reasons:
-        severity = Severity("custom", opinions_on(listed, glyph.letter))
+        severity = Severity("custom", opinions_on(listed, glyph.judged_as))
         rows.append(Claim(listed, severity, False, None))
     return sorted(rows, key=lambda row: row.order)
 
@@ -145,10 +145,10 @@ def _claim_severity(
     kind: str, glyph: GlyphRecord, record: PageRecord, customs: Customs
 ) -> Severity:
     """The severity of one claim, which customs alone may have made worth a look."""
-    severity = severity_of(kind, glyph.letter, customs, glyph.tags_seen)
+    severity = severity_of(kind, glyph.judged_as, customs, glyph.tags_seen)
     long_leg = (
         kind == "leg_short"
-        and glyph.letter in DETACHED_LEG_LETTERS
+        and glyph.judged_as in DETACHED_LEG_LETTERS
         and has_leg_of_yud_length(glyph, record)
     )
     crowned = kind == "tag_excess" and crowned_by_list(glyph, record)
@@ -170,7 +170,7 @@ def _letter_finding(
     first = claims[0]
     return Finding(
         number=0, kind=first.kind, scope="glyph", glyphs=(glyph.glyph,), line=glyph.line,
-        letter=glyph.letter, expected=glyph.expected, box=glyph.box,
+        letter=letter_of_claim(first.kind, glyph), expected=glyph.expected, box=glyph.box,
         route="finding" if any(row.sure for row in claims) else "review", p=first.p,
         heading=first.severity.heading, opinions=first.severity.opinions,
         measurements=tuple(m for m in measured if m.defect == first.kind), in_name=glyph.in_name,

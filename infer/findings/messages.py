@@ -5,14 +5,22 @@ from __future__ import annotations
 from crownlet.infer.records import GapRecord, GlyphRecord
 from crownlet.infer.view.wording import UNFAMILIAR_TEXT, defect_words, latin_name
 
+READING_KINDS = frozenset({"letter_swapped", "letter_extra", "shape_doubt", "unfamiliar"})
+"""Claims on how a letter is read; all others are on the form and crowns that it should have."""
+
+
+def letter_of_claim(kind: str, glyph: GlyphRecord) -> str:
+    """The letter that a claim names: the one read, or the one by which its form is judged."""
+    return glyph.letter if kind in READING_KINDS else glyph.judged_as
+
 
 def letter_message(kind: str, glyph: GlyphRecord, sure: bool) -> str:
     """A sentence on one letter; "may" where the program is in doubt."""
-    name = latin_name(glyph.letter).capitalize()
+    name = latin_name(letter_of_claim(kind, glyph)).capitalize()
     if kind == "unfamiliar":
         return f"{name}? {UNFAMILIAR_TEXT}"
     if kind == "tag_missing" and glyph.tags_expected is not None:
-        return f"{name}: {_tag_count(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
+        return f"{name}: {_missing_tags(glyph.tags_seen, glyph.tags_expected, sure)}."
     if kind == "tag_excess" and glyph.tags_expected is not None:
         return f"{name}: {_tag_count(glyph.tags_seen)} seen, {glyph.tags_expected} expected."
     if kind == "letter_swapped" and glyph.expected:
@@ -24,6 +32,16 @@ def letter_message(kind: str, glyph: GlyphRecord, sure: bool) -> str:
         return f"{name}: the form may be read as another letter."
     message = _LETTER_MESSAGES.get(kind, defect_words(kind) + "{maybe}")
     return f"{name}: {message.format(maybe=_perhaps(sure))}."
+
+
+def _missing_tags(seen: int, expected: int, sure: bool) -> str:
+    """No crown at all, as opposed to fewer tags than asked; what is counted, unless in doubt."""
+    asked = f"{_tag_count(expected)} expected"
+    if seen == 0 or expected == 1:
+        return f"no crown seen, {asked}" if sure else f"perhaps no crown, {asked}"
+    if seen < expected:
+        return f"{_tag_count(seen)} seen, {expected} expected"
+    return f"perhaps fewer tags than the {expected} expected"
 
 
 def _tag_count(count: int) -> str:

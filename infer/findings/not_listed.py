@@ -94,7 +94,7 @@ def _accepted_messages(record: PageRecord, customs: Customs) -> tuple[str, ...]:
 
 _ACCEPTED_KINDS: tuple[tuple[str, str, Callable[[GlyphRecord], bool]], ...] = (
     ("tag_form", "tag_bare", lambda glyph: True),
-    ("final_kaf_top", "corner_squared", lambda glyph: glyph.letter == FINAL_KAF),
+    ("final_kaf_top", "corner_squared", lambda glyph: glyph.judged_as == FINAL_KAF),
 )
 
 _ACCEPTED_MESSAGES: Mapping[str, tuple[str, str, str]] = MappingProxyType(

@@ -143,7 +143,7 @@ def measure_letters(
         if q < MIN_Q_PX:
             continue
         body, box = tuple(found.body[i].tolist()), tuple(found.box[i].tolist())
-        ink = cut_out(page.flat, row.letter, body, box, parts[i], q)
+        ink = cut_out(page.flat, row.judged_as, body, box, parts[i], q)
         if ink is None:
             continue
         for length, limit, says in _compare_with_limits(ink, row):
@@ -193,11 +193,11 @@ def _compare_with_limits(
 def _limit(length: Length, row: GlyphRecord) -> MeasureLimit | None:
     """The limits of a length; None where it has none."""
     if length.defect == "leg_short":
-        return nearer_limit(length.name, row.letter, length.q)
+        return nearer_limit(length.name, row.judged_as, length.q)
     broken, loose = (row.p.get(name) or 0.0 for name in ("stroke_broken", "part_loose"))
     if length.defect == "part_loose" and broken > loose:
-        return limit_of("break_gap", "stroke_broken", row.letter)
-    return limit_of(length.name, length.defect, row.letter)
+        return limit_of("break_gap", "stroke_broken", row.judged_as)
+    return limit_of(length.name, length.defect, row.judged_as)
 
 
 def limit_of(name: str, defect: str, letter: str) -> MeasureLimit | None:

@@ -18,8 +18,10 @@ from crownlet.infer.quality.familiarity import (
     unfamiliarity,
 )
 from crownlet.infer.quality.measures import PictureMeasures
-from crownlet.infer.records import Assessed, Bools, Floats, Located
+from crownlet.infer.records import TAG_MISSING, TAG_NONE, Assessed, Bools, Floats, Located
 from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, PictureNeeds, PictureRules
+
+_JUDGEMENTS = (*CATALOGUE, TAG_NONE)
 
 
 @dataclass(frozen=True)
@@ -88,13 +90,22 @@ def limits_of(
     )
     return PictureLimits(
         skipped=skipped,
-        unresolved=tuple(n for n in CATALOGUE if picture.needs.group_of(n) in blind.unresolved),
+        unresolved=_unresolved_judgements(picture.needs, blind.unresolved),
         sentences=blind.sentences,
         unfamiliar=unfamiliar | whole,
         unfamiliar_share=share,
         unfamiliar_page=whole,
         stretched=stretch_probability(stretch_ratios(size.width, letter), picture.stretch),
     )
+
+
+def _unresolved_judgements(needs: PictureNeeds, groups: tuple[str, ...]) -> tuple[str, ...]:
+    """Judgements made on no letter of the page; letters of which one tag is asked may be judged by
+    whether any stands there where tags are not counted."""
+    names = [name for name in _JUDGEMENTS if needs.group_of(name) in groups]
+    if TAG_NONE not in names:
+        names = [name for name in names if name != TAG_MISSING]
+    return tuple(names)
 
 
 def find_illegible(measures: PictureMeasures, needs: PictureNeeds) -> IllegibleGroups:
@@ -137,7 +148,10 @@ class _NeedRule:
 
 
 _NEED_RULES = (
-    _NeedRule(lambda m: m.q_px, lambda n: n.q_px, True, "{:.3g} px per kulmus needed, here {:.3g}"),
+    _NeedRule(
+        lambda m: m.true_q_px, lambda n: n.q_px, True,
+        "a resolution of {:.2g} px per kulmus needed, here {:.2g}",
+    ),
     _NeedRule(
         lambda m: m.edge_q, lambda n: n.edge_q, False,
         "edges of at most {:.2f} kulmus needed, here {:.2f}",
@@ -156,6 +170,6 @@ _NEED_RULES = (
 def _defects_by_group(needs: PictureNeeds) -> dict[str, tuple[str, ...]]:
     """Defects by the group whose need they have."""
     return {
-        group: tuple(name for name in CATALOGUE if needs.group_of(name) == group)
+        group: tuple(name for name in _JUDGEMENTS if needs.group_of(name) == group)
         for group in needs.groups
     }

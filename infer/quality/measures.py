@@ -32,8 +32,12 @@ PAPER_WHITE_SHARE = _LIMITS.number("paper_white_share")
 """On white paper a letter's box is white but for its ink, of which a letter has over a tenth."""
 
 SHARPEST_EDGE_PX = _LIMITS.number("sharpest_edge_px")
-"""An edge of this many px from 10 to 90% is as sharp as its pixels: a Gaussian edge of w px keeps
-half its contrast up to 0.48 / w cycles a px, here just half of what the pixels can carry."""
+"""An edge of this many px from 10 to 90% is as sharp as its pixels: that of the sharpest letters of
+pages brought to 5 to 12 px per kulmus by averaging (`train/calibration/picture_needs.md`)."""
+
+SHARPEST_LETTERS_SHARE = _LIMITS.number("sharpest_letters_share")
+"""Share of a page's letters that are in focus even where much of it is not; by their edges it is
+known how many of its pixels a picture deserves."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +64,12 @@ class PictureMeasures:
         """10-90% width of the edges in kulmus."""
         return self.edge_px / np.maximum(self.q_px, 1e-6)
 
+    @property
+    def true_q_px(self) -> Floats:
+        """px per kulmus that the sharpest edges of the page are worth: enlarging adds none."""
+        edge = np.quantile(self.edge_px, SHARPEST_LETTERS_SHARE) if len(self.edge_px) else 0.0
+        return self.q_px * min(1.0, SHARPEST_EDGE_PX / max(edge, 1e-6))
+
     def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> PictureMeasures:
         """The letters that `index` names, in its order."""
         return PictureMeasures(
@@ -68,12 +78,11 @@ class PictureMeasures:
         )  # fmt: skip
 
     def summary(self) -> dict[str, float]:
-        """Medians and shares of the page; `true_q_px`: px per kulmus that its edges are worth."""
-        edge, q = float(np.median(self.edge_px)), float(np.median(self.q_px))
+        """Medians and shares of the page."""
         return {
-            "edge_px": edge,
+            "edge_px": float(np.median(self.edge_px)),
             "edge_q": float(np.median(self.edge_q)),
-            "true_q_px": q * min(1.0, SHARPEST_EDGE_PX / max(edge, 1e-6)),
+            "true_q_px": float(np.median(self.true_q_px)),
             "contrast": float(np.median(self.contrast)),
             "glare_share": float(self.glare.mean()),
             "dark_share": float(self.dark.mean()),

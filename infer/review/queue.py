@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from math import log
 from typing import TYPE_CHECKING
 
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.findings.finding import rows_of, seen_claims
 from crownlet.infer.findings.page import enclosing_box
 from crownlet.infer.records import Box, GapRecord, GlyphRecord, PageRecord
@@ -125,7 +126,7 @@ def _questions_of_routes(record: PageRecord) -> Iterator[Question]:
     for glyph in record.glyphs:
         for kind in glyph.reasons if glyph.route != "clear" else ():
             yield Question(
-                kind, glyph.letter, (glyph.glyph,), glyph.box, _origin(glyph, kind),
+                kind, glyph.judged_as, (glyph.glyph,), glyph.box, _origin(glyph, kind),
                 glyph.p.get(kind), glyph,
             )  # fmt: skip
     for gap in record.gaps:
@@ -147,7 +148,8 @@ def askable_kinds(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
     A form that was seen but, by the customs, is not listed was not cleared.
     """
     skipped = {*glyph.not_examined, *record.unresolved, *glyph.reasons}
-    return tuple(name for name, p in glyph.p.items() if p is not None and name not in skipped)
+    asked = (name for name in GLYPH_DEFECTS if name not in skipped)
+    return tuple(name for name in asked if glyph.p.get(name) is not None)
 
 
 def select_clear_letters(

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.infer.letters.assessor import likeliest_letters
-from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import (
     SHAPE_DOUBT,
+    TAG_MISSING,
+    TAG_NONE,
     UNFAMILIAR,
     Assessed,
     Box,
@@ -18,6 +19,7 @@ from crownlet.infer.records import (
     GlyphRecord,
     Ints,
     Located,
+    judged_letter,
 )
 from crownlet.infer.routing.not_examined import unlearned_defects
 from crownlet.infer.routing.reasons import (
@@ -31,12 +33,6 @@ from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import Customs
-
-_LIMITS = limits_of("routing.glyphs")
-
-MIN_EXPECTED_LETTER_P = _LIMITS.number("min_expected_letter_p")
-"""Probability from which the expected letter, and not the read one, decides which crowns and
-defects apply."""
 
 
 def glyph_rows(
@@ -54,26 +50,28 @@ def glyph_rows(
     """Records in reading order, all arguments being in that order; `found` in px of the picture.
 
     `learned` names the columns of `assessed.defects`; what `picture` skips is written and not
-    routed.
+    routed. Which crowns and defects apply is decided by `judged_letter`.
     """
     unlearned = unlearned_defects(learned)
     rows = []
     for i, letter in enumerate(likeliest_letters(odds)):
         expected = None if matched is None else matched.expected(i)
         expected_p = float(odds[i, index_of(expected)]) if expected else 0.0
-        basis = expected if expected and expected_p >= MIN_EXPECTED_LETTER_P else letter
+        letter_p = float(odds[i].max())
+        reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
+        basis = judged_letter(letter, expected, [name for name, _ in reasons])
         tags_expected = customs.tags_expected(basis)
         p = defect_probabilities(
             basis, assessed.defects[i], assessed.tags[i], tags_expected, learned
         )
-        letter_p = float(odds[i].max())
         large = matched is not None and is_large_letter(matched, i)
         p |= derived_probabilities(p, letter_p, None if large else float(picture.stretched[i]))
-        skipped = picture.skipped[i]
-        reasons = letter_reasons(letter, letter_p, expected, expected_p, thresholds)
+        skipped = skipped_judgements(picture.skipped[i], tags_expected)
         if reasons and matched is not None and matched.spelled_otherwise(i):
             reasons = [(name, "review") for name, _ in reasons]
-        reasons += defect_reasons(p, thresholds, skipped)
+        # Where one tag is asked, fewer is none: one judgement, with the thresholds of the latter.
+        routed = {**p, TAG_MISSING: None} if tags_expected == 1 else p
+        reasons += defect_reasons(routed, thresholds, skipped)
         if picture.unfamiliar[i]:
             reasons.append((UNFAMILIAR, "review"))
         if picture.review_only:
@@ -101,7 +99,7 @@ def glyph_rows(
 def defect_probabilities(
     letter: str, defects: Floats, tags: Floats, tags_expected: int | None, learned: tuple[str, ...]
 ) -> dict[str, float | None]:
-    """Probability of each glyph defect of one letter; None where it does not apply.
+    """Probability of each judgement of one letter; None where it does not apply.
 
     `tags` (5,) are the odds of 0 to 4 or more tags. Crowns missing or in excess are counted against
     `tags_expected`, the number of the customs; without an expectation they have no probability.
@@ -112,13 +110,25 @@ def defect_probabilities(
         p[name] = None
         if not CATALOGUE[name].applies_to(letter):
             continue
-        if name == "tag_missing":
+        if name == TAG_MISSING:
             p[name] = float(tags[:tags_expected].sum()) if tags_expected else None
         elif name == "tag_excess":
             p[name] = None if tags_expected is None else float(tags[tags_expected + 1 :].sum())
         elif name in column:
             p[name] = float(defects[column[name]])
+    crowned = tags_expected and CATALOGUE[TAG_MISSING].applies_to(letter)
+    p[TAG_NONE] = float(tags[0]) if crowned else None
     return p
+
+
+def skipped_judgements(skipped: frozenset[str], tags_expected: int | None) -> frozenset[str]:
+    """What is not judged on a letter, `skipped` being what its picture does not show.
+
+    Where a single tag is asked, fewer is none at all, and is judged wherever that is.
+    """
+    if tags_expected != 1:
+        return skipped
+    return skipped | {TAG_MISSING} if TAG_NONE in skipped else skipped - {TAG_MISSING}
 
 
 def derived_probabilities(

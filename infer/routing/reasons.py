@@ -14,6 +14,8 @@ from crownlet.infer.records import (
     LETTER_EXTRA,
     LETTER_SWAPPED,
     SHAPE_DOUBT,
+    TAG_MISSING,
+    TAG_NONE,
     GlyphRecord,
     Measurement,
     Route,
@@ -53,17 +55,19 @@ def definite_reasons(reasons: list[Reason]) -> tuple[str, ...]:
 def defect_reasons(
     p: Mapping[str, float | None], thresholds: Thresholds, skipped: Collection[str] = ()
 ) -> list[Reason]:
-    """Reasons from probabilities, surest first; `skipped` defects have none.
+    """Reasons from probabilities, surest first; `skipped` judgements give none.
 
-    A doubt of shape has its own limits: see `letter_reasons`.
+    A doubt of shape has its own limits: see `letter_reasons`. That no tag at all stands on a letter
+    is a judgement of its own and gives the same reason as fewer tags than asked.
     """
     reasons: list[Reason] = []
     for name, value in sorted(p.items(), key=lambda item: -(item[1] or 0.0)):
         if value is None or name in skipped or name == SHAPE_DOUBT:
             continue
+        reason = TAG_MISSING if name == TAG_NONE else name
         judgement = judge(value, thresholds.of(name))
         if judgement != "clear":
-            reasons.append((name, "finding" if judgement == "seen" else "review"))
+            reasons.append((reason, "finding" if judgement == "seen" else "review"))
     return reasons
 
 
@@ -139,19 +143,14 @@ def _compare_row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresho
     route = row.route
     if missed and route == "clear":
         route = "review"
-    if route == "finding" and doubted and _finding_reasons(row, thresholds) <= doubted:
+    if route == "finding" and doubted and _finding_reasons(row) <= doubted:
         route = "review"
     # What a measure denies is doubted, and no longer seen, whatever else is on the letter.
     sure = tuple(name for name in row.sure if name not in doubted)
     return replace(row, route=route, reasons=reasons, sure=sure)
 
 
-def _finding_reasons(row: GlyphRecord, thresholds: Thresholds) -> set[str]:
+def _finding_reasons(row: GlyphRecord) -> set[str]:
     """Reasons that by themselves make the letter a finding."""
-    sure = {
-        name
-        for name in row.reasons
-        if (p := row.p.get(name)) is not None and p >= thresholds.of(name).finding
-    }
     # Measures are no evidence against what was read otherwise than the text.
-    return sure | ({LETTER_SWAPPED, LETTER_EXTRA} & set(row.reasons))
+    return set(row.sure) | ({LETTER_SWAPPED, LETTER_EXTRA} & set(row.reasons))

@@ -14,8 +14,8 @@ from typing import Any
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.alphabet import LETTERS
-from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.records import (
+    GLYPH_JUDGEMENTS,
     LETTER_EXTRA,
     AbsentLetter,
     GapRecord,
@@ -60,9 +60,9 @@ def _rows(columns: dict[str, Iterable[Any]]) -> Iterable[dict[str, Any]]:
 
 
 def _defect_probabilities(table: Columns) -> Iterable[dict[str, float | None]]:
-    """The probabilities of each letter's defects."""
-    columns = [table.maybe(f"p_{name}") for name in GLYPH_DEFECTS]
-    return (dict(zip(GLYPH_DEFECTS, row, strict=True)) for row in zip(*columns, strict=True))
+    """The probabilities of what is judged of each letter; None in columns of older runs."""
+    columns = [table.maybe(f"p_{name}") for name in GLYPH_JUDGEMENTS]
+    return (dict(zip(GLYPH_JUDGEMENTS, row, strict=True)) for row in zip(*columns, strict=True))
 
 
 def _expected(table: Columns, facts: Json, numbers: list[int]) -> list[str | None]:

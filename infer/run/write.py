@@ -21,9 +21,8 @@ from crownlet.datasets.files.atomic import (
     write_json,
 )
 from crownlet.datasets.scribal.alphabet import index_of
-from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
+from crownlet.infer.records import GLYPH_JUDGEMENTS, GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.routing.judgement import tally_of
 from crownlet.infer.run.tables import write_findings, write_measures
 from crownlet.infer.view.wording import RULING_TEXT
@@ -33,7 +32,7 @@ RECORD_SCHEMA = 2
 
 GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
-    "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_DEFECTS), "route", "reasons",
+    "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_JUDGEMENTS), "route", "reasons",
     "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure",
 )  # fmt: skip
 
@@ -81,7 +80,8 @@ def glyph_row(glyph: GlyphRecord) -> list[str]:
         _p(glyph.letter_p), glyph.expected or "", *(f"{v:.1f}" for v in glyph.box),
         f"{glyph.q:.2f}", str(glyph.tags_seen),
         "" if glyph.tags_expected is None else str(glyph.tags_expected),
-        *(_p(glyph.p.get(name)) for name in GLYPH_DEFECTS), glyph.route, ";".join(glyph.reasons),
+        *(_p(glyph.p.get(name)) for name in GLYPH_JUDGEMENTS), glyph.route,
+        ";".join(glyph.reasons),
         ";".join(glyph.not_examined), *(f"{v:.2f}" for v in glyph.body), str(int(glyph.in_name)),
         ";".join(glyph.sure),
     ]  # fmt: skip

@@ -54,7 +54,7 @@ def read_page_letters(folder: Path, picture: str) -> PageLetters:
         for k, names in enumerate(table.names("not_examined")):
             for name in set(names) & _ROW_OF_DEFECT.keys():
                 predicted[_ROW_OF_DEFECT[name], k] = np.nan
-        for name in facts["not_resolved"]:
+        for name in _ROW_OF_DEFECT.keys() & set(facts["not_resolved"]):
             predicted[_ROW_OF_DEFECT[name]] = np.nan
         found = np.zeros(predicted.shape, dtype=np.bool_)
         listed = _read_listed(folder)

@@ -101,11 +101,21 @@ def test_tags_and_defects_reach_the_table() -> None:
 
 
 def test_coarse_pictures_say_so_and_do_not_route_crowns() -> None:
-    page = inspect(blocks.page(["שעשעשע"] * 6, 7.0)[0])
-    assert "tag_missing" in page.unresolved
+    page = inspect(blocks.page(["שעשעשע"] * 6, 4.0)[0])
+    assert {"tag_missing", "tag_none"} <= set(page.unresolved)
     assert page.glyphs[0].p["tag_missing"] is not None
     assert all("tag_missing" not in g.reasons for g in page.glyphs)
-    assert any(s.startswith("crowns: 12.5 px per kulmus needed, here 7") for s in page.not_examined)
+    need = "number and form of crowns: a resolution of 7 px per kulmus needed, here "
+    assert any(s.startswith(need) for s in page.not_examined)
+
+
+def test_whether_a_crown_stands_there_is_judged_in_a_coarser_picture_than_its_number() -> None:
+    tags = dict.fromkeys(range(36), 3) | {0: 1, 1: 0}
+    page = inspect(blocks.page(["שעשעשע"] * 6, 6.0, tags=tags)[0])
+    assert "tag_none" not in page.unresolved
+    assert all("tag_missing" in g.not_examined for g in page.glyphs)
+    missing = [g.glyph for g in page.glyphs if "tag_missing" in g.reasons]
+    assert missing == [2]  # the letter with one tag of three has fewer, which is not counted here
 
 
 def test_the_wrong_portion_is_noted_once() -> None:

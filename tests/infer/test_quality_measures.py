@@ -109,6 +109,7 @@ def test_a_moved_camera_blurs_one_way(lying: bool) -> None:
 
 def test_enlarging_a_picture_adds_pixels_but_no_sharpness() -> None:
     image, placed = blocks.page(LINES, 10.0)
+    image = cv2.GaussianBlur(image, (0, 0), 0.6)  # a lens, about as sharp as the sensor's pixels
     small = measured(image, located(placed))
     size = (image.shape[1] * 3, image.shape[0] * 3)
     large = measured(
@@ -116,11 +117,9 @@ def test_enlarging_a_picture_adds_pixels_but_no_sharpness() -> None:
         located(placed, 3.0),
     )
     assert np.median(large.q_px) == 30.0
-    assert np.median(large.edge_q) >= np.median(small.edge_q)
-    # As sharp as its pixels means half the contrast at half the Nyquist frequency (Gaussian edge):
-    # the enlarged picture is worth no more pixels than the small one, within that definition.
-    assert small.summary()["true_q_px"] == 10.0
-    assert large.summary()["true_q_px"] < 20.0
+    assert np.median(large.edge_q) == pytest.approx(np.median(small.edge_q), rel=0.15)
+    # Common practice, no source: interpolation adds nothing, so both are worth the same.
+    assert large.summary()["true_q_px"] == pytest.approx(small.summary()["true_q_px"], rel=0.15)
 
 
 @pytest.mark.parametrize(("paper", "ink"), [(200, 50), (120, 60), (240, 20)])

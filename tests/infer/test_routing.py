@@ -11,7 +11,8 @@ import yaml
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.networks import ModelError, weights_folder
-from crownlet.infer.routing.glyphs import defect_probabilities
+from crownlet.infer.records import GLYPH_JUDGEMENTS, TAG_NONE, judged_letter
+from crownlet.infer.routing.glyphs import defect_probabilities, skipped_judgements
 from crownlet.infer.routing.reasons import defect_reasons, letter_reasons, merge_reasons
 from crownlet.infer.thresholds import ThresholdPair, load_thresholds
 
@@ -58,11 +59,57 @@ def test_crowns_are_counted_against_the_customs() -> None:
     # Shatnez getz take three tags (Menachot 29b), so fewer than three: 0.1 + 0.2 + 0.3.
     p = defect_probabilities("ש", list(learned.values()), _row(tags), 3, LEARNED_DEFECTS)
     assert p["tag_missing"] == pytest.approx(0.6)
+    assert p[TAG_NONE] == pytest.approx(0.1)
     one = defect_probabilities("ד", list(learned.values()), _row(tags), 1, LEARNED_DEFECTS)
     assert one["tag_missing"] == pytest.approx(0.1)
     silent = load_customs("unspecified").tags_expected("ד")
     none = defect_probabilities("ד", list(learned.values()), _row(tags), silent, LEARNED_DEFECTS)
     assert none["tag_missing"] is None
+    assert none[TAG_NONE] is None
+
+
+def test_no_crown_at_all_is_a_judgement_of_its_own_with_the_same_reason() -> None:
+    limits = replace(SHIPPED, defects={**SHIPPED.defects, TAG_NONE: ThresholdPair(0.3, 0.8)})
+    fewer = SHIPPED.of("tag_missing").finding
+    assert defect_reasons({TAG_NONE: 0.9}, limits) == [("tag_missing", "finding")]
+    assert defect_reasons({TAG_NONE: 0.4}, limits) == [("tag_missing", "review")]
+    # A hairline lost in blur fakes fewer tags than asked; whether any stands there is still seen.
+    both = {"tag_missing": fewer, TAG_NONE: 0.1}
+    assert defect_reasons(both, limits) == [("tag_missing", "finding")]
+    assert defect_reasons(both, limits, {"tag_missing"}) == []
+    assert defect_reasons({**both, TAG_NONE: 0.9}, limits, {"tag_missing"}) == [
+        ("tag_missing", "finding")
+    ]
+
+
+def test_fewer_than_one_tag_is_judged_where_none_is() -> None:
+    poor = frozenset({"tag_missing", "tag_excess"})
+    assert skipped_judgements(poor, 3) == poor
+    assert skipped_judgements(poor, 1) == {"tag_excess"}
+    assert skipped_judgements(frozenset({TAG_NONE}), 1) == {TAG_NONE, "tag_missing"}
+
+
+@pytest.mark.parametrize(
+    ("letter", "expected", "reasons", "judged"),
+    [
+        ("ר", "ד", ("letter_swapped", "shape_doubt"), "ד"),  # in doubt: the text's letter
+        ("ר", "ד", ("letter_swapped",), "ר"),  # surely another
+        ("ד", "ד", ("shape_doubt",), "ד"),
+        ("ר", "", ("letter_extra",), "ר"),
+        ("ר", None, ("shape_doubt",), "ר"),
+    ],
+)
+def test_the_letter_of_the_text_is_judged_unless_another_is_surely_read(
+    letter: str, expected: str | None, reasons: tuple[str, ...], judged: str
+) -> None:
+    assert judged_letter(letter, expected, reasons) == judged
+
+
+def test_the_rule_of_the_judged_letter_follows_from_the_reasons_of_the_letter() -> None:
+    sure = letter_reasons("ר", 0.99, "ד", 0.001, SHIPPED)
+    doubt = letter_reasons("ר", 0.6, "ד", 0.001, SHIPPED)
+    assert judged_letter("ר", "ד", [name for name, _ in sure]) == "ר"
+    assert judged_letter("ר", "ד", [name for name, _ in doubt]) == "ד"
 
 
 def _row(values: list[float]):  # type: ignore[no-untyped-def]
@@ -76,7 +123,7 @@ def test_what_does_not_apply_has_no_probability(letter: str) -> None:
     p = defect_probabilities(
         letter, [0.5] * len(LEARNED_DEFECTS), _row([0.2] * 5), None, LEARNED_DEFECTS
     )
-    assert tuple(p) == GLYPH_DEFECTS
+    assert tuple(p) == GLYPH_JUDGEMENTS
     for name in LEARNED_DEFECTS:
         assert (p[name] is not None) == CATALOGUE[name].applies_to(letter)
 
@@ -90,7 +137,8 @@ def test_shipped_file_is_sane() -> None:
         pair = SHIPPED.of(name)
         assert 0 < pair.clear <= pair.finding < 1
         assert name in CATALOGUE
-    assert set(SHIPPED.defects) <= set(CATALOGUE)
+    assert set(SHIPPED.defects) <= {*CATALOGUE, TAG_NONE}
+    assert 0 < SHIPPED.of(TAG_NONE).clear <= SHIPPED.of(TAG_NONE).finding < 1
     assert SHIPPED.provenance
 
 

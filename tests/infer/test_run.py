@@ -22,6 +22,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.records import (
+    GLYPH_JUDGEMENTS,
     AbsentLetter,
     DiscrepancyKind,
     GapRecord,
@@ -54,7 +55,7 @@ def glyph_records(draw: st.DrawFn, number: int) -> GlyphRecord:
         letter_p=draw(odds), expected=draw(st.none() | st.just("") | st.sampled_from(LETTERS)),
         box=box, body=body, tags_seen=draw(st.integers(0, 4)),
         tags_expected=draw(st.none() | st.integers(0, 4)),
-        p={name: draw(st.none() | odds) for name in GLYPH_DEFECTS},
+        p={name: draw(st.none() | odds) for name in GLYPH_JUDGEMENTS},
         route=draw(routes), reasons=draw(defects), in_name=draw(st.booleans()),
         not_examined=draw(defects), sure=draw(defects),
     )  # fmt: skip
@@ -139,7 +140,7 @@ def test_what_is_read_is_what_was_written(
 
 
 def blank(name: str, path: str = "", sha256: str = "") -> PageRecord:
-    p = dict.fromkeys(GLYPH_DEFECTS)
+    p = dict.fromkeys(GLYPH_JUDGEMENTS)
     body = (60.0, 40.0, 48.0, 0.0)
     shin = GlyphRecord(1, 1, 1, 1, "ש", 0.9, None, (40.0, 40.0, 80.0, 88.0), body, 3, 3, p)
     return PageRecord(name, ImageFacts(path, 200, 120, "RGB", "PNG", None, 1, sha256), (shin,), (),

@@ -11,9 +11,8 @@ from pathlib import Path
 import blocks
 import pytest
 
-from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.datasets.scribal.texts import load_portion
-from crownlet.infer.records import PageRecord
+from crownlet.infer.records import GLYPH_JUDGEMENTS, PageRecord
 from crownlet.infer.run import write as writer
 
 LINES = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
@@ -34,8 +33,8 @@ def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) ->
     rows = list(csv.DictReader(raw.decode("utf-8").splitlines()))
     assert list(rows[0]) == [
         "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1",
-        "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_DEFECTS), "route", "reasons",
-        "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure",
+        "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_JUDGEMENTS), "route",
+        "reasons", "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure",
     ]  # fmt: skip
     assert "".join(row["letter"] for row in rows) == load_portion("mezuzah").letters
     assert [int(row["glyph"]) for row in rows] == list(range(1, 714))

@@ -18,6 +18,7 @@ from torch import Tensor
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.infer.records import TAG_MISSING, TAG_NONE
 from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN, Assessor
 from crownlet.train.fit.modules import network_input
 from crownlet.train.fit.reservoir import Batch
@@ -137,21 +138,36 @@ def defect_probabilities(
 ) -> dict[str, tuple[Floats, Floats]]:
     """For each defect the calibrated probabilities and the truth, over crops it applies to.
 
-    `tag_missing` compares the tag count with three tags on the seven letters and one on the
-    six, the fullest custom.
+    The tags are compared with the fullest custom: see `tag_judgements`.
     """
     pairs: dict[str, tuple[Floats, Floats]] = {}
     for k, name in enumerate(LEARNED_DEFECTS):
         asked = ~np.isnan(logits.true_defects[:, k])
         z = logits.defects[asked, k] * calibration.gain[k] + calibration.offset[k]
         pairs[name] = (1 / (1 + np.exp(-z)), logits.true_defects[asked, k])
-    crowns = np.array([letter.crown for letter in ALPHABET] + [0])[logits.true_letter]
-    tags = torch.softmax(logits.tags / calibration.temperatures[1], dim=1).numpy()
-    fewer = np.arange(tags.shape[1])[None, :] < crowns[:, None]
-    asked = (crowns > 0) & (logits.true_tags < TAGS_UNKNOWN)
-    short = (logits.true_tags < crowns)[asked].astype(np.float64)
-    pairs["tag_missing"] = ((tags * fewer).sum(axis=1)[asked].astype(np.float64), short)
+    for name, (p, truth) in tag_judgements(logits, calibration.temperatures[1]).items():
+        asked = ~np.isnan(truth)
+        pairs[name] = (p[asked], truth[asked])
     return pairs
+
+
+def tag_judgements(logits: Logits, temperature: float) -> dict[str, tuple[Floats, Floats]]:
+    """Probability and truth (N,) of no tag at all, and of fewer tags than the fullest custom asks.
+
+    The truth is nan where a judgement is not asked: without a crown to expect or a count of the
+    tags; fewer is asked of letters with several tags, of which one at least stands there.
+    """
+    crowns = np.array([letter.crown for letter in ALPHABET] + [0])[logits.true_letter]
+    odds = torch.softmax(logits.tags / temperature, dim=1).numpy().astype(np.float64)
+    fewer = np.arange(odds.shape[1])[None, :] < crowns[:, None]
+    counted = (crowns > 0) & (logits.true_tags < TAGS_UNKNOWN)
+    none = (logits.true_tags == 0).astype(np.float64)
+    short = (logits.true_tags < crowns).astype(np.float64)
+    some = counted & (crowns > 1) & (logits.true_tags > 0)
+    return {
+        TAG_MISSING: ((odds * fewer).sum(axis=1), np.where(some, short, np.nan)),
+        TAG_NONE: (odds[:, 0], np.where(counted, none, np.nan)),
+    }
 
 
 def thresholds(

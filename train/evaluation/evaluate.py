@@ -24,6 +24,12 @@ from crownlet.train.evaluation.clean_hands import clean_hand_pages, measure_clea
 from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages, measure_fragments
 from crownlet.train.evaluation.held_out_text import measure_mezuzot
 from crownlet.train.evaluation.matching import LetterErrors
+from crownlet.train.evaluation.painted_crowns import (
+    measure_painted_photographs,
+    measure_painted_renders,
+    painted_card,
+    painted_card_by_size,
+)
 from crownlet.train.evaluation.photographs import PhotoReport, measure_photographs
 from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 from crownlet.train.evaluation.type_suite import measure_type_pages
@@ -100,6 +106,12 @@ def evaluate(config: Any) -> Path:
             Path(settings.photographs), lambda path: _read_glyphs(inspector, path)
         )
         suites["photographs"] = photo_card(report)
+        listed = Path(settings.crowned_letters) if settings.crowned_letters else None
+        pictures = measure_painted_photographs(inspector, photographs, listed)
+        suites["painted crowns, photographs"] = painted_card(pictures)
+    if settings.painted_pages:
+        rendered = measure_painted_renders(reader, settings.painted_pages)
+        suites["painted crowns, renders"] = painted_card_by_size(rendered)
     path = Path(settings.card)
     before = json.loads(path.read_text("utf-8")) if settings.update and path.exists() else {}
     version = inspector.networks.info.version

@@ -14,6 +14,7 @@ from typing import Protocol
 
 import numpy as np
 
+from crownlet.datasets.scribal.portion import Portion
 from crownlet.train.evaluation.matching import LetterErrors
 from crownlet.train.evaluation.transcription import (
     LineAlignment,
@@ -79,19 +80,40 @@ def load_transcriptions(folder: Path) -> dict[str, list[TranscribedLine]]:
         FileNotFoundError: there is no such table.
         ValueError: a line does not parse or holds another number of whole letters than stated.
     """
-    path = folder / TRANSCRIPTIONS_FILE
-    with path.open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE))
     photos: dict[str, list[TranscribedLine]] = {}
-    for row in sorted(rows, key=lambda row: (row["photo"], int(row["line"]))):
+    for row in _read_rows(folder):
         line = parse_line(row["text"])
         if len(line.letters) != int(row["whole_letters"]):
             raise ValueError(
-                f"{path}: {row['photo']} line {row['line']} has {len(line.letters)} whole letters, "
-                f"not {row['whole_letters']}"
+                f"{folder / TRANSCRIPTIONS_FILE}: {row['photo']} line {row['line']} has "
+                f"{len(line.letters)} whole letters, not {row['whole_letters']}"
             )
         photos.setdefault(row["photo"], []).append(line)
     return photos
+
+
+def load_texts(folder: Path) -> dict[str, Portion]:
+    """The words of each photograph, those cut off at its sides as far as they are transcribed.
+
+    Errors as `load_transcriptions`.
+    """
+    load_transcriptions(folder)
+    words: dict[str, list[str]] = {}
+    for row in _read_rows(folder):
+        plain = row["text"].removeprefix("^").replace("[", "").replace("]", "")
+        words.setdefault(row["photo"], []).extend(plain.replace("...", " ").split())
+    return {
+        photo: Portion("its own text", tuple(written), None, frozenset())
+        for photo, written in words.items()
+    }
+
+
+def _read_rows(folder: Path) -> list[dict[str, str]]:
+    """The table of transcriptions, by photograph and line; FileNotFoundError without one."""
+    path = folder / TRANSCRIPTIONS_FILE
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE))
+    return sorted(rows, key=lambda row: (row["photo"], int(row["line"])))
 
 
 def measure_photographs(folder: Path, read: PhotoReader) -> PhotoReport:

@@ -19,19 +19,30 @@ import numpy.typing as npt
 import torch
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
-from crownlet.datasets.scribal.alphabet import ALPHABET
-from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS, LEARNED_DEFECTS
+from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.records import SHAPE_DOUBT, GlyphRecord, PageRecord
-from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN, Assessor
-from crownlet.train.calibration.networks import Calibration, Logits, collect
-from crownlet.train.evaluation.defect_scores import TAG_COUNT_DEFECTS, plainness_of, was_looked_for
+from crownlet.infer.records import (
+    GLYPH_JUDGEMENTS,
+    SHAPE_DOUBT,
+    TAG_MISSING,
+    TAG_NONE,
+    GlyphRecord,
+    PageRecord,
+)
+from crownlet.models.assessor import NO_LETTER_CLASS, Assessor
+from crownlet.train.calibration.networks import Calibration, Logits, collect, tag_judgements
+from crownlet.train.evaluation.defect_scores import (
+    DOUBTFUL_PLAINNESS,
+    TAG_COUNT_DEFECTS,
+    plainness_of,
+    was_looked_for,
+)
 from crownlet.train.evaluation.held_out import with_expected_tags
 from crownlet.train.evaluation.matching import match_boxes, match_page
 from crownlet.train.fit.reservoir import read_crops
 
-EVIDENCE_DEFECTS = tuple(name for name in GLYPH_DEFECTS if name != SHAPE_DOUBT)
-"""Defects with thresholds of their own; a doubt of shape follows from the class."""
+EVIDENCE_DEFECTS = tuple(name for name in GLYPH_JUDGEMENTS if name != SHAPE_DOUBT)
+"""Judgements with thresholds of their own; a doubt of shape follows from the class."""
 
 LOOSE_MATCH_IOU = 0.15
 """IoU from which a box that matches no letter is paired with a letter that matches no box."""
@@ -144,6 +155,9 @@ def _probabilities(glyph: GlyphRecord | None, record: PageRecord) -> npt.NDArray
         None if _is_not_examined(name, glyph, record) else glyph.p.get(name)
         for name in EVIDENCE_DEFECTS
     ]
+    if glyph.tags_expected == 1:
+        # Fewer than one tag is none: the other judgement routes the letter.
+        values[EVIDENCE_DEFECTS.index(TAG_MISSING)] = None
     return np.array([np.nan if value is None else value for value in values], np.float64)
 
 
@@ -157,14 +171,22 @@ def _true_plainness(
 ) -> npt.NDArray[np.float64]:
     values = []
     for name in EVIDENCE_DEFECTS:
-        asked = CATALOGUE[name].applies_to(letter.letter) and not _is_not_examined(
+        defect = TAG_MISSING if name == TAG_NONE else name
+        asked = CATALOGUE[defect].applies_to(letter.letter) and not _is_not_examined(
             name, glyph, record
         )
-        asked &= was_looked_for(letter, name)
-        if name in TAG_COUNT_DEFECTS:
+        asked &= was_looked_for(letter, defect)
+        plainness = plainness_of(letter, defect)
+        if defect in TAG_COUNT_DEFECTS:
             # Without an expectation tags are neither too few nor too many.
-            asked &= customs.tags_expected(letter.letter) is not None
-        plainness = plainness_of(letter, name)
+            expected = customs.tags_expected(letter.letter)
+            asked &= expected is not None
+            if name == TAG_NONE:
+                asked &= bool(expected) and letter.tags >= 0
+                # Of stumps it is doubtful whether any tag stands there.
+                plainness *= letter.tags == 0 or plainness <= DOUBTFUL_PLAINNESS[1]
+            elif name == TAG_MISSING:
+                asked &= (expected or 0) > 1 and letter.tags != 0
         asked &= plainness > 0 or letter.share == 0.0
         values.append(plainness if asked else np.nan)
     return np.array(values, np.float64)
@@ -228,7 +250,8 @@ def _evidence_of_crops(logits: Logits, curves: Calibration, scroll: int) -> Evid
     # As on whole pages: of a letter whose class is doubtful only the faults that it has.
     truth[(logits.share > 0)[:, None] & ~(truth > 0)] = np.nan
     plainness = dict(zip(LEARNED_DEFECTS, truth.T, strict=True))
-    p["tag_missing"], plainness["tag_missing"] = _tag_evidence(logits, curves.temperatures[1])
+    for name, (seen_p, true) in tag_judgements(logits, curves.temperatures[1]).items():
+        p[name], plainness[name] = seen_p, true
     letters = torch.softmax(logits.letter / curves.temperatures[0], dim=1).numpy()
     nothing = np.full(len(kept), np.nan)
     asked = np.stack([plainness.get(name, nothing) for name in EVIDENCE_DEFECTS], axis=1)[kept]
@@ -248,13 +271,3 @@ def _evidence_of_crops(logits: Logits, curves: Calibration, scroll: int) -> Evid
 def _plainness_of_target(target: Float64s) -> Float64s:
     """Back from the soft labels of `crop_examples.plainness_target`; 0 and 1 as they are."""
     return np.where((target > 0) & (target < 1), (target + 1) / 3, target)
-
-
-def _tag_evidence(logits: Logits, temperature: float) -> tuple[Float64s, Float64s]:
-    """Fewer tags than the fullest custom asks: probability and truth, nan where none is asked."""
-    crowns = np.array([letter.crown for letter in ALPHABET] + [0])[logits.true_letter]
-    odds = torch.softmax(logits.tags / temperature, dim=1).numpy()
-    fewer = np.arange(odds.shape[1])[None, :] < crowns[:, None]
-    asked = (crowns > 0) & (logits.true_tags < TAGS_UNKNOWN)
-    short = (logits.true_tags < crowns).astype(np.float64)
-    return (odds * fewer).sum(axis=1), np.where(asked, short, np.nan)
