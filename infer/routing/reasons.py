@@ -143,14 +143,19 @@ def _compare_row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresho
     route = row.route
     if missed and route == "clear":
         route = "review"
-    if route == "finding" and doubted and _finding_reasons(row) <= doubted:
+    if route == "finding" and doubted and _finding_reasons(row, thresholds) <= doubted:
         route = "review"
     # What a measure denies is doubted, and no longer seen, whatever else is on the letter.
     sure = tuple(name for name in row.sure if name not in doubted)
     return replace(row, route=route, reasons=reasons, sure=sure)
 
 
-def _finding_reasons(row: GlyphRecord) -> set[str]:
+def _finding_reasons(row: GlyphRecord, thresholds: Thresholds) -> set[str]:
     """Reasons that by themselves make the letter a finding."""
+    sure = {
+        name
+        for name in row.reasons
+        if (p := row.p.get(name)) is not None and p >= thresholds.of(name).finding
+    }
     # Measures are no evidence against what was read otherwise than the text.
-    return set(row.sure) | ({LETTER_SWAPPED, LETTER_EXTRA} & set(row.reasons))
+    return sure | ({LETTER_SWAPPED, LETTER_EXTRA} & set(row.reasons))

@@ -74,6 +74,41 @@ def test_plain_cases_below_the_border_are_cleared_doubtful_ones_do_not_count() -
     assert cases.false_shares(0.6, learning=True).tolist() == []
 
 
+def crown_cases(letters: list[LetterTruth], page: PageRecord, name: str) -> DefectEvidence:
+    truth = PageTruth(IMAGE, tuple(letters))
+    return DefectEvidence(page_evidence(truth, page, CUSTOMS, 1), name)
+
+
+def crowned(x: int, letter: str, tags: int, plainness: float = 1.0) -> LetterTruth:
+    asked = CUSTOMS.tags_expected(letter) or 0
+    mark = (DefectMark("tag_missing", 1.0, plainness),) if tags < asked else ()
+    return written(x, letter=letter, expected=letter, tags=tags, defects=mark)
+
+
+def tagged(x: int, letter: str, none: float, fewer: float) -> GlyphRecord:
+    asked = CUSTOMS.tags_expected(letter)
+    p = {"tag_none": none, "tag_missing": fewer}
+    return replace(seen(x, None), letter=letter, expected=letter, tags_expected=asked, p=p)
+
+
+def test_no_crown_and_fewer_tags_have_evidence_of_their_own() -> None:
+    # Three tags on shin, one on dalet (Menachot 29b; Mishnat Sofrim).
+    letters = [
+        crowned(0, "ש", 0), crowned(1, "ש", 2), crowned(2, "ש", 3), crowned(3, "ד", 0),
+        crowned(4, "ד", 1), crowned(5, "ד", 0, plainness=0.5),
+    ]  # fmt: skip
+    p = [(0.9, 0.99), (0.1, 0.6), (0.0, 0.2), (0.3, 0.3), (0.7, 0.7), (0.5, 0.5)]
+    page = record(*(tagged(k, x.letter, *p[k]) for k, x in enumerate(letters)))
+    none, fewer = (crown_cases(letters, page, name) for name in ("tag_none", "tag_missing"))
+    assert none.plain.tolist() == [True, False, False, True, False, False]
+    assert none.clean.tolist() == [False, True, True, False, True, False]  # a stump is neither
+    assert none.cleared_shares(0.4).tolist() == [0.5]
+    # Fewer is asked where several tags are, and one at least stands there.
+    assert fewer.plain.tolist() == [False, True, False, False, False, False]
+    assert fewer.clean.tolist() == [False, False, True, False, False, False]
+    assert np.isnan(fewer.p[3:]).all()  # routed by the other judgement alone
+
+
 def test_a_letter_taken_for_another_counts_as_cleared_unless_it_is_raised() -> None:
     letters = [written(0, 1.0)]
     as_chet = seen(0, None, letter="ח")
