@@ -107,7 +107,7 @@ def evaluate(config: Any) -> Path:
         )
         suites["photographs"] = photo_card(report)
         listed = Path(settings.crowned_letters) if settings.crowned_letters else None
-        pictures = measure_painted_photographs(inspector, photographs, listed)
+        pictures = measure_painted_photographs(inspector, Path(settings.photographs), listed)
         suites["painted crowns, photographs"] = painted_card(pictures)
     if settings.painted_pages:
         rendered = measure_painted_renders(reader, settings.painted_pages)
