@@ -176,7 +176,7 @@ def test_a_stopped_run_goes_on_where_it_was_and_ends_as_if_it_had_never_stopped(
 
 
 def test_a_run_that_goes_on_remembers_its_time(small_pool: Path, tmp_path: Path) -> None:
-    config = small_run(small_pool, tmp_path)
+    config = small_run(small_pool, tmp_path, "trainer.max_steps=0")
     module = make_module(config, make_network(config.model))
     module.on_load_checkpoint({"seconds_spent": 120.0, "random_state": torch.get_rng_state()})
     assert module.budget.elapsed() == pytest.approx(120.0, abs=1.0)

@@ -8,18 +8,19 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import hydra
 import pytorch_lightning as pl
+from hydra.errors import InstantiationException
 from pytorch_lightning.callbacks import (
     Callback,
     EarlyStopping,
-    EMAWeightAveraging,
-    LearningRateMonitor,
     ModelCheckpoint,
 )
 from pytorch_lightning.utilities.exceptions import SIGTERMException
 
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
+from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.record import CHECKPOINT_FILE
 from crownlet.train.fit.weights import save_weights
 
@@ -70,13 +71,26 @@ class KeptCheckpoint(Callback):
             trainer.save_checkpoint(self.path)
 
 
+def instantiate_all(group: Any) -> list[Any]:
+    """One object for each entry of a Hydra group; TrainingError names one that cannot be made."""
+    made = []
+    for name, entry in (group or {}).items():
+        if not entry:
+            continue
+        try:
+            made.append(hydra.utils.instantiate(entry))
+        except InstantiationException as error:
+            reason = str(error.__cause__ or error).splitlines()[0]
+            raise TrainingError(f"{name} ({entry._target_}): {reason}") from None
+    return made
+
+
 def make_callbacks(config: Any, out: Path, facts: Facts, watches_scans: bool) -> list[Callback]:
     """Averaged weights and a rolling checkpoint; where scans are watched, the best one as well."""
     trainer = config.trainer
     callbacks: list[Callback] = [
         KeptWeights(out / f"{config.model.name}.safetensors", facts),
-        EMAWeightAveraging(decay=trainer.ema, use_buffers=True),
-        LearningRateMonitor("step"),
+        *instantiate_all(config.callbacks),
         ModelCheckpoint(
             out, save_last=True, save_top_k=0, every_n_train_steps=trainer.val_every,
             enable_version_counter=False,

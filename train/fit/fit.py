@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import inspect
+import logging
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import hydra
 import pytorch_lightning as pl
 import torch
 from omegaconf import OmegaConf
-from pytorch_lightning.loggers import CSVLogger, TensorBoardLogger
 from pytorch_lightning.utilities.exceptions import SIGTERMException
 
 from crownlet.datasets.render.page.spec import PageSpec, training
@@ -18,7 +20,12 @@ from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.architecture import architecture_of_config
 from crownlet.train.fit.augment import Strengths
-from crownlet.train.fit.callbacks import WATCHED_METRIC, Facts, make_callbacks
+from crownlet.train.fit.callbacks import (
+    WATCHED_METRIC,
+    Facts,
+    instantiate_all,
+    make_callbacks,
+)
 from crownlet.train.fit.data import (
     PagesDataModule,
     Renders,
@@ -29,6 +36,7 @@ from crownlet.train.fit.data import (
     render_watch,
     scan_pages,
 )
+from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
 from crownlet.train.fit.record import CHECKPOINT_FILE, open_run
 from crownlet.train.fit.reservoir import read_crops, read_tiles
@@ -107,28 +115,34 @@ def make_data(config: Config, device: torch.device) -> PagesDataModule:
     )  # fmt: skip
 
 
+OWN_TRAINER_KEYS = frozenset({
+    "_target_", "max_steps", "max_minutes", "until", "warmup", "ema", "val_every", "patience",
+    "log_every", "batch_size", "capacity", "wait_rows", "progress", "compile",
+})  # fmt: skip
+"""Keys of the group `trainer` that are not handed to Lightning's Trainer by these names."""
+
+
 def make_trainer(config: Config, out: Path, facts: Facts) -> pl.Trainer:
-    """Lightning's trainer, with two logs."""
+    """Lightning's trainer; TrainingError for an argument that it does not have."""
     trainer = config.trainer
-    return pl.Trainer(
-        accelerator=trainer.accelerator,
-        devices=trainer.devices,
-        strategy=trainer.strategy,
-        precision=trainer.precision,
-        max_steps=trainer.max_steps if trainer.max_steps > 0 else -1,
-        max_epochs=-1,
-        val_check_interval=trainer.val_every,
-        check_val_every_n_epoch=None,
-        num_sanity_val_steps=0,
-        log_every_n_steps=trainer.log_every,
-        gradient_clip_val=2.0,
-        benchmark=trainer.accelerator == "gpu",
-        enable_model_summary=False,
-        enable_progress_bar=trainer.progress,
-        default_root_dir=out,
-        logger=[CSVLogger(out, name="csv"), TensorBoardLogger(out, name="tensorboard")],
-        callbacks=make_callbacks(config, out, facts, watches_scans(config)),
-    )
+    passed = {key: value for key, value in trainer.items() if key not in OWN_TRAINER_KEYS}
+    by_clock = trainer.until > 0 or trainer.max_steps <= 0
+    ours = {
+        "max_steps": -1 if by_clock else trainer.max_steps, "max_epochs": -1,
+        "val_check_interval": trainer.val_every, "check_val_every_n_epoch": None,
+        "num_sanity_val_steps": 0, "log_every_n_steps": trainer.log_every,
+        "enable_model_summary": False, "enable_progress_bar": trainer.progress,
+        "default_root_dir": out,
+    }  # fmt: skip
+    callbacks = make_callbacks(config, out, facts, watches_scans(config))
+    kind = hydra.utils.get_class(trainer["_target_"])
+    known = inspect.signature(kind).parameters
+    unknown = sorted(set(passed) - set(known))
+    if unknown:
+        raise TrainingError(f"trainer.{unknown[0]}: {kind.__name__} has no such argument")
+    loggers = instantiate_all(config.logger)
+    made: pl.Trainer = kind(**{**ours, **passed}, callbacks=callbacks, logger=loggers)
+    return made
 
 
 def fit(config: Config) -> Path:
@@ -139,6 +153,8 @@ def fit(config: Config) -> Path:
     SystemExit with `STOPPED_EXIT_CODE` if it is stopped by SIGTERM, its checkpoint kept.
     """
     run = open_run(config)
+    config = OmegaConf.merge(config, {"out": str(run.folder)})
+    silence_advertisements()
     pl.seed_everything(config.seed, workers=True, verbose=False)
     torch.set_float32_matmul_precision("high")
     network = make_network(config.model)
@@ -146,6 +162,8 @@ def fit(config: Config) -> Path:
         begin = load_narrower if config.grow else load_weights
         begin(network, Path(config.start_from))
     module = make_module(config, network)
+    if config.trainer.compile:
+        network.compile()
     on_gpu = config.trainer.accelerator == "gpu"
     data = make_data(config, torch.device("cuda" if on_gpu else "cpu"))
 
@@ -174,6 +192,17 @@ def fit(config: Config) -> Path:
         run.end(metrics_of(trainer))
         save_weights(network, path, {**facts(trainer), **best})
     return path
+
+
+def silence_advertisements() -> None:
+    """Leave out the lines by which Lightning recommends services of its makers."""
+    logger = logging.getLogger("pytorch_lightning.utilities.rank_zero")
+    if _is_no_tip not in logger.filters:
+        logger.addFilter(_is_no_tip)
+
+
+def _is_no_tip(record: logging.LogRecord) -> bool:
+    return "Tip: For seamless" not in record.getMessage()
 
 
 def metrics_of(trainer: pl.Trainer) -> dict[str, float]:

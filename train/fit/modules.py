@@ -27,7 +27,11 @@ STAGES = ("val", "val_scans")
 
 
 class Budget:
-    """A run's allowance in steps and seconds. Time spent before a resume counts."""
+    """A run's allowance in steps and seconds. Time spent before a resume counts.
+
+    With steps the learning rate follows them alone, so that a seed reproduces a run on any machine;
+    seconds then only end it. Without, it follows the seconds.
+    """
 
     def __init__(self, steps: int, seconds: float) -> None:
         self.steps = steps
@@ -44,16 +48,23 @@ class Budget:
         return self.spent + (time.monotonic() - self._since if self._since is not None else 0.0)
 
     def end_by(self, until: float) -> None:
-        """Grant no more seconds than are left until `until` (`time.time`); 0 leaves all of them."""
+        """Grant no more seconds than are left until `until` (`time.time`), and any steps; 0 leaves
+        all as it is."""
         if until > 0:
+            self.steps = 0
             left = self.elapsed() + max(1.0, until - time.time())
             self.seconds = min(self.seconds, left) if self.seconds > 0 else left
 
     def progress(self, step: int) -> float:
-        """Share of the allowance used, 0 to 1."""
-        by_steps = step / self.steps if self.steps > 0 else 0.0
-        by_time = self.elapsed() / self.seconds if self.seconds > 0 else 0.0
-        return min(1.0, max(by_steps, by_time))
+        """Share of the way that the learning rate has gone, 0 to 1."""
+        if self.steps > 0:
+            return min(1.0, step / self.steps)
+        return min(1.0, self.elapsed() / self.seconds) if self.seconds > 0 else 0.0
+
+    def used_up(self, step: int) -> bool:
+        """Whether the steps or the seconds are spent."""
+        by_time = self.seconds > 0 and self.elapsed() >= self.seconds
+        return by_time or (self.steps > 0 and step >= self.steps)
 
 
 def learning_rate_share(progress: float, step: int, warmup: int = 200) -> float:
@@ -105,7 +116,7 @@ class BudgetedModule(pl.LightningModule):
 
     def on_train_batch_end(self, outputs: Any, batch: Any, batch_idx: int) -> None:
         """Stop once the allowance is used."""
-        if self.budget.progress(self.global_step) >= 1.0:
+        if self.budget.used_up(self.global_step):
             self.trainer.should_stop = True
 
     def on_save_checkpoint(self, checkpoint: dict[str, Any]) -> None:

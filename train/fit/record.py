@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+import os
 import subprocess
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -33,7 +34,7 @@ CONFIG_FILE = "config.yaml"
 
 CHECKPOINT_FILE = "last.ckpt"
 
-RECORDED_KEYS = ("model", "data", "trainer", "seed", "start_from", "grow")
+RECORDED_KEYS = ("model", "data", "trainer", "callbacks", "seed", "start_from", "grow")
 """Parts of the configuration that make a run what it is."""
 
 FREE_KEYS = ("data.workers", "data.minutes", "trainer.progress", "trainer.until")
@@ -83,6 +84,10 @@ def open_run(config: Any) -> Run:
             "resume=true names no run: resume=FOLDER goes on with the run in that folder"
         )
     found = describe_run(config)
+    if int(os.environ.get("LOCAL_RANK", 0)) or int(os.environ.get("NODE_RANK", 0)):
+        # Another process of the same run has opened it, and writes all of its files.
+        folder = Path(config.resume or config.out)
+        return Run(folder, found, folder / CHECKPOINT_FILE if config.resume else None)
     if config.resume:
         return _reopen_run(Path(config.resume), found)
     folder = Path(config.out)
