@@ -33,6 +33,7 @@ from crownlet.infer.pipeline import (
     turn_reverse_over,
 )
 from crownlet.infer.records import PageRecord
+from crownlet.infer.routing.measured import MeasureScope, measure_request
 from crownlet.infer.text.search import add_likely_passage, read_text_choice
 from crownlet.infer.text.side import Side, exchange_side, portion_for
 from crownlet.infer.thresholds import NO_PROMISE, load_thresholds
@@ -61,7 +62,8 @@ class Inspector:
     """Inspects pages with one pair of networks and one set of customs.
 
     `model` is a folder with other networks than the shipped ones, `customs` a shipped name or a
-    YAML file. `measured`: whether lengths are taken on the ink and weighed against the networks.
+    YAML file. `measure`: of which letters lengths are taken on the ink and weighed against the
+    networks: those in doubt or asked for by the customs (`doubts`), `all`, or none (`none`).
     `hand`: whether a page whose text is known is read again by the forms of its own letters.
     Errors: ModelError for the networks, ValueError for the customs.
     """
@@ -72,14 +74,14 @@ class Inspector:
         customs: str | Path = "unspecified",
         *,
         networks: Networks | None = None,
-        measured: bool = True,
+        measure: MeasureScope = "doubts",
         hand: bool = True,
     ) -> None:
         folder = Path(model) if model is not None else weights_folder()
         self.customs = load_customs(customs)
         self.networks = networks if networks is not None else OnnxNetworks(folder)
         self.thresholds = load_thresholds(folder)
-        self.measured = measured
+        self.measure = measure
         self.hand = hand
 
     def inspect(
@@ -107,7 +109,11 @@ class Inspector:
         watch = Stopwatch()
         with watch.stage("read"):
             image = read_page(source, colour=False)
-        detected = detect(label, image, self.networks, self.thresholds, watch)
+        choose = None
+        if self.measure != "none":
+            learned = self.networks.info.defects
+            choose = measure_request(self.measure, learned, self.thresholds, self.customs).choose
+        detected = detect(label, image, self.networks, self.thresholds, watch, choose)
         detected = turn_reverse_over(detected, self.thresholds)
         return LoadedPage(label, image.facts, detected, watch.seconds)
 
@@ -166,7 +172,7 @@ class Inspector:
     def _rules(self, text: TextChoice, others: Sequence[LabelledLetters] = ()) -> PageRules:
         info = self.networks.info
         hand = HandSettings(self.hand, info.letter_means, tuple(others))
-        return PageRules(info.defects, self.customs, self.thresholds, text, self.measured, hand)
+        return PageRules(info.defects, self.customs, self.thresholds, text, hand)
 
     def versions(self) -> dict[str, dict[str, Any]]:
         """What the records of this inspector are made with, each with its checksum."""

@@ -12,7 +12,7 @@ import os
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -30,10 +30,20 @@ NETWORK_FILES = ("locator.onnx", "assessor.onnx")
 
 LOCATOR_OUTPUTS = ("centre", "letter", "turn", "shape", "scale")
 
-ASSESSOR_OUTPUTS = ("letter", "defects", "tags", "parts")
+ASSESSOR_OUTPUTS = ("letter", "defects", "tags")
+
+PARTS_OUTPUT = "parts"
+"""Part masks: an output of the assessor, or of a network of their own in its metadata."""
+
+PART_MASKS_KEY = "part_masks"
+"""Metadata of the assessor: base64 of the ONNX network of the part masks. Its inputs are further
+outputs of the assessor, `FEATURE_PREFIX` and a number, so that masks are computed of few letters
+only."""
+
+FEATURE_PREFIX = "feature_"
 
 HIDDEN_OUTPUT = "hidden"
-"""Fifth output of the assessor, (N, H): the numbers from which its last layer reads each letter.
+"""Output of the assessor, (N, H): the numbers from which its last layer reads each letter.
 Older networks do not have it."""
 
 LETTER_MEANS_KEY = "letter_means"
@@ -49,6 +59,8 @@ LOCATOR_BODY_PX = 28.0
 """Body height in px of the pages that the locator is trained on."""
 
 Float32 = npt.NDArray[np.float32]
+
+NO_MASKS: Float32 = np.zeros((0, 6, 32, 24), np.float32)
 
 
 class ModelError(FileFault):
@@ -82,6 +94,21 @@ class LocatorMaps:
     scale: Float32
 
 
+class Assessment(NamedTuple):
+    """The assessor's answers for N crops."""
+
+    letters: Float32
+    """(N, 28) probability of each letter, last "no letter"."""
+    defects: Float32
+    """(N, D)."""
+    tags: Float32
+    """(N, 5)."""
+    hidden: Float32 | None
+    """(N, H) hidden numbers; None where the networks do not give them."""
+    features: tuple[npt.NDArray[Any], ...]
+    """What `part_masks` needs, N rows each."""
+
+
 class Networks(Protocol):
     """What the stages need of the two networks; tests give prepared answers instead."""
 
@@ -96,11 +123,11 @@ class Networks(Protocol):
     def locate(self, page: Float32) -> LocatorMaps:
         """Maps for a page (1, 1, H, W), H and W multiples of 32, flattened grey / 255."""
 
-    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, ...]:
-        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96).
+    def assess(self, crops: npt.NDArray[np.uint8]) -> Assessment:
+        """Letter, defect and tag probabilities for crops (N, 2, 128, 96)."""
 
-        A fifth array (N, H) holds the hidden numbers, where the networks give them.
-        """
+    def part_masks(self, seen: Assessment, rows: npt.NDArray[np.int64]) -> Float32:
+        """Part masks (K, 6, 32, 24), 0 to 1, of the crops `rows` (K,) of an assessment."""
 
 
 class OnnxNetworks:
@@ -116,8 +143,17 @@ class OnnxNetworks:
         )
         self._assessor = self._session("assessor.onnx", files["assessor.onnx"], ASSESSOR_OUTPUTS, 1)
         given = {output.name for output in self._assessor.get_outputs()}
-        hidden = (HIDDEN_OUTPUT,) if HIDDEN_OUTPUT in given else ()
-        self._assessor_outputs = (*ASSESSOR_OUTPUTS, *hidden)
+        self._hidden = (HIDDEN_OUTPUT,) if HIDDEN_OUTPUT in given else ()
+        self._masks = self._masks_session()
+        self._features = (
+            (PARTS_OUTPUT,)
+            if self._masks is None
+            else tuple(each.name for each in self._masks.get_inputs())
+        )
+        if missing := set(self._features) - given:
+            raise ModelError(
+                self.folder / "assessor.onnx", f"lacks the outputs {', '.join(sorted(missing))}."
+            )
         self._info = self._read_info(files)
 
     @property
@@ -141,12 +177,32 @@ class OnnxNetworks:
         )
         return LocatorMaps(maps.pop("centre")[0, 0], **{k: v[0] for k, v in maps.items()})
 
-    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, ...]:
-        """Letter, defect, tag and part probabilities for crops (N, 2, 128, 96) uint8.
+    def assess(self, crops: npt.NDArray[np.uint8]) -> Assessment:
+        """Letter, defect and tag probabilities for crops (N, 2, 128, 96) uint8."""
+        names = (*ASSESSOR_OUTPUTS, *self._hidden, *self._features)
+        letters, defects, tags, *rest = self._assessor.run(list(names), {"crops": crops})
+        hidden = rest.pop(0) if self._hidden else None
+        return Assessment(letters, defects, tags, hidden, tuple(rest))
 
-        A fifth array (N, H) holds the hidden numbers, where the network gives them.
-        """
-        return tuple(self._assessor.run(list(self._assessor_outputs), {"crops": crops}))
+    def part_masks(self, seen: Assessment, rows: npt.NDArray[np.int64]) -> Float32:
+        """Part masks (K, 6, 32, 24), 0 to 1, of the crops `rows` (K,) of an assessment."""
+        kept = [feature[rows] for feature in seen.features]
+        if self._masks is None or not len(rows):
+            return np.asarray(kept[0], np.float32) if self._masks is None else NO_MASKS
+        feeds = dict(zip(self._features, kept, strict=True))
+        return np.asarray(self._masks.run([PARTS_OUTPUT], feeds)[0], np.float32)
+
+    def _masks_session(self) -> onnxruntime.InferenceSession | None:
+        """The network of the part masks; None where they are an output of the assessor."""
+        text = self._assessor.get_modelmeta().custom_metadata_map.get(PART_MASKS_KEY)
+        if text is None:
+            return None
+        try:
+            data = base64.b64decode(text, validate=True)
+        except ValueError:
+            path = self.folder / "assessor.onnx"
+            raise ModelError(path, f"its {PART_MASKS_KEY} are not a network.") from None
+        return self._session("assessor.onnx", data, (PARTS_OUTPUT,), 1)
 
     def _session(
         self, name: str, data: bytes, outputs: tuple[str, ...], threads: int
@@ -214,7 +270,7 @@ class OnnxNetworks:
         )
 
     def _letter_means(self, text: str | None) -> npt.NDArray[np.float64] | None:
-        if text is None or HIDDEN_OUTPUT not in self._assessor_outputs:
+        if text is None or not self._hidden:
             return None
         try:
             numbers = np.frombuffer(base64.b64decode(text, validate=True), "<f2")

@@ -57,6 +57,7 @@ from crownlet.infer.image.upright import Placement, rotate_letters_back
 from crownlet.infer.layout.lines import Layout, lay_out
 from crownlet.infer.layout.spacing import measure_gaps, yud_width
 from crownlet.infer.letters.assessor import (
+    MaskChoice,
     assess,
     letter_probabilities,
     likeliest_letters,
@@ -105,17 +106,20 @@ if TYPE_CHECKING:
 class Stopwatch:
     """Seconds spent in each stage."""
 
+    clock = staticmethod(time.perf_counter)
+    """What is counted; the bench counts processor time."""
+
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
         """Count the time of the block under `name`."""
-        start = time.perf_counter()
+        start = self.clock()
         try:
             yield
         finally:
-            self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+            self.seconds[name] = self.seconds.get(name, 0.0) + self.clock() - start
 
 
 @dataclass(frozen=True)
@@ -144,8 +148,6 @@ class PageRules:
     customs: Customs
     thresholds: Thresholds
     text: TextChoice = None
-    measured: bool = True
-    """Whether lengths are taken and weighed against the networks."""
     hand: HandSettings = field(default_factory=HandSettings)
     """What is known of the scribe's hand beside the page."""
 
@@ -177,9 +179,17 @@ class ReadPage:
 
 
 def detect(
-    label: str, image: PageImage, networks: Networks, thresholds: Thresholds, watch: Stopwatch
+    label: str,
+    image: PageImage,
+    networks: Networks,
+    thresholds: Thresholds,
+    watch: Stopwatch,
+    choose: MaskChoice | None = None,
 ) -> DetectedPage:
-    """Find and assess the letters of a picture; PageError, naming `label`, where there are none."""
+    """Find and assess the letters of a picture; PageError, naming `label`, where there are none.
+
+    `choose` says which letters are to be measured.
+    """
     with watch.stage("size"):
         page = flatten_upright(label, to_gray(image.pixels), networks, thresholds.centre_p)
         gray, flat, turn = page.gray, page.flat, page.placement.turn
@@ -191,7 +201,7 @@ def detect(
         # Needs no network; measured again where the assessor takes letters away.
         quality = beside.submit(measure_picture, gray, flat, found, turn)
         fitted = fit_to_letters(flat, found)
-        assessed = assess(networks, fitted, found)
+        assessed = assess(networks, fitted, found, choose)
         agreement = network_agreement(found, assessed)
         kept = assessed.letters[:, 27] < thresholds.no_letter_p
         if not kept.any() or agreement < thresholds.least_agreement:
@@ -218,12 +228,12 @@ def compile_record(
     with watch.stage("route"):
         record = _route(name, facts, detected, rules, read, page.odds)
         record = replace(record, hand=hand, notes=(*record.notes, *hand_notes(hand)))
-    if not rules.measured:
+    if not page.assessed.masked.any():
         return record
     with watch.stage("measure"):
         dpi = detected.placement.dpi(facts.dpi)
         upright = UprightPage(detected.flat, detected.placement, dpi)
-        taken = measure_letters(upright, page.found, page.assessed.parts, record.glyphs)
+        taken = measure_letters(upright, page.found, page.assessed, record.glyphs)
         rows = review_disagreements(record.glyphs, taken, rules.thresholds)
     return replace(record, glyphs=rows, measurements=taken)
 

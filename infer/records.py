@@ -205,7 +205,9 @@ class Assessed:
     tags: Floats
     """(N, 5): probability of 0, 1, 2, 3, 4 or more tags."""
     parts: npt.NDArray[np.uint8]
-    """(N, P, 32, 24): probability of each part mask, 255 = 1."""
+    """(N, P, 32, 24): probability of each part mask, 255 = 1; 0 of letters that are not masked."""
+    masked: Bools
+    """(N,): letters whose part masks are known, which are those to be measured."""
     hidden: npt.NDArray[np.float32] | None = None
     """(N, H): the numbers from which the assessor's last layer reads each letter; None where the
     networks do not give them."""
@@ -214,7 +216,7 @@ class Assessed:
         """The rows that `index` names, in its order."""
         return Assessed(
             self.letters[index], self.defects[index], self.tags[index], self.parts[index],
-            None if self.hidden is None else self.hidden[index],
+            self.masked[index], None if self.hidden is None else self.hidden[index],
         )  # fmt: skip
 
 

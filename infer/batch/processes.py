@@ -14,10 +14,13 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from crownlet.datasets.files.errors import FileFault, plain
 from crownlet.infer.batch.worker import PageGroup, PageOutcome, PageWorker
+
+if TYPE_CHECKING:
+    from crownlet.infer.routing.measured import MeasureScope
 
 PROCESS_LOST = (
     "every process that inspected it ended suddenly (memory may have run out, or the picture is "
@@ -40,6 +43,8 @@ class WorkerConfig:
     threads: int | None = None
     hand: bool = True
     """Whether hands are learned."""
+    measure: MeasureScope = "doubts"
+    """Which letters are measured."""
 
     def make_worker(self) -> PageWorker:
         """A worker with networks, customs and portion; ValueError, OSError or ModelError
@@ -54,10 +59,12 @@ class WorkerConfig:
         cv2.setNumThreads(1)
         portion = read_text_choice(self.portion)
         if self.threads is None:
-            inspector = Inspector(self.model, self.customs, hand=self.hand)
+            inspector = Inspector(self.model, self.customs, measure=self.measure, hand=self.hand)
             return PageWorker(inspector, portion, self.out, self.inspect_again)
         networks = OnnxNetworks(self.model, self.threads)
-        inspector = Inspector(self.model, self.customs, networks=networks, hand=self.hand)
+        inspector = Inspector(
+            self.model, self.customs, networks=networks, measure=self.measure, hand=self.hand
+        )
         return PageWorker(inspector, portion, self.out, self.inspect_again)
 
 

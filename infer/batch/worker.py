@@ -182,6 +182,8 @@ class PageWorker:
         request = inspection_request(self.portion, task.place.side)
         if not self.inspector.hand:
             request["hand"] = "off"
+        if self.inspector.measure != "doubts":
+            request["measure"] = self.inspector.measure
         if pooled:
             request["pages_of_hand"] = pooled
         return request

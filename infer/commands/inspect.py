@@ -51,6 +51,11 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
         "own letters have, and those of up to three other pages of its scroll; off leaves it as "
         "the networks read it",
     )  # fmt: skip
+    inspect.add_argument(
+        "--measure", choices=("doubts", "all"), default="doubts",
+        help="doubts (the default) measures the letters that are in doubt or that the customs ask "
+        "about; all measures every letter, which takes longer",
+    )  # fmt: skip
     spread = inspect.add_mutually_exclusive_group()
     spread.add_argument(
         "--workers", type=_workers, default=1, metavar="N",
@@ -201,7 +206,7 @@ def _open_worker(options: argparse.Namespace, out: Path) -> tuple[PageWorker, Wo
 
     config = WorkerConfig(
         options.model, options.customs, options.portion, out, options.anew,
-        hand=options.hand == "learn",
+        hand=options.hand == "learn", measure=options.measure,
     )  # fmt: skip
     try:
         return config.make_worker(), config

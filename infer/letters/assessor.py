@@ -6,6 +6,7 @@ The answer for a letter does not depend on its batch.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -14,24 +15,34 @@ import numpy.typing as npt
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.image import crops
 from crownlet.infer.networks import Networks
-from crownlet.infer.records import Assessed, Floats, Located
+from crownlet.infer.records import Assessed, Bools, Floats, Located
 
 CROPS_PER_BATCH = 16
 """Larger batches are no quicker (train/bench/figures.md) and take more memory."""
 
+PARTS, MASK_ROWS, MASK_COLUMNS = 6, 32, 24
+"""Shape of a letter's part masks."""
+
 AssessorAnswers = tuple[npt.NDArray[np.generic], ...]
-"""Letters, defects, tags and part masks of one batch; the hidden numbers if there are any."""
+"""Letters, defects, tags, part masks, and which letters have some, of one batch; the hidden numbers
+if there are any."""
+
+MaskChoice = Callable[[Floats, Floats, Floats], Bools]
+"""Which letters (N,) get part masks, by their `letters`, `defects` and `tags` as in `Assessed`."""
 
 
-def assess(networks: Networks, fitted: crops.FittedPage, found: Located) -> Assessed:
-    """Class, defects, tags and part masks of each letter, of which there is one at least.
+def assess(
+    networks: Networks, fitted: crops.FittedPage, found: Located, choose: MaskChoice | None = None
+) -> Assessed:
+    """Class, defects and tags of each letter, of which there is one at least.
 
-    `found` is in px of the page as it was before it was fitted.
+    `found` is in px of the page as it was before it was fitted. Letters of the choice get part
+    masks; without one none does.
     """
     placed = found.scaled(fitted.scale)
 
     def answers(start: int) -> AssessorAnswers:
-        return _assess_batch(networks, fitted.page, placed, start)
+        return _assess_batch(networks, fitted.page, placed, start, choose)
 
     starts = range(0, len(found), CROPS_PER_BATCH)
     lanes = min(networks.lanes, len(starts))
@@ -40,12 +51,12 @@ def assess(networks: Networks, fitted: crops.FittedPage, found: Located) -> Asse
     else:
         with ThreadPoolExecutor(lanes, "assess") as pool:
             batches = list(pool.map(answers, starts))
-    letters, defects, tags, masks, *hidden = (
+    letters, defects, tags, masks, masked, *hidden = (
         np.concatenate(part) for part in zip(*batches, strict=True)
     )
     return Assessed(
         letters.astype(np.float64), defects.astype(np.float64), tags.astype(np.float64), masks,
-        hidden[0].astype(np.float32) if hidden else None,
+        masked, hidden[0].astype(np.float32) if hidden else None,
     )  # fmt: skip
 
 
@@ -71,7 +82,11 @@ def network_agreement(found: Located, assessed: Assessed) -> float:
 
 
 def _assess_batch(
-    networks: Networks, page: npt.NDArray[np.uint8], placed: Located, start: int
+    networks: Networks,
+    page: npt.NDArray[np.uint8],
+    placed: Located,
+    start: int,
+    choose: MaskChoice | None,
 ) -> AssessorAnswers:
     """Answers for the letters from `start` on, the masks as bytes."""
     count = min(CROPS_PER_BATCH, len(placed) - start)
@@ -79,6 +94,13 @@ def _assess_batch(
     for k in range(count):
         body, box = placed.body[start + k], placed.box[start + k]
         crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])
-    letter, defects, tags, parts, *hidden = networks.assess(buffer)
-    masks = np.clip(parts * 255 + 0.5, 0, 255).astype(np.uint8)
-    return letter, defects, tags, masks, *hidden
+    seen = networks.assess(buffer)
+    masks = np.zeros((count, PARTS, MASK_ROWS, MASK_COLUMNS), np.uint8)
+    masked = np.zeros(count, np.bool_)
+    if choose is not None:
+        answers = (seen.letters, seen.defects, seen.tags)
+        masked = choose(*(each.astype(np.float64) for each in answers))
+        drawn = networks.part_masks(seen, np.flatnonzero(masked))
+        masks[masked] = np.clip(drawn * 255 + 0.5, 0, 255).astype(np.uint8)
+    hidden = () if seen.hidden is None else (seen.hidden,)
+    return seen.letters, seen.defects, seen.tags, masks, masked, *hidden

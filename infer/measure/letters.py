@@ -21,7 +21,7 @@ from crownlet.infer.image.upright import Placement
 from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import edges, gaps, lengths, openings
 from crownlet.infer.measure.ink import PATCH_MARGIN_Q, Length, LetterInk, cut_out
-from crownlet.infer.records import Floats, GlyphRecord, Located, MeasureClaim, Measurement
+from crownlet.infer.records import Assessed, Floats, GlyphRecord, Located, MeasureClaim, Measurement
 
 _LIMITS = limits_of("measure.letters")
 
@@ -128,22 +128,22 @@ class UprightPage:
 
 
 def measure_letters(
-    page: UprightPage, found: Located, parts: npt.NDArray[np.uint8], rows: tuple[GlyphRecord, ...]
+    page: UprightPage, found: Located, assessed: Assessed, rows: tuple[GlyphRecord, ...]
 ) -> tuple[Measurement, ...]:
-    """Measures of all letters, in the order of `rows`.
+    """Measures of all letters that have part masks, in the order of `rows`.
 
-    `found` (upright page) and the part masks `parts` (N, 6, 32, 24) are row for row with `rows`. A
-    defect that the picture does not show well enough is left out here as in routing.
+    `found` (upright page) and `assessed` are row for row with `rows`. A defect that the picture
+    does not show well enough is left out here as in routing.
     """
     heights = smooth_heights(found.height)
     taken: list[tuple[GlyphRecord, Length, MeasureLimit, MeasureClaim, float]] = []
     ends = []
-    for i, row in enumerate(rows):
-        q = float(heights[i]) / 3.0
+    for i in np.flatnonzero(assessed.masked).tolist():
+        row, q = rows[i], float(heights[i]) / 3.0
         if q < MIN_Q_PX:
             continue
         body, box = tuple(found.body[i].tolist()), tuple(found.box[i].tolist())
-        ink = cut_out(page.flat, row.judged_as, body, box, parts[i], q)
+        ink = cut_out(page.flat, row.judged_as, body, box, assessed.parts[i], q)
         if ink is None:
             continue
         for length, limit, says in _compare_with_limits(ink, row):

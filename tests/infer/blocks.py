@@ -17,7 +17,7 @@ import numpy.typing as npt
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.networks import LOCATOR_BODY_PX, LocatorMaps, ModelInfo
+from crownlet.infer.networks import LOCATOR_BODY_PX, Assessment, LocatorMaps, ModelInfo
 
 PARTS = ("ink", "tag", "head", "leg", "roof", "joint")
 _CLASS_CELLS = ((0, 1), (1, 0), (1, 1), (1, 2), (2, 1))
@@ -205,7 +205,10 @@ class BlockNetworks:
             tags[k, min(seen, 4)] = 1 - 4e-4
             for d, name in enumerate(LEARNED_DEFECTS):
                 defects[k, d] = self.defects.get((letter, name), 1e-4)
-        return letters, defects, tags, parts
+        return Assessment(letters, defects, tags, None, (parts,))
+
+    def part_masks(self, seen: Assessment, rows: npt.NDArray[np.int64]):  # type: ignore[no-untyped-def]
+        return seen.features[0][rows]
 
 
 def inspector(networks: BlockNetworks) -> Inspector:

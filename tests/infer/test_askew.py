@@ -49,7 +49,7 @@ def drawn() -> Drawn:
 
 @pytest.fixture(scope="module")
 def inspector() -> Inspector:
-    return Inspector(measured=False)
+    return Inspector(measure="none")
 
 
 def rotate(image: np.ndarray, degrees: float) -> tuple[np.ndarray, np.ndarray]:

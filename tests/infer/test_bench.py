@@ -14,7 +14,7 @@ import pytest
 
 from crownlet.infer.image import crops
 from crownlet.infer.networks import weights_folder
-from crownlet.train.bench import million
+from crownlet.train.bench import million, pairs
 from crownlet.train.bench.__main__ import main
 from crownlet.train.bench.baseline import error_rate, keep_letters
 from crownlet.train.bench.networks import (
@@ -119,6 +119,36 @@ def test_the_reckoning_of_a_million_pages_is_that_of_its_page_time(
     assert [line for line in told if line.startswith("|") and line not in text] == []
     assert f"core hours: {float(seconds) * 1e6 / 3600:.0f}" in told
     assert f"| core hours | {float(seconds) * 1e6 / 3600:.0f} |" in text
+
+
+def test_pairs_change_who_is_first_and_compare_within_a_pair() -> None:
+    """A machine that slows down tenfold halfway leaves the ratio as it is: by the definition."""
+    order: list[str] = []
+
+    def turn(name: str, cpu: float) -> pairs.Turn:
+        order.append(name)
+        return pairs.Turn(cpu * (10.0 if len(order) > 4 else 1.0), 1.0, {"read": cpu})
+
+    done = pairs.alternate(lambda: turn("a", 1.0), lambda: turn("b", 3.0), 4)
+    assert order == ["a", "b", "b", "a", "a", "b", "b", "a"]
+    facts = pairs.compare(done)
+    assert facts["ratio"] == pytest.approx(3.0)
+    assert facts["stages_s"] == {"read": (1.0, 3.0)}
+    assert "3.00 (median of 4 pairs" in pairs.table(facts)
+
+
+def test_pairs_of_a_small_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
+
+    page = compose_type_page(TypeSpec("ashkenaz", "mezuzah", 32.0)).image[:200]
+    path, out = tmp_path / "lines.png", tmp_path / "pairs.json"
+    cv2.imencode(".png", page)[1].tofile(path)
+    assert pairs.main([str(path), "--pairs", "1", "--json", str(out)]) == 0
+    facts = json.loads(out.read_text(encoding="utf-8"))
+    assert 0.2 < facts["ratio"] < 5.0  # The same code and networks, both times.
+    ours, _ = facts["cpu_s"]
+    assert 0.5 * ours < sum(each[0] for each in facts["stages_s"].values()) <= 1.01 * ours
+    assert "assess" in capsys.readouterr().out
 
 
 def test_a_missing_page_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -72,9 +72,10 @@ def test_metadata_and_shapes(folder: Path) -> None:
     maps = sessions.locate(np.zeros((1, 1, 32, 32), np.float32))
     assert maps.centre.shape == (8, 8)
     assert maps.shape.shape == (6, 8, 8)
-    answers = sessions.assess(np.zeros((2, 2, 128, 96), np.uint8))
-    assert [a.shape[1] for a in answers] == [28, len(LEARNED_DEFECTS), 5, 6]
-    assert len(ASSESSOR_OUTPUTS) == len(answers)
+    seen = sessions.assess(np.zeros((2, 2, 128, 96), np.uint8))
+    assert [a.shape[1] for a in seen[:3]] == [28, len(LEARNED_DEFECTS), 5]
+    assert len(ASSESSOR_OUTPUTS) == 3
+    assert sessions.part_masks(seen, np.array([1])).shape == (1, 6, 32, 24)
 
 
 def test_altered_file_is_refused(folder: Path) -> None:
@@ -105,7 +106,7 @@ def test_other_broken_folders(folder: Path, tmp_path: Path) -> None:
 def test_networks_that_do_not_say_enough(folder: Path) -> None:
     stub(folder / "assessor.onnx", "crops", TensorProto.UINT8, {"letter": (2, 28)})
     seal(folder)
-    with pytest.raises(ModelError, match="lacks the outputs defects, parts, tags"):
+    with pytest.raises(ModelError, match="lacks the outputs defects, tags"):
         OnnxNetworks(folder)
 
 

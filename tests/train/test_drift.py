@@ -74,7 +74,7 @@ def test_a_run_that_is_a_little_worse_all_over_is_told_though_no_scroll_stands_o
 
 @pytest.fixture(scope="module")
 def inspector() -> Inspector:
-    return Inspector(measured=False)
+    return Inspector(measure="none")
 
 
 @pytest.fixture(scope="module")

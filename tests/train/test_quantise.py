@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import shutil
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import yaml
 from onnx import numpy_helper
 
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.infer.networks import NETWORK_FILES, OnnxNetworks, weights_folder
+from crownlet.infer.networks import NETWORK_FILES, PART_MASKS_KEY, OnnxNetworks, weights_folder
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.export.onnx import export_assessor, export_locator, write_checksums
@@ -50,6 +51,8 @@ def test_integers_take_a_quarter_of_the_room_and_read_the_same_letters(
     for name in NETWORK_FILES:
         assert (folder / name).stat().st_size < 0.35 * (floats / name).stat().st_size
     assert OnnxNetworks(folder).info.letters == OnnxNetworks(floats).info.letters
+    keys = {p.key for p in onnx.load(folder / "assessor.onnx").metadata_props}
+    assert PART_MASKS_KEY in keys
     assert [path.name for path in tmp_path.iterdir()] == ["in integers"]
     assert away["letters"] > 40
     assert away["other_letter"] <= 0.05
@@ -62,18 +65,27 @@ def test_integers_take_a_quarter_of_the_room_and_read_the_same_letters(
 def test_no_two_products_of_the_shipped_networks_can_overflow_sixteen_bits(name: str) -> None:
     """VPMADDUBSW adds two products of 8 bits in 16, saturating (Intel's Software Developer's
     Manual, volume 2): processors without VNNI agree with the others only if 255 (a + b) fits."""
-    graph = onnx.load(weights_folder() / name).graph
+    model = onnx.load(weights_folder() / name)
+    inner = {p.key: p.value for p in model.metadata_props}.get(PART_MASKS_KEY)
+    graphs = [model.graph]
+    if inner is not None:
+        graphs.append(onnx.load_from_string(base64.b64decode(inner)).graph)
+    weights = [kernel for graph in graphs for kernel in kernels_of(graph)]
+    assert len(weights) > 20
+    for kernel in weights:
+        assert 255 * 2 * np.abs(kernel).max() <= np.iinfo(np.int16).max
+
+
+def kernels_of(graph: onnx.GraphProto) -> list[np.ndarray]:
+    """Weights of the convolutions in integers."""
     arrays = {w.name: w for w in graph.initializer}
     of_integers = {
         node.output[0]: numpy_helper.to_array(arrays[node.input[0]])
         for node in graph.node
         if node.op_type == "DequantizeLinear" and node.input[0] in arrays
     }
-    weights = [
+    return [
         of_integers[node.input[1]].astype(int)
         for node in graph.node
         if node.op_type == "Conv" and node.input[1] in of_integers
     ]
-    assert len(weights) > 20
-    for kernel in weights:
-        assert 255 * 2 * np.abs(kernel).max() <= np.iinfo(np.int16).max

@@ -97,7 +97,7 @@ def test_the_changed_letter_is_not_labelled(
 def test_a_page_of_another_text_labels_nothing(written: tuple[Path, PageTruth]) -> None:
     folder, _ = written
     with pytest.raises(NoLabelsError, match="of its letters agree with the text"):
-        label_page(Inspector(measured=False), folder / "page.png", load_portion("kadesh"))
+        label_page(Inspector(measure="none"), folder / "page.png", load_portion("kadesh"))
 
 
 def test_the_measure_counts_what_was_planted() -> None:

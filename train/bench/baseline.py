@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import time
@@ -37,13 +38,23 @@ def tesseract_model() -> str | None:
 
 def read_with_tesseract(page: Path) -> tuple[str, float]:
     """Text of a page, and the seconds from the start of the process to its end."""
+    start = time.perf_counter()
+    run = subprocess.run(_tesseract_command(page), capture_output=True, text=True, check=True)
+    return run.stdout, time.perf_counter() - start
+
+
+def start_tesseract(page: Path, threads: int) -> subprocess.Popen[bytes]:
+    """Tesseract at work on a page, in so many threads, its text thrown away."""
+    quiet = subprocess.DEVNULL
+    environment = os.environ | {"OMP_THREAD_LIMIT": str(threads)}
+    return subprocess.Popen(_tesseract_command(page), stdout=quiet, stderr=quiet, env=environment)
+
+
+def _tesseract_command(page: Path) -> list[str]:
     name = tesseract_model()
     if name is None:
         raise FileNotFoundError("Tesseract's Hebrew script model is not installed.")
-    start = time.perf_counter()
-    command = ["tesseract", str(page), "stdout", "-l", name, "--psm", PAGE_SEGMENTATION]
-    run = subprocess.run(command, capture_output=True, text=True, check=True)
-    return run.stdout, time.perf_counter() - start
+    return ["tesseract", str(page), "stdout", "-l", name, "--psm", PAGE_SEGMENTATION]
 
 
 def keep_letters(text: str) -> str:

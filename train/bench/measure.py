@@ -134,7 +134,7 @@ def run_bench(plan: BenchPlan) -> dict[str, Any]:
         "pages_a_second": 1 / seconds,
         "letters_a_second": len(letters) / seconds,
         "letter_error_rate": error_rate(letters, written),
-        "networks": networks.measure_alone(kept, peak, plan.repeats),
+        "networks": networks.measure_alone(kept, plan.repeats, integers=integers),
         "tesseract": _tesseract(plan, written, seconds) if plan.rivals else None,
         "torch": _torch(plan, kept) if plan.rivals else None,
         "load_after": os.getloadavg()[0] if hasattr(os, "getloadavg") else None,

@@ -17,6 +17,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from math import prod
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ from torch import Tensor
 
 from crownlet.infer.image import crops
 from crownlet.infer.networks import (
+    Assessment,
     Float32,
     LocatorMaps,
     ModelInfo,
@@ -50,6 +52,12 @@ INTS_ATTRIBUTE = 7
 
 def measure_peak(threads: int, repeats: int = 9, integers: bool = False) -> float:
     """Operations per second, the best of `repeats` rounds, in float32 or in 8-bit integers."""
+    seconds = least_seconds(repeats, peak_round(threads, integers=integers))
+    return PEAK_OPERATIONS * RUNS_PER_ROUND / seconds
+
+
+def peak_round(threads: int, *, integers: bool) -> Callable[[], object]:
+    """What runs plain convolutions of `PEAK_OPERATIONS` for `RUNS_PER_ROUND` times."""
     ort = import_onnx_runtime()
 
     options = ort.SessionOptions()
@@ -58,10 +66,7 @@ def measure_peak(threads: int, repeats: int = 9, integers: bool = False) -> floa
     session = ort.InferenceSession(model, options, providers=["CPUExecutionProvider"])
     shape, rng = (PEAK_BATCH, PEAK_CHANNELS, PEAK_SIDE_PX, PEAK_SIDE_PX), np.random.default_rng(0)
     picture = rng.integers(0, 255, shape, np.uint8) if integers else rng.random(shape, np.float32)
-    seconds = least_seconds(
-        repeats, lambda: [session.run(None, {"x": picture}) for _ in range(RUNS_PER_ROUND)]
-    )
-    return PEAK_OPERATIONS * RUNS_PER_ROUND / seconds
+    return lambda: [session.run(None, {"x": picture}) for _ in range(RUNS_PER_ROUND)]
 
 
 def least_seconds(repeats: int, action: Callable[[], object]) -> float:
@@ -70,10 +75,28 @@ def least_seconds(repeats: int, action: Callable[[], object]) -> float:
     return min(_time_action(action) for _ in range(repeats))
 
 
-def _time_action(action: Callable[[], object]) -> float:
-    start = time.perf_counter()
+def _time_action(
+    action: Callable[[], object], clock: Callable[[], float] = time.perf_counter
+) -> float:
+    start = clock()
     action()
-    return time.perf_counter() - start
+    return clock() - start
+
+
+def share_of_peak(
+    action: Callable[[], object], operations: float, peak: Callable[[], object], repeats: int
+) -> float:
+    """How near an action of so many operations comes to the plain convolutions of `peak_round`.
+
+    Both by processor time and by turns: what else runs on the machine slows both alike.
+    """
+    action()
+    peak()
+    ratios = []
+    for _ in range(repeats):
+        plain = _time_action(peak, time.process_time) / (PEAK_OPERATIONS * RUNS_PER_ROUND)
+        ratios.append(plain * operations / _time_action(action, time.process_time))
+    return median(ratios)
 
 
 def build_convolutions(integers: bool = False) -> bytes:
@@ -209,10 +232,14 @@ class Shown:
         self.pages.append(page)
         return self.sessions.locate(page)
 
-    def assess(self, crops: npt.NDArray[np.uint8]) -> tuple[Float32, ...]:
+    def assess(self, crops: npt.NDArray[np.uint8]) -> Assessment:
         """As `OnnxNetworks.assess`."""
         self.crops.append(crops)
         return self.sessions.assess(crops)
+
+    def part_masks(self, seen: Assessment, rows: npt.NDArray[np.int64]) -> Float32:
+        """As `OnnxNetworks.part_masks`."""
+        return self.sessions.part_masks(seen, rows)
 
 
 def record_inputs(sessions: OnnxNetworks, page: Path) -> Shown:
@@ -220,29 +247,32 @@ def record_inputs(sessions: OnnxNetworks, page: Path) -> Shown:
     from crownlet.infer.inspector import Inspector
 
     kept = Shown(sessions)
-    Inspector(sessions.folder, networks=kept, measured=False).inspect(page)
+    Inspector(sessions.folder, networks=kept, measure="none").inspect(page)
     return kept
 
 
-def measure_alone(kept: Shown, peak: float, repeats: int) -> dict[str, dict[str, Any]]:
-    """By network: seconds, operations and share of `peak` (operations per second)."""
+def measure_alone(kept: Shown, repeats: int, *, integers: bool) -> dict[str, dict[str, Any]]:
+    """By network: seconds, operations, and the share of the plain convolutions' operations."""
     sessions = kept.sessions
-    with ThreadPoolExecutor(sessions.lanes) as pool:
-        seconds = {
-            "locator": least_seconds(
-                repeats, lambda: [sessions.locate(page) for page in kept.pages]
-            ),
-            "assessor": least_seconds(repeats, lambda: list(pool.map(sessions.assess, kept.crops))),
-        }
+    peak = peak_round(sessions.threads, integers=integers)
     taken = {
         "locator": operations_per_pixel(sessions.folder) * sum(page.size for page in kept.pages),
         "assessor": operations_per_crop(sessions.folder) * sum(map(len, kept.crops)),
     }
+    with ThreadPoolExecutor(sessions.lanes) as pool:
+        actions: dict[str, Callable[[], object]] = {
+            "locator": lambda: [sessions.locate(page) for page in kept.pages],
+            "assessor": lambda: list(pool.map(sessions.assess, kept.crops)),
+        }
+        seconds = {name: least_seconds(repeats, action) for name, action in actions.items()}
+        shares = {
+            name: share_of_peak(action, taken[name], peak, repeats)
+            for name, action in actions.items()
+        }
     return {
         name: {
             "seconds": spent, "gigaflop": taken[name] / 1e9,
-            "gigaflop_a_second": taken[name] / spent / 1e9,
-            "share_of_peak": taken[name] / spent / peak,
+            "gigaflop_a_second": taken[name] / spent / 1e9, "share_of_peak": shares[name],
         }
         for name, spent in seconds.items()
     }  # fmt: skip

@@ -51,7 +51,7 @@ def add_letter_means(model: Path, pages: int = LETTER_MEANS_PAGES) -> None:
 
     ValueError if a class has too few letters.
     """
-    inspector = Inspector(model, measured=False, hand=False)
+    inspector = Inspector(model, measure="none", hand=False)
     rows = list(_classified_letters(inspector, pages))
     if rows:
         write_letter_means(model, mean_by_class(rows))

@@ -25,6 +25,7 @@ from crownlet.infer.networks import NETWORK_FILES, OnnxNetworks, import_onnx_run
 from crownlet.train.bench.networks import Shown
 from crownlet.train.export.hand import add_letter_means
 from crownlet.train.export.onnx import write_checksums
+from crownlet.train.export.part_masks import split_part_masks
 
 FIRST_PAGE_SEED = 960_000_000
 
@@ -54,6 +55,7 @@ def quantise(model: Path, to: Path, pages: int) -> Path:
     write_integers(
         model / "assessor.onnx", to / "assessor.onnx", [{"crops": c} for c in kept.crops]
     )
+    split_part_masks(to / "assessor.onnx")
     write_checksums(to)
     return to
 
@@ -69,7 +71,7 @@ def quantise_model(config: Any) -> Path:
 def record_inputs(model: Path, pages: int, split: str, first: int) -> Shown:
     """What the networks of `model` are shown of `pages` rendered pages by hands of `split`."""
     kept = Shown(OnnxNetworks(model))
-    inspector = Inspector(model, networks=kept, measured=False)
+    inspector = Inspector(model, networks=kept, measure="none")
     for seed in range(first, first + pages):
         try:
             inspector.load(compose(training(split=split), seed).image)

@@ -130,7 +130,7 @@ def main() -> None:
     options.add_argument("--pages", type=int, default=4, help="pages by held-out hands (4)")
     options.add_argument("--n", type=int, default=100, help="letters chosen (100)")
     given = options.parse_args()
-    inspector = Inspector(customs="beit_yosef", measured=False)
+    inspector = Inspector(customs="beit_yosef", measure="none")
     records: list[PageRecord] = []
     for name, makers in page_kinds(given.pages):
         total = LabelTally()

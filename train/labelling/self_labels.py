@@ -195,7 +195,7 @@ def _label_held_folder(folder: Path, portion: str | None, model: Path | None, an
     wanted = [
         s for s in manifest.scans if s.split in TAUGHT and (not s.labels or (anew and _self(s)))
     ]
-    inspector = Inspector(model, measured=False) if wanted else None
+    inspector = Inspector(model, measure="none") if wanted else None
     scans = {scan.file: scan for scan in manifest.scans}
     letters = seen = done = 0
     left_out: list[Complaint] = []
