@@ -58,8 +58,9 @@ class MeasureRequest:
         """(N,) letters to be measured; (N, 28), (N, D), (N, 5) as in `Assessed`."""
         if self.scope != "doubts":
             return np.full(len(letters), self.scope == "all")
-        read = letters[:, :27].argmax(axis=1)
-        doubt = (letters[:, :27].max(axis=1) < self.min_letter_p) | self.by_customs[read]
+        known = letters[:, : len(LETTERS)]
+        read, letter_p = known.argmax(axis=1), known.max(axis=1)
+        doubt = (letter_p < self.min_letter_p) | self.by_customs[read]
         doubt |= (defects >= self.defect_limits[read]).any(axis=1)
         expected, counts = self.tags_expected[read][:, None], np.arange(tags.shape[1])
         fewer = np.where(counts < expected, tags, 0.0).sum(axis=1)

@@ -67,7 +67,7 @@ def compare(truth: PageTruth, record: PageRecord) -> Iterator[Pair]:
 
 def errors(seeds: range, defects: tuple[str | None, ...], body: float) -> dict[str, list[float]]:
     """Errors in q by measure."""
-    inspector = Inspector()
+    inspector = Inspector(measure="all")
     found: dict[str, list[float]] = defaultdict(list)
     for seed in seeds:
         for defect in defects:

@@ -24,7 +24,7 @@ SCAN = Augment("scanner", 0.5, 0.5, 0.5, 0.5, 0.5, 0.2)
 def pages(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[PageTruth, PageRecord]]:
     text = tmp_path_factory.mktemp("text") / "words.txt"
     text.write_text(WORDS, encoding="utf-8")
-    inspector = Inspector()
+    inspector = Inspector(measure="all")
     found = []
     for seed in range(8):
         spec = clean(portion=str(text), body=(48.0, 48.0), split="heldout", augment=SCAN)

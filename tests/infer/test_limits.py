@@ -36,6 +36,7 @@ ALLOWED = {
         "_EDGE_PARTS": "slices: all lines, all but the first, all but the last",
     },
     "findings.customs": {"LISTED_TAGS": "a list of the Mishneh Torah"},
+    "routing.measured": {"UNKNOWN_TAGS": "stands for a number that is not known"},
     "routing.reasons": {"_RANK": "order of the routes"},
     "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
     "hand.forms": {

@@ -82,7 +82,7 @@ def test_ink_faded_to_a_third_is_no_white() -> None:
 
 @pytest.fixture(scope="module")
 def inspector() -> Inspector:
-    return Inspector()
+    return Inspector(measure="all")
 
 
 @pytest.fixture(scope="module")

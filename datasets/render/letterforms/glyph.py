@@ -28,11 +28,11 @@ class Part:
 
     def moved(self, dx: float, dy: float) -> Part:
         """The same part shifted by (dx, dy) q."""
-        return replace(self, outline=self.outline + np.array((dx, dy)))
+        return Part(self.name, self.kind, self.outline + np.array((dx, dy)))
 
     def mapped(self, f: Callable[[Outline], Outline]) -> Part:
         """The same part with its outline passed through `f`."""
-        return replace(self, outline=f(self.outline))
+        return Part(self.name, self.kind, f(self.outline))
 
 
 @dataclass(frozen=True)

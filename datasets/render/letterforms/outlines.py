@@ -5,7 +5,8 @@ Rendering is a training hot path: these do on small arrays what a geometry libra
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,20 @@ from crownlet.datasets.render.letterforms.pen import Floats
 Flags = npt.NDArray[np.bool_]
 
 
+def next_points(outlines: Sequence[Outline]) -> Floats:
+    """The point after each point of closed outlines, all in one array; much quicker than rolling
+    each."""
+    return np.concatenate([piece for o in outlines for piece in (o[1:], o[:1])])
+
+
+def split_points(points: npt.NDArray[Any], outlines: Sequence[Any]) -> Iterator[npt.NDArray[Any]]:
+    """Points (N, 2) in one array as outlines of the lengths of `outlines`."""
+    start = 0
+    for outline in outlines:
+        yield points[start : start + len(outline)]
+        start += len(outline)
+
+
 class Region:
     """The union of outlines, prepared for questions about many points at once."""
 
@@ -24,7 +39,7 @@ class Region:
             raise ValueError("a region needs at least one outline")
         self._starts = np.cumsum([0] + [len(outline) for outline in outlines[:-1]])
         self._a = np.concatenate(outlines)
-        self._b = np.concatenate([np.roll(outline, -1, axis=0) for outline in outlines])
+        self._b = next_points(outlines)
         self._d = self._b - self._a
         self._length2 = np.maximum((self._d**2).sum(axis=1), 1e-18)
 
@@ -95,7 +110,7 @@ class Region:
 
 def densify(outline: Outline, step: float = 0.06) -> Outline:
     """The outline with points added so that no edge is longer than `step` q."""
-    following = np.roll(outline, -1, axis=0)
+    following = next_points([outline])
     length = np.hypot(*(following - outline).T)
     counts = np.maximum(1, np.ceil(length / step).astype(np.int64))
     index = np.repeat(np.arange(len(outline)), counts)

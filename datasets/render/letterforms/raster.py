@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Outline
 from crownlet.datasets.render.letterforms.glyph import Glyph
+from crownlet.datasets.render.letterforms.outlines import split_points
 
 Mask = npt.NDArray[np.uint8]
 
@@ -65,16 +66,26 @@ def fill_mask(
     x0, y0 = np.floor(points.min(axis=0) - margin).astype(int)
     x1, y1 = np.ceil(points.max(axis=0) + margin).astype(int) + 1
     mask = np.zeros(((y1 - y0) * finer, (x1 - x0) * finer), np.uint8)
-    for polygons, value in ((outlines, 255), (cuts, 0)):
-        for polygon in polygons:
-            _fill_polygon(mask, polygon, x0, y0, finer, value)
+    _fill_polygons(mask, points, outlines, x0, y0, finer, 255)
+    if cuts:
+        _fill_polygons(mask, np.concatenate(list(cuts)), cuts, x0, y0, finer, 0)
     return InkMask(mask, int(x0), int(y0), finer)
 
 
-def _fill_polygon(mask: Mask, polygon: Polygon, x0: int, y0: int, finer: int, value: int) -> None:
-    fine = (polygon - (x0, y0)) * finer - 0.5
+def _fill_polygons(
+    mask: Mask,
+    points: Polygon,
+    polygons: Sequence[Polygon],
+    x0: int,
+    y0: int,
+    finer: int,
+    value: int,
+) -> None:
+    """Fill `polygons`, whose points one after another are `points` (N, 2)."""
+    fine = (points - (x0, y0)) * finer - 0.5
     fixed = np.rint(fine * (1 << _FRACTION_BITS)).astype(np.int32)
-    cv2.fillPoly(mask, [fixed], value, shift=_FRACTION_BITS)
+    for polygon in split_points(fixed, polygons):
+        cv2.fillPoly(mask, [polygon], value, shift=_FRACTION_BITS)
 
 
 def trim_mask(mask: Mask, blur: float, gain: float = 0.0) -> Mask:

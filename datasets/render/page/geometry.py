@@ -90,7 +90,7 @@ def _clip(polygon: Points, axis: int, limit: float, sign: float) -> Points:
     within = depth >= 0
     if within.all():
         return polygon
-    after = np.roll(np.arange(len(polygon)), -1)
+    after = np.arange(1, len(polygon) + 1) % len(polygon)
     crosses = within != within[after]
     share = depth[crosses] / (depth[crosses] - depth[after][crosses])
     edge = polygon[crosses] + (polygon[after][crosses] - polygon[crosses]) * share[:, None]

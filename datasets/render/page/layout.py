@@ -9,7 +9,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
 
 import cv2
 import numpy as np
@@ -18,6 +17,7 @@ import numpy.typing as npt
 from crownlet.datasets.coco.truth import DefectMark, Outline
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Glyph
 from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.letterforms.outlines import next_points, split_points
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot
 from crownlet.datasets.render.page.scribe import Crowning, write_letter
@@ -105,11 +105,9 @@ def silhouette(glyph: Glyph) -> Silhouette:
     x0 = float(np.floor(points[:, 0].min() * CELLS_PER_Q) - 1) / CELLS_PER_Q
     width = int(np.ceil((points[:, 0].max() - x0) * CELLS_PER_Q)) + 2
     cells = np.zeros((SILHOUETTE_ROWS, width), np.uint8)
-    for outline in outlines:
-        fixed = np.rint(
-            ((outline - (x0, TOP_Q)) * CELLS_PER_Q - 0.5) * (1 << _FRACTION_BITS)
-        ).astype(np.int32)
-        cv2.fillPoly(cells, [fixed], 1, shift=_FRACTION_BITS)
+    fixed = np.rint(((points - (x0, TOP_Q)) * CELLS_PER_Q - 0.5) * (1 << _FRACTION_BITS))
+    for outline in split_points(fixed.astype(np.int32), outlines):
+        cv2.fillPoly(cells, [outline], 1, shift=_FRACTION_BITS)
     inked = cells.any(axis=1)
     left = np.where(inked, x0 + cells.argmax(axis=1) / CELLS_PER_Q, np.inf)
     right = np.where(inked, x0 + (width - cells[:, ::-1].argmax(axis=1)) / CELLS_PER_Q, -np.inf)
@@ -126,28 +124,24 @@ def _spread_rows(edge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 def body_extent(glyph: Glyph) -> tuple[float, float]:
     """Leftmost and rightmost x of the ink within the body zone, 0 <= y <= 3 q."""
-    x = np.concatenate([_body_zone_x(part.outline) for part in glyph.parts if part.kind != "tag"])
+    x = _body_zone_x([part.outline for part in glyph.parts if part.kind != "tag"])
     if len(x) == 0:
         x = np.concatenate([part.outline[:, 0] for part in glyph.parts])
     return float(x.min()), float(x.max())
 
 
-def _body_zone_x(outline: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _body_zone_x(outlines: list[Outline]) -> npt.NDArray[np.float64]:
     """x of the vertices in the body zone and of the edges' crossings of its two borders."""
-    x, y = outline[:, 0], outline[:, 1]
+    if not outlines:
+        return np.empty(0)
+    x, y = np.concatenate(outlines).T
+    after_x, after_y = next_points(outlines).T
     found = [x[(y >= 0.0) & (y <= BODY_HEIGHT_Q)]]
-    after_x, after_y = x[_next_indices(len(x))], y[_next_indices(len(y))]
     for border in (0.0, BODY_HEIGHT_Q):
         across = (y < border) != (after_y < border)
         share = (border - y[across]) / (after_y[across] - y[across])
         found.append(x[across] + share * (after_x[across] - x[across]))
     return np.concatenate(found)
-
-
-@cache
-def _next_indices(count: int) -> npt.NDArray[np.intp]:
-    """Index of each vertex's next one; much quicker than rolling."""
-    return np.roll(np.arange(count), -1)
 
 
 def clearance(right: Silhouette, left: Silhouette) -> float:

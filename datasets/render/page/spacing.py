@@ -160,8 +160,12 @@ class OccupancyGrid:
         Neighbours were set at their due distance, or to touch on purpose, when the line was set.
         """
         region, cells = self._region(i, _PADDING_CELLS)
-        near = cv2.dilate(np.pad(cells, _PADDING_CELLS), _CONTACT_KERNEL)
-        found = region[(near > 0) & (region >= 0)]
+        taken = region >= 0
+        if not taken.any():
+            return []
+        pad = _PADDING_CELLS
+        wide = cv2.copyMakeBorder(cells, pad, pad, pad, pad, cv2.BORDER_CONSTANT)
+        found = region[(cv2.dilate(wide, _CONTACT_KERNEL) > 0) & taken]
         if found.size == 0:
             return []
         others = [int(j) for j in np.unique(found) if j != i]
