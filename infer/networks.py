@@ -251,7 +251,11 @@ class OnnxNetworks:
             raise ModelError(path, f"names {len(letters)} letters in its metadata, not 27.")
         if "".join(letters) != LETTERS:
             raise ModelError(path, "names other letters in its metadata than alef to tav.")
-        shapes = {output.name: output.shape for output in self._assessor.get_outputs()}
+        outputs = [
+            *self._assessor.get_outputs(),
+            *(self._masks.get_outputs() if self._masks else ()),
+        ]
+        shapes = {output.name: output.shape for output in outputs}
         for key, names in (("defects", defects), ("parts", parts)):
             if doubled := sorted({name for name in names if names.count(name) > 1}):
                 raise ModelError(path, f"names {doubled[0]!r} twice in its {key}.")
