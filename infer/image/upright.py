@@ -31,6 +31,9 @@ SKIN_GREY = 224.0
 INK_GREY = 32.0
 """Grey value to which the darkest ink is brought."""
 
+MIN_GROUND_GREY = 8
+"""A darker ground counts as this: dividing by less would make specks of noise."""
+
 _UNDO_TURN = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
 
 SMALL_BODY_PX = _LIMITS.number("small_body_px")
@@ -154,9 +157,11 @@ def flatten(gray: Gray, body: float | None = None) -> Gray:
         borderType=cv2.BORDER_REPLICATE,
     )
     ground = cv2.GaussianBlur(ground, (0, 0), 6.0, borderType=cv2.BORDER_REPLICATE)
+    darkest = int(ground.min())
     ground = cv2.resize(ground, (width, height), interpolation=cv2.INTER_LINEAR)
     # In place from here on: a page may have hundreds of megabytes.
-    np.maximum(ground, 8, out=ground)
+    if darkest < MIN_GROUND_GREY:
+        np.maximum(ground, MIN_GROUND_GREY, out=ground)
     ratio = cv2.divide(gray, ground, dst=ground, scale=SKIN_GREY)
     # The darkest half percent may be speckle or frame; the dark mode of the ink lies above it.
     dark = float(np.percentile(ratio[:: max(1, height // 512), :: max(1, width // 512)], 2.0))

@@ -84,7 +84,7 @@ def smooth_neighbours(found: Located) -> Located:
         rows = slice(start, min(start + LETTERS_PER_BLOCK, len(found)))
         near, in_reach = _nearest_letters(anchors, rows, height[rows])
         around = np.where(in_reach, np.log(height)[near], np.nan)
-        usual = np.nanmedian(around, axis=1)
+        usual = _row_medians(around)
         own = np.log(height[rows])
         close = np.abs(own - usual) < OWN_SIZE_LOG_RATIO
         heights[rows] = np.where(
@@ -100,6 +100,16 @@ def smooth_neighbours(found: Located) -> Located:
         found.score,
         found.letters,
     )
+
+
+def _row_medians(rows: Floats) -> Floats:
+    """(N,) medians of what is not NaN in each row, of which there is some; as numpy's `nanmedian`,
+    which takes ten times as long for short rows."""
+    ordered = np.sort(rows, axis=1)
+    count = np.count_nonzero(~np.isnan(rows), axis=1)
+    row = np.arange(len(rows))
+    result: Floats = (ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2
+    return result
 
 
 def suppress_duplicates(found: Located) -> Located:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from crownlet.infer.limits import limits_of
-from crownlet.infer.measure.ink import Grey, LetterInk, Mask
+from crownlet.infer.measure.ink import Grey, LetterInk, Mask, once_a_letter
 from crownlet.infer.records import Bools, Floats
 
 _LIMITS = limits_of("measure.edges")
@@ -146,6 +146,7 @@ HEAD_TOP_RANGE_Q = _LIMITS.span("head_top_range_q")
 pen, but stand higher. Lamed's stands on its neck."""
 
 
+@once_a_letter
 def head_top_edge(ink: LetterInk) -> tuple[Floats, Bools]:
     """(w,) y of the upper edge of head or roof, and the columns in which it was seen.
 

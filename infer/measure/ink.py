@@ -7,9 +7,11 @@ against the skin around it; between pixels it is interpolated.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property, wraps
 from math import ceil, cos, radians, sin
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -25,6 +27,8 @@ MIN_INK_DARKNESS = _LIMITS.number("min_ink_darkness")
 """Darkness from which a pixel is ink."""
 
 Mask = npt.NDArray[np.uint8]
+
+Result = TypeVar("Result")
 
 Grey = npt.NDArray[np.float32]
 
@@ -71,6 +75,8 @@ class LetterInk:
     """(2, 3): patch px to px of the assessor's crop."""
     parts: npt.NDArray[np.uint8]
     """(6, 32, 24) part masks of the assessor."""
+    kept: dict[str, Any] = field(default_factory=dict)
+    """What was found of this letter already: see `once_a_letter`."""
 
     @cached_property
     def own_mask(self) -> Mask:
@@ -121,6 +127,20 @@ class LetterInk:
     def on_page(self, points: Floats) -> Floats:
         """Patch px (N, 2) to px of the upright page."""
         return np.asarray(points @ self.to_page[:, :2].T + self.to_page[:, 2])
+
+
+def once_a_letter(find: Callable[[LetterInk], Result]) -> Callable[[LetterInk], Result]:
+    """`find` done once for each letter, as several measures ask for it; nobody changes the
+    result."""
+
+    @wraps(find)
+    def look_up(ink: LetterInk) -> Result:
+        if find.__name__ not in ink.kept:
+            ink.kept[find.__name__] = find(ink)
+        result: Result = ink.kept[find.__name__]
+        return result
+
+    return look_up
 
 
 def mask_on_patch(mask: Mask, crop: Floats, shape: tuple[int, ...]) -> Grey:

@@ -18,7 +18,13 @@ from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import edges
 from crownlet.infer.measure.edges import head_top_edge
 from crownlet.infer.measure.gaps import gap_between, hanging_leg, nearest_pixels
-from crownlet.infer.measure.ink import Length, LetterInk, horizontal_length, vertical_length
+from crownlet.infer.measure.ink import (
+    Length,
+    LetterInk,
+    horizontal_length,
+    once_a_letter,
+    vertical_length,
+)
 from crownlet.infer.records import Bools, Floats
 
 _LIMITS = limits_of("measure.lengths")
@@ -260,6 +266,7 @@ def count_separate_strokes(strokes: list[Bools]) -> int:
     return total
 
 
+@once_a_letter
 def strokes_above_head(ink: LetterInk) -> tuple[Floats, list[Bools]]:
     """The edge of the head (w,) and, from the left, the strokes that stand on it."""
     top, known = head_top_edge(ink)

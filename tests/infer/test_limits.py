@@ -53,6 +53,7 @@ ALLOWED = {
     "image.upright": {
         "SKIN_GREY": "form of the picture on which the networks are trained",
         "INK_GREY": "form of the picture on which the networks are trained",
+        "MIN_GROUND_GREY": "form of the picture on which the networks are trained",
         "_UNDO_TURN": "degrees of the turns of OpenCV",
     },
     "letters.straighten": {"MAX_SIDE_PX": "OpenCV warps no longer side"},

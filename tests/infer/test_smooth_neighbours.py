@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.infer.letters.locator import smooth_neighbours
+from crownlet.infer.letters.locator import _row_medians, smooth_neighbours
 from crownlet.infer.records import Located
 
 RNG = np.random.default_rng(3)
@@ -52,3 +52,13 @@ def test_single_turns_are_outvoted_and_whole_lines_are_not() -> None:
     body[20:, 1] += 400
     apart = Located(body, found.box, found.score, found.letters)
     assert (smooth_neighbours(apart).body[:, 3] == turn).all()
+
+
+def test_medians_of_rows_are_those_of_numpy() -> None:
+    """numpy's `nanmedian` is the reference; rows of 1 to 9 numbers, of which one is known."""
+    rng = np.random.default_rng(20)
+    rows = rng.normal(size=(400, 9))
+    gaps = rng.random(rows.shape) < rng.random((400, 1))
+    gaps[:, 0] = False
+    rows[gaps] = np.nan
+    np.testing.assert_array_equal(_row_medians(rows), np.nanmedian(rows, axis=1))
