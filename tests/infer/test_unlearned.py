@@ -26,7 +26,7 @@ def test_a_defect_that_was_not_learned_is_listed_as_not_examined(
     names = tuple("letters_touch" if n == "tag_bare" else n for n in networks.info.defects)
     # As networks of an earlier catalogue are: the column of `tag_bare` is of something else.
     monkeypatch.setattr(networks, "_info", replace(networks.info, defects=names))
-    inspector = Inspector(networks=networks, measured=False, hand=False)
+    inspector = Inspector(networks=networks, measure="none", hand=False)
     record = inspector.inspect(compose(clean(letters=(12, 16), body=(40.0, 40.0)), 3).image)
     assert "tag bare: these networks have not learned to see it" in record.not_examined
     assert "tag_bare" in LEARNED_DEFECTS
@@ -34,7 +34,7 @@ def test_a_defect_that_was_not_learned_is_listed_as_not_examined(
         applies = CATALOGUE["tag_bare"].applies_to(glyph.expected or glyph.letter)
         assert ("tag_bare" in glyph.not_examined) is applies
         assert glyph.p["tag_bare"] is None
-    whole = Inspector(measured=False, hand=False)
+    whole = Inspector(measure="none", hand=False)
     page = whole.inspect(compose(clean(letters=(12, 16), body=(40.0, 40.0)), 3).image)
     assert not any("have not learned" in line for line in page.not_examined)
 
