@@ -24,6 +24,7 @@ import numpy.typing as npt
 from PIL import Image, UnidentifiedImageError
 
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.memory import return_free_memory
 
 Gray = npt.NDArray[np.uint8]
 
@@ -58,6 +59,9 @@ MIN_SIDE_PX = 17
 
 HEIC_FORMAT, HEIC_SUFFIXES = "HEIF", (".heic", ".heif")
 """Pillow's name of the format, once `heic.py` has registered its reader."""
+
+LARGE_PAGE_PX = 40_000_000
+"""Pixels from which a page is read alone, and memory returned to the system afterwards."""
 
 PILLOW_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP", "BMP")
 
@@ -246,6 +250,9 @@ def read_page(
         frames = _count_frames(image)
     pixels = apply_orientation(pixels, turn)
     height, width = pixels.shape[:2]
+    del image
+    if height * width > LARGE_PAGE_PX:
+        return_free_memory()
     checksum = hashlib.sha256(data).hexdigest()
     return PageImage(
         pixels, ImageFacts(str(path), width, height, mode, kind, dpi, frames, checksum)

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.images import LARGE_PAGE_PX
 from crownlet.infer.review.item_crops import CROP_FORMATS, WIDE_CROP_PX, CropKind, cut_crop
 from crownlet.infer.review.sync import page_digest
 from crownlet.infer.run.names import REVIEW_PICTURES_FILE
@@ -46,9 +47,6 @@ CACHE_BYTES = 256_000_000
 
 WORKER_THREADS = 2
 """Pages decoded at the same time."""
-
-LARGE_PAGE_PX = 40_000_000
-"""Pixels from which a page is decoded alone: decoding takes about ten bytes per pixel."""
 
 
 class DiskCache:
@@ -158,6 +156,20 @@ class PictureCache:
         """Finish the crops requested of a page: from disk where kept, else cut from its scan."""
         try:
             remaining = self._load_from_disk(page, items)
+            large = bool(remaining) and self._is_large(page)
+        except (FileFault, OSError, MemoryError):
+            self._finish({key: FAILED for key in items if key not in self._done})
+            return
+        # One at a time, until its crops are cut: two of them and what decoding takes beside them
+        # would fill the memory.
+        with self._large_page if large else contextlib.nullcontext():
+            self._cut_crops(page, items, remaining)
+
+    def _cut_crops(
+        self, page: str, items: Mapping[CropKey, Item], remaining: Mapping[CropKey, Item]
+    ) -> None:
+        """Finish the crops that were not kept on disk."""
+        try:
             pixels = self._read_pixels(page, remaining) if remaining else None
         except (FileFault, OSError, MemoryError):
             self._finish({key: FAILED for key in items if key not in self._done})
@@ -193,14 +205,16 @@ class PictureCache:
         return f"{digest} {CROP_FORMATS[DISK_CROP]} {WIDE_CROP_PX}"
 
     def _read_pixels(self, page: str, keys: Iterable[CropKey]) -> Pixels:
-        """A page's pixels. For small crops alone the run's one-page cache is left as it is."""
+        """A page's pixels. For small crops alone the run's cache is left as it is, unless the page
+        is large: a second one does not fit beside those that the cache holds."""
         stored = self._run.pages[page]
-        if any(kind != DISK_CROP for _, kind in keys):
+        if self._is_large(page) or any(kind != DISK_CROP for _, kind in keys):
             return stored.pixels()
-        facts = stored.record.image
-        large = facts.width * facts.height > LARGE_PAGE_PX
-        with self._large_page if large else contextlib.nullcontext():
-            return read_picture(facts, self._run.folder)
+        return read_picture(stored.record.image, self._run.folder)
+
+    def _is_large(self, page: str) -> bool:
+        facts = self._run.pages[page].record.image
+        return facts.width * facts.height > LARGE_PAGE_PX
 
     def _finish(self, made: dict[CropKey, bytes]) -> None:
         with self._changed:

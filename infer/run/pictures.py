@@ -74,13 +74,13 @@ class PictureReader:
             if facts.path in self._cache:
                 self._cache.move_to_end(facts.path)
                 return self._cache[facts.path]
+            # Before the next one is read: reading takes more memory than the picture itself.
+            most = CACHE_BYTES - 3 * facts.width * facts.height
+            while self._cache and (len(self._cache) >= CACHE_PICTURES or self._size() > most):
+                self._cache.popitem(last=False)
             pixels = read_picture(facts, self._run)
             pixels.setflags(write=False)
             self._cache[facts.path] = pixels
-            while len(self._cache) > CACHE_PICTURES or (
-                len(self._cache) > 1 and self._size() > CACHE_BYTES
-            ):
-                self._cache.popitem(last=False)
             return pixels
 
     def _size(self) -> int:

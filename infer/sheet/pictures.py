@@ -119,9 +119,10 @@ def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
     def small(pixels: Pixels) -> Pixels:
         view = turn.view(pixels)[y0:y1, x0:x1]
         size = (max(1, round(view.shape[1] * scale)), max(1, round(view.shape[0] * scale)))
-        return np.asarray(
-            cv2.resize(np.ascontiguousarray(view), size, interpolation=cv2.INTER_AREA), np.uint8
-        )
+        # OpenCV reads rows at any distance; a copy of a large page takes half a gigabyte.
+        if view.strides[1:] != (3, 1) or view.strides[0] < 0:
+            view = np.ascontiguousarray(view)
+        return np.asarray(cv2.resize(view, size, interpolation=cv2.INTER_AREA), np.uint8)
 
     covered = small(page.covered)
     light = lighten(covered)

@@ -74,3 +74,29 @@ def test_pictures_of_another_state_of_the_page_go_away(tmp_path: Path) -> None:
         assert kept.load("a", "first") == {}
         assert kept.load("a", "second") == {"1": b"w"}
         assert kept.load("b", "first") == {"1": b"z"}
+
+
+def test_pictures_make_room_before_another_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Reading takes more memory than the picture: what is held and what is read must fit together.
+
+    The limit is this project's own decision (issue: 1.5 GB on pages of 150 megapixels).
+    """
+    import gc
+    import weakref
+
+    from crownlet.infer.run import pictures
+
+    run = made.pictured(tmp_path, ["a", "b", "c"])
+    monkeypatch.setattr(pictures, "CACHE_BYTES", 3 * made.SHAPE[0] * made.SHAPE[1])
+    held = weakref.ref(run.pages["a"].pixels())
+    read = pictures.read_picture
+
+    def watched(*arguments: object) -> pictures.Pixels:
+        gc.collect()
+        assert held() is None  # the one before is gone when the next one is read
+        return read(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(pictures, "read_picture", watched)
+    assert run.pages["b"].pixels().shape[:2] == made.SHAPE
