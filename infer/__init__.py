@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding as Finding
     from crownlet.infer.inspector import Inspector as Inspector
     from crownlet.infer.networks import ModelError as ModelError
+    from crownlet.infer.records import HabitRecord as HabitRecord
     from crownlet.infer.records import PageRecord as PageRecord
     from crownlet.infer.run.run import open_run as open_run
     from crownlet.infer.run.tables import RunError as RunError
@@ -35,8 +36,8 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "CrownletError", "FileFault", "Finding", "Inspector", "ModelError", "PageError", "PageRecord",
-    "RunError", "collect_findings", "load_customs", "open_run", "write_page",
+    "CrownletError", "FileFault", "Finding", "HabitRecord", "Inspector", "ModelError", "PageError",
+    "PageRecord", "RunError", "collect_findings", "load_customs", "open_run", "write_page",
 ]  # fmt: skip
 
 _HOMES = (
@@ -48,6 +49,7 @@ _HOMES = (
     "crownlet.infer.findings.finding.Finding",
     "crownlet.infer.inspector.Inspector",
     "crownlet.infer.networks.ModelError",
+    "crownlet.infer.records.HabitRecord",
     "crownlet.infer.records.PageRecord",
     "crownlet.infer.run.run.open_run",
     "crownlet.infer.run.tables.RunError",

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
+from crownlet.infer.habits.apply import find_habits
 from crownlet.infer.hand.adapt import HandSettings, LabelledLetters, label_letters
 from crownlet.infer.hand.kernel import describe_letters
 from crownlet.infer.letters.straighten import orientation_notes
@@ -132,6 +133,7 @@ class Inspector:
         watch = Stopwatch()
         name = name or Path(page.label).stem
         record = compile_record(name, page.facts, page.detected, rules, watch)
+        record = find_habits(record, self.thresholds, self.customs)
         return replace(
             record,
             versions=self.versions(),

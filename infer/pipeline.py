@@ -51,6 +51,7 @@ from crownlet.infer.hand.adapt import (
     not_learned,
     read_again,
 )
+from crownlet.infer.hand.forms import doubted_letters
 from crownlet.infer.hand.kernel import describe_letters
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
 from crownlet.infer.image.upright import Placement, rotate_letters_back
@@ -362,7 +363,7 @@ def _route(
     # Familiarity is that of the networks: its bounds are measured on their odds.
     limits = limits_of(
         page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
-        doubted=detected.agreement < thresholds.doubted_agreement,
+        rules.hand.means, detected.agreement, thresholds.doubted_agreement, aligned is not None,
     )  # fmt: skip
     slanted, body = detected.placement.slant_degrees > 0, float(np.median(page.found.height))
     if body < MIN_MEASURED_BODY_PX:
@@ -377,6 +378,7 @@ def _route(
     glyphs = glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,
         thresholds, limits,
+        doubted_letters(page.assessed.hidden, page.odds, aligned, rules.hand.means),
     )  # fmt: skip
     absent = match.absent if match is not None else ()
     lost = {letter.after - 1 for letter in absent if letter.route == "finding"}
@@ -389,9 +391,10 @@ def _route(
         name=name, image=facts, glyphs=glyphs, gaps=gaps,
         match=places_on_picture(match, detected.placement), turn=detected.placement.turn,
         quality=picture_quality(page, facts, detected, limits),
-        unresolved=limits.unresolved,
+        unresolved=limits.unresolved, familiarity=limits.familiarity,
+        notes=tuple(filter(None, [limits.familiarity.says])),
         not_examined=(SLANT_TEXT,) * slanted + not_examined(
-            limits, thresholds, aligned is not None, count_cut_letters(given, facts),
+            limits, aligned is not None, count_cut_letters(given, facts),
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
     )  # fmt: skip

@@ -33,7 +33,7 @@ Route = Literal["clear", "review", "finding"]
 GapKind = Literal["letter", "word"]
 
 UNFAMILIAR = "unfamiliar"
-"""A reason to look, beside the catalogue's defects."""
+"""A reason to look, beside the catalogue's defects: the page may hold no square script at all."""
 
 SHAPE_DOUBT = "shape_doubt"
 """The catalogue's defect of a letter that may be read as another."""
@@ -247,6 +247,9 @@ class GlyphRecord:
     not_examined: tuple[str, ...] = ()
     """Judgements that apply to the letter and were left out, the picture being too poor for
     them."""
+    habits: tuple[str, ...] = ()
+    """Departures of form that are a habit of its hand: evidence of a statement in
+    `PageRecord.habits`, no reasons of its own."""
 
     @property
     def judged_as(self) -> str:
@@ -373,6 +376,67 @@ class HandRecord:
     forms: tuple[HandForm, ...] = ()
 
 
+HabitKind = Literal["habit", "unsteady", "repeated"]
+"""`habit`: the hand's own way, its letters are evidence. `unsteady`: often and often not.
+`repeated`: as a rule, and each letter stays a place of its own, the defect being no way of writing.
+"""
+
+
+@dataclass(frozen=True)
+class HabitLetter:
+    """How often the letters of one form show a defect."""
+
+    letter: str
+    seen: int
+    judged: int
+
+
+@dataclass(frozen=True)
+class HabitRecord:
+    """One statement on a hand: a defect that it has as a rule, or now and then."""
+
+    defect: str
+    tags_expected: int | None
+    """Of crowns, how many the letters ask for; None for other defects."""
+    kind: HabitKind
+    letters: tuple[HabitLetter, ...]
+    """The forms concerned, in the order of the alphabet."""
+    seen: int
+    """Letters that show it, by the same threshold as a finding."""
+    judged: int
+    doubted: int
+    """Of those judged, letters in doubt."""
+    glyphs: tuple[int, ...]
+    """Numbers of the letters that show it: the evidence."""
+    exceptions: tuple[int, ...]
+    """Numbers of the letters that do not, where that is the rule."""
+    heading: str
+    """The gravest heading of the letters concerned; `code` as in a finding."""
+    code: str
+    says: str
+    """One plain sentence."""
+
+    @property
+    def share(self) -> float:
+        """Share of the judged letters that show it."""
+        return self.seen / max(self.judged, 1)
+
+
+@dataclass(frozen=True)
+class HandFamiliarity:
+    """Whether the writing of a page is like the hands over which the promise was made."""
+
+    known: bool
+    distance: float | None = None
+    """Distance of a letter to the usual form of the letter read, as a share of the distance to the
+    nearest other form; the median over the page. None where the networks do not give it."""
+    unevenness: float | None = None
+    """How far letters of one kind differ, as a share of the usual distance between two letters;
+    None as before, or with too few letters of one kind."""
+    says: str = ""
+    """One sentence on what that means for the promise; "" for a known hand."""
+
+
 @dataclass(frozen=True)
 class PageRecord:
     """Everything found on one page."""
@@ -398,6 +462,10 @@ class PageRecord:
     as; notes on the text stand in `match.note`."""
     hand: HandRecord | None = None
     """What was learned of the hand; None in runs older than that stage."""
+    habits: tuple[HabitRecord, ...] = ()
+    """Statements on the hand, the gravest first."""
+    familiarity: HandFamiliarity | None = None
+    """Whether the hand is one that the promise covers; None in runs older than that record."""
     asked: Mapping[str, str] = field(default_factory=dict)
     """Text, side and use of the hand that a batch asked for; by them a later run knows whether to
     keep the page."""

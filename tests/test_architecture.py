@@ -38,6 +38,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("infer/hand",),
     ("infer/pipeline",),
     ("infer/findings",),
+    ("infer/habits",),
     ("infer/inspector",),
     ("infer/run",),
     ("infer/scrolls", "infer/drift"),

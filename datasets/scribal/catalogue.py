@@ -74,6 +74,9 @@ class Defect:
     """Whether the finding is learned, measured on the ink, counted against the customs, or found
     by aligning with the text."""
     implemented: bool
+    habit: bool = False
+    """Whether it may be the way of a hand, by which it writes all its letters; a fault, a stain or
+    a contact that comes again and again is none."""
 
     def applies_to(self, letter: str) -> bool:
         """Whether this letter can have the defect; where not, it has no probability."""
@@ -116,6 +119,7 @@ def _defect(name: str, entry: Mapping[str, Any], codes: Mapping[str, Gravity]) -
         rendered=entry["rendered"],
         how=_one_of(name, "how", entry["how"], get_args(DetectionMethod)),
         implemented=entry["implemented"],
+        habit=entry.get("habit", False),
     )
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.finding import HEADING_RANK, Finding
+from crownlet.infer.findings.finding import HEADING_RANK, Finding, Heading
 from crownlet.infer.findings.layout import layout_findings
 from crownlet.infer.findings.letters import (
     gap_findings,
@@ -13,6 +14,7 @@ from crownlet.infer.findings.letters import (
     letter_findings,
     unfamiliar_findings,
 )
+from crownlet.infer.findings.page import page_finding
 from crownlet.infer.findings.text import discrepancy_findings
 from crownlet.infer.records import PageRecord
 
@@ -27,6 +29,7 @@ def collect_findings(record: PageRecord, customs: Customs) -> tuple[Finding, ...
         *gap_findings(record, customs),
         *discrepancy_findings(record, customs),
         *_page_findings(record, customs),
+        *habit_findings(record, customs),
     ]
     ranked = sorted(every, key=_order)
     return tuple(replace(finding, number=k) for k, finding in enumerate(ranked, start=1))
@@ -38,6 +41,21 @@ def _page_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     if not is_unfamiliar(record):
         return found
     return [replace(finding, route="review", sure=False) for finding in found]
+
+
+def habit_findings(record: PageRecord, customs: Customs) -> list[Finding]:
+    """One finding for each statement on the hand."""
+    number = {glyph.glyph: glyph for glyph in record.glyphs}
+    return [
+        replace(
+            page_finding(
+                habit.defect, [number[g] for g in habit.glyphs], habit.says, customs,
+                letter=habit.letters[0].letter or None if len(habit.letters) == 1 else None,
+            ),
+            heading=cast(Heading, habit.heading), code=habit.code,
+        )
+        for habit in record.habits
+    ]  # fmt: skip
 
 
 def _order(finding: Finding) -> tuple[int, bool, float, int, int]:

@@ -49,6 +49,11 @@ def _tag_count(count: int) -> str:
     return f"{many} tag{'' if count == 1 else 's'}"
 
 
+def defect_phrase(kind: str) -> str:
+    """A defect in a few words, such as "a corner is rounded"."""
+    return _LETTER_MESSAGES.get(kind, defect_words(kind)).format(maybe="")
+
+
 def _perhaps(sure: bool) -> str:
     return "" if sure else ", perhaps"
 

@@ -9,17 +9,29 @@ Two weights, of the forms and of the networks, are fitted on the scroll's own le
 the networks know keeps their reading; for one they do not know its own forms decide. The weights
 maximise the likelihood of the labels. A share of the labels is taken to be wrong, so that one
 exchanged letter does not make all others doubtful.
+
+The same distances show how each letter stands among its own hand (`HandStanding`), whether or not
+the hand is one that the networks know: a page by an unknown hand is unlike the letters of the
+training as a whole, and its letters are still like each other. On nine pages by scribes of the
+Middle Ages, read by networks of two trainings, the lead of the own form tells misread letters from
+others with an AUROC of 0.86 to 0.99; the networks' surprise with 0.66 to 0.89.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
+from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
 from crownlet.infer.records import Bools, Floats, Ints
+
+if TYPE_CHECKING:
+    from crownlet.infer.text.match import AlignedText
 
 _LIMITS = limits_of("hand.forms")
 
@@ -48,6 +60,21 @@ MIN_DOWNDATE_DENOMINATOR = _LIMITS.number("min_downdate_denominator")
 
 WRONG_LABEL_SHARE = _LIMITS.number("wrong_label_share")
 """Share of the labels that may be wrong, by an exchanged letter or a shifted alignment."""
+
+MIN_LEAD = _LIMITS.number("min_lead")
+"""Least lead of a letter's own form over the nearest other one; below it the letter is a doubt of
+shape. Squared distances, that of a letter to its own form being 1 on average. On twelve faultless
+mezuzot 1% of the letters lead by less than 3 to 14, on photographs of old scrolls 5% by less than
+2."""
+
+MAX_DISTANCE = _LIMITS.number("max_distance")
+"""Squared distance to its own form from which a letter is far from its sisters, in the same unit;
+on faultless mezuzot one letter in a hundred reaches 3.7 to 5.3."""
+
+MIN_LEAD_OF_FAR_LETTER = _LIMITS.number("min_lead_of_far_letter")
+"""A letter far from its sisters is no doubt of shape if its form still leads by this: it has a
+fault or is stretched, and is no other letter."""
+
 
 PRIOR_STRENGTH = _LIMITS.number("prior_strength")
 """Precision of the prior that holds the weights toward the networks alone."""
@@ -90,6 +117,23 @@ class MixingWeights:
     hand: float
     gain: float
     """Mean gain of the labels' log likelihood over the networks alone, nats per letter."""
+
+
+@dataclass(frozen=True)
+class HandStanding:
+    """N letters among the letters of their hand, each (N,); squared distances, of which a letter
+    has 1 to its own form on average."""
+
+    distance: Floats
+    """To the form of its own letter."""
+    lead: Floats
+    """By how much the nearest form of another letter is farther; below 0 it is nearer."""
+
+    @property
+    def doubted(self) -> Bools:
+        """(N,) letters that stand near another form, or far from all their sisters."""
+        far = (self.distance > MAX_DISTANCE) & (self.lead < MIN_LEAD_OF_FAR_LETTER)
+        return np.asarray((self.lead < MIN_LEAD) | far, np.bool_)
 
 
 def fit_forms(hidden: Floats, labels: Ints, means: Floats) -> HandForms:
@@ -180,6 +224,37 @@ def likelihood_gain(
     floor = WRONG_LABEL_SHARE / classes
     ratio = ((1 - WRONG_LABEL_SHARE) * mixed + floor) / ((1 - WRONG_LABEL_SHARE) * alone + floor)
     return float(np.log(ratio).mean())
+
+
+def doubted_letters(
+    hidden: npt.NDArray[np.float32] | None,
+    odds: Floats,
+    aligned: AlignedText | None,
+    means: Floats | None,
+) -> Bools | None:
+    """(N,) letters that do not stand in their hand as the letter that the text has there, or as the
+    one read where there is none; None where the networks do not give what that needs.
+
+    `hidden` (N, H) and `odds` (N, 27) in reading order, `means` (27, H) of the training.
+    """
+    if hidden is None or means is None:
+        return None
+    labels = odds.argmax(axis=1)
+    if aligned is not None:
+        expected = aligned.alignment.expected
+        text = np.array([index_of(char) for char in aligned.text], np.int64)
+        labels = np.where(expected >= 0, text[np.maximum(expected, 0)], labels)
+    return stand_in_hand(hidden, labels, means).doubted
+
+
+def stand_in_hand(hidden: npt.NDArray[np.float32], labels: Ints, means: Floats) -> HandStanding:
+    """The standing of N letters from `hidden` (N, H), the class `labels` (N,) by which each is
+    judged, and the class `means` (27, H) of the training. ValueError without letters."""
+    scores = fit_forms(hidden.astype(np.float64), labels, means).scores
+    rows = np.arange(len(labels))
+    own = scores[rows, labels].copy()
+    scores[rows, labels] = -np.inf
+    return HandStanding(-2.0 * own, 2.0 * (own - scores.max(axis=1)))
 
 
 def softmax(logits: Floats) -> Floats:

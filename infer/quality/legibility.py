@@ -1,4 +1,4 @@
-"""Which defects the picture cannot show, letter by letter, and which letters are unfamiliar."""
+"""Which defects the picture cannot show, letter by letter, and what the hand is like."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import numpy as np
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.quality.familiarity import (
-    is_unfamiliar_hand,
+    MIN_AGREEMENT_OF_UNLIKE_HAND,
+    describe_hand,
     letter_surprise,
     measure_extent,
     shape_deviation,
@@ -18,7 +19,15 @@ from crownlet.infer.quality.familiarity import (
     unfamiliarity,
 )
 from crownlet.infer.quality.measures import PictureMeasures
-from crownlet.infer.records import TAG_MISSING, TAG_NONE, Assessed, Bools, Floats, Located
+from crownlet.infer.records import (
+    TAG_MISSING,
+    TAG_NONE,
+    Assessed,
+    Bools,
+    Floats,
+    HandFamiliarity,
+    Located,
+)
 from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, PictureNeeds, PictureRules
 
 _JUDGEMENTS = (*CATALOGUE, TAG_NONE)
@@ -35,11 +44,11 @@ class PictureLimits:
     sentences: tuple[str, ...]
     """What is not judged, where and why, in words and numbers."""
     unfamiliar: Bools
-    """(N,) whether a letter is unlike what is known, as all are on a page of an unknown hand."""
-    unfamiliar_share: float
-    """Share of the letters that are so by themselves."""
-    unfamiliar_page: bool
-    """Whether the whole page is unfamiliar; then nothing on it is more than a review."""
+    """(N,) whether a letter is unlike what is known by its surprise or its shape."""
+    familiarity: HandFamiliarity
+    """Whether the hand is one that the promise covers."""
+    doubted_page: bool
+    """Whether this may be no square script; then nothing on the page is more than a review."""
     stretched: Floats
     """(N,) probability that a letter is drawn out."""
     poor_picture: bool = False
@@ -48,7 +57,12 @@ class PictureLimits:
     @property
     def review_only(self) -> bool:
         """Whether nothing on the page is more than a review."""
-        return self.unfamiliar_page or self.poor_picture
+        return self.doubted_page or self.poor_picture
+
+    @property
+    def unfamiliar_share(self) -> float:
+        """Share of the letters that are unlike what is known."""
+        return float(self.unfamiliar.mean()) if len(self.unfamiliar) else 0.0
 
 
 @dataclass(frozen=True)
@@ -69,32 +83,39 @@ def limits_of(
     assessed: Assessed,
     odds: Floats,
     picture: PictureRules,
-    doubted: bool,
+    means: Floats | None,
+    agreement: float,
+    doubted_agreement: float,
+    confirmed: bool,
 ) -> PictureLimits:
     """Limits for N letters; `found` on the upright page, `odds` (N, 27) by both networks.
 
-    `doubted`: the networks agree too little on the page for any letter to be familiar.
+    `means` (27, H) are the class means of the training, where the networks give them. `agreement`
+    of the networks on what is located, of which at least `doubted_agreement` is needed for square
+    script; `confirmed`: the page agrees with a text.
     """
     letter = odds.argmax(axis=1)
     size = measure_extent(found)
     bounds = picture.familiar
     nats = letter_surprise(found, assessed, odds)
     unfamiliar = unfamiliarity(nats, shape_deviation(size, letter), bounds) >= 1.0
-    share = float(unfamiliar.mean()) if len(unfamiliar) else 0.0
-    whole = doubted or is_unfamiliar_hand(nats, bounds)
     blind = find_illegible(measures, picture.needs)
     members = _defects_by_group(picture.needs)
     skipped = tuple(
         frozenset(name for group, bad in blind.letters.items() if bad[i] for name in members[group])
         for i in range(len(letter))
     )
+    familiarity = describe_hand(assessed.hidden, letter, means, nats, bounds)
+    least = doubted_agreement
+    if not familiarity.known and not confirmed:
+        least = max(least, MIN_AGREEMENT_OF_UNLIKE_HAND)
     return PictureLimits(
         skipped=skipped,
         unresolved=_unresolved_judgements(picture.needs, blind.unresolved),
         sentences=blind.sentences,
-        unfamiliar=unfamiliar | whole,
-        unfamiliar_share=share,
-        unfamiliar_page=whole,
+        unfamiliar=unfamiliar,
+        familiarity=familiarity,
+        doubted_page=agreement < least,
         stretched=stretch_probability(stretch_ratios(size.width, letter), picture.stretch),
     )
 

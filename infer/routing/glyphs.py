@@ -14,6 +14,7 @@ from crownlet.infer.records import (
     TAG_NONE,
     UNFAMILIAR,
     Assessed,
+    Bools,
     Box,
     Floats,
     GlyphRecord,
@@ -46,13 +47,17 @@ def glyph_rows(
     customs: Customs,
     thresholds: Thresholds,
     picture: PictureLimits,
+    doubted: Bools | None,
 ) -> tuple[GlyphRecord, ...]:
     """Records in reading order, all arguments being in that order; `found` in px of the picture.
 
     `learned` names the columns of `assessed.defects`; what `picture` skips is written and not
-    routed. Which crowns and defects apply is decided by `judged_letter`.
+    routed. `doubted` (N,) are letters that do not stand among the letters of their hand as the
+    letter that they are judged as; where that is unknown (None), those that are unlike the letters
+    known are doubted. Which crowns and defects apply is decided by `judged_letter`.
     """
     unlearned = unlearned_defects(learned)
+    doubted = picture.unfamiliar if doubted is None else doubted
     rows = []
     for i, letter in enumerate(likeliest_letters(odds)):
         expected = None if matched is None else matched.expected(i)
@@ -69,10 +74,12 @@ def glyph_rows(
         skipped = skipped_judgements(picture.skipped[i], tags_expected)
         if reasons and matched is not None and matched.spelled_otherwise(i):
             reasons = [(name, "review") for name, _ in reasons]
+        if doubted[i]:
+            reasons.append((SHAPE_DOUBT, "review"))
         # Where one tag is asked, fewer is none: one judgement, with the thresholds of the latter.
         routed = {**p, TAG_MISSING: None} if tags_expected == 1 else p
         reasons += defect_reasons(routed, thresholds, skipped)
-        if picture.unfamiliar[i]:
+        if picture.doubted_page:
             reasons.append((UNFAMILIAR, "review"))
         if picture.review_only:
             reasons = [(name, "review") for name, _ in reasons]

@@ -42,6 +42,8 @@ def judgement_of(
     `unresolved` are the faults that no letter of the page was examined for
     (`PageRecord.unresolved`).
     """
+    if isinstance(row, GlyphRecord) and kind in row.habits:
+        return "seen"  # It is evidence of a habit of the hand, and no reason of the letter.
     if kind in row.reasons:
         return "seen" if kind in seen_kinds(row) else "doubted"
     if _probability(row, kind) is None:

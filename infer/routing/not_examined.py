@@ -10,7 +10,6 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
 from crownlet.infer.records import Located
-from crownlet.infer.thresholds import Thresholds
 from crownlet.infer.view.wording import NEVER_EXAMINED, defect_words
 
 if TYPE_CHECKING:
@@ -21,11 +20,6 @@ _LIMITS = limits_of("routing.not_examined")
 DOUBTFUL_SCRIPT = (
     "whether this is square script at all: the two networks agree on {:.0%} of the letters, and "
     "nothing said of this page can be relied on"
-)
-
-UNFAMILIAR_HAND = (
-    "whether the networks know this script or hand: {:.0%} of the letters are unlike those they "
-    "know, so every letter is to be looked at"
 )
 
 WITHOUT_TEXT = (
@@ -40,7 +34,6 @@ FRAME_EDGE_PX = _LIMITS.number("frame_edge_px")
 
 def not_examined(
     picture: PictureLimits,
-    thresholds: Thresholds,
     matched: bool,
     cut: int,
     customs_silent: tuple[str, ...],
@@ -50,10 +43,8 @@ def not_examined(
     """Sentences for `page.json`, those of this picture first; `learned` names the defects that the
     networks have an answer for."""
     here = list(picture.sentences)
-    if agreement < thresholds.doubted_agreement:
+    if picture.doubted_page:
         here.insert(0, DOUBTFUL_SCRIPT.format(agreement))
-    elif picture.unfamiliar_page:
-        here.insert(0, UNFAMILIAR_HAND.format(picture.unfamiliar_share))
     if cut:
         here.append(f"{cut} letter{'s' if cut > 1 else ''} cut by the frame of the picture")
     if not matched:

@@ -20,6 +20,9 @@ from crownlet.infer.records import (
     AbsentLetter,
     GapRecord,
     GlyphRecord,
+    HabitLetter,
+    HabitRecord,
+    HandFamiliarity,
     HandForm,
     HandRecord,
     Measurement,
@@ -49,6 +52,8 @@ def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
         "body": _bodies(table, float(facts["image"]["turn"])),
         "tags_expected": tags, "p": _defect_probabilities(table), "route": table.text("route"),
         **{name: table.names(name) for name in ("reasons", "sure", "not_examined")},
+        # Runs older than that column have no habits.
+        "habits": table.names("habits") if "habits" in table else [()] * len(numbers),
         "in_name": map(set(facts.get("in_divine_names", ())).__contains__, numbers),
     }  # fmt: skip
     return tuple(GlyphRecord(**row) for row in _rows(columns))
@@ -158,6 +163,8 @@ def _page(
         measurements=measurements,
         notes=tuple(facts.get("notes", ())),
         hand=_hand(facts.get("hand")),
+        familiarity=_familiarity(facts.get("familiarity")),
+        habits=tuple(_habit(habit) for habit in facts.get("habits", ())),
         asked=facts.get("asked", {}),
     )
 
@@ -177,6 +184,16 @@ def _hand(data: Json | None) -> HandRecord | None:
         return None
     record: HandRecord = _from_fields(HandRecord, data)
     return replace(record, forms=tuple(_from_fields(HandForm, f) for f in data.get("forms", ())))
+
+
+def _habit(data: Json) -> HabitRecord:
+    record: HabitRecord = _from_fields(HabitRecord, data)
+    return replace(record, letters=tuple(_from_fields(HabitLetter, row) for row in data["letters"]))
+
+
+def _familiarity(data: Json | None) -> HandFamiliarity | None:
+    """Whether the hand is known; None in runs older than that record."""
+    return None if data is None else _from_fields(HandFamiliarity, data)
 
 
 def _match(data: Json | None) -> TextMatch | None:

@@ -33,7 +33,7 @@ RECORD_SCHEMA = 2
 GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
     "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_JUDGEMENTS), "route", "reasons",
-    "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure",
+    "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure", "habits",
 )  # fmt: skip
 
 GAP_COLUMNS = (
@@ -83,7 +83,7 @@ def glyph_row(glyph: GlyphRecord) -> list[str]:
         *(_p(glyph.p.get(name)) for name in GLYPH_JUDGEMENTS), glyph.route,
         ";".join(glyph.reasons),
         ";".join(glyph.not_examined), *(f"{v:.2f}" for v in glyph.body), str(int(glyph.in_name)),
-        ";".join(glyph.sure),
+        ";".join(glyph.sure), ";".join(glyph.habits),
     ]  # fmt: skip
 
 
@@ -119,6 +119,10 @@ def page_json(page: PageRecord) -> dict[str, Any]:
         # An empty cell of `expected` may mean "not known" or "no letter": these are the latter.
         "letters_extra": [g.glyph for g in page.glyphs if g.expected == ""],
         "hand": None if page.hand is None else dataclasses.asdict(page.hand),
+        "familiarity": None if page.familiarity is None else dataclasses.asdict(page.familiarity),
+        "habits": [
+            dataclasses.asdict(habit) | {"share": round(habit.share, 4)} for habit in page.habits
+        ],
         "asked": dict(page.asked),
     }
 

@@ -18,6 +18,7 @@ from crownlet.infer.run.run import open_run
 from crownlet.infer.scrolls import checks
 from crownlet.infer.scrolls.crowns import compare_crowns
 from crownlet.infer.scrolls.evenness import measure_evenness
+from crownlet.infer.scrolls.habits import scroll_habits
 from crownlet.infer.scrolls.members import PagePlace, ScrollTable, place_pages
 from crownlet.infer.scrolls.same_page import Signature, add_same_page_notes
 from crownlet.infer.scrolls.scroll import Scroll
@@ -74,6 +75,7 @@ def _scroll(
         consistency=measure_evenness([(page.lines, page.letters) for page in faces])
         if faces
         else None,
+        habits=scroll_habits(faces, reverses),
     )
 
 

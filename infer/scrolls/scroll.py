@@ -110,6 +110,22 @@ class Consistency:
 
 
 @dataclass(frozen=True)
+class ScrollHabit:
+    """A habit of the hand over all pages of a scroll, side by side."""
+
+    defect: str
+    tags_expected: int | None
+    """Of crowns, how many the letters ask for."""
+    letters: str
+    """The forms concerned; "" for all letters."""
+    face: tuple[int, int]
+    """Letters that show it and letters judged, on the faces."""
+    reverse: tuple[int, int]
+    """The same on the reverses."""
+    says: str
+
+
+@dataclass(frozen=True)
 class Scroll:
     """Pictures that belong to one object; pages by their names."""
 
@@ -123,6 +139,8 @@ class Scroll:
     """None unless both sides are there."""
     consistency: Consistency | None
     """None without a face."""
+    habits: tuple[ScrollHabit, ...] = ()
+    """Statements on the hand, those of its pages with the counts of all pages."""
 
     @property
     def pages(self) -> tuple[str, ...]:

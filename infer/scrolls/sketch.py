@@ -5,17 +5,23 @@ A run of a hundred scrolls has hundreds of thousands of letters; a few numbers o
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from crownlet.infer.records import UNFAMILIAR, GlyphRecord, PageRecord
+from crownlet.infer.habits.apply import form_of, group_of, is_judged
+from crownlet.infer.habits.judge import Count
+from crownlet.infer.records import UNFAMILIAR, GlyphRecord, HabitRecord, PageRecord
 from crownlet.infer.routing.judgement import Crown, Judgement, crown_of, judgement_of
 from crownlet.infer.scrolls.same_page import Signature, page_signature
 from crownlet.infer.text.side import Side, side_by_letters
 
 MIN_READ_P = 0.5
 """A letter read with less probability is not compared."""
+
+
+HabitKey = tuple[str, int | None, str]
+"""A defect, the crowns that its letters ask for (None for other defects), and a form."""
 
 
 class SketchedLetter(NamedTuple):
@@ -53,6 +59,10 @@ class PageSketch:
     notes: tuple[str, ...]
     unlike: int = 0
     """Letters unlike those that the networks know; they are not compared."""
+    habits: tuple[HabitRecord, ...] = ()
+    """Statements on the hand of the page."""
+    counts: Mapping[HabitKey, Count] = field(default_factory=dict)
+    """Letters that show a defect, and letters judged."""
     sign: Signature | None = field(default=None, compare=False, repr=False)
     """Signature of the page; None where its letters are too few."""
 
@@ -78,8 +88,23 @@ def sketch_page(record: PageRecord, listed: Collection[int] | None = None) -> Pa
         side=side_by_letters(text),
         notes=top_notes(record),
         unlike=sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs),
+        habits=record.habits,
+        counts=count_defects(record.glyphs),
         sign=page_signature(record.glyphs),
     )
+
+
+def count_defects(glyphs: Iterable[GlyphRecord]) -> dict[HabitKey, Count]:
+    """How many letters show each defect: as a finding, or as evidence of a habit."""
+    counts: dict[HabitKey, Count] = {}
+    for glyph in glyphs:
+        for name in glyph.p:
+            if is_judged(glyph, name):
+                key = (*group_of(glyph, name), form_of(glyph, name))
+                before = counts.get(key, Count(0, 0))
+                seen = judgement_of(glyph, name) == "seen"
+                counts[key] = Count(before.seen + seen, before.judged + 1)
+    return counts
 
 
 def top_notes(record: PageRecord) -> tuple[str, ...]:

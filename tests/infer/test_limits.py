@@ -16,7 +16,7 @@ import yaml
 
 from crownlet.infer.limits import LIMITS_FILE, LimitsSection, limits_of
 
-ROOMS = ("findings", "hand", "layout", "measure", "quality", "routing", "text")
+ROOMS = ("findings", "habits", "hand", "layout", "measure", "quality", "routing", "text")
 INFER = LIMITS_FILE.parent
 # Files of the rooms of pictures and letters, which do not keep all their numbers in `limits.yaml`.
 FILES = ("image/perspective.py", "image/upright.py", "letters/refusal.py", "letters/straighten.py")
@@ -38,6 +38,13 @@ ALLOWED = {
     "findings.customs": {"LISTED_TAGS": "a list of the Mishneh Torah"},
     "routing.measured": {"UNKNOWN_TAGS": "stands for a number that is not known"},
     "routing.reasons": {"_RANK": "order of the routes"},
+    "habits.judge": {
+        "MAD_TO_STANDARD_DEVIATION": "a constant of statistics",
+        "MIN_P": "keeps logits finite",
+        "ROUNDING": "error of arithmetic",
+        "HALF": "more often than not",
+    },
+    "habits.statements": {"MAX_LETTERS_NAMED": "length of a message"},
     "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
     "hand.forms": {
         "MIN_STEP_SCALE": "end of an iteration",

@@ -16,7 +16,7 @@ from crownlet.datasets.render.page.spec import clean
 from crownlet.infer import Inspector
 from crownlet.infer.networks import OnnxNetworks
 
-MAX_FILES = 45
+MAX_FILES = 50
 PACKAGE = Path(sys.modules[OnnxNetworks.__module__].__file__ or "").resolve().parents[1]
 
 

@@ -19,7 +19,8 @@ from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import clean
 
 PUBLIC = (
-    "CrownletError", "FileFault", "Finding", "Inspector", "ModelError", "PageError", "PageRecord",
+    "CrownletError", "FileFault", "Finding", "HabitRecord", "Inspector", "ModelError", "PageError",
+    "PageRecord",
     "RunError", "collect_findings", "load_customs", "open_run", "write_page",
 )  # fmt: skip
 

@@ -1,0 +1,5 @@
+"""Letters judged against the hand that wrote them: what is its habit is one statement.
+
+`judge` decides from counts what a hand does as a rule, and which doubts do not stand out from the
+hand's own letters, `statements` puts a habit into words, `apply` changes a page's record.
+"""

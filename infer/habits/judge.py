@@ -1,0 +1,166 @@
+"""What a hand does as a rule, decided from counts: how many letters of each form show a defect.
+
+Letters of one defect are first taken together, where their shares agree with one rate; else form by
+form. All tests are exact (binomial).
+
+And which doubts do not stand out from the hand's own letters: where all corners of a hand are soft,
+a soft corner is no doubt about one letter. A doubt stays where its probability stands far above
+that of its sisters: the letters of the same form, or of all forms that can have the defect where
+those are few.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import comb
+from typing import NamedTuple
+
+import numpy as np
+
+from crownlet.infer.limits import limits_of
+from crownlet.infer.records import Bools, Floats, HabitKind
+
+_LIMITS = limits_of("habits.judge")
+
+MIN_HABIT_SHARE = _LIMITS.number("min_habit_share")
+"""From this share of its letters on a hand does something as a rule."""
+
+MIN_UNSTEADY_SHARE = _LIMITS.number("min_unsteady_share")
+"""From this share on, and below the one before, a hand is unsteady in something."""
+
+CERTAINTY = _LIMITS.number("certainty")
+"""Least certainty that the share is above one half: five letters of five, seven of eight."""
+
+ROUNDING = 1e-9
+"""Relative error under which two probabilities are equal."""
+
+HALF = 0.5
+"""The share that a habit surely exceeds."""
+
+MAX_CHANCE_SHARE, MAX_CHANCE_OF_UNSTEADY = (
+    _LIMITS.number("max_chance_share"),
+    _LIMITS.number("max_chance_of_unsteady"),
+)
+"""Single faults on so large a share of letters must make as many as were seen improbable."""
+
+MIN_SEEN_OF_UNSTEADY = _LIMITS.whole("min_seen_of_unsteady")
+
+MIN_FIT_OF_LETTER = _LIMITS.number("min_fit_of_letter")
+"""A form whose count is less probable than this at the rate of all forms is decided by itself."""
+
+
+MIN_SISTERS = _LIMITS.whole("min_sisters")
+"""Letters of a form that show what is usual for it."""
+
+OUTLIER_DEVIATIONS = _LIMITS.number("outlier_deviations")
+"""Deviations above the median from which a letter stands out."""
+
+MIN_OUTLIER_LOGIT = _LIMITS.number("min_outlier_logit")
+"""Least distance above the median, in logits, so that equal letters do not stand out by a hair."""
+
+MAD_TO_STANDARD_DEVIATION = 1.4826
+"""Median deviation to standard deviation, for a normal spread."""
+
+MIN_P = 1e-4
+"""Keeps logits finite; tables hold four digits."""
+
+
+class Count(NamedTuple):
+    """Letters that show a defect, of those judged."""
+
+    seen: int
+    judged: int
+
+    @property
+    def share(self) -> float:
+        """Share of the judged letters."""
+        return self.seen / max(self.judged, 1)
+
+
+def judge_letters(counts: Mapping[str, Count]) -> dict[str, HabitKind]:
+    """`habit` or `unsteady` for the letter forms of one defect; forms of neither are left out."""
+    counts = {letter: count for letter, count in counts.items() if count.judged}
+    every = _sum(counts)
+    if all(fits(count, every.share) for count in counts.values()):
+        kind = judge_count(every)
+        return {} if kind is None else dict.fromkeys(counts, kind)
+    kinds = {letter: judge_count(count) for letter, count in counts.items()}
+    for kind in ("habit", "unsteady"):
+        # Forms of which there are few letters follow the others where they do the same.
+        if kind in kinds.values():
+            kinds |= {
+                letter: kind
+                for letter, count in counts.items()
+                if kinds[letter] is None and kind_of_share(count.share) == kind
+            }
+    return {letter: kind for letter, kind in kinds.items() if kind is not None}
+
+
+def judge_count(count: Count) -> HabitKind | None:
+    """What so many letters show of the hand; None where they show no more than single faults."""
+    kind = kind_of_share(count.share)
+    if kind == "habit" and upper_tail(count, HALF) <= 1.0 - CERTAINTY:
+        return "habit"
+    if (
+        kind is not None
+        and count.seen >= MIN_SEEN_OF_UNSTEADY
+        and upper_tail(count, MAX_CHANCE_SHARE) <= MAX_CHANCE_OF_UNSTEADY
+    ):
+        return "unsteady" if kind == "unsteady" else None
+    return None
+
+
+def kind_of_share(share: float) -> HabitKind | None:
+    """The kind that a share would have, were there letters enough."""
+    if share >= MIN_HABIT_SHARE:
+        return "habit"
+    return "unsteady" if share >= MIN_UNSTEADY_SHARE else None
+
+
+def upper_tail(count: Count, rate: float) -> float:
+    """Probability of as many letters or more at this rate (binomial)."""
+    return sum(_binomial(k, count.judged, rate) for k in range(count.seen, count.judged + 1))
+
+
+def fits(count: Count, rate: float) -> bool:
+    """Whether a count is not improbable at this rate (exact two-sided binomial test)."""
+    here = _binomial(count.seen, count.judged, rate)
+    chance = sum(
+        p for k in range(count.judged + 1)
+        if (p := _binomial(k, count.judged, rate)) <= here * (1 + ROUNDING)
+    )  # fmt: skip
+    return chance >= MIN_FIT_OF_LETTER
+
+
+def stands_out(p: Sequence[float], forms: Sequence[str]) -> Bools:
+    """(N,) whether each probability stands far above those of its sisters; `forms` (N,) are the
+    letters' forms."""
+    logits = _logits(np.asarray(p, np.float64))
+    form = np.asarray(forms)
+    answer = np.zeros(len(logits), np.bool_)
+    for kind in set(forms):
+        here = form == kind
+        sisters = logits[here] if here.sum() >= MIN_SISTERS else logits
+        answer[here] = logits[here] > _usual_limit(sisters)
+    return answer
+
+
+def _binomial(k: int, n: int, rate: float) -> float:
+    return comb(n, k) * rate**k * (1.0 - rate) ** (n - k)
+
+
+def _sum(counts: Mapping[str, Count]) -> Count:
+    return Count(sum(c.seen for c in counts.values()), sum(c.judged for c in counts.values()))
+
+
+def _usual_limit(sisters: Floats) -> float:
+    if len(sisters) < MIN_SISTERS:
+        return -np.inf
+    middle = float(np.median(sisters))
+    deviation = MAD_TO_STANDARD_DEVIATION * float(np.median(np.abs(sisters - middle)))
+    return middle + max(MIN_OUTLIER_LOGIT, OUTLIER_DEVIATIONS * deviation)
+
+
+def _logits(p: Floats) -> Floats:
+    p = np.clip(p, MIN_P, 1.0 - MIN_P)
+    return np.asarray(np.log(p) - np.log1p(-p))

@@ -1,0 +1,61 @@
+"""A habit of a hand in one plain sentence, with its counts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from crownlet.infer.findings.messages import defect_phrase
+from crownlet.infer.records import GlyphRecord, HabitKind, HabitLetter
+from crownlet.infer.view.wording import count_of, join_words, latin_name
+
+MAX_LETTERS_NAMED = 6
+"""Letters whose numbers stand in one sentence."""
+
+_OPENINGS: dict[HabitKind, str] = {
+    "habit": "As a rule of this hand",
+    "unsteady": "This hand is unsteady",
+    "repeated": "Again and again",
+}
+
+
+def describe_habit(
+    defect: str,
+    kind: HabitKind,
+    letters: Sequence[HabitLetter],
+    glyphs: Sequence[GlyphRecord],
+    exceptions: Sequence[GlyphRecord],
+) -> str:
+    """One sentence on the letters that show a defect, and those that do not as an exception."""
+    seen, judged = sum(row.seen for row in letters), sum(row.judged for row in letters)
+    named = [row for row in letters if row.letter]
+    forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in named)
+    where = f"{seen} of {count_of(judged, 'letter')}"
+    if len(named) == 1:
+        where, forms = f"{where} {latin_name(named[0].letter)}", ""
+    text = f"{_OPENINGS[kind]}: {_phrase(defect, glyphs)} in {where}"
+    text += f" ({forms})" if forms else ""
+    if kind != "habit":
+        return text + "; each of them is listed by itself."
+    return text + (f"; not so {_numbers(exceptions)}." if exceptions else ".")
+
+
+def _phrase(defect: str, glyphs: Sequence[GlyphRecord]) -> str:
+    """The defect in words; of crowns, how many the letters ask for and how many have none."""
+    if defect not in ("tag_missing", "tag_excess"):
+        return defect_phrase(defect)
+    expected = glyphs[0].tags_expected or 0
+    crowns = f"{expected} {'crown' if expected == 1 else 'crowns'} expected"
+    if defect == "tag_excess":
+        return f"more crowns than expected ({crowns})"
+    none = sum(glyph.tags_seen == 0 for glyph in glyphs)
+    if none == len(glyphs):
+        return f"no crown at all ({crowns})"
+    return f"fewer crowns than expected ({crowns}, {none} have none)"
+
+
+def _numbers(glyphs: Sequence[GlyphRecord]) -> str:
+    """Numbers of letters, of many only the first few."""
+    numbers = [str(glyph.glyph) for glyph in glyphs[:MAX_LETTERS_NAMED]]
+    more = len(glyphs) - MAX_LETTERS_NAMED
+    words = join_words([*numbers, f"{more} more"] if more > 0 else numbers)
+    return f"letter{'' if len(glyphs) == 1 else 's'} {words}"

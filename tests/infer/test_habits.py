@@ -1,0 +1,173 @@
+"""Statements on a hand, from records made by hand, and the exact tests behind them.
+
+Binomial tails are checked against scipy.stats; the shares are those of the issue that asked for
+statements (0.3 and 0.7), no outside source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import made
+import numpy as np
+import pytest
+from scipy.stats import binom, binomtest
+
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import collect_findings
+from crownlet.infer.habits.apply import find_habits
+from crownlet.infer.habits.judge import (
+    MIN_FIT_OF_LETTER,
+    Count,
+    fits,
+    judge_count,
+    judge_letters,
+    stands_out,
+    upper_tail,
+)
+from crownlet.infer.networks import weights_folder
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.run.read import read_record
+from crownlet.infer.run.write import write_page
+from crownlet.infer.scrolls.habits import scroll_habits
+from crownlet.infer.scrolls.sketch import sketch_page
+from crownlet.infer.thresholds import load_thresholds
+
+THRESHOLDS = load_thresholds(weights_folder())
+CUSTOMS = load_customs("beit_yosef")
+
+
+def letters(
+    letter: str, defect: str, p: list[float], start: int = 1, **changes: object
+) -> list[GlyphRecord]:
+    """Letters of one form, routed by the thresholds as a page's letters are."""
+    rows = []
+    limits = THRESHOLDS.of(defect)
+    for k, value in enumerate(p, start):
+        if value >= limits.clear:
+            sure = (defect,) if value >= limits.finding else ()
+            route = "finding" if sure else "review"
+            row = made.flagged(k, letter, defect, p=value, sure=sure, route=route, **changes)
+        else:
+            row = made.glyph(k, letter, p={defect: value}, **changes)
+        rows.append(row)
+    return rows
+
+
+def judged(*rows: GlyphRecord) -> PageRecord:
+    return find_habits(made.record(rows), THRESHOLDS, CUSTOMS)
+
+
+@pytest.mark.parametrize(("seen", "of"), [(0, 3), (5, 5), (3, 8), (40, 60), (60, 67)])
+def test_tails_are_binomial(seen: int, of: int) -> None:
+    for rate in (0.1, 0.5, 0.9):
+        assert upper_tail(Count(seen, of), rate) == pytest.approx(binom.sf(seen - 1, of, rate))
+        chance = binomtest(seen, of, rate).pvalue
+        assert fits(Count(seen, of), rate) == (chance >= MIN_FIT_OF_LETTER)
+
+
+@pytest.mark.parametrize(
+    ("seen", "of", "kind"),
+    [
+        (5, 5, "habit"), (4, 4, None), (45, 60, "habit"), (31, 60, "unsteady"),
+        (3, 60, None), (17, 60, None), (2, 5, None), (0, 30, None),
+    ],
+)  # fmt: skip
+def test_shares_and_numbers_decide(seen: int, of: int, kind: str | None) -> None:
+    assert judge_count(Count(seen, of)) == kind
+
+
+def test_few_letters_follow_the_others_and_other_forms_do_not() -> None:
+    counts = {"ב": Count(67, 67), "ק": Count(2, 2), "ד": Count(1, 24)}
+    assert judge_letters(counts) == {"ב": "habit", "ק": "habit"}
+
+
+def test_forms_of_one_rate_are_one_statement() -> None:
+    counts = {"ב": Count(30, 40), "ד": Count(13, 20), "ר": Count(18, 25)}
+    assert set(judge_letters(counts).values()) == {"habit"}
+
+
+def test_a_habit_takes_the_place_of_its_letters() -> None:
+    page = judged(*letters("ר", "corner_rounded", [0.99] * 20 + [0.001]))
+    (habit,) = page.habits
+    assert (habit.kind, habit.seen, habit.judged, habit.exceptions) == ("habit", 20, 21, (21,))
+    assert habit.glyphs == tuple(range(1, 21))
+    assert {glyph.route for glyph in page.glyphs} == {"clear"}
+    assert page.glyphs[0].habits == ("corner_rounded",)
+    assert page.glyphs[20].habits == ()
+    assert "20 of 21 letters resh; not so letter 21" in habit.says
+    (place,) = collect_findings(page, CUSTOMS)
+    assert (place.scope, place.says, place.heading) == ("page", habit.says, habit.heading)
+
+
+def test_an_unsteady_hand_is_one_statement_and_its_letters_stay() -> None:
+    page = judged(*letters("ר", "corner_rounded", [0.99] * 10 + [0.001] * 10))
+    assert [(h.kind, h.seen, h.judged) for h in page.habits] == [("unsteady", 10, 20)]
+    assert len(page.routed("finding")) == 10
+    assert len(collect_findings(page, CUSTOMS)) == 11
+
+
+def test_a_contact_that_repeats_is_stated_and_its_letters_stay() -> None:
+    page = judged(*letters("ה", "leg_touches_roof", [0.99] * 20))
+    assert [habit.kind for habit in page.habits] == ["repeated"]
+    assert len(page.routed("finding")) == 20
+
+
+def test_single_faults_are_no_habit() -> None:
+    page = judged(*letters("ר", "corner_rounded", [0.99] * 2 + [0.001] * 40))
+    assert page.habits == ()
+    assert len(page.routed("finding")) == 2
+
+
+def test_other_faults_of_a_letter_stay() -> None:
+    rows = letters("ר", "corner_rounded", [0.99] * 20)
+    both = {"corner_rounded": 0.99, "stroke_broken": 0.99}
+    rows[3] = made.flagged(4, "ר", "stroke_broken", "corner_rounded", p=both)
+    page = judged(*rows)
+    assert (page.glyphs[3].route, page.glyphs[3].reasons) == ("finding", ("stroke_broken",))
+
+
+def test_a_soft_corner_among_soft_corners_is_clear_and_one_among_sharp_ones_is_not() -> None:
+    doubt = (THRESHOLDS.of("corner_rounded").clear + THRESHOLDS.of("corner_rounded").finding) / 2
+    soft = judged(*letters("ר", "corner_rounded", [doubt] * 20))
+    assert {glyph.route for glyph in soft.glyphs} == {"clear"}
+    sharp = judged(*letters("ר", "corner_rounded", [0.0005] * 20 + [doubt]))
+    assert [glyph.glyph for glyph in sharp.routed("review")] == [21]
+
+
+def test_few_sisters_clear_no_doubt() -> None:
+    assert stands_out([0.2, 0.2, 0.2], ["ר"] * 3).all()
+    rng = np.random.default_rng(1)
+    assert not stands_out(list(rng.uniform(0.1, 0.3, 30)), ["ר"] * 30).any()
+
+
+def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
+    single = letters("ב", "tag_missing", [0.99] * 12, tags_expected=1)
+    triple = letters("ש", "tag_missing", [0.001] * 12, 13, tags_expected=3, tags_seen=3)
+    page = judged(*single, *triple)
+    (habit,) = page.habits
+    assert habit.says == (
+        "As a rule of this hand: no crown at all (1 crown expected) in 12 of 12 letters bet."
+    )
+
+
+def test_a_page_on_which_nothing_is_more_than_a_review_states_nothing() -> None:
+    rows = letters("ר", "corner_rounded", [0.99] * 9)
+    page = made.record([replace(row, sure=(), route="review") for row in rows])
+    assert find_habits(page, THRESHOLDS, CUSTOMS) is page
+
+
+def test_statements_are_written_and_read_back(tmp_path: Path) -> None:
+    page = judged(*letters("ר", "corner_rounded", [0.99] * 20 + [0.001]))
+    again = read_record(write_page(page, tmp_path))
+    assert again.habits == page.habits
+    assert [g.habits for g in again.glyphs] == [g.habits for g in page.glyphs]
+
+
+def test_a_scroll_states_both_sides() -> None:
+    uncrowned = letters("ב", "tag_missing", [0.99] * 12, tags_expected=1)
+    crowned = letters("ב", "tag_missing", [0.001] * 3, tags_expected=1, tags_seen=1)
+    (habit,) = scroll_habits([sketch_page(judged(*uncrowned))], [sketch_page(judged(*crowned))])
+    assert (habit.face, habit.reverse, habit.letters) == ((12, 12), (0, 3), "ב")
+    assert habit.says.endswith("(bet): on the face 12 of 12, on the reverse 0 of 3.")
