@@ -378,8 +378,8 @@ class HandRecord:
 
 HabitKind = Literal["habit", "unsteady", "repeated"]
 """`habit`: the hand's own way, its letters are evidence. `unsteady`: often and often not.
-`repeated`: as a rule, and each letter stays a place of its own, the defect being no way of writing.
-"""
+`repeated`: often or as a rule, and each letter stays a place of its own, the defect being no way of
+writing."""
 
 
 @dataclass(frozen=True)

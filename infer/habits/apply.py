@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import get_args
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -58,12 +59,13 @@ def find_habits(record: PageRecord, thresholds: Thresholds, customs: Customs) ->
     kept: dict[int, set[str]] = defaultdict(set)
     for group, rows in cases.items():
         kinds = judge_letters(count_forms(rows))
-        for kind in ("habit", "unsteady"):
+        if not CATALOGUE[group[0]].habit:
+            kinds = dict.fromkeys(kinds, "repeated")
+        for kind in get_args(HabitKind):
             stated = [row for row in rows if kinds.get(row.form) == kind]
             if stated:
                 habits.append(_statement(group, kind, stated, customs))
         own = {form for form, kind in kinds.items() if kind == "habit"}
-        own = own if CATALOGUE[group[0]].habit else set()
         for row in rows:
             if row.form in own and not row.absent:
                 (kept if row.seen else dropped)[row.glyph.glyph].add(group[0])
@@ -136,8 +138,6 @@ def _statement(
     seen = [case.glyph for case in cases if case.seen]
     absent = [case.glyph for case in cases if case.absent]
     exceptions = absent if kind == "habit" else []
-    if kind == "habit" and not CATALOGUE[defect].habit:
-        kind = "repeated"
     counts = count_forms(cases)
     letters = tuple(HabitLetter(form, *counts[form]) for form in ("", *LETTERS) if form in counts)
     severity = _gravest(defect, seen, customs)

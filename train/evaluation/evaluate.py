@@ -21,6 +21,7 @@ from crownlet.datasets.files.images import PageError
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.inspector import Inspector
 from crownlet.train.evaluation.clean_hands import clean_hand_pages, measure_clean_hands
+from crownlet.train.evaluation.habits import habit_pages, measure_habits
 from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages, measure_fragments
 from crownlet.train.evaluation.held_out_text import measure_mezuzot
 from crownlet.train.evaluation.matching import LetterErrors
@@ -99,6 +100,13 @@ def evaluate(config: Any) -> Path:
     if settings.clean_hands:
         read = reader.read(clean_hand_pages(settings.clean_hands))
         suites["clean hands"] = measure_clean_hands(read, customs)
+    if settings.habits:
+        suites["habits"] = {
+            "planted": measure_habits(reader.read(habit_pages(settings.habits)), customs),
+            "faultless": measure_habits(
+                reader.read(habit_pages(settings.habits, planted=False)), customs
+            ),
+        }
     if settings.type_pages:
         suites["type pages"] = measure_type_pages(reader.read)
     if settings.photographs and Path(settings.photographs).is_dir():
