@@ -411,8 +411,7 @@ class HabitRecord:
     exceptions: tuple[int, ...]
     """Numbers of the letters that do not, where that is the rule."""
     heading: str
-    """The gravest heading of the letters concerned; `code` as in a finding."""
-    code: str
+    """The gravest heading of the letters concerned, as in a finding."""
     says: str
     """One plain sentence."""
 

@@ -145,7 +145,7 @@ def _statement(
         defect, tags_expected, kind, letters, len(seen), len(cases),
         len(cases) - len(seen) - len(absent),
         tuple(g.glyph for g in seen), tuple(g.glyph for g in exceptions), severity.heading,
-        severity.code, describe_habit(defect, kind, letters, seen, exceptions),
+        describe_habit(defect, kind, letters, seen, exceptions),
     )  # fmt: skip
 
 
