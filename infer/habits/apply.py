@@ -17,6 +17,8 @@ from crownlet.infer.habits.judge import Count, judge_letters, stands_out
 from crownlet.infer.habits.statements import describe_habit
 from crownlet.infer.records import (
     SHAPE_DOUBT,
+    TAG_MISSING,
+    TAG_NONE,
     GapRecord,
     GlyphRecord,
     HabitKind,
@@ -26,7 +28,7 @@ from crownlet.infer.records import (
     Route,
 )
 from crownlet.infer.routing.judgement import judgement_of
-from crownlet.infer.thresholds import Thresholds
+from crownlet.infer.thresholds import ThresholdPair, Thresholds
 
 LETTERS_TOUCH = "letters_touch"
 
@@ -117,18 +119,31 @@ def _cases(
     cases: dict[Group, list[Case]] = defaultdict(list)
     for glyph in record.glyphs:
         for name, p in glyph.p.items():
-            if p is None or name == SHAPE_DOUBT or not is_judged(glyph, name):
+            if p is None or name in (SHAPE_DOUBT, TAG_NONE) or not is_judged(glyph, name):
                 continue
             if accepted_by_customs(name, glyph, record, customs):
                 continue
-            limits = thresholds.of(name)
-            seen = p >= limits.finding
+            asked = _judgements(glyph, name, thresholds)
+            seen = any(value >= pair.finding for value, pair in asked)
             if seen and name not in glyph.sure:
                 return None
             seen = seen and judgement_of(glyph, name) == "seen"
-            case = Case(glyph, form_of(glyph, name), p, seen, p < limits.clear)
+            absent = all(value < pair.clear for value, pair in asked)
+            case = Case(glyph, form_of(glyph, name), max(v for v, _ in asked), seen, absent)
             cases[group_of(glyph, name)].append(case)
     return cases
+
+
+def _judgements(
+    glyph: GlyphRecord, name: str, thresholds: Thresholds
+) -> list[tuple[float, ThresholdPair]]:
+    """Probabilities of a defect with their borders: of crowns, none at all and fewer than asked,
+    of which the former alone counts where one is asked."""
+    p, none = glyph.p[name] or 0.0, glyph.p.get(TAG_NONE)
+    if name != TAG_MISSING or none is None:
+        return [(p, thresholds.of(name))]
+    asked = [(none, thresholds.of(TAG_NONE))] if TAG_NONE not in glyph.not_examined else []
+    return asked + [(p, thresholds.of(name))] * (glyph.tags_expected != 1 or not asked)
 
 
 def _statement(

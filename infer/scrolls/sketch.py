@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from crownlet.infer.habits.apply import form_of, group_of, is_judged
 from crownlet.infer.habits.judge import Count
-from crownlet.infer.records import UNFAMILIAR, GlyphRecord, HabitRecord, PageRecord
+from crownlet.infer.records import TAG_NONE, UNFAMILIAR, GlyphRecord, HabitRecord, PageRecord
 from crownlet.infer.routing.judgement import Crown, Judgement, crown_of, judgement_of
 from crownlet.infer.scrolls.same_page import Signature, page_signature
 from crownlet.infer.text.side import Side, side_by_letters
@@ -99,7 +99,7 @@ def count_defects(glyphs: Iterable[GlyphRecord]) -> dict[HabitKey, Count]:
     counts: dict[HabitKey, Count] = {}
     for glyph in glyphs:
         for name in glyph.p:
-            if is_judged(glyph, name):
+            if name != TAG_NONE and is_judged(glyph, name):
                 key = (*group_of(glyph, name), form_of(glyph, name))
                 before = counts.get(key, Count(0, 0))
                 seen = judgement_of(glyph, name) == "seen"
