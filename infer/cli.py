@@ -7,6 +7,7 @@ Exit codes: 0 done, 1 some pages failed (each named on stderr, with why), 2 wron
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import os
 import sys
@@ -14,7 +15,8 @@ import warnings
 from collections.abc import Callable, Sequence
 
 import crownlet.infer
-from crownlet.infer.commands import WRONG_USAGE
+from crownlet.datasets.files.console import steady_streams
+from crownlet.infer.commands import SOME_FAILED, WRONG_USAGE
 from crownlet.infer.view.console import print_error
 
 COMMANDS = ("open", "inspect", "drift", "sheet", "review", "survey", "demo")
@@ -28,6 +30,15 @@ STOPPED = 130
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
+    with steady_streams() as out:
+        code = _run(arguments)
+        if out.fault is not None:
+            print_error(f"the output cannot be printed ({out.fault.strerror or out.fault}).")
+            code = code or SOME_FAILED
+    return code
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     options = _parser().parse_args(arguments)
     # Pillow's warnings on odd files would stand between our own sentences.
     warnings.filterwarnings("ignore", module=r"PIL\.")
@@ -38,7 +49,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return code
     except BrokenPipeError:
         # Whoever read the output has gone (`crownlet ... | head`); Python would flush once more.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return STOPPED
     except KeyboardInterrupt:
         print_error("stopped; pages finished so far are whole.")

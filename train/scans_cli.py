@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.coco.read import LabelError
+from crownlet.datasets.files.console import steady_streams
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.manifest import SPLITS
 
@@ -17,11 +18,21 @@ EXIT_DONE, EXIT_WRONG_RECORDS, EXIT_WRONG_USAGE = 0, 1, 2
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run one command; exit code 1 where records are wrong, 2 where nothing could be done."""
+    with steady_streams() as out:
+        code = _run(arguments)
+        if out.fault is not None:
+            why = out.fault.strerror or out.fault
+            print(f"crownlet-scans: the output cannot be printed ({why}).", file=sys.stderr)
+            code = code or EXIT_WRONG_RECORDS
+    raise SystemExit(code)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     from crownlet.datasets.files.errors import FileFault
 
     options = build_parser().parse_args(arguments)
     try:
-        code = options.run(options)
+        return int(options.run(options))
     except ModuleNotFoundError as error:
         print(
             f"crownlet-scans: {error.name} is missing: install the extra `train`", file=sys.stderr
@@ -34,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         where = f"{error.filename}: " if error.filename else ""
         print(f"crownlet-scans: {where}{error.strerror or error}", file=sys.stderr)
         code = EXIT_WRONG_USAGE
-    raise SystemExit(code)
+    return code
 
 
 def build_parser() -> argparse.ArgumentParser:

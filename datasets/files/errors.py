@@ -72,8 +72,14 @@ def _restored(
 def plain(path: str | Path) -> str:
     """A path that can be printed on one line: line breaks and broken characters as U+FFFD."""
     text = str(path)
-    return "".join("\ufffd" if unicodedata.category(c) in _UNPRINTED else c for c in text)
+    return "".join(
+        "\ufffd" if unicodedata.category(c) in _UNPRINTED and c not in _DIRECTION_MARKS else c
+        for c in text
+    )
 
 
-_UNPRINTED = ("Cc", "Cs", "Zl", "Zp")
-"""Unicode categories of control characters, broken halves, and separators of lines."""
+_UNPRINTED = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Unicode categories of control and format characters, broken halves, and separators of lines."""
+
+_DIRECTION_MARKS = "\u200e\u200f"
+"""Format characters that names in Hebrew may need: they turn no other character around."""

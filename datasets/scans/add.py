@@ -14,6 +14,7 @@ from typing import Any
 from crownlet.datasets.coco.read import LabelError
 from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.locks import hold_folder
+from crownlet.datasets.files.names import cut_name
 from crownlet.datasets.scans.check import find_leaks
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.datasheet import write_datasheet
@@ -139,7 +140,7 @@ def _scan_entry(arrival: ImportedScan, source: ScanSource, old: Manifest) -> Sca
     for scan in old.scans:
         if scan.sha256 == picture.sha256:
             return scan
-    name = f"{picture.path.stem}-{picture.sha256[:8]}{picture.path.suffix.lower()}"
+    name = f"{cut_name(picture.path.stem)}-{picture.sha256[:8]}{picture.path.suffix.lower()}"
     return Scan(
         f"scans/{name}", picture.sha256, picture.likeness,
         source.scroll or arrival.scroll or "", source.split, source.provenance.strip(),

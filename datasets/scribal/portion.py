@@ -8,6 +8,8 @@ from functools import cached_property
 from pathlib import Path
 
 from crownlet.datasets.files.documents import read_small_file
+from crownlet.datasets.files.errors import plain
+from crownlet.datasets.files.names import is_unicode
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.divine_names import find_name_start
 
@@ -59,6 +61,8 @@ class Portion:
 
 def read_lines(path: Path) -> Lines:
     """The words of a file by line; ValueError, in one sentence, if it holds more than letters."""
+    if not is_unicode(path):
+        raise ValueError(f"{plain(path)}: its name is not in UTF-8; give it another")
     rows = _read_text(path).splitlines()
     for number, row in enumerate(rows, start=1):
         _check_row(path, number, row)

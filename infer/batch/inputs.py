@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import fnmatch
 import glob
 import hashlib
 import os
 import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
 from crownlet.datasets.files.atomic import file_checksum
@@ -19,6 +21,7 @@ from crownlet.datasets.files.images import (
     PICTURE_SUFFIXES,
     PageError,
 )
+from crownlet.datasets.files.names import cut_name
 from crownlet.infer.run.names import (
     PDF_PAGES_FOLDER,
     REVIEW_DECISIONS_FILE,
@@ -120,8 +123,7 @@ class _FolderWalk:
 
     def pictures_matching(self, pattern: str) -> Iterator[Path]:
         """Pictures of a pattern, and below the folders that it names."""
-        for name in glob.glob(pattern, recursive=True):  # noqa: PTH207
-            path = Path(name)
+        for path in _matching(pattern):
             if path.is_dir():
                 yield from self.pictures_below(path)
             elif _is_read(path):
@@ -144,6 +146,37 @@ class _FolderWalk:
                     yield path
                 else:
                     self.unread.append(UnreadFile(path, cause_unread(path)))
+
+
+def _matching(pattern: str) -> Iterator[Path]:
+    """Paths of a pattern. `**` follows no links to folders, which may lead around in circles."""
+    whole = Path(pattern)
+    parts = [part for part, _ in groupby(whole.parts[bool(whole.anchor) :])]
+    yield from _expand(Path(whole.anchor), parts)
+
+
+def _expand(folder: Path, parts: Sequence[str]) -> Iterator[Path]:
+    if not parts:
+        yield folder
+        return
+    part, left = parts[0], parts[1:]
+    if not glob.has_magic(part):
+        if os.path.lexists(folder / part):
+            yield from _expand(folder / part, left)
+        return
+    try:
+        names = sorted(entry.name for entry in folder.iterdir())
+    except OSError:
+        return
+    if part == "**":
+        yield from _expand(folder, left)
+    for name in names:
+        path = folder / name
+        if part == "**":
+            if not name.startswith(".") and path.is_dir() and not path.is_symlink():
+                yield from _expand(path, parts)
+        elif fnmatch.fnmatch(name, part) and (part.startswith(".") or not name.startswith(".")):
+            yield from _expand(path, left)
 
 
 def _is_read(path: Path) -> bool:
@@ -169,9 +202,6 @@ RESERVED_NAMES = (
       for end in ("", "-wal", "-shm")),
 )  # fmt: skip
 """Names of a run's folder that no page may take."""
-
-MAX_NAME_BYTES = 200
-"""Length of a name; file systems allow 255 bytes."""
 
 
 def page_names(paths: Sequence[Path], run: Path | None = None) -> list[str]:
@@ -207,22 +237,18 @@ def _candidates(path: Path) -> Iterator[str]:
     if suffix:
         yield f"{stem}-{suffix}"
     if folder:
-        yield _cut_name(f"{folder}-{stem}")
-        yield _cut_name(f"{folder}-{stem}-{suffix}")
+        yield cut_name(f"{folder}-{stem}")
+        yield cut_name(f"{folder}-{stem}-{suffix}")
     # Folders of one name are distinguished by their paths, so that the order does not matter.
     where = hashlib.sha256(path.absolute().as_posix().encode("utf-8", "replace")).hexdigest()
-    yield _cut_name(f"{stem}-{where[:8]}")
-    yield _cut_name(f"{stem}-{where}")
+    yield cut_name(f"{stem}-{where[:8]}")
+    yield cut_name(f"{stem}-{where}")
 
 
 def _safe_name(name: str) -> str:
     """A name without control and broken characters, which no folder name should have."""
     kept = (c if unicodedata.category(c)[0] != "C" or c == "\u200f" else "_" for c in name)
-    return _cut_name("".join(kept).strip(". "))
-
-
-def _cut_name(name: str) -> str:
-    return name.encode()[-MAX_NAME_BYTES:].decode("utf-8", "ignore")
+    return cut_name("".join(kept).strip(". "))
 
 
 class _NamesInRun:

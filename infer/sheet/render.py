@@ -10,6 +10,7 @@ from typing import Any
 
 from jinja2 import Environment
 
+from crownlet.datasets.files.names import MAX_NAME_BYTES
 from crownlet.infer.sheet.decisions import state_of
 from crownlet.infer.sheet.wording import DISAGREEMENT_NOTE, SOURCES_DIFFER_NOTE, trade_term
 from crownlet.infer.view.lengths import PEN_WIDTH_NOTE
@@ -48,7 +49,8 @@ def choose_file_names(names: Iterable[str]) -> dict[str, str]:
     table: dict[str, str] = {}
     taken = set(_RESERVED_STEMS)
     for name in names:
-        stem = re.sub(r"[^\w.-]+", "_", name).strip("._")[:_MAX_STEM_CHARACTERS] or "scroll"
+        stem = re.sub(r"[^\w.-]+", "_", name).strip("._")[:_MAX_STEM_CHARACTERS]
+        stem = stem.encode()[:MAX_NAME_BYTES].decode("utf-8", "ignore") or "scroll"
         candidate, number = stem, 1
         while candidate.casefold() in taken:
             number += 1
