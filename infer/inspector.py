@@ -157,7 +157,7 @@ class Inspector:
         Labels are those of the page as read by its own hand.
         """
         alone, read = self._read_twice(page, text)
-        letters = describe_letters(alone.page.found, alone.page.assessed)
+        letters = describe_letters(page.detected.fitted, alone.page.found, alone.page.assessed)
         if letters is None or read.aligned is None:
             return None
         return LabelledLetters(

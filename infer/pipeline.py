@@ -272,7 +272,8 @@ def read_by_hand(
         return _text_context(_read_otherwise(page, odds, detected, rules), detected, rules)
 
     reading = read_again(
-        rules.hand, describe_letters(page.found, page.assessed), page.odds, aligned,
+        rules.hand, lambda: describe_letters(detected.fitted, page.found, page.assessed),
+        page.odds, aligned,
         lambda odds, text: realign(context_of(odds), text),
     )  # fmt: skip
     if reading.aligned is None or match is None:

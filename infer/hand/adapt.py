@@ -102,23 +102,25 @@ class HandReading:
 
 def read_again(
     settings: HandSettings,
-    letters: LetterDescriptors | None,
+    describe: Callable[[], LetterDescriptors | None],
     odds: Floats,
     aligned: AlignedText | None,
     realign: Callable[[Floats, AlignedText], AlignedText],
 ) -> HandReading:
     """A page's letters as read by its hand.
 
-    `letters` (N) and `odds` (N, 27), those of the networks alone, are in reading order; `realign`
-    aligns the page with other odds to the text of an alignment. That takes as long as learning, and
-    is done once the labels of the alignment at hand have settled.
+    `describe` gives the N letters, and is called where a text is known; they and `odds` (N, 27),
+    those of the networks alone, are in reading order. `realign` aligns the page with other odds to
+    the text of an alignment. That takes as long as learning, and is done once the labels of the
+    alignment at hand have settled.
     """
     if not settings.learn:
         return HandReading(odds, not_learned(SWITCHED_OFF))
-    if letters is None:
-        return HandReading(odds, not_learned(NO_HIDDEN_OUTPUT))
     if aligned is None:
         return HandReading(odds, not_learned(NO_TEXT))
+    letters = describe()
+    if letters is None:
+        return HandReading(odds, not_learned(NO_HIDDEN_OUTPUT))
     labels = label_letters(aligned, odds)
     for _ in range(MAX_ROUNDS):
         reading = learn_hand(LabelledLetters(letters, odds, labels), settings.others)
