@@ -84,7 +84,7 @@ def describe_letters(
         dark = cv2.bitwise_and(cv2.bitwise_not(picture), own)
         ink[k] = cv2.resize(dark, (columns, rows), interpolation=cv2.INTER_AREA).ravel()
     located = np.log(np.maximum(found.letters, MIN_LOCATOR_P))
-    return LetterDescriptors(assessed.hidden, ink / 255, located.astype(np.float32))
+    return LetterDescriptors(assessed.hidden, ink / np.float32(255), located.astype(np.float32))
 
 
 def join_descriptors(pages: list[LetterDescriptors]) -> LetterDescriptors:
