@@ -97,18 +97,32 @@ class Reservoir:
         count = next(iter(rows.values())).shape[0]
         if not count:
             return
-        if not self._rows:
-            self._rows = {
-                key: torch.zeros((self.capacity, *value.shape[1:]), dtype=value.dtype,
-                                 device=self.device)
-                for key, value in rows.items()
-            }  # fmt: skip
+        self._make_room(rows, min(self.capacity, self.size + count))
         places = (torch.arange(count) + self._next) % self.capacity
         with self._lock:
             for key, value in rows.items():
                 self._rows[key][places.to(self.device)] = value.to(self.device)
             self._next = (self._next + count) % self.capacity
             self.size = min(self.capacity, self.size + count)
+
+    def _make_room(self, rows: Mapping[str, Tensor], needed: int) -> None:
+        """Take memory for `needed` rows, and for as many again while there are fewer than
+        `capacity`: a small pool costs little, and a growing one is seldom copied."""
+        room = len(next(iter(self._rows.values()))) if self._rows else 0
+        if needed <= room:
+            return
+        room = min(self.capacity, max(needed, 2 * room))
+        with self._lock:
+            for key, value in rows.items():
+                grown = torch.zeros((room, *value.shape[1:]), dtype=value.dtype, device=self.device)
+                if key in self._rows:
+                    grown[: self.size] = self._rows[key][: self.size]
+                self._rows[key] = grown
+
+    @property
+    def memory_bytes(self) -> int:
+        """Memory that the rows take."""
+        return sum(value.nbytes for value in self._rows.values())
 
     def draw(self, count: int, generator: torch.Generator, balance: float = 0.0) -> Batch:
         """`count` rows at random, with replacement.
