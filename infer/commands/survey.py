@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import atexit
+import os
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -172,6 +175,7 @@ def add_survey_compare(actions: argparse._SubParsersAction[Any]) -> None:
 
 def _run_survey_compare(options: argparse.Namespace) -> int:
     """Write S/report; returns the exit code."""
+    _keep_matplotlib_apart()
     from crownlet.datasets.files.errors import FileFault
     from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, read_survey
@@ -198,6 +202,18 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _keep_matplotlib_apart() -> None:
+    """Have Matplotlib keep its list of fonts in a folder that ends with this process.
+
+    It writes it into the user's home otherwise, and nothing is written outside the chosen folders.
+    A folder that the user has set for it (`MPLCONFIGDIR`) stays.
+    """
+    if "MPLCONFIGDIR" not in os.environ:
+        folder = tempfile.TemporaryDirectory(prefix="crownlet-")
+        atexit.register(folder.cleanup)
+        os.environ["MPLCONFIGDIR"] = folder.name
+
+
 MAX_DEMO_SCROLLS = 100
 
 
@@ -220,6 +236,7 @@ def _scrolls(text: str) -> int:
 
 def _run_survey_demo(options: argparse.Namespace) -> int:
     """Make the demonstration; returns the exit code."""
+    _keep_matplotlib_apart()
     out = Path(options.out)
     if out.exists() and not out.is_dir():
         print_error(f"{options.out}: is a file; the demo needs a folder.")

@@ -83,6 +83,34 @@ def test_every_direct_dependency_is_pinned_or_bounded() -> None:
     assert untested == []
 
 
+def test_all_that_users_install_is_pinned() -> None:
+    """What a dependency brings decides as much as it does: h11 parses requests, protobuf models."""
+    text = (ROOT / "configs" / "constraints.txt").read_text("utf-8")
+    pinned = {audit.plain(name) for name in re.findall(r"^([\w.-]+)==\S+$", text, re.M)}
+    found = audit.installed("review", "survey", "cluster", "heic", "pdf")
+    assert {"h11", "anyio", "protobuf"} <= set(found)
+    assert set(found) - pinned == set()
+
+
+@pytest.mark.parametrize(
+    ("name", "floor"),
+    [
+        # First versions without a published advisory (CVE of each; from memory).
+        ("jinja2", (3, 1, 6)),  # CVE-2025-27516
+        ("h11", (0, 16)),  # CVE-2025-43859
+        ("starlette", (0, 49, 1)),  # CVE-2025-62727
+        ("python-multipart", (0, 0, 22)),  # CVE-2026-24486
+        ("pillow", (12, 1, 1)),  # CVE-2026-25990
+        ("fonttools", (4, 60, 2)),  # CVE-2025-66034
+        ("tqdm", (4, 66, 3)),  # CVE-2024-34062
+    ],
+)
+def test_floors_lie_above_published_advisories(name: str, floor: tuple[int, ...]) -> None:
+    text = (ROOT / "pyproject.toml").read_text("utf-8")
+    [asked] = re.findall(rf'"{name}>=([\d.]+)"', text)
+    assert tuple(map(int, asked.split("."))) >= floor
+
+
 def test_the_list_of_parts_is_cyclonedx() -> None:
     made = sbom.bom("review", "survey")
     # ECMA-424: bomFormat and specVersion are required; serialNumber matches this pattern.

@@ -7,6 +7,7 @@ network namespace without any network (unshare(1)), which holds for libraries in
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -77,3 +78,56 @@ def test_the_watch_sees_what_it_is_to_see() -> None:
         ended = subprocess.run([sys.executable, "-c", WATCH + code], capture_output=True, text=True)
         assert ended.returncode != 0
         assert "NETWORK" in ended.stderr
+
+
+EVERY = """
+import sys
+from pathlib import Path
+from crownlet.infer import cli
+from crownlet.train.scans_cli import main as scans
+page, out = Path(sys.argv[1]), Path(sys.argv[2])
+face = next(page.iterdir())
+assert cli.main(["inspect", str(page), "--out", str(out / "run")]) == 0
+assert cli.main(["sheet", str(out / "run")]) == 0
+assert cli.main(["drift", str(out / "run")]) in (0, 2)
+manifest = out / "manifest.csv"
+rows = f"{face},a,one,face\\n"
+manifest.write_text("scan,scroll,source,side\\n" + rows)
+assert cli.main(["survey", "run", str(manifest), "--out", str(out / "survey")]) == 0
+assert cli.main(["survey", "compare", str(out / "survey")]) in (0, 2)
+from crownlet.infer.review.store import ReviewStore
+from crownlet.infer.run.run import open_run
+ReviewStore.open(out / "run" / "review.sqlite3", open_run(out / "run")).close()
+assert cli.main(["review", str(out / "run"), "--export"]) == 0
+folder = str(out / "set")
+added = ["--scans", str(page), "--split", "train", "--scroll", "a", "--provenance", "drawn"]
+for wanted in (["add", folder, *added], ["check", folder], ["datasheet", folder],
+               ["label", folder], ["choose", str(out / "run")]):
+    try:
+        scans(wanted)
+    except SystemExit as end:
+        assert end.code in (0, 1), (wanted, end.code)
+"""
+
+
+def test_every_command_asks_no_network_and_writes_only_into_its_folder(tmp_path: Path) -> None:
+    """Home, current folder and temporary folder are those of the test, and stay empty."""
+    tiny.pages(tmp_path / "scans", 1)
+    (tmp_path / "out").mkdir()
+    places = {name: tmp_path / name for name in ("home", "here", "temp")}
+    for place in places.values():
+        place.mkdir()
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(("XDG_", "MPL", "HOME", "TMP"))}
+    kept["PYTHONPATH"] = os.pathsep.join(
+        map(os.path.abspath, kept.get("PYTHONPATH", ".").split(":"))
+    )
+    ended = subprocess.run(
+        [*isolated(), sys.executable, "-c", WATCH + EVERY, tmp_path / "scans", tmp_path / "out"],
+        capture_output=True, text=True, timeout=300, cwd=places["here"],
+        env={**kept, "HOME": str(places["home"]), "TMPDIR": str(places["temp"]),
+             "PYTHONDONTWRITEBYTECODE": "1"},
+    )  # fmt: skip
+    assert ended.returncode == 0, ended.stderr[-2000:]
+    assert "NETWORK" not in ended.stderr
+    left = {name: sorted(map(str, place.rglob("*"))) for name, place in places.items()}
+    assert left == {name: [] for name in places}
