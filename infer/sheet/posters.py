@@ -65,10 +65,10 @@ def render_poster(
 
     With a `choice` its letters can be exchanged by a click. PageError if a picture has moved.
     """
-    pages = load_pages(run, scroll, show_names)
-    habits = read_habits(run, pages, scroll_facts(run, scroll))
+    habits = read_habits(run, scroll.pages, scroll_facts(run, scroll))
     if not 0 < number <= len(habits):
         return None
+    pages = load_pages(run, scroll, show_names)
     habit, made = habits[number - 1], choice or PosterChoice()
     statement = make_statement(number, habit, pages, made.crops, POSTER_CROPS, POSTER_KULMUS_PX)
     if statement is None:

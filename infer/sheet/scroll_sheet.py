@@ -200,7 +200,7 @@ def view_scroll(
         seen=seen, doubted=doubted,
         decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
         side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
-        statements=make_statements(read_habits(run, pages, facts), pages),
+        statements=make_statements(read_habits(run, scroll.pages, facts), pages),
         posters=poster_address(run, scroll),
     )  # fmt: skip
 

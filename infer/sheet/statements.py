@@ -111,17 +111,15 @@ class HandStatement:
         return len(self.habit.evidence) - len(self.crops)
 
 
-def read_habits(
-    run: Run, pages: Sequence[SheetPage], facts: Mapping[str, Any]
-) -> tuple[Habit, ...]:
+def read_habits(run: Run, pages: Iterable[str], facts: Mapping[str, Any]) -> tuple[Habit, ...]:
     """The statements of habit of one scroll, gravest first; empty in runs that have none.
 
-    `facts` is the scroll's object in scrolls.json. RunError for a damaged page.json.
+    `pages` are the names of its pages, `facts` is the scroll's object in scrolls.json. RunError for a damaged page.json.
     """
     of_scroll = {_group(each): each for each in facts.get("habits", ())}
-    by_group: dict[tuple[str, object], list[tuple[SheetPage, Mapping[str, Any]]]] = {}
+    by_group: dict[tuple[str, object], list[tuple[str, Mapping[str, Any]]]] = {}
     for page in pages:
-        for each in read_json(run.folder / page.name / "page.json").get("habits", ()):
+        for each in read_json(run.folder / page / "page.json").get("habits", ()):
             by_group.setdefault(_group(each), []).append((page, each))
     found = [
         _habit(rows, of_scroll.get(group, {}))
@@ -142,7 +140,7 @@ def _habit(rows: Sequence[tuple[SheetPage, Mapping[str, Any]]], whole: Mapping[s
         defect=str(rows[0][1]["defect"]), letters=forms,
         heading=headings[0] if headings else "information",
         says=str(whole.get("says") or rows[0][1]["says"]),
-        evidence=tuple((page.name, int(n)) for page, each in rows for n in each["glyphs"]),
+        evidence=tuple((page, int(n)) for page, each in rows for n in each["glyphs"]),
     )  # fmt: skip
 
 

@@ -69,7 +69,7 @@ def run(tmp_path: Path) -> Run:
 
 def statements_of(run: Run):
     pages = load_pages(run, run.scrolls[0])
-    habits = read_habits(run, pages, scroll_facts(run, run.scrolls[0]))
+    habits = read_habits(run, run.scrolls[0].pages, scroll_facts(run, run.scrolls[0]))
     return make_statements(habits, pages), pages
 
 
