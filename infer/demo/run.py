@@ -13,6 +13,7 @@ from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.batch.worker import describe_counts
 from crownlet.infer.demo.scenario import (
     SAMPLE_SOURCES,
+    SAMPLE_STORIES,
     DemoSheet,
     DemoSource,
     PlantedFaults,
@@ -25,8 +26,10 @@ from crownlet.infer.findings.finding import HEADINGS, Finding
 from crownlet.infer.findings.not_listed import accepted_forms
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.records import PageRecord
+from crownlet.infer.run.run import open_run
 from crownlet.infer.run.write import write_page
 from crownlet.infer.sheet.render import choose_file_names, render
+from crownlet.infer.sheet.statements import read_habits
 from crownlet.infer.view.wording import RULING_TEXT
 
 
@@ -52,7 +55,6 @@ def run_demo(
     ModelError when the networks cannot be used, OSError when `out` cannot be written.
     """
     from crownlet.datasets.files.atomic import write_file
-    from crownlet.infer.run.run import open_run
     from crownlet.infer.scrolls.gather import update_scrolls
     from crownlet.infer.scrolls.members import read_scroll_table
     from crownlet.infer.sheet.make import make_sheets
@@ -84,7 +86,40 @@ def _inspect_sheet(sheet: DemoSheet, out: Path, inspector: Inspector) -> Inspect
     findings = collect_findings(record, inspector.customs)
     write_page(record, out / "run", findings)
     where = scan.relative_to(out).as_posix()
-    return InspectedSheet(sheet, record, findings, where, count_planted(truth, record, findings))
+    habits = read_habits(open_run(out / "run"), [sheet.name], {})
+    evidence = [(habit.defect, glyph) for habit in habits for _, glyph in habit.evidence]
+    planted = count_planted(truth, record, findings, evidence)
+    return InspectedSheet(sheet, record, findings, where, planted)
+
+
+@dataclass(frozen=True)
+class ToldStory:
+    """What was planted in one sample scroll, and what of it the program names."""
+
+    scroll: str
+    href: str
+    planted: str
+    """In words."""
+    counts: tuple[tuple[str, int, int], ...]
+    """Kind, faults planted, faults named."""
+    bare: int
+    """Letters with bare crowns, which the customs of the demo count and do not list."""
+
+
+def _tell_stories(results: Sequence[InspectedSheet], folder: str) -> list[ToldStory]:
+    files = choose_file_names(sorted({r.sheet.scroll for r in results}))
+    return [
+        ToldStory(
+            r.sheet.scroll, f"{folder}/{files[r.sheet.scroll]}",
+            SAMPLE_STORIES[r.sheet.scroll].planted,
+            tuple((k, n, r.planted.named[k]) for k, n in r.planted.faults.most_common()),
+            sum(
+                count.seen + count.doubted
+                for name, count in accepted_forms(r.record, load_customs()) if name == "tag_form"
+            ),
+        )
+        for r in results if r.sheet.side == "face"
+    ]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -118,9 +153,7 @@ def index_page(results: Sequence[InspectedSheet], folder: Path) -> str:
         "demo.html", sources=SAMPLE_SOURCES, lines=_overview(results, folder.as_posix()),
         ruling=RULING_TEXT, sheets=len(results), letters=sum(len(r.record.glyphs) for r in results),
         folder=folder.as_posix(), kinds=[name for name, _ in kinds], tallies=tallies,
-        planted=PlantedFaults(
-            sum(r.planted.faults for r in results), sum(r.planted.pointed_at for r in results)
-        ),
+        stories=_tell_stories(results, folder.as_posix()),
         bare=[_count_bare_crowns(results, source) for source in SAMPLE_SOURCES],
         gravest=HEADINGS["question"].lower(), scans=[(r.sheet.name, r.scan) for r in results],
     )  # fmt: skip

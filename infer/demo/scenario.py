@@ -9,6 +9,7 @@ correlated. Every letter is drawn by our own generator.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,8 +20,9 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from crownlet.datasets.coco.truth import PageTruth
+from crownlet.datasets.coco.truth import LetterTruth, PageTruth
 from crownlet.datasets.render.page.spec import Augment, PageSpec, mezuzah
+from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import PageRecord
 from crownlet.infer.text.side import Side
@@ -36,11 +38,6 @@ SURVEY_SEED = 2026
 
 FACTOR_SHAPE = 6.0
 """Of the gamma distribution of scrolls' factors: the smaller, the more scrolls differ."""
-
-HASTY_DEFECTS = (
-    "tag_missing", "tag_bare", "tag_loose", "tag_merged", "part_loose", "head_melted",
-    "yud_astray", "foot_level", "leg_touches_roof",
-)  # fmt: skip
 
 SURVEY_DEFECTS = ("tag_missing", "part_loose", "leg_touches_roof")
 
@@ -72,9 +69,40 @@ class DemoSource:
 
 
 SAMPLE_SOURCES = (
-    DemoSource("Source A", "an even, unhurried hand", 7, 0.005, 0.0, HASTY_DEFECTS, 0.001, 0.0),
-    DemoSource("Source B", "a quick, crowded hand", 4, 0.12, 0.0, HASTY_DEFECTS, 0.015, 0.003),
+    DemoSource("Source A", "an even, unhurried hand", 7, 0.0, 0.0, ()),
+    DemoSource("Source B", "a quick, crowded hand", 4, 0.0, 0.0, ()),
 )
+
+
+@dataclass(frozen=True)
+class DemoStory:
+    """What is planted in the face of one sample scroll; its reverse is always whole."""
+
+    planted: str
+    """In words."""
+    defects: tuple[str, ...]
+    rate: float
+    """Share of the letters that can have one of the defects and get it."""
+    gap_rate: float = 0.0
+    """Share of the gaps between words that are closed, more or less."""
+    plainness: tuple[float, float] = (0.75, 1.0)
+
+
+SAMPLE_STORIES = {
+    "A1": DemoStory("nothing: a neat scroll", (), 0.0),
+    "A2": DemoStory(
+        "crowns as bare lines, without their small heads", ("tag_bare",), 0.9, 0.0, (0.9, 1.0)
+    ),
+    "B1": DemoStory(
+        "a hand that crowns the outside and not the inside", ("tag_missing",), 1.0, 0.0, (1.0, 1.0)
+    ),
+    "B2": DemoStory(
+        "words joined so that two read as one, or nearly; yuds of tsadi and others out of line or "
+        "melted into a bar; level gimels",
+        ("yud_astray", "head_melted", "foot_level", "words_joined"), 0.35, 0.05, (0.5, 1.0),
+    ),
+}  # fmt: skip
+"""By scroll; the first page of the demo names what was planted and what was pointed at."""
 
 SURVEY_SOURCES = (
     DemoSource(
@@ -113,17 +141,18 @@ class DemoSheet:
 
 @dataclass(frozen=True)
 class PlantedFaults:
-    """Plain faults put into a sheet, and those of them at which a finding points."""
+    """Plain faults put into a sheet, and those of them that the program names, by kind."""
 
-    faults: int
-    pointed_at: int
+    faults: Counter[str]
+    named: Counter[str]
 
 
 def list_sample_sheets() -> tuple[DemoSheet, ...]:
     """All sides of the sample scrolls, source by source."""
     return tuple(
         DemoSheet(
-            source, f"{source.name[-1]}{number}", number, side, _sample_spec(source, side),
+            source, f"{source.name[-1]}{number}", number, side,
+            _sample_spec(source, side, SAMPLE_STORIES[f"{source.name[-1]}{number}"]),
             100 * source.hand + number,
         )
         for source in SAMPLE_SOURCES
@@ -157,12 +186,11 @@ def survey_spec(source: DemoSource, side: Side, text: Path, factor: float) -> Pa
     return spec if side == "face" else replace(spec, margin=(6.0, 8.0), justify=0.0)
 
 
-def _sample_spec(source: DemoSource, side: Side) -> PageSpec:
+def _sample_spec(source: DemoSource, side: Side, story: DemoStory) -> PageSpec:
     if side == "face":
         return mezuzah(
-            SAMPLE_BODY_PX, **_settings(source), defect_rate=source.face_rate,
-            gap_rate=source.gap_rate, text_rate=source.text_rate, plainness=(0.75, 1.0),
-            defects=source.defects,
+            SAMPLE_BODY_PX, **_settings(source), defect_rate=story.rate, gap_rate=story.gap_rate,
+            text_rate=0.0, plainness=story.plainness, defects=story.defects, justify=0.0,
         )  # fmt: skip
     return PageSpec(
         **_settings(source), portion="mezuzah_reverse", body=(SAMPLE_BODY_PX, SAMPLE_BODY_PX),
@@ -206,25 +234,46 @@ def scan_page(page: npt.NDArray[np.uint8], seed: int) -> npt.NDArray[np.uint8]:
 
 
 def count_planted(
-    truth: PageTruth, record: PageRecord, findings: Iterable[Finding]
-) -> PlantedFaults:
-    """Count plain faults of letters, and those marked by name or as a doubt of the letter."""
+    truth: PageTruth, record: PageRecord, findings: Iterable[Finding],
+    habits: Iterable[tuple[str, int]] = (),
+) -> PlantedFaults:  # fmt: skip
+    """Count plain faults of letters and gaps, and those that are named at their place.
+
+    A fault is named by a finding, as a doubt of the place, or as evidence of a habit: `habits` are
+    defects with the numbers of such letters.
+    """
     anchors = np.array([letter_anchor(g.body) for g in record.glyphs])
     named: dict[int, set[str]] = {}
     for finding in findings:
         for glyph in finding.glyphs:
             named.setdefault(glyph, set()).update({finding.kind, *finding.others})
-    faults = pointed = 0
-    for letter in truth.letters:
-        certain = {d.name for d in letter.defects if d.plainness >= MIN_CERTAIN_PLAINNESS}
-        if not certain or not len(anchors):
-            continue
+    for defect, glyph in habits:
+        named.setdefault(glyph, set()).add(defect)
+
+    def named_at(letter: LetterTruth) -> set[str]:
         distances = np.hypot(*(anchors - letter_anchor(letter.body)).T)
         nearest = int(distances.argmin())
         near = distances[nearest] < SAME_LETTER_DISTANCE_BODIES * letter.body[2]
-        seen = named.get(nearest + 1, set()) if near else set()
-        faults += len(certain)
-        pointed += len(certain & seen)
+        return named.get(nearest + 1, set()) if near else set()
+
+    faults, pointed = Counter[str](), Counter[str]()
+    if not len(anchors):
+        return PlantedFaults(faults, pointed)
+    for letter in truth.letters:
+        # A letter drawn out to fill its line is no planted fault.
+        certain = {d.name for d in letter.defects if d.plainness >= MIN_CERTAIN_PLAINNESS}
+        certain -= {"overstretched"}
+        if load_customs().tags_expected(letter.letter) is None:
+            certain -= {"tag_missing"}  # Where customs expect none, none is missing.
+        if certain:
+            faults.update(certain)
+            pointed.update(certain & named_at(letter))
+    for gap in truth.gaps:
+        joined = (d.plainness for d in gap.defects if d.name == "words_joined")
+        if max(joined, default=0.0) >= MIN_CERTAIN_PLAINNESS:
+            sides = [truth.letters[gap.right], truth.letters[gap.left]]
+            faults["words_joined"] += 1
+            pointed["words_joined"] += all("words_joined" in named_at(each) for each in sides)
     return PlantedFaults(faults, pointed)
 
 

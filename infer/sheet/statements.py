@@ -114,7 +114,8 @@ class HandStatement:
 def read_habits(run: Run, pages: Iterable[str], facts: Mapping[str, Any]) -> tuple[Habit, ...]:
     """The statements of habit of one scroll, gravest first; empty in runs that have none.
 
-    `pages` are the names of its pages, `facts` is the scroll's object in scrolls.json. RunError for a damaged page.json.
+    `pages` are the names of its pages, `facts` is the scroll's object in scrolls.json. RunError for
+    a damaged page.json.
     """
     of_scroll = {_group(each): each for each in facts.get("habits", ())}
     by_group: dict[tuple[str, object], list[tuple[str, Mapping[str, Any]]]] = {}
@@ -133,7 +134,7 @@ def _group(habit: Mapping[str, Any]) -> tuple[str, object]:
     return str(habit["defect"]), habit.get("tags_expected")
 
 
-def _habit(rows: Sequence[tuple[SheetPage, Mapping[str, Any]]], whole: Mapping[str, Any]) -> Habit:
+def _habit(rows: Sequence[tuple[str, Mapping[str, Any]]], whole: Mapping[str, Any]) -> Habit:
     forms = "".join(dict.fromkeys(f["letter"] for _, each in rows for f in each["letters"]))
     headings = [name for name in HEADINGS for _, each in rows if each["heading"] == name]
     return Habit(
