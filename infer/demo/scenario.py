@@ -94,12 +94,13 @@ SAMPLE_STORIES = {
         "crowns as bare lines, without their small heads", ("tag_bare",), 0.9, 0.0, (0.9, 1.0)
     ),
     "B1": DemoStory(
-        "a hand that crowns the outside and not the inside", ("tag_missing",), 1.0, 0.0, (1.0, 1.0)
+        "a hand that crowns the outside, and inside only every other letter",
+        ("tag_missing",), 1.0, 0.0, (1.0, 1.0),
     ),
     "B2": DemoStory(
-        "words joined so that two read as one, or nearly; yuds of tsadi and others out of line or "
-        "melted into a bar; level gimels",
-        ("yud_astray", "head_melted", "foot_level", "words_joined"), 0.35, 0.05, (0.5, 1.0),
+        "words joined so that two read as one, or nearly; yuds of tsadi and alef out of line, or "
+        "melted into a bar",
+        ("yud_astray", "head_melted", "words_joined"), 0.35, 0.05, (0.5, 1.0),
     ),
 }  # fmt: skip
 """By scroll; the first page of the demo names what was planted and what was pointed at."""

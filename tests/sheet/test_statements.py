@@ -35,7 +35,8 @@ def habit(defect: str, letters: str, glyphs: list[int], heading: str, says: str)
     rows = [{"letter": letter, "seen": 1, "judged": 1} for letter in letters]
     return {
         "defect": defect, "tags_expected": None, "kind": "habit", "letters": rows,
-        "glyphs": glyphs, "heading": heading, "says": says,
+        "glyphs": glyphs, "heading": heading, "says": says, "exceptions": [], "code": "L",
+        "seen": len(glyphs), "judged": 24, "doubted": 0,
     }  # fmt: skip
 
 
