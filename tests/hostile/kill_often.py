@@ -148,15 +148,49 @@ def kill_survey(folder: Path, times: int, pages: int = PAGES, seed: int = 0) -> 
     return kill_batches("survey run", command, command, run, good, times, window, rng)
 
 
+def kill_one_of_two(folder: Path, times: int, pages: int = 4, seed: int = 0) -> Kills:
+    """Two `crownlet inspect` of different pages into one run at once, one of them killed.
+
+    The other must end well, and with the killed one begun again the run must be that of both, one
+    after the other.
+    """
+    scans = tiny.pages(folder / "scans", pages)
+    good, run, rng = folder / "good", folder / "run", random.Random(seed)
+    halves = scans[::2], scans[1::2]
+
+    def command(half: Sequence[Path], out: Path) -> list[str]:
+        return crownlet("inspect", *half, "--out", out, "--portion", "mezuzah_reverse")
+
+    seconds = sum(finish(command(half, good)) for half in halves)
+    kills, whole = Kills("two inspect at once"), tiny.contents(good)
+    for number in range(1, times + 1):
+        killed, other = rng.sample(halves, 2)
+        survivor = subprocess.Popen(
+            command(other, run), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        )
+        at_work, _ = kill_after(command(killed, run), rng.uniform(0.2, seconds))
+        kills.killed, kills.at_work = kills.killed + 1, kills.at_work + at_work
+        errors = survivor.communicate(timeout=60)[1]
+        if survivor.returncode:
+            kills.wrong.append(f"kill {number}: the other ended with {errors}")
+        finish(command(killed, run))
+        kills.finished += len(pages_of(run))
+        if tiny.contents(run) != whole:
+            kills.wrong.append(f"kill {number}: not what both make one after the other")
+        shutil.rmtree(run)
+    return kills
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--times", type=int, default=50)
-    parser.add_argument("--only", choices=("inspect", "workers", "survey", "review"))
+    parser.add_argument("--only", choices=("inspect", "workers", "survey", "two", "review"))
     options = parser.parse_args()
     jobs = {
         "inspect": lambda folder: kill_inspect(folder, options.times, 1),
         "workers": lambda folder: kill_inspect(folder, options.times, 2),
         "survey": lambda folder: kill_survey(folder, options.times),
+        "two": lambda folder: kill_one_of_two(folder, options.times),
         "review": lambda folder: kill_review(folder, options.times),
     }
     wrong = 0

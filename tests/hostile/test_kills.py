@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from kill_often import kill_inspect, kill_survey
+from kill_often import kill_inspect, kill_one_of_two, kill_survey
 from kill_review import Kills, kill_review
 
 TIMES = 5
@@ -25,6 +25,10 @@ def test_inspect_by_several_processes(tmp_path: Path) -> None:
 
 def test_survey_run(tmp_path: Path) -> None:
     whole(kill_survey(tmp_path, TIMES, pages=3))
+
+
+def test_one_of_two_at_once(tmp_path: Path) -> None:
+    whole(kill_one_of_two(tmp_path, 3), 3)
 
 
 def test_review(tmp_path: Path) -> None:
