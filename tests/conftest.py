@@ -17,13 +17,17 @@ QUICK = (
 )  # fmt: skip
 """Files and folders below `tests`; one or more of each room."""
 
+ONLY_WHEN_ASKED_FOR = ("mutants", "walk")
+"""Markers of tests that take minutes: `pytest -m walk`."""
+
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Give the marker `quick` to the tests of these files; leave mutants out unless asked for."""
-    if "mutants" not in (config.option.markexpr or ""):
-        left_out = [item for item in items if item.get_closest_marker("mutants")]
-        config.hook.pytest_deselected(items=left_out)
-        items[:] = [item for item in items if item not in left_out]
+    """Give the marker `quick` to the tests of these files; what is long only when asked for."""
+    for marker in ONLY_WHEN_ASKED_FOR:
+        if marker not in (config.option.markexpr or ""):
+            left_out = [item for item in items if item.get_closest_marker(marker)]
+            config.hook.pytest_deselected(items=left_out)
+            items[:] = [item for item in items if item not in left_out]
     places = [HERE / name for name in QUICK]
     for item in items:
         if any(place in (item.path, *item.path.parents) for place in places):

@@ -15,6 +15,7 @@ from omegaconf import DictConfig
 from crownlet.infer.cli import main
 from crownlet.infer.networks import weights_folder
 from crownlet.train import cli as train_cli
+from crownlet.train.release import promote as promotion
 from crownlet.train.release.promote import PromotionRefused, promote, restore
 
 
@@ -67,6 +68,29 @@ def test_refused_with_its_numbers_then_promoted_for_a_reason_then_put_back(
 
     assert restore(configured(tmp_path, scans)) == current
     assert not (current / "routing.yaml").read_text("utf-8").startswith("# offered")
+
+
+def test_a_model_that_is_made_learns_hands_as_an_exported_one_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The job `export` adds the means of the letters; a promotion must not leave them out."""
+    done: list[str] = []
+    shutil.copytree(weights_folder(), tmp_path / "in use")
+
+    def export(config: DictConfig) -> None:
+        Path(config.export.to).mkdir(parents=True)
+        done.append("export")
+
+    monkeypatch.setattr(promotion, "export_networks", export)
+    monkeypatch.setattr(promotion, "add_letter_means", lambda folder: done.append(folder.name))
+    weights = [
+        f"export.{name}='{tmp_path / 'in use' / name}.safetensors'"
+        for name in ("assessor", "locator")
+    ]
+    config = configured(tmp_path, tmp_path, "promote.steps=[export,means]", *weights)
+    store = promotion.ModelStore(tmp_path / "store", tmp_path / "in use")
+    assert promotion.make_model(config, store) == tmp_path / "store" / "new"
+    assert done == ["export", "new"]
 
 
 def test_the_command_line_makes_a_refusal_an_exit(monkeypatch: pytest.MonkeyPatch) -> None:

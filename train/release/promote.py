@@ -1,9 +1,10 @@
 """The jobs `promote` and `restore`: from trained weights to the model in use, and back.
 
 Each step may be left out, so that it can be done by itself before (`promote.steps`): `export`,
-`integers`, `bounds` (familiarity), `promise` (thresholds), `reference` (for drift), `evaluate`,
-`gate`. The store is a folder with one folder per version and `history.json`; the model in use is a
-folder of its own (`models/weights`, or one that the user names), exchanged in one step.
+`means` (of each letter, by which a hand is learned), `integers`, `bounds` (familiarity),
+`promise` (thresholds), `reference` (for drift), `evaluate`, `gate`. The store is a folder with
+one folder per version and `history.json`; the model in use is a folder of its own
+(`models/weights`, or one that the user names), exchanged in one step.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ from crownlet.train.calibration.familiarity import (
 )
 from crownlet.train.evaluation.evaluate import evaluate
 from crownlet.train.evaluation.workers import PageReader
+from crownlet.train.export.hand import add_letter_means
 from crownlet.train.export.onnx import export_networks
 from crownlet.train.export.quantise import quantise_in_place
 from crownlet.train.fit.weights import facts_of
@@ -47,7 +49,16 @@ HISTORY_FILE = "history.json"
 PACKAGE_FILE = "__init__.py"
 
 
-PROMOTION_STEPS = ("export", "integers", "bounds", "promise", "reference", "evaluate", "gate")
+PROMOTION_STEPS = (
+    "export",
+    "means",
+    "integers",
+    "bounds",
+    "promise",
+    "reference",
+    "evaluate",
+    "gate",
+)
 
 CARD_FILE = "card.json"
 
@@ -184,6 +195,8 @@ def make_model(config: Any, store: ModelStore) -> Path:
         for name in ("locator", "assessor"):
             shutil.copy2(config.export[name], folder / f"{name}.safetensors")
         shutil.copy2(store.current / ROUTING_FILE, folder / ROUTING_FILE)
+    if "means" in own.steps:
+        add_letter_means(folder)
     if "integers" in own.steps:
         quantise_in_place(folder, config.integers.pages, config.integers.held_out)
     if "bounds" in own.steps:
