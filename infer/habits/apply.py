@@ -13,7 +13,7 @@ from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.customs import accepted_by_customs
 from crownlet.infer.findings.finding import HEADING_RANK
 from crownlet.infer.findings.severity import Severity, severity_of
-from crownlet.infer.habits.judge import Count, judge_letters, stands_out
+from crownlet.infer.habits.judge import Count, is_packed, judge_letters, stands_out
 from crownlet.infer.habits.statements import describe_habit
 from crownlet.infer.records import (
     SHAPE_DOUBT,
@@ -60,7 +60,10 @@ def find_habits(record: PageRecord, thresholds: Thresholds, customs: Customs) ->
     dropped: dict[int, set[str]] = defaultdict(set)
     kept: dict[int, set[str]] = defaultdict(set)
     for group, rows in cases.items():
-        kinds = judge_letters(count_forms(rows))
+        counts = count_forms(rows)
+        kinds = judge_letters(counts)
+        if group[0] == LETTERS_TOUCH and is_packed(counts[""]):
+            kinds = {"": "habit"}
         if not CATALOGUE[group[0]].habit:
             kinds = dict.fromkeys(kinds, "repeated")
         for kind in get_args(HabitKind):
@@ -117,6 +120,7 @@ def _cases(
 ) -> Mapping[Group, Sequence[Case]] | None:
     """The judgements of a page by group; None where its findings are no more than reviews."""
     cases: dict[Group, list[Case]] = defaultdict(list)
+    high = 0
     for glyph in record.glyphs:
         for name, p in glyph.p.items():
             if p is None or name in (SHAPE_DOUBT, TAG_NONE) or not is_judged(glyph, name):
@@ -124,14 +128,13 @@ def _cases(
             if accepted_by_customs(name, glyph, record, customs):
                 continue
             asked = _judgements(glyph, name, thresholds)
-            seen = any(value >= pair.finding for value, pair in asked)
-            if seen and name not in glyph.sure:
-                return None
-            seen = seen and judgement_of(glyph, name) == "seen"
+            high += any(value >= pair.finding for value, pair in asked)
+            seen = judgement_of(glyph, name) == "seen"
             absent = all(value < pair.clear for value, pair in asked)
             case = Case(glyph, form_of(glyph, name), max(v for v, _ in asked), seen, absent)
             cases[group_of(glyph, name)].append(case)
-    return cases
+    # A measure may deny some of them; where nothing is sure the page gives reviews only.
+    return None if high and not any(glyph.sure for glyph in record.glyphs) else cases
 
 
 def _judgements(
@@ -152,7 +155,8 @@ def _statement(
     defect, tags_expected = group
     seen = [case.glyph for case in cases if case.seen]
     absent = [case.glyph for case in cases if case.absent]
-    exceptions = absent if kind == "habit" else []
+    # Of a hand that packs its letters the others are no exceptions.
+    exceptions = absent if kind == "habit" and 2 * len(seen) > len(cases) else []
     counts = count_forms(cases)
     letters = tuple(HabitLetter(form, *counts[form]) for form in ("", *LETTERS) if form in counts)
     severity = _gravest(defect, seen, customs)

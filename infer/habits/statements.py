@@ -32,7 +32,10 @@ def describe_habit(
     where = f"{seen} of {count_of(judged, 'letter')}"
     if len(named) == 1:
         where, forms = f"{where} {latin_name(named[0].letter)}", ""
-    text = f"{_OPENINGS[kind]}: {_phrase(defect, glyphs)} in {where}"
+    opening = _OPENINGS[kind]
+    if kind == "habit" and 2 * seen <= judged:
+        opening = "Often in this hand"
+    text = f"{opening}: {_phrase(defect, glyphs)} in {where}"
     text += f" ({forms})" if forms else ""
     if kind != "habit":
         return text + "; each of them is listed by itself."

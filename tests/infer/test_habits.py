@@ -171,3 +171,35 @@ def test_a_scroll_states_both_sides() -> None:
     (habit,) = scroll_habits([sketch_page(judged(*uncrowned))], [sketch_page(judged(*crowned))])
     assert (habit.face, habit.reverse, habit.letters) == ((12, 12), (0, 3), "ב")
     assert habit.says.endswith("(bet): on the face 12 of 12, on the reverse 0 of 3.")
+
+
+def test_a_measure_that_denies_one_letter_hides_no_habit() -> None:
+    """Its probability is high and it is not sure: the page is still one whose findings are sure."""
+    denied = made.flagged(99, "ר", "corner_rounded", p=0.99, sure=(), route="review")
+    page = judged(*letters("ר", "corner_rounded", [0.99] * 20), denied)
+    assert [habit.kind for habit in page.habits] == ["habit"]
+
+
+def test_a_page_of_reviews_only_is_left_as_it_is() -> None:
+    rows = [
+        made.flagged(k, "ר", "corner_rounded", p=0.99, sure=(), route="review")
+        for k in range(1, 21)
+    ]
+    assert judged(*rows).habits == ()
+
+
+def test_a_packed_hand_is_one_statement() -> None:
+    few = judged(*letters("ב", "letters_touch", [0.99] * 9 + [0.001] * 91))
+    assert few.habits == ()
+    assert len(few.routed("finding")) == 9
+    page = judged(*letters("ב", "letters_touch", [0.99] * 14 + [0.001] * 86))
+    (habit,) = page.habits
+    assert (habit.defect, habit.kind, habit.seen, habit.judged) == (
+        "letters_touch",
+        "habit",
+        14,
+        100,
+    )
+    assert page.routed("finding") == ()
+    assert habit.exceptions == ()
+    assert habit.says.startswith("Often in this hand: touches a neighbour in 14 of 100 letters")
