@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.view.console import print_error
-from crownlet.infer.view.wording import describe_failures
 
 if TYPE_CHECKING:
     from crownlet.infer.batch.processes import WorkerConfig
@@ -103,6 +102,7 @@ def run(options: argparse.Namespace) -> int:
 def _inspect(options: argparse.Namespace, out: Path) -> int:
     """Inspect the pictures into a run that is held."""
     from crownlet.infer.batch.inputs import describe_unread, find_pictures
+    from crownlet.infer.view.wording import describe_failures
 
     found = find_pictures(options.pages, out)
     paths = found.paths

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.view.console import print_error
-from crownlet.infer.view.wording import describe_failures
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.plan import PowerTarget, SurveyPlan
@@ -111,6 +110,7 @@ def _prepare(options: argparse.Namespace) -> SurveyRun | None:
 
 def _inspect(running: SurveyRun) -> int:
     from crownlet.infer.batch.worker import BatchProgress
+    from crownlet.infer.view.wording import describe_failures
 
     rows = running.manifest.rows
     work = BatchProgress(running.folder, len(rows))

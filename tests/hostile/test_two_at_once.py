@@ -105,7 +105,7 @@ def test_the_refusal_names_the_holder(tmp_path: Path) -> None:
             pass  # Another part of the folder is free.
     finally:
         process.kill()
-        process.wait()
+        process.communicate()
 
 
 def test_a_command_is_refused_in_a_sentence(tmp_path: Path) -> None:
@@ -116,7 +116,7 @@ def test_a_command_is_refused_in_a_sentence(tmp_path: Path) -> None:
         [(code, err)] = finish(start("crownlet.infer.cli", "inspect", page, "--out", run))
     finally:
         process.kill()
-        process.wait()
+        process.communicate()
     assert code == 2
     [line] = err.splitlines()
     assert line.startswith(f"crownlet: {run}: `crownlet inspect` (process {process.pid} on ")
@@ -125,7 +125,7 @@ def test_a_command_is_refused_in_a_sentence(tmp_path: Path) -> None:
 def test_the_lock_of_a_killed_process_is_taken_over(tmp_path: Path) -> None:
     process = holder(tmp_path, "files")
     os.kill(process.pid, signal.SIGKILL)
-    process.wait()
+    process.communicate()
     [left] = tmp_path.glob(".lock-*")
     assert json.loads(left.read_text())["process"] == process.pid
     with hold_folder(tmp_path, "x", wait_s=0.0), hold_folder(tmp_path, "x", wait_s=0.0):
