@@ -123,3 +123,20 @@ def test_it_can_be_heard_and_gone_through_without_a_mouse(
     page.keyboard.press("Escape")
     expect(page.locator("#help")).to_be_hidden()
     assert len(kept(run, reader)) == 1
+
+
+def test_a_whole_group_is_answered_with_yes_but_for_the_exceptions(
+    page: Page, run: Path, reader: str
+) -> None:
+    page.goto(WALL)
+    expect(page.locator(".cell").first).to_be_focused()
+    press(page, "2")  # An exception: not present.
+    page.keyboard.press("y")
+    expect(page.locator("#rest-title")).to_have_text("The rest: present")
+    page.locator("#rest-yes").click()
+    expect(page.locator("#said")).to_contain_text("times: present")
+    choices = [choice for _, choice in kept(run, reader)]
+    assert choices[0] == "not_present" and len(choices) > 20
+    assert set(choices[1:]) == {"present"}
+    # What was never on the screen stays open.
+    assert len(choices) < 520

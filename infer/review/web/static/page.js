@@ -12,7 +12,8 @@ const place = onWall ? walls : letter;
 const commands = {
   help: () => $("help").showModal(),
   undo: () => place.undo(),
-  rest: walls.askRemaining,
+  rest: () => walls.askRemaining("not_present"),
+  restPresent: () => walls.askRemaining("present"),
   next: () => letter.step("next"),
   previous: () => letter.step("previous"),
   near: letter.toggleNear,

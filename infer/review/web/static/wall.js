@@ -82,7 +82,13 @@ export async function undo() {
 // Open crops whose pictures have been on the screen; only these are decided together.
 const remaining = () => cells.filter((cell) => !cell.dataset.choice && seen.has(cell));
 
-export function askRemaining() {
+const REST_WORDS = { not_present: "not present", present: "present" };
+let restChoice = "not_present";
+
+// Ask whether all that is open and was seen gets one answer.
+export function askRemaining(choice) {
+  restChoice = choice;
+  const words = REST_WORDS[choice];
   const count = remaining().length;
   const unseen = cells.filter((cell) => !cell.dataset.choice && !seen.has(cell)).length;
   if (!count) {
@@ -92,8 +98,9 @@ export function askRemaining() {
   const one = count === 1;
   $("rest-words").textContent =
     `${count} open crop${one ? " has" : "s have"} been on your screen. ` +
-    `Set ${one ? "it" : "them all"} to “not present”?` +
+    `Set ${one ? "it" : "them all"} to “${words}”?` +
     (unseen ? ` ${unseen} more ${unseen === 1 ? "was" : "were"} not shown yet and stay open.` : "");
+  $("rest-title").textContent = `The rest: ${words}`;
   $("rest").returnValue = "";
   $("rest").showModal();
   $("rest-yes").focus();
@@ -110,7 +117,8 @@ export function wallKey(key) {
   };
   if (key in ways) move(ways[key]);
   else if (key === "ArrowDown" || key === "ArrowUp") moveRow(key === "ArrowDown" ? 1 : -1);
-  else if (key === "r") askRemaining();
+  else if (key === "r") askRemaining("not_present");
+  else if (key === "y") askRemaining("present");
   else if (key === "g") $("following")?.click();
   else if (key === "o" || key === "Enter") open(focused());
   else return false;
@@ -134,7 +142,7 @@ export function startWall() {
   });
   $("rest").addEventListener("close", () => {
     focusOn(focused());
-    if ($("rest").returnValue === "yes") send(remaining(), "not_present", null);
+    if ($("rest").returnValue === "yes") send(remaining(), restChoice, null);
   });
   focusOn(cells.find((cell) => !cell.dataset.choice) || cells[0]);
 }
