@@ -35,8 +35,9 @@ from crownlet.train.fit.tiles import (
     make_tile,
 )
 
-TILES_PER_PAGE = 2
-"""Locator examples cut out of a page."""
+TILES_PER_PAGE = 4
+"""Locator examples cut out of a page. Measured over eight pages: drawing one takes 251 ms of a
+core, cutting a tile 4 ms, so that two more tiles are twice as many examples for 3% more time."""
 
 TILE_KEYS = ("tile_image", "tile_letters", "tile_ignore")
 

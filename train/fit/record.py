@@ -106,7 +106,7 @@ def describe_run(config: Any) -> Json:
     """The record of a run that begins now."""
     start = Path(config.start_from) if config.start_from else None
     if start is not None and not start.is_file():
-        raise TrainingError(f"start_from={start}: there is no such file")
+        raise TrainingError(f"start_from={start}: there is no such file, seen from {Path.cwd()}")
     return {
         "began": _now(),
         "command": list(HydraConfig.get().overrides.task) if HydraConfig.initialized() else [],
