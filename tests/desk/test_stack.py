@@ -58,8 +58,8 @@ def test_a_good_picture_is_good_and_proposes_side_and_text(
 @pytest.mark.parametrize(
     ("change", "verdict", "advice"),
     [
-        # Bodies of 36 px are pens of 12 px: half as large they are below the 10 px of hairlines.
-        (lambda p: cv2.resize(p, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), "partly",
+        # Bodies of 18 px are pens of 6 px: too few for hairlines, whatever crowns need.
+        (lambda p: cv2.resize(p, None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA), "partly",
          "larger"),
         # 36 px a body shrunk to 5: below the 10 px at which letters are read.
         (lambda p: cv2.resize(p, None, fx=0.12, fy=0.12, interpolation=cv2.INTER_AREA), "unusable",
