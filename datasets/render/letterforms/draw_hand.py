@@ -36,6 +36,8 @@ _FORM_SHARES: tuple[tuple[TagForm, float], ...] = (
     ("bare", 0.13),
 )
 
+_OWN_FORMS_SEED = 0x0F10
+
 _GOLDEN_STEP = 0.6180339887498949
 
 _ROOT_STEP = 0.41421356237309515
@@ -100,8 +102,11 @@ class _Traits:
     show: float
 
 
-def draw_hand(seed: int, split: Split = "train", own_forms: bool = True) -> Hand:
-    """The hand of this seed and split, with proportions and forms of its own or the model's.
+def draw_hand(seed: int, split: Split = "train", own_forms: float = 1.0) -> Hand:
+    """The hand of this seed and split.
+
+    `own_forms` is the share of hands that have proportions and forms of their own; the others have
+    the model's. A hand that has them with one share has them with every larger one.
 
     The same (seed, split) gives the same hand. Splits are disjoint: `Hand.seed` is a hash of both
     whose two lowest bits name the split (`split_of`), so no hand can occur in two of them. Styles
@@ -120,7 +125,13 @@ def draw_hand(seed: int, split: Split = "train", own_forms: bool = True) -> Hand
     start = 0.37 * place
     style = _choose_by_share(_STYLE_SHARES, (start + seed * _GOLDEN_STEP) % 1.0)
     form = _choose_by_share(_FORM_SHARES, (start + seed * _ROOT_STEP) % 1.0)
-    return _fill_hand(identity, style, form, own_forms, rng)
+    return _fill_hand(identity, style, form, _has_own_forms(identity, own_forms), rng)
+
+
+def _has_own_forms(identity: int, share: float) -> bool:
+    """Whether a hand is among the share of those with forms of their own."""
+    draw = np.random.default_rng([identity & 0xFFFFFFFF, identity >> 32, _OWN_FORMS_SEED]).random()
+    return float(draw) < share
 
 
 def split_of(hand: Hand) -> Split:

@@ -37,9 +37,9 @@ class PageSpec:
     split: Split = "train"
     hand: int | None = None
     """Seed of the hand; None draws one by page."""
-    own_forms: bool = False
-    """Whether the hand draws proportions and forms of its own, as wide as real ones; networks
-    0.4.0 learned without."""
+    own_forms: float = 0.6
+    """Share of hands with proportions and forms of their own, as wide as real ones; the others
+    have the model's."""
     letters: tuple[int, int] = (60, 110)
     """How many letters a page of drawn words has."""
     max_side: int = 1024
@@ -108,7 +108,7 @@ def clean(**changes: object) -> PageSpec:
         "margin": (3.0, 4.0), "columns": 0.0, "tight": 0.0, "crowded": 0.0, "close": 0.0,
         "defect_rate": 0.0, "habit_rate": 0.0, "gap_rate": 0.0, "text_rate": 0.0,
         "morph_rate": 0.0, "oddity_rate": 0.0, "crowned": 1.0, "generous": 0.0,
-        "augment": NO_AUGMENT,
+        "own_forms": 0.0, "augment": NO_AUGMENT,
     }  # fmt: skip
     return PageSpec(**(values | changes))  # type: ignore[arg-type]
 
