@@ -131,22 +131,32 @@ def _cases(
             high += any(value >= pair.finding for value, pair in asked)
             seen = judgement_of(glyph, name) == "seen"
             absent = all(value < pair.clear for value, pair in asked)
-            case = Case(glyph, form_of(glyph, name), max(v for v, _ in asked), seen, absent)
+            case = Case(glyph, form_of(glyph, name), probability_by_hand(glyph, name), seen, absent)
             cases[group_of(glyph, name)].append(case)
     # A measure may deny some of them; where nothing is sure the page gives reviews only.
     return None if high and not any(glyph.sure for glyph in record.glyphs) else cases
 
 
+def probability_by_hand(glyph: GlyphRecord, name: str) -> float:
+    """The probability of a judged defect by which a letter is compared with its sisters."""
+    return max(p for p, _ in _asked(glyph, name))
+
+
 def _judgements(
     glyph: GlyphRecord, name: str, thresholds: Thresholds
 ) -> list[tuple[float, ThresholdPair]]:
-    """Probabilities of a defect with their borders: of crowns, none at all and fewer than asked,
-    of which the former alone counts where one is asked."""
+    """Probabilities of a defect with their thresholds."""
+    return [(p, thresholds.of(judgement)) for p, judgement in _asked(glyph, name)]
+
+
+def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:
+    """Probabilities of a defect with the names of their judgements: of crowns, none at all and
+    fewer than asked, of which the former alone counts where one is asked."""
     p, none = glyph.p[name] or 0.0, glyph.p.get(TAG_NONE)
     if name != TAG_MISSING or none is None:
-        return [(p, thresholds.of(name))]
-    asked = [(none, thresholds.of(TAG_NONE))] if TAG_NONE not in glyph.not_examined else []
-    return asked + [(p, thresholds.of(name))] * (glyph.tags_expected != 1 or not asked)
+        return [(p, name)]
+    asked = [(none, TAG_NONE)] if TAG_NONE not in glyph.not_examined else []
+    return asked + [(p, name)] * (glyph.tags_expected != 1 or not asked)
 
 
 def _statement(

@@ -56,7 +56,8 @@ def evidence(p: list[float], plainness: list[float]) -> Evidence:
     table = np.full((2, count, len(names)), np.nan, np.float32)
     table[0, :, column], table[1, :, column] = p, plainness
     return Evidence(
-        names, np.zeros(count, np.int64), table[0], table[1], np.zeros(count, np.bool_),
+        names, np.zeros(count, np.int64), table[0], table[1],
+        np.zeros((count, len(names)), np.bool_), np.zeros(count, np.bool_),
         np.ones(count, np.float32), np.ones(count, np.int8),
     )  # fmt: skip
 

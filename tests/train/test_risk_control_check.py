@@ -34,7 +34,7 @@ def evidence() -> Evidence:
     table[:, K], plainness[:, K] = p, np.tile([1.0, 1.0, 0.0, 0.0], 40)
     return Evidence(
         EVIDENCE_DEFECTS, np.repeat(np.arange(40), 4), table.astype(np.float32),
-        plainness.astype(np.float32),
+        plainness.astype(np.float32), np.zeros(table.shape, np.bool_),
         np.zeros(160, np.bool_), np.ones(160, np.float32), np.ones(160, np.int8),
     )  # fmt: skip
 

@@ -181,7 +181,7 @@ def invented(scrolls: int = 800) -> Evidence:
     plainness[:, k] = np.tile([0.0] * 4 + [1.0] * 2, scrolls)
     return Evidence(
         EVIDENCE_DEFECTS, np.repeat(np.arange(scrolls), 6), p.astype(np.float32),
-        plainness.astype(np.float32),
+        plainness.astype(np.float32), np.zeros(p.shape, np.bool_),
         np.zeros(rows, np.bool_), np.ones(rows, np.float32), np.ones(rows, np.int8),
         {"source": "renders"},
     )  # fmt: skip

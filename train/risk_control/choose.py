@@ -61,6 +61,7 @@ class DefectEvidence:
     def __init__(self, evidence: Evidence, name: str) -> None:
         p, plainness = evidence.columns(name)
         self.p, self.scroll = np.asarray(p, np.float64), evidence.scroll
+        self.usual = evidence.usual[:, evidence.names.index(name)]
         with np.errstate(invalid="ignore"):
             self.plain = plainness > DOUBTFUL_PLAINNESS[1]
             self.clean = plainness < DOUBTFUL_PLAINNESS[0]
@@ -76,14 +77,16 @@ class DefectEvidence:
         """Plain cases without a probability."""
         return int(np.isnan(self.p[self.plain]).sum())
 
-    def cleared_shares(self, threshold: float) -> Floats:
+    def cleared_shares(self, threshold: float, finding: float = np.inf) -> Floats:
         """Of each scroll with a plain case, the share of them that is cleared.
 
-        Not raised, and either below the threshold or without a probability of the defect at all.
+        Not raised, and below the threshold, or below that of findings without standing out from
+        the hand's letters, or without a probability of the defect at all.
         """
         here = self.plain
         place = np.searchsorted(self.scrolls, self.scroll[here])
-        lost = ~self.raised[here] & ~(self.p[here] >= threshold)
+        p, usual = self.p[here], self.usual[here]
+        lost = ~self.raised[here] & ~((p >= finding) | ((p >= threshold) & ~usual))
         return np.asarray(np.bincount(place, lost) / np.maximum(np.bincount(place), 1))
 
     def false_shares(self, threshold: float, learning: bool) -> Floats:
@@ -115,14 +118,16 @@ def _choose_for_defect(
     cases: DefectEvidence, name: str, aims: RiskTargets, delta: float
 ) -> ThresholdChoice:
     aim = aims.own.get(name, aims.cleared)
-    cleared = control_clear(cases.cleared_shares, len(cases.scrolls), aim, delta)
     false = control_finding(
         lambda threshold: cases.false_shares(threshold, True),
         lambda threshold: cases.false_shares(threshold, False),
         aims.false, delta,
     )  # fmt: skip
-    clear = cleared.threshold if cleared else aims.unpromised[0]
     finding = false.threshold if false else aims.unpromised[1]
+    cleared = control_clear(
+        lambda threshold: cases.cleared_shares(threshold, finding), len(cases.scrolls), aim, delta
+    )
+    clear = cleared.threshold if cleared else aims.unpromised[0]
     return ThresholdChoice(
         clear, finding, cleared, false, int(cases.plain.sum()), len(cases.scrolls), cases.unseen
     )
@@ -151,7 +156,8 @@ def measure_load(evidence: Evidence, choices: Mapping[str, ThresholdChoice]) -> 
     clear = np.array([choices[name].clear for name in names])
     finding = np.array([choices[name].finding for name in names])
     is_finding = (p >= finding).any(axis=1)
-    sent = (p >= clear) & (p < finding)
+    usual = np.stack([evidence.usual[:, evidence.names.index(n)] for n in names], axis=1)[found]
+    sent = (p >= clear) & (p < finding) & ~usual
     is_review = (sent.any(axis=1) | evidence.raised[found]) & ~is_finding
     with np.errstate(invalid="ignore"):
         clean = ~(evidence.plainness[found] >= DOUBTFUL_PLAINNESS[0]).any(axis=1)

@@ -21,6 +21,8 @@ import torch
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.habits.apply import form_of, is_judged, probability_by_hand
+from crownlet.infer.habits.judge import stands_out
 from crownlet.infer.records import (
     GLYPH_JUDGEMENTS,
     SHAPE_DOUBT,
@@ -52,7 +54,7 @@ Floats = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
 
-_ARRAYS: Sequence[str] = ("scroll", "p", "plainness", "raised", "letter_p", "read")
+_ARRAYS: Sequence[str] = ("scroll", "p", "plainness", "usual", "raised", "letter_p", "read")
 
 Float64s = npt.NDArray[np.float64]
 
@@ -69,6 +71,9 @@ class Evidence:
     it was not found, was taken for another letter, or the picture does not carry the judgement."""
     plainness: Floats
     """(N, D) 0 (not there) to 1; nan where the defect is not asked of the letter."""
+    usual: Bools
+    """(N, D) whether the probability is no higher than usual for the hand's letters of that form,
+    so that a mere doubt does not send the letter to review (`infer/habits`)."""
     raised: Bools
     """(N,) whether the letter goes to review or finding for its class, its absence or its look,
     whatever its defects."""
@@ -97,6 +102,8 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
     """
     truth = [with_expected_tags(letter, customs) for letter in page.letters]
     seen, spurious = _match_letters(truth, record.glyphs)
+    usual = _usual_judgements(record)
+    nothing = np.zeros(len(EVIDENCE_DEFECTS), np.bool_)
     rows = []
     for i, letter in enumerate(truth):
         if letter.whole:
@@ -111,21 +118,36 @@ def page_evidence(page: PageTruth, record: PageRecord, customs: Customs, scroll:
                     raised,
                     glyph,
                     read,
+                    nothing if glyph is None else usual[seen[i]],
                 )
             )
     for j in spurious:
         glyph = record.glyphs[j]
         p = _probabilities(glyph, record)
-        rows.append((p, np.where(np.isnan(p), np.nan, 0.0), _is_raised(glyph), glyph, -2))
+        rows.append((p, np.where(np.isnan(p), np.nan, 0.0), _is_raised(glyph), glyph, -2, usual[j]))
     return Evidence(
         EVIDENCE_DEFECTS,
         np.full(len(rows), scroll, np.int64),
         np.array([row[0] for row in rows], np.float32).reshape(-1, len(EVIDENCE_DEFECTS)),
         np.array([row[1] for row in rows], np.float32).reshape(-1, len(EVIDENCE_DEFECTS)),
+        np.array([row[5] for row in rows], np.bool_).reshape(-1, len(EVIDENCE_DEFECTS)),
         np.array([row[2] for row in rows], np.bool_),
         np.array([np.nan if row[3] is None else row[3].letter_p for row in rows], np.float32),
         np.array([row[4] for row in rows], np.int8),
     )
+
+
+def _usual_judgements(record: PageRecord) -> Bools:
+    """(N, D) for the N glyphs of a record: see `Evidence.usual`."""
+    answer = np.zeros((len(record.glyphs), len(EVIDENCE_DEFECTS)), np.bool_)
+    for k, name in enumerate(EVIDENCE_DEFECTS):
+        asked = TAG_MISSING if name == TAG_NONE else name
+        rows = [i for i, glyph in enumerate(record.glyphs) if is_judged(glyph, asked)]
+        if rows:
+            glyphs = [record.glyphs[i] for i in rows]
+            values = [probability_by_hand(glyph, asked) for glyph in glyphs]
+            answer[rows, k] = ~stands_out(values, [form_of(glyph, asked) for glyph in glyphs])
+    return answer
 
 
 def _match_letters(
@@ -262,6 +284,7 @@ def _evidence_of_crops(logits: Logits, curves: Calibration, scroll: int) -> Evid
         np.full(count, scroll, np.int64),
         np.where(np.isnan(asked), np.nan, seen).astype(np.float32),
         asked.astype(np.float32),
+        np.zeros(asked.shape, np.bool_),
         np.zeros(count, np.bool_),
         letters.max(axis=1)[kept].astype(np.float32),
         (letters.argmax(axis=1) == logits.true_letter)[kept].astype(np.int8),
