@@ -368,9 +368,8 @@ def _route(
     )  # fmt: skip
     slanted, body = detected.placement.slant_degrees > 0, float(np.median(page.found.height))
     if body < MIN_MEASURED_BODY_PX:
-        limits = replace(limits, poor_picture=True, sentences=(only_read_sentence(body),))
-    elif slanted:
-        # Lengths along and across the lines are in another ratio than on the page.
+        limits = limits.only_read(only_read_sentence(body))
+    elif slanted:  # Lengths along and across the lines are in another ratio than on the page.
         limits = replace(limits, poor_picture=True)
     if match is not None and limits.review_only:
         match = all_for_review(match)

@@ -20,6 +20,10 @@ _LIMITS = limits_of("image.perspective")
 MAX_AREA_GROWTH = _LIMITS.number("max_area_growth")
 """Pixels of the straight picture, in those of the picture as given; a larger one is shrunk."""
 
+MIN_SLANT_DEGREES = _LIMITS.number("min_slant_degrees")
+"""A smaller slant changes lengths by less than half a percent, and comes from chance as well: the
+picture is only rotated."""
+
 MIN_DEPTH_SHARE = _LIMITS.number("min_depth_share")
 """Parts of the plane nearer to the horizon than this share of the middle's depth are left out."""
 
@@ -119,6 +123,8 @@ def facing(
     along = np.linalg.solve(jacobian, np.array([1.0, 0.0]))
     tilt = float(np.rad2deg(np.arctan2(along[1], along[0])))
     slant = float(np.rad2deg(np.arccos(np.clip(abs(axes[2, 2]), 0.0, 1.0))))
+    if slant < MIN_SLANT_DEGREES:
+        return rotation(tilt, size)
     return _fit_canvas(matrix, size, tilt, slant, area**-0.5, map_points(matrix, seen))
 
 

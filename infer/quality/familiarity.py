@@ -41,6 +41,10 @@ MAX_HAND_DISTANCE = _LIMITS.number("max_hand_distance")
 nearest other form. By networks of two trainings twenty faultless mezuzot by held-out hands have
 0.39 to 0.58, nine pages by scribes of the Middle Ages 0.73 to 0.88, Latin print 0.86 and more."""
 
+MIN_DISTANCE_OF_TYPE = _LIMITS.number("min_distance_of_type")
+"""Least such distance of a page taken for type: a short faultless page by a hand of the renderer
+can be as even, and is nearer. Type has 0.44 and more, such pages 0.43 at most (networks 0.5.0)."""
+
 MIN_UNEVENNESS = _LIMITS.number("min_unevenness")
 """Letters of one kind that differ less than this are like type, which has 0.10 to 0.15 (one
 typeface 0.25), also in the style of scribes; faultless mezuzot have 0.16 to 0.37, scribes of the
@@ -103,6 +107,7 @@ def describe_hand(
     distance = hand_distance(hidden, letter, means)
     unevenness = hand_unevenness(hidden, letter, means)
     alike = unevenness is not None and unevenness < MIN_UNEVENNESS
+    alike &= distance >= MIN_DISTANCE_OF_TYPE
     known = distance <= MAX_HAND_DISTANCE and not alike
     says = "" if known else LIKE_TYPE if alike else UNLIKE_HAND
     return HandFamiliarity(

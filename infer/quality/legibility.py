@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from crownlet.infer.quality.familiarity import (
 )
 from crownlet.infer.quality.measures import PictureMeasures
 from crownlet.infer.records import (
+    SHAPE_DOUBT,
     TAG_MISSING,
     TAG_NONE,
     Assessed,
@@ -58,6 +59,12 @@ class PictureLimits:
     def review_only(self) -> bool:
         """Whether nothing on the page is more than a review."""
         return self.doubted_page or self.poor_picture
+
+    def only_read(self, sentence: str) -> PictureLimits:
+        """The same for letters too small to be judged: no defect is."""
+        every = frozenset(CATALOGUE) - {SHAPE_DOUBT} | {TAG_NONE}
+        skipped = (every,) * len(self.skipped)
+        return replace(self, poor_picture=True, skipped=skipped, sentences=(sentence,))
 
     @property
     def unfamiliar_share(self) -> float:

@@ -143,7 +143,7 @@ def test_few_sisters_clear_no_doubt() -> None:
 
 
 def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
-    single = letters("ב", "tag_missing", [0.99] * 12, tags_expected=1)
+    single = letters("ב", "tag_missing", [0.999] * 12, tags_expected=1)
     triple = letters("ש", "tag_missing", [0.001] * 12, 13, tags_expected=3, tags_seen=3)
     page = judged(*single, *triple)
     (habit,) = page.habits
@@ -166,7 +166,7 @@ def test_statements_are_written_and_read_back(tmp_path: Path) -> None:
 
 
 def test_a_scroll_states_both_sides() -> None:
-    uncrowned = letters("ב", "tag_missing", [0.99] * 12, tags_expected=1)
+    uncrowned = letters("ב", "tag_missing", [0.999] * 12, tags_expected=1)
     crowned = letters("ב", "tag_missing", [0.001] * 3, tags_expected=1, tags_seen=1)
     (habit,) = scroll_habits([sketch_page(judged(*uncrowned))], [sketch_page(judged(*crowned))])
     assert (habit.face, habit.reverse, habit.letters) == ((12, 12), (0, 3), "ב")

