@@ -195,6 +195,8 @@ def compare_with_truth(
         present = np.array([defect in defects for defects in written], dtype=float)
         for name, code in sorted(survey.codes.items(), key=lambda item: item[1]):
             own = ~np.isnan(network) & (source_of == arrays.sources.index(code))
+            if not own.any():  # The pictures of this source do not carry the judgement.
+                continue
             rows.append(
                 TrueRateRow(
                     defect, code, expected[name][defect], float(present[own].mean()),

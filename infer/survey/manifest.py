@@ -156,7 +156,7 @@ class _ManifestChecker:
             try:
                 read_text_choice(value) if column == "portion" else load_customs(value)
             except (ValueError, OSError) as error:
-                self._fault_of_setting[column, value] = f"{str(error).rstrip('.')}."
+                self._fault_of_setting[column, value] = _as_sentence(str(error))
         if self._fault_of_setting[column, value]:
             self._fault(line, column, self._fault_of_setting[column, value])
         return value
@@ -187,3 +187,8 @@ class _ManifestChecker:
     def _path(self, cell: str, form: str) -> Path:
         """The path in one Unicode normal form: file systems keep one or the other."""
         return self.folder / unicodedata.normalize(form, cell)  # type: ignore[arg-type]
+
+
+def _as_sentence(text: str) -> str:
+    """The text with the stop that it may lack."""
+    return text if text.endswith((".", "?")) else f"{text}."

@@ -64,7 +64,8 @@ def letter(draw: st.DrawFn) -> LetterTruth:
 
 @st.composite
 def page(draw: st.DrawFn) -> PageTruth:
-    letters = tuple(draw(st.lists(letter(), max_size=6)))
+    # A box given twice is refused as one letter given twice.
+    letters = tuple(draw(st.lists(letter(), max_size=6, unique_by=lambda one: one.box)))
     gap = st.builds(
         GapTruth, st.integers(0, 5), st.integers(0, 5), st.sampled_from([None, "letter", "word"]),
         milli(-2, 30), marks(("words_joined", "word_parted", "letters_touch")),

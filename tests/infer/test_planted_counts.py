@@ -92,7 +92,9 @@ def test_no_more_is_told_as_seen_than_was_planted(chain: Chain, kind: str) -> No
     planted = chain.planted(kind)
     assert planted > 0
     assert seen <= planted
-    if kind != ACCEPTED:  # Of bare tags the networks miss some: thresholds.yaml promises nothing of what is cleared.
+    if (
+        kind != ACCEPTED
+    ):  # Of bare tags the networks miss some: thresholds.yaml promises nothing of what is cleared.
         assert planted <= seen + doubted
 
 

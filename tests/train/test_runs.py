@@ -187,7 +187,7 @@ def test_a_run_that_goes_on_remembers_its_time(small_pool: Path, tmp_path: Path)
 def test_a_pool_of_other_renders_is_not_shared(small_pool: Path, tmp_path: Path) -> None:
     claim_pool(make_renders(small_run(tmp_path / "pool", tmp_path)))
     claim_pool(make_renders(small_run(tmp_path / "pool", tmp_path, "data.pages=9")))
-    other = make_renders(small_run(tmp_path / "pool", tmp_path, "data.spec.own_forms=false"))
+    other = make_renders(small_run(tmp_path / "pool", tmp_path, "+data.spec.own_forms=0.0"))
     with pytest.raises(TrainingError, match=r"differ in spec\.own_forms, watch\.own_forms"):
         claim_pool(other)
 

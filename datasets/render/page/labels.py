@@ -119,10 +119,20 @@ def _label_letter(
     return LetterTruth(
         slot.letter, slot.expected, slot.line, slot.word, slot.place, box,
         (*body, 0.0 if placed.about is None else 180.0),
-        placed.glyph.tags, _plainest((*placed.glyph.defects, *placed.marks)), parts, whole,
+        placed.glyph.tags, _asked_defects(placed), parts, whole,
         placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
         not whole and _legible(placed, drawn, body[2] / 3.0, size), _known_defects(placed.glyph),
     )  # fmt: skip
+
+
+def _asked_defects(placed: PlacedLetter) -> tuple[DefectMark, ...]:
+    """The defects of a letter, without the doubtful ones that its hand's own form hides."""
+    marks = _plainest((*placed.glyph.defects, *placed.marks))
+    known = _known_defects(placed.glyph)
+    if known is None:
+        return marks
+    hidden = {*placed.glyph.unasked} - {*known}
+    return tuple(mark for mark in marks if mark.name not in hidden)
 
 
 def _known_defects(glyph: Glyph) -> tuple[str, ...] | None:
