@@ -27,7 +27,7 @@ from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import PageRecord
 from crownlet.infer.text.side import Side
 
-SAMPLE_BODY_PX, SURVEY_BODY_PX = 48.0, 44.0
+SAMPLE_BODY_PX, SURVEY_BODY_PX = 48.0, 54.0
 
 DPI = 600
 """At 600 dpi letters of 48 px are 2 mm high, as in a mezuzah of 10 cm."""
