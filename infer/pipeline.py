@@ -64,12 +64,12 @@ from crownlet.infer.letters.assessor import (
     likeliest_letters,
     network_agreement,
 )
-from crownlet.infer.letters.refusal import SLANT_TEXT, only_read_sentence, why_not_square
-from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, locate_page
+from crownlet.infer.letters.refusal import SLANT_TEXT, why_not_square
+from crownlet.infer.letters.scale import locate_page
 from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
-from crownlet.infer.quality.legibility import PictureLimits, limits_of
+from crownlet.infer.quality.legibility import PictureLimits, limits_of, why_too_small
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
 from crownlet.infer.records import Assessed, Floats, HandRecord, Located, PageRecord, TextMatch
 from crownlet.infer.routing.gaps import (
@@ -366,9 +366,9 @@ def _route(
         page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         rules.hand.means, detected.agreement, thresholds.doubted_agreement, aligned is not None,
     )  # fmt: skip
-    slanted, body = detected.placement.slant_degrees > 0, float(np.median(page.found.height))
-    if body < MIN_MEASURED_BODY_PX:
-        limits = limits.only_read(only_read_sentence(body))
+    slanted = detected.placement.slant_degrees > 0
+    if too_small := why_too_small(page.measures, page.found):
+        limits = limits.only_read(too_small)
     elif slanted:  # Lengths along and across the lines are in another ratio than on the page.
         limits = replace(limits, poor_picture=True)
     if match is not None and limits.review_only:

@@ -31,6 +31,10 @@ MIN_READ_BODY_PX = _LIMITS.whole("min_read_body_px")
 MIN_MEASURED_BODY_PX = _LIMITS.number("min_measured_body_px")
 """Measured body height below which a page is only read; 17 px is promised, this its tolerance."""
 
+MIN_RESOLVED_BODY_PX = _LIMITS.number("min_resolved_body_px")
+"""Body height in px as fine as the edges of the picture, below which a page is only read as well:
+letters of 10 to 13 px are no better for having been enlarged."""
+
 MIN_MEASURED_READ_BODY_PX = _LIMITS.number("min_measured_read_body_px")
 """Measured body height below which a page is refused; 10 px is promised, this is its tolerance."""
 

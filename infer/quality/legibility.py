@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.letters.refusal import only_read_sentence
+from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, MIN_RESOLVED_BODY_PX
 from crownlet.infer.quality.familiarity import (
     MIN_AGREEMENT_OF_UNLIKE_HAND,
     describe_hand,
@@ -64,7 +66,9 @@ class PictureLimits:
         """The same for letters too small to be judged: no defect is."""
         every = frozenset(CATALOGUE) - {SHAPE_DOUBT} | {TAG_NONE}
         skipped = (every,) * len(self.skipped)
-        return replace(self, poor_picture=True, skipped=skipped, sentences=(sentence,))
+        return replace(
+            self, poor_picture=True, skipped=skipped, sentences=(*self.sentences, sentence)
+        )
 
     @property
     def unfamiliar_share(self) -> float:
@@ -134,6 +138,15 @@ def _unresolved_judgements(needs: PictureNeeds, groups: tuple[str, ...]) -> tupl
     if TAG_NONE not in names:
         names = [name for name in names if name != TAG_MISSING]
     return tuple(names)
+
+
+def why_too_small(measures: PictureMeasures, found: Located) -> str:
+    """Why the N letters are only read, in one sentence; "" where they are large enough."""
+    body = float(np.median(found.height))
+    resolved = 3 * float(np.median(measures.true_q_px))
+    if body < MIN_MEASURED_BODY_PX or resolved < MIN_RESOLVED_BODY_PX:
+        return only_read_sentence(min(body, resolved))
+    return ""
 
 
 def find_illegible(measures: PictureMeasures, needs: PictureNeeds) -> IllegibleGroups:
