@@ -92,24 +92,6 @@ MAX_EXPONENT = 500.0
 
 
 @dataclass(frozen=True)
-class HandForms:
-    """The forms of a hand, and how like them each letter is."""
-
-    scores: Floats
-    """(N, 27): the higher, the nearer to the hand's form of a class; each letter left out of its
-    own."""
-    counts: Ints
-    """(27,) letters of each class from which its form is taken."""
-    held: Bools
-    """(27,) classes whose shift is shortened since it leads too near to another class."""
-    separation: Floats
-    """(27,) distance to the nearest other class, as a share of the usual distance of the pair,
-    before any shift is shortened."""
-    nearest: Ints
-    """(27,) that other class."""
-
-
-@dataclass(frozen=True)
 class MixingWeights:
     """Weights of the networks' logarithmic odds and of the hand's scores."""
 
@@ -136,9 +118,10 @@ class HandStanding:
         return np.asarray((self.lead < MIN_LEAD) | far, np.bool_)
 
 
-def fit_forms(hidden: Floats, labels: Ints, means: Floats) -> HandForms:
-    """The forms of a hand from `hidden` (N, H), `labels` (N,) classes or -1, and the training's
-    class `means` (27, H). ValueError if no letter is labelled."""
+def form_scores(hidden: Floats, labels: Ints, means: Floats) -> Floats:
+    """(N, 27) how near each letter is to the hand's form of each class, the higher the nearer, each
+    letter left out of its own; from `hidden` (N, H), `labels` (N,) classes or -1, and the
+    training's class `means` (27, H). ValueError if no letter is labelled."""
     rows = np.flatnonzero(labels >= 0)
     if not len(rows):
         raise ValueError("no letter is labelled")
@@ -153,19 +136,14 @@ def fit_forms(hidden: Floats, labels: Ints, means: Floats) -> HandForms:
     shared /= weight.sum() + PRIOR_SHARED_SHIFT_CLASSES
     base = usual + shared
     shift = weight[:, None] * (own - base)
-    usual_distances = _distances(usual)
-    factors = _shift_factors(base, shift, usual_distances)
+    factors = _shift_factors(base, shift, _distances(usual))
     moved = base + factors[:, None] * shift
     scores = -0.5 * (
         (x * x).sum(axis=1)[:, None] - 2 * x @ moved.T + (moved * moved).sum(axis=1)[None, :]
     )
     scores[rows] = _left_out(x[rows], kinds, residual, counts, base, factors, own, moved)
-    share = _distances(base + shift) / usual_distances
-    np.fill_diagonal(share, np.inf)
     spread = -2.0 * scores[rows, kinds].mean()
-    return HandForms(
-        scores / max(spread, 1e-9), counts, factors < 1.0, share.min(axis=1), share.argmin(axis=1)
-    )
+    return np.asarray(scores / max(spread, 1e-9))
 
 
 def fit_weights(log_odds: Floats, scores: Floats, labels: Ints) -> MixingWeights:
@@ -250,7 +228,7 @@ def doubted_letters(
 def stand_in_hand(hidden: npt.NDArray[np.float32], labels: Ints, means: Floats) -> HandStanding:
     """The standing of N letters from `hidden` (N, H), the class `labels` (N,) by which each is
     judged, and the class `means` (27, H) of the training. ValueError without letters."""
-    scores = fit_forms(hidden.astype(np.float64), labels, means).scores
+    scores = form_scores(hidden.astype(np.float64), labels, means)
     rows = np.arange(len(labels))
     own = scores[rows, labels].copy()
     scores[rows, labels] = -np.inf

@@ -155,7 +155,7 @@ def render_parchment_list(run: Run, decisions: Decisions, show_names: bool = Fal
 
 @dataclass(frozen=True)
 class OwnerPage:
-    """What the owner of a scroll is told."""
+    """The plain page for the owner of a scroll: what was looked at, found and not examined."""
 
     name: str
     pages: tuple[tuple[str, int, str], ...]

@@ -141,7 +141,7 @@ def lighten(page: Pixels) -> Pixels:
     parchment = np.percentile(page[::4, ::4].reshape(-1, 3), 70, axis=0)
     factor = LIGHT_PARCHMENT / max(float(parchment.mean()), 30.0)
     even = page.astype(np.float32) * factor
-    # What would pass white is scaled back as a whole, not channel by channel.
+    # Pixels brighter than white are scaled back in all channels alike, which keeps their hue.
     even *= 255.0 / np.maximum(even.max(axis=2, keepdims=True), 255.0)
     return np.asarray(255.0 - INK_SHARE * (255.0 - even), np.uint8)
 
