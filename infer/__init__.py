@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from crownlet.datasets.scribal.customs import load_customs as load_customs
     from crownlet.infer.findings.collect import collect_findings as collect_findings
     from crownlet.infer.findings.finding import Finding as Finding
+    from crownlet.infer.hand_records import HabitRecord as HabitRecord
     from crownlet.infer.inspector import Inspector as Inspector
     from crownlet.infer.networks import ModelError as ModelError
-    from crownlet.infer.records import HabitRecord as HabitRecord
     from crownlet.infer.records import PageRecord as PageRecord
     from crownlet.infer.run.run import open_run as open_run
     from crownlet.infer.run.tables import RunError as RunError
@@ -49,7 +49,7 @@ _HOMES = (
     "crownlet.infer.findings.finding.Finding",
     "crownlet.infer.inspector.Inspector",
     "crownlet.infer.networks.ModelError",
-    "crownlet.infer.records.HabitRecord",
+    "crownlet.infer.hand_records.HabitRecord",
     "crownlet.infer.records.PageRecord",
     "crownlet.infer.run.run.open_run",
     "crownlet.infer.run.tables.RunError",

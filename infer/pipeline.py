@@ -53,6 +53,7 @@ from crownlet.infer.hand.adapt import (
 )
 from crownlet.infer.hand.forms import doubted_letters
 from crownlet.infer.hand.kernel import describe_letters
+from crownlet.infer.hand_records import HandRecord
 from crownlet.infer.image.crops import FittedPage, fit_to_letters
 from crownlet.infer.image.upright import Placement, rotate_letters_back
 from crownlet.infer.layout.lines import Layout, lay_out
@@ -71,7 +72,7 @@ from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of, why_too_small
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.records import Assessed, Floats, HandRecord, Located, PageRecord, TextMatch
+from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
 from crownlet.infer.routing.gaps import (
     GapOdds,
     expected_kinds,

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.hand_records import HabitRecord, HandFamiliarity, HandRecord
 
 Floats = npt.NDArray[np.float64]
 
@@ -340,100 +341,6 @@ class TextMatch:
     """Confidence in the portion where it was found by the page's words; None where it was named."""
     also: tuple[str, ...] = ()
     """Other passages in which the page's words stand as well."""
-
-
-@dataclass(frozen=True)
-class HandForm:
-    """How the letters of one class by one hand are read."""
-
-    letter: str
-    letters: int
-    """Letters that the text has as this one."""
-    misread: int
-    """How many of them the networks alone read as another letter."""
-    taken_for: str
-    """The letter as which they read most of these; "" for none."""
-    still_misread: int
-    """How many of these are read as another letter with the hand known as well: look at them."""
-
-
-@dataclass(frozen=True)
-class HandRecord:
-    """Whether the scroll's own letters helped to read it, and what that changed."""
-
-    learned: bool
-    why: str
-    """One sentence: from how many letters, or why not."""
-    letters: int = 0
-    """Letters that the text confirms, of all pages together."""
-    pages: int = 0
-    weight_networks: float = 1.0
-    weight_hand: float = 0.0
-    gain: float = 0.0
-    """Mean gain of the confirmed letters' log likelihood, each left out of its own form; nats."""
-    changed: tuple[tuple[int, str, str], ...] = ()
-    """Letters read otherwise: number from 1, letter by the networks alone, letter now."""
-    forms: tuple[HandForm, ...] = ()
-
-
-HabitKind = Literal["habit", "unsteady", "repeated"]
-"""`habit`: the hand's own way, its letters are evidence. `unsteady`: often and often not.
-`repeated`: often or as a rule, and each letter stays a place of its own, the defect being no way of
-writing."""
-
-
-@dataclass(frozen=True)
-class HabitLetter:
-    """How often the letters of one form show a defect."""
-
-    letter: str
-    seen: int
-    judged: int
-
-
-@dataclass(frozen=True)
-class HabitRecord:
-    """One statement on a hand: a defect that it has as a rule, or now and then."""
-
-    defect: str
-    tags_expected: int | None
-    """Of crowns, how many the letters ask for; None for other defects."""
-    kind: HabitKind
-    letters: tuple[HabitLetter, ...]
-    """The forms concerned, in the order of the alphabet."""
-    seen: int
-    """Letters that show it, by the same threshold as a finding."""
-    judged: int
-    doubted: int
-    """Of those judged, letters in doubt."""
-    glyphs: tuple[int, ...]
-    """Numbers of the letters that show it: the evidence."""
-    exceptions: tuple[int, ...]
-    """Numbers of the letters that do not, where that is the rule."""
-    heading: str
-    """The gravest heading of the letters concerned, as in a finding."""
-    says: str
-    """One plain sentence."""
-
-    @property
-    def share(self) -> float:
-        """Share of the judged letters that show it."""
-        return self.seen / max(self.judged, 1)
-
-
-@dataclass(frozen=True)
-class HandFamiliarity:
-    """Whether the writing of a page is like the hands over which the promise was made."""
-
-    known: bool
-    distance: float | None = None
-    """Distance of a letter to the usual form of the letter read, as a share of the distance to the
-    nearest other form; the median over the page. None where the networks do not give it."""
-    unevenness: float | None = None
-    """How far letters of one kind differ, as a share of the usual distance between two letters;
-    None as before, or with too few letters of one kind."""
-    says: str = ""
-    """One sentence on what that means for the promise; "" for a known hand."""
 
 
 @dataclass(frozen=True)

@@ -15,15 +15,13 @@ from crownlet.infer.findings.finding import HEADING_RANK
 from crownlet.infer.findings.severity import Severity, severity_of
 from crownlet.infer.habits.judge import Count, is_packed, judge_letters, stands_out
 from crownlet.infer.habits.statements import describe_habit
+from crownlet.infer.hand_records import HabitKind, HabitLetter, HabitRecord
 from crownlet.infer.records import (
     SHAPE_DOUBT,
     TAG_MISSING,
     TAG_NONE,
     GapRecord,
     GlyphRecord,
-    HabitKind,
-    HabitLetter,
-    HabitRecord,
     PageRecord,
     Route,
 )

@@ -17,8 +17,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from crownlet.infer.hand_records import HabitKind
 from crownlet.infer.limits import limits_of
-from crownlet.infer.records import Bools, Floats, HabitKind
+from crownlet.infer.records import Bools, Floats
 
 _LIMITS = limits_of("habits.judge")
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from crownlet.infer.findings.messages import defect_phrase
-from crownlet.infer.records import GlyphRecord, HabitKind, HabitLetter
+from crownlet.infer.hand_records import HabitKind, HabitLetter
+from crownlet.infer.records import GlyphRecord
 from crownlet.infer.view.wording import count_of, join_words, latin_name
 
 MAX_LETTERS_NAMED = 6

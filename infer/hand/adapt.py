@@ -19,9 +19,10 @@ import numpy as np
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.infer.hand.forms import MixingWeights, fit_weights, likelihood_gain, softmax
 from crownlet.infer.hand.kernel import LetterDescriptors, class_scores, join_descriptors
+from crownlet.infer.hand_records import HandForm, HandRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
-from crownlet.infer.records import Bools, Floats, HandForm, HandRecord, Ints
+from crownlet.infer.records import Bools, Floats, Ints
 from crownlet.infer.view.wording import latin_name
 
 if TYPE_CHECKING:

@@ -23,8 +23,9 @@ import numpy.typing as npt
 import yaml
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.infer.hand_records import HandFamiliarity
 from crownlet.infer.limits import limits_of
-from crownlet.infer.records import Assessed, Floats, HandFamiliarity, Ints, Located
+from crownlet.infer.records import Assessed, Floats, Ints, Located
 from crownlet.infer.thresholds import FamiliarityBounds, StretchCurve
 
 _LIMITS = limits_of("quality.familiarity")

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.hand_records import HandFamiliarity
 from crownlet.infer.letters.refusal import only_read_sentence
 from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, MIN_RESOLVED_BODY_PX
 from crownlet.infer.quality.familiarity import (
@@ -28,7 +29,6 @@ from crownlet.infer.records import (
     Assessed,
     Bools,
     Floats,
-    HandFamiliarity,
     Located,
 )
 from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, PictureNeeds, PictureRules

@@ -14,17 +14,19 @@ from typing import Any
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.infer.hand_records import (
+    HabitLetter,
+    HabitRecord,
+    HandFamiliarity,
+    HandForm,
+    HandRecord,
+)
 from crownlet.infer.records import (
     GLYPH_JUDGEMENTS,
     LETTER_EXTRA,
     AbsentLetter,
     GapRecord,
     GlyphRecord,
-    HabitLetter,
-    HabitRecord,
-    HandFamiliarity,
-    HandForm,
-    HandRecord,
     Measurement,
     PageRecord,
     TextMatch,

@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 from crownlet.infer.habits.apply import form_of, group_of, is_judged
 from crownlet.infer.habits.judge import Count
-from crownlet.infer.records import TAG_NONE, UNFAMILIAR, GlyphRecord, HabitRecord, PageRecord
+from crownlet.infer.hand_records import HabitRecord
+from crownlet.infer.records import TAG_NONE, UNFAMILIAR, GlyphRecord, PageRecord
 from crownlet.infer.routing.judgement import Crown, Judgement, crown_of, judgement_of
 from crownlet.infer.scrolls.same_page import Signature, page_signature
 from crownlet.infer.text.side import Side, side_by_letters

@@ -48,6 +48,7 @@ from crownlet.infer.hand.kernel import (
     choose_voters,
     class_scores,
 )
+from crownlet.infer.hand_records import HandForm, HandRecord
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import (
     HIDDEN_OUTPUT,
@@ -56,7 +57,6 @@ from crownlet.infer.networks import (
     OnnxNetworks,
     weights_folder,
 )
-from crownlet.infer.records import HandForm, HandRecord
 from crownlet.infer.run.read import read_record
 from crownlet.infer.run.write import write_page
 from crownlet.infer.scrolls.members import place_by_name
