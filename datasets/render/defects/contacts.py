@@ -24,11 +24,15 @@ from crownlet.datasets.render.defects.common import (
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Region
+from crownlet.datasets.render.letterforms.own_forms import MIN_CHET_NECK_Q
 from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 _NEAR_CONTACT_GAP_Q = 0.1
-"""Gap in q that remains just before two parts, or a leg and its roof, touch."""
+"""Gap in q that remains just before two parts touch."""
+
+_NEAR_LEG_GAP_Q = 0.15
+"""Gap in q that remains just before a leg touches its roof: ink that spreads leaves it open."""
 
 _DISPLACED_YUD_Q = 0.15
 """A yud moved by more than this in q may count as out of its place."""
@@ -56,6 +60,10 @@ _FUSED_LEG_SHARE = 0.15
 
 _HAIR_CONTACT_Q, _CHET_CONTACT_Q = 0.05, 0.3
 """Width in q of a contact up to which a he stays a he; width at which it may be read as a chet."""
+
+_RAISED_LEG_SHARE = 0.3
+"""Share of contacts in which the leg itself is drawn up to its roof: widening from there, it is as
+a chet's leg is whose neck is thin, and which of the two it is cannot be known from its form."""
 
 
 def heads_touch(
@@ -207,7 +215,7 @@ def leg_touches_roof(
     under = float(hits[-1])
     if plainness < DOUBTFUL_PLAINNESS:
         rise = grade_size(
-            plainness, 0.0, max(0.0, _gap_above(leg, roof) - _NEAR_CONTACT_GAP_Q), 0, 0
+            plainness, 0.0, max(0.0, _gap_above(leg, roof) - _NEAR_LEG_GAP_Q), 0, 0
         )
         return add_mark(
             glyph.with_parts([_raise_leg(leg, rise)]), "leg_touches_roof", 0.0, plainness
@@ -221,7 +229,7 @@ def leg_touches_roof(
     )
     # A leg begun too high touches with its tip; what touches widely is a bridge of ink, with its
     # corners, for a leg that widens softly from the roof is a plain chet's.
-    if rng.random() < 0.4:
+    if rng.random() < _RAISED_LEG_SHARE:
         rise = top - under + grade_size(plainness, 0, 0.015, 0.08, 0.35)
         least = grade_size(plainness, 0, 0.02, 0.1, 0.12)
         raised = _narrow_leg(_raise_leg(leg, rise), under, max(share * wide, 1.1 * least))
@@ -229,7 +237,7 @@ def leg_touches_roof(
         width = float(np.nan_to_num(right - left)[0])
         if width > least:
             touched = glyph.with_parts([raised])
-            touched = _mark_like_chet(touched, width)
+            touched = _mark_like_chet(touched, width, MIN_CHET_NECK_Q)
             return add_mark(touched, "leg_touches_roof", width, plainness, names)
     width = min(grade_size(plainness, 0, 0.035, 0.13, 0.38) * float(rng.uniform(0.75, 1.15)), most)
     if rng.random() < _FUSED_LEG_SHARE:
@@ -244,11 +252,14 @@ def leg_touches_roof(
     return add_mark(touched, "leg_touches_roof", width, plainness, names)
 
 
-def _mark_like_chet(glyph: Glyph, width: float) -> Glyph:
-    """A contact by a hair leaves a he; the wider it is the more it is a chet (Mishnat Sofrim)."""
+def _mark_like_chet(glyph: Glyph, width: float, enough: float = _CHET_CONTACT_Q) -> Glyph:
+    """A contact by a hair leaves a he; the wider it is the more it is a chet (Mishnat Sofrim).
+
+    From a width of `enough` q on it may as well be one.
+    """
     if glyph.letter != "ה" or width <= _HAIR_CONTACT_Q or glyph.share > 0.0:
         return glyph
-    share = 0.5 * min(1.0, (width - _HAIR_CONTACT_Q) / (_CHET_CONTACT_Q - _HAIR_CONTACT_Q))
+    share = 0.5 * min(1.0, (width - _HAIR_CONTACT_Q) / (enough - _HAIR_CONTACT_Q))
     return replace(glyph, other="ח", share=share)
 
 

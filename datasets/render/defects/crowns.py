@@ -32,6 +32,10 @@ from crownlet.datasets.render.letterforms.tags import THREE_TAGGED, crown_letter
 _STUMP_STROKE_PLAINNESS = 0.5
 """Plainness below which what is left of a tag still counts as a stroke."""
 
+_ALL_BARE_SHARE = 0.5
+"""How often all tags of a letter lose their heads; else some do, and the others show what a tag of
+this hand is."""
+
 _HEADLESS_TAG_Q = 0.09
 """Tags nowhere wider than this in q have no head that could be seen to be missing."""
 
@@ -106,8 +110,8 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     tags = glyph.of_kind("tag")
     if not tags or hand.tag_form == "bare":
         return None
-    width = float(rng.uniform(0.06, 0.16))
-    count = len(tags) if rng.random() < 0.6 else 1 + draw_index(rng, len(tags))
+    width = float(rng.uniform(0.06, 0.2))
+    count = len(tags) if rng.random() < _ALL_BARE_SHARE else 1 + draw_index(rng, max(1, len(tags) - 1))
     chosen = {int(k) for k in rng.permutation(len(tags))[:count]}
     widest = max(float(np.hypot(*np.subtract(*rails(part.outline)).T).max()) for part in tags)
     if widest < _HEADLESS_TAG_Q:
@@ -120,8 +124,8 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
         left, right = rails(part.outline)
         axis, half = (left + right) / 2, (right - left) / 2
         length = np.hypot(half[:, 0], half[:, 1])[:, None] + 1e-9
-        # Only what stands out above the hairline goes: a bare line is never thicker than the tag.
-        bare = half / length * np.minimum(width / 2, max(float(length.mean()), 0.03))
+        # One stroke of the pen, perhaps broader than the stem, always slighter than the head.
+        bare = half / length * (width / 2)
         half = half + (bare - half) * grade_size(plainness, 0.0, 0.35, 0.85, 1.0)
         thinned.append(replace(part, outline=np.concatenate([axis - half, (axis + half)[::-1]])))
     names = tuple(part.name for part in thinned)

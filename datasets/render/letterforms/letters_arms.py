@@ -5,7 +5,7 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
-from crownlet.datasets.render.letterforms.own_forms import NOTICED_LENGTH_Q
+from crownlet.datasets.render.letterforms.own_forms import NOTICED_FINAL_LENGTH_Q
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import (
     crowned_head,
@@ -192,7 +192,7 @@ def tsadi_final(d: Sketch) -> None:
     """The two heads of tsadi on the leg of a final nun (MS final tsadi)."""
     x = crowned_head(d, 0.0, 1.06)
     length = 4.75 + 0.4 * d.ways[0] + 0.5 * (d.hand.final - 1) + d.long + d.j(0.1)
-    if d.shorter > NOTICED_LENGTH_Q:
+    if d.shorter > NOTICED_FINAL_LENGTH_Q:
         d.unasked.add("leg_short")
     length = max(length - d.shorter, min(length, 3.6))
     lens_leg(d, x, 0.75, length, drift=0.1 - 0.06 * d.ways[1])

@@ -5,7 +5,11 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
-from crownlet.datasets.render.letterforms.own_forms import NOTICED_LENGTH_Q, SLIGHT_HEEL_Q
+from crownlet.datasets.render.letterforms.own_forms import (
+    MIN_FINAL_KAF_RATIO,
+    MIN_HE_GAP_Q,
+    SLIGHT_HEEL_Q,
+)
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import (
     draw_kotz,
@@ -54,7 +58,7 @@ def he(d: Sketch) -> None:
     x = min(0.5 + 0.24 * place + inward, max(far, 0.28))
     leaf = d.own.forms[2] > 0.3 and d.style != "vellish"
     gap = he_gap(d, t)
-    gap = min(gap, max(0.34, gap * (1.0 - 0.7 * d.own.forms[0])))
+    gap = min(gap, max(MIN_HE_GAP_Q, gap * (1.0 - 0.7 * d.own.forms[0])))
     loose_leg(d, x, d.under(x) + gap, 2.9 + 0.14 * end + d.j(0.06), lean, t_leg, leaf)
     roof_seat(d)
     d.stretchable(1.0, x1 - d.v - 0.1)
@@ -111,10 +115,11 @@ def kaf_final(d: Sketch) -> None:
     """Rounded like resh, its leg twice as long as its roof (MS final kaf)."""
     x1 = 2.3 * (0.75 + 0.25 * d.w)
     t = draw_roof(d, 0.0, x1, outer=d.arc(0.85), inner=0.28 + d.fillet, depth=0.7)
-    if d.shorter > NOTICED_LENGTH_Q:
-        d.unasked.add("leg_short")
     length = (2 * x1 + 0.15) * max(0.9, d.narrow) + d.long + d.j(0.1)
-    draw_leg(d, x1, t + 0.45, max(length - d.shorter, min(length, 3.55)), fine=0.85)
+    length = max(length - d.shorter, min(length, 3.55))
+    if d.shorter > 0.0 and length < MIN_FINAL_KAF_RATIO * x1 * d.narrow:
+        d.unasked.add("leg_short")
+    draw_leg(d, x1, t + 0.45, length, fine=0.85)
 
 
 def tav(d: Sketch) -> None:

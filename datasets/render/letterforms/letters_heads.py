@@ -5,7 +5,15 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 
 from __future__ import annotations
 
-from crownlet.datasets.render.letterforms.own_forms import CLOSE_HE_DRAW, NOTICED_LENGTH_Q, form_of
+from crownlet.datasets.render.letterforms.own_forms import (
+    CLOSE_HE_CHET_NECK_Q,
+    CLOSE_HE_DRAW,
+    MIN_CHET_NECK_Q,
+    MIN_FINAL_NUN_Q,
+    NOTICED_LENGTH_Q,
+    SLIGHT_KOTZ_Q,
+    form_of,
+)
 from crownlet.datasets.render.letterforms.sketch import Sketch, clamp
 from crownlet.datasets.render.letterforms.strokes import (
     crowned_head,
@@ -66,7 +74,9 @@ def yud(d: Sketch) -> None:
     draw_leg(d, x1, 0.55, foot, t, drift=-0.12 - 0.07 * bent)
     # Always there: a hand that leaves it out shows the fault in every yud (Mishnah Berurah 32:15).
     prick = 0.42 if d.own.low == 0 else min(0.42, foot - 1.12)
-    draw_kotz(d, 0.32, 0.73, -0.19, max(prick, 0.15) + d.j(0.04), "kotz")
+    if prick < SLIGHT_KOTZ_Q:
+        d.unasked.add("kotz_missing")
+    draw_kotz(d, 0.32, 0.73, -0.19, max(prick, 0.24) + d.j(0.04), "kotz")
     inward = 0.3 * max(0.0, d.habits.tag_seat - 0.1) + 0.004 * max(0.0, d.tilt)
     inward = min(0.3, inward + 0.1 * max(0.0, d.habits.flagged))
     inward = min(0.34, inward + 0.6 * d.bud + 0.4 * d.own.corner)
@@ -126,9 +136,9 @@ def nun_final(d: Sketch) -> None:
     like_vav = d.own.low > 0.3 and d.own.forms[0] > 0.25
     x = 0.0 if like_vav else crowned_head(d, 0.0, 1.15)
     length = 4.85 + 0.45 * d.ways[0] + 0.6 * (d.hand.final - 1) + d.long + d.j(0.12)
-    if d.shorter > NOTICED_LENGTH_Q:
-        d.unasked.add("leg_short")
     length = max(max(4.35, length) - d.shorter, 3.4)
+    if length < MIN_FINAL_NUN_Q:
+        d.unasked.add("leg_short")
     if like_vav:
         vav_head(d, 0.0, 1.15, 0.0, 0.9)
         inset = 0.23 + 0.6 * d.bud + 0.2 * d.own.corner
@@ -187,16 +197,23 @@ def flat_chet(d: Sketch) -> None:
     draw_leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8, leaf=True)
     if form < 0.0:  # Like a zayin's leg, swelling below a neck.
         wide = clamp(1.1 * v, 0.5, 0.8)
-        # A zayin's neck: a leg held by less is taken to hang free, as only few hands risk.
+        # A zayin's neck; some hands hang it on a thin joint, which is one with the roof none the
+        # less, for whatever hangs free is he's (MS he, chet).
         thin = d.ways[7]
-        neck = max(0.3, v * (0.72 + 0.22 * thin)) if thin > -0.7 else 0.15 - 0.5 * (thin + 0.7)
+        slim = thin < -0.15
+        neck = max(0.3, v * (0.72 + 0.22 * thin))
+        if slim:
+            neck = MIN_CHET_NECK_Q + 0.2 * (thin + 1.0)
         if form_of(d.hand.form_seed, d.style, "ה").forms[0] > CLOSE_HE_DRAW:
-            neck = max(neck, 0.34)
+            neck = max(neck, CLOSE_HE_CHET_NECK_Q)
         else:
             neck = d.thin(neck, 0.9 * (d.own.hair > 0.5))
+        neck = max(neck, MIN_CHET_NECK_Q / min(1.0, d.narrow))
         mid = x - v / 2
+        # A thin one runs up to the roof as a wedge does, from its belly on.
+        root = neck if slim else max(neck, 0.9 * v)
         d.stroke("leg_left", "leg", [
-            (mid, t - 0.3, max(neck, 0.9 * v)), (mid, t + 0.1, neck),
+            (mid, t - 0.3, root), (mid, t + 0.1, neck),
             (mid - 0.02 + 0.06 * lean, 1.85, wide), (mid + 0.14 * lean, low, 0.24),
         ], end=0.4 * d.cut + d.j(0.3))  # fmt: skip
     else:

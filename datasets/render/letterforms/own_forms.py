@@ -30,25 +30,36 @@ MIN_RADIUS_EXCESS_Q = 0.38
 MIN_YUD_SHORTNESS_Q = 0.68
 """Least q by which a hand's yud is shorter than its vav."""
 
-SOFT_CORNER_RADIUS_Q = 0.35
-"""Radius in q from which a hand's corners look the same as corners rounded by a defect."""
+SOFT_CORNER_RADIUS_Q = 0.45
+"""Radius in q from which a hand's corners look the same as corners rounded by a defect, which are
+plain from 0.7 q on. Softer hands below it have clean corners, and are labelled so: what is never
+labelled is called a fault by a network that has seen only the sharp and the spoilt."""
 
 SHARP_ARC_RADIUS_Q = 0.65
 """Radius in q of a round place below which the hand draws it near a corner."""
 
-NOTICED_LENGTH_Q = 0.14
+NOTICED_LENGTH_Q, NOTICED_FINAL_LENGTH_Q = 0.35, 0.6
 """q by which a hand's vav is shorter, or its yud longer, than the model's where a reader who does
-not know the hand may take it for a fault."""
+not know the hand may take it for a fault; q for final letters. Plain faults begin 0.1 q beyond."""
 
 HEELLESS_RADIUS_EXCESS_Q = 0.5
 """q more of that in a hand which draws no heels: its round letters are rounder still."""
 
-CLOSE_HE_DRAW = 0.3
+CLOSE_HE_DRAW, CLOSE_HE_CHET_NECK_Q = 0.3, 0.2
 """First draw of he's form from which its leg hangs close under the roof, so that the plain chet of
-the hand stands on full necks."""
+the hand stands on fuller necks: their least thickness in q."""
 
-SLIGHT_HEEL_Q = 0.15
-"""Heel in q below which a heel left out by the hand looks the same."""
+MIN_CHET_NECK_Q, MIN_HE_GAP_Q = 0.11, 0.4
+"""The border of chet and he: the thinnest neck in q by which chet's left leg hangs on its roof, the
+least gap in q that he's leg is given under it (Mishnat Sofrim, he). Unsteadiness takes up to 0.14 q
+of the gap, ink 0.08."""
+
+MIN_FINAL_NUN_Q, MIN_FINAL_KAF_RATIO = 4.1, 1.85
+"""Length in q below which a final nun, and ratio of leg and roof below which a final kaf, may be
+taken for short (Mishnat Sofrim: four pens with its head; twice the roof)."""
+
+SLIGHT_HEEL_Q, SLIGHT_KOTZ_Q = 0.1, 0.28
+"""Heel in q below which a heel left out by the hand looks the same; length of yud's prickle."""
 
 _CORNERED_LOOKALIKES = {"ר": "ד", "ך": "ד", "כ": "ב", "ס": "ם"}
 """Round letters, and the one that a corner makes of them (Shabbat 103b)."""

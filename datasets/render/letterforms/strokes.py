@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from crownlet.datasets.coco.truth import PartKind
-from crownlet.datasets.render.letterforms.own_forms import MODEL_FORM
+from crownlet.datasets.render.letterforms.own_forms import MIN_HE_GAP_Q, MODEL_FORM
 from crownlet.datasets.render.letterforms.sketch import Corner, Sketch, clamp
 
 _WIDE_ARC_LETTERS = "כךסרמ"
@@ -186,7 +186,7 @@ def he_gap(d: Sketch, t: float) -> float:
 
     Open, and not above the roof's own thickness (Mishnat Sofrim, he).
     """
-    return clamp(d.hand.he_gap + d.j(0.08), 0.32, 0.8 * t)
+    return clamp(d.hand.he_gap + d.j(0.08), MIN_HE_GAP_Q, max(MIN_HE_GAP_Q, 0.8 * t))
 
 
 def turn_block(corners: list[Corner], degrees: float) -> list[Corner]:

@@ -16,7 +16,7 @@ import numpy as np
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
 from crownlet.datasets.render.letterforms.glyph import Crown, Glyph, Part
-from crownlet.datasets.render.letterforms.hand import Hand
+from crownlet.datasets.render.letterforms.hand import Hand, habits_of
 from crownlet.datasets.render.letterforms.outlines import Region
 from crownlet.datasets.render.letterforms.own_forms import form_of
 from crownlet.datasets.render.letterforms.pen import Floats
@@ -27,6 +27,8 @@ _TAG_PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
               (0.92, 0.44, 0.4), (1, 0.12, 0.12)),
     "leaf": ((0, 0.24, 0.24), (0.2, 0.2, 0.2), (0.48, 0.38, 0.34), (0.68, 0.52, 0.48),
              (0.84, 0.4, 0.4), (1, 0.08, 0.08)),
+    "reed": ((0, 0.3, 0.3), (0.2, 0.28, 0.28), (0.5, 0.36, 0.36), (0.76, 0.48, 0.46),
+             (0.9, 0.42, 0.42), (1, 0.14, 0.14)),
     "wedge": ((0, 0.24, 0.24), (0.3, 0.26, 0.26), (0.7, 0.42, 0.42), (0.97, 0.56, 0.56),
               (1, 0.5, 0.5)),
     "club": ((0, 0.3, 0.3), (0.2, 0.24, 0.24), (0.5, 0.42, 0.42), (0.8, 0.62, 0.58),
@@ -47,7 +49,7 @@ _TAG_PROFILES: dict[str, tuple[tuple[float, float, float], ...]] = {
 }  # fmt: skip
 
 PROFILES_BY_FORM: dict[str, tuple[str, ...]] = {
-    "flame": ("flame", "flame", "leaf"),
+    "flame": ("flame", "flame", "leaf", "reed"),
     "wedge": ("wedge", "club"),
     "flag": ("flag", "pennant"),
     "bare": ("bare",),
@@ -61,7 +63,7 @@ AXIS_SHARES = np.array([0.0, 0.12, 0.28, 0.44, 0.58, 0.68, 0.74, 0.8, 0.86, 0.91
 _NECK_AXIS_SHARE = 0.68
 """Place at which heads and flags begin."""
 
-_HEADLESS_PROFILES = ("flame", "leaf", "wedge", "club", "bare")
+_HEADLESS_PROFILES = ("flame", "leaf", "reed", "wedge", "club", "bare")
 """Profiles without a head of its own size."""
 
 _WIDTH_TABLES: dict[str, Floats] = {
@@ -216,9 +218,11 @@ def _draw_plan(glyph: Glyph, crown: Crown, hand: Hand, draws: Floats, count: int
         root += 0.1 * pitch * unsteady * draws[2, :count]
     form = profile_of(hand)
     # A curl of the tip, to the side that this hand favours; flames curl the most.
-    curl = (0.12 if form in ("flame", "leaf") else 0.05) * (1 if hand.seed & 64 else -1)
+    curl = (0.12 if form in ("flame", "leaf", "reed") else 0.05) * (1 if hand.seed & 64 else -1)
     bend = curl * (0.6 + 0.4 * draws[3, 2]) + 0.03 * unsteady * draws[2, :count]
-    width = hand.tag_width * (1 + 0.1 * unsteady * draws[3, 3])
+    # Some hands' bare lines are broad ones, as some hands' heads are large.
+    heavy = 0.6 * max(0.0, habits_of(hand.seed).head_size) * (hand.tag_form in ("bare", "headed"))
+    width = hand.tag_width * (1 + heavy) * (1 + 0.1 * unsteady * draws[3, 3])
     return _CrownPlan(root, height, angle, bend, width, form, hand.tag_root)
 
 

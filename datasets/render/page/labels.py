@@ -25,7 +25,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 Points = npt.NDArray[np.float64]
 
-UNSEEN_DEFECTS = frozenset({"heel_missing"})
+UNSEEN_DEFECTS = frozenset({"heel_missing", "kotz_missing"})
 """Faults that take away what a hand that leaves it small hardly shows."""
 
 LETTER_SCOPES = ("glyph", "text")
