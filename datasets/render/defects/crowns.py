@@ -111,7 +111,8 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     if not tags or hand.tag_form == "bare":
         return None
     width = float(rng.uniform(0.06, 0.2))
-    count = len(tags) if rng.random() < _ALL_BARE_SHARE else 1 + draw_index(rng, max(1, len(tags) - 1))
+    every = rng.random() < _ALL_BARE_SHARE
+    count = len(tags) if every else 1 + draw_index(rng, max(1, len(tags) - 1))
     chosen = {int(k) for k in rng.permutation(len(tags))[:count]}
     widest = max(float(np.hypot(*np.subtract(*rails(part.outline)).T).max()) for part in tags)
     if widest < _HEADLESS_TAG_Q:
