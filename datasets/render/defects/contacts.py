@@ -214,9 +214,7 @@ def leg_touches_roof(
         return None
     under = float(hits[-1])
     if plainness < DOUBTFUL_PLAINNESS:
-        rise = grade_size(
-            plainness, 0.0, max(0.0, _gap_above(leg, roof) - _NEAR_LEG_GAP_Q), 0, 0
-        )
+        rise = grade_size(plainness, 0.0, max(0.0, _gap_above(leg, roof) - _NEAR_LEG_GAP_Q), 0, 0)
         return add_mark(
             glyph.with_parts([_raise_leg(leg, rise)]), "leg_touches_roof", 0.0, plainness
         )
