@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.commands.survey_plan import add_survey_plan, audit_size, defect_names
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
-    from crownlet.infer.survey.plan import PowerTarget, SurveyPlan
     from crownlet.infer.survey.run import SurveyRun
 
 SURVEY_CAUTION = (
@@ -33,42 +33,24 @@ def add_survey_run(actions: argparse._SubParsersAction[Any]) -> None:
     )  # fmt: skip
     run.add_argument("--out", required=True, metavar="S", help="folder of the survey")
     run.add_argument(
-        "--audit", type=_audit, metavar="N",
-        help="letters of each scroll to be judged for each defect (10), as `survey plan` advises; "
+        "--design", metavar="FILE",
+        help="what was declared beforehand, written by `survey plan --out`; its settings hold, and "
+        "others given here are recorded as changes",
+    )  # fmt: skip
+    run.add_argument(
+        "--audit", type=audit_size, metavar="N",
+        help="letters of each scroll to be judged for each defect (4), as `survey plan` advises; "
         "below 1, that share of them; 0, none",
     )  # fmt: skip
     run.add_argument(
-        "--defects", type=_defects, metavar="NAME,...",
+        "--defects", type=defect_names, metavar="NAME,...",
         help="defects to be audited, all if absent; few, chosen beforehand, are sooner read",
     )  # fmt: skip
     run.add_argument("--seed", type=int, metavar="K", help="draws codes and letters (2007)")
-    run.add_argument("--portion", default="auto", help="where the manifest names none (auto)")
-    run.add_argument(
-        "--customs", default="unspecified", help="where the manifest names none (unspecified)"
-    )
+    run.add_argument("--portion", help="where the manifest names none (auto)")
+    run.add_argument("--customs", help="where the manifest names none (unspecified)")
     run.add_argument("--model", metavar="DIR", help="other networks than the shipped ones")
     run.set_defaults(run=_run_survey)
-
-
-def _audit(text: str) -> float:
-    try:
-        size = float(text)
-    except ValueError:
-        size = -1.0
-    if not 0 <= size < 1e6 or (size > 1 and size != int(size)):
-        raise argparse.ArgumentTypeError(f"a whole number, or a share below 1, not {text}")
-    return size
-
-
-def _defects(text: str) -> tuple[str, ...]:
-    from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-
-    named = [name.strip() for name in text.split(",") if name.strip()]
-    for name in named:
-        if name not in GLYPH_DEFECTS:
-            known = ", ".join(GLYPH_DEFECTS)
-            raise argparse.ArgumentTypeError(f"{name!r} is none of {known}")
-    return tuple(name for name in GLYPH_DEFECTS if name in named)
 
 
 def _run_survey(options: argparse.Namespace) -> int:
@@ -96,13 +78,21 @@ def _run_survey(options: argparse.Namespace) -> int:
 def _prepare(options: argparse.Namespace) -> SurveyRun | None:
     """The survey, or None after printing what is wrong with it."""
     from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.survey.design import read_design
     from crownlet.infer.survey.manifest import read_manifest
-    from crownlet.infer.survey.run import SurveyRequest, prepare_survey
+    from crownlet.infer.survey.run import SurveyRequest, find_design, prepare_survey
 
-    wish = SurveyRequest(options.seed, options.audit, options.defects, options.model)
+    folder = Path(options.out)
     try:
-        manifest = read_manifest(options.manifest, options.portion, options.customs)
-        return prepare_survey(manifest, Path(options.out), wish)
+        given = read_design(Path(options.design)) if options.design else None
+        design = find_design(folder, given)
+        portion = options.portion or (design.portion if design else "auto")
+        customs = options.customs or (design.customs if design else "unspecified")
+        wish = SurveyRequest(
+            options.seed, options.audit, options.defects, given, portion, customs, options.model
+        )
+        manifest = read_manifest(options.manifest, portion, customs)
+        return prepare_survey(manifest, folder, wish)
     except (FileFault, ValueError, OSError) as error:
         print_error(error)
         return None
@@ -130,6 +120,7 @@ def _inspect(running: SurveyRun) -> int:
 
 
 def _print_sources(running: SurveyRun) -> None:
+    from crownlet.infer.survey.design import describe_change
     from crownlet.infer.survey.records import MIN_SCROLLS_FOR_INTERVAL
 
     sources = running.manifest.sources
@@ -138,6 +129,15 @@ def _print_sources(running: SurveyRun) -> None:
         f"{running.manifest.path}: {len(running.keys)} scans, {scrolls} scrolls, "
         f"{len(sources)} sources."
     )
+    if questions := running.count_questions():
+        print(
+            f"Audit: about {questions:,} questions to answer ({scrolls} scrolls, "
+            f"{len(running.survey.defects)} defects, {running.survey.audit:g} letters of each)."
+        )
+    if running.design is None:
+        print("No design was declared beforehand: the report will call every comparison explored.")
+    for change in running.survey.history:
+        print(f"Exploratory: {describe_change(change)}")
     for name, count in sources.items():
         if count < MIN_SCROLLS_FOR_INTERVAL:
             print(f"{name}: {count} of {MIN_SCROLLS_FOR_INTERVAL} scrolls that an interval needs.")
@@ -256,91 +256,11 @@ def _run_survey_demo(options: argparse.Namespace) -> int:
     return DONE
 
 
-PLAN_ASSUMPTIONS = """\
-What this takes for granted: scrolls of a source are drawn by chance, not chosen for their faults;
-letters of one scroll are alike by {likeness:g} (0: no more than letters of two scrolls, 1: wholly);
-the network's word agrees with the reader's by {agreement:g} (as a correlation); each test is made
-at {level:g} ({comparisons}); scrolls are compared, not letters.
-Likeness and agreement are guesses until a first survey has measured them: try a higher likeness and
-a lower agreement before settling on a number."""
-
-
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `survey` and its subcommands."""
     survey = commands.add_parser("survey", help="compare defect rates between sources")
     actions = survey.add_subparsers(dest="action", required=True, metavar="ACTION")
-    plan = actions.add_parser(
-        "plan", help="how many scrolls of each source, how many letters to audit"
-    )
-    plan.add_argument(
-        "--rate", type=float, required=True, help="share of letters with the defect, as 0.05"
-    )
-    plan.add_argument(
-        "--difference", type=float, required=True, help="difference to be seen, as 0.05"
-    )
-    plan.add_argument(
-        "--letters", type=int, default=200, help="letters of a scroll that can have the defect"
-    )
-    plan.add_argument(
-        "--likeness", type=float, default=0.05, help="correlation of two letters of one scroll"
-    )
-    plan.add_argument(
-        "--agreement", type=float, default=0.8, help="correlation of network and reader"
-    )
-    plan.add_argument(
-        "--power", type=float, default=0.8, help="chance wanted of seeing the difference"
-    )
-    plan.add_argument(
-        "--comparisons", type=int, default=1, help="comparisons made at once (defects x pairs)"
-    )
-    plan.set_defaults(run=_plan)
+    add_survey_plan(actions)
     add_survey_run(actions)
     add_survey_compare(actions)
     add_survey_demo(actions)
-
-
-def _plan(options: argparse.Namespace) -> int:
-    from crownlet.infer.survey.plan import PlanError, PowerTarget, list_plans
-
-    names = ("rate", "difference", "letters", "likeness", "agreement", "power", "comparisons")
-    try:
-        aim = PowerTarget(**{name: getattr(options, name) for name in names})
-        print(_plan_text(aim, list_plans(aim)))
-    except PlanError as error:
-        print_error(error)
-        return WRONG_USAGE
-    return DONE
-
-
-def _share(of_one: float) -> str:
-    return f"{of_one * 100:.4g}%"
-
-
-def _plan_text(aim: PowerTarget, made: tuple[SurveyPlan, ...]) -> str:
-    from crownlet.infer.survey.plan import choose_plan
-
-    best = choose_plan(made)
-    rows = [
-        f"{one.audited:>16}  {one.scrolls:>17}  {one.scrolls * one.audited:>17}"
-        f"{'  every letter' if one.audited == aim.letters else ''}"
-        for one in made
-    ]
-    level = aim.level / aim.comparisons
-    many = "one comparison" if aim.comparisons == 1 else f"{aim.comparisons} comparisons at once"
-    return "\n".join(
-        (
-            f"To see a difference between {_share(aim.rate)} and"
-            f" {_share(aim.rate + aim.difference)} of the letters with a chance of"
-            f" {_share(aim.power)}:",
-            f"take {best.scrolls} scrolls of each source, and read {best.audited} letters of each",
-            f"scroll, drawn by chance among the {aim.letters} that can have the defect (more in",
-            "proportion if the draw is among all letters).",
-            "",
-            "read each scroll  scrolls a source  letters a source",
-            *rows,
-            "",
-            PLAN_ASSUMPTIONS.format(
-                likeness=aim.likeness, agreement=aim.agreement, level=level, comparisons=many
-            ),
-        )
-    )

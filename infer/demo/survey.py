@@ -88,7 +88,7 @@ def run_survey_demo(
     folder = out / "survey"
     if folder.exists():
         shutil.rmtree(folder)
-    request = SurveyRequest(SURVEY_SEED, LETTERS_AUDITED_PER_SCROLL, SURVEY_DEFECTS, model)
+    request = SurveyRequest(SURVEY_SEED, LETTERS_AUDITED_PER_SCROLL, SURVEY_DEFECTS, model=model)
     survey_run = prepare_survey(read_manifest(_write_manifest(out, sheets)), folder, request)
     for number, _ in enumerate(survey_run.pages(), start=1):
         if number % PAGES_PER_PROGRESS_LINE == 0:

@@ -23,7 +23,7 @@ ALL_KINDS = ""
 """Key of all doubts together in tables by kind."""
 
 Origin = Literal["finding", "review", "audit", "survey", "letter"]
-"""Why a question is asked; `survey`: drawn at random for a survey, whatever its route; `letter`:
+"""Why a question is asked; `survey`: drawn at random for a survey; `letter`:
 drawn at random among all letters, to be judged whole."""
 
 LETTER_KIND = "whole_letter"

@@ -1,7 +1,8 @@
 """The questions of a survey's audit: a review of its folder asks these and no others.
 
-They were drawn irrespective of what the networks think, so that a question shows nothing of it.
-Doubtful letters are not mixed in: many faults in sight make a reader expect them.
+Every letter of a scroll can be drawn; those that the networks doubt have a higher chance, so that a
+question says a little of their doubt. Which letters they are is not shown, and none is asked beyond
+the draw: many faults in sight make a reader expect them.
 """
 
 from __future__ import annotations

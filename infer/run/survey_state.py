@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.run.tables import RunError, read_json
@@ -18,8 +18,23 @@ SURVEY_SCHEMA = 2
 
 DEFAULT_SURVEY_SEED = 2007
 
-DEFAULT_LETTERS_AUDITED = 10.0
-"""Letters of each scroll that are audited for each defect, unless asked otherwise."""
+DEFAULT_LETTERS_AUDITED = 4.0
+"""Letters of each scroll that are audited for each defect, unless asked otherwise: with chances
+that rise with the network's doubt they tell as much of rare defects as 10 drawn evenly."""
+
+AuditDraw = Literal["doubt", "even"]
+"""How letters are drawn: with chances that rise with the network's probability, or equal ones."""
+
+
+@dataclass(frozen=True)
+class DesignChange:
+    """A setting of a survey that differs from its design."""
+
+    on: str
+    """Date on which the survey was run with it."""
+    setting: str
+    declared: str
+    used: str
 
 
 @dataclass(frozen=True)
@@ -39,6 +54,13 @@ class Survey:
     """SHA-256 of the picture of each page inspected."""
     failed: Mapping[str, str] = field(default_factory=dict)
     """Reasons of pages that could not be inspected, by page."""
+    draw: AuditDraw = "even"
+    """Whether the chances of letters rise with the network's probability; in records of earlier
+    versions, which lack it, they do not."""
+    design: str = ""
+    """SHA-256 of the design, as `S/design.json` states it; empty without one."""
+    history: tuple[DesignChange, ...] = ()
+    """Every change to what the design declares, the first first."""
     versions: Mapping[str, Any] = field(default_factory=dict)
     """Of the package, the networks and the thresholds."""
 
@@ -67,6 +89,7 @@ def read_survey(folder: Path) -> Survey | None:
         raise RunError(path, "was not written by this version of the program.")
     data.pop("caution", None)
     try:
-        return Survey(**{**data, "defects": tuple(data["defects"])})
+        history = tuple(DesignChange(**change) for change in data.pop("history", ()))
+        return Survey(**{**data, "defects": tuple(data["defects"])}, history=history)
     except (KeyError, TypeError) as error:
         raise RunError(path, f"is no record of a survey ({error}).") from None

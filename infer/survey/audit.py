@@ -1,157 +1,144 @@
-"""The audit of a survey: letters drawn at random for each defect and scroll, and readers' answers.
+"""The audit of a survey: letters drawn at random for each defect and scroll, with known chances.
 
-In every scroll, for every defect, the same number of letters is drawn without replacement among
-those that can have it and were examined for it, whatever their route (stratified sampling; Cochran,
-Sampling Techniques, 3rd ed. 1977, chapter 5). So each (letter, defect) pair of a scroll has one
-inclusion probability, known before the draw: letters drawn over letters there are. One defect is
-asked of a letter at a time, which a reader does fastest, and no defect has fewer letters than
-another.
+In every scroll, for every defect, letters are drawn among those that can have it and were examined
+for it, whatever their route. The chance of a letter rises with the square root of the network's
+probability, the best choice for a rare defect where the network is calibrated (Sarndal, Swensson &
+Wretman 1992, section 3.6). At least `MIN_EVEN_SHARE` of every chance is the same for all letters of
+the scroll, so that no letter weighs more than 1 / `MIN_EVEN_SHARE` times as much as in an even
+draw, however wrong the network is (Hesterberg 1995, defensive mixtures).
 
-Only what a reader answers before being shown anything counts, and of several readers the first to
-come. A defect counts as audited when all its drawn letters are decided: readers go by letter, so
-that those decided first are not a random sample.
+A letter is drawn where its random number lies below its chance. The random numbers of a scroll are
+spread evenly, one in each of as many steps as it has letters (collocated sampling; Brewer, Early &
+Hanif 1984): each is uniform, so that the chances are exact, the number drawn hardly varies, and a
+larger audit draws the same letters and more. With equal chances this is a simple random sample.
 """
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from heapq import nsmallest
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.review.queue import stable_hash
 from crownlet.infer.review.survey_questions import AuditedLetter
-from crownlet.infer.survey.page_letters import PageLetters, list_examined
+from crownlet.infer.run.survey_state import AuditDraw
+from crownlet.infer.survey.intervals import Floats
+from crownlet.infer.survey.page_letters import PageLetters
 
-if TYPE_CHECKING:
-    from crownlet.infer.review.store import ReviewStore
-    from crownlet.infer.run.run import Run
+MIN_EVEN_SHARE = 0.5
+"""Least share of a letter's chance that is the same for all letters of a scroll. In simulations
+shares from a third to a half gave the same spread at rates of 0.3% to 5%."""
 
-LABEL_OF_CHOICE = {"present": 1.0, "not_present": 0.0}
-
-AuditedPlace = tuple[str, int, str]
-"""Page, letter, defect."""
-
-
-@dataclass(frozen=True)
-class AuditCounts:
-    """How far the audit has come; counts of (letter, defect) pairs."""
-
-    drawn: int
-    decided: int
-    """Answered with present or not present, before the reader was shown anything."""
-    cannot_tell: int
-    """Answered otherwise: cannot tell, for an authority, or another letter than read."""
+EVEN_FROM_RATE = 0.2
+"""Where the network expects a defect on this share of the letters or more, the draw is even: so
+frequent a defect is met by any draw, and uneven weights only add spread (a tenth in simulations).
+"""
 
 
 @dataclass(frozen=True)
-class AuditLabels:
-    """Labels of the audit, 0 or 1."""
+class ScrollChances:
+    """One defect on one scroll: its letters on all pages, in the order of the pages' names."""
 
-    values: Mapping[AuditedPlace, float]
-    """Only of defects whose letters are all decided."""
-    counts: AuditCounts
-    notes: tuple[str, ...]
+    defect: str
+    pages: tuple[PageLetters, ...]
+    examined: tuple[np.ndarray, ...]
+    """Of each page: places of the letters that can have the defect, from 0."""
+    chance: Floats
+    """Inclusion probability of each of them, all pages together."""
 
 
-def draw_stratified_audit(
-    scrolls: Mapping[str, Sequence[PageLetters]], defects: Iterable[str], size: float, seed: int
+def draw_audit(
+    scrolls: Mapping[str, Sequence[PageLetters]],
+    defects: Iterable[str],
+    size: float,
+    seed: int,
+    draw: AuditDraw = "doubt",
 ) -> tuple[AuditedLetter, ...]:
-    """Draw `size` letters of each scroll for each defect, or that share of them if below 1.
+    """Draw about `size` letters of each scroll for each defect, or that share of them if below 1.
 
     The same pages and seed give the same draw, in whatever order they come; a larger size draws
     the same letters and more. 0 draws none.
     """
     drawn = [
         letter
-        for pages in scrolls.values()
-        for defect in defects
-        for letter in _draw_stratum(pages, defect, size, seed)
+        for chances in list_chances(scrolls, defects, size, draw)
+        for letter in _draw_scroll(chances, seed)
     ]
     return tuple(sorted(drawn, key=lambda letter: (letter.page, letter.glyph, letter.defect)))
 
 
-def _draw_stratum(
-    pages: Sequence[PageLetters], defect: str, size: float, seed: int
-) -> list[AuditedLetter]:
-    members = [(page.page, *letter) for page in pages for letter in list_examined(page, defect)]
-    count = min(len(members), round(size) if size >= 1 else round(size * len(members)))
-    if size > 0 and members:
-        count = max(count, 1)
-    drawn = nsmallest(count, members, key=lambda m: stable_hash(seed, "audit", defect, m[0], m[1]))
-    return [AuditedLetter(*member, defect, count / len(members)) for member in drawn]
+def list_chances(
+    scrolls: Mapping[str, Sequence[PageLetters]],
+    defects: Iterable[str],
+    size: float,
+    draw: AuditDraw,
+) -> Iterator[ScrollChances]:
+    """The inclusion probabilities of all letters that an audit can draw; nothing for size 0."""
+    defects = tuple(defects)
+    for pages in scrolls.values():
+        pages = sorted(pages, key=lambda page: page.page)
+        for defect in defects:
+            rows = [page.predicted[GLYPH_DEFECTS.index(defect)] for page in pages]
+            examined = tuple(np.flatnonzero(~np.isnan(row)) for row in rows)
+            predicted = np.concatenate([row[k] for row, k in zip(rows, examined, strict=True)])
+            if len(predicted) and size > 0:
+                chance = compute_chances(predicted, size, draw)
+                yield ScrollChances(defect, tuple(pages), examined, chance)
 
 
-def read_labels(run: Run, audited: Iterable[AuditedLetter]) -> AuditLabels:
-    """Read the decisions of a survey; StoreError if their file cannot be read."""
-    from crownlet.infer.review.store import ReviewStore
-    from crownlet.infer.run.names import REVIEW_STORE_FILE
+def compute_chances(predicted: Floats, size: float, draw: AuditDraw = "doubt") -> Floats:
+    """Inclusion probabilities of the letters of one scroll, (letters,), that sum to the size.
 
-    drawn: dict[str, list[AuditedPlace]] = defaultdict(list)
-    for letter in audited:
-        drawn[letter.defect].append((letter.page, letter.glyph, letter.defect))
-    path = run.folder / REVIEW_STORE_FILE
-    by_reader: list[dict[AuditedPlace, str]] = []
-    if path.is_file():
-        store = ReviewStore.open(path, run)
-        try:
-            by_reader = [_read_answers(store, reader.name) for reader in store.readers()]
-        finally:
-            store.close()
-    first: dict[AuditedPlace, str] = {}
-    for answers in reversed(by_reader):
-        first.update(answers)
-    return _collect_labels(drawn, first, _describe_disagreement(by_reader))
-
-
-def _read_answers(store: ReviewStore, reader: str) -> dict[AuditedPlace, str]:
-    """One reader's answers to the audit."""
-    items = {item.id: item for item in store.items(reader, state="all", reveal=True)}
-    return {
-        (items[number].page, items[number].glyphs[0], kind): decision.choice
-        for number, kind, decision in store.independent_decisions(reader)
-        if number in items and items[number].origin == "survey"
-    }
+    `predicted` are the network's probabilities, (letters,). At least one letter is expected, and no
+    probability exceeds 1: what is over is spread over the others in proportion.
+    """
+    letters = len(predicted)
+    expected = min(letters, max(1, round(size) if size >= 1 else round(size * letters)))
+    if draw == "even" or not predicted.any():
+        return np.full(letters, expected / letters)
+    score = np.sqrt(predicted)
+    share = compute_even_share(float(predicted.mean()))
+    part = share / letters + (1 - share) * score / score.sum()
+    certain = np.zeros(letters, dtype=np.bool_)
+    while True:
+        others = expected - int(certain.sum())
+        weight = float(part[~certain].sum())
+        chance = np.where(certain, 1.0, part * others / weight if weight > 0 else 1.0)
+        over = (chance >= 1) & ~certain
+        if not over.any():
+            return np.asarray(chance)
+        certain |= over
 
 
-def _collect_labels(
-    drawn: Mapping[str, list[AuditedPlace]],
-    first: Mapping[AuditedPlace, str],
-    notes: tuple[str, ...],
-) -> AuditLabels:
-    """Labels from the first answer to each question; `notes` come last among the notes."""
-    values: dict[AuditedPlace, float] = {}
-    answers: Counter[bool] = Counter()
-    undecided: list[str] = []
-    for defect, places in drawn.items():
-        answered = [place for place in places if place in first]
-        answers.update(first[place] in LABEL_OF_CHOICE for place in answered)
-        if len(answered) == len(places):
-            values.update(
-                (place, LABEL_OF_CHOICE[first[place]])
-                for place in answered
-                if first[place] in LABEL_OF_CHOICE
+def compute_even_share(rate: float) -> float:
+    """Share of a chance that is the same for all letters, where the network expects this rate."""
+    return min(1.0, max(MIN_EVEN_SHARE, rate / EVEN_FROM_RATE))
+
+
+def _draw_scroll(chances: ScrollChances, seed: int) -> list[AuditedLetter]:
+    """The letters of one scroll drawn for one defect."""
+    keys, steps = [], []
+    for page, examined in zip(chances.pages, chances.examined, strict=True):
+        random = np.random.default_rng(stable_hash(seed, "audit", chances.defect, page.page))
+        # Two numbers for every letter of the page, so that those of one do not depend on which
+        # others were examined.
+        own = random.random((2, len(page.glyph)))
+        keys.append(own[0, examined])
+        steps.append(own[1, examined])
+    rank = np.argsort(np.argsort(np.concatenate(keys)))
+    number = (rank + np.concatenate(steps)) / len(rank)
+    drawn = number < chances.chance
+    letters, start = [], 0
+    for page, examined in zip(chances.pages, chances.examined, strict=True):
+        own_drawn = np.flatnonzero(drawn[start : start + len(examined)])
+        letters += [
+            AuditedLetter(
+                page.page, int(page.glyph[examined[k]]), str(page.letter[examined[k]]),
+                chances.defect, float(chances.chance[start + k]),
             )
-        elif answered:
-            undecided.append(
-                f"{defect}: {len(places) - len(answered)} of {len(places)} drawn letters are not "
-                "decided yet; until they are, none of its labels counts."
-            )
-    total = sum(map(len, drawn.values()))
-    counts = AuditCounts(total, answers[True], answers[False])
-    return AuditLabels(values, counts, (*undecided, *notes))
-
-
-def _describe_disagreement(by_reader: Sequence[Mapping[AuditedPlace, str]]) -> tuple[str, ...]:
-    """How often later readers answered otherwise than the first."""
-    notes = []
-    for number, other in enumerate(by_reader[1:], start=2):
-        both = [place for place in other if place in by_reader[0]]
-        different = sum(other[place] != by_reader[0][place] for place in both)
-        if both:
-            notes.append(
-                f"Reader {number} answered {len(both)} of the first reader's questions, "
-                f"{different} of them differently; the first reader's word counts."
-            )
-    return tuple(notes)
+            for k in own_drawn
+        ]  # fmt: skip
+        start += len(examined)
+    return letters

@@ -15,16 +15,24 @@ from numpy.typing import ArrayLike, NDArray
 
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-from crownlet.infer.review.survey_questions import AuditedLetter, read_audit
+from crownlet.infer.review.survey_questions import AUDIT_FILE, read_audit
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.run.survey_state import Survey, read_survey
 from crownlet.infer.run.tables import RunError
 from crownlet.infer.scrolls.same_page import SAME_PAGE
-from crownlet.infer.survey.audit import AuditCounts, read_labels
+from crownlet.infer.survey.audit import list_chances
 from crownlet.infer.survey.estimators import Ints, LetterSample
 from crownlet.infer.survey.intervals import Floats
+from crownlet.infer.survey.labels import (
+    AuditCounts,
+    AuditLabels,
+    ReaderAgreement,
+    ReaderAnswer,
+    read_labels,
+)
 from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
 from crownlet.infer.survey.pseudonyms import PageKey, read_keys
+from crownlet.infer.survey.response import AuditArrays, weigh_labels
 
 FACE, REVERSE = "face", "reverse"
 
@@ -46,9 +54,10 @@ class SurveyArrays:
     predicted: Floats
     """(defects, letters); NaN where the letter cannot have the defect."""
     label: Floats
-    """(defects, letters), 0 or 1; NaN where no reader judged."""
+    """(defects, letters), from 0 to 1, the mean of the readers; NaN where no reader judged."""
     inclusion_probability: Floats
-    """(defects, letters), in (0, 1]: before the draw, that the letter is audited for the defect."""
+    """(defects, letters), in (0, 1]: before the draw, that the letter is drawn for the defect and
+    labelled."""
     found: NDArray[np.bool_]
     """(defects, letters): whether the tool made a finding of it."""
     side: NDArray[np.str_]
@@ -98,7 +107,12 @@ class SurveyData:
     versions: Mapping[str, tuple[str, ...]]
     """`package`, `model`, `thresholds`, `customs`: every one that the pages were made with."""
     notes: tuple[str, ...]
-    """Plain sentences: pages that failed, mixed versions, readers who differ."""
+    """Plain sentences: pages that failed, mixed versions."""
+    questions: AuditArrays | None = None
+    """What was drawn and answered; None without an audit."""
+    answers: tuple[ReaderAnswer, ...] = ()
+    agreement: tuple[ReaderAgreement, ...] = ()
+    """Of every two readers."""
 
 
 def build_arrays(
@@ -144,8 +158,8 @@ def build_arrays(
         "predicted must lie from 0 to 1.",
     )
     _require(
-        bool(np.all(np.isnan(labels) | (labels == 0) | (labels == 1))),
-        "label must be 0, 1 or missing.",
+        bool(np.all(np.isnan(labels) | ((labels >= 0) & (labels <= 1)))),
+        "label must lie from 0 to 1, or be missing.",
     )
     findings = predictions >= 0.5 if found is None else np.asarray(found, dtype=np.bool_)
     _require(findings.shape == shape, "found must have the shape of predicted.")
@@ -177,11 +191,15 @@ def load_survey(folder: Path) -> SurveyData:
     run = open_run(folder)
     pages = read_pages(folder, survey, keys)
     key_of = {key.page: key for key in keys}
-    drawn = read_audit(folder)
-    labels = read_labels(run, drawn)
+    labels = read_labels(run, read_audit(folder))
     page = np.repeat([p.page for p in pages], [len(p.glyph) for p in pages])
     numbers = np.concatenate([p.glyph for p in pages])
-    label, inclusion_probability = _audit_arrays(page, numbers, drawn, labels.values, key_of)
+    questions = _audit_arrays(folder, survey, pages, labels, key_of)
+    label, inclusion_probability = weigh_labels(
+        questions,
+        scroll=np.unique([key_of[name].coded_scroll for name in page], return_inverse=True)[1],
+        source=np.unique([key_of[name].code for name in page], return_inverse=True)[1],
+    )
     sides = {p.page: _side_of(run, p.page) for p in pages}
     arrays = build_arrays(
         GLYPH_DEFECTS,
@@ -197,7 +215,8 @@ def load_survey(folder: Path) -> SurveyData:
     return SurveyData(
         arrays, page, numbers, {key.source: key.code for key in keys},
         _count_scrolls(pages, key_of, sides), labels.counts, _list_versions(survey, pages),
-        (*_describe_failures(survey), *_list_same_page_notes(run), *labels.notes),
+        (*_describe_failures(survey), *_list_same_page_notes(run)),
+        questions, labels.answers, labels.agreement,
     )  # fmt: skip
 
 
@@ -248,31 +267,45 @@ def _side_of(run: Run, page: str) -> str:
 
 
 def _audit_arrays(
-    page: NDArray[np.str_],
-    numbers: Ints,
-    drawn: Sequence[AuditedLetter],
-    labels: Mapping[tuple[str, int, str], float],
+    folder: Path,
+    survey: Survey,
+    pages: Sequence[PageLetters],
+    labels: AuditLabels,
     key_of: Mapping[str, PageKey],
-) -> tuple[Floats, Floats]:
-    """Labels and inclusion probabilities, (defects, letters) both.
+) -> AuditArrays:
+    """What was drawn and answered; letters in the order of the pages.
 
-    Every letter of a scroll has the probability of those drawn in it, drawn or not; where nothing
-    was drawn there is no label either, and the probability is set to 1.
+    The chances of letters that were not drawn are computed as those of the draw were; RunError
+    where audit.csv has other chances.
     """
-    label = np.full((len(GLYPH_DEFECTS), len(page)), np.nan)
-    inclusion_probability = np.ones_like(label)
-    column = {place: k for k, place in enumerate(zip(page.tolist(), numbers.tolist(), strict=True))}
-    scrolls = np.array([key_of[name].coded_scroll for name in page])
-    own = {scroll: np.flatnonzero(scrolls == scroll) for scroll in np.unique(scrolls).tolist()}
+    starts = np.cumsum([0, *(len(page.glyph) for page in pages)])
+    start_of = {page.page: int(start) for page, start in zip(pages, starts[:-1], strict=True)}
+    shape = (len(GLYPH_DEFECTS), int(starts[-1]))
+    chance = np.full(shape, np.nan)
+    scrolls: dict[str, list[PageLetters]] = {}
+    for page in pages:
+        scrolls.setdefault(key_of[page.page].coded_scroll, []).append(page)
     row_of = {defect: row for row, defect in enumerate(GLYPH_DEFECTS)}
-    strata = {
-        (key_of[d.page].coded_scroll, row_of[d.defect], d.inclusion_probability) for d in drawn
-    }
-    for scroll, row, probability in strata:
-        inclusion_probability[row, own[scroll]] = probability
-    for (name, number, defect), value in labels.items():
-        label[row_of[defect], column[name, number]] = value
-    return label, inclusion_probability
+    for drawable in list_chances(scrolls, survey.defects, survey.audit, survey.draw):
+        columns = np.concatenate(
+            [
+                start_of[page.page] + examined
+                for page, examined in zip(drawable.pages, drawable.examined, strict=True)
+            ]
+        )
+        chance[row_of[drawable.defect], columns] = drawable.chance
+    drawn, cannot_tell = np.zeros(shape, dtype=np.bool_), np.zeros(shape, dtype=np.bool_)
+    label = np.full(shape, np.nan)
+    for one in read_audit(folder):
+        place = row_of[one.defect], start_of[one.page] + one.glyph - 1
+        if not np.isclose(chance[place], one.inclusion_probability, rtol=1e-9, atol=0):
+            raise RunError(
+                folder / AUDIT_FILE, "does not fit the survey; run `crownlet survey run` again."
+            )
+        drawn[place] = True
+        label[place] = labels.values.get((one.page, one.glyph, one.defect), np.nan)
+        cannot_tell[place] = (one.page, one.glyph, one.defect) in labels.cannot_tell
+    return AuditArrays(drawn, chance, label, cannot_tell)
 
 
 def _count_scrolls(

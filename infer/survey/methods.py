@@ -5,8 +5,8 @@ The cautions must be read before anyone is named; they follow from the survey's 
 
 from __future__ import annotations
 
-from crownlet.infer.survey.audit import AuditCounts
 from crownlet.infer.survey.data import SurveyData
+from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.records import (
     CONFIDENCE_LEVEL,
     MIN_SCROLLS_FOR_INTERVAL,

@@ -166,7 +166,7 @@ def test_shares_of_scrolls() -> None:
 @pytest.mark.parametrize(
     ("more", "says"),
     [
-        ({"label": [[2.0, 0, 0, 0]]}, "label must be 0, 1"),
+        ({"label": [[2.0, 0, 0, 0]]}, "label must lie from 0 to 1"),
         ({"inclusion_probability": [0.0, 1, 1, 1]}, "inclusion_probability"),
         ({"label": [[0.0, 1]]}, "shape"),
     ],

@@ -19,9 +19,9 @@ from statsmodels.stats.multitest import multipletests
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer import cli
 from crownlet.infer.run.run import open_run
-from crownlet.infer.survey.audit import AuditCounts
 from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays
 from crownlet.infer.survey.examples import draw_examples
+from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.report import write_report
 from crownlet.infer.view.wording import count_per, format_percent, letters_per_unit
 

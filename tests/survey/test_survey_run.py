@@ -244,7 +244,7 @@ def test_the_review_page_shows_no_source_and_says_how_letters_were_drawn(
     with review_server.review(open_run(out)) as review:
         window = review.client()
         start, one = (window.get(address).text for address in ("/", "/one"))
-    assert "drawn by lot for a survey" in start
+    assert "drawn at random for a survey" in start
     assert "mixed in by lot" not in start
     for text in (start, one):
         assert "Northgate" not in text and "Southgate" not in text
