@@ -37,6 +37,11 @@ class Columns:
         columns = zip(*rows, strict=True) if rows else ((),) * len(names)
         self._columns = dict(zip(names, columns, strict=True))
 
+    @property
+    def header(self) -> tuple[str, ...]:
+        """Names of the columns, in their order."""
+        return tuple(self._columns)
+
     def __contains__(self, name: str) -> bool:
         return name in self._columns
 

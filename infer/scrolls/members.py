@@ -36,13 +36,13 @@ class TableLine:
 
 
 def read_lines(
-    path: str | Path, known: Sequence[str], needed: Sequence[str]
+    path: str | Path, known: Sequence[str] | None, needed: Sequence[str]
 ) -> tuple[list[str], list[TableLine]]:
     """The columns of a CSV file, UTF-8 with or without a byte order mark, and its non-empty lines.
 
     Cells are divided by commas, semicolons or tabs. ScrollTableError for what is no such table, for
-    a column not `known` or there twice, for an absent `needed` one, and where no line follows the
-    header.
+    a column not `known` (None allows any) or there twice, for an absent `needed` one, and where no
+    line follows the header.
     """
     text = _text(Path(path))
     first = text.partition("\n")[0]
@@ -82,11 +82,11 @@ def _text(path: Path) -> str:
 
 
 def _columns(
-    path: str | Path, header: Sequence[str], known: Sequence[str], needed: Sequence[str]
+    path: str | Path, header: Sequence[str], known: Sequence[str] | None, needed: Sequence[str]
 ) -> list[str]:
     columns = [cell.strip().casefold() for cell in header]
     for place, name in enumerate(columns, start=1):
-        if name not in known:
+        if known is not None and name not in known:
             reason = f"{name!r} is none of {', '.join(known)}."
             raise ScrollTableError(path, f"line 1, column {place}: {reason}")
         if name in columns[: place - 1]:

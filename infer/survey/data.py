@@ -64,6 +64,24 @@ class SurveyArrays:
     """(letters,): `face`, `reverse`, or empty."""
     letter: NDArray[np.str_]
     """(letters,): which letter of the alphabet it is, or empty."""
+    scribe_of: NDArray[np.str_]
+    """Code of each scroll's scribe, empty where not known, (scrolls,)."""
+
+    @property
+    def unit_of(self) -> Ints:
+        """Number of each scroll's top independent unit, (scrolls,), from 0 without a gap.
+
+        The scribe where known, else the scroll itself; a scribe who writes for two sources is one
+        unit in each. Units are what is resampled and permuted.
+        """
+        keys = [
+            (int(source), scribe, -1 if scribe else number)
+            for number, (source, scribe) in enumerate(
+                zip(self.source_of, self.scribe_of.tolist(), strict=True)
+            )
+        ]
+        order = {key: place for place, key in enumerate(dict.fromkeys(keys))}
+        return np.array([order[key] for key in keys], dtype=np.int64)
 
     def letters(self, defect: int) -> LetterSample:
         """The letters that can have the defect, scrolls still numbered over the whole survey."""
@@ -88,6 +106,11 @@ class ScrollCounts:
     letters: int
     findings: int
     """Letters with a finding."""
+    scribe: str = ""
+    """Code of its scribe; empty where not known."""
+    workshop: str = ""
+    covariates: tuple[tuple[str, str], ...] = ()
+    """Names and values of the manifest's free columns."""
 
 
 @dataclass(frozen=True)
@@ -125,10 +148,12 @@ def build_arrays(
     found: ArrayLike | None = None,
     side: ArrayLike | None = None,
     letter: ArrayLike | None = None,
+    scribe: ArrayLike | None = None,
 ) -> SurveyArrays:
     """Check and number the letters of a survey.
 
-    `scroll`, `source`, `side` and `letter` are (letters,), the first two names or numbers;
+    `scroll`, `source`, `side`, `letter` and `scribe` are (letters,), the first two names or
+    numbers, the last empty where not known;
     `predicted`, `label` and `found` are (defects, letters); `inclusion_probability` is either, or
     one number. Without `found`, a finding is a prediction of 0.5 or more. SurveyTableError names
     what does not fit.
@@ -163,13 +188,17 @@ def build_arrays(
     )
     findings = predictions >= 0.5 if found is None else np.asarray(found, dtype=np.bool_)
     _require(findings.shape == shape, "found must have the shape of predicted.")
-    sides, forms = (
+    sides, forms, scribes = (
         np.full(count, "") if given is None else np.asarray(given, dtype=np.str_)
-        for given in (side, letter)
+        for given in (side, letter, scribe)
     )
     _require(
-        sides.shape == forms.shape == (count,), "side and letter must have one entry per letter."
+        sides.shape == forms.shape == scribes.shape == (count,),
+        "side, letter and scribe must have one entry per letter.",
     )
+    scribe_of = np.full(len(names), "", dtype=scribes.dtype)
+    scribe_of[number] = scribes
+    _require(bool(np.all(scribe_of[number] == scribes)), "a scroll has letters of two scribes.")
     sources, source_of = _number_sources(np.asarray(source), number, names)
     return SurveyArrays(
         tuple(defects),
@@ -182,6 +211,7 @@ def build_arrays(
         findings,
         sides,
         forms,
+        scribe_of,
     )
 
 
@@ -211,6 +241,7 @@ def load_survey(folder: Path) -> SurveyData:
         found=np.concatenate([p.found for p in pages], axis=1),
         side=np.array([sides[name] for name in page]),
         letter=np.concatenate([p.letter for p in pages]),
+        scribe=np.array([key_of[name].coded_scribe for name in page]),
     )
     return SurveyData(
         arrays, page, numbers, {key.source: key.code for key in keys},
@@ -312,8 +343,9 @@ def _count_scrolls(
     pages: Sequence[PageLetters], key_of: Mapping[str, PageKey], sides: Mapping[str, str]
 ) -> tuple[ScrollCounts, ...]:
     own: dict[tuple[str, str], list[PageLetters]] = {}
+    first: dict[str, PageKey] = {}
     for page in pages:
-        key = key_of[page.page]
+        key = first.setdefault(key_of[page.page].coded_scroll, key_of[page.page])
         own.setdefault((key.coded_scroll, key.code), []).append(page)
     return tuple(
         ScrollCounts(
@@ -322,6 +354,9 @@ def _count_scrolls(
             reverses=sum(sides[page.page] == REVERSE for page in group),
             letters=sum(len(page.glyph) for page in group),
             findings=sum(int(page.has_finding.sum()) for page in group),
+            scribe=first[name].coded_scribe,
+            workshop=first[name].coded_workshop,
+            covariates=first[name].covariates,
         )
         for (name, code), group in sorted(own.items())
     )  # fmt: skip

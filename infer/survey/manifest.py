@@ -5,9 +5,11 @@ Every line is checked before anything runs, and every fault is reported, not onl
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from pathlib import Path
 
 from crownlet.datasets.files.atomic import file_checksum
@@ -19,7 +21,26 @@ from crownlet.infer.text.side import Side
 
 REQUIRED_COLUMNS = ("scan", "scroll", "source", "side")
 
-MANIFEST_COLUMNS = (*REQUIRED_COLUMNS, "portion", "customs", "note")
+NAME_COLUMNS = ("scroll", "source", "scribe", "workshop")
+"""Columns of names, which tables and reports replace by codes."""
+
+MANIFEST_COLUMNS = (*REQUIRED_COLUMNS, "scribe", "workshop", "portion", "customs", "note")
+"""Any other column is a covariate of the scroll, such as `date` or `price`."""
+
+RESERVED_COLUMNS = frozenset({
+    "basis", "code", "defect", "glyph", "inclusion_probability", "label", "letter", "line", "page",
+    "predicted", "probability", "reader", "sha256",
+})  # fmt: skip
+"""Columns of the survey's tables, which no covariate may be named after."""
+
+MEANT_COLUMNS = {
+    "shop": "source", "seller": "source", "dealer": "source", "vendor": "source",
+    "sofer": "scribe", "writer": "scribe", "atelier": "workshop",
+}  # fmt: skip
+"""Other words for names that a table may not show."""
+
+SAME_WORD_SIMILARITY = 0.8
+"""Of difflib: a column so like a known one is taken for a slip (`scribes`, `custom`)."""
 
 MAX_NAME_CHARACTERS = 120
 
@@ -46,6 +67,11 @@ class ManifestRow:
     customs: str
     sha256: str
     """Of the picture file."""
+    scribe: str = ""
+    """Whose hand the scroll is; empty where it is not known."""
+    workshop: str = ""
+    covariates: tuple[tuple[str, str], ...] = ()
+    """Names and values of the other columns; the same on every line of a scroll."""
 
 
 @dataclass(frozen=True)
@@ -72,9 +98,11 @@ def read_manifest(
     every fault by line and column; ScrollTableError where the file is no table at all.
     """
     path = Path(path)
-    columns, lines = read_lines(path, MANIFEST_COLUMNS, REQUIRED_COLUMNS)
+    columns, lines = read_lines(path, None, REQUIRED_COLUMNS)
     checker = _ManifestChecker(path.parent, {"portion": portion, "customs": customs})
+    checker.check_columns(columns)
     rows = [row for line in lines if (row := checker.check(columns, line)) is not None]
+    checker.check_secrets(rows)
     if checker.faults:
         raise ManifestError(path, checker.faults)
     return Manifest(path, file_checksum(path), tuple(rows))
@@ -93,14 +121,48 @@ class _ManifestChecker:
     """Source and line by the scroll's name, folded to one case."""
     _spelling_of_source: dict[str, tuple[str, int]] = field(default_factory=dict)
     """Spelling and line by the source's name, folded to one case."""
+    _value_of_scroll: dict[tuple[str, str], tuple[str, int]] = field(default_factory=dict)
+    """Value and line by the scroll's name and a column that belongs to the scroll."""
     _fault_of_setting: dict[tuple[str, str], str] = field(default_factory=dict)
     """By column and value; empty for one that can be read."""
+
+    def check_columns(self, columns: Sequence[str]) -> None:
+        """Names of covariates are plain words, and no slips for the known columns."""
+        for place, name in enumerate(columns, start=1):
+            if name in MANIFEST_COLUMNS:
+                continue
+            where = f"line 1, column {place}: {name!r}"
+            near = get_close_matches(name, MANIFEST_COLUMNS, 1, SAME_WORD_SIMILARITY)
+            if meant := MEANT_COLUMNS.get(name) or next(iter(near), ""):
+                self.faults.append(f"{where} is no column; did you mean {meant!r}?")
+            elif name in RESERVED_COLUMNS or name.startswith("coded_"):
+                self.faults.append(f"{where} is a column of the survey's own tables.")
+            elif not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", name):
+                self.faults.append(
+                    f"{where} names no covariate: lower-case letters a to z, digits and _ only."
+                )
+
+    def check_secrets(self, rows: Sequence[ManifestRow]) -> None:
+        """A covariate that holds the name of a source or of a hand would undo the codes."""
+        names = {
+            name.casefold(): column
+            for row in rows
+            for column, name in (
+                ("source", row.source), ("scribe", row.scribe), ("workshop", row.workshop)
+            )
+            if len(name) > 1
+        }  # fmt: skip
+        for row in rows:
+            for column, value in row.covariates:
+                for name in sorted(names):
+                    if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", value.casefold()):
+                        self._fault(row.line, column, f"holds the name of a {names[name]}.")
 
     def check(self, columns: Sequence[str], found: TableLine) -> ManifestRow | None:
         """The row of a line; None where it has a fault."""
         before = len(self.faults)
         try:
-            values = {"portion": "", "customs": "", **found.named(columns)}
+            values = {**dict.fromkeys(MANIFEST_COLUMNS, ""), **found.named(columns)}
         except ValueError as error:
             self.faults.append(f"line {found.line}: {error}")
             return None
@@ -111,6 +173,9 @@ class _ManifestChecker:
             reason = f"{values['side']!r} is neither face nor reverse."
             self._fault(found.line, "side", reason)
         self._check_names(found.line, values)
+        covariates = tuple((name, values[name]) for name in columns if name not in MANIFEST_COLUMNS)
+        for name in ("scribe", "workshop", *(name for name, _ in covariates)):
+            self._check_of_scroll(found.line, name, values)
         texts = {
             name: self._check_setting(found.line, name, values[name]) for name in self.defaults
         }
@@ -121,6 +186,7 @@ class _ManifestChecker:
         return ManifestRow(
             found.line, scan, values["scroll"], values["source"], side,
             texts["portion"], texts["customs"], checksum,
+            values["scribe"], values["workshop"], covariates,
         )  # fmt: skip
 
     def _fault(self, line: int, column: str, reason: str) -> None:
@@ -128,7 +194,7 @@ class _ManifestChecker:
 
     def _check_names(self, line: int, values: Mapping[str, str]) -> None:
         """Names are short, plain and spelled in one way, and a scroll has one source."""
-        for name in ("scroll", "source"):
+        for name in NAME_COLUMNS:
             if len(values[name]) > MAX_NAME_CHARACTERS:
                 self._fault(
                     line, name, f"the name is longer than {MAX_NAME_CHARACTERS} characters."
@@ -145,6 +211,18 @@ class _ManifestChecker:
         if first.casefold() != source.casefold():
             reason = f"line {at} names another source, {first!r}, for the scroll {scroll!r}."
             self._fault(line, "source", reason)
+
+    def _check_of_scroll(self, line: int, column: str, values: Mapping[str, str]) -> None:
+        """What belongs to the scroll is the same on each of its lines."""
+        value, scroll = values[column], values["scroll"]
+        if any(unicodedata.category(c) == "Cc" for c in value) and column not in NAME_COLUMNS:
+            self._fault(line, column, "the value holds a control character.")
+        if scroll:
+            key = scroll.casefold(), column
+            first, at = self._value_of_scroll.setdefault(key, (value, line))
+            if first.casefold() != value.casefold():
+                reason = f"line {at} has {first!r} for the scroll {scroll!r}, this one {value!r}."
+                self._fault(line, column, reason)
 
     def _check_setting(self, line: int, column: str, cell: str) -> str:
         """The portion or customs of a line; each value is read once."""

@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from crownlet.infer.survey.compare import compare_arrays
-from crownlet.infer.survey.data import SurveyTableError
+from crownlet.infer.survey.data import SurveyTableError, build_arrays
 from crownlet.infer.survey.records import DefectRate, SurveyComparison
 from crownlet.infer.survey.report import write_comparison
 
@@ -215,3 +215,14 @@ def test_two_hundred_scrolls_within_the_time() -> None:
     )
     assert time.perf_counter() - start < 20
     assert len(results.rates) == 88 and len(results.contrasts) == 22 * 6
+
+
+def test_the_scribe_is_the_unit_where_known_and_the_scroll_elsewhere() -> None:
+    """By hand: two scrolls of one scribe are one unit; in another source the scribe is another."""
+    built = build_arrays(
+        ["tag_bare"], ["s1", "s2", "s3", "s4"], list("AAAB"), [[0.1] * 4],
+        scribe=["H1", "H1", "", "H1"],
+    )  # fmt: skip
+    assert built.unit_of.tolist() == [0, 0, 1, 2]
+    with pytest.raises(SurveyTableError, match="two scribes"):
+        build_arrays(["tag_bare"], ["s", "s"], list("AA"), [[0.1] * 2], scribe=["H1", "H2"])

@@ -124,7 +124,6 @@ def test_every_fault_is_told_and_nothing_is_run(
     ("header", "says"),
     [
         ("scan,scroll,side\n", "line 1: the column source is absent"),
-        ("scan,scroll,side,source,shop\n", "line 1, column 5: 'shop' is none of"),
         ("scan,scan,scroll,side,source\n", "line 1, column 2: 'scan' stands twice"),
         (HEADER, "the table has no rows"),
     ],
@@ -149,3 +148,60 @@ def test_codes_hang_on_the_seed_and_stay_when_the_survey_grows(folder: Path) -> 
     grown = assign_codes(more, 1, read_keys(folder))
     assert [(key.page, key.code) for key in grown[1:]] == [(key.page, key.code) for key in first]
     assert (grown[0].page, grown[0].code) == ("S003-face", "C")
+
+
+LEVELS = "scan,scroll,source,side,scribe,workshop,date,price\n"
+
+
+def test_scribes_and_free_columns_are_kept_under_codes(folder: Path) -> None:
+    """One hand has one code, also where it writes for two sources; its name is in the key alone."""
+    rows = (
+        "a.png,s1,North,face,Ploni,Yard,2025-03,120\nb.png,s1,North,reverse,ploni,Yard,2025-03,120"
+        "\nc.png,s2,South,face,Ploni,,,95\nd.png,s3,South,face,,,2024-01,\n"
+    )
+    manifest = read_manifest(written(folder, rows, LEVELS))
+    assert manifest.rows[0].covariates == (("date", "2025-03"), ("price", "120"))
+    keys = assign_codes(manifest, 1)
+    assert [key.coded_scribe for key in keys] == ["H001", "H001", "H001", ""]
+    assert [key.coded_workshop for key in keys] == ["W01", "W01", "", ""]
+    write_keys(folder, keys)
+    assert read_keys(folder) == keys
+
+
+@pytest.mark.parametrize(
+    ("header", "says"),
+    [
+        ("scan,scroll,side,source,shop", "column 5: 'shop' is no column; did you mean 'source'?"),
+        ("scan,scroll,side,source,scribes", "column 5: 'scribes' is no column; did you mean 'scri"),
+        ("scan,scroll,side,source,label", "column 5: 'label' is a column of the survey's own tab"),
+        ("scan,scroll,side,source,how old", "column 5: 'how old' names no covariate"),
+    ],
+)
+def test_slips_in_the_names_of_columns_are_no_covariates(
+    folder: Path, header: str, says: str
+) -> None:
+    with pytest.raises(ManifestError) as caught:
+        read_manifest(written(folder, "a.png,s1,face,North,x\n", header + "\n"))
+    assert says in caught.value.faults[0]
+
+
+def test_one_scroll_has_one_scribe_and_no_covariate_names_anyone(folder: Path) -> None:
+    rows = (
+        "a.png,s1,North,face,P,,,\nb.png,s1,North,reverse,Q,,,\nc.png,s2,North,face,,,,of north\n"
+    )
+    with pytest.raises(ManifestError) as caught:
+        read_manifest(written(folder, rows, LEVELS))
+    assert caught.value.faults[0].startswith("line 3, column scribe: line 2 has 'P'")
+    good = written(folder, "a.png,s1,North,face,P,,,\nc.png,s2,North,face,,,,of north\n", LEVELS)
+    with pytest.raises(ManifestError) as caught:
+        read_manifest(good)
+    assert caught.value.faults == ("line 3, column price: holds the name of a source.",)
+
+
+def test_a_key_of_an_earlier_version_is_read_without_scribes(folder: Path) -> None:
+    rows = "a.png,s1,North,face,,,\n"
+    write_keys(folder, assign_codes(read_manifest(written(folder, rows)), 1))
+    lines = (folder / "sources.csv").read_text("utf-8").splitlines()
+    old = "\n".join(",".join(line.split(",")[:9]) for line in lines)
+    (folder / "sources.csv").write_text(old + "\n", "utf-8")
+    assert read_keys(folder)[0].coded_scribe == "" and read_keys(folder)[0].code == "A"
