@@ -82,11 +82,16 @@ class HabitRecord:
     """The gravest heading of the letters concerned, as in a finding."""
     says: str
     """One plain sentence."""
+    likely: int | None = None
+    """Letters that are likelier than not to show it, those seen among them; None in older runs."""
 
     @property
     def share(self) -> float:
-        """Share of the judged letters that show it."""
-        return self.seen / max(self.judged, 1)
+        """Estimated share of the judged letters that show it.
+
+        At least `seen` of them do, as surely as a finding, and at most `doubted` more.
+        """
+        return (self.seen if self.likely is None else self.likely) / max(self.judged, 1)
 
 
 @dataclass(frozen=True)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import get_args
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -13,7 +12,17 @@ from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.customs import accepted_by_customs
 from crownlet.infer.findings.finding import HEADING_RANK
 from crownlet.infer.findings.severity import Severity, severity_of
-from crownlet.infer.habits.judge import Count, is_packed, judge_letters, stands_out
+from crownlet.infer.habits.judge import (
+    HALF,
+    MIN_HABIT_SHARE,
+    MIN_SEEN_OF_STATEMENT,
+    MIN_SEEN_SHARE_OF_STATEMENT,
+    Count,
+    forms_near_fault,
+    is_packed,
+    judge_letters,
+    stands_out,
+)
 from crownlet.infer.habits.statements import describe_habit
 from crownlet.infer.hand_records import HabitKind, HabitLetter, HabitRecord
 from crownlet.infer.records import (
@@ -45,53 +54,98 @@ class Case:
     seen: bool
     absent: bool
 
+    @property
+    def likely(self) -> bool:
+        """Whether the letter is likelier than not to show it. Shares are counted so: one letter is
+        a finding only from far more than that on, but many letters err both ways."""
+        return self.seen or self.p > HALF
+
+
+@dataclass
+class Changes:
+    """What becomes of the reasons of one letter."""
+
+    evidence: set[str] = field(default_factory=set)
+    """Seen on it, and shown by a statement."""
+    usual: set[str] = field(default_factory=set)
+    """Doubts that do not stand out from the hand."""
+    doubted: set[str] = field(default_factory=set)
+    """Seen on it, yet no more than on its sisters: not a finding of this letter."""
+
 
 def find_habits(record: PageRecord, thresholds: Thresholds, customs: Customs) -> PageRecord:
     """The record with the statements on its hand in place of the letters that follow a habit.
 
-    A page on which nothing is more than a review is left as it is.
+    Of a page on which nothing is more than a review nothing is stated; doubts that do not stand out
+    from the hand go there, too.
     """
-    cases = _cases(record, thresholds, customs)
-    if cases is None:
-        return record
+    cases, may_state = _cases(record, thresholds, customs)
     habits: list[HabitRecord] = []
-    dropped: dict[int, set[str]] = defaultdict(set)
-    kept: dict[int, set[str]] = defaultdict(set)
+    changes: dict[int, Changes] = defaultdict(Changes)
     for group, rows in cases.items():
-        counts = count_forms(rows)
-        kinds = judge_letters(counts)
-        if group[0] == LETTERS_TOUCH and is_packed(counts[""]):
-            kinds = {"": "habit"}
-        if not CATALOGUE[group[0]].habit:
-            kinds = dict.fromkeys(kinds, "repeated")
-        for kind in get_args(HabitKind):
-            stated = [row for row in rows if kinds.get(row.form) == kind]
-            if stated:
-                habits.append(_statement(group, kind, stated, customs))
-        own = {form for form, kind in kinds.items() if kind == "habit"}
-        for row in rows:
-            if row.form in own and not row.absent:
-                (kept if row.seen else dropped)[row.glyph.glyph].add(group[0])
-        others = [row for row in rows if row.form not in own]
-        out = stands_out([row.p for row in others], [row.form for row in others])
-        for row, far in zip(others, out, strict=True):
-            if not (far or row.seen or row.absent):
-                dropped[row.glyph.glyph].add(group[0])
-    glyphs = tuple(_without(g, kept[g.glyph], dropped[g.glyph]) for g in record.glyphs)
+        kinds = kinds_of_forms(group, rows) if may_state else {}
+        if stated := [row for row in rows if row.form in kinds]:
+            habits.append(_statement(group, kinds, stated, customs))
+        _compare_with_sisters(group, rows, kinds, changes)
+    glyphs = tuple(_changed(g, changes[g.glyph]) for g in record.glyphs)
     touching = any(h.defect == LETTERS_TOUCH and h.kind == "habit" for h in habits)
     gaps = tuple(map(_without_touch, record.gaps)) if touching else record.gaps
     ranked = sorted(habits, key=lambda h: (HEADING_RANK[h.heading], -h.seen))  # type: ignore[index]
     return replace(record, glyphs=glyphs, gaps=gaps, habits=tuple(ranked))
 
 
+def kinds_of_forms(group: Group, cases: Sequence[Case]) -> dict[str, HabitKind]:
+    """What is stated of the letter forms of one defect; forms of which nothing is are left out."""
+    defect, _ = group
+    counts = count_forms(cases)
+    kinds = judge_letters(counts)
+    if defect == LETTERS_TOUCH and is_packed(counts[""]):
+        kinds = {"": "habit"}
+    stated = [case.seen for case in cases if case.form in kinds]
+    if sum(stated) < max(MIN_SEEN_OF_STATEMENT, MIN_SEEN_SHARE_OF_STATEMENT * len(stated)):
+        return {}
+    if not CATALOGUE[defect].habit:
+        return dict.fromkeys(kinds, "repeated")
+    return kinds | dict.fromkeys(forms_near_fault(counts) & kinds.keys(), "habit")
+
+
+def _compare_with_sisters(
+    group: Group, cases: Sequence[Case], kinds: Mapping[str, HabitKind], to: dict[int, Changes]
+) -> None:
+    """Add to the letters' changes what becomes of one defect."""
+    counts = count_forms(cases)
+    near = forms_near_fault(counts) if CATALOGUE[group[0]].habit else frozenset()
+    # Of a form that nearly always shows it no letter stands out for showing it.
+    near = frozenset(form for form in near if counts[form].share < MIN_HABIT_SHARE)
+    own = [case for case in cases if kinds.get(case.form) == "habit"]
+    others = [case for case in cases if kinds.get(case.form) != "habit"]
+    for case, far in _with_standing(own):
+        if case.seen and not (far and case.form in near):
+            to[case.glyph.glyph].evidence.add(group[0])
+        elif not (case.seen or case.absent):
+            to[case.glyph.glyph].usual.add(group[0])
+    for case, far in _with_standing(others):
+        if case.seen and case.form in near and not far:
+            to[case.glyph.glyph].doubted.add(group[0])
+        elif not (case.seen or case.absent or far):
+            to[case.glyph.glyph].usual.add(group[0])
+
+
+def _with_standing(cases: Sequence[Case]) -> Iterator[tuple[Case, bool]]:
+    """Each case, and whether it stands out from its sisters."""
+    out = stands_out([case.p for case in cases], [case.form for case in cases])
+    return zip(cases, map(bool, out), strict=True)
+
+
 def count_forms(cases: Iterable[Case]) -> dict[str, Count]:
-    """Counts by form."""
-    seen: dict[str, int] = defaultdict(int)
-    judged: dict[str, int] = defaultdict(int)
+    """Counts by form, of letters that are likely to show a defect."""
+    by_form: dict[str, list[Case]] = defaultdict(list)
     for case in cases:
-        seen[case.form] += case.seen
-        judged[case.form] += 1
-    return {form: Count(seen[form], judged[form]) for form in judged}
+        by_form[case.form].append(case)
+    return {
+        form: Count(sum(c.likely for c in rows), len(rows), sum(c.absent for c in rows))
+        for form, rows in by_form.items()
+    }
 
 
 def is_judged(glyph: GlyphRecord, name: str) -> bool:
@@ -115,10 +169,12 @@ def form_of(glyph: GlyphRecord, name: str) -> str:
 
 def _cases(
     record: PageRecord, thresholds: Thresholds, customs: Customs
-) -> Mapping[Group, Sequence[Case]] | None:
-    """The judgements of a page by group; None where its findings are no more than reviews."""
-    cases: dict[Group, list[Case]] = defaultdict(list)
-    high = 0
+) -> tuple[Mapping[Group, Sequence[Case]], bool]:
+    """The judgements of a page by group, and whether any of its findings is more than a review.
+
+    Where none is, what reaches the threshold of a finding counts as seen.
+    """
+    rows: dict[Group, list[tuple[Case, bool]]] = defaultdict(list)
     for glyph in record.glyphs:
         for name, p in glyph.p.items():
             if p is None or name in (SHAPE_DOUBT, TAG_NONE) or not is_judged(glyph, name):
@@ -126,13 +182,18 @@ def _cases(
             if accepted_by_customs(name, glyph, record, customs):
                 continue
             asked = _judgements(glyph, name, thresholds)
-            high += any(value >= pair.finding for value, pair in asked)
+            high = any(value >= pair.finding for value, pair in asked)
             seen = judgement_of(glyph, name) == "seen"
             absent = all(value < pair.clear for value, pair in asked)
             case = Case(glyph, form_of(glyph, name), probability_by_hand(glyph, name), seen, absent)
-            cases[group_of(glyph, name)].append(case)
+            rows[group_of(glyph, name)].append((case, high))
     # A measure may deny some of them; where nothing is sure the page gives reviews only.
-    return None if high and not any(glyph.sure for glyph in record.glyphs) else cases
+    may_state = any(glyph.sure for glyph in record.glyphs)
+    cases = {
+        group: [case if may_state else replace(case, seen=high) for case, high in found]
+        for group, found in rows.items()
+    }
+    return cases, may_state
 
 
 def probability_by_hand(glyph: GlyphRecord, name: str) -> float:
@@ -158,21 +219,30 @@ def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:
 
 
 def _statement(
-    group: Group, kind: HabitKind, cases: Sequence[Case], customs: Customs
+    group: Group, kinds: Mapping[str, HabitKind], cases: Sequence[Case], customs: Customs
 ) -> HabitRecord:
+    """One statement on the letters of the forms in `kinds`, which `cases` are."""
     defect, tags_expected = group
     seen = [case.glyph for case in cases if case.seen]
     absent = [case.glyph for case in cases if case.absent]
+    likely = sum(case.likely for case in cases)
+    kind = next(iter(kinds.values()))
+    if {*kinds.values()} == {"habit", "unsteady"}:
+        kind = "habit" if likely >= MIN_HABIT_SHARE * len(cases) else "unsteady"
     # Of a hand that packs its letters the others are no exceptions.
-    exceptions = absent if kind == "habit" and 2 * len(seen) > len(cases) else []
-    counts = count_forms(cases)
-    letters = tuple(HabitLetter(form, *counts[form]) for form in ("", *LETTERS) if form in counts)
+    exceptions = absent if kind == "habit" and 2 * likely > len(cases) else []
+    letters = tuple(
+        HabitLetter(form, sum(case.seen for case in rows), len(rows))
+        for form in ("", *LETTERS)
+        if (rows := [case for case in cases if case.form == form])
+    )
+    doubted = len(cases) - len(seen) - len(absent)
     severity = _gravest(defect, seen, customs)
+    listed = "".join(row.letter for row in letters if kinds[row.letter] != "habit")
     return HabitRecord(
-        defect, tags_expected, kind, letters, len(seen), len(cases),
-        len(cases) - len(seen) - len(absent),
+        defect, tags_expected, kind, letters, len(seen), len(cases), doubted,
         tuple(g.glyph for g in seen), tuple(g.glyph for g in exceptions), severity.heading,
-        describe_habit(defect, kind, letters, seen, exceptions),
+        describe_habit(defect, kind, letters, seen, doubted, exceptions, listed), likely,
     )  # fmt: skip
 
 
@@ -182,14 +252,14 @@ def _gravest(defect: str, glyphs: Sequence[GlyphRecord], customs: Customs) -> Se
     return min(every, key=lambda severity: HEADING_RANK[severity.heading])
 
 
-def _without(glyph: GlyphRecord, by_habit: set[str], usual: set[str]) -> GlyphRecord:
+def _changed(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
     """A letter without the reasons that its hand explains."""
-    gone = by_habit | usual
-    if not gone & {*glyph.reasons}:
+    gone = changes.evidence | changes.usual
+    if not (gone | changes.doubted) & {*glyph.reasons}:
         return glyph
     reasons = tuple(name for name in glyph.reasons if name not in gone)
-    sure = tuple(name for name in glyph.sure if name not in gone)
-    habits = tuple(name for name in glyph.reasons if name in by_habit)
+    sure = tuple(name for name in glyph.sure if name not in gone | changes.doubted)
+    habits = tuple(name for name in glyph.reasons if name in changes.evidence)
     return replace(
         glyph, reasons=reasons, sure=sure, habits=habits, route=_route(glyph, reasons, sure)
     )

@@ -3,10 +3,10 @@
 Letters of one defect are first taken together, where their shares agree with one rate; else form by
 form. All tests are exact (binomial).
 
-And which doubts do not stand out from the hand's own letters: where all corners of a hand are soft,
-a soft corner is no doubt about one letter. A doubt stays where its probability stands far above
-that of its sisters: the letters of the same form, or of all forms that can have the defect where
-those are few.
+And which letters do not stand out from the hand's own: where all corners of a hand are soft, a soft
+corner is nothing about one letter. A letter stands out where its probability is far above that of
+its sisters: the letters of the same form, or of all forms that can have the defect where those are
+few. A form that is nearly never clear of a fault is drawn near it by the hand's own way.
 """
 
 from __future__ import annotations
@@ -46,6 +46,12 @@ MAX_CHANCE_SHARE, MAX_CHANCE_OF_UNSTEADY = (
 
 MIN_SEEN_OF_UNSTEADY = _LIMITS.whole("min_seen_of_unsteady")
 
+MIN_SEEN_OF_STATEMENT, MIN_SEEN_SHARE_OF_STATEMENT = (
+    _LIMITS.whole("min_seen_of_statement"),
+    _LIMITS.number("min_seen_share_of_statement"),
+)
+"""Number and share of the letters of a statement that show its defect as surely as a finding."""
+
 MIN_PACKED_SHARE, MIN_SEEN_OF_PACKED = (
     _LIMITS.number("min_packed_share"),
     _LIMITS.whole("min_seen_of_packed"),
@@ -70,6 +76,11 @@ MIN_OUTLIER_LOGIT = _LIMITS.number("min_outlier_logit")
 MAD_TO_STANDARD_DEVIATION = 1.4826
 """Median deviation to standard deviation, for a normal spread."""
 
+MAX_CLEAR_SHARE = _LIMITS.number("max_clear_share")
+"""Largest share of a form's letters that are clear of a fault where the hand's own way is near it.
+Of a hand that is unsteady, or whose single letters are at fault, the other letters are clear; of
+one with soft corners, short vavs or slight heels hardly any is."""
+
 MIN_P = 1e-4
 """Keeps logits finite; tables hold four digits."""
 
@@ -79,6 +90,8 @@ class Count(NamedTuple):
 
     seen: int
     judged: int
+    clear: int = 0
+    """Letters that surely do not show it."""
 
     @property
     def share(self) -> float:
@@ -103,6 +116,17 @@ def judge_letters(counts: Mapping[str, Count]) -> dict[str, HabitKind]:
                 if kinds[letter] is None and kind_of_share(count.share) == kind
             }
     return {letter: kind for letter, kind in kinds.items() if kind is not None}
+
+
+def forms_near_fault(counts: Mapping[str, Count]) -> frozenset[str]:
+    """The forms that the hand's own way draws near a fault: hardly any letter is clear of it.
+
+    Forms of few letters follow the others.
+    """
+    near = {form for form, count in counts.items() if count.clear <= MAX_CLEAR_SHARE * count.judged}
+    return (
+        frozenset(near) if any(counts[form].judged >= MIN_SISTERS for form in near) else frozenset()
+    )
 
 
 def judge_count(count: Count) -> HabitKind | None:
@@ -164,7 +188,7 @@ def _binomial(k: int, n: int, rate: float) -> float:
 
 
 def _sum(counts: Mapping[str, Count]) -> Count:
-    return Count(sum(c.seen for c in counts.values()), sum(c.judged for c in counts.values()))
+    return Count(*(sum(column) for column in zip(*counts.values(), strict=True)))
 
 
 def _usual_limit(sisters: Floats) -> float:

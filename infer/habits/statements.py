@@ -24,9 +24,14 @@ def describe_habit(
     kind: HabitKind,
     letters: Sequence[HabitLetter],
     glyphs: Sequence[GlyphRecord],
+    doubted: int,
     exceptions: Sequence[GlyphRecord],
+    listed: str,
 ) -> str:
-    """One sentence on the letters that show a defect, and those that do not as an exception."""
+    """One sentence on the letters that show a defect, those in doubt, and exceptions.
+
+    `glyphs` show it, `exceptions` surely do not; those of the forms `listed` are also findings.
+    """
     seen, judged = sum(row.seen for row in letters), sum(row.judged for row in letters)
     named = [row for row in letters if row.letter]
     forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in named)
@@ -38,9 +43,14 @@ def describe_habit(
         opening = "Often in this hand"
     text = f"{opening}: {_phrase(defect, glyphs)} in {where}"
     text += f" ({forms})" if forms else ""
-    if kind != "habit":
+    text += f", in doubt in {doubted} more" if doubted else ""
+    if len(listed) == len(letters):
         return text + "; each of them is listed by itself."
-    return text + (f"; not so {_numbers(exceptions)}." if exceptions else ".")
+    text += f"; not so {_numbers(exceptions)}" if exceptions else ""
+    text += (
+        f"; those of {join_words(map(latin_name, listed))} are listed one by one" if listed else ""
+    )
+    return text + "."
 
 
 def _phrase(defect: str, glyphs: Sequence[GlyphRecord]) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 import made
 import numpy as np
 import pytest
+from scipy.special import expit, logit
 from scipy.stats import binom, binomtest
 
 from crownlet.datasets.scribal.customs import load_customs
@@ -36,6 +37,12 @@ from crownlet.infer.thresholds import load_thresholds
 
 THRESHOLDS = load_thresholds(weights_folder())
 CUSTOMS = load_customs("beit_yosef")
+SOFT = THRESHOLDS.of("corner_rounded")
+DOUBT = (SOFT.clear + SOFT.finding) / 2
+SOFT_HAND = list(expit(np.linspace(logit(SOFT.clear) + 0.1, logit(SOFT.finding) - 0.1, 30)))
+"""Letters by a hand with soft corners: all of them in doubt, one more than another."""
+SEEN = SOFT.finding + 0.02
+"""Hardly a finding."""
 
 
 def letters(
@@ -142,6 +149,62 @@ def test_few_sisters_clear_no_doubt() -> None:
     assert not stands_out(list(rng.uniform(0.1, 0.3, 30)), ["ר"] * 30).any()
 
 
+def test_of_a_soft_hand_a_letter_that_stands_out_is_a_finding_and_no_other() -> None:
+    """Nearly no letter is clear of it: soft corners are the way of the hand (issue 15)."""
+    page = judged(*letters("ר", "corner_rounded", [*SOFT_HAND, SEEN, SEEN]))
+    assert page.habits == ()
+    assert page.routed("finding") == ()
+    assert [glyph.glyph for glyph in page.routed("review")] == [31, 32]
+    assert {glyph.reasons for glyph in page.routed("review")} == {("corner_rounded",)}
+    plain = judged(*letters("ר", "corner_rounded", [*SOFT_HAND, 0.9999]))
+    assert [glyph.glyph for glyph in plain.routed("finding")] == [31]
+
+
+def test_the_same_letters_among_sharp_ones_are_findings() -> None:
+    page = judged(*letters("ר", "corner_rounded", [0.0005] * 30 + [SEEN] * 2))
+    assert [glyph.glyph for glyph in page.routed("finding")] == [31, 32]
+
+
+def test_a_soft_hand_that_is_often_seen_at_fault_is_one_statement() -> None:
+    """Likelier than not on 28 of 40 letters, seen on 12, and clear on none."""
+    low, likely = [DOUBT * 0.5] * 12, [max(DOUBT, 0.55)] * 16
+    page = judged(*letters("ר", "corner_rounded", low + likely + [SEEN] * 12))
+    (habit,) = page.habits
+    assert (habit.kind, habit.seen, habit.judged, habit.doubted) == ("habit", 12, 40, 28)
+    assert habit.share == 28 / 40
+    assert habit.says == (
+        "Often in this hand: a corner is rounded in 12 of 40 letters resh, in doubt in 28 more."
+    )
+    assert {glyph.route for glyph in page.glyphs} == {"clear"}
+    few = judged(*letters("ר", "corner_rounded", low + likely * 2 + [SEEN] * 3))
+    assert few.habits == ()
+
+
+def test_a_contact_is_no_way_of_writing_however_often_it_is_in_doubt() -> None:
+    limits = THRESHOLDS.of("leg_touches_roof")
+    doubt = (limits.clear + limits.finding) / 2
+    page = judged(*letters("ה", "leg_touches_roof", [doubt] * 20 + [limits.finding + 0.01]))
+    assert [glyph.glyph for glyph in page.routed("finding")] == [21]
+
+
+def test_doubts_that_are_likelier_than_not_count_for_the_share() -> None:
+    """Seen on 8 of 20, and on 12 of them likelier than not: unsteady, not a few single faults."""
+    limits = THRESHOLDS.of("part_loose")
+    likely = (max(0.5, limits.clear) + limits.finding) / 2
+    page = judged(*letters("א", "part_loose", [0.999] * 8 + [likely] * 4 + [0.001] * 8))
+    assert [(h.seen, h.likely, h.judged, h.share) for h in page.habits] == [(8, 12, 20, 0.6)]
+
+
+def test_forms_that_differ_are_still_one_statement() -> None:
+    always = letters("ר", "leg_long", [0.999] * 20)
+    at_times = letters("ו", "leg_long", [0.999] * 28 + [0.001] * 32, 21)
+    page = judged(*always, *at_times)
+    (habit,) = page.habits
+    assert (habit.kind, habit.seen, habit.judged) == ("unsteady", 48, 80)
+    assert habit.says.endswith("(vav 28 of 60, resh 20 of 20); those of vav are listed one by one.")
+    assert {glyph.letter for glyph in page.routed("finding")} == {"ו"}
+
+
 def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
     single = letters("ב", "tag_missing", [0.999] * 12, tags_expected=1)
     triple = letters("ש", "tag_missing", [0.001] * 12, 13, tags_expected=3, tags_seen=3)
@@ -155,7 +218,14 @@ def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
 def test_a_page_on_which_nothing_is_more_than_a_review_states_nothing() -> None:
     rows = letters("ר", "corner_rounded", [0.99] * 9)
     page = made.record([replace(row, sure=(), route="review") for row in rows])
-    assert find_habits(page, THRESHOLDS, CUSTOMS) is page
+    assert find_habits(page, THRESHOLDS, CUSTOMS) == page
+
+
+def test_on_a_page_of_reviews_doubts_that_do_not_stand_out_go() -> None:
+    high = made.flagged(1, "ב", "part_loose", p=0.999, sure=(), route="review")
+    doubts = letters("ר", "corner_rounded", [DOUBT] * 9, start=2)
+    page = judged(high, *doubts)
+    assert [glyph.glyph for glyph in page.routed("review")] == [1]
 
 
 def test_statements_are_written_and_read_back(tmp_path: Path) -> None:
