@@ -153,3 +153,12 @@ def test_the_prickle_of_a_yud_shows_in_every_hand() -> None:
         yud = drawn("י", hand)
         head, kotz = (yud.part(name).outline[:, 1].max() for name in ("head", "kotz"))
         assert "kotz_missing" in yud.unasked or kotz > head - 0.2, hand
+
+
+def test_roofs_of_final_kafs_are_as_broad_as_those_of_type() -> None:
+    # MS final kaf gives the leg in roofs, no width of the roof; type of the trade has 2.5 to 2.7 q
+    # (measured), the narrowest scrolls 1.9 (measured)
+    for hands in (HANDS, [draw_hand(seed, own_forms=0.0) for seed in range(120)]):
+        roofs = [np.ptp(drawn("ך", hand).part("roof").outline[:, 0]) for hand in hands]
+        assert np.quantile(roofs, 0.9) > 2.5
+        assert 2.0 < np.median(roofs) < 2.5

@@ -40,8 +40,9 @@ _MIN_LEG_END_Q = {"ו": 2.1, "ן": 3.5, "ך": 3.4}
 """y in q at which these end at the least: shorter they are yud, zayin and resh outright, and a
 yud, a zayin and a resh written for another letter is `letter_swapped`."""
 
-_MAX_LENGTHENING_Q = {"י": 0.9, "ו": 0.9, "ז": 0.9}
-"""Most, in q, by which these are too long; a final nun has at least 4 q (Mishnat Sofrim)."""
+_MAX_LENGTHENING_Q = {"י": 0.9, "ו": 0.9, "ז": 0.9, "ד": 1.3, "ר": 1.3}
+"""Most, in q, by which these are too long: a final nun has at least 4 q, and with a leg of almost
+twice its roof a letter is a final kaf outright (Mishnat Sofrim)."""
 
 SHORT_LEG_LOOKALIKES = {"וleg": "י", "ןleg": "ז", "ךleg": "ר", "הleg_left": "ד", "קleg_left": "ה",
               "תleg_left": "ף", "ףleg": "פ", "ץleg": "צ"}  # fmt: skip
@@ -194,7 +195,7 @@ def leg_short(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: flo
 def leg_long(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: float) -> Glyph | None:
     """A leg lengthened from its end; size = the length too much, in q."""
     leg = glyph.part("leg")
-    most = _MAX_LENGTHENING_Q.get(glyph.letter, 1.9)
+    most = _MAX_LENGTHENING_Q[glyph.letter]
     excess = grade_size(plainness, 0.0, 0.15 * most, 0.5 * most, most)
     longer = glyph.with_parts([_move_leg_end(leg, _fixed_height(glyph, leg), excess)])
     longer = mark_doubtful(longer, LONG_LEG_LOOKALIKES[glyph.letter], plainness)

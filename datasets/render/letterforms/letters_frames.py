@@ -113,9 +113,10 @@ def resh(d: Sketch) -> None:
 
 def kaf_final(d: Sketch) -> None:
     """Rounded like resh, its leg twice as long as its roof (MS final kaf)."""
-    x1 = 2.3 * (0.75 + 0.25 * d.w)
+    broad, brief = (max(0.0, way) for way in d.ways[:2])
+    x1 = 2.3 * (0.75 + 0.25 * d.w) + 0.45 * broad
     t = draw_roof(d, 0.0, x1, outer=d.arc(0.85), inner=0.28 + d.fillet, depth=0.7)
-    length = (2 * x1 + 0.15) * max(0.9, d.narrow) + d.long + d.j(0.1)
+    length = (2 * x1 + 0.15 - 0.3 * brief) * max(0.9, d.narrow) + d.long + d.j(0.1)
     length = max(length - d.shorter, min(length, 3.55))
     if d.shorter > 0.0 and length < MIN_FINAL_KAF_RATIO * x1 * d.narrow:
         d.unasked.add("leg_short")
