@@ -247,6 +247,12 @@ def test_bare_tags_are_of_even_width(letter: str) -> None:
             assert widths[1].max() < 0.75 * widths[0].max()
 
 
+def test_one_bare_line_among_headed_tags_is_drawn_as_often_as_a_bare_crown() -> None:
+    # Each tag of a crown is to be formed (MB 36:12); how often one alone is not: no source.
+    counts = [len(changed.defects[-1].parts) for _, changed in spoilt("tag_bare", "ש", 1.0)]
+    assert 0.3 < np.mean(np.array(counts) < 3) < 0.7
+
+
 def test_a_hand_of_bare_lines_is_marked_by_its_crowns() -> None:
     bare = [(hand, glyph) for hand, glyph in clean("ש") if hand.tag_form == "bare"]
     assert bare
