@@ -129,18 +129,35 @@ class Inspector:
 
         `others` are the letters of other pages of the scroll, as `label` gives them.
         """
+        return self.judge_hand(self.record_letters(page, text, name, others))
+
+    def record_letters(
+        self,
+        page: LoadedPage,
+        text: TextChoice = None,
+        name: str | None = None,
+        others: Sequence[LabelledLetters] = (),
+    ) -> PageRecord:
+        """As `record`, each letter judged by itself; `judge_hand` has to follow."""
         rules = self._rules(text, others)
         watch = Stopwatch()
         name = name or Path(page.label).stem
         record = compile_record(name, page.facts, page.detected, rules, watch)
-        record = find_habits(record, self.thresholds, self.customs)
         return replace(
             record,
             versions=self.versions(),
             timing={**page.seconds, **watch.seconds},
             notes=(*orientation_notes(page.detected.placement), *record.notes),
-            not_examined=(*not_examined_by_customs(record, self.customs), *record.not_examined),
         )
+
+    def judge_hand(self, record: PageRecord, others: Sequence[PageRecord] = ()) -> PageRecord:
+        """A record of `record_letters` with its letters judged against the hand.
+
+        `others` are such records of other pages of the scroll.
+        """
+        record = find_habits(record, self.thresholds, self.customs, others)
+        left_out = not_examined_by_customs(record, self.customs)
+        return replace(record, not_examined=(*left_out, *record.not_examined))
 
     @property
     def learns_hands(self) -> bool:
@@ -222,17 +239,17 @@ def record_side(
     name: str,
     others: Sequence[LabelledLetters] = (),
 ) -> PageRecord:
-    """The record of one side of a scroll whose text is `given`; `others` as in `record`.
+    """The record of one side of a scroll whose text is `given`, as `record_letters` gives it.
 
     A page that plainly reads as the other side is compared with that side's text, and a note of the
     record says so; the note of one that holds neither text names the passage it seems to hold.
     """
     text = portion_for(side, given)
-    record = inspector.record(page, text, name, others)
+    record = inspector.record_letters(page, text, name, others)
     letters = "".join(glyph.letter for glyph in record.glyphs)
     other = exchange_side(letters, side, text)
     if other is None:
         return add_likely_passage(record)
     right, note = other
-    record = inspector.record(page, right, name, others)
+    record = inspector.record_letters(page, right, name, others)
     return add_likely_passage(replace(record, notes=(*record.notes, note)))

@@ -6,7 +6,7 @@ import hashlib
 import json
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -159,23 +159,33 @@ class PageWorker:
         if len(kept) == len(group.pages):
             yield from (PageOutcome(task, kept=True) for task in group.pages)
             return
-        loaded: dict[PageJob, _LabelledPage] = {}
         faults: dict[PageJob, PageOutcome] = {}
-        for task in group.pages:
-            page = self._guarded(task, partial(self._load, task, pooled=len(group.pages) > 1))
-            if isinstance(page, PageOutcome):
-                faults[task] = page
-            else:
-                loaded[task] = page
+        load = partial(self._load, pooled=len(group.pages) > 1)
+        loaded = self._each(group.pages, load, faults)
+        records = self._each(loaded, partial(self._record, loaded), faults)
         for task in group.pages:
             if task in kept:
                 yield PageOutcome(task, kept=True)
             elif task in faults:
                 yield faults[task]
             else:
-                others = [page.letters for other, page in loaded.items() if other is not task]
-                make = partial(self._write, task, loaded[task], others, requests[task])
-                yield self._guarded(task, make)
+                yield self._guarded(task, partial(self._write, task, records, requests[task]))
+
+    def _each(
+        self,
+        tasks: Iterable[PageJob],
+        step: Callable[[PageJob], Made],
+        faults: dict[PageJob, PageOutcome],
+    ) -> dict[PageJob, Made]:
+        """The result of a step for each page that has one; others are added to `faults`."""
+        made: dict[PageJob, Made] = {}
+        for task in tasks:
+            result = self._guarded(task, partial(step, task))
+            if isinstance(result, PageOutcome):
+                faults[task] = result
+            else:
+                made[task] = result
+        return made
 
     def _request(self, task: PageJob, pooled: str) -> dict[str, str]:
         """What a page's record depends on beside its picture and the versions."""
@@ -196,19 +206,24 @@ class PageWorker:
         letters = self.inspector.label(page, text) if pooled else None
         return _LabelledPage(page, letters, time.perf_counter() - start)
 
-    def _write(
-        self,
-        task: PageJob,
-        page: _LabelledPage,
-        others: Sequence[LabelledLetters | None],
-        request: dict[str, str],
-    ) -> PageOutcome:
-        """The record of a page, written; `others` are the letters of the group's other pages."""
+    def _record(self, loaded: Mapping[PageJob, _LabelledPage], task: PageJob) -> _RecordedPage:
+        """The record of a page by the hand that all `loaded` pages show, letter by letter."""
         start = time.perf_counter()
+        page = loaded[task]
+        others = [other.letters for key, other in loaded.items() if key is not task]
         known = [letters for letters in others if letters is not None]
         name, side = task.place.page, task.place.side
         record = record_side(self.inspector, page.loaded, side, self.portion, name, known)
-        record = replace(record, asked=request)
+        return _RecordedPage(record, page.seconds + time.perf_counter() - start)
+
+    def _write(
+        self, task: PageJob, records: Mapping[PageJob, _RecordedPage], request: dict[str, str]
+    ) -> PageOutcome:
+        """A page's record, its letters judged against those of all pages, written."""
+        start = time.perf_counter()
+        page = records[task]
+        others = [other.record for key, other in records.items() if key is not task]
+        record = replace(self.inspector.judge_hand(page.record, others), asked=request)
         findings = collect_findings(record, self.inspector.customs)
         write_page(record, self.out, findings)
         seconds = page.seconds + time.perf_counter() - start
@@ -245,6 +260,14 @@ class _LabelledPage:
 
     loaded: LoadedPage
     letters: LabelledLetters | None
+    seconds: float
+
+
+@dataclass(frozen=True)
+class _RecordedPage:
+    """The record of a page of a group, its letters not yet compared, and the seconds."""
+
+    record: PageRecord
     seconds: float
 
 

@@ -25,6 +25,7 @@ from crownlet.infer.habits.judge import (
 )
 from crownlet.infer.habits.statements import describe_habit
 from crownlet.infer.hand_records import HabitKind, HabitLetter, HabitRecord
+from crownlet.infer.limits import limits_of
 from crownlet.infer.records import (
     SHAPE_DOUBT,
     TAG_MISSING,
@@ -36,6 +37,12 @@ from crownlet.infer.records import (
 )
 from crownlet.infer.routing.judgement import judgement_of
 from crownlet.infer.thresholds import ThresholdPair, Thresholds
+
+_LIMITS = limits_of("habits.apply")
+
+MIN_OWN_LETTERS = _LIMITS.whole("min_own_letters")
+"""From so many letters of a form on a page is judged by them alone: pages of one scroll may be by
+two hands, and fewer show neither a habit nor what is usual."""
 
 LETTERS_TOUCH = "letters_touch"
 
@@ -53,6 +60,8 @@ class Case:
     p: float
     seen: bool
     absent: bool
+    of_page: bool = True
+    """Whether the letter is of the page that is judged, not of another of its scroll."""
 
     @property
     def likely(self) -> bool:
@@ -73,18 +82,26 @@ class Changes:
     """Seen on it, yet no more than on its sisters: not a finding of this letter."""
 
 
-def find_habits(record: PageRecord, thresholds: Thresholds, customs: Customs) -> PageRecord:
+def find_habits(
+    record: PageRecord,
+    thresholds: Thresholds,
+    customs: Customs,
+    others: Sequence[PageRecord] = (),
+) -> PageRecord:
     """The record with the statements on its hand in place of the letters that follow a habit.
 
     Of a page on which nothing is more than a review nothing is stated; doubts that do not stand out
-    from the hand go there, too.
+    from the hand go there, too. `others` are records of other pages of the scroll, not yet judged
+    so: their letters count for forms of which the page has few.
     """
     cases, may_state = _cases(record, thresholds, customs)
+    _add_letters_of_others(cases, [_cases(other, thresholds, customs)[0] for other in others])
     habits: list[HabitRecord] = []
     changes: dict[int, Changes] = defaultdict(Changes)
     for group, rows in cases.items():
         kinds = kinds_of_forms(group, rows) if may_state else {}
-        if stated := [row for row in rows if row.form in kinds]:
+        stated = [row for row in rows if row.form in kinds]
+        if any(row.seen and row.of_page for row in stated):
             habits.append(_statement(group, kinds, stated, customs))
         _compare_with_sisters(group, rows, kinds, changes)
     glyphs = tuple(_changed(g, changes[g.glyph]) for g in record.glyphs)
@@ -92,6 +109,20 @@ def find_habits(record: PageRecord, thresholds: Thresholds, customs: Customs) ->
     gaps = tuple(map(_without_touch, record.gaps)) if touching else record.gaps
     ranked = sorted(habits, key=lambda h: (HEADING_RANK[h.heading], -h.seen))  # type: ignore[index]
     return replace(record, glyphs=glyphs, gaps=gaps, habits=tuple(ranked))
+
+
+def _add_letters_of_others(
+    cases: Mapping[Group, list[Case]], others: Iterable[Mapping[Group, Sequence[Case]]]
+) -> None:
+    """Add to the cases of a page those of other pages, of the forms of which it has few letters."""
+    few = {
+        group: {form for form, count in count_forms(rows).items() if count.judged < MIN_OWN_LETTERS}
+        for group, rows in cases.items()
+    }
+    for other in others:
+        for group, rows in cases.items():
+            more = [case for case in other.get(group, ()) if case.form in few[group]]
+            rows += [replace(case, of_page=False) for case in more]
 
 
 def kinds_of_forms(group: Group, cases: Sequence[Case]) -> dict[str, HabitKind]:
@@ -120,11 +151,15 @@ def _compare_with_sisters(
     own = [case for case in cases if kinds.get(case.form) == "habit"]
     others = [case for case in cases if kinds.get(case.form) != "habit"]
     for case, far in _with_standing(own):
+        if not case.of_page:
+            continue
         if case.seen and not (far and case.form in near):
             to[case.glyph.glyph].evidence.add(group[0])
         elif not (case.seen or case.absent):
             to[case.glyph.glyph].usual.add(group[0])
     for case, far in _with_standing(others):
+        if not case.of_page:
+            continue
         if case.seen and case.form in near and not far:
             to[case.glyph.glyph].doubted.add(group[0])
         elif not (case.seen or case.absent or far):
@@ -169,7 +204,7 @@ def form_of(glyph: GlyphRecord, name: str) -> str:
 
 def _cases(
     record: PageRecord, thresholds: Thresholds, customs: Customs
-) -> tuple[Mapping[Group, Sequence[Case]], bool]:
+) -> tuple[dict[Group, list[Case]], bool]:
     """The judgements of a page by group, and whether any of its findings is more than a review.
 
     Where none is, what reaches the threshold of a finding counts as seen.
@@ -221,14 +256,19 @@ def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:
 def _statement(
     group: Group, kinds: Mapping[str, HabitKind], cases: Sequence[Case], customs: Customs
 ) -> HabitRecord:
-    """One statement on the letters of the forms in `kinds`, which `cases` are."""
+    """One statement on the letters of the forms in `kinds`, which `cases` are.
+
+    All of them decide of what kind it is; the counts are those of the page.
+    """
     defect, tags_expected = group
+    kind = next(iter(kinds.values()))
+    if {*kinds.values()} == {"habit", "unsteady"}:
+        share = sum(case.likely for case in cases) / len(cases)
+        kind = "habit" if share >= MIN_HABIT_SHARE else "unsteady"
+    cases = [case for case in cases if case.of_page]
     seen = [case.glyph for case in cases if case.seen]
     absent = [case.glyph for case in cases if case.absent]
     likely = sum(case.likely for case in cases)
-    kind = next(iter(kinds.values()))
-    if {*kinds.values()} == {"habit", "unsteady"}:
-        kind = "habit" if likely >= MIN_HABIT_SHARE * len(cases) else "unsteady"
     # Of a hand that packs its letters the others are no exceptions.
     exceptions = absent if kind == "habit" and 2 * likely > len(cases) else []
     letters = tuple(

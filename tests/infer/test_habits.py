@@ -205,6 +205,38 @@ def test_forms_that_differ_are_still_one_statement() -> None:
     assert {glyph.letter for glyph in page.routed("finding")} == {"ו"}
 
 
+def test_letters_of_other_pages_count_for_forms_of_which_a_page_has_few() -> None:
+    """Four of four show no habit; sixteen of sixteen on four pages of one scroll do."""
+    pages = [made.record(letters("ר", "corner_rounded", [0.99] * 4)) for _ in range(4)]
+    alone = find_habits(pages[0], THRESHOLDS, CUSTOMS)
+    assert (alone.habits, len(alone.routed("finding"))) == ((), 4)
+    together = find_habits(pages[0], THRESHOLDS, CUSTOMS, pages[1:])
+    (habit,) = together.habits
+    assert (habit.kind, habit.seen, habit.judged, habit.glyphs) == ("habit", 4, 4, (1, 2, 3, 4))
+    assert together.routed("finding") == ()
+    assert len(together.glyphs) == 4
+    sound = made.record(letters("ר", "corner_rounded", [0.001] * 4))
+    assert find_habits(sound, THRESHOLDS, CUSTOMS, pages[1:]).habits == ()
+
+
+def test_many_letters_of_a_page_are_judged_by_themselves() -> None:
+    """Pages of one scroll may be by two hands."""
+    others = [made.record(letters("ר", "corner_rounded", [0.001] * 60))]
+    page = made.record(letters("ר", "corner_rounded", [0.99] * 20))
+    (habit,) = find_habits(page, THRESHOLDS, CUSTOMS, others).habits
+    assert (habit.kind, habit.seen, habit.judged) == ("habit", 20, 20)
+
+
+def test_a_doubt_on_a_short_page_stands_beside_the_letters_of_the_others() -> None:
+    face = made.record(letters("ר", "corner_rounded", [0.0005] * 30))
+    reverse = made.record(letters("ר", "corner_rounded", [DOUBT]))
+    alone = find_habits(reverse, THRESHOLDS, CUSTOMS)
+    assert len(alone.routed("review")) == 1
+    soft = made.record(letters("ר", "corner_rounded", SOFT_HAND))
+    assert find_habits(reverse, THRESHOLDS, CUSTOMS, [soft]).routed("review") == ()
+    assert len(find_habits(reverse, THRESHOLDS, CUSTOMS, [face]).routed("review")) == 1
+
+
 def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
     single = letters("ב", "tag_missing", [0.999] * 12, tags_expected=1)
     triple = letters("ש", "tag_missing", [0.001] * 12, 13, tags_expected=3, tags_seen=3)

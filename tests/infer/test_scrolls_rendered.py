@@ -40,7 +40,8 @@ def rendered(text: str, hand: int, crowned: float) -> PageTruth:
 
 def inspected(image: npt.NDArray[np.uint8], text: str, name: str, side: str) -> PageRecord:
     page = inspector().load(np.ascontiguousarray(image))
-    return record_side(inspector(), page, side, load_portion(text), name)  # type: ignore[arg-type]
+    read = record_side(inspector(), page, side, load_portion(text), name)  # type: ignore[arg-type]
+    return inspector().judge_hand(read)
 
 
 @pytest.mark.parametrize("turn", [0, 90, 180, 270])
