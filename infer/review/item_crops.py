@@ -1,6 +1,7 @@
-"""Crops of an item for the review page: three formats, upright, the smallest with drawn corners.
+"""Crops of an item for the review page, upright and bare; one format has corners around the letter.
 
-Over the two larger ones the page lays SVG: the letter's corners, and the rulers of its measures.
+Over the two largest the page lays SVG when a reader asks for it: the letter's corners, and the
+rulers of its measures.
 """
 
 from __future__ import annotations
@@ -21,21 +22,21 @@ if TYPE_CHECKING:
     from crownlet.infer.review.models import Item
     from crownlet.infer.run.run import Run
 
-CropKind = Literal["wall", "line", "near"]
+CropKind = Literal["wall", "marked", "large", "line", "near"]
 
 MARK_RGB, HALO_RGB = (0, 88, 143), (255, 255, 255)
 
-MIN_FRAME_PX = 26.0
+MIN_FRAME_PX = 52.0
 """Least width of the frame drawn around a letter, so that a narrow gap stays visible, px."""
 
-WIDE_CROP_PX = (272, 124)
+WIDE_CROP_PX = (544, 248)
 """Width and height of the small crop of a stretched letter: two cells of a wall and the space
 between them, px."""
 
-CORNER_DISTANCE_PX = 9.0
+CORNER_DISTANCE_PX = 14.0
 """Distance between a letter's box and its corners in the SVG, px."""
 
-RULER_SCALE = 2.0
+RULER_SCALE = 3.0
 """Enlargement of the rulers, which `draw_rulers` draws for smaller crops."""
 
 
@@ -51,9 +52,11 @@ class CropFormat:
 
 
 CROP_FORMATS: dict[CropKind, CropFormat] = {
-    "wall": CropFormat((132, 124), 54, 84, marked=True),
-    "line": CropFormat((960, 400), 140, 90),
-    "near": CropFormat((960, 400), 240, 90),
+    "wall": CropFormat((264, 248), 108, 82),
+    "marked": CropFormat((264, 248), 108, 82, marked=True),
+    "large": CropFormat((640, 600), 280, 88),
+    "line": CropFormat((1440, 600), 210, 86),
+    "near": CropFormat((1440, 600), 360, 86),
 }
 
 
@@ -73,7 +76,8 @@ def is_wide(item: Item) -> bool:
 def crop_format(item: Item, kind: CropKind) -> CropFormat:
     """Format of one of an item's crops."""
     usual = CROP_FORMATS[kind]
-    return replace(usual, size=WIDE_CROP_PX) if kind == "wall" and is_wide(item) else usual
+    small = kind in ("wall", "marked")
+    return replace(usual, size=WIDE_CROP_PX) if small and is_wide(item) else usual
 
 
 def kulmus_px(item: Item, run: Run) -> float:
@@ -113,8 +117,6 @@ def cut_crop(pixels: Pixels, item: Item, run: Run, kind: CropKind) -> bytes:
     if fmt.marked:
         _draw_corners(picture, window.affine.box(item.box))
     upright = np.ascontiguousarray(np.rot90(picture, turns))
-    if fmt.marked and is_in_name(item, run):
-        _draw_word(upright, "Name")
     data = cv2.imencode(".jpg", upright, [cv2.IMWRITE_JPEG_QUALITY, fmt.quality])[1]
     return data.tobytes()
 
@@ -135,21 +137,13 @@ def is_in_name(item: Item, run: Run) -> bool:
     return not run.pages[item.page].names.isdisjoint(item.glyphs)
 
 
-def _draw_word(picture: Pixels, text: str) -> None:
-    """Write a word into the upper left corner, dark with a light halo."""
-    for colour, width in ((HALO_RGB, 4), (MARK_RGB, 1)):
-        cv2.putText(
-            picture, text, (4, 14), cv2.FONT_HERSHEY_SIMPLEX, 0.42, colour[::-1], width, cv2.LINE_AA
-        )
-
-
-def _draw_corners(picture: Pixels, box: Box, distance: float = 5) -> None:
+def _draw_corners(picture: Pixels, box: Box, distance: float = 10) -> None:
     """Draw four corners around a letter, outside its ink, dark with a light halo; the frame of a
     narrow gap is at least `MIN_FRAME_PX` wide."""
     aside = max(distance, (MIN_FRAME_PX - box[2] + box[0]) / 2)
     x0, y0, x1, y1 = box[0] - aside, box[1] - distance, box[2] + aside, box[3] + distance
-    arm = min(9.0, (x1 - x0) / 3, (y1 - y0) / 3)
-    for colour, width in ((HALO_RGB, 4), (MARK_RGB, 2)):
+    arm = min(18.0, (x1 - x0) / 3, (y1 - y0) / 3)
+    for colour, width in ((HALO_RGB, 7), (MARK_RGB, 3)):
         for x, dx in ((x0, arm), (x1, -arm)):
             for y, dy in ((y0, arm), (y1, -arm)):
                 points = np.array([[x + dx, y], [x, y], [x, y + dy]])
@@ -195,7 +189,7 @@ def _corners_svg(item: Item, affine: PageToCrop) -> str:
 
 
 def _bracket_svg(x0: float, y0: float, x1: float, y1: float) -> str:
-    arm = min(26.0, (x1 - x0) / 3, (y1 - y0) / 3)
+    arm = min(39.0, (x1 - x0) / 3, (y1 - y0) / 3)
     path = "".join(
         f"M{x + dx:.1f} {y:.1f}H{x:.1f}V{y + dy:.1f}"
         for x, dx in ((x0, arm), (x1, -arm))

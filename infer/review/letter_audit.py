@@ -24,10 +24,10 @@ from crownlet.infer.review.exact_bounds import (
     finite_upper_bound,
     letters_needed,
 )
+from crownlet.infer.review.habit_questions import raised_questions
 from crownlet.infer.review.models import LETTER_KIND
 from crownlet.infer.review.queue import (
     Question,
-    page_questions,
     select_clear_letters,
     stable_hash,
 )
@@ -140,7 +140,7 @@ def letters_without_finding(
 
     `listed` is false for runs made before findings were listed.
     """
-    asked = page_questions(record, findings, listed)
+    asked = raised_questions(record, findings, listed)
     return frozenset(glyph.glyph for glyph in select_clear_letters(record, asked))
 
 

@@ -22,9 +22,13 @@ UNDONE = "taken_back"
 ALL_KINDS = ""
 """Key of all doubts together in tables by kind."""
 
-Origin = Literal["finding", "review", "audit", "survey", "letter"]
+Origin = Literal[
+    "finding", "review", "audit", "survey", "letter", "habit", "habit_doubt", "habit_exception",
+    "statement",
+]  # fmt: skip
 """Why a question is asked; `survey`: drawn at random for a survey; `letter`:
-drawn at random among all letters, to be judged whole."""
+drawn at random among all letters, to be judged whole; `habit`, `habit_doubt`, `habit_exception`: a
+letter that shows a habit of its hand, is in doubt, or departs from it; `statement`: the habit."""
 
 LETTER_KIND = "whole_letter"
 """The question about a whole letter, whatever may be amiss with it; no defect of the catalogue."""
@@ -115,8 +119,27 @@ class ItemGroup:
 
 
 @dataclass(frozen=True)
+class HabitGroup:
+    """The letters of one statement on a hand, asked together."""
+
+    number: int
+    """Number of its first item, by which it is known."""
+    scroll: str
+    key: str
+    """Defect and crowns asked for; see `habit_questions.habit_key`."""
+    forms: str
+    """The forms of the letters that show it."""
+    seen: int
+    """Letters that show it."""
+    letters: int
+    """All that are shown: also those in doubt, and those that depart from it."""
+    open: int
+    """Letters without a decision."""
+
+
+@dataclass(frozen=True)
 class Progress:
-    """How far one reader has come."""
+    """How far one reader has come; letters that are asked together count as one question."""
 
     reader: str
     open: int
@@ -126,7 +149,7 @@ class Progress:
 
     @property
     def total(self) -> int:
-        """Items in this reader's queue."""
+        """Questions in this reader's queue."""
         return self.open + self.done
 
 

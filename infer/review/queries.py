@@ -12,6 +12,7 @@ from crownlet.infer.review.models import (
     AuditedQuestion,
     Decision,
     Disagreement,
+    HabitGroup,
     Item,
     ItemError,
     ItemGroup,
@@ -45,6 +46,13 @@ _AND_SHOWN = " AND EXISTS (SELECT 1 FROM shown WHERE shown.id = i.id) "
 """In a review of a list, only what is on the list; see `restrict_queue`. Asked item by item, since
 the next item must not cost a walk through all of them."""
 
+_AND_SINGLE = " AND NOT EXISTS (SELECT 1 FROM grouped WHERE grouped.id = i.id) "
+"""Without the items that are asked together with others; see `habit_questions`."""
+
+_AND_GROUPED = (
+    " AND i.habit IS NOT NULL AND EXISTS (SELECT 1 FROM grouped WHERE grouped.id = i.id) "
+)
+
 _FILTER_COLUMNS = {"kind": "i.kind", "letter": "i.letter", "scroll": "p.scroll"}
 
 _AND_STATE: Mapping[State, str] = {
@@ -67,7 +75,7 @@ def select_items(
     condition, values = _filter_sql(reader, where)
     rows = db.execute(
         _SELECT_ITEM + "JOIN orders o ON o.item = i.id" + _JOIN_STANDING
-        + "WHERE o.reader = :reader AND i.live AND p.present" + _AND_SHOWN
+        + "WHERE o.reader = :reader AND i.live AND p.present" + _AND_SHOWN + _AND_SINGLE
         + condition + _AND_STATE[state] + " ORDER BY o.key",
         values,
     )  # fmt: skip
@@ -108,7 +116,7 @@ def select_next_open(
     ).fetchone()
     parts = ([" AND o.key > :key"] if key else []) + [""]
     for behind in parts:
-        tail = f"{_AND_SHOWN}{condition}{behind} ORDER BY o.key LIMIT 1"
+        tail = f"{_AND_SHOWN}{_AND_SINGLE}{condition}{behind} ORDER BY o.key LIMIT 1"
         found = db.execute(
             f"SELECT i.id{_FROM_QUEUE}{tail}", values | {"key": key["key"] if key else None}
         ).fetchone()
@@ -124,11 +132,52 @@ def count_groups(db: sqlite3.Connection, reader: str) -> list[ItemGroup]:
         "sum(s.decision IS NOT NULL) AS done"
         + _FROM_QUEUE
         + _AND_SHOWN
+        + _AND_SINGLE
         + "GROUP BY i.kind, i.letter "
         "ORDER BY min(o.key)",
         {"reader": reader},
     )
     return [ItemGroup(row["letter"], row["kind"], row["open"], row["done"]) for row in rows]
+
+
+def select_habit_groups(db: sqlite3.Connection, reader: str) -> list[HabitGroup]:
+    """What is asked once of a hand, in the order of the queue: by heading, the gravest first."""
+    rows = db.execute(
+        "SELECT p.scroll, i.habit, min(i.id) AS number, sum(i.origin <> 'statement') AS letters, "
+        "sum(i.origin IN ('habit', 'finding')) AS seen, "
+        "group_concat(DISTINCT iif(i.origin IN ('habit', 'finding'), i.letter, '')) AS forms, "
+        "sum(i.origin <> 'statement' AND s.decision IS NULL) AS open "
+        + _FROM_QUEUE
+        + _AND_SHOWN
+        + _AND_GROUPED
+        + "GROUP BY p.scroll, i.habit ORDER BY min(o.key)",
+        {"reader": reader},
+    )
+    return [_habit_group_from_row(row) for row in rows]
+
+
+def _habit_group_from_row(row: sqlite3.Row) -> HabitGroup:
+    return HabitGroup(
+        row["number"], row["scroll"], row["habit"], row["forms"].replace(",", ""), row["seen"],
+        row["letters"], row["open"],
+    )  # fmt: skip
+
+
+def select_habit_items(db: sqlite3.Connection, reader: str, number: int) -> list[Item]:
+    """All items of the group that has this item, page by page; what the program says of them is in
+    them. Empty where there is no such group."""
+    # A cross join keeps the order of the tables: page by page, not through the reader's queue.
+    rows = db.execute(
+        _SELECT_ITEM.replace(
+            "FROM items i JOIN pages p ON p.id = i.page",
+            "FROM items n JOIN pages m ON m.id = n.page CROSS JOIN pages p ON p.scroll = m.scroll "
+            "CROSS JOIN items i ON i.page = p.id AND i.habit = n.habit "
+            "JOIN orders o ON o.item = i.id AND o.reader = :reader",
+        ) + _JOIN_STANDING + "WHERE n.id = :number AND i.live AND p.present" + _AND_SHOWN
+        + _AND_GROUPED + "ORDER BY p.id, i.id",
+        {"reader": reader, "number": number},
+    )  # fmt: skip
+    return [_item_from_row(row, reveal=True) for row in rows]
 
 
 def select_settled(
@@ -141,6 +190,7 @@ def select_settled(
             "SELECT i.letter, i.kind, s.decision IS NOT NULL AS decided"
             + _FROM_QUEUE
             + _AND_SHOWN
+            + _AND_SINGLE
             + "AND i.id = :item AND o.item = :item",
             {"reader": reader, "item": item},
         ).fetchone()
@@ -150,16 +200,22 @@ def select_settled(
 
 
 def count_progress(db: sqlite3.Connection, reader: str) -> Progress:
-    """Counts of a reader's queue."""
+    """Counts of a reader's queue; a group that is asked together counts once."""
     rows = db.execute(
-        "SELECT d.choice, count(*) AS n " + _FROM_QUEUE.replace(
-            "WHERE", "LEFT JOIN decisions d ON d.id = s.decision WHERE"
-        ) + _AND_SHOWN + "GROUP BY d.choice ORDER BY d.choice",
+        "SELECT d.choice, count(*) AS n, sum("
+        + _AND_SINGLE.removeprefix(" AND")
+        + ") AS single "
+        + _FROM_QUEUE.replace("WHERE", "LEFT JOIN decisions d ON d.id = s.decision WHERE")
+        + _AND_SHOWN
+        + "GROUP BY d.choice ORDER BY d.choice",
         {"reader": reader},
-    )  # fmt: skip
-    counts = {row["choice"]: int(row["n"]) for row in rows}
-    open_items = counts.pop(None, 0)
-    return Progress(reader, open_items, sum(counts.values()), counts)
+    ).fetchall()
+    single = {row["choice"]: int(row["single"]) for row in rows}
+    groups = [bool(group.open) for group in select_habit_groups(db, reader)]
+    open_items = single.pop(None, 0) + sum(groups)
+    choices = {row["choice"]: int(row["n"]) for row in rows if row["choice"] is not None}
+    done = sum(single.values()) + groups.count(False)
+    return Progress(reader, open_items, done, choices)
 
 
 def _filter_sql(reader: str, where: FilterValues) -> tuple[str, dict[str, str | None]]:

@@ -50,6 +50,8 @@ class Question:
     """The letter asked about, where it is one letter."""
     chance: float | None = None
     """Chance with which an audit drew this question."""
+    habit: str | None = None
+    """Key of the statement on the hand with whose letters it is asked together."""
 
     @property
     def key(self) -> str:

@@ -66,7 +66,7 @@ class ReaderRegistry:
     def _append_items(self, name: str) -> None:
         first = self._db.execute("SELECT round FROM readers WHERE name = ?", (name,)).fetchone()
         rows = self._db.execute(
-            "SELECT i.id, i.mark, i.kind, i.letter, p.name AS page, p.sha256 FROM items i "
+            "SELECT i.id, i.mark, i.kind, i.letter, i.habit, p.name AS page, p.sha256 FROM items i "
             "JOIN pages p ON p.id = i.page "
             "WHERE NOT EXISTS (SELECT 1 FROM orders o WHERE o.item = i.id AND o.reader = ?)",
             (name,),
@@ -78,8 +78,12 @@ class ReaderRegistry:
         )
 
     def _in_second_share(self, row: sqlite3.Row) -> bool:
-        """The same share for every reader after the first, so that they can be compared."""
-        return stable_hash(self._seed, "second", row["page"], row["mark"]) < self._share * 2**64
+        """The same share for every reader after the first, so that they can be compared; what is
+        asked together is asked whole."""
+        return (
+            row["habit"] is not None
+            or stable_hash(self._seed, "second", row["page"], row["mark"]) < self._share * 2**64
+        )
 
     def _order_key(self, reader: str, row: sqlite3.Row) -> str:
         headings = (GRAVITIES[o.code].heading for o in opinions_on(row["kind"], row["letter"]))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from crownlet.infer.review.models import ReviewStoreError
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 LOCK_TIMEOUT_S = 20.0
 """Seconds for which one connection waits until another has written."""
@@ -37,7 +37,8 @@ CREATE TABLE items (
     kind TEXT NOT NULL, letter TEXT NOT NULL, glyphs TEXT NOT NULL,
     x0 REAL NOT NULL, y0 REAL NOT NULL, x1 REAL NOT NULL, y1 REAL NOT NULL,
     body TEXT, line INTEGER, word INTEGER, place INTEGER, expected TEXT,
-    origin TEXT NOT NULL, p REAL, chance REAL, draw INTEGER, live INTEGER NOT NULL DEFAULT 1
+    origin TEXT NOT NULL, p REAL, chance REAL, draw INTEGER, live INTEGER NOT NULL DEFAULT 1,
+    habit TEXT
 );
 CREATE INDEX items_page ON items (page);
 CREATE TABLE draws (
@@ -77,9 +78,14 @@ BEGIN SELECT RAISE(ABORT, 'decisions are never deleted'); END;
 CREATE TRIGGER decisions_hold BEFORE UPDATE ON decisions
 BEGIN SELECT RAISE(ABORT, 'decisions are never changed'); END;
 """
-"""`standing` follows from `decisions`: for each item and reader the version and the decision that
+"""`habit` is the key of the statement with whose letters an item is asked (see `habit_questions`);
+`standing` follows from `decisions`: for each item and reader the version and the decision that
 stands; `told` lists which readers were shown what the networks or another reader think of an item
 (see `record_disclosure`). Names of tables and columns are those of files that exist."""
+
+ADDED_IN_VERSION_2 = "ALTER TABLE items ADD COLUMN habit TEXT"
+"""What makes a file of version 1 one of version 2; its pages ask letter by letter until they are
+inspected again."""
 
 
 def connect(path: Path) -> sqlite3.Connection:
@@ -103,8 +109,9 @@ def connect(path: Path) -> sqlite3.Connection:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         _create_tables(db, path)
-        # Each connection has its own; `restrict_queue` replaces it for a review of a list.
+        # Each connection has its own; `restrict_queue` replaces them for a review of a list.
         db.execute("CREATE TEMP VIEW shown AS SELECT id FROM items")
+        db.execute("CREATE TEMP VIEW grouped AS SELECT id FROM items WHERE habit IS NOT NULL")
     except sqlite3.Error as error:
         db.close()
         raise _store_error(path, error, "is no file of decisions, or is damaged") from None
@@ -134,6 +141,9 @@ def _create_tables(db: sqlite3.Connection, path: Path) -> None:
                 raise ReviewStoreError(path, "is a database of something else.")
             for statement in _statements():
                 db.execute(statement)
+        elif version == 1:
+            db.execute(ADDED_IN_VERSION_2)
+        if version < SCHEMA_VERSION:
             db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 

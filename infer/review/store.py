@@ -28,6 +28,7 @@ from crownlet.infer.review.models import (
     Audit,
     Decision,
     Disagreement,
+    HabitGroup,
     Item,
     ItemGroup,
     Progress,
@@ -206,6 +207,19 @@ class ReviewStore:
         """Groups of one letter and one doubt, in the order of the catalogue and the alphabet."""
         with self._reading(reader):
             return self._counts.groups(reader)
+
+    def habit_groups(self, reader: str) -> list[HabitGroup]:
+        """What is asked once of a hand, all its letters together; the gravest first."""
+        with self._reading(reader):
+            return queries.select_habit_groups(self._db, reader)
+
+    def habit_items(self, reader: str, number: int) -> list[Item]:
+        """The letters of one group, and the statements themselves (origin `statement`).
+
+        Empty where no group has this number.
+        """
+        with self._reading(reader):
+            return queries.select_habit_items(self._db, reader, number)
 
     def progress(self, reader: str) -> Progress:
         """How far a reader has come."""

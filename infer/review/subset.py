@@ -61,6 +61,9 @@ def restrict_queue(db: sqlite3.Connection, run: Run, asked: tuple[RequestedItem,
     """Show these questions only, inside a transaction; whether any was new to the queue."""
     db.execute("DROP VIEW shown")
     db.execute("CREATE TEMP TABLE shown (id INTEGER PRIMARY KEY)")
+    # What is on a list is asked letter by letter.
+    db.execute("DROP VIEW grouped")
+    db.execute("CREATE TEMP TABLE grouped (id INTEGER PRIMARY KEY)")
     new = False
     for requested in asked:
         glyph = run.pages[requested.page].record.glyphs[requested.glyph - 1]

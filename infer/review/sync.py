@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from crownlet.infer.records import Box, PageRecord
+from crownlet.infer.review.habit_questions import raised_questions
 from crownlet.infer.review.letter_audit import (
     letter_questions,
     raise_threshold,
@@ -27,7 +28,6 @@ from crownlet.infer.review.queue import (
     Question,
     askable_kinds,
     draw_audit,
-    page_questions,
     select_clear_letters,
 )
 from crownlet.infer.review.survey_questions import read_survey_questions
@@ -183,7 +183,7 @@ def page_digest(page: StoredPage) -> str:
 def _page_questions(
     page: StoredPage, record: PageRecord, found: tuple[Finding, ...]
 ) -> tuple[Question, ...]:
-    return page_questions(record, found, (page.folder / "findings.csv").is_file())
+    return raised_questions(record, found, (page.folder / "findings.csv").is_file())
 
 
 def _insert_questions(
@@ -278,4 +278,5 @@ def _item_columns(question: Question) -> dict[str, Any]:
         "line": glyph.line if glyph else None, "word": glyph.word if glyph else None,
         "place": glyph.place if glyph else None, "expected": glyph.expected if glyph else None,
         "origin": question.origin, "p": question.p, "chance": question.chance,
+        "habit": question.habit,
     }  # fmt: skip

@@ -12,7 +12,9 @@ import numpy as np
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
-from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import collect_findings
+from crownlet.infer.records import GapRecord, GlyphRecord, HabitLetter, HabitRecord, PageRecord
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.run.write import write_page as write_with_findings
 
@@ -74,3 +76,59 @@ def pictured(folder: Path, names: Sequence[str], letters: int = 80) -> Run:
         scan.write_bytes(cv2.imencode(".png", image)[1].tobytes())
         write_page(replace(page, image=read_page(scan).facts), folder / "run")
     return open_run(folder / "run")
+
+
+HABIT_SEEN, HABIT_DOUBTED, HABIT_EXCEPTIONS = 57, 5, 3
+"""Letters of a hand of `habit_page` that show its habit, are in doubt of it, and depart from it."""
+
+
+def habit_page(name: str, letters: int = HABIT_SEEN, seed: int = 0) -> PageRecord:
+    """A page of the letter he, whose leg touches the roof as a rule; some in doubt, some not so."""
+    page = record(name, letters + HABIT_DOUBTED + HABIT_EXCEPTIONS, 0.0, seed)
+    seen = tuple(range(1, letters + 1))
+    last = len(page.glyphs)
+    exceptions = tuple(range(last - HABIT_EXCEPTIONS + 1, last + 1))
+
+    def written(glyph: GlyphRecord) -> GlyphRecord:
+        shown = glyph.glyph in seen
+        p = 0.95 if shown else 0.02 if glyph.glyph in exceptions else 0.5
+        return replace(
+            glyph, letter="ה", expected="ה", p={"leg_touches_roof": p},
+            habits=("leg_touches_roof",) if shown else (),
+        )  # fmt: skip
+
+    habit = HabitRecord(
+        "leg_touches_roof", None, "habit", (HabitLetter("ה", letters, last),), letters, last,
+        HABIT_DOUBTED, seen, exceptions, "question", "As a rule of this hand: legs touch.",
+    )  # fmt: skip
+    return replace(page, glyphs=tuple(map(written, page.glyphs)), gaps=(), habits=(habit,))
+
+
+def habit_run(folder: Path, names: Sequence[str], letters: int = HABIT_SEEN, scan: int = 0) -> Run:
+    """A run of such hands; with `scan`, enlarged pictures lie beside it in `scans`."""
+    for number, name in enumerate(names):
+        page = habit_page(name, letters, number)
+        if scan:
+            page = with_picture(page, folder.parent / "scans" / f"{name}.png", scan)
+        write_with_findings(page, folder, collect_findings(page, load_customs()))
+    return open_run(folder)
+
+
+def with_picture(page: PageRecord, path: Path, scan: int) -> PageRecord:
+    """The page enlarged `scan` times, its picture written: each letter a roof and two legs."""
+    glyphs = tuple(
+        replace(
+            g, box=tuple(scan * v for v in g.box), body=(*(scan * v for v in g.body[:3]), 0.0)
+        )
+        for g in page.glyphs
+    )  # fmt: skip
+    image = np.full((SHAPE[0] * scan, SHAPE[1] * scan, 3), 225, np.uint8)
+    image[0, 0] = sum(page.name.encode()) % 200
+    for g in glyphs:
+        x0, y0, x1, y1 = map(int, g.box)
+        image[y0 : y0 + (y1 - y0) // 4, x0:x1] = 25
+        image[y0:y1, x1 - (x1 - x0) // 4 : x1] = 25
+        image[y0 + (y1 - y0) // 4 : y1, x0 : x0 + (x1 - x0) // 4] = 25
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(cv2.imencode(".png", image)[1].tobytes())
+    return replace(page, glyphs=glyphs, image=read_page(path).facts)

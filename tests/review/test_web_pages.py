@@ -291,7 +291,7 @@ def test_rulers_are_drawn_only_when_they_may_be_seen(tmp_path: Path) -> None:
 def test_a_stretched_letter_takes_two_places_of_a_wall(tmp_path: Path, turn: int) -> None:
     run = made.pictured(tmp_path, ["a"])
     pixels = run.pages["a"].pixels()
-    for across, size in ((25.0, (132, 124)), (40.0, (272, 124))):
+    for across, size in ((25.0, (264, 248)), (40.0, (544, 248))):
         wide, high = (across, 12.0) if turn == 0 else (12.0, across)
         box, body = (60.0, 60.0, 60.0 + wide, 60.0 + high), (60.0, 60.0, 12.0, float(turn))
         item = Item(1, "a", "s", (1,), "part_loose", "ת", box, 0, None, body=body)

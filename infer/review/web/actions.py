@@ -57,9 +57,9 @@ def _set_cookie(request: Request, answer: Response, name: str, value: str) -> No
 async def decide(request: Request) -> Response:
     """Keep a decision on one item, or the same on many in one step; the answer follows when it is
     on disk."""
-    session, sent = session_of(request), await _read_json(request)
+    session, sent = session_of(request), await read_json(request)
     window = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
-    items, choice = _parse_items(sent.get("items")), sent.get("choice")
+    items, choice = parse_items(sent.get("items")), sent.get("choice")
     right = sent.get("right_letter")
     note = "" if sent.get("note") is None else sent["note"]
     if not (isinstance(choice, str) and isinstance(note, str) and isinstance(right, str | None)):
@@ -84,7 +84,7 @@ async def decide(request: Request) -> Response:
 
 async def undo(request: Request) -> Response:
     """Take the reader's last decision back."""
-    session, sent = session_of(request), await _read_json(request)
+    session, sent = session_of(request), await read_json(request)
     window = BrowserWindow(parse_reader_name(sent.get("reader")), read_window(request).blind)
     back = session.store.undo_step(window.reader)
     if not back:
@@ -106,7 +106,8 @@ async def export(request: Request) -> Response:
     return RedirectResponse(session.home, 303)
 
 
-async def _read_json(request: Request) -> dict[str, Any]:
+async def read_json(request: Request) -> dict[str, Any]:
+    """What the page's script sent; UserFacingError where it is no object."""
     try:
         sent = json.loads(await request.body(), object_pairs_hook=_each_once)
     except (ValueError, RecursionError):
@@ -124,7 +125,7 @@ def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return made
 
 
-def _parse_items(given: object) -> list[tuple[int, int]]:
+def parse_items(given: object) -> list[tuple[int, int]]:
     """Items with the versions that the window showed; UserFacingError if there are none."""
     if not isinstance(given, list) or not given:
         raise UserFacingError("This is no decision on any letter.")
@@ -149,7 +150,7 @@ def _current_state(
     if not sent.get("wall"):
         part = session.letter_values(window, now[0], read_filter(request))
         answer |= {"url": part["url"], "html": render("letter.html", part)}
-    return JSONResponse({**answer, "cells": [_cell(item) for item in now]}, status)
+    return JSONResponse({**answer, "cells": [cell_state(item) for item in now]}, status)
 
 
 def _letter_response(
@@ -162,7 +163,7 @@ def _letter_response(
     )
 
 
-def _cell(item: Item) -> dict[str, Any]:
+def cell_state(item: Item) -> dict[str, Any]:
     """An item as the wall shows it."""
     made = item.decision
     words = decision_words(made.choice, made.right_letter) if made else "open"

@@ -19,7 +19,7 @@ from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.review.models import ChoiceError
 from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.review.web import actions, pages
+from crownlet.infer.review.web import actions, habits, pages
 from crownlet.infer.review.web.connections import TimedConnection
 from crownlet.infer.review.web.requests import UserFacingError
 from crownlet.infer.review.web.security import SecurityMiddleware, new_token
@@ -33,7 +33,7 @@ ICON_SVG = (
     'stroke="#00588f" stroke-width="2" d="M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10"/></svg>'
 )
 
-SCRIPTS = ("page.js", "server.js", "letter.js", "wall.js", "picker.js")
+SCRIPTS = ("page.js", "server.js", "letter.js", "wall.js", "habit.js", "picker.js")
 
 STATUS_MESSAGES = {
     404: "There is nothing at this address.",
@@ -132,6 +132,8 @@ def review_routes() -> list[Route]:
         Route("/one/{number}", pages.show_one),
         Route("/step/{number}/{way}", pages.show_step),
         Route("/wall/{kind}/{letter}", pages.show_wall),
+        Route("/habit/{number}", habits.show_habit),
+        Route("/habit/{number}", habits.answer_habit, methods=["POST"]),
         Route("/differences", pages.show_differences),
         Route("/crop/{number}/{kind}.jpg", pages.send_picture),
         Route("/reader", actions.set_reader, methods=["POST"]),

@@ -34,7 +34,7 @@ from crownlet.infer.review.web.requests import (
     read_filter,
     read_window,
 )
-from crownlet.infer.review.web.session import ReviewSession, Wall, build_walls
+from crownlet.infer.review.web.session import ReviewSession, Wall, build_walls, list_habits
 from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.view.wording import NAME_CAUTION, RULING_TEXT, describe_defect, latin_name
 
@@ -107,6 +107,7 @@ async def show_start(request: Request) -> Response:
         readers=[entry.name for entry in session.store.readers()],
         progress=session.store.progress(reader) if reader else None,
         doubts=_walls_by_kind(session, reader) if reader else [],
+        habits=list_habits(session.store.habit_groups(reader)) if reader else [],
         missed=_miss_sentence(session, reader),
         names=sorted(scroll.name for scroll in session.run.scrolls),
         message=request.app.state.message.pop(reader, ""), cautions=CAUTIONS,
@@ -273,7 +274,7 @@ async def show_differences(request: Request) -> Response:
         )
         for entry in found
     ]
-    session.crops.request([row.item for row in rows], "wall")
+    session.crops.request([row.item for row in rows], "marked")
     summary, kinds = (
         _summarise_agreement(session.store, a, b) if two else ([CHOOSE_READERS_MESSAGE], [])
     )

@@ -14,8 +14,9 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from crownlet.infer.review.habit_questions import habit_claim
 from crownlet.infer.review.item_crops import CROP_FORMATS, CropKind, crop_marks_svg
-from crownlet.infer.review.models import Item, ItemError, ItemGroup
+from crownlet.infer.review.models import HabitGroup, Item, ItemError, ItemGroup
 from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.web.item_view import view_item
 from crownlet.infer.review.web.requests import (
@@ -51,6 +52,15 @@ class Wall(NamedTuple):
         """Its address; that of several letters does not name them."""
         name = SEVERAL_SLUG if len(self.letters) > 1 else letter_slug(self.letters[0])
         return f"/wall/{quote(self.kind, safe='')}/{name}"
+
+
+class HabitRow(NamedTuple):
+    """One statement on a hand, as the start page lists it."""
+
+    href: str
+    claim: str
+    letters: int
+    open: int
 
 
 class PlaceView(NamedTuple):
@@ -154,6 +164,22 @@ class ReviewSession:
         for each in filter(None, (following, item)):
             for kind in LETTER_VIEWS:
                 self.crops.request([each], kind)
+
+
+def list_habits(groups: Iterable[HabitGroup]) -> list[HabitRow]:
+    """What is asked once of the hands, with its sentences, in the order given."""
+    return [
+        HabitRow(
+            habit_address(group), habit_claim(group.key, group.forms, group.seen), group.letters,
+            group.open,
+        )
+        for group in groups
+    ]  # fmt: skip
+
+
+def habit_address(group: HabitGroup) -> str:
+    """The address of what is asked once of a hand."""
+    return f"/habit/{group.number}"
 
 
 def build_walls(groups: Sequence[ItemGroup]) -> list[Wall]:

@@ -48,7 +48,7 @@ export function toggleNear() {
 }
 
 export function toggleMarks() {
-  press(button("marks"), main.classList.toggle("unmarked"));
+  press(button("marks"), main.classList.toggle("pointed"));
 }
 
 export function watchPictures() {
@@ -62,7 +62,7 @@ export function watchPictures() {
     if (picture.complete && !picture.naturalWidth && picture.loading !== "lazy") lost();
   }
   if (!article()) return;
-  press(button("marks"), main.classList.contains("unmarked"));
+  press(button("marks"), main.classList.contains("pointed"));
   press(button("near"), main.classList.contains("nearer"));
 }
 

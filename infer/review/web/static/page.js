@@ -1,5 +1,6 @@
 // Keys and buttons of the review page.
 
+import * as habits from "./habit.js";
 import * as letter from "./letter.js";
 import { pick, pickerKey, picking, take } from "./picker.js";
 import { $, isBusy } from "./server.js";
@@ -17,11 +18,14 @@ const commands = {
   next: () => letter.step("next"),
   previous: () => letter.step("previous"),
   near: letter.toggleNear,
-  marks: letter.toggleMarks,
+  marks: () => place.toggleMarks(),
+  smaller: () => walls.resize(0.8),
+  larger: () => walls.resize(1.25),
 };
 
 function decide(choice) {
   if (isBusy() || !(onWall || letter.article())) return;
+  if (habits.habit) return habits.answer(choice);
   if (choice !== "other_letter") place.decide(choice, null);
   else pick((right) => place.decide(choice, right));
 }
@@ -58,7 +62,8 @@ function act(event, key, undoing) {
   else if (/^[1-5]$/.test(key)) {
     // A key held down must not decide one letter after another.
     if (!event.repeat) decide($(`key-${key}`).dataset.choice);
-  } else if (key === "Enter" && !event.target.matches(".cell")) return false;
+  } else if ((key === "Enter" || key === " ") && !event.target.matches(".cell")) return false;
+  else if (habits.habit) return habits.habitKey(key);
   else return onWall ? walls.wallKey(key) : letter.letterKey(key);
   return true;
 }
@@ -67,7 +72,7 @@ function onClick(event) {
   const target = event.target.closest("button");
   if (!target) return;
   if (target.dataset.do) commands[target.dataset.do]();
-  else if (target.matches(".cell")) walls.focusOn(target);
+  else if (target.matches(".cell")) habits.habit ? habits.toggleOtherwise(target) : walls.focusOn(target);
   else if (target.dataset.choice) decide(target.dataset.choice);
   else if (target.dataset.letter) take(target);
 }

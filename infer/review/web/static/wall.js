@@ -1,11 +1,13 @@
 // The wall: crops from right to left, one in focus; the remaining ones can be decided together.
+// Crops are as large as the window allows, and bare until marks are asked for.
 
 import { $, announce, post } from "./server.js";
 
 export const wall = $("wall");
-const cells = wall ? [...wall.querySelectorAll(".cell")] : [];
+export const cells = wall ? [...wall.querySelectorAll(".cell")] : [];
 const places = new Map(cells.map((cell, i) => [cell.dataset.id, i]));
 const seen = new Set();
+export const wasSeen = (cell) => seen.has(cell);
 
 export const focused = () =>
   cells.includes(document.activeElement)
@@ -44,7 +46,61 @@ function moveRow(way) {
 
 const rows = () => Math.max(1, Math.floor(window.innerHeight / cells[0].offsetHeight) - 1);
 
-function refresh(answer) {
+const SIZE = "crownlet-crop-px";
+const GAP_PX = 8;
+const LARGE_FROM_PX = 300;
+let sizePx = 0;
+
+const leastPx = () => (window.innerWidth < 700 ? 104 : 150);
+const mostPx = () => Math.min(620, wall.clientWidth, Math.max(200, window.innerHeight - 200));
+const heightOf = (px) => (px * 124) / 132 + 26;
+
+// The largest crops of which all fit into the window, else the least.
+function fittingPx() {
+  const room = window.innerHeight - wall.getBoundingClientRect().top - window.scrollY - 70;
+  const fits = (px) => {
+    const across = Math.floor((wall.clientWidth + GAP_PX) / (px + GAP_PX));
+    return Math.ceil(cells.length / across) * (heightOf(px) + GAP_PX) <= room;
+  };
+  for (let px = mostPx(); px > leastPx(); px -= 10) if (fits(px)) return px;
+  return leastPx();
+}
+
+function setSize(px) {
+  sizePx = Math.max(leastPx(), Math.min(mostPx(), px));
+  wall.style.setProperty("--crop", `${Math.floor(sizePx)}px`);
+  showPictures();
+}
+
+const pictureName = () => {
+  if (wall.classList.contains("marked")) return "marked";
+  return sizePx * Math.min(2, window.devicePixelRatio) > LARGE_FROM_PX ? "large" : "wall";
+};
+
+// The pictures of the crops near the window; the browser asks for the others as they come near.
+function showPictures() {
+  const name = pictureName();
+  for (const cell of cells) {
+    const wide = cell.classList.contains("wide");
+    const source = `/crop/${cell.dataset.id}/${wide && name === "large" ? "wall" : name}.jpg`;
+    const picture = cell.firstElementChild;
+    if (picture.getAttribute("src") !== source) picture.src = source;
+  }
+}
+
+export function resize(by) {
+  setSize(sizePx * by);
+  sessionStorage.setItem(SIZE, String(sizePx));
+  focused().scrollIntoView({ block: "nearest" });
+}
+
+export function toggleMarks() {
+  const on = wall.classList.toggle("marked");
+  document.querySelector("[data-do=marks]").setAttribute("aria-pressed", String(on));
+  showPictures();
+}
+
+export function refresh(answer) {
   for (const { id, version, choice, words, tag } of answer.cells || []) {
     const place = places.get(String(id));
     if (place === undefined) continue;
@@ -117,6 +173,9 @@ export function wallKey(key) {
   };
   if (key in ways) move(ways[key]);
   else if (key === "ArrowDown" || key === "ArrowUp") moveRow(key === "ArrowDown" ? 1 : -1);
+  else if (key === "h") toggleMarks();
+  else if (key === "+" || key === "=") resize(1.25);
+  else if (key === "-") resize(0.8);
   else if (key === "r") askRemaining("not_present");
   else if (key === "y") askRemaining("present");
   else if (key === "g") $("following")?.click();
@@ -126,6 +185,7 @@ export function wallKey(key) {
 }
 
 export function startWall() {
+  setSize(Number(sessionStorage.getItem(SIZE)) || fittingPx());
   const sight = new IntersectionObserver((entries) => {
     for (const { isIntersecting, target } of entries) {
       const picture = target.firstElementChild;
@@ -140,7 +200,7 @@ export function startWall() {
     const cell = event.target.closest(".cell");
     if (cell) open(cell);
   });
-  $("rest").addEventListener("close", () => {
+  $("rest")?.addEventListener("close", () => {
     focusOn(focused());
     if ($("rest").returnValue === "yes") send(remaining(), restChoice, null);
   });
