@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 from crownlet.infer.findings.messages import defect_phrase
 from crownlet.infer.habits.apply import form_of, group_of, is_judged
-from crownlet.infer.records import GlyphRecord, HabitRecord, PageRecord
+from crownlet.infer.hand_records import HabitRecord
+from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.review.models import Origin
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS, Question, page_questions
 from crownlet.infer.view.wording import count_of, latin_name

@@ -14,7 +14,8 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.collect import collect_findings
-from crownlet.infer.records import GapRecord, GlyphRecord, HabitLetter, HabitRecord, PageRecord
+from crownlet.infer.hand_records import HabitLetter, HabitRecord
+from crownlet.infer.records import GapRecord, GlyphRecord, PageRecord
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.run.write import write_page as write_with_findings
 
