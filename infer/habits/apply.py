@@ -184,12 +184,17 @@ def count_forms(cases: Iterable[Case]) -> dict[str, Count]:
 
 
 def is_judged(glyph: GlyphRecord, name: str) -> bool:
-    """Whether a defect was judged on a letter that is surely this letter."""
-    return (
-        glyph.p.get(name) is not None
-        and name not in glyph.not_examined
-        and glyph.expected in (None, glyph.letter)
-    )
+    """Whether a defect was judged on a letter that is surely this letter.
+
+    Missing crowns are where it is judged whether there is any, though none can be counted.
+    """
+    judged = [each for each in (name, *[TAG_NONE] * (name == TAG_MISSING)) if _is_seen(glyph, each)]
+    return bool(judged) and glyph.expected in (None, glyph.letter)
+
+
+def _is_seen(glyph: GlyphRecord, judgement: str) -> bool:
+    """Whether the picture shows what a judgement needs."""
+    return glyph.p.get(judgement) is not None and judgement not in glyph.not_examined
 
 
 def group_of(glyph: GlyphRecord, name: str) -> Group:
@@ -246,11 +251,11 @@ def _judgements(
 def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:
     """Probabilities of a defect with the names of their judgements: of crowns, none at all and
     fewer than asked, of which the former alone counts where one is asked."""
-    p, none = glyph.p[name] or 0.0, glyph.p.get(TAG_NONE)
-    if name != TAG_MISSING or none is None:
-        return [(p, name)]
-    asked = [(none, TAG_NONE)] if TAG_NONE not in glyph.not_examined else []
-    return asked + [(p, name)] * (glyph.tags_expected != 1 or not asked)
+    names = [name]
+    if name == TAG_MISSING and _is_seen(glyph, TAG_NONE):
+        counted = glyph.tags_expected != 1 and _is_seen(glyph, TAG_MISSING)
+        names = [TAG_NONE, *[TAG_MISSING] * counted]
+    return [(glyph.p[each] or 0.0, each) for each in names]
 
 
 def _statement(

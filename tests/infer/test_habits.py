@@ -247,6 +247,28 @@ def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
     )
 
 
+def test_where_tags_cannot_be_counted_no_crown_at_all_is_still_stated() -> None:
+    """The picture shows whether there is any, and the count of three is not examined."""
+    pair = THRESHOLDS.of("tag_none")
+    rows = [
+        made.flagged(
+            k, "ש", "tag_missing", p={"tag_missing": 0.9999, "tag_none": 0.9999}, tags_expected=3,
+            not_examined=("tag_missing",),
+        )
+        for k in range(1, 13)
+    ]  # fmt: skip
+    crowned = [
+        made.glyph(
+            k, "ש", p={"tag_missing": 0.9, "tag_none": pair.clear / 2}, tags_expected=3,
+            tags_seen=3, not_examined=("tag_missing",),
+        )
+        for k in range(13, 15)
+    ]  # fmt: skip
+    (habit,) = judged(*rows, *crowned).habits
+    assert (habit.seen, habit.judged, habit.exceptions) == (12, 14, (13, 14))
+    assert "no crown at all (3 crowns expected) in 12 of 14 letters shin" in habit.says
+
+
 def test_a_page_on_which_nothing_is_more_than_a_review_states_nothing() -> None:
     rows = letters("ר", "corner_rounded", [0.99] * 9)
     page = made.record([replace(row, sure=(), route="review") for row in rows])
