@@ -17,10 +17,11 @@ from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.review.survey_questions import AUDIT_FILE, read_audit
 from crownlet.infer.run.run import Run, open_run
-from crownlet.infer.run.survey_state import Survey, read_survey
+from crownlet.infer.run.survey_state import DesignChange, Survey, read_survey
 from crownlet.infer.run.tables import RunError
 from crownlet.infer.scrolls.same_page import SAME_PAGE
 from crownlet.infer.survey.audit import list_chances
+from crownlet.infer.survey.design import SurveyDesign, read_coded_design
 from crownlet.infer.survey.estimators import Ints, LetterSample
 from crownlet.infer.survey.intervals import Floats
 from crownlet.infer.survey.labels import (
@@ -136,6 +137,10 @@ class SurveyData:
     answers: tuple[ReaderAnswer, ...] = ()
     agreement: tuple[ReaderAgreement, ...] = ()
     """Of every two readers."""
+    design: SurveyDesign | None = None
+    """What was declared beforehand, its sources as codes."""
+    history: tuple[DesignChange, ...] = ()
+    """What was changed of it."""
 
 
 def build_arrays(
@@ -248,6 +253,7 @@ def load_survey(folder: Path) -> SurveyData:
         _count_scrolls(pages, key_of, sides), labels.counts, _list_versions(survey, pages),
         (*_describe_failures(survey), *_list_same_page_notes(run)),
         questions, labels.answers, labels.agreement,
+        read_coded_design(folder, survey, keys), survey.history,
     )  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.run.survey_state import AuditDraw, DesignChange, Survey
 from crownlet.infer.run.tables import RunError, read_json
+from crownlet.infer.survey.pseudonyms import PageKey
 
 DESIGN_FILE = "design.json"
 
@@ -129,6 +130,21 @@ def read_design(path: Path, names: Mapping[str, str] | None = None) -> SurveyDes
         raise DesignError(path, f"names the unknown defect {min(unknown)}.")
     if design.rename_sources(names or {}).sha256 != declared:
         raise DesignError(path, "was changed after it was written; its checksum does not fit.")
+    return design
+
+
+def read_coded_design(folder: Path, survey: Survey, keys: Iterable[PageKey]) -> SurveyDesign | None:
+    """The design of a survey, its sources as codes; None without one.
+
+    DesignError if it is absent, or is not the one that the survey was begun with.
+    """
+    if not survey.design:
+        return None
+    path = folder / DESIGN_FILE
+    design = read_design(path, {key.code: key.source for key in keys})
+    named = design.rename_sources({key.code: key.source for key in keys})
+    if named.sha256 != survey.design:
+        raise DesignError(path, "is not the design with which the survey was begun.")
     return design
 
 

@@ -6,7 +6,7 @@ same networks, customs and text, are kept.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -31,11 +31,10 @@ from crownlet.infer.scrolls.members import PagePlace
 from crownlet.infer.survey.audit import draw_audit
 from crownlet.infer.survey.design import (
     DESIGN_FILE,
-    DesignError,
     SurveyDesign,
     add_changes,
     list_changes,
-    read_design,
+    read_coded_design,
     today,
     write_design,
 )
@@ -164,21 +163,6 @@ def prepare_survey(
     survey = replace(survey, versions=_list_versions(made_with))
     keys = assign_codes(manifest, survey.seed, read_keys(folder))
     return SurveyRun(manifest, folder, survey, design, keys, workers)
-
-
-def read_coded_design(folder: Path, survey: Survey, keys: Iterable[PageKey]) -> SurveyDesign | None:
-    """The design of a survey, its sources as codes; None without one.
-
-    DesignError if it is absent, or is not the one that the survey was begun with.
-    """
-    if not survey.design:
-        return None
-    path = folder / DESIGN_FILE
-    design = read_design(path, {key.code: key.source for key in keys})
-    named = design.rename_sources({key.code: key.source for key in keys})
-    if named.sha256 != survey.design:
-        raise DesignError(path, "is not the design with which the survey was begun.")
-    return design
 
 
 def find_design(folder: Path, given: SurveyDesign | None) -> SurveyDesign | None:

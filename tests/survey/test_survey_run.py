@@ -8,6 +8,7 @@ import shutil
 import signal
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import blocks
@@ -26,6 +27,7 @@ from crownlet.infer.run.run import open_run
 from crownlet.infer.run.survey_state import read_survey
 from crownlet.infer.survey import run as survey_run
 from crownlet.infer.survey.data import load_survey
+from crownlet.infer.survey.design import DesignError, SurveyDesign, write_design
 
 LINES = [" ".join(line) for line in (load_portion("mezuzah").lines or ())[:4]]
 ROWS = ("a,s1,Northgate,face", "b,s1,Northgate,face", "c,s2,Southgate,face", "d,s3,Southgate,face")
@@ -221,6 +223,67 @@ def test_the_seed_stays_and_another_run_is_not_written_into(
     (out / "survey.json").unlink()
     assert survey(scans, out) == 2
     assert "holds pages of another run" in capsys.readouterr().err
+
+
+DESIGN = SurveyDesign(
+    "2026-11-30", ("ink_lost", "tag_missing"), (("Southgate", "Northgate"),), 2, portion="none"
+)
+
+
+def test_a_survey_holds_to_its_design_and_records_what_is_changed(
+    scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    declared, out = tmp_path / "design.json", tmp_path / "S"
+    write_design(declared, DESIGN)
+    base = ["survey", "run", str(scans / "m.csv"), "--out", str(out)]
+    assert cli.main([*base, "--design", str(declared)]) == 0
+    text = capsys.readouterr().out
+    assert "Audit: about 12 questions to answer (3 scrolls, 2 defects, 2 letters of each)" in text
+    assert text.index("questions to answer") < text.index("questions drawn")
+    assert "Exploratory" not in text and "No design" not in text
+    gathered = load_survey(out)
+    assert gathered.design is not None and gathered.history == ()
+    assert gathered.design.rename_sources({v: k for k, v in gathered.codes.items()}) == DESIGN
+    assert "gate" not in (out / "design.json").read_text(encoding="utf-8")
+    assert {pair.defect for pair in read_audit(out)} == set(DESIGN.defects)
+
+    assert cli.main([*base, "--defects", "ink_lost,tag_bare"]) == 0
+    assert "Exploratory: " in capsys.readouterr().out
+    [change] = load_survey(out).history
+    assert (change.setting, change.used) == ("defects", "tag_bare, ink_lost")
+    assert cli.main(base) == 0
+    assert load_survey(out).history == (change,)
+
+    other = tmp_path / "other.json"
+    write_design(other, replace(DESIGN, seed=9))
+    assert cli.main([*base, "--design", str(other)]) == 2
+    assert "was begun with another design" in capsys.readouterr().err
+    (out / "design.json").unlink()
+    with pytest.raises(DesignError):
+        load_survey(out)
+
+
+def test_a_design_given_late_is_recorded_as_late(
+    once: Path, scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    declared, out = tmp_path / "design.json", tmp_path / "S"
+    shutil.copytree(once, out)
+    assert load_survey(out).design is None
+    write_design(declared, DESIGN)
+    assert survey(scans, out, "--design", str(declared)) == 0
+    assert "design changed from none (declared) to given after the survey was begun" in (
+        capsys.readouterr().out
+    )
+    assert [change.setting for change in load_survey(out).history] == ["design", "defects"]
+
+
+def test_a_design_of_other_sources_is_refused(
+    scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    declared = tmp_path / "design.json"
+    write_design(declared, replace(DESIGN, comparisons=(("Northgate", "Eastgate"),)))
+    assert survey(scans, tmp_path / "S", "--design", str(declared)) == 2
+    assert "'Eastgate', which is no source here" in capsys.readouterr().err
 
 
 def test_pages_that_left_the_manifest_are_left_out(
