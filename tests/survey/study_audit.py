@@ -6,6 +6,15 @@ writes `audit.csv` beside itself: one row a case, with the spread of the estimat
 the scrolls that were written, the share of intervals that hold the true rate, their median width,
 and the share of surveys in which a source twice or four times as bad is seen to be so. Both draws
 read the same number of letters.
+
+What it found with 500 runs (a share errs by 1%):
+
+- At a rate of 0.3% the spread is 42% to 53% less for the same letters, at 2% 25% to 34%, at 10% up
+  to 10%; nowhere is it more.
+- Power against a source four times as bad at 0.3%: from 3% to 23% (30 scrolls, 10 letters each),
+  from 29% to 44% (30 scrolls, 40 letters).
+- Intervals hold the true rate in 93% to 99% of surveys. Those of 10 letters in each of 12 scrolls
+  are wide at 0.3% with either draw: so small an audit cannot exclude what it has not met.
 """
 
 from __future__ import annotations
