@@ -32,7 +32,16 @@ WITH_EXTRA = {
     "datasets/files/heic": "heic",
     "datasets/files/pdf": "pdf",
 }
-EXTRAS = ("dask", "distributed", "matplotlib", "starlette", "uvicorn", "statsmodels", "playwright")
+EXTRAS = (
+    "dask",
+    "distributed",
+    "matplotlib",
+    "pyarrow",
+    "starlette",
+    "uvicorn",
+    "statsmodels",
+    "playwright",
+)
 HEAVY = (
     *EXTRAS,
     *("torch", "torchvision", "pytorch_lightning", "lightning", "torchmetrics", "tensorboard"),

@@ -28,8 +28,8 @@ MANIFEST_COLUMNS = (*REQUIRED_COLUMNS, "scribe", "workshop", "portion", "customs
 """Any other column is a covariate of the scroll, such as `date` or `price`."""
 
 RESERVED_COLUMNS = frozenset({
-    "basis", "code", "defect", "glyph", "inclusion_probability", "label", "letter", "line", "page",
-    "predicted", "probability", "reader", "sha256",
+    "answer", "basis", "code", "defect", "drawn", "found", "glyph", "inclusion_probability",
+    "label", "letter", "line", "page", "predicted", "probability", "reader", "sha256", "weight",
 })  # fmt: skip
 """Columns of the survey's tables, which no covariate may be named after."""
 
