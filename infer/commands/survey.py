@@ -214,6 +214,42 @@ def _keep_matplotlib_apart() -> None:
         os.environ["MPLCONFIGDIR"] = folder.name
 
 
+def add_survey_export(actions: argparse._SubParsersAction[Any]) -> None:
+    """Add the action and its arguments."""
+    export = actions.add_parser(
+        "export", help="write every letter of a survey as one table, for other tools"
+    )
+    export.add_argument("survey", metavar="S", help="folder of a survey made by `survey run`")
+    export.add_argument(
+        "--every-defect", action="store_true", help="also defects that the audit does not ask about"
+    )
+    export.set_defaults(run=_run_survey_export)
+
+
+def _run_survey_export(options: argparse.Namespace) -> int:
+    """Write S/export; returns the exit code."""
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
+    from crownlet.infer.survey.data import load_survey
+    from crownlet.infer.survey.tidy import EXPORT_FOLDER, write_export
+
+    folder = Path(options.survey)
+    try:
+        gathered = load_survey(folder)
+        with hold_folder(folder, "crownlet survey export", EXPORT_FOLDER):
+            files = write_export(gathered, folder / EXPORT_FOLDER, options.every_defect)
+    except FileFault as error:
+        print_error(error)
+        return WRONG_USAGE
+    except OSError as error:
+        print_error(error)
+        return SOME_FAILED
+    print(f"{files.rows:,} rows in {files.csv} and {files.parquet}.")
+    print(f"What each column holds: {files.dictionary}")
+    print(SURVEY_CAUTION)
+    return DONE
+
+
 MAX_DEMO_SCROLLS = 100
 
 
@@ -263,4 +299,5 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     add_survey_plan(actions)
     add_survey_run(actions)
     add_survey_compare(actions)
+    add_survey_export(actions)
     add_survey_demo(actions)

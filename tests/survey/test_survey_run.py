@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import blocks
+import numpy as np
 import pytest
 import review_server
 from PIL import Image
@@ -223,6 +224,23 @@ def test_the_seed_stays_and_another_run_is_not_written_into(
     (out / "survey.json").unlink()
     assert survey(scans, out) == 2
     assert "holds pages of another run" in capsys.readouterr().err
+
+
+def test_the_letters_are_exported_under_codes(
+    once: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "S"
+    shutil.copytree(once, out)
+    assert cli.main(["survey", "export", str(out)]) == 0
+    text = capsys.readouterr().out
+    assert "letters.parquet" in text and "Name none in public" in text
+    table = (out / "export" / "letters.csv").read_text(encoding="utf-8")
+    assert "gate" not in table
+    gathered = load_survey(out)
+    audited = gathered.questions
+    assert audited is not None
+    assert len(table.splitlines()) == 1 + int(np.isfinite(audited.chance).sum())
+    assert cli.main(["survey", "export", str(tmp_path / "none")]) == 2
 
 
 DESIGN = SurveyDesign(
