@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -13,6 +13,9 @@ from crownlet.infer.run.run import Run
 if TYPE_CHECKING:
     from crownlet.infer.review.letter_audit import DrawnLetter
     from crownlet.infer.review.models import StandingDecision
+
+ASKED = "authority"
+"""The choice by which a reader leaves a place to an authority."""
 
 _SAME_BOX_PX = 3.0
 """px by which the sides of two boxes may differ that are one place without letters."""
@@ -36,17 +39,35 @@ class ShownDecision:
 DecisionState = Literal["open", "confirmed", "rejected", "unsettled"]
 """Nobody decided; a reader found it there; readers found it not there; anything else."""
 
-Decisions = Mapping[tuple[str, int], tuple[ShownDecision, ...]]
-"""By page and number of the finding."""
+LetterKey = tuple[str, int, str]
+"""A doubt about one letter: page, number of the letter, defect."""
 
 
-def read_decisions(run: Run) -> dict[tuple[str, int], tuple[ShownDecision, ...]]:
-    """Decisions that stand, by page and number of the finding; empty where nobody has reviewed.
+class Decisions(dict[tuple[str, int], tuple[ShownDecision, ...]]):
+    """Decisions that stand, by page and number of the finding."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.letters: dict[LetterKey, tuple[ShownDecision, ...]] = {}
+        """Those about single letters, whether they have a finding of their own or are evidence of a
+        habit of their hand."""
+
+    def __bool__(self) -> bool:
+        """Whether anything is decided."""
+        return len(self) > 0 or len(self.letters) > 0
+
+    def letter_state(self, key: LetterKey) -> DecisionState:
+        """What readers made of a doubt about one letter."""
+        return state_of(self.letters.get(key, ()))
+
+
+def read_decisions(run: Run) -> Decisions:
+    """Decisions that stand; empty where nobody has reviewed.
 
     ReviewStoreError if the file of decisions cannot be read.
     """
     if not (run.folder / REVIEW_STORE_FILE).is_file():
-        return {}
+        return Decisions()
     from crownlet.infer.review.export import open_reviewed
 
     store = open_reviewed(run)
@@ -54,14 +75,19 @@ def read_decisions(run: Run) -> dict[tuple[str, int], tuple[ShownDecision, ...]]
         standing = store.standing_decisions()
     finally:
         store.close()
-    table: dict[tuple[str, int], tuple[ShownDecision, ...]] = {}
+    table = Decisions()
     for made in standing:
         page = run.pages.get(made.page)
         if page is None or made.sha256 != page.checksum:
             continue
         for finding in _decided_findings(made, page.findings):
             key = made.page, finding.number
-            table[key] = (*table.get(key, ()), _show_decision(made, finding))
+            table[key] = (*table.get(key, ()), _show_decision(made, finding.kind))
+        if len(made.glyphs) == 1:
+            letter = made.page, made.glyphs[0], made.kind
+            table.letters[letter] = (
+                *table.letters.get(letter, ()), _show_decision(made, made.kind)
+            )  # fmt: skip
     return table
 
 
@@ -107,7 +133,7 @@ def _is_same_box(a: Iterable[float], b: Iterable[float]) -> bool:
     return all(abs(x - y) < _SAME_BOX_PX for x, y in zip(a, b, strict=True))
 
 
-def _show_decision(standing: StandingDecision, finding: Finding) -> ShownDecision:
+def _show_decision(standing: StandingDecision, kind: str) -> ShownDecision:
     from crownlet.infer.review.wording import BUTTON_BY_CHOICE, decision_words
 
     decision = standing.decision
@@ -116,6 +142,6 @@ def _show_decision(standing: StandingDecision, finding: Finding) -> ShownDecisio
         words = BUTTON_BY_CHOICE[decision.choice].words
     return ShownDecision(
         choice=decision.choice, words=words,
-        about="" if standing.kind == finding.kind else standing.kind,
+        about="" if standing.kind == kind else standing.kind,
         reader=decision.reader, day=decision.at[:10], note=decision.note,
     )  # fmt: skip

@@ -13,12 +13,36 @@ from dataclasses import dataclass
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.findings.finding import HEADINGS, Finding
 from crownlet.infer.run.run import Run, StoredScroll
-from crownlet.infer.sheet.decisions import Decisions, DecisionState, ShownDecision, state_of
+from crownlet.infer.sheet.decisions import (
+    ASKED,
+    Decisions,
+    DecisionState,
+    ShownDecision,
+    state_of,
+)
 from crownlet.infer.sheet.entry import Entry, make_entry, place_words
 from crownlet.infer.sheet.groups import PageFinding, Tile, make_tile
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
-from crownlet.infer.sheet.scroll_sheet import CitedSources, cite_sources, load_pages, name_sides
+from crownlet.infer.sheet.scroll_sheet import (
+    CitedSources,
+    cite_sources,
+    load_pages,
+    name_sides,
+    scroll_facts,
+)
+from crownlet.infer.sheet.statements import (
+    MIN_CROP_Q,
+    Habit,
+    HandStatement,
+    StatementCrop,
+    cut_letter,
+    letter_place,
+    make_statements,
+    read_habits,
+    shown_evidence,
+    spread_letters,
+)
 from crownlet.infer.sheet.veil import spell_place
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
 from crownlet.infer.sheet.wording import finding_title
@@ -26,8 +50,11 @@ from crownlet.infer.view.wording import NEVER_EXAMINED, defect_words
 
 AUTHORITY_FILE, PARCHMENT_FILE, OWNERS_FOLDER = "authority.html", "parchment.html", "owners"
 
-ASKED = "authority"
-"""The choice by which a reader leaves a place to an authority."""
+HABIT_CROPS = 3
+"""Letters of a habit that are shown in the list of what is looked at on the parchment."""
+
+LIST_KULMUS_PX = (14.0, 20.0)
+"""Least and greatest width of the pen in their pictures, px."""
 
 
 @dataclass(frozen=True)
@@ -52,13 +79,27 @@ class ParchmentPlace:
 
 
 @dataclass(frozen=True)
+class ParchmentHabit:
+    """What a hand does again and again, to be looked at on the parchment letter by letter."""
+
+    habit: Habit
+    crops: tuple[StatementCrop, ...]
+    places: tuple[str, ...]
+    """Where its letters stand; none that a reader set aside."""
+
+
+@dataclass(frozen=True)
 class ScrollList:
     """What one scroll adds to a list."""
 
     name: str
+    statements: tuple[HandStatement, ...] = ()
+    """Questions about what the hand does again and again."""
     questions: tuple[AuthorityQuestion, ...] = ()
+    habits: tuple[ParchmentHabit, ...] = ()
     places: tuple[ParchmentPlace, ...] = ()
     set_aside: tuple[ParchmentPlace, ...] = ()
+    habits_set_aside: tuple[Habit, ...] = ()
     fault: str = ""
     """Why nothing of it can be shown."""
 
@@ -66,16 +107,25 @@ class ScrollList:
 def gather_questions(
     run: Run, decisions: Decisions, show_names: bool = False
 ) -> tuple[ScrollList, ...]:
-    """By scroll the questions for an authority: those that readers ask, then what readers found
-    there and the books commonly hold to need a ruling."""
+    """By scroll the questions for an authority: about the hand, then those that readers ask, then
+    what readers found there and the books commonly hold to need a ruling."""
 
-    def of(name: str, rows: Sequence[PageFinding], finder: CleanLetterFinder) -> ScrollList:
+    def of(
+        scroll: StoredScroll, pages: Sequence[SheetPage], rows: Sequence[PageFinding]
+    ) -> ScrollList:
+        habits = [
+            habit
+            for habit in read_habits(run, scroll.pages, scroll_facts(run, scroll), decisions)
+            if habit.asked or (habit.heading == "question" and habit.state == "confirmed")
+        ]
+        finder = CleanLetterFinder([page.veiled for page in pages])
         chosen = [(page, f) for page, f in rows if _is_question(page, f)]
         chosen.sort(key=lambda row: not _is_asked(*row))
         entries = [make_entry(page, f, finder) for page, f in chosen]
         sources = cite_sources(entries)
         return ScrollList(
-            name,
+            scroll.name,
+            make_statements(habits, pages, len(habits)),
             tuple(
                 AuthorityQuestion(entry, sources[entry.anchor], _is_asked(*row))
                 for entry, row in zip(entries, chosen, strict=True)
@@ -83,7 +133,7 @@ def gather_questions(
         )
 
     lists = _by_scroll(run, decisions, show_names, of)
-    return tuple(each for each in lists if each.questions or each.fault)
+    return tuple(each for each in lists if each.statements or each.questions or each.fault)
 
 
 def gather_places(
@@ -91,24 +141,37 @@ def gather_places(
 ) -> tuple[ScrollList, ...]:
     """By scroll the places that readers found there or could not tell, and those set aside."""
 
-    def of(name: str, rows: Sequence[PageFinding], finder: CleanLetterFinder) -> ScrollList:
+    def of(
+        scroll: StoredScroll, pages: Sequence[SheetPage], rows: Sequence[PageFinding]
+    ) -> ScrollList:
+        habits = read_habits(run, scroll.pages, scroll_facts(run, scroll), decisions)
         places = [_place(page, f) for page, f in rows if page.decided.get(f.number)]
         return ScrollList(
-            name, places=tuple(each for each in places if each.state != "rejected"),
+            scroll.name,
+            habits=tuple(
+                _parchment_habit(habit, pages)
+                for habit in habits if habit.state in ("confirmed", "unsettled")
+            ),
+            habits_set_aside=tuple(habit for habit in habits if habit.state == "rejected"),
+            places=tuple(each for each in places if each.state != "rejected"),
             set_aside=tuple(each for each in places if each.state == "rejected"),
         )  # fmt: skip
 
     lists = _by_scroll(run, decisions, show_names, of)
-    return tuple(each for each in lists if each.places or each.set_aside or each.fault)
+    return tuple(
+        each
+        for each in lists
+        if each.habits or each.places or each.habits_set_aside or each.set_aside or each.fault
+    )
 
 
 def _by_scroll(
     run: Run, decisions: Decisions, show_names: bool,
-    of: Callable[[str, Sequence[PageFinding], CleanLetterFinder], ScrollList],
+    of: Callable[[StoredScroll, Sequence[SheetPage], Sequence[PageFinding]], ScrollList],
 ) -> list[ScrollList]:  # fmt: skip
     """A list of every scroll on which a reader has decided; pictures are read one by one."""
     lists = []
-    decided = {page for page, _ in decisions}
+    decided = decided_pages(decisions)
     for scroll in run.scrolls:
         if decided.isdisjoint(scroll.pages):
             continue
@@ -119,8 +182,13 @@ def _by_scroll(
             continue
         rows = [(page, f) for page in pages for f in page.findings if f.scope != "page"]
         rows.sort(key=lambda row: list(HEADINGS).index(row[1].heading))
-        lists.append(of(scroll.name, rows, CleanLetterFinder([page.veiled for page in pages])))
+        lists.append(of(scroll, pages, rows))
     return lists
+
+
+def decided_pages(decisions: Decisions) -> set[str]:
+    """The pages on which a reader has decided anything."""
+    return {page for page, _ in decisions} | {page for page, _, _ in decisions.letters}
 
 
 def _is_asked(page: SheetPage, finding: Finding) -> bool:
@@ -130,6 +198,20 @@ def _is_asked(page: SheetPage, finding: Finding) -> bool:
 def _is_question(page: SheetPage, finding: Finding) -> bool:
     grave = finding.heading == "question" and page.state(finding) == "confirmed"
     return grave or _is_asked(page, finding)
+
+
+def _parchment_habit(habit: Habit, pages: Sequence[SheetPage]) -> ParchmentHabit:
+    by_name = {page.name: page for page in pages}
+    shown = shown_evidence(habit, pages)
+    crops = [
+        cut_letter(by_name[key[0]], shown[key], MIN_CROP_Q, LIST_KULMUS_PX)
+        for key in spread_letters(shown)[:HABIT_CROPS]
+    ]
+    places = (
+        letter_place(by_name[page], by_name[page].veiled.record.glyphs[number - 1])
+        for page, number in habit.evidence
+    )
+    return ParchmentHabit(habit, tuple(crops), tuple(places))
 
 
 def _place(page: SheetPage, finding: Finding) -> ParchmentPlace:
@@ -219,5 +301,5 @@ def render_owner_page(run: Run, scroll: StoredScroll, decisions: Decisions) -> s
 
 def scrolls_decided(run: Run, decisions: Decisions) -> Iterable[StoredScroll]:
     """The scrolls on which a reader has decided."""
-    decided = {page for page, _ in decisions}
+    decided = decided_pages(decisions)
     return (scroll for scroll in run.scrolls if not decided.isdisjoint(scroll.pages))

@@ -99,7 +99,9 @@ def make_sheets(
             complain(str(error))
             continue
         for number in range(1, MAX_STATEMENTS + 1):
-            poster = render_poster(fresh, scroll, number, show_names=show_names)
+            poster = render_poster(
+                fresh, scroll, number, show_names=show_names, decisions=decisions
+            )
             if poster is not None:
                 stem = files[scroll.name].removesuffix(".html")
                 write_file(folder / POSTERS_FOLDER / f"{stem}-{number}.html", poster)

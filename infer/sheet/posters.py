@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from crownlet.infer.run.run import Run, StoredScroll
+from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
 from crownlet.infer.sheet.scroll_sheet import load_pages, scroll_facts
@@ -59,13 +60,15 @@ class PosterChoice:
 
 def render_poster(
     run: Run, scroll: StoredScroll, number: int, choice: PosterChoice | None = None,
-    show_names: bool = False,
+    show_names: bool = False, decisions: Decisions | None = None,
 ) -> str | None:  # fmt: skip
     """The poster of a scroll's statement as HTML; None where there is none of this number.
 
+    Letters on which a reader found otherwise are left out.
+
     With a `choice` its letters can be exchanged by a click. PageError if a picture has moved.
     """
-    habits = read_habits(run, scroll.pages, scroll_facts(run, scroll))
+    habits = read_habits(run, scroll.pages, scroll_facts(run, scroll), decisions)
     if not 0 < number <= len(habits):
         return None
     pages = load_pages(run, scroll, show_names)

@@ -200,7 +200,7 @@ def view_scroll(
         seen=seen, doubted=doubted,
         decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
         side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
-        statements=make_statements(read_habits(run, scroll.pages, facts), pages),
+        statements=make_statements(read_habits(run, scroll.pages, facts, decisions), pages),
         posters=poster_address(run, scroll),
     )  # fmt: skip
 
@@ -246,7 +246,8 @@ def load_pages(
     """The pages of a scroll with their pixels, faces first; PageError if a picture has moved."""
     named = name_sides(scroll)
     return [
-        _load_page(run.pages[name], *named[name], show_names, decisions or {}) for name in named
+        _load_page(run.pages[name], *named[name], show_names, decisions or Decisions())
+        for name in named
     ]
 
 

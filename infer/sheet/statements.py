@@ -7,6 +7,7 @@ marks, beside letters without it: from the scroll's other side where there is on
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,7 @@ from crownlet.infer.findings.finding import HEADING_RANK, HEADINGS, Heading
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.run.run import Run
 from crownlet.infer.run.tables import read_json
+from crownlet.infer.sheet.decisions import ASKED, Decisions, DecisionState
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
 from crownlet.infer.sheet.wellformed import LetterDrawing, has_crowns_of_drawing, read_drawing
@@ -63,7 +65,35 @@ class Habit:
     says: str
     """One sentence: what, how many of how many, face beside reverse."""
     evidence: tuple[CropKey, ...]
-    """The letters that show it, page by page in reading order."""
+    """The letters that show it, page by page in reading order: without those on which a reader
+    found otherwise, and with those that a reader found beside them."""
+    confirmed: int = 0
+    """Letters on which a reader found it."""
+    set_aside: int = 0
+    """Letters on which a reader found otherwise than the program."""
+    unsettled: int = 0
+    """Letters on which a reader could not tell, or asks an authority."""
+    asked: bool = False
+    """Whether a reader asks an authority."""
+
+    @property
+    def state(self) -> DecisionState:
+        """What readers made of it."""
+        if self.unsettled:
+            return "unsettled"
+        if self.confirmed:
+            return "confirmed"
+        return "rejected" if self.set_aside else "open"
+
+    @property
+    def reviewed(self) -> str:
+        """What readers made of its letters, as a sentence; "" where none has looked."""
+        counts = (
+            (self.confirmed, "confirmed"), (self.set_aside, "set aside"),
+            (self.unsettled, "left open or to an authority"),
+        )  # fmt: skip
+        listed = [f"{n:,} {words}" for n, words in counts if n]
+        return f"By a reader: {', '.join(listed)}." if listed else ""
 
 
 @dataclass(frozen=True)
@@ -111,19 +141,25 @@ class HandStatement:
         return len(self.habit.evidence) - len(self.crops)
 
 
-def read_habits(run: Run, pages: Iterable[str], facts: Mapping[str, Any]) -> tuple[Habit, ...]:
+def read_habits(
+    run: Run,
+    pages: Iterable[str],
+    facts: Mapping[str, Any],
+    decisions: Decisions | None = None,
+) -> tuple[Habit, ...]:
     """The statements of habit of one scroll, gravest first; empty in runs that have none.
 
     `pages` are the names of its pages, `facts` is the scroll's object in scrolls.json. RunError for
     a damaged page.json.
     """
+    made = decisions or Decisions()
     of_scroll = {_group(each): each for each in facts.get("habits", ())}
     by_group: dict[tuple[str, object], list[tuple[str, Mapping[str, Any]]]] = {}
     for page in pages:
         for each in read_json(run.folder / page / "page.json").get("habits", ()):
             by_group.setdefault(_group(each), []).append((page, each))
     found = [
-        _habit(rows, of_scroll.get(group, {}))
+        _habit(run, rows, of_scroll.get(group, {}), made)
         for group, rows in by_group.items()
         if group[0] in CATALOGUE
     ]
@@ -134,15 +170,47 @@ def _group(habit: Mapping[str, Any]) -> tuple[str, object]:
     return str(habit["defect"]), habit.get("tags_expected")
 
 
-def _habit(rows: Sequence[tuple[str, Mapping[str, Any]]], whole: Mapping[str, Any]) -> Habit:
+def _habit(
+    run: Run, rows: Sequence[tuple[str, Mapping[str, Any]]], whole: Mapping[str, Any],
+    decisions: Decisions,
+) -> Habit:  # fmt: skip
     forms = "".join(dict.fromkeys(f["letter"] for _, each in rows for f in each["letters"]))
     headings = [name for name in HEADINGS for _, each in rows if each["heading"] == name]
+    defect = str(rows[0][1]["defect"])
+    claimed = [(page, int(n)) for page, each in rows for n in each["glyphs"]]
+    added = _letters_added(run, rows, defect, forms, decisions, set(claimed))
+    states = {key: decisions.letter_state((*key, defect)) for key in (*claimed, *added)}
+    counts = Counter(states.values())
     return Habit(
-        defect=str(rows[0][1]["defect"]), letters=forms,
-        heading=headings[0] if headings else "information",
+        defect=defect, letters=forms, heading=headings[0] if headings else "information",
         says=str(whole.get("says") or rows[0][1]["says"]),
-        evidence=tuple((page, int(n)) for page, each in rows for n in each["glyphs"]),
+        evidence=tuple(key for key, state in states.items() if state != "rejected"),
+        confirmed=counts["confirmed"], set_aside=counts["rejected"], unsettled=counts["unsettled"],
+        asked=any(
+            made.choice == ASKED
+            for key in states
+            for made in decisions.letters.get((*key, defect), ())
+        ),
     )  # fmt: skip
+
+
+def _letters_added(
+    run: Run, rows: Sequence[tuple[str, Mapping[str, Any]]], defect: str, forms: str,
+    decisions: Decisions, claimed: set[CropKey],
+) -> list[CropKey]:  # fmt: skip
+    """Letters of the forms concerned on which a reader found it and the program did not."""
+    pages, tags = {page for page, _ in rows}, rows[0][1].get("tags_expected")
+    found = [
+        (page, number)
+        for page, number, kind in sorted(decisions.letters)
+        if kind == defect and page in pages and (page, number) not in claimed
+        and decisions.letter_state((page, number, kind)) == "confirmed"
+    ]  # fmt: skip
+    letters = {key: run.pages[key[0]].record.glyphs[key[1] - 1] for key in found}
+    return [
+        key for key, letter in letters.items()
+        if (not forms or letter.judged_as in forms) and tags in (None, letter.tags_expected)
+    ]  # fmt: skip
 
 
 def make_statements(
@@ -256,9 +324,13 @@ def cut_letter(
     window = cut_window(
         page.veiled, letter.box, (size_q, size_q), letter.q, letter.rotation, (letter,), (), q_px
     )
+    return StatementCrop((page.name, letter.glyph), window, letter_place(page, letter))
+
+
+def letter_place(page: SheetPage, letter: GlyphRecord) -> str:
+    """Where a letter stands, words counted from the beginning of the line."""
     first = page.lines[letter.line][0].word
-    at = f"{page.side}, line {letter.line}, word {letter.word - first + 1}"
-    return StatementCrop((page.name, letter.glyph), window, at)
+    return f"{page.side}, line {letter.line}, word {letter.word - first + 1}"
 
 
 def exchange(keys: Sequence[CropKey], at: int, by: CropKey) -> tuple[CropKey, ...]:

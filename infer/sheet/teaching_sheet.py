@@ -94,7 +94,7 @@ def make_lessons(
     other than present; without an example there is no lesson.
     """
     source = _ExampleSource(run, show_names)
-    by_kind = _candidates_by_kind(run, scrolls, decisions or {})
+    by_kind = _candidates_by_kind(run, scrolls, decisions or Decisions())
     made = (_make_lesson(source, kind, by_kind[kind]) for kind in CATALOGUE if kind in by_kind)
     return tuple(lesson for lesson in made if lesson.examples)
 

@@ -15,7 +15,7 @@ from crownlet.infer.desk.web.render import render
 from crownlet.infer.desk.web.views import page_values, pictures_html, progress_html
 from crownlet.infer.review.web import pages as review_pages
 from crownlet.infer.review.web.requests import UserFacingError
-from crownlet.infer.sheet.decisions import read_decisions
+from crownlet.infer.sheet.decisions import Decisions, read_decisions
 from crownlet.infer.sheet.lists import (
     AUTHORITY_FILE,
     OWNERS_FOLDER,
@@ -119,7 +119,7 @@ def _sheet_html(run: Run, folder: str, file: str, query: Mapping[str, str]) -> s
     decisions = read_decisions(run)
     scroll = next((each for each in run.scrolls if files[each.name] == file), None)
     if folder == POSTERS_FOLDER:
-        return _poster_html(run, file, query)
+        return _poster_html(run, file, query, decisions)
     if folder:
         if scroll is None or folder != OWNERS_FOLDER:
             raise UserFacingError(NO_SHEET, 404)
@@ -141,14 +141,18 @@ def _sheet_html(run: Run, folder: str, file: str, query: Mapping[str, str]) -> s
     return render_sheet(run, scroll, decisions=decisions)
 
 
-def _poster_html(run: Run, file: str, query: Mapping[str, str]) -> str:
+def _poster_html(run: Run, file: str, query: Mapping[str, str], decisions: Decisions) -> str:
     """A poster, by the file of its scroll and its number."""
     files = choose_file_names(scroll.name for scroll in run.scrolls)
     stem, _, number = file.removesuffix(".html").rpartition("-")
     scroll = next((each for each in run.scrolls if files[each.name] == f"{stem}.html"), None)
     known = scroll is not None and number.isascii() and number.isdigit() and len(number) < 3
     choice = PosterChoice.from_query(query)
-    poster = render_poster(run, scroll, int(number), choice) if scroll and known else None
+    poster = (
+        render_poster(run, scroll, int(number), choice, decisions=decisions)
+        if scroll and known
+        else None
+    )
     if poster is None:
         raise UserFacingError("There is no such poster.", 404)
     return poster
