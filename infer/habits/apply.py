@@ -44,7 +44,15 @@ MIN_OWN_LETTERS = _LIMITS.whole("min_own_letters")
 """From so many letters of a form on a page is judged by them alone: pages of one scroll may be by
 two hands, and fewer show neither a habit nor what is usual."""
 
-LETTERS_TOUCH = "letters_touch"
+LETTERS_TOUCH, INK_LOST = "letters_touch", "ink_lost"
+
+BY_HAND: frozenset[str] = frozenset(
+    kind
+    for kind, defect in CATALOGUE.items()
+    if (defect.habit and kind not in (TAG_MISSING, LETTERS_TOUCH)) or kind == INK_LOST
+)
+"""Defects that are findings of a letter only where it differs from its hand, or from its page. A
+crown is missing on each letter that lacks it."""
 
 Group = tuple[str, int | None]
 """A defect, and for crowns the number that the letters ask for."""
@@ -104,7 +112,7 @@ def find_habits(
         if any(row.seen and row.of_page for row in stated):
             habits.append(_statement(group, kinds, stated, customs))
         _compare_with_sisters(group, rows, kinds, changes)
-    glyphs = tuple(_changed(g, changes[g.glyph]) for g in record.glyphs)
+    glyphs = tuple(change_letter(g, changes[g.glyph]) for g in record.glyphs)
     touching = any(h.defect == LETTERS_TOUCH and h.kind == "habit" for h in habits)
     gaps = tuple(map(_without_touch, record.gaps)) if touching else record.gaps
     ranked = sorted(habits, key=lambda h: (HEADING_RANK[h.heading], -h.seen))  # type: ignore[index]
@@ -148,8 +156,9 @@ def _compare_with_sisters(
     near = forms_near_fault(counts) if CATALOGUE[group[0]].habit else frozenset()
     # Of a form that nearly always shows it no letter stands out for showing it.
     near = frozenset(form for form in near if counts[form].share < MIN_HABIT_SHARE)
-    own = [case for case in cases if kinds.get(case.form) == "habit"]
-    others = [case for case in cases if kinds.get(case.form) != "habit"]
+    stated = {form for form, kind in kinds.items() if is_stated_alone(group[0], kind)}
+    own = [case for case in cases if case.form in stated]
+    others = [case for case in cases if case.form not in stated]
     for case, far in _with_standing(own):
         if not case.of_page:
             continue
@@ -164,6 +173,11 @@ def _compare_with_sisters(
             to[case.glyph.glyph].doubted.add(group[0])
         elif not (case.seen or case.absent or far):
             to[case.glyph.glyph].usual.add(group[0])
+
+
+def is_stated_alone(defect: str, kind: HabitKind) -> bool:
+    """Whether the letters that a statement names are its evidence, and not places of their own."""
+    return kind == "habit" or (kind == "unsteady" and defect in BY_HAND)
 
 
 def _with_standing(cases: Sequence[Case]) -> Iterator[tuple[Case, bool]]:
@@ -186,15 +200,11 @@ def count_forms(cases: Iterable[Case]) -> dict[str, Count]:
 def is_judged(glyph: GlyphRecord, name: str) -> bool:
     """Whether a defect was judged on a letter that is surely this letter.
 
-    Missing crowns are where it is judged whether there is any, though none can be counted.
+    Crowns are where they can be counted, and where it shows whether there is any.
     """
-    judged = [each for each in (name, *[TAG_NONE] * (name == TAG_MISSING)) if _is_seen(glyph, each)]
-    return bool(judged) and glyph.expected in (None, glyph.letter)
-
-
-def _is_seen(glyph: GlyphRecord, judgement: str) -> bool:
-    """Whether the picture shows what a judgement needs."""
-    return glyph.p.get(judgement) is not None and judgement not in glyph.not_examined
+    asked = (name, TAG_NONE) if name == TAG_MISSING else (name,)
+    judged = any(glyph.p.get(n) is not None and n not in glyph.not_examined for n in asked)
+    return judged and glyph.expected in (None, glyph.letter)
 
 
 def group_of(glyph: GlyphRecord, name: str) -> Group:
@@ -251,11 +261,12 @@ def _judgements(
 def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:
     """Probabilities of a defect with the names of their judgements: of crowns, none at all and
     fewer than asked, of which the former alone counts where one is asked."""
-    names = [name]
-    if name == TAG_MISSING and _is_seen(glyph, TAG_NONE):
-        counted = glyph.tags_expected != 1 and _is_seen(glyph, TAG_MISSING)
-        names = [TAG_NONE, *[TAG_MISSING] * counted]
-    return [(glyph.p[each] or 0.0, each) for each in names]
+    p, none = glyph.p[name] or 0.0, glyph.p.get(TAG_NONE)
+    if name != TAG_MISSING or none is None:
+        return [(p, name)]
+    asked = [(none, TAG_NONE)] if TAG_NONE not in glyph.not_examined else []
+    counted = name not in glyph.not_examined and glyph.tags_expected != 1
+    return asked + [(p, name)] * (counted or not asked)
 
 
 def _statement(
@@ -283,7 +294,9 @@ def _statement(
     )
     doubted = len(cases) - len(seen) - len(absent)
     severity = _gravest(defect, seen, customs)
-    listed = "".join(row.letter for row in letters if kinds[row.letter] != "habit")
+    listed = "".join(
+        row.letter for row in letters if not is_stated_alone(defect, kinds[row.letter])
+    )
     return HabitRecord(
         defect, tags_expected, kind, letters, len(seen), len(cases), doubted,
         tuple(g.glyph for g in seen), tuple(g.glyph for g in exceptions), severity.heading,
@@ -297,14 +310,15 @@ def _gravest(defect: str, glyphs: Sequence[GlyphRecord], customs: Customs) -> Se
     return min(every, key=lambda severity: HEADING_RANK[severity.heading])
 
 
-def _changed(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
+def change_letter(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
     """A letter without the reasons that its hand explains."""
     gone = changes.evidence | changes.usual
     if not (gone | changes.doubted) & {*glyph.reasons}:
         return glyph
     reasons = tuple(name for name in glyph.reasons if name not in gone)
     sure = tuple(name for name in glyph.sure if name not in gone | changes.doubted)
-    habits = tuple(name for name in glyph.reasons if name in changes.evidence)
+    evidence = tuple(name for name in glyph.reasons if name in changes.evidence)
+    habits = (*glyph.habits, *evidence)
     return replace(
         glyph, reasons=reasons, sure=sure, habits=habits, route=_route(glyph, reasons, sure)
     )

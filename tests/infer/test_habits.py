@@ -108,11 +108,33 @@ def test_a_habit_takes_the_place_of_its_letters() -> None:
     assert (place.scope, place.says, place.heading) == ("page", habit.says, habit.heading)
 
 
-def test_an_unsteady_hand_is_one_statement_and_its_letters_stay() -> None:
+def test_a_hand_that_is_unsteady_in_a_form_is_one_statement() -> None:
+    """Only a departure from the hand's own way is a letter's finding (issue 15)."""
     page = judged(*letters("ר", "corner_rounded", [0.99] * 10 + [0.001] * 10))
+    (habit,) = page.habits
+    assert (habit.kind, habit.seen, habit.judged) == ("unsteady", 10, 20)
+    assert habit.says == "This hand is unsteady: a corner is rounded in 10 of 20 letters resh."
+    assert page.routed("finding") == ()
+    assert page.glyphs[0].habits == ("corner_rounded",)
+    assert len(collect_findings(page, CUSTOMS)) == 1
+
+
+def test_letters_without_crowns_of_an_unsteady_hand_stay() -> None:
+    """Each of them lacks its crown, and each would get one."""
+    page = judged(*letters("ב", "tag_missing", [0.999] * 10 + [0.001] * 10, tags_expected=1))
     assert [(h.kind, h.seen, h.judged) for h in page.habits] == [("unsteady", 10, 20)]
     assert len(page.routed("finding")) == 10
-    assert len(collect_findings(page, CUSTOMS)) == 11
+    assert page.habits[0].says.endswith("each of them is listed by itself.")
+
+
+def test_a_crown_is_judged_where_it_shows_whether_there_is_any() -> None:
+    """Tags too small to be counted; that none stands there is seen all the same."""
+    blind = {"tags_expected": 3, "not_examined": ("tag_missing", "tag_excess")}
+    p = {"tag_missing": 0.999, "tag_none": 0.999}
+    rows = [made.flagged(k, "ש", "tag_missing", p=p, **blind) for k in range(1, 21)]
+    page = judged(*rows)
+    assert [(h.kind, h.seen, h.judged) for h in page.habits] == [("habit", 20, 20)]
+    assert page.routed("finding") == ()
 
 
 def test_a_contact_that_repeats_is_stated_and_its_letters_stay() -> None:
@@ -196,13 +218,13 @@ def test_doubts_that_are_likelier_than_not_count_for_the_share() -> None:
 
 
 def test_forms_that_differ_are_still_one_statement() -> None:
-    always = letters("ר", "leg_long", [0.999] * 20)
-    at_times = letters("ו", "leg_long", [0.999] * 28 + [0.001] * 32, 21)
+    always = letters("ק", "tag_missing", [0.999] * 20, tags_expected=1)
+    at_times = letters("ב", "tag_missing", [0.999] * 28 + [0.001] * 32, 21, tags_expected=1)
     page = judged(*always, *at_times)
     (habit,) = page.habits
     assert (habit.kind, habit.seen, habit.judged) == ("unsteady", 48, 80)
-    assert habit.says.endswith("(vav 28 of 60, resh 20 of 20); those of vav are listed one by one.")
-    assert {glyph.letter for glyph in page.routed("finding")} == {"ו"}
+    assert habit.says.endswith("(bet 28 of 60, kuf 20 of 20); those of bet are listed one by one.")
+    assert {glyph.letter for glyph in page.routed("finding")} == {"ב"}
 
 
 def test_letters_of_other_pages_count_for_forms_of_which_a_page_has_few() -> None:
@@ -245,28 +267,6 @@ def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
     assert habit.says == (
         "As a rule of this hand: no crown at all (1 crown expected) in 12 of 12 letters bet."
     )
-
-
-def test_where_tags_cannot_be_counted_no_crown_at_all_is_still_stated() -> None:
-    """The picture shows whether there is any, and the count of three is not examined."""
-    pair = THRESHOLDS.of("tag_none")
-    rows = [
-        made.flagged(
-            k, "ש", "tag_missing", p={"tag_missing": 0.9999, "tag_none": 0.9999}, tags_expected=3,
-            not_examined=("tag_missing",),
-        )
-        for k in range(1, 13)
-    ]  # fmt: skip
-    crowned = [
-        made.glyph(
-            k, "ש", p={"tag_missing": 0.9, "tag_none": pair.clear / 2}, tags_expected=3,
-            tags_seen=3, not_examined=("tag_missing",),
-        )
-        for k in range(13, 15)
-    ]  # fmt: skip
-    (habit,) = judged(*rows, *crowned).habits
-    assert (habit.seen, habit.judged, habit.exceptions) == (12, 14, (13, 14))
-    assert "no crown at all (3 crowns expected) in 12 of 14 letters shin" in habit.says
 
 
 def test_a_page_on_which_nothing_is_more_than_a_review_states_nothing() -> None:

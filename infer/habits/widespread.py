@@ -1,0 +1,137 @@
+"""What is seen all over a page, in place of findings on single letters.
+
+A form or ink that is lost is seen on a letter where its probability is high; a finding on that
+letter it is only if the letter stands out from its sisters. On writing that the networks do not
+know, and on a worn page, such a probability is high on many letters, and says little of any one.
+
+Where ink is lost from many letters, or many are drawn out to fill their lines, that is stated once,
+with its share. By a hand that the promise does not cover, other letters that do not stand out are
+doubts. A crown that is missing, a part that touches or is loose, and a ring are judged on each
+letter by itself, whatever the others are like.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.datasets.scribal.customs import Customs
+from crownlet.infer.findings.customs import accepted_by_customs
+from crownlet.infer.findings.finding import HEADING_RANK
+from crownlet.infer.findings.messages import defect_phrase
+from crownlet.infer.findings.severity import severity_of
+from crownlet.infer.habits.apply import (
+    BY_HAND,
+    INK_LOST,
+    Changes,
+    Group,
+    change_letter,
+    form_of,
+    group_of,
+    is_judged,
+    probability_by_hand,
+)
+from crownlet.infer.habits.judge import stands_out
+from crownlet.infer.hand_records import HabitLetter, HabitRecord
+from crownlet.infer.limits import limits_of
+from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.routing.judgement import seen_kinds, tally_of
+from crownlet.infer.view.wording import count_of, latin_name
+
+_LIMITS = limits_of("habits.widespread")
+
+MIN_WIDESPREAD_SHARE = _LIMITS.number("min_share")
+"""Share of the letters that have lost ink from which that is stated once for the page. On nine
+pages by scribes of the Middle Ages it is 4 to 13%, on rendered ones that are not worn under 1%."""
+
+MIN_WIDESPREAD_LETTERS = _LIMITS.whole("min_letters")
+"""Fewer letters are places of their own; so many that are drawn out are a way to fill lines."""
+
+LEG_SHORT, OVERSTRETCHED = "leg_short", "overstretched"
+
+
+def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
+    """The record, its habits found, with letters that do not stand out from their page no longer
+    findings.
+
+    A left leg that is measured, and as long as the customs ask, is no reason of its letter.
+    """
+    unlike = record.familiarity is not None and not record.familiarity.known
+    changes: dict[int, Changes] = defaultdict(Changes)
+    for glyph in record.glyphs:
+        if LEG_SHORT in glyph.reasons and accepted_by_customs(LEG_SHORT, glyph, record, customs):
+            changes[glyph.glyph].usual.add(LEG_SHORT)
+    # Lost ink is a state of the page and no way of its hand: it is stated here, if at all.
+    habits = [habit for habit in record.habits if habit.defect != INK_LOST]
+    for (kind, tags_expected), glyphs in _judged_letters(record):
+        usual = [glyph for glyph in _not_outstanding(kind, glyphs) if kind in seen_kinds(glyph)]
+        if is_widespread(kind, len(usual), len(glyphs)):
+            habits.append(_statement((kind, tags_expected), usual, glyphs, customs))
+            for glyph in usual:
+                changes[glyph.glyph].evidence.add(kind)
+        elif kind != OVERSTRETCHED and unlike:
+            for glyph in usual:
+                changes[glyph.glyph].doubted.add(kind)
+    letters = tuple(change_letter(glyph, changes[glyph.glyph]) for glyph in record.glyphs)
+    ranked = sorted(habits, key=lambda h: (HEADING_RANK[h.heading], -h.seen))  # type: ignore[index]
+    return replace(record, glyphs=letters, habits=tuple(ranked))
+
+
+def is_widespread(kind: str, seen: int, judged: int) -> bool:
+    """Whether so many letters of those judged are one statement on the page."""
+    if kind not in (INK_LOST, OVERSTRETCHED) or seen < MIN_WIDESPREAD_LETTERS:
+        return False
+    return kind == OVERSTRETCHED or seen >= MIN_WIDESPREAD_SHARE * judged
+
+
+def _judged_letters(record: PageRecord) -> Iterator[tuple[Group, list[GlyphRecord]]]:
+    """The letters judged for each defect that is a matter of the hand or the page."""
+    for kind in CATALOGUE:
+        groups: dict[Group, list[GlyphRecord]] = defaultdict(list)
+        for glyph in record.glyphs if kind in BY_HAND else ():
+            if is_judged(glyph, kind):
+                groups[group_of(glyph, kind)].append(glyph)
+        yield from groups.items()
+
+
+def _not_outstanding(kind: str, glyphs: Sequence[GlyphRecord]) -> list[GlyphRecord]:
+    """Letters that do not stand out; to draw letters out is a way to fill lines, however far."""
+    if kind == OVERSTRETCHED:
+        return [*glyphs]
+    p = [probability_by_hand(glyph, kind) for glyph in glyphs]
+    out = stands_out(p, [form_of(glyph, kind) for glyph in glyphs])
+    return [glyph for glyph, far in zip(glyphs, out, strict=True) if not far]
+
+
+def _statement(
+    group: Group, seen: Sequence[GlyphRecord], judged: Sequence[GlyphRecord], customs: Customs
+) -> HabitRecord:
+    """One statement on letters of a page, and on the others of their forms."""
+    kind, tags_expected = group
+    forms = [form for form in LETTERS if any(glyph.letter == form for glyph in seen)]
+    of_forms = [glyph for glyph in judged if glyph.letter in forms]
+    letters = tuple(
+        HabitLetter(form, *(sum(g.letter == form for g in rows) for rows in (seen, of_forms)))
+        for form in forms
+    )
+    severities = [severity_of(kind, glyph.letter, customs) for glyph in seen]
+    heading = min((s.heading for s in severities), key=HEADING_RANK.__getitem__)
+    return HabitRecord(
+        kind, tags_expected, "habit", letters, len(seen), len(of_forms),
+        tally_of(of_forms, kind).doubted, tuple(glyph.glyph for glyph in seen), (), heading,
+        _sentence(kind, letters, len(seen), len(of_forms)),
+    )  # fmt: skip
+
+
+def _sentence(kind: str, letters: Sequence[HabitLetter], seen: int, judged: int) -> str:
+    forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
+    where = f"{seen} of {count_of(judged, 'letter')} ({forms})"
+    if kind == OVERSTRETCHED:
+        return f"Often on this page: letters are drawn out, {where}."
+    return (
+        f"Often on this page: {defect_phrase(kind)} in {where}; "
+        "none of these stands out from the page's other letters."
+    )
