@@ -67,6 +67,10 @@ class SurveyDesign:
         text = json.dumps(_as_json(self), sort_keys=True, ensure_ascii=False)
         return hashlib.sha256(text.encode()).hexdigest()
 
+    def sha256_declared(self, codes: Mapping[str, str]) -> str:
+        """Checksum of the design before its sources were replaced by `codes`, by name."""
+        return self.rename_sources({code: name for name, code in codes.items()}).sha256
+
     def covers(self, defect: str, first: str, second: str) -> bool:
         """Whether this comparison of two sources is declared."""
         if defect not in self.defects:

@@ -43,12 +43,14 @@ def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str
         "The unit is the scroll. Letters of one scroll share a hand, a pen and a skin, and are "
         "not independent; rates are ratios over letters, their variance is that between scrolls "
         "(linearised, with m/(m - 1); Särndal, Swensson and Wretman 1992, chapter 6).",
-        "The network gives every letter a calibrated probability of every finding. Letters drawn "
-        "by a recorded lot with known chances were shown to a reader who was not told what the "
-        f"network thinks: {audit.drawn:,} questions drawn, {audit.decided:,} answered, of "
-        f"{audit.cannot_tell:,} no answer could be given. Whether the network doubted a letter "
-        "plays no part in the draw; what readers said of its doubts beyond the draw "
-        "is not used, since doubtful letters tell nothing of the others.",
+        "The network gives every letter a calibrated probability of every finding. In every "
+        "scroll, for every defect, letters were drawn at random with known probabilities that rise "
+        "with the square root of the network's (at least half of that of an even draw), and shown to "
+        "readers who were not told what the network thinks: "
+        f"{audit.drawn:,} questions drawn, {audit.decided:,} answered, {audit.cannot_tell:,} that "
+        "no reader could tell. Each label counts as many letters as one over its probability "
+        "(Horvitz and Thompson 1952). Other answers given in the review are not used, since "
+        "letters that were not drawn tell nothing of the others.",
         "Audited rates are difference estimates: the network's mean over all letters plus its "
         "mean error on the audited ones, weighted by one over the chance of the draw; how far "
         "the network is trusted (lambda of PPI++) is fitted on other scrolls than it is used on "
@@ -79,8 +81,8 @@ def describe_limitations() -> tuple[str, ...]:
         "In simulations with 5 to 30 scrolls a source these intervals held the truth in 92% to 99% "
         "of surveys. Where one scroll in ten is ten times as bad as the others, 5 scrolls held it "
         "in 40% to 65% only, as most such surveys meet no bad scroll; 30 scrolls in 89% to 95%.",
-        "The reader's word counts as true here. Readers differ; where two have read, their "
-        "agreement stands with the review.",
+        "The readers' answers count as true here. Readers differ; where two have answered, the "
+        "mean of their answers counts and their agreement is stated.",
         "The networks learned from rendered writing. On hands unlike those they know they err "
         "more, and only the audit shows it.",
         "Not examined in any picture: " + "; ".join(NEVER_EXAMINED) + ".",

@@ -15,6 +15,8 @@ from crownlet.datasets.files.atomic import atomic_write, write_csv, write_file
 from crownlet.infer import sheet
 from crownlet.infer.run.run import open_run
 from crownlet.infer.survey import narrative
+from crownlet.infer.survey.audit_section import bound_survey, build_audit_section
+from crownlet.infer.survey.bounds import UnansweredQuestions
 from crownlet.infer.survey.by_source import (
     SourceSideContrast,
     contrast_sides_by_source,
@@ -23,6 +25,7 @@ from crownlet.infer.survey.by_source import (
 from crownlet.infer.survey.compare import compare_sources, estimate_by_letter
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.examples import draw_examples
+from crownlet.infer.survey.labels import ReaderAgreement
 from crownlet.infer.survey.methods import (
     NAMING_CAUTION,
     describe_limitations,
@@ -92,6 +95,9 @@ def write_report(
     found = [defect for defect in defects if arrays.found[arrays.defects.index(defect)].any()]
     by_source = contrast_sides_by_source(arrays, defects)
     write_table(out / "pairs_by_source.csv", SourceSideContrast, by_source)
+    bounds = bound_survey(survey)
+    write_table(out / "unanswered.csv", UnansweredQuestions, bounds)
+    write_table(out / "readers.csv", ReaderAgreement, survey.agreement)
     code_of = {scroll.name: scroll.code for scroll in survey.scrolls}
     view = ReportView(
         title="Sources compared",
@@ -104,6 +110,7 @@ def write_report(
         names=names,
         sources=_list_sources(survey, names),
         audit=narrative.describe_audit(survey),
+        audit_section=build_audit_section(survey, bounds),
         notes=survey.notes,
         results=results,
         tests_note=narrative.describe_tests(results),

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from crownlet.infer.survey.audit_section import AuditSection
 from crownlet.infer.survey.by_source import SourceEvenness, SourceSideContrast
 from crownlet.infer.survey.examples import ExampleSet
 from crownlet.infer.survey.figures import draw_by_letter, draw_forest, save_figure
@@ -84,6 +85,7 @@ class ReportView:
     names: bool
     sources: tuple[SourceRow, ...]
     audit: str
+    audit_section: AuditSection
     notes: tuple[str, ...]
     results: SurveyComparison
     tests_note: str
