@@ -200,11 +200,15 @@ def count_forms(cases: Iterable[Case]) -> dict[str, Count]:
 def is_judged(glyph: GlyphRecord, name: str) -> bool:
     """Whether a defect was judged on a letter that is surely this letter.
 
-    Crowns are where they can be counted, and where it shows whether there is any.
+    Missing crowns are where it is judged whether there is any, though none can be counted.
     """
-    asked = (name, TAG_NONE) if name == TAG_MISSING else (name,)
-    judged = any(glyph.p.get(n) is not None and n not in glyph.not_examined for n in asked)
-    return judged and glyph.expected in (None, glyph.letter)
+    judged = [each for each in (name, *[TAG_NONE] * (name == TAG_MISSING)) if _is_seen(glyph, each)]
+    return bool(judged) and glyph.expected in (None, glyph.letter)
+
+
+def _is_seen(glyph: GlyphRecord, judgement: str) -> bool:
+    """Whether the picture shows what a judgement needs."""
+    return glyph.p.get(judgement) is not None and judgement not in glyph.not_examined
 
 
 def group_of(glyph: GlyphRecord, name: str) -> Group:
@@ -261,12 +265,11 @@ def _judgements(
 def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:
     """Probabilities of a defect with the names of their judgements: of crowns, none at all and
     fewer than asked, of which the former alone counts where one is asked."""
-    p, none = glyph.p[name] or 0.0, glyph.p.get(TAG_NONE)
-    if name != TAG_MISSING or none is None:
-        return [(p, name)]
-    asked = [(none, TAG_NONE)] if TAG_NONE not in glyph.not_examined else []
-    counted = name not in glyph.not_examined and glyph.tags_expected != 1
-    return asked + [(p, name)] * (counted or not asked)
+    names = [name]
+    if name == TAG_MISSING and _is_seen(glyph, TAG_NONE):
+        counted = glyph.tags_expected != 1 and _is_seen(glyph, TAG_MISSING)
+        names = [TAG_NONE, *[TAG_MISSING] * counted]
+    return [(glyph.p[each] or 0.0, each) for each in names]
 
 
 def _statement(

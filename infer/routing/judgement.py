@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
-from crownlet.infer.records import GapRecord, GlyphRecord
+from crownlet.infer.records import TAG_MISSING, TAG_NONE, GapRecord, GlyphRecord
 
 if TYPE_CHECKING:
     from crownlet.infer.thresholds import ThresholdPair
@@ -82,9 +82,10 @@ class Tally:
         )
 
 
-Crown = Literal["full", "part", "none", "doubted", "not_examined"]
+Crown = Literal["full", "part", "none", "uncounted", "doubted", "not_examined"]
 """The crown of a letter against the one that its form can have; `full` of a form that has none by
-its class is any tag at all."""
+its class is any tag at all. Of an `uncounted` one the picture shows that it is there, and not how
+many tags it has."""
 
 
 def crown_of(row: GlyphRecord, unresolved: Collection[str] = ()) -> Crown:
@@ -97,12 +98,23 @@ def crown_of(row: GlyphRecord, unresolved: Collection[str] = ()) -> Crown:
         if not {"tag_missing", "tag_excess"}.isdisjoint({*row.not_examined, *unresolved}):
             return "not_examined"
         return _crown_by_count(row.tags_seen, max(BY_CHAR[row.letter].crown, 1))
-    judged = judgement_of(row, "tag_missing" if expected else "tag_excess", unresolved)
+    if expected > 1 and TAG_MISSING in {*row.not_examined, *unresolved}:
+        return _crown_by_presence(row, unresolved)
+    judged = judgement_of(row, TAG_MISSING if expected else "tag_excess", unresolved)
     if judged in ("doubted", "not_examined"):
         return "not_examined" if judged == "not_examined" else "doubted"
     if expected:
         return "full" if judged != "seen" else "part" if row.tags_seen else "none"
     return _crown_by_count(row.tags_seen, max(BY_CHAR[row.letter].crown, 1))
+
+
+def _crown_by_presence(row: GlyphRecord, unresolved: Collection[str]) -> Crown:
+    """The crown of a letter whose tags the picture does not let anyone count."""
+    if TAG_NONE in {*row.not_examined, *unresolved} or row.p.get(TAG_NONE) is None:
+        return "not_examined"
+    if TAG_MISSING not in {*row.reasons, *row.habits}:
+        return "uncounted"
+    return "none" if judgement_of(row, TAG_MISSING) == "seen" else "doubted"
 
 
 def _crown_by_count(tags: int, full: int) -> Crown:

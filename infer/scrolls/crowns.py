@@ -15,7 +15,7 @@ from statistics import fmean
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.infer.routing.judgement import tally
 from crownlet.infer.scrolls.scroll import CrownComparison, CrownCounts, CrownedSides, FormCrowns
-from crownlet.infer.scrolls.sketch import SketchedLetter
+from crownlet.infer.scrolls.sketch import SketchedLetter, crowned_at_all, tags_are_counted
 from crownlet.infer.scrolls.wording import describe_comparison, describe_form, describe_uncounted
 
 COMPARED_FORMS = "שדיוזכמסב"
@@ -106,10 +106,12 @@ def _by_form(letters: Iterable[SketchedLetter]) -> dict[str, list[SketchedLetter
 def _compare_form(
     form: str, face: Sequence[SketchedLetter], reverse: Sequence[SketchedLetter]
 ) -> FormCrowns:
-    wanted = BY_CHAR[form].crown
+    wanted, counted = BY_CHAR[form].crown, tags_are_counted([*face, *reverse])
+    if not counted:
+        face, reverse = crowned_at_all(face), crowned_at_all(reverse)
     here, there = count_crowns(face), count_crowns(reverse)
-    sides = crowned_sides(here, there)
-    return FormCrowns(form, wanted, here, there, sides, describe_form(form, wanted, here, there))
+    says = describe_form(form, wanted if counted else 0, here, there)
+    return FormCrowns(form, wanted, here, there, crowned_sides(here, there), says, counted)
 
 
 def count_crowns(letters: Sequence[SketchedLetter]) -> CrownCounts:

@@ -14,7 +14,7 @@ from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.infer.routing.judgement import Crown
 from crownlet.infer.scrolls.crowns import tail_probabilities
 from crownlet.infer.scrolls.scroll import Consistency, FormEvenness, FormInThird
-from crownlet.infer.scrolls.sketch import SketchedLetter
+from crownlet.infer.scrolls.sketch import SketchedLetter, crowned_at_all, tags_are_counted
 from crownlet.infer.scrolls.wording import CROWN_WORDS, describe_size_change, describe_uneven_form
 
 MAX_CHANCE = 0.001
@@ -29,13 +29,19 @@ MIN_WIDTH_DIFFERENCE_Q, MIN_HEIGHT_DIFFERENCE_Q = 0.25, 0.15
 
 
 def differences_between_thirds(
-    first: Sequence[SketchedLetter], last: Sequence[SketchedLetter], crown: int
+    first: Sequence[SketchedLetter],
+    last: Sequence[SketchedLetter],
+    crown: int,
+    counted: bool = True,
 ) -> list[str]:
-    """Differences between the letters of one form in the first and in the last lines, in words."""
+    """Differences between the letters of one form in the first and in the last lines, in words.
+
+    `crown` are the tags of its crown; unless they are `counted`, any tag is one.
+    """
     found = []
     if crown:
         found += _count_difference(
-            "crowned as the form asks",
+            "crowned as the form asks" if counted else "crowned",
             [x.crown == "full" for x in first if x.crown in SEEN_CROWNS],
             [x.crown == "full" for x in last if x.crown in SEEN_CROWNS],
         )
@@ -169,6 +175,8 @@ def _form_evenness(
     form: str, crown: int, own: list[SketchedLetter], thirds: Thirds | None
 ) -> FormEvenness:
     widths, heights = [x.width for x in own], [x.height for x in own]
+    counted = tags_are_counted(own)
+    own = own if counted else crowned_at_all(own)
     judged = [x.crown for x in own if x.crown in SEEN_CROWNS]
     first = last = None
     uneven: list[str] = []
@@ -176,7 +184,7 @@ def _form_evenness(
         with_it = judged.count("full")
         few = min(with_it, len(judged) - with_it)
         if few > max(MAX_ODD_CROWNS, MAX_ODD_CROWNS_SHARE * len(judged)):
-            uneven.append(f"{with_it} of {len(judged)} with {CROWN_WORDS[crown]}")
+            uneven.append(f"{with_it} of {len(judged)} with {CROWN_WORDS[crown if counted else 0]}")
     width_limit = (
         MAX_STRETCHED_WIDTH_DISPERSION if form in STRETCHED_FORMS else MAX_WIDTH_DISPERSION
     )
@@ -191,9 +199,10 @@ def _form_evenness(
             )
     if thirds:
         parts = [[x for x in third if x.letter == form] for third in thirds]
+        parts = parts if counted else [crowned_at_all(part) for part in parts]
         if all(parts):
             first, last = (_third(part, crown) for part in parts)
-            uneven += differences_between_thirds(parts[0], parts[1], crown)
+            uneven += differences_between_thirds(parts[0], parts[1], crown, counted)
     return FormEvenness(
         letter=form,
         letters=len(own),

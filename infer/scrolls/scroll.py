@@ -21,7 +21,8 @@ class CrownCounts:
     letters: int
     """Letters of which it is seen whether they are crowned."""
     crowned: int
-    """Of these, letters with as many tags as the form has by class (1 for a form that has none)."""
+    """Of these, letters with as many tags as the form has by class (1 for a form that has none, and
+    where tags are not counted)."""
     some: int
     """Of these, letters with fewer tags than that, at least one."""
     doubted: int
@@ -47,6 +48,8 @@ class FormCrowns:
     reverse: CrownCounts
     sides: CrownedSides
     says: str
+    counted: bool = True
+    """Whether the pictures show how many tags there are; if not, any tag counts as a crown."""
 
 
 @dataclass(frozen=True)

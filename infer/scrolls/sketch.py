@@ -44,6 +44,18 @@ class SketchedLetter(NamedTuple):
     """Whether something is seen on it that its customs list."""
 
 
+def tags_are_counted(letters: Iterable[SketchedLetter]) -> bool:
+    """Whether the pictures show how many tags stand on letters that have some."""
+    return all(letter.crown != "uncounted" for letter in letters)
+
+
+def crowned_at_all(letters: Iterable[SketchedLetter]) -> list[SketchedLetter]:
+    """The letters with any tag as a full crown: one measure for pictures that do not let anyone
+    count tags and those that do."""
+    any_tag: frozenset[Crown] = frozenset({"part", "uncounted"})
+    return [x._replace(crown="full") if x.crown in any_tag else x for x in letters]
+
+
 @dataclass(frozen=True)
 class PageSketch:
     """One page in brief."""
@@ -133,7 +145,7 @@ def _sketch_letter(
         q=glyph.q,
         crown=crown,
         bare=bare,
-        p_missing=None if crown == "not_examined" else glyph.p.get("tag_missing"),
+        p_missing=None if crown in ("not_examined", "uncounted") else glyph.p.get("tag_missing"),
         p_bare=None if bare == "not_examined" else glyph.p.get("tag_bare"),
         width=(x1 - x0) / glyph.q,
         height=(y1 - y0) / glyph.q,

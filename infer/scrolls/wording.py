@@ -28,7 +28,10 @@ def name_forms(forms: Sequence[FormCrowns]) -> str:
 
 
 def describe_form(letter: str, wanted: int, face: CrownCounts, reverse: CrownCounts) -> str:
-    """One form on both sides: "shin: on the face 6 of 6 without three crowns; ..."."""
+    """One form on both sides: "shin: on the face 6 of 6 without three crowns; ...".
+
+    `wanted` are the tags of a crown, 0 for any.
+    """
     crown = CROWN_WORDS[wanted]
     here, there = _describe_side(face, crown), _describe_side(reverse, crown)
     return f"{latin_name(letter)}: on the face {here}; on the reverse {there}"

@@ -127,16 +127,6 @@ def test_letters_without_crowns_of_an_unsteady_hand_stay() -> None:
     assert page.habits[0].says.endswith("each of them is listed by itself.")
 
 
-def test_a_crown_is_judged_where_it_shows_whether_there_is_any() -> None:
-    """Tags too small to be counted; that none stands there is seen all the same."""
-    blind = {"tags_expected": 3, "not_examined": ("tag_missing", "tag_excess")}
-    p = {"tag_missing": 0.999, "tag_none": 0.999}
-    rows = [made.flagged(k, "ש", "tag_missing", p=p, **blind) for k in range(1, 21)]
-    page = judged(*rows)
-    assert [(h.kind, h.seen, h.judged) for h in page.habits] == [("habit", 20, 20)]
-    assert page.routed("finding") == ()
-
-
 def test_a_contact_that_repeats_is_stated_and_its_letters_stay() -> None:
     page = judged(*letters("ה", "leg_touches_roof", [0.99] * 20))
     assert [habit.kind for habit in page.habits] == ["repeated"]
@@ -267,6 +257,28 @@ def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
     assert habit.says == (
         "As a rule of this hand: no crown at all (1 crown expected) in 12 of 12 letters bet."
     )
+
+
+def test_where_tags_cannot_be_counted_no_crown_at_all_is_still_stated() -> None:
+    """The picture shows whether there is any, and the count of three is not examined."""
+    pair = THRESHOLDS.of("tag_none")
+    rows = [
+        made.flagged(
+            k, "ש", "tag_missing", p={"tag_missing": 0.9999, "tag_none": 0.9999}, tags_expected=3,
+            not_examined=("tag_missing",),
+        )
+        for k in range(1, 13)
+    ]  # fmt: skip
+    crowned = [
+        made.glyph(
+            k, "ש", p={"tag_missing": 0.9, "tag_none": pair.clear / 2}, tags_expected=3,
+            tags_seen=3, not_examined=("tag_missing",),
+        )
+        for k in range(13, 15)
+    ]  # fmt: skip
+    (habit,) = judged(*rows, *crowned).habits
+    assert (habit.seen, habit.judged, habit.exceptions) == (12, 14, (13, 14))
+    assert "no crown at all (3 crowns expected) in 12 of 14 letters shin" in habit.says
 
 
 def test_a_page_on_which_nothing_is_more_than_a_review_states_nothing() -> None:

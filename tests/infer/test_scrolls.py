@@ -100,6 +100,25 @@ def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
     assert any("too poor to count the tags of shin" in text for text in scroll.comparison.says)
 
 
+def test_crowns_that_cannot_be_counted_are_compared_as_any_crown_and_none() -> None:
+    uncounted = {"not_examined": ("tag_missing",), "reasons": (), "sure": (), "route": "clear"}
+    some = {**uncounted, "p": {"tag_missing": 0.6, "tag_none": 0.001}}
+    none = {
+        "not_examined": ("tag_missing",), "tags": 0,
+        "p": {"tag_missing": 0.999, "tag_none": 0.999},
+    }  # fmt: skip
+    face = [made.glyph(k, "ש", **none) for k in range(1, 13)]  # type: ignore[arg-type]
+    face += [made.glyph(13, "ש", **uncounted)]  # type: ignore[arg-type]
+    back = [made.glyph(k, "ש", **some) for k in range(1, 4)]  # type: ignore[arg-type]
+    compared = form(one(made.page("a-face", face), made.page("a-reverse", back)), "ש")
+    assert (compared.face.letters, compared.face.crowned) == (12, 0)
+    assert (compared.reverse.letters, compared.reverse.crowned) == (3, 3)
+    assert (compared.sides, compared.counted) == ("reverse_only", False)
+    assert compared.says == (
+        "shin: on the face 12 of 12 without a crown; on the reverse 3 of 3 with a crown"
+    )
+
+
 def test_doubts_are_told_as_doubts_beside_what_is_seen() -> None:
     # The issue: "29 letters whose crowns look like bare lines" was said where 1 was seen.
     doubt = {"reasons": ("tag_missing",), "sure": (), "route": "review"}

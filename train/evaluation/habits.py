@@ -22,7 +22,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.habits.apply import Group
 from crownlet.infer.hand_records import HabitRecord
-from crownlet.infer.records import PageRecord
+from crownlet.infer.records import TAG_MISSING, TAG_NONE, PageRecord
 from crownlet.train.evaluation.defect_scores import (
     DOUBTFUL_PLAINNESS,
     TAG_COUNT_DEFECTS,
@@ -104,10 +104,11 @@ class HabitTally:
             self._count_statement(habit, page.truth)
 
     def _count_planted(self, group: Group, truth: PageTruth, record: PageRecord | None) -> None:
-        planted = planted_share(truth, group, self.customs)
+        only_none = record is not None and shows_only_none(record, group, self.customs)
+        planted = planted_share(truth, group, self.customs, only_none=only_none)
         if planted.share < MIN_PLANTED_SHARE or planted.known < MIN_PLANTED_LETTERS:
             return
-        if record is None or not is_examined(record, group, self.customs):
+        if record is None or not (only_none or is_examined(record, group, self.customs)):
             self.not_examined[group[0]] += 1
             return
         own = [habit for habit in record.habits if (habit.defect, habit.tags_expected) == group]
@@ -168,24 +169,36 @@ def groups_of(customs: Customs) -> list[Group]:
 
 
 def planted_share(
-    truth: PageTruth, group: Group, customs: Customs, named: str = ""
+    truth: PageTruth, group: Group, customs: Customs, named: str = "", *, only_none: bool = False
 ) -> PlantedShare:
     """How many letters have a plain case of a defect; `named`: only letters of these forms count.
 
     Doubtful cases are unknown, as are those that look the same as the hand's own form. Crowns are
-    counted against the customs.
+    counted against the customs; with `only_none` letters that have some crown are no case.
     """
     defect, _ = group
     able = [x for x in truth.letters if x.whole and _is_asked(x.letter, group, customs)]
     able = [letter for letter in able if not named or letter.letter in named]
     cases = [_has_case(letter, defect, customs) for letter in able]
+    if only_none:
+        cases = [case and letter.tags == 0 for case, letter in zip(cases, able, strict=True)]
     return PlantedShare(cases.count(True), len(cases) - cases.count(None), len(cases))
 
 
-def is_examined(record: PageRecord, group: Group, customs: Customs) -> bool:
-    """Whether the picture shows enough of the letters that can have a defect."""
+def shows_only_none(record: PageRecord, group: Group, customs: Customs) -> bool:
+    """Whether the picture shows if there is a crown, and not how many tags it has."""
+    if group[0] != TAG_MISSING or is_examined(record, group, customs):
+        return False
+    return is_examined(record, group, customs, TAG_NONE)
+
+
+def is_examined(record: PageRecord, group: Group, customs: Customs, judgement: str = "") -> bool:
+    """Whether the picture shows enough of the letters that can have a defect.
+
+    `judgement` is the one that it has to carry, by default that of the defect.
+    """
     able = [glyph for glyph in record.glyphs if _is_asked(glyph.letter, group, customs)]
-    left_out = sum(group[0] in glyph.not_examined for glyph in able)
+    left_out = sum((judgement or group[0]) in glyph.not_examined for glyph in able)
     return len(able) - left_out >= max(MIN_PLANTED_LETTERS, MIN_EXAMINED_SHARE * len(able))
 
 

@@ -36,6 +36,9 @@ _ALL_BARE_SHARE = 0.5
 """How often all tags of a letter lose their heads; else some do, and the others show what a tag of
 this hand is."""
 
+_MAX_BARE_WIDTH_SHARE = 0.62
+"""Width of a bare line at most, as a share of the tag's own head."""
+
 _HEADLESS_TAG_Q = 0.09
 """Tags nowhere wider than this in q have no head that could be seen to be missing."""
 
@@ -118,7 +121,7 @@ def tag_bare(glyph: Glyph, hand: Hand, rng: np.random.Generator, plainness: floa
     if widest < _HEADLESS_TAG_Q:
         return None
     # A crown set so close that its heads are slight leaves lines that are slighter still.
-    width = min(width, 0.5 * widest)
+    width = min(width, _MAX_BARE_WIDTH_SHARE * widest)
     thinned = []
     for k in sorted(chosen):
         part = tags[k]
