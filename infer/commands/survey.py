@@ -179,13 +179,13 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
     from crownlet.datasets.files.errors import FileFault
     from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, read_survey
-    from crownlet.infer.survey.data import load_survey
+    from crownlet.infer.survey.merging import gather_survey
     from crownlet.infer.survey.methods import NAMING_CAUTION
     from crownlet.infer.survey.report import write_report
 
     folder = Path(options.survey)
     try:
-        gathered = load_survey(folder)
+        gathered = gather_survey(folder)
         with hold_folder(folder, "crownlet survey compare", "report"):
             survey = read_survey(folder)
             seed = survey.seed if survey else DEFAULT_SURVEY_SEED
@@ -214,6 +214,39 @@ def _keep_matplotlib_apart() -> None:
         os.environ["MPLCONFIGDIR"] = folder.name
 
 
+def add_survey_merge(actions: argparse._SubParsersAction[Any]) -> None:
+    """Add the action and its arguments."""
+    merge = actions.add_parser(
+        "merge", help="make one survey of several, to be compared and exported together"
+    )
+    merge.add_argument("surveys", nargs="+", metavar="S", help="folders of finished surveys")
+    merge.add_argument("--out", required=True, metavar="M", help="folder of the merged survey")
+    merge.set_defaults(run=_run_survey_merge)
+
+
+def _run_survey_merge(options: argparse.Namespace) -> int:
+    """Write the merged survey; returns the exit code."""
+    from crownlet.datasets.files.errors import FileFault
+    from crownlet.infer.survey.data import SurveyTableError
+    from crownlet.infer.survey.merging import write_merged
+
+    folder = Path(options.out)
+    try:
+        merged = write_merged(folder, [Path(member) for member in options.surveys])
+    except (FileFault, SurveyTableError) as error:
+        print_error(error)
+        return WRONG_USAGE
+    except OSError as error:
+        print_error(f"{folder}: cannot be written ({error.strerror or error}).")
+        return SOME_FAILED
+    print(
+        f"{folder}: {len(merged.scrolls)} scrolls of {len(merged.arrays.sources)} sources. "
+        f"Compare them with: crownlet survey compare {folder}"
+    )
+    print(SURVEY_CAUTION)
+    return DONE
+
+
 def add_survey_export(actions: argparse._SubParsersAction[Any]) -> None:
     """Add the action and its arguments."""
     export = actions.add_parser(
@@ -230,12 +263,12 @@ def _run_survey_export(options: argparse.Namespace) -> int:
     """Write S/export; returns the exit code."""
     from crownlet.datasets.files.errors import FileFault
     from crownlet.datasets.files.locks import hold_folder
-    from crownlet.infer.survey.data import load_survey
+    from crownlet.infer.survey.merging import gather_survey
     from crownlet.infer.survey.tidy import EXPORT_FOLDER, write_export
 
     folder = Path(options.survey)
     try:
-        gathered = load_survey(folder)
+        gathered = gather_survey(folder)
         with hold_folder(folder, "crownlet survey export", EXPORT_FOLDER):
             files = write_export(gathered, folder / EXPORT_FOLDER, options.every_defect)
     except FileFault as error:
@@ -299,5 +332,6 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     add_survey_plan(actions)
     add_survey_run(actions)
     add_survey_compare(actions)
+    add_survey_merge(actions)
     add_survey_export(actions)
     add_survey_demo(actions)

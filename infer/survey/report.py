@@ -26,6 +26,7 @@ from crownlet.infer.survey.compare import compare_sources, estimate_by_letter
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.labels import ReaderAgreement
+from crownlet.infer.survey.merging import is_merged
 from crownlet.infer.survey.methods import (
     NAMING_CAUTION,
     describe_limitations,
@@ -122,7 +123,9 @@ def write_report(
         forest=embed_forest(results.rates, out),
         letter_figures=embed_letter_figures(by_letter, defects, out),
         evenness=summarise_evenness(folder, code_of),
-        examples=draw_examples(survey, open_run(folder), found[:MAX_DEFECTS_WITH_EXAMPLES], seed),
+        examples=()
+        if is_merged(folder)
+        else draw_examples(survey, open_run(folder), found[:MAX_DEFECTS_WITH_EXAMPLES], seed),
         examples_note=narrative.describe_example_draw(seed),
         truth=compare_with_truth(results) if compare_with_truth else None,
         methods=describe_methods(survey, results),

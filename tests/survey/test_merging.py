@@ -1,0 +1,113 @@
+"""Surveys merged: letters, answers and codes together, and what cannot be merged."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+from surveyed_runs import DEFECT, LETTERS, PAGES, ROW, answer, surveyed
+
+from crownlet.infer import cli
+from crownlet.infer.review.survey_questions import read_audit
+from crownlet.infer.survey.compare import compare_sources
+from crownlet.infer.survey.data import load_survey
+from crownlet.infer.survey.merging import MergeError, gather_survey, is_merged, write_merged
+from crownlet.infer.survey.pseudonyms import read_keys
+from crownlet.infer.survey.tidy import build_table
+
+
+@pytest.fixture
+def members(tmp_path: Path) -> tuple[Path, Path]:
+    """Two surveys of the same sources and other scrolls, each of whose codes are the same."""
+    first = surveyed(tmp_path / "one", 6)
+    second = surveyed(tmp_path / "two", 10, first_seed=50, scroll_name="late {}")
+    answer(first, "Reader X", {4: "present"})
+    answer(second, "Reader Y", {})
+    return first, second
+
+
+def test_the_merged_survey_has_all_letters_and_answers(
+    members: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """No outside source: sums of the members."""
+    out = tmp_path / "both"
+    write_merged(out, members)
+    merged = gather_survey(out)
+    alone = [load_survey(member) for member in members]
+    assert is_merged(out) and not is_merged(members[0])
+    assert len(merged.page) == 2 * LETTERS * len(PAGES)
+    assert len(merged.scrolls) == len(np.unique(merged.arrays.scroll)) == 12
+    assert merged.arrays.sources == ("A", "B") and set(merged.codes) == {"Northgate", "Southgate"}
+    assert merged.audit.drawn == sum(len(read_audit(member)) for member in members)
+    assert merged.audit.decided == sum(one.audit.decided for one in alone)
+    assert np.nansum(merged.arrays.label[ROW]) == np.nansum(alone[0].arrays.label[ROW])
+    for one in (merged, *alone):
+        label, chance = one.arrays.label[ROW], one.arrays.inclusion_probability[ROW]
+        one_weight = (1 / chance[np.isfinite(label)]).sum()
+        assert one_weight == pytest.approx(len(one.page), rel=0.5)
+    of_source = Counter(one.code for one in merged.scrolls)
+    assert of_source == {"A": 6, "B": 6}
+    assert {one.scribe for one in merged.scrolls} == {f"H{n:03d}" for n in range(1, 7)}
+    assert {answer.reader for answer in merged.answers} == {1, 2}
+    rows = build_table(merged).to_pylist()
+    assert len({(row["page"], row["glyph"]) for row in rows}) == len(rows) == len(merged.page)
+
+
+def test_a_merged_rate_lies_between_those_of_its_members(tmp_path: Path) -> None:
+    """Every letter read: a mean of two groups of scrolls lies between their means."""
+    members = (
+        surveyed(tmp_path / "one", 1e5),
+        surveyed(tmp_path / "two", 1e5, first_seed=50, scroll_name="late {}"),
+    )
+    answer(members[0], "Reader X", {4: "present"})
+    answer(members[1], "Reader Y", {})
+    write_merged(tmp_path / "both", members)
+    for folder, rate in ((members[0], 1 / 60), (members[1], 0), (tmp_path / "both", 1 / 120)):
+        rates = compare_sources(gather_survey(folder).arrays).rates
+        assert [r.estimate for r in rates if r.defect == DEFECT] == pytest.approx([rate, rate])
+
+
+def test_later_answers_of_a_member_count_and_codes_stay(tmp_path: Path) -> None:
+    members = (
+        surveyed(tmp_path / "one", 6),
+        surveyed(tmp_path / "two", 6, first_seed=50, scroll_name="late {}"),
+    )
+    out = tmp_path / "both"
+    write_merged(out, members)
+    before = read_keys(out)
+    assert gather_survey(out).audit.decided == 0
+    answer(members[1], "Reader Y", {})
+    assert gather_survey(out).audit.decided == len(read_audit(members[1]))
+    write_merged(out, members)
+    assert read_keys(out) == before
+
+
+def test_what_would_be_counted_twice_is_refused(tmp_path: Path) -> None:
+    first = surveyed(tmp_path / "one", 6)
+    same_picture = surveyed(tmp_path / "two", 6, scroll_name="late {}")
+    with pytest.raises(MergeError, match="the picture of"):
+        write_merged(tmp_path / "both", (first, same_picture))
+    same_side = surveyed(tmp_path / "three", 6, first_seed=50)
+    with pytest.raises(MergeError, match="the face of 'S001' stands in"):
+        write_merged(tmp_path / "both", (first, same_side))
+    with pytest.raises(MergeError, match="two surveys at least"):
+        write_merged(tmp_path / "both", (first, first))
+    with pytest.raises(MergeError, match="needs its own folder"):
+        write_merged(first, (first, same_side))
+
+
+def test_the_commands_merge_compare_and_export(
+    members: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "both"
+    assert cli.main(["survey", "merge", *map(str, members), "--out", str(out)]) == 0
+    assert "12 scrolls of 2 sources" in capsys.readouterr().out
+    assert cli.main(["survey", "compare", str(out)]) == 0
+    report = (out / "report" / "report.html").read_text(encoding="utf-8")
+    assert "2 surveys are merged here" in report and "gate" not in report
+    assert cli.main(["survey", "export", str(out)]) == 0
+    assert (out / "export" / "letters.parquet").is_file()
+    assert cli.main(["survey", "merge", str(members[0]), "--out", str(out)]) == 2
+    assert "two surveys at least" in capsys.readouterr().err
