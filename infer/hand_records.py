@@ -84,6 +84,8 @@ class HabitRecord:
     """One plain sentence."""
     likely: int | None = None
     """Letters that are likelier than not to show it, those seen among them; None in older runs."""
+    sure: bool = True
+    """Whether it is a finding; on a page of which nothing is more than a review it is a review."""
 
     @property
     def share(self) -> float:

@@ -52,7 +52,8 @@ def habit_findings(record: PageRecord, customs: Customs) -> list[Finding]:
                 habit.defect, [number[g] for g in habit.glyphs], habit.says, customs,
                 letter=habit.letters[0].letter or None if len(habit.letters) == 1 else None,
             ),
-            heading=cast(Heading, habit.heading),
+            heading=cast(Heading, habit.heading), route="finding" if habit.sure else "review",
+            sure=habit.sure,
         )
         for habit in record.habits
     ]  # fmt: skip

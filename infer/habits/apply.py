@@ -30,6 +30,7 @@ from crownlet.infer.records import (
     SHAPE_DOUBT,
     TAG_MISSING,
     TAG_NONE,
+    UNFAMILIAR,
     GapRecord,
     GlyphRecord,
     PageRecord,
@@ -98,22 +99,23 @@ def find_habits(
 ) -> PageRecord:
     """The record with the statements on its hand in place of the letters that follow a habit.
 
-    Of a page on which nothing is more than a review nothing is stated; doubts that do not stand out
-    from the hand go there, too. `others` are records of other pages of the scroll, not yet judged
-    so: their letters count for forms of which the page has few.
+    Of a page on which nothing is more than a review statements are doubts, too, and its letters
+    stay; of one that may hold no square script nothing is stated. `others` are records of other
+    pages of the scroll, not yet judged so: their letters count for forms of which the page has few.
     """
-    cases, may_state = _cases(record, thresholds, customs)
+    cases, sure = _cases(record, thresholds, customs)
+    foreign = any(UNFAMILIAR in glyph.reasons for glyph in record.glyphs)
     _add_letters_of_others(cases, [_cases(other, thresholds, customs)[0] for other in others])
     habits: list[HabitRecord] = []
     changes: dict[int, Changes] = defaultdict(Changes)
     for group, rows in cases.items():
-        kinds = kinds_of_forms(group, rows) if may_state else {}
+        kinds = {} if foreign else kinds_of_forms(group, rows)
         stated = [row for row in rows if row.form in kinds]
         if any(row.seen and row.of_page for row in stated):
-            habits.append(_statement(group, kinds, stated, customs))
-        _compare_with_sisters(group, rows, kinds, changes)
+            habits.append(_statement(group, kinds, stated, customs, sure))
+        _compare_with_sisters(group, rows, kinds if sure else {}, changes)
     glyphs = tuple(change_letter(g, changes[g.glyph]) for g in record.glyphs)
-    touching = any(h.defect == LETTERS_TOUCH and h.kind == "habit" for h in habits)
+    touching = any(h.defect == LETTERS_TOUCH and h.kind == "habit" and sure for h in habits)
     gaps = tuple(map(_without_touch, record.gaps)) if touching else record.gaps
     ranked = sorted(habits, key=lambda h: (HEADING_RANK[h.heading], -h.seen))  # type: ignore[index]
     return replace(record, glyphs=glyphs, gaps=gaps, habits=tuple(ranked))
@@ -242,12 +244,12 @@ def _cases(
             case = Case(glyph, form_of(glyph, name), probability_by_hand(glyph, name), seen, absent)
             rows[group_of(glyph, name)].append((case, high))
     # A measure may deny some of them; where nothing is sure the page gives reviews only.
-    may_state = any(glyph.sure for glyph in record.glyphs)
+    sure = any(glyph.sure for glyph in record.glyphs)
     cases = {
-        group: [case if may_state else replace(case, seen=high) for case, high in found]
+        group: [case if sure else replace(case, seen=high) for case, high in found]
         for group, found in rows.items()
     }
-    return cases, may_state
+    return cases, sure
 
 
 def probability_by_hand(glyph: GlyphRecord, name: str) -> float:
@@ -273,7 +275,11 @@ def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:
 
 
 def _statement(
-    group: Group, kinds: Mapping[str, HabitKind], cases: Sequence[Case], customs: Customs
+    group: Group,
+    kinds: Mapping[str, HabitKind],
+    cases: Sequence[Case],
+    customs: Customs,
+    sure: bool,
 ) -> HabitRecord:
     """One statement on the letters of the forms in `kinds`, which `cases` are.
 
@@ -297,13 +303,14 @@ def _statement(
     )
     doubted = len(cases) - len(seen) - len(absent)
     severity = _gravest(defect, seen, customs)
-    listed = "".join(
-        row.letter for row in letters if not is_stated_alone(defect, kinds[row.letter])
-    )
+    listed = [
+        row for row in letters if not (sure and is_stated_alone(defect, kinds[row.letter]))
+    ]
+    says = describe_habit(defect, kind, letters, seen, doubted, exceptions, listed, sure)
     return HabitRecord(
         defect, tags_expected, kind, letters, len(seen), len(cases), doubted,
-        tuple(g.glyph for g in seen), tuple(g.glyph for g in exceptions), severity.heading,
-        describe_habit(defect, kind, letters, seen, doubted, exceptions, listed), likely,
+        tuple(g.glyph for g in seen), tuple(g.glyph for g in exceptions), severity.heading, says,
+        likely, sure,
     )  # fmt: skip
 
 

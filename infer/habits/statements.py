@@ -26,11 +26,13 @@ def describe_habit(
     glyphs: Sequence[GlyphRecord],
     doubted: int,
     exceptions: Sequence[GlyphRecord],
-    listed: str,
+    listed: Sequence[HabitLetter],
+    sure: bool = True,
 ) -> str:
     """One sentence on the letters that show a defect, those in doubt, and exceptions.
 
-    `glyphs` show it, `exceptions` surely do not; those of the forms `listed` are also findings.
+    `glyphs` show it, `exceptions` surely do not; those of the forms `listed` are places to look at
+    themselves. Unless it is `sure` the whole is a doubt.
     """
     seen, judged = sum(row.seen for row in letters), sum(row.judged for row in letters)
     named = [row for row in letters if row.letter]
@@ -41,15 +43,17 @@ def describe_habit(
     opening = _OPENINGS[kind]
     if kind == "habit" and 2 * seen <= judged:
         opening = "Often in this hand"
+    if not sure:
+        opening = f"Perhaps {opening[0].lower()}{opening[1:]}"
     text = f"{opening}: {_phrase(defect, glyphs)} in {where}"
     text += f" ({forms})" if forms else ""
     text += f", in doubt in {doubted} more" if doubted else ""
     if len(listed) == len(letters):
         return text + "; each of them is listed by itself."
     text += f"; not so {_numbers(exceptions)}" if exceptions else ""
-    text += (
-        f"; those of {join_words(map(latin_name, listed))} are listed one by one" if listed else ""
-    )
+    if listed:
+        forms = join_words([latin_name(row.letter) for row in listed])
+        text += f"; those of {forms} are listed one by one"
     return text + "."
 
 

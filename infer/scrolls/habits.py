@@ -23,6 +23,8 @@ def scroll_habits(
     forms: dict[Group, set[str]] = {}
     for page in (*faces, *reverses):
         for habit in page.habits:
+            if not habit.sure:
+                continue  # Its letters do not count as seen.
             group = habit.defect, habit.tags_expected
             forms.setdefault(group, set()).update(row.letter for row in habit.letters)
     return tuple(_habit(group, own, faces, reverses) for group, own in forms.items())

@@ -281,9 +281,30 @@ def test_where_tags_cannot_be_counted_no_crown_at_all_is_still_stated() -> None:
     assert "no crown at all (3 crowns expected) in 12 of 14 letters shin" in habit.says
 
 
-def test_a_page_on_which_nothing_is_more_than_a_review_states_nothing() -> None:
+def test_a_page_on_which_nothing_is_more_than_a_review_states_a_doubt() -> None:
     rows = letters("ר", "corner_rounded", [0.99] * 9)
     page = made.record([replace(row, sure=(), route="review") for row in rows])
+    found = find_habits(page, THRESHOLDS, CUSTOMS)
+    (habit,) = found.habits
+    assert (habit.kind, habit.seen, habit.judged, habit.sure) == ("habit", 9, 9, False)
+    assert habit.says == (
+        "Perhaps as a rule of this hand: a corner is rounded in 9 of 9 letters resh; each of them "
+        "is listed by itself."
+    )
+    assert found.glyphs == page.glyphs
+    assert {place.route for place in collect_findings(found, CUSTOMS)} == {"review"}
+    assert scroll_habits([sketch_page(found)], []) == ()
+
+
+def test_a_page_that_may_hold_no_square_script_states_nothing() -> None:
+    rows = [
+        made.flagged(
+            k, "ר", "corner_rounded", "unfamiliar", p={"corner_rounded": 0.99}, sure=(),
+            route="review",
+        )
+        for k in range(1, 10)
+    ]  # fmt: skip
+    page = made.record(rows)
     assert find_habits(page, THRESHOLDS, CUSTOMS) == page
 
 
@@ -314,14 +335,6 @@ def test_a_measure_that_denies_one_letter_hides_no_habit() -> None:
     denied = made.flagged(99, "ר", "corner_rounded", p=0.99, sure=(), route="review")
     page = judged(*letters("ר", "corner_rounded", [0.99] * 20), denied)
     assert [habit.kind for habit in page.habits] == ["habit"]
-
-
-def test_a_page_of_reviews_only_is_left_as_it_is() -> None:
-    rows = [
-        made.flagged(k, "ר", "corner_rounded", p=0.99, sure=(), route="review")
-        for k in range(1, 21)
-    ]
-    assert judged(*rows).habits == ()
 
 
 def test_a_packed_hand_is_one_statement() -> None:
