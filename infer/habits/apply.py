@@ -303,9 +303,7 @@ def _statement(
     )
     doubted = len(cases) - len(seen) - len(absent)
     severity = _gravest(defect, seen, customs)
-    listed = [
-        row for row in letters if not (sure and is_stated_alone(defect, kinds[row.letter]))
-    ]
+    listed = [row for row in letters if not (sure and is_stated_alone(defect, kinds[row.letter]))]
     says = describe_habit(defect, kind, letters, seen, doubted, exceptions, listed, sure)
     return HabitRecord(
         defect, tags_expected, kind, letters, len(seen), len(cases), doubted,
