@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pytest
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
-from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.compose import compose, compose_often
 from crownlet.datasets.render.page.geometry import draw_geometry
 from crownlet.datasets.render.page.spec import (
     Augment,
@@ -52,6 +52,29 @@ def test_same_seed_same_bytes(spec: PageSpec) -> None:
     assert [x.box for x in first.letters] == [x.box for x in again.letters]
     assert first.gaps == again.gaps
     assert first.meta["hand"] != other.meta["hand"]
+
+
+def test_a_page_photographed_often_is_the_same_writing_in_other_pictures() -> None:
+    spec = training(tight=0.0, columns=0.0, margin=(2.0, 4.0))
+    first, *others = compose_often(spec, 12, 3)
+    assert first.image.tobytes() == compose(spec, 12).image.tobytes()
+
+    def written(page: PageTruth) -> list[object]:
+        return [(x.letter, x.line, x.place, x.tags, x.defects) for x in page.letters]
+
+    for page in others:
+        # Nothing of the frame cuts the writing, so each picture has all of its letters and faults.
+        assert written(page) == written(first)
+        assert page.image.shape != first.image.shape or not np.array_equal(page.image, first.image)
+        gray = page.image.mean(axis=2)
+        inside = [
+            gray[int(y0) : int(y1), int(x0) : int(x1)]
+            for x0, y0, x1, y1 in (letter.box for letter in page.letters)
+        ]
+        # Ink is darker than skin wherever a box says that there is a letter (common practice).
+        darker = [part.min() < np.median(gray) - 15 for part in inside]
+        assert np.mean(darker) > 0.97
+    assert not np.array_equal(others[0].image, others[1].image)
 
 
 def test_a_mezuzah_has_its_lines_letters_pieces_and_rings(scroll: PageTruth) -> None:

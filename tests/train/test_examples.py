@@ -19,6 +19,7 @@ from crownlet.train.fit.crops import (
     plainness_target,
     tags_target,
 )
+from crownlet.train.fit.pool import render_pages
 from crownlet.train.fit.tiles import anchor_of, make_tile
 
 LETTERS = (20, 30)
@@ -115,3 +116,9 @@ def test_of_a_letter_cut_by_the_frame_only_the_class_is_asked() -> None:
     assert tags_target(replace(letter, whole=True)) == 3
     # A label without a count of tags (COCO in: -1) asks nothing of them.
     assert tags_target(replace(letter, whole=True, tags=-1)) == TAGS_UNKNOWN
+
+
+def test_the_photographs_of_a_page_are_stored_before_the_file_that_stands_for_it() -> None:
+    spec = clean(letters=(20, 30))
+    names = [name for name, _ in render_pages(spec, range(7, 9), photographs=3)]
+    assert names == [f"r{seed:09d}{end}" for seed in (7, 8) for end in ("p2", "p1", "")]

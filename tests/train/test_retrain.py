@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -19,9 +23,10 @@ from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor, AssessorOutput
 from crownlet.models.losses import AssessorTargets, assessor_loss
 from crownlet.train.fit.crops import defect_targets
-from crownlet.train.fit.data import SOURCE_FILE, fill_pool
-from crownlet.train.fit.fit import fit, make_module, make_network
+from crownlet.train.fit.fit import fit, make_data, make_module, make_network
 from crownlet.train.fit.pool import fill_from_pages
+from crownlet.train.fit.reservoir import Reservoir, read_crops
+from crownlet.train.fit.scans import CUTS_FOLDER, CUTTING, SOURCE_FILE, cut_afresh, fill_pool
 from crownlet.train.fit.weights import HEAD_CHILDREN, facts_of, freeze, load_weights, save_weights
 
 SMALL = ((8, 8, 8, 8), 16)
@@ -84,6 +89,50 @@ def test_examples_are_cut_anew_when_the_scans_have_changed(
     assert not np.array_equal(one, two)
     (pool / SOURCE_FILE).unlink()
     assert fill_pool(pool, scans, "train", 1) == 1
+
+
+def test_scans_are_cut_up_again_on_each_pass(tmp_path: Path, scan_set: Callable[..., Path]) -> None:
+    scans, pool, fresh = scan_set(tmp_path, {"train": (3,)}), tmp_path / "pool", tmp_path / "fresh"
+    fill_pool(pool, scans, "train", 2)
+    held = Reservoir(pool, read_crops, 4096, torch.device("cpu"), more=fresh)
+    held.top_up()
+    shown, few = [held.all_rows()["images"]], held.size
+    for first in (2, 3, 4):
+        cut_afresh(fresh, scans, first, passes=1)
+        held.top_up()
+        assert held.size > few  # a pass more to draw from, no crop of which was there before
+        shown.append(held.all_rows()["images"][few:])
+        few = held.size
+    crops = torch.cat(shown).flatten(1)
+    assert len(crops.unique(dim=0)) == len(crops)
+    # What two passes have replaced is deleted: a long run takes no more room than a short one.
+    assert len(list(fresh.glob("*.npz"))) == 2
+
+
+def test_cutting_ends_with_the_run_and_leaves_nothing(
+    tmp_path: Path, scan_set: Callable[..., Path], small_pool: Path
+) -> None:
+    scans = scan_set(tmp_path, {"train": (3,)})
+    for workers, cut in ((1, True), (0, False)):
+        config = configured(
+            "model=assessor", f"data.folder='{small_pool}'", f"data.scans='{scans}'",
+            "data.scans_share=0.5", "data.scans_copies=1", "data.watch_pages=1", "data.pages=0",
+            f"data.workers={workers}",
+        )  # fmt: skip
+        data = make_data(config, torch.device("cpu"))
+        data.trainer = cast(
+            Any, SimpleNamespace(default_root_dir=str(tmp_path / "run"), global_rank=0)
+        )
+        (small_pool / "pool.json").unlink(missing_ok=True)
+        data.prepare_data()
+        fresh = tmp_path / "run" / CUTS_FOLDER / "0"
+        end = time.monotonic() + 120
+        while cut and not list(fresh.glob("*.npz")) and time.monotonic() < end:
+            time.sleep(0.1)
+        assert bool(list(fresh.glob("*.npz"))) is cut
+        data.teardown("fit")
+        assert not fresh.exists()
+        assert not [p for p in multiprocessing.active_children() if p.name == CUTTING]
 
 
 def test_faults_that_nobody_looked_for_are_not_asked() -> None:

@@ -12,13 +12,20 @@ from crownlet.datasets.coco.truth import LetterTruth, PageTruth
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import training
-from crownlet.datasets.scans.manifest import open_scans
+from crownlet.datasets.scans.check_coco import coco_complaints
+from crownlet.datasets.scans.manifest import Scan, open_scans
 from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer.inspector import Inspector
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.records import AbsentLetter, GlyphRecord, PageRecord, TextMatch
 from crownlet.train.evaluation.matching import match_boxes
 from crownlet.train.labelling.measure import LabelTally, tally_labels
-from crownlet.train.labelling.self_labels import NoLabelsError, SelfLabelled, label_page
+from crownlet.train.labelling.self_labels import (
+    NoLabelsError,
+    SelfLabelled,
+    coco,
+    label_page,
+    self_labels,
+)
 from crownlet.train.scans_cli import main
 
 # 60 letters of the mezuzah; in what is written, resh stands for dalet in line 1 (word 6: `one`).
@@ -121,3 +128,24 @@ def test_the_measure_counts_what_was_planted() -> None:
     assert tally_labels(page, record, found) == LabelTally(
         written=4, misread=1, labelled=3, wrong=1, corrected=1
     )
+
+
+def test_letters_that_lack_in_one_place_make_labels_without_a_wrong_record() -> None:
+    """Two letters of the text that nobody found, both after glyph 2: the labels pass the check."""
+    boxes = [(30.0 + 40 * k, 40.0, 55.0 + 40 * k, 70.0) for k in range(4)]
+    glyphs = tuple(
+        GlyphRecord(k + 1, 1, 1, k + 1, c, 0.9, c, box, (*box[:2], 30.0, 0.0), 0, 0, {})
+        for k, (c, box) in enumerate(zip("אבגד", boxes, strict=True))
+    )
+    absent = tuple(AbsentLetter(c, 1, 1, 5, 2, (90.0, 55.0)) for c in "הו")
+    facts = ImageFacts("a.png", 240, 120, "L", "PNG")
+    record = PageRecord(
+        "a", facts, glyphs, (), TextMatch("text", 6, 4, 0, 0, absent), 0, {"q_px": 10.0}
+    )
+    odds = np.zeros((4, 27))
+    for k in range(4):
+        odds[k, k] = 1.0
+    found = self_labels(record, odds, np.ones(4))
+    labels = coco(found, Scan("scans/a.png", "", "", "s", "train", "rendered"))
+    assert not coco_complaints(labels, "a.json", {"a.png": (240, 120)})
+    assert [a["attributes"]["letter_known"] for a in labels["annotations"]].count(False) >= 1

@@ -9,64 +9,18 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import pytorch_lightning as pl
 import torch
 
-from crownlet.datasets.coco.read import load_coco
-from crownlet.datasets.coco.truth import PageTruth
-from crownlet.datasets.files.atomic import atomic_write, file_checksum, write_json
+from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.typefaces.compose import Typefaces
-from crownlet.datasets.scans.manifest import open_scans
 from crownlet.train.fit.errors import TrainingError
-from crownlet.train.fit.pool import fill_from_pages, start_rendering
+from crownlet.train.fit.pool import start_rendering
 from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
-
-ScanPart = Literal["train", "validation", "calibrate", "test"]
-
-SOURCE_FILE = "source.txt"
-"""Beside the examples: the fingerprint of what they were cut from, written when all are there."""
-
-
-@dataclass(frozen=True)
-class Scans:
-    """Labelled scans, their share of every batch (0 to 1), and how often each page is cut up.
-
-    Every cut draws other crops, places, sizes and blurs of the same page.
-    """
-
-    sources: tuple[Path, ...] = ()
-    share: float = 0.0
-    copies: int = 1
-
-
-def paths_of(given: Any) -> tuple[Path, ...]:
-    """Paths of a configuration: none, one, or a list."""
-    return tuple(Path(path) for path in ([given] if isinstance(given, str) else given or ()))
-
-
-def scan_pages(source: Path, part: ScanPart) -> Iterator[PageTruth]:
-    """The pages of one part; LabelError names what cannot be used."""
-    if source.is_dir():
-        yield from open_scans(source).pages(part)
-    elif part == "train":
-        yield from load_coco(source)
-
-
-def fingerprint(source: Path) -> str:
-    """SHA-256 of a file, or of a data set's manifest, which lists the checksums of all in it."""
-    if source.is_dir():
-        return open_scans(source).checksum
-    return file_checksum(source)
-
-
-def scan_facts(source: Path) -> dict[str, object]:
-    """Name, checksum and, of a data set, version, for the card."""
-    version = {"version": open_scans(source).version} if source.is_dir() else {}
-    return {"name": source.name, **version, "sha256": fingerprint(source)}
-
+from crownlet.train.fit.scans import CUTS_FOLDER, Scans, fill_pool, scan_pool, start_cutting
 
 POOL_FILE = "pool.json"
 """In a pool's folder: what its renders are, so that runs of other renders do not share it."""
@@ -123,31 +77,6 @@ def _leaves(value: dict[str, Any], prefix: str = "") -> dict[str, Any]:
     return found
 
 
-def scan_pool(pool: Path, source: Path, part: ScanPart, copies: int) -> Path:
-    """The folder of the examples cut out of one part of a data set, named by its checksum."""
-    return pool / f"scans-{fingerprint(source)[:12]}-{part}-{copies}"
-
-
-def fill_pool(folder: Path, source: Path, part: ScanPart, copies: int) -> int:
-    """Cut examples out of one part into `folder`, unless they are there; the number of files.
-
-    What was cut from other bytes, or not to the end, makes room.
-    """
-    mark, wanted = folder / SOURCE_FILE, f"{fingerprint(source)} {part} {copies}\n"
-    if not (mark.exists() and mark.read_text("utf-8") == wanted):
-        shutil.rmtree(folder, ignore_errors=True)
-        folder.mkdir(parents=True)
-        fill_from_pages(folder, _repeat_pages(source, part, copies))
-        mark.write_text(wanted, "utf-8")
-    return sum(1 for _ in folder.glob("*.npz"))
-
-
-def _repeat_pages(source: Path, part: ScanPart, copies: int) -> Iterator[tuple[str, PageTruth]]:
-    for number, page in enumerate(scan_pages(source, part)):
-        for copy in range(copies):
-            yield f"s{number:06d}c{copy:03d}", page
-
-
 @dataclass(frozen=True)
 class Renders:
     """Pages drawn for training and for watching it; the hands of the two are never the same."""
@@ -165,6 +94,8 @@ class Renders:
     """Only hands of these styles write; empty for all."""
     typefaces: Typefaces | None = None
     """Typefaces in which a share of the pages to train on is set."""
+    photographs: int = 1
+    """How often each page to train on is photographed."""
 
 
 def count_pages(folder: Path) -> int:
@@ -198,6 +129,7 @@ def render_train(renders: Renders) -> list[BaseProcess]:
     return start_rendering(
         folder, renders.spec, renders.first_seed, renders.pages,
         renders.workers, renders.minutes * 60, renders.styles, renders.typefaces,
+        renders.photographs,
     )  # fmt: skip
 
 
@@ -244,6 +176,7 @@ class PagesDataModule(pl.LightningDataModule):
         self.balance = balance
         self._feed: list[BaseProcess] | None = None
         self._sources: list[Source] = []
+        self._cutters: list[BaseProcess] = []
 
     def prepare_data(self) -> None:
         """Start rendering, and cut examples out of labelled scans that have none yet.
@@ -260,8 +193,34 @@ class PagesDataModule(pl.LightningDataModule):
             claim_pool(self.renders)
             render_watch(self.renders)
             self._feed = render_train(self.renders)
+            self._start_cutting()
         else:
             wait_for_pages(self.renders.folder / "watch", self.renders.watch_pages)
+
+    def _start_cutting(self) -> None:
+        for number, source in enumerate(self.scans.sources):
+            folder = self._fresh_cuts(number)
+            if folder is not None:
+                self._cutters.append(start_cutting(folder, source, self.scans.copies))
+
+    def teardown(self, stage: str) -> None:
+        """End the processes that cut scans up, and delete what they cut."""
+        for process in self._cutters:
+            process.terminate()
+            process.join()
+        if self._cutters:
+            shutil.rmtree(Path(self._run_folder()) / CUTS_FOLDER, ignore_errors=True)
+        self._cutters = []
+
+    def _run_folder(self) -> str:
+        return self.trainer.default_root_dir if self.trainer is not None else ""
+
+    def _fresh_cuts(self, number: int) -> Path | None:
+        """Where a source is cut up afresh; None where it is not: where nothing is rendered
+        meanwhile (`workers` 0), the examples of a run stay the same too."""
+        if not (self.scans.fresh and self.renders.workers and self._run_folder()):
+            return None
+        return Path(self._run_folder()) / CUTS_FOLDER / str(number)
 
     def _train_folder(self) -> Path:
         return self.renders.folder / "train"
@@ -273,8 +232,10 @@ class PagesDataModule(pl.LightningDataModule):
     def _watched_scans(self, number: int) -> Path:
         return scan_pool(self.renders.folder, self.scans.sources[number], "validation", 1)
 
-    def _reservoir(self, folder: Path, capacity: int, most_pages: int | None = None) -> Reservoir:
-        return Reservoir(folder, self.reader, capacity, self.device, most_pages)
+    def _reservoir(
+        self, folder: Path, capacity: int, most_pages: int | None = None, more: Path | None = None
+    ) -> Reservoir:
+        return Reservoir(folder, self.reader, capacity, self.device, most_pages, more)
 
     def seen(self) -> dict[str, object]:
         """What training has read so far: the pages of each source, and what the renders are."""
@@ -291,7 +252,9 @@ class PagesDataModule(pl.LightningDataModule):
         renders = self._reservoir(self._train_folder(), self.capacity)
         sources = [Source(renders, 1.0 - self.scans.share, self._growing)]
         for number in range(len(self.scans.sources)):
-            reservoir = self._reservoir(self._scan_folder(number), max(1024, self.capacity // 4))
+            room = max(1024, self.capacity // 4)
+            more = self._fresh_cuts(number)
+            reservoir = self._reservoir(self._scan_folder(number), room, more=more)
             share = self.scans.share / len(self.scans.sources)
             sources.append(Source(reservoir, share, lambda: False))
         self._sources = sources

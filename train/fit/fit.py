@@ -29,17 +29,15 @@ from crownlet.train.fit.callbacks import (
 from crownlet.train.fit.data import (
     PagesDataModule,
     Renders,
-    Scans,
     claim_pool,
-    paths_of,
     render_train,
     render_watch,
-    scan_pages,
 )
 from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
 from crownlet.train.fit.record import CHECKPOINT_FILE, open_run
 from crownlet.train.fit.reservoir import read_crops, read_tiles
+from crownlet.train.fit.scans import Scans, paths_of, scan_pages
 from crownlet.train.fit.weights import freeze, load_narrower, load_weights, save_weights
 
 Config = Any
@@ -83,7 +81,7 @@ def make_renders(config: Config) -> Renders:
     return Renders(
         Path(config.data.folder), spec, replace(spec, split="calibrate"), config.data.first_seed,
         config.data.pages, config.data.watch_pages, config.data.workers, config.data.minutes,
-        tuple(config.data.styles), typefaces_from(config.data),
+        tuple(config.data.styles), typefaces_from(config.data), config.data.photographs,
     )  # fmt: skip
 
 
@@ -106,7 +104,8 @@ def watches_scans(config: Config) -> bool:
 
 def make_data(config: Config, device: torch.device) -> PagesDataModule:
     """The data module of a run."""
-    scans = Scans(paths_of(config.data.scans), config.data.scans_share, config.data.scans_copies)
+    of = config.data
+    scans = Scans(paths_of(of.scans), of.scans_share, of.scans_copies, of.scans_fresh)
     size = config.trainer
     reader = read_crops if config.model.name == "assessor" else read_tiles
     return PagesDataModule(

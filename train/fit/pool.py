@@ -23,7 +23,7 @@ import numpy.typing as npt
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
-from crownlet.datasets.render.page.compose import compose
+from crownlet.datasets.render.page.compose import compose_often
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.crops import Crops, make_crops
@@ -124,9 +124,9 @@ def with_style(spec: PageSpec, seed: int, styles: tuple[str, ...]) -> PageSpec:
     raise ValueError(f"no hand writes in any of the styles {', '.join(styles)}")
 
 
-def page_name(seed: int) -> str:
-    """Under which a rendered page is stored."""
-    return f"r{seed:09d}"
+def page_name(seed: int, number: int = 0) -> str:
+    """Under which a photograph of a rendered page is stored."""
+    return f"r{seed:09d}" + (f"p{number}" if number else "")
 
 
 class TooManyFailuresError(CrownletError, RuntimeError):
@@ -135,11 +135,12 @@ class TooManyFailuresError(CrownletError, RuntimeError):
 
 def render_pages(
     spec: PageSpec, seeds: Iterable[int], stop_at: float = float("inf"),
-    styles: tuple[str, ...] = (), typefaces: Typefaces | None = None,
+    styles: tuple[str, ...] = (), typefaces: Typefaces | None = None, photographs: int = 1,
 ) -> Iterator[tuple[str, PageTruth]]:  # fmt: skip
     """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out.
 
-    By hands of the named styles only, if any are named; a share of them set in `typefaces`.
+    By hands of the named styles only, if any are named; a share of them set in `typefaces`, the
+    others photographed so many times. The first photograph comes last: once it is stored, all are.
 
     A page that fails is logged and left out, since a long training should not end over one in
     ten thousand; more than one in fifty is an error.
@@ -150,31 +151,32 @@ def render_pages(
             return
         try:
             page = typefaces.page(spec, seed) if typefaces else None
-            page = page or compose(with_style(spec, seed, styles), seed)
+            styled = with_style(spec, seed, styles)
+            pages = [page] if page else list(compose_often(styled, seed, photographs))
         except Exception:
             failed += 1
             LOG.exception("page %d could not be rendered", seed)
             if failed > max(2, done / 50):
                 raise TooManyFailuresError(f"{failed} of {done} pages failed") from None
             continue
-        yield page_name(seed), page
+        for number in reversed(range(len(pages))):
+            yield page_name(seed, number), pages[number]
 
 
 def _fill_in_process(
     folder: Path, spec: PageSpec, seeds: range, seconds: float, styles: tuple[str, ...],
-    typefaces: Typefaces | None,
+    typefaces: Typefaces | None, photographs: int,
 ) -> None:  # fmt: skip
     cv2.setNumThreads(1)
     # Looked up one by one: another run may be filling the same pool.
     missing = (seed for seed in seeds if not (folder / f"{page_name(seed)}.npz").exists())
-    fill_from_pages(
-        folder, render_pages(spec, missing, time.monotonic() + seconds, styles, typefaces)
-    )
+    end = time.monotonic() + seconds
+    fill_from_pages(folder, render_pages(spec, missing, end, styles, typefaces, photographs))
 
 
 def start_rendering(
     folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float,
-    styles: tuple[str, ...] = (), typefaces: Typefaces | None = None,
+    styles: tuple[str, ...] = (), typefaces: Typefaces | None = None, photographs: int = 1,
 ) -> list[BaseProcess]:  # fmt: skip
     """Start `workers` processes that fill `folder` with `pages` pages from seed `first` on.
 
@@ -187,7 +189,8 @@ def start_rendering(
     for k in range(workers):
         seeds = range(first + k, first + pages, workers)
         process = context.Process(
-            target=_fill_in_process, args=(folder, spec, seeds, seconds, styles, typefaces),
+            target=_fill_in_process,
+            args=(folder, spec, seeds, seconds, styles, typefaces, photographs),
             daemon=True,
             name=f"render-{k}",
         )  # fmt: skip

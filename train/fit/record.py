@@ -24,8 +24,8 @@ from hydra.core.hydra_config import HydraConfig
 from omegaconf import OmegaConf
 
 from crownlet.datasets.files.atomic import atomic_write, file_checksum, write_json
-from crownlet.train.fit.data import paths_of, scan_facts
 from crownlet.train.fit.errors import TrainingError
+from crownlet.train.fit.scans import paths_of, scan_facts
 
 RECORD_FILE = "record.json"
 

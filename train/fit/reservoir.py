@@ -59,6 +59,8 @@ class Reservoir:
     device: torch.device
     most_pages: int | None = None
     """Only the first so many pages of the pool are read, in the order of their names."""
+    more: Path | None = None
+    """Another folder in which more files appear meanwhile."""
 
     def __post_init__(self) -> None:
         self._rows: Batch = {}
@@ -72,6 +74,8 @@ class Reservoir:
     def top_up(self) -> int:
         """Read the new files of the pool; the number of pages read."""
         files = fresh_files(self.folder, self._seen)[: self.most_pages]
+        if self.more is not None:
+            files += fresh_files(self.more, self._seen)
         read = 0
         for path in files:
             try:

@@ -94,8 +94,9 @@ def self_labels(record: PageRecord, odds: Floats, scores: Floats) -> SelfLabelle
     sure &= _apart(record.glyphs, match.absent)
     sure &= np.array([_inside(g.box, size) for g in record.glyphs], bool)
     letters = [_letter(g, bool(s)) for g, s in zip(record.glyphs, sure, strict=True)]
-    # Ink that was not found must not pass for bare skin.
-    unseen = [_unseen(absent, record.q, size) for absent in match.absent]
+    # Ink that was not found must not pass for bare skin. Letters that lack one after the other are
+    # put in one place, and one box there is enough.
+    unseen = _one_a_place([_unseen(absent, record.q, size) for absent in match.absent])
     blank = np.broadcast_to(np.uint8(0), (size[1], size[0]))
     whole = np.concatenate([sure, np.zeros(len(unseen), bool)])
     meta: dict[str, object] = {
@@ -155,6 +156,10 @@ def _unseen(absent: AbsentLetter, q: float, size: tuple[int, int]) -> LetterTrut
             (x, y - 1.5 * q, 3 * q, 0.0), -1,
         ), whole=False, known=(),
     )  # fmt: skip
+
+
+def _one_a_place(letters: list[LetterTruth]) -> list[LetterTruth]:
+    return list({letter.box: letter for letter in letters}.values())
 
 
 HOW = "letters by the text, defects by nobody"

@@ -15,7 +15,7 @@ from typing import Any
 
 from crownlet.datasets.files.atomic import write_json
 from crownlet.infer.networks import OnnxNetworks
-from crownlet.train.fit.data import scan_facts
+from crownlet.train.fit.scans import scan_facts
 from crownlet.train.release.compare import (
     LETTER_MEASURE,
     Difference,

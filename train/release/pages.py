@@ -13,7 +13,7 @@ from crownlet.train.evaluation.held_out import held_out_mezuzot, held_out_pages
 from crownlet.train.evaluation.photographs import measure_photographs
 from crownlet.train.evaluation.type_suite import list_trials, trial_jobs
 from crownlet.train.evaluation.workers import OWN_TEXT, PageReader, ReadingJob, read_page, text_of
-from crownlet.train.fit.data import scan_pages
+from crownlet.train.fit.scans import scan_pages
 from crownlet.train.release.compare import SuiteTally
 
 HELD_OUT_SUITE, MEZUZOT_SUITE, TYPE_SUITE = "held-out hands", "held-out mezuzot", "type pages"

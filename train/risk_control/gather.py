@@ -27,8 +27,8 @@ from crownlet.infer.networks import OnnxNetworks
 from crownlet.infer.thresholds import load_thresholds
 from crownlet.train.calibration.networks import Calibration
 from crownlet.train.evaluation.workers import text_of
-from crownlet.train.fit.data import paths_of, scan_pages
 from crownlet.train.fit.pool import TooManyFailuresError, render_pages
+from crownlet.train.fit.scans import paths_of, scan_pages
 from crownlet.train.fit.weights import open_assessor, weights_named
 from crownlet.train.risk_control.check import check_table, load_under, measure_promises
 from crownlet.train.risk_control.choose import RiskTargets, choose_thresholds, measure_load

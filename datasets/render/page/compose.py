@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -35,6 +36,22 @@ Frame = tuple[float, float, float, float]
 _SPLIT_SEEDS = {"train": 11, "calibrate": 23, "heldout": 37}
 
 
+@dataclass(frozen=True)
+class WrittenBlock:
+    """Writing that may be photographed any number of times."""
+
+    spec: PageSpec
+    seed: int
+    block: Block
+    body: float
+    """Height of a letter's body in px, at which it is photographed."""
+    hand_seed: int
+    style: str
+    """Of the hand."""
+    text: str
+    """Name of its text."""
+
+
 def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
     """Make one page. The same `spec` and `seed` give the same bytes.
 
@@ -42,14 +59,40 @@ def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
     ValueError for an unknown portion or a specification that cannot be.
     """
     rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
+    return photograph(write(spec, seed, hand, rng), rng)
+
+
+def compose_often(
+    spec: PageSpec, seed: int, times: int, hand: Hand | None = None
+) -> Iterator[PageTruth]:
+    """One page written once and photographed `times` times, the first as `compose` makes it.
+
+    Skin, ink, frame, light and camera of the others are drawn again; so writing, half of the time
+    that a page takes, is done once.
+    """
+    rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
+    written = write(spec, seed, hand, rng)
+    yield photograph(written, rng)
+    for number in range(1, times):
+        yield photograph(written, np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number]))
+
+
+def write(spec: PageSpec, seed: int, hand: Hand | None, rng: np.random.Generator) -> WrittenBlock:
+    """The writing of a page; `rng` draws all of it."""
     hand_seed = int(rng.integers(1 << 31)) if spec.hand is None else spec.hand
     hand = hand or draw_hand(hand_seed, spec.split, spec.own_forms)
     body = float(np.exp(rng.uniform(*np.log(spec.body))))
     text = choose_text(spec, rng, body)
-    scale = body / 3.0
-    block = write_block(text, spec, hand, scale, rng)
+    block = write_block(text, spec, hand, body / 3.0, rng)
+    return WrittenBlock(spec, seed, block, body, hand_seed, hand.style, text.name)
+
+
+def photograph(written: WrittenBlock, rng: np.random.Generator) -> PageTruth:
+    """A picture of the writing, with skin, ink, frame, light and camera drawn from `rng`."""
+    spec, block = written.spec, written.block
     device = _draw_device(spec, rng)
     warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
+    scale = written.body / 3.0
     geometry = draw_geometry(_draw_frame(block, spec, rng), scale, warp, rng)
     drawn = project_letters(block.letters, geometry)
     style = draw_ink(spec.augment.ink, rng)
@@ -61,9 +104,9 @@ def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
         tuple(label_gaps(block.letters, kept, style.gain)),
         _listed_missing(block, kept),
         {
-            "seed": seed, "hand": hand_seed, "style": hand.style, "split": spec.split,
-            "text": text.name, "device": device, "dpi": spec.dpi, "body": body,
-            "turn": spec.turn,
+            "seed": written.seed, "hand": written.hand_seed, "style": written.style,
+            "split": spec.split, "text": written.text, "device": device, "dpi": spec.dpi,
+            "body": written.body, "turn": spec.turn,
         },
     )  # fmt: skip
     return turn_page(page, spec.turn)
