@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import webbrowser
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
     from crownlet.infer.desk.stack import Stack
     from crownlet.infer.desk.web.app import serve_desk
     from crownlet.infer.review.web.app import bind_socket
-    from crownlet.infer.review.web.entrance import EntranceFile
+    from crownlet.infer.review.web.entrance import Entrance
     from crownlet.infer.review.web.requests import UserFacingError, parse_reader_name
 
     try:
@@ -50,26 +49,15 @@ def run(options: argparse.Namespace) -> int:
         print_error(error)
         return WRONG_USAGE
 
-    entrance = EntranceFile(stack.desk)
-
-    def ready(address: str) -> None:
-        print(f"The stack in {stack.folder}: open\n\n    {address}\n", flush=True)
-        print("in a browser on this machine. Ctrl-C ends it; nothing is lost.", flush=True)
-        if not options.no_browser:
-            webbrowser.open(entrance.write(address))
-
-    def entered(address: str) -> None:
-        entrance.remove()
-        with contextlib.suppress(OSError):  # The desk goes on where nobody reads the terminal.
-            print(f"Opened in a browser. Another one opens at {address}", flush=True)
-
+    what, browser = f"The stack in {stack.folder}", not options.no_browser
     try:
-        with contextlib.suppress(KeyboardInterrupt):
-            serve_desk(Desk(stack), listening, reader, ready, entered)
+        with (
+            Entrance(stack.desk, what, "nothing is lost", browser=browser) as entrance,
+            contextlib.suppress(KeyboardInterrupt),
+        ):
+            serve_desk(Desk(stack), listening, reader, entrance.ready, entrance.entered)
     except FileFault as error:
         print_error(error)
         return WRONG_USAGE
-    finally:
-        entrance.remove()
     print(f"Ended. Everything is in {stack.folder}.")
     return DONE

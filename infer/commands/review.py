@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import webbrowser
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -105,7 +104,7 @@ def _export(opened: Run) -> int:
 
 def _serve(options: argparse.Namespace, opened: Run) -> int:
     from crownlet.infer.review.web.app import bind_socket, serve
-    from crownlet.infer.review.web.entrance import EntranceFile
+    from crownlet.infer.review.web.entrance import Entrance
     from crownlet.infer.review.web.requests import UserFacingError, parse_reader_name
 
     try:
@@ -115,23 +114,11 @@ def _serve(options: argparse.Namespace, opened: Run) -> int:
         return WRONG_USAGE
     listening, store = bind_socket(options.port), _store(options, opened)
 
-    entrance = EntranceFile(opened.folder)
-
-    def ready(address: str) -> None:
-        print(f"Review of {opened.folder}: open\n\n    {address}\n", flush=True)
-        print("in a browser on this machine. Ctrl-C ends it; every decision is kept.", flush=True)
-        if options.open:
-            webbrowser.open(entrance.write(address))
-
-    def entered(address: str) -> None:
-        entrance.remove()
-        with contextlib.suppress(OSError):  # The review goes on where nobody reads the terminal.
-            print(f"Opened in a browser. Another one opens at {address}", flush=True)
-
-    try:
-        with contextlib.suppress(KeyboardInterrupt):
-            serve(opened, store, listening, reader, ready, entered)
-    finally:
-        entrance.remove()
+    what, kept = f"Review of {opened.folder}", "every decision is kept"
+    with (
+        Entrance(opened.folder, what, kept, browser=options.open) as entrance,
+        contextlib.suppress(KeyboardInterrupt),
+    ):
+        serve(opened, store, listening, reader, entrance.ready, entrance.entered)
     print(f"Ended. The decisions are in {store.path}.")
     return DONE

@@ -1,9 +1,10 @@
-"""The file by which `crownlet review --open` hands the address with its token to a browser."""
+"""How the address of a served page, with its token, comes to a browser: printed, or by a file."""
 
 from __future__ import annotations
 
 import contextlib
 import os
+import webbrowser
 from html import escape
 from pathlib import Path
 
@@ -43,3 +44,35 @@ class EntranceFile:
             with contextlib.suppress(OSError):
                 self._path.unlink(missing_ok=True)
             self._path = None
+
+
+class Entrance:
+    """What `crownlet review` and `crownlet open` print of the address of their page.
+
+    `what` names what is served, `kept` says what becomes of it when the server ends. With `browser`
+    the usual browser is opened. The file in `folder` that leads there is gone at the end of the
+    `with` statement.
+    """
+
+    def __init__(self, folder: Path, what: str, kept: str, *, browser: bool) -> None:
+        self._file = EntranceFile(folder)
+        self._what, self._kept, self._browser = what, kept, browser
+
+    def __enter__(self) -> Entrance:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.remove()
+
+    def ready(self, address: str) -> None:
+        """The page is served at `address`."""
+        print(f"{self._what}: open\n\n    {address}\n", flush=True)
+        print(f"in a browser on this machine. Ctrl-C ends it; {self._kept}.", flush=True)
+        if self._browser:
+            webbrowser.open(self._file.write(address))
+
+    def entered(self, address: str) -> None:
+        """A browser was opened with the address before; another one opens with this."""
+        self._file.remove()
+        with contextlib.suppress(OSError):  # The server goes on where nobody reads the terminal.
+            print(f"Opened in a browser. Another one opens at {address}", flush=True)
