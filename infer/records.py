@@ -389,5 +389,9 @@ class PageRecord:
 def word_of_line(page: PageRecord, glyph: GlyphRecord) -> int:
     """The number of a letter's word in its line, from 1, as an examiner counts; `GlyphRecord.word`
     runs on over the page."""
-    first = next(each.word for each in page.glyphs if each.line == glyph.line)
-    return glyph.word - first + 1
+    return glyph.word - first_words(page)[glyph.line] + 1
+
+
+def first_words(page: PageRecord) -> dict[int, int]:
+    """By line, the number on the page of its first word."""
+    return {glyph.line: glyph.word for glyph in reversed(page.glyphs)}

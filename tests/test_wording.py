@@ -9,6 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.review.web.item_view import QUESTION_BY_KIND
+from crownlet.infer.view.wording import defect_words
+
 ROOT = Path(__file__).resolve().parents[1]
 INFER = ROOT / "infer"
 TEMPLATES = (".html", ".js", ".j2", ".jinja", ".svg", ".md", ".txt")
@@ -69,3 +73,28 @@ def test_the_words_are_recognised(text: str, caught: bool) -> None:
 
 def test_docstrings_are_not_shown() -> None:
     assert list(sentences('"""A b."""\nX = "c d"\ndef f():\n    """E f."""\n')) == ["c d"]
+
+
+# "tag" as a word by itself: names of columns, defects and HTML keep it.
+TAG = re.compile(r"(?<![-\w.%#{/\"'])[Tt]ags?(?![-\w(.=:\"'])")
+
+
+def test_readers_are_told_of_crowns_and_tables_of_tags() -> None:
+    """One word on each page: sentences say "crown", names in tables keep "tag" (own rule)."""
+    for name, entry in CATALOGUE.items():
+        said = (defect_words(name), entry.description, *(o.statement for o in entry.gravity))
+        assert not [text for text in said if TAG.search(text)]
+    assert defect_words("tag_missing") == "crown missing"
+    for template in sorted(INFER.rglob("templates/*.html")):
+        text = re.sub(r"{%.*?%}|{{.*?}}|<[^>]*>", " ", template.read_text(encoding="utf-8"))
+        assert not TAG.search(text), template.name
+    for kind, question in QUESTION_BY_KIND.items():
+        assert not TAG.search(question.replace("{tags}", "")), kind
+
+
+def test_no_page_abbreviates_a_book_of_its_own() -> None:
+    """Sources are spelled out at their first use; what templates and sentences cite is whole."""
+    short = re.compile(r"\b(OC|YD|MB|MS|Keset)\b(?! HaSofer) \d")
+    for name, text in shown():
+        if name.endswith((".html", ".py")):
+            assert not short.search(text), (name, short.search(text))

@@ -74,13 +74,13 @@ CUSTOMS_SENTENCES = (
     ),
     CustomsSentence(
         "beit_yosef", "Beit Yosef",
-        "Chet has a hump and two zayins; one tag on bet, dalet, kuf, chet, yud and he, two on "
+        "Chet has a hump and two zayins; one crown on bet, dalet, kuf, chet, yud and he, two on "
         "lamed; final kaf is round.", "beit_yosef",
     ),
     CustomsSentence(
         "arizal", "Arizal",
-        "The yud of tsadi faces backwards, the right half of chet is a vav; one tag on bet, dalet, "
-        "kuf, chet, yud and he, two on lamed.", "arizal",
+        "The yud of tsadi faces backwards, the right half of chet is a vav; one crown on bet, "
+        "dalet, kuf, chet, yud and he, two on lamed.", "arizal",
     ),
     CustomsSentence(
         "vellish", "Vellish", "Chet has a flat roof; little else is settled by a printed source.",

@@ -41,12 +41,12 @@ def _missing_tags(seen: int, expected: int, sure: bool) -> str:
         return f"no crown seen, {asked}" if sure else f"perhaps no crown, {asked}"
     if seen < expected:
         return f"{_tag_count(seen)} seen, {expected} expected"
-    return f"perhaps fewer tags than the {expected} expected"
+    return f"perhaps fewer crowns than the {expected} expected"
 
 
 def _tag_count(count: int) -> str:
     many = "4 or more" if count >= 4 else str(count)
-    return f"{many} tag{'' if count == 1 else 's'}"
+    return f"{many} crown{'' if count == 1 else 's'}"
 
 
 def defect_phrase(kind: str) -> str:
@@ -59,9 +59,9 @@ def _perhaps(sure: bool) -> str:
 
 
 _LETTER_MESSAGES = {
-    "tag_bare": "a tag without a small head{maybe}",
-    "tag_loose": "white between a tag and the letter{maybe}",
-    "tag_merged": "two tags touch{maybe}",
+    "tag_bare": "a crown without a small head{maybe}",
+    "tag_loose": "white between a crown and the letter{maybe}",
+    "tag_merged": "two crowns touch{maybe}",
     "part_loose": "white between a part and the body of the letter{maybe}",
     "head_melted": "a head runs into the body without a thin joint{maybe}",
     "yud_astray": "a yud stands out of its place{maybe}",

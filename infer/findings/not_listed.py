@@ -102,14 +102,14 @@ _ACCEPTED_MESSAGES: Mapping[str, tuple[str, str, str]] = MappingProxyType(
         "tag_form": (
             "letter whose crown is a bare line",
             "letters whose crowns are bare lines",
-            "an accepted custom, though a tiny zayin is held to be better (MB 36:12); not listed; "
-            "customs with tag_form: zayin list them",
+            "an accepted custom, though a tiny zayin is held to be better (Mishnah Berurah 36:12); "
+            "not listed; customs with tag_form: zayin list them",
         ),
         "final_kaf_top": (
             "final kaf whose top right is square",
             "final kafs whose top right is square",
-            "some accept it (MS final kaf; MB 32:73); not listed; customs with final_kaf_top: "
-            "round list them",
+            "some accept it (Mishnat Sofrim, final kaf; Mishnah Berurah 32:73); not listed; "
+            "customs with final_kaf_top: round list them",
         ),
     }
 )

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from crownlet.infer.records import (
     GapRecord,
     GlyphRecord,
     PageRecord,
+    first_words,
 )
 from crownlet.infer.review.letter_audit import (
     LetterAudit,
@@ -133,7 +135,7 @@ def _export_held(opened: Run, store: ReviewStore | None) -> ExportSummary:
     with atomic_write(folder / REVIEW_LABELS_FILE) as draft:
         write_json(draft, data)
     with atomic_write(folder / REVIEW_DECISIONS_FILE) as draft:
-        write_csv(draft, DECISION_COLUMNS, map(decision_row, standing))
+        write_csv(draft, DECISION_COLUMNS, _decision_rows(opened, standing))
     audits = audit_scrolls(opened, drawn)
     stack = sum(audits.values(), LetterAudit())
     with atomic_write(folder / REVIEW_AUDIT_FILE) as draft:
@@ -359,12 +361,27 @@ def _picture_path(run: Run, record: PageRecord) -> str:
         return str(path.absolute())
 
 
-def decision_row(made: StandingDecision) -> list[str]:
-    """One row of decisions.csv, in the order of `DECISION_COLUMNS`."""
+def _decision_rows(run: Run, standing: Sequence[StandingDecision]) -> Iterator[list[str]]:
+    first: dict[str, Mapping[int, int]] = {}
+    for made in standing:
+        if made.page not in first:
+            with suppress(KeyError, FileFault):
+                first[made.page] = first_words(run.pages[made.page].brief()[0])
+        yield decision_row(made, first.get(made.page, {}))
+
+
+def decision_row(made: StandingDecision, first: Mapping[int, int]) -> list[str]:
+    """One row of decisions.csv, in the order of `DECISION_COLUMNS`.
+
+    `first` are the numbers of the first words by line, so that words are counted in the line; a
+    letter that is no longer on the page has no word.
+    """
     decision = made.decision
+    known = made.still_asked and made.word is not None and made.line in first
+    word = made.word - first[made.line] + 1 if known else None  # type: ignore[index,operator]
     return [
         str(decision.id), *map(quote_formula, (made.page, made.scroll, made.source or "")),
-        ";".join(map(str, made.glyphs)), _number_cell(made.line), _number_cell(made.word),
+        ";".join(map(str, made.glyphs)), _number_cell(made.line), _number_cell(word),
         _number_cell(made.place), made.letter, made.kind, decision.choice,
         decision.right_letter or "", quote_formula(decision.note), quote_formula(decision.reader),
         str(decision.round),

@@ -47,7 +47,9 @@ def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
         raise ValueError(f"{sorted(unknown)[0]!r} is no letter")
     tags = (int(cell) if cell else None for cell in table.text("tags_expected"))
     columns: dict[str, Iterable[Any]] = {
-        **{name: table.whole(name) for name in ("line", "word", "place", "tags_seen")},
+        **{name: table.whole(name) for name in ("line", "place", "tags_seen")},
+        # Runs older than that column count words over the page in `word`.
+        "word": table.whole("word_on_page" if "word_on_page" in table else "word"),
         "glyph": numbers, "letter": letters, "letter_p": table.number("letter_p"),
         "expected": _expected(table, facts, numbers),
         "box": table.numbers("x0", "y0", "x1", "y1"),

@@ -22,7 +22,13 @@ from crownlet.datasets.files.atomic import (
 )
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.findings.finding import Finding
-from crownlet.infer.records import GLYPH_JUDGEMENTS, GapRecord, GlyphRecord, PageRecord
+from crownlet.infer.records import (
+    GLYPH_JUDGEMENTS,
+    GapRecord,
+    GlyphRecord,
+    PageRecord,
+    first_words,
+)
 from crownlet.infer.routing.judgement import tally_of
 from crownlet.infer.run.tables import write_findings, write_measures
 from crownlet.infer.view.wording import RULING_TEXT
@@ -34,6 +40,7 @@ GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
     "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_JUDGEMENTS), "route", "reasons",
     "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure", "habits",
+    "word_on_page",
 )  # fmt: skip
 
 GAP_COLUMNS = (
@@ -57,7 +64,9 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
     target = run / page.name
     draft = make_draft_folder(run)
     try:
-        write_csv(draft / "glyphs.csv", GLYPH_COLUMNS, map(glyph_row, page.glyphs))
+        first = first_words(page)
+        rows = (glyph_row(g, g.word - first[g.line] + 1) for g in page.glyphs)
+        write_csv(draft / "glyphs.csv", GLYPH_COLUMNS, rows)
         write_csv(draft / "gaps.csv", GAP_COLUMNS, map(gap_row, page.gaps))
         write_findings(draft / "findings.csv", findings)
         write_measures(draft / "measures.csv", page.measurements)
@@ -73,17 +82,17 @@ def write_page(page: PageRecord, run: Path, findings: Iterable[Finding] = ()) ->
     return target
 
 
-def glyph_row(glyph: GlyphRecord) -> list[str]:
-    """One row of glyphs.csv, in the order of `GLYPH_COLUMNS`."""
+def glyph_row(glyph: GlyphRecord, word: int) -> list[str]:
+    """One row of glyphs.csv, in the order of `GLYPH_COLUMNS`; `word` is counted in its line."""
     return [
-        str(glyph.glyph), str(glyph.line), str(glyph.word), str(glyph.place), glyph.letter,
+        str(glyph.glyph), str(glyph.line), str(word), str(glyph.place), glyph.letter,
         _p(glyph.letter_p), glyph.expected or "", *(f"{v:.1f}" for v in glyph.box),
         f"{glyph.q:.2f}", str(glyph.tags_seen),
         "" if glyph.tags_expected is None else str(glyph.tags_expected),
         *(_p(glyph.p.get(name)) for name in GLYPH_JUDGEMENTS), glyph.route,
         ";".join(glyph.reasons),
         ";".join(glyph.not_examined), *(f"{v:.2f}" for v in glyph.body), str(int(glyph.in_name)),
-        ";".join(glyph.sure), ";".join(glyph.habits),
+        ";".join(glyph.sure), ";".join(glyph.habits), str(glyph.word),
     ]  # fmt: skip
 
 

@@ -119,7 +119,7 @@ def describe_uncounted(letters: str) -> tuple[str, ...]:
     if not letters:
         return ()
     forms = join_words([*map(latin_name, letters)])
-    return (f"The pictures are too poor to count the tags of {forms}.",)
+    return (f"The pictures are too poor to count the crowns of {forms}.",)
 
 
 def describe_uneven_form(form: FormEvenness) -> str:

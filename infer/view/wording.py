@@ -60,8 +60,8 @@ def describe_failures(failed: int, total: int, what: str) -> str:
 
 
 def defect_words(name: str) -> str:
-    """A defect's name as words: `tag_missing` is "tag missing"."""
-    return name.replace("_", " ")
+    """A defect's name as words for readers: `tag_missing` is "crown missing"."""
+    return name.replace("_", " ").replace("tag ", "crown ")
 
 
 def latin_name(letter: str) -> str:

@@ -97,7 +97,7 @@ def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
     assert form(scroll, "ש").face.letters == 0
     assert form(scroll, "ד").face.letters == 1
     assert scroll.comparison is not None
-    assert any("too poor to count the tags of shin" in text for text in scroll.comparison.says)
+    assert any("too poor to count the crowns of shin" in text for text in scroll.comparison.says)
 
 
 def test_crowns_that_cannot_be_counted_are_compared_as_any_crown_and_none() -> None:

@@ -12,7 +12,7 @@ import blocks
 import pytest
 
 from crownlet.datasets.scribal.texts import load_portion
-from crownlet.infer.records import GLYPH_JUDGEMENTS, PageRecord
+from crownlet.infer.records import GLYPH_JUDGEMENTS, PageRecord, word_of_line
 from crownlet.infer.run import write as writer
 
 LINES = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
@@ -35,9 +35,15 @@ def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) ->
         "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1",
         "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_JUDGEMENTS), "route",
         "reasons", "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure", "habits",
+        "word_on_page",
     ]  # fmt: skip
     assert "".join(row["letter"] for row in rows) == load_portion("mezuzah").letters
     assert [int(row["glyph"]) for row in rows] == list(range(1, 714))
+    # 170 words on the page, as below; in a line they begin anew.
+    assert int(rows[-1]["word_on_page"]) == 170
+    first = {row["line"]: row for row in reversed(rows)}
+    assert {row["word"] for row in first.values()} == {"1"}
+    assert [int(row["word"]) for row in rows] == [word_of_line(record, g) for g in record.glyphs]
     shin = next(row for row in rows if row["letter"] == "ש")
     assert shin["reasons"].split(";")[:1] == ["tag_loose"]
     assert "tag_bare" in shin["reasons"].split(";")

@@ -56,7 +56,7 @@ def test_each_decision_lands_on_its_list(run: Run) -> None:
     assert [q.entry.finding.kind for q in asked.questions] == ["tag_loose"]
     assert asked.questions[0].asked and asked.questions[0].sources.cited
     [left] = gather_places(run, decisions)
-    assert {p.title.partition(": ")[2] for p in left.places} == {"tag loose", "heel missing"}
+    assert {p.title.partition(": ")[2] for p in left.places} == {"crown loose", "heel missing"}
     assert [p.title.partition(": ")[2] for p in left.set_aside] == ["foot level"]
     page = render_parchment_list(run, decisions)
     assert "Anna" in page and "by lamplight" in page
@@ -83,7 +83,7 @@ def test_the_owner_reads_what_was_looked_at_found_and_not_examined(run: Run) -> 
     decisions = read_decisions(run)
     view = view_owner_page(run, scroll, decisions)
     assert view.by_state == {"confirmed": 1, "rejected": 1, "open": 1}
-    assert view.kinds == (("tag loose", 1),)
+    assert view.kinds == (("crown loose", 1),)
     assert view.letters == len(run.pages["bad"].record.glyphs)
     page = render_owner_page(run, scroll, decisions)
     assert "This is no ruling" in page and "Anna" in page

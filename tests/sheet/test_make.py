@@ -102,7 +102,7 @@ def test_the_teaching_sheet_names_nobody(tmp_path: Path) -> None:
     text = (run.folder / "sheets" / "teaching.html").read_text(encoding="utf-8")
     assert "secret" not in text
     document = made.Document(text)
-    assert "Tag loose" in document.text
+    assert "Crown loose" in document.text
     assert "MB 36:13" in document.text
     assert document.tags.count("section") == 2
     assert not any(made.red(image).any() for image in document.pictures())

@@ -32,11 +32,11 @@ if TYPE_CHECKING:
 
 
 QUESTION_BY_KIND = {
-    "tag_missing": "Do fewer tags stand on this {letter} than expected{tags}?",
-    "tag_bare": "Is a tag of this {letter} a plain line, without its small head?",
-    "tag_loose": "Is there white between a tag and this {letter}?",
-    "tag_merged": "Do two tags of this {letter} touch each other?",
-    "tag_excess": "Do more tags stand on this {letter} than expected{tags}?",
+    "tag_missing": "Do fewer crowns stand on this {letter} than expected{tags}?",
+    "tag_bare": "Is a crown of this {letter} a plain line, without its small head?",
+    "tag_loose": "Is there white between a crown and this {letter}?",
+    "tag_merged": "Do two crowns of this {letter} touch each other?",
+    "tag_excess": "Do more crowns stand on this {letter} than expected{tags}?",
     "part_loose": "Is there white between {part} and the body of this {letter}?",
     "head_melted": "Is a thin joint of this {letter} gone, its yud, head or drop run into a bar?",
     "yud_astray": "Is a yud of this {letter} joined at the wrong place, or out of line?",
