@@ -11,6 +11,8 @@ import sheet_samples as made
 from crownlet.infer.cli import main
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.sheet.make import make_sheets
+from crownlet.infer.sheet.statements import POSTER_CROPS
+from crownlet.infer.sheet.teaching_sheet import make_lessons, render_teaching_sheet
 
 TAG = ("tag_loose", "finding", 0.97)
 FOOT = ("foot_level", "finding", 0.95)
@@ -120,3 +122,23 @@ def test_a_hundred_scrolls_stay_quick(tmp_path: Path) -> None:
     index = made_sheets.index.read_text(encoding="utf-8")
     assert made.Document(index).tags.count("tr") == 101
     assert len(index) < 100_000
+
+
+def test_a_lesson_takes_its_good_form_from_another_scroll_where_its_own_has_none(
+    tmp_path: Path,
+) -> None:
+    letters = made.glyphs()
+    heads = {g.glyph: ("head_melted", "finding", 0.99) for g in letters if g.letter == "א"}
+    made.page(tmp_path, "bad", made.glyphs(doubts=heads))
+    run = made.scrolls(tmp_path, [{"name": "bad", "faces": ["bad"]}])
+    (alone,) = make_lessons(run, run.scrolls)
+    assert alone.good == () and alone.drawing is not None
+    made.page(tmp_path, "sound", letters)
+    entries = [{"name": name, "faces": [name]} for name in ("bad", "sound")]
+    run = made.scrolls(tmp_path, entries)
+    (lesson,) = make_lessons(run, run.scrolls)
+    assert lesson.title == "head melted" and lesson.drawing is not None
+    assert len(lesson.crops) == min(POSTER_CROPS, sum(not letters[n - 1].in_name for n in heads))
+    assert [g.words for g in lesson.good] == ["Well formed, another scroll of the run"]
+    html = render_teaching_sheet(run, run.scrolls)
+    assert not any(made.red(image).any() for image in made.Document(html).pictures())
