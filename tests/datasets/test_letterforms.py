@@ -266,7 +266,7 @@ def test_loose_leg_of_he_is_thin_above_and_thicker_below() -> None:
 
 def test_a_plain_chet_hangs_its_leg_on_the_neck_of_a_zayin() -> None:
     # Keset 5:2 chet: plain, both legs joined to one roof; the neck is MS zayin's leg where it
-    # leaves the head. Some hands leave it thinner (type of the trade, scrolls; looked at).
+    # leaves the head. A few hands leave it thinner.
     necks, zayins = [], []
     for _hand, glyph in drawings("ח"):
         if not glyph.has("hump"):
@@ -277,23 +277,7 @@ def test_a_plain_chet_hangs_its_leg_on_the_neck_of_a_zayin() -> None:
         below = area(glyph, "head").bounds[3]
         zayins.append(width_at(area(glyph, "leg"), below + 0.05))
     assert len(necks) > 10
-    assert 0.55 < np.mean(np.array(necks) > 0.8 * np.median(zayins)) < 0.9
-
-
-def test_he_and_chet_are_told_apart_by_a_gap_and_a_joint_that_both_show() -> None:
-    # MS he: the leg apart from its roof so that a common reader sees it; MS chet: joined. How much
-    # is seen is the resolution's: 2 px and 1 px at the smallest body drawn (28 px; no source).
-    pixel = 3.0 / 28.0
-    for hand, glyph in drawings("ה"):
-        rest = area(glyph, *(part.name for part in glyph.parts if part.name != "leg_left"))
-        assert area(glyph, "leg_left").distance(rest) > 2 * pixel + 0.04, hand
-    for hand, glyph in drawings("ח"):
-        if not glyph.has("hump"):
-            leg, roof = area(glyph, "leg_left"), area(glyph, "roof")
-            assert leg.intersection(roof).area > pixel * 0.1, hand
-            _, y0, _, y1 = leg.bounds
-            joint = np.linspace(y0 + 0.05, y0 + 0.6 * (y1 - y0), 12)
-            assert min(width_at(leg, y) for y in joint) > 0.8 * pixel, hand
+    assert np.mean(np.array(necks) > 0.8 * np.median(zayins)) > 0.7
 
 
 YUDS = {

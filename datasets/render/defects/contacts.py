@@ -24,15 +24,11 @@ from crownlet.datasets.render.defects.common import (
 from crownlet.datasets.render.letterforms.glyph import Glyph, Part
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import Region
-from crownlet.datasets.render.letterforms.own_forms import MIN_CHET_NECK_Q
 from crownlet.datasets.render.letterforms.pen import Floats
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 
 _NEAR_CONTACT_GAP_Q = 0.1
-"""Gap in q that remains just before two parts touch."""
-
-_NEAR_LEG_GAP_Q = 0.15
-"""Gap in q that remains just before a leg touches its roof: ink that spreads leaves it open."""
+"""Gap in q that remains just before two parts, or a leg and its roof, touch."""
 
 _DISPLACED_YUD_Q = 0.15
 """A yud moved by more than this in q may count as out of its place."""
@@ -61,9 +57,9 @@ _FUSED_LEG_SHARE = 0.15
 _HAIR_CONTACT_Q, _CHET_CONTACT_Q = 0.05, 0.3
 """Width in q of a contact up to which a he stays a he; width at which it may be read as a chet."""
 
-_RAISED_LEG_SHARE = 0.3
-"""Share of contacts in which the leg itself is drawn up to its roof: widening from there, it is as
-a chet's leg is whose neck is thin, and which of the two it is cannot be known from its form."""
+_RAISED_LEG_SHARE = 0.4
+"""Share of contacts in which the leg itself is drawn up to its roof, which its tip touches. Book
+hands do so in most of their hes (looked at), and readers take the letter for a he."""
 
 
 def heads_touch(
@@ -214,7 +210,9 @@ def leg_touches_roof(
         return None
     under = float(hits[-1])
     if plainness < DOUBTFUL_PLAINNESS:
-        rise = grade_size(plainness, 0.0, max(0.0, _gap_above(leg, roof) - _NEAR_LEG_GAP_Q), 0, 0)
+        rise = grade_size(
+            plainness, 0.0, max(0.0, _gap_above(leg, roof) - _NEAR_CONTACT_GAP_Q), 0, 0
+        )
         return add_mark(
             glyph.with_parts([_raise_leg(leg, rise)]), "leg_touches_roof", 0.0, plainness
         )
@@ -235,7 +233,7 @@ def leg_touches_roof(
         width = float(np.nan_to_num(right - left)[0])
         if width > least:
             touched = glyph.with_parts([raised])
-            touched = _mark_like_chet(touched, width, MIN_CHET_NECK_Q)
+            touched = _mark_like_chet(touched, width)
             return add_mark(touched, "leg_touches_roof", width, plainness, names)
     width = min(grade_size(plainness, 0, 0.035, 0.13, 0.38) * float(rng.uniform(0.75, 1.15)), most)
     if rng.random() < _FUSED_LEG_SHARE:
@@ -250,14 +248,11 @@ def leg_touches_roof(
     return add_mark(touched, "leg_touches_roof", width, plainness, names)
 
 
-def _mark_like_chet(glyph: Glyph, width: float, enough: float = _CHET_CONTACT_Q) -> Glyph:
-    """A contact by a hair leaves a he; the wider it is the more it is a chet (Mishnat Sofrim).
-
-    From a width of `enough` q on it may as well be one.
-    """
+def _mark_like_chet(glyph: Glyph, width: float) -> Glyph:
+    """A contact by a hair leaves a he; the wider it is the more it is a chet (Mishnat Sofrim)."""
     if glyph.letter != "ה" or width <= _HAIR_CONTACT_Q or glyph.share > 0.0:
         return glyph
-    share = 0.5 * min(1.0, (width - _HAIR_CONTACT_Q) / (enough - _HAIR_CONTACT_Q))
+    share = 0.5 * min(1.0, (width - _HAIR_CONTACT_Q) / (_CHET_CONTACT_Q - _HAIR_CONTACT_Q))
     return replace(glyph, other="ח", share=share)
 
 

@@ -6,9 +6,7 @@ Forms after Mishnat Sofrim (MS) and Keset HaSofer 5:2.
 from __future__ import annotations
 
 from crownlet.datasets.render.letterforms.own_forms import (
-    CLOSE_HE_CHET_NECK_Q,
     CLOSE_HE_DRAW,
-    MIN_CHET_NECK_Q,
     MIN_FINAL_NUN_Q,
     NOTICED_LENGTH_Q,
     SLIGHT_KOTZ_Q,
@@ -197,23 +195,16 @@ def flat_chet(d: Sketch) -> None:
     draw_leg(d, x1, t + 0.1, d.foot_y(2.96), name="leg_right", fine=0.8, leaf=True)
     if form < 0.0:  # Like a zayin's leg, swelling below a neck.
         wide = clamp(1.1 * v, 0.5, 0.8)
-        # A zayin's neck; some hands hang it on a thin joint, which is one with the roof none the
-        # less, for whatever hangs free is he's (MS he, chet).
+        # A zayin's neck: a leg held by less is taken to hang free, as only few hands risk.
         thin = d.ways[7]
-        slim = thin < -0.15
-        neck = max(0.3, v * (0.72 + 0.22 * thin))
-        if slim:
-            neck = MIN_CHET_NECK_Q + 0.2 * (thin + 1.0)
+        neck = max(0.3, v * (0.72 + 0.22 * thin)) if thin > -0.7 else 0.15 - 0.5 * (thin + 0.7)
         if form_of(d.hand.form_seed, d.style, "ה").forms[0] > CLOSE_HE_DRAW:
-            neck = max(neck, CLOSE_HE_CHET_NECK_Q)
+            neck = max(neck, 0.34)
         else:
             neck = d.thin(neck, 0.9 * (d.own.hair > 0.5))
-        neck = max(neck, MIN_CHET_NECK_Q / min(1.0, d.narrow))
         mid = x - v / 2
-        # A thin one runs up to the roof as a wedge does, from its belly on.
-        root = neck if slim else max(neck, 0.9 * v)
         d.stroke("leg_left", "leg", [
-            (mid, t - 0.3, root), (mid, t + 0.1, neck),
+            (mid, t - 0.3, max(neck, 0.9 * v)), (mid, t + 0.1, neck),
             (mid - 0.02 + 0.06 * lean, 1.85, wide), (mid + 0.14 * lean, low, 0.24),
         ], end=0.4 * d.cut + d.j(0.3))  # fmt: skip
     else:

@@ -45,14 +45,13 @@ not know the hand may take it for a fault; q for final letters. Plain faults beg
 HEELLESS_RADIUS_EXCESS_Q = 0.5
 """q more of that in a hand which draws no heels: its round letters are rounder still."""
 
-CLOSE_HE_DRAW, CLOSE_HE_CHET_NECK_Q = 0.3, 0.2
+CLOSE_HE_DRAW = 0.3
 """First draw of he's form from which its leg hangs close under the roof, so that the plain chet of
-the hand stands on fuller necks: their least thickness in q."""
+the hand stands on full necks."""
 
-MIN_CHET_NECK_Q, MIN_HE_GAP_Q = 0.11, 0.4
-"""The border of chet and he: the thinnest neck in q by which chet's left leg hangs on its roof, the
-least gap in q that he's leg is given under it (Mishnat Sofrim, he). Unsteadiness takes up to 0.14 q
-of the gap, ink 0.08."""
+MIN_HE_GAP_Q = 0.32
+"""Least gap in q that he's leg is given under its roof. Unsteadiness takes up to 0.14 q of it, ink
+0.08: book hands bring the leaf-shaped leg as close (looked at)."""
 
 MIN_FINAL_NUN_Q, MIN_FINAL_KAF_RATIO = 4.1, 1.85
 """Length in q below which a final nun, and ratio of leg and roof below which a final kaf, may be
