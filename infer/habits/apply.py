@@ -45,7 +45,7 @@ MIN_OWN_LETTERS = _LIMITS.whole("min_own_letters")
 """From so many letters of a form on a page is judged by them alone: pages of one scroll may be by
 two hands, and fewer show neither a habit nor what is usual."""
 
-LETTERS_TOUCH, INK_LOST = "letters_touch", "ink_lost"
+LETTERS_TOUCH, INK_LOST, OVERSTRETCHED = "letters_touch", "ink_lost", "overstretched"
 
 BY_HAND: frozenset[str] = frozenset(
     kind
@@ -138,6 +138,8 @@ def _add_letters_of_others(
 def kinds_of_forms(group: Group, cases: Sequence[Case]) -> dict[str, HabitKind]:
     """What is stated of the letter forms of one defect; forms of which nothing is are left out."""
     defect, _ = group
+    if defect in (INK_LOST, OVERSTRETCHED):
+        return {}  # Matters of a page: `widespread.py` states them.
     counts = count_forms(cases)
     kinds = judge_letters(counts)
     if defect == LETTERS_TOUCH and is_packed(counts[""]):

@@ -26,6 +26,7 @@ from crownlet.infer.findings.severity import severity_of
 from crownlet.infer.habits.apply import (
     BY_HAND,
     INK_LOST,
+    OVERSTRETCHED,
     Changes,
     Group,
     change_letter,
@@ -50,7 +51,7 @@ pages by scribes of the Middle Ages it is 4 to 13%, on rendered ones that are no
 MIN_WIDESPREAD_LETTERS = _LIMITS.whole("min_letters")
 """Fewer letters are places of their own; so many that are drawn out are a way to fill lines."""
 
-LEG_SHORT, OVERSTRETCHED = "leg_short", "overstretched"
+LEG_SHORT = "leg_short"
 
 
 def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
@@ -64,8 +65,7 @@ def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
     for glyph in record.glyphs:
         if LEG_SHORT in glyph.reasons and accepted_by_customs(LEG_SHORT, glyph, record, customs):
             changes[glyph.glyph].usual.add(LEG_SHORT)
-    # Lost ink is a state of the page and no way of its hand: it is stated here, if at all.
-    habits = [habit for habit in record.habits if habit.defect != INK_LOST]
+    habits = [*record.habits]
     for (kind, tags_expected), glyphs in _judged_letters(record):
         usual = [glyph for glyph in _not_outstanding(kind, glyphs) if kind in seen_kinds(glyph)]
         if is_widespread(kind, len(usual), len(glyphs)):

@@ -70,6 +70,12 @@ def test_a_statement_on_a_faultless_hand_is_false() -> None:
     assert card(read([written()] * 10, 5))["precision"] == 0.0
 
 
+def test_a_statement_on_few_letters_is_true_where_half_of_them_are() -> None:
+    letters = [written(PLAIN)] * 4 + [written()] * 36
+    assert card(read(letters, 6))["precision"] == 1.0
+    assert card(read(letters, 12))["precision"] == 0.0
+
+
 def test_doubtful_cases_are_no_habit_and_make_no_statement_false() -> None:
     found = card(read([written(DOUBTFUL)] * 10, 5))
     assert (found["planted"], found["statements"], found["statements_on_own_forms"]) == (0, 0, 1)

@@ -43,8 +43,9 @@ HABIT_DEFECTS = tuple(name for name in GLYPH_DEFECTS if name not in DAMAGE)
 MIN_PLANTED_SHARE = 0.3
 """Share of its letters from which a planted defect asks for a statement (issue 15)."""
 
-MIN_TRUE_SHARE = 0.2
-"""Share of the letters that a statement names from which it is true of the hand."""
+MIN_TRUE_SHARE, MIN_TRUE_SHARE_OF_SEEN = 0.2, 0.5
+"""Share of the letters that a statement names from which it is true of the hand; where it is seen
+on few of them, the share of what is seen."""
 
 MAX_SHARE_ERROR = 0.1
 """Difference of stated and true share up to which the counts are true."""
@@ -122,7 +123,7 @@ class HabitTally:
         here = planted_share(truth, group, self.customs, named)
         if here.known < MIN_KNOWN_SHARE * here.letters:
             self.own_way[habit.defect] += 1
-        elif here.share < MIN_TRUE_SHARE:
+        elif here.share < min(MIN_TRUE_SHARE, MIN_TRUE_SHARE_OF_SEEN * habit.seen / habit.judged):
             self.false[habit.defect] += 1
         else:
             self.true[habit.defect] += 1
