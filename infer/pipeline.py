@@ -379,7 +379,7 @@ def _route(
     glyphs = glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,
         thresholds, limits,
-        doubted_letters(page.assessed.hidden, page.odds, aligned, rules.hand.means),
+        doubted_letters(page.assessed.hidden, page.odds, networks_odds, aligned, rules.hand.means),
     )  # fmt: skip
     absent = match.absent if match is not None else ()
     lost = {letter.after - 1 for letter in absent if letter.route == "finding"}

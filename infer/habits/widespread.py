@@ -26,6 +26,7 @@ from crownlet.infer.findings.severity import severity_of
 from crownlet.infer.habits.apply import (
     BY_HAND,
     INK_LOST,
+    LETTERS_TOUCH,
     OVERSTRETCHED,
     Changes,
     Group,
@@ -38,7 +39,7 @@ from crownlet.infer.habits.apply import (
 from crownlet.infer.habits.judge import stands_out
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.limits import limits_of
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.records import TAG_MISSING, GlyphRecord, PageRecord
 from crownlet.infer.routing.judgement import seen_kinds, tally_of
 from crownlet.infer.view.wording import count_of, latin_name
 
@@ -61,10 +62,17 @@ def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
     A left leg that is measured, and as long as the customs ask, is no reason of its letter.
     """
     unlike = record.familiarity is not None and not record.familiarity.known
+    packed = {h.defect for h in record.habits if h.defect == LETTERS_TOUCH and h.kind == "habit"}
     changes: dict[int, Changes] = defaultdict(Changes)
     for glyph in record.glyphs:
         if LEG_SHORT in glyph.reasons and accepted_by_customs(LEG_SHORT, glyph, record, customs):
             changes[glyph.glyph].usual.add(LEG_SHORT)
+        if glyph.expected in (None, glyph.letter):
+            continue
+        # What hands do differs by letter, and which letter this is is in question.
+        changes[glyph.glyph].usual |= {LETTERS_TOUCH} & packed
+        if unlike:
+            changes[glyph.glyph].doubted |= {TAG_MISSING, *BY_HAND} & {*seen_kinds(glyph)}
     habits = [*record.habits]
     for (kind, tags_expected), glyphs in _judged_letters(record):
         usual = [glyph for glyph in _not_outstanding(kind, glyphs) if kind in seen_kinds(glyph)]

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
+from crownlet.infer.hand.contradictions import temper_contradictions
 from crownlet.infer.hand.forms import MixingWeights, fit_weights, likelihood_gain, softmax
 from crownlet.infer.hand.kernel import LetterDescriptors, class_scores, join_descriptors
 from crownlet.infer.hand_records import HandForm, HandRecord
@@ -173,6 +174,7 @@ def learn_hand(page: LabelledLetters, others: Sequence[LabelledLetters] = ()) ->
         why = f"The hand is one that the networks know ({letters} letters): nothing was changed."
         return HandReading(page.odds, not_learned(why))
     mixed = softmax(fit.weights.networks * _log(page.odds) + fit.weights.hand * fit.scores)
+    mixed = temper_contradictions(mixed, page.labels)
     # "No letter" keeps its share.
     odds = mixed * page.odds.sum(axis=1, keepdims=True)
     return HandReading(odds, _record(page, odds, fit))

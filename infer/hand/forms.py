@@ -76,6 +76,9 @@ MIN_LEAD_OF_FAR_LETTER = _LIMITS.number("min_lead_of_far_letter")
 fault or is stretched, and is no other letter."""
 
 
+MIN_SURE_P = _LIMITS.number("min_sure_p")
+"""Probability, by a hand that was learned, from which a letter is surely like its sisters."""
+
 PRIOR_STRENGTH = _LIMITS.number("prior_strength")
 """Precision of the prior that holds the weights toward the networks alone."""
 
@@ -207,22 +210,29 @@ def likelihood_gain(
 def doubted_letters(
     hidden: npt.NDArray[np.float32] | None,
     odds: Floats,
+    networks_odds: Floats,
     aligned: AlignedText | None,
     means: Floats | None,
 ) -> Bools | None:
     """(N,) letters that do not stand in their hand as the letter that the text has there, or as the
     one read where there is none; None where the networks do not give what that needs.
 
-    `hidden` (N, H) and `odds` (N, 27) in reading order, `means` (27, H) of the training.
+    `hidden` (N, H) and `odds` (N, 27) in reading order, `networks_odds` (N, 27) those of the
+    networks alone, `means` (27, H) of the training. Where the hand was learned, a letter that the
+    text confirms and that is surely read by its sisters is like them, and no doubt.
     """
     if hidden is None or means is None:
         return None
-    labels = odds.argmax(axis=1)
+    read = odds.argmax(axis=1)
+    labels, confirmed = read, np.zeros(len(odds), np.bool_)
     if aligned is not None:
         expected = aligned.alignment.expected
         text = np.array([index_of(char) for char in aligned.text], np.int64)
         labels = np.where(expected >= 0, text[np.maximum(expected, 0)], labels)
-    return stand_in_hand(hidden, labels, means).doubted
+        learned = not np.array_equal(odds, networks_odds)
+        sure = odds.max(axis=1) >= MIN_SURE_P
+        confirmed = learned & sure & (expected >= 0) & (labels == read)
+    return np.asarray(stand_in_hand(hidden, labels, means).doubted & ~confirmed)
 
 
 def stand_in_hand(hidden: npt.NDArray[np.float32], labels: Ints, means: Floats) -> HandStanding:

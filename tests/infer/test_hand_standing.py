@@ -9,7 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crownlet.datasets.scribal.alphabet import LETTERS
+from crownlet.datasets.scribal.portion import Portion
 from crownlet.infer.hand.forms import MIN_LEAD, doubted_letters, stand_in_hand
+from crownlet.infer.text.alignment import Alignment
+from crownlet.infer.text.match import AlignedText
 
 CLASSES, NUMBERS = 27, 64
 
@@ -49,4 +53,30 @@ def test_a_letter_far_from_all_is_doubted() -> None:
 
 def test_without_hidden_numbers_nothing_is_known_of_the_standing() -> None:
     odds = np.full((2, CLASSES), 1 / CLASSES)
-    assert doubted_letters(None, odds, None, np.zeros((CLASSES, NUMBERS))) is None
+    assert doubted_letters(None, odds, odds, None, np.zeros((CLASSES, NUMBERS))) is None
+
+
+def test_what_the_text_confirms_and_a_learned_hand_reads_surely_is_no_doubt() -> None:
+    """A letter that the text confirms and that looks like its sisters is clear (issue 15)."""
+    hidden, labels, means = cloud(np.random.default_rng(2), 8, 2.0)
+    hidden[3] = hidden[8 * 5]
+    sure = np.full((len(labels), CLASSES), 0.001)
+    sure[np.arange(len(labels)), labels] = 0.97
+    alone = np.full_like(sure, 1 / CLASSES)
+    every = np.arange(len(labels))
+    text = "".join(LETTERS[k] for k in labels)
+    aligned = AlignedText(
+        Portion("a text", (text,), None, frozenset()), Alignment(every, len(labels), 0.0),
+        every == 0, 0 * every, every, text, frozenset(),
+    )  # fmt: skip
+
+    def doubted(odds: np.ndarray, networks: np.ndarray) -> list[int]:
+        found = doubted_letters(hidden, odds, networks, aligned, means)
+        assert found is not None
+        return list(np.flatnonzero(found))
+
+    assert doubted(sure, sure) == [3]  # nothing was learned
+    assert doubted(sure, alone) == []
+    unsure = sure.copy()
+    unsure[3, labels[3]] = 0.8
+    assert doubted(unsure, alone) == [3]

@@ -46,6 +46,7 @@ ALLOWED = {
     },
     "habits.statements": {"MAX_LETTERS_NAMED": "length of a message"},
     "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
+    "hand.contradictions": {"EVEN": "as likely as not"},
     "hand.forms": {
         "MIN_STEP_SCALE": "end of an iteration",
         "MIN_LOSS_DECREASE_NATS": "end of an iteration",

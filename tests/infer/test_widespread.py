@@ -115,3 +115,14 @@ def test_a_leg_as_long_as_the_customs_ask_is_no_reason() -> None:
     page = made.record([row], measurements=(length,), familiarity=KNOWN)
     assert state_widespread(page, CUSTOMS).glyphs[0].route == "clear"
     assert state_widespread(replace(page, measurements=()), CUSTOMS).glyphs[0].route == "review"
+
+
+def test_a_letter_that_is_none_of_the_text_has_no_finding_of_form() -> None:
+    """What it should look like is unknown; that it is there is the finding."""
+    p = {"corner_rounded": 0.99, "tag_missing": 0.999}
+    rows = letters("ר", "corner_rounded", [0.001] * 30, 0.8)
+    extra = made.flagged(31, "ר", "letter_extra", *p, p=p, expected="")
+    page = stated([*rows, extra])
+    assert page.glyphs[-1].sure == ("letter_extra",)
+    assert page.glyphs[-1].reasons == ("letter_extra", *p)
+    assert stated([*rows, extra], KNOWN).glyphs[-1].sure == ("letter_extra", *p)
