@@ -137,15 +137,25 @@ def _add_letters_of_others(
 
 def kinds_of_forms(group: Group, cases: Sequence[Case]) -> dict[str, HabitKind]:
     """What is stated of the letter forms of one defect; forms of which nothing is are left out."""
-    defect, _ = group
+    seen: dict[str, int] = defaultdict(int)
+    for case in cases:
+        seen[case.form] += case.seen
+    return kinds_of_counts(group[0], count_forms(cases), seen)
+
+
+def kinds_of_counts(
+    defect: str, counts: Mapping[str, Count], seen: Mapping[str, int]
+) -> dict[str, HabitKind]:
+    """What is stated of letter forms by the letters that are likely to show a defect, and by those
+    that are `seen` to."""
     if defect in (INK_LOST, OVERSTRETCHED):
         return {}  # Matters of a page: `widespread.py` states them.
-    counts = count_forms(cases)
     kinds = judge_letters(counts)
     if defect == LETTERS_TOUCH and is_packed(counts[""]):
         kinds = {"": "habit"}
-    stated = [case.seen for case in cases if case.form in kinds]
-    if sum(stated) < max(MIN_SEEN_OF_STATEMENT, MIN_SEEN_SHARE_OF_STATEMENT * len(stated)):
+    judged = sum(counts[form].judged for form in kinds)
+    least = max(MIN_SEEN_OF_STATEMENT, MIN_SEEN_SHARE_OF_STATEMENT * judged)
+    if sum(seen[form] for form in kinds) < least:
         return {}
     if not CATALOGUE[defect].habit:
         return dict.fromkeys(kinds, "repeated")

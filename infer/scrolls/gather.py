@@ -11,7 +11,6 @@ from typing import Any
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import FileFault
-from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.run import open_run
@@ -156,7 +155,7 @@ def update_scrolls(
 
     def read(name: str) -> PageSketch:
         record, findings = pages[name].brief()
-        page = sketch_page(record, listed_letters(findings) if pages[name].has_findings else None)
+        page = sketch_page(record, findings if pages[name].has_findings else None)
         signs[name] = page.sign
         return replace(page, name=name)
 
@@ -164,13 +163,3 @@ def update_scrolls(
     scrolls = add_same_page_notes(tuple(scrolls_of(places, doubled, read)), signs, doubled)
     write_scrolls(run, scrolls, places)
     return scrolls
-
-
-def listed_letters(findings: Iterable[Finding]) -> frozenset[int]:
-    """Letters with a finding by the page's customs."""
-    return frozenset(
-        glyph
-        for finding in findings
-        if finding.route == "finding" and finding.scope == "glyph"
-        for glyph in finding.glyphs
-    )

@@ -3,7 +3,8 @@ hand."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from crownlet.infer.text.side import Side
@@ -126,6 +127,11 @@ class ScrollHabit:
     reverse: tuple[int, int]
     """The same on the reverses."""
     says: str
+    heading: str = ""
+    """The gravest heading of the letters concerned, as in a finding."""
+    glyphs: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    """By page, the letters that show a habit that no page has letters enough to state; else they
+    stand in the statements of the pages."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +149,7 @@ class Scroll:
     consistency: Consistency | None
     """None without a face."""
     habits: tuple[ScrollHabit, ...] = ()
-    """Statements on the hand, those of its pages with the counts of all pages."""
+    """Statements on the hand with the counts of all pages, first those that its pages make."""
 
     @property
     def pages(self) -> tuple[str, ...]:

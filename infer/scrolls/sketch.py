@@ -5,12 +5,13 @@ A run of a hundred scrolls has hundreds of thousands of letters; a few numbers o
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from crownlet.infer.habits.apply import form_of, group_of, is_judged
-from crownlet.infer.habits.judge import Count
+from crownlet.infer.findings.finding import HEADING_RANK, Finding, Heading
+from crownlet.infer.habits.apply import form_of, group_of, is_judged, probability_by_hand
+from crownlet.infer.habits.judge import HALF
 from crownlet.infer.hand_records import HabitRecord
 from crownlet.infer.records import TAG_NONE, UNFAMILIAR, GlyphRecord, PageRecord
 from crownlet.infer.routing.judgement import Crown, Judgement, crown_of, judgement_of
@@ -23,6 +24,17 @@ MIN_READ_P = 0.5
 
 HabitKey = tuple[str, int | None, str]
 """A defect, the crowns that its letters ask for (None for other defects), and a form."""
+
+
+class DefectCount(NamedTuple):
+    """How many letters of one form show a defect."""
+
+    seen: tuple[int, ...]
+    """Numbers of the letters that show it as surely as a finding, or as evidence of a habit."""
+    likely: int
+    """Letters that are likelier than not to show it, those seen among them."""
+    clear: int
+    judged: int
 
 
 class SketchedLetter(NamedTuple):
@@ -74,18 +86,21 @@ class PageSketch:
     """Letters unlike those that the networks know; they are not compared."""
     habits: tuple[HabitRecord, ...] = ()
     """Statements on the hand of the page."""
-    counts: Mapping[HabitKey, Count] = field(default_factory=dict)
-    """Letters that show a defect, and letters judged."""
+    counts: Mapping[HabitKey, DefectCount] = field(default_factory=dict)
+    headings: Mapping[str, str] = field(default_factory=dict)
+    """The gravest heading of the findings on letters, by defect; empty where findings are not
+    known."""
     sign: Signature | None = field(default=None, compare=False, repr=False)
     """Signature of the page; None where its letters are too few."""
 
 
-def sketch_page(record: PageRecord, listed: Collection[int] | None = None) -> PageSketch:
+def sketch_page(record: PageRecord, findings: Sequence[Finding] | None = None) -> PageSketch:
     """A page in brief.
 
-    `listed` are the letters with a finding by the page's customs; None where those are not known,
-    and what the networks and measures see counts.
+    `findings` are those by the page's customs; None where they are not known, and what the networks
+    and measures see counts.
     """
+    listed = None if findings is None else listed_letters(findings)
     text = "".join(glyph.letter for glyph in record.glyphs)
     return PageSketch(
         name=record.name,
@@ -103,21 +118,48 @@ def sketch_page(record: PageRecord, listed: Collection[int] | None = None) -> Pa
         unlike=sum(UNFAMILIAR in glyph.reasons for glyph in record.glyphs),
         habits=record.habits,
         counts=count_defects(record.glyphs),
+        headings=_gravest_headings(findings or ()),
         sign=page_signature(record.glyphs),
     )
 
 
-def count_defects(glyphs: Iterable[GlyphRecord]) -> dict[HabitKey, Count]:
-    """How many letters show each defect: as a finding, or as evidence of a habit."""
-    counts: dict[HabitKey, Count] = {}
+def listed_letters(findings: Iterable[Finding]) -> frozenset[int]:
+    """Letters with a finding by the page's customs."""
+    return frozenset(glyph for finding in _letter_findings(findings) for glyph in finding.glyphs)
+
+
+def _letter_findings(findings: Iterable[Finding]) -> Iterator[Finding]:
+    return (x for x in findings if x.route == "finding" and x.scope == "glyph")
+
+
+def _gravest_headings(findings: Iterable[Finding]) -> dict[str, str]:
+    """The gravest heading of the findings on letters, by defect."""
+    by_kind: dict[str, list[Heading]] = {}
+    for finding in _letter_findings(findings):
+        by_kind.setdefault(finding.kind, []).append(finding.heading)
+    return {kind: min(found, key=HEADING_RANK.__getitem__) for kind, found in by_kind.items()}
+
+
+def count_defects(glyphs: Iterable[GlyphRecord]) -> dict[HabitKey, DefectCount]:
+    """How many letters show each defect."""
+    found: dict[HabitKey, list[tuple[GlyphRecord, str]]] = {}
     for glyph in glyphs:
         for name in glyph.p:
             if name != TAG_NONE and is_judged(glyph, name):
                 key = (*group_of(glyph, name), form_of(glyph, name))
-                before = counts.get(key, Count(0, 0))
-                seen = judgement_of(glyph, name) == "seen"
-                counts[key] = Count(before.seen + seen, before.judged + 1)
-    return counts
+                found.setdefault(key, []).append((glyph, name))
+    return {key: _count_letters(rows) for key, rows in found.items()}
+
+
+def _count_letters(rows: Sequence[tuple[GlyphRecord, str]]) -> DefectCount:
+    seen, likely, clear = [], 0, 0
+    for glyph, name in rows:
+        judged = judgement_of(glyph, name)
+        if judged == "seen":
+            seen.append(glyph.glyph)
+        likely += judged == "seen" or probability_by_hand(glyph, name) > HALF
+        clear += judged == "clear"
+    return DefectCount(tuple(seen), likely, clear, len(rows))
 
 
 def top_notes(record: PageRecord) -> tuple[str, ...]:

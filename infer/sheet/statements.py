@@ -158,12 +158,24 @@ def read_habits(
     for page in pages:
         for each in read_json(run.folder / page / "page.json").get("habits", ()):
             by_group.setdefault(_group(each), []).append((page, each))
+    for group, whole in of_scroll.items():
+        if group not in by_group and whole.get("glyphs"):
+            by_group[group] = _rows_of_all_pages(whole)
     found = [
         _habit(run, rows, of_scroll.get(group, {}), made)
         for group, rows in by_group.items()
         if group[0] in CATALOGUE
     ]
     return tuple(sorted(found, key=lambda h: (HEADING_RANK[h.heading], -len(h.evidence))))
+
+
+def _rows_of_all_pages(whole: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
+    """Of a habit that only all pages together show, one row for each page with letters of it."""
+    letters = [{"letter": letter} for letter in whole["letters"] or [""]]
+    return [
+        (page, {**whole, "letters": letters, "glyphs": numbers, "exceptions": []})
+        for page, numbers in whole["glyphs"].items()
+    ]
 
 
 def _group(habit: Mapping[str, Any]) -> tuple[str, object]:

@@ -17,6 +17,7 @@ from scipy.stats import binom, binomtest
 
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.collect import collect_findings
+from crownlet.infer.findings.finding import HEADINGS
 from crownlet.infer.habits.apply import find_habits
 from crownlet.infer.habits.judge import (
     MIN_FIT_OF_LETTER,
@@ -328,6 +329,31 @@ def test_a_scroll_states_both_sides() -> None:
     (habit,) = scroll_habits([sketch_page(judged(*uncrowned))], [sketch_page(judged(*crowned))])
     assert (habit.face, habit.reverse, habit.letters) == ((12, 12), (0, 3), "ב")
     assert habit.says.endswith("(bet): on the face 12 of 12, on the reverse 0 of 3.")
+
+
+def test_letters_of_all_pages_show_what_no_page_can() -> None:
+    """Four of four on each of four pages, inspected one by one: the scroll states it, and no page.
+
+    Of what the customs accept there is no finding, and nothing is stated.
+    """
+    sides = []
+    for number in range(4):
+        page = replace(judged(*letters("ר", "corner_rounded", [0.99] * 4)), name=f"column-{number}")
+        assert page.habits == ()
+        sides.append(sketch_page(page, collect_findings(page, CUSTOMS)))
+    (habit,) = scroll_habits(sides[:3], sides[3:])
+    assert (habit.defect, habit.letters, habit.face, habit.reverse) == (
+        "corner_rounded", "ר", (12, 12), (4, 4),
+    )  # fmt: skip
+    assert habit.glyphs == {f"column-{number}": (1, 2, 3, 4) for number in range(4)}
+    assert habit.heading in HEADINGS
+    assert habit.says == (
+        "All pages together: a corner is rounded (resh): on the face 12 of 12, on the reverse 4 of "
+        "4."
+    )
+    accepted = [replace(side, headings={}) for side in sides]
+    assert scroll_habits(accepted, []) == ()
+    assert scroll_habits(sides[:1], []) == ()
 
 
 def test_a_measure_that_denies_one_letter_hides_no_habit() -> None:

@@ -105,6 +105,22 @@ def test_the_sheet_opens_with_the_sentences_and_bare_crops(run: Run) -> None:
     assert wall.count("<figure>") == len(statements_of(run)[0][0].crops)
 
 
+def test_what_only_all_pages_show_opens_the_sheet_too(run: Run) -> None:
+    path = run.folder / "scrolls.json"
+    data = json.loads(path.read_text())
+    hes = [g.glyph for g in made.glyphs() if g.letter == "ה"]
+    data["scrolls"][0]["habits"].append({
+        "defect": "corner_rounded", "tags_expected": None, "letters": "ה", "heading": "question",
+        "glyphs": {"one-face": hes, "one-reverse": hes[:2]}, "says": "All pages together: ...",
+    })  # fmt: skip
+    path.write_text(json.dumps(data))
+    (found,) = [s for s in statements_of(open_run(run.folder))[0] if s.habit.letters == "ה"
+                and s.habit.defect == "corner_rounded"]  # fmt: skip
+    assert found.habit.heading == "question"
+    assert {page for page, _ in found.habit.evidence} == {"one-face", "one-reverse"}
+    assert len(found.habit.evidence) == len(hes) + 2
+
+
 def test_at_most_five_sentences_open_a_sheet(run: Run) -> None:
     kinds = ("head_melted", "part_loose", "tag_bare", "overstretched", "leg_short", "heel_missing")
     plant(run, "one-face", [habit(k, "ה", [3, 8], "outset", f"{k}.") for k in kinds])
