@@ -19,7 +19,7 @@ from crownlet.infer.view.wording import count_of, defect_words, describe_defect,
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
-_RESERVED_STEMS = ("index", "teaching", "authority", "parchment", "owners", "posters")
+_RESERVED_STEMS = ("index", "teaching", "authority", "parchment", "owners", "posters", "beside")
 
 _MAX_STEM_CHARACTERS = 80
 

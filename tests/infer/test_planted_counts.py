@@ -83,7 +83,10 @@ def counts_after(words: str, sheet: str) -> dict[str, int]:
     """The counts of a sentence such as "Seen: tag missing 12, heads touch 1."."""
     found = re.search(rf"{words}: ([^.]*)\.", sheet)
     listed = re.findall(r"([a-z ]+) (\d+)", found.group(1)) if found else []
-    return {name.strip().replace(" ", "_"): int(number) for name, number in listed}
+    return {
+        name.strip().replace("crown ", "tag ").replace(" ", "_"): int(number)
+        for name, number in listed
+    }
 
 
 @pytest.mark.parametrize("kind", KINDS)

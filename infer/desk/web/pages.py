@@ -15,6 +15,7 @@ from crownlet.infer.desk.web.render import render
 from crownlet.infer.desk.web.views import page_values, pictures_html, progress_html
 from crownlet.infer.review.web import pages as review_pages
 from crownlet.infer.review.web.requests import UserFacingError
+from crownlet.infer.sheet.beside import BESIDE_FILE, BesideError, read_pair, render_beside
 from crownlet.infer.sheet.decisions import Decisions, read_decisions
 from crownlet.infer.sheet.lists import (
     AUTHORITY_FILE,
@@ -130,6 +131,11 @@ def _sheet_html(run: Run, folder: str, file: str, query: Mapping[str, str]) -> s
             (make_row(run, scroll, links[scroll.name], decisions) for scroll in run.scrolls), True,
             LIST_FILES if decisions else (),
         )  # fmt: skip
+    if file == BESIDE_FILE:
+        try:
+            return render_beside(run, *read_pair(run, query), chosen=True)
+        except BesideError as error:
+            raise UserFacingError(str(error), 404) from None
     if file == AUTHORITY_FILE:
         return render_authority_list(run, decisions)
     if file == PARCHMENT_FILE:
