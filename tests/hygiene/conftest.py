@@ -1,4 +1,4 @@
-"""The audit of dependencies, importable as `audit` and `sbom`, and pages for all tests here."""
+"""`audit`, `floors` and `sbom` of dependencies, and pages for all tests here, to be imported."""
 
 import sys
 from pathlib import Path

@@ -10,6 +10,7 @@ import tomllib
 from pathlib import Path
 
 import audit
+import floors
 import pytest
 import sbom
 
@@ -69,13 +70,18 @@ def test_licences_are_told_apart(name: str, fine: bool) -> None:
     assert audit.permissive(name) is fine
 
 
+def pinned_versions() -> dict[str, str]:
+    """The versions of `configs/constraints.txt`."""
+    text = (ROOT / "configs" / "constraints.txt").read_text("utf-8")
+    return {audit.plain(n): v for n, v in re.findall(r"^([\w.-]+)==(\S+)$", text, re.M)}
+
+
 def test_every_direct_dependency_is_pinned_or_bounded() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     lines = [*project["dependencies"]]
     for extra in project["optional-dependencies"].values():
         lines += [line for line in extra if not line.startswith(audit.ROOT)]
-    text = (ROOT / "configs" / "constraints.txt").read_text("utf-8")
-    pinned = {audit.plain(name) for name in re.findall(r"^([\w.-]+)==\S+$", text, re.M)}
+    pinned = set(pinned_versions())
     open_ended = [line for line in lines if not re.search("<|==", line)]
     names = {audit.plain(re.split(r"[\[<>=~! ]", line)[0]) for line in open_ended}
     assert names - pinned == set()
@@ -85,8 +91,7 @@ def test_every_direct_dependency_is_pinned_or_bounded() -> None:
 
 def test_all_that_users_install_is_pinned() -> None:
     """What a dependency brings decides as much as it does: h11 parses requests, protobuf models."""
-    text = (ROOT / "configs" / "constraints.txt").read_text("utf-8")
-    pinned = {audit.plain(name) for name in re.findall(r"^([\w.-]+)==\S+$", text, re.M)}
+    pinned = set(pinned_versions())
     found = audit.installed("review", "survey", "cluster", "heic", "pdf")
     assert {"h11", "anyio", "protobuf"} <= set(found)
     assert set(found) - pinned == set()
@@ -95,20 +100,61 @@ def test_all_that_users_install_is_pinned() -> None:
 @pytest.mark.parametrize(
     ("name", "floor"),
     [
-        # First versions without a published advisory (CVE of each; from memory).
+        # First versions without a published advisory (CVE or GHSA of each, by the databases of
+        # GitHub and PyPA as of autumn 2026).
         ("jinja2", (3, 1, 6)),  # CVE-2025-27516
         ("h11", (0, 16)),  # CVE-2025-43859
-        ("starlette", (0, 49, 1)),  # CVE-2025-62727
-        ("python-multipart", (0, 0, 22)),  # CVE-2026-24486
-        ("pillow", (12, 1, 1)),  # CVE-2026-25990
+        ("starlette", (1, 3, 1)),  # GHSA-82w8-qh3p-5jfq, CVE-2026-48710
+        ("python-multipart", (0, 0, 31)),  # GHSA-v9pg-7xvm-68hf
+        ("pillow", (12, 3)),  # CVE-2026-55798 and eleven more
+        ("opencv-python-headless", (4, 12)),  # CVE-2025-53644
+        ("pi-heif", (1, 3)),  # CVE-2026-28231
+        ("distributed", (2026, 1)),  # CVE-2026-23528
+        ("onnx", (1, 21)),  # CVE-2026-27489, CVE-2026-34445
+        ("pytorch-lightning", (2, 6, 6)),  # CVE-2026-58659
+        ("hydra-core", (1, 3, 4)),  # CVE-2026-68508
         ("fonttools", (4, 60, 2)),  # CVE-2025-66034
         ("tqdm", (4, 66, 3)),  # CVE-2024-34062
+        ("pytest", (9, 0, 3)),  # CVE-2025-71176
+        ("setuptools", (83,)),  # CVE-2026-59890
     ],
 )
 def test_floors_lie_above_published_advisories(name: str, floor: tuple[int, ...]) -> None:
-    text = (ROOT / "pyproject.toml").read_text("utf-8")
-    [asked] = re.findall(rf'"{name}>=([\d.]+)"', text)
-    assert tuple(map(int, asked.split("."))) >= floor
+    assert version_of(floors.floors()[name]) >= floor
+
+
+def version_of(text: str) -> tuple[int, ...]:
+    """Numbers of a version, without zeros at its end (PEP 440: 1.0 is 1)."""
+    numbers = [int(part) for part in text.split(".")]
+    while numbers and not numbers[-1]:
+        numbers.pop()
+    return tuple(numbers)
+
+
+def test_floors_lie_below_what_is_pinned() -> None:
+    """`.ci/oldest` runs the tests with the one, `.ci/run` with the other."""
+    pins = pinned_versions()
+    above = {
+        name: floor for name, floor in floors.floors().items()
+        if version_of(floor) > version_of(pins[audit.plain(name)])
+    }  # fmt: skip
+    assert above == {}
+    text = (ROOT / ".ci" / "oldest").read_text("utf-8")
+    assert "tests/hygiene/floors.py" in text
+
+
+def test_what_users_install_has_hashes_and_no_address() -> None:
+    """Format: pip's requirements files with `--hash`, which only hold exact versions."""
+    text = (ROOT / "configs" / "hashes.txt").read_text("utf-8")
+    assert not re.search(r"://|^\s*-", re.sub(r"--hash=sha256:[0-9a-f]{64}\b", "", text), re.M)
+    entries = re.findall(r"^([\w.-]+)==(\S+) \\\n((?: +--hash=\S+(?: \\)?\n)+)", text, re.M)
+    hashed = {name: version for name, version, _ in entries}
+    pins = pinned_versions()
+    assert hashed == {name: pins[name] for name in hashed}
+    users = audit.installed("review", "survey", "cluster", "heic", "pdf")
+    assert set(users) - set(hashed) == set()
+    every = re.findall(r"--hash=sha256:([0-9a-f]{64})\b", text)
+    assert len(every) == len(set(every))
 
 
 def test_the_list_of_parts_is_cyclonedx() -> None:

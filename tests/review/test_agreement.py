@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import synthetic_runs as made
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score, confusion_matrix
 
@@ -17,6 +17,7 @@ from crownlet.infer.review.store import ReviewStore
 pairs = st.lists(st.tuples(st.sampled_from(CHOICES), st.sampled_from(CHOICES)), min_size=2)
 
 
+@settings(deadline=None)
 @given(pairs=pairs)
 def test_kappa_is_that_of_scikit_learn(pairs: list[tuple[str, str]]) -> None:
     ours = measure_agreement(pairs)
