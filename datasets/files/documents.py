@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import stat
 from pathlib import Path
 from typing import Any, ClassVar
@@ -20,6 +21,9 @@ MAX_NESTING = 60
 """Depth to which a file may be nested; those of this package have six."""
 
 _Safe: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+_HALF_PAIR = re.compile(r"\\u[dD][89a-fA-F]|[\ud800-\udfff]")
+"""What may be half of a surrogate pair, written out or as an escape."""
 
 _TIMESTAMP = "tag:yaml.org,2002:timestamp"
 
@@ -47,11 +51,18 @@ def read_small_file(path: Path, max_bytes: int) -> bytes:
 
 
 def parse_json(data: bytes | str) -> Any:
-    """The value of a JSON text; ValueError, also for one that is nested too deep."""
+    """The value of a JSON text; ValueError, also for one that is nested too deep.
+
+    Half of a surrogate pair is refused: JSON can hold it, and no file or page can.
+    """
+    text = data if isinstance(data, str) else data.decode(json.detect_encoding(data))
     try:
-        return json.loads(data)
+        value = json.loads(text)
+        if _HALF_PAIR.search(text):
+            json.dumps(value, ensure_ascii=False).encode("utf-8")
     except RecursionError:
         raise ValueError("is nested too deep") from None
+    return value
 
 
 def parse_yaml(data: bytes) -> Any:

@@ -78,6 +78,15 @@ def plain(path: str | Path) -> str:
     )
 
 
+MAX_QUOTED_CHARACTERS = 60
+
+
+def quoted(text: str) -> str:
+    """A text out of a file in quotation marks, cut where it is long, so that it can be printed."""
+    cut = text[:MAX_QUOTED_CHARACTERS] + "…" if len(text) > MAX_QUOTED_CHARACTERS else text
+    return repr(cut)
+
+
 _UNPRINTED = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Unicode categories of control and format characters, broken halves, and separators of lines."""
 

@@ -13,6 +13,14 @@ def cut_name(name: str) -> str:
     return name.encode("utf-8", "replace")[-MAX_NAME_BYTES:].decode("utf-8", "ignore")
 
 
+def is_file(path: str | Path) -> bool:
+    """Whether a file stands there; False too for what no path can be, such as a name too long."""
+    try:
+        return Path(path).is_file()
+    except (OSError, ValueError):
+        return False
+
+
 def is_unicode(path: str | Path) -> bool:
     """Whether a path is text: on Linux a name may hold any bytes, which no table can hold."""
     try:

@@ -19,8 +19,8 @@ from typing import Any, Literal, cast, get_args, get_type_hints
 import yaml
 
 from crownlet.datasets.files.documents import parse_yaml
-from crownlet.datasets.files.errors import plain
-from crownlet.datasets.files.names import is_unicode
+from crownlet.datasets.files.errors import plain, quoted
+from crownlet.datasets.files.names import is_file, is_unicode
 from crownlet.datasets.scribal.alphabet import BY_CHAR, index_of
 
 SHIPPED_CUSTOMS = ("unspecified", "beit_yosef", "arizal", "vellish", "strict")
@@ -92,9 +92,11 @@ def load_customs(name_or_path: str | Path = "unspecified") -> Customs:
     if isinstance(name_or_path, str) and name_or_path in SHIPPED_CUSTOMS:
         return _load_shipped(name_or_path)
     path = Path(name_or_path)
-    if not path.is_file():
+    if not is_file(path):
         known = ", ".join(SHIPPED_CUSTOMS)
-        raise ValueError(f"{str(name_or_path)!r} is neither shipped customs ({known}) nor a file")
+        raise ValueError(
+            f"{quoted(str(name_or_path))} is neither shipped customs ({known}) nor a file"
+        )
     if not is_unicode(path):
         raise ValueError(f"{plain(path)}: its name is not in UTF-8; give it another")
     if path.stat().st_size > MAX_CUSTOMS_BYTES:

@@ -14,6 +14,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
+from crownlet.datasets.files.errors import quoted
+from crownlet.datasets.files.names import is_file
 from crownlet.datasets.scribal.divine_names import find_name_words
 from crownlet.datasets.scribal.portion import Lines, Portion, read_lines
 
@@ -83,7 +85,7 @@ def read_portion(name_or_path: str | Path) -> Portion:
     if isinstance(name_or_path, str) and name_or_path in KNOWN_PORTIONS:
         return load_portion(name_or_path)
     path = Path(name_or_path)
-    if not path.is_file():
+    if not is_file(path):
         return _read_passage(str(name_or_path))
     return _portion_from_lines(path.stem, read_lines(path))
 
@@ -98,10 +100,10 @@ def _read_passage(name: str) -> Portion:
     if looks_like_passage(name):
         return read_passage(name)
     if near := difflib.get_close_matches(name.casefold(), KNOWN_PORTIONS, n=1):
-        raise ValueError(f"there is no portion {name!r}; did you mean {near[0]!r}?")
+        raise ValueError(f"there is no portion {quoted(name)}; did you mean {near[0]!r}?")
     known = ", ".join(KNOWN_PORTIONS)
     raise ValueError(
-        f"{name!r} is neither a portion ({known}) nor a passage such as {EXAMPLE_PASSAGE} "
+        f"{quoted(name)} is neither a portion ({known}) nor a passage such as {EXAMPLE_PASSAGE} "
         "nor a text file"
     )
 

@@ -55,7 +55,7 @@ def compare_with_reference(folder: Path, model: str | None) -> RunDrift:
     )
     from crownlet.infer.networks import weights_folder
     from crownlet.infer.run.run import open_run
-    from crownlet.infer.run.tables import RunError
+    from crownlet.infer.run.tables import RunError, cause_of
 
     place = Path(model) if model else weights_folder()
     reference, opened = read_drift_reference(place), open_run(folder)
@@ -71,7 +71,10 @@ def compare_with_reference(folder: Path, model: str | None) -> RunDrift:
                 )
         records = [record for record in records if record.glyphs]
         if records:
-            scrolls[scroll.name] = scroll_features(records)
+            try:
+                scrolls[scroll.name] = scroll_features(records)
+            except KeyError as error:
+                raise RunError(folder, f"{scroll.name}: {cause_of(error)}.") from None
     if not scrolls:
         raise RunError(folder, "has no letters to compare.")
     return compare_run(reference, scrolls)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.infer.batch.worker import PageJob
 from crownlet.infer.desk.choices import check_choices, customs_argument
 from crownlet.infer.desk.first_look import FirstLook, look_at
@@ -17,7 +18,7 @@ from crownlet.infer.networks import OnnxNetworks, weights_folder
 from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web.session import ReviewSession
-from crownlet.infer.run.names import REVIEW_STORE_FILE
+from crownlet.infer.run.names import PAGES_PART, REVIEW_STORE_FILE
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.thresholds import load_thresholds
 
@@ -136,11 +137,12 @@ class Desk:
         """Keep the place of a picture, and list the scrolls of the run anew by it.
 
         KeyError for no such picture, ValueError for a wrong name, FileFault or OSError where the
-        run cannot be read or written.
+        run cannot be read or written, or another process writes to it.
         """
         self.stack.name_picture(key, scroll, side, left_out)
-        if not self.inspection.running:
-            list_scrolls(self.stack.run, [each.place for each in self.stack.listed()])
+        if not self.inspection.running and self.inspected_state():
+            with hold_folder(self.stack.run, "crownlet open", PAGES_PART):
+                list_scrolls(self.stack.run, [each.place for each in self.stack.listed()])
 
     # What was found.
 

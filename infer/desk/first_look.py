@@ -18,20 +18,20 @@ from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.images import PageError, read_page, to_gray
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.pentateuch.search import find_passage
+from crownlet.infer.desk.guidance import AdviceKey
 from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.letters.refusal import SLANT_TEXT, why_not_square
 from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, locate_page
 from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.quality.legibility import find_illegible
 from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.text.side import side_by_letters
+from crownlet.infer.run.typed import build_record
+from crownlet.infer.text.side import Side, side_by_letters
 from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, Thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.files.images import Pixels
-    from crownlet.infer.desk.guidance import AdviceKey
     from crownlet.infer.networks import Networks
-    from crownlet.infer.text.side import Side
 
 Verdict = Literal["good", "partly", "read_only", "unusable"]
 """Good enough for everything; for some questions; for reading alone; for nothing."""
@@ -64,8 +64,8 @@ class FirstLook:
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> FirstLook:
-        """Back from `as_json`."""
-        return cls(**{**data, "advice": tuple(data.get("advice", ()))})
+        """Back from `as_json`; TypeError or ValueError for anything else."""
+        return build_record(cls, data)
 
 
 def look_at(path: Path, small: Path, networks: Networks, thresholds: Thresholds) -> FirstLook:

@@ -6,7 +6,6 @@ and by size and time of its file; one that has changed is looked at again and ke
 
 from __future__ import annotations
 
-import json
 import re
 import threading
 import unicodedata
@@ -16,9 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
+from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.batch.inputs import UnreadFile, find_pictures, page_names
 from crownlet.infer.desk.first_look import FirstLook
+from crownlet.infer.run.typed import build_record
 from crownlet.infer.scrolls.members import (
     MAX_NAME_CHARACTERS,
     PagePlace,
@@ -35,6 +36,9 @@ SCANS_FOLDER, RUN_FOLDER, DESK_FOLDER = "scans", "run", "desk"
 STACK_FILE = "stack.json"
 
 STACK_SCHEMA = 1
+
+MAX_STACK_BYTES = 64 * 2**20
+"""Size above which the file is not read; a picture takes 400 bytes of it."""
 
 _OTHER_SIDE_WORDS: tuple[tuple[str, Side], ...] = (
     (r"front|recto|outside|פנים|חזית", "face"), (r"back|verso|rev|inside|אחור|גב", "reverse"),
@@ -102,6 +106,8 @@ class Stack:
         self._lock = threading.RLock()
         self._data = self._read()
         self.pictures: dict[str, StackPicture] = {}
+        self._coming: set[Path] = set()
+        """Paths of files that are being written."""
         self.unread: list[UnreadFile] = []
         self.wrong: list[str] = []
 
@@ -123,12 +129,11 @@ class Stack:
     def _read(self) -> dict[str, Any]:
         path = self.desk / STACK_FILE
         try:
-            data = json.loads(path.read_bytes())
-            if data["schema"] != STACK_SCHEMA or not isinstance(data["pictures"], dict):
-                raise ValueError
+            data = parse_json(read_small_file(path, MAX_STACK_BYTES))
+            _check_stack(data)
         except FileNotFoundError:
             return {"schema": STACK_SCHEMA, "pictures": {}, "choices": {}, "inspecting": False}
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
             raise StackError(path, "is damaged, or of another version; move it away.") from None
         return cast("dict[str, Any]", data)
 
@@ -139,6 +144,12 @@ class Stack:
         except OSError as error:
             reason = f"cannot be written ({error.strerror or error})."
             raise StackError(self.desk / STACK_FILE, reason) from None
+
+    def reload(self) -> None:
+        """Read again what another desk may have kept; StackError if it cannot be read."""
+        with self._lock:
+            self._data = self._read()
+        self.refresh()
 
     def refresh(self) -> None:
         """Look through the folder again; pictures that are gone are no longer listed."""
@@ -217,7 +228,7 @@ class Stack:
     def choices(self) -> Choices:
         """What was chosen last."""
         with self._lock:
-            return Choices(**self._data["choices"])
+            return build_record(Choices, self._data["choices"])
 
     def choose(self, choices: Choices) -> None:
         """Keep the choices."""
@@ -246,7 +257,10 @@ class Stack:
         return self.desk / "small" / f"{name}-{picture.stamp}.jpg"
 
     def new_path(self, name: str) -> Path:
-        """A path in `scans` for a new file of this name that no file has yet."""
+        """A path in `scans` for a new file of this name that no file has, nor one that is coming.
+
+        It is kept free until `release_path`.
+        """
         plain = "".join(c for c in unicodedata.normalize("NFC", name) if c.isprintable())
         plain = re.split(r"[/\\]", plain)[-1].lstrip(". ") or "picture"
         stem, dot, suffix = plain.rpartition(".")
@@ -256,9 +270,33 @@ class Stack:
         while True:
             tail = f"-{number}" if number > 1 else ""
             path = self.scans / (f"{stem}{tail}.{suffix}" if suffix else f"{stem}{tail}")
-            if not path.exists():
-                return path
+            with self._lock:
+                if path not in self._coming and not path.exists():
+                    self._coming.add(path)
+                    return path
             number += 1
+
+    def release_path(self, path: Path) -> None:
+        """The file of a new path has been written, or does not come."""
+        with self._lock:
+            self._coming.discard(path)
+
+
+def _check_stack(data: Any) -> None:
+    """KeyError, TypeError or ValueError for what is no record of a stack."""
+    if data["schema"] != STACK_SCHEMA or not isinstance(data["inspecting"], bool):
+        raise ValueError
+    build_record(Choices, data["choices"])
+    if not all(isinstance(v, str) for v in data["choices"].get("settings", {}).values()):
+        raise ValueError
+    for kept in data["pictures"].values():
+        name = kept["scroll"]
+        if not isinstance(name, str) or (name and not is_scroll_name(name)):
+            raise ValueError
+        if kept["side"] not in (None, *SIDES) or not isinstance(kept["left_out"], bool):
+            raise ValueError
+        if kept["look"] is not None:
+            FirstLook.from_json(kept["look"])
 
 
 def propose_place(page: str, path: Path) -> PagePlace:

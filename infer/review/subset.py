@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from crownlet.datasets.files.errors import quoted
 from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.queue import Question, askable_kinds
 from crownlet.infer.review.sync import insert_question
@@ -47,13 +48,16 @@ def read_requested_items(path: Path, run: Run) -> tuple[RequestedItem, ...]:
 def _parse_row(path: Path, line: int, row: dict[str, str], run: Run) -> RequestedItem:
     page, number, kind = (row[name] or "" for name in REQUEST_COLUMNS)
     if page not in run.pages:
-        raise ReviewStoreError(path, f"line {line}: page {page!r} is not in the run.")
+        raise ReviewStoreError(path, f"line {line}: page {quoted(page)} is not in the run.")
     record = run.pages[page].record
-    if not (number.isdecimal() and 1 <= int(number) <= len(record.glyphs)):
-        raise ReviewStoreError(path, f"line {line}: page {page} has no letter {number!r}.")
+    digits = number.isascii() and number.isdigit() and len(number) < 10
+    if not (digits and 1 <= int(number) <= len(record.glyphs)):
+        raise ReviewStoreError(path, f"line {line}: page {page} has no letter {quoted(number)}.")
     glyph = record.glyphs[int(number) - 1]
     if kind not in askable_kinds(glyph, record) and kind not in glyph.reasons:
-        raise ReviewStoreError(path, f"line {line}: {kind!r} cannot be asked of letter {number}.")
+        raise ReviewStoreError(
+            path, f"line {line}: {quoted(kind)} cannot be asked of letter {number}."
+        )
     return RequestedItem(page, int(number), kind)
 
 

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import fields, replace
 from pathlib import Path
 from statistics import median
 from typing import Any
 
+from crownlet.datasets.files.errors import quoted
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.hand_records import (
@@ -32,7 +32,17 @@ from crownlet.infer.records import (
     TextMatch,
     TextPlace,
 )
-from crownlet.infer.run.tables import Columns, Json, RunError, read_json, read_measures, read_table
+from crownlet.infer.run.tables import (
+    RECORD_ERRORS,
+    Columns,
+    Json,
+    RunError,
+    cause_of,
+    read_json,
+    read_measures,
+    read_table,
+)
+from crownlet.infer.run.typed import build_record, mapping, mappings, numbers, strings
 
 GAP_DEFECTS = ("words_joined", "word_parted", "letters_touch")
 
@@ -44,7 +54,9 @@ def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
     """The letters of a page; KeyError or ValueError if the table is damaged."""
     letters, numbers = table.text("letter"), list(table.whole("glyph"))
     if unknown := set(letters) - set(LETTERS):
-        raise ValueError(f"{sorted(unknown)[0]!r} is no letter")
+        raise ValueError(f"{quoted(sorted(unknown)[0])} is no letter")
+    if numbers != list(range(1, len(numbers) + 1)):
+        raise ValueError("the letters are not numbered from 1 on")
     tags = (int(cell) if cell else None for cell in table.text("tags_expected"))
     columns: dict[str, Iterable[Any]] = {
         **{name: table.whole(name) for name in ("line", "place", "tags_seen")},
@@ -128,8 +140,8 @@ def read_record(folder: Path, *, measured: bool = True) -> PageRecord:
         rows = glyph_records(read_table(folder / "glyphs.csv"), facts)
         gaps = gap_records(read_table(folder / "gaps.csv"))
         return _page(facts, rows, gaps, measures, _seconds(folder, facts))
-    except (KeyError, TypeError, ValueError, OSError) as error:
-        raise RunError(folder, f"its tables are damaged ({error!r}).") from None
+    except RECORD_ERRORS as error:
+        raise RunError(folder, f"its tables are damaged ({cause_of(error)}).") from None
 
 
 def _measures(folder: Path) -> tuple[Measurement, ...]:
@@ -141,8 +153,8 @@ def _measures(folder: Path) -> tuple[Measurement, ...]:
 def _seconds(folder: Path, facts: Json) -> Json:
     """Seconds by stage; older runs keep them among the facts."""
     path = folder / "timing.json"
-    seconds: Json = (read_json(path) if path.is_file() else facts).get("seconds", {})
-    return seconds
+    kept = (read_json(path) if path.is_file() else facts).get("seconds", {})
+    return dict(mapping(kept, "seconds"))
 
 
 def _page(
@@ -154,56 +166,52 @@ def _page(
 ) -> PageRecord:
     return PageRecord(
         name=str(facts["page"]),
-        image=_from_fields(ImageFacts, facts["image"]),
+        image=_image(facts["image"]),
         glyphs=glyphs,
         gaps=gaps,
         match=_match(facts.get("text")),
         turn=int(facts["image"]["turn"]),
-        quality=facts.get("quality", {}),
-        unresolved=tuple(facts.get("not_resolved", ())),
-        not_examined=tuple(facts.get("not_examined", ())),
-        versions=facts.get("versions", {}),
+        quality=numbers(facts.get("quality", {}), "quality"),
+        unresolved=strings(facts.get("not_resolved", ()), "not_resolved"),
+        not_examined=strings(facts.get("not_examined", ()), "not_examined"),
+        versions=mappings(facts.get("versions", {}), "versions"),
         timing=seconds,
         measurements=measurements,
-        notes=tuple(facts.get("notes", ())),
+        notes=strings(facts.get("notes", ()), "notes"),
         hand=_hand(facts.get("hand")),
         familiarity=_familiarity(facts.get("familiarity")),
         habits=tuple(_habit(habit) for habit in facts.get("habits", ())),
-        asked=facts.get("asked", {}),
+        asked=mapping(facts.get("asked", {}), "asked"),
     )
 
 
-def _from_fields(kind: type[Any], data: Json) -> Any:
-    """A record of `kind` from those of its fields that `data` has; lists become tuples."""
-    names = {field.name for field in fields(kind)}
-    return kind(**{key: _tuples(value) for key, value in data.items() if key in names})
-
-
-def _tuples(value: Any) -> Any:
-    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
+def _image(data: object) -> ImageFacts:
+    facts = build_record(ImageFacts, data)
+    if facts.width < 1 or facts.height < 1:
+        raise ValueError(f"the picture is {facts.width} x {facts.height} px")
+    return facts
 
 
 def _hand(data: Json | None) -> HandRecord | None:
     if data is None:
         return None
-    record: HandRecord = _from_fields(HandRecord, data)
-    return replace(record, forms=tuple(_from_fields(HandForm, f) for f in data.get("forms", ())))
+    forms = tuple(build_record(HandForm, form) for form in data.get("forms", ()))
+    return build_record(HandRecord, {**data, "forms": forms})
 
 
 def _habit(data: Json) -> HabitRecord:
-    record: HabitRecord = _from_fields(HabitRecord, data)
-    return replace(record, letters=tuple(_from_fields(HabitLetter, row) for row in data["letters"]))
+    letters = tuple(build_record(HabitLetter, row) for row in data["letters"])
+    return build_record(HabitRecord, {**data, "letters": letters})
 
 
 def _familiarity(data: Json | None) -> HandFamiliarity | None:
     """Whether the hand is known; None in runs older than that record."""
-    return None if data is None else _from_fields(HandFamiliarity, data)
+    return None if data is None else build_record(HandFamiliarity, data)
 
 
 def _match(data: Json | None) -> TextMatch | None:
     if data is None:
         return None
-    absent = [_from_fields(AbsentLetter, letter) for letter in data.get("absent", ())]
-    places = [_from_fields(TextPlace, place) for place in data.get("places", ())]
-    match: TextMatch = _from_fields(TextMatch, data | {"absent": absent, "places": places})
-    return match
+    absent = tuple(build_record(AbsentLetter, letter) for letter in data.get("absent", ()))
+    places = tuple(build_record(TextPlace, place) for place in data.get("places", ()))
+    return build_record(TextMatch, {**data, "absent": absent, "places": places})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,7 +13,8 @@ from crownlet.infer.records import PageRecord
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.pictures import CROP_SIZE_PX, Crop, PictureReader, Pixels, crop_window
 from crownlet.infer.run.read import read_record
-from crownlet.infer.run.tables import RunError, read_json
+from crownlet.infer.run.tables import RECORD_ERRORS, RunError, cause_of, read_json
+from crownlet.infer.run.typed import strings
 
 if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
@@ -36,27 +38,33 @@ class StoredPage:
     def findings(self) -> tuple[Finding, ...]:
         """The rows of findings.csv; empty in runs older than that table. RunError as for
         `record`."""
-        return self._findings(self.measurements)
+        return self._findings(self.record)
 
     def brief(self) -> tuple[PageRecord, tuple[Finding, ...]]:
         """Record and findings without measurements, read in half the time and not kept."""
-        return read_record(self.folder, measured=False), self._findings(())
+        record = read_record(self.folder, measured=False)
+        return record, self._findings(record)
 
     @property
     def has_findings(self) -> bool:
         """Whether the page has a findings.csv, which runs of old versions lack."""
         return (self.folder / "findings.csv").is_file()
 
-    def _findings(self, measurements: tuple[Measurement, ...]) -> tuple[Finding, ...]:
+    def _findings(self, record: PageRecord) -> tuple[Finding, ...]:
         path = self.folder / "findings.csv"
         if not self.has_findings:
             return ()
         from crownlet.infer.run.tables import read_findings
 
         try:
-            return read_findings(path, measurements)
-        except (OSError, ValueError) as error:
-            raise RunError(path, f"cannot be read ({error}).") from None
+            findings = read_findings(path, record.measurements)
+        except (OSError, ValueError, csv.Error) as error:
+            raise RunError(path, f"cannot be read ({cause_of(error)}).") from None
+        most = len(record.glyphs)
+        wrong = next((f for f in findings if not all(1 <= g <= most for g in f.glyphs)), None)
+        if wrong is not None:
+            raise RunError(path, f"finding {wrong.number} is about a letter that is not there.")
+        return findings
 
     @property
     def measurements(self) -> tuple[Measurement, ...]:
@@ -84,7 +92,11 @@ class StoredPage:
     @cached_property
     def names(self) -> frozenset[int]:
         """Letters in a Divine Name, read without the page's tables; RunError as for `record`."""
-        return frozenset(read_json(self.folder / "page.json").get("in_divine_names", ()))
+        path = self.folder / "page.json"
+        try:
+            return frozenset(map(int, read_json(path).get("in_divine_names", ())))
+        except RECORD_ERRORS:
+            raise RunError(path, "in_divine_names is no list of letters.") from None
 
     def pixels(self) -> Pixels:
         """The page as given, (H, W, 3) RGB uint8, read-only.
@@ -170,8 +182,8 @@ def _read_scrolls(path: Path, pages: Mapping[str, StoredPage]) -> tuple[StoredSc
         return ()
     try:
         scrolls = [_scroll(entry, pages) for entry in read_json(path)["scrolls"]]
-    except (KeyError, TypeError, AttributeError) as error:
-        raise RunError(path, f"is no list of scrolls ({error!r}).") from None
+    except RECORD_ERRORS as error:
+        raise RunError(path, f"is no list of scrolls ({cause_of(error)}).") from None
     return tuple(scroll for scroll in scrolls if scroll.pages)
 
 
@@ -182,5 +194,5 @@ def _scroll(entry: dict[str, Any], pages: Mapping[str, StoredPage]) -> StoredScr
         faces=tuple(page for page in entry["faces"] if page in pages),
         reverses=tuple(page for page in entry["reverses"] if page in pages),
         source=str(source) if source else None,
-        notes=tuple(entry.get("notes", ())),
+        notes=strings(entry.get("notes", ()), "notes"),
     )

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
-from crownlet.infer.run.tables import RunError, read_json
+from crownlet.infer.run.tables import RECORD_ERRORS, RunError, cause_of, read_json
+from crownlet.infer.run.typed import build_record
 from crownlet.infer.view.wording import RULING_TEXT
 
 SURVEY_FILE = "survey.json"
@@ -89,7 +90,7 @@ def read_survey(folder: Path) -> Survey | None:
         raise RunError(path, "was not written by this version of the program.")
     data.pop("caution", None)
     try:
-        history = tuple(DesignChange(**change) for change in data.pop("history", ()))
-        return Survey(**{**data, "defects": tuple(data["defects"])}, history=history)
-    except (KeyError, TypeError) as error:
-        raise RunError(path, f"is no record of a survey ({error}).") from None
+        history = tuple(build_record(DesignChange, row) for row in data.pop("history", ()))
+        return build_record(Survey, {**data, "history": history})
+    except RECORD_ERRORS as error:
+        raise RunError(path, f"is no record of a survey ({cause_of(error)}).") from None

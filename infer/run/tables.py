@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import csv
+import io
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, cast, get_args
 
 from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.files.documents import parse_json, read_small_file
-from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.errors import FileFault, quoted
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading, Scope
 from crownlet.infer.findings.severity import opinions_on
@@ -54,7 +56,8 @@ class Columns:
         return map(int, self._columns[name])
 
     def number(self, name: str) -> Iterator[float]:
-        """Numbers."""
+        """Numbers; ValueError for one that is none or infinite."""
+        _check_finite(name, self._columns[name])
         return map(float, self._columns[name])
 
     def numbers(self, *names: str) -> Iterator[tuple[float, ...]]:
@@ -65,6 +68,7 @@ class Columns:
         """Numbers, None in empty cells and where there is no such column."""
         if name not in self._columns:
             return [None] * len(next(iter(self._columns.values()), ()))
+        _check_finite(name, self._columns[name])
         return [float(cell) if cell else None for cell in self._columns[name]]
 
     def names(self, name: str) -> list[tuple[str, ...]]:
@@ -74,16 +78,33 @@ class Columns:
         return [tuple(cell.split(";")) if cell else () for cell in self._columns[name]]
 
 
+_DIGITS = frozenset("0123456789.-")
+
+MAX_FINITE_DIGITS = 300
+"""Digits up to which a decimal number is finite; the largest has 309."""
+
+
+def _check_finite(name: str, cells: Sequence[str]) -> None:
+    """ValueError where a cell is no finite number; a whole column at a time, for speed."""
+    if set("".join(cells)) <= _DIGITS and max(map(len, cells), default=0) <= MAX_FINITE_DIGITS:
+        return
+    if not all(math.isfinite(float(cell)) for cell in cells if cell):
+        raise ValueError(f"{name} has a number that is none")
+
+
 def read_table(path: Path) -> Columns:
     """A CSV file with a header; RunError if it cannot be read."""
     try:
-        with path.open(encoding="utf-8", newline="") as file:
-            rows = list(csv.reader(file))
+        text = read_small_file(path, MAX_RECORD_BYTES).decode("utf-8")
+        rows = list(csv.reader(io.StringIO(text, newline="")))
     except (OSError, ValueError, csv.Error) as error:
-        raise RunError(path, f"cannot be read ({_cause(error)}).") from None
+        raise RunError(path, f"cannot be read ({cause_of(error)}).") from None
     if not rows:
         raise RunError(path, "is empty.")
-    return Columns(rows[0], rows[1:])
+    try:
+        return Columns(rows[0], rows[1:])
+    except ValueError as error:
+        raise RunError(path, f"is damaged: {error}.") from None
 
 
 def read_json(path: Path) -> Json:
@@ -91,14 +112,25 @@ def read_json(path: Path) -> Json:
     try:
         data = parse_json(read_small_file(path, MAX_RECORD_BYTES))
     except (OSError, ValueError) as error:
-        raise RunError(path, f"cannot be read ({_cause(error)}).") from None
+        raise RunError(path, f"cannot be read ({cause_of(error)}).") from None
     if not isinstance(data, dict):
         raise RunError(path, "holds no record of a run.")
     return data
 
 
-def _cause(error: Exception) -> str:
-    return getattr(error, "strerror", None) or str(error) or type(error).__name__
+RECORD_ERRORS = (
+    KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError, OSError,
+)  # fmt: skip
+"""What reading a record of other types, lengths or names than expected may raise."""
+
+
+def cause_of(error: Exception) -> str:
+    """What is wrong with a file, in a few words."""
+    if isinstance(error, KeyError):
+        return f"{quoted(str(error.args[0]))} is absent" if error.args else "a name is absent"
+    if isinstance(error, UnicodeDecodeError):
+        return f"is not UTF-8 text from byte {error.start} on"
+    return (getattr(error, "strerror", None) or str(error) or type(error).__name__)[:300]
 
 
 FINDING_COLUMNS = (
@@ -143,7 +175,7 @@ def _read_finding(
 ) -> Finding:
     try:
         return _finding(row, measured)
-    except (KeyError, TypeError, ValueError, AttributeError):
+    except (KeyError, IndexError, TypeError, ValueError, OverflowError, AttributeError):
         raise ValueError(f"{path}: row {number} is no finding") from None
 
 

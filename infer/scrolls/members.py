@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from crownlet.datasets.files.errors import FileFault
+from crownlet.datasets.files.errors import FileFault, quoted
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.text.side import Side
 
@@ -87,10 +87,10 @@ def _columns(
     columns = [cell.strip().casefold() for cell in header]
     for place, name in enumerate(columns, start=1):
         if known is not None and name not in known:
-            reason = f"{name!r} is none of {', '.join(known)}."
+            reason = f"{quoted(name)} is none of {', '.join(known)}."
             raise ScrollTableError(path, f"line 1, column {place}: {reason}")
         if name in columns[: place - 1]:
-            raise ScrollTableError(path, f"line 1, column {place}: {name!r} stands twice.")
+            raise ScrollTableError(path, f"line 1, column {place}: {quoted(name)} stands twice.")
     for name in needed:
         if name not in columns:
             raise ScrollTableError(path, f"line 1: the column {name} is absent.")
@@ -161,7 +161,7 @@ def _row(path: str | Path, columns: list[str], found: TableLine) -> ScrollRow:
         )
     side = next((side for side in SIDES if side == values["side"].casefold()), None)
     if side is None:
-        reason = f"{values['side']!r} is neither face nor reverse."
+        reason = f"{quoted(values['side'])} is neither face nor reverse."
         raise ScrollTableError(path, f"line {line}, column side: {reason}")
     return ScrollRow(line, values["scan"], scroll, side, values.get("source") or None)
 
@@ -173,7 +173,7 @@ def is_scroll_name(name: str) -> bool:
 
 
 def _forbidden_character(name: str) -> str | None:
-    odd = (c for c in name if c in _FORBIDDEN_CHARACTERS or unicodedata.category(c) == "Cc")
+    odd = (c for c in name if c in _FORBIDDEN_CHARACTERS or unicodedata.category(c) in ("Cc", "Cs"))
     return next(odd, None)
 
 
@@ -184,7 +184,8 @@ def _check_together(table: ScrollTable) -> None:
     for row in table.rows:
         earlier = scans.setdefault(row.scan, row)
         if earlier is not row:
-            raise table.fault(row, "scan", f"{row.scan!r} stands on line {earlier.line} already.")
+            reason = f"{quoted(row.scan)} stands on line {earlier.line} already."
+            raise table.fault(row, "scan", reason)
         first = sources.setdefault(row.scroll.casefold(), row)
         if first.source != row.source:
             raise table.fault(

@@ -13,6 +13,8 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from crownlet.datasets.files.atomic import file_checksum
+from crownlet.datasets.files.errors import quoted
+from crownlet.datasets.files.names import is_file
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.scrolls.members import ScrollTableError, TableLine, read_lines
 from crownlet.infer.scrolls.scroll import SIDES
@@ -170,7 +172,7 @@ class _ManifestChecker:
             if not values[name]:
                 self._fault(found.line, name, "is empty.")
         if values["side"] and values["side"].casefold() not in SIDES:
-            reason = f"{values['side']!r} is neither face nor reverse."
+            reason = f"{quoted(values['side'])} is neither face nor reverse."
             self._fault(found.line, "side", reason)
         self._check_names(found.line, values)
         covariates = tuple((name, values[name]) for name in columns if name not in MANIFEST_COLUMNS)
@@ -206,10 +208,12 @@ class _ManifestChecker:
             return
         first, at = self._spelling_of_source.setdefault(source.casefold(), (source, line))
         if first != source:
-            self._fault(line, "source", f"{source!r} is written {first!r} on line {at}.")
+            reason = f"{quoted(source)} is written {quoted(first)} on line {at}."
+            self._fault(line, "source", reason)
         first, at = self._source_of_scroll.setdefault(scroll.casefold(), (source, line))
         if first.casefold() != source.casefold():
-            reason = f"line {at} names another source, {first!r}, for the scroll {scroll!r}."
+            whose = f"{quoted(first)}, for the scroll {quoted(scroll)}"
+            reason = f"line {at} names another source, {whose}."
             self._fault(line, "source", reason)
 
     def _check_of_scroll(self, line: int, column: str, values: Mapping[str, str]) -> None:
@@ -227,7 +231,7 @@ class _ManifestChecker:
     def _check_setting(self, line: int, column: str, cell: str) -> str:
         """The portion or customs of a line; each value is read once."""
         value = cell or self.defaults[column]
-        if cell and (self.folder / cell).is_file():
+        if cell and is_file(self.folder / cell):
             value = str(self.folder / cell)
         if (column, value) not in self._fault_of_setting:
             self._fault_of_setting[column, value] = ""
@@ -243,28 +247,35 @@ class _ManifestChecker:
         """Path and checksum of a picture that no earlier line names; empty where there is none."""
         if not cell:
             return Path(), ""
-        path = next((p for form in ("NFC", "NFD") if (p := self._path(cell, form)).is_file()), None)
+        path = next((p for form in ("NFC", "NFD") if is_file(p := self._path(cell, form))), None)
         if path is None:
-            reason = "is not a file" if self._path(cell, "NFC").exists() else "no such file"
-            self._fault(line, "scan", f"{cell!r}: {reason}.")
+            reason = "is not a file" if _is_there(self._path(cell, "NFC")) else "no such file"
+            self._fault(line, "scan", f"{quoted(cell)}: {reason}.")
             return Path(), ""
         at = self._line_of_file.setdefault(path.resolve(), line)
         if at != line:
-            self._fault(line, "scan", f"{cell!r} stands on line {at} already.")
+            self._fault(line, "scan", f"{quoted(cell)} stands on line {at} already.")
             return path, ""
         try:
             checksum = file_checksum(path)
         except OSError as error:
-            self._fault(line, "scan", f"{cell!r} cannot be read ({error.strerror or error}).")
+            self._fault(line, "scan", f"{quoted(cell)} cannot be read ({error.strerror or error}).")
             return path, ""
         at = self._line_of_checksum.setdefault(checksum, line)
         if at != line:
-            self._fault(line, "scan", f"{cell!r} is the same picture as that of line {at}.")
+            self._fault(line, "scan", f"{quoted(cell)} is the same picture as that of line {at}.")
         return path, checksum
 
     def _path(self, cell: str, form: str) -> Path:
         """The path in one Unicode normal form: file systems keep one or the other."""
         return self.folder / unicodedata.normalize(form, cell)  # type: ignore[arg-type]
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:
+        return False
 
 
 def _as_sentence(text: str) -> str:

@@ -172,6 +172,17 @@ YAMLS = (
 )
 
 
+@pytest.mark.parametrize(
+    "text", ['"\\ud800"', '["a", "\\uDFFFb"]', '{"\\udbff": 1}', '"\\ud800x\\udc00"']
+)
+def test_half_a_surrogate_pair_is_no_text(text: str) -> None:
+    """RFC 8259, section 8.2: software that meets one is unpredictable."""
+    for data in (text, text.encode(), text.encode("utf-16")):
+        with pytest.raises(ValueError, match="surrogates not allowed"):
+            parse_json(data)
+    assert parse_json(b'"\\ud83d\\ude00 \\\\ud800"') == "\U0001f600 \\ud800"
+
+
 @pytest.mark.parametrize("text", YAMLS)
 def test_yaml_that_is_not_read_names_its_file(tmp_path: Path, text: str) -> None:
     customs = tmp_path / "customs.yaml"

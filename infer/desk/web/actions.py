@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -10,6 +9,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from crownlet.datasets.files.atomic import atomic_write
+from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.images import PDF_SUFFIX, PICTURE_SUFFIXES
 from crownlet.infer.batch.inputs import cause_unread
 from crownlet.infer.desk.stack import Choices, StackError
@@ -33,6 +33,7 @@ async def add_picture(request: Request) -> Response:
     stack, name = desk_of(request).stack, request.query_params.get("name", "")
     path = stack.new_path(name)
     if path.suffix.lower() not in (*PICTURE_SUFFIXES, PDF_SUFFIX):
+        stack.release_path(path)
         return JSONResponse({"name": name, "unread": cause_unread(path)})
     size = 0
     try:
@@ -52,6 +53,8 @@ async def add_picture(request: Request) -> Response:
     except OSError as error:
         reason = error.strerror or str(error)
         raise UserFacingError(f"The picture cannot be written ({reason}).", 500) from None
+    finally:
+        stack.release_path(path)
     return JSONResponse({"name": name, "kept_as": path.name})
 
 
@@ -113,8 +116,8 @@ async def stop(request: Request) -> Response:
 
 async def _read_json(request: Request) -> dict[str, Any]:
     try:
-        sent = json.loads(await request.body())
-    except (ValueError, RecursionError):
+        sent = parse_json(await request.body())
+    except ValueError:
         sent = None
     if not isinstance(sent, dict):
         raise UserFacingError("This request cannot be read.")

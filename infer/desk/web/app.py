@@ -50,6 +50,7 @@ def serve_desk(
     """
     port = listening.getsockname()[1]
     with hold_folder(desk.stack.desk, "crownlet open", STACK_PART):
+        desk.stack.reload()
         desk.start()
         try:
             run_server(

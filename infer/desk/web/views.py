@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from crownlet.datasets.scribal.alphabet import BY_SLUG
-from crownlet.datasets.scribal.customs import load_customs
+from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, load_customs
 from crownlet.infer.desk.choices import (
     CUSTOMS_SENTENCES,
     SETTING_SENTENCES,
@@ -149,7 +149,8 @@ def _scroll_rows(run: Run) -> list[ScrollRow]:
 def page_values(desk: Desk, results: ResultRows) -> dict[str, Any]:
     """The values of `desk.html`."""
     choices = desk.stack.choices
-    base = load_customs(choices.customs)
+    # What another version had and this one lacks is refused when the inspection begins.
+    base = load_customs(choices.customs if choices.customs in SHIPPED_CUSTOMS else "unspecified")
     return {
         "folder": desk.stack.folder, "pictures_html": pictures_html(desk),
         "progress_html": progress_html(desk, results), "choices": choices,
