@@ -302,9 +302,12 @@ def parse_number(value: Any) -> float:
     """A finite number as a file gives it; ValueError or TypeError for anything else."""
     if isinstance(value, bool):
         raise TypeError(f"{value} is no number")
-    number = float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
     if not math.isfinite(number):
-        raise ValueError(f"{value} is no finite number")
+        raise ValueError(f"{str(value)[:40]} is no finite number")
     return number
 
 

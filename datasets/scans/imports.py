@@ -20,6 +20,7 @@ from xml.parsers import expat
 from crownlet.datasets.coco.read import MAX_LABELS_BYTES, LabelError
 from crownlet.datasets.coco.truth import Box
 from crownlet.datasets.files.documents import parse_json, read_small_file
+from crownlet.datasets.files.errors import quoted
 from crownlet.datasets.scans.check_coco import coco_complaints
 from crownlet.datasets.scans.complaint import Complaint
 from crownlet.datasets.scans.pictures import ScanPicture, find_pictures, read_picture
@@ -253,7 +254,7 @@ def _read_length(text: str | None, path: Path) -> int:
     try:
         return int(float(text)) if text else 0
     except (ValueError, OverflowError):
-        raise LabelError(f"{path} gives {text!r} as the size of its page") from None
+        raise LabelError(f"{path} gives {quoted(text or "")} as the size of its page") from None
 
 
 @dataclass(frozen=True)
@@ -302,7 +303,8 @@ def _read_pictures(files: Iterable[Path]) -> tuple[list[ScanPicture], list[Compl
 def _import_coco(path: Path, pictures: Sequence[ScanPicture]) -> Imported:
     data = read_json(path)
     images = data.get("images") if isinstance(data, dict) else None
-    names = [str(i.get("file_name")) for i in images or () if isinstance(i, dict)]
+    listed = images if isinstance(images, list) else []
+    names = [str(image.get("file_name")) for image in listed if isinstance(image, dict)]
     found = {name: picture for name in names if (picture := _find_by_name(name, pictures))}
     wrong = coco_complaints(data, str(path), {n: p.size for n, p in found.items()})
     if wrong:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crownlet.infer.limits import limits_of
-from crownlet.infer.records import Floats, Ints, Located
+from crownlet.infer.records import Bools, Floats, Ints, Located
 
 _LIMITS = limits_of("layout.lines")
 
@@ -71,8 +71,11 @@ MIN_COLUMN_GAP_BODIES = _LIMITS.number("min_column_gap_bodies")
 MIN_COLUMN_LINES = _LIMITS.whole("min_column_lines")
 """A column has at least this many lines: two words beside each other are no column."""
 
+MAX_STRETCH_SLOPE = 0.2
+"""Bound of the slope that is fitted to the few letters at the end of a stretch."""
+
 LETTERS_PER_BLOCK = 64
-"""Letters compared at once with all others: the arrays of one step then stay in the cache."""
+"""Letters compared at once with all near them: the arrays of one step then stay in the cache."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +133,10 @@ def lay_out(found: Located) -> Layout:
 
 def page_slope(found: Located) -> float:
     """Median tilt dy/dx of the links between near neighbours."""
-    slopes = [_link_slopes(found, rows) for rows in letter_blocks(len(found))]
+    _, farthest = SLOPE_NEIGHBOUR_RANGE_BODIES
+    bodies = MAX_NEIGHBOUR_SLOPE * farthest + NEIGHBOUR_OFFSET_BODIES
+    bands = letter_bands(found.anchors[:, 1], bodies * float(found.height.max(initial=0.0)))
+    slopes = [_link_slopes(found, rows, near) for rows, near in bands]
     every = np.concatenate(slopes) if slopes else np.zeros(0)
     return float(np.median(every)) if len(every) >= MIN_PAIRS_FOR_SLOPE else 0.0
 
@@ -167,72 +173,181 @@ def link_letters(page: RotatedLetters) -> list[list[int]]:
 def join_stretches(
     page: RotatedLetters, stretches: list[list[int]], walls: list[float]
 ) -> list[list[int]]:
-    """Stretches of one line put together, right to left, never across a column wall (u)."""
-    lines = [list(s) for s in stretches]
-    while len(lines) > 1:
-        pair = _best_join(page, lines, walls)
-        if pair is None:
-            break
-        right, left = pair
-        lines[right] += lines[left]
-        del lines[left]
-    return lines
+    """Stretches of one line put together, right to left, never across a column wall (u).
+
+    The two that continue each other best are joined first, then the next two.
+    """
+    if not stretches:
+        return []
+    joining = _Joining(page, stretches, walls)
+    while joining.join_best():
+        pass
+    return [line for line in joining.lines if line]
 
 
-def letter_blocks(count: int) -> Iterator[slice]:
-    """The rows 0 to `count`, `LETTERS_PER_BLOCK` at a time."""
-    return (slice(start, start + LETTERS_PER_BLOCK) for start in range(0, count, LETTERS_PER_BLOCK))
+def letter_bands(across: Floats, reach: float) -> Iterator[tuple[Ints, Ints]]:
+    """Rows of at most `LETTERS_PER_BLOCK` letters, and of all that may be their neighbours.
+
+    `across` (N,) is where letters stand across the writing; neighbours are no farther than `reach`
+    from one another, so that a page takes time by its letters and not by their square. Rows of
+    neighbours are in order.
+    """
+    ranked = np.argsort(across, kind="stable")
+    places = across[ranked]
+    for start in range(0, len(ranked), LETTERS_PER_BLOCK):
+        rows = ranked[start : start + LETTERS_PER_BLOCK]
+        low = np.searchsorted(places, across[rows[0]] - reach, side="left")
+        high = np.searchsorted(places, across[rows[-1]] + reach, side="right")
+        yield rows, np.sort(ranked[low:high])
 
 
 def _nearest_in_line(page: RotatedLetters, side: int) -> Ints:
     """(N,) each letter's neighbour on its left (-1) or right (1); -1 when there is none."""
-    nearest = [_nearest_of(page, rows, side) for rows in letter_blocks(len(page.u))]
-    return np.concatenate(nearest) if nearest else np.zeros(0, np.int64)
+    nearest = np.full(len(page.u), -1, np.int64)
+    reach = MAX_STEP_OFFSET_BODIES * float(page.height.max(initial=0.0))
+    for rows, near in letter_bands(page.v, reach):
+        nearest[rows] = _nearest_of(page, rows, near, side)
+    return nearest
 
 
-def _nearest_of(page: RotatedLetters, rows: slice, side: int) -> Ints:
-    """The same of the letters `rows` alone."""
-    away = (page.u - page.u[rows, None]) * side
-    off = np.abs(page.v - page.v[rows, None])
+def _nearest_of(page: RotatedLetters, rows: Ints, near: Ints, side: int) -> Ints:
+    """The same of the letters `rows` alone, among the letters `near`."""
+    away = (page.u[near] - page.u[rows, None]) * side
+    off = np.abs(page.v[near] - page.v[rows, None])
     height = page.height[rows, None]
-    near = (
+    fits = (
         (away > MIN_STEP_BODIES * height)
         & (off < MAX_LINK_OFFSET_BODIES * height + OFFSET_PER_DISTANCE * away)
         & (off < MAX_STEP_OFFSET_BODIES * height)
     )
-    ends = (page.left[rows, None], page.right) if side < 0 else (page.left, page.right[rows, None])
-    gap = ends[0] - ends[1]
+    left, right = (rows[:, None], near) if side < 0 else (near, rows[:, None])
+    gap = page.left[left] - page.right[right]
     cost = np.maximum(gap, 0) + STEP_COST * away + OFFSET_COST * off
-    cost[~near | (gap > MAX_LINK_GAP_BODIES * height)] = np.inf
+    cost[~fits | (gap > MAX_LINK_GAP_BODIES * height)] = np.inf
     best = cost.argmin(axis=1)
-    return np.where(np.isfinite(cost.min(axis=1)), best, -1)
+    return np.where(np.isfinite(cost.min(axis=1)), near[best], -1)
 
 
-def _best_join(
-    page: RotatedLetters, lines: list[list[int]], walls: list[float]
-) -> tuple[int, int] | None:
-    """The two stretches that continue each other best; None when none do."""
-    tails = np.array([line[-1] for line in lines])
-    heads = np.array([line[0] for line in lines])
-    height = float(np.median(page.height))
-    gap = page.left[tails][:, None] - page.right[heads][None, :]
-    apart = page.u[tails][:, None] - page.u[heads][None, :]
-    guess_left = np.array([_line_slope(page, line[-6:]) for line in lines])
-    guess_right = np.array([_line_slope(page, line[:6]) for line in lines])
-    drop = page.v[heads][None, :] - page.v[tails][:, None]
-    lean = (guess_left[:, None] + guess_right[None, :]) / 2
-    off = np.abs(drop + lean * apart)
-    cost = np.maximum(gap, 0) + JOIN_OFFSET_COST * off
-    far = (gap > MAX_JOIN_GAP_BODIES * height) | (off > MAX_JOIN_OFFSET_BODIES * height)
-    cost[(apart < MIN_JOIN_DISTANCE_BODIES * height) | far] = np.inf
-    for wall in walls:
-        crosses = (page.u[tails][:, None] > wall) & (page.u[heads][None, :] < wall)
-        cost[crosses] = np.inf
-    np.fill_diagonal(cost, np.inf)
-    best = int(cost.argmin())
-    if not np.isfinite(cost.flat[best]):
-        return None
-    return best // len(lines), best % len(lines)
+def _link_slopes(found: Located, rows: Ints, near: Ints) -> Floats:
+    """Tilts of the links from the letters `rows` to their neighbours on the left, among `near`."""
+    x, y = found.anchors.T
+    along, down = x[near] - x[rows, None], y[near] - y[rows, None]
+    height = found.height[rows, None]
+    nearest, farthest = SLOPE_NEIGHBOUR_RANGE_BODIES
+    fits = (along < -nearest * height) & (along > -farthest * height)
+    fits &= np.abs(down) < MAX_NEIGHBOUR_SLOPE * np.abs(along) + NEIGHBOUR_OFFSET_BODIES * height
+    i = np.flatnonzero(fits.any(axis=1))
+    j = np.where(fits, -along, np.inf).argmin(axis=1)[i]
+    result: Floats = down[i, j] / along[i, j]
+    return result
+
+
+class _Joining:
+    """Stretches that are being joined, and for each the one that continues it best.
+
+    Only stretches that may have another best one after a join are compared anew, and only with
+    those near enough across the writing.
+    """
+
+    def __init__(
+        self, page: RotatedLetters, stretches: list[list[int]], walls: list[float]
+    ) -> None:
+        self.lines = [list(stretch) for stretch in stretches]
+        """Those that were joined to another are empty."""
+        self._page, self._walls = page, walls
+        self._height = float(np.median(page.height))
+        self._heads = np.array([line[0] for line in stretches])
+        self._tails = np.array([line[-1] for line in stretches])
+        self._slope_at_head = np.array([_line_slope(page, line[:6]) for line in stretches])
+        self._slope_at_tail = np.array([_line_slope(page, line[-6:]) for line in stretches])
+        self._by_head = np.argsort(page.v[self._heads], kind="stable")
+        self._by_tail = np.argsort(page.v[self._tails], kind="stable")
+        self._places = page.v[self._heads][self._by_head], page.v[self._tails][self._by_tail]
+        self._owner = np.arange(len(stretches))
+        """Of the tail that each stretch began with: whose tail it is now, -1 for none."""
+        self._began_as = np.arange(len(stretches))
+        """The inverse: whose tail at the beginning the tail of each stretch is."""
+        widest = float((page.u - page.left).max() + (page.right - page.u).max())
+        farthest = MAX_JOIN_GAP_BODIES * self._height + widest
+        self._reach = MAX_JOIN_OFFSET_BODIES * self._height + MAX_STRETCH_SLOPE * farthest
+        self._cost = np.full(len(stretches), np.inf)
+        self._next = np.full(len(stretches), -1)
+        self._choose(np.arange(len(stretches)))
+
+    def join_best(self) -> bool:
+        """Join the two that continue each other best; False where none do."""
+        right = int(self._cost.argmin())
+        if not np.isfinite(self._cost[right]):
+            return False
+        left = int(self._next[right])
+        self.lines[right] += self.lines[left]
+        self.lines[left] = []
+        self._cost[left], self._next[left] = np.inf, -1
+        self._owner[self._began_as[right]] = -1
+        self._began_as[right] = self._began_as[left]
+        self._owner[self._began_as[right]] = right
+        self._tails[right] = self._tails[left]
+        self._slope_at_tail[right] = _line_slope(self._page, self.lines[right][-6:])
+        stale = self._next == left
+        stale[right] = True
+        slope = _line_slope(self._page, self.lines[right][:6])
+        if slope != self._slope_at_head[right]:
+            self._slope_at_head[right] = slope
+            stale |= self._next == right
+            self._offer(right, stale)
+        self._choose(np.flatnonzero(stale))
+        return True
+
+    def _choose(self, rows: Ints) -> None:
+        """Find again what continues each of `rows` best."""
+        places = self._page.v[self._tails[rows]]
+        ranked = np.argsort(places, kind="stable")
+        rows, places = rows[ranked], places[ranked]
+        for start in range(0, len(rows), LETTERS_PER_BLOCK):
+            few = rows[start : start + LETTERS_PER_BLOCK]
+            low, high = places[start], places[start + len(few) - 1]
+            near = self._within(self._places[0], low, high)
+            lefts = np.sort([k for k in self._by_head[near] if self.lines[k]])
+            if not len(lefts):
+                self._cost[few], self._next[few] = np.inf, -1
+                continue
+            cost = self._cost_of(few[:, None], lefts)
+            best = cost.argmin(axis=1)
+            self._cost[few] = cost.min(axis=1)
+            self._next[few] = lefts[best]
+
+    def _offer(self, left: int, stale: Bools) -> None:
+        """Let those that are not stale and now continue better with `left` take it."""
+        place = float(self._page.v[self._heads[left]])
+        rows = self._owner[self._by_tail[self._within(self._places[1], place, place)]]
+        rows = np.array([k for k in rows if k >= 0 and not stale[k]], np.int64)
+        if len(rows):
+            cost = self._cost_of(rows, np.array([left]))
+            same = (cost == self._cost[rows]) & np.isfinite(cost) & (left < self._next[rows])
+            better = (cost < self._cost[rows]) | same
+            self._cost[rows[better]], self._next[rows[better]] = cost[better], left
+
+    def _within(self, places: Floats, low: float, high: float) -> slice:
+        """Ranks whose places are no farther than the reach from `low` to `high`."""
+        first = np.searchsorted(places, low - self._reach, side="left")
+        return slice(int(first), int(np.searchsorted(places, high + self._reach, side="right")))
+
+    def _cost_of(self, rights: Ints, lefts: Ints) -> Floats:
+        """Costs of joins by right and left stretch, the two broadcast; infinite where none is."""
+        page, tails, heads = self._page, self._tails[rights], self._heads[lefts]
+        gap = page.left[tails] - page.right[heads]
+        apart = page.u[tails] - page.u[heads]
+        lean = (self._slope_at_tail[rights] + self._slope_at_head[lefts]) / 2
+        off = np.abs(page.v[heads] - page.v[tails] + lean * apart)
+        cost: Floats = np.maximum(gap, 0) + JOIN_OFFSET_COST * off
+        far = (gap > MAX_JOIN_GAP_BODIES * self._height) | (
+            off > MAX_JOIN_OFFSET_BODIES * self._height
+        )
+        near = apart < MIN_JOIN_DISTANCE_BODIES * self._height
+        cost[far | near | (rights == lefts)] = np.inf
+        for wall in self._walls:
+            cost[(page.u[tails] > wall) & (page.u[heads] < wall)] = np.inf
+        return cost
 
 
 def _line_slope(page: RotatedLetters, letters: list[int]) -> float:
@@ -242,20 +357,7 @@ def _line_slope(page: RotatedLetters, letters: list[int]) -> float:
     u, v = page.u[letters], page.v[letters]
     spread = float(np.var(u))
     slope = float(np.mean((u - u.mean()) * (v - v.mean()))) / max(spread, 1e-9)
-    return float(np.clip(slope, -0.2, 0.2))
-
-
-def _link_slopes(found: Located, rows: slice) -> Floats:
-    """Tilts of the links from the letters `rows` to their near neighbours on the left."""
-    x, y = found.anchors.T
-    along, down, height = x - x[rows, None], y - y[rows, None], found.height[rows, None]
-    nearest, farthest = SLOPE_NEIGHBOUR_RANGE_BODIES
-    near = (along < -nearest * height) & (along > -farthest * height)
-    near &= np.abs(down) < MAX_NEIGHBOUR_SLOPE * np.abs(along) + NEIGHBOUR_OFFSET_BODIES * height
-    i = np.flatnonzero(near.any(axis=1))
-    j = np.where(near, -along, np.inf).argmin(axis=1)[i]
-    result: Floats = down[i, j] / along[i, j]
-    return result
+    return float(np.clip(slope, -MAX_STRETCH_SLOPE, MAX_STRETCH_SLOPE))
 
 
 def _column_walls(page: RotatedLetters, stretches: list[list[int]]) -> list[float]:

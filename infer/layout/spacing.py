@@ -95,7 +95,8 @@ def measure_gaps(fitted: crops.FittedPage, found: Located, layout: Layout, lette
     back = placed.centre[pairs[:, 1], 0] > placed.centre[pairs[:, 0], 0]
     pairs[back] = pairs[back, ::-1]  # Upside-down lines run from left to right.
     zones = _zone_rows(page, placed, pairs, BODY_ZONE_BODIES)
-    widths = [_gap_width(page, placed, *place) for place in np.hstack([pairs, zones]).tolist()]
+    places, rows = np.hstack([pairs, zones]).tolist(), LettersByRow(placed.box)
+    widths = [_gap_width(page, placed, rows, *place) for place in places]
     px = np.array(widths) / scale
     q = found.height[layout.order][pairs].sum(axis=1) / 6
     return Gaps(px, px / np.maximum(q, 1e-9), yud_width(fitted, found, layout, letters))
@@ -128,10 +129,26 @@ def line_spacing(gaps: Gaps, line: npt.NDArray[np.int64]) -> LineSpacing:
     return LineSpacing(letters, words, letters + 0.5 * (words - letters))
 
 
+class LettersByRow:
+    """Letters by the rows of the page in which they stand, so that none looks at all others."""
+
+    def __init__(self, box: Floats) -> None:
+        """`box` (N, 4) as in `Located`."""
+        self._by_top = np.argsort(box[:, 1], kind="stable")
+        self._tops = box[self._by_top, 1]
+        self._tallest = float((box[:, 3] - box[:, 1]).max(initial=0.0))
+
+    def between(self, top: float, bottom: float) -> Ints:
+        """Letters of which a part may stand between two rows, from top to bottom."""
+        first = np.searchsorted(self._tops, top - self._tallest, side="left")
+        return self._by_top[first : np.searchsorted(self._tops, bottom, side="left")]
+
+
 def mask_other_lines(
     window: npt.NDArray[np.uint8],
     frame: tuple[int, int, int, int],
     placed: Located,
+    rows: LettersByRow,
     right: int,
     left: int,
 ) -> npt.NDArray[np.uint8]:
@@ -141,13 +158,14 @@ def mask_other_lines(
     do not take them for the ink of those. `frame` is the window's x0, y0, x1, y1 on the page.
     """
     x0, y0, x1, y1 = frame
-    box = placed.box
-    near = (box[:, 0] < x1) & (box[:, 2] > x0) & (box[:, 1] < y1) & (box[:, 3] > y0)
+    box, found = placed.box, rows.between(y0, y1)
+    near = (box[found, 0] < x1) & (box[found, 2] > x0)
+    near &= (box[found, 1] < y1) & (box[found, 3] > y0)
     away = (
-        np.abs(placed.centre[:, 1] - placed.centre[right, 1])
+        np.abs(placed.centre[found, 1] - placed.centre[right, 1])
         > MIN_OTHER_LINE_OFFSET_BODIES * (placed.height[right])
     )
-    others = np.flatnonzero(near & away)
+    others = found[near & away]
     if not len(others):
         return window
     foreign = np.zeros(window.shape, np.bool_)
@@ -200,7 +218,13 @@ def _zone_rows(
 
 
 def _gap_width(
-    page: npt.NDArray[np.uint8], placed: Located, right: int, left: int, y0: int, y1: int
+    page: npt.NDArray[np.uint8],
+    placed: Located,
+    rows: LettersByRow,
+    right: int,
+    left: int,
+    y0: int,
+    y1: int,
 ) -> float:
     """Width in px of the gap between two neighbours in rows `y0` to `y1`.
 
@@ -211,7 +235,7 @@ def _gap_width(
     x0, x1 = max(0, int(start)), min(page.shape[1], int(np.ceil(stop)) + 1)
     if x1 - x0 < 2:
         return high - low
-    window = mask_other_lines(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, right, left)
+    window = mask_other_lines(page[y0:y1, x0:x1], (x0, y0, x1, y1), placed, rows, right, left)
     level = ink_threshold(window)
     ink = remove_specks(window, level, float(placed.height[right]) / 3).min(axis=0)
     bare = ink >= level

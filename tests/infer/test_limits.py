@@ -65,7 +65,10 @@ ALLOWED = {
         "_UNDO_TURN": "degrees of the turns of OpenCV",
     },
     "letters.straighten": {"MAX_SIDE_PX": "OpenCV warps no longer side"},
-    "layout.lines": {"LETTERS_PER_BLOCK": "memory of a computation, without effect on its result"},
+    "layout.lines": {
+        "LETTERS_PER_BLOCK": "memory of a computation, without effect on its result",
+        "MAX_STRETCH_SLOPE": "bound of a fit to a few letters",
+    },
 }
 # Comparisons with other numbers than these that decide nothing, and why.
 PLAIN_NUMBERS = {-1, 0, 1, 2}
