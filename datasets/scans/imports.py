@@ -254,7 +254,7 @@ def _read_length(text: str | None, path: Path) -> int:
     try:
         return int(float(text)) if text else 0
     except (ValueError, OverflowError):
-        raise LabelError(f"{path} gives {quoted(text or "")} as the size of its page") from None
+        raise LabelError(f"{path} gives {quoted(text or '')} as the size of its page") from None
 
 
 @dataclass(frozen=True)
