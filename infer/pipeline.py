@@ -65,7 +65,7 @@ from crownlet.infer.letters.assessor import (
     likeliest_letters,
     network_agreement,
 )
-from crownlet.infer.letters.refusal import SLANT_TEXT, why_not_square
+from crownlet.infer.letters.refusal import is_too_slanted, slant_sentences, why_not_square
 from crownlet.infer.letters.scale import locate_page
 from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.measure.letters import UprightPage, measure_letters
@@ -367,10 +367,10 @@ def _route(
         page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         rules.hand.means, detected.agreement, thresholds.doubted_agreement, aligned is not None,
     )  # fmt: skip
-    slanted = detected.placement.slant_degrees > 0
+    slant = detected.placement.slant_degrees
     if too_small := why_too_small(page.measures, page.found):
         limits = limits.only_read(too_small)
-    elif slanted:  # Lengths along and across the lines are in another ratio than on the page.
+    elif is_too_slanted(slant):  # Lengths along and across the lines differ from the page's.
         limits = replace(limits, poor_picture=True)
     if match is not None and limits.review_only:
         match = all_for_review(match)
@@ -381,8 +381,7 @@ def _route(
         thresholds, limits,
         doubted_letters(page.assessed.hidden, page.odds, networks_odds, aligned, rules.hand.means),
     )  # fmt: skip
-    absent = match.absent if match is not None else ()
-    lost = {letter.after - 1 for letter in absent if letter.route == "finding"}
+    lost = {a.after - 1 for a in (match.absent if match else ()) if a.route == "finding"}
     touch = learned.index("letters_touch") if "letters_touch" in learned else None
     gaps = gap_rows(
         page.layout, page.gap_odds, page.assessed, touch, expected_kinds(page.layout, aligned),
@@ -394,7 +393,7 @@ def _route(
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved, familiarity=limits.familiarity,
         notes=tuple(filter(None, [limits.familiarity.says])),
-        not_examined=(SLANT_TEXT,) * slanted + not_examined(
+        not_examined=slant_sentences(slant) + not_examined(
             limits, aligned is not None, count_cut_letters(given, facts),
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),

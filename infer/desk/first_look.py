@@ -20,7 +20,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.pentateuch.search import find_passage
 from crownlet.infer.desk.guidance import AdviceKey
 from crownlet.infer.layout.lines import lay_out
-from crownlet.infer.letters.refusal import SLANT_TEXT, why_not_square
+from crownlet.infer.letters.refusal import slant_sentences, why_not_square
 from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, locate_page
 from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.quality.legibility import find_illegible
@@ -96,9 +96,9 @@ def look_at(path: Path, small: Path, networks: Networks, thresholds: Thresholds)
     if float(np.median(found.height)) < MIN_MEASURED_BODY_PX:
         verdict, advice = "read_only", ("larger",)
         says = "The letters are so small that the page can be read and nothing on it judged."
-    if page.placement.slant_degrees:
+    for text in slant_sentences(page.placement.slant_degrees):
         verdict = "read_only" if verdict == "read_only" else "partly"
-        says = f"{says} Not judged, too: {SLANT_TEXT.partition(':')[0]}."
+        says = f"{says} Not judged, too: {text.partition(':')[0]}."
         advice = (*advice, "straight")
     return FirstLook(
         verdict, says, advice, len(found), side_by_letters(letters),

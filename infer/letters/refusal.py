@@ -29,11 +29,22 @@ BLANK_TEXT = (
     "with light enough to see the ink."
 )
 
+MAX_JUDGED_SLANT_DEGREES = _LIMITS.number("max_judged_slant_degrees")
+"""Up to this slant lengths along and across the lines differ by less than 3.5%, and letters are
+judged as those of a picture taken from straight above. A photograph of parchment that is not flat,
+rotated by 6 to 25 degrees, seems to be taken at up to 10."""
+
 SLANT_TEXT = (
     "edges of columns, distances of lines, and whether anything here is more than a place to "
     "review: the picture was taken at a slant (take it from straight above)"
 )
 """What is not examined on a picture that was taken at a slant, and what to do about it."""
+
+SLIGHT_SLANT_TEXT = (
+    "edges of columns and distances of lines: the picture was taken at a slight slant, or the "
+    "parchment is not flat (take it from straight above)"
+)
+"""The same where the slant leaves the letters to be judged."""
 
 NO_LETTERS = "no letters of the square script were found on it"
 
@@ -69,6 +80,18 @@ def why_not_square(gray: Gray, flat: Gray, agreement: float | None = None) -> st
             seen = f"the two networks agree on only {agreement:.0%} of what looks like letters"
         cause = f"{seen}; {OTHER_SCRIPT}"
     return f"{NO_LETTERS}: {cause}."
+
+
+def is_too_slanted(degrees: float) -> bool:
+    """Whether a picture taken at this slant gives no more than reviews."""
+    return degrees > MAX_JUDGED_SLANT_DEGREES
+
+
+def slant_sentences(degrees: float) -> tuple[str, ...]:
+    """What is not examined on a picture taken at this slant; nothing for one without."""
+    if not degrees:
+        return ()
+    return (SLANT_TEXT,) if is_too_slanted(degrees) else (SLIGHT_SLANT_TEXT,)
 
 
 def only_read_sentence(body: float) -> str:

@@ -17,6 +17,13 @@ from crownlet.infer.image.upright import Placement, flatten, ink_slopes
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.layout.frame import hidden_by_frame
 from crownlet.infer.layout.lines import lay_out
+from crownlet.infer.letters.refusal import (
+    MAX_JUDGED_SLANT_DEGREES,
+    SLANT_TEXT,
+    SLIGHT_SLANT_TEXT,
+    is_too_slanted,
+    slant_sentences,
+)
 from crownlet.infer.letters.straighten import orientation_notes
 from crownlet.infer.records import Located, PageRecord
 
@@ -178,6 +185,18 @@ def test_a_small_slope_is_read_as_it_is(inspector: Inspector, drawn: Drawn) -> N
     page = inspector.inspect(rotate(drawn.image, 2.0)[0])
     assert page.notes == ()
     assert {g.rotation for g in page.glyphs} == {0.0}
+
+
+def test_a_slight_slant_leaves_letters_to_be_judged() -> None:
+    """Rotated copies of one photograph seem to be taken at up to 10 degrees."""
+    assert slant_sentences(0.0) == ()
+    for degrees in (6.0, 10.0, MAX_JUDGED_SLANT_DEGREES):
+        assert not is_too_slanted(degrees)
+        assert slant_sentences(degrees) == (SLIGHT_SLANT_TEXT,)
+        # Lengths along the slant shrink by its cosine.
+        assert np.cos(np.deg2rad(degrees)) > 0.965
+    assert is_too_slanted(20.0)
+    assert slant_sentences(20.0) == (SLANT_TEXT,)
 
 
 def test_a_picture_taken_at_a_slant_is_read(inspector: Inspector, drawn: Drawn) -> None:
