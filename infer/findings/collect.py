@@ -15,6 +15,7 @@ from crownlet.infer.findings.letters import (
     unfamiliar_findings,
 )
 from crownlet.infer.findings.page import page_finding
+from crownlet.infer.findings.severity import gravity_rank, opinions_on_habit
 from crownlet.infer.findings.text import discrepancy_findings
 from crownlet.infer.records import PageRecord
 
@@ -22,7 +23,8 @@ from crownlet.infer.records import PageRecord
 def collect_findings(record: PageRecord, customs: Customs) -> tuple[Finding, ...]:
     """Every place of a page that deserves a look, numbered from 1.
 
-    By heading, within it findings before reviews and the surest first, then as one reads.
+    By heading, within it findings before reviews, the gravest and then the surest first, then as
+    one reads.
     """
     every = [
         *letter_findings(record, customs),
@@ -53,13 +55,14 @@ def habit_findings(record: PageRecord, customs: Customs) -> list[Finding]:
                 letter=habit.letters[0].letter or None if len(habit.letters) == 1 else None,
             ),
             heading=cast(Heading, habit.heading), route="finding" if habit.sure else "review",
-            sure=habit.sure,
+            sure=habit.sure, opinions=opinions_on_habit(habit),
         )
         for habit in record.habits
     ]  # fmt: skip
 
 
-def _order(finding: Finding) -> tuple[int, bool, float, int, int]:
+def _order(finding: Finding) -> tuple[int, bool, int, float, int, int]:
     p = 1.0 if finding.p is None else finding.p
     first = finding.glyphs[0] if finding.glyphs else 0
-    return HEADING_RANK[finding.heading], not finding.sure, -p, finding.line, first
+    grave = gravity_rank(finding.opinions)
+    return HEADING_RANK[finding.heading], not finding.sure, grave, -p, finding.line, first

@@ -36,7 +36,7 @@ class Finding:
     """A place to look at: a letter, a gap, a place in the text, or the layout of the page."""
 
     number: int
-    """From 1 in the order of the sheet: by heading, then by certainty, then as one reads."""
+    """From 1 in the order of the sheet: by heading, certainty and gravity, then as one reads."""
     kind: str
     """The gravest claim on the place: a name of the catalogue, or `unfamiliar`."""
     scope: Scope

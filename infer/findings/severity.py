@@ -7,12 +7,15 @@ disagreement shows. A heading orders a list; it is no judgement of a scroll.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import cast
 
 from crownlet.datasets.scribal.alphabet import THREE_TAGS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
 from crownlet.datasets.scribal.customs import Customs
-from crownlet.infer.findings.finding import HEADINGS, Heading
+from crownlet.infer.findings.finding import HEADING_RANK, HEADINGS, Heading
+from crownlet.infer.hand_records import HabitRecord
 
 _CODE_ORDER = tuple(GRAVITIES)
 
@@ -61,6 +64,23 @@ def opinions_on(kind: str, letter: str | None) -> tuple[Opinion, ...]:
     if defect is None:
         return ()
     return defect.opinions_on(letter) if letter else defect.gravity
+
+
+def opinions_on_habit(habit: HabitRecord) -> tuple[Opinion, ...]:
+    """The opinions on the letters that a statement on a hand names, each once."""
+    every = [o for row in habit.letters for o in opinions_on(habit.defect, row.letter or None)]
+    return tuple(dict.fromkeys(every))
+
+
+def habit_order(habit: HabitRecord) -> tuple[int, int, int]:
+    """Sorts statements: by heading, the gravest first, then those of the most letters."""
+    heading = HEADING_RANK[cast(Heading, habit.heading)]
+    return heading, gravity_rank(opinions_on_habit(habit)), -habit.seen
+
+
+def gravity_rank(opinions: Iterable[Opinion]) -> int:
+    """The place of the gravest of some opinions among the codes of gravity, the gravest being 0."""
+    return min((_CODE_ORDER.index(o.code) for o in opinions), default=len(_CODE_ORDER))
 
 
 def _heading_by_customs(

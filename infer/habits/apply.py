@@ -11,7 +11,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.customs import accepted_by_customs
 from crownlet.infer.findings.finding import HEADING_RANK
-from crownlet.infer.findings.severity import Severity, severity_of
+from crownlet.infer.findings.severity import Severity, habit_order, severity_of
 from crownlet.infer.habits.judge import (
     HALF,
     MIN_HABIT_SHARE,
@@ -117,8 +117,7 @@ def find_habits(
     glyphs = tuple(change_letter(g, changes[g.glyph]) for g in record.glyphs)
     touching = any(h.defect == LETTERS_TOUCH and h.kind == "habit" and sure for h in habits)
     gaps = tuple(map(_without_touch, record.gaps)) if touching else record.gaps
-    ranked = sorted(habits, key=lambda h: (HEADING_RANK[h.heading], -h.seen))  # type: ignore[index]
-    return replace(record, glyphs=glyphs, gaps=gaps, habits=tuple(ranked))
+    return replace(record, glyphs=glyphs, gaps=gaps, habits=tuple(sorted(habits, key=habit_order)))
 
 
 def _add_letters_of_others(

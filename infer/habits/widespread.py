@@ -22,7 +22,7 @@ from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.customs import accepted_by_customs
 from crownlet.infer.findings.finding import HEADING_RANK
 from crownlet.infer.findings.messages import defect_phrase
-from crownlet.infer.findings.severity import severity_of
+from crownlet.infer.findings.severity import habit_order, severity_of
 from crownlet.infer.habits.apply import (
     BY_HAND,
     INK_LOST,
@@ -52,6 +52,12 @@ pages by scribes of the Middle Ages it is 4 to 13%, on rendered ones that are no
 MIN_WIDESPREAD_LETTERS = _LIMITS.whole("min_letters")
 """Fewer letters are places of their own; so many that are drawn out are a way to fill lines."""
 
+ALONE = (
+    "none of these stands out from the page's other letters",
+    "one of these stands out, and is listed by itself",
+)
+"""What is said of no letter that stands out, and of one."""
+
 LEG_SHORT = "leg_short"
 
 
@@ -77,15 +83,16 @@ def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
     for (kind, tags_expected), glyphs in _judged_letters(record):
         usual = [glyph for glyph in _not_outstanding(kind, glyphs) if kind in seen_kinds(glyph)]
         if is_widespread(kind, len(usual), len(glyphs)):
-            habits.append(_statement((kind, tags_expected), usual, glyphs, customs))
+            seen = [glyph for glyph in glyphs if kind in seen_kinds(glyph)]
+            alone = len(seen) - len(usual)
+            habits.append(_statement((kind, tags_expected), seen, glyphs, customs, alone))
             for glyph in usual:
                 changes[glyph.glyph].evidence.add(kind)
         elif kind != OVERSTRETCHED and unlike:
             for glyph in usual:
                 changes[glyph.glyph].doubted.add(kind)
     letters = tuple(change_letter(glyph, changes[glyph.glyph]) for glyph in record.glyphs)
-    ranked = sorted(habits, key=lambda h: (HEADING_RANK[h.heading], -h.seen))  # type: ignore[index]
-    return replace(record, glyphs=letters, habits=tuple(ranked))
+    return replace(record, glyphs=letters, habits=tuple(sorted(habits, key=habit_order)))
 
 
 def is_widespread(kind: str, seen: int, judged: int) -> bool:
@@ -115,9 +122,14 @@ def _not_outstanding(kind: str, glyphs: Sequence[GlyphRecord]) -> list[GlyphReco
 
 
 def _statement(
-    group: Group, seen: Sequence[GlyphRecord], judged: Sequence[GlyphRecord], customs: Customs
+    group: Group,
+    seen: Sequence[GlyphRecord],
+    judged: Sequence[GlyphRecord],
+    customs: Customs,
+    alone: int,
 ) -> HabitRecord:
-    """One statement on letters of a page, and on the others of their forms."""
+    """One statement on letters of a page, and on the others of their forms; `alone` of those seen
+    stand out, and stay findings."""
     kind, tags_expected = group
     forms = [form for form in LETTERS if any(glyph.letter == form for glyph in seen)]
     of_forms = [glyph for glyph in judged if glyph.letter in forms]
@@ -130,16 +142,16 @@ def _statement(
     return HabitRecord(
         kind, tags_expected, "habit", letters, len(seen), len(of_forms),
         tally_of(of_forms, kind).doubted, tuple(glyph.glyph for glyph in seen), (), heading,
-        _sentence(kind, letters, len(seen), len(of_forms)),
+        _sentence(kind, letters, len(seen), len(of_forms), alone),
     )  # fmt: skip
 
 
-def _sentence(kind: str, letters: Sequence[HabitLetter], seen: int, judged: int) -> str:
+def _sentence(kind: str, letters: Sequence[HabitLetter], seen: int, judged: int, alone: int) -> str:
     forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
     where = f"{seen} of {count_of(judged, 'letter')} ({forms})"
     if kind == OVERSTRETCHED:
         return f"Often on this page: letters are drawn out, {where}."
-    return (
-        f"Often on this page: {defect_phrase(kind)} in {where}; "
-        "none of these stands out from the page's other letters."
-    )
+    out = f"{alone} of these stand out, and are listed by themselves"
+    if alone < len(ALONE):
+        out = ALONE[alone]
+    return f"Often on this page: {defect_phrase(kind)} in {where}; {out}."

@@ -98,13 +98,13 @@ def make_sheets(
             faults[scroll.name] = error
             complain(str(error))
             continue
-        for number in range(1, MAX_STATEMENTS + 1):
+        for statement in range(1, MAX_STATEMENTS + 1):
             poster = render_poster(
-                fresh, scroll, number, show_names=show_names, decisions=decisions
+                fresh, scroll, statement, show_names=show_names, decisions=decisions
             )
             if poster is not None:
                 stem = files[scroll.name].removesuffix(".html")
-                write_file(folder / POSTERS_FOLDER / f"{stem}-{number}.html", poster)
+                write_file(folder / POSTERS_FOLDER / f"{stem}-{statement}.html", poster)
         rows[scroll.name] = make_row(fresh, scroll, links[scroll.name], decisions)
         took = time.perf_counter() - start
         report(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")

@@ -378,3 +378,26 @@ def test_a_packed_hand_is_one_statement() -> None:
     assert page.routed("finding") == ()
     assert habit.exceptions == ()
     assert habit.says.startswith("Often in this hand: touches a neighbour in 14 of 100 letters")
+
+
+def test_the_gravest_is_first_within_a_heading() -> None:
+    """Missing crowns are disputed (MB 36:15), a leg that touches is not (OC 32:18)."""
+    crowns = letters("ש", "tag_missing", [0.9999] * 12, tags_expected=3)
+    legs = letters("ק", "leg_touches_roof", [0.99] * 12, 20)
+    sound = letters("ה", "leg_touches_roof", [0.0001] * 2, 40)
+    page = judged(*crowns, *legs, *sound)
+    assert [habit.defect for habit in page.habits] == ["leg_touches_roof", "tag_missing"]
+    places = collect_findings(page, CUSTOMS)
+    assert {place.heading for place in places} == {"question"}
+    assert [place.kind for place in places] == ["leg_touches_roof"] * 13 + ["tag_missing"]
+
+
+def test_a_statement_cites_what_is_said_of_its_letters() -> None:
+    """Nothing of the tags of lamed (Keset 5:2), nor of single tags (MS under each letter)."""
+    page = judged(*letters("ש", "tag_missing", [0.9999] * 12, tags_expected=3))
+    (place,) = collect_findings(page, CUSTOMS)
+    assert place.opinions
+    assert {"MB 36:15; Keset 5:4", "OC 36:3"} <= {opinion.source for opinion in place.opinions}
+    assert not [
+        o for o in place.opinions if o.source in ("MS lamed; Keset 5:2", "MS under each letter")
+    ]

@@ -126,3 +126,12 @@ def test_a_letter_that_is_none_of_the_text_has_no_finding_of_form() -> None:
     assert page.glyphs[-1].sure == ("letter_extra",)
     assert page.glyphs[-1].reasons == ("letter_extra", *p)
     assert stated([*rows, extra], KNOWN).glyphs[-1].sure == ("letter_extra", *p)
+
+
+def test_a_letter_that_stands_out_on_a_worn_page_is_counted_and_stays() -> None:
+    sound = [0.05, 0.1, 0.2, 0.3, 0.4] * 20
+    page = stated(letters("ו", "ink_lost", [*sound, *[0.85] * 12, 0.9999], 0.8))
+    (habit,) = page.habits
+    assert (habit.seen, habit.judged, habit.glyphs[-1]) == (13, 113, 113)
+    assert habit.says.endswith("; one of these stands out, and is listed by itself.")
+    assert [glyph.glyph for glyph in page.routed("finding")] == [113]
