@@ -9,7 +9,7 @@ forms are shown beside them, and the letters that depart from the habit.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from crownlet.infer.findings.messages import defect_phrase
@@ -18,10 +18,13 @@ from crownlet.infer.hand_records import HabitRecord
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.review.models import Origin
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS, Question, page_questions
+from crownlet.infer.run.names import SCROLLS_FILE
+from crownlet.infer.run.tables import read_json
 from crownlet.infer.view.wording import count_of, latin_name
 
 if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
+    from crownlet.infer.run.run import Run
 
 MIN_SHOWN_P = 0.5
 """Probability from which a letter in doubt is shown as one that has it, in an unsteady hand."""
@@ -29,7 +32,11 @@ MIN_SHOWN_P = 0.5
 
 def habit_key(habit: HabitRecord) -> str:
     """The statements of one scroll that have this key are asked as one."""
-    return f"{habit.defect}:{'' if habit.tags_expected is None else habit.tags_expected}"
+    return _key(habit.defect, habit.tags_expected)
+
+
+def _key(defect: str, tags_expected: int | None) -> str:
+    return f"{defect}:{'' if tags_expected is None else tags_expected}"
 
 
 def parse_habit_key(key: str) -> tuple[str, int | None]:
@@ -54,6 +61,27 @@ def raised_questions(
     for habit in record.habits:
         joined |= {each.key: each for each in _questions_of_habit(record, habit, joined)}
     return tuple(joined.values())
+
+
+@dataclass(frozen=True)
+class ScrollStatement:
+    """Letters of one page that show what only all pages of their scroll together state."""
+
+    key: str
+    glyphs: tuple[int, ...]
+
+
+def scroll_statements(run: Run) -> Mapping[str, tuple[ScrollStatement, ...]]:
+    """By page, the statements of scrolls.json that no page makes; RunError for a damaged file."""
+    path = run.folder / SCROLLS_FILE
+    table: dict[str, tuple[ScrollStatement, ...]] = {}
+    for scroll in read_json(path).get("scrolls", ()) if path.is_file() else ():
+        for habit in scroll.get("habits", ()):
+            key = _key(str(habit["defect"]), habit.get("tags_expected"))
+            for page, numbers in habit.get("glyphs", {}).items():
+                made = ScrollStatement(key, tuple(numbers))
+                table[page] = (*table.get(page, ()), made)
+    return table
 
 
 def _questions_of_habit(

@@ -14,7 +14,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from crownlet.infer.records import Box, PageRecord
-from crownlet.infer.review.habit_questions import raised_questions
+from crownlet.infer.review.habit_questions import (
+    parse_habit_key,
+    raised_questions,
+    scroll_statements,
+)
 from crownlet.infer.review.letter_audit import (
     letter_questions,
     raise_threshold,
@@ -85,7 +89,26 @@ def sync_queue(db: sqlite3.Connection, run: Run, seed: int, share: float) -> boo
         new.append(NewPage(number, page.name, asked, clear, whole))
     if new:
         _insert_questions(db, new, seed, share)
-    return changed
+    return changed | (survey is None and _join_by_scroll(db, run))
+
+
+def _join_by_scroll(db: sqlite3.Connection, run: Run) -> bool:
+    """Ask letters together of which only all pages of their scroll state a habit.
+
+    Whether there were new ones. Apart from the digests of pages: scrolls are listed anew when pages
+    come or are named, and what was asked of a page must not be drawn again for that.
+    """
+    joined = 0
+    for page, statements in scroll_statements(run).items():
+        for statement in statements:
+            defect = parse_habit_key(statement.key)[0]
+            marks = [f"{defect}:{number}" for number in statement.glyphs]
+            joined += db.executemany(
+                "UPDATE items SET habit = ? WHERE habit IS NULL AND origin <> 'audit' AND mark = ? "
+                "AND page = (SELECT id FROM pages WHERE name = ? AND present)",
+                [(statement.key, mark, page) for mark in marks],
+            ).rowcount
+    return joined > 0
 
 
 def draw_letters(db: sqlite3.Connection, run: Run, seed: int, count: int) -> bool:

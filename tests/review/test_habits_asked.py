@@ -6,6 +6,7 @@ synthetic run plants.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import time
 from collections import Counter
@@ -21,7 +22,7 @@ from crownlet.infer.review.habit_questions import habit_claim
 from crownlet.infer.review.letter_audit import letters_without_finding
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.subset import RequestedItem
-from crownlet.infer.run.run import Run
+from crownlet.infer.run.run import Run, open_run
 
 LETTERS = made.HABIT_SEEN + made.HABIT_DOUBTED + made.HABIT_EXCEPTIONS
 
@@ -208,3 +209,30 @@ def test_a_key_is_answered_in_100_ms_with_20000_letters_asked(tmp_path: Path) ->
             assert send(window, items[:60], number=group.number).is_success
             times.append(time.process_time() - start)
         assert sorted(times)[2] < 0.1
+
+
+def test_a_habit_that_only_the_scroll_states_is_asked_once_too(tmp_path: Path) -> None:
+    """`crownlet inspect` writes such statements into scrolls.json, with letters by page."""
+    run = made.run(tmp_path / "run", ["a", "b"], letters=200)
+    path = tmp_path / "r.sqlite3"
+    glyphs = [g for page in run.pages.values() for g in page.record.glyphs]
+    kind = Counter(k for g in glyphs for k in g.reasons).most_common(1)[0][0]
+    letters = {}
+    for name, page in run.pages.items():
+        letters[name] = [g.glyph for g in page.record.glyphs if kind in g.reasons]
+    total = sum(map(len, letters.values()))
+    before = ReviewStore.open(path, run, audit_share=0.1)
+    audited = [i.id for i in before.items("anna", reveal=True) if i.origin == "audit"]
+    assert before.habit_groups("anna") == [] and total > 2
+    before.close()
+    habit = {"defect": kind, "tags_expected": None, "letters": "", "glyphs": letters, "says": "."}
+    scroll = {"name": "ab", "faces": ["a", "b"], "reverses": [], "source": None, "notes": []}
+    listed = {"schema": 1, "scrolls": [scroll | {"habits": [habit]}], "given": []}
+    (run.folder / "scrolls.json").write_text(json.dumps(listed), encoding="utf-8")
+    store = ReviewStore.open(path, open_run(run.folder))
+    (group,) = store.habit_groups("anna")
+    assert (group.scroll, group.key, group.letters) == ("ab", f"{kind}:", total)
+    single = store.items("anna", reveal=True)
+    assert not [i for i in single if i.kind == kind and i.origin != "audit"]
+    # What was mixed in before is still asked.
+    assert [i.id for i in single if i.origin == "audit"] == audited
