@@ -17,10 +17,10 @@ from crownlet.datasets.scribal.alphabet import BY_CHAR, LETTERS
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.routing.judgement import crown_of
 from crownlet.infer.run.run import Run, StoredScroll
+from crownlet.infer.sheet.loading import load_pages
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import EmbeddedPicture, cut_window
 from crownlet.infer.sheet.render import render
-from crownlet.infer.sheet.scroll_sheet import load_pages
 from crownlet.infer.view.wording import latin_name
 
 BESIDE_FILE = "beside.html"

@@ -20,17 +20,13 @@ from crownlet.infer.sheet.decisions import (
     ShownDecision,
     state_of,
 )
+from crownlet.infer.sheet.elsewhere import find_elsewhere
 from crownlet.infer.sheet.entry import Entry, make_entry, place_words
 from crownlet.infer.sheet.groups import PageFinding, Tile, make_tile
+from crownlet.infer.sheet.loading import load_pages, name_sides, scroll_facts
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
-from crownlet.infer.sheet.scroll_sheet import (
-    CitedSources,
-    cite_sources,
-    load_pages,
-    name_sides,
-    scroll_facts,
-)
+from crownlet.infer.sheet.scroll_sheet import CitedSources, cite_sources
 from crownlet.infer.sheet.statements import (
     MIN_CROP_Q,
     Habit,
@@ -125,7 +121,12 @@ def gather_questions(
         sources = cite_sources(entries)
         return ScrollList(
             scroll.name,
-            make_statements(habits, pages, len(habits)),
+            make_statements(
+                habits,
+                pages,
+                len(habits),
+                lambda habit: find_elsewhere(run, scroll, habit, show_names),
+            ),
             tuple(
                 AuthorityQuestion(entry, sources[entry.anchor], _is_asked(*row))
                 for entry, row in zip(entries, chosen, strict=True)

@@ -8,9 +8,10 @@ from urllib.parse import urlencode
 
 from crownlet.infer.run.run import Run, StoredScroll
 from crownlet.infer.sheet.decisions import Decisions
+from crownlet.infer.sheet.elsewhere import find_elsewhere
+from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
-from crownlet.infer.sheet.scroll_sheet import load_pages, scroll_facts
 from crownlet.infer.sheet.statements import (
     POSTER_CROPS,
     POSTER_KULMUS_PX,
@@ -73,7 +74,10 @@ def render_poster(
         return None
     pages = load_pages(run, scroll, show_names)
     habit, made = habits[number - 1], choice or PosterChoice()
-    statement = make_statement(number, habit, pages, made.crops, POSTER_CROPS, POSTER_KULMUS_PX)
+    statement = make_statement(
+        number, habit, pages, made.crops, POSTER_CROPS, POSTER_KULMUS_PX,
+        lambda habit: find_elsewhere(run, scroll, habit, show_names),
+    )  # fmt: skip
     if statement is None:
         return None
     if choice is None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_customs
+from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.finding import HEADINGS, Finding, Heading
 from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.records import Box, PageRecord
@@ -18,10 +18,9 @@ from crownlet.infer.review.letter_audit import (
     describe_audit,
     letters_without_finding,
 )
-from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.run import Run, StoredPage, StoredScroll
-from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet.decisions import Decisions
+from crownlet.infer.sheet.elsewhere import find_elsewhere
 from crownlet.infer.sheet.entry import Entry, make_entry
 from crownlet.infer.sheet.groups import (
     FindingGroup,
@@ -32,11 +31,11 @@ from crownlet.infer.sheet.groups import (
     group_reviews,
     page_review_sentences,
 )
+from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import PageMark, PlaceToMark, SheetPage, place_marks
 from crownlet.infer.sheet.pictures import EmbeddedPicture, shrink_page
 from crownlet.infer.sheet.render import choose_file_names
 from crownlet.infer.sheet.statements import HandStatement, make_statements, read_habits
-from crownlet.infer.sheet.veil import VeiledPage
 from crownlet.infer.sheet.wellformed import CleanLetterFinder
 from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
 from crownlet.infer.view.wording import NEVER_EXAMINED
@@ -200,7 +199,10 @@ def view_scroll(
         seen=seen, doubted=doubted,
         decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
         side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
-        statements=make_statements(read_habits(run, scroll.pages, facts, decisions), pages),
+        statements=make_statements(
+            read_habits(run, scroll.pages, facts, decisions), pages,
+            elsewhere=lambda habit: find_elsewhere(run, scroll, habit, show_names),
+        ),
         posters=poster_address(run, scroll),
     )  # fmt: skip
 
@@ -210,56 +212,11 @@ def collect_notes(scroll: StoredScroll, pages: Iterable[StoredPage]) -> tuple[st
     notes = list(scroll.notes)
     for page in pages:
         match = page.record.match
-        notes += [*page.record.notes, match.note if match else ""]
+        own = [*page.record.notes, match.note if match else ""]
+        notes += [note for note in own if f"{page.name}: {note}" not in scroll.notes]
         if not page.has_findings:
             notes.append(f"{page.name}: {OLD_RUN_NOTE}")
     return tuple(dict.fromkeys(filter(None, notes)))
-
-
-def find_customs(page: PageRecord) -> Customs:
-    """The customs by which a page was inspected, if they are shipped ones, else unspecified."""
-    made = page.versions.get("customs", {})
-    name = made.get("name", "")
-    if name in SHIPPED_CUSTOMS:
-        customs = load_customs(name)
-        if customs.checksum == made.get("sha256", customs.checksum):
-            return customs
-    return load_customs()
-
-
-def name_sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
-    """Words for the side of each page, and the prefix of its numbers."""
-    table = {}
-    for pages, side, mark in ((scroll.faces, "face", ""), (scroll.reverses, "reverse", "R")):
-        for k, name in enumerate(pages, start=1):
-            several = len(pages) > 1
-            table[name] = (
-                f"{side} {k}" if several else side,
-                f"{mark}{chr(96 + k) if k <= 26 else f'p{k}-'}" if several else mark,
-            )
-    return table
-
-
-def load_pages(
-    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
-) -> list[SheetPage]:
-    """The pages of a scroll with their pixels, faces first; PageError if a picture has moved."""
-    named = name_sides(scroll)
-    return [
-        _load_page(run.pages[name], *named[name], show_names, decisions or Decisions())
-        for name in named
-    ]
-
-
-def _load_page(
-    stored: StoredPage, side: str, mark: str, show_names: bool, decisions: Decisions
-) -> SheetPage:
-    name = stored.name
-    decided = {number: each for (page, number), each in decisions.items() if page == name}
-    veiled = VeiledPage(stored.record, stored.pixels(), show_names)
-    return SheetPage(
-        name, side, mark, veiled, stored.findings, find_customs(stored.record), decided
-    )
 
 
 def _sort_findings(pages: Sequence[SheetPage]) -> list[PageFinding]:
@@ -346,13 +303,6 @@ def _accepted_forms(record: PageRecord) -> tuple[str, ...]:
     """Sentences of the record about forms that were seen and, by its customs, are not listed."""
     by_default = (accepted_message(*each) for each in accepted_forms(record, load_customs()))
     return tuple(line for line in by_default if line in record.not_examined)
-
-
-def scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
-    """The scroll's object in scrolls.json; empty for runs made before that file was written."""
-    path = run.folder / SCROLLS_FILE
-    listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
-    return next((entry for entry in listed if entry.get("name") == scroll.name), {})
 
 
 def _clear_letters(run: Run, pages: Iterable[SheetPage]) -> dict[str, frozenset[int]]:

@@ -8,16 +8,17 @@ marks, beside letters without it: from the scroll's other side where there is on
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADING_RANK, HEADINGS, Heading
-from crownlet.infer.records import GlyphRecord
+from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.run.run import Run
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet.decisions import ASKED, Decisions, DecisionState
+from crownlet.infer.sheet.loading import find_customs
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
 from crownlet.infer.sheet.wellformed import LetterDrawing, has_crowns_of_drawing, read_drawing
@@ -141,6 +142,10 @@ class HandStatement:
         return len(self.habit.evidence) - len(self.crops)
 
 
+GoodLetterSearch = Callable[[Habit], Sequence[tuple[SheetPage, GlyphRecord]]]
+"""Finds letters without a habit in other scrolls."""
+
+
 def read_habits(
     run: Run,
     pages: Iterable[str],
@@ -226,11 +231,18 @@ def _letters_added(
 
 
 def make_statements(
-    habits: Sequence[Habit], pages: Sequence[SheetPage], most: int = MAX_STATEMENTS
+    habits: Sequence[Habit],
+    pages: Sequence[SheetPage],
+    most: int = MAX_STATEMENTS,
+    elsewhere: GoodLetterSearch = lambda habit: (),
 ) -> tuple[HandStatement, ...]:
-    """The first statements with their walls; one without a letter that may be shown is left out."""
+    """The first statements with their walls; one without a letter that may be shown is left out.
+
+    `elsewhere` finds good letters for a hand that has none.
+    """
     made = (
-        make_statement(number, habit, pages) for number, habit in enumerate(habits[:most], start=1)
+        make_statement(number, habit, pages, elsewhere=elsewhere)
+        for number, habit in enumerate(habits[:most], start=1)
     )
     return tuple(each for each in made if each is not None)
 
@@ -242,6 +254,7 @@ def make_statement(
     chosen: Iterable[CropKey] = (),
     count: int = WALL_CROPS,
     q_px: tuple[float, float] = WALL_KULMUS_PX,
+    elsewhere: GoodLetterSearch = lambda habit: (),
 ) -> HandStatement | None:
     """One statement with its crops: `chosen` letters first, then others of its evidence.
 
@@ -253,7 +266,7 @@ def make_statement(
     if not keys:
         return None
     by_name = {page.name: page for page in pages}
-    good = _good_letters(habit, pages, {page for page, _ in keys})
+    good = _good_letters(habit, pages, {page for page, _ in keys}) or elsewhere(habit)
     char = evidence[keys[0]].letter
     customs = pages[0].customs
     drawing = read_drawing(char, customs)
@@ -308,19 +321,31 @@ def _good_letters(
     habit: Habit, pages: Sequence[SheetPage], shown_on: set[str]
 ) -> list[tuple[SheetPage, GlyphRecord]]:
     """Letters of the forms concerned without the habit, other sides than those shown first."""
-    bad = set(habit.evidence)
     found = [
         (page, glyph)
         for page in pages
-        for glyph in page.veiled.record.glyphs
-        if glyph.letter in habit.letters
-        and (page.name, glyph.glyph) not in bad
-        and glyph.glyph not in page.veiled.names
-        and _is_good(glyph, habit.defect)
-        and (not habit.defect.startswith("tag_") or has_crowns_of_drawing(glyph, page.customs))
+        for glyph in good_letters_of(habit, page.veiled.record, page.name, page.veiled.names)
     ]
     found.sort(key=lambda row: (row[0].name in shown_on, row[1].p.get(habit.defect) or 0.0))
     return found[:GOOD_CROPS]
+
+
+def good_letters_of(
+    habit: Habit, record: PageRecord, page: str, names: Collection[int]
+) -> list[GlyphRecord]:
+    """The letters of a page of the forms concerned without the habit, the surest first; `names` are
+    the numbers of letters that are not shown."""
+    customs, bad = find_customs(record), set(habit.evidence)
+    found = [
+        glyph
+        for glyph in record.glyphs
+        if glyph.letter in habit.letters
+        and (page, glyph.glyph) not in bad
+        and glyph.glyph not in names
+        and _is_good(glyph, habit.defect)
+        and (not habit.defect.startswith("tag_") or has_crowns_of_drawing(glyph, customs))
+    ]
+    return sorted(found, key=lambda glyph: glyph.p.get(habit.defect) or 0.0)
 
 
 def _is_good(glyph: GlyphRecord, defect: str) -> bool:

@@ -16,10 +16,10 @@ from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Box, GlyphRecord
 from crownlet.infer.run.run import Run, StoredScroll
 from crownlet.infer.sheet.decisions import Decisions
+from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
 from crownlet.infer.sheet.render import render
-from crownlet.infer.sheet.scroll_sheet import load_pages, scroll_facts
 from crownlet.infer.sheet.statements import (
     CROP_MARGIN_Q,
     GOOD_CROPS,

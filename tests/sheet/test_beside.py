@@ -21,7 +21,7 @@ from crownlet.infer.sheet.beside import (
     usual_letters,
     view_beside,
 )
-from crownlet.infer.sheet.scroll_sheet import load_pages
+from crownlet.infer.sheet.loading import load_pages
 
 
 @pytest.fixture

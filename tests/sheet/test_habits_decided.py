@@ -18,9 +18,9 @@ from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.sheet.decisions import read_decisions
 from crownlet.infer.sheet.lists import gather_places, gather_questions, render_authority_list
 from crownlet.infer.sheet.lists import render_parchment_list as render_places
+from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.make import make_sheets, render_sheet
 from crownlet.infer.sheet.posters import render_poster
-from crownlet.infer.sheet.scroll_sheet import load_pages, scroll_facts
 from crownlet.infer.sheet.statements import make_statements, read_habits
 
 

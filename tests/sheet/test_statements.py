@@ -16,9 +16,9 @@ import pytest
 import sheet_samples as made
 
 from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.make import make_sheets, render_sheet
 from crownlet.infer.sheet.posters import PosterChoice, render_poster
-from crownlet.infer.sheet.scroll_sheet import load_pages, scroll_facts
 from crownlet.infer.sheet.statements import (
     MAX_STATEMENTS,
     WALL_CROPS,
@@ -181,3 +181,21 @@ def test_a_crop_is_exchanged_for_another(run: Run) -> None:
     wrong = PosterChoice.from_query({"crops": "x:y|:|../..:3", "change": "-1", "paper": "A9"})
     assert render_poster(run, run.scrolls[0], 1, wrong) is not None
     assert render_poster(run, run.scrolls[0], 9) is None
+
+
+def test_a_hand_without_a_good_form_is_shown_beside_one_of_another_scroll(tmp_path: Path) -> None:
+    letters = made.glyphs()
+    for name in ("one", "two"):
+        made.page(tmp_path, name, letters)
+    run = made.scrolls(tmp_path, [{"name": n, "faces": [n]} for n in ("one", "two")])
+    alefs = [g.glyph for g in letters if g.letter == "א"]
+    plant(run, "one", [habit("head_melted", "א", alefs, "question", "Every alef.")])
+    run = open_run(run.folder)
+    html = render_sheet(run, run.scrolls[0])
+    wall = html[html.index('class="hand-wall"') :]
+    wall = wall[: wall.index("</section>")]
+    assert "<b>Without it</b>, another scroll, line" in wall
+    poster = render_poster(run, run.scrolls[0], 1)
+    assert poster is not None and "another scroll, line" in poster
+    for page in (html, poster):
+        assert not any(made.red(image).any() for image in made.Document(page).pictures())

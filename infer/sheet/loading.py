@@ -1,0 +1,69 @@
+"""Pages of a run read for the sheets: pixels with Names covered, findings, decisions, customs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_customs
+from crownlet.infer.records import PageRecord
+from crownlet.infer.run.names import SCROLLS_FILE
+from crownlet.infer.run.run import Run, StoredPage, StoredScroll
+from crownlet.infer.run.tables import read_json
+from crownlet.infer.sheet.decisions import Decisions
+from crownlet.infer.sheet.page import SheetPage
+from crownlet.infer.sheet.veil import VeiledPage
+
+
+def load_pages(
+    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
+) -> list[SheetPage]:
+    """The pages of a scroll with their pixels, faces first; PageError if a picture has moved."""
+    named = name_sides(scroll)
+    return [
+        load_page(run.pages[name], *named[name], show_names, decisions or Decisions())
+        for name in named
+    ]
+
+
+def name_sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
+    """Words for the side of each page, and the prefix of its numbers."""
+    table = {}
+    for pages, side, mark in ((scroll.faces, "face", ""), (scroll.reverses, "reverse", "R")):
+        for k, name in enumerate(pages, start=1):
+            several = len(pages) > 1
+            table[name] = (
+                f"{side} {k}" if several else side,
+                f"{mark}{chr(96 + k) if k <= 26 else f'p{k}-'}" if several else mark,
+            )
+    return table
+
+
+def scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
+    """The scroll's object in scrolls.json; empty for runs made before that file was written."""
+    path = run.folder / SCROLLS_FILE
+    listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
+    return next((entry for entry in listed if entry.get("name") == scroll.name), {})
+
+
+def find_customs(page: PageRecord) -> Customs:
+    """The customs by which a page was inspected, if they are shipped ones, else unspecified."""
+    made = page.versions.get("customs", {})
+    name = made.get("name", "")
+    if name in SHIPPED_CUSTOMS:
+        customs = load_customs(name)
+        if customs.checksum == made.get("sha256", customs.checksum):
+            return customs
+    return load_customs()
+
+
+def load_page(
+    stored: StoredPage, side: str, mark: str, show_names: bool, decisions: Decisions
+) -> SheetPage:
+    """One page with its pixels; PageError if its picture has moved."""
+    name = stored.name
+    decided = {number: each for (page, number), each in decisions.items() if page == name}
+    veiled = VeiledPage(stored.record, stored.pixels(), show_names)
+    return SheetPage(
+        name, side, mark, veiled, stored.findings, find_customs(stored.record), decided
+    )
