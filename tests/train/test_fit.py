@@ -62,7 +62,9 @@ def test_a_run_learns_from_renders_and_scans(tmp_path: Path, scans: Path, model:
     ]
     assert len(moved) > len(before) / 2
     assert facts["seen"]["rendered_pages"] > 0
-    assert facts["seen"]["scan_pages"] == [16]
+    # Two pages, eight cuts of each before the first step, and more while it trained.
+    (cuts,) = facts["seen"]["scan_pages"]
+    assert cuts >= 16
     assert facts["scans"][0]["name"] == scans.name
     assert (tmp_path / model / "last.ckpt").exists()
     assert list((tmp_path / model / "csv").rglob("metrics.csv"))

@@ -10,13 +10,22 @@ import sys
 from pathlib import Path
 
 import pytest
+import torch
 from hydra import compose as compose_config
 from hydra import initialize_config_module
+from omegaconf import OmegaConf
 
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.models.assessor import Assessor
+from crownlet.models.locator import Locator
 from crownlet.train.fit.errors import TrainingError
-from crownlet.train.fit.fit import fit, make_trainer
+from crownlet.train.fit.fit import fit, make_data, make_module, make_network, make_trainer
+from crownlet.train.fit.modules import AssessorModule
+from crownlet.train.fit.reservoir import read_crops, read_tiles
 from crownlet.train.fit.weights import facts_of
 from tests.train.conftest import small_run
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def package_path() -> str:
@@ -54,6 +63,57 @@ def test_callbacks_and_loggers_are_made_by_their_classes(small_pool: Path, tmp_p
     wrong = small_run(small_pool, tmp_path, "callbacks.ema.decay=7")
     with pytest.raises(TrainingError, match=r"ema \(pytorch_lightning.*EMAWeightAveraging\)"):
         make_trainer(wrong, tmp_path, lambda _: {})
+
+
+class NarrowAssessor(Assessor):
+    """A network of somebody else, named by its path."""
+
+    def __init__(self) -> None:
+        super().__init__(len(LEARNED_DEFECTS), (8, 8, 8, 8), 24)
+
+
+def test_network_module_and_data_are_made_by_their_classes(
+    small_pool: Path, tmp_path: Path
+) -> None:
+    """`hydra.utils.instantiate`, as in lightning-hydra-template."""
+    given = (
+        "+model.changes.bend=0.5", "model.lr=0.25", "data.scans_share=0.2", "data.photographs=3",
+        "+data.spec.body=[30,40]", "model.balance=0.75", "trainer.batch_size=7",
+    )  # fmt: skip
+    config = small_run(small_pool, tmp_path, *given)
+    module = make_module(config, make_network(config.model))
+    assert isinstance(module, AssessorModule)
+    assert (module.lr, module.changes.bend, module.changes.harsh) == (0.25, 0.5, 0.4)
+    data = make_data(config, torch.device("cpu"))
+    assert (data.batch_size, data.balance, data.scans.share) == (7, 0.75, 0.2)
+    assert (data.renders.photographs, data.renders.spec.body) == (3, (30, 40))
+    assert data.renders.watch.split == "calibrate"
+    assert data.reader is read_crops
+    with initialize_config_module("crownlet.configs", version_base="1.3"):
+        locator = compose_config("train", ["model=locator", "model.widths=[8,8,8,8]"])
+    assert isinstance(make_network(locator.model), Locator)
+    assert make_data(locator, torch.device("cpu")).reader is read_tiles
+    # A network of one's own by its path; what cannot be made is one sentence.
+    model = config.model
+    model.network = {"_target_": f"{__name__}.NarrowAssessor"}
+    assert isinstance(make_network(model), NarrowAssessor)
+    for wrong, message in (
+        ("+model.module.bending=3", r"model\.module .*AssessorModule.*bending"),
+        ("+model.changes.bending=3", r"model\.module .*bending"),
+        ("+data.module.rows=3", r"data\.module .*rows"),
+        ("model.network._target_=nobody.Network", r"model\.network \(nobody\.Network\)"),
+        ("model.network.name=critic", "no network is called 'critic'"),
+    ):
+        faulty = small_run(small_pool, tmp_path, wrong)
+        with pytest.raises(TrainingError, match=message):
+            make_module(faulty, make_network(faulty.model))
+            make_data(faulty, torch.device("cpu"))
+
+
+def test_a_model_group_is_a_network_by_itself() -> None:
+    """Read without the rest of the configuration, as scripts do."""
+    for name, kind in (("assessor", Assessor), ("locator", Locator)):
+        assert isinstance(make_network(OmegaConf.load(ROOT / f"configs/model/{name}.yaml")), kind)
 
 
 @pytest.mark.filterwarnings("ignore:.*dynamo.*")

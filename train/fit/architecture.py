@@ -55,13 +55,11 @@ class Architecture:
         return {**asdict(self), "widths": list(self.widths)}
 
 
-def architecture_of_config(model: Any) -> Architecture:
-    """The architecture that a group of `configs/model` describes; ArchitectureError if none."""
-    if model.name == "assessor":
-        return Architecture("assessor", _four(model.widths), int(model.hidden))
-    if model.name == "locator":
-        return Architecture("locator", _four(model.widths), int(model.head))
-    raise ArchitectureError(f"no network is called {model.name!r}: assessor or locator")
+def build_network(name: str, widths: Any, head: int) -> Assessor | Locator:
+    """A network as a configuration describes it; ArchitectureError if it describes none."""
+    if name not in WIDTH_LAYERS:
+        raise ArchitectureError(f"no network is called {name!r}: assessor or locator")
+    return Architecture(name, _four(widths), int(head)).build()
 
 
 def architecture_of_tensors(tensors: Mapping[str, Tensor]) -> Architecture:

@@ -18,6 +18,7 @@ from pytorch_lightning.callbacks import (
 )
 from pytorch_lightning.utilities.exceptions import SIGTERMException
 
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.train.fit.errors import TrainingError
@@ -71,18 +72,29 @@ class KeptCheckpoint(Callback):
             trainer.save_checkpoint(self.path)
 
 
+def build(entry: Any, name: str) -> Any:
+    """What an entry of the configuration with a `_target_` makes; TrainingError, or the error of
+    ours that it raised, names one that cannot be made."""
+    try:
+        return hydra.utils.instantiate(entry)
+    except InstantiationException as error:
+        if isinstance(error.__cause__, CrownletError):
+            raise error.__cause__ from None
+        reason = str(error.__cause__ or error).splitlines()[0]
+        raise TrainingError(f"{name} ({entry._target_}): {reason}") from None
+
+
+def complete(entry: Any, name: str, **given: Any) -> Any:
+    """What an entry with `_partial_` makes of the rest of its arguments; TrainingError as above."""
+    try:
+        return build(entry, name)(**given)
+    except TypeError as error:
+        raise TrainingError(f"{name} ({entry._target_}): {error}") from None
+
+
 def instantiate_all(group: Any) -> list[Any]:
     """One object for each entry of a Hydra group; TrainingError names one that cannot be made."""
-    made = []
-    for name, entry in (group or {}).items():
-        if not entry:
-            continue
-        try:
-            made.append(hydra.utils.instantiate(entry))
-        except InstantiationException as error:
-            reason = str(error.__cause__ or error).splitlines()[0]
-            raise TrainingError(f"{name} ({entry._target_}): {reason}") from None
-    return made
+    return [build(entry, name) for name, entry in (group or {}).items() if entry]
 
 
 def make_callbacks(config: Any, out: Path, facts: Facts, watches_scans: bool) -> list[Callback]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import shutil
 import time
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ import pytorch_lightning as pl
 import torch
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
-from crownlet.datasets.render.page.spec import PageSpec
+from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.pool import start_rendering
@@ -96,6 +96,19 @@ class Renders:
     """Typefaces in which a share of the pages to train on is set."""
     photographs: int = 1
     """How often each page to train on is photographed."""
+
+
+def renders_from(
+    *, folder: str, spec: Mapping[str, Any], styles: Sequence[str], **numbers: Any
+) -> Renders:
+    """What to render, as a configuration describes it; `spec` holds changes to the training page.
+
+    The pages to watch come from the hands kept for calibration.
+    """
+    changes = {key: tuple(v) if isinstance(v, list) else v for key, v in spec.items()}
+    page = training(**changes)
+    watch = replace(page, split="calibrate")
+    return Renders(Path(folder), page, watch, styles=tuple(styles), **numbers)
 
 
 def count_pages(folder: Path) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import inspect
 import logging
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,15 +13,13 @@ import torch
 from omegaconf import OmegaConf
 from pytorch_lightning.utilities.exceptions import SIGTERMException
 
-from crownlet.datasets.render.page.spec import PageSpec, training
-from crownlet.datasets.render.typefaces.compose import typefaces_from
 from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
-from crownlet.train.fit.architecture import architecture_of_config
-from crownlet.train.fit.augment import Strengths
 from crownlet.train.fit.callbacks import (
     WATCHED_METRIC,
     Facts,
+    build,
+    complete,
     instantiate_all,
     make_callbacks,
 )
@@ -34,10 +31,9 @@ from crownlet.train.fit.data import (
     render_watch,
 )
 from crownlet.train.fit.errors import TrainingError
-from crownlet.train.fit.modules import AssessorModule, BudgetedModule, LocatorModule
+from crownlet.train.fit.modules import BudgetedModule
 from crownlet.train.fit.record import CHECKPOINT_FILE, open_run
-from crownlet.train.fit.reservoir import read_crops, read_tiles
-from crownlet.train.fit.scans import Scans, paths_of, scan_pages
+from crownlet.train.fit.scans import paths_of, scan_pages
 from crownlet.train.fit.weights import freeze, load_narrower, load_weights, save_weights
 
 Config = Any
@@ -49,40 +45,22 @@ STOPPED_EXIT_CODE = 143
 
 def make_network(model: Config) -> Assessor | Locator:
     """The network that `configs/model` describes; ArchitectureError if it describes none."""
-    return architecture_of_config(model).build()
+    network: Assessor | Locator = build(model.network, "model.network")
+    return network
 
 
 def make_module(config: Config, network: Assessor | Locator) -> BudgetedModule:
     """The Lightning module around a network."""
-    budget = {
-        "lr": config.model.lr, "weight_decay": config.model.weight_decay,
-        "max_steps": config.trainer.max_steps, "max_minutes": config.trainer.max_minutes,
-        "warmup": config.trainer.warmup, "until": config.trainer.until,
-    }  # fmt: skip
     frozen = freeze(network, config.model.freeze)
-    changes = Strengths(**config.model.changes)
-    module: BudgetedModule
-    if isinstance(network, Assessor):
-        module = AssessorModule(
-            network, config.model.strength, config.model.masks, changes, config.model.smoothing,
-            **budget,
-        )  # fmt: skip
-    else:
-        module = LocatorModule(network, config.model.strength, changes, **budget)
+    module: BudgetedModule = complete(config.model.module, "model.module", network=network)
     module.keep_still(frozen)
     return module
 
 
 def make_renders(config: Config) -> Renders:
-    """What to render; pages to watch come from the hands kept for calibration."""
-    given: Any = OmegaConf.to_container(config.data.spec, resolve=True)
-    changes = {key: tuple(v) if isinstance(v, list) else v for key, v in given.items()}
-    spec: PageSpec = training(**changes)
-    return Renders(
-        Path(config.data.folder), spec, replace(spec, split="calibrate"), config.data.first_seed,
-        config.data.pages, config.data.watch_pages, config.data.workers, config.data.minutes,
-        tuple(config.data.styles), typefaces_from(config.data), config.data.photographs,
-    )  # fmt: skip
+    """What to render."""
+    renders: Renders = build(config.data.renders, "data.renders")
+    return renders
 
 
 def render_pool(config: Config) -> Path:
@@ -103,15 +81,9 @@ def watches_scans(config: Config) -> bool:
 
 
 def make_data(config: Config, device: torch.device) -> PagesDataModule:
-    """The data module of a run."""
-    of = config.data
-    scans = Scans(paths_of(of.scans), of.scans_share, of.scans_copies, of.scans_fresh)
-    size = config.trainer
-    reader = read_crops if config.model.name == "assessor" else read_tiles
-    return PagesDataModule(
-        make_renders(config), scans, reader, size.batch_size, size.capacity, size.wait_rows,
-        config.seed, device, config.model.get("balance", 0.0),
-    )  # fmt: skip
+    """The data module of a run, its examples in the memory of `device`."""
+    data: PagesDataModule = complete(config.data.module, "data.module", device=device)
+    return data
 
 
 OWN_TRAINER_KEYS = frozenset({

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import math
 import time
-from typing import Any
+from typing import Any, cast
 
 import pytorch_lightning as pl
 import torch
 from pytorch_lightning.utilities.types import OptimizerLRSchedulerConfig
 from torch import Tensor, nn
 
-from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
-from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN, Assessor
+from crownlet.models.assessor import Assessor
 from crownlet.models.locator import Locator
 from crownlet.models.losses import AssessorTargets, assessor_loss, locator_loss
-from crownlet.train.evaluation.defect_scores import DefectCases, score_defect
 from crownlet.train.fit.augment import NO_CHANGES, Strengths, box_planes, change_crops
 from crownlet.train.fit.augment_tiles import change_tiles
 from crownlet.train.fit.photometry import vary_light
 from crownlet.train.fit.reservoir import Batch
+from crownlet.train.fit.scores import AssessorScores, LocatorScores, Scores
 from crownlet.train.fit.tiles import locator_targets
 
 STAGES = ("val", "val_scans")
@@ -89,6 +88,9 @@ class BudgetedModule(pl.LightningModule):
         self._random_state: Tensor | None = None
         self.frozen: tuple[nn.Module, ...] = ()
         """Children that neither learn nor renew their statistics."""
+        self.scores = nn.ModuleList()
+        """One for each of `STAGES`, with `update` and `take`."""
+        self._scored: set[int] = set()
 
     def keep_still(self, frozen: tuple[nn.Module, ...]) -> None:
         """Keep children of the network in eval mode from now on."""
@@ -156,6 +158,17 @@ class BudgetedModule(pl.LightningModule):
         self.note({**parts, "loss": loss.detach()}, stage)
         return loss
 
+    def score(self, stage: int, out: Any, targets: Any) -> None:
+        """Add a batch of watched pages to their scores."""
+        self._scored.add(stage)
+        cast(Scores, self.scores[stage]).update(out, targets)
+
+    def on_validation_epoch_end(self) -> None:
+        """Log the scores of the watched renders, and of the watched scans where there are any."""
+        for stage in sorted(self._scored):
+            self.note(cast(Scores, self.scores[stage]).take(), STAGES[stage])
+        self._scored.clear()
+
     def note(self, values: dict[str, Any], stage: str) -> None:
         """Log values under `stage/`; the loss and the letter error are shown as well."""
         for key, value in values.items():
@@ -198,7 +211,7 @@ class AssessorModule(BudgetedModule):
         self.masks = masks
         self.changes = changes
         self.smoothing = smoothing
-        self._seen: dict[int, list[tuple[list[Tensor], list[Tensor]]]] = {}
+        self.scores = nn.ModuleList([AssessorScores() for _ in STAGES])
 
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch."""
@@ -208,38 +221,11 @@ class AssessorModule(BudgetedModule):
         return self.total(losses, "train")
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
-        """Losses; the values needed for the letter error and each defect's AUROC is kept."""
+        """Losses, and what the scores need."""
         out, targets = self.network(network_input(batch)), targets_of(batch)
         losses = assessor_loss(out, targets, self.masks, self.smoothing)
         self.total(losses, STAGES[dataloader_idx])
-        answers = (out.letter, out.defects, out.tags)
-        truth = (targets.letter, targets.defects, targets.tags, targets.share)
-        kept = ([x.float().cpu() for x in answers], [x.cpu() for x in truth])
-        self._seen.setdefault(dataloader_idx, []).append(kept)
-
-    def on_validation_epoch_end(self) -> None:
-        """Log letter error, tag-count error and the AUROC of every learned defect."""
-        for number, rows in self._seen.items():
-            self._score(rows, STAGES[number])
-        self._seen.clear()
-
-    def _score(self, rows: list[tuple[list[Tensor], list[Tensor]]], stage: str) -> None:
-        letter, defects, tags = (torch.cat([o[k] for o, _ in rows]) for k in range(3))
-        true, wanted, count, share = (torch.cat([t[k] for _, t in rows]) for k in range(4))
-        seen = true < NO_LETTER_CLASS
-        counted = seen & (count != TAGS_UNKNOWN)
-        values = {"letter_error": (letter.argmax(1) != true)[share == 0].float().mean()}
-        if counted.any():
-            values["tag_error"] = (tags.argmax(1) != count)[counted].float().mean()
-        for k, name in enumerate(LEARNED_DEFECTS):
-            asked = seen & ~torch.isnan(wanted[:, k])
-            # Soft targets fall back into absent, doubtful and plain, as the suites score them.
-            plainness = wanted[asked, k].double().mul(2).round().div(2)
-            cases = DefectCases(defects[asked, k].sigmoid().double().numpy(), plainness.numpy())
-            value = score_defect(cases).auroc
-            if value is not None:
-                values[f"auroc_{name}"] = torch.tensor(value)
-        self.note(values, stage)
+        self.score(dataloader_idx, out, targets)
 
 
 class LocatorModule(BudgetedModule):
@@ -256,6 +242,7 @@ class LocatorModule(BudgetedModule):
         self.network = network.to(memory_format=torch.channels_last)
         self.strength = strength
         self.changes = changes
+        self.scores = nn.ModuleList([LocatorScores() for _ in STAGES])
 
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch, of which windows are shown."""
@@ -266,12 +253,9 @@ class LocatorModule(BudgetedModule):
         return self.total(locator_loss(out, targets), "train")
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
-        """Losses, and the share of anchors whose class is right."""
+        """Losses, and what the scores need."""
         image = batch["image"][:, None].float() / 255
         targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
         out = self.network(image.to(memory_format=torch.channels_last))
         self.total(locator_loss(out, targets), STAGES[dataloader_idx])
-        b, row, column = targets.cells.unbind(1)
-        wrong = (out.letter[b, :, row, column].argmax(1) != targets.letter).float().mean()
-        missed = (torch.sigmoid(out.centre[b, 0, row, column]) < 0.3).float().mean()
-        self.note({"letter_error": wrong, "missed": missed}, STAGES[dataloader_idx])
+        self.score(dataloader_idx, out, targets)

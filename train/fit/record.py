@@ -123,7 +123,7 @@ def describe_run(config: Any) -> Json:
 def list_differences(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     """What differs between two records in configuration and data, one phrase each; none if they
     agree."""
-    was, now = (dict(_flatten(r["config"])) | _data_keys(r) for r in (old, new))
+    was, now = (_settings(r["config"]) | _data_keys(r) for r in (old, new))
     return [
         f"{key} was {_shown(was, key)}, is {_shown(now, key)}"
         for key in sorted({*was, *now})
@@ -248,6 +248,15 @@ def _flatten(value: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
             yield from _flatten(inner, f"{prefix}.{key}" if prefix else str(key))
     else:
         yield prefix, value
+
+
+MADE = ("model.network.", "model.module.", "data.renders.", "data.module.")
+"""Parts of the configuration whose values are those of others, handed on; only what they make
+(`_target_`) is their own."""
+
+
+def _settings(config: Any) -> dict[str, Any]:
+    return {k: v for k, v in _flatten(config) if not k.startswith(MADE) or k.endswith("._target_")}
 
 
 def _data_keys(record: Mapping[str, Any]) -> dict[str, Any]:

@@ -47,6 +47,11 @@ class Scans:
     """Whether pages are cut up again and again while training runs, no two times alike."""
 
 
+def scans_from(sources: Any, share: float, copies: int, fresh: bool) -> Scans:
+    """Scans as a configuration describes them."""
+    return Scans(paths_of(sources), share, copies, fresh)
+
+
 def paths_of(given: Any) -> tuple[Path, ...]:
     """Paths of a configuration: none, one, or a list."""
     return tuple(Path(path) for path in ([given] if isinstance(given, str) else given or ()))

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -148,16 +147,17 @@ class Typefaces:
         return tuple(p for p in find_typefaces(self.folder) if family_of(p) in self.unseen)
 
 
-def typefaces_from(data: Any) -> Typefaces | None:
+def typefaces_of(
+    folder: str | Path | None, share: float, unseen: Sequence[str]
+) -> Typefaces | None:
     """Typefaces as a configuration (group `data`) asks for them; None if it names no folder.
 
     TypefaceError if the folder holds none, or the share is not between 0 and 1.
     """
-    if not data.get("typefaces"):
+    if not folder:
         return None
-    share = float(data.typefaces_share)
-    if not 0.0 <= share <= 1.0:
+    if not 0.0 <= float(share) <= 1.0:
         raise TypefaceError(f"data.typefaces_share is {share}, not between 0 and 1")
-    found = Typefaces(Path(data.typefaces), share, tuple(data.typefaces_unseen))
+    found = Typefaces(Path(folder), float(share), tuple(unseen))
     found.of("train")  # a wrong folder fails here, not in a process that renders
     return found
