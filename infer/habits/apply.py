@@ -158,7 +158,7 @@ def kinds_of_counts(
         return {}
     if not CATALOGUE[defect].habit:
         return dict.fromkeys(kinds, "repeated")
-    return kinds | dict.fromkeys(forms_near_fault(counts) & kinds.keys(), "habit")
+    return kinds | dict.fromkeys(_near_forms(defect, counts) & kinds.keys(), "habit")
 
 
 def _compare_with_sisters(
@@ -166,7 +166,7 @@ def _compare_with_sisters(
 ) -> None:
     """Add to the letters' changes what becomes of one defect."""
     counts = count_forms(cases)
-    near = forms_near_fault(counts) if CATALOGUE[group[0]].habit else frozenset()
+    near = _near_forms(group[0], counts)
     # Of a form that nearly always shows it no letter stands out for showing it.
     near = frozenset(form for form in near if counts[form].share < MIN_HABIT_SHARE)
     stated = {form for form, kind in kinds.items() if is_stated_alone(group[0], kind)}
@@ -186,6 +186,14 @@ def _compare_with_sisters(
             to[case.glyph.glyph].doubted.add(group[0])
         elif not (case.seen or case.absent or far):
             to[case.glyph.glyph].usual.add(group[0])
+
+
+def _near_forms(defect: str, counts: Mapping[str, Count]) -> frozenset[str]:
+    """The forms that the hand's own way draws near a defect; no way of writing is near to leaving
+    out a crown, which stands there or does not."""
+    if defect == TAG_MISSING or not CATALOGUE[defect].habit:
+        return frozenset()
+    return forms_near_fault(counts)
 
 
 def is_stated_alone(defect: str, kind: HabitKind) -> bool:

@@ -115,6 +115,15 @@ def judge_letters(counts: Mapping[str, Count]) -> dict[str, HabitKind]:
                 for letter, count in counts.items()
                 if kinds[letter] is None and kind_of_share(count.share) == kind
             }
+    unsteady = {letter: counts[letter] for letter, kind in kinds.items() if kind == "unsteady"}
+    if unsteady:
+        # Six of seven are no habit beside forms of which half the letters show it.
+        rate = _sum(unsteady).share
+        kinds |= {
+            letter: "unsteady"
+            for letter, kind in kinds.items()
+            if kind == "habit" and fits(counts[letter], rate)
+        }
     return {letter: kind for letter, kind in kinds.items() if kind is not None}
 
 

@@ -91,6 +91,13 @@ def test_few_letters_follow_the_others_and_other_forms_do_not() -> None:
     assert judge_letters(counts) == {"ב": "habit", "ק": "habit"}
 
 
+def test_a_form_of_few_letters_is_no_habit_beside_unsteady_ones() -> None:
+    """Six of seven where half is usual come by chance (binomial, 0.06); twenty of twenty do not."""
+    counts = {"ט": Count(6, 7), "ש": Count(25, 50), "ז": Count(0, 12), "ק": Count(20, 20)}
+    assert binomtest(6, 7, 0.5).pvalue > MIN_FIT_OF_LETTER > binomtest(20, 20, 0.5).pvalue
+    assert judge_letters(counts) == {"ט": "unsteady", "ש": "unsteady", "ק": "habit"}
+
+
 def test_forms_of_one_rate_are_one_statement() -> None:
     counts = {"ב": Count(30, 40), "ד": Count(13, 20), "ר": Count(18, 25)}
     assert set(judge_letters(counts).values()) == {"habit"}
@@ -118,6 +125,15 @@ def test_a_hand_that_is_unsteady_in_a_form_is_one_statement() -> None:
     assert page.routed("finding") == ()
     assert page.glyphs[0].habits == ("corner_rounded",)
     assert len(collect_findings(page, CUSTOMS)) == 1
+
+
+def test_few_letters_without_crowns_of_an_unsteady_hand_stay_as_the_others_do() -> None:
+    """Most of few tets lack theirs by chance, and each of them would get them."""
+    shins = letters("ש", "tag_missing", [0.9999] * 20 + [0.001] * 20, tags_expected=3)
+    tets = letters("ט", "tag_missing", [0.9999] * 6 + [0.001], 50, tags_expected=3)
+    page = judged(*shins, *tets)
+    assert [(h.kind, h.seen, h.judged) for h in page.habits] == [("unsteady", 26, 47)]
+    assert len(page.routed("finding")) == 26
 
 
 def test_letters_without_crowns_of_an_unsteady_hand_stay() -> None:
