@@ -29,7 +29,7 @@ from crownlet.infer.habits.judge import (
     upper_tail,
 )
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.records import GlyphRecord, Measurement, PageRecord
 from crownlet.infer.run.read import read_record
 from crownlet.infer.run.write import write_page
 from crownlet.infer.scrolls.habits import scroll_habits
@@ -345,6 +345,19 @@ def test_a_scroll_states_both_sides() -> None:
     (habit,) = scroll_habits([sketch_page(judged(*uncrowned))], [sketch_page(judged(*crowned))])
     assert (habit.face, habit.reverse, habit.letters) == ((12, 12), (0, 3), "ב")
     assert habit.says.endswith("(bet): on the face 12 of 12, on the reverse 0 of 3.")
+
+
+def test_a_habit_that_the_ink_denies_is_not_stated() -> None:
+    """Measures of 12 of 20 heels find them there, and none finds one missing."""
+    rows = letters("ד", "heel_missing", [0.999] * 20)
+    length = Measurement(1, "heel", 0.25, None, (0.0, 0.0), (0.0, 1.0), "heel_missing", "not_there")
+    taken = [replace(length, glyph=k, says="not_there" if k < 13 else "unclear")
+             for k in range(1, 21)]  # fmt: skip
+    denied = find_habits(made.record(rows, measurements=tuple(taken)), THRESHOLDS, CUSTOMS)
+    assert denied.habits == ()
+    one_missing = (*taken[:-1], replace(taken[-1], says="there"))
+    page = made.record(rows, measurements=one_missing)
+    assert [h.seen for h in find_habits(page, THRESHOLDS, CUSTOMS).habits] == [20]
 
 
 def test_letters_of_all_pages_show_what_no_page_can() -> None:
