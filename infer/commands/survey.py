@@ -121,7 +121,7 @@ def _inspect(running: SurveyRun) -> int:
 
 def _print_sources(running: SurveyRun) -> None:
     from crownlet.infer.survey.design import describe_change
-    from crownlet.infer.survey.records import MIN_SCROLLS_FOR_INTERVAL
+    from crownlet.infer.survey.records import MIN_UNITS_FOR_INTERVAL
 
     sources = running.manifest.sources
     scrolls = sum(sources.values())
@@ -139,8 +139,8 @@ def _print_sources(running: SurveyRun) -> None:
     for change in running.survey.history:
         print(f"Exploratory: {describe_change(change)}")
     for name, count in sources.items():
-        if count < MIN_SCROLLS_FOR_INTERVAL:
-            print(f"{name}: {count} of {MIN_SCROLLS_FOR_INTERVAL} scrolls that an interval needs.")
+        if count < MIN_UNITS_FOR_INTERVAL:
+            print(f"{name}: {count} of {MIN_UNITS_FOR_INTERVAL} scrolls that an interval needs.")
 
 
 def _print_kept(running: SurveyRun, kept: int) -> None:

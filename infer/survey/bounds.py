@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import SurveyArrays
 from crownlet.infer.survey.response import AuditArrays, Bools, Floats, fill_labels, find_usable
+from crownlet.infer.survey.source_rates import estimate_rates
 
 
 @dataclass(frozen=True)
@@ -93,5 +93,5 @@ def _rates(
     )
     return {
         (rate.defect, rate.source): (rate.estimate, rate.ci_low, rate.ci_high)
-        for rate in compare_sources(part).rates
+        for rate in estimate_rates(part)
     }

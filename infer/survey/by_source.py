@@ -15,14 +15,14 @@ from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.survey.compare import compare_sources
-from crownlet.infer.survey.contrasts import adjust_holm
+from crownlet.infer.survey.contrasts import adjust_tests
 from crownlet.infer.survey.data import SurveyArrays, build_arrays
 from crownlet.infer.survey.records import Basis
 
 
 @dataclass(frozen=True)
 class SourceSideContrast:
-    """The two sides of one source's scrolls: a paired t test, as `SideContrast` over all sources.
+    """The two sides of one source's scrolls: signs flipped, as `SideContrast` over all sources.
 
     One row of pairs_by_source.csv.
     """
@@ -31,12 +31,13 @@ class SourceSideContrast:
     source: str
     basis: Basis
     n_clusters: int
-    """Scrolls with letters on both sides that can have the defect."""
+    """Independent units with letters on both sides that can have the defect."""
     difference: float
-    """Mean over scrolls of the face's rate less the reverse's."""
+    """Mean over units of the face's rate less the reverse's."""
     ci_low: float | None
     ci_high: float | None
     p_value: float | None
+    p_value_exact: float | None
     p_value_holm: float | None
     """Corrected over the rows of this table (Holm 1979)."""
 
@@ -63,13 +64,13 @@ def contrast_sides_by_source(
     rows = [
         SourceSideContrast(
             c.defect, source, c.basis, c.n_clusters, c.difference, c.ci_low, c.ci_high, c.p_value,
-            p_value_holm=None,
+            c.p_value_exact, p_value_holm=None,
         )
         for source in survey.sources
         for c in compare_sources(_select_source(survey, source, defects)).side_contrasts
     ]  # fmt: skip
     rows.sort(key=lambda row: (survey.defects.index(row.defect), row.source))
-    adjusted = adjust_holm([row.p_value for row in rows])
+    adjusted = adjust_tests([row.p_value for row in rows], [row.p_value_exact for row in rows])
     return tuple(replace(row, p_value_holm=p) for row, p in zip(rows, adjusted, strict=True))
 
 
@@ -122,4 +123,5 @@ def _select_source(survey: SurveyArrays, source: str, defects: Collection[str]) 
         found=survey.found[part],
         side=survey.side[own],
         letter=survey.letter[own],
+        scribe=survey.scribe_of[survey.scroll][own],
     )

@@ -2,50 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from crownlet.infer.survey.contrasts import TTestResult, adjust_holm, paired_test, welch_test
+from crownlet.infer.survey.contrasts import adjust_holm, adjust_tests, describe_no_test
 from crownlet.infer.survey.data import FACE, REVERSE, SurveyArrays, build_arrays
-from crownlet.infer.survey.estimators import (
-    LetterSample,
-    RateEstimate,
-    estimate_ratio,
-    estimate_with_audit,
-    fit_lambdas,
-)
-from crownlet.infer.survey.intervals import Floats, clopper_pearson_limits, estimate_icc
+from crownlet.infer.survey.design import SurveyDesign
+from crownlet.infer.survey.estimators import LetterSample, RateEstimate, fit_lambdas
+from crownlet.infer.survey.permutation import TestResult, compare_many, compare_pairs, compare_two
 from crownlet.infer.survey.records import (
-    MIN_SCROLLS_FOR_INTERVAL,
-    MIN_SCROLLS_WITHOUT_WARNING,
+    OTHERS,
     Basis,
     DefectRate,
+    OmnibusTest,
     ScrollShare,
+    ShrunkenRate,
     SideContrast,
     SourceContrast,
     SurveyComparison,
+)
+from crownlet.infer.survey.shrinkage import (
+    MIN_SOURCES_TO_SHRINK,
+    estimate_between_variance,
+    pool_variance,
+    shrink_rates,
+)
+from crownlet.infer.survey.source_rates import (
+    SourceEstimate,
+    estimate_sources,
+    estimate_units,
+    make_defect_rate,
 )
 
 BASES_BY_STRENGTH: tuple[Basis, ...] = ("read", "audited", "unaudited")
 """From the strongest basis to the weakest."""
 
+MAX_SOURCES_FOR_PAIRS = 6
+"""More sources (15 pairs) are each compared with all the others together."""
+
+MIN_SOURCES_FOR_OMNIBUS = 3
+
+Barriers = Mapping[frozenset[str], str]
+"""Pairs of sources that may not be compared, with the reason."""
+
 AnyContrast = TypeVar("AnyContrast", SourceContrast, SideContrast)
-
-
-class SourceEstimate(NamedTuple):
-    """The rate of some scrolls, with what it rests on."""
-
-    source: str
-    """The source's code."""
-    basis: Basis
-    rate: RateEstimate
-    icc: float | None
-    """Correlation of two letters of one scroll; None where it is not defined."""
 
 
 def compare_arrays(
@@ -58,36 +63,38 @@ def compare_arrays(
     return compare_sources(build_arrays(defects, scroll, source, predicted, **more))
 
 
-def compare_sources(survey: SurveyArrays) -> SurveyComparison:
-    """All results; a defect that no letter of a source can have has no row for that source."""
+def compare_sources(
+    survey: SurveyArrays, design: SurveyDesign | None = None, barriers: Barriers | None = None
+) -> SurveyComparison:
+    """All results; a defect that no letter of a source can have has no row for that source.
+
+    Comparisons that a `design` does not declare are exploratory; without one all are. `barriers`
+    names the pairs that are confounded.
+    """
     rates: list[DefectRate] = []
     contrasts: list[SourceContrast] = []
     side_contrasts: list[SideContrast] = []
+    omnibus: list[OmnibusTest] = []
+    shrunken: list[ShrunkenRate] = []
     for row, defect in enumerate(survey.defects):
         letters = survey.letters(row)
-        estimates = _estimate_sources(survey, letters)
-        rates += [_defect_rate(defect, estimate) for estimate in estimates]
-        contrasts += [_contrast_sources(defect, *two) for two in combinations(estimates, 2)]
         examined = ~np.isnan(survey.predicted[row])
+        estimates = estimate_sources(survey, letters, examined)
+        rates += [make_defect_rate(defect, estimate, survey.unit_word) for estimate in estimates]
+        contrasts += _contrast_all(defect, estimates, survey.unit_word, design, barriers or {})
         side_contrasts += _contrast_sides(defect, letters, survey.side[examined])
+        checked = [e for e in estimates if e.basis != "unaudited"]
+        omnibus += _test_all(defect, checked) if not barriers else []
+        shrunken += _shrink(defect, checked)
+    adjusted = adjust_holm([test.p_value for test in omnibus])
     return SurveyComparison(
         tuple(rates),
         compute_scroll_shares(survey),
         _adjust_by_family(contrasts),
-        _adjust_by_family(side_contrasts),
+        _adjust(side_contrasts),
+        tuple(replace(t, p_value_holm=p) for t, p in zip(omnibus, adjusted, strict=True)),
+        tuple(shrunken),
     )
-
-
-def estimate_by_letter(survey: SurveyArrays) -> tuple[DefectRate, ...]:
-    """Rates of each letter of the alphabet that can have a defect, in the alphabet's order."""
-    rates: list[DefectRate] = []
-    for row, defect in enumerate(survey.defects):
-        letters = survey.letters(row)
-        forms = survey.letter[~np.isnan(survey.predicted[row])]
-        for form in np.unique(forms):
-            estimates = _estimate_sources(survey, letters.select(np.asarray(forms == form)))
-            rates += [_defect_rate(defect, estimate, str(form)) for estimate in estimates]
-    return tuple(rates)
 
 
 def compute_scroll_shares(survey: SurveyArrays) -> tuple[ScrollShare, ...]:
@@ -101,145 +108,146 @@ def compute_scroll_shares(survey: SurveyArrays) -> tuple[ScrollShare, ...]:
         has[row, survey.scroll[found & ~np.isnan(survey.predicted[row])]] = True
     has = np.vstack([has, has.any(axis=0)])
     return tuple(
-        _scroll_share(defect, source, row[survey.source_of == number])
+        ScrollShare(defect, source, len(own), int(own.sum()), float(own.mean()))
         for defect, row in zip((*survey.defects, "any"), has, strict=True)
         for number, source in enumerate(survey.sources)
+        for own in (row[survey.source_of == number],)
     )
 
 
-def _scroll_share(defect: str, source: str, has: NDArray[np.bool_]) -> ScrollShare:
-    count, scrolls = int(has.sum()), len(has)
-    low, high = None, None
-    if scrolls >= MIN_SCROLLS_FOR_INTERVAL:
-        low, high = clopper_pearson_limits(count, scrolls)
-    return ScrollShare(defect, source, scrolls, count, count / scrolls, low, high)
+def _contrast_all(
+    defect: str,
+    estimates: Sequence[SourceEstimate],
+    word: str,
+    design: SurveyDesign | None,
+    barriers: Barriers,
+) -> list[SourceContrast]:
+    """Every pair of few sources; of many, the declared pairs, and each against the others."""
+    declared = {frozenset(pair) for pair in design.comparisons} if design else set()
+    few = len(estimates) <= MAX_SOURCES_FOR_PAIRS
+    rows = []
+    for first, second in combinations(estimates, 2):
+        if few or frozenset((first.source, second.source)) in declared:
+            barrier = barriers.get(frozenset((first.source, second.source)), "")
+            covered = design is not None and design.covers(defect, first.source, second.source)
+            rows.append(_contrast_sources(defect, first, second, word, barrier, not covered))
+    if not few:
+        covered = design is not None and defect in design.defects and not design.comparisons
+        for own in estimates:
+            others = [e for e in estimates if e.source != own.source and e.basis == own.basis]
+            barrier = next((why for pair, why in barriers.items() if own.source in pair), "")
+            if others:
+                rest = others[0]._replace(source=OTHERS, rate=_pool([e.rate for e in others]))
+                rows.append(_contrast_sources(defect, own, rest, word, barrier, not covered))
+    return rows
 
 
-def _adjust_by_family(contrasts: Sequence[AnyContrast]) -> tuple[AnyContrast, ...]:
-    """p values corrected in two families: what a reader checked, and the network's answers alone.
-
-    Defects are chosen for the audit before anything is seen; the others, which nobody checked, are
-    compared as well, and their number shall not hide what was checked.
-    """
-    adjusted = list(contrasts)
-    for unaudited in (False, True):
-        family = [k for k, c in enumerate(contrasts) if (c.basis == "unaudited") is unaudited]
-        values = adjust_holm([contrasts[k].p_value for k in family])
-        for k, value in zip(family, values, strict=True):
-            adjusted[k] = replace(contrasts[k], p_value_holm=value)
-    return tuple(adjusted)
-
-
-def _estimate_sources(survey: SurveyArrays, letters: LetterSample) -> list[SourceEstimate]:
-    if not len(letters.scroll):
-        return []
-    lambdas = fit_lambdas(letters)
-    estimates: list[SourceEstimate] = []
-    for number, source in enumerate(survey.sources):
-        own = survey.source_of[letters.scroll] == number
-        if own.any():
-            estimates.append(_estimate_scrolls(source, letters.select(own), lambdas))
-    return estimates
-
-
-def _estimate_scrolls(source: str, letters: LetterSample, lambdas: Floats) -> SourceEstimate:
-    """Letters of some scrolls; `lambdas` has an entry for each scroll of the whole survey."""
-    scrolls, number = np.unique(letters.scroll, return_inverse=True)
-    own = replace(letters, scroll=number)
-    basis = _basis_of(own)
-    judged = own if basis == "unaudited" else own.select(~np.isnan(own.label))
-    answer = judged.predicted if basis == "unaudited" else judged.label
-    present = np.unique(judged.scroll)
-    counts = judged.sum_by_scroll(answer)[present]
-    sizes = judged.sum_by_scroll(np.ones_like(answer))[present]
-    icc = estimate_icc(counts, sizes)
-    if basis == "audited":
-        return SourceEstimate(source, basis, estimate_with_audit(own, lambdas[scrolls]), icc)
-    return SourceEstimate(source, basis, estimate_ratio(counts, sizes), icc)
-
-
-def _basis_of(letters: LetterSample) -> Basis:
-    """An audit of fewer scrolls than an interval needs does not count as one."""
-    judged = ~np.isnan(letters.label)
-    if judged.all():
-        return "read"
-    scrolls = len(np.unique(letters.scroll[judged]))
-    return "audited" if scrolls >= MIN_SCROLLS_FOR_INTERVAL else "unaudited"
-
-
-def _defect_rate(defect: str, found: SourceEstimate, letter: str = "") -> DefectRate:
-    sizes = found.rate.sizes
-    scrolls = len(sizes)
-    rate = min(max(found.rate.rate, 0.0), 1.0)
-    variance = found.rate.variance if scrolls > 1 else None
-    low, high = None, None
-    if scrolls >= MIN_SCROLLS_FOR_INTERVAL:
-        low, high = found.rate.confidence_limits()
-    independent = rate * (1 - rate) / found.rate.n_judged
-    return DefectRate(
-        defect=defect,
-        letter=letter,
-        source=found.source,
-        basis=found.basis,
-        n_clusters=scrolls,
-        n_letters=int(sizes.sum()),
-        n_audited=0 if found.basis == "unaudited" else found.rate.n_judged,
-        estimate=rate,
-        std_error=None if variance is None else variance**0.5,
-        ci_low=low,
-        ci_high=high,
-        design_effect=variance / independent if variance is not None and independent > 0 else None,
-        icc=found.icc,
-        note=_caution(found.basis, scrolls),
+def _pool(rates: Sequence[RateEstimate]) -> RateEstimate:
+    return RateEstimate(
+        np.concatenate([rate.unit_rates for rate in rates]),
+        np.concatenate([rate.unit_letters for rate in rates]),
+        np.concatenate([rate.audit_variances for rate in rates]),
+        sum(rate.n_judged for rate in rates),
     )
 
 
-def _caution(basis: Basis, scrolls: int) -> str:
-    notes = []
-    if basis == "unaudited":
-        notes.append("Unaudited: the network's word alone.")
-    if scrolls < MIN_SCROLLS_FOR_INTERVAL:
-        notes.append(f"No interval: fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls.")
-    elif scrolls < MIN_SCROLLS_WITHOUT_WARNING:
-        notes.append(f"Few scrolls: {scrolls}.")
-    return " ".join(notes)
-
-
-def _contrast_sources(defect: str, first: SourceEstimate, second: SourceEstimate) -> SourceContrast:
-    test = welch_test(first.rate.scroll_rates, second.rate.scroll_rates)
-    basis, test = _restrict(first.basis, second.basis, test)
-    return SourceContrast(defect, first.source, second.source, basis, *test, p_value_holm=None)
+def _contrast_sources(
+    defect: str,
+    first: SourceEstimate,
+    second: SourceEstimate,
+    word: str,
+    barrier: str,
+    exploratory: bool,
+) -> SourceContrast:
+    basis = _weaker(first.basis, second.basis)
+    rates = first.rate.unit_rates, second.rate.unit_rates
+    difference = float(rates[0].mean() - rates[1].mean())
+    if barrier or basis == "unaudited":
+        test = TestResult(difference, reason="unaudited")
+        note = barrier or describe_no_test("unaudited", word, len(rates[0]), len(rates[1]))
+    else:
+        test = compare_two(*rates)
+        note = describe_no_test(test.reason, word, len(rates[0]), len(rates[1]))
+    return SourceContrast(
+        defect, first.source, second.source, basis, len(rates[0]), len(rates[1]),
+        test.difference, test.ci_low, test.ci_high, test.p_value, test.p_exact,
+        p_value_holm=None, exploratory=exploratory, note=note,
+    )  # fmt: skip
 
 
 def _contrast_sides(
     defect: str, letters: LetterSample, side: NDArray[np.str_]
 ) -> list[SideContrast]:
-    """The scrolls with letters on both sides, of all sources; nothing where there is none.
+    """The units with letters on both sides, of all sources; nothing where there is none.
 
     `side`, (letters,), names the side of each letter.
     """
-    both = np.intersect1d(letters.scroll[side == FACE], letters.scroll[side == REVERSE])
+    both = np.intersect1d(letters.unit[side == FACE], letters.unit[side == REVERSE])
     if not len(both):
         return []
     lambdas = fit_lambdas(letters)
-    kept = np.isin(letters.scroll, both)
+    kept = np.isin(letters.unit, both)
     face, reverse = (
-        _estimate_scrolls("", letters.select(kept & np.asarray(side == name)), lambdas)
+        estimate_units("", letters.select(kept & np.asarray(side == name)), lambdas)
         for name in (FACE, REVERSE)
     )
-    test = paired_test(face.rate.scroll_rates, reverse.rate.scroll_rates)
-    basis, test = _restrict(face.basis, reverse.basis, test)
+    basis = _weaker(face.basis, reverse.basis)
+    both = np.intersect1d(face.units, reverse.units)
+    differences = (
+        face.rate.unit_rates[np.isin(face.units, both)]
+        - reverse.rate.unit_rates[np.isin(reverse.units, both)]
+    )
+    if not len(both):
+        return []
+    test = TestResult(float(differences.mean()))
+    if basis != "unaudited":
+        test = compare_pairs(differences)
     return [
         SideContrast(
             defect, basis, len(both), test.difference, test.ci_low, test.ci_high, test.p_value,
-            p_value_holm=None,
+            test.p_exact, p_value_holm=None,
         )
     ]  # fmt: skip
 
 
-def _restrict(first: Basis, second: Basis, test: TTestResult) -> tuple[Basis, TTestResult]:
-    """The weaker basis; a corrected rate is not tested against an unaudited one."""
-    basis = max(first, second, key=BASES_BY_STRENGTH.index)
-    if basis == "unaudited" and first != second:
-        test = TTestResult(test.difference, None, None, None, None)
-    return basis, test
+def _weaker(first: Basis, second: Basis) -> Basis:
+    return max(first, second, key=BASES_BY_STRENGTH.index)
+
+
+def _test_all(defect: str, checked: Sequence[SourceEstimate]) -> list[OmnibusTest]:
+    if len(checked) < MIN_SOURCES_FOR_OMNIBUS:
+        return []
+    basis: Basis = "audited" if any(e.basis == "audited" for e in checked) else "read"
+    units = np.array([len(e.rate.unit_rates) for e in checked], dtype=np.float64)
+    variances = pool_variance([e.rate for e in checked]) / units
+    between = estimate_between_variance(np.array([e.rate.rate for e in checked]), variances)
+    p_value = compare_many([e.rate.unit_rates for e in checked])
+    return [OmnibusTest(defect, basis, len(checked), int(units.sum()), between**0.5, p_value, None)]
+
+
+def _shrink(defect: str, checked: Sequence[SourceEstimate]) -> list[ShrunkenRate]:
+    if len(checked) < MIN_SOURCES_TO_SHRINK:
+        return []
+    units = np.array([len(e.rate.unit_rates) for e in checked], dtype=np.float64)
+    rates = np.array([e.rate.rate for e in checked])
+    shrunken, weight = shrink_rates(rates, pool_variance([e.rate for e in checked]) / units)
+    return [
+        ShrunkenRate(defect, e.source, len(e.rate.unit_rates), float(r), float(s), float(w))
+        for e, r, s, w in zip(checked, rates, shrunken, weight, strict=True)
+    ]
+
+
+def _adjust_by_family(contrasts: Sequence[SourceContrast]) -> tuple[SourceContrast, ...]:
+    """p values corrected in two families: what was declared, and what is exploratory."""
+    adjusted = list(contrasts)
+    for exploratory in (False, True):
+        family = [k for k, c in enumerate(contrasts) if c.exploratory is exploratory]
+        for k, contrast in zip(family, _adjust(contrasts[k] for k in family), strict=True):
+            adjusted[k] = contrast
+    return tuple(adjusted)
+
+
+def _adjust(contrasts: Iterable[AnyContrast]) -> tuple[AnyContrast, ...]:
+    held = tuple(contrasts)
+    values = adjust_tests([c.p_value for c in held], [c.p_value_exact for c in held])
+    return tuple(replace(c, p_value_holm=p) for c, p in zip(held, values, strict=True))

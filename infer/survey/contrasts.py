@@ -1,62 +1,43 @@
-"""Differences between sources and between sides, tested on scrolls, never on letters."""
+"""p values of a family of tests, corrected for their number; why there is no test, in words."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import NamedTuple
 
-from scipy import stats
-
-from crownlet.infer.survey.intervals import Floats
-from crownlet.infer.survey.records import CONFIDENCE_LEVEL, MIN_SCROLLS_FOR_INTERVAL
+from crownlet.infer.survey.records import MIN_UNITS_FOR_INTERVAL
 
 
-class TTestResult(NamedTuple):
-    """A t test of a mean difference, with its limits at `CONFIDENCE_LEVEL`; None if not tested."""
+def describe_no_test(reason: str, word: str, first: int, second: int) -> str:
+    """Why two sources are not compared; empty where they are.
 
-    difference: float
-    ci_low: float | None
-    ci_high: float | None
-    df: float | None
-    p_value: float | None
-
-
-def welch_test(first: Floats, second: Floats) -> TTestResult:
-    """Mean of `first` less mean of `second`, rates of scrolls, (scrolls,) each.
-
-    Unequal variances (Welch 1947). Each scroll counts once, however many letters it has. Nothing
-    is tested with fewer than `MIN_SCROLLS_FOR_INTERVAL` on a side, or where the scrolls of neither
-    side vary.
+    `reason` is that of `TestResult`, or `unaudited`; `word` names the units (`scroll`), of which
+    the sources have `first` and `second`.
     """
-    difference = float(first.mean() - second.mean())
-    if min(len(first), len(second)) < MIN_SCROLLS_FOR_INTERVAL:
-        return TTestResult(difference, None, None, None, None)
-    variances = [float(rates.var(ddof=1)) / len(rates) for rates in (first, second)]
-    # Welch and Satterthwaite: degrees of freedom are the squared sum over this.
-    denominator = sum(
-        variance**2 / (len(rates) - 1)
-        for variance, rates in zip(variances, (first, second), strict=True)
-    )
-    if denominator == 0:
-        return TTestResult(difference, None, None, None, None)
-    df = sum(variances) ** 2 / denominator
-    return _t_test(difference, math.sqrt(sum(variances)), df)
+    if reason == "few":
+        least = min(first, second)
+        if least < MIN_UNITS_FOR_INTERVAL:
+            return (
+                f"too few {word}s: one source has {least}, and less than {MIN_UNITS_FOR_INTERVAL} "
+                f"show nothing of how {word}s of a source differ"
+            )
+        return f"too few {word}s: {first} and {second} can never reach a p below 0.05"
+    return {
+        "": "",
+        "alike": f"no {word} differs from another",
+        "rare": f"too few {word}s have it: however they were divided, no reliable p is possible",
+        "unaudited": "not audited in both: no reader checked what the network says",
+    }[reason]
 
 
-def paired_test(face: Floats, reverse: Floats) -> TTestResult:
-    """Mean over scrolls of `face` less `reverse`, rates of the two sides, (scrolls,) each."""
-    differences = face - reverse
-    scrolls, mean = len(differences), float(differences.mean())
-    if scrolls < MIN_SCROLLS_FOR_INTERVAL or not differences.var() > 0:
-        return TTestResult(mean, None, None, None, None)
-    return _t_test(mean, float(differences.std(ddof=1)) / math.sqrt(scrolls), scrolls - 1)
+def adjust_tests(
+    p_values: Sequence[float | None], exact: Sequence[float | None]
+) -> list[float | None]:
+    """Corrected p values of tests, in the same order; None where there was none.
 
-
-def _t_test(difference: float, std_error: float, df: float) -> TTestResult:
-    margin = float(stats.t.ppf((1 + CONFIDENCE_LEVEL) / 2, df)) * std_error
-    p_value = 2 * float(stats.t.sf(abs(difference) / std_error, df))
-    return TTestResult(difference, difference - margin, difference + margin, df, p_value)
+    Holm's correction of the strict p values, which keeps the chance of any false statement among
+    them below 5%: mid-p holds a single level on average only. A single test needs no correction.
+    """
+    return list(p_values) if sum(p is not None for p in p_values) == 1 else adjust_holm(exact)
 
 
 def adjust_holm(p_values: Sequence[float | None]) -> list[float | None]:

@@ -21,6 +21,7 @@ from crownlet.infer.run.survey_state import DesignChange, Survey, read_survey
 from crownlet.infer.run.tables import RunError
 from crownlet.infer.scrolls.same_page import SAME_PAGE
 from crownlet.infer.survey.audit import list_chances
+from crownlet.infer.survey.conditions import PageConditions, list_conditions
 from crownlet.infer.survey.design import SurveyDesign, read_coded_design
 from crownlet.infer.survey.estimators import Ints, LetterSample
 from crownlet.infer.survey.intervals import Floats
@@ -84,10 +85,15 @@ class SurveyArrays:
         order = {key: place for place, key in enumerate(dict.fromkeys(keys))}
         return np.array([order[key] for key in keys], dtype=np.int64)
 
+    @property
+    def unit_word(self) -> str:
+        """What the independent units are called: `scribe` or `scroll`."""
+        return "scribe" if np.any(self.scribe_of != "") else "scroll"
+
     def letters(self, defect: int) -> LetterSample:
-        """The letters that can have the defect, scrolls still numbered over the whole survey."""
+        """The letters that can have the defect, units still numbered over the whole survey."""
         return LetterSample(
-            self.scroll,
+            self.unit_of[self.scroll],
             self.predicted[defect],
             self.label[defect],
             self.inclusion_probability[defect],
@@ -141,6 +147,8 @@ class SurveyData:
     """What was declared beforehand, its sources as codes."""
     history: tuple[DesignChange, ...] = ()
     """What was changed of it."""
+    conditions: tuple[PageConditions, ...] = ()
+    """How each page was made and judged."""
 
 
 def build_arrays(
@@ -254,6 +262,7 @@ def load_survey(folder: Path) -> SurveyData:
         (*_describe_failures(survey), *_list_same_page_notes(run)),
         questions, labels.answers, labels.agreement,
         read_coded_design(folder, survey, keys), survey.history,
+        list_conditions(pages, key_of),
     )  # fmt: skip
 
 

@@ -122,8 +122,3 @@ def score_upper_limit(
 
 def _t_quantile(df: float, level: float) -> float:
     return float(stats.t.ppf((1 + level) / 2, df))
-
-
-def count_effective_scrolls(sizes: Floats) -> float:
-    """As how many scrolls of one size these count: (sum n)^2 / sum n^2 (Kish 1965)."""
-    return float(sizes.sum() ** 2 / np.square(sizes).sum())

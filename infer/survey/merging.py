@@ -18,6 +18,7 @@ from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, SURVEY_FILE
 from crownlet.infer.run.tables import RunError, read_json
+from crownlet.infer.survey.conditions import PageConditions
 from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays, load_survey
 from crownlet.infer.survey.design import SurveyDesign
 from crownlet.infer.survey.labels import AuditCounts, ReaderAgreement, ReaderAnswer
@@ -162,7 +163,19 @@ def _merge(members: Sequence[Member], keys: Sequence[tuple[PageKey, ...]]) -> Su
         *_merge_readers(surveys, new_of),
         design=shared and shared.rename_sources(codes),
         history=tuple(change for survey in surveys for change in survey.history),
+        conditions=_merge_conditions(members, new_of),
     )  # fmt: skip
+
+
+def _merge_conditions(
+    members: Sequence[Member], new_of: Sequence[dict[str, PageKey]]
+) -> tuple[PageConditions, ...]:
+    """How the pages of every member were made and judged, by the new codes of their sources."""
+    found: list[PageConditions] = []
+    for member, new in zip(members, new_of, strict=True):
+        code_of = {old.code: new[old.page].code for old in member.keys if old.page in new}
+        found += [replace(one, source=code_of[one.source]) for one in member.survey.conditions]
+    return tuple(found)
 
 
 def _merge_questions(surveys: Sequence[SurveyData]) -> AuditArrays:

@@ -25,7 +25,7 @@ from scipy import special, stats
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.infer.run.survey_state import AuditDraw
 from crownlet.infer.survey.audit import compute_even_share
-from crownlet.infer.survey.records import MIN_SCROLLS_FOR_INTERVAL
+from crownlet.infer.survey.records import MIN_UNITS_FOR_INTERVAL
 
 MAX_UNITS = 100_000
 
@@ -159,7 +159,7 @@ def choose_plan(plans: tuple[SurveyPlan, ...]) -> SurveyPlan:
 
 def find_plan(assumed: PlanAssumptions, aim: Aim, audited: int) -> SurveyPlan:
     """The fewest units that are enough; PlanError if more than `MAX_UNITS` are needed."""
-    low, high = MIN_SCROLLS_FOR_INTERVAL - 1, MIN_SCROLLS_FOR_INTERVAL
+    low, high = MIN_UNITS_FOR_INTERVAL - 1, MIN_UNITS_FOR_INTERVAL
     while not aim(high, audited)[0]:
         low, high = high, high * 2
         if high > MAX_UNITS:
@@ -176,11 +176,11 @@ def find_smallest_difference(
 ) -> float:
     """The smallest difference that `units` of each source show with this power.
 
-    PlanError with fewer than `MIN_SCROLLS_FOR_INTERVAL` units, or where no difference can be shown.
+    PlanError with fewer than `MIN_UNITS_FOR_INTERVAL` units, or where no difference can be shown.
     """
     _check(assumed, power)
-    if units < MIN_SCROLLS_FOR_INTERVAL:
-        raise PlanError(f"a comparison needs at least {MIN_SCROLLS_FOR_INTERVAL} of each source.")
+    if units < MIN_UNITS_FOR_INTERVAL:
+        raise PlanError(f"a comparison needs at least {MIN_UNITS_FOR_INTERVAL} of each source.")
     low, high = 0.0, (1 - assumed.rate) * (1 - 1e-9)
     if compute_power(assumed, high, units, audited) < power:
         raise PlanError("so few cannot show any difference with this power.")
