@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import gamma
 
 from crownlet.datasets.coco.truth import LetterTruth
@@ -199,11 +200,19 @@ def compare_with_truth(
                 continue
             rows.append(
                 TrueRateRow(
-                    defect, code, expected[name][defect], float(present[own].mean()),
-                    float(network[own].mean()), rates[defect, code],
+                    defect, code, expected[name][defect],
+                    _mean_of_scrolls(present, own, arrays.scroll),
+                    _mean_of_scrolls(network, own, arrays.scroll), rates[defect, code],
                 )
             )  # fmt: skip
     return DemoTruth(_describe_truth(survey, rows), tuple(rows))
+
+
+def _mean_of_scrolls(
+    values: NDArray[np.float64], own: NDArray[np.bool_], scroll: NDArray[np.int64]
+) -> float:
+    """The mean over scrolls of the mean of each one's letters, those of the mask `own`."""
+    return float(np.mean([values[own & (scroll == number)].mean() for number in set(scroll[own])]))
 
 
 def _describe_truth(survey: SurveyData, rows: list[TrueRateRow]) -> tuple[str, ...]:

@@ -5,18 +5,20 @@ The cautions must be read before anyone is named; they follow from the survey's 
 
 from __future__ import annotations
 
+import numpy as np
+
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.records import (
     CONFIDENCE_LEVEL,
-    MIN_SCROLLS_FOR_INTERVAL,
-    MIN_SCROLLS_WITHOUT_WARNING,
+    MIN_UNITS_FOR_INTERVAL,
+    MIN_UNITS_WITHOUT_WARNING,
     SurveyComparison,
 )
 from crownlet.infer.view.wording import NEVER_EXAMINED, RULING_TEXT, join_words
 
-BAD_SCROLLS_SHARE = 0.1
-"""Share of bad scrolls for which the report states how easily a survey meets none of them."""
+BAD_UNITS_SHARE = 0.1
+"""Share of bad units for which the report states how easily a survey meets none of them."""
 
 NAMING_CAUTION = (
     "A name once spoken in public is not called back. Before a source is named: every audited "
@@ -38,11 +40,14 @@ CAUSE_CAUTION = (
 
 def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str, ...]:
     """How the numbers are made, for a reader who checks them."""
-    audit = survey.audit
+    audit, word = survey.audit, survey.arrays.unit_word
     return (
-        "The unit is the scroll. Letters of one scroll share a hand, a pen and a skin, and are "
-        "not independent; rates are ratios over letters, their variance is that between scrolls "
-        "(linearised, with m/(m - 1); Särndal, Swensson and Wretman 1992, chapter 6).",
+        f"The unit is the {word}. Letters of one {word} share a hand and are not independent. A "
+        f"rate is the mean over {word}s of each one's own rate, so that every {word} counts once, "
+        "however many letters it has: they are what was drawn from a source, and how many letters "
+        "one of them brought is an accident of the survey. Rate, interval and test are of this one "
+        "number; a rate over all letters would follow the longest scrolls, and has no sound test "
+        f"where few {word}s hold most of them.",
         "The network gives every letter a calibrated probability of every finding. In every "
         "scroll, for every defect, letters were drawn at random with known probabilities that rise "
         "with the square root of the network's (at least half of that of an even draw), and "
@@ -53,20 +58,27 @@ def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str
         "letters that were not drawn tell nothing of the others.",
         "Audited rates are difference estimates: the network's mean over all letters plus its "
         "mean error on the audited ones, weighted by one over the chance of the draw; how far "
-        "the network is trusted (lambda of PPI++) is fitted on other scrolls than it is used on "
+        "the network is trusted (lambda of PPI++) is fitted on other units than it is used on "
         "(Angelopoulos and others 2023; Angelopoulos, Duchi and Zrnic 2023).",
-        f"Intervals hold {100 * CONFIDENCE_LEVEL:.0f}%: lower limits on the logit scale with t "
-        "quantiles, upper limits the higher of a score limit and a beta-binomial one, which allows "
-        "for a bad scroll not yet met; residuals corrected for large scrolls (Bell and McCaffrey "
-        "2002). "
-        f"Fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls give no interval, "
-        f"fewer than {MIN_SCROLLS_WITHOUT_WARNING} a warning. "
-        "Shares of scrolls: Clopper and Pearson 1934.",
-        "Sources are compared by Welch's t test on the rates of their scrolls (Welch 1947), so "
-        "that each scroll counts once, however long; p values are corrected for all "
-        f"{sum(c.p_value is not None for c in results.contrasts)} tests made here, those on the "
-        "network's word alone apart (Holm 1979). Face and reverse: paired t tests over scrolls, "
-        "corrected among themselves.",
+        f"Intervals of rates hold {100 * CONFIDENCE_LEVEL:.0f}%: lower limits on the logit scale "
+        "with t quantiles, upper limits the higher of a score limit and a beta-binomial one, which "
+        f"allows for a bad {word} not yet met. Fewer than {MIN_UNITS_FOR_INTERVAL} {word}s give no "
+        f"interval, fewer than {MIN_UNITS_WITHOUT_WARNING} a warning; what no reader checked gives "
+        "none.",
+        f"Sources are compared by a permutation test: {word}s are dealt out again between them, "
+        "all ways or 20,000 at random, and p is how often a difference over its standard error is "
+        "as great (mid-p, Lancaster 1961; each source's variance drawn towards the pooled one; "
+        "Chung and Romano 2013). The interval holds the differences that this test does not "
+        "refute. A test is offered only where the arrangements of these very numbers reach p below "
+        "0.05 in 2% to 7% of cases. p values are corrected for all "
+        f"{sum(c.p_value is not None for c in results.contrasts)} tests made here, declared and "
+        "exploratory ones apart (Holm 1979, of the strict p values). Face and reverse: signs of "
+        f"differences within a {word} are flipped; p is corrected among themselves.",
+        "Of more than six sources each is compared with all the others together; whether they "
+        "differ at all is tested by permutation too, and their rates are drawn towards the mean by "
+        "how little is known of each (empirical Bayes; Efron and Morris 1975).",
+        "Where sources hold unlike shares of the letters of the alphabet, rates are standardised "
+        "to one mix (indirect standardisation); the table says where.",
         "Pages were found, read and compared with their texts by the tool's networks; letters "
         "that were not examined for a finding, the picture being too poor, are not counted "
         "for it.",
@@ -78,9 +90,14 @@ def describe_limitations() -> tuple[str, ...]:
     return (
         "Whether the scrolls stand for all that a source sells: that lies in how they were drawn, "
         "not in any interval. Nor does an interval hold for scrolls of other years.",
-        "In simulations with 5 to 30 scrolls a source these intervals held the truth in 92% to 99% "
-        "of surveys. Where one scroll in ten is ten times as bad as the others, 5 scrolls held it "
-        "in 40% to 65% only, as most such surveys meet no bad scroll; 30 scrolls in 89% to 95%.",
+        "In simulations with 3 to 60 scrolls a source, 2 to 20 scribes, and audits of 5 to 40 "
+        "letters, 3% to 7% of tests called sources different that are alike, and intervals of "
+        "differences held the truth in 89% to 100% of surveys, mostly in 93% to 98%. Alike "
+        "means: rates of their scribes or scrolls are spread in the same way. Sources with one "
+        "mean but unlike spread are called different more often, where units are few.",
+        "Where one scroll in ten is ten times as bad as the others, intervals of rates from 5 "
+        "scrolls hold the truth in 40% to 65% only, as most such surveys meet no bad scroll; from "
+        "30 scrolls in 89% to 95%.",
         "The readers' answers count as true here. Readers differ; where two have answered, the "
         "mean of their answers counts and their agreement is stated.",
         "The networks learned from rendered writing. On hands unlike those they know they err "
@@ -89,9 +106,9 @@ def describe_limitations() -> tuple[str, ...]:
     )
 
 
-def list_cautions(results: SurveyComparison, audit: AuditCounts) -> tuple[str, ...]:
+def list_cautions(survey: SurveyData, results: SurveyComparison) -> tuple[str, ...]:
     """The sentences that stand before all numbers, the ones on this survey first."""
-    own = (_audit_caution(results, audit), _few_scrolls_caution(results))
+    own = (_audit_caution(results, survey.audit), _few_units_caution(survey))
     return (*filter(None, own), SAMPLING_CAUTION, CAUSE_CAUTION, RULING_TEXT)
 
 
@@ -102,35 +119,40 @@ def _audit_caution(results: SurveyComparison, audit: AuditCounts) -> str:
         return ""
     if unaudited < len(results.rates):
         return (
-            "Some rates rest on the network's word alone and are marked unaudited: their limits "
-            "hold for what it marks, not for what is there."
+            "Some rates rest on the network's word alone and are marked unaudited; they have "
+            "neither limits nor tests."
         )
     done = f"{audit.decided:,} of {audit.drawn:,} audit questions are answered"
     return (
-        "Unaudited: all rates rest on the network's word alone. Their limits hold for what it "
-        f"marks, not for what is there, and it errs more on some hands than on others ({done})."
+        "Unaudited: all rates rest on the network's word alone. They have neither limits nor "
+        f"tests, since it errs more on some hands than on others ({done})."
     )
 
 
-def _few_scrolls_caution(results: SurveyComparison) -> str:
-    """How little few scrolls can show; empty without any scroll."""
-    scrolls: dict[str, int] = {share.source: share.n_clusters for share in results.shares}
-    if not scrolls:
+def _few_units_caution(survey: SurveyData) -> str:
+    """How little few units can show; empty without any."""
+    arrays = survey.arrays
+    word = arrays.unit_word
+    units = {
+        code: len(np.unique(arrays.unit_of[arrays.source_of == number]))
+        for number, code in enumerate(arrays.sources)
+    }
+    if not units:
         return ""
-    fewest = min(scrolls.values())
-    few = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_WITHOUT_WARNING]
-    too_few = [code for code, count in sorted(scrolls.items()) if count < MIN_SCROLLS_FOR_INTERVAL]
-    missed = round(100 * (1 - BAD_SCROLLS_SHARE) ** fewest)
+    fewest = min(units.values())
+    few = [code for code, count in units.items() if count < MIN_UNITS_WITHOUT_WARNING]
+    too_few = [code for code, count in units.items() if count < MIN_UNITS_FOR_INTERVAL]
+    missed = round(100 * (1 - BAD_UNITS_SHARE) ** fewest)
     text = (
-        f"If one scroll in {round(1 / BAD_SCROLLS_SHARE)} of a source were far worse than the "
-        f"others, {missed} of 100 surveys with {fewest} scrolls a source would meet none of the "
+        f"If one {word} in {round(1 / BAD_UNITS_SHARE)} of a source were far worse than the "
+        f"others, {missed} of 100 surveys with {fewest} {word}s a source would meet none of the "
         "bad ones. So a low rate clears nobody."
     )
     if too_few:
         return (
             f"No interval is given for {join_words(too_few)}: "
-            f"fewer than {MIN_SCROLLS_FOR_INTERVAL} scrolls. {text}"
+            f"fewer than {MIN_UNITS_FOR_INTERVAL} {word}s. {text}"
         )
     if few:
-        return f"Few scrolls of {join_words(few)}: fewer than {MIN_SCROLLS_WITHOUT_WARNING}. {text}"
+        return f"Few {word}s of {join_words(few)}: fewer than {MIN_UNITS_WITHOUT_WARNING}. {text}"
     return text

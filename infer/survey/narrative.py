@@ -14,7 +14,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.records import (
     CONFIDENCE_LEVEL,
-    MIN_SCROLLS_FOR_INTERVAL,
+    OTHERS,
     DefectRate,
     ScrollShare,
     SideContrast,
@@ -43,6 +43,9 @@ MIN_RATE_TO_DESCRIBE = 0.002
 MAX_LETTERS_TO_NAME = 6
 """A defect of more letters of the alphabet is described without their names."""
 
+MAX_SOURCES_TO_LIST = 6
+"""Of more sources the text names only the least and the greatest rate."""
+
 RateOrContrast = TypeVar("RateOrContrast", DefectRate, SourceContrast)
 
 
@@ -57,17 +60,18 @@ class DefectSummary:
     """Whether sources are shown to differ; if not, the question is open."""
 
 
-def summarise_defects(results: SurveyComparison) -> tuple[DefectSummary, ...]:
+def summarise_defects(results: SurveyComparison, word: str) -> tuple[DefectSummary, ...]:
     """The plainest differences first, then the commonest defects that leave the question open.
 
-    Where anything was audited, what no reader checked is left to the tables.
+    Where anything was audited, what no reader checked is left to the tables. `word` names the
+    independent units, `scribe` or `scroll`.
     """
     checked = {rate.defect for rate in results.rates if rate.basis != "unaudited"}
     shown = checked or {rate.defect for rate in results.rates}
     rates = _group_by_defect(rate for rate in results.rates if rate.defect in shown)
     contrasts = _group_by_defect(results.contrasts)
     different = sorted(
-        (d for d in rates if _differs(contrasts[d], rates[d])),
+        (d for d in rates if any(map(is_significant, contrasts[d]))),
         key=lambda d: _smallest_p(contrasts[d]),
     )
     others = sorted(
@@ -75,7 +79,9 @@ def summarise_defects(results: SurveyComparison) -> tuple[DefectSummary, ...]:
     )
     frequent = [d for d in others if any(_is_frequent(rate) for rate in rates[d])]
     return tuple(
-        DefectSummary(d, defect_words(d), _sentences(d, rates[d], contrasts[d]), d in different)
+        DefectSummary(
+            d, defect_words(d), _sentences(d, rates[d], contrasts[d], word), d in different
+        )
         for d in (
             *different[:MAX_DIFFERENCES_TO_DESCRIBE],
             *frequent[:MAX_OPEN_DEFECTS_TO_DESCRIBE],
@@ -90,19 +96,16 @@ def describe_left_out(results: SurveyComparison, shown: Sequence[DefectSummary])
         return ""
     many = f"{len(others)} further kinds" if len(others) > 1 else "One further kind"
     lines = [f"{many} of finding stand in the tables."]
-    different = [c for c in results.contrasts if _is_significant(c) and c.defect in others]
-    unaudited = {defect_words(c.defect) for c in different if c.basis == "unaudited"}
-    checked = {defect_words(c.defect) for c in different if c.basis != "unaudited"}
-    if checked:
-        lines.append(f"Among them sources differ in {join_words(sorted(checked))}.")
-    if unaudited:
-        lines.append(
-            f"In {join_words(sorted(unaudited))} the network's word differs between sources; "
-            "no reader has checked it, and the difference may lie in hand or picture and not in "
-            "faults."
-        )
-    if not different:
+    tested = [c for c in results.contrasts if c.p_value is not None and c.defect in others]
+    different = {defect_words(c.defect) for c in tested if is_significant(c)}
+    if different:
+        lines.append(f"Among them sources differ in {join_words(sorted(different))}.")
+    elif tested:
         lines.append("In none could the survey tell sources apart, which shows no likeness.")
+    unaudited = {r.defect for r in results.rates if r.basis == "unaudited"} & others
+    if unaudited:
+        count = "One of them" if len(unaudited) == 1 else f"{len(unaudited)} of them"
+        lines.append(f"{count} no reader checked; nothing is claimed of sources there.")
     return " ".join(lines)
 
 
@@ -120,16 +123,18 @@ def describe_letters(defect: str) -> str:
 
 def describe_contrast(contrast: SourceContrast) -> str:
     """What one comparison shows, for its row in the table."""
-    if contrast.p_value_holm is None or contrast.ci_low is None or contrast.ci_high is None:
+    if contrast.p_value_holm is None:
         return "not tested"
-    more, less = contrast.first, contrast.second
-    if contrast.difference < 0:
-        more, less = less, more
-    if not _is_significant(contrast):
+    if not is_significant(contrast):
         return "cannot tell"
-    if contrast.basis == "unaudited":
-        return f"network: more on {more} than on {less}"
+    more, less = order_sources(contrast)
     return f"more on {more} than on {less}"
+
+
+def order_sources(contrast: SourceContrast) -> tuple[str, str]:
+    """The source with more first; the others together as "the others"."""
+    names = ["the others" if name == OTHERS else name for name in (contrast.first, contrast.second)]
+    return (names[0], names[1]) if contrast.difference > 0 else (names[1], names[0])
 
 
 def describe_survey(survey: SurveyData) -> str:
@@ -152,54 +157,57 @@ def describe_audit(survey: SurveyData) -> str:
     return f"Audit: {done}{more}."
 
 
-def describe_tests(results: SurveyComparison) -> str:
-    """How many comparisons were made, and what their p values mean."""
-    made = sum(c.p_value is not None for c in results.contrasts)
+def describe_tests(results: SurveyComparison, word: str) -> str:
+    """How many comparisons were made, and what their p values mean; `word` names the units."""
+    made = [c for c in results.contrasts if c.p_value is not None]
     if not made:
         return (
-            f"No two sources can be compared: that asks for {MIN_SCROLLS_FOR_INTERVAL} scrolls of "
-            "each that are not all alike."
+            "No two sources are compared: that asks for letters that a reader checked, and for "
+            f"enough {word}s of each that are not all alike."
         )
-    return (
-        f"{made:,} comparisons were made, scroll by scroll, each scroll counting once, so that a "
-        "difference may be a little other than that of two rates above. p is how often so great a "
-        "difference would come about if the sources were alike; among so many, some are small by "
-        "chance. Only the corrected p speaks for all of them together (what no reader checked is "
-        f"corrected apart): below {MAX_ADJUSTED_P:.2f} the survey says that two sources differ. "
-        "Low and high are not corrected."
+    count = "One comparison was" if len(made) == 1 else f"{len(made):,} comparisons were"
+    exploratory = sum(c.exploratory for c in made)
+    text = (
+        f"{count} made, each {word} counting once; difference and test are of the same rates as "
+        f"above. p is how often so great a difference would come about if the {word}s were dealt "
+        "out to the sources by chance; among many, some are small by chance. Only the corrected p "
+        f"speaks for all of them together: below {MAX_ADJUSTED_P:.2f} the survey says that two "
+        "sources differ. Low and high are not corrected."
     )
+    if exploratory == len(made):
+        return text + " None was declared beforehand: all are exploratory."
+    return text + (f" {exploratory:,} are exploratory, corrected apart." if exploratory else "")
 
 
 def list_tested(results: SurveyComparison) -> tuple[SourceContrast, ...]:
-    """The comparisons made: those that a reader checked, smallest p first, then the others."""
+    """The comparisons made: those declared, smallest p first, then the exploratory ones."""
     made = [c for c in results.contrasts if c.p_value_holm is not None]
     smallest: dict[str, float] = {}
     for c in made:
         smallest[c.defect] = min(c.p_value or 0.0, smallest.get(c.defect, 1.0))
 
     def order(c: SourceContrast) -> tuple[bool, float, str]:
-        return c.basis == "unaudited", smallest[c.defect], c.defect
+        return c.exploratory, smallest[c.defect], c.defect
 
     return tuple(sorted(made, key=order))
 
 
-def describe_untested(results: SurveyComparison) -> str:
-    """Which comparisons could not be made; empty if all could."""
-    kinds: dict[str, list[str]] = {}
+def describe_untested(results: SurveyComparison) -> tuple[str, ...]:
+    """Which comparisons were not made, one sentence for each reason."""
+    kinds: dict[str, dict[str, list[str]]] = {}
     for c in results.contrasts:
-        if c.p_value_holm is None:
-            kinds.setdefault(defect_words(c.defect), []).append(f"{c.first} with {c.second}")
-    if not kinds:
-        return ""
-    every = len(results.contrasts) // len({c.defect for c in results.contrasts})
-    listed = ", ".join(
-        kind if len(pairs) >= every else f"{kind} ({', '.join(pairs)})"
-        for kind, pairs in kinds.items()
-    )
-    return (
-        "Not compared, for want of scrolls, since no scroll differs from its fellows, or since "
-        f"only one of two sources was audited: {listed}."
-    )
+        if c.p_value is None:
+            of_reason = kinds.setdefault(c.note, {})
+            of_reason.setdefault(defect_words(c.defect), []).append(f"{c.first} with {c.second}")
+    every = len(results.contrasts) // max(len({c.defect for c in results.contrasts}), 1)
+    lines = []
+    for reason, held in kinds.items():
+        listed = ", ".join(
+            kind if len(pairs) >= every else f"{kind} ({', '.join(pairs)})"
+            for kind, pairs in held.items()
+        )
+        lines.append(f"Not compared ({reason}): {listed}.")
+    return tuple(lines)
 
 
 def list_shares(results: SurveyComparison) -> tuple[ScrollShare, ...]:
@@ -210,23 +218,21 @@ def list_shares(results: SurveyComparison) -> tuple[ScrollShare, ...]:
 
 def describe_sides(results: SurveyComparison) -> str:
     """What the two sides of the same scrolls show, all sources together."""
-    different = [c for c in results.side_contrasts if _is_significant(c)]
-    checked = [c for c in different if c.basis != "unaudited"]
-    unaudited = len(different) - len(checked)
     words = [
         f"{defect_words(c.defect)} is {'commoner' if c.difference > 0 else 'rarer'} on the face "
         f"(by {format_percent(abs(c.difference))} of its letters; "
         f"{format_interval(c.ci_low, c.ci_high)})"
-        for c in checked
+        for c in results.side_contrasts
+        if is_significant(c)
     ]
-    result = f"Here {join_words(words)}." if words else "No difference between the sides was shown."
-    if unaudited:
-        kinds = f"{unaudited} kinds" if unaudited > 1 else "one kind"
-        result += f" In {kinds} the network's word differs, which no reader has checked."
+    tested = any(c.p_value is not None for c in results.side_contrasts)
+    result = "No difference between the sides was shown." if tested else "Nothing was tested."
+    if words:
+        result = f"Here {join_words(words)}."
     return (
-        "The two sides of the same scrolls, all sources together, scroll against itself: the rate "
+        "The two sides of the same scrolls, all sources together, each against itself: the rate "
         f"on the face less that on the reverse. {result} A reverse has few letters, and many "
-        "kinds can hardly stand on it."
+        "kinds can hardly stand on it. What no reader checked is not tested."
     )
 
 
@@ -241,20 +247,21 @@ def describe_example_draw(seed: int) -> str:
 
 
 def _sentences(
-    defect: str, rates: Sequence[DefectRate], contrasts: Sequence[SourceContrast]
+    defect: str, rates: Sequence[DefectRate], contrasts: Sequence[SourceContrast], word: str
 ) -> tuple[str, ...]:
-    return tuple(
-        filter(None, (_describe_rates(defect, rates), *_describe_contrasts(contrasts, rates)))
-    )
+    lines = _describe_contrasts(contrasts, rates, word)
+    return tuple(filter(None, (_describe_rates(defect, rates), *lines)))
 
 
 def _describe_rates(defect: str, rates: Sequence[DefectRate]) -> str:
     """The network's answers alone are never presented as what is there."""
     many = letters_per_unit(rate.estimate for rate in rates)
+    if len(rates) > MAX_SOURCES_TO_LIST:
+        return _describe_range(defect, rates, many)
     has = "lacks them on" if defect == "tag_missing" else "has it on"
     checked = [(r.source, _describe_rate(many, r)) for r in rates if r.basis != "unaudited"]
     unaudited = [
-        f"{_describe_rate(many, r)} on {r.source}" for r in rates if r.basis == "unaudited"
+        f"{count_per(many, r.estimate)} on {r.source}" for r in rates if r.basis == "unaudited"
     ]
     parts = []
     if checked:
@@ -269,66 +276,69 @@ def _describe_rates(defect: str, rates: Sequence[DefectRate]) -> str:
     return f"Of {many:,} {describe_letters(defect)}, {'; '.join(parts)}."
 
 
+def _describe_range(defect: str, rates: Sequence[DefectRate], many: int) -> str:
+    """The least and the greatest rate of many sources."""
+    checked = [r for r in rates if r.basis != "unaudited"] or list(rates)
+    low, high = (f(checked, key=lambda r: r.estimate) for f in (min, max))
+    who = "" if checked[0].basis != "unaudited" else "the network, unaudited, expects "
+    return (
+        f"Of {many:,} {describe_letters(defect)}, {who}from {_describe_rate(many, low)} on "
+        f"{low.source} to {_describe_rate(many, high)} on {high.source}."
+    )
+
+
 def _describe_rate(many: int, rate: DefectRate) -> str:
     """`3 (1 to 8)`."""
     number = count_per(many, rate.estimate) if rate.estimate > 0 else "none"
     if rate.ci_low is None or rate.ci_high is None:
-        return f"{number} (no interval)"
+        return number if rate.basis == "unaudited" else f"{number} (no interval)"
     return f"{number} ({count_per(many, rate.ci_low)} to {count_per(many, rate.ci_high)})"
 
 
 def _describe_contrasts(
-    contrasts: Sequence[SourceContrast], rates: Sequence[DefectRate]
+    contrasts: Sequence[SourceContrast], rates: Sequence[DefectRate], word: str
 ) -> list[str]:
     tested = [c for c in contrasts if c.p_value_holm is not None]
-    lines = [_describe_difference(c) for c in tested if _is_significant(c)]
-    undecided = [c for c in tested if not _is_significant(c)]
+    lines = [_describe_difference(c) for c in tested if is_significant(c)]
+    undecided = [c for c in tested if not is_significant(c)]
     if undecided:
-        lines.append(_describe_open(undecided, rates, len(undecided) == len(contrasts)))
+        lines.append(_describe_open(undecided, rates, len(undecided) == len(contrasts), word))
     untested = [c for c in contrasts if c.p_value_holm is None]
+    reasons = list(dict.fromkeys(c.note for c in untested))
     if untested and len(untested) < len(contrasts):
         pairs = join_words(f"{c.first} with {c.second}" for c in untested)
-        lines.append(f"{pairs}: not to be compared here.")
+        lines.append(f"{pairs}: not compared ({'; '.join(reasons)}).")
     elif untested:
-        lines.append("Sources cannot be compared here: too few scrolls, or none that varies.")
+        lines.append(f"Sources are not compared here: {'; '.join(reasons)}.")
     return lines
 
 
 def _describe_difference(contrast: SourceContrast) -> str:
     low, high = sorted((abs(contrast.ci_low or 0.0), abs(contrast.ci_high or 0.0)))
-    more, less = contrast.first, contrast.second
-    if contrast.difference < 0:
-        more, less = less, more
+    more, less = order_sources(contrast)
     many = letters_per_unit([contrast.difference])
-    margin = f"by {count_per(many, low)} to {count_per(many, high)} letters in {many:,}"
-    if contrast.basis == "unaudited":
-        return (
-            f"The network expects more on {more} than on {less}, {margin}; "
-            "whether they are there no reader has checked."
-        )
-    return f"Scrolls of {more} have it more often than those of {less}, {margin}."
+    return (
+        f"It is commoner on {more} than on {less}, by {count_per(many, low)} to "
+        f"{count_per(many, high)} letters in {many:,}."
+    )
 
 
 def _describe_open(
-    contrasts: Sequence[SourceContrast], rates: Sequence[DefectRate], every: bool
+    contrasts: Sequence[SourceContrast], rates: Sequence[DefectRate], every: bool, word: str
 ) -> str:
-    scrolls = sorted({r.n_clusters for r in rates})
-    many = f"{scrolls[0]}" if len(scrolls) == 1 else f"{scrolls[0]} to {scrolls[-1]}"
+    counts = sorted({r.n_clusters for r in rates})
+    many = f"{counts[0]}" if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
     pairs = ", or ".join(f"{c.first} from {c.second}" for c in contrasts)
     which = f"{pairs.replace(' from ', ' differs from ', 1)}"
     if every and len(contrasts) > 1:
         which = "any of them differ"
-    return f"With these {many} scrolls a source the survey cannot tell whether {which}."
+    elif len(contrasts) > MAX_SOURCES_TO_LIST:
+        which = "the others differ"
+    return f"With {many} {word}s a source the survey cannot tell whether {which}."
 
 
-def _differs(contrasts: Iterable[SourceContrast], rates: Iterable[DefectRate]) -> bool:
-    """Whether sources differ, and not by the network alone on a defect that it hardly finds."""
-    different = [contrast for contrast in contrasts if _is_significant(contrast)]
-    audited = any(contrast.basis != "unaudited" for contrast in different)
-    return audited or (bool(different) and any(_is_frequent(rate) for rate in rates))
-
-
-def _is_significant(contrast: SourceContrast | SideContrast) -> bool:
+def is_significant(contrast: SourceContrast | SideContrast) -> bool:
+    """Whether the corrected p value says that two sources or sides differ."""
     return contrast.p_value_holm is not None and contrast.p_value_holm < MAX_ADJUSTED_P
 
 

@@ -22,9 +22,15 @@ from crownlet.infer.survey.by_source import (
     contrast_sides_by_source,
     summarise_evenness,
 )
-from crownlet.infer.survey.compare import compare_sources, estimate_by_letter
+from crownlet.infer.survey.compare import (
+    MAX_SOURCES_FOR_PAIRS,
+    compare_sources,
+)
+from crownlet.infer.survey.confounding import find_confounding
 from crownlet.infer.survey.data import SurveyData
+from crownlet.infer.survey.design import today
 from crownlet.infer.survey.examples import draw_examples
+from crownlet.infer.survey.habits import HabitShare, compare_habits
 from crownlet.infer.survey.labels import ReaderAgreement
 from crownlet.infer.survey.merging import is_merged
 from crownlet.infer.survey.methods import (
@@ -33,9 +39,12 @@ from crownlet.infer.survey.methods import (
     describe_methods,
     list_cautions,
 )
+from crownlet.infer.survey.provenance import describe_provenance
 from crownlet.infer.survey.records import (
     DefectRate,
+    OmnibusTest,
     ScrollShare,
+    ShrunkenRate,
     SideContrast,
     SourceContrast,
     SurveyComparison,
@@ -45,8 +54,11 @@ from crownlet.infer.survey.report_view import (
     ReportView,
     SourceRow,
     embed_forest,
+    embed_funnel,
     embed_letter_figures,
 )
+from crownlet.infer.survey.source_rates import estimate_by_letter
+from crownlet.infer.survey.verdicts import list_verdicts
 from crownlet.infer.view.templates import template_environment
 from crownlet.infer.view.wording import (
     count_of,
@@ -79,19 +91,23 @@ def write_report(
     names: bool = False,
     opening: tuple[str, ...] = (),
     compare_with_truth: Callable[[SurveyComparison], DemoTruth] | None = None,
+    on: str | None = None,
 ) -> Path:
     """Compare the survey in `folder` and write its report; returns the page.
 
     `seed` draws the example letters; `opening` and `compare_with_truth` are the parts that a
-    demonstration adds. OSError where the report cannot be written, FileFault where pages cannot be
-    read.
+    demonstration adds; `on` is the date that it states, today's if None. OSError where the report
+    cannot be written, FileFault where pages cannot be read.
     """
     out, arrays = folder / REPORT_FOLDER, survey.arrays
-    results = compare_sources(arrays)
+    confounding = find_confounding(survey)
+    results = compare_sources(arrays, survey.design, confounding.barriers)
     by_letter = estimate_by_letter(arrays)
     write_comparison(results, out)
     write_table(out / "letters.csv", DefectRate, by_letter)
-    summaries = narrative.summarise_defects(results)
+    summaries = narrative.summarise_defects(results, arrays.unit_word)
+    habits = compare_habits(folder, arrays, survey.scrolls)
+    write_table(out / "habits.csv", HabitShare, habits)
     defects = [summary.defect for summary in summaries]
     found = [defect for defect in defects if arrays.found[arrays.defects.index(defect)].any()]
     by_source = contrast_sides_by_source(arrays, defects)
@@ -99,29 +115,35 @@ def write_report(
     bounds = bound_survey(survey)
     write_table(out / "unanswered.csv", UnansweredQuestions, bounds)
     write_table(out / "readers.csv", ReaderAgreement, survey.agreement)
+    few = len(arrays.sources) <= MAX_SOURCES_FOR_PAIRS
     code_of = {scroll.name: scroll.code for scroll in survey.scrolls}
     view = ReportView(
         title="Sources compared",
         lead=narrative.describe_survey(survey),
+        unit=arrays.unit_word,
+        verdicts=list_verdicts(survey, results, confounding),
         opening=(*opening, *((NAMES_NOTE,) if names else ())),
         summaries=summaries,
         left_out=narrative.describe_left_out(results, summaries),
         naming_caution=NAMING_CAUTION,
-        cautions=list_cautions(results, survey.audit),
+        cautions=list_cautions(survey, results),
         names=names,
         sources=_list_sources(survey, names),
         audit=narrative.describe_audit(survey),
         audit_section=build_audit_section(survey, bounds),
         notes=survey.notes,
         results=results,
-        tests_note=narrative.describe_tests(results),
+        tests_note=narrative.describe_tests(results, arrays.unit_word),
         tested=narrative.list_tested(results),
         untested=narrative.describe_untested(results),
+        shown_rates=_select_rates(results, defects),
         shares=narrative.list_shares(results),
         sides_note=narrative.describe_sides(results),
         source_side_contrasts=by_source,
         forest=embed_forest(results.rates, out),
-        letter_figures=embed_letter_figures(by_letter, defects, out),
+        funnel=embed_funnel(results, defects, arrays.unit_word, out),
+        letter_figures=embed_letter_figures(by_letter, defects, out) if few else (),
+        habits=habits,
         evenness=summarise_evenness(folder, code_of),
         examples=()
         if is_merged(folder)
@@ -130,23 +152,32 @@ def write_report(
         truth=compare_with_truth(results) if compare_with_truth else None,
         methods=describe_methods(survey, results),
         limitations=describe_limitations(),
-        versions=tuple((what, ", ".join(which)) for what, which in survey.versions.items()),
+        provenance=describe_provenance(folder, survey, out, on or today()),
     )
     write_file(out / REPORT_PAGE, _environment().get_template("report.html").render(v=view))
     return out / REPORT_PAGE
 
 
 def write_comparison(results: SurveyComparison, folder: Path) -> None:
-    """Write the four tables into a folder, which is made if need be; OSError if it cannot be."""
+    """Write the six tables into a folder, which is made if need be; OSError if it cannot be."""
     folder.mkdir(parents=True, exist_ok=True)
     tables: tuple[tuple[str, type[Any], Sequence[Any]], ...] = (
         ("rates.csv", DefectRate, results.rates),
         ("shares.csv", ScrollShare, results.shares),
         ("contrasts.csv", SourceContrast, results.contrasts),
         ("pairs.csv", SideContrast, results.side_contrasts),
+        ("omnibus.csv", OmnibusTest, results.omnibus),
+        ("shrunken.csv", ShrunkenRate, results.shrunken),
     )
     for name, kind, rows in tables:
         write_table(folder / name, kind, rows)
+
+
+def _select_rates(results: SurveyComparison, defects: Sequence[str]) -> tuple[DefectRate, ...]:
+    """All rates of few sources; of many, those of the defects described."""
+    if len({rate.source for rate in results.rates}) <= MAX_SOURCES_FOR_PAIRS:
+        return results.rates
+    return tuple(rate for rate in results.rates if rate.defect in defects)
 
 
 def write_table(path: Path, kind: type[Any], rows: Sequence[Any]) -> None:
@@ -179,12 +210,17 @@ def _list_sources(survey: SurveyData, names: bool) -> tuple[SourceRow, ...]:
     return tuple(rows)
 
 
+def _format_number(value: float | None) -> str:
+    """`1.7`; a dash where there is none."""
+    return "–" if value is None else f"{value:.2g}"
+
+
 @cache
 def _environment() -> Environment:
     """The style of the sheets is this report's too."""
     return template_environment(
         Path(__file__).parent / "templates", Path(sheet.__file__).parent / "templates",
         defect_words=defect_words, latin_name=latin_name, count_of=count_of,
-        percent=format_percent, p_value=format_p_value, describe_defect=describe_defect,
-        describe_contrast=narrative.describe_contrast,
+        percent=format_percent, number=_format_number, p_value=format_p_value,
+        describe_defect=describe_defect, describe_contrast=narrative.describe_contrast,
     )  # fmt: skip

@@ -11,9 +11,13 @@ from matplotlib.figure import Figure
 
 from crownlet.infer.survey.audit_section import AuditSection
 from crownlet.infer.survey.by_source import SourceEvenness, SourceSideContrast
+from crownlet.infer.survey.compare import MAX_SOURCES_FOR_PAIRS
 from crownlet.infer.survey.examples import ExampleSet
 from crownlet.infer.survey.figures import draw_by_letter, draw_forest, save_figure
+from crownlet.infer.survey.figures_many import draw_funnel, draw_ranked
+from crownlet.infer.survey.habits import HabitShare
 from crownlet.infer.survey.narrative import DefectSummary, describe_letters
+from crownlet.infer.survey.provenance import Provenance
 from crownlet.infer.survey.records import DefectRate, ScrollShare, SourceContrast, SurveyComparison
 from crownlet.infer.view.wording import defect_words
 
@@ -76,6 +80,10 @@ class ReportView:
 
     title: str
     lead: str
+    unit: str
+    """What the independent units are called: `scribe` or `scroll`."""
+    verdicts: tuple[str, ...]
+    """What the survey shows, in a minute."""
     opening: tuple[str, ...]
     """Boxed sentences at the very top: names asked for, a demonstration."""
     summaries: Sequence[DefectSummary]
@@ -90,19 +98,23 @@ class ReportView:
     results: SurveyComparison
     tests_note: str
     tested: tuple[SourceContrast, ...]
-    untested: str
+    untested: tuple[str, ...]
+    shown_rates: tuple[DefectRate, ...]
+    """Rates in the page's table: all of few sources, of many those of the defects described."""
     shares: tuple[ScrollShare, ...]
     sides_note: str
     source_side_contrasts: tuple[SourceSideContrast, ...]
     forest: EmbeddedFigure | None
+    funnel: EmbeddedFigure | None
     letter_figures: tuple[EmbeddedFigure, ...]
+    habits: tuple[HabitShare, ...]
     evenness: tuple[SourceEvenness, ...]
     examples: tuple[ExampleSet, ...]
     examples_note: str
     truth: DemoTruth | None
     methods: tuple[str, ...]
     limitations: tuple[str, ...]
-    versions: tuple[tuple[str, str], ...]
+    provenance: Provenance
 
 
 MAX_DEFECTS_BY_LETTER = 4
@@ -124,13 +136,54 @@ def embed_forest(rates: Sequence[DefectRate], out: Path) -> EmbeddedFigure | Non
     )
     if not drawn:
         return None
-    figure = draw_forest(drawn, {defect: defect_words(defect) for defect in shown})
+    names = {defect: defect_words(defect) for defect in shown}
+    if len({rate.source for rate in drawn}) > MAX_SOURCES_FOR_PAIRS:
+        caption = (
+            "The commonest kinds, sources from the highest rate to the lowest. The line through a "
+            "mark is its 95% interval; hollow marks are unaudited. Sources whose lines overlap may "
+            "well be alike, and some are first and last by chance alone."
+        )
+        figure = draw_ranked(drawn, names)
+        return _embed(figure, out / "forest", "Rates of the commonest findings by source", caption)
     caption = (
         "The commonest first. Each mark is a rate, the line through it its 95% interval; the "
         "wider, the less is known. The scale is drawn out at its lower end. Kinds that are all "
         "but absent are left out."
     )
-    return _embed(figure, out / "forest", "Rates of each finding by source", caption)
+    return _embed(
+        draw_forest(drawn, names), out / "forest", "Rates of each finding by source", caption
+    )
+
+
+def embed_funnel(
+    results: SurveyComparison, defects: Sequence[str], word: str, out: Path
+) -> EmbeddedFigure | None:
+    """The rates of many sources against their units; None for few sources."""
+    rows = [row for defect in defects for row in results.shrunken if row.defect == defect]
+    for old in out.glob("funnel.*"):
+        old.unlink()
+    if not rows:
+        return None
+    # The squared standard error times units is the variance between units of one source.
+    errors = {
+        defect: [
+            (rate.std_error**2 * rate.n_clusters, rate.n_clusters - 1)
+            for rate in results.rates
+            if rate.defect == defect and rate.std_error is not None
+        ]
+        for defect in defects
+    }
+    variances = {
+        defect: sum(v * df for v, df in own) / max(sum(df for _, df in own), 1)
+        for defect, own in errors.items()
+    }
+    figure = draw_funnel(rows, variances, {d: defect_words(d) for d in defects}, word)
+    caption = (
+        f"Each dot is a source by its number of {word}s. The band holds 19 of 20 sources if all "
+        "are alike; few units, wide band. The dash is the rate drawn towards the mean by how "
+        "little is known of the source: a better guess of a new scroll than its own rate."
+    )
+    return _embed(figure, out / "funnel", "Rates of sources against their number", caption)
 
 
 def embed_letter_figures(

@@ -40,6 +40,8 @@ VOLATILE = (
              "the moment of a decision, of a first visit, of a draw", "<moment>"),
     Volatile(r"(Reader [AB], )\d{4}-\d\d-\d\d\b", "replace",
              "the day of a decision, as sheets have it", r"\1<day>"),
+    Volatile(r"(Report (?:made on|of Crownlet [\w., ]*,) )\d{4}-\d\d-\d\d\b", "replace",
+             "the day on which a survey's report was made", r"\1<day>"),
     Volatile(r"\b\d{19}-(\d+)", "replace",
              "when a table was last changed, ns, and its size, as the review's file keeps them",
              r"<changed>-\1"),

@@ -49,8 +49,10 @@ def rate(results: SurveyComparison, defect: str, source: str) -> DefectRate:
     return next(r for r in results.rates if (r.defect, r.source) == (defect, source))
 
 
-def test_a_bare_network_is_marked_unaudited() -> None:
+def test_a_bare_network_is_marked_unaudited_and_has_neither_limits_nor_tests() -> None:
     results = small()
+    assert all(r.ci_low is r.ci_high is r.std_error is r.icc is None for r in results.rates)
+    assert all(c.p_value is c.ci_low is c.p_value_holm is None for c in results.contrasts)
     assert {r.basis for r in results.rates} == {"unaudited"}
     assert all(r.note.startswith("Unaudited") and r.n_audited == 0 for r in results.rates)
     assert {c.basis for c in results.contrasts} == {"unaudited"}
@@ -102,23 +104,38 @@ def test_audited_letters_correct_the_network() -> None:
 def test_few_scrolls() -> None:
     rng = np.random.default_rng(2)
     scroll = np.repeat(["a1", "a2", "b1", "b2", "b3"], 50)
+    label = (rng.random((1, 250)) < 0.2).astype(float)
     results = compare_arrays(
-        ["heel_missing"], scroll, [name[0] for name in scroll], rng.random((1, 250))
+        ["heel_missing"], scroll, [name[0] for name in scroll], label, label=label
     )
     two, three = results.rates
     assert two.ci_low is two.ci_high is None and "No interval" in two.note
     assert three.ci_low is not None and three.note.endswith("Few scrolls: 3.")
     assert results.contrasts[0].p_value is None and results.contrasts[0].p_value_holm is None
-    assert [share.ci_low for share in results.shares if share.source == "a"] == [None, None]
+    assert results.contrasts[0].note.startswith("too few scrolls: one source has 2")
 
 
 def test_contrasts_rest_on_scrolls_and_are_corrected_over_all() -> None:
+    """p of all 924 ways to deal out twelve scrolls, by scipy, of a statistic written here."""
     results = small(label=whole)
     truth = np.random.default_rng(0).random((2, 3 * SCROLLS, LETTERS)) < 0.1
     own = truth[0].mean(axis=1)
-    theirs = stats.ttest_ind(own[:SCROLLS], own[SCROLLS : 2 * SCROLLS], equal_var=False)
-    assert results.contrasts[0].p_value == pytest.approx(theirs.pvalue, abs=1e-9)
-    p = [c.p_value for c in results.contrasts]
+
+    def statistic(first: np.ndarray, second: np.ndarray, axis: int = -1) -> np.ndarray:
+        v = [np.var(x, axis=axis, ddof=1) for x in (first, second)]
+        shrunken = [(5 * one + 20 * (v[0] + v[1]) / 2) / 25 / 6 for one in v]
+        difference = first.mean(axis=axis) - second.mean(axis=axis)
+        return np.abs(difference) / np.sqrt(shrunken[0] + shrunken[1])
+
+    theirs = stats.permutation_test(
+        (own[:SCROLLS], own[SCROLLS : 2 * SCROLLS]), statistic, vectorized=True,
+        n_resamples=np.inf, alternative="greater",
+    )  # fmt: skip
+    assert results.contrasts[0].p_value_exact == pytest.approx(theirs.pvalue, abs=1e-9)
+    assert results.contrasts[0].difference == pytest.approx(
+        results.rates[0].estimate - results.rates[1].estimate
+    )
+    p = [c.p_value_exact for c in results.contrasts]
     assert len(p) == 6 and None not in p
     expected = multipletests(np.array(p, dtype=float), method="holm")[1]
     assert [c.p_value_holm for c in results.contrasts] == pytest.approx(list(expected))
@@ -130,7 +147,8 @@ def test_an_audited_source_is_not_tested_against_a_bare_one() -> None:
 
     results = small(label=only_a, inclusion_probability=a_quarter)
     tested = {(c.first, c.second): c.p_value is not None for c in results.contrasts}
-    assert tested == {("A", "B"): False, ("A", "C"): False, ("B", "C"): True}
+    assert not any(tested.values())
+    assert all("not audited in both" in contrast.note for contrast in results.contrasts)
 
 
 def test_sides_of_a_scroll_are_pairs() -> None:
@@ -142,14 +160,17 @@ def test_sides_of_a_scroll_are_pairs() -> None:
         ["heel_missing"], scroll, ["A"] * 720, label[None], label=label[None], side=side
     )
     by_side = label.reshape(9, 2, 40).mean(axis=2)
-    theirs = stats.ttest_rel(by_side[:, 0], by_side[:, 1])
+    theirs = stats.permutation_test(
+        (by_side[:, 0], by_side[:, 1]), lambda a, b: abs((a - b).mean()),
+        permutation_type="samples", n_resamples=np.inf, alternative="greater",
+    )  # fmt: skip
     assert results.side_contrasts[0].n_clusters == 9 and results.side_contrasts[0].difference < 0
-    assert results.side_contrasts[0].p_value == pytest.approx(theirs.pvalue, abs=1e-9)
+    assert results.side_contrasts[0].p_value_exact == pytest.approx(theirs.pvalue, abs=1e-9)
     assert small().side_contrasts == ()
 
 
 def test_shares_of_scrolls() -> None:
-    """Clopper & Pearson's limits for 2 of 6, from scipy's exact interval."""
+    """By counting; they are the tool's word and have no limits."""
     scroll = np.repeat(np.arange(6), 10)
     predicted = np.zeros((2, 60))
     predicted[0, [3, 14]] = 0.9
@@ -157,10 +178,6 @@ def test_shares_of_scrolls() -> None:
     results = compare_arrays(["heel_missing", "tag_bare"], scroll, ["A"] * 60, predicted)
     counts = [(share.defect, share.n_with_finding) for share in results.shares]
     assert counts == [("heel_missing", 2), ("tag_bare", 1), ("any", 2)]
-    theirs = stats.binomtest(2, 6).proportion_ci(method="exact")
-    assert (results.shares[0].ci_low, results.shares[0].ci_high) == pytest.approx(
-        (theirs.low, theirs.high)
-    )
 
 
 @pytest.mark.parametrize(
@@ -186,7 +203,9 @@ def test_tables_are_the_same_bytes_each_time(tmp_path: Path) -> None:
     for folder in ("one", "two with space"):
         write_comparison(results, tmp_path / folder)
     names = sorted(path.name for path in (tmp_path / "one").iterdir())
-    assert names == ["contrasts.csv", "pairs.csv", "rates.csv", "shares.csv"]
+    assert names == [
+        "contrasts.csv", "omnibus.csv", "pairs.csv", "rates.csv", "shares.csv", "shrunken.csv"
+    ]  # fmt: skip
     for name in names:
         one, two = ((tmp_path / f / name).read_bytes() for f in ("one", "two with space"))
         assert one == two
@@ -196,15 +215,17 @@ def test_tables_are_the_same_bytes_each_time(tmp_path: Path) -> None:
     assert float(rows[0]["estimate"]) == pytest.approx(results.rates[0].estimate)
 
 
-def test_two_hundred_scrolls_within_the_time() -> None:
-    """Issue 5: 200 scrolls, 140,000 letters, 22 defects, in at most 20 s on two cores."""
+@pytest.mark.parametrize("sources", [4, 20])
+def test_two_hundred_scrolls_within_the_time(sources: int) -> None:
+    """Issue 18: 200 scrolls, 140,000 letters, 22 defects, in at most 20 s of processor time; of
+    20 sources each is compared with the others, not 4,180 pairs."""
     rng = np.random.default_rng(8)
     scroll = np.repeat(np.arange(200), 700)
     predicted = rng.beta(0.3, 8, (22, 140_000))
     predicted[rng.random(predicted.shape) < 0.6] = np.nan
     label = np.where(rng.random(140_000) < 0.06, (rng.random(predicted.shape) < predicted), np.nan)
-    source = np.array(["A", "B", "C", "D"])[scroll % 4]
-    start = time.perf_counter()
+    source = np.array([f"S{number:02d}" for number in range(sources)])[scroll % sources]
+    start = time.process_time()
     results = compare_arrays(
         [f"d{n}" for n in range(22)],
         scroll,
@@ -213,8 +234,10 @@ def test_two_hundred_scrolls_within_the_time() -> None:
         label=label,
         inclusion_probability=0.06,
     )
-    assert time.perf_counter() - start < 20
-    assert len(results.rates) == 88 and len(results.contrasts) == 22 * 6
+    assert time.process_time() - start < 20
+    assert len(results.rates) == 22 * sources
+    assert len(results.contrasts) == (22 * 6 if sources == 4 else 22 * 20)
+    assert len(results.omnibus) == 22
 
 
 def test_the_scribe_is_the_unit_where_known_and_the_scroll_elsewhere() -> None:

@@ -37,7 +37,7 @@ BLIND = {
 
 def rate(defect: str, source: str, basis: Basis = "audited", letter: str = "") -> DefectRate:
     return DefectRate(
-        defect, letter, source, basis, 9, 1800, 360, 0.04, 0.01, 0.02, 0.08, 2.0, 0.02, ""
+        defect, letter, source, basis, 9, 9, 1800, 360, 0.04, 0.01, 0.02, 0.08, 2.0, 0.02, ""
     )
 
 

@@ -7,8 +7,9 @@ import warnings
 import numpy as np
 import pytest
 
-from crownlet.infer.survey.compare import compare_sources, estimate_by_letter
+from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import SurveyArrays, build_arrays
+from crownlet.infer.survey.source_rates import estimate_by_letter
 
 
 def survey(rng: np.random.Generator) -> SurveyArrays:
@@ -39,7 +40,8 @@ def test_limits_stand_in_order(seed: int) -> None:
         rates = (*results.rates, *estimate_by_letter(held))
     for rate in rates:
         assert 0 <= rate.estimate <= 1 and rate.n_letters > 0
-        assert (rate.ci_low is None) == (rate.ci_high is None) == (rate.n_clusters < 3)
+        bare = rate.n_clusters < 3 or rate.basis == "unaudited"
+        assert (rate.ci_low is None) == (rate.ci_high is None) == bare
         if rate.ci_low is not None and rate.ci_high is not None:
             assert (
                 0 <= rate.ci_low <= rate.estimate + 1e-12
@@ -48,7 +50,10 @@ def test_limits_stand_in_order(seed: int) -> None:
             assert rate.ci_low < rate.ci_high
     for test in (*results.contrasts, *results.side_contrasts):
         if test.p_value is not None and test.p_value_holm is not None:
-            assert 0 <= test.p_value <= test.p_value_holm <= 1
+            assert 0 <= test.p_value <= test.p_value_holm + 1e-12 <= 1 + 1e-12
+            assert test.ci_low is not None and test.ci_high is not None
+            assert test.ci_low <= test.difference <= test.ci_high
+            assert (test.p_value < 0.05) == (not test.ci_low <= 0 <= test.ci_high)
 
 
 def test_letters_of_the_alphabet_add_up_to_all() -> None:
@@ -61,7 +66,8 @@ def test_letters_of_the_alphabet_add_up_to_all() -> None:
     rates = {rate.letter: rate for rate in estimate_by_letter(held)}
     assert list(rates) == ["ב", "ש", "ת"]
     for letter, rate in rates.items():
-        assert rate.estimate == pytest.approx(label[0, form == letter].mean())
+        own = [label[0, (form == letter) & (scroll == number)].mean() for number in range(4)]
+        assert rate.estimate == pytest.approx(np.mean(own))
     assert (
         sum(rate.n_letters for rate in rates.values())
         == compare_sources(held).rates[0].n_letters

@@ -116,7 +116,7 @@ def test_planned_power_is_reached_in_simulated_surveys() -> None:
     seen = 0
     for _ in range(500):
         sides = [simulated.letters(rng, r, 0.05, of, 40, overlooks=0.3) for r in (0.1, 0.2)]
-        rates = [estimate_with_audit(one, fit_lambdas(one)).scroll_rates for one in sides]
+        rates = [estimate_with_audit(one, fit_lambdas(one)).unit_rates for one in sides]
         p = stats.ttest_ind(*rates, equal_var=False).pvalue
         seen += p < 0.05
     assert made.reached == pytest.approx(0.8, abs=0.03)

@@ -13,10 +13,10 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
-from crownlet.infer.survey.contrasts import adjust_holm, paired_test, welch_test
+from crownlet.infer.survey.contrasts import adjust_holm
 from crownlet.infer.survey.estimators import (
     LetterSample,
-    estimate_ratio,
+    estimate_read,
     estimate_with_audit,
     fit_lambdas,
 )
@@ -24,37 +24,10 @@ from crownlet.infer.survey.intervals import (
     ICC_GRID,
     betabinomial_limits,
     clopper_pearson_limits,
-    count_effective_scrolls,
     estimate_icc,
     logit_lower_limit,
     score_upper_limit,
 )
-
-# Schools (elementary, high, middle) by district in `apiclus1`, a cluster sample of 15 Californian
-# districts, in the data of R's package `survey` (counted from the copy in xKDR/Survey.jl, assets).
-DISTRICTS = np.array([
-    (8, 1, 2), (2, 1, 1), (1, 0, 1), (10, 0, 3), (2, 0, 0), (2, 1, 1), (2, 1, 1), (13, 0, 3),
-    (4, 4, 1), (34, 0, 0), (16, 2, 3), (30, 3, 4), (10, 0, 3), (1, 0, 0), (9, 1, 2),
-])  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("kind", "mean", "se_fpc", "se"),
-    [
-        (0, 0.786885, 0.0463, 0.0468025716133837),
-        (1, 0.076503, 0.0268, 0.0270798559291773),
-        (2, 0.136612, 0.0296, 0.0299472342965665),
-    ],
-)
-def test_published_cluster_sample(kind: int, mean: float, se_fpc: float, se: float) -> None:
-    """T. Lumley, "Simple summary statistics" (r-survey.r-forge.r-project.org): svymean(~stype,
-    dclus1) prints the mean and the standard error with the correction for 15 districts of 757;
-    without the correction: R's survey as kept in xKDR/Survey.jl, test/r_reference."""
-    sizes = DISTRICTS.sum(axis=1).astype(float)
-    found = estimate_ratio(DISTRICTS[:, kind].astype(float), sizes)
-    assert found.rate == pytest.approx(mean, abs=5e-7)
-    assert found.variance**0.5 == pytest.approx(se, rel=1e-9)
-    assert (found.variance * (1 - 15 / 757)) ** 0.5 == pytest.approx(se_fpc, abs=5e-5)
 
 
 def clustered(seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
@@ -64,21 +37,24 @@ def clustered(seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
     return scroll, label
 
 
-def test_same_as_statsmodels_clustered_regression_and_gee() -> None:
-    """An OLS mean with clustered covariance, and a logistic GEE with independence, have the
-    linearised variance without m / (m - 1)."""
+def test_same_as_statsmodels_regression_on_the_units() -> None:
+    """The mean of unit rates and its variance are those of an ordinary regression on them; with
+    units of one size also those of a regression on letters with clustered covariance and its
+    correction m / (m - 1), and of R's survey::svymean."""
     scroll, label = clustered()
-    found = estimate_ratio(np.bincount(scroll, label), np.bincount(scroll).astype(float))
-    ones = np.ones_like(label)
-    fit = sm.OLS(label, ones).fit(
+    counts, sizes = np.bincount(scroll, label), np.bincount(scroll).astype(float)
+    found = estimate_read(counts, sizes)
+    fit = sm.OLS(counts / sizes, np.ones(9)).fit()
+    assert found.rate == pytest.approx(fit.params[0], abs=1e-12)
+    assert found.variance**0.5 == pytest.approx(fit.bse[0], rel=1e-9)
+    first = np.arange(len(scroll)) - np.searchsorted(scroll, scroll) < 38
+    scroll, label = scroll[first], label[first]
+    found = estimate_read(np.bincount(scroll, label), np.full(9, 38.0))
+    fit = sm.OLS(label, np.ones_like(label)).fit(
         cov_type="cluster", cov_kwds={"groups": scroll, "use_correction": False}
     )
     assert found.rate == pytest.approx(fit.params[0], abs=1e-12)
     assert found.variance * 8 / 9 == pytest.approx(fit.cov_params()[0, 0], rel=1e-9)
-    gee = sm.GEE(label, ones, groups=scroll, family=sm.families.Binomial()).fit()
-    se = gee.bse[0] * found.rate * (1 - found.rate)
-    assert found.rate == pytest.approx(1 / (1 + np.exp(-gee.params[0])), abs=1e-6)
-    assert (found.variance * 8 / 9) ** 0.5 == pytest.approx(se, abs=1e-6)
 
 
 def test_likeness_same_as_analysis_of_variance() -> None:
@@ -129,7 +105,7 @@ def test_betabinomial_limits_same_as_a_sum_over_scipy_probabilities() -> None:
 def test_no_finding_gives_a_limit_that_counts_scrolls() -> None:
     """The rule of three (3 / n) for letters would say 0.003 with 5 scrolls of 200 letters."""
     limits = [
-        estimate_ratio(np.zeros(m), np.full(m, 200.0)).confidence_limits() for m in (3, 5, 15, 30)
+        estimate_read(np.zeros(m), np.full(m, 200.0)).confidence_limits() for m in (3, 5, 15, 30)
     ]
     assert all(low == 0 for low, _ in limits)
     highs = [high for _, high in limits]
@@ -147,24 +123,6 @@ def test_limits_of_unlike_letters_same_as_statsmodels() -> None:
     assert logit_lower_limit(0.065, variance, df=1e9) == pytest.approx(low, abs=1e-6)
     high = proportion_confint(13, 200, method="wilson")[1]
     assert score_upper_limit(0.065, variance, df=1e9) == pytest.approx(high, abs=1e-6)
-
-
-def test_effective_scrolls() -> None:
-    """Kish, Survey Sampling (1965): (sum w)^2 / sum w^2; equal sizes count each for one."""
-    assert count_effective_scrolls(np.full(7, 30.0)) == pytest.approx(7)
-    assert count_effective_scrolls(np.array([1.0, 2, 3])) == pytest.approx(36 / 14)
-
-
-def test_welch_and_paired_same_as_scipy() -> None:
-    rng = np.random.default_rng(1)
-    first, second = rng.beta(2, 30, 7), rng.beta(2, 15, 11)
-    theirs = stats.ttest_ind(first, second, equal_var=False)
-    ours = welch_test(first, second)
-    limits = theirs.confidence_interval()
-    assert (ours.p_value, ours.df) == pytest.approx((theirs.pvalue, theirs.df), abs=1e-12)
-    assert (ours.ci_low, ours.ci_high) == pytest.approx((limits.low, limits.high), abs=1e-12)
-    theirs = stats.ttest_rel(first, second[:7])
-    assert paired_test(first, second[:7]).p_value == pytest.approx(theirs.pvalue, abs=1e-12)
 
 
 def test_holm_same_as_statsmodels() -> None:

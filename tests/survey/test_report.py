@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import csv
+import hashlib
 import re
 import shutil
 from dataclasses import replace
@@ -27,7 +28,7 @@ from crownlet.infer.view.wording import count_per, format_percent, letters_per_u
 
 NAMES = {"<script>alert(1)</script>": "A", 'Smith & "Sons" Ltd': "B", "Northgate": "C"}
 DEFECTS = ("part_loose", "heel_missing", "leg_touches_roof")
-SCROLLS = 4
+SCROLLS = 6
 SEED = 5
 # HTML Living Standard, 13.1.2: elements without an end tag.
 VOID = {"meta", "img", "br", "link", "input", "hr"}
@@ -35,7 +36,7 @@ VOID = {"meta", "img", "br", "link", "input", "hr"}
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Twelve pages of blocks, red where a Name stands."""
+    """Eighteen pages of blocks, red where a Name stands."""
     out = tmp_path_factory.mktemp("survey")
     for number in range(3 * SCROLLS):
         sheet_samples.page(out, f"S{number:03d}-face", sheet_samples.glyphs())
@@ -125,13 +126,16 @@ def test_the_page_is_whole_and_needs_nothing_else(page: str) -> None:
 
 def test_columns_have_the_names_of_statistics(folder: Path, page: str) -> None:
     """Common practice, no source: `icc`, `ci_low`, `std_error` as in statistical packages."""
-    rate = "source,basis,n_clusters,n_letters,n_audited,estimate,std_error,ci_low,ci_high"
-    test = "difference,ci_low,ci_high,p_value,p_value_holm"
+    rate = "source,basis,n_clusters,n_scrolls,n_letters,n_audited,estimate,std_error,ci_low,ci_high"
+    test = "difference,ci_low,ci_high,p_value,p_value_exact,p_value_holm"
     columns = {
         "rates": f"defect,letter,{rate},design_effect,icc,note",
         "letters": f"defect,letter,{rate},design_effect,icc,note",
-        "shares": "defect,source,n_clusters,n_with_finding,estimate,ci_low,ci_high",
-        "contrasts": f"defect,first,second,basis,{test.replace('p_value,', 'df,p_value,')}",
+        "shares": "defect,source,n_scrolls,n_with_finding,estimate",
+        "contrasts": f"defect,first,second,basis,n_first,n_second,{test},exploratory,note",
+        "omnibus": "defect,basis,n_sources,n_clusters,between_sd,p_value,p_value_holm",
+        "habits": "defect,tags_expected,letters,source,basis,n_clusters,n_with_habit,estimate,"
+        "p_value,p_value_holm",
         "pairs": f"defect,basis,n_clusters,{test}",
         "pairs_by_source": f"defect,source,basis,n_clusters,{test}",
     }
@@ -161,11 +165,13 @@ def test_names_that_were_asked_for_are_escaped_and_warned_of(
     ("name", "key", "numbers"),
     [
         ("rates", ("defect", "source", "basis"),
-         ("n_clusters", "n_letters", "n_audited", "estimate", "ci_low", "ci_high")),
+         ("n_clusters", "n_letters", "n_audited", "estimate", "ci_low", "ci_high", "std_error",
+          "design_effect", "icc")),
         ("contrasts", ("defect", "first", "second", "basis"),
          ("difference", "ci_low", "ci_high", "p_value", "p_value_holm")),
-        ("shares", ("defect", "source"),
-         ("n_clusters", "n_with_finding", "estimate", "ci_low", "ci_high")),
+        ("shares", ("defect", "source"), ("n_scrolls", "n_with_finding", "estimate")),
+        ("omnibus", ("defect", "basis"),
+         ("n_sources", "n_clusters", "between_sd", "p_value", "p_value_holm")),
         ("pairs", ("defect", "basis"),
          ("n_clusters", "difference", "ci_low", "ci_high", "p_value", "p_value_holm")),
         ("pairs_by_source", ("defect", "source", "basis"),
@@ -201,20 +207,25 @@ def agrees(shown: str, kept: str) -> bool:
     text = shown.replace("−", "-").replace(",", "")
     scale = 100 if text.endswith("%") else 1
     text = text.removesuffix("%")
+    if "e" in text or scale == 1:  # Two significant digits.
+        return abs(float(text) - float(kept)) <= 0.051 * abs(float(kept)) + 0.0006
     digits = len(text.partition(".")[2])
     exact = text == "0" and scale == 100
     return abs(float(text) - scale * float(kept)) <= (0 if exact else 0.5001 * 10**-digits)
 
 
-@pytest.mark.parametrize("bare", [False, True])
-def test_what_no_reader_checked_is_corrected_apart(folder: Path, page: str, bare: bool) -> None:
-    """Holm (1979) by statsmodels, within each family."""
+def test_p_values_are_corrected_over_all_tests_and_what_no_reader_checked_has_none(
+    folder: Path, page: str
+) -> None:
+    """Holm (1979) by statsmodels, of the strict p values."""
     with (folder / "report" / "contrasts.csv").open(encoding="utf-8", newline="") as file:
-        rows = [r for r in csv.DictReader(file)
-                if r["p_value"] and (r["basis"] == "unaudited") is bare]  # fmt: skip
-    assert len(rows) >= 3
-    expected = multipletests([float(r["p_value"]) for r in rows], method="holm")[1]
-    assert [float(r["p_value_holm"]) for r in rows] == pytest.approx(list(expected), rel=1e-8)
+        rows = list(csv.DictReader(file))
+    assert {r["p_value"] for r in rows if r["basis"] == "unaudited"} == {""}
+    assert all("no reader checked" in r["note"] for r in rows if r["basis"] == "unaudited")
+    tested = [r for r in rows if r["p_value"]]
+    assert len(tested) == 6
+    expected = multipletests([float(r["p_value_exact"]) for r in tested], method="holm")[1]
+    assert [float(r["p_value_holm"]) for r in tested] == pytest.approx(list(expected), rel=1e-8)
 
 
 def test_divine_names_lie_under_plates(page: str) -> None:
@@ -243,10 +254,10 @@ def test_plain_words_come_from_the_numbers(folder: Path, page: str) -> None:
     told = re.search(r"Of 100 letters that can have it, A has it on ([^,]+), B on ([^ ]+) ", page)
     assert told is not None
     assert float(told[2]) == round(100 * float(rows["part_loose", "B"]["estimate"]))
-    assert "Scrolls of B have it more often than those of A" in page
+    assert "It is commoner on B than on A" in page
     assert "cannot tell whether A differs from C" in page
-    # 0.9 to the 4th power: four scrolls, one in ten of them bad.
-    assert "66 of 100 surveys with 4 scrolls" in page
+    # 0.9 to the 6th power: six scrolls, one in ten of them bad.
+    assert "53 of 100 surveys with 6 scrolls" in page
     assert "Few scrolls of A, B and C: fewer than 8." in page
 
 
@@ -257,8 +268,27 @@ def test_what_no_reader_checked_is_never_put_as_fact(
     nothing = replace(survey, arrays=bare, audit=AuditCounts(0, 0, 0))
     text = write_report(beside(folder, tmp_path), nothing, SEED).read_text("utf-8")
     assert "Unaudited: all rates rest on the network&#39;s word alone." in text
-    assert "has it on" not in text and "have it more often" not in text
+    assert not any(words in text for words in ("has it on", "commoner on", "more on B"))
     assert "the network, unaudited, expects" in text
+    rows = Seen(text).tables["rates"][1:]
+    assert rows and all(row[7:9] == ["–", "–"] for row in rows)
+
+
+def test_verdicts_come_first_and_say_what_was_tested(page: str) -> None:
+    """The order of the page, and that the first sentences are those of the corrected tests."""
+    ids = Seen(page).ids
+    assert ids.index("verdicts") < ids.index("plain") < ids.index("careful")
+    first = page[page.index('id="verdicts"') : page.index('id="plain"')]
+    assert "more on B than on A" in first and "(6 and 6 scrolls; exploratory)" in first
+    assert "Scribes not known: limits assume one a scroll" in first
+    assert "That does not say that they are alike" in first
+
+
+def test_the_report_says_when_and_from_what_it_was_made(folder: Path, page: str) -> None:
+    """The checksum of a table by hashlib."""
+    sums = hashlib.sha256((folder / "report" / "rates.csv").read_bytes()).hexdigest()
+    assert sums in page and f"rates.csv SHA-256 {sums[:16]}" in page
+    assert re.search(r"Report made on \d{4}-\d\d-\d\d\.", page)
 
 
 def beside(folder: Path, tmp_path: Path) -> Path:
@@ -294,5 +324,5 @@ def test_the_demonstration_says_what_was_put_in(tmp_path: Path) -> None:
     ]
     assert read and all(row[3] == row[5] for row in read)
     # Half of the letters of one fault alone, at 0.95: `PageSpec.defect_rate` and `_letter_faults`.
-    most = max(float(row[2].removesuffix("%")) for row in rows if row[0] == "tag missing")
+    most = max(float(row[2].removesuffix("%")) for row in rows if row[0] == "crown missing")
     assert 30 < most < 47.5
