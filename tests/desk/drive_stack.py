@@ -20,8 +20,9 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect, sync_playwright
 
-MAX_SCREENS = 400
-"""Screens of one wall that are gone through at most."""
+sys.path.insert(0, str(Path(__file__).parents[1] / "review"))
+
+from browser_fixtures import look_at_all
 
 
 @contextmanager
@@ -45,6 +46,9 @@ def served(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
 
 def drop(page: Page, scans: Sequence[Path], timeout_ms: float = 60_000) -> None:
     """Give the pictures to the page and wait until each was looked at."""
+    # The address leads on to the page; its script listens once all is loaded.
+    page.locator("#files").wait_for(state="attached")
+    page.wait_for_load_state("load")
     page.set_input_files("#files", scans)
     looked_at = page.locator(".picture:not(.waiting)")
     expect(looked_at).to_have_count(len(scans), timeout=timeout_ms)
@@ -63,25 +67,6 @@ def enter_review(page: Page, reader: str) -> None:
     page.keyboard.type(reader)
     page.keyboard.press("Enter")
     expect(page.locator("header .who b")).to_have_text(reader)
-
-
-def look_at_all(page: Page) -> None:
-    """Bring every crop to the screen, with its picture."""
-    last = -1
-    for _ in range(MAX_SCREENS):
-        shown = "[...document.querySelectorAll('.cell')].filter(c => { const r = "
-        shown += "c.getBoundingClientRect(); return r.top < innerHeight && r.bottom > 0; })"
-        ready = f"() => {shown}.every(c => c.firstElementChild.complete)"
-        for _ in range(200):
-            if page.evaluate(ready):
-                break
-            page.wait_for_timeout(20)
-        page.wait_for_timeout(40)
-        at = int(page.evaluate("scrollY"))
-        if at == last:
-            return
-        last = at
-        page.evaluate("scrollBy(0, innerHeight - 320)")
 
 
 def answer_hands(page: Page) -> int:

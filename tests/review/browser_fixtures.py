@@ -15,6 +15,8 @@ from review_server import Server
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 PAGES, LETTERS = 8, 65
+MAX_SCREENS = 400
+"""Screens of one wall that are gone through at most."""
 WALL = "/wall/leg_touches_roof/he"
 
 
@@ -94,3 +96,22 @@ def press(page: Page, *keys: str) -> None:
 
 def number(page: Page) -> int:
     return int(page.locator("article").get_attribute("data-id") or 0)
+
+
+def look_at_all(page: Page) -> None:
+    """Bring every crop to the screen, with its picture."""
+    last = -1
+    for _ in range(MAX_SCREENS):
+        shown = "[...document.querySelectorAll('.cell')].filter(c => { const r = "
+        shown += "c.getBoundingClientRect(); return r.top < innerHeight && r.bottom > 0; })"
+        ready = f"() => {shown}.every(c => c.firstElementChild.complete)"
+        for _ in range(200):
+            if page.evaluate(ready):
+                break
+            page.wait_for_timeout(20)
+        page.wait_for_timeout(40)
+        at = int(page.evaluate("scrollY"))
+        if at == last:
+            return
+        last = at
+        page.evaluate("scrollBy(0, innerHeight - 320)")

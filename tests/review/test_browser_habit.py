@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import synthetic_runs as made
-from browser_fixtures import enter, kept, press
+from browser_fixtures import enter, kept, look_at_all, press
 from playwright.sync_api import Browser, Page, expect
 from review_server import Server
 
@@ -54,14 +54,6 @@ def window(
     assert faults == []
 
 
-def look_at_all(page: Page) -> None:
-    """Scroll until every crop has been on the screen."""
-    for _ in range(60):
-        page.keyboard.press("PageDown")
-        page.wait_for_timeout(60)
-    page.keyboard.press("Home")
-
-
 def test_a_hand_is_answered_whole_by_keys_and_exceptions_by_click(
     window: Page, hands: Path, reader: str
 ) -> None:
@@ -71,6 +63,7 @@ def test_a_hand_is_answered_whole_by_keys_and_exceptions_by_click(
     cells = window.locator(".cell")
     expect(cells).to_have_count(LETTERS)
     # Bare until asked: no mark is drawn, on the picture or over it.
+    expect(window.locator(".cell:focus")).to_have_count(1)
     assert "/wall.jpg" in str(cells.first.locator("img").get_attribute("src"))
     assert window.evaluate("document.documentElement.scrollWidth <= innerWidth")
     look_at_all(window)
@@ -109,6 +102,7 @@ def test_a_hand_is_answered_whole_by_keys_and_exceptions_by_click(
 
 def test_crops_are_as_large_as_the_window_allows(window: Page) -> None:
     window.goto(str(window.locator(".habits a").first.get_attribute("href")))
+    expect(window.locator(".cell:focus")).to_have_count(1)
     cell = window.locator(".cell").first
     before = cell.bounding_box()
     window.keyboard.press("+")

@@ -6,7 +6,7 @@ import re
 import time
 from pathlib import Path
 
-from browser_fixtures import WALL, kept, press
+from browser_fixtures import WALL, kept, look_at_all, press
 from playwright.sync_api import Page, expect
 
 pytest_plugins = ("browser_fixtures",)
@@ -69,9 +69,7 @@ def test_a_wall_of_500_is_there_in_a_second_and_swept_by_keys(
     print(f"scrolling: median frame {frames[60]:.0f} ms, slowest but five {frames[114]:.0f} ms")
     assert frames[60] < 50
     page.keyboard.press("Home")
-    for _ in range(22):
-        page.keyboard.press("PageDown")
-        page.wait_for_timeout(120)
+    look_at_all(page)
     page.keyboard.press("r")
     press(page, "Enter")
     expect(page.locator("#open")).to_have_text("0")
