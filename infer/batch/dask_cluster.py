@@ -14,10 +14,11 @@ import logging
 import shutil
 import socket
 import threading
+import time
 from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -36,6 +37,8 @@ from crownlet.infer.batch.worker import (
 )
 from crownlet.infer.networks import ModelError
 from crownlet.infer.view.console import print_error
+
+GO_ON = "pages finished so far are whole, begin again to go on."
 
 SHARED_STORAGE = "pictures and RUN must lie at the same paths on every worker"
 
@@ -91,16 +94,43 @@ def _make_worker(job: ClusterJob) -> PageWorker:
     except (ValueError, OSError, ModelError) as error:
         raise ClusterError(here, f"cannot inspect these pages ({error}).") from None
     held = worker_versions(worker)
-    unlike = [name for name, value in job.made_with.items() if held[name] != value]
+    unlike = [name for name, value in job.made_with.items() if held.get(name) != value]
     if unlike:
         reason = f"has another {', another '.join(unlike)} than this machine: pages would differ."
         raise ClusterError(here, reason)
     return worker
 
 
-def prepare_worker(job: ClusterJob) -> None:
-    """Make the page worker for a job; ClusterError if it cannot be made."""
-    worker_for(job)
+async def prepare_worker(job: ClusterJob) -> None:
+    """Make the page worker for a job; ClusterError if it cannot be made, or not in time."""
+    await _in_time(partial(worker_for, job), PREPARE_SECONDS)
+
+
+async def see_storage(job: ClusterJob) -> None:
+    """Look at RUN from this worker; ClusterError if its storage does not answer in time."""
+    await _in_time(job.mark.is_dir, STORAGE_SECONDS)
+
+
+async def _in_time(work: Callable[[], object], seconds: float) -> None:
+    """Do some work in a thread of its own: a frozen disk holds up that thread, and nothing else."""
+    loop, done = asyncio.get_running_loop(), asyncio.Event()
+    faults: list[Exception] = []
+
+    def run() -> None:
+        try:
+            work()
+        except Exception as error:
+            faults.append(error)
+        loop.call_soon_threadsafe(done.set)
+
+    threading.Thread(target=run, daemon=True).start()
+    try:
+        await asyncio.wait_for(done.wait(), seconds)
+    except TimeoutError:
+        reason = f"its shared storage has not answered for {seconds:g} seconds; {GO_ON}"
+        raise ClusterError(socket.gethostname(), reason) from None
+    if faults:
+        raise faults[0]
 
 
 def inspect_on_worker(job: ClusterJob, group: PageGroup) -> list[PageOutcome]:
@@ -131,6 +161,15 @@ def drop_finished_workers() -> None:
 SCHEDULER_TIMEOUT_S = 8
 """Time within which a scheduler answers."""
 
+PREPARE_SECONDS = 120.0
+"""Time within which a worker has read its networks and the marks of a run."""
+
+STORAGE_SECONDS = 30.0
+"""Time within which shared storage answers a worker .."""
+
+CHECK_SECONDS = 60.0
+""".. and time after which it is asked again while pages are inspected."""
+
 
 @dataclass
 class Cluster:
@@ -141,21 +180,51 @@ class Cluster:
     job: ClusterJob
     idle: bool = False
     """Whether there was no worker at the last call of `capacity`."""
+    asked: float = field(default_factory=time.monotonic)
+    """When the workers were last asked whether their storage answers."""
     lost = KilledWorker
 
     def prepare_workers(self) -> None:
         """Make a page worker in every Dask worker; ClusterError for the first that cannot."""
-        faults = self.client.run(prepare_worker, self.job, on_error="return")
+        faults = self._ask(prepare_worker, PREPARE_SECONDS)
         if not faults:
             raise ClusterError(self.address, "the cluster has no workers.")
         for name, fault in sorted(faults.items()):
-            if isinstance(fault, ClusterError):
-                raise fault
             if isinstance(fault, BaseException):
                 raise ClusterError(name, f"this worker cannot inspect pages ({_cause(fault)}).")
 
+    def _ask(self, question: Callable[..., object], seconds: float) -> dict[str, object]:
+        """Every worker's answer; ClusterError for one that gives it, or where one gives none."""
+        answers: list[dict[str, object]] = []
+        faults: list[Exception] = []
+
+        def ask() -> None:
+            try:
+                answers.append(self.client.run(question, self.job, on_error="return") or {})
+            except Exception as error:
+                faults.append(error)
+
+        asking = threading.Thread(target=ask, daemon=True)
+        asking.start()
+        asking.join(2 * seconds)
+        if faults:
+            raise faults[0]
+        if not answers:
+            reason = f"a worker has not answered for {2 * seconds:g} seconds; {GO_ON}"
+            raise ClusterError(self.address, reason)
+        for fault in answers[0].values():
+            if isinstance(fault, ClusterError):
+                raise fault
+        return answers[0]
+
     def capacity(self) -> int:
-        """One group of pages per thread, and one per worker that waits there."""
+        """One group of pages per thread, and one per worker that waits there.
+
+        ClusterError where the shared storage of a worker no longer answers.
+        """
+        if time.monotonic() - self.asked > CHECK_SECONDS:
+            self._ask(see_storage, STORAGE_SECONDS)
+            self.asked = time.monotonic()
         threads = self.client.nthreads().values()
         if not threads and not self.idle:
             print_error("the cluster has no workers now; waiting for some.")
@@ -189,8 +258,7 @@ def connect_cluster(address: str, config: WorkerConfig, worker: PageWorker) -> I
             mark.rmdir()
             client.run(drop_finished_workers, on_error="ignore")
         except (CancelledError, OSError):
-            reason = "the scheduler is gone; pages finished so far are whole, begin again to go on."
-            raise ClusterError(address, reason) from None
+            raise ClusterError(address, f"the scheduler is gone; {GO_ON}") from None
         finally:
             shutil.rmtree(mark, ignore_errors=True)
 

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import json
 import os
 import pickle
 import signal
 import socket
-import subprocess
 import sys
 import threading
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import dying
 import pytest
 import tiny
+from dask_here import cluster, first_page
 from distributed import Client
 
 from crownlet.datasets.files.atomic import make_draft_folder
@@ -30,39 +27,6 @@ from crownlet.infer.batch.processes import PROCESS_LOST, WorkerConfig, inspect_p
 from crownlet.infer.batch.worker import PageGroup, PageJob, group_pages
 from crownlet.infer.run.write import PAGE_FILES
 from crownlet.infer.scrolls.members import PagePlace
-
-
-@contextmanager
-def cluster(folder: Path, *workers: str) -> Iterator[tuple[Client, subprocess.Popen[bytes]]]:
-    """A client and the scheduler of workers with so many threads, each begun again if it ends."""
-    file = folder / "scheduler.json"
-    dask = [sys.executable, "-m", "dask"]
-    quiet = ["--no-dashboard", "--host", "127.0.0.1", "--scheduler-file", str(file)]
-    worker = [*dask, "worker", *quiet, "--local-directory", str(folder), "--memory-limit", "0"]
-    commands = [[*dask, "scheduler", *quiet, "--port", "0"]]
-    commands += [[*worker, "--nthreads", threads] for threads in workers]
-    # What a worker unpickles it has to find, as `crownlet` where that is installed.
-    here = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join(
-            filter(None, [str(Path(__file__).parent), os.environ.get("PYTHONPATH")])
-        ),
-        "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1",
-    }
-    with (folder / "log").open("w") as log:
-        running = [subprocess.Popen(c, stdout=log, stderr=log, env=here) for c in commands]
-    try:
-        while not file.is_file() or not file.stat().st_size:
-            time.sleep(0.05)
-        with Client(json.loads(file.read_text())["address"], set_as_default=False) as client:
-            client.wait_for_workers(len(workers), timeout=60)
-            yield client, running[0]
-            if running[0].poll() is None:
-                client.shutdown()
-    finally:
-        for process in running:
-            process.terminate()
-            process.wait(20)
 
 
 @pytest.fixture(scope="module")
@@ -146,12 +110,6 @@ def test_the_scheduler_dies_and_the_finished_pages_stay(
         killer.join(20)
     assert capsys.readouterr().err.startswith(f"crownlet: {address}: the scheduler is gone; ")
     assert not [path for path in run.glob("p*") if len(list(path.iterdir())) != len(PAGE_FILES)]
-
-
-def first_page(run: Path) -> None:
-    """Wait until there is one."""
-    while not list(run.glob("*/page.json")):
-        time.sleep(0.01)
 
 
 @pytest.fixture
