@@ -88,6 +88,9 @@ ADDED_IN_VERSION_2 = "ALTER TABLE items ADD COLUMN habit TEXT"
 inspected again."""
 
 
+MAX_CAUSE_CHARACTERS = 160
+
+
 def connect(path: Path) -> sqlite3.Connection:
     """Open or make the file: write-ahead log, every commit forced to disk.
 
@@ -98,7 +101,7 @@ def connect(path: Path) -> sqlite3.Connection:
             path, timeout=LOCK_TIMEOUT_S, isolation_level=None, check_same_thread=False
         )
     except sqlite3.Error as error:
-        raise ReviewStoreError(path, f"cannot be opened ({error}).") from None
+        raise ReviewStoreError(path, f"cannot be opened ({cause_of(error)}).") from None
     db.row_factory = sqlite3.Row
     try:
         mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
@@ -121,13 +124,18 @@ def connect(path: Path) -> sqlite3.Connection:
     return db
 
 
+def cause_of(error: Exception) -> str:
+    """What SQLite says, on one line: of a damaged schema it quotes all of it."""
+    return " ".join(str(error).split())[:MAX_CAUSE_CHARACTERS]
+
+
 def _store_error(
     path: Path, error: sqlite3.Error, reason: str, outcome: str = ""
 ) -> ReviewStoreError:
     """The error that names the cause; `reason` where SQLite does not name the disk as the cause."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     reason = CAUSES.get(code, reason)
-    return ReviewStoreError(path, f"{reason} ({error}){outcome}.")
+    return ReviewStoreError(path, f"{reason} ({cause_of(error)}){outcome}.")
 
 
 def _create_tables(db: sqlite3.Connection, path: Path) -> None:

@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.infer.review import queries
 from crownlet.infer.review.decisions import (
     Answer,
@@ -40,7 +41,7 @@ from crownlet.infer.review.models import (
 )
 from crownlet.infer.review.queue_counts import QueueCounts
 from crownlet.infer.review.reader_order import ReaderRegistry
-from crownlet.infer.review.schema import connect, transaction
+from crownlet.infer.review.schema import cause_of, connect, transaction
 from crownlet.infer.review.subset import RequestedItem, restrict_queue
 from crownlet.infer.review.sync import draw_letters, sync_queue
 
@@ -127,8 +128,11 @@ class ReviewStore:
             self._enter(reader)
             try:
                 yield
-            except sqlite3.Error as error:
-                raise ReviewStoreError(self.path, f"cannot be read ({error}).") from None
+            except CrownletError:
+                raise
+            except (sqlite3.Error, ValueError, TypeError) as error:
+                # A damaged page of the file may hold anything in place of a list of letters.
+                raise ReviewStoreError(self.path, f"cannot be read ({cause_of(error)}).") from None
 
     @contextmanager
     def _writing(self, reader: str) -> Iterator[None]:

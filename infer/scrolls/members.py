@@ -267,11 +267,11 @@ def _rows(
         meant = [name for name in meant if name in own] or meant
         exact = [name for name in meant if normalise_name(name) == row.scan]
         if len(meant) > 1 and len(exact) != 1:
-            reason = f"{row.scan!r} is the name of {len(meant)} pages; write its folder too."
+            reason = f"{quoted(row.scan)} is the name of {len(meant)} pages; write its folder too."
             raise table.fault(row, "scan", reason)
         for name in exact if len(meant) > 1 else meant:
             if name in found:
-                reason = f"the page {name!r} is named on line {found[name].line} already."
+                reason = f"the page {quoted(name)} is named on line {found[name].line} already."
                 raise table.fault(row, "scan", reason)
             found[name] = row
     return found

@@ -9,7 +9,7 @@ from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_cus
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.run import Run, StoredPage, StoredScroll
-from crownlet.infer.run.tables import read_json
+from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.veil import VeiledPage
@@ -43,7 +43,11 @@ def scroll_facts(run: Run, scroll: StoredScroll) -> Mapping[str, Any]:
     """The scroll's object in scrolls.json; empty for runs made before that file was written."""
     path = run.folder / SCROLLS_FILE
     listed = read_json(path).get("scrolls", ()) if path.is_file() else ()
-    return next((entry for entry in listed if entry.get("name") == scroll.name), {})
+    facts: Mapping[str, Any] = next((e for e in listed if e.get("name") == scroll.name), {})
+    for name in ("comparison", "consistency"):
+        if not isinstance(facts.get(name), Mapping | None):
+            raise RunError(path, f"{name} of the scroll {scroll.name} is damaged.")
+    return facts
 
 
 def find_customs(page: PageRecord) -> Customs:

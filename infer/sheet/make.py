@@ -9,11 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
+from jinja2 import UndefinedError
+
 from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.findings.finding import HEADINGS
 from crownlet.infer.review.letter_audit import DrawnLetter
+from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.run import Run, StoredScroll, open_run
+from crownlet.infer.run.tables import RunError
 from crownlet.infer.sheet.decisions import Decisions, read_decisions, read_drawn_letters
 from crownlet.infer.sheet.lists import (
     AUTHORITY_FILE,
@@ -146,8 +150,14 @@ def render_sheet(
     decisions: Decisions | None = None,
     drawn: Sequence[DrawnLetter] = (),
 ) -> str:
-    """The triage sheet of one scroll; PageError if a picture of it has moved."""
-    return render("sheet.html", v=view_scroll(run, scroll, show_names, decisions, drawn))
+    """The triage sheet of one scroll; PageError if a picture of it has moved, RunError where the
+    statistics of its scroll lack something."""
+    view = view_scroll(run, scroll, show_names, decisions, drawn)
+    try:
+        return render("sheet.html", v=view)
+    except UndefinedError as error:
+        reason = f"the statistics of {scroll.name} are damaged ({error.message})."
+        raise RunError(run.folder / SCROLLS_FILE, reason) from None
 
 
 def _row_or_fault(

@@ -133,7 +133,7 @@ class _ManifestChecker:
         for place, name in enumerate(columns, start=1):
             if name in MANIFEST_COLUMNS:
                 continue
-            where = f"line 1, column {place}: {name!r}"
+            where = f"line 1, column {place}: {quoted(name)}"
             near = get_close_matches(name, MANIFEST_COLUMNS, 1, SAME_WORD_SIMILARITY)
             if meant := MEANT_COLUMNS.get(name) or next(iter(near), ""):
                 self.faults.append(f"{where} is no column; did you mean {meant!r}?")
@@ -225,7 +225,8 @@ class _ManifestChecker:
             key = scroll.casefold(), column
             first, at = self._value_of_scroll.setdefault(key, (value, line))
             if first.casefold() != value.casefold():
-                reason = f"line {at} has {first!r} for the scroll {scroll!r}, this one {value!r}."
+                there = f"line {at} has {quoted(first)} for the scroll {quoted(scroll)}"
+                reason = f"{there}, this one {quoted(value)}."
                 self._fault(line, column, reason)
 
     def _check_setting(self, line: int, column: str, cell: str) -> str:

@@ -1,4 +1,4 @@
-"""`audit`, `floors` and `sbom` of dependencies, and pages for all tests here, to be imported."""
+"""Modules beside these tests, and the pages of those of inspection, can be imported."""
 
 import sys
 from pathlib import Path

@@ -7,14 +7,23 @@ network namespace without any network (unshare(1)), which holds for libraries in
 
 from __future__ import annotations
 
+import argparse
 import os
 import shutil
 import subprocess
 import sys
+import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
+import every_command
 import pytest
 import tiny
+
+from crownlet.infer import cli
+from crownlet.train import scans_cli
+
+ROOT = Path(__file__).resolve().parents[2]
 
 WATCH = """
 import sys
@@ -26,6 +35,13 @@ def hook(event, arguments):
         raise PermissionError(f"no network: {event}")
 sys.addaudithook(hook)
 """
+TORCH_FOLDER = "torchinductor_"
+"""First characters of a folder that torch makes for temporary files whenever it is loaded."""
+SERVING = WATCH.replace(
+    "    if event in EVENTS", "    if event == 'socket.bind' and arguments[1][0] == '127.0.0.1':\n"
+    "        return\n    if event in EVENTS",
+)  # fmt: skip
+"""The same where pages are served to this machine alone."""
 WORK = """
 import sys
 from pathlib import Path
@@ -83,36 +99,43 @@ def test_the_watch_sees_what_it_is_to_see() -> None:
 EVERY = """
 import sys
 from pathlib import Path
-from crownlet.infer import cli
-from crownlet.train.scans_cli import main as scans
-page, out = Path(sys.argv[1]), Path(sys.argv[2])
-face = next(page.iterdir())
-assert cli.main(["inspect", str(page), "--out", str(out / "run")]) == 0
-assert cli.main(["sheet", str(out / "run")]) == 0
-assert cli.main(["drift", str(out / "run")]) in (0, 2)
-manifest = out / "manifest.csv"
-rows = f"{face},a,one,face\\n"
-manifest.write_text("scan,scroll,source,side\\n" + rows)
-assert cli.main(["survey", "run", str(manifest), "--out", str(out / "survey")]) == 0
-assert cli.main(["survey", "compare", str(out / "survey")]) in (0, 2)
-from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.run.run import open_run
-ReviewStore.open(out / "run" / "review.sqlite3", open_run(out / "run")).close()
-assert cli.main(["review", str(out / "run"), "--export"]) == 0
-folder = str(out / "set")
-added = ["--scans", str(page), "--split", "train", "--scroll", "a", "--provenance", "drawn"]
-for wanted in (["add", folder, *added], ["check", folder], ["datasheet", folder],
-               ["label", folder], ["choose", str(out / "run")]):
-    try:
-        scans(wanted)
-    except SystemExit as end:
-        assert end.code in (0, 1), (wanted, end.code)
+sys.path[:0] = sys.argv[3:4]
+import every_command
+every_command.main(Path(sys.argv[1]), Path(sys.argv[2]))
 """
+
+
+def actions(parser: argparse.ArgumentParser, name: str) -> Iterator[str]:
+    """The names of all commands that a parser knows, each with those before it."""
+    found = [action for action in parser._actions if hasattr(action, "_name_parser_map")]
+    if not found:
+        yield name
+    for action in found:
+        for word, inner in action._name_parser_map.items():
+            yield from actions(inner, f"{name} {word}")
+
+
+def test_every_command_there_is_is_run_below() -> None:
+    """The commands by the programs' own parsers, the jobs by their configurations."""
+    programs = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["scripts"]
+    jobs = {path.stem for path in (ROOT / "configs" / "job").glob("*.yaml")}
+    known = {
+        "crownlet": set(actions(cli._parser(), "crownlet")),
+        "crownlet-scans": set(actions(scans_cli.build_parser(), "crownlet-scans")),
+        "crownlet-render": {"crownlet-render"},
+        "crownlet-train": {f"crownlet-train job={name}" for name in jobs},
+    }
+    assert set(programs) == set(known)
+    long = {f"crownlet-train job={name}" for name in every_command.LONG_JOBS}
+    assert set(every_command.COVERED) | long >= set().union(*known.values())
+    assert not long & set(every_command.COVERED)
+    for where in every_command.LONG_JOBS.values():
+        assert (ROOT / where.split("; ")[1]).is_file()
 
 
 def test_every_command_asks_no_network_and_writes_only_into_its_folder(tmp_path: Path) -> None:
     """Home, current folder and temporary folder are those of the test, and stay empty."""
-    tiny.pages(tmp_path / "scans", 1)
+    tiny.pages(tmp_path / "scans", 2)
     (tmp_path / "out").mkdir()
     places = {name: tmp_path / name for name in ("home", "here", "temp")}
     for place in places.values():
@@ -122,12 +145,16 @@ def test_every_command_asks_no_network_and_writes_only_into_its_folder(tmp_path:
         map(os.path.abspath, kept.get("PYTHONPATH", ".").split(":"))
     )
     ended = subprocess.run(
-        [*isolated(), sys.executable, "-c", WATCH + EVERY, tmp_path / "scans", tmp_path / "out"],
-        capture_output=True, text=True, timeout=300, cwd=places["here"],
+        [*isolated(), sys.executable, "-c", SERVING + EVERY, tmp_path / "scans", tmp_path / "out",
+         Path(__file__).parent],
+        capture_output=True, text=True, timeout=600, cwd=places["here"],
         env={**kept, "HOME": str(places["home"]), "TMPDIR": str(places["temp"]),
              "PYTHONDONTWRITEBYTECODE": "1"},
     )  # fmt: skip
     assert ended.returncode == 0, ended.stderr[-2000:]
     assert "NETWORK" not in ended.stderr
-    left = {name: sorted(map(str, place.rglob("*"))) for name, place in places.items()}
+    left = {
+        name: [path for path in place.rglob("*") if not path.name.startswith(TORCH_FOLDER)]
+        for name, place in places.items()
+    }
     assert left == {name: [] for name in places}
