@@ -62,7 +62,7 @@ def draw_funnel(
     """Rate against the number of units, one panel per defect, at most `MAX_PANELS`.
 
     The band holds 95% of sources that are all alike, by the variance between units in `variances`;
-    the coloured dash is the shrunken rate. `word` names the units.
+    those outside are named. The coloured dash is the shrunken rate. `word` names the units.
     """
     defects = list(dict.fromkeys(row.defect for row in shrunken))[:MAX_PANELS]
     with mpl.rc_context(MATPLOTLIB_STYLE):
@@ -90,11 +90,11 @@ def _draw_one_funnel(axes: Axes, own: Sequence[ShrunkenRate], variance: float) -
         axes.plot([row.n_clusters], [row.shrunken], "_", color=SHRUNKEN, markersize=9)
         axes.plot([row.n_clusters], [row.estimate], "o", color=INK, markersize=3)
         outside = abs(row.estimate - centre) > 1.96 * math.sqrt(variance / row.n_clusters)
-        axes.annotate(
-            row.source, (row.n_clusters, row.estimate), (4, 2), textcoords="offset points",
-            fontsize=8 if outside else 6, fontweight="bold" if outside else "normal",
-            color=INK if outside else "#777777",
-        )  # fmt: skip
+        if outside:
+            axes.annotate(
+                row.source, (row.n_clusters, row.estimate), (4, 2), textcoords="offset points",
+                fontsize=8, fontweight="bold", color=INK,
+            )  # fmt: skip
     axes.set_ylim(bottom=0)
     axes.yaxis.set_major_locator(MaxNLocator(4))
     axes.xaxis.set_major_locator(MaxNLocator(4, integer=True))

@@ -180,7 +180,7 @@ def embed_funnel(
     figure = draw_funnel(rows, variances, {d: defect_words(d) for d in defects}, word)
     caption = (
         f"Each dot is a source by its number of {word}s. The band holds 19 of 20 sources if all "
-        "are alike; few units, wide band. The dash is the rate drawn towards the mean by how "
+        "are alike; those outside are named. The dash is the rate drawn towards the mean by how "
         "little is known of the source: a better guess of a new scroll than its own rate."
     )
     return _embed(figure, out / "funnel", "Rates of sources against their number", caption)

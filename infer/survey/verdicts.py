@@ -20,8 +20,8 @@ from crownlet.infer.view.wording import (
     letters_per_unit,
 )
 
-MAX_VERDICTS = 5
-"""Differences named at the top; the others follow below."""
+MAX_VERDICTS = 4
+"""Defects in which sources differ that are named at the top; the others follow below."""
 
 
 def list_verdicts(
@@ -33,10 +33,20 @@ def list_verdicts(
     different = sorted(
         (c for c in tested if is_significant(c)), key=lambda c: (c.exploratory, c.p_value or 0.0)
     )
+    defects = list(dict.fromkeys(c.defect for c in different))
     lines = [*confounding.warnings]
-    lines += [_describe_difference(c, word) for c in different[:MAX_VERDICTS]]
-    if len(different) > MAX_VERDICTS:
-        lines.append(f"{len(different) - MAX_VERDICTS} further differences are listed below.")
+    for defect in defects[:MAX_VERDICTS]:
+        own = [c for c in different if c.defect == defect]
+        lines.append(_describe_differences(own, word, mark=not all(c.exploratory for c in tested)))
+    if len(defects) > MAX_VERDICTS:
+        lines.append(f"Sources differ in {len(defects) - MAX_VERDICTS} further kinds, see below.")
+    if any(c.exploratory for c in different):
+        lines.append(
+            "Nobody declared beforehand what would be compared: take a difference as a question "
+            "for new scrolls, not as an answer."
+            if all(c.exploratory for c in tested)
+            else "Marked *: not declared beforehand; a question for new scrolls, not an answer."
+        )
     lines += _describe_omnibus(results)
     lines += [*filter(None, (_describe_open(tested, different), _describe_unchecked(results)))]
     return (*lines, describe_units(survey))
@@ -65,15 +75,21 @@ def describe_units(survey: SurveyData) -> str:
     return text
 
 
-def _describe_difference(contrast: SourceContrast, word: str) -> str:
-    more, less = order_sources(contrast)
-    many = letters_per_unit([contrast.difference])
-    low, high = sorted((abs(contrast.ci_low or 0.0), abs(contrast.ci_high or 0.0)))
-    held = f"by {count_per(many, low)} to {count_per(many, high)} letters in {many:,}"
-    kind = defect_words(contrast.defect)
-    text = f"{kind[:1].upper()}{kind[1:]}: more on {more} than on {less}, {held}"
-    counts = f"{contrast.n_first} and {contrast.n_second} {word}s"
-    return f"{text} ({counts}{'; exploratory' if contrast.exploratory else ''})."
+def _describe_differences(contrasts: Sequence[SourceContrast], word: str, mark: bool) -> str:
+    """One defect: who has it more often than whom, by how much; `mark` stars the exploratory."""
+    parts = []
+    for contrast in contrasts:
+        more, less = order_sources(contrast)
+        many = letters_per_unit([contrast.difference])
+        low, high = sorted((abs(contrast.ci_low or 0.0), abs(contrast.ci_high or 0.0)))
+        parts.append(
+            f"more on {more} than on {less}, by {count_per(many, low)} to {count_per(many, high)} "
+            f"letters in {many:,}{'*' if mark and contrast.exploratory else ''}"
+        )
+    kind = defect_words(contrasts[0].defect)
+    counts = sorted({n for c in contrasts for n in (c.n_first, c.n_second)})
+    units = f"{counts[0]}" if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
+    return f"{kind[:1].upper()}{kind[1:]}: {'; '.join(parts)} ({units} {word}s a source)."
 
 
 def _describe_omnibus(results: SurveyComparison) -> list[str]:
