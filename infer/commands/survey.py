@@ -135,7 +135,7 @@ def _print_sources(running: SurveyRun) -> None:
             f"{len(running.survey.defects)} defects, {running.survey.audit:g} letters of each)."
         )
     if running.design is None:
-        print("No design was declared beforehand: the report will call every comparison explored.")
+        print("No design was declared beforehand: the report calls every comparison exploratory.")
     for change in running.survey.history:
         print(f"Exploratory: {describe_change(change)}")
     for name, count in sources.items():

@@ -38,6 +38,7 @@ from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.run.names import REVIEW_STORE_FILE
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.survey.data import SurveyData, load_survey
+from crownlet.infer.survey.design import SurveyDesign, today, write_design
 from crownlet.infer.survey.manifest import REQUIRED_COLUMNS, read_manifest
 from crownlet.infer.survey.pseudonyms import read_keys
 from crownlet.infer.survey.records import SurveyComparison
@@ -89,7 +90,11 @@ def run_survey_demo(
     folder = out / "survey"
     if folder.exists():
         shutil.rmtree(folder)
-    request = SurveyRequest(SURVEY_SEED, LETTERS_AUDITED_PER_SCROLL, SURVEY_DEFECTS, model=model)
+    design = SurveyDesign(
+        today(), SURVEY_DEFECTS, audit=LETTERS_AUDITED_PER_SCROLL, seed=SURVEY_SEED, scrolls=scrolls
+    )
+    write_design(out / "design.json", design)
+    request = SurveyRequest(design=design, model=model)
     survey_run = prepare_survey(read_manifest(_write_manifest(out, sheets)), folder, request)
     for number, _ in enumerate(survey_run.pages(), start=1):
         if number % PAGES_PER_PROGRESS_LINE == 0:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -66,6 +67,10 @@ def describe_declared(survey: SurveyData) -> tuple[str, ...]:
         f"{compared}; {design.audit:g} letters of each scroll for each. What else is compared is "
         f"exploratory. Checksum of the design: {design.sha256_declared(survey.codes)[:12]}."
     ]
+    if design.scrolls is not None:
+        counts = Counter(scroll.code for scroll in survey.scrolls)
+        found = join_words(f"{counts[code]} of {code}" for code in survey.arrays.sources)
+        lines.append(f"Planned were {design.scrolls} scrolls of each source; there are {found}.")
     if survey.history:
         lines.append("Changed afterwards, so that what follows from it is exploratory:")
         lines += [describe_change(change) for change in survey.history]

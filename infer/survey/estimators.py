@@ -75,6 +75,9 @@ class RateEstimate:
     """Variance of each unit's rate that comes of auditing some of its letters only."""
     n_judged: int
     """Letters that count as judged."""
+    squared_share: float = 0.0
+    """Mean square of the share that a judged letter has in the weights of all: 1 / `n_judged`^2
+    where they were drawn with one probability. 0 where every letter was judged."""
 
     @property
     def rate(self) -> float:
@@ -85,6 +88,18 @@ class RateEstimate:
     def variance(self) -> float:
         """Of the rate, from the spread between units: s^2 / units; two units at least."""
         return float(self.unit_rates.var(ddof=1)) / len(self.unit_rates)
+
+    def select(self, kept: NDArray[np.bool_]) -> RateEstimate:
+        """Some of the units, a mask of (units,); judged letters in proportion to their letters."""
+        letters = self.unit_letters[kept]
+        share = float(letters.sum() / self.unit_letters.sum())
+        return RateEstimate(
+            self.unit_rates[kept],
+            letters,
+            self.audit_variances[kept],
+            max(1, round(self.n_judged * share)),
+            self.squared_share / share**2,
+        )
 
     def scaled(self, factors: Floats) -> RateEstimate:
         """Each unit's rate times a factor, (units,)."""
@@ -114,16 +129,13 @@ class RateEstimate:
 
     @property
     def _unseen_error(self) -> float:
-        """Variance as if one more audited letter had been judged against the network.
+        """Variance as if one more audited letter, any of them, had been judged against the network.
 
         An audit that met no error of the network has not shown that there is none: the least
-        rate it could see is one letter in those audited, of the weight that an audited letter has
-        on average. Errors of the network lie sooner where it doubts, which letters drawn with
-        unequal chances weigh less; taking the largest weights instead (as Kish's effective size
-        does) widened limits that held the truth in 97% of simulations without it.
+        rate it could see is one letter in those audited.
         """
         left_out = 1 - self.n_judged / float(self.unit_letters.sum())
-        return left_out / self.n_judged**2
+        return left_out * self.squared_share
 
     def _effective_counts(self) -> tuple[Floats, Floats]:
         """Counts in as many letters of each unit as leave its rate equally uncertain.
@@ -171,6 +183,7 @@ def estimate_with_audit(letters: LetterSample, lambdas: float | Floats) -> RateE
         sizes,
         letters.sum_by_unit(noise) / sizes**2,
         int((weights > 0).sum()),
+        float(np.square(weights).sum() / (weights > 0).sum() / weights.sum() ** 2),
     )
 
 

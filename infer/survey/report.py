@@ -39,6 +39,7 @@ from crownlet.infer.survey.methods import (
     describe_methods,
     list_cautions,
 )
+from crownlet.infer.survey.over_time import RateTrend, YearRate, rate_by_year
 from crownlet.infer.survey.provenance import describe_provenance
 from crownlet.infer.survey.records import (
     DefectRate,
@@ -115,6 +116,9 @@ def write_report(
     bounds = bound_survey(survey)
     write_table(out / "unanswered.csv", UnansweredQuestions, bounds)
     write_table(out / "readers.csv", ReaderAgreement, survey.agreement)
+    over_time = rate_by_year(survey, defects)
+    write_table(out / "years.csv", YearRate, over_time.years)
+    write_table(out / "trends.csv", RateTrend, over_time.trends)
     few = len(arrays.sources) <= MAX_SOURCES_FOR_PAIRS
     code_of = {scroll.name: scroll.code for scroll in survey.scrolls}
     view = ReportView(
@@ -131,6 +135,7 @@ def write_report(
         sources=_list_sources(survey, names),
         audit=narrative.describe_audit(survey),
         audit_section=build_audit_section(survey, bounds),
+        over_time=over_time,
         notes=survey.notes,
         results=results,
         tests_note=narrative.describe_tests(results, arrays.unit_word),

@@ -17,6 +17,7 @@ from crownlet.infer.survey.figures import draw_by_letter, draw_forest, save_figu
 from crownlet.infer.survey.figures_many import draw_funnel, draw_ranked
 from crownlet.infer.survey.habits import HabitShare
 from crownlet.infer.survey.narrative import DefectSummary, describe_letters
+from crownlet.infer.survey.over_time import RatesOverTime
 from crownlet.infer.survey.provenance import Provenance
 from crownlet.infer.survey.records import DefectRate, ScrollShare, SourceContrast, SurveyComparison
 from crownlet.infer.view.wording import defect_words
@@ -94,6 +95,7 @@ class ReportView:
     sources: tuple[SourceRow, ...]
     audit: str
     audit_section: AuditSection
+    over_time: RatesOverTime
     notes: tuple[str, ...]
     results: SurveyComparison
     tests_note: str

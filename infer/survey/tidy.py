@@ -57,7 +57,8 @@ COLUMNS = (
     Column(
         "weight", "number",
         "As how many letters its label counts: 1 over the inclusion probability, raised where "
-        "others drawn on the same scroll have no label; empty without a label that counts.",
+        "others drawn on the same scroll have no label; the same in the row of every reader; empty "
+        "without a label that counts.",
     ),
     Column("label", "number", "The reader's answer: 1 present, 0 not present; empty without one."),
     Column("answer", "text", "The answer as given, such as cannot_tell; empty without one."),

@@ -24,11 +24,12 @@ def test_without_a_design_everything_is_called_exploratory() -> None:
 
 def test_a_design_its_checksum_and_its_changes_are_stated() -> None:
     survey = made_surveys.small()
-    named = SurveyDesign("2026-11-30", ("ink_lost",), (("North", "South"),), 4)
+    named = SurveyDesign("2026-11-30", ("ink_lost",), (("North", "South"),), 4, scrolls=3)
     change = DesignChange("2026-12-02", "audit", "4", "9")
     text = text_of(replace(survey, design=named.rename_sources(survey.codes), history=(change,)))
     assert named.sha256[:12] in text and "A with B" in text and "North" not in text
     assert "Declared on 2026-11-30" in text
+    assert "Planned were 3 scrolls of each source; there are 2 of A and 2 of B." in text
     assert "2026-12-02: audit changed from 4 (declared) to 9." in text
 
 

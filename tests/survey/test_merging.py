@@ -56,7 +56,8 @@ def test_the_merged_survey_has_all_letters_and_answers(
 
 
 def test_a_merged_rate_lies_between_those_of_its_members(tmp_path: Path) -> None:
-    """Every letter read: a mean of two groups of scrolls lies between their means."""
+    """Every letter read: a mean of two groups of scrolls lies between their means, but for the
+    small changes that bring both sources to one mix of letters."""
     members = (
         surveyed(tmp_path / "one", 1e5),
         surveyed(tmp_path / "two", 1e5, first_seed=50, scroll_name="late {}"),
@@ -66,7 +67,9 @@ def test_a_merged_rate_lies_between_those_of_its_members(tmp_path: Path) -> None
     write_merged(tmp_path / "both", members)
     for folder, rate in ((members[0], 1 / 60), (members[1], 0), (tmp_path / "both", 1 / 120)):
         rates = compare_sources(gather_survey(folder).arrays).rates
-        assert [r.estimate for r in rates if r.defect == DEFECT] == pytest.approx([rate, rate])
+        assert [r.estimate for r in rates if r.defect == DEFECT] == pytest.approx(
+            [rate, rate], rel=0.1
+        )
 
 
 def test_later_answers_of_a_member_count_and_codes_stay(tmp_path: Path) -> None:
