@@ -370,7 +370,7 @@ def _route(
     slant = detected.placement.slant_degrees
     if too_small := why_too_small(page.measures, page.found):
         limits = limits.only_read(too_small)
-    elif is_too_slanted(slant):  # Lengths along and across the lines differ from the page's.
+    elif slant and is_too_slanted(slant):  # Lengths along and across the lines differ.
         limits = replace(limits, poor_picture=True)
     if match is not None and limits.review_only:
         match = all_for_review(match)
@@ -393,7 +393,7 @@ def _route(
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved, familiarity=limits.familiarity,
         notes=tuple(filter(None, [limits.familiarity.says])),
-        not_examined=slant_sentences(slant) + not_examined(
+        not_examined=(slant_sentences(slant) if slant else ()) + not_examined(
             limits, aligned is not None, count_cut_letters(given, facts),
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),

@@ -96,7 +96,8 @@ def look_at(path: Path, small: Path, networks: Networks, thresholds: Thresholds)
     if float(np.median(found.height)) < MIN_MEASURED_BODY_PX:
         verdict, advice = "read_only", ("larger",)
         says = "The letters are so small that the page can be read and nothing on it judged."
-    for text in slant_sentences(page.placement.slant_degrees):
+    slant = page.placement.slant_degrees
+    for text in slant_sentences(slant) if slant else ():
         verdict = "read_only" if verdict == "read_only" else "partly"
         says = f"{says} Not judged, too: {text.partition(':')[0]}."
         advice = (*advice, "straight")

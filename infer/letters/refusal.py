@@ -88,9 +88,7 @@ def is_too_slanted(degrees: float) -> bool:
 
 
 def slant_sentences(degrees: float) -> tuple[str, ...]:
-    """What is not examined on a picture taken at this slant; nothing for one without."""
-    if not degrees:
-        return ()
+    """What is not examined on a picture taken at this slant."""
     return (SLANT_TEXT,) if is_too_slanted(degrees) else (SLIGHT_SLANT_TEXT,)
 
 

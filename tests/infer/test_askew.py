@@ -189,7 +189,6 @@ def test_a_small_slope_is_read_as_it_is(inspector: Inspector, drawn: Drawn) -> N
 
 def test_a_slight_slant_leaves_letters_to_be_judged() -> None:
     """Rotated copies of one photograph seem to be taken at up to 10 degrees."""
-    assert slant_sentences(0.0) == ()
     for degrees in (6.0, 10.0, MAX_JUDGED_SLANT_DEGREES):
         assert not is_too_slanted(degrees)
         assert slant_sentences(degrees) == (SLIGHT_SLANT_TEXT,)
