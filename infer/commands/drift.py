@@ -47,6 +47,7 @@ def run(options: argparse.Namespace) -> int:
 def compare_with_reference(folder: Path, model: str | None) -> RunDrift:
     """The run in a folder compared with the reference of a model; FileFault if it cannot be."""
     from crownlet.infer.drift.compare import compare_run
+    from crownlet.infer.drift.errors import describe_reading
     from crownlet.infer.drift.reference import (
         REFERENCE_FILE,
         DriftReferenceError,
@@ -59,7 +60,7 @@ def compare_with_reference(folder: Path, model: str | None) -> RunDrift:
 
     place = Path(model) if model else weights_folder()
     reference, opened = read_drift_reference(place), open_run(folder)
-    scrolls = {}
+    scrolls, readings = {}, {}
     for scroll in opened.scrolls:
         records = [opened.pages[page].brief()[0] for page in scroll.pages]
         for record in records:
@@ -73,8 +74,9 @@ def compare_with_reference(folder: Path, model: str | None) -> RunDrift:
         if records:
             try:
                 scrolls[scroll.name] = scroll_features(records)
+                readings[scroll.name] = describe_reading(records)
             except KeyError as error:
                 raise RunError(folder, f"{scroll.name}: {cause_of(error)}.") from None
     if not scrolls:
         raise RunError(folder, "has no letters to compare.")
-    return compare_run(reference, scrolls)
+    return compare_run(reference, scrolls, readings)

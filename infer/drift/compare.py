@@ -11,6 +11,13 @@ from typing import Any, Literal
 import numpy as np
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
+from crownlet.infer.drift.errors import (
+    ExpectedError,
+    ScrollReading,
+    error_words,
+    expect_together,
+    percent,
+)
 from crownlet.infer.drift.reference import FEATURES, DriftReference, Feature
 from crownlet.infer.records import Floats
 
@@ -45,6 +52,15 @@ class ScrollDrift:
     features: tuple[Feature, ...]
     """Those that lie further out than in all but one of twenty known pages, the strangest first;
     empty for a scroll that is like them."""
+    hand_known: bool | None = None
+    """Whether the hand is like those that the promise covers; None where the run does not say."""
+    expected: ExpectedError | None = None
+    """Letters to expect misread; None where the reference does not say."""
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether its pages or its hand are strange."""
+        return bool(self.features) or self.hand_known is False
 
 
 @dataclass(frozen=True)
@@ -58,14 +74,25 @@ class RunDrift:
     shifted: tuple[Feature, ...]
     """Scores that lie higher over the run than over known pages, though no page need stand out."""
     reference: str
+    unknown_hands: int = 0
+    """Number of scrolls by hands unlike those known."""
+    expected: ExpectedError | None = None
+    """Letters of the whole run to expect misread."""
+    usual_share: float | None = None
+    """Share misread of well taken pages by known hands."""
 
 
-def compare_run(reference: DriftReference, scrolls: Mapping[str, Floats]) -> RunDrift:
+def compare_run(
+    reference: DriftReference,
+    scrolls: Mapping[str, Floats],
+    readings: Mapping[str, ScrollReading] | None = None,
+) -> RunDrift:
     """Compare sketches (F,) of scrolls, by name, with what is known. ValueError without any.
 
-    A run is unlike when more of its scrolls stand out than chance would have at `ALPHA` (binomial);
-    shifted when a score lies higher over its scrolls (Smirnov's one-sided test of two samples,
-    Holm's correction), which is asked from `PLACED` scrolls on.
+    A run is unlike when more of its scrolls stand out, or are by unknown hands, than chance would
+    have at `ALPHA` (binomial); shifted when a score lies higher over its scrolls (Smirnov's
+    one-sided test of two samples, Holm's correction), which is asked from `MIN_SCROLLS_FOR_SHIFT`
+    scrolls on. `readings` of the same scrolls give the errors to expect.
     """
     if not scrolls:
         raise ValueError("there is no scroll to compare")
@@ -73,18 +100,28 @@ def compare_run(reference: DriftReference, scrolls: Mapping[str, Floats]) -> Run
     chances = reference.chances(sketches)
     strange = reference.strangeness(sketches)
     usual = np.quantile(reference.strangeness(reference.pages).max(axis=1), 1 - ALPHA)
+    read, curve = readings or {}, reference.errors
     rows = tuple(
-        ScrollDrift(name, float(chance), _strange_features(row, usual) if chance <= ALPHA else ())
+        ScrollDrift(
+            name, float(chance), _strange_features(row, usual) if chance <= ALPHA else (),
+            read[name].hand_known if name in read else None,
+            curve.at(read[name].doubt) if curve and name in read else None,
+        )
         for name, chance, row in zip(scrolls, chances, strange, strict=True)
-    )
+    )  # fmt: skip
     unlike = sum(bool(row.chance <= ALPHA) for row in rows)
+    unknown = sum(row.hand_known is False for row in rows)
     shifted = (
         _shifted_scores(reference.pages, sketches) if len(rows) >= MIN_SCROLLS_FOR_SHIFT else ()
     )
     likeness: Likeness = "alike" if not shifted else "shifted"
-    if unlike and binomial_tail(unlike, len(rows)) <= ALPHA:
+    if any(count and binomial_tail(count, len(rows)) <= ALPHA for count in (unlike, unknown)):
         likeness = "unlike"
-    return RunDrift(likeness, rows, unlike, shifted, reference.provenance)
+    return RunDrift(
+        likeness, rows, unlike, shifted, reference.provenance, unknown,
+        expect_together(read.values(), curve) if curve and read else None,
+        curve.usual if curve else None,
+    )  # fmt: skip
 
 
 def write_drift(drift: RunDrift, run: Path) -> Path:
@@ -96,16 +133,45 @@ def write_drift(drift: RunDrift, run: Path) -> Path:
 
 def drift_lines(drift: RunDrift) -> list[str]:
     """Sentences for the screen."""
-    count = f"{drift.unlike} of {len(drift.scrolls)} scrolls stand out."
-    found = [count, LIKENESS_TEXT[drift.likeness]]
+    outside = sorted((row for row in drift.scrolls if row.stands_out), key=lambda row: row.chance)
+    count = f"{len(outside)} of {len(drift.scrolls)} scrolls stand out."
+    found = [count, LIKENESS_TEXT[drift.likeness], *_hand_lines(drift)]
     if drift.shifted:
         found.append("Higher over all: " + ", ".join(f.words for f in drift.shifted) + ".")
-    outside = sorted((row for row in drift.scrolls if row.features), key=lambda row: row.chance)
-    for row in outside[:MAX_LISTED_SCROLLS]:
-        found.append(f"  {row.scroll}: {', '.join(feature.words for feature in row.features)}")
+    found += [f"  {row.scroll}: {_scroll_words(row)}" for row in outside[:MAX_LISTED_SCROLLS]]
     if len(outside) > MAX_LISTED_SCROLLS:
         found.append(f"  and {len(outside) - MAX_LISTED_SCROLLS} more, see {DRIFT_FILE}")
     return found
+
+
+def _scroll_words(row: ScrollDrift) -> str:
+    words = ["unlike the known hands"] if row.hand_known is False else []
+    words += [feature.words for feature in row.features]
+    return ", ".join(words + ([error_words(row.expected)] if row.expected is not None else []))
+
+
+def _hand_lines(drift: RunDrift) -> list[str]:
+    """One sentence on the hands and on the errors to expect; none where the run says neither."""
+    said = [row.hand_known for row in drift.scrolls if row.hand_known is not None]
+    found = []
+    if drift.unknown_hands:
+        count = f"{drift.unknown_hands} of {len(said)} scrolls"
+        by_chance = binomial_tail(drift.unknown_hands, len(drift.scrolls)) > ALPHA
+        unlike = "Written unlike what the networks know"
+        found.append(
+            f"{unlike}: {count}, as many as chance has of known hands"
+            if by_chance
+            else f"{unlike} (an unknown hand, type, or a poor picture): {count}, which the promise"
+            " does not cover"
+        )
+    elif said:
+        found.append("The writing is by hands of the known kind")
+    if drift.expected is not None and drift.usual_share is not None:
+        usual = percent(drift.usual_share)
+        found.append(
+            f"expect {error_words(drift.expected)}; of known hands, well taken, it is {usual}%"
+        )
+    return [". ".join(part[0].upper() + part[1:] for part in found) + "."] if found else []
 
 
 def binomial_tail(count: int, of: int, chance: float = ALPHA) -> float:
@@ -142,8 +208,11 @@ def _shifted_scores(known: Floats, new: Floats) -> tuple[Feature, ...]:
 def _drift_values(drift: RunDrift) -> dict[str, Any]:
     return {
         "likeness": drift.likeness,
-        "says": drift_lines(drift)[:2],
+        "says": [LIKENESS_TEXT[drift.likeness], *_hand_lines(drift)],
         "reference": drift.reference,
+        "unknown_hands": drift.unknown_hands,
+        "expected_misread": None if drift.expected is None else asdict(drift.expected),
+        "usual_misread": drift.usual_share,
         "higher_over_all": [feature.name for feature in drift.shifted],
         "scrolls": [
             asdict(row) | {"features": [feature.name for feature in row.features]}

@@ -19,6 +19,7 @@ from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
+from crownlet.infer.drift.errors import ErrorCurve, read_error_curve
 from crownlet.infer.records import Floats, PageRecord
 
 REFERENCE_FILE = "reference.json"
@@ -82,6 +83,8 @@ class DriftReference:
     model: dict[str, str]
     """Checksums of the networks that it belongs to."""
     provenance: str
+    errors: ErrorCurve | None = None
+    """Letters misread by doubt; None in references older than that."""
 
     def strangeness(self, sketches: Floats) -> Floats:
         """(M, F) deviation of each of (M, F) in spreads, counted only where it is strange."""
@@ -137,7 +140,9 @@ def scroll_features(pages: Iterable[PageRecord]) -> Floats:
     return np.asarray(np.median([page_features(page) for page in pages], axis=0), np.float64)
 
 
-def fit_reference(sketches: Floats, model: dict[str, str], provenance: str) -> DriftReference:
+def fit_reference(
+    sketches: Floats, model: dict[str, str], provenance: str, errors: ErrorCurve | None = None
+) -> DriftReference:
     """A reference from (N, F) sketches of known pages in random order; ValueError with too few."""
     if len(sketches) < 2 * MIN_PAGES:
         raise ValueError(f"{len(sketches)} pages are too few for a reference; take {2 * MIN_PAGES}")
@@ -150,6 +155,7 @@ def fit_reference(sketches: Floats, model: dict[str, str], provenance: str) -> D
         sketches[len(sketches) // 2 :],
         model,
         provenance,
+        errors,
     )
 
 
@@ -165,6 +171,7 @@ def write_drift_reference(reference: DriftReference, folder: Path) -> Path:
             for f, m, b, a in rows
         },
         "pages": [[_round_to_5_digits(value) for value in row] for row in reference.pages],
+        **({} if reference.errors is None else {"errors": reference.errors.as_values()}),
     }
     path = folder / REFERENCE_FILE
     write_file(path, json.dumps(data, ensure_ascii=False) + "\n")
@@ -200,4 +207,7 @@ def _parse_reference(data: dict[str, Any]) -> DriftReference:
     pages = np.array(data["pages"], np.float64)
     if pages.ndim != 2 or pages.shape[1] != len(names) or len(pages) < MIN_PAGES:
         raise ValueError("its pages are not a table")
-    return DriftReference(middle, below, above, pages, dict(data["model"]), str(data["provenance"]))
+    return DriftReference(
+        middle, below, above, pages, dict(data["model"]), str(data["provenance"]),
+        read_error_curve(data.get("errors")),
+    )  # fmt: skip

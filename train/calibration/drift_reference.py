@@ -17,6 +17,7 @@ import numpy.typing as npt
 from crownlet.datasets.render.page.spec import training
 from crownlet.infer.drift.reference import fit_reference, page_features, write_drift_reference
 from crownlet.infer.networks import OnnxNetworks
+from crownlet.train.calibration.expected_error import fit_error_curve, read_hard_pages
 from crownlet.train.evaluation.workers import PageReader, ReadingJob
 
 Floats = npt.NDArray[np.float64]
@@ -32,13 +33,17 @@ def make_reference(config: Any) -> Path:
 
 
 def write_reference(model: Path, settings: Any) -> Path:
-    """Read `settings.pages` pages with the networks in `model` and keep their sketches there."""
+    """Read `settings.pages` pages with the networks in `model` and keep their sketches there, and
+    `settings.hard_pages` harder ones for the errors to expect."""
     reader = PageReader(str(model), REFERENCE_CUSTOMS, settings.workers)
     found = np.stack(list(sketch_pages(reader, reference_jobs(settings.pages))))
     today = datetime.date.today().isoformat()
     provenance = f"{len(found)} rendered pages by hands of the calibration split, {today}"
     checksums = OnnxNetworks(model, threads=1).info.checksums
-    return write_drift_reference(fit_reference(found, checksums, provenance), model)
+    hard = read_hard_pages(reader, settings.hard_pages)
+    kinds = f"{len(hard.doubt)} rendered pages, many by far hands or badly taken, {today}"
+    errors = fit_error_curve(hard, kinds)
+    return write_drift_reference(fit_reference(found, checksums, provenance, errors), model)
 
 
 def reference_jobs(
