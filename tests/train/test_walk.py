@@ -25,10 +25,10 @@ TINY_FIT = (
     "data.watch_pages=1", "data.workers=0", "data.scans_copies=1", "trainer.max_steps=2",
     "trainer.val_every=1", "trainer.batch_size=4", "trainer.wait_rows=2", "trainer.progress=false",
 )  # fmt: skip
-TINY_PROMOTION = (
-    "promote.steps=[export,gate]", "export.calibration_pages=1", "gate.held_out_pages=1",
-    "gate.mezuzot=0", "gate.type_pages=false", "gate.workers=1",
+TINY_GATE = (
+    "gate.held_out_pages=1", "gate.mezuzot=0", "gate.type_pages=false", "gate.workers=1",
 )  # fmt: skip
+TINY_PROMOTION = ("promote.steps=[export,gate]", "export.calibration_pages=1", *TINY_GATE)
 
 
 def lines_of_walk() -> list[list[str]]:
@@ -83,8 +83,14 @@ def test_every_line_of_the_walk_does_what_it_says(
         settings = settings.replace("because=TEXT", "because=tried")
         if "promote.because" in settings:
             train(tmp_path, *settings.split())
-            assert OnnxNetworks(tmp_path / "models" / "weights").info.version == "0.5.0"
+            assert OnnxNetworks(tmp_path / "models" / "weights").info.version == "0.6.1"
             assert read_verified_files(tmp_path / "models" / "weights") != before
+        elif "job=gate" in settings:
+            train(tmp_path, *settings.split(), *TINY_GATE)
+            printed = capsys.readouterr().out
+            assert "against it: " in printed
+            assert "outcome: " in printed
+            assert read_verified_files(tmp_path / "models" / "weights") == before
         elif "job=promote" in settings:
             # Two steps of learning make nothing better, and the gate says so.
             with pytest.raises(SystemExit, match="not promoted: "):
@@ -93,4 +99,4 @@ def test_every_line_of_the_walk_does_what_it_says(
         elif "job=restore" in settings:
             train(tmp_path, *settings.split())
             assert read_verified_files(tmp_path / "models" / "weights") == before
-    assert seen == ["crownlet-scans"] * 2 + ["crownlet-train"] * 5
+    assert seen == ["crownlet-scans"] * 3 + ["crownlet-train"] * 6
