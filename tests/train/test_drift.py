@@ -115,8 +115,8 @@ def test_hands_never_seen_are_like_what_is_known_and_type_is_not(
     assert found["likeness"] == "alike"
     assert len(found["scrolls"]) == 4
     assert found["unknown_hands"] <= 1  # as many as chance has
-    # What the card has of held-out hands is below one percent.
-    assert found["expected_misread"]["share"] < 0.02
+    # The card has below one percent of held-out hands: it lies in the range.
+    assert found["expected_misread"]["low"] < 0.01 < found["expected_misread"]["high"]
 
     type_page = compose_type_page(TypeSpec("ashkenaz", "alphabet", 64), 0)
     few_lines = replace(type_page, image=type_page.image[: type_page.image.shape[0] // 5])
