@@ -207,13 +207,14 @@ def detect(
         agreement = network_agreement(found, assessed)
         kept = assessed.letters[:, 27] < thresholds.no_letter_p
         if not kept.any() or agreement < thresholds.least_agreement:
-            read_as = agreement if kept.any() else None
-            raise PageError(label, why_not_square(gray, flat, read_as))
+            raise PageError(label, why_not_square(gray, flat, agreement if kept.any() else None))
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = fit_to_letters(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, turn)
+        if not measures.is_resolved:
+            raise PageError(label, why_not_square(gray, flat, agreement))
     return DetectedPage(flat, fitted, found, assessed, page.placement, measures, agreement)
 
 

@@ -39,6 +39,10 @@ SHARPEST_LETTERS_SHARE = _LIMITS.number("sharpest_letters_share")
 """Share of a page's letters that are in focus even where much of it is not; by their edges it is
 known how many of its pixels a picture deserves."""
 
+MIN_RESOLVED_Q_PX = _LIMITS.number("min_resolved_q_px")
+"""px per kulmus, by the edges of the ink, below which blots are found rather than letters: letters
+of 10 px, the least that are read, have 3.3."""
+
 
 @dataclass(frozen=True)
 class PictureMeasures:
@@ -69,6 +73,11 @@ class PictureMeasures:
         """px per kulmus that the sharpest edges of the page are worth: enlarging adds none."""
         edge = np.quantile(self.edge_px, SHARPEST_LETTERS_SHARE) if len(self.edge_px) else 0.0
         return self.q_px * min(1.0, SHARPEST_EDGE_PX / max(edge, 1e-6))
+
+    @property
+    def is_resolved(self) -> bool:
+        """Whether the page's edges are sharp enough for letters of its size to be read at all."""
+        return float(np.median(self.true_q_px)) >= MIN_RESOLVED_Q_PX
 
     def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> PictureMeasures:
         """The letters that `index` names, in its order."""
