@@ -14,6 +14,8 @@ of a file is a 1 instead once a batch or a survey has begun.
     │   ├── ScrollTableError            the table of `inspect --scrolls`            2
     │   │   └── ManifestError           the manifest of a survey                    2
     │   ├── SurveyError                 a survey's folder                           2
+    │   ├── DesignError                 the declared design of a survey             2
+    │   ├── MergeError                  surveys that do not go together             2
     │   ├── ReviewStoreError            the file of a review's decisions            2
     │   ├── FolderBusyError             a folder that another process writes to     2
     │   ├── StackError                  the folder of `open`                        2
@@ -21,7 +23,8 @@ of a file is a 1 instead once a batch or a survey has begun.
     │   ├── ClusterError                a cluster, or a worker of one               1
     │   └── NoLabelsError               a scan that does not agree with its text    1
     ├── LabelError (ValueError)         labels of a data set                        2
-    ├── TypefaceError (ValueError)      a folder of typefaces, or a font        1
+    ├── TypefaceError (ValueError)      a folder of typefaces, or a font            1
+    ├── BesideError (ValueError)        sides to show beside each other             2
     ├── PlanError (ValueError)          numbers of `survey plan`                    2
     ├── SurveyTableError (ValueError)   tables that no survey can compare           none: Python
     ├── UserFacingError                 a request of the review page                answer 4xx

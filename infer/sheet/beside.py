@@ -13,6 +13,7 @@ from statistics import median
 from typing import NamedTuple
 from urllib.parse import urlencode
 
+from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import BY_CHAR, LETTERS
 from crownlet.infer.records import GlyphRecord
 from crownlet.infer.routing.judgement import crown_of
@@ -43,7 +44,7 @@ MIN_LETTER_P = 0.8
 SIDES = ("face", "reverse")
 
 
-class BesideError(ValueError):
+class BesideError(CrownletError, ValueError):
     """A side that is not in the run; the message is a sentence."""
 
 
