@@ -12,7 +12,7 @@ import numpy as np
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.drift.errors import (
-    ExpectedError,
+    ExpectedErrorRate,
     ScrollReading,
     error_words,
     expect_together,
@@ -54,7 +54,7 @@ class ScrollDrift:
     empty for a scroll that is like them."""
     hand_known: bool | None = None
     """Whether the hand is like those that the promise covers; None where the run does not say."""
-    expected: ExpectedError | None = None
+    expected: ExpectedErrorRate | None = None
     """Letters to expect misread; None where the reference does not say."""
 
     @property
@@ -76,7 +76,7 @@ class RunDrift:
     reference: str
     unknown_hands: int = 0
     """Number of scrolls by hands unlike those known."""
-    expected: ExpectedError | None = None
+    expected: ExpectedErrorRate | None = None
     """Letters of the whole run to expect misread."""
     usual_share: float | None = None
     """Share misread of well taken pages by known hands."""

@@ -27,7 +27,7 @@ COVERED_SHARE = 0.8
 
 
 @dataclass(frozen=True)
-class ExpectedError:
+class ExpectedErrorRate:
     """Shares of letters misread: the expected one, and the range of eight pages in ten."""
 
     share: float
@@ -50,14 +50,14 @@ class ErrorCurve:
     """Share misread of well taken pages by hands that are known."""
     provenance: str
 
-    def at(self, doubt: float) -> ExpectedError:
+    def at(self, doubt: float) -> ExpectedErrorRate:
         """What to expect of a page read with this mean doubt, between points by the logarithm."""
         place = np.log(max(doubt, MIN_DOUBT))
         known = np.log(np.maximum(self.doubt, MIN_DOUBT))
         share, low, high = (
             float(np.interp(place, known, values)) for values in (self.share, self.low, self.high)
         )
-        return ExpectedError(share, low, high, beyond=bool(place > known[-1]))
+        return ExpectedErrorRate(share, low, high, beyond=bool(place > known[-1]))
 
     def as_values(self) -> dict[str, Any]:
         """As it stands in `reference.json`."""
@@ -109,7 +109,7 @@ def describe_reading(pages: Iterable[PageRecord]) -> ScrollReading:
     )
 
 
-def expect_together(readings: Iterable[ScrollReading], curve: ErrorCurve) -> ExpectedError:
+def expect_together(readings: Iterable[ScrollReading], curve: ErrorCurve) -> ExpectedErrorRate:
     """What to expect of several scrolls together, each counted by its letters."""
     found = [(reading.letters, curve.at(reading.doubt)) for reading in readings]
     total = sum(letters for letters, _ in found)
@@ -117,10 +117,10 @@ def expect_together(readings: Iterable[ScrollReading], curve: ErrorCurve) -> Exp
         sum(letters * getattr(each, name) for letters, each in found) / total
         for name in ("share", "low", "high")
     )
-    return ExpectedError(share, low, high, any(each.beyond for _, each in found))
+    return ExpectedErrorRate(share, low, high, any(each.beyond for _, each in found))
 
 
-def error_words(error: ExpectedError) -> str:
+def error_words(error: ExpectedErrorRate) -> str:
     """`about 8% of the letters misread (3 to 15%)`."""
     if error.share < LEAST_SHOWN_SHARE:
         return "under 0.1% of the letters misread"

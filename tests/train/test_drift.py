@@ -21,7 +21,7 @@ from crownlet.infer.drift.compare import (
 )
 from crownlet.infer.drift.errors import (
     ErrorCurve,
-    ExpectedError,
+    ExpectedErrorRate,
     ScrollReading,
     error_words,
     read_error_curve,
@@ -178,7 +178,7 @@ def test_the_errors_to_expect_are_those_of_pages_read_as_surely() -> None:
         np.array([0.01, 0.1]), np.array([0.0, 0.08]), np.zeros(2), np.array([0.02, 0.15]), 0.004, ""
     )
     assert plain.at(np.sqrt(0.001)).share == pytest.approx(0.04)
-    assert plain.at(0.3) == ExpectedError(0.08, 0.0, 0.15, beyond=True)
+    assert plain.at(0.3) == ExpectedErrorRate(0.08, 0.0, 0.15, beyond=True)
     assert error_words(plain.at(0.1)) == "about 8% of the letters misread (0 to 15%)"
     assert error_words(plain.at(0.3)) == "at least 8% of the letters misread (0 to 15%)"
     assert read_error_curve(json.loads(json.dumps(plain.as_values()))) is not None
