@@ -39,17 +39,17 @@ MIN_LETTERS_FOR_HAND = _LIMITS.whole("min_letters_for_hand")
 
 MAX_HAND_DISTANCE = _LIMITS.number("max_hand_distance")
 """Largest distance of a known hand's letters to the usual forms, as a share of the distance to the
-nearest other form. By networks of two trainings twenty faultless mezuzot by held-out hands have
-0.39 to 0.58, nine pages by scribes of the Middle Ages 0.73 to 0.88, Latin print 0.86 and more."""
+nearest other form. By networks 0.6.0 ten faultless mezuzot by held-out hands have 0.37 to 0.51, two
+italic typefaces 0.54 to 0.57, nine pages by scribes of the Middle Ages 0.70 to 0.86."""
 
 MIN_DISTANCE_OF_TYPE = _LIMITS.number("min_distance_of_type")
 """Least such distance of a page taken for type: a short faultless page by a hand of the renderer
-can be as even, and is nearer. Type has 0.44 and more, such pages 0.43 at most (networks 0.5.0)."""
+can be as even, and is nearer. Type has 0.45 and more (networks 0.6.0)."""
 
 MIN_UNEVENNESS = _LIMITS.number("min_unevenness")
-"""Letters of one kind that differ less than this are like type, which has 0.10 to 0.15 (one
-typeface 0.25), also in the style of scribes; faultless mezuzot have 0.16 to 0.37, scribes of the
-Middle Ages 0.4 and more."""
+"""Letters of one kind that differ less than this are like type, which has 0.10 to 0.11 (italics
+0.13 to 0.21), also in the style of scribes; of ten faultless mezuzot one, by a very even drawn
+hand, has 0.11, the others 0.13 to 0.25, scribes of the Middle Ages 0.39 and more (0.6.0)."""
 
 MIN_AGREEMENT_OF_UNLIKE_HAND = _LIMITS.number("min_agreement_of_unlike_hand")
 """Where a hand is unlike those known and no text is, the two networks must agree on this share of

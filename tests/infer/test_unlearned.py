@@ -28,7 +28,7 @@ def test_a_defect_that_was_not_learned_is_listed_as_not_examined(
     monkeypatch.setattr(networks, "_info", replace(networks.info, defects=names))
     inspector = Inspector(networks=networks, measure="none", hand=False)
     record = inspector.inspect(compose(clean(letters=(12, 16), body=(40.0, 40.0)), 3).image)
-    assert "tag bare: these networks have not learned to see it" in record.not_examined
+    assert "crown bare: these networks have not learned to see it" in record.not_examined
     assert "tag_bare" in LEARNED_DEFECTS
     for glyph in record.glyphs:
         applies = CATALOGUE["tag_bare"].applies_to(glyph.expected or glyph.letter)
