@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 
 import cv2
@@ -106,10 +106,14 @@ def test_errors_against_the_outlines_drawn(errors: dict[str, list[float]], name:
 
 def by_place(record: PageRecord) -> dict[tuple[int, int, str], list[float]]:
     found: dict[tuple[int, int, str], list[float]] = defaultdict(list)
-    rows = {glyph.glyph: glyph for glyph in record.glyphs}
+    # Counted in its line: letters at random have no words, and where they part is a hair's matter.
+    seen: Counter[int] = Counter()
+    places = {}
+    for glyph in record.glyphs:
+        places[glyph.glyph] = (glyph.line, seen[glyph.line])
+        seen[glyph.line] += 1
     for m in record.measurements:
-        glyph = rows[m.glyph]
-        found[glyph.line, glyph.word * 100 + glyph.place, m.name].append(m.q)
+        found[*places[m.glyph], m.name].append(m.q)
     return found
 
 
