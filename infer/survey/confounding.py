@@ -80,7 +80,9 @@ _BARS: Mapping[str, Callable[[PageConditions], str]] = {
 
 
 def _warn_of_texts(own: Mapping[str, Sequence[PageConditions]]) -> str:
-    texts = {code: {page.portion for page in pages} for code, pages in sorted(own.items())}
+    texts = {
+        code: {page.portion or "no text" for page in pages} for code, pages in sorted(own.items())
+    }
     if len(set(map(frozenset, texts.values()))) < 2:
         return ""
     listed = "; ".join(f"{code}: {join_words(sorted(v))}" for code, v in texts.items())

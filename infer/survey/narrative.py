@@ -152,7 +152,7 @@ def describe_audit(survey: SurveyData) -> str:
     audit = survey.audit
     if not audit.drawn:
         return "No letters were drawn for an audit: every rate here is the network's word alone."
-    done = f"{audit.decided:,} of {audit.drawn:,} questions drawn by lot are answered"
+    done = f"{audit.decided:,} of {audit.drawn:,} questions are answered"
     more = f", {audit.cannot_tell:,} more could not be" if audit.cannot_tell else ""
     return f"Audit: {done}{more}."
 
