@@ -39,8 +39,9 @@ MIN_LETTERS_FOR_HAND = _LIMITS.whole("min_letters_for_hand")
 
 MAX_HAND_DISTANCE = _LIMITS.number("max_hand_distance")
 """Largest distance of a known hand's letters to the usual forms, as a share of the distance to the
-nearest other form. By networks 0.6.0 ten faultless mezuzot by held-out hands have 0.37 to 0.51, two
-italic typefaces 0.54 to 0.57, nine pages by scribes of the Middle Ages 0.70 to 0.86."""
+nearest other form. By networks 0.6.0 ten faultless mezuzot by held-out hands have 0.37 to 0.51,
+four fragments 0.47 to 0.61, two italic typefaces 0.54 to 0.57, nine pages by scribes of the Middle
+Ages 0.70 to 0.86."""
 
 MIN_DISTANCE_OF_TYPE = _LIMITS.number("min_distance_of_type")
 """Least such distance of a page taken for type: a short faultless page by a hand of the renderer
