@@ -12,11 +12,11 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 import tiny
+from drive_stack import served
 from playwright.sync_api import Browser, Page, expect
 from starlette.testclient import TestClient
 
@@ -100,25 +100,6 @@ def test_wrong_requests_are_sentences(window: TestClient) -> None:
     assert window.get("/small?key=../desk/stack.json").status_code == 404
     assert window.get("/review").status_code == 404
     assert window.get("/sheets/index.html").status_code == 404
-
-
-@contextmanager
-def served(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
-    """`crownlet open` in a process of its own, and its address."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "crownlet.infer.cli", "open", str(folder), "--no-browser"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert process.stdout is not None
-    try:
-        for line in process.stdout:
-            if found := re.search(r"http://127\.0\.0\.1:\d+/\?token=\S+", line):
-                yield found[0], process
-                return
-        raise AssertionError(process.communicate()[1])
-    finally:
-        process.kill()
-        process.wait(10)
 
 
 @pytest.fixture
