@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Outline
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot, plan_page
@@ -18,6 +18,7 @@ from crownlet.datasets.render.page.layout import (
     set_line,
     write_line,
 )
+from crownlet.datasets.render.page.marks import MARKED_GAP_Q, draw_marks
 from crownlet.datasets.render.page.scribe import Crowning, draw_crowning
 from crownlet.datasets.render.page.spacing import justify_line, separate_lines
 from crownlet.datasets.render.page.spec import PageSpec
@@ -40,6 +41,8 @@ class Block:
     """y of the ruled lines."""
     edges: tuple[float, float]
     """Left and right edge of the main column."""
+    marks: tuple[Outline, ...] = ()
+    """Ink between words that is no letter."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,9 @@ def write_block(
     if rng.random() < 0.5:  # the scribe who fits their letters to the room between the lines
         hand = replace(hand, line_pitch=pitch)
     habits = draw_spacing_habits(hand, tightest, spec.close, rng)
+    marked = spec.marks > 0.0 and rng.random() < spec.marks
+    if marked:
+        habits = replace(habits, word_gap=max(habits.word_gap, float(rng.uniform(*MARKED_GAP_Q))))
     writing = Writing(spec, hand, draw_crowning(spec, rng), habits)
     plan = plan_page(text.lines, spec, rng)
     lines = [write_line(row, hand, writing.crowning, habits, rng) for row in plan.lines]
@@ -83,7 +89,9 @@ def write_block(
         missing = _merge_missing(missing, lost, columns, right)
     letters = _renumber_letters([line for column in columns for line in column])
     letters = _turn_lines(separate_lines(letters), text, ruled)
-    return Block(tuple(letters), tuple(missing), ruled, (-width, 0.0))
+    edges = (-width, 0.0)
+    marks = draw_marks(letters, edges, rng) if marked else ()
+    return Block(tuple(letters), tuple(missing), ruled, edges, marks)
 
 
 def _draw_line_pitch(spec: PageSpec, hand: Hand, rng: np.random.Generator) -> float:

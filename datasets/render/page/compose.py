@@ -26,6 +26,7 @@ from crownlet.datasets.render.page.labels import (
     turn_page,
 )
 from crownlet.datasets.render.page.light import add_glare, add_glints, add_uneven_light
+from crownlet.datasets.render.page.marks import project_marks
 from crownlet.datasets.render.page.skin import score_lines, show_through
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.page.text import choose_text
@@ -159,7 +160,8 @@ def _paint(
 ) -> Mask:
     """The finished image, uint8 (H, W, 3) RGB."""
     aug, q = spec.augment, geometry.scale
-    cover = ink_cover(drawn, geometry, style, rng)
+    marks = project_marks(block.marks, geometry)
+    cover = ink_cover([*drawn, *marks], geometry, style, rng)
     tone, colour = skin.draw_skin(geometry.size, q, aug.skin, rng)
     if rng.random() < 0.2 * aug.skin:
         show_through(tone, cover, q, rng)

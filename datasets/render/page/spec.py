@@ -83,6 +83,8 @@ class PageSpec:
     """Probability that the hand sets a tag on vav and other letters of which no custom asks one."""
     tightest: float = 0.12
     """Smallest gap in q left between neighbours that do not touch; below 0 they may overlap."""
+    marks: float = 0.0
+    """Probability of strokes and fillers between words, as books have them; they are no letters."""
     turn: Literal[0, 90, 180, 270] = 0
     """Clockwise turn of the finished image in degrees."""
     augment: Augment = field(default_factory=Augment)
