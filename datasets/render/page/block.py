@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Outline
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot, plan_page
@@ -18,7 +18,7 @@ from crownlet.datasets.render.page.layout import (
     set_line,
     write_line,
 )
-from crownlet.datasets.render.page.marks import MARKED_GAP_Q, draw_marks
+from crownlet.datasets.render.page.marks import MARKED_GAP_Q, Points, draw_marks
 from crownlet.datasets.render.page.scribe import Crowning, draw_crowning
 from crownlet.datasets.render.page.spacing import justify_line, separate_lines
 from crownlet.datasets.render.page.spec import PageSpec
@@ -41,7 +41,7 @@ class Block:
     """y of the ruled lines."""
     edges: tuple[float, float]
     """Left and right edge of the main column."""
-    marks: tuple[Outline, ...] = ()
+    marks: tuple[Points, ...] = ()
     """Ink between words that is no letter."""
 
 
