@@ -12,7 +12,7 @@ few. A form that is nearly never clear of a fault is drawn near it by the hand's
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import comb
+from math import exp, lgamma, log, log1p
 from typing import NamedTuple
 
 import numpy as np
@@ -193,7 +193,11 @@ def stands_out(p: Sequence[float], forms: Sequence[str]) -> Bools:
 
 
 def _binomial(k: int, n: int, rate: float) -> float:
-    return comb(n, k) * rate**k * (1.0 - rate) ** (n - k)
+    if not 0.0 < rate < 1.0:
+        return float(k == n * rate)
+    # By logarithms: of the letters of a whole scroll the number of ways exceeds any float.
+    ways = lgamma(n + 1) - lgamma(k + 1) - lgamma(n - k + 1)
+    return exp(ways + k * log(rate) + (n - k) * log1p(-rate))
 
 
 def _sum(counts: Mapping[str, Count]) -> Count:

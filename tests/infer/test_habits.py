@@ -67,7 +67,9 @@ def judged(*rows: GlyphRecord) -> PageRecord:
     return find_habits(made.record(rows), THRESHOLDS, CUSTOMS)
 
 
-@pytest.mark.parametrize(("seen", "of"), [(0, 3), (5, 5), (3, 8), (40, 60), (60, 67)])
+@pytest.mark.parametrize(
+    ("seen", "of"), [(0, 3), (5, 5), (3, 8), (40, 60), (60, 67), (150, 1500), (2600, 5200)]
+)
 def test_tails_are_binomial(seen: int, of: int) -> None:
     for rate in (0.1, 0.5, 0.9):
         assert upper_tail(Count(seen, of), rate) == pytest.approx(binom.sf(seen - 1, of, rate))
