@@ -164,12 +164,26 @@ def flatten(gray: Gray, body: float | None = None) -> Gray:
         np.maximum(ground, MIN_GROUND_GREY, out=ground)
     ratio = cv2.divide(gray, ground, dst=ground, scale=SKIN_GREY)
     # The darkest half percent may be speckle or frame; the dark mode of the ink lies above it.
-    dark = float(np.percentile(ratio[:: max(1, height // 512), :: max(1, width // 512)], 2.0))
+    some = np.asarray(ratio[:: max(1, height // 512), :: max(1, width // 512)], np.uint8)
+    dark = grey_percentile(some, 2.0)
     if dark < SKIN_GREY - 24:
         gain = (SKIN_GREY - INK_GREY) / (SKIN_GREY - dark)
         lut = np.clip(SKIN_GREY - (SKIN_GREY - np.arange(256)) * gain, 0, 255).astype(np.uint8)
         ratio = cv2.LUT(ratio, lut, dst=ratio)
     return np.asarray(ratio, np.uint8)
+
+
+def grey_percentile(gray: Gray, percent: float) -> float:
+    """What `np.percentile` gives for `gray` (H, W) uint8 of up to 16 megapixels, ten times as
+    quick: greys are counted."""
+    counts = cv2.calcHist([np.ascontiguousarray(gray)], [0], None, [256], [0, 256])
+    ranked = np.cumsum(counts.ravel().astype(np.int64))
+    place = (gray.size - 1) * (percent / 100)
+    rank = int(place)
+    low, high = (int(np.searchsorted(ranked, k, side="right")) for k in (rank, rank + 1))
+    high, share = min(high, 255), place - rank
+    # Rounded as numpy rounds it, from the nearer of the two.
+    return low + (high - low) * share if share < 0.5 else high - (high - low) * (1 - share)
 
 
 def turn_upright(image: Gray, turn: int) -> Gray:

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from crownlet.datasets.files.images import read_page, to_gray
-from crownlet.infer.image.upright import INK_GREY, SKIN_GREY, flatten
+from crownlet.infer.image.upright import INK_GREY, SKIN_GREY, flatten, grey_percentile
 from crownlet.infer.letters.scale import stroke_width
 
 
@@ -41,3 +41,12 @@ def test_stroke_width_is_that_of_the_bars_drawn(width: int) -> None:
     # The widths' histogram has bins a seventh apart at these lengths.
     assert stroke_width(page) == pytest.approx(width, rel=0.2)
     assert stroke_width(np.full((800, 300), 255, np.uint8)) == 0.0
+
+
+def test_a_grey_is_ranked_as_numpy_ranks_it() -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(200):
+        spread = rng.normal(rng.uniform(0, 255), rng.uniform(1, 90), rng.integers(1, 60, 2))
+        gray = np.clip(spread, 0, 255).astype(np.uint8)
+        for percent in (0.0, 2.0, 50.0, 100.0):
+            assert grey_percentile(gray[::2], percent) == np.percentile(gray[::2], percent)

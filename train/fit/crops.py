@@ -6,7 +6,9 @@ Cutting and flattening of the light are `crownlet.infer.image.crops` and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -14,14 +16,16 @@ import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth, PartShape
 from crownlet.datasets.files.images import to_gray
+from crownlet.datasets.render.letterforms.outlines import split_points
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.image.crops import (
     CROP_BODY_PX,
     CROP_HEIGHT_PX,
     CROP_WIDTH_PX,
-    crop_letter,
-    crop_matrix,
+    FILL_GREY,
+    RULED_LINE_ROW,
+    SIDE_MARGIN_PX,
     fit_page,
 )
 from crownlet.infer.image.upright import flatten
@@ -38,10 +42,9 @@ MASK_CHANNEL = {
 """Part kind -> channel of `models.assessor.PART_CHANNELS`; channel 0 is all ink of the letter."""
 
 
-Row = tuple[
-    npt.NDArray[np.uint8], npt.NDArray[np.uint8], np.uint8, np.uint8, np.float16,
-    npt.NDArray[np.float16], np.uint8, npt.NDArray[np.uint8],
-]  # fmt: skip
+Floats = npt.NDArray[np.float64]
+
+_DEFECT_PLACES = {name: place for place, name in enumerate(LEARNED_DEFECTS)}
 
 
 @dataclass(frozen=True)
@@ -76,17 +79,20 @@ def defect_targets(letter: LetterTruth) -> npt.NDArray[np.float16]:
     """
     if not letter.whole:
         return np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
-    marks = {mark.name: plainness_target(mark.plainness) for mark in letter.defects}
-    asked = LEARNED_DEFECTS if letter.known is None else letter.known
-    return np.array(
-        [
-            marks.get(name, 0.0)
-            if name in asked and letter.letter in CATALOGUE[name].letters
-            else np.nan
-            for name in LEARNED_DEFECTS
-        ],
-        np.float16,
-    )
+    targets = _faultless_targets(letter.letter, letter.known).copy()
+    for mark in letter.defects:
+        place = _DEFECT_PLACES.get(mark.name)
+        if place is not None and not np.isnan(targets[place]):
+            targets[place] = plainness_target(mark.plainness)
+    return targets
+
+
+@lru_cache(maxsize=4096)
+def _faultless_targets(letter: str, known: tuple[str, ...] | None) -> npt.NDArray[np.float16]:
+    """0 for the learned defects that `letter` can have and that were looked for, else nan."""
+    asked = LEARNED_DEFECTS if known is None else known
+    there = [name in asked and letter in CATALOGUE[name].letters for name in LEARNED_DEFECTS]
+    return np.where(there, 0.0, np.nan).astype(np.float16)
 
 
 def tags_target(letter: LetterTruth) -> np.uint8:
@@ -104,29 +110,24 @@ def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Cro
     body = float(np.median(heights)) if heights else CROP_BODY_PX
     gray = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
     if rng.random() < 0.2:
-        gray, scale = _lower_resolution(gray, body, rng), 1.0
+        gray = _lower_resolution(gray, body, rng)
     gray, scale = fit_page(gray, body)
     shown = [letter for letter in page.letters if letter.whole or letter.legible]
-    order = rng.permutation(len(shown))[:most]
-    rows = [_letter_crop(gray, shown[i], scale, rng) for i in order]
-    for _ in range(max(1, len(rows) // 16)):
-        empty = _empty_crop(gray, list(page.letters), scale, rng)
-        if empty is not None:
-            rows.append(empty)
-    if not rows:
-        return _no_crops()
-    columns = list(zip(*rows, strict=True))
-    return Crops(*(np.stack(column) for column in columns))
-
-
-def _no_crops() -> Crops:
-    h, w = CROP_HEIGHT_PX, CROP_WIDTH_PX
+    letters = [shown[i] for i in rng.permutation(len(shown))[:most]]
+    bodies, boxes = _unsteady_places(letters, rng)
+    empty = _empty_places(page.letters, max(1, len(letters) // 16), rng)
+    bodies = np.concatenate([bodies, empty[0]]) * (scale, scale, scale, 1.0)
+    boxes = np.concatenate([boxes, empty[1]]) * scale
+    matrices = crop_matrices(bodies, boxes)
     return Crops(
-        np.empty((0, h, w), np.uint8), np.empty((0, 4), np.uint8), np.empty(0, np.uint8),
-        np.empty(0, np.uint8), np.empty(0, np.float16),
-        np.empty((0, len(LEARNED_DEFECTS)), np.float16), np.empty(0, np.uint8),
-        np.empty((0, 6, h // MASK_STRIDE_PX, w // MASK_STRIDE_PX), np.uint8),
-    )  # fmt: skip
+        _cut_pictures(gray, matrices),
+        _boxes_in_crops(boxes, matrices),
+        *_letter_targets(letters, len(empty[0])),
+        cover_parts(
+            [letter.parts for letter in letters] + [()] * len(empty[0]),
+            matrices @ np.diag([scale, scale, 1.0]),
+        ),
+    )
 
 
 def _lower_resolution(
@@ -140,80 +141,127 @@ def _lower_resolution(
     return np.asarray(cv2.resize(shrink(gray, low), size, interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
-def _jitter(
-    letter: LetterTruth, scale: float, rng: np.random.Generator
-) -> tuple[tuple[float, float, float, float], tuple[float, float, float, float]]:
-    """The letter's body and box in px of the scaled page, off by what the locator is off by."""
-    x, y, height, angle = letter.body
-    q = height / 3
-    shift = np.clip(rng.normal(0, 0.14, 2), -0.4, 0.4) * q
-    size = float(np.clip(rng.normal(1, 0.05), 0.85, 1.15))
-    tilt = angle + float(np.clip(rng.normal(0, 1.0), -3, 3))
-    body = ((x + shift[0]) * scale, (y + shift[1]) * scale, height * size * scale, tilt)
-    edges = np.array(letter.box) + np.clip(rng.normal(0, 0.12, 4), -0.35, 0.35) * q
-    return body, (edges[0] * scale, edges[1] * scale, edges[2] * scale, edges[3] * scale)
+def _unsteady_places(
+    letters: Sequence[LetterTruth], rng: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """Bodies (N, 4) and boxes (N, 4) in px of the page, off by what the locator is off by."""
+    count = len(letters)
+    bodies = np.array([letter.body for letter in letters]).reshape(-1, 4)
+    boxes = np.array([letter.box for letter in letters]).reshape(-1, 4)
+    q = bodies[:, 2:3] / 3
+    bodies[:, :2] += np.clip(rng.normal(0, 0.14, (count, 2)), -0.4, 0.4) * q
+    bodies[:, 2] *= np.clip(rng.normal(1, 0.05, count), 0.85, 1.15)
+    bodies[:, 3] += np.clip(rng.normal(0, 1.0, count), -3, 3)
+    return bodies, boxes + np.clip(rng.normal(0, 0.12, (count, 4)), -0.35, 0.35) * q
 
 
-def _letter_crop(
-    gray: npt.NDArray[np.uint8], letter: LetterTruth, scale: float, rng: np.random.Generator
-) -> Row:
-    body, box = _jitter(letter, scale, rng)
-    crop = crop_letter(gray, body, box)
-    matrix = crop_matrix(body, box) @ np.diag([scale, scale, 1.0])
-    return (
-        crop[0], box_of_plane(crop[1]), np.uint8(index_of(letter.letter)),
-        np.uint8(index_of(letter.other or letter.letter)), np.float16(letter.share),
-        defect_targets(letter), tags_target(letter), part_masks(letter.parts, matrix),
-    )  # fmt: skip
-
-
-def _empty_crop(
-    gray: npt.NDArray[np.uint8], letters: list[LetterTruth], scale: float, rng: np.random.Generator
-) -> Row | None:
-    """A crop whose box lies where no letter is anchored."""
+def _empty_places(
+    letters: Sequence[LetterTruth], count: int, rng: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """Bodies and boxes, at most `count`, where no letter is anchored; in px of the page."""
     if not letters:
-        return None
-    near = letters[int(rng.integers(len(letters)))]
-    x, y, height, angle = near.body
-    q = height / 3
-    spot = np.array([x, y]) + rng.uniform(-4, 4, 2) * q
-    anchors = np.array([other.body[:2] for other in letters])
-    if np.abs((anchors - spot) / q).max(axis=1).min() < 0.9:
-        return None
-    half = rng.uniform(0.4, 1.6) * q
-    tall = rng.uniform(1.5, 4.0) * q
-    body = (spot[0] * scale, spot[1] * scale, height * scale, angle)
-    box = np.array([spot[0] - half, spot[1] - 0.2 * q, spot[0] + half, spot[1] + tall]) * scale
-    crop = crop_letter(gray, body, (box[0], box[1], box[2], box[3]))
-    blank = np.zeros(
-        (6, CROP_HEIGHT_PX // MASK_STRIDE_PX, CROP_WIDTH_PX // MASK_STRIDE_PX),
-        np.uint8,
-    )
-    unknown = np.full(len(LEARNED_DEFECTS), np.nan, np.float16)
+        return np.empty((0, 4)), np.empty((0, 4))
+    all_bodies = np.array([letter.body for letter in letters])
+    near = all_bodies[rng.integers(len(letters), size=count)]
+    q = near[:, 2:3] / 3
+    spots = near[:, :2] + rng.uniform(-4, 4, (count, 2)) * q
+    far = np.abs((all_bodies[None, :, :2] - spots[:, None]) / q[:, None]).max(axis=2).min(axis=1)
+    half = rng.uniform(0.4, 1.6, (count, 1)) * q
+    tall = rng.uniform(1.5, 4.0, (count, 1)) * q
+    x, y = spots[:, :1], spots[:, 1:]
+    boxes = np.concatenate([x - half, y - 0.2 * q, x + half, y + tall], axis=1)
+    clear = far >= 0.9
+    return np.concatenate([spots, near[:, 2:]], axis=1)[clear], boxes[clear]
+
+
+def crop_matrices(bodies: Floats, boxes: Floats) -> Floats:
+    """(N, 2, 3): `infer.image.crops.crop_matrix` of many letters at once."""
+    x, y, height, angle = bodies.T
+    scale = CROP_BODY_PX / np.maximum(height, 1.0)
+    lying = np.round(angle / 90) % 2 == 1
+    near, far = (np.where(lying, boxes[:, k + 1], boxes[:, k]) for k in (0, 2))
+    middle = np.where(lying, y, x)
+    wide = 2 * np.maximum(np.abs(near - middle), np.abs(far - middle))
+    across = np.minimum(scale, (CROP_WIDTH_PX - 2 * SIDE_MARGIN_PX) / np.maximum(wide, 1.0))
+    c, s = np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))
+    return np.stack(
+        [
+            across * c, across * s, CROP_WIDTH_PX / 2 - across * (c * x + s * y),
+            -scale * s, scale * c, RULED_LINE_ROW - scale * (c * y - s * x),
+        ],
+        axis=1,
+    ).reshape(-1, 2, 3)  # fmt: skip
+
+
+def _cut_pictures(gray: npt.NDArray[np.uint8], matrices: Floats) -> npt.NDArray[np.uint8]:
+    """(N, 128, 96) pictures, as `infer.image.crops.crop_letter` cuts them."""
+    pictures = np.empty((len(matrices), CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8)
+    for picture, matrix in zip(pictures, matrices, strict=True):
+        cv2.warpAffine(
+            gray, matrix, (CROP_WIDTH_PX, CROP_HEIGHT_PX), dst=picture, flags=cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT, borderValue=FILL_GREY,
+        )  # fmt: skip
+    return pictures
+
+
+def _boxes_in_crops(boxes: Floats, matrices: Floats) -> npt.NDArray[np.uint8]:
+    """(N, 4) x0, y0, x1, y1 of the letters' boxes in their crops; zeros where nothing shows."""
+    corners = boxes[:, [[0, 1], [2, 1], [2, 3], [0, 3]]]
+    placed = corners @ matrices[:, :, :2].transpose(0, 2, 1) + matrices[:, None, :, 2]
+    size = (CROP_WIDTH_PX, CROP_HEIGHT_PX)
+    first = np.clip(np.floor(placed.min(axis=1)), 0, size)
+    last = np.clip(np.ceil(placed.max(axis=1)), 0, size)
+    some = (last > first).all(axis=1, keepdims=True)
+    placed_boxes = np.concatenate([first, last], axis=1) * some
+    return np.asarray(placed_boxes, np.uint8)
+
+
+def _letter_targets(
+    letters: Sequence[LetterTruth], empty: int
+) -> tuple[
+    npt.NDArray[np.uint8], npt.NDArray[np.uint8], npt.NDArray[np.float16],
+    npt.NDArray[np.float16], npt.NDArray[np.uint8],
+]:  # fmt: skip
+    """Letter, other, share, defects and tags of `Crops`; the last `empty` rows show no letter."""
+    none, unknown = [NO_LETTER_CLASS] * empty, np.full((empty, len(LEARNED_DEFECTS)), np.nan)
+    defects = [defect_targets(letter) for letter in letters]
     return (
-        crop[0], box_of_plane(crop[1]), np.uint8(NO_LETTER_CLASS), np.uint8(NO_LETTER_CLASS),
-        np.float16(0.0), unknown, np.uint8(0), blank,
-    )  # fmt: skip
+        np.array([index_of(letter.letter) for letter in letters] + none, np.uint8),
+        np.array([index_of(letter.other or letter.letter) for letter in letters] + none, np.uint8),
+        np.array([letter.share for letter in letters] + [0.0] * empty, np.float16),
+        np.concatenate(
+            [np.reshape(defects, (-1, len(LEARNED_DEFECTS))), unknown], dtype=np.float16
+        ),
+        np.array([tags_target(letter) for letter in letters] + [0] * empty, np.uint8),
+    )
 
 
-def box_of_plane(plane: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
-    """(x0, y0, x1, y1) of the filled box in a crop's second plane; zeros if it is empty."""
-    ys, xs = np.flatnonzero(plane.any(axis=1)), np.flatnonzero(plane.any(axis=0))
-    if not len(ys):
-        return np.zeros(4, np.uint8)
-    return np.array([xs[0], ys[0], xs[-1] + 1, ys[-1] + 1], np.uint8)
-
-
-def part_masks(
-    parts: tuple[PartShape, ...], matrix: npt.NDArray[np.float64]
-) -> npt.NDArray[np.uint8]:
+def part_masks(parts: tuple[PartShape, ...], matrix: Floats) -> npt.NDArray[np.uint8]:
     """(6, 32, 24) cover of each part channel, for polygons mapped to crop px by `matrix` (2, 3)."""
-    full = np.zeros((6, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8)
-    for part in parts:
-        points = part.polygon @ matrix[:, :2].T + matrix[:, 2]
-        fixed = [np.round(points * 16).astype(np.int32)]
-        cv2.fillPoly(full[0], fixed, 255, shift=4)
-        cv2.fillPoly(full[MASK_CHANNEL[part.kind]], fixed, 255, shift=4)
-    size = (CROP_WIDTH_PX // MASK_STRIDE_PX, CROP_HEIGHT_PX // MASK_STRIDE_PX)
-    small = [cv2.resize(mask, size, interpolation=cv2.INTER_AREA) for mask in full]
-    return np.stack([np.asarray(mask, np.uint8) for mask in small])
+    return np.asarray(cover_parts([parts], matrix[None])[0], np.uint8)
+
+
+def cover_parts(letters: Sequence[Sequence[PartShape]], matrices: Floats) -> npt.NDArray[np.uint8]:
+    """(N, 6, 32, 24): `part_masks` of N letters, for which `matrices` is (N, 2, 3)."""
+    full = np.zeros((len(letters), 6, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8)
+    for masks, parts, matrix in zip(full, letters, matrices, strict=True):
+        if not parts:
+            continue
+        points = np.concatenate([part.polygon for part in parts])
+        placed = points @ (16 * matrix[:, :2].T) + 16 * matrix[:, 2]
+        fixed = np.rint(placed).astype(np.int32)
+        for part, outline in zip(
+            parts, split_points(fixed, [p.polygon for p in parts]), strict=True
+        ):
+            cv2.fillPoly(masks[MASK_CHANNEL[part.kind]], [outline], 255, shift=4)
+        # The first mask is all ink of the letter.
+        np.max(masks[1:], axis=0, out=masks[0])
+    # Halving twice is six times as quick as shrinking to a quarter.
+    rows, columns = full.size // CROP_WIDTH_PX, CROP_WIDTH_PX
+    small = np.asarray(full.reshape(rows, columns), np.uint8)
+    for _ in range(2):
+        rows, columns = rows // 2, columns // 2
+        small = np.asarray(
+            cv2.resize(small, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8
+        )
+    return small.reshape(-1, 6, CROP_HEIGHT_PX // MASK_STRIDE_PX, columns)

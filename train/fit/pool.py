@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.errors import CrownletError
+from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.page.compose import compose_often
 from crownlet.datasets.render.page.spec import PageSpec
@@ -32,7 +33,8 @@ from crownlet.train.fit.tiles import (
     MAX_TILE_IGNORED,
     MAX_TILE_LETTERS,
     Tile,
-    make_tile,
+    cut_tile,
+    read_tile_source,
 )
 
 TILES_PER_PAGE = 4
@@ -52,9 +54,11 @@ LOG = logging.getLogger(__name__)
 def prepare_examples(page: PageTruth, rng: np.random.Generator) -> Arrays:
     """The examples of one page as named arrays: its tiles and its crops.
 
-    A written page is photographed `TILES_PER_PAGE` times, at other sizes and places.
+    `TILES_PER_PAGE` tiles show it at other sizes and places.
     """
-    tiles = [pad_tile(make_tile(page, rng)) for _ in range(TILES_PER_PAGE)]
+    page = replace(page, image=to_gray(page.image))
+    source = read_tile_source(page, rng)
+    tiles = [pad_tile(cut_tile(source, rng)) for _ in range(TILES_PER_PAGE)]
     crops = make_crops(page, rng)
     arrays: Arrays = {key: getattr(crops, key) for key in CROP_KEYS}
     for key, column in zip(TILE_KEYS, zip(*tiles, strict=True), strict=True):

@@ -34,6 +34,9 @@ MAX_TILE_LETTERS = 224
 MAX_TILE_IGNORED = 64
 """Most boxes of cut letters kept of one tile."""
 
+MIN_SEEN_SHARE = 0.9
+"""Share of a letter's box that a tile must show, else the letter is ignored."""
+
 LETTER_ROW_VALUES = 11
 """Numbers that describe a letter of a tile."""
 
@@ -63,76 +66,140 @@ def anchor_of(letter: LetterTruth) -> tuple[float, float]:
     return x - np.sin(a) * height / 2, y + np.cos(a) * height / 2
 
 
+@dataclass(frozen=True)
+class TileSource:
+    """A page made ready for its tiles: the light evened, its N letters as arrays."""
+
+    gray: npt.NDArray[np.uint8]
+    height: float
+    """Median height of a letter's body in px."""
+    boxes: npt.NDArray[np.float64]
+    """(N, 4) x0, y0, x1, y1."""
+    anchors: npt.NDArray[np.float64]
+    """(N, 2)."""
+    values: npt.NDArray[np.float64]
+    """(N, 5): class, quarter turns, body height, the class it may be taken for, its chance."""
+    shown: npt.NDArray[np.bool_]
+    """(N,): whole, or cut and still legible."""
+
+
+def read_tile_source(page: PageTruth, rng: np.random.Generator) -> TileSource:
+    """The page with its light evened, as unsteadily as the size of its letters is known."""
+    letters = page.letters
+    values = np.array(
+        [
+            (
+                index_of(letter.letter), round(letter.body[3] / 90) % 4, letter.body[2],
+                index_of(letter.other or letter.letter), letter.share,
+            )
+            for letter in letters
+        ]
+    ).reshape(-1, 5)  # fmt: skip
+    height = float(np.median(values[:, 2])) if letters else 48.0
+    return TileSource(
+        flatten(to_gray(page.image), height * float(rng.uniform(0.7, 1.4))),
+        height,
+        np.array([letter.box for letter in letters]).reshape(-1, 4),
+        np.array([anchor_of(letter) for letter in letters]).reshape(-1, 2),
+        values,
+        np.array([letter.whole or letter.legible for letter in letters], bool),
+    )
+
+
 def make_tile(page: PageTruth, rng: np.random.Generator, body: float | None = None) -> Tile:
     """Cut one locator tile with bodies of about `body` px (drawn from 19 to 40 if None)."""
-    heights = np.array([letter.body[2] for letter in page.letters]) if page.letters else [48.0]
-    have = float(np.median(heights))
+    return cut_tile(read_tile_source(page, rng), rng, body)
+
+
+def cut_tile(source: TileSource, rng: np.random.Generator, body: float | None = None) -> Tile:
+    """As `make_tile`, of a page from which several tiles are cut."""
     want = body if body else float(np.exp(rng.uniform(np.log(19.0), np.log(40.0))))
-    gray = flatten(to_gray(page.image), have * float(rng.uniform(0.7, 1.4)))
-    gray, points = _rescale(gray, want / have, rng)
+    scale = want / source.height
+    low = 1.0
+    if rng.random() < 0.2:  # Through a lower resolution, as a poor scan would have been.
+        low = min(1.0, max(0.3, scale * float(rng.uniform(0.55, 0.9))))
     turns = int(rng.choice(4, p=(0.76, 0.08, 0.08, 0.08)))
-    top, left = _tile_corner(gray.shape, page, points, rng)
+    top, left = _tile_corner(source, scale, rng)
+    rows = _fit_axis(top, source.gray.shape[0], scale)
+    columns = _fit_axis(left, source.gray.shape[1], scale)
     image = np.full((TILE_PX, TILE_PX), FILL_GREY, np.uint8)
-    view = gray[max(top, 0) : top + TILE_PX, max(left, 0) : left + TILE_PX]
-    y, x = max(-top, 0), max(-left, 0)
-    image[y : y + view.shape[0], x : x + view.shape[1]] = view
-    letters, ignore = _tile_truth(page, points, left, top)
+    if rows.length and columns.length:
+        view = source.gray[rows.start : rows.end, columns.start : columns.end]
+        shown = _resize(shrink(view, low) if low < 1 else view, (columns.length, rows.length))
+        image[rows.place : rows.place + rows.length][
+            :, columns.place : columns.place + columns.length
+        ] = shown
+    letters, ignore = _tile_truth(source, columns, rows, scale)
     return _rotate_tile(image, letters, ignore, turns)
 
 
-def _rescale(
-    gray: npt.NDArray[np.uint8], scale: float, rng: np.random.Generator
-) -> tuple[npt.NDArray[np.uint8], float]:
-    """Resize, sometimes through a lower resolution, as a poor scan would have been."""
-    shape = gray.shape
-    if rng.random() < 0.2:
-        low = max(0.3, scale * float(rng.uniform(0.55, 0.9)))
-        if low < 1:
-            gray = shrink(gray, low)
-    size = (max(1, round(shape[1] * scale)), max(1, round(shape[0] * scale)))
-    shrinks = size[0] < gray.shape[1]
-    mode = cv2.INTER_AREA if shrinks else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(gray, size, interpolation=mode), np.uint8), scale
+@dataclass(frozen=True)
+class _Span:
+    """Pixels `start` to `end` of the page along one axis, shown on `length` px of the tile from
+    its px `place` on."""
+
+    start: int
+    end: int
+    place: int
+    length: int
+
+    def __call__(self, points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Where points of the page lie on the tile."""
+        scale = self.length / max(1, self.end - self.start)
+        return (points - self.start) * scale + self.place
 
 
-def _tile_corner(
-    shape: tuple[int, ...], page: PageTruth, scale: float, rng: np.random.Generator
-) -> tuple[int, int]:
+def _fit_axis(corner: float, size: int, scale: float) -> _Span:
+    """What of a page `size` px long a tile shows that begins at `corner` px of the scaled page."""
+    first, side = round(corner / scale), round(TILE_PX / scale)
+    start, end = max(0, first), min(size, first + side)
+    if end <= start:
+        return _Span(start, start, 0, 0)
+    place = min(round((start - first) * TILE_PX / side), TILE_PX - 1)
+    length = max(1, min(round((end - start) * TILE_PX / side), TILE_PX - place))
+    return _Span(start, end, place, length)
+
+
+def _resize(gray: npt.NDArray[np.uint8], size: tuple[int, int]) -> npt.NDArray[np.uint8]:
+    mode = cv2.INTER_AREA if size[0] < gray.shape[1] else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(gray, size, interpolation=mode), np.uint8)
+
+
+def _tile_corner(source: TileSource, scale: float, rng: np.random.Generator) -> tuple[float, float]:
     """Top left corner of a tile around a letter drawn at random, kept near the picture."""
-    if not page.letters:
-        return 0, 0
-    x, y = anchor_of(page.letters[int(rng.integers(len(page.letters)))])
+    if not len(source.anchors):
+        return 0.0, 0.0
+    x, y = source.anchors[int(rng.integers(len(source.anchors)))]
     corner = np.array([y, x]) * scale - rng.uniform(0.15, 0.85, 2) * TILE_PX
-    room = np.array(shape[:2]) - TILE_PX
+    room = np.array(source.gray.shape[:2]) * scale - TILE_PX
     corner = np.where(room > 0, np.clip(corner, -16, room + 16), room / 2 + rng.uniform(-9, 9, 2))
-    return int(corner[0]), int(corner[1])
+    return float(corner[0]), float(corner[1])
 
 
 def _tile_truth(
-    page: PageTruth, scale: float, left: int, top: int
+    source: TileSource, across: _Span, down: _Span, scale: float
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    letters, ignore = [], []
-    for letter in page.letters:
-        ax, ay = anchor_of(letter)
-        x, y = ax * scale - left, ay * scale - top
-        box = np.array(letter.box) * scale - (left, top, left, top)
-        if box[2] <= 0 or box[3] <= 0 or box[0] >= TILE_PX or box[1] >= TILE_PX:
-            continue
-        seen = np.clip(box, 0, TILE_PX)
-        share = float(np.prod(seen[2:] - seen[:2])) / max(float(np.prod(box[2:] - box[:2])), 1e-6)
-        inside = 0 <= x < TILE_PX and 0 <= y < TILE_PX
-        if not (letter.whole or letter.legible) or share < 0.9 or not inside:
-            ignore.append(seen)
-            continue
-        turn = round(letter.body[3] / 90) % 4
-        edges = (x - box[0], y - box[1], box[2] - x, box[3] - y)
-        kind, other = index_of(letter.letter), index_of(letter.other or letter.letter)
-        height = letter.body[2] * scale
-        letters.append((x, y, *edges, kind, turn, height, other, letter.share))
-    return (
-        np.array(letters, np.float32).reshape(-1, LETTER_ROW_VALUES)[:MAX_TILE_LETTERS],
-        np.array(ignore, np.float32).reshape(-1, 4),
+    x, y = across(source.anchors[:, 0]), down(source.anchors[:, 1])
+    x0, y0, x1, y1 = (
+        axis(edge) for axis, edge in zip((across, down, across, down), source.boxes.T, strict=True)
     )
+    boxes = np.stack([x0, y0, x1, y1], axis=1)
+    met = (x1 > 0) & (y1 > 0) & (x0 < TILE_PX) & (y0 < TILE_PX)
+    seen = np.clip(boxes, 0, TILE_PX)
+    share = _areas(seen) / np.maximum(_areas(boxes), 1e-6)
+    inside = (x >= 0) & (x < TILE_PX) & (y >= 0) & (y < TILE_PX)
+    kept = met & source.shown & (share >= MIN_SEEN_SHARE) & inside
+    rows = np.column_stack([x, y, x - x0, y - y0, x1 - x, y1 - y, source.values])[kept]
+    rows[:, 8] *= scale
+    return (
+        rows[:MAX_TILE_LETTERS].astype(np.float32),
+        seen[met & ~kept].astype(np.float32),
+    )
+
+
+def _areas(boxes: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    area: npt.NDArray[np.float64] = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    return area
 
 
 def _rotate_tile(
