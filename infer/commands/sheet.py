@@ -6,7 +6,9 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.view.choice import add_speech_arguments, choose_speech
 from crownlet.infer.view.console import print_error
+from crownlet.infer.view.language import speaking
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
@@ -26,6 +28,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
         help="only one picture of two scrolls, letter by letter; NAME:face or NAME:reverse is one "
         "side of a scroll",
     )  # fmt: skip
+    add_speech_arguments(sheet)
     sheet.set_defaults(run=run)
 
 
@@ -44,10 +47,12 @@ def run(options: argparse.Namespace) -> int:
                 f"{options.folder}: no scroll is called {options.scroll!r}; there are {known}."
             )
             return WRONG_USAGE
+        spoken = choose_speech(options, opened.folder)
         if options.beside:
             left, right = options.beside
-            return _write_beside(opened, left, right, options.show_names)
-        with hold_folder(opened.folder, "crownlet sheet", "sheets"):
+            with speaking(spoken):
+                return _write_beside(opened, left, right, options.show_names)
+        with hold_folder(opened.folder, "crownlet sheet", "sheets"), speaking(spoken):
             made = make_sheets(opened, options.scroll, options.show_names, print, print_error)
     except FileFault as error:
         print_error(error)

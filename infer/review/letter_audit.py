@@ -31,7 +31,8 @@ from crownlet.infer.review.queue import (
     select_clear_letters,
     stable_hash,
 )
-from crownlet.infer.view.wording import count_of, format_percent
+from crownlet.infer.view.language import translate, translate_count
+from crownlet.infer.view.wording import format_percent
 
 if TYPE_CHECKING:
     from crownlet.infer.findings.finding import Finding
@@ -102,35 +103,51 @@ class LetterAudit:
 
 
 def describe_audit(audit: LetterAudit, what: str = "scroll") -> str:
-    """The audit of a scroll, or of `what`, in one or two plain sentences."""
+    """The audit of a scroll, or of `what`, in one or two plain sentences in the language spoken."""
+    this = translate(f"this {what}")
+    letters = f"{audit.letters:,}"
     if not audit.letters:
-        return f"No letter of this {what} is without a finding."
-    nothing = f"that nothing was found on in this {what}"
+        return translate("No letter of {this} is without a finding.", this=this)
     if not audit.drawn:
-        return (
-            f"How much was missed in this {what} is not known: none of the {audit.letters:,} "
-            f"letters {nothing} was drawn at random and looked at. {_letters_to_look_at(audit)}"
-        )
-    drawn = f"Of {count_of(audit.drawn, 'letter')} drawn at random among the {audit.letters:,}"
+        unknown = translate(
+            "How much was missed in {this} is not known: none of the {letters} letters that "
+            "nothing was found on in {this} was drawn at random and looked at.",
+            this=this, letters=letters,
+        )  # fmt: skip
+        return f"{unknown} {_letters_to_look_at(audit)}"
+    drawn = translate_count(
+        "Of {n} letter drawn at random among the {letters} that nothing was found on in {this}",
+        "Of {n} letters drawn at random among the {letters} that nothing was found on in {this}",
+        audit.drawn, letters=letters, this=this,
+    )  # fmt: skip
     if audit.at_most is None:
-        return f"{drawn} {nothing}, {audit.judged:,} are decided; a bound needs all of them."
-    found = f"the reader found a fault in {audit.faults or 'none'}"
-    if audit.undecided:
-        found += f" and could not decide on {audit.undecided}, which count as faults here"
-    return (
-        f"{drawn} {nothing}, {found}: with {CONFIDENCE:.0%} confidence at most {audit.at_most:,} "
-        f"of the {audit.letters:,} ({format_percent(audit.at_most / audit.letters)}) hold one."
+        return drawn + translate(
+            ", {judged} are decided; a bound needs all of them.", judged=f"{audit.judged:,}"
+        )
+    found = drawn + translate(
+        ", the reader found a fault in {faults}", faults=audit.faults or translate("none")
     )
+    if audit.undecided:
+        found += translate(
+            " and could not decide on {undecided}, which count as faults here",
+            undecided=audit.undecided,
+        )
+    return found + translate(
+        ": with {confidence} confidence at most {most} of the {letters} ({share}) hold one.",
+        confidence=f"{CONFIDENCE:.0%}", most=f"{audit.at_most:,}", letters=letters,
+        share=format_percent(audit.at_most / audit.letters),
+    )  # fmt: skip
 
 
 def _letters_to_look_at(audit: LetterAudit) -> str:
     *shares, last_share = (f"{share:.0%}" for share in SHARES_TO_BOUND)
     *counts, last = (f"{letters_needed(audit.letters, share):,}" for share in SHARES_TO_BOUND)
-    return (
-        f"To bound it at {', '.join(shares)} or {last_share} a reader looks at {', '.join(counts)} "
-        f"or {last} of them, none of which may hold a fault (crownlet review RUN --letters N draws "
-        "N letters from all pages of the run)."
-    )
+    return translate(
+        "To bound it at {shares} or {last_share} a reader looks at {counts} or {last} of them, "
+        "none of which may hold a fault (crownlet review RUN --letters N draws N letters from all "
+        "pages of the run).",
+        shares=", ".join(shares), last_share=last_share, counts=", ".join(counts), last=last,
+    )  # fmt: skip
 
 
 def letters_without_finding(

@@ -20,6 +20,7 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, NamedTuple
 
 from crownlet.infer.review.models import ALL_KINDS, AuditedQuestion
+from crownlet.infer.view.language import translate
 
 if TYPE_CHECKING:
     from crownlet.infer.review.store import ReviewStore
@@ -164,14 +165,22 @@ def _decided_answers(asked: Iterable[AuditedQuestion]) -> list[AuditAnswer]:
 
 def describe_misses(estimate: MissEstimate) -> str:
     """The estimate in a sentence."""
-    mixed = (
-        f"Of {estimate.asked} questions about clear letters mixed in, "
-        f"{estimate.answered} are answered"
-    )
+    mixed = translate(
+        "Of {asked} questions about clear letters mixed in, {answered} are answered",
+        asked=estimate.asked, answered=estimate.answered,
+    )  # fmt: skip
     if not estimate.answered:
-        return f"{mixed}: nothing can be said yet of what was missed."
-    seen = f"{mixed}; in {estimate.missed} the reader saw what the program had cleared"
+        return mixed + translate(": nothing can be said yet of what was missed.")
+    seen = mixed + translate(
+        "; in {missed} the reader saw what the program had cleared", missed=estimate.missed
+    )
     if estimate.share is None or estimate.low is None or estimate.high is None:
-        return f"{seen}. With fewer than {MIN_SCROLLS_FOR_SHARE} scrolls no share is estimated."
+        return seen + translate(
+            ". With fewer than {scrolls} scrolls no share is estimated.",
+            scrolls=MIN_SCROLLS_FOR_SHARE,
+        )
     share, low, high = (f"{100 * v:.2g}%" for v in (estimate.share, estimate.low, estimate.high))
-    return f"{seen}: about {share} of all that it cleared ({low} to {high} with 95% confidence)."
+    return seen + translate(
+        ": about {share} of all that it cleared ({low} to {high} with 95% confidence).",
+        share=share, low=low, high=high,
+    )  # fmt: skip

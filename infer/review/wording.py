@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from crownlet.infer.view.language import translate
 from crownlet.infer.view.wording import defect_words, latin_name
 
 
@@ -37,7 +38,7 @@ BUTTON_BY_CHOICE = {button.name: button for button in CHOICE_BUTTONS}
 def decision_words(choice: str, right_letter: str | None = None) -> str:
     """A decision in words, such as "wrong letter: resh"."""
     button = BUTTON_BY_CHOICE.get(choice)
-    short = button.short if button else defect_words(choice)
+    short = translate(button.short) if button else defect_words(choice)
     return f"{short}: {latin_name(right_letter)}" if right_letter else short
 
 

@@ -22,6 +22,7 @@ from crownlet.infer.sheet.loading import load_pages
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import EmbeddedPicture, cut_window
 from crownlet.infer.sheet.render import render
+from crownlet.infer.view.language import isolate, translate
 from crownlet.infer.view.wording import latin_name
 
 BESIDE_FILE = "beside.html"
@@ -64,7 +65,11 @@ class BesideSide:
     @property
     def words(self) -> str:
         """Its name as it stands over the picture."""
-        return f"{self.scroll.name}, {self.side}" if self.side else self.scroll.name
+        return (
+            f"{isolate(self.scroll.name)}, {translate(self.side)}"
+            if self.side
+            else self.scroll.name
+        )
 
 
 class BesideCrop(NamedTuple):
@@ -203,11 +208,11 @@ def _choices(
     ]
     return [
         (
-            "On the left",
+            translate("On the left"),
             [(s.words, beside_address(s.name, right.name), s.name == left.name) for s in every],
         ),
         (
-            "On the right",
+            translate("On the right"),
             [(s.words, beside_address(left.name, s.name), s.name == right.name) for s in every],
         ),
     ]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.run.names import REVIEW_STORE_FILE
 from crownlet.infer.run.run import Run
+from crownlet.infer.view.language import translate
 
 if TYPE_CHECKING:
     from crownlet.infer.review.letter_audit import DrawnLetter
@@ -139,7 +140,7 @@ def _show_decision(standing: StandingDecision, kind: str) -> ShownDecision:
     decision = standing.decision
     words = decision_words(decision.choice, decision.right_letter)
     if decision.choice == "authority":
-        words = BUTTON_BY_CHOICE[decision.choice].words
+        words = translate(BUTTON_BY_CHOICE[decision.choice].words)
     return ShownDecision(
         choice=decision.choice, words=words,
         about="" if standing.kind == kind else standing.kind,

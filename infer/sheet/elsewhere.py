@@ -9,6 +9,7 @@ from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.loading import load_page
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.statements import GOOD_CROPS, Habit, good_letters_of
+from crownlet.infer.view.language import translate
 
 MAX_SCROLLS_SEARCHED = 6
 """Other scrolls whose records are read; the picture of one page is."""
@@ -28,7 +29,7 @@ def find_elsewhere(
             if not good_letters_of(habit, stored.record, name, stored.names):
                 continue
             try:
-                page = load_page(stored, ELSEWHERE, "", show_names, Decisions())
+                page = load_page(stored, translate(ELSEWHERE), "", show_names, Decisions())
             except PageError:
                 continue
             found = good_letters_of(habit, stored.record, name, page.veiled.names)

@@ -24,6 +24,7 @@ from crownlet.infer.sheet.wording import (
     measurement_lines,
     network_words,
 )
+from crownlet.infer.view.language import translate
 from crownlet.infer.view.lengths import label_length
 from crownlet.infer.view.rulers import VIEW_BODY_PX, draw_rulers
 from crownlet.infer.view.wording import latin_name
@@ -72,7 +73,7 @@ class CleanExample:
     @property
     def words(self) -> str:
         """What it is called: well formed only where the drawing beside it agrees."""
-        return "Well formed" if self.like_drawing else "For comparison"
+        return translate("Well formed" if self.like_drawing else "For comparison")
 
 
 @dataclass(frozen=True)
@@ -226,12 +227,14 @@ def _clean_example(
     page: SheetPage, example: ExampleLetters, size: tuple[float, float], q_px: tuple[float, float]
 ) -> CleanExample:
     first = example.letters[0]
-    elsewhere = "" if example.page is page.veiled else "on the other side, "
+    at = translate(
+        "line {n}" if example.page is page.veiled else "on the other side, line {n}", n=first.line
+    )
     seen = cut_window(
         example.page, example.box, size, first.q, first.rotation, example.letters, (), q_px
     )
     like = all(has_crowns_of_drawing(letter, page.customs) for letter in example.letters)
-    return CleanExample(seen, seen.box(example.box), f"{elsewhere}line {first.line}", like)
+    return CleanExample(seen, seen.box(example.box), at, like)
 
 
 def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> Entry:
@@ -259,12 +262,12 @@ def place_words(
 ) -> str:
     """Where a finding stands, as an examiner counts: words from the beginning of the line."""
     if not finding.line:
-        return f"{page.side}, whole page"
-    place = [page.side, f"line {finding.line}"]
+        return translate("{side}, whole page", side=page.side)
+    place = [page.side, translate("line {n}", n=finding.line)]
     if line.word:
-        place.append(f"word {line.word}")
+        place.append(translate("word {n}", n=line.word))
     if finding.scope == "glyph" and letters:
-        place.append(f"letter {letters[0].place}")
+        place.append(translate("letter {n}", n=letters[0].place))
     return ", ".join(place)
 
 

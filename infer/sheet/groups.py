@@ -20,6 +20,8 @@ from crownlet.infer.sheet.decisions import ShownDecision
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import PictureWindow
 from crownlet.infer.sheet.wording import is_disagreement
+from crownlet.infer.view.language import translate
+from crownlet.infer.view.sentences import retell
 from crownlet.infer.view.wording import count_of, defect_words, latin_name
 
 TILE_SIZE_Q = (6.0, 6.5)
@@ -101,7 +103,9 @@ class FindingGroup:
 def page_review_sentences(pages: Sequence[SheetPage]) -> tuple[str, ...]:
     """A sentence for each doubt about a whole page."""
     return tuple(
-        f"{page.side.capitalize()}, whole page: {finding.says}"
+        translate(
+            "{side}, whole page: {what}", side=page.side.capitalize(), what=retell(finding.says)
+        )
         for page in pages for finding in page.findings
         if finding.route == "review" and finding.scope == "page"
     )  # fmt: skip
@@ -197,7 +201,10 @@ def count_by_letter(kind: str, pages: Sequence[SheetPage]) -> str:
         record = page.veiled.record
         asked = ((g.letter, judgement_of(g, kind, record.unresolved)) for g in record.glyphs)
         judged.update(letter for letter, judgement in asked if judgement in JUDGED)
-    each = (f"{latin_name(char)} {n} of {max(judged[char], n)}" for char, n in named.most_common())
+    each = (
+        translate("{letter} {n} of {many}", letter=latin_name(char), n=n, many=max(judged[char], n))
+        for char, n in named.most_common()
+    )
     return f"{count_of(len(seen), 'letter')}: {', '.join(each)}"
 
 

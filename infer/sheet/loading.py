@@ -13,6 +13,7 @@ from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.sheet.decisions import Decisions
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.veil import VeiledPage
+from crownlet.infer.view.language import translate
 
 
 def load_pages(
@@ -33,7 +34,7 @@ def name_sides(scroll: StoredScroll) -> dict[str, tuple[str, str]]:
         for k, name in enumerate(pages, start=1):
             several = len(pages) > 1
             table[name] = (
-                f"{side} {k}" if several else side,
+                f"{translate(side)} {k}" if several else translate(side),
                 f"{mark}{chr(96 + k) if k <= 26 else f'p{k}-'}" if several else mark,
             )
     return table

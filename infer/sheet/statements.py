@@ -23,6 +23,7 @@ from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
 from crownlet.infer.sheet.wellformed import LetterDrawing, has_crowns_of_drawing, read_drawing
 from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
+from crownlet.infer.view.language import translate
 from crownlet.infer.view.wording import latin_name
 
 MAX_STATEMENTS = 5
@@ -50,6 +51,9 @@ WHO_TO_ASK: Mapping[Heading, str] = {
     "information": "For the examiner to know.",
 }
 """Who is to be asked, by heading."""
+
+READER_WORDS = ("confirmed", "set aside", "left open or to an authority")
+"""What readers made of letters, as their numbers are given."""
 
 CropKey = tuple[str, int]
 """A letter by its page and number."""
@@ -89,12 +93,9 @@ class Habit:
     @property
     def reviewed(self) -> str:
         """What readers made of its letters, as a sentence; "" where none has looked."""
-        counts = (
-            (self.confirmed, "confirmed"), (self.set_aside, "set aside"),
-            (self.unsettled, "left open or to an authority"),
-        )  # fmt: skip
-        listed = [f"{n:,} {words}" for n, words in counts if n]
-        return f"By a reader: {', '.join(listed)}." if listed else ""
+        counts = zip((self.confirmed, self.set_aside, self.unsettled), READER_WORDS, strict=True)
+        listed = [f"{n:,} {translate(words)}" for n, words in counts if n]
+        return translate("By a reader: {what}.", what=", ".join(listed)) if listed else ""
 
 
 @dataclass(frozen=True)
@@ -367,7 +368,10 @@ def cut_letter(
 def letter_place(page: SheetPage, letter: GlyphRecord) -> str:
     """Where a letter stands, words counted from the beginning of the line."""
     first = page.lines[letter.line][0].word
-    return f"{page.side}, line {letter.line}, word {letter.word - first + 1}"
+    return translate(
+        "{side}, line {line}, word {word}",
+        side=page.side, line=letter.line, word=letter.word - first + 1,
+    )  # fmt: skip
 
 
 def exchange(keys: Sequence[CropKey], at: int, by: CropKey) -> tuple[CropKey, ...]:

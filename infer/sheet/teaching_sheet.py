@@ -42,6 +42,7 @@ from crownlet.infer.sheet.wording import (
     sources_differ,
     trade_term,
 )
+from crownlet.infer.view.language import translate
 from crownlet.infer.view.wording import defect_words, describe_defect, latin_name
 
 MAX_GAP_CROP_Q = 16.0
@@ -211,14 +212,14 @@ class _Pictures:
             found = _find_good(pages.values(), kind, one, pages.get(one.page)) if pages else None
             if found is not None:
                 where = OTHER_SCROLL if number else SAME_SCROLL
-                return [(found, f"{_words(found, next(iter(pages.values())))}, {where}")]
+                return [(found, f"{_words(found, next(iter(pages.values())))}, {translate(where)}")]
         return []
 
 
 def _words(example: ExampleLetters, page: SheetPage) -> str:
     """What an example is called: well formed only where its crowns are those of the drawing."""
     like = all(has_crowns_of_drawing(letter, page.customs) for letter in example.letters)
-    return "Well formed" if like else "Without it"
+    return translate("Well formed" if like else "Without it")
 
 
 def _find_good(

@@ -6,10 +6,11 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from crownlet.datasets.scribal.alphabet import BY_CHAR
+from crownlet.datasets.scribal.alphabet import ALPHABET, BY_CHAR
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES, Opinion
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Measurement
+from crownlet.infer.view.language import is_english, translate
 from crownlet.infer.view.lengths import describe_length
 from crownlet.infer.view.wording import defect_words, latin_name
 
@@ -36,6 +37,19 @@ BOOK_BY_ABBREVIATION = {
 """Books as a source abbreviates them, and as they are written at their first use."""
 
 _ABBREVIATION = re.compile(r"\b(?:OC|YD|MB|MS|Rambam Tef|Keset)\b(?! HaSofer)")
+
+OTHER_SOURCE_WORDS = ("Tur", "Men.", "Shab.", "Magen Avraham on", "gloss", "under each letter")
+"""What stands in a source beside abbreviated books, letters and numbers."""
+
+_SOURCE_WORD = re.compile(
+    "|".join(
+        [
+            _ABBREVIATION.pattern,
+            *(rf"(?<!\w){re.escape(word)}(?!\w)" for word in OTHER_SOURCE_WORDS),
+            *(rf"\b{letter.name}\b" for letter in sorted(ALPHABET, key=lambda a: -len(a.name))),
+        ]
+    )
+)
 
 SOURCES_DIFFER_NOTE = "The books do not agree on how far this matters."
 
@@ -69,20 +83,22 @@ def finding_title(finding: Finding) -> str:
     letters = finding.letter or finding.expected or ""
     named = [latin_name(char) for char in letters if char in BY_CHAR]
     if len(named) > MAX_NAMED_LETTERS:
-        return f"{len(named)} letters: {name}"
+        return translate("{n} letters: {what}", n=len(named), what=name)
     return f"{', '.join(named)}: {name}" if named else name
 
 
 def trade_term(kind: str) -> str | None:
-    """The trade's term for a kind, where there is one."""
-    return CATALOGUE[kind].trade_term if kind in CATALOGUE else None
+    """The trade's term for a kind, where there is one beside its plain name."""
+    term = CATALOGUE[kind].trade_term if kind in CATALOGUE else None
+    told = translate(term) if term else None
+    return None if told == defect_words(kind) else told
 
 
 def probability_words(p: float) -> str:
     """A probability in words and number."""
-    words = next(words for least, words in _PROBABILITY_WORDS if p >= least)
-    number = "above 0.99" if p > 0.99 else "below 0.01" if p < 0.01 else f"{p:.2f}"
-    return f"{words} ({number})"
+    words = translate(next(words for least, words in _PROBABILITY_WORDS if p >= least))
+    high, low = translate("above 0.99"), translate("below 0.01")
+    return f"{words} ({high if p > 0.99 else low if p < 0.01 else f'{p:.2f}'})"
 
 
 def network_words(finding: Finding) -> str:
@@ -90,7 +106,7 @@ def network_words(finding: Finding) -> str:
     if finding.p is not None:
         return probability_words(finding.p)
     how = CATALOGUE[finding.kind].how if finding.kind in CATALOGUE else "learned"
-    return _NO_PROBABILITY_WORDS[how]
+    return translate(_NO_PROBABILITY_WORDS[how])
 
 
 def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
@@ -99,7 +115,8 @@ def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
     for m in measures:
         groups.setdefault((m.name, m.says), []).append(describe_length(m.q, m.mm))
     return tuple(
-        f"{defect_words(name)} {'; '.join(dict.fromkeys(lengths))}; {_VERDICT_WORDS[says]}"
+        f"{defect_words(name)} {'; '.join(dict.fromkeys(lengths))}; "
+        f"{translate(_VERDICT_WORDS[says])}"
         for (name, says), lengths in groups.items()
     )
 
@@ -126,16 +143,21 @@ def cite_opinions(
 
 
 def spell_out_books(source: str, spelled: set[str]) -> str:
-    """A source with each book written out that is not in `spelled`, to which it is added."""
+    """A source with each book written out that is not in `spelled`, to which it is added.
+
+    In another language than English books, letters and words of a source are told in it.
+    """
 
     def written(found: re.Match[str]) -> str:
         short = found[0]
-        if short in spelled:
+        if short in spelled or short not in BOOK_BY_ABBREVIATION:
             return short
         spelled.add(short)
         return BOOK_BY_ABBREVIATION[short]
 
-    return _ABBREVIATION.sub(written, source)
+    if is_english():
+        return _ABBREVIATION.sub(written, source)
+    return _SOURCE_WORD.sub(lambda found: translate(written(found)), source)
 
 
 def sources_differ(opinions: Sequence[Opinion]) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from crownlet.infer.view.language import translate
+
 PEN_WIDTH_NOTE = (
     "A pen width (kulmus, q in the tables) is the width of the scribe's pen, taken as a third of "
     "the height of a letter's body; a hair is less than an eighth of it."
@@ -19,22 +21,24 @@ _PARTS = ((0.375, "a quarter of a pen width"), (0.625, "half a pen width"),
 def describe_length(q: float, mm: float | None = None) -> str:
     """A length in words, such as `half a pen width, 0.4 mm`; below 0 it lies the other way."""
     size = abs(q)
-    words = "a hair" if size < HAIR_Q else next((w for most, w in _PARTS if size < most), "")
+    part = "a hair" if size < HAIR_Q else next((w for most, w in _PARTS if size < most), "")
+    words = translate(part)
     if not words:
         halves = round(2 * size)
-        words = f"{halves // 2}{'½' if halves % 2 else ''} pen widths"
+        words = translate("{n} pen widths", n=f"{halves // 2}{'½' if halves % 2 else ''}")
     if mm is not None:
-        words += f", {abs(mm):.1f} mm" if abs(mm) >= 0.05 else ", less than 0.1 mm"
-    return f"{words}, the other way" if q <= -HAIR_Q else words
+        at_least = translate("{n} mm", n=f"{abs(mm):.1f}")
+        words += f", {at_least if abs(mm) >= 0.05 else translate('less than 0.1 mm')}"
+    return words + translate(", the other way") if q <= -HAIR_Q else words
 
 
 def label_length(q: float, mm: float | None = None) -> str:
     """The same, short enough for a picture: `0.4 mm`, or `½ pen` where no mm are known."""
     if mm is not None:
-        return f"{abs(mm):.1f} mm" if abs(mm) >= 0.05 else "< 0.1 mm"
+        return translate("{n} mm", n=f"{abs(mm):.1f}") if abs(mm) >= 0.05 else translate("< 0.1 mm")
     if abs(q) < HAIR_Q:
-        return "a hair"
+        return translate("a hair")
     quarters = round(4 * abs(q))
     whole, part = divmod(quarters, 4)
     figure = f"{whole or ''}{('', '¼', '½', '¾')[part]}"
-    return f"{figure} pen{'s' if abs(q) > 1 else ''}"
+    return translate("{n} pens" if abs(q) > 1 else "{n} pen", n=figure)

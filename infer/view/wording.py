@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.view.language import translate, translate_count
 
 NEVER_EXAMINED = (
     "kind of ink, kind and tanning of the parchment",
@@ -42,12 +43,12 @@ _WHOLE_NAMES = {"שדי": "ש־די", "אדני": "אד־ני", "צבאות": "�
 
 def describe_defect(kind: str) -> str:
     """The defect in one or two plain sentences."""
-    return CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR_TEXT
+    return translate(CATALOGUE[kind].description if kind in CATALOGUE else UNFAMILIAR_TEXT)
 
 
 def count_of(number: int, one: str, many: str | None = None) -> str:
-    """`1 letter`, `2 letters`."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
+    """`1 letter`, `2 letters`, in the language spoken."""
+    return translate_count(f"{{n}} {one}", f"{{n}} {many or one + 's'}", number)
 
 
 def describe_failures(failed: int, total: int, what: str) -> str:
@@ -61,12 +62,12 @@ def describe_failures(failed: int, total: int, what: str) -> str:
 
 def defect_words(name: str) -> str:
     """A defect's name as words for readers: `tag_missing` is "crown missing"."""
-    return name.replace("_", " ").replace("tag ", "crown ")
+    return translate(name.replace("_", " ").replace("tag ", "crown "))
 
 
 def latin_name(letter: str) -> str:
-    """A letter's name in Latin script, such as "final kaf"."""
-    return BY_CHAR[letter].name
+    """A letter's name, such as "final kaf": in Latin script, unless Hebrew is spoken."""
+    return translate(BY_CHAR[letter].name)
 
 
 def veil_divine_names(word: str) -> str:

@@ -1,0 +1,127 @@
+"""Sentences of a run's tables, told again in the language spoken.
+
+A table keeps its sentences in English, with letters and numbers filled in. The catalogue of a
+language holds them with names in those places, under a context of their own: what stands there is
+found by its form, and told in its turn. What is not known stays English.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from functools import cache, lru_cache
+from typing import NamedTuple
+
+from crownlet.infer.view.language import (
+    SENTENCE_CONTEXT,
+    Language,
+    catalogue,
+    is_english,
+    isolate,
+    isolate_values,
+    speech,
+)
+
+FREE_NAMES = ("name", "words")
+"""Beginnings of the names of what is put in as it stands; all else must be told again."""
+
+MAX_TOLD = 20_000
+"""Sentences kept; a run of a hundred pages has fewer different ones."""
+
+_NUMBER = re.compile(r"[-−]?\d[\d.,:½¼¾]*%?")
+
+_KINDS = ((r"n\d*", _NUMBER.pattern), (r"letter\d*|side\d*", "[^,;:.]+?"))
+"""What stands in the place of some names: a number, and one letter or side, no list of them."""
+
+_FIELD = re.compile(r"\\\{(\w+)\\\}")
+
+_CONTEXT_END = "\x04"
+
+
+class SentenceForm(NamedTuple):
+    """One message of the tables, and what it is in the language."""
+
+    message: str
+    begins: str
+    """Its text before the first name."""
+    form: re.Pattern[str]
+    told: str
+
+
+def retell(text: str) -> str:
+    """A sentence of the program, or a name that it has for something, in the language spoken."""
+    if is_english() or not text:
+        return text
+    found = tell_again(speech().language, text)
+    return isolate(text) if found is None else found
+
+
+@lru_cache(maxsize=MAX_TOLD)
+def tell_again(language: Language, text: str) -> str | None:
+    """The text in a language; None where it is not known."""
+    known = catalogue(language).gettext(text) if text else text
+    if known != text or _NUMBER.fullmatch(text):
+        return known
+    for form in sentence_forms(language):
+        if text.startswith(form.begins) and (found := form.form.fullmatch(text)):
+            values = _tell_values(language, found.groupdict())
+            if values is not None:
+                return form.told.format(**isolate_values(values))
+    return _tell_parts(language, text)
+
+
+def _tell_values(language: Language, given: dict[str, str]) -> dict[str, object] | None:
+    values: dict[str, object] = {}
+    for name, value in given.items():
+        told = value if name.startswith(FREE_NAMES) else tell_again(language, value)
+        if told is None:
+            return None
+        values[name] = told
+    return values
+
+
+def _tell_parts(language: Language, text: str) -> str | None:
+    """Several sentences, a list, or the same words with a small first letter."""
+    for parts, join in _divisions(text):
+        told = [tell_again(language, part) for part in parts]
+        if all(told):
+            return join.join(each or "" for each in told)
+    *first, last = text.split(" and ")
+    if first:
+        told = [tell_again(language, part) for part in (" and ".join(first), last)]
+        if all(told):
+            joint = "ו-" if (told[1] or "")[:1].isdigit() else "ו"
+            return f"{told[0]} {joint}{told[1]}"
+    small = text[:1].lower() + text[1:]
+    return tell_again(language, small) if small != text else None
+
+
+def _divisions(text: str) -> Iterator[tuple[list[str], str]]:
+    for division, join in ((r"(?<=[.?!]) (?=[^a-z])", " "), ("; ", "; "), (", ", ", ")):
+        parts = re.split(division, text)
+        if len(parts) > 1:
+            yield parts, join
+
+
+@cache
+def sentence_forms(language: Language) -> tuple[SentenceForm, ...]:
+    """The sentences of the tables, those with most words of their own first."""
+    # gettext keeps its messages in a table without a public name, and offers no other way to them.
+    table: dict[object, str] = catalogue(language)._catalog  # type: ignore[attr-defined]
+    begin = SENTENCE_CONTEXT + _CONTEXT_END
+    found = [
+        _sentence_form(key.removeprefix(begin), told)
+        for key, told in table.items()
+        if isinstance(key, str) and key.startswith(begin)
+    ]
+    return tuple(sorted(found, key=lambda each: -len(re.sub(r"{\w+}", "", each.message))))
+
+
+def _sentence_form(message: str, told: str) -> SentenceForm:
+    def field(found: re.Match[str]) -> str:
+        name = found[1]
+        kind = next((each for begins, each in _KINDS if re.fullmatch(begins, name)), ".+?")
+        return f"(?P<{name}>{kind})"
+
+    pattern = _FIELD.sub(field, re.escape(message))
+    return SentenceForm(message, message.partition("{")[0], re.compile(pattern), told)
