@@ -30,7 +30,7 @@ from crownlet.infer.survey.confounding import find_confounding
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.design import today
 from crownlet.infer.survey.examples import draw_examples
-from crownlet.infer.survey.habits import HabitShare, compare_habits
+from crownlet.infer.survey.habits import HabitContrast, HabitShare, compare_habits
 from crownlet.infer.survey.labels import ReaderAgreement
 from crownlet.infer.survey.merging import is_merged
 from crownlet.infer.survey.methods import (
@@ -108,7 +108,8 @@ def write_report(
     write_table(out / "letters.csv", DefectRate, by_letter)
     summaries = narrative.summarise_defects(results, arrays.unit_word)
     habits = compare_habits(folder, arrays, survey.scrolls)
-    write_table(out / "habits.csv", HabitShare, habits)
+    write_table(out / "habits.csv", HabitShare, habits.shares)
+    write_table(out / "habit_contrasts.csv", HabitContrast, habits.contrasts)
     defects = [summary.defect for summary in summaries]
     found = [defect for defect in defects if arrays.found[arrays.defects.index(defect)].any()]
     by_source = contrast_sides_by_source(arrays, defects)

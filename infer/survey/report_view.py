@@ -15,7 +15,7 @@ from crownlet.infer.survey.compare import MAX_SOURCES_FOR_PAIRS
 from crownlet.infer.survey.examples import ExampleSet
 from crownlet.infer.survey.figures import draw_by_letter, draw_forest, save_figure
 from crownlet.infer.survey.figures_many import draw_funnel, draw_ranked
-from crownlet.infer.survey.habits import HabitShare
+from crownlet.infer.survey.habits import HabitComparison
 from crownlet.infer.survey.narrative import DefectSummary, describe_letters
 from crownlet.infer.survey.over_time import RatesOverTime
 from crownlet.infer.survey.provenance import Provenance
@@ -109,7 +109,7 @@ class ReportView:
     forest: EmbeddedFigure | None
     funnel: EmbeddedFigure | None
     letter_figures: tuple[EmbeddedFigure, ...]
-    habits: tuple[HabitShare, ...]
+    habits: HabitComparison
     evenness: tuple[SourceEvenness, ...]
     examples: tuple[ExampleSet, ...]
     examples_note: str

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from math import comb
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
 
 from crownlet.infer.survey.data import ScrollCounts, SurveyArrays, build_arrays
 from crownlet.infer.survey.habits import compare_habits
@@ -37,28 +38,37 @@ HAS = np.array([True] * 8 + [False] * 2 + [True] * 1 + [False] * 9)
 
 
 def test_the_tools_statements_are_counted_without_a_test(tmp_path: Path) -> None:
-    rows = compare_habits(tmp_path, arrays(HAS, read=False), written(tmp_path, HAS))
+    rows, contrasts = compare_habits(tmp_path, arrays(HAS, read=False), written(tmp_path, HAS))
     assert [(r.source, r.n_with_habit, r.n_clusters, r.basis) for r in rows] == [
         ("A", 8, 10, "unaudited"), ("B", 1, 10, "unaudited"),
     ]  # fmt: skip
-    assert all(r.p_value is None and r.tags_expected == 1 and r.letters == "ב" for r in rows)
+    assert not contrasts and all(r.p_value is None and r.ci_low is None for r in rows)
+    assert all(r.tags_expected == 1 and r.letters == "ב" for r in rows)
 
 
-def test_checked_habits_are_tested_as_a_table_of_two_by_two(tmp_path: Path) -> None:
-    """Fisher's exact test of 8 of 10 against 1 of 10, by counting arrangements: those at most as
-    probable are 0, 1, 8 and 9 of nine among A's ten."""
-    rows = compare_habits(tmp_path, arrays(HAS, read=True), written(tmp_path, HAS))
+def test_checked_habits_have_exact_limits_and_an_exact_test(tmp_path: Path) -> None:
+    """8 of 10 against 1 of 10: Clopper and Pearson's limits by statsmodels, Barnard's p by
+    scipy."""
+    rows, contrasts = compare_habits(tmp_path, arrays(HAS, read=True), written(tmp_path, HAS))
     assert [r.n_with_habit for r in rows] == [8, 1]
-    ways = [comb(10, k) * comb(10, 9 - k) for k in (0, 1, 8, 9)]
-    assert rows[0].p_value == pytest.approx(sum(ways) / comb(20, 9))
-    assert rows[0].p_value_holm == pytest.approx(rows[0].p_value)
+    for row in rows:
+        theirs = proportion_confint(row.n_with_habit, 10, method="beta")
+        assert (row.ci_low, row.ci_high) == pytest.approx(theirs)
+    [contrast] = contrasts
+    assert (contrast.first, contrast.second) == ("A", "B")
+    assert contrast.difference == pytest.approx(0.7)
+    # Those without the habit: scipy loses a tie of the same table by rounding otherwise.
+    theirs = stats.barnard_exact([[9, 2], [1, 8]], n=256).pvalue
+    assert contrast.p_value == pytest.approx(theirs, abs=1e-4)
+    assert rows[0].p_value == contrast.p_value == contrast.p_value_holm == rows[0].p_value_holm
+    assert 0 < contrast.ci_low < 0.7 < contrast.ci_high < 1
 
 
 def test_a_habit_counts_once_for_each_scribe(tmp_path: Path) -> None:
     scribes = ["H1"] * 8 + ["H2", "H3"] + [f"H{k}" for k in range(4, 14)]
-    rows = compare_habits(tmp_path, arrays(HAS, True, scribes), written(tmp_path, HAS))
+    rows, _ = compare_habits(tmp_path, arrays(HAS, True, scribes), written(tmp_path, HAS))
     assert [(r.n_with_habit, r.n_clusters) for r in rows] == [(1, 3), (1, 10)]
 
 
 def test_no_row_without_a_list_of_scrolls(tmp_path: Path) -> None:
-    assert compare_habits(tmp_path, arrays(HAS, read=True), ()) == ()
+    assert compare_habits(tmp_path, arrays(HAS, read=True), ()) == ((), ())

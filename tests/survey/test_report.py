@@ -135,7 +135,9 @@ def test_columns_have_the_names_of_statistics(folder: Path, page: str) -> None:
         "contrasts": f"defect,first,second,basis,n_first,n_second,{test},exploratory,note",
         "omnibus": "defect,basis,n_sources,n_clusters,between_sd,p_value,p_value_holm",
         "habits": "defect,tags_expected,letters,source,basis,n_clusters,n_with_habit,estimate,"
-        "p_value,p_value_holm",
+        "ci_low,ci_high,p_value,p_value_holm",
+        "habit_contrasts": "defect,tags_expected,letters,first,second,n_first,n_second,"
+        "difference,ci_low,ci_high,p_value,p_value_holm",
         "pairs": f"defect,basis,n_clusters,{test}",
         "pairs_by_source": f"defect,source,basis,n_clusters,{test}",
     }
