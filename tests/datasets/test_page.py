@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pytest
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
-from crownlet.datasets.render.page.compose import compose, compose_often
+from crownlet.datasets.render.page.compose import compose, compose_gray, compose_often
 from crownlet.datasets.render.page.geometry import draw_geometry
 from crownlet.datasets.render.page.spec import (
     Augment,
@@ -75,6 +75,53 @@ def test_a_page_photographed_often_is_the_same_writing_in_other_pictures() -> No
         darker = [part.min() < np.median(gray) - 15 for part in inside]
         assert np.mean(darker) > 0.97
     assert not np.array_equal(others[0].image, others[1].image)
+
+
+WARPED = Augment("camera", ink=0.0, skin=0.0, light=0.0, blur=0.0, noise=0.0, warp=1.0)
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_on_warped_pictures_of_one_sheet_boxes_and_parts_are_where_the_ink_is(seed: int) -> None:
+    spec = clean(body=(60.0, 60.0), letters=(30, 40), justify=0.0, augment=WARPED)
+    pages = list(compose_gray(spec, seed, 2))
+    assert not np.array_equal(pages[0].letters[0].body, pages[1].letters[0].body)
+    for page in pages:
+        ink = 1.0 - page.image / 255.0
+        fine = np.zeros((8 * ink.shape[0], 8 * ink.shape[1]), np.uint8)
+        for letter in page.letters:
+            for part in letter.parts:
+                outline = np.rint((part.polygon * 8 - 0.5) * 16).astype(np.int32)
+                cv2.fillPoly(fine, [outline], 255, shift=4)
+        size = (ink.shape[1], ink.shape[0])
+        listed = cv2.resize(fine, size, interpolation=cv2.INTER_AREA) / 255.0
+        # Edges are a px soft, so a twelfth differs; none of the letters, in the corners either,
+        # fits better a px aside (no source).
+        assert np.abs(listed - ink).sum() < 0.08 * listed.sum()
+        for x0, y0, x1, y1 in (letter.box for letter in page.letters if letter.whole):
+            near = np.s_[max(0, int(y0) - 2) : int(y1) + 3, max(0, int(x0) - 2) : int(x1) + 3]
+            aside = [
+                np.abs(listed - np.roll(ink, step, axis))[near].sum()
+                for axis in (0, 1)
+                for step in (-1, 1)
+            ]
+            assert np.abs(listed - ink)[near].sum() < min(aside)
+
+
+def test_grey_pictures_of_a_page_are_the_same_writing_and_bytes_by_seed() -> None:
+    spec = training(tight=0.0, columns=0.0, margin=(2.0, 4.0))
+    pages, again = list(compose_gray(spec, 12, 5)), list(compose_gray(spec, 12, 5))
+    for page, same in zip(pages, again, strict=True):
+        assert page.image.ndim == 2
+        assert page.image.tobytes() == same.image.tobytes()
+        assert [x.letter for x in page.letters] == [x.letter for x in pages[0].letters]
+        median = np.median(page.image)
+        darker = [
+            page.image[int(y0) : int(y1), int(x0) : int(x1)].min() < median - 15
+            for x0, y0, x1, y1 in (letter.box for letter in page.letters)
+        ]
+        # Ink is darker than skin wherever a box says that there is a letter (common practice).
+        assert np.mean(darker) > 0.97
+    assert len({page.image.tobytes() for page in pages}) == 5
 
 
 def test_a_mezuzah_has_its_lines_letters_pieces_and_rings(scroll: PageTruth) -> None:

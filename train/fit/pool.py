@@ -24,7 +24,7 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.files.images import to_gray
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
-from crownlet.datasets.render.page.compose import compose_often
+from crownlet.datasets.render.page.compose import compose_gray
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.crops import Crops, make_crops
@@ -156,7 +156,7 @@ def render_pages(
         try:
             page = typefaces.page(spec, seed) if typefaces else None
             styled = with_style(spec, seed, styles)
-            pages = [page] if page else list(compose_often(styled, seed, photographs))
+            pages = [page] if page else list(compose_gray(styled, seed, photographs))
         except Exception:
             failed += 1
             LOG.exception("page %d could not be rendered", seed)

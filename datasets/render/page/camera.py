@@ -23,6 +23,9 @@ Image = npt.NDArray[np.uint8]
 MIN_PEN_PX = 5.0
 """Fewest px to a pen that an enlarged picture was taken with: coarser letters are not letters."""
 
+LUMA_SHARES = (0.299, 0.587, 0.114)
+"""Red, green and blue in the luminance of a picture (ITU-R BT.601)."""
+
 SPARED_PEN_PX = 8.0
 """px to a pen below which blur and JPEG spare the letters: a human would hardly read them."""
 
@@ -86,6 +89,9 @@ def _draw_jpeg_quality(q: float, camera: bool, rng: np.random.Generator) -> int:
 
 
 def _compress(image: Image, quality: int) -> Image:
+    if image.ndim == 2:
+        _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
+        return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
     bgr = cv2.cvtColor(image, cv2.COLOR_RGB2BGR)
     _, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
     decoded = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
@@ -121,12 +127,13 @@ def _add_sensor_noise(image: Image, deviation: float, rng: np.random.Generator) 
         fine = deviation * float(rng.uniform(0.2, 0.9))
         luma += crop_texture("white", size, 0.7, rng) * np.float32(fine)
     planes = [luma] * 3
-    if rng.random() < 0.65:
+    if rng.random() < 0.65 and image.ndim == 3:
         coarse = grain * float(rng.uniform(1.0, 3.0))  # blotches, where the colour is thinned out
         for channel, share in ((0, 0.5), (2, float(rng.uniform(0.6, 2.0)))):
             own = crop_texture("grain", size, coarse, rng) * np.float32(share * deviation)
             planes[channel] = luma + own
-    return np.asarray(cv2.add(image, cv2.merge(planes), dtype=cv2.CV_8U), np.uint8)
+    noise = luma if image.ndim == 2 else cv2.merge(planes)
+    return np.asarray(cv2.add(image, noise, dtype=cv2.CV_8U), np.uint8)
 
 
 def defocus(image: Image, radius: int, rng: np.random.Generator) -> Image:
@@ -155,25 +162,43 @@ def _run_transform(name: str, image: Image, rng: np.random.Generator, **options:
 
 
 def expose(page: Field, strength: float, rng: np.random.Generator) -> Image:
-    """Float light to uint8 with the exposure, contrast and colour cast of a careless camera."""
+    """Float light to uint8 with the exposure, contrast and colour cast of a careless camera.
+
+    Of a grey page, (H, W), the light's colour is in the greys already (`draw_gray_weights`).
+    """
     if strength <= 0:
         return np.clip(np.rint(page), 0, 255).astype(np.uint8)
     gain = np.exp(strength * rng.normal(-0.12, 0.35))
     # Cameras meter: bare skin ends below white but for one page in ten.
-    bright = float(np.quantile(page[::16, ::16].max(axis=2), 0.8)) * gain
+    some = page[::16, ::16]
+    bright = float(np.quantile(some if page.ndim == 2 else some.max(axis=2), 0.8)) * gain
     ceiling = 300.0 if rng.random() < 0.1 else float(rng.uniform(190.0, 250.0))
     gain *= min(max(1.0, 82.0 / max(bright, 1.0)), ceiling / max(bright, 1.0))
     # Stray light in the lens has no colour of the skin's: ink stays grey on yellow skin.
     lift = strength * rng.uniform(3, 28)
-    scale = draw_light_colour(strength, rng) * np.float32(gain * (1 - lift / 255))
-    if rng.random() < 0.9:
-        _limit_skin_colour(scale, np.median(page[::16, ::16].reshape(-1, 3), axis=0))
-    # A matrix at once scales and lifts the channels, much quicker than numpy does.
-    mixed = cv2.transform(page, np.column_stack([np.diag(scale), np.full(3, lift, np.float32)]))
-    image = cv2.convertScaleAbs(np.maximum(mixed, 0.0, out=mixed))
+    gain *= 1 - lift / 255
+    if page.ndim == 2:
+        image = cv2.convertScaleAbs(np.maximum(page, -lift / gain), alpha=gain, beta=lift)
+    else:
+        scale = draw_light_colour(strength, rng) * np.float32(gain)
+        if rng.random() < 0.9:
+            _limit_skin_colour(scale, np.median(some.reshape(-1, 3), axis=0))
+        # A matrix at once scales and lifts the channels, much quicker than numpy does.
+        mixed = cv2.transform(page, np.column_stack([np.diag(scale), np.full(3, lift, np.float32)]))
+        image = cv2.convertScaleAbs(np.maximum(mixed, 0.0, out=mixed))
     gamma = float(np.exp(strength * rng.normal(0, 0.15)))
     table = np.clip(np.rint(255 * (np.arange(256) / 255) ** gamma), 0, 255).astype(np.uint8)
     return np.asarray(cv2.LUT(image, table), np.uint8)
+
+
+def draw_gray_weights(skin: Field, strength: float, rng: np.random.Generator) -> Field:
+    """Shares of red, green and blue, (3,) of sum 1, in the grey of a picture of `skin` (3,) taken
+    in coloured light."""
+    scale = draw_light_colour(strength, rng) if strength > 0 else np.ones(3, np.float32)
+    if rng.random() < 0.9:
+        _limit_skin_colour(scale, skin)
+    weights = scale * np.array(LUMA_SHARES, np.float32)
+    return np.asarray(weights / weights.sum(), np.float32)
 
 
 def _limit_skin_colour(scale: Field, skin: Field) -> None:
@@ -235,19 +260,28 @@ def _vary_focus(sharp: Image, blurred: Image, rng: np.random.Generator) -> Image
 def _add_colour_fringes(image: Image, rng: np.random.Generator) -> Image:
     """Lateral colour of a cheap lens: red and blue a px apart towards the frame."""
     height, width = image.shape[:2]
-    planes = list(cv2.split(image))
+    planes = [
+        np.asarray(p, np.uint8) for p in ([image] * 3 if image.ndim == 2 else cv2.split(image))
+    ]
     shift = float(rng.uniform(0.3, 1.2)) * 2.0 / max(height, width)
     for channel, sign in ((0, 1.0), (2, -1.0)):
         k = 1.0 + sign * shift
         matrix = np.array([[k, 0, (1 - k) * width / 2], [0, k, (1 - k) * height / 2]])
-        planes[channel] = cv2.warpAffine(
+        moved = cv2.warpAffine(
             planes[channel], matrix, (width, height), borderMode=cv2.BORDER_REPLICATE
         )
+        planes[channel] = np.asarray(moved, np.uint8)
+    if image.ndim == 2:
+        red, green, blue = LUMA_SHARES
+        outer = cv2.addWeighted(planes[0], red / (red + blue), planes[2], blue / (red + blue), 0)
+        return np.asarray(cv2.addWeighted(image, green, outer, 1 - green, 0), np.uint8)
     return np.asarray(cv2.merge(planes), np.uint8)
 
 
 def remove_colour(image: Image) -> Image:
-    """The same picture without colour, still (H, W, 3)."""
+    """The same picture without colour, still (H, W, 3) if it was."""
+    if image.ndim == 2:
+        return image
     return np.asarray(
         cv2.cvtColor(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB), np.uint8
     )

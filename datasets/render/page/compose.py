@@ -5,21 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.letterforms.hand import Hand
-from crownlet.datasets.render.letterforms.raster import Mask, fill_mask, fine_factor
+from crownlet.datasets.render.letterforms.raster import Mask
 from crownlet.datasets.render.page import camera, skin
 from crownlet.datasets.render.page.block import Block, write_block
-from crownlet.datasets.render.page.camera import apply_sensor
+from crownlet.datasets.render.page.camera import LUMA_SHARES, apply_sensor
 from crownlet.datasets.render.page.damage import wear_page
-from crownlet.datasets.render.page.geometry import Geometry, Points, draw_geometry
-from crownlet.datasets.render.page.ink import InkSpreader, lay_ink
-from crownlet.datasets.render.page.ink_style import InkStyle, draw_ink
+from crownlet.datasets.render.page.geometry import Geometry, draw_geometry
+from crownlet.datasets.render.page.ink import darken_around, lay_ink
+from crownlet.datasets.render.page.ink_style import InkStyle, draw_ink, in_gray
 from crownlet.datasets.render.page.labels import (
-    ProjectedLetter,
     label_gaps,
     label_letters,
     project_letters,
@@ -27,12 +27,19 @@ from crownlet.datasets.render.page.labels import (
 )
 from crownlet.datasets.render.page.light import add_glare, add_glints, add_uneven_light
 from crownlet.datasets.render.page.marks import project_marks
+from crownlet.datasets.render.page.sheet import InkedSheet, ink_cover, ink_sheet
 from crownlet.datasets.render.page.skin import score_lines, show_through
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.page.text import choose_text
 
 Frame = tuple[float, float, float, float]
 """x0, y0, x1, y1 of the visible part of the page, in q."""
+
+PICTURES_PER_INK = 4
+"""Pictures in a row that show the same ink; all else of them is drawn again."""
+
+_BARE_SHARES = np.linspace(1.0, 0.0, 256, dtype=np.float32).reshape(256, 1)
+"""Share of the skin that shows by cover."""
 
 _SPLIT_SEEDS = {"train": 11, "calibrate": 23, "heldout": 37}
 
@@ -78,6 +85,22 @@ def compose_often(
         yield photograph(written, np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number]))
 
 
+def compose_gray(
+    spec: PageSpec, seed: int, times: int = 1, hand: Hand | None = None
+) -> Iterator[PageTruth]:
+    """As `compose_often`, for training: pictures are grey, (H, W), which is all that the networks
+    read, and ink is drawn once for every `PICTURES_PER_INK` of them."""
+    rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
+    written = write(spec, seed, hand, rng)
+    for number in range(times):
+        if number:
+            rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number])
+        if number % PICTURES_PER_INK == 0:
+            style = in_gray(draw_ink(spec.augment.ink, rng), np.array(LUMA_SHARES, np.float32))
+            sheet = ink_sheet(written.block, written.body / 3.0, spec.margin[1], style, rng)
+        yield photograph(written, rng, sheet)
+
+
 def write(spec: PageSpec, seed: int, hand: Hand | None, rng: np.random.Generator) -> WrittenBlock:
     """The writing of a page; `rng` draws all of it."""
     hand_seed = int(rng.integers(1 << 31)) if spec.hand is None else spec.hand
@@ -88,16 +111,24 @@ def write(spec: PageSpec, seed: int, hand: Hand | None, rng: np.random.Generator
     return WrittenBlock(spec, seed, block, body, hand_seed, hand.style, text.name)
 
 
-def photograph(written: WrittenBlock, rng: np.random.Generator) -> PageTruth:
-    """A picture of the writing, with skin, ink, frame, light and camera drawn from `rng`."""
+def photograph(
+    written: WrittenBlock, rng: np.random.Generator, sheet: InkedSheet | None = None
+) -> PageTruth:
+    """A picture of the writing, with skin, ink, frame, light and camera drawn from `rng`; in colour
+    (H, W, 3), or of a `sheet` that is inked already, grey (H, W)."""
     spec, block = written.spec, written.block
     device = _draw_device(spec, rng)
     warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
     scale = written.body / 3.0
     geometry = draw_geometry(_draw_frame(block, spec, rng), scale, warp, rng)
     drawn = project_letters(block.letters, geometry)
-    style = draw_ink(spec.augment.ink, rng)
-    image = _paint(spec, block, drawn, geometry, style, device, rng)
+    style = sheet.style if sheet else draw_ink(spec.augment.ink, rng)
+    if sheet:
+        cover, ink = sheet.shown(geometry)
+    else:
+        marks = project_marks(block.marks, geometry)
+        cover, ink = ink_cover([*drawn, *marks], geometry, style, rng), None
+    image = _paint(spec, block, cover, ink, geometry, style, device, rng)
     letters, kept = label_letters(block.letters, drawn, geometry)
     page = PageTruth(
         image,
@@ -152,27 +183,33 @@ def _cut_into(frame: Frame, block: Block, rng: np.random.Generator) -> Frame:
 def _paint(
     spec: PageSpec,
     block: Block,
-    drawn: Sequence[ProjectedLetter],
+    cover: Mask,
+    ink: Mask | None,
     geometry: Geometry,
     style: InkStyle,
     device: str,
     rng: np.random.Generator,
 ) -> Mask:
-    """The finished image, uint8 (H, W, 3) RGB."""
+    """The finished image, uint8 (H, W, 3) RGB; grey (H, W) if its `ink` is given as it is seen."""
     aug, q = spec.augment, geometry.scale
-    marks = project_marks(block.marks, geometry)
-    cover = ink_cover([*drawn, *marks], geometry, style, rng)
+    by_camera = device == "camera"
+    softer = 1.0 if by_camera else 0.3
     tone, colour = skin.draw_skin(geometry.size, q, aug.skin, rng)
     if rng.random() < 0.2 * aug.skin:
         show_through(tone, cover, q, rng)
     if rng.random() < 0.75:
         score_lines(tone, *_ruling(block, geometry, rng), q, aug.skin, rng)
-    page = lay_ink(skin.colour_skin(tone, colour, rng), cover, q, style, rng)
+    if ink is None:
+        page = lay_ink(skin.colour_skin(tone, colour, rng), cover, q, style, rng)
+    else:
+        weights = camera.draw_gray_weights(colour, aug.light * softer, rng)
+        page = skin.colour_skin(tone, np.array([weights @ colour], np.float32), rng)
+        darken_around(page, cover, q, style, rng)
+        cv2.multiply(page, cv2.LUT(cover, _BARE_SHARES), dst=page)
+        cv2.add(page, ink, dst=page, dtype=cv2.CV_32F)
     wear_page(page, cover, q, aug.skin, rng)
     if device == "none":
         return camera.expose(page, 0.0, rng)
-    by_camera = device == "camera"
-    softer = 1.0 if by_camera else 0.3
     add_uneven_light(page, aug.light * softer, rng)
     if rng.random() < (0.25 if by_camera else 0.04):
         add_glare(page, aug.light, rng)
@@ -184,40 +221,6 @@ def _paint(
     if rng.random() < (0.06 if by_camera else 0.15) * aug.light:
         image = camera.remove_colour(image)
     return image
-
-
-def ink_cover(
-    drawn: Sequence[ProjectedLetter], geometry: Geometry, style: InkStyle, rng: np.random.Generator
-) -> Mask:
-    """Ink coverage of the whole image, uint8 (H, W)."""
-    width, height = geometry.size
-    cover = np.zeros((height, width), np.uint8)
-    finer = fine_factor(geometry.scale)
-    spread = InkSpreader(style, geometry.scale, finer, rng)
-    margin = 2.0 + 0.1 * geometry.scale
-    for shape in drawn:
-        for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
-            if parts and _within(parts, width, height, margin):
-                ink = fill_mask(parts, cuts, finer, margin)
-                _add_ink(cover, spread(ink, rng), ink.x0, ink.y0)
-    return cover
-
-
-def _within(parts: Sequence[Points], width: int, height: int, margin: float) -> bool:
-    """Whether the frame shows any of these outlines, with `margin` px for spreading ink."""
-    points = np.concatenate(parts)
-    low, high = points.min(axis=0) - margin, points.max(axis=0) + margin
-    return bool(low[0] < width and low[1] < height and high[0] > 0 and high[1] > 0)
-
-
-def _add_ink(cover: Mask, patch: Mask, x: int, y: int) -> None:
-    """Lay `patch` on `cover` with its first px at column x, row y, as far as it is within."""
-    rows, columns = patch.shape
-    top, left = max(0, y), max(0, x)
-    bottom, right = min(cover.shape[0], y + rows), min(cover.shape[1], x + columns)
-    if bottom > top and right > left:
-        target = cover[top:bottom, left:right]
-        np.maximum(target, patch[top - y : bottom - y, left - x : right - x], out=target)
 
 
 def _ruling(

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.render.letterforms.raster import Mask
 from crownlet.datasets.render.page.skin import draw_polylines
-from crownlet.datasets.render.page.textures import Field
+from crownlet.datasets.render.page.textures import Field, in_planes
 
 _MAX_BARE_SHARE = 0.5
 """Most that a crease lightens ink towards skin: half the ink's darkness stays, so the stroke runs
@@ -33,7 +33,7 @@ def add_fold(page: Field, q: float, rng: np.random.Generator) -> None:
     reach = np.float32(max(2.0, q * rng.uniform(0.4, 3.0)))
     slope = np.exp(-np.abs(far) / reach) * np.sign(far)
     shade = np.asarray(1.0 + np.float32(rng.uniform(-0.14, 0.14)) * slope, np.float32)
-    cv2.multiply(page, cv2.merge([shade, shade, shade]), dst=page)
+    cv2.multiply(page, in_planes(shade, page), dst=page)
     along = np.linspace(-5.0, (height if upright else width) + 5.0, 60)
     half = (height if upright else width) / 2
     across = middle - lean * (along - half) + np.cumsum(rng.normal(0, 0.03 * q, 60))
@@ -55,8 +55,9 @@ def add_creases(page: Field, q: float, rng: np.random.Generator) -> None:
 
 
 def _skin_colour(page: Field) -> Field:
-    """Colour of the skin, (3,), if the page is not mostly ink."""
-    return np.asarray(np.quantile(page[::16, ::16].reshape(-1, 3), 0.7, axis=0), np.float32)
+    """Colour of the skin, (3,) or () of grey, if the page is not mostly ink."""
+    some = page[::16, ::16]
+    return np.asarray(np.quantile(some.reshape(-1, *some.shape[2:]), 0.7, axis=0), np.float32)
 
 
 def _crack(
@@ -76,20 +77,22 @@ def _crack(
     gaps = rng.uniform(0.2, 1.0, (max(1, patch.shape[0] // 6), max(1, patch.shape[1] // 6)))
     bare *= cv2.resize(gaps.astype(np.float32), (patch.shape[1], patch.shape[0]))
     shown = skin * np.float32(rng.uniform(0.9, 1.15))
-    patch += bare[:, :, None] * (shown - patch)
+    patch += in_planes(bare, page) * (shown - patch)
     # The wrinkle stands up a little: one flank is lit, the other shaded.
     flank = cv2.GaussianBlur(mask, (0, 0), max(0.8, q * float(rng.uniform(0.05, 0.2))))
     step = max(1, round(0.1 * q))
     slope = np.zeros(mask.shape, np.float32)
     slope[step:] = flank[step:].astype(np.float32) - flank[:-step]
     slope *= np.float32(rng.choice([-1.0, 1.0]) * rng.uniform(0.1, 0.35) / 255.0)
-    patch *= 1.0 + slope[:, :, None]
+    patch *= 1.0 + in_planes(slope, page)
 
 
 def add_holes(page: Field, cover: Mask, q: float, rng: np.random.Generator) -> None:
     """A few holes with what lies behind the sheet, dark or bright; `cover` is the ink to spare."""
     behind = rng.uniform(5, 60) if rng.random() < 0.6 else rng.uniform(200, 255)
     tint = np.clip(behind * np.exp(rng.normal(0, 0.08, 3)), 0, 255).astype(np.float32)
+    if page.ndim == 2:
+        tint = tint[1]
     for _ in range(int(rng.integers(1, 4))):
         _hole(page, cover, max(1.0, q * float(np.exp(rng.uniform(-1.6, 0.6)))), tint, rng)
 
@@ -124,15 +127,15 @@ def _hole(
     mask = np.zeros(patch.shape[:2], np.uint8)
     cv2.fillPoly(mask, [np.rint(ring * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
     rim = cv2.GaussianBlur(mask, (0, 0), max(0.8, 0.15 * radius)).astype(np.float32)
-    patch *= 1.0 - rim[:, :, None] * np.float32(0.25 / 255.0)
-    open_ = mask.astype(np.float32)[:, :, None] * np.float32(1 / 255.0)
-    patch += open_ * (tint - patch)
+    patch *= 1.0 - in_planes(rim * np.float32(0.25 / 255.0), page)
+    open_ = mask.astype(np.float32) * np.float32(1 / 255.0)
+    patch += in_planes(open_, page) * (tint - patch)
 
 
 def wear_page(
     page: Field, cover: Mask, q: float, strength: float, rng: np.random.Generator
 ) -> None:
-    """Wear `page`, (H, W, 3) float32, on which `cover` is the ink and `q` the pen in px."""
+    """Wear `page`, float32 in colour or grey, on which `cover` is the ink and `q` the pen in px."""
     chances = rng.random(4)
     if chances[0] < 0.2 * strength:
         add_fold(page, q, rng)

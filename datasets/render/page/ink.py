@@ -98,7 +98,7 @@ def add_spatter(cover: Mask, q: float, amount: float, rng: np.random.Generator) 
 
 
 def add_shine(paint: list[Field], flow: InkFlow, style: InkStyle, rng: np.random.Generator) -> None:
-    """Lay sheen and lights over the three planes of colour, in place."""
+    """Lay sheen and lights over the planes of colour, or the one of grey, in place."""
     q = flow.q
     toward_x, toward_y = np.float32(np.cos(style.lamp)), np.float32(np.sin(style.lamp))
     # Ink slopes down where there is less of it; the slope that looks to the lamp mirrors it.
@@ -113,7 +113,7 @@ def add_shine(paint: list[Field], flow: InkFlow, style: InkStyle, rng: np.random
     dull *= np.float32(style.gloss) * broad
     level = np.float32(1.85 - 0.95 * style.gloss)
     lit = np.clip((1.1 * facing + 0.4 * places + 0.5 * bumps - level) * 1.1, 0.0, 1.0) * broad
-    for plane, sheen, lamp in zip(paint, SHEEN_RGB, LAMP_RGB, strict=True):
+    for plane, sheen, lamp in zip(paint, SHEEN_RGB, LAMP_RGB, strict=False):
         plane += dull * (np.float32(sheen) - plane)
         plane += lit * (np.float32(lamp) - plane)
 
@@ -167,20 +167,15 @@ def _edge_noise(fine: float, rng: np.random.Generator) -> Mask:
 
 def lay_ink(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator) -> Field:
     """Ink of `cover` laid on `skin`, (H, W, 3) float32 RGB; the skin is changed in place."""
-    # Of small writing, edges are finer than the px: blurring them would only soften it.
-    style = replace(style, ragged=style.ragged * float(np.clip((q - 5.0) / 8.0, 0.0, 1.0)))
+    style = _spare_small_edges(style, q)
     cover = add_spatter(cover, q, style.spatter, rng)
-    _darken_around(skin, cover, q, style, rng)
+    darken_around(skin, cover, q, style, rng)
     soft = blur_edges(cover, q, style)
     flow = read_flow(cover, q, soft)
     if flow is None:
         return skin
     grip = skin_relief(skin, flow, q) if style.ragged > 0.5 else None
-    body = ink_thickness(flow, cover, grip, style, rng)
-    paint = _colour_ink(flow, body, style, rng)
-    # Thin ink still covers: half the body hides two thirds of the skin.
-    opaque = (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity)
-    alpha = opaque * roughen_edges(flow, soft, grip, style, rng)
+    paint, alpha = _paint_ink(flow, cover, soft, grip, style, rng)
     under = skin.reshape(-1, 3)
     spots = under.take(flow.index, axis=0)
     laid = np.stack([plane.ravel() for plane in paint], axis=1)
@@ -189,6 +184,41 @@ def lay_ink(skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.
     laid += spots
     under[flow.index] = laid
     return skin
+
+
+def ink_layer(
+    cover: Mask, q: float, style: InkStyle, rng: np.random.Generator
+) -> tuple[Mask, Mask]:
+    """Ink of `cover` (H, W) without a skin under it: how far it covers, 0 to 255, and its grey
+    times that share. The colours of `style` are greys."""
+    style = _spare_small_edges(style, q)
+    cover = add_spatter(cover, q, style.spatter, rng)
+    soft = blur_edges(cover, q, style)
+    flow = read_flow(cover, q, soft)
+    layers = np.zeros_like(cover), np.zeros_like(cover)
+    if flow is None:
+        return layers
+    (gray,), alpha = _paint_ink(flow, cover, soft, None, style, rng)
+    for layer, laid in zip(layers, (alpha * np.float32(255.0), alpha * gray), strict=True):
+        layer.ravel()[flow.index] = cv2.convertScaleAbs(laid).ravel()
+    return layers
+
+
+def _spare_small_edges(style: InkStyle, q: float) -> InkStyle:
+    """Of small writing, edges are finer than the px: blurring them would only soften it."""
+    return replace(style, ragged=style.ragged * float(np.clip((q - 5.0) / 8.0, 0.0, 1.0)))
+
+
+def _paint_ink(
+    flow: InkFlow, cover: Mask, soft: Mask, grip: Field | None, style: InkStyle,
+    rng: np.random.Generator,
+) -> tuple[list[Field], Field]:  # fmt: skip
+    """Planes of colour of the ink at the px of `flow`, and how far it hides the skin, 0 to 1."""
+    body = ink_thickness(flow, cover, grip, style, rng)
+    paint = _colour_ink(flow, body, style, rng)
+    # Thin ink still covers: half the body hides two thirds of the skin.
+    opaque = (1.0 - (1.0 - body) ** 1.6) * np.float32(style.opacity)
+    return paint, opaque * roughen_edges(flow, soft, grip, style, rng)
 
 
 def _colour_ink(
@@ -229,10 +259,12 @@ def _retouched_share(flow: InkFlow, share: float, rng: np.random.Generator) -> F
     return np.clip(4.0 * side, 0.0, 1.0)
 
 
-def _darken_around(
+def darken_around(
     skin: Field, cover: Mask, q: float, style: InkStyle, rng: np.random.Generator
 ) -> None:
-    """Oil about the letters, and the narrow border where ink crept; both darken the skin."""
+    """Oil about the letters, and the narrow border where ink crept; both darken the skin, which is
+    in colour or grey."""
+    tint: tuple[float, ...]
     for strength, reach, tint in (
         (style.halo, float(rng.uniform(0.4, 1.3)), (0.8, 1.0, 1.25)),
         (0.6 * style.fringe, 0.2, (0.85, 1.0, 1.15)),
@@ -240,8 +272,12 @@ def _darken_around(
         if strength:
             wide = _odd_size(reach * q)
             bleed = cv2.blur(cv2.blur(cover, (wide, wide)), (wide, wide))
+            if skin.ndim == 2:
+                tint, bleeds = tint[1:2], bleed
+            else:
+                bleeds = cv2.merge([bleed] * 3)
             table = 1.0 - np.linspace(0.0, strength, 256)[:, None] * np.array(tint)
-            shade = cv2.LUT(cv2.merge([bleed] * 3), table.astype(np.float32).reshape(256, 1, 3))
+            shade = cv2.LUT(bleeds, table.astype(np.float32).reshape(256, 1, len(tint)))
             cv2.multiply(skin, shade, dst=skin)
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-Colour = tuple[float, float, float]
+Colour = tuple[float, ...]
+"""Red, green and blue, 0 to 255; in a grey picture its grey alone."""
 
 MAX_INK_GAIN_Q = 0.04
 """Most that ink spreads over each edge, in q: strokes thicken by twice this; he stays open."""
@@ -128,6 +129,14 @@ def draw_ink(strength: float, rng: np.random.Generator) -> InkStyle:
         gloss=float(strength * sheen**0.6) if shining < 0.11 else 0.0,
         lamp=float(rng.normal(-np.pi / 2, 1.2)),
     )
+
+
+def in_gray(style: InkStyle, weights: npt.NDArray[np.float32]) -> InkStyle:
+    """The ink as a picture shows it in which `weights` (3,) of red, green and blue are the grey."""
+    colour, thin, patch = (
+        (float(np.dot(weights, c)),) for c in (style.colour, style.thin, style.patch)
+    )
+    return replace(style, colour=colour, thin=thin, patch=patch)
 
 
 def _as_colour(values: npt.NDArray[np.float64]) -> Colour:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from crownlet.datasets.render.page.textures import Field, Kind, crop_texture
+from crownlet.datasets.render.page.textures import Field, Kind, crop_texture, in_planes
 
 MAX_GLARE_SHARE = 0.6
 """Most of the light at a glare spot that is mirrored lamp. Ink there keeps four tenths of its
@@ -16,7 +16,7 @@ _SHADOW_SCALE_PX = 4
 
 
 def add_uneven_light(page: Field, strength: float, rng: np.random.Generator) -> None:
-    """Uneven light on (H, W, 3) float32: a falling lamp, dark corners, shadows."""
+    """Uneven light on (H, W, 3) or (H, W) float32: a falling lamp, dark corners, shadows."""
     if strength <= 0:
         return
     height, width = page.shape[:2]
@@ -32,7 +32,8 @@ def add_uneven_light(page: Field, strength: float, rng: np.random.Generator) -> 
     wide = cv2.resize(np.asarray(field, np.float32), (width, height))
     # Shaded places are lit by the sky or by the lamp's reflection: a little bluer, or warmer.
     blue = np.float32(rng.normal(0, 0.12) * strength)
-    cv2.multiply(page, cv2.merge([wide, wide, wide + blue * (1.0 - wide)]), dst=page)
+    shade = wide if page.ndim == 2 else cv2.merge([wide, wide, wide + blue * (1.0 - wide)])
+    cv2.multiply(page, shade, dst=page)
 
 
 def _shadow(size: tuple[int, int], rng: np.random.Generator) -> Field:
@@ -74,14 +75,13 @@ def add_glare(page: Field, strength: float, rng: np.random.Generator) -> None:
         u, v = (c * dx + s * dy) / np.float32(reach[0]), (c * dy - s * dx) / np.float32(reach[1])
         spot = np.maximum(spot, np.exp(-(u * u + v * v)))
     spot *= np.float32(MAX_GLARE_SHARE * min(1.0, strength) * rng.uniform(0.3, 1.0))
-    wide = cv2.resize(spot, (width, height))
+    wide = np.asarray(cv2.resize(spot, (width, height)), np.float32)
     if rng.random() < 0.5:
         kind: Kind = "crumple" if rng.random() < 0.5 else "cells"
         bumps = crop_texture(kind, (width, height), float(rng.uniform(0.7, 3.0)), rng)
         wide *= np.clip(np.float32(0.45) + np.float32(0.4) * bumps, 0.0, 1.0)
     lamp = np.float32(float(page[::16, ::16].max()) * rng.uniform(1.0, 1.4))
-    thick = cv2.merge([wide, wide, wide])
-    page += thick * (lamp - page)
+    page += in_planes(wide, page) * (lamp - page)
 
 
 def add_glints(page: Field, q: float, strength: float, rng: np.random.Generator) -> None:
@@ -97,7 +97,7 @@ def add_glints(page: Field, q: float, strength: float, rng: np.random.Generator)
     lit *= cv2.resize(np.clip(where - np.float32(0.3), 0.0, 1.0), (width, height))
     lit *= np.float32(min(1.0, strength) * rng.uniform(0.2, 0.6))
     lamp = np.float32(float(page[::16, ::16].max()) * rng.uniform(1.1, 1.6))
-    page += cv2.merge([lit, lit, lit]) * (lamp - page)
+    page += in_planes(lit, page) * (lamp - page)
 
 
 def draw_light_colour(strength: float, rng: np.random.Generator) -> Field:

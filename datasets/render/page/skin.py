@@ -145,8 +145,10 @@ def draw_skin(
 def colour_skin(tone: Field, colour: Field, rng: np.random.Generator) -> Field:
     """Skin of this tone as (H, W, 3) float32 RGB, 0 to 255; dark places are warmer.
 
-    Half the skins are mottled redder and yellower besides.
+    Half the skins are mottled redder and yellower besides. A `colour` (1,) of grey gives (H, W).
     """
+    if len(colour) == 1:
+        return np.asarray(np.maximum(tone, 0.2, out=tone) * colour[0], np.float32)
     warmth = np.array([rng.uniform(0.65, 0.9), 1.0, rng.uniform(1.1, 1.9)], np.float32)
     np.maximum(tone, 0.2, out=tone)
     planes = [tone * (k * c) + (1 - k) * c for k, c in zip(warmth, colour, strict=True)]

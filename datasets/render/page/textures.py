@@ -67,6 +67,11 @@ def crop_texture(
     return np.asarray(cv2.resize(part, (width, height), interpolation=mode), np.float32)
 
 
+def in_planes(field: Field, page: npt.NDArray[np.generic]) -> Field:
+    """`field` (H, W) once for each plane of `page`, (H, W, 3) in colour or (H, W) in grey."""
+    return field if page.ndim == 2 else np.asarray(cv2.merge([field] * 3), np.float32)
+
+
 def _blur_wrapped(field: npt.NDArray[np.float64], x: float, y: float) -> npt.NDArray[np.float64]:
     """Gaussian blur that wraps around; standard deviations in px."""
     frequency = np.fft.fftfreq(TILE_SIDE_PX)

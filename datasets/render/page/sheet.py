@@ -1,0 +1,95 @@
+"""Writing in ink: the cover of a picture, or a flat sheet inked once for several pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from crownlet.datasets.render.letterforms.raster import Mask, fill_mask, fine_factor
+from crownlet.datasets.render.page.block import Block
+from crownlet.datasets.render.page.geometry import Geometry, Points, draw_geometry
+from crownlet.datasets.render.page.ink import InkSpreader, ink_layer
+from crownlet.datasets.render.page.ink_style import InkStyle
+from crownlet.datasets.render.page.labels import ProjectedLetter, project_letters
+from crownlet.datasets.render.page.marks import project_marks
+
+SHEET_MARGIN_Q = 3.0
+"""What tilt and perspective may show beyond the frame of a picture, in q."""
+
+
+@dataclass(frozen=True)
+class InkedSheet:
+    """Writing in ink on a flat sheet, without its skin."""
+
+    style: InkStyle
+    """In greys."""
+    cover: Mask
+    """(H, W): how far ink covers each px."""
+    gray: Mask
+    """(H, W): its grey times that share."""
+    geometry: Geometry
+    """Where the layer lies on the page."""
+
+    def shown(self, geometry: Geometry) -> tuple[Mask, Mask]:
+        """How far ink covers each px of a picture, and its grey times that share; (H, W) each."""
+        maps = geometry.sources(self.geometry)
+        cover, gray = (
+            np.asarray(cv2.remap(plane, *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT))
+            for plane in (self.cover, self.gray)
+        )
+        return np.asarray(cover, np.uint8), np.asarray(gray, np.uint8)
+
+
+def ink_sheet(
+    block: Block, scale: float, room: float, style: InkStyle, rng: np.random.Generator
+) -> InkedSheet:
+    """All of the writing that a picture at `scale` px a q may show with `room` q around the text.
+
+    The colours of `style` are greys.
+    """
+    room = max(0.0, room) + SHEET_MARGIN_Q
+    frame = (
+        block.edges[0] - room, block.ruled[0] - 2.0 - room, block.edges[1] + room,
+        block.ruled[-1] + 5.0 + room,
+    )  # fmt: skip
+    flat = draw_geometry(frame, scale, 0.0, rng)
+    drawn = [*project_letters(block.letters, flat), *project_marks(block.marks, flat)]
+    cover = ink_cover(drawn, flat, style, rng)
+    return InkedSheet(style, *ink_layer(cover, scale, style, rng), flat)
+
+
+def ink_cover(
+    drawn: Sequence[ProjectedLetter], geometry: Geometry, style: InkStyle, rng: np.random.Generator
+) -> Mask:
+    """Ink coverage of the whole image, uint8 (H, W)."""
+    width, height = geometry.size
+    cover = np.zeros((height, width), np.uint8)
+    finer = fine_factor(geometry.scale)
+    spread = InkSpreader(style, geometry.scale, finer, rng)
+    margin = 2.0 + 0.1 * geometry.scale
+    for shape in drawn:
+        for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
+            if parts and _within(parts, width, height, margin):
+                ink = fill_mask(parts, cuts, finer, margin)
+                _add_ink(cover, spread(ink, rng), ink.x0, ink.y0)
+    return cover
+
+
+def _within(parts: Sequence[Points], width: int, height: int, margin: float) -> bool:
+    """Whether the frame shows any of these outlines, with `margin` px for spreading ink."""
+    points = np.concatenate(parts)
+    low, high = points.min(axis=0) - margin, points.max(axis=0) + margin
+    return bool(low[0] < width and low[1] < height and high[0] > 0 and high[1] > 0)
+
+
+def _add_ink(cover: Mask, patch: Mask, x: int, y: int) -> None:
+    """Lay `patch` on `cover` with its first px at column x, row y, as far as it is within."""
+    rows, columns = patch.shape
+    top, left = max(0, y), max(0, x)
+    bottom, right = min(cover.shape[0], y + rows), min(cover.shape[1], x + columns)
+    if bottom > top and right > left:
+        target = cover[top:bottom, left:right]
+        np.maximum(target, patch[top - y : bottom - y, left - x : right - x], out=target)
