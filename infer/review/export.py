@@ -49,6 +49,7 @@ from crownlet.infer.run.names import (
 )
 from crownlet.infer.run.pictures import find_picture
 from crownlet.infer.run.run import Run, StoredPage, open_run
+from crownlet.infer.view.language import ENGLISH, speaking
 
 Json = dict[str, Any]
 
@@ -112,7 +113,8 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
     cannot be written.
     """
     opened = run if isinstance(run, Run) else open_run(run)
-    with hold_folder(opened.folder, "crownlet review", "decisions"):
+    # What is written stays English, whatever page asks for it.
+    with hold_folder(opened.folder, "crownlet review", "decisions"), speaking(ENGLISH):
         return _export_held(opened, store)
 
 

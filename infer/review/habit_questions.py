@@ -20,6 +20,8 @@ from crownlet.infer.review.models import Origin
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS, Question, page_questions
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.tables import read_json
+from crownlet.infer.view.language import translate
+from crownlet.infer.view.sentences import retell
 from crownlet.infer.view.wording import count_of, latin_name
 
 if TYPE_CHECKING:
@@ -153,12 +155,28 @@ def habit_claim(key: str, forms: str, count: int, none: bool = False) -> str:
     Such as "None of these 67 bets has a crown.", where `none` of them has one.
     """
     defect, tags = parse_habit_key(key)
-    name = latin_name(forms) if len(forms) == 1 else "letter"
-    these = f"these {count_of(count, name)}" if count > 1 else f"this {name}"
+    name = latin_name(forms) if len(forms) == 1 else ""
+    these = _these_letters(name, count)
     if tags is None:
-        return f"On {these}: {defect_phrase(defect)}."
+        return translate("On {these}: {what}.", these=these, what=retell(defect_phrase(defect)))
+    if none and count > 1:
+        return translate("None of {these} has a crown.", these=these)
     if none:
-        return f"None of {these} has a crown." if count > 1 else f"On {these}: no crown."
-    many = "more" if defect == "tag_excess" else "fewer"
-    expected = f"{count_of(tags, 'crown')} expected" if tags else "none expected"
-    return f"On {these}: {many} crowns than expected ({expected})."
+        return translate("On {these}: no crown.", these=these)
+    crowns = count_of(tags, "crown") if tags else translate("none")
+    if defect == "tag_excess":
+        return translate(
+            "On {these}: more crowns than expected ({crowns} expected).", these=these, crowns=crowns
+        )
+    return translate(
+        "On {these}: fewer crowns than expected ({crowns} expected).", these=these, crowns=crowns
+    )
+
+
+def _these_letters(name: str, count: int) -> str:
+    """Such as "these 67 bets", or "this letter" where no form is named."""
+    if count == 1:
+        return translate("this {letter}", letter=name or translate("letter"))
+    if not name:
+        return translate("these {letters}", letters=count_of(count, "letter"))
+    return translate("these {n} {letter}s", n=f"{count:,}", letter=name)

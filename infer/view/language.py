@@ -64,6 +64,11 @@ def speech() -> Speech:
     return _speech.get()
 
 
+def direction() -> str:
+    """The direction of the language spoken, as HTML names it."""
+    return "rtl" if _speech.get().language == "he" else "ltr"
+
+
 def is_english() -> bool:
     """Whether messages stand as the code has them."""
     return _speech.get().language == "en"

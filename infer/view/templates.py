@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from crownlet.infer.view.language import (
     choose_message,
+    direction,
     isolate,
     isolate_values,
     speech,
@@ -34,7 +35,7 @@ def template_environment(*folders: Path, **known: object) -> Environment:
     )  # fmt: skip
     made.globals.update(
         _=_message, _n=_count_message, told=retell, bdi=isolate, trade=trade_heading,
-        speech=speech, **known,
+        speech=speech, direction=direction, **known,
     )  # fmt: skip
     return made
 

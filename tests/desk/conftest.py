@@ -3,5 +3,5 @@
 import sys
 from pathlib import Path
 
-for room in ("infer", "review", "desk"):
+for room in ("infer", "review", "view", "desk"):
     sys.path.insert(0, str(Path(__file__).parents[1] / room))

@@ -14,6 +14,7 @@ from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES
 from crownlet.datasets.scribal.texts import KNOWN_PORTIONS
 from crownlet.infer.limits import limits_of
+from crownlet.infer.review.web import actions, app, habits, item_view, pages, speech
 from crownlet.infer.review.wording import CHOICE_BUTTONS
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.sheet import elsewhere, statements, teaching_sheet, wellformed, wording
@@ -114,6 +115,11 @@ def data_messages() -> set[Message]:
         teaching_sheet.SAME_SCROLL, teaching_sheet.OTHER_SCROLL,
         *wellformed.DRAWING_BY_STYLE.values(), *NEVER_EXAMINED, RULING_TEXT, NAME_CAUTION,
         UNFAMILIAR_TEXT,
+        actions.STALE_MESSAGE, app.OTHER_STATUS_MESSAGE, *app.STATUS_MESSAGES.values(),
+        *habits.SAVED_WORDS.values(), habits.NOT_THIS_GROUP, *item_view.QUESTION_BY_KIND.values(),
+        *item_view.LOOSE_PART_BY_LETTER.values(), item_view.OTHER_PART,
+        *item_view.ROUTE_SENTENCES.values(), *item_view.VERDICT_WORDS.values(), *pages.CAUTIONS,
+        pages.CHOOSE_READERS_MESSAGE, pages.LETTER_WORDS, *speech.STYLE_MESSAGES.values(),
         *(words for b in CHOICE_BUTTONS for words in (b.words, b.short, b.brief) if words),
     }  # fmt: skip
 

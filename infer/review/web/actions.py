@@ -18,12 +18,15 @@ from crownlet.infer.review.web.requests import (
     BrowserWindow,
     UserFacingError,
     cookie_name,
+    page_of_this_server,
     parse_item_number,
     parse_reader_name,
     read_filter,
     read_window,
 )
 from crownlet.infer.review.wording import choice_sign, decision_words
+from crownlet.infer.view.language import translate, translate_count
+from crownlet.infer.view.sentences import retell
 
 MAX_ITEMS_PER_REQUEST = 10_000
 """Letters decided in one step; a wall shows no more."""
@@ -42,10 +45,8 @@ async def set_reader(request: Request) -> Response:
 async def set_blind(request: Request) -> Response:
     """Switch between blind and not, and go back to the page from which it was sent."""
     form = await request.form()
-    back = form.get("back")
-    # Only a path of this server: "//elsewhere" would be another host.
-    inside = isinstance(back, str) and back.startswith("/") and not back.startswith(("//", "/\\"))
-    answer = RedirectResponse(str(back) if inside else session_of(request).home, 303)
+    back = page_of_this_server(form.get("back")) or session_of(request).home
+    answer = RedirectResponse(back, 303)
     _set_cookie(request, answer, "blind", "1" if form.get("blind") == "1" else "0")
     return answer
 
@@ -68,13 +69,17 @@ async def decide(request: Request) -> Response:
         answers = [Answer(item, choice, version, right, note) for item, version in items]
         session.store.decide_many(answers, window.reader, blind=window.blind)
     except StaleError:
-        return _current_state(request, window, items, sent, {"error": STALE_MESSAGE}, 409)
+        return _current_state(
+            request, window, items, sent, {"error": translate(STALE_MESSAGE)}, 409
+        )
     except ItemError:
         raise UserFacingError("There is no such letter in this review.", 404) from None
     except ChoiceError as error:
         raise UserFacingError(str(error)) from None
     words = decision_words(choice, right)
-    message = f"Saved: {words}." if len(items) == 1 else f"Saved {len(items)} times: {words}."
+    message = translate_count(
+        "Saved: {words}.", "Saved {n} times: {words}.", len(items), words=words
+    )
     if sent.get("wall"):
         return _current_state(request, window, items, sent, {"said": message})
     item_filter = read_filter(request)
@@ -90,7 +95,9 @@ async def undo(request: Request) -> Response:
     if not back:
         raise UserFacingError("There is nothing to take back.")
     words = decision_words(back[0].choice, back[0].right_letter)
-    message = f"Taken back{f' {len(back)} times' if len(back) > 1 else ''}: {words}."
+    message = translate_count(
+        "Taken back: {words}.", "Taken back {n} times: {words}.", len(back), words=words
+    )
     if sent.get("wall"):
         return _current_state(request, window, [(d.item, 0) for d in back], sent, {"said": message})
     return _letter_response(request, window, session.item(window, back[0].item), message)
@@ -102,7 +109,8 @@ async def export(request: Request) -> Response:
 
     session = session_of(request)
     written = await run_in_threadpool(export_review, session.run, session.store)
-    request.app.state.message[read_window(request).reader] = f"Written: {written}"
+    message = translate("Written: {what}", what=" ".join(map(retell, str(written).splitlines())))
+    request.app.state.message[read_window(request).reader] = message
     return RedirectResponse(session.home, 303)
 
 
@@ -157,16 +165,18 @@ def _letter_response(
     request: Request, window: BrowserWindow, item: Item | None, message: str
 ) -> Response:
     part = session_of(request).letter_values(window, item, read_filter(request))
-    following = f" Next: {part['view'].question}" if part["view"] else " Nothing is left here."
+    following = translate("Nothing is left here.")
+    if part["view"]:
+        following = translate("Next: {question}", question=part["view"].question)
     return JSONResponse(
-        {"said": message + following, "url": part["url"], "html": render("letter.html", part)}
+        {"said": f"{message} {following}", "url": part["url"], "html": render("letter.html", part)}
     )
 
 
 def cell_state(item: Item) -> dict[str, Any]:
     """An item as the wall shows it."""
     made = item.decision
-    words = decision_words(made.choice, made.right_letter) if made else "open"
+    words = decision_words(made.choice, made.right_letter) if made else translate("open")
     return {
         "id": item.id, "version": item.version, "choice": made.choice if made else "",
         "words": words, "tag": f"{choice_sign(made.choice)} {words}" if made else "",

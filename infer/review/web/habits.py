@@ -24,10 +24,17 @@ from crownlet.infer.review.web.requests import (
     read_window,
 )
 from crownlet.infer.review.web.session import ReviewSession, habit_address
+from crownlet.infer.view.language import translate
 from crownlet.infer.view.wording import count_of, describe_defect
 
 ANSWERS: tuple[Choice, ...] = ("present", "not_present", "cannot_tell", "authority")
 """What may be answered for all letters of a hand."""
+
+SAVED_WORDS: dict[Choice, str] = {
+    "present": "have it", "not_present": "do not", "cannot_tell": "cannot be told",
+    "authority": "are a question for an authority",
+}  # fmt: skip
+"""What was kept of some letters."""
 
 NOT_THIS_GROUP = "These letters are asked otherwise by now; load the page again."
 
@@ -90,7 +97,7 @@ async def answer_habit(request: Request) -> Response:
         # The window has shown what the program holds of them.
         session.store.decide_many(answers, window.reader, blind=False, opinion_shown=True)
     except StaleError:
-        return _state(session, window, given, {"error": STALE_MESSAGE}, 409)
+        return _state(session, window, given, {"error": translate(STALE_MESSAGE)}, 409)
     except ChoiceError as error:
         raise UserFacingError(str(error)) from None
     return _state(session, window, given, {"said": _saved_words(choices.values())})
@@ -111,12 +118,11 @@ def choice_for(item: Item, answer: Choice, otherwise: bool) -> Choice:
 
 def _saved_words(choices: Sequence[Choice] | Any) -> str:
     counts = Counter(choices)
-    words = {
-        "present": "have it", "not_present": "do not", "cannot_tell": "cannot be told",
-        "authority": "are a question for an authority",
-    }  # fmt: skip
-    listed = [f"{counts[choice]} {words[choice]}" for choice in ANSWERS if counts[choice]]
-    return f"Saved for {count_of(sum(counts.values()), 'letter')}: {', '.join(listed)}."
+    listed = [
+        f"{counts[choice]} {translate(SAVED_WORDS[choice])}" for choice in ANSWERS if counts[choice]
+    ]
+    letters = count_of(sum(counts.values()), "letter")
+    return translate("Saved for {letters}: {what}.", letters=letters, what=", ".join(listed))
 
 
 def _state(
@@ -156,19 +162,15 @@ def _parts(letters: Sequence[Item]) -> list[HabitPart]:
     ordered = sorted(letters, key=lambda item: LETTERS.find(item.letter or " "))
     seen = tuple(item for item in ordered if item.origin in ("habit", "finding"))
     doubted = [item for item in ordered if item.origin in ("habit_doubt", "review")]
+    rather_so = tuple(i for i in doubted if is_claimed(i.origin, i.p))
+    rather_not = tuple(i for i in doubted if not is_claimed(i.origin, i.p))
+    not_so = tuple(i for i in ordered if i.origin == "habit_exception")
     parts = [
         HabitPart("", seen, True),
-        HabitPart(
-            "In doubt, rather so", tuple(i for i in doubted if is_claimed(i.origin, i.p)), True
-        ),
-        HabitPart(
-            "In doubt, rather not so", tuple(i for i in doubted if not is_claimed(i.origin, i.p)),
-            False,
-        ),
-        HabitPart(
-            "Not so", tuple(i for i in ordered if i.origin == "habit_exception"), False
-        ),
-    ]  # fmt: skip
+        HabitPart(translate("In doubt, rather so"), rather_so, True),
+        HabitPart(translate("In doubt, rather not so"), rather_not, False),
+        HabitPart(translate("Not so"), not_so, False),
+    ]
     return [part for part in parts if part.cells]
 
 

@@ -23,6 +23,7 @@ from crownlet.infer.records import (
 )
 from crownlet.infer.review.item_crops import measures_of
 from crownlet.infer.review.models import LETTER_KIND
+from crownlet.infer.view.language import translate, translate_count
 from crownlet.infer.view.lengths import describe_length
 from crownlet.infer.view.wording import defect_words, latin_name
 
@@ -83,6 +84,8 @@ LOOSE_PART_BY_LETTER = {
     "ת": "the foot",
 }  # fmt: skip
 """The part that may lie apart from the body, by letter; "a part" for the others."""
+
+OTHER_PART = "a part"
 
 ROUTE_SENTENCES: dict[Route, str] = {
     "clear": "It saw nothing to look at here.",
@@ -200,11 +203,12 @@ def question_text(
     if words is None:
         entry = CATALOGUE.get(kind)
         description = entry.description if entry else defect_words(kind)
-        return f"{description} Is it so here?"
-    return words.format(
-        letter=_letter_name(letter) or "letter",
-        expected=_letter_name(expected or letter) or "letter",
-        part=LOOSE_PART_BY_LETTER.get(letter, "a part"),
+        return f"{translate(description)} {translate('Is it so here?')}"
+    return translate(
+        words,
+        letter=_letter_name(letter) or translate("letter"),
+        expected=_letter_name(expected or letter) or translate("letter"),
+        part=translate(LOOSE_PART_BY_LETTER.get(letter, OTHER_PART)),
         tags="" if tags is None else f" ({tags})",
     )
 
@@ -241,7 +245,12 @@ def program_opinion(item: Item, run: Run) -> ProgramOpinion:
     record, scroll = run.pages[item.page].record, run.scroll_of(item.page)
     glyph = record.glyphs[item.glyphs[0] - 1] if item.glyphs else None
     word = word_of_line(record, glyph) if glyph else 0
-    where = f"line {glyph.line}, word {word}, letter {glyph.place}" if glyph else ""
+    where = ""
+    if glyph:
+        where = translate(
+            "line {line}, word {word}, letter {place}", line=glyph.line, word=word,
+            place=glyph.place,
+        )  # fmt: skip
     return ProgramOpinion(
         scroll=scroll.name,
         source=scroll.source,
@@ -264,7 +273,9 @@ def _other_findings(item: Item, run: Run) -> tuple[str, ...]:
         for kind in (finding.kind, *finding.others)
         if kind != item.kind
     ]
-    return (f"It also says of this place: {', '.join(kinds)}.",) if kinds else ()
+    if not kinds:
+        return ()
+    return (translate("It also says of this place: {kinds}.", kinds=", ".join(kinds)),)
 
 
 def _find_gap(item: Item, gaps: tuple[GapRecord, ...]) -> GapRecord | None:
@@ -278,26 +289,33 @@ def _network_sentences(item: Item, glyph: GlyphRecord | None, gap: GapRecord | N
         p = getattr(gap, f"p_{item.kind}", None)
     elif glyph is not None:
         p = glyph.p.get(item.kind)
-    lines = [] if p is None else [f"It gives {chances_in_100(p)} that it is so."]
+    lines = (
+        []
+        if p is None
+        else [translate("It gives {chances} that it is so.", chances=chances_in_100(p))]
+    )
     seen = gap if gap is not None and len(item.glyphs) == 2 else glyph
     if seen is not None:
-        lines.append(ROUTE_SENTENCES[seen.route])
+        lines.append(translate(ROUTE_SENTENCES[seen.route]))
     if glyph is not None and len(item.glyphs) == 1:
         name = latin_name(glyph.letter)
-        lines.append(f"It read the letter as {name} ({chances_in_100(glyph.letter_p)}).")
+        chances = chances_in_100(glyph.letter_p)
+        lines.append(
+            translate("It read the letter as {letter} ({chances}).", letter=name, chances=chances)
+        )
     return lines
 
 
 def chances_in_100(p: float) -> str:
     """A probability in words: chances in a hundred."""
     if p < 0.005:
-        return "less than 1 chance in 100"
+        return translate("less than 1 chance in 100")
     if p > 0.995:
-        return "more than 99 chances in 100"
-    return f"{round(p * 100)} chance{'' if round(p * 100) == 1 else 's'} in 100"
+        return translate("more than 99 chances in 100")
+    return translate_count("{n} chance in 100", "{n} chances in 100", round(p * 100))
 
 
 def measure_sentence(m: Measurement) -> str:
     """A measurement in words; lengths in widths of the pen, and in mm where known."""
     length = describe_length(m.q, m.mm)
-    return f"{defect_words(m.name)}: {length}; {VERDICT_WORDS.get(m.says, m.says)}"
+    return f"{defect_words(m.name)}: {length}; {translate(VERDICT_WORDS.get(m.says, m.says))}"

@@ -36,6 +36,7 @@ from crownlet.infer.review.web.requests import (
 )
 from crownlet.infer.review.web.session import ReviewSession, Wall, build_walls, list_habits
 from crownlet.infer.run.survey_state import read_survey
+from crownlet.infer.view.language import translate
 from crownlet.infer.view.wording import NAME_CAUTION, RULING_TEXT, describe_defect, latin_name
 
 if TYPE_CHECKING:
@@ -148,7 +149,7 @@ def _walls_by_kind(session: ReviewSession, reader: str) -> list[dict[str, Any]]:
     return [
         {
             "kind": kind,
-            "words": LETTER_WORDS if kind == LETTER_KIND else describe_defect(kind),
+            "words": translate(LETTER_WORDS) if kind == LETTER_KIND else describe_defect(kind),
             "walls": [
                 {
                     "letter": "" if len(wall.letters) > 1 else wall.letters[0],
@@ -163,11 +164,11 @@ def _walls_by_kind(session: ReviewSession, reader: str) -> list[dict[str, Any]]:
 
 
 def _wall_name(wall: Wall) -> str:
-    return "several letters" if len(wall.letters) > 1 else _letter_name(wall.letters[0])
+    return translate("several letters") if len(wall.letters) > 1 else _letter_name(wall.letters[0])
 
 
 def _letter_name(letter: str) -> str:
-    return latin_name(letter) if letter in BY_CHAR else "places"
+    return latin_name(letter) if letter in BY_CHAR else translate("places")
 
 
 async def show_one(request: Request) -> Response:
@@ -300,15 +301,24 @@ def _summarise_agreement(
     found = measure_agreement_by_kind(store, a, b)
     whole = found.pop(ALL_KINDS, None)
     if whole is None or whole.agreed is None:
-        return ["No place has been decided by both yet."], []
+        return [translate("No place has been decided by both yet.")], []
     same = round(whole.agreed * whole.items)
-    counts = f"Both decided {whole.items} places and said the same of {same}"
-    lines = [f"{counts} ({whole.agreed:.0%})."]
+    lines = [
+        translate(
+            "Both decided {items} places and said the same of {same} ({share}).",
+            items=whole.items, same=same, share=f"{whole.agreed:.0%}",
+        )
+    ]  # fmt: skip
     if whole.kappa is None:
-        lines.append("Both always gave one answer, so agreement beyond chance cannot be measured.")
+        lines.append(
+            translate("Both always gave one answer, so agreement beyond chance cannot be measured.")
+        )
     else:
         lines.append(
-            f"Cohen's kappa is {whole.kappa:.2f}: 1 is full agreement, 0 no more than chance gives."
+            translate(
+                "Cohen's kappa is {kappa}: 1 is full agreement, 0 no more than chance gives.",
+                kappa=f"{whole.kappa:.2f}",
+            )
         )
     return lines, [
         KindAgreement(kind, each.items, each.agreed, each.kappa)

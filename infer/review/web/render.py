@@ -9,9 +9,10 @@ from typing import Any
 from jinja2 import Environment
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
+from crownlet.infer.review.web.speech import script_words, speech_choices
 from crownlet.infer.review.wording import CHOICE_BUTTONS, choice_sign, decision_words
 from crownlet.infer.view.templates import template_environment
-from crownlet.infer.view.wording import defect_words
+from crownlet.infer.view.wording import count_of, defect_words
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
 
@@ -25,6 +26,9 @@ def _environment() -> Environment:
         decision_words=decision_words,
         defect_words=defect_words,
         choice_sign=choice_sign,
+        count_of=count_of,
+        script_words=script_words,
+        speech_choices=speech_choices,
     )
 
 

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.scribal.alphabet import BY_CHAR, BY_SLUG
 from crownlet.infer.review.reader_order import MAX_READER_NAME_CHARACTERS
+from crownlet.infer.view.language import translate
 
 NO_LETTER_SLUG = "none"
 """In an address, in place of a letter: doubts of no single letter."""
@@ -75,8 +76,17 @@ def parse_reader_name(given: object) -> str:
         raise UserFacingError("The reader's name is missing; choose one at the beginning.")
     name = " ".join(unicodedata.normalize("NFC", given).split())
     if not name or len(name) > MAX_READER_NAME_CHARACTERS or not name.isprintable():
-        raise UserFacingError(f"Give a name of 1 to {MAX_READER_NAME_CHARACTERS} letters.")
+        raise UserFacingError(
+            translate("Give a name of 1 to {most} letters.", most=MAX_READER_NAME_CHARACTERS)
+        )
     return name
+
+
+def page_of_this_server(given: object) -> str | None:
+    """The address of a page to go back to; None where it is none of this server's."""
+    # "//elsewhere" would be another host.
+    inside = isinstance(given, str) and given.startswith("/")
+    return str(given) if inside and not str(given).startswith(("//", "/\\")) else None
 
 
 def cookie_name(request: Request, name: str) -> str:

@@ -1,7 +1,8 @@
 // What is asked once of a hand: letters that are otherwise are clicked, then all get one answer.
 
+import { say } from "./say.js";
 import { $, announce, post } from "./server.js";
-import { cells, focused, focusOn, refresh, resize, toggleMarks, wall, wallKey, wasSeen } from "./wall.js";
+import { cells, focused, focusOn, refresh, resize, toggleMarks, unseenWords, wall, wallKey, wasSeen } from "./wall.js";
 
 export const habit = wall?.dataset.habit;
 
@@ -17,7 +18,7 @@ const isOtherwise = (cell) => cell.getAttribute("aria-pressed") === "true";
 export async function answer(choice) {
   if (choice === "other_letter") return;
   const seen = cells.filter(wasSeen);
-  if (!seen.length) return announce("No letter has been on your screen yet.");
+  if (!seen.length) return announce(say("No letter has been on your screen yet."));
   // Letters decided before keep their decision while others are open.
   const open = seen.filter((cell) => !cell.dataset.choice || isOtherwise(cell));
   const shown = open.length ? open : seen;
@@ -29,8 +30,7 @@ export async function answer(choice) {
   refresh(reply);
   for (const cell of shown) cell.setAttribute("aria-pressed", "false");
   const unseen = cells.filter((cell) => !cell.dataset.choice).length;
-  const more = unseen ? ` ${unseen} more ${unseen === 1 ? "was" : "were"} not shown yet and stay open.` : "";
-  announce(reply.said + more);
+  announce(reply.said + (unseen ? ` ${unseenWords(unseen)}` : ""));
   if (!unseen) $("following").focus();
 }
 

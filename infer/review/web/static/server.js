@@ -1,6 +1,8 @@
 // Requests to the server. Only what the server confirmed is saved: until it answers the page stays
 // as it is, and after an error the reader sees that nothing was saved.
 
+import { say } from "./say.js";
+
 export const $ = (id) => document.getElementById(id);
 export const main = $("main");
 
@@ -22,7 +24,7 @@ export async function ask(path, options, refresh = () => {}) {
   if (busy) return null;
   busy = true;
   main.setAttribute("aria-busy", "true");
-  const unsaved = options.method === "POST" ? " This was not saved." : "";
+  const unsaved = options.method === "POST" ? ` ${say("This was not saved.")}` : "";
   try {
     const reply = await fetch(path, { ...options, signal: AbortSignal.timeout(20000) });
     const json = (reply.headers.get("content-type") || "").startsWith("application/json");
@@ -32,8 +34,8 @@ export async function ask(path, options, refresh = () => {}) {
     alarm(answer.error.trim() + unsaved);
   } catch {
     alarm(
-      `The server does not answer.${unsaved} What was confirmed before is kept. ` +
-        "Start the program again and open the address it prints."
+      say("The server does not answer.") + unsaved + " " + say("What was confirmed before is kept.") +
+        " " + say("Start the program again and open the address it prints.")
     );
   } finally {
     busy = false;

@@ -1,6 +1,7 @@
 // The wall: crops from right to left, one in focus; the remaining ones can be decided together.
 // Crops are as large as the window allows, and bare until marks are asked for.
 
+import { say, sayCount } from "./say.js";
 import { $, announce, post } from "./server.js";
 
 export const wall = $("wall");
@@ -138,8 +139,14 @@ export async function undo() {
 // Open crops whose pictures have been on the screen; only these are decided together.
 const remaining = () => cells.filter((cell) => !cell.dataset.choice && seen.has(cell));
 
-const REST_WORDS = { not_present: "not present", present: "present" };
+const REST_WORDS = { not_present: say("not present"), present: say("present") };
 let restChoice = "not_present";
+
+// That some crops have not been on the screen.
+export const unseenWords = (count) =>
+  sayCount(
+    "{n} more was not shown yet and stays open.", "{n} more were not shown yet and stay open.", count
+  );
 
 // Ask whether all that is open and was seen gets one answer.
 export function askRemaining(choice) {
@@ -148,15 +155,15 @@ export function askRemaining(choice) {
   const count = remaining().length;
   const unseen = cells.filter((cell) => !cell.dataset.choice && !seen.has(cell)).length;
   if (!count) {
-    announce(unseen ? "Nothing open has been on your screen yet." : "Nothing is open here.");
+    announce(unseen ? say("Nothing open has been on your screen yet.") : say("Nothing is open here."));
     return;
   }
-  const one = count === 1;
   $("rest-words").textContent =
-    `${count} open crop${one ? " has" : "s have"} been on your screen. ` +
-    `Set ${one ? "it" : "them all"} to “${words}”?` +
-    (unseen ? ` ${unseen} more ${unseen === 1 ? "was" : "were"} not shown yet and stay open.` : "");
-  $("rest-title").textContent = `The rest: ${words}`;
+    sayCount(
+      "{n} open crop has been on your screen. Set it to “{words}”?",
+      "{n} open crops have been on your screen. Set them all to “{words}”?", count, { words }
+    ) + (unseen ? ` ${unseenWords(unseen)}` : "");
+  $("rest-title").textContent = say("The rest: {words}", { words });
   $("rest").returnValue = "";
   $("rest").showModal();
   $("rest-yes").focus();
