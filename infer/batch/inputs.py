@@ -30,6 +30,7 @@ from crownlet.infer.run.names import (
     REVIEW_STORE_FILE,
     SCROLLS_FILE,
 )
+from crownlet.infer.view.choice import VIEW_FILE
 
 CAUSE_BY_SUFFIX = {
     **dict.fromkeys((".csv", ".tsv", ".xls", ".xlsx", ".ods"), "a table"),
@@ -198,6 +199,7 @@ def cause_unread(path: Path) -> str:
 
 RESERVED_NAMES = (
     "sheets", PDF_PAGES_FOLDER, SCROLLS_FILE, REVIEW_LABELS_FILE, REVIEW_DECISIONS_FILE,
+    VIEW_FILE,
     *(name + end for name in (REVIEW_STORE_FILE, REVIEW_PICTURES_FILE)
       for end in ("", "-wal", "-shm")),
 )  # fmt: skip

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.infer.commands import DONE, WRONG_USAGE
+from crownlet.infer.view.choice import add_speech_arguments, choose_speech
 from crownlet.infer.view.console import print_error
 
 DEFAULT_FOLDER = Path("~/Crownlet")
@@ -25,6 +26,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     desk.add_argument(
         "--no-browser", action="store_true", help="print the address and open no browser"
     )
+    add_speech_arguments(desk)
     desk.set_defaults(run=run)
 
 
@@ -41,12 +43,16 @@ def run(options: argparse.Namespace) -> int:
     try:
         reader = parse_reader_name(options.reader) if options.reader else ""
         stack = Stack.open(options.folder)
+        choose_speech(options, stack.run)
         listening = bind_socket(options.port)
     except UserFacingError as error:
         print_error(f"--reader: {error}")
         return WRONG_USAGE
     except FileFault as error:
         print_error(error)
+        return WRONG_USAGE
+    except OSError as error:
+        print_error(f"{options.folder}: cannot be written ({error.strerror or error}).")
         return WRONG_USAGE
 
     what, browser = f"The stack in {stack.folder}", not options.no_browser

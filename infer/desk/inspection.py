@@ -18,6 +18,7 @@ from crownlet.infer.networks import count_physical_cores
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.scrolls.members import PagePlace, ScrollRow, ScrollTable
+from crownlet.infer.view.language import ENGLISH, speaking, translate, translate_count
 
 State = Literal["idle", "running", "stopping"]
 
@@ -45,19 +46,21 @@ class InspectionProgress:
     """A sentence, where the whole inspection failed."""
 
     def remaining_words(self, now: float) -> str:
-        """The time left in words."""
+        """The time left in words, in the language spoken."""
         inspected = self.done - self.kept
         if self.state == "stopping":
-            return "stops after the pages in work"
+            return translate("stops after the pages in work")
         if not inspected:
-            return "the first pages show how long it takes"
+            return translate("the first pages show how long it takes")
         seconds = (now - self.begun) / inspected * (self.total - self.done)
         if seconds < MIN_SECONDS_TO_NAME:
-            return "less than a minute left"
+            return translate("less than a minute left")
         minutes = round(seconds / 60)
         if minutes < 90:
-            return f"about {max(1, minutes)} minute{'' if minutes <= 1 else 's'} left"
-        return f"about {seconds / 3600:.1f} hours left"
+            return translate_count(
+                "about {n} minute left", "about {n} minutes left", max(1, minutes)
+            )
+        return translate("about {n} hours left", n=f"{seconds / 3600:.1f}")
 
 
 class Inspection:
@@ -158,4 +161,6 @@ def list_scrolls(run: Path, places: Sequence[PagePlace]) -> None:
         ScrollRow(number, place.page, place.scroll, place.side or "face", place.source)
         for number, place in enumerate(held.values(), start=1)
     )
-    update_scrolls(run, ScrollTable("the names of the stack", rows))
+    # A table stays English, whatever page asks for it.
+    with speaking(ENGLISH):
+        update_scrolls(run, ScrollTable("the names of the stack", rows))

@@ -30,8 +30,12 @@ MAX_TOLD = 20_000
 
 _NUMBER = re.compile(r"[-−]?\d[\d.,:½¼¾]*%?")
 
-_KINDS = ((r"n\d*", _NUMBER.pattern), (r"letter\d*|side\d*", "[^,;:.]+?"))
-"""What stands in the place of some names: a number, and one letter or side, no list of them."""
+_KINDS = ((r"n\d*", _NUMBER.pattern), (r"letter\d*|side\d*", "[^,;:.]+?"),
+          (r"name\d*", r"(?:(?!\. |; ).)+?"))  # fmt: skip
+"""What stands in the place of some names: a number, one letter or side and no list of them, and
+the name of a file or scroll, which is no sentence."""
+
+_ONE_SENTENCE = r"(?:(?!\. [A-Z]).)+?"
 
 _FIELD = re.compile(r"\\\{(\w+)\\\}")
 
@@ -86,12 +90,11 @@ def _tell_parts(language: Language, text: str) -> str | None:
         told = [tell_again(language, part) for part in parts]
         if all(told):
             return join.join(each or "" for each in told)
-    *first, last = text.split(" and ")
-    if first:
-        told = [tell_again(language, part) for part in (" and ".join(first), last)]
+    for joint in re.finditer(" and ", text):
+        told = [tell_again(language, part) for part in (text[: joint.start()], text[joint.end() :])]
         if all(told):
-            joint = "ו-" if (told[1] or "")[:1].isdigit() else "ו"
-            return f"{told[0]} {joint}{told[1]}"
+            both = "ו־" if (told[1] or "")[:1].isdigit() else "ו"
+            return f"{told[0]} {both}{told[1]}"
     small = text[:1].lower() + text[1:]
     return tell_again(language, small) if small != text else None
 
@@ -120,7 +123,7 @@ def sentence_forms(language: Language) -> tuple[SentenceForm, ...]:
 def _sentence_form(message: str, told: str) -> SentenceForm:
     def field(found: re.Match[str]) -> str:
         name = found[1]
-        kind = next((each for begins, each in _KINDS if re.fullmatch(begins, name)), ".+?")
+        kind = next((each for begins, each in _KINDS if re.fullmatch(begins, name)), _ONE_SENTENCE)
         return f"(?P<{name}>{kind})"
 
     pattern = _FIELD.sub(field, re.escape(message))

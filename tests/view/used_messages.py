@@ -13,6 +13,10 @@ from jinja2.ext import extract_from_ast
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES
 from crownlet.datasets.scribal.texts import KNOWN_PORTIONS
+from crownlet.infer.batch import inputs
+from crownlet.infer.desk import choices, guidance
+from crownlet.infer.desk.web import pages as desk_pages
+from crownlet.infer.desk.web import views
 from crownlet.infer.limits import limits_of
 from crownlet.infer.review.web import actions, app, habits, item_view, pages, speech
 from crownlet.infer.review.wording import CHOICE_BUTTONS
@@ -115,7 +119,15 @@ def data_messages() -> set[Message]:
         teaching_sheet.SAME_SCROLL, teaching_sheet.OTHER_SCROLL,
         *wellformed.DRAWING_BY_STYLE.values(), *NEVER_EXAMINED, RULING_TEXT, NAME_CAUTION,
         UNFAMILIAR_TEXT,
-        actions.STALE_MESSAGE, app.OTHER_STATUS_MESSAGE, *app.STATUS_MESSAGES.values(),
+        *inputs.CAUSE_BY_SUFFIX.values(), inputs.UNKNOWN_CAUSE, inputs.LINK_CAUSE,
+        *(words for a in guidance.ADVICE.values() for words in (a.title, a.scanner, a.phone)),
+        *(words for t in choices.TEXT_SENTENCES for words in (t.title, t.sentence)),
+        *(words for c in choices.CUSTOMS_SENTENCES for words in (c.title, c.sentence)),
+        *(words for s in choices.SETTING_SENTENCES for words in (s.question, *s.answers.values())),
+        *(words for _, words in views.SIGN_BY_VERDICT.values()), views.BEING_LOOKED_AT,
+        views.PROPOSED_BY_NAME, *views.PROPOSED_BY_LETTERS.values(), views.SCROLL_PROPOSED,
+        desk_pages.NO_SHEET, desk_pages.NO_PAGE_YET, actions.STALE_MESSAGE,
+        app.OTHER_STATUS_MESSAGE, *app.STATUS_MESSAGES.values(),
         *habits.SAVED_WORDS.values(), habits.NOT_THIS_GROUP, *item_view.QUESTION_BY_KIND.values(),
         *item_view.LOOSE_PART_BY_LETTER.values(), item_view.OTHER_PART,
         *item_view.ROUTE_SENTENCES.values(), *item_view.VERDICT_WORDS.values(), *pages.CAUTIONS,

@@ -15,6 +15,8 @@ from crownlet.infer.batch.inputs import cause_unread
 from crownlet.infer.desk.stack import Choices, StackError
 from crownlet.infer.desk.web.pages import desk_of
 from crownlet.infer.review.web.requests import UserFacingError
+from crownlet.infer.view.language import translate
+from crownlet.infer.view.sentences import retell
 
 MAX_PICTURE_BYTES = 2_000_000_000
 """Bytes of one file; a column of a Torah scroll at 1200 dpi has 300 MB as TIFF."""
@@ -34,7 +36,7 @@ async def add_picture(request: Request) -> Response:
     path = stack.new_path(name)
     if path.suffix.lower() not in (*PICTURE_SUFFIXES, PDF_SUFFIX):
         stack.release_path(path)
-        return JSONResponse({"name": name, "unread": cause_unread(path)})
+        return JSONResponse({"name": name, "unread": retell(cause_unread(path))})
     size = 0
     try:
         with atomic_write(path) as draft, draft.open("wb") as file:
@@ -47,12 +49,13 @@ async def add_picture(request: Request) -> Response:
             if not size:
                 raise StackError(path, "empty")
     except StackError as error:
-        return JSONResponse({"name": name, "unread": error.reason})
+        return JSONResponse({"name": name, "unread": retell(error.reason)})
     except ClientDisconnect:
         raise UserFacingError("The picture did not arrive whole.") from None
     except OSError as error:
         reason = error.strerror or str(error)
-        raise UserFacingError(f"The picture cannot be written ({reason}).", 500) from None
+        message = translate("The picture cannot be written ({why}).", why=reason)
+        raise UserFacingError(message, 500) from None
     finally:
         stack.release_path(path)
     return JSONResponse({"name": name, "kept_as": path.name})
@@ -61,7 +64,7 @@ async def add_picture(request: Request) -> Response:
 async def refresh(request: Request) -> Response:
     """Look through the folder again."""
     await run_in_threadpool(desk_of(request).refresh)
-    return JSONResponse({"said": "The folder was looked through again."})
+    return JSONResponse({"said": translate("The folder was looked through again.")})
 
 
 async def name_picture(request: Request) -> Response:
@@ -77,7 +80,7 @@ async def name_picture(request: Request) -> Response:
         raise UserFacingError("There is no such picture in the stack.", 404) from None
     except (ValueError, OSError) as error:
         raise UserFacingError(str(error)) from None
-    return JSONResponse({"said": "Kept."})
+    return JSONResponse({"said": translate("Kept.")})
 
 
 async def choose(request: Request) -> Response:
@@ -93,8 +96,9 @@ async def choose(request: Request) -> Response:
             )
         )  # fmt: skip
     except (ValueError, OSError) as error:
-        raise UserFacingError(f"This cannot be chosen: {error}") from None
-    return JSONResponse({"said": "Kept."})
+        message = translate("This cannot be chosen: {why}", why=retell(str(error)))
+        raise UserFacingError(message) from None
+    return JSONResponse({"said": translate("Kept.")})
 
 
 async def begin(request: Request) -> Response:
@@ -105,13 +109,15 @@ async def begin(request: Request) -> Response:
         raise UserFacingError(str(error)) from None
     if not count:
         raise UserFacingError("There is no usable picture in the stack yet.")
-    return JSONResponse({"said": "Begun."})
+    return JSONResponse({"said": translate("Begun.")})
 
 
 async def stop(request: Request) -> Response:
     """Stop after the pages in work."""
     await run_in_threadpool(desk_of(request).stop)
-    return JSONResponse({"said": "It stops after the pages in work; finished ones are kept."})
+    return JSONResponse(
+        {"said": translate("It stops after the pages in work; finished ones are kept.")}
+    )
 
 
 async def _read_json(request: Request) -> dict[str, Any]:

@@ -8,6 +8,8 @@ from typing import Any
 
 from jinja2 import Environment
 
+from crownlet.infer.review.web.render import TEMPLATES as REVIEW_TEMPLATES
+from crownlet.infer.review.web.speech import script_words, speech_choices
 from crownlet.infer.view.templates import template_environment
 from crownlet.infer.view.wording import count_of, latin_name
 
@@ -16,7 +18,10 @@ _TEMPLATES = Path(__file__).resolve().parent / "templates"
 
 @cache
 def _environment() -> Environment:
-    return template_environment(_TEMPLATES, count_of=count_of, latin_name=latin_name)
+    return template_environment(
+        _TEMPLATES, REVIEW_TEMPLATES, count_of=count_of, latin_name=latin_name, back="/",
+        script_words=script_words, speech_choices=speech_choices,
+    )  # fmt: skip
 
 
 def render(template: str, values: dict[str, Any]) -> str:

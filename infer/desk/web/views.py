@@ -34,6 +34,17 @@ SIGN_BY_VERDICT = {
     "unusable": ("✕", "Not usable"),
 }  # fmt: skip
 
+BEING_LOOKED_AT = "Being looked at"
+
+PROPOSED_BY_NAME = "Proposed by the file's name"
+
+PROPOSED_BY_LETTERS = {
+    "face": "Proposed by the file's name; by its letters it is a face",
+    "reverse": "Proposed by the file's name; by its letters it is a reverse",
+}
+
+SCROLL_PROPOSED = "The scroll is proposed by the file's name; of the side nothing is known"
+
 DRAWING_SIZE_Q = (5.2, 6.4)
 """Width and height in q of the drawings beside the customs."""
 
@@ -92,13 +103,13 @@ def _picture_row(
     desk: Desk, picture: StackPicture, fault: str, inspected: dict[str, int]
 ) -> PictureRow:
     place, look = picture.place, picture.look
-    sign, words = SIGN_BY_VERDICT[look.verdict] if look else ("…", "Being looked at")
+    sign, words = SIGN_BY_VERDICT[look.verdict] if look else ("…", BEING_LOOKED_AT)
     by_name = picture.proposed.side is not None and not (look and look.side)
-    proposed = "" if picture.scroll or picture.side else "Proposed by the file's name"
+    proposed = "" if picture.scroll or picture.side else PROPOSED_BY_NAME
     if proposed and look and look.side:
-        proposed = f"Proposed by the file's name; by its letters it is a {look.side}"
+        proposed = PROPOSED_BY_LETTERS[look.side]
     elif proposed and not by_name:
-        proposed = "The scroll is proposed by the file's name; of the side nothing is known"
+        proposed = SCROLL_PROPOSED
     state = "inspected" if picture.page in inspected else ""
     return PictureRow(
         picture, place.scroll, place.side or "", proposed, sign,

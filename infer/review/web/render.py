@@ -14,13 +14,13 @@ from crownlet.infer.review.wording import CHOICE_BUTTONS, choice_sign, decision_
 from crownlet.infer.view.templates import template_environment
 from crownlet.infer.view.wording import count_of, defect_words
 
-_TEMPLATES = Path(__file__).resolve().parent / "templates"
+TEMPLATES = Path(__file__).resolve().parent / "templates"
 
 
 @cache
 def _environment() -> Environment:
     return template_environment(
-        _TEMPLATES,
+        TEMPLATES,
         choices=CHOICE_BUTTONS,
         alphabet=ALPHABET,
         decision_words=decision_words,

@@ -26,10 +26,13 @@ SCRIPT_MESSAGES = (
     "No letter has been on your screen yet.", "not present", "present", "The rest: {words}",
     "The server does not answer.", "This was not saved.", "What was confirmed before is kept.",
     "Start the program again and open the address it prints.",
+    "The program does not answer.", "Start `crownlet open` again and use the address it prints.",
+    "{name} is not read: {cause}.", "{n} of {total}: {name}", "it did not arrive",
 )  # fmt: skip
-"""What the scripts say; tests compare it with them."""
+"""What the scripts of review and desk say; tests compare it with them."""
 
 SCRIPT_COUNTS = (
+    ("{n} file done.", "{n} files done."),
     (
         "{n} open crop has been on your screen. Set it to “{words}”?",
         "{n} open crops have been on your screen. Set them all to “{words}”?",
