@@ -25,6 +25,9 @@ _Safe: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _HALF_PAIR = re.compile(r"\\u[dD][89a-fA-F]|[\ud800-\udfff]")
 """What may be half of a surrogate pair, written out or as an escape."""
 
+_LONG_NUMBER = re.compile(r"\d{309}")
+"""Digits of a whole number that may be larger than any float (1.8e308 in IEEE 754, binary64)."""
+
 _TIMESTAMP = "tag:yaml.org,2002:timestamp"
 
 
@@ -53,16 +56,29 @@ def read_small_file(path: Path, max_bytes: int) -> bytes:
 def parse_json(data: bytes | str) -> Any:
     """The value of a JSON text; ValueError, also for one that is nested too deep.
 
-    Half of a surrogate pair is refused: JSON can hold it, and no file or page can.
+    Half of a surrogate pair is refused: JSON can hold it, and no file or page can. So is a whole
+    number that no float can hold.
     """
     text = data if isinstance(data, str) else data.decode(json.detect_encoding(data))
     try:
         value = json.loads(text)
         if _HALF_PAIR.search(text):
             json.dumps(value, ensure_ascii=False).encode("utf-8")
+        if _LONG_NUMBER.search(text):
+            json.loads(text, parse_int=_float_sized)
     except RecursionError:
         raise ValueError("is nested too deep") from None
     return value
+
+
+def _float_sized(digits: str) -> int:
+    """A whole number of a JSON text; ValueError for one that is larger than any float."""
+    number = int(digits)
+    try:
+        float(number)
+    except OverflowError:
+        raise ValueError(f"a number of {len(digits.lstrip('-'))} digits is too large") from None
+    return number
 
 
 def parse_yaml(data: bytes) -> Any:

@@ -227,12 +227,18 @@ def add_survey_merge(actions: argparse._SubParsersAction[Any]) -> None:
 def _run_survey_merge(options: argparse.Namespace) -> int:
     """Write the merged survey; returns the exit code."""
     from crownlet.datasets.files.errors import FileFault
+    from crownlet.datasets.files.locks import hold_folder
     from crownlet.infer.survey.data import SurveyTableError
     from crownlet.infer.survey.merging import write_merged
 
     folder = Path(options.out)
+    if folder.exists() and not folder.is_dir():
+        print_error(f"{folder}: is a file; --out needs a folder.")
+        return WRONG_USAGE
     try:
-        merged = write_merged(folder, [Path(member) for member in options.surveys])
+        # The part of `survey run`: one folder holds one survey, merged or not.
+        with hold_folder(folder, "crownlet survey merge", PAGES_PART):
+            merged = write_merged(folder, [Path(member) for member in options.surveys])
     except (FileFault, SurveyTableError) as error:
         print_error(error)
         return WRONG_USAGE

@@ -145,6 +145,7 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _write_design(options: argparse.Namespace, scrolls: int, size: float) -> int:
+    from crownlet.datasets.files.locks import FolderBusyError, hold_folder
     from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
     from crownlet.infer.survey.design import SurveyDesign, today, write_design
 
@@ -155,11 +156,15 @@ def _write_design(options: argparse.Namespace, scrolls: int, size: float) -> int
         assumptions={name: getattr(options, name) for name in (*ASSUMED, *aims)},
     )  # fmt: skip
     path = Path(options.out)
-    if path.exists():
-        print_error(f"{path}: is there already; a design is not written over.")
-        return WRONG_USAGE
     try:
-        write_design(path, design)
+        with hold_folder(path.parent, "crownlet survey plan", "design"):
+            if path.exists():
+                print_error(f"{path}: is there already; a design is not written over.")
+                return WRONG_USAGE
+            write_design(path, design)
+    except FolderBusyError as error:
+        print_error(error)
+        return WRONG_USAGE
     except OSError as error:
         print_error(f"{path}: cannot be written ({error.strerror or error}).")
         return SOME_FAILED

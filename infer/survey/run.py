@@ -39,6 +39,7 @@ from crownlet.infer.survey.design import (
     write_design,
 )
 from crownlet.infer.survey.manifest import Manifest, ManifestRow
+from crownlet.infer.survey.merging import is_merged
 from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
 from crownlet.infer.survey.pseudonyms import PageKey, assign_codes, read_keys, write_keys
 from crownlet.infer.text.search import read_text_choice
@@ -146,6 +147,8 @@ def prepare_survey(
 
     SurveyError, RunError, ModelError or ValueError with the reason.
     """
+    if is_merged(folder):
+        raise SurveyError(folder, "is a merged survey; scans need a survey in a folder of its own.")
     design = find_design(folder, request.design)
     if design is not None:
         _check_sources(design, manifest, folder)

@@ -183,6 +183,15 @@ def test_half_a_surrogate_pair_is_no_text(text: str) -> None:
     assert parse_json(b'"\\ud83d\\ude00 \\\\ud800"') == "\U0001f600 \\ud800"
 
 
+def test_a_whole_number_larger_than_any_float_is_no_number() -> None:
+    """The largest binary64 has 309 digits (IEEE 754); RFC 8259, section 6, warns of larger ones."""
+    for text in ("9" * 309, "-" + "9" * 400, f'{{"a": [1, {"9" * 309}]}}'):
+        with pytest.raises(ValueError, match="digits is too large"):
+            parse_json(text)
+    assert parse_json("9" * 308) == int("9" * 308)
+    assert parse_json('"' + "9" * 400 + '"') == "9" * 400
+
+
 @pytest.mark.parametrize("text", YAMLS)
 def test_yaml_that_is_not_read_names_its_file(tmp_path: Path, text: str) -> None:
     customs = tmp_path / "customs.yaml"

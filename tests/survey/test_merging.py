@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import threading
 from collections import Counter
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 from surveyed_runs import DEFECT, LETTERS, PAGES, ROW, answer, surveyed
 
+from crownlet.datasets.files import locks
+from crownlet.datasets.files.locks import hold_folder
 from crownlet.infer import cli
 from crownlet.infer.review.survey_questions import read_audit
+from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import load_survey
 from crownlet.infer.survey.merging import MergeError, gather_survey, is_merged, write_merged
+from crownlet.infer.survey.manifest import Manifest
 from crownlet.infer.survey.pseudonyms import read_keys
+from crownlet.infer.survey.run import SurveyError, SurveyRequest, prepare_survey
 from crownlet.infer.survey.tidy import build_table
 
 
@@ -101,6 +108,19 @@ def test_what_would_be_counted_twice_is_refused(tmp_path: Path) -> None:
         write_merged(first, (first, same_side))
 
 
+def test_scans_are_not_surveyed_into_a_merged_survey(
+    members: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """The key of the merged survey would be written over. This project's decision."""
+    out = tmp_path / "both"
+    write_merged(out, members)
+    before = (out / "sources.csv").read_bytes()
+    manifest = Manifest(tmp_path / "manifest.csv", "", ())
+    with pytest.raises(SurveyError, match="is a merged survey"):
+        prepare_survey(manifest, out, SurveyRequest())
+    assert (out / "sources.csv").read_bytes() == before
+
+
 def test_the_commands_merge_compare_and_export(
     members: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -114,3 +134,22 @@ def test_the_commands_merge_compare_and_export(
     assert (out / "export" / "letters.parquet").is_file()
     assert cli.main(["survey", "merge", str(members[0]), "--out", str(out)]) == 2
     assert "two surveys at least" in capsys.readouterr().err
+
+
+def test_a_folder_that_another_command_writes_to_is_refused(
+    members: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """`survey run` holds the same part: one folder is one survey. This project's decision."""
+    out, code = tmp_path / "both", []
+    merge = ["survey", "merge", *map(str, members), "--out", str(out)]
+    monkeypatch.setattr(locks, "hold_folder", partial(hold_folder, wait_s=0.1))
+    with hold_folder(out, "crownlet survey run", PAGES_PART):
+        other = threading.Thread(target=lambda: code.append(cli.main(merge)))
+        other.start()
+        other.join(30)
+        assert code == [2]
+        assert not (out / "merged.json").exists()
+    assert "`crownlet survey run` (process " in capsys.readouterr().err
+    assert cli.main(merge) == 0
+    assert sorted(path.name for path in out.iterdir()) == ["merged.json", "sources.csv"]
