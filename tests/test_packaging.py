@@ -89,7 +89,12 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_wheel_holds_every_module_and_data_file(source: Path, tmp_path: Path) -> None:
     copied = {path.relative_to(source).as_posix() for path in source.rglob("*") if path.is_file()}
     command = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation"]
-    subprocess.run([*command, "-q", "-w", str(tmp_path), str(source)], check=True)
+    built_with = subprocess.run(
+        [*command, "-v", "-w", str(tmp_path), str(source)], capture_output=True, text=True
+    )
+    assert built_with.returncode == 0, built_with.stderr
+    # setuptools warns where folders of data stand beside packages and are not listed.
+    assert "absent from" not in built_with.stdout + built_with.stderr
     (built,) = tmp_path.glob("*.whl")
     with zipfile.ZipFile(built) as archive:
         packed = {name for name in archive.namelist() if name.startswith("crownlet/")}

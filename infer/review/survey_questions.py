@@ -60,7 +60,7 @@ class SurveyQuestions:
 
     def _question(self, record: PageRecord, pair: AuditedLetter) -> Question:
         glyph = record.glyphs[pair.glyph - 1] if 0 < pair.glyph <= len(record.glyphs) else None
-        if glyph is None or glyph.letter != pair.letter:
+        if glyph is None or glyph.letter != pair.letter or pair.defect not in glyph.p:
             raise ReviewStoreError(
                 self._path, f"does not fit the page {record.name}; run the survey."
             )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
-from crownlet.infer.survey.page_letters import PageLetters
+from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.survey.page_letters import PageLetters, name_record
 from crownlet.infer.survey.pseudonyms import PageKey
 
 
@@ -25,10 +27,14 @@ class PageConditions:
 
 
 def list_conditions(
-    pages: Iterable[PageLetters], key_of: Mapping[str, PageKey]
+    folder: Path, pages: Iterable[PageLetters], key_of: Mapping[str, PageKey]
 ) -> tuple[PageConditions, ...]:
-    """The conditions of every page, from its record."""
-    return tuple(_read_conditions(page, key_of[page.page].code) for page in pages)
+    """The conditions of every page of a survey's folder; RunError for a damaged record."""
+    found = []
+    for page in pages:
+        with name_record(folder, page.page):
+            found.append(_read_conditions(page, key_of[page.page].code))
+    return tuple(found)
 
 
 def _read_conditions(page: PageLetters, source: str) -> PageConditions:
@@ -41,5 +47,5 @@ def _read_conditions(page: PageLetters, source: str) -> PageConditions:
         f"{model.get('version', '')} {str(model.get('assessor.onnx', ''))[:8]}".strip(),
         str((facts.get("text") or {}).get("portion") or ""),
         float(quality.get("q_px") or 0.0),
-        frozenset(facts.get("not_resolved") or ()),
+        frozenset(facts.get("not_resolved") or ()) & frozenset(GLYPH_DEFECTS),
     )

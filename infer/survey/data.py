@@ -32,7 +32,7 @@ from crownlet.infer.survey.labels import (
     ReaderAnswer,
     read_labels,
 )
-from crownlet.infer.survey.page_letters import PageLetters, read_page_letters
+from crownlet.infer.survey.page_letters import PageLetters, name_record, read_page_letters
 from crownlet.infer.survey.pseudonyms import PageKey, read_keys
 from crownlet.infer.survey.response import AuditArrays, weigh_labels
 
@@ -258,11 +258,11 @@ def load_survey(folder: Path) -> SurveyData:
     )
     return SurveyData(
         arrays, page, numbers, {key.source: key.code for key in keys},
-        _count_scrolls(pages, key_of, sides), labels.counts, _list_versions(survey, pages),
+        _count_scrolls(pages, key_of, sides), labels.counts, _list_versions(folder, survey, pages),
         (*_describe_failures(survey), *_list_same_page_notes(run)),
         questions, labels.answers, labels.agreement,
         read_coded_design(folder, survey, keys), survey.history,
-        list_conditions(pages, key_of),
+        list_conditions(folder, pages, key_of),
     )  # fmt: skip
 
 
@@ -322,7 +322,7 @@ def _audit_arrays(
     """What was drawn and answered; letters in the order of the pages.
 
     The chances of letters that were not drawn are computed as those of the draw were; RunError
-    where audit.csv has other chances.
+    where audit.csv has other chances, or letters that are not there.
     """
     starts = np.cumsum([0, *(len(page.glyph) for page in pages)])
     start_of = {page.page: int(start) for page, start in zip(pages, starts[:-1], strict=True)}
@@ -342,9 +342,11 @@ def _audit_arrays(
         chance[row_of[drawable.defect], columns] = drawable.chance
     drawn, cannot_tell = np.zeros(shape, dtype=np.bool_), np.zeros(shape, dtype=np.bool_)
     label = np.full(shape, np.nan)
+    letters_of = {page.page: len(page.glyph) for page in pages}
     for one in read_audit(folder):
-        place = row_of[one.defect], start_of[one.page] + one.glyph - 1
-        if not np.isclose(chance[place], one.inclusion_probability, rtol=1e-9, atol=0):
+        fits = one.defect in row_of and 1 <= one.glyph <= letters_of.get(one.page, 0)
+        place = (row_of[one.defect], start_of[one.page] + one.glyph - 1) if fits else (0, 0)
+        if not fits or not np.isclose(chance[place], one.inclusion_probability, rtol=1e-9, atol=0):
             raise RunError(
                 folder / AUDIT_FILE, "does not fit the survey; run `crownlet survey run` again."
             )
@@ -377,14 +379,18 @@ def _count_scrolls(
     )  # fmt: skip
 
 
-def _list_versions(survey: Survey, pages: Sequence[PageLetters]) -> dict[str, tuple[str, ...]]:
-    """Every version that the pages name, beside that of the package."""
+def _list_versions(
+    folder: Path, survey: Survey, pages: Sequence[PageLetters]
+) -> dict[str, tuple[str, ...]]:
+    """Every version that the pages name, beside that of the package; RunError for a damaged
+    record."""
     found: dict[str, set[str]] = {"model": set(), "thresholds": set(), "customs": set()}
     for page in pages:
-        for name, one in page.facts.get("versions", {}).items():
-            if name in found:
-                label = f"{one['name']} " if "name" in one else ""
-                found[name].add(f"{label}{one.get('version', '')}".strip())
+        with name_record(folder, page.page):
+            for name, one in page.facts.get("versions", {}).items():
+                if name in found:
+                    label = f"{one['name']} " if "name" in one else ""
+                    found[name].add(f"{label}{one.get('version', '')}".strip())
     package = str(survey.versions.get("package", ""))
     return {"package": (package,)} | {name: tuple(sorted(seen)) for name, seen in found.items()}
 

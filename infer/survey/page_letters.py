@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
-from crownlet.infer.run.tables import Json, RunError, read_json, read_table
+from crownlet.infer.run.tables import (
+    RECORD_ERRORS,
+    Json,
+    RunError,
+    cause_of,
+    read_json,
+    read_table,
+)
 
 if TYPE_CHECKING:
     from crownlet.infer.survey.estimators import Ints
@@ -51,6 +60,11 @@ def read_page_letters(folder: Path, picture: str) -> PageLetters:
             raise RunError(folder, "was inspected outside the survey; run the survey again.")
         rows = [table.maybe(f"p_{name}") for name in GLYPH_DEFECTS]
         predicted = np.array(rows, dtype=np.float64)  # None becomes NaN.
+        glyph = np.fromiter(table.whole("glyph"), dtype=np.int64)
+        if not np.array_equal(glyph, np.arange(1, len(glyph) + 1)):
+            raise ValueError("the letters are not numbered one after another")
+        if np.any((predicted < 0) | (predicted > 1)):
+            raise ValueError("a probability lies outside 0 to 1")
         for k, names in enumerate(table.names("not_examined")):
             for name in set(names) & _ROW_OF_DEFECT.keys():
                 predicted[_ROW_OF_DEFECT[name], k] = np.nan
@@ -65,11 +79,23 @@ def read_page_letters(folder: Path, picture: str) -> PageLetters:
                 found[_ROW_OF_DEFECT[name], k] = listed is None or (k + 1, name) in listed
         return PageLetters(
             folder.name, np.array(table.text("letter"), dtype=np.str_),
-            np.fromiter(table.whole("glyph"), dtype=np.int64), predicted, found,
+            glyph, predicted, found,
             np.asarray(found.any(axis=0)), facts,
         )  # fmt: skip
-    except (KeyError, TypeError, ValueError) as error:
-        raise RunError(folder, f"its tables are damaged ({error!r}).") from None
+    except RunError:
+        raise
+    except RECORD_ERRORS as error:
+        raise RunError(folder, f"its tables are damaged ({cause_of(error)}).") from None
+
+
+@contextmanager
+def name_record(folder: Path, page: str) -> Iterator[None]:
+    """While the block reads a page's record: RunError with its file for what it holds wrongly."""
+    try:
+        yield
+    except RECORD_ERRORS as error:
+        path = folder / page / "page.json"
+        raise RunError(path, f"is damaged ({cause_of(error)}).") from None
 
 
 def _read_listed(folder: Path) -> set[tuple[int, str]] | None:

@@ -13,17 +13,13 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
-import signal
-import subprocess
 import sys
 import tempfile
-import time
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
-from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
-from fuzz_pages import MEMORY, SECONDS, limits, peak
+from counting import count_cases, measured, time_limit
 from table_kinds import KINDS, Kind
 from table_mutants import mutant
 
@@ -48,11 +44,6 @@ def fault_of(refusal: str, kind: Kind, folder: Path) -> str:
 
 def worker(name: str, first: int, count: int) -> None:
     """Read tables in this process, one line of JSON each."""
-
-    def slow(*_: object) -> None:
-        raise TimeoutError
-
-    signal.signal(signal.SIGALRM, slow)
     kind = KINDS[name]
     with tempfile.TemporaryDirectory() as made:
         good, folder = Path(made) / "good", Path(made) / "now"
@@ -62,18 +53,16 @@ def worker(name: str, first: int, count: int) -> None:
             shutil.copytree(good, folder)
             path = folder / files[number % len(files)]
             path.write_bytes(mutant(name, path.read_bytes(), number, path.name))
-            start = time.perf_counter()
-            what = one(kind, folder, path, number)
-            row = {"number": number, "what": what, "seconds": time.perf_counter() - start}
-            print(json.dumps(row | {"file": path.name, "peak": peak()}), flush=True)
+            row = measured(number, partial(one, kind, folder, path, number))
+            print(json.dumps(row | {"file": path.name}), flush=True)
             shutil.rmtree(folder)
 
 
 def one(kind: Kind, folder: Path, path: Path, number: int) -> str:
     """What becomes of a table: `read`, `refused`, or what is wrong with that."""
-    signal.alarm(SECONDS)
     try:
-        refusal = kind.read(folder, path, number)
+        with time_limit():
+            refusal = kind.read(folder, path, number)
         return fault_of(refusal, kind, folder) or ("refused" if refusal else "read")
     except TimeoutError:
         return "slow"
@@ -82,43 +71,6 @@ def one(kind: Kind, folder: Path, path: Path, number: int) -> str:
 
         place = traceback.extract_tb(error.__traceback__)[-1]
         return f"crashed: {error!r:.300} at {Path(place.filename).name}:{place.lineno}"
-    finally:
-        signal.alarm(0)
-
-
-def batch(name: str, first: int, count: int) -> list[dict[str, Any]]:
-    """Tables in a process of their own; where it dies, the one after its last line is at fault."""
-    ended = subprocess.run(
-        [sys.executable, __file__, "--worker", name, str(first), str(count)],
-        capture_output=True, text=True, preexec_fn=limits,
-        timeout=120 + count * SECONDS,
-    )  # fmt: skip
-    rows = [json.loads(line) for line in ended.stdout.splitlines() if line.startswith("{")]
-    if len(rows) < count:
-        if not rows and ended.returncode == 1:
-            raise RuntimeError(ended.stderr)
-        died = {"number": first + len(rows), "what": f"died: {ended.returncode}", "file": ""}
-        rows.append(died | {"seconds": 0.0, "peak": 0})
-        rows += batch(name, first + len(rows), count - len(rows)) if len(rows) < count else []
-    return rows
-
-
-def fuzz(name: str, tables: int, first: int = 0, size: int = 500) -> dict[str, Any]:
-    """The figures of one kind."""
-    rows: list[dict[str, Any]] = []
-    for begin in range(first, first + tables, size):
-        rows += batch(name, begin, min(size, first + tables - begin))
-    bad = [
-        (row["number"], row["file"], row["what"], round(row["seconds"], 2)) for row in rows
-        if row["what"] not in ("read", "refused") or row["seconds"] > SECONDS
-        or row["peak"] > MEMORY
-    ]  # fmt: skip
-    return {
-        "kind": name, "tables": len(rows), "read": sum(r["what"] == "read" for r in rows),
-        "refused": sum(r["what"] == "refused" for r in rows),
-        "slowest_s": round(max(r["seconds"] for r in rows), 2),
-        "peak_mb": round(max(r["peak"] for r in rows) / 1e6), "bad": bad,
-    }  # fmt: skip
 
 
 @cache
@@ -142,7 +94,7 @@ def main() -> int:
     counts = {options.only: options.tables} if options.only else shared_out(options.tables)
     wrong = 0
     for name, count in counts.items():
-        figures = fuzz(name, count, options.first)
+        figures = count_cases(Path(__file__), name, count, options.first)
         wrong += len(figures["bad"])
         print(json.dumps(figures, ensure_ascii=False), flush=True)
     return 1 if wrong else 0

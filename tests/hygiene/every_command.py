@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from hydra import compose, initialize_config_module
+from write_watch import WriteWatch
 
 TRAIN_JOBS = ("render", "evaluate", "proof")
 
@@ -44,9 +45,13 @@ def main(scans: Path, out: Path) -> None:
     review_app.run_server = serve_nothing  # type: ignore[assignment]
     desk_app.run_server = serve_nothing  # type: ignore[assignment]
     assert open_command.DEFAULT_FOLDER  # The default lies in HOME: a folder is always given here.
+    watch = WriteWatch(out)
     for name, run in COVERED.items():
         print("==", name, flush=True)
         run(scans, out)
+        for path in watch.unheld:
+            print("UNHELD", path, flush=True)
+        watch.unheld.clear()
 
 
 def crownlet(*arguments: str, codes: tuple[int, ...] = (0,)) -> Callable[[Path, Path], None]:

@@ -18,8 +18,8 @@ from crownlet.infer.review.survey_questions import read_audit
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import load_survey
-from crownlet.infer.survey.merging import MergeError, gather_survey, is_merged, write_merged
 from crownlet.infer.survey.manifest import Manifest
+from crownlet.infer.survey.merging import MergeError, gather_survey, is_merged, write_merged
 from crownlet.infer.survey.pseudonyms import read_keys
 from crownlet.infer.survey.run import SurveyError, SurveyRequest, prepare_survey
 from crownlet.infer.survey.tidy import build_table
