@@ -5,13 +5,12 @@
 prints a line for each command: how often it was killed, in which of them it was still at work, and
 what was found wrong. A page that stood before a kill must stand after it, and every page that
 stands must be, byte for byte, the one that an undisturbed run writes; what a review has
-acknowledged must be there once.
+acknowledged must be there once. What is written beside a run stands in `kill_writers.py`.
 """
 
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import random
 import shutil
@@ -19,62 +18,24 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 
 HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parent / name) for name in ("infer", "review")]
 import tiny  # noqa: E402
-from kill_review import Kills, kill_review  # noqa: E402
+from kill_review import kill_review  # noqa: E402
+from kill_writers import (  # noqa: E402
+    WRITERS,
+    kill_one_of_two_adds,
+    kill_sheet_or_export,
+    kill_writer,
+)
+from killing import Kills, crownlet, finish, kill_after  # noqa: E402
 
 PAGES = 5
-
-
-def crownlet(*arguments: object) -> list[str]:
-    return [sys.executable, "-m", "crownlet.infer.cli", *map(str, arguments)]
-
-
-def finish(command: Sequence[str]) -> float:
-    """Run undisturbed to the end; returns the seconds that took."""
-    start = time.perf_counter()
-    subprocess.run(command, check=True, capture_output=True, timeout=300)
-    return time.perf_counter() - start
-
-
-def descendants(process: int) -> list[int]:
-    """Processes begun by a process, and by those (`/proc/PID/task/PID/children`, proc(5))."""
-    try:
-        text = Path(f"/proc/{process}/task/{process}/children").read_text()
-    except OSError:
-        return []
-    children = [int(word) for word in text.split()]
-    return children + [far for child in children for far in descendants(child)]
-
-
-def alive(process: int) -> bool:
-    try:
-        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
-    except OSError:
-        return False
-    return state not in "ZX"
-
-
-def kill_after(command: Sequence[str], seconds: float) -> tuple[bool, list[int]]:
-    """Whether the command was still at work when it was killed, and which of its own outlived it.
-
-    Only the command itself is killed: its processes have to notice by themselves, within 5 s.
-    """
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    with contextlib.suppress(subprocess.TimeoutExpired):
-        process.wait(seconds)
-    at_work, children = process.poll() is None, descendants(process.pid)
-    process.kill()
-    process.wait(10)
-    end = time.monotonic() + 5
-    while time.monotonic() < end and any(map(alive, children)):
-        time.sleep(0.02)
-    return at_work, [child for child in children if alive(child)]
 
 
 def pages_of(run: Path) -> dict[str, dict[str, bytes]]:
@@ -181,21 +142,33 @@ def kill_one_of_two(folder: Path, times: int, pages: int = 4, seed: int = 0) -> 
     return kills
 
 
+def jobs(times: int, seed: int) -> dict[str, Callable[[Path], Kills]]:
+    """What kills each command so often, given a folder to work in."""
+    return {
+        "inspect": lambda folder: kill_inspect(folder, times, 1, seed=seed),
+        "workers": lambda folder: kill_inspect(folder, times, 2, seed=seed),
+        "survey": lambda folder: kill_survey(folder, times, seed=seed),
+        "review": lambda folder: kill_review(folder, times, seed),
+        **{name: partial(_kill_writer, name, times, seed) for name in WRITERS},
+        "two": lambda folder: kill_one_of_two(folder, times, seed=seed),
+        "two-adds": lambda folder: kill_one_of_two_adds(folder, times, seed),
+        "sheet-or-export": lambda folder: kill_sheet_or_export(folder, times, seed),
+    }
+
+
+def _kill_writer(name: str, times: int, seed: int, folder: Path) -> Kills:
+    return kill_writer(WRITERS[name](folder), times, seed)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--times", type=int, default=50)
-    parser.add_argument("--only", choices=("inspect", "workers", "survey", "two", "review"))
+    parser.add_argument("--times", type=int, default=50, help="of each command (50)")
+    parser.add_argument("--seed", type=int, default=0, help="draws the moments (0)")
+    parser.add_argument("--only", action="append", choices=jobs(0, 0), help="may be repeated")
     options = parser.parse_args()
-    jobs = {
-        "inspect": lambda folder: kill_inspect(folder, options.times, 1),
-        "workers": lambda folder: kill_inspect(folder, options.times, 2),
-        "survey": lambda folder: kill_survey(folder, options.times),
-        "two": lambda folder: kill_one_of_two(folder, options.times),
-        "review": lambda folder: kill_review(folder, options.times),
-    }
     wrong = 0
-    for name, job in jobs.items():
-        if options.only in (None, name):
+    for name, job in jobs(options.times, options.seed).items():
+        if not options.only or name in options.only:
             with tempfile.TemporaryDirectory() as folder:
                 start = time.perf_counter()
                 kills = job(Path(folder))

@@ -10,24 +10,10 @@ import sqlite3
 import subprocess
 import sys
 import time
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-
-@dataclass
-class Kills:
-    """What came of killing one command again and again."""
-
-    command: str
-    killed: int = 0
-    at_work: int = 0
-    """Kills before the command had ended by itself."""
-    finished: int = 0
-    """Pages or decisions that stood at the kills, all together."""
-    drafts: int = 0
-    """Drafts left behind by the kills, all together."""
-    wrong: list[str] = field(default_factory=list)
+from killing import Kills
 
 
 def kill_review(folder: Path, times: int, seed: int = 0) -> Kills:
