@@ -48,6 +48,8 @@ class SurveyQuestions:
         self._pairs: dict[str, list[AuditedLetter]] = defaultdict(list)
         for pair in pairs:
             self._pairs[pair.page].append(pair)
+        if unknown := self._pairs.keys() - run.pages.keys():
+            raise ReviewStoreError(self._path, f"asks about {min(unknown)!r}, which is no page.")
 
     def stamp(self, page: str) -> str:
         """A digest that changes when other letters of a page are drawn, or with other chances."""

@@ -13,7 +13,7 @@ WEIGHTS = Path(__file__).resolve().parents[2] / "models" / "weights"
 
 SMALL_FIT = (
     "model=assessor", "model.widths=[8,8,8,8]", "model.hidden=16", "trainer=tiny",
-    "trainer.max_steps=2", "trainer.val_every=1", "trainer.progress=false",
+    "trainer.max_steps=2", "trainer.val_every=1", "trainer.progress=false", "data.workers=0",
 )  # fmt: skip
 
 SMALL_GATE = (
@@ -22,7 +22,7 @@ SMALL_GATE = (
 )  # fmt: skip
 
 JOBS: dict[str, tuple[str, ...]] = {
-    "render": (),
+    "render": ("data.workers=1",),
     "fit": SMALL_FIT,
     "export": (
         "export.to='{models}/made'", "export.version=made", "export.calibration_pages=1",
@@ -49,8 +49,8 @@ JOBS: dict[str, tuple[str, ...]] = {
         "proof.to='{train}/proof/proof.png'",
     ),
     "critic": (
-        "critic.model='{models}/used'", "critic.photographs='{photographs}'", "critic.renders=1",
-        "critic.to='{train}/critic'", "critic.epochs=1",
+        "critic.model='{models}/used'", "critic.photographs='{photographs}'", "critic.renders=3",
+        "critic.to='{train}/critic'", "critic.epochs=0",
     ),
     "gate": (*SMALL_GATE, "gate.new='{models}/used'", "gate.to='{train}/gate/gate.json'"),
     "promote": (
@@ -67,7 +67,7 @@ JOBS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """The jobs in the order in which they run, with what makes each of them small."""
 
-POOL = ("data.pages=2", "data.watch_pages=1", "data.workers=0", "data.photographs=0")
+POOL = ("data.pages=2", "data.watch_pages=1", "data.photographs=0")
 
 LETTER_MEANS_PAGES = 6
 

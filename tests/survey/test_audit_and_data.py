@@ -18,6 +18,7 @@ from sklearn.metrics import cohen_kappa_score
 from surveyed_runs import DEFECT, LETTERS, PAGES, ROW, answer, scrolls, surveyed
 
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.survey_questions import read_audit, write_audit
 from crownlet.infer.run.run import open_run
@@ -300,6 +301,44 @@ def test_an_audit_with_the_earlier_column_is_refused(folder: Path) -> None:
     path.write_text(text.replace("inclusion_probability", "chance", 1), encoding="utf-8")
     with pytest.raises(RunError, match="is no audit of a survey"):
         load_survey(folder)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [("-face,", "-fave,"), (DEFECT, "ink_lsot"), ("1,", "999999,"), ("1,", "0,")]
+)
+def test_questions_about_what_is_not_there_are_refused(folder: Path, old: str, new: str) -> None:
+    """No outside source: what hostile files showed (tests/hostile/README.md)."""
+    path = folder / "audit.csv"
+    header, first, *others = path.read_text("utf-8").splitlines()
+    page, _, rest = first.split(",", 2)
+    first = f"{page},{new}{rest}" if old == "1," else first.replace(old, new)
+    path.write_text("\n".join((header, first, *others)) + "\n", "utf-8")
+    with pytest.raises(RunError, match="does not fit the survey") as caught:
+        load_survey(folder)
+    assert caught.value.path == str(path)
+    with pytest.raises(ReviewStoreError):
+        ReviewStore.open(folder / "review.sqlite3", open_run(folder))
+
+
+@pytest.mark.parametrize(("key", "value"), [("versions", True), ("quality", 1), ("text", "x")])
+def test_a_damaged_record_is_refused_with_its_file(folder: Path, key: str, value: object) -> None:
+    path = folder / "S001-face" / "page.json"
+    path.write_text(json.dumps(json.loads(path.read_bytes()) | {key: value}), "utf-8")
+    with pytest.raises(RunError, match="is damaged") as caught:
+        load_survey(folder)
+    assert caught.value.path == str(path)
+
+
+def test_probabilities_beyond_1_and_letters_out_of_order_are_refused(folder: Path) -> None:
+    path = folder / "S001-face" / "glyphs.csv"
+    whole = path.read_text("utf-8")
+    header, first, *others = whole.splitlines()
+    cells, at = first.split(","), header.split(",").index(f"p_{DEFECT}")
+    beyond = ",".join((*cells[:at], "3", *cells[at + 1 :]))
+    for damaged in ((beyond, *others), (*others, first)):
+        path.write_text("\n".join((header, *damaged)) + "\n", "utf-8")
+        with pytest.raises(RunError, match="its tables are damaged"):
+            load_survey(folder)
 
 
 def test_pages_inspected_outside_the_survey_are_refused(folder: Path) -> None:
