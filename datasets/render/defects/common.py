@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.glyph import Glyph
+from crownlet.datasets.render.letterforms.glyph import Glyph, copy_with
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.pen import Floats
 
@@ -46,7 +46,7 @@ def add_mark(
 ) -> Glyph:
     """The glyph with one more mark."""
     mark = DefectMark(name, float(size), float(plainness), parts)
-    return replace(glyph, defects=(*glyph.defects, mark))
+    return copy_with(glyph, defects=(*glyph.defects, mark))
 
 
 def mark_doubtful(glyph: Glyph, other: str | None, plainness: float, most: float = 0.5) -> Glyph:
@@ -57,12 +57,12 @@ def mark_doubtful(glyph: Glyph, other: str | None, plainness: float, most: float
     share = grade_size(plainness, 0.0, 0.0, 0.4, 1.0) * most
     if other is None or share <= 0.0 or glyph.share > 0.0:
         return glyph
-    return replace(glyph, other=other, share=share)
+    return copy_with(glyph, other=other, share=share)
 
 
 def remove_marks(glyph: Glyph, name: str) -> Glyph:
     """The glyph without marks of this name."""
-    return replace(glyph, defects=tuple(mark for mark in glyph.defects if mark.name != name))
+    return copy_with(glyph, defects=tuple(mark for mark in glyph.defects if mark.name != name))
 
 
 def part_outlines(glyph: Glyph, *names: str) -> list[Outline]:

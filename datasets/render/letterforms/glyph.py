@@ -8,7 +8,8 @@ Mishnat Sofrim on bet).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -16,6 +17,17 @@ from crownlet.datasets.coco.truth import DefectMark, Outline, PartKind
 
 BODY_HEIGHT_Q = 3.0
 """Height of the letter body in q."""
+
+
+T = TypeVar("T")
+
+
+def copy_with(record: T, **changes: Any) -> T:
+    """As `dataclasses.replace`, for records that compute nothing when they are made; five times as
+    quick, and a page makes a thousand of them."""
+    made: T = object.__new__(type(record))
+    made.__dict__.update(record.__dict__, **changes)
+    return made
 
 
 @dataclass(frozen=True)
@@ -86,21 +98,28 @@ class Glyph:
 
     def without(self, *names: str) -> Glyph:
         """The glyph less the parts called so."""
-        return replace(self, parts=tuple(p for p in self.parts if p.name not in names))
+        return copy_with(self, parts=tuple(p for p in self.parts if p.name not in names))
 
     def with_parts(self, parts: Iterable[Part]) -> Glyph:
         """The glyph with `parts` put in place of those of the same name, or added at the end."""
         new = {part.name: part for part in parts}
         kept = tuple(new.pop(part.name, part) for part in self.parts)
-        return replace(self, parts=kept + tuple(new.values()))
+        return copy_with(self, parts=kept + tuple(new.values()))
 
     def mapped(self, f: Callable[[Outline], Outline]) -> Glyph:
-        """Every part and cut passed through `f`; the crown and advance stay as they are."""
-        return replace(
-            self,
-            parts=tuple(part.mapped(f) for part in self.parts),
-            cuts=tuple(f(cut) for cut in self.cuts),
+        """Every part and cut passed through `f`, which moves points (N, 2) one by one; the crown
+        and advance stay as they are."""
+        outlines = [*(part.outline for part in self.parts), *self.cuts]
+        moved = f(np.concatenate(outlines)) if outlines else np.empty((0, 2))
+        pieces, start = [], 0
+        for outline in outlines:
+            pieces.append(moved[start : start + len(outline)])
+            start += len(outline)
+        parts = tuple(
+            Part(part.name, part.kind, piece)
+            for part, piece in zip(self.parts, pieces, strict=False)
         )
+        return copy_with(self, parts=parts, cuts=tuple(pieces[len(parts) :]))
 
     def bounds(self) -> tuple[float, float, float, float]:
         """(x0, y0, x1, y1) of all parts, in q."""

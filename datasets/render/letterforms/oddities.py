@@ -95,8 +95,10 @@ def invert(glyph: Glyph, hand: Hand, rng: np.random.Generator) -> Glyph:
         if seat is not None:
             seat = Crown(glyph.advance - seat.x1, glyph.advance - seat.x0, seat.y)
         # Outlines stay clockwise, as all that the pen draws.
-        turned = glyph.mapped(lambda outline: ((glyph.advance, 0.0) + outline * (-1.0, 1.0))[::-1])
-        return replace(turned, crown=seat, stretch=None)
+        turned = glyph.mapped(lambda outline: (glyph.advance, 0.0) + outline * (-1.0, 1.0))
+        parts = tuple(part.mapped(lambda outline: outline[::-1]) for part in turned.parts)
+        cuts = tuple(cut[::-1] for cut in turned.cuts)
+        return replace(turned, parts=parts, cuts=cuts, crown=seat, stretch=None)
     turned = glyph.mapped(lambda outline: (glyph.advance, BODY_HEIGHT_Q) - outline)
     return replace(turned, crown=None, stretch=None)
 

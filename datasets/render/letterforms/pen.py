@@ -68,7 +68,9 @@ def stroke_outline(
     centre, tangent = curve[:n], curve[n:, :2]
     tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None] + 1e-9
     half = curve[:n, 2:] / 2
-    side = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1) * half
+    side = np.empty_like(tangent)
+    side[:, 0], side[:, 1] = tangent[:, 1], -tangent[:, 0]
+    side *= half
     left, right = centre[:, :2] + side, centre[:, :2] - side
     if cuts[0]:
         lead = _SLOPE_FADES[::-1] * (cuts[0] * half[0, 0]) * tangent[0]
@@ -106,14 +108,17 @@ def block_outlines(vertices: Sequence[Sequence[tuple[float, float, float, float]
     there = here[following]
     edge = there - here
     length = np.hypot(edge[:, 0], edge[:, 1]) + 1e-9
-    outward = np.stack([edge[:, 1], -edge[:, 0]], axis=1) / length[:, None]
+    outward = np.empty_like(edge)
+    outward[:, 0], outward[:, 1] = edge[:, 1], -edge[:, 0]
+    outward /= length[:, None]
     control = (here + there) / 2 + 2 * bow * outward
     first = np.minimum(soft / length, 0.49)
     last = 1 - np.minimum(soft[following] / length, 0.49)
     t = (first[:, None] + (last - first)[:, None] * _EDGE_STEPS)[:, :, None]
     s = 1 - t
     sides = s * s * here[:, None] + 2 * t * s * control[:, None] + t * t * there[:, None]
-    turns = np.stack([sides[:, -1], there, sides[following, 0]], axis=1)
+    turns = np.empty((len(here), 3, 2))
+    turns[:, 0], turns[:, 1], turns[:, 2] = sides[:, -1], there, sides[following, 0]
     out = np.concatenate([sides, _CORNER_BASIS @ turns], axis=1)
     outlines, start = [], 0
     for block in vertices:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, copy_with
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.own_forms import manner_of
 from crownlet.datasets.render.page.faults import Slot, plan_page
@@ -65,11 +65,11 @@ def write_block(
     tightest = spec.tightest if spec.tightest < 0.0 else max(spec.tightest, 1.5 / scale)
     pitch = _draw_line_pitch(spec, hand, rng)
     if rng.random() < 0.5:  # the scribe who fits their letters to the room between the lines
-        hand = replace(hand, line_pitch=pitch)
+        hand = copy_with(hand, line_pitch=pitch)
     habits = draw_spacing_habits(hand, tightest, spec.close, rng)
     marked = spec.marks > 0.0 and rng.random() < spec.marks
     if marked:
-        habits = replace(habits, word_gap=max(habits.word_gap, float(rng.uniform(*MARKED_GAP_Q))))
+        habits = copy_with(habits, word_gap=max(habits.word_gap, float(rng.uniform(*MARKED_GAP_Q))))
     writing = Writing(spec, hand, draw_crowning(spec, rng), habits)
     plan = plan_page(text.lines, spec, rng)
     lines = [write_line(row, hand, writing.crowning, habits, rng) for row in plan.lines]
@@ -84,7 +84,7 @@ def write_block(
         right = bool(rng.random() < 0.5)
         beside, lost = _write_neighbour_columns(writing, len(lines), len(text.lines), rng)
         edge = gap + max(map(line_width, beside)) if right else -width - gap
-        moved = [[replace(p, x=p.x + edge) for p in line] for line in beside]
+        moved = [[copy_with(p, x=p.x + edge) for p in line] for line in beside]
         columns.insert(0 if right else 1, _lower_lines(moved, ruled, writing, rng))
         missing = _merge_missing(missing, lost, columns, right)
     letters = _renumber_letters([line for column in columns for line in column])
@@ -111,7 +111,7 @@ def _turn_lines(
     for number in text.upside_down:
         ends = [edge for p in letters if p.slot.line == number for edge in p.body]
         middle = ((min(ends) + max(ends)) / 2, ruled[number] + BODY_HEIGHT_Q / 2)
-        turned = [replace(p, about=middle) if p.slot.line == number else p for p in turned]
+        turned = [copy_with(p, about=middle) if p.slot.line == number else p for p in turned]
     return turned
 
 
@@ -150,7 +150,7 @@ def _set_lines(
 
 
 def _shift_line(line: list[PlacedLetter], dx: float) -> list[PlacedLetter]:
-    return [replace(p, x=p.x + dx) for p in line] if dx else line
+    return [copy_with(p, x=p.x + dx) for p in line] if dx else line
 
 
 def _lower_lines(
@@ -166,7 +166,7 @@ def _lower_lines(
         along = np.arange(len(line))
         slow = rng.normal(0, unsteady) * np.sin(along * rng.uniform(0.1, 0.5))
         slow += np.clip(rng.normal(0, 0.3 * unsteady), -0.02, 0.02) * along
-        lowered.append([replace(p, y=y + float(dy)) for p, dy in zip(line, slow, strict=True)])
+        lowered.append([copy_with(p, y=y + float(dy)) for p, dy in zip(line, slow, strict=True)])
     return lowered
 
 
@@ -176,7 +176,7 @@ def _write_neighbour_columns(
     """The near words of a neighbouring column."""
     text = tuple(draw_text_line(rng, int(rng.integers(3, 7))) for _ in range(count))
     plan = plan_page(text, writing.spec, rng)
-    rows = [tuple(replace(s, line=s.line + first) for s in row) for row in plan.lines]
+    rows = [tuple(copy_with(s, line=s.line + first) for s in row) for row in plan.lines]
     set_rows = [
         set_line(
             write_line(row, writing.hand, writing.crowning, writing.habits, rng), writing.habits,
@@ -209,9 +209,9 @@ def _renumber_letters(lines: list[list[PlacedLetter]]) -> list[PlacedLetter]:
             key = (p.slot.line, p.slot.word)
             words += key != last
             last = key
-            letters.append(replace(p, slot=_renumber_slot(p.slot, number, words)))
+            letters.append(copy_with(p, slot=_renumber_slot(p.slot, number, words)))
     return letters
 
 
 def _renumber_slot(slot: Slot, line: int, word: int) -> Slot:
-    return replace(slot, line=line, word=word)
+    return copy_with(slot, line=line, word=word)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from crownlet.datasets.render.page.light import draw_light_colour
 from crownlet.datasets.render.page.spec import Augment
-from crownlet.datasets.render.page.textures import Field, crop_texture
+from crownlet.datasets.render.page.textures import Field, crop_halved_texture, crop_texture
 
 Image = npt.NDArray[np.uint8]
 
@@ -121,16 +121,17 @@ def _enlarge(image: Image, coarse: float, rng: np.random.Generator) -> Image:
 def _add_sensor_noise(image: Image, deviation: float, rng: np.random.Generator) -> Image:
     """Noise of the whole sensor, and with most pictures of each colour for itself, blue most."""
     size = (image.shape[1], image.shape[0])
+    crop = crop_halved_texture if image.ndim == 2 else crop_texture
     grain = float(np.exp(rng.uniform(np.log(0.5), np.log(1.5))))
-    luma = crop_texture("grain", size, grain, rng) * np.float32(deviation)
+    luma = crop("grain", size, grain, rng) * np.float32(deviation)
     if rng.random() < 0.6:  # of each pixel for itself, as where no programme smoothed the picture
         fine = deviation * float(rng.uniform(0.2, 0.9))
-        luma += crop_texture("white", size, 0.7, rng) * np.float32(fine)
+        luma += crop("white", size, 0.7, rng) * np.float32(fine)
     planes = [luma] * 3
     if rng.random() < 0.65 and image.ndim == 3:
         coarse = grain * float(rng.uniform(1.0, 3.0))  # blotches, where the colour is thinned out
         for channel, share in ((0, 0.5), (2, float(rng.uniform(0.6, 2.0)))):
-            own = crop_texture("grain", size, coarse, rng) * np.float32(share * deviation)
+            own = crop("grain", size, coarse, rng) * np.float32(share * deviation)
             planes[channel] = luma + own
     noise = luma if image.ndim == 2 else cv2.merge(planes)
     return np.asarray(cv2.add(image, noise, dtype=cv2.CV_8U), np.uint8)

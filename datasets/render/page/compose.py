@@ -20,9 +20,9 @@ from crownlet.datasets.render.page.geometry import Geometry, draw_geometry
 from crownlet.datasets.render.page.ink import darken_around, lay_ink
 from crownlet.datasets.render.page.ink_style import InkStyle, draw_ink, in_gray
 from crownlet.datasets.render.page.labels import (
+    PageOutlines,
     label_gaps,
     label_letters,
-    project_letters,
     turn_page,
 )
 from crownlet.datasets.render.page.light import add_glare, add_glints, add_uneven_light
@@ -31,6 +31,7 @@ from crownlet.datasets.render.page.sheet import InkedSheet, ink_cover, ink_sheet
 from crownlet.datasets.render.page.skin import score_lines, show_through
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.page.text import choose_text
+from crownlet.datasets.render.page.textures import crop_halved_texture, crop_texture
 
 Frame = tuple[float, float, float, float]
 """x0, y0, x1, y1 of the visible part of the page, in q."""
@@ -51,6 +52,7 @@ class WrittenBlock:
     spec: PageSpec
     seed: int
     block: Block
+    outlines: PageOutlines
     body: float
     """Height of a letter's body in px, at which it is photographed."""
     hand_seed: int
@@ -97,7 +99,9 @@ def compose_gray(
             rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number])
         if number % PICTURES_PER_INK == 0:
             style = in_gray(draw_ink(spec.augment.ink, rng), np.array(LUMA_SHARES, np.float32))
-            sheet = ink_sheet(written.block, written.body / 3.0, spec.margin[1], style, rng)
+            sheet = ink_sheet(
+                written.block, written.outlines, written.body / 3.0, spec.margin[1], style, rng
+            )
         yield photograph(written, rng, sheet)
 
 
@@ -108,7 +112,8 @@ def write(spec: PageSpec, seed: int, hand: Hand | None, rng: np.random.Generator
     body = float(np.exp(rng.uniform(*np.log(spec.body))))
     text = choose_text(spec, rng, body)
     block = write_block(text, spec, hand, body / 3.0, rng)
-    return WrittenBlock(spec, seed, block, body, hand_seed, hand.style, text.name)
+    outlines = PageOutlines(block.letters)
+    return WrittenBlock(spec, seed, block, outlines, body, hand_seed, hand.style, text.name)
 
 
 def photograph(
@@ -121,7 +126,7 @@ def photograph(
     warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
     scale = written.body / 3.0
     geometry = draw_geometry(_draw_frame(block, spec, rng), scale, warp, rng)
-    drawn = project_letters(block.letters, geometry)
+    drawn = written.outlines.project(geometry)
     style = sheet.style if sheet else draw_ink(spec.augment.ink, rng)
     if sheet:
         cover, ink = sheet.shown(geometry)
@@ -194,7 +199,9 @@ def _paint(
     aug, q = spec.augment, geometry.scale
     by_camera = device == "camera"
     softer = 1.0 if by_camera else 0.3
-    tone, colour = skin.draw_skin(geometry.size, q, aug.skin, rng)
+    tone, colour = skin.draw_skin(
+        geometry.size, q, aug.skin, rng, crop_texture if ink is None else crop_halved_texture
+    )
     if rng.random() < 0.2 * aug.skin:
         show_through(tone, cover, q, rng)
     if rng.random() < 0.75:

@@ -5,13 +5,14 @@ Also which letters are drawn on the way to another, and which are written oddly 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from crownlet.datasets.coco.truth import DefectMark
 from crownlet.datasets.render.defects.apply import applicable_defects
 from crownlet.datasets.render.defects.common import DOUBTFUL_PLAINNESS, PLAIN_PLAINNESS
+from crownlet.datasets.render.letterforms.glyph import copy_with
 from crownlet.datasets.render.letterforms.morph_ways import morph_partners
 from crownlet.datasets.render.letterforms.morphs import DOUBT_END_SHARE, SHAPE_DOUBT
 from crownlet.datasets.render.letterforms.oddities import Oddity, known_oddities
@@ -181,12 +182,12 @@ def _write_word(
             continue
         if fault == "letter_swapped":
             other = _confused_with(char, rng)
-            slot = replace(slot, letter=other, marks=(DefectMark("letter_swapped", 1.0),))
+            slot = copy_with(slot, letter=other, marks=(DefectMark("letter_swapped", 1.0),))
         slots.append(slot)
         if fault == "letter_extra":
             double = char if rng.random() < 0.5 else LETTERS[int(rng.integers(len(LETTERS)))]
             mark = DefectMark("letter_extra", 1.0)
-            slots.append(replace(slot, letter=double, expected=None, marks=(mark,)))
+            slots.append(copy_with(slot, letter=double, expected=None, marks=(mark,)))
     return slots, lost
 
 
@@ -197,15 +198,15 @@ def _vary_form(
     if slot.marks:
         return slot
     if (slot.word, slot.place) in large:
-        return replace(slot, oddity="large")
+        return copy_with(slot, oddity="large")
     way = draw_morph(slot.letter, spec, rng)
     if way is None:
-        return replace(slot, oddity=draw_oddity(slot.letter, spec, rng))
+        return copy_with(slot, oddity=draw_oddity(slot.letter, spec, rng))
     other, t = way
     if t < 0.5:
-        return replace(slot, morph=way)
+        return copy_with(slot, morph=way)
     marks = (DefectMark("letter_swapped", 1.0),) if is_other(t) else ()
-    return replace(slot, letter=other, morph=(slot.letter, 1.0 - t), marks=marks)
+    return copy_with(slot, letter=other, morph=(slot.letter, 1.0 - t), marks=marks)
 
 
 def _confused_with(char: str, rng: np.random.Generator) -> str:
@@ -226,7 +227,7 @@ def _spoil_line(
             gap = _gap_fault(slot, row[i + 1], spec, rng)
         usual = slot.morph is None and slot.oddity is None
         faults = _letter_faults(slot.letter, spec, habits, rng) if usual else ()
-        spoilt.append(replace(slot, faults=faults, gap_fault=gap))
+        spoilt.append(copy_with(slot, faults=faults, gap_fault=gap))
     return spoilt
 
 

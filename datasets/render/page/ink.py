@@ -7,6 +7,7 @@ and lights on the side that faces the lamp.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -119,9 +120,14 @@ def add_shine(paint: list[Field], flow: InkFlow, style: InkStyle, rng: np.random
 
 
 class InkSpreader:
-    """Turns the exact masks of letters into the ink that stands on the page."""
+    """Turns the exact masks of letters into the ink that stands on the page.
 
-    def __init__(self, style: InkStyle, q: float, finer: int, rng: np.random.Generator) -> None:
+    `pooled` edges take their roughness from a field that is drawn once a process.
+    """
+
+    def __init__(
+        self, style: InkStyle, q: float, finer: int, rng: np.random.Generator, pooled: bool = False
+    ) -> None:
         fine = q * finer
         # The edge moves by the noise within its own ramp, so rough edges need a wide one.
         self.sigma = max(0.7, style.soft * fine, 0.06 * style.rough * fine)
@@ -134,7 +140,9 @@ class InkSpreader:
         self._hair = np.ones((hair, hair), np.uint8)
         self.rough = style.rough
         if style.rough:
-            self._noise = _edge_noise(fine, rng)
+            self._noise = (
+                _pooled_noise(round(4 * np.log2(fine))) if pooled else _edge_noise(fine, rng)
+            )
 
     def __call__(self, ink: InkMask, rng: np.random.Generator) -> Mask:
         """Coverage of page px. Hairlines stay, and gaps are never bridged."""
@@ -155,6 +163,12 @@ class InkSpreader:
         cv2.max(edged, cv2.subtract(mask, opened), dst=edged)
         cv2.subtract(edged, cv2.subtract(closed, mask), dst=edged)
         return InkMask(edged, ink.x0, ink.y0, ink.finer).on_page()
+
+
+@cache
+def _pooled_noise(size: int) -> Mask:
+    """Roughness for a pen of about 2 to the power of a quarter of `size` px."""
+    return _edge_noise(2.0 ** (size / 4), np.random.default_rng([0x1A, size]))
 
 
 def _edge_noise(fine: float, rng: np.random.Generator) -> Mask:

@@ -48,27 +48,49 @@ class ProjectedLetter:
     parts: tuple[Points, ...]
     cuts: tuple[Points, ...]
     extra: tuple[Points, ...]
+    box: Box = (0.0, 0.0, 0.0, 0.0)
+    """x0, y0, x1, y1 of the parts."""
 
 
-def project_letters(letters: Sequence[PlacedLetter], geometry: Geometry) -> list[ProjectedLetter]:
-    """Outlines of all letters in px; one call of `geometry` for the whole page."""
-    outlines = [
-        _on_page(p, outline + np.array([p.x, p.y]))
-        for p in letters
-        for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts, *p.extra)
-    ]
-    if not outlines:
-        return []
-    ends = np.cumsum([len(outline) for outline in outlines])
-    moved = iter(np.split(geometry(np.concatenate(outlines)), ends[:-1]))
-    return [
-        ProjectedLetter(
-            tuple(next(moved) for _ in p.glyph.parts),
-            tuple(next(moved) for _ in p.glyph.cuts),
-            tuple(next(moved) for _ in p.extra),
-        )
-        for p in letters
-    ]
+class PageOutlines:
+    """All outlines of a page's letters in q, one after another: parts, cuts, and ink beside them.
+
+    Gathered once, they are projected for each picture of the page.
+    """
+
+    def __init__(self, letters: Sequence[PlacedLetter]) -> None:
+        outlines = [
+            _on_page(p, outline + np.array([p.x, p.y]))
+            for p in letters
+            for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts, *p.extra)
+        ]
+        self.points = np.concatenate(outlines) if outlines else np.empty((0, 2))
+        self.ends = np.cumsum([len(outline) for outline in outlines])
+        self.counts = [(len(p.glyph.parts), len(p.glyph.cuts), len(p.extra)) for p in letters]
+
+    def project(self, geometry: Geometry) -> list[ProjectedLetter]:
+        """Outlines of all letters in px; one call of `geometry` for the whole page."""
+        if not self.counts:
+            return []
+        points = geometry(self.points)
+        moved = np.split(points, self.ends[:-1])
+        totals = np.cumsum([0] + [sum(count) for count in self.counts])
+        starts = np.concatenate([[0], self.ends])
+        first = starts[totals[:-1]]
+        last = starts[totals[:-1] + [count[0] for count in self.counts]]
+        # Of each letter the points of its parts, then all others, which are left out.
+        runs = np.column_stack([first, last]).ravel()
+        runs = runs[:-1] if runs[-1] == len(points) else runs
+        low, high = (f.reduceat(points, runs, axis=0)[::2] for f in (np.minimum, np.maximum))
+        boxes = np.concatenate([low, high], axis=1).tolist()
+        letters: list[ProjectedLetter] = []
+        k = 0
+        for (parts, cuts, extra), (x0, y0, x1, y1) in zip(self.counts, boxes, strict=True):
+            a, b, c = k + parts, k + parts + cuts, k + parts + cuts + extra
+            kinds = (tuple(moved[k:a]), tuple(moved[a:b]), tuple(moved[b:c]))
+            letters.append(ProjectedLetter(*kinds, (x0, y0, x1, y1)))
+            k = c
+        return letters
 
 
 def _on_page(placed: PlacedLetter, points: Points) -> Points:
@@ -96,7 +118,7 @@ def _label_letter(
     body: tuple[float, float, float],
     size: tuple[int, int],
 ) -> LetterTruth | None:
-    full = _box(drawn.parts)
+    full = drawn.box
     box = _cut_box(full, size)
     whole = box == full
     polygons = drawn.parts

@@ -8,14 +8,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Glyph
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Glyph, copy_with
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.letterforms.outlines import next_points, split_points
 from crownlet.datasets.render.letterforms.own_forms import manner_of
@@ -86,8 +86,11 @@ class Silhouette:
     """Ink cells of a glyph; edges in q from the glyph's own origin, by row."""
 
     cells: npt.NDArray[np.uint8]
+    """Of the rows that have ink."""
     x0: float
     """x in q of the first column."""
+    first: int
+    """Row of the first cells, counted from `TOP_Q`."""
     left: npt.NDArray[np.float64]
     """Leftmost ink of each row; +inf in rows without ink."""
     right: npt.NDArray[np.float64]
@@ -104,14 +107,20 @@ def silhouette(glyph: Glyph) -> Silhouette:
     points = np.concatenate(outlines)
     x0 = float(np.floor(points[:, 0].min() * CELLS_PER_Q) - 1) / CELLS_PER_Q
     width = int(np.ceil((points[:, 0].max() - x0) * CELLS_PER_Q)) + 2
-    cells = np.zeros((SILHOUETTE_ROWS, width), np.uint8)
-    fixed = np.rint(((points - (x0, TOP_Q)) * CELLS_PER_Q - 0.5) * (1 << _FRACTION_BITS))
+    low, high = float(points[:, 1].min()), float(points[:, 1].max())
+    first = max(0, int((low - TOP_Q) * CELLS_PER_Q) - 2)
+    last = min(SILHOUETTE_ROWS, int((high - TOP_Q) * CELLS_PER_Q) + 3)
+    cells = np.zeros((max(1, last - first), width), np.uint8)
+    corner = (x0, TOP_Q + first / CELLS_PER_Q)
+    fixed = np.rint(((points - corner) * CELLS_PER_Q - 0.5) * (1 << _FRACTION_BITS))
     for outline in split_points(fixed.astype(np.int32), outlines):
         cv2.fillPoly(cells, [outline], 1, shift=_FRACTION_BITS)
-    inked = cells.any(axis=1)
-    left = np.where(inked, x0 + cells.argmax(axis=1) / CELLS_PER_Q, np.inf)
-    right = np.where(inked, x0 + (width - cells[:, ::-1].argmax(axis=1)) / CELLS_PER_Q, -np.inf)
-    return Silhouette(cells, x0, left, right, _spread_rows(left), body_extent(glyph))
+    rows = np.flatnonzero(cells.max(axis=1))
+    left, right = np.full(SILHOUETTE_ROWS, np.inf), np.full(SILHOUETTE_ROWS, -np.inf)
+    inked = cells[rows]
+    left[first + rows] = x0 + inked.argmax(axis=1) / CELLS_PER_Q
+    right[first + rows] = x0 + (width - inked[:, ::-1].argmax(axis=1)) / CELLS_PER_Q
+    return Silhouette(cells, x0, first, left, right, _spread_rows(left), body_extent(glyph))
 
 
 def _spread_rows(edge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -296,7 +305,7 @@ def set_line(
     placed: list[PlacedLetter] = []
     for letter in letters:
         if not placed:
-            placed.append(replace(letter, x=-letter.outline.body[1]))
+            placed.append(copy_with(letter, x=-letter.outline.body[1]))
             continue
         placed.append(_set_beside(placed, letter, habits, rng, squeeze))
     return placed
@@ -328,7 +337,7 @@ def _set_beside(
     if fault == "letters_touch":
         return _set_touching(placed, letter, shift, rng)
     marks = () if fault is None else (DefectMark(fault, between - shift, habits.contrast),)
-    return replace(letter, x=last.x + shift, gap_marks=marks)
+    return copy_with(letter, x=last.x + shift, gap_marks=marks)
 
 
 def _set_touching(
@@ -344,8 +353,8 @@ def _set_touching(
         bridge, mark = (found[0],), found[1]
     else:
         shift, mark = touching_shift(last.outline, letter.outline, rng)
-    placed[-1] = replace(last, marks=(*last.marks, mark))
-    return replace(
+    placed[-1] = copy_with(last, marks=(*last.marks, mark))
+    return copy_with(
         letter, x=last.x + shift, marks=(*letter.marks, mark), gap_marks=(mark,), extra=bridge
     )
 

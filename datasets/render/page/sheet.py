@@ -13,7 +13,7 @@ from crownlet.datasets.render.page.block import Block
 from crownlet.datasets.render.page.geometry import Geometry, Points, draw_geometry
 from crownlet.datasets.render.page.ink import InkSpreader, ink_layer
 from crownlet.datasets.render.page.ink_style import InkStyle
-from crownlet.datasets.render.page.labels import ProjectedLetter, project_letters
+from crownlet.datasets.render.page.labels import PageOutlines, ProjectedLetter
 from crownlet.datasets.render.page.marks import project_marks
 
 SHEET_MARGIN_Q = 3.0
@@ -44,8 +44,9 @@ class InkedSheet:
 
 
 def ink_sheet(
-    block: Block, scale: float, room: float, style: InkStyle, rng: np.random.Generator
-) -> InkedSheet:
+    block: Block, outlines: PageOutlines, scale: float, room: float, style: InkStyle,
+    rng: np.random.Generator,
+) -> InkedSheet:  # fmt: skip
     """All of the writing that a picture at `scale` px a q may show with `room` q around the text.
 
     The colours of `style` are greys.
@@ -56,19 +57,20 @@ def ink_sheet(
         block.ruled[-1] + 5.0 + room,
     )  # fmt: skip
     flat = draw_geometry(frame, scale, 0.0, rng)
-    drawn = [*project_letters(block.letters, flat), *project_marks(block.marks, flat)]
-    cover = ink_cover(drawn, flat, style, rng)
+    drawn = [*outlines.project(flat), *project_marks(block.marks, flat)]
+    cover = ink_cover(drawn, flat, style, rng, pooled=True)
     return InkedSheet(style, *ink_layer(cover, scale, style, rng), flat)
 
 
 def ink_cover(
-    drawn: Sequence[ProjectedLetter], geometry: Geometry, style: InkStyle, rng: np.random.Generator
-) -> Mask:
-    """Ink coverage of the whole image, uint8 (H, W)."""
+    drawn: Sequence[ProjectedLetter], geometry: Geometry, style: InkStyle,
+    rng: np.random.Generator, pooled: bool = False,
+) -> Mask:  # fmt: skip
+    """Ink coverage of the whole image, uint8 (H, W); `pooled` as for `InkSpreader`."""
     width, height = geometry.size
     cover = np.zeros((height, width), np.uint8)
     finer = fine_factor(geometry.scale)
-    spread = InkSpreader(style, geometry.scale, finer, rng)
+    spread = InkSpreader(style, geometry.scale, finer, rng, pooled)
     margin = 2.0 + 0.1 * geometry.scale
     for shape in drawn:
         for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.render.letterforms.raster import Mask
-from crownlet.datasets.render.page.textures import Field, Kind, crop_texture
+from crownlet.datasets.render.page.textures import Crop, Field, Kind, crop_texture
 
 _MAX_DOTS = 30_000
 """Most dots a page gets; small letters on a large sheet would ask for more."""
@@ -96,11 +96,12 @@ def _follicle_dots(
 
 
 def draw_skin(
-    size: tuple[int, int], q: float, strength: float, rng: np.random.Generator
-) -> tuple[Field, Field]:
+    size: tuple[int, int], q: float, strength: float, rng: np.random.Generator,
+    crop: Crop = crop_texture,
+) -> tuple[Field, Field]:  # fmt: skip
     """Bare skin: its tone, (H, W) float32 about 1, and its colour, (3,) RGB 0 to 255.
 
-    `strength` 0 is plain white.
+    `strength` 0 is plain white; `crop` cuts the textures.
     """
     width, height = size
     tone = np.ones((height, width), np.float32)
@@ -115,25 +116,25 @@ def draw_skin(
     amount = strength * (0.5 + 2.0 * (1.0 - colour.mean() / 255.0))
     strong = rng.random() < 0.35
     fine = 0.012 * amount if not strong else float(rng.uniform(0.015, 0.04))
-    tone += crop_texture("grain", size, float(rng.uniform(0.7, 2.0)), rng) * np.float32(fine)
+    tone += crop("grain", size, float(rng.uniform(0.7, 2.0)), rng) * np.float32(fine)
     if strong:  # leather whose grain is as plain as the writing
         grain = float(np.clip(q * rng.uniform(0.015, 0.035), 0.35, 4.0))
         hide: Kind = "leather" if rng.random() < 0.7 else "cells"
-        tone += crop_texture(hide, size, grain, rng) * np.float32(rng.uniform(0.03, 0.1))
-        tone += crop_texture("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
+        tone += crop(hide, size, grain, rng) * np.float32(rng.uniform(0.03, 0.1))
+        tone += crop("pores", size, grain, rng) * np.float32(rng.uniform(0.0, 0.04))
     for name in rng.choice(
         _GRAIN_KINDS, size=int(rng.integers(1, 4)), replace=False, p=_GRAIN_SHARES
     ):
         most = 0.035 if name == "pores" else 0.1  # pores are 0.05 to 0.15 q wide
         grain = float(np.clip(q * rng.uniform(0.015, most), 0.35, 5.0))
-        tone += crop_texture(name, size, grain, rng) * np.float32(
+        tone += crop(name, size, grain, rng) * np.float32(
             _GRAIN_DEPTHS[name] * amount * rng.random()
         )
     if rng.random() < 0.4 * strength:
-        _shade_relief(tone, q, amount, rng)
+        _shade_relief(tone, q, amount, rng, crop)
     if rng.random() < 0.25 * strength:
         darken_follicles(tone, q, rng)
-    cloud = crop_texture("cloud", size, max(width, height) / float(rng.uniform(150, 500)), rng)
+    cloud = crop("cloud", size, max(width, height) / float(rng.uniform(150, 500)), rng)
     tone += cloud * np.float32(0.05 * amount * rng.random())
     if rng.random() < 0.35 * strength:
         _add_stain(tone, rng)
@@ -161,12 +162,14 @@ def colour_skin(tone: Field, colour: Field, rng: np.random.Generator) -> Field:
     return skin
 
 
-def _shade_relief(tone: Field, q: float, amount: float, rng: np.random.Generator) -> None:
+def _shade_relief(
+    tone: Field, q: float, amount: float, rng: np.random.Generator, crop: Crop
+) -> None:
     """Bumps and creases in slanting light: each has a bright and a dark flank."""
     height, width = tone.shape
     kind = _RELIEF_KINDS[int(rng.integers(len(_RELIEF_KINDS)))]
     grain = float(np.clip(q * rng.uniform(0.03, 0.22), 0.5, 10.0))
-    bumps = crop_texture(kind, (width, height), grain, rng)
+    bumps = crop(kind, (width, height), grain, rng)
     step = max(1, round(0.8 * grain))
     deep = np.float32(rng.uniform(0.02, 0.1) * min(1.5, amount))
     if rng.random() < 0.5:

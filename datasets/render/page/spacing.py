@@ -6,17 +6,16 @@ the legs of finals yield.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import DefectMark, Outline
-from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q
+from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, copy_with
 from crownlet.datasets.render.letterforms.hand import Hand
 from crownlet.datasets.render.page.layout import (
     CELLS_PER_Q,
+    SILHOUETTE_ROWS,
     TOP_Q,
     PlacedLetter,
     SpacingHabits,
@@ -72,7 +71,7 @@ def justify_line(
     for i, extra in chosen.items():
         old = letters[i]
         glyph = write_letter(old.slot, hand, crowning, old.seed, extra)
-        letters[i] = replace(old, glyph=glyph, outline=silhouette(glyph))
+        letters[i] = copy_with(old, glyph=glyph, outline=silhouette(glyph))
     return set_line(letters, habits, seed)
 
 
@@ -124,7 +123,7 @@ def _narrow_line(
 def _narrow_letter(letter: PlacedLetter, share: float) -> PlacedLetter:
     """The letter narrowed to `share` of its width."""
     glyph = letter.glyph.mapped(lambda outline: outline * (share, 1.0))
-    return replace(letter, glyph=glyph, outline=silhouette(glyph))
+    return copy_with(letter, glyph=glyph, outline=silhouette(glyph))
 
 
 class OccupancyGrid:
@@ -135,7 +134,7 @@ class OccupancyGrid:
         left = min(p.x + p.outline.x0 for p in letters)
         right = max(p.x + p.outline.x0 + p.outline.cells.shape[1] / CELLS_PER_Q for p in letters)
         top = min(p.y for p in letters) + TOP_Q
-        rows = letters[0].outline.cells.shape[0]
+        rows = SILHOUETTE_ROWS
         height = (max(p.y for p in letters) - min(p.y for p in letters)) * CELLS_PER_Q + rows
         self.origin = (left - _MARGIN_Q, top - _MARGIN_Q)
         shape = (
@@ -179,6 +178,7 @@ class OccupancyGrid:
         cells = letter.outline.cells
         column = round((letter.x + letter.outline.x0 - self.origin[0]) * CELLS_PER_Q) - pad
         row = round((letter.y + TOP_Q - self.origin[1]) * CELLS_PER_Q) - pad
+        row += letter.outline.first
         height, width = cells.shape
         return self.owner[row : row + height + 2 * pad, column : column + width + 2 * pad], cells
 
@@ -202,12 +202,14 @@ def separate_lines(letters: list[PlacedLetter]) -> list[PlacedLetter]:
 def _yield_to_others(ground: OccupancyGrid, i: int, met: list[int]) -> list[int]:
     """Shorten or bend letter `i` above, shorten those it meets below; who is met even so."""
     tall, longs = ground.letters[i], {j: ground.letters[j] for j in met}
+    depth = 1.0
     for above, lean, below in _YIELD_STEPS:
         ground.letters[i] = _yield_shape(tall, above, lean, 1.0)
-        for j, long in longs.items():
+        for j, long in longs.items() if below != depth else ():
             ground.lift(j)
             ground.letters[j] = _yield_shape(long, 1.0, 0.0, below)
             ground.place(j)
+        depth = below
         if not ground.met(i, beside=lean != 0.0):
             return []
     return ground.met(i)
@@ -223,10 +225,13 @@ def _yield_shape(letter: PlacedLetter, above: float, lean: float, below: float) 
         x, y = outline.T
         up, down = np.minimum(y, 0.0), np.maximum(y - BODY_HEIGHT_Q, 0.0)
         body = np.clip(y, 0.0, BODY_HEIGHT_Q)
-        return np.stack([x - lean * up, body + above * up + below * down], axis=1)
+        pressed = np.empty_like(outline)
+        pressed[:, 0] = x - lean * up
+        pressed[:, 1] = body + above * up + below * down
+        return pressed
 
     glyph = letter.glyph.mapped(press)
-    return replace(letter, glyph=glyph, outline=silhouette(glyph))
+    return copy_with(letter, glyph=glyph, outline=silhouette(glyph))
 
 
 def _meant_to_touch(letter: PlacedLetter) -> bool:
@@ -237,4 +242,4 @@ def _mark_touching(ground: OccupancyGrid, i: int, j: int) -> None:
     for k in (i, j):
         letter = ground.letters[k]
         mark = DefectMark("letters_touch", 0.0, 0.5)
-        ground.letters[k] = replace(letter, marks=(*letter.marks, mark))
+        ground.letters[k] = copy_with(letter, marks=(*letter.marks, mark))
