@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
+from crownlet.infer.view.choice import add_speech_arguments, choose_speech
 from crownlet.infer.view.console import print_error
 
 
@@ -15,6 +16,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     demo = commands.add_parser("demo", help="make sample scrolls, inspect them, show the result")
     demo.add_argument("out", metavar="OUT", help="folder for the demonstration")
     demo.add_argument("--model", metavar="DIR", help=argparse.SUPPRESS)
+    add_speech_arguments(demo)
     demo.set_defaults(run=run)
 
 
@@ -30,7 +32,8 @@ def run(options: argparse.Namespace) -> int:
 
     try:
         with hold_folder(Path(options.out), "crownlet demo"):
-            index = run_demo(Path(options.out), model=options.model, say=print)
+            spoken = choose_speech(options, Path(options.out) / "run")
+            index = run_demo(Path(options.out), options.model, print, spoken=spoken)
     except (FileFault, OSError) as error:
         print_error(error)
         return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED

@@ -30,6 +30,7 @@ from crownlet.infer.run.run import open_run
 from crownlet.infer.run.write import write_page
 from crownlet.infer.sheet.render import choose_file_names, render
 from crownlet.infer.sheet.statements import read_habits
+from crownlet.infer.view.language import ENGLISH, Speech, speaking, translate
 from crownlet.infer.view.wording import RULING_TEXT
 
 
@@ -49,8 +50,9 @@ def run_demo(
     model: str | None = None,
     say: Callable[[str], object] = print,
     inspector: Inspector | None = None,
+    spoken: Speech | None = None,
 ) -> Path:
-    """Write the demo into `out`; returns the path of its index page.
+    """Write the demo into `out`, its pages as `spoken`; returns the path of its index page.
 
     ModelError when the networks cannot be used, OSError when `out` cannot be written.
     """
@@ -71,9 +73,10 @@ def run_demo(
         say(f"[{number}/{len(work)}] {sheet.name}: {counts} ({took:.0f} s)")
     table = write_scroll_table(out / "scrolls.csv", work)
     update_scrolls(run, read_scroll_table(table))
-    made = make_sheets(open_run(run), report=lambda line: None, complain=say)
     write_counts(out / "survey.csv", results)
-    write_file(out / "index.html", index_page(results, made.index.parent.relative_to(out)))
+    with speaking(spoken or ENGLISH):
+        made = make_sheets(open_run(run), report=lambda line: None, complain=say)
+        write_file(out / "index.html", index_page(results, made.index.parent.relative_to(out)))
     return out / "index.html"
 
 
@@ -155,7 +158,7 @@ def index_page(results: Sequence[InspectedSheet], folder: Path) -> str:
         folder=folder.as_posix(), kinds=[name for name, _ in kinds], tallies=tallies,
         stories=_tell_stories(results, folder.as_posix()),
         bare=[_count_bare_crowns(results, source) for source in SAMPLE_SOURCES],
-        gravest=HEADINGS["question"].lower(), scans=[(r.sheet.name, r.scan) for r in results],
+        gravest=HEADINGS["question"], scans=[(r.sheet.name, r.scan) for r in results],
     )  # fmt: skip
 
 
@@ -166,9 +169,11 @@ def _overview(results: Sequence[InspectedSheet], folder: str) -> list[OverviewRo
         own = [r for r in results if r.sheet.source == source]
         for name in sorted({r.sheet.scroll for r in own}):
             both = [r for r in own if r.sheet.scroll == name]
-            title = f"{source.name}, scroll {both[0].sheet.number}"
+            number = both[0].sheet.number
+            title = translate("{source}, scroll {n}", source=translate(source.name), n=number)
             lines.append(_overview_row(title, f"{folder}/{files[name]}", both))
-        lines.append(_overview_row(f"{source.name}, all scrolls", "", own))
+        title = translate("{source}, all scrolls", source=translate(source.name))
+        lines.append(_overview_row(title, "", own))
     return lines
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import blocks
 import numpy as np
 import pytest
+from english_left import english_left
 from PIL import Image
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
@@ -19,6 +20,7 @@ from crownlet.datasets.render.page import compose as compose_module
 from crownlet.infer.demo import run
 from crownlet.infer.demo.scenario import list_sample_sheets
 from crownlet.infer.run.run import open_run
+from crownlet.infer.view.language import Speech
 
 TEXTS = {"face": ["שמע ישראל", "אחד ואהבת"], "reverse": ["שדי"]}
 
@@ -112,6 +114,23 @@ def test_a_demo_can_be_made_twice_in_one_folder(out: Path) -> None:
         networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
         run.run_demo(out, say=lambda text: None, inspector=blocks.inspector(networks))
     assert sorted(p.relative_to(out).as_posix() for p in out.rglob("*")) == before
+
+
+def test_a_demo_in_hebrew_has_hebrew_pages_and_english_tables(out: Path, tmp_path: Path) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(compose_module, "compose", block_page)
+        networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
+        run.run_demo(
+            tmp_path, say=lambda text: None, inspector=blocks.inspector(networks),
+            spoken=Speech("he", "trade"),
+        )  # fmt: skip
+    for page in (tmp_path / "index.html", *(tmp_path / "run" / "sheets").glob("*.html")):
+        html = page.read_text("utf-8")
+        assert '<html lang="he" dir="rtl">' in html
+        names = ("face", "reverse", "strict", "survey", "scrolls", "Source", "plain")
+        assert english_left(html, names) == [], page.name
+    for table in ("survey.csv", "scrolls.csv", "run/scrolls.json"):
+        assert (tmp_path / table).read_text("utf-8") == (out / table).read_text("utf-8")
 
 
 def test_pictures_are_pictures(out: Path) -> None:

@@ -15,6 +15,8 @@ import synthetic_runs as made
 from review_server import Server
 
 from crownlet.infer.cli import main
+from crownlet.infer.view.choice import read_speech
+from crownlet.infer.view.language import Speech
 
 
 @pytest.fixture
@@ -39,6 +41,15 @@ def test_it_ends_cleanly_with_ctrl_c_and_listens_on_this_machine_only(run: Path)
     out, errors = server.process.communicate(timeout=10)
     assert server.process.returncode == 0
     assert "The decisions are in" in out and "Traceback" not in errors
+
+
+def test_language_and_terms_are_kept_with_the_run(run: Path) -> None:
+    server = Server(run, "--language", "he", "--terms", "trade")
+    server.kill()
+    assert read_speech(run) == Speech("he", "trade")
+    server = Server(run)
+    server.kill()
+    assert read_speech(run) == Speech("he", "trade")
 
 
 def test_each_start_has_a_token_of_its_own(run: Path) -> None:

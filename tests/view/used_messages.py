@@ -14,6 +14,7 @@ from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES
 from crownlet.datasets.scribal.texts import KNOWN_PORTIONS
 from crownlet.infer.batch import inputs
+from crownlet.infer.demo.scenario import SAMPLE_SOURCES, SAMPLE_STORIES
 from crownlet.infer.desk import choices, guidance
 from crownlet.infer.desk.web import pages as desk_pages
 from crownlet.infer.desk.web import views
@@ -26,7 +27,7 @@ from crownlet.infer.view import lengths
 from crownlet.infer.view.wording import NAME_CAUTION, NEVER_EXAMINED, RULING_TEXT, UNFAMILIAR_TEXT
 
 INFER = Path(__file__).resolve().parents[2] / "infer"
-ROOMS = ("view", "sheet", "review", "desk")
+ROOMS = ("view", "sheet", "review", "desk", "demo")
 
 Message = str | tuple[str, str]
 """A message, or one for a single thing and one for several."""
@@ -119,6 +120,8 @@ def data_messages() -> set[Message]:
         teaching_sheet.SAME_SCROLL, teaching_sheet.OTHER_SCROLL,
         *wellformed.DRAWING_BY_STYLE.values(), *NEVER_EXAMINED, RULING_TEXT, NAME_CAUTION,
         UNFAMILIAR_TEXT,
+        *(words for s in SAMPLE_SOURCES for words in (s.name, s.manner)),
+        *(story.planted for story in SAMPLE_STORIES.values()),
         *inputs.CAUSE_BY_SUFFIX.values(), inputs.UNKNOWN_CAUSE, inputs.LINK_CAUSE,
         *(words for a in guidance.ADVICE.values() for words in (a.title, a.scanner, a.phone)),
         *(words for t in choices.TEXT_SENTENCES for words in (t.title, t.sentence)),
