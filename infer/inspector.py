@@ -19,29 +19,27 @@ from crownlet.infer.habits.apply import find_habits
 from crownlet.infer.habits.widespread import state_widespread
 from crownlet.infer.hand.adapt import HandSettings, LabelledLetters, label_letters
 from crownlet.infer.hand.kernel import describe_letters
+from crownlet.infer.letters.assessor import MaskChoice, assess
 from crownlet.infer.letters.straighten import orientation_notes
 from crownlet.infer.limits import LIMITS_SHA256
 from crownlet.infer.networks import Networks, OnnxNetworks, weights_folder
 from crownlet.infer.pipeline import (
-    DetectedPage,
-    PageRules,
-    ReadPage,
     Stopwatch,
-    compare_page,
     compile_record,
     detect,
-    order_letters,
-    read_by_hand,
+    read_letters,
     turn_reverse_over,
 )
-from crownlet.infer.records import PageRecord
+from crownlet.infer.records import Assessed, Located, PageRecord
 from crownlet.infer.routing.measured import MeasureScope, measure_request
+from crownlet.infer.stages import DetectedPage, PageReading, PageRules, ReadPage
 from crownlet.infer.text.search import add_likely_passage, read_text_choice
 from crownlet.infer.text.side import Side, exchange_side, portion_for
 from crownlet.infer.thresholds import NO_PROMISE, load_thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
+    from crownlet.infer.image.crops import FittedPage
     from crownlet.infer.text.search import TextChoice
 
 
@@ -111,11 +109,7 @@ class Inspector:
         watch = Stopwatch()
         with watch.stage("read"):
             image = read_page(source, colour=False)
-        choose = None
-        if self.measure != "none":
-            learned = self.networks.info.defects
-            choose = measure_request(self.measure, learned, self.thresholds, self.customs).choose
-        detected = detect(label, image, self.networks, self.thresholds, watch, choose)
+        detected = detect(label, image, self.networks, self.thresholds, watch, self._mask_choice())
         detected = turn_reverse_over(detected, self.thresholds)
         return LoadedPage(label, image.facts, detected, watch.seconds)
 
@@ -168,14 +162,15 @@ class Inspector:
 
     def read(self, page: LoadedPage, text: TextChoice) -> ReadPage:
         """A loaded page compared with its text, and read again by its hand."""
-        return self._read_twice(page, text)[1]
+        return self._read(page, text).read
 
     def label(self, page: LoadedPage, text: TextChoice) -> LabelledLetters | None:
         """The letters by which other pages of the scroll learn the hand; None without a text.
 
         Labels are those of the page as read by its own hand.
         """
-        alone, read = self._read_twice(page, text)
+        reading = self._read(page, text)
+        alone, read = reading.alone, reading.read
         letters = describe_letters(page.detected.fitted, alone.page.found, alone.page.assessed)
         if letters is None or read.aligned is None:
             return None
@@ -183,17 +178,26 @@ class Inspector:
             letters, alone.page.odds, label_letters(read.aligned, read.page.odds)
         )
 
-    def _read_twice(self, page: LoadedPage, text: TextChoice) -> tuple[ReadPage, ReadPage]:
+    def _read(self, page: LoadedPage, text: TextChoice) -> PageReading:
         """A page as read by the networks alone, and as read by its own hand."""
-        rules = self._rules(text)
-        ordered = order_letters(page.detected, self.thresholds)
-        alone = compare_page(ordered, page.detected, rules)
-        return alone, read_by_hand(alone, page.detected, rules)[0]
+        return read_letters(page.detected, self._rules(text), Stopwatch())
 
     def _rules(self, text: TextChoice, others: Sequence[LabelledLetters] = ()) -> PageRules:
         info = self.networks.info
         hand = HandSettings(self.hand, info.letter_means, tuple(others))
-        return PageRules(info.defects, self.customs, self.thresholds, text, hand)
+        choose = self._mask_choice()
+
+        def assess_boxes(fitted: FittedPage, found: Located) -> Assessed:
+            return assess(self.networks, fitted, found, choose)
+
+        return PageRules(info.defects, self.customs, self.thresholds, text, hand, assess_boxes)
+
+    def _mask_choice(self) -> MaskChoice | None:
+        """Which letters get part masks: those to be measured."""
+        if self.measure == "none":
+            return None
+        learned = self.networks.info.defects
+        return measure_request(self.measure, learned, self.thresholds, self.customs).choose
 
     def versions(self) -> dict[str, dict[str, Any]]:
         """What the records of this inspector are made with, each with its checksum."""

@@ -28,7 +28,8 @@
 
 `detect` goes as far as `DetectedPage`, once per page; `compile_record` goes on from there, once per
 text that the page is compared with. Both count the seconds of their stages under the names on the
-left. The records that pass between stages stand in `records.py`, those of whole pages below.
+left. The records that pass between stages stand in `records.py`, those of whole pages in
+`stages.py`.
 """
 
 from __future__ import annotations
@@ -37,26 +38,27 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
-from crownlet.datasets.files.images import Gray, ImageFacts, PageError, PageImage, to_gray
+from crownlet.datasets.files.images import ImageFacts, PageError, PageImage, to_gray
 from crownlet.infer.hand.adapt import (
     NO_TEXT,
-    HandSettings,
     hand_notes,
     not_learned,
     read_again,
 )
 from crownlet.infer.hand.forms import doubted_letters
 from crownlet.infer.hand.kernel import describe_letters
+from crownlet.infer.hand.split_letters import join_split_letters
 from crownlet.infer.hand_records import HandRecord
-from crownlet.infer.image.crops import FittedPage, fit_to_letters
-from crownlet.infer.image.upright import Placement, rotate_letters_back
-from crownlet.infer.layout.lines import Layout, lay_out
+from crownlet.infer.image.crops import fit_to_letters
+from crownlet.infer.image.upright import rotate_letters_back
+from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.layout.spacing import measure_gaps, yud_width
 from crownlet.infer.letters.assessor import (
     MaskChoice,
@@ -71,10 +73,9 @@ from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of, why_too_small
-from crownlet.infer.quality.measures import PictureMeasures, measure_picture
-from crownlet.infer.records import Assessed, Floats, Located, PageRecord, TextMatch
+from crownlet.infer.quality.measures import measure_picture
+from crownlet.infer.records import Floats, PageRecord
 from crownlet.infer.routing.gaps import (
-    GapOdds,
     expected_kinds,
     gap_odds,
     gap_rows,
@@ -87,10 +88,16 @@ from crownlet.infer.routing.not_examined import (
     not_examined,
 )
 from crownlet.infer.routing.reasons import review_disagreements
+from crownlet.infer.stages import (
+    DetectedPage,
+    OrderedPage,
+    PageReading,
+    PageRules,
+    ReadPage,
+)
 from crownlet.infer.text.discrepancies import TextContext
 from crownlet.infer.text.match import (
     MIN_TEXT_AGREEMENT,
-    AlignedText,
     share_agreeing,
     words_by_gaps,
     words_by_text,
@@ -101,8 +108,7 @@ from crownlet.infer.text.summary import all_for_review, places_on_picture
 from crownlet.infer.thresholds import Thresholds
 
 if TYPE_CHECKING:
-    from crownlet.datasets.scribal.customs import Customs
-    from crownlet.infer.text.search import TextChoice
+    pass
 
 
 class Stopwatch:
@@ -122,62 +128,6 @@ class Stopwatch:
             yield
         finally:
             self.seconds[name] = self.seconds.get(name, 0.0) + self.clock() - start
-
-
-@dataclass(frozen=True)
-class DetectedPage:
-    """What both networks find on an upright page; N letters, in no order."""
-
-    flat: Gray
-    """(H, W), flattened and upright."""
-    fitted: FittedPage
-    """`flat` at the size at which the assessor sees letters."""
-    found: Located
-    assessed: Assessed
-    placement: Placement
-    measures: PictureMeasures
-    """Quality of the picture around the letters, row for row with `found`."""
-    agreement: float
-    """How far the two networks agree on what was located, 0 to 1."""
-
-
-@dataclass(frozen=True)
-class PageRules:
-    """What a page is compared with and routed by."""
-
-    learned: tuple[str, ...]
-    """Names of the learned defects, in the order of `Assessed.defects`."""
-    customs: Customs
-    thresholds: Thresholds
-    text: TextChoice = None
-    hand: HandSettings = field(default_factory=HandSettings)
-    """What is known of the scribe's hand beside the page."""
-
-
-@dataclass(frozen=True)
-class OrderedPage:
-    """The N letters of a page in reading order, with the P gaps between neighbours."""
-
-    layout: Layout
-    found: Located
-    assessed: Assessed
-    measures: PictureMeasures
-    odds: Floats
-    """(N, 27) probability of each letter by both networks."""
-    letters: str
-    """The likeliest letter of each row."""
-    gap_odds: GapOdds
-    word_start_p: Floats
-    """(N,) probability that a word begins at each letter."""
-
-
-@dataclass(frozen=True)
-class ReadPage:
-    """A page in reading order, compared with its text; both None without a text."""
-
-    page: OrderedPage
-    aligned: AlignedText | None
-    match: TextMatch | None
 
 
 def detect(
@@ -222,15 +172,12 @@ def compile_record(
     name: str, facts: ImageFacts, detected: DetectedPage, rules: PageRules, watch: Stopwatch
 ) -> PageRecord:
     """The record of one page, without versions."""
-    with watch.stage("layout"):
-        page = order_letters(detected, rules.thresholds)
-    with watch.stage("align"):
-        alone = compare_page(page, detected, rules)
-    with watch.stage("hand"):
-        read, hand = read_by_hand(alone, detected, rules)
+    reading = read_letters(detected, rules, watch)
+    detected, read, hand = reading.detected, reading.read, reading.hand
     with watch.stage("route"):
-        record = _route(name, facts, detected, rules, read, page.odds)
+        record = _route(name, facts, detected, rules, read, reading.alone.page.odds)
         record = replace(record, hand=hand, notes=(*record.notes, *hand_notes(hand)))
+    page = read.page
     if not page.assessed.masked.any():
         return record
     with watch.stage("measure"):
@@ -239,6 +186,45 @@ def compile_record(
         taken = measure_letters(upright, page.found, page.assessed, record.glyphs)
         rows = review_disagreements(record.glyphs, taken, rules.thresholds)
     return replace(record, glyphs=rows, measurements=taken)
+
+
+def read_letters(detected: DetectedPage, rules: PageRules, watch: Stopwatch) -> PageReading:
+    """A page in reading order, compared with its text and read by its hand.
+
+    Where letters prove to be located as two, they are joined and the page is read again.
+    """
+    reading = _read_once(detected, rules, watch)
+    with watch.stage("assess"):
+        joined = _join_split(reading, rules)
+    return reading if joined is None else _read_once(joined, rules, watch)
+
+
+def _read_once(detected: DetectedPage, rules: PageRules, watch: Stopwatch) -> PageReading:
+    with watch.stage("layout"):
+        page = order_letters(detected, rules.thresholds)
+    with watch.stage("align"):
+        alone = compare_page(page, detected, rules)
+    with watch.stage("hand"):
+        read, hand = read_by_hand(alone, detected, rules)
+    return PageReading(detected, alone, read, hand)
+
+
+def _join_split(reading: PageReading, rules: PageRules) -> DetectedPage | None:
+    """The page with letters joined that were located as two; None where there are none."""
+    page, aligned, detected = reading.read.page, reading.read.aligned, reading.detected
+    if aligned is None or rules.assess is None:
+        return None
+    joined = join_split_letters(
+        page.found, page.assessed, page.odds, page.layout.line, aligned,
+        partial(rules.assess, detected.fitted),
+    )  # fmt: skip
+    if joined is None:
+        return None
+    found, assessed, stays = joined.put_into(page.found, page.assessed)
+    return replace(
+        detected, found=found.take(stays), assessed=assessed.take(stays),
+        measures=page.measures.take(stays),
+    )  # fmt: skip
 
 
 def order_letters(detected: DetectedPage, thresholds: Thresholds) -> OrderedPage:

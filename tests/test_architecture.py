@@ -37,6 +37,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("infer/text", "infer/quality", "infer/measure"),
     ("infer/routing",),
     ("infer/hand",),
+    ("infer/stages",),
     ("infer/pipeline",),
     ("infer/findings",),
     ("infer/habits",),

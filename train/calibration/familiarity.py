@@ -25,7 +25,7 @@ from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.scribal.alphabet import ALPHABET, index_of
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.pipeline import OrderedPage, Stopwatch, detect, order_letters
+from crownlet.infer.pipeline import Stopwatch, detect, order_letters
 from crownlet.infer.quality.familiarity import (
     LetterExtent,
     letter_surprise,
@@ -34,6 +34,7 @@ from crownlet.infer.quality.familiarity import (
     shape_deviation,
     stretch_ratios,
 )
+from crownlet.infer.stages import OrderedPage
 from crownlet.infer.thresholds import ROUTING_FILE, FamiliarityBounds, StretchCurve
 from crownlet.train.evaluation.matching import Detection, match_page
 from crownlet.train.evaluation.workers import PageReader, ReadingJob

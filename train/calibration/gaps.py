@@ -26,8 +26,9 @@ from crownlet.datasets.files.images import PageError, read_page
 from crownlet.datasets.render.page.spec import PageSpec, Split, mezuzah, training
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.pipeline import OrderedPage, Stopwatch, detect, order_letters
+from crownlet.infer.pipeline import Stopwatch, detect, order_letters
 from crownlet.infer.routing.gaps import logistic
+from crownlet.infer.stages import OrderedPage
 from crownlet.infer.thresholds import ROUTING_FILE, GapCurve, load_thresholds
 from crownlet.train.evaluation.defect_scores import (
     DOUBTFUL_PLAINNESS,
