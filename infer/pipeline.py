@@ -74,6 +74,7 @@ from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of, why_too_small
 from crownlet.infer.quality.measures import measure_picture
+from crownlet.infer.quality.strokes import is_thin, stroke_shares
 from crownlet.infer.records import Floats, PageRecord
 from crownlet.infer.routing.gaps import (
     expected_kinds,
@@ -82,6 +83,7 @@ from crownlet.infer.routing.gaps import (
     word_start_probabilities,
 )
 from crownlet.infer.routing.glyphs import glyph_rows
+from crownlet.infer.routing.marks import set_marks_aside
 from crownlet.infer.routing.not_examined import (
     count_cut_letters,
     letters_without_crown_custom,
@@ -238,7 +240,7 @@ def order_letters(detected: DetectedPage, thresholds: Thresholds) -> OrderedPage
     )
     return OrderedPage(
         layout, found, assessed, detected.measures.take(layout.order), odds, letters, gaps,
-        word_start_probabilities(layout, gaps),
+        word_start_probabilities(layout, gaps), stroke_shares(found, odds.argmax(axis=1)),
     )  # fmt: skip
 
 
@@ -335,6 +337,7 @@ def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -
     return TextContext(
         page.odds, page.word_start_p, page.letters, page.found, page.layout, (width, height),
         rules.thresholds.swapped_p, detected.placement.frame((width, height)),
+        is_thin(page.stroke_share),
     )  # fmt: skip
 
 
@@ -374,7 +377,7 @@ def _route(
         page.layout, page.gap_odds, page.assessed, touch, expected_kinds(page.layout, aligned),
         lost, thresholds, limits,
     )  # fmt: skip
-    return PageRecord(
+    record = PageRecord(
         name=name, image=facts, glyphs=glyphs, gaps=gaps,
         match=places_on_picture(match, detected.placement), turn=detected.placement.turn,
         quality=picture_quality(page, facts, detected, limits),
@@ -385,3 +388,4 @@ def _route(
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
     )  # fmt: skip
+    return set_marks_aside(record, page.stroke_share)

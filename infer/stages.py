@@ -70,6 +70,8 @@ class OrderedPage:
     gap_odds: GapOdds
     word_start_p: Floats
     """(N,) probability that a word begins at each letter."""
+    stroke_share: Floats
+    """(N,) width as a share of the hand's, as of `quality.strokes`."""
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from crownlet.infer.habits.judge import (
     MIN_SEEN_SHARE_OF_STATEMENT,
     Count,
     forms_near_fault,
+    forms_often,
     is_packed,
     judge_letters,
     stands_out,
@@ -111,17 +112,18 @@ def find_habits(
     """
     cases, sure = _cases(record, thresholds, customs)
     foreign = any(UNFAMILIAR in glyph.reasons for glyph in record.glyphs)
+    unlike = is_unlike(record)
     _add_letters_of_others(cases, [_cases(other, thresholds, customs)[0] for other in others])
     habits: list[HabitRecord] = []
     changes: dict[int, Changes] = defaultdict(Changes)
     for group, rows in cases.items():
-        kinds = {} if foreign else kinds_of_forms(group, rows)
+        kinds = {} if foreign else kinds_of_forms(group, rows, unlike=unlike)
         if is_denied(group[0], [row for row in rows if row.form in kinds], record.measurements):
             kinds = {}
         stated = [row for row in rows if row.form in kinds]
         if any(row.seen and row.of_page for row in stated):
-            habits.append(_statement(group, kinds, stated, customs, sure))
-        _compare_with_sisters(group, rows, kinds if sure else {}, changes)
+            habits.append(_statement(group, kinds, stated, customs, sure, unlike=unlike))
+        _compare_with_sisters(group, rows, kinds if sure else {}, changes, unlike=unlike)
     glyphs = tuple(change_letter(g, changes[g.glyph]) for g in record.glyphs)
     touching = any(h.defect == LETTERS_TOUCH and h.kind == "habit" and sure for h in habits)
     gaps = tuple(map(_without_touch, record.gaps)) if touching else record.gaps
@@ -142,12 +144,31 @@ def _add_letters_of_others(
             rows += [replace(case, of_page=False) for case in more]
 
 
-def kinds_of_forms(group: Group, cases: Sequence[Case]) -> dict[str, HabitKind]:
-    """What is stated of the letter forms of one defect; forms of which nothing is are left out."""
+def is_unlike(record: PageRecord) -> bool:
+    """Whether a page is by a hand that the promise does not cover."""
+    return record.familiarity is not None and not record.familiarity.known
+
+
+def kinds_of_forms(
+    group: Group, cases: Sequence[Case], *, unlike: bool = False
+) -> dict[str, HabitKind]:
+    """What is stated of the letter forms of one defect; forms of which nothing is are left out.
+
+    Of an `unlike` hand, which the promise does not cover, contacts and loose parts are a way of
+    writing as much as soft corners are, and are stated from fewer letters on.
+    """
     seen: dict[str, int] = defaultdict(int)
     for case in cases:
         seen[case.form] += case.seen
-    return kinds_of_counts(group[0], count_forms(cases), seen)
+    counts = count_forms(cases)
+    kinds = kinds_of_counts(group[0], counts, seen)
+    if not unlike or group[0] in (TAG_MISSING, INK_LOST, OVERSTRETCHED):
+        return kinds
+    # Nothing that such a hand repeats is listed letter by letter.
+    kinds = {form: "habit" if kind == "repeated" else kind for form, kind in kinds.items()}
+    left = {form: count for form, count in seen.items() if form not in kinds}
+    often = forms_often(left, {form: counts[form].judged for form in left})
+    return kinds | dict.fromkeys(often, "habit")
 
 
 def kinds_of_counts(
@@ -180,14 +201,21 @@ def is_denied(defect: str, cases: Iterable[Case], taken: Iterable[Measurement]) 
 
 
 def _compare_with_sisters(
-    group: Group, cases: Sequence[Case], kinds: Mapping[str, HabitKind], to: dict[int, Changes]
+    group: Group,
+    cases: Sequence[Case],
+    kinds: Mapping[str, HabitKind],
+    to: dict[int, Changes],
+    *,
+    unlike: bool,
 ) -> None:
     """Add to the letters' changes what becomes of one defect."""
     counts = count_forms(cases)
     near = _near_forms(group[0], counts)
     # Of a form that nearly always shows it no letter stands out for showing it.
     near = frozenset(form for form in near if counts[form].share < MIN_HABIT_SHARE)
-    stated = {form for form, kind in kinds.items() if is_stated_alone(group[0], kind)}
+    stated = {
+        form for form, kind in kinds.items() if is_stated_alone(group[0], kind, unlike=unlike)
+    }
     own = [case for case in cases if case.form in stated]
     others = [case for case in cases if case.form not in stated]
     for case, far in _with_standing(own):
@@ -214,9 +242,10 @@ def _near_forms(defect: str, counts: Mapping[str, Count]) -> frozenset[str]:
     return forms_near_fault(counts)
 
 
-def is_stated_alone(defect: str, kind: HabitKind) -> bool:
+def is_stated_alone(defect: str, kind: HabitKind, *, unlike: bool = False) -> bool:
     """Whether the letters that a statement names are its evidence, and not places of their own."""
-    return kind == "habit" or (kind == "unsteady" and defect in BY_HAND)
+    stated = defect in BY_HAND or (unlike and defect != TAG_MISSING)
+    return kind == "habit" or (kind == "unsteady" and stated)
 
 
 def _with_standing(cases: Sequence[Case]) -> Iterator[tuple[Case, bool]]:
@@ -317,6 +346,8 @@ def _statement(
     cases: Sequence[Case],
     customs: Customs,
     sure: bool,
+    *,
+    unlike: bool,
 ) -> HabitRecord:
     """One statement on the letters of the forms in `kinds`, which `cases` are.
 
@@ -340,7 +371,11 @@ def _statement(
     )
     doubted = len(cases) - len(seen) - len(absent)
     severity = _gravest(defect, seen, customs)
-    listed = [row for row in letters if not (sure and is_stated_alone(defect, kinds[row.letter]))]
+    listed = [
+        row
+        for row in letters
+        if not (sure and is_stated_alone(defect, kinds[row.letter], unlike=unlike))
+    ]
     says = describe_habit(defect, kind, letters, seen, doubted, exceptions, listed, sure)
     return HabitRecord(
         defect, tags_expected, kind, letters, len(seen), len(cases), doubted,

@@ -60,6 +60,13 @@ MIN_PACKED_SHARE, MIN_SEEN_OF_PACKED = (
 statement. On nine pages by scribes of the Middle Ages 5 to 28% of the letters touch, on rendered
 mezuzot without such faults none."""
 
+MIN_OFTEN_SHARE, MIN_SEEN_OF_OFTEN = (
+    _LIMITS.number("min_often_share"),
+    _LIMITS.whole("min_seen_of_often"),
+)
+"""From this share and number of letters on, what is seen by an unlike hand is stated of the hand:
+no promise covers its single letters, and so many of one kind are its way before they are slips."""
+
 MIN_FIT_OF_LETTER = _LIMITS.number("min_fit_of_letter")
 """A form whose count is less probable than this at the rate of all forms is decided by itself."""
 
@@ -155,6 +162,14 @@ def judge_count(count: Count) -> HabitKind | None:
 def is_packed(touching: Count) -> bool:
     """Whether a hand packs its letters so that they touch, by the letters that do."""
     return touching.share >= MIN_PACKED_SHARE and touching.seen >= MIN_SEEN_OF_PACKED
+
+
+def forms_often(seen: Mapping[str, int], judged: Mapping[str, int]) -> frozenset[str]:
+    """The forms in which an unlike hand often shows a defect, by the letters that surely do."""
+    forms = frozenset(form for form, count in seen.items() if count)
+    every, of = sum(seen[form] for form in forms), sum(judged[form] for form in forms)
+    often = every >= MIN_SEEN_OF_OFTEN and every >= MIN_OFTEN_SHARE * of
+    return forms if often else frozenset()
 
 
 def kind_of_share(share: float) -> HabitKind | None:

@@ -34,6 +34,7 @@ from crownlet.infer.habits.apply import (
     form_of,
     group_of,
     is_judged,
+    is_unlike,
     probability_by_hand,
 )
 from crownlet.infer.habits.judge import stands_out
@@ -67,7 +68,7 @@ def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
 
     A left leg that is measured, and as long as the customs ask, is no reason of its letter.
     """
-    unlike = record.familiarity is not None and not record.familiarity.known
+    unlike = is_unlike(record)
     packed = {h.defect for h in record.habits if h.defect == LETTERS_TOUCH and h.kind == "habit"}
     changes: dict[int, Changes] = defaultdict(Changes)
     for glyph in record.glyphs:

@@ -4,7 +4,7 @@ Where the text has one letter and two boxes stand, the locator may have cut a le
 does not know in two: a tsadi into nun and yud, a mem into kaf and vav. The box around both is
 assessed, and takes their place where it is no wider than this hand writes the letter, is read as
 the letter of the text no worse than the piece, and is the better explanation: the piece alone is
-too narrow, or no such letter, or the other box lies under its roof, where no letter stands.
+too narrow, or no such letter, or the other box lies within it, where no letter stands.
 
 A letter that the scribe wrote in excess is not joined to its neighbour: that is as wide as the hand
 writes it by itself, and the two together are too wide.
@@ -35,7 +35,7 @@ about 1.3 times). A yud and the gap before it widen most letters by half and mor
 MAX_DEVIATION_LEFT = _LIMITS.number("max_deviation_left")
 """Largest such deviation, as a share of that of the piece alone, where the piece is too narrow."""
 
-MIN_SHARE_UNDER_ROOF = _LIMITS.number("min_share_under_roof")
+MIN_SHARE_WITHIN = _LIMITS.number("min_share_within")
 """Share of the other box's width from which it lies within the box of the piece."""
 
 MIN_JOINED_P = _LIMITS.number("min_joined_p")
@@ -49,9 +49,9 @@ error."""
 EVEN = 0.5
 """Probability below which a piece is likelier not the letter of the text."""
 
-ROOFED = "בדהחךכםמסףפקרת"
-"""Letters with a roof over their whole width. In the box of another letter a yud may stand: over
-the base of a nun, the foot of a gimel."""
+CLOSED = "החטםמסקת"
+"""Letters with strokes at both ends of their width. In the box of another letter a yud may stand:
+over the base of a nun, under the roof of a resh."""
 
 
 Rows = TypeVar("Rows", Located, Assessed)
@@ -103,9 +103,7 @@ def join_split_letters(
     alone, both = _deviations(found, joined, letter, kept)
     narrow = both <= MAX_DEVIATION_LEFT * alone
     another = odds[kept, letter[kept]] < EVEN
-    fits = (both <= MAX_DEVIATION) & (
-        narrow | another | _lies_under_roof(found, letter, kept, dropped)
-    )
+    fits = (both <= MAX_DEVIATION) & (narrow | another | _lies_within(found, letter, kept, dropped))
     kept, dropped, joined = kept[fits], dropped[fits], joined.take(fits)
     if not len(kept):
         return None
@@ -163,12 +161,12 @@ def _deviations(found: Located, joined: Located, letter: Ints, kept: Ints) -> tu
     return np.abs(np.log(alone)), np.abs(np.log(both))
 
 
-def _lies_under_roof(found: Located, letter: Ints, kept: Ints, dropped: Ints) -> Bools:
-    """(C,) whether the other box lies within that of a letter with a roof."""
+def _lies_within(found: Located, letter: Ints, kept: Ints, dropped: Ints) -> Bools:
+    """(C,) whether the other box lies within that of a closed letter."""
     a, b = found.box[kept], found.box[dropped]
     shared = np.minimum(a[:, 2], b[:, 2]) - np.maximum(a[:, 0], b[:, 0])
-    roofed = np.isin(letter[kept], [index_of(char) for char in ROOFED])
-    return np.asarray(roofed & (shared >= MIN_SHARE_UNDER_ROOF * (b[:, 2] - b[:, 0])))
+    closed = np.isin(letter[kept], [index_of(char) for char in CLOSED])
+    return np.asarray(closed & (shared >= MIN_SHARE_WITHIN * (b[:, 2] - b[:, 0])))
 
 
 def _with_rows(page: Rows, rows: Ints, other: Rows) -> Rows:

@@ -40,6 +40,10 @@ EXTRA_OPEN_COST, EXTRA_EXTEND_COST = (
     _LIMITS.number("extra_extend_cost"),
 )
 
+EXTRA_STROKE_COST = _LIMITS.number("extra_stroke_cost")
+"""Cost of a thin stroke that is no letter of the text: of a stroke and a vav beside it the vav is
+the letter of the text, and a vav that lost its head is still no absent one."""
+
 OUTSIDE_LETTER_COST = _LIMITS.number("outside_letter_cost")
 """Cost of each letter of the text before the page's first and after its last."""
 
@@ -87,12 +91,14 @@ def align(
     word_start_p: Floats | None = None,
     cut: npt.NDArray[np.bool_] | None = None,
     edit_costs: EditCosts = DEFAULT_COSTS,
+    thin: npt.NDArray[np.bool_] | None = None,
 ) -> Alignment:
     """Align glyphs to a text.
 
     `letters` (N, 27) are probabilities in reading order; `text` (M,) class numbers; `word_starts`
     (M,) marks where words begin in the text and `word_start_p` (N,) is the probability that one
-    begins at each glyph; `cut` (N,) marks the glyphs after which the frame may hide text.
+    begins at each glyph; `cut` (N,) marks the glyphs after which the frame may hide text, `thin`
+    (N,) those that are thin strokes.
     """
     costs = _substitution_costs(letters, text, edit_costs.max_substitution)
     if word_starts is not None and word_start_p is not None and len(text) and len(letters):
@@ -103,7 +109,11 @@ def align(
     absent_costs[[0, -1]] = edit_costs.outside
     if cut is not None:
         absent_costs[1:][cut] = edit_costs.outside
-    return _gotoh(costs.astype(np.float32), absent_costs, edit_costs)
+    extra_costs = np.full((2, len(letters)), edit_costs.extend_extra)
+    extra_costs[0] += edit_costs.open_extra
+    if thin is not None:
+        extra_costs[:, thin] = np.minimum(extra_costs[:, thin], EXTRA_STROKE_COST)
+    return _gotoh(costs.astype(np.float32), absent_costs, extra_costs, edit_costs)
 
 
 def _substitution_costs(
@@ -115,11 +125,15 @@ def _substitution_costs(
 
 
 def _gotoh(
-    costs: npt.NDArray[np.float32], absent_costs: Floats, edit_costs: EditCosts
+    costs: npt.NDArray[np.float32],
+    absent_costs: Floats,
+    extra_costs: Floats,
+    edit_costs: EditCosts,
 ) -> Alignment:
     """Cheapest path through costs (N, M), a whole row at a time.
 
-    `absent_costs` (N + 1,) is the cost of each absent letter after 0 to N glyphs.
+    `absent_costs` (N + 1,) is the cost of each absent letter after 0 to N glyphs, `extra_costs`
+    (2, N) that of each extra glyph as the first of its run, and as a later one.
     """
     count, length = costs.shape
     steps = np.arange(length + 1, dtype=np.float32)
@@ -133,9 +147,10 @@ def _gotoh(
     skips[0, 1:] = True
     extra = np.full(length + 1, np.inf, np.float32)
     for i in range(1, count + 1):
-        fresh = best + (edit_costs.open_extra + edit_costs.extend_extra)
-        extends[i] = extra + edit_costs.extend_extra < fresh
-        extra = np.minimum(fresh, extra + edit_costs.extend_extra)
+        first, later = (np.float32(cost) for cost in extra_costs[:, i - 1])
+        fresh = best + first
+        extends[i] = extra + later < fresh
+        extra = np.minimum(fresh, extra + later)
         match = best[:-1] + costs[i - 1]
         matched[i, 1:] = match <= extra[1:]
         closed[i, 0] = extra[0]

@@ -79,6 +79,8 @@ class TextContext:
     """Probability from which a letter's class is sure."""
     frame: Floats | None = None
     """(4, 2) corners of the picture as given, px, where it was made straight."""
+    thin: Bools | None = None
+    """(N,) thin strokes, which may be no letters."""
 
 
 @dataclass(frozen=True)

@@ -106,19 +106,23 @@ class AlignedText:
 
 
 def align_to_portion(
-    letters: Floats, word_start_p: Floats, portion: Portion, cut: Bools | None = None
+    letters: Floats,
+    word_start_p: Floats,
+    portion: Portion,
+    cut: Bools | None = None,
+    thin: Bools | None = None,
 ) -> AlignedText:
     """Align letters (N, 27) in reading order to a portion.
 
     `word_start_p` (N,) is the probability that a word begins at each; `cut` (N,) marks those after
-    which the frame of the picture may hide text.
+    which the frame of the picture may hide text, `thin` (N,) thin strokes.
     """
     classes = np.array([index_of(char) for char in portion.letters], dtype=np.int64)
     word_of, place_of = _words_and_places(portion)
     word_starts = place_of == 0
     read = letters.argmax(axis=1) if len(letters) else np.zeros(0, np.int64)
     low, high = find_window(read, classes)
-    near = align(letters, classes[low:high], word_starts[low:high], word_start_p, cut)
+    near = align(letters, classes[low:high], word_starts[low:high], word_start_p, cut, thin=thin)
     expected = np.where(near.expected >= 0, near.expected + low, -1)
     alignment = Alignment(
         normalise_indels(expected, read, classes, word_starts), len(classes), near.cost

@@ -84,7 +84,7 @@ def summarise_again(page: TextContext, aligned: AlignedText, match: TextMatch) -
 
 
 def _align(page: TextContext, text: Portion, view: HiddenText) -> AlignedText:
-    matched = align_to_portion(page.odds, page.word_start_p, text, view.perhaps)
+    matched = align_to_portion(page.odds, page.word_start_p, text, view.perhaps, page.thin)
     return matched.without_foreign(
         foreign_letters(matched.alignment.expected, page.found, page.layout)
     )

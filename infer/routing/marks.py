@@ -1,0 +1,80 @@
+"""Thin strokes that are no letters of the text: marks, which are kept and not judged as letters.
+
+Where the text is known, a mark is a thin stroke at which the text has no letter. Where it is not, a
+letter that lost its head looks the same; strokes that come again and again are then taken for
+marks. Several are one statement on the page (`habits/marks.py`), a single one goes to review.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from crownlet.infer.limits import limits_of
+from crownlet.infer.quality.strokes import is_thin
+from crownlet.infer.records import (
+    LETTER_EXTRA,
+    Floats,
+    GapRecord,
+    GlyphRecord,
+    PageRecord,
+    TextMatch,
+)
+
+_LIMITS = limits_of("routing.marks")
+
+MIN_MARKS_OF_STATEMENT = _LIMITS.whole("min_marks_of_statement")
+"""Marks from which they are one statement on the page."""
+
+MIN_MARKS_WITHOUT_TEXT = _LIMITS.whole("min_marks_without_text")
+"""Thin strokes from which they are marks where the text is unknown."""
+
+MAX_WIDTH_SHARE_WITHOUT_TEXT = _LIMITS.number("max_width_share_without_text")
+"""Share of the hand's usual width up to which a stroke may be a mark where the text is unknown: on
+nine pages by scribes of the Middle Ages the narrowest vavs have 0.6."""
+
+
+def set_marks_aside(record: PageRecord, stroke_share: Floats) -> PageRecord:
+    """The record with marks that are not judged as letters; `stroke_share` (N,) is
+    that of its rows (`quality/strokes.py`)."""
+    known = any(glyph.expected is not None for glyph in record.glyphs)
+    thin = is_thin(stroke_share) if known else stroke_share <= MAX_WIDTH_SHARE_WITHOUT_TEXT
+    no_letter = "" if known else None
+    marks = frozenset(
+        glyph.glyph
+        for glyph, stroke in zip(record.glyphs, thin, strict=True)
+        if stroke and glyph.expected == no_letter
+    )
+    if len(marks) < (1 if known else MIN_MARKS_WITHOUT_TEXT):
+        return record
+    stated = len(marks) >= MIN_MARKS_OF_STATEMENT
+    return replace(
+        record,
+        glyphs=tuple(_as_mark(g, stated=stated) if g.glyph in marks else g for g in record.glyphs),
+        gaps=tuple(_beside_mark(gap, marks) for gap in record.gaps),
+        match=None if record.match is None else _without_marks(record.match, marks),
+    )
+
+
+def _as_mark(glyph: GlyphRecord, *, stated: bool) -> GlyphRecord:
+    return replace(
+        glyph, p=dict.fromkeys(glyph.p), tags_expected=None, not_examined=(), sure=(),
+        route="clear" if stated else "review", reasons=() if stated else (LETTER_EXTRA,),
+        habits=(LETTER_EXTRA,) if stated else (),
+    )  # fmt: skip
+
+
+def _beside_mark(gap: GapRecord, marks: frozenset[int]) -> GapRecord:
+    """A gap beside a mark is none between letters or words."""
+    if not marks & {gap.right_glyph, gap.left_glyph}:
+        return gap
+    return replace(
+        gap, p_words_joined=None, p_word_parted=None, p_letters_touch=None, route="clear",
+        reasons=(), sure=(),
+    )  # fmt: skip
+
+
+def _without_marks(match: TextMatch, marks: frozenset[int]) -> TextMatch:
+    """The comparison without extra letters that are marks."""
+    places = tuple(p for p in match.places if not p.glyphs or not marks.issuperset(p.glyphs))
+    extra = match.extra - len(marks)
+    return replace(match, places=places, extra=extra)
