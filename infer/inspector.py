@@ -17,6 +17,7 @@ from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
 from crownlet.infer.habits.apply import find_habits
 from crownlet.infer.habits.marks import state_marks
+from crownlet.infer.habits.unlike import doubt_single_findings
 from crownlet.infer.habits.widespread import state_widespread
 from crownlet.infer.hand.adapt import HandSettings, LabelledLetters, label_letters
 from crownlet.infer.hand.kernel import describe_letters
@@ -152,7 +153,8 @@ class Inspector:
         `others` are such records of other pages of the scroll.
         """
         record = find_habits(record, self.thresholds, self.customs, others)
-        record = state_marks(state_widespread(record, self.customs), self.customs)
+        record = doubt_single_findings(state_widespread(record, self.customs))
+        record = state_marks(record, self.customs)
         left_out = not_examined_by_customs(record, self.customs)
         return replace(record, not_examined=(*left_out, *record.not_examined))
 

@@ -74,7 +74,7 @@ from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.legibility import PictureLimits, limits_of, why_too_small
 from crownlet.infer.quality.measures import measure_picture
-from crownlet.infer.quality.strokes import is_thin, stroke_shares
+from crownlet.infer.quality.strokes import ink_areas, is_thin, stroke_shares
 from crownlet.infer.records import Floats, PageRecord
 from crownlet.infer.routing.gaps import (
     expected_kinds,
@@ -83,7 +83,7 @@ from crownlet.infer.routing.gaps import (
     word_start_probabilities,
 )
 from crownlet.infer.routing.glyphs import glyph_rows
-from crownlet.infer.routing.marks import set_marks_aside
+from crownlet.infer.routing.marks import doubt_pale_extras, set_marks_aside
 from crownlet.infer.routing.not_examined import (
     count_cut_letters,
     letters_without_crown_custom,
@@ -388,4 +388,5 @@ def _route(
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
     )  # fmt: skip
+    record = doubt_pale_extras(record, ink_areas(detected.flat, page.found))
     return set_marks_aside(record, page.stroke_share)

@@ -410,6 +410,12 @@ def _without_touch(gap: GapRecord) -> GapRecord:
     return replace(gap, reasons=reasons, sure=sure, route=_route(gap, reasons, sure))
 
 
+def change_gap(gap: GapRecord, doubted: frozenset[str]) -> GapRecord:
+    """A gap of which some reasons are doubts."""
+    sure = tuple(name for name in gap.sure if name not in doubted)
+    return replace(gap, sure=sure, route=_route(gap, gap.reasons, sure))
+
+
 def _route(row: GlyphRecord | GapRecord, reasons: Sequence[str], sure: Sequence[str]) -> Route:
     """The route that the remaining reasons have."""
     if not reasons:

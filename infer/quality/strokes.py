@@ -8,7 +8,9 @@ and more, on drawn pages one of 1,500 narrow letters less than that.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
+import numpy.typing as npt
 
 from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.infer.limits import limits_of
@@ -19,6 +21,9 @@ _LIMITS = limits_of("quality.strokes")
 
 MAX_STROKE_WIDTH_SHARE = _LIMITS.number("max_width_share")
 """Share of the hand's usual width of the letter read up to which a narrow letter is a stroke."""
+
+INK_GREY = 160.0
+"""Grey of a flattened page, whose skin has 224, below which there is ink."""
 
 STROKE_LETTERS = "וזין"
 """Letters as which a stroke is read."""
@@ -34,3 +39,15 @@ def stroke_shares(found: Located, letter: Ints) -> Floats:
 def is_thin(share: Floats) -> Bools:
     """(N,) which letters are thin strokes, by their `stroke_shares`."""
     return np.asarray(share <= MAX_STROKE_WIDTH_SHARE)
+
+
+def ink_areas(flat: npt.NDArray[np.uint8], found: Located) -> Floats:
+    """(N,) ink in the box of each letter of a flattened page (H, W), as full black, in square q."""
+    dark = np.clip(INK_GREY - flat.astype(np.float32), 0.0, None) / INK_GREY
+    total = cv2.integral(dark)
+    x0, y0, x1, y1 = (
+        np.clip(edge.round().astype(np.int64), 0, size)
+        for edge, size in zip(found.box.T, (*flat.shape[::-1], *flat.shape[::-1]), strict=True)
+    )
+    area = total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0]
+    return np.asarray(area / found.q**2, np.float64)

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.strokes import is_thin
 from crownlet.infer.records import (
@@ -31,6 +33,39 @@ MIN_MARKS_WITHOUT_TEXT = _LIMITS.whole("min_marks_without_text")
 MAX_WIDTH_SHARE_WITHOUT_TEXT = _LIMITS.number("max_width_share_without_text")
 """Share of the hand's usual width up to which a stroke may be a mark where the text is unknown: on
 nine pages by scribes of the Middle Ages the narrowest vavs have 0.6."""
+
+
+MIN_INK_SHARE = _LIMITS.number("min_ink_share")
+"""Share of the ink of its sisters that an extra letter holds at least; with less a stroke, a hole
+or a stain may stand there, and it goes to review."""
+
+MIN_SISTERS = _LIMITS.whole("min_sisters")
+"""Letters that show how much ink is usual."""
+
+
+def doubt_pale_extras(record: PageRecord, ink: Floats) -> PageRecord:
+    """The record with extra letters of little ink in doubt; `ink` (N,) is that of its rows."""
+    usual: dict[str, list[float]] = {}
+    for glyph, area in zip(record.glyphs, ink, strict=True):
+        if glyph.expected == glyph.letter:
+            usual.setdefault(glyph.letter, []).append(float(area))
+
+    def is_pale(glyph: GlyphRecord, area: float) -> bool:
+        sisters = usual.get(glyph.letter, [])
+        return (
+            LETTER_EXTRA in glyph.sure
+            and len(sisters) >= MIN_SISTERS
+            and area < MIN_INK_SHARE * float(np.median(sisters))
+        )
+
+    pale = {g.glyph for g, area in zip(record.glyphs, ink, strict=True) if is_pale(g, float(area))}
+    glyphs = tuple(_in_doubt(glyph) if glyph.glyph in pale else glyph for glyph in record.glyphs)
+    return replace(record, glyphs=glyphs)
+
+
+def _in_doubt(glyph: GlyphRecord) -> GlyphRecord:
+    sure = tuple(name for name in glyph.sure if name != LETTER_EXTRA)
+    return replace(glyph, sure=sure, route="finding" if sure else "review")
 
 
 def set_marks_aside(record: PageRecord, stroke_share: Floats) -> PageRecord:
