@@ -83,7 +83,7 @@ from crownlet.infer.routing.gaps import (
     word_start_probabilities,
 )
 from crownlet.infer.routing.glyphs import glyph_rows
-from crownlet.infer.routing.marks import doubt_pale_extras, set_marks_aside
+from crownlet.infer.routing.marks import doubt_extras, set_marks_aside
 from crownlet.infer.routing.not_examined import (
     count_cut_letters,
     letters_without_crown_custom,
@@ -388,5 +388,5 @@ def _route(
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
     )  # fmt: skip
-    record = doubt_pale_extras(record, ink_areas(detected.flat, page.found))
+    record = doubt_extras(record, ink_areas(detected.flat, page.found))
     return set_marks_aside(record, page.stroke_share)

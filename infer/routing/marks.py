@@ -7,10 +7,12 @@ marks. Several are one statement on the page (`habits/marks.py`), a single one g
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from crownlet.datasets.files.images import ImageFacts
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.strokes import is_thin
 from crownlet.infer.records import (
@@ -43,24 +45,37 @@ MIN_SISTERS = _LIMITS.whole("min_sisters")
 """Letters that show how much ink is usual."""
 
 
-def doubt_pale_extras(record: PageRecord, ink: Floats) -> PageRecord:
-    """The record with extra letters of little ink in doubt; `ink` (N,) is that of its rows."""
+MAX_EDGE_DISTANCE_Q = _LIMITS.number("max_edge_distance_q")
+"""Distance to the edge of the picture, in q, up to which a letter may be cut by it: what is left of
+it may be read as another letter. Letters are hardly nearer to each other."""
+
+
+def doubt_extras(record: PageRecord, ink: Floats) -> PageRecord:
+    """The record with extra letters in doubt that hold little ink or that the picture cuts.
+
+    `ink` (N,) is that of its rows.
+    """
     usual: dict[str, list[float]] = {}
     for glyph, area in zip(record.glyphs, ink, strict=True):
         if glyph.expected == glyph.letter:
             usual.setdefault(glyph.letter, []).append(float(area))
-
-    def is_pale(glyph: GlyphRecord, area: float) -> bool:
-        sisters = usual.get(glyph.letter, [])
-        return (
-            LETTER_EXTRA in glyph.sure
-            and len(sisters) >= MIN_SISTERS
-            and area < MIN_INK_SHARE * float(np.median(sisters))
-        )
-
-    pale = {g.glyph for g, area in zip(record.glyphs, ink, strict=True) if is_pale(g, float(area))}
-    glyphs = tuple(_in_doubt(glyph) if glyph.glyph in pale else glyph for glyph in record.glyphs)
+    glyphs = tuple(
+        _in_doubt(glyph)
+        if LETTER_EXTRA in glyph.sure
+        and (_is_pale(float(area), usual.get(glyph.letter, [])) or _is_cut(glyph, record.image))
+        else glyph
+        for glyph, area in zip(record.glyphs, ink, strict=True)
+    )
     return replace(record, glyphs=glyphs)
+
+
+def _is_pale(area: float, sisters: Sequence[float]) -> bool:
+    return len(sisters) >= MIN_SISTERS and area < MIN_INK_SHARE * float(np.median(sisters))
+
+
+def _is_cut(glyph: GlyphRecord, image: ImageFacts) -> bool:
+    x0, y0, x1, y1 = glyph.box
+    return min(x0, y0, image.width - x1, image.height - y1) < MAX_EDGE_DISTANCE_Q * glyph.q
 
 
 def _in_doubt(glyph: GlyphRecord) -> GlyphRecord:
