@@ -15,7 +15,7 @@ import numpy.typing as npt
 from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
-from crownlet.infer.habits.apply import find_habits
+from crownlet.infer.habits.apply import find_habits, is_unlike
 from crownlet.infer.habits.marks import state_marks
 from crownlet.infer.habits.unlike import doubt_single_findings
 from crownlet.infer.habits.widespread import state_widespread
@@ -32,7 +32,7 @@ from crownlet.infer.pipeline import (
     read_letters,
     turn_reverse_over,
 )
-from crownlet.infer.records import Assessed, Located, PageRecord
+from crownlet.infer.records import LETTER_EXTRA, Assessed, Located, PageRecord
 from crownlet.infer.routing.measured import MeasureScope, measure_request
 from crownlet.infer.stages import DetectedPage, PageReading, PageRules, ReadPage
 from crownlet.infer.text.search import add_likely_passage, read_text_choice
@@ -153,8 +153,11 @@ class Inspector:
         `others` are such records of other pages of the scroll.
         """
         record = find_habits(record, self.thresholds, self.customs, others)
-        record = doubt_single_findings(state_widespread(record, self.customs))
-        record = state_marks(record, self.customs)
+        record = state_widespread(record, self.customs)
+        if is_unlike(record):
+            record = doubt_single_findings(record)
+        if any(LETTER_EXTRA in (*glyph.reasons, *glyph.habits) for glyph in record.glyphs):
+            record = state_marks(record, self.customs)
         left_out = not_examined_by_customs(record, self.customs)
         return replace(record, not_examined=(*left_out, *record.not_examined))
 

@@ -72,9 +72,9 @@ from crownlet.infer.letters.scale import locate_page
 from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
+from crownlet.infer.quality.familiarity import is_thin, stroke_shares
 from crownlet.infer.quality.legibility import PictureLimits, limits_of, why_too_small
 from crownlet.infer.quality.measures import measure_picture
-from crownlet.infer.quality.strokes import ink_areas, is_thin, stroke_shares
 from crownlet.infer.records import Floats, PageRecord
 from crownlet.infer.routing.gaps import (
     expected_kinds,
@@ -83,7 +83,7 @@ from crownlet.infer.routing.gaps import (
     word_start_probabilities,
 )
 from crownlet.infer.routing.glyphs import glyph_rows
-from crownlet.infer.routing.marks import doubt_extras, set_marks_aside
+from crownlet.infer.routing.marks import doubt_extras, ink_areas, set_marks_aside
 from crownlet.infer.routing.not_examined import (
     count_cut_letters,
     letters_without_crown_custom,
@@ -214,7 +214,7 @@ def _read_once(detected: DetectedPage, rules: PageRules, watch: Stopwatch) -> Pa
 def _join_split(reading: PageReading, rules: PageRules) -> DetectedPage | None:
     """The page with letters joined that were located as two; None where there are none."""
     page, aligned, detected = reading.read.page, reading.read.aligned, reading.detected
-    if aligned is None or rules.assess is None:
+    if aligned is None or rules.assess is None or (aligned.alignment.expected >= 0).all():
         return None
     joined = join_split_letters(
         page.found, page.assessed, page.odds, page.layout.line, aligned,
@@ -388,5 +388,7 @@ def _route(
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
     )  # fmt: skip
+    if not (is_thin(page.stroke_share).any() or any(glyph.expected == "" for glyph in glyphs)):
+        return record
     record = doubt_extras(record, ink_areas(detected.flat, page.found))
     return set_marks_aside(record, page.stroke_share)

@@ -71,7 +71,7 @@ class OrderedPage:
     word_start_p: Floats
     """(N,) probability that a word begins at each letter."""
     stroke_share: Floats
-    """(N,) width as a share of the hand's, as of `quality.strokes`."""
+    """(N,) width as a share of the hand's, of narrow letters (`stroke_shares`)."""
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ from dataclasses import replace
 
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.findings.severity import habit_order, severity_of
-from crownlet.infer.habits.apply import Changes, change_letter
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import LETTER_EXTRA, GlyphRecord, PageRecord, TextPlace
@@ -89,12 +88,17 @@ def _letters_in_order(run: list[str], word: list[str]) -> int:
 def _without_fillers(
     record: PageRecord, fillers: tuple[TextPlace, ...], numbers: frozenset[int]
 ) -> PageRecord:
-    """The record in which fillers are evidence of the statement and no places of their own."""
+    """The record in which fillers are evidence of the statement and no places of their own.
+
+    What their letters should look like is unknown: they are cut and narrowed to fit.
+    """
     if record.match is None or not fillers:
         return record
     left = tuple(place for place in record.match.places if place not in fillers)
     glyphs = tuple(
-        change_letter(g, Changes(evidence={LETTER_EXTRA})) if g.glyph in numbers else g
+        replace(g, route="clear", reasons=(), sure=(), habits=(*g.habits, LETTER_EXTRA))
+        if g.glyph in numbers
+        else g
         for g in record.glyphs
     )
     return replace(record, glyphs=glyphs, match=replace(record.match, places=left))

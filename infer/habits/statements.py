@@ -12,6 +12,9 @@ from crownlet.infer.view.wording import count_of, join_words, latin_name
 MAX_LETTERS_NAMED = 6
 """Letters whose numbers stand in one sentence."""
 
+MIN_OFTEN_SHARE = 0.1
+"""Share of the letters from which a hand does something often."""
+
 _OPENINGS: dict[HabitKind, str] = {
     "habit": "As a rule of this hand",
     "unsteady": "This hand is unsteady",
@@ -42,7 +45,8 @@ def describe_habit(
         where, forms = f"{where} {latin_name(named[0].letter)}", ""
     opening = _OPENINGS[kind]
     if kind == "habit" and 2 * seen <= judged:
-        opening = "Often in this hand"
+        rare = seen < MIN_OFTEN_SHARE * judged
+        opening = "Now and then in this hand" if rare else "Often in this hand"
     if not sure:
         opening = f"Perhaps {opening[0].lower()}{opening[1:]}"
     text = f"{opening}: {_phrase(defect, glyphs)} in {where}"

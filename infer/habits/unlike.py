@@ -23,7 +23,6 @@ from crownlet.infer.habits.apply import (
     form_of,
     group_of,
     is_judged,
-    is_unlike,
     probability_by_hand,
 )
 from crownlet.infer.habits.judge import stands_out
@@ -52,8 +51,6 @@ FORM_KINDS = frozenset(GLYPH_DEFECTS) - {TAG_MISSING, LETTERS_TOUCH, SHAPE_DOUBT
 
 def doubt_single_findings(record: PageRecord) -> PageRecord:
     """The record of a page by an unlike hand with findings that are not sure sent to review."""
-    if not is_unlike(record):
-        return record
     changes: dict[int, Changes] = defaultdict(Changes)
     for group, glyphs in _judged_letters(record):
         p = [probability_by_hand(glyph, group[0]) for glyph in glyphs]

@@ -6,8 +6,7 @@ know, and on a worn page, such a probability is high on many letters, and says l
 
 Where ink is lost from many letters, or many are drawn out to fill their lines, that is stated once,
 with its share. By a hand that the promise does not cover, other letters that do not stand out are
-doubts. A crown that is missing, a part that touches or is loose, and a ring are judged on each
-letter by itself, whatever the others are like.
+doubts. What is no form or wear is left to `apply.py` and `unlike.py`.
 """
 
 from __future__ import annotations

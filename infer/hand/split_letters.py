@@ -46,7 +46,7 @@ MAX_LOST_P = _LIMITS.number("max_lost_p")
 """By so much the joined box may be read less surely than the piece: equal within the networks'
 error."""
 
-EVEN = 0.5
+MAX_PIECE_P = _LIMITS.number("max_piece_p")
 """Probability below which a piece is likelier not the letter of the text."""
 
 CLOSED = "החטםמסקת"
@@ -102,7 +102,7 @@ def join_split_letters(
     joined = _join_boxes(found, kept, dropped)
     alone, both = _deviations(found, joined, letter, kept)
     narrow = both <= MAX_DEVIATION_LEFT * alone
-    another = odds[kept, letter[kept]] < EVEN
+    another = odds[kept, letter[kept]] < MAX_PIECE_P
     fits = (both <= MAX_DEVIATION) & (narrow | another | _lies_within(found, letter, kept, dropped))
     kept, dropped, joined = kept[fits], dropped[fits], joined.take(fits)
     if not len(kept):

@@ -10,16 +10,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import cv2
 import numpy as np
+import numpy.typing as npt
 
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.infer.limits import limits_of
-from crownlet.infer.quality.strokes import is_thin
+from crownlet.infer.quality.familiarity import is_thin
 from crownlet.infer.records import (
     LETTER_EXTRA,
     Floats,
     GapRecord,
     GlyphRecord,
+    Located,
     PageRecord,
     TextMatch,
 )
@@ -44,10 +47,25 @@ or a stain may stand there, and it goes to review."""
 MIN_SISTERS = _LIMITS.whole("min_sisters")
 """Letters that show how much ink is usual."""
 
+INK_GREY = _LIMITS.number("ink_grey")
+"""Grey of a flattened page, whose skin has 224, below which there is ink."""
+
 
 MAX_EDGE_DISTANCE_Q = _LIMITS.number("max_edge_distance_q")
 """Distance to the edge of the picture, in q, up to which a letter may be cut by it: what is left of
 it may be read as another letter. Letters are hardly nearer to each other."""
+
+
+def ink_areas(flat: npt.NDArray[np.uint8], found: Located) -> Floats:
+    """(N,) ink in the box of each letter of a flattened page (H, W), as full black, in square q."""
+    dark = np.clip(INK_GREY - flat.astype(np.float32), 0.0, None) / INK_GREY
+    total = cv2.integral(dark)
+    x0, y0, x1, y1 = (
+        np.clip(edge.round().astype(np.int64), 0, size)
+        for edge, size in zip(found.box.T, (*flat.shape[::-1], *flat.shape[::-1]), strict=True)
+    )
+    area = total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0]
+    return np.asarray(area / found.q**2, np.float64)
 
 
 def doubt_extras(record: PageRecord, ink: Floats) -> PageRecord:
@@ -85,7 +103,7 @@ def _in_doubt(glyph: GlyphRecord) -> GlyphRecord:
 
 def set_marks_aside(record: PageRecord, stroke_share: Floats) -> PageRecord:
     """The record with marks that are not judged as letters; `stroke_share` (N,) is
-    that of its rows (`quality/strokes.py`)."""
+    that of its rows (`stroke_shares`)."""
     known = any(glyph.expected is not None for glyph in record.glyphs)
     thin = is_thin(stroke_share) if known else stroke_share <= MAX_WIDTH_SHARE_WITHOUT_TEXT
     no_letter = "" if known else None

@@ -44,7 +44,10 @@ ALLOWED = {
         "ROUNDING": "error of arithmetic",
         "HALF": "more often than not",
     },
-    "habits.statements": {"MAX_LETTERS_NAMED": "length of a message"},
+    "habits.statements": {
+        "MAX_LETTERS_NAMED": "length of a message",
+        "MIN_OFTEN_SHARE": "a word of a message",
+    },
     "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
     "hand.contradictions": {"EVEN": "as likely as not"},
     "hand.forms": {

@@ -17,12 +17,13 @@ from crownlet.datasets.scribal.alphabet import index_of
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.habits.marks import MIN_FILLERS, find_fillers, state_marks
-from crownlet.infer.quality.strokes import ink_areas, is_thin, stroke_shares
+from crownlet.infer.quality.familiarity import is_thin, stroke_shares
 from crownlet.infer.records import GlyphRecord, Located, PageRecord, TextMatch, TextPlace
 from crownlet.infer.routing.marks import (
     MIN_MARKS_OF_STATEMENT,
     MIN_MARKS_WITHOUT_TEXT,
     doubt_extras,
+    ink_areas,
     set_marks_aside,
 )
 from crownlet.infer.text.alignment import align
