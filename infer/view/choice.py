@@ -5,8 +5,6 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from crownlet.datasets.files.atomic import atomic_write, write_json
-from crownlet.datasets.files.documents import parse_json, read_small_file
 from crownlet.infer.view.language import LANGUAGES, TERMS, Speech
 
 VIEW_FILE = "view.json"
@@ -28,6 +26,9 @@ def add_speech_arguments(parser: argparse.ArgumentParser) -> None:
 
 def read_speech(folder: Path) -> Speech:
     """What was chosen for a run; English and plain where nothing was, or it cannot be read."""
+    # Every command knows these arguments, and few read the file.
+    from crownlet.datasets.files.documents import parse_json, read_small_file
+
     try:
         kept = parse_json(read_small_file(folder / VIEW_FILE, MAX_VIEW_BYTES))
         return speech_of(str(kept["language"]), str(kept["terms"]))
@@ -46,6 +47,8 @@ def speech_of(language: str, terms: str) -> Speech:
 
 def keep_speech(folder: Path, chosen: Speech) -> None:
     """Keep a choice with a run; OSError if it cannot be written."""
+    from crownlet.datasets.files.atomic import atomic_write, write_json
+
     folder.mkdir(parents=True, exist_ok=True)
     with atomic_write(folder / VIEW_FILE) as draft:
         write_json(draft, chosen._asdict())

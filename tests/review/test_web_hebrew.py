@@ -58,6 +58,25 @@ def test_no_english_sentence_is_left(reviewed: Review, window: TestClient) -> No
         assert english_left(html, NAMES) == [], address
 
 
+def test_what_is_asked_once_of_a_hand_is_hebrew(tmp_path: Path) -> None:
+    run = made.habit_run(tmp_path / "run", ["a", "b"])
+    with review_server.review(run, audit_share=0.0) as reviewed:
+        window = reviewed.client()
+        choose(window, "he")
+        group = reviewed.store.habit_groups("anna")[0]
+        html = window.get(f"/habit/{group.number}").text
+        assert english_left(html, NAMES) == []
+        claim = f"לגבי {group.seen} אותיות הא אלה: רגל שמאל נוגעת בגג או ברגל ימין."
+        assert claim in re.sub("[\u2068\u2069]", "", html)
+        items = reviewed.store.habit_items("anna", group.number)
+        data = {
+            "reader": "anna", "answer": "present", "otherwise": [],
+            "items": [[str(i.id), str(i.version)] for i in items if i.origin != "statement"],
+        }  # fmt: skip
+        answer = window.post(f"/habit/{group.number}", json=data, headers=ORIGIN).json()
+        assert answer["said"].startswith("נשמר ל־") and not re.search("[A-Za-z]", answer["said"])
+
+
 def test_answers_and_refusals_are_hebrew(window: TestClient) -> None:
     text = window.get("/one").text
     found = re.search(r'data-id="(\d+)" data-version="(\d+)"', text)

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import polib
 import pytest
-from used_messages import used_messages
+from jinja2 import Environment, nodes
+from used_messages import INFER, ROOMS, used_messages
 
 from crownlet.infer.view.choice import keep_speech, read_speech, speech_of
 from crownlet.infer.view.language import (
@@ -62,6 +63,26 @@ def test_every_message_stands_in_the_catalogue_and_none_is_left_over() -> None:
     used = used_messages()
     assert sorted(used - known, key=str) == []
     assert sorted(known - used, key=str) == []
+
+
+def test_templates_hold_no_text_beside_their_messages() -> None:
+    """What stands outside `_("...")` is markup, names of files and signs."""
+    signs = {"crownlet", "csv", "svg", "json", "run", "quot", "ldquo", "rdquo", "amp", "nbsp",
+             "Exodus", "Alt", "Ctrl"}  # fmt: skip
+    for room in ROOMS:
+        for path in sorted((INFER / room).rglob("templates/*.html")):
+            parsed = Environment().parse(path.read_text(encoding="utf-8"))
+            source = "".join(
+                node.data if isinstance(node, nodes.TemplateData) else "0"
+                for output in parsed.find_all(nodes.Output) for node in output.nodes
+            )  # fmt: skip
+            shown = re.sub(
+                r"<(style|code|kbd)\b.*?</\1>|@page {[^\n]*}", " ", source, flags=re.DOTALL
+            )
+            labels = re.findall(r'(?:aria-label|title|alt|placeholder)="([^"]*)"', shown)
+            text = " ".join([*labels, re.sub(r"<[^>]*>", " ", shown)])
+            words = {w for w in re.findall(r"[A-Za-z]{3,}", text) if w.lower() not in signs}
+            assert words <= {"Crownlet", "Exodus", "broad"}, (path.name, words)
 
 
 def test_every_message_is_translated_with_the_same_names() -> None:

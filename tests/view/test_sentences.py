@@ -24,8 +24,10 @@ from crownlet.infer.findings.not_listed import RECORDED_ONLY, SETTINGS_NEEDING_T
 from crownlet.infer.findings.not_listed import accepted_message as accepted
 from crownlet.infer.habits.statements import describe_habit
 from crownlet.infer.habits.widespread import _sentence as widespread
-from crownlet.infer.hand_records import HabitLetter
+from crownlet.infer.hand.adapt import NO_HIDDEN_OUTPUT, NO_TEXT, SWITCHED_OFF, hand_notes
+from crownlet.infer.hand_records import HabitLetter, HandForm, HandRecord
 from crownlet.infer.letters.refusal import only_read_sentence, slant_sentences
+from crownlet.infer.quality.familiarity import LIKE_TYPE, UNLIKE_HAND
 from crownlet.infer.records import GapRecord, GlyphRecord
 from crownlet.infer.routing.judgement import Tally
 from crownlet.infer.routing.not_examined import DOUBTFUL_SCRIPT, NOT_LEARNED, WITHOUT_TEXT
@@ -150,6 +152,15 @@ def of_pages() -> Iterable[str]:
     for kind in ("letter_absent", "letter_doubled", "letter_extra"):
         yield discrepancy(kind, "ש", 7) + ", or outside the picture"  # type: ignore[arg-type]
     yield discrepancy("letters_exchanged", "שמ", 7) + "; sources differ in the spelling here."
+    yield from (SWITCHED_OFF, NO_HIDDEN_OUTPUT, NO_TEXT, UNLIKE_HAND, LIKE_TYPE)
+    for pages in ("this page", "3 pages of this scroll"):
+        yield (
+            f"The hand was learned from 972 letters of {pages} that the text confirms; 70 letters "
+            "of the page are read otherwise than by the networks alone."
+        )
+    for still in (0, 4):
+        forms = (HandForm("ש", 20, 9, still, "ע"),)
+        yield from hand_notes(HandRecord(True, NO_TEXT, forms=forms))
     yield from load_thresholds(weights_folder()).promise.limits[:2]  # type: ignore[union-attr]
 
 
