@@ -92,26 +92,17 @@ def make_sheets(
     faults: dict[str, FileFault] = {}
     rows: dict[str, IndexRow] = {}
     for number, scroll in enumerate(chosen, start=1):
-        start = time.perf_counter()
-        path = folder / files[scroll.name]
-        # Opened again for each scroll: a hundred of them are too large for memory.
-        fresh = open_run(run.folder)
+        start, file = time.perf_counter(), files[scroll.name]
         try:
-            write_file(path, render_sheet(fresh, scroll, show_names, decisions, drawn))
+            rows[scroll.name] = _write_scroll(
+                run.folder, scroll, file, links[scroll.name], show_names, decisions, drawn
+            )
         except FileFault as error:
             faults[scroll.name] = error
             complain(str(error))
             continue
-        for statement in range(1, MAX_STATEMENTS + 1):
-            poster = render_poster(
-                fresh, scroll, statement, show_names=show_names, decisions=decisions
-            )
-            if poster is not None:
-                stem = files[scroll.name].removesuffix(".html")
-                write_file(folder / POSTERS_FOLDER / f"{stem}-{statement}.html", poster)
-        rows[scroll.name] = make_row(fresh, scroll, links[scroll.name], decisions)
         took = time.perf_counter() - start
-        report(f"[{number}/{len(chosen)}] {scroll.name} -> {path}, {took:.1f} s")
+        report(f"[{number}/{len(chosen)}] {scroll.name} -> {folder / file}, {took:.1f} s")
     if only is None:
         sound = [scroll for scroll in chosen if scroll.name not in faults]
         write_file(
@@ -127,6 +118,30 @@ def make_sheets(
     lists = {name for name in LIST_FILES if (folder / name).is_file()}
     write_file(folder / "index.html", render_index(rows.values(), has_teaching_sheet, lists))
     return SheetSummary(folder / "index.html", len(faults))
+
+
+def _write_scroll(
+    run: Path,
+    scroll: StoredScroll,
+    file: str,
+    href: str,
+    show_names: bool,
+    decisions: Decisions,
+    drawn: Sequence[DrawnLetter],
+) -> IndexRow:
+    """Write a scroll's sheet and its posters; its row in the index.
+
+    The run is opened for it alone, so that no picture of it is held when the next one is read: two
+    large ones do not fit in memory together.
+    """
+    fresh, folder = open_run(run), run / SHEETS_FOLDER
+    write_file(folder / file, render_sheet(fresh, scroll, show_names, decisions, drawn))
+    for statement in range(1, MAX_STATEMENTS + 1):
+        poster = render_poster(fresh, scroll, statement, show_names=show_names, decisions=decisions)
+        if poster is not None:
+            stem = file.removesuffix(".html")
+            write_file(folder / POSTERS_FOLDER / f"{stem}-{statement}.html", poster)
+    return make_row(fresh, scroll, href, decisions)
 
 
 def _write_lists(

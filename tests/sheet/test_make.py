@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import gc
 import time
+import weakref
 from pathlib import Path
 
 import pytest
 import sheet_samples as made
 
 from crownlet.infer.cli import main
+from crownlet.infer.run import pictures
 from crownlet.infer.run.run import Run, open_run
 from crownlet.infer.sheet.make import make_sheets
 from crownlet.infer.sheet.statements import POSTER_CROPS
@@ -38,6 +41,29 @@ def test_the_index_puts_the_most_urgent_first(run: Run) -> None:
     made_sheets = make_sheets(run, report=lambda line: None)
     index = made.Document(made_sheets.index.read_text(encoding="utf-8"))
     assert index.links == ["teaching.html", "bad.html", "slight.html", "calm.html"]
+
+
+def test_no_picture_of_a_scroll_is_held_when_that_of_another_is_read(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two large ones take more than 1.5 GB, which is this project's own limit.
+
+    The teaching sheet holds up to three small pages at once, in a run of its own: `run`.
+    """
+    read: list[weakref.ref[pictures.Pixels]] = []
+    read_picture = pictures.read_picture
+
+    def watched(facts: pictures.ImageFacts, folder: Path) -> pictures.Pixels:
+        gc.collect()
+        if len(read) <= 3:
+            assert all(held() is None for held in read), "a picture is still held"
+        pixels = read_picture(facts, folder)
+        read.append(weakref.ref(pixels))
+        return pixels
+
+    monkeypatch.setattr(pictures, "read_picture", watched)
+    make_sheets(run, report=lambda line: None)
+    assert len(read) > 3
 
 
 def test_one_scroll_alone(run: Run, capsys: pytest.CaptureFixture[str]) -> None:
