@@ -173,13 +173,16 @@ def scale_to_eight_bits(values: npt.NDArray[Any]) -> Pixels:
 
 
 def _finite_values(values: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
-    plain = np.nan_to_num(
-        values.astype(np.float32), posinf=MAX_FLOAT_VALUE, neginf=-MAX_FLOAT_VALUE
-    )
-    return plain.clip(-MAX_FLOAT_VALUE, MAX_FLOAT_VALUE) if values.dtype.kind == "f" else plain
+    plain = values.astype(np.float32)
+    if values.dtype.kind != "f":
+        return plain
+    finite = np.nan_to_num(plain, posinf=MAX_FLOAT_VALUE, neginf=-MAX_FLOAT_VALUE)
+    return finite.clip(-MAX_FLOAT_VALUE, MAX_FLOAT_VALUE)
 
 
 def _value_range(values: npt.NDArray[Any]) -> tuple[float, float]:
+    if values.dtype.kind != "f":
+        return float(np.float32(values.min())), float(np.float32(values.max()))
     finite = _finite_values(values)
     return float(finite.min()), float(finite.max())
 
