@@ -163,8 +163,10 @@ def habit_claim(key: str, forms: str, count: int, none: bool = False) -> str:
         return translate("None of {these} has a crown.", these=these)
     if none:
         return translate("On {these}: no crown.", these=these)
-    crowns = count_of(tags, "crown") if tags else translate("none")
-    if defect == "tag_excess":
+    crowns, more = count_of(tags, "crown"), defect == "tag_excess"
+    if more and not tags:
+        return translate("On {these}: more crowns than expected (none expected).", these=these)
+    if more:
         return translate(
             "On {these}: more crowns than expected ({crowns} expected).", these=these, crowns=crowns
         )

@@ -124,8 +124,10 @@ def describe_audit(audit: LetterAudit, what: str = "scroll") -> str:
         return drawn + translate(
             ", {judged} are decided; a bound needs all of them.", judged=f"{audit.judged:,}"
         )
-    found = drawn + translate(
-        ", the reader found a fault in {faults}", faults=audit.faults or translate("none")
+    found = drawn + (
+        translate(", the reader found a fault in {faults}", faults=audit.faults)
+        if audit.faults
+        else translate(", the reader found a fault in none")
     )
     if audit.undecided:
         found += translate(

@@ -163,7 +163,7 @@ def test_foreign_words_are_isolated(given: str, told: str) -> None:
 @pytest.mark.parametrize(
     ("english", "hebrew"),
     [
-        ("Shin: no crown seen, 3 crowns expected.", "שין: לא נראה תג, היו צריכים להיות 3 תגים."),
+        ("Shin: no crown seen, 3 crowns expected.", "שין: לא נראה תג; נדרש: 3 תגים."),
         ("Two words may read as one between shin and final mem: the white is 0.4 of this hand's "
          "yud wide.",
          "שתי תיבות עשויות להיקרא כאחת בין שין ל־מם סופית: רוחב הלבן 0.4 מרוחב היוד של כתב זה."),
