@@ -86,6 +86,7 @@ ALLOWED_COMPARISONS = {
         "turn == 90": "quarter turns",
         "turn == 180": "quarter turns",
         "turn == 270": "quarter turns",
+        "share < 0.5": "interpolation as numpy's, to the last bit",
     },
     "findings.messages": {"count >= 4": "the assessor counts tags up to 4 or more"},
     "quality.measures": {"rows.shape[1] < 3": "a second difference needs three pixels"},
