@@ -85,7 +85,7 @@ from crownlet.infer.routing.gaps import (
 from crownlet.infer.routing.glyphs import glyph_rows
 from crownlet.infer.routing.marks import doubt_extras, ink_areas, set_marks_aside
 from crownlet.infer.routing.not_examined import (
-    count_cut_letters,
+    cut_letters,
     letters_without_crown_custom,
     not_examined,
 )
@@ -366,6 +366,8 @@ def _route(
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
     given = detected.placement.letters_back(page.found)
+    cut = cut_letters(given, facts)
+    limits = limits.without(cut)
     glyphs = glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,
         thresholds, limits,
@@ -384,11 +386,12 @@ def _route(
         unresolved=limits.unresolved, familiarity=limits.familiarity,
         notes=tuple(filter(None, [limits.familiarity.says])),
         not_examined=(slant_sentences(slant) if slant else ()) + not_examined(
-            limits, aligned is not None, count_cut_letters(given, facts),
+            limits, aligned is not None, int(cut.sum()),
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
     )  # fmt: skip
-    if not (is_thin(page.stroke_share).any() or any(glyph.expected == "" for glyph in glyphs)):
+    read_as_text = all(glyph.expected in (None, glyph.letter) for glyph in glyphs)
+    if read_as_text and not is_thin(page.stroke_share).any():
         return record
     record = doubt_extras(record, ink_areas(detected.flat, page.found))
     return set_marks_aside(record, page.stroke_share)

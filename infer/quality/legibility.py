@@ -35,6 +35,8 @@ from crownlet.infer.thresholds import GROUP_WORDS, PictureNeed, PictureNeeds, Pi
 
 _JUDGEMENTS = (*CATALOGUE, TAG_NONE)
 
+_EVERY_FAULT = frozenset(CATALOGUE) - {SHAPE_DOUBT} | {TAG_NONE}
+
 
 @dataclass(frozen=True)
 class PictureLimits:
@@ -64,11 +66,18 @@ class PictureLimits:
 
     def only_read(self, sentence: str) -> PictureLimits:
         """The same for letters too small to be judged: no defect is."""
-        every = frozenset(CATALOGUE) - {SHAPE_DOUBT} | {TAG_NONE}
-        skipped = (every,) * len(self.skipped)
+        skipped = (_EVERY_FAULT,) * len(self.skipped)
         return replace(
             self, poor_picture=True, skipped=skipped, sentences=(*self.sentences, sentence)
         )
+
+    def without(self, cut: Bools) -> PictureLimits:
+        """The same for a page of which the picture cuts some letters, (N,): no defect of what is
+        not seen whole is judged."""
+        skipped = tuple(
+            _EVERY_FAULT if here else names for names, here in zip(self.skipped, cut, strict=True)
+        )
+        return replace(self, skipped=skipped)
 
     @property
     def unfamiliar_share(self) -> float:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
-from crownlet.infer.records import Located
+from crownlet.infer.records import Bools, Located
 from crownlet.infer.view.wording import NEVER_EXAMINED, defect_words
 
 if TYPE_CHECKING:
@@ -60,12 +62,12 @@ def unlearned_defects(learned: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(name for name in LEARNED_DEFECTS if name not in learned)
 
 
-def count_cut_letters(found: Located, facts: ImageFacts) -> int:
-    """Number of letters whose boxes (upright page, px) touch the edge of the picture."""
+def cut_letters(found: Located, facts: ImageFacts) -> Bools:
+    """(N,) letters whose boxes (upright page, px) touch the edge of the picture."""
     low = (found.box[:, :2] < FRAME_EDGE_PX).any(axis=1)
     right = found.box[:, 2] > facts.width - FRAME_EDGE_PX
     below = found.box[:, 3] > facts.height - FRAME_EDGE_PX
-    return int((low | right | below).sum())
+    return np.asarray(low | right | below)
 
 
 def letters_without_crown_custom(customs: Customs) -> tuple[str, ...]:
