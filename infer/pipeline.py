@@ -390,8 +390,7 @@ def _route(
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
     )  # fmt: skip
-    read_as_text = all(glyph.expected in (None, glyph.letter) for glyph in glyphs)
-    if read_as_text and not is_thin(page.stroke_share).any():
+    if not (is_thin(page.stroke_share).any() or any(glyph.expected == "" for glyph in glyphs)):
         return record
     record = doubt_extras(record, ink_areas(detected.flat, page.found))
     return set_marks_aside(record, page.stroke_share)

@@ -50,7 +50,10 @@ def _tag_count(count: int) -> str:
 
 
 def defect_phrase(kind: str) -> str:
-    """A defect in a few words, such as "a corner is rounded"."""
+    """A defect in a few words, such as "a corner is rounded"; extra to the text as a rule are
+    marks and fillers (`habits/marks.py`)."""
+    if kind == "letter_extra":
+        return "marks and fillers that the text does not have"
     return _LETTER_MESSAGES.get(kind, defect_words(kind)).format(maybe="")
 
 

@@ -43,10 +43,10 @@ def state_marks(record: PageRecord, customs: Customs) -> PageRecord:
             "and that begin the word after them."
         )
     numbers = tuple(sorted({*marks, *filling}))
+    count, judged = len(numbers), len(record.glyphs)
     statement = HabitRecord(
-        LETTER_EXTRA, None, "habit", (HabitLetter("", len(numbers), len(numbers)),), len(numbers),
-        len(numbers), 0, numbers, (), severity_of(LETTER_EXTRA, None, customs).heading,
-        " ".join(says),
+        LETTER_EXTRA, None, "habit", (HabitLetter("", count, judged),), count, judged, 0, numbers,
+        (), severity_of(LETTER_EXTRA, None, customs).heading, " ".join(says),
     )  # fmt: skip
     return replace(
         _without_fillers(record, fillers, frozenset(filling)),

@@ -37,6 +37,11 @@ _JUDGEMENTS = (*CATALOGUE, TAG_NONE)
 
 _EVERY_FAULT = frozenset(CATALOGUE) - {SHAPE_DOUBT} | {TAG_NONE}
 
+_FAULTS_OF_FORM = frozenset(
+    name for name in _EVERY_FAULT if name != TAG_NONE and CATALOGUE[name].family != "crowns"
+)
+"""What can not be judged of a letter that is cut; its crown stands above it, and is often whole."""
+
 
 @dataclass(frozen=True)
 class PictureLimits:
@@ -59,6 +64,9 @@ class PictureLimits:
     poor_picture: bool = False
     """Whether the letters are too small to be judged, or were seen at a slant."""
 
+    cut: Bools | None = None
+    """(N,) letters that the picture cuts; None where none is."""
+
     @property
     def review_only(self) -> bool:
         """Whether nothing on the page is more than a review."""
@@ -72,12 +80,13 @@ class PictureLimits:
         )
 
     def without(self, cut: Bools) -> PictureLimits:
-        """The same for a page of which the picture cuts some letters, (N,): no defect of what is
-        not seen whole is judged."""
+        """The same for a page of which the picture cuts some letters, (N,): their forms are not
+        judged, and what else is said of them is no more than a review."""
         skipped = tuple(
-            _EVERY_FAULT if here else names for names, here in zip(self.skipped, cut, strict=True)
+            names | _FAULTS_OF_FORM if here else names
+            for names, here in zip(self.skipped, cut, strict=True)
         )
-        return replace(self, skipped=skipped)
+        return replace(self, skipped=skipped, cut=cut)
 
     @property
     def unfamiliar_share(self) -> float:

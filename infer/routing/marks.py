@@ -14,12 +14,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.files.images import ImageFacts
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.familiarity import is_thin
 from crownlet.infer.records import (
     LETTER_EXTRA,
-    LETTER_SWAPPED,
     Floats,
     GapRecord,
     GlyphRecord,
@@ -52,14 +50,6 @@ INK_GREY = _LIMITS.number("ink_grey")
 """Grey of a flattened page, whose skin has 224, below which there is ink."""
 
 
-MAX_EDGE_DISTANCE_Q = _LIMITS.number("max_edge_distance_q")
-"""Distance to the edge of the picture, in q, up to which a letter may be cut by it: what is left of
-it may be read as another letter. Letters are hardly nearer to each other."""
-
-
-_READ_OTHERWISE = frozenset({LETTER_EXTRA, LETTER_SWAPPED})
-
-
 def ink_areas(flat: npt.NDArray[np.uint8], found: Located) -> Floats:
     """(N,) ink in the box of each letter of a flattened page (H, W), as full black, in square q."""
     dark = np.clip(INK_GREY - flat.astype(np.float32), 0.0, None) / INK_GREY
@@ -73,36 +63,28 @@ def ink_areas(flat: npt.NDArray[np.uint8], found: Located) -> Floats:
 
 
 def doubt_extras(record: PageRecord, ink: Floats) -> PageRecord:
-    """The record with extra letters in doubt that hold little ink, and what is read otherwise than
-    the text where the picture cuts a letter.
-
-    `ink` (N,) is that of its rows.
-    """
+    """The record with extra letters in doubt that hold little ink; `ink` (N,) is that of its
+    rows."""
     usual: dict[str, list[float]] = {}
     for glyph, area in zip(record.glyphs, ink, strict=True):
         if glyph.expected == glyph.letter:
             usual.setdefault(glyph.letter, []).append(float(area))
-
-    def in_doubt(glyph: GlyphRecord, area: float) -> GlyphRecord:
-        if _READ_OTHERWISE.isdisjoint(glyph.sure):
-            return glyph
-        pale = LETTER_EXTRA in glyph.sure and _is_pale(area, usual.get(glyph.letter, []))
-        if not (pale or _is_cut(glyph, record.image)):
-            return glyph
-        sure = tuple(name for name in glyph.sure if name not in _READ_OTHERWISE)
-        return replace(glyph, sure=sure, route="finding" if sure else "review")
-
-    rows = zip(record.glyphs, ink, strict=True)
-    return replace(record, glyphs=tuple(in_doubt(glyph, float(area)) for glyph, area in rows))
+    glyphs = tuple(
+        _in_doubt(glyph)
+        if LETTER_EXTRA in glyph.sure and _is_pale(float(area), usual.get(glyph.letter, []))
+        else glyph
+        for glyph, area in zip(record.glyphs, ink, strict=True)
+    )
+    return replace(record, glyphs=glyphs)
 
 
 def _is_pale(area: float, sisters: Sequence[float]) -> bool:
     return len(sisters) >= MIN_SISTERS and area < MIN_INK_SHARE * float(np.median(sisters))
 
 
-def _is_cut(glyph: GlyphRecord, image: ImageFacts) -> bool:
-    x0, y0, x1, y1 = glyph.box
-    return min(x0, y0, image.width - x1, image.height - y1) < MAX_EDGE_DISTANCE_Q * glyph.q
+def _in_doubt(glyph: GlyphRecord) -> GlyphRecord:
+    sure = tuple(name for name in glyph.sure if name != LETTER_EXTRA)
+    return replace(glyph, sure=sure, route="finding" if sure else "review")
 
 
 def set_marks_aside(record: PageRecord, stroke_share: Floats) -> PageRecord:

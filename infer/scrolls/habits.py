@@ -9,6 +9,7 @@ from crownlet.infer.findings.finding import HEADING_RANK
 from crownlet.infer.findings.messages import defect_phrase
 from crownlet.infer.habits.apply import Group, kinds_of_counts
 from crownlet.infer.habits.judge import Count
+from crownlet.infer.records import LETTER_EXTRA
 from crownlet.infer.scrolls.scroll import ScrollHabit
 from crownlet.infer.scrolls.sketch import DefectCount, PageSketch
 from crownlet.infer.view.wording import join_words, latin_name
@@ -108,7 +109,11 @@ def _phrase(defect: str, tags_expected: int | None) -> str:
 
 
 def _count(pages: Sequence[PageSketch], group: Group, forms: set[str]) -> tuple[int, int]:
-    """Letters that show a defect, and letters judged."""
+    """Letters that show a defect, and letters judged; of what is no defect of a letter, those of
+    the pages' own statements."""
+    if group[0] == LETTER_EXTRA:
+        own = [habit for page in pages for habit in page.habits if habit.defect == LETTER_EXTRA]
+        return sum(habit.seen for habit in own), sum(habit.judged for habit in own)
     keys = [(*group, form) for form in forms]
     counts = [page.counts[key] for page in pages for key in keys if key in page.counts]
     return sum(len(c.seen) for c in counts), sum(c.judged for c in counts)
