@@ -366,7 +366,7 @@ def _route(
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
     given = detected.placement.letters_back(page.found)
-    cut = cut_letters(given, facts)
+    cut = cut_letters(given.box, facts)
     limits = limits.without(cut)
     glyphs = glyph_rows(
         given, page.assessed, page.odds, page.layout.line, words, aligned, learned, customs,

@@ -15,6 +15,8 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.datasets.scribal.customs import Customs
@@ -41,6 +43,7 @@ from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import TAG_MISSING, GlyphRecord, PageRecord
 from crownlet.infer.routing.judgement import seen_kinds, tally_of
+from crownlet.infer.routing.not_examined import cut_letters
 from crownlet.infer.view.wording import count_of, latin_name
 
 _LIMITS = limits_of("habits.widespread")
@@ -70,7 +73,10 @@ def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
     unlike = is_unlike(record)
     packed = {h.defect for h in record.habits if h.defect == LETTERS_TOUCH and h.kind == "habit"}
     changes: dict[int, Changes] = defaultdict(Changes)
-    for glyph in record.glyphs:
+    boxes = np.array([glyph.box for glyph in record.glyphs], np.float64).reshape(-1, 4)
+    for glyph, cut in zip(record.glyphs, cut_letters(boxes, record.image), strict=True):
+        if cut:  # Crown or class of a letter that is not seen whole.
+            changes[glyph.glyph].doubted |= {*glyph.sure}
         if LEG_SHORT in glyph.reasons and accepted_by_customs(LEG_SHORT, glyph, record, customs):
             changes[glyph.glyph].usual.add(LEG_SHORT)
         if glyph.expected in (None, glyph.letter):

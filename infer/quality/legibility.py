@@ -64,9 +64,6 @@ class PictureLimits:
     poor_picture: bool = False
     """Whether the letters are too small to be judged, or were seen at a slant."""
 
-    cut: Bools | None = None
-    """(N,) letters that the picture cuts; None where none is."""
-
     @property
     def review_only(self) -> bool:
         """Whether nothing on the page is more than a review."""
@@ -81,12 +78,12 @@ class PictureLimits:
 
     def without(self, cut: Bools) -> PictureLimits:
         """The same for a page of which the picture cuts some letters, (N,): their forms are not
-        judged, and what else is said of them is no more than a review."""
+        judged."""
         skipped = tuple(
             names | _FAULTS_OF_FORM if here else names
             for names, here in zip(self.skipped, cut, strict=True)
         )
-        return replace(self, skipped=skipped, cut=cut)
+        return replace(self, skipped=skipped)
 
     @property
     def unfamiliar_share(self) -> float:

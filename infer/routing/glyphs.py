@@ -81,7 +81,7 @@ def glyph_rows(
         reasons += defect_reasons(routed, thresholds, skipped)
         if picture.doubted_page:
             reasons.append((UNFAMILIAR, "review"))
-        if picture.review_only or (picture.cut is not None and picture.cut[i]):
+        if picture.review_only:
             reasons = [(name, "review") for name, _ in reasons]
         route, names = merge_reasons(reasons)
         x, y, height, turn = (float(v) for v in found.body[i])

@@ -11,7 +11,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
-from crownlet.infer.records import Bools, Located
+from crownlet.infer.records import Bools, Floats
 from crownlet.infer.view.wording import NEVER_EXAMINED, defect_words
 
 if TYPE_CHECKING:
@@ -62,11 +62,11 @@ def unlearned_defects(learned: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(name for name in LEARNED_DEFECTS if name not in learned)
 
 
-def cut_letters(found: Located, facts: ImageFacts) -> Bools:
-    """(N,) letters whose boxes (upright page, px) touch the edge of the picture."""
-    low = (found.box[:, :2] < FRAME_EDGE_PX).any(axis=1)
-    right = found.box[:, 2] > facts.width - FRAME_EDGE_PX
-    below = found.box[:, 3] > facts.height - FRAME_EDGE_PX
+def cut_letters(boxes: Floats, facts: ImageFacts) -> Bools:
+    """(N,) letters whose boxes (N, 4), px of the picture, touch the edge of the picture."""
+    low = (boxes[:, :2] < FRAME_EDGE_PX).any(axis=1)
+    right = boxes[:, 2] > facts.width - FRAME_EDGE_PX
+    below = boxes[:, 3] > facts.height - FRAME_EDGE_PX
     return np.asarray(low | right | below)
 
 

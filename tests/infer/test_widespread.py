@@ -19,6 +19,8 @@ from crownlet.infer.records import GlyphRecord, Measurement, PageRecord
 
 CUSTOMS = load_customs("beit_yosef")
 KNOWN, UNLIKE = HandFamiliarity(True), HandFamiliarity(False, 0.8)
+INSIDE = (50.0, 50.0, 80.0, 80.0)
+"""A box that the edge of the picture does not cut."""
 UNEVEN = [0.02, 0.1, 0.3, 0.5, 0.7] * 20
 """Probabilities of an uneven page, none of which is a finding."""
 
@@ -28,8 +30,8 @@ def letters(
 ) -> list[GlyphRecord]:
     """Letters of one form, those from `seen` on with a finding."""
     return [
-        made.flagged(k, letter, kind, p=value) if value >= seen
-        else made.glyph(k, letter, p={kind: value})
+        made.flagged(k, letter, kind, p=value, box=INSIDE) if value >= seen
+        else made.glyph(k, letter, p={kind: value}, box=INSIDE)
         for k, value in enumerate(p, start)
     ]  # fmt: skip
 
@@ -109,7 +111,7 @@ def test_letters_drawn_out_to_fill_lines_are_one_statement(familiarity: HandFami
 
 def test_a_leg_as_long_as_the_customs_ask_is_no_reason() -> None:
     """Its length is a yud's at least (OC 32:15; MB 32:38-40), and it was measured."""
-    row = made.flagged(1, "ה", "leg_short", p=0.5, sure=(), route="review")
+    row = made.flagged(1, "ה", "leg_short", p=0.5, sure=(), route="review", box=INSIDE)
     ends = (0.0, 0.0), (0.0, 12.0)
     length = Measurement(1, "left_leg_length", 1.2, None, *ends, "leg_short", "not_there")
     page = made.record([row], measurements=(length,), familiarity=KNOWN)
@@ -121,7 +123,7 @@ def test_a_letter_that_is_none_of_the_text_has_no_finding_of_form() -> None:
     """What it should look like is unknown; that it is there is the finding."""
     p = {"corner_rounded": 0.99, "tag_missing": 0.999}
     rows = letters("ר", "corner_rounded", [0.001] * 30, 0.8)
-    extra = made.flagged(31, "ר", "letter_extra", *p, p=p, expected="")
+    extra = made.flagged(31, "ר", "letter_extra", *p, p=p, expected="", box=INSIDE)
     page = stated([*rows, extra])
     assert page.glyphs[-1].sure == ("letter_extra",)
     assert page.glyphs[-1].reasons == ("letter_extra", *p)
@@ -135,3 +137,12 @@ def test_a_letter_that_stands_out_on_a_worn_page_is_counted_and_stays() -> None:
     assert (habit.seen, habit.judged, habit.glyphs[-1]) == (13, 113, 113)
     assert habit.says.endswith("; one of these stands out, and is listed by itself.")
     assert [glyph.glyph for glyph in page.routed("finding")] == [113]
+
+
+def test_what_is_said_of_a_letter_that_the_picture_cuts_is_a_doubt() -> None:
+    """Its crown may stand beyond the edge; common practice, no source."""
+    row = made.flagged(1, "ב", "tag_missing", p=0.999, box=(0.0, 50.0, 30.0, 80.0))
+    page = state_widespread(made.record([row], familiarity=KNOWN), CUSTOMS)
+    assert [glyph.reasons for glyph in page.routed("review")] == [("tag_missing",)]
+    whole = made.record([replace(row, box=INSIDE)], familiarity=KNOWN)
+    assert len(state_widespread(whole, CUSTOMS).routed("finding")) == 1
