@@ -8,15 +8,14 @@ from dataclasses import dataclass, replace
 from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Box, GlyphRecord, Measurement
 from crownlet.infer.sheet.decisions import DecisionState, ShownDecision, state_of
+from crownlet.infer.sheet.drawings import LetterDrawing, read_drawing
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import KULMUS_PX, PictureWindow, cut_window
 from crownlet.infer.sheet.veil import SpelledPlace, spell_place
 from crownlet.infer.sheet.wellformed import (
     CleanLetterFinder,
     ExampleLetters,
-    LetterDrawing,
     has_crowns_of_drawing,
-    read_drawing,
 )
 from crownlet.infer.sheet.wording import (
     finding_title,

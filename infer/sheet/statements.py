@@ -18,10 +18,11 @@ from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.run.run import Run
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet.decisions import ASKED, Decisions, DecisionState
+from crownlet.infer.sheet.drawings import LetterDrawing, read_drawing
 from crownlet.infer.sheet.loading import find_customs
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
-from crownlet.infer.sheet.wellformed import LetterDrawing, has_crowns_of_drawing, read_drawing
+from crownlet.infer.sheet.wellformed import has_crowns_of_drawing
 from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
 from crownlet.infer.view.language import translate
 from crownlet.infer.view.wording import latin_name

@@ -16,6 +16,7 @@ from crownlet.infer.findings.finding import Finding
 from crownlet.infer.records import Box, GlyphRecord
 from crownlet.infer.run.run import Run, StoredScroll
 from crownlet.infer.sheet.decisions import Decisions
+from crownlet.infer.sheet.drawings import LetterDrawing, read_drawing
 from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
@@ -32,9 +33,7 @@ from crownlet.infer.sheet.statements import (
 from crownlet.infer.sheet.wellformed import (
     CleanLetterFinder,
     ExampleLetters,
-    LetterDrawing,
     has_crowns_of_drawing,
-    read_drawing,
 )
 from crownlet.infer.sheet.wording import (
     CitedOpinion,

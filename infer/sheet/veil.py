@@ -13,7 +13,9 @@ import cv2
 import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord, PageRecord
+from crownlet.infer.sheet.drawings import draw_word
 from crownlet.infer.sheet.upright import Pixels, QuarterTurn
+from crownlet.infer.view.language import is_english
 from crownlet.infer.view.wording import veil_divine_names
 
 FOUR_LETTER_NAME = "יהוה"
@@ -28,12 +30,15 @@ _UNSPELLED_NAME = "ה׳"
 PLATE_RGB = (226, 222, 214)
 """Colour of a plate, RGB: lighter than ink, darker than paper."""
 
-PLATE_WORD = "Name"
+PLATE_WORD, HEBREW_PLATE_WORD = "Name", "השם"
 
 _PLATE_WORD_RGB = (118, 112, 104)
 
 _Q_PER_FONT_SCALE = 16.0
 """q in px divided by OpenCV's font scale of the word on a plate."""
+
+_BODY_OF_PLATE_Q = 1.4
+"""Height in q of the letters of the Hebrew word on a plate."""
 
 _PLATE_MARGIN_Q = 0.22
 """q by which a plate is larger than the box of its letter, as boxes are off by a few px."""
@@ -171,13 +176,23 @@ def _plate_box(glyph: GlyphRecord) -> Box:
 def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
     """The word on the plate, upright for the letters; none where it does not fit."""
     q, angle = run[0].q, np.deg2rad(run[0].rotation)
-    width = sum(glyph.box[2] - glyph.box[0] for glyph in run)
+    word = _plate_word(q)
+    if word.shape[1] > sum(glyph.box[2] - glyph.box[0] for glyph in run):
+        return
+    word = np.rot90(word, -QuarterTurn.upright(run[0].rotation, page).quarters)
+    x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)
+    y = float(np.median([g.body[1] for g in run])) + 1.5 * q * np.cos(angle)
+    _paste(page, word, round(x - word.shape[1] / 2), round(y - word.shape[0] / 2))
+
+
+def _plate_word(q: float) -> Pixels:
+    """The word of a plate in the language spoken, for letters of this kulmus in px."""
+    if not is_english():
+        return draw_word(HEBREW_PLATE_WORD, _BODY_OF_PLATE_Q * q, _PLATE_WORD_RGB, PLATE_RGB)
     weight = max(1, round(q / 9))
     (wide, high), _ = cv2.getTextSize(
         PLATE_WORD, cv2.FONT_HERSHEY_SIMPLEX, q / _Q_PER_FONT_SCALE, weight
     )
-    if wide > width:
-        return
     word = np.full((high + 2 * weight, wide, 3), PLATE_RGB, np.uint8)
     cv2.putText(
         word,
@@ -189,10 +204,7 @@ def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
         weight,
         cv2.LINE_AA,
     )
-    word = np.rot90(word, -QuarterTurn.upright(run[0].rotation, page).quarters)
-    x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)
-    y = float(np.median([g.body[1] for g in run])) + 1.5 * q * np.cos(angle)
-    _paste(page, word, round(x - word.shape[1] / 2), round(y - word.shape[0] / 2))
+    return word
 
 
 def _paste(page: Pixels, piece: Pixels, x: int, y: int) -> None:

@@ -1,17 +1,13 @@
-"""Clean examples beside a finding: the same letter in this scroll, and a drawing of this program.
+"""Clean examples beside a finding: the same letter, or gap, elsewhere in the scroll.
 
 An example is a letter, or a gap, that the inspection left clear and on which the doubt in question
-is least. The drawings are outlines by this program's own generator (`exemplars.json`).
+is least.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
-from typing import Any
 
 import cv2
 import numpy as np
@@ -26,17 +22,6 @@ MAX_COMPARED_CANDIDATES = 6
 
 SIMILAR_DOUBT = 0.05
 """Doubts that differ by less count as alike."""
-
-DRAWING_BY_STYLE = {
-    "beit_yosef": "Beit Yosef",
-    "arizal": "Arizal",
-    "alter_rebbe": "Arizal",
-    "vellish": "Vellish",
-    "unspecified": "Beit Yosef",
-}
-"""The form drawn for each style of the customs; the Alter Rebbe's script is a variant of the
-Arizal's (common practice, no printed source)."""
-
 
 DRAWN_LAMED_TAGS = 2
 
@@ -89,22 +74,6 @@ class CleanLetterFinder:
 
     def _nearest_first(self, near: VeiledPage) -> list[VeiledPage]:
         return sorted(self._pages, key=lambda page: page is not near)
-
-
-@dataclass(frozen=True)
-class LetterDrawing:
-    """An outline in hundredths of a q; x to the right, y down, y = 0 the ruled line."""
-
-    path: str
-    box: tuple[int, int, int, int]
-    style: str
-    """Name of the form drawn."""
-
-    def view(self, size_q: tuple[float, float]) -> str:
-        """An SVG viewBox of `size_q` (width, height in q) about the middle of the letter."""
-        x0, y0, x1, y1 = self.box
-        width, height = (round(100 * v) for v in size_q)
-        return f"{(x0 + x1 - width) // 2} {(y0 + y1 - height) // 2} {width} {height}"
 
 
 def _find_letter(page: VeiledPage, char: str, kind: str) -> ExampleLetters | None:
@@ -187,18 +156,3 @@ def has_crowns_of_drawing(letter: GlyphRecord, customs: Customs) -> bool:
     expected = customs.tags_expected(letter.letter)
     drawn = DRAWN_LAMED_TAGS if letter.letter == "ל" else BY_CHAR[letter.letter].crown
     return letter.tags_seen == (drawn if expected is None else expected)
-
-
-def read_drawing(char: str, customs: Customs) -> LetterDrawing:
-    """The drawing of a letter in the style that the customs name, else in the Beit Yosef form."""
-    name = DRAWING_BY_STYLE[customs.style]
-    entry = _load_drawings()["styles"][name.lower().replace(" ", "_")][BY_CHAR[char].slug]
-    x0, y0, x1, y1 = entry["box"]
-    return LetterDrawing(entry["d"], (x0, y0, x1, y1), name)
-
-
-@cache
-def _load_drawings() -> dict[str, Any]:
-    source = resources.files("crownlet.infer.sheet") / "exemplars.json"
-    table: dict[str, Any] = json.loads(source.read_text(encoding="utf-8"))
-    return table

@@ -14,7 +14,7 @@ import pytest
 from crownlet.datasets.render.letterforms.sampler import make_exemplars
 from crownlet.datasets.scribal.alphabet import ALPHABET, BY_CHAR
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.sheet.wellformed import read_drawing
+from crownlet.infer.sheet.drawings import draw_word, read_drawing
 
 FILE = Path(__file__).resolve().parents[2] / "infer" / "sheet" / "exemplars.json"
 STYLES = ("beit_yosef", "arizal", "vellish")
@@ -51,6 +51,17 @@ def test_pieces_and_holes(style: str, char: str) -> None:
     holes = cv2.connectedComponents(255 - image, connectivity=4)[0] - 2
     assert pieces == (2 if char in "הק" else 1)
     assert holes == (1 if char in "סם" else 0)
+
+
+def test_a_word_is_drawn_from_right_to_left_in_its_pieces_and_holes() -> None:
+    """He has two pieces, shin and final mem one, and final mem a hole (OC 36:2)."""
+    word = draw_word("השם", 90.0, (0, 0, 0), (255, 255, 255))[..., 0] < 128
+    pieces, areas = cv2.connectedComponents(word.astype(np.uint8), connectivity=8)
+    assert pieces - 1 == 4
+    assert cv2.connectedComponents((~word).astype(np.uint8), connectivity=4)[0] - 2 == 1
+    # The leftmost piece is final mem, which holds the hole and has no tag above the others.
+    left = areas[:, np.flatnonzero(word.any(axis=0))[0]].max()
+    assert np.flatnonzero((areas == left).any(axis=1))[0] > np.flatnonzero(word.any(axis=1))[0]
 
 
 @pytest.mark.parametrize(("style", "char"), CASES)

@@ -22,7 +22,7 @@ from crownlet.infer.limits import limits_of
 from crownlet.infer.review.web import actions, app, habits, item_view, pages, speech
 from crownlet.infer.review.wording import CHOICE_BUTTONS
 from crownlet.infer.scrolls.scroll import SIDES
-from crownlet.infer.sheet import elsewhere, statements, teaching_sheet, wellformed, wording
+from crownlet.infer.sheet import drawings, elsewhere, statements, teaching_sheet, wording
 from crownlet.infer.view import lengths
 from crownlet.infer.view.wording import NAME_CAUTION, NEVER_EXAMINED, RULING_TEXT, UNFAMILIAR_TEXT
 
@@ -118,7 +118,7 @@ def data_messages() -> set[Message]:
         *(words for _, words in lengths._PARTS), *statements.WHO_TO_ASK.values(),
         *statements.READER_WORDS, elsewhere.ELSEWHERE,
         teaching_sheet.SAME_SCROLL, teaching_sheet.OTHER_SCROLL,
-        *wellformed.DRAWING_BY_STYLE.values(), *NEVER_EXAMINED, RULING_TEXT, NAME_CAUTION,
+        *drawings.DRAWING_BY_STYLE.values(), *NEVER_EXAMINED, RULING_TEXT, NAME_CAUTION,
         UNFAMILIAR_TEXT,
         *(words for s in SAMPLE_SOURCES for words in (s.name, s.manner)),
         *(story.planted for story in SAMPLE_STORIES.values()),

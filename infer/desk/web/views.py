@@ -20,9 +20,9 @@ from crownlet.infer.desk.web.render import render
 from crownlet.infer.findings.finding import HEADINGS
 from crownlet.infer.run.names import REVIEW_STORE_FILE, SCROLLS_FILE
 from crownlet.infer.sheet.decisions import read_decisions
+from crownlet.infer.sheet.drawings import LetterDrawing, read_drawing
 from crownlet.infer.sheet.make import IndexRow, make_row, quote_addresses
 from crownlet.infer.sheet.render import choose_file_names
-from crownlet.infer.sheet.wellformed import LetterDrawing, read_drawing
 
 if TYPE_CHECKING:
     from crownlet.infer.desk.desk import Desk
