@@ -10,7 +10,12 @@ import numpy.typing as npt
 import pytest
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
-from crownlet.datasets.render.page.compose import compose, compose_gray, compose_often
+from crownlet.datasets.render.page.compose import (
+    PICTURES_PER_INK,
+    compose,
+    compose_gray,
+    compose_often,
+)
 from crownlet.datasets.render.page.geometry import draw_geometry
 from crownlet.datasets.render.page.spec import (
     Augment,
@@ -83,8 +88,9 @@ WARPED = Augment("camera", ink=0.0, skin=0.0, light=0.0, blur=0.0, noise=0.0, wa
 @pytest.mark.parametrize("seed", [3, 4, 5])
 def test_on_warped_pictures_of_one_sheet_boxes_and_parts_are_where_the_ink_is(seed: int) -> None:
     spec = clean(body=(60.0, 60.0), letters=(30, 40), justify=0.0, augment=WARPED)
-    pages = list(compose_gray(spec, seed, 2))
-    assert not np.array_equal(pages[0].letters[0].body, pages[1].letters[0].body)
+    first, second, *_, wavered = compose_gray(spec, seed, 5)
+    assert first.letters[0].body != second.letters[0].body
+    pages = (first, second, wavered)
     for page in pages:
         ink = 1.0 - page.image / 255.0
         fine = np.zeros((8 * ink.shape[0], 8 * ink.shape[1]), np.uint8)
@@ -105,6 +111,22 @@ def test_on_warped_pictures_of_one_sheet_boxes_and_parts_are_where_the_ink_is(se
                 for step in (-1, 1)
             ]
             assert np.abs(listed - ink)[near].sum() < min(aside)
+
+
+def test_a_page_wavers_from_sheet_to_sheet_by_less_than_a_tenth_of_a_pen() -> None:
+    spec = clean(body=(60.0, 60.0), letters=(30, 40), justify=0.0)
+    pages = list(compose_gray(spec, 3, PICTURES_PER_INK + 1))
+    # Flat pictures: but for where the frame lies, only the waves differ.
+    shapes = [
+        [part.polygon - letter.body[:2] for letter in page.letters for part in letter.parts]
+        for page in (pages[0], pages[1], pages[-1])
+    ]
+    same, other = (
+        max(float(np.abs(a - b).max()) for a, b in zip(shapes[0], shape, strict=True)) / 20.0
+        for shape in shapes[1:]
+    )
+    assert same < 0.001
+    assert 0.02 < other < 0.1
 
 
 def test_grey_pictures_of_a_page_are_the_same_writing_and_bytes_by_seed() -> None:

@@ -101,14 +101,20 @@ def tags_target(letter: LetterTruth) -> np.uint8:
     return np.uint8(min(letter.tags, 4) if known else TAGS_UNKNOWN)
 
 
-def make_crops(page: PageTruth, rng: np.random.Generator, most: int = 96) -> Crops:
+def make_crops(
+    page: PageTruth, rng: np.random.Generator, most: int = 96,
+    flat: npt.NDArray[np.uint8] | None = None,
+) -> Crops:  # fmt: skip
     """Cut a crop of up to `most` letters of a page, boxes unsteady as the locator's are.
 
-    One in sixteen shows no letter: the space between lines, the meeting of two letters.
+    One in sixteen shows no letter: the space between lines, the meeting of two letters. `flat` is
+    the page with its light evened, if that is done.
     """
     heights = [letter.body[2] for letter in page.letters]
     body = float(np.median(heights)) if heights else CROP_BODY_PX
-    gray = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
+    if flat is None:
+        flat = flatten(to_gray(page.image), body * float(rng.uniform(0.8, 1.25)))
+    gray = flat
     if rng.random() < 0.2:
         gray = _lower_resolution(gray, body, rng)
     gray, scale = fit_page(gray, body)

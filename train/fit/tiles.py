@@ -97,7 +97,7 @@ def read_tile_source(page: PageTruth, rng: np.random.Generator) -> TileSource:
     ).reshape(-1, 5)  # fmt: skip
     height = float(np.median(values[:, 2])) if letters else 48.0
     return TileSource(
-        flatten(to_gray(page.image), height * float(rng.uniform(0.7, 1.4))),
+        flatten(to_gray(page.image), height * float(rng.uniform(0.75, 1.3))),
         height,
         np.array([letter.box for letter in letters]).reshape(-1, 4),
         np.array([anchor_of(letter) for letter in letters]).reshape(-1, 2),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -91,7 +91,8 @@ def compose_gray(
     spec: PageSpec, seed: int, times: int = 1, hand: Hand | None = None
 ) -> Iterator[PageTruth]:
     """As `compose_often`, for training: pictures are grey, (H, W), which is all that the networks
-    read, and ink is drawn once for every `PICTURES_PER_INK` of them."""
+    read, and ink is drawn once for every `PICTURES_PER_INK` of them, each time with other waves of
+    the hand."""
     rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
     written = write(spec, seed, hand, rng)
     for number in range(times):
@@ -99,6 +100,8 @@ def compose_gray(
             rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number])
         if number % PICTURES_PER_INK == 0:
             style = in_gray(draw_ink(spec.augment.ink, rng), np.array(LUMA_SHARES, np.float32))
+            if number:
+                written = replace(written, outlines=written.outlines.wavered(rng))
             sheet = ink_sheet(
                 written.block, written.outlines, written.body / 3.0, spec.margin[1], style, rng
             )

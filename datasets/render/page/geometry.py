@@ -51,11 +51,8 @@ class Geometry:
             (columns * step, rows * step),
             np.s_[step : step + height, step : step + width],
         )
-        dense = (
-            cv2.resize(axis.reshape(rows, columns).astype(np.float32), size)[inner]
-            for axis in nodes.T
-        )
-        across, down = (np.ascontiguousarray(axis, np.float32) for axis in dense)
+        grids = (axis.reshape(rows, columns).astype(np.float32) for axis in nodes.T)
+        across, down = (np.asarray(cv2.resize(grid, size), np.float32)[inner] for grid in grids)
         return across, down
 
     def inverse(self, pixels: Points) -> Points:
@@ -63,7 +60,7 @@ class Geometry:
         flat = np.column_stack([pixels, np.ones(len(pixels))]) @ np.linalg.inv(self.matrix).T
         bent = flat[:, :2] / flat[:, 2:]
         points: Points = bent
-        for _ in range(6):  # Bends are mild: each turn leaves a small part of the error.
+        for _ in range(4):  # Bends are mild: each turn leaves a small part of the error.
             points = points + bent - self._bend(points)
         return points
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +21,7 @@ from crownlet.datasets.coco.truth import (
 )
 from crownlet.datasets.render.defects.common import PLAIN_PLAINNESS
 from crownlet.datasets.render.letterforms.glyph import BODY_HEIGHT_Q, Glyph
+from crownlet.datasets.render.letterforms.pen import add_waver
 from crownlet.datasets.render.page.geometry import Geometry, visible
 from crownlet.datasets.render.page.layout import PlacedLetter
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -36,6 +39,10 @@ MIN_LISTED_SHARE = 0.02
 MIN_LEGIBLE_SHARE = 0.85
 """Share of a cut letter's box, tags aside, that must show for it to be located and read."""
 
+WAVER_Q = 0.03
+"""Size of the waves by which one sheet of a page differs from another, in q: about those that a
+letter of an average hand has."""
+
 MAX_SIDE_CUT_Q = 0.3
 """Most, in q, that the frame may take off a side of such a letter: heels and feet tell
 dalet from resh, bet from kaf, he from dalet. No source; by eye."""
@@ -50,6 +57,10 @@ class ProjectedLetter:
     extra: tuple[Points, ...]
     box: Box = (0.0, 0.0, 0.0, 0.0)
     """x0, y0, x1, y1 of the parts."""
+    boxes: tuple[Box, ...] = ()
+    """Of each part."""
+    shapes: tuple[npt.NDArray[np.float32], ...] = ()
+    """The parts once more, as labels hold them."""
 
 
 class PageOutlines:
@@ -64,31 +75,46 @@ class PageOutlines:
             for p in letters
             for outline in (*(part.outline for part in p.glyph.parts), *p.glyph.cuts, *p.extra)
         ]
-        self.points = np.concatenate(outlines) if outlines else np.empty((0, 2))
-        self.ends = np.cumsum([len(outline) for outline in outlines])
-        self.counts = [(len(p.glyph.parts), len(p.glyph.cuts), len(p.extra)) for p in letters]
+        self._points = np.concatenate(outlines) if outlines else np.empty((0, 2))
+        ends = np.cumsum([len(outline) for outline in outlines], dtype=np.int64)
+        self._starts = np.concatenate([[0], ends[:-1]]).astype(np.int64)
+        self._ranges = list(zip(self._starts.tolist(), ends.tolist(), strict=False))
+        self._counts = [(len(p.glyph.parts), len(p.glyph.cuts), len(p.extra)) for p in letters]
+
+    def wavered(self, rng: np.random.Generator) -> PageOutlines:
+        """The same writing by a hand that wavered otherwise: slow waves over the whole page.
+
+        Points that are near each other move alike, so that what touches or gapes goes on doing so,
+        and every label holds.
+        """
+        moved = copy(self)
+        moved._points = add_waver(self._points, WAVER_Q, rng.uniform(-1.0, 1.0, 12).tolist())
+        return moved
 
     def project(self, geometry: Geometry) -> list[ProjectedLetter]:
         """Outlines of all letters in px; one call of `geometry` for the whole page."""
-        if not self.counts:
+        if not self._counts:
             return []
-        points = geometry(self.points)
-        moved = np.split(points, self.ends[:-1])
-        totals = np.cumsum([0] + [sum(count) for count in self.counts])
-        starts = np.concatenate([[0], self.ends])
-        first = starts[totals[:-1]]
-        last = starts[totals[:-1] + [count[0] for count in self.counts]]
-        # Of each letter the points of its parts, then all others, which are left out.
-        runs = np.column_stack([first, last]).ravel()
-        runs = runs[:-1] if runs[-1] == len(points) else runs
-        low, high = (f.reduceat(points, runs, axis=0)[::2] for f in (np.minimum, np.maximum))
-        boxes = np.concatenate([low, high], axis=1).tolist()
+        points = geometry(self._points)
+        small = points.astype(np.float32)
+        edges = [
+            f.reduceat(axis, self._starts)
+            for f in (np.minimum, np.maximum)
+            for axis in np.ascontiguousarray(points.T)
+        ]
+        boxes = [tuple(box) for box in np.stack(edges, axis=1).tolist()]
         letters: list[ProjectedLetter] = []
         k = 0
-        for (parts, cuts, extra), (x0, y0, x1, y1) in zip(self.counts, boxes, strict=True):
+        for parts, cuts, extra in self._counts:
             a, b, c = k + parts, k + parts + cuts, k + parts + cuts + extra
-            kinds = (tuple(moved[k:a]), tuple(moved[a:b]), tuple(moved[b:c]))
-            letters.append(ProjectedLetter(*kinds, (x0, y0, x1, y1)))
+            parted, cut, beside = (
+                tuple([points[i:j] for i, j in self._ranges[m:n]])
+                for m, n in ((k, a), (a, b), (b, c))
+            )
+            shapes = tuple([small[i:j] for i, j in self._ranges[k:a]])
+            x0, y0, x1, y1 = zip(*boxes[k:a], strict=True)
+            box = (min(x0), min(y0), max(x1), max(y1))
+            letters.append(ProjectedLetter(parted, cut, beside, box, tuple(boxes[k:a]), shapes))
             k = c
         return letters
 
@@ -121,11 +147,13 @@ def _label_letter(
     full = drawn.box
     box = _cut_box(full, size)
     whole = box == full
-    polygons = drawn.parts
+    polygons: Sequence[npt.NDArray[Any]] = drawn.shapes
     if not whole:
         if _area(box) < MIN_LISTED_SHARE * _area(full):
             return None
-        polygons = tuple(np.clip(visible(p, size), 0.0, size) for p in polygons)
+        polygons = [
+            _seen(p, edges, size) for p, edges in zip(drawn.parts, drawn.boxes, strict=True)
+        ]
         shown = [polygon for polygon in polygons if len(polygon) >= 3]
         if not shown:
             return None
@@ -133,7 +161,7 @@ def _label_letter(
         if box[2] - box[0] < 2 or box[3] - box[1] < 2:
             return None
     parts = tuple(
-        PartShape(part.name, part.kind, polygon.astype(np.float32))
+        PartShape(part.name, part.kind, polygon.astype(np.float32, copy=False))
         for part, polygon in zip(placed.glyph.parts, polygons, strict=True)
         if len(polygon) >= 3
     )
@@ -145,6 +173,16 @@ def _label_letter(
         placed.glyph.other, placed.glyph.share, placed.glyph.oddity,
         not whole and _legible(placed, drawn, body[2] / 3.0, size), _known_defects(placed.glyph),
     )  # fmt: skip
+
+
+def _seen(polygon: Points, edges: Box, size: tuple[int, int]) -> Points:
+    """What the frame shows of a polygon with these `edges`; may be empty."""
+    x0, y0, x1, y1 = edges
+    if x0 >= 0 and y0 >= 0 and x1 <= size[0] and y1 <= size[1]:
+        return polygon
+    if x1 < 0 or y1 < 0 or x0 > size[0] or y0 > size[1]:
+        return polygon[:0]
+    return np.clip(visible(polygon, size), 0.0, size)
 
 
 def _asked_defects(placed: PlacedLetter) -> tuple[DefectMark, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil
 
 import cv2
 import numpy as np
@@ -15,6 +16,10 @@ from crownlet.datasets.render.page.ink import InkSpreader, ink_layer
 from crownlet.datasets.render.page.ink_style import InkStyle
 from crownlet.datasets.render.page.labels import PageOutlines, ProjectedLetter
 from crownlet.datasets.render.page.marks import project_marks
+
+SHEET_PEN_PX = 20.0
+"""Px a pen width that the masks of letters on a sheet have at least: crops have 16, and hairlines
+(0.13 q) stay two px wide."""
 
 SHEET_MARGIN_Q = 3.0
 """What tilt and perspective may show beyond the frame of a picture, in q."""
@@ -58,19 +63,20 @@ def ink_sheet(
     )  # fmt: skip
     flat = draw_geometry(frame, scale, 0.0, rng)
     drawn = [*outlines.project(flat), *project_marks(block.marks, flat)]
-    cover = ink_cover(drawn, flat, style, rng, pooled=True)
+    cover = ink_cover(drawn, flat, style, rng, quick=True)
     return InkedSheet(style, *ink_layer(cover, scale, style, rng), flat)
 
 
 def ink_cover(
     drawn: Sequence[ProjectedLetter], geometry: Geometry, style: InkStyle,
-    rng: np.random.Generator, pooled: bool = False,
+    rng: np.random.Generator, quick: bool = False,
 ) -> Mask:  # fmt: skip
-    """Ink coverage of the whole image, uint8 (H, W); `pooled` as for `InkSpreader`."""
+    """Ink coverage of the whole image, uint8 (H, W); `quick` draws letters coarser, with
+    rough edges from a pool."""
     width, height = geometry.size
     cover = np.zeros((height, width), np.uint8)
-    finer = fine_factor(geometry.scale)
-    spread = InkSpreader(style, geometry.scale, finer, rng, pooled)
+    finer = ceil(SHEET_PEN_PX / geometry.scale) if quick else fine_factor(geometry.scale)
+    spread = InkSpreader(style, geometry.scale, finer, rng, quick)
     margin = 2.0 + 0.1 * geometry.scale
     for shape in drawn:
         for parts, cuts in ((shape.parts, shape.cuts), (shape.extra, ())):
