@@ -95,17 +95,19 @@ def compose_gray(
     the hand."""
     rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
     written = write(spec, seed, hand, rng)
-    for number in range(times):
-        if number:
-            rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number])
-        if number % PICTURES_PER_INK == 0:
-            style = in_gray(draw_ink(spec.augment.ink, rng), np.array(LUMA_SHARES, np.float32))
-            if number:
-                written = replace(written, outlines=written.outlines.wavered(rng))
-            sheet = ink_sheet(
-                written.block, written.outlines, written.body / 3.0, spec.margin[1], style, rng
-            )
-        yield photograph(written, rng, sheet)
+    for first in range(0, times, PICTURES_PER_INK):
+        draws = [
+            np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number]) if number else rng
+            for number in range(first, min(times, first + PICTURES_PER_INK))
+        ]
+        if first:
+            written = replace(written, outlines=written.outlines.wavered(draws[0]))
+        views = [_aim(written, own) for own in draws]
+        style = in_gray(draw_ink(spec.augment.ink, draws[0]), np.array(LUMA_SHARES, np.float32))
+        seen = [view.geometry for view in views]
+        sheet = ink_sheet(written.block, written.outlines, seen, style, draws[0])
+        for own, view in zip(draws, views, strict=True):
+            yield _take(written, view, own, sheet)
 
 
 def write(spec: PageSpec, seed: int, hand: Hand | None, rng: np.random.Generator) -> WrittenBlock:
@@ -119,16 +121,32 @@ def write(spec: PageSpec, seed: int, hand: Hand | None, rng: np.random.Generator
     return WrittenBlock(spec, seed, block, outlines, body, hand_seed, hand.style, text.name)
 
 
-def photograph(
-    written: WrittenBlock, rng: np.random.Generator, sheet: InkedSheet | None = None
-) -> PageTruth:
-    """A picture of the writing, with skin, ink, frame, light and camera drawn from `rng`; in colour
-    (H, W, 3), or of a `sheet` that is inked already, grey (H, W)."""
-    spec, block = written.spec, written.block
+def photograph(written: WrittenBlock, rng: np.random.Generator) -> PageTruth:
+    """A picture of the writing, with skin, ink, frame, light and camera drawn from `rng`."""
+    return _take(written, _aim(written, rng), rng)
+
+
+@dataclass(frozen=True)
+class _View:
+    """What takes a picture, and what of the page it sees."""
+
+    device: str
+    geometry: Geometry
+
+
+def _aim(written: WrittenBlock, rng: np.random.Generator) -> _View:
+    spec = written.spec
     device = _draw_device(spec, rng)
     warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
-    scale = written.body / 3.0
-    geometry = draw_geometry(_draw_frame(block, spec, rng), scale, warp, rng)
+    frame = _draw_frame(written.block, spec, rng)
+    return _View(device, draw_geometry(frame, written.body / 3.0, warp, rng))
+
+
+def _take(
+    written: WrittenBlock, view: _View, rng: np.random.Generator, sheet: InkedSheet | None = None
+) -> PageTruth:
+    """The picture: in colour (H, W, 3), or of a `sheet` that is inked already, grey (H, W)."""
+    spec, block, geometry = written.spec, written.block, view.geometry
     drawn = written.outlines.project(geometry)
     style = sheet.style if sheet else draw_ink(spec.augment.ink, rng)
     if sheet:
@@ -136,7 +154,7 @@ def photograph(
     else:
         marks = project_marks(block.marks, geometry)
         cover, ink = ink_cover([*drawn, *marks], geometry, style, rng), None
-    image = _paint(spec, block, cover, ink, geometry, style, device, rng)
+    image = _paint(spec, block, cover, ink, geometry, style, view.device, rng)
     letters, kept = label_letters(block.letters, drawn, geometry)
     page = PageTruth(
         image,
@@ -145,7 +163,7 @@ def photograph(
         _listed_missing(block, kept),
         {
             "seed": written.seed, "hand": written.hand_seed, "style": written.style,
-            "split": spec.split, "text": written.text, "device": device, "dpi": spec.dpi,
+            "split": spec.split, "text": written.text, "device": view.device, "dpi": spec.dpi,
             "body": written.body, "turn": spec.turn,
         },
     )  # fmt: skip

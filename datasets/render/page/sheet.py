@@ -21,8 +21,8 @@ SHEET_PEN_PX = 20.0
 """Px a pen width that the masks of letters on a sheet have at least: crops have 16, and hairlines
 (0.13 q) stay two px wide."""
 
-SHEET_MARGIN_Q = 3.0
-"""What tilt and perspective may show beyond the frame of a picture, in q."""
+SHEET_MARGIN_Q = 0.3
+"""Room in q about what the pictures of a sheet see at the middle and corners of their sides."""
 
 
 @dataclass(frozen=True)
@@ -49,22 +49,27 @@ class InkedSheet:
 
 
 def ink_sheet(
-    block: Block, outlines: PageOutlines, scale: float, room: float, style: InkStyle,
+    block: Block, outlines: PageOutlines, pictures: Sequence[Geometry], style: InkStyle,
     rng: np.random.Generator,
 ) -> InkedSheet:  # fmt: skip
-    """All of the writing that a picture at `scale` px a q may show with `room` q around the text.
+    """All of the writing that one of the `pictures` shows, at their own scale.
 
     The colours of `style` are greys.
     """
-    room = max(0.0, room) + SHEET_MARGIN_Q
-    frame = (
-        block.edges[0] - room, block.ruled[0] - 2.0 - room, block.edges[1] + room,
-        block.ruled[-1] + 5.0 + room,
-    )  # fmt: skip
-    flat = draw_geometry(frame, scale, 0.0, rng)
+    seen = np.concatenate([picture.inverse(_border(picture.size)) for picture in pictures])
+    (x0, y0), (x1, y1) = seen.min(axis=0) - SHEET_MARGIN_Q, seen.max(axis=0) + SHEET_MARGIN_Q
+    scale = pictures[0].scale
+    flat = draw_geometry((float(x0), float(y0), float(x1), float(y1)), scale, 0.0, rng)
     drawn = [*outlines.project(flat), *project_marks(block.marks, flat)]
     cover = ink_cover(drawn, flat, style, rng, quick=True)
     return InkedSheet(style, *ink_layer(cover, scale, style, rng), flat)
+
+
+def _border(size: tuple[int, int]) -> Points:
+    """Points (36, 2) on the border of a picture."""
+    share = np.linspace(0.0, 1.0, 9)
+    ends = [(share, 0 * share), (share, 0 * share + 1), (0 * share, share), (0 * share + 1, share)]
+    return np.concatenate([np.stack(end, axis=1) for end in ends]) * size
 
 
 def ink_cover(
