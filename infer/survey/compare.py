@@ -10,11 +10,16 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from crownlet.infer.survey.contrasts import adjust_holm, adjust_tests, describe_no_test
+from crownlet.infer.survey.contrasts import (
+    adjust_holm,
+    adjust_tests,
+    compare_estimates,
+    describe_no_test,
+)
 from crownlet.infer.survey.data import FACE, REVERSE, SurveyArrays, build_arrays
 from crownlet.infer.survey.design import SurveyDesign
-from crownlet.infer.survey.estimators import LetterSample, RateEstimate, fit_lambdas
-from crownlet.infer.survey.permutation import TestResult, compare_many, compare_pairs, compare_two
+from crownlet.infer.survey.estimators import LetterSample, fit_lambdas
+from crownlet.infer.survey.permutation import TestResult, compare_many, compare_pairs
 from crownlet.infer.survey.records import (
     OTHERS,
     Basis,
@@ -37,6 +42,7 @@ from crownlet.infer.survey.source_rates import (
     estimate_sources,
     estimate_units,
     make_defect_rate,
+    pool_estimates,
 )
 
 BASES_BY_STRENGTH: tuple[Basis, ...] = ("read", "audited", "unaudited")
@@ -137,18 +143,11 @@ def _contrast_all(
             others = [e for e in estimates if e.source != own.source and e.basis == own.basis]
             barrier = next((why for pair, why in barriers.items() if own.source in pair), "")
             if others:
-                rest = others[0]._replace(source=OTHERS, rate=_pool([e.rate for e in others]))
+                rest = others[0]._replace(
+                    source=OTHERS, rate=pool_estimates([e.rate for e in others])
+                )
                 rows.append(_contrast_sources(defect, own, rest, word, barrier, not covered))
     return rows
-
-
-def _pool(rates: Sequence[RateEstimate]) -> RateEstimate:
-    return RateEstimate(
-        np.concatenate([rate.unit_rates for rate in rates]),
-        np.concatenate([rate.unit_letters for rate in rates]),
-        np.concatenate([rate.audit_variances for rate in rates]),
-        sum(rate.n_judged for rate in rates),
-    )
 
 
 def _contrast_sources(
@@ -166,7 +165,7 @@ def _contrast_sources(
         test = TestResult(difference, reason="unaudited")
         note = barrier or describe_no_test("unaudited", word, len(rates[0]), len(rates[1]))
     else:
-        test = compare_two(*rates)
+        test = compare_estimates(first.rate, second.rate)
         note = describe_no_test(test.reason, word, len(rates[0]), len(rates[1]))
     return SourceContrast(
         defect, first.source, second.source, basis, len(rates[0]), len(rates[1]),

@@ -1,10 +1,36 @@
-"""p values of a family of tests, corrected for their number; why there is no test, in words."""
+"""Two rates compared, p values of a family of tests, and why there is no test, in words."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
+from crownlet.infer.survey.estimators import RateEstimate
+from crownlet.infer.survey.permutation import TestResult, compare_two, reason_for_none
 from crownlet.infer.survey.records import MIN_UNITS_FOR_INTERVAL
+
+MIN_MET_FOR_CONTRAST = 3
+"""Letters with the defect that readers must have met in two sources together."""
+
+MIN_SUMMED_RATES = 0.05
+"""Least sum of the rates of all units of two sources. Where letters of a unit are alike by 0.05,
+fewer than one unit that often has the defect is to be expected below it: the bad ones have most
+likely not been met. In simulations intervals of such surveys held the truth in 20% to 80%."""
+
+
+def compare_estimates(first: RateEstimate, second: RateEstimate) -> TestResult:
+    """The first rate less the second; no test where readers met the defect too rarely."""
+    rates = first.unit_rates, second.unit_rates
+    if reason_for_none(*rates) != "few" and not are_met_enough(first, second):
+        return TestResult(float(rates[0].mean() - rates[1].mean()), reason="unmet")
+    return compare_two(*rates)
+
+
+def are_met_enough(first: RateEstimate, second: RateEstimate) -> bool:
+    """Whether readers met the defect often enough for two sources to be compared."""
+    summed = sum(float(np.maximum(one.unit_rates, 0).sum()) for one in (first, second))
+    return first.n_met + second.n_met >= MIN_MET_FOR_CONTRAST and summed >= MIN_SUMMED_RATES
 
 
 def describe_no_test(reason: str, word: str, first: int, second: int) -> str:
@@ -25,6 +51,7 @@ def describe_no_test(reason: str, word: str, first: int, second: int) -> str:
         "": "",
         "alike": f"no {word} differs from another",
         "rare": f"too few {word}s have it: however they were divided, no reliable p is possible",
+        "unmet": "too rare: readers met too few of it in both together",
         "unaudited": "not audited in both: no reader checked what the network says",
     }[reason]
 

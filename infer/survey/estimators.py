@@ -75,6 +75,8 @@ class RateEstimate:
     """Variance of each unit's rate that comes of auditing some of its letters only."""
     n_judged: int
     """Letters that count as judged."""
+    n_met: float
+    """Of them, those that have the defect by the readers."""
     squared_share: float = 0.0
     """Mean square of the share that a judged letter has in the weights of all: 1 / `n_judged`^2
     where they were drawn with one probability. 0 where every letter was judged."""
@@ -98,6 +100,7 @@ class RateEstimate:
             letters,
             self.audit_variances[kept],
             max(1, round(self.n_judged * share)),
+            self.n_met * share,
             self.squared_share / share**2,
         )
 
@@ -158,7 +161,9 @@ class RateEstimate:
 def estimate_read(counts: Floats, letters: Floats) -> RateEstimate:
     """The rates where every letter was judged: `counts` of `letters`, both (units,)."""
     total = float(letters.sum())
-    return RateEstimate(counts / letters, letters, np.zeros_like(letters), int(total))
+    return RateEstimate(
+        counts / letters, letters, np.zeros_like(letters), int(total), float(counts.sum())
+    )
 
 
 def estimate_with_audit(letters: LetterSample, lambdas: float | Floats) -> RateEstimate:
@@ -183,6 +188,7 @@ def estimate_with_audit(letters: LetterSample, lambdas: float | Floats) -> RateE
         sizes,
         letters.sum_by_unit(noise) / sizes**2,
         int((weights > 0).sum()),
+        float(np.nansum(letters.label)),
         float(np.square(weights).sum() / (weights > 0).sum() / weights.sum() ** 2),
     )
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from crownlet.infer.survey.contrasts import MIN_MET_FOR_CONTRAST, MIN_SUMMED_RATES
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.records import (
@@ -70,7 +71,9 @@ def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str
         "as great (mid-p, Lancaster 1961; each source's variance drawn towards the pooled one; "
         "Chung and Romano 2013). The interval holds the differences that this test does not "
         "refute. A test is offered only where the arrangements of these very numbers reach p below "
-        "0.05 in 2% to 7% of cases. p values are corrected for all "
+        f"0.05 in 2% to 7% of cases, and where readers met {MIN_MET_FOR_CONTRAST} letters with "
+        f"the defect at least and the rates of all {word}s of both sources add up to "
+        f"{MIN_SUMMED_RATES:.0%} or more. p values are corrected for all "
         f"{sum(c.p_value is not None for c in results.contrasts)} tests made here, declared and "
         "exploratory ones apart (Holm 1979, of the strict p values). Face and reverse: signs of "
         f"differences within a {word} are flipped; p is corrected among themselves.",

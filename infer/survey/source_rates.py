@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -118,6 +119,17 @@ def estimate_units(
         found = found.scaled(factors[units])
         standardised = bool(np.any(factors[units] != 1))
     return SourceEstimate(source, basis, found, icc, units, 0, standardised)
+
+
+def pool_estimates(rates: Sequence[RateEstimate]) -> RateEstimate:
+    """The units of several sources as those of one."""
+    return RateEstimate(
+        np.concatenate([rate.unit_rates for rate in rates]),
+        np.concatenate([rate.unit_letters for rate in rates]),
+        np.concatenate([rate.audit_variances for rate in rates]),
+        sum(rate.n_judged for rate in rates),
+        sum(rate.n_met for rate in rates),
+    )
 
 
 def make_defect_rate(defect: str, found: SourceEstimate, word: str, letter: str = "") -> DefectRate:

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from crownlet.infer.run.survey_state import AuditDraw
+from crownlet.infer.survey.audit import compute_chances
 from crownlet.infer.survey.estimators import RateEstimate, lambdas_of_sums
 
 Floats = NDArray[np.float64]
@@ -34,6 +37,7 @@ class Design:
     letters: int = 200
     audit: int | None = None
     """Letters of each scroll that are read; None for all."""
+    draw: AuditDraw = "even"
     overlooks: float = 0.15
     invents: float = 0.01
 
@@ -41,9 +45,9 @@ class Design:
 def simulate(rng: np.random.Generator, sources: Sequence[Design]) -> list[RateEstimate]:
     """The estimates of one survey, as `estimate_with_audit` makes them of its letters."""
     cells = [_draw_letters(rng, source) for source in sources]
-    audits = [_draw_audit(rng, cell, source) for cell, source in zip(cells, sources, strict=True)]
+    audits = [_read(rng, cell, source) for cell, source in zip(cells, sources, strict=True)]
     counts = [len(source.scribes) for source in sources]
-    judged = np.concatenate([_judged(*pair) for pair in zip(cells, audits, strict=True)], axis=1)
+    judged = np.concatenate([_judged(*audit) for audit in audits], axis=1)
     every = np.concatenate([_every(cell) for cell in cells], axis=1)
     lambdas = np.split(lambdas_of_sums(judged, every), np.cumsum(counts)[:-1])
     return [_estimate(*parts) for parts in zip(cells, audits, lambdas, strict=True)]
@@ -75,10 +79,13 @@ def _draw_letters(rng: np.random.Generator, source: Design) -> Floats:
     return np.stack([seen, have - seen, marked, clean]).astype(np.float64)
 
 
-def _draw_audit(rng: np.random.Generator, cells: Floats, source: Design) -> Floats:
-    """Of each kind, how many were read in each scroll: a draw without replacement."""
+def _read(rng: np.random.Generator, cells: Floats, source: Design) -> tuple[Floats, Floats]:
+    """Of each kind, how many letters of a scroll were read, and for how many letters each counts;
+    both as `cells`."""
     if source.audit is None:
-        return cells
+        return cells, np.ones_like(cells)
+    if source.draw == "doubt":
+        return _read_by_doubt(rng, cells, source.audit)
     left = np.minimum(source.audit, cells.sum(axis=0))
     remaining = cells.sum(axis=0)
     read = []
@@ -88,23 +95,38 @@ def _draw_audit(rng: np.random.Generator, cells: Floats, source: Design) -> Floa
         )
         read.append(drawn)
         left, remaining = left - drawn, remaining - cell
-    return np.stack(read).astype(np.float64)
+    audit = np.stack(read).astype(np.float64)
+    weight = cells.sum(axis=0) / np.maximum(audit.sum(axis=0), 1)
+    return audit, np.broadcast_to(np.maximum(weight, 1.0), cells.shape)
+
+
+def _read_by_doubt(rng: np.random.Generator, cells: Floats, audit: int) -> tuple[Floats, Floats]:
+    """Letters drawn as `audit.draw_audit` does, one by one."""
+    read, weight = np.zeros_like(cells), np.ones_like(cells)
+    for place in zip(*np.nonzero(cells.sum(axis=0)), strict=True):
+        own = cells[(slice(None), *place)].astype(int)
+        kind = np.repeat(np.arange(4), own)
+        chance = _chance_of_kinds(int(own[0] + own[2]), int(own[1] + own[3]), audit)
+        number = (rng.permutation(len(kind)) + rng.random(len(kind))) / len(kind)
+        read[(slice(None), *place)] = np.bincount(kind[number < chance[kind]], minlength=4)
+        weight[(slice(None), *place)] = 1 / chance
+    return read, weight
+
+
+@lru_cache(maxsize=4096)
+def _chance_of_kinds(marked: int, others: int, audit: int) -> Floats:
+    """The inclusion probability of a letter of each kind, (4,), in a scroll of so many letters."""
+    chance = compute_chances(np.repeat([SAYS, SAYS_NOT], [marked, others]), audit)
+    return np.array([chance[0], chance[-1], chance[0], chance[-1]])
 
 
 _ANSWERS = np.array([SAYS, SAYS_NOT, SAYS, SAYS_NOT])
 _LABELS = np.array([1.0, 1, 0, 0])
 
 
-def _weights(cells: Floats, audit: Floats) -> Floats:
-    """Letters that one audited letter stands for, (scrolls, scribes)."""
-    read = audit.sum(axis=0)
-    return np.where(read > 0, cells.sum(axis=0) / np.maximum(read, 1), 0.0)
-
-
-def _judged(cells: Floats, audit: Floats) -> Floats:
-    weighted = (audit * _weights(cells, audit)).sum(axis=1)
+def _judged(audit: Floats, weight: Floats) -> Floats:
     columns = np.stack([np.ones(4), _LABELS, _ANSWERS, _LABELS * _ANSWERS])
-    return np.asarray(columns @ weighted)
+    return np.asarray(columns @ (audit * weight).sum(axis=1))
 
 
 def _every(cells: Floats) -> Floats:
@@ -112,21 +134,23 @@ def _every(cells: Floats) -> Floats:
     return np.asarray(columns @ cells.sum(axis=1))
 
 
-def _estimate(cells: Floats, audit: Floats, lambdas: Floats) -> RateEstimate:
+def _estimate(cells: Floats, read: tuple[Floats, Floats], lambdas: Floats) -> RateEstimate:
+    audit, weight = read
     letters = cells.sum(axis=(0, 1))
+    met = float(audit[:2].sum())
     if np.array_equal(cells, audit):
         rates = cells[:2].sum(axis=(0, 1)) / letters
-        return RateEstimate(rates, letters, np.zeros_like(letters), int(letters.sum()))
-    weights = _weights(cells, audit)
-    errors = _LABELS[:, None] - lambdas * _ANSWERS[:, None]
-    by_scroll = (audit * errors[:, None]).sum(axis=0) * weights
-    rates = lambdas * (cells * _ANSWERS[:, None, None]).sum(axis=(0, 1)) / letters
-    centre = by_scroll.sum() / letters.sum()
-    left_out = 1 - 1 / np.maximum(weights, 1)
-    noise = (audit * (errors[:, None] - centre) ** 2).sum(axis=0) * weights**2 * left_out
+        return RateEstimate(rates, letters, np.zeros_like(letters), int(letters.sum()), met)
+    weighted = audit * weight
+    errors = (_LABELS[:, None] - lambdas * _ANSWERS[:, None])[:, None]
+    middle = float((weighted * errors).sum() / weighted.sum())
+    trusted = lambdas * (cells * _ANSWERS[:, None, None]).sum(axis=(0, 1)) / letters
+    noise = weighted * (weight - 1) * (errors - middle) ** 2
     return RateEstimate(
-        rates + by_scroll.sum(axis=0) / letters,
+        trusted + middle + (weighted * (errors - middle)).sum(axis=(0, 1)) / letters,
         letters,
-        noise.sum(axis=0) / letters**2,
+        noise.sum(axis=(0, 1)) / letters**2,
         int(audit.sum()),
+        met,
+        float((weighted * weight).sum() / audit.sum() / weighted.sum() ** 2),
     )

@@ -8,9 +8,26 @@ import simulated_units
 from scipy import stats
 from simulated_units import Design, simulate
 
-from crownlet.infer.survey.contrasts import adjust_tests, describe_no_test
-from crownlet.infer.survey.estimators import LetterSample, estimate_with_audit, fit_lambdas
-from crownlet.infer.survey.permutation import compare_many, compare_pairs, compare_two
+from crownlet.infer.run.survey_state import AuditDraw
+from crownlet.infer.survey.contrasts import (
+    adjust_tests,
+    compare_estimates,
+    describe_no_test,
+)
+from crownlet.infer.survey.estimators import (
+    LetterSample,
+    RateEstimate,
+    estimate_read,
+    estimate_with_audit,
+    fit_lambdas,
+)
+from crownlet.infer.survey.permutation import (
+    choose_refuting_p,
+    compare_many,
+    compare_pairs,
+    compare_two,
+    count_bearing_units,
+)
 
 # New HIV infections and people followed in six pairs of communities of Mwanza, one of each pair
 # with the programme: Grosskurth and others, The Lancet 346 (1995). From memory; the totals are the
@@ -103,6 +120,35 @@ def test_too_few_units_give_no_test_and_the_reason() -> None:
     assert compare_pairs(rng.random(4)).reason == "few"
 
 
+def test_too_few_letters_met_give_no_test_and_the_reason() -> None:
+    """No outside source: two letters with the defect of 400 read say little of any source; that
+    units are too few is said first."""
+    rng = np.random.default_rng(3)
+    counts = np.zeros((2, 10))
+    counts[0, :2] = 1
+    rare = [estimate_read(own, np.full(10, 20.0)) for own in counts]
+    assert compare_estimates(*rare).reason == "unmet"
+    assert "too rare" in describe_no_test("unmet", "scribe", 10, 10)
+    # Four letters of 4,000 are few too: the rates of all units add up to 2%.
+    seen = [estimate_read(2 * own[:10], np.full(10, 200.0)) for own in counts[[0, 1]]]
+    assert compare_estimates(*seen).reason == "unmet"
+    few = estimate_read(np.array([1.0, 0.0]), np.full(2, 20.0))
+    assert compare_estimates(few, rare[1]).reason == "few"
+    many = [estimate_read(rng.binomial(20, 0.3, 10) * 1.0, np.full(10, 20.0)) for _ in "AB"]
+    found, plain = compare_estimates(*many), compare_two(*(one.unit_rates for one in many))
+    assert found == plain and found.p_value is not None
+
+
+def test_bearing_units_are_counted_as_effective_numbers_are() -> None:
+    """The inverse of Simpson's index: five even units count five, one that has it all counts one
+    (Hill 1973, order 2); limits are wider where fewer than five bear a defect."""
+    assert count_bearing_units(np.array([0.2] * 5 + [0.0, -0.1])) == pytest.approx(5)
+    assert count_bearing_units(np.array([0.3, 0.0, 0.0])) == pytest.approx(1)
+    assert count_bearing_units(np.zeros(4)) == 0
+    even, one = np.full(6, 0.1), np.eye(1, 6)[0]
+    assert choose_refuting_p(even, even) > choose_refuting_p(one, np.zeros(6))
+
+
 def test_a_family_is_corrected_by_strict_p_values_and_a_single_test_not_at_all() -> None:
     assert adjust_tests([0.04, None], [0.06, None]) == [0.04, None]
     assert adjust_tests([0.01, 0.03], [0.02, 0.04]) == [0.04, 0.04]
@@ -116,12 +162,13 @@ def test_many_groups_same_as_an_analysis_of_variance() -> None:
     assert compare_many([np.zeros(4), np.zeros(5)]) is None
 
 
-def test_simulated_scrolls_have_the_estimates_of_their_letters() -> None:
+@pytest.mark.parametrize("draw", ["even", "doubt"])
+def test_simulated_scrolls_have_the_estimates_of_their_letters(draw: AuditDraw) -> None:
     """The study's scrolls, four counts each, against the same letters one by one."""
     rng = np.random.default_rng(2)
-    design = Design((3, 1, 2), 0.1, audit=10, letters=60)
+    design = Design((3, 1, 2), 0.1, audit=10, letters=60, draw=draw)
     cells = simulated_units._draw_letters(rng, design)
-    audit = simulated_units._draw_audit(rng, cells, design)
+    audit, weight = simulated_units._read(rng, cells, design)
     rows = []
     for scribe in range(3):
         for scroll in range(cells.shape[1]):
@@ -130,14 +177,15 @@ def test_simulated_scrolls_have_the_estimates_of_their_letters() -> None:
                     read = k < audit[kind, scroll, scribe]
                     label = float(kind < 2) if read else np.nan
                     said = simulated_units.SAYS if kind % 2 == 0 else simulated_units.SAYS_NOT
-                    rows.append((scribe, said, label, 1 / 6))
+                    rows.append((scribe, said, label, 1 / weight[kind, scroll, scribe]))
     unit, said, label, chance = (np.array(column) for column in zip(*rows, strict=True))
-    letters = LetterSample(unit, said, label, chance)
+    letters = LetterSample(unit.astype(np.int64), said, label, chance)
     theirs = estimate_with_audit(letters, fit_lambdas(letters))
-    ours = simulated_units._estimate(cells, audit, fit_lambdas(letters))
+    ours = simulated_units._estimate(cells, (audit, weight), fit_lambdas(letters))
     assert ours.unit_rates == pytest.approx(theirs.unit_rates)
     assert ours.audit_variances == pytest.approx(theirs.audit_variances)
-    assert ours.n_judged == theirs.n_judged
+    assert (ours.n_judged, ours.n_met) == (theirs.n_judged, theirs.n_met)
+    assert ours.squared_share == pytest.approx(theirs.squared_share)
 
 
 @pytest.mark.parametrize(
@@ -158,9 +206,8 @@ def test_alike_sources_are_called_different_in_three_to_seven_per_cent(
     assert 0.03 - 3 * error <= np.mean(offered) <= 0.07 + 3 * error
 
 
-def compare_quickly(first: object, second: object) -> bool | None:
-    from study_contrasts import Survey, run_survey
+def compare_quickly(first: RateEstimate, second: RateEstimate) -> bool | None:
+    from study_contrasts import run_survey
 
-    rates = (first.unit_rates, second.unit_rates)  # type: ignore[attr-defined]
-    found: Survey = run_survey(np.random.default_rng(0), *rates, 0.0)
+    found = run_survey(np.random.default_rng(0), first, second, 0.0)
     return found.differs if found.offered else None
