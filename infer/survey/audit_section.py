@@ -9,10 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from crownlet.infer.survey.audit import MIN_EVEN_SHARE
-from crownlet.infer.survey.bounds import UnansweredQuestions, bound_rates
+from crownlet.infer.survey.bounds import (
+    BoundedContrast,
+    UnansweredQuestions,
+    bound_contrasts,
+    bound_rates,
+)
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.design import describe_change
 from crownlet.infer.survey.labels import ALL_DEFECTS, ReaderAgreement
+from crownlet.infer.survey.records import SourceContrast
 from crownlet.infer.survey.response import ASSUMPTION, MIN_LABELLED_SHARE
 from crownlet.infer.view.wording import count_of, defect_words, join_words
 
@@ -29,23 +35,36 @@ class AuditSection:
     unanswered_note: str
     unanswered: tuple[UnansweredQuestions, ...]
     """Rows of defects and sources with a question that has no label."""
+    bounded: tuple[BoundedContrast, ...]
     readers: tuple[str, ...]
     agreement: tuple[ReaderAgreement, ...]
     """Over all defects first, then by defect."""
 
 
-def build_audit_section(survey: SurveyData, bounds: Sequence[UnansweredQuestions]) -> AuditSection:
-    """The section from a survey and its `bound_survey`."""
+def build_audit_section(
+    survey: SurveyData,
+    bounds: Sequence[UnansweredQuestions],
+    bounded: Sequence[BoundedContrast] = (),
+) -> AuditSection:
+    """The section from a survey, its `bound_survey` and its `bound_differences`."""
     unlabelled = tuple(row for row in bounds if row.n_labelled < row.n_drawn)
     return AuditSection(
         describe_declared(survey), _describe_draw(survey), _describe_unanswered(unlabelled),
-        unlabelled, _describe_readers(survey), survey.agreement,
+        unlabelled, tuple(bounded), _describe_readers(survey), survey.agreement,
     )  # fmt: skip
 
 
 def bound_survey(survey: SurveyData) -> tuple[UnansweredQuestions, ...]:
     """The rows of unanswered.csv; none without an audit."""
     return () if survey.questions is None else bound_rates(survey.arrays, survey.questions)
+
+
+def bound_differences(
+    survey: SurveyData, contrasts: Sequence[SourceContrast]
+) -> tuple[BoundedContrast, ...]:
+    """The rows of unanswered_contrasts.csv; none without an audit."""
+    questions = survey.questions
+    return () if questions is None else bound_contrasts(survey.arrays, questions, contrasts)
 
 
 def describe_declared(survey: SurveyData) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ those that stand beside a drawn letter lie under plates (`sheet/veil.py`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from crownlet.infer.sheet.pictures import EmbeddedPicture, cut_window
 from crownlet.infer.sheet.veil import VeiledPage
 
 if TYPE_CHECKING:
-    from crownlet.infer.run.run import Run
+    from crownlet.infer.run.run import StoredPage
     from crownlet.infer.survey.data import SurveyData
 
 EXAMPLES_OF_ALL, EXAMPLES_OF_DEFECT = 6, 4
@@ -66,10 +66,13 @@ class ExampleSet:
 
 
 def draw_examples(
-    survey: SurveyData, run: Run, defects: Sequence[str], seed: int
+    survey: SurveyData, stored: Mapping[str, StoredPage], defects: Sequence[str], seed: int
 ) -> tuple[ExampleSet, ...]:
-    """Letters of all kinds, then letters with a finding of each of `defects`."""
-    pages = _VeiledPages(survey, run)
+    """Letters of all kinds, then letters with a finding of each of `defects`.
+
+    `stored` has the survey's pages by name.
+    """
+    pages = _VeiledPages(survey, stored)
     arrays = survey.arrays
     every = np.ones(len(survey.page), dtype=bool)
     sets = [_draw_set(pages, every, "", EXAMPLES_OF_ALL, seed)]
@@ -114,9 +117,9 @@ def _order_at_random(
 class _VeiledPages:
     """Pages opened when first needed, Names under plates; a few are kept in memory."""
 
-    def __init__(self, survey: SurveyData, run: Run) -> None:
+    def __init__(self, survey: SurveyData, stored: Mapping[str, StoredPage]) -> None:
         self.survey = survey
-        self._run = run
+        self._stored = stored
         self._pages: dict[str, VeiledPage | None] = {}
 
     def example(self, place: int) -> ExampleLetter | None:
@@ -141,7 +144,7 @@ class _VeiledPages:
             if len(self._pages) >= MAX_PAGES_IN_MEMORY:
                 self._pages.pop(next(iter(self._pages)))
             try:
-                stored = self._run.pages[name]
+                stored = self._stored[name]
                 self._pages[name] = VeiledPage(stored.brief()[0], stored.pixels())
             except (PageError, KeyError):
                 self._pages[name] = None

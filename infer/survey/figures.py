@@ -42,6 +42,9 @@ MATPLOTLIB_STYLE: dict[Any, Any] = {
     "svg.fonttype": "path",
 }
 
+MIN_TICK_GAP_WIDTHS = 0.4
+"""Least distance of two labels under a small figure, in widths of it."""
+
 
 def draw_forest(rates: Sequence[DefectRate], names: dict[str, str]) -> Figure:
     """Rates with their limits, one group of rows per defect; `names` maps a defect to its title.
@@ -93,7 +96,7 @@ def draw_by_letter(rates: Sequence[DefectRate], defect_name: str, columns: int =
                 if rate.letter == letters[place]:
                     _draw_rate(axes, rate, sources.index(rate.source), sources.index(rate.source))
             axes.set_ylim(len(sources) - 0.4, -0.6)
-            _set_percent_scale(axes, end, ticks)
+            _set_percent_scale(axes, end, _space_ticks(ticks, end))
             axes.tick_params(labelbottom=place + columns >= len(letters), length=2)
         height = figure.get_figheight()
         figure.text(0.01, 1 - 0.06 / height, defect_name, ha="left", va="top", fontsize=10)
@@ -143,6 +146,15 @@ def _set_percent_scale(axes: Axes, end: float, ticks: Sequence[float]) -> None:
     axes.xaxis.set_major_formatter(FuncFormatter(lambda share, _: f"{share * 100:g}%"))
     axes.grid(axis="x", color="#dddddd", linewidth=0.6)
     axes.set_axisbelow(True)
+
+
+def _space_ticks(ticks: Sequence[float], end: float) -> list[float]:
+    """The ticks of a small figure whose labels do not run into each other."""
+    kept: list[float] = []
+    for tick in ticks:
+        if not kept or (tick / end) ** 0.5 - (kept[-1] / end) ** 0.5 >= MIN_TICK_GAP_WIDTHS:
+            kept.append(tick)
+    return kept
 
 
 def _root(shares: Floats) -> Floats:

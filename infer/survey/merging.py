@@ -16,6 +16,7 @@ import numpy as np
 
 from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.errors import FileFault
+from crownlet.infer.run.run import StoredPage, open_run
 from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, SURVEY_FILE
 from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.survey.conditions import PageConditions
@@ -66,19 +67,37 @@ def write_merged(folder: Path, members: Sequence[Path]) -> SurveyData:
 
 def gather_survey(folder: Path) -> SurveyData:
     """The survey of a folder, merged or not; FileFault names what is absent or cannot be read."""
-    path = folder / MERGED_FILE
-    if not path.is_file():
+    if not is_merged(folder):
         return load_survey(folder)
-    data = read_json(path)
-    if data.get("schema") != MERGED_SCHEMA or not isinstance(data.get("members"), list):
-        raise RunError(path, "was not written by this version of the program.")
-    members = [_read_member(folder / str(member)) for member in data["members"]]
+    members = _read_members(folder)
     return _merge(members, _merge_keys(members, folder))
+
+
+def open_pages(folder: Path) -> dict[str, StoredPage]:
+    """The pages of a survey by the names that they have in it; of a merged one those of its
+    members. FileFault as for `gather_survey`."""
+    if not is_merged(folder):
+        return dict(open_run(folder).pages)
+    members = _read_members(folder)
+    pages: dict[str, StoredPage] = {}
+    for member, keys in zip(members, _merge_keys(members, folder), strict=True):
+        own = open_run(member.folder).pages
+        known = zip(member.keys, keys, strict=True)
+        pages |= {new.page: own[old.page] for old, new in known if old.page in own}
+    return pages
 
 
 def is_merged(folder: Path) -> bool:
     """Whether a folder holds a merged survey, which has no pages of its own."""
     return (folder / MERGED_FILE).is_file()
+
+
+def _read_members(folder: Path) -> list[Member]:
+    path = folder / MERGED_FILE
+    data = read_json(path)
+    if data.get("schema") != MERGED_SCHEMA or not isinstance(data.get("members"), list):
+        raise RunError(path, "was not written by this version of the program.")
+    return [_read_member(folder / str(member)) for member in data["members"]]
 
 
 def _read_member(folder: Path) -> Member:

@@ -94,8 +94,10 @@ def describe_left_out(results: SurveyComparison, shown: Sequence[DefectSummary])
     others = {rate.defect for rate in results.rates} - {summary.defect for summary in shown}
     if not others:
         return ""
-    many = f"{len(others)} further kinds" if len(others) > 1 else "One further kind"
-    lines = [f"{many} of finding stand in the tables."]
+    many, stand = f"{len(others)} further kinds", "stand"
+    if len(others) == 1:
+        many, stand = "One further kind", "stands"
+    lines = [f"{many} of finding {stand} in the tables."]
     tested = [c for c in results.contrasts if c.p_value is not None and c.defect in others]
     different = {defect_words(c.defect) for c in tested if is_significant(c)}
     if different:
@@ -104,8 +106,10 @@ def describe_left_out(results: SurveyComparison, shown: Sequence[DefectSummary])
         lines.append("In none could the survey tell sources apart, which shows no likeness.")
     unaudited = {r.defect for r in results.rates if r.basis == "unaudited"} & others
     if unaudited:
-        count = "One of them" if len(unaudited) == 1 else f"{len(unaudited)} of them"
-        lines.append(f"{count} no reader checked; nothing is claimed of sources there.")
+        which = f"{len(unaudited)} of them"
+        if unaudited == others:
+            which = "it" if len(others) == 1 else "any of them"
+        lines.append(f"No reader checked {which}; nothing is claimed of sources there.")
     return " ".join(lines)
 
 

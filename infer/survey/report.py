@@ -13,10 +13,13 @@ from jinja2 import Environment
 
 from crownlet.datasets.files.atomic import atomic_write, write_csv, write_file
 from crownlet.infer import sheet
-from crownlet.infer.run.run import open_run
 from crownlet.infer.survey import narrative
-from crownlet.infer.survey.audit_section import bound_survey, build_audit_section
-from crownlet.infer.survey.bounds import UnansweredQuestions
+from crownlet.infer.survey.audit_section import (
+    bound_differences,
+    bound_survey,
+    build_audit_section,
+)
+from crownlet.infer.survey.bounds import BoundedContrast, UnansweredQuestions
 from crownlet.infer.survey.by_source import (
     SourceSideContrast,
     contrast_sides_by_source,
@@ -32,7 +35,7 @@ from crownlet.infer.survey.design import today
 from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.habits import HabitContrast, HabitShare, compare_habits
 from crownlet.infer.survey.labels import ReaderAgreement
-from crownlet.infer.survey.merging import is_merged
+from crownlet.infer.survey.merging import open_pages
 from crownlet.infer.survey.methods import (
     NAMING_CAUTION,
     describe_limitations,
@@ -116,6 +119,8 @@ def write_report(
     write_table(out / "pairs_by_source.csv", SourceSideContrast, by_source)
     bounds = bound_survey(survey)
     write_table(out / "unanswered.csv", UnansweredQuestions, bounds)
+    bounded = bound_differences(survey, results.contrasts)
+    write_table(out / "unanswered_contrasts.csv", BoundedContrast, bounded)
     write_table(out / "readers.csv", ReaderAgreement, survey.agreement)
     over_time = rate_by_year(survey, defects)
     write_table(out / "years.csv", YearRate, over_time.years)
@@ -126,7 +131,7 @@ def write_report(
         title="Sources compared",
         lead=narrative.describe_survey(survey),
         unit=arrays.unit_word,
-        verdicts=list_verdicts(survey, results, confounding),
+        verdicts=list_verdicts(survey, results, confounding, bounded),
         opening=(*opening, *((NAMES_NOTE,) if names else ())),
         summaries=summaries,
         left_out=narrative.describe_left_out(results, summaries),
@@ -135,7 +140,7 @@ def write_report(
         names=names,
         sources=_list_sources(survey, names),
         audit=narrative.describe_audit(survey),
-        audit_section=build_audit_section(survey, bounds),
+        audit_section=build_audit_section(survey, bounds, bounded),
         over_time=over_time,
         notes=survey.notes,
         results=results,
@@ -151,9 +156,7 @@ def write_report(
         letter_figures=embed_letter_figures(by_letter, defects, out) if few else (),
         habits=habits,
         evenness=summarise_evenness(folder, code_of),
-        examples=()
-        if is_merged(folder)
-        else draw_examples(survey, open_run(folder), found[:MAX_DEFECTS_WITH_EXAMPLES], seed),
+        examples=draw_examples(survey, open_pages(folder), found[:MAX_DEFECTS_WITH_EXAMPLES], seed),
         examples_note=narrative.describe_example_draw(seed),
         truth=compare_with_truth(results) if compare_with_truth else None,
         methods=describe_methods(survey, results),

@@ -75,8 +75,11 @@ def weigh_labels(audit: AuditArrays, scroll: Ints, source: Ints) -> tuple[Floats
     return label, probability
 
 
-def fill_labels(audit: AuditArrays, source: Ints, value: float) -> Floats:
-    """Labels that count, every question without one answered by `value`; (defects, letters)."""
+def fill_labels(audit: AuditArrays, source: Ints, values: Floats) -> Floats:
+    """Labels that count, every question without one answered by its source's entry in `values`.
+
+    `values`, (sources,); the result is (defects, letters).
+    """
     usable = find_usable(audit, source)
-    filled = np.where(audit.drawn & np.isnan(audit.label), value, audit.label)
+    filled = np.where(audit.drawn & np.isnan(audit.label), values[source], audit.label)
     return np.where(usable[:, source], filled, np.nan)

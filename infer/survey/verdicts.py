@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from crownlet.infer.survey.bounds import BoundedContrast
 from crownlet.infer.survey.confounding import Confounding
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.narrative import MAX_ADJUSTED_P, is_significant, order_sources
@@ -25,19 +26,23 @@ MAX_VERDICTS = 4
 
 
 def list_verdicts(
-    survey: SurveyData, results: SurveyComparison, confounding: Confounding
+    survey: SurveyData,
+    results: SurveyComparison,
+    confounding: Confounding,
+    bounded: Sequence[BoundedContrast] = (),
 ) -> tuple[str, ...]:
-    """The sentences in the order in which they are read."""
+    """The sentences in the order in which they are read; `bounded` of `bound_differences`."""
     word = survey.arrays.unit_word
     tested = [c for c in results.contrasts if c.p_value is not None]
     different = sorted(
         (c for c in tested if is_significant(c)), key=lambda c: (c.exploratory, c.p_value or 0.0)
     )
     defects = list(dict.fromkeys(c.defect for c in different))
-    lines = [*confounding.warnings]
+    lines = [*confounding.warnings, *_describe_result(results, tested, defects)]
     for defect in defects[:MAX_VERDICTS]:
         own = [c for c in different if c.defect == defect]
-        lines.append(_describe_differences(own, word, mark=not all(c.exploratory for c in tested)))
+        line = _describe_differences(own, word, mark=not all(c.exploratory for c in tested))
+        lines.append(line + _describe_missing(own, bounded))
     if len(defects) > MAX_VERDICTS:
         lines.append(f"Sources differ in {len(defects) - MAX_VERDICTS} further kinds, see below.")
     if any(c.exploratory for c in different):
@@ -48,8 +53,25 @@ def list_verdicts(
             else "Marked *: not declared beforehand; a question for new scrolls, not an answer."
         )
     lines += _describe_omnibus(results)
-    lines += [*filter(None, (_describe_open(tested, different), _describe_unchecked(results)))]
+    lines += filter(
+        None,
+        (
+            _describe_open(tested, different), _describe_unmade(results, tested),
+            _describe_unchecked(results),
+        ),
+    )  # fmt: skip
     return (*lines, describe_units(survey))
+
+
+def _describe_result(
+    results: SurveyComparison, tested: Sequence[SourceContrast], different: Sequence[str]
+) -> list[str]:
+    """In how many kinds sources are shown to differ; nothing for one kind, or without a test."""
+    kinds = len({rate.defect for rate in results.rates})
+    if not tested or kinds == 1:
+        return []
+    shown = len(different) or "none"
+    return [f"Of {count_of(kinds, 'kind')} of finding, sources are shown to differ in {shown}."]
 
 
 def describe_units(survey: SurveyData) -> str:
@@ -92,6 +114,20 @@ def _describe_differences(contrasts: Sequence[SourceContrast], word: str, mark: 
     return f"{kind[:1].upper()}{kind[1:]}: {'; '.join(parts)} ({units} {word}s a source)."
 
 
+def _describe_missing(
+    different: Sequence[SourceContrast], bounded: Sequence[BoundedContrast]
+) -> str:
+    """Whether questions without an answer could undo one of these differences; else empty."""
+    pairs = {(c.defect, c.first, c.second) for c in different}
+    own = [b for b in bounded if (b.defect, b.first, b.second) in pairs]
+    fragile = [b for b in own if not b.stands]
+    if not fragile:
+        return ""
+    missing = max(b.n_without_first + b.n_without_second for b in fragile)
+    questions = count_of(missing, "question")
+    return f" {questions} without a clear answer could undo this."
+
+
 def _describe_omnibus(results: SurveyComparison) -> list[str]:
     """For many sources: in which kinds they differ at all."""
     if not any(c.second == "others" for c in results.contrasts):
@@ -106,13 +142,25 @@ def _describe_open(tested: Sequence[SourceContrast], different: Sequence[SourceC
     open_count = len(tested) - len(different)
     if not open_count:
         return ""
-    which = "the others" if different else "all"
     text = "In the one comparison made"
     if len(tested) > 1:
-        text = f"In {which} of {count_of(len(tested), 'comparison')}"
+        which = f"the other {open_count} of" if different else "all"
+        text = f"In {which} {count_of(len(tested), 'comparison')}"
     return (
         f"{text} the survey cannot tell whether sources differ. That does not say that they are "
         "alike."
+    )
+
+
+def _describe_unmade(results: SurveyComparison, tested: Sequence[SourceContrast]) -> str:
+    """How many comparisons of what readers checked could not be made; empty without any."""
+    unmade = [c for c in results.contrasts if c.p_value is None and c.basis != "unaudited"]
+    if not unmade:
+        return ""
+    count = count_of(len(unmade), "further comparison" if tested else "comparison")
+    return (
+        f"{count} could not be made, for reasons that stand below; this speaks neither for nor "
+        "against a source."
     )
 
 
@@ -125,8 +173,6 @@ def _describe_unchecked(results: SurveyComparison) -> str:
             "nothing is claimed of a difference between sources."
         )
     if unchecked:
-        return (
-            f"{len(unchecked)} of {len(kinds)} kinds no reader checked in every source; of these "
-            "nothing is claimed."
-        )
+        count = count_of(len(unchecked), "kind")
+        return f"Nothing is claimed of {count}, which readers did not check in every source."
     return ""

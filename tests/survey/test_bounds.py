@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from crownlet.infer.survey.bounds import bound_rates
+from crownlet.infer.survey import verdicts
+from crownlet.infer.survey.bounds import BoundedContrast, bound_contrasts, bound_rates
+from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import SurveyArrays, build_arrays
+from crownlet.infer.survey.records import SourceContrast
 from crownlet.infer.survey.response import AuditArrays, find_usable, weigh_labels
 
 SCROLLS, LETTERS = 4, 10
+
+CONTRAST = SourceContrast(
+    "ink_lost", "A", "B", "audited", 8, 8, 0.2, 0.1, 0.3, 0.01, 0.01, 0.01, exploratory=False,
+    note="",
+)  # fmt: skip
 
 
 def audit(label: np.ndarray, cannot_tell: np.ndarray | None = None) -> AuditArrays:
@@ -78,3 +88,64 @@ def test_below_half_no_label_counts_in_that_source_alone() -> None:
     first, second = bound_rates(arrays(questions), questions)
     assert not first.labels_used and first.estimate is None and first.ci_high_if_present is None
     assert second.labels_used and second.estimate is not None
+
+
+def compared(first: int, second: int, missing: int, scrolls: int = 8) -> AuditArrays:
+    """Two sources of 8 scrolls, with `first` and `second` letters of ten with the defect, a little
+    more or less by scroll; `missing` letters without the defect have no answer."""
+    label = np.zeros((2 * scrolls, LETTERS))
+    for number, own in enumerate(label):
+        own[: (first if number < scrolls else second) + number % 2] = 1
+        own[LETTERS - missing :] = np.nan
+    return audit(label.reshape(1, -1))
+
+
+def bounded(questions: AuditArrays) -> BoundedContrast:
+    scroll = np.repeat(np.arange(16), LETTERS)
+    label, chance = weigh_labels(questions, scroll, (scroll >= 8).astype(int))
+    source = np.where(scroll < 8, "A", "B")
+    survey = build_arrays(["ink_lost"], scroll, source, np.full(label.shape, 0.1), label, chance)
+    [row] = bound_contrasts(survey, questions, compare_sources(survey).contrasts)
+    return row
+
+
+def test_a_difference_lies_between_the_bounds_of_both_rates() -> None:
+    """Manski (1989), of two means: every letter is drawn, 2 of 10 have no answer, so that the
+    difference is known to within 0.2 on either side of that with none of them."""
+    row = bounded(compared(5, 1, missing=2))
+    assert (row.n_without_first, row.n_without_second) == (16, 16)
+    assert row.difference_lowest == pytest.approx(0.4 - 0.2)
+    assert row.difference_highest == pytest.approx(0.4 + 0.2)
+    assert row.difference_lowest < row.difference < row.difference_highest
+    assert row.ci_low_lowest is not None and row.ci_high_highest is not None
+    assert row.ci_low_lowest < 0.2 and row.ci_high_highest > 0.6
+    assert row.stands == (row.ci_low_lowest > 0)
+
+
+def test_a_difference_stands_only_if_no_answers_could_undo_it() -> None:
+    """No outside source: half of the letters of each scroll without an answer undo anything."""
+    assert bounded(compared(5, 1, missing=1)).stands
+    assert not bounded(compared(3, 1, missing=4)).stands
+
+
+def test_the_verdict_says_which_difference_missing_answers_could_undo() -> None:
+    """Words of this project."""
+    row = bounded(compared(3, 1, missing=4))
+    contrast = replace(CONTRAST, defect=row.defect, first=row.first, second=row.second)
+    said = verdicts._describe_missing([contrast], [row])
+    assert said == " 64 questions without a clear answer could undo this."
+    stands = bounded(compared(5, 1, missing=1))
+    assert verdicts._describe_missing([contrast], [stands]) == ""
+    other = replace(contrast, first="C")
+    assert verdicts._describe_missing([other], [row]) == ""
+
+
+def test_no_row_where_every_question_has_an_answer() -> None:
+    questions = compared(5, 1, missing=0)
+    scroll = np.repeat(np.arange(16), LETTERS)
+    label, chance = weigh_labels(questions, scroll, (scroll >= 8).astype(int))
+    survey = build_arrays(
+        ["ink_lost"], scroll, np.where(scroll < 8, "A", "B"), np.full(label.shape, 0.1), label,
+        chance,
+    )  # fmt: skip
+    assert not bound_contrasts(survey, questions, compare_sources(survey).contrasts)

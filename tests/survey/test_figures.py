@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import combinations
+from dataclasses import replace
+from itertools import combinations, pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -43,6 +44,18 @@ def rate(defect: str, source: str, basis: Basis = "audited", letter: str = "") -
 
 RATES = [rate(d, s) for d in ("heel_missing", "tag_bare") for s in "ABC"]
 LETTERS = [rate("heel_missing", s, letter=form) for form in "בהת" for s in "AB"]
+
+
+@pytest.mark.parametrize("high", [0.05, 0.18, 0.4, 0.9])
+def test_labels_under_small_figures_stand_apart(high: float) -> None:
+    """Common practice, no source: the boxes of the labels, as drawn, do not touch."""
+    rates = [replace(one, ci_high=high) for one in LETTERS * 6]
+    rates = [replace(one, letter="אבגדהוזחטיכל"[k // 2 % 12]) for k, one in enumerate(rates)]
+    figure = draw_by_letter(rates, "no heel")
+    figure.canvas.draw()
+    for axes in figure.axes:
+        boxes = [label.get_window_extent() for label in axes.get_xticklabels() if label.get_text()]
+        assert all(one.x1 < other.x0 for one, other in pairwise(boxes))
 
 
 def test_files_are_whole_and_the_same_each_time(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import html
+import re
 import threading
 from collections import Counter
 from functools import partial
@@ -18,11 +20,20 @@ from crownlet.infer.review.survey_questions import read_audit
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import load_survey
+from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.manifest import Manifest
-from crownlet.infer.survey.merging import MergeError, gather_survey, is_merged, write_merged
+from crownlet.infer.survey.merging import (
+    MergeError,
+    gather_survey,
+    is_merged,
+    open_pages,
+    write_merged,
+)
 from crownlet.infer.survey.pseudonyms import read_keys
 from crownlet.infer.survey.run import SurveyError, SurveyRequest, prepare_survey
 from crownlet.infer.survey.tidy import build_table
+
+README = Path(__file__).parents[2] / "infer" / "survey" / "README.md"
 
 
 @pytest.fixture
@@ -121,6 +132,24 @@ def test_scans_are_not_surveyed_into_a_merged_survey(
     assert (out / "sources.csv").read_bytes() == before
 
 
+def test_the_pages_of_all_members_are_there_for_example_letters(
+    members: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """Every page of the merged survey is one of a member's, with the same letters."""
+    out = tmp_path / "both"
+    write_merged(out, members)
+    pages = open_pages(out)
+    merged = gather_survey(out)
+    assert set(pages) == set(merged.page.tolist()) and len(pages) == 2 * len(PAGES)
+    assert {page.folder.parent.resolve() for page in pages.values()} == set(members)
+    assert len({page.folder for page in pages.values()}) == len(pages)
+    drawn = draw_examples(merged, pages, (), 7)
+    assert [row.population for row in drawn[0].rows] == np.bincount(
+        merged.arrays.source_of[merged.arrays.scroll]
+    ).tolist()
+    assert set(open_pages(members[0])) == set(PAGES)
+
+
 def test_the_commands_merge_compare_and_export(
     members: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -130,6 +159,9 @@ def test_the_commands_merge_compare_and_export(
     assert cli.main(["survey", "compare", str(out)]) == 0
     report = (out / "report" / "report.html").read_text(encoding="utf-8")
     assert "2 surveys are merged here" in report and "gate" not in report
+    [shown] = re.findall("```text\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    for line in shown.splitlines():
+        assert line in html.unescape(report)
     assert cli.main(["survey", "export", str(out)]) == 0
     assert (out / "export" / "letters.parquet").is_file()
     assert cli.main(["survey", "merge", str(members[0]), "--out", str(out)]) == 2
