@@ -8,8 +8,9 @@ a letters of each scroll adds the part of the truth that the network, whose answ
 the reader's by r, leaves open: p (1 - p) (1 - r^2) (d / a - 1 / n) / k, where d is 1 for an even
 draw and less where doubtful letters are drawn more often (`compute_draw_effect`).
 
-Two sources are compared by a t test on their units (Donner & Klar 2000, chapter 5, for the design
-effect); likeness of two sources is shown by two one-sided t tests (Schuirmann 1987).
+The power to see a difference is that of the test that the survey makes, a permutation of units,
+on simulated surveys (`power`). Likeness of two sources is shown by two one-sided t tests
+(Schuirmann 1987); Donner & Klar 2000, chapter 5, for the design effect.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from scipy import special, stats
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.infer.run.survey_state import AuditDraw
 from crownlet.infer.survey.audit import compute_even_share
+from crownlet.infer.survey.power import UnitModel, simulate_power
 from crownlet.infer.survey.records import MIN_UNITS_FOR_INTERVAL
 
 MAX_UNITS = 100_000
@@ -36,6 +38,11 @@ MAX_SCROLLS_RATIO = 1.15
 """An audit is enough if it needs at most this many times the scrolls of a full reading."""
 
 QUADRATURE_POINTS = 60
+
+MAX_UNITS_SIMULATED = 400
+
+DIFFERENCE_TOLERANCE = 0.01
+"""Of the smallest difference, as a share of it: power is not known better."""
 
 
 class PlanError(CrownletError, ValueError):
@@ -184,23 +191,36 @@ def find_smallest_difference(
     low, high = 0.0, (1 - assumed.rate) * (1 - 1e-9)
     if compute_power(assumed, high, units, audited) < power:
         raise PlanError("so few cannot show any difference with this power.")
-    while high - low > 1e-7:
+    while high - low > DIFFERENCE_TOLERANCE * high:
         middle = (low + high) / 2
         enough = compute_power(assumed, middle, units, audited) >= power
         low, high = (low, middle) if enough else (middle, high)
     return high
 
 
+@lru_cache(maxsize=4096)
 def compute_power(assumed: PlanAssumptions, difference: float, units: int, audited: int) -> float:
-    """Probability of a Welch test on `units` of each source to show the difference.
+    """Probability that the survey's test on `units` of each source shows the difference.
 
-    `audited` letters of each scroll are read.
+    `audited` letters of each scroll are read. By simulation up to `MAX_UNITS_SIMULATED`, beyond by
+    the formula of its large-sample equivalent.
     """
+    if units > MAX_UNITS_SIMULATED:
+        return compute_t_power(assumed, difference, units, audited)
+    first, second = (
+        _model_unit(rate, assumed, audited) for rate in (assumed.rate, assumed.rate + difference)
+    )
+    return simulate_power(first, second, units, assumed.test_level, assumed.comparisons == 1)
+
+
+def compute_t_power(assumed: PlanAssumptions, difference: float, units: int, audited: int) -> float:
+    """The same of Student's t test on units whose rates are normal: what the permutation test comes
+    to with many units (Chung and Romano 2013)."""
     first, second = (
         compute_unit_variance(rate, assumed, audited)
         for rate in (assumed.rate, assumed.rate + difference)
     )
-    df = (units - 1) * (first + second) ** 2 / (first**2 + second**2)
+    df = 2 * (units - 1)
     noncentrality = difference / math.sqrt((first + second) / units)
     critical = float(stats.t.ppf(1 - assumed.test_level / 2, df))
     # The other tail, a difference seen the wrong way round, is negligible where the plan has any
@@ -208,6 +228,14 @@ def compute_power(assumed: PlanAssumptions, difference: float, units: int, audit
     wrong_way = float(stats.nct.cdf(-critical, df, noncentrality))
     right_way = float(stats.nct.sf(critical, df, noncentrality))
     return right_way + (wrong_way if math.isfinite(wrong_way) else 0.0)
+
+
+def _model_unit(rate: float, assumed: PlanAssumptions, audited: int) -> UnitModel:
+    return UnitModel(
+        rate, assumed.letters, assumed.scrolls_per_scribe, assumed.between_scrolls,
+        assumed.likeness, rate * (1 - rate) * _unread_share(rate, assumed, audited),
+        _draw_effect(rate, assumed) / audited, audited,
+    )  # fmt: skip
 
 
 def compute_equivalence_power(
@@ -234,13 +262,21 @@ def compute_unit_variance(rate: float, assumed: PlanAssumptions, audited: int) -
     scrolls, between = assumed.scrolls_per_scribe, assumed.between_scrolls
     within_scroll = (1 - assumed.likeness) / assumed.letters
     sampling = between + (assumed.likeness - between + within_scroll) / scrolls
-    unread = 0.0
-    if audited < assumed.letters:
-        effect = 1.0
-        if assumed.draw == "doubt":
-            effect = compute_draw_effect(rate, assumed.agreement, assumed.overlooked)
-        unread = (1 - assumed.agreement**2) * (effect / audited - 1 / assumed.letters)
-    return rate * (1 - rate) * (sampling + max(0.0, unread) / scrolls)
+    return rate * (1 - rate) * (sampling + _unread_share(rate, assumed, audited) / scrolls)
+
+
+def _unread_share(rate: float, assumed: PlanAssumptions, audited: int) -> float:
+    """Variance that an audit adds to the rate of one scroll, over p (1 - p)."""
+    if audited >= assumed.letters:
+        return 0.0
+    left_out = _draw_effect(rate, assumed) / audited - 1 / assumed.letters
+    return (1 - assumed.agreement**2) * max(0.0, left_out)
+
+
+def _draw_effect(rate: float, assumed: PlanAssumptions) -> float:
+    if assumed.draw == "even":
+        return 1.0
+    return compute_draw_effect(rate, assumed.agreement, assumed.overlooked)
 
 
 @lru_cache(maxsize=4096)

@@ -9,11 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 import simulated
+import simulated_units
 from scipy import stats
+from simulated_units import Design
 from statsmodels.stats.power import TTestIndPower
 
 from crownlet.infer.commands import survey
 from crownlet.infer.survey import audit
+from crownlet.infer.survey.contrasts import compare_estimates
 from crownlet.infer.survey.design import read_design
 from crownlet.infer.survey.estimators import estimate_with_audit, fit_lambdas
 from crownlet.infer.survey.plan import (
@@ -27,6 +30,7 @@ from crownlet.infer.survey.plan import (
     compute_equivalence_power,
     compute_half_width,
     compute_power,
+    compute_t_power,
     compute_unit_variance,
     find_plan,
     find_smallest_difference,
@@ -44,27 +48,72 @@ def test_power_same_as_statsmodels_where_variances_are_equal(
     assumed = PlanAssumptions(rate=0.5 - difference / 2, letters=120, likeness=0.03)
     between = assumed.rate * (1 - assumed.rate) * (1 + 119 * 0.03) / 120
     theirs = TTestIndPower().power(difference / math.sqrt(between), scrolls, 0.05)
-    assert compute_power(assumed, difference, scrolls, 120) == pytest.approx(theirs, abs=1e-6)
+    assert compute_t_power(assumed, difference, scrolls, 120) == pytest.approx(theirs, abs=1e-6)
 
 
-def test_fewest_scrolls_same_as_statsmodels() -> None:
+@pytest.mark.parametrize("scrolls", [20, 40, 41, 120, 401])
+def test_power_of_the_permutation_comes_to_that_of_statsmodels(scrolls: int) -> None:
+    """With many units and rates near one half a permutation test is Student's (Hoeffding 1952); 600
+    simulated surveys, three standard errors."""
+    assumed = PlanAssumptions(rate=0.4, letters=120, likeness=0.03)
+    difference = 0.34 / math.sqrt(scrolls)
+    spread = math.sqrt(np.mean([compute_unit_variance(r, assumed, 120) for r in
+                                (0.4, 0.4 + difference)]))  # fmt: skip
+    theirs = TTestIndPower().power(difference / spread, scrolls, 0.05)
+    assert 0.5 < theirs < 0.95
+    error = 3 * math.sqrt(theirs * (1 - theirs) / 600)
+    assert compute_power(assumed, difference, scrolls, 120) == pytest.approx(theirs, abs=error)
+
+
+@pytest.mark.parametrize(
+    ("scribes", "rate", "audit"),
+    [(4, 0.05, None), (8, 0.05, None), (8, 0.05, 20), (20, 0.02, 20)],
+)
+def test_planned_power_is_that_of_simulated_surveys_by_number_of_scribes(
+    scribes: int, rate: float, audit: int | None
+) -> None:
+    """300 surveys of the study's simulator, two scrolls of each scribe, with the survey's test
+    itself (`compare_estimates`); its network agrees with the truth by `agreement`."""
+    designs = [Design((2,) * scribes, r, audit=audit) for r in (rate, 3 * rate)]
+    rng = np.random.default_rng(3)
+    seen = 0
+    for _ in range(300):
+        found = compare_estimates(*simulated_units.simulate(rng, designs))
+        seen += found.p_value is not None and found.p_value < 0.05
+    # Correlation of a network that sees 85% of the defects and invents 1.1% with the truth.
+    marked = 0.85 * rate + 0.011 * (1 - rate)
+    agreement = 0.839 * math.sqrt(rate * (1 - rate) / (marked * (1 - marked)))
+    assumed = PlanAssumptions(
+        rate, 200, likeness=0.0595, agreement=agreement, scrolls_per_scribe=2,
+        scribe_likeness=0.05, draw="even",
+    )  # fmt: skip
+    planned = compute_power(assumed, 2 * rate, scribes, audit or 200)
+    assert planned == pytest.approx(seen / 300, abs=0.1)
+
+
+def test_too_few_units_have_no_power() -> None:
+    """20 arrangements of three and three never reach p < 0.05."""
+    assert compute_power(PlanAssumptions(0.3, 200), 0.6, 3, 200) == 0
+
+
+def test_fewest_scrolls_are_near_those_of_statsmodels() -> None:
     assumed = PlanAssumptions(rate=0.45, letters=120, likeness=0.03)
     between = 0.45 * 0.55 * (1 + 119 * 0.03) / 120
     theirs = TTestIndPower().solve_power(0.1 / math.sqrt(between), alpha=0.05, power=0.8)
-    assert find_plan(assumed, aim_at_difference(assumed, 0.1, 0.8), 120).scrolls == math.ceil(
-        theirs
-    )
+    found = find_plan(assumed, aim_at_difference(assumed, 0.1, 0.8), 120)
+    assert found.scrolls == pytest.approx(theirs, rel=0.12)
+    assert found.reached >= 0.8
 
 
-def test_smallest_difference_same_as_statsmodels() -> None:
+def test_smallest_difference_is_near_that_of_statsmodels() -> None:
     """Where the rates lie near one half the variance hardly depends on the difference."""
     assumed = PlanAssumptions(rate=0.45, letters=120, likeness=0.03)
-    found = find_smallest_difference(assumed, 12, 120, 0.8)
+    found = find_smallest_difference(assumed, 20, 120, 0.8)
     spread = math.sqrt(np.mean([compute_unit_variance(r, assumed, 120) for r in
                                 (0.45, 0.45 + found)]))  # fmt: skip
-    theirs = TTestIndPower().solve_power(None, nobs1=12, alpha=0.05, power=0.8) * spread
-    assert found == pytest.approx(theirs, rel=1e-3)
-    assert compute_power(assumed, found, 12, 120) == pytest.approx(0.8, abs=1e-4)
+    theirs = TTestIndPower().solve_power(None, nobs1=20, alpha=0.05, power=0.8) * spread
+    assert found == pytest.approx(theirs, rel=0.06)
+    assert compute_power(assumed, found, 20, 120) == pytest.approx(0.8, abs=0.02)
 
 
 def test_half_width_is_that_of_a_t_interval_in_scipy() -> None:
@@ -108,19 +157,19 @@ def test_scribes_with_several_scrolls_have_the_variance_of_nested_levels() -> No
 
 
 def test_planned_power_is_reached_in_simulated_surveys() -> None:
-    """500 simulated surveys, the network's word audited; the share seen errs by 0.018."""
+    """200 simulated surveys, letter by letter, the network's word audited, with the survey's test;
+    the share seen errs by 0.03."""
     assumed = PlanAssumptions(0.1, letters=200, likeness=0.05, agreement=0.75, draw="even")
     made = find_plan(assumed, aim_at_difference(assumed, 0.1, 0.8), 40)
     rng = np.random.default_rng(11)
     of = np.full(made.scrolls, 200)
     seen = 0
-    for _ in range(500):
+    for _ in range(200):
         sides = [simulated.letters(rng, r, 0.05, of, 40, overlooks=0.3) for r in (0.1, 0.2)]
-        rates = [estimate_with_audit(one, fit_lambdas(one)).unit_rates for one in sides]
-        p = stats.ttest_ind(*rates, equal_var=False).pvalue
-        seen += p < 0.05
-    assert made.reached == pytest.approx(0.8, abs=0.03)
-    assert seen / 500 == pytest.approx(made.reached, abs=0.08)
+        found = compare_estimates(*(estimate_with_audit(s, fit_lambdas(s)) for s in sides))
+        seen += found.p_value is not None and found.p_value < 0.05
+    assert made.reached == pytest.approx(0.8, abs=0.05)
+    assert seen / 200 == pytest.approx(made.reached, abs=0.1)
 
 
 def test_the_effect_of_the_draw_is_that_of_the_exact_variance() -> None:
