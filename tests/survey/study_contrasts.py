@@ -1,12 +1,13 @@
 """The study of tests between sources: false alarms, power, and intervals that hold the truth.
 
-    python tests/survey/study_contrasts.py      (about eight minutes of one core)
+    python tests/survey/study_contrasts.py      (some twelve minutes of one core)
 
-writes `contrasts.csv` beside itself: one row a case, with how often the survey's test is offered
-and sees a difference, how often its interval holds the true one, and how often other tests see a
-difference in the same surveys: Welch's t test, the permutation of plain means and that of Welch's t
-(Chung and Romano 2013), the wild cluster bootstrap-t (Cameron, Gelbach and Miller 2008; Webb's
-weights), and in some cases a mixed model with a random scribe (`statsmodels`).
+writes `contrasts.csv` beside itself: one row a case (the last cases draw the audit by doubt), with
+how often the survey's test is offered and sees a difference, how often its interval holds the true
+one, and how often other tests see a difference in the same surveys: Welch's t test, the permutation
+of plain means and that of Welch's t (Chung and Romano 2013), the wild cluster bootstrap-t (Cameron,
+Gelbach and Miller 2008; Webb's weights), and in some cases a mixed model with a random scribe
+(`statsmodels`).
 What it found stands in README.md beside it.
 """
 
@@ -24,11 +25,14 @@ import numpy as np
 from scipy import stats
 from simulated_units import Design, Floats, simulate
 
+from crownlet.infer.run.survey_state import AuditDraw
 from crownlet.infer.survey import permutation
+from crownlet.infer.survey.contrasts import are_met_enough
+from crownlet.infer.survey.estimators import RateEstimate
 from crownlet.infer.survey.permutation import (
-    REFUTES_OTHER_DIFFERENCES,
     TEST_LEVELS,
     Rearrangement,
+    choose_refuting_p,
     rank_data,
     reason_for_none,
 )
@@ -53,13 +57,23 @@ AUDITS = (None, 5, 20, 40)
 """Letters read of 200 a scroll; None is all."""
 EFFECTS = (1.0, 3.0, 1 / 3)
 """The first source's rate over the second's."""
-RUNS_ALIKE, RUNS_UNLIKE, RUNS_MIXED, RUNS_LIMITS = 1000, 300, 60, 200
+
+DESIGNS_BY_DOUBT = (
+    "5 scrolls, 40 scrolls", "10 scrolls, 10 scrolls", "4 scribes of 8, 4 of 8",
+    "4 scribes of 8, 20 of 40",
+)  # fmt: skip
+AUDITS_BY_DOUBT = (10, 40)
+"""Cases in which doubtful letters are drawn more often."""
+
+RUNS_ALIKE, RUNS_UNLIKE, RUNS_MIXED, RUNS_LIMITS = 1000, 500, 60, 200
+RUNS_NEVER_OFFERED = 100
+"""Of the design of two scribes, which has no test."""
 WAYS = 999
 """Arrangements drawn in the study; the survey draws 20 times as many."""
 
 COLUMNS = (
-    "design", "rate", "audit", "effect", "runs", "offered", "differs", "covered", "welch", "plain",
-    "studentised", "wild", "mixed", "rate_covered",
+    "design", "rate", "audit", "draw", "effect", "runs", "offered", "differs", "covered", "welch",
+    "plain", "studentised", "wild", "mixed", "rate_covered",
 )  # fmt: skip
 
 
@@ -75,46 +89,60 @@ class Survey(NamedTuple):
     wild: bool
 
 
-def run_survey(rng: np.random.Generator, first: Floats, second: Floats, truth: float) -> Survey:
-    """All tests on the rates of the units of two sources that truly differ by `truth`."""
-    welch = _welch(first, second) < 0.05
+def run_survey(
+    rng: np.random.Generator, one: RateEstimate, other: RateEstimate, truth: float
+) -> Survey:
+    """All tests on two sources that truly differ by `truth`."""
+    first, second = one.unit_rates, other.unit_rates
+    welch, wild = _welch(first, second) < 0.05, _wild(rng, first, second) < 0.05
     if reason_for_none(first, second):
-        return Survey(False, False, False, welch, False, False, _wild(rng, first, second) < 0.05)
+        return Survey(False, False, False, welch, False, False, wild)
     sums = Rearrangement.of(first, second)
-    p_value, _, level = rank_data(sums.statistics(0.0, even=True))
-    if truth == 0:
-        covered = p_value >= 0.05
-    else:
-        at_truth = (rank_data(sums.statistics(truth, even=even))[0] for even in (True, False))
-        covered = max(at_truth) >= REFUTES_OTHER_DIFFERENCES
-    plain, studentised = (
-        rank_data(sums.statistics(0.0, even=True, prior_df=prior))[0] < 0.05 for prior in (1e9, 0.0)
-    )
+    p_value, _, level = rank_data(sums.statistics(0.0))
     offered = TEST_LEVELS[0] <= level <= TEST_LEVELS[1]
-    return Survey(
-        offered, p_value < 0.05, covered, welch, plain, studentised,
-        _wild(rng, first, second) < 0.05,
-    )  # fmt: skip
+    offered = offered and are_met_enough(one, other)
+    covered = p_value >= 0.05
+    if truth != 0:
+        covered = rank_data(sums.statistics(truth))[0] >= choose_refuting_p(first, second)
+    plain, studentised = (
+        rank_data(sums.statistics(0.0, prior_df=prior))[0] < 0.05 for prior in (1e9, 0.0)
+    )
+    return Survey(offered, p_value < 0.05, covered, welch, plain, studentised, wild)
+
+
+def sees_difference(one: RateEstimate, other: RateEstimate) -> bool:
+    """Whether the survey's test, as `compare_estimates` makes it, says that two sources differ."""
+    first, second = one.unit_rates, other.unit_rates
+    if reason_for_none(first, second) or not are_met_enough(one, other):
+        return False
+    p_value, _, level = rank_data(Rearrangement.of(first, second).statistics(0.0))
+    return p_value < 0.05 and TEST_LEVELS[0] <= level <= TEST_LEVELS[1]
 
 
 def run_case(
-    name: str, rate: float, audit: int | None, effect: float, runs: int, seed: Sequence[int]
+    name: str,
+    rate: float,
+    audit: int | None,
+    effect: float,
+    runs: int,
+    seed: Sequence[int],
+    draw: AuditDraw = "even",
 ) -> list[object]:
     """One row of the table."""
     permutation.MAX_WAYS = WAYS
     first, second = (
-        Design(scribes, own, audit=audit)
+        Design(scribes, own, audit=audit, draw=draw)
         for scribes, own in zip(DESIGNS[name], (rate * effect, rate), strict=True)
     )
     rng = np.random.default_rng(seed)
     surveys, limits = [], []
     for number in range(runs):
         found = simulate(rng, (first, second))
-        surveys.append(run_survey(rng, *(f.unit_rates for f in found), rate * (effect - 1)))
-        if number < RUNS_LIMITS and len(first.scribes) > 2:
+        surveys.append(run_survey(rng, found[0], found[1], rate * (effect - 1)))
+        if effect == 1 and number < RUNS_LIMITS and len(first.scribes) > 2:
             limits += [
-                low <= source.rate <= high
-                for estimate, source in zip(found, (first, second), strict=True)
+                low <= rate <= high
+                for estimate in found
                 for low, high in [estimate.confidence_limits()]
             ]
     held = np.array(surveys, dtype=float)
@@ -122,11 +150,11 @@ def run_case(
     own = held[offered].mean(axis=0) if offered.any() else np.full(7, np.nan)
     every = held.mean(axis=0)
     mixed = ""
-    if rate == 0.02 and audit in (None, 20) and "scribes" in name and effect != 1 / 3:
+    if "scribes" in name and rate == 0.02 and audit in (None, 20) and effect != 1 / 3:
         mixed = f"{_run_mixed(rng, (first, second)):.3f}"
     cells = [offered.mean(), own[1], own[2], *every[3:]]
     return [
-        name, rate, "all" if audit is None else audit, f"{effect:.2g}", runs,
+        name, rate, "all" if audit is None else audit, draw, f"{effect:.2g}", runs,
         *("" if np.isnan(cell) else f"{cell:.3f}" for cell in cells), mixed,
         f"{np.mean(limits):.3f}" if limits else "",
     ]  # fmt: skip
@@ -136,7 +164,11 @@ def rows() -> Iterator[list[object]]:
     """Every case, each with its own seed."""
     for number, case in enumerate(product(DESIGNS, RATES, AUDITS, EFFECTS)):
         runs = RUNS_ALIKE if case[3] == 1 else RUNS_UNLIKE
-        yield run_case(*case, runs, (number, 18))
+        yield run_case(*case, RUNS_NEVER_OFFERED if case[0][:2] == "2 " else runs, (number, 18))
+    by_doubt = product(DESIGNS_BY_DOUBT, RATES, AUDITS_BY_DOUBT, EFFECTS)
+    for number, (name, rate, audit, effect) in enumerate(by_doubt):
+        runs = RUNS_ALIKE if effect == 1 else RUNS_UNLIKE
+        yield run_case(name, rate, audit, effect, runs, (number, 19), "doubt")
 
 
 def _welch(first: Floats, second: Floats) -> float:

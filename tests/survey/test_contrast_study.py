@@ -18,16 +18,20 @@ def rows() -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def test_false_alarms_lie_within_three_to_seven_per_cent() -> None:
+def offered(row: dict[str, str]) -> int:
+    return round(float(row["offered"]) * int(row["runs"]))
+
+
+@pytest.mark.parametrize("draw", ["even", "doubt"])
+def test_false_alarms_lie_within_three_to_seven_per_cent(draw: str) -> None:
     """Of 1,000 surveys a case, as far as chance lets these be told apart."""
-    alike = [row for row in rows() if row["effect"] == "1" and row["differs"]]
-    assert len(alike) > 90
-    for row in alike:
-        offered = round(float(row["offered"]) * int(row["runs"]))
-        if offered >= MIN_OFFERED:
-            seen = round(float(row["differs"]) * offered)
-            low, high = proportion_confint(seen, offered, alpha=0.01)
-            assert low <= 0.07 and high >= 0.03, row
+    alike = [row for row in rows() if row["effect"] == "1" and row["draw"] == draw]
+    judged = [row for row in alike if offered(row) >= MIN_OFFERED]
+    assert len(judged) > (70 if draw == "even" else 18)
+    for row in judged:
+        seen = round(float(row["differs"]) * offered(row))
+        low, high = proportion_confint(seen, offered(row), alpha=0.01)
+        assert low <= 0.07 and high >= 0.03, row
 
 
 def test_two_scribes_behind_twenty_scrolls_get_no_test() -> None:
@@ -35,10 +39,20 @@ def test_two_scribes_behind_twenty_scrolls_get_no_test() -> None:
     assert few and all(float(row["offered"]) == 0 for row in few)
 
 
-def test_intervals_hold_the_truth_in_nine_cases_of_ten_in_93_to_98_per_cent_or_more() -> None:
-    unlike = [row for row in rows() if row["effect"] != "1" and row["covered"]]
-    covered = np.array([float(row["covered"]) for row in unlike])
-    assert np.mean(covered >= 0.93) > 0.9 and covered.min() > 0.85 and np.median(covered) < 0.98
+@pytest.mark.parametrize("draw", ["even", "doubt"])
+def test_intervals_hold_the_truth_in_93_to_98_per_cent(draw: str) -> None:
+    """Issue 18, as far as chance lets these be told apart: nowhere in less; in more only where few
+    letters with the defect are met, so that differences come in few steps, and where the smaller
+    source is the better one."""
+    unlike = [row for row in rows() if row["effect"] != "1" and row["draw"] == draw]
+    judged = [row for row in unlike if offered(row) >= MIN_OFFERED]
+    for row in judged:
+        held = round(float(row["covered"]) * offered(row))
+        low, high = proportion_confint(held, offered(row), alpha=0.01, method="beta")
+        assert high >= 0.93, row
+        assert low <= 0.98 or row["rate"] == "0.003" or row["effect"] == "0.33", row
+    covered = np.array([float(row["covered"]) for row in judged])
+    assert np.mean(covered > 0.98) < 0.25 and np.median(covered) < 0.975
 
 
 def test_power_is_near_that_of_the_best_valid_test_where_a_small_source_is_worse() -> None:
@@ -62,8 +76,9 @@ def test_a_case_of_the_table_can_be_repeated(name: str, monkeypatch: pytest.Monk
     monkeypatch.setattr(study_contrasts.permutation, "MAX_WAYS", study_contrasts.WAYS)
     case = next(
         row for row in rows()
-        if (row["design"], row["rate"], row["audit"], row["effect"]) == (name, "0.1", "20", "1")
+        if (row["design"], row["rate"], row["audit"], row["draw"], row["effect"])
+        == (name, "0.1", "20", "even", "1")
     )  # fmt: skip
     repeated = study_contrasts.run_case(name, 0.1, 20, 1.0, 150, (5, 5))
-    assert abs(float(str(repeated[6])) - float(case["differs"])) < 4 * (0.05 * 0.95 / 150) ** 0.5
-    assert abs(float(str(repeated[5])) - float(case["offered"])) < 0.1
+    assert abs(float(str(repeated[7])) - float(case["differs"])) < 4 * (0.05 * 0.95 / 150) ** 0.5
+    assert abs(float(str(repeated[6])) - float(case["offered"])) < 0.1
