@@ -94,8 +94,8 @@ def describe_limitations() -> tuple[str, ...]:
         "Whether the scrolls stand for all that a source sells: that lies in how they were drawn, "
         "not in any interval. Nor does an interval hold for scrolls of other years.",
         "In simulations with 3 to 60 scrolls a source, 2 to 20 scribes, and audits of 5 to 40 "
-        "letters, 3% to 7% of tests called sources different that are alike, and intervals of "
-        "differences held the truth in 89% to 100% of surveys, mostly in 93% to 98%. Alike "
+        "letters, 2% to 7% of tests called sources different that are alike, and intervals of "
+        "differences held the truth in 92% to 100% of surveys, mostly in 93% to 98%. Alike "
         "means: rates of their scribes or scrolls are spread in the same way. Sources with one "
         "mean but unlike spread are called different more often, where units are few.",
         "Where one scroll in ten is ten times as bad as the others, intervals of rates from 5 "
