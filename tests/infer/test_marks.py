@@ -26,6 +26,8 @@ from crownlet.infer.routing.marks import (
     ink_areas,
     set_marks_aside,
 )
+from crownlet.infer.scrolls.habits import scroll_habits
+from crownlet.infer.scrolls.sketch import sketch_page
 from crownlet.infer.text.alignment import align
 
 CUSTOMS = load_customs("beit_yosef")
@@ -84,6 +86,12 @@ def test_strokes_at_which_the_text_has_no_letter_are_one_statement() -> None:
     assert set(record.glyphs[-1].p.values()) == {None}
     (place,) = collect_findings(record, CUSTOMS)
     assert (place.scope, place.kind) == ("page", "letter_extra")
+
+
+def test_marks_of_all_pages_are_counted_together() -> None:
+    pages = [sketch_page(set_aside(strokes)) for strokes in (3, 4)]
+    (habit,) = scroll_habits(pages, ())
+    assert habit.says == "Marks and fillers that the text does not have: on the face 7 of 27."
 
 
 def test_a_single_stroke_goes_to_review() -> None:
