@@ -46,12 +46,7 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import ImageFacts, PageError, PageImage, to_gray
-from crownlet.infer.hand.adapt import (
-    NO_TEXT,
-    hand_notes,
-    not_learned,
-    read_again,
-)
+from crownlet.infer.hand.adapt import NO_TEXT, hand_notes, not_learned, read_again
 from crownlet.infer.hand.forms import doubted_letters
 from crownlet.infer.hand.kernel import describe_letters
 from crownlet.infer.hand.split_letters import join_split_letters
@@ -60,20 +55,21 @@ from crownlet.infer.image.crops import fit_to_letters
 from crownlet.infer.image.upright import rotate_letters_back
 from crownlet.infer.layout.lines import lay_out
 from crownlet.infer.layout.spacing import measure_gaps, yud_width
+from crownlet.infer.letters import refusal
 from crownlet.infer.letters.assessor import (
     MaskChoice,
     assess,
+    is_writing,
+    letter_agreement,
     letter_probabilities,
     likeliest_letters,
-    network_agreement,
 )
-from crownlet.infer.letters.refusal import is_too_slanted, slant_sentences, why_not_square
 from crownlet.infer.letters.scale import locate_page
 from crownlet.infer.letters.straighten import flatten_upright
 from crownlet.infer.measure.letters import UprightPage, measure_letters
 from crownlet.infer.networks import Networks
 from crownlet.infer.quality.familiarity import is_thin, stroke_shares
-from crownlet.infer.quality.legibility import PictureLimits, limits_of, why_too_small
+from crownlet.infer.quality.legibility import PictureLimits, limits_of
 from crownlet.infer.quality.measures import measure_picture
 from crownlet.infer.records import Floats, PageRecord
 from crownlet.infer.routing.gaps import (
@@ -150,24 +146,26 @@ def detect(
     with watch.stage("locate"):
         found = locate_page(networks, flat, page.body_px, thresholds.centre_p)
     if not len(found):
-        raise PageError(label, why_not_square(gray, flat))
+        raise PageError(label, refusal.why_not_square(gray, flat))
     with watch.stage("assess"), ThreadPoolExecutor(1, "quality") as beside:
         # Needs no network; measured again where the assessor takes letters away.
         quality = beside.submit(measure_picture, gray, flat, found, turn)
         fitted = fit_to_letters(flat, found)
         assessed = assess(networks, fitted, found, choose)
-        agreement = network_agreement(found, assessed)
-        kept = assessed.letters[:, 27] < thresholds.no_letter_p
+        kept = is_writing(found, assessed)
+        strays = int(np.count_nonzero(~kept))
+        agreement = float(letter_agreement(found, assessed)[kept].mean())
+        kept &= assessed.letters[:, 27] < thresholds.no_letter_p
         if not kept.any() or agreement < thresholds.least_agreement:
-            raise PageError(label, why_not_square(gray, flat, agreement if kept.any() else None))
+            raise PageError(label, refusal.why_not_square(gray, flat, agreement))
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
             fitted = fit_to_letters(flat, found)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, turn)
-        if not measures.is_resolved:
-            raise PageError(label, why_not_square(gray, flat, agreement))
-    return DetectedPage(flat, fitted, found, assessed, page.placement, measures, agreement)
+        if not measures.is_resolved and agreement < refusal.MIN_AGREEMENT_OF_BLURRED:
+            raise PageError(label, refusal.why_blurred(float(np.median(measures.edge_px))))
+    return DetectedPage(flat, fitted, found, assessed, page.placement, measures, agreement, strays)
 
 
 def compile_record(
@@ -331,6 +329,12 @@ def picture_quality(
     return {key: round(value, 3) for key, value in measures.items()}
 
 
+def picture_sentences(detected: DetectedPage) -> tuple[str, ...]:
+    """What is not examined because of where the picture was taken from, and what lies beside."""
+    slant, strays = detected.placement.slant_degrees, detected.strays
+    return refusal.page_sentences(slant, strays) if slant or strays else ()
+
+
 def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> TextContext:
     """What the comparison with a text needs of a page."""
     height, width = detected.flat.shape
@@ -356,12 +360,8 @@ def _route(
     limits = limits_of(
         page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         rules.hand.means, detected.agreement, thresholds.doubted_agreement, aligned is not None,
+        detected.placement.slant_degrees,
     )  # fmt: skip
-    slant = detected.placement.slant_degrees
-    if too_small := why_too_small(page.measures, page.found):
-        limits = limits.only_read(too_small)
-    elif slant and is_too_slanted(slant):  # Lengths along and across the lines differ.
-        limits = replace(limits, poor_picture=True)
     if match is not None and limits.review_only:
         match = all_for_review(match)
     words = words_by_gaps(page.word_start_p) if aligned is None else words_by_text(aligned)
@@ -385,7 +385,7 @@ def _route(
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved, familiarity=limits.familiarity,
         notes=tuple(filter(None, [limits.familiarity.says])),
-        not_examined=(slant_sentences(slant) if slant else ()) + not_examined(
+        not_examined=picture_sentences(detected) + not_examined(
             limits, aligned is not None, int(cut.sum()),
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),

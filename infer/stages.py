@@ -38,6 +38,8 @@ class DetectedPage:
     """Quality of the picture around the letters, row for row with `found`."""
     agreement: float
     """How far the two networks agree on what was located, 0 to 1."""
+    strays: int
+    """Places beside the writing that were left out."""
 
 
 @dataclass(frozen=True)

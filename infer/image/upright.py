@@ -64,6 +64,12 @@ CONVERGENCES = np.linspace(*_LIMITS.span("convergences"), _LIMITS.whole("converg
 MIN_PLAIN_CONTRAST = _LIMITS.number("min_plain_contrast")
 """A slope that shows less plainly is looked for again at another size of letters."""
 
+MIN_OTHER_DIRECTION_DEGREES = _LIMITS.number("min_other_direction_degrees")
+"""A tile that differs by more shows another direction than the lines."""
+
+MIN_OTHER_TILES_SHARE = _LIMITS.number("min_other_tiles_share")
+"""Share of the tiles with ink from which those of another direction are looked at alone."""
+
 OTHER_BODIES = _LIMITS.numbers("other_bodies")
 """Multiples of the body height at which it is looked for."""
 
@@ -81,11 +87,58 @@ class InkSlopes:
     converging_contrast: float
     ink: Floats
     """(N, 2) places of ink, px of the page."""
+    tiles: InkTiles
+    """The tiles by which the slope was seen."""
 
     @property
     def tilt(self) -> float:
         """The slope but for quarter turns, -45 to 45."""
         return float((self.degrees + 45.0) % 90.0 - 45.0)
+
+    def elsewhere(self) -> InkSlopes | None:
+        """The slopes of those tiles that show another direction; None where they are few.
+
+        The grain of a table, or the edge of a board, may show more plainly than any writing.
+        """
+        others = self.tiles.away_from(*self.converging)
+        if len(others.number) < MIN_OTHER_TILES_SHARE * len(self.tiles.number):
+            return None
+        ink = np.isin(self.tiles.of_ink, others.number)
+        return slopes_of_tiles(
+            replace(others, of_ink=self.tiles.of_ink[ink]), self.ink[ink]
+        ) if ink.any() else None  # fmt: skip
+
+
+@dataclass(frozen=True)
+class InkTiles:
+    """T tiles of a page by the slope of their ink."""
+
+    number: Ints
+    """(T,) which of the page's tiles they are, row by row."""
+    rays: Floats
+    """(T, 2) middles of their ink, from the middle of the picture in its longer side."""
+    scores: Floats
+    """(T, A) how plainly each shows each trial direction."""
+    of_ink: Ints
+    """(N,) the tile of each place of ink."""
+    shape: tuple[int, int]
+    """Rows and columns of the page's tiles."""
+
+    @property
+    def mask(self) -> Gray:
+        """(rows, columns) 1 where a tile is one of these, else 0."""
+        flags = np.zeros(self.shape, np.uint8)
+        flags.ravel()[self.number] = 1
+        return flags
+
+    def away_from(self, degrees: float, steepness: float) -> InkTiles:
+        """The tiles whose own direction is not that of lines of this slope and steepness."""
+        own = STEP_DEGREES * self.scores.argmax(axis=1) - 90.0
+        off = (own - slopes_at(self.rays, degrees, steepness) + 90.0) % 180.0 - 90.0
+        kept = np.abs(off) > MIN_OTHER_DIRECTION_DEGREES
+        return replace(
+            self, number=self.number[kept], rays=self.rays[kept], scores=self.scores[kept]
+        )
 
 
 @dataclass(frozen=True)
@@ -258,17 +311,25 @@ def _ink_slopes(flat: Gray, body: float) -> InkSlopes | None:
     used = np.flatnonzero(mass > MIN_TILE_INK_SHARE * np.median(mass[mass > 0]))
     scores = _scores(x, y, ink, tile, across * down)[used]
     scores /= np.maximum(scores.mean(axis=1, keepdims=True), 1e-9)
-    total = scores.mean(axis=0)
-    best = int(total.argmax())
     places = np.stack(
         [np.bincount(tile, ink * v, across * down)[used] / mass[used] for v in (x, y)], axis=1
     )
     rays = (places - np.array(size) / 2) / max(size)
-    converging, highest = _best_converging(scores, rays)
+    return slopes_of_tiles(
+        InkTiles(used, rays, scores, tile, (down, across)),
+        (np.stack([x, y], axis=1) + 0.5) / scale,
+    )
+
+
+def slopes_of_tiles(tiles: InkTiles, ink: Floats) -> InkSlopes:
+    """The slopes that tiles show together; `ink` (N, 2) are their places of ink, px of the page."""
+    total = tiles.scores.mean(axis=0)
+    best = int(total.argmax())
+    converging, highest = _best_converging(tiles.scores, tiles.rays)
     usual = float(np.median(total))
     return InkSlopes(
-        _peak(total, best), float(total[best]) / usual - 1, converging, highest / usual - 1,
-        (np.stack([x, y], axis=1) + 0.5) / scale,
+        _peak(total, best), float(total[best]) / usual - 1, converging, highest / usual - 1, ink,
+        tiles,
     )  # fmt: skip
 
 

@@ -24,10 +24,17 @@ MAX_EDGE_PX = _LIMITS.number("max_edge_px")
 """Edges wider than this, on a picture that cannot be read, are out of focus: sharp ones are 2 to 4
 px wide in whatever size. Strokes are no measure, for blur makes one stroke of a line."""
 
+MIN_AGREEMENT_OF_BLURRED = _LIMITS.number("min_agreement_of_blurred")
+"""A picture too soft for its letters is read, and none of them is clear, where both networks agree
+on this share of what is located: then five letters of six are read. On blots they agree on half."""
+
 BLANK_TEXT = (
     "the page is blank: there is no writing on it; check that the right side was photographed, "
     "with light enough to see the ink."
 )
+
+SHARP_SHARE = _LIMITS.number("sharp_share")
+"""A picture whose letters are worth less of their height is soft, and not only small."""
 
 MAX_JUDGED_SLANT_DEGREES = _LIMITS.number("max_judged_slant_degrees")
 """Up to this slant lengths along and across the lines differ by less than 3.5%, and letters are
@@ -45,6 +52,14 @@ SLIGHT_SLANT_TEXT = (
     "parchment is not flat (take it from straight above)"
 )
 """The same where the slant leaves the letters to be judged."""
+
+MIN_PLACES_BESIDE = _LIMITS.whole("min_places_beside")
+"""Fewer places are specks, of which nothing needs to be known."""
+
+BESIDE_TEXT = (
+    "{} places beside the writing that look a little like letters, as a table, a ruler or print "
+    "does: they were left out (photograph the parchment alone)"
+)
 
 NO_LETTERS = "no letters of the square script were found on it"
 
@@ -68,6 +83,11 @@ def why_refused(gray: Gray, flat: Gray, size: LetterSize) -> str:
     )
 
 
+def why_blurred(edge_px: float) -> str:
+    """Why a page is refused whose edges, of this width, leave too little of its letters."""
+    return f"{NO_LETTERS}: {_blur_sentence(edge_px)}."
+
+
 def why_not_square(gray: Gray, flat: Gray, agreement: float | None = None) -> str:
     """Why a page is refused on which letters seem to be found that are none.
 
@@ -88,12 +108,31 @@ def is_too_slanted(degrees: float) -> bool:
 
 
 def slant_sentences(degrees: float) -> tuple[str, ...]:
-    """What is not examined on a picture taken at this slant."""
+    """What is not examined on a picture taken at this slant, 0 for none."""
+    if not degrees:
+        return ()
     return (SLANT_TEXT,) if is_too_slanted(degrees) else (SLIGHT_SLANT_TEXT,)
 
 
-def only_read_sentence(body: float) -> str:
-    """What is not examined on a page of letters `body` px high, and what to do about it."""
+def page_sentences(slant_degrees: float, strays: int) -> tuple[str, ...]:
+    """What is not examined on a picture taken like this, with so many places beside the writing
+    that were left out."""
+    beside = (BESIDE_TEXT.format(strays),) if strays >= MIN_PLACES_BESIDE else ()
+    return slant_sentences(slant_degrees) + beside
+
+
+def only_read_sentence(body: float, resolved: float) -> str:
+    """What is not examined on a page of letters `body` px high, and what to do about it.
+
+    `resolved` is the height, px, that the edges of the picture are worth.
+    """
+    if resolved < SHARP_SHARE * body:
+        return (
+            "defects of letters, gaps and crowns: the picture is out of focus, shaken or enlarged, "
+            f"its letters are no finer than letters of {resolved:.0f} px, and at least "
+            f"{MIN_BODY_PX} px are needed; the page was only read (photograph it again, sharp)"
+        )
+    body = min(body, resolved)
     return (
         f"defects of letters, gaps and crowns: letters of at least {MIN_BODY_PX} px needed, here "
         f"{body:.0f}; the page was only read (scan it at {_times_the_resolution(body):g} times the "
@@ -116,11 +155,15 @@ def _poor_picture(gray: Gray, flat: Gray) -> str:
         )
     edge = edge_width(flat)
     if edge > MAX_EDGE_PX:
-        return (
-            f"the picture is out of focus or shaken, its edges are {edge:.0f} px wide, sharp ones "
-            "2 to 4; photograph it again, sharp"
-        )
+        return _blur_sentence(edge)
     return ""
+
+
+def _blur_sentence(edge_px: float) -> str:
+    return (
+        f"the picture is out of focus or shaken, its edges are {edge_px:.0f} px wide, sharp ones "
+        "2 to 4; photograph it again, sharp"
+    )
 
 
 def edge_width(flat: Gray) -> float:

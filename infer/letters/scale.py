@@ -65,6 +65,10 @@ SURE_PROBABILITY = 0.6
 INK_LEVEL = 128
 """Grey of the flattened page below which a pixel is ink."""
 
+MIN_LETTERS_FOR_GROWTH, MIN_SURE_FOR_GROWTH, GROWTH_ROUNDS = 20, 0.5, 5
+"""Letters, and the probability of each, from which it is known whether they grow over the page; and
+rounds in which letters of another size lose weight."""
+
 UPSIDE_DOWN_SHARE = 0.9
 """Only a page of which nearly all letters are upside down is so: on the back of a mezuzah
 fourteen letters of seventeen do so by custom (Keset HaSofer 27:7)."""
@@ -87,6 +91,8 @@ class LetterSize:
     """Mean probability of those letters."""
     slope: float = 0.0
     """Tilt of their lines, dy/dx, once they are turned upright."""
+    growth: float = 0.0
+    """By how much they grow from one end of the window to the other, as a logarithm."""
 
     @property
     def is_sure(self) -> bool:
@@ -171,8 +177,9 @@ def estimate_size(networks: Networks, flat: Gray, threshold: float) -> LetterSiz
             best = weight
             turn = _commonest_turn(found)
             size = LetterSize(
-                _median_height(found), turn, len(found), mean_p, _upright_slope(found, turn)
-            )
+                _median_height(found), turn, len(found), mean_p, _upright_slope(found, turn),
+                _growth(found),
+            )  # fmt: skip
         if agreed and len(found) >= MIN_LETTERS and mean_p > SURE_PROBABILITY:
             break
     return size
@@ -223,6 +230,23 @@ def _median_height(found: Located) -> float:
 def _upright_slope(found: Located, turn: int) -> float:
     """Tilt dy/dx of the lines of letters that are turned by `turn` degrees, once upright."""
     return page_slope(rotate_letters_back(found, (360 - turn) % 360, (0, 0)))
+
+
+def _growth(found: Located) -> float:
+    """Logarithm of the height of letters at one end over that at the other, by a plane through the
+    logarithms of all; 0 where few letters are sure."""
+    sure = found.score * found.letters.max(axis=1) > MIN_SURE_FOR_GROWTH
+    if np.count_nonzero(sure) < MIN_LETTERS_FOR_GROWTH:
+        return 0.0
+    places, heights = found.anchors[sure], np.log(found.height[sure])
+    plane = np.column_stack([np.ones(len(places)), places - places.mean(axis=0)])
+    weight = np.ones(len(places))
+    for _ in range(GROWTH_ROUNDS):
+        fit = np.linalg.lstsq(plane * weight[:, None], heights * weight, rcond=None)[0]
+        off = np.abs(heights - plane @ fit)
+        weight = 1 / (1 + (off / max(1.5 * float(np.median(off)), 1e-6)) ** 2)
+    low, high = np.percentile(plane @ fit, (5, 95))
+    return float(high - low)
 
 
 def _commonest_turn(found: Located) -> int:

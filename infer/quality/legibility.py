@@ -9,7 +9,7 @@ import numpy as np
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.hand_records import HandFamiliarity
-from crownlet.infer.letters.refusal import only_read_sentence
+from crownlet.infer.letters.refusal import is_too_slanted, only_read_sentence
 from crownlet.infer.letters.scale import MIN_MEASURED_BODY_PX, MIN_RESOLVED_BODY_PX
 from crownlet.infer.quality.familiarity import (
     MIN_AGREEMENT_OF_UNLIKE_HAND,
@@ -64,6 +64,11 @@ class PictureLimits:
     poor_picture: bool = False
     """Whether the letters are too small to be judged, or were seen at a slant."""
 
+    blurred: bool = False
+    """Whether the picture is too soft for any letter to be clear."""
+    cut: Bools | None = None
+    """(N,) whether each letter is cut by the frame."""
+
     @property
     def review_only(self) -> bool:
         """Whether nothing on the page is more than a review."""
@@ -83,7 +88,7 @@ class PictureLimits:
             names | _FAULTS_OF_FORM if here else names
             for names, here in zip(self.skipped, cut, strict=True)
         )
-        return replace(self, skipped=skipped)
+        return replace(self, skipped=skipped, cut=cut)
 
     @property
     def unfamiliar_share(self) -> float:
@@ -113,12 +118,13 @@ def limits_of(
     agreement: float,
     doubted_agreement: float,
     confirmed: bool,
+    slant_degrees: float = 0.0,
 ) -> PictureLimits:
     """Limits for N letters; `found` on the upright page, `odds` (N, 27) by both networks.
 
     `means` (27, H) are the class means of the training, where the networks give them. `agreement`
     of the networks on what is located, of which at least `doubted_agreement` is needed for square
-    script; `confirmed`: the page agrees with a text.
+    script; `confirmed`: the page agrees with a text. `slant_degrees`: at which it was taken.
     """
     letter = odds.argmax(axis=1)
     size = measure_extent(found)
@@ -135,7 +141,7 @@ def limits_of(
     least = doubted_agreement
     if not familiarity.known and not confirmed:
         least = max(least, MIN_AGREEMENT_OF_UNLIKE_HAND)
-    return PictureLimits(
+    limits = PictureLimits(
         skipped=skipped,
         unresolved=_unresolved_judgements(picture.needs, blind.unresolved),
         sentences=blind.sentences,
@@ -143,7 +149,13 @@ def limits_of(
         familiarity=familiarity,
         doubted_page=agreement < least,
         stretched=stretch_probability(stretch_ratios(size.width, letter), picture.stretch),
+        blurred=not measures.is_resolved,
     )
+    if too_small := why_too_small(measures, found):
+        return limits.only_read(too_small)
+    # Of a slanted page lengths along and across the lines differ.
+    slanted = slant_degrees > 0 and is_too_slanted(slant_degrees)
+    return replace(limits, poor_picture=True) if slanted else limits
 
 
 def _unresolved_judgements(needs: PictureNeeds, groups: tuple[str, ...]) -> tuple[str, ...]:
@@ -160,7 +172,7 @@ def why_too_small(measures: PictureMeasures, found: Located) -> str:
     body = float(np.median(found.height))
     resolved = 3 * float(np.median(measures.true_q_px))
     if body < MIN_MEASURED_BODY_PX or resolved < MIN_RESOLVED_BODY_PX:
-        return only_read_sentence(min(body, resolved))
+        return only_read_sentence(body, resolved)
     return ""
 
 

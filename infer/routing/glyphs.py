@@ -72,9 +72,10 @@ def glyph_rows(
         large = matched is not None and is_large_letter(matched, i)
         p |= derived_probabilities(p, letter_p, None if large else float(picture.stretched[i]))
         skipped = skipped_judgements(picture.skipped[i], tags_expected)
-        if reasons and matched is not None and matched.spelled_otherwise(i):
+        otherwise = matched is not None and matched.spelled_otherwise(i)
+        if otherwise or (picture.cut is not None and picture.cut[i]):
             reasons = [(name, "review") for name, _ in reasons]
-        if doubted[i]:
+        if doubted[i] or picture.blurred:
             reasons.append((SHAPE_DOUBT, "review"))
         # Where one tag is asked, fewer is none: one judgement, with the thresholds of the latter.
         routed = {**p, TAG_MISSING: None} if tags_expected == 1 else p

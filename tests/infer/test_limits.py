@@ -19,7 +19,10 @@ from crownlet.infer.limits import LIMITS_FILE, LimitsSection, limits_of
 ROOMS = ("findings", "habits", "hand", "layout", "measure", "quality", "routing", "text")
 INFER = LIMITS_FILE.parent
 # Files of the rooms of pictures and letters, which do not keep all their numbers in `limits.yaml`.
-FILES = ("image/perspective.py", "image/upright.py", "letters/refusal.py", "letters/straighten.py")
+FILES = (
+    "image/perspective.py", "image/upright.py", "letters/assessor.py", "letters/refusal.py",
+    "letters/slant.py", "letters/straighten.py",
+)  # fmt: skip
 MODULES = sorted(path for room in ROOMS for path in (INFER / room).glob("*.py"))
 MODULES += [INFER / file for file in FILES]
 READERS = {name for name in vars(LimitsSection) if not name.startswith("_")}
@@ -68,6 +71,13 @@ ALLOWED = {
         "_UNDO_TURN": "degrees of the turns of OpenCV",
     },
     "letters.straighten": {"MAX_SIDE_PX": "OpenCV warps no longer side"},
+    "letters.assessor": {
+        "CROPS_PER_BATCH": "speed, without effect on the result",
+        "PARTS": "form of the network",
+        "MASK_ROWS": "form of the network",
+        "MASK_COLUMNS": "form of the network",
+    },
+    "letters.slant": {"MASK_SIDE_PX": "memory of a computation"},
     "layout.lines": {
         "LETTERS_PER_BLOCK": "memory of a computation, without effect on its result",
         "MAX_STRETCH_SLOPE": "bound of a fit to a few letters",
