@@ -62,6 +62,12 @@ def test_names_that_turn_a_line_around_are_not_printed(tmp_path: Path, page: byt
     assert plain("a\u202eb") == "a\ufffdb" and printable("ok ש\u200f\n") == "ok ש\u200f\n"
 
 
+@pytest.mark.parametrize("code", [*range(0x202A, 0x202F), *range(0x2066, 0x206A)])
+def test_no_character_that_turns_a_line_around_is_printed(code: int) -> None:
+    """The explicit embeddings, overrides and isolates of Unicode Standard Annex 9, section 2."""
+    assert plain(f"a{chr(code)}b") == printable(f"a{chr(code)}b") == "a\ufffdb"
+
+
 @pytest.mark.parametrize("how", ["closed", "full", "both closed"])
 def test_an_output_that_takes_nothing(tmp_path: Path, page: bytes, how: str) -> None:
     scans, run = put(tmp_path / "scans", page, "a.png", "b.png"), tmp_path / "run"
