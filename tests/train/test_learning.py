@@ -42,7 +42,7 @@ BATCH_BY_HEART_LOSS = {"assessor": 0.25, "locator": 1.7}
 """Below this the batch is known by heart: it begins at 7 and 11. The locator's cannot fall below
 0.36, the entropy of a letter that is spread over the classes by a twentieth."""
 
-STEPS = {"assessor": 50, "locator": 60}
+STEPS = {"assessor": 50, "locator": 80}
 
 MOST_HELD_OUT_LOSS = {"letter": 0.9, "parts": 0.3}
 """Share of a fresh network's loss on the page that is held out that may be left after a short run;
