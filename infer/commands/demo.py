@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
-from crownlet.infer.view.choice import add_speech_arguments, choose_speech
+from crownlet.infer.view.choice import add_locale_arguments, choose_locale
 from crownlet.infer.view.console import print_error
 
 
@@ -16,7 +16,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     demo = commands.add_parser("demo", help="make sample scrolls, inspect them, show the result")
     demo.add_argument("out", metavar="OUT", help="folder for the demonstration")
     demo.add_argument("--model", metavar="DIR", help=argparse.SUPPRESS)
-    add_speech_arguments(demo)
+    add_locale_arguments(demo)
     demo.set_defaults(run=run)
 
 
@@ -32,8 +32,8 @@ def run(options: argparse.Namespace) -> int:
 
     try:
         with hold_folder(Path(options.out), "crownlet demo"):
-            spoken = choose_speech(options, Path(options.out) / "run")
-            index = run_demo(Path(options.out), options.model, print, spoken=spoken)
+            locale = choose_locale(options, Path(options.out) / "run")
+            index = run_demo(Path(options.out), options.model, print, locale=locale)
     except (FileFault, OSError) as error:
         print_error(error)
         return WRONG_USAGE if isinstance(error, ModelError) else SOME_FAILED

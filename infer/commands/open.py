@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.infer.commands import DONE, WRONG_USAGE
-from crownlet.infer.view.choice import add_speech_arguments, choose_speech
+from crownlet.infer.view.choice import add_locale_arguments, choose_locale
 from crownlet.infer.view.console import print_error
 
 DEFAULT_FOLDER = Path("~/Crownlet")
@@ -26,7 +26,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     desk.add_argument(
         "--no-browser", action="store_true", help="print the address and open no browser"
     )
-    add_speech_arguments(desk)
+    add_locale_arguments(desk)
     desk.set_defaults(run=run)
 
 
@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
     try:
         reader = parse_reader_name(options.reader) if options.reader else ""
         stack = Stack.open(options.folder)
-        choose_speech(options, stack.run)
+        choose_locale(options, stack.run)
         listening = bind_socket(options.port)
     except UserFacingError as error:
         print_error(f"--reader: {error}")

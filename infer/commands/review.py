@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, WRONG_USAGE
-from crownlet.infer.view.choice import add_speech_arguments, choose_speech
+from crownlet.infer.view.choice import add_locale_arguments, choose_locale
 from crownlet.infer.view.console import print_error
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
         "--only", type=Path, metavar="FILE.csv",
         help="ask only what this file lists (page, glyph, kind), such as RUN/choice.csv",
     )  # fmt: skip
-    add_speech_arguments(review)
+    add_locale_arguments(review)
     review.set_defaults(run=run)
 
 
@@ -115,7 +115,7 @@ def _serve(options: argparse.Namespace, opened: Run) -> int:
         print_error(f"--reader: {error}")
         return WRONG_USAGE
     listening, store = bind_socket(options.port), _store(options, opened)
-    choose_speech(options, opened.folder)
+    choose_locale(options, opened.folder)
 
     what, kept = f"Review of {opened.folder}", "every decision is kept"
     with (

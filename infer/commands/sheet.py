@@ -6,9 +6,9 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from crownlet.infer.commands import DONE, SOME_FAILED, WRONG_USAGE
-from crownlet.infer.view.choice import add_speech_arguments, choose_speech
+from crownlet.infer.view.choice import add_locale_arguments, choose_locale
 from crownlet.infer.view.console import print_error
-from crownlet.infer.view.language import speaking
+from crownlet.infer.view.language import use_locale
 
 if TYPE_CHECKING:
     from crownlet.infer.run.run import Run
@@ -28,7 +28,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
         help="only one picture of two scrolls, letter by letter; NAME:face or NAME:reverse is one "
         "side of a scroll",
     )  # fmt: skip
-    add_speech_arguments(sheet)
+    add_locale_arguments(sheet)
     sheet.set_defaults(run=run)
 
 
@@ -47,12 +47,12 @@ def run(options: argparse.Namespace) -> int:
                 f"{options.folder}: no scroll is called {options.scroll!r}; there are {known}."
             )
             return WRONG_USAGE
-        spoken = choose_speech(options, opened.folder)
+        locale = choose_locale(options, opened.folder)
         if options.beside:
             left, right = options.beside
-            with speaking(spoken):
+            with use_locale(locale):
                 return _write_beside(opened, left, right, options.show_names)
-        with hold_folder(opened.folder, "crownlet sheet", "sheets"), speaking(spoken):
+        with hold_folder(opened.folder, "crownlet sheet", "sheets"), use_locale(locale):
             made = make_sheets(opened, options.scroll, options.show_names, print, print_error)
     except FileFault as error:
         print_error(error)

@@ -30,7 +30,7 @@ from crownlet.infer.run.run import open_run
 from crownlet.infer.run.write import write_page
 from crownlet.infer.sheet.render import choose_file_names, render
 from crownlet.infer.sheet.statements import read_habits
-from crownlet.infer.view.language import ENGLISH, Speech, speaking, translate
+from crownlet.infer.view.language import ENGLISH, Locale, translate, use_locale
 from crownlet.infer.view.wording import RULING_TEXT
 
 
@@ -50,9 +50,9 @@ def run_demo(
     model: str | None = None,
     say: Callable[[str], object] = print,
     inspector: Inspector | None = None,
-    spoken: Speech | None = None,
+    locale: Locale | None = None,
 ) -> Path:
-    """Write the demo into `out`, its pages as `spoken`; returns the path of its index page.
+    """Write the demo into `out`, its pages in `locale`; returns the path of its index page.
 
     ModelError when the networks cannot be used, OSError when `out` cannot be written.
     """
@@ -74,7 +74,7 @@ def run_demo(
     table = write_scroll_table(out / "scrolls.csv", work)
     update_scrolls(run, read_scroll_table(table))
     write_counts(out / "survey.csv", results)
-    with speaking(spoken or ENGLISH):
+    with use_locale(locale or ENGLISH):
         made = make_sheets(open_run(run), report=lambda line: None, complain=say)
         write_file(out / "index.html", index_page(results, made.index.parent.relative_to(out)))
     return out / "index.html"

@@ -18,7 +18,7 @@ from crownlet.infer.networks import count_physical_cores
 from crownlet.infer.run.names import PAGES_PART
 from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.scrolls.members import PagePlace, ScrollRow, ScrollTable
-from crownlet.infer.view.language import ENGLISH, speaking, translate, translate_count
+from crownlet.infer.view.language import ENGLISH, translate, translate_count, use_locale
 
 State = Literal["idle", "running", "stopping"]
 
@@ -46,7 +46,7 @@ class InspectionProgress:
     """A sentence, where the whole inspection failed."""
 
     def remaining_words(self, now: float) -> str:
-        """The time left in words, in the language spoken."""
+        """The time left in words, in the page's language."""
         inspected = self.done - self.kept
         if self.state == "stopping":
             return translate("stops after the pages in work")
@@ -162,5 +162,5 @@ def list_scrolls(run: Path, places: Sequence[PagePlace]) -> None:
         for number, place in enumerate(held.values(), start=1)
     )
     # A table stays English, whatever page asks for it.
-    with speaking(ENGLISH):
+    with use_locale(ENGLISH):
         update_scrolls(run, ScrollTable("the names of the stack", rows))

@@ -49,7 +49,7 @@ from crownlet.infer.run.names import (
 )
 from crownlet.infer.run.pictures import find_picture
 from crownlet.infer.run.run import Run, StoredPage, open_run
-from crownlet.infer.view.language import ENGLISH, speaking
+from crownlet.infer.view.language import ENGLISH, use_locale
 
 Json = dict[str, Any]
 
@@ -114,7 +114,7 @@ def export_review(run: Run | str | Path, store: ReviewStore | None = None) -> Ex
     """
     opened = run if isinstance(run, Run) else open_run(run)
     # What is written stays English, whatever page asks for it.
-    with hold_folder(opened.folder, "crownlet review", "decisions"), speaking(ENGLISH):
+    with hold_folder(opened.folder, "crownlet review", "decisions"), use_locale(ENGLISH):
         return _export_held(opened, store)
 
 

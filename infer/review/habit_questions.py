@@ -21,7 +21,7 @@ from crownlet.infer.review.queue import MAX_QUESTION_LETTERS, Question, page_que
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.view.language import translate
-from crownlet.infer.view.sentences import retell
+from crownlet.infer.view.sentences import localize
 from crownlet.infer.view.wording import count_of, latin_name
 
 if TYPE_CHECKING:
@@ -158,7 +158,7 @@ def habit_claim(key: str, forms: str, count: int, none: bool = False) -> str:
     name = latin_name(forms) if len(forms) == 1 else ""
     these = _these_letters(name, count)
     if tags is None:
-        return translate("On {these}: {what}.", these=these, what=retell(defect_phrase(defect)))
+        return translate("On {these}: {what}.", these=these, what=localize(defect_phrase(defect)))
     if none and count > 1:
         return translate("None of {these} has a crown.", these=these)
     if none:

@@ -103,7 +103,7 @@ class LetterAudit:
 
 
 def describe_audit(audit: LetterAudit, what: str = "scroll") -> str:
-    """The audit of a scroll, or of `what`, in one or two plain sentences in the language spoken."""
+    """The audit of a scroll, or of `what`, in one or two plain sentences in the page's language."""
     this = translate(f"this {what}")
     letters = f"{audit.letters:,}"
     if not audit.letters:

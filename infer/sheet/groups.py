@@ -21,7 +21,7 @@ from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.pictures import PictureWindow
 from crownlet.infer.sheet.wording import is_disagreement
 from crownlet.infer.view.language import translate
-from crownlet.infer.view.sentences import retell
+from crownlet.infer.view.sentences import localize
 from crownlet.infer.view.wording import count_of, defect_words, latin_name
 
 TILE_SIZE_Q = (6.0, 6.5)
@@ -104,7 +104,7 @@ def page_review_sentences(pages: Sequence[SheetPage]) -> tuple[str, ...]:
     """A sentence for each doubt about a whole page."""
     return tuple(
         translate(
-            "{side}, whole page: {what}", side=page.side.capitalize(), what=retell(finding.says)
+            "{side}, whole page: {what}", side=page.side.capitalize(), what=localize(finding.says)
         )
         for page in pages for finding in page.findings
         if finding.route == "review" and finding.scope == "page"

@@ -186,7 +186,7 @@ def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
 
 
 def _plate_word(q: float) -> Pixels:
-    """The word of a plate in the language spoken, for letters of this kulmus in px."""
+    """The word of a plate in the page's language, for letters of this kulmus in px."""
     if not is_english():
         return draw_word(HEBREW_PLATE_WORD, _BODY_OF_PLATE_Q * q, _PLATE_WORD_RGB, PLATE_RGB)
     weight = max(1, round(q / 9))

@@ -90,8 +90,8 @@ def finding_title(finding: Finding) -> str:
 def trade_term(kind: str) -> str | None:
     """The trade's term for a kind, where there is one beside its plain name."""
     term = CATALOGUE[kind].trade_term if kind in CATALOGUE else None
-    told = translate(term) if term else None
-    return None if told == defect_words(kind) else told
+    translated = translate(term) if term else None
+    return None if translated == defect_words(kind) else translated
 
 
 def probability_words(p: float) -> str:
@@ -145,7 +145,7 @@ def cite_opinions(
 def spell_out_books(source: str, spelled: set[str]) -> str:
     """A source with each book written out that is not in `spelled`, to which it is added.
 
-    In another language than English books, letters and words of a source are told in it.
+    In another language than English books, letters and words of a source are translated.
     """
 
     def written(found: re.Match[str]) -> str:

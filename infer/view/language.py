@@ -1,8 +1,8 @@
 """In which language the pages speak, and whether headings show the trade's terms.
 
 English text is the message itself, as gettext has it; the translations of a language stand in one
-PO catalogue beside this file, read only when that language is asked for. Which language is spoken
-is known to the code that runs inside `speaking`; outside it, and so in every table, it is English.
+PO catalogue beside this file, read only when that language is asked for. Code inside `use_locale`
+makes pages in that language; outside it, and so in every table, the language is English.
 """
 
 from __future__ import annotations
@@ -37,48 +37,48 @@ _ISOLATED = re.compile(r"[A-Za-z]|^[-+−<>≈]")
 """Values that would not keep their order among Hebrew words."""
 
 
-class Speech(NamedTuple):
-    """How pages speak."""
+class Locale(NamedTuple):
+    """The language of pages, and whether headings bear the terms of the trade."""
 
     language: Language = "en"
     terms: Terms = "plain"
 
 
-ENGLISH = Speech()
+ENGLISH = Locale()
 
-_speech: ContextVar[Speech] = ContextVar("speech", default=ENGLISH)
+_locale: ContextVar[Locale] = ContextVar("locale", default=ENGLISH)
 
 
 @contextmanager
-def speaking(speech: Speech) -> Iterator[None]:
-    """Speak so within the block, in this thread and in what it hands to others."""
-    token = _speech.set(speech)
+def use_locale(locale: Locale) -> Iterator[None]:
+    """Make pages in `locale` within the block, in this thread and in what it hands to others."""
+    token = _locale.set(locale)
     try:
         yield
     finally:
-        _speech.reset(token)
+        _locale.reset(token)
 
 
-def speech() -> Speech:
-    """How the pages that are made now speak."""
-    return _speech.get()
+def current_locale() -> Locale:
+    """The locale of the pages that are made now."""
+    return _locale.get()
 
 
 def direction() -> str:
-    """The direction of the language spoken, as HTML names it."""
-    return "rtl" if _speech.get().language == "he" else "ltr"
+    """The direction of the page's language, as HTML names it."""
+    return "rtl" if _locale.get().language == "he" else "ltr"
 
 
 def is_english() -> bool:
     """Whether messages stand as the code has them."""
-    return _speech.get().language == "en"
+    return _locale.get().language == "en"
 
 
 def translate(message: str, /, **values: object) -> str:
-    """A message in the language spoken, its `{names}` replaced by the values."""
+    """A message in the page's language, its `{names}` replaced by the values."""
     found = message
     if message and not is_english():
-        found = catalogue(_speech.get().language).gettext(message)
+        found = catalogue(_locale.get().language).gettext(message)
     return found.format(**isolate_values(values)) if values else found
 
 
@@ -89,10 +89,10 @@ def translate_count(one: str, many: str, number: int, /, **values: object) -> st
 
 
 def choose_message(one: str, many: str, number: int) -> str:
-    """One of two messages by a number, in the language spoken, its `{names}` as they are."""
+    """One of two messages by a number, in the page's language, its `{names}` as they are."""
     if is_english():
         return one if number == 1 else many
-    return catalogue(_speech.get().language).ngettext(one, many, number)
+    return catalogue(_locale.get().language).ngettext(one, many, number)
 
 
 def isolate(value: str) -> str:

@@ -1,8 +1,8 @@
-"""Sentences of a run's tables, told again in the language spoken.
+"""Sentences of a run's tables, translated into the page's language.
 
 A table keeps its sentences in English, with letters and numbers filled in. The catalogue of a
 language holds them with names in those places, under a context of their own: what stands there is
-found by its form, and told in its turn. What is not known stays English.
+found by its form, and translated in its turn. What is not known stays English.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from crownlet.infer.view.language import (
     SENTENCE_CONTEXT,
     Language,
     catalogue,
+    current_locale,
     is_english,
     isolate,
     isolate_values,
-    speech,
 )
 
 FREE_NAMES = ("name", "words")
-"""Beginnings of the names of what is put in as it stands; all else must be told again."""
+"""Beginnings of the names of what is put in as it stands; all else must be translated too."""
 
-MAX_TOLD = 20_000
+MAX_CACHED_SENTENCES = 20_000
 """Sentences kept; a run of a hundred pages has fewer different ones."""
 
 _NUMBER = re.compile(r"[-−]?\d[\d.,:½¼¾]*%?")
@@ -49,54 +49,57 @@ class SentenceForm(NamedTuple):
     begins: str
     """Its text before the first name."""
     form: re.Pattern[str]
-    told: str
+    translation: str
 
 
-def retell(text: str) -> str:
-    """A sentence of the program, or a name that it has for something, in the language spoken."""
+def localize(text: str) -> str:
+    """A sentence of the program, or a name that it has for something, in the page's language."""
     if is_english() or not text:
         return text
-    found = tell_again(speech().language, text)
+    found = translate_sentence(current_locale().language, text)
     return isolate(text) if found is None else found
 
 
-@lru_cache(maxsize=MAX_TOLD)
-def tell_again(language: Language, text: str) -> str | None:
+@lru_cache(maxsize=MAX_CACHED_SENTENCES)
+def translate_sentence(language: Language, text: str) -> str | None:
     """The text in a language; None where it is not known."""
     known = catalogue(language).gettext(text) if text else text
     if known != text or _NUMBER.fullmatch(text):
         return known
     for form in sentence_forms(language):
         if text.startswith(form.begins) and (found := form.form.fullmatch(text)):
-            values = _tell_values(language, found.groupdict())
+            values = _translate_values(language, found.groupdict())
             if values is not None:
-                return form.told.format(**isolate_values(values))
-    return _tell_parts(language, text)
+                return form.translation.format(**isolate_values(values))
+    return _translate_parts(language, text)
 
 
-def _tell_values(language: Language, given: dict[str, str]) -> dict[str, object] | None:
+def _translate_values(language: Language, given: dict[str, str]) -> dict[str, object] | None:
     values: dict[str, object] = {}
     for name, value in given.items():
-        told = value if name.startswith(FREE_NAMES) else tell_again(language, value)
-        if told is None:
+        translated = value if name.startswith(FREE_NAMES) else translate_sentence(language, value)
+        if translated is None:
             return None
-        values[name] = told
+        values[name] = translated
     return values
 
 
-def _tell_parts(language: Language, text: str) -> str | None:
+def _translate_parts(language: Language, text: str) -> str | None:
     """Several sentences, a list, or the same words with a small first letter."""
     for parts, join in _divisions(text):
-        told = [tell_again(language, part) for part in parts]
-        if all(told):
-            return join.join(each or "" for each in told)
+        translated = [translate_sentence(language, part) for part in parts]
+        if all(translated):
+            return join.join(each or "" for each in translated)
     for joint in re.finditer(" and ", text):
-        told = [tell_again(language, part) for part in (text[: joint.start()], text[joint.end() :])]
-        if all(told):
-            both = "ו־" if (told[1] or "")[:1].isdigit() else "ו"
-            return f"{told[0]} {both}{told[1]}"
+        translated = [
+            translate_sentence(language, part)
+            for part in (text[: joint.start()], text[joint.end() :])
+        ]
+        if all(translated):
+            both = "ו־" if (translated[1] or "")[:1].isdigit() else "ו"
+            return f"{translated[0]} {both}{translated[1]}"
     small = text[:1].lower() + text[1:]
-    return tell_again(language, small) if small != text else None
+    return translate_sentence(language, small) if small != text else None
 
 
 def _divisions(text: str) -> Iterator[tuple[list[str], str]]:
@@ -113,18 +116,18 @@ def sentence_forms(language: Language) -> tuple[SentenceForm, ...]:
     table: dict[object, str] = catalogue(language)._catalog  # type: ignore[attr-defined]
     begin = SENTENCE_CONTEXT + _CONTEXT_END
     found = [
-        _sentence_form(key.removeprefix(begin), told)
-        for key, told in table.items()
+        _sentence_form(key.removeprefix(begin), translated)
+        for key, translated in table.items()
         if isinstance(key, str) and key.startswith(begin)
     ]
     return tuple(sorted(found, key=lambda each: -len(re.sub(r"{\w+}", "", each.message))))
 
 
-def _sentence_form(message: str, told: str) -> SentenceForm:
+def _sentence_form(message: str, translated: str) -> SentenceForm:
     def field(found: re.Match[str]) -> str:
         name = found[1]
         kind = next((each for begins, each in _KINDS if re.fullmatch(begins, name)), _ONE_SENTENCE)
         return f"(?P<{name}>{kind})"
 
     pattern = _FIELD.sub(field, re.escape(message))
-    return SentenceForm(message, message.partition("{")[0], re.compile(pattern), told)
+    return SentenceForm(message, message.partition("{")[0], re.compile(pattern), translated)

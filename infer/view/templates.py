@@ -1,7 +1,7 @@
 """Templates to HTML, in one way for sheets, review and survey.
 
-In a template `_("...")` is a message of its own in the language spoken, `_n("...", "...", n)` one
-of two by a number; `told(...)` gives what the code or a table says, `bdi(...)` a name, and
+In a template `_("...")` is a message of its own in the page's language, `_n("...", "...", n)` one
+of two by a number; `localize(...)` gives what the code or a table says, `bdi(...)` a name, and
 `trade("...")` the trade's term of a heading.
 """
 
@@ -14,13 +14,13 @@ from markupsafe import Markup
 
 from crownlet.infer.view.language import (
     choose_message,
+    current_locale,
     direction,
     isolate,
     isolate_values,
-    speech,
     translate,
 )
-from crownlet.infer.view.sentences import retell
+from crownlet.infer.view.sentences import localize
 from crownlet.infer.view.trade import trade_heading
 
 
@@ -34,8 +34,8 @@ def template_environment(*folders: Path, **known: object) -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.globals.update(
-        _=_message, _n=_count_message, told=retell, bdi=isolate, trade=trade_heading,
-        speech=speech, direction=direction, **known,
+        _=_message, _n=_count_message, localize=localize, bdi=isolate, trade=trade_heading,
+        current_locale=current_locale, direction=direction, **known,
     )  # fmt: skip
     return made
 

@@ -9,15 +9,15 @@ from typing import Any
 import yaml
 from markupsafe import Markup
 
-from crownlet.infer.view.language import speech
+from crownlet.infer.view.language import current_locale
 
 
 def trade_heading(heading: str) -> Markup:
     """The trade's term for a plain English heading, to be set after it; "" where none is chosen."""
-    spoken = speech()
-    if spoken.terms == "plain":
+    locale = current_locale()
+    if locale.terms == "plain":
         return Markup()
-    term = trade_terms().get(heading, {}).get(spoken.language)
+    term = trade_terms().get(heading, {}).get(locale.language)
     return Markup(' <span class="term">({})</span>').format(term) if term else Markup()
 
 

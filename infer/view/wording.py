@@ -47,7 +47,7 @@ def describe_defect(kind: str) -> str:
 
 
 def count_of(number: int, one: str, many: str | None = None) -> str:
-    """`1 letter`, `2 letters`, in the language spoken."""
+    """`1 letter`, `2 letters`, in the page's language."""
     return translate_count(f"{{n}} {one}", f"{{n}} {many or one + 's'}", number)
 
 
@@ -66,7 +66,7 @@ def defect_words(name: str) -> str:
 
 
 def latin_name(letter: str) -> str:
-    """A letter's name, such as "final kaf": in Latin script, unless Hebrew is spoken."""
+    """A letter's name, such as "final kaf": in Latin script, unless the page is Hebrew."""
     return translate(BY_CHAR[letter].name)
 
 

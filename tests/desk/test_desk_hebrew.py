@@ -20,8 +20,8 @@ from crownlet.infer.desk.desk import Desk
 from crownlet.infer.desk.first_look import FirstLook
 from crownlet.infer.desk.stack import Stack
 from crownlet.infer.desk.web.app import create_desk_app
-from crownlet.infer.view.choice import read_speech
-from crownlet.infer.view.language import Speech
+from crownlet.infer.view.choice import read_locale
+from crownlet.infer.view.language import Locale
 
 PORT, TOKEN = 8125, "a-token-of-the-test"
 ORIGIN = {"Origin": f"http://127.0.0.1:{PORT}"}
@@ -62,7 +62,7 @@ def window(desk: Desk) -> TestClient:
     client = TestClient(app, base_url=f"http://127.0.0.1:{PORT}")  # type: ignore[arg-type]
     assert client.get(f"/?token={TOKEN}").status_code == 200
     chosen = {"language": "he", "terms": "trade", "back": "/"}
-    assert client.post("/speech", data=chosen, headers=ORIGIN).is_success
+    assert client.post("/locale", data=chosen, headers=ORIGIN).is_success
     return client
 
 
@@ -75,7 +75,7 @@ def test_no_english_sentence_is_left(window: TestClient, desk: Desk) -> None:
     assert english_left(parts["pictures"]["html"], NAMES) == []
     assert english_left(parts["progress"]["html"], NAMES) == []
     assert english_left(window.get("/review").text, NAMES) == []
-    assert read_speech(desk.stack.run) == Speech("he", "trade")
+    assert read_locale(desk.stack.run) == Locale("he", "trade")
 
 
 def test_answers_are_hebrew_and_tables_are_not(window: TestClient, desk: Desk) -> None:

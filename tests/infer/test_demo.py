@@ -20,7 +20,7 @@ from crownlet.datasets.render.page import compose as compose_module
 from crownlet.infer.demo import run
 from crownlet.infer.demo.scenario import list_sample_sheets
 from crownlet.infer.run.run import open_run
-from crownlet.infer.view.language import Speech
+from crownlet.infer.view.language import Locale
 
 TEXTS = {"face": ["שמע ישראל", "אחד ואהבת"], "reverse": ["שדי"]}
 
@@ -122,7 +122,7 @@ def test_a_demo_in_hebrew_has_hebrew_pages_and_english_tables(out: Path, tmp_pat
         networks = blocks.BlockNetworks({("ש", "tag_loose"): 0.99, ("ע", "tag_bare"): 0.4})
         run.run_demo(
             tmp_path, say=lambda text: None, inspector=blocks.inspector(networks),
-            spoken=Speech("he", "trade"),
+            locale=Locale("he", "trade"),
         )  # fmt: skip
     for page in (tmp_path / "index.html", *(tmp_path / "run" / "sheets").glob("*.html")):
         html = page.read_text("utf-8")

@@ -86,6 +86,6 @@ def test_the_switch_changes_the_page_and_comes_back(window: Page) -> None:
 def test_what_the_style_sheet_says_is_hebrew(window: Page, tmp_path: Path) -> None:
     window.goto(WALL)
     said = window.evaluate(
-        "getComputedStyle(document.documentElement).getPropertyValue('--say-otherwise')"
+        "getComputedStyle(document.documentElement).getPropertyValue('--text-otherwise')"
     )
     assert said.strip() == '"אחרת"'

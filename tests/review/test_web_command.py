@@ -15,8 +15,8 @@ import synthetic_runs as made
 from review_server import Server
 
 from crownlet.infer.cli import main
-from crownlet.infer.view.choice import read_speech
-from crownlet.infer.view.language import Speech
+from crownlet.infer.view.choice import read_locale
+from crownlet.infer.view.language import Locale
 
 
 @pytest.fixture
@@ -46,10 +46,10 @@ def test_it_ends_cleanly_with_ctrl_c_and_listens_on_this_machine_only(run: Path)
 def test_language_and_terms_are_kept_with_the_run(run: Path) -> None:
     server = Server(run, "--language", "he", "--terms", "trade")
     server.kill()
-    assert read_speech(run) == Speech("he", "trade")
+    assert read_locale(run) == Locale("he", "trade")
     server = Server(run)
     server.kill()
-    assert read_speech(run) == Speech("he", "trade")
+    assert read_locale(run) == Locale("he", "trade")
 
 
 def test_each_start_has_a_token_of_its_own(run: Path) -> None:

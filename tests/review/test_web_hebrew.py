@@ -17,13 +17,13 @@ from review_server import ORIGIN, Review, say
 from starlette.testclient import TestClient
 from used_messages import script_messages
 
-from crownlet.infer.review.web import speech
-from crownlet.infer.view.choice import read_speech
-from crownlet.infer.view.language import Speech
+from crownlet.infer.review.web import locale
+from crownlet.infer.view.choice import read_locale
+from crownlet.infer.view.language import Locale
 
 PAGES = ["Plony-1", "Plony-2", "Almony-1"]
 NAMES = ("Plony", "Almony", "anna", "ben")
-STYLE = Path(speech.__file__).parent / "static" / "style.css"
+STYLE = Path(locale.__file__).parent / "static" / "style.css"
 
 
 @pytest.fixture
@@ -41,7 +41,7 @@ def window(reviewed: Review) -> TestClient:
 
 def choose(window: TestClient, language: str, terms: str = "plain", back: str = "/"):
     data = {"language": language, "terms": terms, "back": back}
-    return window.post("/speech", data=data, headers=ORIGIN)
+    return window.post("/locale", data=data, headers=ORIGIN)
 
 
 def addresses(window: TestClient) -> list[str]:
@@ -94,22 +94,22 @@ def test_answers_and_refusals_are_hebrew(window: TestClient) -> None:
 def test_the_choice_is_kept_with_the_run_and_goes_back(
     reviewed: Review, window: TestClient
 ) -> None:
-    assert read_speech(reviewed.run.folder) == Speech("he", "plain")
+    assert read_locale(reviewed.run.folder) == Locale("he", "plain")
     answer = window.post(
-        "/speech", data={"language": "en", "terms": "trade", "back": "/one"},
+        "/locale", data={"language": "en", "terms": "trade", "back": "/one"},
         headers=ORIGIN, follow_redirects=False,
     )  # fmt: skip
     assert (answer.status_code, answer.headers["location"]) == (303, "/one")
     assert 'lang="en"' in window.get("/").text
-    assert read_speech(reviewed.run.folder) == Speech("en", "trade")
+    assert read_locale(reviewed.run.folder) == Locale("en", "trade")
     assert choose(window, "xx").status_code == 400
     away = window.post(
-        "/speech", data={"language": "he", "terms": "plain", "back": "//elsewhere"},
+        "/locale", data={"language": "he", "terms": "plain", "back": "//elsewhere"},
         headers=ORIGIN, follow_redirects=False,
     )  # fmt: skip
     assert away.headers["location"] == "/"
     foreign = window.post(
-        "/speech", data={"language": "en"}, headers={"Origin": "http://elsewhere"}
+        "/locale", data={"language": "en"}, headers={"Origin": "http://elsewhere"}
     )
     assert foreign.status_code == 403
 
@@ -122,20 +122,20 @@ def test_the_language_of_a_browser_is_not_obeyed_silently(reviewed: Review) -> N
 
 
 def test_scripts_and_styles_have_their_words(window: TestClient) -> None:
-    scripts = {*speech.SCRIPT_MESSAGES, *speech.SCRIPT_COUNTS}
+    scripts = {*locale.SCRIPT_MESSAGES, *locale.SCRIPT_COUNTS}
     assert {m for m in script_messages() if m in scripts} == scripts
     found = re.search(r'data-words="([^"]*)"', window.get("/").text)
     assert found
     words = json.loads(unescape(found[1]))
     assert set(words) == {
-        *speech.SCRIPT_MESSAGES, *(each for pair in speech.SCRIPT_COUNTS for each in pair),
+        *locale.SCRIPT_MESSAGES, *(each for pair in locale.SCRIPT_COUNTS for each in pair),
     }  # fmt: skip
     assert all(re.search("[א-ת]", word) for word in words.values())
-    properties = re.findall(r'var\(--say-([\w-]+), "([^"]+)"\)', STYLE.read_text(encoding="utf-8"))
-    assert dict(properties) == speech.STYLE_MESSAGES
+    properties = re.findall(r'var\(--text-([\w-]+), "([^"]+)"\)', STYLE.read_text(encoding="utf-8"))
+    assert dict(properties) == locale.STYLE_MESSAGES
     style = window.get("/words.css")
     assert style.headers["content-type"].startswith("text/css")
-    assert '--say-otherwise:"אחרת"' in style.text
+    assert '--text-otherwise:"אחרת"' in style.text
 
 
 def test_what_is_written_stays_english(reviewed: Review, window: TestClient) -> None:

@@ -17,24 +17,24 @@ import pytest
 from jinja2 import Environment, nodes
 from used_messages import INFER, ROOMS, used_messages
 
-from crownlet.infer.view.choice import keep_speech, read_speech, speech_of
+from crownlet.infer.view.choice import keep_locale, locale_of, read_locale
 from crownlet.infer.view.language import (
     SENTENCE_CONTEXT,
-    Speech,
+    Locale,
+    current_locale,
     isolate,
-    speaking,
-    speech,
     translate,
     translate_count,
+    use_locale,
 )
 from crownlet.infer.view.lengths import describe_length
-from crownlet.infer.view.sentences import retell
+from crownlet.infer.view.sentences import localize
 from crownlet.infer.view.trade import trade_heading, trade_terms
 from crownlet.infer.view.wording import count_of, latin_name
 
 CATALOGUE = Path(__file__).resolve().parents[2] / "infer" / "view" / "he.po"
 
-HEBREW = Speech("he", "plain")
+HEBREW = Locale("he", "plain")
 
 RULING = re.compile(r"כשר|פסול|נפסל|תקין|תקינ|כהלכת|מהודר|להכשיר|לתקן|יש למחוק|לגרד|להוסיף דיו")
 """Words that rule or mend: fit, unfit, in order, by its law, choice; to mend, scrape, add ink."""
@@ -87,22 +87,22 @@ def test_templates_hold_no_text_beside_their_messages() -> None:
 
 def test_every_message_is_translated_with_the_same_names() -> None:
     for entry in entries():
-        for number, told in enumerate(translations(entry)):
-            assert told.strip(), entry.msgid
+        for number, text in enumerate(translations(entry)):
+            assert text.strip(), entry.msgid
             wanted = names(entry.msgid_plural or entry.msgid)
             # "One letter" is a word in Hebrew, not a figure.
             single = {"n"} if number == 0 and entry.msgid_plural else set()
             single |= set(re.findall(r"{(n2?)} (?:crown|letter)\b", entry.msgid))
-            assert wanted - single <= names(told) <= wanted, entry.msgid
-            assert re.findall(r"</?(\w+)", told) == re.findall(r"</?(\w+)", entry.msgid)
-            words = re.sub(r"{\w+}", "", told)
+            assert wanted - single <= names(text) <= wanted, entry.msgid
+            assert re.findall(r"</?(\w+)", text) == re.findall(r"</?(\w+)", entry.msgid)
+            words = re.sub(r"{\w+}", "", text)
             assert re.search("[א-ת]", words) or not re.search("[A-Za-z]{3}", words), entry.msgid
 
 
 def test_no_translation_rules_mends_or_speaks_to_a_man_alone() -> None:
-    told = [text for entry in entries() for text in translations(entry)]
-    told += [term["he"] for term in trade_terms().values() if "he" in term]
-    assert [text for text in told if RULING.search(text) or ADDRESSED.search(text)] == []
+    texts = [text for entry in entries() for text in translations(entry)]
+    texts += [term["he"] for term in trade_terms().values() if "he" in term]
+    assert [text for text in texts if RULING.search(text) or ADDRESSED.search(text)] == []
 
 
 def test_the_words_that_rule_are_recognised() -> None:
@@ -113,11 +113,11 @@ def test_the_words_that_rule_are_recognised() -> None:
 
 def test_terms_of_the_trade_stand_beside_headings_and_only_where_chosen() -> None:
     assert trade_heading("Required at the outset") == ""
-    with speaking(Speech("en", "trade")):
+    with use_locale(Locale("en", "trade")):
         assert "l'chatchila" in trade_heading("Required at the outset").unescape()
         assert "b'dieved" in trade_heading("Commonly held to need a ruling").unescape()
         assert trade_heading("For information") == ""
-    with speaking(Speech("he", "trade")):
+    with use_locale(Locale("he", "trade")):
         assert "לכתחילה" in trade_heading("Required at the outset")
         assert "בדיעבד" in trade_heading("Commonly held to need a ruling")
     ruling = re.compile(r"kosher|kasher|pasul|posul|valid|fit", re.IGNORECASE)
@@ -130,15 +130,15 @@ def test_a_heading_with_a_term_of_the_trade_is_one_that_pages_use() -> None:
 
 
 def test_messages_are_their_own_english() -> None:
-    assert speech() == Speech()
+    assert current_locale() == Locale()
     assert translate("line {n}", n=3) == "line 3"
     assert translate_count("{n} letter", "{n} letters", 1_234) == "1,234 letters"
-    assert retell("Whatever it is.") == "Whatever it is."
+    assert localize("Whatever it is.") == "Whatever it is."
     assert isolate("A1") == "A1"
 
 
-def test_hebrew_is_spoken_only_inside_its_block() -> None:
-    with speaking(HEBREW):
+def test_hebrew_holds_only_inside_its_block() -> None:
+    with use_locale(HEBREW):
         assert latin_name("ש") == "שין"
         assert count_of(1, "letter") == "אות אחת"
         assert count_of(2, "letter") == "2 אותיות"
@@ -148,16 +148,16 @@ def test_hebrew_is_spoken_only_inside_its_block() -> None:
 
 
 @pytest.mark.parametrize(
-    ("given", "told"),
+    ("given", "expected"),
     [
         # First strong isolates, U+2068 and U+2069 (UAX 9, 2.4), around what is not Hebrew.
         ("A1-face", "\u2068A1-face\u2069"), ("−3", "\u2068−3\u2069"), ("12", "12"), ("שמע", "שמע"),
     ],
 )  # fmt: skip
-def test_foreign_words_are_isolated(given: str, told: str) -> None:
-    with speaking(HEBREW):
-        assert isolate(given) == told
-        assert isolate(isolate(given)) == told
+def test_foreign_words_are_isolated(given: str, expected: str) -> None:
+    with use_locale(HEBREW):
+        assert isolate(given) == expected
+        assert isolate(isolate(given)) == expected
 
 
 @pytest.mark.parametrize(
@@ -180,9 +180,9 @@ def test_foreign_words_are_isolated(given: str, told: str) -> None:
         ("A reader's own words", "\u2068A reader's own words\u2069"),
     ],
 )  # fmt: skip
-def test_sentences_of_the_tables_are_told_again(english: str, hebrew: str) -> None:
-    with speaking(HEBREW):
-        assert retell(english) == hebrew
+def test_sentences_of_the_tables_are_translated(english: str, hebrew: str) -> None:
+    with use_locale(HEBREW):
+        assert localize(english) == hebrew
 
 
 def test_sentences_have_no_message_twice() -> None:
@@ -191,13 +191,13 @@ def test_sentences_have_no_message_twice() -> None:
 
 
 def test_the_choice_is_kept_with_a_run(tmp_path: Path) -> None:
-    assert read_speech(tmp_path) == Speech()
-    keep_speech(tmp_path / "run", Speech("he", "trade"))
-    assert read_speech(tmp_path / "run") == Speech("he", "trade")
+    assert read_locale(tmp_path) == Locale()
+    keep_locale(tmp_path / "run", Locale("he", "trade"))
+    assert read_locale(tmp_path / "run") == Locale("he", "trade")
     (tmp_path / "run" / "view.json").write_text('{"language": "xx", "terms": 3}')
-    assert read_speech(tmp_path / "run") == Speech()
+    assert read_locale(tmp_path / "run") == Locale()
     with pytest.raises(ValueError, match="no language"):
-        speech_of("yi", "plain")
+        locale_of("yi", "plain")
 
 
 def test_english_pages_do_not_load_the_catalogue() -> None:

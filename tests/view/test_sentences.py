@@ -42,7 +42,7 @@ from crownlet.infer.scrolls.wording import (
 from crownlet.infer.text.discrepancies import _sentence as discrepancy
 from crownlet.infer.thresholds import GROUP_WORDS, load_thresholds, weights_folder
 from crownlet.infer.view.language import SENTENCE_CONTEXT, catalogue
-from crownlet.infer.view.sentences import sentence_forms, tell_again
+from crownlet.infer.view.sentences import sentence_forms, translate_sentence
 from crownlet.infer.view.wording import NEVER_EXAMINED, defect_words
 
 CODE = tuple(Path(__file__).resolve().parents[2] / room for room in ("infer", "datasets"))
@@ -168,10 +168,11 @@ def of_pages() -> Iterable[str]:
 def test_what_the_code_writes_is_told_whole(maker: object) -> None:
     sentences = sorted(set(maker()))  # type: ignore[operator]
     assert len(sentences) > 10
-    untold = [text for text in sentences if tell_again("he", text) is None]
+    untold = [text for text in sentences if translate_sentence("he", text) is None]
     assert untold == []
     told = [
-        re.sub("\u2066[^\u2069]*\u2069", "", tell_again("he", each) or "") for each in sentences
+        re.sub("\u2066[^\u2069]*\u2069", "", translate_sentence("he", each) or "")
+        for each in sentences
     ]
     english = [text for text in told if re.search("[a-z]{2,}", text)]
     assert english == []
@@ -194,7 +195,7 @@ def test_no_sentence_is_left_over() -> None:
 
 def test_all_letters_have_names_in_sentences() -> None:
     for letter in LETTERS:
-        told = tell_again("he", letter_message("leg_short", glyph(letter), True))
+        told = translate_sentence("he", letter_message("leg_short", glyph(letter), True))
         assert told and told.endswith(": רגל קצרה.")
 
 
@@ -212,4 +213,4 @@ def test_uneven_forms_are_told() -> None:
     form = FormEvenness.__new__(FormEvenness)
     for name, value in (("letter", "ש"), ("letters", 9), ("uneven", uneven)):
         object.__setattr__(form, name, value)
-    assert tell_again("he", describe_uneven_form(form)) is not None
+    assert translate_sentence("he", describe_uneven_form(form)) is not None

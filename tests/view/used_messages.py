@@ -19,7 +19,7 @@ from crownlet.infer.desk import choices, guidance
 from crownlet.infer.desk.web import pages as desk_pages
 from crownlet.infer.desk.web import views
 from crownlet.infer.limits import limits_of
-from crownlet.infer.review.web import actions, app, habits, item_view, pages, speech
+from crownlet.infer.review.web import actions, app, habits, item_view, locale, pages
 from crownlet.infer.review.wording import CHOICE_BUTTONS
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.sheet import drawings, elsewhere, statements, teaching_sheet, wording
@@ -87,13 +87,13 @@ def template_messages() -> set[Message]:
 
 
 def script_messages() -> set[Message]:
-    """Messages of the scripts: the first argument of `say`, the first two of `sayCount`."""
+    """Messages of the scripts: first argument of `translate`, first two of `translateCount`."""
     found: set[Message] = set()
     for path in sorted(INFER.rglob("static/*.js")):
         text = path.read_text(encoding="utf-8")
-        found.update(m[1] for m in re.finditer(r'\bsay\(\s*"([^"]+)"', text))
+        found.update(m[1] for m in re.finditer(r'\btranslate\(\s*"([^"]+)"', text))
         found.update(
-            (m[1], m[2]) for m in re.finditer(r'\bsayCount\(\s*"([^"]+)",\s*"([^"]+)"', text)
+            (m[1], m[2]) for m in re.finditer(r'\btranslateCount\(\s*"([^"]+)",\s*"([^"]+)"', text)
         )
     return found
 
@@ -134,7 +134,7 @@ def data_messages() -> set[Message]:
         *habits.SAVED_WORDS.values(), habits.NOT_THIS_GROUP, *item_view.QUESTION_BY_KIND.values(),
         *item_view.LOOSE_PART_BY_LETTER.values(), item_view.OTHER_PART,
         *item_view.ROUTE_SENTENCES.values(), *item_view.VERDICT_WORDS.values(), *pages.CAUTIONS,
-        pages.CHOOSE_READERS_MESSAGE, pages.LETTER_WORDS, *speech.STYLE_MESSAGES.values(),
+        pages.CHOOSE_READERS_MESSAGE, pages.LETTER_WORDS, *locale.STYLE_MESSAGES.values(),
         *(words for b in CHOICE_BUTTONS for words in (b.words, b.short, b.brief) if words),
     }  # fmt: skip
 

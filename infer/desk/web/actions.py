@@ -16,7 +16,7 @@ from crownlet.infer.desk.stack import Choices, StackError
 from crownlet.infer.desk.web.pages import desk_of
 from crownlet.infer.review.web.requests import UserFacingError
 from crownlet.infer.view.language import translate
-from crownlet.infer.view.sentences import retell
+from crownlet.infer.view.sentences import localize
 
 MAX_PICTURE_BYTES = 2_000_000_000
 """Bytes of one file; a column of a Torah scroll at 1200 dpi has 300 MB as TIFF."""
@@ -36,7 +36,7 @@ async def add_picture(request: Request) -> Response:
     path = stack.new_path(name)
     if path.suffix.lower() not in (*PICTURE_SUFFIXES, PDF_SUFFIX):
         stack.release_path(path)
-        return JSONResponse({"name": name, "unread": retell(cause_unread(path))})
+        return JSONResponse({"name": name, "unread": localize(cause_unread(path))})
     size = 0
     try:
         with atomic_write(path) as draft, draft.open("wb") as file:
@@ -49,7 +49,7 @@ async def add_picture(request: Request) -> Response:
             if not size:
                 raise StackError(path, "empty")
     except StackError as error:
-        return JSONResponse({"name": name, "unread": retell(error.reason)})
+        return JSONResponse({"name": name, "unread": localize(error.reason)})
     except ClientDisconnect:
         raise UserFacingError("The picture did not arrive whole.") from None
     except OSError as error:
@@ -96,7 +96,7 @@ async def choose(request: Request) -> Response:
             )
         )  # fmt: skip
     except (ValueError, OSError) as error:
-        message = translate("This cannot be chosen: {why}", why=retell(str(error)))
+        message = translate("This cannot be chosen: {why}", why=localize(str(error)))
         raise UserFacingError(message) from None
     return JSONResponse({"said": translate("Kept.")})
 

@@ -21,8 +21,8 @@ from crownlet.infer.review.web.app import (
     serve_file,
 )
 from crownlet.infer.review.web.connections import TimedConnection
+from crownlet.infer.review.web.locale import LocaleMiddleware
 from crownlet.infer.review.web.security import SecurityMiddleware, new_token
-from crownlet.infer.review.web.speech import SpeechMiddleware
 
 STACK_PART = "stack"
 """Part of a stack's folder that one desk holds while it is open."""
@@ -90,5 +90,5 @@ def create_desk_app(
     app.state.desk, app.state.results = desk, ResultRows(desk)
     app.state.open_session, app.state.sheet_lock = desk.session, pages.make_sheet_lock()
     app.state.port, app.state.reader, app.state.message = port, reader, {}
-    spoken = SpeechMiddleware(app, lambda: desk.stack.run)
-    return SecurityMiddleware(spoken, token, port, entered, (actions.PICTURES_PATH,))
+    localized = LocaleMiddleware(app, lambda: desk.stack.run)
+    return SecurityMiddleware(localized, token, port, entered, (actions.PICTURES_PATH,))

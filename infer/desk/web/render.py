@@ -8,8 +8,8 @@ from typing import Any
 
 from jinja2 import Environment
 
+from crownlet.infer.review.web.locale import locale_choices, script_words
 from crownlet.infer.review.web.render import TEMPLATES as REVIEW_TEMPLATES
-from crownlet.infer.review.web.speech import script_words, speech_choices
 from crownlet.infer.view.templates import template_environment
 from crownlet.infer.view.wording import count_of, latin_name
 
@@ -20,7 +20,7 @@ _TEMPLATES = Path(__file__).resolve().parent / "templates"
 def _environment() -> Environment:
     return template_environment(
         _TEMPLATES, REVIEW_TEMPLATES, count_of=count_of, latin_name=latin_name, back="/",
-        script_words=script_words, speech_choices=speech_choices,
+        script_words=script_words, locale_choices=locale_choices,
     )  # fmt: skip
 
 

@@ -26,7 +26,7 @@ from crownlet.infer.review.web.requests import (
 )
 from crownlet.infer.review.wording import choice_sign, decision_words
 from crownlet.infer.view.language import translate, translate_count
-from crownlet.infer.view.sentences import retell
+from crownlet.infer.view.sentences import localize
 
 MAX_ITEMS_PER_REQUEST = 10_000
 """Letters decided in one step; a wall shows no more."""
@@ -109,7 +109,7 @@ async def export(request: Request) -> Response:
 
     session = session_of(request)
     written = await run_in_threadpool(export_review, session.run, session.store)
-    message = translate("Written: {what}", what=" ".join(map(retell, str(written).splitlines())))
+    message = translate("Written: {what}", what=" ".join(map(localize, str(written).splitlines())))
     request.app.state.message[read_window(request).reader] = message
     return RedirectResponse(session.home, 303)
 

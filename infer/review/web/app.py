@@ -21,13 +21,13 @@ from crownlet.infer.review.picture_cache import PictureCache
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.web import actions, habits, pages
 from crownlet.infer.review.web.connections import TimedConnection
+from crownlet.infer.review.web.locale import LocaleMiddleware, send_style_words, set_locale
 from crownlet.infer.review.web.requests import UserFacingError
 from crownlet.infer.review.web.security import SecurityMiddleware, new_token
 from crownlet.infer.review.web.session import ReviewSession
-from crownlet.infer.review.web.speech import SpeechMiddleware, send_style_words, set_speech
 from crownlet.infer.run.run import Run
 from crownlet.infer.view.language import translate
-from crownlet.infer.view.sentences import retell
+from crownlet.infer.view.sentences import localize
 
 STATIC = Path(__file__).resolve().parent / "static"
 
@@ -36,7 +36,7 @@ ICON_SVG = (
     'stroke="#00588f" stroke-width="2" d="M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10"/></svg>'
 )
 
-SCRIPTS = ("page.js", "say.js", "server.js", "letter.js", "wall.js", "habit.js", "picker.js")
+SCRIPTS = ("page.js", "translate.js", "server.js", "letter.js", "wall.js", "habit.js", "picker.js")
 
 STATUS_MESSAGES = {
     404: "There is nothing at this address.",
@@ -127,8 +127,8 @@ def create_app(
     )
     app.state.open_session = lambda: session
     app.state.port, app.state.reader, app.state.message = port, reader, {}
-    spoken = SpeechMiddleware(app, lambda: session.run.folder)
-    return SecurityMiddleware(spoken, token, port, entered)
+    localized = LocaleMiddleware(app, lambda: session.run.folder)
+    return SecurityMiddleware(localized, token, port, entered)
 
 
 def review_routes() -> list[Route]:
@@ -147,7 +147,7 @@ def review_routes() -> list[Route]:
         Route("/decide", actions.decide, methods=["POST"]),
         Route("/undo", actions.undo, methods=["POST"]),
         Route("/export", actions.export, methods=["POST"]),
-        Route("/speech", set_speech, methods=["POST"]),
+        Route("/locale", set_locale, methods=["POST"]),
         Route("/words.css", send_style_words),
         Route("/style.css", serve_file(STATIC / "style.css", "text/css")),
         *(Route(f"/{name}", serve_file(STATIC / name, "text/javascript")) for name in SCRIPTS),
@@ -177,7 +177,7 @@ def _message_response(request: Request, text: str, status: int) -> Response:
 
 
 async def _answer_user_error(request: Request, error: Exception) -> Response:
-    return _message_response(request, retell(str(error)), getattr(error, "status", 400))
+    return _message_response(request, localize(str(error)), getattr(error, "status", 400))
 
 
 async def _answer_file_fault(request: Request, error: Exception) -> Response:

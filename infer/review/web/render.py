@@ -9,7 +9,7 @@ from typing import Any
 from jinja2 import Environment
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
-from crownlet.infer.review.web.speech import script_words, speech_choices
+from crownlet.infer.review.web.locale import locale_choices, script_words
 from crownlet.infer.review.wording import CHOICE_BUTTONS, choice_sign, decision_words
 from crownlet.infer.view.templates import template_environment
 from crownlet.infer.view.wording import count_of, defect_words
@@ -28,7 +28,7 @@ def _environment() -> Environment:
         choice_sign=choice_sign,
         count_of=count_of,
         script_words=script_words,
-        speech_choices=speech_choices,
+        locale_choices=locale_choices,
     )
 
 

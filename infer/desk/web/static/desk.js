@@ -1,6 +1,6 @@
 // The desk's page: files that come, names and choices that are kept, parts that are renewed.
 
-import { say, sayCount } from "./say.js";
+import { translate, translateCount } from "./translate.js";
 
 const $ = (id) => document.getElementById(id);
 const QUICK_MS = 1200, SLOW_MS = 6000;
@@ -26,8 +26,8 @@ async function ask(path, options = {}) {
     alarm(answer.error.trim());
   } catch {
     alarm(
-      say("The program does not answer.") + " " + say("What was confirmed before is kept.") + " " +
-        say("Start `crownlet open` again and use the address it prints.")
+      translate("The program does not answer.") + " " + translate("What was confirmed before is kept.") + " " +
+        translate("Start `crownlet open` again and use the address it prints.")
     );
   }
   return null;
@@ -78,7 +78,7 @@ let total = 0, kept = 0, sending = false;
 
 function refuse(name, cause) {
   const line = document.createElement("li");
-  line.textContent = say("{name} is not read: {cause}.", { name, cause });
+  line.textContent = translate("{name} is not read: {cause}.", { name, cause });
   $("refused").append(line);
 }
 
@@ -88,16 +88,16 @@ async function sendAll() {
   while (queue.length) {
     const file = queue.shift();
     $("arriving").textContent =
-      say("{n} of {total}: {name}", { n: kept + 1, total, name: file.name });
+      translate("{n} of {total}: {name}", { n: kept + 1, total, name: file.name });
     const body = READ.test(file.name) ? file : "";
     const path = `/pictures?${new URLSearchParams({ name: file.name })}`;
     const answer = await ask(path, { method: "POST", body });
-    if (!answer) refuse(file.name, say("it did not arrive"));
+    if (!answer) refuse(file.name, translate("it did not arrive"));
     else if (answer.unread) refuse(file.name, answer.unread);
     kept += 1;
     if (kept % 5 === 0) await post("/refresh");
   }
-  $("arriving").textContent = sayCount("{n} file done.", "{n} files done.", total);
+  $("arriving").textContent = translateCount("{n} file done.", "{n} files done.", total);
   total = kept = 0;
   sending = false;
   await post("/refresh");

@@ -1,6 +1,6 @@
 // What is asked once of a hand: letters that are otherwise are clicked, then all get one answer.
 
-import { say } from "./say.js";
+import { translate } from "./translate.js";
 import { $, announce, post } from "./server.js";
 import { cells, focused, focusOn, refresh, resize, toggleMarks, unseenWords, wall, wallKey, wasSeen } from "./wall.js";
 
@@ -18,7 +18,7 @@ const isOtherwise = (cell) => cell.getAttribute("aria-pressed") === "true";
 export async function answer(choice) {
   if (choice === "other_letter") return;
   const seen = cells.filter(wasSeen);
-  if (!seen.length) return announce(say("No letter has been on your screen yet."));
+  if (!seen.length) return announce(translate("No letter has been on your screen yet."));
   // Letters decided before keep their decision while others are open.
   const open = seen.filter((cell) => !cell.dataset.choice || isOtherwise(cell));
   const shown = open.length ? open : seen;

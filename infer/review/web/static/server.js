@@ -1,7 +1,7 @@
 // Requests to the server. Only what the server confirmed is saved: until it answers the page stays
 // as it is, and after an error the reader sees that nothing was saved.
 
-import { say } from "./say.js";
+import { translate } from "./translate.js";
 
 export const $ = (id) => document.getElementById(id);
 export const main = $("main");
@@ -24,7 +24,7 @@ export async function ask(path, options, refresh = () => {}) {
   if (busy) return null;
   busy = true;
   main.setAttribute("aria-busy", "true");
-  const unsaved = options.method === "POST" ? ` ${say("This was not saved.")}` : "";
+  const unsaved = options.method === "POST" ? ` ${translate("This was not saved.")}` : "";
   try {
     const reply = await fetch(path, { ...options, signal: AbortSignal.timeout(20000) });
     const json = (reply.headers.get("content-type") || "").startsWith("application/json");
@@ -34,8 +34,8 @@ export async function ask(path, options, refresh = () => {}) {
     alarm(answer.error.trim() + unsaved);
   } catch {
     alarm(
-      say("The server does not answer.") + unsaved + " " + say("What was confirmed before is kept.") +
-        " " + say("Start the program again and open the address it prints.")
+      translate("The server does not answer.") + unsaved + " " + translate("What was confirmed before is kept.") +
+        " " + translate("Start the program again and open the address it prints.")
     );
   } finally {
     busy = false;

@@ -1,7 +1,7 @@
 // The wall: crops from right to left, one in focus; the remaining ones can be decided together.
 // Crops are as large as the window allows, and bare until marks are asked for.
 
-import { say, sayCount } from "./say.js";
+import { translate, translateCount } from "./translate.js";
 import { $, announce, post } from "./server.js";
 
 export const wall = $("wall");
@@ -139,12 +139,12 @@ export async function undo() {
 // Open crops whose pictures have been on the screen; only these are decided together.
 const remaining = () => cells.filter((cell) => !cell.dataset.choice && seen.has(cell));
 
-const REST_WORDS = { not_present: say("not present"), present: say("present") };
+const REST_WORDS = { not_present: translate("not present"), present: translate("present") };
 let restChoice = "not_present";
 
 // That some crops have not been on the screen.
 export const unseenWords = (count) =>
-  sayCount(
+  translateCount(
     "{n} more was not shown yet and stays open.", "{n} more were not shown yet and stay open.", count
   );
 
@@ -155,15 +155,15 @@ export function askRemaining(choice) {
   const count = remaining().length;
   const unseen = cells.filter((cell) => !cell.dataset.choice && !seen.has(cell)).length;
   if (!count) {
-    announce(unseen ? say("Nothing open has been on your screen yet.") : say("Nothing is open here."));
+    announce(unseen ? translate("Nothing open has been on your screen yet.") : translate("Nothing is open here."));
     return;
   }
   $("rest-words").textContent =
-    sayCount(
+    translateCount(
       "{n} open crop has been on your screen. Set it to “{words}”?",
       "{n} open crops have been on your screen. Set them all to “{words}”?", count, { words }
     ) + (unseen ? ` ${unseenWords(unseen)}` : "");
-  $("rest-title").textContent = say("The rest: {words}", { words });
+  $("rest-title").textContent = translate("The rest: {words}", { words });
   $("rest").returnValue = "";
   $("rest").showModal();
   $("rest-yes").focus();

@@ -11,14 +11,14 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from crownlet.infer.review.web.requests import UserFacingError, page_of_this_server
-from crownlet.infer.view.choice import keep_speech, read_speech, speech_of
+from crownlet.infer.view.choice import keep_locale, locale_of, read_locale
 from crownlet.infer.view.language import (
     LANGUAGE_NAMES,
     LANGUAGES,
     choose_message,
-    speaking,
-    speech,
+    current_locale,
     translate,
+    use_locale,
 )
 
 SCRIPT_MESSAGES = (
@@ -48,7 +48,7 @@ STYLE_MESSAGES = {
 """What the style sheet says, by the name of its property; tests compare it with the sheet."""
 
 
-class SpeechMiddleware:
+class LocaleMiddleware:
     """ASGI middleware in which every request is answered in the language kept in a folder."""
 
     def __init__(self, app: ASGIApp, folder: Callable[[], Path]) -> None:
@@ -57,12 +57,12 @@ class SpeechMiddleware:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on (the ASGI signature)."""
-        scope["speech_folder"] = self._folder
-        with speaking(read_speech(self._folder())):
+        scope["locale_folder"] = self._folder
+        with use_locale(read_locale(self._folder())):
             await self.app(scope, receive, send)
 
 
-class SpeechChoice(NamedTuple):
+class LocaleChoice(NamedTuple):
     """One button of the switch."""
 
     language: str
@@ -72,26 +72,26 @@ class SpeechChoice(NamedTuple):
     """The language of the words, where it is not that of the page."""
 
 
-def speech_choices() -> list[SpeechChoice]:
+def locale_choices() -> list[LocaleChoice]:
     """What can be chosen in place of what is: the other languages, and the other terms."""
-    now = speech()
+    now = current_locale()
     plain = now.terms == "plain"
     terms = translate("With the trade's terms" if plain else "Without the trade's terms")
     return [
         *(
-            SpeechChoice(each, now.terms, LANGUAGE_NAMES[each], each)
+            LocaleChoice(each, now.terms, LANGUAGE_NAMES[each], each)
             for each in LANGUAGES if each != now.language
         ),
-        SpeechChoice(now.language, "trade" if plain else "plain", terms, ""),
+        LocaleChoice(now.language, "trade" if plain else "plain", terms, ""),
     ]  # fmt: skip
 
 
-async def set_speech(request: Request) -> Response:
+async def set_locale(request: Request) -> Response:
     """Keep language and terms with the run, and go back to the page from which it was sent."""
     form = await request.form()
     try:
-        chosen = speech_of(str(form.get("language")), str(form.get("terms")))
-        keep_speech(request.scope["speech_folder"](), chosen)
+        chosen = locale_of(str(form.get("language")), str(form.get("terms")))
+        keep_locale(request.scope["locale_folder"](), chosen)
     except ValueError:
         raise UserFacingError("There is no such language.") from None
     except OSError as error:
@@ -102,7 +102,7 @@ async def set_speech(request: Request) -> Response:
 
 
 def script_words() -> dict[str, str]:
-    """The messages of the scripts in the language spoken."""
+    """The messages of the scripts in the page's language."""
     words = {message: translate(message) for message in SCRIPT_MESSAGES}
     for one, many in SCRIPT_COUNTS:
         words |= {one: choose_message(one, many, 1), many: choose_message(one, many, 2)}
@@ -110,7 +110,7 @@ def script_words() -> dict[str, str]:
 
 
 async def send_style_words(_: Request) -> Response:
-    """The words of the style sheet in the language spoken, as properties of it."""
+    """The words of the style sheet in the page's language, as properties of it."""
     words = ((name, translate(message)) for name, message in STYLE_MESSAGES.items())
-    rules = "".join(f'--say-{name}:"{text}"; ' for name, text in words)
+    rules = "".join(f'--text-{name}:"{text}"; ' for name, text in words)
     return Response(f":root {{ {rules}}}\n", media_type="text/css")

@@ -3,11 +3,11 @@
 const words = JSON.parse(document.body.dataset.words || "{}");
 
 // A message with its {names} replaced by values.
-export function say(message, values = {}) {
+export function translate(message, values = {}) {
   return (words[message] || message).replace(/\{(\w+)\}/g, (_, name) => values[name]);
 }
 
 // One of two messages by a number, which is {n} in them.
-export function sayCount(one, many, n, values = {}) {
-  return say(n === 1 ? one : many, { n, ...values });
+export function translateCount(one, many, n, values = {}) {
+  return translate(n === 1 ? one : many, { n, ...values });
 }
