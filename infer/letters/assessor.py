@@ -41,6 +41,10 @@ ACROSS_WEIGHT = _LIMITS.number("across_weight")
 USUAL_QUANTILE = _LIMITS.number("usual_quantile")
 """Quantile of the places by mean belief around them that stands for the writing of the page."""
 
+MIN_USUAL_BELIEF = _LIMITS.number("min_usual_belief")
+"""Where it is less there may be no writing at all, and nothing is left out: 0.5 and more on pages
+of writing, however dark or blurred, 0.2 on mottled skin."""
+
 WRITING_SHARE = _LIMITS.number("writing_share")
 """Share of that belief from which there is writing."""
 
@@ -135,6 +139,8 @@ def is_writing(found: Located, assessed: Assessed) -> Bools:
     belief = found.score * letter_agreement(found, assessed)
     around = _belief_around(found, belief)
     usual = float(np.quantile(around, USUAL_QUANTILE))
+    if usual < MIN_USUAL_BELIEF:
+        return np.ones(len(found), np.bool_)
     sure = around >= WRITING_SHARE * usual
     doubtful = (around < MIN_SHARE_AROUND * usual) & (belief < MIN_OWN_BELIEF)
     if sure.any():

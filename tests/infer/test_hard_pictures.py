@@ -6,7 +6,7 @@ drawn here. What a picture may be refused for is this project's own decision; no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 
 import cv2
@@ -171,6 +171,12 @@ def test_a_doubtful_place_is_left_out_beside_the_writing_and_nowhere_else() -> N
 def test_where_all_is_doubtful_nothing_is_left_out() -> None:
     found, assessed = places([(10.0 * k, 0.0) for k in range(40)], [False] * 40)
     assert is_writing(found, assessed).all()
+    # Mottled skin: places that are believed a little, and others beside them that are not.
+    points = [(10.0 * (k % 20), 20.0 * (k // 20)) for k in range(40)]
+    beside = [(400.0 + 10 * k, 20.0) for k in range(5)]
+    found, assessed = places([*points, *beside], [True] * 40 + [False] * 5)
+    assert not is_writing(found, assessed).all()
+    assert is_writing(replace(found, score=found.score / 3), assessed).all()
 
 
 def defocused(image: np.ndarray, radius: float) -> np.ndarray:
