@@ -73,10 +73,10 @@ def describe_methods(survey: SurveyData, results: SurveyComparison) -> tuple[str
         "refute. A test is offered only where the arrangements of these very numbers reach p below "
         f"0.05 in 2% to 7% of cases, and where readers met {MIN_MET_FOR_CONTRAST} letters with "
         f"the defect at least and the rates of all {word}s of both sources add up to "
-        f"{MIN_SUMMED_RATES:.0%} or more. p values are corrected for all "
-        f"{sum(c.p_value is not None for c in results.contrasts)} tests made here, declared and "
-        "exploratory ones apart (Holm 1979, of the strict p values). Face and reverse: signs of "
-        f"differences within a {word} are flipped; p is corrected among themselves.",
+        f"{MIN_SUMMED_RATES:.0%} or more, not all of it by one {word}. p values are corrected for "
+        f"all {sum(c.p_value is not None for c in results.contrasts)} tests made here, declared "
+        "and exploratory ones apart (Holm 1979, of the strict p values). Face and reverse: signs "
+        f"of differences within a {word} are flipped; p is corrected among themselves.",
         "Of more than six sources each is compared with all the others together; whether they "
         "differ at all is tested by permutation too, and their rates are drawn towards the mean by "
         "how little is known of each (empirical Bayes; Efron and Morris 1975).",
@@ -95,7 +95,7 @@ def describe_limitations() -> tuple[str, ...]:
         "not in any interval. Nor does an interval hold for scrolls of other years.",
         "In simulations with 3 to 60 scrolls a source, 2 to 20 scribes, and audits of 5 to 40 "
         "letters, 2% to 7% of tests called sources different that are alike, and intervals of "
-        "differences held the truth in 92% to 100% of surveys, mostly in 93% to 98%. Alike "
+        "differences held the truth in 93% to 100% of surveys, mostly in 93% to 98%. Alike "
         "means: rates of their scribes or scrolls are spread in the same way. Sources with one "
         "mean but unlike spread are called different more often, where units are few.",
         "Where one scroll in ten is ten times as bad as the others, intervals of rates from 5 "

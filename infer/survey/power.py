@@ -23,7 +23,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from crownlet.infer.survey.contrasts import MIN_MET_FOR_CONTRAST, MIN_SUMMED_RATES
+from crownlet.infer.survey.contrasts import (
+    MIN_BEARING_UNITS,
+    MIN_MET_FOR_CONTRAST,
+    MIN_SUMMED_RATES,
+)
 from crownlet.infer.survey.intervals import Floats
 from crownlet.infer.survey.permutation import TEST_LEVELS, rank_data
 
@@ -73,8 +77,11 @@ def simulate_power(
         seen = _exceeds_student(rates, units, level)
     else:
         seen = _exceeds_deals(rates, units, level, single)
-    summed = np.maximum(rates, 0).sum(axis=1)
+    positive = np.maximum(rates, 0)
+    summed = positive.sum(axis=1)
+    bearing = summed**2 / np.maximum(np.square(positive).sum(axis=1), 1e-300)
     enough = (met >= MIN_MET_FOR_CONTRAST) & (summed >= MIN_SUMMED_RATES)
+    enough &= bearing >= MIN_BEARING_UNITS
     return float(np.mean(seen & enough))
 
 

@@ -132,6 +132,9 @@ def test_too_few_letters_met_give_no_test_and_the_reason() -> None:
     # Four letters of 4,000 are few too: the rates of all units add up to 2%.
     seen = [estimate_read(2 * own[:10], np.full(10, 200.0)) for own in counts[[0, 1]]]
     assert compare_estimates(*seen).reason == "unmet"
+    # And so are thirty that stand with one scribe alone.
+    one = [estimate_read(30 * own, np.full(10, 100.0)) for own in (np.eye(1, 10)[0], counts[1])]
+    assert compare_estimates(*one).reason == "unmet"
     few = estimate_read(np.array([1.0, 0.0]), np.full(2, 20.0))
     assert compare_estimates(few, rare[1]).reason == "few"
     many = [estimate_read(rng.binomial(20, 0.3, 10) * 1.0, np.full(10, 20.0)) for _ in "AB"]
