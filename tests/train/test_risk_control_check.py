@@ -48,6 +48,10 @@ def test_means_by_scroll_and_promises_that_came_out_otherwise() -> None:
     )
     rows = measure_promises(evidence(), limits)
     row = rows["ring_open"]
+    usual = evidence()
+    usual.usual[:] = True
+    # What is usual for its hand is cleared as a doubt, and as a finding it is shown all the same.
+    assert measure_promises(usual, limits)["ring_open"]["cleared"] == row["cleared"]
     assert (row["scrolls"], row["cases"], row["scrolls_with_findings"]) == (40, 80, 40)
     assert row["cleared"] == pytest.approx(2 * 0.5 / 40)
     assert row["findings_true"] == pytest.approx((39 + 2 / 3) / 40)

@@ -28,7 +28,7 @@ def measure_promises(
     for name in evidence.names:
         pair, cases = limits.of(name), DefectEvidence(evidence, name)
         made = limits.promise.defects.get(name) if limits.promise else None
-        lost = cases.cleared_shares(pair.clear)
+        lost = cases.cleared_shares(pair.clear, pair.finding)
         false = [x for part in (True, False) for x in cases.false_shares(pair.finding, part)]
         bound = BOUNDS[choose_bound(len(lost), BOUND_CHOICE_RISK)]
         rows[name] = {
