@@ -26,7 +26,11 @@ from crownlet.infer.habits.statements import describe_habit
 from crownlet.infer.habits.widespread import _sentence as widespread
 from crownlet.infer.hand.adapt import NO_HIDDEN_OUTPUT, NO_TEXT, SWITCHED_OFF, hand_notes
 from crownlet.infer.hand_records import HabitLetter, HandForm, HandRecord
-from crownlet.infer.letters.refusal import only_read_sentence, slant_sentences
+from crownlet.infer.letters.refusal import (
+    only_read_sentence,
+    page_sentences,
+    slant_sentences,
+)
 from crownlet.infer.quality.familiarity import LIKE_TYPE, UNLIKE_HAND
 from crownlet.infer.records import GapRecord, GlyphRecord
 from crownlet.infer.routing.judgement import Tally
@@ -135,7 +139,9 @@ def of_pages() -> Iterable[str]:
     yield from NEVER_EXAMINED
     yield from slant_sentences(30.0)
     yield from slant_sentences(5.0)
-    yield only_read_sentence(14.0)
+    yield only_read_sentence(14.0, 20.0)
+    yield only_read_sentence(40.0, 11.0)
+    yield from page_sentences(0.0, 12)
     for words in GROUP_WORDS.values():
         yield f"{words}: edges of at most 0.40 kulmus needed, here 0.62"
         yield (
@@ -165,7 +171,7 @@ def of_pages() -> Iterable[str]:
 
 
 @pytest.mark.parametrize("maker", [of_letters, of_hands, of_scrolls, of_pages])
-def test_what_the_code_writes_is_told_whole(maker: object) -> None:
+def test_what_the_code_writes_is_translated_whole(maker: object) -> None:
     sentences = sorted(set(maker()))  # type: ignore[operator]
     assert len(sentences) > 10
     untold = [text for text in sentences if translate_sentence("he", text) is None]
