@@ -67,7 +67,7 @@ JOBS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """The jobs in the order in which they run, with what makes each of them small."""
 
-POOL = ("data.pages=2", "data.watch_pages=1", "data.photographs=0")
+POOL = ("data.pages=2", "data.watch_pages=1")
 
 LETTER_MEANS_PAGES = 6
 

@@ -1,6 +1,7 @@
 """Tiles and crops against the pages they are cut from."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ from crownlet.train.fit.crops import (
     plainness_target,
     tags_target,
 )
+from crownlet.train.fit.data import Renders
 from crownlet.train.fit.pool import render_pages
 from crownlet.train.fit.tiles import anchor_of, make_tile
 
@@ -143,6 +145,11 @@ def test_of_a_letter_cut_by_the_frame_only_the_class_is_asked() -> None:
     assert tags_target(replace(letter, whole=True)) == 3
     # A label without a count of tags (COCO in: -1) asks nothing of them.
     assert tags_target(replace(letter, whole=True, tags=-1)) == TAGS_UNKNOWN
+
+
+def test_a_page_without_a_photograph_is_refused() -> None:
+    with pytest.raises(ValueError, match="photographed at least once"):
+        Renders(Path("pool"), clean(), clean(split="calibrate"), photographs=0)
 
 
 def test_the_photographs_of_a_page_are_stored_before_the_file_that_stands_for_it() -> None:

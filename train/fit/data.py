@@ -97,6 +97,12 @@ class Renders:
     photographs: int = 1
     """How often each page to train on is photographed."""
 
+    def __post_init__(self) -> None:
+        if self.photographs < 1:
+            raise ValueError(
+                f"data.photographs is {self.photographs}; each page is photographed at least once"
+            )
+
 
 def renders_from(
     *, folder: str, spec: Mapping[str, Any], styles: Sequence[str], **numbers: Any
