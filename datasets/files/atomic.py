@@ -207,7 +207,16 @@ def _is_running(process: int) -> bool:
         return False
     except (OSError, OverflowError):
         return True
-    return True
+    return not _has_ended(process)
+
+
+def _has_ended(process: int) -> bool:
+    """Whether a process is dead and only its parent has not asked for its exit code (proc(5))."""
+    try:
+        state = Path(f"/proc/{process}/stat").read_bytes().rpartition(b")")[2].split()[0]
+    except (OSError, IndexError):
+        return False
+    return state in {b"Z", b"X"}
 
 
 def _remove_draft(path: Path, folder: Path) -> None:

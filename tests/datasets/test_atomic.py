@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import stat
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,18 @@ def test_the_name_of_a_draft_is_one_that_is_cleared_away(tmp_path: Path) -> None
         match = atomic._DRAFT_NAME.fullmatch(draft.name)
         assert match is not None and int(match["pid"]) == os.getpid()
         assert atomic.remove_abandoned_drafts(tmp_path) == 0
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs proc(5)")
+def test_the_draft_of_a_process_that_is_dead_and_not_waited_for_is_cleared_away(
+    tmp_path: Path,
+) -> None:
+    child = subprocess.Popen(["true"])
+    # WNOWAIT leaves the child as it is, state Z (waitid(2), proc(5)).
+    os.waitid(os.P_PID, child.pid, os.WEXITED | os.WNOWAIT)
+    (tmp_path / atomic.draft_name().replace(f"-{os.getpid()}-", f"-{child.pid}-")).touch()
+    assert atomic.remove_abandoned_drafts(tmp_path) == 1
+    child.wait()
 
 
 def test_a_file_has_the_rights_of_any_new_file(tmp_path: Path) -> None:

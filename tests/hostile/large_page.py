@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import os
 import re
 import subprocess
 import sys
@@ -42,14 +41,24 @@ def draw_page(path: Path, megapixels: float) -> None:
     cv2.imwrite(str(path), large[:, :, ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
 
 
+# A process begins with the peak of the one that starts it (getrusage(2)), so a small one starts it.
+MEASURE = """
+import json, resource, subprocess, sys
+code = subprocess.call(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(json.dumps([code, used.ru_utime + used.ru_stime, used.ru_maxrss]))
+"""
+
+
 def measure(name: str, command: Sequence[str]) -> dict[str, Any]:
     """A command run to its end."""
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    _, status, used = os.wait4(process.pid, 0)
+    measured = subprocess.run(
+        [sys.executable, "-c", MEASURE, *command], check=True, stdout=subprocess.PIPE
+    )
+    code, seconds, peak_kb = json.loads(measured.stdout)
     return {
-        "command": name, "code": os.waitstatus_to_exitcode(status),
-        "seconds": round(used.ru_utime + used.ru_stime, 1),
-        "peak_mb": round(used.ru_maxrss * 1024 / 1e6),
+        "command": name, "code": code, "seconds": round(seconds, 1),
+        "peak_mb": round(peak_kb * 1024 / 1e6),
     }  # fmt: skip
 
 
