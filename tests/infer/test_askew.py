@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from difflib import SequenceMatcher
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
+from drawn_verses import BODY_PX, VERSES, Drawn, draw_verses, errors
 
 from crownlet.datasets.files.images import PageError
-from crownlet.datasets.render.page.compose import compose
-from crownlet.datasets.render.page.spec import clean
 from crownlet.infer.image.perspective import Straightening, facing, map_points, rotation
 from crownlet.infer.image.upright import Placement, flatten, ink_slopes
 from crownlet.infer.inspector import Inspector
@@ -25,33 +23,20 @@ from crownlet.infer.letters.refusal import (
     slant_sentences,
 )
 from crownlet.infer.letters.straighten import orientation_notes
-from crownlet.infer.records import Located, PageRecord
+from crownlet.infer.records import Located
 
 NAMES_OF_DOUBT = {"unfamiliar", "shape_doubt", "letter_swapped", "letter_extra", "letter_absent"}
 """Reasons that are none of a defect of form."""
 
-VERSES = "Deuteronomy 6:4-8"
-BODY_PX = 28.0
 Q = BODY_PX / 3
 SIZE = (40, 30)
 
 
-@dataclass(frozen=True)
-class Drawn:
-    """A rendered page, grey, with its letters' text and the middles of their boxes (N, 2)."""
-
-    image: np.ndarray
-    letters: str
-    middles: np.ndarray
-
-
 @pytest.fixture(scope="module")
 def drawn() -> Drawn:
-    page = compose(clean(portion=VERSES, body=(BODY_PX, BODY_PX)), 7)
-    boxes = np.array([letter.box for letter in page.letters])
-    middles = (boxes[:, :2] + boxes[:, 2:]) / 2
-    grey = cv2.cvtColor(np.asarray(page.image), cv2.COLOR_RGB2GRAY)
-    return Drawn(np.asarray(grey), "".join(letter.letter for letter in page.letters), middles)
+    """In grey."""
+    page = draw_verses()
+    return replace(page, image=np.asarray(cv2.cvtColor(page.image, cv2.COLOR_RGB2GRAY)))
 
 
 @pytest.fixture(scope="module")
@@ -82,13 +67,6 @@ def slant(image: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.ndarra
     size = tuple(np.ceil(corners.max(axis=0)).astype(int).tolist())
     seen = cv2.warpPerspective(image, matrix, size, flags=cv2.INTER_CUBIC, borderValue=230)
     return seen, np.asarray(matrix)
-
-
-def errors(page: PageRecord, drawn: Drawn) -> int:
-    """Letters of the page that are not read as they were written, absent and extra ones."""
-    read = "".join(glyph.letter for glyph in page.glyphs)
-    pairs = SequenceMatcher(None, drawn.letters, read, autojunk=False).get_matching_blocks()
-    return max(len(drawn.letters), len(read)) - sum(block.size for block in pairs)
 
 
 @pytest.mark.parametrize("degrees", [-40.0, -12.0, 6.0, 25.0])

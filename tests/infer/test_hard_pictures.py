@@ -6,41 +6,26 @@ drawn here. What a picture may be refused for is this project's own decision; no
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from difflib import SequenceMatcher
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
+from drawn_verses import BODY_PX, Drawn, draw_verses, errors
 
 from crownlet.datasets.files.images import PageError
-from crownlet.datasets.render.page.compose import compose
-from crownlet.datasets.render.page.spec import clean
 from crownlet.infer.image.upright import flatten, ink_slopes
 from crownlet.infer.inspector import Inspector
 from crownlet.infer.letters.assessor import is_writing
-from crownlet.infer.records import Assessed, Located, PageRecord
+from crownlet.infer.records import Assessed, Located
 
-BODY_PX = 28.0
 WOOD = (34, 46, 66)
 """Blue, green and red of the table."""
 
 
-@dataclass(frozen=True)
-class Drawn:
-    """A rendered page in colour, with its letters' text and the middles of their boxes (N, 2)."""
-
-    image: np.ndarray
-    letters: str
-    middles: np.ndarray
-
-
 @pytest.fixture(scope="module")
 def drawn() -> Drawn:
-    page = compose(clean(portion="Deuteronomy 6:4-8", body=(BODY_PX, BODY_PX)), 7)
-    boxes = np.array([letter.box for letter in page.letters])
-    letters = "".join(letter.letter for letter in page.letters)
-    return Drawn(np.asarray(page.image), letters, (boxes[:, :2] + boxes[:, 2:]) / 2)
+    return draw_verses()
 
 
 @pytest.fixture(scope="module")
@@ -89,13 +74,6 @@ def seen_by_camera(
         image, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
     return np.where(on_page[..., None] > 127, page, table), np.asarray(matrix)
-
-
-def errors(page: PageRecord, drawn: Drawn) -> int:
-    """Letters of the page that are not read as they were written, absent and extra ones."""
-    read = "".join(glyph.letter for glyph in page.glyphs)
-    pairs = SequenceMatcher(None, drawn.letters, read, autojunk=False).get_matching_blocks()
-    return max(len(drawn.letters), len(read)) - sum(block.size for block in pairs)
 
 
 def test_the_grain_of_a_table_hides_no_slope(drawn: Drawn) -> None:
