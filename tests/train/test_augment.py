@@ -16,7 +16,13 @@ from crownlet.datasets.render.page.spec import clean
 from crownlet.infer.image.crops import CROP_BODY_PX, CROP_HEIGHT_PX, CROP_WIDTH_PX, RULED_LINE_ROW
 from crownlet.models.assessor import NO_LETTER_CLASS, TAGS_UNKNOWN
 from crownlet.train.fit import photometry
-from crownlet.train.fit.augment import NO_CHANGES, Strengths, change_crops, ink_edges
+from crownlet.train.fit.augment import (
+    NO_CHANGES,
+    Strengths,
+    change_crops,
+    degrade_harsh,
+    ink_edges,
+)
 from crownlet.train.fit.augment_tiles import change_tiles, move_letters
 from crownlet.train.fit.crops import make_crops
 from crownlet.train.fit.draws import VARIANCE_SHARES, Draws
@@ -85,6 +91,18 @@ def test_plain_pages_among_changed_ones_keep_every_label(rows: Batch) -> None:
         assert torch.equal(out[key], rows[key])
     assert torch.equal(out["defects"].isnan(), rows["defects"].isnan())
     assert torch.allclose(out["images"], rows["images"].float() / 255, atol=2e-3)
+
+
+def test_only_harsh_rows_are_taken_by_a_worse_camera(rows: Batch) -> None:
+    images = rows["images"][:12, None].float() / 255
+    draws = Draws(torch.arange(12) // 2, rows["letter"][:12])
+    harsh = (torch.arange(12) // 2 % 2).float()
+    out = degrade_harsh(images, draws, harsh, Strengths(), 1.0)
+    same = (out == images).flatten(1).all(dim=1)
+    assert torch.equal(same, harsh == 0)
+    # Rows of a page go on sharing what is drawn once a page.
+    shared = draws.of(torch.tensor([2, 3, 6, 7])).once_a_page()
+    assert shared[0] == shared[1] != shared[2] == shared[3]
 
 
 def test_what_is_bent_keeps_tags_and_parts_and_what_is_harsh_only_its_class(rows: Batch) -> None:

@@ -87,11 +87,23 @@ def draw_proportions(
     return affine_matrices(across, down, shear, angle)
 
 
-def degrade(
+def degrade_harsh(
     images: Tensor, draws: Draws, harsh: Tensor, strengths: Strengths, unit: float,
     below: float | None = None,
 ) -> Tensor:  # fmt: skip
-    """(N, 1, H, W) pictures in 0..1 with other strokes and taken by a worse camera, where `harsh`.
+    """`images` (N, 1, H, W), those that are `harsh` (N,) changed by `degrade`: the others, six of
+    ten, would pass through all of it and stay as they are."""
+    rows = harsh.nonzero()[:, 0]
+    if not len(rows):
+        return images
+    worse = degrade(images[rows], draws.of(rows), strengths, unit, below)
+    return images.index_copy(0, rows, worse)
+
+
+def degrade(
+    images: Tensor, draws: Draws, strengths: Strengths, unit: float, below: float | None = None
+) -> Tensor:
+    """(N, 1, H, W) pictures in 0..1 with other strokes and taken by a worse camera.
 
     `unit` is the size of a px of `Strengths` in px of the picture: body height / 48. Above the row
     `below` outlines are not rounded.
@@ -102,7 +114,7 @@ def degrade(
     thick = strengths.thick * unit
     first, second = uniform(-0.8 * thick, thick), uniform(-0.25 * thick, 0.3 * thick)
     across = sometimes(0.5)
-    weight = harsh * sometimes(0.7)
+    weight = sometimes(0.7)
     reach = 5 if unit > 0.75 else 3
     out = photometry.thicken(
         out,
@@ -110,29 +122,27 @@ def degrade(
         weight * (across * second + (1 - across) * first),
         reach,
     )
-    sigma = harsh * sometimes(0.45) * uniform(0.3, 1.0) * strengths.round * unit
+    sigma = sometimes(0.45) * uniform(0.3, 1.0) * strengths.round * unit
     out = photometry.round_outlines(out, sigma, below, reach)
     # Ink.
-    pale = harsh * sometimes(0.6) * uniform(0.0, 1.0)
+    pale = sometimes(0.6) * uniform(0.0, 1.0)
     out = photometry.fade_ink(out, pale * strengths.pale, 0.2 * pale, draws.own(1, 6, 5))
     # Focus and shake.
-    blur = harsh * sometimes(0.6) * uniform(0.1, 1.0) * strengths.blur * unit
+    blur = sometimes(0.6) * uniform(0.1, 1.0) * strengths.blur * unit
     shaken = sometimes(0.3) * uniform(0.0, 0.9)
     out = photometry.blur(out, blur, blur * (1 - shaken), uniform(0.0, 3.1416))
     # Pixels: the grain is that of the camera, so half of it goes through the coarse grid.
-    grain = harsh * sometimes(0.7) * uniform(0.0, strengths.grain)
+    grain = sometimes(0.7) * uniform(0.0, strengths.grain)
     out = photometry.add_grain(out, grain, draws.own(1, *images.shape[2:]), sometimes(0.5))
     coarsest = 48.0 / strengths.body * unit
     finest = torch.tensor(max(1.0, 1.3 * unit), device=images.device)
     step = torch.exp(uniform(0.0, 1.0) * torch.log(coarsest / finest)) * finest
-    low = harsh * sometimes(0.6)
+    low = sometimes(0.6)
     phase = low * torch.rand(len(draws), device=images.device, generator=draws.generator)
     out = photometry.lower_resolution(out, 1 + low * (step - 1), phase)
-    coarseness = harsh * sometimes(0.5) * uniform(0.2, strengths.coarse)
+    coarseness = sometimes(0.5) * uniform(0.2, strengths.coarse)
     out = photometry.compress(out, coarseness)
-    return photometry.light_unevenly(
-        out, harsh * sometimes(0.5) * uniform(0.0, 0.08), draws.own(1, 3, 3)
-    )
+    return photometry.light_unevenly(out, sometimes(0.5) * uniform(0.0, 0.08), draws.own(1, 3, 3))
 
 
 def ink_edges(dark: Tensor) -> tuple[Tensor, Tensor]:
@@ -204,7 +214,9 @@ def change_crops(
         placed = _move_box(images, boxes, warp)
         parts = apply_warp(batch["parts"].float() / 255, warp, 0.0, size)
         pictures = torch.where(bent[:, None, None, None], shown, images)
-        pictures = degrade(pictures, draws, kinds.harsh, strengths, 1.0, below=RULED_LINE_ROW - 2)
+        pictures = degrade_harsh(
+            pictures, draws, kinds.harsh, strengths, 1.0, below=RULED_LINE_ROW - 2
+        )
     return batch | _mask_labels(batch, kinds) | {
         "images": pictures[:, 0].clamp(0, 1),
         "boxes": torch.where(bent[:, None], placed, boxes).to(batch["boxes"].dtype),

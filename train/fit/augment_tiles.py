@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 
 from crownlet.models.locator import BODY_HEIGHT_PX
-from crownlet.train.fit.augment import Strengths, degrade, draw_change_kinds, draw_proportions
+from crownlet.train.fit.augment import Strengths, degrade_harsh, draw_change_kinds, draw_proportions
 from crownlet.train.fit.draws import Draws
 from crownlet.train.fit.photometry import SKIN_LEVEL
 from crownlet.train.fit.reservoir import Batch
@@ -38,8 +38,7 @@ def change_tiles(
         kinds = draw_change_kinds(draws, strengths)
         warp = _tile_warp(draws, kinds.bent, strengths, size)
         shown = apply_warp(images, warp, SKIN_LEVEL, size)
-        if strengths.harsh > 0:
-            shown = degrade(shown, draws, kinds.harsh, strengths, STRENGTHS_PX)
+        shown = degrade_harsh(shown, draws, kinds.harsh, strengths, STRENGTHS_PX)
         letters, ignore = move_letters(batch["letters"], batch["ignore"], warp)
     return batch | {"image": shown[:, 0].clamp(0, 1), "letters": letters, "ignore": ignore}
 

@@ -31,6 +31,10 @@ class Draws:
         self._page = torch.unique(page, return_inverse=True)[1]
         self._letter = torch.unique(self._page * 64 + letter.long(), return_inverse=True)[1]
 
+    def of(self, rows: Tensor) -> Draws:
+        """Random numbers for some of the rows (n,), still shared within their pages."""
+        return Draws(self._page[rows], self._letter[rows], self.generator)
+
     def __len__(self) -> int:
         return len(self._page)
 

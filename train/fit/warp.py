@@ -7,6 +7,7 @@ Places are in px, a pixel's centre at half: the pixel in column 0 and row 0 has 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import torch
 import torch.nn.functional as F
@@ -37,7 +38,7 @@ def invert_matrices(matrix: Tensor) -> Tensor:
 def _apply_matrix(matrix: Tensor, places: Tensor) -> Tensor:
     """`matrix` (..., 2, 2) times `places` (..., 2), in full precision: matrix products on a GPU may
     be rounded to ten bits, a tenth of a px here."""
-    return (matrix * places[..., None, :]).sum(dim=-1)
+    return matrix[..., 0] * places[..., :1] + matrix[..., 1] * places[..., 1:]
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,7 @@ class Warp:
         """Height and width of the result."""
         return self.bend.shape[2], self.bend.shape[3]
 
+    @cached_property
     def sources(self) -> Tensor:
         """(N, height, width, 2): the place in the source of each pixel of the result."""
         height, width = self.size
@@ -95,7 +97,7 @@ def apply_warp(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int
     coarser than these (part masks are, by 4). Beyond the source everything is `fill`.
     """
     coarse = source[0] // pictures.shape[2]
-    places = warp.sources()
+    places = warp.sources
     if coarse > 1:
         places = F.avg_pool2d(places.permute(0, 3, 1, 2), coarse).permute(0, 2, 3, 1)
     unit = torch.tensor([2.0 / source[1], 2.0 / source[0]], device=pictures.device)
