@@ -1,7 +1,10 @@
-"""Marks the quick subset: the files below take less than a minute together on two cores."""
+"""Marks the quick subset: the files below take less than a minute together on two cores. Says
+whether the installed versions are those that promise the same bytes."""
 
 from __future__ import annotations
 
+import re
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -20,6 +23,9 @@ QUICK = (
 ONLY_WHEN_ASKED_FOR = ("mutants", "walk")
 """Markers of tests that take minutes: `pytest -m walk`."""
 
+WHAT_DRAWS = ("numpy", "opencv-python-headless", "pillow")
+"""Packages on whose version the bytes of pictures and outlines depend."""
+
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Give the marker `quick` to the tests of these files; what is long only when asked for."""
@@ -32,3 +38,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if any(place in (item.path, *item.path.parents) for place in places):
             item.add_marker(pytest.mark.quick)
+
+
+@pytest.fixture(scope="session")
+def versions_are_pinned() -> bool:
+    """Whether what draws is of the versions of `configs/constraints.txt`: only these promise the
+    same bytes; others round and simplify differently (`.ci/oldest`)."""
+    text = (HERE.parent / "configs" / "constraints.txt").read_text("utf-8")
+    pinned = dict(re.findall(r"^([\w.-]+)==(\S+)$", text, re.MULTILINE))
+    return all(version(name) == pinned[name] for name in WHAT_DRAWS)
