@@ -50,9 +50,10 @@ MIN_LABELLED_LETTERS = _LIMITS.whole("min_labelled_letters")
 """Labelled letters of a scroll below which its hand is not learned, and of a page below which it
 cannot tell whether the other pages are by its own hand."""
 
-MIN_GAIN_NATS = _LIMITS.number("min_gain_nats")
-"""Least gain of log likelihood per letter; below it the networks know the hand well enough. Sixteen
-rendered mezuzot gain up to 0.017, two pages of the Middle Ages 0.11 and 0.21."""
+MIN_GAIN_OF_STRANGE_HAND_NATS = _LIMITS.number("min_gain_of_strange_hand_nats")
+"""Gain of log likelihood per letter from which a hand is strange to the networks, so that what they
+read against the text is in doubt. Of 28 rendered mezuzot four gain more, two pages of the Middle
+Ages 0.11 and 0.21."""
 
 MIN_ODDS = _LIMITS.number("min_odds")
 
@@ -157,7 +158,8 @@ def learn_hand(page: LabelledLetters, others: Sequence[LabelledLetters] = ()) ->
     """The odds of `page` with the hand known from its own letters and those of `others`.
 
     A page with enough letters of its own uses `others` only where its own letters are read better
-    with them than without: pages of one scroll may be by two hands.
+    with them than without: pages of one scroll may be by two hands. A hand that the networks know
+    changes few letters, or none, and then its page stays as they read it.
     """
     enough = int((page.labels >= 0).sum()) >= MIN_LABELLED_LETTERS
     choices: list[tuple[LabelledLetters, ...]] = [(page,)] if enough else []
@@ -169,12 +171,14 @@ def learn_hand(page: LabelledLetters, others: Sequence[LabelledLetters] = ()) ->
         return HandReading(page.odds, not_learned(f"The hand was not learned: {why}"))
     fits = [_fit(pages, judged_by_page=enough) for pages in choices]
     fit = max(fits, key=lambda f: f.gain)
-    if fit.gain < MIN_GAIN_NATS:
+    mixed = softmax(fit.weights.networks * _log(page.odds) + fit.weights.hand * fit.scores)
+    strange = fit.gain >= MIN_GAIN_OF_STRANGE_HAND_NATS
+    if not strange and (mixed.argmax(axis=1) == page.odds.argmax(axis=1)).all():
         letters = int(fit.counts.sum())
         why = f"The hand is one that the networks know ({letters} letters): nothing was changed."
         return HandReading(page.odds, not_learned(why))
-    mixed = softmax(fit.weights.networks * _log(page.odds) + fit.weights.hand * fit.scores)
-    mixed = temper_contradictions(mixed, page.labels)
+    if strange:
+        mixed = temper_contradictions(mixed, page.labels)
     # "No letter" keeps its share.
     odds = mixed * page.odds.sum(axis=1, keepdims=True)
     return HandReading(odds, _record(page, odds, fit))

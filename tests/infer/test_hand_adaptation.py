@@ -26,6 +26,7 @@ from crownlet.datasets.scribal.texts import load_portion
 from crownlet.infer import cli
 from crownlet.infer.batch.worker import PageJob, group_pages
 from crownlet.infer.hand.adapt import (
+    MIN_GAIN_OF_STRANGE_HAND_NATS,
     MIN_LABELLED_LETTERS,
     NO_HIDDEN_OUTPUT,
     NO_TEXT,
@@ -111,6 +112,33 @@ def test_a_hand_that_is_known_is_left_as_it_is() -> None:
     learned = learn_hand(page)
     assert learned.odds is page.odds
     assert not learned.record.learned
+
+
+def test_a_letter_in_doubt_of_a_known_hand_is_read_by_its_sisters() -> None:
+    """One resh of twenty alike is doubted: the other nineteen outweigh a narrow lead of dalet."""
+    page, kinds = written(strange=0.1)
+    odds, doubted = page.odds.copy(), int(np.flatnonzero(kinds == RESH)[0])
+    odds[doubted, [RESH, DALET]] = 0.45, 0.55
+    learned = learn_hand(replace(page, odds=odds / odds.sum(axis=1, keepdims=True)))
+    assert learned.record.changed == ((doubted + 1, LETTERS[DALET], LETTERS[RESH]),)
+    assert learned.record.gain < MIN_GAIN_OF_STRANGE_HAND_NATS
+
+
+def test_what_a_known_hand_exchanges_stays_as_sure() -> None:
+    """Six reshes stand where the text has dalet, and one is in doubt, by which the hand is learned:
+    of a strange hand so many would be in doubt themselves."""
+    page, kinds = written(strange=0.1)
+    labels, odds = page.labels.copy(), page.odds.copy()
+    reshes = np.flatnonzero(kinds == RESH)
+    exchanged, doubted = reshes[:6], int(reshes[10])
+    labels[exchanged] = DALET
+    odds[doubted, [RESH, DALET]] = 0.45, 0.55
+    odds /= odds.sum(axis=1, keepdims=True)
+    learned = learn_hand(replace(page, labels=labels, odds=odds))
+    assert learned.record.learned
+    assert learned.record.gain < MIN_GAIN_OF_STRANGE_HAND_NATS
+    assert (learned.odds[exchanged].argmax(axis=1) == RESH).all()
+    assert learned.odds[exchanged, RESH].min() > 0.9
 
 
 def test_few_letters_teach_nothing() -> None:

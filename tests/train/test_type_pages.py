@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -248,9 +249,16 @@ def test_suite_measures_a_reader_by_what_it_knows() -> None:
             for i, letter in enumerate(page.letters)
         ]
 
-    result = measure_trial(trial, [(page, [seen(page)] * 2) for page in pages])
+    def seen_with_text(page: PageTruth) -> list[Detection]:
+        right = (letter.letter for letter in page.letters)
+        return [replace(found, letter=next(right)) for found in seen(page)]
+
+    result = measure_trial(trial, [(page, [seen(page), seen_with_text(page)]) for page in pages])
     assert result["letters"] == 2 * (713 + 729)
     assert result["letter_error_rate"] == pytest.approx(0.1, abs=0.01)
+    with_text = result["with_its_text"]
+    assert isinstance(with_text, dict)
+    assert with_text["letter_error_rate"] == 0.0
     scores = result["defects"]
     assert isinstance(scores, dict)
     assert scores["tag_missing"]["auroc"] == 0.5

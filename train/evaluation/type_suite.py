@@ -71,18 +71,22 @@ def trial_jobs(trial: Trial, seed: int = 0) -> list[ReadingJob]:
 def measure_trial(trial: Trial, pages: Iterable[SeenPage]) -> dict[str, object]:
     """The numbers of a trial as plain values, `pages` being those of its jobs, read.
 
-    Letters are read without a text, defects with it, as in `held_out.measure_fragments`.
+    Letters are read without a text and with it, defects with it, as in
+    `held_out.measure_fragments`.
     """
     errors: dict[FontName, LetterErrors] = {font: LetterErrors() for font in FONT_FILES}
+    with_text = LetterErrors()
     cases = dict.fromkeys(trial.defects, NO_CASES)
     for spec, (page, (freely, seen)) in zip(trial.pages, pages, strict=True):
         errors[spec.font] += count_letter_errors(page.letters, freely)
         match = match_page(page.letters, seen)
+        with_text += count_letter_errors(page.letters, seen, match)
         for name in cases:
             cases[name] += gather_cases(page.letters, seen, name, match)
     total = sum(errors.values(), LetterErrors())
     return {
         **total.summary(),
+        "with_its_text": with_text.summary(),
         "letter_error_rate_by_font": {font: found.rate for font, found in errors.items()},
         "defects": {name: asdict(score_defect(found)) for name, found in cases.items()},
     }
