@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 import crownlet.infer
 from crownlet.datasets.files.console import steady_streams
 from crownlet.infer.commands import SOME_FAILED, WRONG_USAGE
+from crownlet.infer.threads import limit_blas_threads
 from crownlet.infer.view.console import print_error
 
 COMMANDS = ("open", "inspect", "drift", "sheet", "review", "survey", "demo")
@@ -39,6 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: Sequence[str] | None) -> int:
+    limit_blas_threads()
     options = _parser().parse_args(arguments)
     # Pillow's warnings on odd files would stand between our own sentences.
     warnings.filterwarnings("ignore", module=r"PIL\.")

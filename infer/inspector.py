@@ -137,13 +137,13 @@ class Inspector:
     ) -> PageRecord:
         """As `record`, each letter judged by itself; `judge_hand` has to follow."""
         rules = self._rules(text, others)
-        watch = Stopwatch()
+        watch = Stopwatch(page.seconds)
         name = name or Path(page.label).stem
         record = compile_record(name, page.facts, page.detected, rules, watch)
         return replace(
             record,
             versions=self.versions(),
-            timing={**page.seconds, **watch.seconds},
+            timing=watch.seconds,
             notes=(*orientation_notes(page.detected.placement), *record.notes),
         )
 
@@ -152,14 +152,17 @@ class Inspector:
 
         `others` are such records of other pages of the scroll.
         """
-        record = find_habits(record, self.thresholds, self.customs, others)
-        record = state_widespread(record, self.customs)
-        if is_unlike(record):
-            record = doubt_single_findings(record)
-        if any(LETTER_EXTRA in (*glyph.reasons, *glyph.habits) for glyph in record.glyphs):
-            record = state_marks(record, self.customs)
-        left_out = not_examined_by_customs(record, self.customs)
-        return replace(record, not_examined=(*left_out, *record.not_examined))
+        watch = Stopwatch(record.timing)
+        with watch.stage("habits"):
+            record = find_habits(record, self.thresholds, self.customs, others)
+            record = state_widespread(record, self.customs)
+            if is_unlike(record):
+                record = doubt_single_findings(record)
+            if any(LETTER_EXTRA in (*glyph.reasons, *glyph.habits) for glyph in record.glyphs):
+                record = state_marks(record, self.customs)
+            left_out = not_examined_by_customs(record, self.customs)
+        not_examined = (*left_out, *record.not_examined)
+        return replace(record, not_examined=not_examined, timing=watch.seconds)
 
     @property
     def learns_hands(self) -> bool:

@@ -25,6 +25,9 @@
         │ measure                  measure_letters, review_disagreements  measure/, routing/reasons
         ▼
     PageRecord with measurements
+        │ habits                   find_habits, state_marks ...           habits/ (inspector.py)
+        ▼
+    PageRecord as it is written
 
 `detect` goes as far as `DetectedPage`, once per page; `compile_record` goes on from there, once per
 text that the page is compared with. Both count the seconds of their stages under the names on the
@@ -35,12 +38,11 @@ left. The records that pass between stages stand in `records.py`, those of whole
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -105,9 +107,6 @@ from crownlet.infer.text.side import MAX_REVERSE_LETTERS, is_reverse_upside_down
 from crownlet.infer.text.summary import all_for_review, places_on_picture
 from crownlet.infer.thresholds import Thresholds
 
-if TYPE_CHECKING:
-    pass
-
 
 class Stopwatch:
     """Seconds spent in each stage."""
@@ -115,8 +114,9 @@ class Stopwatch:
     clock = staticmethod(time.perf_counter)
     """What is counted; the bench counts processor time."""
 
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
+    def __init__(self, seconds: Mapping[str, float] | None = None) -> None:
+        """`seconds` are those of stages before, which count on."""
+        self.seconds = dict(seconds or {})
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:

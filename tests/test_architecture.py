@@ -26,6 +26,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("datasets/render", "datasets/scans"),
     ("models",),
     ("infer",),
+    ("infer/threads",),
     ("infer/hand_records",),
     ("infer/records",),
     ("infer/view",),

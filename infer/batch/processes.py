@@ -49,14 +49,12 @@ class WorkerConfig:
     def make_worker(self) -> PageWorker:
         """A worker with networks, customs and portion; ValueError, OSError or ModelError
         without."""
-        import cv2
-
         from crownlet.infer.inspector import Inspector
         from crownlet.infer.networks import OnnxNetworks
         from crownlet.infer.text.search import read_text_choice
+        from crownlet.infer.threads import limit_opencv_threads
 
-        # On pictures of one letter OpenCV's other threads gain nothing and keep cores busy.
-        cv2.setNumThreads(1)
+        limit_opencv_threads()
         portion = read_text_choice(self.portion)
         if self.threads is None:
             inspector = Inspector(self.model, self.customs, measure=self.measure, hand=self.hand)

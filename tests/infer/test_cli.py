@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -150,3 +151,29 @@ def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) 
 def test_failures_are_told_as_a_person_would(failed: int, total: int, words: str) -> None:
     # The wording is this project's own; no outside source.
     assert describe_failures(failed, total, "page") == words
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="threads are listed by the kernel")
+def test_linear_algebra_runs_in_one_thread() -> None:
+    """Threads of a process as proc(5) lists them; a user's own number of threads stands."""
+    code = (
+        "import contextlib, os, sys\n"
+        "from crownlet.infer.cli import main\n"
+        "with contextlib.suppress(SystemExit):\n"
+        "    main(['--version'])\n"
+        "assert 'numpy' not in sys.modules\n"
+        "import numpy\n"
+        "print(len(os.listdir('/proc/self/task')), os.environ.get('OPENBLAS_NUM_THREADS'))"
+    )
+
+    def run(**settings: str) -> list[str]:
+        names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+        environment = {k: v for k, v in os.environ.items() if k not in names} | settings
+        command = [sys.executable, "-c", code]
+        return subprocess.run(
+            command, env=environment, capture_output=True, text=True, check=True
+        ).stdout.split()
+
+    assert run()[-2:] == ["1", "1"]
+    assert run(OPENBLAS_NUM_THREADS="2")[-1] == "2"
+    assert run(OMP_NUM_THREADS="2")[-1] == "None"

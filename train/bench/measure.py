@@ -1,7 +1,7 @@
 """Everything that one run of the bench measures, as plain numbers.
 
 The page, a mezuzah of 10 megapixels set in type or a picture of the user's own, is inspected in a
-process of its own (`python -m` this module), so that import and memory are those of a user's run.
+process of its own (`fresh_process.py`), so that import and memory are those of a user's run.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import os
 import platform
 import subprocess
 import sys
-import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,9 +30,6 @@ from crownlet.train.bench.baseline import (
 )
 from crownlet.train.bench.networks import is_quantised, measure_peak
 
-PROCESS_START_S = time.perf_counter()
-
-
 BENCH_BODY_PX = 58.0
 """Body height in px of the page set here: a mezuzah of 714 letters then has 10.2 megapixels."""
 
@@ -44,7 +40,7 @@ def measure_page(page: Path, portion: str, model: Path | None, repeats: int) -> 
     request["model"] = str(model) if model else None
     start = time.perf_counter()
     run = subprocess.run(
-        [sys.executable, "-m", "crownlet.train.bench.measure", json.dumps(request)],
+        [sys.executable, "-m", "crownlet.train.bench.fresh_process", json.dumps(request)],
         capture_output=True, text=True,
     )  # fmt: skip
     whole = time.perf_counter() - start
@@ -54,51 +50,6 @@ def measure_page(page: Path, portion: str, model: Path | None, repeats: int) -> 
     # What Python takes to start and to end is counted with the cold start.
     facts["cold"]["python_s"] = whole - facts.pop("whole_s")
     return facts
-
-
-def inspect_repeatedly(request: dict[str, Any]) -> dict[str, Any]:
-    """Inspect a page `repeats` times after a first one; the quickest of them counts as warm."""
-    import cv2
-
-    from crownlet.infer.findings.collect import collect_findings
-    from crownlet.infer.inspector import Inspector
-    from crownlet.infer.run.write import write_page
-
-    cv2.setNumThreads(1)  # As `crownlet inspect` has it.
-    inspector = Inspector(request["model"])
-    ready = time.perf_counter() - PROCESS_START_S
-    memory = {"ready_mb": peak_memory()}
-    rounds: list[dict[str, Any]] = []
-    with tempfile.TemporaryDirectory() as folder:
-        for _ in range(request["repeats"] + 1):
-            start, cpu = time.perf_counter(), time.process_time()
-            record = inspector.inspect(request["page"], request["portion"])
-            read = time.perf_counter()
-            write_page(record, Path(folder), collect_findings(record, inspector.customs))
-            end = time.perf_counter()
-            stages = {**record.timing, "write": end - read}
-            used = time.process_time() - cpu
-            rounds.append({"page_s": end - start, "cpu_s": used, "stages_s": stages})
-    first, *others = rounds
-    return {
-        "letters": "".join(glyph.letter for glyph in record.glyphs),
-        "megapixels": record.image.width * record.image.height / 1e6,
-        "cold": {"ready_s": ready, **first},
-        "warm": min(others, key=lambda each: float(each["page_s"])),
-        "memory": memory | {"peak_mb": peak_memory()},
-        "whole_s": time.perf_counter() - PROCESS_START_S,
-    }
-
-
-def peak_memory() -> float:
-    """Most memory that this process has held so far, in MiB."""
-    status = Path("/proc/self/status")
-    if status.exists():  # ru_maxrss a process inherits from the one that started it.
-        return int(status.read_text().split("VmHWM:")[1].split()[0]) / 1024
-    import resource
-
-    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return most / 2**20 if sys.platform == "darwin" else most / 1024
 
 
 @dataclass(frozen=True)
@@ -195,7 +146,3 @@ def write_type_page(folder: Path, body: float = BENCH_BODY_PX) -> Path:
     page = compose_type_page(TypeSpec("ashkenaz", "mezuzah", body, "cream"))
     Image.fromarray(page.image).save(path)
     return path
-
-
-if __name__ == "__main__":
-    print(json.dumps(inspect_repeatedly(json.loads(sys.argv[1]))))

@@ -12,12 +12,17 @@ import json
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 
 def serve(request: dict[str, Any]) -> None:
     """Inspect once for warmth, and then once for each line of the input."""
+    with suppress(ModuleNotFoundError):  # An earlier checkout does not limit them.
+        from crownlet.infer.threads import limit_blas_threads
+
+        limit_blas_threads()
     import cv2
 
     from crownlet.infer.findings.collect import collect_findings
