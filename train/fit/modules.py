@@ -11,9 +11,9 @@ import torch
 from pytorch_lightning.utilities.types import OptimizerLRSchedulerConfig
 from torch import Tensor, nn
 
-from crownlet.models.assessor import Assessor
-from crownlet.models.locator import Locator
-from crownlet.models.losses import AssessorTargets, assessor_loss, locator_loss
+from crownlet.models.assessor import Assessor, AssessorOutput
+from crownlet.models.locator import Locator, LocatorOutput
+from crownlet.models.losses import AssessorTargets, LocatorTargets, assessor_loss, locator_loss
 from crownlet.train.fit.augment import NO_CHANGES, Strengths, box_planes, change_crops
 from crownlet.train.fit.augment_tiles import change_tiles
 from crownlet.train.fit.photometry import vary_light
@@ -186,6 +186,15 @@ def network_input(batch: Batch, strength: float = 0.0) -> Tensor:
     return both.to(memory_format=torch.channels_last)
 
 
+def tile_input(batch: Batch, strength: float = 0.0) -> tuple[Tensor, LocatorTargets]:
+    """(B, 1, H, W) float in 0..1 from `image` (B, H, W), uint8 or floats in 0..1, and the targets
+    of `letters` and `ignore`."""
+    image = batch["image"][:, None]
+    image = vary_light(image if image.is_floating_point() else image.float() / 255, strength)
+    targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
+    return image.to(memory_format=torch.channels_last), targets
+
+
 def targets_of(batch: Batch) -> AssessorTargets:
     """Typed targets of a batch of stored rows."""
     return AssessorTargets(
@@ -216,9 +225,14 @@ class AssessorModule(BudgetedModule):
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch."""
         batch = change_crops(batch, self.changes)
-        out = self.network(network_input(batch, self.strength))
-        losses = assessor_loss(out, targets_of(batch), self.masks, self.smoothing)
-        return self.total(losses, "train")
+        shown, targets = network_input(batch, self.strength), targets_of(batch)
+        return self.total(self.losses(shown, self.network(shown), targets), "train")
+
+    def losses(
+        self, shown: Tensor, out: AssessorOutput, targets: AssessorTargets
+    ) -> dict[str, Tensor]:
+        """The parts of the loss of training; `shown` is what the network answered to."""
+        return assessor_loss(out, targets, self.masks, self.smoothing)
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
         """Losses, and what the scores need."""
@@ -247,15 +261,18 @@ class LocatorModule(BudgetedModule):
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
         """Loss of one batch, of which windows are shown."""
         batch = change_tiles(batch, self.changes)
-        image = vary_light(batch["image"][:, None], self.strength)
-        targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
-        out = self.network(image.to(memory_format=torch.channels_last))
-        return self.total(locator_loss(out, targets), "train")
+        shown, targets = tile_input(batch, self.strength)
+        return self.total(self.losses(shown, self.network(shown), targets), "train")
+
+    def losses(
+        self, shown: Tensor, out: LocatorOutput, targets: LocatorTargets
+    ) -> dict[str, Tensor]:
+        """The parts of the loss of training; `shown` is what the network answered to."""
+        return locator_loss(out, targets)
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
         """Losses, and what the scores need."""
-        image = batch["image"][:, None].float() / 255
-        targets = locator_targets(batch["letters"], batch["ignore"], image.shape[-1])
-        out = self.network(image.to(memory_format=torch.channels_last))
+        shown, targets = tile_input(batch)
+        out = self.network(shown)
         self.total(locator_loss(out, targets), STAGES[dataloader_idx])
         self.score(dataloader_idx, out, targets)

@@ -107,17 +107,33 @@ def describe_run(config: Any) -> Json:
     start = Path(config.start_from) if config.start_from else None
     if start is not None and not start.is_file():
         raise TrainingError(f"start_from={start}: there is no such file, seen from {Path.cwd()}")
+    teacher = teacher_of(config.model)
     return {
         "began": _now(),
         "command": list(HydraConfig.get().overrides.task) if HydraConfig.initialized() else [],
         "config": {key: _plain(config[key]) for key in RECORDED_KEYS},
         "seed": config.seed,
         "parent": file_checksum(start) if start else None,
+        "teacher": file_checksum(teacher) if teacher else None,
         "scans": [scan_facts(path) for path in paths_of(config.data.scans)],
         "code": code_version(),
         "packages": {name: _version_of(name) for name in PACKAGES},
         "resumed": [],
     }
+
+
+def teacher_of(model: Any) -> Path | None:
+    """The weights of the teacher that the group `model` names, if any; TrainingError if they are
+    not there."""
+    teacher = model.get("teacher")
+    if not teacher:
+        return None
+    path = Path(teacher.weights)
+    if not path.is_file():
+        raise TrainingError(
+            f"model.teacher.weights={path}: there is no such file, seen from {Path.cwd()}"
+        )
+    return path
 
 
 def list_differences(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
@@ -261,7 +277,9 @@ def _settings(config: Any) -> dict[str, Any]:
 
 def _data_keys(record: Mapping[str, Any]) -> dict[str, Any]:
     scans = {f"data set {s['name']}": _identity(s) for s in record["scans"]}
-    return scans | {"weights of start_from": record["parent"]}
+    # Records of earlier versions know no teacher.
+    weights = {"start_from": record["parent"], "teacher": record.get("teacher")}
+    return scans | {f"weights of {name}": checksum for name, checksum in weights.items()}
 
 
 def _identity(scan: Mapping[str, Any]) -> str:
