@@ -1,9 +1,12 @@
 """Marks the quick subset: the files below take less than a minute together on two cores. Says
-whether the installed versions are those that promise the same bytes."""
+whether the installed versions are those that promise the same bytes; measures time against a
+reference, so that a test fails for the work that it times and not for the machine's speed."""
 
 from __future__ import annotations
 
 import re
+import time
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 
@@ -47,3 +50,37 @@ def versions_are_pinned() -> bool:
     text = (HERE.parent / "configs" / "constraints.txt").read_text("utf-8")
     pinned = dict(re.findall(r"^([\w.-]+)==(\S+)$", text, re.MULTILINE))
     return all(version(name) == pinned[name] for name in WHAT_DRAWS)
+
+
+def do_reference_work() -> None:
+    """Numbers written out, counted by their digits and sorted: some 50 ms of plain Python."""
+    counts: dict[str, float] = {}
+    for number in range(250_000):
+        word = str(number * 7919 % 10007)
+        counts[word] = counts.get(word, 0.0) + number / 3
+    sorted(counts.items(), key=lambda item: (item[1], item[0]))
+
+
+def processor_seconds(work: Callable[[], object]) -> float:
+    """Of this process, for one go."""
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+@pytest.fixture
+def relative_time() -> Callable[..., float]:
+    """Processor time of `work` in units of the reference work, which is timed before and after it.
+
+    A slow machine, or one whose cores are shared, slows both. The least of `times` goes.
+    """
+
+    def measure(work: Callable[[], object], times: int = 1) -> float:
+        def once() -> float:
+            before = processor_seconds(do_reference_work)
+            seconds = processor_seconds(work)
+            return 2 * seconds / (before + processor_seconds(do_reference_work))
+
+        return min(once() for _ in range(times))
+
+    return measure

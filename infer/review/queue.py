@@ -149,9 +149,10 @@ def askable_kinds(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
 
     A form that was seen but, by the customs, is not listed was not cleared.
     """
-    skipped = {*glyph.not_examined, *record.unresolved, *glyph.reasons}
-    asked = (name for name in GLYPH_DEFECTS if name not in skipped)
-    return tuple(name for name in asked if glyph.p.get(name) is not None)
+    p, skipped = glyph.p, {*glyph.not_examined, *record.unresolved, *glyph.reasons}
+    return tuple(
+        [name for name in GLYPH_DEFECTS if p.get(name) is not None and name not in skipped]
+    )
 
 
 def select_clear_letters(

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
+from dataclasses import fields
+from itertools import starmap
 from pathlib import Path
 from statistics import median
-from typing import Any
+from typing import Any, TypeVar
 
 from crownlet.datasets.files.errors import quoted
 from crownlet.datasets.files.images import ImageFacts
@@ -44,6 +46,8 @@ from crownlet.infer.run.tables import (
 )
 from crownlet.infer.run.typed import build_record, mapping, mappings, numbers, strings
 
+_Row = TypeVar("_Row", GlyphRecord, GapRecord)
+
 GAP_DEFECTS = ("words_joined", "word_parted", "letters_touch")
 
 DESCENDING_LETTERS = frozenset("ךןףץק")
@@ -72,18 +76,24 @@ def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
         "habits": table.names("habits") if "habits" in table else [()] * len(numbers),
         "in_name": map(set(facts.get("in_divine_names", ())).__contains__, numbers),
     }  # fmt: skip
-    return tuple(GlyphRecord(**row) for row in _rows(columns))
+    return _build_rows(GlyphRecord, columns)
 
 
-def _rows(columns: dict[str, Iterable[Any]]) -> Iterable[dict[str, Any]]:
-    """Columns of equal length, row by row."""
-    return (dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True))
+def _build_rows(record: type[_Row], columns: dict[str, Iterable[Any]]) -> tuple[_Row, ...]:
+    """Records from a column of equal length for each of their fields."""
+    in_order = (columns[field.name] for field in fields(record))
+    return tuple(starmap(record, zip(*in_order, strict=True)))
 
 
 def _defect_probabilities(table: Columns) -> Iterable[dict[str, float | None]]:
     """The probabilities of what is judged of each letter; None in columns of older runs."""
     columns = [table.maybe(f"p_{name}") for name in GLYPH_JUDGEMENTS]
-    return (dict(zip(GLYPH_JUDGEMENTS, row, strict=True)) for row in zip(*columns, strict=True))
+    empty: dict[str, float | None] = dict.fromkeys(GLYPH_JUDGEMENTS)
+    for row in zip(*columns, strict=True):
+        # A copy has its final size: filling a new one takes a third longer.
+        judged = empty.copy()
+        judged.update(zip(GLYPH_JUDGEMENTS, row, strict=True))
+        yield judged
 
 
 def _expected(table: Columns, facts: Json, numbers: list[int]) -> list[str | None]:
@@ -107,7 +117,7 @@ def gap_records(table: Columns) -> tuple[GapRecord, ...]:
         "route": table.text("route"),
         **{name: table.names(name) for name in ("reasons", "sure")},
     }
-    return tuple(GapRecord(**row) for row in _rows(columns))
+    return _build_rows(GapRecord, columns)
 
 
 def _bodies(table: Columns, turn: float) -> Iterable[tuple[float, ...]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence, Set
 from pathlib import Path
 from typing import Any, cast, get_args
 
@@ -57,8 +57,8 @@ class Columns:
 
     def number(self, name: str) -> Iterator[float]:
         """Numbers; ValueError for one that is none or infinite."""
-        _check_finite(name, self._columns[name])
-        return map(float, self._columns[name])
+        cells = self._columns[name]
+        return map(_read_numbers(name, set(cells)).__getitem__, cells)
 
     def numbers(self, *names: str) -> Iterator[tuple[float, ...]]:
         """Numbers of several columns, row by row."""
@@ -68,8 +68,9 @@ class Columns:
         """Numbers, None in empty cells and where there is no such column."""
         if name not in self._columns:
             return [None] * len(next(iter(self._columns.values()), ()))
-        _check_finite(name, self._columns[name])
-        return [float(cell) if cell else None for cell in self._columns[name]]
+        cells = self._columns[name]
+        values: dict[str, float | None] = {**_read_numbers(name, set(cells) - {""}), "": None}
+        return [values[cell] for cell in cells]
 
     def names(self, name: str) -> list[tuple[str, ...]]:
         """Names with `;` between; none where there is no such column."""
@@ -78,18 +79,13 @@ class Columns:
         return [tuple(cell.split(";")) if cell else () for cell in self._columns[name]]
 
 
-_DIGITS = frozenset("0123456789.-")
-
-MAX_FINITE_DIGITS = 300
-"""Digits up to which a decimal number is finite; the largest has 309."""
-
-
-def _check_finite(name: str, cells: Sequence[str]) -> None:
-    """ValueError where a cell is no finite number; a whole column at a time, for speed."""
-    if set("".join(cells)) <= _DIGITS and max(map(len, cells), default=0) <= MAX_FINITE_DIGITS:
-        return
-    if not all(math.isfinite(float(cell)) for cell in cells if cell):
+def _read_numbers(name: str, cells: Set[str]) -> dict[str, float]:
+    """The numbers that different cells of a column hold, each read once: a column of probabilities
+    has few. ValueError where one is no finite number."""
+    values = {cell: float(cell) for cell in cells}
+    if not all(map(math.isfinite, values.values())):
         raise ValueError(f"{name} has a number that is none")
+    return values
 
 
 def read_table(path: Path) -> Columns:
