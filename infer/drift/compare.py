@@ -152,10 +152,10 @@ def _scroll_words(row: ScrollDrift) -> str:
 
 def _hand_lines(drift: RunDrift) -> list[str]:
     """One sentence on the hands and on the errors to expect; none where the run says neither."""
-    said = [row.hand_known for row in drift.scrolls if row.hand_known is not None]
+    judged = [row.hand_known for row in drift.scrolls if row.hand_known is not None]
     found = []
     if drift.unknown_hands:
-        count = f"{drift.unknown_hands} of {len(said)} scrolls"
+        count = f"{drift.unknown_hands} of {len(judged)} scrolls"
         by_chance = binomial_tail(drift.unknown_hands, len(drift.scrolls)) > ALPHA
         unlike = "Written unlike what the networks know"
         found.append(
@@ -164,7 +164,7 @@ def _hand_lines(drift: RunDrift) -> list[str]:
             else f"{unlike} (an unknown hand, type, or a poor picture): {count}, which the promise"
             " does not cover"
         )
-    elif said:
+    elif judged:
         found.append("The writing is by hands of the known kind")
     if drift.expected is not None and drift.usual_share is not None:
         usual = percent(drift.usual_share)

@@ -166,9 +166,9 @@ def test_wrong_records_are_named_and_nothing_is_added(
         "add", tmp_path / "set", "--scans", source, "--labels", tmp_path / "labels.json",
         "--split", "train", "--scroll", "x", "--provenance", "rendered",
     )  # fmt: skip
-    told = capsys.readouterr().err
+    output = capsys.readouterr().err
     assert code == 1
-    assert f"labels.json: {message}" in told, told
+    assert f"labels.json: {message}" in output, output
     assert not (tmp_path / "set").exists()
 
 
@@ -215,11 +215,11 @@ def test_changes_behind_the_manifests_back_are_named(
     (folder / second.file).write_bytes(b"\x89PNG no more")
     shutil.copy(labels, folder / "scans" / "stranger.png")
     assert run("check", folder) == 1
-    told = capsys.readouterr().err.splitlines()
-    assert f"{first.labels}: has changed: its checksum is another" in told
-    assert any(line.startswith(f"{first.labels}: annotation 8: its box [-50") for line in told)
-    assert any(line.startswith(f"{second.file}: ") for line in told)
-    assert "scans/stranger.png: is not listed in manifest.yaml" in told
+    output = capsys.readouterr().err.splitlines()
+    assert f"{first.labels}: has changed: its checksum is another" in output
+    assert any(line.startswith(f"{first.labels}: annotation 8: its box [-50") for line in output)
+    assert any(line.startswith(f"{second.file}: ") for line in output)
+    assert "scans/stranger.png: is not listed in manifest.yaml" in output
     with pytest.raises(ValueError, match="has changed since it was added"):
         list(open_scans(folder).pages("train"))
 

@@ -90,8 +90,8 @@ def test_wrong_lines_are_named(folder: Path) -> None:
     )
     manifest, wrong = add_scans(folder / "set", source)
     assert manifest.version == 0 and not (folder / "set").exists()
-    told = [str(complaint).split("page.xml: ")[-1] for complaint in wrong]
-    assert told == [
+    reasons = [str(complaint).split("page.xml: ")[-1] for complaint in wrong]
+    assert reasons == [
         "page leaf 1.png: is said to be 9 x 80 px, it is 120 x 80",
         "line l1: U+006C is not one of the 27 letters",
         "line l1: its id is given twice",

@@ -109,8 +109,8 @@ def test_nothing_is_lost(pages: list[PageTruth]) -> None:
     # What we write, our own checker takes, but for pages of which it wants to hear that they are
     # blank.
     sizes = {f"{i:06d}.png": (SIZE, SIZE) for i in range(len(pages))}
-    told = [c.reason for c in coco_complaints(data, "labels.json", sizes)]
-    assert all(why.startswith("no letter is labelled") for why in told), told
+    reasons = [c.reason for c in coco_complaints(data, "labels.json", sizes)]
+    assert all(why.startswith("no letter is labelled") for why in reasons), reasons
     # And once more: what was read is written as it was.
     assert json.dumps(to_coco(back)) == json.dumps(data)
 

@@ -80,7 +80,7 @@ def answer_hands(page: Page) -> int:
         for _ in range(5):
             look_at_all(page)
             page.keyboard.press("1")
-            expect(page.locator("#said")).to_contain_text("Saved")
+            expect(page.locator("#status")).to_contain_text("Saved")
             if page.locator("#open").text_content() == "0":
                 break
         answered += 1
@@ -101,7 +101,7 @@ def answer_walls(page: Page) -> int:
         # The script has begun once a crop has the focus.
         expect(page.locator(".cell:focus")).to_have_count(1)
         page.keyboard.press("4")
-        expect(page.locator("#said")).to_contain_text("Saved")
+        expect(page.locator("#status")).to_contain_text("Saved")
         for _ in range(5):
             look_at_all(page)
             if page.locator("#open").text_content() == "0":
@@ -109,7 +109,7 @@ def answer_walls(page: Page) -> int:
             page.keyboard.press("y")
             if page.locator("#rest[open]").count():
                 page.keyboard.press("Enter")
-                expect(page.locator("#said")).to_contain_text("present")
+                expect(page.locator("#status")).to_contain_text("present")
         answered += 1
         page.get_by_role("link", name="Review", exact=True).click()
         expect(page.locator(".progress").first).to_be_visible()

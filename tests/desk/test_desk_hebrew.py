@@ -81,7 +81,7 @@ def test_no_english_sentence_is_left(window: TestClient, desk: Desk) -> None:
 def test_answers_are_hebrew_and_tables_are_not(window: TestClient, desk: Desk) -> None:
     key = desk.stack.listed()[0].key
     place = {"key": key, "scroll": "Zelig", "side": "reverse", "left_out": False}
-    assert window.post("/place", json=place, headers=ORIGIN).json()["said"] == "נשמר."
+    assert window.post("/place", json=place, headers=ORIGIN).json()["message"] == "נשמר."
     wrong = window.post("/place", json={**place, "scroll": "a/b"}, headers=ORIGIN)
     assert wrong.status_code == 400 and HEBREW.search(wrong.json()["error"])
     chosen = {"portion": "mezuzah", "customs": "no such", "settings": {}}

@@ -134,7 +134,7 @@ def test_from_dropping_to_sheets_and_review_and_on_after_a_kill(page: Page, tmp_
         expect(page.locator("[name=side]").first).to_have_value("reverse")
         page.locator("[name=scroll]").first.fill("Upper shelf")
         page.locator("[name=scroll]").first.press("Tab")
-        expect(page.locator("#said")).to_have_text("Kept.")
+        expect(page.locator("#status")).to_have_text("Kept.")
         page.get_by_text("Mezuzot", exact=True).click()
         page.locator("[data-do=begin]").click()
         expect(page.locator(".scrolls tbody tr")).to_have_count(2, timeout=90_000)

@@ -21,7 +21,7 @@ START = (
 )
 
 
-class Told(TypedDict):
+class CommandOutput(TypedDict):
     """What a command printed and how it ended; the lines of both streams."""
 
     command: str
@@ -52,7 +52,7 @@ class Commands:
     """Runs commands in `out`, so that paths in their output are relative, and keeps their words."""
 
     out: Path
-    told: list[Told] = field(default_factory=list)
+    outputs: list[CommandOutput] = field(default_factory=list)
 
     def run(self, name: str, *arguments: str) -> None:
         """Run one command to its end, whatever its exit code."""
@@ -65,6 +65,8 @@ class Commands:
     def keep(self, command: tuple[str, ...], code: int, stdout: str, stderr: str) -> None:
         """Keep what a command printed."""
         words = " ".join(part if " " not in part else repr(part) for part in command)
-        self.told.append(
-            Told(command=words, exit=code, stdout=stdout.splitlines(), stderr=stderr.splitlines())
+        self.outputs.append(
+            CommandOutput(
+                command=words, exit=code, stdout=stdout.splitlines(), stderr=stderr.splitlines()
+            )
         )

@@ -13,7 +13,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Literal
 
-from golden_commands import ROOT, Told
+from golden_commands import ROOT, CommandOutput
 
 Sums = dict[str, Any]
 """As `sums.json` holds it: `made_with`, `commands`, `files`."""
@@ -82,7 +82,7 @@ def _instructions() -> str:
     return " ".join(name for name in INSTRUCTIONS if name in known)
 
 
-def sums(out: Path, told: list[Told]) -> Sums:
+def sums(out: Path, outputs: list[CommandOutput]) -> Sums:
     """All that is held of a run in `out` whose commands printed `told`."""
     files = {}
     for path in sorted(path for path in out.rglob("*") if path.is_file()):
@@ -91,7 +91,7 @@ def sums(out: Path, told: list[Told]) -> Sums:
         if held is not None:
             files[name] = hashlib.sha256(held).hexdigest()
     commands = [
-        {key: _plain_lines(value, out) for key, value in one.items()} for one in told
+        {key: _plain_lines(value, out) for key, value in one.items()} for one in outputs
     ]  # fmt: skip
     return {"made_with": made_with(), "commands": commands, "files": dict(sorted(files.items()))}
 
@@ -143,10 +143,10 @@ def in_any_order(one: Sums) -> Sums:
 
     commands = [
         {
-            **told, "command": re.sub(r" --workers \d+", "", told["command"]),
-            "stdout": lines(told["stdout"]), "stderr": lines(told["stderr"]),
+            **outputs, "command": re.sub(r" --workers \d+", "", outputs["command"]),
+            "stdout": lines(outputs["stdout"]), "stderr": lines(outputs["stderr"]),
         }
-        for told in one["commands"]
+        for outputs in one["commands"]
     ]  # fmt: skip
     return {**one, "commands": commands}
 
@@ -164,7 +164,7 @@ def differences(held: Sums, made: Sums) -> list[str]:
     return lines
 
 
-def _of_command(held: list[Told], made: list[Told]) -> list[str]:
+def _of_command(held: list[CommandOutput], made: list[CommandOutput]) -> list[str]:
     if not (held and made):
         how, one = ("missing", held) if held else ("new", made)
         return [f"{how}: command {one[0]['command']}"]

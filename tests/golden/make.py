@@ -38,7 +38,7 @@ def make(out: Path, workers: int = 1) -> Sums:
     _inspect(commands, workers)
     _sheets_and_review(commands)
     _survey(commands)
-    return sums(out, commands.told)
+    return sums(out, commands.outputs)
 
 
 def _inspect(commands: Commands, workers: int) -> None:

@@ -51,8 +51,8 @@ def message(found: list[str], held: Sums, made: Sums, new: Path) -> str:
 
 
 def sums(files: dict[str, str], exit_code: int = 0, line: str = "a", numpy: str = "1") -> Sums:
-    told = {"command": "crownlet", "exit": exit_code, "stdout": [line], "stderr": []}
-    return {"made_with": {"numpy": numpy}, "commands": [told], "files": files}
+    output = {"command": "crownlet", "exit": exit_code, "stdout": [line], "stderr": []}
+    return {"made_with": {"numpy": numpy}, "commands": [output], "files": files}
 
 
 def test_every_difference_is_listed(tmp_path: Path) -> None:

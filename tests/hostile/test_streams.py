@@ -55,9 +55,9 @@ def test_names_that_turn_a_line_around_are_not_printed(tmp_path: Path, page: byt
     scans = put(tmp_path / "scans", page, "a\u202egnp.png", "b\x1b[2J.png", b"c\xff.png")
     ended = inspect(scans, tmp_path / "run", env={**os.environ, "PYTHONIOENCODING": "utf-8"})
     assert ended.returncode == 1  # the name that is no UTF-8 is refused
-    said = (ended.stdout + ended.stderr).decode("utf-8", "strict")
-    assert "Traceback" not in said
-    assert not set(said) & {"\u202e", "\x1b"}
+    output = (ended.stdout + ended.stderr).decode("utf-8", "strict")
+    assert "Traceback" not in output
+    assert not set(output) & {"\u202e", "\x1b"}
     assert len(open_run(tmp_path / "run").pages) == 2
     assert plain("a\u202eb") == "a\ufffdb" and printable("ok ש\u200f\n") == "ok ש\u200f\n"
 

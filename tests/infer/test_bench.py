@@ -133,9 +133,9 @@ def test_the_reckoning_of_a_million_pages_is_that_of_its_page_time(
     assert f"**{seconds} s**" in text
     monkeypatch.setattr(sys, "argv", ["million", "--seconds", seconds])
     million.main()
-    told = capsys.readouterr().out.splitlines()
-    assert [line for line in told if line.startswith("|") and line not in text] == []
-    assert f"core hours: {float(seconds) * 1e6 / 3600:.0f}" in told
+    message = capsys.readouterr().out.splitlines()
+    assert [line for line in message if line.startswith("|") and line not in text] == []
+    assert f"core hours: {float(seconds) * 1e6 / 3600:.0f}" in message
     assert f"| core hours | {float(seconds) * 1e6 / 3600:.0f} |" in text
 
 

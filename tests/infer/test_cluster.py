@@ -57,12 +57,14 @@ def test_a_worker_is_killed_and_the_pages_are_those_of_a_plain_run(
     assert cli.main(command) == 1
     killer.join(20)
     assert len(killed) == 1
-    said = capsys.readouterr()
-    told = [line.split(" -> ")[1].split(":")[0] for line in said.out.splitlines() if " -> " in line]
+    output = capsys.readouterr()
+    output = [
+        line.split(" -> ")[1].split(":")[0] for line in output.out.splitlines() if " -> " in line
+    ]
     # A worker may end between the writing of a page and the word of it; that page is kept.
-    assert len(told) == len(set(told)) <= len(pages)
-    assert said.err.startswith(f"crownlet: {scans / 'cut.png'}: ")
-    assert len(said.err.splitlines()) == 2
+    assert len(output) == len(set(output)) <= len(pages)
+    assert output.err.startswith(f"crownlet: {scans / 'cut.png'}: ")
+    assert len(output.err.splitlines()) == 2
     before = {path: path.stat().st_ino for path in run.glob("p*/*")}
     assert cli.main(command) == 1
     assert "6 pages were inspected before and kept" in capsys.readouterr().out
@@ -130,10 +132,10 @@ def test_a_worker_says_what_it_lacks(job: ClusterJob, tmp_path: Path) -> None:
         f"{here}: cannot inspect these pages ({tmp_path}/m: there is no such model folder.)":
             replace(job, config=replace(job.config, model=str(tmp_path / "m"))),
     }  # fmt: skip
-    for said, unable in wrong.items():
+    for output, unable in wrong.items():
         with pytest.raises(ClusterError) as error:
             dask_cluster.worker_for(unable)
-        assert str(error.value).startswith(said)
+        assert str(error.value).startswith(output)
         assert pickle.loads(pickle.dumps(error.value)).args == error.value.args
     scan = tmp_path / "not here.png"
     group = PageGroup((PageJob(scan, PagePlace("a", "a", None)),))
@@ -171,9 +173,9 @@ def test_an_address_where_nobody_answers(
     (page,) = tiny.pages(tmp_path / "scans", 1)
     command = ["inspect", str(page), "--out", str(tmp_path / "run"), "--cluster", address]
     assert cli.main(command) == 1
-    said = capsys.readouterr().err
-    assert said.startswith(f"crownlet: {address}: no cluster answers there (")
-    assert said.count("\n") == 1
+    output = capsys.readouterr().err
+    assert output.startswith(f"crownlet: {address}: no cluster answers there (")
+    assert output.count("\n") == 1
 
 
 def test_without_dask_a_sentence_says_how_to_get_it(

@@ -56,10 +56,10 @@ def test_an_absent_extra_is_named_in_one_sentence(
     needing: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert cli.main(["review"]) == 2
-    said = capsys.readouterr().err
-    assert "starlette" in said
-    assert "pip install '.[review]'" in said
-    assert said.count("\n") == 1
+    output = capsys.readouterr().err
+    assert "starlette" in output
+    assert "pip install '.[review]'" in output
+    assert output.count("\n") == 1
 
 
 def test_an_absent_module_of_ours_is_no_absent_extra(needing: list[str]) -> None:

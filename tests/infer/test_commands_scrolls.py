@@ -117,9 +117,9 @@ def test_a_wrong_table_stops_before_any_page(
     page, table, run = scan(tmp_path / "x.png", FACE), tmp_path / "table.csv", tmp_path / "run"
     table.write_text("scan,scroll,side\nx.png,S1,back\n")
     assert inspect(run, page, "--scrolls", table) == 2
-    said = capsys.readouterr().err
-    assert f"{table}: line 2, column side: 'back' is neither face nor reverse." in said
-    assert said.count("\n") == 1
+    output = capsys.readouterr().err
+    assert f"{table}: line 2, column side: 'back' is neither face nor reverse." in output
+    assert output.count("\n") == 1
     assert not run.exists()
 
 

@@ -19,7 +19,7 @@ LINES = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
 TEXT = load_portion("mezuzah")
 
 
-def told(lines: list[str], text: str = "mezuzah") -> TextMatch:
+def compared(lines: list[str], text: str = "mezuzah") -> TextMatch:
     _, match = compare_with_text(
         written.reading(lines), "auto" if text == "auto" else load_portion(text)
     )
@@ -36,7 +36,7 @@ def changed(line: int, old: str, new: str) -> list[str]:
 
 @pytest.mark.parametrize("text", ["mezuzah", "auto"])
 def test_the_text_itself(text: str) -> None:
-    match = told(LINES, text)
+    match = compared(LINES, text)
     assert (match.portion, match.absent, match.extra, match.swapped, match.places) == (
         "mezuzah", (), 0, 0, (),
     )  # fmt: skip
@@ -63,7 +63,7 @@ def test_the_text_itself(text: str) -> None:
 def test_one_mishap_is_one_place(
     lines: list[str], mishap: str, letters: str | None, line: int
 ) -> None:
-    match = told(lines)
+    match = compared(lines)
     (place,) = match.places
     assert (place.mishap, place.line) == (mishap, line)
     assert letters is None or place.letters == letters
@@ -78,7 +78,7 @@ def test_a_skip_from_like_to_like_is_told_in_whole_words() -> None:
     lines = [" ".join(words[:first] + words[second:])[k : k + 40] for k in range(0, 1, 40)]
     rest = words[:first] + words[second:]
     lines = [" ".join(rest[k : k + 8]) for k in range(0, len(rest), 8)]
-    (place,) = told(lines).places
+    (place,) = compared(lines).places
     assert place.mishap == "words_absent"
     assert place.letters in (
         " ".join(words[first:second]), " ".join(words[first + 1 : second + 1]),
@@ -102,9 +102,9 @@ def test_a_bent_letter_at_the_end_of_a_word_is_swapped(
 
 
 def test_a_final_letter_in_the_middle_of_a_word_is_swapped() -> None:
-    match = told(changed(3, "ודברת בם", "ודברת בם").copy())
+    match = compared(changed(3, "ודברת בם", "ודברת בם").copy())
     assert match.swapped == 0
-    match = told(changed(9, "ומלקוש", "וםלקוש"))
+    match = compared(changed(9, "ומלקוש", "וםלקוש"))
     assert (match.swapped, match.absent, match.extra) == (1, (), 0)
 
 
@@ -125,7 +125,7 @@ def test_edits_far_apart_are_each_found(seed: int) -> None:
             words[at] = word[:-1]
         wanted.append((kind, word if kind != "letter_absent" else word[-1]))
     lines = [" ".join(words[k : k + 8]) for k in range(0, len(words), 8)]
-    places = told(lines).places
+    places = compared(lines).places
     assert [p.mishap for p in places] == [kind for kind, _ in wanted[::-1]]
     assert [p.letters for p in places] == [letters for _, letters in wanted[::-1]]
 
@@ -150,13 +150,13 @@ def test_letters_read_with_doubt_make_no_mishap(seed: int) -> None:
 
 
 def test_part_of_the_text_and_its_missing_ends() -> None:
-    match = told(LINES[6:12])
+    match = compared(LINES[6:12])
     assert match.absent == ()
     assert match.note == "The page shows letters 206 to 401 of the 713 of 'mezuzah'."
 
 
 def test_an_absent_first_letter_is_absent() -> None:
-    (place,) = told([LINES[0][1:], *LINES[1:]]).places
+    (place,) = compared([LINES[0][1:], *LINES[1:]]).places
     assert (place.mishap, place.letters, place.after, place.line) == ("letter_absent", "ש", 0, 1)
 
 
@@ -219,20 +219,20 @@ def test_columns_that_the_frame_cuts_below() -> None:
 def test_lines_of_another_text_at_the_edge() -> None:
     other = "הללו את יהוה כל גוים שבחוהו כל האמים"  # Psalm 117
     for lines in ([other, *LINES], [*LINES, other]):
-        match = told(lines, "auto")
+        match = compared(lines, "auto")
         assert (match.portion, match.absent, match.extra, match.places) == ("mezuzah", (), 0, ())
         assert "are of another text" in match.note
 
 
 def test_the_edge_of_the_next_column() -> None:
     lines = [f"{line}{' ' * 6}{end}" for line, end in zip(LINES, "קסצףטגז" * 4, strict=False)]
-    match = told(lines, "auto")
+    match = compared(lines, "auto")
     assert (match.portion, match.absent, match.extra) == ("mezuzah", (), 0)
 
 
 def test_a_line_of_another_text_in_the_middle_is_one_place() -> None:
     other = "הללו את יהוה כל גוים שבחוהו כל האמים"
-    (place,) = told([*LINES[:9], other, *LINES[9:]]).places
+    (place,) = compared([*LINES[:9], other, *LINES[9:]]).places
     assert place.mishap == "lines_extra"
     assert place.line == 10
 
@@ -254,16 +254,16 @@ def test_a_page_of_a_whole_book() -> None:
 @pytest.mark.parametrize("layout", ["arm", "head"])
 def test_a_slip_of_tefillin_is_named(name: str, layout: str) -> None:
     lines = [" ".join(line) for line in tefillin_lines(name, layout)]  # type: ignore[arg-type]
-    match = told(lines, "auto")
+    match = compared(lines, "auto")
     assert (match.portion, match.places) == (name, ())
 
 
 def test_part_of_a_mezuzah_is_told_by_its_lines() -> None:
-    match = told(LINES[9:17], "auto")
+    match = compared(LINES[9:17], "auto")
     assert match.portion == "mezuzah"
     assert "vehaya_im_shamoa" in match.also
     words = "".join(load_portion("vehaya_im_shamoa").letters)[60:320]
-    match = told([words[k : k + 26] for k in range(0, len(words), 26)], "auto")
+    match = compared([words[k : k + 26] for k in range(0, len(words), 26)], "auto")
     assert match.portion == "vehaya_im_shamoa"
     assert "mezuzah" in match.also
 
@@ -272,7 +272,7 @@ def test_words_that_scrolls_spell_otherwise_are_no_finding() -> None:
     # Genesis 19:16: the codex has one yud less than the scrolls (Miqra al pi ha-Masorah).
     words = [w.replace("ויחזקו", "ויחזיקו") for w in read_passage("Genesis 19:15-26").words]
     lines = [" ".join(words[k : k + 7]) for k in range(0, len(words), 7)]
-    (place,) = told(lines, "auto").places
+    (place,) = compared(lines, "auto").places
     assert not place.sure
     assert "sources differ" in place.says
 
@@ -287,6 +287,6 @@ def test_names_are_veiled_in_sentences() -> None:
     words = TEXT.words
     four = words[2]
     lines = [LINES[0].replace(f" {four}", "", 1), *LINES[1:]]
-    (place,) = told(lines).places
+    (place,) = compared(lines).places
     assert place.in_name
     assert four not in place.says

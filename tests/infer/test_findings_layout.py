@@ -59,8 +59,8 @@ def test_of_a_picture_taken_aslant_no_shape_is_said() -> None:
     shrunk = [(middle - 50.0 * s, middle + 50.0 * s) for s in sizes]
     page = made.block(shrunk, scale=list(sizes))
     assert "block_narrowing" not in kinds(page)
-    told = [s for s in not_examined_by_customs(page, DEFAULT) if "narrows or widens" in s]
-    assert len(told) == 1
+    sentences = [s for s in not_examined_by_customs(page, DEFAULT) if "narrows or widens" in s]
+    assert len(sentences) == 1
     flat = made.block(rows())
     assert not [s for s in not_examined_by_customs(flat, DEFAULT) if "narrows" in s]
 

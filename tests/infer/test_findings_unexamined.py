@@ -14,20 +14,20 @@ from crownlet.infer.findings.not_listed import RECORDED_ONLY, not_examined_by_cu
 @pytest.mark.parametrize("setting", sorted(RECORDED_ONLY))
 def test_a_setting_that_nothing_examines_is_said_so(setting: str) -> None:
     for value in get_args(get_type_hints(Customs)[setting]):
-        told = not_examined_by_customs(headed(), customs(**{setting: value}))
-        named = [s for s in told if s.startswith("settings recorded but not examined")]
+        sentences = not_examined_by_customs(headed(), customs(**{setting: value}))
+        named = [s for s in sentences if s.startswith("settings recorded but not examined")]
         assert bool(named) == (value != "unspecified")
         assert not named or RECORDED_ONLY[setting] in named[0]
 
 
 def test_what_the_default_accepts_is_counted_and_not_hidden() -> None:
     # A bare line is an accepted custom, a tiny zayin is held to be better: MB 36:12.
-    (told,) = not_examined_by_customs(bare(), DEFAULT)
+    (sentences,) = not_examined_by_customs(bare(), DEFAULT)
     assert (
-        told.startswith("1 letter whose crown is a bare line seen:")
-        and "Mishnah Berurah 36:12" in told
+        sentences.startswith("1 letter whose crown is a bare line seen:")
+        and "Mishnah Berurah 36:12" in sentences
     )
-    assert "tag_form: zayin" in told
+    assert "tag_form: zayin" in sentences
     assert not_examined_by_customs(bare(), load_customs("strict")) == ()
     assert not_examined_by_customs(bare(), customs(tag_form="line")) == ()
     assert any(

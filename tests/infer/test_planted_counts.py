@@ -162,20 +162,20 @@ def test_crowns_of_both_sides_are_those_written(chain: Chain) -> None:
             seen = sum(ACCEPTED in row["sure"].split(";") for row in bare)
             assert (counts["bare"], counts["bare_doubted"]) == (seen, len(bare) - seen)
             if counts["letters"]:
-                told = form["says"].split("; ")[side == "reverse"]
-                of = re.search(r"(\d+) of (\d+) (with|without) ", told)
+                statement = form["says"].split("; ")[side == "reverse"]
+                of = re.search(r"(\d+) of (\d+) (with|without) ", statement)
                 assert of is not None
                 with_it = int(of[1]) if of[3] == "with" else int(of[2]) - int(of[1])
                 assert (with_it, int(of[2])) == (counts["crowned"], counts["letters"])
 
 
 def test_what_may_have_been_missed_is_told_with_the_letters_without_finding(chain: Chain) -> None:
-    told = re.search(r"none of the ([\d,]+) letters that nothing was found on", chain.sheet)
-    assert told is not None
+    statement = re.search(r"none of the ([\d,]+) letters that nothing was found on", chain.sheet)
+    assert statement is not None
     marked = {
         (page, glyph)
         for page in PAGES for row in chain.rows(page, "findings.csv")
         for glyph in row["glyphs"].split(";") if len(row["glyphs"].split(";")) <= 2
     }  # fmt: skip
     letters = sum(len(chain.rows(page, "glyphs.csv")) for page in PAGES)
-    assert int(told[1].replace(",", "")) == letters - len({m for m in marked if m[1]})
+    assert int(statement[1].replace(",", "")) == letters - len({m for m in marked if m[1]})

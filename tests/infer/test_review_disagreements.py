@@ -27,7 +27,7 @@ def he(p: float, route: Route, reasons: tuple[str, ...] = ()) -> GlyphRecord:
     )  # fmt: skip
 
 
-def said(says: MeasureClaim, of: str = "leg_touches_roof", glyph: int = 5) -> Measurement:
+def opinion(says: MeasureClaim, of: str = "leg_touches_roof", glyph: int = 5) -> Measurement:
     return Measurement(glyph, "leg_gap", 0.0, None, (1.0, 1.0), (1.0, 1.0), of, says)
 
 
@@ -39,49 +39,49 @@ def after(row: GlyphRecord, *measurements: Measurement) -> tuple[Route, tuple[st
 
 # The rule is the issue's: "where they disagree the letter goes to review".
 def test_a_contact_that_the_networks_clear_is_looked_at() -> None:
-    assert after(he(CLEAR, "clear"), said("there")) == ("review", ("leg_touches_roof",))
+    assert after(he(CLEAR, "clear"), opinion("there")) == ("review", ("leg_touches_roof",))
 
 
 def test_a_finding_that_the_measure_denies_is_looked_at() -> None:
     row = he(FINDING, "finding", ("leg_touches_roof",))
-    assert after(row, said("not_there")) == ("review", ("leg_touches_roof",))
+    assert after(row, opinion("not_there")) == ("review", ("leg_touches_roof",))
 
 
 @pytest.mark.parametrize("says", ["there", "not_there", "unclear"])
 def test_what_goes_to_review_stays_there(says: MeasureClaim) -> None:
     row = he(REVIEW, "review", ("leg_touches_roof",))
-    assert after(row, said(says)) == ("review", ("leg_touches_roof",))
+    assert after(row, opinion(says)) == ("review", ("leg_touches_roof",))
 
 
 def test_agreement_changes_nothing() -> None:
-    assert after(he(CLEAR, "clear"), said("not_there")) == ("clear", ())
+    assert after(he(CLEAR, "clear"), opinion("not_there")) == ("clear", ())
     found = he(FINDING, "finding", ("leg_touches_roof",))
-    assert after(found, said("there")) == ("finding", ("leg_touches_roof",))
-    assert after(found, said("unclear")) == ("finding", ("leg_touches_roof",))
-    assert after(he(CLEAR, "clear"), said("unclear")) == ("clear", ())
+    assert after(found, opinion("there")) == ("finding", ("leg_touches_roof",))
+    assert after(found, opinion("unclear")) == ("finding", ("leg_touches_roof",))
+    assert after(he(CLEAR, "clear"), opinion("unclear")) == ("clear", ())
 
 
 def test_another_finding_of_the_letter_stands() -> None:
     row = he(FINDING, "finding", ("leg_touches_roof", "leg_short"))
-    assert after(row, said("not_there"))[0] == "finding"
+    assert after(row, opinion("not_there"))[0] == "finding"
     swapped = he(FINDING, "finding", ("letter_swapped", "leg_touches_roof"))
-    assert after(swapped, said("not_there"))[0] == "finding"
-    assert after(he(CLEAR, "finding", ("leg_short",)), said("there")) == (
+    assert after(swapped, opinion("not_there"))[0] == "finding"
+    assert after(he(CLEAR, "finding", ("leg_short",)), opinion("there")) == (
         "finding", ("leg_short", "leg_touches_roof"),
     )  # fmt: skip
 
 
 def test_two_measures_of_one_defect_that_differ_deny_nothing() -> None:
     row = he(FINDING, "finding", ("leg_touches_roof",))
-    assert after(row, said("not_there"), said("there"))[0] == "finding"
-    assert after(row, said("not_there"), said("unclear"))[0] == "finding"
+    assert after(row, opinion("not_there"), opinion("there"))[0] == "finding"
+    assert after(row, opinion("not_there"), opinion("unclear"))[0] == "finding"
 
 
 def test_who_is_not_heard() -> None:
     clear = he(CLEAR, "clear")
-    assert after(clear, said("there", "leg_short")) == ("clear", ())
-    assert after(clear, said("there", "part_loose")) == ("clear", ())  # no such fault of he
-    assert after(clear, said("there", glyph=6)) == ("clear", ())
+    assert after(clear, opinion("there", "leg_short")) == ("clear", ())
+    assert after(clear, opinion("there", "part_loose")) == ("clear", ())  # no such fault of he
+    assert after(clear, opinion("there", glyph=6)) == ("clear", ())
     blind = replace(clear, not_examined=("leg_touches_roof",))
-    assert after(blind, said("there")) == ("clear", ())
+    assert after(blind, opinion("there")) == ("clear", ())
     assert set(CATALOGUE) >= MEASURED_DEFECTS

@@ -53,9 +53,9 @@ def test_a_hand_that_crowns_the_outside_only() -> None:
         assert form(scroll, letter).sides == "reverse_only"
     for letter in "וכמס":
         assert form(scroll, letter).sides == "neither"
-    said = form(scroll, "ש").says
-    assert f"{FACE.count('ש')} of {FACE.count('ש')} without three crowns" in said
-    assert "1 of 1 with three crowns" in said
+    statement = form(scroll, "ש").says
+    assert f"{FACE.count('ש')} of {FACE.count('ש')} without three crowns" in statement
+    assert "1 of 1 with three crowns" in statement
     assert scroll.comparison is not None
     assert scroll.comparison.says[0].startswith("Look here: shin, dalet, yud, zayin and bet are")
     assert "17 could be compared, 7 of" in scroll.comparison.says[-1]
@@ -78,10 +78,10 @@ def test_what_is_too_little_is_called_so() -> None:
     # Two of five shins crowned here, one of one there: by chance in every second scroll.
     face = made.page("a-face", [made.glyph(k, "ש", tags=0) for k in range(1, 6)])
     back = made.page("a-reverse", [made.glyph(1, "ש", tags=3)])
-    said = one(face, back).comparison
-    assert said is not None
-    assert said.chance == pytest.approx(2 / 6)
-    assert "too little to tell a habit from chance" in said.says[0]
+    statement = one(face, back).comparison
+    assert statement is not None
+    assert statement.chance == pytest.approx(2 / 6)
+    assert "too little to tell a habit from chance" in statement.says[0]
 
 
 def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
@@ -157,17 +157,17 @@ def test_an_even_hand_is_not_called_uneven_and_an_uneven_one_is() -> None:
     uneven = one(made.page("b-face", letters)).consistency
     assert uneven is not None
     assert [f.letter for f in uneven.forms if f.uneven] == ["ש"]
-    (said,) = uneven.says
-    assert said.startswith("shin (30 letters): 15 of 30 with three crowns")
-    assert "width 3.0 kulmus in the first lines, 3.6 in the last" in said
+    (statement,) = uneven.says
+    assert statement.startswith("shin (30 letters): 15 of 30 with three crowns")
+    assert "width 3.0 kulmus in the first lines, 3.6 in the last" in statement
 
 
 def test_findings_that_gather_in_the_last_lines() -> None:
     letters = [made.glyph(k, "ב", line=k, tags=1, route="finding" if k > 20 else "clear")
                for k in range(1, 31)]  # fmt: skip
-    said = one(made.page("a-face", letters)).consistency
-    assert said is not None
-    assert "findings: 0 of 10 in the first lines, 10 of 10 in the last" in said.says[0]
+    statement = one(made.page("a-face", letters)).consistency
+    assert statement is not None
+    assert "findings: 0 of 10 in the first lines, 10 of 10 in the last" in statement.says[0]
 
 
 def test_one_odd_letter_is_no_unevenness_and_growing_writing_is_told() -> None:
@@ -176,12 +176,12 @@ def test_one_odd_letter_is_no_unevenness_and_growing_writing_is_told() -> None:
     assert odd is not None
     assert odd.says == ()
     growing = [made.glyph(k, "ב", line=k, tags=1, q=10.0 + 0.1 * k) for k in range(1, 31)]
-    said = one(made.page("a-face", growing)).consistency
-    assert said is not None
+    statement = one(made.page("a-face", growing)).consistency
+    assert statement is not None
     # First ten lines: 10.55 px in the middle; last ten: 12.55; all: 11.55.
-    assert said.size_first == pytest.approx(10.55 / 11.55, abs=1e-4)
-    assert said.size_last == pytest.approx(12.55 / 11.55, abs=1e-4)
-    assert said.says == (
+    assert statement.size_first == pytest.approx(10.55 / 11.55, abs=1e-4)
+    assert statement.size_last == pytest.approx(12.55 / 11.55, abs=1e-4)
+    assert statement.says == (
         "The writing of the last lines is 19% larger than that of the first; a camera held askew "
         "shows the same.",
     )
@@ -195,8 +195,8 @@ def test_exchanged_sides_are_told_once_and_shown_as_they_read() -> None:
         "a-face: Given as a face, this page reads as a reverse.",
     )
     own = "Given as a face, this page reads as the reverse of a mezuzah."
-    told = one(made.written("a-face", BACK, notes=(own,)))
-    assert told.notes == (own,)
+    statement = one(made.written("a-face", BACK, notes=(own,)))
+    assert statement.notes == (own,)
 
 
 def test_two_pictures_of_one_side_and_one_picture_twice() -> None:
@@ -206,8 +206,8 @@ def test_two_pictures_of_one_side_and_one_picture_twice() -> None:
     assert one(*halves).notes == ()
     same = [made.written(name, FACE, sha256="5" * 64) for name in ("a-face", "a-face-2", "b-face")]
     a, b = gather_scrolls(same)
-    said = "The same picture was given 3 times: a-face, a-face-2 and b-face."
-    assert a.notes == b.notes == (said,)
+    statement = "The same picture was given 3 times: a-face, a-face-2 and b-face."
+    assert a.notes == b.notes == (statement,)
 
 
 def shaken(name: str, widths: int, noise: int, **page: object) -> PageRecord:
@@ -227,8 +227,8 @@ def test_two_pictures_of_one_page_are_told_wherever_they_were_given() -> None:
     again = turned(shaken("c-face", 1, 3, sha256="3" * 64), 90)
     other = shaken("b-face", 4, 5, sha256="2" * 64)
     a, b, c = gather_scrolls([page, other, again])
-    said = "a-face and c-face may show the same page: letter by letter they are alike."
-    assert a.notes[0] == c.notes[0] and a.notes[0].startswith(said)
+    statement = "a-face and c-face may show the same page: letter by letter they are alike."
+    assert a.notes[0] == c.notes[0] and a.notes[0].startswith(statement)
     assert not [note for note in b.notes if SAME_PAGE in note]
     bytewise = gather_scrolls([page, replace(again, image=page.image)])
     assert "The same picture was given 2 times" in bytewise[0].notes[0]

@@ -86,12 +86,12 @@ def test_crowns_of_both_sides_are_counted_as_written(inside: float, outside: flo
             assert abs(counted.crowned - crowned) <= 1
             compared += counted.letters
     assert compared > 60
-    said = scroll.comparison.says[0]
+    statement = scroll.comparison.says[0]
     if inside < outside:
-        assert said.startswith("Look here: shin")
-        assert "crowned on the reverse and not on the face" in said
+        assert statement.startswith("Look here: shin")
+        assert "crowned on the reverse and not on the face" in statement
     else:
-        assert said.startswith("Alike: shin")
+        assert statement.startswith("Alike: shin")
 
 
 def test_a_reverse_given_as_face_and_a_wrong_portion() -> None:

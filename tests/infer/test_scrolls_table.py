@@ -68,10 +68,10 @@ def test_wrong_tables_are_told_by_line_and_column(
     path = table(tmp_path, text)
     with pytest.raises(ScrollTableError) as caught:
         read_scroll_table(path)
-    said = str(caught.value)
-    assert said.startswith(f"{path}: ")
-    assert "\n" not in said
-    assert [word for word in named if word not in said] == []
+    statement = str(caught.value)
+    assert statement.startswith(f"{path}: ")
+    assert "\n" not in statement
+    assert [word for word in named if word not in statement] == []
 
 
 def test_no_table_at_all(tmp_path: Path) -> None:

@@ -79,9 +79,9 @@ def test_page_json_says_what_was_and_was_not_done(record: PageRecord, tmp_path: 
     assert data["versions"]["model"]["version"] == "blocks-1"
     seconds = json.loads((folder / "timing.json").read_text("utf-8"))["seconds"]
     assert {"read", "size", "locate", "assess", "layout", "align", "route"} <= set(seconds)
-    told = " ".join(data["not_examined"])
+    message = " ".join(data["not_examined"])
     for unseen in ("ink", "parchment", "order of writing", "intention"):  # brief, 7.3, caution 6
-        assert unseen in told
+        assert unseen in message
     for word in ("kosher", "pasul", "valid", "passed"):  # brief, 7.3, caution 1
         assert not re.search(rf"\b{word}\b", text)
 

@@ -77,16 +77,16 @@ def test_a_hand_is_answered_whole_by_keys_and_exceptions_by_click(
     window.keyboard.press("h")
     start = time.perf_counter()
     window.keyboard.press("1")
-    expect(window.locator("#said")).to_have_text("Saved for 65 letters: 61 have it, 4 do not.")
+    expect(window.locator("#status")).to_have_text("Saved for 65 letters: 61 have it, 4 do not.")
     print(f"a group of {LETTERS} answered in {1000 * (time.perf_counter() - start):.0f} ms")
     choices = Counter(choice for _, choice in kept(hands, reader))
     assert choices == {"present": 61 + 1, "not_present": 4}  # With the statement.
     expect(window.locator("#open")).to_have_text("0")
     press(window, "u")
-    expect(window.locator("#said")).to_contain_text(f"Taken back {LETTERS + 1} times")
+    expect(window.locator("#status")).to_contain_text(f"Taken back {LETTERS + 1} times")
     expect(window.locator("#open")).to_have_text(str(LETTERS))
     window.get_by_role("button", name="no: none of them").click()
-    expect(window.locator("#said")).to_have_text("Saved for 65 letters: 65 do not.")
+    expect(window.locator("#status")).to_have_text("Saved for 65 letters: 65 do not.")
     # On to the next hand, and after the last to the beginning.
     for _ in range(2):
         window.keyboard.press("g")

@@ -60,7 +60,7 @@ def test_keys_dialogs_and_answers_of_a_wall(window: Page) -> None:
     window.keyboard.press("ArrowLeft")
     expect(cells.nth(1)).to_be_focused()
     window.keyboard.press("2")
-    expect(window.locator("#said")).to_have_text("נשמר: אינו שם.")
+    expect(window.locator("#status")).to_have_text("נשמר: אינו שם.")
     expect(cells.nth(1).locator(".tag")).to_contain_text("אינו שם")
     window.keyboard.press("?")
     expect(window.locator("#help h2")).to_have_text("מקשים")
@@ -70,7 +70,7 @@ def test_keys_dialogs_and_answers_of_a_wall(window: Page) -> None:
     expect(window.locator("#rest-words")).to_contain_text("הוצגו במסך")
     window.keyboard.press("Escape")
     window.keyboard.press("u")
-    expect(window.locator("#said")).to_have_text("בוטל: אינו שם.")
+    expect(window.locator("#status")).to_have_text("בוטל: אינו שם.")
 
 
 def test_the_switch_changes_the_page_and_comes_back(window: Page) -> None:
@@ -85,7 +85,7 @@ def test_the_switch_changes_the_page_and_comes_back(window: Page) -> None:
 
 def test_what_the_style_sheet_says_is_hebrew(window: Page, tmp_path: Path) -> None:
     window.goto(WALL)
-    said = window.evaluate(
+    word = window.evaluate(
         "getComputedStyle(document.documentElement).getPropertyValue('--text-otherwise')"
     )
-    assert said.strip() == '"אחרת"'
+    assert word.strip() == '"אחרת"'

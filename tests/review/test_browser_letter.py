@@ -15,12 +15,12 @@ pytest_plugins = ("browser_fixtures",)
 
 def test_one_by_one_with_keys(page: Page, run: Path, reader: str) -> None:
     page.goto("/one")
-    said = page.locator("#said")
+    announced = page.locator("#status")
     first = number(page)
     for key, words in (("1", "present"), ("2", "not present"), ("3", "cannot"), ("4", "question")):
         before = number(page)
         press(page, key)
-        expect(said).to_contain_text(f"Saved: {words}")
+        expect(announced).to_contain_text(f"Saved: {words}")
         assert number(page) != before
     assert [choice for _, choice in kept(run, reader)] == [
         "present", "not_present", "cannot_tell", "authority",
@@ -31,12 +31,12 @@ def test_one_by_one_with_keys(page: Page, run: Path, reader: str) -> None:
     assert number(page) != here
     press(page, "p", "p")
     expect(page.locator(".made")).to_contain_text("question")
-    expect(page.locator(".told")).to_be_visible()
+    expect(page.locator(".explanation")).to_be_visible()
     assert len(kept(run, reader)) == 4
     press(page, "u")
-    expect(said).to_contain_text("Taken back: question")
+    expect(announced).to_contain_text("Taken back: question")
     press(page, "Control+z", "u", "u")
-    expect(said).to_contain_text("Taken back: present")
+    expect(announced).to_contain_text("Taken back: present")
     assert number(page) == first
     press(page, "u")
     expect(page.locator("#alarm")).to_contain_text("nothing to take back")
@@ -57,7 +57,7 @@ def test_a_wrong_letter_and_a_note_by_keyboard(page: Page, run: Path, reader: st
     page.keyboard.type("che")
     expect(page.locator("#picker [aria-selected=true]")).to_have_attribute("data-letter", "ח")
     press(page, "Enter")
-    expect(page.locator("#said")).to_contain_text("Saved: wrong letter: chet")
+    expect(page.locator("#status")).to_contain_text("Saved: wrong letter: chet")
     page.keyboard.press("5")
     page.keyboard.press("Escape")
     expect(page.locator("#picker")).to_be_hidden()
@@ -78,7 +78,7 @@ def test_a_hebrew_keyboard_works(page: Page, run: Path, reader: str) -> None:
     expect(page.locator("article")).not_to_have_attribute("data-id", str(here))
     page.keyboard.press("5")
     page.evaluate(KEY.format(on="activeElement", key="ר", code="KeyR"))
-    expect(page.locator("#said")).to_contain_text("wrong letter: resh")
+    expect(page.locator("#status")).to_contain_text("wrong letter: resh")
 
 
 def test_killed_in_the_middle_nothing_confirmed_is_lost(

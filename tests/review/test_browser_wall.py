@@ -62,7 +62,7 @@ def test_a_wall_of_500_is_there_in_a_second_and_swept_by_keys(
     expect(page.locator("#rest-words")).to_contain_text("not shown yet and stay open")
     press(page, "Enter")
     # Not "Saved" alone: that still stands there from the choices by hand.
-    expect(page.locator("#said")).to_have_text(re.compile(r"Saved \d+ times: not present"))
+    expect(page.locator("#status")).to_have_text(re.compile(r"Saved \d+ times: not present"))
     some = len(kept(run, reader))
     assert 20 < some < 120
     frames = time_of_frames(page)
@@ -105,7 +105,7 @@ def test_it_can_be_heard_and_gone_through_without_a_mouse(
         .map(e => e.outerHTML)"""
     )
     assert nameless == []
-    assert page.locator("#said").get_attribute("aria-live") == "polite"
+    assert page.locator("#status").get_attribute("aria-live") == "polite"
     assert page.locator("#alarm").get_attribute("role") == "alert"
     for _ in range(40):
         page.keyboard.press("Tab")
@@ -114,7 +114,7 @@ def test_it_can_be_heard_and_gone_through_without_a_mouse(
     width = page.evaluate("getComputedStyle(document.activeElement).outlineWidth")
     assert float(width.removesuffix("px")) >= 2
     press(page, "Enter")
-    expect(page.locator("#said")).to_contain_text("Saved: not present. Next:")
+    expect(page.locator("#status")).to_contain_text("Saved: not present. Next:")
     page.keyboard.press("?")
     expect(page.locator("#help")).to_be_visible()
     page.keyboard.press("1")
@@ -132,7 +132,7 @@ def test_a_whole_group_is_answered_with_yes_but_for_the_exceptions(
     page.keyboard.press("y")
     expect(page.locator("#rest-title")).to_have_text("The rest: present")
     page.locator("#rest-yes").click()
-    expect(page.locator("#said")).to_contain_text("times: present")
+    expect(page.locator("#status")).to_contain_text("times: present")
     choices = [choice for _, choice in kept(run, reader)]
     assert choices[0] == "not_present" and len(choices) > 20
     assert set(choices[1:]) == {"present"}

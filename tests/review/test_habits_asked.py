@@ -79,7 +79,7 @@ def test_one_answer_decides_every_letter_and_is_undone_as_one(run: Run) -> None:
         seen = [i for i in items if i.origin == "habit"]
         departing = [i for i in items if i.origin == "habit_exception"]
         answer = send(window, items, otherwise=[seen[0], departing[0]], number=number).json()
-        assert answer["said"] == "Saved for 65 letters: 62 have it, 3 do not."
+        assert answer["message"] == "Saved for 65 letters: 62 have it, 3 do not."
         now = {i.id: i for i in store.habit_items("anna", number)}
         choices = {k: i.decision.choice for k, i in now.items() if i.decision}
         assert len(choices) == LETTERS + 1  # With the statement.
@@ -90,7 +90,7 @@ def test_one_answer_decides_every_letter_and_is_undone_as_one(run: Run) -> None:
         assert {(d.blind, d.opinion_shown) for d in store.decisions()} == {(False, True)}
         assert store.progress("anna").open == 1
         back = window.post("/undo", json={"reader": "anna", "wall": True}, headers=ORIGIN).json()
-        assert back["said"] == f"Taken back {LETTERS + 1} times: present."
+        assert back["message"] == f"Taken back {LETTERS + 1} times: present."
         assert store.habit_groups("anna")[0].open == LETTERS
 
 

@@ -74,7 +74,9 @@ def test_what_is_asked_once_of_a_hand_is_hebrew(tmp_path: Path) -> None:
             "items": [[str(i.id), str(i.version)] for i in items if i.origin != "statement"],
         }  # fmt: skip
         answer = window.post(f"/habit/{group.number}", json=data, headers=ORIGIN).json()
-        assert answer["said"].startswith("נשמר ל־") and not re.search("[A-Za-z]", answer["said"])
+        assert answer["message"].startswith("נשמר ל־") and not re.search(
+            "[A-Za-z]", answer["message"]
+        )
 
 
 def test_answers_and_refusals_are_hebrew(window: TestClient) -> None:
@@ -82,7 +84,7 @@ def test_answers_and_refusals_are_hebrew(window: TestClient) -> None:
     found = re.search(r'data-id="(\d+)" data-version="(\d+)"', text)
     assert found
     answer = say(window, found[1], found[2], "not_present").json()
-    assert answer["said"].startswith("נשמר: אינו שם. הבא: האם ")
+    assert answer["message"].startswith("נשמר: אינו שם. הבא: האם ")
     assert english_left(answer["html"], NAMES) == []
     refused = say(window, found[1], 99, "present")
     assert refused.status_code == 409

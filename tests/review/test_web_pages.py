@@ -126,9 +126,9 @@ def test_a_sweep_is_kept_whole_or_not_at_all(reviewed: Review, window: TestClien
     assert [c["choice"] for c in late.json()["cells"]] == [""] * 4 + ["present"] + [""] * 4
     assert len(reviewed.store.decisions("anna")) == 1
     data["items"] = pairs[:4] + pairs[5:]
-    assert "Saved 8 times" in window.post("/decide", json=data, headers=ORIGIN).json()["said"]
+    assert "Saved 8 times" in window.post("/decide", json=data, headers=ORIGIN).json()["message"]
     undone = window.post("/undo", json={"reader": "anna", "wall": True}, headers=ORIGIN).json()
-    assert "Taken back 8 times" in undone["said"]
+    assert "Taken back 8 times" in undone["message"]
     assert {c["choice"] for c in undone["cells"]} == {""}
     assert [i.id for i in reviewed.store.items("anna", state="done")] == [items[4].id]
 

@@ -54,10 +54,10 @@ def test_no_english_sentence_is_left_and_english_comes_back(run: Run) -> None:
     assert not (run.folder / "view.json").exists()
     assert main(["sheet", str(run.folder), "--language", "he"]) == 0
     assert main(["sheet", str(run.folder), "--beside", "bad", "calm"]) == 0
-    told = pages(run)
+    texts = pages(run)
     assert {"bad.html", "index.html", "teaching.html", "authority.html", "parchment.html",
-            "owners/bad.html", "beside.html"} <= told.keys()  # fmt: skip
-    for name, html in told.items():
+            "owners/bad.html", "beside.html"} <= texts.keys()  # fmt: skip
+    for name, html in texts.items():
         assert '<html lang="he" dir="rtl">' in html, name
         assert english_left(html, NAMES) == [], name
     assert json.loads((run.folder / "view.json").read_text()) == {

@@ -81,12 +81,12 @@ def scrolls(folder: Path, pages: dict[str, str]) -> dict[str, list[PageLetters]]
     return found
 
 
-def answer(folder: Path, reader: str, choice: dict[int, str], told: bool = False) -> None:
+def answer(folder: Path, reader: str, choice: dict[int, str], informed: bool = False) -> None:
     """Answer all questions: `choice` by the number of the letter on its page, else not present."""
     store = ReviewStore.open(folder / "review.sqlite3", open_run(folder))
     for item in store.items(reader):
-        if told:
+        if informed:
             store.record_disclosure(reader, [item.id])
-        said = choice.get(item.glyphs[0], "not_present")
-        store.decide(item.id, reader, said, version=item.version)
+        chosen = choice.get(item.glyphs[0], "not_present")
+        store.decide(item.id, reader, chosen, version=item.version)
     store.close()

@@ -132,8 +132,8 @@ def test_the_verdict_says_which_difference_missing_answers_could_undo() -> None:
     """Words of this project."""
     row = bounded(compared(3, 1, missing=4))
     contrast = replace(CONTRAST, defect=row.defect, first=row.first, second=row.second)
-    said = verdicts._describe_missing([contrast], [row])
-    assert said == " 64 questions without a clear answer could undo this."
+    sentence = verdicts._describe_missing([contrast], [row])
+    assert sentence == " 64 questions without a clear answer could undo this."
     stands = bounded(compared(5, 1, missing=1))
     assert verdicts._describe_missing([contrast], [stands]) == ""
     other = replace(contrast, first="C")

@@ -86,8 +86,8 @@ def test_an_unaudited_rate_is_hollow_and_says_so() -> None:
     figure = draw_forest([rate("heel_missing", "A"), rate("heel_missing", "B", "unaudited")], {})
     fills = [line.get_markerfacecolor() for line in figure.axes[0].get_lines()][1::2]
     assert fills == [SOURCE_COLOURS[0], "white"]
-    said = [text.get_text() for text in figure.legends[0].get_texts()]
-    assert said[-1].startswith("hollow: unaudited")
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert labels[-1].startswith("hollow: unaudited")
     assert len(draw_forest(RATES, {}).legends[0].get_texts()) == 3
 
 

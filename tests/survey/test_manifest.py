@@ -112,9 +112,9 @@ def test_every_fault_is_told_and_nothing_is_run(
     path = written(folder, "gone.png,s1,North,face,,,\na.png,s1,North,front,,,\nb.png,s2\n")
     out = folder / "S"
     assert cli.main(["survey", "run", str(path), "--out", str(out)]) == 2
-    said = capsys.readouterr().err.splitlines()
-    assert said[0] == f"crownlet: {path}: 3 faults; nothing was run."
-    assert [line.strip().split(":")[0] for line in said[1:]] == [
+    output = capsys.readouterr().err.splitlines()
+    assert output[0] == f"crownlet: {path}: 3 faults; nothing was run."
+    assert [line.strip().split(":")[0] for line in output[1:]] == [
         "line 2, column scan", "line 3, column side", "line 4",
     ]  # fmt: skip
     assert not out.exists()

@@ -179,10 +179,10 @@ def test_simulated_scrolls_have_the_estimates_of_their_letters(draw: AuditDraw) 
                 for k in range(int(cells[kind, scroll, scribe])):
                     read = k < audit[kind, scroll, scribe]
                     label = float(kind < 2) if read else np.nan
-                    said = simulated_units.SAYS if kind % 2 == 0 else simulated_units.SAYS_NOT
-                    rows.append((scribe, said, label, 1 / weight[kind, scroll, scribe]))
-    unit, said, label, chance = (np.array(column) for column in zip(*rows, strict=True))
-    letters = LetterSample(unit.astype(np.int64), said, label, chance)
+                    claimed = simulated_units.SAYS if kind % 2 == 0 else simulated_units.SAYS_NOT
+                    rows.append((scribe, claimed, label, 1 / weight[kind, scroll, scribe]))
+    unit, claimed, label, chance = (np.array(column) for column in zip(*rows, strict=True))
+    letters = LetterSample(unit.astype(np.int64), claimed, label, chance)
     theirs = estimate_with_audit(letters, fit_lambdas(letters))
     ours = simulated_units._estimate(cells, (audit, weight), fit_lambdas(letters))
     assert ours.unit_rates == pytest.approx(theirs.unit_rates)

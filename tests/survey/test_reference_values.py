@@ -139,13 +139,13 @@ import json, sys
 import numpy as np
 from ppi_py import ppi_mean_ci, ppi_mean_pointestimate
 given = json.load(sys.stdin)
-labels, said, others = (np.array(given[name]) for name in ("labels", "said", "others"))
+labels, claimed, others = (np.array(given[name]) for name in ("labels", "claimed", "others"))
 out = {}
 for lam in (0.0, 0.6, 1.0):
-    low, high = ppi_mean_ci(labels, said, others, alpha=0.05, lam=lam)
-    point = ppi_mean_pointestimate(labels, said, others, lam=lam)
+    low, high = ppi_mean_ci(labels, claimed, others, alpha=0.05, lam=lam)
+    point = ppi_mean_pointestimate(labels, claimed, others, lam=lam)
     out[lam] = [float(np.ravel(value)[0]) for value in (point, low, high)]
-out["tuned"] = float(np.ravel(ppi_mean_pointestimate(labels, said, others))[0])
+out["tuned"] = float(np.ravel(ppi_mean_pointestimate(labels, claimed, others))[0])
 json.dump(out, sys.stdout)
 """
 
@@ -156,11 +156,11 @@ def test_same_as_ppi_python_where_letters_are_independent() -> None:
     rng = np.random.default_rng(6)
     asked, rest = 120, 480
     labels = (rng.random(asked) < 0.3).astype(float)
-    said = np.clip(0.2 + 0.6 * labels + 0.1 * rng.standard_normal(asked), 0, 1)
+    claimed = np.clip(0.2 + 0.6 * labels + 0.1 * rng.standard_normal(asked), 0, 1)
     # The unread have the same predictions four times over, so that both sets have one mean: the
     # linearised variance takes both about the common mean, ppi_py each about its own.
-    others = np.tile(said, rest // asked)
-    given = {"labels": labels.tolist(), "said": said.tolist(), "others": others.tolist()}
+    others = np.tile(claimed, rest // asked)
+    given = {"labels": labels.tolist(), "claimed": claimed.tolist(), "others": others.tolist()}
     done = subprocess.run(
         [sys.executable, "-c", THEIRS], input=json.dumps(given), capture_output=True, text=True,
         check=True, timeout=120,
@@ -169,7 +169,7 @@ def test_same_as_ppi_python_where_letters_are_independent() -> None:
     every = asked + rest
     letters = LetterSample(
         np.arange(every),
-        np.concatenate([said, others]),
+        np.concatenate([claimed, others]),
         np.concatenate([labels, np.full(rest, np.nan)]),
         np.full(every, asked / every),
     )

@@ -56,12 +56,12 @@ def survey(folder: Path) -> SurveyData:
     can = np.array([np.isin(form, list(CATALOGUE[d].letters)) for d in DEFECTS])
     truth = rng.random(can.shape) < np.where(code == "B", 0.6, 0.03)
     truth[1:] &= rng.random((2, len(form))) < 0.3
-    said = np.where(truth, 0.9, 0.02) + rng.uniform(-0.02, 0.05, can.shape)
+    claimed = np.where(truth, 0.9, 0.02) + rng.uniform(-0.02, 0.05, can.shape)
     label = np.where(rng.random(can.shape) < 1 / 3, truth, np.nan)
     label[2] = np.nan
     built = build_arrays(
-        DEFECTS, scroll, code, np.where(can, said, np.nan), label=np.where(can, label, np.nan),
-        inclusion_probability=1 / 3, found=can & (said > 0.5), letter=form,
+        DEFECTS, scroll, code, np.where(can, claimed, np.nan), label=np.where(can, label, np.nan),
+        inclusion_probability=1 / 3, found=can & (claimed > 0.5), letter=form,
         side=np.where(np.arange(len(scroll)) % 3, "face", "reverse"),
     )  # fmt: skip
     scrolls = [
@@ -91,14 +91,14 @@ class Seen(HTMLParser):
         self.feed(text)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        told = {name: value or "" for name, value in attrs}
-        assert len(told) == len(attrs)
+        given = {name: value or "" for name, value in attrs}
+        assert len(given) == len(attrs)
         if tag not in VOID:
             self.open.append(tag)
-        self.ids += [told["id"]] if "id" in told else []
-        self.addresses += [told[name] for name in ("src", "href") if name in told]
+        self.ids += [given["id"]] if "id" in given else []
+        self.addresses += [given[name] for name in ("src", "href") if name in given]
         if tag == "table":
-            self._table = told.get("data-table", "")
+            self._table = given.get("data-table", "")
         if tag == "tr" and self._table:
             self.tables.setdefault(self._table, []).append([])
         if tag in ("td", "th") and self._table:
@@ -255,9 +255,9 @@ def test_the_lot_alone_chooses_letters(folder: Path, survey: SurveyData) -> None
 def test_plain_words_come_from_the_numbers(folder: Path, page: str) -> None:
     with (folder / "report" / "rates.csv").open(encoding="utf-8", newline="") as file:
         rows = {(r["defect"], r["source"]): r for r in csv.DictReader(file)}
-    told = re.search(r"Of 100 letters that can have it, A has it on ([^,]+), B on ([^ ]+) ", page)
-    assert told is not None
-    assert float(told[2]) == round(100 * float(rows["part_loose", "B"]["estimate"]))
+    given = re.search(r"Of 100 letters that can have it, A has it on ([^,]+), B on ([^ ]+) ", page)
+    assert given is not None
+    assert float(given[2]) == round(100 * float(rows["part_loose", "B"]["estimate"]))
     assert "It is commoner on B than on A" in page
     assert (
         "A with C: not compared (too rare: readers met too few of it in both together, or" in page

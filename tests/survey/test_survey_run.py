@@ -117,8 +117,8 @@ def test_nobody_who_reads_sees_a_source(once: Path, tmp_path: Path) -> None:
     assert len(items) == len(read_audit(out)) and {item.origin for item in items} == {"survey"}
     for item in items:
         for blind in (True, False):
-            told = repr(view_item(item, run, blind=blind))
-            assert not any(name in told for name in ("Northgate", "Southgate", "s1", "s2", "s3"))
+            shown = repr(view_item(item, run, blind=blind))
+            assert not any(name in shown for name in ("Northgate", "Southgate", "s1", "s2", "s3"))
     store.close()
     assert "gate" not in (out / "scrolls.json").read_text(encoding="utf-8")
     assert "gate" not in (out / "audit.csv").read_text(encoding="utf-8")
@@ -133,9 +133,9 @@ def test_a_bad_scan_is_named_at_the_end_and_stops_nothing(
     (own / "b.png").write_bytes(b"no picture")
     out = tmp_path / "S"
     assert survey(own, out) == 1
-    said = capsys.readouterr().err.splitlines()
-    assert said[-2] == "crownlet: 1 of 4 scans could not be inspected:"
-    assert said[-1].startswith("crownlet: line 3 of the manifest, S00")
+    output = capsys.readouterr().err.splitlines()
+    assert output[-2] == "crownlet: 1 of 4 scans could not be inspected:"
+    assert output[-1].startswith("crownlet: line 3 of the manifest, S00")
     gathered = load_survey(out)
     assert len(gathered.scrolls) == 3 and len(gathered.notes) == 1
     assert "was not inspected" in gathered.notes[0] and "gate" not in gathered.notes[0]
@@ -154,13 +154,13 @@ def test_a_changed_picture_is_inspected_anew_and_said(
     Image.fromarray(blocks.page(["אבגד"], 18.0, margin=6.0)[0]).save(own / "d.png")
     capsys.readouterr()
     assert survey(own, out) == 0
-    said = capsys.readouterr().out
+    output = capsys.readouterr().out
     page = next(p.name for p in open_run(out).pages.values() if len(p.record.glyphs) == 4)
     assert (
         f"Inspected again, since picture, networks, customs, text or program changed: {page}."
-        in said
+        in output
     )
-    assert "3 pages were inspected before and kept." in said
+    assert "3 pages were inspected before and kept." in output
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="has no fork and no SIGKILL")

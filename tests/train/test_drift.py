@@ -121,9 +121,9 @@ def test_hands_never_seen_are_like_what_is_known_and_type_is_not(
     type_page = compose_type_page(TypeSpec("ashkenaz", "alphabet", 64), 0)
     few_lines = replace(type_page, image=type_page.image[: type_page.image.shape[0] // 5])
     printed = record(inspector, few_lines, "type")
-    told = compare_run(known, {"type": page_features(printed)})
-    assert told.likeness == "unlike"
-    assert told.scrolls[0].features
+    comparison = compare_run(known, {"type": page_features(printed)})
+    assert comparison.likeness == "unlike"
+    assert comparison.scrolls[0].features
 
     # A reference that belongs to other networks is not used.
     write_page(printed, tmp_path / "run")

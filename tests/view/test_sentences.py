@@ -176,11 +176,11 @@ def test_what_the_code_writes_is_translated_whole(maker: object) -> None:
     assert len(sentences) > 10
     untold = [text for text in sentences if translate_sentence("he", text) is None]
     assert untold == []
-    told = [
+    translated = [
         re.sub("\u2066[^\u2069]*\u2069", "", translate_sentence("he", each) or "")
         for each in sentences
     ]
-    english = [text for text in told if re.search("[a-z]{2,}", text)]
+    english = [text for text in translated if re.search("[a-z]{2,}", text)]
     assert english == []
 
 
@@ -201,8 +201,8 @@ def test_no_sentence_is_left_over() -> None:
 
 def test_all_letters_have_names_in_sentences() -> None:
     for letter in LETTERS:
-        told = translate_sentence("he", letter_message("leg_short", glyph(letter), True))
-        assert told and told.endswith(": רגל קצרה.")
+        translated = translate_sentence("he", letter_message("leg_short", glyph(letter), True))
+        assert translated and translated.endswith(": רגל קצרה.")
 
 
 def test_longer_forms_are_tried_first() -> None:

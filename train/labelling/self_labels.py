@@ -169,7 +169,7 @@ TAUGHT = ("train", "validation")
 
 
 @dataclass(frozen=True)
-class Told:
+class LabellingOutcome:
     """What came of it."""
 
     version: int
@@ -180,7 +180,7 @@ class Told:
 
 def label_folder(
     folder: Path, portion: str | None = None, model: Path | None = None, anew: bool = False
-) -> Told:
+) -> LabellingOutcome:
     """Label the scans of `train` and `validation` that nobody labelled.
 
     `portion` is the text of those that came without one, by default searched for; `anew` has those
@@ -195,7 +195,9 @@ def label_folder(
         return _label_held_folder(folder, portion, model, anew)
 
 
-def _label_held_folder(folder: Path, portion: str | None, model: Path | None, anew: bool) -> Told:
+def _label_held_folder(
+    folder: Path, portion: str | None, model: Path | None, anew: bool
+) -> LabellingOutcome:
     manifest = read_manifest(folder)
     wanted = [
         s for s in manifest.scans if s.split in TAUGHT and (not s.labels or (anew and _self(s)))
@@ -216,10 +218,10 @@ def _label_held_folder(folder: Path, portion: str | None, model: Path | None, an
         letters, seen = letters + found.labelled, seen + len(found.sure)
         done += 1
     if not done:
-        return Told(manifest.version, "No scan labelled itself.", left_out)
+        return LabellingOutcome(manifest.version, "No scan labelled itself.", left_out)
     what = f"Scans: {done} labelled themselves, {letters} of {seen} letters."
     new = keep(folder, manifest, manifest.changed(tuple(scans.values()), what))
-    return Told(new.version, what, left_out)
+    return LabellingOutcome(new.version, what, left_out)
 
 
 def _self(scan: Scan) -> bool:

@@ -172,8 +172,8 @@ def path_data(rings: Sequence[npt.NDArray[np.int64]]) -> str:
 
 def _ring_path(points: npt.NDArray[np.int64]) -> str:
     steps = [(x, y) for x, y in np.diff(points, axis=0) if x or y]
-    told = " ".join(f"{x} {y}" for x, y in steps).replace(" -", "-")
-    return f"M{points[0][0]} {points[0][1]}l{told}z"
+    path = " ".join(f"{x} {y}" for x, y in steps).replace(" -", "-")
+    return f"M{points[0][0]} {points[0][1]}l{path}z"
 
 
 def make_exemplars() -> dict[str, dict[str, dict[str, object]]]:

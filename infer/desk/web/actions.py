@@ -64,7 +64,7 @@ async def add_picture(request: Request) -> Response:
 async def refresh(request: Request) -> Response:
     """Look through the folder again."""
     await run_in_threadpool(desk_of(request).refresh)
-    return JSONResponse({"said": translate("The folder was looked through again.")})
+    return JSONResponse({"message": translate("The folder was looked through again.")})
 
 
 async def name_picture(request: Request) -> Response:
@@ -80,7 +80,7 @@ async def name_picture(request: Request) -> Response:
         raise UserFacingError("There is no such picture in the stack.", 404) from None
     except (ValueError, OSError) as error:
         raise UserFacingError(str(error)) from None
-    return JSONResponse({"said": translate("Kept.")})
+    return JSONResponse({"message": translate("Kept.")})
 
 
 async def choose(request: Request) -> Response:
@@ -98,7 +98,7 @@ async def choose(request: Request) -> Response:
     except (ValueError, OSError) as error:
         message = translate("This cannot be chosen: {why}", why=localize(str(error)))
         raise UserFacingError(message) from None
-    return JSONResponse({"said": translate("Kept.")})
+    return JSONResponse({"message": translate("Kept.")})
 
 
 async def begin(request: Request) -> Response:
@@ -109,14 +109,14 @@ async def begin(request: Request) -> Response:
         raise UserFacingError(str(error)) from None
     if not count:
         raise UserFacingError("There is no usable picture in the stack yet.")
-    return JSONResponse({"said": translate("Begun.")})
+    return JSONResponse({"message": translate("Begun.")})
 
 
 async def stop(request: Request) -> Response:
     """Stop after the pages in work."""
     await run_in_threadpool(desk_of(request).stop)
     return JSONResponse(
-        {"said": translate("It stops after the pages in work; finished ones are kept.")}
+        {"message": translate("It stops after the pages in work; finished ones are kept.")}
     )
 
 

@@ -81,7 +81,7 @@ async def decide(request: Request) -> Response:
         "Saved: {words}.", "Saved {n} times: {words}.", len(items), words=words
     )
     if sent.get("wall"):
-        return _current_state(request, window, items, sent, {"said": message})
+        return _current_state(request, window, items, sent, {"message": message})
     item_filter = read_filter(request)
     following = session.next_open(window, items[-1][0], item_filter)
     return _letter_response(request, window, following, message)
@@ -99,7 +99,9 @@ async def undo(request: Request) -> Response:
         "Taken back: {words}.", "Taken back {n} times: {words}.", len(back), words=words
     )
     if sent.get("wall"):
-        return _current_state(request, window, [(d.item, 0) for d in back], sent, {"said": message})
+        return _current_state(
+            request, window, [(d.item, 0) for d in back], sent, {"message": message}
+        )
     return _letter_response(request, window, session.item(window, back[0].item), message)
 
 
@@ -169,7 +171,11 @@ def _letter_response(
     if part["view"]:
         following = translate("Next: {question}", question=part["view"].question)
     return JSONResponse(
-        {"said": f"{message} {following}", "url": part["url"], "html": render("letter.html", part)}
+        {
+            "message": f"{message} {following}",
+            "url": part["url"],
+            "html": render("letter.html", part),
+        }
     )
 
 

@@ -100,7 +100,7 @@ async def answer_habit(request: Request) -> Response:
         return _state(session, window, given, {"error": translate(STALE_MESSAGE)}, 409)
     except ChoiceError as error:
         raise UserFacingError(str(error)) from None
-    return _state(session, window, given, {"said": _saved_words(choices.values())})
+    return _state(session, window, given, {"message": _saved_words(choices.values())})
 
 
 def choice_for(item: Item, answer: Choice, otherwise: bool) -> Choice:

@@ -9,11 +9,11 @@ const READ = /\.(png|jpe?g|tiff?|webp|bmp|hei[cf]|pdf)$/i;
 
 function announce(text) {
   $("alarm").textContent = "";
-  $("said").textContent = text;
+  $("status").textContent = text;
 }
 
 function alarm(text) {
-  $("said").textContent = "";
+  $("status").textContent = "";
   $("alarm").textContent = text;
 }
 
@@ -139,7 +139,7 @@ async function keepPlace(row) {
     left_out: field("left_out").checked,
   };
   const answer = await post("/place", data);
-  if (answer) announce(answer.said);
+  if (answer) announce(answer.message);
   renew();
 }
 
@@ -150,13 +150,13 @@ async function keepChoices() {
   const settings = {};
   for (const select of form.querySelectorAll("[data-setting]")) settings[select.dataset.setting] = select.value;
   const answer = await post("/choices", { portion, customs: form.elements.customs.value, settings });
-  if (answer) announce(answer.said);
+  if (answer) announce(answer.message);
   renew();
 }
 
 async function command(name) {
   const answer = await post(`/${name}`);
-  if (answer) announce(answer.said);
+  if (answer) announce(answer.message);
   renew();
 }
 

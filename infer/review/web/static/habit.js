@@ -30,7 +30,7 @@ export async function answer(choice) {
   refresh(reply);
   for (const cell of shown) cell.setAttribute("aria-pressed", "false");
   const unseen = cells.filter((cell) => !cell.dataset.choice).length;
-  announce(reply.said + (unseen ? ` ${unseenWords(unseen)}` : ""));
+  announce(reply.message + (unseen ? ` ${unseenWords(unseen)}` : ""));
   if (!unseen) $("following").focus();
 }
 

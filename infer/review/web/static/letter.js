@@ -33,14 +33,14 @@ export async function decide(choice, rightLetter) {
   const answer = await post(`/decide${query}`, data, show);
   if (!answer) return;
   show(answer);
-  announce(answer.said);
+  announce(answer.message);
 }
 
 export async function undo() {
   const answer = await post("/undo", {});
   if (!answer) return;
   show(answer);
-  announce(answer.said);
+  announce(answer.message);
 }
 
 export function toggleNear() {

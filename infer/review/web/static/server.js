@@ -8,11 +8,11 @@ export const main = $("main");
 
 export function announce(text) {
   $("alarm").textContent = "";
-  $("said").textContent = text;
+  $("status").textContent = text;
 }
 
 function alarm(text) {
-  $("said").textContent = "";
+  $("status").textContent = "";
   $("alarm").textContent = text;
 }
 

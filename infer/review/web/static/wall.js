@@ -119,7 +119,7 @@ async function send(chosen, choice, rightLetter) {
   const answer = await post("/decide", data, refresh);
   if (!answer) return false;
   refresh(answer);
-  announce(answer.said);
+  announce(answer.message);
   return true;
 }
 
@@ -131,7 +131,7 @@ export async function undo() {
   const answer = await post("/undo", { wall: true });
   if (!answer) return;
   refresh(answer);
-  announce(answer.said);
+  announce(answer.message);
   const place = places.get(String(answer.cells.at(-1).id));
   if (place !== undefined) focusOn(cells[place]);
 }
