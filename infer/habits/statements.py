@@ -12,7 +12,7 @@ from crownlet.infer.view.wording import count_of, join_words, latin_name
 MAX_LETTERS_NAMED = 6
 """Letters whose numbers stand in one sentence."""
 
-MIN_OFTEN_SHARE = 0.1
+MIN_SHARE_CALLED_OFTEN = 0.1
 """Share of the letters from which a hand does something often."""
 
 _OPENINGS: dict[HabitKind, str] = {
@@ -45,8 +45,7 @@ def describe_habit(
         where, forms = f"{where} {latin_name(named[0].letter)}", ""
     opening = _OPENINGS[kind]
     if kind == "habit" and 2 * seen <= judged:
-        rare = seen < MIN_OFTEN_SHARE * judged
-        opening = "Now and then in this hand" if rare else "Often in this hand"
+        opening = f"{frequency_words(seen, judged)} in this hand"
     if not sure:
         opening = f"Perhaps {opening[0].lower()}{opening[1:]}"
     text = f"{opening}: {_phrase(defect, glyphs)} in {where}"
@@ -59,6 +58,11 @@ def describe_habit(
         forms = join_words([latin_name(row.letter) for row in listed])
         text += f"; those of {forms} are listed one by one"
     return text + "."
+
+
+def frequency_words(seen: int, judged: int) -> str:
+    """How often a defect is seen, where that is no rule of the hand: the start of a sentence."""
+    return "Often" if seen >= MIN_SHARE_CALLED_OFTEN * judged else "Now and then"
 
 
 def _phrase(defect: str, glyphs: Sequence[GlyphRecord]) -> str:

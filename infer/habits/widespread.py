@@ -39,6 +39,7 @@ from crownlet.infer.habits.apply import (
     probability_by_hand,
 )
 from crownlet.infer.habits.judge import stands_out
+from crownlet.infer.habits.statements import frequency_words
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import TAG_MISSING, GlyphRecord, PageRecord
@@ -155,9 +156,10 @@ def _statement(
 def _sentence(kind: str, letters: Sequence[HabitLetter], seen: int, judged: int, alone: int) -> str:
     forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
     where = f"{seen} of {count_of(judged, 'letter')} ({forms})"
+    opening = f"{frequency_words(seen, judged)} on this page"
     if kind == OVERSTRETCHED:
-        return f"Often on this page: letters are drawn out, {where}."
+        return f"{opening}: letters are drawn out, {where}."
     out = f"{alone} of these stand out, and are listed by themselves"
     if alone < len(ALONE):
         out = ALONE[alone]
-    return f"Often on this page: {defect_phrase(kind)} in {where}; {out}."
+    return f"{opening}: {defect_phrase(kind)} in {where}; {out}."

@@ -104,8 +104,8 @@ def test_letters_drawn_out_to_fill_lines_are_one_statement(familiarity: HandFami
     page = stated(letters("ה", "overstretched", [0.999] * many, 0.5) + sound, familiarity)
     assert page.routed("finding") == ()
     assert [habit.says for habit in page.habits] == [
-        f"Often on this page: letters are drawn out, {many} of {300 + many} letters (he {many} of "
-        f"{300 + many})."
+        f"Now and then on this page: letters are drawn out, {many} of {300 + many} letters (he "
+        f"{many} of {300 + many})."
     ]
 
 
