@@ -30,6 +30,7 @@ class HandRecord:
     """Whether the scroll's own letters helped to read it, and what that changed."""
 
     learned: bool
+    """Whether from letters that its text confirms."""
     why: str
     """One sentence: from how many letters, or why not."""
     letters: int = 0
@@ -40,7 +41,8 @@ class HandRecord:
     gain: float = 0.0
     """Mean gain of the confirmed letters' log likelihood, each left out of its own form; nats."""
     changed: tuple[tuple[int, str, str], ...] = ()
-    """Letters read otherwise: number from 1, letter by the networks alone, letter now."""
+    """Letters read otherwise: number from 1, letter by the networks alone, letter now. Without a
+    text by the letters of the page that are surely read."""
     forms: tuple[HandForm, ...] = ()
 
 

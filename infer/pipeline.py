@@ -264,6 +264,9 @@ def read_by_hand(
         page.odds, aligned,
         lambda odds, text: realign(context_of(odds), text),
     )  # fmt: skip
+    if aligned is None and reading.odds is not page.odds:
+        again = _read_otherwise(page, reading.odds, detected, rules)
+        return ReadPage(again, None, match), reading.record
     if reading.aligned is None or match is None:
         return alone, reading.record
     context = context_of(reading.odds)

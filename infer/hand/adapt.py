@@ -1,11 +1,11 @@
 """The letters of one scroll read again with the forms that its own letters have.
 
 It needs no training: each letter is compared with the scroll's other letters, whose classes the
-text tells (`kernel.py`), and two weights are fitted (`forms.py`). It needs the text: labels that
-the networks alone gave to nine pages by scribes of the Middle Ages brought no gain, or harm. A
-label comes from the alignment of the whole page with its text, not from how the networks read the
-single letter: a letter that they misread teaches most about a hand they do not know. The page is
-read and aligned again until its labels no longer change.
+text tells (`kernel.py`), and two weights are fitted (`forms.py`). A label
+comes from the alignment of the whole page with its text, not from how the networks read the single
+letter: a letter that they misread teaches most about a hand they do not know. The page is read and
+aligned again until its labels no longer change. Without a text, letters that are surely read take
+the place of those that it confirms (`sure_letters.py`).
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.infer.hand.contradictions import temper_contradictions
 from crownlet.infer.hand.forms import MixingWeights, fit_weights, likelihood_gain, softmax
 from crownlet.infer.hand.kernel import LetterDescriptors, class_scores, join_descriptors
+from crownlet.infer.hand.sure_letters import read_by_sure_letters
 from crownlet.infer.hand_records import HandForm, HandRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
@@ -112,16 +113,15 @@ def read_again(
 ) -> HandReading:
     """A page's letters as read by its hand.
 
-    `describe` gives the N letters, and is called where a text is known; they and `odds` (N, 27),
-    those of the networks alone, are in reading order. `realign` aligns the page with other odds to
-    the text of an alignment. That takes as long as learning, and is done once the labels of the
-    alignment at hand have settled.
+    `describe` gives the N letters; they and `odds` (N, 27), those of the networks alone, are in
+    reading order. `realign` aligns the page with other odds to the text of an alignment. That takes
+    as long as learning, and is done once the labels of the alignment at hand have settled.
     """
     if not settings.learn:
         return HandReading(odds, not_learned(SWITCHED_OFF))
-    if aligned is None:
-        return HandReading(odds, not_learned(NO_TEXT))
     letters = describe()
+    if aligned is None:
+        return _read_without_text(letters, odds)
     if letters is None:
         return HandReading(odds, not_learned(NO_HIDDEN_OUTPUT))
     labels = label_letters(aligned, odds)
@@ -136,6 +136,14 @@ def read_again(
             if _settled(before, labels):
                 return replace(reading, aligned=aligned)
     return replace(reading, aligned=realign(reading.odds, aligned))
+
+
+def _read_without_text(letters: LetterDescriptors | None, odds: Floats) -> HandReading:
+    """A page read again by those of its letters that are sure."""
+    if letters is None:
+        return HandReading(odds, not_learned(NO_TEXT))
+    again = read_by_sure_letters(letters, odds)
+    return HandReading(again, replace(not_learned(NO_TEXT), changed=_changed(odds, again)))
 
 
 def label_letters(aligned: AlignedText, odds: Floats) -> Ints:
@@ -280,10 +288,7 @@ def _log(odds: Floats) -> Floats:
 
 def _record(page: LabelledLetters, odds: Floats, fit: _Fit) -> HandRecord:
     """What was learned, and which letters of the page are read otherwise for it."""
-    before, after = page.odds.argmax(axis=1), odds.argmax(axis=1)
-    changed = tuple(
-        (int(i) + 1, LETTERS[before[i]], LETTERS[after[i]]) for i in np.flatnonzero(before != after)
-    )
+    changed = _changed(page.odds, odds)
     letters = len(fit.labels)
     where = "this page" if fit.pages == 1 else f"{fit.pages} pages of this scroll"
     why = (
@@ -295,6 +300,14 @@ def _record(page: LabelledLetters, odds: Floats, fit: _Fit) -> HandRecord:
         True, why, letters, fit.pages, round(fit.weights.networks, 3), round(fit.weights.hand, 3),
         round(fit.gain, 4), changed, forms,
     )  # fmt: skip
+
+
+def _changed(alone: Floats, now: Floats) -> tuple[tuple[int, str, str], ...]:
+    """Letters read otherwise than by the networks alone, as in `HandRecord.changed`."""
+    before, after = alone.argmax(axis=1), now.argmax(axis=1)
+    return tuple(
+        (int(i) + 1, LETTERS[before[i]], LETTERS[after[i]]) for i in np.flatnonzero(before != after)
+    )
 
 
 def _form(kind: int, fit: _Fit) -> HandForm:
