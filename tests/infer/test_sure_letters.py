@@ -100,6 +100,17 @@ def test_a_form_of_which_the_networks_are_never_sure_keeps_its_name(p: float) ->
     assert (again[reshes].argmax(axis=1) == RESH).all()
 
 
+def test_a_letter_that_the_networks_doubt_keeps_some_doubt() -> None:
+    """Its sisters make it likelier, and no more than that: it may stand between two letters."""
+    letters, odds = page_of(EVERY_KIND)
+    row = np.flatnonzero(EVERY_KIND == RESH)[:1]
+    between = odds.copy()
+    between[row] = 0.0
+    between[row, RESH], between[row, DALET] = 0.6, 0.4
+    again = read_by_sure_letters(see_as_read(letters, EVERY_KIND, 0.95), between)
+    assert 0.6 < again[row[0], RESH] < 0.9
+
+
 def test_what_the_locator_takes_for_another_letter_is_less_sure() -> None:
     letters, odds = page_of(EVERY_KIND)
     row = int(np.flatnonzero(EVERY_KIND == RESH)[0])
