@@ -55,8 +55,8 @@ from crownlet.infer.hand.split_letters import join_split_letters
 from crownlet.infer.hand_records import HandRecord
 from crownlet.infer.image.crops import fit_to_letters
 from crownlet.infer.image.upright import rotate_letters_back
+from crownlet.infer.layout.gaps import measure_gaps, yud_width
 from crownlet.infer.layout.lines import lay_out
-from crownlet.infer.layout.spacing import measure_gaps, yud_width
 from crownlet.infer.letters import refusal
 from crownlet.infer.letters.assessor import (
     MaskChoice,
@@ -160,7 +160,9 @@ def detect(
             raise PageError(label, refusal.why_not_square(gray, flat, agreement))
         if not kept.all():
             found, assessed = found.take(kept), assessed.take(kept)
-            fitted = fit_to_letters(flat, found)
+            before, fitted = fitted, fit_to_letters(flat, found, fitted)
+            if fitted is not before:
+                assessed = replace(assessed, ink=None)
     with watch.stage("quality"):
         measures = quality.result() if kept.all() else measure_picture(gray, flat, found, turn)
         if not measures.is_resolved and agreement < refusal.MIN_AGREEMENT_OF_BLURRED:
@@ -303,8 +305,9 @@ def turn_reverse_over(page: DetectedPage, thresholds: Thresholds) -> DetectedPag
     found = rotate_letters_back(page.found, 180, (width, height))
     placement = replace(page.placement, turn=(page.placement.turn + 180) % 360)
     return replace(
-        page, flat=flat, fitted=fit_to_letters(flat, found), found=found, placement=placement
-    )
+        page, flat=flat, fitted=fit_to_letters(flat, found), found=found,
+        assessed=replace(page.assessed, ink=None), placement=placement,
+    )  # fmt: skip
 
 
 def picture_quality(

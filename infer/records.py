@@ -212,12 +212,16 @@ class Assessed:
     hidden: npt.NDArray[np.float32] | None = None
     """(N, H): the numbers from which the assessor's last layer reads each letter; None where the
     networks do not give them."""
+    ink: npt.NDArray[np.uint8] | None = None
+    """(N, 192): coarse pictures of the letters' ink, as `infer.image.crops.coarse_ink` makes them;
+    None where they are of another picture of the page."""
 
     def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Assessed:
         """The rows that `index` names, in its order."""
         return Assessed(
             self.letters[index], self.defects[index], self.tags[index], self.parts[index],
             self.masked[index], None if self.hidden is None else self.hidden[index],
+            None if self.ink is None else self.ink[index],
         )  # fmt: skip
 
 

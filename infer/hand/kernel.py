@@ -15,16 +15,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.infer.image.crops import (
-    CROP_HEIGHT_PX,
-    CROP_WIDTH_PX,
-    FittedPage,
-    crop_letter,
-)
+from crownlet.infer.image.crops import FittedPage, ink_of_letters
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
 from crownlet.infer.records import Assessed, Floats, Ints, Located
@@ -45,9 +39,6 @@ SCORE_SCALE = _LIMITS.number("score_scale")
 
 MAX_LETTERS_OF_CLASS = _LIMITS.whole("max_letters_of_class")
 """Letters of a class that vote at most: the time grows with the cube of all of them."""
-
-INK_CELL_PX = _LIMITS.whole("ink_cell_px")
-"""Side of the cells of a crop over which ink is averaged: a sixth of a body."""
 
 MIN_LOCATOR_P = _LIMITS.number("min_locator_p")
 
@@ -76,15 +67,12 @@ def describe_letters(
     where the networks give no hidden numbers."""
     if assessed.hidden is None:
         return None
-    placed = found.scaled(page.scale)
-    rows, columns = CROP_HEIGHT_PX // INK_CELL_PX, CROP_WIDTH_PX // INK_CELL_PX
-    ink = np.empty((len(found), rows * columns), np.float32)
-    for k, (body, box) in enumerate(zip(placed.body, placed.box, strict=True)):
-        picture, own = crop_letter(page.page, tuple(body), tuple(box))
-        dark = cv2.bitwise_and(cv2.bitwise_not(picture), own)
-        ink[k] = cv2.resize(dark, (columns, rows), interpolation=cv2.INTER_AREA).ravel()
+    ink = assessed.ink
+    if ink is None:
+        ink = ink_of_letters(page.page, found.scaled(page.scale))
     located = np.log(np.maximum(found.letters, MIN_LOCATOR_P))
-    return LetterDescriptors(assessed.hidden, ink / np.float32(255), located.astype(np.float32))
+    dark = ink.astype(np.float32) / np.float32(255)
+    return LetterDescriptors(assessed.hidden, dark, located.astype(np.float32))
 
 
 def join_descriptors(pages: list[LetterDescriptors]) -> LetterDescriptors:

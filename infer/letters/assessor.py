@@ -69,8 +69,8 @@ MIN_LETTERS_OF_WRITING = _LIMITS.whole("min_letters_of_writing")
 """Fewer letters do not show where the writing is."""
 
 AssessorAnswers = tuple[npt.NDArray[np.generic], ...]
-"""Letters, defects, tags, part masks, and which letters have some, of one batch; the hidden numbers
-if there are any."""
+"""Letters, defects, tags, part masks, which letters have some, and coarse ink, of one batch; the
+hidden numbers if there are any."""
 
 MaskChoice = Callable[[Floats, Floats, Floats], Bools]
 """Which letters (N,) get part masks, by their `letters`, `defects` and `tags` as in `Assessed`."""
@@ -96,12 +96,12 @@ def assess(
     else:
         with ThreadPoolExecutor(lanes, "assess") as pool:
             batches = list(pool.map(answers, starts))
-    letters, defects, tags, masks, masked, *hidden = (
+    letters, defects, tags, masks, masked, ink, *hidden = (
         np.concatenate(part) for part in zip(*batches, strict=True)
     )
     return Assessed(
         letters.astype(np.float64), defects.astype(np.float64), tags.astype(np.float64), masks,
-        masked, hidden[0].astype(np.float32) if hidden else None,
+        masked, hidden[0].astype(np.float32) if hidden else None, ink,
     )  # fmt: skip
 
 
@@ -179,12 +179,10 @@ def _assess_batch(
     choose: MaskChoice | None,
 ) -> AssessorAnswers:
     """Answers for the letters from `start` on, the masks as bytes."""
-    count = min(CROPS_PER_BATCH, len(placed) - start)
-    buffer = np.empty((count, 2, crops.CROP_HEIGHT_PX, crops.CROP_WIDTH_PX), np.uint8)
-    for k in range(count):
-        body, box = placed.body[start + k], placed.box[start + k]
-        crops.crop_letter(page, tuple(body), tuple(box), out=buffer[k])
-    seen = networks.assess(buffer)
+    rows = slice(start, start + CROPS_PER_BATCH)
+    cut = crops.cut_letters(page, placed.body[rows], placed.box[rows])
+    count = len(cut)
+    seen = networks.assess(cut)
     masks = np.zeros((count, PARTS, MASK_ROWS, MASK_COLUMNS), np.uint8)
     masked = np.zeros(count, np.bool_)
     if choose is not None:
@@ -193,4 +191,5 @@ def _assess_batch(
         drawn = networks.part_masks(seen, np.flatnonzero(masked))
         masks[masked] = np.clip(drawn * 255 + 0.5, 0, 255).astype(np.uint8)
     hidden = () if seen.hidden is None else (seen.hidden,)
-    return seen.letters, seen.defects, seen.tags, masks, masked, *hidden
+    ink = crops.coarse_ink(cut)
+    return seen.letters, seen.defects, seen.tags, masks, masked, ink, *hidden

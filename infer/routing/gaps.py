@@ -6,16 +6,31 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from crownlet.infer.layout.gaps import Gaps
 from crownlet.infer.layout.lines import Layout
-from crownlet.infer.layout.spacing import Gaps, line_spacing
 from crownlet.infer.limits import limits_of
 from crownlet.infer.quality.legibility import PictureLimits
-from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord
+from crownlet.infer.records import LETTER_ABSENT, Assessed, Floats, GapKind, GapRecord, Ints
 from crownlet.infer.routing.reasons import Reason, defect_reasons, definite_reasons, merge_reasons
 from crownlet.infer.text.match import AlignedText
 from crownlet.infer.thresholds import GapCurve, Thresholds
 
 _LIMITS = limits_of("routing.gaps")
+
+LETTER_GAP_PERCENTILE = _LIMITS.whole("letter_gap_percentile")
+"""Percentile of all gaps from which the search for the usual letter gap starts."""
+
+MAX_SPACING_ROUNDS = _LIMITS.whole("max_spacing_rounds")
+"""Rounds of that search."""
+
+WORD_GAP_RANGE_YUDS = _LIMITS.span("word_gap_range_yuds")
+"""Usual word gap beyond the usual letter gap, in yuds."""
+
+MIN_GAPS_FOR_SPACING = _LIMITS.whole("min_gaps_for_spacing")
+"""Gaps from which a page's usual letter and word gap are known."""
+
+DEFAULT_LETTER_GAP_Q = _LIMITS.number("default_letter_gap_q")
+"""Letter gap of a page with fewer gaps."""
 
 MIN_WORD_GAP_P = _LIMITS.number("min_word_gap_p")
 """Probability from which a gap is one between words, where the text is unknown."""
@@ -26,6 +41,15 @@ touch_column something else."""
 
 TOUCH_GAP_SCALE_Q = _LIMITS.number("touch_gap_scale_q")
 """Scale in q of the logistic curve on which that probability falls as the gap widens."""
+
+
+@dataclass(frozen=True)
+class LineSpacing:
+    """How a line is spaced: usual letter gap, word gap and border between them; each (P,), q."""
+
+    letter: Floats
+    word: Floats
+    border: Floats
 
 
 @dataclass(frozen=True)
@@ -55,6 +79,22 @@ def gap_odds(gaps: Gaps, layout: Layout, thresholds: Thresholds) -> GapOdds:
     joined = logistic(thresholds.gaps["words_joined"], place, yuds)
     parted = logistic(thresholds.gaps["word_parted"], place, yuds)
     return GapOdds(gaps, place, joined, parted)
+
+
+def line_spacing(gaps: Gaps, line: Ints) -> LineSpacing:
+    """Spacing at each pair, from the line it stands in, `line` (P,), and the page around it."""
+    letter, word = _letter_and_word_gap(gaps.width_q, gaps.yud_q)
+    letters, words = np.full(len(gaps.width_q), letter), np.full(len(gaps.width_q), word)
+    for number in np.unique(line):
+        rows = line == number
+        q = gaps.width_q[rows]
+        border = letter + 0.5 * (word - letter)
+        near, far = q[q < border], q[q >= border]
+        # A line has few gaps: its own medians count as much as its gaps are many.
+        letters[rows] = _shrink_to_prior(near, letter, 6.0)
+        words[rows] = _shrink_to_prior(far, word, 4.0)
+    words = np.maximum(words, letters + 0.35 * gaps.yud_q)
+    return LineSpacing(letters, words, letters + 0.5 * (words - letters))
 
 
 def logistic(curve: GapCurve, place: Floats, yuds: Floats) -> Floats:
@@ -154,3 +194,28 @@ def _touch_probability(
 
 def _as_float(value: float | None) -> float | None:
     return None if value is None else float(value)
+
+
+def _shrink_to_prior(values: Floats, prior: float, weight: float) -> float:
+    """Median of the values, drawn to `prior` as if `weight` more values lay there."""
+    own = float(np.median(values)) if len(values) else prior
+    return (own * len(values) + prior * weight) / (len(values) + weight)
+
+
+def _letter_and_word_gap(q: Floats, yud: float) -> tuple[float, float]:
+    """Usual letter gap and usual word gap of a page in q: medians either side of a border."""
+    if len(q) < MIN_GAPS_FOR_SPACING:
+        return DEFAULT_LETTER_GAP_Q, DEFAULT_LETTER_GAP_Q + yud
+    least, most = WORD_GAP_RANGE_YUDS
+    letter = float(np.percentile(q, LETTER_GAP_PERCENTILE))
+    word = letter + yud
+    for _ in range(MAX_SPACING_ROUNDS):
+        border = letter + 0.5 * (word - letter)
+        near, far = q[q < border], q[q >= border]
+        fresh = float(np.median(near)) if len(near) else letter
+        wide = float(np.median(far)) if len(far) >= 2 else fresh + yud
+        wide = float(np.clip(wide, fresh + least * yud, fresh + most * yud))
+        if abs(fresh - letter) + abs(wide - word) < 1e-4:
+            break
+        letter, word = fresh, wide
+    return letter, word

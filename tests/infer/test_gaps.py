@@ -16,8 +16,9 @@ from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, clean, mezuzah
 from crownlet.infer.image import crops
 from crownlet.infer.image.upright import flatten
+from crownlet.infer.layout import gaps as layout_gaps
+from crownlet.infer.layout.gaps import measure_gaps
 from crownlet.infer.layout.lines import lay_out
-from crownlet.infer.layout.spacing import measure_gaps
 from crownlet.infer.networks import weights_folder
 from crownlet.infer.routing import gaps
 from crownlet.infer.thresholds import load_thresholds
@@ -55,6 +56,14 @@ def test_gaps_are_those_of_the_renderer(body: float) -> None:
     assert clear.sum() > 150
     assert np.median(error) < 0.05
     assert np.percentile(error, 95) < 0.15
+
+
+def test_gaps_are_the_same_pair_by_pair_and_on_one_canvas(monkeypatch: pytest.MonkeyPatch) -> None:
+    page = compose(mezuzah(30.0, augment=SCAN), 3)
+    together = measured(page)[0].gaps.width_px
+    monkeypatch.setattr(layout_gaps, "MAX_CANVAS_PX", 1)
+    np.testing.assert_array_equal(measured(page)[0].gaps.width_px, together)
+    assert len(together) > 600
 
 
 @pytest.mark.parametrize("left", [0.6, 0.45])

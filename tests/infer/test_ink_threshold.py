@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.infer.layout.spacing import INK_LEVEL, PALE_INK_LEVEL, ink_threshold
+from crownlet.infer.layout.gaps import INK_LEVEL, PALE_INK_LEVEL, ink_threshold
 
 
 def test_level_of_pale_ink_is_half_way_by_numpys_quantiles() -> None:

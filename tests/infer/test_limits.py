@@ -20,14 +20,15 @@ ROOMS = ("findings", "habits", "hand", "layout", "measure", "quality", "routing"
 INFER = LIMITS_FILE.parent
 # Files of the rooms of pictures and letters, which do not keep all their numbers in `limits.yaml`.
 FILES = (
-    "image/perspective.py", "image/upright.py", "letters/assessor.py", "letters/refusal.py",
-    "letters/slant.py", "letters/straighten.py",
+    "image/crops.py", "image/perspective.py", "image/upright.py", "letters/assessor.py",
+    "letters/refusal.py", "letters/slant.py", "letters/straighten.py",
 )  # fmt: skip
 MODULES = sorted(path for room in ROOMS for path in (INFER / room).glob("*.py"))
 MODULES += [INFER / file for file in FILES]
 READERS = {name for name in vars(LimitsSection) if not name.startswith("_")}
 # Module constants that hold numbers and decide nothing, and why.
 ALLOWED = {
+    "layout.gaps": {"MAX_CANVAS_PX": "memory of a computation, without effect on its result"},
     "text.discrepancies": {"MAX_WORDS_IN_MESSAGE": "length of a message"},
     "text.search": {"MAX_ALTERNATIVES_IN_NOTE": "length of a message"},
     "text.line_starts": {
@@ -64,6 +65,15 @@ ALLOWED = {
     },
     "measure.lengths": {"HEADS_OF_LETTER": "heads that a letter has"},
     "quality.blur": {"TENTHS_PER_QUARTERS": "quantiles of the normal distribution"},
+    "image.crops": {
+        "CROP_HEIGHT_PX": "form of the network",
+        "CROP_WIDTH_PX": "form of the network",
+        "CROP_BODY_PX": "form of the picture on which the networks are trained",
+        "RULED_LINE_ROW": "form of the picture on which the networks are trained",
+        "MAX_FITTED_SCALE": "form of the picture on which the networks are trained",
+        "SIDE_MARGIN_PX": "form of the picture on which the networks are trained",
+        "LETTERS_PER_CUT": "memory of a computation, without effect on its result",
+    },
     "image.upright": {
         "SKIN_GREY": "form of the picture on which the networks are trained",
         "INK_GREY": "form of the picture on which the networks are trained",
@@ -86,6 +96,7 @@ ALLOWED = {
 # Comparisons with other numbers than these that decide nothing, and why.
 PLAIN_NUMBERS = {-1, 0, 1, 2}
 ALLOWED_COMPARISONS = {
+    "image.crops": {"np.round(angle / 90) % 2 == 1": "quarter turns"},
     "layout.lines": {
         "np.median(np.abs(found.rotation[letters] - 180)) < MAX_UPSIDE_DOWN_OFFSET_DEGREES": (
             "180 degrees are upside down"
@@ -100,8 +111,8 @@ ALLOWED_COMPARISONS = {
     },
     "findings.messages": {"count >= 4": "the assessor counts tags up to 4 or more"},
     "quality.measures": {"rows.shape[1] < 3": "a second difference needs three pixels"},
-    "layout.spacing": {
-        "far < 0.5": "interpolation as numpy's, to the last bit",
+    "layout.gaps": {"far < 0.5": "interpolation as numpy's, to the last bit"},
+    "routing.gaps": {
         "abs(fresh - letter) + abs(wide - word) < 0.0001": "end of an iteration",
     },
 }

@@ -14,7 +14,6 @@ from crownlet.datasets.render.page.spec import clean
 from crownlet.infer.image import crops
 from crownlet.models.assessor import TAGS_UNKNOWN
 from crownlet.train.fit.crops import (
-    crop_matrices,
     defect_targets,
     make_crops,
     part_masks,
@@ -86,17 +85,6 @@ def test_part_masks_lie_on_the_ink_of_the_crop() -> None:
         inside = ink[mask > 200]
         assert inside.size == 0 or inside.mean() > 200
         assert (mask > 128).sum() > 8
-
-
-@pytest.mark.parametrize("turn", [0, 90, 180])
-def test_letters_are_cut_out_for_training_as_inference_cuts_them(turn: int) -> None:
-    letters = page(turn).letters
-    bodies = np.array([letter.body for letter in letters])
-    boxes = np.array([letter.box for letter in letters])
-    boxes[::3, 0] -= 90.0  # Too wide for a crop: narrowed.
-    found = crop_matrices(bodies, boxes)
-    for matrix, body, box in zip(found, bodies, boxes, strict=True):
-        np.testing.assert_allclose(matrix, crops.crop_matrix(tuple(body), tuple(box)), atol=1e-9)
 
 
 def test_the_boxes_of_crops_are_those_that_inference_fills() -> None:

@@ -23,9 +23,9 @@ from crownlet.infer.image.crops import (
     CROP_BODY_PX,
     CROP_HEIGHT_PX,
     CROP_WIDTH_PX,
-    FILL_GREY,
-    RULED_LINE_ROW,
-    SIDE_MARGIN_PX,
+    boxes_in_crops,
+    crop_matrices,
+    cut_picture,
     fit_page,
 )
 from crownlet.infer.image.upright import flatten
@@ -180,46 +180,19 @@ def _empty_places(
     return np.concatenate([spots, near[:, 2:]], axis=1)[clear], boxes[clear]
 
 
-def crop_matrices(bodies: Floats, boxes: Floats) -> Floats:
-    """(N, 2, 3): `infer.image.crops.crop_matrix` of many letters at once."""
-    x, y, height, angle = bodies.T
-    scale = CROP_BODY_PX / np.maximum(height, 1.0)
-    lying = np.round(angle / 90) % 2 == 1
-    near, far = (np.where(lying, boxes[:, k + 1], boxes[:, k]) for k in (0, 2))
-    middle = np.where(lying, y, x)
-    wide = 2 * np.maximum(np.abs(near - middle), np.abs(far - middle))
-    across = np.minimum(scale, (CROP_WIDTH_PX - 2 * SIDE_MARGIN_PX) / np.maximum(wide, 1.0))
-    c, s = np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))
-    return np.stack(
-        [
-            across * c, across * s, CROP_WIDTH_PX / 2 - across * (c * x + s * y),
-            -scale * s, scale * c, RULED_LINE_ROW - scale * (c * y - s * x),
-        ],
-        axis=1,
-    ).reshape(-1, 2, 3)  # fmt: skip
-
-
 def _cut_pictures(gray: npt.NDArray[np.uint8], matrices: Floats) -> npt.NDArray[np.uint8]:
-    """(N, 128, 96) pictures, as `infer.image.crops.crop_letter` cuts them."""
+    """(N, 128, 96) pictures, as inference cuts them."""
     pictures = np.empty((len(matrices), CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8)
     for picture, matrix in zip(pictures, matrices, strict=True):
-        cv2.warpAffine(
-            gray, matrix, (CROP_WIDTH_PX, CROP_HEIGHT_PX), dst=picture, flags=cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT, borderValue=FILL_GREY,
-        )  # fmt: skip
+        cut_picture(gray, matrix, picture)
     return pictures
 
 
 def _boxes_in_crops(boxes: Floats, matrices: Floats) -> npt.NDArray[np.uint8]:
     """(N, 4) x0, y0, x1, y1 of the letters' boxes in their crops; zeros where nothing shows."""
-    corners = boxes[:, [[0, 1], [2, 1], [2, 3], [0, 3]]]
-    placed = corners @ matrices[:, :, :2].transpose(0, 2, 1) + matrices[:, None, :, 2]
-    size = (CROP_WIDTH_PX, CROP_HEIGHT_PX)
-    first = np.clip(np.floor(placed.min(axis=1)), 0, size)
-    last = np.clip(np.ceil(placed.max(axis=1)), 0, size)
-    some = (last > first).all(axis=1, keepdims=True)
-    placed_boxes = np.concatenate([first, last], axis=1) * some
-    return np.asarray(placed_boxes, np.uint8)
+    placed = boxes_in_crops(boxes, matrices)
+    some = (placed[:, 2:] > placed[:, :2]).all(axis=1, keepdims=True)
+    return np.asarray(placed * some, np.uint8)
 
 
 def _letter_targets(
