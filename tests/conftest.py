@@ -1,5 +1,5 @@
 """Marks the quick subset: the files below take less than a minute together on two cores. Says
-whether the installed versions are those that promise the same bytes; measures time against a
+whether the installed versions are those of `configs/constraints.txt`; measures time against a
 reference, so that a test fails for the work that it times and not for the machine's speed."""
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ QUICK = (
 ONLY_WHEN_ASKED_FOR = ("mutants", "walk")
 """Markers of tests that take minutes: `pytest -m walk`."""
 
-WHAT_DRAWS = ("numpy", "opencv-python-headless", "pillow")
-"""Packages on whose version the bytes of pictures and outlines depend."""
+WHAT_COMPUTES = ("numpy", "onnxruntime", "opencv-python-headless", "pillow")
+"""Packages on whose version the bytes of pictures, outlines and answers depend."""
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -45,11 +45,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.fixture(scope="session")
 def versions_are_pinned() -> bool:
-    """Whether what draws is of the versions of `configs/constraints.txt`: only these promise the
+    """Whether what computes is of the versions of `configs/constraints.txt`: only these promise the
     same bytes; others round and simplify differently (`.ci/oldest`)."""
     text = (HERE.parent / "configs" / "constraints.txt").read_text("utf-8")
     pinned = dict(re.findall(r"^([\w.-]+)==(\S+)$", text, re.MULTILINE))
-    return all(version(name) == pinned[name] for name in WHAT_DRAWS)
+    return all(version(name) == pinned[name] for name in WHAT_COMPUTES)
 
 
 def do_reference_work() -> None:

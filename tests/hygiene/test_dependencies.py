@@ -89,8 +89,10 @@ def test_every_direct_dependency_is_pinned_or_bounded() -> None:
     assert untested == []
 
 
-def test_all_that_users_install_is_pinned() -> None:
+def test_all_that_users_install_is_pinned(versions_are_pinned: bool) -> None:
     """What a dependency brings decides as much as it does: h11 parses requests, protobuf models."""
+    if not versions_are_pinned:
+        pytest.skip("Other versions bring other packages.")
     pinned = set(pinned_versions())
     found = audit.installed("review", "survey", "cluster", "heic", "pdf")
     assert {"h11", "anyio", "protobuf"} <= set(found)
@@ -112,6 +114,7 @@ def test_all_that_users_install_is_pinned() -> None:
         ("distributed", (2026, 1)),  # CVE-2026-23528
         ("onnx", (1, 21)),  # CVE-2026-27489, CVE-2026-34445
         ("pytorch-lightning", (2, 6, 6)),  # CVE-2026-58659
+        ("pyarrow", (23, 0, 1)),  # CVE-2026-25087
         ("hydra-core", (1, 3, 4)),  # CVE-2026-68508
         ("fonttools", (4, 60, 2)),  # CVE-2025-66034
         ("tqdm", (4, 66, 3)),  # CVE-2024-34062
@@ -143,7 +146,7 @@ def test_floors_lie_below_what_is_pinned() -> None:
     assert "tests/hygiene/floors.py" in text
 
 
-def test_what_users_install_has_hashes_and_no_address() -> None:
+def test_what_users_install_has_hashes_and_no_address(versions_are_pinned: bool) -> None:
     """Format: pip's requirements files with `--hash`, which only hold exact versions."""
     text = (ROOT / "configs" / "hashes.txt").read_text("utf-8")
     assert not re.search(r"://|^\s*-", re.sub(r"--hash=sha256:[0-9a-f]{64}\b", "", text), re.M)
@@ -151,8 +154,9 @@ def test_what_users_install_has_hashes_and_no_address() -> None:
     hashed = {name: version for name, version, _ in entries}
     pins = pinned_versions()
     assert hashed == {name: pins[name] for name in hashed}
-    users = audit.installed("review", "survey", "cluster", "heic", "pdf")
-    assert set(users) - set(hashed) == set()
+    if versions_are_pinned:  # Others bring other packages.
+        users = audit.installed("review", "survey", "cluster", "heic", "pdf")
+        assert set(users) - set(hashed) == set()
     every = re.findall(r"--hash=sha256:([0-9a-f]{64})\b", text)
     assert len(every) == len(set(every))
 
