@@ -195,6 +195,23 @@ class Placement:
 def flatten(gray: Gray, body: float | None = None) -> Gray:
     """Divide out the ground and stretch the ink, so that skin is near 224 and ink near 32.
 
+    `gray` and `body` as in `divide_ground`.
+    """
+    ratio = divide_ground(gray, body)
+    height, width = gray.shape
+    # The darkest half percent may be speckle or frame; the dark mode of the ink lies above it.
+    some = np.asarray(ratio[:: max(1, height // 512), :: max(1, width // 512)], np.uint8)
+    dark = grey_percentile(some, 2.0)
+    if dark < SKIN_GREY - 24:
+        gain = (SKIN_GREY - INK_GREY) / (SKIN_GREY - dark)
+        lut = np.clip(SKIN_GREY - (SKIN_GREY - np.arange(256)) * gain, 0, 255).astype(np.uint8)
+        ratio = np.asarray(cv2.LUT(ratio, lut, dst=ratio), np.uint8)
+    return ratio
+
+
+def divide_ground(gray: Gray, body: float | None = None) -> Gray:
+    """Divide out the ground, so that skin is near 224.
+
     `gray` is (H, W) uint8, `body` the body height of its letters in px if known: the ground is
     taken as the local upper grey level over about two bodies, wider than any stroke.
     """
@@ -215,15 +232,7 @@ def flatten(gray: Gray, body: float | None = None) -> Gray:
     # In place from here on: a page may have hundreds of megabytes.
     if darkest < MIN_GROUND_GREY:
         np.maximum(ground, MIN_GROUND_GREY, out=ground)
-    ratio = cv2.divide(gray, ground, dst=ground, scale=SKIN_GREY)
-    # The darkest half percent may be speckle or frame; the dark mode of the ink lies above it.
-    some = np.asarray(ratio[:: max(1, height // 512), :: max(1, width // 512)], np.uint8)
-    dark = grey_percentile(some, 2.0)
-    if dark < SKIN_GREY - 24:
-        gain = (SKIN_GREY - INK_GREY) / (SKIN_GREY - dark)
-        lut = np.clip(SKIN_GREY - (SKIN_GREY - np.arange(256)) * gain, 0, 255).astype(np.uint8)
-        ratio = cv2.LUT(ratio, lut, dst=ratio)
-    return np.asarray(ratio, np.uint8)
+    return np.asarray(cv2.divide(gray, ground, dst=ground, scale=SKIN_GREY), np.uint8)
 
 
 def grey_percentile(gray: Gray, percent: float) -> float:

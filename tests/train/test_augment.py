@@ -27,8 +27,7 @@ from crownlet.train.fit.augment_tiles import change_tiles, move_letters
 from crownlet.train.fit.crops import make_crops
 from crownlet.train.fit.draws import VARIANCE_SHARES, Draws
 from crownlet.train.fit.photometry import INK_LEVEL, SKIN_LEVEL
-from crownlet.train.fit.pool import pad_tile
-from crownlet.train.fit.tiles import WINDOW_PX, make_tile
+from crownlet.train.fit.tiles import WINDOW_PX, make_tile, pad_tile
 from crownlet.train.fit.warp import Warp, affine_matrices, apply_warp, smooth_bends
 
 Batch = dict[str, Tensor]

@@ -118,22 +118,27 @@ def make_crops(
     if rng.random() < 0.2:
         gray = _lower_resolution(gray, body, rng)
     gray, scale = fit_page(gray, body)
-    shown = [letter for letter in page.letters if letter.whole or letter.legible]
-    letters = [shown[i] for i in rng.permutation(len(shown))[:most]]
+    letters = choose_letters(page, rng, most)
     bodies, boxes = _unsteady_places(letters, rng)
-    empty = _empty_places(page.letters, max(1, len(letters) // 16), rng)
+    empty = empty_places(page.letters, max(1, len(letters) // 16), rng)
     bodies = np.concatenate([bodies, empty[0]]) * (scale, scale, scale, 1.0)
     boxes = np.concatenate([boxes, empty[1]]) * scale
     matrices = crop_matrices(bodies, boxes)
     return Crops(
         _cut_pictures(gray, matrices),
-        _boxes_in_crops(boxes, matrices),
-        *_letter_targets(letters, len(empty[0])),
+        boxes_in_crops(boxes, matrices),
+        *letter_targets(letters, len(empty[0])),
         cover_parts(
             [letter.parts for letter in letters] + [()] * len(empty[0]),
             matrices @ np.diag([scale, scale, 1.0]),
         ),
     )
+
+
+def choose_letters(page: PageTruth, rng: np.random.Generator, most: int) -> list[LetterTruth]:
+    """At most `most` of the letters that can be read, in any order."""
+    shown = [letter for letter in page.letters if letter.whole or letter.legible]
+    return [shown[i] for i in rng.permutation(len(shown))[:most]]
 
 
 def _lower_resolution(
@@ -161,7 +166,7 @@ def _unsteady_places(
     return bodies, boxes + np.clip(rng.normal(0, 0.12, (count, 4)), -0.35, 0.35) * q
 
 
-def _empty_places(
+def empty_places(
     letters: Sequence[LetterTruth], count: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
     """Bodies and boxes, at most `count`, where no letter is anchored; in px of the page."""
@@ -188,14 +193,14 @@ def _cut_pictures(gray: npt.NDArray[np.uint8], matrices: Floats) -> npt.NDArray[
     return pictures
 
 
-def _boxes_in_crops(boxes: Floats, matrices: Floats) -> npt.NDArray[np.uint8]:
+def boxes_in_crops(boxes: Floats, matrices: Floats) -> npt.NDArray[np.uint8]:
     """(N, 4) x0, y0, x1, y1 of the letters' boxes in their crops; zeros where nothing shows."""
     placed = boxes_in_crops(boxes, matrices)
     some = (placed[:, 2:] > placed[:, :2]).all(axis=1, keepdims=True)
     return np.asarray(placed * some, np.uint8)
 
 
-def _letter_targets(
+def letter_targets(
     letters: Sequence[LetterTruth], empty: int
 ) -> tuple[
     npt.NDArray[np.uint8], npt.NDArray[np.uint8], npt.NDArray[np.float16],
@@ -220,9 +225,16 @@ def part_masks(parts: tuple[PartShape, ...], matrix: Floats) -> npt.NDArray[np.u
     return np.asarray(cover_parts([parts], matrix[None])[0], np.uint8)
 
 
-def cover_parts(letters: Sequence[Sequence[PartShape]], matrices: Floats) -> npt.NDArray[np.uint8]:
-    """(N, 6, 32, 24): `part_masks` of N letters, for which `matrices` is (N, 2, 3)."""
-    full = np.zeros((len(letters), 6, CROP_HEIGHT_PX, CROP_WIDTH_PX), np.uint8)
+def cover_parts(
+    letters: Sequence[Sequence[PartShape]], matrices: Floats,
+    size: tuple[int, int] = (CROP_HEIGHT_PX, CROP_WIDTH_PX),
+) -> npt.NDArray[np.uint8]:  # fmt: skip
+    """(N, 6, 32, 24): `part_masks` of N letters, for which `matrices` is (N, 2, 3); a quarter of
+    another `size` (height, width) of crops."""
+    small_size = (size[0] // MASK_STRIDE_PX, size[1] // MASK_STRIDE_PX)
+    if not len(letters):
+        return np.zeros((0, 6, *small_size), np.uint8)
+    full = np.zeros((len(letters), 6, *size), np.uint8)
     for masks, parts, matrix in zip(full, letters, matrices, strict=True):
         if not parts:
             continue
@@ -236,11 +248,11 @@ def cover_parts(letters: Sequence[Sequence[PartShape]], matrices: Floats) -> npt
         # The first mask is all ink of the letter.
         np.max(masks[1:], axis=0, out=masks[0])
     # Halving twice is six times as quick as shrinking to a quarter.
-    rows, columns = full.size // CROP_WIDTH_PX, CROP_WIDTH_PX
+    rows, columns = full.size // size[1], size[1]
     small = np.asarray(full.reshape(rows, columns), np.uint8)
     for _ in range(2):
         rows, columns = rows // 2, columns // 2
         small = np.asarray(
             cv2.resize(small, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8
         )
-    return small.reshape(-1, 6, CROP_HEIGHT_PX // MASK_STRIDE_PX, columns)
+    return small.reshape(-1, 6, *small_size)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import shutil
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytorch_lightning as pl
 import torch
@@ -18,7 +18,8 @@ from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.errors import TrainingError
-from crownlet.train.fit.pool import start_rendering
+from crownlet.train.fit.painting import MAX_SKINS, WIDE_READERS, SkinPainter, read_skins
+from crownlet.train.fit.pool import Paint, start_rendering
 from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
 from crownlet.train.fit.scans import CUTS_FOLDER, Scans, fill_pool, scan_pool, start_cutting
 
@@ -40,7 +41,8 @@ def describe_renders(renders: Renders) -> dict[str, Any]:
             default=str,
         )
     )
-    return described
+    # Pools from before this could be chosen do not say it.
+    return described | ({"paint": renders.paint} if renders.paint != "processor" else {})
 
 
 def claim_pool(renders: Renders) -> None:
@@ -95,9 +97,14 @@ class Renders:
     typefaces: Typefaces | None = None
     """Typefaces in which a share of the pages to train on is set."""
     photographs: int = 1
-    """How often each page to train on is photographed."""
+    """How often each page to train on is photographed; inked, where the device photographs."""
+    paint: Paint = "processor"
 
     def __post_init__(self) -> None:
+        if self.paint not in get_args(Paint):
+            raise ValueError(f"data.paint is {self.paint}, not one of {', '.join(get_args(Paint))}")
+        if self.paint == "device" and self.typefaces is not None:
+            raise ValueError("data.paint=device paints writing by hand: leave out data.typefaces")
         if self.photographs < 1:
             raise ValueError(
                 f"data.photographs is {self.photographs}; each page is photographed at least once"
@@ -148,7 +155,7 @@ def render_train(renders: Renders) -> list[BaseProcess]:
     return start_rendering(
         folder, renders.spec, renders.first_seed, renders.pages,
         renders.workers, renders.minutes * 60, renders.styles, renders.typefaces,
-        renders.photographs,
+        renders.photographs, renders.paint,
     )  # fmt: skip
 
 
@@ -191,6 +198,10 @@ class PagesDataModule(pl.LightningDataModule):
         super().__init__()
         self.renders, self.scans = renders, scans
         self.reader, self.batch_size, self.capacity = reader, batch_size, capacity
+        if "device" in (renders.paint, scans.paint) and reader not in WIDE_READERS:
+            raise TrainingError(
+                "data.paint=device paints crops and tiles, not what model.reader reads"
+            )
         self.wait_rows, self.seed, self.device = wait_rows, seed, device
         self.balance = balance
         self._feed: list[BaseProcess] | None = None
@@ -204,7 +215,8 @@ class PagesDataModule(pl.LightningDataModule):
         watch are waited for.
         """
         for number, source in enumerate(self.scans.sources):
-            if not fill_pool(self._scan_folder(number), source, "train", self.scans.copies):
+            folder, scans = self._scan_folder(number), self.scans
+            if not fill_pool(folder, source, "train", scans.copies, scans.paint):
                 raise TrainingError(f"{source}: no page of it is there to learn from")
             if source.is_dir():
                 fill_pool(self._watched_scans(number), source, "validation", 1)
@@ -220,7 +232,8 @@ class PagesDataModule(pl.LightningDataModule):
         for number, source in enumerate(self.scans.sources):
             folder = self._fresh_cuts(number)
             if folder is not None:
-                self._cutters.append(start_cutting(folder, source, self.scans.copies))
+                cutting = start_cutting(folder, source, self.scans.copies, self.scans.paint)
+                self._cutters.append(cutting)
 
     def teardown(self, stage: str) -> None:
         """End the processes that cut scans up, and delete what they cut."""
@@ -246,15 +259,28 @@ class PagesDataModule(pl.LightningDataModule):
 
     def _scan_folder(self, number: int) -> Path:
         source = self.scans.sources[number]
-        return scan_pool(self.renders.folder, source, "train", self.scans.copies)
+        return scan_pool(self.renders.folder, source, "train", self.scans.copies, self.scans.paint)
 
     def _watched_scans(self, number: int) -> Path:
         return scan_pool(self.renders.folder, self.scans.sources[number], "validation", 1)
 
     def _reservoir(
-        self, folder: Path, capacity: int, most_pages: int | None = None, more: Path | None = None
-    ) -> Reservoir:
-        return Reservoir(folder, self.reader, capacity, self.device, most_pages, more)
+        self, folder: Path, capacity: int, most_pages: int | None = None, more: Path | None = None,
+        reader: Reader | None = None,
+    ) -> Reservoir:  # fmt: skip
+        return Reservoir(folder, reader or self.reader, capacity, self.device, most_pages, more)
+
+    def _source(
+        self, folder: Path, capacity: int, share: float, growing: Callable[[], bool],
+        paint: Paint, more: Path | None = None, skins: bool = False,
+    ) -> Source:  # fmt: skip
+        """Examples of a folder, shown as they lie there or photographed each time."""
+        if paint == "processor":
+            return Source(self._reservoir(folder, capacity, more=more), share, growing)
+        reader, painting = WIDE_READERS[self.reader]
+        bare = self._reservoir(folder, MAX_SKINS, reader=read_skins) if skins else None
+        rows = self._reservoir(folder, capacity, more=more, reader=reader)
+        return Source(rows, share, growing, SkinPainter(painting, bare))
 
     def seen(self) -> dict[str, object]:
         """What training has read so far: the pages of each source, and what the renders are."""
@@ -268,14 +294,20 @@ class PagesDataModule(pl.LightningDataModule):
 
     def train_dataloader(self) -> PoolBatches:
         """Endless mixed batches."""
-        renders = self._reservoir(self._train_folder(), self.capacity)
-        sources = [Source(renders, 1.0 - self.scans.share, self._growing)]
+        sources = [
+            self._source(
+                self._train_folder(), self.capacity, 1.0 - self.scans.share, self._growing,
+                self.renders.paint, skins=True,
+            )
+        ]  # fmt: skip
         for number in range(len(self.scans.sources)):
             room = max(1024, self.capacity // 4)
-            more = self._fresh_cuts(number)
-            reservoir = self._reservoir(self._scan_folder(number), room, more=more)
             share = self.scans.share / len(self.scans.sources)
-            sources.append(Source(reservoir, share, lambda: False))
+            source = self._source(
+                self._scan_folder(number), room, share, lambda: False, self.scans.paint,
+                self._fresh_cuts(number),
+            )  # fmt: skip
+            sources.append(source)
         self._sources = sources
         # Processes that train together must not all see the same examples.
         rank = self.trainer.global_rank if self.trainer is not None else 0

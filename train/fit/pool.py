@@ -12,10 +12,11 @@ import logging
 import multiprocessing as mp
 import os
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from typing import Literal, TypeVar
 
 import cv2
 import numpy as np
@@ -25,17 +26,17 @@ from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.errors import CrownletError
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.page.compose import compose_gray
+from crownlet.datasets.render.page.flat import FlatPage, compose_flat
 from crownlet.datasets.render.page.spec import PageSpec
 from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.crops import Crops, make_crops
-from crownlet.train.fit.tiles import (
-    LETTER_ROW_VALUES,
-    MAX_TILE_IGNORED,
-    MAX_TILE_LETTERS,
-    Tile,
-    cut_tile,
-    read_tile_source,
-)
+from crownlet.train.fit.flat import prepare_flat_examples, prepare_wide_scan
+from crownlet.train.fit.tiles import cut_tile, pad_tile, read_tile_source
+
+Paint = Literal["processor", "device"]
+"""Where pictures are painted: with the pages, or where training runs, anew for each showing."""
+
+Page = TypeVar("Page")
 
 TILES_PER_PAGE = 4
 """Locator examples cut out of a page. Measured over eight pages: drawing one takes 251 ms of a
@@ -68,15 +69,6 @@ def prepare_examples(page: PageTruth, rng: np.random.Generator) -> Arrays:
     return arrays
 
 
-def pad_tile(tile: Tile) -> tuple[npt.NDArray[np.generic], ...]:
-    """Image, letters (224, 11) filled up with -1, and ignored boxes (64, 4) filled up with 0."""
-    letters = np.full((MAX_TILE_LETTERS, LETTER_ROW_VALUES), -1, np.float32)
-    letters[: len(tile.letters)] = tile.letters
-    ignore = np.zeros((MAX_TILE_IGNORED, 4), np.float32)
-    ignore[: len(tile.ignore)] = tile.ignore[:MAX_TILE_IGNORED]
-    return tile.image, letters, ignore
-
-
 def store_examples(folder: Path, name: str, arrays: Arrays) -> None:
     """Write one page's examples so that a reader never sees half a file."""
     temporary = folder / f".{name}.{os.getpid()}.tmp"
@@ -104,13 +96,32 @@ def fresh_files(folder: Path, seen: set[str]) -> list[Path]:
     return found
 
 
+def prepare_flat(page: FlatPage, rng: np.random.Generator) -> Arrays:
+    """As `prepare_examples`, of a flat page that the training device photographs."""
+    return prepare_flat_examples(page, rng, TILES_PER_PAGE)
+
+
+def prepare_wide(page: PageTruth, rng: np.random.Generator) -> Arrays:
+    """As `prepare_examples`, of a scan that the training device cuts up anew."""
+    return prepare_wide_scan(page, rng, TILES_PER_PAGE)
+
+
 def fill_from_pages(folder: Path, pages: Iterable[tuple[str, PageTruth]]) -> int:
     """Prepare and store named pages; the number stored. Names give the random draws, not order."""
+    return fill_pool_from(folder, pages, prepare_examples)
+
+
+def fill_pool_from(
+    folder: Path,
+    pages: Iterable[tuple[str, Page]],
+    prepare: Callable[[Page, np.random.Generator], Arrays],
+) -> int:
+    """As `fill_from_pages`, of pages of any kind."""
     folder.mkdir(parents=True, exist_ok=True)
     count = 0
     for name, page in pages:
         rng = np.random.default_rng(list(name.encode()))
-        store_examples(folder, name, prepare_examples(page, rng))
+        store_examples(folder, name, prepare(page, rng))
         count += 1
     return count
 
@@ -146,7 +157,33 @@ def render_pages(
     """Pages named by their seed, until the seeds or the time (`time.monotonic`) run out.
 
     By hands of the named styles only, if any are named; a share of them set in `typefaces`, the
-    others photographed so many times. The first photograph comes last: once it is stored, all are.
+    others photographed so many times.
+    """
+
+    def photograph(seed: int) -> Sequence[PageTruth]:
+        page = typefaces.page(spec, seed) if typefaces else None
+        styled = with_style(spec, seed, styles)
+        return [page] if page else list(compose_gray(styled, seed, photographs))
+
+    return _make_pages(seeds, stop_at, photograph)
+
+
+def render_flat_pages(
+    spec: PageSpec, seeds: Iterable[int], stop_at: float = float("inf"),
+    styles: tuple[str, ...] = (), sheets: int = 1,
+) -> Iterator[tuple[str, FlatPage]]:  # fmt: skip
+    """As `render_pages`, to be photographed on the training device; each inked so many times."""
+    return _make_pages(
+        seeds,
+        stop_at,
+        lambda seed: list(compose_flat(with_style(spec, seed, styles), seed, sheets)),
+    )
+
+
+def _make_pages(
+    seeds: Iterable[int], stop_at: float, make: Callable[[int], Sequence[Page]]
+) -> Iterator[tuple[str, Page]]:
+    """What `make` makes of each seed; the first comes last: once it is stored, all are.
 
     A page that fails is logged and left out, since a long training should not end over one in
     ten thousand; more than one in fifty is an error.
@@ -156,9 +193,7 @@ def render_pages(
         if time.monotonic() > stop_at:
             return
         try:
-            page = typefaces.page(spec, seed) if typefaces else None
-            styled = with_style(spec, seed, styles)
-            pages = [page] if page else list(compose_gray(styled, seed, photographs))
+            pages = make(seed)
         except Exception:
             failed += 1
             LOG.exception("page %d could not be rendered", seed)
@@ -171,7 +206,7 @@ def render_pages(
 
 def _fill_in_process(
     folder: Path, spec: PageSpec, seeds: range, seconds: float, styles: tuple[str, ...],
-    typefaces: Typefaces | None, photographs: int,
+    typefaces: Typefaces | None, photographs: int, paint: Paint,
 ) -> None:  # fmt: skip
     cv2.setNumThreads(1)
     # Records hold no circles: looking for them took a tenth of the time.
@@ -180,12 +215,18 @@ def _fill_in_process(
     # Looked up one by one: another run may be filling the same pool.
     missing = (seed for seed in seeds if not (folder / f"{page_name(seed)}.npz").exists())
     end = time.monotonic() + seconds
-    fill_from_pages(folder, render_pages(spec, missing, end, styles, typefaces, photographs))
+    if paint == "device":
+        fill_pool_from(
+            folder, render_flat_pages(spec, missing, end, styles, photographs), prepare_flat
+        )
+    else:
+        fill_from_pages(folder, render_pages(spec, missing, end, styles, typefaces, photographs))
 
 
 def start_rendering(
     folder: Path, spec: PageSpec, first: int, pages: int, workers: int, seconds: float,
     styles: tuple[str, ...] = (), typefaces: Typefaces | None = None, photographs: int = 1,
+    paint: Paint = "processor",
 ) -> list[BaseProcess]:  # fmt: skip
     """Start `workers` processes that fill `folder` with `pages` pages from seed `first` on.
 
@@ -199,7 +240,7 @@ def start_rendering(
         seeds = range(first + k, first + pages, workers)
         process = context.Process(
             target=_fill_in_process,
-            args=(folder, spec, seeds, seconds, styles, typefaces, photographs),
+            args=(folder, spec, seeds, seconds, styles, typefaces, photographs, paint),
             daemon=True,
             name=f"render-{k}",
         )  # fmt: skip

@@ -152,6 +152,16 @@ class Reservoir:
         return {key: value[: self.size] for key, value in self._rows.items()}
 
 
+class Painter(Protocol):
+    """Makes the rows that are shown out of the rows that are kept, others each time."""
+
+    def top_up(self) -> None:
+        """Read what it needs beside the rows."""
+
+    def __call__(self, rows: Batch, generator: torch.Generator) -> Batch:
+        """The rows as they are shown, by random numbers that `generator` alone decides."""
+
+
 @dataclass(frozen=True)
 class Source:
     """A reservoir, its share of every batch, and whether its pool may still grow."""
@@ -159,6 +169,19 @@ class Source:
     reservoir: Reservoir
     share: float
     growing: Callable[[], bool]
+    painter: Painter | None = None
+    """None where rows are shown as they are kept."""
+
+    def top_up(self) -> None:
+        """Read the new files of its pool."""
+        self.reservoir.top_up()
+        if self.painter is not None:
+            self.painter.top_up()
+
+    def draw(self, count: int, generator: torch.Generator, balance: float) -> Batch:
+        """`count` rows at random as they are shown (`Reservoir.draw`)."""
+        rows = self.reservoir.draw(count, generator, balance)
+        return rows if self.painter is None else self.painter(rows, generator)
 
 
 class PoolBatches:
@@ -185,7 +208,7 @@ class PoolBatches:
     def _follow(self) -> None:
         while True:
             for source in self.sources:
-                source.reservoir.top_up()
+                source.top_up()
             time.sleep(1.0)
 
     def __iter__(self) -> Iterator[Batch]:
@@ -194,7 +217,7 @@ class PoolBatches:
         for number in itertools.count(self.first):
             generator = torch.Generator().manual_seed(self.seed * BATCHES_PER_SEED + number)
             drawn = [
-                source.reservoir.draw(count, generator, self.balance)
+                source.draw(count, generator, self.balance)
                 for source, count in zip(self.sources, counts, strict=True)
             ]
             yield {key: torch.cat([rows[key] for rows in drawn]) for key in drawn[0]}
@@ -206,7 +229,7 @@ def _wait_for(source: Source, rows: int, patience: float = 900.0) -> None:
     while True:
         # Checked before reading: pages written between the two are then not missed.
         growing = source.growing()
-        reservoir.top_up()
+        source.top_up()
         if reservoir.size >= rows or (reservoir.size and not growing):
             return
         if not growing or time.monotonic() > end:

@@ -18,7 +18,7 @@ from crownlet.datasets.coco.read import load_coco
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.scans.manifest import open_scans
-from crownlet.train.fit.pool import fill_from_pages
+from crownlet.train.fit.pool import Paint, fill_pool_from, prepare_examples, prepare_wide
 
 ScanPart = Literal["train", "validation", "calibrate", "test"]
 
@@ -45,11 +45,15 @@ class Scans:
     copies: int = 1
     fresh: bool = False
     """Whether pages are cut up again and again while training runs, no two times alike."""
+    paint: Paint = "processor"
+    """`device`: examples keep room about them, and are cut out anew for each showing."""
 
 
-def scans_from(sources: Any, share: float, copies: int, fresh: bool) -> Scans:
+def scans_from(
+    sources: Any, share: float, copies: int, fresh: bool, paint: Paint = "processor"
+) -> Scans:
     """Scans as a configuration describes them."""
-    return Scans(paths_of(sources), share, copies, fresh)
+    return Scans(paths_of(sources), share, copies, fresh, paint)
 
 
 def paths_of(given: Any) -> tuple[Path, ...]:
@@ -78,12 +82,17 @@ def scan_facts(source: Path) -> dict[str, object]:
     return {"name": source.name, **version, "sha256": fingerprint(source)}
 
 
-def scan_pool(pool: Path, source: Path, part: ScanPart, copies: int) -> Path:
+def scan_pool(
+    pool: Path, source: Path, part: ScanPart, copies: int, paint: Paint = "processor"
+) -> Path:
     """The folder of the examples cut out of one part of a data set, named by its checksum."""
-    return pool / f"scans-{fingerprint(source)[:12]}-{part}-{copies}"
+    kind = "" if paint == "processor" else "-wide"
+    return pool / f"scans-{fingerprint(source)[:12]}-{part}-{copies}{kind}"
 
 
-def fill_pool(folder: Path, source: Path, part: ScanPart, copies: int) -> int:
+def fill_pool(
+    folder: Path, source: Path, part: ScanPart, copies: int, paint: Paint = "processor"
+) -> int:
     """Cut examples out of one part into `folder`, unless they are there; the number of files.
 
     What was cut from other bytes, or not to the end, makes room.
@@ -92,9 +101,12 @@ def fill_pool(folder: Path, source: Path, part: ScanPart, copies: int) -> int:
     if not (mark.exists() and mark.read_text("utf-8") == wanted):
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True)
-        fill_from_pages(folder, _repeat_pages(source, part, copies))
+        fill_pool_from(folder, _repeat_pages(source, part, copies), _PREPARE[paint])
         mark.write_text(wanted, "utf-8")
     return sum(1 for _ in folder.glob("*.npz"))
+
+
+_PREPARE = {"processor": prepare_examples, "device": prepare_wide}
 
 
 def _repeat_pages(source: Path, part: ScanPart, copies: int) -> Iterator[tuple[str, PageTruth]]:
@@ -107,7 +119,9 @@ def _cut_name(page: int, copy: int) -> str:
     return f"s{page:06d}c{copy:06d}"
 
 
-def cut_afresh(folder: Path, source: Path, first: int, passes: int | None = None) -> None:
+def cut_afresh(
+    folder: Path, source: Path, first: int, passes: int | None = None, paint: Paint = "processor"
+) -> None:
     """Cut the pages to learn from up once more and again, from the copy `first` on, into `folder`.
 
     Files of two passes before make room. Between two pages it rests as long as it worked, so that
@@ -118,18 +132,20 @@ def cut_afresh(folder: Path, source: Path, first: int, passes: int | None = None
     for copy in copies:
         for number, page in enumerate(scan_pages(source, "train")):
             began = time.monotonic()
-            fill_from_pages(folder, [(_cut_name(number, copy), page)])
+            fill_pool_from(folder, [(_cut_name(number, copy), page)], _PREPARE[paint])
             (folder / f"{_cut_name(number, copy - 2)}.npz").unlink(missing_ok=True)
             if passes is None:
                 time.sleep(time.monotonic() - began)
 
 
-def start_cutting(folder: Path, source: Path, first: int) -> BaseProcess:
+def start_cutting(
+    folder: Path, source: Path, first: int, paint: Paint = "processor"
+) -> BaseProcess:
     """Start a process that does `cut_afresh` into an empty folder."""
     shutil.rmtree(folder, ignore_errors=True)
     context = mp.get_context("spawn")
     process = context.Process(
-        target=cut_afresh, args=(folder, source, first), daemon=True, name=CUTTING
+        target=cut_afresh, args=(folder, source, first, None, paint), daemon=True, name=CUTTING
     )
     process.start()
     return process

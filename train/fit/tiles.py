@@ -6,7 +6,7 @@ Renders and labelled scans both pass through here, so that they can be mixed; th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -46,6 +46,26 @@ HEAT_RADIUS_CELLS = 3
 
 
 @dataclass(frozen=True)
+class Span:
+    """Pixels `start` to `end` of the page along one axis, shown on `length` px of the tile from
+    its px `place` on."""
+
+    start: int
+    end: int
+    place: int
+    length: int
+
+    @property
+    def scale(self) -> float:
+        """Px of the tile to a px of the page."""
+        return self.length / max(1, self.end - self.start)
+
+    def __call__(self, points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Where points of the page lie on the tile."""
+        return (points - self.start) * self.scale + self.place
+
+
+@dataclass(frozen=True)
 class Tile:
     """A locator example: grey `image` (480, 480) uint8 and its letters.
 
@@ -57,6 +77,11 @@ class Tile:
     image: npt.NDArray[np.uint8]
     letters: npt.NDArray[np.float32]
     ignore: npt.NDArray[np.float32]
+    across: Span
+    """What of the page it shows, before it is turned."""
+    down: Span
+    turns: int = 0
+    """Clockwise quarter turns."""
 
 
 def anchor_of(letter: LetterTruth) -> tuple[float, float]:
@@ -83,8 +108,11 @@ class TileSource:
     """(N,): whole, or cut and still legible."""
 
 
-def read_tile_source(page: PageTruth, rng: np.random.Generator) -> TileSource:
-    """The page with its light evened, as unsteadily as the size of its letters is known."""
+def read_tile_source(
+    page: PageTruth, rng: np.random.Generator, flat: npt.NDArray[np.uint8] | None = None
+) -> TileSource:
+    """The page with its light evened, as unsteadily as the size of its letters is known, if that
+    is not done (`flat`)."""
     letters = page.letters
     values = np.array(
         [
@@ -96,14 +124,25 @@ def read_tile_source(page: PageTruth, rng: np.random.Generator) -> TileSource:
         ]
     ).reshape(-1, 5)  # fmt: skip
     height = float(np.median(values[:, 2])) if letters else 48.0
+    if flat is None:
+        flat = flatten(to_gray(page.image), height * float(rng.uniform(0.75, 1.3)))
     return TileSource(
-        flatten(to_gray(page.image), height * float(rng.uniform(0.75, 1.3))),
+        flat,
         height,
         np.array([letter.box for letter in letters]).reshape(-1, 4),
         np.array([anchor_of(letter) for letter in letters]).reshape(-1, 2),
         values,
         np.array([letter.whole or letter.legible for letter in letters], bool),
     )
+
+
+def pad_tile(tile: Tile) -> tuple[npt.NDArray[np.generic], ...]:
+    """Image, letters (224, 11) filled up with -1, and ignored boxes (64, 4) filled up with 0."""
+    letters = np.full((MAX_TILE_LETTERS, LETTER_ROW_VALUES), -1, np.float32)
+    letters[: len(tile.letters)] = tile.letters
+    ignore = np.zeros((MAX_TILE_IGNORED, 4), np.float32)
+    ignore[: len(tile.ignore)] = tile.ignore[:MAX_TILE_IGNORED]
+    return tile.image, letters, ignore
 
 
 def make_tile(page: PageTruth, rng: np.random.Generator, body: float | None = None) -> Tile:
@@ -130,34 +169,18 @@ def cut_tile(source: TileSource, rng: np.random.Generator, body: float | None = 
             :, columns.place : columns.place + columns.length
         ] = shown
     letters, ignore = _tile_truth(source, columns, rows, scale)
-    return _rotate_tile(image, letters, ignore, turns)
+    return _rotate_tile(Tile(image, letters, ignore, columns, rows, turns))
 
 
-@dataclass(frozen=True)
-class _Span:
-    """Pixels `start` to `end` of the page along one axis, shown on `length` px of the tile from
-    its px `place` on."""
-
-    start: int
-    end: int
-    place: int
-    length: int
-
-    def __call__(self, points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        """Where points of the page lie on the tile."""
-        scale = self.length / max(1, self.end - self.start)
-        return (points - self.start) * scale + self.place
-
-
-def _fit_axis(corner: float, size: int, scale: float) -> _Span:
+def _fit_axis(corner: float, size: int, scale: float) -> Span:
     """What of a page `size` px long a tile shows that begins at `corner` px of the scaled page."""
     first, side = round(corner / scale), round(TILE_PX / scale)
     start, end = max(0, first), min(size, first + side)
     if end <= start:
-        return _Span(start, start, 0, 0)
+        return Span(start, start, 0, 0)
     place = min(round((start - first) * TILE_PX / side), TILE_PX - 1)
     length = max(1, min(round((end - start) * TILE_PX / side), TILE_PX - place))
-    return _Span(start, end, place, length)
+    return Span(start, end, place, length)
 
 
 def _resize(gray: npt.NDArray[np.uint8], size: tuple[int, int]) -> npt.NDArray[np.uint8]:
@@ -177,7 +200,7 @@ def _tile_corner(source: TileSource, scale: float, rng: np.random.Generator) -> 
 
 
 def _tile_truth(
-    source: TileSource, across: _Span, down: _Span, scale: float
+    source: TileSource, across: Span, down: Span, scale: float
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
     x, y = across(source.anchors[:, 0]), down(source.anchors[:, 1])
     x0, y0, x1, y1 = (
@@ -202,14 +225,10 @@ def _areas(boxes: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return area
 
 
-def _rotate_tile(
-    image: npt.NDArray[np.uint8],
-    letters: npt.NDArray[np.float32],
-    ignore: npt.NDArray[np.float32],
-    turns: int,
-) -> Tile:
-    """Rotate a tile clockwise by quarter turns, truth included."""
-    for _ in range(turns):
+def _rotate_tile(tile: Tile) -> Tile:
+    """Rotate a tile clockwise by its quarter turns, truth included."""
+    image, letters, ignore = tile.image, tile.letters, tile.ignore
+    for _ in range(tile.turns):
         image = np.ascontiguousarray(np.rot90(image, -1))
         x, y, left, top, right, bottom = letters[:, :6].T.copy()
         letters[:, :6] = np.stack([TILE_PX - y, x, bottom, left, top, right], axis=1)
@@ -217,7 +236,7 @@ def _rotate_tile(
         ignore = ignore[:, [3, 0, 1, 2]] * np.array((-1, 1, -1, 1)) + np.array(
             (TILE_PX, 0, TILE_PX, 0)
         )
-    return Tile(image, letters, ignore.astype(np.float32))
+    return replace(tile, image=image, letters=letters, ignore=ignore.astype(np.float32))
 
 
 def shrink(gray: npt.NDArray[np.uint8], scale: float) -> npt.NDArray[np.uint8]:

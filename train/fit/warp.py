@@ -90,18 +90,21 @@ class Warp:
         return out
 
 
-def apply_warp(pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int]) -> Tensor:
+def apply_warp(
+    pictures: Tensor, warp: Warp, fill: float, source: tuple[int, int], mode: str = "bilinear"
+) -> Tensor:
     """`pictures` (N, C, h, w) warped, at the same number of px of the result for each of theirs.
 
     `source` (height, width) is the size of the source pictures that `warp` refers to: maps may be
-    coarser than these (part masks are, by 4). Beyond the source everything is `fill`.
+    coarser than these (part masks are, by 4). Beyond the source everything is `fill`; `mode` as in
+    torch's `grid_sample`.
     """
     coarse = source[0] // pictures.shape[2]
     places = warp.sources
     if coarse > 1:
         places = F.avg_pool2d(places.permute(0, 3, 1, 2), coarse).permute(0, 2, 3, 1)
     unit = torch.tensor([2.0 / source[1], 2.0 / source[0]], device=pictures.device)
-    shown = F.grid_sample(pictures - fill, places * unit - 1, align_corners=False)
+    shown = F.grid_sample(pictures - fill, places * unit - 1, mode, align_corners=False)
     return shown + fill
 
 

@@ -42,7 +42,7 @@ PICTURES_PER_INK = 4
 _BARE_SHARES = np.linspace(1.0, 0.0, 256, dtype=np.float32).reshape(256, 1)
 """Share of the skin that shows by cover."""
 
-_SPLIT_SEEDS = {"train": 11, "calibrate": 23, "heldout": 37}
+SPLIT_SEEDS = {"train": 11, "calibrate": 23, "heldout": 37}
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def compose(spec: PageSpec, seed: int, hand: Hand | None = None) -> PageTruth:
     `hand` writes in place of the one drawn by its seed, and may be unlike any that is drawn.
     ValueError for an unknown portion or a specification that cannot be.
     """
-    rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
+    rng = np.random.default_rng([seed, SPLIT_SEEDS[spec.split]])
     return photograph(write(spec, seed, hand, rng), rng)
 
 
@@ -80,11 +80,11 @@ def compose_often(
     Skin, ink, frame, light and camera of the others are drawn again; so writing, half of the time
     that a page takes, is done once.
     """
-    rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
+    rng = np.random.default_rng([seed, SPLIT_SEEDS[spec.split]])
     written = write(spec, seed, hand, rng)
     yield photograph(written, rng)
     for number in range(1, times):
-        yield photograph(written, np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number]))
+        yield photograph(written, np.random.default_rng([seed, SPLIT_SEEDS[spec.split], number]))
 
 
 def compose_gray(
@@ -93,11 +93,11 @@ def compose_gray(
     """As `compose_often`, for training: pictures are grey, (H, W), which is all that the networks
     read, and ink is drawn once for every `PICTURES_PER_INK` of them, each time with other waves of
     the hand."""
-    rng = np.random.default_rng([seed, _SPLIT_SEEDS[spec.split]])
+    rng = np.random.default_rng([seed, SPLIT_SEEDS[spec.split]])
     written = write(spec, seed, hand, rng)
     for first in range(0, times, PICTURES_PER_INK):
         draws = [
-            np.random.default_rng([seed, _SPLIT_SEEDS[spec.split], number]) if number else rng
+            np.random.default_rng([seed, SPLIT_SEEDS[spec.split], number]) if number else rng
             for number in range(first, min(times, first + PICTURES_PER_INK))
         ]
         if first:
@@ -138,7 +138,7 @@ def _aim(written: WrittenBlock, rng: np.random.Generator) -> _View:
     spec = written.spec
     device = _draw_device(spec, rng)
     warp = spec.augment.warp * {"none": 0.0, "scanner": 0.15, "camera": 1.0}[device]
-    frame = _draw_frame(written.block, spec, rng)
+    frame = draw_frame(written.block, spec, rng)
     return _View(device, draw_geometry(frame, written.body / 3.0, warp, rng))
 
 
@@ -176,7 +176,7 @@ def _draw_device(spec: PageSpec, rng: np.random.Generator) -> str:
     return spec.augment.device
 
 
-def _draw_frame(block: Block, spec: PageSpec, rng: np.random.Generator) -> Frame:
+def draw_frame(block: Block, spec: PageSpec, rng: np.random.Generator) -> Frame:
     """What of the page is seen, in q: the main column with margins, or less of it."""
     left, top, right, bottom = rng.uniform(*spec.margin, size=4)
     first, last = block.ruled[0], block.ruled[-1]

@@ -133,14 +133,20 @@ def _hole(
 
 
 def wear_page(
-    page: Field, cover: Mask, q: float, strength: float, rng: np.random.Generator
+    page: Field, cover: Mask | None, q: float, strength: float, rng: np.random.Generator
 ) -> None:
-    """Wear `page`, float32 in colour or grey, on which `cover` is the ink and `q` the pen in px."""
+    """Wear `page`, float32 in colour or grey, on which `cover` is the ink and `q` the pen in px.
+
+    Without a cover, of a sheet that will be laid under other writing, it gets no holes and specks:
+    these spare the ink.
+    """
     chances = rng.random(4)
     if chances[0] < 0.2 * strength:
         add_fold(page, q, rng)
     if chances[1] < 0.12 * strength:
         add_creases(page, q, rng)
+    if cover is None:
+        return
     if chances[2] < 0.06 * strength:
         add_holes(page, cover, q, rng)
     if chances[3] < 0.2 * strength:
