@@ -23,7 +23,7 @@ from crownlet.train.fit.data import Renders, claim_pool
 from crownlet.train.fit.draws import Draws
 from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.fit import fit
-from crownlet.train.fit.flat import prepare_flat_examples
+from crownlet.train.fit.flat import pack_masks, prepare_flat_examples, unpack_masks
 from crownlet.train.fit.paint import cut_skins, paint_crops, paint_tiles, rule, turn_back
 from crownlet.train.fit.painting import (
     SkinPainter,
@@ -103,6 +103,13 @@ def test_each_showing_is_another_picture_and_a_seed_repeats_it(flat_pool: Path) 
     one, two, again = (paint_crops(rows, bare, seeded(seed))["images"] for seed in (1, 2, 1))
     assert torch.equal(one, again)
     assert (one.float() - two.float()).abs().mean(dim=(1, 2)).min() > 1.0
+
+
+def test_packed_masks_hold_two_bits_of_each_part() -> None:
+    masks = np.random.default_rng(1).integers(0, 256, (3, 6, 8, 4), dtype=np.uint8)
+    masks[:, 0] = masks[:, 1:].max(axis=1)
+    found = unpack_masks(torch.from_numpy(pack_masks(masks))).numpy()
+    np.testing.assert_allclose(found, masks / 255, atol=1 / 6 + 1e-3)
 
 
 def test_beyond_the_frame_a_picture_is_even(flat_pool: Path) -> None:

@@ -227,11 +227,11 @@ def part_masks(parts: tuple[PartShape, ...], matrix: Floats) -> npt.NDArray[np.u
 
 def cover_parts(
     letters: Sequence[Sequence[PartShape]], matrices: Floats,
-    size: tuple[int, int] = (CROP_HEIGHT_PX, CROP_WIDTH_PX),
+    size: tuple[int, int] = (CROP_HEIGHT_PX, CROP_WIDTH_PX), halvings: int = 2,
 ) -> npt.NDArray[np.uint8]:  # fmt: skip
-    """(N, 6, 32, 24): `part_masks` of N letters, for which `matrices` is (N, 2, 3); a quarter of
-    another `size` (height, width) of crops."""
-    small_size = (size[0] // MASK_STRIDE_PX, size[1] // MASK_STRIDE_PX)
+    """(N, 6, 32, 24): `part_masks` of N letters, for which `matrices` is (N, 2, 3); of another
+    `size` (height, width) of crops, halved so many times."""
+    small_size = (size[0] >> halvings, size[1] >> halvings)
     if not len(letters):
         return np.zeros((0, 6, *small_size), np.uint8)
     full = np.zeros((len(letters), 6, *size), np.uint8)
@@ -250,7 +250,7 @@ def cover_parts(
     # Halving twice is six times as quick as shrinking to a quarter.
     rows, columns = full.size // size[1], size[1]
     small = np.asarray(full.reshape(rows, columns), np.uint8)
-    for _ in range(2):
+    for _ in range(halvings):
         rows, columns = rows // 2, columns // 2
         small = np.asarray(
             cv2.resize(small, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8

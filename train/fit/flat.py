@@ -10,6 +10,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import numpy.typing as npt
+import torch
+from torch import Tensor
 
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.files.images import to_gray
@@ -62,7 +64,13 @@ WIDE_CROP_KEYS = (
 """Columns of N wide crops: `wide` (N, 160, 128) uint8, on bare skin 224; `spot` (N, 2) middle of
 the body and ruled line, `frame` (N, 4) what of it the page fills, `ruling` (N, 4) as `Ruling`,
 `box` (N, 4), all in its px; `dark` (N,) the grey of its page's ink and `skin` (N,) of its skin;
-`parts` (N, 6, 40, 32); the others as in `fit.crops.Crops`."""
+`parts` (N, 2, 80, 64) as `pack_masks` has them; the others as in `fit.crops.Crops`."""
+
+MASK_LEVELS = 3
+"""Parts of a px, of four of the picture, that a packed mask can cover."""
+
+_FIRST_BITS = (0, 2, 4)
+"""Of the masks in one plane; two bits each."""
 
 WIDE_TILE_KEYS = (
     "tile_image", "tile_letters", "tile_ignore", "tile_frame", "tile_ruling", "tile_turns",
@@ -142,12 +150,30 @@ def _wide_crops(
         "dark": np.full(count, look[0], np.float32),
         "skin": np.full(count, look[1], np.float32),
         "box": _map_boxes(boxes, matrices),
-        "parts": cover_parts(
+        "parts": pack_masks(cover_parts(
             [letter.parts for letter in letters] + [()] * len(empty[0]),
-            matrices @ np.diag([scale, scale, 1.0]), (WIDE_HEIGHT_PX, WIDE_WIDTH_PX),
-        ),
+            matrices @ np.diag([scale, scale, 1.0]), (WIDE_HEIGHT_PX, WIDE_WIDTH_PX), halvings=1,
+        )),
         **dict(zip(columns, letter_targets(letters, len(empty[0])), strict=True)),
     }  # fmt: skip
+
+
+def pack_masks(masks: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """(N, 2, H, W) planes with two bits of each of the masks (N, 6, H, W) but the first, which is
+    the largest of the others."""
+    levels = (masks[:, 1:].astype(np.uint16) * MASK_LEVELS + 127) // 255
+    packed = np.zeros((len(masks), 2, *masks.shape[2:]), np.uint8)
+    for channel in range(levels.shape[1]):
+        shift = _FIRST_BITS[channel % len(_FIRST_BITS)]
+        packed[:, channel // len(_FIRST_BITS)] |= (levels[:, channel] << shift).astype(np.uint8)
+    return packed
+
+
+def unpack_masks(packed: Tensor) -> Tensor:
+    """(N, 6, H, W) masks in 0..1 of planes as `pack_masks` makes them."""
+    bits = torch.tensor(_FIRST_BITS, device=packed.device, dtype=torch.uint8)[:, None, None]
+    levels = ((packed[:, :, None] >> bits) & MASK_LEVELS).flatten(1, 2)[:, :5].float()
+    return torch.cat([levels.amax(dim=1, keepdim=True), levels], dim=1) / MASK_LEVELS
 
 
 def _map_points(points: Floats, matrices: Floats) -> Floats:

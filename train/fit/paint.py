@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 import torch
 from torch import Tensor
+from torch.nn.functional import avg_pool2d
 
 from crownlet.infer.image.crops import (
     CROP_BODY_PX,
@@ -23,7 +24,7 @@ from crownlet.infer.image.upright import INK_GREY, SKIN_GREY
 from crownlet.train.fit.augment_tiles import move_letters
 from crownlet.train.fit.camera import Surface, take_picture
 from crownlet.train.fit.draws import Draws
-from crownlet.train.fit.flat import MAX_DARK_GREY
+from crownlet.train.fit.flat import MAX_DARK_GREY, unpack_masks
 from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.warp import Warp, affine_matrices, apply_warp, smooth_bends
 
@@ -69,12 +70,13 @@ def paint_crops(
     placed = torch.minimum(placed.clamp(min=0), limit)
     placed = torch.cat([placed[:, :2].floor(), placed[:, 2:].ceil()], dim=1)
     some = (placed[:, 2:] > placed[:, :2]).all(dim=1, keepdim=True)
-    parts = apply_warp(rows["parts"].float(), warp, 0.0, size).round().clamp(0, 255)
+    # Warped at half the resolution of the picture, then halved: sharper than masks of a quarter.
+    parts = avg_pool2d(apply_warp(unpack_masks(rows["parts"]), warp, 0.0, size), 2)
     kept = ("letter", "other", "share", "defects", "tags", "page")
     return {key: rows[key] for key in kept} | {
         "images": pictures,
         "boxes": (placed * some).to(torch.uint8),
-        "parts": parts.to(torch.uint8),
+        "parts": (parts * 255).round().clamp(0, 255).to(torch.uint8),
     }
 
 
@@ -183,7 +185,7 @@ def cut_skins(bare: Tensor, unit: Tensor, size: tuple[int, int], draws: Draws) -
     mirrored, turned, and laid side by side where a picture is larger. Skins are of bodies of
     48 px; of `unit` a half or so they are halved."""
     if float(unit.mean()) < 0.75:
-        bare = torch.nn.functional.avg_pool2d(bare[:, None].float(), 2)[:, 0]
+        bare = avg_pool2d(bare[:, None].float(), 2)[:, 0]
     count, side = len(unit), bare.shape[1]
     chance = torch.rand(6, count, device=unit.device, generator=draws.generator)
     which = (chance[0] * len(bare)).long().clamp(max=len(bare) - 1)
