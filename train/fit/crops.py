@@ -126,7 +126,7 @@ def make_crops(
     matrices = crop_matrices(bodies, boxes)
     return Crops(
         _cut_pictures(gray, matrices),
-        boxes_in_crops(boxes, matrices),
+        _stored_boxes(boxes, matrices),
         *letter_targets(letters, len(empty[0])),
         cover_parts(
             [letter.parts for letter in letters] + [()] * len(empty[0]),
@@ -193,7 +193,7 @@ def _cut_pictures(gray: npt.NDArray[np.uint8], matrices: Floats) -> npt.NDArray[
     return pictures
 
 
-def boxes_in_crops(boxes: Floats, matrices: Floats) -> npt.NDArray[np.uint8]:
+def _stored_boxes(boxes: Floats, matrices: Floats) -> npt.NDArray[np.uint8]:
     """(N, 4) x0, y0, x1, y1 of the letters' boxes in their crops; zeros where nothing shows."""
     placed = boxes_in_crops(boxes, matrices)
     some = (placed[:, 2:] > placed[:, :2]).all(axis=1, keepdims=True)

@@ -21,6 +21,7 @@ from crownlet.infer.image.crops import (
     CROP_HEIGHT_PX,
     CROP_WIDTH_PX,
     FILL_GREY,
+    crop_matrices,
     fit_page,
 )
 from crownlet.infer.image.upright import (
@@ -33,7 +34,6 @@ from crownlet.train.fit.crops import (
     Floats,
     choose_letters,
     cover_parts,
-    crop_matrices,
     empty_places,
     letter_targets,
 )
