@@ -3,7 +3,7 @@
 import pytest
 
 from crownlet.train.bench import painting
-from crownlet.train.bench.rendering import measure_processes, measure_rate
+from crownlet.train.bench.rendering import measure_processes, measure_rate, render_pool
 from crownlet.train.fit.pool import Paint
 
 
@@ -30,7 +30,7 @@ def test_the_device_is_timed_at_all_that_it_does_with_examples(
     monkeypatch.setattr(painting, "PAGES", 1)
     monkeypatch.setattr(painting, "WARM_STEPS", 0)
     monkeypatch.setattr(painting, "CPU_BATCH", {"assessor": 4, "locator": 1})
-    lines = list(painting.measure_device("cpu", 0.0))
+    lines = list(painting.measure_device("cpu", 0.0, render_pool))
     assert len(lines) == 10
     assert all(" a second " in line for line in lines)
     assert lines[-1].startswith("locator, 1 at once on cpu")

@@ -19,13 +19,13 @@ from hydra import initialize_config_module
 from hydra.utils import instantiate
 from omegaconf import DictConfig
 
-from crownlet.train.bench.rendering import FIRST_SEED, render_pool
 from crownlet.train.fit.augment import Strengths, change_crops
 from crownlet.train.fit.augment_tiles import change_tiles
 from crownlet.train.fit.callbacks import complete
 from crownlet.train.fit.fit import make_network
 from crownlet.train.fit.modules import AssessorModule, LocatorModule
 from crownlet.train.fit.painting import WIDE_READERS, SkinPainter, read_skins
+from crownlet.train.fit.pool import Paint
 from crownlet.train.fit.reservoir import Batch, Reader, Reservoir, Source, read_crops, read_tiles
 
 PAGES = 12
@@ -53,14 +53,19 @@ class Feed:
         return source.draw(self.count, torch.Generator().manual_seed(seed), 0.0)
 
 
-def measure_device(name: str, seconds: float) -> Iterator[str]:
+def measure_device(
+    name: str, seconds: float, fill: Callable[[Path, int, Paint], None]
+) -> Iterator[str]:
     """Lines of text: for each network the examples a second that are drawn as they are kept, drawn
-    and painted, changed, and learned from in either way, compiled and not."""
+    and painted, changed, and learned from in either way, compiled and not.
+
+    `fill` renders so many pages into a folder.
+    """
     device = torch.device(name)
     with tempfile.TemporaryDirectory() as folder:
         pictures, flat = Path(folder) / "pictures", Path(folder) / "flat"
-        render_pool(pictures, PAGES, 1, FIRST_SEED)
-        render_pool(flat, PAGES, 1, FIRST_SEED, "device")
+        fill(pictures, PAGES, "processor")
+        fill(flat, PAGES, "device")
         for model, reader in READERS.items():
             config = _configure(model, device)
             count = config.model.batch_size if device.type == "cuda" else CPU_BATCH[model]

@@ -57,7 +57,7 @@ class Rate:
 
 
 def render_pool(
-    folder: Path, pages: int, photographs: int, first: int, paint: Paint = "processor"
+    folder: Path, pages: int, paint: Paint, photographs: int = 1, first: int = FIRST_SEED
 ) -> None:
     """Fill a pool with training pages, each pictured so many times, as the job `render` does."""
     seeds = range(first, first + pages)
@@ -75,7 +75,7 @@ def measure_rate(
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         start = time.process_time()
-        render_pool(folder, pages, photographs, first, paint)
+        render_pool(folder, pages, paint, photographs, first)
         seconds = time.process_time() - start
         crops = tiles = 0
         for seed in range(first, first + pages):
@@ -156,7 +156,7 @@ def main() -> None:
         # Torch is not needed to render.
         from crownlet.train.bench.painting import measure_device
 
-        for line in measure_device(options.device, options.seconds):
+        for line in measure_device(options.device, options.seconds, render_pool):
             print(line, flush=True)
 
 
