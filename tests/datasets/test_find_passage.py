@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -161,11 +161,12 @@ def test_the_letters_of_the_torah_in_another_order_are_not_found() -> None:
         assert find_passage("".join(letters)) is None
 
 
-def test_very_long_pages() -> None:
+def test_very_long_pages(relative_time: Callable[..., float]) -> None:
     rng = np.random.default_rng(8)
-    start = time.process_time()
-    found = find_passage(edited(TORAH[40_000:49_000], 0.1, rng))
-    assert time.process_time() - start < 2.0  # measured 0.4 s
+    page, places = edited(TORAH[40_000:49_000], 0.1, rng), []
+    # Measured 6; the page against the whole Pentateuch would be hundreds of times that.
+    assert relative_time(lambda: places.append(find_passage(page))) < 40
+    (found,) = places
     assert found is not None
     assert abs(letter_of(found) - 40_000) <= 5
     words = list(load_pentateuch().words[5_000:7_500])
@@ -180,18 +181,19 @@ def test_too_few_letters_and_other_signs() -> None:
         find_passage("bereshit")
 
 
-def test_loading_and_finding_take_less_than_a_second() -> None:
+def test_loading_and_finding_take_less_than_a_second(relative_time: Callable[..., float]) -> None:
     code = (
         "import time; from crownlet.datasets.scribal.pentateuch.search import find_passage; "
-        "from crownlet.datasets.scribal.texts import load_portion; t = time.process_time(); "
-        "find_passage(load_portion('mezuzah').letters); print(time.process_time() - t)"
+        "from crownlet.datasets.scribal.texts import load_portion; s = time.process_time(); "
+        "sorted(map(str, range(200_000))); t = time.process_time(); "
+        "find_passage(load_portion('mezuzah').letters); print((time.process_time() - t) / (t - s))"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert float(run.stdout) < 1.0  # measured 0.09 s
+    # Against so many numbers written and sorted: measured 3.
+    assert float(run.stdout) < 20
     page = TORAH[100_000:102_500]
-    start = time.process_time()
-    find_passage(page)
-    assert time.process_time() - start < 0.5  # measured 0.08 s
+    # Measured 2.
+    assert relative_time(lambda: find_passage(page)) < 15
 
 
 WORDS = st.text(alphabet="אבגד", max_size=12)

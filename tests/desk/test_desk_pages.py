@@ -10,7 +10,6 @@ import re
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -173,8 +172,7 @@ def test_a_second_desk_on_one_stack_is_refused_with_a_sentence(tmp_path: Path) -
             str(tmp_path),
             "--no-browser",
         ]
-        start = time.monotonic()
-        other = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
-        assert time.monotonic() - start < 40
+        # One that waits for the first would wait for ever: this is room for a slow machine.
+        other = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
     assert other.returncode == 2
     assert "crownlet open" in other.stderr and "Traceback" not in other.stderr

@@ -37,7 +37,7 @@ def crownlet(*arguments: object, limit: int = LIMIT) -> subprocess.CompletedProc
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 
     command = [sys.executable, "-m", "crownlet.infer.cli", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, preexec_fn=limited)
+    return subprocess.run(command, capture_output=True, text=True, timeout=600, preexec_fn=limited)
 
 
 @pytest.fixture(scope="module")

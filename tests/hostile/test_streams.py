@@ -10,7 +10,7 @@ import io
 import os
 import subprocess
 import sys
-import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -127,18 +127,23 @@ def test_texts_and_customs_whose_names_are_no_text(
     assert line.startswith("crownlet: ") and "its name is not in UTF-8" in line
 
 
-def test_patterns_do_not_follow_links_in_circles(tmp_path: Path, page: bytes) -> None:
+def test_patterns_do_not_follow_links_in_circles(
+    tmp_path: Path, page: bytes, relative_time: Callable[..., float]
+) -> None:
     deep = tmp_path / "a" / "b"
     deep.mkdir(parents=True)
     put(deep, page, "x.png")
     put(tmp_path / "a", page, "y.png", ".hidden.png")
     for name in ("one", "two", "three"):
         (deep / name).symlink_to(tmp_path / "a")
-    start = time.process_time()
-    for pattern in ("**/*.png", "a/**/*.png", "**/**/**/*.png", "*/**"):
-        found = find_pictures([str(tmp_path / pattern)], tmp_path / "run")
-        assert {path.name for path in found.paths} == {"x.png", "y.png"}, pattern
-        assert found.wrong == []
-    assert time.process_time() - start < 2
+
+    def find() -> None:
+        for pattern in ("**/*.png", "a/**/*.png", "**/**/**/*.png", "*/**"):
+            found = find_pictures([str(tmp_path / pattern)], tmp_path / "run")
+            assert {path.name for path in found.paths} == {"x.png", "y.png"}, pattern
+            assert found.wrong == []
+
+    # Measured 0.04; three links followed forty deep, where Linux stops, would never end.
+    assert relative_time(find) < 4
     found = find_pictures([str(tmp_path / "a" / "[xy].png")], tmp_path / "run")
     assert [path.name for path in found.paths] == ["y.png"]

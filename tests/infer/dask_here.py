@@ -39,7 +39,7 @@ def cluster(folder: Path, *workers: str) -> Iterator[tuple[Client, subprocess.Po
         while not file.is_file() or not file.stat().st_size:
             time.sleep(0.05)
         with Client(json.loads(file.read_text())["address"], set_as_default=False) as client:
-            client.wait_for_workers(len(workers), timeout=60)
+            client.wait_for_workers(len(workers), timeout=600)
             yield client, running[0]
             if running[0].poll() is None:
                 client.shutdown()

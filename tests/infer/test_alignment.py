@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-import time
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -31,13 +31,12 @@ def seen(text: str, sure: float = 0.97) -> npt.NDArray[np.float64]:
     return odds
 
 
-def test_the_text_itself_and_its_speed() -> None:
+def test_the_text_itself_and_its_speed(relative_time: Callable[..., float]) -> None:
     result = align(seen(TEXT), classes(TEXT))
     assert result.expected.tolist() == list(range(713))
     assert result.absent == []
-    start = time.process_time()
-    align(seen(TEXT), classes(TEXT))
-    assert time.process_time() - start < 0.5  # measured 0.02 s; the card holds the figure
+    # Measured 0.4, 0.02 s: the card holds the figure. Cell by cell in Python it would be ten.
+    assert relative_time(lambda: align(seen(TEXT), classes(TEXT))) < 5
 
 
 @pytest.mark.parametrize("at", [0, 1, 100, 355, 711, 712])
@@ -212,9 +211,8 @@ def test_sparse_edits_are_as_many_as_rapidfuzz_counts(seed: int) -> None:
     assert edits == Levenshtein.distance("".join(page), TEXT)
 
 
-@pytest.mark.parametrize(("length", "most"), [(713, 0.25), (2500, 1.2)])
-def test_speed(length: int, most: float) -> None:
+@pytest.mark.parametrize(("length", "most"), [(713, 5), (2500, 30)])
+def test_speed(length: int, most: float, relative_time: Callable[..., float]) -> None:
     text = classes((TEXT * 4)[:length])
-    start = time.process_time()
-    align(np.eye(27)[text], text)
-    assert time.process_time() - start < most  # measured 0.014 s and 0.08 s
+    # Measured 0.4, and 2 to 7 where others use the memory too.
+    assert relative_time(lambda: align(np.eye(27)[text], text)) < most

@@ -52,7 +52,7 @@ def page(browser: Browser, server: Server, reader: str) -> Iterator[Page]:
     """A window opened with the address by a reader of its own; its console must stay quiet."""
     faults: list[str] = []
     context = browser.new_context(viewport={"width": 1280, "height": 860}, base_url=server.base)
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(60_000)
     window = context.new_page()
     window.on("pageerror", lambda error: faults.append(str(error)))
     window.on("console", lambda line: faults.append(line.text) if line.type == "error" else None)

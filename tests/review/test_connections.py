@@ -48,15 +48,24 @@ def test_answers_are_sent_at_once() -> None:
 
 
 def test_a_small_answer_takes_no_40_ms(server: Server) -> None:
+    """What a server waits for that does not send at once: a delayed acknowledgement (RFC 1122,
+    4.2.3.2; 40 ms on Linux). A connection of its own, which is closed at once, waits for none, and
+    takes longer than one kept open on any machine."""
     with httpx.Client(base_url=server.base) as window:
         window.get(server.address)
         window.get("/icon.svg")
-        times = []
+        kept, fresh = [], []
         for _ in range(20):
-            start = time.perf_counter()
-            assert window.get("/icon.svg").status_code == 200
-            times.append(time.perf_counter() - start)
-    assert sorted(times)[4] < 0.03, times
+            kept.append(seconds_of_icon(window))
+            with httpx.Client(base_url=server.base, cookies=window.cookies) as other:
+                fresh.append(seconds_of_icon(other))
+    assert sorted(kept)[4] < max(0.03, sorted(fresh)[4]), (kept, fresh)
+
+
+def seconds_of_icon(window: httpx.Client) -> float:
+    start = time.perf_counter()
+    assert window.get("/icon.svg").status_code == 200
+    return time.perf_counter() - start
 
 
 def test_requests_that_never_end_are_closed(server: Server) -> None:
@@ -70,7 +79,8 @@ def test_requests_that_never_end_are_closed(server: Server) -> None:
     try:
         for number, connection in enumerate(opened):
             connection.sendall(begun[number // 3])
-        end = time.monotonic() + connections.ARRIVAL_SECONDS + 5
+        # Left open, they would be so for ever: a minute is room for a slow machine.
+        end = time.monotonic() + connections.ARRIVAL_SECONDS + 60
         for connection in opened:
             connection.settimeout(max(0.1, end - time.monotonic()))
             try:
@@ -128,7 +138,7 @@ def test_no_argument_of_a_process_holds_the_token(tmp_path: Path) -> None:
         stdout=subprocess.PIPE, text=True, env={**os.environ, "BROWSER": str(browser)},
     )  # fmt: skip
     try:
-        end = time.monotonic() + 30
+        end = time.monotonic() + 300  # a slow machine starts slowly
         while time.monotonic() < end and not Path(f"{seen}.page").exists():
             time.sleep(0.05)
         time.sleep(0.2)

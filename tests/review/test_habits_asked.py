@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import time
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -195,20 +195,28 @@ def test_a_file_of_an_older_version_goes_on(run: Run, tmp_path: Path) -> None:
     assert len(store.items("anna")) == 2 * (LETTERS + 1)
 
 
-def test_a_key_is_answered_in_100_ms_with_20000_letters_asked(tmp_path: Path) -> None:
-    """Processor time of the whole request, the server in this process (issue: 100 ms)."""
+def test_a_key_is_answered_in_100_ms_with_20000_letters_asked(
+    tmp_path: Path, relative_time: Callable[..., float]
+) -> None:
+    """Processor time of the whole request, the server in this process (issue: 100 ms, which is 2
+    of the reference on the machine of that time)."""
     run = made.habit_run(tmp_path / "run", [f"s{k:02d}" for k in range(28)], letters=706)
     with review_server.review(run, audit_share=0.0) as reviewed:
         window, store = reviewed.client(), reviewed.store
         groups = store.habit_groups("anna")
         assert sum(g.letters for g in groups) > 19_990
-        times = []
-        for group in groups[:5]:
-            items = [i for i in store.habit_items("anna", group.number) if i.origin != "statement"]
-            start = time.process_time()
-            assert send(window, items[:60], number=group.number).is_success
-            times.append(time.process_time() - start)
-        assert sorted(times)[2] < 0.1
+
+        def time_of(number: int) -> float:
+            items = [i for i in store.habit_items("anna", number) if i.origin != "statement"]
+
+            def answer() -> None:
+                assert send(window, items[:60], number=number).is_success
+
+            return relative_time(answer)
+
+        times = [time_of(group.number) for group in groups[:5]]
+        # Measured 0.3; each of the 20,000 letters looked at would be ten and more.
+        assert sorted(times)[2] < 2
 
 
 def test_a_habit_that_only_the_scroll_states_is_asked_once_too(tmp_path: Path) -> None:

@@ -38,7 +38,7 @@ def test_it_ends_cleanly_with_ctrl_c_and_listens_on_this_machine_only(run: Path)
     with socket.create_connection(("127.0.0.1", port), 5):
         pass
     server.process.send_signal(signal.SIGINT)
-    out, errors = server.process.communicate(timeout=10)
+    out, errors = server.process.communicate(timeout=120)
     assert server.process.returncode == 0
     assert "The decisions are in" in out and "Traceback" not in errors
 

@@ -8,8 +8,7 @@ Prevention cheat sheet; all from memory.
 from __future__ import annotations
 
 import re
-import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -70,19 +69,24 @@ def test_cookies_of_other_programs_do_not_lock_the_reader_out(reviewed: Review, 
         assert stranger.get("/", headers=headers).status_code == 200
 
 
-def test_one_letter_is_decided_once_a_request(reviewed: Review) -> None:
+def test_one_letter_is_decided_once_a_request(
+    reviewed: Review, relative_time: Callable[..., float]
+) -> None:
     window, before = reviewed.client(), len(reviewed.store.decisions())
     item = reviewed.store.next_open("anna")
     assert item is not None
-    start = time.process_time()
-    for items in ([[item.id, item.version]] * 80_000, [[item.id, 0], [item.id, 1]]):
-        data = {"reader": "anna", "items": items, "choice": "present", "wall": True}
-        answer = window.post("/decide", json=data, headers=ORIGIN)
-        assert answer.status_code in (400, 413) and "at" not in answer.cookies
+
+    def decide_twice() -> None:
+        for items in ([[item.id, item.version]] * 80_000, [[item.id, 0], [item.id, 1]]):
+            data = {"reader": "anna", "items": items, "choice": "present", "wall": True}
+            answer = window.post("/decide", json=data, headers=ORIGIN)
+            assert answer.status_code in (400, 413) and "at" not in answer.cookies
+
+    # Measured 4; 80,000 decisions looked up, each some 0.1 ms, would be a hundred and more.
+    assert relative_time(decide_twice) < 40
     twice = '{"reader": "anna", "reader": "ben", "items": [[1, 0]], "choice": "present"}'
     headers = {**ORIGIN, "Content-Type": "application/json"}
     assert window.post("/decide", content=twice, headers=headers).status_code == 400
-    assert time.process_time() - start < 3
     assert len(reviewed.store.decisions()) == before
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-import time
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -252,7 +252,9 @@ def test_findings_of_several_columns_keep_their_own_numbers(tmp_path: Path) -> N
     assert {"f-a1", "f-b1"} <= set(ids)
 
 
-def test_a_mezuzah_s_sheet_takes_two_seconds_at_most(tmp_path: Path) -> None:
+def test_a_mezuzah_s_sheet_takes_two_seconds_at_most(
+    tmp_path: Path, relative_time: Callable[..., float]
+) -> None:
     """713 letters, many with findings; the promise of the issue, in processor time."""
     letters = made.glyphs()
     lines = 17
@@ -273,7 +275,7 @@ def test_a_mezuzah_s_sheet_takes_two_seconds_at_most(tmp_path: Path) -> None:
     run = made.scrolls(tmp_path, [{"name": "m", "faces": ["m"]}])
     render_sheet(run, run.scrolls[0])
     run = made.scrolls(tmp_path, [{"name": "m", "faces": ["m"]}])
-    start = time.process_time()
-    html = render_sheet(run, run.scrolls[0])
-    assert time.process_time() - start < 2.0
-    assert len(html) < 6_000_000
+    made_pages: list[str] = []
+    # Measured 5; the page covered anew for each of its pictures would be some hundred.
+    assert relative_time(lambda: made_pages.append(render_sheet(run, run.scrolls[0]))) < 40
+    assert len(made_pages[0]) < 6_000_000

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -216,7 +216,9 @@ def test_tables_are_the_same_bytes_each_time(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("sources", [4, 20])
-def test_two_hundred_scrolls_within_the_time(sources: int) -> None:
+def test_two_hundred_scrolls_within_the_time(
+    sources: int, relative_time: Callable[..., float]
+) -> None:
     """Issue 18: 200 scrolls, 140,000 letters, 22 defects, in at most 20 s of processor time; of
     20 sources each is compared with the others, not 4,180 pairs."""
     rng = np.random.default_rng(8)
@@ -225,16 +227,19 @@ def test_two_hundred_scrolls_within_the_time(sources: int) -> None:
     predicted[rng.random(predicted.shape) < 0.6] = np.nan
     label = np.where(rng.random(140_000) < 0.06, (rng.random(predicted.shape) < predicted), np.nan)
     source = np.array([f"S{number:02d}" for number in range(sources)])[scroll % sources]
-    start = time.process_time()
-    results = compare_arrays(
-        [f"d{n}" for n in range(22)],
-        scroll,
-        source,
-        predicted,
-        label=label,
-        inclusion_probability=0.06,
-    )
-    assert time.process_time() - start < 20
+    made: list[SurveyComparison] = []
+
+    def compare() -> None:
+        made.append(
+            compare_arrays(
+                [f"d{n}" for n in range(22)], scroll, source, predicted, label=label,
+                inclusion_probability=0.06,
+            )
+        )  # fmt: skip
+
+    # Measured 32 and 102; of 20 sources 4,180 pairs would be twenty times the contrasts.
+    assert relative_time(compare) < (150 if sources == 4 else 400)
+    (results,) = made
     assert len(results.rates) == 22 * sources
     assert len(results.contrasts) == (22 * 6 if sources == 4 else 22 * 20)
     assert len(results.omnibus) == 22

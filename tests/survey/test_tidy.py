@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -88,10 +88,11 @@ def test_every_defect_can_be_asked_for() -> None:
     assert {row["defect"] for row in build_table(alone).to_pylist()} == set(made_surveys.DEFECTS)
 
 
-def test_two_hundred_scrolls_are_written_in_seconds(tmp_path: Path) -> None:
+def test_two_hundred_scrolls_are_written_in_seconds(
+    tmp_path: Path, relative_time: Callable[..., float]
+) -> None:
     """Issue 18: 200 scrolls compared in 20 s; 200,000 letters of two defects here, by the processor
     time of this process."""
     large = made_surveys.small(200, 1000)
-    before = time.process_time()
-    write_export(large, tmp_path, every_defect=True)
-    assert time.process_time() - before < 8
+    # Measured 8; a row at a time in Python would be ten times that.
+    assert relative_time(lambda: write_export(large, tmp_path, every_defect=True)) < 60

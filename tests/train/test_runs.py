@@ -179,9 +179,10 @@ def test_a_run_that_goes_on_remembers_its_time(small_pool: Path, tmp_path: Path)
     config = small_run(small_pool, tmp_path, "trainer.max_steps=0")
     module = make_module(config, make_network(config.model))
     module.on_load_checkpoint({"seconds_spent": 120.0, "random_state": torch.get_rng_state()})
-    assert module.budget.elapsed() == pytest.approx(120.0, abs=1.0)
+    # Forgotten, they would be 0; a slow machine has spent some more since.
+    assert 120.0 <= module.budget.elapsed() < 180.0
     # Five minutes were granted.
-    assert module.budget.progress(0) == pytest.approx(0.4, abs=0.01)
+    assert 0.4 <= module.budget.progress(0) < 0.6
 
 
 def test_a_pool_of_other_renders_is_not_shared(small_pool: Path, tmp_path: Path) -> None:
