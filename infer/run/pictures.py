@@ -19,7 +19,7 @@ from crownlet.infer.view.rulers import VIEW_BODY_PX
 
 Pixels = npt.NDArray[np.uint8]
 
-CACHE_PICTURES = 4
+CACHE_PICTURES = 16
 """Pictures held in memory at a time; a page at 600 dpi takes 13 MB, a column at 1200 dpi 300 MB."""
 
 CACHE_BYTES = 400_000_000
@@ -59,6 +59,11 @@ def read_picture(facts: ImageFacts, run: Path) -> Pixels:
     return pixels if pixels.ndim == 3 else np.repeat(pixels[..., None], 3, axis=2)
 
 
+def picture_bytes(facts: ImageFacts) -> int:
+    """Memory that a page's pixels take."""
+    return 3 * facts.width * facts.height
+
+
 class PictureReader:
     """Reader of a run's pictures with a cache of the last few; safe for several threads."""
 
@@ -66,6 +71,11 @@ class PictureReader:
         self._run = run
         self._cache: OrderedDict[str, Pixels] = OrderedDict()
         self._lock = threading.Lock()
+
+    def check(self, facts: ImageFacts) -> None:
+        """PageError if the picture of a page has moved or changed; nothing is decoded."""
+        if facts.path not in self._cache:
+            find_picture(facts, self._run)
 
     def read(self, facts: ImageFacts) -> Pixels:
         """The picture of a page; PageError if it has moved or changed."""
@@ -75,7 +85,7 @@ class PictureReader:
                 self._cache.move_to_end(facts.path)
                 return self._cache[facts.path]
             # Before the next one is read: reading takes more memory than the picture itself.
-            most = CACHE_BYTES - 3 * facts.width * facts.height
+            most = CACHE_BYTES - picture_bytes(facts)
             while self._cache and (len(self._cache) >= CACHE_PICTURES or self._size() > most):
                 self._cache.popitem(last=False)
             pixels = read_picture(facts, self._run)

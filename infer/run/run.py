@@ -98,6 +98,10 @@ class StoredPage:
         except RECORD_ERRORS:
             raise RunError(path, "in_divine_names is no list of letters.") from None
 
+    def check_picture(self) -> None:
+        """PageError if the picture has moved or changed since."""
+        self._pictures.check(self.record.image)
+
     def pixels(self) -> Pixels:
         """The page as given, (H, W, 3) RGB uint8, read-only.
 

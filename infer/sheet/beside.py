@@ -230,7 +230,7 @@ def _letters_of(
     wanted = set(_page_names(side))
     table: dict[str, list[tuple[SheetPage, GlyphRecord]]] = {}
     for page in load_pages(run, side.scroll, show_names):
-        height, width = page.veiled.pixels.shape[:2]
+        width, height = page.veiled.size
         for letter in page.veiled.record.glyphs if page.name in wanted else ():
             x0, y0, x1, y1 = letter.box
             inside = min(x0, y0) > 2 and x1 < width - 2 and y1 < height - 2

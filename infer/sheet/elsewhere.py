@@ -29,7 +29,7 @@ def find_elsewhere(
             if not good_letters_of(habit, stored.record, name, stored.names):
                 continue
             try:
-                page = load_page(stored, translate(ELSEWHERE), "", show_names, Decisions())
+                page = load_page(stored, translate(ELSEWHERE), "", show_names, Decisions(), 1)
             except PageError:
                 continue
             found = good_letters_of(habit, stored.record, name, page.veiled.names)

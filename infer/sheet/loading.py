@@ -1,4 +1,4 @@
-"""Pages of a run read for the sheets: pixels with Names covered, findings, decisions, customs."""
+"""Pages of a run read for the sheets: records, findings, decisions, customs, and their pictures."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 from crownlet.datasets.scribal.customs import SHIPPED_CUSTOMS, Customs, load_customs
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.names import SCROLLS_FILE
+from crownlet.infer.run.pictures import CACHE_BYTES, CACHE_PICTURES, picture_bytes
 from crownlet.infer.run.run import Run, StoredPage, StoredScroll
 from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.sheet.decisions import Decisions
@@ -17,12 +18,17 @@ from crownlet.infer.view.language import translate
 
 
 def load_pages(
-    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None
-) -> list[SheetPage]:
-    """The pages of a scroll with their pixels, faces first; PageError if a picture has moved."""
+    run: Run, scroll: StoredScroll, show_names: bool = False, decisions: Decisions | None = None,
+    in_use: int = 0,
+) -> list[SheetPage]:  # fmt: skip
+    """The pages of a scroll, faces first; PageError if a picture has moved.
+
+    `in_use` is the number of pages from which pictures are cut meanwhile, if more than these.
+    """
     named = name_sides(scroll)
+    pages = max(in_use, len(named))
     return [
-        load_page(run.pages[name], *named[name], show_names, decisions or Decisions())
+        load_page(run.pages[name], *named[name], show_names, decisions or Decisions(), pages)
         for name in named
     ]
 
@@ -63,12 +69,15 @@ def find_customs(page: PageRecord) -> Customs:
 
 
 def load_page(
-    stored: StoredPage, side: str, mark: str, show_names: bool, decisions: Decisions
+    stored: StoredPage, side: str, mark: str, show_names: bool, decisions: Decisions, in_use: int
 ) -> SheetPage:
-    """One page with its pixels; PageError if its picture has moved."""
+    """One of so many pages in use; PageError if its picture has moved."""
     name = stored.name
     decided = {number: each for (page, number), each in decisions.items() if page == name}
-    veiled = VeiledPage(stored.record, stored.pixels(), show_names)
+    stored.check_picture()
+    image = stored.record.image
+    read_apart = in_use * picture_bytes(image) > CACHE_BYTES or in_use > CACHE_PICTURES
+    veiled = VeiledPage(stored.record, stored.pixels, show_names, read_apart)
     return SheetPage(
         name, side, mark, veiled, stored.findings, find_customs(stored.record), decided
     )

@@ -7,14 +7,15 @@ and our drawing can be compared by eye.
 from __future__ import annotations
 
 import base64
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
+from weakref import ref
 
 import cv2
 import numpy as np
 
 from crownlet.infer.records import Box, GlyphRecord
-from crownlet.infer.run.pictures import PageToCrop, crop_window
+from crownlet.infer.run.pictures import PageToCrop, crop_window, place_crop
 from crownlet.infer.sheet.upright import Pixels, QuarterTurn
 from crownlet.infer.sheet.veil import PLATE_RGB, VeiledPage
 from crownlet.infer.view.rulers import VIEW_BODY_PX
@@ -37,13 +38,35 @@ INK_SHARE = 0.85
 JPEG_QUALITY = 82
 
 
-@dataclass(frozen=True)
 class EmbeddedPicture:
-    """An image to be set in a page."""
+    """An image of `width` x `height` px to be set in a page; drawn when its address is asked for.
 
-    uri: str
-    width: int
-    height: int
+    `draw` makes it, RGB, of the pixels as given and those with Names covered.
+    """
+
+    def __init__(
+        self, page: VeiledPage, size: tuple[int, int], draw: Callable[[Pixels, Pixels], Pixels]
+    ) -> None:
+        self.width, self.height = size
+        # A template may hold its pictures for some time: what is drawn no longer holds the page,
+        # and the page holds none, so that its pixels go after use.
+        self._page: VeiledPage | None = page
+        self._uri = ""
+        waiting = ref(self)
+
+        def keep(pixels: Pixels, covered: Pixels) -> None:
+            picture = waiting()
+            if picture is not None:
+                picture._uri, picture._page = encode_jpeg(draw(pixels, covered)), None
+
+        page.when_read(keep)
+
+    @property
+    def uri(self) -> str:
+        """A JPEG in a data URI; PageError if the page's picture has moved."""
+        if self._page is not None:
+            self._page.do_waiting()
+        return self._uri
 
 
 @dataclass(frozen=True)
@@ -78,25 +101,31 @@ def cut_window(
     `box` and `q` are in px of the page as given, `rotation` in degrees clockwise. Of the Names only
     the `letters` are shown, and the contents of the boxes `uncovered`.
     """
-    turn = QuarterTurn.upright(rotation, page.pixels)
+    turn = QuarterTurn.upright(rotation, page.size)
     scale = float(np.clip(q, *q_px))
     size = (round(size_q[0] * scale), round(size_q[1] * scale))
     x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
     middle = turn.box((x, y, x, y))
     # `crop` makes bodies of VIEW_BODY_PX px; given a smaller kulmus it shows more.
     unit = q * (VIEW_BODY_PX / 3) / scale
-    covered, affine = crop_window(turn.view(page.covered), middle, unit, size)
+    affine = place_crop(middle, unit, size)
     holes = [*page.uncovered_boxes(letters, box), *uncovered]
-    if holes:
-        for plate in page.plate_boxes(letters):
-            # Without the word on it, of which an uncovered letter would leave pieces.
+    # Without the word on them, of which an uncovered letter would leave pieces.
+    plates = page.plate_boxes(letters) if holes else ()
+
+    def draw(pixels: Pixels, covered: Pixels) -> Pixels:
+        shown = crop_window(turn.view(covered), middle, unit, size).pixels
+        for plate in plates:
             x0, y0, x1, y1 = _pixel_box(affine.box(turn.box(plate)), size)
-            covered[y0:y1, x0:x1] = PLATE_RGB
-        seen, _ = crop_window(turn.view(page.pixels), middle, unit, size)
-        for hole in holes:
-            x0, y0, x1, y1 = _pixel_box(affine.box(turn.box(hole)), size)
-            covered[y0:y1, x0:x1] = seen[y0:y1, x0:x1]
-    return PictureWindow(encode_jpeg(covered), turn, affine)
+            shown[y0:y1, x0:x1] = PLATE_RGB
+        if holes:
+            seen = crop_window(turn.view(pixels), middle, unit, size).pixels
+            for hole in holes:
+                x0, y0, x1, y1 = _pixel_box(affine.box(turn.box(hole)), size)
+                shown[y0:y1, x0:x1] = seen[y0:y1, x0:x1]
+        return shown
+
+    return PictureWindow(EmbeddedPicture(page, size, draw), turn, affine)
 
 
 def _pixel_box(box: Box, size: tuple[int, int]) -> tuple[int, int, int, int]:
@@ -110,27 +139,32 @@ def shrink_page(page: VeiledPage) -> tuple[EmbeddedPicture, QuarterTurn, Box]:
 
     Lightened, so that marks stand out and little toner is used.
     """
-    turn = QuarterTurn(page.record.turn // 90 % 4, page.pixels.shape[1], page.pixels.shape[0])
+    turn = QuarterTurn(page.record.turn // 90 % 4, *page.size)
     part = _written_part(page, turn)
     x0, y0, x1, y1 = (round(v) for v in part)
     body = max(3 * page.record.q, 1.0)
     scale = min(1.0, max(MIN_PAGE_SIDE_PX / max(y1 - y0, x1 - x0), 20.0 / body))
+    size = (max(1, round((x1 - x0) * scale)), max(1, round((y1 - y0) * scale)))
 
     def small(pixels: Pixels) -> Pixels:
         view = turn.view(pixels)[y0:y1, x0:x1]
-        size = (max(1, round(view.shape[1] * scale)), max(1, round(view.shape[0] * scale)))
         # OpenCV reads rows at any distance; a copy of a large page takes half a gigabyte.
         if view.strides[1:] != (3, 1) or view.strides[0] < 0:
             view = np.ascontiguousarray(view)
         return np.asarray(cv2.resize(view, size, interpolation=cv2.INTER_AREA), np.uint8)
 
-    covered = small(page.covered)
-    light = lighten(covered)
-    if page.names:
-        # Plates keep their tone; lightened, they would not be seen.
-        plates = np.abs(covered.astype(np.int16) - small(page.pixels)).max(axis=2) > 0
-        light[plates] = covered[plates]
-    return encode_jpeg(light), turn, (x0, y0, x1, y1)
+    has_names = bool(page.names)
+
+    def draw(pixels: Pixels, covered: Pixels) -> Pixels:
+        veiled = small(covered)
+        light = lighten(veiled)
+        if has_names:
+            # Plates keep their tone; lightened, they would not be seen.
+            plates = np.abs(veiled.astype(np.int16) - small(pixels)).max(axis=2) > 0
+            light[plates] = veiled[plates]
+        return light
+
+    return EmbeddedPicture(page, size, draw), turn, (x0, y0, x1, y1)
 
 
 def lighten(page: Pixels) -> Pixels:
@@ -158,11 +192,11 @@ def _written_part(page: VeiledPage, turn: QuarterTurn) -> Box:
     return float(x0), float(y0), float(x1), float(y1)
 
 
-def encode_jpeg(pixels: Pixels, quality: int = JPEG_QUALITY) -> EmbeddedPicture:
+def encode_jpeg(pixels: Pixels, quality: int = JPEG_QUALITY) -> str:
     """RGB pixels as a JPEG in a data URI."""
     bgr = cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_RGB2BGR)
     done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
         raise ValueError(f"a picture of {pixels.shape} cannot be encoded")
     text = base64.b64encode(data.tobytes()).decode("ascii")
-    return EmbeddedPicture(f"data:image/jpeg;base64,{text}", pixels.shape[1], pixels.shape[0])
+    return f"data:image/jpeg;base64,{text}"

@@ -186,17 +186,18 @@ def _is_sure_enough(finding: Finding, choices: set[str]) -> bool:
 
 
 class _Pictures:
-    """The pages of scrolls, each read when something is first taken from it."""
+    """The pages of scrolls, each loaded when something is first taken from it."""
 
     def __init__(self, run: Run, scrolls: Sequence[StoredScroll], show_names: bool) -> None:
         self._run, self._scrolls, self._show_names = run, scrolls, show_names
+        self._in_use = sum(len(scroll.pages) for scroll in scrolls)
         self._known: dict[str, dict[str, SheetPage]] = {}
 
     def pages(self, scroll: StoredScroll) -> dict[str, SheetPage]:
         """The pages of a scroll by name; empty where its pictures have moved."""
         if scroll.name not in self._known:
             try:
-                pages = load_pages(self._run, scroll, self._show_names)
+                pages = load_pages(self._run, scroll, self._show_names, in_use=self._in_use)
             except PageError:
                 pages = []
             self._known[scroll.name] = {page.name: page for page in pages}

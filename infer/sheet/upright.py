@@ -24,9 +24,10 @@ class QuarterTurn:
     height: int
 
     @classmethod
-    def upright(cls, rotation: float, pixels: Pixels) -> QuarterTurn:
-        """The turn that undoes a clockwise rotation, given in degrees, to the nearest quarter."""
-        return cls(round(rotation / 90) % 4, pixels.shape[1], pixels.shape[0])
+    def upright(cls, rotation: float, size: tuple[int, int]) -> QuarterTurn:
+        """The turn that undoes a clockwise rotation, given in degrees, to the nearest quarter; of a
+        page of this width and height."""
+        return cls(round(rotation / 90) % 4, *size)
 
     @property
     def size(self) -> tuple[int, int]:

@@ -5,7 +5,7 @@ A line of text that holds a Name is spelled as is common in print (common practi
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 
@@ -47,17 +47,50 @@ CONTEXT_WORDS = 2
 """Words shown on either side of a place."""
 
 
-class VeiledPage:
-    """The pixels of one page, (H, W, 3) RGB, as given and with its Names covered.
+PixelWork = Callable[[Pixels, Pixels], None]
+"""What is done with the pixels of a page as given, and with those whose Names are covered."""
 
-    `names` holds the numbers of the glyphs in a Name; it is empty with `show_names`.
+
+class VeiledPage:
+    """One page whose Names are covered wherever it is shown.
+
+    `read` gives its pixels, (H, W, 3) RGB, as given. They are not held here, since the pages of a
+    scroll need not fit in memory together: what is cut from them waits until one of its pictures is
+    needed, and is then cut at one reading. `names` holds the numbers of the glyphs in a Name; it is
+    empty with `show_names`. `read_apart` says that the reader will not hold this page until it is
+    needed again.
     """
 
-    def __init__(self, record: PageRecord, pixels: Pixels, show_names: bool = False) -> None:
+    def __init__(
+        self,
+        record: PageRecord,
+        read: Callable[[], Pixels],
+        show_names: bool = False,
+        read_apart: bool = False,
+    ) -> None:
         self.record = record
-        self.pixels = pixels
+        self.read, self.read_apart = read, read_apart
         self.names: Collection[int] = frozenset() if show_names else find_name_glyphs(record)
-        self.covered = self._covered() if self.names else pixels
+        self.sharpness: dict[int, float] = {}
+        """Of letters by their numbers, as far as it was measured; see `wellformed`."""
+        self._waiting: list[PixelWork] = []
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height, px."""
+        return self.record.image.width, self.record.image.height
+
+    def when_read(self, work: PixelWork) -> None:
+        """Do this with the pixels at their next reading."""
+        self._waiting.append(work)
+
+    def do_waiting(self) -> None:
+        """Read the pixels and do all that waits for them; PageError if the picture has moved."""
+        pixels = self.read()
+        covered = self.cover(pixels)
+        for work in self._waiting:
+            work(pixels, covered)
+        self._waiting.clear()
 
     def uncovered_boxes(self, letters: Iterable[GlyphRecord], box: Box) -> tuple[Box, ...]:
         """Boxes to show without plates: those of `letters`, if a plate overlaps `box`."""
@@ -74,8 +107,11 @@ class VeiledPage:
     def _hidden(self) -> list[GlyphRecord]:
         return [g for g in self.record.glyphs if g.glyph in self.names]
 
-    def _covered(self) -> Pixels:
-        page = self.pixels.copy()
+    def cover(self, pixels: Pixels) -> Pixels:
+        """The pixels with a plate on each Name: a copy, or those given where there is none."""
+        if not self.names:
+            return pixels
+        page = pixels.copy()
         for run in _group_adjacent(self._hidden()):
             for glyph in run:
                 x0, y0, x1, y1 = _clip_box(_plate_box(glyph), page)
@@ -179,7 +215,7 @@ def _draw_word(page: Pixels, run: list[GlyphRecord]) -> None:
     word = _plate_word(q)
     if word.shape[1] > sum(glyph.box[2] - glyph.box[0] for glyph in run):
         return
-    word = np.rot90(word, -QuarterTurn.upright(run[0].rotation, page).quarters)
+    word = np.rot90(word, -QuarterTurn.upright(run[0].rotation, page.shape[1::-1]).quarters)
     x = (min(g.box[0] for g in run) + max(g.box[2] for g in run)) / 2 - 1.5 * q * np.sin(angle)
     y = float(np.median([g.body[1] for g in run])) + 1.5 * q * np.cos(angle)
     _paste(page, word, round(x - word.shape[1] / 2), round(y - word.shape[0] / 2))

@@ -15,6 +15,7 @@ import numpy as np
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.records import GapRecord, GlyphRecord
+from crownlet.infer.sheet.upright import Pixels
 from crownlet.infer.sheet.veil import VeiledPage
 
 MAX_COMPARED_CANDIDATES = 6
@@ -78,13 +79,11 @@ class CleanLetterFinder:
 
 def _find_letter(page: VeiledPage, char: str, kind: str) -> ExampleLetters | None:
     """Of the letters with the lowest odds the one with the best picture."""
-    height, width = page.pixels.shape[:2]
     fair = [
         glyph
-        for glyph in page.record.glyphs
-        if glyph.letter == char and _is_clear(glyph, kind) and glyph.glyph not in page.names
-        and min(glyph.box[:2]) > 2 and glyph.box[2] < width - 2 and glyph.box[3] < height - 2
-    ]  # fmt: skip
+        for glyph in _fair_letters(page)
+        if glyph.letter == char and kind not in glyph.not_examined
+    ]
     if not fair:
         return None
     fair.sort(key=lambda glyph: _doubt(glyph, kind))
@@ -94,12 +93,20 @@ def _find_letter(page: VeiledPage, char: str, kind: str) -> ExampleLetters | Non
         for glyph in fair[:MAX_COMPARED_CANDIDATES]
         if _doubt(glyph, kind) <= least + SIMILAR_DOUBT
     ]
-    return ExampleLetters(page, (max(alike, key=lambda glyph: _sharpness(page, glyph)),))
+    _measure_sharpness(page, alike)
+    return ExampleLetters(page, (max(alike, key=lambda glyph: page.sharpness[glyph.glyph]),))
 
 
-def _is_clear(glyph: GlyphRecord, kind: str) -> bool:
-    agrees = glyph.expected in (None, glyph.letter)
-    return glyph.route == "clear" and agrees and kind not in glyph.not_examined
+def _fair_letters(page: VeiledPage) -> list[GlyphRecord]:
+    """Clear letters that are read as expected, whole, and in no Name."""
+    width, height = page.size
+    return [
+        glyph
+        for glyph in page.record.glyphs
+        if glyph.route == "clear" and glyph.expected in (None, glyph.letter)
+        and glyph.glyph not in page.names
+        and min(glyph.box[:2]) > 2 and glyph.box[2] < width - 2 and glyph.box[3] < height - 2
+    ]  # fmt: skip
 
 
 def _doubt(glyph: GlyphRecord, kind: str) -> float:
@@ -111,10 +118,20 @@ def _doubt(glyph: GlyphRecord, kind: str) -> float:
     return own + 0.3 * max(others, default=0.0) + 0.3 * (1 - glyph.letter_p) + crowns
 
 
-def _sharpness(page: VeiledPage, glyph: GlyphRecord) -> float:
+def _measure_sharpness(page: VeiledPage, letters: Sequence[GlyphRecord]) -> None:
+    """Of letters of which it is not known; with them of all that may be asked for later, where the
+    page would have to be read again."""
+    unknown = [glyph for glyph in letters if glyph.glyph not in page.sharpness]
+    if unknown:
+        pixels = page.read()
+        for glyph in _fair_letters(page) if page.read_apart else unknown:
+            page.sharpness[glyph.glyph] = _sharpness(pixels, glyph)
+
+
+def _sharpness(pixels: Pixels, glyph: GlyphRecord) -> float:
     """Contrast of the letter plus mean gradient: the better the picture, the higher."""
     x0, y0, x1, y1 = (round(v) for v in glyph.box)
-    part = page.pixels[max(0, y0) : y1, max(0, x0) : x1]
+    part = pixels[max(0, y0) : y1, max(0, x0) : x1]
     if part.size == 0:
         return 0.0
     grey = cv2.cvtColor(np.ascontiguousarray(part), cv2.COLOR_RGB2GRAY)

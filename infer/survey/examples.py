@@ -145,7 +145,8 @@ class _VeiledPages:
                 self._pages.pop(next(iter(self._pages)))
             try:
                 stored = self._stored[name]
-                self._pages[name] = VeiledPage(stored.brief()[0], stored.pixels())
+                stored.check_picture()
+                self._pages[name] = VeiledPage(stored.brief()[0], stored.pixels)
             except (PageError, KeyError):
                 self._pages[name] = None
         return self._pages[name]

@@ -1,8 +1,8 @@
-"""One page of 150 megapixels through inspection, sheet and review: what memory each fills at most.
+"""Pages of 150 megapixels through inspection, sheet and review: what memory each fills at most.
 
-    python tests/hostile/large_page.py --megapixels 150
+    python tests/hostile/large_page.py --megapixels 150 --pages 3
 
-prints a line for each: its exit code, seconds of the processor, and its peak of memory in MB. The
+prints a line for each: its exit code, seconds of the processor, and its peak of memory in MB. A
 page is a drawn mezuzah, enlarged, in colour.
 """
 
@@ -28,14 +28,14 @@ WALLS_ASKED = 4
 """Walls of which every picture is asked, as a reader's browser does."""
 
 
-def draw_page(path: Path, megapixels: float) -> None:
+def draw_page(path: Path, megapixels: float, seed: int) -> None:
     """A drawn page of so many pixels, as a PNG file."""
     import cv2
 
     from crownlet.datasets.render.page.compose import compose
     from crownlet.datasets.render.page.spec import mezuzah
 
-    small = compose(mezuzah(30.0), 7).image
+    small = compose(mezuzah(30.0), seed).image
     scale = math.sqrt(megapixels * 1e6 / (small.shape[0] * small.shape[1]))
     large = cv2.resize(small, None, fx=scale, fy=scale, interpolation=cv2.INTER_LINEAR)
     cv2.imwrite(str(path), large[:, :, ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
@@ -84,11 +84,14 @@ def measure_review(run: Path) -> dict[str, Any]:
     return {"command": "review", "pictures": asked, "peak_mb": round(peak / 1e6)}
 
 
-def measure_all(folder: Path, megapixels: float) -> Iterator[dict[str, Any]]:
+def measure_all(folder: Path, megapixels: float, pages: int = 1) -> Iterator[dict[str, Any]]:
     """Each command after the one whose run it needs."""
-    draw_page(folder / "page.png", megapixels)
+    scans = [folder / "scans" / f"scan{chr(97 + number)}.png" for number in range(pages)]
+    scans[0].parent.mkdir()
+    for number, scan in enumerate(scans):
+        draw_page(scan, megapixels, 7 + number)
     run = folder / "run"
-    yield measure("inspect", crownlet("inspect", folder / "page.png", "--out", run))
+    yield measure("inspect", crownlet("inspect", scans[0].parent, "--out", run))
     yield measure("sheet", crownlet("sheet", run))
     yield measure_review(run)
 
@@ -96,10 +99,11 @@ def measure_all(folder: Path, megapixels: float) -> Iterator[dict[str, Any]]:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--megapixels", type=float, default=150)
+    parser.add_argument("--pages", type=int, default=1)
     options = parser.parse_args()
     wrong = 0
     with tempfile.TemporaryDirectory() as folder:
-        for figures in measure_all(Path(folder), options.megapixels):
+        for figures in measure_all(Path(folder), options.megapixels, options.pages):
             wrong += figures["peak_mb"] * 1e6 > MEMORY or figures.get("code", 0) != 0
             print(json.dumps(figures), flush=True)
     return 1 if wrong else 0

@@ -30,7 +30,7 @@ ROTATE = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_C
 def test_turns_undo_opencv_s(degrees: int) -> None:
     upright = np.arange(5 * 8 * 3, dtype=np.uint8).reshape(5, 8, 3)
     page = cv2.rotate(upright, ROTATE[degrees]) if degrees else upright
-    turn = QuarterTurn.upright(float(degrees), page)
+    turn = QuarterTurn.upright(float(degrees), page.shape[1::-1])
     assert (turn.view(page) == upright).all()
     assert turn.size == (8, 5)
     # A pixel keeps its place: its middle, found by its value.
@@ -138,12 +138,12 @@ def test_the_clearest_letter_is_the_example() -> None:
     pixels = made.picture(doubted)
     x0, y0, x1, y1 = (round(v) for v in lameds[1].box)
     pixels[y0:y1, x0:x1] = 120  # The clearest letter is the palest: clearness goes before looks.
-    page = VeiledPage(record(doubted), pixels)
+    page = VeiledPage(record(doubted), lambda: pixels)
     example = CleanLetterFinder([page]).find_letter("ל", "part_loose", page)
     assert example is not None
     assert example.letters == (lameds[1],)
     raised = [replace(g, route="review") if g.letter == "ל" else g for g in doubted]
-    again = VeiledPage(record(raised), made.picture(raised))
+    again = VeiledPage(record(raised), lambda: made.picture(raised))
     assert CleanLetterFinder([again]).find_letter("ל", "part_loose", again) is None
 
 
@@ -155,7 +155,7 @@ def test_a_contact_is_held_beside_the_same_letters_apart_in_one_word(pair: str, 
         GapRecord(1, a, b, None, 8.0, 1.0, 1.0, 0.1 if p == 0 else None, None if p == 0 else 0.1, p)
         for (a, b), p in odds.items()
     )
-    page = VeiledPage(replace(record(letters), gaps=gaps), made.picture(letters))
+    page = VeiledPage(replace(record(letters), gaps=gaps), lambda: made.picture(letters))
     example = CleanLetterFinder([page]).find_gap(pair, "letters_touch", page)
     assert example is not None
     assert "".join(g.letter for g in example.letters) == shown

@@ -150,17 +150,18 @@ def test_plates_are_plain(run: Run) -> None:
     from crownlet.infer.sheet.veil import VeiledPage
 
     stored = run.pages["one-face"]
-    veiled = VeiledPage(stored.record, stored.pixels())
+    veiled = VeiledPage(stored.record, stored.pixels)
+    covered = veiled.cover(stored.pixels())
     for glyph in stored.record.glyphs:
         x0, y0, x1, y1 = (round(v) for v in glyph.box)
-        part = veiled.covered[y0:y1, x0:x1]
+        part = covered[y0:y1, x0:x1]
         if glyph.in_name:
             edge = np.concatenate([part[:8].reshape(-1, 3), part[-8:].reshape(-1, 3)])
             assert (edge == PLATE_RGB).all()
             assert not made.red(part).any()
         else:
             assert (part == made.INK).mean() > 0.9
-    assert not np.shares_memory(veiled.covered, stored.pixels())
+    assert not np.shares_memory(covered, stored.pixels())
     assert made.red(stored.pixels()).any()
 
 
@@ -181,8 +182,8 @@ def test_an_unmatched_page_is_veiled_by_spelling(tmp_path: Path) -> None:
     from crownlet.infer.sheet.veil import VeiledPage
 
     run = made.scrolls(tmp_path, [{"name": "one", "faces": ["one"]}])
-    veiled = VeiledPage(run.pages["one"].record, made.picture(letters))
-    assert not made.red(veiled.covered).any()
+    veiled = VeiledPage(run.pages["one"].record, run.pages["one"].pixels)
+    assert not made.red(veiled.cover(made.picture(letters))).any()
 
 
 def test_same_run_same_bytes(run: Run, html: str) -> None:
