@@ -68,6 +68,12 @@ class EmbeddedPicture:
             self._page.do_waiting()
         return self._uri
 
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, EmbeddedPicture) and self.uri == other.uri
+
+    def __hash__(self) -> int:
+        return hash(self.uri)
+
 
 @dataclass(frozen=True)
 class PictureWindow:

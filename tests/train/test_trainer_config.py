@@ -154,3 +154,17 @@ def test_every_trainer_has_the_same_keys(trainer: str) -> None:
         chosen = compose_config("train", [f"trainer={trainer}"]).trainer
         tiny = compose_config("train", ["trainer=tiny"]).trainer
     assert set(tiny) - {"benchmark"} <= set(chosen)
+
+
+def test_a_pool_that_nothing_fills_here_is_named_at_once(
+    small_pool: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """Before waiting: a quarter of an hour without a word looks like a program that hangs."""
+    monkeypatch.setattr("crownlet.train.fit.data.wait_for_pages", lambda folder, pages: None)
+    for pool, lines in ((small_pool, 0), (tmp_path / "empty", 1)):
+        caplog.clear()
+        make_data(small_run(pool, tmp_path), torch.device("cpu")).prepare_data()
+        assert len(caplog.messages) == lines
+    assert "empty holds 0 of 1 pages to watch and 0 of 1 pages to train" in caplog.messages[0]
+    assert "set data.workers to 1 or more" in caplog.messages[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -20,8 +21,17 @@ from crownlet.datasets.render.typefaces.compose import Typefaces
 from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.painting import MAX_SKINS, WIDE_READERS, SkinPainter, read_skins
 from crownlet.train.fit.pool import Paint, start_rendering
-from crownlet.train.fit.reservoir import Batch, PoolBatches, Reader, Reservoir, Source
+from crownlet.train.fit.reservoir import (
+    PATIENCE_SECONDS,
+    Batch,
+    PoolBatches,
+    Reader,
+    Reservoir,
+    Source,
+)
 from crownlet.train.fit.scans import CUTS_FOLDER, Scans, fill_pool, scan_pool, start_cutting
+
+LOG = logging.getLogger(__name__)
 
 POOL_FILE = "pool.json"
 """In a pool's folder: what its renders are, so that runs of other renders do not share it."""
@@ -129,7 +139,7 @@ def count_pages(folder: Path) -> int:
     return sum(1 for _ in folder.glob("*.npz")) if folder.exists() else 0
 
 
-def wait_for_pages(folder: Path, pages: int, patience: float = 900.0) -> None:
+def wait_for_pages(folder: Path, pages: int, patience: float = PATIENCE_SECONDS) -> None:
     """Wait for another process to fill a pool with `pages`; TimeoutError after `patience` s."""
     end = time.monotonic() + patience
     while count_pages(folder) < pages:
@@ -211,8 +221,8 @@ class PagesDataModule(pl.LightningDataModule):
     def prepare_data(self) -> None:
         """Start rendering, and cut examples out of labelled scans that have none yet.
 
-        Without workers nothing is rendered here: another process fills the pool, and the pages to
-        watch are waited for.
+        Without workers nothing is rendered here: another process fills the pool, and its first
+        pages are waited for. Where there are none yet, a line of the log says so at once.
         """
         for number, source in enumerate(self.scans.sources):
             folder, scans = self._scan_folder(number), self.scans
@@ -226,7 +236,23 @@ class PagesDataModule(pl.LightningDataModule):
             self._feed = render_train(self.renders)
             self._start_cutting()
         else:
+            self._warn_of_waiting()
             wait_for_pages(self.renders.folder / "watch", self.renders.watch_pages)
+
+    def _warn_of_waiting(self) -> None:
+        """Say what is waited for where a pool does not yet hold what training begins with."""
+        needed = {"watch": self.renders.watch_pages, "train": int(self.scans.share < 1)}
+        lacking = [
+            f"{count_pages(self.renders.folder / part)} of {pages} pages to {part}"
+            for part, pages in needed.items()
+            if count_pages(self.renders.folder / part) < pages
+        ]
+        if lacking:
+            LOG.warning(
+                "%s holds %s, and nothing renders here (data.workers=0): set data.workers to 1 or"
+                " more unless another process fills it; waiting for that up to %.0f minutes",
+                self.renders.folder, " and ".join(lacking), PATIENCE_SECONDS / 60,
+            )  # fmt: skip
 
     def _start_cutting(self) -> None:
         for number, source in enumerate(self.scans.sources):

@@ -21,6 +21,9 @@ Batch = dict[str, Tensor]
 BATCHES_PER_SEED = 1 << 32
 """Numbers of batches for which two seeds share no draws."""
 
+PATIENCE_SECONDS = 900.0
+"""Time for which the first pages of a pool that another process fills are waited for."""
+
 
 class Reader(Protocol):
     """Turns one stored page into rows: tensors with the same first dimension."""
@@ -223,7 +226,7 @@ class PoolBatches:
             yield {key: torch.cat([rows[key] for rows in drawn]) for key in drawn[0]}
 
 
-def _wait_for(source: Source, rows: int, patience: float = 900.0) -> None:
+def _wait_for(source: Source, rows: int, patience: float = PATIENCE_SECONDS) -> None:
     """Read a pool until it gave `rows`, or all it ever will; TimeoutError after `patience` s."""
     reservoir, end = source.reservoir, time.monotonic() + patience
     while True:

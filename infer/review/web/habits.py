@@ -31,7 +31,7 @@ ANSWERS: tuple[Choice, ...] = ("present", "not_present", "cannot_tell", "authori
 """What may be answered for all letters of a hand."""
 
 SAVED_WORDS: dict[Choice, str] = {
-    "present": "have it", "not_present": "do not", "cannot_tell": "cannot be told",
+    "present": "have it", "not_present": "do not", "cannot_tell": "cannot be judged",
     "authority": "are a question for an authority",
 }  # fmt: skip
 """What was kept of some letters."""
