@@ -56,8 +56,11 @@ NETWORKS_SHARE = _LIMITS.number("networks_share")
 single letters drawn between two the networks doubt 97; with this share 93 are in doubt, without it
 81."""
 
-ROUNDS = _LIMITS.whole("rounds")
-"""Readings at most; what the first one settled votes in the second."""
+MAX_ROUNDS = _LIMITS.whole("max_rounds")
+"""Most readings; what the first one settled votes in the second."""
+
+MAX_CHANGED_VOTE_SHARE = _LIMITS.number("max_changed_vote_share")
+"""Share of the letters whose vote may still change when the reading counts as settled."""
 
 MIN_ODDS = _LIMITS.number("min_odds")
 
@@ -75,33 +78,31 @@ def read_by_sure_letters(letters: LetterDescriptors, odds: Floats) -> Floats:
     logs = np.log(np.maximum(alone, MIN_ODDS))
     located = softmax(LOCATOR_EXPONENT * letters.located.astype(np.float64))
     alone_read = alone.argmax(axis=1)
-    read, p, voters = alone_read, alone.max(axis=1), np.zeros(0, np.int64)
-    mixed = alone
-    for _ in range(ROUNDS):
-        before, voters = voters, choose_labels(read, p)
-        if np.array_equal(before, voters):
-            break
-        weight = _weight_of_votes(alone_read, voters)[:, None]
-        scores = VOTES_WEIGHT * weight * class_scores(letters, voters)
+    votes = choose_votes(alone_read, alone.max(axis=1))
+    for _ in range(MAX_ROUNDS):
+        weight = _weight_of_votes(alone_read, votes)[:, None]
+        scores = VOTES_WEIGHT * weight * class_scores(letters, votes)
         voted = softmax((1.0 - weight * (1.0 - NETWORKS_WEIGHT)) * logs + scores)
         mixed = voted + LOCATOR_SHARE * weight * (located - voted)
         read = mixed.argmax(axis=1)
-        p = voted[np.arange(len(read)), read]
+        before, votes = votes, choose_votes(read, voted[np.arange(len(read)), read])
+        if (before != votes).mean() <= MAX_CHANGED_VOTE_SHARE:
+            break
     mixed = np.where((read == alone_read)[:, None], mixed + NETWORKS_SHARE * (alone - mixed), mixed)
     return np.asarray(mixed * share)
 
 
-def choose_labels(read: Ints, p: Floats) -> Ints:
+def choose_votes(read: Ints, p: Floats) -> Ints:
     """(N,) the class of letters that vote, -1 of others: all that are sure, and of each class the
     surest few. `read` (N,) and `p` (N,) are the class and its probability."""
-    votes: Bools = p >= MIN_SURE_P
+    sure: Bools = p >= MIN_SURE_P
     for kind in range(LETTER_CLASSES):
         rows = np.flatnonzero((read == kind) & (p > MIN_VOTER_P))
-        votes[rows[np.argsort(-p[rows], kind="stable")][:MIN_VOTERS_OF_CLASS]] = True
-    return np.where(votes, read, -1)
+        sure[rows[np.argsort(-p[rows], kind="stable")][:MIN_VOTERS_OF_CLASS]] = True
+    return np.where(sure, read, -1)
 
 
-def _weight_of_votes(read: Ints, labels: Ints) -> Floats:
+def _weight_of_votes(read: Ints, votes: Ints) -> Floats:
     """(N,) how far the votes on each letter count, by its sisters among the voters."""
-    sisters = np.bincount(labels[labels >= 0], minlength=LETTER_CLASSES)[read] - (labels == read)
+    sisters = np.bincount(votes[votes >= 0], minlength=LETTER_CLASSES)[read] - (votes == read)
     return np.asarray(np.minimum(1.0, sisters / SISTERS_FOR_FULL_WEIGHT))

@@ -18,7 +18,7 @@ from crownlet.infer.hand.kernel import LetterDescriptors
 from crownlet.infer.hand.sure_letters import (
     MIN_SURE_LETTERS,
     SISTERS_FOR_FULL_WEIGHT,
-    choose_labels,
+    choose_votes,
     read_by_sure_letters,
 )
 from crownlet.infer.inspector import Inspector
@@ -137,10 +137,10 @@ def test_rows_keep_the_share_of_no_letter() -> None:
 def test_sure_letters_vote_and_the_surest_of_every_class() -> None:
     read = np.array([0] * 8 + [1] * 8 + [2])
     p = np.array([0.95] * 8 + [0.6, 0.8, 0.7, 0.85, 0.55, 0.65, 0.75, 0.4] + [0.45])
-    labels = choose_labels(read, p)
-    assert (labels[:8] == 0).all()
-    assert np.flatnonzero(labels == 1).tolist() == [9, 10, 11, 13, 14]
-    assert labels[16] == -1
+    votes = choose_votes(read, p)
+    assert (votes[:8] == 0).all()
+    assert np.flatnonzero(votes == 1).tolist() == [9, 10, 11, 13, 14]
+    assert votes[16] == -1
     assert SISTERS_FOR_FULL_WEIGHT > 1
 
 
