@@ -12,7 +12,7 @@ import hashlib
 import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -204,9 +204,18 @@ class Thresholds:
     """What judgements need of the picture, and what is familiar in it."""
     promise: Promise | None = None
     """What is promised of the borders, if anything."""
+    _pairs: dict[str, ThresholdPair] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """Borders by defect, as asked for so far: many times a page."""
 
     def of(self, defect: str) -> ThresholdPair:
         """The two borders of one defect."""
+        if defect not in self._pairs:
+            self._pairs[defect] = self._pair_of(defect)
+        return self._pairs[defect]
+
+    def _pair_of(self, defect: str) -> ThresholdPair:
         pair = self.defects.get(defect, self.default)
         made = self.promise.defects.get(defect) if self.promise else None
         # A floor above a border that carries a promise would break the promise.

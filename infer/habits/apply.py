@@ -39,7 +39,7 @@ from crownlet.infer.records import (
     Route,
 )
 from crownlet.infer.routing.judgement import judgement_of
-from crownlet.infer.thresholds import ThresholdPair, Thresholds
+from crownlet.infer.thresholds import Thresholds
 
 _LIMITS = limits_of("habits.apply")
 
@@ -270,8 +270,9 @@ def is_judged(glyph: GlyphRecord, name: str) -> bool:
 
     Missing crowns are where it is judged whether there is any, though none can be counted.
     """
-    judged = [each for each in (name, *[TAG_NONE] * (name == TAG_MISSING)) if _is_seen(glyph, each)]
-    return bool(judged) and glyph.expected in (None, glyph.letter)
+    if glyph.expected not in (None, glyph.letter):
+        return False
+    return _is_seen(glyph, name) or (name == TAG_MISSING and _is_seen(glyph, TAG_NONE))
 
 
 def _is_seen(glyph: GlyphRecord, judgement: str) -> bool:
@@ -303,11 +304,12 @@ def _cases(
                 continue
             if accepted_by_customs(name, glyph, record, customs):
                 continue
-            asked = _judgements(glyph, name, thresholds)
+            asked = [(value, thresholds.of(each)) for value, each in _asked(glyph, name)]
             high = any(value >= pair.finding for value, pair in asked)
-            seen = judgement_of(glyph, name) == "seen"
+            reason = name in glyph.reasons or name in glyph.habits
+            seen = reason and judgement_of(glyph, name) == "seen"
             absent = all(value < pair.clear for value, pair in asked)
-            case = Case(glyph, form_of(glyph, name), probability_by_hand(glyph, name), seen, absent)
+            case = Case(glyph, form_of(glyph, name), max(value for value, _ in asked), seen, absent)
             rows[group_of(glyph, name)].append((case, high))
     # A measure may deny some of them; where nothing is sure the page gives reviews only.
     sure = any(glyph.sure for glyph in record.glyphs)
@@ -321,13 +323,6 @@ def _cases(
 def probability_by_hand(glyph: GlyphRecord, name: str) -> float:
     """The probability of a judged defect by which a letter is compared with its sisters."""
     return max(p for p, _ in _asked(glyph, name))
-
-
-def _judgements(
-    glyph: GlyphRecord, name: str, thresholds: Thresholds
-) -> list[tuple[float, ThresholdPair]]:
-    """Probabilities of a defect with their thresholds."""
-    return [(p, thresholds.of(judgement)) for p, judgement in _asked(glyph, name)]
 
 
 def _asked(glyph: GlyphRecord, name: str) -> list[tuple[float, str]]:

@@ -222,9 +222,15 @@ def _sum(counts: Mapping[str, Count]) -> Count:
 def _usual_limit(sisters: Floats) -> float:
     if len(sisters) < MIN_SISTERS:
         return -np.inf
-    middle = float(np.median(sisters))
-    deviation = MAD_TO_STANDARD_DEVIATION * float(np.median(np.abs(sisters - middle)))
+    middle = _median(sisters)
+    deviation = MAD_TO_STANDARD_DEVIATION * _median(np.abs(sisters - middle))
     return middle + max(MIN_OUTLIER_LOGIT, OUTLIER_DEVIATIONS * deviation)
+
+
+def _median(values: Floats) -> float:
+    """As `np.median`, which takes eight times as long for so few numbers."""
+    ordered = np.sort(values)
+    return float((ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2)
 
 
 def _logits(p: Floats) -> Floats:

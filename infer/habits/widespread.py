@@ -110,10 +110,12 @@ def is_widespread(kind: str, seen: int, judged: int) -> bool:
 
 
 def _judged_letters(record: PageRecord) -> Iterator[tuple[Group, list[GlyphRecord]]]:
-    """The letters judged for each defect that is a matter of the hand or the page."""
+    """The letters judged for each defect that is a matter of the hand or the page, and that is seen
+    on one of them."""
+    seen = {kind for glyph in record.glyphs for kind in seen_kinds(glyph)}
     for kind in CATALOGUE:
         groups: dict[Group, list[GlyphRecord]] = defaultdict(list)
-        for glyph in record.glyphs if kind in BY_HAND else ():
+        for glyph in record.glyphs if kind in BY_HAND & seen else ():
             if is_judged(glyph, kind):
                 groups[group_of(glyph, kind)].append(glyph)
         yield from groups.items()

@@ -255,9 +255,7 @@ def _ink_thresholds(counts: Ints) -> Floats:
     last = ranked[:, -1] - 1
 
     def grey_at(rank: Ints) -> Floats:
-        return np.asarray(
-            np.count_nonzero(ranked <= rank[:, None], axis=1).astype(np.float64), np.float64
-        )
+        return np.asarray(np.count_nonzero(ranked <= rank[:, None], axis=1), np.float64)
 
     found = []
     for share in DARK_AND_SKIN_QUANTILES:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray
-from crownlet.infer.image.upright import rotate_letters_back
+from crownlet.infer.image.upright import grey_percentile, rotate_letters_back
 from crownlet.infer.layout.lines import page_slope
 from crownlet.infer.letters.locator import locate, resize, smooth_neighbours
 from crownlet.infer.limits import limits_of
@@ -114,8 +114,8 @@ def is_blank(gray: Gray, flat: Gray) -> bool:
 
 def grey_range(gray: Gray) -> float:
     """Span of a picture's grey levels, but for the darkest and lightest thousandth."""
-    low, high = np.percentile(gray[::4, ::4], (0.1, 99.9))
-    return float(high - low)
+    some = np.ascontiguousarray(gray[::4, ::4])
+    return grey_percentile(some, 99.9) - grey_percentile(some, 0.1)
 
 
 def locate_page(networks: Networks, flat: Gray, body: float, threshold: float) -> Located:
@@ -159,9 +159,14 @@ def stroke_width(flat: Gray) -> float:
     return float(np.sqrt(levels[best] * levels[best + 1]))
 
 
-def estimate_size(networks: Networks, flat: Gray, threshold: float) -> LetterSize:
-    """Size and orientation of the letters of a flattened page (H, W)."""
-    width = stroke_width(flat)
+def estimate_size(
+    networks: Networks, flat: Gray, threshold: float, width: float | None = None
+) -> LetterSize:
+    """Size and orientation of the letters of a flattened page (H, W).
+
+    `width` is its `stroke_width` where that is known.
+    """
+    width = stroke_width(flat) if width is None else width
     guess = 3.0 * width if width else 40.0
     best, size = 0.0, LetterSize(guess, 0, 0)
     for factor in SCALE_FACTORS:

@@ -183,12 +183,13 @@ def straighten(networks: Networks, gray: Gray, flat: Gray, threshold: float) -> 
 
     `gray` is the picture as given (H, W), `flat` the same flattened.
     """
-    slopes = ink_slopes(flat, 3.0 * stroke_width(flat) or DEFAULT_BODY_PX)
+    stroke = stroke_width(flat)
+    slopes = ink_slopes(flat, 3.0 * stroke or DEFAULT_BODY_PX)
     if slopes is not None:
         page = _straightest(networks, gray, flat, _candidates(flat, slopes), threshold)
         if page is not None and page.is_straight:
             return page
-    as_given = StraightPage(gray, flat, estimate_size(networks, flat, threshold), None)
+    as_given = StraightPage(gray, flat, estimate_size(networks, flat, threshold, stroke), None)
     if as_given.is_straight:
         return as_given if as_given.is_even else _refined(networks, gray, flat, as_given, threshold)
     # Lines that bow are level in one place after any rotation, and no surer.

@@ -192,11 +192,13 @@ def cut_out(
     box: tuple[float, float, float, float],
     parts: Mask,
     q: float,
+    matrix: Floats | None = None,
 ) -> LetterInk | None:
     """The ink of a letter of the flattened page (H, W); None where no ink is the letter's.
 
     `body` (centre x, y of the ruled line, height, clockwise degrees) and `box` are in px of the
-    page; `parts` (6, 32, 24) are the assessor's masks and `q` is the kulmus in px.
+    page; `parts` (6, 32, 24) are the assessor's masks and `q` is the kulmus in px. `matrix` (2, 3)
+    is the letter's of `crop_matrices` where that is known.
     """
     patch, back, origin, scale = _cut_patch(flat, body, box, q)
     dark = _darkness(patch)
@@ -208,7 +210,7 @@ def cut_out(
     areas = np.bincount(labels.ravel())
     if len(areas) < 2:
         return None
-    crop = _compose(crops.crop_matrix(body, box), back)
+    crop = _compose(crops.crop_matrix(body, box) if matrix is None else matrix, back)
     cover = mask_on_patch(parts[0], crop, dark.shape)
     pieces, mixed = _own_pieces(
         labels, areas, cover > MIN_OWN_INK_P, MIN_PIECE_AREA_SQUARE_Q * scale**2
@@ -332,8 +334,9 @@ def _own_pieces(
 
 def _compose(first: Floats, then: Floats) -> Floats:
     """The affine map that takes points through `then` and after that through `first`."""
-    matrix = first[:, :2] @ then[:, :2]
-    return np.concatenate([matrix, (first[:, :2] @ then[:, 2] + first[:, 2])[:, None]], axis=1)
+    composed: Floats = first[:, :2] @ then
+    composed[:, 2] += first[:, 2]
+    return composed
 
 
 @dataclass(frozen=True)

@@ -297,8 +297,11 @@ def _tag_height(ink: LetterInk, stroke: Bools, seat: Floats) -> Length:
     columns, rows = cv2.findNonZero(inked).reshape(-1, 2).T
     root = columns[rows >= rows.max() - 1]
     foot = float(seat[root].mean())
-    near = cv2.dilate(inked, np.ones((3, 3), np.uint8))
-    top = edges.top_edges(ink.dark[: len(near)] * near)
-    k = int(np.nanargmin(top))
-    start, end = np.array([float(root.mean()) + 0.5, foot]), np.array([k + 0.5, float(top[k])])
+    # The stroke and the pixels beside it: a few columns of the letter's many.
+    first, last = max(0, int(columns.min()) - 1), int(columns.max()) + 2
+    near = cv2.dilate(inked[:, first:last], np.ones((3, 3), np.uint8))
+    top = edges.top_edges(ink.dark[: len(near), first:last] * near)
+    tip = int(np.nanargmin(top))
+    k = first + tip
+    start, end = np.array([float(root.mean()) + 0.5, foot]), np.array([k + 0.5, float(top[tip])])
     return Length("tag_height", "tag_missing", (foot - end[1]) / ink.scale, start, end)

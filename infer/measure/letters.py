@@ -17,6 +17,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.image.crops import crop_matrices
 from crownlet.infer.image.upright import Placement
 from crownlet.infer.limits import limits_of
 from crownlet.infer.measure import edges, gaps, lengths, openings
@@ -138,12 +139,13 @@ def measure_letters(
     heights = smooth_heights(found.height)
     taken: list[tuple[GlyphRecord, Length, MeasureLimit, MeasureClaim, float]] = []
     ends = []
+    matrices = crop_matrices(found.body, found.box)
     for i in np.flatnonzero(assessed.masked).tolist():
         row, q = rows[i], float(heights[i]) / 3.0
         if q < MIN_Q_PX:
             continue
         body, box = tuple(found.body[i].tolist()), tuple(found.box[i].tolist())
-        ink = cut_out(page.flat, row.judged_as, body, box, assessed.parts[i], q)
+        ink = cut_out(page.flat, row.judged_as, body, box, assessed.parts[i], q, matrices[i])
         if ink is None:
             continue
         for length, limit, says in _compare_with_limits(ink, row):

@@ -238,6 +238,6 @@ def is_thin(share: Floats) -> Bools:
 def load_usual_sizes() -> UsualSizes:
     """The sizes in `usual.yaml`."""
     text = (resources.files("crownlet.infer.quality") / "usual.yaml").read_bytes()
-    rows = yaml.safe_load(text)["letters"]
+    rows = yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))["letters"]
     table = [[*rows[letter.slug]["width"], *rows[letter.slug]["below"]] for letter in ALPHABET]
     return UsualSizes(*np.array(table, np.float64).T)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 from crownlet.datasets.scribal.alphabet import index_of
@@ -112,12 +113,9 @@ def defect_probabilities(
     `tags` (5,) are the odds of 0 to 4 or more tags. Crowns missing or in excess are counted against
     `tags_expected`, the number of the customs; without an expectation they have no probability.
     """
-    column = {name: k for k, name in enumerate(learned)}
-    p: dict[str, float | None] = {}
-    for name in GLYPH_DEFECTS:
-        p[name] = None
-        if not CATALOGUE[name].applies_to(letter):
-            continue
+    column = _columns(learned)
+    p: dict[str, float | None] = dict.fromkeys(GLYPH_DEFECTS)
+    for name in _applying(letter):
         if name == TAG_MISSING:
             p[name] = float(tags[:tags_expected].sum()) if tags_expected else None
         elif name == "tag_excess":
@@ -127,6 +125,18 @@ def defect_probabilities(
     crowned = tags_expected and CATALOGUE[TAG_MISSING].applies_to(letter)
     p[TAG_NONE] = float(tags[0]) if crowned else None
     return p
+
+
+@cache
+def _columns(learned: tuple[str, ...]) -> dict[str, int]:
+    """Columns of the learned defects by their names."""
+    return {name: k for k, name in enumerate(learned)}
+
+
+@cache
+def _applying(letter: str) -> tuple[str, ...]:
+    """The defects that a letter can have."""
+    return tuple(name for name in GLYPH_DEFECTS if CATALOGUE[name].applies_to(letter))
 
 
 def skipped_judgements(skipped: frozenset[str], tags_expected: int | None) -> frozenset[str]:

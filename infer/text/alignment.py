@@ -146,19 +146,25 @@ def _gotoh(
     best[0] = 0.0
     skips[0, 1:] = True
     extra = np.full(length + 1, np.inf, np.float32)
+    firsts, laters = extra_costs.astype(np.float32)
+    # Of most glyphs the costs of an absent run after them are the same.
+    absent_runs: dict[float, tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]] = {}
     for i in range(1, count + 1):
-        first, later = (np.float32(cost) for cost in extra_costs[:, i - 1])
-        fresh = best + first
-        extends[i] = extra + later < fresh
-        extra = np.minimum(fresh, extra + later)
+        fresh, later = best + firsts[i - 1], extra + laters[i - 1]
+        np.less(later, fresh, out=extends[i])
+        extra = np.minimum(fresh, later)
         match = best[:-1] + costs[i - 1]
         matched[i, 1:] = match <= extra[1:]
         closed[i, 0] = extra[0]
         np.minimum(match, extra[1:], out=closed[i, 1:])
-        along = np.float32(absent_costs[i]) * steps
+        each = float(absent_costs[i])
+        if each not in absent_runs:
+            along = np.float32(each) * steps
+            absent_runs[each] = along, np.float32(edit_costs.open_absent) + along[1:]
+        along, opened = absent_runs[each]
         run = np.minimum.accumulate(closed[i] - along)
-        absent = run[:-1] + (np.float32(edit_costs.open_absent) + along[1:])
-        skips[i, 1:] = absent < closed[i, 1:]
+        absent = run[:-1] + opened
+        np.less(absent, closed[i, 1:], out=skips[i, 1:])
         best = closed[i].copy()
         np.minimum(best[1:], absent, out=best[1:])
     expected = _trace_back(closed, matched, extends, skips, absent_costs)
