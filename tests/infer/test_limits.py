@@ -50,7 +50,7 @@ ALLOWED = {
     },
     "habits.statements": {
         "MAX_LETTERS_NAMED": "length of a message",
-        "MIN_OFTEN_SHARE": "a word of a message",
+        "MIN_SHARE_CALLED_OFTEN": "a word of a message",
     },
     "hand.adapt": {"UNLABELLED": "class of a letter without a label"},
     "hand.contradictions": {"EVEN": "as likely as not"},
