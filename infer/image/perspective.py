@@ -17,6 +17,9 @@ from crownlet.infer.records import Floats, Located
 
 _LIMITS = limits_of("image.perspective")
 
+MARGIN_SHARE = _LIMITS.number("margin_share")
+"""Margin of a slanted picture around its ink, in shares of the longer side of what holds it."""
+
 MAX_AREA_GROWTH = _LIMITS.number("max_area_growth")
 """Pixels of the straight picture, in those of the picture as given; a larger one is shrunk."""
 
@@ -99,13 +102,17 @@ def rotation(degrees: float, size: tuple[int, int]) -> Straightening:
 
 
 def facing(
-    axes: Floats, focal_px: float, size: tuple[int, int], seen: Floats
+    axes: Floats,
+    focal_px: float,
+    size: tuple[int, int],
+    seen: Floats,
+    margin_share: float = MARGIN_SHARE,
 ) -> Straightening | None:
     """The picture that a camera sees that faces the page; None where no such picture is possible.
 
     `axes` (3, 3): rows along the lines, down the page and into the page, orthonormal, in the
     camera's frame (x right, y down, z ahead) with its axis through the picture's middle. `seen`
-    (N, 2) are the places of ink.
+    (N, 2) are the places of ink; `margin_share` is as `MARGIN_SHARE`.
     """
     width, height = size
     camera = np.array([[focal_px, 0, width / 2], [0, focal_px, height / 2], [0, 0, 1.0]])
@@ -125,7 +132,8 @@ def facing(
     slant = float(np.rad2deg(np.arccos(np.clip(abs(axes[2, 2]), 0.0, 1.0))))
     if slant < MIN_SLANT_DEGREES:
         return rotation(tilt, size)
-    return _fit_canvas(matrix, size, tilt, slant, area**-0.5, map_points(matrix, seen))
+    shown = map_points(matrix, seen)
+    return _fit_canvas(matrix, size, tilt, slant, area**-0.5, shown, margin_share)
 
 
 def _fit_canvas(
@@ -135,6 +143,7 @@ def _fit_canvas(
     slant: float,
     scale: float,
     seen: Floats | None = None,
+    margin_share: float = MARGIN_SHARE,
 ) -> Straightening:
     """The map with the canvas that holds the picture, or of a slanted one its ink."""
     width, height = size
@@ -142,7 +151,7 @@ def _fit_canvas(
     if seen is None:
         shown = map_points(matrix, corners)
     else:
-        margin = 0.08 * np.ptp(seen, axis=0).max()
+        margin = margin_share * np.ptp(seen, axis=0).max()
         shown = np.stack([seen.min(axis=0) - margin, seen.max(axis=0) + margin])
         depth = np.column_stack([corners, np.ones(4)]) @ matrix[2]
         if (depth > 0).all():

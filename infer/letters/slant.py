@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from crownlet.datasets.files.images import Gray
-from crownlet.infer.image.perspective import Straightening, facing, map_points
+from crownlet.infer.image.perspective import MARGIN_SHARE, Straightening, facing, map_points
 from crownlet.infer.letters.scale import stroke_width
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import Floats, Ints, Located
@@ -36,6 +36,10 @@ HEIGHT_WEIGHT = _LIMITS.number("height_weight")
 
 MIN_SQUARENESS_GAIN = _LIMITS.number("min_squareness_gain")
 """Gain in squareness of the edges by which parallel lines are seen at a slant."""
+
+PART_MARGIN_SHARE = _LIMITS.number("part_margin_share")
+"""Margin around the ink of a part of the tiles, as `MARGIN_SHARE`: amid the grain of a table, tiles
+at the ends of lines may show the grain alone, and letters on them would be cut off."""
 
 MASK_SIDE_PX = 512
 """Longer side of the grid that holds where letters stand."""
@@ -88,7 +92,8 @@ def facing_views(
     a turn about the lines.
     """
     edges = _stroke_edges(flat, along, where)
-    tries = [(_face(flat, ink, along, turn), float(turn)) for turn in _TURNS_ABOUT_LINES]
+    margin = MARGIN_SHARE if where is None else PART_MARGIN_SHARE
+    tries = [(_face(flat, ink, along, turn, margin), float(turn)) for turn in _TURNS_ABOUT_LINES]
     seen = [(s, turn, edges.squareness(s.matrix, turn)) for s, turn in tries if s is not None]
     best = max(seen, key=lambda each: each[2] - LEVEL_WEIGHT * (each[1] / 45) ** 2, default=None)
     if best is not None and best[2] > min_gain + max(
@@ -97,7 +102,9 @@ def facing_views(
         yield best[0]
 
 
-def _face(flat: Gray, ink: Floats, along: Floats, degrees: float) -> Straightening | None:
+def _face(
+    flat: Gray, ink: Floats, along: Floats, degrees: float, margin_share: float = MARGIN_SHARE
+) -> Straightening | None:
     """The picture seen from in front, the page being turned by `degrees` about its lines."""
     ahead = np.array([0.0, 0.0, 1.0]) - along[2] * along
     ahead /= np.linalg.norm(ahead)
@@ -109,9 +116,8 @@ def _face(flat: Gray, ink: Floats, along: Floats, degrees: float) -> Straighteni
     elif along[0] < 0:
         along, down = -along, -down
     height, width = flat.shape
-    return facing(
-        np.stack([along, down, into]), FOCAL_SHARE * max(width, height), (width, height), ink
-    )
+    focal_px = FOCAL_SHARE * max(width, height)
+    return facing(np.stack([along, down, into]), focal_px, (width, height), ink, margin_share)
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,10 @@ def test_the_grain_of_a_table_hides_no_slope(drawn: Drawn) -> None:
     assert writing.tilt == pytest.approx(25, abs=1.5)
 
 
-@pytest.mark.parametrize(("pitch", "yaw", "roll"), [(25, 20, 25), (-25, 25, 10), (30, 25, -40)])
+@pytest.mark.parametrize(
+    ("pitch", "yaw", "roll"),
+    [(25, 20, 25), (25, 21, 25), (26, 20, 25), (-25, 25, 10), (30, 25, -40)],
+)
 def test_a_page_seen_steeply_on_a_table_is_read(
     inspector: Inspector, drawn: Drawn, pitch: float, yaw: float, roll: float
 ) -> None:
