@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, UnidentifiedImageError
 
+from crownlet.datasets.files.depth import scale_to_eight_bits, scale_values, value_range
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.files.memory import return_free_memory
 
@@ -33,9 +34,6 @@ Pixels = npt.NDArray[np.uint8]
 
 BLOCK_ROWS = 256
 """Rows converted at a time."""
-
-MAX_FLOAT_VALUE = 1e30
-"""Limit of the values of float pictures, so that their range is finite."""
 
 ORIENTATION_TAG = 274
 """Tag of EXIF 2.3 that holds how the stored picture is oriented."""
@@ -158,42 +156,13 @@ def _convert_image(image: Image.Image, mode: str) -> Pixels:
 
 
 def _scale_image(image: Image.Image) -> Pixels:
-    limits = [_value_range(np.asarray(block)) for _, block in _blocks(image)]
+    limits = [value_range(np.asarray(block)) for _, block in _blocks(image)]
     low, top = min(one[0] for one in limits), max(one[1] for one in limits)
     out = np.empty((image.height, image.width), np.uint8)
     for row, block in _blocks(image):
         values = np.asarray(block)
-        out[row : row + len(values)] = _scale_values(values, low, top)
+        out[row : row + len(values)] = scale_values(values, low, top)
     return out
-
-
-def scale_to_eight_bits(values: npt.NDArray[Any]) -> Pixels:
-    """Deep values brought to 0..255: scaled by the depth they use, never clipped."""
-    return _scale_values(values, *_value_range(values))
-
-
-def _finite_values(values: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
-    plain = values.astype(np.float32)
-    if values.dtype.kind != "f":
-        return plain
-    finite = np.nan_to_num(plain, posinf=MAX_FLOAT_VALUE, neginf=-MAX_FLOAT_VALUE)
-    return finite.clip(-MAX_FLOAT_VALUE, MAX_FLOAT_VALUE)
-
-
-def _value_range(values: npt.NDArray[Any]) -> tuple[float, float]:
-    if values.dtype.kind != "f":
-        return float(np.float32(values.min())), float(np.float32(values.max()))
-    finite = _finite_values(values)
-    return float(finite.min()), float(finite.max())
-
-
-def _scale_values(values: npt.NDArray[Any], low: float, top: float) -> Pixels:
-    finite = _finite_values(values)
-    if values.dtype.kind == "f" or low < 0 or top > 65535:
-        span = max(top - low, 1e-6)
-        return ((finite - low) * (255.0 / span)).astype(np.uint8)
-    depth = next(bits for bits in (8, 10, 12, 14, 16) if top < 1 << bits)
-    return (finite * (255.0 / ((1 << depth) - 1))).astype(np.uint8)
 
 
 def blend_over_white(rgba: Pixels) -> Pixels:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import CATALOGUE
@@ -32,13 +32,11 @@ from crownlet.infer.records import (
     TAG_MISSING,
     TAG_NONE,
     UNFAMILIAR,
-    GapRecord,
     GlyphRecord,
     Measurement,
     PageRecord,
-    Route,
 )
-from crownlet.infer.routing.judgement import judgement_of
+from crownlet.infer.routing.judgement import Changes, change_letter, judgement_of, without_reason
 from crownlet.infer.thresholds import Thresholds
 
 _LIMITS = limits_of("habits.apply")
@@ -86,18 +84,6 @@ class Case:
         return self.seen or self.p > HALF
 
 
-@dataclass
-class Changes:
-    """What becomes of the reasons of one letter."""
-
-    evidence: set[str] = field(default_factory=set)
-    """Seen on it, and shown by a statement."""
-    usual: set[str] = field(default_factory=set)
-    """Doubts that do not stand out from the hand."""
-    doubted: set[str] = field(default_factory=set)
-    """Seen on it, yet no more than on its sisters: not a finding of this letter."""
-
-
 def find_habits(
     record: PageRecord,
     thresholds: Thresholds,
@@ -126,7 +112,9 @@ def find_habits(
         _compare_with_sisters(group, rows, kinds if sure else {}, changes, unlike=unlike)
     glyphs = tuple(change_letter(g, changes[g.glyph]) for g in record.glyphs)
     touching = any(h.defect == LETTERS_TOUCH and h.kind == "habit" and sure for h in habits)
-    gaps = tuple(map(_without_touch, record.gaps)) if touching else record.gaps
+    gaps = record.gaps
+    if touching:
+        gaps = tuple(without_reason(gap, LETTERS_TOUCH) for gap in gaps)
     return replace(record, glyphs=glyphs, gaps=gaps, habits=tuple(sorted(habits, key=habit_order)))
 
 
@@ -383,36 +371,3 @@ def _gravest(defect: str, glyphs: Sequence[GlyphRecord], customs: Customs) -> Se
     """The gravest severity of a defect among letters."""
     every = [severity_of(defect, g.letter, customs, g.tags_seen) for g in glyphs]
     return min(every, key=lambda severity: HEADING_RANK[severity.heading])
-
-
-def change_letter(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
-    """A letter without the reasons that its hand explains."""
-    gone = changes.evidence | changes.usual
-    if not (gone | changes.doubted) & {*glyph.reasons}:
-        return glyph
-    reasons = tuple(name for name in glyph.reasons if name not in gone)
-    sure = tuple(name for name in glyph.sure if name not in gone | changes.doubted)
-    evidence = tuple(name for name in glyph.reasons if name in changes.evidence)
-    habits = (*glyph.habits, *evidence)
-    return replace(
-        glyph, reasons=reasons, sure=sure, habits=habits, route=_route(glyph, reasons, sure)
-    )
-
-
-def _without_touch(gap: GapRecord) -> GapRecord:
-    reasons = tuple(name for name in gap.reasons if name != LETTERS_TOUCH)
-    sure = tuple(name for name in gap.sure if name != LETTERS_TOUCH)
-    return replace(gap, reasons=reasons, sure=sure, route=_route(gap, reasons, sure))
-
-
-def change_gap(gap: GapRecord, doubted: frozenset[str]) -> GapRecord:
-    """A gap of which some reasons are doubts."""
-    sure = tuple(name for name in gap.sure if name not in doubted)
-    return replace(gap, sure=sure, route=_route(gap, gap.reasons, sure))
-
-
-def _route(row: GlyphRecord | GapRecord, reasons: Sequence[str], sure: Sequence[str]) -> Route:
-    """The route that the remaining reasons have."""
-    if not reasons:
-        return "clear"
-    return "finding" if row.route == "finding" and sure else "review"

@@ -16,10 +16,7 @@ from dataclasses import replace
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
 from crownlet.infer.habits.apply import (
     LETTERS_TOUCH,
-    Changes,
     Group,
-    change_gap,
-    change_letter,
     form_of,
     group_of,
     is_judged,
@@ -37,7 +34,7 @@ from crownlet.infer.records import (
     TextMatch,
     TextPlace,
 )
-from crownlet.infer.routing.judgement import seen_kinds
+from crownlet.infer.routing.judgement import Changes, change_gap, change_letter, seen_kinds
 
 _LIMITS = limits_of("habits.unlike")
 

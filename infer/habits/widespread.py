@@ -29,9 +29,7 @@ from crownlet.infer.habits.apply import (
     INK_LOST,
     LETTERS_TOUCH,
     OVERSTRETCHED,
-    Changes,
     Group,
-    change_letter,
     form_of,
     group_of,
     is_judged,
@@ -43,7 +41,7 @@ from crownlet.infer.habits.statements import frequency_words
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import TAG_MISSING, GlyphRecord, PageRecord
-from crownlet.infer.routing.judgement import seen_kinds, tally_of
+from crownlet.infer.routing.judgement import Changes, change_letter, seen_kinds, tally_of
 from crownlet.infer.routing.not_examined import cut_letters
 from crownlet.infer.view.wording import count_of, latin_name
 

@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.coco.write import collect
-from crownlet.datasets.files.atomic import atomic_write, quote_formula, write_csv, write_json
+from crownlet.datasets.files.atomic import atomic_write, write_csv, write_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.datasets.files.locks import hold_folder
 from crownlet.datasets.scribal.alphabet import index_of
@@ -29,8 +28,8 @@ from crownlet.infer.records import (
     GapRecord,
     GlyphRecord,
     PageRecord,
-    first_words,
 )
+from crownlet.infer.review.decision_table import DECISION_COLUMNS, decision_rows
 from crownlet.infer.review.letter_audit import (
     LetterAudit,
     audit_scrolls,
@@ -59,12 +58,6 @@ UNREADABLE_KINDS = frozenset({SHAPE_DOUBT, UNFAMILIAR})
 """Doubts which, confirmed, mean that the letter cannot be recognised."""
 
 COORDINATE_DIGITS = 2
-
-DECISION_COLUMNS = (
-    "decision", "page", "scroll", "source", "glyphs", "line", "word", "place", "letter", "kind",
-    "choice", "right_letter", "note", "reader", "round", "at", "blind", "opinion_shown", "origin",
-    "p", "chance", "x0", "y0", "x1", "y1", "still_asked",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -137,7 +130,7 @@ def _export_held(opened: Run, store: ReviewStore | None) -> ExportSummary:
     with atomic_write(folder / REVIEW_LABELS_FILE) as draft:
         write_json(draft, data)
     with atomic_write(folder / REVIEW_DECISIONS_FILE) as draft:
-        write_csv(draft, DECISION_COLUMNS, _decision_rows(opened, standing))
+        write_csv(draft, DECISION_COLUMNS, decision_rows(opened, standing))
     audits = audit_scrolls(opened, drawn)
     stack = sum(audits.values(), LetterAudit())
     with atomic_write(folder / REVIEW_AUDIT_FILE) as draft:
@@ -361,41 +354,3 @@ def _picture_path(run: Run, record: PageRecord) -> str:
         return Path(os.path.relpath(path, run.folder)).as_posix()
     except ValueError:  # another drive
         return str(path.absolute())
-
-
-def _decision_rows(run: Run, standing: Sequence[StandingDecision]) -> Iterator[list[str]]:
-    first: dict[str, Mapping[int, int]] = {}
-    for made in standing:
-        if made.page not in first:
-            with suppress(KeyError, FileFault):
-                first[made.page] = first_words(run.pages[made.page].brief()[0])
-        yield decision_row(made, first.get(made.page, {}))
-
-
-def decision_row(made: StandingDecision, first: Mapping[int, int]) -> list[str]:
-    """One row of decisions.csv, in the order of `DECISION_COLUMNS`.
-
-    `first` are the numbers of the first words by line, so that words are counted in the line; a
-    letter that is no longer on the page has no word.
-    """
-    decision = made.decision
-    known = made.still_asked and made.word is not None and made.line in first
-    word = made.word - first[made.line] + 1 if known else None  # type: ignore[index,operator]
-    return [
-        str(decision.id), *map(quote_formula, (made.page, made.scroll, made.source or "")),
-        ";".join(map(str, made.glyphs)), _number_cell(made.line), _number_cell(word),
-        _number_cell(made.place), made.letter, made.kind, decision.choice,
-        decision.right_letter or "", quote_formula(decision.note), quote_formula(decision.reader),
-        str(decision.round),
-        decision.at, str(int(decision.blind)), str(int(decision.opinion_shown)), made.origin,
-        _probability_cell(made.p), _probability_cell(made.chance), *(f"{v:.1f}" for v in made.box),
-        str(int(made.still_asked)),
-    ]  # fmt: skip
-
-
-def _number_cell(number: int | None) -> str:
-    return "" if number is None else str(number)
-
-
-def _probability_cell(value: float | None) -> str:
-    return "" if value is None else f"{value:.6g}"

@@ -3,17 +3,18 @@
 A fault is seen where its probability reaches the threshold of a finding of its own judgement and no
 measure, page or picture has sent it back to review; it is doubted between that threshold and the
 one below which it is clear. Routing writes both into the record (`reasons`, `sure`), so what reads
-a record needs no threshold, and two counts of one page can never differ.
+a record needs no threshold, and two counts of one page can never differ. What its hand or its page
+explains is taken out of both again (`Changes`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.scribal.alphabet import BY_CHAR
-from crownlet.infer.records import TAG_MISSING, TAG_NONE, GapRecord, GlyphRecord
+from crownlet.infer.records import TAG_MISSING, TAG_NONE, GapRecord, GlyphRecord, Route
 
 if TYPE_CHECKING:
     from crownlet.infer.thresholds import ThresholdPair
@@ -158,3 +159,49 @@ def _probability(row: GlyphRecord | GapRecord, kind: str) -> float | None:
         "letters_touch": row.p_letters_touch,
     }
     return by_kind.get(kind)
+
+
+@dataclass
+class Changes:
+    """What becomes of the reasons of one letter."""
+
+    evidence: set[str] = field(default_factory=set)
+    """Seen on it, and shown by a statement."""
+    usual: set[str] = field(default_factory=set)
+    """Doubts that do not stand out from the hand."""
+    doubted: set[str] = field(default_factory=set)
+    """Seen on it, yet no more than on its sisters: not a finding of this letter."""
+
+
+def change_letter(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
+    """A letter without the reasons that its hand explains."""
+    gone = changes.evidence | changes.usual
+    if not (gone | changes.doubted) & {*glyph.reasons}:
+        return glyph
+    reasons = tuple(name for name in glyph.reasons if name not in gone)
+    sure = tuple(name for name in glyph.sure if name not in gone | changes.doubted)
+    evidence = tuple(name for name in glyph.reasons if name in changes.evidence)
+    habits = (*glyph.habits, *evidence)
+    return replace(
+        glyph, reasons=reasons, sure=sure, habits=habits, route=_route(glyph, reasons, sure)
+    )
+
+
+def without_reason(gap: GapRecord, reason: str) -> GapRecord:
+    """A gap without one of its reasons."""
+    reasons = tuple(name for name in gap.reasons if name != reason)
+    sure = tuple(name for name in gap.sure if name != reason)
+    return replace(gap, reasons=reasons, sure=sure, route=_route(gap, reasons, sure))
+
+
+def change_gap(gap: GapRecord, doubted: frozenset[str]) -> GapRecord:
+    """A gap of which some reasons are doubts."""
+    sure = tuple(name for name in gap.sure if name not in doubted)
+    return replace(gap, sure=sure, route=_route(gap, gap.reasons, sure))
+
+
+def _route(row: GlyphRecord | GapRecord, reasons: Sequence[str], sure: Sequence[str]) -> Route:
+    """The route that the remaining reasons have."""
+    if not reasons:
+        return "clear"
+    return "finding" if row.route == "finding" and sure else "review"

@@ -16,7 +16,7 @@ from crownlet.infer.survey.contrasts import (
     compare_estimates,
     describe_no_test,
 )
-from crownlet.infer.survey.data import FACE, REVERSE, SurveyArrays, build_arrays
+from crownlet.infer.survey.data import SurveyArrays, build_arrays
 from crownlet.infer.survey.design import SurveyDesign
 from crownlet.infer.survey.estimators import LetterSample, fit_lambdas
 from crownlet.infer.survey.permutation import TestResult, compare_many, compare_pairs
@@ -31,6 +31,7 @@ from crownlet.infer.survey.records import (
     SourceContrast,
     SurveyComparison,
 )
+from crownlet.infer.survey.scroll_counts import FACE, REVERSE
 from crownlet.infer.survey.shrinkage import (
     MIN_SOURCES_TO_SHRINK,
     estimate_between_variance,

@@ -35,8 +35,7 @@ from crownlet.infer.survey.labels import (
 from crownlet.infer.survey.page_letters import PageLetters, name_record, read_page_letters
 from crownlet.infer.survey.pseudonyms import PageKey, read_keys
 from crownlet.infer.survey.response import AuditArrays, weigh_labels
-
-FACE, REVERSE = "face", "reverse"
+from crownlet.infer.survey.scroll_counts import FACE, REVERSE, ScrollCounts, count_scrolls
 
 
 class SurveyTableError(CrownletError, ValueError):
@@ -98,26 +97,6 @@ class SurveyArrays:
             self.label[defect],
             self.inclusion_probability[defect],
         ).select(~np.isnan(self.predicted[defect]))
-
-
-@dataclass(frozen=True)
-class ScrollCounts:
-    """One scroll of a survey, by its coded name."""
-
-    name: str
-    code: str
-    """Code of its source: A, B, C."""
-    faces: int
-    """Pages of each side."""
-    reverses: int
-    letters: int
-    findings: int
-    """Letters with a finding."""
-    scribe: str = ""
-    """Code of its scribe; empty where not known."""
-    workshop: str = ""
-    covariates: tuple[tuple[str, str], ...] = ()
-    """Names and values of the manifest's free columns."""
 
 
 @dataclass(frozen=True)
@@ -258,7 +237,7 @@ def load_survey(folder: Path) -> SurveyData:
     )
     return SurveyData(
         arrays, page, numbers, {key.source: key.code for key in keys},
-        _count_scrolls(pages, key_of, sides), labels.counts, _list_versions(folder, survey, pages),
+        count_scrolls(pages, key_of, sides), labels.counts, _list_versions(folder, survey, pages),
         (*_describe_failures(survey), *_list_same_page_notes(run)),
         questions, labels.answers, labels.agreement,
         read_coded_design(folder, survey, keys), survey.history,
@@ -354,29 +333,6 @@ def _audit_arrays(
         label[place] = labels.values.get((one.page, one.glyph, one.defect), np.nan)
         cannot_tell[place] = (one.page, one.glyph, one.defect) in labels.cannot_tell
     return AuditArrays(drawn, chance, label, cannot_tell)
-
-
-def _count_scrolls(
-    pages: Sequence[PageLetters], key_of: Mapping[str, PageKey], sides: Mapping[str, str]
-) -> tuple[ScrollCounts, ...]:
-    own: dict[tuple[str, str], list[PageLetters]] = {}
-    first: dict[str, PageKey] = {}
-    for page in pages:
-        key = first.setdefault(key_of[page.page].coded_scroll, key_of[page.page])
-        own.setdefault((key.coded_scroll, key.code), []).append(page)
-    return tuple(
-        ScrollCounts(
-            name, code,
-            faces=sum(sides[page.page] == FACE for page in group),
-            reverses=sum(sides[page.page] == REVERSE for page in group),
-            letters=sum(len(page.glyph) for page in group),
-            findings=sum(int(page.has_finding.sum()) for page in group),
-            scribe=first[name].coded_scribe,
-            workshop=first[name].coded_workshop,
-            covariates=first[name].covariates,
-        )
-        for (name, code), group in sorted(own.items())
-    )  # fmt: skip
 
 
 def _list_versions(

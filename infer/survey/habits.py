@@ -20,12 +20,13 @@ from crownlet.datasets.files.documents import parse_json
 from crownlet.datasets.files.errors import FileFault
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.survey.contrasts import adjust_holm
-from crownlet.infer.survey.data import ScrollCounts, SurveyArrays
+from crownlet.infer.survey.data import SurveyArrays
 from crownlet.infer.survey.estimators import estimate_read, estimate_with_audit, fit_lambdas
 from crownlet.infer.survey.exact_shares import compare_shares
 from crownlet.infer.survey.intervals import Floats, clopper_pearson_limits
 from crownlet.infer.survey.permutation import compare_many
 from crownlet.infer.survey.records import MIN_UNITS_FOR_INTERVAL, Basis
+from crownlet.infer.survey.scroll_counts import ScrollCounts
 
 HABIT_SHARE = 0.5
 """Share of the letters concerned from which on a hand has a habit, where readers checked letters,

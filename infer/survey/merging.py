@@ -20,12 +20,13 @@ from crownlet.infer.run.run import StoredPage, open_run
 from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, SURVEY_FILE
 from crownlet.infer.run.tables import RunError, read_json
 from crownlet.infer.survey.conditions import PageConditions
-from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays, load_survey
+from crownlet.infer.survey.data import SurveyData, build_arrays, load_survey
 from crownlet.infer.survey.design import SurveyDesign
 from crownlet.infer.survey.labels import AuditCounts, ReaderAgreement, ReaderAnswer
 from crownlet.infer.survey.manifest import Manifest, ManifestRow
 from crownlet.infer.survey.pseudonyms import PageKey, assign_codes, read_keys, write_keys
 from crownlet.infer.survey.response import AuditArrays, weigh_labels
+from crownlet.infer.survey.scroll_counts import ScrollCounts
 
 MERGED_FILE = "merged.json"
 

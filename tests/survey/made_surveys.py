@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays
+from crownlet.infer.survey.data import SurveyData, build_arrays
 from crownlet.infer.survey.labels import ReaderAnswer, collect_labels
 from crownlet.infer.survey.response import AuditArrays, weigh_labels
+from crownlet.infer.survey.scroll_counts import ScrollCounts
 
 DEFECTS = ("ink_lost", "tag_bare")
 

@@ -10,9 +10,10 @@ import pytest
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.conditions import PageConditions
 from crownlet.infer.survey.confounding import find_confounding
-from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays
+from crownlet.infer.survey.data import SurveyData, build_arrays
 from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.letter_mix import compute_mix_factors
+from crownlet.infer.survey.scroll_counts import ScrollCounts
 from crownlet.infer.survey.verdicts import describe_units, list_verdicts
 
 PAGE = PageConditions("A", "beit_yosef 1", "0.5.0 abcd", "mezuzah", 14.0, frozenset())

@@ -10,8 +10,9 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from crownlet.infer.survey.data import ScrollCounts, SurveyArrays, build_arrays
+from crownlet.infer.survey.data import SurveyArrays, build_arrays
 from crownlet.infer.survey.habits import compare_habits
+from crownlet.infer.survey.scroll_counts import ScrollCounts
 
 
 def arrays(has: np.ndarray, read: bool, scribes: list[str] | None = None) -> SurveyArrays:

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays
+from crownlet.infer.survey.data import SurveyData, build_arrays
 from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.over_time import fit_slope, rate_by_year, read_year
+from crownlet.infer.survey.scroll_counts import ScrollCounts
 
 YEARS = ("2019", "2019-06", "2020", "2021-03-09", "2022", "2022", "2023", "")
 

@@ -19,11 +19,12 @@ from statsmodels.stats.multitest import multipletests
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer import cli
-from crownlet.infer.survey.data import ScrollCounts, SurveyData, build_arrays
+from crownlet.infer.survey.data import SurveyData, build_arrays
 from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.merging import open_pages
 from crownlet.infer.survey.report import write_report
+from crownlet.infer.survey.scroll_counts import ScrollCounts
 from crownlet.infer.view.wording import count_per, format_percent, letters_per_unit
 
 NAMES = {"<script>alert(1)</script>": "A", 'Smith & "Sons" Ltd': "B", "Northgate": "C"}
