@@ -32,16 +32,17 @@ def served(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
         [sys.executable, "-m", "crownlet.infer.cli", "open", str(folder), "--no-browser"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
-    assert process.stdout is not None
-    try:
-        for line in process.stdout:
-            if found := re.search(r"http://127\.0\.0\.1:\d+/\?token=\S+", line):
-                yield found[0], process
-                return
-        raise AssertionError(process.communicate()[1])
-    finally:
-        process.kill()
-        process.wait(10)
+    # On leaving, it closes what it prints to.
+    with process:
+        assert process.stdout is not None
+        try:
+            for line in process.stdout:
+                if found := re.search(r"http://127\.0\.0\.1:\d+/\?token=\S+", line):
+                    yield found[0], process
+                    return
+            raise AssertionError(process.communicate()[1])
+        finally:
+            process.kill()
 
 
 def drop(page: Page, scans: Sequence[Path], timeout_ms: float = 60_000) -> None:
