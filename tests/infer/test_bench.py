@@ -155,6 +155,13 @@ def test_pairs_change_who_is_first_and_compare_within_a_pair() -> None:
     assert "3.00 (median of 4 pairs" in pairs.table(facts)
 
 
+def test_a_stage_that_an_earlier_checkout_lacks_is_left_empty() -> None:
+    ours, theirs = pairs.Turn(2.0, 2.0, {"read": 1.0, "habits": 1.0}), pairs.Turn(3.0, 3.0, {})
+    facts = pairs.compare([(ours, theirs)])
+    assert facts["stages_s"] == {"read": (1.0, None), "habits": (1.0, None)}
+    assert "habits" in pairs.table(facts)
+
+
 def test_pairs_of_a_small_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from crownlet.train.evaluation.type_pages import TypeSpec, compose_type_page
 

@@ -104,7 +104,7 @@ def compare(done: Sequence[tuple[Turn, Turn]]) -> dict[str, Any]:
     quarter = (len(ratios) - 1) // 4
     stages = {
         name: tuple(
-            median(t.stages_s[name] for t in side) if side[0].stages_s else None
+            median(t.stages_s[name] for t in side) if name in side[0].stages_s else None
             for side in zip(*done, strict=True)
         )
         for name in done[0][0].stages_s
