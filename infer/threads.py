@@ -1,8 +1,8 @@
 """Threads of the libraries beside ONNX Runtime: one each.
 
 A page's arrays are small: on two cores further threads of OpenBLAS or OpenCV gain nothing, and wait
-in loops meanwhile. Those of OpenBLAS took 0.3 to 0.6 s of processor time a page, a third of what a
-page needs beside the networks.
+in loops meanwhile: those of OpenBLAS up to 0.3 s of processor time a page where other programs use
+the cores.
 """
 
 from __future__ import annotations
