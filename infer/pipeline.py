@@ -335,12 +335,6 @@ def picture_quality(
     return {key: round(value, 3) for key, value in measures.items()}
 
 
-def picture_sentences(detected: DetectedPage) -> tuple[str, ...]:
-    """What is not examined because of where the picture was taken from, and what lies beside."""
-    slant, strays = detected.placement.slant_degrees, detected.strays
-    return refusal.page_sentences(slant, strays) if slant or strays else ()
-
-
 def _text_context(page: OrderedPage, detected: DetectedPage, rules: PageRules) -> TextContext:
     """What the comparison with a text needs of a page."""
     height, width = detected.flat.shape
@@ -391,7 +385,9 @@ def _route(
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved, familiarity=limits.familiarity,
         notes=tuple(filter(None, [limits.familiarity.says])),
-        not_examined=picture_sentences(detected) + not_examined(
+        not_examined=refusal.page_sentences(
+            detected.placement.slant_degrees, detected.strays
+        ) + not_examined(
             limits, aligned is not None, int(cut.sum()),
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),
