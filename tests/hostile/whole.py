@@ -22,6 +22,14 @@ MODES = {
 }
 
 
+def goes_with(mode: str, compression: str) -> bool:
+    """Whether TIFF has this mode so compressed; where it has not, Pillow 12.3 dies of a
+    segmentation fault and later ones refuse."""
+    if compression == "jpeg":
+        return mode not in ("1", "P", "I;16", "I", "F")
+    return compression != "group4" or mode == "1"
+
+
 @cache
 def bases(kind: str) -> tuple[bytes, ...]:
     """Whole files: every mode, several frames, EXIF blocks, compressions."""
@@ -66,6 +74,8 @@ def saved(image: Image.Image, kind: str, frames: int = 1, **how: Any) -> bytes:
     if frames > 1:
         more = [image.rotate(90 * k) for k in range(1, frames)]
         how |= {"save_all": True, "append_images": more}
+    if not goes_with(image.mode, how.get("compression", "")):
+        return saved(image, kind)
     try:
         image.save(buffer, kind, **how)
     except (OSError, ValueError, RuntimeError, SystemError, KeyError):
