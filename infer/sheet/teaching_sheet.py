@@ -219,7 +219,7 @@ class _Pictures:
 def _words(example: ExampleLetters, page: SheetPage) -> str:
     """What an example is called: well formed only where its crowns are those of the drawing."""
     like = all(has_crowns_of_drawing(letter, page.customs) for letter in example.letters)
-    return translate("Well formed" if like else "Without it")
+    return translate("Well formed" if like else "For comparison")
 
 
 def _find_good(

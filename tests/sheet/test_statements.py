@@ -194,7 +194,7 @@ def test_a_hand_without_a_good_form_is_shown_beside_one_of_another_scroll(tmp_pa
     html = render_sheet(run, run.scrolls[0])
     wall = html[html.index('class="hand-wall"') :]
     wall = wall[: wall.index("</section>")]
-    assert "<b>Without it</b>, another scroll, line" in wall
+    assert "<b>For comparison</b>, another scroll, line" in wall
     poster = render_poster(run, run.scrolls[0], 1)
     assert poster is not None and "another scroll, line" in poster
     for page in (html, poster):
