@@ -82,8 +82,8 @@ TAG = re.compile(r"(?<![-\w.%#{/\"'])[Tt]ags?(?![-\w(.=:\"'])")
 def test_readers_are_told_of_crowns_and_tables_of_tags() -> None:
     """One word on each page: sentences say "crown", names in tables keep "tag" (own rule)."""
     for name, entry in CATALOGUE.items():
-        said = (defect_words(name), entry.description, *(o.statement for o in entry.gravity))
-        assert not [text for text in said if TAG.search(text)]
+        phrases = (defect_words(name), entry.description, *(o.statement for o in entry.gravity))
+        assert not [text for text in phrases if TAG.search(text)]
     assert defect_words("tag_missing") == "crown missing"
     for template in sorted(INFER.rglob("templates/*.html")):
         text = re.sub(r"{%.*?%}|{{.*?}}|<[^>]*>", " ", template.read_text(encoding="utf-8"))

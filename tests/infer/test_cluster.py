@@ -58,11 +58,11 @@ def test_a_worker_is_killed_and_the_pages_are_those_of_a_plain_run(
     killer.join(20)
     assert len(killed) == 1
     output = capsys.readouterr()
-    output = [
+    pages_named = [
         line.split(" -> ")[1].split(":")[0] for line in output.out.splitlines() if " -> " in line
     ]
     # A worker may end between the writing of a page and the word of it; that page is kept.
-    assert len(output) == len(set(output)) <= len(pages)
+    assert len(pages_named) == len(set(pages_named)) <= len(pages)
     assert output.err.startswith(f"crownlet: {scans / 'cut.png'}: ")
     assert len(output.err.splitlines()) == 2
     before = {path: path.stat().st_ino for path in run.glob("p*/*")}

@@ -220,8 +220,8 @@ def test_fewer_than_half_of_the_answers_do_not_count(folder: Path) -> None:
     assert np.isnan(gathered.arrays.label).all()
 
 
-def test_what_was_said_after_being_told_does_not_count(folder: Path) -> None:
-    answer(folder, "first", {}, told=True)
+def test_answers_after_being_informed_do_not_count(folder: Path) -> None:
+    answer(folder, "first", {}, informed=True)
     assert load_survey(folder).audit.decided == 0
     answer(folder, "second", {})
     assert load_survey(folder).audit.decided == len(read_audit(folder))
@@ -351,9 +351,9 @@ def test_a_page_that_may_be_counted_twice_is_said_once(folder: Path) -> None:
     assert not [note for note in load_survey(folder).notes if "same page" in note]
     path = folder / "scrolls.json"
     listed = json.loads(path.read_bytes())
-    said = SAME_PAGE_NOTE.format("S001-face", "S004-face")
+    sentence = SAME_PAGE_NOTE.format("S001-face", "S004-face")
     for scroll in listed["scrolls"]:
         if {"S001-face", "S004-face"} & {*scroll["faces"]}:
-            scroll["notes"].append(said)
+            scroll["notes"].append(sentence)
     path.write_text(json.dumps(listed), encoding="utf-8")
-    assert [note for note in load_survey(folder).notes if "same page" in note] == [said]
+    assert [note for note in load_survey(folder).notes if "same page" in note] == [sentence]
