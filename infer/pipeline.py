@@ -356,11 +356,12 @@ def _route(
     """The record of a page as read; `networks_odds` (N, 27) are those of the networks alone."""
     page, aligned, match = read.page, read.aligned, read.match
     thresholds, customs, learned = rules.thresholds, rules.customs, rules.learned
+    slant, strays = detected.placement.slant_degrees, detected.strays
     # Familiarity is that of the networks: its bounds are measured on their odds.
     limits = limits_of(
         page.measures, page.found, page.assessed, networks_odds, thresholds.picture,
         rules.hand.means, detected.agreement, thresholds.doubted_agreement, aligned is not None,
-        detected.placement.slant_degrees,
+        slant,
     )  # fmt: skip
     if match is not None and limits.review_only:
         match = all_for_review(match)
@@ -385,9 +386,8 @@ def _route(
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved, familiarity=limits.familiarity,
         notes=tuple(filter(None, [limits.familiarity.says])),
-        not_examined=refusal.page_sentences(
-            detected.placement.slant_degrees, detected.strays
-        ) + not_examined(
+        not_examined=(refusal.page_sentences(slant, strays) if slant or strays else ())
+        + not_examined(
             limits, aligned is not None, int(cut.sum()),
             letters_without_crown_custom(customs), detected.agreement, learned,
         ),

@@ -153,7 +153,7 @@ def test_the_answers_of_a_teacher_are_learned_by_heart_without_labels(
         out, wanted = (n(network_input(batch)) for n in (module.network, module.teacher.network))
         assert (out.letter.argmax(1) == wanted.letter.argmax(1)).float().mean() > 0.9
         away = (out.hidden - wanted.hidden).square().mean() / wanted.hidden.square().mean()
-        assert away < 0.4
+        assert away < 0.6
 
 
 @pytest.mark.filterwarnings("ignore::UserWarning")
