@@ -53,13 +53,18 @@ HEADS = {
 STILL = Strengths(bent=0.0, harsh=0.0)
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(scope="module", autouse=True)
 def one_thread() -> Iterator[None]:
-    torch.manual_seed(1)
+    """For the teachers too: on networks this small, threads wait for each other."""
     before = torch.get_num_threads()
     torch.set_num_threads(1)
     yield
     torch.set_num_threads(before)
+
+
+@pytest.fixture(autouse=True)
+def seed() -> None:
+    torch.manual_seed(1)
 
 
 @pytest.fixture(scope="module")
