@@ -1,11 +1,11 @@
 """The letters of one scroll read again with the forms that its own letters have.
 
 It needs no training: each letter is compared with the scroll's other letters, whose classes the
-text tells (`kernel.py`), and two weights are fitted (`forms.py`). A label
-comes from the alignment of the whole page with its text, not from how the networks read the single
-letter: a letter that they misread teaches most about a hand they do not know. The page is read and
-aligned again until its labels no longer change. Without a text, letters that are surely read take
-the place of those that it confirms (`sure_letters.py`).
+text tells (`kernel.py`), and two weights are fitted (`forms.py`). A label comes from the alignment
+of the whole page with its text, not from how the networks read the single letter: a letter that
+they misread teaches most about a hand they do not know. The page is read and aligned again until
+its labels no longer change. Without a text, letters that are surely read take the place of those
+that it confirms (`sure_letters.py`).
 """
 
 from __future__ import annotations
