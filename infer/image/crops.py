@@ -78,18 +78,29 @@ def crop_matrix(
 
 def boxes_in_crops(boxes: Floats, matrices: Floats) -> npt.NDArray[np.int64]:
     """(N, 4) x0, y0, x1, y1 of the letters' boxes in their crops; empty where nothing shows."""
-    corners = boxes[:, [[0, 1], [2, 1], [2, 3], [0, 3]]]
-    placed = corners @ matrices[:, :, :2].transpose(0, 2, 1) + matrices[:, None, :, 2]
+    placed = transform_boxes(boxes, matrices)
     size = (CROP_WIDTH_PX, CROP_HEIGHT_PX)
-    first = np.clip(np.floor(placed.min(axis=1)), 0, size)
-    last = np.clip(np.ceil(placed.max(axis=1)), 0, size)
+    first = np.clip(np.floor(placed[:, :2]), 0, size)
+    last = np.clip(np.ceil(placed[:, 2:]), 0, size)
     return np.concatenate([first, last], axis=1).astype(np.int64)
 
 
+def transform_points(points: Floats, matrices: Floats) -> Floats:
+    """(N, n, 2) places of points by N matrices (N, 2, 3)."""
+    placed: Floats = points @ matrices[:, :, :2].transpose(0, 2, 1) + matrices[:, None, :, 2]
+    return placed
+
+
+def transform_boxes(boxes: Floats, matrices: Floats) -> Floats:
+    """(N, 4) boxes around where N matrices (N, 2, 3) take the corners of boxes (N, 4)."""
+    corners = transform_points(boxes[:, [[0, 1], [2, 1], [2, 3], [0, 3]]], matrices)
+    return np.concatenate([corners.min(axis=1), corners.max(axis=1)], axis=1)
+
+
 def cut_picture(page: Grey, matrix: Floats, out: Grey) -> None:
-    """Cut one letter's picture out of a flattened grey page into `out` (128, 96)."""
+    """Cut one letter's picture out of a flattened grey page into `out` (H, W), by its matrix."""
     cv2.warpAffine(
-        page, matrix, (CROP_WIDTH_PX, CROP_HEIGHT_PX), dst=out, flags=cv2.INTER_LINEAR,
+        page, matrix, (out.shape[1], out.shape[0]), dst=out, flags=cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT, borderValue=FILL_GREY,
     )  # fmt: skip
 

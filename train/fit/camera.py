@@ -29,6 +29,9 @@ MIN_BODY_PX = 15.0
 GRAIN_SHARE = 0.85
 """Of the sensor's noise, what is left by the grain of several px that it is drawn with."""
 
+SHARPEST_PX = 0.35
+"""Standard deviation of the blur of a sharp picture with bodies of 48 px."""
+
 
 @dataclass(frozen=True)
 class Surface:
@@ -52,10 +55,6 @@ class Surface:
     """Share of the pictures that are passed through a coarse resolution, and back."""
 
 
-SHARPEST_PX = 0.35
-"""Standard deviation of the blur of a sharp picture with bodies of 48 px."""
-
-
 def _column(values: Tensor) -> Tensor:
     return values[:, None, None, None]
 
@@ -69,7 +68,7 @@ def take_picture(surface: Surface, draws: Draws) -> tuple[Tensor, Tensor]:
     by_camera = surface.by_camera
     softer = 0.3 + 0.7 * by_camera
     light = _mirror_lamp(surface.tone * surface.writing, by_camera, draws)
-    # Exposure: skin ends below white; stray light lifts all greys.
+    # Exposure leaves bare skin below the brightest grey; stray light lifts all greys.
     level = surface.skin * torch.exp((0.35 * draws.normal() - 0.12) * softer)
     level = torch.minimum(level.clamp(min=82.0), uniform(190.0, 250.0))
     lift = softer * uniform(3.0, 28.0)

@@ -22,7 +22,10 @@ from crownlet.infer.image.crops import (
     CROP_WIDTH_PX,
     FILL_GREY,
     crop_matrices,
+    cut_picture,
     fit_page,
+    transform_boxes,
+    transform_points,
 )
 from crownlet.infer.image.upright import (
     INK_GREY,
@@ -31,7 +34,6 @@ from crownlet.infer.image.upright import (
     grey_percentile,
 )
 from crownlet.train.fit.crops import (
-    Floats,
     choose_letters,
     cover_parts,
     empty_places,
@@ -129,18 +131,16 @@ def _wide_crops(
     matrices[:, :, 2] = np.where(whole, np.rint(matrices[:, :, 2]), matrices[:, :, 2])
     wide = np.empty((len(matrices), WIDE_HEIGHT_PX, WIDE_WIDTH_PX), np.uint8)
     for picture, matrix in zip(wide, matrices, strict=True):
-        cv2.warpAffine(
-            gray, matrix, (WIDE_WIDTH_PX, WIDE_HEIGHT_PX), dst=picture, flags=cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT, borderValue=FILL_GREY,
-        )  # fmt: skip
-    count, size = len(matrices), (gray.shape[1], gray.shape[0])
+        cut_picture(gray, matrix, picture)
+    count = len(matrices)
+    whole_page = np.repeat([[0.0, 0.0, gray.shape[1], gray.shape[0]]], count, axis=0)
     lines = np.array([[ruling.left, ruling.first], [ruling.right, ruling.first + ruling.pitch]])
-    ruled = _map_points(np.repeat(lines[None], count, axis=0), matrices)
+    ruled = transform_points(np.repeat(lines[None], count, axis=0), matrices)
     columns = ("letter", "other", "share", "defects", "tags")
     return {
         "wide": wide,
-        "spot": _map_points(bodies[:, None, :2], matrices)[:, 0].astype(np.float32),
-        "frame": _map_boxes(np.repeat([[0.0, 0.0, *size]], count, axis=0), matrices),
+        "spot": transform_points(bodies[:, None, :2], matrices)[:, 0].astype(np.float32),
+        "frame": transform_boxes(whole_page, matrices).astype(np.float32),
         "ruling": np.stack(
             [
                 ruled[:, 0, 1], np.abs(ruled[:, 1, 1] - ruled[:, 0, 1]),
@@ -149,7 +149,7 @@ def _wide_crops(
         ).astype(np.float32),
         "dark": np.full(count, look[0], np.float32),
         "skin": np.full(count, look[1], np.float32),
-        "box": _map_boxes(boxes, matrices),
+        "box": transform_boxes(boxes, matrices).astype(np.float32),
         "parts": pack_masks(cover_parts(
             [letter.parts for letter in letters] + [()] * len(empty[0]),
             matrices @ np.diag([scale, scale, 1.0]), (WIDE_HEIGHT_PX, WIDE_WIDTH_PX), halvings=1,
@@ -174,18 +174,6 @@ def unpack_masks(packed: Tensor) -> Tensor:
     bits = torch.tensor(_FIRST_BITS, device=packed.device, dtype=torch.uint8)[:, None, None]
     levels = ((packed[:, :, None] >> bits) & MASK_LEVELS).flatten(1, 2)[:, :5].float()
     return torch.cat([levels.amax(dim=1, keepdim=True), levels], dim=1) / MASK_LEVELS
-
-
-def _map_points(points: Floats, matrices: Floats) -> Floats:
-    """(N, n, 2) places by N matrices (N, 2, 3)."""
-    placed: Floats = points @ matrices[:, :, :2].transpose(0, 2, 1) + matrices[:, None, :, 2]
-    return placed
-
-
-def _map_boxes(boxes: Floats, matrices: Floats) -> npt.NDArray[np.float32]:
-    """(N, 4) boxes around where the corners of boxes (N, 4) lie."""
-    corners = _map_points(boxes[:, [[0, 1], [2, 1], [2, 3], [0, 3]]], matrices)
-    return np.concatenate([corners.min(axis=1), corners.max(axis=1)], axis=1).astype(np.float32)
 
 
 def _wide_tiles(

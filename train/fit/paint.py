@@ -59,7 +59,7 @@ def paint_crops(
     """
     draws = _own_draws(len(rows["page"]), rows["page"].device, generator)
     by_camera = draws.sometimes(CAMERA_SHARE)
-    moved = by_camera + SCANNER_WARP * (1 - by_camera) if bare is not None else 0 * by_camera
+    moved = _share_moved(by_camera, bare)
     warp, boxes = _aim_crops(rows, draws, moved)
     size = (rows["wide"].shape[1], rows["wide"].shape[2])
     upright = rows | {"image": rows["wide"], "unit": torch.ones_like(by_camera)}
@@ -89,7 +89,7 @@ def paint_tiles(
     count, side = len(rows["page"]), rows["image"].shape[1]
     draws = _own_draws(count, rows["page"].device, generator)
     by_camera = draws.sometimes(CAMERA_SHARE)
-    moved = by_camera + SCANNER_WARP * (1 - by_camera) if bare is not None else 0 * by_camera
+    moved = _share_moved(by_camera, bare)
     middle = torch.full((count, 2), side / 2, device=moved.device)
     bend = draws.normal(2, 5, 5) * (moved * SAG_PX * rows["unit"])[:, None, None, None]
     one = torch.ones_like(moved)
@@ -111,6 +111,11 @@ def _own_draws(count: int, device: torch.device, generator: torch.Generator | No
     """Random numbers of which no two rows share any: each is a picture of its own."""
     number = torch.arange(count, device=device)
     return Draws(number, torch.zeros_like(number), generator)
+
+
+def _share_moved(by_camera: Tensor, bare: Tensor | None) -> Tensor:
+    """(N,) tilt and bend in shares of a camera's; scans, which bring no skins, have none."""
+    return by_camera + SCANNER_WARP * (1 - by_camera) if bare is not None else 0 * by_camera
 
 
 def _tilt(draws: Draws, moved: Tensor) -> Tensor:
