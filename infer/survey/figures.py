@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter
 
+from crownlet.datasets.files.atomic import atomic_write
 from crownlet.infer.survey.intervals import Floats
 from crownlet.infer.survey.records import DefectRate
 
@@ -105,10 +106,12 @@ def draw_by_letter(rates: Sequence[DefectRate], defect_name: str, columns: int =
 
 
 def save_figure(figure: Figure, path: Path) -> None:
-    """Write `path`.svg and `path`.png; OSError if they cannot be written."""
+    """Write `path`.svg and `path`.png, each whole; OSError if they cannot be written."""
     with mpl.rc_context(MATPLOTLIB_STYLE):
-        figure.savefig(path.with_suffix(".svg"), metadata={"Date": None, "Creator": None})
-        figure.savefig(path.with_suffix(".png"), dpi=PNG_DPI, metadata={"Software": None})
+        with atomic_write(path.with_suffix(".svg")) as draft:
+            figure.savefig(draft, format="svg", metadata={"Date": None, "Creator": None})
+        with atomic_write(path.with_suffix(".png")) as draft:
+            figure.savefig(draft, format="png", dpi=PNG_DPI, metadata={"Software": None})
 
 
 def _list_rows(rates: Sequence[DefectRate]) -> tuple[list[str], list[str]]:
