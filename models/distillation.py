@@ -43,12 +43,14 @@ def assessor_distillation_loss(
     temperature: float = 2.0,
     hidden: float = 1.0,
     masks: float = 2.0,
+    weights: Tensor | None = None,
 ) -> dict[str, Tensor]:
     """The parts of the loss against a teacher that saw the same crops, already weighted.
 
     Whether a crop is labelled does not matter: of each letter the teacher answers every defect that
     the letter can have (`applies`: (28, D) bool, by class), its tags and its part masks. Of crops
-    that show no letter only the class and the hidden numbers count.
+    that show no letter only the class and the hidden numbers count. `weights` (D,) are those of the
+    defects; 1 each if None.
 
     The hidden numbers are learned by regression (after Romero et al. 2015, FitNets: Hints for Thin
     Deep Nets), with the teacher's mean square as its unit, because letters of a hand are compared
@@ -58,6 +60,7 @@ def assessor_distillation_loss(
     letters = seen.sum().clamp(min=1)
     asked = (applies[targets.letter] | applies[targets.other]) & seen[:, None]
     defects = binary_divergence(out.defects, teacher.defects, temperature)
+    defects = defects if weights is None else defects * weights
     tags = class_divergence(out.tags, teacher.tags, temperature)
     parts = binary_divergence(out.parts, teacher.parts, temperature).mean(dim=(1, 2, 3))
     losses = {

@@ -112,11 +112,16 @@ def letter_loss(
 
 
 def assessor_loss(
-    out: AssessorOutput, targets: AssessorTargets, masks: float = 2.0, smoothing: float = 0.05
+    out: AssessorOutput,
+    targets: AssessorTargets,
+    masks: float = 2.0,
+    smoothing: float = 0.05,
+    weights: Tensor | None = None,
 ) -> dict[str, Tensor]:
     """The parts of the assessor's loss, already weighted (`masks` that of the part masks); their
     sum is minimised. `smoothing` is the share of each class that is spread over all of them, for
     without it a letter that lies between two is read with certainty (Szegedy et al. 2016).
+    `weights` (D,) are those of the defects; 1 each if None.
 
     A defect that does not apply to a letter adds no loss; for crops that show no letter only the
     class does.
@@ -124,7 +129,9 @@ def assessor_loss(
     seen = targets.letter < NO_LETTER_CLASS
     applies = ~torch.isnan(targets.defects) & seen[:, None]
     target = torch.where(applies, targets.defects, 0.0)
-    each = F.binary_cross_entropy_with_logits(out.defects.float(), target, reduction="none")
+    each = F.binary_cross_entropy_with_logits(
+        out.defects.float(), target, weights, reduction="none"
+    )
     # Summed over defects: a letter's dozen questions are independent, none should dilute another.
     defects = (each * applies).sum() / seen.sum().clamp(min=1)
     tags = F.cross_entropy(

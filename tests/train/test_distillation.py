@@ -33,7 +33,7 @@ from crownlet.train.fit.distil import (
 )
 from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.fit import fit, make_module, make_network
-from crownlet.train.fit.modules import network_input, targets_of, tile_input
+from crownlet.train.fit.modules import network_input, targets_of, tile_input, weigh_defects
 from crownlet.train.fit.record import RECORD_FILE
 from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.weights import open_assessor, save_weights
@@ -219,12 +219,37 @@ def test_shares_of_labels_and_teacher(teachers: dict[str, Path], small_pool: Pat
     shown, targets = network_input(batch), targets_of(batch)
     out = module.network(shown)
     parts = module.losses(shown, out, targets)
-    labelled = assessor_loss(out, targets, module.masks, module.smoothing)
+    labelled = assessor_loss(out, targets, module.masks, module.smoothing, module.defect_weights)
     taught = module.teacher_losses(shown, out, targets)
     assert set(parts) == {*labelled, *taught}
     for losses, share in ((labelled, 0.75), (taught, 0.25)):
         for name, loss in losses.items():
             torch.testing.assert_close(parts[name], share * loss)
+
+
+@pytest.mark.filterwarnings("ignore::UserWarning")
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_a_defect_learns_by_its_weight_from_labels_and_from_the_teacher(
+    share: float, teachers: dict[str, Path], small_pool: Path
+) -> None:
+    """A weight multiplies the gradient at its own defect, and no other."""
+    place = LEARNED_DEFECTS.index("tag_bare")
+    gradients = []
+    for weights in ({}, {"tag_bare": 3.0}):
+        torch.manual_seed(3)
+        module: Any = learner("assessor", teachers["assessor"], share=share)
+        module.network.eval()
+        module.defect_weights = weigh_defects(weights)
+        batch = one_batch("assessor", small_pool)
+        out = module.network(network_input(batch))
+        out.defects.retain_grad()
+        losses = module.losses(network_input(batch), out, targets_of(batch))
+        torch.stack(list(losses.values())).sum().backward()
+        gradients.append(out.defects.grad)
+    assert gradients[0][:, place].abs().sum() > 0
+    wanted = gradients[0].clone()
+    wanted[:, place] *= 3
+    torch.testing.assert_close(gradients[1], wanted)
 
 
 @pytest.mark.filterwarnings("ignore::UserWarning")
@@ -256,6 +281,10 @@ def test_what_cannot_teach_is_refused_in_one_sentence(
         fit(taught_run(small_pool, tmp_path / "run", teachers["assessor"], *settings))
 
     for settings, message in (
+        (["model.defect_weights={crown_bare: 2}"],
+         r"model\.defect_weights: crown_bare: not among tag_[^\n]+$"),
+        (["model.defect_weights={tag_bare: -1}"],
+         r"model\.defect_weights\.tag_bare=-1: must be a number from 0 up$"),
         (["model.teacher.weights=nowhere.safetensors"],
          r"model\.teacher\.weights=nowhere\.safetensors: there is no such file, seen from [^\n]+$"),
         ([f"model.teacher.weights='{teachers['locator']}'"], r"locator of widths .* assessor is"),

@@ -100,7 +100,7 @@ class DistilledAssessorModule(AssessorModule):
         how = self.teaching
         return assessor_distillation_loss(
             out, self.teacher.answer(shown), targets, self.applies.to(shown.device),
-            how.temperature, how.hidden, self.masks,
+            how.temperature, how.hidden, self.masks, self.defect_weights,
         )  # fmt: skip
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:

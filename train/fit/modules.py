@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Mapping
 from typing import Any, cast
 
 import pytorch_lightning as pl
@@ -11,11 +12,13 @@ import torch
 from pytorch_lightning.utilities.types import OptimizerLRSchedulerConfig
 from torch import Tensor, nn
 
+from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.models.assessor import Assessor, AssessorOutput
 from crownlet.models.locator import Locator, LocatorOutput
 from crownlet.models.losses import AssessorTargets, LocatorTargets, assessor_loss, locator_loss
 from crownlet.train.fit.augment import NO_CHANGES, Strengths, box_planes, change_crops
 from crownlet.train.fit.augment_tiles import change_tiles
+from crownlet.train.fit.errors import TrainingError
 from crownlet.train.fit.photometry import vary_light
 from crownlet.train.fit.reservoir import Batch
 from crownlet.train.fit.scores import AssessorScores, LocatorScores, Scores
@@ -207,12 +210,26 @@ def targets_of(batch: Batch) -> AssessorTargets:
     )
 
 
+def weigh_defects(weights: Mapping[str, float]) -> Tensor:
+    """(D,) float, the weight of each learned defect in the loss, 1 where none is given;
+    TrainingError for a defect that is not learned, or no such weight."""
+    if unknown := sorted(weights.keys() - set(LEARNED_DEFECTS)):
+        raise TrainingError(
+            f"model.defect_weights: {', '.join(unknown)}: not among {', '.join(LEARNED_DEFECTS)}"
+        )
+    for name, weight in weights.items():
+        if not isinstance(weight, (int, float)) or not 0 <= weight < math.inf:
+            raise TrainingError(f"model.defect_weights.{name}={weight}: must be a number from 0 up")
+    return torch.tensor([float(weights.get(name, 1.0)) for name in LEARNED_DEFECTS])
+
+
 class AssessorModule(BudgetedModule):
     """Batches hold the rows of `fit.crops.Crops`."""
 
     def __init__(
         self, network: Assessor, strength: float = 1.0, masks: float = 2.0,
-        changes: Strengths = NO_CHANGES, smoothing: float = 0.05, **budget: Any,
+        changes: Strengths = NO_CHANGES, smoothing: float = 0.05,
+        defect_weights: Mapping[str, float] | None = None, **budget: Any,
     ) -> None:  # fmt: skip
         super().__init__(**budget)
         self.network = network.to(memory_format=torch.channels_last)
@@ -220,6 +237,10 @@ class AssessorModule(BudgetedModule):
         self.masks = masks
         self.changes = changes
         self.smoothing = smoothing
+        self.defect_weights: Tensor
+        self.register_buffer(
+            "defect_weights", weigh_defects(defect_weights or {}), persistent=False
+        )
         self.scores = nn.ModuleList([AssessorScores() for _ in STAGES])
 
     def training_step(self, batch: Batch, batch_idx: int) -> Tensor:
@@ -232,12 +253,12 @@ class AssessorModule(BudgetedModule):
         self, shown: Tensor, out: AssessorOutput, targets: AssessorTargets
     ) -> dict[str, Tensor]:
         """The parts of the loss of training; `shown` is what the network answered to."""
-        return assessor_loss(out, targets, self.masks, self.smoothing)
+        return assessor_loss(out, targets, self.masks, self.smoothing, self.defect_weights)
 
     def validation_step(self, batch: Batch, batch_idx: int, dataloader_idx: int = 0) -> None:
         """Losses, and what the scores need."""
         out, targets = self.network(network_input(batch)), targets_of(batch)
-        losses = assessor_loss(out, targets, self.masks, self.smoothing)
+        losses = assessor_loss(out, targets, self.masks, self.smoothing, self.defect_weights)
         self.total(losses, STAGES[dataloader_idx])
         self.score(dataloader_idx, out, targets)
 
