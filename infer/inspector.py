@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -32,12 +32,13 @@ from crownlet.infer.pipeline import (
     read_letters,
     turn_reverse_over,
 )
+from crownlet.infer.promises import NO_PROMISE
 from crownlet.infer.records import LETTER_EXTRA, Assessed, Located, PageRecord
 from crownlet.infer.routing.measured import MeasureScope, measure_request
 from crownlet.infer.stages import DetectedPage, PageReading, PageRules, ReadPage
 from crownlet.infer.text.search import add_likely_passage, read_text_choice
 from crownlet.infer.text.side import Side, exchange_side, portion_for
-from crownlet.infer.thresholds import NO_PROMISE, load_thresholds
+from crownlet.infer.thresholds import load_thresholds
 
 if TYPE_CHECKING:
     from crownlet.datasets.scribal.portion import Portion
@@ -211,7 +212,6 @@ class Inspector:
     def versions(self) -> dict[str, dict[str, Any]]:
         """What the records of this inspector are made with, each with its checksum."""
         info = self.networks.info
-        promise = self.thresholds.promise
         return {
             "model": {"version": info.version, **info.checksums},
             "thresholds": {
@@ -220,7 +220,7 @@ class Inspector:
                 "routing_sha256": self.thresholds.routing_checksum,
                 "limits_sha256": LIMITS_SHA256,
                 "provenance": self.thresholds.provenance,
-                "promise": promise.record(info.checksums) if promise else NO_PROMISE,
+                "promise": self._promise,
             },
             "customs": {
                 "name": self.customs.name,
@@ -229,6 +229,12 @@ class Inspector:
             },
             "program": dict(_program_versions()),
         }
+
+    @cached_property
+    def _promise(self) -> dict[str, Any] | str:
+        """What the thresholds promise for these networks, the same in the record of each page."""
+        promise = self.thresholds.promise
+        return promise.record(self.networks.info.checksums) if promise else NO_PROMISE
 
 
 @cache

@@ -54,18 +54,10 @@ LETTER_SWAPPED, LETTER_EXTRA, LETTER_ABSENT = "letter_swapped", "letter_extra", 
 """The catalogue's defects of the text."""
 
 DiscrepancyKind = Literal[
-    "letter_absent",
-    "letters_absent",
-    "words_absent",
-    "letter_extra",
-    "letters_extra",
-    "words_extra",
-    "lines_extra",
-    "letter_doubled",
-    "words_doubled",
-    "letters_exchanged",
-    "words_exchanged",
-]
+    "letter_absent", "letters_absent", "words_absent",
+    "letter_extra", "letters_extra", "words_extra", "lines_extra",
+    "letter_doubled", "words_doubled", "letters_exchanged", "words_exchanged",
+]  # fmt: skip
 """How a page differs from its text there; `doubled` is an extra run beside the same letters."""
 
 

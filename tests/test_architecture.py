@@ -30,7 +30,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("infer/hand_records",),
     ("infer/records",),
     ("infer/view",),
-    ("infer/networks",),
+    ("infer/networks", "infer/promises"),
     ("infer/limits", "infer/thresholds"),
     ("infer/image",),
     ("infer/layout",),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import json
+import math
 import os
 import re
 import stat
@@ -106,3 +107,24 @@ def _yaml_cause(error: Exception) -> str:
     line = f"line {mark.line + 1}: " if mark is not None else ""
     what = getattr(error, "problem", None) or " ".join(str(error).split())[:160]
     return f"{line}{what}"
+
+
+def parse_number(value: Any) -> float:
+    """A finite number as a file gives it; ValueError or TypeError for anything else."""
+    if isinstance(value, bool):
+        raise TypeError(f"{value} is no number")
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise ValueError(f"{str(value)[:40]} is no finite number")
+    return number
+
+
+def parse_share(value: Any) -> float:
+    """A number from 0 to 1 as a file gives it; ValueError or TypeError for any other."""
+    number = parse_number(value)
+    if not 0.0 <= number <= 1.0:
+        raise ValueError(f"{number} is not between 0 and 1")
+    return number

@@ -18,7 +18,14 @@ import numpy as np
 
 from crownlet.datasets.scribal.alphabet import LETTERS, index_of
 from crownlet.infer.hand.contradictions import temper_contradictions
-from crownlet.infer.hand.forms import MixingWeights, fit_weights, likelihood_gain, softmax
+from crownlet.infer.hand.forms import (
+    MixingWeights,
+    fit_weights,
+    is_settled,
+    likelihood_gain,
+    log_odds,
+    softmax,
+)
 from crownlet.infer.hand.kernel import LetterDescriptors, class_scores, join_descriptors
 from crownlet.infer.hand.sure_letters import read_by_sure_letters
 from crownlet.infer.hand_records import HandForm, HandRecord
@@ -44,9 +51,6 @@ MIN_AGREEING_NEIGHBOURS = _LIMITS.number("min_agreeing_neighbours")
 MAX_ROUNDS = _LIMITS.whole("max_rounds")
 """Most readings; the labels of the pages measured settled after one or two."""
 
-MAX_CHANGED_LABEL_SHARE = _LIMITS.number("max_changed_label_share")
-"""Share of the labels that may still change when reading and alignment count as settled."""
-
 MIN_LABELLED_LETTERS = _LIMITS.whole("min_labelled_letters")
 """Labelled letters of a scroll below which its hand is not learned, and of a page below which it
 cannot tell whether the other pages are by its own hand."""
@@ -55,8 +59,6 @@ MIN_GAIN_OF_STRANGE_HAND_NATS = _LIMITS.number("min_gain_of_strange_hand_nats")
 """Gain of log likelihood per letter from which a hand is strange to the networks, so that what they
 read against the text is in doubt. Of 28 rendered mezuzot four gain more, two pages of the Middle
 Ages 0.11 and 0.21."""
-
-MIN_ODDS = _LIMITS.number("min_odds")
 
 MIN_MISREAD_FOR_NOTE = _LIMITS.whole("min_misread_for_note")
 
@@ -130,10 +132,10 @@ def read_again(
         if not reading.record.learned:
             return reading
         before, labels = labels, label_letters(aligned, reading.odds)
-        if _settled(before, labels):
+        if is_settled(before, labels):
             aligned = realign(reading.odds, aligned)
             before, labels = labels, label_letters(aligned, reading.odds)
-            if _settled(before, labels):
+            if is_settled(before, labels):
                 return replace(reading, aligned=aligned)
     return replace(reading, aligned=realign(reading.odds, aligned))
 
@@ -282,7 +284,8 @@ def _fit(pages: Sequence[LabelledLetters], *, judged_by_page: bool) -> _Fit:
 
 
 def _log(odds: Floats) -> Floats:
-    logs = np.log(np.maximum(odds, MIN_ODDS))
+    """(N, 27) log probabilities of the letters; "no letter" takes no part."""
+    logs = log_odds(odds)
     return np.asarray(logs - np.log(np.exp(logs).sum(axis=1, keepdims=True)))
 
 
@@ -317,7 +320,3 @@ def _form(kind: int, fit: _Fit) -> HandForm:
     taken_for = LETTERS[int(np.bincount(misread).argmax())] if len(misread) else ""
     still = int((fit.now[here & (fit.alone != kind)] != kind).sum())
     return HandForm(LETTERS[kind], int(here.sum()), len(misread), taken_for, still)
-
-
-def _settled(before: Ints, after: Ints) -> bool:
-    return bool((before != after).mean() <= MAX_CHANGED_LABEL_SHARE)

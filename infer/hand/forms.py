@@ -55,6 +55,12 @@ SHIFT_SHRINK_FACTOR = _LIMITS.number("shift_shrink_factor")
 
 MAX_SHRINK_STEPS = _LIMITS.whole("max_shrink_steps")
 
+MIN_ODDS = _LIMITS.number("min_odds")
+"""Least probability of a class whose logarithm is taken."""
+
+MAX_CHANGED_SHARE = _LIMITS.number("max_changed_share")
+"""Share of a page's labels or votes that may still change when it counts as settled."""
+
 MIN_DOWNDATE_DENOMINATOR = _LIMITS.number("min_downdate_denominator")
 """Keeps the downdate of the scatter finite for a letter far from all others."""
 
@@ -249,6 +255,16 @@ def softmax(logits: Floats) -> Floats:
     """Probabilities (N, K) of logits (N, K)."""
     raised = np.exp(logits - logits.max(axis=1, keepdims=True))
     return np.asarray(raised / raised.sum(axis=1, keepdims=True))
+
+
+def log_odds(odds: Floats) -> Floats:
+    """Natural logarithms of `odds` (N, K), none of which counts as less than `MIN_ODDS`."""
+    return np.asarray(np.log(np.maximum(odds, MIN_ODDS)))
+
+
+def is_settled(before: Ints, after: Ints) -> bool:
+    """Whether the classes (N,) of a page's letters have hardly changed since the reading before."""
+    return bool((before != after).mean() <= MAX_CHANGED_SHARE)
 
 
 def _class_sums(x: Floats, kinds: Ints) -> Floats:

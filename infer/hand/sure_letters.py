@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from crownlet.infer.hand.forms import softmax
+from crownlet.infer.hand.forms import MIN_ODDS, is_settled, log_odds, softmax
 from crownlet.infer.hand.kernel import LetterDescriptors, class_scores
 from crownlet.infer.limits import limits_of
 from crownlet.infer.networks import LETTER_CLASSES
@@ -59,11 +59,6 @@ single letters drawn between two the networks doubt 97; with this share 93 are i
 MAX_ROUNDS = _LIMITS.whole("max_rounds")
 """Most readings; what the first one settled votes in the second."""
 
-MAX_CHANGED_VOTE_SHARE = _LIMITS.number("max_changed_vote_share")
-"""Share of the letters whose vote may still change when the reading counts as settled."""
-
-MIN_ODDS = _LIMITS.number("min_odds")
-
 
 def read_by_sure_letters(letters: LetterDescriptors, odds: Floats) -> Floats:
     """(N, 27) odds of a page's N letters, read again by those that are sure.
@@ -75,7 +70,7 @@ def read_by_sure_letters(letters: LetterDescriptors, odds: Floats) -> Floats:
     alone = odds / np.maximum(share, MIN_ODDS)
     if np.count_nonzero(alone.max(axis=1) >= MIN_SURE_P) < MIN_SURE_LETTERS:
         return odds
-    logs = np.log(np.maximum(alone, MIN_ODDS))
+    logs = log_odds(alone)
     located = softmax(LOCATOR_EXPONENT * letters.located.astype(np.float64))
     alone_read = alone.argmax(axis=1)
     votes = choose_votes(alone_read, alone.max(axis=1))
@@ -86,7 +81,7 @@ def read_by_sure_letters(letters: LetterDescriptors, odds: Floats) -> Floats:
         mixed = voted + LOCATOR_SHARE * weight * (located - voted)
         read = mixed.argmax(axis=1)
         before, votes = votes, choose_votes(read, voted[np.arange(len(read)), read])
-        if (before != votes).mean() <= MAX_CHANGED_VOTE_SHARE:
+        if is_settled(before, votes):
             break
     mixed = np.where((read == alone_read)[:, None], mixed + NETWORKS_SHARE * (alone - mixed), mixed)
     return np.asarray(mixed * share)

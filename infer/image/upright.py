@@ -273,12 +273,8 @@ def rotate_letters_back(found: Located, turn: int, size: tuple[int, int]) -> Loc
     """
     if turn == 0:
         return replace(found, box=np.clip(found.box, 0.0, np.tile(size, 2)))
-    corners = np.stack(
-        [
-            rotate_points_back(found.box[:, :2], turn, size),
-            rotate_points_back(found.box[:, 2:], turn, size),
-        ]
-    )
+    ends = found.box[:, :2], found.box[:, 2:]
+    corners = np.stack([rotate_points_back(points, turn, size) for points in ends])
     body = found.body.copy()
     body[:, :2] = rotate_points_back(found.centre, turn, size)
     body[:, 3] = (body[:, 3] + turn) % 360
@@ -373,11 +369,9 @@ def _scores_at(scores: Floats, degrees: Floats) -> Floats:
     place = (degrees + 90.0) % 180.0 / STEP_DEGREES
     low = np.floor(place).astype(np.int64) % scores.shape[1]
     part = place - np.floor(place)
+    high = (low + 1) % scores.shape[1]
     tiles = np.arange(len(scores))
-    result: Floats = (1 - part) * scores[tiles, low] + part * scores[
-        tiles, (low + 1) % scores.shape[1]
-    ]
-    return result
+    return np.asarray((1 - part) * scores[tiles, low] + part * scores[tiles, high])
 
 
 def _scores(x: Ints, y: Ints, ink: Floats, tile: Ints, tiles: int) -> Floats:

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.thresholds import DefectPromise, Promise, ThresholdPair, load_thresholds
+from crownlet.infer.promises import DefectPromise, Promise
+from crownlet.infer.thresholds import ThresholdPair, load_thresholds
 from crownlet.train.risk_control.check import (
     check_table,
     list_broken_promises,

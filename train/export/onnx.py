@@ -21,7 +21,7 @@ from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.image import crops
 from crownlet.infer.networks import import_onnx_runtime
-from crownlet.infer.thresholds import NO_PROMISE
+from crownlet.infer.promises import NO_PROMISE
 from crownlet.models.assessor import PART_CHANNELS, Assessor, AssessorExport
 from crownlet.models.locator import BODY_HEIGHT_PX, Locator, LocatorExport
 from crownlet.train.calibration.networks import (

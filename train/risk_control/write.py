@@ -9,10 +9,9 @@ from typing import Any
 import numpy as np
 import yaml
 
+from crownlet.infer.promises import NO_PROMISE
 from crownlet.train.risk_control.choose import ReviewLoad, RiskTargets, ThresholdChoice
 from crownlet.train.risk_control.evidence import Evidence
-
-NO_PROMISE = "none"
 
 _FACT_KEYS = (
     "split", "pages", "pages_refused", "pages_failed", "first_seed", "customs", "date", "model",
