@@ -82,7 +82,7 @@ class HabitRecord:
     """Numbers of the letters that do not, where that is the rule."""
     heading: str
     """The gravest heading of the letters concerned, as in a finding."""
-    says: str
+    message: str
     """One plain sentence."""
     likely: int | None = None
     """Letters that are likelier than not to show it, those seen among them; None in older runs."""
@@ -109,5 +109,5 @@ class HandFamiliarity:
     unevenness: float | None = None
     """How far letters of one kind differ, as a share of the usual distance between two letters;
     None as before, or with too few letters of one kind."""
-    says: str = ""
+    message: str = ""
     """One sentence on what that means for the promise; "" for a known hand."""

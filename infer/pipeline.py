@@ -385,7 +385,7 @@ def _route(
         match=places_on_picture(match, detected.placement), turn=detected.placement.turn,
         quality=picture_quality(page, facts, detected, limits),
         unresolved=limits.unresolved, familiarity=limits.familiarity,
-        notes=tuple(filter(None, [limits.familiarity.says])),
+        notes=tuple(filter(None, [limits.familiarity.message])),
         not_examined=(refusal.page_sentences(slant, strays) if slant or strays else ())
         + not_examined(
             limits, aligned is not None, int(cut.sum()),

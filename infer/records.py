@@ -87,7 +87,7 @@ class TextPlace:
     """Whether a Divine Name is concerned."""
     sure: bool
     """Whether it is a finding; otherwise it goes to review, the networks being in doubt."""
-    says: str
+    message: str
     """One plain sentence, Divine Names veiled."""
 
 
@@ -114,7 +114,7 @@ class Measurement:
     end: Point
     defect: str
     """The defect of the catalogue that it supports or contradicts."""
-    says: MeasureClaim
+    claim: MeasureClaim
     """Whether by this measure alone the defect is there."""
 
 

@@ -24,7 +24,7 @@ def run_job(config: DictConfig) -> None:
     # Each job is imported when it is asked for: rendering should not wait for Lightning.
     job = hydra.utils.get_method(config.job.run)
     try:
-        print(config.job.says.format(job(config)))
+        print(config.job.message.format(job(config)))
     except CrownletError as error:
         raise SystemExit(str(error)) from None
     except OSError as error:

@@ -47,7 +47,7 @@ class FirstLook:
     """What a first look found."""
 
     verdict: Verdict
-    says: str
+    message: str
     """One sentence."""
     advice: tuple[AdviceKey, ...] = ()
     letters: int = 0
@@ -92,17 +92,17 @@ def look_at(path: Path, small: Path, networks: Networks, thresholds: Thresholds)
     order = lay_out(found).order
     letters = "".join(LETTERS[k] for k in found.letters[order].argmax(axis=1))
     passage = find_passage(letters)
-    verdict, says, advice = _judge(measures, thresholds)
+    verdict, message, advice = _judge(measures, thresholds)
     if float(np.median(found.height)) < MIN_MEASURED_BODY_PX:
         verdict, advice = "read_only", ("larger",)
-        says = "The letters are so small that the page can be read and nothing on it judged."
+        message = "The letters are so small that the page can be read and nothing on it judged."
     slant = page.placement.slant_degrees
     for text in slant_sentences(slant) if slant else ():
         verdict = "read_only" if verdict == "read_only" else "partly"
-        says = f"{says} Not judged, too: {text.partition(':')[0]}."
+        message = f"{message} Not judged, too: {text.partition(':')[0]}."
         advice = (*advice, "straight")
     return FirstLook(
-        verdict, says, advice, len(found), side_by_letters(letters),
+        verdict, message, advice, len(found), side_by_letters(letters),
         passage.portion.name if passage else "", width, height,
     )  # fmt: skip
 

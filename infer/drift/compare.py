@@ -208,7 +208,7 @@ def _shifted_scores(known: Floats, new: Floats) -> tuple[Feature, ...]:
 def _drift_values(drift: RunDrift) -> dict[str, Any]:
     return {
         "likeness": drift.likeness,
-        "says": [LIKENESS_TEXT[drift.likeness], *_hand_lines(drift)],
+        "messages": [LIKENESS_TEXT[drift.likeness], *_hand_lines(drift)],
         "reference": drift.reference,
         "unknown_hands": drift.unknown_hands,
         "expected_misread": None if drift.expected is None else asdict(drift.expected),

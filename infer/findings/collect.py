@@ -51,7 +51,7 @@ def habit_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     return [
         replace(
             page_finding(
-                habit.defect, [number[g] for g in habit.glyphs], habit.says, customs,
+                habit.defect, [number[g] for g in habit.glyphs], habit.message, customs,
                 letter=habit.letters[0].letter or None if len(habit.letters) == 1 else None,
             ),
             heading=cast(Heading, habit.heading), route="finding" if habit.sure else "review",

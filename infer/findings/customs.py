@@ -101,4 +101,4 @@ def has_leg_of_yud_length(glyph: GlyphRecord, record: PageRecord) -> bool:
         m.name: m for m in record.measurements if m.glyph == glyph.glyph and m.defect == "leg_short"
     }
     left, right = lengths.get("left_leg_length"), lengths.get("leg_length")
-    return left is not None and left.q >= YUD_BODY_Q and (right is None or right.says != "there")
+    return left is not None and left.q >= YUD_BODY_Q and (right is None or right.claim != "there")

@@ -61,7 +61,7 @@ class Finding:
     """Measurements on the letter that are evidence of `kind`."""
     in_name: bool
     """Whether a letter of it stands in a Divine Name."""
-    says: str
+    message: str
     """One plain sentence."""
     others: tuple[str, ...] = ()
     """The other claims on the place, gravest first."""

@@ -38,11 +38,11 @@ def size_findings(record: PageRecord, customs: Customs) -> list[Finding]:
         if (ratio >= min_large_ratio) == (customs.large_letters == "expected"):
             continue
         asked = "as the others" if ratio >= min_large_ratio else "larger"
-        says = (
+        message = (
             f"{latin_name(glyph.letter).capitalize()}: {ratio:.2f} times as high as others of its "
         )
-        says += f"kind; the customs chosen have it {asked}."
-        found.append(page_finding("letter_size", (glyph,), says, customs, glyph.letter))
+        message += f"kind; the customs chosen have it {asked}."
+        found.append(page_finding("letter_size", (glyph,), message, customs, glyph.letter))
     return found
 
 
@@ -73,11 +73,11 @@ def chet_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     if customs.chet_top == "unspecified":
         return []
     other, form = ("not_there", "flat") if customs.chet_top == "hump" else ("there", "with a hump")
-    seen = {m.glyph: m.says for m in record.measurements if m.name == CHET_MEASURE}
+    seen = {m.glyph: m.claim for m in record.measurements if m.name == CHET_MEASURE}
     glyphs = tuple(glyph for glyph in record.glyphs if seen.get(glyph.glyph) == other)
     if not glyphs:
         return []
     many = f"{len(glyphs)} of {len(seen)} chets"
-    says = f"{many} {'is' if len(glyphs) == 1 else 'are'} {form}; the custom chosen is "
-    says += f"{'a hump' if customs.chet_top == 'hump' else 'a flat roof'}."
-    return [page_finding("custom_form", glyphs, says, customs, CHET)]
+    message = f"{many} {'is' if len(glyphs) == 1 else 'are'} {form}; the custom chosen is "
+    message += f"{'a hump' if customs.chet_top == 'hump' else 'a flat roof'}."
+    return [page_finding("custom_form", glyphs, message, customs, CHET)]

@@ -94,10 +94,10 @@ def _edge_shape(edge: Edge, customs: Customs) -> Finding | None:
         way = np.polyval(np.polyfit(edge.at, edge.out, degree), edge.at)
         outward = way[-1] > way[0] if degree == 1 else way[len(way) // 2] > way[0]
         how = words.format("outward" if outward else "inward")
-        says = (
+        message = (
             f"The {edge.side} edge of the column moves {how}, by {np.ptp(way):.1f} kulmus in all."
         )
-        return page_finding("block_narrowing", letters_of(edge.lines), says, customs)
+        return page_finding("block_narrowing", letters_of(edge.lines), message, customs)
     return None
 
 
@@ -115,9 +115,9 @@ def _uneven_edge(edge: Edge, customs: Customs) -> Finding | None:
     if edge.spread < UNEVEN_EDGE_SPREAD_Q[edge.side]:
         return None
     verb = "begin" if edge.side == "right" else "end"
-    says = f"The lines of the column {verb} unevenly: their {edge.side} edges differ by "
-    says += f"{edge.spread:.1f} kulmus."
-    return page_finding("margin_uneven", letters_of(edge.lines), says, customs)
+    message = f"The lines of the column {verb} unevenly: their {edge.side} edges differ by "
+    message += f"{edge.spread:.1f} kulmus."
+    return page_finding("margin_uneven", letters_of(edge.lines), message, customs)
 
 
 def _lines_over_margin(edge: Edge, customs: Customs) -> list[Finding]:
@@ -208,7 +208,7 @@ def _lines_near(
     reaching: list[GlyphRecord],
     customs: Customs,
 ) -> Finding:
-    says = []
+    sentences = []
     if near:
         least = float(pitch[near].min())
         gap = max(0.0, least - 3.0)
@@ -217,19 +217,19 @@ def _lines_near(
             name_lines(lines).capitalize() if len(near) <= MAX_LINES_NAMED else f"{len(near)} lines"
         )
         verb = "follows" if len(near) == 1 else "follow"
-        says.append(
+        sentences.append(
             f"{where} {verb} the one above with a white of {gap:.1f} kulmus between them at the "
             f"least; a letter is 3 high."
         )
     if reaching:
         one = len(reaching) == 1
-        says.append(
+        sentences.append(
             f"{len(reaching)} letter{'' if one else 's'} reach{'es' if one else ''} more than "
             f"{MIN_REACH_Q:g} kulmus into a letter of another line."
         )
     crowded = {line.number: line for k in near for line in pairs[k]}
     glyphs = letters_of(crowded[n] for n in sorted(crowded)) if near else tuple(reaching)
-    return page_finding("lines_near", glyphs, " ".join(says), customs)
+    return page_finding("lines_near", glyphs, " ".join(sentences), customs)
 
 
 def layout_findings(record: PageRecord, customs: Customs) -> list[Finding]:

@@ -46,11 +46,11 @@ def unfamiliar_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     if not is_unfamiliar(record):
         return []
     glyphs = tuple(glyph for glyph in record.glyphs if UNFAMILIAR in glyph.reasons)
-    says = (
+    message = (
         f"{len(glyphs)} of {len(record.glyphs)} letters are unlike those that the networks know: "
     )
-    says += "nothing said of them can be relied on."
-    return [page_finding(UNFAMILIAR, glyphs, says, customs)]
+    message += "nothing said of them can be relied on."
+    return [page_finding(UNFAMILIAR, glyphs, message, customs)]
 
 
 LETTERS_TOUCH = "letters_touch"
@@ -174,7 +174,7 @@ def _letter_finding(
         route="finding" if any(row.sure for row in claims) else "review", p=first.p,
         heading=first.severity.heading, opinions=first.severity.opinions,
         measurements=tuple(m for m in measured if m.defect == first.kind), in_name=glyph.in_name,
-        says=letter_message(first.kind, glyph, first.sure),
+        message=letter_message(first.kind, glyph, first.sure),
         others=tuple(row.kind for row in claims[1:]), sure=first.sure,
     )  # fmt: skip
 
@@ -205,7 +205,7 @@ def _gap_finding(
         route="finding" if any(row.sure for row in claims) else "review", p=first.p,
         heading=first.severity.heading,
         opinions=first.severity.opinions, measurements=(), in_name=right.in_name or left.in_name,
-        says=gap_message(first.kind, gap, right.letter, left.letter, first.sure),
+        message=gap_message(first.kind, gap, right.letter, left.letter, first.sure),
         others=tuple(row.kind for row in claims[1:]), sure=first.sure,
     )  # fmt: skip
 

@@ -17,7 +17,7 @@ from crownlet.infer.view.wording import join_words
 def page_finding(
     kind: str,
     glyphs: Sequence[GlyphRecord],
-    says: str,
+    message: str,
     customs: Customs,
     letter: str | None = None,
     expected: str | None = None,
@@ -31,7 +31,7 @@ def page_finding(
         line=lines.pop() if len(lines) == 1 else 0, letter=letter, expected=expected,
         box=enclosing_box(glyph.box for glyph in glyphs), route="finding", p=None,
         heading=severity.heading, opinions=severity.opinions, measurements=(),
-        in_name=any(glyph.in_name for glyph in glyphs), says=says,
+        in_name=any(glyph.in_name for glyph in glyphs), message=message,
     )  # fmt: skip
 
 

@@ -138,11 +138,11 @@ def break_findings(
 
 def _break_message(found: PortionBreak, custom: str) -> str:
     where = "at the head of" if found.at_head else "within"
-    says = f"Before the portion {found.head:.1f} widths of this hand's yud are left {where} "
-    says += f"line {found.line}"
+    message = f"Before the portion {found.head:.1f} widths of this hand's yud are left {where} "
+    message += f"line {found.line}"
     if found.end is not None:
-        says += f" and {max(0.0, found.end):.1f} at the end of the line above"
-    return f"{says}; the custom chosen is {custom.replace('_', ' ')}."
+        message += f" and {max(0.0, found.end):.1f} at the end of the line above"
+    return f"{message}; the custom chosen is {custom.replace('_', ' ')}."
 
 
 MIN_VERSE_ENDS = _LIMITS.whole("min_verse_ends")
@@ -166,9 +166,9 @@ def verse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     number = {glyph.glyph: glyph for glyph in record.glyphs}
     glyphs = tuple(number[g] for gap, _ in gaps for g in (gap.right_glyph, gap.left_glyph))
     asked = "a wider one" if customs.verse_gap == "wider" else "the same"
-    says = f"Between verses the white is {ratio:.1f} times that between words of the same line; "
-    says += f"the custom chosen is {asked}."
-    return [page_finding("verse_gap", glyphs, says, customs)]
+    message = f"Between verses the white is {ratio:.1f} times that between words of the same line; "
+    message += f"the custom chosen is {asked}."
+    return [page_finding("verse_gap", glyphs, message, customs)]
 
 
 def verse_gaps(record: PageRecord, ends: frozenset[int]) -> list[tuple[GapRecord, float]]:
@@ -211,9 +211,9 @@ def word_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     narrow = {g for gap in words if gap.width_yud < MIN_WORD_GAP_YUDS
               for g in (gap.right_glyph, gap.left_glyph)}  # fmt: skip
     glyphs = tuple(glyph for glyph in record.glyphs if glyph.glyph in narrow)
-    says = f"Between words the white is as a rule {usual:.1f} of this hand's yud, where that "
-    says += f"between letters is {max(within, 0.0):.1f}."
-    return [page_finding("words_near", glyphs, says, customs)]
+    message = f"Between words the white is as a rule {usual:.1f} of this hand's yud, where that "
+    message += f"between letters is {max(within, 0.0):.1f}."
+    return [page_finding("words_near", glyphs, message, customs)]
 
 
 def gaps_of_kind(gaps: Sequence[GapRecord], kind: str) -> list[GapRecord]:

@@ -36,8 +36,8 @@ def start_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     glyphs = tuple(glyph for glyph in record.glyphs if glyph.glyph in numbers)
     where = name_lines([start.line for start in starts]).capitalize()
     verb = "begins with another word" if len(starts) == 1 else "begin with other words"
-    says = f"{where} {verb} than in the list of the Tur."
-    return [page_finding("line_start", glyphs, says, customs)]
+    message = f"{where} {verb} than in the list of the Tur."
+    return [page_finding("line_start", glyphs, message, customs)]
 
 
 REVERSE = "mezuzah_reverse"
@@ -54,10 +54,10 @@ def reverse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     if there == (customs.reverse_text == "both"):
         return []
     if there:
-        says = "The fourteen letters are on the back; the custom chosen is the Name alone."
-        return [page_finding("reverse_text", fourteen, says, customs)]
-    says = "The fourteen letters are not seen on the back; the custom chosen has them."
-    return [page_finding("reverse_text", record.glyphs, says, customs)]
+        message = "The fourteen letters are on the back; the custom chosen is the Name alone."
+        return [page_finding("reverse_text", fourteen, message, customs)]
+    message = "The fourteen letters are not seen on the back; the custom chosen has them."
+    return [page_finding("reverse_text", record.glyphs, message, customs)]
 
 
 def accepted_absence(record: PageRecord, customs: Customs) -> bool:
@@ -108,7 +108,7 @@ def _place_finding(place: TextPlace, record: PageRecord, customs: Customs) -> Fi
         box=_box_around_point(place.at, record.q) if absent else enclosing_box(boxes),
         route="finding" if place.sure else "review", p=None, heading=severity.heading,
         opinions=severity.opinions, measurements=(), in_name=place.in_name,
-        says=f"{place.says[:1].upper()}{place.says[1:].rstrip('.')}.", sure=place.sure,
+        message=f"{place.message[:1].upper()}{place.message[1:].rstrip('.')}.", sure=place.sure,
     )  # fmt: skip
 
 
@@ -123,7 +123,7 @@ def _absent_finding(run: Sequence[AbsentLetter], record: PageRecord, customs: Cu
         line=first.line, letter=None, expected=letters, box=_box_around_point(first.at, record.q),
         route=first.route, p=None, heading=severity.heading,
         opinions=severity.opinions, measurements=(), in_name=any(a.in_name for a in run),
-        says=absent_message(letters, first.word, whole), sure=first.route == "finding",
+        message=absent_message(letters, first.word, whole), sure=first.route == "finding",
     )  # fmt: skip
 
 

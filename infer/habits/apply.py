@@ -184,8 +184,8 @@ def is_denied(defect: str, cases: Iterable[Case], taken: Iterable[Measurement]) 
     if not CATALOGUE[defect].habit:
         return False
     seen = {case.glyph.glyph for case in cases if case.seen and case.of_page}
-    says = [each.says for each in taken if each.defect == defect and each.glyph in seen]
-    return "there" not in says and says.count("not_there") > MIN_DENIED_SHARE * len(says)
+    claims = [each.claim for each in taken if each.defect == defect and each.glyph in seen]
+    return "there" not in claims and claims.count("not_there") > MIN_DENIED_SHARE * len(claims)
 
 
 def _compare_with_sisters(
@@ -359,10 +359,10 @@ def _statement(
         for row in letters
         if not (sure and is_stated_alone(defect, kinds[row.letter], unlike=unlike))
     ]
-    says = describe_habit(defect, kind, letters, seen, doubted, exceptions, listed, sure)
+    message = describe_habit(defect, kind, letters, seen, doubted, exceptions, listed, sure)
     return HabitRecord(
         defect, tags_expected, kind, letters, len(seen), len(cases), doubted,
-        tuple(g.glyph for g in seen), tuple(g.glyph for g in exceptions), severity.heading, says,
+        tuple(g.glyph for g in seen), tuple(g.glyph for g in exceptions), severity.heading, message,
         likely, sure,
     )  # fmt: skip
 

@@ -31,14 +31,14 @@ def state_marks(record: PageRecord, customs: Customs) -> PageRecord:
     filling = [number for place in fillers for number in place.glyphs]
     if not (marks or filling):
         return record
-    says = []
+    sentences = []
     if marks:
-        says.append(
+        sentences.append(
             f"{len(marks)} thin strokes on this page, far narrower than the letters of this hand, "
             "are taken for marks between words; they were not examined as letters."
         )
     if filling:
-        says.append(
+        sentences.append(
             f"{len(fillers)} lines of this page end with letters that the text does not have there "
             "and that begin the word after them."
         )
@@ -46,7 +46,7 @@ def state_marks(record: PageRecord, customs: Customs) -> PageRecord:
     count, judged = len(numbers), len(record.glyphs)
     statement = HabitRecord(
         LETTER_EXTRA, None, "habit", (HabitLetter("", count, judged),), count, judged, 0, numbers,
-        (), severity_of(LETTER_EXTRA, None, customs).heading, " ".join(says),
+        (), severity_of(LETTER_EXTRA, None, customs).heading, " ".join(sentences),
     )  # fmt: skip
     return replace(
         _without_fillers(record, fillers, frozenset(filling)),

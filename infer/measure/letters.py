@@ -148,17 +148,17 @@ def measure_letters(
         ink = cut_out(page.flat, row.judged_as, body, box, assessed.parts[i], q, matrices[i])
         if ink is None:
             continue
-        for length, limit, says in _compare_with_limits(ink, row):
-            taken.append((row, length, limit, says, q))
+        for length, limit, claim in _compare_with_limits(ink, row):
+            taken.append((row, length, limit, claim, q))
             ends.append(ink.on_page(np.stack([length.start, length.end])))
     if not taken:
         return ()
     placed = page.placement.points_back(np.concatenate(ends)).reshape(-1, 4).tolist()
     return tuple(
         _measurement(
-            row.glyph, length, limit, says, ruler, q / page.dpi * 25.4 if page.dpi else None
+            row.glyph, length, limit, claim, ruler, q / page.dpi * 25.4 if page.dpi else None
         )
-        for (row, length, limit, says, q), ruler in zip(taken, placed, strict=True)
+        for (row, length, limit, claim, q), ruler in zip(taken, placed, strict=True)
     )
 
 
@@ -185,11 +185,11 @@ def _compare_with_limits(
         limit = _limit(length, row)
         if limit is None or limit.defect in row.not_examined:
             continue
-        says = limit.answer(length.q)
-        doubtful = not length.sure and (says == "there" or length.q == 0.0)
+        claim = limit.answer(length.q)
+        doubtful = not length.sure and (claim == "there" or length.q == 0.0)
         if ink.mixed or doubtful:
-            says = "unclear"
-        yield length, limit, says
+            claim = "unclear"
+        yield length, limit, claim
 
 
 def _limit(length: Length, row: GlyphRecord) -> MeasureLimit | None:
@@ -233,7 +233,7 @@ def _measurement(
     glyph: int,
     length: Length,
     limit: MeasureLimit,
-    says: MeasureClaim,
+    claim: MeasureClaim,
     ruler: list[float],
     mm: float | None,
 ) -> Measurement:
@@ -241,7 +241,7 @@ def _measurement(
     start, end = (ruler[0], ruler[1]), (ruler[2], ruler[3])
     q = float(length.q)
     return Measurement(
-        glyph, limit.name, q, None if mm is None else q * mm, start, end, limit.defect, says
+        glyph, limit.name, q, None if mm is None else q * mm, start, end, limit.defect, claim
     )
 
 

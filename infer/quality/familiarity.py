@@ -113,15 +113,15 @@ def describe_hand(
     """
     if hidden is None or means is None or len(letter) < MIN_LETTERS_FOR_HAND:
         known = not is_unfamiliar_hand(surprised, bounds)
-        return HandFamiliarity(known, says="" if known else UNLIKE_HAND)
+        return HandFamiliarity(known, message="" if known else UNLIKE_HAND)
     distance = hand_distance(hidden, letter, means)
     unevenness = hand_unevenness(hidden, letter, means)
     alike = unevenness is not None and unevenness < MIN_UNEVENNESS
     alike &= distance >= MIN_DISTANCE_OF_TYPE
     known = distance <= MAX_HAND_DISTANCE and not alike
-    says = "" if known else LIKE_TYPE if alike else UNLIKE_HAND
+    message = "" if known else LIKE_TYPE if alike else UNLIKE_HAND
     return HandFamiliarity(
-        known, round(distance, 3), None if unevenness is None else round(unevenness, 3), says
+        known, round(distance, 3), None if unevenness is None else round(unevenness, 3), message
     )
 
 

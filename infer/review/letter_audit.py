@@ -98,7 +98,7 @@ class LetterAudit:
             "hand_share_at_most": None
             if at_most is None
             else round(binomial_upper_bound(faults, self.judged), 6),
-            "says": describe_audit(self, what),
+            "message": describe_audit(self, what),
         }
 
 

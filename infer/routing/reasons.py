@@ -128,16 +128,16 @@ def review_disagreements(
 def _compare_row(row: GlyphRecord, taken: list[Measurement], thresholds: Thresholds) -> GlyphRecord:
     answers: dict[str, set[str]] = defaultdict(set)
     for measurement in taken:
-        answers[measurement.defect].add(measurement.says)
+        answers[measurement.defect].add(measurement.claim)
     missed, doubted = [], set()
-    for name, says in answers.items():
+    for name, claims in answers.items():
         p = row.p.get(name)
         if p is None or name in row.not_examined:
             continue
         limits = thresholds.of(name)
-        if p < limits.clear and "there" in says:
+        if p < limits.clear and "there" in claims:
             missed.append(name)
-        elif p >= limits.finding and says == {"not_there"}:
+        elif p >= limits.finding and claims == {"not_there"}:
             doubted.add(name)
     reasons = tuple(dict.fromkeys((*row.reasons, *missed)))
     route = row.route

@@ -131,7 +131,7 @@ def cause_of(error: Exception) -> str:
 
 FINDING_COLUMNS = (
     "number", "kind", "others", "scope", "glyphs", "line", "letter", "expected", "x0", "y0", "x1",
-    "y1", "route", "sure", "p", "heading", "divine_name", "says",
+    "y1", "route", "sure", "p", "heading", "divine_name", "message",
 )  # fmt: skip
 
 
@@ -147,7 +147,7 @@ def finding_row(finding: Finding) -> list[str]:
         ";".join(map(str, finding.glyphs)), str(finding.line), finding.letter or "",
         finding.expected or "", *(f"{v:.1f}" for v in finding.box), finding.route,
         str(int(finding.sure)), "" if finding.p is None else f"{finding.p:.4f}", finding.heading,
-        str(int(finding.in_name)), finding.says,
+        str(int(finding.in_name)), finding.message,
     ]  # fmt: skip
 
 
@@ -193,9 +193,14 @@ def _finding(row: dict[str, str], measured: dict[int, list[Measurement]]) -> Fin
         route=cast(Route, route), p=float(row["p"]) if row["p"] else None,
         heading=cast(Heading, heading), opinions=opinions_on(kind, letter),
         measurements=tuple(m for m in near if m.defect == kind),
-        in_name=row["divine_name"] == "1", says=row["says"],
+        in_name=row["divine_name"] == "1", message=_cell(row, "message"),
         others=tuple(name for name in row["others"].split(";") if name), sure=row["sure"] == "1",
     )  # fmt: skip
+
+
+def _cell(row: dict[str, str], column: str) -> str:
+    """A cell of a column that runs up to schema 2 call `says`."""
+    return row[column] if column in row else row["says"]
 
 
 def _expected(text: str, kind: str) -> str | None:
@@ -203,7 +208,7 @@ def _expected(text: str, kind: str) -> str | None:
     return text or ("" if kind == "letter_extra" else None)
 
 
-MEASURE_COLUMNS = ("glyph", "measure", "q", "mm", "x0", "y0", "x1", "y1", "defect", "says")
+MEASURE_COLUMNS = ("glyph", "measure", "q", "mm", "x0", "y0", "x1", "y1", "defect", "claim")
 
 
 def write_measures(path: Path, measurements: Iterable[Measurement]) -> None:
@@ -215,7 +220,7 @@ def measure_row(m: Measurement) -> list[str]:
     """One row, in the order of `MEASURE_COLUMNS`."""
     return [
         str(m.glyph), m.name, f"{m.q:.3f}", "" if m.mm is None else f"{m.mm:.3f}",
-        *(f"{v:.1f}" for v in (*m.start, *m.end)), m.defect, m.says,
+        *(f"{v:.1f}" for v in (*m.start, *m.end)), m.defect, m.claim,
     ]  # fmt: skip
 
 
@@ -228,13 +233,14 @@ def read_measures(path: Path) -> tuple[Measurement, ...]:
 
 def _read_measure(path: Path, number: int, row: dict[str, str]) -> Measurement:
     try:
-        if row["says"] not in get_args(MeasureClaim) or row["defect"] not in CATALOGUE:
+        claim = _cell(row, "claim")
+        if claim not in get_args(MeasureClaim) or row["defect"] not in CATALOGUE:
             raise ValueError
         return Measurement(
             int(row["glyph"]), row["measure"], float(row["q"]),
             float(row["mm"]) if row["mm"] else None,
             (float(row["x0"]), float(row["y0"])), (float(row["x1"]), float(row["y1"])),
-            row["defect"], cast(MeasureClaim, row["says"]),
+            row["defect"], cast(MeasureClaim, claim),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError) as error:
         raise ValueError(f"{path}: row {number} is no measure") from error

@@ -82,7 +82,8 @@ def compare_crowns(
         forms=tuple(form for form in forms if form.face.letters or form.reverse.letters),
         reverse_letters=sum(form.reverse.letters for form in seen),
         chance=min(more, fewer) if seen else None,
-        says=describe_comparison(seen, more, fewer) + describe_uncounted(_uncounted(face, reverse)),
+        messages=describe_comparison(seen, more, fewer)
+        + describe_uncounted(_uncounted(face, reverse)),
     )
 
 
@@ -110,8 +111,8 @@ def _compare_form(
     if not counted:
         face, reverse = crowned_at_all(face), crowned_at_all(reverse)
     here, there = count_crowns(face), count_crowns(reverse)
-    says = describe_form(form, wanted if counted else 0, here, there)
-    return FormCrowns(form, wanted, here, there, crowned_sides(here, there), says, counted)
+    message = describe_form(form, wanted if counted else 0, here, there)
+    return FormCrowns(form, wanted, here, there, crowned_sides(here, there), message, counted)
 
 
 def count_crowns(letters: Sequence[SketchedLetter]) -> CrownCounts:

@@ -140,15 +140,15 @@ def measure_evenness(pages: Sequence[tuple[int, Sequence[SketchedLetter]]]) -> C
     )
     ranked = sorted((f for f in forms if f.uneven), key=lambda f: (-len(f.uneven), -f.letters))
     first, last = (_relative_size(third, letters) for third in thirds or ([], []))
-    says = [describe_uneven_form(form) for form in ranked]
+    messages = [describe_uneven_form(form) for form in ranked]
     if first and last and abs(last / first - 1) > MAX_SIZE_CHANGE_SHARE:
-        says.append(describe_size_change(first, last))
+        messages.append(describe_size_change(first, last))
     return Consistency(
         lines=lines,
         forms=forms,
         size_first=first,
         size_last=last,
-        says=tuple(says),
+        messages=tuple(messages),
     )
 
 

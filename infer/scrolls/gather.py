@@ -98,7 +98,7 @@ def _notes(
     return list(dict.fromkeys(notes))
 
 
-SCROLLS_SCHEMA = 1
+SCROLLS_SCHEMA = 2
 
 
 def write_scrolls(run: Path, scrolls: Iterable[Scroll], places: Sequence[PagePlace]) -> Path:

@@ -95,9 +95,9 @@ def _habit(
     ]
     names = f" ({join_words(map(latin_name, letters))})" if letters else ""
     phrase = f"{_phrase(*group)}{names}: {', '.join(sides)}."
-    says = f"all pages together: {phrase}" if glyphs else phrase
+    message = f"all pages together: {phrase}" if glyphs else phrase
     return ScrollHabit(
-        *group, letters, face, reverse, says[0].upper() + says[1:], heading, glyphs or {}
+        *group, letters, face, reverse, message[0].upper() + message[1:], heading, glyphs or {}
     )
 
 

@@ -48,7 +48,7 @@ class FormCrowns:
     face: CrownCounts
     reverse: CrownCounts
     sides: CrownedSides
-    says: str
+    message: str
     counted: bool = True
     """Whether the pictures show how many tags there are; if not, any tag counts as a crown."""
 
@@ -63,7 +63,7 @@ class CrownComparison:
     chance: float | None
     """Probability of a difference at least as great if the hand crowned both sides alike: exact,
     two-sided, over all forms; None where nothing can be compared."""
-    says: tuple[str, ...]
+    messages: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ class Consistency:
     size_first: float | None
     """Kulmus of the first third of the lines over that of all lines; None with too few lines."""
     size_last: float | None
-    says: tuple[str, ...]
+    messages: tuple[str, ...]
     """The uneven forms, the plainest first, each in one sentence."""
 
 
@@ -126,7 +126,7 @@ class ScrollHabit:
     """Letters that show it and letters judged, on the faces."""
     reverse: tuple[int, int]
     """The same on the reverses."""
-    says: str
+    message: str
     heading: str = ""
     """The gravest heading of the letters concerned, as in a finding."""
     glyphs: Mapping[str, tuple[int, ...]] = field(default_factory=dict)

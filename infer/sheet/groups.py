@@ -104,7 +104,9 @@ def page_review_sentences(pages: Sequence[SheetPage]) -> tuple[str, ...]:
     """A sentence for each doubt about a whole page."""
     return tuple(
         translate(
-            "{side}, whole page: {what}", side=page.side.capitalize(), what=localize(finding.says)
+            "{side}, whole page: {what}",
+            side=page.side.capitalize(),
+            what=localize(finding.message),
         )
         for page in pages for finding in page.findings
         if finding.route == "review" and finding.scope == "page"

@@ -68,7 +68,7 @@ class Habit:
     letters: str
     """The forms concerned."""
     heading: Heading
-    says: str
+    message: str
     """One sentence: what, how many of how many, face beside reverse."""
     evidence: tuple[CropKey, ...]
     """The letters that show it, page by page in reading order: without those on which a reader
@@ -189,6 +189,11 @@ def _group(habit: Mapping[str, Any]) -> tuple[str, object]:
     return str(habit["defect"]), habit.get("tags_expected")
 
 
+def _sentence(statement: Mapping[str, Any]) -> str:
+    """The sentence of a statement, which runs up to schema 2 call `says`."""
+    return str(statement.get("message") or statement.get("says") or "")
+
+
 def _habit(
     run: Run, rows: Sequence[tuple[str, Mapping[str, Any]]], whole: Mapping[str, Any],
     decisions: Decisions,
@@ -202,7 +207,7 @@ def _habit(
     counts = Counter(states.values())
     return Habit(
         defect=defect, letters=forms, heading=headings[0] if headings else "information",
-        says=str(whole.get("says") or rows[0][1]["says"]),
+        message=_sentence(whole) or _sentence(rows[0][1]),
         evidence=tuple(key for key, state in states.items() if state != "rejected"),
         confirmed=counts["confirmed"], set_aside=counts["rejected"], unsettled=counts["unsettled"],
         asked=any(

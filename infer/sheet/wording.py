@@ -113,11 +113,11 @@ def measurement_lines(measures: Iterable[Measurement]) -> tuple[str, ...]:
     """Measures in words, one line for those of one name and one verdict."""
     groups: dict[tuple[str, str], list[str]] = {}
     for m in measures:
-        groups.setdefault((m.name, m.says), []).append(describe_length(m.q, m.mm))
+        groups.setdefault((m.name, m.claim), []).append(describe_length(m.q, m.mm))
     return tuple(
         f"{defect_words(name)} {'; '.join(dict.fromkeys(lengths))}; "
-        f"{translate(_VERDICT_WORDS[says])}"
-        for (name, says), lengths in groups.items()
+        f"{translate(_VERDICT_WORDS[claim])}"
+        for (name, claim), lengths in groups.items()
     )
 
 
@@ -125,8 +125,8 @@ def is_disagreement(finding: Finding) -> bool:
     """Whether the network and the measures of a finding contradict each other about its kind."""
     if finding.p is None:
         return False
-    says = {m.says for m in finding.measurements if m.defect == finding.kind}
-    return says == {"not_there"} if finding.p >= 0.5 else "there" in says
+    claims = {m.claim for m in finding.measurements if m.defect == finding.kind}
+    return claims == {"not_there"} if finding.p >= 0.5 else "there" in claims
 
 
 def cite_opinions(

@@ -230,8 +230,8 @@ def text_place(
     return TextPlace(
         mishap=mishap, defect=defect, letters=letters, glyphs=glyphs, after=run.before + 1,
         line=line, word=min(words, default=0) + 1, at=at, in_name=in_name,
-        sure=sure and not otherwise, says=_message(mishap, letters, min(words, default=0) + 1, run,
-                                                 otherwise),
+        sure=sure and not otherwise,
+        message=_message(mishap, letters, min(words, default=0) + 1, run, otherwise),
     )  # fmt: skip
 
 

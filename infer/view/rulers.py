@@ -79,7 +79,7 @@ def draw_rulers(
         figures = figures if lettered else ""
         drawn.append(
             f'<g class="ruler" data-measure="{escape(measurement.name)}" '
-            f'data-says="{measurement.says}">'
+            f'data-claim="{measurement.claim}">'
             f"{lines}{figures}</g>"
         )
     return (

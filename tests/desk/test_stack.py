@@ -76,7 +76,7 @@ def test_a_poor_picture_says_why_and_what_to_do(
     big = cv2.resize(page, None, fx=1.25, fy=1.25, interpolation=cv2.INTER_CUBIC)
     found = look(tmp_path, change(big))
     assert (found.verdict, found.advice[:1]) == (verdict, (advice,))
-    assert found.says.endswith(".")
+    assert found.message.endswith(".")
     assert ADVICE[found.advice[0]].phone
 
 

@@ -275,7 +275,7 @@ def test_words_that_scrolls_spell_otherwise_are_no_finding() -> None:
     lines = [" ".join(words[k : k + 7]) for k in range(0, len(words), 7)]
     (place,) = compared(lines, "auto").places
     assert not place.sure
-    assert "sources differ" in place.says
+    assert "sources differ" in place.message
 
 
 def test_other_writing_is_not_compared() -> None:
@@ -290,4 +290,4 @@ def test_names_are_veiled_in_sentences() -> None:
     lines = [LINES[0].replace(f" {four}", "", 1), *LINES[1:]]
     (place,) = compared(lines).places
     assert place.in_name
-    assert four not in place.says
+    assert four not in place.message

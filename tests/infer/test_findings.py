@@ -92,7 +92,7 @@ def test_a_graver_doubt_is_a_place_to_review_and_no_finding() -> None:
     doubt, found = collect_findings(made.record([glyph]), DEFAULT)
     assert (doubt.kind, doubt.route, doubt.heading) == ("heads_touch", "review", "question")
     assert (found.kind, found.route, found.heading) == ("tag_missing", "finding", "outset")
-    assert "perhaps" in doubt.says and not doubt.others and not found.others
+    assert "perhaps" in doubt.message and not doubt.others and not found.others
 
 
 def test_one_contact_of_two_letters_is_one_place() -> None:
@@ -147,7 +147,7 @@ def test_an_unfamiliar_page_is_said_once_and_not_letter_by_letter() -> None:
     assert (page.kind, page.scope, page.heading) == ("unfamiliar", "page", "information")
     assert page.glyphs == tuple(range(1, 10))
     assert (page.route, page.sure) == ("review", False)
-    assert "9 of 10 letters" in page.says
+    assert "9 of 10 letters" in page.message
     few = made.record([strange[0], *(made.glyph(k) for k in range(2, 9))])
     assert [f.scope for f in collect_findings(few, DEFAULT)] == ["glyph"]
 
@@ -181,7 +181,7 @@ def test_a_run_of_extra_letters_is_one_place_and_its_letters_none() -> None:
     assert [(f.kind, f.glyphs) for f in found] == [
         ("letter_extra", (1, 2, 3)), ("tag_loose", (3,)),
     ]  # fmt: skip
-    assert found[0].says == "A word is written twice."
+    assert found[0].message == "A word is written twice."
 
 
 def test_a_single_extra_letter_is_listed_with_all_that_is_said_of_it() -> None:

@@ -54,8 +54,8 @@ def test_roofs_are_measured_as_they_were_drawn(
         drawn = humps(truth, record)
         forms |= set(drawn.values())
         for m in record.measurements:
-            if m.name == CHET_MEASURE and m.glyph in drawn and m.says != "unclear":
-                agrees = (m.says == "there") == drawn[m.glyph]
+            if m.name == CHET_MEASURE and m.glyph in drawn and m.claim != "unclear":
+                agrees = (m.claim == "there") == drawn[m.glyph]
                 right, wrong = right + agrees, wrong + (not agrees)
     assert forms == {True, False}  # both forms are among the hands
     assert wrong == 0

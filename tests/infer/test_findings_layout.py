@@ -25,9 +25,9 @@ def test_an_even_block_has_none() -> None:
 def test_raggedness_is_measured_in_kulmus(size: float) -> None:
     (left,) = found(made.block(rows(left=wave(size))))
     assert (left.kind, left.heading) == ("margin_uneven", "outset")  # L: OC 32:33
-    assert f"left edges differ by {size:.1f} kulmus" in left.says
+    assert f"left edges differ by {size:.1f} kulmus" in left.message
     (right,) = found(made.block(rows(right=wave(size))))
-    assert f"right edges differ by {size:.1f} kulmus" in right.says
+    assert f"right edges differ by {size:.1f} kulmus" in right.message
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -37,14 +37,14 @@ def test_tent_and_tail_even_on_one_side(side: str, way: float, words: str) -> No
     moves = [0.6 * k * way * (1 if side == "right" else -1) for k in range(LINES)]
     (finding,) = found(made.block(rows(**{side: moves})))
     assert (finding.kind, finding.heading) == ("block_narrowing", "question")
-    assert f"{side} edge of the column moves {words} line by line" in finding.says
+    assert f"{side} edge of the column moves {words} line by line" in finding.message
 
 
 def test_a_circle() -> None:
     bow = [6.0 - 6.0 * ((k - 6.5) / 6.5) ** 2 for k in range(LINES)]
     sides = found(made.block(rows(left=[-b for b in bow], right=bow)))
     assert [f.kind for f in sides] == ["block_narrowing"] * 2
-    assert all("in a bow, outward in the middle" in f.says for f in sides)
+    assert all("in a bow, outward in the middle" in f.message for f in sides)
 
 
 def test_a_page_hanging_askew_has_no_shape() -> None:
@@ -70,7 +70,7 @@ def test_turned_pages_are_measured_alike(turn: int) -> None:
     page = made.block(rows(left=wave(8.0)))
     (upright,) = found(page)
     (turned,) = found(made.turned(page, turn))
-    assert (turned.kind, turned.says) == (upright.kind, upright.says)
+    assert (turned.kind, turned.message) == (upright.kind, upright.message)
 
 
 def test_one_line_over_the_margin_is_named_and_many_are_an_uneven_edge() -> None:
@@ -78,7 +78,7 @@ def test_one_line_over_the_margin_is_named_and_many_are_an_uneven_edge() -> None
     over[4] = -5.5
     (finding,) = found(made.block(rows(left=over)))
     assert (finding.kind, finding.line, finding.heading) == ("line_over_margin", 5, "outset")
-    assert "5.5 kulmus past the left edge" in finding.says  # L: YD 273:3
+    assert "5.5 kulmus past the left edge" in finding.message  # L: YD 273:3
     many = [-7.0 if k % 3 == 0 else 0.0 for k in range(LINES)]
     assert kinds(made.block(rows(left=many))) == ["margin_uneven"]
 

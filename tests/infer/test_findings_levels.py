@@ -22,7 +22,7 @@ def test_near_lines(pitch: float) -> None:
     (finding,) = found(made.block(rows(), pitch=pitch))
     # The rule is a white of one line, 3 q (OC 32:32 gloss): what is left is said.
     assert (finding.kind, finding.heading) == ("lines_near", "outset")
-    assert f"white of {pitch - 3:.1f} kulmus" in finding.says
+    assert f"white of {pitch - 3:.1f} kulmus" in finding.message
 
 
 def test_lines_by_the_rule_and_one_pair_too_near() -> None:
@@ -30,7 +30,7 @@ def test_lines_by_the_rule_and_one_pair_too_near() -> None:
     pitches = [6.0] * LINES
     pitches[5] = 4.5
     (finding,) = found(made.block(rows(), pitch=pitches))
-    assert finding.says.startswith("Line 6 follows the one above with a white of 1.5")
+    assert finding.message.startswith("Line 6 follows the one above with a white of 1.5")
     assert {made_line(finding, k) for k in (0, -1)} == {5, 6}
 
 

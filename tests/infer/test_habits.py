@@ -66,9 +66,9 @@ def test_a_habit_takes_the_place_of_its_letters() -> None:
     assert {glyph.route for glyph in page.glyphs} == {"clear"}
     assert page.glyphs[0].habits == ("corner_rounded",)
     assert page.glyphs[20].habits == ()
-    assert "20 of 21 letters resh; not so letter 21" in habit.says
+    assert "20 of 21 letters resh; not so letter 21" in habit.message
     (place,) = collect_findings(page, CUSTOMS)
-    assert (place.scope, place.says, place.heading) == ("page", habit.says, habit.heading)
+    assert (place.scope, place.message, place.heading) == ("page", habit.message, habit.heading)
 
 
 def test_a_hand_that_is_unsteady_in_a_form_is_one_statement() -> None:
@@ -76,7 +76,7 @@ def test_a_hand_that_is_unsteady_in_a_form_is_one_statement() -> None:
     page = judged(*letters("ר", "corner_rounded", [0.99] * 10 + [0.001] * 10))
     (habit,) = page.habits
     assert (habit.kind, habit.seen, habit.judged) == ("unsteady", 10, 20)
-    assert habit.says == "This hand is unsteady: a corner is rounded in 10 of 20 letters resh."
+    assert habit.message == "This hand is unsteady: a corner is rounded in 10 of 20 letters resh."
     assert page.routed("finding") == ()
     assert page.glyphs[0].habits == ("corner_rounded",)
     assert len(collect_findings(page, CUSTOMS)) == 1
@@ -96,7 +96,7 @@ def test_letters_without_crowns_of_an_unsteady_hand_stay() -> None:
     page = judged(*letters("ב", "tag_missing", [0.999] * 10 + [0.001] * 10, tags_expected=1))
     assert [(h.kind, h.seen, h.judged) for h in page.habits] == [("unsteady", 10, 20)]
     assert len(page.routed("finding")) == 10
-    assert page.habits[0].says.endswith("each of them is listed by itself.")
+    assert page.habits[0].message.endswith("each of them is listed by itself.")
 
 
 def test_a_contact_that_repeats_is_stated_and_its_letters_stay() -> None:
@@ -156,7 +156,7 @@ def test_a_soft_hand_that_is_often_seen_at_fault_is_one_statement() -> None:
     (habit,) = page.habits
     assert (habit.kind, habit.seen, habit.judged, habit.doubted) == ("habit", 12, 40, 28)
     assert habit.share == 28 / 40
-    assert habit.says == (
+    assert habit.message == (
         "Often in this hand: a corner is rounded in 12 of 40 letters resh, in doubt in 28 more."
     )
     assert {glyph.route for glyph in page.glyphs} == {"clear"}
@@ -185,7 +185,9 @@ def test_forms_that_differ_are_still_one_statement() -> None:
     page = judged(*always, *at_times)
     (habit,) = page.habits
     assert (habit.kind, habit.seen, habit.judged) == ("unsteady", 48, 80)
-    assert habit.says.endswith("(bet 28 of 60, kuf 20 of 20); those of bet are listed one by one.")
+    assert habit.message.endswith(
+        "(bet 28 of 60, kuf 20 of 20); those of bet are listed one by one."
+    )
     assert {glyph.letter for glyph in page.routed("finding")} == {"ב"}
 
 
@@ -226,7 +228,7 @@ def test_crowns_are_counted_by_how_many_the_letters_ask_for() -> None:
     triple = letters("ש", "tag_missing", [0.001] * 12, 13, tags_expected=3, tags_seen=3)
     page = judged(*single, *triple)
     (habit,) = page.habits
-    assert habit.says == (
+    assert habit.message == (
         "As a rule of this hand: no crown at all (1 crown expected) in 12 of 12 letters bet."
     )
 
@@ -250,7 +252,7 @@ def test_where_tags_cannot_be_counted_no_crown_at_all_is_still_stated() -> None:
     ]  # fmt: skip
     (habit,) = judged(*rows, *crowned).habits
     assert (habit.seen, habit.judged, habit.exceptions) == (12, 14, (13, 14))
-    assert "no crown at all (3 crowns expected) in 12 of 14 letters shin" in habit.says
+    assert "no crown at all (3 crowns expected) in 12 of 14 letters shin" in habit.message
 
 
 def test_a_page_on_which_nothing_is_more_than_a_review_states_a_doubt() -> None:
@@ -259,7 +261,7 @@ def test_a_page_on_which_nothing_is_more_than_a_review_states_a_doubt() -> None:
     found = find_habits(page, THRESHOLDS, CUSTOMS)
     (habit,) = found.habits
     assert (habit.kind, habit.seen, habit.judged, habit.sure) == ("habit", 9, 9, False)
-    assert habit.says == (
+    assert habit.message == (
         "Perhaps as a rule of this hand: a corner is rounded in 9 of 9 letters resh; each of them "
         "is listed by itself."
     )
@@ -299,18 +301,18 @@ def test_a_scroll_states_both_sides() -> None:
     crowned = letters("ב", "tag_missing", [0.001] * 3, tags_expected=1, tags_seen=1)
     (habit,) = scroll_habits([sketch_page(judged(*uncrowned))], [sketch_page(judged(*crowned))])
     assert (habit.face, habit.reverse, habit.letters) == ((12, 12), (0, 3), "ב")
-    assert habit.says.endswith("(bet): on the face 12 of 12, on the reverse 0 of 3.")
+    assert habit.message.endswith("(bet): on the face 12 of 12, on the reverse 0 of 3.")
 
 
 def test_a_habit_that_the_ink_denies_is_not_stated() -> None:
     """Measures of 12 of 20 heels find them there, and none finds one missing."""
     rows = letters("ד", "heel_missing", [0.999] * 20)
     length = Measurement(1, "heel", 0.25, None, (0.0, 0.0), (0.0, 1.0), "heel_missing", "not_there")
-    taken = [replace(length, glyph=k, says="not_there" if k < 13 else "unclear")
+    taken = [replace(length, glyph=k, claim="not_there" if k < 13 else "unclear")
              for k in range(1, 21)]  # fmt: skip
     denied = find_habits(made.record(rows, measurements=tuple(taken)), THRESHOLDS, CUSTOMS)
     assert denied.habits == ()
-    one_missing = (*taken[:-1], replace(taken[-1], says="there"))
+    one_missing = (*taken[:-1], replace(taken[-1], claim="there"))
     page = made.record(rows, measurements=one_missing)
     assert [h.seen for h in find_habits(page, THRESHOLDS, CUSTOMS).habits] == [20]
 
@@ -331,7 +333,7 @@ def test_letters_of_all_pages_show_what_no_page_can() -> None:
     )  # fmt: skip
     assert habit.glyphs == {f"column-{number}": (1, 2, 3, 4) for number in range(4)}
     assert habit.heading in HEADINGS
-    assert habit.says == (
+    assert habit.message == (
         "All pages together: a corner is rounded (resh): on the face 12 of 12, on the reverse 4 of "
         "4."
     )
@@ -361,7 +363,7 @@ def test_a_packed_hand_is_one_statement() -> None:
     )
     assert page.routed("finding") == ()
     assert habit.exceptions == ()
-    assert habit.says.startswith("Often in this hand: touches a neighbour in 14 of 100 letters")
+    assert habit.message.startswith("Often in this hand: touches a neighbour in 14 of 100 letters")
 
 
 def test_the_gravest_is_first_within_a_heading() -> None:

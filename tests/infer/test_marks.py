@@ -81,7 +81,7 @@ def test_strokes_at_which_the_text_has_no_letter_are_one_statement() -> None:
     assert record.routed("finding") == record.routed("review") == ()
     (habit,) = record.habits
     assert (habit.defect, habit.glyphs) == ("letter_extra", (11, 12, 13))
-    assert habit.says.startswith("3 thin strokes on this page, far narrower than the letters")
+    assert habit.message.startswith("3 thin strokes on this page, far narrower than the letters")
     assert record.match is not None and record.match.extra == 0
     assert set(record.glyphs[-1].p.values()) == {None}
     (place,) = collect_findings(record, CUSTOMS)
@@ -91,7 +91,7 @@ def test_strokes_at_which_the_text_has_no_letter_are_one_statement() -> None:
 def test_marks_of_all_pages_are_counted_together() -> None:
     pages = [sketch_page(set_aside(strokes)) for strokes in (3, 4)]
     (habit,) = scroll_habits(pages, ())
-    assert habit.says == "Marks and fillers that the text does not have: on the face 7 of 27."
+    assert habit.message == "Marks and fillers that the text does not have: on the face 7 of 27."
 
 
 def test_a_single_stroke_goes_to_review() -> None:
@@ -157,7 +157,7 @@ def test_lines_filled_with_the_next_word_are_one_statement() -> None:
     record = state_marks(filled(MIN_FILLERS), CUSTOMS)
     assert record.routed("finding") == ()
     (habit,) = record.habits
-    assert habit.says == (
+    assert habit.message == (
         f"{MIN_FILLERS} lines of this page end with letters that the text does not have there and "
         "that begin the word after them."
     )

@@ -162,7 +162,7 @@ def test_crowns_of_both_sides_are_those_written(chain: Chain) -> None:
             seen = sum(ACCEPTED in row["sure"].split(";") for row in bare)
             assert (counts["bare"], counts["bare_doubted"]) == (seen, len(bare) - seen)
             if counts["letters"]:
-                statement = form["says"].split("; ")[side == "reverse"]
+                statement = form["message"].split("; ")[side == "reverse"]
                 of = re.search(r"(\d+) of (\d+) (with|without) ", statement)
                 assert of is not None
                 with_it = int(of[1]) if of[3] == "with" else int(of[2]) - int(of[1])

@@ -106,7 +106,7 @@ def test_modern_hebrew_print_is_named_once_as_unlike(font: Path, size: int) -> N
     assert page.familiarity is not None
     assert not page.familiarity.known
     assert [note for note in page.notes if "promise does not cover" in note] == [
-        page.familiarity.says
+        page.familiarity.message
     ]
     doubted = any("square script" in sentence for sentence in page.not_examined)
     assert doubted == any("unfamiliar" in glyph.reasons for glyph in page.glyphs)
@@ -119,7 +119,7 @@ def test_a_hand_of_the_renderer_is_known(seed: int) -> None:
     assert page is not None
     assert page.familiarity is not None
     assert page.familiarity.known
-    assert page.familiarity.says == ""
+    assert page.familiarity.message == ""
     assert not any("promise does not cover" in note for note in page.notes)
 
 
@@ -132,7 +132,7 @@ def test_type_in_the_style_of_scribes_is_read_and_named_as_type(name: str) -> No
     # It is read, and named for what it is: every letter is drawn by the same outline.
     assert page.familiarity.unevenness is not None
     assert page.familiarity.unevenness < MIN_UNEVENNESS
-    assert "as alike as those of type" in page.familiarity.says
+    assert "as alike as those of type" in page.familiarity.message
 
 
 @pytest.mark.parametrize("grain", [0.0, 1.5, 4.0, 9.0])

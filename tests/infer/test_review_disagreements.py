@@ -27,8 +27,8 @@ def he(p: float, route: Route, reasons: tuple[str, ...] = ()) -> GlyphRecord:
     )  # fmt: skip
 
 
-def opinion(says: MeasureClaim, of: str = "leg_touches_roof", glyph: int = 5) -> Measurement:
-    return Measurement(glyph, "leg_gap", 0.0, None, (1.0, 1.0), (1.0, 1.0), of, says)
+def opinion(claim: MeasureClaim, of: str = "leg_touches_roof", glyph: int = 5) -> Measurement:
+    return Measurement(glyph, "leg_gap", 0.0, None, (1.0, 1.0), (1.0, 1.0), of, claim)
 
 
 def after(row: GlyphRecord, *measurements: Measurement) -> tuple[Route, tuple[str, ...]]:
@@ -47,10 +47,10 @@ def test_a_finding_that_the_measure_denies_is_looked_at() -> None:
     assert after(row, opinion("not_there")) == ("review", ("leg_touches_roof",))
 
 
-@pytest.mark.parametrize("says", ["there", "not_there", "unclear"])
-def test_what_goes_to_review_stays_there(says: MeasureClaim) -> None:
+@pytest.mark.parametrize("claim", ["there", "not_there", "unclear"])
+def test_what_goes_to_review_stays_there(claim: MeasureClaim) -> None:
     row = he(REVIEW, "review", ("leg_touches_roof",))
-    assert after(row, opinion(says)) == ("review", ("leg_touches_roof",))
+    assert after(row, opinion(claim)) == ("review", ("leg_touches_roof",))
 
 
 def test_agreement_changes_nothing() -> None:

@@ -20,7 +20,9 @@ from crownlet.datasets.files.atomic import write_csv
 from crownlet.datasets.files.images import ImageFacts, PageError, read_page
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import GLYPH_DEFECTS
+from crownlet.datasets.scribal.customs import load_customs
 from crownlet.datasets.scribal.texts import load_portion
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.records import (
     GLYPH_JUDGEMENTS,
     AbsentLetter,
@@ -85,7 +87,7 @@ def matches(draw: st.DrawFn) -> TextMatch:
     place = st.builds(
         TextPlace, mishap=st.sampled_from(get_args(DiscrepancyKind)), defect=words, letters=words,
         glyphs=st.lists(count, max_size=3).map(tuple), after=count, line=count, word=count,
-        at=st.tuples(lengths, lengths), in_name=st.booleans(), sure=st.booleans(), says=words,
+        at=st.tuples(lengths, lengths), in_name=st.booleans(), sure=st.booleans(), message=words,
     )  # fmt: skip
     return TextMatch(
         draw(words), draw(count), draw(count), draw(count), draw(count),
@@ -101,7 +103,7 @@ def measurements() -> st.SearchStrategy[Measurement]:
         Measurement, glyph=st.integers(1, 900), name=st.sampled_from(("leg_gap", "foot_drop")),
         q=fine, mm=st.none() | fine, start=st.tuples(lengths, lengths),
         end=st.tuples(lengths, lengths), defect=st.sampled_from(GLYPH_DEFECTS),
-        says=st.sampled_from(("there", "not_there", "unclear")),
+        claim=st.sampled_from(("there", "not_there", "unclear")),
     )  # fmt: skip
 
 
@@ -172,6 +174,32 @@ def test_a_run_of_schema_1_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
     # Blocks are all of one height, so that the guess can be held against where they were drawn.
     for old, new in zip(placed, page.record.glyphs, strict=True):
         assert new.body[:3] == pytest.approx(old.body, abs=1.5)
+
+
+def test_a_run_whose_sentences_and_claims_have_their_older_name_is_the_same(tmp_path: Path) -> None:
+    """Up to schema 2 messages and claims are called `says`."""
+    lines = [" ".join(line) for line in load_portion("mezuzah").lines or ()]
+    lines[3] = lines[3].rpartition(" ")[0]  # A word is absent: a finding.
+    image, _ = blocks.page(lines, 14.0)
+    record = blocks.inspector(blocks.BlockNetworks()).inspect(image, "mezuzah", name="old")
+    tag = Measurement(1, "leg_gap", 0.25, None, (1.0, 2.0), (1.0, 6.5), "leg_touches_roof", "there")
+    record = replace(record, measurements=(tag,))
+    folder = write_page(record, tmp_path, collect_findings(record, load_customs()))
+    written = open_run(tmp_path).pages["old"]
+    findings = written.findings
+    assert findings and written.record.measurements == (tag,)
+    for name, column in (("findings.csv", "message"), ("measures.csv", "claim")):
+        rows = (folder / name).read_text("utf-8").splitlines()
+        assert rows[0].split(",")[-1] == column
+        rows[0] = rows[0].removesuffix(column) + "says"
+        (folder / name).write_text("\n".join(rows), "utf-8")
+    facts = json.loads((folder / "page.json").read_text("utf-8"))
+    for place in facts["text"]["places"]:
+        place["says"] = place.pop("message")
+    (folder / "page.json").write_text(json.dumps(facts), "utf-8")
+    old = open_run(tmp_path).pages["old"]
+    assert old.findings == findings
+    assert old.record == written.record
 
 
 @pytest.fixture

@@ -53,12 +53,14 @@ def test_a_hand_that_crowns_the_outside_only() -> None:
         assert form(scroll, letter).sides == "reverse_only"
     for letter in "וכמס":
         assert form(scroll, letter).sides == "neither"
-    statement = form(scroll, "ש").says
+    statement = form(scroll, "ש").message
     assert f"{FACE.count('ש')} of {FACE.count('ש')} without three crowns" in statement
     assert "1 of 1 with three crowns" in statement
     assert scroll.comparison is not None
-    assert scroll.comparison.says[0].startswith("Look here: shin, dalet, yud, zayin and bet are")
-    assert "17 could be compared, 7 of" in scroll.comparison.says[-1]
+    assert scroll.comparison.messages[0].startswith(
+        "Look here: shin, dalet, yud, zayin and bet are"
+    )
+    assert "17 could be compared, 7 of" in scroll.comparison.messages[-1]
     assert scroll.comparison.chance is not None
     assert scroll.comparison.chance < 1e-6
 
@@ -67,11 +69,11 @@ def test_a_hand_that_crowns_both_sides_alike_or_the_inside_only() -> None:
     both = one(made.written("a-face", FACE), made.written("a-reverse", BACK)).comparison
     assert both is not None
     assert both.chance == 1.0
-    assert both.says[0].startswith("Alike: shin, dalet, yud, zayin and bet are crowned on both")
+    assert both.messages[0].startswith("Alike: shin, dalet, yud, zayin and bet are crowned on both")
     inside = one(made.written("a-face", FACE), made.written("a-reverse", BACK, crowned=False))
     assert form(inside, "ש").sides == "face_only"
     assert inside.comparison is not None
-    assert "crowned on the face and not on the reverse" in inside.comparison.says[0]
+    assert "crowned on the face and not on the reverse" in inside.comparison.messages[0]
 
 
 def test_what_is_too_little_is_called_so() -> None:
@@ -81,7 +83,7 @@ def test_what_is_too_little_is_called_so() -> None:
     statement = one(face, back).comparison
     assert statement is not None
     assert statement.chance == pytest.approx(2 / 6)
-    assert "too little to tell a habit from chance" in statement.says[0]
+    assert "too little to tell a habit from chance" in statement.messages[0]
 
 
 def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
@@ -97,7 +99,9 @@ def test_letters_in_doubt_and_pictures_too_poor_are_left_out() -> None:
     assert form(scroll, "ש").face.letters == 0
     assert form(scroll, "ד").face.letters == 1
     assert scroll.comparison is not None
-    assert any("too poor to count the crowns of shin" in text for text in scroll.comparison.says)
+    assert any(
+        "too poor to count the crowns of shin" in text for text in scroll.comparison.messages
+    )
 
 
 def test_crowns_that_cannot_be_counted_are_compared_as_any_crown_and_none() -> None:
@@ -114,7 +118,7 @@ def test_crowns_that_cannot_be_counted_are_compared_as_any_crown_and_none() -> N
     assert (compared.face.letters, compared.face.crowned) == (12, 0)
     assert (compared.reverse.letters, compared.reverse.crowned) == (3, 3)
     assert (compared.sides, compared.counted) == ("reverse_only", False)
-    assert compared.says == (
+    assert compared.message == (
         "shin: on the face 12 of 12 without a crown; on the reverse 3 of 3 with a crown"
     )
 
@@ -135,7 +139,7 @@ def test_doubts_are_told_as_doubts_beside_what_is_seen() -> None:
     counts = form(scroll, "ש").face
     assert (counts.letters, counts.crowned, counts.doubted) == (7, 7, 3)
     assert (counts.bare, counts.bare_doubted) == (1, 2)
-    assert form(scroll, "ש").says == (
+    assert form(scroll, "ש").message == (
         "shin: on the face 7 of 7 with three crowns, 3 more in doubt, 1 with plain lines, "
         "2 more perhaps with plain lines; on the reverse 2 in doubt"
     )
@@ -147,7 +151,7 @@ def test_an_even_hand_is_not_called_uneven_and_an_uneven_one_is() -> None:
     even = one(made.written("a-face", FACE)).consistency
     assert even is not None
     assert even.lines == 72
-    assert even.says == ()
+    assert even.messages == ()
     assert even.size_first == even.size_last == 1.0
     letters = [
         made.glyph(k, "ש", line=k, tags=3 if k % 2 else 0, width=3.0 if k <= 10 else 3.6)
@@ -157,7 +161,7 @@ def test_an_even_hand_is_not_called_uneven_and_an_uneven_one_is() -> None:
     uneven = one(made.page("b-face", letters)).consistency
     assert uneven is not None
     assert [f.letter for f in uneven.forms if f.uneven] == ["ש"]
-    (statement,) = uneven.says
+    (statement,) = uneven.messages
     assert statement.startswith("shin (30 letters): 15 of 30 with three crowns")
     assert "width 3.0 kulmus in the first lines, 3.6 in the last" in statement
 
@@ -167,21 +171,21 @@ def test_findings_that_gather_in_the_last_lines() -> None:
                for k in range(1, 31)]  # fmt: skip
     statement = one(made.page("a-face", letters)).consistency
     assert statement is not None
-    assert "findings: 0 of 10 in the first lines, 10 of 10 in the last" in statement.says[0]
+    assert "findings: 0 of 10 in the first lines, 10 of 10 in the last" in statement.messages[0]
 
 
 def test_one_odd_letter_is_no_unevenness_and_growing_writing_is_told() -> None:
     letters = [made.glyph(k, "ט", line=k, tags=3 if k > 1 else 0) for k in range(1, 8)]
     odd = one(made.page("a-face", letters)).consistency
     assert odd is not None
-    assert odd.says == ()
+    assert odd.messages == ()
     growing = [made.glyph(k, "ב", line=k, tags=1, q=10.0 + 0.1 * k) for k in range(1, 31)]
     statement = one(made.page("a-face", growing)).consistency
     assert statement is not None
     # First ten lines: 10.55 px in the middle; last ten: 12.55; all: 11.55.
     assert statement.size_first == pytest.approx(10.55 / 11.55, abs=1e-4)
     assert statement.size_last == pytest.approx(12.55 / 11.55, abs=1e-4)
-    assert statement.says == (
+    assert statement.messages == (
         "The writing of the last lines is 19% larger than that of the first; a camera held askew "
         "shows the same.",
     )

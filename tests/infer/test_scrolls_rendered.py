@@ -86,7 +86,7 @@ def test_crowns_of_both_sides_are_counted_as_written(inside: float, outside: flo
             assert abs(counted.crowned - crowned) <= 1
             compared += counted.letters
     assert compared > 60
-    statement = scroll.comparison.says[0]
+    statement = scroll.comparison.messages[0]
     if inside < outside:
         assert statement.startswith("Look here: shin")
         assert "crowned on the reverse and not on the face" in statement

@@ -44,14 +44,14 @@ def test_a_worn_page_is_one_statement_with_its_share() -> None:
     page = stated(letters("ו", "ink_lost", [*UNEVEN, *[0.9] * 12], 0.8))
     (habit,) = page.habits
     assert (habit.defect, habit.seen, habit.judged) == ("ink_lost", 12, 112)
-    assert habit.says == (
+    assert habit.message == (
         "Often on this page: ink is lost from part of the letter in 12 of 112 letters (vav 12 of "
         "112); none of these stands out from the page's other letters."
     )
     assert page.routed("finding") == ()
     assert page.glyphs[-1].habits == ("ink_lost",)
     (place,) = collect_findings(page, CUSTOMS)
-    assert (place.scope, place.says) == ("page", habit.says)
+    assert (place.scope, place.message) == ("page", habit.message)
 
 
 @pytest.mark.parametrize("familiarity", [KNOWN, UNLIKE])
@@ -103,7 +103,7 @@ def test_letters_drawn_out_to_fill_lines_are_one_statement(familiarity: HandFami
     assert (page.habits, len(page.routed("finding"))) == ((), few)
     page = stated(letters("ה", "overstretched", [0.999] * many, 0.5) + sound, familiarity)
     assert page.routed("finding") == ()
-    assert [habit.says for habit in page.habits] == [
+    assert [habit.message for habit in page.habits] == [
         f"Now and then on this page: letters are drawn out, {many} of {300 + many} letters (he "
         f"{many} of {300 + many})."
     ]
@@ -135,7 +135,7 @@ def test_a_letter_that_stands_out_on_a_worn_page_is_counted_and_stays() -> None:
     page = stated(letters("ו", "ink_lost", [*sound, *[0.85] * 12, 0.9999], 0.8))
     (habit,) = page.habits
     assert (habit.seen, habit.judged, habit.glyphs[-1]) == (13, 113, 113)
-    assert habit.says.endswith("; one of these stands out, and is listed by itself.")
+    assert habit.message.endswith("; one of these stands out, and is listed by itself.")
     assert [glyph.glyph for glyph in page.routed("finding")] == [113]
 
 

@@ -233,7 +233,13 @@ def test_a_habit_that_only_the_scroll_states_is_asked_once_too(tmp_path: Path) -
     audited = [i.id for i in before.items("anna", reveal=True) if i.origin == "audit"]
     assert before.habit_groups("anna") == [] and total > 2
     before.close()
-    habit = {"defect": kind, "tags_expected": None, "letters": "", "glyphs": letters, "says": "."}
+    habit = {
+        "defect": kind,
+        "tags_expected": None,
+        "letters": "",
+        "glyphs": letters,
+        "message": ".",
+    }
     scroll = {"name": "ab", "faces": ["a", "b"], "reverses": [], "source": None, "notes": []}
     listed = {"schema": 1, "scrolls": [scroll | {"habits": [habit]}], "given": []}
     (run.folder / "scrolls.json").write_text(json.dumps(listed), encoding="utf-8")

@@ -148,8 +148,8 @@ def test_the_sentence_follows_from_the_answers(tmp_path: Path) -> None:
     export_review(run, store)
     kept = json.loads((run.folder / "audit.json").read_text("utf-8"))
     assert kept["scrolls"]["a"]["at_most"] == kept["run"]["at_most"] == most
-    assert kept["scrolls"]["a"]["says"] == says
-    assert kept["run"]["says"] == says.replace("this scroll", "this run")
+    assert kept["scrolls"]["a"]["message"] == says
+    assert kept["run"]["message"] == says.replace("this scroll", "this run")
     _, high = proportion_confint(1, audit.judged, alpha=0.1, method="beta")
     assert kept["run"]["hand_share_at_most"] == pytest.approx(high, abs=1e-6)
     assert "rendered_hands" in kept

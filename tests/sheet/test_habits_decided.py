@@ -76,7 +76,7 @@ def test_a_habit_set_aside_opens_no_sheet_and_has_no_poster(run: Run) -> None:
     assert [s.habit.defect for s in make_statements(habits_of(run), pages)] == ["overstretched"]
     assert render_poster(run, run.scrolls[0], 1, decisions=read_decisions(run)) is None
     places = gather_places(run, read_decisions(run))
-    assert [h.says for h in places[0].habits_set_aside] == ["Heads run in."]
+    assert [h.message for h in places[0].habits_set_aside] == ["Heads run in."]
 
 
 def test_the_lists_hold_the_hand(run: Run) -> None:

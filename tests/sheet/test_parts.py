@@ -100,7 +100,7 @@ def test_network_and_measure_may_disagree() -> None:
     finding = collect_findings(page, load_customs())[0]
     seen = Measurement(31, "foot_drop", 0.3, 0.2, (0, 0), (0, 4), "foot_level", "not_there")
     assert words.is_disagreement(replace(finding, measurements=(seen,)))
-    assert not words.is_disagreement(replace(finding, measurements=(replace(seen, says="there"),)))
+    assert not words.is_disagreement(replace(finding, measurements=(replace(seen, claim="there"),)))
     assert words.measurement_lines([seen]) == (
         "foot drop a quarter of a pen width, 0.2 mm; speaks against it",
     )

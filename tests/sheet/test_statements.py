@@ -29,14 +29,14 @@ from crownlet.infer.sheet.statements import (
     spread_letters,
 )
 
-SAYS = "Head run into the body: on the face 20 of 24, on the reverse 0 of 4."
+MESSAGE = "Head run into the body: on the face 20 of 24, on the reverse 0 of 4."
 
 
-def habit(defect: str, letters: str, glyphs: list[int], heading: str, says: str) -> dict:
+def habit(defect: str, letters: str, glyphs: list[int], heading: str, message: str) -> dict:
     rows = [{"letter": letter, "seen": 1, "judged": 1} for letter in letters]
     return {
         "defect": defect, "tags_expected": None, "kind": "habit", "letters": rows,
-        "glyphs": glyphs, "heading": heading, "says": says, "exceptions": [], "code": "L",
+        "glyphs": glyphs, "heading": heading, "message": message, "exceptions": [], "code": "L",
         "seen": len(glyphs), "judged": 24, "doubted": 0,
     }  # fmt: skip
 
@@ -63,7 +63,7 @@ def run(tmp_path: Path) -> Run:
     path = run.folder / "scrolls.json"
     data = json.loads(path.read_text())
     data["scrolls"][0]["habits"] = [
-        {"defect": "head_melted", "tags_expected": None, "letters": "א", "says": SAYS}
+        {"defect": "head_melted", "tags_expected": None, "letters": "א", "message": MESSAGE}
     ]
     path.write_text(json.dumps(data))
     return open_run(run.folder)
@@ -78,7 +78,7 @@ def statements_of(run: Run):
 def test_the_gravest_comes_first_and_speaks_of_both_sides(run: Run) -> None:
     statements, _ = statements_of(run)
     assert [s.habit.defect for s in statements] == ["head_melted", "overstretched"]
-    assert statements[0].habit.says == SAYS
+    assert statements[0].habit.message == MESSAGE
     assert "authority" in statements[0].ask
     assert statements[0].cited  # What the books say stands beside it.
 
@@ -98,7 +98,7 @@ def test_a_wall_shows_a_dozen_letters_of_the_evidence_and_good_ones_of_the_other
 
 def test_the_sheet_opens_with_the_sentences_and_bare_crops(run: Run) -> None:
     html = render_sheet(run, run.scrolls[0])
-    assert html.index(SAYS) < html.index("What this is:") < html.index("letters read")
+    assert html.index(MESSAGE) < html.index("What this is:") < html.index("letters read")
     wall = html[html.index('class="hand-wall"') :]
     wall = wall[: wall.index("</section>")]
     assert "pointer" not in wall and "ruler" not in wall
@@ -111,7 +111,7 @@ def test_what_only_all_pages_show_opens_the_sheet_too(run: Run) -> None:
     hes = [g.glyph for g in made.glyphs() if g.letter == "ה"]
     data["scrolls"][0]["habits"].append({
         "defect": "corner_rounded", "tags_expected": None, "letters": "ה", "heading": "question",
-        "glyphs": {"one-face": hes, "one-reverse": hes[:2]}, "says": "All pages together: ...",
+        "glyphs": {"one-face": hes, "one-reverse": hes[:2]}, "message": "All pages together: ...",
     })  # fmt: skip
     path.write_text(json.dumps(data))
     (found,) = [s for s in statements_of(open_run(run.folder))[0] if s.habit.letters == "ה"

@@ -266,16 +266,16 @@ def test_a_larger_audit_keeps_what_was_decided(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("gone", "says"),
+    ("gone", "message"),
     [
         ("survey.json", "holds no survey"),
         ("sources.csv", "which says whose"),
         ("audit.csv", "cannot be read"),
     ],
 )
-def test_what_is_absent_is_said(folder: Path, gone: str, says: str) -> None:
+def test_what_is_absent_is_said(folder: Path, gone: str, message: str) -> None:
     (folder / gone).unlink()
-    with pytest.raises(RunError, match=says):
+    with pytest.raises(RunError, match=message):
         load_survey(folder)
 
 

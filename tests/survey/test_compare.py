@@ -181,15 +181,15 @@ def test_shares_of_scrolls() -> None:
 
 
 @pytest.mark.parametrize(
-    ("more", "says"),
+    ("more", "message"),
     [
         ({"label": [[2.0, 0, 0, 0]]}, "label must lie from 0 to 1"),
         ({"inclusion_probability": [0.0, 1, 1, 1]}, "inclusion_probability"),
         ({"label": [[0.0, 1]]}, "shape"),
     ],
 )
-def test_arrays_that_do_not_fit_are_refused(more: dict[str, object], says: str) -> None:
-    with pytest.raises(SurveyTableError, match=says):
+def test_arrays_that_do_not_fit_are_refused(more: dict[str, object], message: str) -> None:
+    with pytest.raises(SurveyTableError, match=message):
         compare_arrays(["tag_bare"], [0, 0, 1, 1], ["A"] * 4, [[0.1, 0.2, 0.3, 0.4]], **more)
 
 

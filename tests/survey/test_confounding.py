@@ -46,19 +46,19 @@ def survey(
 
 
 @pytest.mark.parametrize(
-    ("change", "says"),
+    ("change", "message"),
     [
         ({"customs": "arizal 1"}, "judged by different customs"),
         ({"networks": "0.4.0 ffff"}, "judged by different networks"),
     ],
 )
-def test_other_customs_or_networks_are_not_compared(change: dict[str, str], says: str) -> None:
+def test_other_customs_or_networks_are_not_compared(change: dict[str, str], message: str) -> None:
     mixed = survey(PAGE, replace(PAGE, source="B", **change))
     confounding = find_confounding(mixed)
     results = compare_sources(mixed.arrays, None, confounding.barriers)
-    assert [c.note for c in results.contrasts] == [says]
+    assert [c.note for c in results.contrasts] == [message]
     assert results.contrasts[0].p_value is None and results.omnibus == ()
-    assert says in list_verdicts(mixed, results, confounding)[0]
+    assert message in list_verdicts(mixed, results, confounding)[0]
 
 
 def test_the_same_conditions_are_compared_without_a_warning() -> None:
@@ -71,16 +71,16 @@ def test_the_same_conditions_are_compared_without_a_warning() -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "says"),
+    ("change", "message"),
     [
         ({"portion": "shema"}, "Sources hold different texts (A: mezuzah; B: shema)"),
         ({"q_px": 22.0}, "Pictures differ in resolution (width of the pen; A: 14 pixels; B: 22"),
         ({"not_resolved": frozenset({"tag_missing"})}, "unevenly many (A: 0%; B: 100%)"),
     ],
 )
-def test_other_texts_and_pictures_are_stated(change: dict[str, object], says: str) -> None:
+def test_other_texts_and_pictures_are_stated(change: dict[str, object], message: str) -> None:
     found = find_confounding(survey(PAGE, replace(PAGE, source="B", **change)))  # type: ignore[arg-type]
-    assert len(found.warnings) == 1 and says in found.warnings[0] and found.barriers == {}
+    assert len(found.warnings) == 1 and message in found.warnings[0] and found.barriers == {}
 
 
 @pytest.mark.parametrize(

@@ -102,8 +102,8 @@ def test_each_fault_is_named_by_line_and_column(folder: Path, row: str) -> None:
     with pytest.raises(ManifestError) as caught:
         read_manifest(path)
     assert len(caught.value.faults) == len(WRONG[row])
-    for fault, says in zip(caught.value.faults, WRONG[row], strict=True):
-        assert fault.startswith(f"line 4, column {says}") and fault.endswith((".", "?"))
+    for fault, message in zip(caught.value.faults, WRONG[row], strict=True):
+        assert fault.startswith(f"line 4, column {message}") and fault.endswith((".", "?"))
 
 
 def test_every_fault_is_told_and_nothing_is_run(
@@ -121,15 +121,15 @@ def test_every_fault_is_told_and_nothing_is_run(
 
 
 @pytest.mark.parametrize(
-    ("header", "says"),
+    ("header", "message"),
     [
         ("scan,scroll,side\n", "line 1: the column source is absent"),
         ("scan,scan,scroll,side,source\n", "line 1, column 2: 'scan' stands twice"),
         (HEADER, "the table has no rows"),
     ],
 )
-def test_what_is_no_manifest_is_refused(folder: Path, header: str, says: str) -> None:
-    with pytest.raises(ScrollTableError, match=says):
+def test_what_is_no_manifest_is_refused(folder: Path, header: str, message: str) -> None:
+    with pytest.raises(ScrollTableError, match=message):
         read_manifest(written(folder, "", header))
 
 
@@ -169,7 +169,7 @@ def test_scribes_and_free_columns_are_kept_under_codes(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("header", "says"),
+    ("header", "message"),
     [
         ("scan,scroll,side,source,shop", "column 5: 'shop' is no column; did you mean 'source'?"),
         ("scan,scroll,side,source,scribes", "column 5: 'scribes' is no column; did you mean 'scri"),
@@ -178,11 +178,11 @@ def test_scribes_and_free_columns_are_kept_under_codes(folder: Path) -> None:
     ],
 )
 def test_slips_in_the_names_of_columns_are_no_covariates(
-    folder: Path, header: str, says: str
+    folder: Path, header: str, message: str
 ) -> None:
     with pytest.raises(ManifestError) as caught:
         read_manifest(written(folder, "a.png,s1,face,North,x\n", header + "\n"))
-    assert says in caught.value.faults[0]
+    assert message in caught.value.faults[0]
 
 
 def test_one_scroll_has_one_scribe_and_no_covariate_names_anyone(folder: Path) -> None:

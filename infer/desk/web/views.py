@@ -61,7 +61,7 @@ class PictureRow:
     sign: str
     verdict: str
     words: str
-    says: str
+    message: str
     advice: tuple[Advice, ...]
     state: str
     """How far the inspection of its page is, in words; "" before it."""
@@ -113,7 +113,7 @@ def _picture_row(
     state = "inspected" if picture.page in inspected else ""
     return PictureRow(
         picture, place.scroll, place.side or "", proposed, sign,
-        look.verdict if look else "waiting", words, look.says if look else "",
+        look.verdict if look else "waiting", words, look.message if look else "",
         tuple(ADVICE[key] for key in look.advice) if look else (),
         fault or state, desk.small_picture(picture) is not None,
     )  # fmt: skip

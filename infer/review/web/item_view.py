@@ -318,4 +318,4 @@ def chances_in_100(p: float) -> str:
 def measure_sentence(m: Measurement) -> str:
     """A measurement in words; lengths in widths of the pen, and in mm where known."""
     length = describe_length(m.q, m.mm)
-    return f"{defect_words(m.name)}: {length}; {translate(VERDICT_WORDS.get(m.says, m.says))}"
+    return f"{defect_words(m.name)}: {length}; {translate(VERDICT_WORDS.get(m.claim, m.claim))}"
