@@ -56,10 +56,21 @@ def doubt_single_findings(record: PageRecord) -> PageRecord:
             if value < MIN_SEEN_P or not far:
                 changes[glyph.glyph].doubted.add(group[0])
     for glyph in record.glyphs:
-        if glyph.expected is None and SHAPE_DOUBT in glyph.reasons:
-            changes[glyph.glyph].doubted |= {*seen_kinds(glyph)} - {LETTERS_TOUCH}
+        changes[glyph.glyph].doubted |= _kinds_in_question(glyph)
     record = _doubt_replaced(record, changes)
     return replace(record, glyphs=tuple(change_letter(g, changes[g.glyph]) for g in record.glyphs))
+
+
+def _kinds_in_question(glyph: GlyphRecord) -> frozenset[str]:
+    """What is seen on a letter of which it is in question which letter it is.
+
+    Without a text its own form says so; with one, that the text has another letter there or none.
+    What the text says of it, and a crown that is missing, stay as they are.
+    """
+    seen = frozenset(seen_kinds(glyph))
+    if glyph.expected is None:
+        return seen - {LETTERS_TOUCH} if SHAPE_DOUBT in glyph.reasons else frozenset()
+    return seen & FORM_KINDS if glyph.expected != glyph.letter else frozenset()
 
 
 def _judged_letters(record: PageRecord) -> Iterator[tuple[Group, list[GlyphRecord]]]:

@@ -100,6 +100,20 @@ def test_a_letter_in_question_has_no_finding_of_form_without_a_text() -> None:
     assert judged([row], KNOWN).glyphs[-1].route == "finding"
 
 
+@pytest.mark.parametrize(("expected", "route"), [("ש", "finding"), ("ע", "review"), ("", "review")])
+def test_a_letter_that_the_text_denies_has_no_finding_of_form(expected: str, route: str) -> None:
+    """Two heads touch on what is read as shin and may be another letter, or a part of one."""
+    row = made.flagged(41, "ש", "heads_touch", p=0.999, expected=expected)
+    page = judged([*letters("ש", "heads_touch", [0.001] * 40), row])
+    assert (page.glyphs[-1].route, page.glyphs[-1].reasons) == (route, ("heads_touch",))
+
+
+def test_what_the_text_denies_stays_a_finding_of_the_text() -> None:
+    row = made.flagged(41, "ש", "letter_swapped", p={}, expected="ע")
+    page = judged([*letters("ש", "heads_touch", [0.001] * 40), row])
+    assert page.glyphs[-1].route == "finding"
+
+
 def test_letters_read_in_place_of_others_are_a_doubt_of_reading() -> None:
     rows = [made.glyph(1, "א"), made.flagged(2, "ב", "letter_extra", p={}, expected="")]
     rows.append(made.glyph(3, "ג"))
