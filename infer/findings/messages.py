@@ -5,6 +5,9 @@ from __future__ import annotations
 from crownlet.infer.records import GapRecord, GlyphRecord
 from crownlet.infer.view.wording import UNFAMILIAR_TEXT, defect_words, latin_name
 
+NO_WIDTH = "0.0"
+"""A width as sentences give it of which nothing is left."""
+
 READING_KINDS = frozenset({"letter_swapped", "letter_extra", "shape_doubt", "unfamiliar"})
 """Claims on how a letter is read; all others are on the form and crowns that it should have."""
 
@@ -89,7 +92,8 @@ _LETTER_MESSAGES = {
 def gap_message(kind: str, gap: GapRecord, right: str, left: str, sure: bool) -> str:
     """A sentence on the gap between two letters."""
     between = f"between {latin_name(right)} and {latin_name(left)}"
-    width = f"the white is {max(gap.width_yud, 0.0):.1f} of this hand's yud wide"
+    shown = f"{max(gap.width_yud, 0.0):.1f}"
+    width = f"the gap is {shown} of this hand's yud wide" if shown != NO_WIDTH else "no gap is seen"
     if kind == "words_joined":
         return f"Two words may read as one {between}: {width}."
     if kind == "word_parted":

@@ -17,6 +17,7 @@ from crownlet.datasets.scribal.customs import Customs
 from crownlet.datasets.scribal.texts import verse_ends
 from crownlet.infer.findings.columns import MIN_FULL_LINE_SHARE, Column, Line
 from crownlet.infer.findings.finding import Finding
+from crownlet.infer.findings.messages import NO_WIDTH
 from crownlet.infer.findings.page import first_letter_of_word, page_finding, portion_of
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import GapRecord, PageRecord
@@ -166,7 +167,7 @@ def verse_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     number = {glyph.glyph: glyph for glyph in record.glyphs}
     glyphs = tuple(number[g] for gap, _ in gaps for g in (gap.right_glyph, gap.left_glyph))
     asked = "a wider one" if customs.verse_gap == "wider" else "the same"
-    message = f"Between verses the white is {ratio:.1f} times that between words of the same line; "
+    message = f"Between verses the gap is {ratio:.1f} times that between words of the same line; "
     message += f"the custom chosen is {asked}."
     return [page_finding("verse_gap", glyphs, message, customs)]
 
@@ -211,8 +212,10 @@ def word_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     narrow = {g for gap in words if gap.width_yud < MIN_WORD_GAP_YUDS
               for g in (gap.right_glyph, gap.left_glyph)}  # fmt: skip
     glyphs = tuple(glyph for glyph in record.glyphs if glyph.glyph in narrow)
-    message = f"Between words the white is as a rule {usual:.1f} of this hand's yud, where that "
-    message += f"between letters is {max(within, 0.0):.1f}."
+    inner = f"{max(within, 0.0):.1f}"
+    between_letters = f"it is {inner}" if inner != NO_WIDTH else "none is seen"
+    message = f"Between words the gap is as a rule {usual:.1f} of this hand's yud; between letters "
+    message += f"{between_letters}."
     return [page_finding("words_near", glyphs, message, customs)]
 
 

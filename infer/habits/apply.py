@@ -51,6 +51,7 @@ letter are a matter of hand and custom; of a habit they err both ways. On 157 dr
 denied in 2 of 79 statements on legs, heels and points, neither of which was planted."""
 
 LETTERS_TOUCH, INK_LOST, OVERSTRETCHED = "letters_touch", "ink_lost", "overstretched"
+TAG_EXCESS = "tag_excess"
 
 BY_HAND: frozenset[str] = frozenset(
     kind
@@ -270,7 +271,7 @@ def _is_seen(glyph: GlyphRecord, judgement: str) -> bool:
 
 def group_of(glyph: GlyphRecord, name: str) -> Group:
     """The letters that are counted together with this one."""
-    return name, glyph.tags_expected if name in ("tag_missing", "tag_excess") else None
+    return name, glyph.tags_expected if name in (TAG_MISSING, TAG_EXCESS) else None
 
 
 def form_of(glyph: GlyphRecord, name: str) -> str:
@@ -290,13 +291,15 @@ def _cases(
         for name, p in glyph.p.items():
             if p is None or name in (SHAPE_DOUBT, TAG_NONE) or not is_judged(glyph, name):
                 continue
-            if accepted_by_customs(name, glyph, record, customs):
-                continue
             asked = [(value, thresholds.of(each)) for value, each in _asked(glyph, name)]
+            absent = all(value < pair.clear for value, pair in asked)
+            # A letter of the old list of crowns that has those of its class is one of its form.
+            crowned = absent and name in (TAG_MISSING, TAG_EXCESS)
+            if not crowned and accepted_by_customs(name, glyph, record, customs):
+                continue
             high = any(value >= pair.finding for value, pair in asked)
             reason = name in glyph.reasons or name in glyph.habits
             seen = reason and judgement_of(glyph, name) == "seen"
-            absent = all(value < pair.clear for value, pair in asked)
             case = Case(glyph, form_of(glyph, name), max(value for value, _ in asked), seen, absent)
             rows[group_of(glyph, name)].append((case, high))
     # A measure may deny some of them; where nothing is sure the page gives reviews only.

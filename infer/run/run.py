@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crownlet.infer.findings.severity import opinions_on_habit
 from crownlet.infer.records import PageRecord
 from crownlet.infer.run.names import SCROLLS_FILE
 from crownlet.infer.run.pictures import CROP_SIZE_PX, Crop, PictureReader, Pixels, crop_window
@@ -64,7 +65,7 @@ class StoredPage:
         wrong = next((f for f in findings if not all(1 <= g <= most for g in f.glyphs)), None)
         if wrong is not None:
             raise RunError(path, f"finding {wrong.number} is about a letter that is not there.")
-        return findings
+        return _with_opinions_of_statements(findings, record)
 
     @property
     def measurements(self) -> tuple[Measurement, ...]:
@@ -174,6 +175,22 @@ def open_run(path: str | Path) -> Run:
     if not names:
         raise RunError(folder, "holds no inspected page; make a run with `crownlet inspect`.")
     return Run(folder, names)
+
+
+def _with_opinions_of_statements(
+    findings: tuple[Finding, ...], record: PageRecord
+) -> tuple[Finding, ...]:
+    """Findings on a hand with the opinions on the letters that they name, as they were written.
+
+    The table holds one letter at most, and without one the opinions on all letters.
+    """
+    habits = {(habit.defect, habit.message): habit for habit in record.habits}
+    return tuple(
+        replace(finding, opinions=opinions_on_habit(habit))
+        if finding.scope == "page" and (habit := habits.get((finding.kind, finding.message)))
+        else finding
+        for finding in findings
+    )
 
 
 def _is_page_folder(folder: Path) -> bool:

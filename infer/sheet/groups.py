@@ -192,9 +192,13 @@ def _make_group(
 def count_by_letter(kind: str, pages: Sequence[SheetPage]) -> str:
     """On how many letters of each name a kind is seen, out of how many that were examined for it.
 
-    All places that are listed for it count, whatever else they are listed for.
+    All places that are listed for it count, whatever else they are listed for. A statement on the
+    hand is no letter.
     """
-    seen = [f for page in pages for f in page.findings if kind in page.seen_claims(f)]
+    seen = [
+        f for page in pages for f in page.findings
+        if f.scope != "page" and kind in page.seen_claims(f)
+    ]  # fmt: skip
     named = Counter(f.letter for f in seen if f.letter)
     if not named:
         return count_of(len(seen), "place")
@@ -219,11 +223,22 @@ def _list_place(page: SheetPage, finding: Finding) -> ListedPlace:
 def count_claims(pages: Iterable[SheetPage]) -> tuple[Counter[str], Counter[str]]:
     """How many places of each kind are seen, and on how many it is in doubt.
 
-    A place that is listed for several reasons counts under each.
+    A place that is listed for several reasons counts under each, and a statement on the hand as the
+    letters that are its evidence.
     """
     seen, doubted = Counter[str](), Counter[str]()
     for page in pages:
+        stated = {(habit.defect, habit.message) for habit in page.veiled.record.habits}
+        by_itself: dict[str, set[int]] = {}
         for finding in page.findings:
+            if finding.scope == "page" and (finding.kind, finding.message) in stated:
+                continue
             seen.update(page.seen_claims(finding))
             doubted.update(page.doubted_claims(finding))
-    return seen, doubted
+            if finding.scope != "page":
+                for kind in finding.claims:
+                    by_itself.setdefault(kind, set()).update(finding.glyphs)
+        for habit in page.veiled.record.habits:
+            evidence = {*habit.glyphs} - by_itself.get(habit.defect, set())
+            (seen if habit.sure else doubted)[habit.defect] += len(evidence)
+    return +seen, +doubted

@@ -227,11 +227,12 @@ def text_place(
         in_name = any(j in matched.names for j in range(run.first, run.last + 1))
         sure = not run.maybe_outside
     otherwise = bool(words & matched.portion.variant_words)
+    word = min(words, default=0)
+    sentence = _sentence(mishap, letters, word + 1, matched.portion.words[word])
     return TextPlace(
         mishap=mishap, defect=defect, letters=letters, glyphs=glyphs, after=run.before + 1,
-        line=line, word=min(words, default=0) + 1, at=at, in_name=in_name,
-        sure=sure and not otherwise,
-        message=_message(mishap, letters, min(words, default=0) + 1, run, otherwise),
+        line=line, word=word + 1, at=at, in_name=in_name,
+        sure=sure and not otherwise, message=_with_limits(sentence, run, otherwise),
     )  # fmt: skip
 
 
@@ -262,8 +263,7 @@ def place_of_absent(
     return int(layout.line[around[0]]) + 1, (float(at[0]), float(at[1]))
 
 
-def _message(mishap: DiscrepancyKind, letters: str, word: int, run: Indel, otherwise: bool) -> str:
-    sentence = _sentence(mishap, letters, word)
+def _with_limits(sentence: str, run: Indel, otherwise: bool) -> str:
     if run.maybe_outside:
         sentence += ", or outside the picture"
     if otherwise:
@@ -271,11 +271,12 @@ def _message(mishap: DiscrepancyKind, letters: str, word: int, run: Indel, other
     return sentence
 
 
-def _sentence(mishap: DiscrepancyKind, letters: str, word: int) -> str:
+def _sentence(mishap: DiscrepancyKind, letters: str, word: int, spelled: str) -> str:
+    """What differs, in words; `word` is the first word concerned, from 1, and how it is spelled."""
     count, many = len(letters.replace(" ", "")), " " in letters
     shown = _shown(letters)
     if mishap == "letter_absent":
-        return f"{latin_name(letters)} absent from word {word} of the text"
+        return f"{latin_name(letters)} absent from {_shown(spelled)}, word {word} of the text"
     if mishap == "letters_absent":
         return f"{count} letters absent from word {word} of the text on: {shown}"
     if mishap == "words_absent":

@@ -57,9 +57,10 @@ def _summary_note(matched: AlignedText, hidden: int) -> str:
         letters = "1 letter falls" if hidden == 1 else f"{hidden} letters fall"
         sentences.append(f"{letters} outside the picture.")
     if matched.foreign:
-        sentences.append(
-            f"{len(matched.foreign)} letters at the edge are of another text and were not compared."
-        )
+        many = len(matched.foreign)
+        letters = "1 letter at the edge is" if many == 1 else f"{many} letters at the edge are"
+        verb = "was" if many == 1 else "were"
+        sentences.append(f"{letters} of another text and {verb} not compared.")
     return " ".join(sentences)
 
 

@@ -70,6 +70,20 @@ def test_one_mishap_is_one_place(
     assert place.sure
 
 
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [
+        (changed(3, "ודברת", "ודבת"), "resh absent from ודברת, word 28 of the text"),
+        (changed(0, "אלהינו", "אלהנו"), "yud absent from אלקינו, word 4 of the text"),
+    ],
+)
+def test_the_word_that_lacks_a_letter_is_named(lines: list[str], says: str) -> None:
+    """A reader finds a word by its letters, and counts to no number; a Divine Name is
+    veiled."""
+    (place,) = compared(lines).places
+    assert place.message.startswith(says)
+
+
 def test_a_skip_from_like_to_like_is_told_in_whole_words() -> None:
     # Homeoteleuton: the eye leaps from "on your heart" to the next word that begins alike.
     words = TEXT.words

@@ -46,7 +46,7 @@ def test_a_yud_between_words_is_the_rule(known: bool) -> None:
     (finding,) = found(page(0.6, known=known))
     assert (finding.heading, finding.scope, finding.line) == ("outset", "page", 1)
     assert "0.6 of this hand's yud" in finding.message
-    assert "between letters is 0.3" in finding.message
+    assert "between letters it is 0.3" in finding.message
 
 
 def test_some_narrow_whites_are_no_habit() -> None:

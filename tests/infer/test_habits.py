@@ -20,7 +20,7 @@ from crownlet.infer.habits.judge import (
     stands_out,
 )
 from crownlet.infer.networks import weights_folder
-from crownlet.infer.records import GlyphRecord, Measurement, PageRecord
+from crownlet.infer.records import GlyphRecord, Measurement, PageRecord, TextMatch
 from crownlet.infer.run.read import read_record
 from crownlet.infer.run.write import write_page
 from crownlet.infer.scrolls.habits import scroll_habits
@@ -387,3 +387,16 @@ def test_a_statement_cites_what_is_said_of_its_letters() -> None:
     assert not [
         o for o in place.opinions if o.source in ("MS lamed; Keset 5:2", "MS under each letter")
     ]
+
+
+def test_a_letter_of_the_old_list_with_its_own_crowns_counts_as_the_others_do() -> None:
+    """The first shin of the mezuzah is on the list (Mishneh Torah, Tefillin 5:3), with the three
+    crowns that its class has: page, scroll and sheet count it alike."""
+    crowned = letters("ש", "tag_missing", [0.0001] * 10, tags_seen=3, tags_expected=3)
+    bare = letters("ש", "tag_missing", [0.9999] * 10, 11, tags_expected=3)
+    match = TextMatch("mezuzah", 20, 20, 0, 0)
+    page = find_habits(
+        made.record([*crowned, *bare], match=match), THRESHOLDS, load_customs("unspecified")
+    )
+    (habit,) = page.habits
+    assert (habit.seen, habit.judged) == (10, 20)

@@ -8,6 +8,9 @@ from pathlib import Path
 import pytest
 import sheet_samples as made
 
+from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.infer.hand_records import HabitLetter, HabitRecord
+from crownlet.infer.records import GlyphRecord
 from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS
 from crownlet.infer.sheet.make import render_sheet
 
@@ -59,3 +62,38 @@ def test_what_is_in_doubt_about_a_whole_page_is_told_and_counted(tmp_path: Path)
     html = made.Document(render_sheet(run, run.scrolls[0])).text
     assert f"Face, whole page: {len(letters)} of {len(letters)} letters are unlike" in html
     assert "To review 1 place" in " ".join(html.split())
+
+
+def statement(kind: str, letter: str, glyphs: list[GlyphRecord]) -> HabitRecord:
+    """A statement on all these letters."""
+    numbers, count = tuple(g.glyph for g in glyphs), len(glyphs)
+    forms = (HabitLetter(letter, count, count),)
+    says = f"Again and again: {kind} in {count} of {count} letters."
+    return HabitRecord(
+        kind, None, "repeated", forms, count, count, 0, numbers, (), "question", says
+    )
+
+
+@pytest.mark.parametrize("listed", [True, False])
+def test_a_statement_counts_as_its_letters_and_none_of_them_twice(
+    tmp_path: Path, listed: bool
+) -> None:
+    """Letters are its evidence, or listed one by one beside it: the sheet has one number."""
+    many = MAX_SEPARATE_FINDINGS["question"] + 1
+    doubts = dict.fromkeys(range(1, many + 1), ("tag_loose", "finding", 0.99)) if listed else {}
+    letters = made.glyphs(["ש" * many], doubts)
+    made.page(tmp_path, "a", letters, habits=(statement("tag_loose", "ש", letters),))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = made.Document(render_sheet(run, run.scrolls[0])).text
+    assert f"Seen: crown loose {many}." in html
+    assert (f"in all {many} letters: shin {many} of {many}" in html) == listed
+
+
+def test_of_a_statement_the_books_are_quoted_on_its_letters(tmp_path: Path) -> None:
+    letters = made.glyphs(["ם" * 8])
+    made.page(tmp_path, "a", letters, habits=(statement("corner_rounded", "ם", letters),))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    (finding,) = run.pages["a"].findings
+    assert finding.opinions == CATALOGUE["corner_rounded"].opinions_on("ם")
+    html = made.Document(render_sheet(run, run.scrolls[0])).text
+    assert "may read samech" in html and "may read resh" not in html

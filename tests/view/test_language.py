@@ -164,9 +164,9 @@ def test_foreign_words_are_isolated(given: str, expected: str) -> None:
     ("english", "hebrew"),
     [
         ("Shin: no crown seen, 3 crowns expected.", "שין: לא נראה תג; נדרש: 3 תגים."),
-        ("Two words may read as one between shin and final mem: the white is 0.4 of this hand's "
+        ("Two words may read as one between shin and final mem: the gap is 0.4 of this hand's "
          "yud wide.",
-         "שתי תיבות עשויות להיקרא כאחת בין שין ל־מם סופית: רוחב הלבן 0.4 מרוחב היוד של כתב זה."),
+         "שתי תיבות עשויות להיקרא כאחת בין שין ל־מם סופית: רוחב הרווח 0.4 מרוחב היוד של כתב זה."),
         ("No plain difference: shin, dalet and yud are crowned at times (face 3 of 4, reverse 0 of "
          "2 and 1 in doubt).",
          "אין הבדל ברור: שין, דלת ויוד מתויגות לעתים (בפנים 3 מתוך 4, בגב 0 מתוך 2 ועוד 1 בספק)."),

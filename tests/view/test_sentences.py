@@ -77,6 +77,7 @@ def of_letters() -> Iterable[str]:
                 )
         for kind in ("words_joined", "word_parted", "letters_touch"):
             yield gap_message(kind, gap(0.43), "ש", "ם", sure)
+            yield gap_message(kind, gap(0.0), "ש", "ם", sure)
     yield absent_message("שמע", 4, True)
     yield absent_message("ש", 4, False)
     yield absent_message("שמ", 4, False)
@@ -154,10 +155,12 @@ def of_pages() -> Iterable[str]:
     )  # fmt: skip
     for kind in kinds:
         for words in ("שמע", "שמע ישראל ואהבת"):
-            yield discrepancy(kind, words, 7)  # type: ignore[arg-type]
+            yield discrepancy(kind, words, 7, "שמע")  # type: ignore[arg-type]
     for kind in ("letter_absent", "letter_doubled", "letter_extra"):
-        yield discrepancy(kind, "ש", 7) + ", or outside the picture"  # type: ignore[arg-type]
-    yield discrepancy("letters_exchanged", "שמ", 7) + "; sources differ in the spelling here."
+        yield discrepancy(kind, "ש", 7, "שמע") + ", or outside the picture"  # type: ignore[arg-type]
+    yield (
+        discrepancy("letters_exchanged", "שמ", 7, "שמע") + "; sources differ in the spelling here."
+    )
     yield from (SWITCHED_OFF, NO_HIDDEN_OUTPUT, NO_TEXT, UNLIKE_HAND, LIKE_TYPE)
     for pages in ("this page", "3 pages of this scroll"):
         yield (
