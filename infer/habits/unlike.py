@@ -64,8 +64,8 @@ def doubt_single_findings(record: PageRecord) -> PageRecord:
 def _kinds_in_question(glyph: GlyphRecord) -> frozenset[str]:
     """What is seen on a letter of which it is in question which letter it is.
 
-    Without a text its own form says so; with one, that the text has another letter there or none.
-    What the text says of it, and a crown that is missing, stay as they are.
+    Without a text its own form shows it; with one, that the text has another letter there or none.
+    What follows from the text, and a crown that is missing, stay as they are.
     """
     seen = frozenset(seen_kinds(glyph))
     if glyph.expected is None:

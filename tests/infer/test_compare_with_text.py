@@ -71,17 +71,17 @@ def test_one_mishap_is_one_place(
 
 
 @pytest.mark.parametrize(
-    ("lines", "says"),
+    ("lines", "message"),
     [
         (changed(3, "ודברת", "ודבת"), "resh absent from ודברת, word 28 of the text"),
         (changed(0, "אלהינו", "אלהנו"), "yud absent from אלקינו, word 4 of the text"),
     ],
 )
-def test_the_word_that_lacks_a_letter_is_named(lines: list[str], says: str) -> None:
+def test_the_word_that_lacks_a_letter_is_named(lines: list[str], message: str) -> None:
     """A reader finds a word by its letters, and counts to no number; a Divine Name is
     veiled."""
     (place,) = compared(lines).places
-    assert place.message.startswith(says)
+    assert place.message.startswith(message)
 
 
 def test_a_skip_from_like_to_like_is_told_in_whole_words() -> None:

@@ -68,9 +68,9 @@ def statement(kind: str, letter: str, glyphs: list[GlyphRecord]) -> HabitRecord:
     """A statement on all these letters."""
     numbers, count = tuple(g.glyph for g in glyphs), len(glyphs)
     forms = (HabitLetter(letter, count, count),)
-    says = f"Again and again: {kind} in {count} of {count} letters."
+    message = f"Again and again: {kind} in {count} of {count} letters."
     return HabitRecord(
-        kind, None, "repeated", forms, count, count, 0, numbers, (), "question", says
+        kind, None, "repeated", forms, count, count, 0, numbers, (), "question", message
     )
 
 
