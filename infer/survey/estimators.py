@@ -127,8 +127,21 @@ class RateEstimate:
             return low, 1.0
         if variance > 0:
             low = logit_lower_limit(rate, variance, units - 1)
-            high = max(high, score_upper_limit(rate, variance, units - 1))
+            letters = self._least_binomial_variance / variance
+            high = max(high, score_upper_limit(rate, letters, units - 1))
         return low, high
+
+    @property
+    def _least_binomial_variance(self) -> float:
+        """rate (1 - rate), the rate being no nearer to 0 or 1 than the judged letters can show.
+
+        An audit that met nothing leaves a rate just above or just below 0, by the network's
+        opinion of the letters that nobody read. Divided by the variance of one unseen letter, so
+        small a rate would count as that of less than one letter, whose upper limit is nearly 1.
+        """
+        least = 1 / (self.n_judged + 2)
+        rate = min(max(self.rate, least), 1 - least)
+        return rate * (1 - rate)
 
     @property
     def _unseen_error(self) -> float:
@@ -147,9 +160,7 @@ class RateEstimate:
         others scaled so that the total stays.
         """
         units = len(self.unit_rates)
-        least = 1 / (self.n_judged + 2)
-        rate = min(max(self.rate, least), 1 - least)
-        binomial = rate * (1 - rate)
+        binomial = self._least_binomial_variance
         noise = float((binomial / self.unit_letters + self.audit_variances).sum()) / units**2
         letters = binomial / units / (noise + self._unseen_error)
         rates = np.clip(self.unit_rates, 0, 1)

@@ -106,17 +106,16 @@ def logit_lower_limit(
 
 
 def score_upper_limit(
-    rate: float, variance: float, df: float, level: float = CONFIDENCE_LEVEL
+    rate: float, letters: float, df: float, level: float = CONFIDENCE_LEVEL
 ) -> float:
-    """Upper limit by the score of as many independent letters as have this variance (Wilson 1927).
+    """Upper limit of a rate seen on as many independent `letters` (Wilson 1927).
 
     Where the standard error exceeds the rate, the logit scale would reach up to nearly 1; this
     does not. A t quantile takes the place of the normal one.
     """
     t = _t_quantile(df, level)
-    letters = rate * (1 - rate) / variance
     middle = rate + t**2 / (2 * letters)
-    margin = t * math.sqrt(variance + t**2 / (4 * letters**2))
+    margin = t * math.sqrt(rate * (1 - rate) / letters + t**2 / (4 * letters**2))
     return min(1.0, (middle + margin) / (1 + t**2 / letters))
 
 

@@ -113,6 +113,19 @@ def test_no_finding_gives_a_limit_that_counts_scrolls() -> None:
     assert 10 * 3 / 1000 < highs[1] < clopper_pearson_limits(0, 5)[1]
 
 
+@pytest.mark.parametrize("opinion", [0.0, 1e-9, 1e-6, 1e-4, 1e-3])
+def test_an_audit_that_met_nothing_limits_the_rate_whatever_the_network_expects(
+    opinion: float,
+) -> None:
+    """20 of 100 letters of 8 scrolls read, none with the defect: the upper limit lies between the
+    rule of three for letters and the exact limit of no scroll in 8 (Clopper and Pearson 1934)."""
+    label = np.where(np.arange(800) % 5 == 0, 0.0, np.nan)
+    predicted = np.where(np.isnan(label), opinion * (1 + np.arange(800) % 3), 0.0)
+    letters = LetterSample(np.repeat(np.arange(8), 100), predicted, label, np.full(800, 0.2))
+    low, high = estimate_with_audit(letters, 1.0).confidence_limits()
+    assert low <= 3 / 160 <= high <= clopper_pearson_limits(0, 8)[1] / 2
+
+
 def test_limits_of_unlike_letters_same_as_statsmodels() -> None:
     """With no end to the degrees of freedom: the lower limit of a logistic regression, the upper
     one of Wilson's interval."""
@@ -122,7 +135,7 @@ def test_limits_of_unlike_letters_same_as_statsmodels() -> None:
     variance = 0.065 * 0.935 / 200
     assert logit_lower_limit(0.065, variance, df=1e9) == pytest.approx(low, abs=1e-6)
     high = proportion_confint(13, 200, method="wilson")[1]
-    assert score_upper_limit(0.065, variance, df=1e9) == pytest.approx(high, abs=1e-6)
+    assert score_upper_limit(0.065, 200, df=1e9) == pytest.approx(high, abs=1e-6)
 
 
 def test_holm_same_as_statsmodels() -> None:
