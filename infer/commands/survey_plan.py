@@ -104,7 +104,9 @@ def add_survey_plan(actions: argparse._SubParsersAction[Any]) -> None:
         "--power", type=float, default=0.8, help="probability wanted of seeing the difference"
     )
     plan.add_argument(
-        "--comparisons", type=int, default=1, help="comparisons made at once (defects x pairs)"
+        "--comparisons",
+        type=int,
+        help="comparisons made at once (defects x pairs, where --defects names them; else 1)",
     )
     plan.add_argument("--sources", type=int, default=2, metavar="N", help="sources compared (2)")
     plan.add_argument(
@@ -131,6 +133,8 @@ def _plan(options: argparse.Namespace) -> int:
     from crownlet.infer.survey.plan import PlanAssumptions, PlanError
 
     try:
+        if options.comparisons is None:
+            options.comparisons = _count_comparisons(options)
         assumed = PlanAssumptions(**{name: getattr(options, name) for name in ASSUMED})
         if options.scrolls is None:
             lines, scrolls, audited = _describe_plans(options, assumed)
@@ -143,6 +147,16 @@ def _plan(options: argparse.Namespace) -> int:
     print("\n".join((*lines, "", _describe_questions(options, scrolls, size), "",
                      _describe_assumptions(assumed))))  # fmt: skip
     return _write_design(options, scrolls, size) if options.out else DONE
+
+
+def _count_comparisons(options: argparse.Namespace) -> int:
+    """Tests among which each is corrected; 1 where the defects compared are not named."""
+    from crownlet.infer.survey.design import SurveyDesign, today
+
+    if not options.defects:
+        return 1
+    design = SurveyDesign(today(), options.defects, tuple(options.compare or ()))
+    return max(1, design.count_comparisons(options.sources))
 
 
 def _write_design(options: argparse.Namespace, scrolls: int, size: float) -> int:

@@ -8,6 +8,7 @@ import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 
 from crownlet.datasets.files.errors import FileFault, quoted
@@ -15,6 +16,9 @@ from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.text.side import Side
 
 MAX_TABLE_BYTES = 4 * 1024 * 1024
+
+SAME_WORD_SIMILARITY = 0.8
+"""Of difflib: a column so like a known one is taken for a slip (`scribes`, `custom`)."""
 
 
 class ScrollTableError(FileFault):
@@ -93,7 +97,9 @@ def _columns(
             raise ScrollTableError(path, f"line 1, column {place}: {quoted(name)} stands twice.")
     for name in needed:
         if name not in columns:
-            raise ScrollTableError(path, f"line 1: the column {name} is absent.")
+            near = get_close_matches(name, set(columns) - set(needed), 1, SAME_WORD_SIMILARITY)
+            meant = f" Is it {quoted(near[0])}?" if near else ""
+            raise ScrollTableError(path, f"line 1: the column {name} is absent.{meant}")
     return columns
 
 

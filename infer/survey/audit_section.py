@@ -16,9 +16,9 @@ from crownlet.infer.survey.bounds import (
     bound_rates,
 )
 from crownlet.infer.survey.data import SurveyData
-from crownlet.infer.survey.design import describe_change
+from crownlet.infer.survey.design import describe_change, uphold_design
 from crownlet.infer.survey.labels import ALL_DEFECTS, ReaderAgreement
-from crownlet.infer.survey.records import SourceContrast
+from crownlet.infer.survey.records import MIN_UNITS_FOR_INTERVAL, SourceContrast
 from crownlet.infer.survey.response import ASSUMPTION, MIN_LABELLED_SHARE
 from crownlet.infer.view.wording import count_of, defect_words, join_words
 
@@ -49,8 +49,9 @@ def build_audit_section(
     """The section from a survey, its `bound_survey` and its `bound_differences`."""
     unlabelled = tuple(row for row in bounds if row.n_labelled < row.n_drawn)
     return AuditSection(
-        describe_declared(survey), _describe_draw(survey), _describe_unanswered(unlabelled),
-        unlabelled, tuple(bounded), _describe_readers(survey), survey.agreement,
+        describe_declared(survey), _describe_draw(survey),
+        _describe_unanswered(unlabelled, survey.arrays.unit_word), unlabelled, tuple(bounded),
+        _describe_readers(survey), survey.agreement,
     )  # fmt: skip
 
 
@@ -91,7 +92,9 @@ def describe_declared(survey: SurveyData) -> tuple[str, ...]:
         found = join_words(f"{counts[code]} of {code}" for code in survey.arrays.sources)
         lines.append(f"Planned were {design.scrolls} scrolls of each source; there are {found}.")
     if survey.history:
-        lines.append("Changed afterwards, so that what follows from it is exploratory:")
+        held = uphold_design(design, survey.history) is not None
+        what = "kinds that were not declared are" if held else "every comparison is"
+        lines.append(f"Changed afterwards, so that {what} exploratory:")
         lines += [describe_change(change) for change in survey.history]
     return tuple(lines)
 
@@ -111,21 +114,22 @@ def _describe_draw(survey: SurveyData) -> str:
     )
 
 
-def _describe_unanswered(rows: Sequence[UnansweredQuestions]) -> str:
+def _describe_unanswered(rows: Sequence[UnansweredQuestions], word: str) -> str:
     if not rows:
         return ""
     unsure = sum(row.n_cannot_tell for row in rows)
     missing = sum(row.n_unanswered for row in rows)
     unused = sum(not row.labels_used for row in rows)
     text = (
-        f"{missing:,} questions have no answer yet, and {unsure:,} were answered with "
-        f'"cannot tell" or the like. The rates assume that {ASSUMPTION}. The table shows what '
-        "they would be if none of these letters had the defect, and if all had it."
+        f"Without an answer yet: {count_of(missing, 'question')}; answered with "
+        f'"cannot tell" or the like: {unsure:,}. The rates assume that {ASSUMPTION}. The '
+        "table shows what they would be if none of these letters had the defect, and if all had it."
     )
     if unused:
         text += (
             f" Where fewer than {MIN_LABELLED_SHARE:.0%} of a source's questions about a defect "
-            "have a label, none counts."
+            f"have a label, or those of fewer than {MIN_UNITS_FOR_INTERVAL} of its "
+            f"{word}s, none counts."
         )
     return text
 

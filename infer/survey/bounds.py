@@ -15,7 +15,7 @@ import numpy as np
 from crownlet.infer.survey.contrasts import compare_estimates
 from crownlet.infer.survey.data import SurveyArrays
 from crownlet.infer.survey.permutation import TestResult
-from crownlet.infer.survey.records import OTHERS, SourceContrast
+from crownlet.infer.survey.records import OTHERS, DefectRate, SourceContrast
 from crownlet.infer.survey.response import (
     AuditArrays,
     Bools,
@@ -38,7 +38,8 @@ class UnansweredQuestions:
     n_cannot_tell: int
     n_unanswered: int
     labels_used: bool
-    """Whether enough are labelled for the labels to count (`MIN_LABELLED_SHARE`)."""
+    """Whether enough are labelled for the labels to count (`MIN_LABELLED_SHARE`), on enough units
+    of the source (`MIN_UNITS_FOR_INTERVAL`)."""
     estimate: float | None
     """The rate under the assumption; None where no label counts."""
     estimate_if_absent: float | None
@@ -150,35 +151,30 @@ def bound_rates(survey: SurveyArrays, audit: AuditArrays) -> tuple[UnansweredQue
                 continue
             labelled = int(np.isfinite(audit.label[row, own]).sum())
             unsure = int(audit.cannot_tell[row, own].sum())
-            place, used = (defect, code), bool(usable[row, number])
-            middle = now[place] if used else (None, None, None)
-            lowest = absent.get(place, middle) if used else (None, None, None)
-            highest = present.get(place, middle) if used else (None, None, None)
-            rows.append(
-                UnansweredQuestions(
-                    defect, code, int(own.sum()), labelled, unsure,
-                    int(own.sum()) - labelled - unsure, used,
-                    middle[0], lowest[0], highest[0], lowest[1], highest[2],
-                )
-            )  # fmt: skip
+            place = defect, code
+            middle = now[place]
+            used = bool(usable[row, number]) and middle.basis != "unaudited"
+            counts = int(own.sum()), labelled, unsure, int(own.sum()) - labelled - unsure
+            rates: tuple[float | None, ...] = (None,) * 5
+            if used:
+                lowest, highest = absent.get(place, middle), present.get(place, middle)
+                rates = (
+                    middle.estimate, lowest.estimate, highest.estimate,
+                    lowest.ci_low, highest.ci_high,
+                )  # fmt: skip
+            rows.append(UnansweredQuestions(defect, code, *counts, used, *rates))
     return tuple(rows)
-
-
-RateWithLimits = tuple[float | None, float | None, float | None]
 
 
 def _rates(
     survey: SurveyArrays, label: Floats, probability: Floats, kept: Bools
-) -> dict[tuple[str, str], RateWithLimits]:
-    """Estimate and limits by defect and source, of the defects in the mask `kept`."""
+) -> dict[tuple[str, str], DefectRate]:
+    """Rates by defect and source, of the defects in the mask `kept`."""
     rows = np.flatnonzero(kept)
     if not len(rows):
         return {}
     part = _select_defects(survey, rows, label[rows], probability[rows])
-    return {
-        (rate.defect, rate.source): (rate.estimate, rate.ci_low, rate.ci_high)
-        for rate in estimate_rates(part)
-    }
+    return {(rate.defect, rate.source): rate for rate in estimate_rates(part)}
 
 
 def _select_defects(

@@ -164,7 +164,8 @@ def _contrast_sources(
     difference = float(rates[0].mean() - rates[1].mean())
     if barrier or basis == "unaudited":
         test = TestResult(difference, reason="unaudited")
-        note = barrier or describe_no_test("unaudited", word, len(rates[0]), len(rates[1]))
+        reason = "little_read" if min(first.answered, second.answered) else "unaudited"
+        note = barrier or describe_no_test(reason, word, len(rates[0]), len(rates[1]))
     else:
         test = compare_estimates(first.rate, second.rate)
         note = describe_no_test(test.reason, word, len(rates[0]), len(rates[1]))

@@ -143,8 +143,8 @@ def _warn_of_covariate(name: str, values: Mapping[str, Sequence[str]]) -> str:
     pairs = join_words(f"{first} and {second}" for first, second in apart[:3])
     more = "" if len(apart) <= 3 else f", and {len(apart) - 3} more pairs"
     return (
-        f"{name}: {pairs}{more} have no value in common. Their difference cannot be told from one "
-        f"of {name}."
+        f"{name}: {pairs}{more} have no value in common. Their difference may be one of {name} "
+        "as well as one of hands."
     )
 
 

@@ -49,7 +49,8 @@ def are_met_enough(first: RateEstimate, second: RateEstimate) -> bool:
 def describe_no_test(reason: str, word: str, first: int, second: int) -> str:
     """Why two sources are not compared; empty where they are.
 
-    `reason` is that of `TestResult`, or `unaudited`; `word` names the units (`scroll`), of which
+    `reason` is that of `TestResult`, `unaudited`, or `little_read` where readers answered on fewer
+    units of a source than an interval needs; `word` names the units (`scroll`), of which
     the sources have `first` and `second`.
     """
     if reason == "few":
@@ -65,6 +66,9 @@ def describe_no_test(reason: str, word: str, first: int, second: int) -> str:
         "alike": f"no {word} differs from another",
         "rare": f"too few {word}s have it: however they were divided, no reliable p is possible",
         "unmet": f"too rare: readers met too few of it in both together, or on one {word} alone",
+        "little_read": (
+            f"readers answered on fewer than {MIN_UNITS_FOR_INTERVAL} {word}s of one source"
+        ),
         "unaudited": "not audited in both: no reader checked what the network says",
     }[reason]
 

@@ -238,7 +238,7 @@ def load_survey(folder: Path) -> SurveyData:
     return SurveyData(
         arrays, page, numbers, {key.source: key.code for key in keys},
         count_scrolls(pages, key_of, sides), labels.counts, _list_versions(folder, survey, pages),
-        (*_describe_failures(survey), *_list_same_page_notes(run)),
+        (*_describe_failures(survey, key_of), *_list_same_page_notes(run)),
         questions, labels.answers, labels.agreement,
         read_coded_design(folder, survey, keys), survey.history,
         list_conditions(folder, pages, key_of),
@@ -351,8 +351,21 @@ def _list_versions(
     return {"package": (package,)} | {name: tuple(sorted(seen)) for name, seen in found.items()}
 
 
-def _describe_failures(survey: Survey) -> tuple[str, ...]:
-    return tuple(f"{page} was not inspected: {why}" for page, why in sorted(survey.failed.items()))
+def _describe_failures(survey: Survey, key_of: Mapping[str, PageKey]) -> tuple[str, ...]:
+    """Pages that could not be inspected, and scrolls that no page is left of."""
+    failed = {page: key_of[page] for page in sorted(survey.failed) if page in key_of}
+    lines = [
+        f"{page} of source {key.code} was not inspected: {survey.failed[page]}"
+        for page, key in failed.items()
+    ]
+    inspected = {key_of[page].coded_scroll for page in survey.pages}
+    lost = {key.coded_scroll: key.code for key in failed.values()}
+    lines += [
+        f"{scroll} of source {code} is not counted: none of its pages was inspected."
+        for scroll, code in lost.items()
+        if scroll not in inspected
+    ]
+    return tuple(lines)
 
 
 def _list_same_page_notes(run: Run) -> list[str]:

@@ -89,6 +89,17 @@ class SurveyDesign:
         return replace(self, comparisons=tuple(pairs))
 
 
+def uphold_design(
+    design: SurveyDesign | None, history: Iterable[DesignChange]
+) -> SurveyDesign | None:
+    """The design by whose word tests are called declared; None where they are all exploratory.
+
+    A design given late, or an audit, text or customs other than the declared ones, may have been
+    chosen by what was seen. Of other defects the design itself says which it declares.
+    """
+    return None if any(change.setting != "defects" for change in history) else design
+
+
 def today() -> str:
     """The date, in UTC, as a design and its history state it."""
     return datetime.now(UTC).date().isoformat()

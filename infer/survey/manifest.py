@@ -16,7 +16,12 @@ from crownlet.datasets.files.atomic import file_checksum
 from crownlet.datasets.files.errors import quoted
 from crownlet.datasets.files.names import is_file
 from crownlet.datasets.scribal.customs import load_customs
-from crownlet.infer.scrolls.members import ScrollTableError, TableLine, read_lines
+from crownlet.infer.scrolls.members import (
+    SAME_WORD_SIMILARITY,
+    ScrollTableError,
+    TableLine,
+    read_lines,
+)
 from crownlet.infer.scrolls.scroll import SIDES
 from crownlet.infer.text.search import read_text_choice
 from crownlet.infer.text.side import Side
@@ -40,9 +45,6 @@ MEANT_COLUMNS = {
     "sofer": "scribe", "writer": "scribe", "atelier": "workshop",
 }  # fmt: skip
 """Other words for names that a table may not show."""
-
-SAME_WORD_SIMILARITY = 0.8
-"""Of difflib: a column so like a known one is taken for a slip (`scribes`, `custom`)."""
 
 MAX_NAME_CHARACTERS = 120
 

@@ -270,4 +270,4 @@ def _list_notes(members: Sequence[Member], designs_differ: bool) -> Iterator[str
         yield "The surveys do not share one design, so that every comparison is exploratory."
     for number, member in enumerate(members, start=1):
         for note in member.survey.notes:
-            yield f"Survey {number}: {note}"
+            yield f"Survey {number}, by its own codes: {note}"

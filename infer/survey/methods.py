@@ -146,10 +146,11 @@ def _few_units_caution(survey: SurveyData) -> str:
     few = [code for code, count in units.items() if count < MIN_UNITS_WITHOUT_WARNING]
     too_few = [code for code, count in units.items() if count < MIN_UNITS_FOR_INTERVAL]
     missed = round(100 * (1 - BAD_UNITS_SHARE) ** fewest)
+    size = f"{fewest} {word}{'s' if fewest > 1 else ''} a source"
     text = (
         f"If one {word} in {round(1 / BAD_UNITS_SHARE)} of a source were far worse than the "
-        f"others, {missed} of 100 surveys with {fewest} {word}s a source would meet none of the "
-        "bad ones. So a low rate clears nobody."
+        f"others, {missed} of 100 surveys with {size} would meet none of the bad ones. So a low "
+        "rate clears nobody."
     )
     if too_few:
         return (

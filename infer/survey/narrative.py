@@ -14,6 +14,7 @@ from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.survey.data import SurveyData
 from crownlet.infer.survey.records import (
     CONFIDENCE_LEVEL,
+    MIN_UNITS_FOR_INTERVAL,
     OTHERS,
     DefectRate,
     ScrollShare,
@@ -104,12 +105,12 @@ def describe_left_out(results: SurveyComparison, shown: Sequence[DefectSummary])
         lines.append(f"Among them sources differ in {join_words(sorted(different))}.")
     elif tested:
         lines.append("In none could the survey tell sources apart, which shows no likeness.")
-    unaudited = {r.defect for r in results.rates if r.basis == "unaudited"} & others
+    unaudited = others - {rate.defect for rate in results.rates if rate.basis != "unaudited"}
     if unaudited:
         which = f"{len(unaudited)} of them"
         if unaudited == others:
             which = "it" if len(others) == 1 else "any of them"
-        lines.append(f"No reader checked {which}; nothing is claimed of sources there.")
+        lines.append(f"Nothing is claimed of sources in {which}: readers did not check enough.")
     return " ".join(lines)
 
 
@@ -179,7 +180,7 @@ def describe_tests(results: SurveyComparison, word: str) -> str:
         "sources differ. Low and high are not corrected."
     )
     if exploratory == len(made):
-        return text + " None was declared beforehand: all are exploratory."
+        return text + " None counts as declared beforehand: all are exploratory."
     return text + (f" {exploratory:,} are exploratory, corrected apart." if exploratory else "")
 
 
@@ -220,8 +221,8 @@ def list_shares(results: SurveyComparison) -> tuple[ScrollShare, ...]:
     return tuple(s for s in results.shares if s.defect in seen or s.defect == "any")
 
 
-def describe_sides(results: SurveyComparison) -> str:
-    """What the two sides of the same scrolls show, all sources together."""
+def describe_sides(results: SurveyComparison, word: str) -> str:
+    """What the two sides of the same scrolls show, all sources together; `word` names the units."""
     words = [
         f"{defect_words(c.defect)} is {'commoner' if c.difference > 0 else 'rarer'} on the face "
         f"(by {format_percent(abs(c.difference))} of its letters; "
@@ -236,7 +237,8 @@ def describe_sides(results: SurveyComparison) -> str:
     return (
         "The two sides of the same scrolls, all sources together, each against itself: the rate "
         f"on the face less that on the reverse. {result} A reverse has few letters, and many "
-        "kinds can hardly stand on it. What no reader checked is not tested."
+        "kinds can hardly stand on it. A kind is tested where readers checked it on both sides, "
+        f"each on {MIN_UNITS_FOR_INTERVAL} {word}s at least."
     )
 
 
@@ -330,7 +332,8 @@ def _describe_difference(contrast: SourceContrast) -> str:
 def _describe_open(
     contrasts: Sequence[SourceContrast], rates: Sequence[DefectRate], every: bool, word: str
 ) -> str:
-    counts = sorted({r.n_clusters for r in rates})
+    compared = {name for c in contrasts for name in (c.first, c.second)}
+    counts = sorted({r.n_clusters for r in rates if OTHERS in compared or r.source in compared})
     many = f"{counts[0]}" if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
     pairs = ", or ".join(f"{c.first} from {c.second}" for c in contrasts)
     which = f"{pairs.replace(' from ', ' differs from ', 1)}"

@@ -19,9 +19,7 @@ from crownlet.infer.survey.audit_section import (
     bound_survey,
     build_audit_section,
 )
-from crownlet.infer.survey.bounds import BoundedContrast, UnansweredQuestions
 from crownlet.infer.survey.by_source import (
-    SourceSideContrast,
     contrast_sides_by_source,
     summarise_evenness,
 )
@@ -31,10 +29,10 @@ from crownlet.infer.survey.compare import (
 )
 from crownlet.infer.survey.confounding import find_confounding
 from crownlet.infer.survey.data import SurveyData
-from crownlet.infer.survey.design import today
+from crownlet.infer.survey.design import today, uphold_design
+from crownlet.infer.survey.dictionary import DICTIONARY_FILE, TABLE_RECORDS, write_dictionary
 from crownlet.infer.survey.examples import draw_examples
-from crownlet.infer.survey.habits import HabitContrast, HabitShare, compare_habits
-from crownlet.infer.survey.labels import ReaderAgreement
+from crownlet.infer.survey.habits import compare_habits
 from crownlet.infer.survey.merging import open_pages
 from crownlet.infer.survey.methods import (
     NAMING_CAUTION,
@@ -42,15 +40,11 @@ from crownlet.infer.survey.methods import (
     describe_methods,
     list_cautions,
 )
-from crownlet.infer.survey.over_time import RateTrend, YearRate, rate_by_year
+from crownlet.infer.survey.over_time import rate_by_year
 from crownlet.infer.survey.provenance import describe_provenance
 from crownlet.infer.survey.records import (
+    MIN_UNITS_FOR_INTERVAL,
     DefectRate,
-    OmnibusTest,
-    ScrollShare,
-    ShrunkenRate,
-    SideContrast,
-    SourceContrast,
     SurveyComparison,
 )
 from crownlet.infer.survey.report_view import (
@@ -105,32 +99,36 @@ def write_report(
     """
     out, arrays = folder / REPORT_FOLDER, survey.arrays
     confounding = find_confounding(survey)
-    results = compare_sources(arrays, survey.design, confounding.barriers)
+    design = uphold_design(survey.design, survey.history)
+    results = compare_sources(arrays, design, confounding.barriers)
     by_letter = estimate_by_letter(arrays)
     write_comparison(results, out)
-    write_table(out / "letters.csv", DefectRate, by_letter)
+    write_table(out, "letters.csv", by_letter)
     summaries = narrative.summarise_defects(results, arrays.unit_word)
     habits = compare_habits(folder, arrays, survey.scrolls)
-    write_table(out / "habits.csv", HabitShare, habits.shares)
-    write_table(out / "habit_contrasts.csv", HabitContrast, habits.contrasts)
+    write_table(out, "habits.csv", habits.shares)
+    write_table(out, "habit_contrasts.csv", habits.contrasts)
     defects = [summary.defect for summary in summaries]
     found = [defect for defect in defects if arrays.found[arrays.defects.index(defect)].any()]
     by_source = contrast_sides_by_source(arrays, defects)
-    write_table(out / "pairs_by_source.csv", SourceSideContrast, by_source)
+    write_table(out, "pairs_by_source.csv", by_source)
     bounds = bound_survey(survey)
-    write_table(out / "unanswered.csv", UnansweredQuestions, bounds)
+    write_table(out, "unanswered.csv", bounds)
     bounded = bound_differences(survey, results.contrasts)
-    write_table(out / "unanswered_contrasts.csv", BoundedContrast, bounded)
-    write_table(out / "readers.csv", ReaderAgreement, survey.agreement)
+    write_table(out, "unanswered_contrasts.csv", bounded)
+    write_table(out, "readers.csv", survey.agreement)
     over_time = rate_by_year(survey, defects)
-    write_table(out / "years.csv", YearRate, over_time.years)
-    write_table(out / "trends.csv", RateTrend, over_time.trends)
+    write_table(out, "years.csv", over_time.years)
+    write_table(out, "trends.csv", over_time.trends)
+    write_dictionary(out)
     few = len(arrays.sources) <= MAX_SOURCES_FOR_PAIRS
     code_of = {scroll.name: scroll.code for scroll in survey.scrolls}
     view = ReportView(
         title="Sources compared",
+        tables=(*TABLE_RECORDS, DICTIONARY_FILE),
         lead=narrative.describe_survey(survey),
         unit=arrays.unit_word,
+        least_units=MIN_UNITS_FOR_INTERVAL,
         verdicts=list_verdicts(survey, results, confounding, bounded),
         opening=(*opening, *((NAMES_NOTE,) if names else ())),
         summaries=summaries,
@@ -149,7 +147,7 @@ def write_report(
         untested=narrative.describe_untested(results),
         shown_rates=_select_rates(results, defects),
         shares=narrative.list_shares(results),
-        sides_note=narrative.describe_sides(results),
+        sides_note=narrative.describe_sides(results, arrays.unit_word),
         source_side_contrasts=by_source,
         forest=embed_forest(results.rates, out),
         funnel=embed_funnel(results, defects, arrays.unit_word, out),
@@ -170,16 +168,16 @@ def write_report(
 def write_comparison(results: SurveyComparison, folder: Path) -> None:
     """Write the six tables into a folder, which is made if need be; OSError if it cannot be."""
     folder.mkdir(parents=True, exist_ok=True)
-    tables: tuple[tuple[str, type[Any], Sequence[Any]], ...] = (
-        ("rates.csv", DefectRate, results.rates),
-        ("shares.csv", ScrollShare, results.shares),
-        ("contrasts.csv", SourceContrast, results.contrasts),
-        ("pairs.csv", SideContrast, results.side_contrasts),
-        ("omnibus.csv", OmnibusTest, results.omnibus),
-        ("shrunken.csv", ShrunkenRate, results.shrunken),
-    )
-    for name, kind, rows in tables:
-        write_table(folder / name, kind, rows)
+    tables: dict[str, Sequence[Any]] = {
+        "rates.csv": results.rates,
+        "shares.csv": results.shares,
+        "contrasts.csv": results.contrasts,
+        "pairs.csv": results.side_contrasts,
+        "omnibus.csv": results.omnibus,
+        "shrunken.csv": results.shrunken,
+    }
+    for name, rows in tables.items():
+        write_table(folder, name, rows)
 
 
 def _select_rates(results: SurveyComparison, defects: Sequence[str]) -> tuple[DefectRate, ...]:
@@ -189,14 +187,11 @@ def _select_rates(results: SurveyComparison, defects: Sequence[str]) -> tuple[De
     return tuple(rate for rate in results.rates if rate.defect in defects)
 
 
-def write_table(path: Path, kind: type[Any], rows: Sequence[Any]) -> None:
-    """Write records of one kind, such as `DefectRate`, as one table; their fields are its columns.
-
-    An unknown number is an empty field.
-    """
-    columns = (field.name for field in fields(kind))
+def write_table(folder: Path, name: str, rows: Sequence[Any]) -> None:
+    """Write the rows of one table of `TABLE_RECORDS`; an unknown number is an empty field."""
+    columns = (field.name for field in fields(TABLE_RECORDS[name]))
     cells = ([_cell(value) for value in astuple(row)] for row in rows)
-    with atomic_write(path) as draft:
+    with atomic_write(folder / name) as draft:
         write_csv(draft, columns, cells)
 
 

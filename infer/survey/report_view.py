@@ -80,9 +80,13 @@ class ReportView:
     """Everything the template shows."""
 
     title: str
+    tables: tuple[str, ...]
+    """Names of the tables beside the page, the last of which says what their columns hold."""
     lead: str
     unit: str
     """What the independent units are called: `scribe` or `scroll`."""
+    least_units: int
+    """Units of a source of which readers' answers count."""
     verdicts: tuple[str, ...]
     """What the survey shows, in a minute."""
     opening: tuple[str, ...]

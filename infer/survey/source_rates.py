@@ -41,6 +41,8 @@ class SourceEstimate(NamedTuple):
     units: Ints
     """Numbers of the units in the survey, (units,)."""
     scrolls: int
+    answered: int
+    """Units of which a reader judged a letter."""
     standardised: bool
     """Whether its rates are those of another mix of letters than its own."""
 
@@ -97,11 +99,12 @@ def estimate_units(
     """Letters of some units; `lambdas`, `factors` have an entry for each unit of the survey."""
     units, number = np.unique(letters.unit, return_inverse=True)
     own = replace(letters, unit=number)
-    basis = _basis_of(own)
+    judged = ~np.isnan(own.label)
+    answered = len(np.unique(own.unit[judged]))
+    basis = _basis_of(judged, answered)
     if basis == "audited":
         # Of a unit without any answer nothing is known but what the others show.
-        answered = own.sum_by_unit((~np.isnan(own.label)).astype(np.float64)) > 0
-        kept = answered | ~are_surely_drawn(own)
+        kept = (own.sum_by_unit(judged.astype(np.float64)) > 0) | ~are_surely_drawn(own)
         own = own.select(kept[own.unit])
         units, own = units[kept], replace(own, unit=np.unique(own.unit, return_inverse=True)[1])
     sizes = own.sum_by_unit(np.ones_like(own.predicted))
@@ -118,7 +121,7 @@ def estimate_units(
     if factors is not None:
         found = found.scaled(factors[units])
         standardised = bool(np.any(factors[units] != 1))
-    return SourceEstimate(source, basis, found, icc, units, 0, standardised)
+    return SourceEstimate(source, basis, found, icc, units, 0, answered, standardised)
 
 
 def pool_estimates(rates: Sequence[RateEstimate]) -> RateEstimate:
@@ -171,19 +174,24 @@ def _estimate_audited_icc(found: RateEstimate) -> float | None:
     return min(1.0, max(0.0, (float(found.unit_rates.var(ddof=1)) - noise) / binomial))
 
 
-def _basis_of(letters: LetterSample) -> Basis:
-    """An audit of fewer units than an interval needs does not count as one."""
-    judged = ~np.isnan(letters.label)
+def _basis_of(judged: NDArray[np.bool_], answered: int) -> Basis:
+    """By the mask of letters judged, (letters,), and the number of their units.
+
+    An audit of fewer units than an interval needs does not count as one.
+    """
     if judged.all():
         return "read"
-    units = len(np.unique(letters.unit[judged]))
-    return "audited" if units >= MIN_UNITS_FOR_INTERVAL else "unaudited"
+    return "audited" if answered >= MIN_UNITS_FOR_INTERVAL else "unaudited"
 
 
 def _caution(found: SourceEstimate, units: int, word: str) -> str:
     notes = []
     if found.basis == "unaudited":
-        notes.append("Unaudited: the network's word alone, without interval or test.")
+        why = ""
+        if found.answered:
+            of = f"{found.answered} {word}{'s' if found.answered > 1 else ''}"
+            why = f"readers' answers of {of} do not count, {MIN_UNITS_FOR_INTERVAL} are needed; "
+        notes.append(f"Unaudited: {why}the network's word alone, without interval or test.")
     elif units < MIN_UNITS_FOR_INTERVAL:
         notes.append(f"No interval: fewer than {MIN_UNITS_FOR_INTERVAL} {word}s.")
     elif units < MIN_UNITS_WITHOUT_WARNING:

@@ -48,8 +48,8 @@ COLUMNS = (
         "probability", "number",
         "The network's calibrated probability, from 0 to 1, that the defect is there.",
     ),
-    Column("found", "yes or no", "Whether the program lists the defect as a finding."),
-    Column("drawn", "yes or no", "Whether the letter was drawn for the audit of this defect."),
+    Column("found", "true or false", "Whether the program lists the defect as a finding."),
+    Column("drawn", "true or false", "Whether the letter was drawn for the audit of this defect."),
     Column(
         "inclusion_probability", "number",
         "Probability, before the draw, that it was drawn; empty where the defect was not audited.",

@@ -6,6 +6,7 @@ is known, not that sources are alike; where no reader checked letters, it says s
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 from crownlet.infer.survey.bounds import BoundedContrast
@@ -47,8 +48,8 @@ def list_verdicts(
         lines.append(f"Sources differ in {len(defects) - MAX_VERDICTS} further kinds, see below.")
     if any(c.exploratory for c in different):
         lines.append(
-            "Nobody declared beforehand what would be compared: take a difference as a question "
-            "for new scrolls, not as an answer."
+            f"{_describe_undeclared(survey)}: take a difference as a question for new scrolls, not "
+            "as an answer."
             if all(c.exploratory for c in tested)
             else "Marked *: not declared beforehand; a question for new scrolls, not an answer."
         )
@@ -57,10 +58,16 @@ def list_verdicts(
         None,
         (
             _describe_open(tested, different), _describe_unmade(results, tested),
-            _describe_unchecked(results),
+            *_describe_unchecked(survey, results),
         ),
     )  # fmt: skip
     return (*lines, describe_units(survey))
+
+
+def _describe_undeclared(survey: SurveyData) -> str:
+    if survey.design is None:
+        return "Nobody declared beforehand what would be compared"
+    return "What was declared beforehand was changed afterwards"
 
 
 def _describe_result(
@@ -146,6 +153,8 @@ def _describe_open(tested: Sequence[SourceContrast], different: Sequence[SourceC
     if len(tested) > 1:
         which = f"the other {open_count} of" if different else "all"
         text = f"In {which} {count_of(len(tested), 'comparison')}"
+        if len(tested) == 2 and not different:
+            text = "In both comparisons"
     return (
         f"{text} the survey cannot tell whether sources differ. That does not say that they are "
         "alike."
@@ -164,15 +173,36 @@ def _describe_unmade(results: SurveyComparison, tested: Sequence[SourceContrast]
     )
 
 
-def _describe_unchecked(results: SurveyComparison) -> str:
-    kinds = {rate.defect for rate in results.rates}
-    unchecked = {rate.defect for rate in results.rates if rate.basis == "unaudited"}
-    if unchecked == kinds:
-        return (
-            "No reader has checked any letter: the rates below are the network's word alone, and "
-            "nothing is claimed of a difference between sources."
+def _describe_unchecked(survey: SurveyData, results: SurveyComparison) -> list[str]:
+    """Of which kinds and sources nothing is claimed, for want of readers' answers."""
+    every: defaultdict[str, set[str]] = defaultdict(set)
+    unchecked: defaultdict[str, set[str]] = defaultdict(set)
+    for rate in results.rates:
+        every[rate.defect].add(rate.source)
+        if rate.basis == "unaudited":
+            unchecked[rate.defect].add(rate.source)
+    nowhere = [defect for defect, sources in unchecked.items() if sources == every[defect]]
+    word = survey.arrays.unit_word
+    if len(nowhere) == len(every):
+        answers = "No reader has checked any letter"
+        if survey.audit.decided:
+            answers = f"Readers have checked too few {word}s of every source"
+        return [
+            f"{answers}: the rates below are the network's word alone, and nothing is claimed of a "
+            "difference between sources."
+        ]
+    lines = []
+    if nowhere:
+        count = count_of(len(nowhere), "kind")
+        lines.append(
+            f"Nothing is claimed of {count}, which readers did not check on enough {word}s of any "
+            "source."
         )
-    if unchecked:
-        count = count_of(len(unchecked), "kind")
-        return f"Nothing is claimed of {count}, which readers did not check in every source."
-    return ""
+    partly = Counter(frozenset(s) for defect, s in unchecked.items() if s != every[defect])
+    for sources, kinds in sorted(partly.items(), key=lambda item: (-item[1], sorted(item[0]))):
+        where = f"{join_words(sorted(sources))} in {count_of(kinds, 'kind')}"
+        lines.append(
+            f"Nothing is claimed of {where} that readers checked on enough {word}s of other "
+            "sources only."
+        )
+    return lines

@@ -13,6 +13,7 @@ from statsmodels.stats.multitest import multipletests
 
 from crownlet.infer.survey.compare import compare_arrays
 from crownlet.infer.survey.data import SurveyTableError, build_arrays
+from crownlet.infer.survey.narrative import summarise_defects
 from crownlet.infer.survey.records import DefectRate, SurveyComparison
 from crownlet.infer.survey.report import write_comparison
 
@@ -254,3 +255,16 @@ def test_the_scribe_is_the_unit_where_known_and_the_scroll_elsewhere() -> None:
     assert built.unit_of.tolist() == [0, 0, 1, 2]
     with pytest.raises(SurveyTableError, match="two scribes"):
         build_arrays(["tag_bare"], ["s", "s"], list("AA"), [[0.1] * 2], scribe=["H1", "H2"])
+
+
+def test_an_open_question_counts_the_scrolls_of_the_sources_it_asks_about() -> None:
+    """Two sources of 6 scrolls that are alike, and one of a single scroll that is not compared. No
+    outside source."""
+    scroll = np.repeat(np.arange(13), 50)
+    source = np.array(list("ABC"))[np.minimum(scroll // 6, 2)]
+    truth = np.random.default_rng(2).random(650) < 0.1
+    results = compare_arrays(["ink_lost"], scroll, source, [truth], label=[truth])
+    [summary] = summarise_defects(results, "scroll")
+    assert "With 6 scrolls a source the survey cannot tell whether A differs from B." in (
+        summary.sentences
+    )

@@ -7,6 +7,7 @@ project's own.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from crownlet.infer.survey.design import (
     describe_change,
     list_changes,
     read_design,
+    uphold_design,
     write_design,
 )
 
@@ -72,6 +74,16 @@ def test_what_is_declared_is_told_from_what_is_not() -> None:
     assert DESIGN.count_comparisons(3) == 4
     every = SurveyDesign("2026-11-30", ("ink_lost", "tag_missing"))
     assert every.covers("ink_lost", "X", "Y") and every.count_comparisons(4) == 12
+
+
+@pytest.mark.parametrize("setting", ["design", "audit", "draw", "seed", "portion", "customs"])
+def test_what_was_declared_and_changed_is_exploratory(setting: str) -> None:
+    """As registered reports have it (Center for Open Science): a deviation is named and no longer
+    counts as declared. Other defects than the declared ones are exploratory by themselves."""
+    change = DesignChange("2026-12-01", setting, "6", "8")
+    assert uphold_design(DESIGN, [change]) is None
+    assert uphold_design(DESIGN, [replace(change, setting="defects")]) is DESIGN
+    assert uphold_design(DESIGN, []) is DESIGN and uphold_design(None, []) is None
 
 
 def test_changes_are_listed_once() -> None:

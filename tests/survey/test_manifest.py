@@ -123,7 +123,8 @@ def test_every_fault_is_told_and_nothing_is_run(
 @pytest.mark.parametrize(
     ("header", "message"),
     [
-        ("scan,scroll,side\n", "line 1: the column source is absent"),
+        ("scan,scroll,side\n", "line 1: the column source is absent."),
+        ("scan,scrol,source,side\n", "line 1: the column scroll is absent. Is it 'scrol'?"),
         ("scan,scan,scroll,side,source\n", "line 1, column 2: 'scan' stands twice"),
         (HEADER, "the table has no rows"),
     ],

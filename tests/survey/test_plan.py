@@ -238,8 +238,10 @@ def test_the_command_states_plan_questions_and_assumptions(
     kinds = ("--defects", "ink_lost,tag_missing")
     assert run("--rate", "0.05", "--difference", "0.05", "--letters", "200", *kinds) == 0
     text = capsys.readouterr().out
-    assumed = PlanAssumptions(0.05, 200)
+    # Two defects of two sources: two tests, of which Holm (1979) makes the first at half the level.
+    assumed = PlanAssumptions(0.05, 200, comparisons=2)
     best = choose_plan(list_plans(assumed, aim_at_difference(assumed, 0.05, 0.8)))
+    assert "each test is made at 0.025 (2 comparisons at once)" in text
     assert f"take {best.scrolls} scrolls of each source" in text
     assert "5% and 10%" in text and "alike by 0.05" in text
     total = best.scrolls * 2 * 2 * best.audited

@@ -13,17 +13,23 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pa_csv
 import pytest
 import sheet_samples
 from statsmodels.stats.multitest import multipletests
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer import cli
+from crownlet.infer.run.survey_state import DesignChange
 from crownlet.infer.survey.data import SurveyData, build_arrays
+from crownlet.infer.survey.design import SurveyDesign
+from crownlet.infer.survey.dictionary import MEANINGS
 from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.labels import AuditCounts
 from crownlet.infer.survey.merging import open_pages
 from crownlet.infer.survey.report import write_report
+from crownlet.infer.survey.response import AuditArrays
 from crownlet.infer.survey.scroll_counts import ScrollCounts
 from crownlet.infer.view.wording import count_per, format_percent, letters_per_unit
 
@@ -72,6 +78,11 @@ def survey(folder: Path) -> SurveyData:
         built, np.repeat(pages, count), np.tile(np.arange(1, count + 1), len(pages)), NAMES,
         tuple(scrolls), AuditCounts(300, 290, 10), {"package": ("1",)}, ("A page failed.",),
     )  # fmt: skip
+
+
+def rows_of(folder: Path, name: str) -> list[dict[str, str]]:
+    with (folder / "report" / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
 
 
 @pytest.fixture(scope="module")
@@ -334,3 +345,72 @@ def test_the_demonstration_says_what_was_put_in(tmp_path: Path) -> None:
     # Half of the letters of one fault alone, at 0.95: `PageSpec.defect_rate` and `_letter_faults`.
     most = max(float(row[2].removesuffix("%")) for row in rows if row[0] == "crown missing")
     assert 30 < most < 47.5
+
+
+def test_a_design_that_was_changed_leaves_no_comparison_declared(
+    folder: Path, survey: SurveyData
+) -> None:
+    """No outside source: this project's rule, stated in the section on what was declared."""
+    design = SurveyDesign("2026-11-30", ("part_loose", "heel_missing"))
+    held = replace(survey, design=design)
+    write_report(folder, held, SEED)
+    assert {row["exploratory"] for row in rows_of(folder, "contrasts.csv") if row["p_value"]} == {
+        "False"
+    }
+    change = DesignChange("2026-12-02", "audit", "10", "8")
+    text = write_report(folder, replace(held, history=(change,)), SEED).read_text(encoding="utf-8")
+    assert {row["exploratory"] for row in rows_of(folder, "contrasts.csv")} == {"True"}
+    assert "Changed afterwards, so that every comparison is exploratory" in text
+    assert "What was declared beforehand was changed afterwards: take a difference as" in text
+
+
+def test_a_source_of_one_scroll_is_named_as_read_on_too_few(
+    folder: Path, survey: SurveyData
+) -> None:
+    """Its scroll was read as the others were, which is no audit of a source. No outside source."""
+    arrays = survey.arrays
+    code = np.array(arrays.sources)[arrays.source_of[arrays.scroll]]
+    kept = (code != "C") | (arrays.scroll == 2 * SCROLLS)
+    label = arrays.label[:, kept]
+    one = build_arrays(
+        DEFECTS, arrays.scroll[kept], code[kept], arrays.predicted[:, kept], label=label,
+        inclusion_probability=1 / 3, found=arrays.found[:, kept], side=arrays.side[kept],
+        letter=arrays.letter[kept],
+    )  # fmt: skip
+    drawn = ~np.isnan(label)
+    questions = AuditArrays(drawn, np.full(label.shape, 1 / 3), label, np.zeros(label.shape, bool))
+    few = replace(
+        survey, arrays=one, page=survey.page[kept], glyph=survey.glyph[kept], questions=questions,
+        scrolls=survey.scrolls[: 2 * SCROLLS + 1],
+    )  # fmt: skip
+    text = write_report(folder, few, SEED).read_text(encoding="utf-8")
+    assert "No reader has checked any letter" not in text
+    assert "Nothing is claimed of C in 2 kinds that readers checked on enough scrolls" in text
+    assert "Nothing is claimed of 1 kind, which readers did not check on enough scrolls" in text
+    rates = [row for row in rows_of(folder, "rates.csv") if row["source"] == "C"]
+    assert "readers' answers of 1 scroll do not count, 3 are needed" in rates[0]["note"]
+    assert rates[-1]["note"].startswith("Unaudited: the network's word alone")
+    notes = {(r["defect"], r["second"]): r["note"] for r in rows_of(folder, "contrasts.csv")}
+    assert notes["part_loose", "C"] == "readers answered on fewer than 3 scrolls of one source"
+    assert "no reader checked" in notes["leg_touches_roof", "C"]
+    own = [r for r in rows_of(folder, "unanswered.csv") if r["source"] == "C"]
+    assert own and all(r["labels_used"] == "False" and not r["estimate"] for r in own)
+
+
+def test_every_column_of_every_table_is_in_the_dictionary_and_has_its_type(
+    folder: Path, survey: SurveyData
+) -> None:
+    """Read by pyarrow as what the dictionary names; an unknown number is null, not a text."""
+    page = write_report(folder, survey, SEED).read_text(encoding="utf-8")
+    rows = rows_of(folder, "dictionary.csv")
+    assert all(row["meaning"] for row in rows)
+    assert {row["name"] for row in rows} == MEANINGS.keys()
+    written = {path.name for path in (folder / "report").glob("*.csv")} - {"dictionary.csv"}
+    assert {row["table"] for row in rows} == written
+    types = {"text": pa.string(), "whole number": pa.int64(), "number": pa.float64()}
+    for name in written:
+        columns = {r["name"]: types.get(r["type"], pa.bool_()) for r in rows if r["table"] == name}
+        options = pa_csv.ConvertOptions(column_types=columns)
+        table = pa_csv.read_csv(folder / "report" / name, convert_options=options)
+        assert table.column_names == list(columns), name
+        assert name in page

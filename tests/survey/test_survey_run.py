@@ -22,13 +22,15 @@ from crownlet.infer import cli, inspector
 from crownlet.infer.batch import worker
 from crownlet.infer.review.models import ReviewStoreError
 from crownlet.infer.review.store import ReviewStore
-from crownlet.infer.review.survey_questions import read_audit
+from crownlet.infer.review.survey_questions import read_audit, write_audit
 from crownlet.infer.review.web.item_view import view_item
 from crownlet.infer.run.run import open_run
-from crownlet.infer.run.survey_state import read_survey
+from crownlet.infer.run.survey_state import read_survey, write_survey
+from crownlet.infer.scrolls.gather import update_scrolls
 from crownlet.infer.survey import run as survey_run
 from crownlet.infer.survey.data import load_survey
 from crownlet.infer.survey.design import DesignError, SurveyDesign, write_design
+from crownlet.infer.survey.pseudonyms import read_keys
 
 LINES = [" ".join(line) for line in (load_portion("mezuzah").lines or ())[:4]]
 ROWS = ("a,s1,Northgate,face", "b,s1,Northgate,face", "c,s2,Southgate,face", "d,s3,Southgate,face")
@@ -143,6 +145,28 @@ def test_a_bad_scan_is_named_at_the_end_and_stops_nothing(
     shutil.copy(scans / "b.png", own / "b.png")
     assert survey(own, out) == 0
     assert not load_survey(out).notes
+
+
+def test_a_scroll_without_any_inspected_page_is_named_with_its_source(
+    once: Path, tmp_path: Path
+) -> None:
+    """No outside source: whoever reads the report is to know which units are absent."""
+    out = tmp_path / "S"
+    shutil.copytree(once, out)
+    record, keys = read_survey(out), read_keys(out)
+    assert record is not None
+    lost = next(key for key in keys if key.scroll == "s3")
+    pages = {page: sha for page, sha in record.pages.items() if page != lost.page}
+    write_survey(out, replace(record, pages=pages, failed={lost.page: "the page is blank."}))
+    shutil.rmtree(out / lost.page)
+    update_scrolls(out)
+    kept = [pair for pair in read_audit(out) if pair.page != lost.page]
+    write_audit(out, kept)
+    assert load_survey(out).notes[:2] == (
+        f"{lost.page} of source {lost.code} was not inspected: the page is blank.",
+        f"{lost.coded_scroll} of source {lost.code} is not counted: none of its pages was "
+        "inspected.",
+    )
 
 
 def test_a_changed_picture_is_inspected_anew_and_said(
