@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from crownlet.datasets.files.atomic import write_csv
+from crownlet.datasets.files.atomic import atomic_write, write_csv
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.batch.worker import describe_counts
 from crownlet.infer.demo.scenario import (
@@ -199,7 +199,8 @@ def _count_bare_crowns(results: Sequence[InspectedSheet], source: DemoSource) ->
 def write_scroll_table(path: Path, work: Iterable[DemoSheet]) -> Path:
     """Write the table for `crownlet inspect --scrolls`; returns `path`."""
     rows = [(sheet.name, sheet.scroll, sheet.side, sheet.source.name) for sheet in work]
-    write_csv(path, ("scan", "scroll", "side", "source"), rows)
+    with atomic_write(path) as draft:
+        write_csv(draft, ("scan", "scroll", "side", "source"), rows)
     return path
 
 
@@ -212,5 +213,6 @@ def write_counts(path: Path, results: Iterable[InspectedSheet]) -> Path:
         tally = Counter((f.kind, f.route) for f in result.findings)
         rows += [(*head, *key, n) for key, n in sorted(tally.items())] or [(*head, "", "", 0)]
     columns = ("source", "scroll", "side", "page", "letters", "kind", "route", "count")
-    write_csv(path, columns, rows)
+    with atomic_write(path) as draft:
+        write_csv(draft, columns, rows)
     return path

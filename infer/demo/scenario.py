@@ -21,6 +21,7 @@ import numpy.typing as npt
 from PIL import Image
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.files.atomic import atomic_write
 from crownlet.datasets.render.page.spec import Augment, PageSpec, mezuzah
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.finding import Finding
@@ -216,7 +217,8 @@ def write_scan(sheet: DemoSheet, path: Path) -> PageTruth:
 
     truth = compose(sheet.spec, sheet.seed)
     scan = Image.fromarray(scan_page(truth.image, sheet.seed))
-    scan.save(path, dpi=(DPI, DPI), compress_level=1)
+    with atomic_write(path) as draft:
+        scan.save(draft, "PNG", dpi=(DPI, DPI), compress_level=1)
     return truth
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.stats import gamma
 
 from crownlet.datasets.coco.truth import LetterTruth
-from crownlet.datasets.files.atomic import write_csv
+from crownlet.datasets.files.atomic import atomic_write, write_csv, write_file
 from crownlet.datasets.render.page.faults import plan_page
 from crownlet.datasets.scribal.texts import read_portion
 from crownlet.infer.demo.scenario import (
@@ -120,7 +120,7 @@ def write_text(path: Path) -> Path:
     """The first lines of a mezuzah as a text file, for generator and inspection alike."""
     lines = read_portion("mezuzah").lines or ()
     text = "".join(" ".join(words) + "\n" for words in lines[:LINES_OF_FACE])
-    path.write_text(text, encoding="utf-8")
+    write_file(path, text)
     return path
 
 
@@ -245,5 +245,7 @@ def _write_manifest(out: Path, sheets: tuple[DemoSheet, ...]) -> Path:
         )
         for sheet in sheets
     ]  # fmt: skip
-    write_csv(out / "manifest.csv", (*REQUIRED_COLUMNS, "portion"), rows)
-    return out / "manifest.csv"
+    path = out / "manifest.csv"
+    with atomic_write(path) as draft:
+        write_csv(draft, (*REQUIRED_COLUMNS, "portion"), rows)
+    return path

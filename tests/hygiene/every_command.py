@@ -34,7 +34,10 @@ def main(scans: Path, out: Path) -> None:
         run(scans, out)
         for path in watch.unheld:
             print("UNHELD", path, flush=True)
+        for path in watch.in_place():
+            print("IN PLACE", path, flush=True)
         watch.unheld.clear()
+        watch.opened.clear()
 
 
 def crownlet(*arguments: str, codes: tuple[int, ...] = (0,)) -> Callable[[Path, Path], None]:

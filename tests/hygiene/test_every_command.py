@@ -1,4 +1,5 @@
-"""Every command once: no network is asked, nothing is written elsewhere, what is written is held.
+"""Every command once: no network is asked, nothing is written elsewhere, what is written is held
+and put in its place whole.
 
 That all this holds is this project's decision; how it is seen stands in `network_watch.py` and
 `write_watch.py`.
@@ -30,6 +31,14 @@ TORCH_FOLDER = "torchinductor_"
 
 LOCKED_BY_SQLITE = {"crownlet review": {"run/review.sqlite3", "run/review.pictures.sqlite3"}}
 """What several processes may write at once: SQLite locks its files (sqlite.org/lockingv3.html)."""
+
+GROWING = {
+    "crownlet-train job=fit": ("train/fit/tensorboard/", "train/fit/csv/"),
+    "crownlet-train job=render": ("models/used/",),
+    "crownlet-train job=new_hand": ("train/new_hand/base/model/",),
+}
+"""Places of files that are not written whole: logs of learning, to which each step adds, and the
+networks that `every_job.py` itself copies."""
 
 EVERY = """
 import sys
@@ -72,14 +81,14 @@ class Ran:
     places: dict[str, Path]
     """Home, current folder and temporary folder of that process."""
 
-    def unheld(self) -> dict[str, set[str]]:
-        """What each command has written while it held no lock on the place."""
+    def seen(self, what: str) -> dict[str, set[str]]:
+        """What each command has written, where the watch says of it `UNHELD` or `IN PLACE`."""
         found: dict[str, set[str]] = {}
         for line in self.ended.stdout.splitlines():
             if line.startswith("== "):
                 command = line.removeprefix("== ")
-            elif line.startswith("UNHELD "):
-                found.setdefault(command, set()).add(line.removeprefix("UNHELD "))
+            elif line.startswith(f"{what} "):
+                found.setdefault(command, set()).add(line.removeprefix(f"{what} "))
         return found
 
 
@@ -120,8 +129,17 @@ def test_every_command_writes_only_into_its_folder(ran: Ran) -> None:
 
 def test_every_command_holds_what_it_writes(ran: Ran) -> None:
     """But for the jobs of `crownlet-train`, each of which makes networks for one person."""
-    unheld = {k: v for k, v in ran.unheld().items() if not k.startswith("crownlet-train ")}
+    unheld = {k: v for k, v in ran.seen("UNHELD").items() if not k.startswith("crownlet-train ")}
     assert unheld == LOCKED_BY_SQLITE
     held = {"crownlet-train job=promote", "crownlet-train job=restore"}
-    assert not {path for name in held for path in ran.unheld().get(name, ())
+    assert not {path for name in held for path in ran.seen("UNHELD").get(name, ())
                 if path.startswith("models/store/")}  # fmt: skip
+
+
+def test_every_command_puts_whole_files_in_their_place(ran: Ran) -> None:
+    """A killed command leaves the old file or the new one; what C writes by itself is not seen."""
+    found = {
+        command: [path for path in sorted(paths) if not path.startswith(GROWING.get(command, ()))]
+        for command, paths in ran.seen("IN PLACE").items()
+    }
+    assert {command: paths for command, paths in found.items() if paths} == {}

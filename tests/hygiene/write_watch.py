@@ -1,4 +1,4 @@
-"""What a process writes into a folder, and whether it holds the place meanwhile.
+"""What a process writes into a folder, whether it holds the place meanwhile, and whether in place.
 
 Python tells each opening, renaming and removal of a file to an audit hook before it is made ("Audit
 events table" of Python's library reference), but not what libraries in C do by themselves: SQLite's
@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from crownlet.datasets.files import locks
+from crownlet.datasets.files.atomic import DRAFT_PREFIX
 
 WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_TRUNC
 
@@ -21,12 +22,14 @@ PLACE_OF = {"os.rename": 1, "os.remove": 0, "sqlite3.connect": 0}
 
 
 class WriteWatch:
-    """Begun once in a process; `unheld` names what was written outside every held folder."""
+    """Begun once in a process; `unheld` names what was written outside every held folder, `opened`
+    what was opened to be written under the name by which others read it."""
 
     def __init__(self, under: Path) -> None:
         self._under = under.absolute()
         self._held: list[Path] = []
         self.unheld: dict[str, None] = {}
+        self.opened: dict[str, None] = {}
         acquire, release = locks._acquire, locks._release
 
         def watched_acquire(path: Path, command: str, wait_s: float) -> int:
@@ -55,5 +58,12 @@ class WriteWatch:
         path = Path(os.fsdecode(place)).absolute()
         if not path.is_relative_to(self._under) or path.name.startswith(locks.LOCK_PREFIX):
             return
+        name = path.relative_to(self._under).as_posix()
+        if event == "open" and DRAFT_PREFIX not in name:
+            self.opened[name] = None
         if not any(path.is_relative_to(held.parent) for held in self._held):
-            self.unheld[path.relative_to(self._under).as_posix()] = None
+            self.unheld[name] = None
+
+    def in_place(self) -> list[str]:
+        """The files of `opened` that are still there: no reader may find them half written."""
+        return [name for name in self.opened if (self._under / name).is_file()]

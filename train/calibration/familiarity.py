@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.images import PageError, read_page
 from crownlet.datasets.render.page.spec import PageSpec, training
 from crownlet.datasets.scribal.alphabet import ALPHABET, index_of
@@ -222,7 +223,7 @@ def main() -> None:
     letters = gather_letters(reader, chosen.pages)
     table = Path(str(resources.files("crownlet.infer.quality"))) / "usual.yaml"
     if chosen.write:
-        table.write_text(usual_sizes_yaml(letters), "utf-8")
+        write_file(table, usual_sizes_yaml(letters))
         load_usual_sizes.cache_clear()
     new = routing_lines(letters)
     print(describe_letters(letters), *new, sep="\n")
@@ -244,7 +245,7 @@ def write_routing_lines(model: Path, new: list[str]) -> None:
     """Exchange lines of the routing.yaml of a model folder, or begin one from the shipped file."""
     path = model / ROUTING_FILE
     source = path if path.exists() else weights_folder() / ROUTING_FILE
-    path.write_text(replace_routing_lines(source.read_text("utf-8"), new), "utf-8")
+    write_file(path, replace_routing_lines(source.read_text("utf-8"), new))
 
 
 def replace_routing_lines(text: str, new: list[str]) -> str:

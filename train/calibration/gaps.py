@@ -22,6 +22,7 @@ import numpy.typing as npt
 from sklearn.linear_model import LogisticRegression
 
 from crownlet.datasets.coco.truth import GapKind, GapTruth, PageTruth
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.images import PageError, read_page
 from crownlet.datasets.render.page.spec import PageSpec, Split, mezuzah, training
 from crownlet.infer.inspector import Inspector
@@ -180,7 +181,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if chosen.write:
         path = chosen.model / ROUTING_FILE
         source = path if path.exists() else weights_folder() / ROUTING_FILE
-        path.write_text(replace_curves(source.read_text("utf-8"), curves), "utf-8")
+        write_file(path, replace_curves(source.read_text("utf-8"), curves))
 
 
 if __name__ == "__main__":

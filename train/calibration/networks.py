@@ -16,6 +16,7 @@ import yaml
 from sklearn.linear_model import LogisticRegression
 from torch import Tensor
 
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.records import TAG_MISSING, TAG_NONE
@@ -200,4 +201,4 @@ def thresholds(
 
 def write_calibration(calibration: Calibration, path: Path) -> None:
     """Write the curves beside the run's weights as YAML."""
-    path.write_text(yaml.safe_dump(asdict(calibration), sort_keys=False), encoding="utf-8")
+    write_file(path, yaml.safe_dump(asdict(calibration), sort_keys=False))

@@ -16,7 +16,7 @@ from typing import Any
 
 from PIL import Image
 
-from crownlet.datasets.files.atomic import write_json
+from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.datasets.files.images import PageError
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.inspector import Inspector
@@ -134,7 +134,8 @@ def evaluate(config: Any) -> Path:
     }
     if settings.speed:
         card["speed"] = measure_speed(model)
-    write_json(path, _round_floats(card))
+    with atomic_write(path) as draft:
+        write_json(draft, _round_floats(card))
     return path
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crownlet.datasets.coco.truth import Box
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.scribal.alphabet import BY_CHAR
 from crownlet.train.evaluation.matching import match_page
 from crownlet.train.evaluation.workers import ReadingJob, ReadPage
@@ -87,9 +88,7 @@ def draw_sheet(wrong: Sequence[WrongLetter], path: Path) -> Path:
     for k, drawn in tiles.items():
         y, x = divmod(k, SHEET_COLUMNS)
         sheet[y * height : (y + 1) * height, x * width : (x + 1) * width] = drawn
-    path.parent.mkdir(parents=True, exist_ok=True)
-    if not cv2.imwrite(str(path), sheet[:, :, ::-1]):
-        raise OSError(f"{path} could not be written")
+    write_file(path, cv2.imencode(path.suffix, sheet[:, :, ::-1])[1].tobytes())
     return path
 
 

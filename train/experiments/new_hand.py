@@ -25,6 +25,7 @@ from PIL import Image
 
 from crownlet.datasets.coco.truth import PageTruth
 from crownlet.datasets.coco.write import to_coco
+from crownlet.datasets.files.atomic import atomic_write, write_file
 from crownlet.datasets.render.letterforms.draw_hand import draw_hand
 from crownlet.datasets.render.letterforms.hand import STYLES
 from crownlet.datasets.render.page.compose import compose
@@ -178,10 +179,10 @@ def compare_with_base(config: Config) -> None:
 
 def _write_scan(page: PageTruth, seed: int, folder: Path) -> tuple[Path, Path]:
     """One page as a picture and a COCO file, named by its seed: a scroll by itself."""
-    folder.mkdir(parents=True, exist_ok=True)
     picture, labels = folder / f"scroll-{seed}.png", folder / f"scroll-{seed}.json"
-    Image.fromarray(page.image).save(picture)
-    labels.write_text(json.dumps(to_coco([page], [picture.name])), "utf-8")
+    with atomic_write(picture) as draft:
+        Image.fromarray(page.image).save(draft, "PNG")
+    write_file(labels, json.dumps(to_coco([page], [picture.name])))
     return picture, labels
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import onnx
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.files.atomic import atomic_write
 from crownlet.datasets.files.images import PageError
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import training
@@ -79,9 +80,8 @@ def write_letter_means(folder: Path, means: npt.NDArray[np.float64]) -> None:
     entry = model.metadata_props.add()
     entry.key = LETTER_MEANS_KEY
     entry.value = base64.b64encode(means.astype("<f2").tobytes()).decode("ascii")
-    temporary = assessor.with_suffix(".tmp")
-    onnx.save(model, temporary)
-    temporary.replace(assessor)
+    with atomic_write(assessor) as draft:
+        onnx.save(model, draft)
     write_checksums(folder)
 
 

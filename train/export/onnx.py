@@ -17,6 +17,7 @@ import torch
 import yaml
 from torch import Tensor, nn
 
+from crownlet.datasets.files.atomic import atomic_write, write_file
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.datasets.scribal.catalogue import LEARNED_DEFECTS
 from crownlet.infer.image import crops
@@ -131,9 +132,8 @@ def _write_onnx(
         entry = model.metadata_props.add()
         entry.key, entry.value = key, text
     onnx.checker.check_model(model)
-    temporary = path.with_suffix(".tmp")
-    onnx.save(model, temporary)
-    temporary.replace(path)
+    with atomic_write(path) as draft:
+        onnx.save(model, draft)
 
 
 def _check_parity(
@@ -161,7 +161,7 @@ def write_checksums(
     lines = [
         f"{hashlib.sha256((folder / name).read_bytes()).hexdigest()}  {name}" for name in names
     ]
-    (folder / "checksums.sha256").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    write_file(folder / "checksums.sha256", "\n".join(lines) + "\n")
 
 
 def export_networks(config: Config) -> Path:
@@ -233,4 +233,4 @@ def _write_thresholds(
         "defects": chosen,
     }
     text = yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=96)
-    (folder / "thresholds.yaml").write_text(text, encoding="utf-8")
+    write_file(folder / "thresholds.yaml", text)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import onnx
 
+from crownlet.datasets.files.atomic import atomic_write
 from crownlet.infer.networks import FEATURE_PREFIX, PART_MASKS_KEY, PARTS_OUTPUT
 
 
@@ -48,9 +49,8 @@ def split_part_masks(path: Path) -> None:
         onnx.checker.check_model(part)
     text = base64.b64encode(parts.SerializeToString()).decode("ascii")
     rest.metadata_props.add(key=PART_MASKS_KEY, value=text)
-    temporary = path.with_suffix(".tmp")
-    onnx.save(rest, temporary)
-    temporary.replace(path)
+    with atomic_write(path) as draft:
+        onnx.save(rest, draft)
 
 
 def divide(graph: onnx.GraphProto) -> tuple[list[onnx.NodeProto], list[onnx.NodeProto]]:

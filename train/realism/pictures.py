@@ -13,6 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from crownlet.datasets.files.atomic import write_file
 from crownlet.datasets.files.images import PageError, read_page
 from crownlet.datasets.render.page.compose import compose
 from crownlet.datasets.render.page.spec import Augment, Device, PageSpec
@@ -130,10 +131,8 @@ def draw_strips(photos: Sequence[WritingPicture], settings: Any, seed: int) -> P
         real = [str(n + 1) for n, (_, is_real) in enumerate(strips) if is_real]
         key.append(f"{photo.name}\t{' '.join(real)}")
     path = Path(settings.to)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    if not cv2.imwrite(str(path), compose_sheet(rows)[:, :, ::-1]):
-        raise OSError(f"{path} could not be written")
-    path.with_suffix(".txt").write_text("\n".join(key) + "\n", "utf-8")
+    write_file(path, cv2.imencode(path.suffix, compose_sheet(rows)[:, :, ::-1])[1].tobytes())
+    write_file(path.with_suffix(".txt"), "\n".join(key) + "\n")
     return path
 
 

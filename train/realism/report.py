@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from crownlet.datasets.files.atomic import write_file
+from crownlet.datasets.files.atomic import atomic_write, write_file
 from crownlet.train.realism.features import MEASURE_FAMILIES, MEASURE_MEANINGS, measure_table
 from crownlet.train.realism.patches import (
     Image,
@@ -81,7 +81,7 @@ def compare_pictures(photos: Sequence[WritingPicture], settings: Any, seed: int)
     write_file(folder / "critic.md", render_summary(found, ranked, chance))
     _write_table(folder / "measures.csv", ranked)
     sheet = draw_surest(patches, found["grey structure"].scores)
-    cv2.imwrite(str(folder / "surest.png"), sheet[:, :, ::-1])
+    write_file(folder / "surest.png", cv2.imencode(".png", sheet[:, :, ::-1])[1].tobytes())
     return folder
 
 
@@ -174,7 +174,7 @@ def _resize_tile(image: Image) -> Image:
 
 
 def _write_table(path: Path, ranked: Sequence[MeasureContrast]) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
+    with atomic_write(path) as draft, draft.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         groups = sorted(ranked[0].by_group)
         writer.writerow(["measure", "lean", "covered", *groups])

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from crownlet.datasets.files.atomic import write_json
+from crownlet.datasets.files.atomic import atomic_write, write_json
 from crownlet.infer.networks import OnnxNetworks
 from crownlet.train.fit.scans import scan_facts
 from crownlet.train.release.compare import (
@@ -127,8 +127,8 @@ def run_gate(config: Any, before: dict[str, SuiteTally] | None = None) -> Path:
     settings = config.gate
     outcome = compare_models(Path(settings.old), Path(settings.new), settings, before)
     path = Path(settings.to)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_json(path, outcome)
+    with atomic_write(path) as draft:
+        write_json(draft, outcome)
     print(outcome_table(outcome))
     return path
 

@@ -223,7 +223,8 @@ def write_origin(model: Path, parent: dict[str, str], outcome: Any, because: str
         "gate": outcome,
         "because": because,
     }
-    write_json(path, card)
+    with atomic_write(path) as draft:
+        write_json(draft, card)
 
 
 def _earlier_outcome(model: Path) -> dict[str, Any]:

@@ -19,6 +19,7 @@ import numpy.typing as npt
 import torch
 
 from crownlet.datasets.coco.truth import LetterTruth, PageTruth
+from crownlet.datasets.files.atomic import atomic_write
 from crownlet.datasets.scribal.catalogue import CATALOGUE, LEARNED_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.habits.apply import form_of, is_judged, probability_by_hand
@@ -239,11 +240,10 @@ def join_evidence(parts: Iterable[Evidence], facts: dict[str, Any]) -> Evidence:
 
 def save_evidence(evidence: Evidence, path: Path) -> None:
     """Write it as one .npz."""
-    path.parent.mkdir(parents=True, exist_ok=True)
     about = json.dumps({"names": evidence.names, "facts": evidence.facts}, ensure_ascii=False)
-    np.savez_compressed(
-        path, about=np.array(about), **{key: getattr(evidence, key) for key in _ARRAYS}
-    )
+    arrays = {key: getattr(evidence, key) for key in _ARRAYS}
+    with atomic_write(path) as draft, draft.open("wb") as file:
+        np.savez_compressed(file, about=np.array(about), **arrays)
 
 
 def load_evidence(path: Path) -> Evidence:

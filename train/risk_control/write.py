@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import yaml
 
+from crownlet.datasets.files.atomic import write_file
 from crownlet.infer.promises import NO_PROMISE
 from crownlet.train.risk_control.choose import ReviewLoad, RiskTargets, ThresholdChoice
 from crownlet.train.risk_control.evidence import Evidence
@@ -117,7 +118,7 @@ def write_thresholds(content: Mapping[str, Any], folder: Path) -> Path:
     """Write it beside the networks."""
     text = yaml.safe_dump(dict(content), sort_keys=False, allow_unicode=True, width=96)
     path = folder / "thresholds.yaml"
-    path.write_text(text, encoding="utf-8")
+    write_file(path, text)
     return path
 
 
