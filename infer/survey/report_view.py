@@ -166,9 +166,9 @@ def embed_funnel(
 ) -> EmbeddedFigure | None:
     """The rates of many sources against their units; None for few sources."""
     rows = [row for defect in defects for row in results.shrunken if row.defect == defect]
-    for old in out.glob("funnel.*"):
-        old.unlink()
     if not rows:
+        for old in out.glob("funnel.*"):
+            old.unlink()
         return None
     # The squared standard error times units is the variance between units of one source.
     errors = {
@@ -197,11 +197,10 @@ def embed_letter_figures(
 ) -> tuple[EmbeddedFigure, ...]:
     """The first few of `defects`, letter by letter; a defect of one letter needs no such picture.
 
-    Figures of an earlier report are deleted, so that none is left with other numbers.
+    Figures of an earlier report are deleted, so that none is left with other numbers, once the new
+    ones are there: a command that is stopped on the way loses none.
     """
-    for old in sorted(out.glob("letters-*.*g")):
-        old.unlink()
-    made: list[EmbeddedFigure] = []
+    made: dict[str, EmbeddedFigure] = {}
     for defect in defects:
         own = [rate for rate in rates if rate.defect == defect]
         if len({rate.letter for rate in own}) > 1 and len(made) < MAX_DEFECTS_BY_LETTER:
@@ -209,8 +208,12 @@ def embed_letter_figures(
             letters = describe_letters(defect)
             caption = f"Share of the {letters} on which it stands, letter by letter."
             alt = f"Rates of {defect_words(defect)} by letter and source"
-            made.append(_embed(figure, out / f"letters-{defect}", alt, caption))
-    return tuple(made)
+            name = f"letters-{defect}"
+            made[name] = _embed(figure, out / name, alt, caption)
+    for old in sorted(out.glob("letters-*.*g")):
+        if old.stem not in made:
+            old.unlink()
+    return tuple(made.values())
 
 
 def _embed(figure: Figure, path: Path, alt: str, caption: str) -> EmbeddedFigure:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from crownlet.infer.survey import report_view
 from crownlet.infer.survey.figures import (
     SOURCE_COLOURS,
     SOURCE_MARKERS,
@@ -19,6 +20,7 @@ from crownlet.infer.survey.figures import (
     save_figure,
 )
 from crownlet.infer.survey.records import Basis, DefectRate
+from crownlet.infer.survey.report_view import embed_letter_figures
 
 # Machado, Oliveira & Fernandes (2009), severity 1: what the two commonest kinds of colour blindness
 # make of linear red, green and blue.
@@ -71,6 +73,29 @@ def test_files_are_whole_and_the_same_each_time(tmp_path: Path) -> None:
         assert root.tag == "{http://www.w3.org/2000/svg}svg"
         with Image.open(tmp_path / "one" / f"{name}.png") as picture:
             assert np.asarray(picture.convert("L")).std() > 5
+
+
+def test_a_report_that_is_stopped_loses_no_figure_of_the_one_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a later report does not show goes, once its own figures are there; no outside source."""
+
+    def files() -> dict[str, bytes]:
+        return {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    rates = [*LETTERS, *(replace(one, defect="tag_bare") for one in LETTERS)]
+    assert len(embed_letter_figures(rates, ("heel_missing", "tag_bare"), tmp_path)) == 2
+    before = files()
+    assert len(before) == 4
+    with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
+        patched.setattr(report_view, "save_figure", stop)
+        embed_letter_figures(rates, ("tag_bare",), tmp_path)
+    assert files() == before
+    embed_letter_figures(rates, ("tag_bare",), tmp_path)
+    assert set(files()) == {"letters-tag_bare.svg", "letters-tag_bare.png"}
 
 
 def test_every_rate_has_its_mark_and_limits() -> None:

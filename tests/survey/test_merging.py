@@ -179,7 +179,7 @@ def test_a_folder_that_another_command_writes_to_is_refused(
     with hold_folder(out, "crownlet survey run", PAGES_PART):
         other = threading.Thread(target=lambda: code.append(cli.main(merge)))
         other.start()
-        other.join(30)
+        other.join(300)
         assert code == [2]
         assert not (out / "merged.json").exists()
     assert "`crownlet survey run` (process " in capsys.readouterr().err
