@@ -1,9 +1,11 @@
 """Marks the quick subset: the files below take less than a minute together on two cores. Says
 whether the installed versions are those of `configs/constraints.txt`; measures time against a
-reference, so that a test fails for the work that it times and not for the machine's speed."""
+reference, so that a test fails for the work that it times and not for the machine's speed; lets
+Hypothesis draw the same examples in every run."""
 
 from __future__ import annotations
 
+import gc
 import re
 import time
 from collections.abc import Callable
@@ -11,6 +13,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 HERE = Path(__file__).parent
 QUICK = (
@@ -28,6 +31,14 @@ ONLY_WHEN_ASKED_FOR = ("mutants", "walk")
 
 WHAT_COMPUTES = ("numpy", "onnxruntime", "opencv-python-headless", "pillow")
 """Packages on whose version the bytes of pictures, outlines and answers depend."""
+
+# As Hypothesis itself does under CI: no run has other examples or another limit of time than one
+# on a machine that is slower.
+settings.register_profile(
+    "same", derandomize=True, deadline=None, database=None, print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
+settings.load_profile("same")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -72,7 +83,8 @@ def processor_seconds(work: Callable[[], object]) -> float:
 def relative_time() -> Callable[..., float]:
     """Processor time of `work` in units of the reference work, which is timed before and after it.
 
-    A slow machine, or one whose cores are shared, slows both. The least of `times` goes.
+    A slow machine, or one whose cores are shared, slows both. The least of `times` goes. What the
+    tests before have left in memory is not searched for garbage meanwhile (gc.freeze).
     """
 
     def measure(work: Callable[[], object], times: int = 1) -> float:
@@ -81,6 +93,11 @@ def relative_time() -> Callable[..., float]:
             seconds = processor_seconds(work)
             return 2 * seconds / (before + processor_seconds(do_reference_work))
 
-        return min(once() for _ in range(times))
+        gc.collect()
+        gc.freeze()
+        try:
+            return min(once() for _ in range(times))
+        finally:
+            gc.unfreeze()
 
     return measure

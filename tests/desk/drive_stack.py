@@ -22,7 +22,7 @@ from playwright.sync_api import Page, expect, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "review"))
 
-from browser_fixtures import look_at_all
+from browser_fixtures import look_at_all, press
 
 
 @contextmanager
@@ -45,12 +45,16 @@ def served(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
             process.kill()
 
 
+def give(page: Page, files: Sequence[Path]) -> None:
+    """Give files to the page that an address just opened leads on to."""
+    page.locator("#files").wait_for(state="attached")
+    page.wait_for_load_state("load")  # Its script listens once all is loaded.
+    page.set_input_files("#files", files)
+
+
 def drop(page: Page, scans: Sequence[Path], timeout_ms: float = 60_000) -> None:
     """Give the pictures to the page and wait until each was looked at."""
-    # The address leads on to the page; its script listens once all is loaded.
-    page.locator("#files").wait_for(state="attached")
-    page.wait_for_load_state("load")
-    page.set_input_files("#files", scans)
+    give(page, scans)
     looked_at = page.locator(".picture:not(.waiting)")
     expect(looked_at).to_have_count(len(scans), timeout=timeout_ms)
 
@@ -80,7 +84,7 @@ def answer_hands(page: Page) -> int:
     while page.locator("#wall[data-habit]").count():
         for _ in range(5):
             look_at_all(page)
-            page.keyboard.press("1")
+            press(page, "1")
             expect(page.locator("#status")).to_contain_text("Saved")
             if page.locator("#open").text_content() == "0":
                 break
@@ -101,7 +105,7 @@ def answer_walls(page: Page) -> int:
         link.click()
         # The script has begun once a crop has the focus.
         expect(page.locator(".cell:focus")).to_have_count(1)
-        page.keyboard.press("4")
+        press(page, "4")
         expect(page.locator("#status")).to_contain_text("Saved")
         for _ in range(5):
             look_at_all(page)
@@ -109,7 +113,7 @@ def answer_walls(page: Page) -> int:
                 break
             page.keyboard.press("y")
             if page.locator("#rest[open]").count():
-                page.keyboard.press("Enter")
+                press(page, "Enter")
                 expect(page.locator("#status")).to_contain_text("present")
         answered += 1
         page.get_by_role("link", name="Review", exact=True).click()

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 import tiny
-from drive_stack import served
+from drive_stack import give, served
 from playwright.sync_api import Browser, Page, expect
 from starlette.testclient import TestClient
 
@@ -126,7 +126,7 @@ def test_from_dropping_to_sheets_and_review_and_on_after_a_kill(page: Page, tmp_
     folder = tmp_path / "stack"
     with served(folder) as (address, process):
         page.goto(address)
-        page.set_input_files("#files", [*scans, tmp_path / "given" / "notes.txt"])
+        give(page, [*scans, tmp_path / "given" / "notes.txt"])
         expect(page.locator("#refused li")).to_contain_text("notes.txt is not read: a text")
         expect(page.locator(".picture:is(.good, .partly)")).to_have_count(2)
         # By its letters each is a reverse, whatever the name of the file says.
@@ -139,7 +139,7 @@ def test_from_dropping_to_sheets_and_review_and_on_after_a_kill(page: Page, tmp_
         expect(page.locator(".scrolls tbody tr")).to_have_count(2, timeout=90_000)
         expect(page.locator(".scrolls")).to_contain_text("Upper shelf")
         process.send_signal(signal.SIGKILL)
-        process.wait(10)
+        process.wait(60)
     with served(folder) as (address, _):
         page.goto(address)
         expect(page.locator(".scrolls")).to_contain_text("Upper shelf")

@@ -33,7 +33,7 @@ from kill_writers import (  # noqa: E402
     kill_sheet_or_export,
     kill_writer,
 )
-from killing import Kills, crownlet, finish, kill_after  # noqa: E402
+from killing import Kills, crownlet, end_well, finish, kill_after  # noqa: E402
 
 PAGES = 5
 
@@ -131,8 +131,7 @@ def kill_one_of_two(folder: Path, times: int, pages: int = 4, seed: int = 0) -> 
         )
         at_work, _ = kill_after(command(killed, run), rng.uniform(0.2, seconds))
         kills.killed, kills.at_work = kills.killed + 1, kills.at_work + at_work
-        errors = survivor.communicate(timeout=60)[1]
-        if survivor.returncode:
+        if errors := end_well(survivor, command(other, run)):
             kills.wrong.append(f"kill {number}: the other ended with {errors}")
         finish(command(killed, run))
         kills.finished += len(pages_of(run))

@@ -35,15 +35,15 @@ def kill_review(folder: Path, times: int, seed: int = 0) -> Kills:
         )  # fmt: skip
         items = iter(rng.sample(range(1, 101), 100))
         with (
-            httpx.Client(base_url=server.base) as window,
+            httpx.Client(base_url=server.base, timeout=60) as window,
             contextlib.suppress(httpx.TransportError),
         ):
             window.get(server.address, follow_redirects=True)
             window.headers["Origin"] = server.base
             while chosen := list(itertools.islice(items, rng.choice((1, 1, 2, 5)))):
                 _decide(window, f"reader {number}", chosen, sent, kept)
-        killer.wait(10)
-        server.process.wait(10)
+        killer.wait(60)
+        server.process.wait(60)
         kills.killed, kills.at_work = kills.killed + 1, kills.at_work + 1
         kills.wrong += [f"kill {number}: {text}" for text in _review_faults(run.folder, sent, kept)]
     kills.finished = len(kept)

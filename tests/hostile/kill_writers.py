@@ -17,7 +17,7 @@ from io import BytesIO
 from pathlib import Path
 
 import tiny
-from killing import Kills, crownlet, finish, kill_after, module
+from killing import Kills, crownlet, end_well, finish, kill_after, module
 from pyarrow.parquet import read_table
 
 from crownlet.datasets.coco.read import LabelError
@@ -283,8 +283,7 @@ def kill_one_of_two_writers(
         )
         at_work, _ = kill_after(killed, rng.uniform(0.2, seconds))
         kills.killed, kills.at_work = kills.killed + 1, kills.at_work + at_work
-        errors = survivor.communicate(timeout=120)[1]
-        if survivor.returncode:
+        if errors := end_well(survivor, other):
             kills.wrong.append(f"kill {number}: the other ended with {errors}")
         again = subprocess.run(killed, capture_output=True, text=True, timeout=300)
         if again.returncode and "is in the data set already" not in again.stderr:

@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+BUSY = "is writing to it; wait until it has ended."
+"""End of the refusal of a folder that another command holds (`crownlet.datasets.files.locks`)."""
+
 
 @dataclass
 class Kills:
@@ -43,6 +46,19 @@ def finish(command: Sequence[str]) -> float:
     return time.perf_counter() - start
 
 
+def end_well(process: subprocess.Popen[str], command: Sequence[str]) -> str:
+    """Wait for the end of a command; returns its errors, or nothing where it ended well.
+
+    One that has waited in vain for another to let go of the folder, as on a slow machine, is begun
+    again.
+    """
+    errors, code = process.communicate(timeout=300)[1], process.returncode
+    while code and BUSY in errors:
+        ended = subprocess.run(command, capture_output=True, text=True, timeout=300)
+        errors, code = ended.stderr, ended.returncode
+    return errors if code else ""
+
+
 def descendants(process: int) -> list[int]:
     """Processes begun by a process, and by those (`/proc/PID/task/PID/children`, proc(5))."""
     try:
@@ -64,15 +80,15 @@ def alive(process: int) -> bool:
 def kill_after(command: Sequence[str], seconds: float) -> tuple[bool, list[int]]:
     """Whether the command was still at work when it was killed, and which of its own outlived it.
 
-    Only the command itself is killed: its processes have to notice by themselves, within 5 s.
+    Only the command itself is killed: its processes have to notice by themselves, within a minute.
     """
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     with contextlib.suppress(subprocess.TimeoutExpired):
         process.wait(seconds)
     at_work, children = process.poll() is None, descendants(process.pid)
     process.kill()
-    process.wait(10)
-    end = time.monotonic() + 5
+    process.wait(60)
+    end = time.monotonic() + 60
     while time.monotonic() < end and any(map(alive, children)):
         time.sleep(0.02)
     return at_work, [child for child in children if alive(child)]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 MANY = settings(
     max_examples=80, deadline=None, derandomize=True,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )  # fmt: skip
 CELL = st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "S", "Z", "C")), max_size=12)
 ROWS = st.lists(st.lists(CELL | st.sampled_from(("a.png", "S1", "face", "reverse"))), max_size=6)

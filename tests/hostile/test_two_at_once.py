@@ -21,12 +21,12 @@ from crownlet.datasets.scans.manifest import read_manifest
 from crownlet.infer.run.run import open_run
 
 HOLD = """
-import sys, time
+import sys
 from pathlib import Path
 from crownlet.datasets.files.locks import hold_folder
 with hold_folder(Path(sys.argv[1]), "crownlet inspect", sys.argv[2]):
     print("held", flush=True)
-    time.sleep(60)
+    sys.stdin.read()
 """
 
 
@@ -40,8 +40,9 @@ def start(module: str, *arguments: object) -> subprocess.Popen[str]:
 def holder(folder: Path, part: str) -> subprocess.Popen[str]:
     """A process that holds a part of a folder until it is killed."""
     process = subprocess.Popen(
-        [sys.executable, "-c", HOLD, str(folder), part], stdout=subprocess.PIPE, text=True
-    )
+        [sys.executable, "-c", HOLD, str(folder), part],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
     assert process.stdout is not None
     assert process.stdout.readline() == "held\n"
     return process
@@ -49,7 +50,7 @@ def holder(folder: Path, part: str) -> subprocess.Popen[str]:
 
 def finish(*processes: subprocess.Popen[str]) -> list[tuple[int, str]]:
     """Exit codes and errors."""
-    ended = [process.communicate(timeout=120) for process in processes]
+    ended = [process.communicate(timeout=300) for process in processes]
     return [(p.returncode, err) for p, (_, err) in zip(processes, ended, strict=True)]
 
 

@@ -58,7 +58,7 @@ def decide_from_two_windows(folder: Path, decisions: int, seed: int = 0) -> Tall
             window.join()
     finally:
         server.process.kill()
-        server.process.wait(10)
+        server.process.wait(60)
     _compare(run.folder / "review.sqlite3", kept, tally)
     return tally
 

@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from distributed import Client
 
@@ -46,13 +47,28 @@ def cluster(folder: Path, *workers: str) -> Iterator[tuple[Client, subprocess.Po
     finally:
         for process in running:
             process.terminate()
-            process.wait(20)
+            process.wait(120)
 
 
 def first_page(run: Path) -> None:
-    """Wait until there is one."""
+    """Wait until there is one; TimeoutError after ten minutes."""
+    end = time.monotonic() + 600
     while not list(run.glob("*/page.json")):
+        if time.monotonic() > end:
+            raise TimeoutError(f"{run}: no page")
         time.sleep(0.01)
+
+
+def hold_further_pages(run: Path, mark: Path) -> None:
+    """In a worker: once a page is finished begin no other, until there is a file `mark`."""
+    inspect = dask_cluster.inspect_on_worker
+
+    def held(*arguments: Any) -> Any:
+        while list(run.glob("*/page.json")) and not mark.exists():
+            time.sleep(0.01)
+        return inspect(*arguments)
+
+    dask_cluster.inspect_on_worker = held
 
 
 def freeze(seconds: float) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 import dying
 import pytest
 import tiny
-from dask_here import cluster, first_page
+from dask_here import cluster, first_page, hold_further_pages
 from distributed import Client
 
 from crownlet.datasets.files.atomic import make_draft_folder
@@ -44,18 +44,21 @@ def test_a_worker_is_killed_and_the_pages_are_those_of_a_plain_run(
     (scans / "cut.png").write_bytes(pages[0].read_bytes()[:300])
     run, plain = tmp_path / "run", tmp_path / "plain"
     command = ["inspect", str(scans), "--out", str(run), "--cluster", client.scheduler.address]
-    killed = []
+    killed, mark = [], tmp_path / "killed"
+    # However slow this process is, a worker has pages before it when it is killed.
+    client.run(hold_further_pages, run, mark)
 
     def kill() -> None:
         first_page(run)
         busy = next(worker for worker, tasks in client.processing().items() if tasks)
         killed.append(client.run(os.getpid, workers=[busy])[busy])
         os.kill(killed[0], signal.SIGKILL)
+        mark.touch()
 
-    killer = threading.Thread(target=kill)
+    killer = threading.Thread(target=kill, daemon=True)
     killer.start()
     assert cli.main(command) == 1
-    killer.join(20)
+    killer.join(600)
     assert len(killed) == 1
     output = capsys.readouterr()
     pages_named = [
@@ -109,7 +112,7 @@ def test_the_scheduler_dies_and_the_finished_pages_stay(
         address = client.scheduler.address
         command = ["inspect", *map(str, pages), "--out", str(run), "--cluster", address]
         assert cli.main(command) == 1
-        killer.join(20)
+        killer.join(600)
     assert capsys.readouterr().err.startswith(f"crownlet: {address}: the scheduler is gone; ")
     assert not [path for path in run.glob("p*") if len(list(path.iterdir())) != len(PAGE_FILES)]
 

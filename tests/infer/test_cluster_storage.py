@@ -81,7 +81,7 @@ def test_a_killed_command_begun_again_makes_what_a_plain_run_makes(tmp_path: Pat
         )  # fmt: skip
         first_page(run)
         process.kill()
-        process.wait(10)
+        process.wait(60)
         stands = {path.parent.name for path in run.glob("*/page.json")}
         assert cli.main(command) == 0
     assert stands

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -150,13 +150,9 @@ def test_each_join_is_the_best_of_all(seed: int) -> None:
     assert joins > 5
 
 
-def test_a_page_takes_time_by_its_letters_and_not_by_their_square() -> None:
+def test_a_page_takes_time_by_its_letters_and_not_by_their_square(
+    relative_time: Callable[..., float],
+) -> None:
     """Processor time of 20,000 letters against that of 2,000; their square is a hundred times."""
-
-    def seconds(lines: int) -> float:
-        found, start = from_anchors(grid(1, lines, 50)), time.process_time()
-        lay_out(found)
-        return time.process_time() - start
-
-    seconds(40)
-    assert seconds(400) < 30 * seconds(40)
+    few, many = (from_anchors(grid(1, lines, 50)) for lines in (40, 400))
+    assert relative_time(lambda: lay_out(many), 2) < 30 * relative_time(lambda: lay_out(few), 5)

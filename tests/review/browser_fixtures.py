@@ -19,6 +19,13 @@ MAX_SCREENS = 400
 """Screens of one wall that are gone through at most."""
 WALL = "/wall/leg_touches_roof/he"
 
+NEXT_FRAME = """() => new Promise(done => requestAnimationFrame(
+    () => requestAnimationFrame(() => setTimeout(done))))"""
+"""Waits until what is on the screen was counted as shown: an IntersectionObserver is asked once a
+frame, after requestAnimationFrame (HTML standard, "update the rendering")."""
+
+expect.set_options(timeout=60_000)  # Not 5 s, in which a slow machine has not answered.
+
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
@@ -105,11 +112,11 @@ def look_at_all(page: Page) -> None:
         shown = "[...document.querySelectorAll('.cell')].filter(c => { const r = "
         shown += "c.getBoundingClientRect(); return r.top < innerHeight && r.bottom > 0; })"
         ready = f"() => {shown}.every(c => c.firstElementChild.complete)"
-        for _ in range(200):
+        for _ in range(3000):
             if page.evaluate(ready):
                 break
             page.wait_for_timeout(20)
-        page.wait_for_timeout(40)
+        page.evaluate(NEXT_FRAME)
         at = int(page.evaluate("scrollY"))
         if at == last:
             return

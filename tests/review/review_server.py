@@ -122,4 +122,4 @@ class Server:
     def kill(self) -> None:
         """As a power cut would: SIGKILL, no word of farewell."""
         self.process.kill()
-        self.process.wait(10)
+        self.process.wait(60)

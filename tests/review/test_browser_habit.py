@@ -44,7 +44,7 @@ def window(
 ) -> Iterator[Page]:
     wide, high = request.param
     context = browser.new_context(viewport={"width": wide, "height": high}, base_url=served.base)
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(60_000)
     page = context.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))

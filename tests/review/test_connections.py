@@ -36,7 +36,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 
 def connect(server: Server) -> socket.socket:
-    return socket.create_connection(("127.0.0.1", urlsplit(server.base).port or 0), 5)
+    return socket.create_connection(("127.0.0.1", urlsplit(server.base).port or 0), 60)
 
 
 def test_answers_are_sent_at_once() -> None:
@@ -50,16 +50,22 @@ def test_answers_are_sent_at_once() -> None:
 def test_a_small_answer_takes_no_40_ms(server: Server) -> None:
     """What a server waits for that does not send at once: a delayed acknowledgement (RFC 1122,
     4.2.3.2; 40 ms on Linux). A connection of its own, which is closed at once, waits for none, and
-    takes longer than one kept open on any machine."""
-    with httpx.Client(base_url=server.base) as window:
+    takes longer than one kept open on any machine. A server that waits does so in every round; one
+    round without it is enough, since other work of the machine delays answers, too."""
+    rounds = []
+    with httpx.Client(base_url=server.base, timeout=60) as window:
         window.get(server.address)
         window.get("/icon.svg")
-        kept, fresh = [], []
-        for _ in range(20):
-            kept.append(seconds_of_icon(window))
-            with httpx.Client(base_url=server.base, cookies=window.cookies) as other:
-                fresh.append(seconds_of_icon(other))
-    assert sorted(kept)[4] < max(0.03, sorted(fresh)[4]), (kept, fresh)
+        for _ in range(10):
+            kept, fresh = [], []
+            for _ in range(20):
+                kept.append(seconds_of_icon(window))
+                with httpx.Client(base_url=server.base, cookies=window.cookies, timeout=60) as one:
+                    fresh.append(seconds_of_icon(one))
+            rounds.append((sorted(kept)[4], max(0.03, sorted(fresh)[4])))
+            if rounds[-1][0] < rounds[-1][1]:
+                return
+    pytest.fail(f"an answer waits: {rounds}")
 
 
 def seconds_of_icon(window: httpx.Client) -> float:
@@ -98,7 +104,7 @@ def test_a_large_body_is_not_read_to_its_end(server: Server, entered: bool) -> N
     host = urlsplit(server.base).netloc
     head = f"POST /decide HTTP/1.1\r\nHost: {host}\r\nOrigin: {server.base}\r\n"
     if entered:
-        with httpx.Client(base_url=server.base) as window:
+        with httpx.Client(base_url=server.base, timeout=60) as window:
             window.get(server.address)
             name, value = next(iter(window.cookies.items()))
             head += f"Cookie: {name}={value}\r\n"
@@ -131,7 +137,10 @@ def test_no_argument_of_a_process_holds_the_token(tmp_path: Path) -> None:
     """With a browser that writes its arguments down."""
     run = made.pictured(tmp_path, ["a"], letters=8).folder
     browser, seen = tmp_path / "browser", tmp_path / "seen"
-    browser.write_text(f'#!/bin/sh\necho "$@" > {seen}\ncat "${{1#file://}}" > {seen}.page\n')
+    browser.write_text(
+        f'#!/bin/sh\necho "$@" > {seen}\ncat "${{1#file://}}" > {seen}.draft\n'
+        f"mv {seen}.draft {seen}.page\n"  # Whole as soon as it is there.
+    )
     browser.chmod(0o755)
     process = subprocess.Popen(
         [sys.executable, "-m", "crownlet.infer.cli", "review", str(run), "--open"],
@@ -141,12 +150,11 @@ def test_no_argument_of_a_process_holds_the_token(tmp_path: Path) -> None:
         end = time.monotonic() + 300  # a slow machine starts slowly
         while time.monotonic() < end and not Path(f"{seen}.page").exists():
             time.sleep(0.05)
-        time.sleep(0.2)
         assert "token" not in seen.read_text()
         assert "?token=" in Path(f"{seen}.page").read_text()
         [left] = run.glob(".crownlet-*.html")
         page = left.read_text()
-        with httpx.Client() as window:
+        with httpx.Client(timeout=60) as window:
             address = page.partition("url=")[2].partition('"')[0]
             assert window.get(address).status_code == 200
         assert not left.exists()
