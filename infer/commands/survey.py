@@ -71,8 +71,15 @@ def _run_survey(options: argparse.Namespace) -> int:
     except FileFault as error:
         print_error(error)
     except OSError as error:
-        print_error(f"{folder}: cannot be written ({error.strerror or error}).")
+        _print_unwritten(folder, error)
     return code
+
+
+def _print_unwritten(path: Path, error: OSError) -> None:
+    """That a file or folder could not be written, with the system's reason."""
+    # pyarrow's errors hold the number of the reason, and a text of their own.
+    reason = os.strerror(error.errno) if error.errno else str(error)
+    print_error(f"{path}: cannot be written ({reason}).")
 
 
 def _prepare(options: argparse.Namespace) -> SurveyRun | None:
@@ -181,7 +188,7 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
     from crownlet.infer.run.survey_state import DEFAULT_SURVEY_SEED, read_survey
     from crownlet.infer.survey.merging import gather_survey
     from crownlet.infer.survey.methods import NAMING_CAUTION
-    from crownlet.infer.survey.report import write_report
+    from crownlet.infer.survey.report import REPORT_FOLDER, write_report
 
     folder = Path(options.survey)
     try:
@@ -194,7 +201,7 @@ def _run_survey_compare(options: argparse.Namespace) -> int:
         print_error(error)
         return WRONG_USAGE
     except OSError as error:
-        print_error(error)
+        _print_unwritten(folder / REPORT_FOLDER, error)
         return SOME_FAILED
     print(f"Open {page} in a browser; the tables and figures lie beside it.")
     if options.names:
@@ -243,7 +250,7 @@ def _run_survey_merge(options: argparse.Namespace) -> int:
         print_error(error)
         return WRONG_USAGE
     except OSError as error:
-        print_error(f"{folder}: cannot be written ({error.strerror or error}).")
+        _print_unwritten(folder, error)
         return SOME_FAILED
     print(
         f"{folder}: {len(merged.scrolls)} scrolls of {len(merged.arrays.sources)} sources. "
@@ -281,7 +288,7 @@ def _run_survey_export(options: argparse.Namespace) -> int:
         print_error(error)
         return WRONG_USAGE
     except OSError as error:
-        print_error(error)
+        _print_unwritten(folder / EXPORT_FOLDER, error)
         return SOME_FAILED
     print(f"{files.rows:,} rows in {files.csv} and {files.parquet}.")
     print(f"What each column holds: {files.dictionary}")

@@ -72,10 +72,12 @@ def describe_declared(survey: SurveyData) -> tuple[str, ...]:
     """What was declared before anything was looked at, and what was changed since."""
     design = survey.design
     if design is None:
+        why = "Nothing was declared before the scrolls were looked at"
+        if survey.designs_differ:
+            why = "The merged surveys do not share one design"
         return (
-            "Nothing was declared before the scrolls were looked at, so every comparison here is "
-            "exploratory: it can raise a question, which new scrolls and a design written first "
-            "(crownlet survey plan --out) can answer.",
+            f"{why}, so every comparison here is exploratory: it can raise a question, which new "
+            "scrolls and a design written first (crownlet survey plan --out) can answer.",
         )
     kinds = [defect_words(name) for name in design.defects]
     if len(kinds) > MAX_DEFECTS_TO_NAME:

@@ -128,6 +128,8 @@ class SurveyData:
     """What was changed of it."""
     conditions: tuple[PageConditions, ...] = ()
     """How each page was made and judged."""
+    designs_differ: bool = False
+    """Whether merged surveys were declared by unlike designs, or some without any."""
 
 
 def build_arrays(

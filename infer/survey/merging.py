@@ -183,7 +183,7 @@ def _merge(members: Sequence[Member], keys: Sequence[tuple[PageKey, ...]]) -> Su
         *_merge_readers(surveys, new_of),
         design=shared and shared.rename_sources(codes),
         history=tuple(change for survey in surveys for change in survey.history),
-        conditions=_merge_conditions(members, new_of),
+        conditions=_merge_conditions(members, new_of), designs_differ=len(designs) > 1,
     )  # fmt: skip
 
 

@@ -65,6 +65,8 @@ def list_verdicts(
 
 
 def _describe_undeclared(survey: SurveyData) -> str:
+    if survey.designs_differ:
+        return "The merged surveys do not share one design"
     if survey.design is None:
         return "Nobody declared beforehand what would be compared"
     return "What was declared beforehand was changed afterwards"

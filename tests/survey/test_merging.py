@@ -6,6 +6,7 @@ import html
 import re
 import threading
 from collections import Counter
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -18,8 +19,11 @@ from crownlet.datasets.files.locks import hold_folder
 from crownlet.infer import cli
 from crownlet.infer.review.survey_questions import read_audit
 from crownlet.infer.run.names import PAGES_PART
+from crownlet.infer.run.survey_state import read_survey, write_survey
+from crownlet.infer.survey.audit_section import describe_declared
 from crownlet.infer.survey.compare import compare_sources
 from crownlet.infer.survey.data import load_survey
+from crownlet.infer.survey.design import SurveyDesign, write_design
 from crownlet.infer.survey.examples import draw_examples
 from crownlet.infer.survey.manifest import Manifest
 from crownlet.infer.survey.merging import (
@@ -185,3 +189,20 @@ def test_a_folder_that_another_command_writes_to_is_refused(
     assert "`crownlet survey run` (process " in capsys.readouterr().err
     assert cli.main(merge) == 0
     assert sorted(path.name for path in out.iterdir()) == ["merged.json", "sources.csv"]
+
+
+def test_surveys_of_unlike_designs_are_named_as_such(
+    members: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """One of the two was declared: "nothing was declared" would be false. No outside source."""
+    record = read_survey(members[0])
+    assert record is not None
+    design = SurveyDesign("2026-11-30", record.defects)
+    write_design(members[0] / "design.json", design)
+    write_survey(members[0], replace(record, design=design.sha256))
+    out = tmp_path / "both"
+    write_merged(out, members)
+    merged = gather_survey(out)
+    assert merged.design is None and merged.designs_differ
+    [line] = describe_declared(merged)
+    assert line.startswith("The merged surveys do not share one design, so every comparison")

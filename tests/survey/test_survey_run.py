@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -353,3 +354,27 @@ def test_the_review_page_shows_no_source_and_says_how_letters_were_drawn(
     assert "mixed in by lot" not in start
     for text in (start, one):
         assert "Northgate" not in text and "Southgate" not in text
+
+
+@pytest.mark.parametrize(
+    ("action", "writer", "where"),
+    [
+        ("compare", "crownlet.infer.survey.report.write_report", "report"),
+        ("export", "crownlet.infer.survey.tidy.write_export", "export"),
+    ],
+)
+def test_a_full_disk_is_named_with_the_folder(
+    action: str, writer: str, where: str, once: Path, tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """The system's words for the error (POSIX strerror), not those that pyarrow puts round them."""
+
+    def fail(*arguments: object, **named: object) -> None:
+        raise OSError(errno.ENOSPC, "Error writing bytes to file. Detail: [errno 28] No space left")
+
+    out = tmp_path / "S"
+    shutil.copytree(once, out)
+    monkeypatch.setattr(writer, fail)
+    assert cli.main(["survey", action, str(out)]) == 1
+    reason = os.strerror(errno.ENOSPC)
+    assert capsys.readouterr().err == f"crownlet: {out / where}: cannot be written ({reason}).\n"
