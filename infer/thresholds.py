@@ -31,7 +31,7 @@ GROUP_WORDS = {
     "hairlines": "hairline breaks and contacts",
     "parts": "parts of letters",
     "form": "fine points of form",
-    "space": "whites between letters and words",
+    "space": "gaps between letters and words",
 }
 
 

@@ -26,7 +26,7 @@ Unit = Literal["q", "count", "ratio", "probability"]
 
 _LETTER_SETS = {"all": LETTERS, "three_tags": THREE_TAGS, "one_tag": ONE_TAG}
 
-_OPINION_KEYS = frozenset({"code", "letters", "says", "source"})
+_OPINION_KEYS = frozenset({"code", "letters", "statement", "source"})
 
 
 class Opinion(NamedTuple):
@@ -129,7 +129,7 @@ def _opinion(
     _check_keys(name, row, _OPINION_KEYS)
     code = _one_of(name, "gravity code", row["code"], tuple(codes))
     spoken = _letters(name, row["letters"]) if "letters" in row else letters
-    return Opinion(code, row["says"], row["source"], spoken)
+    return Opinion(code, row["statement"], row["source"], spoken)
 
 
 def _check_keys(name: str, entry: Mapping[str, Any], allowed: frozenset[str]) -> None:

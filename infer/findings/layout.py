@@ -218,7 +218,7 @@ def _lines_near(
         )
         verb = "follows" if len(near) == 1 else "follow"
         sentences.append(
-            f"{where} {verb} the one above with a white of {gap:.1f} kulmus between them at the "
+            f"{where} {verb} the one above with a gap of {gap:.1f} kulmus between them at the "
             f"least; a letter is 3 high."
         )
     if reaching:

@@ -66,14 +66,14 @@ def _perhaps(sure: bool) -> str:
 
 _LETTER_MESSAGES = {
     "tag_bare": "a crown without a small head{maybe}",
-    "tag_loose": "white between a crown and the letter{maybe}",
+    "tag_loose": "a gap between a crown and the letter{maybe}",
     "tag_merged": "two crowns touch{maybe}",
-    "part_loose": "white between a part and the body of the letter{maybe}",
+    "part_loose": "a gap between a part and the body of the letter{maybe}",
     "head_melted": "a head runs into the body without a thin joint{maybe}",
     "yud_astray": "a yud stands out of its place{maybe}",
     "heads_touch": "two heads touch{maybe}",
     "leg_touches_roof": "the left leg touches the roof or the right leg{maybe}",
-    "stroke_broken": "white across a stroke{maybe}",
+    "stroke_broken": "a gap across a stroke{maybe}",
     "ink_lost": "ink is lost from part of the letter{maybe}",
     "foot_level": "the right foot does not reach lower than the left{maybe}",
     "heel_missing": "no heel behind the corner{maybe}",
@@ -83,7 +83,7 @@ _LETTER_MESSAGES = {
     "leg_long": "a leg is long{maybe}",
     "kotz_missing": "no small point at the lower left{maybe}",
     "ring_open": "the ring is open{maybe}",
-    "ring_closed": "the white inside is closed{maybe}",
+    "ring_closed": "the space inside is closed{maybe}",
     "overstretched": "much wider than others of its kind here{maybe}",
     "letters_touch": "touches a neighbour{maybe}",
 }

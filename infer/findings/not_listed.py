@@ -21,7 +21,7 @@ RECORDED_ONLY: Mapping[str, str] = MappingProxyType(
         "final_mem_upper_right": "upper right of final mem",
         "pe_white_bet": "white bet inside pe",
         "tav_foot": "foot of tav",
-        "inner_surround": "holes in the white inside a letter",
+        "inner_surround": "holes in the space inside a letter",
     }
 )
 """Settings that are kept with the record and change nothing: networks and measures do not see these

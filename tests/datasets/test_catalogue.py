@@ -23,7 +23,7 @@ defects:
     description: d
     trade_term: akev
     gravity:
-      - {code: L, says: "a, b", source: MS}
+      - {code: L, statement: "a, b", source: MS}
     unit: q
     size: s
     rendered: r

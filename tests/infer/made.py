@@ -37,7 +37,7 @@ def flagged(
 
 
 def gap(right: int, left: int, **changes: object) -> GapRecord:
-    """A white between two words; every field can be changed."""
+    """A gap between two words; every field can be changed."""
     values: dict[str, object] = {
         "line": 1, "right_glyph": right, "left_glyph": left, "expected": "word", "width_px": 8.0,
         "width_q": 0.8, "width_yud": 0.7, "p_words_joined": None, "p_word_parted": None,

@@ -1,4 +1,4 @@
-"""Records of whole portions by line, with whites and sizes as asked for."""
+"""Records of whole portions by line, with gaps and sizes as asked for."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ def written(
 ) -> PageRecord:  # fmt: skip
     """The words of a text by line, from word `first` on, all lines brought to one width.
 
-    `indent` and `short` are white in q before the word that opens a portion, and at the end of the
-    line before it; white after a verse is `verse` times that between words. `letters` gives changes
-    by "word_place".
+    `indent` and `short` are the gaps in q before the word that opens a portion, and at the end of
+    the line before it; the gap after a verse is `verse` times that between words. `letters` gives
+    changes by "word_place".
     """
     ends, opens = verse_ends(text.name), {0, *text.opens}
     glyphs: list[GlyphRecord] = []
@@ -33,9 +33,8 @@ def written(
         right = 110.0 - (indent if opening else 0.0)
         left = 10.0 + (short if before_opening else 0.0)
         count = sum(map(len, row))
-        gap = 1.0 + (verse - 1.0) * 0.0
-        whites = [gap * (verse if word + k in ends else 1.0) for k in range(len(row) - 1)]
-        pitch = (right - left - sum(whites)) / count
+        widths = [verse if word + k in ends else 1.0 for k in range(len(row) - 1)]
+        pitch = (right - left - sum(widths)) / count
         x = right
         for k, chars in enumerate(row):
             for place, char in enumerate(chars):
@@ -51,10 +50,10 @@ def written(
                 )  # fmt: skip
                 x -= pitch
             if k < len(row) - 1:
-                x -= whites[k]
+                x -= widths[k]
                 gaps.append(
-                    GapRecord(number, len(glyphs), len(glyphs) + 1, "word", whites[k] * Q,
-                              whites[k], whites[k] / YUD, None, None, None)
+                    GapRecord(number, len(glyphs), len(glyphs) + 1, "word", widths[k] * Q,
+                              widths[k], widths[k] / YUD, None, None, None)
                 )  # fmt: skip
         word += len(row)
     match = TextMatch(text.name, len(text.letters), len(glyphs), 0, 0)

@@ -79,7 +79,7 @@ def test_a_piece_of_the_text() -> None:
 
 
 def test_word_gaps_place_the_absent_one_of_two_equal_letters() -> None:
-    # "AB BA": one B is missing; the white before the one that is left says which.
+    # "AB BA": one B is missing; the gap before the one that is left shows which.
     text, starts = classes("אבבא"), np.array([True, False, True, False])
     for opens, absent in (([1.0, 0.02, 0.98], 2), ([1.0, 0.98, 0.02], 1)):
         result = align(seen("אבא"), text, starts, np.array(opens))

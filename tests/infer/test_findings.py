@@ -97,10 +97,10 @@ def test_a_graver_doubt_is_a_place_to_review_and_no_finding() -> None:
 
 def test_one_contact_of_two_letters_is_one_place() -> None:
     pair = [made.flagged(k, "ש", "letters_touch") for k in (1, 2)]
-    white = gap(1, 2, route="finding", reasons=("letters_touch",), sure=("letters_touch",))
-    finding = only(replace(made.record(pair), gaps=(white,)))
+    joined = gap(1, 2, route="finding", reasons=("letters_touch",), sure=("letters_touch",))
+    finding = only(replace(made.record(pair), gaps=(joined,)))
     assert (finding.scope, finding.glyphs, finding.others) == ("gap", (1, 2), ())
-    doubtful = replace(white, route="review", sure=())
+    doubtful = replace(joined, route="review", sure=())
     found = collect_findings(replace(made.record(pair), gaps=(doubtful,)), DEFAULT)
     assert [finding.scope for finding in found].count("glyph") == 2
 
@@ -152,7 +152,7 @@ def test_an_unfamiliar_page_is_said_once_and_not_letter_by_letter() -> None:
     assert [f.scope for f in collect_findings(few, DEFAULT)] == ["glyph"]
 
 
-def test_whites_and_absent_letters_are_places_too() -> None:
+def test_gaps_and_absent_letters_are_places_too() -> None:
     glyphs = [made.glyph(k, c, box=(200.0 - 40 * k, 0.0, 230.0 - 40 * k, 30.0))
               for k, c in enumerate("שמע", start=1)]  # fmt: skip
     joined = gap(1, 2, reasons=("words_joined",), route="finding", p_words_joined=0.9)
@@ -160,13 +160,13 @@ def test_whites_and_absent_letters_are_places_too() -> None:
         AbsentLetter(c, 1, 2, k, 3, (50.0, 60.0), in_name=True) for k, c in enumerate("יה", 1)
     )
     match = TextMatch("mezuzah", 713, 3, 0, 0, absent)
-    text, white = collect_findings(made.record(glyphs, [joined], match), DEFAULT)
+    text, words = collect_findings(made.record(glyphs, [joined], match), DEFAULT)
     assert (text.kind, text.scope, text.expected, text.in_name) == (
         "letter_absent", "text", "יה", True,
     )  # fmt: skip
-    assert (white.kind, white.scope, white.glyphs) == ("words_joined", "gap", (1, 2))
-    assert white.box == (150.0, 0.0, 160.0, 30.0)  # between the boxes of 160 to 190, 120 to 150
-    # An absent letter beside a white is one place, its own.
+    assert (words.kind, words.scope, words.glyphs) == ("words_joined", "gap", (1, 2))
+    assert words.box == (150.0, 0.0, 160.0, 30.0)  # between the boxes of 160 to 190, 120 to 150
+    # An absent letter beside a gap is one place, its own.
     lost = gap(2, 3, reasons=("letter_absent",), route="finding")
     assert len(collect_findings(made.record(glyphs, [joined, lost], match), DEFAULT)) == 2
 

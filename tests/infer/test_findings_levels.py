@@ -20,9 +20,9 @@ from crownlet.infer.findings.layout import line_pitch_q
 @pytest.mark.parametrize("pitch", [3.4, 4.0])
 def test_near_lines(pitch: float) -> None:
     (finding,) = found(made.block(rows(), pitch=pitch))
-    # The rule is a white of one line, 3 q (OC 32:32 gloss): what is left is said.
+    # The rule is a gap of one line, 3 q (OC 32:32 gloss): what is left is said.
     assert (finding.kind, finding.heading) == ("lines_near", "outset")
-    assert f"white of {pitch - 3:.1f} kulmus" in finding.message
+    assert f"gap of {pitch - 3:.1f} kulmus" in finding.message
 
 
 def test_lines_by_the_rule_and_one_pair_too_near() -> None:
@@ -30,7 +30,7 @@ def test_lines_by_the_rule_and_one_pair_too_near() -> None:
     pitches = [6.0] * LINES
     pitches[5] = 4.5
     (finding,) = found(made.block(rows(), pitch=pitches))
-    assert finding.message.startswith("Line 6 follows the one above with a white of 1.5")
+    assert finding.message.startswith("Line 6 follows the one above with a gap of 1.5")
     assert {made_line(finding, k) for k in (0, -1)} == {5, 6}
 
 

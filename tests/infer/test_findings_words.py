@@ -1,4 +1,4 @@
-"""White between words as a habit: in this hand's own yuds, against the handbook's one yud."""
+"""The gap between words as a habit: in this hand's own yuds, against the handbook's one yud."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ DEFAULT = load_customs()
 
 
 def page(words: float, letters: float = 0.3, known: bool = True, count: int = 20) -> PageRecord:
-    """Words of three letters, all with the same whites, in yuds."""
+    """Words of three letters, all with the same gaps, in yuds."""
     glyphs = [made.glyph(k, "ש") for k in range(1, 3 * count + 3)]
     gaps = []
     for k in range(1, 3 * count + 2):
@@ -61,7 +61,7 @@ def test_few_words_make_no_habit() -> None:
 
 @pytest.mark.parametrize(("close", "seed", "narrow"), [(0.0, 8, False), (1.0, 7, True)])
 def test_hands_with_usual_and_with_close_words(close: float, seed: int, narrow: bool) -> None:
-    """Whites measured on the ink against the renderer's own widths."""
+    """Gaps measured on the ink against the renderer's own widths."""
     truth = compose(mezuzah(32.0, split="heldout", gap_rate=0.0, close=close, augment=SCAN), seed)
     result, width, kinds, _ = measured(truth)
     word = np.array([kind == "word" for kind in kinds]) & np.isfinite(width)

@@ -129,7 +129,7 @@ def test_a_turned_page_is_measured_alike(inspector: Inspector, turn: int) -> Non
     assert len(both) > 0.9 * len(one)
     apart = [abs(a - b) for key in both for a, b in zip(one[key], other[key], strict=True)]
     assert np.percentile(apart, 90) < ALLOWED
-    # Rulers lie on the picture as it was given: the way over a white starts and ends at its edges.
+    # Rulers lie on the picture as it was given: the way over a gap starts and ends at its edges.
     gray = turned_image if turned_image.ndim == 2 else turned_image[..., 0]
     for m in turned.measurements:
         if m.name == "head_gap" and m.q > 0.3:
@@ -155,10 +155,10 @@ def test_borders_and_the_books() -> None:
         )
         assert limit.answer(limit.there) == "there"
         assert limit.answer(limit.not_there) == "not_there"
-    says = {c: nearer_limit("length", c, q) for c, q in {"ן": 5.0, "ו": 3.0, "ז": 3.0}.items()}
+    limits = {c: nearer_limit("length", c, q) for c, q in {"ן": 5.0, "ו": 3.0, "ז": 3.0}.items()}
     # Mishnat Sofrim: vav and zayin three pens with the head, the final nun four and more.
-    assert says["ו"] is not None and says["ו"].answer(3.0) == "not_there"
-    assert says["ז"] is not None and says["ז"].answer(3.0) == "not_there"
+    assert limits["ו"] is not None and limits["ו"].answer(3.0) == "not_there"
+    assert limits["ז"] is not None and limits["ז"].answer(3.0) == "not_there"
     nun = limit_of("length", "leg_short", "ן")
     assert nun is not None and nun.answer(3.7) == "there" and nun.answer(4.3) == "not_there"
     # A vav as long as a final nun is no vav (Mishnat Sofrim, vav).
@@ -183,7 +183,7 @@ def test_the_table_is_read_back(tmp_path: Path) -> None:
     write_measures(path, TAKEN)
     assert read_measures(path) == TAKEN
     lines = path.read_bytes().split(b"\r\n")
-    assert lines[0] == b"glyph,measure,q,mm,x0,y0,x1,y1,defect,says"
+    assert lines[0] == b"glyph,measure,q,mm,x0,y0,x1,y1,defect,claim"
     path.write_bytes(path.read_bytes().replace(b"there", b"maybe", 1))
     with pytest.raises(ValueError, match="row 2 is no measure"):
         read_measures(path)

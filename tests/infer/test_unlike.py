@@ -63,7 +63,7 @@ def test_what_an_unlike_hand_does_again_and_again_is_stated(seen: int) -> None:
     stated = seen >= MIN_SEEN_OF_OFTEN
     assert len(page.habits) == stated
     for habit in page.habits:
-        assert habit.message.startswith("Often in this hand: white between a part")
+        assert habit.message.startswith("Often in this hand: a gap between a part")
         assert habit.share == seen / (seen + 40)
     assert len(page.routed("finding")) == (0 if stated else seen)
     assert judged(rows, KNOWN).habits == ()
@@ -71,7 +71,7 @@ def test_what_an_unlike_hand_does_again_and_again_is_stated(seen: int) -> None:
 
 def test_what_fewer_than_a_tenth_of_the_letters_show_is_not_called_often() -> None:
     (habit,) = judged(letters("א", "part_loose", [0.99] * 6 + [0.001] * 60)).habits
-    assert habit.message.startswith("Now and then in this hand: white between a part")
+    assert habit.message.startswith("Now and then in this hand: a gap between a part")
 
 
 def test_often_is_counted_over_the_forms_that_show_it() -> None:

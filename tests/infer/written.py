@@ -12,7 +12,7 @@ from crownlet.infer.records import Located
 from crownlet.infer.text.discrepancies import TextContext
 
 BODY, WIDTH, WORD, PITCH = 30.0, 26.0, 22.0, 60.0
-"""Height and width of a letter with its gap, white between words, distance of lines; px."""
+"""Height and width of a letter with its gap, gap between words, distance of lines; px."""
 
 
 def reading(

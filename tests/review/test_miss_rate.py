@@ -175,7 +175,7 @@ def test_the_estimate_of_a_store(tmp_path: Path) -> None:
     audit = store.audit("anna")
     wanted = [
         (g, askable_kinds(g, p.record)) for p in run.pages.values() for g in p.record.glyphs
-        if g.route == "clear" and g.glyph not in (1, 2)  # a doubted white lies between these
+        if g.route == "clear" and g.glyph not in (1, 2)  # a doubted gap lies between these
     ]  # fmt: skip
     assert (audit.letters, audit.questions) == (len(wanted), sum(len(k) for _, k in wanted))
     store.close()

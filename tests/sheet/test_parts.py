@@ -150,7 +150,7 @@ def test_the_clearest_letter_is_the_example() -> None:
 @pytest.mark.parametrize(("pair", "shown"), [("הד", "הד"), ("דב", "שב"), ("קק", "שב")])
 def test_a_contact_is_held_beside_the_same_letters_apart_in_one_word(pair: str, shown: str) -> None:
     letters = made.glyphs(["הד שב", "אהדם תה דם"])
-    odds = {(1, 2): 0.02, (3, 4): 0.01, (2, 3): 0.0}  # The last is the white between two words.
+    odds = {(1, 2): 0.02, (3, 4): 0.01, (2, 3): 0.0}  # The last is the gap between two words.
     gaps = tuple(
         GapRecord(1, a, b, None, 8.0, 1.0, 1.0, 0.1 if p == 0 else None, None if p == 0 else 0.1, p)
         for (a, b), p in odds.items()

@@ -98,7 +98,7 @@ def test_clean_mezuzah_has_the_pieces_and_rings_of_a_perfect_one(
 ) -> None:
     # Scribal rules, check values 17 and 18: 713 + 57 he + 5 kuf pieces; 2 samech + 42 final mem.
     page = compose_type_page(TypeSpec(font, "mezuzah", body))
-    # At 32 px stems and the white between tags are about a pixel wide: grey, either way.
+    # At 32 px stems and the gap between tags are about a pixel wide: grey, either way.
     touching, apart = ((page.image < level).astype(np.uint8) for level in (178, 100))
     assert cv2.connectedComponents(touching, connectivity=8)[0] - 1 == 775
     assert cv2.connectedComponents(1 - apart, connectivity=4)[0] - 2 == 44

@@ -74,7 +74,7 @@ def heads_touch(
     bends = 1.5
     own = glyph.part(leaning[0]).outline
     y = np.linspace(float(own[:, 1].min()) + 0.02, float(own[:, 1].max()), 24)
-    white = _gaps_between(glyph, still, leaning[:1], y)
+    gap = _gaps_between(glyph, still, leaning[:1], y)
     top = float(y[0])
     arrives = np.clip((bends - y) / (bends - top), 0.05, 1.0)
     overlap = (
@@ -82,7 +82,7 @@ def heads_touch(
         if plainness >= DOUBTFUL_PLAINNESS
         else -_NEAR_CONTACT_GAP_Q
     )
-    shift = max(0.0, float(np.nanmin((white + overlap) / arrives)))
+    shift = max(0.0, float(np.nanmin((gap + overlap) / arrives)))
     shift *= min(1.0, plainness / DOUBTFUL_PLAINNESS)
     moved = []
     for name in leaning:
@@ -128,10 +128,10 @@ def ring_closed(
     if not mem and rng.random() < 0.5:
         return _bridge_drop(glyph, rng, plainness)
     for _ in range(3):
-        white = _gaps_between(changed, *names, y)
-        if np.isnan(white).all():
+        gap = _gaps_between(changed, *names, y)
+        if np.isnan(gap).all():
             return None
-        shift = (float(np.nanmin(white)) + overlap) * min(1.0, plainness / DOUBTFUL_PLAINNESS)
+        shift = (float(np.nanmin(gap)) + overlap) * min(1.0, plainness / DOUBTFUL_PLAINNESS)
         if shift < 0.005:
             break
         changed = changed.with_parts([_draw_out(changed.part(mover), -shift if mem else shift)])
@@ -184,9 +184,9 @@ def _gaps_between(glyph: Glyph, left: tuple[str, ...], right: tuple[str, ...], y
     return far - near
 
 
-def _contact_length(white: Floats, y: Floats) -> float:
+def _contact_length(gap: Floats, y: Floats) -> float:
     """Length in q over which the gap is closed."""
-    return float((np.nan_to_num(white, nan=1.0) <= 0).mean() * (y[-1] - y[0]))
+    return float((np.nan_to_num(gap, nan=1.0) <= 0).mean() * (y[-1] - y[0]))
 
 
 INNER_CONTACTS: DefectFamily = {

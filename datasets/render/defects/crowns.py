@@ -304,8 +304,8 @@ def _gaps_between(a: Part, b: Part, count: int = 33) -> tuple[Floats, Floats]:
 
 def _contact_length(a: Part, b: Part) -> float:
     """Length along which two tags touch, in q."""
-    y, white = _gaps_between(a, b, 97)
-    return float((white <= 0).mean() * (y[0] - y[-1]))
+    y, gap = _gaps_between(a, b, 97)
+    return float((gap <= 0).mean() * (y[0] - y[-1]))
 
 
 def _bring_together(
@@ -315,7 +315,7 @@ def _bring_together(
 
     It goes only a `share` of that way.
     """
-    y, white = _gaps_between(fixed, moving)
+    y, gap = _gaps_between(fixed, moving)
     root, top = float(moving.outline[:, 1].max()), float(y[-1])
     if root - top < 0.2:
         return None
@@ -325,7 +325,7 @@ def _bring_together(
     zone = arrives > 0.2
     if not zone.any():  # the other tag stands wholly above what can be moved
         return None
-    shift = share * max(0.0, float(((white + overlap)[zone] / arrives[zone]).min()))
+    shift = share * max(0.0, float(((gap + overlap)[zone] / arrives[zone]).min()))
     side = 1.0 if fixed.outline[:, 0].mean() > moving.outline[:, 0].mean() else -1.0
     level = (root - moving.outline[:, 1]) / (root - top)
     move = side * shift * (np.clip(1.0 - level, 0.0, 1.0) if low else np.clip(level, 0.0, 1.3))

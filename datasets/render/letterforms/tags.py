@@ -266,8 +266,8 @@ def _width_factor(plan: _CrownPlan) -> float:
     left = np.interp(place, at, table[0], right=np.nan) / np.cos(slope)
     right = np.interp(place, at, table[1], right=np.nan) / np.cos(slope)
     wide = right[:-1] + left[1:]
-    white = x[1:] - x[:-1] - MIN_TAG_GAP_Q
-    return max(0.0, float(np.nanmin(white / wide)))
+    gap = x[1:] - x[:-1] - MIN_TAG_GAP_Q
+    return max(0.0, float(np.nanmin(gap / wide)))
 
 
 def _draw_tag(

@@ -187,8 +187,8 @@ def bridge_gap(
     None where the gap between them is too wide for it.
     """
     near, far = left.right[_BODY_ROWS], right.left[_BODY_ROWS] - shift
-    white = np.where(np.isfinite(far - near), far - near, np.inf)
-    rows = np.flatnonzero(white < min(white.min() + 0.4, MAX_BRIDGE_Q))
+    gap = np.where(np.isfinite(far - near), far - near, np.inf)
+    rows = np.flatnonzero(gap < min(gap.min() + 0.4, MAX_BRIDGE_Q))
     if len(rows) == 0:
         return None
     row = int(rng.choice(rows))
@@ -326,14 +326,14 @@ def _set_beside(
     uneven = float(np.exp(habits.uneven * rng.normal()))
     habit = habits.word_gap if wide else habits.letter_gap
     gap = max(habits.tightest, habit * uneven * squeeze)
-    white = clearance(last.outline, letter.outline)
+    clearance_q = clearance(last.outline, letter.outline)
     between = last.outline.body[0] - letter.outline.body[1]
     shift = between - gap
     if not wide:
-        idle = max(0.0, white - shift - gap)
+        idle = max(0.0, clearance_q - shift - gap)
         deepest = MAX_KERNING_Q + habits.pack * (MAX_NESTED_KERNING_Q - MAX_KERNING_Q)
         shift += min(habits.kern * idle, MAX_NESTED_KERNING_Q if habits.nests else deepest)
-    shift = min(shift, white - habits.tightest)
+    shift = min(shift, clearance_q - habits.tightest)
     if fault == "letters_touch":
         return _set_touching(placed, letter, shift, rng)
     marks = () if fault is None else (DefectMark(fault, between - shift, habits.contrast),)

@@ -140,8 +140,8 @@ def _change_weight(ink: Mask, way: TypeStyle) -> Mask:
         changed = _grow_ink(_grow_ink(ink, share * way.grow_x, 1), share * way.grow_y, 0)
         soft = _smooth_ink(changed, max(share, 0.15) * way.soft)
         grows = share * max(way.grow_x, way.grow_y) > 0.0
-        white = round(MIN_GAP_Q * RASTER_CELLS_PER_Q)
-        fat = cv2.dilate(soft, np.ones((white, white), np.uint8)) if grows else soft
+        least_gap = round(MIN_GAP_Q * RASTER_CELLS_PER_Q)
+        fat = cv2.dilate(soft, np.ones((least_gap, least_gap), np.uint8)) if grows else soft
         if _topology(soft) == form and _topology(np.asarray(fat, np.uint8)) == form:
             return soft
     return ink
