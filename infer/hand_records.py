@@ -46,10 +46,14 @@ class HandRecord:
     forms: tuple[HandForm, ...] = ()
 
 
-HabitKind = Literal["habit", "unsteady", "repeated"]
+HabitKind = Literal["habit", "unsteady", "repeated", "doubted"]
 """`habit`: the hand's own way, its letters are evidence. `unsteady`: often and often not.
 `repeated`: often or as a rule, and each letter stays a place of its own, the defect being no way of
-writing."""
+writing. `doubted`: in doubt on many letters of a hand that the promise does not cover, and asked
+once; its letters are those in doubt."""
+
+
+DOUBTED: HabitKind = "doubted"
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
 from crownlet.infer.habits.apply import find_habits, is_unlike
+from crownlet.infer.habits.doubts import share_doubts
 from crownlet.infer.habits.marks import state_marks
 from crownlet.infer.habits.unlike import doubt_single_findings
 from crownlet.infer.habits.widespread import state_widespread
@@ -159,6 +160,7 @@ class Inspector:
             record = state_widespread(record, self.customs)
             if is_unlike(record):
                 record = doubt_single_findings(record)
+                record = share_doubts(record, self.thresholds, self.customs)
             if any(LETTER_EXTRA in (*glyph.reasons, *glyph.habits) for glyph in record.glyphs):
                 record = state_marks(record, self.customs)
             left_out = not_examined_by_customs(record, self.customs)

@@ -247,6 +247,9 @@ class GlyphRecord:
     habits: tuple[str, ...] = ()
     """Departures of form that are a habit of its hand: evidence of a statement in
     `PageRecord.habits`, no reasons of its own."""
+    shared_doubts: tuple[str, ...] = ()
+    """Doubts that a statement in `PageRecord.habits` asks about, for all its letters together; no
+    reasons of its own."""
 
     @property
     def judged_as(self) -> str:

@@ -48,7 +48,7 @@ def describe_habit(
         opening = f"{frequency_words(seen, judged)} in this hand"
     if not sure:
         opening = f"Perhaps {opening[0].lower()}{opening[1:]}"
-    text = f"{opening}: {_phrase(defect, glyphs)} in {where}"
+    text = f"{opening}: {habit_phrase(defect, glyphs)} in {where}"
     text += f" ({forms})" if forms else ""
     text += f", in doubt in {doubted} more" if doubted else ""
     if len(listed) == len(letters):
@@ -65,7 +65,7 @@ def frequency_words(seen: int, judged: int) -> str:
     return "Often" if seen >= MIN_SHARE_CALLED_OFTEN * judged else "Now and then"
 
 
-def _phrase(defect: str, glyphs: Sequence[GlyphRecord]) -> str:
+def habit_phrase(defect: str, glyphs: Sequence[GlyphRecord]) -> str:
     """The defect in words; of crowns, how many the letters ask for and how many have none."""
     if defect not in ("tag_missing", "tag_excess"):
         return defect_phrase(defect)

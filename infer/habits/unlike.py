@@ -49,7 +49,7 @@ FORM_KINDS = frozenset(GLYPH_DEFECTS) - {TAG_MISSING, LETTERS_TOUCH, SHAPE_DOUBT
 def doubt_single_findings(record: PageRecord) -> PageRecord:
     """The record of a page by an unlike hand with findings that are not sure sent to review."""
     changes: dict[int, Changes] = defaultdict(Changes)
-    for group, glyphs in _judged_letters(record):
+    for group, glyphs in judged_letters(record):
         p = [probability_by_hand(glyph, group[0]) for glyph in glyphs]
         out = stands_out(p, [form_of(glyph, group[0]) for glyph in glyphs])
         for glyph, value, far in zip(glyphs, p, out, strict=True):
@@ -73,11 +73,12 @@ def _kinds_in_question(glyph: GlyphRecord) -> frozenset[str]:
     return seen & FORM_KINDS if glyph.expected != glyph.letter else frozenset()
 
 
-def _judged_letters(record: PageRecord) -> Iterator[tuple[Group, list[GlyphRecord]]]:
+def judged_letters(record: PageRecord) -> Iterator[tuple[Group, list[GlyphRecord]]]:
+    """The letters of a page judged for each defect of form, in the same order on any machine."""
     groups: dict[Group, list[GlyphRecord]] = defaultdict(list)
     for glyph in record.glyphs:
-        for kind in FORM_KINDS:
-            if is_judged(glyph, kind):
+        for kind in GLYPH_DEFECTS:
+            if kind in FORM_KINDS and is_judged(glyph, kind):
                 groups[group_of(glyph, kind)].append(glyph)
     yield from groups.items()
 

@@ -6,7 +6,8 @@ know, and on a worn page, such a probability is high on many letters, and says l
 
 Where ink is lost from many letters, or many are drawn out to fill their lines, that is stated once,
 with its share. By a hand that the promise does not cover, other letters that do not stand out are
-doubts. What is no form or wear is left to `apply.py` and `unlike.py`.
+doubts, and doubts about the same on letters of the forms stated are asked with the statement. What
+is no form or wear is left to `apply.py` and `unlike.py`.
 """
 
 from __future__ import annotations
@@ -41,7 +42,13 @@ from crownlet.infer.habits.statements import frequency_words
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
 from crownlet.infer.limits import limits_of
 from crownlet.infer.records import TAG_MISSING, GlyphRecord, PageRecord
-from crownlet.infer.routing.judgement import Changes, change_letter, seen_kinds, tally_of
+from crownlet.infer.routing.judgement import (
+    Changes,
+    change_letter,
+    judgement_of,
+    seen_kinds,
+    tally_of,
+)
 from crownlet.infer.routing.not_examined import cut_letters
 from crownlet.infer.view.wording import count_of, latin_name
 
@@ -93,6 +100,10 @@ def state_widespread(record: PageRecord, customs: Customs) -> PageRecord:
             habits.append(_statement((kind, tags_expected), seen, glyphs, customs, alone))
             for glyph in usual:
                 changes[glyph.glyph].evidence.add(kind)
+            forms = {glyph.letter for glyph in seen} if unlike else set()
+            for glyph in glyphs:
+                if glyph.letter in forms and judgement_of(glyph, kind) == "doubted":
+                    changes[glyph.glyph].shared.add(kind)
         elif kind != OVERSTRETCHED and unlike:
             for glyph in usual:
                 changes[glyph.glyph].doubted.add(kind)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from crownlet.infer.findings.messages import defect_phrase
 from crownlet.infer.habits.apply import form_of, group_of, is_judged
-from crownlet.infer.hand_records import HabitRecord
+from crownlet.infer.hand_records import DOUBTED, HabitRecord
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.review.models import Origin
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS, Question, page_questions
@@ -104,7 +104,8 @@ def _questions_of_habit(
             known.update(question.glyphs)
             yield replace(question, habit=key)
     groups: tuple[tuple[set[int], Origin], ...] = (
-        (evidence, "habit"), (doubted, "habit_doubt" if habit.kind == "habit" else "review"),
+        (evidence, "review" if habit.kind == DOUBTED else "habit"),
+        (doubted, "habit_doubt" if habit.kind == "habit" else "review"),
         (exceptions, "habit_exception"),
     )  # fmt: skip
     for letters, origin in groups:
@@ -122,6 +123,8 @@ def _doubted_letters(record: PageRecord, habit: HabitRecord) -> list[GlyphRecord
     Where the counts of the statement leave no others, all that do not show it; else those that have
     the doubt among their own reasons.
     """
+    if habit.kind == DOUBTED:
+        return []  # They are what it is about.
     forms = {row.letter for row in habit.letters}
     group = habit.defect, habit.tags_expected
     others = [
@@ -135,7 +138,7 @@ def _doubted_letters(record: PageRecord, habit: HabitRecord) -> list[GlyphRecord
     rest = [glyph for glyph in others if glyph.glyph not in habit.exceptions]
     if len(rest) == habit.doubted:
         return rest
-    return [glyph for glyph in others if habit.defect in glyph.reasons]
+    return [glyph for glyph in others if habit.defect in (*glyph.reasons, *glyph.shared_doubts)]
 
 
 def is_claimed(origin: Origin | None, p: float | None) -> bool:
@@ -173,6 +176,16 @@ def habit_claim(key: str, forms: str, count: int, none: bool = False) -> str:
     return translate(
         "On {these}: fewer crowns than expected ({crowns} expected).", these=these, crowns=crowns
     )
+
+
+def doubt_claim(key: str, count: int) -> str:
+    """What is in doubt on `count` letters of a hand, of which none is seen to have it."""
+    defect, tags = parse_habit_key(key)
+    what = defect_phrase(defect)
+    if tags is not None:
+        what = f"more crowns than expected ({tags} {'crown' if tags == 1 else 'crowns'} expected)"
+    these = _these_letters("", count)
+    return translate("In doubt on {these}: {what}.", these=these, what=localize(what))
 
 
 def _these_letters(name: str, count: int) -> str:

@@ -45,6 +45,8 @@ def judgement_of(
     """
     if isinstance(row, GlyphRecord) and kind in row.habits:
         return "seen"  # It is evidence of a habit of the hand, and no reason of the letter.
+    if isinstance(row, GlyphRecord) and kind in row.shared_doubts:
+        return "doubted"
     if kind in row.reasons:
         return "seen" if kind in seen_kinds(row) else "doubted"
     if _probability(row, kind) is None:
@@ -171,20 +173,24 @@ class Changes:
     """Doubts that do not stand out from the hand."""
     doubted: set[str] = field(default_factory=set)
     """Seen on it, yet no more than on its sisters: not a finding of this letter."""
+    shared: set[str] = field(default_factory=set)
+    """Doubts that a statement asks about."""
 
 
 def change_letter(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
     """A letter without the reasons that its hand explains."""
-    gone = changes.evidence | changes.usual
+    gone = changes.evidence | changes.usual | changes.shared
     if not (gone | changes.doubted) & {*glyph.reasons}:
         return glyph
     reasons = tuple(name for name in glyph.reasons if name not in gone)
     sure = tuple(name for name in glyph.sure if name not in gone | changes.doubted)
     evidence = tuple(name for name in glyph.reasons if name in changes.evidence)
     habits = (*glyph.habits, *evidence)
+    shared = tuple(name for name in glyph.reasons if name in changes.shared)
     return replace(
-        glyph, reasons=reasons, sure=sure, habits=habits, route=_route(glyph, reasons, sure)
-    )
+        glyph, reasons=reasons, sure=sure, habits=habits, route=_route(glyph, reasons, sure),
+        shared_doubts=(*glyph.shared_doubts, *shared),
+    )  # fmt: skip
 
 
 def without_reason(gap: GapRecord, reason: str) -> GapRecord:

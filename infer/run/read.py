@@ -72,8 +72,11 @@ def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
         "body": _bodies(table, float(facts["image"]["turn"])),
         "tags_expected": tags, "p": _defect_probabilities(table), "route": table.text("route"),
         **{name: table.names(name) for name in ("reasons", "sure", "not_examined")},
-        # Runs older than that column have no habits.
-        "habits": table.names("habits") if "habits" in table else [()] * len(numbers),
+        # Runs older than these columns have none.
+        **{
+            name: table.names(name) if name in table else [()] * len(numbers)
+            for name in ("habits", "shared_doubts")
+        },
         "in_name": map(set(facts.get("in_divine_names", ())).__contains__, numbers),
     }  # fmt: skip
     return _build_rows(GlyphRecord, columns)

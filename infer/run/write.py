@@ -40,7 +40,7 @@ GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
     "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_JUDGEMENTS), "route", "reasons",
     "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure", "habits",
-    "word_on_page",
+    "word_on_page", "shared_doubts",
 )  # fmt: skip
 
 GAP_COLUMNS = (
@@ -93,6 +93,7 @@ def glyph_row(glyph: GlyphRecord, word: int) -> list[str]:
         ";".join(glyph.reasons),
         ";".join(glyph.not_examined), *(f"{v:.2f}" for v in glyph.body), str(int(glyph.in_name)),
         ";".join(glyph.sure), ";".join(glyph.habits), str(glyph.word),
+        ";".join(glyph.shared_doubts),
     ]  # fmt: skip
 
 

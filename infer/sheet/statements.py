@@ -14,6 +14,7 @@ from typing import Any
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADING_RANK, HEADINGS, Heading
+from crownlet.infer.hand_records import DOUBTED
 from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.run.run import Run
 from crownlet.infer.run.tables import read_json
@@ -81,6 +82,8 @@ class Habit:
     """Letters on which a reader could not tell, or asks an authority."""
     asked: bool = False
     """Whether a reader asks an authority."""
+    doubted: bool = False
+    """Whether its letters are in doubt, and nothing of it is seen."""
 
     @property
     def state(self) -> DecisionState:
@@ -144,6 +147,9 @@ class HandStatement:
         return len(self.habit.evidence) - len(self.crops)
 
 
+_Group = tuple[str, object, bool]
+"""A defect, the crowns that its letters ask for, and whether it is only in doubt."""
+
 GoodLetterSearch = Callable[[Habit], Sequence[tuple[SheetPage, GlyphRecord]]]
 """Finds letters without a habit in other scrolls."""
 
@@ -161,7 +167,7 @@ def read_habits(
     """
     made = decisions or Decisions()
     of_scroll = {_group(each): each for each in facts.get("habits", ())}
-    by_group: dict[tuple[str, object], list[tuple[str, Mapping[str, Any]]]] = {}
+    by_group: dict[_Group, list[tuple[str, Mapping[str, Any]]]] = {}
     for page in pages:
         for each in read_json(run.folder / page / "page.json").get("habits", ()):
             by_group.setdefault(_group(each), []).append((page, each))
@@ -185,8 +191,9 @@ def _rows_of_all_pages(whole: Mapping[str, Any]) -> list[tuple[str, Mapping[str,
     ]
 
 
-def _group(habit: Mapping[str, Any]) -> tuple[str, object]:
-    return str(habit["defect"]), habit.get("tags_expected")
+def _group(habit: Mapping[str, Any]) -> _Group:
+    """What one statement of a scroll is about; what is in doubt is not put with what is seen."""
+    return str(habit["defect"]), habit.get("tags_expected"), habit.get("kind") == DOUBTED
 
 
 def _sentence(statement: Mapping[str, Any]) -> str:
@@ -215,6 +222,7 @@ def _habit(
             for key in states
             for made in decisions.letters.get((*key, defect), ())
         ),
+        doubted=rows[0][1].get("kind") == DOUBTED,
     )  # fmt: skip
 
 

@@ -172,6 +172,8 @@ def _of_habits(
             letter = run.pages[page].record.glyphs[number - 1]
             if number not in run.pages[page].names:
                 state = decisions.letter_state((page, number, habit.defect))
+                if habit.doubted and state != "confirmed":
+                    continue
                 yield habit.defect, Candidate(
                     scroll, page, (number,), letter.box, letter.judged_as,
                     letter.p.get(habit.defect) or 0.0, state == "confirmed",

@@ -21,7 +21,7 @@ from crownlet.datasets.render.page.spec import mezuzah
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GLYPH_DEFECTS
 from crownlet.datasets.scribal.customs import Customs
 from crownlet.infer.habits.apply import Group
-from crownlet.infer.hand_records import HabitRecord
+from crownlet.infer.hand_records import DOUBTED, HabitRecord
 from crownlet.infer.records import TAG_MISSING, TAG_NONE, PageRecord
 from crownlet.train.evaluation.defect_scores import (
     DOUBTFUL_PLAINNESS,
@@ -92,6 +92,8 @@ class HabitTally:
     false: Counter[str] = field(default_factory=Counter)
     own_way: Counter[str] = field(default_factory=Counter)
     """Statements on the hand's own form, of which the truth is unknown."""
+    doubted: Counter[str] = field(default_factory=Counter)
+    """Questions about many letters in doubt, which state nothing."""
     far: int = 0
     """True statements whose share is off by more than `MAX_SHARE_ERROR`."""
 
@@ -102,7 +104,10 @@ class HabitTally:
         for group in groups_of(self.customs):
             self._count_planted(group, page.truth, record)
         for habit in () if record is None else record.habits:
-            self._count_statement(habit, page.truth)
+            if habit.kind == DOUBTED:
+                self.doubted[habit.defect] += 1
+            else:
+                self._count_statement(habit, page.truth)
 
     def _count_planted(self, group: Group, truth: PageTruth, record: PageRecord | None) -> None:
         only_none = record is not None and shows_only_none(record, group, self.customs)
@@ -112,7 +117,11 @@ class HabitTally:
         if record is None or not (only_none or is_examined(record, group, self.customs)):
             self.not_examined[group[0]] += 1
             return
-        own = [habit for habit in record.habits if (habit.defect, habit.tags_expected) == group]
+        own = [
+            habit
+            for habit in record.habits
+            if habit.kind != DOUBTED and (habit.defect, habit.tags_expected) == group
+        ]
         self.planted[group[0]] += 1
         self.stated[group[0]] += bool(own)
         self.twice += len(own) > 1
@@ -136,6 +145,7 @@ class HabitTally:
         columns = {
             "planted": self.planted, "stated": self.stated, "not_examined": self.not_examined,
             "true": self.true, "false": self.false, "own_way": self.own_way,
+            "doubted": self.doubted,
         }  # fmt: skip
         return {
             "pages": self.pages,

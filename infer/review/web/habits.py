@@ -11,7 +11,12 @@ from starlette.responses import JSONResponse, Response
 
 from crownlet.datasets.scribal.alphabet import LETTERS
 from crownlet.infer.review.decisions import Answer
-from crownlet.infer.review.habit_questions import habit_claim, is_claimed, parse_habit_key
+from crownlet.infer.review.habit_questions import (
+    doubt_claim,
+    habit_claim,
+    is_claimed,
+    parse_habit_key,
+)
 from crownlet.infer.review.item_crops import is_in_name, is_wide
 from crownlet.infer.review.models import Choice, ChoiceError, HabitGroup, Item, StaleError
 from crownlet.infer.review.web.actions import STALE_MESSAGE, cell_state, parse_items, read_json
@@ -154,6 +159,8 @@ def _claim(session: ReviewSession, group: HabitGroup, items: Sequence[Item]) -> 
         for item in items
         if item.origin in ("habit", "finding")
     )
+    if not group.seen:
+        return doubt_claim(group.key, group.letters)
     return habit_claim(group.key, group.forms, group.seen, none)
 
 
