@@ -160,7 +160,8 @@ def read_habits(
     facts: Mapping[str, Any],
     decisions: Decisions | None = None,
 ) -> tuple[Habit, ...]:
-    """The statements of habit of one scroll, gravest first; empty in runs that have none.
+    """The statements of habit of one scroll, gravest first, those in doubt last; empty in runs that
+    have none.
 
     `pages` are the names of its pages, `facts` is the scroll's object in scrolls.json. RunError for
     a damaged page.json.
@@ -179,7 +180,8 @@ def read_habits(
         for group, rows in by_group.items()
         if group[0] in CATALOGUE
     ]
-    return tuple(sorted(found, key=lambda h: (HEADING_RANK[h.heading], -len(h.evidence))))
+    order = sorted(found, key=lambda h: (h.doubted, HEADING_RANK[h.heading], -len(h.evidence)))
+    return tuple(order)
 
 
 def _rows_of_all_pages(whole: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
@@ -251,14 +253,19 @@ def make_statements(
     most: int = MAX_STATEMENTS,
     elsewhere: GoodLetterSearch = lambda habit: (),
 ) -> tuple[HandStatement, ...]:
-    """The first statements with their walls; one without a letter that may be shown is left out.
+    """The first statements with their walls, and all that is in doubt with all its letters, since
+    these stand nowhere else; one without a letter that may be shown is left out.
 
     `elsewhere` finds good letters for a hand that has none.
     """
     made = (
-        make_statement(number, habit, pages, elsewhere=elsewhere)
-        for number, habit in enumerate(habits[:most], start=1)
-    )
+        make_statement(
+            number, habit, pages, elsewhere=elsewhere,
+            count=len(habit.evidence) if habit.doubted else WALL_CROPS,
+        )
+        for number, habit in enumerate(habits, start=1)
+        if number <= most or habit.doubted
+    )  # fmt: skip
     return tuple(each for each in made if each is not None)
 
 

@@ -10,6 +10,7 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,12 +18,15 @@ import review_server
 import synthetic_runs as made
 from review_server import ORIGIN
 
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.review.export import export_review
-from crownlet.infer.review.habit_questions import habit_claim
+from crownlet.infer.review.habit_questions import doubt_claim, habit_claim
 from crownlet.infer.review.letter_audit import letters_without_finding
 from crownlet.infer.review.store import ReviewStore
 from crownlet.infer.review.subset import RequestedItem
 from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.run.write import write_page
 
 LETTERS = made.HABIT_SEEN + made.HABIT_DOUBTED + made.HABIT_EXCEPTIONS
 
@@ -66,6 +70,9 @@ def test_the_sentence_says_what_the_letters_show() -> None:
         "On these 9 letters: fewer crowns than expected (3 crowns expected)."
     )
     assert "tag" not in habit_claim("tag_excess:0", "ו", 8)
+    assert doubt_claim("tag_excess:1", 6) == (
+        "In doubt on these 6 letters: more crowns than expected (1 crown expected)."
+    )
     assert habit_claim("corner_rounded:", "ה", 1) == "On this he: a corner is rounded."
 
 
@@ -92,6 +99,37 @@ def test_one_answer_decides_every_letter_and_is_undone_as_one(run: Run) -> None:
         back = window.post("/undo", json={"reader": "anna", "wall": True}, headers=ORIGIN).json()
         assert back["message"] == f"Taken back {LETTERS + 1} times: present."
         assert store.habit_groups("anna")[0].open == LETTERS
+
+
+def test_letters_in_doubt_are_one_question_that_claims_nothing(tmp_path: Path) -> None:
+    """Each is shown as the networks hold more probable, and decided by one answer."""
+    page = made.habit_page("a")
+    doubts = page.habits[0].glyphs
+    likely = doubts[:3]
+    asked = replace(page.habits[0], kind="doubted", sure=False, seen=0, doubted=len(doubts))
+    glyphs = tuple(
+        replace(g, habits=(), p={"leg_touches_roof": 0.6 if g.glyph in likely else 0.1},
+                shared_doubts=("leg_touches_roof",) if g.glyph in doubts else ())
+        for g in page.glyphs
+    )  # fmt: skip
+    page = replace(page, glyphs=glyphs, habits=(replace(asked, exceptions=()),))
+    write_page(page, tmp_path / "run", collect_findings(page, load_customs()))
+    with review_server.review(open_run(tmp_path / "run"), audit_share=0.0) as reviewed:
+        window, store = reviewed.client(), reviewed.store
+        (group,) = store.habit_groups("anna")
+        assert (group.seen, group.letters) == (0, len(doubts))
+        text = window.get(f"/habit/{group.number}").text
+        assert f"In doubt on these {len(doubts)} letters: the left leg touches" in text
+        assert "In doubt, rather so (3)" in text
+        items = [i for i in store.habit_items("anna", group.number) if i.origin != "statement"]
+        assert {i.glyphs[0] for i in items} == {*doubts}
+        assert send(window, items, number=group.number).is_success
+        decided = {
+            i.glyphs[0]: i.decision.choice
+            for i in store.habit_items("anna", group.number)
+            if i.decision and i.origin != "statement"
+        }
+        assert {number for number, choice in decided.items() if choice == "present"} == {*likely}
 
 
 @pytest.mark.parametrize(

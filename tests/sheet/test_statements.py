@@ -16,6 +16,7 @@ import pytest
 import sheet_samples as made
 
 from crownlet.infer.run.run import Run, open_run
+from crownlet.infer.sheet.decisions import read_decisions
 from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.make import make_sheets, render_sheet
 from crownlet.infer.sheet.posters import PosterChoice, render_poster
@@ -28,6 +29,7 @@ from crownlet.infer.sheet.statements import (
     shown_evidence,
     spread_letters,
 )
+from crownlet.infer.sheet.teaching_sheet import _candidates_by_kind
 
 MESSAGE = "Head run into the body: on the face 20 of 24, on the reverse 0 of 4."
 
@@ -199,3 +201,23 @@ def test_a_hand_without_a_good_form_is_shown_beside_one_of_another_scroll(tmp_pa
     assert poster is not None and "another scroll, line" in poster
     for page in (html, poster):
         assert not any(made.red(image).any() for image in made.Document(page).pictures())
+
+
+def test_what_is_in_doubt_comes_last_with_all_its_letters(run: Run) -> None:
+    """The sheet shows these letters nowhere else (this project's rule; common practice)."""
+    letters = [g.glyph for g in made.glyphs() if g.letter not in "הא"][: 2 * WALL_CROPS]
+    asked = habit("head_melted", "א", letters, "question", "In doubt in this hand: ...")
+    path = run.folder / "one-face" / "page.json"
+    sure = json.loads(path.read_text())["habits"]
+    plant(run, "one-face", [asked | {"kind": "doubted", "sure": False}, *sure])
+    run = open_run(run.folder)
+    statements, pages = statements_of(run)
+    assert [s.habit.doubted for s in statements] == [False, False, True]
+    assert statements[0].habit.says == SAYS
+    last = statements[-1]
+    assert {crop.key for crop in last.crops} == set(shown_evidence(last.habit, pages))
+    habits = read_habits(run, ["one-face"], scroll_facts(run, run.scrolls[0]))
+    assert [s.habit.doubted for s in make_statements(habits, pages, 0)] == [True]
+    letters_in_doubt = {(key[0], (key[1],)) for key in last.habit.evidence}
+    taught = _candidates_by_kind(run, run.scrolls, read_decisions(run))["head_melted"]
+    assert letters_in_doubt.isdisjoint((each.page, each.glyphs) for each in taught)

@@ -62,6 +62,16 @@ def test_a_planted_habit_is_stated_or_missed() -> None:
     assert (missed["planted"], missed["recall"], missed["precision"]) == (1, 0.0, None)
 
 
+def test_a_question_about_letters_in_doubt_states_nothing() -> None:
+    page = read([written(PLAIN)] * 10, 8)
+    assert page.records is not None
+    (record,) = page.records
+    asked = tuple(replace(habit, kind="doubted", sure=False) for habit in record.habits)
+    found = card(replace(page, records=(replace(record, habits=asked),)))
+    assert (found["planted"], found["recall"], found["statements"]) == (1, 0.0, 0)
+    assert found["by_defect"]["corner_rounded"]["doubted"] == 1  # type: ignore[index]
+
+
 def test_a_share_that_is_far_from_the_truth_is_counted() -> None:
     assert card(read([written(PLAIN)] * 10, 8))["share_off_by_more_than_a_tenth"] == 1
 
