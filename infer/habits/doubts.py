@@ -38,7 +38,7 @@ def share_doubts(record: PageRecord, thresholds: Thresholds, customs: Customs) -
     """
     if any(UNFAMILIAR in glyph.reasons for glyph in record.glyphs):
         return record
-    confirmed = {(m.glyph, m.defect) for m in record.measurements if m.says == "there"}
+    confirmed = {(m.glyph, m.defect) for m in record.measurements if m.claim == "there"}
     habits = [*record.habits]
     changes: dict[int, Changes] = defaultdict(Changes)
     for group, glyphs in judged_letters(record):

@@ -54,7 +54,7 @@ def test_many_doubts_are_one_question_and_stay_doubts() -> None:
     (asked,) = page.habits
     assert (asked.kind, asked.sure, asked.seen, asked.doubted) == ("doubted", False, 0, MANY)
     assert asked.glyphs == tuple(range(1, MANY + 1))
-    assert asked.says == (
+    assert asked.message == (
         "In doubt in this hand: a head runs into the body without a thin joint in 5 of 65 letters "
         "(alef 5 of 65)."
     )
