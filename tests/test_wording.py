@@ -79,7 +79,7 @@ def test_docstrings_are_not_shown() -> None:
 TAG = re.compile(r"(?<![-\w.%#{/\"'])[Tt]ags?(?![-\w(.=:\"'])")
 
 
-def test_readers_are_told_of_crowns_and_tables_of_tags() -> None:
+def test_readers_are_stated_of_crowns_and_tables_of_tags() -> None:
     """One word on each page: sentences say "crown", names in tables keep "tag" (own rule)."""
     for name, entry in CATALOGUE.items():
         phrases = (defect_words(name), entry.description, *(o.statement for o in entry.gravity))

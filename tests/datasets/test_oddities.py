@@ -120,7 +120,7 @@ def test_a_rolled_in_pe_stays_one_piece_with_its_roll_off_the_frame(letter: str)
         assert shapely.make_valid(roll).distance(legs) > 0.04
 
 
-def test_every_oddity_is_told_and_bears_no_fault() -> None:
+def test_every_oddity_is_stated_and_bears_no_fault() -> None:
     for name, letters in WRITTEN.items():
         for letter in letters:
             assert name in known_oddities(letter)

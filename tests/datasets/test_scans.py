@@ -328,7 +328,7 @@ def test_plain_labels_of_other_tools_say_nothing_of_defects(source: Path, tmp_pa
     )
 
 
-def test_folders_that_are_none_are_told_in_one_sentence(
+def test_folders_that_are_none_are_stated_in_one_sentence(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run("check", tmp_path) == 2

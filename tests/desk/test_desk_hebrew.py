@@ -108,7 +108,7 @@ def test_sheets_of_the_desk_are_hebrew_and_hold_no_switch(window: TestClient) ->
     assert missing.status_code == 404 and not re.search("[A-Za-z]", missing.text)
 
 
-def test_the_progress_is_told_in_hebrew(window: TestClient, desk: Desk) -> None:
+def test_the_progress_is_stated_in_hebrew(window: TestClient, desk: Desk) -> None:
     progress = desk.inspection._progress
     progress.state, progress.total, progress.done, progress.begun = "running", 9, 3, -1e4
     html = window.get("/parts").json()["progress"]["html"]

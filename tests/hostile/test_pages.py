@@ -95,7 +95,7 @@ def test_numbers_that_are_none_are_read(tmp_path: Path) -> None:
     assert read_page(tmp_path / "f.tif").pixels.dtype == np.uint8
 
 
-def test_a_refusal_that_is_no_sentence_is_told() -> None:
+def test_a_refusal_that_is_no_sentence_is_stated() -> None:
     assert fuzz_pages.unclear(Path("a"), "a: two\nlines.")
     assert fuzz_pages.unclear(Path("a"), "Traceback.")
     assert not fuzz_pages.unclear(Path("a"), "a: is empty.")

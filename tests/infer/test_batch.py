@@ -89,7 +89,7 @@ def test_kept_pages_know_their_makers(tmp_path: Path, monkeypatch: pytest.Monkey
 
 
 @pytest.mark.usefixtures("read_blocks")
-def test_kept_pages_are_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_kept_pages_are_stated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = scan(tmp_path / "scans" / "a.png").parent
     scan(folder / "b.png")
     assert inspect(tmp_path / "run", folder) == 0

@@ -176,6 +176,6 @@ def test_pairs_of_a_small_page(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "assess" in capsys.readouterr().out
 
 
-def test_a_missing_page_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_page_is_stated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([str(tmp_path / "none.png"), "--alone"]) == 1
     assert "there is no such file" in capsys.readouterr().err

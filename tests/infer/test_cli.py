@@ -148,7 +148,7 @@ def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) 
         (1, 6, "1 of 6 pages could not be inspected"),
     ],
 )
-def test_failures_are_told_as_a_person_would(failed: int, total: int, words: str) -> None:
+def test_failures_are_stated_as_a_person_would(failed: int, total: int, words: str) -> None:
     # The wording is this project's own; no outside source.
     assert describe_failures(failed, total, "page") == words
 

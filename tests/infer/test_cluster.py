@@ -92,7 +92,7 @@ def test_a_page_that_ends_its_worker_stops_no_other(client: Client, tmp_path: Pa
     assert faults == {"always-d": f"{tmp_path / 'always-d.png'}: {PROCESS_LOST}"}
 
 
-def test_a_run_that_cannot_be_written_is_said(
+def test_a_run_that_cannot_be_written_is_stated(
     client: Client, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (page,) = tiny.pages(tmp_path / "scans", 1)

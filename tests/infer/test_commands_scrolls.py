@@ -87,7 +87,7 @@ def test_a_table_names_scrolls_and_sources_and_is_kept_for_later(tmp_path: Path)
     assert listed(run) == {"S1": scroll}
 
 
-def test_pages_that_the_table_does_not_name_are_told(
+def test_pages_that_the_table_does_not_name_are_stated(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pages = [scan(tmp_path / f"{name}.png", FACE) for name in ("x", "b-face")]
@@ -123,7 +123,7 @@ def test_a_wrong_table_stops_before_any_page(
     assert not run.exists()
 
 
-def test_mixed_up_sides_and_turned_pictures_are_said_at_once(
+def test_mixed_up_sides_and_turned_pictures_are_stated_at_once(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pages = [

@@ -84,7 +84,7 @@ def test_the_word_that_lacks_a_letter_is_named(lines: list[str], message: str) -
     assert place.message.startswith(message)
 
 
-def test_a_skip_from_like_to_like_is_told_in_whole_words() -> None:
+def test_a_skip_from_like_to_like_is_stated_in_whole_words() -> None:
     # Homeoteleuton: the eye leaps from "on your heart" to the next word that begins alike.
     words = TEXT.words
     first = words.index("ובכל")
@@ -198,7 +198,7 @@ def test_lines_below_the_picture_are_not_absent_for_certain() -> None:
     ]
 
 
-def test_a_skipped_line_is_told_even_where_the_frame_is_tight() -> None:
+def test_a_skipped_line_is_stated_even_where_the_frame_is_tight() -> None:
     page = written.reading(LINES[:8] + LINES[9:], margin=(5.0, 5.0, 5.0, 5.0))
     _, match = compare_with_text(page, TEXT)
     assert match is not None
@@ -273,7 +273,7 @@ def test_a_slip_of_tefillin_is_named(name: str, layout: str) -> None:
     assert (match.portion, match.places) == (name, ())
 
 
-def test_part_of_a_mezuzah_is_told_by_its_lines() -> None:
+def test_part_of_a_mezuzah_is_stated_by_its_lines() -> None:
     match = compared(LINES[9:17], "auto")
     assert match.portion == "mezuzah"
     assert "vehaya_im_shamoa" in match.also

@@ -138,7 +138,7 @@ def test_what_is_unfamiliar_has_no_source_and_is_for_information() -> None:
     assert (finding.heading, finding.opinions) == ("information", ())
 
 
-def test_an_unfamiliar_page_is_said_once_and_not_letter_by_letter() -> None:
+def test_an_unfamiliar_page_is_stated_once_and_not_letter_by_letter() -> None:
     strange = [made.flagged(k, "ש", "unfamiliar", sure=(), route="review") for k in range(1, 9)]
     also = made.flagged(9, "ה", "leg_touches_roof", "unfamiliar", sure=(), route="review")
     fine = made.glyph(10, "ש")
@@ -184,7 +184,7 @@ def test_a_run_of_extra_letters_is_one_place_and_its_letters_none() -> None:
     assert found[0].message == "A word is written twice."
 
 
-def test_a_single_extra_letter_is_listed_with_all_that_is_said_of_it() -> None:
+def test_a_single_extra_letter_is_listed_with_all_that_is_stated_of_it() -> None:
     glyph = made.flagged(1, "ש", "letter_extra", "tag_bare", expected="")
     place = TextPlace("letter_extra", "letter_extra", "ש", (1,), 0, 1, 1, (1.0, 1.0), False, True,
                       "An extra shin.")  # fmt: skip

@@ -53,7 +53,7 @@ def test_a_page_hanging_askew_has_no_shape() -> None:
     assert kinds(made.block(rows(left=lean, right=lean))) == []
 
 
-def test_of_a_picture_taken_aslant_no_shape_is_said() -> None:
+def test_of_a_picture_taken_aslant_no_shape_is_stated() -> None:
     sizes = np.linspace(1.0, 0.86, LINES)
     middle = 70.0
     shrunk = [(middle - 50.0 * s, middle + 50.0 * s) for s in sizes]
@@ -116,7 +116,7 @@ def test_two_columns_are_two_blocks() -> None:
     assert kinds(both) == []
 
 
-def test_nothing_is_said_where_the_picture_does_not_carry_it() -> None:
+def test_nothing_is_stated_where_the_picture_does_not_carry_it() -> None:
     page = made.block(rows(left=wave(8.0)))
     assert kinds(replace(page, unresolved=("margin_uneven",))) == []
     assert kinds(made.record([])) == []
@@ -124,7 +124,7 @@ def test_nothing_is_said_where_the_picture_does_not_carry_it() -> None:
 
 
 @pytest.mark.parametrize("seed", [2, 4, 14, 21, 26])
-def test_faultless_mezuzot_are_said_uneven_only_where_they_are(seed: int) -> None:
+def test_faultless_mezuzot_are_stated_uneven_only_where_they_are(seed: int) -> None:
     """Against the boxes of the renderer itself; seed 21 ends its lines 13 q apart."""
     truth = compose(mezuzah(24.0, **FAULTLESS), seed)
     got = kinds(made.from_truth(truth))

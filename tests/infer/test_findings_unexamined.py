@@ -12,7 +12,7 @@ from crownlet.infer.findings.not_listed import RECORDED_ONLY, not_examined_by_cu
 
 
 @pytest.mark.parametrize("setting", sorted(RECORDED_ONLY))
-def test_a_setting_that_nothing_examines_is_said_so(setting: str) -> None:
+def test_a_setting_that_nothing_examines_is_stated_so(setting: str) -> None:
     for value in get_args(get_type_hints(Customs)[setting]):
         sentences = not_examined_by_customs(headed(), customs(**{setting: value}))
         named = [s for s in sentences if s.startswith("settings recorded but not examined")]

@@ -378,7 +378,7 @@ def test_the_gravest_is_first_within_a_heading() -> None:
     assert [place.kind for place in places] == ["leg_touches_roof"] * 13 + ["tag_missing"]
 
 
-def test_a_statement_cites_what_is_said_of_its_letters() -> None:
+def test_a_statement_cites_what_is_stated_of_its_letters() -> None:
     """Nothing of the tags of lamed (Keset 5:2), nor of single tags (MS under each letter)."""
     page = judged(*letters("ש", "tag_missing", [0.9999] * 12, tags_expected=3))
     (place,) = collect_findings(page, CUSTOMS)

@@ -75,7 +75,7 @@ def test_the_width_of_the_pen_is_steadied_but_large_letters_keep_theirs() -> Non
     assert len(smooth_heights(np.zeros(0))) == 0
 
 
-def test_of_a_part_that_is_not_among_the_letters_ink_no_white_is_said_to_be_wanting() -> None:
+def test_of_a_part_that_is_not_among_the_letters_ink_no_white_is_stated_to_be_wanting() -> None:
     q, flat = 20.0, np.full((200, 200), 224, np.uint8)
     flat[60:120, 80:120] = 32
     parts = np.full((6, 32, 24), 255, np.uint8)
@@ -90,9 +90,7 @@ def test_of_a_part_that_is_not_among_the_letters_ink_no_white_is_said_to_be_want
 
 
 @pytest.mark.parametrize(("bridge", "sure"), [(32, True), (110, False)])
-def test_a_white_that_blur_may_have_closed_is_not_said_to_be_wanting(
-    bridge: int, sure: bool
-) -> None:
+def test_a_gap_that_blur_may_have_closed_is_not_called_missing(bridge: int, sure: bool) -> None:
     q, flat = 20.0, np.full((200, 200), 224, np.uint8)
     flat[60:120, 80:120], flat[92:96, 80:120] = 32, bridge
     parts = np.full((6, 32, 24), 255, np.uint8)

@@ -90,7 +90,7 @@ def counts_after(words: str, sheet: str) -> dict[str, int]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_no_more_is_told_as_seen_than_was_planted(chain: Chain, kind: str) -> None:
+def test_no_more_is_stated_as_seen_than_was_planted(chain: Chain, kind: str) -> None:
     seen, doubted = chain.judged(kind)
     planted = chain.planted(kind)
     assert planted > 0
@@ -169,7 +169,7 @@ def test_crowns_of_both_sides_are_those_written(chain: Chain) -> None:
                 assert (with_it, int(of[2])) == (counts["crowned"], counts["letters"])
 
 
-def test_what_may_have_been_missed_is_told_with_the_letters_without_finding(chain: Chain) -> None:
+def test_what_may_have_been_missed_is_stated_with_the_letters_without_finding(chain: Chain) -> None:
     statement = re.search(r"none of the ([\d,]+) letters that nothing was found on", chain.sheet)
     assert statement is not None
     marked = {

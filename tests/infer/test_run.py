@@ -225,7 +225,7 @@ def test_pixels_are_those_of_the_picture(scanned: tuple[Path, Path]) -> None:
     assert open_run(moved / "run").pages["דף"].pixels().shape == (120, 200, 3)
 
 
-def test_a_changed_or_lost_picture_is_said(scanned: tuple[Path, Path]) -> None:
+def test_a_changed_or_lost_picture_is_stated(scanned: tuple[Path, Path]) -> None:
     run, scan = scanned
     Image.new("RGB", (200, 120)).save(scan)
     with pytest.raises(PageError, match="has changed since it was inspected"):
@@ -247,7 +247,7 @@ def test_another_picture_of_the_same_name_is_passed_over(scanned: tuple[Path, Pa
     assert (open_run(moved).pages["דף"].pixels() == whole).all()
 
 
-def test_what_is_no_run_is_said(scanned: tuple[Path, Path], tmp_path: Path) -> None:
+def test_what_is_no_run_is_stated(scanned: tuple[Path, Path], tmp_path: Path) -> None:
     run, scan = scanned
     for path, words_ in (
         (tmp_path / "none", "no such run"), (scan, "is a file"), (scan.parent, "no inspected page"),

@@ -123,7 +123,7 @@ def test_crowns_that_cannot_be_counted_are_compared_as_any_crown_and_none() -> N
     )
 
 
-def test_doubts_are_told_as_doubts_beside_what_is_seen() -> None:
+def test_doubts_are_stated_as_doubts_beside_what_is_seen() -> None:
     # The issue: "29 letters whose crowns look like bare lines" was said where 1 was seen.
     doubt = {"reasons": ("tag_missing",), "sure": (), "route": "review"}
     bare = {"reasons": ("tag_bare",), "route": "finding", "sure": ("tag_bare",), "tags": 3}
@@ -174,7 +174,7 @@ def test_findings_that_gather_in_the_last_lines() -> None:
     assert "findings: 0 of 10 in the first lines, 10 of 10 in the last" in statement.messages[0]
 
 
-def test_one_odd_letter_is_no_unevenness_and_growing_writing_is_told() -> None:
+def test_one_odd_letter_is_no_unevenness_and_growing_writing_is_stated() -> None:
     letters = [made.glyph(k, "ט", line=k, tags=3 if k > 1 else 0) for k in range(1, 8)]
     odd = one(made.page("a-face", letters)).consistency
     assert odd is not None
@@ -191,7 +191,7 @@ def test_one_odd_letter_is_no_unevenness_and_growing_writing_is_told() -> None:
     )
 
 
-def test_exchanged_sides_are_told_once_and_shown_as_they_read() -> None:
+def test_exchanged_sides_are_stated_once_and_shown_as_they_read() -> None:
     scroll = one(made.written("a-reverse", FACE), made.written("a-face", BACK))
     assert (scroll.faces, scroll.reverses) == (("a-reverse",), ("a-face",))
     assert scroll.notes == (
@@ -226,7 +226,7 @@ def shaken(name: str, widths: int, noise: int, **page: object) -> PageRecord:
     return replace(record, glyphs=tuple(glyphs))
 
 
-def test_two_pictures_of_one_page_are_told_wherever_they_were_given() -> None:
+def test_two_pictures_of_one_page_are_stated_wherever_they_were_given() -> None:
     page = shaken("a-face", 1, 2, sha256="1" * 64)
     again = turned(shaken("c-face", 1, 3, sha256="3" * 64), 90)
     other = shaken("b-face", 4, 5, sha256="2" * 64)

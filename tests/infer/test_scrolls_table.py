@@ -62,7 +62,7 @@ def test_a_table_as_spreadsheets_write_it(tmp_path: Path, divider: str, end: str
         ('scan,scroll,side\n"a.png,a,face\n', ("line 2",)),
     ],
 )
-def test_wrong_tables_are_told_by_line_and_column(
+def test_wrong_tables_are_stated_by_line_and_column(
     tmp_path: Path, text: str, named: tuple[str, ...]
 ) -> None:
     path = table(tmp_path, text)

@@ -139,7 +139,7 @@ def test_a_letter_that_stands_out_on_a_worn_page_is_counted_and_stays() -> None:
     assert [glyph.glyph for glyph in page.routed("finding")] == [113]
 
 
-def test_what_is_said_of_a_letter_that_the_picture_cuts_is_a_doubt() -> None:
+def test_what_is_stated_of_a_letter_that_the_picture_cuts_is_a_doubt() -> None:
     """Its crown may stand beyond the edge; common practice, no source."""
     row = made.flagged(1, "ב", "tag_missing", p=0.999, box=(0.0, 50.0, 30.0, 80.0))
     page = state_widespread(made.record([row], familiarity=KNOWN), CUSTOMS)

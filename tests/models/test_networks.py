@@ -54,7 +54,7 @@ def test_centre_loss_agrees_with_the_reference_focal_loss_without_bells() -> Non
     torch.testing.assert_close(found, expected, rtol=1e-3, atol=1e-3)
 
 
-def test_a_doubtful_class_is_told_as_torch_tells_soft_labels() -> None:
+def test_a_doubtful_class_is_stated_as_torch_tells_soft_labels() -> None:
     logits, share = torch.randn(4, 28), torch.tensor([0.0, 0.2, 0.5, 0.0])
     letter, other = torch.tensor([3, 4, 1, 27]), torch.tensor([3, 7, 10, 27])
     blank = torch.zeros(4, 1)

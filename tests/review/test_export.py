@@ -225,7 +225,7 @@ def test_gaps_carry_what_was_said_of_them(run: Run, store: ReviewStore) -> None:
     ]
 
 
-def test_what_cannot_be_labelled_is_said(run: Run, store: ReviewStore) -> None:
+def test_what_cannot_be_labelled_is_stated(run: Run, store: ReviewStore) -> None:
     item = doubts(store)[0]
     store.decide(item.id, "anna", "present", version=0)
     (run.folder.parent / "scans" / "a.png").unlink()
@@ -252,7 +252,7 @@ def test_decisions_on_an_older_inspection_find_their_letter(run: Run, store: Rev
     assert written(again)[item.glyphs[0] - 1]["attributes"]["known"] == [item.kind]
 
 
-def test_nothing_reviewed_and_no_run_are_said(tmp_path: Path) -> None:
+def test_nothing_reviewed_and_no_run_are_stated(tmp_path: Path) -> None:
     with pytest.raises(RunError, match="no such run"):
         export_review(tmp_path / "none")
     made.pictured(tmp_path, ["a"])

@@ -35,7 +35,7 @@ def test_the_file_itself_refuses_to_forget(store: ReviewStore) -> None:
                 other.execute(change)
 
 
-def test_a_full_disk_and_a_held_lock_are_said_and_pass(store: ReviewStore) -> None:
+def test_a_full_disk_and_a_held_lock_are_stated_and_pass(store: ReviewStore) -> None:
     first, second = store.items("anna")[:2]
     pages = store._db.execute("PRAGMA page_count").fetchone()[0]
     store._db.execute(f"PRAGMA max_page_count = {pages}")
@@ -57,7 +57,7 @@ def test_a_full_disk_and_a_held_lock_are_said_and_pass(store: ReviewStore) -> No
     store.decide(second.id, "anna", "present", version=0)
 
 
-def test_a_file_that_is_none_is_said(doubted_run: Run, tmp_path: Path) -> None:
+def test_a_file_that_is_none_is_stated(doubted_run: Run, tmp_path: Path) -> None:
     path = tmp_path / "r.sqlite3"
     path.write_bytes(b"no database" * 100)
     with pytest.raises(ReviewStoreError, match="no file of decisions"):

@@ -70,7 +70,7 @@ def test_each_start_has_a_token_of_its_own(run: Path) -> None:
         (["--export"], "review"),
     ],
 )
-def test_what_cannot_be_done_is_said_in_a_sentence(
+def test_what_cannot_be_done_is_stated_in_a_sentence(
     run: Path, options: list[str], sentence: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["review", str(run), *options]) == 2
@@ -78,7 +78,7 @@ def test_what_cannot_be_done_is_said_in_a_sentence(
     assert errors.startswith("crownlet: ") and sentence in errors and errors.count("\n") == 1
 
 
-def test_a_port_that_is_taken_is_said(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_port_that_is_taken_is_stated(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
@@ -87,7 +87,7 @@ def test_a_port_that_is_taken_is_said(run: Path, capsys: pytest.CaptureFixture[s
     assert f"port {port}" in capsys.readouterr().err
 
 
-def test_no_run_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_run_is_stated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["review", str(tmp_path / "nothing")]) == 2
     assert "there is no such run" in capsys.readouterr().err
 

@@ -180,7 +180,7 @@ def test_the_review_is_written_out_from_the_page(reviewed: Review, window: TestC
     assert (reviewed.run.folder / "decisions.csv").is_file()
 
 
-def test_a_missing_picture_is_said(tmp_path: Path) -> None:
+def test_a_missing_picture_is_stated(tmp_path: Path) -> None:
     run = made.pictured(tmp_path, ["a"])
     (tmp_path / "scans" / "a.png").unlink()
     with review_server.review(run) as review:

@@ -55,7 +55,7 @@ def test_another_matter_is_shown_in_full_but_not_that_the_form_is_strange(
     assert html.tags.count("article") == (many if full else FINDINGS_IN_FULL["question"])
 
 
-def test_what_is_in_doubt_about_a_whole_page_is_told_and_counted(tmp_path: Path) -> None:
+def test_what_is_in_doubt_about_a_whole_page_is_stated_and_counted(tmp_path: Path) -> None:
     letters = made.glyphs(doubts=dict.fromkeys(range(1, 100), ("unfamiliar", "review", 0.5)))
     made.page(tmp_path, "a", letters)
     run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])

@@ -104,7 +104,7 @@ def test_the_lists_are_written_once_somebody_has_decided(run: Run) -> None:
     assert all((folder / link).is_file() for link in links)
 
 
-def test_a_picture_that_moved_is_said_on_the_list(run: Run) -> None:
+def test_a_picture_that_moved_is_stated_on_the_list(run: Run) -> None:
     decide(run, {"tag_loose": "authority"})
     (run.folder.parent / "scans" / "bad.png").unlink()
     run = open_run(run.folder)

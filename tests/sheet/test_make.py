@@ -73,7 +73,7 @@ def test_one_scroll_alone(run: Run, capsys: pytest.CaptureFixture[str]) -> None:
     assert "no scroll is called 'none'" in capsys.readouterr().err
 
 
-def test_a_picture_that_moved_is_said_and_the_rest_is_made(
+def test_a_picture_that_moved_is_stated_and_the_rest_is_made(
     run: Run, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (run.folder.parent / "scans" / "bad.png").unlink()
@@ -88,7 +88,7 @@ def test_a_picture_that_moved_is_said_and_the_rest_is_made(
     assert (sheets / "slight.html").exists()
 
 
-def test_no_run_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_run_is_stated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["sheet", str(tmp_path / "none")]) == 2
     assert capsys.readouterr().err.startswith("crownlet: ")
 

@@ -106,7 +106,7 @@ def test_network_and_measure_may_disagree() -> None:
     )
 
 
-def test_disputes_are_told() -> None:
+def test_disputes_are_stated() -> None:
     """Missing tags: the Shulchan Aruch and others differ (OC 36:3; MB 36:15)."""
     assert words.sources_differ(CATALOGUE["tag_missing"].opinions_on("ש"))
     assert not words.sources_differ(CATALOGUE["foot_level"].opinions_on("ג"))

@@ -273,7 +273,7 @@ def test_a_larger_audit_keeps_what_was_decided(folder: Path) -> None:
         ("audit.csv", "cannot be read"),
     ],
 )
-def test_what_is_absent_is_said(folder: Path, gone: str, message: str) -> None:
+def test_what_is_absent_is_stated(folder: Path, gone: str, message: str) -> None:
     (folder / gone).unlink()
     with pytest.raises(RunError, match=message):
         load_survey(folder)
@@ -347,7 +347,7 @@ def test_pages_inspected_outside_the_survey_are_refused(folder: Path) -> None:
         load_survey(folder)
 
 
-def test_a_page_that_may_be_counted_twice_is_said_once(folder: Path) -> None:
+def test_a_page_that_may_be_counted_twice_is_stated_once(folder: Path) -> None:
     assert not [note for note in load_survey(folder).notes if "same page" in note]
     path = folder / "scrolls.json"
     listed = json.loads(path.read_bytes())

@@ -67,7 +67,7 @@ def test_sources_can_stand_as_codes_and_the_checksum_still_fits(tmp_path: Path) 
     assert read_design(tmp_path / "d.json", names).rename_sources(names) == DESIGN
 
 
-def test_what_is_declared_is_told_from_what_is_not() -> None:
+def test_what_is_declared_is_stated_from_what_is_not() -> None:
     assert DESIGN.covers("ink_lost", "South", "North")
     assert not DESIGN.covers("ink_lost", "South", "East")
     assert not DESIGN.covers("tag_bare", "North", "South")

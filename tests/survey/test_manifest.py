@@ -106,7 +106,7 @@ def test_each_fault_is_named_by_line_and_column(folder: Path, row: str) -> None:
         assert fault.startswith(f"line 4, column {message}") and fault.endswith((".", "?"))
 
 
-def test_every_fault_is_told_and_nothing_is_run(
+def test_every_fault_is_stated_and_nothing_is_run(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = written(folder, "gone.png,s1,North,face,,,\na.png,s1,North,front,,,\nb.png,s2\n")

@@ -51,7 +51,7 @@ def drawn(rng: np.random.Generator, count: int) -> np.ndarray:
     return common * 0.5 + rng.gamma(1.5, 1.0, (count, len(FEATURES)))
 
 
-def test_pages_of_the_known_kind_stand_out_no_oftener_than_is_said() -> None:
+def test_pages_of_the_known_kind_stand_out_no_oftener_than_is_stated() -> None:
     """Exactness of split conformal prediction (Vovk, Gammerman and Shafer 2005)."""
     rng = np.random.default_rng(8)
     alarms = []
@@ -74,7 +74,7 @@ def test_chances_are_those_of_scipy() -> None:
     assert smirnov_p(new, known) > 0.5
 
 
-def test_a_run_that_is_a_little_worse_all_over_is_told_though_no_scroll_stands_out() -> None:
+def test_a_run_that_is_a_little_worse_all_over_is_stated_though_no_scroll_stands_out() -> None:
     rng = np.random.default_rng(4)
     reference = fit_reference(drawn(rng, 200), MODEL, "made up")
     scrolls = {f"s{k}": row for k, row in enumerate(drawn(rng, 30))}

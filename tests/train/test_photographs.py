@@ -84,7 +84,7 @@ def test_line_is_read_as_the_table_describes() -> None:
             parse_line(wrong)
 
 
-def test_errors_are_told_by_kind() -> None:
+def test_errors_are_stated_by_kind() -> None:
     lines = [parse_line("שלום רב"), parse_line("דרך ארץ")]
     errors, found = score_lines(lines, ["שלוםרב", "הרךאץי"])
     assert errors.true == 12

@@ -202,7 +202,7 @@ def test_a_pool_of_other_renders_is_not_shared(small_pool: Path, tmp_path: Path)
         (["data.scans=[nowhere.json]"], "nowhere.json"),
     ],
 )
-def test_what_cannot_be_done_is_said_in_one_sentence(
+def test_what_cannot_be_done_is_stated_in_one_sentence(
     small_pool: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, settings: list[str],
     words: str,
 ) -> None:  # fmt: skip

@@ -213,7 +213,7 @@ def test_longer_forms_are_tried_first() -> None:
     assert [len(form) for form in forms] == sorted((len(form) for form in forms), reverse=True)
 
 
-def test_uneven_forms_are_told() -> None:
+def test_uneven_forms_are_stated() -> None:
     uneven = (
         "3 of 9 with its crown", "width 3.1 kulmus in the middle, half of them 0.20 kulmus or more "
         "off it", "crowned as the form asks: 3 of 9 in the first lines, 0 of 8 in the last",
