@@ -61,8 +61,9 @@ def habit_findings(record: PageRecord, customs: Customs) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _order(finding: Finding) -> tuple[int, bool, int, float, int, int]:
+def _order(finding: Finding) -> tuple[int, bool, bool, int, float, int, int]:
     p = 1.0 if finding.p is None else finding.p
     first = finding.glyphs[0] if finding.glyphs else 0
     grave = gravity_rank(finding.opinions)
-    return HEADING_RANK[finding.heading], not finding.sure, grave, -p, finding.line, first
+    heading, marks = HEADING_RANK[finding.heading], finding.of_marks
+    return heading, not finding.sure, marks, grave, -p, finding.line, first

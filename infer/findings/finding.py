@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
 from crownlet.datasets.scribal.catalogue import GRAVITIES, Opinion
-from crownlet.infer.records import Box, GapRecord, GlyphRecord, Route
+from crownlet.infer.records import LETTER_EXTRA, Box, GapRecord, GlyphRecord, Route
 from crownlet.infer.routing.judgement import judgement_of
 
 if TYPE_CHECKING:
@@ -72,6 +72,12 @@ class Finding:
     def claims(self) -> tuple[str, ...]:
         """All claims on the place, the gravest first."""
         return (self.kind, *self.others)
+
+    @property
+    def of_marks(self) -> bool:
+        """Whether it is about the marks and fillers of a whole page, at which nobody looks first,
+        and about no letter."""
+        return self.scope == "page" and self.kind == LETTER_EXTRA
 
 
 Rows = Mapping[tuple[int, ...], GlyphRecord | GapRecord]

@@ -16,6 +16,7 @@ from markupsafe import Markup
 from crownlet.infer.records import Box, Measurement
 from crownlet.infer.review.queue import MAX_QUESTION_LETTERS
 from crownlet.infer.run.pictures import PageToCrop, Pixels, crop_window, place_crop
+from crownlet.infer.view.lengths import shown_measures
 from crownlet.infer.view.rulers import VIEW_BODY_PX, draw_rulers
 
 if TYPE_CHECKING:
@@ -125,7 +126,7 @@ def measures_of(item: Item, run: Run) -> tuple[Measurement, ...]:
     """The measurements of an item's letters that concern its doubt; none of a line or a page."""
     if len(item.glyphs) > MAX_QUESTION_LETTERS:
         return ()
-    return tuple(
+    return shown_measures(
         m
         for m in run.pages[item.page].measurements
         if m.glyph in item.glyphs and m.defect == item.kind

@@ -25,6 +25,16 @@ CACHE_PICTURES = 16
 CACHE_BYTES = 400_000_000
 """Bytes of pictures held in memory at a time; the newest stays however large."""
 
+DARK_SKIN_LEVEL, SHOWN_SKIN_LEVEL = 110.0, 170.0
+"""Mean of the channels, of 255, below which the skin of a page is dark, and to which it is brought
+for people: on a screen the crops of darker ones show hardly a crown."""
+
+SKIN_PERCENTILE, BRIGHTEST_PERCENTILE = 70.0, 99.0
+"""Percentiles of a page's brightness: of its skin, and of what is not to be cut off."""
+
+SAMPLES_PER_SIDE = 200
+"""Pixels of the shorter side by which a page's brightness is known."""
+
 
 def find_picture(facts: ImageFacts, run: Path) -> Path:
     """Path of the picture: as recorded, relative to the run, or by its name in `run/../scans`.
@@ -54,9 +64,26 @@ def _checksum(path: Path) -> str:
 
 
 def read_picture(facts: ImageFacts, run: Path) -> Pixels:
-    """The page as given, (H, W, 3) RGB uint8; PageError if it has moved or changed."""
+    """The page as given, (H, W, 3) RGB uint8, a dark one brightened; PageError if it has moved or
+    changed."""
     pixels = read_page(find_picture(facts, run)).pixels
-    return pixels if pixels.ndim == 3 else np.repeat(pixels[..., None], 3, axis=2)
+    return brighten_dark(pixels if pixels.ndim == 3 else np.repeat(pixels[..., None], 3, axis=2))
+
+
+def brighten_dark(pixels: Pixels) -> Pixels:
+    """The page as people can see it: one whose skin is dark, (H, W, 3) RGB, is brightened evenly.
+
+    All channels are multiplied alike, so far that hardly any is cut off; hues stay.
+    """
+    step = max(1, min(pixels.shape[:2]) // SAMPLES_PER_SIDE)
+    sample = pixels[::step, ::step].reshape(-1, 3)
+    skin = float(np.percentile(sample.mean(axis=1), SKIN_PERCENTILE))
+    if skin >= DARK_SKIN_LEVEL:
+        return pixels
+    brightest = float(np.percentile(sample.max(axis=1), BRIGHTEST_PERCENTILE))
+    factor = min(SHOWN_SKIN_LEVEL / max(skin, 1.0), 255.0 / max(brightest, 1.0))
+    table = np.minimum(np.arange(256) * max(factor, 1.0), 255.0).round().astype(np.uint8)
+    return np.asarray(cv2.LUT(pixels, table), np.uint8)
 
 
 def picture_bytes(facts: ImageFacts) -> int:

@@ -9,6 +9,7 @@ from crownlet.infer.findings.finding import HEADING_RANK
 from crownlet.infer.findings.messages import defect_phrase
 from crownlet.infer.habits.apply import Group, kinds_of_counts
 from crownlet.infer.habits.judge import Count
+from crownlet.infer.hand_records import HabitRecord
 from crownlet.infer.records import LETTER_EXTRA
 from crownlet.infer.scrolls.scroll import ScrollHabit
 from crownlet.infer.scrolls.sketch import DefectCount, PageSketch
@@ -114,6 +115,28 @@ def _count(pages: Sequence[PageSketch], group: Group, forms: set[str]) -> tuple[
     if group[0] == LETTER_EXTRA:
         own = [habit for page in pages for habit in page.habits if habit.defect == LETTER_EXTRA]
         return sum(habit.seen for habit in own), sum(habit.judged for habit in own)
-    keys = [(*group, form) for form in forms]
-    counts = [page.counts[key] for page in pages for key in keys if key in page.counts]
-    return sum(len(c.seen) for c in counts), sum(c.judged for c in counts)
+    seen = judged = 0
+    for page in pages:
+        own = _statement_on(page, group, forms)
+        if own is not None:
+            seen, judged = seen + own.seen, judged + own.judged
+            continue
+        keys = [(*group, form) for form in forms]
+        counts = [page.counts[key] for key in keys if key in page.counts]
+        seen += sum(len(c.seen) for c in counts)
+        judged += sum(c.judged for c in counts)
+    return seen, judged
+
+
+def _statement_on(page: PageSketch, group: Group, forms: set[str]) -> HabitRecord | None:
+    """The page's own statement on all these forms, whose counts leave out what the customs accept,
+    so that page and scroll name the same numbers."""
+    return next(
+        (
+            habit
+            for habit in page.habits
+            if (habit.defect, habit.tags_expected) == group
+            and {row.letter for row in habit.letters} == forms
+        ),
+        None,
+    )

@@ -24,7 +24,7 @@ from crownlet.infer.sheet.wording import (
     network_words,
 )
 from crownlet.infer.view.language import translate
-from crownlet.infer.view.lengths import label_length
+from crownlet.infer.view.lengths import label_length, shown_measures
 from crownlet.infer.view.rulers import VIEW_BODY_PX, draw_rulers
 from crownlet.infer.view.wording import latin_name
 
@@ -191,7 +191,8 @@ def compare_with_clean(
     return Comparison(
         size_q=size, close=close, box=close.box(finding.box),
         rulers=rulers_svg(
-            close, page.pen(page.letters(finding))[0], finding.measurements, close.box(finding.box)
+            close, page.pen(page.letters(finding))[0], shown_measures(finding.measurements),
+            close.box(finding.box),
         ),
         clean=_clean_example(page, example, size, q_px) if example else None, drawn=drawn,
     )  # fmt: skip
@@ -248,7 +249,7 @@ def make_entry(page: SheetPage, finding: Finding, finder: CleanLetterFinder) -> 
         title=finding_title(finding), where=place_words(page, finding, letters, line), line=line,
         seen=seen, frame=seen.box(finding.box) if seen else None,
         comparison=comparison, network=network_words(finding),
-        measured=measurement_lines(finding.measurements),
+        measured=measurement_lines(shown_measures(finding.measurements)),
         disagreement=is_disagreement(finding),
         also_seen=tuple(kind for kind in finding.others if kind in seen_kinds),
         also_doubted=tuple(kind for kind in finding.others if kind not in seen_kinds),

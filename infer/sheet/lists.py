@@ -27,6 +27,7 @@ from crownlet.infer.sheet.loading import load_pages, name_sides, scroll_facts
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
 from crownlet.infer.sheet.scroll_sheet import CitedSources, cite_sources
+from crownlet.infer.sheet.spread import spread_letters
 from crownlet.infer.sheet.statements import (
     MIN_CROP_Q,
     Habit,
@@ -37,7 +38,6 @@ from crownlet.infer.sheet.statements import (
     make_statements,
     read_habits,
     shown_evidence,
-    spread_letters,
 )
 from crownlet.infer.sheet.veil import spell_place
 from crownlet.infer.sheet.wellformed import CleanLetterFinder

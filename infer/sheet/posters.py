@@ -12,18 +12,17 @@ from crownlet.infer.sheet.elsewhere import find_elsewhere
 from crownlet.infer.sheet.loading import load_pages, scroll_facts
 from crownlet.infer.sheet.page import SheetPage
 from crownlet.infer.sheet.render import render
+from crownlet.infer.sheet.spread import CropKey, spread_letters
 from crownlet.infer.sheet.statements import (
     POSTER_CROPS,
     POSTER_KULMUS_PX,
     WALL_KULMUS_PX,
-    CropKey,
     HandStatement,
     cut_letter,
     exchange,
     make_statement,
     read_habits,
     shown_evidence,
-    spread_letters,
 )
 
 PAPERS = ("A4", "A3")

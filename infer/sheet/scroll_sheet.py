@@ -165,6 +165,11 @@ class ScrollView:
     """Address of the posters of its statements, without number and ending."""
 
     @property
+    def stated(self) -> dict[str, int]:
+        """Numbers of the statements with pictures, by the anchors of the findings that they are."""
+        return {anchor: s.number for s in self.statements for _, anchor in s.entries}
+
+    @property
     def picture_height_mm(self) -> float:
         """Height in mm that the text at the top leaves for the picture of the first page."""
         lines = sum(2 + len(note) // 95 for note in self.notes)
@@ -187,10 +192,17 @@ def view_scroll(
     first = pages[0].veiled.record
     facts = scroll_facts(run, scroll)
     seen, doubted = count_claims(pages)
+    statements = make_statements(
+        read_habits(run, scroll.pages, facts, decisions), pages,
+        elsewhere=lambda habit: find_elsewhere(run, scroll, habit, show_names),
+    )  # fmt: skip
+    stated = {anchor for s in statements for _, anchor in s.entries}
     return ScrollView(
         scroll=scroll, notes=collect_notes(scroll, [run.pages[page.name] for page in pages]),
         pages=tuple(_view_page(page, _unpictured_anchors(groups)) for page in pages), groups=groups,
-        sources=cite_sources([each for group in groups for each in group.entries]),
+        sources=cite_sources(
+            [e for group in groups for e in group.entries if e.anchor not in stated]
+        ),
         tile_groups=group_reviews(pages), doubts=page_review_sentences(pages),
         not_examined=NEVER_EXAMINED, limits=_promise_limits(first), versions=first.versions,
         audit=describe_audit(audit_of(_clear_letters(run, pages), drawn)),
@@ -199,10 +211,7 @@ def view_scroll(
         seen=seen, doubted=doubted,
         decided=Counter(d.words for page in pages for each in page.decided.values() for d in each),
         side_comparison=facts.get("comparison"), consistency=facts.get("consistency"),
-        statements=make_statements(
-            read_habits(run, scroll.pages, facts, decisions), pages,
-            elsewhere=lambda habit: find_elsewhere(run, scroll, habit, show_names),
-        ),
+        statements=statements,
         posters=poster_address(run, scroll),
     )  # fmt: skip
 
@@ -239,10 +248,10 @@ def _group_by_heading(
     )  # fmt: skip
 
 
-def _finding_rank(finding: Finding) -> tuple[int, bool, float]:
-    """By heading, then certainty; each page's own order is kept among equals."""
+def _finding_rank(finding: Finding) -> tuple[int, bool, bool, float]:
+    """By heading, then certainty, marks last; each page's own order is kept among equals."""
     p = 1.0 if finding.p is None else finding.p
-    return list(HEADINGS).index(finding.heading), not finding.sure, -p
+    return list(HEADINGS).index(finding.heading), not finding.sure, finding.of_marks, -p
 
 
 def poster_address(run: Run, scroll: StoredScroll) -> str:
@@ -295,13 +304,18 @@ def _view_page(page: SheetPage, quiet: Collection[str]) -> PageView:
         not_examined=tuple(
             line for line in record.not_examined if line not in (*NEVER_EXAMINED, *accepted)
         ),
-        accepted=accepted,
+        accepted=_accepted_forms(record, seen=True),
     )  # fmt: skip
 
 
-def _accepted_forms(record: PageRecord) -> tuple[str, ...]:
-    """Sentences of the record about forms that were seen and, by its customs, are not listed."""
-    by_default = (accepted_message(*each) for each in accepted_forms(record, load_customs()))
+def _accepted_forms(record: PageRecord, *, seen: bool = False) -> tuple[str, ...]:
+    """Sentences of the record about forms that its customs do not list; `seen`: only of those that
+    are seen, since a doubt about what is accepted either way asks nothing of a reader."""
+    by_default = (
+        accepted_message(name, count)
+        for name, count in accepted_forms(record, load_customs())
+        if count.seen or not seen
+    )
     return tuple(line for line in by_default if line in record.not_examined)
 
 

@@ -1,8 +1,9 @@
 """The hand of a scroll in a few plain sentences, each with a wall of bare letters and good forms.
 
 The sentences are the statements of habit of the run (`habits` of scrolls.json and of page.json),
-gravest first. A wall shows letters that have the habit, as large as a page allows and without
-marks, beside letters without it: from the scroll's other side where there is one, and our drawing.
+gravest first, then by share. A wall shows letters that have the habit, as large as a page allows
+and without marks, beside letters without it: from the scroll's other side where there is one, and
+our drawing.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from typing import Any
 
 from crownlet.datasets.scribal.catalogue import CATALOGUE
 from crownlet.infer.findings.finding import HEADING_RANK, HEADINGS, Heading
+from crownlet.infer.findings.severity import opinions_on
 from crownlet.infer.hand_records import DOUBTED
-from crownlet.infer.records import GlyphRecord, PageRecord
+from crownlet.infer.records import LETTER_EXTRA, GlyphRecord, PageRecord
 from crownlet.infer.run.run import Run
 from crownlet.infer.run.tables import read_json
 from crownlet.infer.sheet.decisions import ASKED, Decisions, DecisionState
@@ -23,13 +25,15 @@ from crownlet.infer.sheet.drawings import LetterDrawing, read_drawing
 from crownlet.infer.sheet.loading import find_customs
 from crownlet.infer.sheet.page import SheetPage, extent_q
 from crownlet.infer.sheet.pictures import PictureWindow, cut_window
+from crownlet.infer.sheet.spread import CropKey, spread_letters
 from crownlet.infer.sheet.wellformed import has_crowns_of_drawing
 from crownlet.infer.sheet.wording import CitedOpinion, cite_opinions, sources_differ
 from crownlet.infer.view.language import translate
 from crownlet.infer.view.wording import latin_name
 
-MAX_STATEMENTS = 5
-"""Sentences with which a sheet opens."""
+MAX_STATEMENTS = 8
+"""Sentences with which a sheet opens: all that one hand has, but for hands like no other, so that
+hardly a finding on the hand is without pictures."""
 
 WALL_CROPS, POSTER_CROPS = 12, 8
 """Letters shown on a wall of the sheet, and on a poster."""
@@ -40,8 +44,9 @@ GOOD_CROPS = 2
 WALL_KULMUS_PX, POSTER_KULMUS_PX = (26.0, 36.0), (40.0, 64.0)
 """Least and greatest width of the pen in a crop, px."""
 
-MIN_CROP_Q, MAX_CROP_Q, CROP_MARGIN_Q = 6.0, 11.0, 0.9
-"""Least and greatest side of the square that a crop shows, and room about the letter, q."""
+MIN_CROP_Q, MAX_CROP_Q, MAX_WIDE_CROP_Q, CROP_MARGIN_Q = 6.0, 11.0, 24.0, 0.9
+"""Least and greatest side of the square that a crop shows, the greatest for a letter that is drawn
+out, and room about the letter, q."""
 
 MAX_GOOD_DOUBT = 0.1
 """Greatest probability of the defect on a letter that is shown as the good form."""
@@ -56,9 +61,6 @@ WHO_TO_ASK: Mapping[Heading, str] = {
 
 READER_WORDS = ("confirmed", "set aside", "left open or to an authority")
 """What readers made of letters, as their numbers are given."""
-
-CropKey = tuple[str, int]
-"""A letter by its page and number."""
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,8 @@ class Habit:
     """Whether a reader asks an authority."""
     doubted: bool = False
     """Whether its letters are in doubt, and nothing of it is seen."""
+    share: float = 0.0
+    """Share of the judged letters that show it."""
 
     @property
     def state(self) -> DecisionState:
@@ -130,6 +134,8 @@ class HandStatement:
     """Side of the square that every crop and the drawing show, q."""
     cited: tuple[CitedOpinion, ...]
     differ: bool
+    entries: tuple[tuple[str, str], ...] = ()
+    """Number and anchor of the findings on the sheet that it is."""
 
     @property
     def ask(self) -> str:
@@ -180,8 +186,13 @@ def read_habits(
         for group, rows in by_group.items()
         if group[0] in CATALOGUE
     ]
-    order = sorted(found, key=lambda h: (h.doubted, HEADING_RANK[h.heading], -len(h.evidence)))
-    return tuple(order)
+    return tuple(sorted(found, key=_order))
+
+
+def _order(habit: Habit) -> tuple[bool, int, bool, float]:
+    """What is seen first, gravest first; marks after what the hand does; then by share."""
+    marks = habit.defect == LETTER_EXTRA
+    return habit.doubted, HEADING_RANK[habit.heading], marks, -habit.share
 
 
 def _rows_of_all_pages(whole: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
@@ -225,6 +236,8 @@ def _habit(
             for made in decisions.letters.get((*key, defect), ())
         ),
         doubted=rows[0][1].get("kind") == DOUBTED,
+        share=sum(len(each["glyphs"]) for _, each in rows)
+        / max(1, sum(each.get("judged", 0) for _, each in rows)),
     )  # fmt: skip
 
 
@@ -300,12 +313,19 @@ def make_statement(
         for side in extent
     ))  # fmt: skip
     size = min(size, MAX_CROP_Q)
-    opinions = CATALOGUE[habit.defect].opinions_on(char)
+    opinions = tuple(dict.fromkeys(
+        o for form in habit.letters or char for o in opinions_on(habit.defect, form or None)
+    ))  # fmt: skip
     return HandStatement(
         number, habit,
         tuple(cut_letter(by_name[key[0]], evidence[key], size, q_px) for key in keys),
         tuple(cut_letter(page, letter, size, q_px) for page, letter in good),
         drawing, latin_name(char), size, cite_opinions(opinions), sources_differ(opinions),
+        tuple(
+            (page.label(f), page.anchor(f)) for page in pages for f in page.findings
+            if f.scope == "page" and f.kind == habit.defect
+            and any((page.name, n) in habit.evidence for n in f.glyphs)
+        ),
     )  # fmt: skip
 
 
@@ -319,24 +339,6 @@ def shown_evidence(habit: Habit, pages: Sequence[SheetPage]) -> dict[CropKey, Gl
         if page and 0 < number <= len(glyphs) and number not in page.veiled.names:
             found[name, number] = glyphs[number - 1]
     return found
-
-
-def spread_letters(evidence: Mapping[CropKey, GlyphRecord]) -> list[CropKey]:
-    """Keys so ordered that letter forms take turns, each from all over the pages."""
-    forms: dict[str, list[CropKey]] = {}
-    for key, glyph in evidence.items():
-        forms.setdefault(glyph.letter, []).append(key)
-    scattered = {form: _scatter(keys) for form, keys in forms.items()}
-    ordered: list[CropKey] = []
-    for turn in range(max(map(len, scattered.values()), default=0)):
-        ordered += [keys[turn] for keys in scattered.values() if turn < len(keys)]
-    return list(dict.fromkeys(ordered))
-
-
-def _scatter(keys: list[CropKey]) -> list[CropKey]:
-    """The same keys from all over: first, last, middle, and the middles of what lies between."""
-    by_depth = sorted(range(len(keys)), key=lambda k: (k & -k).bit_length() if k else 99)
-    return [keys[k] for k in reversed(by_depth)]
 
 
 def _good_letters(
@@ -379,7 +381,9 @@ def _is_good(glyph: GlyphRecord, defect: str) -> bool:
 def cut_letter(
     page: SheetPage, letter: GlyphRecord, size_q: float, q_px: tuple[float, float]
 ) -> StatementCrop:
-    """A square crop of one letter, with its place in words."""
+    """A square crop of one letter, with its place in words; it shows the letter whole."""
+    own = max(extent_q(letter.box, letter.q, letter.rotation)) + 2 * CROP_MARGIN_Q
+    size_q = max(size_q, min(own, MAX_WIDE_CROP_Q))
     window = cut_window(
         page.veiled, letter.box, (size_q, size_q), letter.q, letter.rotation, (letter,), (), q_px
     )

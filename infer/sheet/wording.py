@@ -94,9 +94,12 @@ def trade_term(kind: str) -> str | None:
     return None if translated == defect_words(kind) else translated
 
 
-def probability_words(p: float) -> str:
-    """A probability in words and number."""
+def probability_words(p: float, *, sure: bool = False) -> str:
+    """A probability in words and number; `sure` where it reaches the threshold of a finding, which
+    of some defects lies at a half."""
     words = translate(next(words for least, words in _PROBABILITY_WORDS if p >= least))
+    if sure and p < _PROBABILITY_WORDS[2][0]:
+        words = translate("enough for a finding")
     high, low = translate("above 0.99"), translate("below 0.01")
     return f"{words} ({high if p > 0.99 else low if p < 0.01 else f'{p:.2f}'})"
 
@@ -104,7 +107,7 @@ def probability_words(p: float) -> str:
 def network_words(finding: Finding) -> str:
     """The network's probability of the kind in words, or why there is none."""
     if finding.p is not None:
-        return probability_words(finding.p)
+        return probability_words(finding.p, sure=finding.route == "finding" and finding.sure)
     how = CATALOGUE[finding.kind].how if finding.kind in CATALOGUE else "learned"
     return translate(_NO_PROBABILITY_WORDS[how])
 

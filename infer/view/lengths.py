@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from crownlet.infer.records import TAG_MISSING, Measurement
 from crownlet.infer.view.language import translate
 
 PEN_WIDTH_NOTE = (
@@ -18,8 +21,19 @@ _PARTS = ((0.375, "a quarter of a pen width"), (0.625, "half a pen width"),
 """Words for lengths below a bound in q."""
 
 
+def shown_measures(measures: Iterable[Measurement]) -> tuple[Measurement, ...]:
+    """The measures that a person sees of one place: where it is measured that a crown is missing,
+    those that stand speak neither for it nor against it, and are left out."""
+    listed = tuple(measures)
+    if not any(m.defect == TAG_MISSING and m.claim == "there" for m in listed):
+        return listed
+    return tuple(m for m in listed if m.defect != TAG_MISSING or m.claim == "there")
+
+
 def describe_length(q: float, mm: float | None = None) -> str:
     """A length in words, such as `half a pen width, 0.4 mm`; below 0 it lies the other way."""
+    if q == 0.0:
+        return translate("none")
     size = abs(q)
     part = "a hair" if size < HAIR_Q else next((w for most, w in _PARTS if size < most), "")
     words = translate(part)

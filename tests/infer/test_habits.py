@@ -304,6 +304,20 @@ def test_a_scroll_states_both_sides() -> None:
     assert habit.message.endswith("(bet): on the face 12 of 12, on the reverse 0 of 3.")
 
 
+def test_scroll_and_page_name_the_same_numbers() -> None:
+    """Left legs of a yud's length are accepted (Orach Chayim 32:15), and count on neither."""
+    rows = letters("ה", "leg_short", [0.999] * 6 + [0.001] * 10)
+    length = Measurement(
+        1, "left_leg_length", 1.2, None, (0.0, 0.0), (0.0, 1.0), "leg_short", "not_there"
+    )
+    taken = tuple(replace(length, glyph=k) for k in range(7, 17))
+    record = made.record(rows, measurements=taken)
+    page = find_habits(record, THRESHOLDS, load_customs("unspecified"))
+    (own,) = page.habits
+    (habit,) = scroll_habits([sketch_page(page)], [])
+    assert habit.face == (own.seen, own.judged) == (6, 6)
+
+
 def test_a_habit_that_the_ink_denies_is_not_stated() -> None:
     """Measures of 12 of 20 heels find them there, and none finds one missing."""
     rows = letters("ד", "heel_missing", [0.999] * 20)

@@ -26,7 +26,7 @@ from crownlet.infer.measure.letters import MEASURE_LIMITS, limit_of, nearer_limi
 from crownlet.infer.records import Measurement, PageRecord
 from crownlet.infer.run.tables import read_measures, write_measures
 from crownlet.infer.view import rulers as drawing
-from crownlet.infer.view.lengths import describe_length
+from crownlet.infer.view.lengths import describe_length, shown_measures
 
 ALLOWED = 0.1
 """Error in q that the issue allows at 64 px a body."""
@@ -225,6 +225,16 @@ def test_a_place_without_length_is_pointed_at_from_below_the_letter() -> None:
     assert tail[0] == head[0] == 45
 
 
+def test_of_crowns_that_stand_and_one_that_is_missing_the_missing_one_is_shown() -> None:
+    """Beside "1 crown seen, 3 expected" the height of the one contradicts nothing."""
+    at = (0.0, 0.0)
+    stands = Measurement(1, "tag_height", 1.0, 0.8, at, at, "tag_missing", "not_there")
+    missing = Measurement(1, "tag_height", 0.0, 0.0, at, at, "tag_missing", "there")
+    foot = Measurement(1, "foot_drop", 0.3, 0.2, at, at, "foot_level", "not_there")
+    assert shown_measures([stands, missing, foot]) == (missing, foot)
+    assert shown_measures([stands, foot]) == (stands, foot)
+
+
 @pytest.mark.parametrize(
     ("q", "mm", "words"),
     [
@@ -232,7 +242,7 @@ def test_a_place_without_length_is_pointed_at_from_below_the_letter() -> None:
         (0.5, 0.4, "half a pen width, 0.4 mm"), (1.0, None, "one pen width"),
         (1.55, None, "1½ pen widths"), (3.1, 2.04, "3 pen widths, 2.0 mm"),
         (-0.3, None, "a quarter of a pen width, the other way"),
-        (0.02, 0.01, "a hair, less than 0.1 mm"),
+        (0.02, 0.01, "a hair, less than 0.1 mm"), (0.0, 0.0, "none"),
     ],
 )  # fmt: skip
 def test_lengths_are_words(q: float, mm: float | None, words: str) -> None:

@@ -35,6 +35,7 @@ from crownlet.infer.records import (
 )
 from crownlet.infer.run import pictures as crops
 from crownlet.infer.run import run as opening
+from crownlet.infer.run.pictures import DARK_SKIN_LEVEL, brighten_dark
 from crownlet.infer.run.read import read_record
 from crownlet.infer.run.run import open_run
 from crownlet.infer.run.tables import RunError
@@ -223,6 +224,20 @@ def test_pixels_are_those_of_the_picture(scanned: tuple[Path, Path]) -> None:
     # A run moved together with its scans is still whole.
     moved = run.parent.rename(run.parent.with_name("elsewhere"))
     assert open_run(moved / "run").pages["דף"].pixels().shape == (120, 200, 3)
+
+
+@pytest.mark.parametrize("share", [1.0, 0.18])
+def test_a_dark_picture_is_brightened_for_people_and_no_other(share: float) -> None:
+    skin, ink = np.array([230, 215, 180]), np.array([40, 30, 30])
+    page = np.tile(skin, (400, 300, 1))
+    page[100:140, 50:200] = ink
+    shown = brighten_dark((page * share).astype(np.uint8))
+    if share == 1.0:
+        assert (shown == page).all()
+        return
+    assert shown[0, 0].mean() > DARK_SKIN_LEVEL > shown[120, 100].mean()
+    # One factor for all channels: the hue stays but for the rounding of dark levels.
+    assert shown[0, 0] / shown[0, 0].sum() == pytest.approx(skin / skin.sum(), abs=0.01)
 
 
 def test_a_changed_or_lost_picture_is_stated(scanned: tuple[Path, Path]) -> None:

@@ -8,9 +8,12 @@ from pathlib import Path
 import pytest
 import sheet_samples as made
 
+from crownlet.datasets.files.images import ImageFacts
 from crownlet.datasets.scribal.catalogue import CATALOGUE
+from crownlet.datasets.scribal.customs import load_customs
+from crownlet.infer.findings.not_listed import accepted_forms, accepted_message
 from crownlet.infer.hand_records import HabitLetter, HabitRecord
-from crownlet.infer.records import GlyphRecord
+from crownlet.infer.records import GlyphRecord, PageRecord
 from crownlet.infer.sheet.groups import FINDINGS_IN_FULL, MAX_SEPARATE_FINDINGS
 from crownlet.infer.sheet.make import render_sheet
 
@@ -87,6 +90,29 @@ def test_a_statement_counts_as_its_letters_and_none_of_them_twice(
     html = made.Document(render_sheet(run, run.scrolls[0])).text
     assert f"Seen: crown loose {many}." in html
     assert (f"in all {many} letters: shin {many} of {many}" in html) == listed
+
+
+def test_a_statement_has_one_number_and_its_sources_once(tmp_path: Path) -> None:
+    letters = made.glyphs(["ם" * 8])
+    made.page(tmp_path, "a", letters, habits=(statement("corner_rounded", "ם", letters),))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = render_sheet(run, run.scrolls[0])
+    assert '<a class="no" href="#f-1">1</a>' in html[html.index('id="hand-1"') :]
+    assert html.count("may read samech") == 1
+    assert "Pictures and sources above" in html[html.index('id="f-1"') :]
+
+
+@pytest.mark.parametrize("route", ["finding", "review"])
+def test_a_form_that_is_accepted_is_named_where_it_is_seen(tmp_path: Path, route: str) -> None:
+    """A doubt about what the customs accept either way asks nothing of a reader (MB 36:12)."""
+    letters = made.glyphs(["ש" * 8], {3: ("tag_bare", route, 0.9)})
+    facts = ImageFacts("a.png", 1240, 560, "RGB", "PNG")
+    forms = accepted_forms(PageRecord("a", facts, tuple(letters), (), None, 0), load_customs())
+    made.page(tmp_path, "a", letters, not_examined=tuple(accepted_message(*f) for f in forms))
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"]}])
+    html = made.Document(render_sheet(run, run.scrolls[0])).text
+    assert len(forms) == 1
+    assert ("letter whose crown is a bare line" in html) == (route == "finding")
 
 
 def test_of_a_statement_the_books_are_quoted_on_its_letters(tmp_path: Path) -> None:

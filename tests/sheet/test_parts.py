@@ -92,6 +92,12 @@ def test_odds_in_words(p: float, expected: str) -> None:
     assert words.probability_words(p) == expected
 
 
+def test_a_finding_is_not_called_undecided() -> None:
+    """Of some defects the threshold of a finding lies at a half, by the calibration."""
+    assert words.probability_words(0.53, sure=True) == "enough for a finding (0.53)"
+    assert words.probability_words(0.95, sure=True) == "sure (0.95)"
+
+
 def test_network_and_measure_may_disagree() -> None:
     from crownlet.datasets.scribal.customs import load_customs
     from crownlet.infer.findings.collect import collect_findings
