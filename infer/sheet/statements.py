@@ -236,7 +236,7 @@ def _habit(
             for made in decisions.letters.get((*key, defect), ())
         ),
         doubted=rows[0][1].get("kind") == DOUBTED,
-        share=sum(len(each["glyphs"]) for _, each in rows)
+        share=sum(each.get("seen") or len(each["glyphs"]) for _, each in rows)
         / max(1, sum(each.get("judged", 0) for _, each in rows)),
     )  # fmt: skip
 
