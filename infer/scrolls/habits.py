@@ -117,9 +117,9 @@ def _count(pages: Sequence[PageSketch], group: Group, forms: set[str]) -> tuple[
         return sum(habit.seen for habit in own), sum(habit.judged for habit in own)
     seen = judged = 0
     for page in pages:
-        own = _statement_on(page, group, forms)
-        if own is not None:
-            seen, judged = seen + own.seen, judged + own.judged
+        stated = _statement_on(page, group, forms)
+        if stated is not None:
+            seen, judged = seen + stated.seen, judged + stated.judged
             continue
         keys = [(*group, form) for form in forms]
         counts = [page.counts[key] for key in keys if key in page.counts]
@@ -135,7 +135,8 @@ def _statement_on(page: PageSketch, group: Group, forms: set[str]) -> HabitRecor
         (
             habit
             for habit in page.habits
-            if (habit.defect, habit.tags_expected) == group
+            if habit.sure
+            and (habit.defect, habit.tags_expected) == group
             and {row.letter for row in habit.letters} == forms
         ),
         None,
