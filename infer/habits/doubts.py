@@ -77,11 +77,15 @@ def _question(
     )
     severities = [severity_of(kind, g.letter, customs, g.tags_seen) for g in doubted]
     heading = min((s.heading for s in severities), key=HEADING_RANK.__getitem__)
-    forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
-    where = f"{len(doubted)} of {count_of(len(judged), 'letter')} ({forms})"
     return HabitRecord(
         kind, tags_expected, DOUBTED, letters, 0, len(judged), len(doubted),
         tuple(glyph.glyph for glyph in doubted), (), heading,
-        f"In doubt in this hand: {habit_phrase(kind, doubted)} in {where}.",
+        _sentence(habit_phrase(kind, doubted), letters, len(doubted), len(judged)),
         sum(probability_by_hand(glyph, kind) > HALF for glyph in doubted), sure=False,
     )  # fmt: skip
+
+
+def _sentence(phrase: str, letters: Sequence[HabitLetter], doubted: int, judged: int) -> str:
+    forms = ", ".join(f"{latin_name(row.letter)} {row.seen} of {row.judged}" for row in letters)
+    where = f"{doubted} of {count_of(judged, 'letter')} ({forms})"
+    return f"In doubt in this hand: {phrase} in {where}."

@@ -22,7 +22,9 @@ from crownlet.infer.findings.messages import (
 )
 from crownlet.infer.findings.not_listed import RECORDED_ONLY, SETTINGS_NEEDING_TEXT
 from crownlet.infer.findings.not_listed import accepted_message as accepted
-from crownlet.infer.habits.statements import describe_habit
+from crownlet.infer.habits.doubts import _sentence as in_doubt
+from crownlet.infer.habits.statements import describe_habit, habit_phrase
+from crownlet.infer.habits.unlike import FORM_KINDS
 from crownlet.infer.habits.widespread import _sentence as widespread
 from crownlet.infer.hand.adapt import NO_HIDDEN_OUTPUT, NO_TEXT, SWITCHED_OFF, hand_notes
 from crownlet.infer.hand_records import HabitLetter, HandForm, HandRecord
@@ -101,6 +103,8 @@ def of_hands() -> Iterable[str]:
     for kind in ("ink_lost", "overstretched"):
         for alone in (0, 1, 5):
             yield widespread(kind, rows, 9, 16, alone)
+    for defect in sorted(FORM_KINDS):
+        yield in_doubt(habit_phrase(defect, [glyph(tags_expected=3)]), rows, 9, 16)
     for defect, tags in (("tag_missing", 3), ("tag_excess", 1), ("heel_missing", None)):
         phrase = scroll_phrase(defect, tags)
         for names in ("", " (shin)", " (shin, final mem and yud)"):
