@@ -212,13 +212,14 @@ def hand_notes(record: HandRecord) -> tuple[str, ...]:
         if form.misread < max(MIN_MISREAD_FOR_NOTE, MIN_MISREAD_SHARE_FOR_NOTE * form.letters):
             continue
         still = (
-            f", and {form.still_misread} of them by the hand as well" if form.still_misread else ""
+            f", and {form.still_misread} still do beside the others of this hand"
+            if form.still_misread
+            else ""
         )
         notes.append(
-            f"The networks alone read {form.misread} of {form.letters} letters that the text has "
-            f"as {latin_name(form.letter)} as another letter, mostly "
-            f"{latin_name(form.taken_for)}{still}. Look whether this is the form of the hand or a "
-            "fault that repeats."
+            f"Of {form.letters} letters that the text has as {latin_name(form.letter)}, "
+            f"{form.misread} look like another letter, mostly {latin_name(form.taken_for)}{still}. "
+            "Look whether this is the form of the hand or a fault that repeats."
         )
     return tuple(notes)
 
@@ -295,8 +296,8 @@ def _record(page: LabelledLetters, odds: Floats, fit: _Fit) -> HandRecord:
     letters = len(fit.labels)
     where = "this page" if fit.pages == 1 else f"{fit.pages} pages of this scroll"
     why = (
-        f"The hand was learned from {letters} letters of {where} that the text confirms; "
-        f"{len(changed)} letters of the page are read otherwise than by the networks alone."
+        f"The page was read again by the hand's own forms, learned from {letters} letters of "
+        f"{where} that the text confirms; letters that are now read otherwise: {len(changed)}."
     )
     forms = tuple(_form(int(kind), fit) for kind in np.flatnonzero(fit.counts))
     return HandRecord(

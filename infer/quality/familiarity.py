@@ -69,13 +69,13 @@ STROKE_LETTERS = "וזין"
 """Letters as which a stroke is read."""
 
 UNLIKE_HAND = (
-    "This hand is unlike the hands over which the promise was made: the promise does not cover "
-    "this page. Its letters are judged among this hand's own."
+    "This hand is unlike those on which the error rates were measured, which do not hold for this "
+    "page. Its letters are compared with one another."
 )
 
 LIKE_TYPE = (
-    "The letters of this page are as alike as those of type, and unlike the hands over which the "
-    "promise was made: the promise does not cover this page."
+    "The letters of this page are as alike as those of type, and unlike the hands on which the "
+    "error rates were measured, which do not hold for this page."
 )
 
 

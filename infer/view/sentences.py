@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from functools import cache, lru_cache
 from typing import NamedTuple
 
+from crownlet.datasets.scribal.pentateuch.text import BOOKS
 from crownlet.infer.view.language import (
     SENTENCE_CONTEXT,
     Language,
@@ -34,6 +35,10 @@ _KINDS = ((r"n\d*", _NUMBER.pattern), (r"letter\d*|side\d*", "[^,;:.]+?"),
           (r"name\d*", r"(?:(?!\. |; ).)+?"))  # fmt: skip
 """What stands in the place of some names: a number, one letter or side and no list of them, and
 the name of a file or scroll, which is no sentence."""
+
+_BOOK = re.compile("|".join(BOOKS))
+
+_PASSAGE = re.compile(rf"({_BOOK.pattern}) [\d:-]+( to ({_BOOK.pattern}) [\d:-]+)?")
 
 _ONE_SENTENCE = r"(?:(?!\. [A-Z]).)+?"
 
@@ -63,6 +68,9 @@ def localize(text: str) -> str:
 @lru_cache(maxsize=MAX_CACHED_SENTENCES)
 def translate_sentence(language: Language, text: str) -> str | None:
     """The text in a language; None where it is not known."""
+    passage = translate_passage(language, text)
+    if passage is not None:
+        return passage
     known = catalogue(language).gettext(text) if text else text
     if known != text or _NUMBER.fullmatch(text):
         return known
@@ -74,10 +82,21 @@ def translate_sentence(language: Language, text: str) -> str | None:
     return _translate_parts(language, text)
 
 
+def translate_passage(language: Language, text: str) -> str | None:
+    """A passage such as `Exodus 13:1-16` with its books in a language; None for any other text."""
+    if not _PASSAGE.fullmatch(text):
+        return None
+    return _BOOK.sub(lambda found: catalogue(language).gettext(found[0]), text).replace(" to ", "–")
+
+
 def _translate_values(language: Language, given: dict[str, str]) -> dict[str, object] | None:
     values: dict[str, object] = {}
     for name, value in given.items():
-        translated = value if name.startswith(FREE_NAMES) else translate_sentence(language, value)
+        translated = (
+            translate_passage(language, value) or value
+            if name.startswith(FREE_NAMES)
+            else translate_sentence(language, value)
+        )
         if translated is None:
             return None
         values[name] = translated

@@ -176,3 +176,21 @@ def test_a_lesson_takes_its_good_form_from_another_scroll_where_its_own_has_none
     assert [g.words for g in lesson.good] == ["Well formed, another scroll of the run"]
     html = render_teaching_sheet(run, run.scrolls)
     assert not any(made.red(image).any() for image in made.Document(html).pictures())
+
+
+@pytest.mark.parametrize("notes", [2, 3, 5])
+def test_the_index_names_two_sentences_of_a_scroll_and_how_many_more(
+    tmp_path: Path, notes: int
+) -> None:
+    """All of them stand on the sheet; a list of scrolls is read at a glance."""
+    made.page(tmp_path, "a", made.glyphs())
+    listed = [f"Sentence {k}." for k in range(notes)]
+    run = made.scrolls(tmp_path, [{"name": "a", "faces": ["a"], "notes": listed}])
+    make_sheets(run, report=lambda line: None)
+    index, sheet = (
+        (run.folder / "sheets" / name).read_text("utf-8") for name in ("index.html", "a.html")
+    )
+    assert sum(note in index for note in listed) == 2
+    assert all(note in sheet for note in listed)
+    more = {2: "", 3: "1 sentence more on its sheet", 5: "3 sentences more on its sheet"}[notes]
+    assert more in index and ("more on its sheet" in index) == bool(more)

@@ -177,6 +177,8 @@ def test_foreign_words_are_isolated(given: str, expected: str) -> None:
         ("6 lines of this page end with letters that the text does not have there and that begin "
          "the word after them.",
          "בסופן של 6 שורות בדף זה יש אותיות שאינן בנוסח שם, והן תחילתה של התיבה שאחריהן."),
+        ("By its words this is 'Exodus 19:17-20:17'.", "לפי תיבותיו זהו „שמות 19:17-20:17”."),
+        ("Exodus 40:38 to Leviticus 1:3", "שמות 40:38–ויקרא 1:3"),
         ("A reader's own words", "\u2068A reader's own words\u2069"),
     ],
 )  # fmt: skip

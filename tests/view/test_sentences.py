@@ -168,8 +168,8 @@ def of_pages() -> Iterable[str]:
     yield from (SWITCHED_OFF, NO_HIDDEN_OUTPUT, NO_TEXT, UNLIKE_HAND, LIKE_TYPE)
     for pages in ("this page", "3 pages of this scroll"):
         yield (
-            f"The hand was learned from 972 letters of {pages} that the text confirms; 70 letters "
-            "of the page are read otherwise than by the networks alone."
+            f"The page was read again by the hand's own forms, learned from 972 letters of {pages} "
+            "that the text confirms; letters that are now read otherwise: 70."
         )
     for still in (0, 4):
         forms = (HandForm("ש", 20, 9, still, "ע"),)

@@ -12,6 +12,7 @@ from jinja2.ext import extract_from_ast
 
 from crownlet.datasets.scribal.alphabet import ALPHABET
 from crownlet.datasets.scribal.catalogue import CATALOGUE, GRAVITIES
+from crownlet.datasets.scribal.pentateuch.text import BOOKS
 from crownlet.datasets.scribal.texts import KNOWN_PORTIONS
 from crownlet.infer.batch import inputs
 from crownlet.infer.demo.scenario import SAMPLE_SOURCES, SAMPLE_STORIES
@@ -109,7 +110,7 @@ def data_messages() -> set[Message]:
         *(entry.trade_term for entry in CATALOGUE.values() if entry.trade_term),
         *(gravity.heading for gravity in GRAVITIES.values()),
         *(opinion.statement for opinion in opinions),
-        *(letter.name for letter in ALPHABET), *SIDES, "this scroll", "this run",
+        *(letter.name for letter in ALPHABET), *SIDES, "this scroll", "this run", *BOOKS,
         *wording.BOOK_BY_ABBREVIATION, *wording.BOOK_BY_ABBREVIATION.values(),
         *wording.OTHER_SOURCE_WORDS, *wording._VERDICT_WORDS.values(),
         *(words for _, words in wording._PROBABILITY_WORDS),

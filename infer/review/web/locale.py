@@ -42,7 +42,7 @@ SCRIPT_COUNTS = (
 """The same of messages for one thing and for several."""
 
 STYLE_MESSAGES = {
-    "name": "Name", "as-said": "as said", "not-so": "not so", "otherwise": "otherwise",
+    "name": "Name", "as-stated": "as stated", "not-so": "not so", "otherwise": "otherwise",
     "for-screen": "This page is for the screen; the triage sheet is made for paper.",
 }  # fmt: skip
 """What the style sheet says, by the name of its property; tests compare it with the sheet."""
