@@ -16,7 +16,7 @@ from crownlet.datasets.files.images import ImageFacts, read_page
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.not_listed import not_examined_by_customs
 from crownlet.infer.habits.apply import find_habits, is_unlike
-from crownlet.infer.habits.doubts import share_doubts
+from crownlet.infer.habits.doubts import set_accepted_aside, share_doubts
 from crownlet.infer.habits.marks import state_marks
 from crownlet.infer.habits.unlike import doubt_single_findings
 from crownlet.infer.habits.widespread import state_widespread
@@ -163,6 +163,7 @@ class Inspector:
                 record = share_doubts(record, self.thresholds, self.customs)
             if any(LETTER_EXTRA in (*glyph.reasons, *glyph.habits) for glyph in record.glyphs):
                 record = state_marks(record, self.customs)
+            record = set_accepted_aside(record, self.customs)
             left_out = not_examined_by_customs(record, self.customs)
         not_examined = (*left_out, *record.not_examined)
         return replace(record, not_examined=not_examined, timing=watch.seconds)

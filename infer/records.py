@@ -250,6 +250,13 @@ class GlyphRecord:
     shared_doubts: tuple[str, ...] = ()
     """Doubts that a statement in `PageRecord.habits` asks about, for all its letters together; no
     reasons of its own."""
+    accepted_doubts: tuple[str, ...] = ()
+    """Doubts about a form that the customs accept whether it is there or not; nobody is asked."""
+
+    @property
+    def unrouted_doubts(self) -> tuple[str, ...]:
+        """Doubts about it that do not send it to review."""
+        return (*self.shared_doubts, *self.accepted_doubts)
 
     @property
     def judged_as(self) -> str:

@@ -131,7 +131,8 @@ def letter_claims(glyph: GlyphRecord, record: PageRecord, customs: Customs) -> l
             kind in surely,
             claim_probability(glyph, kind),
         )
-        for kind in glyph.reasons
+        # Other customs than those of the inspection may ask about what these accepted.
+        for kind in (*glyph.reasons, *glyph.accepted_doubts)
         if not accepted_by_customs(kind, glyph, record, customs)
     ]
     listed = missing_by_list(glyph, record, customs)

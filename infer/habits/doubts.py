@@ -5,6 +5,8 @@ is a doubt itself and that shows all these letters together. No doubt is dropped
 letters keep it as `shared_doubts`, and their other reasons stay. A letter stays a place of its own
 where it shows more than its hand does, its probability reaching a finding and standing out from its
 sisters, and where the ink confirms the doubt. Crowns that are missing are asked letter by letter.
+
+By any hand, what the customs accept whether it is there or not is no reason to look at a letter.
 """
 
 from __future__ import annotations
@@ -63,6 +65,31 @@ def share_doubts(record: PageRecord, thresholds: Thresholds, customs: Customs) -
             changes[glyph.glyph].shared.add(kind)
     letters = tuple(change_letter(glyph, changes[glyph.glyph]) for glyph in record.glyphs)
     return replace(record, glyphs=letters, habits=tuple(sorted(habits, key=habit_order)))
+
+
+def set_accepted_aside(record: PageRecord, customs: Customs) -> PageRecord:
+    """The record, with doubts about what the customs accept no longer reasons of their letters.
+
+    They are listed nowhere, so a letter with no other reason is asked of nobody. A form that is
+    surely seen stays a reason: it is counted whatever the customs.
+    """
+    changes = {
+        glyph.glyph: Changes(
+            accepted={
+                kind
+                for kind in glyph.reasons
+                if judgement_of(glyph, kind) == "doubted"
+                and accepted_by_customs(kind, glyph, record, customs)
+            }
+        )
+        for glyph in record.glyphs
+        if glyph.reasons
+    }
+    letters = tuple(
+        change_letter(glyph, changes[glyph.glyph]) if glyph.glyph in changes else glyph
+        for glyph in record.glyphs
+    )
+    return replace(record, glyphs=letters)
 
 
 def _question(

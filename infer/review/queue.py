@@ -149,7 +149,10 @@ def askable_kinds(glyph: GlyphRecord, record: PageRecord) -> tuple[str, ...]:
 
     A form that was seen but, by the customs, is not listed was not cleared.
     """
-    p, skipped = glyph.p, {*glyph.not_examined, *record.unresolved, *glyph.reasons}
+    p, skipped = (
+        glyph.p,
+        {*glyph.not_examined, *record.unresolved, *glyph.reasons, *glyph.unrouted_doubts},
+    )
     return tuple(
         [name for name in GLYPH_DEFECTS if p.get(name) is not None and name not in skipped]
     )

@@ -45,7 +45,7 @@ def judgement_of(
     """
     if isinstance(row, GlyphRecord) and kind in row.habits:
         return "seen"  # It is evidence of a habit of the hand, and no reason of the letter.
-    if isinstance(row, GlyphRecord) and kind in row.shared_doubts:
+    if isinstance(row, GlyphRecord) and kind in row.unrouted_doubts:
         return "doubted"
     if kind in row.reasons:
         return "seen" if kind in seen_kinds(row) else "doubted"
@@ -175,11 +175,13 @@ class Changes:
     """Seen on it, yet no more than on its sisters: not a finding of this letter."""
     shared: set[str] = field(default_factory=set)
     """Doubts that a statement asks about."""
+    accepted: set[str] = field(default_factory=set)
+    """Doubts about what the customs accept."""
 
 
 def change_letter(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
     """A letter without the reasons that its hand explains."""
-    gone = changes.evidence | changes.usual | changes.shared
+    gone = changes.evidence | changes.usual | changes.shared | changes.accepted
     if not (gone | changes.doubted) & {*glyph.reasons}:
         return glyph
     reasons = tuple(name for name in glyph.reasons if name not in gone)
@@ -187,9 +189,11 @@ def change_letter(glyph: GlyphRecord, changes: Changes) -> GlyphRecord:
     evidence = tuple(name for name in glyph.reasons if name in changes.evidence)
     habits = (*glyph.habits, *evidence)
     shared = tuple(name for name in glyph.reasons if name in changes.shared)
+    accepted = tuple(name for name in glyph.reasons if name in changes.accepted)
     return replace(
         glyph, reasons=reasons, sure=sure, habits=habits, route=_route(glyph, reasons, sure),
         shared_doubts=(*glyph.shared_doubts, *shared),
+        accepted_doubts=(*glyph.accepted_doubts, *accepted),
     )  # fmt: skip
 
 

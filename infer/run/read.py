@@ -75,7 +75,7 @@ def glyph_records(table: Columns, facts: Json) -> tuple[GlyphRecord, ...]:
         # Runs older than these columns have none.
         **{
             name: table.names(name) if name in table else [()] * len(numbers)
-            for name in ("habits", "shared_doubts")
+            for name in ("habits", "shared_doubts", "accepted_doubts")
         },
         "in_name": map(set(facts.get("in_divine_names", ())).__contains__, numbers),
     }  # fmt: skip

@@ -40,7 +40,7 @@ GLYPH_COLUMNS = (
     "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1", "q",
     "tags_seen", "tags_expected", *(f"p_{name}" for name in GLYPH_JUDGEMENTS), "route", "reasons",
     "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure", "habits",
-    "word_on_page", "shared_doubts",
+    "word_on_page", "shared_doubts", "accepted_doubts",
 )  # fmt: skip
 
 GAP_COLUMNS = (
@@ -93,7 +93,7 @@ def glyph_row(glyph: GlyphRecord, word: int) -> list[str]:
         ";".join(glyph.reasons),
         ";".join(glyph.not_examined), *(f"{v:.2f}" for v in glyph.body), str(int(glyph.in_name)),
         ";".join(glyph.sure), ";".join(glyph.habits), str(glyph.word),
-        ";".join(glyph.shared_doubts),
+        ";".join(glyph.shared_doubts), ";".join(glyph.accepted_doubts),
     ]  # fmt: skip
 
 
@@ -155,7 +155,9 @@ def count_judgements(page: PageRecord) -> dict[str, dict[str, int]]:
     """By kind, on how many letters and gaps it is seen, doubted and not examined."""
     rows: list[GlyphRecord | GapRecord] = [*page.glyphs, *page.gaps]
     kinds = {name for row in rows for name in row.reasons} | set(page.unresolved)
-    kinds |= {name for glyph in page.glyphs for name in glyph.not_examined}
+    kinds |= {
+        name for glyph in page.glyphs for name in (*glyph.not_examined, *glyph.unrouted_doubts)
+    }
     counts = {kind: tally_of(rows, kind, page.unresolved) for kind in sorted(kinds)}
     return {
         kind: {"seen": n.seen, "doubted": n.doubted, "not_examined": n.not_examined}

@@ -375,7 +375,8 @@ def good_letters_of(
 def _is_good(glyph: GlyphRecord, defect: str) -> bool:
     doubt = glyph.p.get(defect)
     examined = doubt is not None and defect not in glyph.not_examined
-    return examined and defect not in glyph.reasons and (doubt or 0.0) < MAX_GOOD_DOUBT
+    doubted = {*glyph.reasons, *glyph.unrouted_doubts}
+    return examined and defect not in doubted and (doubt or 0.0) < MAX_GOOD_DOUBT
 
 
 def cut_letter(

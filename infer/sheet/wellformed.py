@@ -103,10 +103,15 @@ def _fair_letters(page: VeiledPage) -> list[GlyphRecord]:
     return [
         glyph
         for glyph in page.record.glyphs
-        if glyph.route == "clear" and glyph.expected in (None, glyph.letter)
+        if _is_clear(glyph) and glyph.expected in (None, glyph.letter)
         and glyph.glyph not in page.names
         and min(glyph.box[:2]) > 2 and glyph.box[2] < width - 2 and glyph.box[3] < height - 2
     ]  # fmt: skip
+
+
+def _is_clear(glyph: GlyphRecord) -> bool:
+    """Whether nothing of a letter is doubted, whether anybody is asked or not."""
+    return glyph.route == "clear" and not glyph.unrouted_doubts
 
 
 def _doubt(glyph: GlyphRecord, kind: str) -> float:
@@ -147,7 +152,7 @@ def _find_gap(page: VeiledPage, pair: str, kind: str) -> ExampleLetters | None:
     for gap in page.record.gaps:
         right, left = glyphs[gap.right_glyph - 1], glyphs[gap.left_glyph - 1]
         p = _gap_probability(gap, kind)
-        clear = gap.route == right.route == left.route == "clear"
+        clear = gap.route == "clear" and _is_clear(right) and _is_clear(left)
         if clear and p is not None and not {right.glyph, left.glyph} & set(page.names):
             other = sum(a != b for a, b in zip(right.letter + left.letter, pair, strict=False))
             fair.append((other, p, (right, left)))

@@ -151,7 +151,16 @@ def blank(name: str, path: str = "", sha256: str = "") -> PageRecord:
                       None, 0)  # fmt: skip
 
 
-NEW_COLUMNS = ("cx", "cy", "body", "rotation", "divine_name", "sure", "shared_doubts")
+NEW_COLUMNS = (
+    "cx",
+    "cy",
+    "body",
+    "rotation",
+    "divine_name",
+    "sure",
+    "shared_doubts",
+    "accepted_doubts",
+)
 """What schema 1 did not have."""
 
 

@@ -12,7 +12,7 @@ import pytest
 from crownlet.datasets.scribal.customs import load_customs
 from crownlet.infer.findings.collect import collect_findings
 from crownlet.infer.habits.apply import INK_LOST, OVERSTRETCHED
-from crownlet.infer.habits.doubts import share_doubts
+from crownlet.infer.habits.doubts import set_accepted_aside, share_doubts
 from crownlet.infer.habits.widespread import MIN_WIDESPREAD_LETTERS, state_widespread
 from crownlet.infer.hand_records import HandFamiliarity
 from crownlet.infer.networks import weights_folder
@@ -146,3 +146,25 @@ def test_each_letter_of_a_question_is_asked_about_once_as_a_doubt(tmp_path: Path
     assert {(q.origin, q.habit) for q in letters} == {("review", f"{KIND}:")}
     (whole,) = [q for q in asked if len(q.glyphs) > 1]
     assert (whole.origin, whole.habit) == ("statement", f"{KIND}:")
+
+
+def test_a_doubt_about_what_the_customs_accept_sends_nobody_to_look() -> None:
+    """Either top of a final kaf is accepted, some asking for a round one (Mishnat Sofrim, final
+    kaf; MB 32:73); a bare crown is one (MB 36:12). What is surely seen is counted all the same."""
+    other = doubted(3, 0.5, "tag_bare", "ring_open")
+    kaf = replace(doubted(2, 0.5, "corner_squared"), letter="ך", expected="ך")
+    seen = made.flagged(4, "א", "tag_bare", p=0.99, box=INSIDE)
+    rows = [doubted(1, 0.5, "tag_bare"), kaf, other, seen, doubted(5, 0.5, "corner_squared")]
+    page = made.record(rows, familiarity=HandFamiliarity(True))
+    after = set_accepted_aside(page, CUSTOMS)
+    assert [g.route for g in after.glyphs] == ["clear", "clear", "review", "finding", "review"]
+    assert [g.accepted_doubts for g in after.glyphs] == [
+        ("tag_bare",), ("corner_squared",), ("tag_bare",), (), (),
+    ]  # fmt: skip
+    assert after.glyphs[2].reasons == ("ring_open",)
+    assert tally_of(after.glyphs, "tag_bare") == tally_of(rows, "tag_bare")
+    assert collect_findings(after, CUSTOMS) == collect_findings(page, CUSTOMS)
+    zayins = replace(CUSTOMS, tag_form="zayin")
+    assert set_accepted_aside(page, zayins).glyphs[0].route == "review"
+    asked = {f.glyphs for f in collect_findings(after, zayins)}
+    assert asked == {f.glyphs for f in collect_findings(page, zayins)} and (1,) in asked

@@ -35,7 +35,7 @@ def test_glyph_table_follows_the_contract(record: PageRecord, tmp_path: Path) ->
         "glyph", "line", "word", "place", "letter", "letter_p", "expected", "x0", "y0", "x1", "y1",
         "q", "tags_seen", "tags_expected", *(f"p_{n}" for n in GLYPH_JUDGEMENTS), "route",
         "reasons", "not_examined", "cx", "cy", "body", "rotation", "divine_name", "sure", "habits",
-        "word_on_page", "shared_doubts",
+        "word_on_page", "shared_doubts", "accepted_doubts",
     ]  # fmt: skip
     assert "".join(row["letter"] for row in rows) == load_portion("mezuzah").letters
     assert [int(row["glyph"]) for row in rows] == list(range(1, 714))

@@ -198,7 +198,7 @@ class RouteTally:
         asked = [name for name in names if name not in glyph.not_examined]
         self.not_examined += len(names) - len(asked)
         self.plain += bool(asked)
-        if asked and glyph.route == "clear":
+        if asked and glyph.route == "clear" and set(asked).isdisjoint(glyph.unrouted_doubts):
             self.letters_cleared += 1
             self.cleared.update(asked)
 
