@@ -20,7 +20,7 @@ from crownlet.infer.records import GlyphRecord, Measurement, PageRecord
 from crownlet.infer.review.habit_questions import raised_questions
 from crownlet.infer.routing.judgement import judgement_of, tally_of
 from crownlet.infer.run.run import open_run
-from crownlet.infer.run.write import write_page
+from crownlet.infer.run.write import count_judgements, write_page
 from crownlet.infer.thresholds import load_thresholds
 
 CUSTOMS = load_customs("unspecified")
@@ -62,6 +62,7 @@ def test_many_doubts_are_one_question_and_stay_doubts() -> None:
     assert {g.shared_doubts for g in page.glyphs[:MANY]} == {(KIND,)}
     assert judgement_of(page.glyphs[0], KIND) == "doubted"
     assert tally_of(page.glyphs, KIND).doubted == MANY
+    assert count_judgements(page)[KIND]["doubted"] == MANY
     (place,) = collect_findings(page, CUSTOMS)
     assert (place.scope, place.route, place.sure) == ("page", "review", False)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import colorsys
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -148,9 +149,11 @@ def test_the_clearest_letter_is_the_example() -> None:
     example = CleanLetterFinder([page]).find_letter("ל", "part_loose", page)
     assert example is not None
     assert example.letters == (lameds[1],)
-    raised = [replace(g, route="review") if g.letter == "ל" else g for g in doubted]
-    again = VeiledPage(record(raised), lambda: made.picture(raised))
-    assert CleanLetterFinder([again]).find_letter("ל", "part_loose", again) is None
+    aside = {"shared_doubts": ("ink_lost",)}, {"accepted_doubts": ("tag_bare",)}
+    for change in ({"route": "review"}, *aside):
+        raised = [replace(g, **change) if g.letter == "ל" else g for g in doubted]
+        again = VeiledPage(record(raised), partial(made.picture, raised))
+        assert CleanLetterFinder([again]).find_letter("ל", "part_loose", again) is None
 
 
 @pytest.mark.parametrize(("pair", "shown"), [("הד", "הד"), ("דב", "שב"), ("קק", "שב")])

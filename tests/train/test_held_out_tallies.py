@@ -114,6 +114,12 @@ def test_routes_tell_sound_letters_from_faulty_ones() -> None:
     assert (card["letters_with_plain_faults"], card["of_them_cleared"]) == (1, 1.0)
     assert card["plain_faults_cleared"] == {"part_loose": 1}
     assert card["plain_faults_not_examined"] == 1
+    # A doubt that a statement asks about, or that the customs accept, is not cleared.
+    for field in ("shared_doubts", "accepted_doubts"):
+        aside = [replace(glyphs[0], **{field: ("part_loose",)}), *glyphs[1:]]
+        tally = RouteTally()
+        tally.add(truth, aside, match_page(truth, aside))
+        assert tally.card()["of_them_cleared"] == 0.0
 
 
 def test_the_sheet_shows_each_error_once_the_surest_first(tmp_path: Path) -> None:
